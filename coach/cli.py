@@ -1,0 +1,61 @@
+"""The command line: one table of commands, each in a module of its own that is imported only when called.
+
+A command module has `configure(parser)` and `run(arguments) -> int`. Errors that the user can mend are
+`CoachError` (exit status 1) or `UsageError` (exit status 2); they are printed to standard error.
+"""
+
+from __future__ import annotations
+
+import argparse
+import importlib
+import os
+import sys
+from collections.abc import Sequence
+
+from coach import __version__
+from coach.core.problem import CoachError, UsageError
+
+COMMANDS: dict[str, str] = {
+    "practice": "practise: today's session, or the drills you name",
+    "plan": "what today's session would be, and why",
+    "check": "check drill files and explain every problem",
+}
+"""Command name to the line that `coach --help` shows; the module is `coach.commands.<name>`."""
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run `coach`; return the exit status: 0 done, 1 the input has problems, 2 wrong use."""
+    words = list(sys.argv[1:] if argv is None else argv)
+    try:
+        return _dispatch(words)
+    except CoachError as error:
+        for problem in error.problems:
+            print(f"coach: {problem.with_caret()}", file=sys.stderr)
+        return 2 if isinstance(error, UsageError) else 1
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+    except KeyboardInterrupt:
+        print("coach: stopped", file=sys.stderr)
+        return 130
+
+
+def _dispatch(words: list[str]) -> int:
+    name = next((word for word in words if not word.startswith("-")), "")
+    parser = argparse.ArgumentParser(
+        prog="coach",
+        description="Practise natural harmonics over a bass line. Without a command: today's session.",
+    )
+    parser.add_argument("--version", action="version", version=f"coach {__version__}")
+    commands = parser.add_subparsers(dest="command", metavar="COMMAND")
+    chosen = name if name in COMMANDS else "practice"
+    for command, summary in COMMANDS.items():
+        sub = commands.add_parser(command, help=summary, description=summary)
+        if command == chosen:
+            importlib.import_module(f"coach.commands.{command}").configure(sub)
+    if not words or (words[0].startswith("-") and words[0] not in ("-h", "--help", "--version")):
+        words = ["practice", *words]
+    arguments = parser.parse_args(words)
+    module = importlib.import_module(f"coach.commands.{arguments.command}")
+    status: int = module.run(arguments)
+    return status
