@@ -1,0 +1,171 @@
+"""Meter, counted beats and tempo as exact fractions, and the exact time of every beat.
+
+Conventions: positions inside a bar are in the bar's own *counted beats*, from 0 (what players call beat 1).
+Positions inside a passage are in the drill's *tempo beats*: the note value that its tempo numbers count.
+A note value keeps its length when the meter changes, as notation has it where no other mark stands.
+Seconds are exact `Fraction`s wherever the tempo is constant; a gradual tempo change, linear in bpm over
+beats, has the closed form t = (b / (r1 - r0)) ln(1 + (r1 - r0) x / (b r0)) x 60 / bpm, with tempo ratios r0 to
+r1 over b beats (integral of 60 / tempo over beats), evaluated once from the segment's start.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+
+MIN_BPM = 20
+MAX_BPM = 300
+
+
+@dataclass(frozen=True, slots=True)
+class Meter:
+    """A time signature and how it is counted.
+
+    `numerator`/`denominator` are as written. `beat_whole` is the counted beat as a part of a whole note
+    (1/4 in 4/4, 3/8 in 6/8 counted in two). `groups` are the accent groups in counted beats, summing to
+    the bar: (4,) in 4/4, (2, 2, 3) in 7/8 counted in eighths.
+    """
+
+    numerator: int
+    denominator: int
+    beat_whole: Fraction
+    groups: tuple[int, ...]
+
+    def __post_init__(self) -> None:
+        if not 1 <= self.numerator <= 64:
+            raise ValueError(f"meter {self.numerator}/{self.denominator}: the upper number is 1 to 64")
+        if self.denominator not in (1, 2, 4, 8, 16, 32):
+            raise ValueError(
+                f"meter {self.numerator}/{self.denominator}: the lower number is 1, 2, 4, 8, 16 or 32"
+            )
+        if self.beat_whole * sum(self.groups) != Fraction(self.numerator, self.denominator):
+            raise ValueError(f"meter {self}: the counted beats don't fill the bar")
+
+    @classmethod
+    def of(cls, numerator: int, denominator: int, count: int | None = None) -> Meter:
+        """The meter counted in its lower number, or in `count` equal beats a bar (6/8 in 2)."""
+        if count is None:
+            return cls(numerator, denominator, Fraction(1, max(denominator, 1)), (numerator,))
+        if count < 1 or count > numerator:
+            raise ValueError(
+                f"{numerator}/{denominator} can't be counted in {count}: 1 to {numerator} beats a bar"
+            )
+        return cls(numerator, denominator, Fraction(numerator, denominator * count), (count,))
+
+    @classmethod
+    def grouped(cls, numerator: int, denominator: int, groups: Sequence[int]) -> Meter:
+        """The meter counted in its lower number with accents at the start of each group (7/8 in 2+2+3)."""
+        if sum(groups) != numerator or min(groups) < 1:
+            shown = "+".join(str(group) for group in groups)
+            raise ValueError(f"{numerator}/{denominator}: {shown} adds up to {sum(groups)}, not {numerator}")
+        return cls(numerator, denominator, Fraction(1, denominator), tuple(groups))
+
+    @property
+    def beats(self) -> int:
+        """Counted beats in a full bar."""
+        return sum(self.groups)
+
+    @property
+    def accents(self) -> tuple[int, ...]:
+        """Counted beats, from 0, that start a group; the first is the bar's first beat."""
+        starts = [0]
+        for group in self.groups[:-1]:
+            starts.append(starts[-1] + group)
+        return tuple(starts)
+
+    def __str__(self) -> str:
+        text = f"{self.numerator}/{self.denominator}"
+        if len(self.groups) > 1:
+            return f"{text} in {'+'.join(str(group) for group in self.groups)}"
+        return text if self.beats == self.numerator else f"{text} in {self.beats}"
+
+
+@dataclass(frozen=True, slots=True)
+class TempoSpan:
+    """A stretch of a passage with one tempo, or with a tempo that changes evenly over its beats.
+
+    `start_beat` to `stop_beat` in tempo beats; ratios are to the rung's tempo (1 = the rung itself).
+    """
+
+    start_beat: Fraction
+    stop_beat: Fraction
+    start_ratio: Fraction = Fraction(1)
+    stop_ratio: Fraction = Fraction(1)
+
+    def seconds(self, beats: Fraction, tempo_bpm: Fraction) -> Fraction:
+        """Time from the span's start to `beats` beats later, in seconds."""
+        if self.start_ratio == self.stop_ratio:
+            return beats * 60 / (tempo_bpm * self.start_ratio)
+        length = self.stop_beat - self.start_beat
+        change = self.stop_ratio - self.start_ratio
+        inner = math.log1p(float(change * beats / (length * self.start_ratio)))
+        return Fraction(inner) * length / change * 60 / tempo_bpm
+
+    def beats(self, seconds: float, tempo_bpm: float) -> float:
+        """The inverse of `seconds`: beats from the span's start after so many seconds."""
+        start, stop = float(self.start_ratio), float(self.stop_ratio)
+        if start == stop:
+            return seconds * tempo_bpm * start / 60
+        length = float(self.stop_beat - self.start_beat)
+        change = stop - start
+        return math.expm1(seconds * tempo_bpm / 60 * change / length) * length * start / change
+
+
+@dataclass(frozen=True, slots=True)
+class TempoMap:
+    """Tempo spans that follow each other without gaps from beat 0; the last one's tempo goes on after it."""
+
+    spans: tuple[TempoSpan, ...]
+
+    def __post_init__(self) -> None:
+        if not self.spans or self.spans[0].start_beat != 0:
+            raise ValueError("a tempo map starts at beat 0")
+        for before, after in zip(self.spans, self.spans[1:], strict=False):
+            if before.stop_beat != after.start_beat:
+                raise ValueError("tempo spans must follow each other without a gap")
+
+    @classmethod
+    def constant(cls, length_beats: Fraction | int) -> TempoMap:
+        """One tempo for so many beats."""
+        return cls((TempoSpan(Fraction(0), Fraction(length_beats)),))
+
+    def seconds_at(self, beat: Fraction, tempo_bpm: int | Fraction) -> Fraction:
+        """When a beat falls, in seconds from beat 0; before beat 0 the first span's tempo reaches back."""
+        bpm = Fraction(tempo_bpm)
+        if beat < 0:
+            return beat * 60 / (bpm * self.spans[0].start_ratio)
+        total = Fraction(0)
+        for span in self.spans:
+            if beat <= span.stop_beat:
+                return total + span.seconds(beat - span.start_beat, bpm)
+            total += span.seconds(span.stop_beat - span.start_beat, bpm)
+        last = self.spans[-1]
+        return total + (beat - last.stop_beat) * 60 / (bpm * last.stop_ratio)
+
+    def beat_at(self, seconds: float, tempo_bpm: int | Fraction) -> float:
+        """Which beat is due at a time in seconds: the inverse of `seconds_at`, for the screen."""
+        bpm = float(tempo_bpm)
+        if seconds < 0:
+            return seconds * bpm * float(self.spans[0].start_ratio) / 60
+        for span in self.spans:
+            length_s = float(span.seconds(span.stop_beat - span.start_beat, Fraction(tempo_bpm)))
+            if seconds <= length_s:
+                return float(span.start_beat) + span.beats(seconds, bpm)
+            seconds -= length_s
+        last = self.spans[-1]
+        return float(last.stop_beat) + seconds * bpm * float(last.stop_ratio) / 60
+
+
+def sample_at(seconds: Fraction, rate_hz: int, start_samples: int = 0) -> int:
+    """The sample on which a moment falls: round(start + seconds x rate), from the exact fraction."""
+    return round(start_samples + seconds * rate_hz)
+
+
+def count_text(beat: Fraction) -> str:
+    """How players count a position in a bar (0 = beat 1): `1`, `2&`, `3e`, `3a`, else `2+1/3`."""
+    whole, part = divmod(beat, 1)
+    names = {Fraction(0): "", Fraction(1, 2): "&", Fraction(1, 4): "e", Fraction(3, 4): "a"}
+    suffix = names.get(part)
+    return f"{whole + 1}{suffix}" if suffix is not None else f"{whole + 1}+{part}"
