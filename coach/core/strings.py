@@ -1,8 +1,8 @@
 """Strings and their nodes: where a light touch leaves one partial ringing, and what then sounds.
 
-Conventions: a `string` argument counts from 0, the highest string, which is number 1 on paper and in messages.
-A node k/n is counted from the nut, k/n of the string length; it is always in lowest terms, because a touch at
-2/4 leaves partial 2 ringing (the pitch follows the greatest common divisor: Fiedler 2013,
+Conventions: a `string` argument counts from 0, the highest string, which is number 1 on paper and in
+messages. A node k/n is counted from the nut, k/n of the string length; it is always in lowest terms, because
+a touch at 2/4 leaves partial 2 ringing (the pitch follows the greatest common divisor: Fiedler 2013,
 doi 10.1016/j.cam.2012.12.009). Frets are equal-tempered and may be fractions.
 
 Formulas: fret = 12 log2(n / (n - k)) and fret f lies at L (1 - 2^(-f/12)) from the nut (equal temperament;
