@@ -1,0 +1,178 @@
+"""Sound cards by way of miniaudio: listing them, opening one, and keeping their libraries quiet.
+
+Each of the system's sound interfaces is tried in turn, since the first that is installed need not be the one
+that has a card. Frames are mono float32; the library spreads them to the card's channels and converts the
+rate where the card has another.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import ctypes
+from collections.abc import Generator
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Protocol
+
+if TYPE_CHECKING:
+    import miniaudio
+
+PERIOD_MS = 20
+PERIODS = 4
+"""80 ms are handed out ahead: enough to ride out a busy interpreter; the position allows for it."""
+
+Filler = Generator[memoryview, int, None]
+"""Primed generator: is sent the number of frames wanted, yields their bytes (fewer is silence)."""
+
+
+class DeviceError(Exception):
+    """No device could be opened; the text says why in a few words."""
+
+
+class OpenDevice(Protocol):
+    """A running playback device."""
+
+    name: str
+    queued_blocks: int
+    """Blocks between the one being handed out and the one being heard."""
+
+    def close(self) -> None:
+        """Stop; may hang as long as a sound server does."""
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class DeviceInfo:
+    """One playback device as the system names it."""
+
+    name: str
+    interface: str
+    rates_hz: tuple[int, ...]
+
+
+def list_devices() -> tuple[DeviceInfo, ...]:
+    """Every playback device of every sound interface; empty where there is none."""
+    import miniaudio
+
+    hush_libraries()
+    found = []
+    for backend in _backends():
+        try:
+            devices = miniaudio.Devices([backend])
+            for entry in devices.get_playbacks():
+                rates = sorted({item["samplerate"] for item in entry["formats"] if item["samplerate"]})
+                found.append(DeviceInfo(entry["name"], devices.backend, tuple(rates)))
+        except miniaudio.MiniaudioError:
+            continue
+    return tuple(found)
+
+
+def open_device(rate: int, name: str, filler: Filler) -> OpenDevice:
+    """Open and start the device whose name holds `name` (empty: the system's choice). Raises DeviceError."""
+    import miniaudio
+
+    hush_libraries()
+    refused = ""
+    for backend in _backends():
+        try:
+            device_id, full_name = _find(backend, name)
+        except (miniaudio.MiniaudioError, LookupError):
+            continue
+        device = _device_type()(rate, device_id, backend)
+        try:
+            device.prepare()
+            device.start(filler)
+        except miniaudio.MiniaudioError as error:
+            refused = refused or f"{full_name} refused to open ({error.args[0]})"
+            _close_quietly(device)
+            continue
+        device.name = full_name
+        return device
+    if refused:
+        raise DeviceError(refused)
+    raise DeviceError(f"no sound card called {name!r} found" if name else "no sound card found")
+
+
+def _backends() -> list[miniaudio.Backend]:
+    import miniaudio
+
+    return [
+        backend
+        for backend in miniaudio.Backend
+        if backend not in (miniaudio.Backend.NULL, miniaudio.Backend.CUSTOM)
+    ]
+
+
+def _find(backend: miniaudio.Backend, name: str) -> tuple[Any, str]:
+    import miniaudio
+
+    entries = miniaudio.Devices([backend]).get_playbacks()
+    if not entries:
+        raise LookupError
+    if not name:
+        return None, entries[0]["name"]
+    for entry in entries:
+        if name.casefold() in entry["name"].casefold():
+            return entry["id"], entry["name"]
+    raise LookupError
+
+
+def _device_type() -> Any:
+    """miniaudio's device, made so that it never blocks the end of the program and leaks no context."""
+    import miniaudio
+
+    class Device(miniaudio.PlaybackDevice):
+        def __init__(self, rate: int, device_id: Any, backend: miniaudio.Backend) -> None:
+            self.name = ""
+            self._wish = (rate, device_id, backend)
+            self.queued_blocks = 1 if backend is miniaudio.Backend.JACK else PERIODS - 1
+
+        def prepare(self) -> None:
+            rate, device_id, backend = self._wish
+            super().__init__(
+                miniaudio.SampleFormat.FLOAT32,
+                1,
+                rate,
+                PERIOD_MS,
+                device_id,
+                PERIODS,
+                [backend],
+                app_name="Wellrung",
+            )
+
+        def close(self) -> None:
+            super().close()
+            context = getattr(self, "_context", None)
+            if context is not None:
+                self._context = None
+                miniaudio.lib.ma_context_uninit(context)
+
+        def __del__(self) -> None:
+            """Left open on purpose: closing here could hang while the program ends."""
+
+    return Device
+
+
+def _close_quietly(device: Any) -> None:
+    if getattr(device, "_device", None) is not None:
+        with contextlib.suppress(Exception):
+            device.close()
+
+
+_hushed: list[Any] = []
+
+
+def hush_libraries() -> None:
+    """Stop libasound and libjack from writing to the terminal, where they would spoil the screen."""
+    if _hushed:
+        return
+    quiet_alsa = ctypes.CFUNCTYPE(None, ctypes.c_char_p, ctypes.c_int, ctypes.c_char_p, ctypes.c_int)(
+        lambda *_: None
+    )
+    quiet_jack = ctypes.CFUNCTYPE(None, ctypes.c_char_p)(lambda _: None)
+    _hushed.extend((quiet_alsa, quiet_jack))
+    with contextlib.suppress(OSError, AttributeError):
+        ctypes.CDLL("libasound.so.2").snd_lib_error_set_handler(quiet_alsa)
+    with contextlib.suppress(OSError, AttributeError):
+        jack = ctypes.CDLL("libjack.so.0")
+        jack.jack_set_error_function(quiet_jack)
+        jack.jack_set_info_function(quiet_jack)

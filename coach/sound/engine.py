@@ -1,0 +1,285 @@
+"""The sound card's player: hands out ready PCM, knows what is heard, and never stops for want of a device.
+
+Time is the device's count of frames. Between two blocks the position runs on by the monotonic clock; the
+clock and the count are tied by the earliest of the last blocks, because a block can come late but never
+early. Heard = handed out less the blocks queued in the device, less the player's own offset.
+
+Where no device opens, or one stops asking for blocks, the same reps go on in silence on the clock, and a
+keeper thread tries again now and then; when sound comes back it comes in at the place where the rep is.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import threading
+from collections.abc import Callable
+from types import TracebackType
+from typing import TYPE_CHECKING, Self
+
+from coach.sound.device import PERIODS, DeviceError, Filler, OpenDevice, open_device
+from coach.sound.feed import Feed
+from coach.sound.player import PlayToken, now_s
+
+if TYPE_CHECKING:
+    from coach.sound.player import Pcm
+
+STALL_S = 1.0
+"""A device that asks for nothing so long is lost."""
+START_STALL_S = 3.5
+"""A sound server's first blocks may take over two seconds while it wakes."""
+RETRY_S = 2.0
+_TICK_S = 0.1
+_CLOSE_WAIT_S = 1.0
+_RING = 16
+
+OpenFunction = Callable[[int, str, Filler], OpenDevice]
+
+
+class Engine:
+    """Plays mono PCM on a sound card, or in silence while there is none.
+
+    `opener` and `clock` are injected by tests, which call `tend` themselves instead of `open`.
+    """
+
+    def __init__(
+        self,
+        rate: int = 48_000,
+        device: str = "",
+        opener: OpenFunction = open_device,
+        clock: Callable[[], float] = now_s,
+    ) -> None:
+        self.rate = rate
+        self.offset_s = 0.0
+        self.calls = 0
+        """Blocks handed out so far."""
+        self.late_calls = 0
+        """Blocks asked for later than the device's queue lasts: likely drop-outs."""
+        self.longest_call_s = 0.0
+        self._wish = device
+        self._opener = opener
+        self._clock = clock
+        self._feed = Feed()
+        self._lock = threading.Lock()
+        self._device: OpenDevice | None = None
+        self._closing: threading.Thread | None = None
+        self._keeper: threading.Thread | None = None
+        self._ending = threading.Event()
+        self._awaiting = True
+        self._sounding = False
+        self._status = "sound: opening the sound card"
+        self._opened_s = clock()
+        self._retry_at_s = clock()
+        self._silent_since_s = clock()
+        self._silent_from = 0
+        self._last_call_s = 0.0
+        self._block = 0
+        self._queued_blocks = PERIODS - 1
+        self._anchors = [float("inf")] * _RING
+
+    def open(self) -> None:
+        """Start the keeper, which opens the device; returns at once and never raises for want of one."""
+        if self._keeper is None:
+            self._ending.clear()
+            self._keeper = threading.Thread(target=self._keep, name="sound keeper", daemon=True)
+            self._keeper.start()
+
+    def close(self) -> None:
+        """Fade out, close the device and end the keeper; waits at most about two seconds."""
+        fading = self._sounding and self.playing
+        self.stop()
+        if fading:
+            self._ending.wait(PERIODS * self._block / self.rate)
+        self._ending.set()
+        if self._keeper is not None:
+            self._keeper.join(_CLOSE_WAIT_S)
+            self._keeper = None
+        self._let_go(self._clock())
+        if self._closing is not None:
+            self._closing.join(_CLOSE_WAIT_S)
+
+    def play(self, pcm: Pcm, *, join: bool = False) -> PlayToken:
+        self._heard_frame(self._clock())
+        return PlayToken(self._feed.play(pcm, join))
+
+    def stop(self) -> None:
+        self._feed.stop()
+
+    @property
+    def volume(self) -> float:
+        return self._feed.gain
+
+    @volume.setter
+    def volume(self, share: float) -> None:
+        self._feed.gain = min(max(float(share), 0.0), 1.0)
+
+    @property
+    def token(self) -> PlayToken | None:
+        number = self._heard(self._clock())[0]
+        return PlayToken(number) if number else None
+
+    @property
+    def position_samples(self) -> int:
+        return round(self._heard(self._clock())[1])
+
+    @property
+    def position_s(self) -> float:
+        return self._heard(self._clock())[1] / self.rate
+
+    def position_s_at(self, when_s: float) -> float:
+        now = self._clock()
+        return self._heard(now)[1] / self.rate + when_s - now
+
+    @property
+    def playing(self) -> bool:
+        number, position, length = self._heard(self._clock())
+        return number > 0 and position < length
+
+    @property
+    def finished(self) -> bool:
+        number, position, length = self._heard(self._clock())
+        return number > 0 and position >= length
+
+    @property
+    def latency_s(self) -> float:
+        queued = self._queued_blocks * self._block / self.rate if self._sounding else 0.0
+        return queued + self.offset_s
+
+    @property
+    def status(self) -> str:
+        return self._status
+
+    @property
+    def sounding(self) -> bool:
+        """Whether a device is asking for blocks."""
+        return self._sounding
+
+    def tend(self) -> None:
+        """One look after the device: open it, notice that it is gone, or take it up again."""
+        now = self._clock()
+        if self._closing is not None and not self._closing.is_alive():
+            self._closing = None
+        if self._device is None:
+            if self._closing is None and now >= self._retry_at_s:
+                self._try_to_open(now)
+            return
+        patience = STALL_S if self.calls > PERIODS else START_STALL_S
+        since = self._clock() - max(self._last_call_s, self._opened_s)
+        if self._sounding:
+            if since > patience:
+                self._go_silent(f"sound lost ({self._device.name}): going on in silence until it is back")
+                self._retry_at_s = self._clock() + RETRY_S
+        elif self._last_call_s > self._opened_s and since < _TICK_S * 4:
+            self._go_sounding()
+        elif since > patience:
+            if self._awaiting:
+                self._go_silent(f"{self._device.name} plays nothing: silent mode, the screen shows the beat")
+            self._let_go(now)
+
+    def _try_to_open(self, now: float) -> None:
+        self.calls = 0
+        self._opened_s = self._clock()
+        filler = self._filler()
+        next(filler)
+        try:
+            self._device = self._opener(self.rate, self._wish, filler)
+        except DeviceError as error:
+            if self._awaiting:
+                self._go_silent(f"{error}: silent mode, the screen shows the beat")
+            self._retry_at_s = self._clock() + RETRY_S
+            return
+        self._queued_blocks = self._device.queued_blocks
+
+    def _go_silent(self, status: str) -> None:
+        with self._lock:
+            frame = self._sounding_frame(self._clock())
+            self._sounding = self._awaiting = False
+            self._silent_since_s = self._clock()
+            self._silent_from = round(max(frame, 0.0))
+            self._status = status
+
+    def _go_sounding(self) -> None:
+        device = self._device
+        if device is None:
+            return
+        with self._lock:
+            queued = self._queued_blocks * self._block
+            if not self._awaiting:
+                frame = self._silent_frame(self._clock())
+                self._feed.resume_at(round(frame) + queued + self._block)
+            self._anchors = [float("inf")] * _RING
+            self._sounding, self._awaiting = True, False
+            self._status = f"sound: {device.name}"
+
+    def _let_go(self, now: float) -> None:
+        device, self._device = self._device, None
+        self._sounding = False
+        if device is not None:
+            self._retry_at_s = now + RETRY_S
+            # A sound server that hangs keeps this thread hanging, and nothing else.
+            self._closing = threading.Thread(target=_close, args=(device,), name="sound closer", daemon=True)
+            self._closing.start()
+
+    def _keep(self) -> None:
+        while not self._ending.is_set():
+            self.tend()
+            self._ending.wait(_TICK_S if self._sounding or not self._awaiting else _TICK_S / 10)
+
+    def _filler(self) -> Filler:
+        """What the device's thread runs: stamps, counts, and slices of ready PCM."""
+        clock, feed, per_frame = self._clock, self._feed, 1.0 / self.rate
+        count = yield memoryview(b"")
+        while True:
+            stamp = clock()
+            if stamp - self._last_call_s > PERIODS * count * per_frame and self.calls > PERIODS:
+                self.late_calls += 1
+            self._last_call_s = stamp
+            self.calls += 1
+            self._block = count
+            if self._sounding:
+                self._anchors[self.calls % _RING] = stamp - feed.frames * per_frame
+                block = feed.fill(count)
+                spent = clock() - stamp
+                if spent > self.longest_call_s:
+                    self.longest_call_s = spent
+            else:
+                block = memoryview(b"")
+            count = yield block
+
+    def _heard(self, now: float) -> tuple[int, float, int]:
+        return self._feed.heard(self._heard_frame(now) - self.offset_s * self.rate)
+
+    def _heard_frame(self, now: float) -> float:
+        if self._sounding or self._awaiting:
+            return self._sounding_frame(now)
+        with self._lock:
+            if self._sounding:
+                return self._sounding_frame(now)
+            return self._silent_frame(now)
+
+    def _sounding_frame(self, now: float) -> float:
+        anchor = min(self._anchors)
+        queued = self._queued_blocks * self._block
+        handed = self._feed.frames
+        if anchor == float("inf"):
+            return float(handed - queued)
+        return min((now - anchor) * self.rate - queued, float(handed))
+
+    def _silent_frame(self, now: float) -> float:
+        frame = self._silent_from + (now - self._silent_since_s) * self.rate
+        self._feed.skip(int(frame) - self._feed.frames)
+        return frame
+
+    def __enter__(self) -> Self:
+        self.open()
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+
+def _close(device: OpenDevice) -> None:
+    # Whatever a vanished device says at its end, there is nobody left to mend it.
+    with contextlib.suppress(Exception):
+        device.close()

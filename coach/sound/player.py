@@ -1,0 +1,117 @@
+"""What a session's screen asks of whatever plays: a sound card, or nothing but a clock.
+
+Conventions: positions count from the current rep's first sample and say what is *heard* now (handed-out
+samples less latency), so they are negative until the rep is heard. They go on counting after the rep's end
+until `stop` or the next `play`. `when_s` is on the clock of `coach.sound.player.now_s`.
+"""
+
+from __future__ import annotations
+
+import sys
+import time
+from dataclasses import dataclass
+from types import TracebackType
+from typing import TYPE_CHECKING, Protocol, Self
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+    Pcm = NDArray[np.float32]
+
+now_s = time.perf_counter if sys.platform == "win32" else time.monotonic
+"""The clock that key presses are stamped with too, in seconds."""
+
+
+@dataclass(frozen=True, slots=True)
+class PlayToken:
+    """Names one playing of one rep; numbers rise."""
+
+    number: int
+
+
+class Player(Protocol):
+    """The interface that screens use; `Engine` and `SilentEngine` have it."""
+
+    rate: int
+    volume: float
+    """0 to 1, heard at once; the rendered limit holds at any volume."""
+    offset_s: float
+    """How much later than computed the player hears (set by tapping); taken off every position."""
+
+    def open(self) -> None:
+        """Start the device or the clock; returns at once and never raises for want of a device."""
+        ...
+
+    def play(self, pcm: Pcm, *, join: bool = False) -> PlayToken:
+        """Play mono PCM as one rep: now, fading out what plays; with `join`, from its last sample on."""
+        ...
+
+    def stop(self) -> None:
+        """Fade out and play nothing."""
+        ...
+
+    def close(self) -> None:
+        """Stop and end every thread; safe to call twice."""
+        ...
+
+    @property
+    def token(self) -> PlayToken | None:
+        """The rep that is heard; None before the first and after `stop`."""
+        ...
+
+    @property
+    def position_samples(self) -> int: ...
+
+    @property
+    def position_s(self) -> float: ...
+
+    def position_s_at(self, when_s: float) -> float:
+        """The position heard at another moment, such as that of a key press shortly ago."""
+        ...
+
+    @property
+    def playing(self) -> bool:
+        """True from `play` until the rep's last sample is heard."""
+        ...
+
+    @property
+    def finished(self) -> bool:
+        """True once the last rep is heard to its end."""
+        ...
+
+    @property
+    def latency_s(self) -> float:
+        """From handing out a sample to hearing it, offset included."""
+        ...
+
+    @property
+    def status(self) -> str:
+        """One clear line: what is heard, and where."""
+        ...
+
+    def __enter__(self) -> Self: ...
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None: ...
+
+
+def open_engine(silent: bool, *, rate: int = 48_000, device: str = "", offset_s: float = 0.0) -> Player:
+    """An opened player: the sound card's, or, where `silent`, a clock alone. Close it when done.
+
+    `device` is the name of a playback device, or part of it; empty is the system's choice. Without a sound
+    card the player opens all the same, and its `status` says so.
+    """
+    player: Player
+    if silent:
+        from coach.sound.silent import SilentEngine
+
+        player = SilentEngine(rate=rate)
+    else:
+        from coach.sound.engine import Engine
+
+        player = Engine(rate=rate, device=device)
+    player.offset_s = offset_s
+    player.open()
+    return player
