@@ -1,0 +1,126 @@
+"""Options and small helpers that several commands share."""
+
+from __future__ import annotations
+
+import argparse
+import os
+import re
+import sys
+import tempfile
+from collections.abc import Callable
+from datetime import UTC, date, datetime, timedelta
+from pathlib import Path
+
+from coach.core.log import DAY_STARTS_HOUR, new_id
+from coach.core.problem import CoachError, Problem, UsageError
+from coach.places import Places, find_places
+
+_DATE = re.compile(r"\d{4}-\d{2}-\d{2}")
+
+
+def add_folder(parser: argparse.ArgumentParser) -> None:
+    """`--folder DIR`."""
+    parser.add_argument(
+        "--folder",
+        metavar="DIR",
+        help="practice folder with drills/ and progress/ (default: the current folder if it has one of these, "
+        "else the user-data folder)",
+    )
+
+
+def add_log_options(parser: argparse.ArgumentParser) -> None:
+    """`--folder`, `--player`, `--date`: for every command that touches the log."""
+    add_folder(parser)
+    parser.add_argument("--player", metavar="NAME", default="", help="whose log (default: the only player)")
+    parser.add_argument("--date", metavar="YYYY-MM-DD", default="", help="practice day (default: today)")
+
+
+def add_json(parser: argparse.ArgumentParser) -> None:
+    """`--json`: for commands that print data."""
+    parser.add_argument("--json", action="store_true", help="print JSON")
+
+
+def add_output(parser: argparse.ArgumentParser, what: str, required: bool = False) -> None:
+    """`-o FILE`: for commands that write a file; `-` is standard output."""
+    parser.add_argument(
+        "-o", "--output", metavar="FILE", required=required, help=f"{what}; - is standard output"
+    )
+
+
+def places_of(arguments: argparse.Namespace) -> Places:
+    """The practice folder that the options name."""
+    return find_places(arguments.folder)
+
+
+def parse_date(text: str, option: str = "--date") -> date:
+    """A date written as ISO 8601 does; UsageError with what is allowed."""
+    try:
+        if not _DATE.fullmatch(text):
+            raise ValueError
+        return date.fromisoformat(text)
+    except ValueError:
+        raise UsageError(
+            Problem(f"{text!r} is no date", option, guess="write year-month-day, as in 2026-12-03")
+        ) from None
+
+
+def clock(date_text: str = "", now: Callable[[], datetime] | None = None) -> tuple[int, int]:
+    """The moment of a command: UTC in ms since 1970 and the local offset in minutes.
+
+    With a date the moment lies in that practice day (04:00 to 04:00) at the present local time, so that moments of
+    one day keep their order. `now` gives the present with its zone.
+    """
+    moment = now() if now else datetime.now(UTC).astimezone()
+    if date_text:
+        day = parse_date(date_text)
+        if moment.hour < DAY_STARTS_HOUR:
+            day += timedelta(days=1)
+        wall = datetime.combine(day, moment.time())
+        # Without `now` the local zone's own rules give the offset of that day.
+        moment = wall.replace(tzinfo=moment.tzinfo) if now else wall.astimezone()
+    offset = moment.utcoffset() or timedelta()
+    return round(moment.timestamp() * 1000), round(offset.total_seconds() / 60)
+
+
+def fresh_id(at_ms: int) -> str:
+    """A new id for the log from the system's randomness."""
+    return new_id(at_ms, os.urandom(10))
+
+
+def write_output(target: str, text: str | bytes) -> None:
+    """Write to a file, or to standard output for `-`. A file is replaced whole or not at all."""
+    data = text.encode() if isinstance(text, str) else text
+    if target == "-":
+        sys.stdout.flush()
+        sys.stdout.buffer.write(data)
+        sys.stdout.flush()
+        return
+    path = Path(target).expanduser().resolve()
+    if path.is_dir():
+        raise CoachError(Problem("is a folder; a file's name is needed", target, guess="-o FILE"))
+    try:
+        if path.exists() and not path.is_file():
+            path.write_bytes(data)  # a pipe or a device
+            return
+        handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
+        try:
+            with os.fdopen(handle, "wb") as file:
+                file.write(data)
+                file.flush()
+                os.fsync(file.fileno())
+            os.chmod(temporary, 0o666 & ~_umask())
+            os.replace(temporary, path)
+        except BaseException:
+            os.unlink(temporary)
+            raise
+    except OSError as error:
+        reason = (error.strerror or str(error)).lower()
+        raise CoachError(
+            Problem(f"can't be written: {reason}", target, guess="does its folder exist, and is there room?")
+        ) from None
+
+
+def _umask() -> int:
+    mask = os.umask(0)
+    os.umask(mask)
+    return mask

@@ -1,0 +1,156 @@
+"""Where everything lies: the practice folder, the log in it, drills, and the drills that come with the program.
+
+The practice folder is the one that is asked for, else the current folder if it holds `drills/` or `progress/`, else
+the user-data folder of the platform.
+"""
+
+from __future__ import annotations
+
+import difflib
+import os
+from dataclasses import dataclass
+from pathlib import Path
+
+import coach
+from coach.core.problem import CoachError, Problem
+
+DRILL_SUFFIXES = (".yaml", ".yml")
+
+
+@dataclass(frozen=True, slots=True)
+class Places:
+    """The paths of one practice folder; nothing is created until something is written."""
+
+    folder: Path
+
+    @property
+    def drills(self) -> Path:
+        return self.folder / "drills"
+
+    @property
+    def progress(self) -> Path:
+        return self.folder / "progress"
+
+    @property
+    def log(self) -> Path:
+        return self.progress / "log.sqlite3"
+
+    @property
+    def settings(self) -> Path:
+        return self.folder / "settings.yaml"
+
+
+def find_places(folder: str | Path | None = None) -> Places:
+    """The practice folder; CoachError where something else than a folder stands in its place."""
+    if folder is not None and str(folder):
+        chosen = Path(folder).expanduser()
+    else:
+        here = Path.cwd()
+        if (here / "drills").is_dir() or (here / "progress").is_dir():
+            chosen = here
+        else:
+            import platformdirs
+
+            chosen = Path(platformdirs.user_data_dir("wellrung", appauthor=False))
+    _must_be_folder(chosen)
+    places = Places(chosen)
+    _must_be_folder(places.progress)
+    return places
+
+
+def make_folder(folder: Path) -> Path:
+    """Create a folder if need be and make sure that it can be written; CoachError where not."""
+    _must_be_folder(folder)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise CoachError(
+            Problem(f"the folder can't be made: {_reason(error)}", str(folder), guess=_ELSEWHERE)
+        ) from None
+    if not os.access(folder, os.W_OK | os.X_OK):
+        raise CoachError(Problem("nothing may be written in this folder", str(folder), guess=_ELSEWHERE))
+    return folder
+
+
+def builtin_drills() -> list[Path]:
+    """The drills that come with the program, in order of name."""
+    package = Path(coach.__file__).parent
+    for folder in (package / "drills", package.parent / "drills"):
+        found = _drills_in(folder)
+        if found:
+            return found
+    return []
+
+
+def own_drills(places: Places) -> list[Path]:
+    """The drills in the practice folder, in order of name."""
+    return _drills_in(places.drills)
+
+
+def all_drills(places: Places) -> list[Path]:
+    """The player's own drills, then the built-in ones whose file name is not taken by an own one."""
+    own = own_drills(places)
+    taken = {path.stem for path in own}
+    return own + [path for path in builtin_drills() if path.stem not in taken]
+
+
+def find_drill(name_or_path: str, places: Places) -> Path:
+    """The drill file that is meant: a path, or a file's name without its ending, own drills first.
+
+    CoachError with near names where there is none.
+    """
+    direct = Path(name_or_path).expanduser()
+    known = all_drills(places)
+    if direct.suffix.lower() in DRILL_SUFFIXES or len(direct.parts) > 1 or direct.is_file():
+        if direct.exists():
+            return direct
+        inside = places.folder / direct
+        if not direct.is_absolute() and inside.is_file():
+            return inside
+    wanted = direct.stem if direct.suffix.lower() in DRILL_SUFFIXES else direct.name
+    wanted = wanted.casefold()
+    for path in known:
+        if len(direct.parts) == 1 and path.stem.casefold() == wanted:
+            return path
+    if direct.is_dir():
+        raise CoachError(
+            Problem("is a folder, not a drill file", name_or_path, guess="name one of the files in it")
+        )
+    stems = {path.stem.casefold(): path.stem for path in known}
+    near = difflib.get_close_matches(wanted, stems, n=3, cutoff=0.5)
+    near += [stem for stem in stems if wanted and wanted in stem and stem not in near]
+    if near:
+        guess = "near: " + ", ".join(stems[stem] for stem in near[:3])
+    elif known:
+        guess = "known: " + ", ".join(sorted(stems.values())[:8])
+    else:
+        guess = f"no drills in {places.drills} either"
+    raise CoachError(Problem("there is no such drill file", name_or_path, guess=guess))
+
+
+_ELSEWHERE = "--folder DIR names another practice folder"
+
+
+def _drills_in(folder: Path) -> list[Path]:
+    try:
+        found = [
+            path for path in folder.iterdir() if path.suffix.lower() in DRILL_SUFFIXES and path.is_file()
+        ]
+    except OSError:
+        return []
+    return sorted(found)
+
+
+def _must_be_folder(path: Path) -> None:
+    try:
+        wrong = path.exists() and not path.is_dir()
+    except OSError as error:
+        raise CoachError(
+            Problem(f"the folder can't be read: {_reason(error)}", str(path), guess=_ELSEWHERE)
+        ) from None
+    if wrong:
+        raise CoachError(Problem("is a file, but a folder is needed here", str(path), guess=_ELSEWHERE))
+
+
+def _reason(error: OSError) -> str:
+    return (error.strerror or str(error)).lower()
