@@ -72,6 +72,8 @@ class Rep:
     goal_bpm: int
     faults: tuple[Fault, ...] | None
     """None: played but not rated; an unrated rep is not clean."""
+    rung_bpm: int = 0
+    """The ladder's rung just before the rep, after any move by the player's own choice; 0 where unknown."""
     purpose: str = ""
     """Kind of the plan item that asked for it: `cold`, `weak`, ...; empty where the player chose."""
     turn: str = ""
