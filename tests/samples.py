@@ -1,0 +1,60 @@
+"""Small invented drills built in code, for tests that are not about the file format."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from fractions import Fraction
+
+from coach.core.drill import Bar, Drill, Event, Note, Phrase, Tempo
+from coach.core.rhythm import Meter
+from coach.core.strings import Instrument, Node, OpenString
+
+BASS = Instrument(
+    (OpenString(43, "G2"), OpenString(38, "D2"), OpenString(33, "A1"), OpenString(28, "E1")), 864.0
+)
+FOUR_FOUR = Meter.of(4, 4)
+
+
+def harmonic(string: int, node: str, droppable: bool = False) -> Note:
+    return Note(string, node=Node.parse(node), droppable=droppable)
+
+
+def event(layer: str, beat: str, hold: str, *notes: Note) -> Event:
+    return Event(layer, Fraction(beat), Fraction(hold), notes)
+
+
+def two_bar_phrase(phrase_id: str = "lamp") -> Phrase:
+    """Bass E open under bar 1, stopped G under bar 2; four harmonics, then three."""
+    first = (
+        event("bass", "0", "4", Note(3, fret=0)),
+        event("harmonics", "0", "3/2", harmonic(0, "1/3"), harmonic(1, "1/3", droppable=True)),
+        event("harmonics", "3/2", "1", harmonic(0, "1/4")),
+        event("harmonics", "5/2", "1/2", harmonic(1, "1/6")),
+        event("harmonics", "3", "1", harmonic(0, "1/5", droppable=True)),
+    )
+    second = (
+        event("bass", "0", "4", Note(3, fret=3)),
+        event("harmonics", "0", "1", harmonic(1, "1/4")),
+        event("harmonics", "1", "1", harmonic(1, "1/5")),
+        event("harmonics", "2", "2", harmonic(1, "1/6")),
+    )
+    bars = (Bar(FOUR_FOUR, Fraction(4), first), Bar(FOUR_FOUR, Fraction(4), second))
+    return Phrase(phrase_id, phrase_id.title(), bars, ("bass", "harmonics"))
+
+
+def one_bar_phrase(phrase_id: str = "wick") -> Phrase:
+    events = (
+        event("bass", "0", "4", Note(2, fret=0)),
+        event("harmonics", "0", "2", harmonic(0, "1/2")),
+        event("harmonics", "2", "2", harmonic(1, "1/2")),
+    )
+    return Phrase(phrase_id, phrase_id.title(), (Bar(FOUR_FOUR, Fraction(4), events),), ("bass", "harmonics"))
+
+
+def sample_drill(start_bpm: int = 50, goal_bpm: int = 80) -> Drill:
+    phrases = (two_bar_phrase(), one_bar_phrase())
+    return Drill("lamps", "Lamps", BASS, Tempo(start_bpm, goal_bpm), phrases)
+
+
+def with_title(drill: Drill, title: str) -> Drill:
+    return replace(drill, title=title)
