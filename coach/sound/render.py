@@ -1,9 +1,9 @@
 """Clicks and tones of one rep as PCM, made ahead of playing: pure, no device, no clock.
 
-Conventions: PCM is mono float32 in [-1, 1]; sample 0 is the rep's start. No sample ever exceeds `CEILING`
-(half of full scale, -6 dBFS): signals up to `KNEE` pass untouched, above it a smooth curve bends them
-below the ceiling. Each click begins at zero on its own sample and ends at zero, so that no edge is heard.
-The click's sounds are sums of damped sine waves, as a struck bar or block gives; their figures are our own.
+Conventions: PCM is mono float32 in [-1, 1]; sample 0 is the rep's start. No sample ever exceeds
+`coach.sound.levels.CEILING`. Each click begins at zero on its own sample and ends at zero, so that no edge is
+heard. The click's sounds are sums of damped sine waves, as a struck bar or block gives; their figures are our
+own.
 """
 
 from __future__ import annotations
@@ -11,29 +11,27 @@ from __future__ import annotations
 from collections.abc import Sequence
 from fractions import Fraction
 from functools import lru_cache
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from coach.core.problem import CoachError, Problem
 from coach.core.rhythm import sample_at
+from coach.sound.levels import CEILING, RATE, amplitude, fade_edges, limit
 from coach.sound.timeline import Kind, Strike
+from coach.sound.tones import Tone, render_model
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     Pcm = NDArray[np.float32]
 
-RATE = 48_000
-"""Samples per second wherever nothing else is asked for."""
-CEILING = 0.5
-"""No sample is beyond this share of full scale."""
-KNEE = 0.35
 DEFAULT_VOLUME_DB = -12.0
 """A beat's peak against the ceiling: soft, since a click is heard for hours."""
 
 _FADE_IN_S = 0.0005
 _CLICK_S = 0.06
+_CUT_FADE_S = 0.01
 
 _Mode = tuple[float, float, float]
 """Frequency in Hz, share of the amplitude, time in seconds in which it falls to 1/e."""
@@ -55,11 +53,6 @@ _VOICING: dict[Kind, tuple[float, float]] = {
 """Kind to (pitch against the beat's, level in dB against the beat's)."""
 
 
-def amplitude(level_db: float) -> float:
-    """The factor of a level in decibels: 10^(dB/20)."""
-    return float(10.0 ** (level_db / 20.0))
-
-
 @lru_cache(maxsize=64)
 def click_shape(sound: str, kind: Kind, rate: int) -> Pcm:
     """One click, peak 1.0 for a beat, from its first sample; read-only. Raises CoachError on a bad name."""
@@ -76,30 +69,6 @@ def click_shape(sound: str, kind: Kind, rate: int) -> Pcm:
     shape = wave.astype(np.float32)
     shape.setflags(write=False)
     return shape
-
-
-def fade_edges(wave: NDArray[Any], rate: int, in_s: float, out_s: float) -> None:
-    """Fade the first `in_s` and the last `out_s` seconds of `wave` in place, by half a raised cosine."""
-    for seconds, ends in ((in_s, slice(None)), (out_s, slice(None, None, -1))):
-        count = min(round(seconds * rate), len(wave))
-        if count:
-            wave[ends][:count] *= 0.5 - 0.5 * np.cos(np.pi * np.arange(count) / count)
-
-
-def limit(pcm: Pcm, ceiling: float = CEILING, knee: float = KNEE) -> Pcm:
-    """`pcm` with no sample beyond `ceiling`, changed in place: untouched up to `knee`, bent smoothly above.
-
-    Above the knee: knee + (ceiling - knee) tanh((|x| - knee) / (ceiling - knee)); a sample that is not a
-    number becomes silence.
-    """
-    size = np.abs(pcm)
-    loud = ~(size <= knee)
-    if loud.any():
-        room = ceiling - knee
-        bent = knee + room * np.tanh((size[loud] - knee) / room)
-        pcm[loud] = np.nan_to_num(np.copysign(bent, pcm[loud]))
-        np.clip(pcm, -ceiling, ceiling, out=pcm)
-    return pcm
 
 
 def render_clicks(
@@ -124,3 +93,33 @@ def _add_clicks(pcm: Pcm, strikes: Sequence[Strike], rate: int, sound: str, volu
         shape = click_shape(sound, strike.kind, rate)[: len(pcm) - start]
         pcm[start : start + len(shape)] += shape * np.float32(CEILING * amplitude(volume_db + strike.gain_db))
     return pcm
+
+
+def render_rep(
+    strikes: Sequence[Strike] = (),
+    tones: Sequence[Tone] = (),
+    rate: int = RATE,
+    *,
+    length_s: Fraction | float | None = None,
+    tail_s: float = 0.5,
+    sound: str = "wood",
+    volume_db: float = DEFAULT_VOLUME_DB,
+    model_db: float = 0.0,
+) -> Pcm:
+    """One rep, click and model mixed and limited.
+
+    It lasts `length_s`, or, where that is None, until `tail_s` after the last strike and the last tone.
+    """
+    if length_s is None:
+        ends = [float(strike.at_s) for strike in strikes]
+        ends += [float(tone.onset_s) + tone.duration_s for tone in tones]
+        length_s = max(ends, default=0.0) + tail_s
+    length_samples = sample_at(Fraction(length_s), rate)
+    pcm = np.zeros(length_samples, dtype=np.float32)
+    if tones:
+        model = render_model(tones, rate)
+        if len(model) > length_samples:
+            model = model[:length_samples]
+            fade_edges(model, rate, 0.0, _CUT_FADE_S)
+        pcm[: len(model)] = model * np.float32(min(amplitude(model_db), 1.0))
+    return limit(_add_clicks(pcm, strikes, rate, sound, volume_db))

@@ -1,28 +1,25 @@
-"""Where everything in one rep falls: exact beats to exact seconds to exact samples.
+"""Where everything in one rep falls, count-in first: the one source of audio, MIDI and screen times.
 
-Conventions: a rep starts with its count-in; seconds count from the count-in's first click as exact
-fractions, and a click at `t` seconds lies at sample `round(t x rate)`. Rounded periods are never added up,
-so that an hour's last beat is as exact as its first. The screen, the click, the model and MIDI are all
-made from the same `RepTimeline`.
+Conventions: seconds count from the rep's own start, its first count-in click, as exact fractions (in
+`coach.core.clicktrack` second 0 is the passage's first beat). What is due at `t` seconds lies on sample
+`round(t x rate)`. Rounded periods are never added up, so that an hour's last beat is as exact as its first.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from fractions import Fraction
 from typing import Literal
 
+from coach.core.clicktrack import clicks_of
 from coach.core.drill import ClickPattern
-from coach.core.excerpt import Passage, PassageBar
+from coach.core.excerpt import Passage
 from coach.core.rhythm import sample_at
 
 Kind = Literal["accent", "beat", "subdivision"]
 
-KINDS: tuple[Kind, ...] = ("accent", "beat", "subdivision")
-GROUP_ACCENT_DB = -3.0
-"""An accent group inside the bar (the second 2 of 2+2+3) against the bar's first beat."""
 CLOCKS_PER_QUARTER = 24
 """MIDI 1.0, timing clock."""
 
@@ -54,96 +51,54 @@ class RepTimeline:
     end_s: Fraction
     """When the last bar ends."""
     onsets_s: Mapping[int, Fraction]
-    """Label of each event to when it is due, in order."""
+    """Label of each event to when it is due, in order of label."""
     ends_s: Mapping[int, Fraction]
     """Label of each event to when its hold ends."""
-    clocks_s: tuple[Fraction, ...]
-    """Ticks of the MIDI clock, count-in included, 24 to the quarter."""
-
-    def position_of(self, label: int, rate: int) -> int:
-        """The sample on which an event is due; KeyError where there is none."""
-        return sample_at(self.onsets_s[label], rate)
 
 
 def place(strikes: Iterable[Strike], rate: int, start_samples: int = 0) -> tuple[Click, ...]:
     """Every strike on its sample, in the order given."""
-    return tuple(Click(start_samples + sample_at(Fraction(s.at_s), rate), s.kind) for s in strikes)
+    return tuple(Click(sample_at(Fraction(s.at_s), rate, start_samples), s.kind) for s in strikes)
 
 
-def rep_timeline(
-    passage: Passage,
-    tempo_bpm: int,
-    click: ClickPattern,
-    count_in_bars: int,
-    beat_whole: Fraction = Fraction(1, 4),
-) -> RepTimeline:
-    """The times of one rep of `passage` at a rung.
-
-    The count-in is `count_in_bars` whole bars of the first bar's meter, clicked on every beat whatever
-    `click` says, and goes on over the beats that a pick-up bar lacks. `beat_whole` is the note value that
-    the tempo counts (`drill.tempo.beat_whole`); only the MIDI clock needs it.
-    """
-    first = passage.bars[0]
-    lead_beats = (count_in_bars * first.meter.beats + first.first_beat) * first.beat_length
-    if count_in_bars == 0:
-        lead_beats = Fraction(0)
-    lead_s = -passage.tempo.seconds_at(-lead_beats, tempo_bpm)
+def rep_timeline(passage: Passage, tempo_bpm: int, click: ClickPattern, count_in_bars: int) -> RepTimeline:
+    """The times of one rep of `passage` at a rung."""
+    clicks = clicks_of(passage, tempo_bpm, count_in_bars, click)
+    lead_s = max((-click_at.seconds for click_at in clicks[:1]), default=Fraction(0))
+    lead_s = max(lead_s, Fraction(0))
 
     def at(beat: Fraction) -> Fraction:
         return lead_s + passage.tempo.seconds_at(beat, tempo_bpm)
 
-    beats = [*_count_in(first, lead_beats, click.accent)]
-    for index, bar in enumerate(passage.bars):
-        if not _left_out(index, click):
-            beats += _bar(bar, click)
-    strikes = tuple(Strike(at(beat), kind, gain_db) for beat, kind, gain_db in beats)
-    ticks = Fraction(1, 4) / beat_whole / CLOCKS_PER_QUARTER
-    before = math.ceil(lead_beats / ticks)
-    after = math.ceil(passage.length / ticks)
+    kinds: dict[bool, Kind] = {True: "accent", False: "beat"}
+    strikes = tuple(
+        Strike(
+            lead_s + click_at.seconds,
+            kinds[click_at.accent] if click_at.kind == "count-in" else click_at.kind,
+        )
+        for click_at in clicks
+    )
     return RepTimeline(
         strikes=strikes,
         count_in_s=lead_s,
         end_s=at(passage.length),
         onsets_s={event.label: at(event.onset) for event in passage.events},
         ends_s={event.label: at(event.onset + event.hold) for event in passage.events},
-        clocks_s=tuple(at(tick * ticks) for tick in range(-before, after) if tick * ticks >= -lead_beats),
     )
 
 
-def _left_out(index: int, click: ClickPattern) -> bool:
-    every = click.silent_every
-    return every > 0 and index % every >= every - click.silent_bars
+def clock_ticks(
+    passage: Passage, tempo_bpm: int, count_in_s: Fraction, beat_whole: Fraction = Fraction(1, 4)
+) -> tuple[Fraction, ...]:
+    """Ticks of the MIDI clock in seconds from the rep's start, 24 to the quarter, count-in included.
 
-
-def _count_in(
-    first: PassageBar, lead_beats: Fraction, accent: bool
-) -> Iterator[tuple[Fraction, Kind, float]]:
-    for count in range(math.ceil(lead_beats / first.beat_length)):
-        kind, gain_db = _stress(first, count % first.meter.beats, accent)
-        yield count * first.beat_length - lead_beats, kind, gain_db
-
-
-def _bar(bar: PassageBar, click: ClickPattern) -> Iterator[tuple[Fraction, Kind, float]]:
-    """Strikes of one bar as (tempo beat, kind, gain in dB), in order."""
-    stop = bar.first_beat + bar.length / bar.beat_length
-    for count in range(math.floor(bar.first_beat), math.ceil(stop)):
-        kind, gain_db = _stress(bar, count, click.accent)
-        if click.placing == "bar":
-            struck = [(Fraction(0), kind, gain_db)] if count == 0 else []
-        elif click.placing == "off":
-            struck = [(Fraction(1, 2), "beat", 0.0)]
-        else:
-            struck = [(Fraction(0), kind, gain_db)]
-            struck += [
-                (Fraction(part, click.subdivision), "subdivision", 0.0)
-                for part in range(1, click.subdivision)
-            ]
-        for part, what, level_db in struck:
-            if bar.first_beat <= count + part < stop:
-                yield bar.start + (count + part - bar.first_beat) * bar.beat_length, what, level_db
-
-
-def _stress(bar: PassageBar, count: int, accent: bool) -> tuple[Kind, float]:
-    if not accent or count not in bar.meter.accents:
-        return "beat", 0.0
-    return "accent", 0.0 if count == 0 else GROUP_ACCENT_DB
+    One tick falls on `count_in_s`, the music's start. `beat_whole` is the note value that the tempo counts
+    (`drill.tempo.beat_whole`).
+    """
+    tick = Fraction(1, 4) / beat_whole / CLOCKS_PER_QUARTER
+    opening_bpm = tempo_bpm * passage.tempo.spans[0].start_ratio
+    before = math.floor(count_in_s * opening_bpm / 60 / tick)
+    after = math.ceil(passage.length / tick)
+    return tuple(
+        count_in_s + passage.tempo.seconds_at(count * tick, tempo_bpm) for count in range(-before, after)
+    )

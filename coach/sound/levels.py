@@ -1,0 +1,50 @@
+"""How loud anything may be: levels, faded edges and the limiter that makes loud peaks impossible.
+
+Signals up to `KNEE` pass untouched; above it a smooth curve bends them so that none is beyond `CEILING`.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Pcm = NDArray[np.float32]
+
+RATE = 48_000
+"""Samples per second wherever nothing else is asked for."""
+CEILING = 0.5
+"""No sample is beyond this share of full scale (-6 dBFS)."""
+KNEE = 0.35
+
+
+def amplitude(level_db: float) -> float:
+    """The factor of a level in decibels: 10^(dB/20)."""
+    return float(10.0 ** (level_db / 20.0))
+
+
+def fade_edges(wave: NDArray[Any], rate: int, in_s: float, out_s: float) -> None:
+    """Fade the first `in_s` and the last `out_s` seconds of `wave` in place, by half a raised cosine."""
+    for seconds, ends in ((in_s, slice(None)), (out_s, slice(None, None, -1))):
+        count = min(round(seconds * rate), len(wave))
+        if count:
+            wave[ends][:count] *= 0.5 - 0.5 * np.cos(np.pi * np.arange(count) / count)
+
+
+def limit(pcm: Pcm, ceiling: float = CEILING, knee: float = KNEE) -> Pcm:
+    """`pcm` with no sample beyond `ceiling`, changed in place: untouched up to `knee`, bent smoothly above.
+
+    Above the knee: knee + (ceiling - knee) tanh((|x| - knee) / (ceiling - knee)); a sample that is not a
+    number becomes silence.
+    """
+    size = np.abs(pcm)
+    loud = ~(size <= knee)
+    if loud.any():
+        room = ceiling - knee
+        bent = knee + room * np.tanh((size[loud] - knee) / room)
+        pcm[loud] = np.nan_to_num(np.copysign(bent, pcm[loud]))
+        np.clip(pcm, -ceiling, ceiling, out=pcm)
+    return pcm

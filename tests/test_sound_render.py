@@ -1,0 +1,112 @@
+"""Rendered clicks: on their sample, soft, faded, and never loud."""
+
+from fractions import Fraction
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from coach.core.problem import CoachError
+from coach.sound.levels import CEILING, KNEE, fade_edges, limit
+from coach.sound.render import CLICK_SOUNDS, click_shape, render_clicks, render_rep
+from coach.sound.timeline import Strike
+from coach.sound.tones import Tone
+
+RATE = 48_000
+KINDS = ("accent", "beat", "subdivision")
+
+
+def onsets(pcm: np.ndarray, gap: int = 4800) -> list[int]:
+    """First samples that are not silence after `gap` samples of it."""
+    sounding = np.flatnonzero(pcm)
+    starts = np.flatnonzero(np.diff(sounding, prepend=-gap - 1) > gap)
+    return [int(sounding[start]) for start in starts]
+
+
+@pytest.mark.parametrize("sound", CLICK_SOUNDS)
+def test_a_click_is_heard_from_the_sample_after_its_own(sound):
+    """The click's own sample is the zero that its fade starts from."""
+    strikes = [Strike(Fraction(60 * beat, 137)) for beat in range(12)]
+    pcm = render_clicks(strikes, RATE, 6 * RATE, sound)
+    assert [start - 1 for start in onsets(pcm)] == [
+        round(Fraction(60 * beat * RATE, 137)) for beat in range(12)
+    ]
+
+
+@pytest.mark.parametrize("sound", CLICK_SOUNDS)
+def test_accent_beat_and_subdivision_differ_in_level_and_pitch(sound):
+    accent, beat, part = (click_shape(sound, kind, RATE) for kind in KINDS)
+    assert np.abs(accent).max() > np.abs(beat).max() > np.abs(part).max()
+    peaks = [int(np.argmax(np.abs(np.fft.rfft(shape, 1 << 15)))) for shape in (accent, beat, part)]
+    assert peaks[0] > peaks[1] > peaks[2]
+
+
+@pytest.mark.parametrize("sound", CLICK_SOUNDS)
+@pytest.mark.parametrize("kind", KINDS)
+def test_a_click_starts_and_ends_at_nothing(sound, kind):
+    shape = click_shape(sound, kind, RATE)
+    assert shape[0] == 0.0
+    assert np.abs(shape[-10:]).max() < 1e-3
+    assert np.abs(shape[1:5]).max() < 0.2 * np.abs(shape).max()
+
+
+def test_the_click_is_soft_by_default():
+    pcm = render_clicks([Strike(0, "accent")], RATE, RATE)
+    assert 0.05 < np.abs(pcm).max() < 0.25
+
+
+def test_an_unknown_click_sound_is_named_with_those_allowed():
+    with pytest.raises(CoachError, match="'gong' is no click sound; allowed: wood"):
+        render_clicks([Strike(0)], RATE, RATE, "gong")
+
+
+def test_strikes_before_the_start_or_after_the_end_are_left_out():
+    assert not render_clicks([Strike(-1), Strike(5)], RATE, RATE).any()
+
+
+@settings(max_examples=60)
+@given(
+    levels=st.lists(st.floats(allow_nan=True, allow_infinity=True, width=32), min_size=1, max_size=50),
+)
+def test_no_sample_is_ever_beyond_the_ceiling(levels):
+    limited = limit(np.array(levels, dtype=np.float32))
+    assert np.all(np.abs(limited) <= CEILING)
+
+
+@given(st.lists(st.floats(-0.34375, 0.34375, width=32), min_size=1, max_size=50))
+def test_what_is_below_the_knee_passes_untouched(levels):
+    pcm = np.array(levels, dtype=np.float32)
+    assert np.abs(pcm).max() < KNEE
+    assert np.array_equal(limit(pcm.copy()), pcm)
+
+
+def test_the_limiter_keeps_the_order_of_levels():
+    ramp = np.linspace(0, 5, 1000, dtype=np.float32)
+    assert np.all(np.diff(limit(ramp)) >= 0)
+
+
+@settings(max_examples=15, deadline=None)
+@given(volume_db=st.floats(-60, 60), crowd=st.integers(1, 30), model_db=st.floats(-60, 60))
+def test_a_mix_can_not_be_loud_whatever_is_asked_for(volume_db, crowd, model_db):
+    strikes = [Strike(0.1, "accent", 12.0)] * crowd
+    tones = [Tone(0.1, 0.2, 55.0, fret=0)] * crowd
+    pcm = render_rep(strikes, tones, RATE, length_s=0.5, volume_db=volume_db, model_db=model_db)
+    assert np.abs(pcm).max() <= CEILING
+
+
+def test_a_rep_lasts_as_long_as_asked_or_until_its_tail():
+    assert len(render_rep([Strike(1)], (), RATE, length_s=Fraction(1, 3))) == 16_000
+    assert len(render_rep([Strike(1)], (), RATE, tail_s=0.5)) == 72_000
+
+
+def test_a_tone_cut_by_the_rep_s_end_is_faded():
+    pcm = render_rep((), [Tone(0, 2.0, 98.0, fret=0)], RATE, length_s=1.0)
+    assert abs(pcm[-1]) < 1e-4
+
+
+def test_fading_reaches_nothing_at_both_edges():
+    wave = np.ones(1000)
+    fade_edges(wave, 1000, 0.1, 0.1)
+    assert wave[0] == wave[-1] == 0.0
+    assert wave[500] == 1.0
