@@ -240,7 +240,7 @@ class Log:
         """
         with told(self.path):
             rows = self.connection.execute(
-                f"SELECT {_REP} FROM reps WHERE player = ? ORDER BY at_ms DESC, id DESC", (self.player.id,)
+                f"{_REPS} WHERE player = ? ORDER BY at_ms DESC, reps.id DESC", (self.player.id,)
             )
             for row in rows:
                 rep = self._corrected(_rep(row))
@@ -282,7 +282,7 @@ class Log:
             where += " AND passage IN (SELECT id FROM passages WHERE excerpt GLOB ?)"
             values.append(f"{glob_escaped(drill)}:*")
         with told(self.path):
-            rows = self.connection.execute(f"SELECT {_REP} FROM reps WHERE {where}", values).fetchall()
+            rows = self.connection.execute(f"{_REPS} WHERE {where}", values).fetchall()
             words = self._corrections(
                 f"SELECT rep FROM corrections WHERE rep IN (SELECT id FROM reps WHERE {where})", values
             )
@@ -297,7 +297,7 @@ class Log:
     def original(self, rep_id: str) -> Rep | None:
         """One rep as it was first rated; None where it was never logged."""
         with told(self.path):
-            row = self.connection.execute(f"SELECT {_REP} FROM reps WHERE id = ?", (rep_id,)).fetchone()
+            row = self.connection.execute(f"{_REPS} WHERE reps.id = ?", (rep_id,)).fetchone()
         return _rep(row) if row else None
 
     def corrections(self, rep_id: str) -> list[Correction]:
@@ -404,21 +404,21 @@ def glob_escaped(text: str) -> str:
     return "".join(f"[{letter}]" if letter in "*?[" else letter for letter in text)
 
 
-_REP = (
-    "id, player, at_ms, utc_offset_min, passage, "
-    "(SELECT excerpt FROM passages WHERE passages.id = reps.passage), "
-    "tempo_bpm, goal_bpm, faults, purpose, turn, listened, duration_ms"
+# A rep whose passage was lost with a damaged page can't be read until the passage is saved again.
+_REPS = (
+    "SELECT reps.id, player, at_ms, utc_offset_min, passage, excerpt, tempo_bpm, goal_bpm, faults, purpose, turn, "
+    "listened, duration_ms FROM reps JOIN passages ON passages.id = reps.passage"
 )
 
 
-def _rep(row: tuple[str, str, int, int, str, str | None, int, int, str | None, str, str, int, int]) -> Rep:
+def _rep(row: tuple[str, str, int, int, str, str, int, int, str | None, str, str, int, int]) -> Rep:
     return Rep(
         id=row[0],
         player=row[1],
         at_ms=row[2],
         utc_offset_min=row[3],
         passage=row[4],
-        excerpt=row[5] or "",
+        excerpt=row[5],
         tempo_bpm=row[6],
         goal_bpm=row[7],
         faults=_faults(row[8], row[0]),

@@ -106,6 +106,11 @@ def _copy_good_rows(data: bytes, fresh: Path) -> dict[str, int]:
                 for table, values in good_rows(data):
                     row = (*values, checksum(table, values))
                     saved[table] += connection.execute(insert_sql(table), row).rowcount
+                for (player,) in connection.execute(
+                    "SELECT player FROM reps UNION SELECT player FROM entries EXCEPT SELECT id FROM players"
+                ).fetchall():
+                    nameless = (player, f"recovered {player[-6:]}", 0)
+                    connection.execute(insert_sql("players"), (*nameless, checksum("players", nameless)))
     finally:
         connection.close()
     return saved
