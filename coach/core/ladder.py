@@ -26,6 +26,7 @@ from typing import Any
 
 from coach.core.drill import TOGETHER, Drill
 from coach.core.excerpt import Excerpt, Kind, excerpts_of, passage_of
+from coach.core.log import Outcome, Rep
 from coach.core.rhythm import MAX_BPM, MIN_BPM
 
 WIDE_STEP = 0.05
@@ -198,7 +199,8 @@ def open_day(ladder: Ladder, day: date, goal_bpm: int) -> Ladder:
 
 def moved(ladder: Ladder, bpm: int) -> Ladder:
     """The rung that the player chose, kept within floor and goal."""
-    return replace(ladder, rung_bpm=_within(bpm, ladder.goal_bpm), carry=0.0)
+    rung = _within(bpm, ladder.goal_bpm)
+    return ladder if rung == ladder.rung_bpm else replace(ladder, rung_bpm=rung, carry=0.0)
 
 
 def after(
@@ -224,6 +226,39 @@ def after(
     if not clean and tempo <= ladder.rung_bpm:
         return _after_fail(ladder, rule, available)
     return ladder, _step(Moved.HOLD, ladder, ladder)
+
+
+OFF_LADDER = ("cold", "warm-up")
+"""Purposes of turns that are played at a tempo of their own, so that it does not move the rung there."""
+
+
+def after_rep(
+    ladder: Ladder | None, rep: Rep, rule: Rule = DEFAULT, available: Sequence[Release] = tuple(Release)
+) -> tuple[Ladder | None, Step | None]:
+    """The ladder after a rep of the log; the session and every replay go through here.
+
+    A rep that says nothing (`verdict`) changes nothing. A first rep starts the ladder at its own tempo. A rep off the
+    rung was the player's choice, which moves the rung there, unless its purpose has a tempo of its own.
+    """
+    clean = verdict(rep)
+    if clean is None:
+        return ladder, None
+    if ladder is None:
+        goal = max(MIN_BPM, min(rep.goal_bpm, MAX_BPM))
+        ladder = new_ladder(_within(rep.tempo_bpm, goal), goal)
+    ladder = open_day(ladder, rep.day, rep.goal_bpm)
+    if rep.purpose not in OFF_LADDER:
+        ladder = moved(ladder, rep.tempo_bpm)
+    return after(ladder, clean, rep.day, rep.tempo_bpm, rule, available)
+
+
+def verdict(rep: Rep) -> bool | None:
+    """Whether the whole rep was clean; None where it says nothing: unrated, or only broken off."""
+    if rep.faults is None:
+        return None
+    if rep.faults and all(fault.outcome is Outcome.NOT_REACHED for fault in rep.faults):
+        return None
+    return not rep.faults
 
 
 def _after_clean(ladder: Ladder, day: date, tempo_bpm: int, rule: Rule) -> tuple[Ladder, Step]:
