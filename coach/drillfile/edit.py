@@ -1,0 +1,58 @@
+"""Changes to a drill file's text that keep its comments and layout: ids at first use, sure repairs."""
+
+from __future__ import annotations
+
+from coach.drillfile.load import Reading, read_reading
+from coach.drillfile.source import Mapping, Scalar, Sequence
+
+
+def with_ids(text: str) -> str:
+    """The text with an `id:` line for the drill and for each phrase that has none.
+
+    The ids are those that the text gives anyway, so the drill stays the same; once written, they outlive a change
+    of title or name. A text with errors, or with all its ids, comes back as it is.
+    """
+    reading = read_reading(text, "")
+    if reading.drill is None or reading.root is None:
+        return text
+    newline = "\r\n" if "\r\n" in text else "\n"
+    inserts: list[tuple[int, str]] = []
+    if reading.root.get("id") is None:
+        inserts.append(_drill_insert(text, reading.root, reading.drill.id, newline))
+    blocks = reading.root.get("phrases")
+    if isinstance(blocks, Sequence):
+        for block, phrase in zip(blocks.items, reading.drill.phrases, strict=True):
+            if isinstance(block, Mapping) and block.get("id") is None:
+                inserts.append(_phrase_insert(block, phrase.id, newline))
+    for start, piece in sorted(inserts, reverse=True):
+        text = text[:start] + piece + text[start:]
+    return text
+
+
+def _drill_insert(text: str, root: Mapping, made: str, newline: str) -> tuple[int, str]:
+    if root.flow:
+        return root.start + 1, f"id: {made}, "
+    key, value = root.pairs[0]
+    indent = " " * (key.column - 1)
+    if key.text == "drill" and isinstance(value, Scalar):
+        end = text.find("\n", value.stop)
+        if end >= 0:
+            return end + 1, f"{indent}id: {made}{newline}"
+    return key.start, f"id: {made}{newline}{indent}"
+
+
+def _phrase_insert(block: Mapping, made: str, newline: str) -> tuple[int, str]:
+    if block.flow:
+        return block.start + 1, f"id: {made}, "
+    key = block.pairs[0][0]
+    return key.start, f"id: {made}{newline}{' ' * (key.column - 1)}"
+
+
+def with_repairs(reading: Reading) -> tuple[str, int]:
+    """The text with every sure repair made, and how many there were."""
+    text, done, before = reading.text, 0, len(reading.text) + 1
+    for repair in sorted(reading.repairs, key=lambda repair: repair.start, reverse=True):
+        if repair.stop <= before:
+            text = text[: repair.start] + repair.wanted + text[repair.stop :]
+            before, done = repair.start, done + 1
+    return text, done
