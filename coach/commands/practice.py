@@ -1,0 +1,135 @@
+"""`coach practice`: today's session on the screen, or practice done elsewhere entered from an answers file."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from datetime import date
+
+from coach.commands.common import add_log_options, clock, places_of
+from coach.core.problem import CoachError, Problem, UsageError
+from coach.desk import Desk
+
+EVENING_HOUR = 18
+"""Local hour at which an entered practice day starts."""
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    add_log_options(parser)
+    parser.add_argument(
+        "drills", nargs="*", metavar="DRILL", help="drill files or names (default: today's plan)"
+    )
+    parser.add_argument(
+        "--minutes", type=int, metavar="N", help="how long: 1 to 240 (default: the setting, 20)"
+    )
+    parser.add_argument("--silent", action="store_true", help="no sound: the screen shows the beat")
+    parser.add_argument(
+        "--answers",
+        metavar="FILE",
+        help="enter practice done elsewhere, one line a repetition (README has the lines)",
+    )
+
+
+def run(arguments: argparse.Namespace) -> int:
+    minutes = arguments.minutes
+    if minutes is not None and not 1 <= minutes <= 240:
+        raise UsageError(Problem(f"{minutes} is outside 1 to 240 minutes", "--minutes"))
+    if arguments.answers:
+        return _enter_answers(arguments)
+    if not (sys.stdin.isatty() and sys.stdout.isatty()):
+        raise CoachError(
+            Problem(
+                "a session needs a terminal, and this is none",
+                "coach practice",
+                guess="run it in a terminal window, or enter what you played with --answers FILE",
+            )
+        )
+    shift = _shift(arguments.date)
+    with Desk.open(
+        places_of(arguments),
+        clock=shift,
+        player=arguments.player,
+        names=arguments.drills,
+        minutes=minutes,
+        silent=arguments.silent,
+    ) as desk:
+        from coach.tui.app import CoachApp
+
+        app = CoachApp(desk)
+        app.run()
+        for line in app.last_words:
+            print(line)
+    return 0
+
+
+class _shift:  # noqa: N801 - a function with a memory
+    """The system's clock, moved to another practice day if `--date` says so."""
+
+    def __init__(self, date_text: str) -> None:
+        self.by_ms = clock(date_text)[0] - clock()[0] if date_text else 0
+        self.offset_min = clock(date_text)[1] if date_text else None
+
+    def __call__(self) -> tuple[int, int]:
+        now_ms, offset_min = clock()
+        return now_ms + self.by_ms, offset_min if self.offset_min is None else self.offset_min
+
+
+def _enter_answers(arguments: argparse.Namespace) -> int:
+    from coach.answers import HandClock, enter, load_answers
+    from coach.practice import Practice
+
+    answers = load_answers(arguments.answers)
+    hand_clock = HandClock(*clock(arguments.date))
+    with Desk.open(
+        places_of(arguments),
+        clock=hand_clock,
+        player=arguments.player,
+        names=arguments.drills,
+        minutes=arguments.minutes,
+        silent=True,
+    ) as desk:
+        for notice in desk.notices:
+            print(f"coach: {notice}", file=sys.stderr)
+
+        def begin() -> Practice:
+            reps = desk.log.reps(since=desk.today, until=desk.today)
+            if reps:
+                hand_clock.now_ms = max(hand_clock.now_ms, reps[-1].at_ms + 1)
+            return desk.practice(desk.plan())
+
+        def set_day(day: date) -> None:
+            hand_clock.now_ms, hand_clock.utc_offset_min = evening(day)
+
+        enter(answers, arguments.answers, hand_clock, begin, set_day, _tell)
+    return 0
+
+
+def evening(day: date) -> tuple[int, int]:
+    """The moment at which an entered practice day starts: UTC in ms, local offset in minutes."""
+    from datetime import datetime, time, timedelta
+
+    wall = datetime.combine(day, time(EVENING_HOUR)).astimezone()
+    offset = wall.utcoffset() or timedelta()
+    return round(wall.timestamp() * 1000), round(offset.total_seconds() / 60)
+
+
+def _tell(practice: object) -> None:
+    from coach.core.plain import plain_text
+    from coach.practice import Practice, summarise
+
+    assert isinstance(practice, Practice)
+    for message in practice.messages:
+        print(f"  {plain_text(message)}")
+    practice.messages.clear()
+    summary = summarise(practice.session, 0, 0)
+    if not summary.excerpts:
+        return
+    reps = sum(line.reps for line in summary.excerpts)
+    clean = sum(line.clean for line in summary.excerpts)
+    print(f"{practice.session.day}: {reps} repetitions logged, {clean} clean")
+    for line in summary.excerpts:
+        rungs = (
+            f"{line.from_bpm} to {line.to_bpm} bpm" if line.from_bpm != line.to_bpm else f"{line.to_bpm} bpm"
+        )
+        landed = ", landed" if line.landed else f", goal {line.goal_bpm}"
+        print(f"  {plain_text(line.title)}, {line.layer}: {line.clean} of {line.reps} clean, {rungs}{landed}")

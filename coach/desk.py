@@ -1,0 +1,126 @@
+"""A player's desk for one run of the program: folder, settings, drills, open log, and the clock.
+
+Commands and screens ask it for today's plan and for a session on a plan; it decides nothing itself.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from datetime import date
+from types import TracebackType
+from typing import TYPE_CHECKING, Any, Self
+
+from coach.core.log import practice_day
+from coach.core.plan import Plan
+from coach.core.problem import CoachError, Problem
+from coach.library import Library, load_library, named_drills
+from coach.places import Places
+from coach.settings import Settings, load_settings
+from coach.store.log import Log
+
+if TYPE_CHECKING:
+    from coach.practice import Practice
+    from coach.sound.player import Player
+
+Clock = Callable[[], tuple[int, int]]
+
+
+@dataclass
+class Desk:
+    """Everything one run needs. `clock` gives (UTC ms, local offset in minutes); close it when done."""
+
+    places: Places
+    settings: Settings
+    library: Library
+    log: Log
+    clock: Clock
+    names: tuple[str, ...] = ()
+    """The drills that the player named; empty for today's session over all of them."""
+    minutes: int = 20
+    silent: bool = False
+
+    @classmethod
+    def open(
+        cls,
+        places: Places,
+        *,
+        clock: Clock,
+        player: str = "",
+        names: Sequence[str] = (),
+        minutes: int | None = None,
+        silent: bool = False,
+        hold: bool = True,
+    ) -> Desk:
+        """Read settings and drills, open the log; with `hold`, keep a second session of this player out.
+
+        CoachError where a named drill, the settings or the log can't be used.
+        """
+        settings = load_settings(places.settings)
+        library = named_drills(names, places) if names else load_library(places)
+        if not library.drills:
+            raise CoachError(
+                Problem("no drill could be read", str(places.drills), guess=" | ".join(library.notices))
+            )
+        now_ms, _ = clock()
+        log = Log.open(places.log, player, now_ms=now_ms, mend=True)
+        try:
+            if hold:
+                log.hold(now_ms)
+        except BaseException:
+            log.close()
+            raise
+        chosen = settings.practice.minutes if minutes is None else minutes
+        return cls(places, settings, library, log, clock, tuple(names), chosen, silent)
+
+    @property
+    def today(self) -> date:
+        """The practice day that the clock is in."""
+        return practice_day(*self.clock())
+
+    @property
+    def notices(self) -> tuple[str, ...]:
+        """What the player should know about the drills and the log."""
+        return (*self.library.notices, *self.log.notices)
+
+    def plan(self, minutes: int | None = None) -> Plan:
+        """Today's plan over the drills at hand, from what the log holds."""
+        from coach.core.planner import make_plan
+
+        return make_plan(
+            self.today,
+            self.minutes if minutes is None else minutes,
+            self.library.drills,
+            self.log.memories(),
+            self.log.ladders(),
+            self.log.history(self.today),
+        )
+
+    def practice(self, plan: Plan, player: Player | None = None, **options: Any) -> Practice:
+        """A session on a plan; `player` plays the sound, None leaves it out."""
+        from coach.practice import Practice
+
+        return Practice(
+            self.log,
+            plan,
+            self.library.drills,
+            clock=self.clock,
+            player=player,
+            settings=self.settings.practice,
+            **options,
+        )
+
+    def reload(self) -> None:
+        """Read the drills again, after an edit."""
+        self.library = named_drills(self.names, self.places) if self.names else load_library(self.places)
+
+    def close(self) -> None:
+        self.log.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()

@@ -1,0 +1,120 @@
+"""The drills at hand: read from the practice folder and the package, each id once, faults told and not fatal."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from coach.core.drill import Drill
+from coach.core.problem import CoachError, Problem
+from coach.drillfile.load import load_drill
+from coach.places import Places, builtin_drills, find_drill, make_folder, own_drills
+
+
+@dataclass(frozen=True, slots=True)
+class Library:
+    """Drills in the order in which new ones are met; `notices` say what was left out and why."""
+
+    drills: tuple[Drill, ...]
+    notices: tuple[str, ...] = ()
+
+    def drill(self, drill_id: str) -> Drill:
+        """The drill with this id; KeyError where there is none."""
+        for drill in self.drills:
+            if drill.id == drill_id:
+                return drill
+        raise KeyError(drill_id)
+
+
+def load_library(places: Places) -> Library:
+    """Every readable drill: the player's own first, then the built-in ones whose id no own drill has."""
+    drills: dict[str, Drill] = {}
+    notices: list[str] = []
+    for path in [*own_drills(places), *builtin_drills()]:
+        own = path.parent == places.drills
+        try:
+            drill = load_drill(path)
+        except CoachError as error:
+            more = f" (and {len(error.problems) - 1} more)" if len(error.problems) > 1 else ""
+            notices.append(f"left out: {error.problems[0]}{more}; `coach check {path.name}` tells all")
+            continue
+        if drill.id not in drills:
+            drills[drill.id] = drill
+        elif own:
+            other = drills[drill.id].path
+            notices.append(
+                f"left out: {path.name} has the id {drill.id} of {Path(other).name}; give it its own"
+            )
+    return Library(tuple(drills.values()), tuple(notices))
+
+
+def named_drills(names: Sequence[str], places: Places) -> Library:
+    """The drills that the player named, by file or by name; CoachError with every problem in any of them.
+
+    A file from outside the practice folder is kept in its `drills/` too, so that it comes back tomorrow.
+    """
+    problems: list[Problem] = []
+    drills: dict[str, Drill] = {}
+    notices: list[str] = []
+    inside = {path.resolve() for path in [*own_drills(places), *builtin_drills()]}
+    for name in names:
+        try:
+            path = find_drill(name, places)
+            drill = load_drill(path)
+        except CoachError as error:
+            problems.extend(error.problems)
+            continue
+        if drill.id in drills and Path(drills[drill.id].path).resolve() != path.resolve():
+            first = drills[drill.id].path
+            problems.append(
+                Problem(f"has the id {drill.id} of {first}", str(path), guess="give one of them another id")
+            )
+        drills[drill.id] = drill
+        if path.resolve() not in inside and not problems:
+            notices.append(_keep(path, places, drill.id))
+    if problems:
+        raise CoachError(problems)
+    return Library(tuple(drills.values()), tuple(notice for notice in notices if notice))
+
+
+def _keep(path: Path, places: Places, drill_id: str) -> str:
+    """Copy a drill file into the practice folder; an older copy of the same drill stays beside it as `.old`."""
+    content = path.read_bytes()
+    folder = make_folder(places.drills)
+    target = next((own for own in own_drills(places) if _id_of(own) == drill_id), None)
+    if target is None:
+        target = _free(folder / path.name)
+        _write(target, content)
+        return f"kept a copy as {target}"
+    if target.read_bytes() == content:
+        return ""
+    older = _free(target.with_name(target.name + ".old"))
+    _write(older, target.read_bytes())
+    _write(target, content)
+    return f"{target} is now this version; the one before is kept as {older.name}"
+
+
+def _id_of(path: Path) -> str:
+    try:
+        return load_drill(path).id
+    except CoachError:
+        return ""
+
+
+def _free(path: Path) -> Path:
+    """The path, or one with a number where a file stands there already."""
+    free, number = path, 2
+    while free.exists():
+        free = path.with_name(f"{path.stem}-{number}{path.suffix}")
+        number += 1
+    return free
+
+
+def _write(path: Path, content: bytes) -> None:
+    try:
+        partial = path.with_name(f".{path.name}.new")
+        partial.write_bytes(content)
+        partial.replace(path)
+    except OSError as error:
+        raise CoachError(Problem(f"can't be written: {(error.strerror or '').lower()}", str(path))) from None
