@@ -7,13 +7,15 @@ A command module has `configure(parser)` and `run(arguments) -> int`. Errors tha
 from __future__ import annotations
 
 import argparse
+import difflib
 import importlib
 import os
 import sys
 from collections.abc import Sequence
+from types import ModuleType
 
 from coach import __version__
-from coach.core.problem import CoachError, UsageError
+from coach.core.problem import CoachError, Problem, UsageError
 
 COMMANDS: dict[str, str] = {
     "practice": "practise: today's session, or the drills you name",
@@ -41,21 +43,33 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 
 def _dispatch(words: list[str]) -> int:
-    name = next((word for word in words if not word.startswith("-")), "")
+    if not words or (words[0].startswith("-") and words[0] not in ("-h", "--help", "--version")):
+        words = ["practice", *words]
+    name = words[0]
+    if not name.startswith("-") and name not in COMMANDS:
+        raise UsageError(Problem(f"{name!r} is no command; `coach --help` lists them", guess=_meant(name)))
     parser = argparse.ArgumentParser(
         prog="coach",
         description="Practise natural harmonics over a bass line. Without a command: today's session.",
     )
     parser.add_argument("--version", action="version", version=f"coach {__version__}")
     commands = parser.add_subparsers(dest="command", metavar="COMMAND")
-    chosen = name if name in COMMANDS else "practice"
     for command, summary in COMMANDS.items():
         sub = commands.add_parser(command, help=summary, description=summary)
-        if command == chosen:
-            importlib.import_module(f"coach.commands.{command}").configure(sub)
-    if not words or (words[0].startswith("-") and words[0] not in ("-h", "--help", "--version")):
-        words = ["practice", *words]
+        if command == name:
+            _module(command).configure(sub)
     arguments = parser.parse_args(words)
-    module = importlib.import_module(f"coach.commands.{arguments.command}")
-    status: int = module.run(arguments)
+    status: int = _module(name).run(arguments)
     return status
+
+
+def _module(command: str) -> ModuleType:
+    # `import` is a word of the language, so that its module needs another name.
+    return importlib.import_module(f"coach.commands.{'import_' if command == 'import' else command}")
+
+
+def _meant(name: str) -> str:
+    if name.endswith((".yaml", ".yml")):
+        return f"coach practice {name}?"
+    near = difflib.get_close_matches(name, COMMANDS, n=1)
+    return f"{near[0]}?" if near else ""

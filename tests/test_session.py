@@ -329,7 +329,9 @@ ANY_EVENT = st.one_of(
         st.just(kind(at_ms=0))
         for kind in (Go, RepEnded, Confirm, Again, Skip, Easier, Listen, Pause, RunOn, Undo)
     ),
-    st.builds(Mark, at_ms=st.just(0), fault=st.builds(Fault, st.integers(1, 10), st.sampled_from(list(Outcome)[1:]))),
+    st.builds(
+        Mark, at_ms=st.just(0), fault=st.builds(Fault, st.integers(1, 10), st.sampled_from(list(Outcome)[1:]))
+    ),
     st.builds(SetTempo, at_ms=st.just(0), tempo_bpm=st.integers(-5, 400)),
     st.builds(ChooseLayer, at_ms=st.just(0), layer=st.sampled_from(["bass", "harmonics", TOGETHER])),
     st.builds(Cut, at_ms=st.just(0), reached=st.integers(0, 9)),

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import argparse
 import sys
+from collections.abc import Callable
 from datetime import date
 
 from coach.commands.common import add_log_options, clock, places_of
 from coach.core.problem import CoachError, Problem, UsageError
-from coach.desk import Desk
 
 EVENING_HOUR = 18
 """Local hour at which an entered practice day starts."""
@@ -44,10 +44,11 @@ def run(arguments: argparse.Namespace) -> int:
                 guess="run it in a terminal window, or enter what you played with --answers FILE",
             )
         )
-    shift = _shift(arguments.date)
+    from coach.desk import Desk
+
     with Desk.open(
         places_of(arguments),
-        clock=shift,
+        clock=_clock_on(arguments.date),
         player=arguments.player,
         names=arguments.drills,
         minutes=minutes,
@@ -62,20 +63,18 @@ def run(arguments: argparse.Namespace) -> int:
     return 0
 
 
-class _shift:  # noqa: N801 - a function with a memory
-    """The system's clock, moved to another practice day if `--date` says so."""
-
-    def __init__(self, date_text: str) -> None:
-        self.by_ms = clock(date_text)[0] - clock()[0] if date_text else 0
-        self.offset_min = clock(date_text)[1] if date_text else None
-
-    def __call__(self) -> tuple[int, int]:
-        now_ms, offset_min = clock()
-        return now_ms + self.by_ms, offset_min if self.offset_min is None else self.offset_min
+def _clock_on(date_text: str) -> Callable[[], tuple[int, int]]:
+    """The running clock, moved to the practice day of `--date` where it says one."""
+    if not date_text:
+        return clock
+    start_ms, offset_min = clock(date_text)
+    moved_ms = start_ms - clock()[0]
+    return lambda: (clock()[0] + moved_ms, offset_min)
 
 
 def _enter_answers(arguments: argparse.Namespace) -> int:
     from coach.answers import HandClock, enter, load_answers
+    from coach.desk import Desk
     from coach.practice import Practice
 
     answers = load_answers(arguments.answers)

@@ -1,0 +1,80 @@
+"""The house keeps its storeys: which package may import which, proven from the source and at run time."""
+
+from __future__ import annotations
+
+import ast
+import subprocess
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+import coach
+
+ROOT = Path(coach.__file__).parent
+CORE_MAY_IMPORT = {"numpy", "fsrs"}
+LOWER_ONLY = {
+    "core": ("coach.core",),
+    "drillfile": ("coach.core", "coach.drillfile"),
+    "sound": ("coach.core", "coach.sound"),
+    "midi": ("coach.core", "coach.midi", "coach.sound"),
+    "store": ("coach.core", "coach.store", "coach.places"),
+}
+
+
+def modules(package: str) -> list[Path]:
+    return sorted((ROOT / package).rglob("*.py"))
+
+
+def imports(path: Path) -> Iterator[str]:
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            yield from (alias.name for alias in node.names)
+        elif isinstance(node, ast.ImportFrom) and node.level == 0 and node.module:
+            yield node.module
+            yield from (f"{node.module}.{alias.name}" for alias in node.names if node.module == "coach")
+
+
+@pytest.mark.parametrize("path", modules("core"), ids=lambda path: path.stem)
+def test_the_core_imports_the_standard_library_numpy_and_fsrs_only(path):
+    outside = {
+        name.split(".")[0]
+        for name in imports(path)
+        if name.split(".")[0] not in sys.stdlib_module_names and not name.startswith("coach")
+    }
+    assert outside <= CORE_MAY_IMPORT
+    banned = {"sqlite3", "threading", "random", "socket", "subprocess", "asyncio"}
+    assert not banned & {name.split(".")[0] for name in imports(path)}
+
+
+@pytest.mark.parametrize("package", LOWER_ONLY)
+def test_dependencies_point_downward_only(package):
+    for path in modules(package):
+        inside = {name for name in imports(path) if name.startswith("coach.")}
+        wrong = {name for name in inside if not name.startswith(LOWER_ONLY[package])}
+        assert not wrong, f"{path.relative_to(ROOT)} imports {sorted(wrong)}"
+
+
+def test_nothing_below_the_screens_imports_them():
+    for path in sorted(ROOT.rglob("*.py")):
+        part = path.relative_to(ROOT).parts[0]
+        if part not in ("tui", "commands"):
+            assert not {name for name in imports(path) if name.startswith(("textual", "coach.tui"))}, path
+
+
+def loaded_by(statement: str) -> set[str]:
+    code = f"import sys\n{statement}\nprint('\\n'.join(sys.modules))"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    return {name.split(".")[0] for name in done.stdout.split()}
+
+
+def test_importing_the_whole_core_loads_no_screen_no_midi_no_database_and_no_yaml():
+    names = ", ".join(f"coach.core.{path.stem}" for path in modules("core") if path.stem != "__init__")
+    loaded = loaded_by(f"import {names}")
+    assert not loaded & {"textual", "mido", "rtmidi", "sqlite3", "yaml", "miniaudio", "platformdirs"}
+
+
+def test_help_loads_neither_textual_nor_numpy():
+    statement = "import coach.cli\ntry:\n    coach.cli.main(['--help'])\nexcept SystemExit:\n    pass"
+    assert not loaded_by(statement) & {"textual", "numpy", "sqlite3", "yaml", "fsrs", "miniaudio"}

@@ -1,0 +1,72 @@
+"""Count-in, beats and clicks of a repetition."""
+
+from __future__ import annotations
+
+from fractions import Fraction
+
+from coach.core.clicktrack import beats_of, clicks_of
+from coach.core.drill import TOGETHER, Bar, ClickPattern, Drill, Phrase, Tempo
+from coach.core.excerpt import Excerpt, Kind, passage_of
+from tests.samples import BASS, FOUR_FOUR, event, harmonic, sample_drill
+
+F = Fraction
+
+
+def lamp():
+    return passage_of(sample_drill(), Excerpt("lamps", ("lamp",), TOGETHER))
+
+
+def test_one_bar_is_counted_in_and_every_beat_clicks_with_an_accent_on_one():
+    clicks = clicks_of(lamp(), 60, 1, ClickPattern())
+    assert [click.seconds for click in clicks] == [F(n) for n in range(-4, 8)]
+    assert [click.kind for click in clicks[:6]] == ["count-in"] * 4 + ["accent", "beat"]
+    assert [click.accent for click in clicks[:5]] == [True, False, False, False, True]
+
+
+def test_beats_carry_the_number_that_players_count():
+    beats = beats_of(lamp(), 60, 1)
+    assert [(beat.bar, beat.number) for beat in beats][:6] == [
+        (-1, 1),
+        (-1, 2),
+        (-1, 3),
+        (-1, 4),
+        (0, 1),
+        (0, 2),
+    ]
+    assert (beats[-1].bar, beats[-1].number) == (1, 4)
+
+
+def test_an_excerpt_inside_a_bar_is_led_in_from_that_bars_first_beat():
+    node = Excerpt("lamps", ("lamp",), TOGETHER, Kind.NODE, subject="4x864|D2|1/6")
+    beats = beats_of(passage_of(sample_drill(), node), 60, 1)
+    assert [(beat.bar, beat.number, beat.seconds) for beat in beats] == [
+        (-1, 1, -2),
+        (-1, 2, -1),
+        (0, 3, 0),
+        (0, 4, 1),
+    ]
+
+
+def test_a_pick_up_off_the_beat_keeps_the_count_on_the_beat():
+    pick_up = Bar(FOUR_FOUR, F(1, 2), (event("harmonics", "7/2", "1/2", harmonic(0, "1/2")),))
+    full = Bar(FOUR_FOUR, F(4), (event("harmonics", "0", "4", harmonic(0, "1/3")),))
+    drill = Drill("up", "Up", BASS, Tempo(50, 60), (Phrase("a", "A", (pick_up, full), ("harmonics",)),))
+    beats = beats_of(passage_of(drill, Excerpt("up", ("a",), "harmonics")), 60, 1)
+    assert [(beat.number, beat.seconds) for beat in beats][:5] == [
+        (1, F(-7, 2)),
+        (2, F(-5, 2)),
+        (3, F(-3, 2)),
+        (4, F(-1, 2)),
+        (1, F(1, 2)),
+    ]
+
+
+def test_patterns_subdivide_fall_off_the_beat_or_leave_bars_out():
+    halves = clicks_of(lamp(), 60, 0, ClickPattern(subdivision=2))
+    assert [click.seconds for click in halves[:4]] == [0, F(1, 2), 1, F(3, 2)]
+    off = clicks_of(lamp(), 60, 0, ClickPattern(placing="off"))
+    assert [click.seconds for click in off[:2]] == [F(1, 2), F(3, 2)]
+    bars = clicks_of(lamp(), 60, 0, ClickPattern(placing="bar"))
+    assert [click.seconds for click in bars] == [0, 4]
+    gaps = clicks_of(lamp(), 60, 1, ClickPattern(silent_bars=1, silent_every=2))
+    assert max(click.seconds for click in gaps) == 3

@@ -1,0 +1,48 @@
+"""Log values: ids, practice days, results as text."""
+
+from __future__ import annotations
+
+from datetime import UTC, date, datetime
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from coach.core.log import CAUSES, Fault, Outcome, faults_text, is_id, new_id, parse_faults, practice_day
+
+FAULTS = st.builds(
+    Fault,
+    st.integers(1, 400),
+    st.sampled_from(list(Outcome)[1:]),
+    st.sampled_from(["", *CAUSES]),
+    st.integers(0, 6),
+)
+
+
+def ms(*parts: int) -> int:
+    return round(datetime(*parts, tzinfo=UTC).timestamp() * 1000)
+
+
+@given(st.lists(FAULTS, max_size=12))
+def test_results_come_back_from_their_text(faults):
+    assert parse_faults(faults_text(faults)) == tuple(sorted(faults))
+
+
+@pytest.mark.parametrize("text", ["2x", "c2", "0c", "2c:luck", "2c.", "2c,3c"])
+def test_text_that_is_no_result_is_refused(text):
+    with pytest.raises(ValueError, match="is no result"):
+        parse_faults(text)
+
+
+def test_a_practice_day_begins_at_four_in_the_morning_local_time():
+    # 23:30 UTC on 1 March is 00:30 on 2 March at +60 min, still the practice day of 1 March.
+    assert practice_day(ms(2026, 3, 1, 23, 30), 60) == date(2026, 3, 1)
+    assert practice_day(ms(2026, 3, 2, 2, 59), 60) == date(2026, 3, 1)
+    assert practice_day(ms(2026, 3, 2, 3, 0), 60) == date(2026, 3, 2)
+
+
+@given(st.integers(0, 2**47), st.integers(0, 2**47), st.binary(min_size=10, max_size=10))
+def test_ids_sort_by_time(first_ms, second_ms, noise):
+    first, second = new_id(first_ms, noise), new_id(second_ms, noise)
+    assert is_id(first)
+    assert (first < second) == (first_ms < second_ms)

@@ -1,0 +1,87 @@
+"""Meter, counting and tempo: exact times, and gradual changes against numerical integration."""
+
+from __future__ import annotations
+
+from fractions import Fraction
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from scipy.integrate import quad
+
+from coach.core.rhythm import Meter, TempoMap, TempoSpan, count_text, sample_at
+
+F = Fraction
+
+
+def test_compound_meter_is_counted_in_the_beats_it_says():
+    six = Meter.of(6, 8, 2)
+    assert (six.beats, six.beat_whole, str(six)) == (2, F(3, 8), "6/8 in 2")
+    assert (Meter.of(6, 8).beats, str(Meter.of(6, 8))) == (6, "6/8")
+
+
+def test_uneven_meter_has_its_accents_where_the_groups_start():
+    assert Meter.grouped(7, 8, (2, 2, 3)).accents == (0, 2, 4)
+
+
+@pytest.mark.parametrize(
+    ("make", "says"),
+    [
+        (lambda: Meter.of(0, 4), "upper number is 1 to 64"),
+        (lambda: Meter.of(4, 5), "lower number is 1, 2, 4, 8, 16 or 32"),
+        (lambda: Meter.of(6, 8, 9), "can't be counted in 9"),
+        (lambda: Meter.grouped(7, 8, (2, 2, 2)), "adds up to 6, not 7"),
+    ],
+)
+def test_impossible_meters_are_refused_with_a_reason(make, says):
+    with pytest.raises(ValueError, match=says):
+        make()
+
+
+def test_beats_are_written_as_players_count_them():
+    # common practice, no source: 1 e & a
+    assert [count_text(F(n, 4)) for n in range(5)] == ["1", "1e", "1&", "1a", "2"]
+    assert count_text(F(4, 3)) == "2+1/3"
+
+
+@given(st.integers(20, 300), st.integers(0, 100_000))
+def test_a_beat_of_a_steady_tempo_is_off_by_at_most_half_a_sample_however_late_it_comes(tempo_bpm, beat):
+    exact = F(beat) * 60 * 48_000 / tempo_bpm
+    sample = sample_at(TempoMap.constant(1).seconds_at(F(beat), tempo_bpm), 48_000)
+    assert abs(sample - exact) <= F(1, 2)
+
+
+def test_an_hour_at_an_odd_tempo_does_not_drift_as_rounded_periods_would():
+    beats = 97 * 60
+    sample = sample_at(TempoMap.constant(1).seconds_at(F(beats), 97), 48_000)
+    assert sample == 48_000 * 3600
+    assert round(60 * 48_000 / 97) * beats != sample
+
+
+def test_a_gradual_change_agrees_with_the_integral_of_60_over_the_tempo():
+    # Outside reference: numerical quadrature (scipy) of dt = 60 / bpm(beat) dbeat.
+    tempo = TempoMap((TempoSpan(F(0), F(8), F(1), F(3, 2)), TempoSpan(F(8), F(12), F(3, 2), F(3, 2))))
+    for beat in (F(1, 2), F(3), F(8), F(10)):
+        inside = float(min(beat, F(8)))
+        expected = quad(lambda b: 60 / (72 * (1 + 0.5 * b / 8)), 0, inside)[0]
+        expected += 60 / (72 * 1.5) * float(max(beat - 8, F(0)))
+        assert float(tempo.seconds_at(beat, 72)) == pytest.approx(expected, abs=1e-9)
+
+
+@given(st.fractions(0, 14, max_denominator=64), st.integers(20, 300))
+def test_beat_at_is_the_inverse_of_seconds_at(beat, tempo_bpm):
+    tempo = TempoMap(
+        (
+            TempoSpan(F(0), F(4)),
+            TempoSpan(F(4), F(8), F(1), F(1, 2)),
+            TempoSpan(F(8), F(12), F(1, 2), F(1, 2)),
+        )
+    )
+    assert tempo.beat_at(float(tempo.seconds_at(beat, tempo_bpm)), tempo_bpm) == pytest.approx(
+        float(beat), abs=1e-6
+    )
+
+
+def test_tempo_spans_with_a_gap_are_refused():
+    with pytest.raises(ValueError, match="without a gap"):
+        TempoMap((TempoSpan(F(0), F(4)), TempoSpan(F(5), F(8))))
