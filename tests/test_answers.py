@@ -1,0 +1,76 @@
+"""An answers file: every line's meaning and every slip's message."""
+
+from __future__ import annotations
+
+from datetime import date
+
+import pytest
+
+from coach.answers import At, load_answers, read_answers
+from coach.core.log import Fault, Outcome
+from coach.core.problem import CoachError
+
+
+def test_lines_say_results_days_and_what_else_was_played():
+    text = """
+    # a quiet evening
+    clean
+    choked 2 5 lift   # the thumb
+    late 3; dropped 1
+    at lamp/bass 60
+    clean
+    at lamp/together 72 choked 4.1
+    day 2026-12-03
+    skip
+    stop
+    """
+    answers = read_answers(text, "a.txt")
+    assert [answer.kind for answer in answers] == ["rep"] * 5 + ["day", "skip", "stop"]
+    assert answers[0].faults == ()
+    assert answers[1].faults == (Fault(2, Outcome.CHOKED, "lift"), Fault(5, Outcome.CHOKED, "lift"))
+    assert answers[2].faults == (Fault(1, Outcome.DROPPED), Fault(3, Outcome.LATE))
+    assert answers[3].at == At("lamp", "bass", 60)
+    assert answers[4].at == At("lamp", "together", 72)
+    assert answers[4].faults == (Fault(4, Outcome.CHOKED, note=1),)
+    assert answers[5].day == date(2026, 12, 3)
+
+
+@pytest.mark.parametrize(
+    ("line", "says"),
+    [
+        ("claen", r"a.txt:1:1: found 'claen', expected clean, .*\(clean\?\)"),
+        ("choked", r"choked says no event \(choked 2 5, with the labels"),
+        ("choked x", r"found 'x', expected an event's label or one of position, lift, pluck"),
+        ("choked 2 lfit", r"found 'lfit', .* \(lift\?\)"),
+        ("choked 0", r"found '0'"),
+        ("choked 2; late 2", r"event 2 has two results"),
+        ("choked 2; clean", r"clean stands alone"),
+        ("choked 2;", r"nothing beside a semicolon"),
+        ("day 3.12.2026", r"'3.12.2026' is no date \(day 2026-12-03, year first\?\)"),
+        ("day 2026-02-30", r"is no date"),
+        ("at lamp 60 clean", r"expected at PHRASE/LAYER TEMPO"),
+        ("at lamp/bass 600 clean", r"600 bpm is outside 20 to 300"),
+        ("at lamp/bass 60\nstop", r"followed by stop, not by a result"),
+        ("at lamp/bass 60", r"followed by no result"),
+    ],
+)
+def test_each_slip_is_told_with_its_line_and_the_way_out(line, says):
+    with pytest.raises(CoachError, match=says):
+        read_answers(line, "a.txt")
+
+
+def test_all_slips_of_a_file_are_told_at_once():
+    with pytest.raises(CoachError) as caught:
+        read_answers("claen\nclean\nchoked\n", "a.txt")
+    assert [problem.line for problem in caught.value.problems] == [1, 3]
+
+
+def test_a_missing_file_a_folder_and_binary_are_each_told_in_one_line(tmp_path):
+    (tmp_path / "noise").write_bytes(b"\xff\xfe\x00\x81")
+    for path, says in [
+        (tmp_path / "none.txt", "there is no such answers file"),
+        (tmp_path, "is a folder"),
+        (tmp_path / "noise", "is not UTF-8"),
+    ]:
+        with pytest.raises(CoachError, match=says):
+            load_answers(str(path))
