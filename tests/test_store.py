@@ -15,7 +15,8 @@ from coach.core.excerpt import LoggedEvent, LoggedPassage
 from coach.core.log import Correction, Entry, Fault, Outcome, Rep, new_id
 from coach.core.problem import CoachError, UsageError
 from coach.store import schema
-from coach.store.log import Log, rep_values
+from coach.store.log import Log
+from coach.store.rows import rep_values
 from coach.store.salvage import mend_log
 from coach.store.schema import DamagedLogError
 

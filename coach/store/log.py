@@ -9,19 +9,21 @@ from __future__ import annotations
 
 import os
 import sqlite3
-from collections.abc import Callable, Iterable, Iterator, Sequence
-from contextlib import contextmanager
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager, suppress
 from datetime import UTC, date, datetime
 from pathlib import Path
 from types import TracebackType
 
 from coach.core.excerpt import LoggedPassage
-from coach.core.log import Correction, Entry, Fault, Rep, faults_text, new_id, parse_faults
+from coach.core.log import Correction, Entry, Rep, new_id
 from coach.core.plain import plain_text
 from coach.core.problem import CoachError, Problem, UsageError
 from coach.places import make_folder
+from coach.store.derive import MODEL, Deriver, keys_of
 from coach.store.lock import PlayerLock
+from coach.store.reader import Player, Reader
+from coach.store.rows import SELECT_REPS, correction_values, entry_values, rep_of, rep_values
 from coach.store.schema import (
     DamagedLogError,
     Value,
@@ -40,27 +42,16 @@ _CHECKED_AT_OPEN_BYTES = 16_000_000
 """A file up to this size is checked whole when it is opened for practice; larger ones by `coach log check`."""
 
 
-@dataclass(frozen=True, slots=True)
-class Player:
-    """A person who practises from this folder."""
-
-    id: str
-    name: str
-    at_ms: int
-    """When the name was given."""
-
-
-class Log:
+class Log(Reader):
     """An open log; use as a context manager."""
 
     def __init__(
         self, connection: sqlite3.Connection, path: Path | None, notices: Iterable[str] = ()
     ) -> None:
-        self.connection = connection
-        self.path = path
+        super().__init__(connection, path)
         self.notices: tuple[str, ...] = tuple(notices)
         """What the player should be told: a migration, a mended file, a lock that is not to be had."""
-        self._player: Player | None = None
+        self._deriver = Deriver(connection, self.counted)
         self._lock: PlayerLock | None = None
 
     @classmethod
@@ -103,6 +94,7 @@ class Log:
                 notices = (mended, *notices)
             log = cls(connection, path, notices)
         try:
+            log._renew_model()
             log.choose_player(player_name, now_ms, create=not read_only, random_bytes=random_bytes)
             if read_only:
                 log.connection.execute("PRAGMA query_only = ON")
@@ -125,21 +117,6 @@ class Log:
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         self.close()
-
-    @property
-    def player(self) -> Player:
-        """The player whose log this is; CoachError where a read-only log has none yet."""
-        if self._player is None:
-            raise CoachError(
-                Problem(
-                    "nobody has practised here yet", str(self.path or "the log"), guess="begin with `coach`"
-                )
-            )
-        return self._player
-
-    @property
-    def player_or_none(self) -> Player | None:
-        return self._player
 
     def choose_player(
         self,
@@ -179,12 +156,6 @@ class Log:
                 )
             )
 
-    def players(self) -> list[Player]:
-        """Everybody in this folder, by name."""
-        with told(self.path):
-            rows = self.connection.execute("SELECT id, name, at_ms FROM players").fetchall()
-        return sorted((Player(*row) for row in rows), key=lambda player: (player.name.casefold(), player.id))
-
     def create_player(
         self, name: str, now_ms: int, random_bytes: Callable[[int], bytes] = os.urandom
     ) -> Player:
@@ -220,18 +191,22 @@ class Log:
         if passage.id != rep.passage or passage.excerpt != rep.excerpt:
             raise ValueError(f"rep {rep.id} is of passage {rep.passage}, not of {passage.id}")
         with told(self.path), transaction(self.connection):
-            self.insert("passages", (passage.id, passage.excerpt, passage.to_json()))
-            self.insert("reps", rep_values(rep))
+            self.add_passage(passage)
+            if self.insert("reps", rep_values(rep)):
+                self._deriver.append(rep, passage)
 
     def correct(self, correction: Correction) -> None:
         """Log a later word on a rep; the rep itself stays as it was. KeyError where there is no such rep."""
         with told(self.path), transaction(self.connection):
             row = self.connection.execute(
-                "SELECT player, day FROM reps WHERE id = ?", (correction.rep,)
+                "SELECT player, day, passage FROM reps WHERE id = ?", (correction.rep,)
             ).fetchone()
             if row is None:
                 raise KeyError(correction.rep)
-            self.insert("corrections", correction_values(correction, row[0]))
+            player, day, passage_id = row
+            self.insert("corrections", correction_values(correction, player))
+            with suppress(KeyError):  # Its passage was lost: it counts when the passage is back.
+                self._deriver.refresh(player, {date.fromordinal(day): keys_of(self.passage(passage_id))})
 
     def undo_last(self, now_ms: int, random_bytes: Callable[[int], bytes] = os.urandom) -> Rep | None:
         """Let the player's latest rep that counts count no more; that rep, or None where there is none.
@@ -240,10 +215,11 @@ class Log:
         """
         with told(self.path):
             rows = self.connection.execute(
-                f"{_REPS} WHERE player = ? ORDER BY at_ms DESC, reps.id DESC", (self.player.id,)
+                f"{SELECT_REPS} WHERE player = ? ORDER BY day DESC, at_ms DESC, reps.id DESC",
+                (self.player.id,),
             )
             for row in rows:
-                rep = self._corrected(_rep(row))
+                rep = self._corrected(rep_of(row))
                 if rep is not None:
                     break
             else:
@@ -262,101 +238,40 @@ class Log:
         with told(self.path), transaction(self.connection):
             self.insert("entries", entry_values(entry))
 
-    def reps(
-        self,
-        since: date | None = None,
-        until: date | None = None,
-        drill: str = "",
-        player: str = "",
-    ) -> list[Rep]:
-        """The player's reps from `since` to `until` (both included) as they count now, in order of (time, id).
+    def refresh(self, player: str, touched: Mapping[date, Iterable[str]]) -> None:
+        """Recompute what follows from reps of these days and keys, inside a transaction of the caller's."""
+        self._deriver.refresh(player, touched)
 
-        `drill` is a drill's id, `player` a player's id (default: the chosen player).
-        """
-        player = player or self.player.id
-        first = since.toordinal() if since else 0
-        last = until.toordinal() if until else 10_000_000
-        where = "player = ? AND day BETWEEN ? AND ?"
-        values: list[Value] = [player, first, last]
-        if drill:
-            where += " AND passage IN (SELECT id FROM passages WHERE excerpt GLOB ?)"
-            values.append(f"{glob_escaped(drill)}:*")
-        with told(self.path):
-            rows = self.connection.execute(f"{_REPS} WHERE {where}", values).fetchall()
-            words = self._corrections(
-                f"SELECT rep FROM corrections WHERE rep IN (SELECT id FROM reps WHERE {where})", values
-            )
-        corrected = (_with_word(_rep(row), words.get(row[0])) for row in rows)
-        return sorted((rep for rep in corrected if rep), key=lambda rep: (rep.at_ms, rep.id))
+    def rebuild(self) -> None:
+        """Recompute everything that follows from the raw rows, for every player."""
+        with told(self.path), transaction(self.connection):
+            for player in self.players():
+                self._deriver.rebuild(player.id)
+            self.connection.execute("INSERT OR REPLACE INTO meta VALUES ('model', ?)", (MODEL,))
 
-    def rep(self, rep_id: str) -> Rep | None:
-        """One rep as it counts now; None where it was never logged or is void."""
-        original = self.original(rep_id)
-        return self._corrected(original) if original else None
-
-    def original(self, rep_id: str) -> Rep | None:
-        """One rep as it was first rated; None where it was never logged."""
-        with told(self.path):
-            row = self.connection.execute(f"{_REPS} WHERE reps.id = ?", (rep_id,)).fetchone()
-        return _rep(row) if row else None
-
-    def corrections(self, rep_id: str) -> list[Correction]:
-        """Every later word on a rep, the one that counts last."""
-        with told(self.path):
-            rows = self.connection.execute(
-                "SELECT id, rep, at_ms, faults, void FROM corrections WHERE rep = ? ORDER BY at_ms, id",
-                (rep_id,),
-            ).fetchall()
-        return [_correction(row) for row in rows]
-
-    def passage(self, passage_id: str) -> LoggedPassage:
-        """What a rep played; KeyError where it is unknown."""
-        with told(self.path):
-            row = self.connection.execute("SELECT body FROM passages WHERE id = ?", (passage_id,)).fetchone()
-        if row is None:
-            raise KeyError(passage_id)
-        return LoggedPassage.from_json(row[0])
-
-    def passages(self, ids: Iterable[str]) -> dict[str, LoggedPassage]:
-        """Several passages by id; unknown ones are left out."""
-        found: dict[str, LoggedPassage] = {}
-        with told(self.path):
-            for some in _chunks(sorted(set(ids)), 500):
-                marks = ",".join("?" * len(some))
-                for passage_id, body in self.connection.execute(
-                    f"SELECT id, body FROM passages WHERE id IN ({marks})", some
-                ):
-                    found[passage_id] = LoggedPassage.from_json(body)
-        return found
-
-    def entries(self, kind: str = "", player: str = "") -> list[Entry]:
-        """The player's other entries, all or of one kind, in order of (time, id)."""
-        values = [player or self.player.id] + ([kind] if kind else [])
-        with told(self.path):
-            rows = self.connection.execute(
-                "SELECT id, player, at_ms, utc_offset_min, kind, body FROM entries WHERE player = ?"
-                f"{' AND kind = ?' if kind else ''} ORDER BY at_ms, id",
-                values,
-            ).fetchall()
-        return [Entry(*row) for row in rows]
+    def add_passage(self, passage: LoggedPassage) -> None:
+        """Add a passage inside a transaction; reps that lost theirs with a damaged page count again."""
+        if not self.insert("passages", (passage.id, passage.excerpt, passage.to_json())):
+            return
+        if self.connection.execute("SELECT 1 FROM meta WHERE key = 'lost passages'").fetchone() is None:
+            return
+        waiting = self.connection.execute(
+            "SELECT DISTINCT player, day FROM reps WHERE passage = ?", (passage.id,)
+        ).fetchall()
+        for player, day in waiting:
+            self._deriver.refresh(player, {date.fromordinal(day): keys_of(passage)})
 
     def insert(self, table: str, values: Sequence[Value]) -> bool:
         """Add a raw row inside a transaction; False where a row of this id is there already."""
         cursor = self.connection.execute(insert_sql(table), (*values, checksum(table, values)))
         return cursor.rowcount > 0
 
-    def _corrected(self, rep: Rep) -> Rep | None:
-        words = self.corrections(rep.id)
-        return _with_word(rep, words[-1] if words else None)
-
-    def _corrections(self, chosen_sql: str, values: Sequence[Value]) -> dict[str, Correction]:
-        """The word that counts for each of the chosen reps that has one."""
-        rows = self.connection.execute(
-            "SELECT id, rep, at_ms, faults, void FROM corrections "
-            f"WHERE rep IN ({chosen_sql}) ORDER BY at_ms, id",
-            values,
-        )
-        return {row[1]: _correction(row) for row in rows}
+    def _renew_model(self) -> None:
+        """Rebuild what follows from the raw rows where another version of the folds made it."""
+        with told(self.path):
+            row = self.connection.execute("SELECT value FROM meta WHERE key = 'model'").fetchone()
+            if row is None or row[0] != MODEL:
+                self.rebuild()
 
 
 def checked_name(name: str) -> str:
@@ -367,88 +282,6 @@ def checked_name(name: str) -> str:
             Problem(f"a name has 1 to {LONGEST_NAME} letters, this one has {len(plain)}", "--player")
         )
     return plain
-
-
-def rep_values(rep: Rep) -> tuple[Value, ...]:
-    """A rep as its raw row."""
-    return (
-        rep.id,
-        rep.player,
-        rep.day.toordinal(),
-        rep.at_ms,
-        rep.utc_offset_min,
-        rep.passage,
-        rep.tempo_bpm,
-        rep.goal_bpm,
-        None if rep.faults is None else faults_text(rep.faults),
-        rep.purpose,
-        rep.turn,
-        int(rep.listened),
-        rep.duration_ms,
-    )
-
-
-def correction_values(correction: Correction, player: str) -> tuple[Value, ...]:
-    """A correction as its raw row."""
-    faults = None if correction.faults is None else faults_text(correction.faults)
-    return (correction.id, correction.rep, player, correction.at_ms, faults, int(correction.void))
-
-
-def entry_values(entry: Entry) -> tuple[Value, ...]:
-    """An entry as its raw row."""
-    return (entry.id, entry.player, entry.at_ms, entry.utc_offset_min, entry.kind, entry.body)
-
-
-def glob_escaped(text: str) -> str:
-    """Text that a GLOB pattern takes as it stands."""
-    return "".join(f"[{letter}]" if letter in "*?[" else letter for letter in text)
-
-
-# A rep whose passage was lost with a damaged page can't be read until the passage is saved again.
-_REPS = (
-    "SELECT reps.id, player, at_ms, utc_offset_min, passage, excerpt, tempo_bpm, goal_bpm, faults, purpose, turn, "
-    "listened, duration_ms FROM reps JOIN passages ON passages.id = reps.passage"
-)
-
-
-def _rep(row: tuple[str, str, int, int, str, str, int, int, str | None, str, str, int, int]) -> Rep:
-    return Rep(
-        id=row[0],
-        player=row[1],
-        at_ms=row[2],
-        utc_offset_min=row[3],
-        passage=row[4],
-        excerpt=row[5],
-        tempo_bpm=row[6],
-        goal_bpm=row[7],
-        faults=_faults(row[8], row[0]),
-        purpose=row[9],
-        turn=row[10],
-        listened=bool(row[11]),
-        duration_ms=row[12],
-    )
-
-
-def _correction(row: tuple[str, str, int, str | None, int]) -> Correction:
-    return Correction(row[0], row[1], row[2], _faults(row[3], row[0]), bool(row[4]))
-
-
-def _faults(text: str | None, row_id: str) -> tuple[Fault, ...] | None:
-    try:
-        return None if text is None else parse_faults(text)
-    except ValueError as error:
-        raise DamagedLogError(damage("the log", f"entry {plain_text(row_id)}: {error}")) from None
-
-
-def _with_word(rep: Rep, word: Correction | None) -> Rep | None:
-    if word is None:
-        return rep
-    return None if word.void else rep.rated_as(word.faults)
-
-
-def _chunks(items: Sequence[str], size: int) -> Iterator[Sequence[str]]:
-    for start in range(0, len(items), size):
-        yield items[start : start + size]
 
 
 def _opened(path: Path, now_ms: int, thorough: bool) -> tuple[sqlite3.Connection, tuple[str, ...]]:

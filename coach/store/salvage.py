@@ -19,6 +19,7 @@ from pathlib import Path
 
 from coach.core.problem import CoachError, Problem
 from coach.store.schema import (
+    NOTE_LOST_PASSAGES,
     RAW_COLUMNS,
     Value,
     checksum,
@@ -111,6 +112,7 @@ def _copy_good_rows(data: bytes, fresh: Path) -> dict[str, int]:
                 ).fetchall():
                     nameless = (player, f"recovered {player[-6:]}", 0)
                     connection.execute(insert_sql("players"), (*nameless, checksum("players", nameless)))
+                connection.execute(NOTE_LOST_PASSAGES)
     finally:
         connection.close()
     return saved

@@ -74,8 +74,30 @@ CREATE TABLE entries (
 CREATE INDEX entries_by_player ON entries (player, kind, at_ms);
 """
 
-MIGRATIONS: tuple[str, ...] = (_RAW_TABLES,)
+_DERIVED_TABLES = """
+CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL) WITHOUT ROWID;
+CREATE TABLE evidence (
+    player TEXT NOT NULL, key TEXT NOT NULL, day INTEGER NOT NULL, body TEXT NOT NULL, memory TEXT, ladder TEXT,
+    PRIMARY KEY (player, key, day)
+) WITHOUT ROWID;
+CREATE TABLE states (
+    player TEXT NOT NULL, key TEXT NOT NULL, day INTEGER NOT NULL, memory TEXT NOT NULL, before TEXT, ladder TEXT,
+    ladder_before TEXT, PRIMARY KEY (player, key)
+) WITHOUT ROWID;
+CREATE TABLE days (
+    player TEXT NOT NULL, day INTEGER NOT NULL, duration_ms INTEGER NOT NULL, reps INTEGER NOT NULL,
+    rated INTEGER NOT NULL, clean INTEGER NOT NULL, PRIMARY KEY (player, day)
+) WITHOUT ROWID;
+"""
+
+MIGRATIONS: tuple[str, ...] = (_RAW_TABLES, _DERIVED_TABLES)
 """SQL that leads from schema version n to n + 1; an empty file is version 0."""
+
+NOTE_LOST_PASSAGES = (
+    "INSERT OR REPLACE INTO meta SELECT 'lost passages', 'yes' "
+    "WHERE EXISTS (SELECT 1 FROM reps WHERE passage NOT IN (SELECT id FROM passages))"
+)
+"""Remembers that some reps can't be read until their passage is logged again."""
 
 CURRENT = len(MIGRATIONS)
 
