@@ -1,0 +1,345 @@
+"""Every action of the screens, declared once: keys, hints, help and the command palette all derive from here.
+
+Conventions: a key is named as Textual names it (`space`, `ctrl+s`, `backspace`; a plain letter is itself). An action
+belongs to scopes: a phase of the session (`ready` ... `done`) or a screen (`start`, `library` ...). Two actions
+share a key only where they share no scope. Labels of events are marked by the keys in `LABEL_KEYS`, which no
+action of the rating scope may take: the digits, then the row of letters below them.
+"""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
+from typing import Any
+
+from coach.core.problem import CoachError, Problem
+
+LABEL_KEYS = "1234567890qwertyuiop"
+"""Event 1 to 20; from 11 on the letter under the digit."""
+
+READY, LISTENING, PLAYING, RATING, PAUSED, REST, DONE = (
+    "ready",
+    "listening",
+    "playing",
+    "rating",
+    "paused",
+    "rest",
+    "done",
+)
+PHASES = (READY, LISTENING, PLAYING, RATING, PAUSED, REST, DONE)
+_MOVING = (READY, LISTENING, PLAYING)
+SCREENS = ("start", "library", "nodes", "tuning", "reports", "settings", "summary")
+
+
+@dataclass(frozen=True, slots=True)
+class Action:
+    """One thing that the player can do."""
+
+    id: str
+    keys: tuple[str, ...]
+    label: str
+    """A word or two for the hint line."""
+    help: str
+    scopes: tuple[str, ...]
+    hint: int = 0
+    """Place in the hint line, the lowest first; 0 is only in help and palette."""
+
+
+ACTIONS: tuple[Action, ...] = (
+    Action("go", ("space", "enter"), "go", "Start the repetition", (READY, LISTENING), 1),
+    Action(
+        "broke_off",
+        ("space", "enter"),
+        "broke off",
+        "You stopped playing: rate it as far as it came",
+        (PLAYING,),
+        1,
+    ),
+    Action(
+        "save",
+        ("space", "enter"),
+        "clean",
+        "Save the repetition: clean, or with what is marked",
+        (RATING,),
+        1,
+    ),
+    Action("resume", ("space", "enter"), "go on", "Go on after the pause", (PAUSED,), 1),
+    Action("rest_over", ("space", "enter"), "go on", "Go on to the next item", (REST,), 1),
+    Action("to_summary", ("space", "enter"), "summary", "See what this session brought", (DONE,), 1),
+    Action("choked", ("c",), "choked", "What you mark from now on is choked", (RATING,), 3),
+    Action("late", ("l",), "late", "What you mark from now on came late", (RATING,), 4),
+    Action(
+        "dropped",
+        ("d",),
+        "dropped",
+        "What you mark from now on was let go early, or not played",
+        (RATING,),
+        5,
+    ),
+    Action("not_reached", ("n",), "not reached", "All events from the cursor on were not reached", (RATING,)),
+    Action(
+        "cause",
+        ("x",),
+        "why",
+        "Why the last marked event choked: position, lift, pluck, not told",
+        (RATING,),
+        6,
+    ),
+    Action(
+        "choke_now",
+        ("x",),
+        "choked just now",
+        "Mark the event that has just sounded as choked",
+        (PLAYING,),
+        2,
+    ),
+    Action("cursor_right", ("right",), "next event", "Move the cursor to the next event", (RATING,)),
+    Action("cursor_left", ("left",), "event before", "Move the cursor to the event before", (RATING,)),
+    Action("mark_cursor", ("m", "down"), "mark", "Mark the event under the cursor", (RATING,)),
+    Action(
+        "again",
+        ("a",),
+        "once more",
+        "Play it once more; a repetition that was not rated yet stays unrated",
+        (READY, PLAYING, RATING),
+        4,
+    ),
+    Action(
+        "undo",
+        ("backspace",),
+        "undo",
+        "Take the last rating back and rate it anew",
+        (READY, LISTENING, PLAYING, RATING, REST, DONE),
+        9,
+    ),
+    Action("slower", ("minus", "left"), "slower", "A slower tempo", _MOVING, 5),
+    Action("faster", ("plus", "equals_sign", "right"), "faster", "A faster tempo", _MOVING, 6),
+    Action("skip", ("s",), "skip", "Leave this item and go to the next", (*_MOVING, RATING, REST), 8),
+    Action("easier", ("e",), "easier", "The easier version: notes marked with ? are left out", _MOVING, 7),
+    Action("layer", ("l",), "layer", "The next layer alone, or all together", _MOVING, 7),
+    Action("shorter", ("z",), "shorter", "A shorter excerpt of this phrase, or the whole again", (READY,)),
+    Action("listen", ("h",), "hear it", "Hear the phrase played; again to stop", (READY, LISTENING), 3),
+    Action("run_on", ("t",), "run on", "Let the turn run on by itself, or stop that", (READY, PLAYING)),
+    Action("pause", ("p",), "pause", "Stop the sound and wait", _MOVING, 8),
+    Action("view", ("v", "tab"), "view", "Change between the glance view and the study view", PHASES, 10),
+    Action("louder", ("right_square_bracket",), "louder", "A louder click", (*PHASES, "tuning")),
+    Action("softer", ("left_square_bracket",), "softer", "A softer click", (*PHASES, "tuning")),
+    Action("stop", ("escape",), "stop", "End the session, also because something hurts", PHASES[:-1], 11),
+    Action("begin", ("space", "enter"), "go", "Start today's session", ("start",), 1),
+    Action(
+        "drop_item", ("x",), "take out", "Take the item under the cursor out of today's plan", ("start",), 2
+    ),
+    Action("item_earlier", ("k",), "earlier", "Move the item under the cursor up", ("start",), 3),
+    Action("item_later", ("j",), "later", "Move the item under the cursor down", ("start",), 4),
+    Action("more_minutes", ("plus", "equals_sign"), "more minutes", "Plan five more minutes", ("start",), 5),
+    Action("fewer_minutes", ("minus",), "fewer", "Plan five fewer minutes", ("start",), 6),
+    Action("drills", ("d",), "drills", "Choose what to practise", ("start", "summary"), 7),
+    Action("nodes", ("n",), "nodes", "Look at nodes on a fretboard", ("start", "library"), 8),
+    Action("tuning", ("t",), "tune", "Tune by harmonics", ("start", REST), 9),
+    Action("reports", ("r",), "report", "What came of your practice", ("start", "summary"), 10),
+    Action("settings", ("comma",), "settings", "Change the settings", ("start",), 11),
+    Action("tour", ("w",), "tour", "A walk around, one minute", ("start",)),
+    Action("practise_drill", ("enter", "space"), "practise", "Practise this drill now", ("library",), 1),
+    Action("search", ("slash",), "search", "Search titles, tags and texts", ("library",), 2),
+    Action(
+        "set_aside",
+        ("x",),
+        "set aside",
+        "Leave this drill out of the plan, or take it up again",
+        ("library",),
+        3,
+    ),
+    Action("hear", ("h",), "hear it", "Hear what is chosen", ("library", "nodes", "tuning"), 4),
+    Action("hush", ("s",), "hush", "Stop the sound", ("library", "nodes", "tuning"), 5),
+    Action("flatter", ("minus",), "flatter", "Detune the higher string downwards", ("tuning",), 2),
+    Action("sharper", ("plus", "equals_sign"), "sharper", "Detune the higher string upwards", ("tuning",), 3),
+    Action("change", ("enter", "space"), "change", "Change the setting under the cursor", ("settings",), 1),
+    Action("back", ("escape", "q"), "back", "Back to the screen before", SCREENS[1:], 12),
+    Action("quit", ("q", "escape"), "leave", "Leave the program", ("start",), 12),
+    Action("help", ("question_mark", "f1"), "help", "All keys of this screen", (*PHASES, *SCREENS), 13),
+)
+
+_CHARACTERS = {
+    "?": "question_mark",
+    "/": "slash",
+    ",": "comma",
+    ".": "full_stop",
+    ";": "semicolon",
+    ":": "colon",
+    "-": "minus",
+    "+": "plus",
+    "=": "equals_sign",
+    "[": "left_square_bracket",
+    "]": "right_square_bracket",
+    "!": "exclamation_mark",
+    " ": "space",
+    "'": "apostrophe",
+    "#": "number_sign",
+    "*": "asterisk",
+    "<": "less_than_sign",
+    ">": "greater_than_sign",
+}
+_SIGNS = {name: sign for sign, name in _CHARACTERS.items() if sign != " "}
+_NAMED = {
+    "space",
+    "enter",
+    "escape",
+    "tab",
+    "backspace",
+    "delete",
+    "insert",
+    "home",
+    "end",
+    "pageup",
+    "pagedown",
+    "up",
+    "down",
+    "left",
+    "right",
+    *(f"f{number}" for number in range(1, 13)),
+    *_CHARACTERS.values(),
+}
+_MODIFIERS = ("ctrl", "shift", "alt")
+
+
+@dataclass(frozen=True, slots=True)
+class Keymap:
+    """The actions with the player's own keys."""
+
+    actions: tuple[Action, ...] = ACTIONS
+
+    def action(self, action_id: str) -> Action:
+        """The action with this id; KeyError where there is none."""
+        for action in self.actions:
+            if action.id == action_id:
+                return action
+        raise KeyError(action_id)
+
+    def in_scope(self, scope: str) -> tuple[Action, ...]:
+        """All actions of a phase or screen, those of the hint line first."""
+        found = [action for action in self.actions if scope in action.scopes]
+        return tuple(sorted(found, key=lambda action: (action.hint == 0, action.hint)))
+
+    def meaning(self, key: str, scope: str) -> Action | None:
+        """What a key does in a phase or screen."""
+        for action in self.actions:
+            if scope in action.scopes and key in action.keys:
+                return action
+        return None
+
+    def hints(self, scope: str) -> tuple[tuple[str, str, str], ...]:
+        """The hint line of a scope: (key as shown, label, action id), the most important first."""
+        return tuple(
+            (shown_key(action.keys[0]), action.label, action.id)
+            for action in self.in_scope(scope)
+            if action.hint and action.keys
+        )
+
+
+def keymap_from(settings: Mapping[str, Any], where: str = "settings.yaml") -> Keymap:
+    """The keymap with keys of the player's own: action id to a key or a list of keys, an empty list for none.
+
+    CoachError with every unknown action, every word that is no key and every clash.
+    """
+    problems: list[Problem] = []
+    chosen: dict[str, tuple[str, ...]] = {}
+    known = [action.id for action in ACTIONS]
+    for action_id, written in settings.items():
+        field = f"keys.{action_id}"
+        if action_id not in known:
+            near = difflib.get_close_matches(str(action_id), known, n=1)
+            guess = f"{near[0]}?" if near else f"known: {', '.join(known)}"
+            problems.append(Problem("there is no such action", where, field=field, guess=guess))
+            continue
+        words = [written] if isinstance(written, str | int) else written
+        if not isinstance(words, list) or any(not isinstance(word, str | int) for word in words):
+            problems.append(
+                Problem(f"found {written!r}, expected a key or a list of keys", where, field=field)
+            )
+            continue
+        keys = []
+        for word in words:
+            key = key_name(str(word))
+            if key is None:
+                problems.append(
+                    Problem(
+                        f"{word!r} is no key; a key is a letter, digit or sign, space, enter, f5 or ctrl+s",
+                        where,
+                        field=field,
+                        guess=_key_guess(str(word)),
+                    )
+                )
+            else:
+                keys.append(key)
+        chosen[str(action_id)] = tuple(keys)
+    actions = tuple(
+        replace(action, keys=chosen[action.id]) if action.id in chosen else action for action in ACTIONS
+    )
+    problems += _clashes(actions, chosen, where)
+    if problems:
+        raise CoachError(problems)
+    return Keymap(actions)
+
+
+def key_name(written: str) -> str | None:
+    """The name Textual gives to a key as a player writes it: `?` is `question_mark`; None where it is no key."""
+    text = written if written == " " else written.strip()
+    if text in _CHARACTERS:
+        return _CHARACTERS[text]
+    if len(text) == 1:
+        return text if text.isprintable() else None
+    *modifiers, last = text.lower().replace("control", "ctrl").split("+")
+    base = (
+        last if last in _NAMED else _CHARACTERS.get(last, last if len(last) == 1 and last.isalnum() else "")
+    )
+    if not base or any(word not in _MODIFIERS for word in modifiers):
+        return None
+    return "+".join([*modifiers, base])
+
+
+def shown_key(key: str) -> str:
+    """A key as hints and help show it: `question_mark` is `?`."""
+    *modifiers, last = key.split("+")
+    names = {"escape": "esc", "backspace": "bksp", "right": "→", "left": "←", "up": "↑", "down": "↓"}
+    return "+".join([*modifiers, _SIGNS.get(last, names.get(last, last))])
+
+
+def label_keys(count: int, first: int = 1) -> dict[int, str]:
+    """Which key marks which event: labels `first` to `count`, as far as there are keys."""
+    return dict(zip(range(first, count + 1), LABEL_KEYS, strict=False))
+
+
+def _clashes(actions: Iterable[Action], chosen: Mapping[str, tuple[str, ...]], where: str) -> list[Problem]:
+    problems = []
+    taken: dict[tuple[str, str], Action] = {}
+    for action in actions:
+        for key in action.keys:
+            if RATING in action.scopes and key in LABEL_KEYS and action.id in chosen:
+                problems.append(
+                    Problem(
+                        f"{shown_key(key)!r} marks an event while a repetition is rated; choose another key",
+                        where,
+                        field=f"keys.{action.id}",
+                    )
+                )
+            for scope in action.scopes:
+                other = taken.setdefault((scope, key), action)
+                if other is not action:
+                    mine = action if action.id in chosen else other
+                    rest = other if mine is action else action
+                    problems.append(
+                        Problem(
+                            f"{shown_key(key)!r} is already the key of {rest.id} ({scope})",
+                            where,
+                            field=f"keys.{mine.id}",
+                            guess=f"give {rest.id} another key too",
+                        )
+                    )
+                    break
+    return list(dict.fromkeys(problems))
+
+
+def _key_guess(word: str) -> str:
+    near = difflib.get_close_matches(word.lower(), sorted(_NAMED), n=1)
+    return f"{near[0]}?" if near else ""

@@ -1,0 +1,144 @@
+"""A small drawing surface: cells with a character and a role, from which text and coloured runs are read.
+
+The views draw on it without knowing any colour; `theme.py` turns roles into styles. Rows and columns count from 0
+at the top left; what falls outside is cut off, so that a view never breaks a screen that is too small for it.
+A wide character takes two cells, the second of them empty.
+"""
+
+from __future__ import annotations
+
+import unicodedata
+from collections.abc import Iterable, Iterator, Sequence
+from itertools import groupby
+from typing import Literal
+
+Role = Literal[
+    "text",
+    "dim",
+    "rule",
+    "now",
+    "next",
+    "bass",
+    "ring",
+    "beat",
+    "key",
+    "cursor",
+    "choked",
+    "late",
+    "dropped",
+    "good",
+]
+"""What a cell is, never what colour it has."""
+
+Run = tuple[str, Role]
+Rows = tuple[tuple[Run, ...], ...]
+"""A finished picture: rows of runs of one role each."""
+
+
+class Canvas:
+    """A grid of `width` x `height` cells, blank at first."""
+
+    def __init__(self, width: int, height: int) -> None:
+        self.width, self.height = max(width, 0), max(height, 0)
+        self._cells: list[list[tuple[str, Role]]] = [[(" ", "text")] * self.width for _ in range(self.height)]
+
+    def put(self, row: int, column: int, text: str, role: Role = "text") -> None:
+        """Write text into one row, cut off at the edges."""
+        if not 0 <= row < self.height:
+            return
+        cells = self._cells[row]
+        for cell in _cells_of(text):
+            if 0 <= column < self.width:
+                cells[column] = (cell, role)
+            column += 1
+
+    def put_right(self, row: int, text: str, role: Role = "text", before: int | None = None) -> None:
+        """Write text so that it ends just before column `before`: the right edge where none is given."""
+        end = self.width if before is None else before
+        self.put(row, end - text_width(text), text, role)
+
+    def put_rows(self, row: int, column: int, rows: Iterable[str], role: Role = "text") -> None:
+        """Write several rows below each other; blanks leave what is there."""
+        for offset, text in enumerate(rows):
+            for place, letter in enumerate(text):
+                if letter != " ":
+                    self.put(row + offset, column + place, letter, role)
+
+    def paint(self, row: int, column: int, length: int, role: Role) -> None:
+        """Give cells another role and keep their characters."""
+        if not 0 <= row < self.height:
+            return
+        for place in range(max(column, 0), min(column + length, self.width)):
+            self._cells[row][place] = (self._cells[row][place][0], role)
+
+    def paste(self, row: int, column: int, other: Sequence[Sequence[Run]]) -> None:
+        """Copy a finished picture, blanks included."""
+        for offset, runs in enumerate(other):
+            place = column
+            for text, role in runs:
+                self.put(row + offset, place, text, role)
+                place += text_width(text)
+
+    def at(self, row: int, column: int) -> str:
+        """The character of a cell."""
+        return self._cells[row][column][0]
+
+    def rows(self) -> Rows:
+        """The finished picture."""
+        return tuple(
+            tuple(
+                ("".join(letter for letter, _ in run), role)
+                for role, run in groupby(cells, key=lambda cell: cell[1])
+            )
+            for cells in self._cells
+        )
+
+
+def as_text(rows: Iterable[Iterable[Run]]) -> str:
+    """The picture as text without trailing blanks."""
+    return "\n".join("".join(text for text, _ in row).rstrip() for row in rows)
+
+
+def text_width(text: str) -> int:
+    """How many cells a text takes."""
+    return len(text) if text.isascii() else sum(1 for _ in _cells_of(text))
+
+
+def fitted(text: str, width: int, plain: bool = False) -> str:
+    """The text cut to a width, with a sign that it goes on."""
+    if text_width(text) <= width:
+        return text
+    sign = "~" if plain else "…"
+    cells = list(_cells_of(text))[: max(width - 1, 0)]
+    return "".join(cells) + sign[:width]
+
+
+def wrapped(text: str, width: int) -> list[str]:
+    """The text broken at blanks into lines of at most `width` cells; a longer word is cut."""
+    lines: list[str] = []
+    line = ""
+    for word in text.split():
+        joined = f"{line} {word}" if line else word
+        if text_width(joined) <= width:
+            line = joined
+            continue
+        if line:
+            lines.append(line)
+        line = fitted(word, width)
+    return [*lines, line] if line else lines
+
+
+def _cells_of(text: str) -> Iterator[str]:
+    """One string a cell: control characters as `?`, combining marks with their letter, wide letters in two."""
+    if text.isascii() and text.isprintable():
+        yield from text
+        return
+    for letter in unicodedata.normalize("NFC", text):
+        if unicodedata.combining(letter) or unicodedata.category(letter) == "Cf":
+            continue
+        if unicodedata.category(letter).startswith("C"):
+            yield "?"
+            continue
+        yield letter
+        if unicodedata.east_asian_width(letter) in "WF":
+            yield ""

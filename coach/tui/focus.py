@@ -1,0 +1,98 @@
+"""What the player must know at one moment of a passage: what sounds now, what comes next, how the hand moves there.
+
+Conventions: beats are tempo beats of the passage; mm along the string from the nut. Where a passage has harmonics,
+now and next are harmonics, and the other notes are what is held meanwhile; else they are the notes of all layers.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from fractions import Fraction
+from typing import Literal
+
+from coach.core.excerpt import Passage, PlacedEvent
+from coach.core.strings import Instrument
+
+Way = Literal["", "bridge", "nut"]
+
+
+@dataclass(frozen=True, slots=True)
+class Focus:
+    """Now, next, and what is held under them; before the first beat, now is what starts the passage."""
+
+    now: PlacedEvent | None
+    next: PlacedEvent | None
+    held: tuple[PlacedEvent, ...] = ()
+    """Events of other layers that sound now, in order."""
+    next_held: PlacedEvent | None = None
+    """The next event of the other layers that starts at or before `next`, or after it where there is no next."""
+
+    @property
+    def labels(self) -> tuple[int, ...]:
+        """Labels of all that sounds now."""
+        shown = (self.now, *self.held) if self.now else self.held
+        return tuple(event.label for event in shown)
+
+
+@dataclass(frozen=True, slots=True)
+class Move:
+    """How the hand comes from one event to the next."""
+
+    way: Way
+    distance_mm: float
+    """Along the string; 0 where the hand stays or the next note is open."""
+    distance_frets: float
+    crosses: bool
+    """Whether another string is played."""
+    beats: Fraction
+    """From one onset to the other, in tempo beats."""
+
+
+def leads(passage: Passage, event: PlacedEvent) -> bool:
+    """Whether an event belongs to what is shown as now and next."""
+    return event.is_harmonic or not any(other.is_harmonic for other in passage.events)
+
+
+def focus_at(passage: Passage, beat: float | None) -> Focus:
+    """The focus at a beat; before the first event, and with None, at the first one."""
+    main = [event for event in passage.events if leads(passage, event)]
+    others = [event for event in passage.events if not leads(passage, event)]
+    begun = [event for event in main if beat is not None and event.onset <= beat] or main[:1]
+    now = begun[-1]
+    following = main[len(begun)] if len(begun) < len(main) else None
+    at = max(float(now.onset), beat) if beat is not None else float(now.onset)
+    held = tuple(event for event in others if event.onset <= at < event.onset + event.hold)
+    coming = [event for event in others if event.onset > at]
+    next_held = coming[0] if coming and (following is None or coming[0].onset <= following.onset) else None
+    return Focus(now, following, held, next_held)
+
+
+def place_mm(event: PlacedEvent, instrument: Instrument) -> float | None:
+    """Where on the string the fretting hand is for an event; None for open strings and plucking-hand touches."""
+    places = []
+    for placed in event.notes:
+        note = placed.note
+        if note.node is not None and not note.plucking_hand_touch:
+            places.append(instrument.position_mm(note.node))
+        elif note.fret:
+            places.append(instrument.fret_mm(note.fret))
+    return (min(places) + max(places)) / 2 if places else None
+
+
+def move_between(before: PlacedEvent, after: PlacedEvent, instrument: Instrument) -> Move:
+    """The hand's way from one event to another."""
+    start, stop = place_mm(before, instrument), place_mm(after, instrument)
+    crosses = {placed.note.string for placed in before.notes} != {
+        placed.note.string for placed in after.notes
+    }
+    beats = after.onset - before.onset
+    if start is None or stop is None or abs(stop - start) < 0.5:
+        return Move("", 0.0, 0.0, crosses, beats)
+    frets = abs(_fret_at(stop, instrument.scale_mm) - _fret_at(start, instrument.scale_mm))
+    return Move("bridge" if stop > start else "nut", abs(stop - start), frets, crosses, beats)
+
+
+def _fret_at(position_mm: float, scale_mm: float) -> float:
+    """The inverse of `Instrument.fret_mm`."""
+    return -12.0 * math.log2(1.0 - position_mm / scale_mm)

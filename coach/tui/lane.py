@@ -1,0 +1,343 @@
+"""The phrase as a lane: strings as lines, time from left to right, one or two bars at a time, turned like a page.
+
+Conventions: highest string on top, as tab is read. A natural harmonic stands as text tab writes it (`<3.2>`) and
+rings on as a broken line; a stopped or open string is a number and a solid line as long as it is to be held.
+A block ends what must be damped, an arrow what rings over. Above the strings stand the labels of the layers with
+harmonics, below the count those of the others. Times are tempo beats of the passage.
+
+Turning: with two bars side by side the left one is replaced by the next bar as soon as the second beat of the right
+one has come, so that the bar to come is always in sight and nothing moves that is being read.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Collection, Iterator, Mapping
+from dataclasses import dataclass, field
+from fractions import Fraction
+
+from coach.core.drill import Note
+from coach.core.excerpt import Passage, PassageBar, PlacedEvent
+from coach.core.strings import Instrument
+from coach.tui.canvas import Canvas, Role, Rows, fitted
+
+HEADER_ROWS = 2
+FOOTER_ROWS = 2
+MOST_BARS = 2
+_EDGE = 1
+"""Columns of the bar line before each part."""
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """A bar, or a piece of a crowded one, from `start` for `length` tempo beats."""
+
+    bar: int
+    start: Fraction
+    length: Fraction
+
+    @property
+    def stop(self) -> Fraction:
+        return self.start + self.length
+
+
+@dataclass(frozen=True, slots=True)
+class Pages:
+    """How a passage is laid out: its parts in order, so many side by side, so many columns a tempo beat."""
+
+    parts: tuple[Part, ...]
+    abreast: int
+    gutter: int
+    part_columns: int
+    beat_columns: Fraction
+    strings: tuple[int, ...]
+    spacing: int = 1
+    """Rows from one string to the next."""
+
+    @property
+    def count(self) -> int:
+        return math.ceil(len(self.parts) / self.abreast)
+
+    @property
+    def height(self) -> int:
+        """Rows of the drawn lane."""
+        return self.count_row + FOOTER_ROWS
+
+    @property
+    def count_row(self) -> int:
+        """The row of the count, under the strings."""
+        return HEADER_ROWS + (len(self.strings) - 1) * self.spacing + 1
+
+    def row_of(self, string: int) -> int:
+        return HEADER_ROWS + self.strings.index(string) * self.spacing
+
+    def part_at(self, beat: float) -> int:
+        """Index of the part that a beat lies in; the first before the start, the last after the end."""
+        for index, part in enumerate(self.parts):
+            if beat < part.stop:
+                return index
+        return len(self.parts) - 1
+
+    def page_of(self, beat: float) -> int:
+        return self.part_at(beat) // self.abreast
+
+
+@dataclass(frozen=True, slots=True)
+class LaneLook:
+    """What changes while the lane stands."""
+
+    beat: float | None = None
+    """Where the music is, in tempo beats; None while it stands."""
+    page: int = 0
+    """Which page is open while the music stands."""
+    now: Collection[int] = ()
+    """Labels of the events that sound now."""
+    marks: Mapping[int, tuple[str, Role]] = field(default_factory=dict)
+    """Label to the sign and role of what failed."""
+    keys: Mapping[int, str] = field(default_factory=dict)
+    """Label to the key that marks it, drawn in the label's place; empty while nothing is marked."""
+    cursor: int = 0
+    """Label under the cursor; 0 for none."""
+
+
+def pages_of(passage: Passage, instrument: Instrument, width: int, height: int) -> Pages:
+    """The layout of a passage in `width` x `height` cells; it stays the same from the first beat to the last.
+
+    Two bars abreast where their notes have room, else one, else parts of a bar. Only the strings in use are drawn
+    where not all have room; strings stand two rows apart where there is room for that.
+    """
+    most_strings = max(height - HEADER_ROWS - FOOTER_ROWS, 1)
+    used = {placed.note.string for event in passage.events for placed in event.notes}
+    strings = tuple(range(len(instrument.strings)))
+    if len(strings) > most_strings:
+        strings = tuple(string for string in strings if string in used)[:most_strings]
+    spacing = 2 if 2 * len(strings) - 1 <= most_strings else 1
+    gutter = max(len(instrument.string_label(string)) for string in strings) + 1
+    choices = [(MOST_BARS, 1)] if len(passage.bars) > 1 else []
+    choices += [(1, pieces) for pieces in (1, 2, 4, 8, 16)]
+    for abreast, pieces in choices:
+        parts = tuple(part for index, bar in enumerate(passage.bars) for part in _pieces(index, bar, pieces))
+        columns = (width - gutter) // abreast - _EDGE
+        longest = max(part.length for part in parts)
+        beat_columns = Fraction(max(columns, 1)) / longest
+        pages = Pages(parts, abreast, gutter, columns + _EDGE, beat_columns, strings, spacing)
+        if _fits(passage, pages):
+            break
+    return pages
+
+
+def shown_parts(pages: Pages, look: LaneLook) -> list[int]:
+    """Which part stands in each place, from left to right; a place after the end of the passage is left out."""
+    if look.beat is None:
+        first = min(max(look.page, 0), pages.count - 1) * pages.abreast
+        shown = list(range(first, first + pages.abreast))
+    else:
+        current = pages.part_at(look.beat)
+        first = current - current % pages.abreast
+        shown = list(range(first, first + pages.abreast))
+        part = pages.parts[current]
+        turned = current - first == pages.abreast - 1 and look.beat >= part.start + 1
+        if pages.abreast > 1 and turned and first + pages.abreast < len(pages.parts):
+            shown[0] = first + pages.abreast
+    return [index for index in shown if index < len(pages.parts)]
+
+
+def draw_lane(
+    passage: Passage, instrument: Instrument, pages: Pages, look: LaneLook, width: int, plain: bool = False
+) -> Rows:
+    """The lane as it looks now, `pages.height` rows of `width` columns."""
+    canvas = Canvas(width, pages.height)
+    for string in pages.strings:
+        canvas.put(pages.row_of(string), 0, instrument.string_label(string), "dim")
+    shown = shown_parts(pages, look)
+    for place, index in enumerate(shown):
+        _Slot(canvas, passage, pages, look, pages.gutter + place * pages.part_columns, index, plain).draw(
+            upcoming=index > max(shown[-1], 0) and place == 0
+        )
+    return canvas.rows()
+
+
+def event_at(passage: Passage, pages: Pages, look: LaneLook, column: int, row: int) -> int:
+    """Label of the event nearest to a cell of the drawn lane, 0 where there is none: for mouse and touch."""
+    place, inside = divmod(column - pages.gutter, pages.part_columns)
+    shown = shown_parts(pages, look)
+    if not 0 <= place < len(shown):
+        return 0
+    part = pages.parts[shown[place]]
+    below = row >= pages.count_row
+    best = (2.0, 0)
+    for event in _events_in(passage, part):
+        same_row = any(
+            abs(pages.row_of(string) - row) < pages.spacing for string in _strings_of(event, pages)
+        )
+        other_side = row < HEADER_ROWS and not _above(event) or below and _above(event)
+        if other_side or (HEADER_ROWS <= row and not below and not same_row):
+            continue
+        distance = abs(float((event.onset - part.start) * pages.beat_columns) + 2 - inside)
+        best = min(best, (distance / 4, event.label))
+    return best[1]
+
+
+def _pieces(index: int, bar: PassageBar, pieces: int) -> Iterator[Part]:
+    """A bar cut at counted beats into about equal parts."""
+    beats = max(math.ceil(bar.length / bar.beat_length), 1)
+    pieces = min(pieces, beats) if pieces <= beats or pieces <= 4 else pieces
+    size = -(-beats // pieces) * bar.beat_length if pieces <= beats else bar.length / pieces
+    start = bar.start
+    while start < bar.start + bar.length:
+        length = min(size, bar.start + bar.length - start)
+        yield Part(index, start, length)
+        start += length
+
+
+def _fits(passage: Passage, pages: Pages) -> bool:
+    for part in pages.parts:
+        taken: dict[tuple[str, int], int] = {}
+        for event in _events_in(passage, part):
+            column = _column(pages, part, event.onset)
+            for placed in event.notes:
+                if column < taken.get(("string", placed.note.string), 0):
+                    return False
+                taken["string", placed.note.string] = (
+                    column + len(_note_text(placed.note)) + (0 if placed.note.is_harmonic else 1)
+                )
+            side = ("label", int(_above(event)))
+            if column < taken.get(side, 0) - 3:
+                return False
+            taken[side] = max(taken.get(side, 0), column) + len(str(event.label)) + 1
+            if column + max(len(_note_text(placed.note)) for placed in event.notes) > pages.part_columns:
+                return False
+    return True
+
+
+def _events_in(passage: Passage, part: Part) -> Iterator[PlacedEvent]:
+    return (event for event in passage.events if part.start <= event.onset < part.stop)
+
+
+def _column(pages: Pages, part: Part, beat: Fraction) -> int:
+    return int((beat - part.start) * pages.beat_columns)
+
+
+def _above(event: PlacedEvent) -> bool:
+    """Labels of events with a harmonic stand above the strings, all others below."""
+    return event.is_harmonic
+
+
+def _strings_of(event: PlacedEvent, pages: Pages) -> Iterator[int]:
+    return (placed.note.string for placed in event.notes if placed.note.string in pages.strings)
+
+
+def _note_text(note: Note) -> str:
+    return note.position_text + ("?" if note.droppable else "")
+
+
+class _Slot:
+    """Draws one part at its place."""
+
+    def __init__(
+        self,
+        canvas: Canvas,
+        passage: Passage,
+        pages: Pages,
+        look: LaneLook,
+        left: int,
+        index: int,
+        plain: bool,
+    ) -> None:
+        self.canvas, self.passage, self.pages, self.look = canvas, passage, pages, look
+        self.part = pages.parts[index]
+        self.bar = passage.bars[self.part.bar]
+        self.left, self.plain = left + _EDGE, plain
+        self.rows = [pages.row_of(string) for string in pages.strings]
+        self.count_row = pages.count_row
+        self.columns = pages.part_columns - _EDGE
+
+    def draw(self, upcoming: bool) -> None:
+        self._header(upcoming)
+        self._grid()
+        for event in self.passage.events:
+            if event.onset < self.part.stop and event.onset + event.hold > self.part.start:
+                self._event(event)
+        self._labels()
+        self._walker()
+
+    def _at(self, beat: Fraction) -> int:
+        return self.left + _column(self.pages, self.part, beat)
+
+    def _header(self, upcoming: bool) -> None:
+        whole = self.part.start == self.bar.start
+        text = f"bar {self.bar.number}" + ("" if whole else " goes on") + (" next" if upcoming else "")
+        self.canvas.put(0, self.left, text, "next" if upcoming else "dim")
+        cue = "  ".join(part for part in (self.bar.dynamics, self.bar.cue) if part)
+        if cue and whole:
+            room = self.columns - len(text) - 3
+            self.canvas.put(0, self.left + len(text) + 2, fitted(cue, room, self.plain), "text")
+
+    def _grid(self) -> None:
+        edge = "|" if self.plain else "│"
+        for row in range(self.rows[0], self.count_row + 1):
+            self.canvas.put(row, self.left - 1, edge, "rule")
+        dot = "." if self.plain else "·"
+        halves = self.pages.beat_columns * self.bar.beat_length >= 6
+        beat = Fraction(math.ceil(self.bar.first_beat * 2), 2)
+        while True:
+            onset = self.bar.start + (beat - self.bar.first_beat) * self.bar.beat_length
+            if onset >= self.part.stop:
+                return
+            if onset >= self.part.start and (halves or beat.denominator == 1):
+                whole = beat.denominator == 1
+                column = self._at(onset)
+                for row in self.rows if whole else ():
+                    self.canvas.put(row, column, dot, "rule")
+                self.canvas.put(
+                    self.count_row, column, str(int(beat) + 1) if whole else "&", "text" if whole else "rule"
+                )
+            beat += Fraction(1, 2)
+
+    def _event(self, event: PlacedEvent) -> None:
+        sounding = event.label in self.look.now
+        mark = self.look.marks.get(event.label)
+        for placed in event.notes:
+            note = placed.note
+            if note.string not in self.pages.strings:
+                continue
+            row = self.pages.row_of(note.string)
+            first = self._at(max(event.onset, self.part.start))
+            last = min(self._at(event.onset + event.hold), self.left + self.columns)
+            kind: Role = "ring" if note.is_harmonic else "bass"
+            line = ("-" if self.plain else "╌") if note.is_harmonic else ("=" if self.plain else "━")
+            self.canvas.put(row, first, line * max(last - first - 1, 0), kind)
+            if note.ending and event.onset + event.hold <= self.part.stop:
+                sign = {"damp": "#" if self.plain else "■", "ring": "~" if self.plain else "→"}[note.ending]
+                self.canvas.put(row, max(last - 1, first), sign, kind)
+            if event.onset >= self.part.start:
+                role: Role = mark[1] if mark else "now" if sounding else kind
+                self.canvas.put(row, first, _note_text(note), role)
+
+    def _labels(self) -> None:
+        ends = {True: self.left - 1, False: self.left - 1}
+        for event in _events_in(self.passage, self.part):
+            above = _above(event)
+            row = 1 if above else self.count_row + 1
+            shown = self.look.keys.get(event.label, "" if self.look.keys else str(event.label))
+            mark = self.look.marks.get(event.label)
+            text = shown + (mark[0] if mark else "")
+            # Centred on what it names, and never over the label before it.
+            inset = min(len(_note_text(placed.note)) for placed in event.notes) // 2
+            column = max(self._at(event.onset) + inset, ends[above] + 1)
+            role: Role = "key" if self.look.keys else "dim"
+            role = mark[1] if mark else role
+            role = "cursor" if event.label == self.look.cursor else role
+            self.canvas.put(row, column, text, role)
+            ends[above] = column + len(text)
+
+    def _walker(self) -> None:
+        beat = self.look.beat
+        if beat is None or not self.part.start <= beat < self.part.stop:
+            return
+        column = self.left + int((beat - float(self.part.start)) * float(self.pages.beat_columns))
+        sign = "^" if self.plain else "▲"
+        if self.canvas.at(self.count_row, column) == " ":
+            self.canvas.put(self.count_row, column, sign, "beat")
+        else:
+            self.canvas.paint(self.count_row, column, 1, "beat")
