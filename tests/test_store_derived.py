@@ -1,0 +1,139 @@
+"""What follows from the log is the same however it came in: rep by rep, late, corrected, or replayed whole."""
+
+from __future__ import annotations
+
+import random
+import sqlite3
+from pathlib import Path
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from coach.core.evidence import day_evidence
+from coach.core.log import Correction, Fault, Outcome
+from coach.core.memory import Memory, fold, fold_ladder
+from coach.store import derive, schema
+from coach.store.log import Log
+from tests.test_store import DAY, NOON, PASSAGE, Opener, id_at, open_log, passage_named, rep_at
+
+__all__ = ["open_log"]
+
+OTHER = passage_named("second")
+FAULTS = (
+    (),
+    (),
+    (Fault(2, Outcome.CHOKED, "lift"),),
+    (Fault(3, Outcome.LATE),),
+    (Fault(1, Outcome.DROPPED), Fault(2, Outcome.CHOKED)),
+    (Fault(3, Outcome.NOT_REACHED),),
+    None,
+)
+
+
+def derived_rows(log: Log) -> dict[str, list[tuple[object, ...]]]:
+    return {
+        table: log.connection.execute(f"SELECT * FROM {table} ORDER BY 1, 2, 3").fetchall()
+        for table in derive.DERIVED_TABLES
+    }
+
+
+def assert_equal_to_a_replay(log: Log) -> None:
+    before = derived_rows(log)
+    log.rebuild()
+    assert derived_rows(log) == before
+
+
+@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(seed=st.integers(0, 2**32), share_late=st.sampled_from([0.0, 0.1, 0.5]))
+def test_the_state_kept_rep_by_rep_is_the_replayed_one_to_the_digit(seed: int, share_late: float) -> None:
+    rng = random.Random(seed)
+    connection = schema.connect(None)
+    schema.prepare(connection, None, "")
+    with Log(connection, None) as log:
+        log.choose_player("Ada", NOON)
+        log.rebuild()
+        now = NOON
+        for number in range(rng.randrange(1, 60)):
+            now += rng.choice([40_000, 40_000, DAY, 3 * DAY])
+            at = now - rng.randrange(12) * DAY if rng.random() < share_late else now
+            passage = rng.choice([PASSAGE, OTHER])
+            rep = rep_at(log, at + number, rng.choice(FAULTS), passage, rng.choice([48, 52, 60, 76]))
+            log.save_rep(rep, passage)
+            if rng.random() < 0.15:
+                log.undo_last(now + 1)
+            if rng.random() < 0.15:
+                correction = Correction(
+                    id_at(now, number), rep.id, now + rng.randrange(9), rng.choice(FAULTS), rng.random() < 0.4
+                )
+                log.correct(correction)
+        assert_equal_to_a_replay(log)
+
+
+def test_a_correction_long_ago_recomputes_from_a_kept_state_to_the_digit(open_log: Opener) -> None:
+    with open_log() as log:
+        reps = [rep_at(log, NOON + day * DAY, FAULTS[day % 3]) for day in range(80)]
+        for rep in reps:
+            log.save_rep(rep, PASSAGE)
+        kept = log.connection.execute("SELECT count(*) FROM evidence WHERE memory IS NOT NULL").fetchone()[0]
+        assert kept >= 2 * 4
+        for index in (79, 40, 3):
+            log.correct(Correction(id_at(NOON, index), reps[index].id, NOON + 90 * DAY, FAULTS[4]))
+            assert_equal_to_a_replay(log)
+        for index in (79, 78, 33):
+            log.correct(Correction(id_at(1, index), reps[index].id, NOON + 91 * DAY, None, void=True))
+            assert_equal_to_a_replay(log)
+
+
+def test_the_kept_state_is_what_the_pure_folds_say(open_log: Opener) -> None:
+    with open_log() as log:
+        reps = [rep_at(log, NOON + day * DAY + n * 30_000, FAULTS[n]) for day in range(5) for n in range(4)]
+        for rep in reps:
+            log.save_rep(rep, PASSAGE)
+        memories: dict[str, Memory] = {}
+        for start in range(0, 20, 4):
+            for key, evidence in day_evidence([(rep, PASSAGE) for rep in reps[start : start + 4]]).items():
+                memories[key] = fold(memories.get(key), evidence)
+        assert log.memories() == memories
+        assert log.ladders() == {PASSAGE.excerpt: fold_ladder(None, reps)}
+        assert [(day.reps, day.rated, day.clean) for day in log.days()] == [(4, 4, 2)] * 5
+        assert len(log.evidence("n:")) == 10
+
+
+def test_voiding_the_only_rep_leaves_nothing_behind(open_log: Opener) -> None:
+    with open_log() as log:
+        log.save_rep(rep_at(log), PASSAGE)
+        log.undo_last(NOON + 1)
+        assert log.memories() == log.ladders() == {}
+        assert log.days() == log.evidence("") == []
+
+
+def test_a_log_of_the_first_schema_is_brought_up_with_a_copy_kept(tmp_path: Path, open_log: Opener) -> None:
+    with open_log() as log:
+        for index in range(5):
+            log.save_rep(rep_at(log, NOON + index * DAY), PASSAGE)
+        wanted = derived_rows(log)
+        for table in (*derive.DERIVED_TABLES, "meta"):
+            log.connection.execute(f"DROP TABLE {table}")
+        log.connection.execute("PRAGMA user_version = 1")
+        path = log.path
+    assert path is not None
+    with open_log() as log:
+        assert derived_rows(log) == wanted
+        assert "log.schema-1.20261203T120000Z.sqlite3" in log.notices[0]
+    kept = sqlite3.connect(path.with_name("log.schema-1.20261203T120000Z.sqlite3"))
+    assert kept.execute("SELECT count(*) FROM reps").fetchone() == (5,)
+    assert kept.execute("PRAGMA user_version").fetchone() == (1,)
+    kept.close()
+
+
+def test_a_log_of_other_folds_is_rebuilt_when_opened(
+    open_log: Opener, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with open_log() as log:
+        log.save_rep(rep_at(log), PASSAGE)
+        wanted = derived_rows(log)
+        log.connection.execute("UPDATE states SET memory = 'from other folds'")
+        log.connection.execute("UPDATE meta SET value = '0' WHERE key = 'model'")
+    with open_log(read_only=True) as log:
+        assert derived_rows(log) == wanted
