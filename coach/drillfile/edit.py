@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from coach.drillfile.load import Reading, read_reading
+from coach.drillfile.load import read_reading
+from coach.drillfile.reading import Reading
 from coach.drillfile.source import Mapping, Scalar, Sequence
 
 

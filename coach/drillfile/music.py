@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Callable
 from dataclasses import dataclass, field
 from fractions import Fraction
 
@@ -140,7 +139,7 @@ class Resolver:
         try:
             return midi_from_note(written.pitch)
         except ValueError as error:
-            raise NotationError(written.place_offset, *_split_guess(str(error))) from None
+            raise NotationError(written.place_offset, *split_guess(str(error))) from None
 
     def _fret(self, written: WrittenNote) -> int:
         text = written.fret or ""
@@ -169,7 +168,7 @@ class Resolver:
             try:
                 return Node.parse(text)
             except ValueError as error:
-                raise NotationError(written.place_offset, *_split_guess(str(error))) from None
+                raise NotationError(written.place_offset, *split_guess(str(error))) from None
         if not re.fullmatch(r"\d{1,3}(\.\d{1,6})?", text):
             guess = ""
             if re.fullmatch(r"\d+,\d+", text):
@@ -244,7 +243,7 @@ class Resolver:
         raise NotationError(written.place_offset, f"{what}, not {written.pitch}", guess)
 
 
-def _split_guess(text: str) -> tuple[str, str]:
+def split_guess(text: str) -> tuple[str, str]:
     """A message that carries its guess in brackets at its end, parted."""
     if match := re.fullmatch(r"(.*) \(((?:did|which).*)\)", text):
         return match[1], match[2]
@@ -300,6 +299,3 @@ def default_holds(events: list[Placement], end: Fraction) -> list[Fraction]:
                 next_on_string[string] = events[position].onset
         index = first
     return holds
-
-
-FaultSink = Callable[[NotationError], None]

@@ -81,6 +81,7 @@ _TAIL = re.compile(
     r"(?P<body>.*?)(?:\s+for\s+(?P<hold>\S+))?(?:\s+in\s+(?P<span>\S+))?(?:\s+(?P<ending>damp|ring))?\s*$",
     re.DOTALL,
 )
+_COMMA_INSIDE = re.compile(r"<\d+,\d+>")
 _HEAD = re.compile(r"\s*(\S+)(?:\s+|$)")
 
 
@@ -149,8 +150,8 @@ def _beat_slip(text: str) -> tuple[str, tuple[str, str] | None]:
 
 
 def split_events(text: str) -> list[tuple[int, str]]:
-    """The text between commas, each with its offset; commas inside parentheses don't part."""
-    if "(" not in text:
+    """The text between commas, each with its offset; commas inside ( ) and < > don't part."""
+    if "(" not in text and not _COMMA_INSIDE.search(text):
         parts, offset = [], 0
         for part in text.split(","):
             parts.append((offset, part))
@@ -158,9 +159,9 @@ def split_events(text: str) -> list[tuple[int, str]]:
         return parts
     parts, start, depth = [], 0, 0
     for index, letter in enumerate(text):
-        if letter == "(":
+        if letter in "(<":
             depth += 1
-        elif letter == ")":
+        elif letter in ")>":
             depth = max(depth - 1, 0)
         elif letter == "," and not depth:
             parts.append((start, text[start:index]))
@@ -353,6 +354,10 @@ def _note_slip(offset: int, text: str) -> NotationError:
     if match := re.fullmatch(r"([A-Ga-g][#b]?)(\d+|<[\d./]+>)(\S*)", word):
         return NotationError(
             offset, f"'{word}' has no colon; {wanted}", f"did you mean {match[1]}:{match[2]}?"
+        )
+    if match := re.match(r"([A-Ga-g][#b]?)\s+(<[\d./]+>|\d+)", text):
+        return NotationError(
+            offset, f"'{match[0]}' has no colon; {wanted}", f"did you mean {match[1]}:{match[2]}?"
         )
     if re.fullmatch(r"<[\d./]+>\S*", word):
         return NotationError(offset, f"'{word}' names no string; {wanted}", f"as in D:{word}")

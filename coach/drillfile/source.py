@@ -24,9 +24,12 @@ from coach.core.problem import CoachError, Problem, Severity
 MAX_BYTES = 1_000_000
 MAX_DEPTH = 12
 MAX_PROBLEMS = 200
+MAX_SHOWN = 200
+"""Characters of an offending line that are shown."""
 
 _BREAKS = re.compile(r"\r\n|[\n\r\x85\u2028\u2029]")
 _CONTROL = re.compile(r"[\x00-\x08\x0b-\x1f\x7f-\x9f\u200e\u200f\u202a-\u202e\u2066-\u2069]")
+_UNPRINTABLE = re.compile(_CONTROL.pattern[:-1] + "\ud800-\udfff]")
 _LOADER: Any = yaml.CSafeLoader if yaml.__with_libyaml__ else yaml.SafeLoader
 
 
@@ -112,6 +115,7 @@ class Report:
     def _add(self, spot: Placed | None, message: str, guess: str, name: str, severity: Severity) -> None:
         line, column = (spot.line, spot.column) if spot else (0, 0)
         source = self.lines[line - 1] if 0 < line <= len(self.lines) else ""
+        source = _UNPRINTABLE.sub("·", source[:MAX_SHOWN]) if column <= MAX_SHOWN - 40 else ""
         # What was found may hold anything; a terminal would obey its control characters.
         message, guess, name = plain_text(message), plain_text(guess), plain_text(name)
         problem = Problem(message, self.where, line, column, guess, name, severity, source)
@@ -233,7 +237,7 @@ class _Builder:
                 f"`*{event.anchor}` is a YAML alias; a drill has none",
                 "put the text in quotes",
             )
-            return Scalar("", line, column, mark.index, end.index, False)
+            return Scalar(f"*{event.anchor}", line, column, mark.index, end.index)
         self._refuse_extras(event, line, column)
         if isinstance(event, yaml.ScalarEvent):
             plain = not event.style
@@ -317,6 +321,8 @@ def _explain(error: Exception, report: Report) -> None:
     line = report.lines[spot.line - 1] if spot.line <= len(report.lines) else ""
     context = getattr(error, "context_mark", None)
     message, guess = _yaml_slip(what, line, spot.column)
+    if "could not find expected ':'" in what and context is not None:
+        spot = _spot(context)
     if "quoted" in str(getattr(error, "context", "")) and context is not None:
         spot, message, guess = _spot(context), "this quotation mark is never closed", "add the closing one"
         if "escape" in what:
@@ -331,9 +337,9 @@ def _explain(error: Exception, report: Report) -> None:
 def _yaml_slip(what: str, line: str, column: int) -> tuple[str, str]:
     body = line.strip()
     if "mapping values" in what:
-        before = line[: column - 1].rsplit(maxsplit=1)
-        word = before[-1] if before else ""
-        if word and len(word) <= 4 and re.fullmatch(r"[,+]?\w+[#b]?-?\d*", word):
+        note = re.search(r"(?:\d[\d.&ea+/]*\s+|[,+>?\d]\s*)([A-Ga-g][#b]?-?\d*|\d)$", line[: column - 1])
+        if note:
+            word = note[1]
             return "a colon with a space after it starts a value", f"no space in `{word}:0`"
         return (
             "a colon with a space after it starts a value, and this line has one too many",
@@ -357,7 +363,13 @@ def _yaml_slip(what: str, line: str, column: int) -> tuple[str, str]:
         )
     if "nesting depth" in what:
         return f"this is nested more than {MAX_DEPTH} deep; a drill needs 6", ""
-    if "document start" in what or "block" in what or "indentation" in what or "expected <block end>" in what:
+    if (
+        "document start" in what
+        or "expected key" in what
+        or "block" in what
+        or "indentation" in what
+        or "expected <block end>" in what
+    ):
         return "the indentation doesn't fit the lines above", (
             "keys of one block start in the same column, and so do the dashes of one list"
         )

@@ -329,7 +329,7 @@ def order_of(
             found = find(name)
             if found is None:
                 close = nearest(name, names)
-                shown = ", ".join(names[:12])
+                shown = ", ".join(list(dict.fromkeys(names))[:12])
                 faults.append(
                     (
                         start,

@@ -1,0 +1,239 @@
+"""Every problem of a drill file is found at once, at its place, with what is allowed and the likely slip."""
+
+from __future__ import annotations
+
+import random
+from pathlib import Path
+
+import pytest
+
+from coach.core.problem import CoachError, Problem
+from coach.drillfile.load import load_drill, read_drill
+from coach.drillfile.source import MAX_BYTES
+
+GOOD = """drill: 1
+title: A Test
+instrument: {strings: [G2, D2, A1, E1], scale_mm: 864}
+meter: 4/4
+tempo: {start: 44, goal: 76}
+phrases:
+  - name: one
+    bars:
+      - bass: 1 E:0 for 4
+        harmonics: 1 G:<7>, 3 D:<5>
+"""
+
+
+def problems_of(text: str) -> list[Problem]:
+    return read_drill(text, "test.yaml")[1]
+
+
+def only(text: str) -> Problem:
+    found = problems_of(text)
+    assert len(found) == 1, "\n".join(str(problem) for problem in found)
+    return found[0]
+
+
+def test_the_good_one_is_good() -> None:
+    assert problems_of(GOOD) == []
+
+
+@pytest.mark.parametrize(
+    ("events", "column", "message", "guess"),
+    [
+        ("1 G:<6.5>", 25, "no node up to partial 9; nearest: 5.8 (partial 7), 7 (partial 3)", ""),
+        ("1 G:<3>", 25, "may be 3.2 (partial 6, D5) or 2.7 (partial 7, F5)", "G:<3.2>, or G:<3>=D5"),
+        ("1 G:<3>=D4", 25, "none of them sounds D4", ""),
+        ("1 G:<4>=B3", 25, "sounds B4 (partial 5, -14 cents), not B3", "another octave"),
+        ("1 G:<4>=G4", 25, "not G4", "did you mean G:<5>?"),
+        ("1 G:5=D3", 24, "sounds C3, not D3", "did you mean G:7?"),
+        ("1 G <7>", 22, "has no colon", "did you mean G:<7>?"),
+        ("1 <7>", 22, "names no string", "as in D:<7>"),
+        ("1 G:(7)", 22, "written in < >", "did you mean G:<7>?"),
+        ("1 G:<3,2>", 25, "is no position", "did you mean <3.2>?"),
+        ("1 G:3.2", 24, "is no fret", "a harmonic? then write G:<3.2>"),
+        ("1 G:40", 24, "fret 40 is outside 0 to 36", ""),
+        ("1 G:<0>", 25, "the nut", "did you mean G:0?"),
+        ("1 G:<1/40>", 25, "n from 2 to 32", ""),
+        ("1 g:<5>", 22, "no string 'g'; the strings are 1=G2 2=D2 3=A1 4=E1", "did you mean G?"),
+        ("1 G3:<5>", 22, "no string 'G3'", "this instrument's G is G2"),
+        ("1 7:<5>", 22, "no string '7'", ""),
+        ("1 G:<7>=H4", 25, "'H4' is no note", "did you mean B4?"),
+        ("G:<7> 1", 20, "stands where the beat belongs", "the beat comes first: `1 G:<7>`?"),
+        ("1 G:<7> 2 G:<5>", 28, "a comma parts events", "a comma missing before `2`?"),
+        ("1 G:<7>,, 2 G:<5>", 28, "an event is missing", "one comma is enough"),
+        ("1 & G:<7>", 20, "'1 &' is no beat", "no space in 1&"),
+        ("2+ G:<7>", 20, "'2+' is no beat", "did you mean 2&?"),
+        ("0 G:<7>", 20, "no beat 0", ""),
+        ("5 G:<7>", 20, "past the end of the bar; 4/4 has beats 1 to 4", "next bar?"),
+        ("25 G:<7>", 20, "past the end of the bar", "did you mean 2.5"),
+        ("2 G:<7>, 1 D:<5>", 29, "beat 1 comes after beat 2", "order of their beats"),
+        ("1 G:<7>, 1 D:<5>", 29, "beat 1 is given twice", "join notes struck together by +"),
+        ("1 G:<7>+G:<5>", 28, "struck twice at once", "one note to a string"),
+        ("1 E:<7>", 20, "struck at beat 1 by bass too", "another string?"),
+        ("1 G:<7> for two", 32, "'two' is no number of beats", "`for` is followed by"),
+        ("1 G:<7> hold 2", 28, "'hold' follows a note", "`for` or `ring`?"),
+        ("1 G:<7> | D:<7>", 22, "need the beats that they share", "in 1"),
+        ("1 G:<7>(9)", 27, "names no finger", ""),
+        ("1 G:5(touch)", 24, "`touch` is for harmonics", "did you mean G:<5>?"),
+        ("1", 20, "beat 1 has no note", "as in `1 E:0`"),
+        ("yes", 20, "'yes' is no beat", ""),
+    ],
+)
+def test_a_slip_in_an_event_is_explained_at_its_column(
+    events: str, column: int, message: str, guess: str
+) -> None:
+    problem = only(GOOD.replace("1 G:<7>, 3 D:<5>", events))
+    assert (problem.line, problem.column) == (10, column)
+    assert message in problem.message
+    assert guess in problem.guess
+
+
+@pytest.mark.parametrize(
+    ("found", "wanted", "place", "message", "guess"),
+    [
+        ("meter: 4/4", "meter: 6:8", (4, 8), "'6:8' is no meter", "did you mean 6/8?"),
+        ("meter: 4/4", "meter: 6/9", (4, 8), "the lower number is 1, 2, 4, 8, 16 or 32", ""),
+        ("meter: 4/4", "meter: 7/8 in 2+2+2", (4, 8), "2+2+2 adds up to 6, not 7", ""),
+        ("meter: 4/4", "metre: 4/4", (4, 1), "`metre` is no key here", "did you mean `meter`?"),
+        ("meter: 4/4", "scale_mm: 3\nmeter: 4/4", (4, 1), "no key here", "belongs under `instrument`"),
+        ("goal: 76", "goal: 40", (5, 26), "the goal, 40 bpm, is below the start, 44 bpm", "swapped?"),
+        ("goal: 76", "goal: 760", (5, 26), "760 is outside 20 to 300 bpm", "one zero too many?"),
+        ("goal: 76", "goal: 76 bpm", (5, 26), "is no whole number", "write 76 without the unit"),
+        ("goal: 76", "goal: 76, goal: 80", (5, 30), "`goal` is given twice; it stands on line 5", "delete one"),
+        (", goal: 76", "", (5, 8), "`goal` is missing", "The tempo to reach"),
+        ("scale_mm: 864", "scale_mm: 34", (3, 51), "34 is outside 100 to 2000 mm", "in mm: 863.6"),
+        ("G2, D2", "G, D2", (3, 24), "'G' is no note", "which octave? G2, say"),
+        ("title: A Test", "title:", (2, 7), "nothing follows this key", ""),
+        ("title: A Test", 'title: "\\e[31mA"', (2, 8), "the control character U+001B", "leave it out"),
+        ("title: A Test", "title: &x A", (2, 8), "a YAML anchor", ""),
+        ("title: A Test", "title: *x", (2, 8), "a YAML alias", "in quotes"),
+        ("title: A Test", "title: !x A", (2, 8), "a YAML tag", "in quotes"),
+        ("title: A Test", "title: 'A Test", (2, 8), "this quotation mark is never closed", "closing one"),
+        ("title: A Test", "title:A Test", (2, 1), "no `key: value`", "the space after it?"),
+        ("title: A Test", "title: A: Test", (2, 9), "has one too many", "in quotes"),
+        ("drill: 1", "drill: 2", (1, 8), "version 2 of the format", "newer version of the program"),
+        ("drill: 1", "drill: one", (1, 8), "'one' is no version", "write `drill: 1`"),
+        ("harmonics: 1 G", "harmonics: 1 G: 0, 2 G", (10, 23), "a colon with a space", "no space in `G:0`"),
+        ("harmonics: 1 G", "harmonics: & G", (10, 21), "means something else to YAML", "`1&`"),
+        ("harmonics: 1 G", "\tharmonics: 1 G", (10, 9), "a tab character", "spaces"),
+        ("harmonics", "together", (10, 9), "no layer can be called `together`", ""),
+        ("harmonics", "a:b", (10, 9), "is no name for a layer", ""),
+        ("harmonics: 1 G:<7>, 3 D:<5>", "cu: lift", (10, 9), "taken for a layer", "did you mean `cue`?"),
+        ("harmonics: 1 G:<7>, 3 D:<5>", "name: two", (10, 9), "belongs to the phrase", "indentation"),
+        ("harmonics: 1 G:<7>, 3 D:<5>", "pickup: 4", (10, 17), "no shorter than a bar", "leave it out"),
+        ("harmonics: 1 G:<7>, 3 D:<5>", "tempo: 80", (10, 16), "no change of tempo", "write 80%"),
+        ("harmonics: 1 G:<7>, 3 D:<5>", "times: 0", (10, 16), "0 is outside 1 to 99", ""),
+        ("phrases:", "order: one, tow\nphrases:", (6, 13), "there is no phrase 'tow'", ""),
+        ("phrases:", "order: (one\nphrases:", (6, 11), "a ( is never closed", ""),
+        ("phrases:", "assignment: {due: 24.12.2026}\nphrases:", (6, 19), "is no day", "2026-12-24?"),
+        ("phrases:", "assignment: {due: 2026-02-30}\nphrases:", (6, 19), "no day of the calendar", ""),
+        ("phrases:", "click: {placing: beats}\nphrases:", (6, 18), "no placing", "did you mean beat?"),
+        ("phrases:", "count_in: 9\nphrases:", (6, 11), "9 is outside 1 to 4 bars", ""),
+        ("phrases:", "id: A Test\nphrases:", (6, 5), "'A Test' is no id", "did you mean a-test?"),
+    ],
+)  # fmt: skip
+def test_a_slip_in_a_key_or_value_is_explained_at_its_place(
+    found: str, wanted: str, place: tuple[int, int], message: str, guess: str
+) -> None:
+    text = GOOD.replace(found, wanted, 1)
+    assert text != GOOD
+    problem = only(text)
+    assert (problem.line, problem.column) == place
+    assert message in problem.message
+    assert guess in problem.guess
+
+
+@pytest.mark.parametrize(
+    ("text", "message"),
+    [
+        ("", "the file is empty"),
+        ("# only a comment\n", "the file is empty"),
+        ("just text\n", "a drill is a block of keys"),
+        ("- a\n- b\n", "a drill is a block of keys"),
+        ("[" * 5000, "nested more than 12 deep"),
+        ("{a: " * 20 + "1" + "}" * 20, "nested more than 12 deep"),
+        ("a: 1\n b\n- c", "indentation"),
+        ("a\x01: 1", "control character, U+0001"),
+        ("a: \ud800", "control character, U+D800"),
+        (GOOD + "---\n" + GOOD, "a second YAML document starts here"),
+        ("x" * (MAX_BYTES + 1), "a drill file has at most 1 MB"),
+    ],
+    ids=lambda value: value[:12] if isinstance(value, str) else None,
+)
+def test_what_is_no_drill_at_all_gets_one_sentence(text: str, message: str) -> None:
+    problem = only(text)
+    assert message in problem.message
+    problem.with_caret().encode()
+
+
+def test_all_problems_come_at_once_in_the_order_of_the_text() -> None:
+    text = GOOD.replace("4/4", "4:4").replace("goal: 76", "goal: 7").replace("D:<5>", "D:<5.5>").replace(
+        "for 4", "four 4"
+    )  # fmt: skip
+    assert [problem.line for problem in problems_of(text)] == [4, 5, 9, 10]
+
+
+def test_a_warning_is_no_error() -> None:
+    drill, problems = read_drill(GOOD.replace("for 4", "for 9"), "test.yaml")
+    assert drill is not None
+    assert [problem.severity for problem in problems] == ["warning"]
+    assert drill.phrases[0].bars[0].events[0].hold == 4
+    upside_down = problems_of(GOOD.replace("G2, D2, A1, E1", "E1, A1, D2, G2"))
+    assert upside_down[0].severity == "warning"
+    stray = GOOD + "      - bass: 1 E:0\n        harmonics: 1 G:<7>\n      - harmonic: 1 G:<7>\n"
+    assert only(stray).guess == "did you mean `harmonics`?"
+
+
+def test_a_bar_beyond_the_limit_is_refused_once() -> None:
+    text = GOOD + "      - bass: 1 E:0\n        times: 99\n" * 21
+    assert "at most 2000 bars" in only(text).message
+
+
+@pytest.mark.parametrize(
+    ("make", "message"),
+    [
+        (lambda path: None, "there is no such file"),
+        (lambda path: path.mkdir(), "this is a folder"),
+        (lambda path: path.write_bytes(b"\x89PNG\r\n\x1a\n\0\0\0\rIHDR"), "binary"),
+        (lambda path: path.write_bytes(bytes(2000)), "binary"),
+        (lambda path: path.write_bytes("a: ä".encode("latin-1")), "no UTF-8 text"),
+        (lambda path: path.write_bytes("a: 1".encode("utf-16")), "UTF-16"),
+        (lambda path: path.write_bytes(b"a" * 10_000_000), "10.0 MB"),
+    ],
+)
+def test_a_file_that_is_no_text_gets_one_sentence(make, message: str, tmp_path: Path) -> None:  # type: ignore[no-untyped-def]
+    path = tmp_path / "drill.yaml"
+    make(path)
+    with pytest.raises(CoachError, match=message) as caught:
+        load_drill(path)
+    assert len(caught.value.problems) == 1
+
+
+def test_a_byte_order_mark_and_dos_lines_do_no_harm(tmp_path: Path) -> None:
+    path = tmp_path / "drill.yaml"
+    path.write_bytes(b"\xef\xbb\xbf" + GOOD.replace("\n", "\r\n").encode())
+    assert load_drill(path).title == "A Test"
+
+
+def test_mutated_drills_never_raise() -> None:
+    texts = [path.read_text() for path in sorted((Path(__file__).parent.parent / "drills").glob("*.yaml"))]
+    rng = random.Random(20261125)
+    for _ in range(600):
+        text = list(rng.choice(texts))
+        for _ in range(rng.randint(1, 12)):
+            at = rng.randrange(len(text))
+            action = rng.randrange(4)
+            if action == 0:
+                del text[at : at + rng.randint(1, 30)]
+            elif action == 1:
+                text.insert(at, rng.choice(":<>?=+,|&*!%@`'\"{}[]()#-\t\n 019/.~\0\x1b\ud800é音"))
+            elif action == 2:
+                text[at] = rng.choice(text)
+            else:
+                other = rng.randrange(len(text))
+                text[at:at] = text[other : other + 40]
+        drill, problems = read_drill("".join(text), "mutated.yaml")
+        assert drill is not None or any(problem.severity == "error" for problem in problems)
+        for problem in problems:
+            problem.with_caret().encode()
