@@ -6,14 +6,15 @@ import random
 import sqlite3
 from pathlib import Path
 
-import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from coach.core.evidence import day_evidence
+from coach.core.ladder import Rule
 from coach.core.log import Correction, Fault, Outcome
 from coach.core.memory import Memory, fold, fold_ladder
 from coach.store import derive, schema
+from coach.store.derive import Folds
 from coach.store.log import Log
 from tests.test_store import DAY, NOON, PASSAGE, Opener, id_at, open_log, passage_named, rep_at
 
@@ -127,13 +128,23 @@ def test_a_log_of_the_first_schema_is_brought_up_with_a_copy_kept(tmp_path: Path
     kept.close()
 
 
-def test_a_log_of_other_folds_is_rebuilt_when_opened(
-    open_log: Opener, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_a_log_of_other_folds_is_rebuilt_when_opened(open_log: Opener) -> None:
     with open_log() as log:
         log.save_rep(rep_at(log), PASSAGE)
         wanted = derived_rows(log)
         log.connection.execute("UPDATE states SET memory = 'from other folds'")
-        log.connection.execute("UPDATE meta SET value = '0' WHERE key = 'model'")
+        log.connection.execute("UPDATE meta SET value = '[0,3,null,14]' WHERE key = 'folds'")
     with open_log(read_only=True) as log:
         assert derived_rows(log) == wanted
+
+
+def test_the_ladder_is_replayed_by_the_rule_of_the_settings_and_a_reader_keeps_it(open_log: Opener) -> None:
+    two = Folds(Rule(clean_to_climb=2), cap_days=30)
+    with open_log() as log:
+        for index in range(2):
+            log.save_rep(rep_at(log, NOON + index), PASSAGE)
+        assert log.ladders()[PASSAGE.excerpt].rung_bpm == 52
+    with open_log(folds=two) as log:
+        assert log.ladders()[PASSAGE.excerpt].rung_bpm == 55
+    with open_log(read_only=True) as log:
+        assert log.ladders()[PASSAGE.excerpt].rung_bpm == 55

@@ -8,6 +8,7 @@ first day it touches. Every 32nd day of a key its state is kept beside the evide
 from __future__ import annotations
 
 import itertools
+import json
 import sqlite3
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator, Mapping
@@ -16,11 +17,12 @@ from datetime import date
 
 from coach.core.evidence import EXCERPT, MOVE, NODE, DayEvidence, day_evidence
 from coach.core.excerpt import LoggedPassage
-from coach.core.ladder import Ladder
+from coach.core.ladder import DEFAULT as DEFAULT_RULE
+from coach.core.ladder import Ladder, Rule
 from coach.core.log import Rep
-from coach.core.memory import Memory, fold, fold_ladder
+from coach.core.memory import CAP_DAYS, Memory, fold, fold_ladder
 
-MODEL = "1"
+MODEL = 1
 """Raised whenever the folds or their JSON change: a log of another model is rebuilt from its raw rows when opened."""
 KEPT_EVERY_DAYS = 32
 
@@ -40,6 +42,28 @@ class DayTotal:
     reps: int
     rated: int
     clean: int
+
+
+@dataclass(frozen=True, slots=True)
+class Folds:
+    """What the player's settings say about the folds."""
+
+    rule: Rule = DEFAULT_RULE
+    cap_days: int = CAP_DAYS
+
+    def to_json(self) -> str:
+        return json.dumps(
+            [MODEL, self.rule.clean_to_climb, self.rule.target, self.cap_days], separators=(",", ":")
+        )
+
+    @classmethod
+    def from_json(cls, text: str) -> Folds | None:
+        """The inverse of `to_json`; None for the folds of another model."""
+        try:
+            model, clean_to_climb, target, cap_days = json.loads(text)
+            return cls(Rule(clean_to_climb, target), cap_days) if model == MODEL else None
+        except (ValueError, TypeError):
+            return None
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,6 +113,7 @@ class Deriver:
     def __init__(self, connection: sqlite3.Connection, counted: CountedReps) -> None:
         self.connection = connection
         self.counted = counted
+        self.folds = Folds()
 
     def append(self, rep: Rep, passage: LoggedPassage) -> None:
         """Take in one new rep, inside the caller's transaction; quick where it is the latest of its player."""
@@ -106,13 +131,15 @@ class Deriver:
         for key in keys:
             self._write_evidence(rep.player, key, rep.day, evidence[key])
             known, _ = self._state_before(rep.player, key, rep.day)
-            state = _next(known, evidence[key], ())
+            state = self._next(known, evidence[key], ())
             if key.startswith(EXCERPT):
                 # The ladder is folded rep by rep: today's earlier reps are in it already.
                 row = self.connection.execute(
                     "SELECT ladder FROM states WHERE player = ? AND key = ?", (rep.player, key)
                 ).fetchone()
-                state = replace(state, ladder=fold_ladder(_ladder(row[0]) if row else None, (rep,)))
+                state = replace(
+                    state, ladder=fold_ladder(_ladder(row[0]) if row else None, (rep,), self.folds.rule)
+                )
             self._keep(rep.player, state)
             self._write_state(rep.player, key, state)
 
@@ -152,7 +179,7 @@ class Deriver:
                 by_key[EXCERPT + rep.excerpt].append(rep)
             for key, evidence in day_evidence(reps).items():
                 self._write_evidence(player, key, day, evidence)
-                states[key] = _next(states.get(key), evidence, by_key.get(key, ()))
+                states[key] = self._next(states.get(key), evidence, by_key.get(key, ()))
                 self._keep(player, states[key])
         for key, state in states.items():
             self._write_state(player, key, state)
@@ -185,10 +212,18 @@ class Deriver:
                     for rep, _ in self.counted(player, evidence.day, evidence.day)
                     if EXCERPT + rep.excerpt == key
                 ]
-            state = _next(state, evidence, found)
+            state = self._next(state, evidence, found)
             self._keep(player, state)
         assert state is not None
         self._write_state(player, key, state)
+
+    def _next(self, state: _State | None, evidence: DayEvidence, reps: Iterable[Rep]) -> _State:
+        """The state after one more day of a key."""
+        memory, ladder = (state.memory, state.ladder) if state else (None, None)
+        now = None
+        if evidence.key.startswith(EXCERPT):
+            now = fold_ladder(ladder, tuple(reps), self.folds.rule)
+        return _State(fold(memory, evidence, self.folds.cap_days), memory, now, ladder)
 
     def _state_before(self, player: str, key: str, day: date) -> tuple[_State | None, int]:
         """The latest known state whose last day is before `day`, and that day; None and 0 where there is none."""
@@ -270,13 +305,6 @@ class Deriver:
             "SELECT 1 FROM days WHERE player = ? AND day > ? LIMIT 1", (player, day.toordinal())
         ).fetchone()
         return row is not None
-
-
-def _next(state: _State | None, evidence: DayEvidence, reps: Iterable[Rep]) -> _State:
-    """The state after one more day of a key."""
-    memory, ladder = (state.memory, state.ladder) if state else (None, None)
-    now = fold_ladder(ladder, tuple(reps)) if evidence.key.startswith(EXCERPT) else None
-    return _State(fold(memory, evidence), memory, now, ladder)
 
 
 def _ladder(text: str | None) -> Ladder | None:

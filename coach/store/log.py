@@ -20,7 +20,7 @@ from coach.core.log import Correction, Entry, Rep, new_id
 from coach.core.plain import plain_text
 from coach.core.problem import CoachError, Problem, UsageError
 from coach.places import make_folder
-from coach.store.derive import MODEL, Deriver, keys_of
+from coach.store.derive import Deriver, Folds, keys_of
 from coach.store.lock import PlayerLock
 from coach.store.reader import Player, Reader
 from coach.store.rows import SELECT_REPS, correction_values, entry_values, rep_of, rep_values
@@ -63,6 +63,7 @@ class Log(Reader):
         now_ms: int,
         read_only: bool = False,
         mend: bool = False,
+        folds: Folds | None = None,
         random_bytes: Callable[[int], bytes] = os.urandom,
     ) -> Log:
         """Open or begin the log at `path` for a player.
@@ -70,7 +71,8 @@ class Log(Reader):
         Without a name: the only player there is, or a new one called `player`; UsageError where there are several.
         A new name is a new player. With `read_only` nothing is created: a missing file reads as an empty log, and
         the player may be missing (`player_or_none`). With `mend` a damaged file is kept under another name and its
-        good part goes on; else it raises DamagedLogError.
+        good part goes on; else it raises DamagedLogError. `folds` are the player's settings of ladder and memory:
+        where they differ from the last ones, all that follows from the reps is computed anew; None keeps the last.
         CoachError where the file can't be used.
         """
         notices: tuple[str, ...] = ()
@@ -94,7 +96,7 @@ class Log(Reader):
                 notices = (mended, *notices)
             log = cls(connection, path, notices)
         try:
-            log._renew_model()
+            log._use_folds(folds)
             log.choose_player(player_name, now_ms, create=not read_only, random_bytes=random_bytes)
             if read_only:
                 log.connection.execute("PRAGMA query_only = ON")
@@ -247,7 +249,9 @@ class Log(Reader):
         with told(self.path), transaction(self.connection):
             for player in self.players():
                 self._deriver.rebuild(player.id)
-            self.connection.execute("INSERT OR REPLACE INTO meta VALUES ('model', ?)", (MODEL,))
+            self.connection.execute(
+                "INSERT OR REPLACE INTO meta VALUES ('folds', ?)", (self._deriver.folds.to_json(),)
+            )
 
     def add_passage(self, passage: LoggedPassage) -> None:
         """Add a passage inside a transaction; reps that lost theirs with a damaged page count again."""
@@ -266,11 +270,13 @@ class Log(Reader):
         cursor = self.connection.execute(insert_sql(table), (*values, checksum(table, values)))
         return cursor.rowcount > 0
 
-    def _renew_model(self) -> None:
-        """Rebuild what follows from the raw rows where another version of the folds made it."""
+    def _use_folds(self, folds: Folds | None) -> None:
+        """Fold as the settings say; rebuild where the tables were made by other folds."""
         with told(self.path):
-            row = self.connection.execute("SELECT value FROM meta WHERE key = 'model'").fetchone()
-            if row is None or row[0] != MODEL:
+            row = self.connection.execute("SELECT value FROM meta WHERE key = 'folds'").fetchone()
+            last = Folds.from_json(row[0]) if row else None
+            self._deriver.folds = folds or last or Folds()
+            if last != self._deriver.folds:
                 self.rebuild()
 
 

@@ -19,6 +19,7 @@ def rep_values(rep: Rep) -> tuple[Value, ...]:
         rep.tempo_bpm,
         rep.goal_bpm,
         None if rep.faults is None else faults_text(rep.faults),
+        rep.rung_bpm,
         rep.purpose,
         rep.turn,
         int(rep.listened),
@@ -44,12 +45,12 @@ def glob_escaped(text: str) -> str:
 
 # A rep whose passage was lost with a damaged page can't be read until the passage is saved again.
 SELECT_REPS = (
-    "SELECT reps.id, player, at_ms, utc_offset_min, passage, excerpt, tempo_bpm, goal_bpm, faults, purpose, turn, "
-    "listened, duration_ms FROM reps JOIN passages ON passages.id = reps.passage"
+    "SELECT reps.id, player, at_ms, utc_offset_min, passage, excerpt, tempo_bpm, goal_bpm, faults, rung_bpm, "
+    "purpose, turn, listened, duration_ms FROM reps JOIN passages ON passages.id = reps.passage"
 )
 
 
-def rep_of(row: tuple[str, str, int, int, str, str, int, int, str | None, str, str, int, int]) -> Rep:
+def rep_of(row: tuple[str, str, int, int, str, str, int, int, str | None, int, str, str, int, int]) -> Rep:
     return Rep(
         id=row[0],
         player=row[1],
@@ -60,10 +61,11 @@ def rep_of(row: tuple[str, str, int, int, str, str, int, int, str | None, str, s
         tempo_bpm=row[6],
         goal_bpm=row[7],
         faults=_faults(row[8], row[0]),
-        purpose=row[9],
-        turn=row[10],
-        listened=bool(row[11]),
-        duration_ms=row[12],
+        rung_bpm=row[9],
+        purpose=row[10],
+        turn=row[11],
+        listened=bool(row[12]),
+        duration_ms=row[13],
     )
 
 

@@ -42,6 +42,7 @@ RAW_COLUMNS: dict[str, tuple[str, ...]] = {
         "tempo_bpm",
         "goal_bpm",
         "faults",
+        "rung_bpm",
         "purpose",
         "turn",
         "listened",
@@ -58,8 +59,8 @@ CREATE TABLE passages (id TEXT PRIMARY KEY, excerpt TEXT NOT NULL, body TEXT NOT
 CREATE TABLE reps (
     id TEXT PRIMARY KEY, player TEXT NOT NULL, day INTEGER NOT NULL, at_ms INTEGER NOT NULL,
     utc_offset_min INTEGER NOT NULL, passage TEXT NOT NULL, tempo_bpm INTEGER NOT NULL, goal_bpm INTEGER NOT NULL,
-    faults TEXT, purpose TEXT NOT NULL, turn TEXT NOT NULL, listened INTEGER NOT NULL,
-    duration_ms INTEGER NOT NULL, crc INTEGER NOT NULL
+    faults TEXT, rung_bpm INTEGER NOT NULL, purpose TEXT NOT NULL, turn TEXT NOT NULL,
+    listened INTEGER NOT NULL, duration_ms INTEGER NOT NULL, crc INTEGER NOT NULL
 );
 CREATE INDEX reps_by_day ON reps (player, day);
 CREATE TABLE corrections (
