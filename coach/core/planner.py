@@ -1,0 +1,239 @@
+"""Today's plan: the player's minutes, spent where they do most.
+
+Order: tuning check; warm-up on what is not due; cold repetitions that are due; new material, where the load allows;
+turns on weak nodes, moves and phrases, interleaved; a break where the session is long; the piece. Every item says why.
+
+How turns are chosen stands in `turns.py`. The same inputs give the same plan.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import date, timedelta
+
+from coach.core.drill import Drill, Phrase
+from coach.core.due import cold_queue, serve
+from coach.core.evidence import EXCERPT
+from coach.core.excerpt import Excerpt
+from coach.core.ladder import Ladder
+from coach.core.memory import Memory
+from coach.core.plan import Plan, PlanItem, Purpose
+from coach.core.repertoire import (
+    BETWEEN_TURNS_S,
+    Part,
+    Repertoire,
+    repertoire_of,
+    title_of,
+)
+from coach.core.standing import Standing
+from coach.core.turns import turns, urgency
+
+COLD_SHARE = 0.35
+"""Largest part of the minutes for cold repetitions."""
+BUSY_SHARE = 0.25
+"""Cold repetitions beyond this part of the minutes leave no room for new material."""
+PIECE_SHARE = 0.15
+BREAK_EVERY_MIN = 30.0
+BREAK_FROM_MIN = 25.0
+BREAK_MIN = 5.0
+ABOVE_HABIT = 1.75
+ABOVE_HABIT_MIN = 15.0
+
+
+@dataclass(frozen=True)
+class History:
+    """What the plan needs of the past beside memories and ladders."""
+
+    minutes: Mapping[date, float] = field(default_factory=dict)
+    """Minutes practised on recent days, today's earlier sessions included."""
+    set_aside: frozenset[str] = frozenset()
+    """Ids of drills that the player has set aside."""
+
+
+def make_plan(
+    day: date,
+    minutes: float,
+    drills: Sequence[Drill],
+    memories: Mapping[str, Memory],
+    ladders: Mapping[str, Ladder],
+    history: History | None = None,
+    repertoire: Repertoire | None = None,
+) -> Plan:
+    """The plan for a practice day.
+
+    `drills` in the order in which new ones are to be met; `ladders` by excerpt key, `memories` by evidence key.
+    `repertoire` may be given where many plans are made for the same drills. ValueError unless minutes are above 0.
+    """
+    if not minutes > 0:
+        raise ValueError(f"{minutes:g} minutes is not above 0")
+    history = history or History()
+    kept = [drill for drill in drills if drill.id not in history.set_aside]
+    whole = repertoire if repertoire and list(repertoire.drills) == kept else repertoire_of(kept)
+    standing = Standing(day, whole, memories, ladders)
+    return _Making(standing, minutes, history).plan()
+
+
+@dataclass
+class _Making:
+    """A plan in the making: the seconds left and the items so far."""
+
+    standing: Standing
+    minutes: float
+    history: History
+    items: list[PlanItem] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
+
+    def plan(self) -> Plan:
+        standing = self.standing
+        breaks = max(0, math.ceil((self.minutes - 35) / 35))
+        budget = 60 * (self.minutes - breaks * BREAK_MIN)
+        self._tell_habit()
+        spent = self._tune()
+        queue = cold_queue(standing)
+        due_excerpts = {rep.excerpt for rep in queue}
+        due_keys = {key for rep in queue for key in rep.keys}
+        spent += self._warm_up(due_excerpts, due_keys, budget)
+        cold, left, used = serve(standing, queue, min(COLD_SHARE * budget, budget - spent))
+        spent += used
+        self.items += cold
+        if left:
+            last = max(item.due for item in left if item.due)
+            self.notes.append(
+                f"More is due than fits: {len(left)} of {len(left) + len(cold)} cold repetitions wait. With"
+                f" {self.minutes:g} minutes a day each comes by {_day_name(last)} at the latest."
+            )
+        pieces = self._piece(budget - spent)
+        spent += sum(item.minutes * 60 for item in pieces)
+        busy = bool(left) or used > BUSY_SHARE * budget
+        new = self._new_phrases(busy)
+        self.items += turns(standing, new, budget - spent)
+        self.items += pieces
+        self._breaks(breaks)
+        if not self.items:
+            self.notes.append(f"{self.minutes:g} minutes is too short for a turn.")
+        return Plan(standing.day, self.minutes, tuple(self.items), tuple(self.notes), tuple(left))
+
+    def _tell_habit(self) -> None:
+        day = self.standing.day
+        week = [self.history.minutes.get(day - timedelta(days=back), 0.0) for back in range(1, 8)]
+        practised = [minutes for minutes in week if minutes > 0]
+        today = self.history.minutes.get(day, 0.0) + self.minutes
+        if not practised:
+            return
+        habit = sum(practised) / len(practised)
+        if today > ABOVE_HABIT * habit and today > habit + ABOVE_HABIT_MIN:
+            self.notes.append(
+                f"{today:.0f} minutes today is far above this week's habit of about {habit:.0f} a day: hands get hurt"
+                " by sudden load. Take the breaks, and stop when anything hurts."
+            )
+
+    def _tune(self) -> float:
+        minutes = min(1.0, self.minutes / 10)
+        reason = "Strings in tune first: a node of a flat string rings flat and teaches the ear wrong."
+        self.items.append(PlanItem(Purpose.TUNE, minutes, reason))
+        return minutes * 60
+
+    def _warm_up(self, due: set[Excerpt], due_keys: set[str], budget: float) -> float:
+        """Something secure that shares no due node or move, at four fifths of its rung."""
+        standing = self.standing
+        best: tuple[float, str, Part] | None = None
+        for drill, phrase in standing.phrases():
+            if not standing.begun(drill, phrase):
+                continue
+            for part in standing.repertoire.parts(drill, phrase):
+                free = part.excerpt not in due and not due_keys & set(part.keys)
+                if free and standing.started(part.excerpt):
+                    candidate = (standing.reached(part.excerpt), part.excerpt.key, part)
+                    if best is None or candidate[:2] > best[:2]:
+                        best = candidate
+        if best is None:
+            return 0.0
+        excerpt = best[2].excerpt
+        tempo = max(20, round(0.8 * standing.rung(excerpt)))
+        rep_s = standing.repertoire.rep_s(excerpt, tempo)
+        reps = int((min(180.0, 0.1 * budget) - BETWEEN_TURNS_S) // rep_s)
+        if reps < 1:
+            return 0.0
+        seconds = reps * rep_s + BETWEEN_TURNS_S
+        title = title_of(standing.repertoire, excerpt)
+        reason = (
+            f"{title}: secure and not due, slower than its rung, so that the hands are warm before the tests."
+        )
+        self.items.append(PlanItem(Purpose.WARM_UP, seconds / 60, reason, excerpt, reps, tempo))
+        return seconds
+
+    def _piece(self, seconds: float) -> list[PlanItem]:
+        """A run of the whole piece at the end, of the drill that waited longest for one."""
+        standing = self.standing
+        ready = [
+            (-urgency(drill, standing.day), self._last_day(piece), drill.id, piece)
+            for drill in standing.repertoire.drills
+            if (piece := standing.piece(drill))
+        ]
+        if not ready:
+            return []
+        *_, piece = min(ready, key=lambda entry: entry[:3])
+        drill = standing.repertoire.drill(piece.drill)
+        assert drill is not None
+        slowest = min(
+            standing.rung(standing.repertoire.parts(drill, drill.phrase(phrase))[-1].excerpt)
+            for phrase in piece.phrases
+        )
+        tempo = standing.rung(piece, slowest)
+        rep_s = standing.repertoire.rep_s(piece, tempo)
+        reps = int(min(2, (seconds - BETWEEN_TURNS_S) // rep_s, max(1, PIECE_SHARE * seconds // rep_s)))
+        if reps < 1 or rep_s + BETWEEN_TURNS_S > 0.5 * seconds:
+            return []
+        reason = f"{drill.title} from start to end: what was practised in parts must hold together."
+        return [PlanItem(Purpose.PIECE, (reps * rep_s + BETWEEN_TURNS_S) / 60, reason, piece, reps, tempo)]
+
+    def _last_day(self, excerpt: Excerpt) -> date:
+        memory = self.standing.memories.get(EXCERPT + excerpt.key)
+        return memory.last_day if memory else date.min
+
+    def _new_phrases(self, busy: bool) -> list[tuple[Drill, Phrase]]:
+        """Phrases to begin today: few open at a time, and none while much is due.
+
+        An assignment whose days run out goes before: its phrases left must start in time.
+        """
+        standing = self.standing
+        begun = [place for place in standing.phrases() if standing.begun(*place)]
+        unsettled = sum(not standing.solid(*place) for place in begun if standing.repertoire.parts(*place))
+        room = 0 if busy else max(0, round(1.5 + self.minutes / 20) - unsettled)
+        fresh: list[tuple[float, int, Drill, Phrase]] = []
+        pressing = False
+        for order, (drill, phrase) in enumerate(standing.phrases()):
+            if standing.begun(drill, phrase):
+                continue
+            due = drill.assignment.due if drill.assignment else None
+            waiting = sum(not standing.begun(drill, other) for other in drill.phrases)
+            pressing |= due is not None and (due - standing.day).days <= 4 * waiting
+            fresh.append((-urgency(drill, standing.day), order, drill, phrase))
+        fresh.sort(key=lambda entry: entry[:2])
+        # One new phrase a quarter of an hour; the very first one, and an assignment's, whatever the load.
+        today = min(max(room, int(pressing or not begun)), max(1, round(self.minutes / 15)))
+        ordered = ((drill, phrase) for *_, drill, phrase in fresh if standing.repertoire.parts(drill, phrase))
+        return list(itertools.islice(ordered, today))
+
+    def _breaks(self, count: int) -> None:
+        """Breaks where the running time passes 25 minutes, before it passes 30."""
+        if not count:
+            return
+        items: list[PlanItem] = []
+        running = 0.0
+        for item in self.items:
+            crossing = running + item.minutes > BREAK_EVERY_MIN or running >= BREAK_FROM_MIN
+            if count and running and crossing:
+                reason = "Half an hour is enough for hands and ears: stand up, let the arms hang."
+                items.append(PlanItem(Purpose.BREAK, BREAK_MIN, reason))
+                running, count = 0.0, count - 1
+            items.append(item)
+            running += item.minutes
+        self.items = items
+
+
+def _day_name(day: date) -> str:
+    return f"{day:%A} {day.day} {day:%B}"

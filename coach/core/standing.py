@@ -1,0 +1,135 @@
+"""Where the player stands today: what is started, at which rung, how likely each key is clean, what is due.
+
+A view of (repertoire, memories, ladders) on one day; it computes and caches, and changes nothing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from datetime import date
+
+from coach.core.drill import TOGETHER, Drill, Phrase
+from coach.core.evidence import EXCERPT
+from coach.core.excerpt import Excerpt, Kind
+from coach.core.ladder import Ladder, open_day
+from coach.core.memory import COMPARABLE, Memory, is_due, kin_prior
+from coach.core.repertoire import Part, Repertoire, joins_and_piece
+from coach.core.tempo_estimate import discounted, expected_clean
+
+READY = 0.7
+"""Part of the goal at which a layer is ready to be joined with the others."""
+SOLID = 0.9
+"""Part of the goal from which a phrase makes room for new material."""
+
+
+@dataclass(frozen=True)
+class Standing:
+    """The player on one practice day."""
+
+    day: date
+    repertoire: Repertoire
+    memories: Mapping[str, Memory]
+    ladders: Mapping[str, Ladder]
+    _clean: dict[tuple[str, int], float] = field(default_factory=dict)
+
+    def started(self, excerpt: Excerpt) -> bool:
+        return excerpt.key in self.ladders
+
+    def rung(self, excerpt: Excerpt, otherwise: int | None = None) -> int:
+        """Today's rung of an excerpt; without a ladder `otherwise`, else the drill's start."""
+        drill = self.repertoire.drill(excerpt.drill)
+        assert drill is not None
+        ladder = self.ladders.get(excerpt.key)
+        if ladder:
+            return open_day(ladder, self.day, drill.goal_bpm).rung_bpm
+        return min(otherwise or drill.tempo.start_bpm, drill.goal_bpm)
+
+    def reached(self, excerpt: Excerpt) -> float:
+        """The last rung as a part of the goal; 0 where the excerpt is not started. Landed is 1."""
+        ladder, drill = self.ladders.get(excerpt.key), self.repertoire.drill(excerpt.drill)
+        if ladder is None or drill is None:
+            return 0.0
+        if ladder.landed and ladder.goal_bpm >= drill.goal_bpm:
+            return 1.0
+        return min(1.0, ladder.rung_bpm / drill.goal_bpm)
+
+    def clean(self, key: str, goal_bpm: int) -> float:
+        """Probability that a key's next result is clean at the goal tempo."""
+        if (key, goal_bpm) not in self._clean:
+            memory = self.memories.get(key)
+            tempos = discounted(memory, self.day) if memory else []
+            prior = kin_prior(key, self.memories, self.day) if not key.startswith(EXCERPT) else (0.0, 0.0)
+            self._clean[key, goal_bpm] = expected_clean(tempos, goal_bpm, goal_bpm, prior)
+        return self._clean[key, goal_bpm]
+
+    def phrases(self) -> Iterator[tuple[Drill, Phrase]]:
+        for drill in self.repertoire.drills:
+            for phrase in drill.phrases:
+                yield drill, phrase
+
+    def begun(self, drill: Drill, phrase: Phrase) -> bool:
+        """Whether any layer of the phrase was practised; looks at no passage, so that many drills cost little."""
+        return any(
+            Excerpt(drill.id, (phrase.id,), layer).key in self.ladders for layer in (*phrase.layers, TOGETHER)
+        )
+
+    def top(self, drill: Drill, phrase: Phrase) -> Part:
+        """The furthest layer that is started, else the first."""
+        parts = self.repertoire.parts(drill, phrase)
+        return next((part for part in reversed(parts) if self.started(part.excerpt)), parts[0])
+
+    def work(self, drill: Drill, phrase: Phrase) -> tuple[Part, ...]:
+        """The layers to work on now: those alone that are not ready, then all together."""
+        parts = self.repertoire.parts(drill, phrase)
+        if len(parts) == 1 or self.started(parts[-1].excerpt):
+            return parts[-1:]
+        return tuple(part for part in parts[:-1] if self.reached(part.excerpt) < READY) or parts[-1:]
+
+    def solid(self, drill: Drill, phrase: Phrase) -> bool:
+        """Whether the phrase, with everything in it, holds nearly its goal tempo."""
+        return self.reached(self.repertoire.parts(drill, phrase)[-1].excerpt) >= SOLID
+
+    def reference(self, excerpt: Excerpt, key: str = "") -> int:
+        """The tempo of a cold rep: the reference rung of what it tests, else today's rung."""
+        drill = self.repertoire.drill(excerpt.drill)
+        assert drill is not None
+        memory = self.memories.get(key or EXCERPT + excerpt.key)
+        if memory and memory.reference_bpm:
+            return min(memory.reference_bpm, drill.goal_bpm)
+        return self.rung(excerpt)
+
+    def due_keys(self, excerpt: Excerpt) -> list[str]:
+        """Keys of an excerpt, itself among them, that are due and have not been tested today."""
+        keys = [*self.repertoire.keys(excerpt)]
+        if excerpt.kind in (Kind.PHRASE, Kind.JOIN):
+            keys.append(EXCERPT + excerpt.key)
+        return [key for key in keys if self.is_due(key)]
+
+    def is_due(self, key: str) -> bool:
+        memory = self.memories.get(key)
+        return memory is not None and memory.last_day < self.day and is_due(memory, self.day)
+
+    def tests(self, key: str, tempo_bpm: int) -> bool:
+        """Whether a cold rep at this tempo can be compared with the key's reference rung, clean or not."""
+        memory = self.memories.get(key)
+        if memory is None or not memory.reference_bpm:
+            return True
+        return abs(tempo_bpm / memory.reference_bpm - 1) <= COMPARABLE
+
+    def joins(self, drill: Drill) -> list[Excerpt]:
+        """Joins whose phrases are both ready together."""
+        found, _ = joins_and_piece(drill)
+        return [join for join in found if self._ready(drill, join)]
+
+    def piece(self, drill: Drill) -> Excerpt | None:
+        """The whole piece, where every phrase of it is ready together."""
+        _, piece = joins_and_piece(drill)
+        return piece if piece and self._ready(drill, piece) else None
+
+    def _ready(self, drill: Drill, excerpt: Excerpt) -> bool:
+        for phrase_id in dict.fromkeys(excerpt.phrases):
+            parts = self.repertoire.parts(drill, drill.phrase(phrase_id))
+            if not parts or self.reached(parts[-1].excerpt) < READY:
+                return False
+        return True

@@ -1,0 +1,159 @@
+"""Clean tempo: the tempo at which a result is clean with probability 0.8, with an interval.
+
+Model: P(clean at v bpm) = sigmoid(logit(0.8) - slope x (ln v - ln c)), with clean tempo c and slope unknown. Prior:
+ln c normal around ln(0.8 x goal) with deviation 0.5; ln slope normal around ln 8 with deviation 0.5 (a fall from 0.8
+to 0.3 over about 30 % of tempo). The posterior is summed over a grid of both, all keys in one matrix product; the
+marginal of c is taken as piecewise linear between grid points. Evidence is what `Memory.tempos` holds, discounted
+over days; the interval is the posterior's middle 80 %.
+
+A tempo is a fact about one key: two nodes played at different tempos share nothing here (kin are pooled in
+`memory.kin_prior`).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from functools import lru_cache
+from typing import TYPE_CHECKING
+
+from coach.core.memory import HALF_LIFE_DAYS, Memory
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+    Floats = NDArray[np.float64]
+
+CLEAN_AT = 0.8
+LOGIT = math.log(CLEAN_AT / (1 - CLEAN_AT))
+LOG_RANGE = (math.log(8.0), math.log(750.0))
+TEMPO_POINTS = 241
+SLOPE_POINTS = 25
+PRIOR_PART_OF_GOAL = 0.8
+PRIOR_DEVIATION = 0.5
+SLOPE = 8.0
+SLOPE_DEVIATION = 0.5
+INTERVAL = (0.1, 0.9)
+
+Tempos = Sequence[tuple[int, float, float]]
+"""Rows of tempo in bpm and the weights of clean and failed results there."""
+
+
+@dataclass(frozen=True, slots=True)
+class CleanTempo:
+    """Median and middle 80 % of the clean tempo's posterior, in bpm."""
+
+    low_bpm: float
+    bpm: float
+    high_bpm: float
+    weight: float
+    """Results behind it, discounted; 0 is the prior alone."""
+
+
+def clean_tempo(tempos: Tempos, goal_bpm: int) -> CleanTempo:
+    """The clean tempo from weighted results; `goal_bpm` places the prior."""
+    return clean_tempos([tempos], [goal_bpm])[0]
+
+
+def of_memories(memories: Mapping[str, Memory], day: date) -> dict[str, CleanTempo]:
+    """The clean tempo of each memory that has rated results, discounted to a day."""
+    known = {key: memory for key, memory in memories.items() if memory.tempos and memory.goal_bpm}
+    rows = [discounted(memory, day) for memory in known.values()]
+    goals = [memory.goal_bpm for memory in known.values()]
+    return dict(zip(known, clean_tempos(rows, goals), strict=True))
+
+
+def discounted(memory: Memory, day: date) -> list[tuple[int, float, float]]:
+    """A memory's results by tempo with their weights on a day."""
+    keep = 0.5 ** (max(0, (day - memory.last_day).days) / HALF_LIFE_DAYS)
+    return [(bpm, clean * keep, failed * keep) for bpm, clean, failed in memory.tempos]
+
+
+def clean_tempos(tempos: Sequence[Tempos], goals_bpm: Sequence[int]) -> list[CleanTempo]:
+    """The clean tempo of many keys at once. ValueError where a tempo or goal is not above 0 or a weight below 0."""
+    import numpy as np
+
+    if not tempos:
+        return []
+    for rows, goal in zip(tempos, goals_bpm, strict=True):
+        if goal <= 0 or any(bpm <= 0 or clean < 0 or failed < 0 for bpm, clean, failed in rows):
+            raise ValueError("tempos and goals must be above 0 and weights at least 0")
+    log_tempo, tail = _marginal(tempos, goals_bpm)
+    results = []
+    for index, rows in enumerate(tempos):
+        low, middle, high = np.exp(np.interp((INTERVAL[0], 0.5, INTERVAL[1]), tail[index], log_tempo))
+        weight = sum(clean + failed for _, clean, failed in rows)
+        results.append(CleanTempo(float(low), float(middle), float(high), float(weight)))
+    return results
+
+
+def _marginal(tempos: Sequence[Tempos], goals_bpm: Sequence[int]) -> tuple[Floats, Floats]:
+    """Grid of ln c, and per key the posterior's distribution function on it."""
+    import numpy as np
+
+    played = sorted({bpm for rows in tempos for bpm, _, _ in rows})
+    column = {bpm: index for index, bpm in enumerate(played)}
+    clean = np.zeros((len(tempos), len(played)))
+    failed = np.zeros_like(clean)
+    for row, rows in enumerate(tempos):
+        for bpm, clean_weight, failed_weight in rows:
+            clean[row, column[bpm]] += clean_weight
+            failed[row, column[bpm]] += failed_weight
+    log_tempo = np.linspace(*LOG_RANGE, TEMPO_POINTS)
+    log_slope = math.log(SLOPE) + np.linspace(-3.5, 3.5, SLOPE_POINTS) * SLOPE_DEVIATION
+    slope = np.exp(log_slope)[:, None]
+    # Per played tempo the log of both outcomes over the grid, then one product for all keys.
+    gap = np.log(np.array(played, dtype=float))[:, None, None] - log_tempo
+    logit = (LOGIT - slope * gap).reshape(len(played), SLOPE_POINTS * TEMPO_POINTS)
+    log_clean, log_failed = -np.logaddexp(0, -logit), -np.logaddexp(0, logit)
+    log_likelihood = (clean @ log_clean + failed @ log_failed).reshape(-1, SLOPE_POINTS, TEMPO_POINTS)
+    centre = np.log(PRIOR_PART_OF_GOAL * np.array(goals_bpm, dtype=float))[:, None, None]
+    log_prior = -0.5 * ((log_tempo - centre) / PRIOR_DEVIATION) ** 2
+    log_prior = log_prior - 0.5 * ((log_slope[:, None] - math.log(SLOPE)) / SLOPE_DEVIATION) ** 2
+    log_posterior = log_likelihood + log_prior
+    density = np.exp(log_posterior - log_posterior.max(axis=(1, 2), keepdims=True)).sum(axis=1)
+    below = np.cumsum((density[:, 1:] + density[:, :-1]) / 2, axis=1)
+    below = np.concatenate([np.zeros((len(tempos), 1)), below], axis=1)
+    return log_tempo, below / below[:, -1:]
+
+
+COARSE_POINTS = 33
+COARSE_LOW, COARSE_HIGH = math.log(15.0), math.log(450.0)
+COARSE = tuple(
+    COARSE_LOW + (COARSE_HIGH - COARSE_LOW) * index / (COARSE_POINTS - 1) for index in range(COARSE_POINTS)
+)
+
+
+@lru_cache(maxsize=512)
+def _chances(bpm: int) -> tuple[tuple[float, ...], tuple[float, ...], tuple[float, ...]]:
+    """Over the coarse grid of ln c: P(clean at bpm), its logarithm, and that of a failure; slope 8."""
+    logits = [LOGIT - SLOPE * (math.log(bpm) - point) for point in COARSE]
+    clean = tuple(1 / (1 + math.exp(-logit)) for logit in logits)
+    return (
+        clean,
+        tuple(-math.log1p(math.exp(-logit)) for logit in logits),
+        tuple(-math.log1p(math.exp(logit)) for logit in logits),
+    )
+
+
+def expected_clean(tempos: Tempos, bpm: int, goal_bpm: int, prior: tuple[float, float] = (0.0, 0.0)) -> float:
+    """Probability that the next result at `bpm` is clean: the same model with the slope held at 8, on a coarse grid.
+
+    Plain Python and quick, for ranking in the planner. `prior` adds weights (clean, failed) at the goal tempo.
+    """
+    centre = math.log(PRIOR_PART_OF_GOAL * goal_bpm)
+    scores = [-0.5 * ((point - centre) / PRIOR_DEVIATION) ** 2 for point in COARSE]
+    rows = [*tempos, (goal_bpm, *prior)] if prior[0] or prior[1] else tempos
+    for tempo, clean, failed in rows:
+        _, log_clean, log_failed = _chances(tempo)
+        scores = [
+            score + clean * rang + failed * choked
+            for score, rang, choked in zip(scores, log_clean, log_failed, strict=True)
+        ]
+    top = max(scores)
+    weights = [math.exp(score - top) for score in scores]
+    chances = _chances(bpm)[0]
+    return sum(weight * chance for weight, chance in zip(weights, chances, strict=True)) / sum(weights)

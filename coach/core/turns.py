@@ -1,0 +1,219 @@
+"""Which turns the minutes go to: a greedy choice among excerpts, spaced and interleaved.
+
+Each candidate excerpt has a worth: the sum over its nodes and moves (and itself) of how likely each still fails at the
+goal tempo, per second of one repetition, times how near to the goal tempo it is practised. A phrase thus wins where
+most of it is weak, a single move where that is what is weak. Repetitions lower what the next ones on the same nodes
+and moves are worth today, and a turn right after one on the same phrase is worth less, still less on the same excerpt:
+so turns come back spaced and interleaved. The first turn on an excerpt is the longest (a short blocked start). New
+material comes first.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+
+from coach.core.drill import TOGETHER, Drill, Phrase
+from coach.core.evidence import EXCERPT, MOVE, NODE
+from coach.core.excerpt import Excerpt, Kind
+from coach.core.memory import kin_prior, weakness
+from coach.core.plan import PlanItem, Purpose
+from coach.core.repertoire import BETWEEN_TURNS_S, Part, spoken, title_of
+from coach.core.standing import Standing
+
+FIRST_REPS = 6
+LATER_REPS = 4
+MOST_TURNS = 5
+"""On one excerpt in one day."""
+HALVED_AFTER_REPS = 8.0
+"""Repetitions of a node or move today after which the next ones are worth half."""
+SAME_PHRASE = 0.75
+SAME_EXCERPT = 0.4
+"""What a turn is worth right after one on the same phrase, and on the same excerpt."""
+SPARE = 0.02
+"""Worth of practising a key that never fails: more than nothing, so that spare minutes are filled."""
+MOST_SHORT = 24
+"""Single nodes and moves that are looked at closely; the weakest are."""
+
+
+@dataclass(slots=True)
+class _Candidate:
+    purpose: Purpose
+    excerpt: Excerpt
+    tempo_bpm: int
+    rep_s: float
+    title: str
+    needs: tuple[tuple[str, float], ...]
+    """Its keys, and what a second on each is worth before any turn today."""
+    reason: str = ""
+    weakest: str = ""
+    first: int = 0
+    """Above 0: its first turn comes before all others, the highest first."""
+    turns: int = 0
+
+    def worth_now(self, done: Mapping[str, int], last: Excerpt | None) -> tuple[int, float, str]:
+        """For ordering: new first, then by worth, then by key. `done` are today's repetitions by key."""
+        worth = sum(need * 0.5 ** (done.get(key, 0) / HALVED_AFTER_REPS) for key, need in self.needs)
+        if last and (self.excerpt.drill, self.excerpt.phrases) == (last.drill, last.phrases):
+            worth *= SAME_EXCERPT if self.excerpt == last else SAME_PHRASE
+        return 0 if self.turns else self.first, worth, self.excerpt.key
+
+
+def urgency(drill: Drill, day: date) -> float:
+    """How much more a drill's turns count because its assignment falls due: 1 to 3."""
+    due = drill.assignment.due if drill.assignment else None
+    if due is None:
+        return 1.0
+    days = (due - day).days
+    return 1.5 if days > 14 else 2.0 if days > 7 else 3.0
+
+
+def turns(standing: Standing, new: Sequence[tuple[Drill, Phrase]], seconds: float) -> list[PlanItem]:
+    """Turns that fill the seconds: the layers of `new` phrases first, then what is worth most."""
+    pool = [*_candidates(standing, new)]
+    items: list[PlanItem] = []
+    last: Excerpt | None = None
+    done: dict[str, int] = {}
+    while True:
+        fitting = [(each, reps) for each in pool if (reps := _reps(each, seconds))]
+        if not fitting:
+            return items
+        candidate, reps = max(fitting, key=lambda pair: pair[0].worth_now(done, last))
+        used = reps * candidate.rep_s + BETWEEN_TURNS_S
+        seconds -= used
+        reason = _reason(standing, candidate)
+        items.append(
+            PlanItem(candidate.purpose, used / 60, reason, candidate.excerpt, reps, candidate.tempo_bpm)
+        )
+        candidate.turns += 1
+        for key, _ in candidate.needs:
+            done[key] = done.get(key, 0) + reps
+        last = candidate.excerpt
+
+
+def _reps(candidate: _Candidate, seconds: float) -> int:
+    """Repetitions of the candidate's next turn that fit; 0 where fewer than two do."""
+    if candidate.turns >= MOST_TURNS:
+        return 0
+    wanted = FIRST_REPS if candidate.turns == 0 else LATER_REPS
+    reps = min(wanted, int((seconds - BETWEEN_TURNS_S) // candidate.rep_s))
+    return reps if reps >= 2 else 0
+
+
+def _reason(standing: Standing, candidate: _Candidate) -> str:
+    if candidate.turns:
+        return f"Back to {candidate.title}, after something else."
+    weakest = candidate.weakest
+    if not weakest:
+        return candidate.reason
+    fails = weakness(
+        standing.memories.get(weakest), standing.day, kin_prior(weakest, standing.memories, standing.day)
+    )
+    itself = weakest in (NODE + candidate.excerpt.subject, MOVE + candidate.excerpt.subject)
+    what = candidate.title if itself else f"{candidate.title}: {spoken(weakest)}"
+    if fails.weight < 0.5:
+        return f"{what} has hardly been tried near the goal tempo yet."
+    percent = (
+        f"{100 * fails.mean:.0f} % near the goal tempo ({100 * fails.low:.0f} to {100 * fails.high:.0f} %)"
+    )
+    return f"{what} fails in about {percent}."
+
+
+def _candidates(standing: Standing, new: Sequence[tuple[Drill, Phrase]]) -> Iterator[_Candidate]:
+    short: list[tuple[float, str, Drill, Part, Excerpt]] = []
+    begun = [
+        place for place in standing.phrases() if standing.begun(*place) and standing.repertoire.parts(*place)
+    ]
+    unmet = sum(len(standing.work(*place)) for place in new)
+    for drill, phrase in [*new, *begun]:
+        settled = standing.solid(drill, phrase)
+        for part in standing.work(drill, phrase):
+            if standing.begun(drill, phrase):
+                yield _build(standing, drill, phrase, part)
+            else:
+                yield _new(standing, part, unmet)
+                unmet -= 1
+            for excerpt in part.shorter:
+                if excerpt.kind is Kind.HALF:
+                    if not settled:
+                        yield _weak(standing, drill, part, excerpt)
+                    continue
+                need = _need(standing, drill, _subject_keys(excerpt)) * urgency(drill, standing.day)
+                short.append((need, excerpt.key, drill, part, excerpt))
+    # A passage costs time to work out: only the neediest single nodes and moves get one.
+    for *_, drill, part, excerpt in sorted(short, key=lambda entry: entry[:2], reverse=True)[:MOST_SHORT]:
+        yield _weak(standing, drill, part, excerpt)
+    for drill in standing.repertoire.drills:
+        for join in standing.joins(drill):
+            yield _join(standing, drill, join)
+
+
+def _subject_keys(excerpt: Excerpt) -> list[str]:
+    """Evidence keys of a node's or a move's excerpt, from its subject alone."""
+    if excerpt.kind is Kind.NODE:
+        return [NODE + excerpt.subject]
+    places = excerpt.subject.replace(">", "+").split("+")
+    return [*(NODE + place for place in dict.fromkeys(places)), MOVE + excerpt.subject]
+
+
+def _need(standing: Standing, drill: Drill, keys: Sequence[str]) -> float:
+    return sum(1 - standing.clean(key, drill.goal_bpm) + SPARE for key in keys)
+
+
+def _made(
+    standing: Standing,
+    drill: Drill,
+    purpose: Purpose,
+    excerpt: Excerpt,
+    tempo_bpm: int,
+    keys: Sequence[str],
+    reason: str = "",
+) -> _Candidate:
+    rep_s = standing.repertoire.rep_s(excerpt, tempo_bpm)
+    part = tempo_bpm / drill.goal_bpm * urgency(drill, standing.day) / rep_s
+    needs = tuple((key, part * _need(standing, drill, [key])) for key in keys)
+    title = title_of(standing.repertoire, excerpt)
+    return _Candidate(purpose, excerpt, tempo_bpm, rep_s, title, needs, f"{title}: {reason}")
+
+
+def _new(standing: Standing, part: Part, first: int) -> _Candidate:
+    reason = "new, slowly and with few things at once."
+    tempo = standing.rung(part.excerpt)
+    keys = (*part.keys, EXCERPT + part.excerpt.key)
+    candidate = _made(standing, part.drill, Purpose.NEW, part.excerpt, tempo, keys, reason)
+    candidate.first = first
+    return candidate
+
+
+def _build(standing: Standing, drill: Drill, phrase: Phrase, part: Part) -> _Candidate:
+    excerpt = part.excerpt
+    parts = standing.repertoire.parts(drill, phrase)
+    alone = [standing.rung(other.excerpt) for other in parts[:-1] if standing.started(other.excerpt)]
+    first = max(drill.tempo.start_bpm, round(0.8 * min(alone))) if alone else None
+    tempo = standing.rung(excerpt, first)
+    if not standing.started(excerpt):
+        together = excerpt.layer == TOGETHER
+        reason = "each layer is ready alone, now together, slower." if together else "the next layer, alone."
+    elif standing.reached(excerpt) >= 1:
+        reason = f"keeps its goal tempo of {drill.goal_bpm} bpm."
+    else:
+        reason = f"rung {tempo} of {drill.goal_bpm} bpm, the next step of its ladder."
+    keys = (*part.keys, EXCERPT + excerpt.key)
+    return _made(standing, drill, Purpose.BUILD, excerpt, tempo, keys, reason)
+
+
+def _weak(standing: Standing, drill: Drill, part: Part, excerpt: Excerpt) -> _Candidate:
+    tempo = standing.rung(excerpt, standing.rung(part.excerpt))
+    keys = standing.repertoire.keys(excerpt)
+    candidate = _made(standing, drill, Purpose.WEAK, excerpt, tempo, keys, "half at a time.")
+    # A move's own failures are in its node too; what singles out the excerpt is named where it is the weaker.
+    candidate.weakest = min(keys, key=lambda key: (standing.clean(key, drill.goal_bpm), key), default="")
+    return candidate
+
+
+def _join(standing: Standing, drill: Drill, join: Excerpt) -> _Candidate:
+    wholes = [standing.repertoire.parts(drill, drill.phrase(each))[-1] for each in join.phrases]
+    tempo = standing.rung(join, min(standing.rung(part.excerpt) for part in wholes))
+    reason = "both phrases are ready; the step between them is what is left."
+    return _made(standing, drill, Purpose.BUILD, join, tempo, (EXCERPT + join.key,), reason)
