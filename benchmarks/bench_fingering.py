@@ -12,7 +12,7 @@ from collections.abc import Sequence
 
 from coach.core.fingering import find_fingering
 from coach.core.instruments import ready_made
-from coach.core.places import WantedNote
+from coach.core.reach import WantedNote
 from coach.core.strings import nodes_upto
 from coach.core.units import midi_from_hz
 

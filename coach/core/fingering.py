@@ -28,7 +28,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from coach.core.places import (
+from coach.core.reach import (
     USUAL,
     FingeringSettings,
     Place,
