@@ -5,23 +5,30 @@ Commands and screens ask it for today's plan and for a session on a plan; it dec
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+import json
+import os
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, timedelta
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, Self
 
-from coach.core.log import practice_day
+from coach.core.log import Entry, EntryKind, new_id, practice_day
 from coach.core.plan import Plan
 from coach.core.problem import CoachError, Problem
 from coach.library import Library, load_library, named_drills
 from coach.places import Places
 from coach.settings import Settings, load_settings
+from coach.store.derive import Folds
 from coach.store.log import Log
 
 if TYPE_CHECKING:
+    from coach.core.planner import History
     from coach.practice import Practice
     from coach.sound.player import Player
+
+HABIT_DAYS = 28
+"""How far back the plan looks for the player's habit."""
 
 Clock = Callable[[], tuple[int, int]]
 
@@ -65,6 +72,7 @@ class Desk:
         now_ms, _ = clock()
         log = Log.open(places.log, player, now_ms=now_ms, mend=True)
         try:
+            log.use_folds(Folds(settings.practice.rule, settings.practice.longest_interval_days))
             if hold:
                 log.hold(now_ms)
         except BaseException:
@@ -93,8 +101,33 @@ class Desk:
             self.library.drills,
             self.log.memories(),
             self.log.ladders(),
-            self.log.history(self.today),
+            self.history(),
         )
+
+    def history(self) -> History:
+        """What the plan needs of the past beside memories and ladders."""
+        from coach.core.planner import History
+
+        today = self.today
+        days = self.log.days(since=today - timedelta(days=HABIT_DAYS))
+        return History({total.day: total.duration_ms / 60_000 for total in days}, frozenset(self.set_aside()))
+
+    def set_aside(self) -> list[str]:
+        """Ids of the drills that the player has set aside and not taken up again."""
+        aside: dict[str, None] = {}
+        for entry in self.log.entries():
+            if entry.kind == "set-aside":
+                aside[json.loads(entry.body).get("drill", "")] = None
+            elif entry.kind == "take-up":
+                aside.pop(json.loads(entry.body).get("drill", ""), None)
+        return list(aside)
+
+    def note(self, kind: EntryKind, body: Mapping[str, Any]) -> None:
+        """Log an entry of now."""
+        now_ms, offset_min = self.clock()
+        text = json.dumps(dict(body), sort_keys=True, ensure_ascii=False)
+        entry_id = new_id(now_ms, os.urandom(10))
+        self.log.add_entry(Entry(entry_id, self.log.player.id, now_ms, offset_min, kind, text))
 
     def practice(self, plan: Plan, player: Player | None = None, **options: Any) -> Practice:
         """A session on a plan; `player` plays the sound, None leaves it out."""
