@@ -83,8 +83,16 @@ def turns(standing: Standing, new: Sequence[tuple[Drill, Phrase]], seconds: floa
         used = reps * candidate.rep_s + BETWEEN_TURNS_S
         seconds -= used
         reason = _reason(standing, candidate)
+        purpose = Purpose.BUILD if candidate.turns and candidate.first else candidate.purpose
         items.append(
-            PlanItem(candidate.purpose, used / 60, reason, candidate.excerpt, reps, candidate.tempo_bpm)
+            PlanItem(
+                purpose,
+                used / 60,
+                reason[:1].upper() + reason[1:],
+                candidate.excerpt,
+                reps,
+                candidate.tempo_bpm,
+            )
         )
         candidate.turns += 1
         for key, _ in candidate.needs:

@@ -1,0 +1,135 @@
+"""`coach plan`: what today's session would be, and why each item is there. Reads the log and changes nothing."""
+
+from __future__ import annotations
+
+import argparse
+from typing import TYPE_CHECKING, Any
+
+from coach.commands.common import add_json, add_log_options, clock, places_of
+from coach.core.problem import CoachError, Problem, UsageError
+
+if TYPE_CHECKING:
+    from coach.core.plan import Plan, PlanItem
+    from coach.desk import Desk
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    add_log_options(parser)
+    parser.add_argument(
+        "--minutes", type=int, metavar="N", help="how long: 1 to 240 (default: the setting, 20)"
+    )
+    add_json(parser)
+
+
+def run(arguments: argparse.Namespace) -> int:
+    minutes = checked_minutes(arguments.minutes, "--minutes")
+    with reading_desk(arguments) as desk:
+        plan = plan_of(desk, minutes or desk.minutes)
+        notices = desk.notices
+    if arguments.json:
+        import json
+
+        print(json.dumps(facts(plan), ensure_ascii=False, indent=2))
+        return 0
+    import sys
+
+    from coach.core.plain import plain_text
+
+    for notice in notices:
+        print(f"coach: {plain_text(notice)}", file=sys.stderr)
+    for line in lines(plan):
+        print(line)
+    return 0
+
+
+def checked_minutes(minutes: int | None, option: str) -> int | None:
+    """The minutes given; UsageError outside 1 to 240."""
+    if minutes is not None and not 1 <= minutes <= 240:
+        raise UsageError(Problem(f"{minutes} is outside 1 to 240 minutes", option))
+    return minutes
+
+
+def reading_desk(arguments: argparse.Namespace, names: tuple[str, ...] = ()) -> Desk:
+    """Settings, drills and the log for reading only: a missing log reads as an empty one, and none is made."""
+    from coach.desk import Desk
+    from coach.library import load_library, named_drills
+    from coach.settings import load_settings
+    from coach.store.log import Log
+
+    places = places_of(arguments)
+    settings = load_settings(places.settings)
+    library = named_drills(names, places) if names else load_library(places)
+    if not library.drills:
+        raise CoachError(
+            Problem("no drill could be read", str(places.drills), guess=" | ".join(library.notices))
+        )
+    moment = clock(arguments.date)
+    log = Log.open(places.log, arguments.player, now_ms=moment[0], read_only=True)
+    return Desk(places, settings, library, log, lambda: moment, tuple(names), settings.practice.minutes)
+
+
+def plan_of(desk: Desk, minutes: float) -> Plan:
+    """Today's plan; a player who has not practised yet has an empty log."""
+    from coach.core.planner import make_plan
+
+    known = desk.log.player_or_none is not None
+    memories = desk.log.memories() if known else {}
+    ladders = desk.log.ladders() if known else {}
+    history = desk.history() if known else None
+    return make_plan(desk.today, minutes, desk.library.drills, memories, ladders, history)
+
+
+def lines(plan: Plan) -> list[str]:
+    """The plan as text: a heading, the notes, then per item when it starts, what it is and why."""
+    from coach.core.plain import plain_text
+
+    found = [f"{plan.day:%A} {plan.day.day} {plan.day:%B %Y}: {plan.minutes:g} minutes"]
+    found += [f"Note: {note}" for note in plan.notes]
+    start = 0.0
+    for item in plan.items:
+        found.append(f"{_clock(start)}  {item.purpose.value:<8} {plain_text(_what(item))}")
+        found.append(f"{'':17}{plain_text(item.reason)}")
+        start += item.minutes
+    found.append(f"{_clock(start)}  end")
+    if plan.left_over:
+        found.append("Due, but not today:")
+        for item in plan.left_over:
+            found.append(f"  by {item.due}  {plain_text(_what(item))}")
+    return found
+
+
+def _what(item: PlanItem) -> str:
+    if item.excerpt is None:
+        return f"{item.minutes:.0f} min" if item.minutes >= 1 else f"{60 * item.minutes:.0f} s"
+    excerpt = item.excerpt
+    times = "once" if item.reps == 1 else f"{item.reps} times"
+    kind = "" if excerpt.kind.value == "phrase" else f" ({excerpt.kind.value})"
+    return f"{excerpt.drill} / {' + '.join(excerpt.phrases)} / {excerpt.layer}{kind}, {times} at {item.tempo_bpm} bpm"
+
+
+def _clock(minutes: float) -> str:
+    whole = round(60 * minutes)
+    return f"{whole // 60:3}:{whole % 60:02}"
+
+
+def facts(plan: Plan) -> dict[str, Any]:
+    """The plan as plain values for JSON."""
+    return {
+        "day": plan.day.isoformat(),
+        "minutes": plan.minutes,
+        "items": [_facts(item) for item in plan.items],
+        "notes": list(plan.notes),
+        "left_over": [_facts(item) for item in plan.left_over],
+    }
+
+
+def _facts(item: PlanItem) -> dict[str, Any]:
+    return {
+        "purpose": item.purpose.value,
+        "minutes": round(item.minutes, 3),
+        "excerpt": item.excerpt.key if item.excerpt else None,
+        "reps": item.reps,
+        "tempo_bpm": item.tempo_bpm,
+        "due": item.due.isoformat() if item.due else None,
+        "reason": item.reason,
+    }
