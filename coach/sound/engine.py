@@ -168,7 +168,7 @@ class Engine:
             if since > patience:
                 self._go_silent(f"sound lost ({self._device.name}): going on in silence until it is back")
                 self._retry_at_s = self._clock() + RETRY_S
-        elif self._last_call_s > self._opened_s and since < _TICK_S * 4:
+        elif self.calls > 0 and since < _TICK_S * 4:
             self._go_sounding()
         elif since > patience:
             if self._awaiting:

@@ -1,0 +1,329 @@
+"""The engine hands out the right samples, knows what is heard, and goes on without a device."""
+
+import threading
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from coach.sound.device import DeviceError, Filler
+from coach.sound.engine import RETRY_S, STALL_S, START_STALL_S, Engine
+from coach.sound.feed import Feed
+
+RATE = 48_000
+BLOCK = 960
+
+
+class Clock:
+    def __init__(self) -> None:
+        self.now_s = 100.0
+
+    def __call__(self) -> float:
+        return self.now_s
+
+
+class Desk:
+    """A sound card in the test's hands: `run` lets it ask for blocks as time goes by."""
+
+    def __init__(self, clock: Clock) -> None:
+        self.name = "Test Desk"
+        self.queued_blocks = 3
+        self.clock = clock
+        self.present = True
+        self.closed = 0
+        self.hang: threading.Event | None = None
+        self.filler: Filler | None = None
+        self.heard: list[np.ndarray] = []
+
+    def open(self, rate: int, name: str, filler: Filler) -> "Desk":
+        if not self.present:
+            raise DeviceError("no sound card found")
+        self.filler = filler
+        for _ in range(self.queued_blocks + 1):
+            self.block()
+        return self
+
+    def close(self) -> None:
+        if self.hang:
+            self.hang.wait(5)
+        self.closed += 1
+
+    def block(self) -> None:
+        assert self.filler is not None
+        block = np.zeros(BLOCK, dtype=np.float32)
+        got = np.frombuffer(self.filler.send(BLOCK), dtype=np.float32)
+        block[: len(got)] = got
+        self.heard.append(block)
+
+    def run(self, blocks: int) -> None:
+        for _ in range(blocks):
+            self.clock.now_s += BLOCK / RATE
+            self.block()
+
+
+def desk_engine() -> tuple[Clock, Desk, Engine]:
+    clock = Clock()
+    desk = Desk(clock)
+    engine = Engine(RATE, opener=desk.open, clock=clock)
+    engine.tend()
+    clock.now_s += 0.01
+    engine.tend()
+    return clock, desk, engine
+
+
+def settle() -> None:
+    """Wait for the threads that close devices."""
+    for thread in threading.enumerate():
+        if thread.name == "sound closer":
+            thread.join(5)
+
+
+def ramp(length: int) -> np.ndarray:
+    return (np.arange(1, length + 1) / length * 0.4).astype(np.float32)
+
+
+def played(desk: Desk) -> np.ndarray:
+    heard = np.concatenate(desk.heard)
+    return np.trim_zeros(heard)
+
+
+@settings(max_examples=60)
+@given(
+    lengths=st.lists(st.integers(1, 5000), min_size=1, max_size=5),
+    blocks=st.lists(st.integers(1, 2000), min_size=1, max_size=30),
+)
+def test_joined_reps_follow_to_the_sample_whatever_the_block_size(lengths, blocks):
+    feed = Feed()
+    reps = [np.full(length, index + 1, dtype=np.float32) for index, length in enumerate(lengths)]
+    for rep in reps:
+        feed.play(rep, join=True)
+    out = []
+    for count in blocks:
+        block = np.zeros(count, dtype=np.float32)
+        got = np.frombuffer(feed.fill(count), dtype=np.float32)
+        block[: len(got)] = got
+        out.append(block)
+    whole = np.concatenate(reps)
+    heard = np.concatenate(out)
+    expected = np.zeros(len(heard), dtype=np.float32)
+    expected[: len(whole)] = whole[: len(heard)]
+    assert np.array_equal(heard, expected)
+    assert feed.frames == sum(blocks)
+
+
+@settings(max_examples=60)
+@given(
+    lengths=st.lists(st.integers(1, 5000), min_size=1, max_size=5),
+    skips=st.lists(st.integers(1, 3000), min_size=1, max_size=10),
+)
+def test_frames_that_go_by_unheard_move_the_reps_as_if_they_were_played(lengths, skips):
+    silent, aloud = Feed(), Feed()
+    for length in lengths:
+        for feed in (silent, aloud):
+            feed.play(np.zeros(length, dtype=np.float32), join=True)
+    for count in skips:
+        silent.skip(count)
+        aloud.fill(count)
+        assert silent.heard(silent.frames - 1) == aloud.heard(aloud.frames - 1)
+
+
+def test_a_replaced_rep_fades_out_before_the_new_one_starts():
+    feed = Feed()
+    feed.play(np.ones(10_000, dtype=np.float32), join=False)
+    feed.fill(480)
+    feed.play(np.full(1000, 0.5, dtype=np.float32), join=False)
+    fading = np.frombuffer(feed.fill(480), dtype=np.float32)
+    assert fading[0] == pytest.approx(1.0, abs=0.01)
+    assert abs(fading[-1]) < 0.01
+    assert np.all(np.diff(fading) < 0)
+    assert np.frombuffer(feed.fill(480), dtype=np.float32)[0] == 0.5
+
+
+def test_the_volume_moves_without_a_step():
+    feed = Feed()
+    feed.play(np.ones(10_000, dtype=np.float32), join=False)
+    feed.fill(480)
+    feed.gain = 0.25
+    moving = np.frombuffer(feed.fill(480), dtype=np.float32)
+    assert np.abs(np.diff(moving)).max() < 0.01
+    assert np.frombuffer(feed.fill(480), dtype=np.float32) == pytest.approx(np.full(480, 0.25))
+
+
+def test_stereo_pcm_is_refused():
+    with pytest.raises(ValueError, match="mono"):
+        Feed().play(np.zeros((10, 2), dtype=np.float32), join=False)
+
+
+def test_what_was_rendered_is_what_the_device_gets():
+    _, desk, engine = desk_engine()
+    pcm = ramp(5000)
+    engine.play(pcm)
+    desk.run(20)
+    assert np.array_equal(played(desk), pcm)
+    assert engine.status == "sound: Test Desk"
+
+
+def test_the_position_is_what_is_heard_and_runs_between_blocks():
+    clock, desk, engine = desk_engine()
+    engine.play(ramp(RATE))
+    assert engine.playing
+    assert engine.position_samples < 0
+    desk.run(1)
+    assert engine.position_samples == pytest.approx(-3 * BLOCK, abs=2)
+    desk.run(10)
+    assert engine.position_samples == pytest.approx(7 * BLOCK, abs=2)
+    clock.now_s += 0.005
+    assert engine.position_samples == pytest.approx(7 * BLOCK + 240, abs=2)
+    assert engine.position_s_at(clock.now_s - 0.1) == pytest.approx(engine.position_s - 0.1)
+
+
+def test_late_blocks_do_not_move_the_position():
+    clock, desk, engine = desk_engine()
+    engine.play(ramp(RATE))
+    desk.run(20)
+    before = engine.position_s
+    clock.now_s += 0.035
+    desk.block()
+    assert engine.position_s == pytest.approx(before + 0.035, abs=1e-4)
+
+
+def test_the_player_s_offset_is_taken_off_the_position():
+    _, desk, engine = desk_engine()
+    engine.play(ramp(RATE))
+    desk.run(10)
+    plain = engine.position_s
+    engine.offset_s = 0.05
+    assert engine.position_s == pytest.approx(plain - 0.05)
+    assert engine.latency_s == pytest.approx(3 * BLOCK / RATE + 0.05)
+
+
+def test_a_rep_is_finished_when_its_last_sample_is_heard():
+    _, desk, engine = desk_engine()
+    token = engine.play(ramp(BLOCK * 2))
+    desk.run(4)
+    assert engine.playing
+    assert engine.token == token
+    desk.run(3)
+    assert engine.finished
+    assert not engine.playing
+    engine.stop()
+    assert engine.token is None
+
+
+def test_the_token_changes_when_the_joined_rep_is_heard():
+    _, desk, engine = desk_engine()
+    first = engine.play(ramp(BLOCK * 5))
+    second = engine.play(ramp(BLOCK * 5), join=True)
+    desk.run(5)
+    assert engine.token == first
+    desk.run(5)
+    assert engine.token == second
+    assert engine.position_samples == pytest.approx(BLOCK, abs=2)
+
+
+def test_without_a_device_the_reps_go_on_in_silence():
+    clock = Clock()
+    desk = Desk(clock)
+    desk.present = False
+    engine = Engine(RATE, opener=desk.open, clock=clock)
+    engine.tend()
+    assert engine.status == "no sound card found: silent mode, the screen shows the beat"
+    clock.now_s += 5.0
+    engine.play(ramp(RATE))
+    clock.now_s += 0.25
+    assert engine.position_s == pytest.approx(0.25, abs=1e-4)
+    clock.now_s += 0.8
+    assert engine.finished
+
+
+def test_a_device_that_vanishes_leaves_the_rep_going_on_from_where_it_was():
+    clock, desk, engine = desk_engine()
+    engine.play(ramp(10 * RATE))
+    desk.run(50)
+    clock.now_s += STALL_S + 0.1
+    engine.tend()
+    assert engine.status == "sound lost (Test Desk): going on in silence until it is back"
+    lost_at = engine.position_s
+    clock.now_s += 0.5
+    assert engine.position_s == pytest.approx(lost_at + 0.5, abs=1e-3)
+
+
+def test_sound_comes_back_at_the_place_where_the_rep_is():
+    clock, desk, engine = desk_engine()
+    pcm = ramp(20 * RATE)
+    engine.play(pcm)
+    desk.run(50)
+    desk.present = False
+    clock.now_s += STALL_S + 0.1
+    engine.tend()
+    engine.tend()
+    clock.now_s += RETRY_S + 0.1
+    settle()
+    assert desk.closed == 1
+    desk.present = True
+    clock.now_s += RETRY_S + 0.1
+    engine.tend()
+    before = engine.position_s
+    engine.tend()
+    desk.run(20)
+    assert engine.status == "sound: Test Desk"
+    assert engine.position_s == pytest.approx(before + 20 * BLOCK / RATE, abs=BLOCK / RATE + 1e-3)
+    queue = 3 * BLOCK
+    heard_now = desk.heard[-1][0]
+    assert heard_now == pytest.approx(pcm[engine.position_samples + queue], abs=1e-6)
+
+
+def test_a_device_that_never_asks_for_a_block_is_given_up():
+    clock = Clock()
+    desk = Desk(clock)
+
+    def mute(rate: int, name: str, filler: Filler) -> Desk:
+        return desk
+
+    engine = Engine(RATE, opener=mute, clock=clock)
+    engine.tend()
+    clock.now_s += START_STALL_S + 0.1
+    engine.tend()
+    assert engine.status == "Test Desk plays nothing: silent mode, the screen shows the beat"
+    engine.play(ramp(RATE))
+    clock.now_s += 0.5
+    assert engine.position_s == pytest.approx(0.5, abs=1e-3)
+
+
+def test_a_device_that_hangs_when_closed_is_left_alone_until_it_lets_go():
+    clock, desk, engine = desk_engine()
+    desk.run(5)
+    desk.hang = threading.Event()
+    opened = desk.filler
+    clock.now_s += STALL_S + 0.1
+    engine.tend()
+    engine.tend()
+    clock.now_s += RETRY_S + 0.1
+    engine.tend()
+    assert desk.filler is opened
+    desk.hang.set()
+    settle()
+    engine.tend()
+    assert desk.filler is not opened
+
+
+def test_blocks_later_than_the_queue_are_counted():
+    clock, desk, engine = desk_engine()
+    engine.play(ramp(RATE))
+    desk.run(10)
+    assert engine.late_calls == 0
+    clock.now_s += 0.2
+    desk.block()
+    assert engine.late_calls == 1
+
+
+def test_an_engine_without_any_device_opens_and_closes_for_real():
+    def none(rate: int, name: str, filler: Filler) -> Desk:
+        raise DeviceError("no sound card found")
+
+    with Engine(RATE, opener=none) as engine:
+        engine.play(ramp(100))
+        engine.volume = 7.0
+        assert engine.volume == 1.0
+    assert not any(thread.name == "sound keeper" for thread in threading.enumerate())
