@@ -1,0 +1,176 @@
+"""The host: sound, session and log together, on a clock that the test moves."""
+
+from __future__ import annotations
+
+from datetime import date
+
+import pytest
+
+from coach.answers import HandClock
+from coach.core.excerpt import Excerpt
+from coach.core.log import Fault, Outcome
+from coach.core.plan import Plan, PlanItem, Purpose
+from coach.core.problem import CoachError, Problem
+from coach.core.session import Phase
+from coach.core.session_events import Confirm, Go, Mark, Stop, Undo
+from coach.practice import Practice, rep_seconds, summarise
+from coach.sound.silent import SilentEngine
+from coach.store.log import Log
+from tests.samples import sample_drill
+
+START_MS = 1_772_470_800_000  # 2 March 2026, 17:00 UTC
+LAMP = Excerpt("lamps", ("lamp",))
+PLAN = Plan(date(2026, 3, 2), 10, (PlanItem(Purpose.BUILD, 5, "Climb.", LAMP, reps=6),))
+
+
+class Bench:
+    """One practice on a silent engine; `wait` moves both clocks and lets the host notice."""
+
+    def __init__(self, log: Log) -> None:
+        self.seconds = 100.0
+        self.wall = HandClock(START_MS, 60)
+        self.player = SilentEngine(clock=lambda: self.seconds)
+        self.practice = Practice(
+            log,
+            PLAN,
+            [sample_drill()],
+            clock=self.wall,
+            player=self.player,
+            now_s=lambda: self.seconds,
+        )
+
+    def wait(self, seconds: float) -> bool:
+        self.seconds += seconds
+        self.wall.advance(seconds)
+        return self.practice.tick()
+
+    def go(self) -> None:
+        assert self.practice.send(Go(at_ms=self.practice.now_ms()))
+
+    def confirm(self, *faults: Fault) -> None:
+        for fault in faults:
+            self.practice.send(Mark(at_ms=self.practice.now_ms(), fault=fault))
+        assert self.practice.send(Confirm(at_ms=self.practice.now_ms()))
+
+
+@pytest.fixture
+def log(tmp_path):
+    with Log.open(tmp_path / "log.sqlite3", "Ada", now_ms=START_MS) as opened:
+        yield opened
+
+
+def test_the_position_is_what_is_heard_negative_in_the_count_in(log):
+    bench = Bench(log)
+    assert bench.practice.position_s is None
+    bench.go()
+    # 50 bpm: four beats of count-in last 4.8 s.
+    assert bench.practice.position_s == pytest.approx(-4.8)
+    assert bench.practice.beat is not None
+    assert (bench.practice.beat.bar, bench.practice.beat.number) == (-1, 1)
+    bench.wait(4.8 + 1.3)
+    assert bench.practice.beat is not None
+    assert (bench.practice.beat.bar, bench.practice.beat.number) == (0, 2)
+    assert bench.practice.reached == 2
+
+
+def test_the_end_of_the_sound_asks_for_the_rating_and_one_key_starts_the_next_rep_after_a_pause(log):
+    bench = Bench(log)
+    bench.go()
+    assert not bench.wait(14.0)
+    assert bench.wait(1.5)
+    assert bench.practice.session.phase is Phase.RATING
+    bench.confirm()
+    assert bench.practice.waiting_s == pytest.approx(2.0)
+    assert not bench.wait(1.9)
+    assert bench.wait(0.2)
+    assert bench.practice.session.phase is Phase.PLAYING
+
+
+def test_a_rating_is_in_the_file_before_the_call_returns(log, tmp_path):
+    bench = Bench(log)
+    bench.go()
+    bench.wait(30)
+    bench.confirm(Fault(4, Outcome.CHOKED, "lift"))
+    with Log.open(tmp_path / "log.sqlite3", "Ada", now_ms=START_MS, read_only=True) as second:
+        (rep,) = second.reps()
+    assert rep.faults == (Fault(4, Outcome.CHOKED, "lift"),)
+    assert (rep.tempo_bpm, rep.goal_bpm, rep.rung_bpm) == (50, 80, 50)
+    assert rep.duration_ms == round(rep_seconds(bench.practice.session.saved[0].passage, 50) * 1000)
+
+
+def test_undo_and_a_new_rating_reach_the_log_and_keep_the_first_word(log):
+    bench = Bench(log)
+    bench.go()
+    bench.wait(30)
+    bench.confirm()
+    bench.practice.send(Undo(at_ms=bench.practice.now_ms()))
+    assert log.reps() == []
+    bench.confirm(Fault(2, Outcome.CHOKED))
+    (rep,) = log.reps()
+    assert rep.faults == (Fault(2, Outcome.CHOKED),)
+    original = log.original(rep.id)
+    assert original is not None
+    assert original.faults == ()
+
+
+def test_the_sessions_ladder_and_the_one_folded_from_the_log_are_the_same(log):
+    bench = Bench(log)
+    choke = Fault(2, Outcome.CHOKED)
+    for faults in [(), (), (), (choke,), ()]:
+        if bench.practice.session.phase is Phase.READY:
+            bench.go()
+        bench.wait(30)
+        bench.confirm(*faults)
+    live = bench.practice.session.ladders[LAMP.key]
+    kept = log.ladders()[LAMP.key]
+    assert (kept.rung_bpm, kept.clean_in_row, kept.reps) == (live.rung_bpm, live.clean_in_row, live.reps)
+    assert kept.rung_bpm != 50
+
+
+def test_a_full_disk_is_told_and_the_result_waits_until_it_can_be_written(log, monkeypatch):
+    bench = Bench(log)
+    bench.go()
+    bench.wait(30)
+    save_rep, full = log.save_rep, [True]
+
+    def save_if_room(*what):
+        if full:
+            raise CoachError(Problem("the disk is full", "log.sqlite3"))
+        save_rep(*what)
+
+    monkeypatch.setattr(log, "save_rep", save_if_room)
+    bench.confirm()
+    assert bench.practice.unsaved == 1
+    assert "NOT SAVED yet (1 waiting): log.sqlite3: the disk is full" in bench.practice.messages
+    full.clear()
+    bench.go()
+    bench.wait(30)
+    bench.confirm(Fault(1, Outcome.LATE))
+    assert bench.practice.unsaved == 0
+    assert [rep.faults for rep in log.reps()] == [(), (Fault(1, Outcome.LATE),)]
+
+
+def test_a_clock_set_back_in_the_middle_keeps_the_order_of_the_log(log):
+    bench = Bench(log)
+    bench.go()
+    bench.wait(30)
+    bench.confirm()
+    bench.wall.now_ms -= 3_600_000
+    bench.go()
+    bench.wait(30)
+    bench.confirm(Fault(1, Outcome.LATE))
+    assert [rep.faults for rep in log.reps()] == [(), (Fault(1, Outcome.LATE),)]
+
+
+def test_the_summary_counts_what_rang_and_what_choked_by_node(log):
+    bench = Bench(log)
+    bench.go()
+    bench.wait(30)
+    bench.confirm(Fault(2, Outcome.CHOKED, note=1), Fault(9, Outcome.NOT_REACHED))
+    bench.practice.send(Stop(at_ms=bench.practice.now_ms()))
+    summary = summarise(bench.practice.session, START_MS, bench.practice.now_ms())
+    assert summary.choked == {"4x864|G2|1/3": 1}
+    assert summary.rang["4x864|D2|1/3"] == 1
+    assert summary.rang["4x864|D2|1/6"] == 1
+    (line,) = summary.excerpts
+    assert (line.title, line.layer, line.reps, line.clean, line.goal_bpm) == ("Lamp", "together", 1, 0, 80)

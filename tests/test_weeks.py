@@ -1,0 +1,108 @@
+"""Weeks of practice through the command line: drills, planner, session and log together, read back by a second process."""
+
+from __future__ import annotations
+
+import io
+import json
+import sqlite3
+import subprocess
+import sys
+from contextlib import closing
+from datetime import date, timedelta
+from pathlib import Path
+
+import pytest
+
+from coach.cli import main
+
+FIRST = date(2026, 3, 2)
+
+
+def practise(folder: Path, lines: list[str], *options: str) -> int:
+    answers = folder / "answers.txt"
+    answers.write_text("\n".join(lines), encoding="utf-8")
+    return main(["practice", *options, "--folder", str(folder), "--answers", str(answers)])
+
+
+def plan_of(folder: Path, day: date, capsys: pytest.CaptureFixture[str]) -> dict:
+    capsys.readouterr()
+    assert main(["plan", "--folder", str(folder), "--date", day.isoformat(), "--json"]) == 0
+    return json.loads(capsys.readouterr().out)
+
+
+def days(results: list[list[str]]) -> list[str]:
+    lines = []
+    for number, day in enumerate(results):
+        lines += [f"day {FIRST + timedelta(days=number)}", *day]
+    return lines
+
+
+def test_a_fresh_folder_starts_on_a_built_in_drill_and_logs_every_rep(tmp_path, capsys):
+    assert practise(tmp_path, ["clean", "choked 1", "late 2; dropped 1", "clean", "stop"]) == 0
+    assert "4 repetitions logged, 2 clean" in capsys.readouterr().out
+    code = (
+        "import sys, sqlite3; "
+        "db = sqlite3.connect(sys.argv[1]); "
+        "print([row[0] for row in db.execute('select faults from reps order by at_ms, id')])"
+    )
+    log = tmp_path / "progress" / "log.sqlite3"
+    done = subprocess.run([sys.executable, "-c", code, str(log)], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "['', '1c', '1d 2l', '']"
+    with closing(sqlite3.connect(log)) as database:
+        assert database.execute("pragma integrity_check").fetchone() == ("ok",)
+
+
+def test_tomorrow_begins_with_cold_reps_of_what_was_practised_and_says_why(tmp_path, capsys):
+    assert practise(tmp_path, days([["clean"] * 8, ["clean"] * 3])) == 0
+    later = plan_of(tmp_path, FIRST + timedelta(days=20), capsys)
+    purposes = [item["purpose"] for item in later["items"]]
+    assert "cold" in purposes
+    assert purposes.index("cold") < next(n for n, p in enumerate(purposes) if p in ("weak", "build", "new"))
+    assert all(item["reason"].endswith(".") for item in later["items"])
+    assert purposes[0] == "tune"
+
+
+def test_the_node_that_chokes_is_what_the_next_plan_works_on(tmp_path, capsys):
+    # Ladle's harmonics: only its fourth event, D at 7, chokes; what rings is not short of practice.
+    lines = [f"at ladle/harmonics 50 {result}" for result in ["choked 3"] * 4 + ["clean"] * 2]
+    assert practise(tmp_path, days([lines, lines, lines]), "first-pour") == 0
+    plan = plan_of(tmp_path, FIRST + timedelta(days=3), capsys)
+    weak = [item["excerpt"] for item in plan["items"] if item["purpose"] == "weak"]
+    assert weak
+    assert any(":node:" in key and "D2|1/3" in key for key in weak)
+
+
+def test_the_same_log_gives_the_same_plan(tmp_path, capsys):
+    practise(tmp_path, days([["clean", "choked 1", "clean"]] * 3))
+    assert plan_of(tmp_path, FIRST, capsys) == plan_of(tmp_path, FIRST, capsys)
+
+
+def test_a_bad_line_stops_there_keeps_what_came_before_and_says_where_to_go_on(tmp_path, capsys):
+    assert practise(tmp_path, ["clean", "choked 77", "clean"]) == 1
+    told = capsys.readouterr().err
+    assert "answers.txt:2:1: event 77 is outside 1 to" in told
+    assert "everything up to line 1 is logged" in told
+    with closing(sqlite3.connect(tmp_path / "progress" / "log.sqlite3")) as database:
+        assert database.execute("select count(*) from reps").fetchone() == (1,)
+
+
+@pytest.mark.parametrize(
+    ("words", "status", "says"),
+    [
+        (["practice", "--minutes", "0"], 2, "0 is outside 1 to 240 minutes"),
+        (["practice", "no-such-drill", "--answers", "-"], 1, "there is no such drill file"),
+        (["practice", "--date", "soon", "--answers", "x"], 2, "'soon' is no date"),
+        (["practice"], 1, "a session needs a terminal"),
+        (["practise"], 2, r"'practise' is no command; `coach --help` lists them (practice?)"),
+    ],
+)
+def test_wrong_use_is_told_in_one_line_with_its_exit_status(
+    words, status, says, tmp_path, capsys, monkeypatch
+):
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "x").write_text("clean\n")
+    monkeypatch.setattr("sys.stdin", io.TextIOWrapper(io.BytesIO(b"clean\n")))
+    assert main(words) == status
+    told = capsys.readouterr().err
+    assert says in told
+    assert "Traceback" not in told
