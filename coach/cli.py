@@ -9,9 +9,11 @@ from __future__ import annotations
 import argparse
 import difflib
 import importlib
+import keyword
 import os
 import sys
 from collections.abc import Sequence
+from types import ModuleType
 from types import ModuleType
 
 from coach import __version__
@@ -21,8 +23,15 @@ COMMANDS: dict[str, str] = {
     "practice": "practise: today's session, or the drills you name",
     "plan": "what today's session would be, and why",
     "check": "check drill files and explain every problem",
+    "new": "write a commented drill to start from",
+    "import": "turn a MusicXML or MIDI file into a drill",
+    "export": "write a drill as MIDI, MusicXML, text tab, a printable page or sound",
+    "nodes": "every node on every string: where it lies, what it sounds, how it treats the finger",
+    "find": "where a pitch rings, or the best nodes for a melody over a bass line",
+    "tune": "tune by harmonics: pairs, beats, what drifts, and how it sounds",
+    "log": "look at the practice log, correct, carry, check, back up; forget a person",
 }
-"""Command name to the line that `coach --help` shows; the module is `coach.commands.<name>`."""
+"""Command name to the line that `coach --help` shows; the module is `coach.commands.<name>` (`import_` for `import`)."""
 
 
 def main(argv: Sequence[str] | None = None) -> int:

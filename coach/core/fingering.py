@@ -9,7 +9,8 @@ from the fretting hand's last place; `speed`, the square of the speed needed aga
 `reach`, the square of the span to stopped notes still held and to what the hand does at the same onset, over the
 settable reach, and 30 more beyond it (a warning, never a refusal: hands differ); `cut`, 20 to 60 where a string
 is taken away from a note that should still ring, by the share of its ring that is lost: a string can't ring
-two nodes, nor a node and a stopped note at once. Two notes of one onset never share a string.
+two nodes, nor a node and a stopped note at once. Two notes of one onset never share a string,
+nor the plucking hand.
 
 Search: the state is what still counts of the past: where the fretting hand last was and since when (more than a
 second makes no difference), and which strings are occupied, until when and by which stopped note. Dynamic
@@ -94,9 +95,10 @@ class Fingering:
 
 _Held = tuple[int, int, float | None]
 """An occupied string: string, index of the note, mm of its stop (None when nothing is stopped)."""
-_State = tuple[float, float, tuple[_Held, ...]]
-"""Where the fretting hand last was in mm (-1 before any place), since when, and the occupied strings."""
-_START: _State = (-1.0, -math.inf, ())
+_State = tuple[float, float, bool, tuple[_Held, ...]]
+"""Where the fretting hand last was in mm (-1 before any place), since when, whether the plucking hand touches a
+node at this very onset, and the occupied strings."""
+_START: _State = (-1.0, -math.inf, False, ())
 _Step = tuple[float, float, float, float, float, float, float, int]
 """finger, move, speed, reach, cut costs; move mm, span mm, index of the note cut (-1 for none)."""
 
@@ -211,10 +213,13 @@ def _task(
 
 
 def _step(task: _Task, i: int, picked: int, state: _State) -> _Step | None:
-    """What note `i` costs at candidate `picked` after `state`; None when its string is taken at the same onset."""
+    """What note `i` costs at candidate `picked` after `state`; None when it can't be: its string is taken, or the
+    plucking hand already touches a node, at the same onset."""
     place, note = task.places[i][picked], task.notes[i]
     onset_s = note.onset_s
-    hand_mm, since_s, held = state
+    hand_mm, since_s, plucking, held = state
+    if plucking and place.plucking_hand:
+        return None
     span_mm = move_mm = move = speed = reach = cut = 0.0
     cut_note = -1
     fretting = place.uses_fretting_hand
@@ -244,7 +249,7 @@ def _step(task: _Task, i: int, picked: int, state: _State) -> _Step | None:
 def _after(task: _Task, i: int, picked: int, state: _State) -> _State:
     """The state at the next note's onset, once note `i` has been played at candidate `picked`."""
     place = task.places[i][picked]
-    hand_mm, since_s, held = state
+    hand_mm, since_s, plucking, held = state
     if place.uses_fretting_hand:
         hand_mm, since_s = place.position_mm, task.notes[i].onset_s
     until_s = task.notes[i + 1].onset_s if i + 1 < len(task.notes) else math.inf
@@ -255,7 +260,8 @@ def _after(task: _Task, i: int, picked: int, state: _State) -> _State:
         kept.append((place.string, i, stop_mm))
     if until_s - since_s >= UNHURRIED_S:
         since_s = -math.inf
-    return hand_mm, since_s, tuple(sorted(kept))
+    plucking = (plucking or place.plucking_hand) and until_s == task.notes[i].onset_s
+    return hand_mm, since_s, plucking, tuple(sorted(kept))
 
 
 @dataclass(frozen=True, slots=True)

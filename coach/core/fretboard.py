@@ -111,7 +111,7 @@ def place_lines(rows: Sequence[NodeRow]) -> list[str]:
 def sounding_lines(instrument: Instrument, rows: Sequence[NodeRow]) -> list[str]:
     """What each node sounds on each string, with cents against equal temperament: one line a node."""
     strings = list(dict.fromkeys(row.string for row in rows))
-    cells = {(row.string, row.node): f"{row.note} {row.offset_cents:+.0f}" for row in rows}
+    cells = {(row.string, row.node): f"{row.note} {round(row.offset_cents):+d}" for row in rows}
     head = " fret" + "".join(f"{instrument.string_label(string):>10}" for string in strings)
     lines = [head]
     for node in dict.fromkeys(row.node for row in rows):

@@ -158,7 +158,11 @@ def place_weight(partial: int, from_bridge_mm: float, scale_mm: float) -> float:
 
 def level_db(partial: int, pluck_mm: float, pickup_mm: float, scale_mm: float) -> float:
     """Level of a partial for this plucking point and pickup, in dB below the best place for both; at least -60."""
-    weight = place_weight(partial, pluck_mm, scale_mm) * place_weight(partial, pickup_mm, scale_mm)
+    return level_of(place_weight(partial, pluck_mm, scale_mm) * place_weight(partial, pickup_mm, scale_mm))
+
+
+def level_of(weight: float) -> float:
+    """A weight from 0 to 1 as dB, at least -60."""
     return max(FAINTEST_DB, 20.0 * math.log10(weight)) if weight > 0.0 else FAINTEST_DB
 
 

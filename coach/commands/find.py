@@ -1,0 +1,367 @@
+"""`coach find`: every place where a pitch rings, or the best nodes for a melody over a bass line."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import re
+from collections.abc import Sequence
+from fractions import Fraction
+from typing import Any
+
+from coach.commands.common import add_folder, add_json
+from coach.commands.instrument_options import (
+    add_instrument,
+    described,
+    instrument_from,
+    number,
+    string_index,
+    usage,
+    whole,
+)
+from coach.core.fingering import Choice, Fingering, find_fingering
+from coach.core.fingering_text import (
+    cost_lines,
+    has_plucking_hand,
+    onset_numbers,
+    place_text,
+    tab_lines,
+    warning_lines,
+)
+from coach.core.problem import CoachError, Problem, UsageError
+from coach.core.reach import (
+    FingeringSettings,
+    Place,
+    WantedNote,
+    bass_places,
+    places_for,
+    under_held,
+    why_nowhere,
+)
+from coach.core.rhythm import MAX_BPM, MIN_BPM
+from coach.core.strings import DEFAULT_PARTIAL, Instrument, nodes_upto
+from coach.core.touch import LAST_FRET, forgiveness
+from coach.core.units import HIGHEST_MIDI, midi_from_note, note_name
+
+TAB_WIDTH = 78
+MOST_BEATS = 1000
+_WORD = re.compile(r"(?P<what>.*?\d|[rR])(?:x(?P<beats>\d+(?:\.\d+)?(?:/\d+)?))?")
+_DEFAULTS = FingeringSettings()
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """Declare the options of `coach find`."""
+    parser.add_argument(
+        "notes",
+        metavar="NOTE",
+        nargs="+",
+        help="a sounding pitch such as F#4; several make a melody: F#4x2 lasts two beats, D4+A4 start at once, "
+        "r is a rest",
+    )
+    parser.add_argument(
+        "--hold",
+        metavar="STRING:FRET",
+        action="append",
+        default=[],
+        help="a bass note that sounds throughout, as in A:3; may be given again",
+    )
+    parser.add_argument(
+        "--bass",
+        metavar="LINE",
+        help="a bass line under a melody, as in 'E:0x4 A:3x4' or 'E1x4 C2x4' (then its strings are found too)",
+    )
+    parser.add_argument(
+        "--tempo", metavar="BPM", default="60", help="beats per minute of a melody (default: 60)"
+    )
+    parser.add_argument(
+        "--ring", metavar="BEATS", help="how long each melody note must ring (default: as long as it lasts)"
+    )
+    parser.add_argument(
+        "--upto", metavar="PARTIAL", default=str(DEFAULT_PARTIAL), help="highest partial (default: 9)"
+    )
+    parser.add_argument(
+        "--tolerance",
+        metavar="CENTS",
+        default=f"{_DEFAULTS.tolerance_cents:g}",
+        help="how far a partial may sound from the note (default: 40, which admits partial 7)",
+    )
+    parser.add_argument(
+        "--reach-mm",
+        metavar="MM",
+        default=f"{_DEFAULTS.reach_mm:g}",
+        help="span of the fretting hand (default: 130)",
+    )
+    parser.add_argument(
+        "--hand-speed",
+        metavar="MM/S",
+        default=f"{_DEFAULTS.hand_speed_mm_s:g}",
+        help="how fast the hand moves along the neck with ease (default: 1000)",
+    )
+    parser.add_argument("--fretting-hand", action="store_true", help="no touch by the plucking hand")
+    add_instrument(parser)
+    add_json(parser)
+    add_folder(parser)
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Print the places of one note, or the fingering of several."""
+    instrument = instrument_from(arguments)
+    settings = _settings(arguments)
+    beat_s = 60.0 / _tempo(arguments.tempo)
+    melody = _melody(arguments.notes, beat_s, arguments.ring)
+    held = [_held(instrument, text) for text in arguments.hold]
+    _refuse_twice(instrument, held)
+    if len(melody) == 1 and arguments.bass is None:
+        return _show_places(instrument, melody[0].midi, held, settings, arguments.json)
+    end_s = max(note.onset_s + note.duration_s for note in melody)
+    bass = [
+        WantedNote(0.0, end_s, instrument.string_at(place.string).midi + (place.fret or 0), place.string)
+        for place in held
+    ]
+    bass += _bass(instrument, arguments.bass, beat_s)
+    try:
+        fingering = find_fingering(instrument, melody, bass, settings)
+    except ValueError as error:
+        raise CoachError(Problem(str(error))) from None
+    if arguments.json:
+        print(json.dumps(_json_fingering(instrument, fingering, settings), indent=2))
+    else:
+        _print_fingering(instrument, fingering, settings, beat_s)
+    return 0
+
+
+def _show_places(
+    instrument: Instrument, midi: int, held: Sequence[Place], settings: FingeringSettings, as_json: bool
+) -> int:
+    every = places_for(instrument, midi, settings)
+    if not every:
+        raise CoachError(Problem(why_nowhere(instrument, 1, WantedNote(0.0, 1.0, midi), False, settings)))
+    found = under_held(every, held, settings)
+    # One line a spot: the hand that costs less is the one to use.
+    spots: dict[Any, tuple[Place, float]] = {}
+    for place, cost in found:
+        spots.setdefault(place.spot, (place, cost))
+    best = list(spots.values())
+    if as_json:
+        rows = [_json_place(instrument, place, settings) | {"cost": cost} for place, cost in best]
+        print(json.dumps(rows, indent=2))
+        return 0
+    if not best:
+        raise CoachError(
+            Problem(
+                f"{note_name(midi)} rings at {len({place.spot for place in every})} nodes, but none is on a free "
+                f"string and within {settings.reach_mm:g} mm of the held note",
+                guess="a wider --reach-mm, a higher --upto or another bass note finds more",
+            )
+        )
+    over = ", ".join(place_text(instrument, place) for place in held)
+    print(f"{note_name(midi)}{f' over {over}' if over else ''}: {described(instrument)}")
+    print("string    fret      mm  partial  cents   clear within  hand       cost")
+    for place, cost in best:
+        assert place.node is not None
+        clear_mm = forgiveness(place.node, instrument.scale_mm, settings.finger_mm).clear_mm
+        print(
+            f"{instrument.string_label(place.string):<7} {place.text:>6} {place.position_mm:7.1f} "
+            f"{place.node.partial:7d} {round(place.offset_cents):+6d}  {clear_mm:10.1f} mm  "
+            f"{'plucking' if place.plucking_hand else 'fretting'} {cost:6.1f}"
+        )
+    print(
+        "Cheapest first: cost is for a narrow node, the plucking hand's touch, and the span to a held note."
+    )
+    return 0
+
+
+def _print_fingering(
+    instrument: Instrument, fingering: Fingering, settings: FingeringSettings, beat_s: float
+) -> None:
+    print(f"{described(instrument)}; {60.0 / beat_s:g} bpm")
+    print()
+    for line in tab_lines(instrument, fingering, TAB_WIDTH):
+        print(line)
+    print()
+    for line in cost_lines(instrument, fingering):
+        print(line)
+    second = ""
+    if fingering.second_cost is not None:
+        second = f"; the second-best whole costs {fingering.second_cost:.1f}"
+    print(f"The whole costs {fingering.cost:.1f}{second}. Costs have no unit; they only rank.")
+    print("Second best: the note's place in the cheapest whole that puts this note elsewhere.")
+    if has_plucking_hand(fingering.choices):
+        print("p: touched by the plucking hand.")
+    for line in warning_lines(instrument, fingering, settings):
+        print(f"! {line}")
+
+
+def _settings(arguments: argparse.Namespace) -> FingeringSettings:
+    upto = whole(arguments.upto, "--upto")
+    values = {
+        "tolerance_cents": number(arguments.tolerance, "--tolerance", "cents"),
+        "reach_mm": number(arguments.reach_mm, "--reach-mm", "mm"),
+        "hand_speed_mm_s": number(arguments.hand_speed, "--hand-speed", "mm/s"),
+    }
+    try:
+        nodes_upto(upto)
+        return FingeringSettings(upto=upto, plucking_hand=not arguments.fretting_hand, **values)
+    except ValueError as error:
+        raise usage("the search", error) from None
+
+
+def _tempo(text: str) -> float:
+    tempo_bpm = number(text, "--tempo", "bpm")
+    if not MIN_BPM <= tempo_bpm <= MAX_BPM:
+        raise UsageError(Problem(f"{text} is outside {MIN_BPM} to {MAX_BPM} bpm", "--tempo"))
+    return tempo_bpm
+
+
+def _words(texts: Sequence[str], option: str) -> list[tuple[Fraction, Fraction, str]]:
+    """Onset and length in beats, and what sounds, of every word that is no rest."""
+    words = []
+    beat = Fraction(0)
+    for text in " ".join(texts).replace(",", " ").split():
+        match = _WORD.fullmatch(text)
+        try:
+            if match is None:
+                raise ValueError
+            length = Fraction(match["beats"] or 1)
+            if not 0 < length <= MOST_BEATS:
+                raise ValueError
+        except (ValueError, ZeroDivisionError):
+            raise UsageError(
+                Problem(
+                    f"'{text}' can't be read; a word is a note, or r for a rest, and its beats if not 1: F#4x2, "
+                    f"D4x1/2, rx3 (beats up to {MOST_BEATS})",
+                    option,
+                    guess=_guess(text),
+                )
+            ) from None
+        if match["what"] not in ("r", "R"):
+            words.append((beat, length, match["what"]))
+        beat += length
+    return words
+
+
+def _guess(text: str) -> str:
+    try:
+        midi_from_note(text)
+    except ValueError as error:
+        _message, _bracket, guess = str(error).partition(" (")
+        return guess.removesuffix(")")
+    return ""
+
+
+def _melody(texts: Sequence[str], beat_s: float, ring: str | None) -> list[WantedNote]:
+    ring_beats = None if ring is None else number(ring, "--ring", "beats")
+    if ring_beats is not None and not 0.0 < ring_beats <= MOST_BEATS:
+        raise UsageError(Problem(f"{ring} is outside 0 to {MOST_BEATS} beats", "--ring"))
+    melody = []
+    for beat, length, what in _words(texts, "NOTE"):
+        for name in what.split("+"):
+            try:
+                midi = midi_from_note(name)
+            except ValueError as error:
+                raise usage("NOTE", error) from None
+            rings = float(length) if ring_beats is None else ring_beats
+            melody.append(WantedNote(float(beat) * beat_s, rings * beat_s, midi))
+    if not melody:
+        raise UsageError(Problem("there are only rests; a note is needed", "NOTE", guess="F#4, say"))
+    return melody
+
+
+def _held(instrument: Instrument, text: str, option: str = "--hold") -> Place:
+    """`A:3`: a stopped or open string."""
+    name, colon, fret = text.partition(":")
+    if not colon or not fret.strip().isdecimal() or int(fret) > LAST_FRET:
+        raise UsageError(
+            Problem(
+                f"'{text}' is no STRING:FRET with a fret from 0 (open) to {LAST_FRET}",
+                option,
+                guess="A:3, say",
+            )
+        )
+    string = string_index(instrument, name, option)
+    midi = instrument.string_at(string).midi + int(fret)
+    if midi > HIGHEST_MIDI:
+        raise UsageError(Problem(f"{text} is above G9, the highest note", option))
+    return bass_places(instrument, midi, string)[0]
+
+
+def _refuse_twice(instrument: Instrument, held: Sequence[Place]) -> None:
+    for i, place in enumerate(held):
+        if any(place.string == other.string for other in held[:i]):
+            label = instrument.string_label(place.string)
+            raise UsageError(Problem(f"the {label} string can't hold two notes", "--hold"))
+
+
+def _bass(instrument: Instrument, line: str | None, beat_s: float) -> list[WantedNote]:
+    notes = []
+    for beat, length, what in _words([line], "--bass") if line else ():
+        onset_s, duration_s = float(beat) * beat_s, float(length) * beat_s
+        for name in what.split("+"):
+            if ":" in name:
+                place = _held(instrument, name, "--bass")
+                midi = instrument.string_at(place.string).midi + (place.fret or 0)
+                notes.append(WantedNote(onset_s, duration_s, midi, place.string))
+                continue
+            try:
+                notes.append(WantedNote(onset_s, duration_s, midi_from_note(name)))
+            except ValueError as error:
+                raise usage("--bass", error) from None
+    return notes
+
+
+def _json_place(instrument: Instrument, place: Place, settings: FingeringSettings) -> dict[str, Any]:
+    row: dict[str, Any] = {
+        "string": instrument.string_at(place.string).name,
+        "string_number": place.string + 1,
+        "position_mm": place.position_mm,
+    }
+    if place.node is None:
+        return row | {"fret": place.fret}
+    return row | {
+        "node": place.node.key,
+        "partial": place.node.partial,
+        "fret": float(place.node.label),
+        "fret_exact": place.node.fret,
+        "offset_cents": round(place.offset_cents, 6),
+        "clear_mm": forgiveness(place.node, instrument.scale_mm, settings.finger_mm).clear_mm,
+        "hand": "plucking" if place.plucking_hand else "fretting",
+    }
+
+
+def _json_fingering(
+    instrument: Instrument, fingering: Fingering, settings: FingeringSettings
+) -> dict[str, Any]:
+    return {
+        "cost": fingering.cost,
+        "second_cost": fingering.second_cost,
+        "warnings": warning_lines(instrument, fingering, settings),
+        "choices": [
+            _json_choice(instrument, number, choice, settings)
+            for number, choice in zip(onset_numbers(fingering), fingering.choices, strict=True)
+        ],
+    }
+
+
+def _json_choice(
+    instrument: Instrument, onset: int, choice: Choice, settings: FingeringSettings
+) -> dict[str, Any]:
+    cost = choice.cost
+    return {
+        "onset": onset,
+        "onset_s": choice.note.onset_s,
+        "layer": choice.layer,
+        "note": note_name(choice.note.midi),
+        "place": _json_place(instrument, choice.place, settings),
+        "cost": {
+            "finger": cost.finger,
+            "move": cost.move,
+            "speed": cost.speed,
+            "reach": cost.reach,
+            "cut": cost.cut,
+            "all": cost.total,
+        },
+        "move_mm": choice.move_mm,
+        "span_mm": choice.span_mm,
+        "second": None if choice.second is None else _json_place(instrument, choice.second, settings),
+        "second_extra_cost": choice.second_extra_cost if choice.second else None,
+    }

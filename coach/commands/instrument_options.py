@@ -1,0 +1,115 @@
+"""The options that describe an instrument, for the commands that compute with one."""
+
+from __future__ import annotations
+
+import argparse
+import math
+
+from coach.core.instruments import READY_MADE, ready_made
+from coach.core.problem import Problem, UsageError
+from coach.core.strings import Instrument
+from coach.core.units import A4_HZ
+
+USUAL = "bass"
+
+
+def add_instrument(parser: argparse.ArgumentParser) -> None:
+    """`--instrument`, `--strings`, `--scale-mm`, `--a4`, `--stiffness`."""
+    parser.add_argument(
+        "--instrument",
+        metavar="NAME",
+        help=f"a ready-made one: {', '.join(READY_MADE)} (default: {USUAL})",
+    )
+    parser.add_argument(
+        "--strings",
+        metavar="G2,D2,A1,E1",
+        help="open notes, highest string first, in place of the usual ones",
+    )
+    parser.add_argument(
+        "--scale-mm", metavar="MM", help="sounding length of the strings in mm (default: 864)"
+    )
+    parser.add_argument("--a4", metavar="HZ", default=str(A4_HZ), help="reference pitch in Hz (default: 440)")
+    parser.add_argument(
+        "--stiffness",
+        metavar="B",
+        help="inharmonicity coefficient of the strings, one or one for each, such as 0.0003 (default: 0)",
+    )
+
+
+def instrument_from(arguments: argparse.Namespace, stiffness: str | None = None) -> Instrument:
+    """The instrument that the options describe; UsageError with what is allowed.
+
+    `stiffness` stands in for the option where a command reads that one itself.
+    """
+    name = arguments.instrument or USUAL
+    try:
+        base = ready_made(name)
+    except ValueError as error:
+        raise usage("--instrument", error) from None
+    notes = [string.name for string in base.strings]
+    if arguments.strings is not None:
+        notes = [note for note in arguments.strings.replace(",", " ").split() if note]
+    scale_mm = base.scale_mm if arguments.scale_mm is None else number(arguments.scale_mm, "--scale-mm", "mm")
+    a4_hz = number(arguments.a4, "--a4", "Hz")
+    text = arguments.stiffness if stiffness is None else stiffness
+    given = [number(part, "--stiffness") for part in (text or "0").replace(",", " ").split()]
+    try:
+        return Instrument.of(notes, scale_mm, a4_hz, stiffness_b=given[0] if len(given) == 1 else given)
+    except ValueError as error:
+        place = "--strings" if "string" in str(error) or "note" in str(error) else "the instrument"
+        raise usage(place, error) from None
+
+
+def string_index(instrument: Instrument, text: str, option: str) -> int:
+    """The string that a player names: its number (1 the highest), its letter where unique, or its open note."""
+    wanted = text.strip()
+    spelled = wanted[:1].upper() + wanted[1:]
+    strings = instrument.strings
+    if wanted.isdecimal() and 1 <= int(wanted) <= len(strings):
+        return int(wanted) - 1
+    for names in ([string.letter for string in strings], [string.name for string in strings]):
+        if names.count(spelled) == 1:
+            return names.index(spelled)
+    there = ", ".join(f"{number}={string.name}" for number, string in enumerate(strings, start=1))
+    several = spelled in [string.letter for string in strings]
+    raise UsageError(
+        Problem(
+            f"there {'are several strings' if several else 'is no string'} '{wanted}'; the strings are {there}",
+            option,
+            guess="write the octave or the number" if several else "",
+        )
+    )
+
+
+def number(text: str, option: str, unit: str = "") -> float:
+    """A finite number typed for an option; UsageError when it is none."""
+    try:
+        value = float(text)
+        if not math.isfinite(value):
+            raise ValueError
+    except ValueError:
+        wanted = f"a number of {unit}" if unit else "a number"
+        guess = f"{text.replace(',', '.')}?" if "," in text else ""
+        raise UsageError(Problem(f"'{text}' is not {wanted}", option, guess=guess)) from None
+    return value
+
+
+def whole(text: str, option: str) -> int:
+    """A whole number typed for an option; UsageError when it is none."""
+    value = number(text, option)
+    if value != int(value):
+        raise UsageError(Problem(f"{text} is not a whole number", option))
+    return int(value)
+
+
+def usage(option: str, error: ValueError) -> UsageError:
+    """A core module's one-sentence error as wrong use of an option."""
+    return UsageError(Problem(str(error), option))
+
+
+def described(instrument: Instrument) -> str:
+    """One line that names the instrument: `G2 D2 A1 E1, 864 mm, A4 = 440 Hz`."""
+    notes = " ".join(string.name for string in instrument.strings)
+    stiff = sorted({string.stiffness_b for string in instrument.strings} - {0.0})
+    text = f"{notes}, {instrument.scale_mm:g} mm, A4 = {instrument.a4_hz:g} Hz"
+    return f"{text}, B = {' to '.join(f'{b:g}' for b in (stiff[:1] + stiff[1:][-1:]))}" if stiff else text

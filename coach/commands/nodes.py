@@ -1,0 +1,210 @@
+"""`coach nodes`: every node on every string, where it lies, what it sounds and how it treats the finger."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import shutil
+from collections.abc import Sequence
+from typing import Any
+
+from coach.commands.common import add_folder, add_json
+from coach.commands.instrument_options import (
+    add_instrument,
+    described,
+    instrument_from,
+    number,
+    string_index,
+    usage,
+    whole,
+)
+from coach.core import fretboard, touch
+from coach.core.problem import Problem, UsageError
+from coach.core.strings import DEFAULT_PARTIAL, Instrument, Node, nodes_upto
+
+WIDEST = 160
+WEAK_DB = -20.0
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """Declare the options of `coach nodes`."""
+    add_instrument(parser)
+    parser.add_argument(
+        "--upto", metavar="PARTIAL", default=str(DEFAULT_PARTIAL), help="highest partial (default: 9)"
+    )
+    parser.add_argument("--string", metavar="NAME", help="one string only, by name or number")
+    parser.add_argument("--frets", metavar="LOW-HIGH", help="only this part of the string, as in 0-7")
+    parser.add_argument(
+        "--pluck-mm", metavar="MM", help="plucking point from the bridge (default: 0.09 of the scale)"
+    )
+    parser.add_argument(
+        "--pickup-mm", metavar="MM", help="pickup from the bridge (default: 0.06 of the scale)"
+    )
+    parser.add_argument(
+        "--finger-mm",
+        metavar="MM",
+        default=str(touch.FINGER_WIDTH_MM),
+        help="width of string under a light touch (default: 8)",
+    )
+    parser.add_argument("--left-handed", action="store_true", help="draw the nut on the right")
+    add_json(parser)
+    add_folder(parser)
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Print the fretboard and the tables, or JSON."""
+    instrument = instrument_from(arguments)
+    strings = None
+    if arguments.string is not None:
+        strings = [string_index(instrument, arguments.string, "--string")]
+    pluck_mm = _point(arguments.pluck_mm, "--pluck-mm", touch.PLUCK_SHARE, instrument)
+    pickup_mm = _point(arguments.pickup_mm, "--pickup-mm", touch.PICKUP_SHARE, instrument)
+    low, high = _frets(arguments.frets)
+    try:
+        nodes = nodes_upto(whole(arguments.upto, "--upto"))
+    except ValueError as error:
+        raise usage("--upto", error) from None
+    nodes = tuple(node for node in nodes if low <= node.fret <= high)
+    finger_mm = number(arguments.finger_mm, "--finger-mm", "mm")
+    try:
+        rows = fretboard.node_rows(instrument, nodes, strings, pluck_mm, pickup_mm, finger_mm)
+    except ValueError as error:
+        raise usage("--finger-mm", error) from None
+    if arguments.json:
+        print(json.dumps([_json_row(instrument, row, pluck_mm, pickup_mm) for row in rows], indent=2))
+        return 0
+    if not rows:
+        raise UsageError(
+            Problem(
+                f"no node up to partial {arguments.upto} lies from fret {low:g} to {high:g}",
+                "--frets",
+                guess="a higher --upto finds more",
+            )
+        )
+    window_mm = None
+    if arguments.frets is not None:
+        margin_mm = 5.0
+        window_mm = (
+            max(0.0, min(instrument.fret_mm(low), instrument.position_mm(nodes[0])) - margin_mm),
+            min(instrument.scale_mm, instrument.fret_mm(high) + margin_mm),
+        )
+    _print_text(instrument, rows, window_mm, arguments, (pluck_mm, pickup_mm, finger_mm))
+    return 0
+
+
+def _print_text(
+    instrument: Instrument,
+    rows: Sequence[fretboard.NodeRow],
+    window_mm: tuple[float, float] | None,
+    arguments: argparse.Namespace,
+    hand_mm: tuple[float, float, float],
+) -> None:
+    pluck_mm, pickup_mm, finger_mm = hand_mm
+    width = min(shutil.get_terminal_size().columns, WIDEST)
+    nodes = tuple(dict.fromkeys(row.node for row in rows))
+    print(f"Nodes up to partial {arguments.upto}: {described(instrument)}")
+    print()
+    marks = fretboard.partial_marks((row.string, row.node) for row in rows)
+    width = max(width, fretboard.NARROWEST)
+    for line in fretboard.fretboard_lines(instrument, marks, width, window_mm, arguments.left_handed):
+        print(line)
+    column_mm = fretboard.column_mm(instrument, width, window_mm)
+    print(f"To scale, a column is about {column_mm:.0f} mm: digits are partials, │ fret wires, ║ the nut.")
+    print()
+    one_string = [row for row in rows if row.string == rows[0].string]
+    for line in fretboard.place_lines(one_string):
+        print(line)
+    print("past: the node lies nearer to the bridge than the wire; before: nearer to the nut.")
+    print(f'Touch {finger_mm:g} mm wide. The mm of "dulls" and "wins" are a model\'s, not measured: a guide.')
+    print(
+        f"Level: below the best, plucked {pluck_mm:.0f} mm and picked up {pickup_mm:.0f} mm from the bridge "
+        "(0 is best)."
+    )
+    for line in _weak_lines(instrument, nodes, pluck_mm, pickup_mm):
+        print(line)
+    print()
+    print("What sounds, with cents against equal temperament:")
+    for line in fretboard.sounding_lines(instrument, rows):
+        print(line)
+
+
+def _weak_lines(
+    instrument: Instrument, nodes: Sequence[Node], pluck_mm: float, pickup_mm: float
+) -> list[str]:
+    """A line of advice for each partial that the plucking point or the pickup nearly silences."""
+    lines = []
+    for partial in sorted({node.partial for node in nodes}):
+        for what, at_mm, way_out in (
+            ("plucked", pluck_mm, "pluck nearer to {:.0f} mm"),
+            ("picked up", pickup_mm, "another pickup hears it; best near {:.0f} mm"),
+        ):
+            if touch.level_of(touch.place_weight(partial, at_mm, instrument.scale_mm)) <= WEAK_DB:
+                best_mm = touch.best_plucking_point_mm(partial, instrument.scale_mm)
+                lines.append(
+                    f"Partial {partial} is faint {what} at {at_mm:.0f} mm, near its own node: "
+                    f"{way_out.format(best_mm)}."
+                )
+    return lines
+
+
+def _point(text: str | None, option: str, share: float, instrument: Instrument) -> float:
+    """A point on the string in mm from the bridge."""
+    if text is None:
+        return share * instrument.scale_mm
+    value = number(text, option, "mm")
+    try:
+        touch.place_weight(1, value, instrument.scale_mm)
+    except ValueError as error:
+        raise usage(option, error) from None
+    return value
+
+
+def _frets(text: str | None) -> tuple[float, float]:
+    if text is None:
+        return 0.0, float("inf")
+    low, dash, high = text.partition("-")
+    if not dash:
+        raise UsageError(Problem(f"'{text}' is no part of a string; write two frets, as in 0-7", "--frets"))
+    span = number(low, "--frets"), number(high, "--frets")
+    if not 0.0 <= span[0] < span[1] <= 60.0:
+        raise UsageError(Problem(f"{text}: the first fret is below the second, both 0 to 60", "--frets"))
+    return span
+
+
+def _json_row(
+    instrument: Instrument, row: fretboard.NodeRow, pluck_mm: float, pickup_mm: float
+) -> dict[str, Any]:
+    partial, scale_mm = row.node.partial, instrument.scale_mm
+    aim = row.aim
+    return {
+        "string": instrument.string_at(row.string).name,
+        "string_number": row.string + 1,
+        "node": row.node.key,
+        "partial": partial,
+        "fret": float(row.node.label),
+        "fret_exact": row.node.fret,
+        "position_mm": row.position_mm,
+        "note": row.note,
+        "offset_cents": round(row.offset_cents, 6),
+        "hz": row.hz,
+        "wire": None
+        if aim is None
+        else {
+            "fret": aim.fret,
+            "offset_mm": aim.offset_mm,
+            "aiming_there": aim.result,
+            "sounds_partial": aim.sounds,
+        },
+        "forgiveness": {side: _json_stray(getattr(row.forgiveness, side)) for side in ("nut", "bridge")},
+        "excitation": touch.place_weight(partial, pluck_mm, scale_mm),
+        "pickup": touch.place_weight(partial, pickup_mm, scale_mm),
+        "level_db": row.level_db,
+    }
+
+
+def _json_stray(stray: touch.Stray) -> dict[str, Any]:
+    return {
+        "dull_mm": stray.dull_mm,
+        "other_partial_mm": stray.other_mm,
+        "other_partial": stray.other_partial,
+    }
