@@ -18,12 +18,17 @@ from coach.core.plain import plain_text
 from coach.core.problem import CoachError, Problem
 
 
+def lock_name(player_id: str) -> str:
+    """The name of a player's lock file."""
+    return f"session-{player_id}.lock"
+
+
 class PlayerLock:
     """Held from the call until `release` or the end of the process."""
 
     def __init__(self, progress: Path, player_id: str, player_name: str, since: str) -> None:
         """CoachError, naming who holds it, where another session has this player."""
-        self.path = progress / f"session-{player_id}.lock"
+        self.path = progress / lock_name(player_id)
         self._descriptor = os.open(self.path, os.O_RDWR | os.O_CREAT, 0o666)
         try:
             _lock(self._descriptor)

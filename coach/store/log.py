@@ -52,13 +52,13 @@ class Log(Reader):
         self.notices: tuple[str, ...] = tuple(notices)
         """What the player should be told: a migration, a mended file, a lock that is not to be had."""
         self._deriver = Deriver(connection, self.counted)
-        self._lock: PlayerLock | None = None
+        self._locks: dict[str, PlayerLock] = {}
 
     @classmethod
     def open(
         cls,
         path: Path,
-        player_name: str = "",
+        player_name: str | None = "",
         *,
         now_ms: int,
         read_only: bool = False,
@@ -69,10 +69,11 @@ class Log(Reader):
         """Open or begin the log at `path` for a player.
 
         Without a name: the only player there is, or a new one called `player`; UsageError where there are several.
-        A new name is a new player. With `read_only` nothing is created: a missing file reads as an empty log, and
-        the player may be missing (`player_or_none`). With `mend` a damaged file is kept under another name and its
-        good part goes on; else it raises DamagedLogError. `folds` are the player's settings of ladder and memory:
-        where they differ from the last ones, all that follows from the reps is computed anew; None keeps the last.
+        A new name is a new player; None chooses nobody. With `read_only` nothing is created: a missing file reads as
+        an empty log, and the player may be missing (`player_or_none`). With `mend` a damaged file is kept under
+        another name and its good part goes on; else it raises DamagedLogError. `folds` are the player's settings of
+        ladder and memory: where they differ from the last ones, all that follows from the reps is computed anew;
+        None keeps the last.
         CoachError where the file can't be used.
         """
         notices: tuple[str, ...] = ()
@@ -96,8 +97,9 @@ class Log(Reader):
                 notices = (mended, *notices)
             log = cls(connection, path, notices)
         try:
-            log._use_folds(folds)
-            log.choose_player(player_name, now_ms, create=not read_only, random_bytes=random_bytes)
+            log.use_folds(folds)
+            if player_name is not None:
+                log.choose_player(player_name, now_ms, create=not read_only, random_bytes=random_bytes)
             if read_only:
                 log.connection.execute("PRAGMA query_only = ON")
         except BaseException:
@@ -107,9 +109,9 @@ class Log(Reader):
 
     def close(self) -> None:
         """Let the file and the player go; calling it again does nothing."""
-        if self._lock:
-            self._lock.release()
-            self._lock = None
+        for lock in self._locks.values():
+            lock.release()
+        self._locks.clear()
         self.connection.close()
 
     def __enter__(self) -> Log:
@@ -180,10 +182,18 @@ class Log(Reader):
 
     def hold(self, now_ms: int) -> None:
         """Take the player for a session until `close`; CoachError where another session has them."""
-        if self.path is not None and self._lock is None:
+        self._hold(self.player, now_ms)
+
+    def hold_all(self, now_ms: int) -> None:
+        """Take every player until `close`; CoachError where a session has one of them."""
+        for player in self.players():
+            self._hold(player, now_ms)
+
+    def _hold(self, player: Player, now_ms: int) -> None:
+        if self.path is not None and player.id not in self._locks:
             since = datetime.fromtimestamp(now_ms / 1000, UTC).isoformat(timespec="minutes")
             with _file_errors(self.path):
-                self._lock = PlayerLock(self.path.parent, self.player.id, self.player.name, since)
+                self._locks[player.id] = PlayerLock(self.path.parent, player.id, player.name, since)
 
     def save_rep(self, rep: Rep, passage: LoggedPassage) -> None:
         """Log one repetition, durable at return. Saving the same rep again changes nothing.
@@ -244,6 +254,19 @@ class Log(Reader):
         """Recompute what follows from reps of these days and keys, inside a transaction of the caller's."""
         self._deriver.refresh(player, touched)
 
+    def use_folds(self, folds: Folds | None) -> None:
+        """Fold as the settings say; rebuild where the tables were made by other folds."""
+        with told(self.path):
+            row = self.connection.execute("SELECT value FROM meta WHERE key = 'folds'").fetchone()
+            last = Folds.from_json(row[0]) if row else None
+            self._deriver.folds = folds or last or Folds()
+            if last != self._deriver.folds:
+                self.rebuild()
+
+    def rebuild_player(self, player: str) -> None:
+        """Recompute everything that follows from a player's raw rows, inside a transaction of the caller's."""
+        self._deriver.rebuild(player)
+
     def rebuild(self) -> None:
         """Recompute everything that follows from the raw rows, for every player."""
         with told(self.path), transaction(self.connection):
@@ -253,31 +276,22 @@ class Log(Reader):
                 "INSERT OR REPLACE INTO meta VALUES ('folds', ?)", (self._deriver.folds.to_json(),)
             )
 
-    def add_passage(self, passage: LoggedPassage) -> None:
-        """Add a passage inside a transaction; reps that lost theirs with a damaged page count again."""
+    def add_passage(self, passage: LoggedPassage) -> bool:
+        """Add a passage inside a transaction; False where it is there. Reps that had lost it count again."""
         if not self.insert("passages", (passage.id, passage.excerpt, passage.to_json())):
-            return
-        if self.connection.execute("SELECT 1 FROM meta WHERE key = 'lost passages'").fetchone() is None:
-            return
-        waiting = self.connection.execute(
-            "SELECT DISTINCT player, day FROM reps WHERE passage = ?", (passage.id,)
-        ).fetchall()
-        for player, day in waiting:
-            self._deriver.refresh(player, {date.fromordinal(day): keys_of(passage)})
+            return False
+        if self.connection.execute("SELECT 1 FROM meta WHERE key = 'lost passages'").fetchone():
+            waiting = self.connection.execute(
+                "SELECT DISTINCT player, day FROM reps WHERE passage = ?", (passage.id,)
+            ).fetchall()
+            for player, day in waiting:
+                self._deriver.refresh(player, {date.fromordinal(day): keys_of(passage)})
+        return True
 
     def insert(self, table: str, values: Sequence[Value]) -> bool:
         """Add a raw row inside a transaction; False where a row of this id is there already."""
         cursor = self.connection.execute(insert_sql(table), (*values, checksum(table, values)))
         return cursor.rowcount > 0
-
-    def _use_folds(self, folds: Folds | None) -> None:
-        """Fold as the settings say; rebuild where the tables were made by other folds."""
-        with told(self.path):
-            row = self.connection.execute("SELECT value FROM meta WHERE key = 'folds'").fetchone()
-            last = Folds.from_json(row[0]) if row else None
-            self._deriver.folds = folds or last or Folds()
-            if last != self._deriver.folds:
-                self.rebuild()
 
 
 def checked_name(name: str) -> str:

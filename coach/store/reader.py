@@ -6,11 +6,13 @@ Conventions: of a rep's corrections the latest by (time, id) decides, and a void
 
 from __future__ import annotations
 
+import json
 import sqlite3
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, timedelta
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from coach.core.evidence import EXCERPT, DayEvidence
 from coach.core.excerpt import LoggedPassage
@@ -21,6 +23,9 @@ from coach.core.problem import CoachError, Problem
 from coach.store.derive import DayTotal
 from coach.store.rows import SELECT_REPS, correction_of, glob_escaped, rep_of, with_word
 from coach.store.schema import Value, told
+
+if TYPE_CHECKING:
+    from coach.core.planner import History
 
 
 @dataclass(frozen=True, slots=True)
@@ -183,6 +188,18 @@ class Reader:
             )
             return [DayTotal(date.fromordinal(day), *counts) for day, *counts in rows]
 
+    def history(self, day: date, player: str = "") -> History:
+        """What the planner needs of the four weeks up to a day: minutes by day, and which drills are set aside."""
+        from coach.core.planner import History
+
+        totals = self.days(since=day - timedelta(days=28), until=day, player=player)
+        aside: set[str] = set()
+        for entry in self.entries(player=player):
+            if entry.kind in ("set-aside", "take-up"):
+                drill = _drill_in(entry)
+                aside = aside | {drill} if entry.kind == "set-aside" else aside - {drill}
+        return History({total.day: total.duration_ms / 60_000 for total in totals}, frozenset(aside))
+
     def entries(self, kind: str = "", player: str = "") -> list[Entry]:
         """The player's other entries, all or of one kind, in order of (time, id)."""
         values = [player or self.player.id] + ([kind] if kind else [])
@@ -206,3 +223,12 @@ class Reader:
             values,
         )
         return {row[1]: correction_of(row) for row in rows}
+
+
+def _drill_in(entry: Entry) -> str:
+    """The drill that a set-aside or take-up entry names; empty where its body names none."""
+    try:
+        body = json.loads(entry.body)
+        return str(body["drill"])
+    except (ValueError, KeyError, TypeError):
+        return ""

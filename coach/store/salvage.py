@@ -25,6 +25,7 @@ from coach.store.schema import (
     checksum,
     connect,
     insert_sql,
+    name_the_nameless,
     prepare,
     sync_folder,
     told,
@@ -107,11 +108,7 @@ def _copy_good_rows(data: bytes, fresh: Path) -> dict[str, int]:
                 for table, values in good_rows(data):
                     row = (*values, checksum(table, values))
                     saved[table] += connection.execute(insert_sql(table), row).rowcount
-                for (player,) in connection.execute(
-                    "SELECT player FROM reps UNION SELECT player FROM entries EXCEPT SELECT id FROM players"
-                ).fetchall():
-                    nameless = (player, f"recovered {player[-6:]}", 0)
-                    connection.execute(insert_sql("players"), (*nameless, checksum("players", nameless)))
+                name_the_nameless(connection)
                 connection.execute(NOTE_LOST_PASSAGES)
     finally:
         connection.close()

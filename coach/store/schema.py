@@ -120,6 +120,16 @@ def insert_sql(table: str) -> str:
     return f"INSERT INTO {table} ({','.join(columns)}) VALUES ({marks}) ON CONFLICT DO NOTHING"
 
 
+def name_the_nameless(connection: sqlite3.Connection) -> None:
+    """A name for every player who has entries but lost theirs; any name given at any time replaces it."""
+    players = connection.execute(
+        "SELECT player FROM reps UNION SELECT player FROM entries EXCEPT SELECT id FROM players"
+    ).fetchall()
+    for (player,) in players:
+        values = (player, f"recovered {player[-6:]}", 0)
+        connection.execute(insert_sql("players"), (*values, checksum("players", values)))
+
+
 def connect(path: Path | None, read_only: bool = False) -> sqlite3.Connection:
     """A connection in explicit-transaction mode, durable at commit; None is a log in memory."""
     name = f"{path.resolve().as_uri()}{'?mode=ro' if read_only else ''}" if path else ":memory:"

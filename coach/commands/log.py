@@ -1,0 +1,402 @@
+"""`coach log`: look at the practice log, correct it, carry it between machines, keep it safe, forget a person."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from collections.abc import Iterable, Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from coach.commands.common import (
+    add_folder,
+    add_json,
+    add_log_options,
+    add_output,
+    clock,
+    fresh_id,
+    parse_date,
+    places_of,
+    write_output,
+)
+from coach.core.problem import CoachError, Problem, UsageError
+
+if TYPE_CHECKING:
+    from coach.core.log import Rep
+    from coach.store.log import Log
+
+MOST_TOLD = 20
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    actions = parser.add_subparsers(dest="action", metavar="ACTION", required=True)
+
+    show = _action(actions, "show", "list repetitions as they count now")
+    show.add_argument("drill", nargs="?", default="", metavar="DRILL", help="only this drill (its id)")
+    show.add_argument("--since", metavar="YYYY-MM-DD", help="from this practice day on")
+    add_json(show)
+
+    correct = _action(actions, "correct", "rate a repetition anew; what was first said is kept")
+    correct.add_argument(
+        "rep", metavar="REP", help="id of the repetition, or its last letters (`coach log show`)"
+    )
+    correct.add_argument(
+        "result", nargs="+", help="clean, choked 2 5, late 3, dropped 1, unrated, or void: it does not count"
+    )
+    _action(actions, "undo", "let the last repetition count no more; it is kept")
+
+    export = _action(actions, "export", "write the log as JSON Lines, or as CSV for a spreadsheet")
+    add_output(export, "file to write (default: -)")
+    export.add_argument("--everybody", action="store_true", help="all players of this folder")
+    export.add_argument("--csv", action="store_true", help="one row a repetition, for a spreadsheet")
+
+    merge = _action(actions, "merge", "take in exported logs; doing it again changes nothing")
+    merge.add_argument("files", nargs="+", metavar="FILE", help="exported logs; - is standard input")
+    add_json(merge)
+
+    check = _action(actions, "check", "look whether the log is whole")
+    check.add_argument(
+        "--mend", action="store_true", help="save the good part of a damaged log, keep the damaged one"
+    )
+    add_json(check)
+
+    backup = _action(actions, "backup", "copy the log, safely even during a session")
+    backup.add_argument("-o", "--output", metavar="FILE", help="file to make (default: beside the log)")
+
+    _action(actions, "rebuild", "compute memories, ladders and days anew from the repetitions")
+    players = _action(actions, "players", "who practises from this folder")
+    add_json(players)
+    rename = _action(actions, "rename", "give the player another name")
+    rename.add_argument("name", metavar="NAME")
+
+    forget = actions.add_parser(
+        "forget", help="remove a person for good", description="Remove a person for good."
+    )
+    add_folder(forget)
+    forget.add_argument("player", metavar="PLAYER", help="name, or the last letters of the id")
+    forget.add_argument("--yes", action="store_true", help="don't ask")
+
+
+def _action(
+    actions: argparse._SubParsersAction[argparse.ArgumentParser], name: str, summary: str
+) -> argparse.ArgumentParser:
+    parser = actions.add_parser(name, help=summary, description=f"{summary[0].upper()}{summary[1:]}.")
+    add_log_options(parser)
+    return parser
+
+
+def run(arguments: argparse.Namespace) -> int:
+    status: int = globals()[f"_{arguments.action}"](arguments)
+    return status
+
+
+def _open(arguments: argparse.Namespace, read_only: bool = False) -> Log:
+    from coach.store.log import Log
+
+    path = places_of(arguments).log
+    if not read_only and not path.exists():
+        raise CoachError(Problem("there is no log yet", str(path), guess="begin with `coach`"))
+    log = Log.open(path, arguments.player, now_ms=clock(arguments.date)[0], read_only=read_only)
+    for notice in log.notices:
+        print(f"coach: {notice}", file=sys.stderr)
+    return log
+
+
+def _show(arguments: argparse.Namespace) -> int:
+    from coach.core.excerpt import Excerpt
+    from coach.core.log import faults_text
+    from coach.core.plain import plain_text
+    from coach.store.records import iso_time
+
+    since = parse_date(arguments.since, "--since") if arguments.since else None
+    with _open(arguments, read_only=True) as log:
+        reps = log.reps(since=since, drill=arguments.drill)
+        rows = []
+        for rep in reps:
+            excerpt = Excerpt.parse(rep.excerpt)
+            rows.append(
+                {
+                    "id": rep.id,
+                    "day": rep.day.isoformat(),
+                    "at": iso_time(rep.at_ms, rep.utc_offset_min),
+                    "drill": excerpt.drill,
+                    "title": log.passage(rep.passage).title,
+                    "layer": excerpt.layer,
+                    "kind": str(excerpt.kind),
+                    "tempo_bpm": rep.tempo_bpm,
+                    "goal_bpm": rep.goal_bpm,
+                    "result": "unrated" if rep.faults is None else faults_text(rep.faults) or "clean",
+                    "corrected": bool(log.corrections(rep.id)),
+                }
+            )
+    if arguments.json:
+        print(json.dumps(rows, ensure_ascii=False, indent=1))
+        return 0
+    for row in rows:
+        mark = " (corrected)" if row["corrected"] else ""
+        what = plain_text(f"{row['title']}, {row['layer']}", 34)
+        at = str(row["at"])
+        print(
+            f"{str(row['id'])[-8:]}  {at[:10]} {at[11:16]}  {what:<34} {row['tempo_bpm']:>3} bpm  "
+            f"{row['result']}{mark}"
+        )
+    if not rows:
+        print("nothing logged here yet", file=sys.stderr)
+    return 0
+
+
+def _correct(arguments: argparse.Namespace) -> int:
+    from coach.answers import read_answers
+    from coach.core.log import Correction
+
+    words = " ".join(arguments.result)
+    void, faults = words == "void", None
+    if words not in ("void", "unrated"):
+        answers = read_answers(words, "RESULT")
+        if len(answers) != 1 or answers[0].kind != "rep" or answers[0].at:
+            raise UsageError(Problem(f"{words!r} is no result", "RESULT", guess="as in: choked 2 5; late 3"))
+        faults = answers[0].faults
+    at_ms, _ = clock(arguments.date)
+    with _open(arguments) as log:
+        rep = _one_rep(log, arguments.rep)
+        events = log.passage(rep.passage).events
+        for fault in faults or ():
+            if fault.label > len(events):
+                raise CoachError(Problem(f"event {fault.label} is outside 1 to {len(events)}", "RESULT"))
+        log.hold(at_ms)
+        # Later than anything said before, even where the clock was set back.
+        at_ms = max([at_ms, rep.at_ms, *(word.at_ms + 1 for word in log.corrections(rep.id))])
+        log.correct(Correction(fresh_id(at_ms), rep.id, at_ms, faults, void))
+    print(f"{rep.id}: {words}; what was said before is kept")
+    return 0
+
+
+def _one_rep(log: Log, ending: str) -> Rep:
+    rows = log.connection.execute(
+        "SELECT id FROM reps WHERE player = ? AND substr(id, -length(?)) = ?",
+        (log.player.id, ending, ending.upper()),
+    ).fetchall()
+    if len(rows) != 1:
+        found = f"{len(rows)} repetitions end" if rows else "no repetition ends"
+        raise CoachError(Problem(f"{found} in {ending!r}", "REP", guess="`coach log show` lists them"))
+    rep = log.original(rows[0][0])
+    if rep is None:
+        raise CoachError(Problem("what this repetition played was lost; it can't be rated anew", "REP"))
+    return rep
+
+
+def _undo(arguments: argparse.Namespace) -> int:
+    at_ms, _ = clock(arguments.date)
+    with _open(arguments) as log:
+        log.hold(at_ms)
+        rep = log.undo_last(at_ms)
+        if rep is None:
+            raise CoachError("there is no repetition to take back")
+        title = log.passage(rep.passage).title
+    print(f"{rep.id}: {title} at {rep.tempo_bpm} bpm counts no more; it is kept in the log")
+    return 0
+
+
+def _export(arguments: argparse.Namespace) -> int:
+    from coach import __version__
+    from coach.store.exchange import export_lines
+
+    at_ms, _ = clock(arguments.date)
+    if arguments.everybody and arguments.player:
+        raise UsageError(Problem("--everybody and --player exclude each other", "coach log export"))
+    with _open_for_export(arguments) as log:
+        players = [one.id for one in log.players()] if arguments.everybody else [log.player.id]
+        if arguments.csv:
+            from coach.report.reps_csv import reps_csv
+
+            text = reps_csv(log, players)
+        else:
+            text = "".join(export_lines(log, players, at_ms, __version__))
+    write_output(arguments.output or "-", text)
+    return 0
+
+
+def _open_for_export(arguments: argparse.Namespace) -> Log:
+    from coach.store.log import Log
+
+    if not arguments.everybody:
+        return _open(arguments, read_only=True)
+    return Log.open(places_of(arguments).log, None, now_ms=clock(arguments.date)[0], read_only=True)
+
+
+def _merge(arguments: argparse.Namespace) -> int:
+    from coach.store.exchange import merge_lines
+    from coach.store.log import Log
+
+    at_ms, _ = clock(arguments.date)
+    results = {}
+    with Log.open(places_of(arguments).log, None, now_ms=at_ms) as log:
+        log.hold_all(at_ms)
+        for name in arguments.files:
+            results[name] = merge_lines(log, _lines_of(name), name)
+    problems = [problem for result in results.values() for problem in result.problems]
+    for problem in problems[:MOST_TOLD]:
+        print(f"coach: {problem}", file=sys.stderr)
+    if len(problems) > MOST_TOLD:
+        print(f"coach: and {len(problems) - MOST_TOLD} more", file=sys.stderr)
+    if arguments.json:
+        print(
+            json.dumps(
+                {
+                    name: {
+                        "added": result.added,
+                        "known": result.known,
+                        "problems": [str(problem) for problem in result.problems],
+                    }
+                    for name, result in results.items()
+                },
+                ensure_ascii=False,
+                indent=1,
+            )
+        )
+    else:
+        for name, result in results.items():
+            print(
+                f"{name}: {result.added['reps']} repetitions new, {sum(result.added.values())} entries in all, "
+                f"{result.known} known already"
+            )
+    return 1 if problems else 0
+
+
+def _lines_of(name: str) -> Iterator[bytes]:
+    from coach.store.exchange import LONGEST_LINE
+
+    if name == "-":
+        yield from iter(lambda: sys.stdin.buffer.readline(LONGEST_LINE + 1), b"")
+        return
+    path = Path(name).expanduser()
+    try:
+        if path.is_dir():
+            raise CoachError(Problem("is a folder; an exported log was expected", name))
+        with path.open("rb") as file:
+            yield from iter(lambda: file.readline(LONGEST_LINE + 1), b"")
+    except OSError as error:
+        raise CoachError(
+            Problem(f"can't be read: {(error.strerror or str(error)).lower()}", name, guess=_there(path))
+        ) from error
+
+
+def _there(path: Path) -> str:
+    return "" if path.exists() else "is the name right?"
+
+
+def _check(arguments: argparse.Namespace) -> int:
+    from coach.store.log import Log
+    from coach.store.schema import DamagedLogError
+    from coach.store.upkeep import check_log
+
+    path = places_of(arguments).log
+    at_ms, _ = clock(arguments.date)
+    saved = None
+    try:
+        with Log.open(path, None, now_ms=at_ms, read_only=True) as log:
+            health = check_log(log)
+        broken = any("checksum" in problem.message for problem in health.problems)
+        if not broken or not arguments.mend:
+            return _tell_health(arguments, health.rows, health.problems)
+    except DamagedLogError as error:
+        if not arguments.mend:
+            return _tell_health(arguments, {}, error.problems)
+    from coach.store.salvage import mend_log
+
+    saved = mend_log(path, at_ms)
+    print(saved.sentence, file=sys.stderr)
+    with Log.open(path, None, now_ms=at_ms) as log:
+        health = check_log(log)
+    return _tell_health(arguments, health.rows, health.problems)
+
+
+def _tell_health(arguments: argparse.Namespace, rows: dict[str, int], problems: Iterable[Problem]) -> int:
+    problems = tuple(problems)
+    for problem in problems[:MOST_TOLD]:
+        print(f"coach: {problem}", file=sys.stderr)
+    whole = not any(problem.severity == "error" for problem in problems)
+    if arguments.json:
+        print(json.dumps({"whole": whole, "rows": rows, "problems": [str(problem) for problem in problems]}))
+    elif whole:
+        print(f"the log is whole: {rows.get('reps', 0)} repetitions, {rows.get('players', 0)} players")
+    return 0 if whole else 1
+
+
+def _backup(arguments: argparse.Namespace) -> int:
+    from coach.store.log import Log
+    from coach.store.upkeep import backup_log
+
+    at_ms, _ = clock(arguments.date)
+    target = Path(arguments.output).expanduser() if arguments.output else None
+    with Log.open(places_of(arguments).log, None, now_ms=at_ms, read_only=True) as log:
+        print(backup_log(log, at_ms, target))
+    return 0
+
+
+def _rebuild(arguments: argparse.Namespace) -> int:
+    from coach.store.upkeep import derived_text
+
+    with _open(arguments) as log:
+        before = derived_text(log)
+        log.rebuild()
+        same = derived_text(log) == before
+    print("computed anew; " + ("nothing differed" if same else "something differed and is mended"))
+    return 0
+
+
+def _players(arguments: argparse.Namespace) -> int:
+    from coach.store.log import Log
+
+    with Log.open(places_of(arguments).log, None, now_ms=clock()[0], read_only=True) as log:
+        rows = [
+            {"name": player.name, "id": player.id, "days": len(log.days(player=player.id))}
+            for player in log.players()
+        ]
+    if arguments.json:
+        print(json.dumps(rows, ensure_ascii=False, indent=1))
+    else:
+        for row in rows:
+            print(f"{row['name']}  ({str(row['id'])[-6:]}, {row['days']} days)")
+    return 0
+
+
+def _rename(arguments: argparse.Namespace) -> int:
+    at_ms, _ = clock(arguments.date)
+    with _open(arguments) as log:
+        before = log.player.name
+        log.rename_player(arguments.name, at_ms)
+        print(f"{before} is now {log.player.name}")
+    return 0
+
+
+def _forget(arguments: argparse.Namespace) -> int:
+    from coach.store.log import Log
+    from coach.store.upkeep import forget_player
+
+    path = places_of(arguments).log
+    if not path.exists():
+        raise CoachError(Problem("there is no log, so nobody to forget", str(path)))
+    at_ms, _ = clock()
+    with Log.open(path, None, now_ms=at_ms) as log:
+        log.choose_player(arguments.player, at_ms, create=False)
+        player = log.player
+        if not arguments.yes:
+            question = (
+                f"Everything of {player.name} is removed for good, from the backups here too. Type the name: "
+            )
+            if not sys.stdin.isatty():
+                raise UsageError(Problem("nobody can be asked here", "coach log forget", guess="add --yes"))
+            if input(question).strip() != player.name:
+                print("nothing was removed")
+                return 1
+        done = forget_player(log, at_ms)
+    files = ", ".join(path.name for path in done.cleaned)
+    print(f"{player.name} is removed: {done.rows} entries, from {files}")
+    for path in done.unreadable:
+        print(
+            f"coach: {path}: can't be read and may still hold {player.name}; delete it yourself",
+            file=sys.stderr,
+        )
+    return 1 if done.unreadable else 0

@@ -1,0 +1,78 @@
+"""The log's repetitions as a table for a spreadsheet, one row each as it counts now."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from datetime import date
+from typing import TYPE_CHECKING
+
+from coach.core.excerpt import Excerpt
+from coach.core.log import Outcome, faults_text
+from coach.report.table_csv import Cell, csv_text
+from coach.store.records import iso_time
+
+if TYPE_CHECKING:
+    from coach.store.log import Log
+
+HEADER = (
+    "practice_day",
+    "time",
+    "player",
+    "drill",
+    "phrase",
+    "layer",
+    "excerpt",
+    "subject",
+    "easier",
+    "title",
+    "tempo_bpm",
+    "goal_bpm",
+    "rated",
+    "clean",
+    "choked",
+    "late",
+    "dropped",
+    "not_reached",
+    "faults",
+    "purpose",
+    "listened",
+    "duration_s",
+    "id",
+)
+
+
+def reps_csv(log: Log, players: Sequence[str]) -> str:
+    """All repetitions of some players (ids)."""
+    names = {player.id: player.name for player in log.players()}
+    return csv_text(HEADER, (row for player in players for row in _rows(log, player, names.get(player, ""))))
+
+
+def _rows(log: Log, player: str, name: str) -> Iterator[tuple[Cell, ...]]:
+    for rep, passage in log.counted(player, date.min, date.max):
+        excerpt = Excerpt.parse(rep.excerpt)
+        outcomes = [fault.outcome for fault in rep.faults or ()]
+        yield (
+            rep.day.isoformat(),
+            iso_time(rep.at_ms, rep.utc_offset_min),
+            name,
+            excerpt.drill,
+            "+".join(excerpt.phrases),
+            excerpt.layer,
+            str(excerpt.kind),
+            excerpt.subject,
+            excerpt.easier,
+            passage.title,
+            rep.tempo_bpm,
+            rep.goal_bpm,
+            rep.rated,
+            rep.clean,
+            outcomes.count(Outcome.CHOKED),
+            outcomes.count(Outcome.LATE),
+            outcomes.count(Outcome.DROPPED),
+            outcomes.count(Outcome.NOT_REACHED),
+            faults_text(rep.faults or ()),
+            rep.purpose,
+            rep.listened,
+            rep.duration_ms / 1000,
+            rep.id,
+        )
