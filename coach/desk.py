@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any, Self
 from coach.core.log import Entry, EntryKind, new_id, practice_day
 from coach.core.plan import Plan
 from coach.core.problem import CoachError, Problem
-from coach.library import Library, load_library, named_drills
+from coach.library import Library, load_library, named_drills, settle_ids
 from coach.places import Places
 from coach.settings import Settings, load_settings
 from coach.store.derive import Folds
@@ -133,6 +133,8 @@ class Desk:
         """A session on a plan; `player` plays the sound, None leaves it out."""
         from coach.practice import Practice
 
+        used = {item.excerpt.drill for item in plan.items if item.excerpt}
+        settle_ids((drill for drill in self.library.drills if drill.id in used), self.places)
         return Practice(
             self.log,
             plan,

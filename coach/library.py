@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from coach.core.drill import Drill
 from coach.core.problem import CoachError, Problem
+from coach.drillfile.edit import with_ids
 from coach.drillfile.load import load_drill
 from coach.places import Places, builtin_drills, find_drill, make_folder, own_drills
 
@@ -76,6 +77,25 @@ def named_drills(names: Sequence[str], places: Places) -> Library:
     if problems:
         raise CoachError(problems)
     return Library(tuple(drills.values()), tuple(notice for notice in notices if notice))
+
+
+def settle_ids(drills: Iterable[Drill], places: Places) -> None:
+    """Write the ids of own drills that have none yet into their files, so that later edits keep the history.
+
+    A file that can't be written keeps working: its ids follow from title and names as before.
+    """
+    own = {path.resolve() for path in own_drills(places)}
+    for drill in drills:
+        path = Path(drill.path)
+        if path.resolve() not in own:
+            continue
+        try:
+            text = path.read_text(encoding="utf-8")
+            settled = with_ids(text)
+            if settled != text:
+                _write(path, settled.encode())
+        except (OSError, CoachError):
+            continue
 
 
 def _keep(path: Path, places: Places, drill_id: str) -> str:

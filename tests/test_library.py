@@ -1,0 +1,97 @@
+"""The drills at hand: which files count, what is kept, and ids that stay."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from coach.core.problem import CoachError
+from coach.drillfile.load import load_drill
+from coach.library import load_library, named_drills, settle_ids
+from coach.places import Places
+
+KITE = """\
+drill: 1
+title: {title}   # my own
+instrument: {{strings: [G2, D2, A1, E1], scale_mm: 864}}
+meter: 4/4
+tempo: {{start: 44, goal: 76}}
+phrases:
+  - name: Tail
+    bars:
+      - bass: 1 E:0 for 4
+        harmonics: 1 G:<12>, 3 D:<12>
+"""
+
+
+def write(folder, name, title="Kite"):
+    folder.mkdir(parents=True, exist_ok=True)
+    path = folder / name
+    path.write_text(KITE.format(title=title), encoding="utf-8")
+    return path
+
+
+def test_own_drills_come_before_the_built_in_ones(tmp_path):
+    write(tmp_path / "drills", "kite.yaml")
+    library = load_library(Places(tmp_path))
+    assert library.drills[0].title == "Kite"
+    assert len(library.drills) >= 5
+    assert library.notices == ()
+
+
+def test_a_broken_own_drill_is_left_out_with_a_word_and_the_rest_works(tmp_path):
+    (tmp_path / "drills").mkdir()
+    (tmp_path / "drills" / "torn.yaml").write_text("drill: 1\ntitle: [", encoding="utf-8")
+    library = load_library(Places(tmp_path))
+    assert library.drills
+    assert "left out: " in library.notices[0]
+    assert "torn.yaml" in library.notices[0]
+
+
+def test_a_drill_from_elsewhere_is_kept_in_the_folder_and_its_older_version_too(tmp_path):
+    places = Places(tmp_path / "home")
+    outside = write(tmp_path / "mail", "kite.yaml")
+    assert "kept a copy" in named_drills([str(outside)], places).notices[0]
+    assert (places.drills / "kite.yaml").read_text() == outside.read_text()
+    assert named_drills([str(outside)], places).notices == ()
+    first = outside.read_text()
+    outside.write_text(first.replace("goal: 76", "goal: 90"), encoding="utf-8")
+    assert "is now this version" in named_drills([str(outside)], places).notices[0]
+    assert (places.drills / "kite.yaml.old").read_text() == first
+
+
+def test_another_drill_of_the_same_file_name_is_never_overwritten(tmp_path):
+    places = Places(tmp_path / "home")
+    own = write(places.drills, "kite.yaml", title="Mine")
+    before = own.read_text()
+    named_drills([str(write(tmp_path / "mail", "kite.yaml"))], places)
+    assert own.read_text() == before
+    assert load_drill(places.drills / "kite-2.yaml").title == "Kite"
+
+
+def test_two_named_files_with_one_id_are_refused(tmp_path):
+    one, two = write(tmp_path, "a.yaml"), write(tmp_path, "b.yaml")
+    with pytest.raises(CoachError, match="has the id kite of"):
+        named_drills([str(one), str(two)], Places(tmp_path / "home"))
+
+
+def test_ids_are_written_at_first_use_and_a_new_title_then_keeps_the_history(tmp_path):
+    places = Places(tmp_path)
+    path = write(places.drills, "kite.yaml")
+    drill = load_drill(path)
+    settle_ids([drill], places)
+    text = path.read_text()
+    assert "id: kite\n" in text
+    assert "# my own" in text
+    path.write_text(text.replace("title: Kite", "title: Hawk").replace("name: Tail", "name: Wing"))
+    renamed = load_drill(path)
+    assert (renamed.id, renamed.phrases[0].id, renamed.title) == ("kite", drill.phrases[0].id, "Hawk")
+    assert renamed.phrases[0].revision == drill.phrases[0].revision
+
+
+def test_a_built_in_drill_is_never_written_to(tmp_path):
+    library = load_library(Places(tmp_path))
+    before = [Path(drill.path).read_text("utf-8") for drill in library.drills]
+    settle_ids(library.drills, Places(tmp_path))
+    assert [Path(drill.path).read_text("utf-8") for drill in library.drills] == before
