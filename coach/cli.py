@@ -9,11 +9,9 @@ from __future__ import annotations
 import argparse
 import difflib
 import importlib
-import keyword
 import os
 import sys
 from collections.abc import Sequence
-from types import ModuleType
 from types import ModuleType
 
 from coach import __version__
@@ -31,7 +29,7 @@ COMMANDS: dict[str, str] = {
     "tune": "tune by harmonics: pairs, beats, what drifts, and how it sounds",
     "log": "look at the practice log, correct, carry, check, back up; forget a person",
 }
-"""Command name to the line that `coach --help` shows; the module is `coach.commands.<name>` (`import_` for `import`)."""
+"""Command name to the line that `coach --help` shows; the module is `coach.commands.<name>`."""
 
 
 def main(argv: Sequence[str] | None = None) -> int:

@@ -1,57 +1,103 @@
-"""`coach check`: read drill files and explain every problem in them."""
+"""`coach check`: read drill files, explain every problem in them, and repair what is certain."""
 
 from __future__ import annotations
 
 import argparse
 import json
 import sys
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from coach.commands.common import add_json
+from coach.commands.common import add_json, add_output, write_output
+from coach.core.problem import CoachError, Problem, UsageError
+
+if TYPE_CHECKING:
+    from coach.core.drill import Drill
+
+STANDARD_INPUT = "standard input"
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """Declare the options of `coach check`."""
-    parser.add_argument("files", metavar="FILE", nargs="+", help="drill files; - is standard input")
+    parser.add_argument("files", metavar="FILE", nargs="*", help="drill files; - is standard input")
+    parser.add_argument(
+        "--fix",
+        action="store_true",
+        help="first repair what is certain in the files themselves, keeping comments and layout",
+    )
+    parser.add_argument(
+        "--schema", action="store_true", help="print the format's JSON Schema, for editors, and nothing else"
+    )
     add_json(parser)
+    add_output(parser, "where --schema writes")
 
 
 def run(arguments: argparse.Namespace) -> int:
     """Check every file; 0 where none has an error, else 1."""
+    if arguments.schema:
+        from coach.drillfile.schema import schema
+
+        write_output(arguments.output or "-", json.dumps(schema(), indent=2) + "\n")
+        return 0
+    if arguments.output:
+        raise UsageError(Problem("-o goes with --schema", "coach check"))
+    if not arguments.files:
+        raise UsageError(Problem("no file is named", "coach check", guess="coach check drills/*.yaml"))
     failed = False
     rows: list[dict[str, Any]] = []
     for name in arguments.files:
-        drill, problems = _check(name)
+        drill, problems, repairs = _check(name, arguments.fix)
         failed = failed or drill is None
         if arguments.json:
-            rows.append(_row(name, drill, problems))
+            rows.append(_row(name, drill, problems, repairs))
             continue
+        for repair in repairs:
+            print(
+                f"{name}:{repair['line']}: repaired: {repair['before'].strip()}  ->  {repair['after'].strip()}"
+            )
+        sys.stdout.flush()
         for problem in problems:
             print(problem.with_caret(), file=sys.stderr)
+        sys.stderr.flush()
         if drill is not None:
             print(_summary(name, drill))
-        sys.stdout.flush()
     if arguments.json:
         print(json.dumps({"files": rows}, indent=2, ensure_ascii=False))
     return 1 if failed else 0
 
 
-def _check(name: str) -> tuple[Any, list[Any]]:
-    from coach.core.problem import CoachError
+def _check(name: str, fix: bool) -> tuple[Drill | None, list[Problem], list[dict[str, Any]]]:
     from coach.drillfile.load import read_drill
     from coach.drillfile.source import MAX_BYTES, decode, read_text
 
+    repairs: list[dict[str, Any]] = []
     try:
         if name == "-":
-            return read_drill(
-                decode(sys.stdin.buffer.read(MAX_BYTES + 1), "standard input"), "standard input"
-            )
-        return read_drill(read_text(name), name)
+            if fix:
+                raise UsageError(Problem("--fix repairs files; standard input is none", "coach check"))
+            text = decode(sys.stdin.buffer.read(MAX_BYTES + 1), STANDARD_INPUT)
+            return *read_drill(text, STANDARD_INPUT), repairs
+        text = read_text(name)
+        if fix:
+            text, repairs = _fix(name, text)
+        return *read_drill(text, name), repairs
+    except UsageError:
+        raise
     except CoachError as error:
-        return None, list(error.problems)
+        return None, list(error.problems), repairs
 
 
-def _summary(name: str, drill: Any) -> str:
+def _fix(name: str, text: str) -> tuple[str, list[dict[str, Any]]]:
+    from coach.drillfile.edit import repaired
+
+    mended, changes = repaired(text, name)
+    if changes:
+        write_output(name, mended)
+    return mended, [
+        {"line": change.line, "before": change.before, "after": change.after} for change in changes
+    ]
+
+
+def _summary(name: str, drill: Drill) -> str:
     from coach.core.plain import plain_text
 
     bars = sum(len(phrase.bars) for phrase in drill.phrases)
@@ -59,9 +105,9 @@ def _summary(name: str, drill: Any) -> str:
     nodes = {note.node for event in events for note in event.notes if note.node}
     shown = " ".join(node.label for node in sorted(nodes, key=lambda node: (node.partial, node.numerator)))
     return (
-        f"{name}: good: {plain_text(drill.title)}; {_count(len(drill.phrases), 'phrase')}, {_count(bars, 'bar')}, "
-        f"{_count(len(events), 'event')} in {', '.join(drill.layers) or 'no layer'}; nodes {shown or 'none'}; "
-        f"{drill.tempo.start_bpm} to {drill.goal_bpm} bpm"
+        f"{name}: good: {plain_text(drill.title)}; {_count(len(drill.phrases), 'phrase')}, "
+        f"{_count(bars, 'bar')}, {_count(len(events), 'event')} in {', '.join(drill.layers)}; "
+        f"nodes {shown or 'none'}; {drill.tempo.start_bpm} to {drill.goal_bpm} bpm"
     )
 
 
@@ -69,7 +115,9 @@ def _count(number: int, word: str) -> str:
     return f"{number} {word}" if number == 1 else f"{number} {word}s"
 
 
-def _row(name: str, drill: Any, problems: list[Any]) -> dict[str, Any]:
+def _row(
+    name: str, drill: Drill | None, problems: list[Problem], repairs: list[dict[str, Any]]
+) -> dict[str, Any]:
     row: dict[str, Any] = {
         "file": name,
         "good": drill is not None,
@@ -85,6 +133,7 @@ def _row(name: str, drill: Any, problems: list[Any]) -> dict[str, Any]:
             }
             for problem in problems
         ],
+        "repairs": repairs,
     }
     if drill is not None:
         row["drill"] = {

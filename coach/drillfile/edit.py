@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 from coach.drillfile.load import read_reading
 from coach.drillfile.reading import Reading
 from coach.drillfile.source import Mapping, Scalar, Sequence
+
+MAX_PASSES = 8
 
 
 def with_ids(text: str) -> str:
@@ -49,11 +53,36 @@ def _phrase_insert(block: Mapping, made: str, newline: str) -> tuple[int, str]:
     return key.start, f"id: {made}{newline}{' ' * (key.column - 1)}"
 
 
-def with_repairs(reading: Reading) -> tuple[str, int]:
-    """The text with every sure repair made, and how many there were."""
-    text, done, before = reading.text, 0, len(reading.text) + 1
-    for repair in sorted(reading.repairs, key=lambda repair: repair.start, reverse=True):
-        if repair.stop <= before:
+@dataclass(frozen=True, slots=True)
+class Change:
+    """A line that was repaired: its number from 1, its text before and after."""
+
+    line: int
+    before: str
+    after: str
+
+
+def repaired(text: str, where: str) -> tuple[str, list[Change]]:
+    """The text with every sure repair made, and the lines that changed; all else stays as it is.
+
+    Only a slip that can mean one thing is repaired (`2+` for `2&`, `6:8` for `6/8`, a missing comma). One repair
+    may bring another to light, so it goes on until there is none.
+    """
+    before = text
+    for _ in range(MAX_PASSES):
+        reading = read_reading(text, where)
+        if not reading.repairs:
+            break
+        text = _with_repairs(reading)
+    lines = zip(before.split("\n"), text.split("\n"), strict=True)
+    changes = [Change(line, old, new) for line, (old, new) in enumerate(lines, 1) if old != new]
+    return text, changes
+
+
+def _with_repairs(reading: Reading) -> str:
+    text, before = reading.text, len(reading.text) + 1
+    for repair in sorted(set(reading.repairs), key=lambda repair: (repair.start, repair.stop), reverse=True):
+        if repair.stop <= before and "\n" not in text[repair.start : repair.stop]:
             text = text[: repair.start] + repair.wanted + text[repair.stop :]
-            before, done = repair.start, done + 1
-    return text, done
+            before = repair.start
+    return text

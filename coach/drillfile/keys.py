@@ -114,7 +114,7 @@ BAR: dict[str, Key] = {
     "meter": Key("A new meter from this bar to the end of the phrase, or to the next one.", _METER),
     "tempo": Key(
         "A new tempo from this bar on, against the drill's: `80%`, or `100% to 80%` gradually over this bar.",
-        {"type": "string", "pattern": r"^\d+%( to \d+%)?$"},
+        {"type": "string", "pattern": r"^\d+(\.\d+)?%( to \d+(\.\d+)?%)?$"},
     ),
     "pickup": Key(
         "Only in a phrase's first bar: how many beats it has; they are counted up to the bar line.",

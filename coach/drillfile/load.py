@@ -49,6 +49,7 @@ def read_reading(text: str, where: str) -> Reading:
             "a drill is a block of keys, and this is " + values.kind_of(root),
             "it starts with `drill: 1`",
         )
+    reading.repairs = report.repairs
     reading.problems = sorted(report.problems, key=lambda problem: (problem.line, problem.column))
     if len(reading.problems) > MAX_PROBLEMS:
         more = len(reading.problems) - MAX_PROBLEMS

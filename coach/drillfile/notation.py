@@ -187,6 +187,7 @@ def read_events(text: str) -> tuple[list[WrittenEvent], list[NotationError]]:
                         min(offset, max(len(text) - 1, 0)),
                         "an event is missing beside this comma",
                         "delete the comma" if index == len(parts) - 1 else "one comma is enough",
+                        (",", ""),
                     )
                 )
             continue
@@ -380,7 +381,7 @@ def _after_note(offset: int, rest: str) -> NotationError:
             offset,
             f"'{word}' follows a note; a comma parts events",
             f"a comma missing before `{word}`?",
-            ("", ", "),
+            ("", ","),
         )
     if _NOTE.match(word):
         return NotationError(

@@ -21,7 +21,7 @@ from coach.drillfile.notation import (
     read_events,
     write_beats,
 )
-from coach.drillfile.reading import Locator, Reading, Repair
+from coach.drillfile.reading import Locator, Reading
 from coach.drillfile.source import Mapping, Node, Report, Scalar, Sequence, Spot, nearest
 
 
@@ -379,11 +379,15 @@ class PhraseReader:
 
     def fault(self, fault: NotationError, locate: Locator, where: str) -> None:
         self.report.error(locate.spot(fault.offset), fault.message, fault.guess, where)
-        if fault.repair is not None:
-            start = locate.offset(fault.offset)
-            found, wanted = fault.repair
-            if start is not None and self.reading.text.startswith(found, start):
-                self.reading.repairs.append(Repair(start, start + len(found), wanted))
+        start = locate.offset(fault.offset)
+        if fault.repair is None or start is None:
+            return
+        found, wanted = fault.repair
+        text = self.reading.text
+        if not found:
+            start = len(text[:start].rstrip())
+        if text.startswith(found, start):
+            self.report.repair(start, start + len(found), wanted)
 
     def finished(
         self, bars: list[_BarDraft], drafts: list[_Draft], layers: list[str], phrase: int, end: Fraction

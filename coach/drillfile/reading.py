@@ -7,16 +7,7 @@ from fractions import Fraction
 
 from coach.core.drill import Drill
 from coach.core.problem import Problem
-from coach.drillfile.source import Mapping, Scalar, Spot
-
-
-@dataclass(frozen=True, slots=True)
-class Repair:
-    """A sure repair: put `wanted` in place of the characters `start` to `stop` of the text."""
-
-    start: int
-    stop: int
-    wanted: str
+from coach.drillfile.source import Mapping, Repair, Scalar, Spot
 
 
 @dataclass

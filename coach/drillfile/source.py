@@ -92,6 +92,15 @@ class Mapping:
 Node = Scalar | Sequence | Mapping
 
 
+@dataclass(frozen=True, slots=True)
+class Repair:
+    """A sure repair: put `wanted` in place of the characters `start` to `stop` of the text."""
+
+    start: int
+    stop: int
+    wanted: str
+
+
 @dataclass
 class Report:
     """The problems found so far in one file."""
@@ -99,6 +108,7 @@ class Report:
     where: str
     lines: list[str]
     problems: list[Problem] = field(default_factory=list)
+    repairs: list[Repair] = field(default_factory=list)
 
     def error(self, spot: Placed | None, message: str, guess: str = "", field: str = "") -> None:
         """Note an error at a place, or about the whole file where there is none."""
@@ -107,6 +117,10 @@ class Report:
     def warn(self, spot: Placed | None, message: str, guess: str = "", field: str = "") -> None:
         """Note a warning."""
         self._add(spot, message, guess, field, "warning")
+
+    def repair(self, start: int, stop: int, wanted: str) -> None:
+        """Note that the characters `start` to `stop` of the text are surely meant to be `wanted`."""
+        self.repairs.append(Repair(start, stop, wanted))
 
     @property
     def failed(self) -> bool:
@@ -186,6 +200,7 @@ def compose(text: str, report: Report) -> Node | None:
                 "a tab character indents this line; YAML allows only spaces",
                 "use two spaces for each step",
             )
+        _untab(text, report)
         return None
     try:
         events = yaml.parse(text, Loader=_LOADER)
@@ -293,6 +308,14 @@ def _tab_indents(lines: Iterable[str]) -> Iterator[Spot]:
             yield Spot(number, lead.index("\t") + 1)
 
 
+def _untab(text: str, report: Report) -> None:
+    """Two spaces for each tab are sure where every indented line has tabs alone."""
+    leads = list(re.finditer(r"^[ \t]+(?=\S)", text, re.MULTILINE))
+    if all(set(lead[0]) == {"\t"} for lead in leads):
+        for lead in leads:
+            report.repair(lead.start(), lead.end(), "  " * len(lead[0]))
+
+
 def _spot(mark: Any) -> Spot:
     return Spot(mark.line + 1, mark.column + 1)
 
@@ -321,6 +344,9 @@ def _explain(error: Exception, report: Report) -> None:
     line = report.lines[spot.line - 1] if spot.line <= len(report.lines) else ""
     context = getattr(error, "context_mark", None)
     message, guess = _yaml_slip(what, line, spot.column)
+    if guess.startswith("no space in"):
+        rest = line[spot.column :]
+        report.repair(mark.index + 1, mark.index + 1 + len(rest) - len(rest.lstrip(" ")), "")
     if "could not find expected ':'" in what and context is not None:
         spot = _spot(context)
     if "quoted" in str(getattr(error, "context", "")) and context is not None:

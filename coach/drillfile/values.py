@@ -49,6 +49,9 @@ def check_keys(node: Mapping, where: str, keys: AnyMapping[str, Key], report: Re
     for key, _ in node.pairs:
         if key.text not in keys:
             allowed = ", ".join(keys)
+            for name in keys:
+                if _same_letters(key.text, name) and name not in present:
+                    _sure(key, name, report)
             report.error(
                 key,
                 f"`{shorten(key.text)}` is no key here; allowed are {allowed}",
@@ -88,6 +91,17 @@ def _key_guess(word: str, keys: AnyMapping[str, Key]) -> str:
     return ""
 
 
+def _sure(node: Node, wanted: str, report: Report) -> None:
+    """Note what a plain value is surely meant to be."""
+    if isinstance(node, Scalar) and node.plain:
+        report.repair(node.start, node.stop, wanted)
+
+
+def _same_letters(word: str, key: str) -> bool:
+    """Whether a key is only spelt otherwise: capitals, hyphens, letters in another order."""
+    return sorted(re.sub(r"[-_ ]", "", word.lower())) == sorted(key.replace("_", ""))
+
+
 def text_of(node: Node | None, where: str, report: Report, limit: int = MAX_TEXT) -> str:
     """A text; empty where it is missing or wrong."""
     if node is None:
@@ -115,6 +129,8 @@ def integer(node: Node | None, where: str, allowed: tuple[int, int], unit: str, 
         guess = ""
         if match := re.match(r"([0-9]+)\s*[A-Za-z]+$", found):
             guess = f"write {match[1]} without the unit"
+            if match[0].split()[-1].lower() in unit.split():
+                _sure(node, match[1], report)
         elif re.fullmatch(r"[0-9]+[.,][0-9]+", found):
             guess = f"round it: {re.split('[.,]', found)[0]}"
         report.error(node, f"{kind_of(node)} is no whole number from {low} to {high}{unit}", guess, where)
@@ -146,6 +162,8 @@ def number(
             guess = f"in mm: {inches * 25.4:g}"
         elif match := re.fullmatch(r"([\d.]+)\s*[A-Za-z]+", found):
             guess = f"write {match[1]} without the unit"
+            if match[0].endswith(unit.strip()) and unit:
+                _sure(node, match[1], report)
         report.error(node, f"{kind_of(node)} is no number from {low:g} to {high:g}{unit}", guess, where)
         return None
     value = float(found)
@@ -180,6 +198,8 @@ def meter_of(node: Node | None, where: str, report: Report) -> Meter | None:
         guess = ""
         if swapped := re.fullmatch(r"(\d+)\s*[:.\\ -]\s*(\d+)", found):
             guess = f"did you mean {swapped[1]}/{swapped[2]}?"
+            if ":" in found:
+                _sure(node, f"{swapped[1]}/{swapped[2]}", report)
         elif found.lower() in ("c", "common", "4"):
             guess = "did you mean 4/4?"
         message = f"{kind_of(node)} is no meter; write 4/4, 6/8 in 2, or 7/8 in 2+2+3"
@@ -201,19 +221,21 @@ def percents(node: Node | None, where: str, report: Report) -> tuple[Fraction, F
     if node is None:
         return None
     found = node.text.strip() if isinstance(node, Scalar) else ""
-    match = re.fullmatch(r"(\d{1,4})\s*%(?:\s+to\s+(\d{1,4})\s*%)?", found)
+    match = re.fullmatch(r"(\d{1,4}(?:\.\d{1,3})?)\s*%(?:\s+to\s+(\d{1,4}(?:\.\d{1,3})?)\s*%)?", found)
     if match is None:
         guess = f"write {found}%, of the drill's tempo" if found.isdecimal() else ""
         message = f"{kind_of(node)} is no change of tempo; write 80%, or 100% to 80%, of the drill's tempo"
         report.error(node, message, guess, where)
         return None
     low, high = PERCENT_RANGE
-    start, stop = int(match[1]), int(match[2] or match[1])
+    start, stop = Fraction(match[1]), Fraction(match[2] or match[1])
     for value in (start, stop):
         if not low <= value <= high:
-            report.error(node, f"{value}% is outside {low}% to {high}% of the drill's tempo", "", where)
+            report.error(
+                node, f"{float(value):g}% is outside {low}% to {high}% of the drill's tempo", "", where
+            )
             return None
-    return Fraction(start, 100), Fraction(stop, 100)
+    return start / 100, stop / 100
 
 
 def day_of(node: Node | None, where: str, report: Report) -> date | None:
@@ -229,7 +251,9 @@ def day_of(node: Node | None, where: str, report: Report) -> date | None:
             return None
     guess = ""
     if match := re.fullmatch(r"(\d{1,2})\.(\d{1,2})\.(\d{4})", found):
-        guess = f"did you mean {match[3]}-{int(match[2]):02d}-{int(match[1]):02d}?"
+        day = f"{match[3]}-{int(match[2]):02d}-{int(match[1]):02d}"
+        guess = f"did you mean {day}?"
+        _sure(node, day, report)
     report.error(node, f"{kind_of(node)} is no day; write it as 2026-12-24", guess, where)
     return None
 

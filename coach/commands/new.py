@@ -1,0 +1,144 @@
+"""`coach new`: write a commented drill to start from."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from coach.commands.common import add_folder, add_output, places_of, write_output
+from coach.core.problem import CoachError, Problem, UsageError
+
+if TYPE_CHECKING:
+    from coach.core.rhythm import Meter
+    from coach.core.strings import Instrument
+
+DEFAULTS = {
+    "title": "My First Drill",
+    "instrument": "bass",
+    "meter": "4/4",
+    "start": "50",
+    "goal": "",
+    "bars": "2",
+}
+QUESTIONS = {
+    "title": "Title",
+    "instrument": "Instrument (a ready-made one, or its open notes, highest first: G2,D2,A1,E1)",
+    "meter": "Meter",
+    "start": "First tempo in bpm",
+    "goal": "Tempo to reach in bpm",
+    "bars": "Bars",
+}
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """Declare the options of `coach new`."""
+    parser.add_argument("--title", metavar="TEXT", help=f"title (default: {DEFAULTS['title']})")
+    parser.add_argument(
+        "--instrument",
+        metavar="NAME",
+        help="a ready-made instrument, or open notes: G2,D2,A1,E1 (default: bass)",
+    )
+    parser.add_argument(
+        "--scale-mm", metavar="MM", help="sounding length of the strings (default: the ready-made one's)"
+    )
+    parser.add_argument("--meter", metavar="METER", help="4/4, '6/8 in 2', '7/8 in 2+2+3' (default: 4/4)")
+    parser.add_argument("--start", metavar="BPM", help="first tempo (default: 50)")
+    parser.add_argument("--goal", metavar="BPM", help="tempo to reach (default: half as fast again)")
+    parser.add_argument("--bars", metavar="N", help="bars of its phrase (default: 2)")
+    add_folder(parser)
+    add_output(parser, "the drill's file (default: a new file in the practice folder's drills)")
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Write the drill; what no option says is asked for on a terminal, else taken from the defaults."""
+    from coach.core.rhythm import MAX_BPM, MIN_BPM
+    from coach.drillfile.ids import drill_id
+    from coach.drillfile.keys import MAX_NAME
+    from coach.drillfile.starter import MAX_BARS, starter
+
+    given = {name: getattr(arguments, name) for name in QUESTIONS}
+    asking = sys.stdin.isatty() and not any(given.values())
+    answers = {name: _answer(name, given[name], asking) for name in QUESTIONS}
+    title = answers["title"][:MAX_NAME]
+    instrument, ready = _instrument(answers["instrument"], arguments.scale_mm)
+    meter = _meter(answers["meter"])
+    start = _whole(answers["start"], "--start", (MIN_BPM, MAX_BPM), " bpm")
+    goal = (
+        min(MAX_BPM, round(start * 1.5))
+        if not answers["goal"]
+        else _whole(answers["goal"], "--goal", (MIN_BPM, MAX_BPM), " bpm")
+    )
+    if goal < start:
+        raise UsageError(
+            Problem(f"the goal, {goal} bpm, is below the start, {start} bpm", "--goal", guess="swapped?")
+        )
+    bars = _whole(answers["bars"], "--bars", (1, MAX_BARS), " bars")
+    text = starter(title, instrument, meter, start, goal, bars, ready)
+    target = arguments.output
+    if target is None:
+        folder = places_of(arguments).drills
+        path = folder / f"{drill_id(title)}.yaml"
+        if path.exists():
+            raise CoachError(Problem("is there already", str(path), guess="another --title, or -o FILE"))
+        folder.mkdir(parents=True, exist_ok=True)
+        target = str(path)
+    write_output(target, text)
+    if target != "-":
+        print(f"wrote {Path(target)}; edit it, then: coach check {target}")
+    return 0
+
+
+def _answer(name: str, given: str | None, asking: bool) -> str:
+    if given is not None:
+        return given.strip()
+    default = DEFAULTS[name]
+    if not asking:
+        return default
+    try:
+        return input(f"{QUESTIONS[name]}{f' [{default}]' if default else ''}: ").strip() or default
+    except EOFError:
+        return default
+
+
+def _instrument(text: str, scale_mm: str | None) -> tuple[Instrument, str]:
+    from dataclasses import replace
+
+    from coach.core.instruments import READY_MADE, ready_made
+    from coach.core.strings import Instrument
+
+    try:
+        if text in READY_MADE and scale_mm is None:
+            return ready_made(text), text
+        if "," in text or any(letter.isdecimal() for letter in text[:3]):
+            notes = [note.strip() for note in text.split(",")]
+            return Instrument.of(notes, float(scale_mm or 864)), ""
+        found = ready_made(text)
+        return (found, text) if scale_mm is None else (replace(found, scale_mm=float(scale_mm)), "")
+    except ValueError as error:
+        option = "--scale-mm" if "scale" in str(error) or "float" in str(error) else "--instrument"
+        message = f"'{scale_mm}' is no number of mm" if "float" in str(error) else str(error)
+        raise UsageError(Problem(message, option)) from None
+
+
+def _meter(text: str) -> Meter:
+    from coach.drillfile.source import Report, Scalar
+    from coach.drillfile.values import meter_of
+
+    report = Report("--meter", [])
+    meter = meter_of(Scalar(text, 0, 0, 0, 0), "", report)
+    if meter is None:
+        raise UsageError(report.problems)
+    return meter
+
+
+def _whole(text: str, option: str, allowed: tuple[int, int], unit: str) -> int:
+    from coach.drillfile.source import Report, Scalar
+    from coach.drillfile.values import integer
+
+    report = Report(option, [])
+    value = integer(Scalar(text, 0, 0, 0, 0), "", allowed, unit, report)
+    if value is None:
+        raise UsageError(report.problems)
+    return value
