@@ -97,6 +97,12 @@ def configure(parser: argparse.ArgumentParser) -> None:
         default=f"{_DEFAULTS.hand_speed_mm_s:g}",
         help="how fast the hand moves along the neck with ease (default: 1000)",
     )
+    parser.add_argument(
+        "--finger-mm",
+        metavar="MM",
+        default=f"{_DEFAULTS.finger_mm:g}",
+        help="width of string under a light touch (default: 8)",
+    )
     parser.add_argument("--fretting-hand", action="store_true", help="no touch by the plucking hand")
     add_instrument(parser)
     add_json(parser)
@@ -165,9 +171,7 @@ def _show_places(
             f"{place.node.partial:7d} {round(place.offset_cents):+6d}  {clear_mm:10.1f} mm  "
             f"{'plucking' if place.plucking_hand else 'fretting'} {cost:6.1f}"
         )
-    print(
-        "Cheapest first: cost is for a narrow node, the plucking hand's touch, and the span to a held note."
-    )
+    print("Cheapest first: cost counts a narrow node, the hand beyond mid-string, the span to a held note.")
     return 0
 
 
@@ -197,6 +201,7 @@ def _settings(arguments: argparse.Namespace) -> FingeringSettings:
     values = {
         "tolerance_cents": number(arguments.tolerance, "--tolerance", "cents"),
         "reach_mm": number(arguments.reach_mm, "--reach-mm", "mm"),
+        "finger_mm": number(arguments.finger_mm, "--finger-mm", "mm"),
         "hand_speed_mm_s": number(arguments.hand_speed, "--hand-speed", "mm/s"),
     }
     try:

@@ -12,15 +12,18 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from coach.core.strings import DEFAULT_PARTIAL, Instrument, Node, nodes_upto
-from coach.core.touch import FINGER_WIDTH_MM, LAST_FRET, forgiveness
+from coach.core.touch import FINGER_MM_RANGE, FINGER_WIDTH_MM, LAST_FRET, forgiveness
 from coach.core.units import cents_between, hz_from_midi, midi_from_hz, note_name
 
 FINGER_COST_MM = 10.0
 LEAST_CLEAR_MM = 0.25
 PLUCKING_HAND_COST = 2.0
+HIGH_COST = 4.0
+"""What the fretting hand pays at the bridge, falling to nothing at mid-string: the body is in its way."""
 BEYOND_REACH_COST = 30.0
 
 LIMITS: dict[str, tuple[float, float]] = {
+    "finger_mm": FINGER_MM_RANGE,
     "tolerance_cents": (0.0, 100.0),
     "reach_mm": (10.0, 500.0),
     "hand_speed_mm_s": (10.0, 20_000.0),
@@ -119,7 +122,8 @@ def places_for(
             clear_mm = forgiveness(node, instrument.scale_mm, settings.finger_mm).clear_mm
             finger = FINGER_COST_MM / max(clear_mm, LEAST_CLEAR_MM)
             position_mm = instrument.position_mm(node)
-            places.append(Place(at, node, None, False, position_mm, offset_cents, finger))
+            high = HIGH_COST * max(0.0, 2.0 * node.numerator / node.partial - 1.0)
+            places.append(Place(at, node, None, False, position_mm, offset_cents, finger + high))
             if settings.plucking_hand and 2 * node.numerator >= node.partial:
                 finger += PLUCKING_HAND_COST
                 places.append(Place(at, node, None, True, position_mm, offset_cents, finger))
