@@ -1,0 +1,209 @@
+"""`coach log` from the command line, on a real folder."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+from pathlib import Path
+
+import pytest
+
+from coach.cli import main
+from coach.report.table_csv import csv_text, safe_text
+from coach.store.log import Log
+from tests.test_store import CHOKED, NOON, PASSAGE, rep_at
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    """A practice folder on a path with spaces and other letters, with three repetitions of Ada's."""
+    folder = tmp_path / "Übe hier"
+    with Log.open(folder / "progress" / "log.sqlite3", "Ada", now_ms=NOON) as log:
+        for index, faults in enumerate(((), CHOKED, None)):
+            log.save_rep(rep_at(log, NOON + index * 30_000, faults), PASSAGE)
+    return folder
+
+
+def coach(folder: Path, *words: str) -> int:
+    return main(["log", words[0], "--folder", str(folder), *words[1:]])
+
+
+def shown(folder: Path, capsys: pytest.CaptureFixture[str]) -> list[dict[str, object]]:
+    capsys.readouterr()
+    assert coach(folder, "show", "--json") == 0
+    rows: list[dict[str, object]] = json.loads(capsys.readouterr().out)
+    return rows
+
+
+def test_show_lists_each_rep_with_its_result(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert [row["result"] for row in shown(folder, capsys)] == ["clean", "2c:lift", "unrated"]
+
+
+def test_a_rep_is_corrected_by_the_end_of_its_id_and_undo_drops_the_last(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    rep_id = str(shown(folder, capsys)[0]["id"])
+    assert coach(folder, "correct", rep_id[-8:], "late", "3") == 0
+    assert coach(folder, "undo") == 0
+    rows = shown(folder, capsys)
+    assert [(row["result"], row["corrected"]) for row in rows] == [("3l", True), ("2c:lift", False)]
+    assert coach(folder, "correct", rep_id, "void") == 0
+    assert coach(folder, "correct", rep_id, "clean") == 0
+    assert shown(folder, capsys)[0]["result"] == "clean"
+
+
+@pytest.mark.parametrize(
+    ("words", "message", "status"),
+    [
+        (("correct", "ZZZZ", "clean"), "no repetition ends in 'ZZZZ'", 1),
+        (("correct", "0", "choked", "9"), "event 9 is outside 1 to 3", 1),
+        (("correct", "0", "chocked", "2"), "found 'chocked', expected clean", 1),
+        (("show", "--since", "yesterday"), "'yesterday' is no date", 2),
+        (("merge", "nowhere.jsonl"), "nowhere.jsonl: can't be read: no such file", 1),
+        (("forget", "Ada"), "nobody can be asked here", 2),
+        (("forget", "Cleo", "--yes"), "nobody called 'Cleo' has practised here", 2),
+        (("export", "--everybody", "--player", "Ada"), "exclude each other", 2),
+        (("rename", "\x1b[31m"), "a name has 1 to 60 letters", 2),
+    ],
+)
+def test_wrong_use_is_told_in_a_sentence(
+    folder: Path, capsys: pytest.CaptureFixture[str], words: tuple[str, ...], message: str, status: int
+) -> None:
+    ids = [str(row["id"]) for row in shown(folder, capsys)]
+    given = [ids[0] if word == "0" else word for word in words]
+    assert coach(folder, *given) == status
+    assert message in capsys.readouterr().err
+
+
+def test_export_and_merge_carry_the_log_to_another_folder_once(
+    folder: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    file, other = str(tmp_path / "ada.jsonl"), tmp_path / "other"
+    assert coach(folder, "export", "-o", file) == 0
+    assert coach(other, "merge", file, "--json") == 0
+    assert json.loads(capsys.readouterr().out)[file]["added"]["reps"] == 3
+    assert coach(other, "merge", file) == 0
+    assert "0 repetitions new" in capsys.readouterr().out
+    assert shown(other, capsys) == shown(folder, capsys)
+
+
+def test_the_csv_export_is_read_by_the_standard_library(
+    folder: Path, capsysbinary: pytest.CaptureFixture[bytes]
+) -> None:
+    assert coach(folder, "export", "--csv") == 0
+    rows = list(csv.DictReader(io.StringIO(capsysbinary.readouterr().out.decode(), newline="")))
+    assert [row["faults"] for row in rows] == ["", "2c:lift", ""]
+    assert [row["clean"] for row in rows] == ["true", "false", "false"]
+    assert rows[0]["time"] == "2026-12-03T13:00:00.000+01:00"
+
+
+@pytest.mark.parametrize(
+    "text", ["=1+1", "+1", "-1", "@SUM(A1)", "\t=1", "\n=1", "  =cmd|'/C calc'!A0", "\x1b[0m=1"]
+)
+def test_no_text_cell_is_a_formula(text: str) -> None:
+    ((cell,),) = list(csv.reader(io.StringIO(csv_text([safe_text(text)], []), newline="")))
+    ((row,),) = list(csv.reader(io.StringIO(csv_text(["a"], [(text,)]), newline="")))[1:]
+    assert cell == row
+    assert row[0] == "'"
+    assert row[1] in "=+-@"
+
+
+def test_numbers_below_zero_stay_numbers_in_csv() -> None:
+    assert csv_text(["a", "b"], [(-3, "x,y")]) == 'a,b\r\n-3,"x,y"\r\n'
+
+
+def test_check_tells_a_whole_log_and_finds_a_changed_row(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert coach(folder, "check") == 0
+    assert "the log is whole: 3 repetitions" in capsys.readouterr().out
+    path = folder / "progress" / "log.sqlite3"
+    data = path.read_bytes()
+    path.write_bytes(data.replace(b"2c:lift", b"2c:lifs", 1))
+    assert coach(folder, "check") == 1
+    assert "does not fit its checksum" in capsys.readouterr().err
+    assert coach(folder, "check", "--mend") == 0
+    assert "2 repetitions could be read" in capsys.readouterr().err
+    (kept,) = path.parent.glob("log.damaged.*.sqlite3")
+    assert b"2c:lifs" in kept.read_bytes()
+
+
+def test_check_finds_states_that_a_replay_does_not_give_and_rebuild_mends_them(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = folder / "progress" / "log.sqlite3"
+    with Log.open(path, now_ms=NOON) as log:
+        log.connection.execute("UPDATE days SET clean = 7")
+    assert coach(folder, "check", "--json") == 1
+    told = json.loads(capsys.readouterr().out)
+    assert not told["whole"]
+    assert "is not what a replay gives" in told["problems"][0]
+    assert coach(folder, "rebuild") == 0
+    assert "something differed and is mended" in capsys.readouterr().out
+    assert coach(folder, "check") == 0
+
+
+def test_a_file_that_is_no_database_is_mended_only_when_asked(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = folder / "progress" / "log.sqlite3"
+    data = b"\0" * 200 + path.read_bytes()[200:]
+    path.write_bytes(data)
+    assert coach(folder, "check") == 1
+    assert coach(folder, "show") == 1
+    assert "`coach log check --mend`" in capsys.readouterr().err
+    assert path.read_bytes() == data
+    assert coach(folder, "check", "--mend") == 0
+    assert len(shown(folder, capsys)) == 3
+
+
+def test_forget_removes_a_person_from_the_log_and_its_backups_and_leaves_the_others(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = folder / "progress" / "log.sqlite3"
+    with Log.open(path, "Ben", now_ms=NOON) as log:
+        log.save_rep(rep_at(log, NOON + 5), PASSAGE)
+        ben = log.player.id
+    assert coach(folder, "backup") == 0
+    backup = Path(capsys.readouterr().out.strip())
+    broken = path.with_name("log.damaged.20260101T000000Z.sqlite3")
+    broken.write_bytes(b"not readable, Ben")
+    assert coach(folder, "forget", "ben", "--yes") == 1
+    told = capsys.readouterr()
+    assert "log.damaged.20260101T000000Z.sqlite3: can't be read and may still hold Ben" in told.err
+    for file in (path, backup):
+        data = file.read_bytes()
+        assert b"Ben" not in data
+        assert ben.encode() not in data
+        assert b"Ada" in data
+    assert not list(path.parent.glob("session-*.lock"))
+    assert coach(folder, "check") == 0
+    assert len(shown(folder, capsys)) == 3
+
+
+def test_a_backup_never_overwrites(folder: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    target = tmp_path / "copy.sqlite3"
+    assert coach(folder, "backup", "-o", str(target)) == 0
+    assert coach(folder, "backup", "-o", str(target)) == 1
+    assert "a backup never overwrites" in capsys.readouterr().err
+    with Log.open(target, now_ms=NOON, read_only=True) as log:
+        assert len(log.reps()) == 3
+
+
+def test_merging_waits_for_an_open_session(
+    folder: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    file = str(tmp_path / "ada.jsonl")
+    assert coach(folder, "export", "-o", file) == 0
+    with Log.open(folder / "progress" / "log.sqlite3", now_ms=NOON) as log:
+        log.hold(NOON)
+        assert coach(folder, "merge", file) == 1
+        assert "Ada has another session open" in capsys.readouterr().err
+    assert coach(folder, "merge", file) == 0
+
+
+def test_a_renamed_player_is_found_by_the_new_name(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert coach(folder, "rename", "Ada Byron") == 0
+    assert coach(folder, "players", "--json") == 0
+    assert [row["name"] for row in json.loads(capsys.readouterr().out.split("\n", 1)[1])] == ["Ada Byron"]
