@@ -237,17 +237,19 @@ def after_rep(
 ) -> tuple[Ladder | None, Step | None]:
     """The ladder after a rep of the log; the session and every replay go through here.
 
-    A rep that says nothing (`verdict`) changes nothing. A first rep starts the ladder at its own tempo. A rep off the
-    rung was the player's choice, which moves the rung there, unless its purpose has a tempo of its own.
+    A rep that says nothing (`verdict`) changes nothing. The rung is where the rep says that it was. One that does not
+    say so and is off the rung was the player's choice and moves it there, unless its purpose has a tempo of its own.
     """
     clean = verdict(rep)
     if clean is None:
         return ladder, None
     if ladder is None:
         goal = max(MIN_BPM, min(rep.goal_bpm, MAX_BPM))
-        ladder = new_ladder(_within(rep.tempo_bpm, goal), goal)
+        ladder = new_ladder(_within(rep.rung_bpm or rep.tempo_bpm, goal), goal)
     ladder = open_day(ladder, rep.day, rep.goal_bpm)
-    if rep.purpose not in OFF_LADDER:
+    if rep.rung_bpm:
+        ladder = moved(ladder, rep.rung_bpm)
+    elif rep.purpose not in OFF_LADDER:
         ladder = moved(ladder, rep.tempo_bpm)
     return after(ladder, clean, rep.day, rep.tempo_bpm, rule, available)
 
