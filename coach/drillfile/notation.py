@@ -71,7 +71,7 @@ class WrittenEvent:
 
 
 _BEAT = re.compile(r"(\d{1,3})(?:(&|e|a)|(\.\d{1,6})|\+(\d{1,3})/(\d{1,3}))?")
-_BEATS = re.compile(r"(?:(\d{1,4})(\.\d{1,6})?)?(?:(?<=\d)\+(?=\d))?(?:(\d{1,3})/(\d{1,3}))?")
+_BEATS = re.compile(r"(\d{1,4}(?:\.\d{1,6})?)|(?:(\d{1,4})\+)?(\d{1,3})/(\d{1,3})")
 _NOTE = re.compile(
     r"(?P<string>[^\s:<>+|?=()]+):(?:<(?P<touch>[^<>\s]*)>|(?P<fret>[^\s:<>+|?=()]+))"
     r"(?P<marks>(?:\?|=[^\s?=()+|]+|\([^()]*\))*)"
@@ -88,12 +88,11 @@ _HEAD = re.compile(r"\s*(\S+)(?:\s+|$)")
 def read_beats(text: str) -> Fraction:
     """A number of beats, above 0: `4`, `1.5`, `1/2`, `2+1/3`; ValueError for anything else."""
     match = _BEATS.fullmatch(text)
-    if not text or match is None or (match[1] and match[3] and "+" not in text):
+    if match is None:
         raise ValueError(f"'{text}' is no number of beats; write 2, 1.5, 1/2 or 2+1/3")
-    whole = Fraction((match[1] or "0") + (match[2] or ""))
-    if match[4] == "0" or (match[4] and int(match[4]) == 0):
+    if match[4] and int(match[4]) == 0:
         raise ValueError(f"'{text}' divides by 0")
-    value = whole + (Fraction(int(match[3]), int(match[4])) if match[3] else 0)
+    value = Fraction(match[1]) if match[1] else int(match[2] or 0) + Fraction(int(match[3]), int(match[4]))
     if value <= 0:
         raise ValueError(f"'{text}' is no number of beats above 0")
     return value

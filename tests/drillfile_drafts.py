@@ -1,0 +1,119 @@
+"""Hypothesis strategies: drills of every shape that the format allows, for tests of reading, writing, export."""
+
+from __future__ import annotations
+
+from datetime import date
+from fractions import Fraction
+
+from hypothesis import strategies as st
+
+from coach.core.drill import Assignment, Bar, ClickPattern, Drill, Event, Note, Phrase, Tempo
+from coach.core.instruments import READY_MADE, ready_made
+from coach.core.rhythm import Meter
+from coach.core.strings import Instrument, nodes_upto
+from coach.drillfile.music import sounding_note
+
+METERS = (
+    Meter.of(4, 4), Meter.of(3, 4), Meter.of(6, 8, 2), Meter.of(6, 8), Meter.of(2, 2), Meter.of(12, 8, 4),
+    Meter.grouped(7, 8, (2, 2, 3)),
+)  # fmt: skip
+PARTS = tuple(Fraction(part) for part in ("0", "1/4", "1/3", "1/2", "2/3", "3/4"))
+CHARACTERS = st.characters(
+    exclude_categories=("C", "Zl", "Zp", "Zs"), include_characters=" :#,'\"-?&*!%@`{}[]|>"
+)
+TEXTS = st.text(CHARACTERS, min_size=1, max_size=30).map(lambda text: " ".join(text.split())).filter(bool)  # fmt: skip
+INSTRUMENTS = st.one_of(
+    st.sampled_from(sorted(READY_MADE)).map(ready_made),
+    st.builds(
+        Instrument.of,
+        st.sampled_from([("D4",), ("G2", "D2", "A1", "D1"), ("E4", "C#4", "A3", "E3", "A2", "E2")]),
+        st.sampled_from([648.0, 863.6]),
+        st.sampled_from([440.0, 442.0]),
+        st.sampled_from(["", "old-five"]),
+        st.sampled_from([0.0, 0.0003]),
+    ),
+)
+
+
+@st.composite
+def notes(draw: st.DrawFn, instrument: Instrument, string: int, upto: int = 9) -> Note:
+    """A note on this string."""
+    droppable = draw(st.booleans())
+    fretting = draw(st.sampled_from(["", "1", "4", "T"]))
+    plucking = draw(st.sampled_from(["", "p", "i", "a"]))
+    ending = ""
+    if draw(st.booleans()):
+        fret = draw(st.integers(0, 12))
+        asserted = draw(st.sampled_from([None, instrument.strings[string].midi + fret]))
+        return Note(string, fret, None, str(fret), droppable, asserted, fretting, plucking, False, ending)
+    node = draw(st.sampled_from(nodes_upto(upto)))
+    asserted = draw(st.sampled_from([None, sounding_note(instrument.strings[string].midi, node)]))
+    touched = draw(st.booleans())
+    return Note(string, None, node, "", droppable, asserted, fretting, plucking, touched, ending)
+
+
+@st.composite
+def bars(draw: st.DrawFn, instrument: Instrument, meter: Meter, first: bool, layers: tuple[str, ...]) -> Bar:
+    """A bar whose layers never meet on a string."""
+    length = Fraction(meter.beats)
+    if first and draw(st.integers(0, 4)) == 0 and meter.beats > 1:
+        length = Fraction(1)
+    start = meter.beats - length
+    beats = sorted(
+        draw(st.sets(st.builds(lambda whole, part: whole + part, st.integers(0, meter.beats - 1).map(Fraction),
+                               st.sampled_from(PARTS)), max_size=4))
+    )  # fmt: skip
+    events = []
+    for beat in beats:
+        if beat < start:
+            continue
+        free = list(range(len(instrument.strings)))
+        for layer in layers:
+            count = draw(st.integers(0, min(2, len(free))))
+            chosen = sorted(draw(st.permutations(free))[:count])
+            free = [string for string in free if string not in chosen]
+            if chosen:
+                event_notes = tuple(draw(notes(instrument, string)) for string in chosen)
+                written = draw(st.booleans())
+                hold = (
+                    draw(st.sampled_from([Fraction(1, 4), Fraction(1), Fraction(4, 3)]))
+                    if written
+                    else Fraction(1)
+                )
+                events.append(Event(layer, beat, hold, event_notes, written))
+    ratios = draw(st.sampled_from([(1, 1), (1, 1), (1, Fraction(4, 5)), (Fraction(3, 2), Fraction(3, 2))]))
+    return Bar(
+        meter, length, tuple(events), draw(st.one_of(st.just(""), TEXTS)), draw(st.sampled_from(["", "p", "mf"])),
+        Fraction(ratios[0]), Fraction(ratios[1]),
+    )  # fmt: skip
+
+
+@st.composite
+def drafts(draw: st.DrawFn) -> Drill:
+    """A drill before its holds are settled: write and read it, and it is one."""
+    instrument = draw(INSTRUMENTS)
+    layers = draw(st.sampled_from([("bass", "harmonics"), ("tune",), ("low", "high", "inner voice")]))
+    meter = draw(st.sampled_from(METERS))
+    phrases = []
+    for number in range(draw(st.integers(1, 3))):
+        made = [draw(bars(instrument, meter, True, layers))]
+        for _ in range(draw(st.integers(0, 2))):
+            made.append(draw(bars(instrument, draw(st.sampled_from(METERS)), False, layers)))
+        # The format has no phrase without an event.
+        if not any(bar.events for bar in made):
+            event = Event(layers[0], Fraction(0), Fraction(1), (draw(notes(instrument, 0)),), True)
+            made[0] = Bar(made[0].meter, Fraction(made[0].meter.beats), (event,))
+        phrases.append(
+            Phrase(f"phrase-{number}", draw(TEXTS), tuple(made), layers, draw(st.one_of(st.just(""), TEXTS)))
+        )
+    ids = [phrase.id for phrase in phrases]
+    start = draw(st.integers(20, 300))
+    return Drill(
+        "made", draw(TEXTS), instrument, Tempo(start, draw(st.integers(start, 300)), meter.beat_whole), tuple(phrases),
+        order=draw(st.one_of(st.just(()), st.permutations(ids + ids).map(tuple))),
+        about=draw(st.one_of(st.just(""), TEXTS)),
+        click=draw(st.sampled_from([ClickPattern(), ClickPattern(2, "off", 1, 4, False)])),
+        count_in_bars=draw(st.integers(1, 4)),
+        assignment=draw(st.sampled_from([None, Assignment("Mia", "", start, date(2026, 12, 24), "so: it #1", "")])),
+        tags=draw(st.sampled_from([(), ("3.2", "no", "a, b")])),
+    )  # fmt: skip
