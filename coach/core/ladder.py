@@ -25,7 +25,7 @@ from enum import StrEnum
 from typing import Any
 
 from coach.core.drill import TOGETHER, Drill
-from coach.core.excerpt import Excerpt, Kind, excerpts_of, passage_of
+from coach.core.excerpt import Excerpt, Kind, Passage, passage_of
 from coach.core.log import Outcome, Rep
 from coach.core.rhythm import MAX_BPM, MIN_BPM
 
@@ -336,28 +336,33 @@ def releases_for(drill: Drill, excerpt: Excerpt) -> tuple[Release, ...]:
 def released(drill: Drill, excerpt: Excerpt, release: Release) -> Excerpt | None:
     """What to practise instead under a release; None where the excerpt has no such release.
 
-    Fewer layers: the harmonics alone where the drill has them (they are what chokes), else the first layer that has
-    any node, else the first. Half: the half with more nodes.
+    Fewer layers: the layer with the most nodes (they are what chokes), else the first. Half: the half with more nodes.
     """
     if release is Release.FEWER_LAYERS and excerpt.layer == TOGETHER:
-        layers = passage_of(drill, excerpt).layers
-        chosen = max(
-            layers,
-            key=lambda layer: len(passage_of(drill, replace(excerpt, layer=layer)).node_keys),
-        )
-        return replace(excerpt, layer=chosen) if len(layers) > 1 else None
+        alone = [replace(excerpt, layer=layer) for layer in drill.layers]
+        nodes = {each: len(passage.node_keys) for each in alone if (passage := _passage(drill, each))}
+        return max(nodes, key=lambda each: nodes[each], default=None)
     if release is Release.EASIER and not excerpt.easier:
-        full, easier = passage_of(drill, excerpt), passage_of(drill, replace(excerpt, easier=True))
-        if easier.events and easier.logged.events != full.logged.events:
+        full, easier = _passage(drill, excerpt), _passage(drill, replace(excerpt, easier=True))
+        if full and easier and easier.logged.events != full.logged.events:
             return replace(excerpt, easier=True)
     if release is Release.HALF and excerpt.kind is Kind.PHRASE:
-        halves = [
-            replace(half, easier=excerpt.easier)
-            for half in excerpts_of(drill, drill.phrase(excerpt.phrases[0]), excerpt.layer)
-            if half.kind is Kind.HALF
-        ]
-        return max(halves, key=lambda half: len(passage_of(drill, half).node_keys), default=None)
+        whole = _passage(drill, excerpt)
+        if whole is None or len(whole.events) < 4:
+            return None
+        halves = [replace(excerpt, kind=Kind.HALF, subject=half) for half in ("1", "2")]
+        weights = {each: len(passage.node_keys) for each in halves if (passage := _passage(drill, each))}
+        return max(weights, key=lambda each: weights[each]) if len(weights) == 2 else None
     return None
+
+
+def _passage(drill: Drill, excerpt: Excerpt) -> Passage | None:
+    """What the excerpt plays; None where the drill has no such excerpt or it is empty."""
+    try:
+        passage = passage_of(drill, excerpt)
+    except KeyError:
+        return None
+    return passage if passage.events else None
 
 
 def _turned(ladder: Ladder, direction: int, rule: Rule) -> Ladder:

@@ -23,6 +23,7 @@ from coach.core.excerpt import (
     whole_phrase,
     whole_piece,
 )
+from coach.core.ladder import Release, releases_for
 from coach.core.strings import Node
 
 BETWEEN_REPS_S = 4.0
@@ -57,6 +58,7 @@ class Repertoire:
     _parts: dict[tuple[str, str], tuple[Part, ...]] = field(default_factory=dict)
     _passages: dict[str, Passage | None] = field(default_factory=dict)
     _beats: dict[str, tuple[float, float]] = field(default_factory=dict)
+    _releases: dict[str, tuple[Release, ...]] = field(default_factory=dict)
 
     def parts(self, drill: Drill, phrase: Phrase) -> tuple[Part, ...]:
         """A phrase in each layer that has events, in the order in which layers are built up."""
@@ -85,6 +87,13 @@ class Repertoire:
         """Evidence keys of an excerpt's nodes, then of its moves; empty where the drills don't have it."""
         passage = self.passage(excerpt)
         return keys_of(passage) if passage else ()
+
+    def releases(self, excerpt: Excerpt) -> tuple[Release, ...]:
+        """What can be changed where the excerpt stays choked."""
+        key, drill = excerpt.key, self.drill(excerpt.drill)
+        if key not in self._releases:
+            self._releases[key] = releases_for(drill, excerpt) if drill else (Release.LEAVE,)
+        return self._releases[key]
 
     def rep_s(self, excerpt: Excerpt, tempo_bpm: int) -> float:
         """Seconds from one count-in to the next at a rung; KeyError where the drills don't have the excerpt."""
