@@ -160,6 +160,7 @@ def _point(text: str | None, option: str, share: float, instrument: Instrument) 
 
 
 def _frets(text: str | None) -> tuple[float, float]:
+    """The part of the string that is asked for, in frets."""
     if text is None:
         return 0.0, float("inf")
     low, dash, high = text.partition("-")

@@ -68,8 +68,9 @@ class FromReference:
 
     `fret` is where the string, stopped, sounds the reference string's open note in some octave. Octaves are
     exact in equal temperament, so `own_partial` of the stopped note and `reference_partial` of the reference
-    string (1 is the open string) agree at `hz` without a beat. `pair` compares harmonics instead, with the
-    beats that must be left; None where no two partials are close.
+    string (1 is the open string) agree at `hz` without a beat, but for stiffness; stopping a string raises its B
+    by the square of the frequency ratio (B goes with 1 / length^2, Fletcher 1964). `pair` compares harmonics
+    instead, with the beats that must be left; None where no two partials are close.
     """
 
     string: int
@@ -77,6 +78,8 @@ class FromReference:
     own_partial: int
     reference_partial: int
     hz: float
+    offset_cents: Range
+    """The reference's partial against the stopped note's: 0 on ideal strings."""
     pair: Pair | None
 
 
@@ -98,6 +101,16 @@ def beats_hz(low_hz: float, high_hz: float) -> float:
 def detuned_hz(hz: float, cents: float) -> float:
     """A frequency moved by cents."""
     return float(hz * 2.0 ** (cents / 1200.0))
+
+
+def moved_beats_hz(instrument: Instrument, pair: Pair, cents: float) -> float:
+    """Beats per second of a pair while its higher string is moved by `cents` from equal temperament."""
+    low = instrument.string_at(pair.low_string).stiffness_b
+    high = instrument.string_at(pair.high_string).stiffness_b
+    return beats_hz(
+        pair.low_hz * _stretch(pair.low_partial, low),
+        detuned_hz(pair.high_hz, cents) * _stretch(pair.high_partial, high),
+    )
 
 
 def pair_between(
@@ -198,6 +211,11 @@ def from_reference(
         fret = (wanted - instrument.string_at(string).midi) % 12
         octaves = (instrument.string_at(string).midi + fret - wanted) // 12
         own_partial, reference_partial = 2 ** max(-octaves, 0), 2 ** max(octaves, 0)
+        shorter = 2.0 ** (fret / 6.0)
+        offsets = [
+            cents_between(_stretch(reference_partial, b), _stretch(own_partial, own_b * shorter))
+            for b, own_b in _corners(stiffness)
+        ]
         low, high = sorted((reference, string), key=instrument.open_hz)
         ways.append(
             FromReference(
@@ -206,6 +224,7 @@ def from_reference(
                 own_partial,
                 reference_partial,
                 reference_partial * instrument.open_hz(reference),
+                (min(offsets), max(offsets)),
                 pair_between(instrument, low, high, stiffness),
             )
         )

@@ -1,0 +1,286 @@
+"""`coach tune`: which harmonics to compare, how they beat, what drifts, a way that avoids it, and how it sounds."""
+
+from __future__ import annotations
+
+import argparse
+import io
+import itertools
+import json
+import sys
+from typing import Any
+
+from coach.commands.common import add_folder, add_json, add_output, write_output
+from coach.commands.instrument_options import (
+    add_instrument,
+    described,
+    instrument_from,
+    number,
+    string_index,
+)
+from coach.core import tuning
+from coach.core.problem import Problem, UsageError
+from coach.core.strings import STIFFNESS_RANGE, Instrument
+from coach.core.tuning import Pair, Range
+from coach.core.units import nearest_note, note_name
+
+CENTS_RANGE = (-100.0, 100.0)
+STRIKE_S = 6.0
+STRIKES = 3
+NODES_OF_OCTAVES = {2: "<12>", 4: "<5>", 8: "<2.3>", 16: "<1.1>"}
+COUNTABLE_HZ = 4.0
+"""Beats faster than this can't be counted by ear, so that they are no guide to tuning."""
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """Declare the options of `coach tune`."""
+    add_instrument(parser)
+    parser.add_argument(
+        "--reference", metavar="STRING", help="the string that stays as it is (default: the lowest)"
+    )
+    parser.add_argument(
+        "--pair", metavar="LOW-HIGH", help="two strings to hear, as in E-A (default: the first pair)"
+    )
+    parser.add_argument("--tone", metavar="STRING", help="hear this open string instead of a pair")
+    parser.add_argument(
+        "--cents",
+        metavar="CENTS",
+        default="0",
+        help="detune the pair's higher string by so much (default: 0)",
+    )
+    parser.add_argument(
+        "--listen",
+        action="store_true",
+        help="hear the pair beat while the arrow keys detune its higher string",
+    )
+    parser.add_argument("--silent", action="store_true", help="with --listen: no sound, only the numbers")
+    add_output(parser, "write the pair or the tone to a WAV file")
+    add_json(parser)
+    add_folder(parser)
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Print the tuning, write it as WAV, or let it be heard."""
+    instrument = instrument_from(arguments)
+    if len(instrument.strings) < 2:
+        raise UsageError(Problem("one string has none to be compared with; give two or more", "--strings"))
+    stiffness = _stiffness(instrument)
+    reference = tuning.by_pitch(instrument)[0]
+    if arguments.reference is not None:
+        reference = string_index(instrument, arguments.reference, "--reference")
+    cents = number(arguments.cents, "--cents", "cents")
+    if not CENTS_RANGE[0] <= cents <= CENTS_RANGE[1]:
+        raise UsageError(
+            Problem(f"{cents:g} is outside {CENTS_RANGE[0]:g} to {CENTS_RANGE[1]:g} cents", "--cents")
+        )
+    if arguments.output is not None:
+        return _write(instrument, arguments, cents)
+    if arguments.listen:
+        return _listen(instrument, arguments, cents)
+    if arguments.json:
+        print(json.dumps(_json(instrument, reference, stiffness), indent=2))
+    else:
+        _print_text(instrument, reference, stiffness)
+    return 0
+
+
+def _stiffness(instrument: Instrument) -> Range:
+    """The range of B that the given values stand for."""
+    given = [string.stiffness_b for string in instrument.strings]
+    low, high = tuning.stiffness_range(min(given))[0], tuning.stiffness_range(max(given))[1]
+    return low, min(high, STIFFNESS_RANGE[1])
+
+
+def _print_text(instrument: Instrument, reference: int, stiffness: Range) -> None:
+    label = instrument.string_label
+    print(f"Tuning by harmonics: {described(instrument)}")
+    if stiffness[1]:
+        print(
+            f"B is seldom known better than this, so it counts as {stiffness[0]:g} to {stiffness[1]:g}: "
+            "real strings show a range."
+        )
+    print()
+    print("Neighbours to compare, and how they beat when both strings are equal-tempered:")
+    pairs = tuning.adjacent_pairs(instrument, stiffness)
+    beats = [_beats(pair.beats_hz) for pair in pairs]
+    wide = max((len(text) for text in beats), default=0) + 2
+    print(f"  lower    higher        sounds  {'beats':<{wide}}lower partial stands")
+    for pair, text in zip(pairs, beats, strict=True):
+        midi, _cents = nearest_note(pair.low_hz, instrument.a4_hz)
+        print(
+            f"  {_touch(instrument, pair, low=True):<8} {_touch(instrument, pair, low=False):<8} "
+            f"{note_name(midi):>4} {pair.low_hz:8.2f} Hz  {text:<{wide}}{_cents_text(pair.offset_cents)}"
+        )
+    for low, high in _unpaired(instrument):
+        print(f"  {label(low)} and {label(high)}: no partials up to 9 come close enough")
+    print()
+    print(f"If each pair is made beatless, from {label(reference)} on:")
+    drifts = tuning.beatless_drift(instrument, reference, stiffness)
+    for drift in drifts:
+        last = "" if drift.string == reference else f"  {_cents_text(drift.offset_cents)}"
+        print(f"  {label(drift.string):<4} {_hz(drift.hz):>17} Hz{last}")
+    worst = max(drifts, key=lambda drift: max(abs(end) for end in drift.offset_cents))
+    if worst.string != reference:
+        print(f"  The errors add up: {label(worst.string)} is the furthest off.")
+    print()
+    print(f"Instead compare every string with {label(reference)} alone, so that no error is passed on:")
+    ways = tuning.from_reference(instrument, reference, stiffness)
+    for way in ways:
+        print(f"  {_stopped(instrument, reference, way)}")
+    print("  No beat must be left: octaves are exact in equal temperament, as true as the frets stand.")
+    if stiffness[1]:
+        ends = [end for way in ways for end in way.offset_cents]
+        apart = _cents_text((min(ends), max(ends)))
+        print(f"  On these strings the two notes are {apart} apart; no error is passed on.")
+
+
+def _stopped(instrument: Instrument, reference: int, way: tuning.FromReference) -> str:
+    label = instrument.string_label
+    own = f"{label(way.string)} {'open' if way.fret == 0 else f'fret {way.fret}'}"
+    if way.own_partial > 1:
+        own += f" (its partial {way.own_partial})"
+    other = f"{label(reference)} open"
+    if way.reference_partial in NODES_OF_OCTAVES:
+        other = f"{label(reference)} {NODES_OF_OCTAVES[way.reference_partial]}"
+    text = f"{own:<10} as {other:<8} {way.hz:8.2f} Hz"
+    if way.pair is not None and way.pair.beats_hz[1] <= COUNTABLE_HZ:
+        low, high = _touch(instrument, way.pair, low=True), _touch(instrument, way.pair, low=False)
+        beats = _beats(way.pair.beats_hz).partition(",")[0]
+        text += f"   or {low} with {high}: leave {beats}"
+    return text
+
+
+def _touch(instrument: Instrument, pair: Pair, low: bool) -> str:
+    string = pair.low_string if low else pair.high_string
+    node = pair.low_node if low else pair.high_node
+    return f"{instrument.string_label(string)} {f'<{node.label}>' if node else 'open'}"
+
+
+def _unpaired(instrument: Instrument) -> list[tuple[int, int]]:
+    order = tuning.by_pitch(instrument)
+    return [
+        (low, high)
+        for low, high in itertools.pairwise(order)
+        if tuning.pair_between(instrument, low, high) is None
+    ]
+
+
+def _beats(beats_hz: Range) -> str:
+    low, high = beats_hz
+    if high - low > 0.005:
+        return f"{low:.2f} to {high:.2f} a second"
+    period = f", one in {1.0 / high:.1f} s" if 0.005 < high < 1.0 else ""
+    return f"{high:.2f} a second{period}"
+
+
+def _cents_text(cents: Range) -> str:
+    low, high = cents
+    return f"{high:+.1f} cents" if high - low < 0.05 else f"{low:+.1f} to {high:+.1f} cents"
+
+
+def _hz(hz: Range) -> str:
+    low, high = hz
+    return f"{high:.2f}" if high - low < 0.005 else f"{low:.2f} to {high:.2f}"
+
+
+def _chosen_pair(instrument: Instrument, text: str | None) -> Pair:
+    if text is None:
+        pairs = tuning.adjacent_pairs(instrument)
+        if not pairs:
+            raise UsageError(Problem("no two neighbouring strings have partials to compare", "--pair"))
+        return pairs[0]
+    # A string's octave may be written with a minus, B-1 say, but no instrument has such a string.
+    first, dash, second = text.partition("-")
+    if not dash:
+        raise UsageError(Problem(f"'{text}' is no pair of strings", "--pair", guess="E-A, say"))
+    strings = {string_index(instrument, name, "--pair") for name in (first, second)}
+    if len(strings) != 2:
+        raise UsageError(Problem(f"'{text}' names one string twice", "--pair"))
+    low, high = sorted(strings, key=tuning.by_pitch(instrument).index)
+    pair = tuning.pair_between(instrument, low, high)
+    if pair is None:
+        raise UsageError(
+            Problem(f"{text}: no partials up to 9 come within {tuning.CLOSE_CENTS:g} cents", "--pair")
+        )
+    return pair
+
+
+def _write(instrument: Instrument, arguments: argparse.Namespace, cents: float) -> int:
+    from coach.sound.levels import RATE
+    from coach.sound.tuning import pair_pcm, reference_pcm
+    from coach.sound.wav import write_wav
+
+    if arguments.tone is not None:
+        string = string_index(instrument, arguments.tone, "--tone")
+        pcm = reference_pcm(instrument, string, STRIKE_S, STRIKES, RATE)
+        what = f"{instrument.string_label(string)} open, {instrument.open_hz(string):.2f} Hz"
+    else:
+        pair = _chosen_pair(instrument, arguments.pair)
+        pcm = pair_pcm(instrument, pair, cents, STRIKE_S, STRIKES, RATE)
+        what = _pair_text(instrument, pair, cents)
+    buffer = io.BytesIO()
+    write_wav(buffer, [pcm], RATE)
+    write_output(arguments.output, buffer.getvalue())
+    print(f"{what}; {len(pcm) / RATE:.1f} s", file=sys.stderr)
+    return 0
+
+
+def _listen(instrument: Instrument, arguments: argparse.Namespace, cents: float) -> int:
+    from coach.commands.tune_listen import Heard, listen, terminal_keys
+    from coach.sound.player import open_engine
+
+    if arguments.tone is not None:
+        heard = Heard(instrument, (), string_index(instrument, arguments.tone, "--tone"))
+    else:
+        first = _chosen_pair(instrument, arguments.pair)
+        rest = [pair for pair in tuning.adjacent_pairs(instrument) if pair != first]
+        heard = Heard(instrument, (first, *rest), cents=cents)
+    with terminal_keys() as keys, open_engine(arguments.silent) as player:
+        listen(heard, keys, player, sys.stdout)
+    return 0
+
+
+def _pair_text(instrument: Instrument, pair: Pair, cents: float) -> str:
+    high = instrument.string_label(pair.high_string)
+    return (
+        f"{_touch(instrument, pair, low=True)} with {_touch(instrument, pair, low=False)}, {high} moved by "
+        f"{cents:+g} cents: {_beats((tuning.moved_beats_hz(instrument, pair, cents),) * 2)}"
+    )
+
+
+def _json(instrument: Instrument, reference: int, stiffness: Range) -> dict[str, Any]:
+    def name(string: int) -> str:
+        return instrument.string_at(string).name
+
+    def pair_row(pair: Pair) -> dict[str, Any]:
+        return {
+            "low_string": name(pair.low_string),
+            "high_string": name(pair.high_string),
+            "low_partial": pair.low_partial,
+            "high_partial": pair.high_partial,
+            "low_hz": pair.low_hz,
+            "high_hz": pair.high_hz,
+            "beats_hz": pair.beats_hz,
+            "offset_cents": pair.offset_cents,
+        }
+
+    return {
+        "reference": name(reference),
+        "stiffness": stiffness,
+        "pairs": [pair_row(pair) for pair in tuning.adjacent_pairs(instrument, stiffness)],
+        "drift": [
+            {"string": name(drift.string), "hz": drift.hz, "offset_cents": drift.offset_cents}
+            for drift in tuning.beatless_drift(instrument, reference, stiffness)
+        ],
+        "from_reference": [
+            {
+                "string": name(way.string),
+                "fret": way.fret,
+                "own_partial": way.own_partial,
+                "reference_partial": way.reference_partial,
+                "hz": way.hz,
+                "offset_cents": way.offset_cents,
+                "pair": pair_row(way.pair) if way.pair else None,
+            }
+            for way in tuning.from_reference(instrument, reference, stiffness)
+        ],
+    }
