@@ -19,7 +19,7 @@ from coach.core.evidence import EXCERPT, MOVE, NODE, DayEvidence, day_evidence
 from coach.core.excerpt import LoggedPassage
 from coach.core.ladder import DEFAULT as DEFAULT_RULE
 from coach.core.ladder import Ladder, Rule
-from coach.core.log import Rep
+from coach.core.log import CAUSES, Outcome, Rep
 from coach.core.memory import CAP_DAYS, Memory, fold, fold_ladder
 
 MODEL = 1
@@ -28,8 +28,7 @@ KEPT_EVERY_DAYS = 32
 
 DERIVED_TABLES = ("evidence", "states", "days")
 
-Touched = dict[date, set[str]]
-"""Practice days and the keys whose reps of that day are new or count differently."""
+DAY_COLUMNS = "duration_ms, reps, rated, clean, position, lift, pluck, late, dropped"
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,6 +41,12 @@ class DayTotal:
     reps: int
     rated: int
     clean: int
+    position: int = 0
+    """Chokes whose cause was marked so; likewise the next two."""
+    lift: int = 0
+    pluck: int = 0
+    late: int = 0
+    dropped: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -257,15 +262,21 @@ class Deriver:
                 "DELETE FROM days WHERE player = ? AND day = ?", (player, day.toordinal())
             )
             return
+        faults = [fault for rep, _ in reps for fault in rep.faults or ()]
+        outcomes = [fault.outcome for fault in faults]
+        causes = [fault.cause for fault in faults]
         total = (
             sum(rep.duration_ms for rep, _ in reps),
             len(reps),
             sum(rep.rated for rep, _ in reps),
             sum(rep.clean for rep, _ in reps),
+            *(causes.count(cause) for cause in CAUSES),
+            outcomes.count(Outcome.LATE),
+            outcomes.count(Outcome.DROPPED),
         )
         self.connection.execute(
-            "INSERT OR REPLACE INTO days (player, day, duration_ms, reps, rated, clean) VALUES (?,?,?,?,?,?)",
-            (player, day.toordinal(), *total),
+            f"INSERT OR REPLACE INTO days ({DAY_COLUMNS}, player, day) VALUES (?,?,?,?,?,?,?,?,?,?,?)",
+            (*total, player, day.toordinal()),
         )
 
     def _write_evidence(self, player: str, key: str, day: date, evidence: DayEvidence | None) -> None:

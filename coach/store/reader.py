@@ -20,7 +20,7 @@ from coach.core.ladder import Ladder
 from coach.core.log import Correction, Entry, Rep
 from coach.core.memory import Memory
 from coach.core.problem import CoachError, Problem
-from coach.store.derive import DayTotal
+from coach.store.derive import DAY_COLUMNS, DayTotal, keys_of
 from coach.store.rows import SELECT_REPS, correction_of, glob_escaped, rep_of, with_word
 from coach.store.schema import Value, told
 
@@ -173,6 +173,32 @@ class Reader:
             )
             return [DayEvidence.from_json(body) for (body,) in rows]
 
+    def evidence_of(self, key: str, since: date, until: date, player: str = "") -> list[DayEvidence]:
+        """The evidence of one key from `since` to `until`, in order of days."""
+        values = (player or self.player.id, key, since.toordinal(), until.toordinal())
+        with told(self.path):
+            rows = self.connection.execute(
+                "SELECT body FROM evidence WHERE player = ? AND key = ? AND day BETWEEN ? AND ? ORDER BY day",
+                values,
+            )
+            return [DayEvidence.from_json(body) for (body,) in rows]
+
+    def titles(self) -> dict[str, str]:
+        """The title of every excerpt that was ever logged, by excerpt key; of several the latest logged."""
+        with told(self.path):
+            rows = self.connection.execute(
+                "SELECT excerpt, json_extract(body, '$.title') FROM passages ORDER BY rowid"
+            )
+            return {excerpt: str(title) for excerpt, title in rows}
+
+    def keys_in_drill(self, drill: str) -> set[str]:
+        """Every key of evidence that a logged repetition of this drill could touch."""
+        with told(self.path):
+            rows = self.connection.execute(
+                "SELECT body FROM passages WHERE excerpt GLOB ?", (f"{glob_escaped(drill)}:*",)
+            )
+            return {key for (body,) in rows for key in keys_of(LoggedPassage.from_json(body))}
+
     def days(self, since: date | None = None, until: date | None = None, player: str = "") -> list[DayTotal]:
         """What each practice day came to, in order."""
         values = (
@@ -182,8 +208,7 @@ class Reader:
         )
         with told(self.path):
             rows = self.connection.execute(
-                "SELECT day, duration_ms, reps, rated, clean FROM days "
-                "WHERE player = ? AND day BETWEEN ? AND ? ORDER BY day",
+                f"SELECT day, {DAY_COLUMNS} FROM days WHERE player = ? AND day BETWEEN ? AND ? ORDER BY day",
                 values,
             )
             return [DayTotal(date.fromordinal(day), *counts) for day, *counts in rows]

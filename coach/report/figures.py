@@ -1,0 +1,324 @@
+"""The figures behind a report: pure sums over what the log keeps, ready to print, draw or export.
+
+Conventions: days are practice days, minutes count count-ins and repetitions only. A tempo over days is the clean tempo
+(`coach.core.tempo_estimate`) from the evidence up to each shown day, discounted as memories are. A fail rate is near
+the goal tempo, with its middle 80 % (`coach.core.memory.weakness`); below `KNOWN_WEIGHT` discounted results it says
+little.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+from typing import TYPE_CHECKING
+
+from coach.core.calibration import Calibration, calibration
+from coach.core.drill import Drill
+from coach.core.evidence import EXCERPT, MOVE, NODE, DayEvidence
+from coach.core.excerpt import Excerpt, Kind
+from coach.core.ladder import Ladder, open_day
+from coach.core.memory import (
+    HALF_LIFE_DAYS,
+    Memory,
+    Weakness,
+    failed_mean,
+    is_due,
+    kin_prior,
+    retention,
+    weakness,
+)
+from coach.core.plain import plain_text
+from coach.core.repertoire import spoken
+from coach.core.tempo_estimate import CleanTempo, Tempos, clean_tempos, discounted
+from coach.store.derive import DayTotal
+
+if TYPE_CHECKING:
+    from coach.store.log import Log
+
+SHOWN_DAYS = 90
+"""How far back a report looks where nothing else is asked for."""
+KNOWN_WEIGHT = 1.5
+CURVE_POINTS = 40
+CURVE_REACH_DAYS = 140
+"""Evidence older than ten half-lives adds less than a thousandth of itself."""
+WEAKEST = 12
+WHOLE = (Kind.PHRASE, Kind.JOIN, Kind.PIECE)
+
+
+@dataclass(frozen=True, slots=True)
+class TempoPoint:
+    """The clean tempo as it stood after one day."""
+
+    day: date
+    tempo: CleanTempo
+
+
+@dataclass(frozen=True, slots=True)
+class ExcerptFigures:
+    """A phrase, join or piece in one layer."""
+
+    key: str
+    excerpt: Excerpt
+    title: str
+    drill_title: str
+    goal_bpm: int
+    rung_bpm: int
+    landed_days: tuple[date, ...]
+    tempo: CleanTempo | None
+    curve: tuple[TempoPoint, ...]
+    memory: Memory
+    retention: float | None
+    minutes: float
+    """Since the report's first day."""
+
+
+@dataclass(frozen=True, slots=True)
+class PlaceFigures:
+    """A node or a move."""
+
+    key: str
+    name: str
+    memory: Memory
+    fail: Weakness
+    retention: float | None
+
+    @property
+    def known(self) -> bool:
+        return self.fail.weight >= KNOWN_WEIGHT
+
+
+@dataclass(frozen=True, slots=True)
+class Report:
+    """One player's progress up to a practice day."""
+
+    player: str
+    day: date
+    since: date
+    drill: str
+    """Title of the one drill that it is about; empty for all."""
+    days: tuple[DayTotal, ...]
+    excerpts: tuple[ExcerptFigures, ...]
+    """Practised since the first day, the latest practised first."""
+    nodes: tuple[PlaceFigures, ...]
+    """All that were ever practised, the likeliest to fail first."""
+    moves: tuple[PlaceFigures, ...]
+    due: tuple[tuple[str, date], ...]
+    """What is due within a week, by name, the longest due first."""
+    calibration: Calibration | None
+
+    @property
+    def minutes(self) -> float:
+        return sum(day.duration_ms for day in self.days) / 60_000
+
+    @property
+    def faults(self) -> dict[str, int]:
+        """How often something failed since the first day: chokes by marked cause, late, dropped."""
+        return {
+            name: sum(getattr(day, name) for day in self.days)
+            for name in ("position", "lift", "pluck", "late", "dropped")
+        }
+
+
+def make_report(
+    log: Log, day: date, since: date | None = None, drill: str = "", drills: Sequence[Drill] = ()
+) -> Report:
+    """The report of the log's player on a practice day. `drill` is the id of the one drill that it is about."""
+    since = since or day - timedelta(days=SHOWN_DAYS - 1)
+    memories = {key: memory for key, memory in log.memories().items() if memory.first_day <= day}
+    ladders = log.ladders()
+    titles = log.titles()
+    by_id = {one.id: one for one in drills}
+    chosen = dict(memories)
+    if drill:
+        keys = log.keys_in_drill(drill)
+        chosen = {key: memory for key, memory in memories.items() if key in keys}
+    excerpts = _excerpts(log, chosen, ladders, titles, by_id, day, since)
+    places = {
+        kind: tuple(_places(chosen, memories, kind, day, WEAKEST if kind == MOVE else None))
+        for kind in (NODE, MOVE)
+    }
+    title = by_id[drill].title if drill in by_id else drill
+    return Report(
+        log.player.name,
+        day,
+        since,
+        plain_text(title),
+        tuple(_days(log, day, since, drill)),
+        tuple(excerpts),
+        places[NODE],
+        places[MOVE],
+        tuple(_due(chosen, titles, day)),
+        calibration(memory.calibration for memory in chosen.values()),
+    )
+
+
+def name_of(key: str, titles: Mapping[str, str]) -> str:
+    """An evidence key as a player would say it."""
+    if key.startswith(EXCERPT):
+        try:
+            excerpt = Excerpt.parse(key.removeprefix(EXCERPT))
+        except ValueError:
+            return plain_text(key)
+        return excerpt_name(excerpt, titles)
+    try:
+        return plain_text(spoken(key))
+    except ValueError:
+        return plain_text(key)
+
+
+def excerpt_name(excerpt: Excerpt, titles: Mapping[str, str]) -> str:
+    """An excerpt as a heading: phrase and layer, or what it singles out."""
+    name = titles.get(excerpt.key) or " + ".join(excerpt.phrases)
+    if excerpt.kind in (Kind.NODE, Kind.MOVE):
+        name = f"{name_of((NODE if excerpt.kind is Kind.NODE else MOVE) + excerpt.subject, titles)} in {name}"
+    elif excerpt.kind is Kind.HALF:
+        name = f"{'first' if excerpt.subject == '1' else 'second'} half of {name}"
+    elif excerpt.kind is Kind.JOIN:
+        name = f"join of {name}"
+    return plain_text(f"{name}, {excerpt.layer}" + (", easier" if excerpt.easier else ""))
+
+
+def _excerpts(
+    log: Log,
+    memories: Mapping[str, Memory],
+    ladders: Mapping[str, Ladder],
+    titles: Mapping[str, str],
+    drills: Mapping[str, Drill],
+    day: date,
+    since: date,
+) -> list[ExcerptFigures]:
+    shown = []
+    for key, memory in memories.items():
+        if not key.startswith(EXCERPT) or memory.last_day < since:
+            continue
+        try:
+            excerpt = Excerpt.parse(key.removeprefix(EXCERPT))
+        except ValueError:
+            continue
+        if excerpt.kind in WHOLE and excerpt.key in ladders:
+            shown.append((key, excerpt, memory))
+    shown.sort(key=lambda item: (-item[2].last_day.toordinal(), item[0]))
+    evidence = {
+        key: log.evidence_of(key, since - timedelta(days=CURVE_REACH_DAYS), day) for key, _, _ in shown
+    }
+    curves = _curves(evidence, {key: memory.goal_bpm for key, _, memory in shown}, since)
+    now = clean_tempos(
+        [discounted(memory, day) for _, _, memory in shown], [max(m.goal_bpm, 1) for _, _, m in shown]
+    )
+    figures = []
+    for (key, excerpt, memory), tempo in zip(shown, now, strict=True):
+        ladder = ladders[excerpt.key]
+        drill = drills.get(excerpt.drill)
+        goal = drill.goal_bpm if drill else ladder.goal_bpm
+        spent_ms = sum(one.duration_ms for one in evidence[key] if one.day >= since)
+        figures.append(
+            ExcerptFigures(
+                key,
+                excerpt,
+                excerpt_name(excerpt, titles),
+                plain_text(drill.title if drill else excerpt.drill),
+                goal,
+                open_day(ladder, day, goal).rung_bpm,
+                ladder.landed_days,
+                tempo if memory.tempos else None,
+                curves[key],
+                memory,
+                retention(memory, day) if memory.cold_day else None,
+                spent_ms / 60_000,
+            )
+        )
+    return figures
+
+
+def _curves(
+    evidence: Mapping[str, Sequence[DayEvidence]], goals: Mapping[str, int], since: date
+) -> dict[str, tuple[TempoPoint, ...]]:
+    """Clean tempo after up to `CURVE_POINTS` of each key's practised days since the first one."""
+    wanted: list[tuple[str, date]] = []
+    for key, days in evidence.items():
+        rated = [one.day for one in days if one.day >= since and one.tallies]
+        step = max(1, -(-len(rated) // CURVE_POINTS))
+        wanted += [(key, day) for day in rated[::-1][::step][::-1]]
+    rows = [_tempos_on(evidence[key], day) for key, day in wanted]
+    tempos = clean_tempos(rows, [max(goals[key], 1) for key, _ in wanted])
+    points: dict[str, list[TempoPoint]] = {key: [] for key in evidence}
+    for (key, day), tempo in zip(wanted, tempos, strict=True):
+        points[key].append(TempoPoint(day, tempo))
+    return {key: tuple(found) for key, found in points.items()}
+
+
+def _tempos_on(days: Sequence[DayEvidence], day: date) -> Tempos:
+    """Results by tempo up to a day, discounted to it."""
+    sums: dict[int, list[float]] = {}
+    for one in days:
+        if one.day > day or (day - one.day).days > CURVE_REACH_DAYS:
+            continue
+        keep = 0.5 ** ((day - one.day).days / HALF_LIFE_DAYS)
+        for bpm, _, clean, failed in one.tallies:
+            entry = sums.setdefault(bpm, [0.0, 0.0])
+            entry[0] += clean * keep
+            entry[1] += failed * keep
+    return [(bpm, clean, failed) for bpm, (clean, failed) in sorted(sums.items())]
+
+
+def _places(
+    chosen: Mapping[str, Memory],
+    memories: Mapping[str, Memory],
+    kind: str,
+    day: date,
+    most: int | None,
+) -> list[PlaceFigures]:
+    """Nodes or moves, the likeliest to fail first; of those with enough results, then the rest."""
+    ranked = []
+    for key, memory in chosen.items():
+        if key.startswith(kind):
+            prior = kin_prior(key, memories, day)
+            ranked.append((failed_mean(memory, day, prior), key, memory, prior))
+    ranked.sort(key=lambda item: (-item[0], item[1]))
+    figures = []
+    for _, key, memory, prior in ranked[:most]:
+        figures.append(
+            PlaceFigures(
+                key,
+                name_of(key, {}),
+                memory,
+                weakness(memory, day, prior),
+                retention(memory, day) if memory.cold_day else None,
+            )
+        )
+    return sorted(figures, key=lambda place: (not place.known, -place.fail.mean, place.key))
+
+
+def _due(memories: Mapping[str, Memory], titles: Mapping[str, str], day: date) -> list[tuple[str, date]]:
+    soon = day + timedelta(days=7)
+    found = []
+    for key, memory in memories.items():
+        if memory.due is not None and (is_due(memory, day) or memory.due <= soon):
+            found.append((memory.due, name_of(key, titles)))
+    return [(name, due) for due, name in sorted(found)]
+
+
+def _days(log: Log, day: date, since: date, drill: str) -> list[DayTotal]:
+    if not drill:
+        return log.days(since, day)
+    rows = sorted(log.evidence(f"{EXCERPT}{drill}:", since, day), key=lambda one: one.day)
+    return [_sum(one_day, list(group)) for one_day, group in itertools.groupby(rows, key=lambda one: one.day)]
+
+
+def _sum(day: date, evidence: Sequence[DayEvidence]) -> DayTotal:
+    """A day of one drill, from its excerpts: every rep is of one excerpt."""
+    position, lift, pluck = (sum(one.causes[index] for one in evidence) for index in range(3))
+    return DayTotal(
+        day,
+        sum(one.duration_ms for one in evidence),
+        sum(one.reps for one in evidence),
+        sum(one.clean + one.failed for one in evidence),
+        sum(one.clean for one in evidence),
+        position,
+        lift,
+        pluck,
+        sum(one.late for one in evidence),
+        sum(one.dropped for one in evidence),
+    )
