@@ -210,7 +210,9 @@ def _enter(session: Session, index: int, at_ms: int) -> Result:
             return replace(fresh, passage=None, phase=Phase.REST), tuple(effects)
         if not _names(item.excerpt) & session.left:
             try:
-                return _with_excerpt(fresh, item.excerpt, item.tempo_bpm or None), tuple(effects)
+                own_tempo = item.purpose in ladders.OFF_LADDER
+                entered = _with_excerpt(fresh, item.excerpt, item.tempo_bpm or None, own_tempo=own_tempo)
+                return entered, tuple(effects)
             except KeyError as missing:
                 effects.append(Tell(f"left out: {missing.args[0]} is no longer in the drill"))
         index += 1
@@ -222,8 +224,14 @@ def _names(excerpt: Excerpt) -> set[str]:
     return {f"{excerpt.drill}:{phrase}" for phrase in excerpt.phrases}
 
 
-def _with_excerpt(session: Session, excerpt: Excerpt, tempo_bpm: int | None = None) -> Session:
-    """The session ready to play an excerpt, its ladder opened for the day; KeyError where it is gone."""
+def _with_excerpt(
+    session: Session, excerpt: Excerpt, tempo_bpm: int | None = None, *, own_tempo: bool = False
+) -> Session:
+    """The session ready to play an excerpt, its ladder opened for the day; KeyError where it is gone.
+
+    `tempo_bpm` is where the ladder starts today; once it was climbed today, its rung counts. With `own_tempo` (a cold
+    repetition, a warm-up) it is the tempo to play at and the rung stays.
+    """
     if excerpt.drill not in session.drills:
         raise KeyError(excerpt.drill)
     drill = session.drills[excerpt.drill]
@@ -233,11 +241,13 @@ def _with_excerpt(session: Session, excerpt: Excerpt, tempo_bpm: int | None = No
     old = session.ladders.get(excerpt.key)
     current = old or ladders.new_ladder(min(drill.tempo.start_bpm, drill.goal_bpm), drill.goal_bpm)
     current = ladders.open_day(current, session.day, drill.goal_bpm)
+    if tempo_bpm and not own_tempo and (old is None or old.last_day != session.day):
+        current = ladders.moved(current, tempo_bpm)
     return replace(
         session,
         passage=passage,
         ladders={**session.ladders, excerpt.key: current},
-        tempo_bpm=tempo_bpm or current.rung_bpm,
+        tempo_bpm=tempo_bpm if tempo_bpm and own_tempo else current.rung_bpm,
         phase=Phase.READY,
         marks=(),
         amending=0,
@@ -403,7 +413,10 @@ def _released(session: Session, release: Release, at_ms: int) -> Result:
     excerpt = session.passage.excerpt
     instead = ladders.released(session.drill, excerpt, release)
     if instead is not None:
-        return _with_excerpt(session, instead), (Tell(f"It stays choked: {release.value} for this turn."),)
+        slower = None if instead.key in session.ladders else session.ladders[excerpt.key].rung_bpm
+        return _with_excerpt(session, instead, slower), (
+            Tell(f"It stays choked: {release.value} for this turn."),
+        )
     left = session.left | _names(excerpt)
     following, effects = _enter(replace(session, left=left), session.index + 1, at_ms)
     return following, (
