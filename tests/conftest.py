@@ -1,0 +1,22 @@
+"""Shared by all tests: where CI demands the real servers, a missing one is a failure and no skip."""
+
+from __future__ import annotations
+
+import os
+
+import pytest
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_makereport(item: pytest.Item, call: pytest.CallInfo[None]):
+    report = yield
+    if report.skipped and item.get_closest_marker("real") and os.environ.get("WELLRUNG_REAL") == "required":
+        report.outcome = "failed"
+        report.longrepr = f"skipped, but WELLRUNG_REAL=required: {report.longrepr}"
+    return report
+
+
+@pytest.fixture(autouse=True)
+def _colours_whatever_the_terminal_says(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Tests draw in colour unless they ask for none."""
+    monkeypatch.delenv("NO_COLOR", raising=False)
