@@ -45,7 +45,7 @@ from coach.core.units import HIGHEST_MIDI, midi_from_note, note_name
 
 TAB_WIDTH = 78
 MOST_BEATS = 1000
-_WORD = re.compile(r"(?P<what>.*?\d|[rR])(?:x(?P<beats>\d+(?:\.\d+)?(?:/\d+)?))?")
+_WORD = re.compile(r"(?P<what>[rR]|.*?\d)(?:x(?P<beats>\d+(?:\.\d+)?(?:/\d+)?))?")
 _DEFAULTS = FingeringSettings()
 
 
@@ -171,7 +171,7 @@ def _show_places(
             f"{place.node.partial:7d} {round(place.offset_cents):+6d}  {clear_mm:10.1f} mm  "
             f"{'plucking' if place.plucking_hand else 'fretting'} {cost:6.1f}"
         )
-    print("Cheapest first: cost counts a narrow node, the hand beyond mid-string, the span to a held note.")
+    print("Cheapest first; cost: narrow node, hand beyond mid-string, span to a held note.")
     return 0
 
 
@@ -187,9 +187,9 @@ def _print_fingering(
         print(line)
     second = ""
     if fingering.second_cost is not None:
-        second = f"; the second-best whole costs {fingering.second_cost:.1f}"
-    print(f"The whole costs {fingering.cost:.1f}{second}. Costs have no unit; they only rank.")
-    print("Second best: the note's place in the cheapest whole that puts this note elsewhere.")
+        second = f", the second-best whole {fingering.second_cost:.1f}"
+    print(f"The whole costs {fingering.cost:.1f}{second} (no unit; costs only rank).")
+    print("Second best: the note's place in the cheapest whole that puts it elsewhere.")
     if has_plucking_hand(fingering.choices):
         print("p: touched by the plucking hand.")
     for line in warning_lines(instrument, fingering, settings):

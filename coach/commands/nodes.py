@@ -109,16 +109,15 @@ def _print_text(
     for line in fretboard.fretboard_lines(instrument, marks, width, window_mm, arguments.left_handed):
         print(line)
     column_mm = fretboard.column_mm(instrument, width, window_mm)
-    print(f"To scale, a column is about {column_mm:.0f} mm: digits are partials, │ fret wires, ║ the nut.")
+    print(f"To scale, about {column_mm:.0f} mm a column: digits are partials, │ fret wires, ║ the nut.")
     print()
     one_string = [row for row in rows if row.string == rows[0].string]
     for line in fretboard.place_lines(one_string):
         print(line)
-    print("past: the node lies nearer to the bridge than the wire; before: nearer to the nut.")
-    print(f'Touch {finger_mm:g} mm wide. The mm of "dulls" and "wins" are a model\'s, not measured: a guide.')
+    print("past: nearer to the bridge than the wire; before: nearer to the nut.")
+    print(f'Touch {finger_mm:g} mm wide; "dulls" and "wins" are a model\'s mm, not measured: a guide.')
     print(
-        f"Level: below the best, plucked {pluck_mm:.0f} mm and picked up {pickup_mm:.0f} mm from the bridge "
-        "(0 is best)."
+        f"Level in dB (0 is best): plucked {pluck_mm:.0f} mm, picked up {pickup_mm:.0f} mm from the bridge."
     )
     for line in _weak_lines(instrument, nodes, pluck_mm, pickup_mm):
         print(line)
@@ -136,7 +135,7 @@ def _weak_lines(
     for partial in sorted({node.partial for node in nodes}):
         for what, at_mm, way_out in (
             ("plucked", pluck_mm, "pluck nearer to {:.0f} mm"),
-            ("picked up", pickup_mm, "another pickup hears it; best near {:.0f} mm"),
+            ("picked up", pickup_mm, "best near {:.0f} mm"),
         ):
             if touch.level_of(touch.place_weight(partial, at_mm, instrument.scale_mm)) <= WEAK_DB:
                 best_mm = touch.best_plucking_point_mm(partial, instrument.scale_mm)

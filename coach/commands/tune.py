@@ -7,6 +7,7 @@ import io
 import itertools
 import json
 import sys
+from collections.abc import Sequence
 from typing import Any
 
 from coach.commands.common import add_folder, add_json, add_output, write_output
@@ -27,6 +28,7 @@ CENTS_RANGE = (-100.0, 100.0)
 STRIKE_S = 6.0
 STRIKES = 3
 NODES_OF_OCTAVES = {2: "<12>", 4: "<5>", 8: "<2.3>", 16: "<1.1>"}
+BEATS_SHOWN_HZ = 0.005
 COUNTABLE_HZ = 4.0
 """Beats faster than this can't be counted by ear, so that they are no guide to tuning."""
 
@@ -95,15 +97,15 @@ def _print_text(instrument: Instrument, reference: int, stiffness: Range) -> Non
     print(f"Tuning by harmonics: {described(instrument)}")
     if stiffness[1]:
         print(
-            f"B is seldom known better than this, so it counts as {stiffness[0]:g} to {stiffness[1]:g}: "
-            "real strings show a range."
+            f"B is seldom known better than to a factor of {tuning.STIFFNESS_SPREAD:g}: ranges for", end=" "
         )
+        print(f"{stiffness[0]:g} to {stiffness[1]:g}.")
     print()
     print("Neighbours to compare, and how they beat when both strings are equal-tempered:")
     pairs = tuning.adjacent_pairs(instrument, stiffness)
     beats = [_beats(pair.beats_hz) for pair in pairs]
     wide = max((len(text) for text in beats), default=0) + 2
-    print(f"  lower    higher        sounds  {'beats':<{wide}}lower partial stands")
+    print(f"  lower    higher        sounds  {'beats':<{wide}}lower off by")
     for pair, text in zip(pairs, beats, strict=True):
         midi, _cents = nearest_note(pair.low_hz, instrument.a4_hz)
         print(
@@ -122,31 +124,36 @@ def _print_text(instrument: Instrument, reference: int, stiffness: Range) -> Non
     if worst.string != reference:
         print(f"  The errors add up: {label(worst.string)} is the furthest off.")
     print()
-    print(f"Instead compare every string with {label(reference)} alone, so that no error is passed on:")
+    print(f"Instead compare every string with {label(reference)} alone; no error is passed on:")
     ways = tuning.from_reference(instrument, reference, stiffness)
-    for way in ways:
-        print(f"  {_stopped(instrument, reference, way)}")
-    print("  No beat must be left: octaves are exact in equal temperament, as true as the frets stand.")
+    for line in _stopped_lines(instrument, reference, ways):
+        print(f"  {line}")
+    print("  No beat is left: octaves are exact in equal temperament, as true as the frets.")
     if stiffness[1]:
         ends = [end for way in ways for end in way.offset_cents]
         apart = _cents_text((min(ends), max(ends)))
-        print(f"  On these strings the two notes are {apart} apart; no error is passed on.")
+        print(f"  On these strings the two notes are {apart} apart.")
 
 
-def _stopped(instrument: Instrument, reference: int, way: tuning.FromReference) -> str:
+def _stopped_lines(instrument: Instrument, reference: int, ways: Sequence[tuning.FromReference]) -> list[str]:
+    """A line a string: where it is stopped, what it agrees with, and the harmonics that would do with beats."""
     label = instrument.string_label
-    own = f"{label(way.string)} {'open' if way.fret == 0 else f'fret {way.fret}'}"
-    if way.own_partial > 1:
-        own += f" (its partial {way.own_partial})"
-    other = f"{label(reference)} open"
-    if way.reference_partial in NODES_OF_OCTAVES:
-        other = f"{label(reference)} {NODES_OF_OCTAVES[way.reference_partial]}"
-    text = f"{own:<10} as {other:<8} {way.hz:8.2f} Hz"
-    if way.pair is not None and way.pair.beats_hz[1] <= COUNTABLE_HZ:
-        low, high = _touch(instrument, way.pair, low=True), _touch(instrument, way.pair, low=False)
-        beats = _beats(way.pair.beats_hz).partition(",")[0]
-        text += f"   or {low} with {high}: leave {beats}"
-    return text
+    owns = []
+    for way in ways:
+        own = f"{label(way.string)} {'open' if way.fret == 0 else f'fret {way.fret}'}"
+        owns.append(own if way.own_partial == 1 else f"{own}, partial {way.own_partial}")
+    wide = max((len(own) for own in owns), default=0)
+    lines = []
+    for own, way in zip(owns, ways, strict=True):
+        other = f"{label(reference)} {NODES_OF_OCTAVES.get(way.reference_partial, 'open')}"
+        line = f"{own:<{wide}} as {other:<8} {way.hz:8.2f} Hz"
+        if way.pair is not None and way.pair.beats_hz[1] <= COUNTABLE_HZ:
+            low, high = way.pair.beats_hz
+            beats = f"{high:.2f}" if high - low < BEATS_SHOWN_HZ else f"{low:.2f} to {high:.2f}"
+            touched = f"{_touch(instrument, way.pair, low=True)}, {_touch(instrument, way.pair, low=False)}"
+            line += f"   or {touched}: leave {beats}/s"
+        lines.append(line)
+    return lines
 
 
 def _touch(instrument: Instrument, pair: Pair, low: bool) -> str:
@@ -166,9 +173,9 @@ def _unpaired(instrument: Instrument) -> list[tuple[int, int]]:
 
 def _beats(beats_hz: Range) -> str:
     low, high = beats_hz
-    if high - low > 0.005:
+    if high - low > BEATS_SHOWN_HZ:
         return f"{low:.2f} to {high:.2f} a second"
-    period = f", one in {1.0 / high:.1f} s" if 0.005 < high < 1.0 else ""
+    period = f", one in {1.0 / high:.1f} s" if BEATS_SHOWN_HZ < high < 1.0 else ""
     return f"{high:.2f} a second{period}"
 
 

@@ -102,7 +102,13 @@ def _wrong_notes(drill: Drill, passage: Passage) -> Iterator[_Found]:
             if note.node is not None and note.written and not _written_there(note.written, note.node):
                 near = nearest_nodes(float(Fraction(note.written)))
                 offered = ", ".join(f"{node.label} (partial {node.partial})" for node in near)
-                yield (event, "error", f"{name} is no node at {note.written}", f"nearest: {offered}")
+                where = f"{note.written} is written for the node at {note.node.label} (partial {note.node.partial})"
+                yield (
+                    event,
+                    "error",
+                    f"{instrument.string_label(note.string)}: {where}",
+                    f"nearest: {offered}",
+                )
             if note.asserted_midi is None:
                 continue
             # Partials are compared on the ideal string: stiffness moves no note to another name.

@@ -1,0 +1,251 @@
+"""`coach nodes`, `coach find`, `coach tune` as a user runs them."""
+
+from __future__ import annotations
+
+import io
+import json
+import wave
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from coach.cli import main
+from coach.commands.tune_listen import ACTIONS, Heard, listen, shown
+from coach.core.fretboard import fretboard_lines, partial_marks
+from coach.core.instruments import ready_made
+from coach.core.strings import Node, nodes_upto
+from coach.core.tuning import adjacent_pairs, moved_beats_hz
+from coach.sound.silent import SilentEngine
+
+Run = tuple[int, str, str]
+
+
+@pytest.fixture
+def run(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> Any:
+    monkeypatch.setenv("COLUMNS", "80")
+
+    def call(*words: str) -> Run:
+        status = main(list(words))
+        captured = capsys.readouterr()
+        return status, captured.out, captured.err
+
+    return call
+
+
+def test_nodes_as_json_carry_what_scripts_rely_on(run: Any) -> None:
+    status, out, _err = run("nodes", "--json", "--scale-mm", "863.6")
+    rows = json.loads(out)
+    assert status == 0
+    assert len(rows) == 4 * 27
+    row = next(row for row in rows if row["string"] == "D2" and row["node"] == "1/6")
+    assert (row["partial"], row["fret"], row["note"]) == (6, 3.2, "A4")
+    # Equal temperament and the harmonic series, closed forms.
+    assert row["fret_exact"] == pytest.approx(3.1564, abs=5e-5)
+    assert row["position_mm"] == pytest.approx(143.93, abs=5e-3)
+    assert row["offset_cents"] == pytest.approx(1.955, abs=5e-4)
+
+
+def test_nodes_are_drawn_and_listed_in_80_columns(run: Any) -> None:
+    status, out, _err = run("nodes", "--upto", "9")
+    assert status == 0
+    assert max(map(len, out.splitlines())) <= 80
+    assert " 3.2  144.0     6   6.5 past 3" in out
+    assert "F#4 -14" in out
+
+
+@pytest.mark.parametrize(
+    "extra", [["--instrument", "guitar"], ["--frets", "0-7"], ["--left-handed"], ["--string", "D"]]
+)
+def test_nodes_of_other_views_fit_too(run: Any, extra: list[str]) -> None:
+    status, out, _err = run("nodes", *extra)
+    assert status == 0
+    assert max(map(len, out.splitlines())) <= 80
+
+
+def test_a_plucking_point_at_a_partials_node_is_advised_against(run: Any) -> None:
+    _status, out, _err = run("nodes", "--pluck-mm", "173", "--upto", "5")
+    assert "Partial 5 is faint plucked at 173 mm, near its own node: pluck nearer to 86 mm." in out
+
+
+def test_the_fretboard_is_to_scale_and_mirrors_for_the_left_hand() -> None:
+    bass = ready_made("bass")
+    marks = partial_marks((0, node) for node in nodes_upto(9))
+    lines = fretboard_lines(bass, marks, 162)
+    strings = lines[1]
+    assert len(strings) == 162
+    for n in (2, 3, 4, 5):
+        column = 2 + round(159 / n)
+        assert strings[column] == str(n)
+    mirrored = fretboard_lines(bass, marks, 162, left_handed=True)[1]
+    assert mirrored[2:] == strings[2:][::-1]
+
+
+def test_a_window_of_the_fretboard_shows_only_its_part() -> None:
+    bass = ready_made("bass")
+    marks = {(1, Node(1, 2)): "2", (1, Node(1, 6)): "6"}
+    lines = fretboard_lines(bass, marks, 60, (100.0, 300.0))
+    assert "6" in lines[2]
+    assert "2" not in lines[2]
+    assert "║" not in lines[2]
+
+
+@pytest.mark.parametrize("window", [(300.0, 200.0), (-1.0, 200.0), (0.0, 9000.0)])
+def test_an_impossible_window_is_refused(window: tuple[float, float]) -> None:
+    with pytest.raises(ValueError, match="is outside 0 to 864 mm, the string"):
+        fretboard_lines(ready_made("bass"), {}, 60, window)
+
+
+def test_find_lists_the_places_of_a_pitch_cheapest_first(run: Any) -> None:
+    status, out, _err = run("find", "A3", "--json")
+    rows = json.loads(out)
+    assert status == 0
+    assert [row["cost"] for row in rows] == sorted(row["cost"] for row in rows)
+    # Common practice, no source: 7 on a string and 5 on the next lower one, tuned in fourths, are one note.
+    assert {("D2", 7.0), ("A1", 5.0)} <= {(row["string"], row["fret"]) for row in rows}
+
+
+def test_find_under_a_held_note_leaves_its_string_alone(run: Any) -> None:
+    status, out, _err = run("find", "A4", "--hold", "A:3", "--json")
+    assert status == 0
+    assert {row["string"] for row in json.loads(out)} == {"D2"}
+
+
+def test_find_prints_a_melody_over_a_bass_line_as_tab(run: Any) -> None:
+    status, out, _err = run("find", "F#4", "A4", "D5x2", "r", "B4", "--bass", "E:0x4 A:3x4")
+    assert status == 0
+    lines = out.splitlines()
+    assert max(map(len, lines)) <= 80
+    assert next(line for line in lines if line.startswith("E|")).count("0") == 1
+    assert "The whole costs" in out
+
+
+def test_find_reads_beats_and_rests(run: Any) -> None:
+    _status, out, _err = run("find", "D4x1/2", "rx2", "A3+D4x0.5", "D4", "--tempo", "120", "--json")
+    choices = json.loads(out)["choices"]
+    assert [choice["onset_s"] for choice in choices] == [0.0, 1.25, 1.25, 1.5]
+
+
+def test_tune_prints_pairs_and_drift(run: Any) -> None:
+    status, out, _err = run("tune")
+    assert status == 0
+    assert max(map(len, out.splitlines())) <= 80
+    assert "0.19 a second, one in 5.4 s" in out
+    assert "G                97.67 Hz  -5.9 cents" in out
+
+
+def test_tune_with_stiffness_prints_ranges(run: Any) -> None:
+    status, out, _err = run("tune", "--stiffness", "0.0002")
+    assert status == 0
+    assert "0.00 to 0.35 a second" in out
+    rows = json.loads(run("tune", "--stiffness", "0.0002", "--json")[1])
+    assert rows["pairs"][0]["beats_hz"][0] < rows["pairs"][0]["beats_hz"][1]
+
+
+def test_tune_writes_a_wav_file(run: Any, tmp_path: Path) -> None:
+    path = tmp_path / "pair.wav"
+    status, out, err = run("tune", "--pair", "D-G", "--cents", "5", "-o", str(path))
+    assert (status, out) == (0, "")
+    assert "D <5> with G <7>, G moved by +5 cents" in err
+    with wave.open(str(path)) as file:
+        assert (file.getnchannels(), file.getsampwidth(), file.getframerate()) == (1, 2, 48_000)
+        assert file.getnframes() > 10 * 48_000
+        assert len(set(file.readframes(48_000))) > 100
+
+
+def test_listening_needs_a_terminal(run: Any) -> None:
+    status, _out, err = run("tune", "--listen")
+    assert status == 2
+    assert "--listen: needs a terminal to press keys in (-o FILE writes the sound instead)" in err
+
+
+def test_arrow_keys_detune_and_b_makes_beatless() -> None:
+    bass = ready_made("bass")
+    heard = Heard(bass, adjacent_pairs(bass))
+    played: list[int] = []
+
+    class Counting(SilentEngine):
+        def play(self, pcm: Any, *, join: bool = False) -> Any:
+            played.append(len(pcm))
+            return super().play(pcm, join=join)
+
+    with Counting(rate=8000) as player:
+        after = listen(heard, ["right", "right", "x", "up"], player, io.StringIO())
+        assert after.cents == 12.0
+        assert len(played) == 4
+        flat = listen(heard, ["b"], player, io.StringIO())
+    assert moved_beats_hz(bass, flat.pair, flat.cents) == pytest.approx(0.0, abs=1e-9)
+    assert flat.cents == pytest.approx(-1.955, abs=5e-4)
+
+
+def test_detuning_stops_at_50_cents_and_the_next_pair_starts_in_tune() -> None:
+    bass = ready_made("bass")
+    heard = Heard(bass, adjacent_pairs(bass))
+    for _ in range(9):
+        heard = ACTIONS["up"][1](heard)
+    assert heard.cents == 50.0
+    assert len(shown(heard)) <= 79
+    following = ACTIONS["n"][1](heard)
+    assert (following.index, following.cents) == (1, 0.0)
+
+
+def test_the_listening_line_moves_its_mark_with_the_cents() -> None:
+    bass = ready_made("bass")
+    places = [
+        shown(Heard(bass, adjacent_pairs(bass), cents=cents)).index("●") for cents in (-50.0, 0.0, 50.0)
+    ]
+    assert places == sorted(set(places))
+
+
+@pytest.mark.parametrize(
+    ("words", "status", "message"),
+    [
+        (["nodes", "--upto", "1000"], 2, "--upto: partial 1000 is outside 2 to 32"),
+        (["nodes", "--upto", "x"], 2, "--upto: 'x' is not a number"),
+        (["nodes", "--upto", "2.5"], 2, "--upto: 2.5 is not a whole number"),
+        (["nodes", "--scale-mm", "0"], 2, "scale 0 mm is outside 100 to 2000 mm"),
+        (["nodes", "--scale-mm", "nan"], 2, "--scale-mm: 'nan' is not a number of mm"),
+        (["nodes", "--scale-mm", "863,6"], 2, "(863.6?)"),
+        (["nodes", "--strings", ",".join(["E1"] * 40)], 2, "40 strings is outside 1 to 12 strings"),
+        (["nodes", "--strings", "G,D,A,E"], 2, "which octave? G2, say"),
+        (["nodes", "--strings", ""], 2, "0 strings is outside 1 to 12 strings"),
+        (["nodes", "--instrument", "gitar"], 2, "did you mean guitar?"),
+        (["nodes", "--a4", "4400"], 2, "A4 4400 Hz is outside 380 to 480 Hz"),
+        (["nodes", "--stiffness", "3"], 2, "stiffness B 3 is outside 0 to 0.01"),
+        (["nodes", "--pluck-mm", "900"], 2, "--pluck-mm: 900 mm from the bridge is outside 0 to 864 mm"),
+        (["nodes", "--finger-mm", "100"], 2, "--finger-mm: finger width 100 mm is outside 0 to 40 mm"),
+        (
+            ["nodes", "--string", "B"],
+            2,
+            "--string: there is no string 'B'; the strings are 1=G2, 2=D2, 3=A1, 4=E1",
+        ),
+        (["nodes", "--frets", "7"], 2, "--frets: '7' is no part of a string; write two frets, as in 0-7"),
+        (["nodes", "--frets", "7-3"], 2, "--frets: 7-3: the first fret is below the second"),
+        (["nodes", "--frets", "10.5-11.5"], 2, "no node up to partial 9 lies from fret 10.5 to 11.5"),
+        (["nodes", "--instrument", "guitar", "--string", "E"], 2, "there are several strings 'E'"),
+        (["find", "H4"], 2, "did you mean B4?"),
+        (["find", "C#0"], 1, "rings at no node up to partial 9 within 40 cents"),
+        (["find", "D4x0"], 2, "'D4x0' can't be read"),
+        (["find", "r"], 2, "there are only rests"),
+        (["find", "D4", "--hold", "A"], 2, "'A' is no STRING:FRET with a fret from 0 (open) to 24"),
+        (["find", "D4", "--hold", "A:3", "--hold", "A:5"], 2, "the A string can't hold two notes"),
+        (["find", "A3", "--hold", "D:0", "--hold", "A:0", "--upto", "5"], 1, "none is on a free string"),
+        (["find", "D4", "A4", "--tempo", "1000"], 2, "--tempo: 1000 is outside 20 to 300 bpm"),
+        (["find", "D4", "--tolerance", "nan"], 2, "--tolerance: 'nan' is not a number of cents"),
+        (["find", "D4", "--reach-mm", "1"], 2, "reach mm 1 is outside 10 to 500"),
+        (["find", "D4", "A4", "--bass", "E:99x4"], 2, "--bass: 'E:99' is no STRING:FRET"),
+        (["tune", "--pair", "E"], 2, "--pair: 'E' is no pair of strings (E-A, say)"),
+        (["tune", "--pair", "E-Q"], 2, "--pair: there is no string 'Q'"),
+        (["tune", "--pair", "E-E"], 2, "--pair: 'E-E' names one string twice"),
+        (["tune", "--cents", "1000"], 2, "--cents: 1000 is outside -100 to 100 cents"),
+        (["tune", "--strings", "E1"], 2, "--strings: one string has none to be compared with"),
+        (["tune", "--tone", "Z", "-o", "-"], 2, "--tone: there is no string 'Z'"),
+    ],
+)
+def test_bad_input_is_explained(run: Any, words: list[str], status: int, message: str) -> None:
+    if words[:2] == ["tune", "--pair"]:
+        words += ["-o", "-"]
+    found, _out, err = run(*words)
+    assert message in err
+    assert found == status
+    assert "Traceback" not in err

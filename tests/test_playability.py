@@ -1,0 +1,160 @@
+"""What stands in the way of playing a drill: found, placed at its event, and rated error or warning."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from coach.core.drill import Drill
+from coach.core.playability import Finding, check_playability
+from coach.core.strings import Node
+from coach.drillfile.load import read_drill
+
+HEAD = """drill: 1
+title: Rope and Wheel
+instrument: {strings: [G2, D2, A1, E1], scale_mm: 864}
+meter: 4/4
+tempo: {start: 40, goal: 60}
+phrases:
+  - name: wheel
+    bars:
+"""
+
+
+def drill_of(*bars: str) -> Drill:
+    """A drill of one phrase; a bar is `bass | harmonics`, either may be empty."""
+    text = HEAD
+    for bar in bars:
+        bass, _, harmonics = bar.partition("|")
+        lines = [
+            f"{layer}: {line.strip()}"
+            for layer, line in (("bass", bass), ("harmonics", harmonics))
+            if line.strip()
+        ]
+        text += "      - " + "\n        ".join(lines) + "\n"
+    drill, problems = read_drill(text, "test.yaml")
+    assert drill is not None, problems
+    return drill
+
+
+def only(findings: list[Finding]) -> Finding:
+    assert len(findings) == 1, findings
+    return findings[0]
+
+
+def with_note(drill: Drill, **changes: object) -> Drill:
+    """The drill with its first harmonic's note changed, as an importer might have built it."""
+    phrase = drill.phrases[0]
+    bar = phrase.bars[0]
+    index = next(i for i, event in enumerate(bar.events) if event.notes[0].is_harmonic)
+    event = bar.events[index]
+    changed = replace(event, notes=(replace(event.notes[0], **changes), *event.notes[1:]))  # type: ignore[arg-type]
+    events = (*bar.events[:index], changed, *bar.events[index + 1 :])
+    return replace(drill, phrases=(replace(phrase, bars=(replace(bar, events=events), *phrase.bars[1:])),))
+
+
+def test_the_drill_of_the_format_has_nothing_in_its_way() -> None:
+    drill = drill_of(
+        "1 E:0 for 4 | 1 G:<7>?+D:<7>, 2& G:<5>, 3& D:<3.2>, 4& G:<4>",
+        "1 E:3 for 3, 4 A:0 | 1 D:<5>, 2 D:<4>, 3 D:<3.2>",
+    )
+    assert check_playability(drill) == []
+
+
+@pytest.mark.parametrize("path", sorted(Path("drills").glob("*.yaml")), ids=lambda path: path.stem)
+def test_no_demo_drill_needs_a_string_twice(path: Path) -> None:
+    drill, _problems = read_drill(path.read_text(encoding="utf-8"), str(path))
+    assert drill is not None
+    assert [finding for finding in check_playability(drill) if finding.severity == "error"] == []
+
+
+def test_a_string_that_a_written_hold_still_needs_is_an_error() -> None:
+    found = only(check_playability(drill_of("1 E:1 for 4 | 2 E:<7>")))
+    assert (found.severity, found.phrase, found.bar, found.layer, found.event) == (
+        "error",
+        0,
+        0,
+        "harmonics",
+        1,
+    )
+    assert found.message == "E:<7> needs the E string while E:1 is still held there"
+    assert found.guess == "hold it for 1 beat, or play one of them on another string"
+
+
+def test_a_string_that_an_unwritten_hold_still_needs_is_a_warning() -> None:
+    found = only(check_playability(drill_of("1 A:0, 4 E:0 | 2 A:<5>")))
+    assert found.severity == "warning"
+    assert "while A:0 is still held there" in found.message
+
+
+def test_a_harmonic_rings_only_until_its_string_is_played_again() -> None:
+    assert check_playability(drill_of("| 1 D:<7>, 2 D:<5>, 3 D:<7>")) == []
+
+
+def test_a_hold_over_the_bar_line_still_needs_its_string() -> None:
+    found = only(check_playability(drill_of("1 E:0 for 6 |", "| 1 A:<7>, 2 E:<7>")))
+    assert (found.bar, found.severity) == (1, "error")
+
+
+def test_two_notes_on_one_string_at_once_are_an_error_that_offers_another_place() -> None:
+    drill = with_note(drill_of("1 D:0 | 1 A:<5>"), string=1, node=Node(1, 3), written="7")
+    found = only(check_playability(drill))
+    assert found.severity == "error"
+    assert found.message == "D:<7> and D:0 need the D string at once"
+    assert found.guess == "the same note: A:<5>"
+
+
+def test_a_written_position_that_is_not_the_node_is_an_error_with_the_nearest() -> None:
+    found = only(check_playability(with_note(drill_of("| 1 D:<7>"), written="6.5")))
+    assert (found.severity, found.message) == ("error", "D: 6.5 is written for the node at 7 (partial 3)")
+    assert found.guess == "nearest: 7 (partial 3), 5.8 (partial 7)"
+
+
+def test_an_asserted_pitch_that_does_not_sound_is_an_error() -> None:
+    found = only(check_playability(with_note(drill_of("| 1 D:<4>"), asserted_midi=65)))
+    assert (found.severity, found.message) == ("error", "D:<4> sounds F#4 (-14 cents), not F4")
+
+
+def test_a_held_note_out_of_reach_is_a_warning() -> None:
+    drill = drill_of("1 E:1 for 4 | 2 D:<7>")
+    found = only(check_playability(drill))
+    assert found.severity == "warning"
+    # 864 (1/3 - (1 - 2^(-1/12))) mm, equal temperament.
+    assert found.message == "E:1 and D:<7> are 240 mm apart; the hand's reach is set to 130 mm"
+    assert check_playability(drill, reach_mm=245.0) == []
+
+
+def test_reach_does_not_bind_the_plucking_hand() -> None:
+    drill = drill_of("1 E:1 for 4 | 2 D:<12>")
+    found = only(check_playability(drill))
+    assert found.guess == "the plucking hand can touch that node"
+    assert check_playability(with_note(drill, plucking_hand_touch=True)) == []
+
+
+def test_a_let_go_note_no_longer_binds_the_hand() -> None:
+    assert check_playability(drill_of("1 E:1 for 1 | 3 D:<7>")) == []
+
+
+def test_an_open_string_does_not_bind_the_hand() -> None:
+    assert check_playability(drill_of("1 E:0 for 4 | 2 D:<12>")) == []
+
+
+def test_a_move_faster_than_the_hand_is_a_warning_with_its_distance_and_time() -> None:
+    drill = drill_of("| 1 D:<12>, 1e D:<2.7>")
+    found = only(check_playability(drill))
+    assert found.severity == "warning"
+    # 864 (1/2 - 1/7) mm in a quarter of a beat at 60 bpm.
+    assert "the move from D:<12> to D:<2.7> is 309 mm in 250 ms at 60 bpm" in found.message
+    assert check_playability(drill, hand_speed_mm_s=1300.0) == []
+    assert check_playability(replace(drill, tempo=replace(drill.tempo, goal_bpm=40, start_bpm=30))) == []
+
+
+def test_findings_come_in_order_and_stand_at_their_bar() -> None:
+    drill = drill_of("1 E:1 for 4 | 2 E:<7>", "| 1 D:<5>", "1 A:0, 4 E:0 | 2 A:<5>")
+    found = check_playability(drill)
+    assert [finding.bar for finding in found] == [0, 2]
+    for finding in found:
+        event = drill.phrases[finding.phrase].bars[finding.bar].events[finding.event]
+        assert event.layer == finding.layer
