@@ -157,27 +157,6 @@ def find_fingering(
     return Fingering(tuple(choices), total, second_cost)
 
 
-def fingering_cost(
-    instrument: Instrument,
-    melody: Sequence[WantedNote],
-    bass: Sequence[WantedNote] | None,
-    chosen: Sequence[Place],
-    settings: FingeringSettings = USUAL,
-) -> float | None:
-    """The whole cost of given places, one for each note in the order of `Fingering.choices`; None if impossible."""
-    task = _task(instrument, melody, bass or (), settings)
-    state = _START
-    total = 0.0
-    for i, place in enumerate(chosen):
-        picked = task.places[i].index(place)
-        step = _step(task, i, picked, state)
-        if step is None:
-            return None
-        total += sum(step[:5])
-        state = _after(task, i, picked, state)
-    return total
-
-
 def _task(
     instrument: Instrument,
     melody: Sequence[WantedNote],
