@@ -40,7 +40,7 @@ if TYPE_CHECKING:
 SHOWN_DAYS = 90
 """How far back a report looks where nothing else is asked for."""
 KNOWN_WEIGHT = 1.5
-CURVE_POINTS = 40
+CURVE_POINTS = 32
 CURVE_REACH_DAYS = 140
 """Evidence older than ten half-lives adds less than a thousandth of itself."""
 WEAKEST = 12
@@ -122,9 +122,18 @@ class Report:
 
 
 def make_report(
-    log: Log, day: date, since: date | None = None, drill: str = "", drills: Sequence[Drill] = ()
+    log: Log,
+    day: date,
+    since: date | None = None,
+    drill: str = "",
+    drills: Sequence[Drill] = (),
+    curves: int | None = None,
 ) -> Report:
-    """The report of the log's player on a practice day. `drill` is the id of the one drill that it is about."""
+    """The report of the log's player on a practice day.
+
+    `drill` is the id of the one drill that it is about; `drills` give titles and today's goals. `curves` limits for how
+    many excerpts, the latest practised first, the tempo over days is computed; None is all.
+    """
     since = since or day - timedelta(days=SHOWN_DAYS - 1)
     memories = {key: memory for key, memory in log.memories().items() if memory.first_day <= day}
     ladders = log.ladders()
@@ -134,7 +143,7 @@ def make_report(
     if drill:
         keys = log.keys_in_drill(drill)
         chosen = {key: memory for key, memory in memories.items() if key in keys}
-    excerpts = _excerpts(log, chosen, ladders, titles, by_id, day, since)
+    excerpts = _excerpts(log, chosen, ladders, titles, by_id, day, since, curves)
     places = {
         kind: tuple(_places(chosen, memories, kind, day, WEAKEST if kind == MOVE else None))
         for kind in (NODE, MOVE)
@@ -168,6 +177,19 @@ def name_of(key: str, titles: Mapping[str, str]) -> str:
         return plain_text(key)
 
 
+def place_name(key: str, with_instrument: bool) -> str:
+    """A node or a move as a player would say it, with its instrument where there are several."""
+    name = name_of(key, {})
+    return f"{name} ({plain_text(_instrument(key))})" if with_instrument else name
+
+
+def _instrument(key: str) -> str:
+    """The instrument of a node's or move's key: `4 strings` for 4x864, or its name."""
+    name = key[2:].partition("|")[0]
+    count, cross, scale = name.partition("x")
+    return f"{count} strings" if cross and count.isdecimal() and scale.isdecimal() else name
+
+
 def excerpt_name(excerpt: Excerpt, titles: Mapping[str, str]) -> str:
     """An excerpt as a heading: phrase and layer, or what it singles out."""
     name = titles.get(excerpt.key) or " + ".join(excerpt.phrases)
@@ -188,6 +210,7 @@ def _excerpts(
     drills: Mapping[str, Drill],
     day: date,
     since: date,
+    most_curves: int | None,
 ) -> list[ExcerptFigures]:
     shown = []
     for key, memory in memories.items():
@@ -203,12 +226,10 @@ def _excerpts(
     evidence = {
         key: log.evidence_of(key, since - timedelta(days=CURVE_REACH_DAYS), day) for key, _, _ in shown
     }
-    curves = _curves(evidence, {key: memory.goal_bpm for key, _, memory in shown}, since)
-    now = clean_tempos(
-        [discounted(memory, day) for _, _, memory in shown], [max(m.goal_bpm, 1) for _, _, m in shown]
-    )
+    drawn = {key: evidence[key] for key, _, _ in shown[:most_curves]}
+    curves, now = _curves(drawn, {key: memory for key, _, memory in shown}, since, day)
     figures = []
-    for (key, excerpt, memory), tempo in zip(shown, now, strict=True):
+    for key, excerpt, memory in shown:
         ladder = ladders[excerpt.key]
         drill = drills.get(excerpt.drill)
         goal = drill.goal_bpm if drill else ladder.goal_bpm
@@ -222,8 +243,8 @@ def _excerpts(
                 goal,
                 open_day(ladder, day, goal).rung_bpm,
                 ladder.landed_days,
-                tempo if memory.tempos else None,
-                curves[key],
+                now[key] if memory.tempos else None,
+                curves.get(key, ()),
                 memory,
                 retention(memory, day) if memory.cold_day else None,
                 spent_ms / 60_000,
@@ -233,20 +254,24 @@ def _excerpts(
 
 
 def _curves(
-    evidence: Mapping[str, Sequence[DayEvidence]], goals: Mapping[str, int], since: date
-) -> dict[str, tuple[TempoPoint, ...]]:
-    """Clean tempo after up to `CURVE_POINTS` of each key's practised days since the first one."""
+    evidence: Mapping[str, Sequence[DayEvidence]], memories: Mapping[str, Memory], since: date, today: date
+) -> tuple[dict[str, tuple[TempoPoint, ...]], dict[str, CleanTempo]]:
+    """Clean tempo after some of each key's practised days since the first one, and today's; one sum for all."""
     wanted: list[tuple[str, date]] = []
     for key, days in evidence.items():
         rated = [one.day for one in days if one.day >= since and one.tallies]
         step = max(1, -(-len(rated) // CURVE_POINTS))
         wanted += [(key, day) for day in rated[::-1][::step][::-1]]
     rows = [_tempos_on(evidence[key], day) for key, day in wanted]
-    tempos = clean_tempos(rows, [max(goals[key], 1) for key, _ in wanted])
-    points: dict[str, list[TempoPoint]] = {key: [] for key in evidence}
-    for (key, day), tempo in zip(wanted, tempos, strict=True):
-        points[key].append(TempoPoint(day, tempo))
-    return {key: tuple(found) for key, found in points.items()}
+    rows += [discounted(memory, today) for memory in memories.values()]
+    goals = [max(memories[key].goal_bpm, 1) for key, _ in wanted]
+    goals += [max(memory.goal_bpm, 1) for memory in memories.values()]
+    tempos = clean_tempos(rows, goals)
+    curves: dict[str, list[TempoPoint]] = {key: [] for key in evidence}
+    for (key, day), tempo in zip(wanted, tempos, strict=False):
+        curves[key].append(TempoPoint(day, tempo))
+    now = dict(zip(memories, tempos[len(wanted) :], strict=True))
+    return {key: tuple(found) for key, found in curves.items()}, now
 
 
 def _tempos_on(days: Sequence[DayEvidence], day: date) -> Tempos:
@@ -277,12 +302,13 @@ def _places(
             prior = kin_prior(key, memories, day)
             ranked.append((failed_mean(memory, day, prior), key, memory, prior))
     ranked.sort(key=lambda item: (-item[0], item[1]))
+    several = len({_instrument(key) for _, key, _, _ in ranked}) > 1
     figures = []
     for _, key, memory, prior in ranked[:most]:
         figures.append(
             PlaceFigures(
                 key,
-                name_of(key, {}),
+                place_name(key, several),
                 memory,
                 weakness(memory, day, prior),
                 retention(memory, day) if memory.cold_day else None,

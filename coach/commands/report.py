@@ -1,0 +1,153 @@
+"""`coach report`: the progress in the terminal, as JSON, CSV or a page, and a student's report for the teacher."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import shutil
+import sys
+from typing import TYPE_CHECKING
+
+from coach.commands.common import (
+    add_log_options,
+    add_output,
+    clock,
+    parse_date,
+    places_of,
+    write_output,
+)
+from coach.core.log import practice_day
+from coach.core.problem import CoachError, Problem, UsageError
+
+if TYPE_CHECKING:
+    from coach.core.drill import Drill
+    from coach.store.log import Log
+
+PAGE_PLOTS = 12
+"""Curves on a page about everything; a page about one drill draws all of its."""
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    add_log_options(parser)
+    parser.add_argument("drills", nargs="*", metavar="DRILL", help="only this drill: a file, a name or an id")
+    parser.add_argument("--since", metavar="YYYY-MM-DD", help="from this practice day on (default: 90 days)")
+    forms = parser.add_mutually_exclusive_group()
+    forms.add_argument("--json", action="store_true", help="print JSON")
+    forms.add_argument(
+        "--csv", action="store_true", help="one row a phrase, node and move, for a spreadsheet"
+    )
+    forms.add_argument("--html", action="store_true", help="a page that stands alone and prints well")
+    forms.add_argument(
+        "--for-teacher",
+        action="store_true",
+        help="a file for your teacher: the drills named, or all assigned ones",
+    )
+    parser.add_argument(
+        "--without-notes", action="store_true", help="leave your notes out of the teacher's file"
+    )
+    parser.add_argument("--yes", action="store_true", help="write the teacher's file without asking")
+    add_output(parser, "file to write (default: -)")
+
+
+def run(arguments: argparse.Namespace) -> int:
+    from coach.store.log import Log
+
+    if len(arguments.drills) > 1 and not arguments.for_teacher:
+        raise UsageError(Problem("a report is about one drill or about all", "DRILL", guess="name one"))
+    if arguments.without_notes and not arguments.for_teacher:
+        raise UsageError(
+            Problem("only a teacher's file holds notes", "--without-notes", guess="--for-teacher")
+        )
+    at_ms, offset_min = clock(arguments.date)
+    day = practice_day(at_ms, offset_min)
+    since = parse_date(arguments.since, "--since") if arguments.since else None
+    if since and since > day:
+        raise UsageError(Problem(f"{since} is after {day}", "--since"))
+    with Log.open(places_of(arguments).log, arguments.player, now_ms=at_ms, read_only=True) as log:
+        for notice in log.notices:
+            print(f"coach: {notice}", file=sys.stderr)
+        if arguments.for_teacher:
+            return _for_teacher(arguments, log, at_ms, offset_min)
+        drills = _drills(arguments)
+        chosen = _chosen(arguments, log, drills)
+        from coach.report.figures import make_report
+        from coach.report.lines import PLOTS
+
+        curves = None if arguments.json or chosen else PAGE_PLOTS if arguments.html else PLOTS
+        report = make_report(log, day, since, chosen, drills, curves=curves)
+    if arguments.json:
+        from coach.report.tables import report_facts
+
+        text = json.dumps(report_facts(report), ensure_ascii=False, indent=1) + "\n"
+    elif arguments.csv:
+        from coach.report.tables import report_csv
+
+        text = report_csv(report)
+    elif arguments.html:
+        from coach.report.page import report_page
+
+        text = report_page(report, drills)
+    else:
+        from coach.report.lines import report_lines
+
+        width = min(shutil.get_terminal_size((80, 24)).columns, 120)
+        text = "\n".join(report_lines(report, drills, width)) + "\n"
+    write_output(arguments.output or "-", text)
+    return 0
+
+
+def _drills(arguments: argparse.Namespace) -> tuple[Drill, ...]:
+    """Every drill at hand, for titles, goals and necks; a report never fails for a faulty drill file."""
+    from coach.library import load_library
+
+    return load_library(places_of(arguments)).drills
+
+
+def _chosen(arguments: argparse.Namespace, log: Log, drills: tuple[Drill, ...]) -> str:
+    """The id of the drill that is asked for; empty for all."""
+    if not arguments.drills:
+        return ""
+    (name,) = arguments.drills
+    for drill in drills:
+        if name in (drill.id, drill.title):
+            return drill.id
+    if any(excerpt.startswith(f"{name}:") for excerpt in log.titles()):
+        return str(name)
+    from coach.drillfile.load import load_drill
+    from coach.places import find_drill
+
+    return load_drill(find_drill(name, places_of(arguments))).id
+
+
+def _for_teacher(arguments: argparse.Namespace, log: Log, at_ms: int, offset_min: int) -> int:
+    from coach.report.student import contents, student_report, student_text
+
+    drills = _drills(arguments)
+    if arguments.drills:
+        ids = {
+            _chosen(argparse.Namespace(**{**vars(arguments), "drills": [name]}), log, drills)
+            for name in arguments.drills
+        }
+        chosen = [drill for drill in drills if drill.id in ids]
+        missing = ids - {drill.id for drill in chosen}
+        if missing:
+            raise CoachError(Problem(f"the drill file of {', '.join(sorted(missing))} is not here", "DRILL"))
+    else:
+        chosen = [drill for drill in drills if drill.assignment]
+        if not chosen:
+            raise UsageError(
+                Problem(
+                    "no drill here carries an assignment",
+                    "--for-teacher",
+                    guess="name the drills to report on",
+                )
+            )
+    report = student_report(log, chosen, at_ms, offset_min, notes=not arguments.without_notes)
+    print("\n".join(contents(report)), file=sys.stderr)
+    if not arguments.yes and sys.stdin.isatty() and arguments.output not in (None, "-"):
+        print("Write it? [y/N] ", end="", file=sys.stderr, flush=True)
+        if sys.stdin.readline().strip().lower() not in ("y", "yes"):
+            print("nothing was written", file=sys.stderr)
+            return 1
+    write_output(arguments.output or "-", student_text(report))
+    return 0

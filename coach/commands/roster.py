@@ -1,0 +1,58 @@
+"""`coach roster FOLDER`: a teacher's overview of any number of students' files."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from pathlib import Path
+
+from coach.commands.common import add_output, clock, write_output
+from coach.core.log import practice_day
+
+SORT_NAMES = ("drill", "student", "due", "minutes", "rung", "cold", "last")
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("directory", metavar="FOLDER", help="folder with your students' files")
+    parser.add_argument(
+        "--sort",
+        choices=SORT_NAMES,
+        default="drill",
+        help="rung, cold and last put first who needs a look first",
+    )
+    parser.add_argument("--date", metavar="YYYY-MM-DD", default="", help="as of this day (default: today)")
+    forms = parser.add_mutually_exclusive_group()
+    forms.add_argument("--json", action="store_true", help="print JSON")
+    forms.add_argument("--csv", action="store_true", help="for a spreadsheet")
+    forms.add_argument("--html", action="store_true", help="a page that stands alone and prints well")
+    parser.add_argument("--folder", metavar="DIR", help=argparse.SUPPRESS)
+    add_output(parser, "file to write (default: -)")
+
+
+def run(arguments: argparse.Namespace) -> int:
+    from coach.report.inbox import read_folder
+    from coach.report.roster import overview, roster_csv, roster_lines, roster_page
+
+    today = practice_day(*clock(arguments.date))
+    files, problems = read_folder(Path(arguments.directory).expanduser())
+    for problem in problems:
+        print(f"coach: {problem}", file=sys.stderr)
+    rows = overview(files, today, arguments.sort)
+    notes = [(file.student, day, text) for file in files for day, text in file.notes]
+    if arguments.json:
+        from dataclasses import asdict
+
+        facts = {"rows": [asdict(row) for row in rows], "problems": [str(problem) for problem in problems]}
+        text = json.dumps(facts, ensure_ascii=False, indent=1, default=str) + "\n"
+    elif arguments.csv:
+        text = roster_csv(rows)
+    elif arguments.html:
+        text = roster_page(rows, notes, today)
+    else:
+        text = (
+            "\n".join([*roster_lines(rows, today), *(f"{who}, {day}: {note}" for who, day, note in notes)])
+            + "\n"
+        )
+    write_output(arguments.output or "-", text)
+    return 1 if any(problem.severity == "error" for problem in problems) else 0

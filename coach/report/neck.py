@@ -1,0 +1,89 @@
+"""Where the player's nodes lie on their instruments, and the sign that each gets on a heat map.
+
+A sign, a word and a colour say the same, so that none of them is needed alone.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from coach.core.drill import Drill
+from coach.core.evidence import NODE
+from coach.core.fretboard import Place
+from coach.core.strings import SCALE_MM_RANGE, Instrument, Node
+from coach.core.units import midi_from_note, note_name
+from coach.report.figures import PlaceFigures
+
+USUAL_SCALE_MM = 864.0
+
+
+@dataclass(frozen=True, slots=True)
+class Grade:
+    """How well a node rings near its goal tempo."""
+
+    sign: str
+    word: str
+    at_least: float
+    """Share that rings."""
+    ink: str
+    """Colour on paper; the scale is readable with the usual colour deficiencies."""
+
+
+GRADES = (
+    Grade("●", "9 of 10 ring", 0.9, "#1b6b5a"),
+    Grade("◐", "3 of 4", 0.75, "#4b7fb0"),
+    Grade("○", "half", 0.5, "#b07a12"),
+    Grade("×", "fewer", 0.0, "#a3225b"),
+)
+UNKNOWN = Grade("·", "too few results", 0.0, "#6b6b6b")
+
+
+@dataclass(frozen=True, slots=True)
+class Neck:
+    """One instrument with the graded nodes on it."""
+
+    instrument: Instrument
+    places: tuple[tuple[Place, PlaceFigures], ...]
+
+    @property
+    def window_mm(self) -> tuple[float, float]:
+        """The part of the string that is in use."""
+        reach = max(self.instrument.position_mm(node) for (_, node), _ in self.places)
+        return 0.0, min(self.instrument.scale_mm, reach * 1.06)
+
+
+def grade_of(figures: PlaceFigures) -> Grade:
+    """The grade of a node."""
+    if not figures.known:
+        return UNKNOWN
+    return next(grade for grade in GRADES if 1 - figures.fail.mean >= grade.at_least)
+
+
+def necks(nodes: Iterable[PlaceFigures], drills: Sequence[Drill]) -> list[Neck]:
+    """The instruments that the nodes are on, the one with most nodes first; what is no node's key is left out."""
+    known = {drill.instrument.key: drill.instrument for drill in drills}
+    by_key: dict[str, list[tuple[int, Node, PlaceFigures]]] = {}
+    for figures in nodes:
+        parts = figures.key.removeprefix(NODE).rsplit("|", 2)
+        try:
+            key, midi, node = parts[0], midi_from_note(parts[1]), Node.parse(parts[2])
+        except (ValueError, IndexError):
+            continue
+        by_key.setdefault(key, []).append((midi, node, figures))
+    found = []
+    for key, items in by_key.items():
+        instrument = known.get(key) or _guessed(key, {midi for midi, _, _ in items})
+        strings = {string.midi: index for index, string in enumerate(instrument.strings)}
+        places = tuple(((strings[midi], node), figures) for midi, node, figures in items if midi in strings)
+        if places:
+            found.append(Neck(instrument, places))
+    return sorted(found, key=lambda neck: -len(neck.places))
+
+
+def _guessed(key: str, midis: set[int]) -> Instrument:
+    """An instrument whose drill is not at hand: the strings that were played, the scale that its key tells."""
+    _, _, scale = key.partition("x")
+    low, high = SCALE_MM_RANGE
+    scale_mm = float(scale) if scale.isdecimal() and low <= int(scale) <= high else USUAL_SCALE_MM
+    return Instrument.of([note_name(midi) for midi in sorted(midis, reverse=True)[:12]], scale_mm)

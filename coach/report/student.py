@@ -1,0 +1,199 @@
+"""A student's report for the teacher: one JSON file about the assigned drills and nothing else.
+
+Format (version 1): head (`wellrung: report`, `version`, `program`, `written`), `student` (id and name), and for each
+drill its identity, assignment, phrases in each layer, nodes, moves and days, all summed from this drill's repetitions
+alone; `notes` where they were not left out; `sha256` over everything else as canonical JSON, so that a file that was
+edited by hand or damaged can be told. Tempos in bpm, times in minutes, days ISO 8601, moments ISO 8601 with zone.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import itertools
+import json
+from collections import defaultdict
+from collections.abc import Sequence
+from datetime import date
+from typing import TYPE_CHECKING, Any
+
+from coach import __version__
+from coach.core.drill import Drill
+from coach.core.evidence import EXCERPT, MOVE, NODE, DayEvidence, day_evidence
+from coach.core.excerpt import Excerpt, LoggedPassage, layer_choices, whole_phrase
+from coach.core.ladder import DAYS_TO_LAND
+from coach.core.log import Rep, practice_day
+from coach.core.plain import plain_text
+from coach.core.repertoire import spoken
+from coach.report.lines import hours_text
+from coach.store.records import iso_time
+
+if TYPE_CHECKING:
+    from coach.store.log import Log
+
+KIND = "report"
+VERSION = 1
+
+
+def student_report(
+    log: Log, drills: Sequence[Drill], at_ms: int, offset_min: int, notes: bool = True
+) -> dict[str, Any]:
+    """The report of the log's player on some drills, as JSON values without the checksum."""
+    player = log.player
+    day = practice_day(at_ms, offset_min)
+    report: dict[str, Any] = {
+        "wellrung": KIND,
+        "version": VERSION,
+        "program": __version__,
+        "written": iso_time(at_ms, offset_min),
+        "day": day.isoformat(),
+        "student": {"id": player.id, "name": player.name},
+        "drills": [_drill(log, drill, day) for drill in drills],
+    }
+    if notes:
+        report["notes"] = [
+            {"at": iso_time(entry.at_ms, entry.utc_offset_min), "text": _note(entry.body)}
+            for entry in log.entries("note")
+        ]
+    return report
+
+
+def student_text(report: dict[str, Any]) -> str:
+    """The report as a file, with its checksum."""
+    return json.dumps({**report, "sha256": digest(report)}, ensure_ascii=False, indent=1) + "\n"
+
+
+def digest(report: dict[str, Any]) -> str:
+    """SHA-256 of everything but `sha256`, as JSON with sorted keys and without spaces."""
+    rest = {key: value for key, value in report.items() if key != "sha256"}
+    text = json.dumps(rest, sort_keys=True, separators=(",", ":"), ensure_ascii=False)
+    return hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest()
+
+
+def contents(report: dict[str, Any]) -> list[str]:
+    """What the file tells a teacher, in sentences for the student to read first."""
+    lines = [f"The file tells your teacher, of {plain_text(report['student']['name'])}:"]
+    for drill in report["drills"]:
+        days = drill["days"]
+        spent = hours_text(sum(row[1] for row in days))
+        when = f"on {len(days)} days from {days[0][0]} to {days[-1][0]}" if days else "on no day yet"
+        lines.append(
+            f"  {plain_text(drill['title'])}: practised {when}, {spent}, with the minutes of each day;"
+        )
+        lines.append(
+            f"    rungs and fastest clean tempo of {len(drill['excerpts'])} phrases and layers; how often each of "
+            f"{len(drill['nodes'])} nodes and {len(drill['moves'])} moves was clean or failed"
+        )
+    if "notes" not in report:
+        lines.append("  Your notes are left out.")
+    elif report["notes"]:
+        lines.append(f"  Your {len(report['notes'])} notes (--without-notes leaves them out):")
+        lines += [f"    {note['at'][:10]} {plain_text(note['text'], 70)}" for note in report["notes"]]
+    else:
+        lines.append("  There are no notes.")
+    lines.append("Nothing about other drills, and no single repetition.")
+    return lines
+
+
+def _drill(log: Log, drill: Drill, day: date) -> dict[str, Any]:
+    evidence: dict[str, list[DayEvidence]] = defaultdict(list)
+    days = []
+    pairs = log.counted(log.player.id, date.min, day, drill.id)
+    for one_day, group in itertools.groupby(pairs, key=lambda pair: pair[0].day):
+        reps = list(group)
+        for key, one in day_evidence(reps).items():
+            evidence[key].append(one)
+        days.append(_day_row(one_day, reps, [evidence[key][-1] for key in _excerpts_of(reps)]))
+    task = drill.assignment
+    return {
+        "id": drill.id,
+        "revision": drill.revision,
+        "title": drill.title,
+        "tempo": {"start": drill.tempo.start_bpm, "goal": drill.tempo.goal_bpm},
+        "goal_bpm": drill.goal_bpm,
+        "assignment": None
+        if task is None
+        else {
+            "id": task.id,
+            "student": task.student,
+            "teacher": task.teacher,
+            "goal_bpm": task.goal_bpm,
+            "due": task.due.isoformat() if task.due else None,
+            "note": task.note,
+        },
+        "excerpts": _phrases(log, drill, evidence),
+        "nodes": [_place(key, evidence[key]) for key in sorted(evidence) if key.startswith(NODE)],
+        "moves": [_place(key, evidence[key]) for key in sorted(evidence) if key.startswith(MOVE)],
+        "days": days,
+    }
+
+
+def _excerpts_of(reps: Sequence[tuple[Rep, LoggedPassage]]) -> set[str]:
+    return {EXCERPT + rep.excerpt for rep, _ in reps}
+
+
+def _day_row(
+    day: date, reps: Sequence[tuple[Rep, LoggedPassage]], excerpts: Sequence[DayEvidence]
+) -> list[str | float | int]:
+    """Day, minutes, reps, rated, clean, first results of the day, clean ones of these."""
+    cold = [one.cold_clean for one in excerpts if one.cold_clean is not None]
+    return [
+        day.isoformat(),
+        round(sum(rep.duration_ms for rep, _ in reps) / 60_000, 2),
+        len(reps),
+        sum(rep.rated for rep, _ in reps),
+        sum(rep.clean for rep, _ in reps),
+        len(cold),
+        sum(cold),
+    ]
+
+
+def _phrases(log: Log, drill: Drill, evidence: dict[str, list[DayEvidence]]) -> list[dict[str, Any]]:
+    """Every phrase of the drill in every layer, practised or not: what is missing says something too."""
+    ladders, memories = log.ladders(), log.memories()
+    rows = []
+    for phrase in drill.phrases:
+        for layer in layer_choices(phrase):
+            excerpt: Excerpt = whole_phrase(drill, phrase, layer)
+            ladder, memory = ladders.get(excerpt.key), memories.get(EXCERPT + excerpt.key)
+            days = evidence.get(EXCERPT + excerpt.key, [])
+            clean = [bpm for one in days for bpm, _, rang, _ in one.tallies if rang]
+            rows.append(
+                {
+                    "phrase": phrase.id,
+                    "name": phrase.name,
+                    "layer": layer,
+                    "top": layer == layer_choices(phrase)[-1],
+                    "rung_bpm": ladder.rung_bpm if ladder else None,
+                    "fastest_clean_bpm": max(clean, default=None),
+                    "landed": bool(ladder and len(ladder.landed_days) >= DAYS_TO_LAND),
+                    "reps": sum(one.reps for one in days),
+                    "minutes": round(sum(one.duration_ms for one in days) / 60_000, 2),
+                    "last": days[-1].day.isoformat() if days else None,
+                    "due": memory.due.isoformat() if memory and memory.due else None,
+                }
+            )
+    return rows
+
+
+def _place(key: str, days: Sequence[DayEvidence]) -> dict[str, Any]:
+    """A node or a move: everything, and the last four weeks of its practice."""
+    last = days[-1].day
+    recent = [one for one in days if (last - one.day).days < 28]
+    causes = [sum(one.causes[index] for one in days) for index in range(3)]
+    return {
+        "key": key[2:],
+        "name": spoken(key),
+        "clean": sum(one.clean for one in days),
+        "failed": sum(one.failed for one in days),
+        "recent_clean": sum(one.clean for one in recent),
+        "recent_failed": sum(one.failed for one in recent),
+        "causes": causes,
+        "last": last.isoformat(),
+    }
+
+
+def _note(body: str) -> str:
+    try:
+        return str(json.loads(body)["text"])
+    except (ValueError, KeyError, TypeError):
+        return body

@@ -1,0 +1,189 @@
+"""A report as plain values: JSON for programs, one table for spreadsheets."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+from coach.core.tempo_estimate import CleanTempo
+from coach.report.figures import ExcerptFigures, PlaceFigures, Report
+from coach.report.table_csv import Cell, csv_text
+
+HEADER = (
+    "kind",
+    "name",
+    "key",
+    "drill",
+    "layer",
+    "rung_bpm",
+    "goal_bpm",
+    "clean_tempo_bpm",
+    "clean_tempo_low_bpm",
+    "clean_tempo_high_bpm",
+    "fail_rate",
+    "fail_rate_low",
+    "fail_rate_high",
+    "fail_rate_weight",
+    "retention",
+    "due",
+    "cold_days",
+    "cold_clean",
+    "days",
+    "reps",
+    "minutes",
+    "last_practised",
+    "landed",
+    "choked_position",
+    "choked_lift",
+    "choked_pluck",
+)
+
+
+def report_facts(report: Report) -> dict[str, Any]:
+    """The report as values that JSON can hold. Days are ISO 8601, rates parts of 1."""
+    table = report.calibration
+    return {
+        "player": report.player,
+        "day": report.day.isoformat(),
+        "since": report.since.isoformat(),
+        "drill": report.drill,
+        "minutes": round(report.minutes, 2),
+        "days": [
+            {
+                "day": day.day.isoformat(),
+                "minutes": round(day.duration_ms / 60_000, 2),
+                "reps": day.reps,
+                "rated": day.rated,
+                "clean": day.clean,
+            }
+            for day in report.days
+        ],
+        "excerpts": [_excerpt(one) for one in report.excerpts],
+        "nodes": [_place(one) for one in report.nodes],
+        "moves": [_place(one) for one in report.moves],
+        "due": [{"name": name, "due": due.isoformat()} for name, due in report.due],
+        "faults": report.faults,
+        "calibration": table
+        and {
+            "results": table.results,
+            "brier": table.brier,
+            "log_loss": table.log_loss,
+            "base_brier": table.base_brier,
+            "base_log_loss": table.base_log_loss,
+            "rows": [
+                {"predicted": predicted, "clean": clean, "results": count}
+                for predicted, clean, count in table.rows
+            ],
+        },
+    }
+
+
+def report_csv(report: Report) -> str:
+    """One row for each phrase in each layer, node and move."""
+    return csv_text(HEADER, _rows(report))
+
+
+def _excerpt(one: ExcerptFigures) -> dict[str, Any]:
+    return {
+        "key": one.excerpt.key,
+        "name": one.title,
+        "drill": one.excerpt.drill,
+        "layer": one.excerpt.layer,
+        "kind": str(one.excerpt.kind),
+        "rung_bpm": one.rung_bpm,
+        "goal_bpm": one.goal_bpm,
+        "clean_tempo": _tempo(one.tempo),
+        "landed_days": [day.isoformat() for day in one.landed_days],
+        "retention": one.retention,
+        "due": one.memory.due.isoformat() if one.memory.due else None,
+        "last_practised": one.memory.last_day.isoformat(),
+        "minutes": round(one.minutes, 2),
+        "curve": [{"day": point.day.isoformat(), **(_tempo(point.tempo) or {})} for point in one.curve],
+    }
+
+
+def _tempo(tempo: CleanTempo | None) -> dict[str, float] | None:
+    if tempo is None:
+        return None
+    return {
+        "bpm": round(tempo.bpm, 2),
+        "low_bpm": round(tempo.low_bpm, 2),
+        "high_bpm": round(tempo.high_bpm, 2),
+        "weight": round(tempo.weight, 2),
+    }
+
+
+def _place(one: PlaceFigures) -> dict[str, Any]:
+    memory = one.memory
+    return {
+        "key": one.key[2:],
+        "name": one.name,
+        "fail_rate": {
+            "mean": round(one.fail.mean, 4),
+            "low": round(one.fail.low, 4),
+            "high": round(one.fail.high, 4),
+            "weight": round(one.fail.weight, 2),
+        },
+        "retention": one.retention,
+        "due": memory.due.isoformat() if memory.due else None,
+        "cold_days": memory.cold_days,
+        "cold_clean": memory.cold_clean,
+        "reps": memory.reps,
+        "last_practised": memory.last_day.isoformat(),
+        "causes": dict(zip(("position", "lift", "pluck"), memory.causes, strict=True)),
+    }
+
+
+def _rows(report: Report) -> Iterator[tuple[Cell, ...]]:
+    for one in report.excerpts:
+        tempo, memory = one.tempo, one.memory
+        yield (
+            str(one.excerpt.kind),
+            one.title,
+            one.excerpt.key,
+            one.drill_title,
+            one.excerpt.layer,
+            one.rung_bpm,
+            one.goal_bpm,
+            *(
+                (round(tempo.bpm, 1), round(tempo.low_bpm, 1), round(tempo.high_bpm, 1))
+                if tempo
+                else (None,) * 3
+            ),
+            *(None,) * 4,
+            None if one.retention is None else round(one.retention, 3),
+            memory.due.isoformat() if memory.due else None,
+            memory.cold_days,
+            memory.cold_clean,
+            memory.days,
+            memory.reps,
+            round(one.minutes, 1),
+            memory.last_day.isoformat(),
+            one.landed_days[-1].isoformat() if len(one.landed_days) >= 2 else None,
+            *memory.causes,
+        )
+    for kind, places in (("node", report.nodes), ("move", report.moves)):
+        for place in places:
+            memory, fail = place.memory, place.fail
+            yield (
+                kind,
+                place.name,
+                place.key[2:],
+                *(None,) * 3,
+                memory.goal_bpm,
+                *(None,) * 3,
+                round(fail.mean, 4),
+                round(fail.low, 4),
+                round(fail.high, 4),
+                round(fail.weight, 2),
+                None if place.retention is None else round(place.retention, 3),
+                memory.due.isoformat() if memory.due else None,
+                memory.cold_days,
+                memory.cold_clean,
+                memory.days,
+                memory.reps,
+                None,
+                memory.last_day.isoformat(),
+                None,
+                *memory.causes,
+            )
