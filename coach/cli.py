@@ -27,6 +27,9 @@ COMMANDS: dict[str, str] = {
     "nodes": "every node on every string: where it lies, what it sounds, how it treats the finger",
     "find": "where a pitch rings, or the best nodes for a melody over a bass line",
     "tune": "tune by harmonics: pairs, beats, what drifts, and how it sounds",
+    "report": "the progress: tempo over days, nodes on the neck, what is due; or a file for your teacher",
+    "assign": "one file for a student: a drill with goal tempo, due date and note",
+    "roster": "a teacher's overview of students' files, and what to assign next",
     "log": "look at the practice log, correct, carry, check, back up; forget a person",
 }
 """Command name to the line that `coach --help` shows; the module is `coach.commands.<name>`."""

@@ -64,6 +64,7 @@ class DrillSeen:
     title: str
     goal_bpm: int
     assignment_id: str
+    assigned_to: str
     due: date | None
     phrases: tuple[PhraseSeen, ...]
     nodes: tuple[PlaceSeen, ...]
@@ -211,6 +212,7 @@ def _drill(body: dict[str, Any]) -> DrillSeen:
         _text(body["title"]),
         _int(body["goal_bpm"], 1, 1000),
         _text(task.get("id") or ""),
+        _text(task.get("student") or ""),
         date.fromisoformat(_text(due)) if due else None,
         tuple(_phrase(phrase) for phrase in _list(body["excerpts"])),
         tuple(_place(place) for place in _list(body["nodes"])),

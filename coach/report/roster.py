@@ -17,6 +17,7 @@ from coach.report.lines import day_text, hours_text, share_text
 from coach.report.page import page, table
 from coach.report.svg import escaped
 from coach.report.table_csv import Cell, csv_text
+from coach.store.log import DEFAULT_NAME
 
 RECENT_DAYS = 28
 AWAY_DAYS = 7
@@ -83,7 +84,7 @@ def overview(files: Iterable[StudentFile], today: date, sort: str = "drill") -> 
     for _, drill in latest.values():
         ids.setdefault(drill.title.casefold(), set()).add(drill.id)
         revisions.setdefault(drill.id, []).append(drill.revision)
-    names = _names([file for file, _ in latest.values()])
+    names = _names(list(latest.values()))
     rows = []
     for file, drill in latest.values():
         shared = len(ids[drill.title.casefold()]) > 1
@@ -93,16 +94,20 @@ def overview(files: Iterable[StudentFile], today: date, sort: str = "drill") -> 
     return sorted(rows, key=SORTS[sort])
 
 
-def _names(files: Sequence[StudentFile]) -> dict[str, str]:
-    """Names by student id, with the end of the id where two students share one."""
-    ids: dict[str, set[str]] = {}
-    for file in files:
-        ids.setdefault(file.student.casefold(), set()).add(file.student_id)
+def _names(found: Sequence[tuple[StudentFile, DrillSeen]]) -> dict[str, str]:
+    """Names by student id: as the student is called in their log, else as the assignment calls them.
+
+    Where two students share a name, it carries the end of the id.
+    """
+    names: dict[str, str] = {}
+    for file, drill in found:
+        nameless = file.student in ("", DEFAULT_NAME)
+        if file.student_id not in names or not nameless or drill.assigned_to:
+            names[file.student_id] = drill.assigned_to if nameless and drill.assigned_to else file.student
+    used = [name.casefold() for name in names.values()]
     return {
-        file.student_id: f"{file.student} ({file.student_id[-4:]})"
-        if len(ids[file.student.casefold()]) > 1
-        else file.student
-        for file in files
+        student_id: f"{name} ({student_id[-4:]})" if used.count(name.casefold()) > 1 else name
+        for student_id, name in names.items()
     }
 
 

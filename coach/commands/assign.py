@@ -1,0 +1,88 @@
+"""`coach assign`: one file for one student, the drill with a goal tempo, a due date and a note."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from datetime import date
+
+from coach.commands.common import (
+    add_folder,
+    add_output,
+    clock,
+    fresh_id,
+    parse_date,
+    places_of,
+    write_output,
+)
+from coach.core.log import practice_day
+from coach.core.problem import CoachError, Problem, UsageError
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    add_folder(parser)
+    parser.add_argument("drill", metavar="DRILL", help="drill file or name")
+    parser.add_argument("--to", required=True, metavar="NAME", help="the student")
+    parser.add_argument("--from", dest="teacher", default="", metavar="NAME", help="you")
+    parser.add_argument("--goal", type=int, metavar="BPM", help="goal tempo (default: the drill's)")
+    parser.add_argument("--due", metavar="YYYY-MM-DD", help="by when")
+    parser.add_argument("--note", default="", metavar="TEXT", help="a word to the student")
+    parser.add_argument("--date", default="", metavar="YYYY-MM-DD", help=argparse.SUPPRESS)
+    add_output(parser, "the student's file", required=True)
+
+
+def run(arguments: argparse.Namespace) -> int:
+    from coach.core.drill import Assignment
+    from coach.core.plain import plain_text
+    from coach.core.rhythm import MAX_BPM, MIN_BPM
+    from coach.drillfile.keys import MAX_NAME, MAX_TEXT
+    from coach.drillfile.load import load_drill
+    from coach.drillfile.source import read_text
+    from coach.places import find_drill
+    from coach.report.assigned import assigned_text
+
+    at_ms, offset_min = clock(arguments.date)
+    path = find_drill(arguments.drill, places_of(arguments))
+    drill = load_drill(path)
+    goal = arguments.goal
+    if goal is not None and not MIN_BPM <= goal <= MAX_BPM:
+        raise UsageError(Problem(f"{goal} is outside {MIN_BPM} to {MAX_BPM} bpm", "--goal"))
+    if goal is not None and goal < drill.tempo.start_bpm:
+        raise UsageError(
+            Problem(
+                f"{goal} bpm is below the drill's start, {drill.tempo.start_bpm} bpm",
+                "--goal",
+                guess="a copy of the drill with a slower start?",
+            )
+        )
+    due = parse_date(arguments.due, "--due") if arguments.due else None
+    for option, text, longest in (
+        ("--to", arguments.to, MAX_NAME),
+        ("--from", arguments.teacher, MAX_NAME),
+        ("--note", arguments.note, MAX_TEXT),
+    ):
+        if len(plain_text(text)) > longest:
+            raise UsageError(Problem(f"{len(text)} letters are more than {longest}", option))
+    student = plain_text(arguments.to)
+    if not student:
+        raise UsageError(Problem("a name is needed", "--to"))
+    if due and due < practice_day(at_ms, offset_min):
+        print(f"coach: --due: {due} is past", file=sys.stderr)
+    task = Assignment(
+        student, plain_text(arguments.teacher), goal, due, plain_text(arguments.note), fresh_id(at_ms)
+    )
+    text = assigned_text(read_text(path), drill, task)
+    if text is None:
+        raise CoachError(Problem("the assignment could not be written into this drill", str(path)))
+    write_output(arguments.output, text)
+    if arguments.output != "-":
+        print(_summary(student, drill.title, goal or drill.tempo.goal_bpm, due))
+        print(
+            f"{student} opens it with `coach practice FILE` and answers with `coach report --for-teacher -o FILE`."
+        )
+    return 0
+
+
+def _summary(student: str, title: str, goal_bpm: int, due: date | None) -> str:
+    by = f" by {due}" if due else ""
+    return f"{title} for {student}: {goal_bpm} bpm{by}"

@@ -1,0 +1,51 @@
+"""A drill's text with an assignment block in it: comments and layout stay where that can be done surely."""
+
+from __future__ import annotations
+
+import itertools
+from dataclasses import replace
+
+from coach.core.drill import Assignment, Drill
+from coach.drillfile.edit import with_ids
+from coach.drillfile.load import read_drill, read_reading
+from coach.drillfile.write import quoted, write_drill
+
+
+def assigned_text(text: str, drill: Drill, task: Assignment) -> str | None:
+    """The drill file's text with this assignment instead of any other; None where it can't be written.
+
+    The block goes to the end of the text. Where that does not give the same drill (a text in flow style), the whole
+    is written anew, without its comments.
+    """
+    wanted = replace(drill, assignment=task)
+    plain = without_assignment(with_ids(text))
+    block = "\n".join(["assignment:", *_lines(task)])
+    for candidate in (plain.rstrip() + "\n" + block + "\n", write_drill(wanted)):
+        found, _ = read_drill(candidate, drill.path)
+        if found == wanted and found.revision == drill.revision:
+            return candidate
+    return None
+
+
+def without_assignment(text: str) -> str:
+    """The text without its assignment block; as it is where it has none."""
+    root = read_reading(text, "").root
+    if root is None or root.flow:
+        return text
+    keys = [key for key, _ in root.pairs]
+    for key, following in itertools.zip_longest(keys, keys[1:]):
+        if key.text == "assignment":
+            return text[: key.start] + (text[following.start :] if following else "")
+    return text
+
+
+def _lines(task: Assignment) -> list[str]:
+    values = {
+        "student": quoted(task.student) if task.student else "",
+        "teacher": quoted(task.teacher) if task.teacher else "",
+        "goal": str(task.goal_bpm) if task.goal_bpm else "",
+        "due": task.due.isoformat() if task.due else "",
+        "note": quoted(task.note) if task.note else "",
+        "id": task.id,
+    }
+    return [f"  {name}: {value}" for name, value in values.items() if value]
