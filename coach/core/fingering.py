@@ -95,12 +95,16 @@ class Fingering:
 
 _Held = tuple[int, int, float | None]
 """An occupied string: string, index of the note, mm of its stop (None when nothing is stopped)."""
-_State = tuple[float, float, bool, tuple[_Held, ...]]
-"""Where the fretting hand last was in mm (-1 before any place), since when, whether the plucking hand touches a
-node at this very onset, and the occupied strings."""
-_START: _State = (-1.0, -math.inf, False, ())
-_Step = tuple[float, float, float, float, float, float, float, int]
-"""finger, move, speed, reach, cut costs; move mm, span mm, index of the note cut (-1 for none)."""
+_HeldStrings = tuple[_Held, ...]
+_Hand = tuple[float, float, bool]
+"""Where the fretting hand last was in mm (-1 before any place), since when, and whether the plucking hand touches
+a node at this very onset."""
+_State = tuple[_Hand, _HeldStrings]
+_START: _State = ((-1.0, -math.inf, False), ())
+_OnStrings = tuple[float, int, float, _HeldStrings]
+"""Cost of a cut ring, index of the note cut (-1 for none), span to held stops in mm, strings occupied after."""
+_OnHand = tuple[float, float, float, float, _Hand]
+"""Costs of move and speed, mm moved, span in mm to what the hand does at the same onset, the hand after."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,8 +139,12 @@ def find_fingering(
     for i, layer in enumerate(layers):
         _cost, picked, following = min(layer.ways[at], key=lambda way: way[0] + rests[i + 1][way[2]])
         place = task.places[i][picked]
-        step = _step(task, i, picked, state)
-        assert step is not None
+        on_strings, on_hand = _strings(task, i, place, state[1]), _hand(task, i, place, state[0])
+        assert on_strings is not None
+        assert on_hand is not None
+        cut, cut_note, held_span_mm, held = on_strings
+        move, speed, move_mm, hand_span_mm, hand = on_hand
+        span_mm = max(held_span_mm, hand_span_mm)
         second, whole = _second(task, i, place, layer, rests[i + 1])
         if second is not None:
             second_cost = whole if second_cost is None else min(second_cost, whole)
@@ -145,15 +153,15 @@ def find_fingering(
                 task.notes[i],
                 "bass" if task.bass[i] else "melody",
                 place,
-                Cost(*step[:5]),
-                step[5],
-                step[6],
-                None if step[7] < 0 else step[7],
+                Cost(place.finger_cost, move, speed, reach_cost(span_mm, settings.reach_mm), cut),
+                move_mm,
+                span_mm,
+                None if cut_note < 0 else cut_note,
                 second,
                 whole - total if second else 0.0,
             )
         )
-        state, at = _after(task, i, picked, state), following
+        state, at = (hand, held), following
     return Fingering(tuple(choices), total, second_cost)
 
 
@@ -191,56 +199,55 @@ def _task(
     return _Task(settings, notes, is_bass, tuple(places), contested)
 
 
-def _step(task: _Task, i: int, picked: int, state: _State) -> _Step | None:
-    """What note `i` costs at candidate `picked` after `state`; None when it can't be: its string is taken, or the
-    plucking hand already touches a node, at the same onset."""
-    place, note = task.places[i][picked], task.notes[i]
-    onset_s = note.onset_s
-    hand_mm, since_s, plucking, held = state
+def _strings(task: _Task, i: int, place: Place, held: _HeldStrings) -> _OnStrings | None:
+    """What note `i` at `place` meets on the strings; None when its string is taken at the same onset."""
+    onset_s = task.notes[i].onset_s
+    until_s = task.notes[i + 1].onset_s if i + 1 < len(task.notes) else math.inf
+    cut, cut_note, span_mm = 0.0, -1, 0.0
+    kept = []
+    for item in held:
+        string, other, stop_mm = item
+        ringing = task.notes[other]
+        if string == place.string:
+            if ringing.onset_s == onset_s:
+                return None
+            cut = CUT_COST + CUT_SHARE_COST * (ringing.end_s - onset_s) / ringing.duration_s
+            cut_note = other
+            continue
+        if stop_mm is not None and place.uses_fretting_hand:
+            span_mm = max(span_mm, abs(stop_mm - place.position_mm))
+        if ringing.end_s > until_s:
+            kept.append(item)
+    stop = place.position_mm if place.fret else None
+    # What no later note can run into need not be remembered: fewer states, same costs.
+    if task.notes[i].end_s > until_s and (stop is not None or place.string in task.contested[i]):
+        kept.append((place.string, i, stop))
+    return cut, cut_note, span_mm, tuple(sorted(kept))
+
+
+def _hand(task: _Task, i: int, place: Place, hand: _Hand) -> _OnHand | None:
+    """What note `i` at `place` asks of the hands; None when the plucking hand already touches a node now."""
+    hand_mm, since_s, plucking = hand
+    onset_s = task.notes[i].onset_s
+    until_s = task.notes[i + 1].onset_s if i + 1 < len(task.notes) else math.inf
     if plucking and place.plucking_hand:
         return None
-    span_mm = move_mm = move = speed = reach = cut = 0.0
-    cut_note = -1
-    fretting = place.uses_fretting_hand
-    for string, other, stop_mm in held:
-        if string == place.string:
-            taken = task.notes[other]
-            if taken.onset_s == onset_s:
-                return None
-            cut = CUT_COST + CUT_SHARE_COST * (taken.end_s - onset_s) / taken.duration_s
-            cut_note = other
-        elif fretting and stop_mm is not None:
-            span_mm = max(span_mm, abs(stop_mm - place.position_mm))
-    if fretting and hand_mm >= 0.0:
-        time_s = min(onset_s - since_s, UNHURRIED_S)
-        distance_mm = abs(place.position_mm - hand_mm)
-        if time_s <= 0.0:
-            span_mm = max(span_mm, distance_mm)
-        else:
-            move_mm = distance_mm
-            move = MOVE_COST_PER_MM * distance_mm
-            speed = (distance_mm / time_s / task.settings.hand_speed_mm_s) ** 2
-    if span_mm:
-        reach = reach_cost(span_mm, task.settings.reach_mm)
-    return (place.finger_cost, move, speed, reach, cut, move_mm, span_mm, cut_note)
-
-
-def _after(task: _Task, i: int, picked: int, state: _State) -> _State:
-    """The state at the next note's onset, once note `i` has been played at candidate `picked`."""
-    place = task.places[i][picked]
-    hand_mm, since_s, plucking, held = state
+    move_mm = move = speed = span_mm = 0.0
     if place.uses_fretting_hand:
-        hand_mm, since_s = place.position_mm, task.notes[i].onset_s
-    until_s = task.notes[i + 1].onset_s if i + 1 < len(task.notes) else math.inf
-    kept = [item for item in held if item[0] != place.string and task.notes[item[1]].end_s > until_s]
-    stop_mm = place.position_mm if place.fret else None
-    # What no later note can run into need not be remembered: fewer states, same costs.
-    if task.notes[i].end_s > until_s and (stop_mm is not None or place.string in task.contested[i]):
-        kept.append((place.string, i, stop_mm))
+        if hand_mm >= 0.0:
+            time_s = min(onset_s - since_s, UNHURRIED_S)
+            distance_mm = abs(place.position_mm - hand_mm)
+            if time_s <= 0.0:
+                span_mm = distance_mm
+            else:
+                move_mm = distance_mm
+                move = MOVE_COST_PER_MM * distance_mm
+                speed = (distance_mm / time_s / task.settings.hand_speed_mm_s) ** 2
+        hand_mm, since_s = place.position_mm, onset_s
     if until_s - since_s >= UNHURRIED_S:
         since_s = -math.inf
-    plucking = (plucking or place.plucking_hand) and until_s == task.notes[i].onset_s
-    return hand_mm, since_s, plucking, tuple(sorted(kept))
+    plucking = (plucking or place.plucking_hand) and until_s == onset_s
+    return move, speed, move_mm, span_mm, (hand_mm, since_s, plucking)
 
 
 @dataclass(frozen=True, slots=True)
@@ -257,18 +264,30 @@ def _layers(task: _Task) -> list[_Layer]:
     layers = []
     states: dict[_State, int] = {_START: 0}
     reached = [0.0]
-    for i in range(len(task.notes)):
+    reach_mm = task.settings.reach_mm
+    for i, places in enumerate(task.places):
         following: dict[_State, int] = {}
         least: list[float] = []
         ways: list[list[tuple[float, int, int]]] = []
-        for state, at in states.items():
+        # Many states share their strings or their hand: each is worked out once.
+        by_strings: dict[_HeldStrings, list[_OnStrings | None]] = {}
+        by_hand: dict[_Hand, list[_OnHand | None]] = {}
+        for (hand, held), at in states.items():
+            if held not in by_strings:
+                by_strings[held] = [_strings(task, i, place, held) for place in places]
+            if hand not in by_hand:
+                by_hand[hand] = [_hand(task, i, place, hand) for place in places]
             onward = []
-            for picked in range(len(task.places[i])):
-                step = _step(task, i, picked, state)
-                if step is None:
+            pairs = zip(by_strings[held], by_hand[hand], strict=True)
+            for picked, (on_strings, on_hand) in enumerate(pairs):
+                if on_strings is None or on_hand is None:
                     continue
-                cost = sum(step[:5])
-                after = following.setdefault(_after(task, i, picked, state), len(following))
+                cut, _cut_note, held_span_mm, held_after = on_strings
+                move, speed, _move_mm, hand_span_mm, hand_after = on_hand
+                cost = places[picked].finger_cost + move + speed + cut
+                if held_span_mm or hand_span_mm:
+                    cost += reach_cost(max(held_span_mm, hand_span_mm), reach_mm)
+                after = following.setdefault((hand_after, held_after), len(following))
                 if after == len(least):
                     least.append(math.inf)
                 least[after] = min(least[after], reached[at] + cost)
