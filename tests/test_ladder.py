@@ -10,6 +10,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from coach.core.drill import TOGETHER
+from coach.core.excerpt import Kind, excerpts_of, whole_phrase
 from coach.core.ladder import (
     DEFAULT,
     Ladder,
@@ -17,10 +19,15 @@ from coach.core.ladder import (
     Release,
     Rule,
     after,
+    after_rep,
     moved,
     new_ladder,
     open_day,
+    released,
+    releases_for,
 )
+from coach.core.log import Fault, Outcome, Rep
+from tests.samples import sample_drill
 
 DAY = date(2026, 3, 2)
 
@@ -183,3 +190,50 @@ def test_a_ladder_stays_between_floor_and_goal_and_survives_json(
         assert step.to_bpm == ladder.rung_bpm
         assert math.isfinite(ladder.carry)
     assert Ladder.from_json(ladder.to_json()) == ladder
+
+
+def test_a_new_day_regains_the_last_rung_one_clean_rep_a_step() -> None:
+    ladder = played(new_ladder(60, 90), "+++" * 3)
+    tomorrow = DAY + timedelta(days=1)
+    opened = open_day(ladder, tomorrow, 90)
+    assert opened.rung_bpm < ladder.rung_bpm
+    assert played(opened, "+", tomorrow).rung_bpm == ladder.rung_bpm
+    assert played(opened, "+++", tomorrow).rung_bpm == ladder.rung_bpm
+    assert played(opened, "++++", tomorrow).rung_bpm > ladder.rung_bpm
+    assert played(opened, "-+", tomorrow).rung_bpm < opened.rung_bpm
+
+
+def test_a_rep_of_the_log_says_which_rung_it_was_played_from() -> None:
+    def rep(tempo_bpm: int, rung_bpm: int, faults: tuple[Fault, ...] | None = ()) -> Rep:
+        at = 1_772_474_400_000
+        return Rep("r", "p", at, 0, "passage", "d:p:l:phrase:full:", tempo_bpm, 90, faults, rung_bpm)
+
+    ladder, _ = after_rep(None, rep(70, 60))
+    assert ladder is not None
+    assert ladder.rung_bpm == 70
+    chosen, _ = after_rep(ladder, rep(50, 50))
+    assert chosen is not None
+    assert chosen.rung_bpm == 50
+    assert after_rep(ladder, rep(50, 50, None)) == (ladder, None)
+    assert after_rep(ladder, rep(50, 50, (Fault(1, Outcome.NOT_REACHED),))) == (ladder, None)
+
+
+def test_a_part_that_only_one_layer_has_is_released_into_that_layer() -> None:
+    drill = sample_drill()
+    node = next(each for each in excerpts_of(drill, drill.phrases[0], TOGETHER) if each.kind is Kind.NODE)
+    fewer = released(drill, node, Release.FEWER_LAYERS)
+    assert fewer is not None
+    assert fewer.layer == "harmonics"
+    assert releases_for(drill, fewer)[-1] is Release.LEAVE
+    assert Release.FEWER_LAYERS not in releases_for(drill, fewer)
+
+
+def test_a_phrase_is_released_into_its_half_with_more_nodes() -> None:
+    drill = sample_drill()
+    whole = whole_phrase(drill, drill.phrases[0])
+    assert releases_for(drill, whole) == tuple(Release)
+    half = released(drill, whole, Release.HALF)
+    assert half is not None
+    assert (half.kind, half.subject) == (Kind.HALF, "1")
+    short = whole_phrase(drill, drill.phrases[1], "harmonics")
+    assert releases_for(drill, short) == (Release.LEAVE,)

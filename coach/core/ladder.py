@@ -30,6 +30,8 @@ from coach.core.log import Outcome, Rep
 from coach.core.rhythm import MAX_BPM, MIN_BPM
 
 WIDE_STEP = 0.05
+WIDEST_STEP = 0.1
+"""Reached only by a run of climbs: the player is far under what the hands can do."""
 FINE_STEP = WIDE_STEP / 8
 """Below 1 bpm at any usual tempo; keeps the halving from running to nothing."""
 LUCKY_RUN = 1 / 8
@@ -103,6 +105,8 @@ class Ladder:
     reversals: int = 0
     counted_bpm: int = 0
     """The rung at which `clean_in_row` was counted: a player's move there and back costs nothing."""
+    regain_bpm: int = 0
+    """Under this rung, where the last day ended, one clean rep climbs; 0 once regained, or lost by a failed rep."""
     carry: float = 0.0
     """Log-tempo that the weighted rule has gained beyond the whole bpm of the rung."""
     releases_today: int = 0
@@ -159,6 +163,7 @@ def new_ladder(start_bpm: int, goal_bpm: int) -> Ladder:
 def open_day(ladder: Ladder, day: date, goal_bpm: int) -> Ladder:
     """The ladder at the start of a practice day: a little under the last rung, with wide steps again.
 
+    Up to the last rung, one clean rep climbs a step: else a day's few reps would only win back the night's loss.
     One step under after up to a week, two after up to a month, three after more. On the ladder's first day, and on
     the day it stands at already, the rung stays. A goal that rose must be landed anew.
     """
@@ -174,6 +179,7 @@ def open_day(ladder: Ladder, day: date, goal_bpm: int) -> Ladder:
             rung_bpm=rung,
             carry=ladder.carry if rung == ladder.rung_bpm else 0.0,
             landed_days=kept,
+            regain_bpm=min(ladder.regain_bpm, goal_bpm),
         )
     if ladder.last_day is None or day <= ladder.last_day:
         return ladder if ladder.last_day else replace(ladder, last_day=day)
@@ -191,6 +197,7 @@ def open_day(ladder: Ladder, day: date, goal_bpm: int) -> Ladder:
         climbs_in_row=0,
         direction=0,
         counted_bpm=rung,
+        regain_bpm=ladder.rung_bpm,
         carry=0.0,
         releases_today=0,
         last_day=day,
@@ -276,6 +283,10 @@ def _after_clean(ladder: Ladder, day: date, tempo_bpm: int, rule: Rule) -> tuple
             ladder = replace(ladder, landed_days=(*ladder.landed_days, day), fails_since_climb=0)
             kind = Moved.LANDED if ladder.landed else kind
         return ladder, _step(kind, origin, ladder, held)
+    if ladder.rung_bpm < ladder.regain_bpm:
+        rung = min(ladder.regain_bpm, _higher(ladder.rung_bpm, WIDE_STEP))
+        ladder = replace(ladder, rung_bpm=rung, counted_bpm=rung, clean_in_row=0)
+        return ladder, _step(Moved.CLIMB, origin, ladder, held)
     if rule.target is None and held < rule.clean_to_climb:
         kind = Moved.CLIMB if ladder.rung_bpm > origin.rung_bpm else Moved.HOLD
         return ladder, _step(kind, origin, ladder, held)
@@ -311,6 +322,7 @@ def _after_fail(ladder: Ladder, rule: Rule, available: Sequence[Release]) -> tup
         clean_in_row=0,
         fails_in_row=turned.fails_in_row + 1,
         fails_since_climb=turned.fails_since_climb + 1,
+        regain_bpm=0,
     )
     release = None
     stays_choked = (
@@ -372,7 +384,8 @@ def _turned(ladder: Ladder, direction: int, rule: Rule) -> Ladder:
     if ladder.direction == -direction:
         step, reversals = max(step / 2, FINE_STEP), reversals + 1
     elif climbs > _climbs_to_widen(rule):
-        step = min(step * 2, WIDE_STEP)
+        # The weighted rule climbs at every clean rep: runs are usual there, and wider rises would shift its balance.
+        step = min(step * 2, WIDEST_STEP if rule.target is None else WIDE_STEP)
     return replace(ladder, step=step, reversals=reversals, climbs_in_row=climbs, direction=direction)
 
 

@@ -33,8 +33,13 @@ from coach.core.turns import turns, urgency
 
 COLD_SHARE = 0.35
 """Largest part of the minutes for cold repetitions."""
+WARM_UP_SHARE = 0.06
 BUSY_SHARE = 0.25
 """Cold repetitions beyond this part of the minutes leave no room for new material."""
+MINUTES_A_PHRASE = 4.0
+"""A day's minutes that one unsettled phrase needs; with fewer, no new one is begun."""
+MINUTES_TO_BEGIN = 15.0
+"""One new phrase is begun per so many minutes of a day."""
 PIECE_SHARE = 0.15
 BREAK_EVERY_MIN = 30.0
 BREAK_FROM_MIN = 25.0
@@ -154,7 +159,7 @@ class _Making:
         excerpt = best[2].excerpt
         tempo = max(20, round(0.8 * standing.rung(excerpt)))
         rep_s = standing.repertoire.rep_s(excerpt, tempo)
-        reps = int((min(180.0, 0.1 * budget) - BETWEEN_TURNS_S) // rep_s)
+        reps = int((min(180.0, WARM_UP_SHARE * budget) - BETWEEN_TURNS_S) // rep_s)
         if reps < 1:
             return 0.0
         seconds = reps * rep_s + BETWEEN_TURNS_S
@@ -202,7 +207,7 @@ class _Making:
         standing = self.standing
         begun = [place for place in standing.phrases() if standing.begun(*place)]
         unsettled = sum(not standing.solid(*place) for place in begun if standing.repertoire.parts(*place))
-        room = 0 if busy else max(0, round(1.5 + self.minutes / 20) - unsettled)
+        room = 0 if busy else max(0, round(1 + self.minutes / MINUTES_A_PHRASE) - unsettled)
         fresh: list[tuple[float, int, Drill, Phrase]] = []
         pressing = False
         for order, (drill, phrase) in enumerate(standing.phrases()):
@@ -213,8 +218,8 @@ class _Making:
             pressing |= due is not None and (due - standing.day).days <= 4 * waiting
             fresh.append((-urgency(drill, standing.day), order, drill, phrase))
         fresh.sort(key=lambda entry: entry[:2])
-        # One new phrase a quarter of an hour; the very first one, and an assignment's, whatever the load.
-        today = min(max(room, int(pressing or not begun)), max(1, round(self.minutes / 15)))
+        # The very first one, and an assignment's, whatever the load.
+        today = min(max(room, int(pressing or not begun)), max(1, round(self.minutes / MINUTES_TO_BEGIN)))
         ordered = ((drill, phrase) for *_, drill, phrase in fresh if standing.repertoire.parts(drill, phrase))
         return list(itertools.islice(ordered, today))
 

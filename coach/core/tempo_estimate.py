@@ -1,10 +1,12 @@
 """Clean tempo: the tempo at which a result is clean with probability 0.8, with an interval.
 
-Model: P(clean at v bpm) = sigmoid(logit(0.8) - slope x (ln v - ln c)), with clean tempo c and slope unknown. Prior:
-ln c normal around ln(0.8 x goal) with deviation 0.5; ln slope normal around ln 8 with deviation 0.5 (a fall from 0.8
-to 0.3 over about 30 % of tempo). The posterior is summed over a grid of both, all keys in one matrix product; the
-marginal of c is taken as piecewise linear between grid points. Evidence is what `Memory.tempos` holds, discounted
-over days; the interval is the posterior's middle 80 %.
+Model: P(clean at v bpm) = (1 - lapse) x sigmoid(k - slope x (ln v - ln c)), with clean tempo c and slope unknown, and k
+such that it is 0.8 at c. The lapse of 0.03 is a slip or a wrong rating at any tempo: without it, one failure at a slow
+tempo would weigh against everything faster (Wichmann and Hill 2001, Percept. Psychophys. 63:1293). Prior: ln c normal
+around ln(0.8 x goal) with deviation 0.5; ln slope normal around ln 8 with deviation 0.5 (a fall from 0.8 to 0.3 over
+about 30 % of tempo). The posterior is summed over a grid of both, all keys in one matrix product; the marginal of c is
+taken as piecewise linear between grid points. Evidence is what `Memory.tempos` holds, discounted over days; the
+interval is the posterior's middle 80 %.
 
 A tempo is a fact about one key: two nodes played at different tempos share nothing here (kin are pooled in
 `memory.kin_prior`).
@@ -28,7 +30,9 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
 
 CLEAN_AT = 0.8
-LOGIT = math.log(CLEAN_AT / (1 - CLEAN_AT))
+LAPSE = 0.03
+LOGIT = math.log(CLEAN_AT / (1 - LAPSE - CLEAN_AT))
+"""k of the model: the log-odds at the clean tempo of a result that is no lapse."""
 LOG_RANGE = (math.log(8.0), math.log(750.0))
 TEMPO_POINTS = 241
 SLOPE_POINTS = 25
@@ -108,7 +112,8 @@ def _marginal(tempos: Sequence[Tempos], goals_bpm: Sequence[int]) -> tuple[Float
     # Per played tempo the log of both outcomes over the grid, then one product for all keys.
     gap = np.log(np.array(played, dtype=float))[:, None, None] - log_tempo
     logit = (LOGIT - slope * gap).reshape(len(played), SLOPE_POINTS * TEMPO_POINTS)
-    log_clean, log_failed = -np.logaddexp(0, -logit), -np.logaddexp(0, logit)
+    chance = (1 - LAPSE) / (1 + np.exp(-logit))
+    log_clean, log_failed = np.log(chance), np.log1p(-chance)
     log_likelihood = (clean @ log_clean + failed @ log_failed).reshape(-1, SLOPE_POINTS, TEMPO_POINTS)
     centre = np.log(PRIOR_PART_OF_GOAL * np.array(goals_bpm, dtype=float))[:, None, None]
     log_prior = -0.5 * ((log_tempo - centre) / PRIOR_DEVIATION) ** 2
@@ -131,12 +136,13 @@ COARSE = tuple(
 def _chances(bpm: int) -> tuple[tuple[float, ...], tuple[float, ...], tuple[float, ...]]:
     """Over the coarse grid of ln c: P(clean at bpm), its logarithm, and that of a failure; slope 8."""
     logits = [LOGIT - SLOPE * (math.log(bpm) - point) for point in COARSE]
-    clean = tuple(1 / (1 + math.exp(-logit)) for logit in logits)
-    return (
-        clean,
-        tuple(-math.log1p(math.exp(-logit)) for logit in logits),
-        tuple(-math.log1p(math.exp(logit)) for logit in logits),
-    )
+    clean = tuple((1 - LAPSE) / (1 + math.exp(-logit)) for logit in logits)
+    return clean, tuple(map(math.log, clean)), tuple(math.log1p(-chance) for chance in clean)
+
+
+def chance_clean(bpm: float, clean_bpm: float) -> float:
+    """Probability that a result is clean but for lapses, at a tempo, for a known clean tempo; slope 8."""
+    return 1 / (1 + math.exp(SLOPE * math.log(bpm / clean_bpm) - LOGIT))
 
 
 def expected_clean(tempos: Tempos, bpm: int, goal_bpm: int, prior: tuple[float, float] = (0.0, 0.0)) -> float:
@@ -144,6 +150,22 @@ def expected_clean(tempos: Tempos, bpm: int, goal_bpm: int, prior: tuple[float, 
 
     Plain Python and quick, for ranking in the planner. `prior` adds weights (clean, failed) at the goal tempo.
     """
+    return _mean(coarse(tempos, goal_bpm, prior), _chances(bpm)[0])
+
+
+def expected_gap(weights: Sequence[float], wanted_bpm: float) -> float:
+    """Expected log-tempo by which the clean tempo still lies under a wanted one, from `coarse` weights."""
+    wanted = math.log(wanted_bpm)
+    return _mean(weights, [max(0.0, wanted - point) for point in COARSE])
+
+
+def expected_bpm(weights: Sequence[float]) -> float:
+    """Geometric mean of the clean tempo, from `coarse` weights."""
+    return math.exp(_mean(weights, COARSE))
+
+
+def coarse(tempos: Tempos, goal_bpm: int, prior: tuple[float, float] = (0.0, 0.0)) -> list[float]:
+    """Posterior weights of the clean tempo over the coarse grid, the slope held at 8."""
     centre = math.log(PRIOR_PART_OF_GOAL * goal_bpm)
     scores = [-0.5 * ((point - centre) / PRIOR_DEVIATION) ** 2 for point in COARSE]
     rows = [*tempos, (goal_bpm, *prior)] if prior[0] or prior[1] else tempos
@@ -154,6 +176,8 @@ def expected_clean(tempos: Tempos, bpm: int, goal_bpm: int, prior: tuple[float, 
             for score, rang, choked in zip(scores, log_clean, log_failed, strict=True)
         ]
     top = max(scores)
-    weights = [math.exp(score - top) for score in scores]
-    chances = _chances(bpm)[0]
-    return sum(weight * chance for weight, chance in zip(weights, chances, strict=True)) / sum(weights)
+    return [math.exp(score - top) for score in scores]
+
+
+def _mean(weights: Sequence[float], values: Sequence[float]) -> float:
+    return sum(weight * value for weight, value in zip(weights, values, strict=True)) / sum(weights)

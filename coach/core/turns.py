@@ -1,8 +1,10 @@
 """Which turns the minutes go to: a greedy choice among excerpts, spaced and interleaved.
 
-Each candidate excerpt has a worth: the sum over its nodes and moves (and itself) of how likely each still fails at the
-goal tempo, per second of one repetition, times how near to the goal tempo it is practised. A phrase thus wins where
-most of it is weak, a single move where that is what is weak. Repetitions lower what the next ones on the same nodes
+Each candidate excerpt has a worth per second: the sum, over its nodes and moves and itself, of the log-tempo that each
+still lacks to the goal and a margin, times how well the excerpt's tempo suits it. Far below what a node can do it is
+idled, far above it is choked (the challenge point of Guadagnoli and Lee 2004, J. Motor Behav. 36:212): the suit is
+exp(-(ln(tempo / clean tempo) / 0.3)^2). So a phrase wins where most of it is about equally weak, and a single move
+where that is what holds the phrase's tempo down. Repetitions lower what the next ones on the same nodes
 and moves are worth today, and a turn right after one on the same phrase is worth less, still less on the same excerpt:
 so turns come back spaced and interleaved. The first turn on an excerpt is the longest (a short blocked start). New
 material comes first.
@@ -10,6 +12,7 @@ material comes first.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
@@ -21,6 +24,7 @@ from coach.core.memory import kin_prior, weakness
 from coach.core.plan import PlanItem, Purpose
 from coach.core.repertoire import BETWEEN_TURNS_S, Part, spoken, title_of
 from coach.core.standing import Standing
+from coach.core.tempo_estimate import chance_clean
 
 FIRST_REPS = 6
 LATER_REPS = 4
@@ -33,6 +37,11 @@ SAME_EXCERPT = 0.4
 """What a turn is worth right after one on the same phrase, and on the same excerpt."""
 SPARE = 0.02
 """Worth of practising a key that never fails: more than nothing, so that spare minutes are filled."""
+SUIT_WIDTH = 0.3
+LEAP = 1.3
+"""A day's first turn starts at most so many times over the ladder's rung, where nodes and moves are known to go."""
+WHOLE_CLEAN = 0.7
+"""Chance of a whole clean repetition at that start."""
 MOST_SHORT = 24
 """Single nodes and moves that are looked at closely; the weakest are."""
 
@@ -166,7 +175,14 @@ def _subject_keys(excerpt: Excerpt) -> list[str]:
 
 
 def _need(standing: Standing, drill: Drill, keys: Sequence[str]) -> float:
-    return sum(1 - standing.clean(key, drill.goal_bpm) + SPARE for key in keys)
+    return sum(standing.gap(key, drill.goal_bpm) + SPARE for key in keys)
+
+
+def _suit(standing: Standing, drill: Drill, key: str, tempo_bpm: int) -> float:
+    if key.startswith(EXCERPT):
+        return 1.0
+    off = math.log(tempo_bpm / standing.clean_bpm(key, drill.goal_bpm)) / SUIT_WIDTH
+    return math.exp(-off * off)
 
 
 def _made(
@@ -179,8 +195,10 @@ def _made(
     reason: str = "",
 ) -> _Candidate:
     rep_s = standing.repertoire.rep_s(excerpt, tempo_bpm)
-    part = tempo_bpm / drill.goal_bpm * urgency(drill, standing.day) / rep_s
-    needs = tuple((key, part * _need(standing, drill, [key])) for key in keys)
+    part = urgency(drill, standing.day) / rep_s
+    needs = tuple(
+        (key, part * _need(standing, drill, [key]) * _suit(standing, drill, key, tempo_bpm)) for key in keys
+    )
     title = title_of(standing.repertoire, excerpt)
     return _Candidate(purpose, excerpt, tempo_bpm, rep_s, title, needs, f"{title}: {reason}")
 
@@ -199,7 +217,7 @@ def _build(standing: Standing, drill: Drill, phrase: Phrase, part: Part) -> _Can
     parts = standing.repertoire.parts(drill, phrase)
     alone = [standing.rung(other.excerpt) for other in parts[:-1] if standing.started(other.excerpt)]
     first = max(drill.tempo.start_bpm, round(0.8 * min(alone))) if alone else None
-    tempo = standing.rung(excerpt, first)
+    tempo = _start_bpm(standing, drill, standing.rung(excerpt, first), part.keys)
     if not standing.started(excerpt):
         together = excerpt.layer == TOGETHER
         reason = "each layer is ready alone, now together, slower." if together else "the next layer, alone."
@@ -212,16 +230,35 @@ def _build(standing: Standing, drill: Drill, phrase: Phrase, part: Part) -> _Can
 
 
 def _weak(standing: Standing, drill: Drill, part: Part, excerpt: Excerpt) -> _Candidate:
-    tempo = standing.rung(excerpt, standing.rung(part.excerpt))
     keys = standing.repertoire.keys(excerpt)
+    rung = standing.rung(excerpt, standing.rung(part.excerpt))
+    tempo = _start_bpm(standing, drill, rung, keys)
     candidate = _made(standing, drill, Purpose.WEAK, excerpt, tempo, keys, "half at a time.")
     # A move's own failures are in its node too; what singles out the excerpt is named where it is the weaker.
     candidate.weakest = min(keys, key=lambda key: (standing.clean(key, drill.goal_bpm), key), default="")
     return candidate
 
 
+def _start_bpm(standing: Standing, drill: Drill, rung: int, keys: Sequence[str]) -> int:
+    """Where today's first turn starts: the rung, or higher where all its nodes and moves are known to go faster.
+
+    A ladder that a few wrong ratings or one bad day pressed down is not climbed again step by step.
+    """
+    if not keys or not all(key in standing.memories for key in keys):
+        return rung
+    clean = [standing.clean_bpm(key, drill.goal_bpm) for key in keys]
+    low, high = float(rung), min(float(drill.goal_bpm), LEAP * rung)
+    for _ in range(8):
+        middle = (low + high) / 2
+        chance = math.prod(chance_clean(middle, each) for each in clean)
+        low, high = (middle, high) if chance >= WHOLE_CLEAN else (low, middle)
+    return max(rung, round(low))
+
+
 def _join(standing: Standing, drill: Drill, join: Excerpt) -> _Candidate:
     wholes = [standing.repertoire.parts(drill, drill.phrase(each))[-1] for each in join.phrases]
-    tempo = standing.rung(join, min(standing.rung(part.excerpt) for part in wholes))
+    keys = standing.repertoire.keys(join)
+    rung = standing.rung(join, min(standing.rung(part.excerpt) for part in wholes))
+    tempo = _start_bpm(standing, drill, rung, keys)
     reason = "both phrases are ready; the step between them is what is left."
-    return _made(standing, drill, Purpose.BUILD, join, tempo, (EXCERPT + join.key,), reason)
+    return _made(standing, drill, Purpose.BUILD, join, tempo, (*keys, EXCERPT + join.key), reason)
