@@ -1,0 +1,115 @@
+"""`coach export`: write a drill as MIDI, MusicXML, text tab, a printable page or sound."""
+
+from __future__ import annotations
+
+import argparse
+import io
+from typing import TYPE_CHECKING
+
+from coach.commands.common import add_folder, add_output, places_of, write_output
+from coach.core.problem import Problem, UsageError
+from coach.core.rhythm import MAX_BPM, MIN_BPM
+
+if TYPE_CHECKING:
+    from coach.core.drill import Drill
+
+FORMATS = ("midi", "musicxml", "tab", "html", "wav")
+REPEATS_RANGE = (1, 99)
+WIDTH_RANGE = (40, 400)
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """Declare the options of `coach export`."""
+    parser.add_argument("drill", metavar="DRILL", help="a drill's file or name")
+    parser.add_argument("--to", choices=FORMATS, required=True, help="what to write")
+    parser.add_argument("--tempo", metavar="BPM", help="the rung (default: the drill's goal)")
+    parser.add_argument(
+        "--click-only", action="store_true", help="midi, wav: the click and count-in without the notes"
+    )
+    parser.add_argument(
+        "--harmonics-octaves",
+        metavar="N",
+        help="midi: how many octaves above its key the player's sounds play General MIDI program 32, "
+        "guitar harmonics (default: 2, as common soundfonts do)",
+    )
+    parser.add_argument("--repeats", metavar="N", help="wav: play it so many times (default: 1)")
+    parser.add_argument("--width", metavar="N", help="tab: characters to a line (default: 80)")
+    add_folder(parser)
+    add_output(parser, "the file to write (tab is printed where it is left out)")
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Write the drill in the format asked for."""
+    kind = arguments.to
+    for option, kinds in (
+        ("click_only", ("midi", "wav")),
+        ("harmonics_octaves", ("midi",)),
+        ("repeats", ("wav",)),
+        ("width", ("tab",)),
+        ("tempo", ("midi", "musicxml", "wav")),
+    ):
+        if getattr(arguments, option) and kind not in kinds:
+            name = "--" + option.replace("_", "-")
+            raise UsageError(Problem(f"goes with --to {' or '.join(kinds)}, not with {kind}", name))
+    if arguments.output is None and kind != "tab":
+        raise UsageError(Problem(f"{kind} needs a file", "-o", guess="-o FILE; - is standard output"))
+    drill = _drill(arguments)
+    write_output(arguments.output or "-", _made(drill, arguments))
+    return 0
+
+
+def _drill(arguments: argparse.Namespace) -> Drill:
+    from coach.drillfile.load import load_drill
+    from coach.places import find_drill
+
+    return load_drill(find_drill(arguments.drill, places_of(arguments)))
+
+
+def _made(drill: Drill, arguments: argparse.Namespace) -> str | bytes:
+    tempo = _whole(arguments.tempo, "--tempo", (MIN_BPM, MAX_BPM), drill.goal_bpm)
+    if arguments.to == "midi":
+        from coach.drillfile.midi_out import HARMONICS_OCTAVES, OCTAVES_RANGE, midi_bytes
+
+        octaves = _whole(arguments.harmonics_octaves, "--harmonics-octaves", OCTAVES_RANGE, HARMONICS_OCTAVES)
+        return midi_bytes(drill, tempo, arguments.click_only, octaves)
+    if arguments.to == "musicxml":
+        from coach.drillfile.musicxml_out import musicxml_text
+
+        return musicxml_text(drill, tempo)
+    if arguments.to == "html":
+        from coach.drillfile.page import html_page
+
+        return html_page(drill)
+    if arguments.to == "tab":
+        from coach.drillfile.tab import DEFAULT_WIDTH, text_tab
+
+        return text_tab(drill, _whole(arguments.width, "--width", WIDTH_RANGE, DEFAULT_WIDTH))
+    return _wav(drill, tempo, arguments)
+
+
+def _wav(drill: Drill, tempo_bpm: int, arguments: argparse.Namespace) -> bytes:
+    from coach.core.excerpt import passage_of, whole_piece
+    from coach.sound.wav import practice_track, write_wav
+
+    repeats = _whole(arguments.repeats, "--repeats", REPEATS_RANGE, 1)
+    buffer = io.BytesIO()
+    track = practice_track(
+        passage_of(drill, whole_piece(drill)),
+        drill.instrument,
+        [tempo_bpm],
+        click=drill.click,
+        model=not arguments.click_only,
+        repeats=repeats,
+        count_in_bars=drill.count_in_bars,
+    )
+    write_wav(buffer, track)
+    return buffer.getvalue()
+
+
+def _whole(text: str | None, option: str, allowed: tuple[int, int], default: int) -> int:
+    if text is None:
+        return default
+    low, high = allowed
+    if not text.isdecimal() or len(text) > 6 or not low <= int(text) <= high:
+        raise UsageError(Problem(f"{text!r} is no whole number from {low} to {high}", option))
+    return int(text)

@@ -1,0 +1,107 @@
+"""Exports in real programs: a synthesizer sounds the physical pitches, a browser prints the page."""
+
+from __future__ import annotations
+
+import shutil
+import subprocess
+import wave
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from coach.core.excerpt import passage_of, whole_piece
+from coach.drillfile.load import load_drill, read_drill
+from coach.drillfile.midi_out import midi_bytes
+from coach.drillfile.page import html_page
+
+SOUNDFONTS = [
+    path
+    for path in map(Path, ("/usr/share/sounds/sf2/TimGM6mb.sf2", "/usr/share/sounds/sf2/FluidR3_GM.sf2"))
+    if path.exists()
+]
+DRILL = """drill: 1
+title: Six Nodes
+instrument: {strings: [G2, D2, A1, E1], scale_mm: 864}
+meter: 4/4
+tempo: {start: 60, goal: 60}
+phrases:
+  - bars:
+      - harmonics: 1 G:<12> for 1.5, 3 G:<7> for 1.5
+      - harmonics: 1 G:<5> for 1.5, 3 G:<4> for 1.5
+      - harmonics: 1 G:<3.2> for 1.5, 3 A:<2.7> for 1.5
+      - bass: 1 E:0 for 1.5, 3 A:3 for 1.5
+"""
+CHROMIUM = next(
+    (name for name in ("chromium", "chromium-browser", "google-chrome") if shutil.which(name)), None
+)
+
+
+@pytest.mark.real
+@pytest.mark.skipif(shutil.which("fluidsynth") is None, reason="needs fluidsynth: apt-get install fluidsynth")
+@pytest.mark.skipif(not SOUNDFONTS, reason="needs a soundfont: apt-get install timgm6mb-soundfont")
+@pytest.mark.parametrize("soundfont", SOUNDFONTS, ids=[path.stem for path in SOUNDFONTS])
+def test_a_synthesizer_sounds_the_physical_pitches(soundfont: Path, tmp_path: Path) -> None:
+    # Expected pitches: n times the open string (harmonic series); the soundfonts' own tuning is within 6 cents,
+    # measured with fluidsynth (so is the octave allowance of guitar harmonics).
+    drill, _ = read_drill(DRILL, "six.yaml")
+    assert drill is not None
+    midi, sound = tmp_path / "six.mid", tmp_path / "six.wav"
+    midi.write_bytes(midi_bytes(drill, 60))
+    command = [
+        "fluidsynth",
+        "-ni",
+        "-R",
+        "0",
+        "-C",
+        "0",
+        "-g",
+        "0.5",
+        "-r",
+        "44100",
+        "-F",
+        sound,
+        soundfont,
+        midi,
+    ]
+    subprocess.run(command, check=True, capture_output=True, timeout=120)
+    with wave.open(str(sound)) as file:
+        stereo = np.frombuffer(file.readframes(file.getnframes()), "<i2").reshape(-1, 2)
+    samples = stereo.mean(axis=1)
+    size = 1 << 19
+    frequencies = np.fft.rfftfreq(size, 1 / 44100)
+    passage = passage_of(drill, whole_piece(drill))
+    count_in_s = 4.0
+    assert len(passage.events) == 8
+    for event in passage.events:
+        start_s = count_in_s + float(event.onset)
+        piece = samples[int((start_s + 0.25) * 44100) : int((start_s + 1.2) * 44100)]
+        spectrum = np.abs(np.fft.rfft(piece * np.hanning(len(piece)), size))
+        wanted_hz = event.notes[0].sounding_hz
+
+        def loudest(hz: float, spectrum: np.ndarray = spectrum) -> tuple[float, float]:
+            near = np.abs(1200 * np.log2(np.maximum(frequencies, 1.0) / hz)) < 60
+            index = int(np.argmax(np.where(near, spectrum, 0)))
+            return float(frequencies[index]), float(spectrum[index])
+
+        found_hz, level = loudest(wanted_hz)
+        assert abs(1200 * np.log2(found_hz / wanted_hz)) < 6.5, (event.count, wanted_hz, found_hz)
+        assert max(loudest(wanted_hz / 2)[1], loudest(wanted_hz / 4)[1]) < level / 20, "an octave too low"
+
+
+@pytest.mark.real
+@pytest.mark.skipif(CHROMIUM is None, reason="needs chromium: apt-get install chromium")
+@pytest.mark.parametrize("paper", ["A4", "letter"])
+def test_a_browser_prints_the_page_on_few_sheets(paper: str, tmp_path: Path) -> None:
+    assert CHROMIUM is not None
+    drill = load_drill(Path(__file__).parent.parent / "drills" / "the-great-bell.yaml")
+    page, pdf = tmp_path / "page.html", tmp_path / "page.pdf"
+    page.write_text(html_page(drill).replace("size: auto", f"size: {paper}"), encoding="utf-8")
+    command = [
+        CHROMIUM, "--headless", "--no-sandbox", "--disable-gpu", f"--user-data-dir={tmp_path / 'profile'}",
+        "--no-pdf-header-footer", f"--print-to-pdf={pdf}", page.as_uri(),
+    ]  # fmt: skip
+    subprocess.run(command, check=True, capture_output=True, timeout=120)
+    data = pdf.read_bytes()
+    assert data.startswith(b"%PDF")
+    assert 1 <= data.count(b"/Type /Page\n") + data.count(b"/Type /Page ") + data.count(b"/Type/Page/") <= 4
