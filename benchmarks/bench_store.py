@@ -22,6 +22,7 @@ from coach.core.planner import make_plan
 from coach.drillfile.load import load_drill
 from coach.places import builtin_drills
 from coach.report.figures import make_report
+from coach.report.lines import PLOTS
 from coach.store.log import Log
 
 FIRST = date(2016, 12, 1)
@@ -68,7 +69,8 @@ def measure(results: int, folder: Path, drills: list[Drill]) -> dict[str, float]
             "plan ms": median_ms(
                 lambda: make_plan(today, 30, drills, log.memories(), log.ladders(), log.history(today))
             ),
-            "report ms": median_ms(lambda: make_report(log, today, drills=drills)),
+            "report ms": median_ms(lambda: make_report(log, today, drills=drills, curves=PLOTS)),
+            "whole report ms": median_ms(lambda: make_report(log, today, drills=drills)),
             "report of a drill ms": median_ms(
                 lambda: make_report(log, today, drill=drills[0].id, drills=drills)
             ),

@@ -97,6 +97,13 @@ def test_a_rep_of_another_passage_is_refused(open_log: Opener) -> None:
         log.save_rep(rep_at(log), passage_named("other"))
 
 
+def test_another_rep_of_a_known_id_is_refused_and_not_lost_silently(open_log: Opener) -> None:
+    with open_log() as log:
+        log.save_rep(rep_at(log), PASSAGE)
+        with pytest.raises(ValueError, match="another repetition has the id"):
+            log.save_rep(rep_at(log, tempo_bpm=60), PASSAGE)
+
+
 def test_an_unrated_rep_comes_back_unrated_and_not_clean(open_log: Opener) -> None:
     with open_log() as log:
         log.save_rep(rep_at(log, faults=None), PASSAGE)

@@ -26,7 +26,7 @@ def plain_text(text: str, longest: int = 0) -> str:
     Any run of white space becomes one space. With `longest` above 0, longer text is cut and ends in an ellipsis.
     """
     text = _SPACES.sub(" ", _ESCAPES.sub("", text))
-    text = _SILENT.sub("", text).strip()
+    text = " ".join(_SILENT.sub("", text).split())
     if 0 < longest < len(text):
         text = text[: longest - 1].rstrip() + "…"
     return text

@@ -223,11 +223,15 @@ def _excerpts(
         if excerpt.kind in WHOLE and excerpt.key in ladders:
             shown.append((key, excerpt, memory))
     shown.sort(key=lambda item: (-item[2].last_day.toordinal(), item[0]))
-    evidence = {
-        key: log.evidence_of(key, since - timedelta(days=CURVE_REACH_DAYS), day) for key, _, _ in shown
-    }
-    drawn = {key: evidence[key] for key, _, _ in shown[:most_curves]}
-    curves, now = _curves(drawn, {key: memory for key, _, memory in shown}, since, day)
+    drawn = {key for key, _, _ in shown[:most_curves]}
+    reach = since - timedelta(days=CURVE_REACH_DAYS)
+    evidence = {key: log.evidence_of(key, reach if key in drawn else since, day) for key, _, _ in shown}
+    curves, now = _curves(
+        {key: evidence[key] for key in evidence if key in drawn},
+        {key: memory for key, _, memory in shown},
+        since,
+        day,
+    )
     figures = []
     for key, excerpt, memory in shown:
         ladder = ladders[excerpt.key]

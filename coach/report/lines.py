@@ -93,7 +93,7 @@ def _time(report: Report) -> Iterator[str]:
 def _tempos(report: Report, width: int) -> Iterator[str]:
     if not report.excerpts:
         return
-    yield "Tempo: the rung today, the goal, and the tempo that is clean 8 times of 10 (80 % sure)"
+    yield "Tempo: today's rung, the goal, the tempo that is clean 8 times of 10 (80 % sure)"
     for one in report.excerpts[:LISTED]:
         rung = f"{one.rung_bpm:>3} of {one.goal_bpm:>3}"
         yield f"  {one.title[:34]:<34} {rung}  {tempo_text(one):<18} {state_text(one, report.day)}"
@@ -209,7 +209,5 @@ def _calibration(report: Report) -> Iterator[str]:
     for predicted, clean, count in table.rows:
         yield f"  {share_text(predicted):>15}   {share_text(clean):>10}   {count:>7}"
     better = "better" if table.brier < table.base_brier else "worse"
-    yield (
-        f"  Brier score {table.brier:.3f}, log loss {table.log_loss:.3f}: {better} than knowing only the overall rate"
-        f" ({table.base_brier:.3f}, {table.base_log_loss:.3f})"
-    )
+    yield f"  Brier score {table.brier:.3f}, log loss {table.log_loss:.3f}: {better} than knowing only"
+    yield f"  the overall rate of clean ones ({table.base_brier:.3f}, {table.base_log_loss:.3f})"

@@ -198,7 +198,7 @@ class Log(Reader):
     def save_rep(self, rep: Rep, passage: LoggedPassage) -> None:
         """Log one repetition, durable at return. Saving the same rep again changes nothing.
 
-        ValueError where the passage is another one than the rep's.
+        ValueError where the passage is another one than the rep's, or another rep has this id.
         """
         if passage.id != rep.passage or passage.excerpt != rep.excerpt:
             raise ValueError(f"rep {rep.id} is of passage {rep.passage}, not of {passage.id}")
@@ -206,6 +206,8 @@ class Log(Reader):
             self.add_passage(passage)
             if self.insert("reps", rep_values(rep)):
                 self._deriver.append(rep, passage)
+            elif self.original(rep.id) != rep:
+                raise ValueError(f"another repetition has the id {rep.id}")
 
     def correct(self, correction: Correction) -> None:
         """Log a later word on a rep; the rep itself stays as it was. KeyError where there is no such rep."""

@@ -1,0 +1,349 @@
+"""Reports: the figures are what the log says, every form of them is safe to open, and nothing leaves the machine."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import re
+import shutil
+import subprocess
+import sys
+import textwrap
+from dataclasses import replace
+from datetime import date, timedelta
+from html.parser import HTMLParser
+from pathlib import Path
+from xml.etree import ElementTree
+
+import pytest
+
+from coach.cli import main
+from coach.core.drill import Drill
+from coach.core.excerpt import Excerpt, passage_of
+from coach.core.log import Fault, Outcome
+from coach.core.memory import PRIOR_CLEAN, PRIOR_WEIGHT
+from coach.core.plain import plain_text
+from coach.core.tempo_estimate import clean_tempo
+from coach.report.figures import Report, make_report
+from coach.report.lines import report_lines
+from coach.report.neck import GRADES, UNKNOWN, grade_of, necks
+from coach.report.page import report_page
+from coach.report.tables import report_csv, report_facts
+from coach.store.log import Log
+from tests.samples import sample_drill, with_title
+from tests.test_store import DAY, NOON, rep_at
+
+TODAY = date(2026, 12, 12)
+EVIL = "\x1b]0;owned\x07<script>alert(1)</script>=cmd|'/C calc'!A0"
+LIFT = Fault(4, Outcome.CHOKED, "lift")
+
+
+def practised(path: Path, drill: Drill, days: int = 10) -> Path:
+    """Ten days of the first phrase in two layers: event 4 of `together` chokes by the lift on odd days."""
+    with Log.open(path / "progress" / "log.sqlite3", "Ada", now_ms=NOON) as log:
+        for day in range(days):
+            for number, layer in enumerate(("harmonics", "together", "together")):
+                passage = passage_of(drill, Excerpt(drill.id, (drill.phrases[0].id,), layer)).logged
+                faults = (LIFT,) if layer == "together" and day % 2 else ()
+                at = NOON + day * DAY + number * 30_000 + ord(drill.id[0])
+                log.save_rep(rep_at(log, at, faults, passage, tempo_bpm=60 + day), passage)
+    return path / "progress" / "log.sqlite3"
+
+
+@pytest.fixture(scope="module")
+def path(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return practised(tmp_path_factory.mktemp("practice"), sample_drill())
+
+
+@pytest.fixture(scope="module")
+def report(path: Path) -> Report:
+    with Log.open(path, now_ms=NOON, read_only=True) as log:
+        return make_report(log, TODAY, drills=[sample_drill()])
+
+
+def test_minutes_and_reps_are_those_of_the_log(report: Report) -> None:
+    assert [day.day for day in report.days] == [date(2026, 12, 3) + timedelta(days=n) for n in range(10)]
+    assert report.minutes == pytest.approx(30 * 21 / 60)
+    assert [day.clean for day in report.days] == [3, 1] * 5
+    assert report.faults == {"position": 0, "lift": 10, "pluck": 0, "late": 0, "dropped": 0}
+
+
+def test_each_phrase_and_layer_has_its_rung_and_its_tempo_over_days(report: Report) -> None:
+    together, harmonics = sorted(report.excerpts, key=lambda one: one.excerpt.layer, reverse=True)
+    assert (together.title, harmonics.title) == ("Lamp, together", "Lamp, harmonics")
+    assert harmonics.tempo is not None
+    assert together.tempo is not None
+    assert together.tempo.low_bpm < together.tempo.bpm < together.tempo.high_bpm
+    assert harmonics.tempo.bpm > together.tempo.bpm
+    assert [point.day for point in together.curve] == [day.day for day in report.days]
+    assert together.curve[-1].tempo.bpm == pytest.approx(together.tempo.bpm)
+    assert together.minutes == pytest.approx(20 * 21 / 60)
+
+
+def test_the_first_point_of_a_curve_is_the_clean_tempo_of_that_days_results(report: Report) -> None:
+    together = next(one for one in report.excerpts if one.excerpt.layer == "together")
+    assert together.curve[0].tempo == clean_tempo([(60, 2.0, 0.0)], 76)
+
+
+def test_the_interval_of_a_fail_rate_is_that_of_scipys_beta(report: Report) -> None:
+    from scipy.stats import beta
+
+    place = report.moves[0]
+    memory = place.memory
+    assert place.fail.weight > 0
+    keep = 0.5 ** ((TODAY - memory.last_day).days / 14)
+    failed, clean = memory.near_failed * keep, memory.near_clean * keep
+    # The prior is worth two results; what it says comes from the kin, so it is read off the mean.
+    a = place.fail.mean * (PRIOR_WEIGHT + failed + clean)
+    b = (1 - place.fail.mean) * (PRIOR_WEIGHT + failed + clean)
+    low, high = beta.ppf([0.1, 0.9], a, b)
+    assert (place.fail.low, place.fail.high) == pytest.approx((low, high), abs=1e-6)
+    assert 0 < PRIOR_CLEAN < 1
+
+
+def test_the_node_that_chokes_stands_first(report: Report) -> None:
+    # Event 4 of the phrase is the harmonic at 3.2 (1/6) on D.
+    passage = passage_of(sample_drill(), Excerpt("lamps", ("lamp",)))
+    assert report.nodes[0].key == f"n:{passage.event(4).notes[0].node_key}"
+    assert report.nodes[0].memory.causes == (0, 10, 0)
+
+
+def test_a_report_of_one_drill_leaves_the_others_out(tmp_path: Path) -> None:
+    path = practised(tmp_path, sample_drill())
+    practised(tmp_path, replace(sample_drill(), id="other"), days=2)
+    with Log.open(path, now_ms=NOON, read_only=True) as log:
+        whole, one = make_report(log, TODAY), make_report(log, TODAY, drill="other")
+    assert {figures.excerpt.drill for figures in whole.excerpts} == {"lamps", "other"}
+    assert {figures.excerpt.drill for figures in one.excerpts} == {"other"}
+    assert [day.reps for day in one.days] == [3, 3]
+    assert one.faults["lift"] == 2
+
+
+def test_nodes_lie_on_the_neck_where_their_keys_say(report: Report) -> None:
+    (neck,) = necks(report.nodes, [sample_drill()])
+    graded = {(neck.instrument.string_label(string), node.key) for (string, node), _ in neck.places}
+    assert {("D", "1/6"), ("G", "1/3"), ("D", "1/3")} <= graded
+    (guessed,) = necks(report.nodes, [])
+    assert guessed.instrument.scale_mm == 864
+    assert {grade_of(place) for _, place in neck.places} <= {*GRADES, UNKNOWN}
+
+
+def test_grades_differ_by_sign_and_word_and_not_by_colour_alone() -> None:
+    grades = (*GRADES, UNKNOWN)
+    assert len({grade.sign for grade in grades}) == len({grade.word for grade in grades}) == len(grades)
+
+
+def test_the_terminal_report_fits_eighty_columns_and_needs_no_escape_sequence(report: Report) -> None:
+    lines = report_lines(report, [sample_drill()], 80)
+    assert max(len(line) for line in lines) <= 80
+    text = "\n".join(lines)
+    assert "\x1b" not in text
+    for wanted in (
+        "Lamp, together",
+        "goal",
+        "3.2 on D2",
+        "Minutes by day",
+        "lift 10",
+        "forecast of cold results",
+    ):
+        assert wanted in text
+    assert not re.search("streak|failed you|don't break|missed", text, re.IGNORECASE)
+
+
+def test_an_empty_time_says_so_and_nothing_else_breaks(path: Path) -> None:
+    with Log.open(path, now_ms=NOON, read_only=True) as log:
+        empty = make_report(log, date(2030, 1, 1))
+    assert "Nothing was practised in this time." in report_lines(empty)
+    assert "Nothing was practised in this time." in report_page(empty)
+    assert report_facts(empty)["days"] == []
+
+
+class Page(HTMLParser):
+    """Collects tags with their attributes, and all text outside of the style sheet."""
+
+    def __init__(self, text: str) -> None:
+        super().__init__()
+        self.tags: list[tuple[str, dict[str, str | None]]] = []
+        self.words: list[str] = []
+        self.feed(text)
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append((tag, dict(attrs)))
+
+    def handle_data(self, data: str) -> None:
+        self.words.append(data)
+
+
+def test_the_page_stands_alone_and_its_drawings_are_well_formed(report: Report) -> None:
+    text = report_page(report, [sample_drill()])
+    page = Page(text)
+    assert not {"script", "link", "img", "iframe"} & {tag for tag, _ in page.tags}
+    assert not any({"src", "href", "xlink:href"} & set(attributes) for _, attributes in page.tags)
+    assert "url(" not in text
+    assert "http:" not in text
+    drawings = re.findall(r"<svg.*?</svg>", text, re.DOTALL)
+    assert len(drawings) == 1 + 2 + 1 + 1
+    for drawing in drawings:
+        root = ElementTree.fromstring(drawing)
+        assert root.get("role") == "img"
+        assert root.get("aria-label")
+
+
+def test_titles_from_others_reach_no_form_of_the_report_raw(tmp_path: Path) -> None:
+    drill = with_title(sample_drill(), EVIL)
+    drill = replace(drill, phrases=tuple(replace(phrase, name=EVIL) for phrase in drill.phrases))
+    path = practised(tmp_path, drill, days=3)
+    with Log.open(path, now_ms=NOON, read_only=True) as log:
+        report = make_report(log, TODAY, drills=[drill])
+    text = report_page(report, [drill])
+    assert "<script" not in text
+    assert "&lt;script&gt;" in text
+    assert "\x1b" not in text
+    assert not [line for line in report_lines(report, [drill]) if re.search("[\x00-\x1f\x7f-\x9f]", line)]
+    cells = [cell for row in csv.reader(io.StringIO(report_csv(report), newline="")) for cell in row]
+    assert not [cell for cell in cells if cell[:1] in "=+-@" and cell and not cell[1:2].isdigit()]
+    assert EVIL not in json.dumps(report_facts(report), ensure_ascii=False)
+
+
+def test_a_text_that_starts_like_a_formula_gets_an_apostrophe_in_the_table(report: Report) -> None:
+    evil = replace(report, excerpts=tuple(replace(one, title="=HYPERLINK(1)") for one in report.excerpts))
+    rows = list(csv.DictReader(io.StringIO(report_csv(evil), newline="")))
+    assert rows[0]["name"] == "'=HYPERLINK(1)"
+
+
+@pytest.mark.parametrize(
+    ("text", "plain"),
+    [
+        ("\x1b[31mred\x1b[0m", "red"),
+        ("\x1b]8;;http://x\x07link\x1b]8;;\x07", "link"),
+        ("\x9b31mred", "red"),
+        ("a\r\nb\tc\u2028d", "a b c d"),
+        ("safe\u202egnirts", "safegnirts"),
+        ("Füße 🎸 Ω", "Füße 🎸 Ω"),
+        ("\x1bPq#0\x1b\\x\x00\x07", "x"),
+        ("lone \ud800 half", "lone half"),
+    ],
+)
+def test_plain_text_keeps_letters_and_drops_what_a_terminal_obeys(text: str, plain: str) -> None:
+    assert plain_text(text) == plain
+
+
+def test_the_table_is_read_by_pandas_with_numbers_as_numbers(report: Report) -> None:
+    pandas = pytest.importorskip("pandas", reason="pip install pandas")
+    frame = pandas.read_csv(io.StringIO(report_csv(report)))
+    assert list(frame["kind"].unique()) == ["phrase", "node", "move"]
+    assert frame["goal_bpm"].dtype.kind in "if"
+    assert frame.loc[frame["kind"] == "node", "fail_rate"].between(0, 1).all()
+    assert pandas.to_datetime(frame["last_practised"]).max() == pandas.Timestamp(2026, 12, 12)
+
+
+def run(path: Path, *words: str) -> int:
+    return main(["report", "--folder", str(path.parent.parent), "--date", "2026-12-12", *words])
+
+
+def test_the_command_prints_each_form(
+    path: Path, capsysbinary: pytest.CaptureFixture[bytes], tmp_path: Path
+) -> None:
+    assert run(path, "lamps", "--json") == 0
+    facts = json.loads(capsysbinary.readouterr().out)
+    assert facts["excerpts"][0]["drill"] == "lamps"
+    assert facts["since"] == "2026-09-14"
+    assert run(path, "--csv") == 0
+    assert capsysbinary.readouterr().out.startswith(b"kind,name,key")
+    file = tmp_path / "report.html"
+    assert run(path, "--html", "--since", "2026-12-10", "-o", str(file)) == 0
+    assert "Practice from 2026-12-10 to 2026-12-12" in file.read_text()
+    assert run(path) == 0
+    assert b"Lamp, together" in capsysbinary.readouterr().out
+
+
+@pytest.mark.parametrize(
+    ("words", "message", "status"),
+    [
+        (("--since", "2026-13-01"), "'2026-13-01' is no date", 2),
+        (("--since", "2027-01-01"), "2027-01-01 is after 2026-12-12", 2),
+        (("firts-pour",), "there is no such drill file (near: first-pour", 1),
+        (("a", "b"), "a report is about one drill or about all", 2),
+        (("--player", "Bo"), "nobody called 'Bo' has practised here", 2),
+        (("--without-notes",), "only a teacher's file holds notes", 2),
+        (("-o", "/nowhere/at/all.txt"), "can't be written: no such file or directory", 1),
+    ],
+)
+def test_wrong_use_is_told(
+    path: Path, capsys: pytest.CaptureFixture[str], words: tuple[str, ...], message: str, status: int
+) -> None:
+    assert run(path, *words) == status
+    assert message in capsys.readouterr().err
+
+
+def test_nobody_yet_is_a_sentence_and_makes_no_file(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["report", "--folder", str(tmp_path)]) == 1
+    assert "nobody has practised here yet" in capsys.readouterr().err
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_no_internet_socket_is_opened_by_practice_reports_exports_and_the_overview(tmp_path: Path) -> None:
+    script = textwrap.dedent(
+        """
+        import socket, sys
+        opened = []
+        def watch(event, arguments):
+            if event == "socket.__new__" and arguments[1] in (socket.AF_INET, socket.AF_INET6):
+                opened.append(event)
+            if event in ("socket.connect", "socket.getaddrinfo", "socket.bind") and not (
+                event != "socket.getaddrinfo" and isinstance(arguments[1], (str, bytes))
+            ):
+                opened.append(event)
+        sys.addaudithook(watch)
+        from coach.cli import main
+        folder, answers = sys.argv[1:]
+        runs = [
+            ["practice", "--folder", folder, "--answers", answers, "--date", "2026-12-03"],
+            ["plan", "--folder", folder, "--json"],
+            ["report", "--folder", folder],
+            ["report", "--folder", folder, "--html", "-o", folder + "/page.html"],
+            ["report", "--folder", folder, "--for-teacher", "first-pour", "-o", folder + "/me.json"],
+            ["roster", folder],
+            ["log", "export", "--folder", folder, "-o", folder + "/log.jsonl"],
+            ["log", "merge", "--folder", folder, folder + "/log.jsonl"],
+            ["log", "check", "--folder", folder],
+            ["log", "backup", "--folder", folder],
+        ]
+        states = [main(words) for words in runs]
+        print("states", states, "opened", opened, file=sys.stderr)
+        sys.exit(1 if opened or set(states) != {0} else 0)
+        """
+    )
+    answers = tmp_path / "answers.txt"
+    answers.write_text("clean\nchoked 2\nclean\nstop\n")
+    words = [sys.executable, "-c", script, str(tmp_path / "folder"), str(answers)]
+    done = subprocess.run(words, capture_output=True, text=True, timeout=120, check=False)
+    assert done.returncode == 0, done.stderr
+
+
+@pytest.mark.real
+def test_a_browser_renders_the_page_without_the_network(report: Report, tmp_path: Path) -> None:
+    chromium = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
+    if chromium is None:
+        pytest.skip("needs Chromium: apt install chromium")
+    file = tmp_path / "page.html"
+    file.write_text(report_page(report, [sample_drill()]))
+    words = [
+        chromium,
+        "--headless",
+        "--no-sandbox",
+        "--disable-gpu",
+        f"--user-data-dir={tmp_path / 'profile'}",
+    ]
+    shown = subprocess.run(
+        [*words, "--dump-dom", file.as_uri()], capture_output=True, text=True, timeout=60, check=True
+    )
+    assert shown.stdout.count("<svg") == 5
+    picture = tmp_path / "page.png"
+    subprocess.run(
+        [*words, f"--screenshot={picture}", file.as_uri()], capture_output=True, timeout=60, check=True
+    )
+    assert picture.stat().st_size > 10_000
