@@ -7,6 +7,7 @@ well. They are plain thresholds, stated below, for the teacher to overrule.
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
@@ -101,9 +102,10 @@ def _names(found: Sequence[tuple[StudentFile, DrillSeen]]) -> dict[str, str]:
     """
     names: dict[str, str] = {}
     for file, drill in found:
-        nameless = file.student in ("", DEFAULT_NAME)
-        if file.student_id not in names or not nameless or drill.assigned_to:
-            names[file.student_id] = drill.assigned_to if nameless and drill.assigned_to else file.student
+        if file.student not in ("", DEFAULT_NAME):
+            names[file.student_id] = file.student
+        else:
+            names[file.student_id] = drill.assigned_to or names.get(file.student_id, file.student)
     used = [name.casefold() for name in names.values()]
     return {
         student_id: f"{name} ({student_id[-4:]})" if used.count(name.casefold()) > 1 else name
@@ -244,14 +246,18 @@ def roster_lines(rows: Sequence[Row], today: date) -> list[str]:
         spent = f"{row.minutes:.0f} ({row.week_minutes:.0f})"
         lines.append(
             f"{cells['student'][:16]:<16} {row.drill[:20]:<20} {cells['due']:<7} {spent:<15} {cells['rung']:<10} "
-            f"{cells['cold']:<9} {cells['last']}"
+            f"{cells['cold']:<9} {cells['last'][:12]}"
         )
         if row.chokes:
-            lines.append(f"    chokes: {', '.join(row.chokes)}")
-        lines.append(f"    next: {row.advice}; {row.why}")
+            lines += _wrapped(f"chokes: {', '.join(row.chokes)}")
+        lines += _wrapped(f"next: {row.advice}; {row.why}")
     if any(row.marked for row in rows):
-        lines.append("* changed after it was written, or another revision of the drill than most have")
+        lines.append("* changed after it was written, or another revision of the drill than most")
     return lines
+
+
+def _wrapped(text: str) -> list[str]:
+    return textwrap.wrap(text, 80, initial_indent="    ", subsequent_indent="      ")
 
 
 def roster_page(rows: Sequence[Row], notes: Sequence[tuple[str, str, str]], today: date) -> str:

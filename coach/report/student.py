@@ -86,7 +86,7 @@ def contents(report: dict[str, Any]) -> list[str]:
     if "notes" not in report:
         lines.append("  Your notes are left out.")
     elif report["notes"]:
-        lines.append(f"  Your {len(report['notes'])} notes (--without-notes leaves them out):")
+        lines.append("  Your notes (--without-notes leaves them out):")
         lines += [f"    {note['at'][:10]} {plain_text(note['text'], 70)}" for note in report["notes"]]
     else:
         lines.append("  There are no notes.")

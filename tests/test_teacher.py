@@ -1,0 +1,471 @@
+"""The teacher's loop: assign, practise, report back, overview; and files that are not what they should be."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+from collections.abc import Callable
+from dataclasses import replace
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from coach.cli import main
+from coach.core.excerpt import Excerpt, passage_of
+from coach.core.log import Entry
+from coach.drillfile.load import load_drill
+from coach.places import find_drill, find_places
+from coach.report.inbox import DayNumbers, DrillSeen, PhraseSeen, PlaceSeen, StudentFile, read_student
+from coach.report.roster import SORTS, overview, roster_csv, roster_lines, roster_page
+from coach.report.student import digest, student_text
+from coach.store.log import Log
+from tests.test_store import CHOKED, DAY, NOON, id_at, rep_at
+
+TODAY = date(2026, 12, 10)
+
+
+def assign(folder: Path, *words: str, drill: str = "first-pour") -> int:
+    return main(["assign", drill, "--folder", str(folder), "--date", "2026-12-01", *words])
+
+
+@pytest.fixture
+def assigned(tmp_path: Path) -> Path:
+    file = tmp_path / "for mia.yaml"
+    words = ("--to", "Mia: the 2nd", "--from", "Ms. Orr", "--goal", "70", "--due", "2026-12-24")
+    assert assign(tmp_path, *words, "--note", 'slow # "then" fast', "-o", str(file)) == 0
+    return file
+
+
+def practise(folder: Path, drill_file: Path, name: str = "Mia", days: int = 3) -> None:
+    """Open the drill file as a student does, then log some days of its first phrase."""
+    answers = folder.with_suffix(".txt")
+    answers.write_text("clean\nstop\n")
+    words = ["practice", str(drill_file), "--folder", str(folder), "--player", name, "--date", "2026-12-02"]
+    assert main([*words, "--answers", str(answers)]) == 0
+    drill = load_drill(drill_file)
+    with Log.open(folder / "progress" / "log.sqlite3", name, now_ms=NOON) as log:
+        for day in range(days):
+            for number, layer in enumerate(("harmonics", "together")):
+                passage = passage_of(drill, Excerpt(drill.id, (drill.phrases[0].id,), layer)).logged
+                faults = CHOKED if layer == "together" and day else ()
+                rep = rep_at(log, NOON + day * DAY + number * 60_000, faults, passage, 52 + day)
+                log.save_rep(replace(rep, goal_bpm=70), passage)
+        note = Entry(id_at(NOON, "n"), log.player.id, NOON, 60, "note", '{"text": "my thumb is sore"}')
+        log.add_entry(note)
+
+
+def report_for_teacher(folder: Path, file: Path, *words: str) -> int:
+    where = ["--folder", str(folder), "--date", "2026-12-10", "-o", str(file)]
+    return main(["report", "--for-teacher", *where, *words])
+
+
+@pytest.fixture
+def file(tmp_path: Path, assigned: Path) -> Path:
+    practise(tmp_path / "mia", assigned)
+    inbox = tmp_path / "inbox"
+    inbox.mkdir()
+    assert report_for_teacher(tmp_path / "mia", inbox / "mia.json") == 0
+    return inbox / "mia.json"
+
+
+def test_an_assigned_file_is_the_same_drill_with_the_assignment_and_its_comments(assigned: Path) -> None:
+    original = load_drill(find_drill("first-pour", find_places(assigned.parent)))
+    drill = load_drill(assigned)
+    task = drill.assignment
+    assert task is not None
+    assert (task.student, task.teacher, task.goal_bpm) == ("Mia: the 2nd", "Ms. Orr", 70)
+    assert (task.due, task.note) == (date(2026, 12, 24), 'slow # "then" fast')
+    assert (drill.id, drill.revision, drill.goal_bpm) == (original.id, original.revision, 70)
+    assert "# the highest string first, as tab is read" in assigned.read_text()
+
+
+def test_assigning_an_assigned_file_replaces_the_assignment(tmp_path: Path, assigned: Path) -> None:
+    again = tmp_path / "bo.yaml"
+    assert assign(tmp_path, "--to", "Bo", "-o", str(again), drill=str(assigned)) == 0
+    drill = load_drill(again)
+    assert again.read_text().count("assignment:") == 1
+    assert drill.assignment is not None
+    assert drill.assignment.student == "Bo"
+    assert drill.goal_bpm == drill.tempo.goal_bpm
+
+
+def test_an_assignment_in_the_middle_of_a_file_and_in_flow_style_is_replaced(
+    tmp_path: Path, assigned: Path
+) -> None:
+    text = assigned.read_text()
+    head, _, tail = text.partition("phrases:")
+    block = tail[tail.index("assignment:") :]
+    middle = tmp_path / "middle.yaml"
+    middle.write_text(f"{head}{block}phrases:{tail.removesuffix(block)}")
+    flow = tmp_path / "flow.yaml"
+    flow.write_text(
+        "{drill: 1, id: f, title: F, instrument: bass, meter: 4/4, tempo: {start: 40, goal: 60}, "
+        "assignment: {student: Al}, phrases: [{id: a, name: A, bars: [{bass: '1 E:0 for 4'}]}]}"
+    )
+    for source in (middle, flow):
+        target = tmp_path / "new.yaml"
+        assert assign(tmp_path, "--to", "Cy", "-o", str(target), drill=str(source)) == 0
+        task = load_drill(target).assignment
+        assert task is not None
+        assert (task.student, task.teacher) == ("Cy", "")
+
+
+@pytest.mark.parametrize(
+    ("words", "message", "status"),
+    [
+        (("--to", "Mia", "--goal", "7000", "-o", "x"), "--goal: 7000 is outside 20 to 300 bpm", 2),
+        (("--to", "Mia", "--goal", "30", "-o", "x"), "30 bpm is below the drill's start, 50 bpm", 2),
+        (("--to", "Mia", "--due", "24.12.2026", "-o", "x"), "--due: '24.12.2026' is no date", 2),
+        (("--to", "\x1b[0m ", "-o", "x"), "--to: a name is needed", 2),
+        (("--to", "M" * 500, "-o", "x"), "--to: 500 letters are more than", 2),
+    ],
+)
+def test_a_wrong_assignment_is_told_and_writes_nothing(
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+    words: tuple[str, ...],
+    message: str,
+    status: int,
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    assert assign(tmp_path, *words) == status
+    assert message in capsys.readouterr().err
+    assert not (tmp_path / "x").exists()
+
+
+def test_a_due_date_in_the_past_is_remarked_but_allowed(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert assign(tmp_path, "--to", "Mia", "--due", "2026-11-30", "-o", str(tmp_path / "x.yaml")) == 0
+    assert "--due: 2026-11-30 is past" in capsys.readouterr().err
+
+
+def test_the_student_sees_what_the_file_tells_before_it_is_written(
+    tmp_path: Path, assigned: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    practise(tmp_path / "mia", assigned)
+    capsys.readouterr()
+    assert report_for_teacher(tmp_path / "mia", tmp_path / "mia.json") == 0
+    told = capsys.readouterr().err
+    assert "The file tells your teacher, of Mia:" in told
+    assert "First Pour: practised on 4 days from 2026-12-02 to 2026-12-05" in told
+    assert "my thumb is sore" in told
+    assert "Nothing about other drills, and no single repetition." in told
+
+
+def test_saying_no_writes_nothing(
+    tmp_path: Path, assigned: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    practise(tmp_path / "mia", assigned)
+
+    class Terminal(io.StringIO):
+        def isatty(self) -> bool:
+            return True
+
+    monkeypatch.setattr("sys.stdin", Terminal("n\n"))
+    target = tmp_path / "mia.json"
+    assert report_for_teacher(tmp_path / "mia", target) == 1
+    assert "nothing was written" in capsys.readouterr().err
+    assert not target.exists()
+    assert report_for_teacher(tmp_path / "mia", target, "--yes") == 0
+    assert target.exists()
+
+
+def test_notes_are_left_out_when_asked_and_other_drills_always(tmp_path: Path, assigned: Path) -> None:
+    folder = tmp_path / "mia"
+    practise(folder, assigned)
+    other = replace(load_drill(assigned), id="private-piece", title="Private Piece")
+    with Log.open(folder / "progress" / "log.sqlite3", "Mia", now_ms=NOON) as log:
+        passage = passage_of(other, Excerpt(other.id, (other.phrases[0].id,), "together")).logged
+        log.save_rep(rep_at(log, NOON + 999, (), passage), passage)
+    assert report_for_teacher(folder, tmp_path / "a.json", "--without-notes") == 0
+    text = (tmp_path / "a.json").read_text()
+    assert "thumb" not in text
+    assert "rivate" not in text
+    assert report_for_teacher(folder, tmp_path / "b.json") == 0
+    assert "thumb" in (tmp_path / "b.json").read_text()
+
+
+def test_without_an_assignment_a_drill_must_be_named(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with Log.open(tmp_path / "progress" / "log.sqlite3", "Mia", now_ms=NOON):
+        pass
+    assert report_for_teacher(tmp_path, tmp_path / "x.json") == 2
+    assert "no drill here carries an assignment" in capsys.readouterr().err
+    assert report_for_teacher(tmp_path, tmp_path / "x.json", "first-pour", "--yes") == 0
+
+
+def test_the_file_sums_this_drills_reps(file: Path) -> None:
+    seen = read_student(file)
+    (drill,) = seen.drills
+    assert (seen.student, drill.id, drill.goal_bpm, drill.due) == (
+        "Mia",
+        "first-pour",
+        70,
+        date(2026, 12, 24),
+    )
+    assert [day.day.day for day in drill.days] == [2, 3, 4, 5]
+    assert [(day.cold, day.cold_clean) for day in drill.days] == [(1, 1), (2, 2), (2, 1), (2, 1)]
+    ladle = {phrase.layer: phrase for phrase in drill.phrases if phrase.name == "Ladle"}
+    assert [ladle[layer].reps for layer in ("harmonics", "together")] == [3, 3]
+    assert len(drill.phrases) == 9
+    assert not seen.edited
+
+
+def test_the_overview_has_a_row_for_the_assignment_with_the_next_step_and_why(
+    file: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["roster", str(file.parent), "--date", "2026-12-06", "--json"]) == 0
+    (row,) = json.loads(capsys.readouterr().out)["rows"]
+    assert (row["student"], row["drill"], row["goal_bpm"]) == ("Mia", "First Pour", 70)
+    assert row["minutes"] == pytest.approx(6 * 21 / 60 + 24 / 60, abs=0.1)
+    assert (row["cold"], row["cold_clean"], row["last"]) == (7, 5, "2026-12-05")
+    assert row["advice"]
+    assert row["why"]
+
+
+def damaged(file: Path, change: Callable[[dict[str, Any]], object]) -> None:
+    body = json.loads(file.read_text())
+    change(body)
+    file.write_text(json.dumps(body))
+
+
+def newer(body: dict[str, Any]) -> None:
+    body["version"] = 2
+
+
+def versionless(body: dict[str, Any]) -> None:
+    del body["version"]
+
+
+def headless(body: dict[str, Any]) -> None:
+    del body["wellrung"]
+
+
+def halved(body: dict[str, Any]) -> None:
+    del body["drills"][0]["days"]
+
+
+def absurd(body: dict[str, Any]) -> None:
+    body["drills"][0]["days"][0][1] = 10**9
+
+
+@pytest.mark.parametrize(
+    ("change", "message"),
+    [
+        (newer, "is a report of version 2; this program reads up to version 1 (update this program"),
+        (versionless, "is a student's report without a version (edited by hand?)"),
+        (headless, "is no student's report"),
+        (halved, "is a student's report, but not whole: 'days' is missing (ask for it again)"),
+        (absurd, "is a student's report, but not whole: 1000000000 minutes on one day"),
+    ],
+)
+def test_a_file_that_can_not_be_read_is_told_apart_and_left_as_it_is(
+    file: Path,
+    capsys: pytest.CaptureFixture[str],
+    change: Callable[[dict[str, Any]], object],
+    message: str,
+) -> None:
+    good = file.with_name("good.json")
+    good.write_bytes(file.read_bytes())
+    damaged(file, change)
+    before = file.read_bytes()
+    assert main(["roster", str(file.parent), "--date", "2026-12-06"]) == 1
+    told = capsys.readouterr()
+    assert f"{file}: {message}" in told.err
+    assert "Mia" in told.out
+    assert file.read_bytes() == before
+
+
+def test_a_file_cut_off_is_told(file: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    file.write_bytes(file.read_bytes()[:-100])
+    assert main(["roster", str(file.parent)]) == 1
+    assert "is a student's report that is cut off or broken (ask for it again)" in capsys.readouterr().err
+
+
+def test_an_exported_log_and_other_files_are_told_apart(
+    file: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    file.with_name("log.jsonl").write_text('{"wellrung":"log","version":1}\n{"end":0}\n')
+    file.with_name("text.txt").write_text("dear teacher")
+    file.with_name("photo.json").write_bytes(b"\xff\xd8\xff")
+    file.with_name("drill.yaml").write_text("drill: 1")
+    assert main(["roster", str(file.parent)]) == 1
+    told = capsys.readouterr().err
+    assert "log.jsonl: is an exported log, no report (`coach log merge` takes it in" in told
+    assert "text.txt: is no student's report" in told
+    assert "photo.json: is no text" in told
+    assert "drill.yaml" not in told
+
+
+def test_a_file_edited_by_hand_is_shown_and_marked(file: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    def better(body: dict[str, Any]) -> None:
+        body["drills"][0]["excerpts"][0]["rung_bpm"] = 70
+
+    damaged(file, better)
+    assert main(["roster", str(file.parent), "--date", "2026-12-06"]) == 0
+    told = capsys.readouterr()
+    assert "was changed after it was written, by hand or on the way; it is shown, marked *" in told.err
+    assert "Mia*" in told.out
+
+
+def test_layout_alone_does_not_count_as_an_edit(file: Path) -> None:
+    damaged(file, lambda body: None)
+    assert not read_student(file).edited
+
+
+def test_no_folder_is_told(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["roster", str(tmp_path / "nowhere")]) == 1
+    assert "is no folder (put your students' files into one folder" in capsys.readouterr().err
+    assert main(["roster", str(tmp_path)]) == 0
+    assert "no student's report here" in capsys.readouterr().out
+
+
+def seen_drill(drill_id: str = "d", title: str = "D", **more: Any) -> DrillSeen:
+    facts: dict[str, Any] = {
+        "id": drill_id,
+        "revision": "r",
+        "title": title,
+        "goal_bpm": 80,
+        "assignment_id": "",
+        "assigned_to": "",
+        "due": None,
+        "phrases": (PhraseSeen("P", "together", True, 60, False, 9),),
+        "nodes": (),
+        "moves": (),
+        "days": (DayNumbers(date(2026, 12, 9), 20.0, 4, 4),),
+    }
+    return DrillSeen(**{**facts, **more})
+
+
+def seen_file(name: str, *drills: DrillSeen, day: date = TODAY, student_id: str = "") -> StudentFile:
+    return StudentFile(f"{name}.json", f"{day}T12", day, student_id or f"id-{name}", name, drills, (), False)
+
+
+def test_of_two_files_of_one_student_the_one_written_last_counts() -> None:
+    old = seen_file("Mia", seen_drill(goal_bpm=70), day=date(2026, 12, 1))
+    new = seen_file("Mia", seen_drill(goal_bpm=80))
+    for files in ((old, new), (new, old)):
+        assert [row.goal_bpm for row in overview(files, TODAY)] == [80]
+
+
+def test_two_drills_of_one_title_are_told_apart_by_their_ids() -> None:
+    rows = overview([seen_file("A", seen_drill("one")), seen_file("B", seen_drill("two"))], TODAY)
+    assert [row.drill for row in rows] == ["D (one)", "D (two)"]
+    assert not any(row.marked for row in rows)
+
+
+def test_another_revision_of_the_drill_than_most_have_is_marked() -> None:
+    files = [seen_file(name, seen_drill()) for name in "AB"] + [seen_file("C", seen_drill(revision="x"))]
+    assert [(row.student, row.marked) for row in overview(files, TODAY)] == [
+        ("A", False),
+        ("B", False),
+        ("C", True),
+    ]
+
+
+def test_two_students_of_one_name_are_told_apart_and_a_nameless_one_is_called_as_assigned() -> None:
+    files = [
+        seen_file("Mia", seen_drill(), student_id="01AAAA"),
+        seen_file("Mia", seen_drill(), student_id="01BBBB"),
+        seen_file("player", seen_drill(assigned_to="Noor"), student_id="01CCCC"),
+    ]
+    assert [row.student for row in overview(files, TODAY)] == ["Mia (AAAA)", "Mia (BBBB)", "Noor"]
+
+
+PHRASE = PhraseSeen("P", "together", True, 60, False, 9)
+BAD_NODE = PlaceSeen("3.2 on D2", 4, 6, (1, 5, 0))
+
+
+@pytest.mark.parametrize(
+    ("more", "advice", "why"),
+    [
+        ({"days": ()}, "talk before assigning more", "nothing of it was practised yet"),
+        (
+            {"phrases": (replace(PHRASE, landed=True),)},
+            "the next drill, or a faster goal",
+            "landed at 80 bpm",
+        ),
+        (
+            {"days": (DayNumbers(date(2026, 12, 1), 9.0, 2, 2),)},
+            "shorter sittings",
+            "not practised since 1 Dec",
+        ),
+        ({"due": date(2026, 12, 9)}, "a goal near 60 bpm", "due 9 Dec, at 60 bpm"),
+        ({"days": (DayNumbers(TODAY, 9.0, 9, 3),)}, "a slower goal", "only 3 of 9 first repetitions"),
+        ({"nodes": (BAD_NODE,)}, "3.2 on D2 alone", "chokes 60 % of the time, mostly lift"),
+        (
+            {"moves": (replace(BAD_NODE, name="7 on G2 to 5 on G2"),)},
+            "the move 7 on G2 to 5 on G2",
+            "fails 60 %",
+        ),
+        (
+            {"phrases": (replace(PHRASE, rung_bpm=40), PhraseSeen("P", "bass", False, None, False, 0))},
+            "P, bass alone",
+            "not begun, the goal is 80",
+        ),
+        ({}, "nothing new: it is under way", "60 of 80 bpm"),
+    ],
+)
+def test_what_to_assign_next_follows_from_what_the_file_says(
+    more: dict[str, Any], advice: str, why: str
+) -> None:
+    (row,) = overview([seen_file("Mia", seen_drill(**more))], TODAY)
+    assert advice in row.advice
+    assert why in row.why
+
+
+def test_a_node_with_few_results_is_not_named() -> None:
+    few = replace(BAD_NODE, clean=1, failed=3)
+    assert overview([seen_file("Mia", seen_drill(nodes=(few,)))], TODAY)[0].chokes == ()
+
+
+@pytest.mark.parametrize("sort", list(SORTS))
+def test_every_sort_keeps_every_row(sort: str) -> None:
+    files = [
+        seen_file("A", seen_drill(due=TODAY), seen_drill("e", "E", days=())),
+        seen_file("B", seen_drill(phrases=(replace(PHRASE, rung_bpm=None),))),
+        seen_file("C", seen_drill(days=(DayNumbers(TODAY, 60.0, 4, 1),))),
+    ]
+    rows = overview(files, TODAY, sort)
+    assert sorted(row.student for row in rows) == ["A", "A", "B", "C"]
+    first = {"due": "A", "minutes": "C", "rung": "B", "cold": "A", "last": "A", "student": "A", "drill": "A"}
+    assert rows[0].student == first[sort]
+
+
+def test_the_overview_as_page_and_table_shows_names_from_files_as_text_only() -> None:
+    evil = "=1+<script>alert(1)</script>"
+    rows = overview([seen_file(evil, seen_drill(title=evil))], TODAY)
+    page = roster_page(rows, [(evil, "2026-12-01", evil)], TODAY)
+    assert "<script" not in page
+    (row,) = csv.DictReader(io.StringIO(roster_csv(rows), newline=""))
+    assert row["student"] == f"'{evil}"
+    assert (
+        max(len(line) for line in roster_lines(overview([seen_file("M" * 99, seen_drill())], TODAY), TODAY))
+        < 100
+    )
+
+
+def test_control_characters_in_a_students_file_never_reach_the_terminal(
+    file: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def evil(body: dict[str, Any]) -> None:
+        body["student"]["name"] = "\x1b]0;owned\x07Mia\x1b[31m"
+        body["notes"][0]["text"] = "\x9b2Jgone"
+        body["sha256"] = digest(body)
+
+    damaged(file, evil)
+    assert main(["roster", str(file.parent), "--date", "2026-12-06"]) == 0
+    told = capsys.readouterr()
+    assert "Mia" in told.out
+    assert not {"\x1b", "\x9b", "\x07"} & set(told.out + told.err)
+
+
+def test_a_report_is_written_with_the_digest_of_its_content() -> None:
+    body = json.loads(student_text({"wellrung": "report", "version": 1, "ä": [1.5, None]}))
+    assert body["sha256"] == digest(body)
