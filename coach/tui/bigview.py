@@ -92,14 +92,16 @@ def draw_event(
     return canvas.rows()
 
 
-def way_text(move: Move, plain: bool = False, left_handed: bool = False) -> str:
-    """A move in words: `→ 72 mm to the bridge, 1.9 frets`; the arrow points as the fretboard is drawn."""
+def way_text(move: Move, width: int, plain: bool = False, left_handed: bool = False) -> str:
+    """A move in words, `→ 72 mm to the bridge  1.9 frets`, the frets where they have room.
+
+    The arrow points as the fretboard is drawn.
+    """
     if not move.way:
-        return "same place, another string" if move.crosses else "stay"
-    return (
-        f"{arrow(move, plain, left_handed)} {move.distance_mm:.0f} mm to the {move.way}"
-        f"  {move.distance_frets:.1f} frets"
-    )
+        return fitted("same place, another string" if move.crosses else "stay", width, plain)
+    text = f"{arrow(move, plain, left_handed)} {move.distance_mm:.0f} mm to the {move.way}"
+    frets = f"  {move.distance_frets:.1f} frets"
+    return text + frets if len(text + frets) <= width else fitted(text, width, plain)
 
 
 def arrow(move: Move, plain: bool = False, left_handed: bool = False) -> str:
@@ -127,11 +129,10 @@ def draw_next(
         return canvas.rows()
     move = move_between(focus.now, focus.next, instrument)
     canvas.put(0, 0, "next", "dim")
-    canvas.put(0, 6, fitted(way_text(move, plain, left_handed), width - 6, plain), "next")
+    canvas.put(0, 6, way_text(move, width - 6, plain, left_handed), "next")
     canvas.paste(1, 0, draw_event(focus.next, instrument, look, width, height - 1, "next", plain))
-    if numbers:
-        sign = arrow(move, plain, left_handed)
-        text = f"{sign}{move.distance_mm:.0f}" if move.way else sign
+    if numbers and move.way:
+        text = f"{arrow(move, plain, left_handed)}{move.distance_mm:.0f}"
         taken = max(big_width(line, look.scale) for line in event_lines(focus.next, instrument, look))
         scale = min(look.scale, largest_scale(text, width - taken - 3 - 4, height - 1))
         if scale:
@@ -139,8 +140,7 @@ def draw_next(
             left = width - len(lines[0]) - 3
             bottom = 1 + look.scale * ROWS_HIGH - len(lines)
             canvas.put_rows(bottom, left, lines, "next")
-            if move.way:
-                canvas.put(bottom + len(lines) - 1, width - 2, "mm", "dim")
+            canvas.put(bottom + len(lines) - 1, width - 2, "mm", "dim")
     return canvas.rows()
 
 

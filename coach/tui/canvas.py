@@ -58,11 +58,17 @@ class Canvas:
         self.put(row, end - text_width(text), text, role)
 
     def put_rows(self, row: int, column: int, rows: Iterable[str], role: Role = "text") -> None:
-        """Write several rows below each other; blanks leave what is there."""
+        """Write several rows below each other; blanks keep the character that is there.
+
+        Blanks between letters take the role too, so that a glyph is one run and not many.
+        """
         for offset, text in enumerate(rows):
-            for place, letter in enumerate(text):
+            shown = text.rstrip()
+            for place, letter in enumerate(shown):
                 if letter != " ":
                     self.put(row + offset, column + place, letter, role)
+                elif shown[:place].strip():
+                    self.paint(row + offset, column + place, 1, role)
 
     def paint(self, row: int, column: int, length: int, role: Role) -> None:
         """Give cells another role and keep their characters."""

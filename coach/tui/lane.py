@@ -170,8 +170,8 @@ def event_at(passage: Passage, pages: Pages, look: LaneLook, column: int, row: i
         same_row = any(
             abs(pages.row_of(string) - row) < pages.spacing for string in _strings_of(event, pages)
         )
-        other_side = row < HEADER_ROWS and not _above(event) or below and _above(event)
-        if other_side or (HEADER_ROWS <= row and not below and not same_row):
+        above = row < HEADER_ROWS
+        if above != _above(event) if above or below else not same_row:
             continue
         distance = abs(float((event.onset - part.start) * pages.beat_columns) + 2 - inside)
         best = min(best, (distance / 4, event.label))
@@ -268,10 +268,9 @@ class _Slot:
         whole = self.part.start == self.bar.start
         text = f"bar {self.bar.number}" + ("" if whole else " goes on") + (" next" if upcoming else "")
         self.canvas.put(0, self.left, text, "next" if upcoming else "dim")
-        cue = "  ".join(part for part in (self.bar.dynamics, self.bar.cue) if part)
-        if cue and whole:
+        if self.bar.dynamics and whole:
             room = self.columns - len(text) - 3
-            self.canvas.put(0, self.left + len(text) + 2, fitted(cue, room, self.plain), "text")
+            self.canvas.put(0, self.left + len(text) + 2, fitted(self.bar.dynamics, room, self.plain), "text")
 
     def _grid(self) -> None:
         edge = "|" if self.plain else "│"
@@ -336,8 +335,4 @@ class _Slot:
         if beat is None or not self.part.start <= beat < self.part.stop:
             return
         column = self.left + int((beat - float(self.part.start)) * float(self.pages.beat_columns))
-        sign = "^" if self.plain else "▲"
-        if self.canvas.at(self.count_row, column) == " ":
-            self.canvas.put(self.count_row, column, sign, "beat")
-        else:
-            self.canvas.paint(self.count_row, column, 1, "beat")
+        self.canvas.put(self.count_row, column, "^" if self.plain else "▲", "beat")

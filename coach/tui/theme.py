@@ -1,6 +1,6 @@
 """Our colours: what each role looks like in each theme, and the contrast that the eye needs.
 
-Conventions: colours are `#rrggbb`; contrast is that of WCAG 2.2 (relative luminance of sRGB, (L1 + 0.05) / (L2 + 0.05)).
+Conventions: colours are `#rrggbb`; contrast is that of WCAG 2.2: (L1 + 0.05) / (L2 + 0.05), L the relative luminance.
 What is read from afar has at least 7:1 (WCAG 1.4.6), all other text 4.5:1, lines and posts 3:1 (1.4.11). Nothing is
 told by colour alone: signs, words, weight and place say the same, so that a theme without colours loses nothing.
 """
@@ -45,6 +45,8 @@ class Palette:
     dark: bool
     background: str
     surface: str
+    cursor: str
+    """Ground of the chosen row in a list, under the ink of text."""
     inks: Mapping[Role, str]
 
 
@@ -54,6 +56,7 @@ PALETTES: dict[str, Palette] = {
         True,
         "#12191d",
         "#1b2429",
+        "#35474e",
         {
             "text": "#ece6d8",
             "dim": "#a3b0b1",
@@ -76,6 +79,7 @@ PALETTES: dict[str, Palette] = {
         False,
         "#f7f2e6",
         "#ece5d3",
+        "#d9cdb0",
         {
             "text": "#1e2326",
             "dim": "#545e5f",
@@ -98,6 +102,7 @@ PALETTES: dict[str, Palette] = {
         True,
         "#000000",
         "#101010",
+        "#3a3a3a",
         {
             "text": "#ffffff",
             "dim": "#d0d0d0",
@@ -133,7 +138,7 @@ _ANSI: dict[Role, str] = {
     "dropped": "default",
     "good": "default",
 }
-_REVERSED: frozenset[Role] = frozenset({"key", "cursor", "choked", "beat"})
+_REVERSED: frozenset[Role] = frozenset({"key", "cursor", "choked"})
 _BOLD: frozenset[Role] = frozenset({"now", "cursor", "choked", "beat"})
 _UNDERLINED: frozenset[Role] = frozenset({"late", "dropped"})
 
@@ -192,8 +197,8 @@ def textual_themes() -> list[Theme]:
             dark=palette.dark,
             text_alpha=1.0,
             variables={
-                "block-cursor-foreground": palette.background,
-                "block-cursor-background": palette.inks["now"],
+                "block-cursor-foreground": palette.inks["text"],
+                "block-cursor-background": palette.cursor,
                 "block-cursor-blurred-foreground": palette.background,
                 "block-cursor-blurred-background": palette.inks["dim"],
                 "text-muted": palette.inks["dim"],

@@ -1,0 +1,173 @@
+"""The app: it owns the desk, the sound and the keys, and leads from screen to screen. It decides nothing."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterable
+from threading import Thread
+from typing import TYPE_CHECKING
+
+from textual.app import App, SystemCommand
+from textual.screen import Screen
+
+from coach.core.problem import CoachError
+from coach.tui.actions import Keymap, keymap_from
+from coach.tui.base import CoachScreen
+from coach.tui.theme import PLAIN_THEME, THEME_NAMES, few_colours, textual_themes
+
+if TYPE_CHECKING:
+    from coach.core.drill import Drill, Phrase
+    from coach.core.plan import Plan
+    from coach.core.strings import Instrument, Node
+    from coach.desk import Desk
+    from coach.sound.player import Player
+
+VOLUME_STEP = 0.1
+
+
+class CoachApp(App[None]):
+    """One run of the program on the screen. CoachError where the settings name unknown keys or themes."""
+
+    CSS_PATH = "coach.tcss"
+    TITLE = "Wellrung"
+    ENABLE_COMMAND_PALETTE = True
+    NOTIFICATION_TIMEOUT = 6.0
+
+    def __init__(self, desk: Desk) -> None:
+        few = few_colours(os.environ)
+        super().__init__(ansi_color=True if few else None)
+        self.desk = desk
+        self.keymap: Keymap = keymap_from(desk.settings.keys, str(desk.places.settings))
+        self.last_words: list[str] = []
+        """Lines for the terminal after the screen is gone."""
+        self.few_colours = few
+        self._player: Player | None = None
+        for theme in textual_themes():
+            self.register_theme(theme)
+        self.choose_theme(desk.settings.screen.theme)
+
+    def choose_theme(self, name: str) -> None:
+        """Draw in one of our themes; a terminal of few colours keeps its own. CoachError for an unknown one."""
+        if name not in THEME_NAMES:
+            raise CoachError(f"screen.theme: there is no theme {name!r}; themes: {', '.join(THEME_NAMES)}")
+        self.theme = PLAIN_THEME if self.few_colours else name
+
+    @property
+    def plain(self) -> bool:
+        """Whether only ASCII may be drawn."""
+        return self.desk.settings.screen.ascii
+
+    @property
+    def player(self) -> Player:
+        """What plays the sound, opened when it is first needed; a clock where the session is silent."""
+        if self._player is None:
+            from coach.sound.player import open_engine
+
+            sound = self.desk.settings.sound
+            self._player = open_engine(
+                self.desk.silent,
+                device=str(sound.get("device", "")),
+                offset_s=float(sound.get("offset_ms", 0)) / 1000,
+            )
+        return self._player
+
+    def on_mount(self) -> None:
+        from coach.tui.start import StartScreen
+
+        self.push_screen(StartScreen())
+        if not self.desk.settings.screen.tour_seen:
+            from coach.tui.tour import TourScreen
+
+            self.push_screen(TourScreen())
+        self.set_timer(0.2, self._warm_up)
+
+    def _warm_up(self) -> None:
+        """Load what the first repetition needs while the player reads, so that it starts at once."""
+        Thread(target=_load_sound, daemon=True, name="warm-up").start()
+
+    def begin(self, plan: Plan) -> None:
+        """Start a session on a plan and show it."""
+        from coach.tui.session_screen import SessionScreen
+
+        sound = self.desk.settings.sound
+        options = {"click_sound": str(sound["click"])} if "click" in sound else {}
+        practice = self.desk.practice(plan, self.player, **options)
+        self.push_screen(SessionScreen(practice))
+
+    def plan_for(self, drill: Drill) -> Plan:
+        """A plan over one drill alone."""
+        from coach.core.planner import make_plan
+
+        desk = self.desk
+        return make_plan(
+            desk.today, desk.minutes, (drill,), desk.log.memories(), desk.log.ladders(), desk.history()
+        )
+
+    def hear_phrase(self, drill: Drill, phrase: Phrase) -> None:
+        """Play the model of a whole phrase at the drill's start tempo."""
+        from coach.core.drill import ClickPattern
+        from coach.core.excerpt import passage_of, whole_phrase
+        from coach.sound.render import render_rep
+        from coach.sound.timeline import rep_timeline
+        from coach.sound.tones import tones_of
+
+        passage = passage_of(drill, whole_phrase(drill, phrase))
+        timeline = rep_timeline(passage, drill.tempo.start_bpm, ClickPattern(), 0)
+        tones = tones_of(passage, drill.instrument, timeline)
+        self.player.play(render_rep((), tones, self.player.rate))
+
+    def hear_node(self, instrument: Instrument, string: int, node: Node) -> None:
+        """Play one harmonic."""
+        from coach.sound.render import render_rep
+        from coach.sound.tones import Tone
+
+        tone = Tone(
+            0, 3.0, instrument.open_hz(string), node, stiffness_b=instrument.string_at(string).stiffness_b
+        )
+        self.player.play(render_rep((), (tone,), self.player.rate))
+
+    def player_stop(self) -> None:
+        """Silence, where anything was opened at all."""
+        if self._player is not None:
+            self._player.stop()
+
+    def change_volume(self, way: int) -> None:
+        """One step louder (1) or softer (-1)."""
+        self.player.volume = min(max(self.player.volume + way * VOLUME_STEP, 0.0), 1.0)
+        self.notify(f"sound at {self.player.volume:.0%}", timeout=2)
+
+    def on_unmount(self) -> None:
+        if self._player is not None:
+            self._player.close()
+
+    def get_system_commands(self, screen: Screen[object]) -> Iterable[SystemCommand]:
+        if isinstance(screen, CoachScreen):
+            for action in screen.actions():
+                yield SystemCommand(action.label, action.help, lambda chosen=action.id: screen.act(chosen))
+        for name in THEME_NAMES if not self.few_colours else ():
+            yield SystemCommand(
+                f"theme {name}", f"Draw in the colours of {name}", lambda chosen=name: self.set_look(chosen)
+            )
+
+    def set_look(self, theme: str) -> None:
+        """Change the theme now and for later runs."""
+        self.choose_theme(theme)
+        self.save_settings({"screen": {"theme": theme}})
+
+    def save_settings(self, changes: dict[str, dict[str, object]]) -> None:
+        """Write settings to the file and use them; a problem is told and changes nothing."""
+        from coach.settings import load_settings, save_settings
+
+        try:
+            save_settings(self.desk.places.settings, changes)
+            self.desk.settings = load_settings(self.desk.places.settings)
+        except CoachError as error:
+            self.notify(str(error), severity="error", markup=False)
+
+
+def _load_sound() -> None:
+    import coach.practice
+    import coach.sound.player
+    import coach.sound.render
+    import coach.sound.timeline
+    import coach.sound.tones  # noqa: F401

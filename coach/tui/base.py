@@ -1,0 +1,75 @@
+"""What all screens share: keys by way of the action registry, help, and the app that they belong to."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import TYPE_CHECKING, ClassVar, cast
+
+from textual import events
+from textual.screen import Screen
+from textual.widgets import Input
+
+from coach.tui.actions import Action, Keymap
+
+if TYPE_CHECKING:
+    from coach.tui.app import CoachApp
+
+
+class CoachScreen(Screen[None]):
+    """A screen whose keys come from the registry: action `x` of its scope is its method `do_x`."""
+
+    AUTO_FOCUS: ClassVar[str | None] = ""
+    ALLOW_SELECT = False
+
+    @property
+    def coach(self) -> CoachApp:
+        """The app, as our own type."""
+        return cast("CoachApp", self.app)
+
+    @property
+    def keymap(self) -> Keymap:
+        return self.coach.keymap
+
+    @property
+    def scope(self) -> str:
+        """The phase or screen whose actions are in force."""
+        raise NotImplementedError
+
+    async def on_key(self, event: events.Key) -> None:
+        action = self.keymap.meaning(event.key, self.scope)
+        if isinstance(self.focused, Input) and event.key not in ("escape", "f1"):
+            # What is typed into a field is text, and its own keys are its own.
+            action = None
+        if action is None:
+            if self.other_key(event):
+                event.stop()
+                event.prevent_default()
+            return
+        event.stop()
+        event.prevent_default()
+        self.act(action.id, event.time)
+
+    def other_key(self, event: events.Key) -> bool:
+        """A key that no action has; True where the screen used it."""
+        return False
+
+    def act(self, action_id: str, when_s: float = 0.0) -> None:
+        """Do an action of this screen; `when_s` is the moment of the key on the monotonic clock, 0 for now."""
+        self.pressed_s = when_s
+        handler = cast("Callable[[], None]", getattr(self, f"do_{action_id}"))
+        handler()
+
+    pressed_s: float = 0.0
+    """When the key of the action in progress was pressed."""
+
+    def actions(self) -> tuple[Action, ...]:
+        """What can be done here now, for help and palette."""
+        return self.keymap.in_scope(self.scope)
+
+    def do_help(self) -> None:
+        from coach.tui.help import HelpScreen
+
+        self.app.push_screen(HelpScreen(self.actions(), self.scope))
+
+    def do_back(self) -> None:
+        self.dismiss()

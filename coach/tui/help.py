@@ -1,0 +1,120 @@
+"""Small screens over the others: all keys of a screen, and the question before a session ends."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from textual import events
+from textual.app import ComposeResult
+from textual.containers import Vertical, VerticalScroll
+from textual.screen import ModalScreen
+from textual.widgets import Static
+
+from coach.tui.actions import LABEL_KEYS, PLAYING, RATING, Action, shown_key
+
+_LEGEND = (
+    "In the lane",
+    "  <3.2>      natural harmonic, as text tab writes it; the broken line is how long it rings",
+    "  3          stopped or open string (0); the solid line is how long to hold it",
+    "  ?          left out in the easier version",
+    "  ■  →       damp it here; let it ring over",
+    "  ×  »  ↓  –  choked, late, dropped, not reached",
+    "On the fretboard",
+    "  ●  ○  ■    the hand now, the hand next, a held note",
+)
+
+
+def help_lines(actions: Sequence[Action], scope: str) -> list[str]:
+    """Every key of a scope with what it does, then how to read the pictures where there are any."""
+    rows = [(" ".join(shown_key(key) for key in action.keys) or "no key", action.help) for action in actions]
+    if scope in (RATING, PLAYING):
+        rows.insert(
+            1,
+            (
+                f"{LABEL_KEYS[0]}-{LABEL_KEYS[9]} {LABEL_KEYS[10]}-{LABEL_KEYS[-1]}",
+                "Mark the event of this key; again takes it back",
+            ),
+        )
+    width = max(len(keys) for keys, _ in rows)
+    lines = [f"{keys:<{width}}  {text}" for keys, text in rows]
+    lines.append(f"{'ctrl+p':<{width}}  Search all of these by name")
+    if scope in (RATING, PLAYING, "ready", "paused", "library"):
+        lines += ["", *_LEGEND]
+    return lines
+
+
+class HelpScreen(ModalScreen[None]):
+    """The keys of the screen below, from the registry; any key closes it."""
+
+    def __init__(self, actions: Sequence[Action], scope: str) -> None:
+        super().__init__()
+        self._lines = help_lines(actions, scope)
+
+    def compose(self) -> ComposeResult:
+        with Vertical(classes="sheet"):
+            yield Static("Keys here", classes="sheet-title")
+            with VerticalScroll(can_focus=True):
+                yield Static("\n".join(self._lines), markup=False)
+            yield Static("any other key closes this  ↑ ↓ move", classes="sheet-foot")
+
+    def on_key(self, event: events.Key) -> None:
+        if event.key not in ("up", "down", "pageup", "pagedown", "home", "end", "ctrl+q", "ctrl+c"):
+            event.stop()
+            self.dismiss()
+
+    def on_click(self) -> None:
+        self.dismiss()
+
+
+class AskScreen(ModalScreen[str]):
+    """A question with a few answers, each a key; gives back the key's answer."""
+
+    def __init__(self, title: str, text: str, answers: Sequence[tuple[tuple[str, ...], str, str]]) -> None:
+        """`answers`: (keys, answer given back, what it says)."""
+        super().__init__()
+        self._title, self._text, self._answers = title, text, tuple(answers)
+
+    def compose(self) -> ComposeResult:
+        with Vertical(classes="sheet"):
+            yield Static(self._title, classes="sheet-title", markup=False)
+            if self._text:
+                yield Static(self._text, markup=False)
+            for number, (keys, _answer, says) in enumerate(self._answers):
+                yield Static(
+                    f" {shown_key(keys[0]):>6}  {says}", id=f"answer-{number}", classes="answer", markup=False
+                )
+
+    def on_key(self, event: events.Key) -> None:
+        for keys, answer, _says in self._answers:
+            if event.key in keys:
+                event.stop()
+                event.prevent_default()
+                self.dismiss(answer)
+                return
+
+    def on_click(self, event: events.Click) -> None:
+        if event.widget is not None and event.widget.id and event.widget.id.startswith("answer-"):
+            self.dismiss(self._answers[int(event.widget.id.removeprefix("answer-"))][1])
+
+
+class TellScreen(ModalScreen[None]):
+    """Lines to read, longer than a message; any key closes it."""
+
+    def __init__(self, title: str, text: str) -> None:
+        super().__init__()
+        self._title, self._text = title, text
+
+    def compose(self) -> ComposeResult:
+        with Vertical(classes="sheet"):
+            yield Static(self._title, classes="sheet-title", markup=False)
+            with VerticalScroll(can_focus=True):
+                yield Static(self._text, markup=False)
+            yield Static("any key closes this", classes="sheet-foot")
+
+    def on_key(self, event: events.Key) -> None:
+        if event.key not in ("up", "down", "pageup", "pagedown", "ctrl+q", "ctrl+c"):
+            event.stop()
+            self.dismiss()
+
+    def on_click(self) -> None:
+        self.dismiss()

@@ -1,0 +1,51 @@
+"""The key line: what can be done now, the one key that matters first, the way to all others always last.
+
+A hint is (key as shown, what it does, action id); an empty id stands for keys that are no single action.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from coach.tui.canvas import Canvas, Rows, text_width
+
+Hint = tuple[str, str, str]
+
+
+def spread_hints(hints: Sequence[Hint], width: int) -> list[tuple[int, Hint]]:
+    """The hints that have room with their columns, as they come, and help at the right edge."""
+    last = next((hint for hint in hints if hint[2] == "help"), None)
+    end = width - (_width(last) if last else 0)
+    placed = []
+    column = 0
+    for hint in hints:
+        if hint is last or column + _width(hint) > end:
+            continue
+        placed.append((column, hint))
+        column += _width(hint)
+    return [*placed, (end, last)] if last else placed
+
+
+def draw_hints(hints: Sequence[Hint], width: int) -> Rows:
+    """One row: the first key stands out."""
+    canvas = Canvas(width, 1)
+    for place, (column, (key, word, _action)) in enumerate(spread_hints(hints, width)):
+        if place == 0:
+            canvas.put(0, column, f" {key} ", "key")
+            canvas.put(0, column + text_width(key) + 2, word, "now")
+        else:
+            canvas.put(0, column + 1, key, "now")
+            canvas.put(0, column + text_width(key) + 2, word, "dim")
+    return canvas.rows()
+
+
+def hint_at(hints: Sequence[Hint], column: int, width: int) -> str:
+    """Id of the action whose hint stands at a column; empty for none."""
+    for left, hint in spread_hints(hints, width):
+        if left <= column < left + _width(hint):
+            return hint[2]
+    return ""
+
+
+def _width(hint: Hint) -> int:
+    return text_width(hint[0]) + text_width(hint[1]) + 3

@@ -1,0 +1,255 @@
+"""The drill library: search, a preview of what is chosen, and every problem of a drill that can't be read.
+
+Files are looked at once a second while this screen is open, so that a drill edited in an editor beside it is shown
+anew, with its errors, as soon as it is saved.
+"""
+
+from __future__ import annotations
+
+import contextlib
+from dataclasses import dataclass
+from pathlib import Path
+from typing import ClassVar
+
+from rich.text import Text
+from textual import events, on
+from textual.app import ComposeResult
+from textual.widgets import Input, OptionList, Static
+from textual.widgets.option_list import Option
+
+from coach.core.drill import Drill
+from coach.core.excerpt import passage_of, whole_phrase
+from coach.core.plain import plain_text
+from coach.core.problem import CoachError
+from coach.drillfile.load import load_drill
+from coach.places import builtin_drills, own_drills
+from coach.tui.base import CoachScreen
+from coach.tui.canvas import Canvas, Rows, fitted, wrapped
+from coach.tui.lane import LaneLook, draw_lane, pages_of
+from coach.tui.layout import Box
+from coach.tui.stage import Stage
+from coach.tui.widgets import HintLine
+
+LOOK_EVERY_S = 1.0
+
+
+@dataclass(frozen=True)
+class Entry:
+    """One file of the library: a drill, or what is wrong with it."""
+
+    path: Path
+    drill: Drill | None
+    problems: str = ""
+
+    @property
+    def words(self) -> str:
+        """What a search looks in."""
+        if self.drill is None:
+            return self.path.name.casefold()
+        drill = self.drill
+        return " ".join((drill.title, drill.about, drill.composer, *drill.tags, self.path.stem)).casefold()
+
+
+def read_entries(paths: list[Path]) -> list[Entry]:
+    """Every file as a drill or as its problems; of one id the first counts."""
+    entries: list[Entry] = []
+    seen: set[str] = set()
+    for path in paths:
+        try:
+            drill = load_drill(path)
+        except CoachError as error:
+            told = "\n".join(problem.with_caret() for problem in error.problems)
+            entries.append(Entry(path, None, told))
+            continue
+        if drill.id not in seen:
+            seen.add(drill.id)
+            entries.append(Entry(path, drill))
+    return entries
+
+
+def stamps(paths: list[Path]) -> tuple[tuple[Path, int, int], ...]:
+    """What tells that a file was changed: its time and size."""
+    found = []
+    for path in paths:
+        try:
+            status = path.stat()
+        except OSError:
+            continue
+        found.append((path, status.st_mtime_ns, status.st_size))
+    return tuple(found)
+
+
+def draw_preview(entry: Entry, width: int, height: int, plain: bool, aside: bool) -> Rows:
+    """Title, about, tempo and the first phrase's lane; or the problems."""
+    canvas = Canvas(width, height)
+    if entry.drill is None:
+        canvas.put(0, 0, fitted(f"{entry.path.name} can't be read", width, plain), "choked")
+        for row, line in enumerate(entry.problems.splitlines(), 1):
+            canvas.put(row, 0, fitted(line, width, plain), "text")
+        return canvas.rows()
+    drill = entry.drill
+    tempo = f"{drill.tempo.start_bpm} to {drill.goal_bpm} bpm"
+    strings = " ".join(string.name for string in drill.instrument.strings)
+    phrases = len(drill.phrases)
+    facts = f"{tempo}   {strings}   {phrases} {'phrase' if phrases == 1 else 'phrases'}"
+    canvas.put(0, 0, fitted(facts + ("   set aside" if aside else ""), width, plain), "now")
+    row = 1
+    for line in wrapped(plain_text(drill.about), width)[: 3 if height < 18 else 6]:
+        canvas.put(row, 0, line, "text")
+        row += 1
+    row += 1
+    for phrase in drill.phrases:
+        passage = passage_of(drill, whole_phrase(drill, phrase))
+        pages = pages_of(passage, drill.instrument, width, len(drill.instrument.strings) + 4)
+        if row + 1 + pages.height > height and row > 6:
+            break
+        canvas.put(row, 0, fitted(plain_text(phrase.name), width, plain), "next")
+        canvas.paste(row + 1, 0, draw_lane(passage, drill.instrument, pages, LaneLook(), width, plain))
+        row += 2 + pages.height
+    return canvas.rows()
+
+
+class LibraryScreen(CoachScreen):
+    """Choose a drill: look, hear, practise, set aside."""
+
+    AUTO_FOCUS: ClassVar[str | None] = "#drills"
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._entries: list[Entry] = []
+        self._shown: list[Entry] = []
+        self._stamps: tuple[tuple[Path, int, int], ...] = ()
+
+    @property
+    def scope(self) -> str:
+        return "library"
+
+    def compose(self) -> ComposeResult:
+        yield Static("Drills", classes="head")
+        yield Input(placeholder="search: title, tag, text", id="search")
+        yield OptionList(id="drills")
+        yield Stage(id="preview")
+        yield HintLine()
+
+    def on_mount(self) -> None:
+        self.look()
+        self.set_interval(LOOK_EVERY_S, self.look)
+
+    def on_resize(self) -> None:
+        self.show_preview()
+
+    def _paths(self) -> list[Path]:
+        desk = self.coach.desk
+        named = [Path(drill.path) for drill in desk.library.drills if desk.names and drill.path]
+        return named or [*own_drills(desk.places), *builtin_drills()]
+
+    def look(self) -> None:
+        """Read the files again where one was changed."""
+        now = stamps(self._paths())
+        if now == self._stamps:
+            return
+        self._stamps = now
+        self._entries = read_entries([path for path, _, _ in now])
+        # The preview tells what is wrong; the drills read before stay in use.
+        with contextlib.suppress(CoachError):
+            self.coach.desk.reload()
+        self.show_list()
+
+    def show_list(self) -> None:
+        """List what the search finds, and keep the cursor on its drill."""
+        wanted = self.query_one("#search", Input).value.casefold().split()
+        chosen = self.chosen
+        self._shown = [entry for entry in self._entries if all(word in entry.words for word in wanted)]
+        listed = self.query_one("#drills", OptionList)
+        listed.clear_options()
+        aside = set(self.coach.desk.set_aside())
+        listed.add_options([Option(self._told(entry, aside)) for entry in self._shown])
+        paths = [entry.path for entry in self._shown]
+        if paths:
+            listed.highlighted = paths.index(chosen.path) if chosen and chosen.path in paths else 0
+        self.show_preview()
+
+    def _told(self, entry: Entry, aside: set[str]) -> Text:
+        if entry.drill is None:
+            return Text(f"! {entry.path.name}: has problems")
+        sign = "- " if entry.drill.id in aside else "  "
+        tags = f"  {', '.join(plain_text(tag) for tag in entry.drill.tags)}" if entry.drill.tags else ""
+        return Text(f"{sign}{plain_text(entry.drill.title)}{tags}", no_wrap=True)
+
+    @property
+    def chosen(self) -> Entry | None:
+        """The file under the cursor."""
+        at = self.query_one("#drills", OptionList).highlighted
+        return self._shown[at] if at is not None and at < len(self._shown) else None
+
+    def show_preview(self) -> None:
+        """Preview what is under the cursor."""
+        stage = self.query_one("#preview", Stage)
+        width, height = stage.size.width, stage.size.height
+        entry = self.chosen
+        if not width:
+            return
+        if entry is None:
+            stage.clear()
+            return
+        aside = entry.drill is not None and entry.drill.id in self.coach.desk.set_aside()
+        rows = draw_preview(entry, width, height, self.coach.plain, aside)
+        stage.show({"preview": (rows, lambda: rows)}, {"preview": Box(0, 0, width, height)})
+
+    @on(OptionList.OptionHighlighted)
+    def _moved(self) -> None:
+        self.show_preview()
+
+    @on(Input.Changed)
+    def _searched(self) -> None:
+        self.show_list()
+
+    @on(Input.Submitted)
+    def _found(self) -> None:
+        self.query_one("#drills", OptionList).focus()
+
+    def other_key(self, event: events.Key) -> bool:
+        if event.key == "down" and isinstance(self.focused, Input):
+            self.query_one("#drills", OptionList).focus()
+            return True
+        return False
+
+    def do_back(self) -> None:
+        search = self.query_one("#search", Input)
+        if self.focused is search:
+            search.value = ""
+            self.query_one("#drills", OptionList).focus()
+        else:
+            self.coach.player_stop()
+            self.dismiss()
+
+    def do_search(self) -> None:
+        self.query_one("#search", Input).focus()
+
+    def do_practise_drill(self) -> None:
+        entry = self.chosen
+        if entry is None or entry.drill is None:
+            self.notify("This file has problems; mend them in an editor, they are listed below.")
+            return
+        self.coach.begin(self.coach.plan_for(entry.drill))
+
+    def do_set_aside(self) -> None:
+        entry = self.chosen
+        if entry is None or entry.drill is None:
+            return
+        kind = "take-up" if entry.drill.id in self.coach.desk.set_aside() else "set-aside"
+        self.coach.desk.note(kind, {"drill": entry.drill.id})  # type: ignore[arg-type]
+        self.show_list()
+
+    def do_nodes(self) -> None:
+        from coach.tui.nodes_screen import NodesScreen
+
+        if (entry := self.chosen) and entry.drill:
+            self.app.push_screen(NodesScreen(entry.drill.instrument))
+
+    def do_hear(self) -> None:
+        if (entry := self.chosen) and entry.drill:
+            self.coach.hear_phrase(entry.drill, entry.drill.phrases[0])
+
+    def do_hush(self) -> None:
+        self.coach.player_stop()

@@ -1,0 +1,71 @@
+"""Marking what failed with few keys: which mark a key makes, how marks look and how they are told in words.
+
+Conventions: labels count from 1. The brush is the outcome that marking gives: choked at first. A key pressed on an
+event with several notes goes round: the whole event, each note alone, nothing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import replace
+
+from coach.core.excerpt import Passage, PlacedEvent
+from coach.core.log import CAUSES, Cause, Fault, Outcome
+from coach.core.strings import Instrument
+from coach.tui.actions import LABEL_KEYS
+from coach.tui.canvas import Role
+
+_SIGNS: dict[Outcome, tuple[str, str, Role]] = {
+    Outcome.CHOKED: ("×", "x", "choked"),
+    Outcome.LATE: ("»", ">", "late"),
+    Outcome.DROPPED: ("↓", "v", "dropped"),
+    Outcome.NOT_REACHED: ("–", "-", "dim"),
+}
+
+
+def pressed(label: int, brush: Outcome, marks: Iterable[Fault], event: PlacedEvent) -> Fault:
+    """The fault to send when the key of an event is pressed; sending a fault that stands takes it back."""
+    standing = next((mark for mark in marks if mark.label == label), None)
+    if standing is None or standing.outcome is not brush:
+        return Fault(label, brush)
+    if brush is Outcome.CHOKED and len(event.notes) > 1 and standing.note < len(event.notes):
+        return replace(standing, note=standing.note + 1)
+    return standing
+
+
+def next_cause(fault: Fault) -> Fault:
+    """The same choke for the next reason: not told, position, lift, pluck."""
+    reasons: tuple[Cause, ...] = ("", *CAUSES)
+    return replace(fault, cause=reasons[(reasons.index(fault.cause) + 1) % len(reasons)])
+
+
+def signs(
+    marks: Iterable[Fault], passage: Passage, instrument: Instrument, plain: bool
+) -> dict[int, tuple[str, Role]]:
+    """Label to the sign and role that the lane shows: `×`, or `×D` where only that string's note choked."""
+    shown: dict[int, tuple[str, Role]] = {}
+    for fault in marks:
+        pretty, ascii_sign, role = _SIGNS[fault.outcome]
+        sign = ascii_sign if plain else pretty
+        if fault.note:
+            sign += instrument.string_label(passage.event(fault.label).notes[fault.note - 1].note.string)
+        shown[fault.label] = (sign, role)
+    return shown
+
+
+def in_words(marks: Iterable[Fault]) -> str:
+    """`choked 2 5 (lift)  late 3`; empty where nothing is marked."""
+    groups: dict[Outcome, list[str]] = {}
+    for fault in marks:
+        groups.setdefault(fault.outcome, []).append(
+            f"{fault.label}" + (f" ({fault.cause})" if fault.cause else "")
+        )
+    return "  ".join(f"{outcome} {' '.join(labels)}" for outcome, labels in groups.items())
+
+
+def keys_for(passage: Passage, on_page: Iterable[int]) -> Mapping[int, str]:
+    """Label to its key: the whole passage where the keys suffice, else the events of the page that is open."""
+    labels = [event.label for event in passage.events]
+    if len(labels) > len(LABEL_KEYS):
+        labels = sorted(on_page)
+    return dict(zip(labels, LABEL_KEYS, strict=False))

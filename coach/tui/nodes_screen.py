@@ -1,0 +1,176 @@
+"""The node explorer: every node of an instrument on its fretboard, its facts, its kin, your record, its sound."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import date
+from typing import TYPE_CHECKING
+
+from textual import events
+from textual.app import ComposeResult
+
+from coach.core.evidence import NODE
+from coach.core.fretboard import NodeRow, fretboard_lines, node_rows, partial_marks
+from coach.core.reach import places_for
+from coach.core.strings import DEFAULT_PARTIAL, Instrument, Node, nodes_upto
+from coach.tui.base import CoachScreen
+from coach.tui.canvas import Canvas, Rows, fitted
+from coach.tui.glyphs import big_text, largest_scale
+from coach.tui.layout import Box
+from coach.tui.stage import Stage
+from coach.tui.widgets import HintLine
+
+if TYPE_CHECKING:
+    from coach.core.memory import Memory
+
+KIN_SHOWN = 6
+
+
+def draw_node(
+    instrument: Instrument,
+    string: int,
+    node: Node,
+    memories: Mapping[str, Memory],
+    day: date,
+    width: int,
+    height: int,
+    plain: bool = False,
+    left_handed: bool = False,
+) -> Rows:
+    """The chosen node large, its facts beside it, the fretboard below with the node marked."""
+    canvas = Canvas(width, height)
+    row = node_rows(instrument, [node], [string])[0]
+    name = f"{instrument.string_label(string)}<{node.label}>"
+    scale = max(1, min(largest_scale(name, width // 2, max(height - 14, 4)), 3))
+    canvas.put_rows(1, 0, big_text(name, scale, plain), "now")
+    left = min(max(42, 40 * scale), width - 38)
+    facts = [*_facts(row, instrument), *_record(instrument, string, node, memories, day)]
+    for offset, text in enumerate(facts):
+        canvas.put(1 + offset, left, fitted(text, width - left, plain), "text")
+    top = 1 + max(4 * scale, len(facts)) + 1
+    canvas.put(top, 0, fitted(_kin(instrument, row, string, node), width, plain), "next")
+    places = [(at, each) for at in range(len(instrument.strings)) for each in nodes_upto(DEFAULT_PARTIAL)]
+    marks = {place: "+" if plain and mark == "•" else mark for place, mark in partial_marks(places).items()}
+    chosen = {(string, node): "@" if plain else "●"}
+    lines = fretboard_lines(instrument, {**marks, **chosen}, width, None, left_handed)
+    for offset, line in enumerate(lines):
+        shown = line.translate(_ASCII) if plain else line
+        is_string = 1 <= offset <= len(instrument.strings)
+        canvas.put(top + 2 + offset, 0, shown, "dim" if not is_string else "rule")
+        for at, letter in enumerate(shown if is_string else ""):
+            if letter in "●@":
+                canvas.paint(top + 2 + offset, at, 1, "now")
+            elif letter.isalnum():
+                canvas.paint(top + 2 + offset, at, 1, "text")
+    return canvas.rows()
+
+
+_ASCII = str.maketrans("─│║•", "-|H+")
+
+
+def _facts(row: NodeRow, instrument: Instrument) -> list[str]:
+    forgiving = row.forgiveness
+    facts = [
+        f"{row.note} {row.offset_cents:+.0f} cents   {row.hz:.1f} Hz   partial {row.node.partial}",
+        f"{row.position_mm:.0f} mm from the nut, fret {row.node.fret:.2f}",
+        f"clear {forgiving.nut.clear_mm:.1f} mm to the nut, {forgiving.bridge.clear_mm:.1f} to the bridge",
+    ]
+    if row.aim is not None:
+        side = "past" if row.aim.offset_mm > 0 else "before"
+        aim = {"works": "aim at the wire", "dull": "dull at the wire", "fails": "the wire fails"}[
+            row.aim.result
+        ]
+        facts.append(f"{abs(row.aim.offset_mm):.1f} mm {side} wire {row.aim.fret}: {aim}")
+    return facts
+
+
+def _record(
+    instrument: Instrument, string: int, node: Node, memories: Mapping[str, Memory], day: date
+) -> list[str]:
+    from coach.core.memory import weakness
+
+    memory = memories.get(NODE + instrument.node_key(string, node))
+    if memory is None or not memory.reps:
+        return ["your record: not played yet"]
+    chance = 1 - weakness(memory, day).mean
+    due = f", due {memory.due.day} {memory.due:%b}" if memory.due else ""
+    return [f"your record: {memory.reps} times on {memory.days} days, rings {chance:.0%}{due}"]
+
+
+def _kin(instrument: Instrument, row: NodeRow, string: int, node: Node) -> str:
+    same = [
+        f"{instrument.string_label(place.string)}<{place.node.label}>"
+        for place in places_for(instrument, row.midi)
+        if place.node is not None and not place.plucking_hand and (place.string, place.node) != (string, node)
+    ]
+    if not same:
+        return "no other place rings this note"
+    return f"rings the same note: {'  '.join(dict.fromkeys(same[:KIN_SHOWN]))}"
+
+
+class NodesScreen(CoachScreen):
+    """Walk over the nodes with the arrow keys."""
+
+    def __init__(self, instrument: Instrument) -> None:
+        super().__init__()
+        self.instrument = instrument
+        self.nodes = nodes_upto(DEFAULT_PARTIAL)
+        self.string = 0
+        self.at = self.nodes.index(Node(1, 3))
+
+    @property
+    def scope(self) -> str:
+        return "nodes"
+
+    def compose(self) -> ComposeResult:
+        yield Stage(id="nodes")
+        yield HintLine()
+
+    def on_mount(self) -> None:
+        self.draw()
+
+    def on_resize(self) -> None:
+        self.draw()
+
+    def draw(self) -> None:
+        """Draw the node under the cursor."""
+        width, height = self.size.width, self.size.height - 1
+        if not width:
+            return
+        desk = self.coach.desk
+        rows = draw_node(
+            self.instrument,
+            self.string,
+            self.nodes[self.at],
+            desk.log.memories(),
+            desk.today,
+            width,
+            height,
+            self.coach.plain,
+            desk.settings.screen.left_handed,
+        )
+        stage = self.query_one("#nodes", Stage)
+        stage.show({"node": (rows, lambda: rows)}, {"node": Box(0, 0, width, height)})
+
+    def other_key(self, event: events.Key) -> bool:
+        mirrored = self.coach.desk.settings.screen.left_handed
+        steps = {"left": -1, "right": 1} if not mirrored else {"left": 1, "right": -1}
+        if event.key in steps:
+            self.at = min(max(self.at + steps[event.key], 0), len(self.nodes) - 1)
+        elif event.key in ("up", "down"):
+            way = 1 if event.key == "down" else -1
+            self.string = min(max(self.string + way, 0), len(self.instrument.strings) - 1)
+        else:
+            return False
+        self.draw()
+        return True
+
+    def do_hear(self) -> None:
+        self.coach.hear_node(self.instrument, self.string, self.nodes[self.at])
+
+    def do_hush(self) -> None:
+        self.coach.player_stop()
+
+    def do_back(self) -> None:
+        self.coach.player_stop()
+        self.dismiss()

@@ -1,0 +1,400 @@
+"""What the session screen shows, pane by pane, from one frozen picture of the session: no widgets, no clock.
+
+Each pane has a key: as long as it is equal, the pane looks the same and need not be drawn again.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Hashable
+from dataclasses import dataclass
+from functools import lru_cache
+
+from coach.core.clicktrack import BeatAt
+from coach.core.excerpt import Kind, Passage
+from coach.core.ladder import Ladder
+from coach.core.log import Fault, Outcome
+from coach.core.plain import plain_text
+from coach.core.strings import Instrument
+from coach.tui import bigview, marking, meters, neck
+from coach.tui.actions import LABEL_KEYS
+from coach.tui.canvas import Canvas, Role, Rows, fitted, text_width, wrapped
+from coach.tui.focus import Focus, focus_at, leads
+from coach.tui.hints import Hint, draw_hints
+from coach.tui.lane import LaneLook, Pages, draw_lane, pages_of, shown_parts
+from coach.tui.layout import Box, Layout, View, layout_for
+
+Pane = tuple[Hashable, Callable[[], Rows]]
+
+_WORDS: dict[str, str] = {
+    "ready": "READY",
+    "listening": "HEAR",
+    "playing": "",
+    "rating": "CLEAN?",
+    "paused": "PAUSE",
+    "rest": "REST",
+    "done": "DONE",
+}
+_SHORT: dict[str, str] = {
+    "ready": "GO",
+    "listening": "",
+    "rating": "OK?",
+    "paused": "II",
+    "rest": "",
+    "done": "",
+}
+
+
+@dataclass(frozen=True)
+class Picture:
+    """Everything the session screen shows at one moment."""
+
+    phase: str
+    view: View
+    hints: tuple[Hint, ...]
+    title: str = ""
+    """The drill's title."""
+    item: str = ""
+    """Which item of how many, and what for."""
+    passage: Passage | None = None
+    instrument: Instrument | None = None
+    ladder: Ladder | None = None
+    clean_to_climb: int = 3
+    tempo_bpm: int = 0
+    beats: tuple[BeatAt, ...] = ()
+    position_s: float | None = None
+    beat: float | None = None
+    """Where the music is, in tempo beats; None while it stands, negative in the count-in."""
+    marks: tuple[Fault, ...] = ()
+    brush: Outcome = Outcome.CHOKED
+    cursor: int = 0
+    page: int = 0
+    message: str = ""
+    cue: str = ""
+    run_on: bool = False
+    left_handed: bool = False
+    plain: bool = False
+
+
+def excerpt_title(passage: Passage) -> str:
+    """`Ladle, first half · harmonics`: what a repetition covers and which layer sounds."""
+    excerpt = passage.excerpt
+    part = {
+        Kind.NODE: ", one node",
+        Kind.MOVE: ", one move",
+        Kind.HALF: ", first half" if excerpt.subject == "1" else ", second half",
+        Kind.JOIN: ", the join",
+        Kind.PIECE: ", the whole piece",
+        Kind.PHRASE: "",
+    }[excerpt.kind]
+    easier = ", easier version" if excerpt.easier else ""
+    layer = excerpt.layer if len(passage.layers) < 2 else " + ".join(passage.layers)
+    return f"{plain_text(passage.title)}{part} · {plain_text(layer)}{easier}"
+
+
+def layout_of(picture: Picture, width: int, height: int) -> Layout:
+    """The places of the panes for this picture's view and instrument."""
+    strings = len(picture.instrument.strings) if picture.instrument else 4
+    return layout_for(picture.view, width, height, strings)
+
+
+def panes(picture: Picture, layout: Layout) -> dict[str, Pane]:
+    """The panes to show, each with its key and how to draw it; panes that are left out are blank."""
+    plain = picture.plain
+    shown: dict[str, Pane] = {}
+
+    def add(name: str, key: Hashable, draw: Callable[[Box], Rows]) -> None:
+        box = layout.get(name)
+        if box is not None:
+            shown[name] = ((name, box, plain, key), lambda: draw(box))
+
+    add(
+        "header",
+        (picture.title, picture.item, picture.run_on, _passage_key(picture)),
+        lambda b: _header(picture, b),
+    )
+    add(
+        "message",
+        (picture.message, picture.cue, "cue" in layout),
+        lambda b: _message(picture, b, "cue" in layout),
+    )
+    if picture.passage is None:
+        layout = {name: box for name, box in layout.items() if name != "cue"}
+    add("cue", picture.cue, lambda b: _line(fitted(picture.cue, b.width, plain), b, "text"))
+    add(
+        "keys",
+        (picture.hints, bool(picture.marks), picture.brush, picture.phase),
+        lambda b: draw_hints(shown_hints(picture), b.width),
+    )
+    if picture.passage is None or picture.instrument is None:
+        word = picture.title.upper() if picture.phase == "rest" else _WORDS.get(picture.phase, "")
+        add("now", word, lambda b: bigview.draw_big_word(word, b.width, b.height, "now", plain))
+        add("next", picture.cue, lambda b: _paragraph(picture.cue, b))
+        return shown
+    _add_music(picture, picture.passage, picture.instrument, layout, add)
+    return shown
+
+
+def _add_music(
+    picture: Picture,
+    passage: Passage,
+    instrument: Instrument,
+    layout: Layout,
+    add: Callable[[str, Hashable, Callable[[Box], Rows]], None],
+) -> None:
+    plain = picture.plain
+    focus = focus_at(passage, picture.beat)
+    spot = (_passage_key(picture), focus.labels, focus.next.label if focus.next else 0, picture.left_handed)
+    glance = picture.view == "glance"
+    rating = picture.phase == "rating" or (picture.phase == "paused" and bool(picture.marks))
+    if picture.ladder is not None:
+        ladder = picture.ladder
+        add(
+            "rung",
+            (ladder, picture.tempo_bpm, picture.clean_to_climb),
+            lambda b: meters.draw_rung(ladder, picture.tempo_bpm, picture.clean_to_climb, b.width, plain),
+        )
+    add(
+        "tempo",
+        picture.tempo_bpm,
+        lambda b: bigview.draw_big_word(str(picture.tempo_bpm), b.width, b.height, "text", plain, right=True),
+    )
+    at = None
+    if picture.position_s is not None and picture.beats:
+        at = meters.walker_column(picture.beats, picture.position_s, layout["track"].width)
+    add("track", (at, _passage_key(picture)), lambda b: _track(picture, b))
+    if glance and rating:
+        _add_lane(picture, passage, instrument, layout, focus, add)
+    else:
+        add("caption", spot, lambda b: _caption(picture, focus, instrument, b))
+        add("now", spot, lambda b: _now(passage, focus, instrument, b, plain))
+        add("next", spot, lambda b: _next(picture, passage, focus, instrument, b))
+        if not glance:
+            _add_lane(picture, passage, instrument, layout, focus, add)
+            add(
+                "neck",
+                spot,
+                lambda b: neck.draw_neck(
+                    passage,
+                    instrument,
+                    neck.window_for(passage, instrument, b.height - 1),
+                    focus,
+                    b.width,
+                    b.height,
+                    plain,
+                    picture.left_handed,
+                ),
+            )
+    number = _beat_word(picture, at)
+    if number or not glance:
+        word = number or _count_of_marks(picture.marks, plain) or _SHORT.get(picture.phase, "")
+        role: Role = "now" if number else "next"
+        add("beat", (word, role), lambda b: bigview.draw_big_word(word, b.width, b.height, role, plain))
+        add("held", spot, lambda b: _held(passage, focus, instrument, b, plain))
+    else:
+        failed = f"{len(picture.marks)} FAILED" if picture.marks else _WORDS.get(picture.phase, "")
+        add("word", failed, lambda b: bigview.draw_big_word(failed, b.width, b.height, "next", plain))
+
+
+def lane_of(picture: Picture, box: Box) -> tuple[Pages, LaneLook]:
+    """The lane's layout in its pane and how it looks now."""
+    assert picture.passage is not None
+    assert picture.instrument is not None
+    pages = _pages(picture.passage, picture.instrument, box.width, box.height)
+    rating = picture.phase in ("rating", "paused")
+    beat = max(picture.beat, 0.0) if picture.beat is not None else None
+    look = LaneLook(
+        beat=beat,
+        page=picture.page,
+        now=focus_at(picture.passage, picture.beat).labels if picture.beat is not None else (),
+        marks=marking.signs(picture.marks, picture.passage, picture.instrument, picture.plain),
+        keys=marking.keys_for(picture.passage, page_labels(picture.passage, pages, picture.page))
+        if rating
+        else {},
+        cursor=picture.cursor,
+    )
+    return pages, look
+
+
+def page_labels(passage: Passage, pages: Pages, page: int) -> list[int]:
+    """Labels of the events that start on a page."""
+    parts = [pages.parts[index] for index in shown_parts(pages, LaneLook(page=page))]
+    return [event.label for event in passage.events if any(p.start <= event.onset < p.stop for p in parts)]
+
+
+def _add_lane(
+    picture: Picture,
+    passage: Passage,
+    instrument: Instrument,
+    layout: Layout,
+    focus: Focus,
+    add: Callable[[str, Hashable, Callable[[Box], Rows]], None],
+) -> None:
+    pages, look = lane_of(picture, layout["lane"])
+    column = None
+    if look.beat is not None:
+        column = int(look.beat * float(pages.beat_columns))
+    key = (
+        _passage_key(picture),
+        column,
+        tuple(shown_parts(pages, look)),
+        look.now,
+        picture.marks,
+        bool(look.keys),
+        picture.cursor,
+    )
+    add("lane", key, lambda b: draw_lane(passage, instrument, pages, look, b.width, picture.plain))
+
+
+@lru_cache(maxsize=8)
+def _pages_kept(kept: _Kept, width: int, height: int) -> Pages:
+    return pages_of(kept.passage, kept.instrument, width, height)
+
+
+class _Kept:
+    """Lets a passage's layout be kept by identity: hashing its content at every tick would cost more than it saves."""
+
+    def __init__(self, passage: Passage, instrument: Instrument) -> None:
+        self.passage, self.instrument = passage, instrument
+
+    def __hash__(self) -> int:
+        return id(self.passage)
+
+    def __eq__(self, other: object) -> bool:
+        return (
+            isinstance(other, _Kept) and other.passage is self.passage and other.instrument is self.instrument
+        )
+
+
+def _pages(passage: Passage, instrument: Instrument, width: int, height: int) -> Pages:
+    return _pages_kept(_Kept(passage, instrument), width, height)
+
+
+def _passage_key(picture: Picture) -> Hashable:
+    return id(picture.passage)
+
+
+def _beat_word(picture: Picture, at: tuple[int, int] | None) -> str:
+    return str(picture.beats[at[0]].number) if at is not None else ""
+
+
+def _count_of_marks(marks: tuple[Fault, ...], plain: bool) -> str:
+    return f"{len(marks)}{'X' if plain else '×'}" if marks else ""
+
+
+def _line(text: str, box: Box, role: Role) -> Rows:
+    canvas = Canvas(box.width, box.height)
+    canvas.put(0, 0, text, role)
+    return canvas.rows()
+
+
+def _paragraph(text: str, box: Box) -> Rows:
+    canvas = Canvas(box.width, box.height)
+    for row, line in enumerate(wrapped(text, min(box.width, 76)), 1):
+        canvas.put(row, 0, line, "text")
+    return canvas.rows()
+
+
+def _header(picture: Picture, box: Box) -> Rows:
+    canvas = Canvas(box.width, 1)
+    right = picture.item + ("  runs on" if picture.run_on else "")
+    title = plain_text(picture.title)
+    if picture.passage is not None:
+        what = excerpt_title(picture.passage)
+        room = box.width - text_width(right) - 2
+        if text_width(what) + text_width(title) + 3 <= room:
+            canvas.put(0, text_width(what) + 3, title, "dim")
+        canvas.put(0, 0, fitted(what, room, picture.plain), "text")
+    else:
+        canvas.put(0, 0, title, "text")
+    canvas.put_right(0, right, "dim")
+    return _replaced(canvas.rows(), picture.plain)
+
+
+def _replaced(rows: Rows, plain: bool) -> Rows:
+    if not plain:
+        return rows
+    return tuple(
+        tuple((text.replace("·", "-").replace("…", "~"), role) for text, role in row) for row in rows
+    )
+
+
+def _message(picture: Picture, box: Box, has_cue: bool) -> Rows:
+    text = picture.message
+    if not text and not has_cue:
+        return _line(fitted(picture.cue, box.width, picture.plain), box, "text")
+    return _line(fitted(text, box.width, picture.plain), box, "next")
+
+
+def shown_hints(picture: Picture) -> list[Hint]:
+    """The hints of the key line as they read now: what saving means, which keys mark, which brush is in hand."""
+    hints = [
+        (key, _hint_word(picture, label, action_id), action_id) for key, label, action_id in picture.hints
+    ]
+    if picture.phase == "rating" and picture.passage is not None:
+        hints.insert(1, (_label_range(len(picture.passage.events)), "mark", ""))
+    return hints
+
+
+def _label_range(events: int) -> str:
+    """The keys that mark events, in short: `1-6`, `1-0 q-t`."""
+    if events <= 1:
+        return "1"
+    if events <= 10:
+        return f"1-{LABEL_KEYS[events - 1]}"
+    return f"1-0 q-{LABEL_KEYS[min(events, len(LABEL_KEYS)) - 1]}"
+
+
+def _hint_word(picture: Picture, label: str, action_id: str) -> str:
+    if action_id == "save" and picture.marks:
+        return "save"
+    if action_id == picture.brush.value:
+        return f"[{label}]"
+    return label
+
+
+def _track(picture: Picture, box: Box) -> Rows:
+    return meters.draw_track(picture.beats, picture.position_s, box.width, picture.plain)
+
+
+def _caption(picture: Picture, focus: Focus, instrument: Instrument, box: Box) -> Rows:
+    canvas = Canvas(box.width, 1)
+    waiting = picture.beat is None or picture.beat < 0
+    canvas.put(0, 0, "first" if waiting else "now", "dim")
+    held = bigview.held_text(focus, instrument)
+    finger = ""
+    if focus.now:
+        fingers = [placed.note.fretting_finger for placed in focus.now.notes if placed.note.fretting_finger]
+        finger = f"finger {' '.join(fingers)}  " if fingers else ""
+    canvas.put(0, 6, fitted(finger + held, box.width - 6, picture.plain), "bass")
+    return canvas.rows()
+
+
+def _now(passage: Passage, focus: Focus, instrument: Instrument, box: Box, plain: bool) -> Rows:
+    look = bigview.look_for(
+        (event for event in passage.events if leads(passage, event)), instrument, box.width, box.height
+    )
+    return bigview.draw_event(focus.now, instrument, look, box.width, box.height, "now", plain)
+
+
+def _next(picture: Picture, passage: Passage, focus: Focus, instrument: Instrument, box: Box) -> Rows:
+    events = [event for event in passage.events if leads(passage, event)]
+    numbers = picture.view == "glance"
+    # In the glance view arrow and millimetres need room beside the node.
+    columns = min(box.width, box.width * 5 // 8) if numbers else box.width
+    look = bigview.look_for(events, instrument, columns, box.height - 1)
+    return bigview.draw_next(
+        focus, instrument, look, box.width, box.height, picture.plain, picture.left_handed, numbers
+    )
+
+
+def _held(passage: Passage, focus: Focus, instrument: Instrument, box: Box, plain: bool) -> Rows:
+    events = [event for event in passage.events if not leads(passage, event)]
+    canvas = Canvas(box.width, box.height)
+    if not events or not focus.held:
+        return canvas.rows()
+    look = bigview.look_for(events, instrument, box.width - 7, box.height)
+    canvas.put(box.height - 1, 0, "hold", "dim")
+    canvas.paste(
+        0, 6, bigview.draw_event(focus.held[-1], instrument, look, box.width - 6, box.height, "bass", plain)
+    )
+    return canvas.rows()

@@ -1,0 +1,195 @@
+"""The first screen: today's plan with its reasons and minutes, to change or to follow."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from typing import ClassVar
+
+from rich.text import Text
+from textual.app import ComposeResult
+from textual.widgets import OptionList, Static
+from textual.widgets.option_list import Option
+
+from coach.core.excerpt import passage_of
+from coach.core.plain import plain_text
+from coach.core.plan import Plan, PlanItem, Purpose
+from coach.core.problem import CoachError
+from coach.tui.base import CoachScreen
+from coach.tui.canvas import fitted, wrapped
+from coach.tui.session_view import excerpt_title
+from coach.tui.widgets import HintLine
+
+MINUTES_STEP = 5
+MINUTES_RANGE = (5, 240)
+_WORDS: dict[Purpose, str] = {
+    Purpose.TUNE: "tune",
+    Purpose.WARM_UP: "warm-up",
+    Purpose.COLD: "cold",
+    Purpose.WEAK: "weak",
+    Purpose.NEW: "new",
+    Purpose.BUILD: "climb",
+    Purpose.BREAK: "break",
+    Purpose.PIECE: "piece",
+}
+
+
+class StartScreen(CoachScreen):
+    """Today's plan. `go` starts it as it stands."""
+
+    AUTO_FOCUS: ClassVar[str | None] = "#plan"
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.plan: Plan | None = None
+
+    @property
+    def scope(self) -> str:
+        return "start"
+
+    def compose(self) -> ComposeResult:
+        yield Static("", id="day", classes="head", markup=False)
+        yield Static("", id="notes", classes="quiet", markup=False)
+        yield OptionList(id="plan")
+        yield HintLine()
+
+    def on_mount(self) -> None:
+        self.make_plan()
+
+    def on_screen_resume(self) -> None:
+        if self.plan is None:
+            self.make_plan()
+
+    def on_resize(self) -> None:
+        self.show_plan()
+
+    def make_plan(self) -> None:
+        """Today's plan anew from the log."""
+        try:
+            self.plan = self.coach.desk.plan()
+        except CoachError as error:
+            self.query_one("#notes", Static).update(str(error))
+            return
+        self.show_plan()
+
+    def show_plan(self, highlighted: int = 0) -> None:
+        """Show the plan as it stands."""
+        if self.plan is None or not self.size.width:
+            return
+        plan = self.plan
+        desk = self.coach.desk
+        total = round(sum(item.minutes for item in plan.items))
+        player = desk.log.player_or_none
+        name = f"  {plain_text(player.name)}" if player and player.name else ""
+        self.query_one("#day", Static).update(
+            f"Today, {plan.day:%A} {plan.day.day} {plan.day:%B}: {total} of {desk.minutes} minutes planned{name}"
+        )
+        notes = [*plan.notes, *(plain_text(notice) for notice in desk.notices)]
+        if plan.left_over:
+            notes.append(f"{len(plan.left_over)} more due, no room today.")
+        lines = [line for note in notes for line in wrapped(note, self.size.width)][:3]
+        self.query_one("#notes", Static).update("\n".join(lines))
+        listed = self.query_one("#plan", OptionList)
+        listed.clear_options()
+        listed.add_options([Option(self._told(item, self.size.width - 2)) for item in plan.items])
+        if plan.items:
+            listed.highlighted = min(max(highlighted, 0), len(plan.items) - 1)
+
+    def _told(self, item: PlanItem, width: int) -> Text:
+        what = ""
+        if item.excerpt is not None:
+            drill = self.coach.desk.library.drill(item.excerpt.drill)
+            what = f"{excerpt_title(passage_of(drill, item.excerpt))}, {plain_text(drill.title)}"
+        tempo = f" at {item.tempo_bpm}" if item.tempo_bpm else ""
+        head = f"{_WORDS[item.purpose]:<8}{_minutes(item.minutes):>6}  "
+        text = Text(no_wrap=True)
+        text.append(head, "bold")
+        text.append(fitted(what + tempo, width - len(head), self.coach.plain))
+        for line in wrapped(plain_text(item.reason), width - len(head))[:2]:
+            text.append("\n" + " " * len(head) + line)
+        return text
+
+    @property
+    def _at(self) -> int:
+        return self.query_one("#plan", OptionList).highlighted or 0
+
+    def do_begin(self) -> None:
+        if self.plan is None:
+            return
+        if not self.plan.items:
+            self.notify("There is nothing in today's plan: choose a drill, or plan more minutes.")
+            return
+        self.coach.begin(self.plan)
+        self.plan = None
+
+    def do_drop_item(self) -> None:
+        self._change(lambda items, at: [*items[:at], *items[at + 1 :]], 0)
+
+    def do_item_earlier(self) -> None:
+        self._change(lambda items, at: _swapped(items, at, at - 1), -1)
+
+    def do_item_later(self) -> None:
+        self._change(lambda items, at: _swapped(items, at, at + 1), 1)
+
+    def _change(self, change: Callable[[list[PlanItem], int], list[PlanItem]], step: int) -> None:
+        if self.plan is not None and self.plan.items:
+            at = self._at
+            self.plan = replace(self.plan, items=tuple(change(list(self.plan.items), at)))
+            self.show_plan(at + step)
+
+    def do_more_minutes(self) -> None:
+        self._minutes(MINUTES_STEP)
+
+    def do_fewer_minutes(self) -> None:
+        self._minutes(-MINUTES_STEP)
+
+    def _minutes(self, by: int) -> None:
+        low, high = MINUTES_RANGE
+        self.coach.desk.minutes = min(max(self.coach.desk.minutes + by, low), high)
+        self.make_plan()
+
+    def do_drills(self) -> None:
+        from coach.tui.library_screen import LibraryScreen
+
+        self.app.push_screen(LibraryScreen())
+
+    def do_nodes(self) -> None:
+        from coach.tui.nodes_screen import NodesScreen
+
+        self.app.push_screen(NodesScreen(self.coach.desk.library.drills[0].instrument))
+
+    def do_tuning(self) -> None:
+        from coach.tui.tuning_screen import TuningScreen
+
+        self.app.push_screen(TuningScreen(self.coach.desk.library.drills[0].instrument))
+
+    def do_reports(self) -> None:
+        from coach.tui.reports_screen import ReportsScreen
+
+        self.app.push_screen(ReportsScreen())
+
+    def do_settings(self) -> None:
+        from coach.tui.settings_screen import SettingsScreen
+
+        self.app.push_screen(SettingsScreen())
+
+    def do_tour(self) -> None:
+        from coach.tui.tour import TourScreen
+
+        self.app.push_screen(TourScreen())
+
+    def do_quit(self) -> None:
+        self.app.exit()
+
+    def on_option_list_option_selected(self) -> None:
+        """A click on an item only moves the cursor there: starting is a key."""
+
+
+def _swapped(items: list[PlanItem], one: int, other: int) -> list[PlanItem]:
+    if 0 <= one < len(items) and 0 <= other < len(items):
+        items[one], items[other] = items[other], items[one]
+    return items
+
+
+def _minutes(minutes: float) -> str:
+    return f"{minutes:.0f} min" if minutes >= 1 else "<1 min"

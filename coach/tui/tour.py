@@ -1,0 +1,117 @@
+"""A walk around in one minute: a few pages with real pictures, shown at the first run and from the start screen."""
+
+from __future__ import annotations
+
+from textual import events
+from textual.app import ComposeResult
+
+from coach.tui.base import CoachScreen
+from coach.tui.canvas import Canvas, wrapped
+from coach.tui.glyphs import ROWS_HIGH, big_text, big_width
+from coach.tui.hints import draw_hints
+from coach.tui.layout import Box
+from coach.tui.stage import Stage
+
+PAGES: tuple[tuple[str, str], ...] = (
+    (
+        "D<3.2>",
+        "This is a node: touch the D string a little before fret wire 3, over 3.2, and pluck. Every session shows the "
+        "node now and the next one this large, with the way there in millimetres.",
+    ),
+    (
+        "1 2 3 4",
+        "Space starts a repetition. Clicks count you in, then you play one pass with the click. The mark that walks "
+        "shows the beat; nothing flashes.",
+    ),
+    (
+        "CLEAN?",
+        "Then one key: space, if every event was clean. If not, press the number above each note that choked, then "
+        "space. c, l and d change what you mark: choked, late, dropped. Backspace takes anything back.",
+    ),
+    (
+        "46→52",
+        "Three clean in a row climb a rung, one failed repetition drops one, until every node rings, in time, at the "
+        "piece's tempo. When it stays choked, the coach makes it shorter or easier, or leaves it for today.",
+    ),
+    (
+        "STOP",
+        "If anything hurts, press escape, then h. Rest, and see a clinician if it stays. Keep the click quiet, most "
+        "of all in headphones. What you rated is saved at once, so that you may leave at any moment.",
+    ),
+)
+
+
+class TourScreen(CoachScreen):
+    """The pages, one after the other; any key goes on, escape ends it."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.page = 0
+
+    @property
+    def scope(self) -> str:
+        return "tour"
+
+    def compose(self) -> ComposeResult:
+        yield Stage(id="tour")
+
+    def on_mount(self) -> None:
+        self.draw()
+
+    def on_resize(self) -> None:
+        self.draw()
+
+    def other_key(self, event: events.Key) -> bool:
+        if event.key in ("ctrl+q", "ctrl+c"):
+            return False
+        if event.key == "escape":
+            self._end()
+        elif event.key in ("left", "backspace", "up"):
+            self.page = max(self.page - 1, 0)
+            self.draw()
+        else:
+            self._go_on()
+        return True
+
+    def _go_on(self) -> None:
+        if self.page + 1 == len(PAGES):
+            self._end()
+        else:
+            self.page += 1
+            self.draw()
+
+    def _end(self) -> None:
+        if not self.coach.desk.settings.screen.tour_seen:
+            self.coach.save_settings({"screen": {"tour_seen": True}})
+        self.dismiss()
+
+    def on_stage_tapped(self) -> None:
+        self._go_on()
+
+    def draw(self) -> None:
+        """Draw the page at the present size."""
+        width, height = self.size.width, self.size.height
+        if not width:
+            return
+        plain = self.coach.plain
+        word, text = PAGES[self.page]
+        if plain:
+            word = word.replace("→", ">")
+        canvas = Canvas(width, height)
+        columns = min(width - 8, 76)
+        left = (width - columns) // 2
+        canvas.put(1, left, f"A walk around, {self.page + 1} of {len(PAGES)}", "dim")
+        scale = max(1, min((width - 8) // max(big_width(word), 1), (height - 12) // ROWS_HIGH, 3))
+        lines = big_text(word, scale, plain)
+        top = max((height - len(lines) - 8) // 2, 3)
+        canvas.put_rows(top, left, lines, "now")
+        for row, line in enumerate(wrapped(text, columns)):
+            canvas.put(top + len(lines) + 2 + row, left, line, "text")
+        hints = [
+            ("any key", "go on" if self.page + 1 < len(PAGES) else "begin", ""),
+            ("left", "back", ""),
+            ("esc", "leave", ""),
+        ]
+        canvas.paste(height - 1, 0, draw_hints(hints, width))
+        rows = canvas.rows()
+        self.query_one(Stage).show({"tour": (rows, lambda: rows)}, {"tour": Box(0, 0, width, height)})

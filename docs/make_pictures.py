@@ -1,0 +1,147 @@
+"""Make the pictures of the screens: `python docs/make_pictures.py [FOLDER] [--png]`.
+
+Each picture is the real app, driven by keys in a practice folder of its own on a fixed day, without sound. SVG files
+are written to FOLDER (docs/pictures where none is named); with `--png` a headless Chromium draws each one as PNG too,
+and once more as small as it looks from two metres. Nothing is fetched: the fonts are those of the machine.
+"""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import os
+import re
+import shutil
+import subprocess
+import tempfile
+from collections.abc import Sequence
+from pathlib import Path
+
+from coach.desk import Desk
+from coach.places import Places
+from coach.settings import save_settings
+from coach.tui.app import CoachApp
+
+DAY_MS = 1_771_837_200_000
+"""Monday 23 February 2026, 09:00 UTC."""
+
+Shot = tuple[str, tuple[int, int], tuple[str, ...], dict[str, object]]
+"""Name, columns and rows, keys and waits, settings of the screen."""
+
+DRILL = "small-bells"
+_TO_MUSIC = ("space", "wait:0.3", "space", "l", "l", "space")
+
+_RATED = (*_TO_MUSIC, "wait:9", "space", "1", "space", "wait:0.3")
+
+SHOTS: tuple[Shot, ...] = (
+    ("start", (80, 24), (), {}),
+    ("ready-glance", (80, 24), ("space", "wait:0.3", "space"), {}),
+    ("playing-glance", (80, 24), (*_TO_MUSIC, "wait:9"), {}),
+    ("playing-study", (80, 24), (*_TO_MUSIC, "v", "wait:9"), {}),
+    ("rating-glance", (80, 24), (*_TO_MUSIC, "wait:9", "space", "1", "l", "2"), {}),
+    ("rating-study", (80, 24), (*_TO_MUSIC, "v", "wait:9", "space", "1", "l", "2"), {}),
+    ("rest", (80, 24), ("space", "wait:0.3"), {}),
+    ("help", (80, 24), ("space", "space", "question_mark"), {}),
+    ("stop", (80, 24), ("space", "space", "escape"), {}),
+    ("playing-study-paper", (120, 40), (*_TO_MUSIC, "v", "wait:9"), {"theme": "paper"}),
+    ("playing-glance-beacon", (120, 40), (*_TO_MUSIC, "wait:9"), {"theme": "beacon"}),
+    ("playing-study-left", (120, 40), (*_TO_MUSIC, "v", "wait:9"), {"left_handed": True}),
+    ("playing-study-ascii", (80, 24), (*_TO_MUSIC, "v", "wait:9"), {"ascii": True}),
+    ("playing-study-wide", (200, 60), (*_TO_MUSIC, "v", "wait:9"), {}),
+    ("start-wide", (120, 40), (), {}),
+    ("library", (80, 24), ("d", "down", "down"), {}),
+    ("nodes", (80, 24), ("n", "left", "left", "left"), {}),
+    ("tuning", (80, 24), ("t", "down", "plus"), {}),
+    ("settings", (80, 24), ("comma", "down"), {}),
+    ("reports", (80, 24), (*_RATED, "escape", "enter", "r"), {}),
+    ("summary", (80, 24), (*_RATED, "escape", "enter"), {}),
+    ("tour", (80, 24), (), {"tour_seen": False}),
+)
+
+FONT = "'DejaVu Sans Mono', Menlo, Consolas, monospace"
+
+
+async def take(shot: Shot, folder: Path) -> Path:
+    """Drive the app to one picture and write it as SVG."""
+    name, size, keys, screen = shot
+    with tempfile.TemporaryDirectory() as home:
+        places = Places(Path(home))
+        save_settings(places.settings, {"screen": {"tour_seen": True, **screen}})
+        drills = () if name.startswith("start") else (DRILL,)
+        with Desk.open(places, clock=lambda: (DAY_MS, 60), names=drills, silent=True) as desk:
+            app = CoachApp(desk)
+            async with app.run_test(size=size) as pilot:
+                await pilot.pause(0.3)
+                for key in keys:
+                    if key.startswith("wait:"):
+                        await pilot.pause(float(key.removeprefix("wait:")))
+                    else:
+                        await pilot.press(key)
+                await pilot.pause(0.2)
+                svg = app.export_screenshot(title="")
+    path = folder / f"{name}.svg"
+    path.write_text(bare(svg), encoding="utf-8")
+    return path
+
+
+def bare(svg: str) -> str:
+    """The picture without window dressing and web fonts, so that no viewer asks the network for anything."""
+    svg = re.sub(r"@font-face\s*\{.*?\}", "", svg, flags=re.DOTALL)
+    svg = re.sub(r"<circle[^>]*/>", "", svg)
+    svg = re.sub(r'<text class="[^"]*-title"[^>]*>.*?</text>', "", svg, flags=re.DOTALL)
+    return re.sub(r"font-family:[^;]+;", f"font-family: {FONT};", svg)
+
+
+def to_png(svg: Path, scale: float = 1.0, suffix: str = "") -> Path:
+    """Draw an SVG with a headless Chromium; `scale` below 1 is how it looks from afar."""
+    browser = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
+    if browser is None:
+        raise SystemExit("drawing PNG needs Chromium, for instance: apt install chromium")
+    box = re.search(r'viewBox="0 0 ([\d.]+) ([\d.]+)"', svg.read_text(encoding="utf-8"))
+    assert box is not None
+    width, height = (float(side) * scale for side in box.groups())
+    page = svg.with_suffix(".html")
+    page.write_text(
+        f'<body style="margin:0"><img src="{svg.name}" style="width:{width}px;height:{height}px"></body>'
+    )
+    out = svg.with_name(f"{svg.stem}{suffix}.png")
+    subprocess.run(
+        [
+            browser,
+            "--headless",
+            "--no-sandbox",
+            "--hide-scrollbars",
+            f"--window-size={int(width)},{int(height)}",
+            f"--screenshot={out}",
+            page.resolve().as_uri(),
+        ],
+        check=True,
+        capture_output=True,
+    )
+    page.unlink()
+    return out
+
+
+def main(arguments: Sequence[str] | None = None) -> None:
+    """Take every picture, or those named."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("folder", nargs="?", default=str(Path(__file__).parent / "pictures"))
+    parser.add_argument("--png", action="store_true")
+    parser.add_argument("--only", nargs="*", default=[])
+    chosen = parser.parse_args(arguments)
+    os.environ.update(COLORTERM="truecolor", TERM="xterm-256color")
+    os.environ.pop("NO_COLOR", None)
+    folder = Path(chosen.folder)
+    folder.mkdir(parents=True, exist_ok=True)
+    for shot in SHOTS:
+        if chosen.only and shot[0] not in chosen.only:
+            continue
+        svg = asyncio.run(take(shot, folder))
+        print(svg)
+        if chosen.png:
+            print(to_png(svg))
+            print(to_png(svg, 0.35, "-afar"))
+
+
+if __name__ == "__main__":
+    main()
