@@ -88,7 +88,7 @@ class Engine:
         fading = self._sounding and self.playing
         self.stop()
         if fading:
-            self._ending.wait(PERIODS * self._block / self.rate)
+            self._ending.wait((self._queued_blocks + 1) * self._block / self.rate)
         self._ending.set()
         if self._keeper is not None:
             self._keeper.join(_CLOSE_WAIT_S)
@@ -162,7 +162,7 @@ class Engine:
             if self._closing is None and now >= self._retry_at_s:
                 self._try_to_open(now)
             return
-        patience = STALL_S if self.calls > PERIODS else START_STALL_S
+        patience = STALL_S if self.calls > self._queued_blocks + 1 else START_STALL_S
         since = self._clock() - max(self._last_call_s, self._opened_s)
         if self._sounding:
             if since > patience:
@@ -230,7 +230,8 @@ class Engine:
         count = yield memoryview(b"")
         while True:
             stamp = clock()
-            if stamp - self._last_call_s > PERIODS * count * per_frame and self.calls > PERIODS:
+            queue = self._queued_blocks + 1
+            if stamp - self._last_call_s > queue * count * per_frame and self.calls > queue:
                 self.late_calls += 1
             self._last_call_s = stamp
             self.calls += 1

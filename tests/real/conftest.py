@@ -1,0 +1,153 @@
+"""Real servers for real checks: a PulseAudio null sink that is recorded, a JACK server without hardware.
+
+Each server runs privately in a temporary folder and is ended by its own process id. Where a program is
+missing, the test skips and says what to install.
+"""
+
+import contextlib
+import os
+import shutil
+import signal
+import subprocess
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+RATE = 48_000
+_PACKAGES = {
+    "pulseaudio": "pulseaudio",
+    "parec": "pulseaudio-utils",
+    "pactl": "pulseaudio-utils",
+    "jackd": "jackd2",
+}
+
+
+def need(*programs: str) -> None:
+    """Skip the test unless these programs are there."""
+    missing = sorted({_PACKAGES.get(name, name) for name in programs if shutil.which(name) is None})
+    if missing:
+        pytest.skip(f"needs {', '.join(programs)}: apt-get install {' '.join(missing)}")
+
+
+def wait_for(ready, seconds: float, what: str) -> None:
+    """Poll `ready()` until it is true; fail after `seconds`."""
+    deadline = time.monotonic() + seconds
+    while not ready():
+        if time.monotonic() > deadline:
+            pytest.fail(f"waited {seconds} s for {what}")
+        time.sleep(0.02)
+
+
+def end(process: subprocess.Popen) -> str | bytes:
+    """End a process that we started, and wait until it is gone; returns what it had still to say."""
+    with contextlib.suppress(ProcessLookupError):
+        process.send_signal(signal.SIGCONT)
+        process.terminate()
+    try:
+        said, _ = process.communicate(timeout=5)
+    except subprocess.TimeoutExpired:
+        process.kill()
+        said, _ = process.communicate(timeout=5)
+    return said or ""
+
+
+class PulseServer:
+    """A PulseAudio server with one null sink called `desk`, whose monitor hears what is really played."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self.environment = {
+            **os.environ,
+            "XDG_RUNTIME_DIR": str(folder),
+            "HOME": str(folder),
+            "PULSE_SERVER": f"unix:{folder}/pulse/native",
+        }
+        self.process: subprocess.Popen | None = None
+
+    def start(self) -> None:
+        own = {key: value for key, value in self.environment.items() if key != "PULSE_SERVER"}
+        command = [
+            "pulseaudio",
+            "-n",
+            "--daemonize=no",
+            "--exit-idle-time=-1",
+            "-L",
+            "module-native-protocol-unix",
+        ]
+        command += ["-L", f"module-null-sink sink_name=desk rate={RATE}"]
+        self.process = subprocess.Popen(
+            command, env=own, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
+        )
+        wait_for(lambda: self.control("info").returncode == 0, 10, "PulseAudio")
+        wait_for(lambda: "desk" in self.control("list", "short", "sinks").stdout, 5, "the null sink")
+
+    def stop(self) -> None:
+        if self.process is not None:
+            end(self.process)
+            self.process = None
+
+    def control(self, *words: str) -> subprocess.CompletedProcess:
+        return subprocess.run(
+            ["pactl", *words], env=self.environment, capture_output=True, text=True, timeout=10
+        )
+
+    @contextlib.contextmanager
+    def recording(self, into: Path) -> Iterator[None]:
+        """Record the sink's monitor into a file of raw mono float32."""
+        command = ["parec", "-d", "desk.monitor", f"--rate={RATE}", "--channels=1", "--format=float32le"]
+        with into.open("wb") as file:
+            process = subprocess.Popen([*command, "--latency-msec=50"], env=self.environment, stdout=file)
+            try:
+                wait_for(lambda: into.stat().st_size > 0, 5, "the recording to begin")
+                yield
+                # What was heard last is still on its way to the file.
+                time.sleep(0.5)
+            finally:
+                end(process)
+
+
+def recorded(path: Path) -> np.ndarray:
+    """The samples of a recording."""
+    return np.fromfile(path, dtype="<f4", count=path.stat().st_size // 4)
+
+
+@pytest.fixture
+def pulse(tmp_path, monkeypatch) -> Iterator[PulseServer]:
+    """A running PulseAudio server that programs of this process find, too."""
+    need("pulseaudio", "parec", "pactl")
+    folder = tmp_path / "run"
+    folder.mkdir(mode=0o700)
+    server = PulseServer(folder)
+    for name in ("XDG_RUNTIME_DIR", "PULSE_SERVER"):
+        monkeypatch.setenv(name, server.environment[name])
+    server.start()
+    yield server
+    server.stop()
+
+
+@pytest.fixture
+def jack(monkeypatch) -> Iterator[subprocess.Popen]:
+    """A running JACK server with the dummy driver, 48000 Hz, 32 frames a period (0.67 ms)."""
+    need("jackd")
+    pytest.importorskip("rtmidi", reason="needs python-rtmidi: pip install 'wellrung[midi]'")
+    monkeypatch.setenv("JACK_NO_START_SERVER", "1")
+    monkeypatch.setenv("JACK_NO_AUDIO_RESERVATION", "1")
+    process = start_jack()
+    yield process
+    end(process)
+    # The next server can't start while this one's last threads let go.
+    time.sleep(0.5)
+
+
+def start_jack() -> subprocess.Popen:
+    """Start the server and wait until a client can connect."""
+    command = ["jackd", "-r", "-d", "dummy", "-r", str(RATE), "-p", "32"]
+    process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+    if shutil.which("jack_wait"):
+        subprocess.run(["jack_wait", "-w", "-t", "10"], capture_output=True, check=True, timeout=15)
+    else:
+        time.sleep(2)
+    return process
