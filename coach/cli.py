@@ -20,6 +20,7 @@ from coach.core.problem import CoachError, Problem, UsageError
 COMMANDS: dict[str, str] = {
     "practice": "practise: today's session, or the drills you name",
     "plan": "what today's session would be, and why",
+    "forecast": "when a drill's goal tempo is likely, and which nodes will hold it back",
     "check": "check drill files and explain every problem",
     "new": "write a commented drill to start from",
     "import": "turn a MusicXML or MIDI file into a drill",

@@ -101,7 +101,7 @@ def new_learner(traits: Traits, drills: Sequence[Drill], repertoire: Repertoire,
         for phrase in drill.phrases:
             whole = repertoire.parts(drill, phrase)[-1]
             for key in whole.keys:
-                mean = _node_gap(key, traits) if key.startswith(NODE) else _move_gap(key, traits)
+                mean = node_gap(key, traits) if key.startswith(NODE) else move_gap(key, traits)
                 add_skill(learner, key, goal, mean)
             if whole.excerpt.layer == TOGETHER:
                 add_skill(learner, together_key(drill.id, phrase.id), goal, traits.together_gap)
@@ -122,13 +122,13 @@ def together_key(drill: str, phrase: str) -> str:
     return f"{TOGETHER_KEY}{drill}:{phrase}"
 
 
-def _node_gap(key: str, traits: Traits) -> float:
+def node_gap(key: str, traits: Traits) -> float:
     """Partial 4 starts at the mean gap; each partial more lies 0.12 lower, each less 0.12 higher."""
     partial = Node.parse(key.rsplit("|", 1)[1]).partial
     return traits.node_gap + 0.12 * (partial - 4)
 
 
-def _move_gap(key: str, traits: Traits) -> float:
+def move_gap(key: str, traits: Traits) -> float:
     """A third of a string length starts at the mean gap; longer ways lie lower."""
     start, _, stop = key.removeprefix(MOVE).partition(">")
     first, last = (Node.parse(place.split("+")[0].rsplit("|", 1)[1]).fraction for place in (start, stop))

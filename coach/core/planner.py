@@ -29,7 +29,7 @@ from coach.core.repertoire import (
     title_of,
 )
 from coach.core.standing import Standing
-from coach.core.turns import turns, urgency
+from coach.core.turns import start_bpm, turns, urgency
 
 COLD_SHARE = 0.35
 """Largest part of the minutes for cold repetitions."""
@@ -38,7 +38,7 @@ BUSY_SHARE = 0.25
 """Cold repetitions beyond this part of the minutes leave no room for new material."""
 MINUTES_A_PHRASE = 4.0
 """A day's minutes that one unsettled phrase needs; with fewer, no new one is begun."""
-MINUTES_TO_BEGIN = 15.0
+MINUTES_TO_BEGIN = 10.0
 """One new phrase is begun per so many minutes of a day."""
 PIECE_SHARE = 0.15
 BREAK_EVERY_MIN = 30.0
@@ -187,7 +187,8 @@ class _Making:
             standing.rung(standing.repertoire.parts(drill, drill.phrase(phrase))[-1].excerpt)
             for phrase in piece.phrases
         )
-        tempo = standing.rung(piece, slowest)
+        keys = standing.repertoire.keys(piece)
+        tempo = start_bpm(standing, drill, standing.rung(piece, slowest), keys)
         rep_s = standing.repertoire.rep_s(piece, tempo)
         reps = int(min(2, (seconds - BETWEEN_TURNS_S) // rep_s, max(1, PIECE_SHARE * seconds // rep_s)))
         if reps < 1 or rep_s + BETWEEN_TURNS_S > 0.5 * seconds:

@@ -125,7 +125,7 @@ def _marginal(tempos: Sequence[Tempos], goals_bpm: Sequence[int]) -> tuple[Float
     return log_tempo, below / below[:, -1:]
 
 
-COARSE_POINTS = 33
+COARSE_POINTS = 25
 COARSE_LOW, COARSE_HIGH = math.log(15.0), math.log(450.0)
 COARSE = tuple(
     COARSE_LOW + (COARSE_HIGH - COARSE_LOW) * index / (COARSE_POINTS - 1) for index in range(COARSE_POINTS)

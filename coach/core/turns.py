@@ -3,7 +3,7 @@
 Each candidate excerpt has a worth per second: the sum, over its nodes and moves and itself, of the log-tempo that each
 still lacks to the goal and a margin, times how well the excerpt's tempo suits it. Far below what a node can do it is
 idled, far above it is choked (the challenge point of Guadagnoli and Lee 2004, J. Motor Behav. 36:212): the suit is
-exp(-(ln(tempo / clean tempo) / 0.3)^2). So a phrase wins where most of it is about equally weak, and a single move
+exp(-(ln(tempo / clean tempo) / 0.4)^2). So a phrase wins where most of it is about equally weak, and a single move
 where that is what holds the phrase's tempo down. Repetitions lower what the next ones on the same nodes
 and moves are worth today, and a turn right after one on the same phrase is worth less, still less on the same excerpt:
 so turns come back spaced and interleaved. The first turn on an excerpt is the longest (a short blocked start). New
@@ -30,17 +30,17 @@ FIRST_REPS = 6
 LATER_REPS = 4
 MOST_TURNS = 5
 """On one excerpt in one day."""
-HALVED_AFTER_REPS = 8.0
+HALVED_AFTER_REPS = 6.0
 """Repetitions of a node or move today after which the next ones are worth half."""
 SAME_PHRASE = 0.75
 SAME_EXCERPT = 0.4
 """What a turn is worth right after one on the same phrase, and on the same excerpt."""
 SPARE = 0.02
 """Worth of practising a key that never fails: more than nothing, so that spare minutes are filled."""
-SUIT_WIDTH = 0.3
-LEAP = 1.3
+SUIT_WIDTH = 0.4
+LEAP = 1.5
 """A day's first turn starts at most so many times over the ladder's rung, where nodes and moves are known to go."""
-WHOLE_CLEAN = 0.7
+WHOLE_CLEAN = 0.6
 """Chance of a whole clean repetition at that start."""
 MOST_SHORT = 24
 """Single nodes and moves that are looked at closely; the weakest are."""
@@ -217,12 +217,13 @@ def _build(standing: Standing, drill: Drill, phrase: Phrase, part: Part) -> _Can
     parts = standing.repertoire.parts(drill, phrase)
     alone = [standing.rung(other.excerpt) for other in parts[:-1] if standing.started(other.excerpt)]
     first = max(drill.tempo.start_bpm, round(0.8 * min(alone))) if alone else None
-    tempo = _start_bpm(standing, drill, standing.rung(excerpt, first), part.keys)
+    tempo = start_bpm(standing, drill, standing.rung(excerpt, first), part.keys)
     if not standing.started(excerpt):
         together = excerpt.layer == TOGETHER
         reason = "each layer is ready alone, now together, slower." if together else "the next layer, alone."
-    elif standing.reached(excerpt) >= 1:
-        reason = f"keeps its goal tempo of {drill.goal_bpm} bpm."
+    elif tempo >= drill.goal_bpm:
+        landed = standing.landed(excerpt)
+        reason = f"{'landed' if landed else 'at the goal tempo'}, {drill.goal_bpm} bpm: make it hold."
     else:
         reason = f"rung {tempo} of {drill.goal_bpm} bpm, the next step of its ladder."
     keys = (*part.keys, EXCERPT + excerpt.key)
@@ -232,14 +233,14 @@ def _build(standing: Standing, drill: Drill, phrase: Phrase, part: Part) -> _Can
 def _weak(standing: Standing, drill: Drill, part: Part, excerpt: Excerpt) -> _Candidate:
     keys = standing.repertoire.keys(excerpt)
     rung = standing.rung(excerpt, standing.rung(part.excerpt))
-    tempo = _start_bpm(standing, drill, rung, keys)
+    tempo = start_bpm(standing, drill, rung, keys)
     candidate = _made(standing, drill, Purpose.WEAK, excerpt, tempo, keys, "half at a time.")
     # A move's own failures are in its node too; what singles out the excerpt is named where it is the weaker.
     candidate.weakest = min(keys, key=lambda key: (standing.clean(key, drill.goal_bpm), key), default="")
     return candidate
 
 
-def _start_bpm(standing: Standing, drill: Drill, rung: int, keys: Sequence[str]) -> int:
+def start_bpm(standing: Standing, drill: Drill, rung: int, keys: Sequence[str]) -> int:
     """Where today's first turn starts: the rung, or higher where all its nodes and moves are known to go faster.
 
     A ladder that a few wrong ratings or one bad day pressed down is not climbed again step by step.
@@ -259,6 +260,6 @@ def _join(standing: Standing, drill: Drill, join: Excerpt) -> _Candidate:
     wholes = [standing.repertoire.parts(drill, drill.phrase(each))[-1] for each in join.phrases]
     keys = standing.repertoire.keys(join)
     rung = standing.rung(join, min(standing.rung(part.excerpt) for part in wholes))
-    tempo = _start_bpm(standing, drill, rung, keys)
+    tempo = start_bpm(standing, drill, rung, keys)
     reason = "both phrases are ready; the step between them is what is left."
     return _made(standing, drill, Purpose.BUILD, join, tempo, (*keys, EXCERPT + join.key), reason)

@@ -1,0 +1,93 @@
+"""`coach forecast DRILL`: when its goal tempo is likely, with a spread, and which nodes will hold it back."""
+
+from __future__ import annotations
+
+import argparse
+from datetime import date
+from typing import TYPE_CHECKING, Any
+
+from coach.commands.common import add_json, add_log_options
+from coach.core.problem import Problem, UsageError
+
+if TYPE_CHECKING:
+    from coach.core.drill import Drill
+    from coach.core.forecast import Forecast
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    add_log_options(parser)
+    parser.add_argument("drill", metavar="DRILL", help="drill file or name")
+    parser.add_argument(
+        "--minutes-a-day", type=int, metavar="N", help="daily practice: 1 to 240 (default: the setting, 20)"
+    )
+    parser.add_argument("--draws", type=int, default=20, metavar="N", help="simulated players (default: 20)")
+    parser.add_argument("--seed", type=int, default=1, metavar="N", help="another seed, other players")
+    add_json(parser)
+
+
+def run(arguments: argparse.Namespace) -> int:
+    from coach.commands.plan import checked_minutes, reading_desk
+
+    minutes = checked_minutes(arguments.minutes_a_day, "--minutes-a-day")
+    if not 1 <= arguments.draws <= 1000:
+        raise UsageError(Problem(f"{arguments.draws} is outside 1 to 1000 players", "--draws"))
+    with reading_desk(arguments, (arguments.drill,)) as desk:
+        known = desk.log.player_or_none is not None
+        memories = desk.log.memories() if known else {}
+        ladders = desk.log.ladders() if known else {}
+        drill, today, chosen = desk.library.drills[0], desk.today, minutes or desk.minutes
+    from coach.core.forecast import forecast
+
+    found = forecast(drill, memories, ladders, today, chosen, seed=arguments.seed, draws=arguments.draws)
+    if arguments.json:
+        import json
+
+        print(json.dumps(facts(found), ensure_ascii=False, indent=2))
+        return 0
+    for line in lines(found, drill, today):
+        print(line)
+    return 0
+
+
+def lines(found: Forecast, drill: Drill, today: date) -> list[str]:
+    """The forecast in sentences."""
+    from coach.core.plain import plain_text
+    from coach.core.repertoire import spoken
+
+    title = plain_text(drill.title or drill.id)
+    said = [f"{title}: goal {found.goal_bpm} bpm, {found.minutes_a_day:g} minutes of this drill every day"]
+    if found.likely:
+        late = f"by {found.late}" if found.late else f"not before {found.horizon}"
+        said.append(
+            f"The goal tempo is likely around {found.likely}, in {(found.likely - today).days} days"
+            f" (one player in ten by {found.early}, nine in ten {late})."
+        )
+    else:
+        some = f"; {found.reached} of {found.draws} simulated players got there" if found.reached else ""
+        said.append(
+            f"The goal tempo is not likely before {found.horizon}{some}. More minutes, or a lower goal?"
+        )
+    if found.holding_back:
+        nodes = [f"{spoken(key)} ({100 * share:.0f} %)" for key, share in found.holding_back if share >= 0.05]
+        said.append(f"Weakest node on the way, by share of the days: {', '.join(nodes)}.")
+    said.append(
+        f"From {found.draws} simulated players who start where your log stands. How fast anyone learns is assumed;"
+        " take the order of the nodes more seriously than the date."
+    )
+    return said
+
+
+def facts(found: Forecast) -> dict[str, Any]:
+    """The forecast as plain values for JSON."""
+    return {
+        "drill": found.drill,
+        "goal_bpm": found.goal_bpm,
+        "minutes_a_day": found.minutes_a_day,
+        "draws": found.draws,
+        "reached": found.reached,
+        "early": found.early.isoformat() if found.early else None,
+        "likely": found.likely.isoformat() if found.likely else None,
+        "late": found.late.isoformat() if found.late else None,
+        "horizon": found.horizon.isoformat(),
+        "holding_back": [{"key": key, "share": round(share, 4)} for key, share in found.holding_back],
+    }
