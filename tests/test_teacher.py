@@ -445,10 +445,13 @@ def test_the_overview_as_page_and_table_shows_names_from_files_as_text_only() ->
     assert "<script" not in page
     (row,) = csv.DictReader(io.StringIO(roster_csv(rows), newline=""))
     assert row["student"] == f"'{evil}"
-    assert (
-        max(len(line) for line in roster_lines(overview([seen_file("M" * 99, seen_drill())], TODAY), TODAY))
-        < 100
-    )
+
+
+def test_the_overview_fits_eighty_columns() -> None:
+    names = [f"{name} on D2 with 7 on G2 and more" for name in "abcd"]
+    long = seen_drill(title="T" * 99, nodes=tuple(replace(BAD_NODE, name=name) for name in names))
+    lines = roster_lines(overview([seen_file("M" * 99, long)], TODAY), TODAY)
+    assert max(len(line) for line in lines) <= 80
 
 
 def test_control_characters_in_a_students_file_never_reach_the_terminal(

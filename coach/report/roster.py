@@ -200,7 +200,9 @@ def _advice(drill: DrillSeen, today: date, rung: int, cold: int, cold_clean: int
         slow = min(alone, key=lambda phrase: phrase.rung_bpm or 0)
         at = f"at {slow.rung_bpm} bpm" if slow.rung_bpm else "not begun"
         return f"{slow.name}, {slow.layer} alone", f"{at}, the goal is {drill.goal_bpm}"
-    return "nothing new: it is under way", f"{rung or 'no'} of {drill.goal_bpm} bpm and rising"
+    landed = sum(phrase.landed for phrase in whole)
+    at = f"{rung or 'no'} of {drill.goal_bpm} bpm"
+    return "nothing new: it is under way", f"{at}, {landed} of {len(whole)} phrases landed"
 
 
 HEADER = (
