@@ -242,13 +242,13 @@ def roster_lines(rows: Sequence[Row], today: date) -> list[str]:
     """The overview for a terminal: two lines a row, so that 80 columns hold it."""
     if not rows:
         return ["no student's report here"]
-    lines = [f"{'student':<16} {'drill':<20} {'due':<7} {'minutes (week)':<15} {'rung':<10} {'cold':<9} last"]
+    lines = [f"{'student':<14} {'drill':<18} {'due':<6} {'min (week)':<11} {'rung':<10} {'cold':<8} last"]
     for row in rows:
         cells = dict(zip(HEADER, _cells(row, today), strict=True))
         spent = f"{row.minutes:.0f} ({row.week_minutes:.0f})"
         lines.append(
-            f"{cells['student'][:16]:<16} {row.drill[:20]:<20} {cells['due']:<7} {spent:<15} {cells['rung']:<10} "
-            f"{cells['cold']:<9} {cells['last'][:12]}"
+            f"{cells['student'][:14]:<14} {row.drill[:18]:<18} {cells['due'][:6]:<6} {spent:<11} {cells['rung']:<10} "
+            f"{cells['cold']:<8} {cells['last'][:6]}"
         )
         if row.chokes:
             lines += _wrapped(f"chokes: {', '.join(row.chokes)}")
