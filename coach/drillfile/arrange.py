@@ -1,0 +1,419 @@
+"""Makes a drill of a score: phrases at its marks, layers from its voices, places for its notes.
+
+A phrase begins at a rehearsal mark, after a double bar or a repeat sign, and where playing jumps; a stretch of more
+than eight bars without one is cut every four. A stretch that is played again is the same phrase, and the order of
+phrases writes the repeats out. What was left out or changed is told bar by bar.
+"""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass, replace
+from fractions import Fraction
+from itertools import groupby
+
+from coach.core.drill import TOGETHER, Bar, Drill, Event, Note, Phrase, Tempo
+from coach.core.instruments import READY_MADE, ready_made
+from coach.core.plain import plain_text
+from coach.core.problem import CoachError, Problem
+from coach.core.rhythm import MAX_BPM, MIN_BPM, Meter
+from coach.core.strings import Instrument
+from coach.core.units import note_name
+from coach.drillfile.hand import HIGHEST_FRET, Wanted, placed
+from coach.drillfile.ids import drill_id, phrase_id
+from coach.drillfile.keys import (
+    BAR,
+    LAYER,
+    MAX_LAYERS,
+    MAX_NAME,
+    MAX_ORDER,
+    MAX_PHRASES,
+    PERCENT_RANGE,
+    PHRASE,
+)
+from coach.drillfile.load import read_drill
+from coach.drillfile.score import Score, ScoreBar, ScoreNote, join_ties
+from coach.drillfile.write import write_drill
+
+LONG_SECTION, PIECE_BARS = 8, 4
+DEFAULT_QUARTERS = 80
+START_SHARE = Fraction(3, 5)
+"""The drill's first tempo as a part of the piece's."""
+_GRADUAL = re.compile(r"(?:ritardando|accelerando) to (\d{1,3}(?:\.\d{1,3})?)%(?:; )?")
+
+
+@dataclass(frozen=True, slots=True)
+class Choices:
+    """What the user chose: instrument, split, length of phrases, bars."""
+
+    instrument: Instrument | None = None
+    split: str = ""
+    """`voices`, `harmonics`, or a note's name: what lies below it is the bass."""
+    split_midi: int | None = None
+    every: int | None = None
+    bars: tuple[int, int] | None = None
+    """First and last bar, counted from 1 as they stand in the file."""
+
+
+def arranged(score: Score, choices: Choices, where: str) -> tuple[Drill, str]:
+    """The drill and its text, which the checker passes; CoachError where nothing is left to play."""
+    order = [
+        index
+        for index in score.order
+        if choices.bars is None or choices.bars[0] <= index + 1 <= choices.bars[1]
+    ]
+    if not order:
+        raise CoachError(
+            Problem(f"no bar is left; the file has bars 1 to {len(score.bars)}", where, guess="--bars")
+        )
+    instrument = choices.instrument or _instrument(score)
+    maker = _Maker(score, choices, instrument, _layers(score, choices))
+    phrases: dict[object, Phrase] = {}
+    played: list[str] = []
+    for section in _sections(score, order, choices.every):
+        key: object = tuple(section)
+        if key not in phrases:
+            phrase = maker.phrase(section, {made.id for made in phrases.values()})
+            if phrase is None:
+                continue
+            same = next(
+                (
+                    made
+                    for made in phrases.values()
+                    if made.revision == phrase.revision and _base_name(made.name) == _base_name(phrase.name)
+                ),
+                None,
+            )
+            phrases[key] = same or phrase
+        played.append(phrases[key].id)
+    kept = tuple({phrase.id: phrase for phrase in phrases.values()}.values())
+    if not kept:
+        raise CoachError(
+            Problem("no note is left that this instrument can play", where, guess="another --instrument?")
+        )
+    if len(kept) > MAX_PHRASES:
+        raise CoachError(
+            Problem(
+                f"{len(kept)} phrases; at most {MAX_PHRASES}",
+                where,
+                guess="choose fewer --bars, or more with --every",
+            )
+        )
+    if len(played) > MAX_ORDER:
+        score.remark("", f"the order is cut after {MAX_ORDER} phrases")
+    title = score.title or "Imported piece"
+    drill = Drill(
+        id=drill_id(title)[:60],
+        title=title[:MAX_NAME],
+        instrument=instrument,
+        tempo=maker.tempo,
+        phrases=kept,
+        order=tuple(played[:MAX_ORDER]) if len(played) > len(kept) else (),
+        composer=score.composer[:MAX_NAME],
+    )
+    return _settled(drill, score, where)
+
+
+def _settled(draft: Drill, score: Score, where: str) -> tuple[Drill, str]:
+    """The draft with `for` only where a hold is not the one that the format gives anyway."""
+    without, _ = read_drill(write_drill(_with_holds(draft, lambda *_: False)), where)
+    if without is not None:
+        defaults = {
+            (phrase.id, index, event.layer, event.beat): event.hold
+            for phrase in without.phrases
+            for index, bar in enumerate(phrase.bars)
+            for event in bar.events
+        }
+
+        def needed(phrase: str, bar: int, event: Event) -> bool:
+            return event.hold_written and defaults.get((phrase, bar, event.layer, event.beat)) != event.hold
+
+        draft = _with_holds(draft, needed)
+    text = write_drill(draft, ["Imported; look it over.", *score.joined_remarks()])
+    drill, problems = read_drill(text, where)
+    if drill is None:
+        raise CoachError([problem for problem in problems if problem.severity == "error"])
+    return drill, text
+
+
+def _with_holds(drill: Drill, needed: Callable[[str, int, Event], bool]) -> Drill:
+    phrases = []
+    for phrase in drill.phrases:
+        bars = tuple(
+            replace(
+                bar,
+                events=tuple(
+                    replace(event, hold_written=needed(phrase.id, index, event)) for event in bar.events
+                ),
+            )
+            for index, bar in enumerate(phrase.bars)
+        )
+        phrases.append(replace(phrase, bars=bars))
+    return replace(drill, phrases=tuple(phrases))
+
+
+def _base_name(name: str) -> str:
+    return re.sub(r"^bars? .*$", "", name)
+
+
+def _sections(score: Score, order: list[int], every: int | None) -> Iterator[list[int]]:
+    """Runs of bar indices, each a phrase."""
+    section: list[int] = []
+    for position, index in enumerate(order):
+        before = order[position - 1] if position else None
+        new = before is not None and (
+            index != before + 1
+            or score.bars[index].starts_section
+            or score.bars[before].ends_section
+            or score.bars[index].pickup
+        )
+        if new:
+            yield from _pieces(section, every)
+            section = []
+        section.append(index)
+    yield from _pieces(section, every)
+
+
+def _pieces(section: list[int], every: int | None) -> Iterator[list[int]]:
+    step = every or (PIECE_BARS if len(section) > LONG_SECTION else len(section))
+    for start in range(0, len(section), max(step, 1)):
+        yield section[start : start + step]
+
+
+def _instrument(score: Score) -> Instrument:
+    notes = [note for bar in score.bars for note in bar.notes]
+    if score.tunings:
+        strings = _shifted(score.tunings[::-1], notes)
+        names = tuple(note_name(midi) for midi in strings)
+        scale = next(
+            (mm for _, known, mm in READY_MADE.values() if known == names),
+            864.0 if strings[-1] < 40 else 648.0,
+        )
+        if len(strings) <= 12 and strings[-1] >= 0 and strings[0] <= 127:
+            return Instrument.of(names, scale)
+    pitches = [note.midi for note in notes if not note.harmonic]
+    low, high = min(pitches, default=28), max(pitches, default=60)
+
+    def misses(name: str) -> int:
+        strings = ready_made(name).strings
+        lowest, highest = min(s.midi for s in strings), max(s.midi for s in strings) + HIGHEST_FRET
+        return sum(not lowest <= pitch <= highest for pitch in pitches)
+
+    name = min(READY_MADE, key=lambda name: (misses(name), list(READY_MADE).index(name)))
+    if misses(name):
+        score.remark("", f"no ready-made instrument has all notes from {note_name(low)} to {note_name(high)}")
+    score.remark("", f"the file names no strings; taken for the instrument `{name}`")
+    return ready_made(name)
+
+
+def _shifted(strings: list[int], notes: Iterable[ScoreNote]) -> list[int]:
+    """Tunings moved by octaves where the file's strings and frets then sound its pitches."""
+    shifts = Counter(
+        note.midi - strings[note.string - 1] - note.fret
+        for note in notes
+        if not note.harmonic and note.fret is not None and note.string and note.string <= len(strings)
+    )
+    shift, count = shifts.most_common(1)[0] if shifts else (0, 0)
+    return (
+        [midi + shift for midi in strings]
+        if shift % 12 == 0 and 2 * count > sum(shifts.values())
+        else strings
+    )
+
+
+def _layers(score: Score, choices: Choices) -> Callable[[ScoreNote], str]:
+    """The layer of a note, by the user's split."""
+    notes = [note for bar in score.bars for note in bar.notes]
+    voices: dict[str, list[ScoreNote]] = {}
+    for note in notes:
+        voices.setdefault(note.voice, []).append(note)
+    some, every = any(note.harmonic for note in notes), all(note.harmonic for note in notes)
+    split = choices.split or ("harmonics" if len(voices) == 1 and some and not every else "voices")
+    if split == "harmonics":
+        return lambda note: "harmonics" if note.harmonic else "bass"
+    if choices.split_midi is not None:
+        limit = choices.split_midi
+        high = [note for note in notes if note.midi >= limit]
+        name = "harmonics" if high and all(note.harmonic for note in high) else "melody"
+        return lambda note: "bass" if note.midi < limit else name
+    means = {voice: sum(note.midi for note in group) / len(group) for voice, group in voices.items()}
+    stopped = [voice for voice, group in voices.items() if not all(note.harmonic for note in group)]
+    lowest = min(stopped, key=means.__getitem__, default="")
+    names: dict[str, str] = {}
+    for voice in sorted(voices, key=lambda voice: (-means[voice], voice)):
+        wanted = score.layer_names.get(voice, "")
+        if not _is_layer(wanted):
+            if all(note.harmonic for note in voices[voice]):
+                wanted = "harmonics"
+            elif voice == lowest and (len(voices) > 1 or means[voice] < 52):
+                wanted = "bass"
+            else:
+                wanted = "melody" if len(voices) <= 2 else "voice"
+        name, number = wanted, 2
+        while name in names.values():
+            name, number = f"{wanted} {number}", number + 1
+        names[voice] = name
+    if len(set(names.values())) > MAX_LAYERS:
+        score.remark(
+            "", f"{len(names)} voices joined into bass and melody: a phrase has at most {MAX_LAYERS} layers"
+        )
+        return lambda note: "bass" if note.voice == lowest else "melody"
+    return lambda note: names[note.voice]
+
+
+def _is_layer(name: str) -> bool:
+    return bool(LAYER.fullmatch(name)) and name != TOGETHER and name not in BAR and name not in PHRASE
+
+
+class _Maker:
+    """Makes phrases of one score; the tempo and each bar's ratio to it are settled first."""
+
+    def __init__(
+        self, score: Score, choices: Choices, instrument: Instrument, layer_of: Callable[[ScoreNote], str]
+    ) -> None:
+        self.score, self.instrument, self.layer_of = score, instrument, layer_of
+        first = score.bars[score.order[0]]
+        quarters = next((bar.tempos[0] for bar in score.bars if bar.tempos), None)
+        if quarters is None:
+            score.remark("", f"the file has no tempo; {DEFAULT_QUARTERS} quarters a minute taken")
+            quarters = Fraction(DEFAULT_QUARTERS)
+        beat = self.meter(first).beat_whole
+        exact = quarters / 4 / beat
+        goal = max(MIN_BPM, min(MAX_BPM, round(exact)))
+        if abs(goal - exact) > Fraction(1, 2):
+            score.remark(
+                "", f"the tempo {float(exact):.6g} bpm lies outside {MIN_BPM} to {MAX_BPM}; {goal} taken"
+            )
+        self.tempo = Tempo(max(MIN_BPM, round(goal * START_SHARE)), goal, beat)
+        self.seconds_per_whole = float(60 / (goal * beat))
+        self.ratios = list(self._ratios(quarters))
+
+    def meter(self, bar: ScoreBar) -> Meter:
+        """How the bar is counted: compound meters in dotted beats unless the tempo mark counts the lower number."""
+        if bar.groups and sum(bar.groups) == bar.upper:
+            return Meter.grouped(bar.upper, bar.lower, bar.groups)
+        compound = bar.lower >= 8 and bar.upper > 3 and bar.upper % 3 == 0
+        if compound and self.score.beat_whole != Fraction(1, bar.lower):
+            return Meter.of(bar.upper, bar.lower, bar.upper // 3)
+        return Meter.of(bar.upper, bar.lower)
+
+    def _ratios(self, quarters: Fraction) -> Iterator[tuple[Fraction, Fraction]]:
+        low, high = (Fraction(percent, 100) for percent in PERCENT_RANGE)
+
+        def ratio_of(tempo: Fraction) -> Fraction:
+            ratio = Fraction(round(tempo / quarters * 100_000), 100_000)
+            return max(low, min(high, ratio))
+
+        current = Fraction(1)
+        for bar in self.score.bars:
+            start = stop = current
+            if bar.tempos:
+                start, stop = ratio_of(bar.tempos[0]), ratio_of(bar.tempos[-1])
+            if gradual := _GRADUAL.search(bar.cue):
+                bar.cue = _GRADUAL.sub("", bar.cue).removesuffix("; ").strip()
+                stop = ratio_of(quarters * Fraction(gradual[1]) / 100)
+            elif start != stop:
+                self.score.remark(bar.number, "the tempo changes inside the bar; taken as one gradual change")
+            yield start, stop
+            current = stop
+
+    def phrase(self, section: list[int], taken: set[str]) -> Phrase | None:
+        """The phrase of these bars, None where nothing in them can be played."""
+        bars = [self.score.bars[index] for index in section]
+        starts, meters, lengths = [], [], []
+        at = Fraction(0)
+        for position, bar in enumerate(bars):
+            meter, length = self._shape(bar, position == 0)
+            starts.append(at)
+            meters.append(meter)
+            lengths.append(length)
+            at += length
+        notes = self._notes(list(zip(starts, bars, strict=True)), at)
+        if not notes:
+            return None
+        made: list[list[Event]] = [[] for _ in bars]
+        for (onset, layer), group in groupby(
+            sorted(notes, key=_by_event), key=lambda item: (item[0], item[2])
+        ):
+            members = list(group)
+            index = max(i for i, start in enumerate(starts) if start <= onset)
+            meter = meters[index]
+            first = meter.beats - lengths[index] / meter.beat_whole
+            beat = (onset - starts[index]) / meter.beat_whole + first
+            hold = max(length for _, length, *_ in members) / meter.beat_whole
+            rings = all(item[4] for item in members)
+            events = tuple(sorted((note for _, _, _, note, _ in members), key=lambda note: note.string))
+            made[index].append(Event(layer, beat, hold, events, hold_written=not rings))
+        ready = []
+        for index, bar in enumerate(bars):
+            start, stop = self.ratios[section[index]]
+            beats = lengths[index] / meters[index].beat_whole
+            ready.append(
+                Bar(
+                    meters[index],
+                    beats,
+                    tuple(made[index]),
+                    plain_text(bar.cue),
+                    plain_text(bar.dynamics),
+                    start,
+                    stop,
+                )
+            )
+        layers = tuple(dict.fromkeys(event.layer for bar in ready for event in bar.events))
+        name = plain_text(bars[0].mark)
+        if not name:
+            first_number, last = bars[0].number, bars[-1].number
+            name = f"bar {first_number}" if len(bars) == 1 else f"bars {first_number} to {last}"
+        return Phrase(phrase_id(name, section[0] + 1, taken), name[:MAX_NAME], tuple(ready), layers)
+
+    def _shape(self, bar: ScoreBar, first: bool) -> tuple[Meter, Fraction]:
+        """A bar's meter and its length in whole notes: short and long bars get a meter of their own."""
+        meter = self.meter(bar)
+        if bar.length == bar.full:
+            return meter, bar.full
+        if first and bar.length < bar.full:
+            return meter, bar.length
+        length = bar.length
+        lower = next((lower for lower in (bar.lower, 8, 16, 32) if (length * lower).denominator == 1), None)
+        if lower is None or length * lower > 64:
+            self.score.remark(
+                bar.number, f"its length {length} can't be written; taken as {bar.upper}/{bar.lower}"
+            )
+            return meter, bar.full
+        return Meter.of(int(length * lower), lower), length
+
+    def _notes(
+        self, bars: list[tuple[Fraction, ScoreBar]], end: Fraction
+    ) -> list[tuple[Fraction, Fraction, str, Note, bool]]:
+        """(onset, length, layer, note, rings on) of what can be played."""
+        wanted: list[Wanted] = []
+        for onset, bar, note, complete in join_ties(bars):
+            if onset >= end:
+                self.score.remark(bar.number, "notes past the end of the bar left out")
+                continue
+            length = min(note.length, end - onset)
+            if not complete and note.tie_stop:
+                self.score.remark(bar.number, "a note tied from before the phrase is struck anew")
+            elif length < note.length:
+                self.score.remark(bar.number, "a note held past the end of the phrase is cut there")
+            elif not complete:
+                self.score.remark(bar.number, "a tie that leads out of the phrase or finds no note is cut")
+            wanted.append(Wanted(onset, length, note, self._remarker(bar.number)))
+        found = placed(self.instrument, wanted, self.seconds_per_whole)
+        notes = []
+        seen: set[tuple[Fraction, int]] = set()
+        for item, playable in zip(wanted, found, strict=True):
+            if playable is None or (item.onset, playable.string) in seen:
+                continue
+            seen.add((item.onset, playable.string))
+            notes.append((item.onset, item.length, self.layer_of(item.note), playable, item.note.rings))
+        return notes
+
+    def _remarker(self, number: str) -> Callable[[str], None]:
+        return lambda what: self.score.remark(number, what)
+
+
+def _by_event(item: tuple[Fraction, Fraction, str, Note, bool]) -> tuple[Fraction, str]:
+    return item[0], item[2]

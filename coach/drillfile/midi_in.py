@@ -1,0 +1,292 @@
+"""Reads a Standard MIDI File into a `Score`: each track (in type 0 each channel) is a voice.
+
+Conventions: onsets and lengths are moved to the nearest simple part of a quarter within 1/50 of it, else to the
+nearest twelfth or sixteenth, which is told. Notes of General MIDI program 32, guitar harmonics, are harmonics; they
+sound an allowance of octaves above their keys, which the file's text may state. Pitch bends round to the nearest
+semitone. Channel 10 is percussion and left out. Empty bars before the first note are left out.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import io
+import re
+from bisect import bisect_right
+from collections import defaultdict
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from fractions import Fraction
+from itertools import pairwise
+from typing import Any
+
+from coach.core.plain import plain_text
+from coach.core.problem import CoachError, Problem
+from coach.drillfile.midi_out import CLICK_CHANNEL, HARMONICS_OCTAVES, HARMONICS_PROGRAM
+from coach.drillfile.score import MAX_BARS, Score, ScoreBar, ScoreNote
+
+MAX_MIDI_BYTES = 3_000_000
+MAX_NOTES = 50_000
+TOLERANCE = Fraction(1, 50)
+_DIVISORS = (1, 2, 3, 4, 6, 8, 12, 16, 24, 32)
+_ALLOWANCE = re.compile(r"harmonics are written (\d) octaves below")
+
+
+@dataclass(frozen=True, slots=True)
+class _Struck:
+    """A note in quarters from the file's start."""
+
+    onset: Fraction
+    length: Fraction
+    midi: int
+    voice: str
+    harmonic: bool
+
+
+@dataclass
+class _Contents:
+    """What a file's events say, places in quarters."""
+
+    notes: list[_Struck] = field(default_factory=list)
+    names: dict[str, str] = field(default_factory=dict)
+    meters: dict[Fraction, tuple[int, int, int]] = field(default_factory=dict)
+    tempos: dict[Fraction, Fraction] = field(default_factory=dict)
+    markers: dict[Fraction, str] = field(default_factory=dict)
+    cues: dict[Fraction, list[str]] = field(default_factory=dict)
+    texts: list[str] = field(default_factory=list)
+    title: str = ""
+    percussion: int = 0
+    moved: int = 0
+
+
+def read_midi(data: bytes, part: str | None, harmonics_octaves: int | None, where: str) -> Score:
+    """The score of a file's tracks, or of the one that `part` names (its number from 1, or its name)."""
+    file = _parsed(data, where)
+    score = Score()
+    found = _contents(file, harmonics_octaves, score)
+    if not found.notes:
+        raise CoachError(Problem("the file has no notes, percussion apart", where))
+    voices = list(dict.fromkeys(note.voice for note in sorted(found.notes, key=lambda note: int(note.voice))))
+    if part is not None:
+        voices = [_chosen(voices, found.names, part, where)]
+        found.notes = [note for note in found.notes if note.voice in voices]
+    if found.percussion:
+        score.remark("", f"{found.percussion} percussion notes left out")
+    if found.moved:
+        score.remark(
+            "", f"{found.moved} onsets or lengths moved to the nearest twelfth or sixteenth of a quarter"
+        )
+    score.title = found.title
+    score.layer_names = {voice: found.names.get(voice, "") for voice in voices}
+    _bars(found, score, where)
+    score.order = list(range(len(score.bars)))
+    return score
+
+
+def _parsed(data: bytes, where: str) -> Any:
+    import mido
+
+    if len(data) > MAX_MIDI_BYTES:
+        raise CoachError(Problem(f"the MIDI file has {len(data) / 1e6:.1f} MB; at most 3 MB are read", where))
+    try:
+        file = mido.MidiFile(file=io.BytesIO(data), clip=True, charset="latin-1")
+    except Exception as error:  # mido raises whatever its parts raise on broken bytes
+        reason = str(error) or type(error).__name__
+        raise CoachError(Problem(f"this MIDI file is broken: {plain_text(reason)}", where)) from None
+    if not 0 < file.ticks_per_beat < 0x8000:
+        raise CoachError(Problem("this MIDI file counts film frames, not beats, and can't be read", where))
+    if file.type == 2:
+        raise CoachError(Problem("this MIDI file is of type 2, separate patterns, and can't be read", where))
+    return file
+
+
+def _chosen(voices: list[str], names: dict[str, str], part: str, where: str) -> str:
+    if part.isdecimal() and 1 <= int(part) <= len(voices):
+        return voices[int(part) - 1]
+    fitting = [voice for voice in voices if names.get(voice, "").lower() == part.lower()]
+    if len(fitting) == 1:
+        return fitting[0]
+    shown = ", ".join(f"{number} {names.get(voice) or 'unnamed'}" for number, voice in enumerate(voices, 1))
+    raise CoachError(Problem(f"there is no track '{part}'; there are {shown}", where, guess="--part"))
+
+
+def _text(message: Any) -> str:
+    text = message.text if hasattr(message, "text") else message.name
+    with contextlib.suppress(UnicodeError):
+        # mido decodes one byte to a letter; files of today are UTF-8.
+        text = text.encode("latin-1").decode("utf-8")
+    return plain_text(text)[:80]
+
+
+def _contents(file: Any, harmonics_octaves: int | None, score: Score) -> _Contents:
+    found = _Contents()
+    raw: list[tuple[int, int, int, int, float, str, bool]] = []
+    for index, track in enumerate(file.tracks):
+        tick = 0
+        state: dict[int, dict[str, int]] = defaultdict(
+            lambda: {"program": 0, "bend": 0, "range": 2, "rpn": -1}
+        )
+        on: dict[tuple[int, int], list[tuple[int, float, bool]]] = defaultdict(list)
+        for message in track:
+            tick += message.time
+            if message.is_meta:
+                _meta(found, message, Fraction(tick, file.ticks_per_beat), index, file.type)
+                continue
+            channel = getattr(message, "channel", None)
+            if channel is None:
+                continue
+            of = state[channel]
+            if message.type == "program_change":
+                of["program"] = message.program
+            elif message.type == "pitchwheel":
+                of["bend"] = message.pitch
+            elif message.type == "control_change":
+                _control(of, message)
+            elif message.type in ("note_on", "note_off"):
+                key = channel, message.note
+                if on[key]:
+                    start, pitch, harmonic = on[key].pop(0)
+                    voice = str(channel if file.type == 0 else index)
+                    raw.append((start, tick, index, channel, pitch, voice, harmonic))
+                if message.type == "note_on" and message.velocity:
+                    if channel == CLICK_CHANNEL:
+                        found.percussion += 1
+                        continue
+                    pitch = message.note + of["bend"] / 8192 * of["range"]
+                    on[key].append((tick, pitch, of["program"] == HARMONICS_PROGRAM))
+            if len(raw) > MAX_NOTES:
+                score.remark("", f"only the first {MAX_NOTES} notes are read")
+                break
+    stated = next((int(match[1]) for text in found.texts if (match := _ALLOWANCE.search(text))), None)
+    octaves = harmonics_octaves if harmonics_octaves is not None else stated
+    if octaves is None:
+        octaves = HARMONICS_OCTAVES
+        if any(harmonic for *_, harmonic in raw):
+            score.remark(
+                "",
+                f"guitar harmonics taken as sounding {octaves} octaves above their keys (--harmonics-octaves)",
+            )
+    for start, stop, _, _, pitch, voice, harmonic in sorted(raw, key=lambda note: note[:2]):
+        midi = round(pitch) + (12 * octaves if harmonic else 0)
+        if not 0 <= midi <= 127:
+            continue
+        onset, end = (_snapped(Fraction(tick, file.ticks_per_beat), found) for tick in (start, stop))
+        found.notes.append(_Struck(onset, max(end - onset, Fraction(1, 16)), midi, voice, harmonic))
+    return found
+
+
+def _control(of: dict[str, int], message: Any) -> None:
+    """Registered parameter 0 sets the range of the pitch bend (MIDI 1.0)."""
+    if message.control == 101:
+        of["rpn"] = message.value << 7
+    elif message.control == 100 and of["rpn"] >= 0:
+        of["rpn"] |= message.value
+    elif message.control == 6 and of["rpn"] == 0:
+        of["range"] = max(1, min(24, message.value))
+
+
+def _meta(found: _Contents, message: Any, at: Fraction, track: int, kind: int) -> None:
+    if message.type == "track_name":
+        name = _text(message)
+        if track == 0:
+            found.title = name
+        found.names.setdefault(str(track), name)
+        if kind == 0:
+            found.names.clear()
+    elif message.type == "set_tempo" and message.tempo > 0:
+        found.tempos[at] = Fraction(60_000_000, message.tempo)
+    elif message.type == "time_signature" and message.denominator <= 32 and 1 <= message.numerator <= 64:
+        found.meters[at] = (message.numerator, message.denominator, message.clocks_per_click)
+    elif message.type == "marker":
+        found.markers[at] = _text(message)
+    elif message.type == "cue_marker":
+        found.cues.setdefault(at, []).append(_text(message))
+    elif message.type == "text":
+        found.texts.append(_text(message))
+
+
+def _snapped(quarters: Fraction, found: _Contents) -> Fraction:
+    for divisor in _DIVISORS:
+        near = Fraction(round(quarters * divisor), divisor)
+        if abs(near - quarters) <= min(TOLERANCE, Fraction(1, 3 * divisor)):
+            return near
+    found.moved += 1
+    return min(
+        (Fraction(round(quarters * divisor), divisor) for divisor in (12, 16)),
+        key=lambda near: abs(near - quarters),
+    )
+
+
+def _bars(found: _Contents, score: Score, where: str) -> None:
+    """Cut the notes into bars, from the first that has one."""
+    end = max(note.onset + note.length for note in found.notes)
+    first_note = min(note.onset for note in found.notes)
+    bars: list[tuple[Fraction, ScoreBar]] = []
+    skipped = 0
+    for start, meter in _bar_starts(found, end):
+        upper, lower, clocks = meter
+        length = Fraction(upper, lower)
+        if start + length * 4 <= first_note:
+            skipped += 1
+            if skipped > 100_000:
+                raise CoachError(Problem("the first note comes after more than 100,000 bars", where))
+            continue
+        if score.beat_whole is None and clocks * Fraction(1, 96) == Fraction(1, lower):
+            score.beat_whole = Fraction(1, lower)
+        bars.append((start, ScoreBar(str(len(bars) + 1), upper, lower, length)))
+        if len(bars) > MAX_BARS:
+            raise CoachError(Problem(f"the file has more than {MAX_BARS} bars", where, guess="cut it first"))
+    if skipped:
+        score.remark("", f"{skipped} empty {'bars' if skipped > 1 else 'bar'} before the first note left out")
+    starts = [start for start, _ in bars]
+
+    def bar_at(place: Fraction) -> tuple[Fraction, ScoreBar]:
+        return bars[max(0, bisect_right(starts, place) - 1)]
+
+    for note in found.notes:
+        start, bar = bar_at(note.onset)
+        bar.notes.append(
+            ScoreNote(
+                (note.onset - start) / 4, note.length / 4, note.midi, note.voice, harmonic=note.harmonic
+            )
+        )
+    for place, text in found.markers.items():
+        if text and starts[0] <= place < end:
+            _, bar = bar_at(place)
+            bar.mark, bar.starts_section = text, True
+    for place, cues in found.cues.items():
+        if starts[0] <= place < end:
+            _, bar = bar_at(place)
+            bar.cue = "; ".join([bar.cue, *cues] if bar.cue else cues)
+    for place in sorted(found.tempos):
+        _, bar = bar_at(place)
+        if place <= starts[0]:
+            bar.tempos.clear()
+        if place < end:
+            bar.tempos.append(found.tempos[place])
+    _pickup(bars[0][1])
+    for (_, bar), (_, after) in pairwise(bars):
+        # A marked short bar before longer ones leads into them: MIDI has no other way to say so.
+        if bar.mark and bar.length < after.full and not bar.pickup and bar.length == bar.full:
+            bar.upper, bar.lower, bar.pickup = after.upper, after.lower, True
+    score.bars = [bar for _, bar in bars]
+
+
+def _bar_starts(found: _Contents, end: Fraction) -> Iterator[tuple[Fraction, tuple[int, int, int]]]:
+    meter = (4, 4, 24)
+    changes = sorted(found.meters)
+    at = Fraction(0)
+    while at < end:
+        while changes and changes[0] <= at:
+            meter = found.meters[changes.pop(0)]
+        yield at, meter
+        at += Fraction(meter[0] * 4, meter[1])
+
+
+def _pickup(bar: ScoreBar) -> None:
+    """A first bar whose first half is silent is a pick-up."""
+    first = min((note.onset for note in bar.notes), default=Fraction(0))
+    if first >= bar.length / 2:
+        bar.length -= first
+        bar.pickup = True
+        for note in bar.notes:
+            note.onset -= first

@@ -1,0 +1,138 @@
+"""Music read from a foreign file, before it becomes a drill: bars, notes, marks, and what was left out.
+
+Conventions: lengths and onsets in whole notes as exact fractions, onsets from their bar's start; pitches are sounding
+MIDI numbers; string numbers are the file's, 1 the highest.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from fractions import Fraction
+
+MAX_BYTES = 20_000_000
+MAX_BARS = 2000
+MAX_REMARKS = 200
+
+
+@dataclass(slots=True)
+class ScoreNote:
+    """One struck note; `length` grows where ties join it with others."""
+
+    onset: Fraction
+    length: Fraction
+    midi: int
+    voice: str = "1"
+    string: int | None = None
+    fret: int | None = None
+    harmonic: bool = False
+    written: str = ""
+    """The touched position where the file has it in words: `3.2`."""
+    pitch_kind: str = ""
+    """What `midi` is for a harmonic: `sounding`, `base`, `touching`, or empty where the file doesn't say."""
+    droppable: bool = False
+    fretting_finger: str = ""
+    plucking_finger: str = ""
+    tie_start: bool = False
+    tie_stop: bool = False
+    rings: bool = False
+
+
+@dataclass(slots=True)
+class ScoreBar:
+    """One bar as printed."""
+
+    number: str
+    upper: int
+    lower: int
+    length: Fraction
+    groups: tuple[int, ...] = ()
+    notes: list[ScoreNote] = field(default_factory=list)
+    mark: str = ""
+    """A rehearsal mark at its start."""
+    starts_section: bool = False
+    ends_section: bool = False
+    cue: str = ""
+    dynamics: str = ""
+    tempos: list[Fraction] = field(default_factory=list)
+    """Quarters a minute: the bar's first tempo to its last, where it has any."""
+    pickup: bool = False
+
+    @property
+    def full(self) -> Fraction:
+        """The length that its meter asks for."""
+        return Fraction(self.upper, self.lower)
+
+
+@dataclass
+class Score:
+    """One part of a file, its bars in the order printed and, in `order`, as they are played."""
+
+    title: str = ""
+    composer: str = ""
+    part: str = ""
+    bars: list[ScoreBar] = field(default_factory=list)
+    order: list[int] = field(default_factory=list)
+    tunings: list[int] = field(default_factory=list)
+    """Open strings as MIDI numbers, the lowest first; empty where the file has none."""
+    beat_whole: Fraction | None = None
+    """The note value that the first metronome mark counts."""
+    layer_names: dict[str, str] = field(default_factory=dict)
+    """Names of voices, where the file has them."""
+    remarks: list[str] = field(default_factory=list)
+
+    def remark(self, bar: str, what: str) -> None:
+        """Note something that was left out or changed."""
+        text = f"bar {bar}: {what}" if bar else what
+        if text not in self.remarks:
+            self.remarks.append(text)
+
+    def joined_remarks(self) -> list[str]:
+        """Remarks with the bars of equal ones joined: `bars 3, 7: grace notes left out`."""
+        bars: dict[str, list[str]] = {}
+        for text in self.remarks:
+            place, colon, what = text.partition(": ")
+            if colon and place.startswith("bar "):
+                bars.setdefault(what, []).append(place[4:])
+            else:
+                bars.setdefault(text, [])
+        joined = []
+        for what, places in bars.items():
+            if not places:
+                joined.append(what)
+                continue
+            shown = ", ".join(places[:12]) + (f" and {len(places) - 12} more" if len(places) > 12 else "")
+            joined.append(f"{'bars' if len(places) > 1 else 'bar'} {shown}: {what}")
+        return joined[:MAX_REMARKS]
+
+
+def join_ties(bars: list[tuple[Fraction, ScoreBar]]) -> list[tuple[Fraction, ScoreBar, ScoreNote, bool]]:
+    """The struck notes of bars that follow each other: (onset from the first bar, bar, note, complete).
+
+    A note tied on is lengthened and its continuation dropped. `complete` is False for a continuation whose beginning
+    lies outside, which is struck anew, and for a note tied to beyond the last bar.
+    """
+    found: list[tuple[Fraction, ScoreBar, ScoreNote, bool]] = []
+    waiting: dict[tuple[int, Fraction], list[int]] = {}
+    for start, bar in bars:
+        for note in sorted(bar.notes, key=lambda note: (note.onset, not note.tie_stop)):
+            onset = start + note.onset
+            at = waiting.get((note.midi, onset)) if note.tie_stop else None
+            if at:
+                same = next((i for i in at if found[i][2].voice == note.voice), at[0])
+                at.remove(same)
+                first_onset, first_bar, first, _ = found[same]
+                joined = _longer(first, note)
+                found[same] = (first_onset, first_bar, joined, not note.tie_start)
+                if note.tie_start:
+                    waiting.setdefault((note.midi, onset + note.length), []).append(same)
+                continue
+            found.append((onset, bar, note, not (note.tie_start or note.tie_stop)))
+            if note.tie_start:
+                waiting.setdefault((note.midi, onset + note.length), []).append(len(found) - 1)
+    return found
+
+
+def _longer(first: ScoreNote, more: ScoreNote) -> ScoreNote:
+    from dataclasses import replace
+
+    return replace(first, length=first.length + more.length, rings=first.rings or more.rings)
