@@ -102,7 +102,7 @@ def find_drill(name_or_path: str, places: Places) -> Path:
     direct = Path(name_or_path).expanduser()
     known = all_drills(places)
     if direct.suffix.lower() in DRILL_SUFFIXES or len(direct.parts) > 1 or direct.is_file():
-        if direct.exists():
+        if direct.exists() and not direct.is_dir():
             return direct
         inside = places.folder / direct
         if not direct.is_absolute() and inside.is_file():

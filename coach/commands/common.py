@@ -7,9 +7,10 @@ import os
 import re
 import sys
 import tempfile
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
+from typing import BinaryIO
 
 from coach.core.log import DAY_STARTS_HOUR, new_id
 from coach.core.problem import CoachError, Problem, UsageError
@@ -87,12 +88,14 @@ def fresh_id(at_ms: int) -> str:
     return new_id(at_ms, os.urandom(10))
 
 
-def write_output(target: str, text: str | bytes) -> None:
-    """Write to a file, or to standard output for `-`. A file is replaced whole or not at all."""
-    data = text.encode() if isinstance(text, str) else text
+def write_output(target: str, content: str | bytes | Iterable[str]) -> None:
+    """Write to a file, or to standard output for `-`. A file is replaced whole or not at all.
+
+    Several texts are written one after another, so that a long one need not be held in memory.
+    """
     if target == "-":
         sys.stdout.flush()
-        sys.stdout.buffer.write(data)
+        _write(sys.stdout.buffer, content)
         sys.stdout.flush()
         return
     path = Path(target).expanduser().resolve()
@@ -100,12 +103,13 @@ def write_output(target: str, text: str | bytes) -> None:
         raise CoachError(Problem("is a folder; a file's name is needed", target, guess="-o FILE"))
     try:
         if path.exists() and not path.is_file():
-            path.write_bytes(data)  # a pipe or a device
+            with path.open("wb") as pipe:  # a pipe or a device
+                _write(pipe, content)
             return
         handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
         try:
             with os.fdopen(handle, "wb") as file:
-                file.write(data)
+                _write(file, content)
                 file.flush()
                 os.fsync(file.fileno())
             os.chmod(temporary, 0o666 & ~_umask())
@@ -118,6 +122,15 @@ def write_output(target: str, text: str | bytes) -> None:
         raise CoachError(
             Problem(f"can't be written: {reason}", target, guess="does its folder exist, and is there room?")
         ) from None
+
+
+def _write(file: BinaryIO, content: str | bytes | Iterable[str]) -> None:
+    if isinstance(content, bytes):
+        file.write(content)
+        return
+    for text in [content] if isinstance(content, str) else content:
+        # A lone surrogate out of someone's file must not stop the writing.
+        file.write(text.encode("utf-8", "replace"))
 
 
 def _umask() -> int:

@@ -24,6 +24,7 @@ from coach.core.problem import CoachError, Problem, UsageError
 
 if TYPE_CHECKING:
     from coach.core.log import Rep
+    from coach.places import Places
     from coach.store.log import Log
 
 MOST_TOLD = 20
@@ -210,10 +211,10 @@ def _export(arguments: argparse.Namespace) -> int:
         if arguments.csv:
             from coach.report.reps_csv import reps_csv
 
-            text = reps_csv(log, players)
+            content: str | Iterable[str] = reps_csv(log, players)
         else:
-            text = "".join(export_lines(log, players, at_ms, __version__))
-    write_output(arguments.output or "-", text)
+            content = export_lines(log, players, at_ms, __version__)
+        write_output(arguments.output or "-", content)
     return 0
 
 
@@ -394,9 +395,21 @@ def _forget(arguments: argparse.Namespace) -> int:
         done = forget_player(log, at_ms)
     files = ", ".join(path.name for path in done.cleaned)
     print(f"{player.name} is removed: {done.rows} entries, from {files}")
+    for path in _drills_naming(player.name, places_of(arguments)):
+        print(
+            f"coach: {path}: a drill file names {player.name}; delete it yourself if it should go",
+            file=sys.stderr,
+        )
     for path in done.unreadable:
         print(
             f"coach: {path}: can't be read and may still hold {player.name}; delete it yourself",
             file=sys.stderr,
         )
     return 1 if done.unreadable else 0
+
+
+def _drills_naming(name: str, places: Places) -> list[Path]:
+    """The drill files of the practice folder in which a name stands, as in an assignment."""
+    from coach.places import own_drills
+
+    return [path for path in own_drills(places) if name.encode() in path.read_bytes()]
