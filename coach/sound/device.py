@@ -178,21 +178,38 @@ def _close_quietly(device: Any) -> None:
             device.close()
 
 
-_hushed: list[Any] = []
+_hushed: dict[str, Any] = {}
 
 
 def hush_libraries() -> None:
-    """Stop libasound and libjack from writing to the terminal, where they would spoil the screen."""
-    if _hushed:
-        return
-    quiet_alsa = ctypes.CFUNCTYPE(None, ctypes.c_char_p, ctypes.c_int, ctypes.c_char_p, ctypes.c_int)(
-        lambda *_: None
-    )
-    quiet_jack = ctypes.CFUNCTYPE(None, ctypes.c_char_p)(lambda _: None)
-    _hushed.extend((quiet_alsa, quiet_jack))
-    with contextlib.suppress(OSError, AttributeError):
-        ctypes.CDLL("libasound.so.2").snd_lib_error_set_handler(quiet_alsa)
-    with contextlib.suppress(OSError, AttributeError):
-        jack = ctypes.CDLL("libjack.so.0")
-        jack.jack_set_error_function(quiet_jack)
-        jack.jack_set_info_function(quiet_jack)
+    """Stop libasound and libjack from writing to the terminal, where they would spoil the screen.
+
+    Called again after another library is loaded, it finds the copies that a wheel brings along.
+    """
+    if "callbacks" not in _hushed:
+        alsa_type = ctypes.CFUNCTYPE(None, ctypes.c_char_p, ctypes.c_int, ctypes.c_char_p, ctypes.c_int)
+        jack_type = ctypes.CFUNCTYPE(None, ctypes.c_char_p)
+        _hushed["callbacks"] = (alsa_type(lambda *_: None), jack_type(lambda _: None))
+    quiet_alsa, quiet_jack = _hushed["callbacks"]
+    for path in ("libasound.so.2", "libjack.so.0", *_loaded("libasound"), *_loaded("libjack")):
+        if path in _hushed:
+            continue
+        _hushed[path] = None
+        with contextlib.suppress(OSError, AttributeError):
+            library = ctypes.CDLL(path)
+            _hushed[path] = library
+            if "asound" in path:
+                library.snd_lib_error_set_handler(quiet_alsa)
+            else:
+                library.jack_set_error_function(quiet_jack)
+                library.jack_set_info_function(quiet_jack)
+
+
+def _loaded(name: str) -> set[str]:
+    """Paths of loaded libraries whose file name starts so; only Linux tells."""
+    try:
+        with open("/proc/self/maps", encoding="utf-8") as maps:
+            paths = {line.split(maxsplit=5)[5].strip() for line in maps if "/" in line}
+    except (OSError, IndexError):
+        return set()
+    return {path for path in paths if os.path.basename(path).startswith(name)}

@@ -1,0 +1,224 @@
+"""MIDI ports by way of python-rtmidi, imported only when a port is wanted: listing, opening, staying connected.
+
+A port is named as the system names it; any part of the name finds it. `virtual` opens a port of our own that other
+programs connect to. Every interface that the library has is looked through (ALSA and JACK on Linux). Messages that
+come in are stamped on the first line of our own callback, since the driver's stamps are not on the player's clock.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import threading
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from typing import Any, Literal, Protocol
+
+from coach.core.problem import CoachError, Problem
+from coach.sound.player import now_s
+
+MIDI_MISSING = "MIDI needs python-rtmidi: pip install 'wellrung[midi]'"
+VIRTUAL = "virtual"
+RETRY_S = 2.0
+_NAME = "Wellrung"
+
+Direction = Literal["in", "out"]
+Received = Callable[[Sequence[int], float], None]
+"""Called with a message's bytes and the moment, in the driver's thread."""
+
+
+class Port(Protocol):
+    """An open port."""
+
+    name: str
+
+    def send(self, message: Sequence[int]) -> None: ...
+
+    def close(self) -> None: ...
+
+
+@dataclass(frozen=True, slots=True)
+class PortInfo:
+    """One port as the system names it."""
+
+    name: str
+    direction: Direction
+    interface: str
+    api: int
+    index: int
+
+
+def load_rtmidi() -> Any:
+    """The library; CoachError saying how to get it."""
+    from coach.sound.device import hush_libraries
+
+    os.environ.setdefault("JACK_NO_START_SERVER", "1")
+    try:
+        import rtmidi
+    except ImportError:
+        raise CoachError(Problem(MIDI_MISSING)) from None
+    hush_libraries()
+    return rtmidi
+
+
+def list_ports(direction: Direction | None = None) -> tuple[PortInfo, ...]:
+    """Every port of every interface, inputs first. Raises CoachError where the library is missing."""
+    rtmidi = load_rtmidi()
+    found = []
+    for way in ("in", "out") if direction is None else (direction,):
+        for api, client in _clients(rtmidi, way):
+            interface = rtmidi.get_api_display_name(api)
+            names = client.get_ports()
+            found += [PortInfo(name, way, interface, api, index) for index, name in enumerate(names)]
+    return tuple(found)
+
+
+def _clients(rtmidi: Any, direction: str) -> Iterator[tuple[int, Any]]:
+    """A client of each interface that works here, deleted when the next is asked for."""
+    for api in rtmidi.get_compiled_api():
+        try:
+            client = (rtmidi.MidiIn if direction == "in" else rtmidi.MidiOut)(api, name=f"{_NAME} look")
+        except (rtmidi.SystemError, rtmidi.RtMidiError):
+            continue
+        try:
+            yield api, client
+        finally:
+            client.delete()
+
+
+class _RtPort:
+    def __init__(self, client: Any, name: str) -> None:
+        self.name = name
+        self._client = client
+
+    def send(self, message: Sequence[int]) -> None:
+        self._client.send_message(message)
+
+    def close(self) -> None:
+        self._client.close_port()
+        self._client.delete()
+
+
+def open_port(direction: Direction, name: str, received: Received | None = None) -> Port:
+    """Open the first port whose name holds `name`; CoachError where there is none or it refuses.
+
+    An input calls `received` for every message but clock and active sensing.
+    """
+    rtmidi = load_rtmidi()
+    if name == VIRTUAL:
+        api, index, full_name = _virtual_api(rtmidi), None, f"{_NAME} (virtual)"
+    else:
+        ports = list_ports(direction)
+        chosen = next((port for port in ports if name.casefold() in port.name.casefold()), None)
+        if chosen is None:
+            listed = ", ".join(repr(port.name) for port in ports) or "none"
+            raise CoachError(Problem(f"no MIDI {direction}put port called {name!r}; there are: {listed}"))
+        api, index, full_name = chosen.api, chosen.index, chosen.name
+    try:
+        client = (rtmidi.MidiIn if direction == "in" else rtmidi.MidiOut)(api, name=_NAME)
+        if index is None:
+            client.open_virtual_port(direction)
+        else:
+            client.open_port(index, direction)
+    except (rtmidi.SystemError, rtmidi.RtMidiError) as error:
+        raise CoachError(Problem(f"MIDI port {full_name!r} can't be opened: {error}")) from None
+    if received is not None:
+        client.ignore_types(sysex=True, timing=True, active_sense=True)
+
+        def stamp(event: tuple[list[int], float], _data: object = None) -> None:
+            at_s = now_s()
+            received(event[0], at_s)
+
+        client.set_callback(stamp)
+    return _RtPort(client, full_name)
+
+
+def _virtual_api(rtmidi: Any) -> int:
+    """The interface for a virtual port: JACK where its server runs, else the first."""
+    for api, _client in _clients(rtmidi, "out"):
+        if rtmidi.get_api_display_name(api).casefold() == "jack":
+            return api
+    return int(rtmidi.get_compiled_api()[0])
+
+
+class Link:
+    """A port that stays connected: opened when it is there, looked after, and opened again when it comes back.
+
+    `status` is one clear line. All looking is done in a thread of its own, joined by `close`.
+    """
+
+    def __init__(
+        self,
+        direction: Direction,
+        name: str,
+        received: Received | None = None,
+        *,
+        opener: Callable[[Direction, str, Received | None], Port] = open_port,
+        lister: Callable[[Direction], Sequence[PortInfo]] = list_ports,
+    ) -> None:
+        self.name = name
+        self.status = f"MIDI {direction}: looking for {name!r}"
+        self.port: Port | None = None
+        self._direction: Direction = direction
+        self._received = received
+        self._opener = opener
+        self._lister = lister
+        self._ending = threading.Event()
+        self._keeper: threading.Thread | None = None
+        self._lock = threading.Lock()
+
+    def open(self) -> None:
+        """Start looking; returns at once."""
+        if self._keeper is None:
+            self._ending.clear()
+            self._keeper = threading.Thread(target=self._keep, name=f"midi {self._direction}", daemon=True)
+            self._keeper.start()
+
+    def close(self) -> None:
+        self._ending.set()
+        if self._keeper is not None:
+            self._keeper.join(2)
+            self._keeper = None
+        self._drop("")
+
+    def send(self, message: Sequence[int]) -> bool:
+        """Send where connected; False where not, or where the port has just gone."""
+        port = self.port
+        if port is None:
+            return False
+        try:
+            port.send(message)
+        except Exception:
+            # Drivers tell of a port that is gone by errors of their own kinds.
+            self._drop(f"MIDI {self._direction}: {port.name} is gone; it is taken up again when it is back")
+            return False
+        return True
+
+    def tend(self) -> None:
+        """One look: connect, or notice that the port is gone."""
+        port = self.port
+        if port is None:
+            try:
+                self.port = self._opener(self._direction, self.name, self._received)
+                self.status = f"MIDI {self._direction}: {self.port.name}"
+            except CoachError as error:
+                self.status = str(error)
+        elif self.name != VIRTUAL and not any(
+            info.name == port.name for info in self._lister(self._direction)
+        ):
+            self._drop(f"MIDI {self._direction}: {port.name} is gone; it is taken up again when it is back")
+
+    def _drop(self, status: str) -> None:
+        with self._lock:
+            port, self.port = self.port, None
+        if status:
+            self.status = status
+        if port is not None:
+            with contextlib.suppress(Exception):
+                port.close()
+
+    def _keep(self) -> None:
+        while not self._ending.is_set():
+            with contextlib.suppress(Exception):
+                self.tend()
+            self._ending.wait(RETRY_S)

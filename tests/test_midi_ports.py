@@ -1,0 +1,106 @@
+"""Ports are named when missing, looked after while open, and taken up again when they come back."""
+
+import sys
+
+import pytest
+
+from coach.core.problem import CoachError, Problem
+from coach.midi.ports import Link, PortInfo, load_rtmidi
+
+
+class FakePort:
+    def __init__(self, name):
+        self.name, self.sent, self.closed, self.broken = name, [], False, False
+
+    def send(self, message):
+        if self.broken:
+            raise OSError("gone")
+        self.sent.append(tuple(message))
+
+    def close(self):
+        self.closed = True
+
+
+class Rack:
+    """MIDI ports in the test's hands."""
+
+    def __init__(self):
+        self.names, self.opened = ["Pad One"], []
+
+    def open(self, direction, name, received):
+        for full in self.names:
+            if name.casefold() in full.casefold():
+                self.opened.append(FakePort(full))
+                return self.opened[-1]
+        raise CoachError(Problem(f"no MIDI {direction}put port called {name!r}; there are: none"))
+
+    def list(self, direction):
+        return [PortInfo(name, direction, "Test", 0, index) for index, name in enumerate(self.names)]
+
+
+@pytest.fixture
+def rack():
+    return Rack()
+
+
+def link_to(rack, name="pad"):
+    return Link("out", name, opener=rack.open, lister=rack.list)
+
+
+def test_a_link_connects_and_sends(rack):
+    link = link_to(rack)
+    assert not link.send((0xF8,))
+    link.tend()
+    assert link.send((0xF8,))
+    assert rack.opened[0].sent == [(0xF8,)]
+    assert link.status == "MIDI out: Pad One"
+
+
+def test_a_port_that_is_not_there_is_named(rack):
+    link = link_to(rack, "organ")
+    link.tend()
+    assert "no MIDI output port called 'organ'" in link.status
+
+
+def test_a_port_that_vanishes_is_closed_and_taken_up_again_when_it_is_back(rack):
+    link = link_to(rack)
+    link.tend()
+    rack.names = []
+    link.tend()
+    assert rack.opened[0].closed
+    assert "Pad One is gone" in link.status
+    assert not link.send((0xF8,))
+    link.tend()
+    rack.names = ["Pad One"]
+    link.tend()
+    assert link.send((0xF8,))
+    assert link.status == "MIDI out: Pad One"
+
+
+def test_a_driver_that_fails_while_sending_is_a_port_that_is_gone(rack):
+    link = link_to(rack)
+    link.tend()
+    rack.opened[0].broken = True
+    assert not link.send((0xF8,))
+    assert rack.opened[0].closed
+    link.tend()
+    assert link.send((0xF8,))
+
+
+def test_closing_ends_the_thread_and_the_port(rack):
+    link = link_to(rack)
+    link.open()
+    for _ in range(200):
+        if link.port is not None:
+            break
+        import time
+
+        time.sleep(0.01)
+    link.close()
+    assert rack.opened[0].closed
+
+
+def test_without_the_library_there_is_one_line_that_says_how_to_get_it(monkeypatch):
+    monkeypatch.setitem(sys.modules, "rtmidi", None)
+    with pytest.raises(CoachError, match=r"MIDI needs python-rtmidi: pip install"):
+        load_rtmidi()
