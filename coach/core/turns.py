@@ -23,6 +23,7 @@ from coach.core.excerpt import Excerpt, Kind
 from coach.core.memory import kin_prior, weakness
 from coach.core.plan import PlanItem, Purpose
 from coach.core.repertoire import BETWEEN_TURNS_S, Part, spoken, title_of
+from coach.core.rhythm import MIN_BPM
 from coach.core.standing import Standing
 from coach.core.tempo_estimate import chance_clean
 
@@ -38,6 +39,11 @@ SAME_EXCERPT = 0.4
 SPARE = 0.02
 """Worth of practising a key that never fails: more than nothing, so that spare minutes are filled."""
 SUIT_WIDTH = 0.4
+GRIND = 0.25
+"""What is left of a turn's worth where hardly a repetition will be clean: the share of clean repetitions is what lasts
+(Duke, Simmons and Cash 2009, JRME 56:310). ..."""
+GRIND_BELOW = 0.2
+"""... Nothing is taken off from this chance of a clean repetition on."""
 LEAP = 1.5
 """A day's first turn starts at most so many times over the ladder's rung, where nodes and moves are known to go."""
 WHOLE_CLEAN = 0.6
@@ -53,17 +59,19 @@ class _Candidate:
     tempo_bpm: int
     rep_s: float
     title: str
-    needs: tuple[tuple[str, float], ...]
-    """Its keys, and what a second on each is worth before any turn today."""
+    needs: tuple[tuple[str, float, float], ...]
+    """Its keys, what a second on each is worth before any turn today, and how well the tempo suits the key."""
     reason: str = ""
     weakest: str = ""
     first: int = 0
     """Above 0: its first turn comes before all others, the highest first."""
     turns: int = 0
 
-    def worth_now(self, done: Mapping[str, int], last: Excerpt | None) -> tuple[int, float, str]:
-        """For ordering: new first, then by worth, then by key. `done` are today's repetitions by key."""
-        worth = sum(need * 0.5 ** (done.get(key, 0) / HALVED_AFTER_REPS) for key, need in self.needs)
+    def worth_now(self, done: Mapping[str, float], last: Excerpt | None) -> tuple[int, float, str]:
+        """For ordering: new first, then by worth, then by key. `done` are today's suiting repetitions by key."""
+        worth = sum(
+            need * suit * 0.5 ** (done.get(key, 0) / HALVED_AFTER_REPS) for key, need, suit in self.needs
+        )
         if last and (self.excerpt.drill, self.excerpt.phrases) == (last.drill, last.phrases):
             worth *= SAME_EXCERPT if self.excerpt == last else SAME_PHRASE
         return 0 if self.turns else self.first, worth, self.excerpt.key
@@ -83,7 +91,7 @@ def turns(standing: Standing, new: Sequence[tuple[Drill, Phrase]], seconds: floa
     pool = [*_candidates(standing, new)]
     items: list[PlanItem] = []
     last: Excerpt | None = None
-    done: dict[str, int] = {}
+    done: dict[str, float] = {}
     while True:
         fitting = [(each, reps) for each in pool if (reps := _reps(each, seconds))]
         if not fitting:
@@ -104,8 +112,8 @@ def turns(standing: Standing, new: Sequence[tuple[Drill, Phrase]], seconds: floa
             )
         )
         candidate.turns += 1
-        for key, _ in candidate.needs:
-            done[key] = done.get(key, 0) + reps
+        for key, _, suit in candidate.needs:
+            done[key] = done.get(key, 0) + reps * suit
         last = candidate.excerpt
 
 
@@ -195,9 +203,11 @@ def _made(
     reason: str = "",
 ) -> _Candidate:
     rep_s = standing.repertoire.rep_s(excerpt, tempo_bpm)
-    part = urgency(drill, standing.day) / rep_s
+    known = [standing.clean_bpm(key, drill.goal_bpm) for key in keys if key in standing.memories]
+    clean = math.prod(chance_clean(tempo_bpm, each) for each in known)
+    part = urgency(drill, standing.day) * (GRIND + (1 - GRIND) * min(1.0, clean / GRIND_BELOW)) / rep_s
     needs = tuple(
-        (key, part * _need(standing, drill, [key]) * _suit(standing, drill, key, tempo_bpm)) for key in keys
+        (key, part * _need(standing, drill, [key]), _suit(standing, drill, key, tempo_bpm)) for key in keys
     )
     title = title_of(standing.repertoire, excerpt)
     return _Candidate(purpose, excerpt, tempo_bpm, rep_s, title, needs, f"{title}: {reason}")
@@ -233,27 +243,29 @@ def _build(standing: Standing, drill: Drill, phrase: Phrase, part: Part) -> _Can
 def _weak(standing: Standing, drill: Drill, part: Part, excerpt: Excerpt) -> _Candidate:
     keys = standing.repertoire.keys(excerpt)
     rung = standing.rung(excerpt, standing.rung(part.excerpt))
-    tempo = start_bpm(standing, drill, rung, keys)
+    tempo = start_bpm(standing, drill, rung, keys, 0 if standing.started(excerpt) else MIN_BPM)
     candidate = _made(standing, drill, Purpose.WEAK, excerpt, tempo, keys, "half at a time.")
     # A move's own failures are in its node too; what singles out the excerpt is named where it is the weaker.
     candidate.weakest = min(keys, key=lambda key: (standing.clean(key, drill.goal_bpm), key), default="")
     return candidate
 
 
-def start_bpm(standing: Standing, drill: Drill, rung: int, keys: Sequence[str]) -> int:
+def start_bpm(standing: Standing, drill: Drill, rung: int, keys: Sequence[str], lowest: int = 0) -> int:
     """Where today's first turn starts: the rung, or higher where all its nodes and moves are known to go faster.
 
-    A ladder that a few wrong ratings or one bad day pressed down is not climbed again step by step.
+    A ladder that a few wrong ratings or one bad day pressed down is not climbed again step by step. `lowest` is given
+    where the rung is only borrowed: then it may be slower too.
     """
     if not keys or not all(key in standing.memories for key in keys):
         return rung
     clean = [standing.clean_bpm(key, drill.goal_bpm) for key in keys]
-    low, high = float(rung), min(float(drill.goal_bpm), LEAP * rung)
+    lowest = min(lowest or rung, rung)
+    low, high = float(lowest), max(float(rung), min(float(drill.goal_bpm), LEAP * rung))
     for _ in range(8):
         middle = (low + high) / 2
         chance = math.prod(chance_clean(middle, each) for each in clean)
         low, high = (middle, high) if chance >= WHOLE_CLEAN else (low, middle)
-    return max(rung, round(low))
+    return max(lowest, round(low))
 
 
 def _join(standing: Standing, drill: Drill, join: Excerpt) -> _Candidate:
