@@ -205,7 +205,10 @@ def _fits(passage: Passage, pages: Pages) -> bool:
             if column < taken.get(side, 0) - 3:
                 return False
             taken[side] = max(taken.get(side, 0), column) + len(str(event.label)) + 1
-            if column + max(len(_note_text(placed.note)) for placed in event.notes) > pages.part_columns:
+            if (
+                column + max(len(_note_text(placed.note)) for placed in event.notes)
+                > pages.part_columns - _EDGE
+            ):
                 return False
     return True
 

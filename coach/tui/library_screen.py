@@ -7,7 +7,7 @@ anew, with its errors, as soon as it is saved.
 from __future__ import annotations
 
 import contextlib
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import ClassVar
 
@@ -58,13 +58,19 @@ def read_entries(paths: list[Path]) -> list[Entry]:
         try:
             drill = load_drill(path)
         except CoachError as error:
-            told = "\n".join(problem.with_caret() for problem in error.problems)
-            entries.append(Entry(path, None, told))
+            entries.append(Entry(path, None, problems_text(error)))
             continue
         if drill.id not in seen:
             seen.add(drill.id)
             entries.append(Entry(path, drill))
     return entries
+
+
+def problems_text(error: CoachError) -> str:
+    """Every problem with its line and a caret; files by their name alone, since the screen is narrow."""
+    return "\n".join(
+        replace(problem, where=Path(problem.where).name).with_caret() for problem in error.problems
+    )
 
 
 def stamps(paths: list[Path]) -> tuple[tuple[Path, int, int], ...]:
@@ -84,8 +90,12 @@ def draw_preview(entry: Entry, width: int, height: int, plain: bool, aside: bool
     canvas = Canvas(width, height)
     if entry.drill is None:
         canvas.put(0, 0, fitted(f"{entry.path.name} can't be read", width, plain), "choked")
-        for row, line in enumerate(entry.problems.splitlines(), 1):
-            canvas.put(row, 0, fitted(line, width, plain), "text")
+        row = 1
+        for line in entry.problems.splitlines():
+            # An indented line is the drill's own, with its caret below: these stay whole.
+            for part in [line] if line.startswith(" ") else wrapped(line, width):
+                canvas.put(row, 0, fitted(part, width, plain), "dim" if line.startswith(" ") else "text")
+                row += 1
         return canvas.rows()
     drill = entry.drill
     tempo = f"{drill.tempo.start_bpm} to {drill.goal_bpm} bpm"

@@ -56,12 +56,8 @@ def draw_summary(
     clean = sum(line.clean for line in summary.excerpts)
     unrated = sum(line.unrated for line in summary.excerpts)
     minutes = f"{summary.minutes:.0f} minutes" if summary.minutes >= 1.5 else "about a minute"
-    lines.append(
-        (
-            "now",
-            f"{minutes}, {reps} {'repetition' if reps == 1 else 'repetitions'}, {clean} of {reps - unrated} rated clean",
-        )
-    )
+    times = "repetition" if reps == 1 else "repetitions"
+    lines.append(("now", f"{minutes}, {reps} {times}, {clean} of {reps - unrated} rated clean"))
     lines.append(("text", ""))
     for line in summary.excerpts:
         way = (

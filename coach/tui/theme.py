@@ -270,4 +270,7 @@ def few_colours(environment: Mapping[str, str]) -> bool:
     if environment.get("COLORTERM", "").lower() in ("truecolor", "24bit"):
         return False
     term = environment.get("TERM", "").lower()
+    if not term:
+        # Not a Unix terminal: what it can do is found out by other means.
+        return False
     return "256" not in term and "direct" not in term and not environment.get("WT_SESSION")

@@ -1,0 +1,235 @@
+"""What the session screen shows and how it follows the session; its keys are in `session_screen.py`.
+
+Where the music is comes from the sound engine, polled while something plays and never counted here; the moment of
+a key is the key event's own time.
+"""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from textual.app import ComposeResult
+
+from coach.core.clicktrack import BeatAt, beats_of
+from coach.core.log import Fault, Outcome
+from coach.core.plain import plain_text
+from coach.core.plan import Purpose
+from coach.core.problem import CoachError
+from coach.core.session import Phase
+from coach.core.session_events import (
+    ChooseExcerpt,
+    SessionEvent,
+)
+from coach.drillfile.load import load_drill
+from coach.practice import reload_drill
+from coach.tui import marking
+from coach.tui.base import CoachScreen
+from coach.tui.layout import View
+from coach.tui.library_screen import problems_text, stamps
+from coach.tui.session_view import Picture, layout_of, panes
+from coach.tui.stage import Stage
+
+if TYPE_CHECKING:
+    from coach.practice import Practice
+
+POLLS_PER_SECOND = 30
+LOOK_EVERY_S = 1.0
+
+_PURPOSES: dict[Purpose, str] = {
+    Purpose.TUNE: "tune",
+    Purpose.WARM_UP: "warm-up",
+    Purpose.COLD: "cold: what stayed",
+    Purpose.WEAK: "weak spot",
+    Purpose.NEW: "new",
+    Purpose.BUILD: "climb",
+    Purpose.BREAK: "break",
+    Purpose.PIECE: "the piece",
+}
+
+
+class SessionStage(CoachScreen):
+    """Draws the session's state, polls the engine while something plays, sends events."""
+
+    def __init__(self, practice: Practice) -> None:
+        super().__init__()
+        self.practice = practice
+        self.view: View = "glance"
+        self.brush = Outcome.CHOKED
+        self.cursor = 0
+        self.page = 0
+        self.message = ""
+        self._marked: list[tuple[Fault, ...]] = []
+        """What was marked before each key of this rating, for taking back one by one."""
+        self._last_label = 0
+        self._item = -1
+        self._started_ms = practice.now_ms()
+
+    def compose(self) -> ComposeResult:
+        yield Stage(id="stage")
+
+    def on_mount(self) -> None:
+        self.view = "study" if self.coach.desk.settings.screen.view == "study" else "glance"
+        self._poll = self.set_interval(1 / POLLS_PER_SECOND, self._tick, pause=True)
+        self.set_interval(LOOK_EVERY_S, self.look)
+        self._stamps = self._drill_stamps()
+        self._after("")
+
+    def _drill_stamps(self) -> tuple[tuple[Path, int, int], ...]:
+        drills = self.practice.session.drills.values()
+        return stamps([Path(drill.path) for drill in drills if drill.path])
+
+    def look(self) -> None:
+        """Take up a drill that was edited in the meantime, between repetitions; tell what is wrong with it."""
+        session = self.practice.session
+        if session.phase not in (Phase.READY, Phase.REST):
+            return
+        now = self._drill_stamps()
+        changed = [path for path, *_ in set(now) - set(self._stamps)]
+        self._stamps = now
+        for path in changed:
+            try:
+                drill = load_drill(path)
+            except CoachError as error:
+                more = f"  and {len(error.problems) - 1} more" if len(error.problems) > 1 else ""
+                self.message = f"{problems_text(error).splitlines()[0]}{more}"
+                self.draw()
+                continue
+            if drill.id not in session.drills:
+                continue
+            self.practice.session = session = reload_drill(session, drill)
+            self.message = f"{path.name} is read anew"
+            if session.excerpt is not None and session.excerpt.drill == drill.id:
+                self.send(ChooseExcerpt(at_ms=self._now_ms(), excerpt=session.excerpt))
+        self.draw()
+
+    def on_resize(self) -> None:
+        self.draw()
+
+    def on_screen_resume(self) -> None:
+        self._watch_time()
+        self.draw()
+
+    @property
+    def scope(self) -> str:
+        return self.practice.session.phase.value
+
+    @property
+    def stage(self) -> Stage:
+        return self.query_one(Stage)
+
+    def picture(self) -> Picture:
+        """The session as it stands now."""
+        practice, session = self.practice, self.practice.session
+        screen = self.coach.desk.settings.screen
+        sounding, drill, passage = practice.sounding, session.drill, session.passage
+        position_s = practice.position_s
+        beats: tuple[BeatAt, ...] = ()
+        beat = None
+        if passage is not None and drill is not None:
+            beats = sounding.beats if sounding else beats_of(passage, session.tempo_bpm, drill.count_in_bars)
+            if position_s is not None:
+                beat = passage.tempo.beat_at(position_s, session.tempo_bpm)
+        item = session.item
+        number = f"  {session.index + 1} of {len(session.plan.items)}" if item else ""
+        return Picture(
+            phase=session.phase.value,
+            view=self.view,
+            hints=self.keymap.hints(self.scope),
+            title=drill.title if drill else _PURPOSES[item.purpose] if item else "",
+            item=(_PURPOSES[item.purpose] if item else "") + number,
+            passage=passage,
+            instrument=drill.instrument if drill else None,
+            ladder=session.ladder,
+            clean_to_climb=session.rule.clean_to_climb,
+            tempo_bpm=session.tempo_bpm,
+            beats=beats,
+            position_s=position_s,
+            beat=beat,
+            marks=session.marks,
+            brush=self.brush,
+            cursor=self.cursor,
+            page=self.page,
+            message=self._message_now(),
+            cue=self._cue(beat),
+            run_on=session.run_on,
+            left_handed=screen.left_handed,
+            plain=screen.ascii,
+        )
+
+    def draw(self) -> int:
+        """Show the session as it stands; returns how many rows were painted."""
+        if not self.is_mounted or not self.size.width:
+            return 0
+        picture = self.picture()
+        layout = layout_of(picture, self.size.width, self.size.height)
+        return self.stage.show(panes(picture, layout), layout)
+
+    def send(self, event: SessionEvent) -> bool:
+        """Give the session an event and show what came of it."""
+        before = self.practice.session
+        taken = self.practice.send(event)
+        if taken:
+            told = self.practice.messages[-1] if self.practice.messages else ""
+            self.practice.messages.clear()
+            self._after(told, before.phase)
+        return taken
+
+    def _after(self, told: str, before: Phase | None = None) -> None:
+        """The session has moved on: a fresh rating starts with a fresh brush, a new item says why it is there."""
+        session = self.practice.session
+        if self.practice.messages:
+            told = self.practice.messages[-1]
+            self.practice.messages.clear()
+        if before is not session.phase:
+            self.brush, self.cursor, self.page = Outcome.CHOKED, 0, 0
+            self._marked.clear()
+            self._last_label = 0
+        if session.index != self._item:
+            self._item = session.index
+            told = told or (session.item.reason if session.item and session.item.excerpt else "")
+        self.message = told
+        self._watch_time()
+        self.draw()
+
+    def _watch_time(self) -> None:
+        if self.practice.sounding is not None or self.practice.waiting_s is not None:
+            self._poll.resume()
+        else:
+            self._poll.pause()
+
+    def _tick(self) -> None:
+        before = self.practice.session
+        if self.practice.tick():
+            self._after("" if before.step is None else self.message, before.phase)
+        else:
+            self.draw()
+
+    def _message_now(self) -> str:
+        marks = marking.in_words(self.practice.session.marks)
+        waiting = self.practice.waiting_s
+        parts = [marks] if marks else [plain_text(self.message)]
+        if self.practice.unsaved:
+            parts.insert(0, f"NOT SAVED: {self.practice.unsaved} results wait for the disk")
+        if waiting is not None:
+            parts.append(f"next in {math.ceil(waiting)}")
+        status = self.coach.player.status if self.practice.player is not None else ""
+        if "silent mode" in status or "sound lost" in status:
+            parts.append(status)
+        return "   ".join(part for part in parts if part)
+
+    def _cue(self, beat: float | None) -> str:
+        """The cue of the bar that is played; before that, the phrase's own."""
+        session = self.practice.session
+        if session.passage is None or session.drill is None:
+            return session.item.reason if session.item else ""
+        bars = session.passage.bars
+        if beat is None or beat < 0:
+            phrase = session.drill.phrase(session.passage.excerpt.phrases[0])
+            return plain_text(phrase.cue or bars[0].cue)
+        bar = next((bar for bar in reversed(bars) if float(bar.start) <= beat), bars[0])
+        return plain_text(bar.cue)
+
+    def _now_ms(self) -> int:
+        return self.practice.now_ms()

@@ -1,0 +1,122 @@
+"""What the tests of the screens share: a desk in a folder of its own, and a player whose position a test sets."""
+
+from __future__ import annotations
+
+from contextlib import asynccontextmanager
+from pathlib import Path
+from typing import Any
+
+from coach.core.excerpt import Passage, passage_of, whole_phrase
+from coach.core.strings import Instrument
+from coach.desk import Desk
+from coach.places import Places
+from coach.settings import save_settings
+from coach.sound.player import PlayToken
+from coach.tui.app import CoachApp
+from coach.tui.canvas import Canvas, as_text
+from coach.tui.session_screen import SessionScreen
+from coach.tui.session_view import Picture, layout_of, panes
+from tests.samples import sample_drill
+
+DAY_MS = 1_771_837_200_000
+"""Monday 23 February 2026, 09:00 UTC."""
+
+
+class HandPlayer:
+    """A player that is where the test puts it: nothing sounds and no time passes by itself."""
+
+    rate = 8_000
+    volume = 0.5
+    offset_s = 0.0
+    latency_s = 0.0
+    status = "sound: by hand"
+
+    def __init__(self) -> None:
+        self.position_s = 0.0
+        self.length_s = 0.0
+        self.played = 0
+        self.playing = False
+
+    def open(self) -> None: ...
+
+    def close(self) -> None: ...
+
+    def play(self, pcm: Any, *, join: bool = False) -> PlayToken:
+        self.played += 1
+        self.length_s, self.position_s, self.playing = len(pcm) / self.rate, 0.0, True
+        return PlayToken(self.played)
+
+    def stop(self) -> None:
+        self.playing = False
+
+    @property
+    def token(self) -> PlayToken | None:
+        return PlayToken(self.played) if self.playing else None
+
+    @property
+    def position_samples(self) -> int:
+        return round(self.position_s * self.rate)
+
+    def position_s_at(self, when_s: float) -> float:
+        return self.position_s
+
+    @property
+    def finished(self) -> bool:
+        return self.playing and self.position_s >= self.length_s
+
+
+class Clock:
+    """A clock that a test moves; it ticks a second with every look, so that entries keep their order."""
+
+    def __init__(self, now_ms: int = DAY_MS) -> None:
+        self.now_ms = now_ms
+
+    def __call__(self) -> tuple[int, int]:
+        self.now_ms += 1
+        return self.now_ms, 60
+
+
+@asynccontextmanager
+async def running(
+    folder: Path, size: tuple[int, int] = (80, 24), drills: tuple[str, ...] = (), **screen: Any
+):
+    """The app with a hand player, as (app, pilot, player)."""
+    places = Places(folder)
+    save_settings(places.settings, {"screen": {"tour_seen": True, **screen}})
+    with Desk.open(places, clock=Clock(), names=drills) as desk:
+        app = CoachApp(desk)
+        player = HandPlayer()
+        app._player = player
+        async with app.run_test(size=size) as pilot:
+            await pilot.pause()
+            yield app, pilot, player
+
+
+def session_of(app: CoachApp) -> SessionScreen:
+    screen = app.screen
+    assert isinstance(screen, SessionScreen)
+    return screen
+
+
+def screen_text(app: CoachApp) -> str:
+    """What stands on the screen, as text."""
+    width, height = app.size
+    lines = app.screen._compositor.render_strips()
+    assert len(lines) == height
+    assert all(strip.cell_length == width for strip in lines)
+    return "\n".join(strip.text.rstrip() for strip in lines)
+
+
+def lamp() -> tuple[Passage, Instrument]:
+    """The sample drill's two-bar phrase, all layers."""
+    drill = sample_drill()
+    return passage_of(drill, whole_phrase(drill, drill.phrases[0])), drill.instrument
+
+
+def drawn(picture: Picture, width: int, height: int) -> str:
+    """A session picture as text."""
+    layout = layout_of(picture, width, height)
+    canvas = Canvas(width, height)
+    for name, (_key, draw) in panes(picture, layout).items():
+        canvas.paste(layout[name].y, layout[name].x, draw())
+    return as_text(canvas.rows())

@@ -1,0 +1,286 @@
+"""The screens around the session: plan, library, nodes, tuning, report, settings, tour, help, palette."""
+
+from __future__ import annotations
+
+import pytest
+
+from coach.core.problem import CoachError
+from coach.settings import load_settings
+from coach.tui.actions import (
+    ACTIONS,
+    PHASES,
+    SCREENS,
+    Keymap,
+    key_name,
+    keymap_from,
+    shown_key,
+)
+from coach.tui.library_screen import LibraryScreen
+from coach.tui.nodes_screen import NodesScreen
+from coach.tui.reports_screen import ReportsScreen
+from coach.tui.session_screen import SessionScreen
+from coach.tui.settings_screen import SettingsScreen
+from coach.tui.start import StartScreen
+from coach.tui.summary import SummaryScreen
+from coach.tui.tour import PAGES, TourScreen
+from coach.tui.tuning_screen import TuningScreen
+from tests.screens import running, screen_text, session_of
+
+DRILL_TEXT = """drill: 1
+id: pocket
+title: Pocket
+instrument: {strings: [G2, D2, A1, E1], scale_mm: 864}
+meter: 4/4
+tempo: {start: 50, goal: 70}
+phrases:
+  - id: one
+    name: One
+    bars:
+      - harmonics: 1 G:<7> for 4
+"""
+
+SCREEN_OF = {
+    "start": StartScreen,
+    "library": LibraryScreen,
+    "nodes": NodesScreen,
+    "tuning": TuningScreen,
+    "reports": ReportsScreen,
+    "settings": SettingsScreen,
+    "summary": SummaryScreen,
+    **dict.fromkeys(PHASES, SessionScreen),
+}
+
+
+@pytest.mark.parametrize("scope", [*PHASES, *SCREENS])
+def test_every_action_has_its_handler_in_the_screen_of_its_scope(scope):
+    for action in Keymap().in_scope(scope):
+        assert callable(getattr(SCREEN_OF[scope], f"do_{action.id}")), action.id
+        assert action.help
+        assert action.label
+
+
+@pytest.mark.parametrize("scope", [*PHASES, *SCREENS])
+def test_no_key_means_two_things_at_once_and_every_action_has_a_key(scope):
+    keys = [key for action in Keymap().in_scope(scope) for key in action.keys]
+    assert len(keys) == len(set(keys))
+    assert all(action.keys for action in ACTIONS)
+    assert Keymap().meaning("question_mark", scope).id == "help"
+
+
+def test_keys_named_by_the_player_are_the_ones_textual_sends():
+    from textual.keys import _character_to_key
+
+    for sign in "?/,.;:-+=[]!'#*<>":
+        assert key_name(sign) == _character_to_key(sign)
+        assert shown_key(key_name(sign)) == sign
+    assert key_name("Ctrl+S") == "ctrl+s"
+    assert key_name("F5") == "f5"
+    assert key_name("nonsense") is None
+
+
+def test_keys_can_be_remapped_and_hints_follow():
+    keymap = keymap_from({"go": ["f2", "space"], "skip": "f3"})
+    assert keymap.meaning("f2", "ready").id == "go"
+    assert keymap.meaning("s", "ready") is None
+    assert ("f3", "skip", "skip") in keymap.hints("ready")
+
+
+@pytest.mark.parametrize(
+    ("settings", "message"),
+    [
+        ({"goo": "f2"}, r"keys\.goo: there is no such action \(go\?\)"),
+        ({"go": "spcae"}, r"keys\.go: 'spcae' is no key; .*\(space\?\)"),
+        ({"go": 3.5}, r"keys\.go: found 3\.5, expected a key or a list of keys"),
+        ({"go": "h"}, r"keys\.go: 'h' is already the key of listen \(ready\)"),
+        ({"late": "5"}, r"keys\.late: '5' marks an event while a repetition is rated"),
+    ],
+)
+def test_bad_keys_are_told_with_place_and_likely_slip(settings, message):
+    with pytest.raises(CoachError, match=message):
+        keymap_from(settings)
+
+
+def test_all_key_problems_are_told_at_once():
+    with pytest.raises(CoachError) as caught:
+        keymap_from({"goo": "f2", "save": "nonsense"})
+    assert len(caught.value.problems) == 2
+
+
+async def test_a_remapped_key_works_on_the_screen(tmp_path):
+    (tmp_path / "settings.yaml").write_text("keys: {drills: f4}\n")
+    async with running(tmp_path) as (app, pilot, _player):
+        await pilot.press("d")
+        assert isinstance(app.screen, StartScreen)
+        await pilot.press("f4")
+        assert isinstance(app.screen, LibraryScreen)
+
+
+async def test_the_plan_shows_reasons_and_minutes_and_can_be_changed(tmp_path):
+    async with running(tmp_path) as (app, pilot, _player):
+        screen = app.screen
+        before = screen.plan.items
+        text = screen_text(app)
+        assert "Today, Monday 23 February: " in text
+        assert before[1].reason.split()[0] in text
+        await pilot.press("down", "j")
+        assert screen.plan.items[2] == before[1]
+        await pilot.press("x")
+        assert before[1] not in screen.plan.items[1:3]
+        await pilot.press("plus")
+        assert app.desk.minutes == 25
+        assert sum(item.minutes for item in screen.plan.items) <= 25 + 1e-9
+        await pilot.press("space")
+        assert isinstance(app.screen, SessionScreen)
+
+
+async def test_a_session_ends_in_a_summary_and_the_plan_is_made_anew(tmp_path):
+    async with running(tmp_path, drills=("small-bells",)) as (app, pilot, player):
+        await pilot.press("space", "space")
+        await pilot.press("space")
+        player.position_s = player.length_s + 1
+        await pilot.pause(0.1)
+        await pilot.press("space", "escape", "enter")
+        await pilot.pause()
+        assert isinstance(app.screen, SummaryScreen)
+        text = screen_text(app)
+        assert "1 repetition, 1 of 1 rated clean" in text
+        assert "next " in text
+        await pilot.press("escape")
+        await pilot.pause()
+        assert isinstance(app.screen, StartScreen)
+        assert app.screen.plan is not None
+    assert any("1 repetition" in line for line in app.last_words)
+
+
+async def test_the_library_searches_previews_and_practises(tmp_path):
+    async with running(tmp_path) as (app, pilot, _player):
+        await pilot.press("d", "slash")
+        await pilot.press(*"great")
+        assert [entry.drill.title for entry in app.screen._shown] == ["The Great Bell"]
+        assert "The Rope" in screen_text(app)
+        await pilot.press("enter", "enter")
+        await pilot.pause()
+        assert {
+            item.excerpt.drill for item in session_of(app).practice.session.plan.items if item.excerpt
+        } == {"the-great-bell"}
+
+
+async def test_a_drill_set_aside_is_left_out_until_it_is_taken_up(tmp_path):
+    async with running(tmp_path) as (app, pilot, _player):
+        await pilot.press("d", "x")
+        first = app.screen.chosen.drill.id
+        assert app.desk.set_aside() == [first]
+        await pilot.press("x")
+        assert app.desk.set_aside() == []
+
+
+async def test_a_drill_edited_beside_the_app_is_read_again_with_its_errors(tmp_path):
+    drill = tmp_path / "drills" / "pocket.yaml"
+    drill.parent.mkdir()
+    drill.write_text(DRILL_TEXT)
+    async with running(tmp_path) as (app, pilot, _player):
+        await pilot.press("d", "slash", *"pocket", "enter")
+        assert "<7>" in screen_text(app)
+        drill.write_text(DRILL_TEXT.replace("<7>", "<6.5>"))
+        app.screen.look()
+        text = screen_text(app)
+        assert "pocket.yaml can't be read" in text
+        assert "6.5" in text
+        assert "11:" in text
+        drill.write_text(DRILL_TEXT.replace("<7>", "<5>"))
+        app.screen.look()
+        assert "<5>" in screen_text(app)
+
+
+async def test_a_drill_edited_during_the_session_is_taken_up_before_the_next_repetition(tmp_path):
+    drill = tmp_path / "drills" / "pocket.yaml"
+    drill.parent.mkdir()
+    drill.write_text(DRILL_TEXT)
+    async with running(tmp_path, drills=("pocket",), view="study") as (app, pilot, _player):
+        await pilot.press("space", "space")
+        screen = session_of(app)
+        drill.write_text(DRILL_TEXT.replace("<7>", "<6.5>"))
+        screen.look()
+        assert "pocket.yaml:11" in screen_text(app)
+        assert screen.practice.session.passage.events[0].notes[0].note.written == "7"
+        drill.write_text(DRILL_TEXT.replace("<7>", "<5>"))
+        screen.look()
+        assert screen.practice.session.passage.events[0].notes[0].note.written == "5"
+        assert "<5>" in screen_text(app)
+
+
+async def test_the_node_explorer_walks_hears_and_goes_back(tmp_path):
+    async with running(tmp_path) as (app, pilot, player):
+        await pilot.press("n", "down", "right")
+        screen = app.screen
+        assert (screen.string, screen.at) == (1, screen.nodes.index(screen.nodes[screen.at]))
+        await pilot.press("h")
+        assert player.played == 1
+        await pilot.press("escape")
+        assert isinstance(app.screen, StartScreen)
+        assert not player.playing
+
+
+async def test_tuning_shows_beats_and_detunes_by_a_key(tmp_path):
+    async with running(tmp_path) as (app, pilot, player):
+        await pilot.press("t")
+        # E-A 0.1862, A-D 0.2486, D-G 0.3318 beats a second: 4 x lower less 3 x higher open frequency, ideal strings.
+        text = screen_text(app)
+        for beats in ("0.19", "0.25", "0.33"):
+            assert f"{beats} beats a second" in text
+        await pilot.press("plus")
+        assert "the A string +1 cents" in screen_text(app)
+        assert player.played == 1
+
+
+async def test_the_report_screen_shows_the_report(tmp_path):
+    async with running(tmp_path) as (app, pilot, _player):
+        await pilot.press("r")
+        await pilot.pause()
+        assert isinstance(app.screen, ReportsScreen)
+        assert "practice from" in screen_text(app)
+
+
+async def test_a_setting_changed_on_the_screen_is_in_the_file(tmp_path):
+    async with running(tmp_path) as (app, pilot, _player):
+        await pilot.press("comma", "enter", "down", "down", "enter")
+        assert load_settings(tmp_path / "settings.yaml").screen.theme == "paper"
+        assert load_settings(tmp_path / "settings.yaml").screen.left_handed
+        assert app.desk.settings.screen.left_handed
+
+
+async def test_the_tour_is_shown_once(tmp_path):
+    async with running(tmp_path, tour_seen=False) as (app, pilot, _player):
+        assert isinstance(app.screen, TourScreen)
+        await pilot.press(*["space"] * len(PAGES))
+        assert isinstance(app.screen, StartScreen)
+        assert load_settings(tmp_path / "settings.yaml").screen.tour_seen
+        await pilot.press("w", "right", "left", "escape")
+        assert isinstance(app.screen, StartScreen)
+
+
+async def test_help_and_palette_list_the_registry(tmp_path):
+    async with running(tmp_path, size=(100, 50)) as (app, pilot, _player):
+        await pilot.press("question_mark")
+        text = screen_text(app)
+        for action in Keymap().in_scope("start"):
+            assert action.help in text
+        await pilot.press("escape")
+        titles = {command.title for command in app.get_system_commands(app.screen)}
+        assert {action.label for action in Keymap().in_scope("start")} <= titles
+
+
+def test_an_unknown_theme_is_refused_with_the_known_ones(tmp_path):
+    from coach.desk import Desk
+    from coach.places import Places
+    from coach.settings import save_settings
+    from coach.tui.app import CoachApp
+    from tests.screens import Clock
+
+    places = Places(tmp_path)
+    save_settings(places.settings, {"screen": {"theme": "neon"}})
+    with (
+        Desk.open(places, clock=Clock()) as desk,
+        pytest.raises(CoachError, match=r"no theme 'neon'; themes: dusk, paper, beacon, terminal"),
+    ):
+        CoachApp(desk)

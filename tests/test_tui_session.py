@@ -1,0 +1,265 @@
+"""A session on the screen: what each key does, what is saved, what the screen says."""
+
+from __future__ import annotations
+
+import pytest
+
+from coach.core.drill import TOGETHER
+from coach.core.log import Outcome
+from coach.core.session import Phase
+from tests.screens import running, screen_text, session_of
+
+pytestmark = pytest.mark.filterwarnings("ignore::DeprecationWarning")
+
+DRILL = ("small-bells",)
+
+
+async def to_ready(pilot, app) -> None:
+    """From the plan past the tuning to the first excerpt, all layers together."""
+    await pilot.press("space")
+    await pilot.pause()
+    while session_of(app).practice.session.phase is Phase.REST:
+        await pilot.press("space")
+    while session_of(app).practice.session.excerpt.layer != TOGETHER:
+        await pilot.press("l")
+
+
+async def play_to_end(pilot, app, player) -> None:
+    await pilot.press("space")
+    player.position_s = player.length_s + 1
+    await pilot.pause(0.1)
+    assert session_of(app).practice.session.phase is Phase.RATING
+
+
+async def test_one_key_starts_a_repetition_and_one_key_saves_it_as_clean(tmp_path):
+    async with running(tmp_path, drills=DRILL) as (app, pilot, player):
+        await to_ready(pilot, app)
+        await play_to_end(pilot, app, player)
+        assert "CLEAN" not in screen_text(app)  # it is drawn in tall glyphs, not in letters
+        await pilot.press("space")
+        reps = app.desk.log.reps()
+        assert [rep.faults for rep in reps] == [()]
+        assert "saved, clean" in screen_text(app)
+
+
+async def test_label_keys_mark_chokes_and_the_same_key_takes_them_back(tmp_path):
+    async with running(tmp_path, drills=DRILL) as (app, pilot, player):
+        await to_ready(pilot, app)
+        await play_to_end(pilot, app, player)
+        await pilot.press("1", "3", "4", "3")
+        marks = session_of(app).practice.session.marks
+        assert [(mark.label, mark.outcome) for mark in marks] == [(1, Outcome.CHOKED), (4, Outcome.CHOKED)]
+        assert "choked 1 4" in screen_text(app)
+        await pilot.press("space")
+        assert app.desk.log.reps()[0].faults == marks
+
+
+async def test_late_dropped_cause_and_not_reached_are_one_key_away(tmp_path):
+    async with running(tmp_path, drills=DRILL) as (app, pilot, player):
+        await to_ready(pilot, app)
+        await play_to_end(pilot, app, player)
+        await pilot.press("2", "x", "x", "l", "3", "d", "4", "right", "right", "right", "right", "right", "n")
+        marks = {mark.label: mark for mark in session_of(app).practice.session.marks}
+        assert (marks[2].outcome, marks[2].cause) == (Outcome.CHOKED, "lift")
+        assert marks[3].outcome is Outcome.LATE
+        assert marks[4].outcome is Outcome.DROPPED
+        assert [label for label in marks if marks[label].outcome is Outcome.NOT_REACHED] == [5, 6, 7]
+
+
+async def test_backspace_takes_back_marks_one_by_one_and_then_the_last_rating(tmp_path):
+    async with running(tmp_path, drills=DRILL) as (app, pilot, player):
+        await to_ready(pilot, app)
+        await play_to_end(pilot, app, player)
+        await pilot.press("space")
+        await play_to_end(pilot, app, player)
+        await pilot.press("1", "l", "1", "backspace")
+        (mark,) = session_of(app).practice.session.marks
+        assert mark.outcome is Outcome.CHOKED
+        await pilot.press("backspace")
+        assert session_of(app).practice.session.marks == ()
+        await pilot.press("backspace")
+        session = session_of(app).practice.session
+        assert session.phase is Phase.RATING
+        assert session.amending == 1
+        await pilot.press("2", "space")
+        assert [rep.faults[0].label for rep in app.desk.log.reps()] == [2]
+
+
+async def test_breaking_off_marks_what_was_not_reached(tmp_path):
+    async with running(tmp_path, drills=DRILL) as (app, pilot, player):
+        await to_ready(pilot, app)
+        await pilot.press("space")
+        practice = session_of(app).practice
+        third = practice.session.passage.events[2]
+        player.position_s = (
+            practice.sounding.lead_s
+            + float(practice.session.passage.tempo.seconds_at(third.onset, practice.session.tempo_bpm))
+            + 0.05
+        )
+        await pilot.press("space")
+        marks = practice.session.marks
+        assert {mark.outcome for mark in marks} == {Outcome.NOT_REACHED}
+        assert min(mark.label for mark in marks) == third.label + 1
+
+
+async def test_breaking_off_in_the_count_in_saves_nothing(tmp_path):
+    async with running(tmp_path, drills=DRILL) as (app, pilot, _player):
+        await to_ready(pilot, app)
+        await pilot.press("space", "space")
+        assert session_of(app).practice.session.phase is Phase.READY
+        assert app.desk.log.reps() == []
+
+
+async def test_a_choke_marked_while_playing_is_the_event_a_reaction_time_ago(tmp_path):
+    async with running(tmp_path, drills=DRILL) as (app, pilot, player):
+        await to_ready(pilot, app)
+        await pilot.press("space")
+        practice = session_of(app).practice
+        onset_s = float(
+            practice.session.passage.tempo.seconds_at(
+                practice.session.passage.event(3).onset, practice.session.tempo_bpm
+            )
+        )
+        player.position_s = practice.sounding.lead_s + onset_s + 0.4
+        await pilot.press("x")
+        assert [mark.label for mark in practice.session.marks] == [3]
+
+
+async def test_the_shown_beat_is_the_one_the_engine_has_reached(tmp_path):
+    async with running(tmp_path, drills=DRILL) as (app, pilot, player):
+        await to_ready(pilot, app)
+        await pilot.press("space")
+        practice = session_of(app).practice
+        beat_s = 60 / practice.session.tempo_bpm
+        for reached, expected in ((0.2, "1"), (2.2, "3"), (4.2, "1"), (5.2, "2")):
+            player.position_s = reached * beat_s
+            picture = session_of(app).picture()
+            assert str(practice.beat.number) == expected
+            assert picture.position_s == pytest.approx((reached - 4) * beat_s)
+
+
+async def test_tempo_layer_easier_shorter_and_skip_keys_reach_the_session(tmp_path):
+    async with running(tmp_path, drills=DRILL) as (app, pilot, _player):
+        await to_ready(pilot, app)
+        practice = session_of(app).practice
+        tempo = practice.session.tempo_bpm
+        await pilot.press("plus")
+        assert practice.session.tempo_bpm == tempo + 2
+        await pilot.press("minus", "minus")
+        assert practice.session.tempo_bpm == tempo - 2
+        await pilot.press("l")
+        assert practice.session.excerpt.layer == "bass"
+        await pilot.press("l", "z")
+        assert practice.session.excerpt.kind == "half"
+        index = practice.session.index
+        await pilot.press("s")
+        assert practice.session.index == index + 1
+
+
+async def test_the_view_key_changes_view_and_nothing_else(tmp_path):
+    async with running(tmp_path, drills=DRILL) as (app, pilot, _player):
+        await to_ready(pilot, app)
+        screen = session_of(app)
+        before = screen.practice.session
+        assert screen.view == "glance"
+        await pilot.press("v")
+        assert screen.view == "study"
+        assert "bar 1" in screen_text(app)
+        await pilot.press("tab")
+        assert screen.view == "glance"
+        assert screen.practice.session is before
+
+
+async def test_hear_it_plays_the_model_and_comes_back_to_ready(tmp_path):
+    async with running(tmp_path, drills=DRILL) as (app, pilot, player):
+        await to_ready(pilot, app)
+        await pilot.press("h")
+        assert session_of(app).practice.session.phase is Phase.LISTENING
+        player.position_s = player.length_s + 1
+        await pilot.pause(0.1)
+        assert session_of(app).practice.session.phase is Phase.READY
+
+
+async def test_a_turn_that_runs_on_saves_unrated_repetitions_until_the_player_rates(tmp_path):
+    async with running(tmp_path, drills=DRILL) as (app, pilot, player):
+        await to_ready(pilot, app)
+        await pilot.press("t")
+        player.position_s = player.length_s + 1
+        await pilot.pause(0.1)
+        assert [rep.faults for rep in app.desk.log.reps()] == [None]
+        assert "runs on" in screen_text(app)
+        await pilot.press("t", "space")
+        assert [rep.faults for rep in app.desk.log.reps()] == [()]
+
+
+async def test_stopping_because_it_hurts_is_logged_and_says_to_rest(tmp_path):
+    async with running(tmp_path, drills=DRILL) as (app, pilot, _player):
+        await to_ready(pilot, app)
+        await pilot.press("escape", "h")
+        await pilot.pause()
+        assert [entry.kind for entry in app.desk.log.entries("hurt")] == ["hurt"]
+        assert "see a clinician" in screen_text(app)
+        await pilot.press("escape")
+        await pilot.pause()
+        assert "Today, Monday 23 February" in screen_text(app)
+
+
+async def test_escape_asks_first_and_a_second_escape_goes_on(tmp_path):
+    async with running(tmp_path, drills=DRILL) as (app, pilot, _player):
+        await to_ready(pilot, app)
+        await pilot.press("escape")
+        assert "End the session?" in screen_text(app)
+        await pilot.press("escape")
+        assert session_of(app).practice.session.phase is Phase.READY
+
+
+@pytest.mark.parametrize("sizes", [((120, 40), (80, 24), (200, 60)), ((80, 24), (40, 10), (80, 24))])
+async def test_the_terminal_may_be_resized_while_playing(tmp_path, sizes):
+    async with running(tmp_path, size=sizes[0], drills=DRILL) as (app, pilot, player):
+        await to_ready(pilot, app)
+        await pilot.press("space", "v")
+        player.position_s = player.length_s / 2
+        for size in sizes[1:]:
+            await pilot.resize_terminal(*size)
+            await pilot.pause(0.05)
+            assert screen_text(app)
+        assert session_of(app).practice.session.phase is Phase.PLAYING
+
+
+async def test_nothing_polls_while_nothing_plays(tmp_path):
+    async with running(tmp_path, drills=DRILL) as (app, pilot, player):
+        await to_ready(pilot, app)
+        screen = session_of(app)
+        assert not screen._poll._active.is_set()
+        await pilot.press("space")
+        assert screen._poll._active.is_set()
+        player.position_s = player.length_s + 1
+        await pilot.pause(0.1)
+        assert not screen._poll._active.is_set()
+
+
+async def test_a_touch_on_the_key_line_and_on_a_note_does_what_the_keys_do(tmp_path):
+    async with running(tmp_path, drills=DRILL, view="study") as (app, pilot, player):
+        await to_ready(pilot, app)
+        await pilot.click(offset=(2, 23))
+        practice = session_of(app).practice
+        assert practice.session.phase is Phase.PLAYING
+        player.position_s = player.length_s + 1
+        await pilot.pause(0.1)
+        lines = screen_text(app).splitlines()
+        row = next(at for at, line in enumerate(lines) if "bar 1" in line)
+        label_row = lines[row + 1]
+        await pilot.click(offset=(label_row.index("2"), row + 1))
+        assert [mark.label for mark in practice.session.marks] == [2]
+
+
+async def test_while_playing_only_what_changed_is_painted_again(tmp_path):
+    async with running(tmp_path, size=(120, 40), drills=DRILL, view="study") as (app, pilot, player):
+        await to_ready(pilot, app)
+        await pilot.press("space")
+        screen = session_of(app)
+        player.position_s = 0.50
+        screen.draw()
+        assert screen.draw() == 0
+        player.position_s = 0.62  # the walking mark moves, the beat does not change
+        assert 0 < screen.draw() <= 2

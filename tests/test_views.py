@@ -1,0 +1,355 @@
+"""The pure views: what they draw, letter by letter, and what holds for every picture they can draw."""
+
+from __future__ import annotations
+
+import itertools
+from dataclasses import replace
+from datetime import date
+from fractions import Fraction
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from coach.core.clicktrack import beats_of
+from coach.core.drill import Bar, Drill, Phrase, Tempo
+from coach.core.excerpt import Excerpt, Kind, passage_of, whole_phrase
+from coach.core.ladder import new_ladder
+from coach.core.log import Fault, Outcome
+from coach.core.rhythm import Meter
+from coach.core.strings import Instrument, Node, nodes_upto
+from coach.tui import bigview, marking, meters, neck
+from coach.tui.actions import LABEL_KEYS, RATING, Keymap
+from coach.tui.canvas import Canvas, as_text, fitted, text_width, wrapped
+from coach.tui.focus import focus_at, leads, move_between
+from coach.tui.glyphs import ROWS_HIGH, big_text, big_width, largest_scale
+from coach.tui.lane import LaneLook, draw_lane, event_at, pages_of, shown_parts
+from coach.tui.layout import layout_for
+from coach.tui.session_view import Picture
+from tests.samples import BASS, FOUR_FOUR, event, harmonic, sample_drill
+from tests.screens import drawn, lamp
+
+
+def test_the_lane_shows_held_bass_ringing_harmonics_labels_and_count():
+    passage, instrument = lamp()
+    pages = pages_of(passage, instrument, 80, 9)
+    assert as_text(draw_lane(passage, instrument, pages, LaneLook(beat=1.3), 80)).splitlines() == [
+        "   bar 1                                  bar 2",
+        "    2             3         4     5        7         8         9",
+        "G │<7>╌╌╌╌╌╌╌╌╌╌ <5>╌╌╌╌╌      <3.9>?╌╌╌ │·        ·         ·        ·",
+        "D │<7>?╌╌╌╌╌╌╌╌╌      ·   <3.2>·         │<5>╌╌╌╌╌ <3.9>╌╌╌╌ <3.2>╌╌╌╌╌╌╌╌╌╌╌╌╌",
+        "A │·        ·         ·        ·         │·        ·         ·        ·",
+        "E │0━━━━━━━━━━━━━━━━━━━━━━━━━━━━━━━━━━━━ │3━━━━━━━━━━━━━━━━━━━━━━━━━━━━━━━━━━━━",
+        "  │1   &    2  ▲ &    3   &    4    &    │1   &    2    &    3   &    4    &",
+        "   1                                      6",
+    ]
+
+
+def test_the_lane_without_blocks_is_ascii_and_says_the_same():
+    passage, instrument = lamp()
+    pages = pages_of(passage, instrument, 80, 9)
+    look = LaneLook(marks={2: ("x", "choked")})
+    text = as_text(draw_lane(passage, instrument, pages, look, 80, plain=True))
+    assert text.isascii()
+    assert "2x" in text
+    assert "E |0====" in text
+
+
+def test_what_must_be_damped_or_rings_over_is_drawn_where_the_drill_marks_it():
+    damp = replace(harmonic(0, "1/3"), ending="damp")
+    ring = replace(harmonic(1, "1/4"), ending="ring")
+    bar = Bar(FOUR_FOUR, Fraction(4), (event("h", "0", "1", damp), event("h", "2", "1", ring)))
+    drill = Drill("x", "X", BASS, Tempo(50, 60), (Phrase("p", "P", (bar,), ("h",)),))
+    passage = passage_of(drill, whole_phrase(drill, drill.phrases[0]))
+    pages = pages_of(passage, BASS, 80, 9)
+    text = as_text(draw_lane(passage, BASS, pages, LaneLook(), 80))
+    assert "╌■" in text
+    assert "╌→" in text
+
+
+def long_drill(bars: int, instrument: Instrument = BASS) -> Drill:
+    many = tuple(
+        Bar(
+            FOUR_FOUR,
+            Fraction(4),
+            (
+                event("harmonics", "0", "2", harmonic(0, "1/3")),
+                event("harmonics", "2", "2", harmonic(1, "1/4")),
+            ),
+        )
+        for _ in range(bars)
+    )
+    return Drill("long", "Long", instrument, Tempo(50, 80), (Phrase("p", "P", many, ("harmonics",)),))
+
+
+def test_the_lane_turns_its_left_half_once_the_right_bar_is_under_way():
+    drill = long_drill(4)
+    passage = passage_of(drill, whole_phrase(drill, drill.phrases[0]))
+    pages = pages_of(passage, BASS, 80, 9)
+    turns = [shown_parts(pages, LaneLook(beat=beat)) for beat in (0.0, 3.9, 4.5, 5.0, 8.0, 11.9, 13.5)]
+    assert turns == [[0, 1], [0, 1], [0, 1], [2, 1], [2, 3], [2, 3], [2, 3]]
+    text = as_text(draw_lane(passage, BASS, pages, LaneLook(beat=5.5), 80))
+    assert "bar 3 next" in text.splitlines()[0]
+
+
+@pytest.mark.parametrize(("columns", "height"), [(80, 8), (120, 11), (200, 11)])
+def test_crowded_bars_are_spread_until_no_note_hides_another(columns, height):
+    sixteenths = tuple(
+        event("harmonics", f"{place}/4", "1/4", harmonic(place % 2, "1/6")) for place in range(16)
+    )
+    bar = Bar(FOUR_FOUR, Fraction(4), sixteenths)
+    drill = Drill("x", "X", BASS, Tempo(50, 60), (Phrase("p", "P", (bar, bar), ("harmonics",)),))
+    passage = passage_of(drill, whole_phrase(drill, drill.phrases[0]))
+    pages = pages_of(passage, BASS, columns, height)
+    shown = 0
+    for page in range(pages.count):
+        text = as_text(draw_lane(passage, BASS, pages, LaneLook(page=page), columns))
+        shown += text.count("<3.2>")
+    assert shown == 32
+
+
+def test_a_touch_finds_the_event_under_the_finger():
+    passage, instrument = lamp()
+    pages = pages_of(passage, instrument, 80, 9)
+    look = LaneLook()
+    lines = as_text(draw_lane(passage, instrument, pages, look, 80)).splitlines()
+    for label, row, text in ((4, 3, "<3.2>"), (3, 2, "<5>"), (6, 5, "3━")):
+        assert event_at(passage, pages, look, lines[row].index(text) + 1, row) == label
+    assert event_at(passage, pages, look, 79, 4) == 0
+
+
+def test_now_next_and_held_follow_the_beat():
+    passage, _instrument = lamp()
+    at_start = focus_at(passage, None)
+    assert (at_start.now.label, at_start.next.label) == (2, 3)
+    assert [event.label for event in at_start.held] == [1]
+    in_bar_two = focus_at(passage, 5.2)
+    assert (in_bar_two.now.label, in_bar_two.next.label) == (8, 9)
+    assert [event.label for event in in_bar_two.held] == [6]
+    assert focus_at(passage, 7.9).next is None
+
+
+def test_the_next_move_says_which_way_and_how_far():
+    passage, instrument = lamp()
+    move = move_between(passage.event(2), passage.event(3), instrument)
+    # 864 mm: node 1/3 at 288.0, node 1/4 at 216.0 (position = scale x k/n, exact).
+    assert (move.way, round(move.distance_mm, 3)) == ("nut", 72.0)
+    assert round(move.distance_frets, 2) == 2.04  # 7.0196 - 4.9804, closed form of the node's fret
+    assert bigview.way_text(move, 40) == "← 72 mm to the nut  2.0 frets"
+    assert bigview.way_text(move, 20) == "← 72 mm to the nut"
+    assert bigview.way_text(move, 40, left_handed=True).startswith("→ 72 mm to the nut")
+
+
+def test_the_fretboard_is_to_scale_and_mirrored_for_left_handed_players():
+    passage, instrument = lamp()
+    window = neck.window_for(passage, instrument, 6)
+    right = as_text(neck.draw_neck(passage, instrument, window, focus_at(passage, 0), 82, 5)).splitlines()
+    left = as_text(
+        neck.draw_neck(passage, instrument, window, focus_at(passage, 0), 82, 5, left_handed=True)
+    ).splitlines()
+    per_column = (window.high_mm - window.low_mm) / 79
+    for line, sign in ((right[1], "●"), (right[1], "○")):
+        mm = window.low_mm + (line.index(sign) - 2) * per_column
+        wanted = 288.0 if sign == "●" else 216.0
+        assert abs(mm - wanted) <= per_column / 2
+    assert left[1].index("●") == 2 + 79 - (right[1].index("●") - 2)
+
+
+def test_every_glyph_is_at_least_four_rows_tall_at_any_scale():
+    for scale in (1, 2, 3, 4, 5, 6):
+        rows = big_text("D<3.2>", scale)
+        assert len(rows) == ROWS_HIGH * scale
+        assert {len(row) for row in rows} == {big_width("D<3.2>", scale)}
+
+
+def test_glyphs_tell_all_characters_of_nodes_and_tempos_apart():
+    letters = "0123456789ABCDEFGb#<>.+-→←"
+    for plain in (False, True):
+        drawn_letters = [big_text(letter, 1, plain) for letter in letters]
+        assert len(set(drawn_letters)) == len(letters)
+    assert "".join(big_text("D<3.2>#b", 2, plain=True)).isascii()
+
+
+@given(st.text(alphabet="ABCDEFG0123456789<>.#b+ é中", max_size=12), st.integers(8, 200), st.integers(4, 60))
+@settings(max_examples=60, deadline=None)
+def test_big_writing_never_leaves_its_place(text, columns, rows):
+    scale = largest_scale(text, columns, rows)
+    if scale:
+        picture = big_text(text, scale)
+        assert len(picture) <= rows
+        assert max(map(len, picture), default=0) <= columns
+
+
+@given(
+    st.sampled_from(["ready", "listening", "playing", "rating", "paused"]),
+    st.sampled_from(["glance", "study"]),
+    st.floats(-4, 9),
+    st.sampled_from([(80, 24), (97, 31), (120, 40), (200, 60)]),
+    st.booleans(),
+    st.booleans(),
+    st.sets(st.integers(1, 9), max_size=5),
+)
+@settings(max_examples=60, deadline=None)
+def test_every_session_picture_fits_its_terminal_and_ascii_stays_ascii(
+    phase, view, beat, size, plain, left_handed, marked
+):
+    passage, instrument = lamp()
+    playing = phase in ("listening", "playing")
+    picture = Picture(
+        phase,
+        view,
+        Keymap().hints(phase),
+        title="Lamps",
+        item="cold  1 of 3",
+        passage=passage,
+        instrument=instrument,
+        ladder=new_ladder(50, 80),
+        tempo_bpm=55,
+        beats=beats_of(passage, 55, 1),
+        position_s=beat * 60 / 55 if playing else None,
+        beat=beat if playing else None,
+        marks=tuple(Fault(label, Outcome.CHOKED) for label in sorted(marked)) if phase == "rating" else (),
+        plain=plain,
+        left_handed=left_handed,
+    )
+    text = drawn(picture, *size)
+    lines = text.splitlines()
+    assert len(lines) <= size[1]
+    assert max(map(text_width, lines)) <= size[0]
+    assert not plain or text.isascii()
+
+
+@pytest.mark.parametrize("strings", [1, 4, 5, 6, 8, 12])
+@pytest.mark.parametrize("view", ["glance", "study"])
+def test_panes_keep_their_places_and_never_overlap(view, strings):
+    for size in ((80, 24), (81, 25), (100, 30), (120, 40), (132, 43), (200, 60)):
+        boxes = dict(layout_for(view, *size, strings))
+        for name in ("lane", "word") if view == "glance" else ():
+            boxes.pop(name)  # these take the place of others while a repetition is rated
+        taken = set()
+        for name, box in boxes.items():
+            assert box.x >= 0
+            assert box.x + box.width <= size[0], name
+            assert box.y + box.height <= size[1], name
+            cells = {
+                (x, y) for x in range(box.x, box.x + box.width) for y in range(box.y, box.y + box.height)
+            }
+            assert not cells & taken, name
+            taken |= cells
+
+
+@pytest.mark.parametrize("view", ["glance", "study"])
+@pytest.mark.parametrize("size", [(80, 24), (120, 40), (200, 60)])
+def test_node_move_beat_and_tempo_are_four_rows_tall_in_both_views(view, size):
+    boxes = layout_for(view, *size, 5)
+    for name in ("now", "next", "beat", "tempo"):
+        assert boxes[name].height >= ROWS_HIGH
+    passage, instrument = lamp()
+    events = [event for event in passage.events if leads(passage, event)]
+    look = bigview.look_for(events, instrument, boxes["now"].width, boxes["now"].height)
+    assert look.scale >= 1
+    for event_ in events:
+        for line in bigview.event_lines(event_, instrument, look):
+            assert big_width(line, look.scale) <= boxes["now"].width
+
+
+def test_the_beat_mark_walks_on_with_the_music_and_never_back_inside_a_bar():
+    passage, _instrument = lamp()
+    beats = beats_of(passage, 60, 1)
+    columns = [meters.walker_column(beats, -4 + step / 20, 40) for step in range(240)]
+    for (index, column), (later, after) in itertools.pairwise(columns):
+        assert later - index in (0, 1)
+        same_bar = beats[index].bar == beats[later].bar
+        assert after >= column or not same_bar
+    assert {beats[index].number for index, _ in columns} == {1, 2, 3, 4}
+
+
+def test_the_rung_line_tells_rung_goal_and_how_many_clean_climb():
+    ladder = replace(new_ladder(40, 80), rung_bpm=57, clean_in_row=2, counted_bpm=57)
+    text = as_text(meters.draw_rung(ladder, 57, 3, 80))
+    assert text.startswith("rung 57 ━")
+    assert text.endswith("goal 80  clean in a row ●●○")
+    # 57 is about half of the way from 40 to 80 in log-tempo: log(57/40) / log(2) = 0.511.
+    assert meters.way_done(ladder, 57) == pytest.approx(0.511, abs=0.001)
+
+
+def test_the_label_of_an_event_is_its_key_up_to_ten_and_below_it_from_eleven_on():
+    passage, _ = lamp()
+    keys = marking.keys_for(passage, ())
+    assert [keys[label] for label in range(1, 10)] == list("123456789")
+    assert LABEL_KEYS[9:12] == "0qw"
+    taken = {key for action in Keymap().in_scope(RATING) for key in action.keys}
+    assert not taken & set(LABEL_KEYS)
+
+
+def test_a_long_passage_labels_the_events_of_the_open_page():
+    drill = long_drill(24)
+    passage = passage_of(drill, whole_phrase(drill, drill.phrases[0]))
+    assert marking.keys_for(passage, [9, 10, 11, 12]) == {9: "1", 10: "2", 11: "3", 12: "4"}
+
+
+def test_pressing_a_key_again_goes_round_the_notes_of_a_double_stop():
+    passage, instrument = lamp()
+    two = passage.event(2)
+    first = marking.pressed(2, Outcome.CHOKED, (), two)
+    second = marking.pressed(2, Outcome.CHOKED, (first,), two)
+    third = marking.pressed(2, Outcome.CHOKED, (second,), two)
+    assert [first.note, second.note, third.note] == [0, 1, 2]
+    assert marking.pressed(2, Outcome.CHOKED, (third,), two) == third
+    assert marking.signs((third,), passage, instrument, plain=False) == {2: ("×D", "choked")}
+
+
+def test_text_is_cut_and_wrapped_by_cells_and_control_characters_never_pass():
+    assert fitted("abcdef", 4) == "abc…"
+    assert fitted("abcdef", 4, plain=True) == "abc~"
+    assert text_width("中a") == 3
+    assert wrapped("one two three", 7) == ["one two", "three"]
+    canvas = Canvas(6, 1)
+    canvas.put(0, 0, "a\x1b[2Jb中")
+    assert as_text(canvas.rows()) == "a?[2Jb"
+
+
+def test_a_single_node_excerpt_and_the_whole_piece_are_drawn_too():
+    drill = sample_drill()
+    node_key = drill.instrument.node_key(0, Node(1, 3))
+    for excerpt in (
+        Excerpt(drill.id, ("lamp",), "harmonics", Kind.NODE, subject=node_key),
+        Excerpt(drill.id, ("lamp", "wick"), kind=Kind.PIECE),
+    ):
+        passage = passage_of(drill, excerpt)
+        picture = Picture(
+            "ready",
+            "study",
+            Keymap().hints("ready"),
+            passage=passage,
+            instrument=drill.instrument,
+            ladder=new_ladder(50, 80),
+            tempo_bpm=50,
+            beats=beats_of(passage, 50, 1),
+        )
+        assert "bar 1" in drawn(picture, 80, 24)
+
+
+def test_compound_meters_and_pick_ups_count_as_players_do():
+    meter = Meter.of(6, 8, 2)
+    pickup = Bar(meter, Fraction(1, 3), (event("harmonics", "5/3", "1/3", harmonic(0, "1/3")),))
+    full = Bar(meter, Fraction(2), (event("harmonics", "0", "2", harmonic(0, "1/4")),))
+    drill = Drill(
+        "x", "X", BASS, Tempo(50, 60, Fraction(3, 8)), (Phrase("p", "P", (pickup, full), ("harmonics",)),)
+    )
+    passage = passage_of(drill, whole_phrase(drill, drill.phrases[0]))
+    pages = pages_of(passage, BASS, 80, 9)
+    lines = as_text(draw_lane(passage, BASS, pages, LaneLook(), 80)).splitlines()
+    assert lines[6].split("│")[1].strip() == ""
+    assert lines[6].split("│")[2].split() == ["1", "&", "2", "&"]
+
+
+def test_the_node_view_tells_the_facts_of_a_node():
+    from coach.tui.nodes_screen import draw_node
+
+    text = as_text(draw_node(BASS, 1, Node(1, 5), {}, date(2026, 2, 23), 80, 23))
+    # Partial 5 of D2: 367.08 Hz, 13.7 cents under F#4 (harmonic series against equal temperament).
+    assert "F#4 -14 cents" in text
+    assert "173 mm from the nut" in text  # 864 / 5 = 172.8
+    for node in nodes_upto(9):
+        assert draw_node(BASS, 0, node, {}, date(2026, 2, 23), 80, 23, plain=True)
