@@ -31,6 +31,8 @@ COMMANDS: dict[str, str] = {
     "report": "the progress: tempo over days, nodes on the neck, what is due; or a file for your teacher",
     "assign": "one file for a student: a drill with goal tempo, due date and note",
     "roster": "a teacher's overview of students' files, and what to assign next",
+    "sound": "sound devices, a test, how late the sound is, an offset by tapping",
+    "midi": "MIDI ports, what comes in, a test, which pedal means what",
     "log": "look at the practice log, correct, carry, check, back up; forget a person",
 }
 """Command name to the line that `coach --help` shows; the module is `coach.commands.<name>`."""

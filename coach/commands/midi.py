@@ -1,0 +1,243 @@
+"""`coach midi`: ports, what comes in, a test of what goes out, and which pedal means what."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import queue
+import sys
+import time
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+from coach.commands.common import add_folder, add_json, places_of
+from coach.core.problem import CoachError, Problem, UsageError
+from coach.midi.pedal import ACTIONS, Pedals, actions_of, heard, trigger_of
+
+if TYPE_CHECKING:
+    from coach.midi.settings import MidiSettings
+
+TEST_TEMPO_BPM = 120
+TEST_BEATS = 8
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """Declare the options of `coach midi`."""
+    parser.add_argument(
+        "what",
+        nargs="?",
+        default="list",
+        choices=("list", "watch", "test", "learn", "forget"),
+        help="list ports (the default), watch what comes in, send two bars of click and clock, "
+        "bind a pedal to an action, or take a binding away",
+    )
+    parser.add_argument("action", nargs="?", default="", help=f"for learn and forget: {', '.join(ACTIONS)}")
+    parser.add_argument("--port", metavar="NAME", default=None, help="a port by its name or part of it")
+    parser.add_argument(
+        "--seconds", metavar="N", type=float, default=0.0, help="stop after so long (default: Ctrl-C)"
+    )
+    add_json(parser)
+    add_folder(parser)
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Carry out `coach midi`."""
+    from coach.midi.settings import MidiSettings
+    from coach.settings import load_settings
+
+    if arguments.what in ("learn", "forget"):
+        if arguments.action not in ACTIONS:
+            raise UsageError(
+                Problem(
+                    f"found {arguments.action!r}, expected one of {', '.join(ACTIONS)}",
+                    f"midi {arguments.what}",
+                )
+            )
+    elif arguments.action:
+        raise UsageError(Problem(f"takes no {arguments.action!r}", f"midi {arguments.what}"))
+    if arguments.seconds < 0:
+        raise UsageError(Problem(f"{arguments.seconds:g} is below 0 seconds", "--seconds"))
+    places = places_of(arguments)
+    settings = MidiSettings.from_mapping(load_settings(places.settings).midi)
+    if arguments.what == "list":
+        return _list(arguments.json)
+    if arguments.what == "watch":
+        return _watch(
+            settings, _port(arguments.port, settings.in_port, "in"), arguments.seconds, arguments.json
+        )
+    if arguments.what == "test":
+        return _test(settings, _port(arguments.port, settings.out_port, "out"))
+    if arguments.what == "learn":
+        return _learn(settings, places.settings, arguments)
+    return _forget(settings, places.settings, arguments.action)
+
+
+def _port(asked: str | None, kept: str, direction: str) -> str:
+    """The port to use: the one asked for, the one in the settings, or the only one that there is."""
+    if asked or kept:
+        return asked or kept
+    from coach.midi.ports import list_ports
+
+    ports = list_ports("in" if direction == "in" else "out")
+    if len(ports) == 1:
+        return ports[0].name
+    if not ports:
+        raise CoachError(
+            Problem(f"there is no MIDI {direction}put port", guess="is it plugged in and switched on?")
+        )
+    names = ", ".join(repr(port.name) for port in ports)
+    raise UsageError(
+        Problem(f"there are several ports: {names}", "--port", guess="name one, or part of its name")
+    )
+
+
+def _list(as_json: bool) -> int:
+    from coach.midi.ports import list_ports
+
+    ports = list_ports()
+    if as_json:
+        rows = [
+            {"name": port.name, "direction": port.direction, "interface": port.interface} for port in ports
+        ]
+        print(json.dumps(rows, ensure_ascii=False))
+        return 0
+    for port in ports:
+        print(f"{port.direction:3} {port.name}  ({port.interface})")
+    if not ports:
+        print("no MIDI ports found; `virtual` as a port's name opens one that other programs connect to")
+    return 0
+
+
+class _Incoming:
+    """Messages of an input port, one after another, in the caller's thread."""
+
+    def __init__(self, name: str, seconds: float) -> None:
+        from coach.midi.ports import open_port
+
+        self._messages: queue.SimpleQueue[tuple[Sequence[int], float]] = queue.SimpleQueue()
+        self._until = time.monotonic() + seconds if seconds else float("inf")
+        self.port = open_port("in", name, lambda message, at_s: self._messages.put((message, at_s)))
+
+    def next(self) -> tuple[Sequence[int], float] | None:
+        """The next message with its moment; None when the time is over."""
+        while time.monotonic() < self._until:
+            try:
+                return self._messages.get(timeout=0.1)
+            except queue.Empty:
+                continue
+        return None
+
+
+def _watch(settings: MidiSettings, name: str, seconds: float, as_json: bool) -> int:
+    incoming = _Incoming(name, seconds)
+    print(f"watching {incoming.port.name}", file=sys.stderr)
+    pedals = Pedals()
+    first_s: float | None = None
+    try:
+        while (got := incoming.next()) is not None:
+            message, at_s = got
+            first_s = at_s if first_s is None else first_s
+            trigger = trigger_of(message)
+            latching = _is_latching(settings, message)
+            pedals, pressed = heard(pedals, message, at_s, settings.bounce_ms / 1000, latching)
+            bound = actions_of(trigger, settings.bindings) if trigger and pressed else ()
+            if as_json:
+                row: dict[str, Any] = {"at_s": round(at_s - first_s, 4), "bytes": list(message)}
+                row |= {
+                    "trigger": str(trigger) if trigger else None,
+                    "pressed": pressed,
+                    "actions": list(bound),
+                }
+                print(json.dumps(row), flush=True)
+            else:
+                shown = " ".join(f"{byte:02X}" for byte in message)
+                what = f"{trigger}{' pressed' if pressed else ''}" if trigger else "no pedal"
+                print(
+                    f"{at_s - first_s:9.3f}  {shown:9} {what}{': ' + ', '.join(bound) if bound else ''}",
+                    flush=True,
+                )
+    finally:
+        incoming.port.close()
+    return 0
+
+
+def _is_latching(settings: MidiSettings, message: Sequence[int]) -> bool:
+    trigger = trigger_of(message)
+    if trigger is None:
+        return False
+    bound = [one for triggers in settings.bindings.values() for one in triggers if one.latching]
+    return any((one.kind, one.number) == (trigger.kind, trigger.number) for one in bound)
+
+
+def _test(settings: MidiSettings, name: str) -> int:
+    """Two bars of click with the clock, paced by the clock alone."""
+    from dataclasses import replace
+    from fractions import Fraction
+
+    import numpy as np
+
+    from coach.midi.out import Sender, rep_messages
+    from coach.midi.ports import open_port
+    from coach.sound.silent import SilentEngine
+    from coach.sound.timeline import RepTimeline, Strike
+
+    beat_s = Fraction(60, TEST_TEMPO_BPM)
+    strikes = tuple(Strike(beat * beat_s, "beat" if beat % 4 else "accent") for beat in range(TEST_BEATS))
+    end_s = TEST_BEATS * beat_s
+    ticks = tuple(beat_s * tick / 24 for tick in range(TEST_BEATS * 24))
+    messages = rep_messages(
+        RepTimeline(strikes, Fraction(0), end_s, {}, {}), ticks, replace(settings, click=True, clock=True)
+    )
+    port = open_port("out", name)
+    player = SilentEngine()
+    sender = Sender(port.send)
+    try:
+        print(
+            f"sending two bars at {TEST_TEMPO_BPM} bpm to {port.name}: keys on channel {settings.channel}, clock"
+        )
+        player.play(np.zeros(round(float(end_s + 1) * player.rate), dtype=np.float32))
+        sender.play(messages, player)
+        while player.position_s < float(end_s) + 0.1:
+            time.sleep(0.02)
+    finally:
+        sender.close()
+        port.close()
+    print(f"sent {len(messages)} messages")
+    return 0
+
+
+def _learn(settings: MidiSettings, path: Any, arguments: argparse.Namespace) -> int:
+    from coach.midi.settings import bindings_to_mapping, read_bindings
+    from coach.settings import save_settings
+
+    name = _port(arguments.port, settings.in_port, "in")
+    incoming = _Incoming(name, arguments.seconds)
+    print(f"press what shall mean {arguments.action}, on {incoming.port.name}", file=sys.stderr)
+    pedals, trigger = Pedals(), None
+    try:
+        while trigger is None and (got := incoming.next()) is not None:
+            message, at_s = got
+            pedals, pressed = heard(pedals, message, at_s, settings.bounce_ms / 1000)
+            if pressed:
+                trigger = trigger_of(message)
+    finally:
+        incoming.port.close()
+    if trigger is None:
+        raise CoachError(Problem("nothing was pressed", f"midi learn {arguments.action}"))
+    wanted = {**bindings_to_mapping(settings.bindings), arguments.action: str(trigger)}
+    _, problems = read_bindings(wanted)
+    if problems:
+        raise CoachError(problems)
+    save_settings(path, {"midi": {"in_port": name, "bindings": wanted}})
+    print(f"{arguments.action} is {trigger} on {name}; kept in {path}")
+    return 0
+
+
+def _forget(settings: MidiSettings, path: Any, action: str) -> int:
+    from coach.midi.settings import bindings_to_mapping
+    from coach.settings import save_settings
+
+    left = {key: value for key, value in bindings_to_mapping(settings.bindings).items() if key != action}
+    save_settings(path, {"midi": {"bindings": left}})
+    print(f"{action} has no pedal now; kept in {path}")
+    return 0

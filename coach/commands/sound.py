@@ -1,0 +1,214 @@
+"""`coach sound`: devices, a test, how late the sound is, and an offset by tapping."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+import time
+from collections.abc import Iterable
+from typing import TYPE_CHECKING, Any
+
+from coach.commands.common import add_folder, add_json, places_of
+from coach.core.problem import CoachError, Problem, UsageError
+
+if TYPE_CHECKING:
+    from coach.sound.engine import Engine
+    from coach.sound.player import Player
+    from coach.sound.settings import SoundSettings
+
+TAP_TEMPO_BPM = 90
+TAP_BEATS = 24
+_OPENING_S = 5.0
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """Declare the options of `coach sound`."""
+    parser.add_argument(
+        "what",
+        nargs="?",
+        default="list",
+        choices=("list", "test", "latency", "tap"),
+        help="list devices (the default), play a test, measure the latency, or set the offset by tapping",
+    )
+    parser.add_argument("--device", metavar="NAME", default=None, help="a device by its name or part of it")
+    parser.add_argument(
+        "--save", action="store_true", help="keep the device, and with tap the offset, in the settings"
+    )
+    add_json(parser)
+    add_folder(parser)
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Carry out `coach sound`."""
+    from coach.settings import load_settings
+    from coach.sound.settings import SoundSettings
+
+    places = places_of(arguments)
+    settings = SoundSettings.from_mapping(load_settings(places.settings).sound)
+    device = settings.device if arguments.device is None else arguments.device
+    if arguments.what == "list":
+        return _list(device, arguments.json)
+    if arguments.what == "tap" and not sys.stdin.isatty():
+        raise UsageError(Problem("needs a terminal to tap in", "sound tap"))
+    changes: dict[str, Any] = {"device": device} if arguments.device is not None else {}
+    engine = _sounding(device)
+    try:
+        if arguments.what == "test":
+            _test(engine, settings, arguments.json)
+        elif arguments.what == "latency":
+            _latency(engine, arguments.json)
+        else:
+            changes["offset_ms"] = _tap(engine, settings, arguments.json)
+    finally:
+        engine.close()
+    if arguments.save and changes:
+        from coach.settings import save_settings
+
+        save_settings(places.settings, {"sound": changes})
+        print(f"kept in {places.settings}", file=sys.stderr)
+    return 0
+
+
+def _list(device: str, as_json: bool) -> int:
+    from coach.sound.device import list_devices
+
+    devices = list_devices()
+    if as_json:
+        rows = [
+            {"name": one.name, "interface": one.interface, "rates_hz": list(one.rates_hz)} for one in devices
+        ]
+        print(json.dumps(rows, ensure_ascii=False))
+        return 0
+    if not devices:
+        print("no sound card found: sessions run in silent mode, the screen shows the beat")
+        return 0
+    chosen = next((one for one in devices if device and device.casefold() in one.name.casefold()), None)
+    for one in devices:
+        rates = ", ".join(str(rate) for rate in one.rates_hz) or "any rate"
+        print(f"{'*' if one is chosen else ' '} {one.name}  ({one.interface}, {rates})")
+    if device and chosen is None:
+        print(f"the settings ask for {device!r}, which is not there", file=sys.stderr)
+    return 0
+
+
+def _sounding(device: str) -> Engine:
+    """An engine whose device asks for blocks; CoachError where none does within five seconds."""
+    from coach.sound.engine import Engine
+
+    engine = Engine(device=device)
+    engine.open()
+    deadline = time.monotonic() + _OPENING_S
+    while not engine.sounding:
+        if time.monotonic() > deadline or "silent mode" in engine.status:
+            status = engine.status
+            engine.close()
+            raise CoachError(Problem(status.partition(":")[0], guess="coach sound list shows what there is"))
+        time.sleep(0.02)
+    return engine
+
+
+def _until_finished(player: Player) -> None:
+    while not player.finished:
+        time.sleep(0.02)
+
+
+def _test(engine: Engine, settings: SoundSettings, as_json: bool) -> None:
+    """Two bars of click, then an open string and the harmonic of its octave."""
+    from fractions import Fraction
+
+    from coach.core.strings import Node
+    from coach.sound.render import render_rep
+    from coach.sound.timeline import Strike
+    from coach.sound.tones import Tone
+
+    strikes = [Strike(Fraction(beat, 2), "beat" if beat % 4 else "accent") for beat in range(8)]
+    tones = [Tone(4, 1.5, 73.4162, fret=0), Tone(6, 2.0, 73.4162, Node(1, 2))]
+    if not as_json:
+        print(f"{engine.status}: two bars of click, then an open D and its harmonic at 12")
+    engine.play(render_rep(strikes, tones, engine.rate, sound=settings.click, volume_db=settings.click_db))
+    _until_finished(engine)
+    if as_json:
+        row = {"status": engine.status, "blocks": engine.calls, "late_blocks": engine.late_calls}
+        print(json.dumps({**row, "latency_ms": round(engine.latency_s * 1000, 1)}, ensure_ascii=False))
+    else:
+        late = f"{engine.late_calls} blocks came late" if engine.late_calls else "no block came late"
+        print(f"played; {late}")
+
+
+def _latency(engine: Engine, as_json: bool) -> None:
+    from coach.sound.latency import measure_loop
+
+    queue_ms = round(engine.latency_s * 1000, 1)
+    row: dict[str, Any] = {"status": engine.status, "queue_ms": queue_ms, "extra_ms": None}
+    why = ""
+    try:
+        loop = measure_loop(engine)
+        row["extra_ms"] = round(loop.extra_s * 1000, 1)
+        row["spread_ms"] = round(loop.spread_s * 1000, 1)
+    except CoachError as error:
+        why = str(error)
+    if as_json:
+        print(json.dumps({**row, "why": why} if why else row, ensure_ascii=False))
+        return
+    print(f"{engine.status}")
+    print(f"queued ahead: {queue_ms:g} ms, which the position on the screen allows for")
+    if why:
+        print(f"beyond that: not measured ({why}); `coach sound tap` sets it by ear")
+    else:
+        print(
+            f"beyond that: {row['extra_ms']:g} ms from the card through the air and the input, "
+            f"an upper bound (spread {row['spread_ms']:g} ms)"
+        )
+
+
+def _tap(engine: Engine, settings: SoundSettings, as_json: bool) -> float:
+    from coach.commands.tune_listen import terminal_keys
+
+    print(
+        f"Tap the space bar with the click, {TAP_BEATS} beats at {TAP_TEMPO_BPM} bpm; q stops.",
+        file=sys.stderr,
+    )
+    with terminal_keys() as keys:
+        offset_ms, spread_ms = tap_along(engine, keys, settings)
+    if as_json:
+        print(json.dumps({"offset_ms": offset_ms, "spread_ms": spread_ms}))
+    else:
+        print(
+            f"offset {offset_ms:g} ms (taps within {spread_ms:g} ms; taps come some 50 ms early, which is allowed for)"
+        )
+        print("--save keeps it")
+    return offset_ms
+
+
+def tap_along(player: Player, keys: Iterable[str], settings: SoundSettings) -> tuple[float, float]:
+    """Play the click and take each key as a tap, until `q` or the end; (offset, spread) in ms.
+
+    The first four beats are to find the tempo. CoachError where the taps tell nothing.
+    """
+    from fractions import Fraction
+
+    from coach.sound.latency import offset_from_taps
+    from coach.sound.render import render_rep
+    from coach.sound.timeline import Strike
+
+    beats = [Fraction(60 * beat, TAP_TEMPO_BPM) for beat in range(TAP_BEATS)]
+    strikes = [Strike(at_s, "beat" if beat % 4 else "accent") for beat, at_s in enumerate(beats)]
+    before, player.offset_s = player.offset_s, 0.0
+    player.play(render_rep(strikes, (), player.rate, sound=settings.click, volume_db=settings.click_db))
+    taps: list[float] = []
+    last_s = float(beats[-1]) - 0.3
+    try:
+        for key in keys:
+            position_s = player.position_s
+            if key == "q":
+                break
+            if position_s > float(beats[3]) + 0.3:
+                taps.append(position_s)
+            if position_s > last_s:
+                break
+    finally:
+        player.stop()
+        player.offset_s = before
+    result = offset_from_taps(taps, [float(at_s) for at_s in beats])
+    return round(result.offset_s * 1000, 1), round(result.spread_s * 1000, 1)
