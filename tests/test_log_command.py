@@ -12,6 +12,7 @@ import pytest
 from coach.cli import main
 from coach.report.table_csv import csv_text, safe_text
 from coach.store.log import Log
+from coach.store.schema import sealed
 from tests.test_store import CHOKED, NOON, PASSAGE, rep_at
 
 
@@ -134,7 +135,7 @@ def test_check_finds_states_that_a_replay_does_not_give_and_rebuild_mends_them(
 ) -> None:
     path = folder / "progress" / "log.sqlite3"
     with Log.open(path, now_ms=NOON) as log:
-        log.connection.execute("UPDATE days SET clean = 7")
+        log.connection.execute("UPDATE days SET body = ?", (sealed("[63000,3,2,2,0,1,0,0,0]"),))
     assert coach(folder, "check", "--json") == 1
     told = json.loads(capsys.readouterr().out)
     assert not told["whole"]

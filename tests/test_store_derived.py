@@ -6,6 +6,7 @@ import random
 import sqlite3
 from pathlib import Path
 
+import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
@@ -16,6 +17,7 @@ from coach.core.memory import Memory, fold, fold_ladder
 from coach.store import derive, schema
 from coach.store.derive import Folds
 from coach.store.log import Log
+from coach.store.schema import DamagedStateError
 from tests.test_store import DAY, NOON, PASSAGE, Opener, id_at, open_log, passage_named, rep_at
 
 __all__ = ["open_log"]
@@ -136,6 +138,27 @@ def test_a_log_of_other_folds_is_rebuilt_when_opened(open_log: Opener) -> None:
         log.connection.execute("UPDATE meta SET value = '[0,3,null,14]' WHERE key = 'folds'")
     with open_log(read_only=True) as log:
         assert derived_rows(log) == wanted
+
+
+def test_a_damaged_state_is_told_to_a_reader_and_mended_for_a_session(open_log: Opener) -> None:
+    with open_log() as log:
+        for index in range(3):
+            log.save_rep(rep_at(log, NOON + index), PASSAGE)
+        wanted = derived_rows(log)
+        log.connection.execute("UPDATE states SET memory = replace(memory, '2026', '2027')")
+    with open_log(read_only=True) as log, pytest.raises(DamagedStateError, match="`coach log rebuild`"):
+        log.memories()
+    with open_log(mend=True) as log:
+        assert derived_rows(log) == wanted
+        assert "Mended from the repetitions" in log.notices[0]
+
+
+def test_a_save_over_a_damaged_state_computes_it_anew(open_log: Opener) -> None:
+    with open_log() as log:
+        log.save_rep(rep_at(log), PASSAGE)
+        log.connection.execute("UPDATE states SET memory = 'x', before = 'y', ladder = 'z'")
+        log.save_rep(rep_at(log, NOON + DAY), PASSAGE)
+        assert_equal_to_a_replay(log)
 
 
 def test_the_ladder_is_replayed_by_the_rule_of_the_settings_and_a_reader_keeps_it(open_log: Opener) -> None:

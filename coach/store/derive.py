@@ -12,7 +12,7 @@ import json
 import sqlite3
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import astuple, dataclass, replace
 from datetime import date
 
 from coach.core.evidence import EXCERPT, MOVE, NODE, DayEvidence, day_evidence
@@ -21,14 +21,13 @@ from coach.core.ladder import DEFAULT as DEFAULT_RULE
 from coach.core.ladder import Ladder, Rule
 from coach.core.log import CAUSES, Outcome, Rep
 from coach.core.memory import CAP_DAYS, Memory, fold, fold_ladder
+from coach.store.schema import DamagedStateError, sealed, unsealed
 
 MODEL = 1
 """Raised whenever the folds or their JSON change: a log of another model is rebuilt from its raw rows when opened."""
 KEPT_EVERY_DAYS = 32
 
 DERIVED_TABLES = ("evidence", "states", "days")
-
-DAY_COLUMNS = "duration_ms, reps, rated, clean, position, lift, pluck, late, dropped"
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,6 +46,15 @@ class DayTotal:
     pluck: int = 0
     late: int = 0
     dropped: int = 0
+
+    def to_json(self) -> str:
+        """Its numbers, without the day."""
+        return json.dumps(astuple(self)[1:], separators=(",", ":"))
+
+    @classmethod
+    def from_json(cls, day: date, text: str) -> DayTotal:
+        """The inverse of `to_json`."""
+        return cls(day, *json.loads(text))
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,7 +90,7 @@ class _State:
 
     def row(self) -> tuple[str | None, ...]:
         return tuple(
-            value.to_json() if value else None
+            sealed(value.to_json()) if value else None
             for value in (self.memory, self.before, self.ladder, self.ladder_before)
         )
 
@@ -209,7 +217,9 @@ class Deriver:
             self._refold(player, key, state.memory.last_day, since, reps)
             return
         for (body,) in rows:
-            evidence = DayEvidence.from_json(body)
+            evidence = DayEvidence.from_json(unsealed(body))
+            if evidence.key != key:
+                raise DamagedStateError(f"evidence of {key!r} is another key's")
             found = reps.get((key, evidence.day), ())
             if evidence.day < since and key.startswith(EXCERPT):
                 found = [
@@ -241,11 +251,11 @@ class Deriver:
         last, *texts = row
         memory, before, ladder, ladder_before = texts
         if last < day.toordinal():
-            return _State(Memory.from_json(memory), None, _ladder(ladder), None), last
+            return _State(_memory(key, memory), None, _ladder(ladder), None), last
         if last == day.toordinal():
             if before is None:
                 return None, 0
-            known = Memory.from_json(before)
+            known = _memory(key, before)
             return _State(known, None, _ladder(ladder_before), None), known.last_day.toordinal()
         kept = self.connection.execute(
             "SELECT day, memory, ladder FROM evidence WHERE player = ? AND key = ? AND day < ? "
@@ -254,7 +264,7 @@ class Deriver:
         ).fetchone()
         if kept is None:
             return None, 0
-        return _State(Memory.from_json(kept[1]), None, _ladder(kept[2]), None), kept[0]
+        return _State(_memory(key, kept[1]), None, _ladder(kept[2]), None), kept[0]
 
     def _write_day(self, player: str, day: date, reps: list[tuple[Rep, LoggedPassage]]) -> None:
         if not reps:
@@ -265,18 +275,22 @@ class Deriver:
         faults = [fault for rep, _ in reps for fault in rep.faults or ()]
         outcomes = [fault.outcome for fault in faults]
         causes = [fault.cause for fault in faults]
-        total = (
+        position, lift, pluck = (causes.count(cause) for cause in CAUSES)
+        total = DayTotal(
+            day,
             sum(rep.duration_ms for rep, _ in reps),
             len(reps),
             sum(rep.rated for rep, _ in reps),
             sum(rep.clean for rep, _ in reps),
-            *(causes.count(cause) for cause in CAUSES),
+            position,
+            lift,
+            pluck,
             outcomes.count(Outcome.LATE),
             outcomes.count(Outcome.DROPPED),
         )
         self.connection.execute(
-            f"INSERT OR REPLACE INTO days ({DAY_COLUMNS}, player, day) VALUES (?,?,?,?,?,?,?,?,?,?,?)",
-            (*total, player, day.toordinal()),
+            "INSERT OR REPLACE INTO days (player, day, body) VALUES (?,?,?)",
+            (player, day.toordinal(), sealed(total.to_json())),
         )
 
     def _write_evidence(self, player: str, key: str, day: date, evidence: DayEvidence | None) -> None:
@@ -286,7 +300,7 @@ class Deriver:
         else:
             self.connection.execute(
                 "INSERT OR REPLACE INTO evidence (player, key, day, body) VALUES (?,?,?,?)",
-                (*where, evidence.to_json()),
+                (*where, sealed(evidence.to_json())),
             )
 
     def _keep(self, player: str, state: _State) -> None:
@@ -295,8 +309,8 @@ class Deriver:
             "UPDATE evidence SET memory = ?, ladder = ? WHERE player = ? AND key = ? AND day = ? "
             "AND (? OR memory IS NOT NULL)",
             (
-                state.memory.to_json() if kept else None,
-                state.ladder.to_json() if kept and state.ladder else None,
+                sealed(state.memory.to_json()) if kept else None,
+                sealed(state.ladder.to_json()) if kept and state.ladder else None,
                 player,
                 state.memory.key,
                 state.memory.last_day.toordinal(),
@@ -318,8 +332,15 @@ class Deriver:
         return row is not None
 
 
+def _memory(key: str, text: str) -> Memory:
+    memory = Memory.from_json(unsealed(text))
+    if memory.key != key:
+        raise DamagedStateError(f"the memory of {key!r} is another key's")
+    return memory
+
+
 def _ladder(text: str | None) -> Ladder | None:
-    return Ladder.from_json(text) if text else None
+    return Ladder.from_json(unsealed(text)) if text else None
 
 
 def _by_day(

@@ -26,6 +26,7 @@ from coach.store.reader import Player, Reader
 from coach.store.rows import SELECT_REPS, correction_values, entry_values, rep_of, rep_values
 from coach.store.schema import (
     DamagedLogError,
+    DamagedStateError,
     Value,
     checksum,
     connect,
@@ -98,6 +99,8 @@ class Log(Reader):
             log = cls(connection, path, notices)
         try:
             log.use_folds(folds)
+            if mend:
+                log.heal()
             if player_name is not None:
                 log.choose_player(player_name, now_ms, create=not read_only, random_bytes=random_bytes)
             if read_only:
@@ -205,7 +208,7 @@ class Log(Reader):
         with told(self.path), transaction(self.connection):
             self.add_passage(passage)
             if self.insert("reps", rep_values(rep)):
-                self._deriver.append(rep, passage)
+                self._derived(rep.player, lambda: self._deriver.append(rep, passage))
             elif self.original(rep.id) != rep:
                 raise ValueError(f"another repetition has the id {rep.id}")
 
@@ -220,7 +223,8 @@ class Log(Reader):
             player, day, passage_id = row
             self.insert("corrections", correction_values(correction, player))
             with suppress(KeyError):  # Its passage was lost: it counts when the passage is back.
-                self._deriver.refresh(player, {date.fromordinal(day): keys_of(self.passage(passage_id))})
+                touched = {date.fromordinal(day): keys_of(self.passage(passage_id))}
+                self.refresh(player, touched)
 
     def undo_last(self, now_ms: int, random_bytes: Callable[[int], bytes] = os.urandom) -> Rep | None:
         """Let the player's latest rep that counts count no more; that rep, or None where there is none.
@@ -254,7 +258,14 @@ class Log(Reader):
 
     def refresh(self, player: str, touched: Mapping[date, Iterable[str]]) -> None:
         """Recompute what follows from reps of these days and keys, inside a transaction of the caller's."""
-        self._deriver.refresh(player, touched)
+        self._derived(player, lambda: self._deriver.refresh(player, touched))
+
+    def _derived(self, player: str, update: Callable[[], None]) -> None:
+        """Bring the derived tables up to date; where they are damaged, anew from the raw rows."""
+        try:
+            update()
+        except DamagedStateError:
+            self._deriver.rebuild(player)
 
     def use_folds(self, folds: Folds | None) -> None:
         """Fold as the settings say; rebuild where the tables were made by other folds."""
@@ -264,6 +275,17 @@ class Log(Reader):
             self._deriver.folds = folds or last or Folds()
             if last != self._deriver.folds:
                 self.rebuild()
+
+    def heal(self) -> None:
+        """Look at what the plan will read, and compute it anew where it is damaged."""
+        try:
+            for player in self.players():
+                self.memories(player.id)
+                self.ladders(player.id)
+                self.days(player=player.id)
+        except DamagedStateError as error:
+            self.rebuild()
+            self.notices = (*self.notices, f"Mended from the repetitions: {error.problems[0].message}.")
 
     def rebuild_player(self, player: str) -> None:
         """Recompute everything that follows from a player's raw rows, inside a transaction of the caller's."""
@@ -287,7 +309,7 @@ class Log(Reader):
                 "SELECT DISTINCT player, day FROM reps WHERE passage = ?", (passage.id,)
             ).fetchall()
             for player, day in waiting:
-                self._deriver.refresh(player, {date.fromordinal(day): keys_of(passage)})
+                self.refresh(player, {date.fromordinal(day): keys_of(passage)})
         return True
 
     def insert(self, table: str, values: Sequence[Value]) -> bool:

@@ -20,9 +20,18 @@ from coach.core.ladder import Ladder
 from coach.core.log import Correction, Entry, Rep
 from coach.core.memory import Memory
 from coach.core.problem import CoachError, Problem
-from coach.store.derive import DAY_COLUMNS, DayTotal, keys_of
-from coach.store.rows import SELECT_REPS, correction_of, glob_escaped, rep_of, with_word
-from coach.store.schema import Value, told
+from coach.store.derive import DayTotal, keys_of
+from coach.store.rows import (
+    SELECT_REPS,
+    correction_of,
+    glob_escaped,
+    passage_of_row,
+    proven,
+    rep_of,
+    select_sql,
+    with_word,
+)
+from coach.store.schema import Value, told, unsealed
 
 if TYPE_CHECKING:
     from coach.core.planner import History
@@ -65,8 +74,11 @@ class Reader:
     def players(self) -> list[Player]:
         """Everybody in this folder, by name."""
         with told(self.path):
-            rows = self.connection.execute("SELECT id, name, at_ms FROM players").fetchall()
-        return sorted((Player(*row) for row in rows), key=lambda player: (player.name.casefold(), player.id))
+            rows = self.connection.execute(select_sql("players")).fetchall()
+        return sorted(
+            (Player(*proven("players", row)) for row in rows),
+            key=lambda player: (player.name.casefold(), player.id),
+        )
 
     def reps(
         self,
@@ -118,8 +130,7 @@ class Reader:
         """Every later word on a rep, the one that counts last."""
         with told(self.path):
             rows = self.connection.execute(
-                "SELECT id, rep, at_ms, faults, void FROM corrections WHERE rep = ? ORDER BY at_ms, id",
-                (rep_id,),
+                f"{select_sql('corrections')} WHERE rep = ? ORDER BY at_ms, id", (rep_id,)
             ).fetchall()
         return [correction_of(row) for row in rows]
 
@@ -128,10 +139,10 @@ class Reader:
         if passage_id in self._passages:
             return self._passages[passage_id]
         with told(self.path):
-            row = self.connection.execute("SELECT body FROM passages WHERE id = ?", (passage_id,)).fetchone()
+            row = self.connection.execute(f"{select_sql('passages')} WHERE id = ?", (passage_id,)).fetchone()
         if row is None:
             raise KeyError(passage_id)
-        self._passages[passage_id] = LoggedPassage.from_json(row[0])
+        self._passages[passage_id] = passage_of_row(row)
         return self._passages[passage_id]
 
     def memories(self, player: str = "") -> dict[str, Memory]:
@@ -140,7 +151,7 @@ class Reader:
             rows = self.connection.execute(
                 "SELECT key, memory FROM states WHERE player = ?", (player or self.player.id,)
             )
-            return {key: Memory.from_json(text) for key, text in rows}
+            return {key: Memory.from_json(unsealed(text)) for key, text in rows}
 
     def ladders(self, player: str = "") -> dict[str, Ladder]:
         """Every ladder the player has begun, by excerpt key."""
@@ -149,7 +160,7 @@ class Reader:
                 "SELECT key, ladder FROM states WHERE player = ? AND ladder IS NOT NULL",
                 (player or self.player.id,),
             )
-            return {key.removeprefix(EXCERPT): Ladder.from_json(text) for key, text in rows}
+            return {key.removeprefix(EXCERPT): Ladder.from_json(unsealed(text)) for key, text in rows}
 
     def evidence(
         self, prefix: str, since: date | None = None, until: date | None = None, player: str = ""
@@ -171,7 +182,7 @@ class Reader:
                 "ORDER BY key, day",
                 values,
             )
-            return [DayEvidence.from_json(body) for (body,) in rows]
+            return [DayEvidence.from_json(unsealed(body)) for (body,) in rows]
 
     def evidence_of(self, key: str, since: date, until: date, player: str = "") -> list[DayEvidence]:
         """The evidence of one key from `since` to `until`, in order of days."""
@@ -181,7 +192,7 @@ class Reader:
                 "SELECT body FROM evidence WHERE player = ? AND key = ? AND day BETWEEN ? AND ? ORDER BY day",
                 values,
             )
-            return [DayEvidence.from_json(body) for (body,) in rows]
+            return [DayEvidence.from_json(unsealed(body)) for (body,) in rows]
 
     def titles(self) -> dict[str, str]:
         """The title of every excerpt that was ever logged, by excerpt key; of several the latest logged."""
@@ -195,9 +206,9 @@ class Reader:
         """Every key of evidence that a logged repetition of this drill could touch."""
         with told(self.path):
             rows = self.connection.execute(
-                "SELECT body FROM passages WHERE excerpt GLOB ?", (f"{glob_escaped(drill)}:*",)
+                f"{select_sql('passages')} WHERE excerpt GLOB ?", (f"{glob_escaped(drill)}:*",)
             )
-            return {key for (body,) in rows for key in keys_of(LoggedPassage.from_json(body))}
+            return {key for row in rows for key in keys_of(passage_of_row(row))}
 
     def days(self, since: date | None = None, until: date | None = None, player: str = "") -> list[DayTotal]:
         """What each practice day came to, in order."""
@@ -208,10 +219,10 @@ class Reader:
         )
         with told(self.path):
             rows = self.connection.execute(
-                f"SELECT day, {DAY_COLUMNS} FROM days WHERE player = ? AND day BETWEEN ? AND ? ORDER BY day",
+                "SELECT day, body FROM days WHERE player = ? AND day BETWEEN ? AND ? ORDER BY day",
                 values,
             )
-            return [DayTotal(date.fromordinal(day), *counts) for day, *counts in rows]
+            return [DayTotal.from_json(date.fromordinal(day), unsealed(body)) for day, body in rows]
 
     def history(self, day: date, player: str = "") -> History:
         """What the planner needs of the four weeks up to a day: minutes by day, and which drills are set aside."""
@@ -230,11 +241,10 @@ class Reader:
         values = [player or self.player.id] + ([kind] if kind else [])
         with told(self.path):
             rows = self.connection.execute(
-                "SELECT id, player, at_ms, utc_offset_min, kind, body FROM entries WHERE player = ?"
-                f"{' AND kind = ?' if kind else ''} ORDER BY at_ms, id",
+                f"{select_sql('entries')} WHERE player = ?{' AND kind = ?' if kind else ''} ORDER BY at_ms, id",
                 values,
             ).fetchall()
-        return [Entry(*row) for row in rows]
+        return [Entry(*proven("entries", row)) for row in rows]
 
     def _corrected(self, rep: Rep) -> Rep | None:
         words = self.corrections(rep.id)
@@ -243,8 +253,7 @@ class Reader:
     def _corrections(self, chosen_sql: str, values: Sequence[Value]) -> dict[str, Correction]:
         """The word that counts for each of the chosen reps that has one."""
         rows = self.connection.execute(
-            "SELECT id, rep, at_ms, faults, void FROM corrections "
-            f"WHERE rep IN ({chosen_sql}) ORDER BY at_ms, id",
+            f"{select_sql('corrections')} WHERE rep IN ({chosen_sql}) ORDER BY at_ms, id",
             values,
         )
         return {row[1]: correction_of(row) for row in rows}

@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
-from coach.core.log import Correction, Entry, Fault, Rep, faults_text, parse_faults
+from collections.abc import Sequence
+from typing import Any
+
+from coach.core.excerpt import LoggedPassage
+from coach.core.log import Correction, Entry, Rep, faults_text, parse_faults
 from coach.core.plain import plain_text
-from coach.store.schema import DamagedLogError, Value, damage
+from coach.store.schema import RAW_COLUMNS, DamagedLogError, Value, checksum, damage
 
 
 def rep_values(rep: Rep) -> tuple[Value, ...]:
@@ -43,41 +47,58 @@ def glob_escaped(text: str) -> str:
     return "".join(f"[{letter}]" if letter in "*?[" else letter for letter in text)
 
 
-# A rep whose passage was lost with a damaged page can't be read until the passage is saved again.
-SELECT_REPS = (
-    "SELECT reps.id, player, at_ms, utc_offset_min, passage, excerpt, tempo_bpm, goal_bpm, faults, rung_bpm, "
-    "purpose, turn, listened, duration_ms FROM reps JOIN passages ON passages.id = reps.passage"
-)
+_RAW_REP = ", ".join(f"reps.{column}" for column in (*RAW_COLUMNS["reps"], "crc"))
+
+SELECT_REPS = f"SELECT {_RAW_REP}, passages.excerpt FROM reps JOIN passages ON passages.id = reps.passage"
+"""Rows for `rep_of`. A rep whose passage was lost with a damaged page is left out until the passage is back."""
 
 
-def rep_of(row: tuple[str, str, int, int, str, str, int, int, str | None, int, str, str, int, int]) -> Rep:
+def select_sql(table: str) -> str:
+    """The statement that reads rows for `proven`."""
+    return f"SELECT {', '.join((*RAW_COLUMNS[table], 'crc'))} FROM {table}"
+
+
+def proven(table: str, row: Sequence[Any]) -> Sequence[Any]:
+    """A raw row's columns; DamagedLogError where they don't fit the checksum at its end."""
+    *values, crc = row
+    if checksum(table, values) != crc:
+        raise DamagedLogError(
+            damage("the log", f"{table}, entry {plain_text(str(values[0]), 30)}, was changed")
+        )
+    return values
+
+
+def rep_of(row: Sequence[Any]) -> Rep:
+    """A rep from a row of `SELECT_REPS`."""
+    *raw, excerpt = row
+    values = proven("reps", raw)
     return Rep(
-        id=row[0],
-        player=row[1],
-        at_ms=row[2],
-        utc_offset_min=row[3],
-        passage=row[4],
-        excerpt=row[5],
-        tempo_bpm=row[6],
-        goal_bpm=row[7],
-        faults=_faults(row[8], row[0]),
-        rung_bpm=row[9],
-        purpose=row[10],
-        turn=row[11],
-        listened=bool(row[12]),
-        duration_ms=row[13],
+        id=values[0],
+        player=values[1],
+        at_ms=values[3],
+        utc_offset_min=values[4],
+        passage=values[5],
+        excerpt=excerpt,
+        tempo_bpm=values[6],
+        goal_bpm=values[7],
+        faults=None if values[8] is None else parse_faults(values[8]),
+        rung_bpm=values[9],
+        purpose=values[10],
+        turn=values[11],
+        listened=bool(values[12]),
+        duration_ms=values[13],
     )
 
 
-def correction_of(row: tuple[str, str, int, str | None, int]) -> Correction:
-    return Correction(row[0], row[1], row[2], _faults(row[3], row[0]), bool(row[4]))
+def correction_of(row: Sequence[Any]) -> Correction:
+    """A correction from a row of its table."""
+    rep_id, rep, _, at_ms, faults, void = proven("corrections", row)
+    return Correction(rep_id, rep, at_ms, None if faults is None else parse_faults(faults), bool(void))
 
 
-def _faults(text: str | None, row_id: str) -> tuple[Fault, ...] | None:
-    try:
-        return None if text is None else parse_faults(text)
-    except ValueError as error:
-        raise DamagedLogError(damage("the log", f"entry {plain_text(row_id)}: {error}")) from None
+def passage_of_row(row: Sequence[Any]) -> LoggedPassage:
+    """A passage from a row of its table."""
+    return LoggedPassage.from_json(proven("passages", row)[2])
 
 
 def with_word(rep: Rep, word: Correction | None) -> Rep | None:

@@ -86,9 +86,7 @@ CREATE TABLE states (
     ladder_before TEXT, PRIMARY KEY (player, key)
 ) WITHOUT ROWID;
 CREATE TABLE days (
-    player TEXT NOT NULL, day INTEGER NOT NULL, duration_ms INTEGER NOT NULL, reps INTEGER NOT NULL,
-    rated INTEGER NOT NULL, clean INTEGER NOT NULL, position INTEGER NOT NULL, lift INTEGER NOT NULL,
-    pluck INTEGER NOT NULL, late INTEGER NOT NULL, dropped INTEGER NOT NULL, PRIMARY KEY (player, day)
+    player TEXT NOT NULL, day INTEGER NOT NULL, body TEXT NOT NULL, PRIMARY KEY (player, day)
 ) WITHOUT ROWID;
 """
 
@@ -106,6 +104,31 @@ CURRENT = len(MIGRATIONS)
 
 class DamagedLogError(CoachError):
     """The log's file is broken; nothing has been changed in it."""
+
+
+class DamagedStateError(DamagedLogError):
+    """What follows from the raw rows is broken; the raw rows may be whole."""
+
+    def __init__(self, detail: str) -> None:
+        super().__init__(
+            Problem(
+                f"what follows from the repetitions can't be read: {detail}",
+                "the log",
+                guess="`coach log rebuild` computes it anew from the repetitions",
+            )
+        )
+
+
+def sealed(text: str) -> str:
+    """A derived text with its CRC-32 in front, eight hexadecimal digits."""
+    return f"{zlib.crc32(text.encode()):08x}{text}"
+
+
+def unsealed(text: str) -> str:
+    """The inverse of `sealed`; DamagedStateError where the text does not fit its checksum."""
+    if isinstance(text, str) and text[:8] == f"{zlib.crc32(text[8:].encode('utf-8', 'surrogatepass')):08x}":
+        return text[8:]
+    raise DamagedStateError(f"{text[:40]!r} does not fit its checksum")
 
 
 def checksum(table: str, values: Sequence[Value]) -> int:
