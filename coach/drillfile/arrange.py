@@ -8,9 +8,10 @@ phrases writes the repeats out. What was left out or changed is told bar by bar.
 from __future__ import annotations
 
 import re
+from bisect import bisect_right
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from fractions import Fraction
 from itertools import groupby
 
@@ -19,7 +20,7 @@ from coach.core.instruments import READY_MADE, ready_made
 from coach.core.plain import plain_text
 from coach.core.problem import CoachError, Problem
 from coach.core.rhythm import MAX_BPM, MIN_BPM, Meter
-from coach.core.strings import Instrument
+from coach.core.strings import SCALE_MM_RANGE, Instrument
 from coach.core.units import note_name
 from coach.drillfile.hand import HIGHEST_FRET, Wanted, placed
 from coach.drillfile.ids import drill_id, phrase_id
@@ -34,6 +35,7 @@ from coach.drillfile.keys import (
     PHRASE,
 )
 from coach.drillfile.load import read_drill
+from coach.drillfile.music import Placement, default_holds
 from coach.drillfile.score import Score, ScoreBar, ScoreNote, join_ties
 from coach.drillfile.write import write_drill
 
@@ -41,6 +43,8 @@ LONG_SECTION, PIECE_BARS = 8, 4
 DEFAULT_QUARTERS = 80
 START_SHARE = Fraction(3, 5)
 """The drill's first tempo as a part of the piece's."""
+_Playable = tuple[Fraction, Fraction, str, Note, bool]
+"""Onset, length, layer, note, whether it rings on."""
 _GRADUAL = re.compile(r"(?:ritardando|accelerando) to (\d{1,3}(?:\.\d{1,3})?)%(?:; )?")
 
 
@@ -67,6 +71,10 @@ def arranged(score: Score, choices: Choices, where: str) -> tuple[Drill, str]:
     if not order:
         raise CoachError(
             Problem(f"no bar is left; the file has bars 1 to {len(score.bars)}", where, guess="--bars")
+        )
+    if not any(score.bars[index].notes for index in order):
+        raise CoachError(
+            Problem("there are no notes in it" + (" in these bars" if choices.bars else ""), where)
         )
     instrument = choices.instrument or _instrument(score)
     maker = _Maker(score, choices, instrument, _layers(score, choices))
@@ -117,41 +125,12 @@ def arranged(score: Score, choices: Choices, where: str) -> tuple[Drill, str]:
 
 
 def _settled(draft: Drill, score: Score, where: str) -> tuple[Drill, str]:
-    """The draft with `for` only where a hold is not the one that the format gives anyway."""
-    without, _ = read_drill(write_drill(_with_holds(draft, lambda *_: False)), where)
-    if without is not None:
-        defaults = {
-            (phrase.id, index, event.layer, event.beat): event.hold
-            for phrase in without.phrases
-            for index, bar in enumerate(phrase.bars)
-            for event in bar.events
-        }
-
-        def needed(phrase: str, bar: int, event: Event) -> bool:
-            return event.hold_written and defaults.get((phrase, bar, event.layer, event.beat)) != event.hold
-
-        draft = _with_holds(draft, needed)
+    """The drill as its text says it, which is the last proof that the text is good."""
     text = write_drill(draft, ["Imported; look it over.", *score.joined_remarks()])
     drill, problems = read_drill(text, where)
     if drill is None:
         raise CoachError([problem for problem in problems if problem.severity == "error"])
     return drill, text
-
-
-def _with_holds(drill: Drill, needed: Callable[[str, int, Event], bool]) -> Drill:
-    phrases = []
-    for phrase in drill.phrases:
-        bars = tuple(
-            replace(
-                bar,
-                events=tuple(
-                    replace(event, hold_written=needed(phrase.id, index, event)) for event in bar.events
-                ),
-            )
-            for index, bar in enumerate(phrase.bars)
-        )
-        phrases.append(replace(phrase, bars=bars))
-    return replace(drill, phrases=tuple(phrases))
 
 
 def _base_name(name: str) -> str:
@@ -187,10 +166,10 @@ def _instrument(score: Score) -> Instrument:
     if score.tunings:
         strings = _shifted(score.tunings[::-1], notes)
         names = tuple(note_name(midi) for midi in strings)
-        scale = next(
-            (mm for _, known, mm in READY_MADE.values() if known == names),
-            864.0 if strings[-1] < 40 else 648.0,
-        )
+        known = next((mm for _, notes_of, mm in READY_MADE.values() if notes_of == names), 0.0)
+        scale = score.scale_mm or known or (864.0 if strings[-1] < 40 else 648.0)
+        if not SCALE_MM_RANGE[0] <= scale <= SCALE_MM_RANGE[1]:
+            scale = 864.0
         if len(strings) <= 12 and strings[-1] >= 0 and strings[0] <= 127:
             return Instrument.of(names, scale)
     pitches = [note.midi for note in notes if not note.harmonic]
@@ -230,7 +209,10 @@ def _layers(score: Score, choices: Choices) -> Callable[[ScoreNote], str]:
     for note in notes:
         voices.setdefault(note.voice, []).append(note)
     some, every = any(note.harmonic for note in notes), all(note.harmonic for note in notes)
-    split = choices.split or ("harmonics" if len(voices) == 1 and some and not every else "voices")
+    unnamed = not any(_is_layer(score.layer_names.get(voice, "")) for voice in voices)
+    split = choices.split or (
+        "harmonics" if len(voices) == 1 and unnamed and some and not every else "voices"
+    )
     if split == "harmonics":
         return lambda note: "harmonics" if note.harmonic else "bass"
     if choices.split_midi is not None:
@@ -334,18 +316,19 @@ class _Maker:
         if not notes:
             return None
         made: list[list[Event]] = [[] for _ in bars]
-        for (onset, layer), group in groupby(
-            sorted(notes, key=_by_event), key=lambda item: (item[0], item[2])
-        ):
-            members = list(group)
-            index = max(i for i, start in enumerate(starts) if start <= onset)
+        groups = [list(group) for _, group in groupby(sorted(notes, key=_by_event), key=_by_event)]
+        for members, default in zip(groups, _defaults(groups, at), strict=True):
+            onset, _, layer, _, _ = members[0]
+            index = bisect_right(starts, onset) - 1
             meter = meters[index]
             first = meter.beats - lengths[index] / meter.beat_whole
             beat = (onset - starts[index]) / meter.beat_whole + first
-            hold = max(length for _, length, *_ in members) / meter.beat_whole
-            rings = all(item[4] for item in members)
-            events = tuple(sorted((note for _, _, _, note, _ in members), key=lambda note: note.string))
-            made[index].append(Event(layer, beat, hold, events, hold_written=not rings))
+            hold = max(length for _, length, *_ in members)
+            # What rings on, and what lasts as long as it would anyway, needs no `for`.
+            written = hold != default and not all(rings for *_, rings in members)
+            together = tuple(sorted((note for _, _, _, note, _ in members), key=lambda note: note.string))
+            lasts = (hold if written else default) / meter.beat_whole
+            made[index].append(Event(layer, beat, lasts, together, written))
         ready = []
         for index, bar in enumerate(bars):
             start, stop = self.ratios[section[index]]
@@ -384,10 +367,8 @@ class _Maker:
             return meter, bar.full
         return Meter.of(int(length * lower), lower), length
 
-    def _notes(
-        self, bars: list[tuple[Fraction, ScoreBar]], end: Fraction
-    ) -> list[tuple[Fraction, Fraction, str, Note, bool]]:
-        """(onset, length, layer, note, rings on) of what can be played."""
+    def _notes(self, bars: list[tuple[Fraction, ScoreBar]], end: Fraction) -> list[_Playable]:
+        """What can be played of the bars' notes."""
         wanted: list[Wanted] = []
         for onset, bar, note, complete in join_ties(bars):
             if onset >= end:
@@ -415,5 +396,22 @@ class _Maker:
         return lambda what: self.score.remark(number, what)
 
 
-def _by_event(item: tuple[Fraction, Fraction, str, Note, bool]) -> tuple[Fraction, str]:
+def _by_event(item: _Playable) -> tuple[Fraction, str]:
     return item[0], item[2]
+
+
+def _defaults(groups: list[list[_Playable]], end: Fraction) -> list[Fraction]:
+    """How long each event would last without `for`, in whole notes."""
+    return default_holds(
+        [
+            Placement(
+                members[0][2],
+                members[0][0],
+                frozenset(note.string for _, _, _, note, _ in members),
+                frozenset(note.string for _, _, _, note, _ in members if note.node),
+                None,
+            )
+            for members in groups
+        ],
+        end,
+    )

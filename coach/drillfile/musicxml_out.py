@@ -55,11 +55,15 @@ def musicxml_text(drill: Drill, tempo_bpm: int) -> str:
         ET.SubElement(identification, "creator", type="composer").text = plain_text(drill.composer)
     encoding = ET.SubElement(identification, "encoding")
     ET.SubElement(encoding, "software").text = "Wellrung"
-    if drill.order:
-        names = {phrase.id: plain_text(phrase.name) for phrase in drill.phrases}
-        other = ET.SubElement(identification, "miscellaneous")
-        field = ET.SubElement(other, "miscellaneous-field", name="order")
-        field.text = ", ".join(names[phrase] for phrase in drill.order)
+    names = {phrase.id: plain_text(phrase.name) for phrase in drill.phrases}
+    other = ET.SubElement(identification, "miscellaneous")
+    for name, text in (
+        ("layers", ", ".join(drill.layers)),
+        ("scale_mm", f"{drill.instrument.scale_mm:g}"),
+        ("order", ", ".join(names[phrase] for phrase in drill.order)),
+    ):
+        if text:
+            ET.SubElement(other, "miscellaneous-field", name=name).text = text
     part_list = ET.SubElement(root, "part-list")
     score_part = ET.SubElement(part_list, "score-part", id="P1")
     ET.SubElement(score_part, "part-name").text = plain_text(drill.title)

@@ -74,6 +74,8 @@ class Score:
     order: list[int] = field(default_factory=list)
     tunings: list[int] = field(default_factory=list)
     """Open strings as MIDI numbers, the lowest first; empty where the file has none."""
+    scale_mm: float = 0.0
+    """Sounding length of the strings, 0 where the file doesn't say."""
     beat_whole: Fraction | None = None
     """The note value that the first metronome mark counts."""
     layer_names: dict[str, str] = field(default_factory=dict)

@@ -1,0 +1,535 @@
+"""Imports find the notes that music21 finds, keep what exports wrote, and refuse what is broken or hostile."""
+
+from __future__ import annotations
+
+import io
+import random
+import warnings
+import zipfile
+from collections import Counter
+from dataclasses import replace
+from fractions import Fraction
+from pathlib import Path
+
+import mido
+import pytest
+from hypothesis import given, settings
+
+from coach.cli import main
+from coach.core.drill import Bar, Drill, Event
+from coach.core.excerpt import passage_of, whole_piece
+from coach.core.problem import CoachError
+from coach.core.strings import Node
+from coach.drillfile.arrange import Choices, arranged
+from coach.drillfile.foreign import read_score
+from coach.drillfile.load import load_drill, read_drill
+from coach.drillfile.midi_out import midi_bytes
+from coach.drillfile.musicxml_in import parse_xml, part_names, read_musicxml, unpacked
+from coach.drillfile.musicxml_out import musicxml_text
+from coach.drillfile.score import Score
+from coach.drillfile.write import write_drill
+from tests.drillfile_drafts import drafts
+
+DRILLS = sorted((Path(__file__).parent.parent / "drills").glob("*.yaml"))
+EACH = pytest.mark.parametrize("path", DRILLS, ids=[path.stem for path in DRILLS])
+HEAD = (
+    '<?xml version="1.0"?><score-partwise version="4.0"><part-list><score-part id="P1"><part-name>One</part-name>\
+</score-part></part-list><part id="P1">'
+)
+TAIL = "</part></score-partwise>"
+ATTRIBUTES = (
+    "<attributes><divisions>2</divisions><time><beats>4</beats><beat-type>4</beat-type></time></attributes>"
+)
+
+
+def measure(*items: str, number: int = 1, attributes: str | None = None) -> str:
+    if attributes is None:
+        attributes = ATTRIBUTES if number == 1 else ""
+    return f'<measure number="{number}">{attributes}{"".join(items)}</measure>'
+
+
+def note(pitch: str, duration: int = 2, inside: str = "", voice: int = 1, notations: str = "") -> str:
+    step, octave = pitch[0], pitch[-1]
+    alter = "<alter>1</alter>" if "#" in pitch else ""
+    place = f"<notations>{notations}</notations>" if notations else ""
+    chord = inside if "<chord/>" in inside else ""
+    return (
+        f"<note>{chord}<pitch><step>{step}</step>{alter}<octave>{octave}</octave></pitch>"
+        f"<duration>{duration}</duration>{'' if chord else inside}<voice>{voice}</voice>{place}</note>"
+    )
+
+
+def technical(string: int, fret: int, more: str = "") -> str:
+    return f"<technical><string>{string}</string><fret>{fret}</fret>{more}</technical>"
+
+
+def read(tmp_path: Path, *measures: str, choices: Choices | None = None) -> tuple[Drill, Score]:
+    path = tmp_path / "piece.musicxml"
+    path.write_text(HEAD + "".join(measures) + TAIL)
+    score = read_score(path)
+    drill, _ = arranged(score, choices or Choices(), str(path))
+    return drill, score
+
+
+def notes_of(drill: Drill) -> list[tuple[Fraction, Fraction, str]]:
+    """(onset in tempo beats, hold, place) of every note of the piece."""
+    passage = passage_of(drill, whole_piece(drill))
+    return [
+        (event.onset, event.hold, f"{placed.note.string + 1}:{placed.note.position_text}")
+        for event in passage.events
+        for placed in event.notes
+    ]
+
+
+def corpus() -> list[Path]:
+    music21 = pytest.importorskip("music21", reason="needs the package music21: pip install music21")
+    root = Path(music21.__file__).parent
+    # The bass parts are under open terms, the suite under the MIT licence: see each file's rights field.
+    return [
+        root / "corpus/corelli/opus3no1/1grave.xml",
+        root / "corpus/bach/bwv66.6.mxl",
+        *sorted((root / "musicxml/lilypondTestSuite").glob("*.*xml")),
+    ]
+
+
+NOT_ALIKE = {
+    "02e-Rests-NoType.xml": "music21 counts the unnumbered first bar otherwise",
+    "21f-Chord-ElementInBetween.xml": "music21 takes the chord apart at the mark between its notes",
+    "32c-MultipleNotationChildren.xml": "music21 sounds a displayed sharp that <alter> doesn't have",
+}
+
+
+def test_every_part_of_real_files_has_the_notes_that_music21_finds() -> None:
+    music21 = pytest.importorskip("music21", reason="needs the package music21: pip install music21")
+    compared = 0
+    for path in corpus():
+        if path.name in NOT_ALIKE:
+            continue
+        root = parse_xml(unpacked(path.read_bytes(), path.name), path.name)
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            found = music21.converter.parse(str(path), format="musicxml", forceSource=True).toSoundingPitch()
+        parts = part_names(root)
+        split = {
+            part.id for part in parts if any(str(p.id).startswith(f"{part.id}-Staff") for p in found.parts)
+        }
+        whole = [part for part in found.parts if "-Staff" not in str(part.id)]
+        for part in parts:
+            score = read_musicxml(root, part.id, path.name)
+            got = Counter(
+                (index, struck.onset * 4, struck.midi)
+                for index, bar in enumerate(score.bars)
+                for struck in bar.notes
+            )
+            if part.id in split:
+                theirs = [p for p in found.parts if str(p.id).startswith(f"{part.id}-Staff")]
+            else:
+                theirs = [whole.pop(0)] if whole else []
+            assert got == _music21_notes(music21, theirs), (path.name, part.id)
+            compared += 1
+    assert compared > 200
+
+
+def _music21_notes(music21, parts) -> Counter[tuple[int, Fraction, int]]:  # type: ignore[no-untyped-def]
+    wanted: Counter[tuple[int, Fraction, int]] = Counter()
+    for part in parts:
+        for index, bar in enumerate(part.getElementsByClass(music21.stream.Measure)):
+            for struck in bar.recurse().notes:
+                if struck.duration.isGrace or not isinstance(struck, music21.note.Note | music21.chord.Chord):
+                    continue
+                if isinstance(struck, music21.harmony.Harmony):
+                    continue
+                onset = Fraction(struck.getOffsetInHierarchy(bar)).limit_denominator(5000)
+                wanted.update((index, onset, pitch.midi) for pitch in struck.pitches)
+    return wanted
+
+
+def test_every_real_part_becomes_a_drill_that_the_checker_passes() -> None:
+    made = 0
+    for path in corpus():
+        root = parse_xml(unpacked(path.read_bytes(), path.name), path.name)
+        for part in part_names(root):
+            score = read_musicxml(root, part.id, path.name)
+            if not any(bar.notes for bar in score.bars):
+                continue
+            score.title = path.stem
+            drill, text = arranged(score, Choices(), path.name)
+            again, problems = read_drill(text, path.name)
+            assert again == drill
+            assert problems == []
+            made += 1
+    assert made > 150
+
+
+def test_a_real_bass_tab_keeps_its_strings_and_frets() -> None:
+    path = next(path for path in corpus() if path.name == "71e-TabStaves.xml")
+    score = read_score(path, "Bass Guitar")
+    drill, _ = arranged(score, Choices(), str(path))
+    assert [string.name for string in drill.instrument.strings] == ["G2", "D2", "A1", "E1"]
+    # String and fret as they stand in the file, by its <technical> elements.
+    root = parse_xml(path.read_bytes(), path.name)
+    part = next(item for item in root.iter("part") if item.get("id") == "P5")
+    written = [(t.findtext("string"), t.findtext("fret")) for t in part.iter("technical")]
+    assert [(place[0], place[2:]) for _, _, place in notes_of(drill)] == written
+
+
+def comparable(drill: Drill) -> list[object]:
+    """The bars of each phrase in whole notes: how a meter is counted, MusicXML says of the tempo's beat alone."""
+    return [
+        [
+            (
+                bar.meter.numerator,
+                bar.meter.denominator,
+                bar.length * bar.meter.beat_whole,
+                sorted((written(event, bar) for event in bar.events), key=str),
+            )
+            for bar in phrase.bars
+        ]
+        for phrase in drill.phrases
+    ]
+
+
+def written(event: Event, bar: Bar) -> tuple[object, ...]:
+    places = [(one.string, one.fret, one.node, one.droppable) for one in event.notes]
+    return event.layer, event.beat * bar.meter.beat_whole, places
+
+
+def played(drill: Drill) -> Drill:
+    """Equal phrases of one name are one phrase after an import, so that their order counts."""
+    order = drill.order or tuple(phrase.id for phrase in drill.phrases)
+    return replace(drill, phrases=tuple(drill.phrase(phrase) for phrase in order))
+
+
+@EACH
+def test_drill_to_musicxml_and_back_keeps_what_the_format_carries(path: Path, tmp_path: Path) -> None:
+    drill = load_drill(path)
+    file = tmp_path / "piece.musicxml"
+    file.write_text(musicxml_text(drill, drill.goal_bpm), encoding="utf-8")
+    score = read_score(file)
+    back, _ = arranged(score, Choices(), str(file))
+    assert comparable(back) == comparable(drill)
+    assert [bar.meter for p in back.phrases for bar in p.bars] == [
+        bar.meter for p in drill.phrases for bar in p.bars
+    ]
+    assert (back.title, back.composer, back.instrument, back.tempo.goal_bpm) == (
+        drill.title, drill.composer, drill.instrument, drill.goal_bpm
+    )  # fmt: skip
+    assert [phrase.name for phrase in back.phrases] == [phrase.name for phrase in drill.phrases]
+    assert [(b.start_ratio, b.stop_ratio) for p in back.phrases for b in p.bars] == [
+        (b.start_ratio, b.stop_ratio) for p in drill.phrases for b in p.bars
+    ]
+    assert score.joined_remarks() == []
+
+
+@EACH
+def test_drill_to_midi_and_back_keeps_pitches_onsets_layers_and_phrases(path: Path, tmp_path: Path) -> None:
+    drill = load_drill(path)
+    file = tmp_path / "piece.mid"
+    file.write_bytes(midi_bytes(drill, drill.goal_bpm))
+    back, _ = arranged(read_score(file), Choices(instrument=drill.instrument), str(file))
+
+    def sounding(one: Drill) -> list[tuple[str, Fraction, int]]:
+        passage = passage_of(one, whole_piece(one))
+        return sorted(
+            (event.layer, event.onset, round(placed.sounding_midi))
+            for event in passage.events
+            for placed in event.notes
+        )
+
+    assert sounding(back) == sounding(drill)
+    assert back.title == drill.title
+    assert back.tempo.goal_bpm == drill.goal_bpm
+    names, names_back = ({phrase.id: phrase.name for phrase in one.phrases} for one in (drill, back))
+    assert [names_back[phrase] for phrase in back.order] == [names[phrase] for phrase in drill.order]
+    assert [phrase.name for phrase in back.phrases] == [phrase.name for phrase in drill.phrases]
+    assert {bar.meter for phrase in back.phrases for bar in phrase.bars} == {
+        bar.meter for phrase in drill.phrases for bar in phrase.bars
+    }
+
+
+@settings(max_examples=12, deadline=None)
+@given(drafts())
+def test_any_drill_survives_both_round_trips(tmp_path_factory: pytest.TempPathFactory, draft: Drill) -> None:
+    drill, _ = read_drill(write_drill(draft), "made.yaml")
+    assert drill is not None
+    folder = tmp_path_factory.mktemp("trip")
+    (folder / "a.musicxml").write_text(musicxml_text(drill, drill.goal_bpm), encoding="utf-8")
+    (folder / "a.mid").write_bytes(midi_bytes(drill, drill.goal_bpm))
+    back, _ = arranged(read_score(folder / "a.musicxml"), Choices(every=64), "a.musicxml")
+    assert comparable(played(back)) == comparable(drill)
+    arranged(read_score(folder / "a.mid"), Choices(instrument=drill.instrument), "a.mid")
+
+
+def test_chords_voices_backup_and_ties_are_read(tmp_path: Path) -> None:
+    drill, score = read(
+        tmp_path,
+        measure(
+            note("G3", 4), note("D3", 4, "<chord/>"), note("A3", 4, "<tie type='start'/>"),
+            "<backup><duration>8</duration></backup>", note("E1", 8, voice=2),
+        ),
+        measure(note("A3", 4, "<tie type='stop'/>"), "<forward><duration>4</duration></forward>",
+                "<backup><duration>8</duration></backup>", note("A1", 8, voice=2), number=2),
+    )  # fmt: skip
+    assert set(drill.layers) == {"melody", "bass"}
+    assert sorted((onset, hold) for onset, hold, _ in notes_of(drill)) == [
+        (0, 2),
+        (0, 2),
+        (0, 4),
+        (2, 4),
+        (4, 4),
+    ]
+    assert score.remarks == ["the file names no strings; taken for the instrument `bass`",
+                             "the file has no tempo; 80 quarters a minute taken"]  # fmt: skip
+
+
+def test_a_tab_staff_that_doubles_the_notation_adds_only_places(tmp_path: Path) -> None:
+    attributes = (
+        "<attributes><divisions>2</divisions><time><beats>2</beats><beat-type>4</beat-type></time><staves>2</staves>"
+        '<clef number="1"><sign>F</sign></clef><clef number="2"><sign>TAB</sign></clef></attributes>'
+    )
+    drill, _ = read(
+        tmp_path,
+        measure(
+            note("C2", 4, "").replace("<voice>", "<staff>1</staff><voice>"),
+            "<backup><duration>4</duration></backup>",
+            note("C2", 4, "", 5, technical(4, 8)).replace("<voice>", "<staff>2</staff><voice>"),
+            attributes=attributes,
+        ),
+    )
+    assert notes_of(drill) == [(0, 2, "4:8")], "fret 8 of the E string, though A:3 is the usual place"
+
+
+@pytest.mark.parametrize(
+    ("pitch", "fret", "more", "node", "told"),
+    [
+        ("D5", 3, "<harmonic><natural/><sounding-pitch/></harmonic>", Node(1, 6), False),
+        ("F5", 3, "<harmonic><natural/></harmonic>", Node(1, 7), False),
+        ("G2", 3, "<harmonic><natural/><base-pitch/></harmonic>", Node(1, 6), True),
+        ("C3", 5, "<harmonic><natural/><touching-pitch/></harmonic>", Node(1, 4), False),
+        ("B4", 4, "<harmonic/>", Node(1, 5), False),
+        ("G2", 3, "<harmonic><natural/></harmonic><other-technical>2.7</other-technical>", Node(1, 7), False),
+    ],
+)
+def test_a_harmonic_is_read_from_string_fret_and_pitch(
+    pitch: str, fret: int, more: str, node: Node, told: bool, tmp_path: Path
+) -> None:
+    drill, score = read(tmp_path, measure(note(pitch, 8, notations=technical(1, fret, more))))
+    (event,) = drill.phrases[0].bars[0].events
+    assert [(one.string, one.node) for one in event.notes] == [(0, node)]
+    assert any("may be 3.2 or 2.7" in remark for remark in score.remarks) == told
+
+
+def test_a_diamond_head_is_a_harmonic_and_the_node_search_places_it(tmp_path: Path) -> None:
+    diamond = "<notehead>diamond</notehead>"
+    drill, _ = read(
+        tmp_path,
+        measure(
+            note("D4", 4).replace("</note>", f"{diamond}</note>"),
+            note("F#4", 4).replace("</note>", f"{diamond}</note>"),
+            "<backup><duration>8</duration></backup>",
+            note("E1", 8, voice=2),
+        ),
+    )
+    assert set(drill.layers) == {"harmonics", "bass"}
+    passage = passage_of(drill, whole_piece(drill))
+    sounding = [round(p.sounding_midi) for e in passage.events if e.layer == "harmonics" for p in e.notes]
+    assert sounding == [62, 66]
+
+
+def repeat(direction: str) -> str:
+    place = "left" if direction == "forward" else "right"
+    return f'<barline location="{place}"><repeat direction="{direction}"/></barline>'
+
+
+BACK = '<repeat direction="backward"/>'
+SEGNO = "<direction><direction-type><segno/></direction-type></direction>"
+
+
+def ending(number: str, kind: str, inside: str = "") -> str:
+    place = "left" if kind == "start" else "right"
+    return f'<barline location="{place}"><ending number="{number}" type="{kind}"/>{inside}</barline>'
+
+
+def test_repeats_and_endings_become_an_order_of_phrases(tmp_path: Path) -> None:
+    bars = [
+        measure(repeat("forward"), note("E1", 8)),
+        measure(ending("1", "start"), note("F1", 8), ending("1", "stop", BACK), number=2),
+        measure(ending("2", "start"), note("G1", 8), ending("2", "stop"), number=3),
+        measure(note("A1", 8), number=4),
+    ]  # fmt: skip
+    drill, _ = read(tmp_path, *bars)
+    names = {phrase.id: phrase.name for phrase in drill.phrases}
+    assert [names[phrase] for phrase in drill.order] == ["bar 1", "bar 2", "bar 1", "bar 3", "bar 4"]
+
+
+def test_what_is_left_out_is_told_bar_by_bar(tmp_path: Path) -> None:
+    grace = note("G2").replace("<pitch>", "<grace/><pitch>")
+    _, score = read(
+        tmp_path,
+        measure(grace, note("E1", 8)),
+        measure(grace, note("E1", 8), SEGNO, number=2),
+        measure("<note><unpitched/><duration>8</duration></note>", number=3),
+        measure(note("C8", 8), number=4),
+        choices=Choices(every=4),
+    )  # fmt: skip
+    told = score.joined_remarks()
+    assert "bars 1, 2: grace notes left out" in told
+    assert "bar 2: the segno is not followed" in told
+    assert "bar 3: notes without a pitch left out" in told
+    assert any(remark.startswith("bar 4: the note C8 has no free string") for remark in told)
+
+
+def test_bars_split_and_phrase_length_can_be_chosen(tmp_path: Path, capsys) -> None:  # type: ignore[no-untyped-def]
+    path, target = tmp_path / "piece.musicxml", tmp_path / "drill.yaml"
+    bars = [measure(note("E1", 4), note("G2", 4), number=n) for n in range(1, 13)]
+    path.write_text(HEAD + "".join(bars) + TAIL)
+    words = ["import", str(path), "--bars", "3-8", "--split", "C2", "--every", "2", "-o", str(target)]
+    assert main(words) == 0
+    drill = load_drill(target)
+    assert [len(phrase.bars) for phrase in drill.phrases] == [2], (
+        "all six bars are alike: one phrase, played thrice"
+    )
+    assert drill.order == ("bars-3-to-4",) * 3
+    assert drill.layers == ("bass", "melody")
+    assert "# the file names no strings" in target.read_text()
+
+
+def test_several_parts_must_be_chosen_from(tmp_path: Path, capsys) -> None:  # type: ignore[no-untyped-def]
+    path = next(path for path in corpus() if path.name == "bwv66.6.mxl")
+    assert main(["import", str(path)]) == 1
+    assert "the file has 4 parts: 1 Soprano, 2 Alto, 3 Tenor, 4 Bass" in capsys.readouterr().err
+    assert main(["import", str(path), "--part", "bass", "-o", str(tmp_path / "a.yaml")]) == 0
+    assert main(["import", str(path), "--part", "9"]) == 1
+
+
+@pytest.mark.parametrize(
+    ("words", "message"),
+    [
+        (["--bars", "x"], "is no range of bars"),
+        (["--bars", "9-2"], "is no range of bars"),
+        (["--split", "middle"], "or write voices or harmonics"),
+        (["--every", "0"], "from 1 to 64"),
+        (["--instrument", "harp"], "no ready-made instrument"),
+        (["--harmonics-octaves", "7"], "from 0 to 3"),
+    ],
+)
+def test_a_wrong_import_is_explained(words: list[str], message: str, capsys) -> None:  # type: ignore[no-untyped-def]
+    assert main(["import", "piece.mid", *words]) == 2
+    assert message in capsys.readouterr().err
+
+
+BOMB = (
+    '<?xml version="1.0"?><!DOCTYPE a [<!ENTITY a "aaaaaaaaaa"><!ENTITY b "&a;&a;&a;&a;&a;&a;&a;&a;">'
+    '<!ENTITY c "&b;&b;&b;&b;&b;&b;&b;&b;">]><score-partwise>&c;</score-partwise>'
+)
+OUTSIDE = '<?xml version="1.0"?><!DOCTYPE a [<!ENTITY x SYSTEM "file:///etc/hostname">]><score-partwise>&x;</score-partwise>'
+
+
+def zipped(name: str, data: bytes) -> bytes:
+    buffer = io.BytesIO()
+    with zipfile.ZipFile(buffer, "w", zipfile.ZIP_DEFLATED) as archive:
+        archive.writestr(name, data)
+    return buffer.getvalue()
+
+
+@pytest.mark.parametrize(
+    ("data", "message"),
+    [
+        (BOMB.encode(), "declares entities"),
+        (OUTSIDE.encode(), "declares entities"),
+        (zipped("a.musicxml", b"<a>" + b" " * 30_000_000), "larger than 20 MB"),
+        (zipped("a.txt", b"x"), "holds no MusicXML"),
+        (zipped("a.xml", b"<a/>")[:-30], "archive can't be read"),
+        (b"PK\x03\x04" + bytes(100), "archive can't be read"),
+        (b"", "neither MusicXML nor a MIDI file"),
+        (b"\x89PNG\r\n", "neither MusicXML nor a MIDI file"),
+        (b"<html></html>", "no part with music"),
+        (b"<score-partwise>", "this is no XML"),
+        (b"<score-partwise><part id='P1'/></score-partwise>", "has no bars"),
+        ((HEAD + measure() + TAIL).encode(), "there are no notes"),
+        (b"<a>" * 100_000, "this is no XML"),
+        (b"MThd", "broken"),
+        (b"MThd\0\0\0\x06\0\x01\0\x01\xe7\x28MTrk\0\0\0\x04\0\xff\x2f\0", "film frames"),
+        (b"MThd\0\0\0\x06\0\x01\0\x01\0\x60MTrk\0\0\0\x04\0\xff\x2f\0", "no notes"),
+        (b"MThd" + bytes(4_000_000), "at most 3 MB"),
+    ],
+    ids=range(17),
+)
+def test_hostile_and_broken_files_are_refused_in_one_sentence(
+    data: bytes, message: str, tmp_path: Path
+) -> None:
+    path = tmp_path / "piece"
+    path.write_bytes(data)
+    with pytest.raises(CoachError, match=message) as caught:
+        arranged(read_score(path), Choices(), str(path))
+    assert len(caught.value.problems) == 1
+
+
+def test_a_huge_file_is_refused_unread(tmp_path: Path) -> None:
+    path = tmp_path / "huge.musicxml"
+    with path.open("wb") as file:
+        file.truncate(100_000_000)
+    with pytest.raises(CoachError, match="the file has 100 MB; at most 20 MB"):
+        read_score(path)
+    with pytest.raises(CoachError, match="this is a folder"):
+        read_score(tmp_path)
+    with pytest.raises(CoachError, match="no such file"):
+        read_score(tmp_path / "none.mid")
+
+
+def test_mutated_files_never_raise_anything_else(tmp_path: Path) -> None:
+    drill = load_drill(DRILLS[0].parent / "ringing-home.yaml")
+    sources = [musicxml_text(drill, 60).encode(), midi_bytes(drill, 60)]
+    rng = random.Random(20261125)
+    path = tmp_path / "piece"
+    outcomes: Counter[str] = Counter()
+    for _ in range(120):
+        data = bytearray(rng.choice(sources))
+        for _ in range(rng.randint(1, 8)):
+            at = rng.randrange(len(data))
+            action = rng.randrange(4)
+            if action == 0:
+                data[at] = rng.randrange(256)
+            elif action == 1:
+                del data[at : at + rng.randint(1, 40)]
+            elif action == 2:
+                data[at:at] = data[max(0, at - 60) : at]
+            else:
+                digit = next((i for i in range(at, len(data)) if 48 <= data[i] <= 57), at)
+                data[digit : digit + 1] = rng.choice([b"-1", b"0", b"999999999", b"1.5", b"x"])
+        path.write_bytes(data)
+        try:
+            arranged(read_score(path), Choices(), "piece")
+            outcomes["read"] += 1
+        except CoachError:
+            outcomes["refused"] += 1
+    assert set(outcomes) == {"read", "refused"}, outcomes
+
+
+def test_a_played_midi_file_is_moved_to_simple_beats(tmp_path: Path) -> None:
+    file = mido.MidiFile(type=0, ticks_per_beat=480)
+    track = mido.MidiTrack()
+    file.tracks.append(track)
+    for key, wait, length in ((40, 5, 470), (43, 8, 150), (45, 12, 155), (47, 4, 300)):
+        track.append(mido.Message("note_on", note=key, velocity=80, time=wait))
+        track.append(mido.Message("note_off", note=key, velocity=0, time=length))
+    path = tmp_path / "played.mid"
+    file.save(path)
+    drill, _ = arranged(read_score(path), Choices(), str(path))
+    onsets = [onset for onset, _, _ in notes_of(drill)]
+    assert onsets == [0, 1, Fraction(4, 3), Fraction(5, 3)]
+
+
+def test_the_octave_allowance_is_read_from_the_file_or_told(tmp_path: Path) -> None:
+    drill = load_drill(DRILLS[0].parent / "first-pour.yaml")
+    path = tmp_path / "a.mid"
+    for octaves in (0, 2):
+        path.write_bytes(midi_bytes(drill, 60, harmonics_octaves=octaves))
+        highest = max(note.midi for bar in read_score(path).bars for note in bar.notes)
+        assert highest == 67, "G4, whatever the allowance"
+    bare = mido.MidiFile(file=io.BytesIO(path.read_bytes()))
+    bare.tracks[0][:] = [message for message in bare.tracks[0] if message.type != "text"]
+    bare.save(path)
+    score = read_score(path)
+    assert any("2 octaves above their keys" in remark for remark in score.remarks)
+    assert max(note.midi for bar in read_score(path, None, 1).bars for note in bar.notes) == 67 - 12
