@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import random
 import signal
@@ -10,6 +11,7 @@ import subprocess
 import sys
 import textwrap
 import time
+from collections.abc import Callable
 from datetime import UTC, date, datetime, timedelta, timezone
 from pathlib import Path
 
@@ -20,9 +22,10 @@ from coach.core.log import is_id, practice_day
 from coach.core.problem import CoachError, UsageError
 from coach.places import all_drills, builtin_drills, find_drill, find_places, make_folder
 from coach.store.log import Log
+from coach.store.salvage import mend_log
 from coach.store.upkeep import check_log
-from tests.test_store import NOON, PASSAGE, Opener, open_log, rep_at
-from tests.test_store_derived import assert_equal_to_a_replay
+from tests.test_store import DAY, NOON, PASSAGE, Opener, open_log, rep_at
+from tests.test_store_derived import FAULTS, assert_equal_to_a_replay
 
 __all__ = ["open_log"]
 
@@ -69,6 +72,62 @@ def test_a_kill_at_any_moment_loses_no_rep_that_was_shown_as_saved(tmp_path: Pat
         assert saved >= set(acknowledged)
         # At most the rep in progress was on the disk without having been shown.
         assert len(saved) <= len(set(acknowledged)) + 8
+
+
+def damaged_bytes(data: bytes, rng: random.Random) -> bytes:
+    """Bits flipped at random places, a page blanked, or the end cut off."""
+    if rng.random() < 0.1:
+        return data[: rng.randrange(len(data))]
+    broken = bytearray(data)
+    for _ in range(rng.choice([1, 1, 3, 20])):
+        broken[rng.randrange(len(broken))] ^= 1 << rng.randrange(8)
+    if rng.random() < 0.15:
+        start = rng.randrange(len(broken)) // 4096 * 4096
+        broken[start : start + 4096] = bytes(4096)
+    return bytes(broken)
+
+
+def use(log: Log) -> None:
+    """Everything that a session and a report read and write; each may say that the log is damaged."""
+    day = date(2026, 12, 20)
+    steps: list[Callable[[], object]] = [
+        log.reps,
+        log.memories,
+        log.ladders,
+        log.days,
+        lambda: log.evidence(""),
+        log.entries,
+        lambda: log.history(day),
+        lambda: log.undo_last(NOON + 99 * DAY),
+        lambda: log.save_rep(rep_at(log, NOON + 50 * DAY), PASSAGE),
+        lambda: check_log(log),
+    ]
+    for step in steps:
+        with contextlib.suppress(CoachError):
+            step()
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_a_damaged_file_is_told_mended_and_never_changes_a_rep(open_log: Opener, seed: int) -> None:
+    rng = random.Random(seed)
+    with open_log() as log:
+        for index in range(60):
+            log.save_rep(rep_at(log, NOON + index * DAY // 4, FAULTS[index % 7]), PASSAGE)
+        originals = {rep.id: rep for rep in log.reps()}
+        path = log.path
+    assert path is not None
+    broken = damaged_bytes(path.read_bytes(), rng)
+    path.write_bytes(broken)
+    with contextlib.suppress(CoachError), open_log(read_only=True) as log:
+        use(log)
+    assert path.read_bytes() == broken
+    with contextlib.suppress(CoachError), open_log(mend=True) as log:
+        use(log)
+    mend_log(path, NOON + 1000)
+    with open_log() as log:
+        assert not [problem for problem in check_log(log).problems if problem.severity == "error"]
+        for rep in log.reps():
+            assert originals.get(rep.id, rep) == rep
 
 
 def save_many(log: Log, count: int) -> None:

@@ -21,7 +21,7 @@ from coach.core.ladder import DEFAULT as DEFAULT_RULE
 from coach.core.ladder import Ladder, Rule
 from coach.core.log import CAUSES, Outcome, Rep
 from coach.core.memory import CAP_DAYS, Memory, fold, fold_ladder
-from coach.store.schema import DamagedStateError, sealed, unsealed
+from coach.store.schema import DamagedStateError, derived, sealed
 
 MODEL = 1
 """Raised whenever the folds or their JSON change: a log of another model is rebuilt from its raw rows when opened."""
@@ -217,7 +217,7 @@ class Deriver:
             self._refold(player, key, state.memory.last_day, since, reps)
             return
         for (body,) in rows:
-            evidence = DayEvidence.from_json(unsealed(body))
+            evidence = derived(DayEvidence.from_json, body)
             if evidence.key != key:
                 raise DamagedStateError(f"evidence of {key!r} is another key's")
             found = reps.get((key, evidence.day), ())
@@ -333,14 +333,14 @@ class Deriver:
 
 
 def _memory(key: str, text: str) -> Memory:
-    memory = Memory.from_json(unsealed(text))
+    memory = derived(Memory.from_json, text)
     if memory.key != key:
         raise DamagedStateError(f"the memory of {key!r} is another key's")
     return memory
 
 
 def _ladder(text: str | None) -> Ladder | None:
-    return Ladder.from_json(unsealed(text)) if text else None
+    return derived(Ladder.from_json, text) if text else None
 
 
 def _by_day(

@@ -11,6 +11,7 @@ import sqlite3
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -31,7 +32,7 @@ from coach.store.rows import (
     select_sql,
     with_word,
 )
-from coach.store.schema import Value, told, unsealed
+from coach.store.schema import Value, derived, told
 
 if TYPE_CHECKING:
     from coach.core.planner import History
@@ -151,7 +152,7 @@ class Reader:
             rows = self.connection.execute(
                 "SELECT key, memory FROM states WHERE player = ?", (player or self.player.id,)
             )
-            return {key: Memory.from_json(unsealed(text)) for key, text in rows}
+            return {key: derived(Memory.from_json, text) for key, text in rows}
 
     def ladders(self, player: str = "") -> dict[str, Ladder]:
         """Every ladder the player has begun, by excerpt key."""
@@ -160,7 +161,7 @@ class Reader:
                 "SELECT key, ladder FROM states WHERE player = ? AND ladder IS NOT NULL",
                 (player or self.player.id,),
             )
-            return {key.removeprefix(EXCERPT): Ladder.from_json(unsealed(text)) for key, text in rows}
+            return {key.removeprefix(EXCERPT): derived(Ladder.from_json, text) for key, text in rows}
 
     def evidence(
         self, prefix: str, since: date | None = None, until: date | None = None, player: str = ""
@@ -182,7 +183,7 @@ class Reader:
                 "ORDER BY key, day",
                 values,
             )
-            return [DayEvidence.from_json(unsealed(body)) for (body,) in rows]
+            return [derived(DayEvidence.from_json, body) for (body,) in rows]
 
     def evidence_of(self, key: str, since: date, until: date, player: str = "") -> list[DayEvidence]:
         """The evidence of one key from `since` to `until`, in order of days."""
@@ -192,7 +193,7 @@ class Reader:
                 "SELECT body FROM evidence WHERE player = ? AND key = ? AND day BETWEEN ? AND ? ORDER BY day",
                 values,
             )
-            return [DayEvidence.from_json(unsealed(body)) for (body,) in rows]
+            return [derived(DayEvidence.from_json, body) for (body,) in rows]
 
     def titles(self) -> dict[str, str]:
         """The title of every excerpt that was ever logged, by excerpt key; of several the latest logged."""
@@ -222,7 +223,7 @@ class Reader:
                 "SELECT day, body FROM days WHERE player = ? AND day BETWEEN ? AND ? ORDER BY day",
                 values,
             )
-            return [DayTotal.from_json(date.fromordinal(day), unsealed(body)) for day, body in rows]
+            return [derived(partial(DayTotal.from_json, date.fromordinal(day)), body) for day, body in rows]
 
     def history(self, day: date, player: str = "") -> History:
         """What the planner needs of the four weeks up to a day: minutes by day, and which drills are set aside."""

@@ -18,9 +18,10 @@ import os
 import re
 import sqlite3
 import zlib
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
+from typing import TypeVar
 
 from coach.core.problem import CoachError, Problem
 
@@ -28,6 +29,7 @@ APPLICATION_ID = 0x57524C47
 """`WRLG` in the file's header: tells the log from any other SQLite file."""
 
 Value = str | int | None
+Parsed = TypeVar("Parsed")
 
 RAW_COLUMNS: dict[str, tuple[str, ...]] = {
     "players": ("id", "name", "at_ms"),
@@ -131,9 +133,19 @@ def unsealed(text: str) -> str:
     raise DamagedStateError(f"{text[:40]!r} does not fit its checksum")
 
 
+def derived(parse: Callable[[str], Parsed], text: str) -> Parsed:
+    """A sealed derived text as the value that it stands for; DamagedStateError where it stands for none."""
+    plain = unsealed(text)
+    try:
+        return parse(plain)
+    except (ValueError, KeyError, TypeError) as error:
+        raise DamagedStateError(f"{plain[:40]!r}: {error}") from error
+
+
 def checksum(table: str, values: Sequence[Value]) -> int:
     """CRC-32 of a raw row: of its table's name and its columns as canonical JSON."""
-    text = json.dumps([table, *values], separators=(",", ":"), ensure_ascii=False)
+    # A damaged row may hold bytes, which no raw column does.
+    text = json.dumps([table, *values], separators=(",", ":"), ensure_ascii=False, default=repr)
     return zlib.crc32(text.encode("utf-8", "surrogatepass"))
 
 
@@ -187,10 +199,12 @@ def told(path: Path | None) -> Iterator[None]:
     where = str(path or "the log")
     try:
         yield
+    except UnicodeDecodeError as error:  # from a message of SQLite's that quotes a broken schema
+        raise DamagedLogError(damage(where, "its schema is no text")) from error
     except sqlite3.Error as error:
         code = (getattr(error, "sqlite_errorcode", None) or 0) & 0xFF
         text = str(error)
-        if code in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB) or _BROKEN.search(text):
+        if code in _DAMAGE or _BROKEN.search(text):
             raise DamagedLogError(damage(where, text)) from error
         message, guess = _SENTENCES.get(code, (f"the log can't be used: {text}", ""))
         raise CoachError(Problem(message, where, guess=guess)) from error
@@ -205,6 +219,8 @@ def damage(where: str, detail: str) -> Problem:
     )
 
 
+_DAMAGE = (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB, sqlite3.SQLITE_ERROR)
+"""The statements are ours: an error in one (SQLITE_ERROR) is a table that is not as it was made."""
 _BROKEN = re.compile("malformed|decode to UTF-8")
 
 _SENTENCES: dict[int, tuple[str, str]] = {
