@@ -205,3 +205,17 @@ def test_a_wrong_answer_for_a_new_drill_is_explained(words: list[str], message: 
     out, err = capsys.readouterr()
     assert message in err
     assert out == ""
+
+
+def test_reach_is_a_warning_at_its_event_and_a_needed_string_an_error(tmp_path: Path, capsys) -> None:  # type: ignore[no-untyped-def]
+    path = tmp_path / "a.yaml"
+    path.write_text(GOOD.replace("1 E:0 for 4", "1 E:1 for 4").replace("3 D:<5>", "3 G:<12>"))
+    assert main(["check", str(path)]) == 0
+    out, err = capsys.readouterr()
+    assert f"{path}:10:29: phrases[0]: warning: E:1 and G:<12> are" in err
+    assert "good" in out
+    path.write_text(GOOD.replace("3 D:<5>", "3 E:<5>"))
+    assert main(["check", str(path)]) == 1
+    out, err = capsys.readouterr()
+    assert f"{path}:10:29: phrases[0]: E:<5> needs the E string while E:0 is still held there" in err
+    assert out == ""

@@ -98,4 +98,4 @@ def test_any_text_reads_as_events_or_faults_inside_it(text: str) -> None:
     events, faults = read_events(text)
     assert events or faults
     assert all(0 <= fault.offset <= len(text) for fault in faults)
-    assert all(0 <= event.offset < len(text) for event in events)
+    assert all(0 <= base + event.offset < len(text) for base, event in events)

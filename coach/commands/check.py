@@ -46,7 +46,8 @@ def run(arguments: argparse.Namespace) -> int:
     rows: list[dict[str, Any]] = []
     for name in arguments.files:
         drill, problems, repairs = _check(name, arguments.fix)
-        failed = failed or drill is None
+        good = drill is not None and not any(problem.severity == "error" for problem in problems)
+        failed = failed or not good
         if arguments.json:
             rows.append(_row(name, drill, problems, repairs))
             continue
@@ -58,7 +59,7 @@ def run(arguments: argparse.Namespace) -> int:
         for problem in problems:
             print(problem.with_caret(), file=sys.stderr)
         sys.stderr.flush()
-        if drill is not None:
+        if good and drill is not None:
             print(_summary(name, drill))
     if arguments.json:
         print(json.dumps({"files": rows}, indent=2, ensure_ascii=False))
@@ -66,7 +67,7 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 def _check(name: str, fix: bool) -> tuple[Drill | None, list[Problem], list[dict[str, Any]]]:
-    from coach.drillfile.load import read_drill
+    from coach.drillfile.checked import checked
     from coach.drillfile.source import MAX_BYTES, decode, read_text
 
     repairs: list[dict[str, Any]] = []
@@ -75,11 +76,13 @@ def _check(name: str, fix: bool) -> tuple[Drill | None, list[Problem], list[dict
             if fix:
                 raise UsageError(Problem("--fix repairs files; standard input is none", "coach check"))
             text = decode(sys.stdin.buffer.read(MAX_BYTES + 1), STANDARD_INPUT)
-            return *read_drill(text, STANDARD_INPUT), repairs
+            reading = checked(text, STANDARD_INPUT)
+            return reading.drill, reading.problems, repairs
         text = read_text(name)
         if fix:
             text, repairs = _fix(name, text)
-        return *read_drill(text, name), repairs
+        reading = checked(text, name)
+        return reading.drill, reading.problems, repairs
     except UsageError:
         raise
     except CoachError as error:
@@ -120,7 +123,7 @@ def _row(
 ) -> dict[str, Any]:
     row: dict[str, Any] = {
         "file": name,
-        "good": drill is not None,
+        "good": drill is not None and not any(problem.severity == "error" for problem in problems),
         "problems": [
             {
                 "severity": problem.severity,

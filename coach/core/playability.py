@@ -12,6 +12,7 @@ import itertools
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import lru_cache
 
 from coach.core.drill import Drill, Note
 from coach.core.excerpt import Excerpt, Passage, PlacedEvent, passage_of
@@ -120,6 +121,7 @@ def _wrong_notes(drill: Drill, passage: Passage) -> Iterator[_Found]:
                 yield (event, "error", f"{sounds}, not {note_name(note.asserted_midi)}", "")
 
 
+@lru_cache(maxsize=1024)
 def _written_there(written: str, node: Node) -> bool:
     try:
         return node in nodes_at_label(written, max(node.partial, 9))

@@ -169,32 +169,41 @@ def split_events(text: str) -> list[tuple[int, str]]:
     return parts
 
 
-def read_events(text: str) -> tuple[list[WrittenEvent], list[NotationError]]:
-    """Every event that can be read, in the order written, and every fault in the rest."""
-    events: list[WrittenEvent] = []
+def read_events(text: str) -> tuple[list[tuple[int, WrittenEvent]], list[NotationError]]:
+    """Every event that can be read, in the order written, and every fault in the rest.
+
+    Each event comes with its place in the text, from which its own offsets count; faults count from the text's start.
+    """
+    events: list[tuple[int, WrittenEvent]] = []
     faults: list[NotationError] = []
     parts = split_events(text)
     for index, (offset, part) in enumerate(parts):
-        if not part.strip():
-            if len(parts) == 1:
-                faults.append(
-                    NotationError(offset, "there is no event here", "leave the layer out of this bar")
+        if part.strip():
+            found, fault = _read_part(part)
+            events += [(offset, event) for event in found]
+            if fault is not None:
+                faults.append(NotationError(offset + fault.offset, fault.message, fault.guess, fault.repair))
+        elif len(parts) == 1:
+            faults.append(NotationError(offset, "there is no event here", "leave the layer out of this bar"))
+        else:
+            faults.append(
+                NotationError(
+                    min(offset, max(len(text) - 1, 0)),
+                    "an event is missing beside this comma",
+                    "delete the comma" if index == len(parts) - 1 else "one comma is enough",
+                    (",", ""),
                 )
-            else:
-                faults.append(
-                    NotationError(
-                        min(offset, max(len(text) - 1, 0)),
-                        "an event is missing beside this comma",
-                        "delete the comma" if index == len(parts) - 1 else "one comma is enough",
-                        (",", ""),
-                    )
-                )
-            continue
-        try:
-            events.extend(_read_event(part, offset))
-        except NotationError as fault:
-            faults.append(fault)
+            )
     return events, faults
+
+
+@lru_cache(maxsize=2048)
+def _read_part(part: str) -> tuple[tuple[WrittenEvent, ...], NotationError | None]:
+    """The events of one part, or its fault; the same few recur in a drill again and again."""
+    try:
+        return tuple(_read_event(part, 0)), None
+    except NotationError as fault:
+        return (), fault.with_traceback(None)
 
 
 def _read_event(part: str, offset: int) -> list[WrittenEvent]:
@@ -399,7 +408,6 @@ def _after_note(offset: int, rest: str) -> NotationError:
     )
 
 
-@lru_cache(maxsize=4096)
 def looks_like_events(text: str) -> bool:
     """Whether at least one part of the text reads as an event."""
     events, _ = read_events(text)

@@ -166,11 +166,14 @@ class PhraseReader:
                 return [], []
             draft = _BarDraft(meter, length, start, ratios, cue, dynamics)
             inside = self.layer_events(item, place, draft, len(bars))
-            for _ in range(times):
-                shift = start - draft.start
+            drafts.extend(inside)
+            bars.append(draft)
+            full = length * meter.beat_whole
+            for copy in range(1, times):
+                shift = copy * full
                 drafts.extend(replace(event, bar=len(bars), onset=event.onset + shift) for event in inside)
-                bars.append(replace(draft, start=start))
-                start += length * meter.beat_whole
+                bars.append(replace(draft, start=start + shift))
+            start += times * full
             for event in inside:
                 layers.setdefault(event.layer)
             if len(layers) > keys.MAX_LAYERS:
@@ -275,7 +278,7 @@ class PhraseReader:
             self.fault(fault, locate, where)
         first = bar.meter.beats - bar.length
         drafts = []
-        for event in events:
+        for base, event in events:
             notes = []
             for written in event.notes:
                 if self.resolver is None:
@@ -283,17 +286,18 @@ class PhraseReader:
                 try:
                     note = self.resolver.note(written)
                 except NotationError as fault:
+                    fault.offset += base
                     self.fault(fault, locate, where)
                     continue
                 if event.ending:
                     note = replace(note, ending="damp" if event.ending == "damp" else "ring")
                 notes.append((written, note))
-            spot = locate.spot(event.offset)
+            spot = locate.spot(base + event.offset)
             seen: set[int] = set()
             for written, note in notes:
                 if note.string in seen:
                     self.report.error(
-                        locate.spot(written.offset),
+                        locate.spot(base + written.offset),
                         f"string {written.string} is struck twice at once",
                         "one note to a string; another string?",
                         where,
@@ -303,7 +307,7 @@ class PhraseReader:
                 continue
             onset = bar.start + (event.beat - first) * bar.meter.beat_whole
             hold = event.hold * bar.meter.beat_whole if event.hold is not None else None
-            hold_spot = locate.spot(event.hold_offset) if hold is not None else spot
+            hold_spot = locate.spot(base + event.hold_offset) if hold is not None else spot
             drafts.append(
                 _Draft(
                     number,
