@@ -283,6 +283,17 @@ def test_damage_is_told_and_the_good_part_goes_on_beside_the_kept_file(open_log:
     assert [file.read_bytes() for file in kept] == [data]
 
 
+def test_a_session_mends_a_log_in_which_only_a_row_was_changed(open_log: Opener) -> None:
+    path, saved = filled(open_log, 30)
+    path.write_bytes(path.read_bytes().replace(b"Ada", b"Oda", 1))
+    with pytest.raises(DamagedLogError, match=r"players, entry \w+, was changed"):
+        open_log()
+    with open_log("", mend=True) as log:
+        assert log.player.name.startswith("recovered")
+        assert log.reps() == saved
+        assert "30 repetitions could be read" in log.notices[0]
+
+
 @pytest.mark.parametrize("seed", range(6))
 def test_bit_flips_lose_at_most_the_rows_they_hit(open_log: Opener, seed: int) -> None:
     path, saved = filled(open_log, 400)

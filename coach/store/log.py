@@ -12,6 +12,7 @@ import sqlite3
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from datetime import UTC, date, datetime
+from functools import partial
 from pathlib import Path
 from types import TracebackType
 
@@ -77,7 +78,30 @@ class Log(Reader):
         None keeps the last.
         CoachError where the file can't be used.
         """
-        notices: tuple[str, ...] = ()
+        begin = partial(cls._begin, path, player_name, now_ms, read_only, folds, random_bytes)
+        try:
+            return begin(mend)
+        except DamagedLogError:
+            if not mend or not path.exists():
+                raise
+            from coach.store.salvage import mend_log
+
+            mended = mend_log(path, now_ms).sentence
+            log = begin(mend)
+            log.notices = (mended, *log.notices)
+            return log
+
+    @classmethod
+    def _begin(
+        cls,
+        path: Path,
+        player_name: str | None,
+        now_ms: int,
+        read_only: bool,
+        folds: Folds | None,
+        random_bytes: Callable[[int], bytes],
+        mend: bool,
+    ) -> Log:
         if read_only and not path.exists():
             log = cls(connect(None), None)
             prepare(log.connection, None, "")
@@ -86,17 +110,7 @@ class Log(Reader):
                 make_folder(path.parent)
             elif path.is_dir():
                 raise CoachError(Problem("is a folder; the log is a file", str(path)))
-            try:
-                connection, notices = _opened(path, now_ms, thorough=not read_only)
-            except DamagedLogError:
-                if not mend:
-                    raise
-                from coach.store.salvage import mend_log
-
-                mended = mend_log(path, now_ms).sentence
-                connection, notices = _opened(path, now_ms, thorough=True)
-                notices = (mended, *notices)
-            log = cls(connection, path, notices)
+            log = cls(*_opened(path, now_ms, thorough=not read_only))
         try:
             log.use_folds(folds)
             if mend:
@@ -248,7 +262,12 @@ class Log(Reader):
             "SELECT max(at_ms) FROM corrections WHERE rep = ?", (rep.id,)
         ).fetchone()[0]
         at_ms = max(now_ms, rep.at_ms, (latest or 0) + 1)
-        self.correct(Correction(new_id(at_ms, random_bytes(10)), rep.id, at_ms, None, void=True))
+        try:
+            self.correct(Correction(new_id(at_ms, random_bytes(10)), rep.id, at_ms, None, void=True))
+        except KeyError:
+            raise DamagedLogError(
+                damage(str(self.path), f"repetition {rep.id} is not in its index")
+            ) from None
         return rep
 
     def add_entry(self, entry: Entry) -> None:
@@ -328,8 +347,8 @@ def checked_name(name: str) -> str:
     return plain
 
 
-def _opened(path: Path, now_ms: int, thorough: bool) -> tuple[sqlite3.Connection, tuple[str, ...]]:
-    """A connection at the current schema and the notices of a migration."""
+def _opened(path: Path, now_ms: int, thorough: bool) -> tuple[sqlite3.Connection, Path, tuple[str, ...]]:
+    """A connection at the current schema, its path, and the notices of a migration."""
     with _file_errors(path), told(path):
         read_only = path.exists() and not os.access(path, os.W_OK)
         connection = connect(path, read_only)
@@ -338,7 +357,7 @@ def _opened(path: Path, now_ms: int, thorough: bool) -> tuple[sqlite3.Connection
                 verdict = str(connection.execute("PRAGMA quick_check(1)").fetchone()[0])
                 if verdict != "ok":
                     raise DamagedLogError(damage(str(path), verdict))
-            return connection, prepare(connection, path, stamp(now_ms))
+            return connection, path, prepare(connection, path, stamp(now_ms))
         except BaseException:
             connection.close()
             raise
