@@ -151,6 +151,16 @@ def test_the_terminal_report_fits_eighty_columns_and_needs_no_escape_sequence(re
     assert not re.search("streak|failed you|don't break|missed", text, re.IGNORECASE)
 
 
+def test_colour_is_added_to_the_signs_of_nodes_only_when_asked_for(report: Report) -> None:
+    plain, coloured = (
+        report_lines(report, [sample_drill()]),
+        report_lines(report, [sample_drill()], colour=True),
+    )
+    assert [re.sub("\x1b\\[[0-9]+m", "", line) for line in coloured] == plain
+    assert [line for line in coloured if "\x1b[" in line and "║" in line]
+    assert not [line for line in coloured if "\x1b[" in line and "Lamp" in line]
+
+
 def test_an_empty_time_says_so_and_nothing_else_breaks(path: Path) -> None:
     with Log.open(path, now_ms=NOON, read_only=True) as log:
         empty = make_report(log, date(2030, 1, 1))
@@ -285,7 +295,7 @@ def test_nobody_yet_is_a_sentence_and_makes_no_file(
     assert list(tmp_path.iterdir()) == []
 
 
-def test_no_internet_socket_is_opened_by_practice_reports_exports_and_the_overview(tmp_path: Path) -> None:
+def test_no_internet_socket_is_opened_by_the_app_or_any_command_of_a_week(tmp_path: Path) -> None:
     script = textwrap.dedent(
         """
         import socket, sys
@@ -307,12 +317,31 @@ def test_no_internet_socket_is_opened_by_practice_reports_exports_and_the_overvi
             ["report", "--folder", folder, "--html", "-o", folder + "/page.html"],
             ["report", "--folder", folder, "--for-teacher", "first-pour", "-o", folder + "/me.json"],
             ["roster", folder],
+            ["assign", "first-pour", "--folder", folder, "--to", "Mia", "-o", folder + "/given.yaml"],
             ["log", "export", "--folder", folder, "-o", folder + "/log.jsonl"],
             ["log", "merge", "--folder", folder, folder + "/log.jsonl"],
             ["log", "check", "--folder", folder],
+            ["nodes", "--json"],
+            ["check", folder + "/given.yaml"],
             ["log", "backup", "--folder", folder],
         ]
         states = [main(words) for words in runs]
+
+        import asyncio
+        from coach.commands.common import clock
+        from coach.desk import Desk
+        from coach.places import find_places
+        from coach.tui.app import CoachApp
+
+        async def look():
+            with Desk.open(find_places(folder), clock=clock, silent=True) as desk:
+                async with CoachApp(desk).run_test() as pilot:
+                    for key in ("r", "escape", "enter", "enter"):
+                        await pilot.press(key)
+                        await pilot.pause(0.1)
+                    print("screen", type(pilot.app.screen).__name__, file=sys.stderr)
+
+        asyncio.run(look())
         print("states", states, "opened", opened, file=sys.stderr)
         sys.exit(1 if opened or set(states) != {0} else 0)
         """

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import os
 import shutil
 import sys
 from typing import TYPE_CHECKING
@@ -91,9 +92,15 @@ def run(arguments: argparse.Namespace) -> int:
         from coach.report.lines import report_lines
 
         width = min(shutil.get_terminal_size((80, 24)).columns, 120)
-        text = "\n".join(report_lines(report, drills, width)) + "\n"
+        text = "\n".join(report_lines(report, drills, width, _in_colour(arguments))) + "\n"
     write_output(arguments.output or "-", text)
     return 0
+
+
+def _in_colour(arguments: argparse.Namespace) -> bool:
+    """Whether colours go out: to a terminal that has them, unless NO_COLOR says no (no-color.org)."""
+    to_terminal = arguments.output in (None, "-") and sys.stdout.isatty()
+    return to_terminal and not os.environ.get("NO_COLOR") and os.environ.get("TERM") != "dumb"
 
 
 def _drills(arguments: argparse.Namespace) -> tuple[Drill, ...]:

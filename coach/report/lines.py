@@ -20,14 +20,19 @@ _COLOURS = re.compile(r"\x1b\[[0-9;]*m")
 _EIGHTHS = " ▁▂▃▄▅▆▇█"
 
 
-def report_lines(report: Report, drills: Sequence[Drill] = (), width: int = 80) -> list[str]:
-    """The whole report; `drills` give the necks their strings and scale."""
+def report_lines(
+    report: Report, drills: Sequence[Drill] = (), width: int = 80, colour: bool = False
+) -> list[str]:
+    """The whole report; `drills` give the necks their strings and scale.
+
+    With `colour` the signs of the nodes carry the escape sequences of their colours; else no line has any.
+    """
     width = max(width, 72)
     parts = (
         _head(report),
         _time(report),
         _tempos(report, width),
-        _necks(report, drills, width),
+        _necks(report, drills, width, colour),
         _places("Weakest nodes", "fails near the goal tempo", report.nodes[:8]),
         _places("Weakest moves", "fails near the goal tempo", report.moves[:6]),
         _due(report),
@@ -146,7 +151,7 @@ def plot_lines(one: ExcerptFigures, width: int, height: int = 12) -> list[str]:
     return [head, *(f"  {line.rstrip()}" for line in text.rstrip("\n").split("\n"))]
 
 
-def _necks(report: Report, drills: Sequence[Drill], width: int) -> Iterator[str]:
+def _necks(report: Report, drills: Sequence[Drill], width: int, colour: bool) -> Iterator[str]:
     for neck in necks(report.nodes, drills):
         marks = {place: grade_of(figures).sign for place, figures in neck.places}
         window = neck.window_mm
@@ -154,8 +159,14 @@ def _necks(report: Report, drills: Sequence[Drill], width: int) -> Iterator[str]
         scale = column_mm(neck.instrument, width - 2, window)
         yield f"Nodes on {plain_text(name)}, drawn to scale ({scale:.0f} mm a column)"
         for line in fretboard_lines(neck.instrument, marks, width - 2, window):
-            yield f"  {line}"
-        yield "  " + "  ".join(f"{grade.sign} {grade.word}" for grade in (*GRADES, UNKNOWN))
+            yield _inked(f"  {line}", colour)
+        yield _inked("  " + "  ".join(f"{grade.sign} {grade.word}" for grade in (*GRADES, UNKNOWN)), colour)
+
+
+def _inked(line: str, colour: bool) -> str:
+    for grade in (*GRADES, UNKNOWN) if colour else ():
+        line = line.replace(grade.sign, f"\x1b[{grade.terminal}m{grade.sign}\x1b[0m")
+    return line
 
 
 def _places(title: str, what: str, places: Sequence[PlaceFigures]) -> Iterator[str]:

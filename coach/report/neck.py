@@ -28,15 +28,17 @@ class Grade:
     """Share that rings."""
     ink: str
     """Colour on paper; the scale is readable with the usual colour deficiencies."""
+    terminal: int
+    """Colour in a terminal: the SGR code of ECMA-48."""
 
 
 GRADES = (
-    Grade("●", "9 of 10 ring", 0.9, "#1b6b5a"),
-    Grade("◐", "3 of 4", 0.75, "#4b7fb0"),
-    Grade("○", "half", 0.5, "#b07a12"),
-    Grade("×", "fewer", 0.0, "#a3225b"),
+    Grade("●", "9 of 10 ring", 0.9, "#1b6b5a", 32),
+    Grade("◐", "3 of 4", 0.75, "#4b7fb0", 36),
+    Grade("○", "half", 0.5, "#b07a12", 33),
+    Grade("×", "fewer", 0.0, "#a3225b", 35),
 )
-UNKNOWN = Grade("·", "too few results", 0.0, "#6b6b6b")
+UNKNOWN = Grade("·", "too few results", 0.0, "#6b6b6b", 2)
 
 
 @dataclass(frozen=True, slots=True)
