@@ -16,10 +16,11 @@ from pathlib import Path
 
 import yaml
 
-from coach.drillfile.arrange import Choices, arranged
+from coach.drillfile.arrange import arranged
 from coach.drillfile.checked import checked
 from coach.drillfile.foreign import read_score
 from coach.drillfile.load import read_drill
+from coach.drillfile.strands import Choices
 
 HEAD = """drill: 1
 title: A Long One

@@ -11,7 +11,7 @@ from coach.commands.common import add_output, write_output
 from coach.core.problem import Problem, UsageError
 
 if TYPE_CHECKING:
-    from coach.drillfile.arrange import Choices
+    from coach.drillfile.strands import Choices
 
 BAR_PIECES = (1, 64)
 
@@ -71,7 +71,7 @@ def run(arguments: argparse.Namespace) -> int:
 
 def _choices(arguments: argparse.Namespace) -> Choices:
     from coach.core.units import midi_from_note
-    from coach.drillfile.arrange import Choices
+    from coach.drillfile.strands import Choices
 
     bars = None
     if arguments.bars is not None:

@@ -9,34 +9,27 @@ from __future__ import annotations
 
 import re
 from bisect import bisect_right
-from collections import Counter
-from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator
 from fractions import Fraction
 from itertools import groupby
 
-from coach.core.drill import TOGETHER, Bar, Drill, Event, Note, Phrase, Tempo
-from coach.core.instruments import READY_MADE, ready_made
+from coach.core.drill import Bar, Drill, Event, Note, Phrase, Tempo
 from coach.core.plain import plain_text
 from coach.core.problem import CoachError, Problem
 from coach.core.rhythm import MAX_BPM, MIN_BPM, Meter
-from coach.core.strings import SCALE_MM_RANGE, Instrument
-from coach.core.units import note_name
-from coach.drillfile.hand import HIGHEST_FRET, Wanted, placed
+from coach.core.strings import Instrument
+from coach.drillfile.hand import Wanted, placed
 from coach.drillfile.ids import drill_id, phrase_id
 from coach.drillfile.keys import (
-    BAR,
-    LAYER,
-    MAX_LAYERS,
     MAX_NAME,
     MAX_ORDER,
     MAX_PHRASES,
     PERCENT_RANGE,
-    PHRASE,
 )
 from coach.drillfile.load import read_drill
 from coach.drillfile.music import Placement, default_holds
 from coach.drillfile.score import Score, ScoreBar, ScoreNote, join_ties
+from coach.drillfile.strands import Choices, instrument_of, layers_of
 from coach.drillfile.write import write_drill
 
 LONG_SECTION, PIECE_BARS = 8, 4
@@ -46,19 +39,6 @@ START_SHARE = Fraction(3, 5)
 _Playable = tuple[Fraction, Fraction, str, Note, bool]
 """Onset, length, layer, note, whether it rings on."""
 _GRADUAL = re.compile(r"(?:ritardando|accelerando) to (\d{1,3}(?:\.\d{1,3})?)%(?:; )?")
-
-
-@dataclass(frozen=True, slots=True)
-class Choices:
-    """What the user chose: instrument, split, length of phrases, bars."""
-
-    instrument: Instrument | None = None
-    split: str = ""
-    """`voices`, `harmonics`, or a note's name: what lies below it is the bass."""
-    split_midi: int | None = None
-    every: int | None = None
-    bars: tuple[int, int] | None = None
-    """First and last bar, counted from 1 as they stand in the file."""
 
 
 def arranged(score: Score, choices: Choices, where: str) -> tuple[Drill, str]:
@@ -76,8 +56,8 @@ def arranged(score: Score, choices: Choices, where: str) -> tuple[Drill, str]:
         raise CoachError(
             Problem("there are no notes in it" + (" in these bars" if choices.bars else ""), where)
         )
-    instrument = choices.instrument or _instrument(score)
-    maker = _Maker(score, choices, instrument, _layers(score, choices))
+    instrument = choices.instrument or instrument_of(score)
+    maker = _Maker(score, choices, instrument, layers_of(score, choices))
     phrases: dict[object, Phrase] = {}
     played: list[str] = []
     for section in _sections(score, order, choices.every):
@@ -161,94 +141,6 @@ def _pieces(section: list[int], every: int | None) -> Iterator[list[int]]:
         yield section[start : start + step]
 
 
-def _instrument(score: Score) -> Instrument:
-    notes = [note for bar in score.bars for note in bar.notes]
-    if score.tunings:
-        strings = _shifted(score.tunings[::-1], notes)
-        names = tuple(note_name(midi) for midi in strings)
-        known = next((mm for _, notes_of, mm in READY_MADE.values() if notes_of == names), 0.0)
-        scale = score.scale_mm or known or (864.0 if strings[-1] < 40 else 648.0)
-        if not SCALE_MM_RANGE[0] <= scale <= SCALE_MM_RANGE[1]:
-            scale = 864.0
-        if len(strings) <= 12 and strings[-1] >= 0 and strings[0] <= 127:
-            return Instrument.of(names, scale)
-    pitches = [note.midi for note in notes if not note.harmonic]
-    low, high = min(pitches, default=28), max(pitches, default=60)
-
-    def misses(name: str) -> int:
-        strings = ready_made(name).strings
-        lowest, highest = min(s.midi for s in strings), max(s.midi for s in strings) + HIGHEST_FRET
-        return sum(not lowest <= pitch <= highest for pitch in pitches)
-
-    name = min(READY_MADE, key=lambda name: (misses(name), list(READY_MADE).index(name)))
-    if misses(name):
-        score.remark("", f"no ready-made instrument has all notes from {note_name(low)} to {note_name(high)}")
-    score.remark("", f"the file names no strings; taken for the instrument `{name}`")
-    return ready_made(name)
-
-
-def _shifted(strings: list[int], notes: Iterable[ScoreNote]) -> list[int]:
-    """Tunings moved by octaves where the file's strings and frets then sound its pitches."""
-    shifts = Counter(
-        note.midi - strings[note.string - 1] - note.fret
-        for note in notes
-        if not note.harmonic and note.fret is not None and note.string and note.string <= len(strings)
-    )
-    shift, count = shifts.most_common(1)[0] if shifts else (0, 0)
-    return (
-        [midi + shift for midi in strings]
-        if shift % 12 == 0 and 2 * count > sum(shifts.values())
-        else strings
-    )
-
-
-def _layers(score: Score, choices: Choices) -> Callable[[ScoreNote], str]:
-    """The layer of a note, by the user's split."""
-    notes = [note for bar in score.bars for note in bar.notes]
-    voices: dict[str, list[ScoreNote]] = {}
-    for note in notes:
-        voices.setdefault(note.voice, []).append(note)
-    some, every = any(note.harmonic for note in notes), all(note.harmonic for note in notes)
-    unnamed = not any(_is_layer(score.layer_names.get(voice, "")) for voice in voices)
-    split = choices.split or (
-        "harmonics" if len(voices) == 1 and unnamed and some and not every else "voices"
-    )
-    if split == "harmonics":
-        return lambda note: "harmonics" if note.harmonic else "bass"
-    if choices.split_midi is not None:
-        limit = choices.split_midi
-        high = [note for note in notes if note.midi >= limit]
-        name = "harmonics" if high and all(note.harmonic for note in high) else "melody"
-        return lambda note: "bass" if note.midi < limit else name
-    means = {voice: sum(note.midi for note in group) / len(group) for voice, group in voices.items()}
-    stopped = [voice for voice, group in voices.items() if not all(note.harmonic for note in group)]
-    lowest = min(stopped, key=means.__getitem__, default="")
-    names: dict[str, str] = {}
-    for voice in sorted(voices, key=lambda voice: (-means[voice], voice)):
-        wanted = score.layer_names.get(voice, "")
-        if not _is_layer(wanted):
-            if all(note.harmonic for note in voices[voice]):
-                wanted = "harmonics"
-            elif voice == lowest and (len(voices) > 1 or means[voice] < 52):
-                wanted = "bass"
-            else:
-                wanted = "melody" if len(voices) <= 2 else "voice"
-        name, number = wanted, 2
-        while name in names.values():
-            name, number = f"{wanted} {number}", number + 1
-        names[voice] = name
-    if len(set(names.values())) > MAX_LAYERS:
-        score.remark(
-            "", f"{len(names)} voices joined into bass and melody: a phrase has at most {MAX_LAYERS} layers"
-        )
-        return lambda note: "bass" if note.voice == lowest else "melody"
-    return lambda note: names[note.voice]
-
-
-def _is_layer(name: str) -> bool:
-    return bool(LAYER.fullmatch(name)) and name != TOGETHER and name not in BAR and name not in PHRASE
-
-
 class _Maker:
     """Makes phrases of one score; the tempo and each bar's ratio to it are settled first."""
 
@@ -317,13 +209,21 @@ class _Maker:
             return None
         made: list[list[Event]] = [[] for _ in bars]
         groups = [list(group) for _, group in groupby(sorted(notes, key=_by_event), key=_by_event)]
-        for members, default in zip(groups, _defaults(groups, at), strict=True):
+        for members, default, reused in zip(groups, _defaults(groups, at), _reuses(groups, at), strict=True):
             onset, _, layer, _, _ = members[0]
             index = bisect_right(starts, onset) - 1
             meter = meters[index]
             first = meter.beats - lengths[index] / meter.beat_whole
             beat = (onset - starts[index]) / meter.beat_whole + first
             hold = max(length for _, length, *_ in members)
+            if onset + hold > reused:
+                # A string can't hold a note that is struck over: a stopped note ends there, a harmonic by itself.
+                harmonic = all(note.node for _, _, _, note, _ in members)
+                hold = default if harmonic else reused - onset
+                if not harmonic:
+                    self.score.remark(
+                        bars[index].number, "a held note is cut where its string is needed again"
+                    )
             # What rings on, and what lasts as long as it would anyway, needs no `for`.
             written = hold != default and not all(rings for *_, rings in members)
             together = tuple(sorted((note for _, _, _, note, _ in members), key=lambda note: note.string))
@@ -398,6 +298,17 @@ class _Maker:
 
 def _by_event(item: _Playable) -> tuple[Fraction, str]:
     return item[0], item[2]
+
+
+def _reuses(groups: list[list[_Playable]], end: Fraction) -> list[Fraction]:
+    """When the first of each event's strings is struck again, in whole notes."""
+    after: dict[int, Fraction] = {}
+    found = []
+    for members in reversed(groups):
+        strings = {note.string for _, _, _, note, _ in members}
+        found.append(min((after.get(string, end) for string in strings), default=end))
+        after.update(dict.fromkeys(strings, members[0][0]))
+    return found[::-1]
 
 
 def _defaults(groups: list[list[_Playable]], end: Fraction) -> list[Fraction]:

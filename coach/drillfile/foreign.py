@@ -9,8 +9,9 @@ from pathlib import Path
 from coach.core.plain import plain_text
 from coach.core.problem import CoachError, Problem
 from coach.drillfile.midi_in import read_midi
-from coach.drillfile.musicxml_in import PartName, parse_xml, part_names, read_musicxml, unpacked
+from coach.drillfile.musicxml_in import PartName, part_names, read_musicxml
 from coach.drillfile.score import MAX_BYTES, Score
+from coach.drillfile.unpack import parse_xml, unpacked
 
 
 def read_score(path: Path | str, part: str | None = None, harmonics_octaves: int | None = None) -> Score:
