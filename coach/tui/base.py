@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING, ClassVar, cast
 
 from textual import events
 from textual.screen import Screen
-from textual.widgets import Input
 
 from coach.tui.actions import Action, Keymap
 
@@ -37,7 +36,11 @@ class CoachScreen(Screen[None]):
 
     async def on_key(self, event: events.Key) -> None:
         action = self.keymap.meaning(event.key, self.scope)
-        if isinstance(self.focused, Input) and event.key not in ("escape", "f1"):
+        if (
+            self.focused is not None
+            and self.focused.has_class("typing")
+            and event.key not in ("escape", "f1")
+        ):
             # What is typed into a field is text, and its own keys are its own.
             action = None
         if action is None:

@@ -7,6 +7,7 @@ A wide character takes two cells, the second of them empty.
 
 from __future__ import annotations
 
+import re
 import unicodedata
 from collections.abc import Iterable, Iterator, Sequence
 from itertools import groupby
@@ -33,6 +34,9 @@ Role = Literal[
 Run = tuple[str, Role]
 Rows = tuple[tuple[Run, ...], ...]
 """A finished picture: rows of runs of one role each."""
+
+_SIMPLE = re.compile("[ -~·×»…–←-↓∙─-▟■-◿]*").fullmatch
+"""Letters that surely take one cell each: nearly all that is ever drawn."""
 
 
 class Canvas:
@@ -63,12 +67,14 @@ class Canvas:
         Blanks between letters take the role too, so that a glyph is one run and not many.
         """
         for offset, text in enumerate(rows):
+            if not 0 <= row + offset < self.height:
+                continue
+            cells = self._cells[row + offset]
             shown = text.rstrip()
-            for place, letter in enumerate(shown):
-                if letter != " ":
-                    self.put(row + offset, column + place, letter, role)
-                elif shown[:place].strip():
-                    self.paint(row + offset, column + place, 1, role)
+            begin = len(shown) - len(shown.lstrip())
+            for place in range(max(begin, -column), min(len(shown), self.width - column)):
+                letter = shown[place]
+                cells[column + place] = (cells[column + place][0] if letter == " " else letter, role)
 
     def paint(self, row: int, column: int, length: int, role: Role) -> None:
         """Give cells another role and keep their characters."""
@@ -107,7 +113,7 @@ def as_text(rows: Iterable[Iterable[Run]]) -> str:
 
 def text_width(text: str) -> int:
     """How many cells a text takes."""
-    return len(text) if text.isascii() else sum(1 for _ in _cells_of(text))
+    return len(text) if _SIMPLE(text) else sum(1 for _ in _cells_of(text))
 
 
 def fitted(text: str, width: int, plain: bool = False) -> str:
@@ -136,7 +142,7 @@ def wrapped(text: str, width: int) -> list[str]:
 
 def _cells_of(text: str) -> Iterator[str]:
     """One string a cell: control characters as `?`, combining marks with their letter, wide letters in two."""
-    if text.isascii() and text.isprintable():
+    if _SIMPLE(text):
         yield from text
         return
     for letter in unicodedata.normalize("NFC", text):

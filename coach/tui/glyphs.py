@@ -84,8 +84,9 @@ _GLYPHS[" "] = ("...",) * PIXELS_HIGH
 _UNKNOWN = ("######", "#....#", "#....#", "#....#", "#....#", "#....#", "#....#", "######")
 
 _BLOCKS = (" ", "▀", "▄", "█")
-_PLAIN = (" ", '"', ".", "#")
-"""Upper half, lower half and both halves where the terminal has no blocks."""
+_PLAIN = (" ", "*", "o", "#")
+"""Upper half, lower half and both halves where the terminal has no blocks; of the
+signs tried, these weigh enough to be read from afar."""
 
 
 def big_text(text: str, scale: int = 1, plain: bool = False) -> tuple[str, ...]:

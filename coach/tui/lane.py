@@ -20,9 +20,8 @@ from coach.core.drill import Note
 from coach.core.excerpt import Passage, PassageBar, PlacedEvent
 from coach.core.strings import Instrument
 from coach.tui.canvas import Canvas, Role, Rows, fitted
+from coach.tui.layout import FOOTER_ROWS, HEADER_ROWS
 
-HEADER_ROWS = 2
-FOOTER_ROWS = 2
 MOST_BARS = 2
 _EDGE = 1
 """Columns of the bar line before each part."""

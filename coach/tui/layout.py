@@ -6,16 +6,20 @@ runs but the terminal's size, so that nothing jumps. Both views share header, ru
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Hashable, Mapping
 from dataclasses import dataclass
 from typing import Literal
 
+from coach.tui.canvas import Rows
 from coach.tui.glyphs import ROWS_HIGH
-from coach.tui.lane import FOOTER_ROWS, HEADER_ROWS
 
 View = Literal["glance", "study"]
 LEAST_WIDTH, LEAST_HEIGHT = 80, 24
 
+HEADER_ROWS = 2
+"""Of the lane: bar numbers and the labels above the strings."""
+FOOTER_ROWS = 2
+"""Of the lane: the count and the labels below."""
 NODE_COLUMNS = 36
 """A node in big writing at scale 1, `D<3.2>`, and a margin."""
 TEMPO_COLUMNS = 20
@@ -34,6 +38,8 @@ class Box:
 
 
 Layout = Mapping[str, Box]
+Pane = tuple[Hashable, Callable[[], Rows]]
+"""A key that is equal as long as the pane looks the same, and how to draw it."""
 
 
 def layout_for(view: View, width: int, height: int, strings: int) -> Layout:
@@ -62,7 +68,7 @@ def _study(width: int, rows: int, strings: int) -> dict[str, Box]:
     spread = edges + 2 * strings - 1
     lane = spread if spread <= rows - big - 1 else least
     cue = 1 if rows - big - lane >= 1 else 0
-    gap = min((rows - big - lane - cue) // 2, 2)
+    gap = (rows - big - lane - cue) // 3
     left = NODE_COLUMNS * scale + 1
     right = left + 1
     columns = width - right

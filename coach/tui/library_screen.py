@@ -136,7 +136,7 @@ class LibraryScreen(CoachScreen):
 
     def compose(self) -> ComposeResult:
         yield Static("Drills", classes="head")
-        yield Input(placeholder="search: title, tag, text", id="search")
+        yield Input(placeholder="search: title, tag, text", id="search", classes="typing")
         yield OptionList(id="drills")
         yield Stage(id="preview")
         yield HintLine()

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 from coach.core.clicktrack import BeatAt
-from coach.core.excerpt import Kind, Passage
+from coach.core.excerpt import Passage
 from coach.core.ladder import Ladder
 from coach.core.log import Fault, Outcome
 from coach.core.plain import plain_text
@@ -21,9 +21,8 @@ from coach.tui.canvas import Canvas, Role, Rows, fitted, text_width, wrapped
 from coach.tui.focus import Focus, focus_at, leads
 from coach.tui.hints import Hint, draw_hints
 from coach.tui.lane import LaneLook, Pages, draw_lane, pages_of, shown_parts
-from coach.tui.layout import Box, Layout, View, layout_for
-
-Pane = tuple[Hashable, Callable[[], Rows]]
+from coach.tui.layout import Box, Layout, Pane, View, layout_for
+from coach.tui.titles import excerpt_title
 
 _WORDS: dict[str, str] = {
     "ready": "READY",
@@ -73,22 +72,6 @@ class Picture:
     run_on: bool = False
     left_handed: bool = False
     plain: bool = False
-
-
-def excerpt_title(passage: Passage) -> str:
-    """`Ladle, first half · harmonics`: what a repetition covers and which layer sounds."""
-    excerpt = passage.excerpt
-    part = {
-        Kind.NODE: ", one node",
-        Kind.MOVE: ", one move",
-        Kind.HALF: ", first half" if excerpt.subject == "1" else ", second half",
-        Kind.JOIN: ", the join",
-        Kind.PIECE: ", the whole piece",
-        Kind.PHRASE: "",
-    }[excerpt.kind]
-    easier = ", easier version" if excerpt.easier else ""
-    layer = excerpt.layer if len(passage.layers) < 2 else " + ".join(passage.layers)
-    return f"{plain_text(passage.title)}{part} · {plain_text(layer)}{easier}"
 
 
 def layout_of(picture: Picture, width: int, height: int) -> Layout:
@@ -187,12 +170,13 @@ def _add_music(
     number = _beat_word(picture, at)
     if number or not glance:
         word = number or _count_of_marks(picture.marks, plain) or _SHORT.get(picture.phase, "")
-        role: Role = "now" if number else "next"
+        role: Role = "now" if number else "bass" if picture.marks else "good"
         add("beat", (word, role), lambda b: bigview.draw_big_word(word, b.width, b.height, role, plain))
         add("held", spot, lambda b: _held(passage, focus, instrument, b, plain))
     else:
         failed = f"{len(picture.marks)} FAILED" if picture.marks else _WORDS.get(picture.phase, "")
-        add("word", failed, lambda b: bigview.draw_big_word(failed, b.width, b.height, "next", plain))
+        tone: Role = "bass" if picture.marks else "good" if picture.phase == "ready" else "text"
+        add("word", (failed, tone), lambda b: bigview.draw_big_word(failed, b.width, b.height, tone, plain))
 
 
 def lane_of(picture: Picture, box: Box) -> tuple[Pages, LaneLook]:

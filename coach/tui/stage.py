@@ -17,8 +17,7 @@ from textual.strip import Strip
 from textual.widget import Widget
 
 from coach.tui.canvas import Role, Rows, text_width
-from coach.tui.layout import Box
-from coach.tui.session_view import Pane
+from coach.tui.layout import Box, Pane
 from coach.tui.theme import styles_for
 
 _NO_ROWS: Rows = ()

@@ -17,7 +17,7 @@ from coach.core.plan import Plan, PlanItem, Purpose
 from coach.core.problem import CoachError
 from coach.tui.base import CoachScreen
 from coach.tui.canvas import fitted, wrapped
-from coach.tui.session_view import excerpt_title
+from coach.tui.titles import excerpt_title
 from coach.tui.widgets import HintLine
 
 MINUTES_STEP = 5
