@@ -131,6 +131,7 @@ def plot_lines(one: ExcerptFigures, width: int, height: int = 12) -> list[str]:
     days = [(point.day - first).days for point in one.curve]
     plotext.clear_figure()
     plotext.theme("clear")
+    plotext.limit_size(False, False)  # the width is what was asked for, not what a terminal may have
     plotext.plot_size(width - 2, height)
     lows = [point.tempo.low_bpm for point in one.curve]
     highs = [point.tempo.high_bpm for point in one.curve]
