@@ -48,7 +48,7 @@ def test_a_rep_that_goes_on_continues_and_one_that_is_followed_does_not_stop():
 
 
 def test_the_click_is_general_midi_wood_blocks_on_channel_10():
-    sent = rep_messages(timeline(), (), MidiSettings())
+    sent = list(rep_messages(timeline(), (), MidiSettings()))
     read = [mido.Message.from_bytes(timed.message) for timed in sent]
     struck = [message for message in read if message.type == "note_on"]
     assert [message.note for message in struck[:5]] == [76, 77, 77, 77, 76]
@@ -58,7 +58,7 @@ def test_the_click_is_general_midi_wood_blocks_on_channel_10():
 
 def test_a_click_s_note_ends_before_the_next_begins():
     strikes = tuple(Strike(Fraction(beat, 25)) for beat in range(10))
-    sent = rep_messages(RepTimeline(strikes, Fraction(0), Fraction(1), {}, {}), (), MidiSettings())
+    sent = list(rep_messages(RepTimeline(strikes, Fraction(0), Fraction(1), {}, {}), (), MidiSettings()))
     sounding = 0
     for timed in sent:
         sounding += 1 if timed.message[0] & 0xF0 == 0x90 else -1
@@ -66,7 +66,7 @@ def test_a_click_s_note_ends_before_the_next_begins():
 
 
 def test_messages_are_in_order_of_time():
-    sent = rep_messages(timeline(137), ticks(137), BOTH)
+    sent = list(rep_messages(timeline(137), ticks(137), BOTH))
     assert [timed.at_s for timed in sent] == sorted(timed.at_s for timed in sent)
 
 
@@ -96,7 +96,7 @@ def test_the_sender_sends_everything_in_order_by_the_player_s_position(sent):
 
     begin = time.monotonic() + 0.05
     sender = Sender(send)
-    messages = rep_messages(timeline(300, 1, 2), ticks(300, 1, 2), BOTH)
+    messages = list(rep_messages(timeline(300, 1, 2), ticks(300, 1, 2), BOTH))
     sender.play(messages, Player(time.monotonic, begin))
     assert done.wait(5)
     sender.close()

@@ -106,7 +106,7 @@ def test_the_midi_clock_ticks_24_to_the_quarter_and_one_tick_is_the_music_s_star
     beat_whole = Fraction(whole)
     music = passage(Meter.of(4, 4), 3)
     made = rep_timeline(music, tempo_bpm, ClickPattern(), count_in)
-    ticks = clock_ticks(music, tempo_bpm, made.count_in_s, beat_whole)
+    ticks = list(clock_ticks(music, tempo_bpm, made.count_in_s, beat_whole))
     gaps = {after - before for before, after in itertools.pairwise(ticks)}
     quarter_s = Fraction(60, tempo_bpm) * Fraction(1, 4) / beat_whole
     assert gaps == {quarter_s / 24}

@@ -185,9 +185,8 @@ def _test(settings: MidiSettings, name: str) -> int:
     strikes = tuple(Strike(beat * beat_s, "beat" if beat % 4 else "accent") for beat in range(TEST_BEATS))
     end_s = TEST_BEATS * beat_s
     ticks = tuple(beat_s * tick / 24 for tick in range(TEST_BEATS * 24))
-    messages = rep_messages(
-        RepTimeline(strikes, Fraction(0), end_s, {}, {}), ticks, replace(settings, click=True, clock=True)
-    )
+    timeline = RepTimeline(strikes, Fraction(0), end_s, {}, {})
+    messages = list(rep_messages(timeline, ticks, replace(settings, click=True, clock=True)))
     port = open_port("out", name)
     player = SilentEngine()
     sender = Sender(port.send)
@@ -195,6 +194,8 @@ def _test(settings: MidiSettings, name: str) -> int:
         print(
             f"sending two bars at {TEST_TEMPO_BPM} bpm to {port.name}: keys on channel {settings.channel}, clock"
         )
+        # A connection that was only just made loses what is sent at once.
+        time.sleep(0.2)
         player.play(np.zeros(round(float(end_s + 1) * player.rate), dtype=np.float32))
         sender.play(messages, player)
         while player.position_s < float(end_s) + 0.1:

@@ -7,8 +7,12 @@ keys unless the settings say otherwise.
 
 from __future__ import annotations
 
+import contextlib
+import heapq
+import os
 import threading
-from collections.abc import Callable, Iterable, Sequence
+import time
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from typing import Protocol
@@ -27,7 +31,7 @@ _LONGEST_WAIT_S = 0.05
 _TOO_LATE_S = 0.25
 
 
-@dataclass(frozen=True, slots=True, order=True)
+@dataclass(frozen=True, slots=True)
 class Timed:
     """A message and when it is due, in seconds from the rep's start; messages of one moment go by `rank`."""
 
@@ -45,42 +49,44 @@ class Heard(Protocol):
 
 def rep_messages(
     timeline: RepTimeline,
-    ticks_s: Sequence[Fraction],
+    ticks_s: Iterable[Fraction],
     settings: MidiSettings,
     *,
     resume: bool = False,
     end: bool = True,
-) -> tuple[Timed, ...]:
-    """Everything that one rep sends, in order.
+) -> Iterator[Timed]:
+    """Everything that one rep sends, in order, made as it is asked for, so that the first need not wait for the last.
 
     `ticks_s` are from `coach.sound.timeline.clock_ticks`. `resume` continues a receiver instead of starting it from
     its beginning; with `end` it is stopped at the last bar's end, without it goes on into the next rep.
     """
-    messages: list[Timed] = []
+    strands: list[Iterable[Timed]] = []
     if settings.click:
-        messages += click_notes(timeline.strikes, settings)
+        strands += [_strokes(timeline.strikes, settings), _releases(timeline.strikes, settings)]
     if settings.clock:
-        messages += [Timed(at_s, 2, (CLOCK,)) for at_s in ticks_s]
-        messages.append(Timed(timeline.count_in_s, 1, (CONTINUE if resume else START,)))
+        marks = [Timed(timeline.count_in_s, 1, (CONTINUE if resume else START,))]
         if end:
-            messages.append(Timed(timeline.end_s, 1, (STOP,)))
-    return tuple(sorted(messages))
+            marks.append(Timed(timeline.end_s, 1, (STOP,)))
+        strands += [marks, (Timed(at_s, 2, (CLOCK,)) for at_s in ticks_s)]
+    return heapq.merge(*strands, key=lambda timed: (timed.at_s, timed.rank))
 
 
-def click_notes(strikes: Iterable[Strike], settings: MidiSettings) -> list[Timed]:
-    """Note on and note off of every strike; a note that would run into the next of its key is ended before."""
-    keys = {
-        "accent": settings.accent_key,
-        "beat": settings.beat_key,
-        "subdivision": settings.subdivision_key,
-    }
-    on, off = 0x90 | settings.channel - 1, 0x80 | settings.channel - 1
-    notes = []
+def _key(strike: Strike, settings: MidiSettings) -> int:
+    if strike.kind == "accent":
+        return settings.accent_key
+    return settings.beat_key if strike.kind == "beat" else settings.subdivision_key
+
+
+def _strokes(strikes: Iterable[Strike], settings: MidiSettings) -> Iterator[Timed]:
+    status = 0x90 | settings.channel - 1
     for strike in strikes:
-        at_s, key = Fraction(strike.at_s), keys[strike.kind]
-        notes.append(Timed(at_s, 3, (on, key, _VELOCITY[strike.kind])))
-        notes.append(Timed(at_s + NOTE_S, 0, (off, key, 0)))
-    return notes
+        yield Timed(Fraction(strike.at_s), 3, (status, _key(strike, settings), _VELOCITY[strike.kind]))
+
+
+def _releases(strikes: Iterable[Strike], settings: MidiSettings) -> Iterator[Timed]:
+    status = 0x80 | settings.channel - 1
+    for strike in strikes:
+        yield Timed(Fraction(strike.at_s) + NOTE_S, 0, (status, _key(strike, settings), 0))
 
 
 class Sender:
@@ -94,7 +100,9 @@ class Sender:
         self._send = send
         self._clock = clock
         self._change = threading.Condition()
-        self._queue: list[Timed] = []
+        self._messages: Iterator[Timed] = iter(())
+        self._next: Timed | None = None
+        self._sounding: tuple[int, ...] | None = None
         self._player: Heard | None = None
         self._started = False
         self._ending = False
@@ -104,17 +112,19 @@ class Sender:
     def play(self, messages: Iterable[Timed], player: Heard) -> None:
         """Send these by this player's position, and nothing of what was waiting."""
         with self._change:
-            self._queue = list(messages)[::-1]
+            self._messages = iter(messages)
+            self._next = next(self._messages, None)
             self._player = player
             self._change.notify()
 
     def stop(self) -> None:
         """Send nothing more; a receiver that was started is stopped, and sounding clicks are ended."""
         with self._change:
-            rest, self._queue = self._queue, []
-            offs = [timed.message for timed in rest if timed.message[0] & 0xF0 == 0x80][-1:]
-            for message in offs:
-                self._send(message)
+            self._messages, self._next = iter(()), None
+            if self._sounding is not None:
+                status, key, _ = self._sounding
+                self._send((status & 0x0F | 0x80, key, 0))
+                self._sounding = None
             if self._started:
                 self._send((STOP,))
                 self._started = False
@@ -128,6 +138,7 @@ class Sender:
         self._thread.join(2)
 
     def _run(self) -> None:
+        _hurry()
         while True:
             with self._change:
                 if self._ending:
@@ -139,26 +150,28 @@ class Sender:
                     # Waking from a wait is less exact than waking from a sleep: leave the rest to a sleep.
                     self._change.wait(min(wait_s - _NEAR_S, _LONGEST_WAIT_S))
             if wait_s is not None and wait_s <= _NEAR_S:
-                _sleep(wait_s)
+                time.sleep(max(wait_s, 0.0))
 
     def _advance(self) -> float | None:
         """Send what is due; how long until the next in seconds, None where nothing waits."""
-        while self._queue and self._player is not None:
-            timed = self._queue[-1]
-            wait_s = float(timed.at_s) - self._player.position_s
+        while self._next is not None and self._player is not None:
+            wait_s = float(self._next.at_s) - self._player.position_s
             if wait_s > 0.00005:
                 return wait_s
-            self._queue.pop()
-            status = timed.message[0]
+            message = self._next.message
+            self._next = next(self._messages, None)
+            status = message[0]
             if status in (START, CONTINUE, STOP):
                 self._started = status != STOP
             # What a stalled machine missed is not made up for in a burst, but nothing may hang or stay stopped.
-            if wait_s > -_TOO_LATE_S or status & 0xF0 == 0x80 or status in (START, CONTINUE, STOP):
-                self._send(timed.message)
+            if status in (CLOCK, START, CONTINUE, STOP) or status & 0xF0 == 0x80 or wait_s > -_TOO_LATE_S:
+                self._send(message)
+            if status & 0xE0 == 0x80:
+                self._sounding = message if status & 0x10 else None
         return None
 
 
-def _sleep(seconds: float) -> None:
-    import time
-
-    time.sleep(max(seconds, 0.0))
+def _hurry() -> None:
+    """Ask for a place before other programs, where the system lets this one have it (Linux, real-time rights)."""
+    with contextlib.suppress(AttributeError, OSError):
+        os.sched_setscheduler(threading.get_native_id(), os.SCHED_RR, os.sched_param(1))

@@ -34,6 +34,10 @@ class Port(Protocol):
 
     def send(self, message: Sequence[int]) -> None: ...
 
+    def is_there(self) -> bool:
+        """Whether the system still has it."""
+        ...
+
     def close(self) -> None: ...
 
 
@@ -87,12 +91,17 @@ def _clients(rtmidi: Any, direction: str) -> Iterator[tuple[int, Any]]:
 
 
 class _RtPort:
-    def __init__(self, client: Any, name: str) -> None:
+    def __init__(self, client: Any, name: str, own: bool) -> None:
         self.name = name
         self._client = client
+        self._own = own
 
     def send(self, message: Sequence[int]) -> None:
         self._client.send_message(message)
+
+    def is_there(self) -> bool:
+        # Asked of the open client: making a new one each time would disturb a JACK server's rhythm.
+        return self._own or self.name in self._client.get_ports()
 
     def close(self) -> None:
         self._client.close_port()
@@ -130,7 +139,7 @@ def open_port(direction: Direction, name: str, received: Received | None = None)
             received(event[0], at_s)
 
         client.set_callback(stamp)
-    return _RtPort(client, full_name)
+    return _RtPort(client, full_name, own=index is None)
 
 
 def _virtual_api(rtmidi: Any) -> int:
@@ -154,7 +163,6 @@ class Link:
         received: Received | None = None,
         *,
         opener: Callable[[Direction, str, Received | None], Port] = open_port,
-        lister: Callable[[Direction], Sequence[PortInfo]] = list_ports,
     ) -> None:
         self.name = name
         self.status = f"MIDI {direction}: looking for {name!r}"
@@ -162,7 +170,6 @@ class Link:
         self._direction: Direction = direction
         self._received = received
         self._opener = opener
-        self._lister = lister
         self._ending = threading.Event()
         self._keeper: threading.Thread | None = None
         self._lock = threading.Lock()
@@ -203,9 +210,7 @@ class Link:
                 self.status = f"MIDI {self._direction}: {self.port.name}"
             except CoachError as error:
                 self.status = str(error)
-        elif self.name != VIRTUAL and not any(
-            info.name == port.name for info in self._lister(self._direction)
-        ):
+        elif not port.is_there():
             self._drop(f"MIDI {self._direction}: {port.name} is gone; it is taken up again when it is back")
 
     def _drop(self, status: str) -> None:

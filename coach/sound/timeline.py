@@ -8,7 +8,7 @@ Conventions: seconds count from the rep's own start, its first count-in click, a
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from fractions import Fraction
 from typing import Literal
@@ -89,8 +89,8 @@ def rep_timeline(passage: Passage, tempo_bpm: int, click: ClickPattern, count_in
 
 def clock_ticks(
     passage: Passage, tempo_bpm: int, count_in_s: Fraction, beat_whole: Fraction = Fraction(1, 4)
-) -> tuple[Fraction, ...]:
-    """Ticks of the MIDI clock in seconds from the rep's start, 24 to the quarter, count-in included.
+) -> Iterator[Fraction]:
+    """Ticks of the MIDI clock in seconds from the rep's start, 24 to the quarter, count-in included, in order.
 
     One tick falls on `count_in_s`, the music's start. `beat_whole` is the note value that the tempo counts
     (`drill.tempo.beat_whole`).
@@ -99,6 +99,5 @@ def clock_ticks(
     opening_bpm = tempo_bpm * passage.tempo.spans[0].start_ratio
     before = math.floor(count_in_s * opening_bpm / 60 / tick)
     after = math.ceil(passage.length / tick)
-    return tuple(
-        count_in_s + passage.tempo.seconds_at(count * tick, tempo_bpm) for count in range(-before, after)
-    )
+    for count in range(-before, after):
+        yield count_in_s + passage.tempo.seconds_at(count * tick, tempo_bpm)

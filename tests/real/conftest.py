@@ -135,6 +135,7 @@ def jack(monkeypatch) -> Iterator[subprocess.Popen]:
     pytest.importorskip("rtmidi", reason="needs python-rtmidi: pip install 'wellrung[midi]'")
     monkeypatch.setenv("JACK_NO_START_SERVER", "1")
     monkeypatch.setenv("JACK_NO_AUDIO_RESERVATION", "1")
+    monkeypatch.setenv("JACK_DEFAULT_SERVER", f"wellrung{os.getpid()}")
     process = start_jack()
     yield process
     end(process)
@@ -143,8 +144,9 @@ def jack(monkeypatch) -> Iterator[subprocess.Popen]:
 
 
 def start_jack() -> subprocess.Popen:
-    """Start the server and wait until a client can connect."""
-    command = ["jackd", "-r", "-d", "dummy", "-r", str(RATE), "-p", "32"]
+    """Start the server, in real time where this user may, and wait until a client can connect."""
+    name, pace = os.environ["JACK_DEFAULT_SERVER"], "-R" if os.geteuid() == 0 else "-r"
+    command = ["jackd", "-n", name, pace, "-d", "dummy", "-r", str(RATE), "-p", "32"]
     process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
     if shutil.which("jack_wait"):
         subprocess.run(["jack_wait", "-w", "-t", "10"], capture_output=True, check=True, timeout=15)

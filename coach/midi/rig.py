@@ -1,0 +1,132 @@
+"""All MIDI of one session: click and clock out, the pedal in, each on its own port, each optional.
+
+A session opens one rig from its settings, hands it every rep as it starts, and takes presses from it when told. A
+press carries what it is bound to and its moment; what it means then is for `coach.midi.pedal.meaning`.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+from typing import TYPE_CHECKING, Self
+
+from coach.midi.out import Heard, Sender, rep_messages
+from coach.midi.pedal import Action, Pedals, actions_of, heard, trigger_of
+from coach.midi.ports import Link
+from coach.midi.settings import MidiSettings
+from coach.sound.timeline import clock_ticks
+
+if TYPE_CHECKING:
+    from types import TracebackType
+
+    from coach.core.excerpt import Passage
+    from coach.sound.timeline import RepTimeline
+
+
+@dataclass(frozen=True, slots=True)
+class Press:
+    """One press of a bound switch; `at_s` is on the clock of `coach.sound.player.now_s`."""
+
+    actions: tuple[Action, ...]
+    at_s: float
+
+
+class Rig:
+    """MIDI ports of a session; nothing is opened where the settings name no port.
+
+    `notify` is called, in the driver's thread, when presses wait to be taken.
+    """
+
+    def __init__(
+        self,
+        settings: MidiSettings,
+        notify: Callable[[], None] | None = None,
+        *,
+        link: Callable[..., Link] = Link,
+    ) -> None:
+        self.settings = settings
+        self._notify = notify
+        self._pedals = Pedals()
+        self._presses: deque[Press] = deque(maxlen=100)
+        self._out = link("out", settings.out_port) if settings.out_port else None
+        self._in = link("in", settings.in_port, self.received) if settings.in_port else None
+        self._sender = Sender(self._out.send) if self._out else None
+
+    def open(self) -> None:
+        """Look for the ports; returns at once."""
+        for one in (self._out, self._in):
+            if one is not None:
+                one.open()
+
+    def close(self) -> None:
+        """Stop what was started and end every thread."""
+        if self._sender is not None:
+            self._sender.close()
+        for one in (self._out, self._in):
+            if one is not None:
+                one.close()
+
+    @property
+    def status(self) -> tuple[str, ...]:
+        """One clear line for each port that the settings name."""
+        return tuple(one.status for one in (self._out, self._in) if one is not None)
+
+    def play(
+        self,
+        passage: Passage,
+        tempo_bpm: int,
+        timeline: RepTimeline,
+        player: Heard,
+        beat_whole: Fraction = Fraction(1, 4),
+        *,
+        resume: bool = False,
+        end: bool = True,
+    ) -> None:
+        """Send a rep's click and clock as `player` comes to them; see `rep_messages` for `resume` and `end`."""
+        if self._sender is None:
+            return
+        ticks = (
+            clock_ticks(passage, tempo_bpm, timeline.count_in_s, beat_whole) if self.settings.clock else ()
+        )
+        self._sender.play(rep_messages(timeline, ticks, self.settings, resume=resume, end=end), player)
+
+    def stop(self) -> None:
+        """The sound stops: stop the receiver, too."""
+        if self._sender is not None:
+            self._sender.stop()
+
+    def received(self, message: Sequence[int], at_s: float) -> None:
+        """Take in one message from the input port, in the driver's thread."""
+        trigger = trigger_of(message)
+        if trigger is None:
+            return
+        bindings = self.settings.bindings
+        latching = any(
+            one.latching and (one.kind, one.number) == (trigger.kind, trigger.number)
+            for bound in bindings.values()
+            for one in bound
+        )
+        self._pedals, pressed = heard(self._pedals, message, at_s, self.settings.bounce_ms / 1000, latching)
+        actions = actions_of(trigger, bindings) if pressed else ()
+        if actions:
+            self._presses.append(Press(actions, at_s))
+            if self._notify is not None:
+                self._notify()
+
+    def take(self) -> tuple[Press, ...]:
+        """Presses since the last call, oldest first."""
+        taken = []
+        while self._presses:
+            taken.append(self._presses.popleft())
+        return tuple(taken)
+
+    def __enter__(self) -> Self:
+        self.open()
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()

@@ -1,0 +1,263 @@
+"""MIDI over a real JACK server: a second client hears the clock and the count-in, and presses a pedal."""
+
+import json
+import subprocess
+import sys
+import time
+from datetime import date
+
+import numpy as np
+import pytest
+
+from coach.cli import main
+from coach.core.drill import ClickPattern
+from coach.core.excerpt import Excerpt, passage_of
+from coach.core.log import Fault, Outcome
+from coach.core.plan import Plan, PlanItem, Purpose
+from coach.core.session import Phase
+from coach.core.session_events import Confirm, Go, Mark
+from coach.midi.pedal import Moment, Trigger, guess_event, meaning
+from coach.midi.ports import Link, list_ports
+from coach.midi.rig import Rig
+from coach.midi.settings import MidiSettings
+from coach.practice import Practice
+from coach.sound.silent import SilentEngine
+from coach.sound.timeline import rep_timeline
+from coach.store.log import Log
+from tests.real.conftest import end, wait_for
+from tests.samples import sample_drill
+
+pytestmark = pytest.mark.real
+
+CLOCK, START, STOP = 0xF8, 0xFA, 0xFC
+
+LISTENER = """
+import json, sys, time, rtmidi
+heard = []
+port = rtmidi.MidiIn(rtmidi.API_UNIX_JACK, name="Second")
+port.ignore_types(sysex=True, timing=False, active_sense=True)
+port.set_callback(lambda event, data: heard.append((time.monotonic(), event[0])))
+port.open_virtual_port("ear")
+print("ready", flush=True)
+sys.stdin.read()
+print(json.dumps(heard), flush=True)
+"""
+"""Another program with an input port: stamps what comes, and prints it when told that it is over."""
+
+PRESSER = """
+import sys, time, rtmidi
+port = rtmidi.MidiOut(rtmidi.API_UNIX_JACK, name="Second")
+port.open_virtual_port("pedal")
+print("ready", flush=True)
+for line in sys.stdin:
+    port.send_message([int(word) for word in line.split()])
+"""
+"""Another program with a pedal: sends the bytes that it reads."""
+
+
+def second_client(code):
+    process = subprocess.Popen(
+        [sys.executable, "-c", code],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.DEVNULL,
+        text=True,
+    )
+    assert process.stdout is not None
+    assert process.stdout.readline() == "ready\n"
+    return process
+
+
+def press(process, *messages):
+    for message in messages:
+        process.stdin.write(" ".join(str(byte) for byte in message) + "\n")
+        process.stdin.flush()
+        time.sleep(0.01)
+
+
+@pytest.fixture
+def ear(jack):
+    process = second_client(LISTENER)
+    yield process
+    end(process)
+
+
+@pytest.fixture
+def pedal(jack):
+    process = second_client(PRESSER)
+    yield process
+    end(process)
+
+
+def what_was_heard(process):
+    time.sleep(0.2)
+    said, _ = process.communicate("", timeout=10)
+    return [(at_s, tuple(message)) for at_s, message in json.loads(said)]
+
+
+def connected(rig_or_link):
+    links = [rig_or_link] if isinstance(rig_or_link, Link) else [rig_or_link._out, rig_or_link._in]
+    wait_for(lambda: all(link is None or link.port is not None for link in links), 10, "the MIDI port")
+
+
+def play_through(settings, tempo_bpm):
+    """One rep of a small phrase with a count-in on the rig; (the rep's start on the clock, its time line)."""
+    drill = sample_drill()
+    passage = passage_of(drill, Excerpt("lamps", ("lamp",)))
+    timeline = rep_timeline(passage, tempo_bpm, ClickPattern(), 1)
+    with Rig(settings) as rig:
+        connected(rig)
+        # A connection that was only just made loses what is sent at once.
+        time.sleep(0.2)
+        player = SilentEngine()
+        begun = time.monotonic()
+        player.play(np.zeros(round(float(timeline.end_s) * player.rate), dtype=np.float32))
+        rig.play(passage, tempo_bpm, timeline, player, drill.tempo.beat_whole)
+        wait_for(lambda: player.finished, 60, "the rep's end")
+        time.sleep(0.2)
+    return begun, timeline
+
+
+def test_the_clock_s_intervals_are_24_to_the_quarter_within_a_millisecond(ear):
+    begun, timeline = play_through(MidiSettings(out_port="ear", clock=True, click=False), 60)
+    heard = what_was_heard(ear)
+    stamps = [at_s for at_s, message in heard if message == (CLOCK,)]
+    quarters = float(timeline.end_s)
+    assert len(stamps) == pytest.approx(24 * quarters, abs=1)
+    errors_s = np.abs(np.diff(stamps) - 1 / 24)
+    assert np.percentile(errors_s, 99) < 0.001, f"99th percentile {np.percentile(errors_s, 99) * 1e3:.2f} ms"
+    assert stamps[-1] - stamps[0] == pytest.approx((len(stamps) - 1) / 24, abs=0.003)
+    assert abs(stamps[0] - begun) < 0.02
+
+
+def test_start_comes_before_the_music_s_first_clock_and_stop_at_the_end(ear):
+    _, timeline = play_through(MidiSettings(out_port="ear", clock=True, click=False), 240)
+    order = [message[0] for _, message in what_was_heard(ear)]
+    count_in_quarters = float(timeline.count_in_s) * 4
+    assert order.index(START) == round(24 * count_in_quarters)
+    assert order[order.index(START) + 1] == CLOCK
+    assert order[-1] == STOP
+
+
+def test_count_in_notes_come_in_their_order_and_place(ear):
+    """General MIDI percussion: channel 10, keys 76 and 77."""
+    begun, timeline = play_through(MidiSettings(out_port="ear"), 120)
+    struck = [(at_s - begun, message[1]) for at_s, message in what_was_heard(ear) if message[0] == 0x99]
+    due = [float(strike.at_s) for strike in timeline.strikes]
+    assert [key for _, key in struck[:5]] == [76, 77, 77, 77, 76]
+    assert len(struck) == len(due)
+    off_s = np.array([at_s for at_s, _ in struck]) - np.array(due)
+    assert np.abs(off_s - np.median(off_s)).max() < 0.01
+    assert 0 <= np.median(off_s) < 0.01
+
+
+def test_a_pedal_s_presses_reach_the_log(pedal, tmp_path):
+    """One pedal: a choke as it happens, then the rating; with bounces, and held."""
+    now_ms = 1_772_470_800_000
+    both = (Trigger.parse("cc 64"),)
+    settings = MidiSettings(in_port="pedal", bindings={"clean": both, "choked": both})
+    lamp = Excerpt("lamps", ("lamp",))
+    plan = Plan(date(2026, 3, 2), 10, (PlanItem(Purpose.BUILD, 5, "Climb.", lamp, reps=6),))
+    with Log.open(tmp_path / "log.sqlite3", "Ada", now_ms=now_ms) as log, Rig(settings) as rig:
+        connected(rig)
+        player = SilentEngine()
+        practice = Practice(log, plan, [sample_drill()], clock=lambda: (now_ms, 60), player=player)
+        assert practice.send(Go(at_ms=now_ms))
+        assert practice.sounding is not None
+        timeline = practice.sounding.timeline
+        onsets = {label: float(at_s) for label, at_s in timeline.onsets_s.items()}
+        last_s = max(onsets.values())
+        harmonics = frozenset(
+            event.label for event in practice.sounding.start.passage.events if event.is_harmonic
+        )
+        wanted = sorted(harmonics)[1]
+        foot = settings.foot
+        wait_for(lambda: player.position_s >= onsets[wanted] + foot.reaction_s, 30, "the event to be marked")
+        press(pedal, (0xB0, 64, 127), (0xB0, 64, 0), (0xB0, 64, 127), (0xB0, 64, 0))
+        wait_for(lambda: len(rig._presses) > 0, 2, "the press")
+        (first,) = rig.take()
+        at_s = player.position_s_at(first.at_s)
+        assert meaning(first.actions, Moment(True, at_s, last_s), foot) == "choked"
+        guess = guess_event(onsets, at_s, foot.reaction_s, harmonics)
+        assert guess is not None
+        assert guess.label == wanted
+        wait_for(lambda: player.finished, 60, "the rep's end")
+        practice.tick()
+        assert practice.session.phase is Phase.RATING
+        practice.send(Mark(at_ms=now_ms, fault=Fault(guess.label, Outcome.CHOKED)))
+        press(pedal, (0xB0, 64, 127), (0xB0, 64, 127), (0xB0, 64, 127))
+        wait_for(lambda: len(rig._presses) > 0, 2, "the press")
+        (second,) = rig.take()
+        assert (
+            meaning(second.actions, Moment(False, player.position_s_at(second.at_s), last_s, at_s), foot)
+            == "clean"
+        )
+        assert practice.send(Confirm(at_ms=now_ms))
+        (rep,) = log.reps()
+        assert rep.faults == (Fault(wanted, Outcome.CHOKED),)
+
+
+def test_a_pedal_is_learned_and_watched_by_the_command(pedal, tmp_path, capsys):
+    import threading
+
+    def foot_down():
+        time.sleep(0.6)
+        press(pedal, (0xC0, 5))
+
+    thread = threading.Thread(target=foot_down)
+    thread.start()
+    assert (
+        main(["midi", "learn", "again", "--port", "pedal", "--seconds", "5", "--folder", str(tmp_path)]) == 0
+    )
+    thread.join()
+    assert "again is program 5 on 1 on " in capsys.readouterr().out
+    assert "program 5 on 1" in (tmp_path / "settings.yaml").read_text()
+    thread = threading.Thread(target=foot_down)
+    thread.start()
+    assert (
+        main(["midi", "watch", "--json", "--port", "pedal", "--seconds", "1.2", "--folder", str(tmp_path)])
+        == 0
+    )
+    thread.join()
+    row = json.loads(capsys.readouterr().out)
+    assert row["bytes"] == [0xC0, 5]
+    assert row["actions"] == ["again"]
+
+
+def test_the_output_test_sends_two_bars(ear, tmp_path, capsys):
+    assert main(["midi", "test", "--port", "ear", "--folder", str(tmp_path)]) == 0
+    heard = [message for _, message in what_was_heard(ear)]
+    assert [message[1] for message in heard if message[0] == 0x99] == [76, 77, 77, 77] * 2
+    assert heard.count((CLOCK,)) == 8 * 24
+
+
+def test_ports_are_listed_by_name(ear, capsys):
+    assert any("ear" in port.name and port.direction == "out" for port in list_ports())
+    assert main(["midi", "list", "--json"]) == 0
+    assert any("ear" in row["name"] for row in json.loads(capsys.readouterr().out))
+
+
+def test_a_port_that_comes_back_is_taken_up_again(jack):
+    first = second_client(LISTENER)
+    link = Link("out", "ear")
+    link.open()
+    try:
+        connected(link)
+        end(first)
+        wait_for(lambda: link.port is None, 10, "the loss to be noticed")
+        assert "is gone" in link.status or "no MIDI" in link.status
+        again = second_client(LISTENER)
+        try:
+            connected(link)
+            assert link.send((STOP,))
+            assert (STOP,) in [message for _, message in what_was_heard(again)]
+        finally:
+            end(again)
+    finally:
+        link.close()
+
+
+def test_without_a_server_there_are_no_jack_ports_and_no_noise(capfd):
+    list_ports()
+    captured = capfd.readouterr()
+    assert captured.out == captured.err == ""
