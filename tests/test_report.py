@@ -102,6 +102,18 @@ def test_the_interval_of_a_fail_rate_is_that_of_scipys_beta(report: Report) -> N
     assert 0 < PRIOR_CLEAN < 1
 
 
+def test_before_the_goal_is_near_a_node_is_judged_at_the_tempos_practised(tmp_path: Path) -> None:
+    path = practised(tmp_path, sample_drill(), days=4)
+    with Log.open(path, now_ms=NOON, read_only=True) as log:
+        report = make_report(log, date(2026, 12, 6), drills=[sample_drill()])
+    worst = report.nodes[0]
+    assert worst.known
+    assert not worst.near_goal
+    assert worst.name == "3.2 on D2"
+    lines = "\n".join(report_lines(report, [sample_drill()]))
+    assert "(~: at slower tempos)" in lines
+
+
 def test_the_node_that_chokes_stands_first(report: Report) -> None:
     # Event 4 of the phrase is the harmonic at 3.2 (1/6) on D.
     passage = passage_of(sample_drill(), Excerpt("lamps", ("lamp",)))

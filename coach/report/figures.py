@@ -2,8 +2,8 @@
 
 Conventions: days are practice days, minutes count count-ins and repetitions only. A tempo over days is the clean tempo
 (`coach.core.tempo_estimate`) from the evidence up to each shown day, discounted as memories are. A fail rate is near
-the goal tempo, with its middle 80 % (`coach.core.memory.weakness`); below `KNOWN_WEIGHT` discounted results it says
-little.
+the goal tempo (`coach.core.memory.weakness`) or, before enough is played there, at the tempos practised, with its
+middle 80 %; below `KNOWN_WEIGHT` discounted results it says little.
 """
 
 from __future__ import annotations
@@ -23,13 +23,13 @@ from coach.core.memory import (
     HALF_LIFE_DAYS,
     Memory,
     Weakness,
-    failed_mean,
+    effective,
     is_due,
     kin_prior,
     retention,
-    weakness,
 )
 from coach.core.plain import plain_text
+from coach.core.proportion import beta_quantile
 from coach.core.repertoire import spoken
 from coach.core.tempo_estimate import CleanTempo, Tempos, clean_tempos, discounted
 from coach.store.derive import DayTotal
@@ -82,6 +82,8 @@ class PlaceFigures:
     name: str
     memory: Memory
     fail: Weakness
+    """Of its results near the goal tempo, or at the tempos practised where those are too few."""
+    near_goal: bool
     retention: float | None
 
     @property
@@ -303,22 +305,42 @@ def _places(
     ranked = []
     for key, memory in chosen.items():
         if key.startswith(kind):
-            prior = kin_prior(key, memories, day)
-            ranked.append((failed_mean(memory, day, prior), key, memory, prior))
-    ranked.sort(key=lambda item: (-item[0], item[1]))
-    several = len({_instrument(key) for _, key, _, _ in ranked}) > 1
+            clean, failed, near_goal = _weights(memory, day)
+            prior_clean, prior_failed = kin_prior(key, memories, day)
+            a, b = prior_failed + failed, prior_clean + clean
+            ranked.append((clean + failed < KNOWN_WEIGHT, -a / (a + b), key, a, b, clean + failed, near_goal))
+    ranked.sort()
+    several = len({_instrument(rank[2]) for rank in ranked}) > 1
     figures = []
-    for _, key, memory, prior in ranked[:most]:
+    for _, _, key, a, b, weight, near_goal in ranked[:most]:
+        memory = chosen[key]
         figures.append(
             PlaceFigures(
                 key,
                 place_name(key, several),
                 memory,
-                weakness(memory, day, prior),
+                Weakness(beta_quantile(0.1, a, b), a / (a + b), beta_quantile(0.9, a, b), weight),
+                near_goal,
                 retention(memory, day) if memory.cold_day else None,
             )
         )
-    return sorted(figures, key=lambda place: (not place.known, -place.fail.mean, place.key))
+    return figures
+
+
+def _weights(memory: Memory, day: date) -> tuple[float, float, bool]:
+    """Discounted weights of clean and failed results: near the goal tempo where there are enough, else at any tempo.
+
+    Results at any tempo are shrunk as those near the goal are, by the design effect of a usual day's number.
+    """
+    keep = 0.5 ** (max(0, (day - memory.last_day).days) / HALF_LIFE_DAYS)
+    clean, failed = memory.near_clean * keep, memory.near_failed * keep
+    if clean + failed >= KNOWN_WEIGHT:
+        return clean, failed, True
+    rows = discounted(memory, day)
+    clean, failed = sum(row[1] for row in rows), sum(row[2] for row in rows)
+    a_day = max(1.0, memory.reps / memory.days)
+    shrink = effective(round(a_day)) / round(a_day)
+    return clean * shrink, failed * shrink, False
 
 
 def _due(memories: Mapping[str, Memory], titles: Mapping[str, str], day: date) -> list[tuple[str, date]]:

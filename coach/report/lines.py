@@ -33,8 +33,8 @@ def report_lines(
         _time(report),
         _tempos(report, width),
         _necks(report, drills, width, colour),
-        _places("Weakest nodes", "fails near the goal tempo", report.nodes[:8]),
-        _places("Weakest moves", "fails near the goal tempo", report.moves[:6]),
+        _places("Weakest nodes", report.nodes[:8]),
+        _places("Weakest moves", report.moves[:6]),
         _due(report),
         _faults(report),
         _calibration(report),
@@ -170,17 +170,16 @@ def _inked(line: str, colour: bool) -> str:
     return line
 
 
-def _places(title: str, what: str, places: Sequence[PlaceFigures]) -> Iterator[str]:
+def _places(title: str, places: Sequence[PlaceFigures]) -> Iterator[str]:
     known = [place for place in places if place.known]
     if not known:
         return
-    yield f"{title} ({what}, with its 80 % interval)"
+    slower = not all(place.near_goal for place in known)
+    yield f"{title}: fails near the goal tempo{' (~: at slower tempos)' if slower else ''}, 80 % interval"
     for place in known:
         fail = place.fail
-        yield (
-            f"  {place.name[:40]:<40} {share_text(fail.mean):>5} ({share_text(fail.low)} to {share_text(fail.high)})"
-            f"  {_cold(place)}"
-        )
+        rate = f"{'' if place.near_goal else '~'}{share_text(fail.mean)}"
+        yield f"  {place.name[:40]:<40} {rate:>6} ({share_text(fail.low)} to {share_text(fail.high)})  {_cold(place)}"
 
 
 def _cold(place: PlaceFigures) -> str:

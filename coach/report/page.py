@@ -138,7 +138,8 @@ def _necks(report: Report, drills: Sequence[Drill]) -> Iterator[str]:
         )
         yield (
             f"<section><h2>Nodes on {escaped(name)}</h2>{neck_svg(neck)}"
-            f"<p class='quiet'>How many ring near the goal tempo: {legend}</p></section>"
+            f"<p class='quiet'>How many ring near the goal tempo, or at the tempos practised "
+            f"before it is reached: {legend}</p></section>"
         )
 
 
@@ -157,14 +158,18 @@ def _places(title: str, places: Sequence[PlaceFigures]) -> str:
         rows.append(
             (
                 place.name,
-                share_text(fail.mean),
+                share_text(fail.mean) + ("" if place.near_goal else " *"),
                 f"{share_text(fail.low)} to {share_text(fail.high)}",
                 f"{memory.cold_clean} of {memory.cold_days}" if memory.cold_days else "none yet",
                 causes,
             )
         )
     header = ("", "fails", "80 % sure between", "cold reps clean", "choked by")
-    return f"<section><h2>{title}</h2>{table(header, rows, (1, 2, 3))}</section>"
+    slower = any(not place.near_goal for place in known)
+    remark = (
+        "<p class='quiet'>* at slower tempos than the goal, which is not reached yet</p>" if slower else ""
+    )
+    return f"<section><h2>{title}</h2>{table(header, rows, (1, 2, 3))}{remark}</section>"
 
 
 def _due(report: Report) -> str:

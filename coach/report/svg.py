@@ -120,12 +120,12 @@ def neck_svg(neck: Neck) -> str:
         grade = grade_of(figures)
         at = x(neck.instrument.position_mm(node))
         named[node.label] = at
-        fail = figures.fail
+        fail, where = figures.fail, "near the goal tempo" if figures.near_goal else "at slower tempos"
         parts.append(
             f'<g><circle cx="{at:.1f}" cy="{y(string):.1f}" r="9" class="node" style="stroke:{grade.ink}"/>'
             f'<text x="{at:.1f}" y="{y(string) + 4.5:.1f}" text-anchor="middle" class="sign" '
             f'style="fill:{grade.ink}">{grade.sign}</text><title>{escaped(figures.name)}: '
-            f"{100 * (1 - fail.mean):.0f} % ring near the goal tempo ({100 * (1 - fail.high):.0f} to "
+            f"{100 * (1 - fail.mean):.0f} % ring {where} ({100 * (1 - fail.high):.0f} to "
             f"{100 * (1 - fail.low):.0f} %)</title></g>"
         )
     last = -100.0

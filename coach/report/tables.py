@@ -24,6 +24,7 @@ HEADER = (
     "fail_rate_low",
     "fail_rate_high",
     "fail_rate_weight",
+    "near_goal",
     "retention",
     "due",
     "cold_days",
@@ -123,6 +124,7 @@ def _place(one: PlaceFigures) -> dict[str, Any]:
             "low": round(one.fail.low, 4),
             "high": round(one.fail.high, 4),
             "weight": round(one.fail.weight, 2),
+            "near_goal": one.near_goal,
         },
         "retention": one.retention,
         "due": memory.due.isoformat() if memory.due else None,
@@ -150,7 +152,7 @@ def _rows(report: Report) -> Iterator[tuple[Cell, ...]]:
                 if tempo
                 else (None,) * 3
             ),
-            *(None,) * 4,
+            *(None,) * 5,
             None if one.retention is None else round(one.retention, 3),
             memory.due.isoformat() if memory.due else None,
             memory.cold_days,
@@ -176,6 +178,7 @@ def _rows(report: Report) -> Iterator[tuple[Cell, ...]]:
                 round(fail.low, 4),
                 round(fail.high, 4),
                 round(fail.weight, 2),
+                place.near_goal,
                 None if place.retention is None else round(place.retention, 3),
                 memory.due.isoformat() if memory.due else None,
                 memory.cold_days,
