@@ -302,7 +302,7 @@ def key_name(written: str) -> str | None:
 def shown_key(key: str) -> str:
     """A key as hints and help show it: `question_mark` is `?`."""
     *modifiers, last = key.split("+")
-    names = {"escape": "esc", "backspace": "bksp", "right": "→", "left": "←", "up": "↑", "down": "↓"}
+    names = {"escape": "esc", "backspace": "bksp"}
     return "+".join([*modifiers, _SIGNS.get(last, names.get(last, last))])
 
 

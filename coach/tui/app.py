@@ -72,6 +72,7 @@ class CoachApp(App[None]):
         return self._player
 
     def on_mount(self) -> None:
+        self.set_class(self.plain, "-plain")
         from coach.tui.start import StartScreen
 
         self.push_screen(StartScreen())
@@ -161,6 +162,7 @@ class CoachApp(App[None]):
         try:
             save_settings(self.desk.places.settings, changes)
             self.desk.settings = load_settings(self.desk.places.settings)
+            self.set_class(self.plain, "-plain")
         except CoachError as error:
             self.notify(str(error), severity="error", markup=False)
 

@@ -72,7 +72,7 @@ class CoachScreen(Screen[None]):
     def do_help(self) -> None:
         from coach.tui.help import HelpScreen
 
-        self.app.push_screen(HelpScreen(self.actions(), self.scope))
+        self.app.push_screen(HelpScreen(self.actions(), self.scope, self.coach.plain))
 
     def do_back(self) -> None:
         self.dismiss()

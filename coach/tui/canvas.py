@@ -111,6 +111,14 @@ def as_text(rows: Iterable[Iterable[Run]]) -> str:
     return "\n".join("".join(text for text, _ in row).rstrip() for row in rows)
 
 
+_ASCII = str.maketrans("·×»↓–■→●○…─│║•█▁▂▃▄▅▆▇┤├└┘┌┐┼┬┴╌━┄∙", "-x>v-#~@o~-|H+#.......|++++++++-=.+")
+
+
+def ascii_text(text: str) -> str:
+    """The text with our own signs as the ASCII drawing has them; other letters as `?`."""
+    return text.translate(_ASCII).encode("ascii", "replace").decode("ascii")
+
+
 def text_width(text: str) -> int:
     """How many cells a text takes."""
     return len(text) if _SIMPLE(text) else sum(1 for _ in _cells_of(text))

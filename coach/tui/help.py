@@ -11,6 +11,7 @@ from textual.screen import ModalScreen
 from textual.widgets import Static
 
 from coach.tui.actions import LABEL_KEYS, PLAYING, RATING, Action, shown_key
+from coach.tui.canvas import ascii_text
 
 _LEGEND = (
     "In the lane",
@@ -46,16 +47,17 @@ def help_lines(actions: Sequence[Action], scope: str) -> list[str]:
 class HelpScreen(ModalScreen[None]):
     """The keys of the screen below, from the registry; any key closes it."""
 
-    def __init__(self, actions: Sequence[Action], scope: str) -> None:
+    def __init__(self, actions: Sequence[Action], scope: str, plain: bool) -> None:
         super().__init__()
-        self._lines = help_lines(actions, scope)
+        lines = help_lines(actions, scope)
+        self._lines = [ascii_text(line) for line in lines] if plain else lines
 
     def compose(self) -> ComposeResult:
         with Vertical(classes="sheet"):
             yield Static("Keys here", classes="sheet-title")
             with VerticalScroll(can_focus=True):
                 yield Static("\n".join(self._lines), markup=False)
-            yield Static("any other key closes this  ↑ ↓ move", classes="sheet-foot")
+            yield Static("up and down move, any other key closes this", classes="sheet-foot")
 
     def on_key(self, event: events.Key) -> None:
         if event.key not in ("up", "down", "pageup", "pagedown", "home", "end", "ctrl+q", "ctrl+c"):

@@ -14,7 +14,7 @@ from coach.core.fretboard import NodeRow, fretboard_lines, node_rows, partial_ma
 from coach.core.reach import places_for
 from coach.core.strings import DEFAULT_PARTIAL, Instrument, Node, nodes_upto
 from coach.tui.base import CoachScreen
-from coach.tui.canvas import Canvas, Rows, fitted
+from coach.tui.canvas import Canvas, Rows, ascii_text, fitted
 from coach.tui.glyphs import big_text, largest_scale
 from coach.tui.layout import Box
 from coach.tui.stage import Stage
@@ -54,7 +54,7 @@ def draw_node(
     chosen = {(string, node): "@" if plain else "●"}
     lines = fretboard_lines(instrument, {**marks, **chosen}, width, None, left_handed)
     for offset, line in enumerate(lines):
-        shown = line.translate(_ASCII) if plain else line
+        shown = ascii_text(line) if plain else line
         is_string = 1 <= offset <= len(instrument.strings)
         canvas.put(top + 2 + offset, 0, shown, "dim" if not is_string else "rule")
         for at, letter in enumerate(shown if is_string else ""):
@@ -63,9 +63,6 @@ def draw_node(
             elif letter.isalnum():
                 canvas.paint(top + 2 + offset, at, 1, "text")
     return canvas.rows()
-
-
-_ASCII = str.maketrans("─│║•", "-|H+")
 
 
 def _facts(row: NodeRow, instrument: Instrument) -> list[str]:

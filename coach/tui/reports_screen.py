@@ -8,12 +8,10 @@ from textual.app import ComposeResult
 from textual.containers import VerticalScroll
 
 from coach.tui.base import CoachScreen
-from coach.tui.canvas import Canvas, Rows
+from coach.tui.canvas import Canvas, Rows, ascii_text
 from coach.tui.layout import Box
 from coach.tui.stage import Stage
 from coach.tui.widgets import HintLine
-
-_ASCII = str.maketrans("─│║•█▁▂▃▄▅▆▇┤├└┘┌┐┼┬┴·…●○→", "-|H+#.......|++++++++.~*o>")
 
 
 def draw_report(lines: Sequence[str], width: int, plain: bool) -> Rows:
@@ -21,7 +19,7 @@ def draw_report(lines: Sequence[str], width: int, plain: bool) -> Rows:
     canvas = Canvas(width, len(lines))
     for row, line in enumerate(lines):
         heads = row == 0 or not lines[row - 1]
-        canvas.put(row, 0, line.translate(_ASCII) if plain else line, "now" if heads else "text")
+        canvas.put(row, 0, ascii_text(line) if plain else line, "now" if heads else "text")
     return canvas.rows()
 
 

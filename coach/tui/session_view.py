@@ -17,7 +17,7 @@ from coach.core.plain import plain_text
 from coach.core.strings import Instrument
 from coach.tui import bigview, marking, meters, neck
 from coach.tui.actions import LABEL_KEYS
-from coach.tui.canvas import Canvas, Role, Rows, fitted, text_width, wrapped
+from coach.tui.canvas import Canvas, Role, Rows, ascii_text, fitted, text_width, wrapped
 from coach.tui.focus import Focus, focus_at, leads
 from coach.tui.hints import Hint, draw_hints
 from coach.tui.lane import LaneLook, Pages, draw_lane, pages_of, shown_parts
@@ -102,7 +102,7 @@ def panes(picture: Picture, layout: Layout) -> dict[str, Pane]:
     )
     if picture.passage is None:
         layout = {name: box for name, box in layout.items() if name != "cue"}
-    add("cue", picture.cue, lambda b: _line(fitted(picture.cue, b.width, plain), b, "text"))
+    add("cue", picture.cue, lambda b: _line(fitted(_shown(picture.cue, picture), b.width, plain), b, "text"))
     add(
         "keys",
         (picture.hints, bool(picture.marks), picture.brush, picture.phase),
@@ -111,7 +111,7 @@ def panes(picture: Picture, layout: Layout) -> dict[str, Pane]:
     if picture.passage is None or picture.instrument is None:
         word = picture.title.upper() if picture.phase == "rest" else _WORDS.get(picture.phase, "")
         add("now", word, lambda b: bigview.draw_big_word(word, b.width, b.height, "now", plain))
-        add("next", picture.cue, lambda b: _paragraph(picture.cue, b))
+        add("next", picture.cue, lambda b: _paragraph(_shown(picture.cue, picture), b))
         return shown
     _add_music(picture, picture.passage, picture.instrument, layout, add)
     return shown
@@ -281,9 +281,9 @@ def _paragraph(text: str, box: Box) -> Rows:
 def _header(picture: Picture, box: Box) -> Rows:
     canvas = Canvas(box.width, 1)
     right = picture.item + ("  runs on" if picture.run_on else "")
-    title = plain_text(picture.title)
+    title = _shown(plain_text(picture.title), picture)
     if picture.passage is not None:
-        what = excerpt_title(picture.passage)
+        what = _shown(excerpt_title(picture.passage), picture)
         room = box.width - text_width(right) - 2
         if text_width(what) + text_width(title) + 3 <= room:
             canvas.put(0, text_width(what) + 3, title, "dim")
@@ -291,21 +291,17 @@ def _header(picture: Picture, box: Box) -> Rows:
     else:
         canvas.put(0, 0, title, "text")
     canvas.put_right(0, right, "dim")
-    return _replaced(canvas.rows(), picture.plain)
+    return canvas.rows()
 
 
-def _replaced(rows: Rows, plain: bool) -> Rows:
-    if not plain:
-        return rows
-    return tuple(
-        tuple((text.replace("·", "-").replace("…", "~"), role) for text, role in row) for row in rows
-    )
+def _shown(text: str, picture: Picture) -> str:
+    return ascii_text(text) if picture.plain else text
 
 
 def _message(picture: Picture, box: Box, has_cue: bool) -> Rows:
-    text = picture.message
+    text = _shown(picture.message, picture)
     if not text and not has_cue:
-        return _line(fitted(picture.cue, box.width, picture.plain), box, "text")
+        return _line(fitted(_shown(picture.cue, picture), box.width, picture.plain), box, "text")
     return _line(fitted(text, box.width, picture.plain), box, "next")
 
 

@@ -16,7 +16,7 @@ from coach.core.plain import plain_text
 from coach.core.plan import Plan, PlanItem, Purpose
 from coach.core.problem import CoachError
 from coach.tui.base import CoachScreen
-from coach.tui.canvas import fitted, wrapped
+from coach.tui.canvas import ascii_text, fitted, wrapped
 from coach.tui.titles import excerpt_title
 from coach.tui.widgets import HintLine
 
@@ -100,12 +100,14 @@ class StartScreen(CoachScreen):
         if item.excerpt is not None:
             drill = self.coach.desk.library.drill(item.excerpt.drill)
             what = f"{excerpt_title(passage_of(drill, item.excerpt))}, {plain_text(drill.title)}"
+            what = ascii_text(what) if self.coach.plain else what
         tempo = f" at {item.tempo_bpm}" if item.tempo_bpm else ""
         head = f"{_WORDS[item.purpose]:<8}{_minutes(item.minutes):>6}  "
         text = Text(no_wrap=True)
         text.append(head, "bold")
         text.append(fitted(what + tempo, width - len(head), self.coach.plain))
-        for line in wrapped(plain_text(item.reason), width - len(head))[:2]:
+        reason = plain_text(item.reason)
+        for line in wrapped(ascii_text(reason) if self.coach.plain else reason, width - len(head))[:2]:
             text.append("\n" + " " * len(head) + line)
         return text
 
