@@ -1,6 +1,7 @@
 """MIDI over a real JACK server: a second client hears the clock and the count-in, and presses a pedal."""
 
 import json
+import os
 import subprocess
 import sys
 import time
@@ -30,6 +31,7 @@ from tests.samples import sample_drill
 pytestmark = pytest.mark.real
 
 CLOCK, START, STOP = 0xF8, 0xFA, 0xFC
+AHEAD_S = 0.25
 
 LISTENER = """
 import json, sys, time, rtmidi
@@ -100,6 +102,17 @@ def connected(rig_or_link):
     wait_for(lambda: all(link is None or link.port is not None for link in links), 10, "the MIDI port")
 
 
+class Ahead:
+    """A player whose rep is heard a quarter of a second after it is started, as a sound card's queue has it."""
+
+    def __init__(self, player):
+        self.player = player
+
+    @property
+    def position_s(self):
+        return self.player.position_s - AHEAD_S
+
+
 def play_through(settings, tempo_bpm):
     """One rep of a small phrase with a count-in on the rig; (the rep's start on the clock, its time line)."""
     drill = sample_drill()
@@ -110,24 +123,30 @@ def play_through(settings, tempo_bpm):
         # A connection that was only just made loses what is sent at once.
         time.sleep(0.2)
         player = SilentEngine()
-        begun = time.monotonic()
-        player.play(np.zeros(round(float(timeline.end_s) * player.rate), dtype=np.float32))
-        rig.play(passage, tempo_bpm, timeline, player, drill.tempo.beat_whole)
+        begun = time.monotonic() + AHEAD_S
+        player.play(np.zeros(round((float(timeline.end_s) + AHEAD_S) * player.rate), dtype=np.float32))
+        rig.play(passage, tempo_bpm, timeline, Ahead(player), drill.tempo.beat_whole)
         wait_for(lambda: player.finished, 60, "the rep's end")
         time.sleep(0.2)
     return begun, timeline
 
 
-def test_the_clock_s_intervals_are_24_to_the_quarter_within_a_millisecond(ear):
-    begun, timeline = play_through(MidiSettings(out_port="ear", clock=True, click=False), 60)
-    heard = what_was_heard(ear)
-    stamps = [at_s for at_s, message in heard if message == (CLOCK,)]
-    quarters = float(timeline.end_s)
-    assert len(stamps) == pytest.approx(24 * quarters, abs=1)
-    errors_s = np.abs(np.diff(stamps) - 1 / 24)
-    assert np.percentile(errors_s, 99) < 0.001, f"99th percentile {np.percentile(errors_s, 99) * 1e3:.2f} ms"
+def test_the_clock_s_intervals_are_24_to_the_quarter_within_a_millisecond(jack):
+    """On a machine that is idle: where another program was busy, it is measured again, three times at most."""
+    for attempt in range(3):
+        ear = second_client(LISTENER)
+        try:
+            begun, timeline = play_through(MidiSettings(out_port="ear", clock=True, click=False), 60)
+            stamps = [at_s for at_s, message in what_was_heard(ear) if message == (CLOCK,)]
+        finally:
+            end(ear)
+        assert len(stamps) == round(24 * float(timeline.end_s))
+        worst_ms = float(np.percentile(np.abs(np.diff(stamps) - 1 / 24), 99)) * 1000
+        if worst_ms < 1 or attempt == 2 or os.getloadavg()[0] < 1.5:
+            break
+    assert worst_ms < 1, f"99th percentile {worst_ms:.2f} ms"
     assert stamps[-1] - stamps[0] == pytest.approx((len(stamps) - 1) / 24, abs=0.003)
-    assert abs(stamps[0] - begun) < 0.02
+    assert abs(stamps[0] - begun) < 0.005
 
 
 def test_start_comes_before_the_music_s_first_clock_and_stop_at_the_end(ear):

@@ -26,6 +26,7 @@ from tests.real.conftest import RATE, end, recorded, wait_for
 
 pytestmark = pytest.mark.real
 
+FROZEN_S = 0.15
 SIXTEEN_BITS = 1 / 32768
 """The sink's own step: a recorded sample is at most this far from what was handed out."""
 
@@ -89,43 +90,53 @@ class Painting(App[None]):
 async def test_a_minute_of_clicks_is_on_the_sample_while_the_screen_repaints_and_a_core_is_loaded(
     pulse, tmp_path
 ):
+    """Every sample is the planned one, so none dropped out, and a detector finds each click within a sample.
+
+    Where an idle program beside it saw the whole machine stand still, the minute is played again, three times at most.
+    """
     tempo_bpm, beats = 137, 16
     bar = [Strike(Fraction(60 * beat, tempo_bpm), "beat") for beat in range(beats)]
     length_s = Fraction(60 * beats, tempo_bpm)
     reps = int(60 / length_s) + 1
+    starts = [round(length_s * rep * RATE) for rep in range(reps + 1)]
+    pieces = [render_clicks(bar, RATE, stop - start) for start, stop in itertools.pairwise(starts)]
+    plan = np.concatenate(pieces)
+    for _attempt in range(3):
+        heard, frozen_s = await play_beside_a_busy_screen(pulse, tmp_path / "minute.raw", pieces)
+        begin = start_of(plan, heard)
+        same = heard[begin : begin + len(plan)]
+        assert len(same) == len(plan), "the recording ends early"
+        wrong = np.flatnonzero(np.abs(same - plan) > 2 * SIXTEEN_BITS)
+        if len(wrong) == 0 or frozen_s < FROZEN_S:
+            break
+    assert len(wrong) == 0, (
+        f"first wrong sample at {wrong[0] / RATE:.3f} s; machine stood still {frozen_s:.3f} s"
+    )
+    whole = [Strike(length_s * rep + strike.at_s) for rep in range(reps) for strike in bar]
+    planned = [click.position_samples for click in place(whole, RATE)]
+    found = onsets_in(same, np.asarray(click_shape("wood", "beat", RATE)), planned)
+    assert max(abs(at - due) for at, due in zip(found, planned, strict=True)) <= 1
+
+
+async def play_beside_a_busy_screen(pulse, path, pieces):
+    """(what the monitor heard, the longest that the machine stood still in seconds)."""
     load = subprocess.Popen([sys.executable, "-c", "while True: pass"])
     witness = subprocess.Popen([sys.executable, "-c", WITNESS], stdout=subprocess.PIPE, text=True)
     engine = sounding_engine()
     app = Painting(engine)
     try:
-        with pulse.recording(tmp_path / "minute.raw"):
+        with pulse.recording(path):
             async with app.run_test(size=(100, 30)) as pilot:
-                starts = [round(length_s * rep * RATE) for rep in range(reps + 1)]
-                pieces = []
-                for start, stop in itertools.pairwise(starts):
-                    pieces.append(render_clicks(bar, RATE, stop - start))
-                    engine.play(pieces[-1], join=True)
+                for piece in pieces:
+                    engine.play(piece, join=True)
                 while not engine.finished:
                     await pilot.pause(0.25)
-        painted, late = app.painted, engine.late_calls
     finally:
         engine.close()
         end(load)
         frozen_s = max((float(line) for line in str(end(witness)).split()), default=0.0)
-    plan = np.concatenate(pieces)
-    heard = recorded(tmp_path / "minute.raw")
-    begin = start_of(plan, heard)
-    same = heard[begin : begin + len(plan)]
-    assert painted > 300
-    assert len(same) == len(plan), "the recording ends early"
-    wrong = np.flatnonzero(np.abs(same - plan) > 2 * SIXTEEN_BITS)
-    if len(wrong) and frozen_s > 0.15:
-        pytest.skip(f"no verdict: another program saw this machine stand still for {frozen_s * 1000:.0f} ms")
-    assert len(wrong) == 0, f"first wrong sample at {wrong[0] / RATE:.3f} s; blocks asked for late: {late}"
-    whole = [Strike(length_s * rep + strike.at_s) for rep in range(reps) for strike in bar]
-    planned = [click.position_samples for click in place(whole, RATE)]
-    found = onsets_in(same, np.asarray(click_shape("wood", "beat", RATE)), planned)
-    assert max(abs(at - due) for at, due in zip(found, planned, strict=True)) <= 1
+    assert app.painted > 300
+    return recorded(path), frozen_s
 
 
 @pytest.mark.parametrize(
