@@ -108,6 +108,7 @@ class Practice:
             self.now_ms(),
             rule=self.settings.rule,
             pause_s=self.settings.pause_s,
+            run_on_pause_s=self.settings.run_on_pause_s,
         )
         self._carry_out(effects)
 

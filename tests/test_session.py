@@ -278,6 +278,13 @@ def test_a_turn_that_runs_on_saves_unrated_reps_and_holds_the_rung():
     assert session.reps_in_turn == 1
 
 
+def test_a_turn_that_runs_on_waits_its_own_pause_between_reps():
+    drills = {"lamps": sample_drill()}
+    session, _ = machine.start(Plan(DAY, 20, items()[2:]), drills, {}, 0, run_on_pause_s=5.0)
+    _, effects = drive(session, RunOn(at_ms=0), RepEnded(at_ms=1))
+    assert effects[-1] == AutoGo(5.0)
+
+
 def test_a_cold_rep_cannot_run_on():
     session, effects = drive(opened(1), RunOn(at_ms=0))
     assert not session.run_on

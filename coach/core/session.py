@@ -96,6 +96,7 @@ class Session:
     ladders: Mapping[str, Ladder]
     rule: Rule = DEFAULT_RULE
     pause_s: float = PAUSE_BETWEEN_REPS_S
+    run_on_pause_s: float = PAUSE_BETWEEN_REPS_S
     phase: Phase = Phase.DONE
     index: int = -1
     passage: Passage | None = None
@@ -174,9 +175,10 @@ def start(
     *,
     rule: Rule = DEFAULT_RULE,
     pause_s: float = PAUSE_BETWEEN_REPS_S,
+    run_on_pause_s: float = PAUSE_BETWEEN_REPS_S,
 ) -> Result:
     """A session at its first item. `drills` are by drill id, `old_ladders` by excerpt key."""
-    blank = Session(plan, drills, dict(old_ladders), rule, pause_s)
+    blank = Session(plan, drills, dict(old_ladders), rule, pause_s, run_on_pause_s)
     session, effects = _enter(blank, 0, at_ms)
     return session, (SaveEntry("sitting", {"minutes": plan.minutes, "items": len(plan.items)}), *effects)
 
@@ -294,7 +296,7 @@ def _rep_ended(session: Session, event: SessionEvent) -> Result:
     if not session.run_on:
         return replace(session, phase=Phase.RATING), ()
     unrated, effects = _save(session, None, event.at_ms)
-    return replace(unrated, phase=Phase.READY, marks=()), (*effects, AutoGo(session.pause_s))
+    return replace(unrated, phase=Phase.READY, marks=()), (*effects, AutoGo(session.run_on_pause_s))
 
 
 def _cut(session: Session, event: SessionEvent) -> Result:
