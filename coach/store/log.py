@@ -36,6 +36,7 @@ from coach.store.schema import (
     prepare,
     told,
     transaction,
+    unsealed,
 )
 
 DEFAULT_NAME = "player"
@@ -296,12 +297,16 @@ class Log(Reader):
                 self.rebuild()
 
     def heal(self) -> None:
-        """Look at what the plan will read, and compute it anew where it is damaged."""
+        """Prove what the plan will read, and compute it anew where it is damaged."""
         try:
-            for player in self.players():
-                self.memories(player.id)
-                self.ladders(player.id)
-                self.days(player=player.id)
+            with told(self.path):
+                for row in self.connection.execute(
+                    "SELECT memory, before, ladder, ladder_before FROM states"
+                ):
+                    for text in filter(None, row):
+                        unsealed(text)
+                for (body,) in self.connection.execute("SELECT body FROM days"):
+                    unsealed(body)
         except DamagedStateError as error:
             self.rebuild()
             self.notices = (*self.notices, f"Mended from the repetitions: {error.problems[0].message}.")
