@@ -219,3 +219,21 @@ def test_reach_is_a_warning_at_its_event_and_a_needed_string_an_error(tmp_path: 
     out, err = capsys.readouterr()
     assert f"{path}:10:29: phrases[0]: E:<5> needs the E string while E:0 is still held there" in err
     assert out == ""
+
+
+def test_a_new_drill_is_asked_for_on_a_terminal(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    class Terminal(io.StringIO):
+        def isatty(self) -> bool:
+            return True
+
+    monkeypatch.setattr(sys, "stdin", Terminal("Dusk Bell\nbass-5\n6/8 in 2\n40\n\n3\n"))
+    path = tmp_path / "new.yaml"
+    assert main(["new", "-o", str(path)]) == 0
+    drill, problems = read_drill(path.read_text(), str(path))
+    assert problems == []
+    assert drill is not None
+    assert (drill.title, len(drill.instrument.strings), drill.goal_bpm) == ("Dusk Bell", 5, 60)
+    assert len(drill.phrases[0].bars) == 3
+    assert "Instrument (" in capsys.readouterr().out

@@ -35,7 +35,7 @@ def plain(event: Event) -> tuple[object, ...]:
     )
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=25, deadline=None)
 @given(drafts())
 def test_a_written_drill_is_read_as_it_was(draft: Drill) -> None:
     drill = settled(draft)
@@ -56,7 +56,7 @@ def test_a_written_drill_is_read_as_it_was(draft: Drill) -> None:
             assert sorted(map(plain, bar.events), key=str) == sorted(map(plain, bar_wanted.events), key=str)
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=20, deadline=None)
 @given(drafts())
 def test_no_note_outlasts_its_phrase_and_every_event_has_its_place(draft: Drill) -> None:
     text = write_drill(draft)
@@ -92,7 +92,7 @@ def test_beats_are_read_as_they_are_written(value: Fraction) -> None:
         assert read_beats(write_beats(value)) == value
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=100, deadline=None)
 @given(st.text(alphabet="12&ea.+/ GDE:<>?=#b(),|-forindampgt\n", max_size=40))
 def test_any_text_reads_as_events_or_faults_inside_it(text: str) -> None:
     events, faults = read_events(text)

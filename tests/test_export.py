@@ -219,7 +219,7 @@ def test_midi_notes_sound_the_physical_pitches(path: Path) -> None:
     assert harmonic == {True}
 
 
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=8, deadline=None)
 @given(drafts())
 def test_midi_of_any_drill_is_whole(draft: Drill) -> None:
     drill = drill_of(draft)
@@ -369,7 +369,7 @@ def test_the_page_marks_nodes_to_scale() -> None:
     assert half / quarter == pytest.approx(2, abs=0.001)
 
 
-@settings(max_examples=10, deadline=None)
+@settings(max_examples=6, deadline=None)
 @given(drafts())
 def test_page_and_tab_of_any_drill_hold_together(draft: Drill) -> None:
     drill = drill_of(draft)

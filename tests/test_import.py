@@ -91,8 +91,17 @@ def corpus() -> list[Path]:
     return [
         root / "corpus/corelli/opus3no1/1grave.xml",
         root / "corpus/bach/bwv66.6.mxl",
-        *sorted((root / "musicxml/lilypondTestSuite").glob("*.*xml")),
+        *(
+            path
+            for path in sorted((root / "musicxml/lilypondTestSuite").glob("*.*xml"))
+            if path.name[:2] in KINDS
+        ),
     ]
+
+
+# Chapters of the suite: pitches, rhythm, meters, chords, tuplets, grace notes, notations, staves, voices, repeats, tab,
+# transposition.
+KINDS = frozenset({"01", "03", "11", "13", "21", "23", "24", "32", "33", "42", "43", "45", "46", "71", "72"})
 
 
 NOT_ALIKE = {
@@ -130,7 +139,7 @@ def test_every_part_of_real_files_has_the_notes_that_music21_finds() -> None:
                 theirs = [whole.pop(0)] if whole else []
             assert got == _music21_notes(music21, theirs), (path.name, part.id)
             compared += 1
-    assert compared > 200
+    assert compared > 80
 
 
 def _music21_notes(music21, parts) -> Counter[tuple[int, Fraction, int]]:  # type: ignore[no-untyped-def]
@@ -161,7 +170,7 @@ def test_every_real_part_becomes_a_drill_that_the_checker_passes() -> None:
             assert reading.drill == drill
             assert [str(problem) for problem in reading.problems if problem.severity == "error"] == []
             made += 1
-    assert made > 150
+    assert made > 70
 
 
 def test_a_real_bass_tab_keeps_its_strings_and_frets() -> None:
@@ -221,6 +230,8 @@ def test_drill_to_musicxml_and_back_keeps_what_the_format_carries(path: Path, tm
     assert [(b.start_ratio, b.stop_ratio) for p in back.phrases for b in p.bars] == [
         (b.start_ratio, b.stop_ratio) for p in drill.phrases for b in p.bars
     ]
+    names, names_back = ({phrase.id: phrase.name for phrase in one.phrases} for one in (drill, back))
+    assert [names_back[phrase] for phrase in back.order] == [names[phrase] for phrase in drill.order]
     assert score.joined_remarks() == []
 
 
@@ -250,16 +261,17 @@ def test_drill_to_midi_and_back_keeps_pitches_onsets_layers_and_phrases(path: Pa
     }
 
 
-@settings(max_examples=12, deadline=None)
+@settings(max_examples=8, deadline=None)
 @given(drafts())
 def test_any_drill_survives_both_round_trips(tmp_path_factory: pytest.TempPathFactory, draft: Drill) -> None:
-    drill, _ = read_drill(write_drill(draft), "made.yaml")
+    named = [replace(phrase, name=f"part {number}") for number, phrase in enumerate(draft.phrases)]
+    drill, _ = read_drill(write_drill(replace(draft, phrases=tuple(named))), "made.yaml")
     assert drill is not None
     folder = tmp_path_factory.mktemp("trip")
     (folder / "a.musicxml").write_text(musicxml_text(drill, drill.goal_bpm), encoding="utf-8")
     (folder / "a.mid").write_bytes(midi_bytes(drill, drill.goal_bpm))
     back, _ = arranged(read_score(folder / "a.musicxml"), Choices(every=64), "a.musicxml")
-    assert comparable(played(back)) == comparable(drill)
+    assert comparable(played(back)) == comparable(played(drill))
     arranged(read_score(folder / "a.mid"), Choices(instrument=drill.instrument), "a.mid")
 
 

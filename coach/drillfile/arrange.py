@@ -91,6 +91,10 @@ def arranged(score: Score, choices: Choices, where: str) -> tuple[Drill, str]:
         )
     if len(played) > MAX_ORDER:
         score.remark("", f"the order is cut after {MAX_ORDER} phrases")
+    names = {phrase.name: phrase.id for phrase in kept}
+    known = len(names) == len(kept) and all(name in names for name in score.phrase_order)
+    if score.phrase_order and known and choices.bars is None:
+        played = [names[name] for name in score.phrase_order]
     title = score.title or "Imported piece"
     drill = Drill(
         id=drill_id(title)[:60],
@@ -98,7 +102,7 @@ def arranged(score: Score, choices: Choices, where: str) -> tuple[Drill, str]:
         instrument=instrument,
         tempo=maker.tempo,
         phrases=kept,
-        order=tuple(played[:MAX_ORDER]) if len(played) > len(kept) else (),
+        order=tuple(played[:MAX_ORDER]) if played != [phrase.id for phrase in kept] else (),
         composer=score.composer[:MAX_NAME],
     )
     return _settled(drill, score, where)

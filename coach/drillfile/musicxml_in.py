@@ -58,11 +58,14 @@ def read_musicxml(root: Element, part: str, where: str) -> Score:
     score.title = _words(root.findtext("work/work-title") or root.findtext("movement-title") or "")
     creators = root.findall("identification/creator")
     score.composer = _words(next((c.text or "" for c in creators if c.get("type") == "composer"), ""))
-    fields = {item.get("name"): _words(item.text or "") for item in root.iter("miscellaneous-field")}
+    fields = {
+        item.get("name"): " ".join((item.text or "").split()) for item in root.iter("miscellaneous-field")
+    }
     # What our own exports say beside the music; anything else there is nobody's business here.
     if root.findtext("identification/encoding/software") == "Wellrung":
         layers = fields.get("layers", "").split(", ")
         score.layer_names = {str(voice): name for voice, name in enumerate(layers, 1)}
+        score.phrase_order = [name for name in fields.get("order", "").split(", ") if name]
         score.scale_mm = float(_fraction(fields.get("scale_mm")))
     reader = _PartReader(score)
     turns = [reader.measure(measure) for measure in measures]

@@ -89,6 +89,7 @@ class _Writer:
         self.number = 0
         self.meter: object = None
         self.ratio: Fraction | None = None
+        self.gradual = False
         strings = drill.instrument.strings
         self.octave = 12 if min(string.midi for string in strings) < _BASS_BELOW_MIDI else 0
         self.divisions = _divisions(drill)
@@ -182,13 +183,13 @@ class _Writer:
             ET.SubElement(mark, "rehearsal").text = plain_text(phrase.name)
             if phrase.cue:
                 ET.SubElement(_direction(measure, "above"), "words").text = plain_text(phrase.cue)
-        if self.ratio is None or bar.start_ratio != self.ratio or (phrase and self.ratio != 1):
+        if self.ratio is None or self.gradual or bar.start_ratio != self.ratio:
             self._tempo(measure, bar.start_ratio)
         if bar.stop_ratio != bar.start_ratio:
             word = "ritardando" if bar.stop_ratio < bar.start_ratio else "accelerando"
             text = f"{word} to {float(bar.stop_ratio * 100):g}%"
             ET.SubElement(_direction(measure, "above"), "words").text = text
-        self.ratio = bar.stop_ratio
+        self.ratio, self.gradual = bar.stop_ratio, bar.stop_ratio != bar.start_ratio
         if bar.dynamics:
             kind = _direction(measure, "below")
             if bar.dynamics in _DYNAMICS:

@@ -78,6 +78,8 @@ class Score:
     """Sounding length of the strings, 0 where the file doesn't say."""
     beat_whole: Fraction | None = None
     """The note value that the first metronome mark counts."""
+    phrase_order: list[str] = field(default_factory=list)
+    """Names of phrases in the order of the whole piece, where the file says so beside its repeats."""
     layer_names: dict[str, str] = field(default_factory=dict)
     """Names of voices, where the file has them."""
     remarks: list[str] = field(default_factory=list)
