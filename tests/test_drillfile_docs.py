@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import json
 import re
 from pathlib import Path
 
 import pytest
+import yaml
 
 from coach.drillfile.keys import BLOCKS
 from coach.drillfile.load import read_drill
+from coach.drillfile.schema import schema
 
 PAGE = (Path(__file__).parent.parent / "docs" / "drill-format.md").read_text(encoding="utf-8")
 EXAMPLES = re.findall(r"^```yaml\n(.*?)^```$", PAGE, re.MULTILINE | re.DOTALL)
@@ -64,3 +67,14 @@ def test_every_key_is_on_the_page() -> None:
     for block in BLOCKS.values():
         for key in block:
             assert re.search(rf"(`|^|\s|{{){key}(`|:)", PAGE, re.MULTILINE), key
+
+
+@pytest.mark.parametrize("example", EXAMPLES, ids=range(len(EXAMPLES)))
+def test_the_schema_accepts_every_example(example: str) -> None:
+    jsonschema = pytest.importorskip(
+        "jsonschema", reason="needs the package jsonschema: pip install jsonschema"
+    )
+    # Editors read YAML 1.2, in which a day is text; PyYAML reads 1.1.
+    loaded = json.loads(json.dumps(yaml.safe_load(whole_file(example)), default=str))
+    found = list(jsonschema.Draft202012Validator(schema()).iter_errors(loaded))
+    assert [error.message for error in found] == []
