@@ -20,6 +20,7 @@ from coach.core.memory import (
     FACTOR,
     PRIOR_WEIGHT,
     Memory,
+    expected_cold,
     failed_mean,
     fold,
     fold_ladder,
@@ -219,9 +220,9 @@ def test_beta_quantiles_agree_with_scipy(a: float, b: float) -> None:
 
 def test_calibration_counts_every_prediction_once_and_scores_as_by_hand() -> None:
     memory = fold(None, cold(True, DAY))
-    predicted = retention(memory, DAY + timedelta(days=2))
+    predicted = expected_cold(memory, DAY + timedelta(days=2))
     memory = fold(memory, cold(True, DAY + timedelta(days=2)))
-    later = retention(memory, DAY + timedelta(days=9))
+    later = expected_cold(memory, DAY + timedelta(days=9))
     memory = fold(memory, cold(False, DAY + timedelta(days=9)))
     table = calibration([memory.calibration])
     assert table is not None

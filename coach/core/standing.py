@@ -147,18 +147,16 @@ class Standing:
         return abs(tempo_bpm / memory.reference_bpm - 1) <= COMPARABLE
 
     def joins(self, drill: Drill) -> list[Excerpt]:
-        """Joins whose phrases are both ready together."""
+        """Joins whose phrases both hold nearly their goal tempo: before that, minutes do more inside the phrases."""
         found, _ = joins_and_piece(drill)
-        return [join for join in found if self._ready(drill, join)]
+        return [join for join in found if self._reached(drill, join) >= SOLID]
 
     def piece(self, drill: Drill) -> Excerpt | None:
         """The whole piece, where every phrase of it is ready together."""
         _, piece = joins_and_piece(drill)
-        return piece if piece and self._ready(drill, piece) else None
+        return piece if piece and self._reached(drill, piece) >= READY else None
 
-    def _ready(self, drill: Drill, excerpt: Excerpt) -> bool:
-        for phrase_id in dict.fromkeys(excerpt.phrases):
-            parts = self.repertoire.parts(drill, drill.phrase(phrase_id))
-            if not parts or self.reached(parts[-1].excerpt) < READY:
-                return False
-        return True
+    def _reached(self, drill: Drill, excerpt: Excerpt) -> float:
+        """The least that the phrases of an excerpt have reached, all layers together."""
+        parts = [self.repertoire.parts(drill, drill.phrase(each)) for each in dict.fromkeys(excerpt.phrases)]
+        return min(self.reached(found[-1].excerpt) if found else 0.0 for found in parts)

@@ -44,7 +44,7 @@ GRIND = 0.25
 (Duke, Simmons and Cash 2009, JRME 56:310). ..."""
 GRIND_BELOW = 0.2
 """... Nothing is taken off from this chance of a clean repetition on."""
-LEAP = 1.5
+LEAP = 2.0
 """A day's first turn starts at most so many times over the ladder's rung, where nodes and moves are known to go."""
 WHOLE_CLEAN = 0.6
 """Chance of a whole clean repetition at that start."""
