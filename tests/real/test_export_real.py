@@ -94,7 +94,7 @@ def test_a_synthesizer_sounds_the_physical_pitches(soundfont: Path, tmp_path: Pa
 @pytest.mark.parametrize("paper", ["A4", "letter"])
 def test_a_browser_prints_the_page_on_few_sheets(paper: str, tmp_path: Path) -> None:
     assert CHROMIUM is not None
-    drill = load_drill(Path(__file__).parent.parent / "drills" / "the-great-bell.yaml")
+    drill = load_drill(Path(__file__).parents[2] / "drills" / "the-great-bell.yaml")
     page, pdf = tmp_path / "page.html", tmp_path / "page.pdf"
     page.write_text(html_page(drill).replace("size: auto", f"size: {paper}"), encoding="utf-8")
     command = [
