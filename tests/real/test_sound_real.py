@@ -1,6 +1,7 @@
 """What a sound server really gets: recorded from the monitor of PulseAudio's null sink, sample by sample."""
 
 import itertools
+import json
 import os
 import re
 import signal
@@ -14,6 +15,7 @@ import pytest
 from textual.app import App, ComposeResult
 from textual.widgets import Static
 
+from coach.cli import main
 from coach.core.strings import Instrument, Node
 from coach.core.units import cents_between
 from coach.sound.device import list_devices
@@ -271,3 +273,18 @@ def test_without_any_sound_server_there_is_one_clear_line_and_the_beat_goes_on(t
         engine.play(render_clicks([Strike(0)], RATE, RATE))
         time.sleep(0.2)
         assert engine.position_s == pytest.approx(0.2, abs=0.1)
+
+
+def test_the_commands_play_a_test_and_measure_what_comes_on_top_of_the_queue(pulse, tmp_path, capsys):
+    """The null sink's monitor is the system's input here: what it hears comes early by the sink's own lead."""
+    assert main(["sound", "list", "--json"]) == 0
+    assert [row["name"] for row in json.loads(capsys.readouterr().out)] == ["Null Output"]
+    assert main(["sound", "test", "--folder", str(tmp_path), "--json"]) == 0
+    tested = json.loads(capsys.readouterr().out)
+    assert tested["status"] == "sound: Null Output"
+    assert tested["latency_ms"] == pytest.approx(220, abs=1)
+    assert main(["sound", "latency", "--folder", str(tmp_path), "--json"]) == 0
+    measured = json.loads(capsys.readouterr().out)
+    assert measured["queue_ms"] == pytest.approx(220, abs=1)
+    assert -150 < measured["extra_ms"] < 60
+    assert measured["spread_ms"] < 20

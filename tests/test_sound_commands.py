@@ -1,0 +1,91 @@
+"""`coach sound` and `coach midi` without devices, and what tapping along tells."""
+
+import json
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from coach.cli import main
+from coach.commands.sound import TAP_BEATS, TAP_TEMPO_BPM, tap_along
+from coach.core.problem import CoachError
+from coach.sound.latency import TAP_LEAD_S, offset_from_taps
+from coach.sound.settings import SoundSettings
+from coach.sound.silent import SilentEngine
+
+STRIKES = [0.5 * beat for beat in range(40)]
+
+
+@given(late_s=st.floats(-0.15, 0.15), wobble=st.lists(st.floats(-0.02, 0.02), min_size=8, max_size=20))
+def test_the_offset_is_the_middle_of_the_taps_less_what_people_tap_early(late_s, wobble):
+    """Taps come 20 to 80 ms before the click: Repp 2005 (from memory); half-way is allowed for."""
+    taps = [STRIKES[4 + index] + late_s + slip for index, slip in enumerate(wobble)]
+    result = offset_from_taps(taps, STRIKES)
+    assert abs(result.offset_s - TAP_LEAD_S - late_s) <= 0.02 + 1e-9
+    assert result.taps == len(taps)
+
+
+def test_one_wild_tap_moves_nothing():
+    taps = [strike - 0.03 for strike in STRIKES[4:20]]
+    taps[5] += 0.2
+    assert offset_from_taps(taps, STRIKES).offset_s == pytest.approx(0.02)
+
+
+def test_too_few_or_too_wild_taps_are_refused():
+    with pytest.raises(CoachError, match="found 3 taps, at least 8"):
+        offset_from_taps(STRIKES[:3], STRIKES)
+    with pytest.raises(CoachError, match="at most 60 ms tell an offset"):
+        offset_from_taps([strike + 0.2 * (-1) ** index for index, strike in enumerate(STRIKES)], STRIKES)
+
+
+def test_tapping_with_the_silent_player_finds_the_delay_of_the_taps():
+    now_s = [10.0]
+    player = SilentEngine(clock=lambda: now_s[0])
+    player.offset_s = 0.5
+
+    def keys():
+        for beat in range(TAP_BEATS):
+            now_s[0] = 10.0 + beat * 60 / TAP_TEMPO_BPM + 0.03
+            yield "space"
+
+    offset_ms, spread_ms = tap_along(player, keys(), SoundSettings())
+    assert offset_ms == pytest.approx(80, abs=0.2)
+    assert spread_ms == pytest.approx(0, abs=0.2)
+    assert player.offset_s == 0.5
+    assert player.token is None
+
+
+def test_devices_are_listed_as_json(capsys):
+    assert main(["sound", "--json"]) == 0
+    assert isinstance(json.loads(capsys.readouterr().out), list)
+
+
+def test_a_device_that_is_not_there_is_named(capsys, tmp_path):
+    assert main(["sound", "test", "--device", "No Such Desk", "--folder", str(tmp_path)]) == 1
+    assert "no sound card called 'No Such Desk' found" in capsys.readouterr().err
+
+
+def test_tapping_needs_a_terminal(capsys, tmp_path):
+    assert main(["sound", "tap", "--folder", str(tmp_path)]) == 2
+    assert "needs a terminal" in capsys.readouterr().err
+
+
+def test_a_wrong_setting_stops_both_commands_with_its_place(capsys, tmp_path):
+    (tmp_path / "settings.yaml").write_text("sound: {click: gong}\nmidi: {channel: 17}\n")
+    assert main(["sound", "test", "--folder", str(tmp_path)]) == 1
+    assert "sound.click: found 'gong'" in capsys.readouterr().err
+    assert main(["midi", "watch", "--folder", str(tmp_path)]) == 1
+    assert "midi.channel: found 17, expected a whole number from 1 to 16" in capsys.readouterr().err
+
+
+def test_learning_needs_an_action_that_there_is(capsys, tmp_path):
+    assert main(["midi", "learn", "clear", "--folder", str(tmp_path)]) == 2
+    assert "found 'clear', expected one of clean, choked" in capsys.readouterr().err
+
+
+def test_a_binding_is_forgotten(tmp_path, capsys):
+    (tmp_path / "settings.yaml").write_text("midi: {bindings: {again: cc 64, next: cc 65}}\n")
+    assert main(["midi", "forget", "again", "--folder", str(tmp_path)]) == 0
+    text = (tmp_path / "settings.yaml").read_text()
+    assert "again" not in text
+    assert "next: cc 65" in text
