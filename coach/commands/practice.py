@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import os
 import sys
 from collections.abc import Callable
 from datetime import date
@@ -36,7 +37,8 @@ def run(arguments: argparse.Namespace) -> int:
         raise UsageError(Problem(f"{minutes} is outside 1 to 240 minutes", "--minutes"))
     if arguments.answers:
         return _enter_answers(arguments)
-    if not (sys.stdin.isatty() and sys.stdout.isatty()):
+    in_browser = bool(os.environ.get("TEXTUAL_DRIVER"))
+    if not in_browser and not (sys.stdin.isatty() and sys.stdout.isatty()):
         raise CoachError(
             Problem(
                 "a session needs a terminal, and this is none",

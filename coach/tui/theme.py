@@ -267,6 +267,8 @@ def few_colours(environment: Mapping[str, str]) -> bool:
     """Whether the terminal has at most 16 colours or wants none: NO_COLOR, or what TERM and COLORTERM say."""
     if environment.get("NO_COLOR"):
         return True
+    if environment.get("TEXTUAL_COLOR_SYSTEM") in ("256", "truecolor"):
+        return False
     if environment.get("COLORTERM", "").lower() in ("truecolor", "24bit"):
         return False
     term = environment.get("TERM", "").lower()

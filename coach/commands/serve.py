@@ -1,0 +1,81 @@
+"""`coach serve`: the same app in a browser, for a tablet on the music stand."""
+
+from __future__ import annotations
+
+import argparse
+import shlex
+import subprocess
+import sys
+
+from coach.commands.common import add_log_options, places_of
+from coach.core.problem import CoachError, Problem, UsageError
+
+PORT_RANGE = (1024, 65535)
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    add_log_options(parser)
+    parser.add_argument(
+        "drills", nargs="*", metavar="DRILL", help="drill files or names (default: today's plan)"
+    )
+    parser.add_argument(
+        "--minutes", type=int, metavar="N", help="how long: 1 to 240 (default: the setting, 20)"
+    )
+    parser.add_argument("--silent", action="store_true", help="no sound: the screen shows the beat")
+    parser.add_argument(
+        "--host",
+        default="127.0.0.1",
+        metavar="ADDRESS",
+        help="where to listen (default: this computer only; another address asks each device for a code)",
+    )
+    parser.add_argument("--port", type=int, default=8137, metavar="N", help="1024 to 65535 (default: 8137)")
+
+
+def run(arguments: argparse.Namespace) -> int:
+    low, high = PORT_RANGE
+    if not low <= arguments.port <= high:
+        raise UsageError(Problem(f"{arguments.port} is outside {low} to {high}", "--port"))
+    if arguments.minutes is not None and not 1 <= arguments.minutes <= 240:
+        raise UsageError(Problem(f"{arguments.minutes} is outside 1 to 240 minutes", "--minutes"))
+    places_of(arguments)
+    try:
+        from coach.tui.web.server import CoachServer
+    except ImportError as error:
+        raise CoachError(
+            Problem(
+                f"the browser view is not installed ({error.name} is missing)",
+                "coach serve",
+                guess="pip install 'wellrung[serve]'",
+            )
+        ) from None
+    server = CoachServer(practice_command(arguments), arguments.host, arguments.port, _tell)
+    try:
+        server.serve()
+    except OSError as error:
+        reason = (error.strerror or str(error)).lower()
+        raise CoachError(
+            Problem(
+                f"can't listen on port {arguments.port}: {reason}",
+                "coach serve",
+                guess="--port N names another, --host ADDRESS one of this computer's own",
+            )
+        ) from None
+    return 0
+
+
+def practice_command(arguments: argparse.Namespace) -> str:
+    """The command line of one session, for the shell that textual-serve starts it with."""
+    words = [sys.executable, "-c", "from coach.cli import main; raise SystemExit(main())", "practice"]
+    for option in ("folder", "player", "date", "minutes"):
+        value = getattr(arguments, option)
+        if value:
+            words += [f"--{option}", str(value)]
+    if arguments.silent:
+        words.append("--silent")
+    if arguments.drills:
+        words += ["--", *arguments.drills]
+    return subprocess.list2cmdline(words) if sys.platform == "win32" else shlex.join(words)
+
+
+def _tell(line: str) -> None:
+    print(f"coach: {line}", flush=True)

@@ -1,0 +1,286 @@
+"""`coach serve` for real: the app in a headless Chromium, driven by keys and touch, and who is kept out."""
+
+from __future__ import annotations
+
+import asyncio
+import base64
+import contextlib
+import re
+import shutil
+import socket
+import subprocess
+import sys
+import time
+from collections.abc import AsyncIterator, Iterator
+from pathlib import Path
+
+import pytest
+
+from tests.real.conftest import need
+from tests.real.test_terminal_real import DRILL, coach, reps_in
+
+aiohttp = pytest.importorskip("aiohttp", reason="needs textual-serve: pip install -e '.[serve]'")
+
+pytestmark = [
+    pytest.mark.real,
+    pytest.mark.skipif(sys.platform == "win32", reason="needs a Unix shell"),
+]
+
+LONGEST_S = 40.0
+
+
+def free_port() -> int:
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return int(probe.getsockname()[1])
+
+
+class Served:
+    """A running server and what its terminal shows."""
+
+    def __init__(self, folder: Path, host: str) -> None:
+        self.port = free_port()
+        (folder / "drills").mkdir(exist_ok=True)
+        (folder / "drills" / "quick.yaml").write_text(DRILL)
+        (folder / "settings.yaml").write_text("screen: {tour_seen: true}\n")
+        self._shown = folder / "serve.txt"
+        with self._shown.open("w") as out:
+            self.process = subprocess.Popen(
+                [
+                    coach(),
+                    "serve",
+                    "quick",
+                    "--folder",
+                    str(folder),
+                    "--silent",
+                    "--host",
+                    host,
+                    "--port",
+                    str(self.port),
+                ],
+                stdout=out,
+                stderr=subprocess.STDOUT,
+            )
+        deadline = time.monotonic() + LONGEST_S
+        while "open http" not in self.shown:
+            if time.monotonic() > deadline or self.process.poll() is not None:
+                pytest.fail(f"the server did not start: {self.shown}")
+            time.sleep(0.1)
+
+    def _where(self, host: str) -> tuple[str, ...]:
+        return ("--host", host, "--port", str(self.port))
+
+    @property
+    def shown(self) -> str:
+        return self._shown.read_text()
+
+    @property
+    def codes(self) -> list[str]:
+        return re.findall(r"next device: (\w+)", self.shown)
+
+    def close(self) -> None:
+        self.process.terminate()
+        self.process.wait(10)
+
+
+@pytest.fixture
+def served(tmp_path) -> Iterator[Served]:
+    server = Served(tmp_path, "127.0.0.1")
+    yield server
+    server.close()
+
+
+@pytest.fixture
+def served_beyond(tmp_path) -> Iterator[Served]:
+    server = Served(tmp_path, "0.0.0.0")
+    yield server
+    server.close()
+
+
+class Page:
+    """One page of a headless Chromium, by way of its DevTools protocol."""
+
+    def __init__(self, link) -> None:
+        self._link = link
+        self._number = 0
+
+    async def ask(self, method: str, **parameters):
+        self._number += 1
+        await self._link.send_json({"id": self._number, "method": method, "params": parameters})
+        while True:
+            answer = await self._link.receive_json(timeout=LONGEST_S)
+            if answer.get("id") == self._number:
+                assert "error" not in answer, answer
+                return answer["result"]
+
+    async def value(self, expression: str):
+        result = await self.ask("Runtime.evaluate", expression=expression, returnByValue=True)
+        return result["result"].get("value")
+
+    async def wait(self, expression: str) -> None:
+        deadline = time.monotonic() + LONGEST_S
+        while not await self.value(expression):
+            assert time.monotonic() < deadline, f"waited for {expression}"
+            await asyncio.sleep(0.2)
+
+    async def press(self, text: str) -> None:
+        code = {" ": "Space", "\r": "Enter"}.get(text, f"Key{text.upper()}")
+        number = 13 if text == "\r" else ord(text.upper())
+        for kind in ("keyDown", "keyUp"):
+            await self.ask(
+                "Input.dispatchKeyEvent",
+                type=kind,
+                key="Enter" if text == "\r" else text,
+                code=code,
+                windowsVirtualKeyCode=number,
+                **({"text": text} if kind == "keyDown" else {}),
+            )
+        await asyncio.sleep(0.3)
+
+    async def touch_key_line(self) -> None:
+        """Touch the first hint of the last row."""
+        height = await self.value("document.querySelector('.xterm-screen').getBoundingClientRect().bottom")
+        for kind in ("mousePressed", "mouseReleased"):
+            await self.ask(
+                "Input.dispatchMouseEvent", type=kind, x=30, y=height - 8, button="left", clickCount=1
+            )
+
+    async def picture(self, path: Path) -> bytes:
+        shot = await self.ask("Page.captureScreenshot", format="png")
+        data = base64.b64decode(shot["data"])
+        path.write_bytes(data)
+        return data
+
+
+@contextlib.asynccontextmanager
+async def browser(folder: Path) -> AsyncIterator[Page]:
+    """A page in a Chromium of its own."""
+    program = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None)
+    if program is None:
+        need("chromium")
+    port = free_port()
+    process = subprocess.Popen(
+        [
+            str(program),
+            "--headless",
+            "--no-sandbox",
+            "--disable-gpu",
+            "--window-size=1024,600",
+            f"--remote-debugging-port={port}",
+            f"--user-data-dir={folder / 'chromium'}",
+            "about:blank",
+        ],
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+    )
+    try:
+        async with aiohttp.ClientSession() as session:
+            deadline = time.monotonic() + LONGEST_S
+            targets = []
+            while not targets:
+                assert time.monotonic() < deadline, "Chromium did not start"
+                with contextlib.suppress(aiohttp.ClientError):
+                    async with session.get(f"http://127.0.0.1:{port}/json") as answer:
+                        targets = [each for each in await answer.json() if each["type"] == "page"]
+                await asyncio.sleep(0.2)
+            async with session.ws_connect(targets[0]["webSocketDebuggerUrl"], max_msg_size=0) as link:
+                yield Page(link)
+    finally:
+        process.terminate()
+        process.wait(10)
+
+
+async def wait_for_reps(folder: Path, count: int) -> None:
+    deadline = time.monotonic() + LONGEST_S
+    while (folder / "progress" / "log.sqlite3").exists() is False or len(reps_in(folder)) < count:
+        assert time.monotonic() < deadline, "no repetition was logged"
+        await asyncio.sleep(0.3)
+
+
+async def test_a_repetition_is_played_and_saved_from_a_browser(served, tmp_path):
+    async with browser(tmp_path) as page:
+        await page.ask("Page.navigate", url=f"http://127.0.0.1:{served.port}/")
+        await page.wait("document.body && document.body.classList.contains('-first-byte')")
+        await asyncio.sleep(2.0)
+        first = await page.picture(tmp_path / "plan.png")
+        await page.press(" ")
+        await asyncio.sleep(1.0)
+        await page.touch_key_line()  # past the tuning
+        await asyncio.sleep(1.0)
+        await page.press(" ")
+        await asyncio.sleep(6.0)
+        rated = await page.picture(tmp_path / "rating.png")
+        assert rated != first
+        await page.press(" ")
+        await wait_for_reps(tmp_path, 1)
+        outside = await page.value(
+            "performance.getEntriesByType('resource').map(e => e.name).filter(n => !n.startsWith(location.origin))"
+        )
+        assert outside == []
+    assert "sound plays on this computer" in served.shown
+
+
+async def test_other_sites_and_foreign_names_are_kept_out_on_loopback(served):
+    url = f"http://127.0.0.1:{served.port}"
+    async with aiohttp.ClientSession() as session:
+        async with session.get(url) as answer:
+            assert answer.status == 200
+            assert "https://" not in await answer.text()
+        async with session.get(url, headers={"Host": "attacker.example"}) as answer:
+            assert answer.status == 403
+        for headers in ({"Origin": "http://attacker.example"}, {}):
+            with pytest.raises(aiohttp.WSServerHandshakeError, match="403"):
+                await session.ws_connect(f"{url}/ws", headers=headers)
+
+
+async def test_beyond_loopback_a_one_time_code_comes_first(served_beyond):
+    url = f"http://127.0.0.1:{served_beyond.port}"
+    (code,) = served_beyond.codes
+    async with aiohttp.ClientSession(cookie_jar=aiohttp.CookieJar(unsafe=True)) as session:
+        async with session.get(url) as answer:
+            text = await answer.text()
+            assert "The code that the computer's terminal shows" in text
+            assert "Sound plays on the computer" in text
+            assert code not in text
+        with pytest.raises(aiohttp.WSServerHandshakeError, match="403"):
+            await session.ws_connect(f"{url}/ws", headers={"Origin": url})
+        async with session.get(f"{url}/static/js/textual.js") as answer:
+            assert answer.status == 403
+        async with session.post(f"{url}/enter", data={"code": "WRONG234"}) as answer:
+            assert answer.status == 403
+        async with session.post(f"{url}/enter", data={"code": f" {code.lower()} "}) as answer:
+            assert answer.status == 200
+            assert "textual-terminal" in await answer.text()
+    async with aiohttp.ClientSession() as other, other.post(f"{url}/enter", data={"code": code}) as answer:
+        assert answer.status == 403  # it was used; the terminal shows another one
+    assert len(served_beyond.codes) == 2
+
+
+async def test_five_wrong_codes_change_the_code(served_beyond):
+    url = f"http://127.0.0.1:{served_beyond.port}"
+    first = served_beyond.codes[-1]
+    async with aiohttp.ClientSession() as session:
+        for _ in range(5):
+            async with session.post(f"{url}/enter", data={"code": "AAAAAAAA"}) as answer:
+                assert answer.status == 403
+        assert served_beyond.codes[-1] != first
+        async with session.post(f"{url}/enter", data={"code": first}) as answer:
+            assert answer.status == 403
+
+
+def test_a_port_in_use_is_told_in_one_line(served, tmp_path):
+    done = subprocess.run(
+        [coach(), "serve", "--folder", str(tmp_path), "--port", str(served.port)],
+        capture_output=True,
+        text=True,
+        timeout=60,
+    )
+    assert done.returncode == 1
+    assert f"can't listen on port {served.port}" in done.stderr
+    assert "Traceback" not in done.stderr
+
+
+def test_a_port_that_is_none_is_refused(tmp_path):
+    done = subprocess.run([coach(), "serve", "--port", "80"], capture_output=True, text=True, timeout=60)
+    assert done.returncode == 2
+    assert "80 is outside 1024 to 65535" in done.stderr
