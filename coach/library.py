@@ -90,11 +90,11 @@ def settle_ids(drills: Iterable[Drill], places: Places) -> None:
         if path.resolve() not in own:
             continue
         try:
-            text = path.read_text(encoding="utf-8")
+            text = path.read_bytes().decode("utf-8")
             settled = with_ids(text)
             if settled != text:
                 _write(path, settled.encode())
-        except (OSError, CoachError):
+        except (OSError, UnicodeDecodeError, CoachError):
             continue
 
 

@@ -90,6 +90,16 @@ def test_ids_are_written_at_first_use_and_a_new_title_then_keeps_the_history(tmp
     assert renamed.phrases[0].revision == drill.phrases[0].revision
 
 
+def test_writing_ids_keeps_the_line_ends_of_the_file(tmp_path):
+    places = Places(tmp_path)
+    path = write(places.drills, "kite.yaml")
+    path.write_bytes(path.read_bytes().replace(b"\n", b"\r\n"))
+    settle_ids([load_drill(path)], places)
+    content = path.read_bytes()
+    assert b"id: kite\r\n" in content
+    assert content.count(b"\n") == content.count(b"\r\n")
+
+
 def test_a_built_in_drill_is_never_written_to(tmp_path):
     library = load_library(Places(tmp_path))
     before = [Path(drill.path).read_text("utf-8") for drill in library.drills]
