@@ -303,21 +303,38 @@ def _near(memory: Memory | None, day: date) -> tuple[float, float]:
     return memory.near_clean * keep, memory.near_failed * keep
 
 
-def kin_prior(key: str, memories: Mapping[str, Memory], day: date) -> tuple[float, float]:
+Kin = Mapping[tuple[str, int], Sequence[tuple[Memory, int, Node]]]
+"""Memories of nodes by (instrument, partial), with open pitch and node."""
+
+
+def kin_of(memories: Mapping[str, Memory]) -> Kin:
+    """The nodes' memories sorted into families, for many calls of `kin_prior`."""
+    families: dict[tuple[str, int], list[tuple[Memory, int, Node]]] = {}
+    for key in sorted(memories):
+        parts = _node_parts(key)
+        if parts:
+            instrument, midi, node = parts
+            families.setdefault((instrument, node.partial), []).append((memories[key], midi, node))
+    return families
+
+
+def kin_prior(
+    key: str, memories: Mapping[str, Memory], day: date, kin: Kin | None = None
+) -> tuple[float, float]:
     """Beta weights (clean, failed) for a key from what its kin show, worth two observations.
 
     Kin of a node: nodes of the same instrument and partial, with weight 1 at the same place on a neighbouring string
     (at most 7 semitones away), else 1/2. Kin of a move: the nodes it arrives at. An excerpt has none.
     """
     clean, failed = PRIOR_WEIGHT * PRIOR_CLEAN, PRIOR_WEIGHT * (1 - PRIOR_CLEAN)
-    for memory, weight in _kin(key, memories):
+    for memory, weight in _kin(key, memories, kin_of(memories) if kin is None else kin):
         near_clean, near_failed = _near(memory, day)
         clean, failed = clean + weight * near_clean, failed + weight * near_failed
     share = clean / (clean + failed)
     return PRIOR_WEIGHT * share, PRIOR_WEIGHT * (1 - share)
 
 
-def _kin(key: str, memories: Mapping[str, Memory]) -> Iterable[tuple[Memory, float]]:
+def _kin(key: str, memories: Mapping[str, Memory], kin: Kin) -> Iterable[tuple[Memory, float]]:
     if key.startswith(MOVE):
         for node in key.partition(">")[2].split("+"):
             if NODE + node in memories:
@@ -327,12 +344,9 @@ def _kin(key: str, memories: Mapping[str, Memory]) -> Iterable[tuple[Memory, flo
     if parts is None:
         return
     instrument, midi, place = parts
-    for other, memory in memories.items():
-        if other == key or not other.endswith(f"/{place.partial}") or not other.startswith(NODE):
-            continue
-        kin = _node_parts(other)
-        if kin and kin[0] == instrument and kin[2].partial == place.partial:
-            neighbour = kin[2] == place and abs(kin[1] - midi) <= 7
+    for memory, other_midi, node in kin.get((instrument, place.partial), ()):
+        if memory.key != key:
+            neighbour = node == place and abs(other_midi - midi) <= 7
             yield memory, 1.0 if neighbour else 0.5
 
 

@@ -6,9 +6,10 @@ next count-in take. Nothing here depends on the log, so that one repertoire serv
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
+from functools import cached_property
 
 from coach.core.drill import TOGETHER, Drill, Phrase
 from coach.core.evidence import EXCERPT, MOVE, NODE
@@ -16,7 +17,6 @@ from coach.core.excerpt import (
     Excerpt,
     Kind,
     Passage,
-    excerpts_of,
     joins_of,
     layer_choices,
     passage_of,
@@ -34,19 +34,62 @@ BETWEEN_TURNS_S = 8.0
 
 @dataclass(frozen=True)
 class Part:
-    """One phrase of one drill in one layer (or together), and its shorter excerpts."""
+    """One phrase of one drill in one layer (or together), and its shorter excerpts; worked out when asked for."""
 
     drill: Drill
     phrase: Phrase
     excerpt: Excerpt
-    passage: Passage
-    keys: tuple[str, ...]
-    """Evidence keys of its nodes, then of its moves."""
-    shorter: tuple[Excerpt, ...]
 
     @property
     def layer(self) -> str:
         return self.excerpt.layer
+
+    @cached_property
+    def passage(self) -> Passage:
+        return passage_of(self.drill, self.excerpt)
+
+    @cached_property
+    def keys(self) -> tuple[str, ...]:
+        """Evidence keys of its nodes, then of its moves, as `keys_of` its passage gives them.
+
+        Read from the bars directly: a plan looks at every phrase that was ever begun, and exact onsets take time.
+        """
+        nodes: dict[str, None] = {}
+        moves: dict[str, None] = {}
+        last: dict[str, str] = {}
+        order = self.phrase.layers
+        for bar in self.phrase.bars:
+            for event in sorted(bar.events, key=lambda event: (event.beat, order.index(event.layer))):
+                if self.layer not in (TOGETHER, event.layer):
+                    continue
+                played = [
+                    self.drill.instrument.node_key(note.string, note.node)
+                    for note in event.notes
+                    if note.node
+                ]
+                nodes.update(dict.fromkeys(played))
+                place = "+".join(played)
+                before = last.get(event.layer, "")
+                if place and before and place != before:
+                    moves[f"{before}>{place}"] = None
+                last[event.layer] = place or before
+        return (*(NODE + node for node in nodes), *(MOVE + move for move in moves))
+
+    @cached_property
+    def shorter(self) -> tuple[Excerpt, ...]:
+        """Its nodes and moves as excerpts of their own, and its halves where it is long enough for them."""
+        found = [
+            replace(
+                self.excerpt, kind=Kind.NODE if key.startswith(NODE) else Kind.MOVE, subject=key[len(NODE) :]
+            )
+            for key in self.keys
+        ]
+        events = sum(
+            self.layer in (TOGETHER, event.layer) for bar in self.phrase.bars for event in bar.events
+        )
+        if events >= 4:
+            found += [replace(self.excerpt, kind=Kind.HALF, subject=half) for half in ("1", "2")]
+        return tuple(found)
 
 
 @dataclass(frozen=True)
@@ -61,10 +104,12 @@ class Repertoire:
     _releases: dict[str, tuple[Release, ...]] = field(default_factory=dict)
 
     def parts(self, drill: Drill, phrase: Phrase) -> tuple[Part, ...]:
-        """A phrase in each layer that has events, in the order in which layers are built up."""
+        """A phrase in each layer, in the order in which layers are built up; empty where it has no event."""
         place = (drill.id, phrase.id)
         if place not in self._parts:
-            self._parts[place] = tuple(_parts(drill, phrase))
+            self._parts[place] = tuple(
+                Part(drill, phrase, whole_phrase(drill, phrase, layer)) for layer in layer_choices(phrase)
+            )
         return self._parts[place]
 
     def drill(self, drill_id: str) -> Drill | None:
@@ -115,14 +160,6 @@ def repertoire_of(drills: Sequence[Drill]) -> Repertoire:
     once = {drill.id: drill for drill in reversed(drills)}
     kept = tuple(drill for drill in drills if once[drill.id] is drill)
     return Repertoire(kept, once)
-
-
-def _parts(drill: Drill, phrase: Phrase) -> Iterator[Part]:
-    for layer in layer_choices(phrase):
-        excerpt = whole_phrase(drill, phrase, layer)
-        passage = passage_of(drill, excerpt)
-        if passage.events:
-            yield Part(drill, phrase, excerpt, passage, keys_of(passage), excerpts_of(drill, phrase, layer))
 
 
 def keys_of(passage: Passage) -> tuple[str, ...]:

@@ -8,12 +8,13 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import date
+from functools import cached_property
 
 from coach.core.drill import TOGETHER, Drill, Phrase
 from coach.core.evidence import EXCERPT
 from coach.core.excerpt import Excerpt, Kind
 from coach.core.ladder import Ladder, open_day
-from coach.core.memory import COMPARABLE, Memory, is_due, kin_prior
+from coach.core.memory import COMPARABLE, Kin, Memory, is_due, kin_of, kin_prior
 from coach.core.repertoire import Part, Repertoire, joins_and_piece
 from coach.core.tempo_estimate import coarse, discounted, expected_bpm, expected_clean, expected_gap
 
@@ -38,6 +39,10 @@ class Standing:
     memories: Mapping[str, Memory]
     ladders: Mapping[str, Ladder]
     _coarse: dict[tuple[str, int], list[float]] = field(default_factory=dict)
+
+    @cached_property
+    def kin(self) -> Kin:
+        return kin_of(self.memories)
 
     def started(self, excerpt: Excerpt) -> bool:
         return excerpt.key in self.ladders
@@ -85,7 +90,7 @@ class Standing:
         return self._coarse[key, goal_bpm]
 
     def _prior(self, key: str) -> tuple[float, float]:
-        return (0.0, 0.0) if key.startswith(EXCERPT) else kin_prior(key, self.memories, self.day)
+        return (0.0, 0.0) if key.startswith(EXCERPT) else kin_prior(key, self.memories, self.day, self.kin)
 
     def phrases(self) -> Iterator[tuple[Drill, Phrase]]:
         for drill in self.repertoire.drills:

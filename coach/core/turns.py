@@ -48,8 +48,9 @@ LEAP = 2.0
 """A day's first turn starts at most so many times over the ladder's rung, where nodes and moves are known to go."""
 WHOLE_CLEAN = 0.6
 """Chance of a whole clean repetition at that start."""
+MOST_PHRASES = 24
 MOST_SHORT = 24
-"""Single nodes and moves that are looked at closely; the weakest are."""
+"""Phrases, and single nodes and moves, that are looked at closely; the neediest are."""
 
 
 @dataclass(slots=True)
@@ -133,7 +134,9 @@ def _reason(standing: Standing, candidate: _Candidate) -> str:
     if not weakest:
         return candidate.reason
     fails = weakness(
-        standing.memories.get(weakest), standing.day, kin_prior(weakest, standing.memories, standing.day)
+        standing.memories.get(weakest),
+        standing.day,
+        kin_prior(weakest, standing.memories, standing.day, standing.kin),
     )
     itself = weakest in (NODE + candidate.excerpt.subject, MOVE + candidate.excerpt.subject)
     what = candidate.title if itself else f"{candidate.title}: {spoken(weakest)}"
@@ -147,9 +150,7 @@ def _reason(standing: Standing, candidate: _Candidate) -> str:
 
 def _candidates(standing: Standing, new: Sequence[tuple[Drill, Phrase]]) -> Iterator[_Candidate]:
     short: list[tuple[float, str, Drill, Part, Excerpt]] = []
-    begun = [
-        place for place in standing.phrases() if standing.begun(*place) and standing.repertoire.parts(*place)
-    ]
+    begun = _neediest(standing)
     unmet = sum(len(standing.work(*place)) for place in new)
     for drill, phrase in [*new, *begun]:
         settled = standing.solid(drill, phrase)
@@ -161,7 +162,7 @@ def _candidates(standing: Standing, new: Sequence[tuple[Drill, Phrase]]) -> Iter
                 unmet -= 1
             for excerpt in part.shorter:
                 if excerpt.kind is Kind.HALF:
-                    if not settled:
+                    if not settled and standing.repertoire.passage(excerpt):
                         yield _weak(standing, drill, part, excerpt)
                     continue
                 need = _need(standing, drill, _subject_keys(excerpt)) * urgency(drill, standing.day)
@@ -169,9 +170,32 @@ def _candidates(standing: Standing, new: Sequence[tuple[Drill, Phrase]]) -> Iter
     # A passage costs time to work out: only the neediest single nodes and moves get one.
     for *_, drill, part, excerpt in sorted(short, key=lambda entry: entry[:2], reverse=True)[:MOST_SHORT]:
         yield _weak(standing, drill, part, excerpt)
+    looked_at = {(drill.id, phrase.id) for drill, phrase in begun}
     for drill in standing.repertoire.drills:
         for join in standing.joins(drill):
-            yield _join(standing, drill, join)
+            if any((drill.id, phrase) in looked_at for phrase in join.phrases):
+                yield _join(standing, drill, join)
+
+
+def _neediest(standing: Standing) -> list[tuple[Drill, Phrase]]:
+    """The begun phrases that today's turns may go to: no more than a day can hold, however many were ever begun.
+
+    First those whose assignment falls due, then those that failed cold last time, then the slowest against their goal,
+    then those that waited longest.
+    """
+
+    def place(entry: tuple[Drill, Phrase]) -> tuple[float, bool, float, date, str]:
+        drill, phrase = entry
+        whole = standing.repertoire.parts(drill, phrase)[-1].excerpt
+        memory = standing.memories.get(EXCERPT + whole.key)
+        failed = memory is not None and memory.cold_run < 0
+        last = memory.last_day if memory else date.min
+        return -urgency(drill, standing.day), not failed, standing.reached(whole), last, whole.key
+
+    begun = [
+        each for each in standing.phrases() if standing.begun(*each) and standing.repertoire.parts(*each)
+    ]
+    return sorted(begun, key=place)[:MOST_PHRASES]
 
 
 def _subject_keys(excerpt: Excerpt) -> list[str]:
