@@ -283,6 +283,8 @@ class Practice:
             self.on_rep(start, timeline)
 
     def _silence(self) -> None:
+        if self.sounding is not None and self.on_rep is not None:
+            self.on_rep(self.sounding.start, None)
         self.sounding = None
         if self.player:
             self.player.stop()

@@ -125,6 +125,36 @@ async def test_a_choke_marked_while_playing_is_the_event_a_reaction_time_ago(tmp
         assert [mark.label for mark in practice.session.marks] == [3]
 
 
+async def test_a_pedal_marks_a_choke_in_play_and_saves_as_clean_after_it(tmp_path):
+    from coach.midi.rig import Press
+
+    async with running(tmp_path, drills=DRILL) as (app, pilot, player):
+        await to_ready(pilot, app)
+        screen = session_of(app)
+        practice = screen.practice
+
+        async def step(at_s: float) -> None:
+            player.position_s = at_s
+            screen.rig._presses.append(Press(("clean", "choked"), 0.0))
+            screen.post_message(screen.Pressed())
+            await pilot.pause()
+
+        await step(0.0)
+        assert practice.session.phase is Phase.PLAYING
+        third = float(screen.timeline.onsets_s[3])
+        await step(third + 0.35)
+        assert [mark.label for mark in practice.session.marks] == [3]
+        await step(
+            player.length_s - 0.05
+        )  # within the dead zone after the last note: about a note, no rating
+        assert practice.session.phase is Phase.PLAYING
+        player.position_s = player.length_s + 0.01
+        await pilot.pause(0.1)
+        assert practice.session.phase is Phase.RATING
+        await step(player.length_s + 2.0)
+        assert [rep.faults == () for rep in app.desk.log.reps()] == [False]
+
+
 async def test_the_shown_beat_is_the_one_the_engine_has_reached(tmp_path):
     async with running(tmp_path, drills=DRILL) as (app, pilot, player):
         await to_ready(pilot, app)

@@ -54,6 +54,10 @@ class Rig:
         self._in = link("in", settings.in_port, self.received) if settings.in_port else None
         self._sender = Sender(self._out.send) if self._out else None
 
+    def notify_by(self, notify: Callable[[], None]) -> None:
+        """Call this, in the driver's thread, when presses wait to be taken."""
+        self._notify = notify
+
     def open(self) -> None:
         """Look for the ports; returns at once."""
         for one in (self._out, self._in):

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from coach.core.strings import Instrument, Node
     from coach.desk import Desk
     from coach.sound.player import Player
+    from coach.sound.settings import SoundSettings
 
 VOLUME_STEP = 0.1
 
@@ -63,12 +64,8 @@ class CoachApp(App[None]):
         if self._player is None:
             from coach.sound.player import open_engine
 
-            sound = self.desk.settings.sound
-            self._player = open_engine(
-                self.desk.silent,
-                device=str(sound.get("device", "")),
-                offset_s=float(sound.get("offset_ms", 0)) / 1000,
-            )
+            sound = self.sound_settings()
+            self._player = open_engine(self.desk.silent, device=sound.device, offset_s=sound.offset_s)
         return self._player
 
     def on_mount(self) -> None:
@@ -86,14 +83,31 @@ class CoachApp(App[None]):
         """Load what the first repetition needs while the player reads, so that it starts at once."""
         Thread(target=_load_sound, daemon=True, name="warm-up").start()
 
+    def sound_settings(self) -> SoundSettings:
+        """The settings' `sound` section; CoachError with every problem in it."""
+        from coach.sound.settings import SoundSettings
+
+        return SoundSettings.from_mapping(self.desk.settings.sound)
+
     def begin(self, plan: Plan) -> None:
-        """Start a session on a plan and show it."""
+        """Start a session on a plan and show it; what is wrong with the settings is told instead."""
+        from coach.midi.rig import Rig
+        from coach.midi.settings import MidiSettings
         from coach.tui.session_screen import SessionScreen
 
-        sound = self.desk.settings.sound
-        options = {"click_sound": str(sound["click"])} if "click" in sound else {}
-        practice = self.desk.practice(plan, self.player, **options)
-        self.push_screen(SessionScreen(practice))
+        try:
+            sound = self.sound_settings()
+            rig = Rig(MidiSettings.from_mapping(self.desk.settings.midi))
+            practice = self.desk.practice(plan, self.player, click_sound=sound.click, click_db=sound.click_db)
+        except CoachError as error:
+            self.notify(str(error), severity="error", markup=False)
+            return
+        self.push_screen(SessionScreen(practice, rig))
+        if not self.desk.silent and not sound.hearing_note_seen:
+            from coach.sound.settings import HEARING_NOTE
+
+            self.notify(HEARING_NOTE, timeout=15)
+            self.save_settings({"sound": {"hearing_note_seen": True}})
 
     def plan_for(self, drill: Drill) -> Plan:
         """A plan over one drill alone."""

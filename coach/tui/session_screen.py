@@ -25,7 +25,7 @@ from coach.core.session_events import (
     Stop,
     Undo,
 )
-from coach.tui import marking
+from coach.tui import marking, pedal
 from coach.tui.help import AskScreen
 from coach.tui.hints import hint_at
 from coach.tui.lane import LaneLook, Pages, event_at
@@ -33,8 +33,6 @@ from coach.tui.session_stage import SessionStage
 from coach.tui.session_view import lane_of, layout_of, page_labels, shown_hints
 from coach.tui.stage import Stage
 
-REACTION_S = 0.35
-"""From a choked note to the key that says so: a guess, shown after the repetition."""
 TEMPO_STEP = 0.05
 
 
@@ -148,13 +146,35 @@ class SessionScreen(SessionStage):
             self._send_mark(marking.next_cause(chosen))
 
     def do_choke_now(self) -> None:
-        when = self.pressed_s or None
-        position = self.practice.position_s_at(when) if when else self.practice.position_s
-        event = self.practice.due(position - REACTION_S) if position is not None else None
-        if event is not None:
-            fault = Fault(event.label, Outcome.CHOKED)
-            if fault not in self.practice.session.marks:
-                self._send_mark(fault)
+        player = self.practice.player
+        if player is not None and self.timeline is not None:
+            when = self.pressed_s or None
+            self._choke_at(player.position_s_at(when) if when else player.position_s)
+
+    def _choke_at(self, at_s: float) -> None:
+        """Mark the event that a choke at a position in the rep is likely about."""
+        if self.timeline is None:
+            return
+        found = pedal.guess(self.practice, self.timeline, at_s, self.rig.settings.foot)
+        if found is None:
+            return
+        self.last_choke_s = at_s
+        fault = Fault(found.label, Outcome.CHOKED)
+        if fault not in self.practice.session.marks:
+            self.doubts[found.label] = tuple(label for label in found.possible if label != found.label)
+            self._send_mark(fault)
+
+    def on_session_stage_pressed(self) -> None:
+        """Take the pedal's presses, each as what it means at its moment."""
+        player = self.practice.player
+        for press in self.rig.take():
+            at_s = player.position_s_at(press.at_s) if player is not None else 0.0
+            foot = self.rig.settings.foot
+            action = pedal.pressed(press.actions, self.practice, self.timeline, at_s, self.last_choke_s, foot)
+            if action == "choked":
+                self._choke_at(at_s)
+            elif action and (chosen := pedal.ACTION_OF.get((action, self.practice.session.phase))):
+                self.act(chosen, press.at_s)
 
     def do_cursor_right(self) -> None:
         self._move_cursor(1)

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from textual.app import ComposeResult
+from textual.message import Message
 
 from coach.core.clicktrack import BeatAt, beats_of
 from coach.core.log import Fault, Outcome
@@ -32,7 +33,10 @@ from coach.tui.session_view import Picture, layout_of, panes
 from coach.tui.stage import Stage
 
 if TYPE_CHECKING:
+    from coach.core.session_events import StartRep
+    from coach.midi.rig import Rig
     from coach.practice import Practice
+    from coach.sound.timeline import RepTimeline
 
 POLLS_PER_SECOND = 30
 LOOK_EVERY_S = 1.0
@@ -52,9 +56,19 @@ _PURPOSES: dict[Purpose, str] = {
 class SessionStage(CoachScreen):
     """Draws the session's state, polls the engine while something plays, sends events."""
 
-    def __init__(self, practice: Practice) -> None:
+    class Pressed(Message):
+        """Presses of the pedal wait; sent from the MIDI driver's thread."""
+
+    def __init__(self, practice: Practice, rig: Rig) -> None:
         super().__init__()
         self.practice = practice
+        self.rig = rig
+        self.timeline: RepTimeline | None = None
+        """Of the rep that sounds or sounded last."""
+        self.last_choke_s: float | None = None
+        """Where in that rep a pedal last meant a choke."""
+        self.doubts: dict[int, tuple[int, ...]] = {}
+        """Label guessed from a press to the labels that it may be."""
         self.view: View = "glance"
         self.brush = Outcome.CHOKED
         self.cursor = 0
@@ -73,8 +87,29 @@ class SessionStage(CoachScreen):
         self.view = "study" if self.coach.desk.settings.screen.view == "study" else "glance"
         self._poll = self.set_interval(1 / POLLS_PER_SECOND, self._tick, pause=True)
         self.set_interval(LOOK_EVERY_S, self.look)
+        self.practice.on_rep = self._rep_sounds
+        self.rig.notify_by(self._tell_pressed)
+        self.rig.open()
         self._stamps = self._drill_stamps()
         self._after("")
+
+    def on_unmount(self) -> None:
+        self.rig.close()
+
+    def _tell_pressed(self) -> None:
+        self.post_message(self.Pressed())
+
+    def _rep_sounds(self, start: StartRep, timeline: RepTimeline | None) -> None:
+        """A rep starts, or with None is silenced: the click and the clock go out by MIDI, too."""
+        if timeline is None:
+            self.rig.stop()
+            return
+        self.timeline, self.last_choke_s = timeline, None
+        self.doubts.clear()
+        drill = self.practice.session.drill
+        player = self.practice.player
+        if drill is not None and player is not None:
+            self.rig.play(start.passage, start.tempo_bpm, timeline, player, drill.tempo.beat_whole)
 
     def _drill_stamps(self) -> tuple[tuple[Path, int, int], ...]:
         drills = self.practice.session.drills.values()
@@ -210,6 +245,10 @@ class SessionStage(CoachScreen):
         marks = marking.in_words(self.practice.session.marks)
         waiting = self.practice.waiting_s
         parts = [marks] if marks else [plain_text(self.message)]
+        marked = {fault.label for fault in self.practice.session.marks}
+        for label, others in self.doubts.items():
+            if label in marked and others:
+                parts.append(f"{label} is a guess, may be {' or '.join(map(str, others))}")
         if self.practice.unsaved:
             parts.insert(0, f"NOT SAVED: {self.practice.unsaved} results wait for the disk")
         if waiting is not None:
@@ -217,6 +256,7 @@ class SessionStage(CoachScreen):
         status = self.coach.player.status if self.practice.player is not None else ""
         if "silent mode" in status or "sound lost" in status:
             parts.append(status)
+        parts += self.rig.status
         return "   ".join(part for part in parts if part)
 
     def _cue(self, beat: float | None) -> str:

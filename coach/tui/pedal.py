@@ -1,0 +1,70 @@
+"""A press of a pedal in a session: what it means at its moment, and which event a choke is about.
+
+The rules are those of `coach.midi.pedal`; here they meet the session. Times are seconds from the rep's first sample,
+which go on counting after its end, so that a press just after the last note can still be told from a rating.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from coach.core.session import Phase
+from coach.midi.pedal import Action, Foot, Guess, Moment, guess_event, meaning
+
+if TYPE_CHECKING:
+    from coach.practice import Practice
+    from coach.sound.timeline import RepTimeline
+
+ACTION_OF: dict[tuple[Action, Phase], str] = {
+    ("clean", Phase.READY): "go",
+    ("clean", Phase.LISTENING): "go",
+    ("clean", Phase.RATING): "save",
+    ("clean", Phase.PAUSED): "resume",
+    ("clean", Phase.REST): "rest_over",
+    ("clean", Phase.DONE): "to_summary",
+    ("again", Phase.READY): "go",
+    ("again", Phase.PLAYING): "again",
+    ("again", Phase.RATING): "again",
+    ("slower", Phase.READY): "slower",
+    ("slower", Phase.PLAYING): "slower",
+    ("slower", Phase.LISTENING): "slower",
+    ("faster", Phase.READY): "faster",
+    ("faster", Phase.PLAYING): "faster",
+    ("faster", Phase.LISTENING): "faster",
+    ("pause", Phase.READY): "pause",
+    ("pause", Phase.PLAYING): "pause",
+    ("pause", Phase.LISTENING): "pause",
+    ("pause", Phase.PAUSED): "resume",
+    ("next", Phase.READY): "skip",
+    ("next", Phase.LISTENING): "skip",
+    ("next", Phase.PLAYING): "skip",
+    ("next", Phase.RATING): "skip",
+    ("next", Phase.REST): "skip",
+}
+"""What a pedal's action does in each phase, as the screen's own action; `choked` marks and is none of these."""
+
+
+def pressed(
+    bound: Sequence[Action],
+    practice: Practice,
+    timeline: RepTimeline | None,
+    at_s: float,
+    last_choke_s: float | None,
+    foot: Foot,
+) -> Action | None:
+    """What a press means now; `at_s` is its position in the rep that sounds or has just ended."""
+    phase = practice.session.phase
+    near = phase is Phase.PLAYING or (phase is Phase.RATING and not practice.session.amending)
+    last = max((float(onset) for onset in timeline.onsets_s.values()), default=0.0) if timeline else 0.0
+    moment = Moment(near and timeline is not None, at_s, last, last_choke_s if near else None)
+    return meaning(bound, moment, foot)
+
+
+def guess(practice: Practice, timeline: RepTimeline, at_s: float, foot: Foot) -> Guess | None:
+    """The event that a choke at a position in the rep is about, and which others it may be."""
+    passage = practice.session.passage
+    if passage is None:
+        return None
+    harmonics = frozenset(event.label for event in passage.events if event.is_harmonic)
+    return guess_event(timeline.onsets_s, at_s, foot.reaction_s, harmonics)
