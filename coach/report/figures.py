@@ -40,7 +40,7 @@ if TYPE_CHECKING:
 SHOWN_DAYS = 90
 """How far back a report looks where nothing else is asked for."""
 KNOWN_WEIGHT = 1.5
-CURVE_POINTS = 32
+CURVE_POINTS = 20
 CURVE_REACH_DAYS = 140
 """Evidence older than ten half-lives adds less than a thousandth of itself."""
 WEAKEST = 12
