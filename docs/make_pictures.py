@@ -58,6 +58,9 @@ SHOTS: tuple[Shot, ...] = (
     ("tour", (80, 24), (), {"tour_seen": False}),
 )
 
+SHOWN = ("start", "playing-glance", "playing-study", "rating-study", "library", "nodes")
+"""The pictures that the documents show."""
+
 FONT = "'DejaVu Sans Mono', Menlo, Consolas, monospace"
 
 
@@ -67,7 +70,7 @@ async def take(shot: Shot, folder: Path) -> Path:
     with tempfile.TemporaryDirectory() as home:
         places = Places(Path(home))
         save_settings(places.settings, {"screen": {"tour_seen": True, **screen}})
-        drills = () if name.startswith("start") else (DRILL,)
+        drills = () if name.startswith(("start", "library")) else (DRILL,)
         with Desk.open(places, clock=lambda: (DAY_MS, 60), names=drills, silent=True) as desk:
             app = CoachApp(desk)
             async with app.run_test(size=size) as pilot:
@@ -88,6 +91,12 @@ def bare(svg: str) -> str:
     """The picture without window dressing and web fonts, so that no viewer asks the network for anything."""
     svg = re.sub(r"@font-face\s*\{.*?\}", "", svg, flags=re.DOTALL)
     svg = re.sub(r"<circle[^>]*/>", "", svg)
+    svg = re.sub(
+        r'viewBox="0 0 ([\d.]+) ([\d.]+)"',
+        lambda box: f'viewBox="2 34 {float(box[1]) - 4:.1f} {float(box[2]) - 36:.1f}"',
+        svg,
+        count=1,
+    )
     svg = re.sub(r'<text class="[^"]*-title"[^>]*>.*?</text>', "", svg, flags=re.DOTALL)
     return re.sub(r"font-family:[^;]+;", f"font-family: {FONT};", svg)
 
@@ -97,7 +106,7 @@ def to_png(svg: Path, scale: float = 1.0, suffix: str = "") -> Path:
     browser = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
     if browser is None:
         raise SystemExit("drawing PNG needs Chromium, for instance: apt install chromium")
-    box = re.search(r'viewBox="0 0 ([\d.]+) ([\d.]+)"', svg.read_text(encoding="utf-8"))
+    box = re.search(r'viewBox="[\d.]+ [\d.]+ ([\d.]+) ([\d.]+)"', svg.read_text(encoding="utf-8"))
     assert box is not None
     width, height = (float(side) * scale for side in box.groups())
     page = svg.with_suffix(".html")
@@ -127,7 +136,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("folder", nargs="?", default=str(Path(__file__).parent / "pictures"))
     parser.add_argument("--png", action="store_true")
-    parser.add_argument("--only", nargs="*", default=[])
+    parser.add_argument("--only", nargs="*", default=SHOWN, help="names of pictures; none for all of them")
     chosen = parser.parse_args(arguments)
     os.environ.update(COLORTERM="truecolor", TERM="xterm-256color")
     os.environ.pop("NO_COLOR", None)

@@ -234,6 +234,17 @@ async def test_stopping_because_it_hurts_is_logged_and_says_to_rest(tmp_path):
         assert "Today, Monday 23 February" in screen_text(app)
 
 
+async def test_after_the_last_item_the_summary_is_one_key_away(tmp_path):
+    async with running(tmp_path, drills=DRILL) as (app, pilot, _player):
+        await pilot.press("space")
+        for _ in session_of(app).practice.session.plan.items:
+            await pilot.press("s")
+        assert session_of(app).practice.session.phase is Phase.DONE
+        await pilot.press("space")
+        await pilot.pause()
+        assert "This session" in screen_text(app)
+
+
 async def test_escape_asks_first_and_a_second_escape_goes_on(tmp_path):
     async with running(tmp_path, drills=DRILL) as (app, pilot, _player):
         await to_ready(pilot, app)

@@ -19,7 +19,7 @@ from coach.tui.theme import (
     styles_for,
 )
 from tests.screens import running, screen_text, session_of
-from tests.test_tui_session import DRILL, to_ready
+from tests.test_tui_session import DRILL, play_to_end, to_ready
 
 # Full deficiency of each kind of cone: linear-RGB matrices for severity 1.0 (Machado, Oliveira and Fernandes 2009,
 # IEEE Trans. Vis. Comput. Graph. 15(6):1291-1298, table of pre-computed matrices; typed in from memory).
@@ -138,6 +138,29 @@ async def test_no_color_paints_no_colour_at_all(tmp_path, monkeypatch):
                 if segment.style is not None:
                     assert segment.style.color is None or segment.style.color.is_default
                     assert segment.style.bgcolor is None or segment.style.bgcolor.is_default
+
+
+@pytest.mark.parametrize("theme", PALETTES)
+async def test_a_marked_repetition_on_the_screen_is_readable_for_every_kind_of_eye(
+    tmp_path, monkeypatch, theme
+):
+    monkeypatch.setenv("COLORTERM", "truecolor")
+    async with running(tmp_path, drills=DRILL, theme=theme, view="study") as (app, pilot, player):
+        await to_ready(pilot, app)
+        await play_to_end(pilot, app, player)
+        await pilot.press("1", "l", "2", "d", "3", "right")
+        pairs = {
+            (segment.style.color.get_truecolor().hex, segment.style.bgcolor.get_truecolor().hex)
+            for strip in app.screen._compositor.render_strips()
+            for segment in strip
+            if segment.text.strip() and segment.style and segment.style.color and segment.style.bgcolor
+        }
+        assert len(pairs) >= 8
+        rule = drawn_colours(theme, "rule")
+        for ink, ground in pairs:
+            for kind in DEFICIENCIES:
+                least = 2.5 if (ink, ground) == rule else 4.5
+                assert contrast(seen_by(ink, kind), seen_by(ground, kind)) >= least, (ink, ground, kind)
 
 
 @pytest.mark.parametrize("theme", [*PALETTES, PLAIN_THEME])

@@ -264,6 +264,27 @@ def test_the_beat_mark_walks_on_with_the_music_and_never_back_inside_a_bar():
     assert {beats[index].number for index, _ in columns} == {1, 2, 3, 4}
 
 
+@pytest.mark.parametrize("beats_in_bar", [2, 3, 4, 7])
+def test_no_cell_of_beat_or_track_flashes_more_than_three_times_a_second(beats_in_bar):
+    # WCAG 2.2, 2.3.1: at most three flashes in any second; here at the fastest tempo, 300 bpm.
+    bar = Bar(Meter.of(beats_in_bar, 4), Fraction(beats_in_bar), (event("h", "0", "1", harmonic(0, "1/3")),))
+    drill = Drill("x", "X", BASS, Tempo(50, 300), (Phrase("p", "P", (bar,) * 8, ("h",)),))
+    passage = passage_of(drill, whole_phrase(drill, drill.phrases[0]))
+    beats = beats_of(passage, 300, 1)
+    frames = []
+    for frame in range(60):
+        at_s = frame / 60
+        index, _ = meters.walker_column(beats, at_s, 80)
+        digit = bigview.draw_big_word(str(beats[index].number), 20, 4, "now")
+        frames.append(as_text(digit) + as_text(meters.draw_track(beats, at_s, 80)))
+    padded = [[line.ljust(80) for line in frame.splitlines()] for frame in frames]
+    for row in range(len(padded[0])):
+        for column in range(80):
+            lit = [frame[row][column] in "█▀▄" for frame in padded]
+            flashes = sum(after and not before for before, after in itertools.pairwise(lit))
+            assert flashes <= 3
+
+
 def test_the_rung_line_tells_rung_goal_and_how_many_clean_climb():
     ladder = replace(new_ladder(40, 80), rung_bpm=57, clean_in_row=2, counted_bpm=57)
     text = as_text(meters.draw_rung(ladder, 57, 3, 80))
