@@ -44,8 +44,19 @@ def test_the_core_imports_the_standard_library_numpy_and_fsrs_only(path):
         if name.split(".")[0] not in sys.stdlib_module_names and not name.startswith("coach")
     }
     assert outside <= CORE_MAY_IMPORT
-    banned = {"sqlite3", "threading", "random", "socket", "subprocess", "asyncio"}
+    banned = {"sqlite3", "threading", "socket", "subprocess", "asyncio", "time"}
     assert not banned & {name.split(".")[0] for name in imports(path)}
+
+
+@pytest.mark.parametrize("path", modules("core"), ids=lambda path: path.stem)
+def test_the_core_has_no_random_state_but_generators_seeded_by_its_callers(path):
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            assert not {"random"} & {alias.name for alias in node.names}
+        elif isinstance(node, ast.ImportFrom) and node.module == "random":
+            assert {alias.name for alias in node.names} == {"Random"}
+        elif isinstance(node, ast.Call) and getattr(node.func, "id", "") in ("Random", "default_rng"):
+            assert node.args, f"line {node.lineno}: a generator needs the caller's seed"
 
 
 @pytest.mark.parametrize("package", LOWER_ONLY)
