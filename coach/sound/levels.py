@@ -44,7 +44,9 @@ def limit(pcm: Pcm, ceiling: float = CEILING, knee: float = KNEE) -> Pcm:
     loud = ~(size <= knee)
     if loud.any():
         room = ceiling - knee
-        bent = knee + room * np.tanh((size[loud] - knee) / room)
+        # tanh is 1 long before: absurdly large samples would overflow on the way there.
+        over = np.minimum(size[loud], 100 * ceiling) - knee
+        bent = knee + room * np.tanh(over / room)
         pcm[loud] = np.nan_to_num(np.copysign(bent, pcm[loud]))
         np.clip(pcm, -ceiling, ceiling, out=pcm)
     return pcm
