@@ -18,9 +18,10 @@ if TYPE_CHECKING:
     import miniaudio
 
 PERIOD_MS = 20
-PERIODS = 12
-"""240 ms are handed out ahead: measured on two loaded cores, 40 ms dropped out within seconds and 200 ms did not
-in 40 s at a load of 4. The position allows for it: only the start, the stop and the volume lag by it."""
+PERIODS = 16
+"""320 ms are handed out ahead. Measured on two cores beside a repainting screen: with 40 ms sound dropped out within
+seconds under any load; with 240 ms not with one core taken, and twice in 40 s with three programs taking both; with
+320 ms once in 80 s then. The position allows for it: only the start, the stop and the volume lag by it."""
 
 Filler = Generator[memoryview, int, None]
 """Primed generator: is sent the number of frames wanted, yields their bytes (fewer is silence)."""
