@@ -8,8 +8,9 @@ A run that has not got there after `--days` counts as that many days (censored),
     python -m benchmarks.bench_planner              the whole table, about ten minutes on two slow cores
     python -m benchmarks.bench_planner --quick      three seeds each
 
-The learner types of the table (`TYPES`) were written down before they were first run, and the planner was not changed
-after. While it was built and tuned only `DEVELOPMENT` was run (`--development`). The default seeds are fresh.
+The learner types of the table (`TYPES`) were written down before they were first run. They were run once, at seeds from
+2000; then one thing was mended (what a phrase lacks beyond its weakest part counts), and the default seeds are fresh.
+All other building and tuning was done on `DEVELOPMENT` (`--development`) at seeds below 1100.
 """
 
 from __future__ import annotations
@@ -67,7 +68,7 @@ TYPES = {
     "wide challenge": Traits(fit_width=0.8, best_at=-0.3, learn_choked=0.015, unevenness=0.25),
     "drawn at random": None,
 }
-"""Written down before they were first run. None: every trait is drawn anew for each learner (`any_traits`)."""
+"""None: every trait is drawn anew for each learner (`any_traits`)."""
 
 
 def any_traits(rng: Random) -> Traits:
@@ -266,7 +267,7 @@ def main(argv: list[str] | None = None) -> int:
     )
     parser.add_argument("--quick", action="store_true", help="three seeds a learner type")
     parser.add_argument("--seeds", type=int, default=10, help="learners a type (default 10)")
-    parser.add_argument("--seed", type=int, default=2000, help="the first seed (default 2000)")
+    parser.add_argument("--seed", type=int, default=3000, help="the first seed (default 3000)")
     parser.add_argument("--minutes", type=float, default=20.0, help="minutes a day (default 20)")
     parser.add_argument(
         "--days", type=int, default=90, help="days after which a run is given up (default 90)"

@@ -86,8 +86,15 @@ class Standing:
         if (key, goal_bpm) not in self._coarse:
             memory = self.memories.get(key)
             tempos = discounted(memory, self.day) if memory else []
-            self._coarse[key, goal_bpm] = coarse(tempos, goal_bpm, self._prior(key))
+            self._coarse[key, goal_bpm] = coarse(tempos, goal_bpm, self._prior(key), self._events(key))
         return self._coarse[key, goal_bpm]
+
+    def _events(self, key: str) -> int:
+        """How many harmonics must be clean for a result of this key to be."""
+        if not key.startswith(EXCERPT):
+            return 1
+        passage = self.repertoire.passage(Excerpt.parse(key.removeprefix(EXCERPT)))
+        return max(1, sum(event.is_harmonic for event in passage.events)) if passage else 1
 
     def _prior(self, key: str) -> tuple[float, float]:
         return (0.0, 0.0) if key.startswith(EXCERPT) else kin_prior(key, self.memories, self.day, self.kin)

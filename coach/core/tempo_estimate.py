@@ -145,6 +145,7 @@ def _marginal(tempos: Sequence[Tempos], goals_bpm: Sequence[int]) -> tuple[Float
     return log_tempo, density
 
 
+MOST_EVENTS = 12
 COARSE_POINTS = 25
 COARSE_LOW, COARSE_HIGH = math.log(15.0), math.log(450.0)
 COARSE = tuple(
@@ -152,11 +153,10 @@ COARSE = tuple(
 )
 
 
-@lru_cache(maxsize=512)
-def _chances(bpm: int) -> tuple[tuple[float, ...], tuple[float, ...], tuple[float, ...]]:
+@lru_cache(maxsize=2048)
+def _chances(bpm: int, lapse: float) -> tuple[tuple[float, ...], tuple[float, ...], tuple[float, ...]]:
     """Over the coarse grid of ln c: P(clean at bpm), its logarithm, and that of a failure; slope 8."""
-    logits = [LOGIT - SLOPE * (math.log(bpm) - point) for point in COARSE]
-    clean = tuple((1 - LAPSE) / (1 + math.exp(-logit)) for logit in logits)
+    clean = tuple((1 - lapse) / (1 + math.exp(SLOPE * (math.log(bpm) - point) - LOGIT)) for point in COARSE)
     return clean, tuple(map(math.log, clean)), tuple(math.log1p(-chance) for chance in clean)
 
 
@@ -170,7 +170,7 @@ def expected_clean(tempos: Tempos, bpm: int, goal_bpm: int, prior: tuple[float, 
 
     Plain Python and quick, for ranking in the planner. `prior` adds weights (clean, failed) at the goal tempo.
     """
-    return _mean(coarse(tempos, goal_bpm, prior), _chances(bpm)[0])
+    return _mean(coarse(tempos, goal_bpm, prior), _chances(bpm, LAPSE)[0])
 
 
 def expected_gap(weights: Sequence[float], wanted_bpm: float) -> float:
@@ -184,13 +184,20 @@ def expected_bpm(weights: Sequence[float]) -> float:
     return math.exp(_mean(weights, COARSE))
 
 
-def coarse(tempos: Tempos, goal_bpm: int, prior: tuple[float, float] = (0.0, 0.0)) -> list[float]:
-    """Posterior weights of the clean tempo over the coarse grid, the slope held at 8."""
+def coarse(
+    tempos: Tempos, goal_bpm: int, prior: tuple[float, float] = (0.0, 0.0), events: int = 1
+) -> list[float]:
+    """Posterior weights of the clean tempo over the coarse grid, the slope held at 8.
+
+    A result that needs several `events` to be clean has as many chances of a lapse: its clean tempo is that of the same
+    hands without lapses.
+    """
+    lapse = 1 - (1 - LAPSE) ** min(events, MOST_EVENTS)
     centre = math.log(PRIOR_PART_OF_GOAL * goal_bpm)
     scores = [-0.5 * ((point - centre) / PRIOR_DEVIATION) ** 2 for point in COARSE]
     rows = [*tempos, (goal_bpm, *prior)] if prior[0] or prior[1] else tempos
     for tempo, clean, failed in rows:
-        _, log_clean, log_failed = _chances(tempo)
+        _, log_clean, log_failed = _chances(tempo, lapse)
         scores = [
             score + clean * rang + failed * choked
             for score, rang, choked in zip(scores, log_clean, log_failed, strict=True)

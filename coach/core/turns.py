@@ -39,6 +39,8 @@ SAME_EXCERPT = 0.4
 SPARE = 0.02
 """Worth of practising a key that never fails: more than nothing, so that spare minutes are filled."""
 SUIT_WIDTH = 0.4
+JOINT = 1.0
+"""What a phrase lacks beyond its weakest part counts so much for each of its nodes."""
 GRIND = 0.25
 """What is left of a turn's worth where hardly a repetition will be clean: the share of clean repetitions is what lasts
 (Duke, Simmons and Cash 2009, JRME 56:310). ..."""
@@ -217,6 +219,14 @@ def _suit(standing: Standing, drill: Drill, key: str, tempo_bpm: int) -> float:
     return math.exp(-off * off)
 
 
+def _joint(standing: Standing, drill: Drill, own: str, keys: Sequence[str], lacking: float) -> float:
+    """What an excerpt lacks beyond its weakest part: playing it together is the trouble, and all its nodes share it."""
+    if own not in standing.memories:
+        return 0.0
+    beyond = max(0.0, standing.gap(own, drill.goal_bpm) - lacking)
+    return JOINT * beyond * sum(key.startswith(NODE) for key in keys)
+
+
 def _made(
     standing: Standing,
     drill: Drill,
@@ -230,8 +240,19 @@ def _made(
     known = [standing.clean_bpm(key, drill.goal_bpm) for key in keys if key in standing.memories]
     clean = math.prod(chance_clean(tempo_bpm, each) for each in known)
     part = urgency(drill, standing.day) * (GRIND + (1 - GRIND) * min(1.0, clean / GRIND_BELOW)) / rep_s
+    own = EXCERPT + excerpt.key
+    lacking = max((standing.gap(key, drill.goal_bpm) for key in keys if key != own), default=0.0)
     needs = tuple(
-        (key, part * _need(standing, drill, [key]), _suit(standing, drill, key, tempo_bpm)) for key in keys
+        (
+            key,
+            part
+            * (
+                _need(standing, drill, [key])
+                + (_joint(standing, drill, own, keys, lacking) if key == own else 0)
+            ),
+            _suit(standing, drill, key, tempo_bpm),
+        )
+        for key in keys
     )
     title = title_of(standing.repertoire, excerpt)
     return _Candidate(purpose, excerpt, tempo_bpm, rep_s, title, needs, f"{title}: {reason}")
