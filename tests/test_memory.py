@@ -20,6 +20,7 @@ from coach.core.memory import (
     FACTOR,
     PRIOR_WEIGHT,
     Memory,
+    _scheduler,
     expected_cold,
     failed_mean,
     fold,
@@ -137,6 +138,32 @@ def test_first_intervals_and_the_all_good_chain_are_those_of_fsrs() -> None:
         chain.append(round(memory.stability))
         day += timedelta(days=chain[-1])
     assert chain == [2, 11, 46, 163, 497]
+
+
+def test_the_scheduler_has_no_learning_steps_and_no_fuzz() -> None:
+    # First interval by grade, again to easy, run with py-fsrs 6.3: 1, 1, 2, 8 days.
+    from fsrs import Card, Rating
+
+    at = datetime(2026, 3, 2, 12, tzinfo=UTC)
+    for rating, days in zip(Rating, (1, 1, 2, 8), strict=True):
+        dues = {_scheduler().review_card(Card(0, due=at), rating, at)[0].due - at for _ in range(5)}
+        assert dues == {timedelta(days=days)}
+
+
+def test_an_incremental_state_is_a_full_replay_to_the_digit() -> None:
+    rng, day, reps = random.Random(8), DAY, []
+    kept: dict[str, str] = {}
+    for _ in range(40):
+        day += timedelta(days=rng.choice((1, 1, 2, 5, 30)))
+        todays = [
+            rep(rng.choice(["", "", "2c", "1c.1", "3l"]), n, day, rng.randint(40, 60)) for n in range(6)
+        ]
+        reps += todays
+        for key, evidence in evidence_of(*todays).items():
+            before = Memory.from_json(kept[key]) if key in kept else None
+            kept[key] = fold(before, DayEvidence.from_json(evidence.to_json())).to_json()
+    replayed, _ = folded(reps)
+    assert {key: memory.to_json() for key, memory in replayed.items()} == kept
 
 
 def test_intervals_are_capped_until_a_key_is_long_secure() -> None:

@@ -3,25 +3,30 @@
 from __future__ import annotations
 
 import itertools
+import json
 from collections.abc import Sequence
 from dataclasses import replace
 from datetime import date, timedelta
+from pathlib import Path
 from random import Random
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from coach.cli import main
 from coach.core.drill import TOGETHER, Assignment, Drill
 from coach.core.evidence import EXCERPT, NODE, DayEvidence, day_evidence
-from coach.core.excerpt import Excerpt, Kind, whole_phrase
+from coach.core.excerpt import Excerpt, Kind, excerpts_of, whole_phrase
 from coach.core.ladder import Ladder, new_ladder
 from coach.core.learner import Learner, Traits, new_learner, practise_day
 from coach.core.memory import Memory, fold
 from coach.core.plan import Plan, PlanItem, Purpose
 from coach.core.planner import History, make_plan
-from coach.core.repertoire import repertoire_of, spoken
+from coach.core.repertoire import keys_of, repertoire_of, spoken
 from coach.core.standing import Standing
+from coach.drillfile.load import load_drill
+from coach.places import builtin_drills
 from tests.samples import one_bar_phrase, sample_drill, two_bar_phrase
 
 DAY = date(2026, 3, 2)
@@ -266,6 +271,49 @@ def test_a_drill_whose_phrase_was_removed_is_planned_without_it() -> None:
 def test_keys_are_spoken_as_players_say_them() -> None:
     assert spoken("n:4x864|D2|1/6") == "3.2 on D2"
     assert spoken("m:4x864|G2|1/3+4x864|D2|1/3>4x864|G2|1/4") == "7 on G2 with 7 on D2 to 5 on G2"
+
+
+def test_a_parts_keys_are_those_of_its_passage() -> None:
+    drills = [sample_drill(), *(load_drill(path) for path in builtin_drills())]
+    repertoire = repertoire_of(drills)
+    parts = [part for drill in drills for phrase in drill.phrases for part in repertoire.parts(drill, phrase)]
+    assert len(parts) > 20
+    for part in parts:
+        assert part.keys == keys_of(part.passage)
+        halves = [each for each in part.shorter if each.kind is Kind.HALF and repertoire.passage(each)]
+        expected = excerpts_of(part.drill, part.phrase, part.layer)
+        assert [each for each in part.shorter if each.kind is not Kind.HALF] + halves == list(expected)
+
+
+def test_an_old_repertoire_does_not_crowd_the_day() -> None:
+    drill = many_phrases(60)
+    ladders = begun(drill, 80)
+    weak = whole_phrase(drill, drill.phrases[47]).key
+    ladders[weak] = replace(ladders[weak], rung_bpm=50)
+    yesterday = DAY - timedelta(days=1)
+    memories = {EXCERPT + key: remembered(EXCERPT + key, key != weak, yesterday, 78) for key in ladders}
+    plan = make_plan(DAY, 20, [drill], memories, ladders)
+    assert "p47" in {
+        phrase for each in excerpts(of(plan, Purpose.BUILD, Purpose.WEAK)) for phrase in each.phrases
+    }
+
+
+def test_the_command_prints_the_plan_and_writes_nothing(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    arguments = ["plan", "--folder", str(tmp_path), "--date", "2026-03-02", "--minutes", "15"]
+    assert main(arguments) == 0
+    text = capsys.readouterr().out
+    assert text.startswith("Monday 2 March 2026: 15 minutes")
+    assert "Strings in tune first" in text
+    assert main([*arguments, "--json"]) == 0
+    body = json.loads(capsys.readouterr().out)
+    assert sum(item["minutes"] for item in body["items"]) <= 15
+    assert [item["purpose"] for item in body["items"]][:2] == ["tune", "new"]
+    assert Excerpt.parse(body["items"][1]["excerpt"]).kind is Kind.PHRASE
+    assert not list(tmp_path.iterdir())
+    assert main(["plan", "--minutes", "0"]) == 2
+    assert "outside 1 to 240" in capsys.readouterr().err
 
 
 @settings(max_examples=25, deadline=None)
