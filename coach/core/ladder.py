@@ -26,7 +26,7 @@ from typing import Any
 
 from coach.core.drill import TOGETHER, Drill
 from coach.core.excerpt import Excerpt, Kind, Passage, passage_of
-from coach.core.log import Outcome, Rep
+from coach.core.log import Fault, Outcome, Rep
 from coach.core.rhythm import MAX_BPM, MIN_BPM
 
 WIDE_STEP = 0.05
@@ -263,11 +263,16 @@ def after_rep(
 
 def verdict(rep: Rep) -> bool | None:
     """Whether the whole rep was clean; None where it says nothing: unrated, or only broken off."""
-    if rep.faults is None:
+    return said(rep.faults)
+
+
+def said(faults: Sequence[Fault] | None) -> bool | None:
+    """What a rep's faults say of the whole of it, as `verdict` does."""
+    if faults is None:
         return None
-    if rep.faults and all(fault.outcome is Outcome.NOT_REACHED for fault in rep.faults):
+    if faults and all(fault.outcome is Outcome.NOT_REACHED for fault in faults):
         return None
-    return not rep.faults
+    return not faults
 
 
 def _after_clean(ladder: Ladder, day: date, tempo_bpm: int, rule: Rule) -> tuple[Ladder, Step]:

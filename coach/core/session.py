@@ -364,9 +364,7 @@ def _save(session: Session, faults: tuple[Fault, ...] | None, at_ms: int) -> Res
     key = session.passage.excerpt.key
     before = session.ladders[key]
     purpose = session.item.purpose if session.excerpt == session.item.excerpt else Purpose.BUILD
-    current, step = before, None
-    if faults is not None:
-        current, step = _after(session, before, not faults, session.tempo_bpm)
+    current, step = _after(session, before, faults, session.tempo_bpm)
     rep = SavedRep(
         serial=len(session.saved) + 1,
         item=session.index,
@@ -395,7 +393,7 @@ def _save(session: Session, faults: tuple[Fault, ...] | None, at_ms: int) -> Res
 def _amend(session: Session, faults: tuple[Fault, ...]) -> Result:
     old = session.saved[session.amending - 1]
     key = old.passage.excerpt.key
-    current, step = _after(session, old.before, not faults, old.tempo_bpm)
+    current, step = _after(session, old.before, faults, old.tempo_bpm)
     rep = replace(old, faults=faults, step=step)
     saved = (*session.saved[: old.serial - 1], rep, *session.saved[old.serial :])
     moved = replace(
@@ -427,7 +425,13 @@ def _released(session: Session, release: Release, at_ms: int) -> Result:
     )
 
 
-def _after(session: Session, before: Ladder, clean: bool, tempo_bpm: int) -> tuple[Ladder, Step]:
+def _after(
+    session: Session, before: Ladder, faults: tuple[Fault, ...] | None, tempo_bpm: int
+) -> tuple[Ladder, Step | None]:
+    """The ladder after a repetition; unmoved where it says nothing: unrated, or only broken off."""
+    clean = ladders.said(faults)
+    if clean is None:
+        return before, None
     assert session.passage is not None
     assert session.drill is not None
     available = ladders.releases_for(session.drill, session.passage.excerpt)
