@@ -113,7 +113,7 @@ def audio(minutes: float) -> None:
         server.start()
         begun = time.process_time(), time.monotonic()
         try:
-            heard, frozen_s = asyncio.run(
+            heard, foreign = asyncio.run(
                 play_beside_a_busy_screen(server, Path(folder) / "heard.raw", pieces)
             )
         finally:
@@ -134,7 +134,7 @@ def audio(minutes: float) -> None:
     print(
         f"audio over PulseAudio, {minutes:g} min, a core loaded and a screen repainting: {len(errors)} onsets, "
         f"at most {max(errors)} samples off; {wrong} samples of {len(plan)} differ; "
-        f"machine stood still for at most {frozen_s * 1000:.0f} ms; CPU with the screen {cpu:.1%}"
+        f"other programs took {foreign:.1f} cores; CPU with the screen {cpu:.1%}"
     )
 
 

@@ -9,6 +9,7 @@ import subprocess
 import sys
 import time
 from fractions import Fraction
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -28,19 +29,22 @@ from tests.real.conftest import RATE, end, recorded, wait_for
 
 pytestmark = pytest.mark.real
 
-FROZEN_S = 0.15
+FOREIGN = 0.3
 SIXTEEN_BITS = 1 / 32768
 """The sink's own step: a recorded sample is at most this far from what was handed out."""
 
 
-WITNESS = """
-import time
-while True:
-    before = time.monotonic()
-    time.sleep(0.01)
-    print(time.monotonic() - before - 0.01, flush=True)
-"""
-"""A program that does nothing but sleep: what it oversleeps is the machine's doing, not ours."""
+def busy_s() -> float:
+    """Seconds that all cores together have worked since the machine started, from /proc/stat."""
+    fields = Path("/proc/stat").read_text().split(maxsplit=11)[1:9]
+    user, nice, system, _idle, _waiting, irq, softirq, steal = (int(field) for field in fields)
+    return (user + nice + system + irq + softirq + steal) / os.sysconf("SC_CLK_TCK")
+
+
+def own_s() -> float:
+    """Seconds that this program and those that it started and ended have worked."""
+    spent = os.times()
+    return spent.user + spent.system + spent.children_user + spent.children_system
 
 
 def sounding_engine() -> Engine:
@@ -94,7 +98,8 @@ async def test_a_minute_of_clicks_is_on_the_sample_while_the_screen_repaints_and
 ):
     """Every sample is the planned one, so none dropped out, and a detector finds each click within a sample.
 
-    Where an idle program beside it saw the whole machine stand still, the minute is played again, three times at most.
+    More than one core taken is more than this is about: where other programs took a good part of the second one, the
+    minute is played again, three times at most, and then there is no verdict.
     """
     tempo_bpm, beats = 137, 16
     bar = [Strike(Fraction(60 * beat, tempo_bpm), "beat") for beat in range(beats)]
@@ -104,16 +109,16 @@ async def test_a_minute_of_clicks_is_on_the_sample_while_the_screen_repaints_and
     pieces = [render_clicks(bar, RATE, stop - start) for start, stop in itertools.pairwise(starts)]
     plan = np.concatenate(pieces)
     for _attempt in range(3):
-        heard, frozen_s = await play_beside_a_busy_screen(pulse, tmp_path / "minute.raw", pieces)
+        heard, foreign = await play_beside_a_busy_screen(pulse, tmp_path / "minute.raw", pieces)
         begin = start_of(plan, heard)
         same = heard[begin : begin + len(plan)]
         assert len(same) == len(plan), "the recording ends early"
         wrong = np.flatnonzero(np.abs(same - plan) > 2 * SIXTEEN_BITS)
-        if len(wrong) == 0 or frozen_s < FROZEN_S:
+        if len(wrong) == 0 or foreign < FOREIGN:
             break
-    assert len(wrong) == 0, (
-        f"first wrong sample at {wrong[0] / RATE:.3f} s; machine stood still {frozen_s:.3f} s"
-    )
+    else:
+        pytest.skip(f"no verdict: other programs took {foreign:.1f} cores beside the one that is loaded here")
+    assert len(wrong) == 0, f"first wrong sample at {wrong[0] / RATE:.3f} s; others took {foreign:.2f} cores"
     whole = [Strike(length_s * rep + strike.at_s) for rep in range(reps) for strike in bar]
     planned = [click.position_samples for click in place(whole, RATE)]
     found = onsets_in(same, np.asarray(click_shape("wood", "beat", RATE)), planned)
@@ -121,13 +126,9 @@ async def test_a_minute_of_clicks_is_on_the_sample_while_the_screen_repaints_and
 
 
 async def play_beside_a_busy_screen(pulse, path, pieces):
-    """(what the monitor heard, the longest that the machine stood still in seconds)."""
-    # One core is to be taken: where other programs take it already, a second one would be too much to ask.
-    taken = os.getloadavg()[0] > 1.0
-    load = subprocess.Popen(
-        [sys.executable, "-c", "import time; time.sleep(999)" if taken else "while True: pass"]
-    )
-    witness = subprocess.Popen([sys.executable, "-c", WITNESS], stdout=subprocess.PIPE, text=True)
+    """(what the monitor heard, how many cores programs that are none of this test's took meanwhile)."""
+    began_s, busy, own = time.monotonic(), busy_s(), own_s()
+    load = subprocess.Popen([sys.executable, "-c", "while True: pass"])
     engine = sounding_engine()
     app = Painting(engine)
     try:
@@ -140,9 +141,9 @@ async def play_beside_a_busy_screen(pulse, path, pieces):
     finally:
         engine.close()
         end(load)
-        frozen_s = max((float(line) for line in str(end(witness)).split()), default=0.0)
+    foreign = (busy_s() - busy - own_s() + own) / (time.monotonic() - began_s)
     assert app.painted > 300
-    return recorded(path), frozen_s
+    return recorded(path), foreign
 
 
 @pytest.mark.parametrize(
