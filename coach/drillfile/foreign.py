@@ -10,8 +10,9 @@ from coach.core.plain import plain_text
 from coach.core.problem import CoachError, Problem
 from coach.drillfile.midi_in import read_midi
 from coach.drillfile.musicxml_in import PartName, part_names, read_musicxml
+from coach.drillfile.one_part import parse_score
 from coach.drillfile.score import MAX_BYTES, Score
-from coach.drillfile.unpack import parse_xml, unpacked
+from coach.drillfile.unpack import unpacked
 
 
 def read_score(path: Path | str, part: str | None = None, harmonics_octaves: int | None = None) -> Score:
@@ -24,8 +25,8 @@ def read_score(path: Path | str, part: str | None = None, harmonics_octaves: int
         data = unpacked(data, where)
         if not data.lstrip(b"\xef\xbb\xbf \t\r\n").startswith((b"<", b"\xff\xfe", b"\xfe\xff")):
             raise CoachError(Problem("this is neither MusicXML nor a MIDI file", where))
-        root = parse_xml(data, where)
-        score = read_musicxml(root, chosen_part(part_names(root), part, where), where)
+        root, chosen = parse_score(data, where, lambda root: chosen_part(part_names(root), part, where))
+        score = read_musicxml(root, chosen, where)
     if not score.title:
         score.title = Path(where).stem.replace("_", " ").replace("-", " ")[:80]
     score.title, score.composer = plain_text(score.title), plain_text(score.composer)

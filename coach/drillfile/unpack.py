@@ -24,7 +24,7 @@ def parse_xml(data: bytes, where: str) -> Element:
     try:
         # The guarded parser is slow; a text in which no entity can be declared needs no guard. Expat loads no
         # external subset by itself.
-        guarded = b"<!ENTITY" in data or not _ascii_compatible(data)
+        guarded = may_declare_entities(data)
         root: Element = defusedxml.ElementTree.fromstring(data) if guarded else ET.fromstring(data)
     except DefusedXmlException as error:
         kind = type(error).__name__
@@ -35,6 +35,11 @@ def parse_xml(data: bytes, where: str) -> Element:
         line, column = getattr(error, "position", (0, -1))
         raise CoachError(Problem(f"this is no XML: {error}", where, line, column + 1)) from None
     return root
+
+
+def may_declare_entities(data: bytes) -> bool:
+    """Whether an XML text may declare entities, as far as its bytes tell."""
+    return b"<!ENTITY" in data or not _ascii_compatible(data)
 
 
 def _ascii_compatible(data: bytes) -> bool:
