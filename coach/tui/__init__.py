@@ -3,4 +3,4 @@
 import os
 
 # Textual paints at most so many times a second, read when it is imported; a key's effect waits for half of that.
-os.environ.setdefault("TEXTUAL_FPS", "120")
+os.environ.setdefault("TEXTUAL_FPS", "240")
