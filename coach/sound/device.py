@@ -19,9 +19,9 @@ if TYPE_CHECKING:
 
 PERIOD_MS = 20
 PERIODS = 16
-"""320 ms are handed out ahead. Measured on two cores beside a repainting screen: with 40 ms sound dropped out within
-seconds under any load; with 240 ms not with one core taken, and twice in 40 s with three programs taking both; with
-320 ms once in 80 s then. The position allows for it: only the start, the stop and the volume lag by it."""
+"""320 ms are handed out ahead: a compromise between safety on a busy machine and the lag of start, stop and volume,
+from single runs on two cores beside a repainting screen and other programs (gaps at 240 ms, one in 80 s at 320 ms with
+both cores taken). The position allows for it."""
 
 Filler = Generator[memoryview, int, None]
 """Primed generator: is sent the number of frames wanted, yields their bytes (fewer is silence)."""
