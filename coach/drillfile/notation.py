@@ -98,6 +98,7 @@ def read_beats(text: str) -> Fraction:
     return value
 
 
+@lru_cache(1024)
 def write_beats(value: Fraction) -> str:
     """A number of beats as `read_beats` reads it: `4`, `1.5`, `1/3`, `2+1/3`."""
     whole, part = divmod(value, 1)
@@ -127,6 +128,7 @@ def read_beat(text: str, offset: int = 0) -> Fraction:
     return beat
 
 
+@lru_cache(1024)
 def write_beat(beat: Fraction) -> str:
     """A beat as `read_beat` reads it."""
     whole, part = divmod(beat, 1)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
+from functools import lru_cache
 
 from coach.core.drill import TOGETHER, Bar, Event, Note, Phrase
 from coach.core.rhythm import Meter, count_text
@@ -23,6 +24,12 @@ from coach.drillfile.notation import (
 )
 from coach.drillfile.reading import Locator, Reading
 from coach.drillfile.source import Mapping, Node, Report, Scalar, Sequence, Spot, nearest
+
+
+@lru_cache(256)
+def _near_key(name: str) -> str:
+    """The key of a bar that a layer's name is likely a slip for."""
+    return nearest(name, keys.BAR, 0.75)
 
 
 @dataclass
@@ -238,7 +245,7 @@ class PhraseReader:
 
     def layer_name_fits(self, key: Scalar, node: Node, where: str) -> bool:
         name = key.text
-        close = nearest(name, keys.BAR, 0.75)
+        close = _near_key(name)
         if close and not (isinstance(node, Scalar) and looks_like_events(node.text)):
             self.report.error(
                 key, f"`{name}` is taken for a layer, and holds no events", f"did you mean `{close}`?", where
