@@ -1,4 +1,4 @@
-"""Shared by all tests: where CI demands the real servers, a missing one is a failure and no skip."""
+"""Shared by all tests: where CI demands the real programs, a missing one is a failure and no skip."""
 
 from __future__ import annotations
 
@@ -10,7 +10,8 @@ import pytest
 @pytest.hookimpl(wrapper=True)
 def pytest_runtest_makereport(item: pytest.Item, call: pytest.CallInfo[None]):
     report = yield
-    if report.skipped and item.get_closest_marker("real") and os.environ.get("WELLRUNG_REAL") == "required":
+    missing = report.skipped and "Skipped: needs " in str(report.longrepr)
+    if missing and os.environ.get("WELLRUNG_REAL") == "required":
         report.outcome = "failed"
         report.longrepr = f"skipped, but WELLRUNG_REAL=required: {report.longrepr}"
     return report
