@@ -98,8 +98,8 @@ async def test_a_minute_of_clicks_is_on_the_sample_while_the_screen_repaints_and
 ):
     """Every sample is the planned one, so none dropped out, and a detector finds each click within a sample.
 
-    More than one core taken is more than this is about: where other programs took a good part of the second one, the
-    minute is played again, three times at most, and then there is no verdict.
+    A machine that is shared can stand still for longer than any queue, so a minute with a gap is played again, three
+    times at most. Where other programs took a good part of the second core each time, there is no verdict.
     """
     tempo_bpm, beats = 137, 16
     bar = [Strike(Fraction(60 * beat, tempo_bpm), "beat") for beat in range(beats)]
@@ -108,16 +108,19 @@ async def test_a_minute_of_clicks_is_on_the_sample_while_the_screen_repaints_and
     starts = [round(length_s * rep * RATE) for rep in range(reps + 1)]
     pieces = [render_clicks(bar, RATE, stop - start) for start, stop in itertools.pairwise(starts)]
     plan = np.concatenate(pieces)
+    least = float("inf")
     for _attempt in range(3):
         heard, foreign = await play_beside_a_busy_screen(pulse, tmp_path / "minute.raw", pieces)
         begin = start_of(plan, heard)
         same = heard[begin : begin + len(plan)]
         assert len(same) == len(plan), "the recording ends early"
         wrong = np.flatnonzero(np.abs(same - plan) > 2 * SIXTEEN_BITS)
-        if len(wrong) == 0 or foreign < FOREIGN:
+        if len(wrong) == 0:
             break
+        least = min(least, foreign)
     else:
-        pytest.skip(f"no verdict: other programs took {foreign:.1f} cores beside the one that is loaded here")
+        if least >= FOREIGN:
+            pytest.skip(f"no verdict: other programs took {least:.1f} cores beside the one that is loaded here")
     assert len(wrong) == 0, f"first wrong sample at {wrong[0] / RATE:.3f} s; others took {foreign:.2f} cores"
     whole = [Strike(length_s * rep + strike.at_s) for rep in range(reps) for strike in bar]
     planned = [click.position_samples for click in place(whole, RATE)]
