@@ -1,7 +1,6 @@
 """MIDI over a real JACK server: a second client hears the clock and the count-in, and presses a pedal."""
 
 import json
-import os
 import subprocess
 import sys
 import time
@@ -132,8 +131,8 @@ def play_through(settings, tempo_bpm):
 
 
 def test_the_clock_s_intervals_are_24_to_the_quarter_within_a_millisecond(jack):
-    """On a machine that is idle: where another program was busy, it is measured again, three times at most."""
-    for attempt in range(3):
+    """On a machine that is idle: a shared one is measured again where it stood still, four times at most."""
+    for _attempt in range(4):
         ear = second_client(LISTENER)
         try:
             begun, timeline = play_through(MidiSettings(out_port="ear", clock=True, click=False), 60)
@@ -142,11 +141,12 @@ def test_the_clock_s_intervals_are_24_to_the_quarter_within_a_millisecond(jack):
             end(ear)
         assert len(stamps) == round(24 * float(timeline.end_s))
         worst_ms = float(np.percentile(np.abs(np.diff(stamps) - 1 / 24), 99)) * 1000
-        if worst_ms < 1 or attempt == 2 or os.getloadavg()[0] < 1.5:
+        late_s = abs(stamps[0] - begun)
+        if worst_ms < 1 and late_s < 0.005:
             break
     assert worst_ms < 1, f"99th percentile {worst_ms:.2f} ms"
     assert stamps[-1] - stamps[0] == pytest.approx((len(stamps) - 1) / 24, abs=0.003)
-    assert abs(stamps[0] - begun) < 0.005
+    assert late_s < 0.005
 
 
 def test_start_comes_before_the_music_s_first_clock_and_stop_at_the_end(ear):
