@@ -611,8 +611,41 @@ def test_a_played_midi_file_is_moved_to_simple_beats(tmp_path: Path) -> None:
     path = tmp_path / "played.mid"
     file.save(path)
     drill, _ = arranged(read_score(path), Choices(), str(path))
-    onsets = [onset for onset, _, _ in notes_of(drill)]
-    assert onsets == [0, 1, Fraction(4, 3), Fraction(5, 3)]
+    third = Fraction(1, 3)
+    assert [(onset, hold) for onset, hold, _ in notes_of(drill)] == [
+        (0, 1), (1, third), (1 + third, third), (1 + 2 * third, 2 * third)
+    ], "let go a little early, each lasts to the next note, the last to its beat"  # fmt: skip
+
+
+def test_a_sequenced_bass_and_melody_read_as_a_teacher_would_write_them(tmp_path: Path) -> None:
+    file = mido.MidiFile(type=1, ticks_per_beat=480)
+    for name, notes in (
+        ("Bass", [(0, 2, 28), (2, 1, 31), (3, 1, 33)]),
+        ("Melody", [(0.5, 0.5, 50), (1, 1, 52), (3, 0.25, 53)]),
+    ):
+        track = mido.MidiTrack([mido.MetaMessage("track_name", name=name)])
+        file.tracks.append(track)
+        now = 0
+        for onset, length, key in notes:
+            start, stop = round(onset * 480), round((onset + length * 0.95) * 480)
+            track.append(mido.Message("note_on", note=key, velocity=80, time=start - now))
+            track.append(mido.Message("note_off", note=key, time=stop - start))
+            now = stop
+    path = tmp_path / "walk.mid"
+    file.save(path)
+    score = read_score(path)
+    _, text = arranged(score, Choices(), str(path))
+    assert "- Bass: 1 E:0, 3 E:3, 4 A:0\n        Melody: 1& G:7, 2 G:9 for 1, 4 G:10 for 0.25\n" in text
+    assert "# 6 notes let go a little early or late end with the next note or beat" in text
+
+
+def test_a_line_that_rose_comes_down_the_neck_again(tmp_path: Path) -> None:
+    pitches = ["G3", "C4", "A3", "A2", "A#2", "A2", "C3", "G3"]
+    bars = [measure(*(note(pitch, 2) for pitch in pitches[n : n + 4]), number=n // 4 + 1) for n in (0, 4)]
+    drill, _ = read(tmp_path, *bars)
+    frets = [int(place[2:]) for _, _, place in notes_of(drill)]
+    assert frets[:2] == [12, 17], "G:12 and G:17 are the lowest frets for G3 and C4"
+    assert max(frets[2:]) <= 14, "G:14 is the lowest fret for A3"
 
 
 def test_the_octave_allowance_is_read_from_the_file_or_told(tmp_path: Path) -> None:

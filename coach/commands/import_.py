@@ -64,9 +64,14 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.output not in (None, "-"):
         bars = sum(len(phrase.bars) for phrase in drill.phrases)
         print(
-            f"wrote {arguments.output}: {len(drill.phrases)} phrases, {bars} bars, layers {', '.join(drill.layers)}"
+            f"wrote {arguments.output}: {_counted(len(drill.phrases), 'phrase')}, {_counted(bars, 'bar')}, "
+            f"{'layers' if len(drill.layers) > 1 else 'layer'} {', '.join(drill.layers)}"
         )
     return 0
+
+
+def _counted(count: int, thing: str) -> str:
+    return f"{count} {thing}" if count == 1 else f"{count} {thing}s"
 
 
 def _choices(arguments: argparse.Namespace) -> Choices:

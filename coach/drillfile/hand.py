@@ -24,6 +24,8 @@ HIGHEST_FRET = 24
 MOST_SEARCHED = 48
 """Notes of a phrase up to which the node search is asked; it is exact, and longer phrases would take long."""
 _MOST_AT_ONCE = 6
+HEIGHT_COST = 0.5
+"""What a fret higher up the neck costs, in frets of the hand's way: else a line that once rose would stay up there."""
 
 Remark = Callable[[str], None]
 Place = tuple[int, "Node | int"]
@@ -214,7 +216,7 @@ def _options(
     for string, open_string in enumerate(instrument.strings):
         fret = note.midi - open_string.midi
         if 0 <= fret <= HIGHEST_FRET:
-            cost = (abs(fret - hand) if fret else 1.0) + 0.1 * fret
+            cost = (abs(fret - hand) if fret else 1.0) + HEIGHT_COST * fret
             cost += 20.0 if busy.get(string, onset) > onset else 0.0
             cost += 0.0 if note.string is None or note.string == string + 1 else 3.0
             found.append((cost, (string, fret)))

@@ -1,7 +1,8 @@
 """Reads a Standard MIDI File into a `Score`: each track (in type 0 each channel) is a voice.
 
 Conventions: onsets and lengths are moved to the nearest simple part of a quarter within 1/50 of it, else to the
-nearest twelfth or sixteenth, which is told. Notes of General MIDI program 32, guitar harmonics, are harmonics; they
+nearest twelfth or sixteenth, which is told. A note let go a little early or late ends with the next one, as it would
+be written. Notes of General MIDI program 32, guitar harmonics, are harmonics; they
 sound an allowance of octaves above their keys, which the file's text may state. Pitch bends round to the nearest
 semitone. Channel 10 is percussion and left out. Empty bars before the first note are left out.
 """
@@ -14,7 +15,7 @@ import re
 from bisect import bisect_right
 from collections import defaultdict
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from itertools import pairwise
 from typing import Any
@@ -56,6 +57,7 @@ class _Contents:
     title: str = ""
     percussion: int = 0
     moved: int = 0
+    held: int = 0
 
 
 def read_midi(data: bytes, part: str | None, harmonics_octaves: int | None, where: str) -> Score:
@@ -75,6 +77,8 @@ def read_midi(data: bytes, part: str | None, harmonics_octaves: int | None, wher
         score.remark(
             "", f"{found.moved} onsets or lengths moved to the nearest twelfth or sixteenth of a quarter"
         )
+    if found.held:
+        score.remark("", f"{found.held} notes let go a little early or late end with the next note or beat")
     score.title = found.title
     score.layer_names = {voice: found.names.get(voice, "") for voice in voices}
     _bars(found, score, where)
@@ -169,9 +173,44 @@ def _contents(file: Any, harmonics_octaves: int | None, score: Score) -> _Conten
         midi = round(pitch) + (12 * octaves if harmonic else 0)
         if not 0 <= midi <= 127:
             continue
-        onset, end = (_snapped(Fraction(tick, file.ticks_per_beat), found) for tick in (start, stop))
-        found.notes.append(_Struck(onset, max(end - onset, Fraction(1, 16)), midi, voice, harmonic))
+        onset = _snapped(Fraction(start, file.ticks_per_beat), found)
+        length = Fraction(stop, file.ticks_per_beat) - onset
+        found.notes.append(_Struck(onset, length, midi, voice, harmonic))
+    _end_notes(found, exactly=stated is not None)
     return found
+
+
+def _end_notes(found: _Contents, exactly: bool) -> None:
+    """Settle each length: a note let go a little before or after the next one, or a simple beat, ends there.
+
+    What says `exactly` was written by an export and not played: its ends are only moved to the nearest simple part.
+    """
+    onsets: dict[str, list[Fraction]] = defaultdict(list)
+    for note in found.notes:
+        onsets[note.voice].append(note.onset)
+    for in_voice in onsets.values():
+        in_voice.sort()
+    held = 0
+    for index, note in enumerate(found.notes):
+        end = note.onset + note.length
+        settled = None if exactly else _near_end(note, end, onsets[note.voice])
+        if settled is None:
+            settled = _snapped(end, found)
+        elif settled != end:
+            held += 1
+        length = max(settled - note.onset, Fraction(1, 16))
+        found.notes[index] = replace(note, length=length)
+    found.held = held
+
+
+def _near_end(note: _Struck, end: Fraction, onsets: list[Fraction]) -> Fraction | None:
+    """The next onset of the voice, else the quarter or third of a beat, that a note's end is hardly off."""
+    slack = min(Fraction(1, 8), note.length / 4)
+    following = bisect_right(onsets, note.onset)
+    if following < len(onsets) and abs(onsets[following] - end) <= slack:
+        return onsets[following]
+    near = min((Fraction(round(end * parts), parts) for parts in (4, 3)), key=lambda place: abs(place - end))
+    return near if note.onset < near and abs(near - end) <= slack else None
 
 
 def _control(of: dict[str, int], message: Any) -> None:
