@@ -8,8 +8,9 @@ A run that has not got there after `--days` counts as that many days (censored),
     python -m benchmarks.bench_planner              the whole table, about ten minutes on two slow cores
     python -m benchmarks.bench_planner --quick      three seeds each
 
-The learner types of the table (`TYPES`) were written down before they were first run. They were run once, at seeds from
-2000; then one thing was mended (what a phrase lacks beyond its weakest part counts), and the default seeds are fresh.
+The learner types of the table (`TYPES`) were written down before they were first run. They were run at seeds from 2000
+and from 3000 while the last things were mended (what a phrase lacks beyond its weakest part, no leap beyond what is
+known, more room for slips); "together is hard" was also used to mend the first of these. The default seeds are fresh.
 All other building and tuning was done on `DEVELOPMENT` (`--development`) at seeds below 1100.
 """
 
@@ -267,7 +268,7 @@ def main(argv: list[str] | None = None) -> int:
     )
     parser.add_argument("--quick", action="store_true", help="three seeds a learner type")
     parser.add_argument("--seeds", type=int, default=10, help="learners a type (default 10)")
-    parser.add_argument("--seed", type=int, default=3000, help="the first seed (default 3000)")
+    parser.add_argument("--seed", type=int, default=4000, help="the first seed (default 4000)")
     parser.add_argument("--minutes", type=float, default=20.0, help="minutes a day (default 20)")
     parser.add_argument(
         "--days", type=int, default=90, help="days after which a run is given up (default 90)"

@@ -31,6 +31,7 @@ from coach.core.tempo_estimate import (
     expected_clean,
     expected_gap,
     of_memories,
+    sure_bpm,
 )
 
 DAY = date(2026, 3, 2)
@@ -142,6 +143,18 @@ def test_the_quick_estimate_agrees_with_the_full_one_about_usual_rows() -> None:
         expected_clean([], 80, 80, (20, 0)) > expected_clean([], 80, 80) > expected_clean([], 80, 80, (0, 20))
     )
     assert expected_gap(coarse([(100, 50, 0)], 80), 80) < 0.01 < expected_gap(coarse([(40, 0, 50)], 80), 80)
+
+
+def test_a_start_tempo_does_not_run_ahead_of_what_was_played() -> None:
+    slow, quick = coarse([(50, 12, 0)], 84), coarse([(50, 12, 0), (70, 12, 0)], 84)
+    assert sure_bpm(slow, 0.25) < expected_bpm(slow)
+    assert 50 < sure_bpm(slow, 0.25) < 75 < sure_bpm(quick, 0.25)
+    assert sure_bpm(slow, 0.1) < sure_bpm(slow, 0.5) < sure_bpm(slow, 0.9)
+
+
+def test_a_phrase_of_many_events_is_allowed_a_slip_more_than_a_node() -> None:
+    rows: Rows = [(50, 14, 4), (60, 13, 5)]
+    assert expected_bpm(coarse(rows, 80, events=8)) > 1.15 * expected_bpm(coarse(rows, 80))
 
 
 def test_impossible_rows_are_refused() -> None:

@@ -219,10 +219,17 @@ class _Making:
             pressing |= due is not None and (due - standing.day).days <= 4 * waiting
             fresh.append((-urgency(drill, standing.day), order, drill, phrase))
         fresh.sort(key=lambda entry: entry[:2])
+        failed = sum(self._failed(*place) for place in begun)
+        most = max(1, round(self.minutes / MINUTES_TO_BEGIN) - failed)
         # The very first one, and an assignment's, whatever the load.
-        today = min(max(room, int(pressing or not begun)), max(1, round(self.minutes / MINUTES_TO_BEGIN)))
+        today = min(max(room, int(pressing or not begun)), most)
         ordered = ((drill, phrase) for *_, drill, phrase in fresh if standing.repertoire.parts(drill, phrase))
         return list(itertools.islice(ordered, today))
+
+    def _failed(self, drill: Drill, phrase: Phrase) -> bool:
+        """Whether the phrase was not clean the last time it was tested cold."""
+        memory = self.standing.memories.get(EXCERPT + self.standing.top(drill, phrase).excerpt.key)
+        return memory is not None and memory.cold_run < 0
 
     def _breaks(self, count: int) -> None:
         """Breaks where the running time passes 25 minutes, before it passes 30."""

@@ -16,7 +16,7 @@ from coach.core.excerpt import Excerpt, Kind
 from coach.core.ladder import Ladder, open_day
 from coach.core.memory import COMPARABLE, Kin, Memory, is_due, kin_of, kin_prior
 from coach.core.repertoire import Part, Repertoire, joins_and_piece
-from coach.core.tempo_estimate import coarse, discounted, expected_bpm, expected_clean, expected_gap
+from coach.core.tempo_estimate import coarse, discounted, expected_bpm, expected_clean, expected_gap, sure_bpm
 
 READY = 0.7
 """Part of the goal at which a layer is ready to be joined with the others, ..."""
@@ -26,6 +26,8 @@ READY_REPS_PLAIN = 6
 """The same for a layer without any node."""
 SOLID = 0.8
 """Part of the goal from which a phrase makes room for new material."""
+DOUBT = 0.25
+"""Probability that a key is slower than its `sure_bpm`."""
 MARGIN = 1.25
 """A node that is clean four times in five at 25 % over the goal is safe at it, also after a week of rest."""
 
@@ -81,6 +83,10 @@ class Standing:
     def clean_bpm(self, key: str, goal_bpm: int) -> float:
         """The tempo at which a key is expected to be clean four times in five."""
         return expected_bpm(self._weights(key, goal_bpm))
+
+    def sure_bpm(self, key: str, goal_bpm: int) -> float:
+        """A tempo at which a key is clean four times in five with some certainty: slow where little is known."""
+        return sure_bpm(self._weights(key, goal_bpm), DOUBT)
 
     def _weights(self, key: str, goal_bpm: int) -> list[float]:
         if (key, goal_bpm) not in self._coarse:

@@ -145,6 +145,8 @@ def _marginal(tempos: Sequence[Tempos], goals_bpm: Sequence[int]) -> tuple[Float
     return log_tempo, density
 
 
+SLIP = 0.06
+"""The lapse that planning allows for: twice the report's, so that players who mis-rate are not held back by it."""
 MOST_EVENTS = 12
 COARSE_POINTS = 25
 COARSE_LOW, COARSE_HIGH = math.log(15.0), math.log(450.0)
@@ -184,6 +186,20 @@ def expected_bpm(weights: Sequence[float]) -> float:
     return math.exp(_mean(weights, COARSE))
 
 
+def sure_bpm(weights: Sequence[float], doubt: float) -> float:
+    """A tempo under which the clean tempo lies with probability `doubt` only, from `coarse` weights.
+
+    Linear between grid points, each point's weight being spread to halfway to its neighbours.
+    """
+    wanted, below = doubt * sum(weights), 0.0
+    step = COARSE[1] - COARSE[0]
+    for point, weight in zip(COARSE, weights, strict=True):
+        if below + weight >= wanted:
+            return math.exp(point - step / 2 + step * (wanted - below) / weight)
+        below += weight
+    return math.exp(COARSE[-1])
+
+
 def coarse(
     tempos: Tempos, goal_bpm: int, prior: tuple[float, float] = (0.0, 0.0), events: int = 1
 ) -> list[float]:
@@ -192,7 +208,7 @@ def coarse(
     A result that needs several `events` to be clean has as many chances of a lapse: its clean tempo is that of the same
     hands without lapses.
     """
-    lapse = 1 - (1 - LAPSE) ** min(events, MOST_EVENTS)
+    lapse = 1 - (1 - SLIP) ** min(events, MOST_EVENTS)
     centre = math.log(PRIOR_PART_OF_GOAL * goal_bpm)
     scores = [-0.5 * ((point - centre) / PRIOR_DEVIATION) ** 2 for point in COARSE]
     rows = [*tempos, (goal_bpm, *prior)] if prior[0] or prior[1] else tempos

@@ -36,6 +36,8 @@ HALVED_AFTER_REPS = 6.0
 SAME_PHRASE = 0.75
 SAME_EXCERPT = 0.4
 """What a turn is worth right after one on the same phrase, and on the same excerpt."""
+POWER = 1.5
+"""Above 1: what lacks much counts for more than many that lack a little, since the piece waits for its weakest."""
 SPARE = 0.02
 """Worth of practising a key that never fails: more than nothing, so that spare minutes are filled."""
 SUIT_WIDTH = 0.4
@@ -209,7 +211,7 @@ def _subject_keys(excerpt: Excerpt) -> list[str]:
 
 
 def _need(standing: Standing, drill: Drill, keys: Sequence[str]) -> float:
-    return sum(standing.gap(key, drill.goal_bpm) + SPARE for key in keys)
+    return sum(standing.gap(key, drill.goal_bpm) ** POWER + SPARE for key in keys)
 
 
 def _suit(standing: Standing, drill: Drill, key: str, tempo_bpm: int) -> float:
@@ -303,7 +305,7 @@ def start_bpm(standing: Standing, drill: Drill, rung: int, keys: Sequence[str], 
     """
     if not keys or not all(key in standing.memories for key in keys):
         return rung
-    clean = [standing.clean_bpm(key, drill.goal_bpm) for key in keys]
+    clean = [standing.sure_bpm(key, drill.goal_bpm) for key in keys]
     lowest = min(lowest or rung, rung)
     low, high = float(lowest), max(float(rung), min(float(drill.goal_bpm), LEAP * rung))
     for _ in range(8):
