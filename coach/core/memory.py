@@ -257,8 +257,9 @@ def expected_cold(memory: Memory, day: date) -> float:
     """Probability that a cold result is clean, for the calibration table; 0 where none was graded yet.
 
     The mean of the retention and of the key's own share of clean cold days (drawn towards 0.9 with the weight of six
-    days). Retention alone knows forgetting but no slips and no wrong ratings: on simulated logs its log loss is worse
-    than the base rate's for phrases and for players who mis-rate; this mean's is better than either there.
+    days). Retention alone knows forgetting but no slips and no wrong ratings: on simulated logs it is far too sure of
+    excerpts and of players who mis-rate, where this mean is much better; for nodes and moves of players who rate well
+    it is a little worse (`benchmarks/bench_calibration.py`). No predictor beats the base rate by much there.
     """
     if memory.cold_day is None:
         return 0.0

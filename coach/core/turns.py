@@ -1,13 +1,16 @@
 """Which turns the minutes go to: a greedy choice among excerpts, spaced and interleaved.
 
 Each candidate excerpt has a worth per second: the sum, over its nodes and moves and itself, of the log-tempo that each
-still lacks to the goal and a margin, times how well the excerpt's tempo suits it. Far below what a node can do it is
-idled, far above it is choked (the challenge point of Guadagnoli and Lee 2004, J. Motor Behav. 36:212): the suit is
-exp(-(ln(tempo / clean tempo) / 0.4)^2). So a phrase wins where most of it is about equally weak, and a single move
-where that is what holds the phrase's tempo down. Repetitions lower what the next ones on the same nodes
-and moves are worth today, and a turn right after one on the same phrase is worth less, still less on the same excerpt:
-so turns come back spaced and interleaved. The first turn on an excerpt is the longest (a short blocked start). New
-material comes first.
+still lacks to the goal and a margin, raised to 1.5, times how well the excerpt's tempo suits it. Far below what a node
+can do it is idled, far above it is choked (the challenge point of Guadagnoli and Lee 2004, J. Motor Behav. 36:212): the
+suit is exp(-(ln(tempo / clean tempo) / 0.4)^2). So a phrase wins where most of it is about equally weak, or where it
+lacks more than its weakest part does (playing it together is the trouble); a single node or move wins where that is
+what holds the phrase's tempo down. Suiting repetitions lower what the next ones on the same nodes and moves are worth
+today, and a turn right after one on the same phrase is worth less, still less on the same excerpt: so turns come back
+spaced and interleaved. The first turn on an excerpt is the longest (a short blocked start). New material comes first.
+
+The sizes below were tuned on simulated learners (`benchmarks/bench_planner.py`); most may change by half without a
+difference that the benchmark could tell.
 """
 
 from __future__ import annotations
