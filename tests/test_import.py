@@ -520,11 +520,33 @@ BOMB = (
 OUTSIDE = '<?xml version="1.0"?><!DOCTYPE a [<!ENTITY x SYSTEM "file:///etc/hostname">]><score-partwise>&x;</score-partwise>'
 
 
-def zipped(name: str, data: bytes) -> bytes:
+def zipped(name: str, data: bytes, container: str = "") -> bytes:
     buffer = io.BytesIO()
     with zipfile.ZipFile(buffer, "w", zipfile.ZIP_DEFLATED) as archive:
+        if container:
+            text = f'<container><rootfiles><rootfile full-path="{container}"/></rootfiles></container>'
+            archive.writestr("META-INF/container.xml", text)
         archive.writestr(name, data)
     return buffer.getvalue()
+
+
+def crowded(count: int, *, chord: bool = False, voices: bool = False) -> bytes:
+    """A score whose one bar has so many notes: one after another, at once, or in a voice each."""
+    if voices:
+        notes = [
+            note("E1", 8, voice=voice) + "<backup><duration>8</duration></backup>" for voice in range(count)
+        ]
+    else:
+        notes = [note("E1", 1, "<chord/>" if chord and index else "") for index in range(count)]
+    attributes = ATTRIBUTES.replace(">2<", f">{count // 4}<")
+    return (HEAD + measure(*notes, attributes=attributes) + TAIL).encode()
+
+
+def midi_with(kind: int, division: int) -> bytes:
+    head = b"MThd" + b"".join(
+        number.to_bytes(size, "big") for number, size in ((6, 4), (kind, 2), (1, 2), (division, 2))
+    )
+    return head + b"MTrk\0\0\0\x0c\0\x90\x28\x50\x60\x80\x28\0\0\xff\x2f\0"
 
 
 @pytest.mark.parametrize(
@@ -547,8 +569,23 @@ def zipped(name: str, data: bytes) -> bytes:
         (b"MThd\0\0\0\x06\0\x01\0\x01\xe7\x28MTrk\0\0\0\x04\0\xff\x2f\0", "film frames"),
         (b"MThd\0\0\0\x06\0\x01\0\x01\0\x60MTrk\0\0\0\x04\0\xff\x2f\0", "no notes"),
         (b"MThd" + bytes(4_000_000), "at most 3 MB"),
+        (
+            zipped("a.musicxml", b"<a/>", "../../etc/passwd"),
+            "container names '../../etc/passwd', which the archive",
+        ),
+        (zipped("a.musicxml", b"<a/>", "file:///etc/passwd"), "nothing outside it is read"),
+        (
+            crowded(10_000),
+            "bar 1 has 10,000 notes in 10,000 events; a bar of a drill has at most 1,000 in 200",
+        ),
+        (crowded(10_000, chord=True), "bar 1 has 10,000 notes in 1 event;"),
+        (crowded(10_000, voices=True), "bar 1 has 10,000 notes in 2 events;"),
+        (midi_with(1, 0), "divides a beat into 0 ticks"),
+        (midi_with(1, 0xE728), "counts film frames"),
+        (midi_with(2, 96), "of type 2, separate patterns"),
+        (midi_with(9, 96), "of type 9; there are types 0, 1 and 2"),
     ],
-    ids=range(17),
+    ids=range(26),
 )
 def test_hostile_and_broken_files_are_refused_in_one_sentence(
     data: bytes, message: str, tmp_path: Path
@@ -558,6 +595,13 @@ def test_hostile_and_broken_files_are_refused_in_one_sentence(
     with pytest.raises(CoachError, match=message) as caught:
         arranged(read_score(path), Choices(), str(path))
     assert len(caught.value.problems) == 1
+
+
+def test_onsets_too_fine_to_write_are_rounded_down_and_told(tmp_path: Path) -> None:
+    attributes = ATTRIBUTES.replace(">2<", ">10080<")
+    drill, score = read(tmp_path, measure(note("E1", 10081), note("G1", 30239), attributes=attributes))
+    assert [(onset, hold) for onset, hold, _ in notes_of(drill)] == [(0, 1), (1, 3)]
+    assert "bar 1: onsets or lengths too fine to write are rounded down" in score.remarks
 
 
 def test_a_huge_file_is_refused_unread(tmp_path: Path) -> None:

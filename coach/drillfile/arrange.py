@@ -7,6 +7,7 @@ phrases writes the repeats out. What was left out or changed is told bar by bar.
 
 from __future__ import annotations
 
+import math
 import re
 from bisect import bisect_right
 from collections.abc import Callable, Iterator
@@ -21,6 +22,7 @@ from coach.core.strings import Instrument
 from coach.drillfile.hand import Wanted, placed
 from coach.drillfile.ids import drill_id, phrase_id
 from coach.drillfile.keys import (
+    MAX_EVENTS_IN_BAR,
     MAX_NAME,
     MAX_ORDER,
     MAX_PHRASES,
@@ -32,6 +34,9 @@ from coach.drillfile.score import Score, ScoreBar, ScoreNote, join_ties
 from coach.drillfile.strands import Choices, instrument_of, layers_of
 from coach.drillfile.write import write_drill
 
+MAX_NOTES_IN_BAR = 1000
+FINEST = 960
+"""Parts of a beat to which an onset or length comes down whose denominator has more than three digits."""
 LONG_SECTION, PIECE_BARS = 8, 4
 DEFAULT_QUARTERS = 80
 START_SHARE = Fraction(3, 5)
@@ -57,7 +62,10 @@ def arranged(score: Score, choices: Choices, where: str) -> tuple[Drill, str]:
             Problem("there are no notes in it" + (" in these bars" if choices.bars else ""), where)
         )
     instrument = choices.instrument or instrument_of(score)
-    maker = _Maker(score, choices, instrument, layers_of(score, choices))
+    layer_of = layers_of(score, choices)
+    for index in sorted(set(order)):
+        _refuse_overfull(score.bars[index], layer_of, where)
+    maker = _Maker(score, choices, instrument, layer_of)
     phrases: dict[object, Phrase] = {}
     played: list[str] = []
     for section in _sections(score, order, choices.every):
@@ -108,12 +116,30 @@ def arranged(score: Score, choices: Choices, where: str) -> tuple[Drill, str]:
     return _settled(drill, score, where)
 
 
+def _refuse_overfull(bar: ScoreBar, layer_of: Callable[[ScoreNote], str], where: str) -> None:
+    notes, events = len(bar.notes), len({(note.onset, layer_of(note)) for note in bar.notes})
+    if notes > MAX_NOTES_IN_BAR or events > MAX_EVENTS_IN_BAR:
+        raise CoachError(
+            Problem(
+                f"bar {bar.number} has {notes:,} notes in {events:,} {'event' if events == 1 else 'events'}; a bar of a drill has at most "
+                f"{MAX_NOTES_IN_BAR:,} in {MAX_EVENTS_IN_BAR}",
+                where,
+                guess="leave it out with --bars",
+            )
+        )
+
+
 def _settled(draft: Drill, score: Score, where: str) -> tuple[Drill, str]:
     """The drill as its text says it, which is the last proof that the text is good."""
     text = write_drill(draft, ["Imported; look it over.", *score.joined_remarks()])
     drill, problems = read_drill(text, where)
     if drill is None:
-        raise CoachError([problem for problem in problems if problem.severity == "error"])
+        found = next(problem.message for problem in problems if problem.severity == "error")
+        raise CoachError(
+            Problem(
+                f"no drill can be made of this: {found}", where, guess="choose other --bars or another --part"
+            )
+        )
     return drill, text
 
 
@@ -232,6 +258,9 @@ class _Maker:
             written = hold != default and not all(rings for *_, rings in members)
             together = tuple(sorted((note for _, _, _, note, _ in members), key=lambda note: note.string))
             lasts = (hold if written else default) / meter.beat_whole
+            if max(beat.denominator, lasts.denominator if written else 1) > 999:
+                self.score.remark(bars[index].number, "onsets or lengths too fine to write are rounded down")
+                beat, lasts = _coarser(beat), max(_coarser(lasts), Fraction(1, FINEST))
             made[index].append(Event(layer, beat, lasts, together, written))
         ready = []
         for index, bar in enumerate(bars):
@@ -298,6 +327,10 @@ class _Maker:
 
     def _remarker(self, number: str) -> Callable[[str], None]:
         return lambda what: self.score.remark(number, what)
+
+
+def _coarser(beats: Fraction) -> Fraction:
+    return Fraction(math.floor(beats * FINEST), FINEST) if beats.denominator > 999 else beats
 
 
 def _by_event(item: _Playable) -> tuple[Fraction, str]:

@@ -96,10 +96,14 @@ def _parsed(data: bytes, where: str) -> Any:
     except Exception as error:  # mido raises whatever its parts raise on broken bytes
         reason = str(error) or type(error).__name__
         raise CoachError(Problem(f"this MIDI file is broken: {plain_text(reason)}", where)) from None
+    if file.ticks_per_beat == 0:
+        raise CoachError(Problem("this MIDI file divides a beat into 0 ticks, and can't be read", where))
     if not 0 < file.ticks_per_beat < 0x8000:
         raise CoachError(Problem("this MIDI file counts film frames, not beats, and can't be read", where))
     if file.type == 2:
         raise CoachError(Problem("this MIDI file is of type 2, separate patterns, and can't be read", where))
+    if file.type not in (0, 1):
+        raise CoachError(Problem(f"this MIDI file is of type {file.type}; there are types 0, 1 and 2", where))
     return file
 
 

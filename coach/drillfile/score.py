@@ -6,7 +6,7 @@ MIDI numbers; string numbers are the file's, 1 the highest.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 
 MAX_BYTES = 20_000_000
@@ -83,11 +83,13 @@ class Score:
     layer_names: dict[str, str] = field(default_factory=dict)
     """Names of voices, where the file has them."""
     remarks: list[str] = field(default_factory=list)
+    _told: set[str] = field(default_factory=set, repr=False, compare=False)
 
     def remark(self, bar: str, what: str) -> None:
         """Note something that was left out or changed."""
         text = f"bar {bar}: {what}" if bar else what
-        if text not in self.remarks:
+        if text not in self._told:
+            self._told.add(text)
             self.remarks.append(text)
 
     def joined_remarks(self) -> list[str]:
@@ -137,6 +139,4 @@ def join_ties(bars: list[tuple[Fraction, ScoreBar]]) -> list[tuple[Fraction, Sco
 
 
 def _longer(first: ScoreNote, more: ScoreNote) -> ScoreNote:
-    from dataclasses import replace
-
     return replace(first, length=first.length + more.length, rings=first.rings or more.rings)

@@ -91,6 +91,11 @@ def layers_of(score: Score, choices: Choices) -> Callable[[ScoreNote], str]:
     means = {voice: sum(note.midi for note in group) / len(group) for voice, group in voices.items()}
     stopped = [voice for voice, group in voices.items() if not all(note.harmonic for note in group)]
     lowest = min(stopped, key=means.__getitem__, default="")
+    if len(voices) > MAX_LAYERS:
+        score.remark(
+            "", f"{len(voices)} voices joined into bass and melody: a phrase has at most {MAX_LAYERS} layers"
+        )
+        return lambda note: "bass" if note.voice == lowest else "melody"
     names: dict[str, str] = {}
     for voice in sorted(voices, key=lambda voice: (-means[voice], voice)):
         wanted = score.layer_names.get(voice, "")
@@ -105,11 +110,6 @@ def layers_of(score: Score, choices: Choices) -> Callable[[ScoreNote], str]:
         while name in names.values():
             name, number = f"{wanted} {number}", number + 1
         names[voice] = name
-    if len(set(names.values())) > MAX_LAYERS:
-        score.remark(
-            "", f"{len(names)} voices joined into bass and melody: a phrase has at most {MAX_LAYERS} layers"
-        )
-        return lambda note: "bass" if note.voice == lowest else "melody"
     return lambda note: names[note.voice]
 
 

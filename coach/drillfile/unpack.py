@@ -7,6 +7,7 @@ import re
 import zipfile
 from typing import TYPE_CHECKING
 
+from coach.core.plain import plain_text
 from coach.core.problem import CoachError, Problem
 from coach.drillfile.score import MAX_BYTES
 
@@ -65,6 +66,14 @@ def unpacked(data: bytes, where: str) -> bytes:
                 container = parse_xml(_read(archive, "META-INF/container.xml", where), where)
                 found = container.find(".//{*}rootfile")
                 name = found.get("full-path", "") if found is not None else ""
+                if name and name not in names:
+                    raise CoachError(
+                        Problem(
+                            f"the archive's container names '{plain_text(name)[:80]}', which the archive doesn't hold; "
+                            "nothing outside it is read",
+                            where,
+                        )
+                    )
             if not name:
                 name = next(
                     (
