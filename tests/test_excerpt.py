@@ -12,10 +12,14 @@ from coach.core.excerpt import (
     Excerpt,
     Kind,
     LoggedPassage,
+    bars_key,
+    cut,
     excerpts_of,
+    heading_of,
     joins_of,
     layer_choices,
     passage_of,
+    whole_of,
     whole_phrase,
     whole_piece,
 )
@@ -154,3 +158,26 @@ def test_a_meter_with_another_beat_keeps_its_note_values():
 def test_a_phrase_with_one_layer_has_no_together():
     assert layer_choices(replace(two_bar_phrase(), layers=("bass",))) == ("bass",)
     assert layer_choices(two_bar_phrase()) == ("bass", "harmonics", TOGETHER)
+
+
+def test_the_heading_is_the_title_and_layers_of_the_passage_for_every_excerpt():
+    drill = sample_drill()
+    excerpts = [*joins_of(drill), whole_piece(drill)]
+    for phrase in drill.phrases:
+        for layer in layer_choices(phrase):
+            excerpts += [whole_phrase(drill, phrase, layer, easier=True), *excerpts_of(drill, phrase, layer)]
+    for excerpt in excerpts:
+        passage = passage_of(drill, excerpt)
+        assert heading_of(drill, excerpt) == (passage.title, passage.layers)
+    with pytest.raises(KeyError, match="kettle"):
+        heading_of(drill, replace(excerpts[0], layer="kettle"))
+
+
+def test_excerpts_that_share_their_bars_are_cut_from_one_whole():
+    drill = sample_drill()
+    phrase = drill.phrases[0]
+    whole = whole_of(drill, whole_phrase(drill, phrase))
+    for excerpt in (whole_phrase(drill, phrase), *excerpts_of(drill, phrase, TOGETHER)):
+        assert bars_key(excerpt) == bars_key(whole_phrase(drill, phrase))
+        assert cut(whole, excerpt) == passage_of(drill, excerpt)
+    assert bars_key(whole_piece(drill)) != bars_key(joins_of(drill)[0])

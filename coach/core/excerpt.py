@@ -268,21 +268,59 @@ def passage_of(drill: Drill, excerpt: Excerpt) -> Passage:
 
     Raises KeyError where the drill no longer has the phrase, layer, node or move that the excerpt names.
     """
+    return cut(whole_of(drill, excerpt), excerpt)
+
+
+def bars_key(excerpt: Excerpt) -> tuple[str, tuple[str, ...], str, bool, Kind]:
+    """Excerpts of one drill with the same key have the same `whole_of`: a phrase's nodes, moves and halves share it."""
+    kind = excerpt.kind if excerpt.kind in (Kind.JOIN, Kind.PIECE) else Kind.PHRASE
+    return excerpt.drill, excerpt.phrases, excerpt.layer, excerpt.easier, kind
+
+
+def heading_of(drill: Drill, excerpt: Excerpt) -> tuple[str, tuple[str, ...]]:
+    """Title and layers of the passage that an excerpt plays, without working it out; KeyError as `passage_of`."""
     phrases = [drill.phrase(phrase_id) for phrase_id in excerpt.phrases]
-    known = {layer for phrase in phrases for layer in phrase.layers}
+    known = tuple(dict.fromkeys(layer for phrase in phrases for layer in phrase.layers))
     if excerpt.layer != TOGETHER and excerpt.layer not in known:
         raise KeyError(excerpt.layer)
+    if excerpt.kind is Kind.PIECE:
+        title = drill.title
+    else:
+        title = " + ".join(dict.fromkeys(phrase.name for phrase in phrases))
+    return title, known if excerpt.layer == TOGETHER else (excerpt.layer,)
+
+
+def whole_of(drill: Drill, excerpt: Excerpt) -> Passage:
+    """All that the excerpt's bars play, before `cut`. Raises KeyError where the drill has no such phrase or layer."""
+    title, layers = heading_of(drill, excerpt)
+    phrases = [drill.phrase(phrase_id) for phrase_id in excerpt.phrases]
     bars = [(phrase, number, bar) for phrase in phrases for number, bar in enumerate(phrase.bars, 1)]
     if excerpt.kind is Kind.JOIN:
         last, first = len(phrases[0].bars) - 1, len(phrases[0].bars)
         bars = bars[last : first + 1]
-    whole = _assemble(drill, excerpt, bars)
+    if excerpt.kind is Kind.PIECE:
+        revision = drill.revision
+    else:
+        revision = "+".join(dict.fromkeys(phrase.revision for phrase, _, _ in bars))
+    events, placed_bars, spans = _assembled(drill, excerpt, bars)
+    events.sort(key=lambda event: (event.onset, layers.index(event.layer)))
+    length = placed_bars[-1].start + placed_bars[-1].length
+    tempo = TempoMap(tuple(_merged(spans)))
+    return Passage(excerpt, title, revision, tuple(events), tuple(placed_bars), length, tempo, layers)
+
+
+def cut(whole: Passage, excerpt: Excerpt) -> Passage:
+    """What the excerpt plays of its `whole_of`. Raises KeyError where that has no such node, move or half."""
     window = _window(whole, excerpt)
-    passage = whole if window is None else _clip(whole, *window)
+    passage = replace(whole, excerpt=excerpt)
+    if window is not None:
+        passage = _clip(passage, *window)
     return replace(passage, events=tuple(_labelled(passage.events)))
 
 
-def _assemble(drill: Drill, excerpt: Excerpt, bars: list[tuple[Phrase, int, Bar]]) -> Passage:
+def _assembled(
+    drill: Drill, excerpt: Excerpt, bars: list[tuple[Phrase, int, Bar]]
+) -> tuple[list[PlacedEvent], list[PassageBar], list[TempoSpan]]:
     placed_bars: list[PassageBar] = []
     events: list[PlacedEvent] = []
     spans: list[TempoSpan] = []
@@ -306,24 +344,7 @@ def _assemble(drill: Drill, excerpt: Excerpt, bars: list[tuple[Phrase, int, Bar]
                 onset = start + (event.beat - offset) * beat_length
                 events.append(_place(drill, event, notes, onset, event.hold * beat_length, index))
         start += length
-    layers = tuple(dict.fromkeys(layer for phrase, _, _ in bars for layer in phrase.layers))
-    if excerpt.layer != TOGETHER:
-        layers = (excerpt.layer,)
-    events.sort(key=lambda event: (event.onset, layers.index(event.layer)))
-    title = " + ".join(dict.fromkeys(phrase.name for phrase, _, _ in bars))
-    revision = "+".join(dict.fromkeys(phrase.revision for phrase, _, _ in bars))
-    if excerpt.kind is Kind.PIECE:
-        title, revision = drill.title, drill.revision
-    return Passage(
-        excerpt,
-        title,
-        revision,
-        tuple(events),
-        tuple(placed_bars),
-        start,
-        TempoMap(tuple(_merged(spans))),
-        layers,
-    )
+    return events, placed_bars, spans
 
 
 def _place(
@@ -358,9 +379,21 @@ def _merged(spans: list[TempoSpan]) -> Iterator[TempoSpan]:
 
 
 def _labelled(events: tuple[PlacedEvent, ...]) -> Iterator[PlacedEvent]:
+    # Spelt out here and in `_clip`: `replace` takes several times as long, and a plan works out many passages.
     last_place: dict[str, str] = {}
     for label, event in enumerate(events, 1):
-        yield replace(event, label=label, move_from=last_place.get(event.layer, ""))
+        yield PlacedEvent(
+            label,
+            event.layer,
+            event.onset,
+            event.hold,
+            event.bar,
+            event.beat,
+            event.notes,
+            event.restruck,
+            event.place,
+            last_place.get(event.layer, ""),
+        )
         if event.place:
             last_place[event.layer] = event.place
 
@@ -418,22 +451,6 @@ def _on_beats(passage: Passage, first: PlacedEvent, last: PlacedEvent) -> tuple[
 
 def _clip(passage: Passage, start: Fraction, stop: Fraction) -> Passage:
     """The passage from `start` to `stop`, with low notes that are down at the start struck anew."""
-    events: list[PlacedEvent] = []
-    subject = passage.excerpt.subject if passage.excerpt.kind in (Kind.NODE, Kind.MOVE) else ""
-    wanted = set(subject.replace(">", "+").split("+")) if subject else set()
-    for event in passage.events:
-        if event.onset >= stop or event.onset + event.hold <= start:
-            continue
-        if event.place and event.onset < start:
-            continue
-        # In an excerpt about a node or a move, other harmonics would blur what is rated.
-        if wanted and event.place and not wanted & set(event.place.split("+")):
-            continue
-        onset = max(event.onset, start)
-        hold = event.onset + event.hold - onset
-        events.append(
-            replace(event, onset=onset - start, hold=hold, restruck=event.restruck or event.onset < start)
-        )
     bars: list[PassageBar] = []
     index_of: dict[int, int] = {}
     for index, bar in enumerate(passage.bars):
@@ -443,18 +460,37 @@ def _clip(passage: Passage, start: Fraction, stop: Fraction) -> Passage:
         index_of[index] = len(bars)
         skipped = bar.first_beat + (left - bar.start) / bar.beat_length
         bars.append(replace(bar, start=left - start, length=right - left, first_beat=skipped))
-    first = min(index_of)
-    events = [_rehoused(event, bars, index_of.get(event.bar, index_of[first])) for event in events]
+    events: list[PlacedEvent] = []
+    subject = passage.excerpt.subject if passage.excerpt.kind in (Kind.NODE, Kind.MOVE) else ""
+    wanted = set(subject.replace(">", "+").split("+")) if subject else set()
+    for event in passage.events:
+        onset, hold, beat, bar_index, held_over = event.onset, event.hold, event.beat, event.bar, False
+        if onset >= stop:
+            break
+        if onset < start:
+            if event.place or onset + hold <= start:
+                continue
+            onset, hold, beat, held_over = start, onset + hold - start, bars[0].first_beat, True
+        # In an excerpt about a node or a move, other harmonics would blur what is rated.
+        elif wanted and event.place and not wanted & set(event.place.split("+")):
+            continue
+        events.append(
+            PlacedEvent(
+                0,
+                event.layer,
+                onset - start,
+                hold,
+                0 if held_over else index_of[bar_index],
+                beat,
+                event.notes,
+                event.restruck or held_over,
+                event.place,
+            )
+        )
     spans = tuple(_clipped_spans(passage.tempo, start, stop))
     return replace(
         passage, events=tuple(events), bars=tuple(bars), length=stop - start, tempo=TempoMap(spans)
     )
-
-
-def _rehoused(event: PlacedEvent, bars: list[PassageBar], index: int) -> PlacedEvent:
-    bar = bars[index]
-    beat = bar.first_beat + (event.onset - bar.start) / bar.beat_length
-    return replace(event, bar=index, beat=beat)
 
 
 def _clipped_spans(tempo: TempoMap, start: Fraction, stop: Fraction) -> Iterator[TempoSpan]:

@@ -17,9 +17,12 @@ from coach.core.excerpt import (
     Excerpt,
     Kind,
     Passage,
+    bars_key,
+    cut,
     joins_of,
     layer_choices,
     passage_of,
+    whole_of,
     whole_phrase,
     whole_piece,
 )
@@ -100,6 +103,7 @@ class Repertoire:
     _by_id: dict[str, Drill]
     _parts: dict[tuple[str, str], tuple[Part, ...]] = field(default_factory=dict)
     _passages: dict[str, Passage | None] = field(default_factory=dict)
+    _wholes: dict[tuple[object, ...], Passage] = field(default_factory=dict)
     _beats: dict[str, tuple[float, float]] = field(default_factory=dict)
     _releases: dict[str, tuple[Release, ...]] = field(default_factory=dict)
 
@@ -120,13 +124,18 @@ class Repertoire:
         """What an excerpt plays; None where the drills don't have it."""
         key = excerpt.key
         if key not in self._passages:
-            drill = self.drill(excerpt.drill)
             try:
-                found = passage_of(drill, excerpt) if drill else None
+                found = cut(self._whole(excerpt), excerpt)
             except KeyError:
                 found = None
             self._passages[key] = found if found and found.events else None
         return self._passages[key]
+
+    def _whole(self, excerpt: Excerpt) -> Passage:
+        key = bars_key(excerpt)
+        if key not in self._wholes:
+            self._wholes[key] = whole_of(self._by_id[excerpt.drill], excerpt)
+        return self._wholes[key]
 
     def keys(self, excerpt: Excerpt) -> tuple[str, ...]:
         """Evidence keys of an excerpt's nodes, then of its moves; empty where the drills don't have it."""
