@@ -282,8 +282,9 @@ def _header(picture: Picture, box: Box) -> Rows:
     canvas = Canvas(box.width, 1)
     right = picture.item + ("  runs on" if picture.run_on else "")
     title = _shown(plain_text(picture.title), picture)
-    if picture.passage is not None:
-        what = _shown(excerpt_title(picture.passage), picture)
+    passage = picture.passage
+    if passage is not None:
+        what = _shown(excerpt_title(passage.excerpt, passage.title, passage.layers), picture)
         room = box.width - text_width(right) - 2
         if text_width(what) + text_width(title) + 3 <= room:
             canvas.put(0, text_width(what) + 3, title, "dim")

@@ -11,7 +11,7 @@ from textual.app import ComposeResult
 from textual.widgets import OptionList, Static
 from textual.widgets.option_list import Option
 
-from coach.core.excerpt import passage_of
+from coach.core.excerpt import heading_of
 from coach.core.plain import plain_text
 from coach.core.plan import Plan, PlanItem, Purpose
 from coach.core.problem import CoachError
@@ -42,6 +42,7 @@ class StartScreen(CoachScreen):
     def __init__(self) -> None:
         super().__init__()
         self.plan: Plan | None = None
+        self._shown_width = 0
 
     @property
     def scope(self) -> str:
@@ -61,7 +62,8 @@ class StartScreen(CoachScreen):
             self.make_plan()
 
     def on_resize(self) -> None:
-        self.show_plan()
+        if self.size.width != self._shown_width:
+            self.show_plan(self._at)
 
     def make_plan(self) -> None:
         """Today's plan anew from the log."""
@@ -77,6 +79,7 @@ class StartScreen(CoachScreen):
         if self.plan is None or not self.size.width:
             return
         plan = self.plan
+        self._shown_width = self.size.width
         desk = self.coach.desk
         total = round(sum(item.minutes for item in plan.items))
         player = desk.log.player_or_none
@@ -99,7 +102,9 @@ class StartScreen(CoachScreen):
         what = ""
         if item.excerpt is not None:
             drill = self.coach.desk.library.drill(item.excerpt.drill)
-            what = f"{excerpt_title(passage_of(drill, item.excerpt))}, {plain_text(drill.title)}"
+            what = (
+                f"{excerpt_title(item.excerpt, *heading_of(drill, item.excerpt))}, {plain_text(drill.title)}"
+            )
             what = ascii_text(what) if self.coach.plain else what
         tempo = f" at {item.tempo_bpm}" if item.tempo_bpm else ""
         head = f"{_WORDS[item.purpose]:<8}{_minutes(item.minutes):>6}  "

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from coach.core.excerpt import Kind, Passage
+from coach.core.excerpt import Excerpt, Kind
 from coach.core.plain import plain_text
 
 
-def excerpt_title(passage: Passage) -> str:
-    """`Ladle, first half · harmonics`: what a repetition covers and which layer sounds."""
-    excerpt = passage.excerpt
+def excerpt_title(excerpt: Excerpt, title: str, layers: tuple[str, ...]) -> str:
+    """`Ladle, first half · harmonics`: what a repetition covers and which layer sounds.
+
+    `title` and `layers` are those of its passage.
+    """
     part = {
         Kind.NODE: ", one node",
         Kind.MOVE: ", one move",
@@ -18,5 +20,5 @@ def excerpt_title(passage: Passage) -> str:
         Kind.PHRASE: "",
     }[excerpt.kind]
     easier = ", easier version" if excerpt.easier else ""
-    layer = excerpt.layer if len(passage.layers) < 2 else " + ".join(passage.layers)
-    return f"{plain_text(passage.title)}{part} · {plain_text(layer)}{easier}"
+    layer = excerpt.layer if len(layers) < 2 else " + ".join(layers)
+    return f"{plain_text(title)}{part} · {plain_text(layer)}{easier}"
