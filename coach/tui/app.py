@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import os
 from collections.abc import Iterable
 from threading import Thread
@@ -22,6 +23,7 @@ if TYPE_CHECKING:
     from coach.desk import Desk
     from coach.sound.player import Player
     from coach.sound.settings import SoundSettings
+    from coach.tui.start import StartScreen
 
 VOLUME_STEP = 0.1
 
@@ -68,11 +70,14 @@ class CoachApp(App[None]):
             self._player = open_engine(self.desk.silent, device=sound.device, offset_s=sound.offset_s)
         return self._player
 
-    def on_mount(self) -> None:
-        self.set_class(self.plain, "-plain")
+    def get_default_screen(self) -> StartScreen:
+        # Pushed on a blank screen instead, it would be composed and painted after that one.
         from coach.tui.start import StartScreen
 
-        self.push_screen(StartScreen())
+        return StartScreen()
+
+    def on_mount(self) -> None:
+        self.set_class(self.plain, "-plain")
         if not self.desk.settings.screen.tour_seen:
             from coach.tui.tour import TourScreen
 
@@ -81,6 +86,10 @@ class CoachApp(App[None]):
 
     def _warm_up(self) -> None:
         """Load what the first repetition needs while the player reads, so that it starts at once."""
+        if not gc.isenabled():
+            # What is here now stays until the end: no later collection need look at it.
+            gc.freeze()
+            gc.enable()
         Thread(target=_load_sound, daemon=True, name="warm-up").start()
 
     def sound_settings(self) -> SoundSettings:
