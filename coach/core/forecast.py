@@ -126,7 +126,9 @@ def _drawn(
     tempos: Mapping[str, CleanTempo],
     rng: Random,
 ) -> Learner:
-    traits = replace(varied(Traits(), rng, TRAIT_SPREAD), blind=rng.uniform(0, 0.1), harsh=rng.uniform(0, 0.02))
+    traits = replace(
+        varied(Traits(), rng, TRAIT_SPREAD), blind=rng.uniform(0, 0.1), harsh=rng.uniform(0, 0.02)
+    )
     learner = Learner(traits, rng)
     goal = math.log(drill.goal_bpm)
 

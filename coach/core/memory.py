@@ -345,9 +345,9 @@ def _kin(key: str, memories: Mapping[str, Memory], kin: Kin) -> Iterable[tuple[M
     if parts is None:
         return
     instrument, midi, place = parts
-    for memory, other_midi, node in kin.get((instrument, place.partial), ()):
+    for memory, other_midi, other in kin.get((instrument, place.partial), ()):
         if memory.key != key:
-            neighbour = node == place and abs(other_midi - midi) <= 7
+            neighbour = other == place and abs(other_midi - midi) <= 7
             yield memory, 1.0 if neighbour else 0.5
 
 
