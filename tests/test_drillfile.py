@@ -13,10 +13,10 @@ from coach.core.excerpt import passage_of, whole_phrase, whole_piece
 from coach.core.problem import CoachError
 from coach.core.strings import Node
 from coach.core.units import midi_from_note
+from coach.drillfile.beats import read_beat, read_beats, write_beat, write_beats
 from coach.drillfile.edit import with_ids
 from coach.drillfile.load import load_drill, read_drill, read_reading
 from coach.drillfile.music import cents_beside, sounding_note
-from coach.drillfile.notation import read_beat, read_beats, write_beat, write_beats
 
 HEAD = """drill: 1
 title: A Test

@@ -11,11 +11,12 @@ from pathlib import Path
 from coach.core.drill import Drill
 from coach.core.problem import CoachError, Problem
 from coach.drillfile import header, keys, values
+from coach.drillfile.compose import compose
 from coach.drillfile.ids import drill_id
 from coach.drillfile.music import Resolver
 from coach.drillfile.phrases import PhraseReader
 from coach.drillfile.reading import Reading
-from coach.drillfile.source import MAX_PROBLEMS, Mapping, Report, Scalar, compose, read_text, split_lines
+from coach.drillfile.source import MAX_PROBLEMS, Mapping, Report, Scalar, read_text, split_lines
 
 
 def load_drill(path: Path | str) -> Drill:
@@ -92,7 +93,7 @@ def _drill_of(root: Mapping, where: str, reading: Reading, report: Report) -> Dr
     assignment = header.assignment_of(root.get("assignment"), tempo, report)
     tags = values.scalars(root.get("tags"), "tags", report, "[first look, two strings]") or []
     phrases = reader.phrases(root.get("phrases"), meter)
-    reader.check_layer_names()
+    reader.events.check_layer_names()
     order = header.piece_order(root.get("order"), phrases, reading, report)
     about = values.text_of(root.get("about"), "about", report)
     composer = values.text_of(root.get("composer"), "composer", report, keys.MAX_NAME)

@@ -15,7 +15,8 @@ from fractions import Fraction
 from coach.core.drill import Note
 from coach.core.strings import DEFAULT_PARTIAL, Instrument, Node, nearest_nodes, nodes_at_label, nodes_upto
 from coach.core.units import midi_from_note, note_name
-from coach.drillfile.notation import NotationError, WrittenNote
+from coach.drillfile.beats import NotationError
+from coach.drillfile.notation import WrittenNote
 
 MAX_FRET = 36
 

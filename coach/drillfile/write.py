@@ -16,7 +16,7 @@ from coach.core.drill import Assignment, Bar, ClickPattern, Drill, Event, Note, 
 from coach.core.rhythm import Meter
 from coach.core.strings import Instrument, Node, nodes_at_label
 from coach.core.units import note_name
-from coach.drillfile.notation import write_beat, write_beats
+from coach.drillfile.beats import write_beat, write_beats
 
 _PLAIN = re.compile(r"[^\W\d_](?:[\w .,'()/%!+&;-]*[\w.)!%])?")
 _SPECIAL = {"yes", "no", "on", "off", "true", "false", "null", "y", "n", "nan", "inf"}
