@@ -216,6 +216,8 @@ def nodes_upto(partial: int) -> tuple[Node, ...]:
     return tuple(sorted(nodes, key=lambda node: node.fraction))
 
 
+# A fret as text and as a number may be equal and yet mean different nodes (`Fraction(3.2)` is not quite 3.2).
+@lru_cache(maxsize=1024, typed=True)
 def nodes_at_label(fret: float | Fraction | Decimal | str, upto: int = DEFAULT_PARTIAL) -> tuple[Node, ...]:
     """The nodes that a written fret may mean, the likeliest first; empty when it is none.
 
