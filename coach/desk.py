@@ -9,10 +9,11 @@ import json
 import os
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import date
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, Self
 
+from coach.core.drill import Drill
 from coach.core.log import Entry, EntryKind, new_id, practice_day
 from coach.core.plan import Plan
 from coach.core.problem import CoachError, Problem
@@ -23,12 +24,8 @@ from coach.store.derive import Folds
 from coach.store.log import Log
 
 if TYPE_CHECKING:
-    from coach.core.planner import History
     from coach.practice import Practice
     from coach.sound.player import Player
-
-HABIT_DAYS = 28
-"""How far back the plan looks for the player's habit."""
 
 Clock = Callable[[], tuple[int, int]]
 
@@ -57,23 +54,24 @@ class Desk:
         names: Sequence[str] = (),
         minutes: int | None = None,
         silent: bool = False,
-        hold: bool = True,
+        read_only: bool = False,
     ) -> Desk:
-        """Read settings and drills, open the log; with `hold`, keep a second session of this player out.
+        """Read settings and drills, open the log and keep a second session of this player out.
 
-        CoachError where a named drill, the settings or the log can't be used.
+        With `read_only` nothing is written, a missing log reads as an empty one, and a session elsewhere does not
+        matter. CoachError where a named drill, the settings or the log can't be used.
         """
         settings = load_settings(places.settings)
-        library = named_drills(names, places) if names else load_library(places)
+        library = named_drills(names, places, keep=not read_only) if names else load_library(places)
         if not library.drills:
             raise CoachError(
                 Problem("no drill could be read", str(places.drills), guess=" | ".join(library.notices))
             )
         now_ms, _ = clock()
-        log = Log.open(places.log, player, now_ms=now_ms, mend=True)
+        log = Log.open(places.log, player, now_ms=now_ms, read_only=read_only, mend=not read_only)
         try:
-            log.use_folds(Folds(settings.practice.rule, settings.practice.longest_interval_days))
-            if hold:
+            if not read_only:
+                log.use_folds(Folds(settings.practice.rule, settings.practice.longest_interval_days))
                 log.hold(now_ms)
         except BaseException:
             log.close()
@@ -91,36 +89,20 @@ class Desk:
         """What the player should know about the drills and the log."""
         return (*self.library.notices, *self.log.notices)
 
-    def plan(self, minutes: int | None = None) -> Plan:
-        """Today's plan over the drills at hand, from what the log holds."""
+    def plan(self, minutes: int | None = None, drills: Sequence[Drill] | None = None) -> Plan:
+        """Today's plan over the drills at hand, or over some, from what the log holds."""
         from coach.core.planner import make_plan
 
-        return make_plan(
-            self.today,
-            self.minutes if minutes is None else minutes,
-            self.library.drills,
-            self.log.memories(),
-            self.log.ladders(),
-            self.history(),
-        )
+        minutes = self.minutes if minutes is None else minutes
+        drills = self.library.drills if drills is None else drills
+        if self.log.player_or_none is None:
+            return make_plan(self.today, minutes, drills, {}, {})
+        memories, ladders = self.log.memories(), self.log.ladders()
+        return make_plan(self.today, minutes, drills, memories, ladders, self.log.history(self.today))
 
-    def history(self) -> History:
-        """What the plan needs of the past beside memories and ladders."""
-        from coach.core.planner import History
-
-        today = self.today
-        days = self.log.days(since=today - timedelta(days=HABIT_DAYS))
-        return History({total.day: total.duration_ms / 60_000 for total in days}, frozenset(self.set_aside()))
-
-    def set_aside(self) -> list[str]:
+    def set_aside(self) -> frozenset[str]:
         """Ids of the drills that the player has set aside and not taken up again."""
-        aside: dict[str, None] = {}
-        for entry in self.log.entries():
-            if entry.kind == "set-aside":
-                aside[json.loads(entry.body).get("drill", "")] = None
-            elif entry.kind == "take-up":
-                aside.pop(json.loads(entry.body).get("drill", ""), None)
-        return list(aside)
+        return self.log.history(self.today).set_aside
 
     def note(self, kind: EntryKind, body: Mapping[str, Any]) -> None:
         """Log an entry of now."""

@@ -50,10 +50,10 @@ def load_library(places: Places) -> Library:
     return Library(tuple(drills.values()), tuple(notices))
 
 
-def named_drills(names: Sequence[str], places: Places) -> Library:
+def named_drills(names: Sequence[str], places: Places, keep: bool = True) -> Library:
     """The drills that the player named, by file or by name; CoachError with every problem in any of them.
 
-    A file from outside the practice folder is kept in its `drills/` too, so that it comes back tomorrow.
+    With `keep` a file from outside the practice folder is kept in its `drills/` too, so that it comes back tomorrow.
     """
     problems: list[Problem] = []
     drills: dict[str, Drill] = {}
@@ -72,7 +72,7 @@ def named_drills(names: Sequence[str], places: Places) -> Library:
                 Problem(f"has the id {drill.id} of {first}", str(path), guess="give one of them another id")
             )
         drills[drill.id] = drill
-        if path.resolve() not in inside and not problems:
+        if keep and path.resolve() not in inside and not problems:
             notices.append(_keep(path, places, drill.id))
     if problems:
         raise CoachError(problems)

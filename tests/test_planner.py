@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 from coach.cli import main
 from coach.core.drill import TOGETHER, Assignment, Drill
 from coach.core.evidence import EXCERPT, NODE, DayEvidence, day_evidence
-from coach.core.excerpt import Excerpt, Kind, excerpts_of, whole_phrase
+from coach.core.excerpt import Excerpt, Kind, excerpts_of, passage_of, whole_phrase
 from coach.core.ladder import Ladder, new_ladder
 from coach.core.learner import Learner, Traits, new_learner, practise_day
 from coach.core.memory import Memory, fold
@@ -83,13 +83,28 @@ def many_phrases(count: int) -> Drill:
     return replace(sample_drill(), phrases=phrases)
 
 
-def test_the_first_day_tunes_then_brings_new_material_layer_by_layer() -> None:
+def test_the_first_day_tunes_then_brings_new_material_layer_by_layer_and_then_together_slower() -> None:
     plan = make_plan(DAY, 20, [sample_drill()], {}, {})
     assert plan.items[0].purpose is Purpose.TUNE
     new = excerpts(of(plan, Purpose.NEW))
-    assert [each.layer for each in new[:2]] == ["bass", "harmonics"]
-    assert all(each.layer != TOGETHER for each in excerpts(plan.items))
+    assert [each.layer for each in new[:3]] == ["bass", "harmonics", TOGETHER]
+    together = next(item for item in plan.items if item.excerpt and item.excerpt.layer == TOGETHER)
+    assert together.tempo_bpm == 40
+    plain = [item for item in plan.items if item.excerpt == new[0]]
+    assert [item.reps for item in plain] == [4]
     assert not of(plan, Purpose.COLD, Purpose.WARM_UP, Purpose.PIECE)
+
+
+@pytest.mark.parametrize("clean", [True, False])
+def test_what_failed_cold_is_worked_on_before_anything_new(clean: bool) -> None:
+    drill = load_drill(next(path for path in builtin_drills() if path.stem == "first-pour"))
+    top = whole_phrase(drill, drill.phrases[0], "harmonics")
+    ladders = {top.key: replace(new_ladder(50, drill.goal_bpm), last_day=EARLIER, reps=6)}
+    keys = [EXCERPT + top.key, *keys_of(passage_of(drill, top))]
+    memories = {key: remembered(key, clean, bpm=50) for key in keys}
+    plan = make_plan(DAY, 20, [drill], memories, ladders)
+    turns = [item.purpose for item in of(plan, Purpose.NEW, Purpose.WEAK, Purpose.BUILD)]
+    assert (turns[0] is Purpose.NEW) == clean
 
 
 def test_layers_come_together_once_each_is_ready_alone() -> None:

@@ -169,9 +169,9 @@ async def test_a_drill_set_aside_is_left_out_until_it_is_taken_up(tmp_path):
     async with running(tmp_path) as (app, pilot, _player):
         await pilot.press("d", "x")
         first = app.screen.chosen.drill.id
-        assert app.desk.set_aside() == [first]
+        assert app.desk.set_aside() == {first}
         await pilot.press("x")
-        assert app.desk.set_aside() == []
+        assert app.desk.set_aside() == frozenset()
 
 
 async def test_a_drill_edited_beside_the_app_is_read_again_with_its_errors(tmp_path):

@@ -6,7 +6,7 @@ import argparse
 from typing import TYPE_CHECKING, Any
 
 from coach.commands.common import add_json, add_log_options, clock, places_of
-from coach.core.problem import CoachError, Problem, UsageError
+from coach.core.problem import Problem, UsageError
 
 if TYPE_CHECKING:
     from coach.core.plan import Plan, PlanItem
@@ -24,7 +24,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 def run(arguments: argparse.Namespace) -> int:
     minutes = checked_minutes(arguments.minutes, "--minutes")
     with reading_desk(arguments) as desk:
-        plan = plan_of(desk, minutes or desk.minutes)
+        plan = desk.plan(minutes)
         notices = desk.notices
     if arguments.json:
         import json
@@ -50,33 +50,13 @@ def checked_minutes(minutes: int | None, option: str) -> int | None:
 
 
 def reading_desk(arguments: argparse.Namespace, names: tuple[str, ...] = ()) -> Desk:
-    """Settings, drills and the log for reading only: a missing log reads as an empty one, and none is made."""
+    """Settings, drills and the log for reading only, at the command's moment."""
     from coach.desk import Desk
-    from coach.library import load_library, named_drills
-    from coach.settings import load_settings
-    from coach.store.log import Log
 
-    places = places_of(arguments)
-    settings = load_settings(places.settings)
-    library = named_drills(names, places) if names else load_library(places)
-    if not library.drills:
-        raise CoachError(
-            Problem("no drill could be read", str(places.drills), guess=" | ".join(library.notices))
-        )
     moment = clock(arguments.date)
-    log = Log.open(places.log, arguments.player, now_ms=moment[0], read_only=True)
-    return Desk(places, settings, library, log, lambda: moment, tuple(names), settings.practice.minutes)
-
-
-def plan_of(desk: Desk, minutes: float) -> Plan:
-    """Today's plan; a player who has not practised yet has an empty log."""
-    from coach.core.planner import make_plan
-
-    known = desk.log.player_or_none is not None
-    memories = desk.log.memories() if known else {}
-    ladders = desk.log.ladders() if known else {}
-    history = desk.history() if known else None
-    return make_plan(desk.today, minutes, desk.library.drills, memories, ladders, history)
+    return Desk.open(
+        places_of(arguments), clock=lambda: moment, player=arguments.player, names=names, read_only=True
+    )
 
 
 def lines(plan: Plan) -> list[str]:

@@ -114,7 +114,9 @@ class _Making:
         spent += sum(item.minutes * 60 for item in pieces)
         busy = bool(left) or used > BUSY_SHARE * budget
         new = self._new_phrases(busy)
-        self.items += turns(standing, new, budget - spent)
+        begun = [place for place in standing.phrases() if standing.begun(*place)]
+        new_first = not any(self._failed(*place) for place in begun)
+        self.items += turns(standing, new, budget - spent, new_first)
         self.items += pieces
         self._breaks(breaks)
         if not self.items:

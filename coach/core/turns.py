@@ -7,7 +7,8 @@ suit is exp(-(ln(tempo / clean tempo) / 0.4)^2). So a phrase wins where most of 
 lacks more than its weakest part does (playing it together is the trouble); a single node or move wins where that is
 what holds the phrase's tempo down. Suiting repetitions lower what the next ones on the same nodes and moves are worth
 today, and a turn right after one on the same phrase is worth less, still less on the same excerpt: so turns come back
-spaced and interleaved. The first turn on an excerpt is the longest (a short blocked start). New material comes first.
+spaced and interleaved. The first turn on an excerpt is the longest (a short blocked start). New material comes first,
+unless a phrase failed its last cold test; each layer of a new phrase has its turn, then all together the same day.
 
 The sizes below were tuned on simulated learners (`benchmarks/bench_planner.py`); most may change by half without a
 difference that the benchmark could tell.
@@ -32,6 +33,8 @@ from coach.core.tempo_estimate import chance_clean
 
 FIRST_REPS = 6
 LATER_REPS = 4
+PLAIN_REPS = 4
+"""Of a layer without any node, once a day: its notes are the ground for the others, and rarely what is hard."""
 MOST_TURNS = 5
 """On one excerpt in one day."""
 HALVED_AFTER_REPS = 6.0
@@ -44,6 +47,10 @@ POWER = 1.5
 SPARE = 0.02
 """Worth of practising a key that never fails: more than nothing, so that spare minutes are filled."""
 SUIT_WIDTH = 0.4
+TOGETHER_SLOWER = 0.8
+"""Where layers are first joined, against where they were alone."""
+AT_ONCE = 1_000_000
+"""A first turn that comes next, whatever waits."""
 JOINT = 1.0
 """What a phrase lacks beyond its weakest part counts so much for each of its nodes."""
 GRIND = 0.25
@@ -73,6 +80,8 @@ class _Candidate:
     weakest: str = ""
     first: int = 0
     """Above 0: its first turn comes before all others, the highest first."""
+    plain: bool = False
+    """A layer alone that has no node."""
     turns: int = 0
 
     def worth_now(self, done: Mapping[str, float], last: Excerpt | None) -> tuple[int, float, str]:
@@ -94,9 +103,12 @@ def urgency(drill: Drill, day: date) -> float:
     return 1.5 if days > 14 else 2.0 if days > 7 else 3.0
 
 
-def turns(standing: Standing, new: Sequence[tuple[Drill, Phrase]], seconds: float) -> list[PlanItem]:
-    """Turns that fill the seconds: the layers of `new` phrases first, then what is worth most."""
-    pool = [*_candidates(standing, new)]
+def turns(
+    standing: Standing, new: Sequence[tuple[Drill, Phrase]], seconds: float, new_first: bool = True
+) -> list[PlanItem]:
+    """Turns that fill the seconds: with `new_first` the layers of `new` phrases, then what is worth most."""
+    pool = [*_candidates(standing, new, new_first)]
+    unmet = {place: {part.excerpt for part in standing.work(*place)} for place in _layered(standing, new)}
     items: list[PlanItem] = []
     last: Excerpt | None = None
     done: dict[str, float] = {}
@@ -108,7 +120,7 @@ def turns(standing: Standing, new: Sequence[tuple[Drill, Phrase]], seconds: floa
         used = reps * candidate.rep_s + BETWEEN_TURNS_S
         seconds -= used
         reason = _reason(standing, candidate)
-        purpose = Purpose.BUILD if candidate.turns and candidate.first else candidate.purpose
+        purpose = Purpose.BUILD if candidate.turns and candidate.purpose is Purpose.NEW else candidate.purpose
         items.append(
             PlanItem(
                 purpose,
@@ -123,13 +135,34 @@ def turns(standing: Standing, new: Sequence[tuple[Drill, Phrase]], seconds: floa
         for key, _, suit in candidate.needs:
             done[key] = done.get(key, 0) + reps * suit
         last = candidate.excerpt
+        for place, layers in [*unmet.items()]:
+            layers.discard(candidate.excerpt)
+            if not layers:
+                del unmet[place]
+                pool.append(_first_together(standing, *place))
+
+
+def _layered(standing: Standing, new: Sequence[tuple[Drill, Phrase]]) -> Iterator[tuple[Drill, Phrase]]:
+    """The new phrases that have more than one layer."""
+    return (place for place in new if len(standing.repertoire.parts(*place)) > 1)
+
+
+def _first_together(standing: Standing, drill: Drill, phrase: Phrase) -> _Candidate:
+    """All layers of a new phrase, once each has had its turn today: what the layers are for, slower."""
+    part = standing.repertoire.parts(drill, phrase)[-1]
+    tempo = max(MIN_BPM, round(TOGETHER_SLOWER * drill.tempo.start_bpm))
+    keys = (*part.keys, EXCERPT + part.excerpt.key)
+    reason = "each layer has had its turn, now together, slower."
+    candidate = _made(standing, drill, Purpose.NEW, part.excerpt, tempo, keys, reason)
+    candidate.first = AT_ONCE
+    return candidate
 
 
 def _reps(candidate: _Candidate, seconds: float) -> int:
     """Repetitions of the candidate's next turn that fit; 0 where fewer than two do."""
-    if candidate.turns >= MOST_TURNS:
+    if candidate.turns >= (1 if candidate.plain else MOST_TURNS):
         return 0
-    wanted = FIRST_REPS if candidate.turns == 0 else LATER_REPS
+    wanted = PLAIN_REPS if candidate.plain else FIRST_REPS if candidate.turns == 0 else LATER_REPS
     reps = min(wanted, int((seconds - BETWEEN_TURNS_S) // candidate.rep_s))
     return reps if reps >= 2 else 0
 
@@ -148,14 +181,29 @@ def _reason(standing: Standing, candidate: _Candidate) -> str:
     itself = weakest in (NODE + candidate.excerpt.subject, MOVE + candidate.excerpt.subject)
     what = candidate.title if itself else f"{candidate.title}: {spoken(weakest)}"
     if fails.weight < 0.5:
-        return f"{what} has hardly been tried near the goal tempo yet."
+        return f"{what} {_far_from_goal(standing, candidate, weakest)}"
     percent = (
         f"{100 * fails.mean:.0f} % near the goal tempo ({100 * fails.low:.0f} to {100 * fails.high:.0f} %)"
     )
     return f"{what} fails in about {percent}."
 
 
-def _candidates(standing: Standing, new: Sequence[tuple[Drill, Phrase]]) -> Iterator[_Candidate]:
+def _far_from_goal(standing: Standing, candidate: _Candidate, key: str) -> str:
+    """What is known of a key that was never tried near the goal tempo."""
+    memory = standing.memories.get(key)
+    if memory is None:
+        return "has hardly been tried yet."
+    drill = standing.repertoire.drill(candidate.excerpt.drill)
+    assert drill is not None
+    good = round(standing.clean_bpm(key, drill.goal_bpm))
+    if good < drill.goal_bpm:
+        return f"rings reliably up to about {good} bpm so far; the goal is {drill.goal_bpm}."
+    return f"has not been tried near the goal, {drill.goal_bpm} bpm, yet."
+
+
+def _candidates(
+    standing: Standing, new: Sequence[tuple[Drill, Phrase]], new_first: bool
+) -> Iterator[_Candidate]:
     short: list[tuple[float, str, Drill, Part, Excerpt]] = []
     begun = _neediest(standing)
     unmet = sum(len(standing.work(*place)) for place in new)
@@ -165,7 +213,7 @@ def _candidates(standing: Standing, new: Sequence[tuple[Drill, Phrase]]) -> Iter
             if standing.begun(drill, phrase):
                 yield _build(standing, drill, phrase, part)
             else:
-                yield _new(standing, part, unmet)
+                yield _new(standing, part, unmet if new_first else 0)
                 unmet -= 1
             for excerpt in part.shorter:
                 if excerpt.kind is Kind.HALF:
@@ -269,6 +317,7 @@ def _new(standing: Standing, part: Part, first: int) -> _Candidate:
     keys = (*part.keys, EXCERPT + part.excerpt.key)
     candidate = _made(standing, part.drill, Purpose.NEW, part.excerpt, tempo, keys, reason)
     candidate.first = first
+    candidate.plain = not part.keys
     return candidate
 
 
@@ -276,7 +325,7 @@ def _build(standing: Standing, drill: Drill, phrase: Phrase, part: Part) -> _Can
     excerpt = part.excerpt
     parts = standing.repertoire.parts(drill, phrase)
     alone = [standing.rung(other.excerpt) for other in parts[:-1] if standing.started(other.excerpt)]
-    first = max(drill.tempo.start_bpm, round(0.8 * min(alone))) if alone else None
+    first = max(drill.tempo.start_bpm, round(TOGETHER_SLOWER * min(alone))) if alone else None
     tempo = start_bpm(standing, drill, standing.rung(excerpt, first), part.keys)
     if not standing.started(excerpt):
         together = excerpt.layer == TOGETHER
@@ -287,7 +336,9 @@ def _build(standing: Standing, drill: Drill, phrase: Phrase, part: Part) -> _Can
     else:
         reason = f"rung {tempo} of {drill.goal_bpm} bpm, the next step of its ladder."
     keys = (*part.keys, EXCERPT + excerpt.key)
-    return _made(standing, drill, Purpose.BUILD, excerpt, tempo, keys, reason)
+    candidate = _made(standing, drill, Purpose.BUILD, excerpt, tempo, keys, reason)
+    candidate.plain = not part.keys and len(parts) > 1
+    return candidate
 
 
 def _weak(standing: Standing, drill: Drill, part: Part, excerpt: Excerpt) -> _Candidate:

@@ -228,6 +228,7 @@ class Reader:
     def history(self, day: date, player: str = "") -> History:
         """What the planner needs of the four weeks up to a day: minutes by day, and which drills are set aside."""
         from coach.core.planner import History
+        from coach.core.repertoire import BETWEEN_REPS_S
 
         totals = self.days(since=day - timedelta(days=28), until=day, player=player)
         aside: set[str] = set()
@@ -235,7 +236,10 @@ class Reader:
             if entry.kind in ("set-aside", "take-up"):
                 drill = _drill_in(entry)
                 aside = aside | {drill} if entry.kind == "set-aside" else aside - {drill}
-        return History({total.day: total.duration_ms / 60_000 for total in totals}, frozenset(aside))
+        minutes = {
+            total.day: (total.duration_ms / 1000 + total.reps * BETWEEN_REPS_S) / 60 for total in totals
+        }
+        return History(minutes, frozenset(aside))
 
     def entries(self, kind: str = "", player: str = "") -> list[Entry]:
         """The player's other entries, all or of one kind, in order of (time, id)."""

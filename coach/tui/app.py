@@ -118,15 +118,6 @@ class CoachApp(App[None]):
             self.notify(HEARING_NOTE, timeout=15)
             self.save_settings({"sound": {"hearing_note_seen": True}})
 
-    def plan_for(self, drill: Drill) -> Plan:
-        """A plan over one drill alone."""
-        from coach.core.planner import make_plan
-
-        desk = self.desk
-        return make_plan(
-            desk.today, desk.minutes, (drill,), desk.log.memories(), desk.log.ladders(), desk.history()
-        )
-
     def hear_phrase(self, drill: Drill, phrase: Phrase) -> None:
         """Play the model of a whole phrase at the drill's start tempo."""
         from coach.core.drill import ClickPattern

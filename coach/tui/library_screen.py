@@ -172,14 +172,14 @@ class LibraryScreen(CoachScreen):
         self._shown = [entry for entry in self._entries if all(word in entry.words for word in wanted)]
         listed = self.query_one("#drills", OptionList)
         listed.clear_options()
-        aside = set(self.coach.desk.set_aside())
+        aside = self.coach.desk.set_aside()
         listed.add_options([Option(self._told(entry, aside)) for entry in self._shown])
         paths = [entry.path for entry in self._shown]
         if paths:
             listed.highlighted = paths.index(chosen.path) if chosen and chosen.path in paths else 0
         self.show_preview()
 
-    def _told(self, entry: Entry, aside: set[str]) -> Text:
+    def _told(self, entry: Entry, aside: frozenset[str]) -> Text:
         if entry.drill is None:
             return Text(f"! {entry.path.name}: has problems")
         sign = "- " if entry.drill.id in aside else "  "
@@ -241,7 +241,7 @@ class LibraryScreen(CoachScreen):
         if entry is None or entry.drill is None:
             self.notify("This file has problems; mend them in an editor, they are listed below.")
             return
-        self.coach.begin(self.coach.plan_for(entry.drill))
+        self.coach.begin(self.coach.desk.plan(drills=(entry.drill,)))
 
     def do_set_aside(self) -> None:
         entry = self.chosen
