@@ -36,6 +36,30 @@ def add_log_options(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--date", metavar="YYYY-MM-DD", default="", help="practice day (default: today)")
 
 
+def add_minutes(parser: argparse.ArgumentParser) -> None:
+    """`--minutes N`: how long a session is; check it with `checked_minutes`."""
+    parser.add_argument(
+        "--minutes", type=int, metavar="N", help="how long: 1 to 240 (default: the setting, 20)"
+    )
+
+
+def checked_minutes(minutes: int | None, option: str = "--minutes") -> int | None:
+    """The minutes given; UsageError outside 1 to 240."""
+    if minutes is not None and not 1 <= minutes <= 240:
+        raise UsageError(Problem(f"{minutes} is outside 1 to 240 minutes", option))
+    return minutes
+
+
+def add_session(parser: argparse.ArgumentParser) -> None:
+    """What every way to a session takes: drills, `--minutes`, `--silent`, and the log's options."""
+    add_log_options(parser)
+    parser.add_argument(
+        "drills", nargs="*", metavar="DRILL", help="drill files or names (default: today's plan)"
+    )
+    add_minutes(parser)
+    parser.add_argument("--silent", action="store_true", help="no sound: the screen shows the beat")
+
+
 def add_json(parser: argparse.ArgumentParser) -> None:
     """`--json`: for commands that print data."""
     parser.add_argument("--json", action="store_true", help="print JSON")

@@ -26,7 +26,8 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 
 def run(arguments: argparse.Namespace) -> int:
-    from coach.commands.plan import checked_minutes, reading_desk
+    from coach.commands.common import checked_minutes
+    from coach.commands.plan import reading_desk
 
     minutes = checked_minutes(arguments.minutes_a_day, "--minutes-a-day")
     if not 1 <= arguments.draws <= 1000:

@@ -5,8 +5,7 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING, Any
 
-from coach.commands.common import add_json, add_log_options, clock, places_of
-from coach.core.problem import Problem, UsageError
+from coach.commands.common import add_json, add_log_options, add_minutes, checked_minutes, clock, places_of
 
 if TYPE_CHECKING:
     from coach.core.plan import Plan, PlanItem
@@ -15,14 +14,12 @@ if TYPE_CHECKING:
 
 def configure(parser: argparse.ArgumentParser) -> None:
     add_log_options(parser)
-    parser.add_argument(
-        "--minutes", type=int, metavar="N", help="how long: 1 to 240 (default: the setting, 20)"
-    )
+    add_minutes(parser)
     add_json(parser)
 
 
 def run(arguments: argparse.Namespace) -> int:
-    minutes = checked_minutes(arguments.minutes, "--minutes")
+    minutes = checked_minutes(arguments.minutes)
     with reading_desk(arguments) as desk:
         plan = desk.plan(minutes)
         notices = desk.notices
@@ -40,13 +37,6 @@ def run(arguments: argparse.Namespace) -> int:
     for line in lines(plan):
         print(line)
     return 0
-
-
-def checked_minutes(minutes: int | None, option: str) -> int | None:
-    """The minutes given; UsageError outside 1 to 240."""
-    if minutes is not None and not 1 <= minutes <= 240:
-        raise UsageError(Problem(f"{minutes} is outside 1 to 240 minutes", option))
-    return minutes
 
 
 def reading_desk(arguments: argparse.Namespace, names: tuple[str, ...] = ()) -> Desk:

@@ -9,22 +9,15 @@ import sys
 from collections.abc import Callable
 from datetime import date
 
-from coach.commands.common import add_log_options, clock, places_of
-from coach.core.problem import CoachError, Problem, UsageError
+from coach.commands.common import add_session, checked_minutes, clock, places_of
+from coach.core.problem import CoachError, Problem
 
 EVENING_HOUR = 18
 """Local hour at which an entered practice day starts."""
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
-    add_log_options(parser)
-    parser.add_argument(
-        "drills", nargs="*", metavar="DRILL", help="drill files or names (default: today's plan)"
-    )
-    parser.add_argument(
-        "--minutes", type=int, metavar="N", help="how long: 1 to 240 (default: the setting, 20)"
-    )
-    parser.add_argument("--silent", action="store_true", help="no sound: the screen shows the beat")
+    add_session(parser)
     parser.add_argument(
         "--answers",
         metavar="FILE",
@@ -33,9 +26,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 
 def run(arguments: argparse.Namespace) -> int:
-    minutes = arguments.minutes
-    if minutes is not None and not 1 <= minutes <= 240:
-        raise UsageError(Problem(f"{minutes} is outside 1 to 240 minutes", "--minutes"))
+    checked_minutes(arguments.minutes)
     if arguments.answers:
         return _enter_answers(arguments)
     in_browser = bool(os.environ.get("TEXTUAL_DRIVER"))

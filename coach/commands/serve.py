@@ -7,21 +7,14 @@ import shlex
 import subprocess
 import sys
 
-from coach.commands.common import add_log_options, places_of
+from coach.commands.common import add_session, checked_minutes, places_of
 from coach.core.problem import CoachError, Problem, UsageError
 
 PORT_RANGE = (1024, 65535)
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
-    add_log_options(parser)
-    parser.add_argument(
-        "drills", nargs="*", metavar="DRILL", help="drill files or names (default: today's plan)"
-    )
-    parser.add_argument(
-        "--minutes", type=int, metavar="N", help="how long: 1 to 240 (default: the setting, 20)"
-    )
-    parser.add_argument("--silent", action="store_true", help="no sound: the screen shows the beat")
+    add_session(parser)
     parser.add_argument(
         "--host",
         default="127.0.0.1",
@@ -35,8 +28,7 @@ def run(arguments: argparse.Namespace) -> int:
     low, high = PORT_RANGE
     if not low <= arguments.port <= high:
         raise UsageError(Problem(f"{arguments.port} is outside {low} to {high}", "--port"))
-    if arguments.minutes is not None and not 1 <= arguments.minutes <= 240:
-        raise UsageError(Problem(f"{arguments.minutes} is outside 1 to 240 minutes", "--minutes"))
+    checked_minutes(arguments.minutes)
     places_of(arguments)
     try:
         from coach.tui.web.server import CoachServer
