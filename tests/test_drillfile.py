@@ -162,6 +162,14 @@ def test_the_order_writes_repeats_out() -> None:
     assert drill_of(text + "order: [way-in, theme x2, coda]\n").order == ("way-in", "theme", "theme", "coda")
 
 
+def test_a_phrase_whose_name_ends_like_a_count_can_be_ordered() -> None:
+    text = HEAD + "phrases:\n" + "".join(
+        f"  - name: {name}\n    bars: [{{bass: '1 E:0'}}]\n" for name in ("bars 1 to x2", "bars 1 to")
+    )  # fmt: skip
+    drill = drill_of(text + "order: bars-1-to-x2 x2, bars-1-to x2, bars-1-to-x2\n")
+    assert drill.order == ("bars-1-to-x2",) * 2 + ("bars-1-to",) * 2 + ("bars-1-to-x2",)
+
+
 def test_every_block_of_the_head_is_read() -> None:
     drill = bars_of(
         "bass: 1 E:0",

@@ -602,6 +602,18 @@ def test_onsets_too_fine_to_write_are_rounded_down_and_told(tmp_path: Path) -> N
     drill, score = read(tmp_path, measure(note("E1", 10081), note("G1", 30239), attributes=attributes))
     assert [(onset, hold) for onset, hold, _ in notes_of(drill)] == [(0, 1), (1, 3)]
     assert "bar 1: onsets or lengths too fine to write are rounded down" in score.remarks
+    two = measure(note("E1", 1), note("A2", 40319), attributes=attributes)
+    drill, _ = read(tmp_path, two)
+    assert [(onset, hold) for onset, hold, _ in notes_of(drill)] == [(0, 4), (0, 4)], "joined, not refused"
+
+
+def test_a_first_bar_of_a_length_too_fine_to_write_is_taken_as_a_whole_one(tmp_path: Path) -> None:
+    attributes = ATTRIBUTES.replace(">2<", ">1009<")
+    drill, score = read(
+        tmp_path, measure(note("E1", 5), attributes=attributes), measure(note("G1", 4036), number=2)
+    )
+    assert [bar.length for bar in drill.phrases[0].bars] == [4, 4]
+    assert "bar 1: its length 5/4036 can't be written; taken as 4/4" in score.remarks
 
 
 def test_a_huge_file_is_refused_unread(tmp_path: Path) -> None:

@@ -35,8 +35,8 @@ from coach.drillfile.strands import Choices, instrument_of, layers_of
 from coach.drillfile.write import write_drill
 
 MAX_NOTES_IN_BAR = 1000
-FINEST = 960
-"""Parts of a beat to which an onset or length comes down whose denominator has more than three digits."""
+FINEST_WRITTEN, FINEST = 999, 960
+"""Parts of a beat that can be written, and those to which an onset or length with more comes down."""
 LONG_SECTION, PIECE_BARS = 8, 4
 DEFAULT_QUARTERS = 80
 START_SHARE = Fraction(3, 5)
@@ -259,9 +259,9 @@ class _Maker:
             written = hold != default and not all(rings for *_, rings in members)
             together = tuple(sorted((note for _, _, _, note, _ in members), key=lambda note: note.string))
             lasts = (hold if written else default) / meter.beat_whole
-            if max(beat.denominator, lasts.denominator if written else 1) > 999:
+            if max(beat.denominator, lasts.denominator if written else 1) > FINEST_WRITTEN:
                 self.score.remark(bars[index].number, "onsets or lengths too fine to write are rounded down")
-                beat, lasts = _coarser(beat), max(_coarser(lasts), Fraction(1, FINEST))
+                beat, lasts = max(_coarser(beat), first), max(_coarser(lasts), Fraction(1, FINEST))
             made[index].append(Event(layer, beat, lasts, together, written))
         ready = []
         for index, bar in enumerate(bars):
@@ -290,7 +290,7 @@ class _Maker:
         meter = self.meter(bar)
         if bar.length == bar.full:
             return meter, bar.full
-        if first and bar.length < bar.full:
+        if first and bar.length < bar.full and (bar.length / meter.beat_whole).denominator <= FINEST_WRITTEN:
             return meter, bar.length
         length = bar.length
         lower = next((lower for lower in (bar.lower, 8, 16, 32) if (length * lower).denominator == 1), None)
@@ -304,14 +304,15 @@ class _Maker:
     def _notes(self, bars: list[tuple[Fraction, ScoreBar]], end: Fraction) -> list[_Playable]:
         """What can be played of the bars' notes."""
         wanted: list[Wanted] = []
-        for onset, bar, note, complete in join_ties(bars):
+        for exact, bar, note, complete in join_ties(bars):
+            onset = self._writable(exact, bar, note)
             if onset >= end:
                 self.score.remark(bar.number, "notes past the end of the bar left out")
                 continue
-            length = min(note.length, end - onset)
+            length = min(exact + note.length, end) - onset
             if not complete and note.tie_stop:
                 self.score.remark(bar.number, "a note tied from before the phrase is struck anew")
-            elif length < note.length:
+            elif exact + note.length > end:
                 self.score.remark(bar.number, "a note held past the end of the phrase is cut there")
             elif not complete:
                 self.score.remark(bar.number, "a tie that leads out of the phrase or finds no note is cut")
@@ -326,12 +327,23 @@ class _Maker:
             notes.append((item.onset, item.length, self.layer_of(item.note), playable, item.note.rings))
         return notes
 
+    def _writable(self, onset: Fraction, bar: ScoreBar, note: ScoreNote) -> Fraction:
+        """The onset, or the one before it that the notation of beats can say."""
+        if note.onset.denominator * 3 <= FINEST_WRITTEN:
+            return onset
+        beat_whole = self.meter(bar).beat_whole
+        beats = note.onset / beat_whole
+        if beats.denominator <= FINEST_WRITTEN:
+            return onset
+        self.score.remark(bar.number, "onsets or lengths too fine to write are rounded down")
+        return onset - note.onset + _coarser(beats) * beat_whole
+
     def _remarker(self, number: str) -> Callable[[str], None]:
         return lambda what: self.score.remark(number, what)
 
 
 def _coarser(beats: Fraction) -> Fraction:
-    return Fraction(math.floor(beats * FINEST), FINEST) if beats.denominator > 999 else beats
+    return Fraction(math.floor(beats * FINEST), FINEST) if beats.denominator > FINEST_WRITTEN else beats
 
 
 def _by_event(item: _Playable) -> tuple[Fraction, str]:

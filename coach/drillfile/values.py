@@ -302,6 +302,7 @@ def scalars(node: Node | None, where: str, report: Report, example: str) -> list
 _ORDER = re.compile(
     r"\s*(?:(?P<mark>[(),])|(?P<times>[x×](?P<count>\d{1,3})\b)|(?P<name>[^(),]+?)(?=\s*(?:[(),]|[x×]\d{1,3}\s*(?:[(),]|$)|$)))"
 )
+_GLUED = re.compile(r"\s*([^(),]*?[^(),\s][x×]\d{1,3})(?=\s*(?:[(),]|[x×]\d{1,3}\s*(?:[(),]|$)|$))")
 
 
 def order_of(
@@ -350,6 +351,10 @@ def order_of(
                 last = None
         else:
             name = match["name"].strip()
+            # A name may itself end like a count: `bars-1-to-x2`.
+            glued = _GLUED.match(text, position)
+            if glued and find(glued[1]) is not None:
+                match, name = glued, glued[1]
             found = find(name)
             if found is None:
                 close = nearest(name, names)
