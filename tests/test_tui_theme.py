@@ -171,3 +171,13 @@ async def test_every_theme_draws_the_session(tmp_path, monkeypatch, theme):
         assert app.theme == theme
         assert "bar 1" in screen_text(app)
         assert session_of(app).view == "study"
+
+
+@pytest.mark.parametrize("theme", PALETTES)
+async def test_the_first_screen_is_painted_in_the_theme_of_the_settings(tmp_path, monkeypatch, theme):
+    monkeypatch.delenv("NO_COLOR", raising=False)
+    monkeypatch.setenv("COLORTERM", "truecolor")
+    async with running(tmp_path, theme=theme) as (app, *_):
+        palette = PALETTES[theme]
+        assert app.screen.styles.background.hex.casefold() == palette.background.casefold()
+        assert app.screen.query_one("#notes").styles.color.hex.casefold() == palette.inks["dim"].casefold()

@@ -55,6 +55,13 @@ class CoachApp(App[None]):
             raise CoachError(f"screen.theme: there is no theme {name!r}; themes: {', '.join(THEME_NAMES)}")
         self.theme = PLAIN_THEME if self.few_colours else name
 
+    def refresh_css(self, animate: bool = True) -> None:
+        """Apply the theme's colours; before there is a screen, only note them: the styles are yet to be read."""
+        if self.screen_stack:
+            super().refresh_css(animate)
+        else:
+            self.stylesheet.set_variables(self.get_css_variables())
+
     @property
     def plain(self) -> bool:
         """Whether only ASCII may be drawn."""
