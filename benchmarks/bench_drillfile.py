@@ -124,13 +124,13 @@ def importing() -> None:
             print(f"  {times[key] * 1000:6.1f} ms, {times['theirs'] / times[key]:5.1f} times: {text}")
 
 
-def _turn_about(works: dict[str, Callable[[], object]], rounds: int = 15) -> dict[str, float]:
+def _turn_about(works: dict[str, Callable[[], object]], rounds: int = 5) -> dict[str, float]:
     """The shortest time of each, run in turns so that a busy machine slows all alike."""
     times: dict[str, list[float]] = {key: [] for key in works}
     for _ in range(rounds):
         for key, work in works.items():
             gc.collect()
-            times[key].append(best(work, 1))
+            times[key].append(best(work, 4))
     return {key: min(found) for key, found in times.items()}
 
 
