@@ -177,6 +177,25 @@ def test_stopping_while_a_rating_is_asked_for_keeps_the_rep_as_unrated_and_never
     assert isinstance(effects[-1], Finished)
 
 
+@pytest.mark.parametrize("leave", [Stop, Skip, Again])
+def test_what_is_marked_is_saved_when_the_player_goes_elsewhere(leave):
+    session, _ = drive(opened(2), Go(at_ms=0), RepEnded(at_ms=1), Mark(at_ms=2, fault=CHOKE_2))
+    session, effects = drive(session, leave(at_ms=3))
+    assert [save.rep.faults for save in saves(effects)] == [(CHOKE_2,)]
+
+
+def test_a_rep_that_only_broke_off_stays_unrated_when_the_player_leaves():
+    _, effects = drive(opened(2), Go(at_ms=0), Cut(at_ms=1, reached=4), Stop(at_ms=2))
+    assert [save.rep.faults for save in saves(effects)] == [None]
+
+
+def test_a_rating_taken_back_stands_again_when_the_player_leaves():
+    session, _ = drive(opened(2), *rep(CHOKE_2), Undo(at_ms=5))
+    session, effects = drive(session, Stop(at_ms=6))
+    assert CorrectRep(1, (CHOKE_2,)) in effects
+    assert session.saved[0].faults == (CHOKE_2,)
+
+
 def test_stopping_because_it_hurts_is_logged_and_sends_to_rest_and_a_clinician():
     _, effects = drive(opened(2), Go(at_ms=0), Stop(at_ms=2, hurts=True))
     assert any(isinstance(effect, SaveEntry) and effect.kind == "hurt" for effect in effects)

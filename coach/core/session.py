@@ -272,16 +272,24 @@ def _resume(session: Session, event: SessionEvent) -> Result:
 
 
 def _next(session: Session, event: SessionEvent) -> Result:
-    session, kept = _keep_unrated(session, event.at_ms)
+    session, kept = _keep(session, event.at_ms)
     following, effects = _enter(session, session.index + 1, event.at_ms)
     return following, (Silence(), *kept, *effects)
 
 
-def _keep_unrated(session: Session, at_ms: int) -> Result:
-    """A repetition that waits for its rating is saved as unrated: it was played."""
-    if session.phase is Phase.RATING and not session.amending:
-        return _save(session, None, at_ms)
-    return session, ()
+def _keep(session: Session, at_ms: int) -> Result:
+    """What becomes of a repetition that waits for its rating when the player goes elsewhere: it was played, so it is kept.
+
+    With something marked it is saved as marked; without, as unrated, since silence is not clean. One that was taken back
+    keeps the marks that stand.
+    """
+    if session.phase is not Phase.RATING:
+        return session, ()
+    if session.amending:
+        taken_back = session.saved[session.amending - 1].faults is not None
+        return _amend(session, session.marks) if taken_back else (session, ())
+    marked = any(mark.outcome is not Outcome.NOT_REACHED for mark in session.marks)
+    return _save(session, session.marks if marked else None, at_ms)
 
 
 def _listen(session: Session, event: SessionEvent) -> Result:
@@ -439,7 +447,7 @@ def _after(
 
 
 def _again(session: Session, event: SessionEvent) -> Result:
-    session, kept = _keep_unrated(session, event.at_ms)
+    session, kept = _keep(session, event.at_ms)
     following, started = _go(replace(session, amending=0), event)
     return following, (*kept, *started)
 
@@ -548,7 +556,7 @@ def _undo(session: Session, event: SessionEvent) -> Result:
 
 def _stop(session: Session, event: SessionEvent) -> Result:
     assert isinstance(event, Stop)
-    session, kept = _keep_unrated(session, event.at_ms)
+    session, kept = _keep(session, event.at_ms)
     effects: list[Effect] = [*kept, Silence()]
     if event.hurts:
         body = {"excerpt": session.excerpt.key if session.excerpt else "", "tempo_bpm": session.tempo_bpm}

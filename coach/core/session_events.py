@@ -61,7 +61,7 @@ class Rated(SessionEvent):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Again(SessionEvent):
-    """Once more: a repetition that waits for its rating is kept as unrated, one in progress is dropped."""
+    """Once more: a repetition that waits for its rating is kept, as marked or unrated; one in progress is dropped."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
