@@ -278,10 +278,10 @@ def _next(session: Session, event: SessionEvent) -> Result:
 
 
 def _keep(session: Session, at_ms: int) -> Result:
-    """What becomes of a repetition that waits for its rating when the player goes elsewhere: it was played, so it is kept.
+    """What becomes of a repetition that waits for its rating when the player goes elsewhere: it is kept.
 
-    With something marked it is saved as marked; without, as unrated, since silence is not clean. One that was taken back
-    keeps the marks that stand.
+    With something marked it is saved as marked; without, as unrated, since silence is not clean. One that was taken
+    back keeps the marks that stand.
     """
     if session.phase is not Phase.RATING:
         return session, ()
