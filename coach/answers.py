@@ -4,7 +4,8 @@
     clean                     the repetition that the plan asks for was clean
     choked 2 5 lift           events 2 and 5 choked, because of the lift
     late 3; dropped 1         several results of one repetition
-    at lantern/bass 60 clean  what was played where it is not what the plan asks (also on a line of its own before)
+    at lantern/bass 60 clean  what was played where it is not what the plan asks (also on a line of its own before);
+                              DRILL/PHRASE/LAYER, as `coach plan` writes it, where several drills have such a phrase
     skip                      go on to the plan's next item
     stop                      the day's practice ends
 
@@ -148,7 +149,9 @@ def _day(text: str) -> date:
 
 
 def _at(text: str) -> tuple[At, str]:
-    match = re.match(r"(?P<phrase>[^/]+)/(?P<layer>[^/\d][^/]*?)\s+(?P<bpm>\d+)\b\s*(?P<rest>.*)$", text)
+    match = re.match(
+        r"(?P<phrase>[^/]+(?:/[^/]+)?)/(?P<layer>[^/\d][^/]*?)\s+(?P<bpm>\d+)\b\s*(?P<rest>.*)$", text
+    )
     if match is None:
         raise ValueError(f"found at {text!r}, expected at PHRASE/LAYER TEMPO|at lantern/together 60?")
     bpm = int(match["bpm"])
@@ -222,8 +225,8 @@ def enter(
     """Carry out answers: sessions one after another, each on the plan of its day.
 
     `begin` makes a session on the plan of the clock's day, `set_day` moves the clock, `tell` is called with each
-    session that ended. When a plan is done and lines go on, a new plan of the same day follows. What was entered
-    before a faulty line stays logged; the CoachError says from which line to go on.
+    session that ended. When a plan is done and lines go on, a new plan of the same day follows. A line that does not
+    fit what it is about raises CoachError; the caller decides what becomes of the lines before it.
     """
     practice: Practice | None = None
     for answer in answers:
@@ -234,9 +237,14 @@ def enter(
             set_day(answer.day)
             continue
         if practice is None or practice.session.phase is Phase.DONE:
+            another = practice is not None
             if practice is not None:
                 tell(practice)
             practice = begin()
+            if another:
+                practice.messages.append(
+                    "The plan was done; the next lines are on a new plan of the same day."
+                )
         _rest(practice, clock)
         if practice.session.phase is Phase.DONE:
             raise _fault(answer, where, "the plan of this day holds nothing to practise", "another day?")
@@ -296,7 +304,7 @@ def _chosen(drills: Iterable[Drill], answer: Answer, where: str) -> Excerpt:
     phrases = [(drill, phrase) for drill in drills for phrase in drill.phrases]
     named = [(drill, phrase) for drill, phrase in phrases if at.phrase in (phrase.id, phrase.name)]
     if not named:
-        named = [(drill, phrase) for drill, phrase in phrases if at.phrase == f"{drill.id}:{phrase.id}"]
+        named = [(drill, phrase) for drill, phrase in phrases if at.phrase == f"{drill.id}/{phrase.id}"]
     if not named:
         known = [phrase.id for _, phrase in phrases]
         near = difflib.get_close_matches(at.phrase, known, n=1)
@@ -307,7 +315,7 @@ def _chosen(drills: Iterable[Drill], answer: Answer, where: str) -> Excerpt:
             near[0] if near else "",
         )
     if len(named) > 1:
-        written = ", ".join(f"{drill.id}:{phrase.id}" for drill, phrase in named)
+        written = ", ".join(f"{drill.id}/{phrase.id}" for drill, phrase in named)
         raise _fault(answer, where, f"several drills have a phrase {at.phrase!r}", f"write one of {written}")
     drill, phrase = named[0]
     choices = layer_choices(phrase)
@@ -317,5 +325,5 @@ def _chosen(drills: Iterable[Drill], answer: Answer, where: str) -> Excerpt:
 
 
 def _fault(answer: Answer, where: str, message: str, guess: str) -> CoachError:
-    more = f"everything up to line {answer.line - 1} is logged; mend this line and go on from it"
+    more = "nothing of this file is logged yet"
     return CoachError(Problem(f"{message}; {more}", where, answer.line, 1, guess, source_line=answer.text))

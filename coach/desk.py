@@ -68,6 +68,10 @@ class Desk:
                 Problem("no drill could be read", str(places.drills), guess=" | ".join(library.notices))
             )
         now_ms, _ = clock()
+        if not player and not places.log.exists():
+            # The first one to practise here with a file from a teacher is the student whom it names.
+            students = (drill.assignment.student for drill in library.drills if drill.assignment)
+            player = next((student for student in students if student), "")
         log = Log.open(places.log, player, now_ms=now_ms, read_only=read_only, mend=not read_only)
         try:
             if not read_only:

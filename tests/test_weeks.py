@@ -1,4 +1,4 @@
-"""Weeks of practice through the command line: drills, planner, session and log together, read back by a second process."""
+"""Weeks of practice through the command line: drills, planner, session and log, read back by a second process."""
 
 from __future__ import annotations
 
@@ -77,13 +77,28 @@ def test_the_same_log_gives_the_same_plan(tmp_path, capsys):
     assert plan_of(tmp_path, FIRST, capsys) == plan_of(tmp_path, FIRST, capsys)
 
 
-def test_a_bad_line_stops_there_keeps_what_came_before_and_says_where_to_go_on(tmp_path, capsys):
+def test_a_bad_line_anywhere_leaves_the_log_as_it_was_and_says_so(tmp_path, capsys):
     assert practise(tmp_path, ["clean", "choked 77", "clean"]) == 1
     told = capsys.readouterr().err
     assert "answers.txt:2:1: event 77 is outside 1 to" in told
-    assert "everything up to line 1 is logged" in told
+    assert "nothing of this file is logged yet" in told
     with closing(sqlite3.connect(tmp_path / "progress" / "log.sqlite3")) as database:
-        assert database.execute("select count(*) from reps").fetchone() == (1,)
+        assert database.execute("select count(*) from reps").fetchone() == (0,)
+
+
+def test_more_lines_than_the_plan_asks_go_on_with_a_new_plan_and_say_so(tmp_path, capsys):
+    assert practise(tmp_path, ["clean"] * 12, "--minutes", "5") == 0
+    assert "on a new plan of the same day" in capsys.readouterr().out
+
+
+def test_the_student_whom_a_teachers_file_names_is_the_player(tmp_path, capsys):
+    given = str(tmp_path / "mira.yaml")
+    words = ["assign", "first-pour", "--to", "Mira", "--goal", "80", "--due", "2099-12-20", "-o", given]
+    assert main([*words, "--folder", str(tmp_path)]) == 0
+    assert practise(tmp_path, ["clean"], given) == 0
+    capsys.readouterr()
+    assert main(["report", "--folder", str(tmp_path)]) == 0
+    assert capsys.readouterr().out.startswith("Mira")
 
 
 @pytest.mark.parametrize(
@@ -93,6 +108,7 @@ def test_a_bad_line_stops_there_keeps_what_came_before_and_says_where_to_go_on(t
         (["practice", "no-such-drill", "--answers", "-"], 1, "there is no such drill file"),
         (["practice", "--date", "soon", "--answers", "x"], 2, "'soon' is no date"),
         (["practice"], 1, "a session needs a terminal"),
+        (["practice", "nowhere.yaml"], 1, "there is no such drill file"),
         (["practise"], 2, r"'practise' is no command; `coach --help` lists them (practice?)"),
     ],
 )

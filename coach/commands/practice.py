@@ -6,11 +6,19 @@ import argparse
 import gc
 import os
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from dataclasses import replace
 from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING
 
 from coach.commands.common import add_session, checked_minutes, clock, places_of
 from coach.core.problem import CoachError, Problem
+
+if TYPE_CHECKING:
+    from coach.answers import Answer
+    from coach.desk import Desk
+    from coach.practice import Practice
 
 EVENING_HOUR = 18
 """Local hour at which an entered practice day starts."""
@@ -31,6 +39,10 @@ def run(arguments: argparse.Namespace) -> int:
         return _enter_answers(arguments)
     in_browser = bool(os.environ.get("TEXTUAL_DRIVER"))
     if not in_browser and not (sys.stdin.isatty() and sys.stdout.isatty()):
+        if arguments.drills:
+            from coach.library import named_drills
+
+            named_drills(arguments.drills, places_of(arguments), keep=False)
         raise CoachError(
             Problem(
                 "a session needs a terminal, and this is none",
@@ -64,6 +76,7 @@ def _on_screen(arguments: argparse.Namespace) -> int:
         app.run()
         for line in app.last_words:
             print(line)
+        print(f"practice log: {desk.log.path}")
     return 0
 
 
@@ -77,9 +90,12 @@ def _clock_on(date_text: str) -> Callable[[], tuple[int, int]]:
 
 
 def _enter_answers(arguments: argparse.Namespace) -> int:
-    from coach.answers import HandClock, enter, load_answers
+    from tempfile import TemporaryDirectory
+
+    from coach.answers import HandClock, load_answers
     from coach.desk import Desk
-    from coach.practice import Practice
+    from coach.store.log import Log
+    from coach.store.upkeep import backup_log
 
     answers = load_answers(arguments.answers)
     hand_clock = HandClock(*clock(arguments.date))
@@ -93,18 +109,33 @@ def _enter_answers(arguments: argparse.Namespace) -> int:
     ) as desk:
         for notice in desk.notices:
             print(f"coach: {notice}", file=sys.stderr)
-
-        def begin() -> Practice:
-            reps = desk.log.reps(since=desk.today, until=desk.today)
-            if reps:
-                hand_clock.now_ms = max(hand_clock.now_ms, reps[-1].at_ms + 1)
-            return desk.practice(desk.plan())
-
-        def set_day(day: date) -> None:
-            hand_clock.now_ms, hand_clock.utc_offset_min = evening(day)
-
-        enter(answers, arguments.answers, hand_clock, begin, set_day, _tell)
+        # All or nothing: the whole file is entered into a copy of the log first.
+        began = replace(hand_clock)
+        with TemporaryDirectory() as scratch:
+            copy = backup_log(desk.log, began.now_ms, Path(scratch) / "log.sqlite3")
+            with Log.open(copy, desk.log.player.name, now_ms=began.now_ms) as trial:
+                _enter(answers, arguments.answers, replace(desk, log=trial, clock=began), lambda _: None)
+        _enter(answers, arguments.answers, desk, _tell)
+        print(f"logged in {desk.log.path}")
     return 0
+
+
+def _enter(answers: Sequence[Answer], where: str, desk: Desk, tell: Callable[[Practice], None]) -> None:
+    from coach.answers import HandClock, enter
+
+    hand_clock = desk.clock
+    assert isinstance(hand_clock, HandClock)
+
+    def begin() -> Practice:
+        reps = desk.log.reps(since=desk.today, until=desk.today)
+        if reps:
+            hand_clock.now_ms = max(hand_clock.now_ms, reps[-1].at_ms + 1)
+        return desk.practice(desk.plan())
+
+    def set_day(day: date) -> None:
+        hand_clock.now_ms, hand_clock.utc_offset_min = evening(day)
+
+    enter(answers, where, hand_clock, begin, set_day, tell)
 
 
 def evening(day: date) -> tuple[int, int]:
@@ -116,11 +147,10 @@ def evening(day: date) -> tuple[int, int]:
     return round(wall.timestamp() * 1000), round(offset.total_seconds() / 60)
 
 
-def _tell(practice: object) -> None:
+def _tell(practice: Practice) -> None:
     from coach.core.plain import plain_text
-    from coach.practice import Practice, summarise
+    from coach.practice import summarise
 
-    assert isinstance(practice, Practice)
     for message in practice.messages:
         print(f"  {plain_text(message)}")
     practice.messages.clear()
