@@ -7,6 +7,7 @@ which they check themselves.
 from __future__ import annotations
 
 import difflib
+import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, fields
 from pathlib import Path
@@ -178,28 +179,69 @@ def _unknown(found: str, known: list[str], where: str, prefix: str) -> Problem:
 
 
 def save_settings(path: Path, changes: Mapping[str, Mapping[str, Any]]) -> None:
-    """Write changed values into the settings file; the rest of it stays. CoachError where it can't be written.
+    """Write changed values into the settings file; all else in it stays, comments too. CoachError where it can't be.
 
     Values equal to the defaults are written too: what the player chose stays chosen.
     """
     import yaml
 
-    current = load_settings(path)
-    body: dict[str, Any] = {}
-    if path.exists():
-        body = yaml.safe_load(path.read_text(encoding="utf-8")) or {}
+    load_settings(path)
+    old = path.read_text(encoding="utf-8") if path.exists() else HEADING
+    body: dict[str, Any] = yaml.safe_load(old) or {}
     for section, values in changes.items():
         body[section] = {**(body.get(section) or {}), **values}
-    text = yaml.safe_dump(body, sort_keys=False, allow_unicode=True)
+    text = old
+    for section, values in changes.items():
+        for key, value in values.items():
+            text = _with_value(text, section, key, value)
+    try:
+        kept = yaml.safe_load(text) == body
+    except yaml.YAMLError:
+        kept = False
+    if not kept:
+        # A layout that lines can't be put into, such as a section on one line.
+        text = HEADING + yaml.safe_dump(body, sort_keys=False, allow_unicode=True)
     read_settings(text, str(path))
-    assert current is not None
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         partial = path.with_name(path.name + ".new")
-        partial.write_text(HEADING + text, encoding="utf-8")
+        partial.write_text(text, encoding="utf-8")
         partial.replace(path)
     except OSError as error:
         raise CoachError(Problem(f"can't be written: {(error.strerror or '').lower()}", str(path))) from None
+
+
+def _with_value(text: str, section: str, key: str, value: Any) -> str:
+    """The text with one value put into its place, in block style; what stands behind it on the line stays."""
+    import yaml
+
+    written = yaml.safe_dump({key: value}, sort_keys=False, allow_unicode=True).splitlines()
+    lines = text.splitlines()
+    start = next((at for at, line in enumerate(lines) if re.match(rf"{section}\s*:\s*(#|$)", line)), None)
+    if start is None:
+        return "\n".join([*lines, f"{section}:", *(f"  {line}" for line in written)]) + "\n"
+    end = start + 1
+    while end < len(lines) and (not lines[end].strip() or lines[end][0] in " #"):
+        end += 1
+    inside = range(start + 1, end)
+    indent = next((_indent(lines[at]) for at in inside if lines[at].strip() and _indent(lines[at])), "  ")
+    found = next((at for at in inside if re.match(rf"{indent}{key}\s*:", lines[at])), None)
+    shifted = [indent + line for line in written]
+    if found is None:
+        lines[start + 1 : start + 1] = shifted
+    else:
+        stop = found + 1
+        while stop < end and lines[stop].strip() and len(_indent(lines[stop])) > len(indent):
+            stop += 1
+        comment = re.search(r"\s+#[^\"']*$", lines[found])
+        if comment and len(shifted) == 1:
+            shifted[0] += comment.group()
+        lines[found:stop] = shifted
+    return "\n".join(lines) + "\n"
+
+
+def _indent(line: str) -> str:
+    return line[: len(line) - len(line.lstrip(" "))]
 
 
 HEADING = "# Settings of this practice folder; README lists every key.\n"

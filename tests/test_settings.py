@@ -51,3 +51,38 @@ def test_a_bad_value_is_never_saved(tmp_path):
     with pytest.raises(CoachError, match="expected a whole number"):
         save_settings(path, {"practice": {"minutes": 0}})
     assert load_settings(path).practice.minutes == 35
+
+
+def test_saving_keeps_the_comments_and_the_layout_of_the_file(tmp_path):
+    path = tmp_path / "settings.yaml"
+    path.write_text(
+        "# mine\npractice:\n    minutes: 25   # evenings\n\nscreen:\n  theme: dusk\n# the pedal\nmidi:\n"
+        "  bindings:\n    clean: cc 64\n    again: [cc 67, note 36]  # left\n  channel: 3\n",
+        encoding="utf-8",
+    )
+    save_settings(path, {"practice": {"minutes": 30, "pause_s": 1}, "screen": {"left_handed": True}})
+    save_settings(path, {"midi": {"bindings": {"clean": "cc 65"}}, "sound": {"click": "tick"}})
+    text = path.read_text(encoding="utf-8")
+    assert "    minutes: 30   # evenings\n" in text
+    assert text.startswith("# mine\n")
+    assert "# the pedal\n" in text
+    settings = load_settings(path)
+    assert (settings.practice.minutes, settings.practice.pause_s, settings.screen.left_handed) == (
+        30,
+        1,
+        True,
+    )
+    assert settings.midi == {"bindings": {"clean": "cc 65"}, "channel": 3}
+    assert settings.sound == {"click": "tick"}
+
+
+@pytest.mark.parametrize(
+    "text", ["screen: {theme: dusk}\n", "screen:\n", "", "screen: null\n", "screen:\n  theme: 'a # b'\n"]
+)
+def test_any_layout_takes_a_new_value(text, tmp_path):
+    path = tmp_path / "settings.yaml"
+    path.write_text(text, encoding="utf-8")
+    theme = load_settings(path).screen.theme
+    save_settings(path, {"screen": {"tour_seen": True}})
+    settings = load_settings(path).screen
+    assert (settings.tour_seen, settings.theme) == (True, theme)
