@@ -15,6 +15,8 @@ from coach.core.strings import Node, nodes_at_label, nodes_upto
 from coach.core.touch import (
     DULL_LOSS_DB,
     FAINTEST_DB,
+    PICKUP_SHARE,
+    PLUCK_SHARE,
     best_plucking_point_mm,
     damping,
     dead_plucking_points_mm,
@@ -151,6 +153,39 @@ def test_no_partial_is_excited_at_its_own_node() -> None:
     assert [round(dead_plucking_points_mm(n, 863.6)[0]) for n in (5, 6, 7)] == [173, 144, 123]
     assert all(place_weight(n, 863.6 / n, 863.6) < 1e-12 for n in (5, 6, 7))
     assert level_db(5, 863.6 / 5, 50.0, 863.6) == FAINTEST_DB
+
+
+def test_the_level_follows_from_the_shape_of_a_plucked_string() -> None:
+    # Outside check: the string's shape before the release is a triangle with its corner at the plucking point; its
+    # Fourier sine coefficients, found here by summing over the string, times the mode's frequency are the velocities
+    # of its modes (Fletcher and Rossing, The Physics of Musical Instruments, ch. 2, from memory).
+    import numpy as np
+
+    pluck, pickup = 78.0 / 864.0, 60.0 / 864.0
+    x = (np.arange(200_000) + 0.5) / 200_000
+    shape = np.minimum(x / pluck, (1 - x) / (1 - pluck))
+    modes = np.arange(1, 33)
+    sensed = np.array(
+        [n * np.mean(shape * np.sin(np.pi * n * x)) * np.sin(np.pi * n * pickup) for n in modes]
+    )
+    for partial in (2, 3, 5, 9, 17):
+        ringing = sensed[modes % partial == 0]
+        expected = 10 * math.log10((ringing**2).sum() / (sensed**2).sum())
+        assert level_db(partial, 78.0, 60.0, 864.0) == pytest.approx(expected, abs=1e-3)
+
+
+def test_the_lower_the_partial_the_louder_the_harmonic_where_players_pluck() -> None:
+    # Common practice, no source: 12 is the loudest natural harmonic, then 7, 5, 4 (3.9) and 3.2.
+    place = PLUCK_SHARE * 864.0, PICKUP_SHARE * 864.0, 864.0
+    levels = [level_db(partial, *place) for partial in range(2, 10)]
+    assert levels == sorted(levels, reverse=True)
+    assert -6.0 < levels[0] < 0.0
+
+
+@settings(max_examples=30)
+@given(st.integers(2, 32), st.floats(1.0, 863.0), st.floats(1.0, 863.0))
+def test_no_harmonic_is_louder_than_the_open_string(partial: int, pluck_mm: float, pickup_mm: float) -> None:
+    assert FAINTEST_DB <= level_db(partial, pluck_mm, pickup_mm, 864.0) <= 0.0
 
 
 @settings(max_examples=30)

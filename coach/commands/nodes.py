@@ -38,7 +38,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "--pluck-mm", metavar="MM", help="plucking point from the bridge (default: 0.09 of the scale)"
     )
     parser.add_argument(
-        "--pickup-mm", metavar="MM", help="pickup from the bridge (default: 0.06 of the scale)"
+        "--pickup-mm", metavar="MM", help="pickup from the bridge (default: 0.07 of the scale)"
     )
     parser.add_argument(
         "--finger-mm",
@@ -116,9 +116,8 @@ def _print_text(
         print(line)
     print("past: nearer to the bridge than the wire; before: nearer to the nut.")
     print(f'Touch {finger_mm:g} mm wide; "dulls" and "wins" are a model\'s mm, not measured: a guide.')
-    print(
-        f"Level in dB (0 is best): plucked {pluck_mm:.0f} mm, picked up {pickup_mm:.0f} mm from the bridge."
-    )
+    print("level: dB under the same string plucked open; 10 dB less sounds half as loud.")
+    print(f"Computed for a pluck {pluck_mm:.0f} mm and a pickup {pickup_mm:.0f} mm from the bridge.")
     for line in _weak_lines(instrument, nodes, pluck_mm, pickup_mm):
         print(line)
     print()

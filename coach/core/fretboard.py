@@ -47,7 +47,7 @@ class NodeRow:
     aim: WireAim | None
     """What aiming at the nearest fret wire does; None beyond the last fret."""
     level_db: float
-    """Level for the plucking point and pickup, in dB below the best place for both."""
+    """Level for the plucking point and pickup, in dB against the same string plucked open."""
 
     @property
     def note(self) -> str:
@@ -64,7 +64,7 @@ def node_rows(
 ) -> list[NodeRow]:
     """A row for each node on each string (all of them where none are named), string by string.
 
-    Plucking point and pickup are in mm from the bridge; where they are not given, 0.09 and 0.06 of the scale.
+    Plucking point and pickup are in mm from the bridge; where they are not given, 0.09 and 0.07 of the scale.
     ValueError when either is not on the string.
     """
     scale_mm = instrument.scale_mm

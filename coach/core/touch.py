@@ -10,7 +10,10 @@ where its own partial has lost `DULL_LOSS_DB`; another partial wins where one th
 the loudest, partials starting as 1 / m (a plucked string's velocity before the plucking point is counted:
 Fletcher and Rossing, The Physics of Musical Instruments, ch. 2, from memory).
 
-Plucking and pickup. A pluck at p excites partial m as |sin(pi m p)|, a pickup at q senses it as |sin(pi m q)|.
+Plucking and pickup. A pluck at p gives partial m a displacement as sin(pi m p) / m^2, so a velocity, which is what a
+magnetic pickup senses, as sin(pi m p) / m; a pickup at q takes part in it as sin(pi m q) (Fletcher and Rossing, as
+above, from memory). Touched at a node of partial m the string rings in m, 2m, 3m and so on: a note's level is the sum
+of their squares, against the open string plucked and picked up at the same points. The touch's own loss is left out.
 
 The four constants below are uncalibrated: no measurement of fingers is behind them. They were set so that the
 fret wire works for partials 2 to 5 and fails for 3.2, 2.7 and 5.8 on a 34 inch bass (common practice, no source).
@@ -38,11 +41,13 @@ LAST_FRET = 24
 
 FINGER_MM_RANGE = (0.0, 40.0)
 PLUCK_SHARE = 0.09
-"""Plucking point where none is given, as a share of the scale from the bridge (78 mm of 864). Our choice."""
-PICKUP_SHARE = 0.06
-"""Pickup where none is given, as a share of the scale from the bridge (52 mm of 864). Our choice."""
+"""Plucking point where none is given, as a share of the scale from the bridge (78 mm of 864): harmonics are
+plucked near the bridge. Common practice, no source."""
+PICKUP_SHARE = 0.07
+"""Pickup where none is given, as a share of the scale from the bridge (60 mm of 864): about where a bass with two
+pickups has the one at the bridge. Common practice, no source."""
 FAINTEST_DB = -60.0
-"""Levels below this are shown as this: a partial plucked at its own node."""
+"""Levels below this are shown as this: a node plucked at another node of its own partial."""
 
 _NEPER_DB = 20.0 / math.log(10.0)
 _SEARCH_STEPS = 40
@@ -157,8 +162,12 @@ def place_weight(partial: int, from_bridge_mm: float, scale_mm: float) -> float:
 
 
 def level_db(partial: int, pluck_mm: float, pickup_mm: float, scale_mm: float) -> float:
-    """Level of a partial for this plucking point and pickup, in dB below the best place for both; at least -60."""
-    return level_of(place_weight(partial, pluck_mm, scale_mm) * place_weight(partial, pickup_mm, scale_mm))
+    """Level of the harmonic at a node of this partial, in dB against the open string; at most 0, at least -60.
+
+    Plucking point and pickup are in mm from the bridge. ValueError when either is not on the string.
+    """
+    open_power = _power(1, pluck_mm, pickup_mm, scale_mm)
+    return level_of(math.sqrt(_power(partial, pluck_mm, pickup_mm, scale_mm) / open_power))
 
 
 def level_of(weight: float) -> float:
@@ -174,6 +183,14 @@ def dead_plucking_points_mm(partial: int, scale_mm: float) -> tuple[float, ...]:
 def best_plucking_point_mm(partial: int, scale_mm: float) -> float:
     """The point nearest to the bridge, in mm from it, where a pluck excites the partial most."""
     return scale_mm / (2 * partial)
+
+
+def _power(partial: int, pluck_mm: float, pickup_mm: float, scale_mm: float) -> float:
+    """What a pickup senses of a partial and its multiples up to 32: squares of velocity, in no unit."""
+    return sum(
+        (place_weight(n, pluck_mm, scale_mm) * place_weight(n, pickup_mm, scale_mm) / n) ** 2
+        for n in range(partial, HIGHEST_PARTIAL + 1, partial)
+    )
 
 
 def _level(partial: int, position: float, width: float) -> float:
