@@ -11,7 +11,8 @@ from typing import Any
 import pytest
 
 from coach.cli import main
-from coach.commands.tune_listen import ACTIONS, Heard, listen, shown
+from coach.commands.tune_listen import ACTIONS, listen, shown
+from coach.core.detune import Heard
 from coach.core.fretboard import fretboard_lines, partial_marks
 from coach.core.instruments import ready_made
 from coach.core.strings import Node, nodes_upto

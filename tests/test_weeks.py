@@ -57,7 +57,7 @@ def test_tomorrow_begins_with_cold_reps_of_what_was_practised_and_says_why(tmp_p
     later = plan_of(tmp_path, FIRST + timedelta(days=20), capsys)
     purposes = [item["purpose"] for item in later["items"]]
     assert "cold" in purposes
-    assert purposes.index("cold") < next(n for n, p in enumerate(purposes) if p in ("weak", "build", "new"))
+    assert purposes.index("cold") < next(n for n, p in enumerate(purposes) if p in ("weak", "climb", "new"))
     assert all(item["reason"].endswith(".") for item in later["items"])
     assert purposes[0] == "tune"
 

@@ -232,7 +232,8 @@ def _write(instrument: Instrument, arguments: argparse.Namespace, cents: float) 
 
 
 def _listen(instrument: Instrument, arguments: argparse.Namespace, cents: float) -> int:
-    from coach.commands.tune_listen import Heard, listen, terminal_keys
+    from coach.commands.tune_listen import listen, terminal_keys
+    from coach.core.detune import Heard
     from coach.sound.player import open_engine
 
     if arguments.tone is not None:

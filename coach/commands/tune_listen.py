@@ -10,62 +10,16 @@ import contextlib
 import os
 import sys
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TextIO
 
+from coach.core.detune import STRIKE_S, WIDEST_CENTS, Heard, beatless, moved, next_pair
 from coach.core.problem import Problem, UsageError
-from coach.core.strings import Instrument
-from coach.core.tuning import Pair, moved_beats_hz
-from coach.core.units import cents_between
+from coach.core.tuning import moved_beats_hz
 from coach.sound.player import Player
 from coach.sound.tuning import pair_pcm, reference_pcm
 
-STRIKE_S = 6.0
-WIDEST_CENTS = 50.0
 _BAR_HALF = 10
-
-
-@dataclass(frozen=True, slots=True)
-class Heard:
-    """What is heard: a pair with its higher string moved by cents, or one open string."""
-
-    instrument: Instrument
-    pairs: tuple[Pair, ...]
-    string: int | None = None
-    """The open string that is heard in place of a pair."""
-    index: int = 0
-    cents: float = 0.0
-    done: bool = False
-
-    @property
-    def pair(self) -> Pair:
-        return self.pairs[self.index]
-
-
-def moved(heard: Heard, cents: float) -> Heard:
-    """With the higher string moved by so many cents more, at most 50 to either side."""
-    return replace(heard, cents=max(-WIDEST_CENTS, min(WIDEST_CENTS, heard.cents + cents)))
-
-
-def beatless(heard: Heard) -> Heard:
-    """With the higher string where the pair does not beat."""
-    if not heard.pairs:
-        return heard
-    pair = heard.pair
-    low = heard.instrument.sounding_hz(pair.low_string, pair.low_node)
-    high_node = pair.high_node
-    high = (
-        heard.instrument.sounding_hz(pair.high_string, high_node)
-        if high_node
-        else heard.instrument.open_hz(pair.high_string)
-    )
-    return replace(heard, cents=cents_between(low, high))
-
-
-def next_pair(heard: Heard) -> Heard:
-    """With the next pair, in tune."""
-    return replace(heard, index=(heard.index + 1) % len(heard.pairs), cents=0.0) if heard.pairs else heard
-
 
 ACTIONS: dict[str, tuple[str, Callable[[Heard], Heard]]] = {
     "left": ("1 cent lower", lambda heard: moved(heard, -1.0)),

@@ -13,14 +13,14 @@ from coach.core.excerpt import Excerpt
 
 
 class Purpose(StrEnum):
-    """Why an item stands in the plan; the value is logged with each of its reps."""
+    """Why an item stands in the plan; the value is logged with each of its reps, and the word that players see."""
 
     TUNE = "tune"
     WARM_UP = "warm-up"
     COLD = "cold"
     WEAK = "weak"
     NEW = "new"
-    BUILD = "build"
+    BUILD = "climb"
     """Work on a phrase and layer at its ladder's rung: bass, harmonics, together."""
     BREAK = "break"
     PIECE = "piece"

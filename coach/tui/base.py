@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from abc import abstractmethod
 from collections.abc import Callable
 from typing import TYPE_CHECKING, ClassVar, cast
 
@@ -30,9 +31,9 @@ class CoachScreen(Screen[None]):
         return self.coach.keymap
 
     @property
+    @abstractmethod
     def scope(self) -> str:
         """The phase or screen whose actions are in force."""
-        raise NotImplementedError
 
     async def on_key(self, event: events.Key) -> None:
         action = self.keymap.meaning(event.key, self.scope)

@@ -289,7 +289,7 @@ class SessionScreen(SessionStage):
         self.app.push_screen(
             AskScreen(
                 "End the session?",
-                "What you rated is saved.",
+                "What you rated is saved, and so is what is marked now.",
                 (
                     (("enter", "y"), "end", "end it here"),
                     (("h",), "hurts", "end it because something hurts"),

@@ -16,7 +16,6 @@ from textual.message import Message
 from coach.core.clicktrack import BeatAt, beats_of
 from coach.core.log import Fault, Outcome
 from coach.core.plain import plain_text
-from coach.core.plan import Purpose
 from coach.core.problem import CoachError
 from coach.core.session import Phase
 from coach.core.session_events import (
@@ -40,17 +39,6 @@ if TYPE_CHECKING:
 
 POLLS_PER_SECOND = 30
 LOOK_EVERY_S = 1.0
-
-_PURPOSES: dict[Purpose, str] = {
-    Purpose.TUNE: "tune",
-    Purpose.WARM_UP: "warm-up",
-    Purpose.COLD: "cold: what stayed",
-    Purpose.WEAK: "weak spot",
-    Purpose.NEW: "new",
-    Purpose.BUILD: "climb",
-    Purpose.BREAK: "break",
-    Purpose.PIECE: "the piece",
-}
 
 
 class SessionStage(CoachScreen):
@@ -172,8 +160,8 @@ class SessionStage(CoachScreen):
             phase=session.phase.value,
             view=self.view,
             hints=self.keymap.hints(self.scope),
-            title=drill.title if drill else _PURPOSES[item.purpose] if item else "",
-            item=(_PURPOSES[item.purpose] if item else "") + number,
+            title=drill.title if drill else item.purpose.value if item else "",
+            item=(item.purpose.value if item else "") + number,
             passage=passage,
             instrument=drill.instrument if drill else None,
             ladder=session.ladder,

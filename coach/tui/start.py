@@ -13,7 +13,7 @@ from textual.widgets.option_list import Option
 
 from coach.core.excerpt import heading_of
 from coach.core.plain import plain_text
-from coach.core.plan import Plan, PlanItem, Purpose
+from coach.core.plan import Plan, PlanItem
 from coach.core.problem import CoachError
 from coach.tui.base import CoachScreen
 from coach.tui.canvas import ascii_text, fitted, wrapped
@@ -22,16 +22,6 @@ from coach.tui.widgets import HintLine
 
 MINUTES_STEP = 5
 MINUTES_RANGE = (5, 240)
-_WORDS: dict[Purpose, str] = {
-    Purpose.TUNE: "tune",
-    Purpose.WARM_UP: "warm-up",
-    Purpose.COLD: "cold",
-    Purpose.WEAK: "weak",
-    Purpose.NEW: "new",
-    Purpose.BUILD: "climb",
-    Purpose.BREAK: "break",
-    Purpose.PIECE: "piece",
-}
 
 
 class StartScreen(CoachScreen):
@@ -107,7 +97,7 @@ class StartScreen(CoachScreen):
             )
             what = ascii_text(what) if self.coach.plain else what
         tempo = f" at {item.tempo_bpm}" if item.tempo_bpm else ""
-        head = f"{_WORDS[item.purpose]:<8}{_minutes(item.minutes):>6}  "
+        head = f"{item.purpose.value:<8}{_minutes(item.minutes):>6}  "
         text = Text(no_wrap=True)
         text.append(head, "bold")
         text.append(fitted(what + tempo, width - len(head), self.coach.plain))

@@ -5,7 +5,7 @@ from __future__ import annotations
 from textual import events
 from textual.app import ComposeResult
 
-from coach.commands.tune_listen import STRIKE_S, Heard, beatless, moved
+from coach.core.detune import STRIKE_S, Heard, beatless, moved
 from coach.core.strings import Instrument
 from coach.core.tuning import Pair, adjacent_pairs, moved_beats_hz
 from coach.tui.base import CoachScreen
