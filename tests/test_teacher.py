@@ -122,6 +122,11 @@ def test_an_assignment_in_the_middle_of_a_file_and_in_flow_style_is_replaced(
         (("--to", "Mia", "--goal", "7000", "-o", "x"), "--goal: 7000 is outside 20 to 300 bpm", 2),
         (("--to", "Mia", "--goal", "30", "-o", "x"), "30 bpm is below the drill's start, 50 bpm", 2),
         (("--to", "Mia", "--due", "24.12.2026", "-o", "x"), "--due: '24.12.2026' is no date", 2),
+        (
+            ("--to", "Mia", "--due", "2026-11-30", "-o", "x"),
+            "--due: 2026-11-30 is past; today is 2026-12-01",
+            2,
+        ),
         (("--to", "\x1b[0m ", "-o", "x"), "--to: a name is needed", 2),
         (("--to", "M" * 500, "-o", "x"), "--to: 500 letters are more than", 2),
     ],
@@ -138,13 +143,6 @@ def test_a_wrong_assignment_is_told_and_writes_nothing(
     assert assign(tmp_path, *words) == status
     assert message in capsys.readouterr().err
     assert not (tmp_path / "x").exists()
-
-
-def test_a_due_date_in_the_past_is_remarked_but_allowed(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
-    assert assign(tmp_path, "--to", "Mia", "--due", "2026-11-30", "-o", str(tmp_path / "x.yaml")) == 0
-    assert "--due: 2026-11-30 is past" in capsys.readouterr().err
 
 
 def test_the_student_sees_what_the_file_tells_before_it_is_written(

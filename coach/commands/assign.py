@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import sys
 from datetime import date
 
 from coach.commands.common import (
@@ -66,8 +65,11 @@ def run(arguments: argparse.Namespace) -> int:
     student = plain_text(arguments.to)
     if not student:
         raise UsageError(Problem("a name is needed", "--to"))
-    if due and due < practice_day(at_ms, offset_min):
-        print(f"coach: --due: {due} is past", file=sys.stderr)
+    today = practice_day(at_ms, offset_min)
+    if due and due < today:
+        raise UsageError(
+            Problem(f"{due} is past; today is {today}", "--due", guess="another year, or no date at all?")
+        )
     task = Assignment(
         student, plain_text(arguments.teacher), goal, due, plain_text(arguments.note), fresh_id(at_ms)
     )
