@@ -35,9 +35,9 @@ def run(arguments: argparse.Namespace) -> int:
     except ImportError as error:
         raise CoachError(
             Problem(
-                f"the browser view is not installed ({error.name} is missing)",
+                f"the browser view needs the package textual-serve ({error.name} is missing)",
                 "coach serve",
-                guess="pip install 'wellrung[serve]'",
+                guess=f"run: {_pip()} install textual-serve",
             )
         ) from None
     server = CoachServer(practice_command(arguments), arguments.host, arguments.port, _tell)
@@ -66,6 +66,12 @@ def practice_command(arguments: argparse.Namespace) -> str:
         words.append("--silent")
     if arguments.drills:
         words += ["--", *arguments.drills]
+    return subprocess.list2cmdline(words) if sys.platform == "win32" else shlex.join(words)
+
+
+def _pip() -> str:
+    """The pip of the Python that runs this program, so that a clone's and a wheel's environment are both served."""
+    words = [sys.executable, "-m", "pip"]
     return subprocess.list2cmdline(words) if sys.platform == "win32" else shlex.join(words)
 
 

@@ -1,0 +1,27 @@
+"""`coach serve` without its extra package says the one command that brings it, for a clone and an installed program."""
+
+from __future__ import annotations
+
+import shlex
+import sys
+from pathlib import Path
+
+import pytest
+
+from coach.cli import main
+
+
+def test_a_missing_package_is_named_with_the_command_that_installs_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setitem(sys.modules, "coach.tui.web.server", None)
+    assert main(["serve", "--folder", str(tmp_path)]) == 1
+    told = capsys.readouterr().err
+    assert "the browser view needs the package textual-serve" in told
+    # The same Python as runs the program: a bare `pip` may belong to another one.
+    assert f"run: {shlex.quote(sys.executable)} -m pip install textual-serve" in told
+
+
+def test_a_port_out_of_range_is_refused(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["serve", "--folder", str(tmp_path), "--port", "80"]) == 2
+    assert "--port: 80 is outside 1024 to 65535" in capsys.readouterr().err
