@@ -55,7 +55,7 @@ def test_a_bad_file_gives_status_1_and_a_caret(tmp_path: Path, capsys) -> None: 
     out, err = capsys.readouterr()
     assert out.startswith(f"{good}: good")
     lines = err.splitlines()
-    assert lines[0].startswith(f"{bad}:10:34: phrases[0].bars[0].harmonics: D:<5.5> is no node")
+    assert lines[0].startswith(f"{bad}:10:34: phrase one, bar 1, harmonics: D:<5.5> is no node")
     assert lines[1].index("5.5") == lines[2].index("^")
 
 
@@ -84,6 +84,29 @@ def test_json_carries_every_problem_and_the_drill(tmp_path: Path, capsys) -> Non
         (4, "meter"),
         (5, "tempo.goal"),
     ]
+
+
+@pytest.mark.parametrize(
+    ("found", "wanted", "said", "field"),
+    [
+        ("A:<5>", "A:<5.5>", "phrase 2, bar 2, harmonics", "phrases[1].bars[1].harmonics"),
+        ("times: 2", "times: 0", "phrase 2, bar 1, times", "phrases[1].bars[0].times"),
+        ("1 E:0\n", "1 E:0 for 99\n", "phrase 2, bar 2, bass", "phrases[1]"),
+        ("start: 44", "start: 4", "tempo, start", "tempo.start"),
+        ("name: one", "nam: one", "phrase 1", "phrases[0]"),
+    ],
+)
+def test_a_place_is_said_as_players_count_and_json_keeps_the_path(
+    found: str, wanted: str, said: str, field: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    second = "  - bars:\n      - bass: 1 A:0 for 4\n        times: 2\n      - bass: 1 E:0\n"
+    path = tmp_path / "a.yaml"
+    path.write_text(f"{GOOD}{second}        harmonics: 1 G:<7>, 3 A:<5>\n".replace(found, wanted))
+    main(["check", str(path)])
+    assert f": {said}: " in capsys.readouterr().err
+    main(["check", "--json", str(path)])
+    (row,) = json.loads(capsys.readouterr().out)["files"]
+    assert [problem["field"] for problem in row["problems"]] == [field]
 
 
 def test_standard_input_can_be_checked(monkeypatch: pytest.MonkeyPatch, capsys) -> None:  # type: ignore[no-untyped-def]
@@ -212,12 +235,15 @@ def test_reach_is_a_warning_at_its_event_and_a_needed_string_an_error(tmp_path: 
     path.write_text(GOOD.replace("1 E:0 for 4", "1 E:1 for 4").replace("3 D:<5>", "3 G:<12>"))
     assert main(["check", str(path)]) == 0
     out, err = capsys.readouterr()
-    assert f"{path}:10:29: phrases[0]: warning: E:1 and G:<12> are" in err
+    assert f"{path}:10:29: phrase one, bar 1, harmonics: warning: E:1 and G:<12> are" in err
     assert "good" in out
     path.write_text(GOOD.replace("3 D:<5>", "3 E:<5>"))
     assert main(["check", str(path)]) == 1
     out, err = capsys.readouterr()
-    assert f"{path}:10:29: phrases[0]: E:<5> needs the E string while E:0 is still held there" in err
+    assert (
+        f"{path}:10:29: phrase one, bar 1, harmonics: E:<5> needs the E string while E:0 is still held there"
+        in err
+    )
     assert out == ""
 
 

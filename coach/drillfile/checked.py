@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from coach.core.playability import check_playability
 from coach.core.problem import Problem
 from coach.drillfile.load import read_reading
 from coach.drillfile.reading import Reading
+from coach.drillfile.said import said_place
 from coach.drillfile.source import MAX_PROBLEMS, Report, split_lines
 
 
@@ -25,7 +28,8 @@ def checked(text: str, where: str) -> Reading:
         say = report.error if finding.severity == "error" else report.warn
         say(spot, finding.message, finding.guess, field)
     # A bar that is played several times is said once.
-    found = list(dict.fromkeys([*reading.problems, *report.problems]))
+    added = [replace(problem, said=said_place(problem, reading.root)) for problem in report.problems]
+    found = list(dict.fromkeys([*reading.problems, *added]))
     found.sort(key=lambda problem: (problem.line, problem.column))
     if len(found) > MAX_PROBLEMS:
         more = Problem(f"and {len(found) - MAX_PROBLEMS} more problems", where, severity="warning")

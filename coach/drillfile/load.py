@@ -6,6 +6,7 @@ collected before anything is raised.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 from coach.core.drill import Drill
@@ -16,6 +17,7 @@ from coach.drillfile.ids import drill_id
 from coach.drillfile.music import Resolver
 from coach.drillfile.phrases import PhraseReader
 from coach.drillfile.reading import Reading
+from coach.drillfile.said import said_place
 from coach.drillfile.source import MAX_PROBLEMS, Mapping, Report, Scalar, read_text, split_lines
 
 
@@ -51,7 +53,8 @@ def read_reading(text: str, where: str) -> Reading:
             "it starts with `drill: 1`",
         )
     reading.repairs = report.repairs
-    reading.problems = sorted(report.problems, key=lambda problem: (problem.line, problem.column))
+    found = [replace(problem, said=said_place(problem, reading.root)) for problem in report.problems]
+    reading.problems = sorted(found, key=lambda problem: (problem.line, problem.column))
     if len(reading.problems) > MAX_PROBLEMS:
         more = len(reading.problems) - MAX_PROBLEMS
         reading.problems = [*reading.problems[:MAX_PROBLEMS], Problem(f"and {more} more problems", where)]
