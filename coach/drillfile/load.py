@@ -49,7 +49,7 @@ def read_reading(text: str, where: str) -> Reading:
     elif root is not None:
         report.error(
             root,
-            "a drill is a block of keys, and this is " + values.kind_of(root),
+            "a drill is lines of `key: value`, and this is " + values.kind_of(root),
             "it starts with `drill: 1`",
         )
     reading.repairs = report.repairs
