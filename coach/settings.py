@@ -218,6 +218,8 @@ def _with_value(text: str, section: str, key: str, value: Any) -> str:
     written = yaml.safe_dump({key: value}, sort_keys=False, allow_unicode=True).splitlines()
     lines = text.splitlines()
     start = next((at for at, line in enumerate(lines) if re.match(rf"{section}\s*:\s*(#|$)", line)), None)
+    if start is None and any(re.match(rf"{section}\s*:", line) for line in lines):
+        return text
     if start is None:
         return "\n".join([*lines, f"{section}:", *(f"  {line}" for line in written)]) + "\n"
     end = start + 1

@@ -86,3 +86,4 @@ def test_any_layout_takes_a_new_value(text, tmp_path):
     save_settings(path, {"screen": {"tour_seen": True}})
     settings = load_settings(path).screen
     assert (settings.tour_seen, settings.theme) == (True, theme)
+    assert path.read_text(encoding="utf-8").count("screen:") == 1

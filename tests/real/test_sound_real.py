@@ -120,7 +120,9 @@ async def test_a_minute_of_clicks_is_on_the_sample_while_the_screen_repaints_and
         least = min(least, foreign)
     else:
         if least >= FOREIGN:
-            pytest.skip(f"no verdict: other programs took {least:.1f} cores beside the one that is loaded here")
+            pytest.skip(
+                f"no verdict: other programs took {least:.1f} cores beside the one that is loaded here"
+            )
     assert len(wrong) == 0, f"first wrong sample at {wrong[0] / RATE:.3f} s; others took {foreign:.2f} cores"
     whole = [Strike(length_s * rep + strike.at_s) for rep in range(reps) for strike in bar]
     planned = [click.position_samples for click in place(whole, RATE)]
