@@ -133,7 +133,7 @@ def _item(standing: Standing, rep: ColdRep) -> PlanItem:
         tested = ", ".join(names[:2]) + (f" and {len(names) - 2} more" if len(names) > 2 else "")
     late = (standing.day - rep.due).days
     when = "due today" if late == 0 else "due since yesterday" if late == 1 else f"due for {late} days"
-    reason = f"{tested}: {when}; {kept}. One repetition before any warming up shows what stayed."
+    reason = f"{tested}: {when}; {kept}. One repetition before it is practised today shows what stayed."
     return PlanItem(Purpose.COLD, rep.seconds / 60, _sentence(reason), rep.excerpt, 1, rep.tempo_bpm, rep.due)
 
 

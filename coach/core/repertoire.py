@@ -214,5 +214,6 @@ def title_of(repertoire: Repertoire, excerpt: Excerpt) -> str:
     elif excerpt.kind is Kind.HALF:
         name = f"{'first' if excerpt.subject == '1' else 'second'} half of {name}"
     elif excerpt.kind is Kind.JOIN:
-        name = f"the join of {name}"
+        once = len(dict.fromkeys(excerpt.phrases)) == 1
+        name = f"{name} from its end back to its start" if once else f"the join of {name}"
     return f"{name}, {excerpt.layer}" + (", easier version" if excerpt.easier else "")

@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from datetime import date
 from functools import cached_property
 
-from coach.core.drill import TOGETHER, Drill, Phrase
+from coach.core.drill import TOGETHER, Assignment, Drill, Phrase
 from coach.core.evidence import EXCERPT
 from coach.core.excerpt import Excerpt, Kind
 from coach.core.ladder import Ladder, open_day
@@ -28,8 +28,16 @@ SOLID = 0.8
 """Part of the goal from which a phrase makes room for new material."""
 DOUBT = 0.25
 """Probability that a key is slower than its `sure_bpm`."""
+NEAR_TEMPO = 1.2
+"""Results up to so many times slower or faster than a tempo say what happens at it."""
 MARGIN = 1.25
 """A node that is clean four times in five at 25 % over the goal is safe at it, also after a week of rest."""
+
+
+def open_assignment(drill: Drill, day: date) -> Assignment | None:
+    """The drill's assignment while it counts: until its due date, that day included; without one, always."""
+    given = drill.assignment
+    return given if given and (given.due is None or day <= given.due) else None
 
 
 @dataclass(frozen=True)
@@ -69,6 +77,33 @@ class Standing:
         """Whether today's goal tempo has held its criterion on two days."""
         ladder, drill = self.ladders.get(excerpt.key), self.repertoire.drill(excerpt.drill)
         return bool(ladder and drill and ladder.landed and ladder.goal_bpm >= drill.goal_bpm)
+
+    def secure(self, excerpt: Excerpt) -> bool:
+        """Whether it holds nearly its goal tempo today and its last cold repetition was clean."""
+        drill, memory = self.repertoire.drill(excerpt.drill), self.memories.get(EXCERPT + excerpt.key)
+        if drill is None or not self.started(excerpt) or memory is None or memory.cold_run <= 0:
+            return False
+        return self.landed(excerpt) or self.rung(excerpt) >= SOLID * drill.goal_bpm
+
+    def played_clean_bpm(self, excerpt: Excerpt) -> int:
+        """The fastest tempo at which the excerpt was ever clean, as far as is remembered; 0 where it never was."""
+        memory = self.memories.get(EXCERPT + excerpt.key)
+        return max((bpm for bpm, clean, _ in memory.tempos if clean > 0), default=0) if memory else 0
+
+    def waited(self, excerpt: Excerpt) -> int:
+        """Days since the excerpt was last practised; 0 where it never was."""
+        ladder = self.ladders.get(excerpt.key)
+        return max(0, (self.day - ladder.last_day).days) if ladder and ladder.last_day else 0
+
+    def near(self, key: str, tempo_bpm: float) -> tuple[float, float]:
+        """Discounted weights of a key's clean and failed results about a tempo."""
+        memory = self.memories.get(key)
+        rows = [
+            (clean, failed)
+            for bpm, clean, failed in (discounted(memory, self.day) if memory else [])
+            if tempo_bpm / NEAR_TEMPO <= bpm <= tempo_bpm * NEAR_TEMPO
+        ]
+        return sum(clean for clean, _ in rows), sum(failed for _, failed in rows)
 
     def clean(self, key: str, goal_bpm: int) -> float:
         """Probability that a key's next result is clean at the goal tempo."""
@@ -122,11 +157,13 @@ class Standing:
         return next((part for part in reversed(parts) if self.started(part.excerpt)), parts[0])
 
     def work(self, drill: Drill, phrase: Phrase) -> tuple[Part, ...]:
-        """The layers to work on now: those alone that are not ready, then all together."""
+        """What to work on now: layers that were never played, else those alone that are not ready, and all together."""
         parts = self.repertoire.parts(drill, phrase)
-        if len(parts) == 1 or self.started(parts[-1].excerpt):
-            return parts[-1:]
-        return tuple(part for part in parts[:-1] if not self._layer_ready(part)) or parts[-1:]
+        alone = parts[:-1]
+        unmet = tuple(part for part in alone if not self.started(part.excerpt))
+        if unmet and not self.started(parts[-1].excerpt):
+            return unmet
+        return (*(part for part in alone if not self._layer_ready(part)), parts[-1])
 
     def _layer_ready(self, part: Part) -> bool:
         ladder = self.ladders.get(part.excerpt.key)
