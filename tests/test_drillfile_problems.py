@@ -145,12 +145,40 @@ def test_a_slip_in_a_key_or_value_is_explained_at_its_place(
 
 
 @pytest.mark.parametrize(
+    ("found", "wanted", "line", "message", "guess"),
+    [
+        ("        harm", "       harm", 10, "starts in column 8", "column 9, as `bass` on line 9?"),
+        ("        harm", "          harm", 10, "under line 9, which has its value", "column 9, as `bass`"),
+        ("        harm", "      harm", 10, "the column of a list's dashes", "`- harmonics:`, or column 9"),
+        ("    bars", "     bars", 8, "under line 7, which has its value", "column 5, as `name` on line 7?"),
+        (" - bass", "- bass", 10, "under line 9, which has its value", "column 8, as `bass` on line 9?"),
+        ("- bass", "-bass", 10, "indented under one that is no key", "the dash on line 9: `- bass:`?"),
+        ("title", " title", 2, "under line 1, which has its value", "column 1, as `drill` on line 1?"),
+        ("phrases:\n  - n", "phrases: - n", 6, "no list can start here", "on a line of its own"),
+        ("D2, A1", "D2,, A1", 3, "something is missing here", "one comma too many?"),
+        ("A1, E1]", "A1, E1", 3, "closing `]` is missing", "as in [G2, D2, A1, E1]"),
+        ("title: A Test", 'title: "A" Test', 2, "after its closing quotation mark", "around all of it"),
+        ("title: A Test", "title: > A Test", 2, "the text starts on the next line", "in quotes"),
+    ],
+)
+def test_a_slip_in_indentation_or_brackets_names_the_column_or_sign_that_was_meant(
+    found: str, wanted: str, line: int, message: str, guess: str
+) -> None:
+    text = GOOD.replace(found, wanted, 1)
+    problem = only(text)
+    assert problem.line == line
+    assert message in problem.message
+    assert guess in problem.guess
+    assert "indicator" not in problem.message
+
+
+@pytest.mark.parametrize(
     ("text", "message"),
     [
         ("", "the file is empty"),
         ("# only a comment\n", "the file is empty"),
-        ("just text\n", "a drill is a block of keys"),
-        ("- a\n- b\n", "a drill is a block of keys"),
+        ("just text\n", "a drill is lines of `key: value`"),
+        ("- a\n- b\n", "a drill is lines of `key: value`"),
         ("[" * 5000, "nested more than 12 deep"),
         ("{a: " * 20 + "1" + "}" * 20, "nested more than 12 deep"),
         ("a: 1\n b\n- c", "indentation"),

@@ -13,6 +13,7 @@ from typing import Any
 
 import yaml
 
+from coach.drillfile.slips import MAX_DEPTH, yaml_slip
 from coach.drillfile.source import (
     CONTROL,
     MAX_BYTES,
@@ -25,7 +26,6 @@ from coach.drillfile.source import (
     too_large,
 )
 
-MAX_DEPTH = 12
 _LOADER: Any = yaml.CSafeLoader if yaml.__with_libyaml__ else yaml.SafeLoader
 
 
@@ -118,7 +118,7 @@ class _Builder:
             key = self.node(event, events, depth + 1)
             value = self.node(next(events), events, depth + 1)
             if not isinstance(key, Scalar):
-                self.report.error(key, "a key is one word; this is a list or a block")
+                self.report.error(key, "a key is one word; this is a list or a group of lines")
             elif key.text in seen:
                 self.report.error(
                     key,
@@ -184,7 +184,7 @@ def _explain(error: Exception, report: Report) -> None:
     spot = _spot(mark)
     line = report.lines[spot.line - 1] if spot.line <= len(report.lines) else ""
     context = getattr(error, "context_mark", None)
-    message, guess = _yaml_slip(what, line, spot.column)
+    message, guess = yaml_slip(what, report.lines, spot)
     if guess.startswith("no space in"):
         rest = line[spot.column :]
         report.repair(mark.index + 1, mark.index + 1 + len(rest) - len(rest.lstrip(" ")), "")
@@ -199,47 +199,3 @@ def _explain(error: Exception, report: Report) -> None:
                 "use single quotes",
             )
     report.error(spot, message, guess)
-
-
-def _yaml_slip(what: str, line: str, column: int) -> tuple[str, str]:
-    body = line.strip()
-    if "mapping values" in what:
-        note = re.search(r"(?:\d[\d.&ea+/]*\s+|[,+>?\d]\s*)([A-Ga-g][#b]?-?\d*|\d)$", line[: column - 1])
-        if note:
-            word = note[1]
-            return "a colon with a space after it starts a value", f"no space in `{word}:0`"
-        return (
-            "a colon with a space after it starts a value, and this line has one too many",
-            "put a text that holds `: ` in quotes, or is the line above it cut short?",
-        )
-    if "anchor" in what or "alphabetic or numeric" in what:
-        return "a value that starts with `&` or `*` means something else to YAML", (
-            "a beat starts with its number: `1&`"
-        )
-    if "cannot start any token" in what:
-        if "\t" in line:
-            return "a tab character stands here; YAML allows only spaces", "use spaces"
-        found = line[column - 1 : column]
-        return f"a value can't start with `{found}`", "put it in quotes"
-    if "could not find expected ':'" in what:
-        return "this line is no `key: value`", "is a colon missing, or the space after it?"
-    if "',' or" in what:
-        bracket = "]" if "]" in what else "}"
-        return f"a comma or the closing `{bracket}` is missing here or on the line above", (
-            "events with commas can't stand inside braces unless they are in quotes"
-        )
-    if "nesting depth" in what:
-        return f"this is nested more than {MAX_DEPTH} deep; a drill needs 6", ""
-    if (
-        "document start" in what
-        or "expected key" in what
-        or "block" in what
-        or "indentation" in what
-        or "expected <block end>" in what
-    ):
-        return "the indentation doesn't fit the lines above", (
-            "keys of one block start in the same column, and so do the dashes of one list"
-        )
-    if body.startswith("%"):
-        return "a line can't start with `%`", "start a comment with #"
-    return f"this is no YAML: {what or 'unknown reason'}", ""

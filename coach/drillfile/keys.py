@@ -128,7 +128,7 @@ PHRASE: dict[str, Key] = {
     "name": Key("What it is called.", _NAME),
     "cue": Key("What to think of in this phrase."),
     "meter": Key("Its meter, where it is not the drill's.", _METER),
-    "bars": Key("Its bars: one block each, with a line for every layer.", {}, required=True),
+    "bars": Key("Its bars: each starts with a dash and has a line for every layer.", {}, required=True),
 }
 
 DRILL: dict[str, Key] = {

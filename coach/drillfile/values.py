@@ -21,7 +21,7 @@ def kind_of(node: Node) -> str:
     """What a node is, in words."""
     if isinstance(node, Scalar):
         return f"'{shorten(node.text)}'" if node.text else "nothing"
-    return "a list" if isinstance(node, Sequence) else "a block of keys"
+    return "a list" if isinstance(node, Sequence) else "a group of `key: value` lines"
 
 
 def shorten(text: str, length: int = 40) -> str:
@@ -36,7 +36,7 @@ def block(node: Node | None, where: str, name: str, report: Report, example: str
     if not isinstance(node, Mapping):
         if node is not None:
             report.error(
-                node, f"{kind_of(node)} stands where a block of keys belongs", f"as in `{example}`", where
+                node, f"{kind_of(node)} stands where `key: value` lines belong", f"as in `{example}`", where
             )
         return None
     check_keys(node, where, keys, report)
