@@ -213,6 +213,72 @@ def test_a_warning_is_no_error() -> None:
     assert only(stray).guess == "did you mean `harmonics`?"
 
 
+@pytest.mark.parametrize(
+    ("events", "column", "message", "guess"),
+    [
+        ("1 G:<7>, 3 D:7", 31, "D:7 is a stopped note among harmonics", "D:<7> would be the harmonic"),
+        ("1 G:<6>", 25, "`<6>` is taken for the node at 5.8 (partial 7)", "write G:<5.8>"),
+        ("1 G12*", 22, "a harmonic is written in < >", "did you mean G:<12>?"),
+        ("1 G:12*", 24, "'12*' is no fret", "a harmonic? then write G:<12>"),
+        ("1 G:3.2°", 24, "is no fret", "a harmonic? then write G:<3.2>"),
+    ],
+)
+def test_what_reads_well_but_likely_means_a_harmonic_is_told(
+    events: str, column: int, message: str, guess: str
+) -> None:
+    problem = only(GOOD.replace("1 G:<7>, 3 D:<5>", events))
+    assert (problem.line, problem.column) == (10, column)
+    assert message in problem.message
+    assert problem.guess == guess
+
+
+@pytest.mark.parametrize(
+    "events",
+    ["1 G:<4>, 2 D:<9>=F#4, 3 D:<6>=C5", "1 G:<5.8>, 3 D:<1/7>", "1 G:<7>, 3 D:6", "1 G:<7>, 2 D:7, 3 D:0"],
+)
+def test_usual_shorthand_and_mixed_layers_are_no_slips(events: str) -> None:
+    # <4> for 3.9 and <9> for 8.8: common practice, no source. Nobody touches a string at fret 6 for a partial up to 6.
+    assert problems_of(GOOD.replace("1 G:<7>, 3 D:<5>", events)) == []
+
+
+def test_a_stopped_note_in_a_layer_of_another_name_is_told_only_among_many_harmonics() -> None:
+    few = "bells: 1 G:<7>, 2 D:7, 3 G:<5>"
+    many = "bells: 1 G:<7>, 2 D:7, 3 G:<5>, 3& D:<5>, 4 G:<12>"
+    line = "harmonics: 1 G:<7>, 3 D:<5>"
+    assert problems_of(GOOD.replace(line, few)) == []
+    assert "D:7 is a stopped note" in only(GOOD.replace(line, many)).message
+
+
+@pytest.mark.parametrize(
+    ("names", "guesses"),
+    [
+        (("harmonics", "harmonic"), ["did you mean `harmonics`?"]),
+        (("harmonic", "harmonics", "harmonics"), ["did you mean `harmonics`?"]),
+        (("harmonic", "harmonic", "harmonics", "harmonics", "harmonics"), ["did you mean `harmonics`?"]),
+        (("Bells", "bells"), ["did you mean `Bells`?"]),
+        (("voice 1", "voice 2"), []),
+        (("top", "tip"), []),
+        (("bells", "chime"), []),
+    ],
+)
+def test_layers_that_differ_by_one_letter_and_never_meet_are_told(
+    names: tuple[str, ...], guesses: list[str]
+) -> None:
+    head, _, _ = GOOD.partition("      - bass")
+    text = head + "".join(f"      - {name}: 1 G:<7>\n" for name in names)
+    assert [problem.guess for problem in problems_of(text)] == guesses
+
+
+def test_layers_of_one_bar_are_two_on_purpose() -> None:
+    head, _, _ = GOOD.partition("      - bass")
+    assert problems_of(head + "      - {bells: 1 G:<7>, belly: 1 D:<7>}\n" * 2) == []
+
+
+def test_the_built_in_drills_are_without_a_warning() -> None:
+    for path in sorted((Path(__file__).parent.parent / "drills").glob("*.yaml")):
+        assert read_drill(path.read_text(), path.name)[1] == []
+
+
 def test_a_bar_beyond_the_limit_is_refused_once() -> None:
     text = GOOD + "      - bass: 1 E:0\n        times: 99\n" * 21
     assert "at most 2000 bars" in only(text).message

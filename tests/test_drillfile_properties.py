@@ -24,7 +24,9 @@ FRACTIONS = st.builds(
 def settled(draft: Drill) -> Drill:
     drill, problems = read_drill(write_drill(draft), "made.yaml")
     assert drill is not None, "\n".join(str(problem) for problem in problems)
-    assert all("past the end of the phrase" in problem.message for problem in problems)
+    # Music made at random has long holds, and stopped notes among harmonics.
+    expected = ("past the end of the phrase", "is a stopped note among harmonics")
+    assert all(any(words in problem.message for words in expected) for problem in problems)
     return drill
 
 

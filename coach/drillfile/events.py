@@ -8,12 +8,19 @@ from functools import lru_cache
 
 from coach.core.drill import TOGETHER, Note
 from coach.core.rhythm import Meter, count_text
+from coach.core.strings import nodes_at_label
 from coach.drillfile import keys, values
 from coach.drillfile.beats import NotationError
 from coach.drillfile.music import Resolver
-from coach.drillfile.notation import looks_like_events, read_events
+from coach.drillfile.notation import WrittenNote, looks_like_events, read_events
 from coach.drillfile.reading import Locator, Reading
 from coach.drillfile.source import Mapping, Node, Report, Scalar, Sequence, Spot, nearest
+
+COMMON_PARTIAL = 5
+USUAL_PARTIAL = 6
+FAR_FRETS = 0.1
+MANY_TO_ONE = 4
+"""So many harmonics to each stopped note make it look like a slip in a layer of any name."""
 
 
 @lru_cache(256)
@@ -60,10 +67,19 @@ class EventReader:
     resolver: Resolver | None = None
     layer_spots: dict[str, Spot] = field(default_factory=dict)
     layer_uses: dict[str, int] = field(default_factory=dict)
+    layer_mates: dict[str, set[str]] = field(default_factory=dict)
+    """The layers that share a bar with each layer."""
+    harmonics: dict[str, int] = field(default_factory=dict)
+    """How many harmonics each layer has."""
+    others: dict[str, list[tuple[WrittenNote, Locator, int, str]]] = field(default_factory=dict)
+    """The notes of each layer that are none, with their places."""
 
     def layer_events(self, bar: Mapping, where: str, draft: BarDraft, number: int) -> list[EventDraft]:
         """The events of all layers of a bar, which stands at `number` in its phrase; faults go to the report."""
         drafts: list[EventDraft] = []
+        names = {key.text for key, _ in bar.pairs if key.text not in keys.BAR}
+        for name in names:
+            self.layer_mates.setdefault(name, set()).update(names)
         for key, node in bar.pairs:
             if key.text in keys.BAR:
                 continue
@@ -148,6 +164,7 @@ class EventReader:
                     fault.offset += base
                     self.fault(fault, locate, where)
                     continue
+                self.note_kind(written, note, key.text, locate, base, where)
                 if event.ending:
                     note = replace(note, ending="damp" if event.ending == "damp" else "ring")
                 notes.append((written, note))
@@ -252,9 +269,50 @@ class EventReader:
         if text.startswith(found, start):
             self.report.repair(start, start + len(found), wanted)
 
-    def check_layer_names(self) -> None:
-        """Warn of a layer used once whose name is nearly that of one used more often."""
-        for name, uses in self.layer_uses.items():
+    def note_kind(
+        self, written: WrittenNote, note: Note, layer: str, locate: Locator, base: int, where: str
+    ) -> None:
+        """Count a note for `check_layers`; warn where a whole fret stands for a node well beside that fret.
+
+        Up to partial 5 everyone writes whole frets: <4> for 3.9, <9> for 8.8.
+        """
+        if note.node is None:
+            self.others.setdefault(layer, []).append((written, locate, base, where))
+            return
+        self.harmonics[layer] = self.harmonics.get(layer, 0) + 1
+        touch = written.touch or ""
+        if (
+            touch.isdecimal()
+            and not written.pitch
+            and note.node.partial > COMMON_PARTIAL
+            and abs(int(touch) - note.node.fret) > FAR_FRETS
+        ):
+            self.report.warn(
+                locate.spot(base + written.place_offset),
+                f"`<{touch}>` is taken for the node at {note.node.label} (partial {note.node.partial})",
+                f"write {written.string}:<{note.node.label}>",
+                where,
+            )
+
+    def check_layers(self) -> None:
+        """Warn of what is likely a slip: a layer's name, or a stopped note among nothing but harmonics."""
+        self._check_names()
+        for layer, notes in self.others.items():
+            harmonics = self.harmonics.get(layer, 0)
+            stopped = [one for one in notes if _at_a_usual_node(one[0].fret or "0")]
+            named = layer.lower().startswith("harmonic")
+            if len(stopped) < len(notes) or (not named and harmonics < MANY_TO_ONE * len(stopped)):
+                continue
+            for written, locate, base, where in stopped:
+                self.report.warn(
+                    locate.spot(base + written.offset),
+                    f"{written.string}:{written.fret} is a stopped note among harmonics",
+                    f"{written.string}:<{written.fret}> would be the harmonic",
+                    where,
+                )
+
+    def _check_names(self) -> None:
+        for index, (name, uses) in enumerate(self.layer_uses.items()):
             others = [other for other, count in self.layer_uses.items() if other != name and count > uses]
             if uses == 1 and (close := nearest(name, others, 0.8)):
                 self.report.warn(
@@ -262,3 +320,33 @@ class EventReader:
                     f"the layer `{name}` appears in this bar only",
                     f"did you mean `{close}`?",
                 )
+                continue
+            for earlier, count in list(self.layer_uses.items())[:index]:
+                if earlier not in self.layer_mates[name] and _one_letter_off(name, earlier):
+                    rare, usual = (earlier, name) if count < uses else (name, earlier)
+                    if self.layer_uses[rare] > 1 or self.layer_uses[usual] == 1:
+                        self.report.warn(
+                            self.layer_spots[rare],
+                            f"the layers `{rare}` and `{usual}` differ by one letter and never share a bar",
+                            f"did you mean `{usual}`?",
+                        )
+
+
+@lru_cache(64)
+def _at_a_usual_node(fret: str) -> bool:
+    """Whether a fret is one at which players touch a string: that of a partial up to 6."""
+    return int(fret) > 0 and any(node.partial <= USUAL_PARTIAL for node in nodes_at_label(fret))
+
+
+def _one_letter_off(name: str, other: str) -> bool:
+    """Whether two names of four letters or more differ by one letter more, less or else; a number is no slip."""
+    short, long = sorted((name.lower(), other.lower()), key=len)
+    if len(short) < 4 or len(long) - len(short) > 1:
+        return False
+    start = next(
+        (i for i, pair in enumerate(zip(short, long, strict=False)) if pair[0] != pair[1]), len(short)
+    )
+    rest = short[start:] if len(long) > len(short) else short[start + 1 :]
+    return rest == long[start + 1 :] and not (short[start : start + 1] + long[start : start + 1]).strip(
+        "abcdefghijklmnopqrstuvwxyz"
+    )

@@ -96,7 +96,7 @@ def _drill_of(root: Mapping, where: str, reading: Reading, report: Report) -> Dr
     assignment = header.assignment_of(root.get("assignment"), tempo, report)
     tags = values.scalars(root.get("tags"), "tags", report, "[first look, two strings]") or []
     phrases = reader.phrases(root.get("phrases"), meter)
-    reader.events.check_layer_names()
+    reader.events.check_layers()
     order = header.piece_order(root.get("order"), phrases, reading, report)
     about = values.text_of(root.get("about"), "about", report)
     composer = values.text_of(root.get("composer"), "composer", report, keys.MAX_NAME)

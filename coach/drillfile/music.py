@@ -16,7 +16,7 @@ from coach.core.drill import Note
 from coach.core.strings import DEFAULT_PARTIAL, Instrument, Node, nearest_nodes, nodes_at_label, nodes_upto
 from coach.core.units import midi_from_note, note_name
 from coach.drillfile.beats import NotationError
-from coach.drillfile.notation import WrittenNote
+from coach.drillfile.notation import HARMONIC_SIGN, WrittenNote
 
 MAX_FRET = 36
 
@@ -152,6 +152,8 @@ class Resolver:
         shown = f"{written.string}:<{text}>"
         if re.fullmatch(r"\d+\.\d+|\d+/\d+", text):
             guess = f"a harmonic? then write {shown}"
+        elif match := re.fullmatch(r"(\d+(?:\.\d+)?)" + HARMONIC_SIGN, text):
+            guess = f"a harmonic? then write {written.string}:<{match[1]}>"
         elif text.lower() in ("o", "x", "open"):
             guess = f"did you mean {written.string}:0?" if text.lower() != "x" else ""
             repair = (text, "0") if text in ("o", "O") else None

@@ -25,6 +25,8 @@ FRETTING = ("1", "2", "3", "4", "T")
 PLUCKING = ("p", "i", "m", "a", "c")
 TOUCH_WORD = "touch"
 MAX_SLOTS = 32
+HARMONIC_SIGN = r"[*°ºo^◇♢h']"
+"""What some write after a fret for a harmonic; here it is only a slip to be explained."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -277,6 +279,12 @@ def _note_slip(offset: int, text: str) -> NotationError:
             f"'{match[1]}: {match[2]}' has a space after the colon; {wanted}",
             f"{match[1]}:{match[2]}",
             (match[0], f"{match[1]}:{match[2]}"),
+        )
+    if match := re.fullmatch(r"([A-Ga-g][#b]?)(\d+(?:\.\d+)?)" + HARMONIC_SIGN, word):
+        return NotationError(
+            offset,
+            f"'{word}': a harmonic is written in < >; {wanted}",
+            f"did you mean {match[1]}:<{match[2]}>?",
         )
     if match := re.fullmatch(r"([A-Ga-g][#b]?)(\d+|<[\d./]+>)(\S*)", word):
         return NotationError(
