@@ -119,11 +119,16 @@ class CoachApp(App[None]):
             self.notify(str(error), severity="error", markup=False)
             return
         self.push_screen(SessionScreen(practice, rig))
-        if not self.desk.silent and not sound.hearing_note_seen:
-            from coach.sound.settings import HEARING_NOTE
-
-            self.notify(HEARING_NOTE, timeout=15)
+        if self.hearing_note():
             self.save_settings({"sound": {"hearing_note_seen": True}})
+
+    def hearing_note(self) -> list[str]:
+        """What to tell about hearing before the first session of a folder that sounds; nothing after it."""
+        if self.desk.silent or self.desk.settings.sound.get("hearing_note_seen"):
+            return []
+        from coach.sound.settings import HEARING_NOTE
+
+        return [HEARING_NOTE]
 
     def hear_phrase(self, drill: Drill, phrase: Phrase) -> None:
         """Play the model of a whole phrase at the drill's start tempo."""

@@ -37,6 +37,13 @@ class Box:
     height: int
 
 
+def too_small(width: int, height: int) -> str:
+    """What to tell where a terminal is smaller than every picture needs; empty where it is not."""
+    if not width or (width >= LEAST_WIDTH and height >= LEAST_HEIGHT):
+        return ""
+    return f"window too small: {LEAST_WIDTH} x {LEAST_HEIGHT} at least"
+
+
 Layout = Mapping[str, Box]
 Pane = tuple[Hashable, Callable[[], Rows]]
 """A key that is equal as long as the pane looks the same, and how to draw it."""

@@ -15,7 +15,6 @@ from rich.text import Text
 from textual import events, on
 from textual.app import ComposeResult
 from textual.widgets import Input, OptionList, Static
-from textual.widgets.option_list import Option
 
 from coach.core.drill import Drill
 from coach.core.excerpt import passage_of, whole_phrase
@@ -28,7 +27,8 @@ from coach.tui.canvas import Canvas, Rows, fitted, wrapped
 from coach.tui.lane import LaneLook, draw_lane, pages_of
 from coach.tui.layout import Box
 from coach.tui.stage import Stage
-from coach.tui.widgets import HintLine
+from coach.tui.titles import assigned_note, assigned_text
+from coach.tui.widgets import HintLine, MarkedList
 
 LOOK_EVERY_S = 1.0
 
@@ -104,6 +104,11 @@ def draw_preview(entry: Entry, width: int, height: int, plain: bool, aside: bool
     facts = f"{tempo}   {strings}   {phrases} {'phrase' if phrases == 1 else 'phrases'}"
     canvas.put(0, 0, fitted(facts + ("   set aside" if aside else ""), width, plain), "now")
     row = 1
+    if assigned := assigned_text(drill):
+        note = f"{assigned}. {assigned_note(drill)}" if assigned_note(drill) else assigned
+        for line in wrapped(note, width)[:2]:
+            canvas.put(row, 0, line, "next")
+            row += 1
     for line in wrapped(plain_text(drill.about), width)[: 3 if height < 18 else 6]:
         canvas.put(row, 0, line, "text")
         row += 1
@@ -137,7 +142,7 @@ class LibraryScreen(CoachScreen):
     def compose(self) -> ComposeResult:
         yield Static("Drills", classes="head")
         yield Input(placeholder="search: title, tag, text", id="search", classes="typing")
-        yield OptionList(id="drills")
+        yield MarkedList(id="drills")
         yield Stage(id="preview")
         yield HintLine()
 
@@ -170,21 +175,21 @@ class LibraryScreen(CoachScreen):
         wanted = self.query_one("#search", Input).value.casefold().split()
         chosen = self.chosen
         self._shown = [entry for entry in self._entries if all(word in entry.words for word in wanted)]
-        listed = self.query_one("#drills", OptionList)
-        listed.clear_options()
         aside = self.coach.desk.set_aside()
-        listed.add_options([Option(self._told(entry, aside)) for entry in self._shown])
         paths = [entry.path for entry in self._shown]
-        if paths:
-            listed.highlighted = paths.index(chosen.path) if chosen and chosen.path in paths else 0
+        at = paths.index(chosen.path) if chosen and chosen.path in paths else 0
+        self.query_one("#drills", MarkedList).list_texts(
+            [self._told(entry, aside) for entry in self._shown], at
+        )
         self.show_preview()
 
     def _told(self, entry: Entry, aside: frozenset[str]) -> Text:
         if entry.drill is None:
             return Text(f"! {entry.path.name}: has problems")
-        sign = "- " if entry.drill.id in aside else "  "
+        sign = "- " if entry.drill.id in aside else ""
         tags = f"  {', '.join(plain_text(tag) for tag in entry.drill.tags)}" if entry.drill.tags else ""
-        return Text(f"{sign}{plain_text(entry.drill.title)}{tags}", no_wrap=True)
+        assigned = f"  {assigned_text(entry.drill)}" if entry.drill.assignment else ""
+        return Text(f"{sign}{plain_text(entry.drill.title)}{assigned}{tags}", no_wrap=True)
 
     @property
     def chosen(self) -> Entry | None:

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from typing import ClassVar
 
 from rich.text import Text
 from textual.app import ComposeResult
-from textual.widgets import OptionList, Static
-from textual.widgets.option_list import Option
+from textual.widgets import Static
 
 from coach.core.excerpt import heading_of
 from coach.core.plain import plain_text
@@ -18,10 +17,13 @@ from coach.core.problem import CoachError
 from coach.tui.base import CoachScreen
 from coach.tui.canvas import ascii_text, fitted, wrapped
 from coach.tui.titles import excerpt_title
-from coach.tui.widgets import HintLine
+from coach.tui.widgets import MARK_COLUMNS, HintLine, MarkedList
 
 MINUTES_STEP = 5
 MINUTES_RANGE = (5, 240)
+NOTICE_ROWS = 4
+"""At most, for what the planner says about today: hands that hurt, what a teacher asks for."""
+QUIET_ROWS = 3
 
 
 class StartScreen(CoachScreen):
@@ -40,8 +42,9 @@ class StartScreen(CoachScreen):
 
     def compose(self) -> ComposeResult:
         yield Static("", id="day", classes="head", markup=False)
+        yield Static("", id="today", classes="notice", markup=False)
         yield Static("", id="notes", classes="quiet", markup=False)
-        yield OptionList(id="plan")
+        yield MarkedList(id="plan")
         yield HintLine()
 
     def on_mount(self) -> None:
@@ -77,16 +80,26 @@ class StartScreen(CoachScreen):
         self.query_one("#day", Static).update(
             f"Today, {plan.day:%A} {plan.day.day} {plan.day:%B}: {total} of {desk.minutes} minutes planned{name}"
         )
-        notes = [*plan.notes, *(plain_text(notice) for notice in desk.notices)]
+        self._tell("#today", [f"! {note}" for note in plan.notes], NOTICE_ROWS)
+        notes = [plain_text(notice) for notice in desk.notices]
         if plan.left_over:
             notes.append(f"{len(plan.left_over)} more due, no room today.")
-        lines = [line for note in notes for line in wrapped(note, self.size.width)][:3]
-        self.query_one("#notes", Static).update("\n".join(lines))
-        listed = self.query_one("#plan", OptionList)
-        listed.clear_options()
-        listed.add_options([Option(self._told(item, self.size.width - 2)) for item in plan.items])
-        if plan.items:
-            listed.highlighted = min(max(highlighted, 0), len(plan.items) - 1)
+        notes += self.coach.hearing_note()
+        self._tell("#notes", notes, QUIET_ROWS)
+        listed = self.query_one("#plan", MarkedList)
+        room = self.size.width - 2 - MARK_COLUMNS
+        listed.list_texts([self._told(item, room) for item in plan.items], highlighted)
+
+    def _tell(self, place: str, notes: Sequence[str], rows: int) -> None:
+        """Notes in their place, none where there are none; what has no room ends in a sign that it goes on."""
+        width, plain = self.size.width, self.coach.plain
+        rows = min(rows, max(self.size.height // 6, 1))
+        lines = [line for note in notes for line in wrapped(ascii_text(note) if plain else note, width)]
+        if len(lines) > rows:
+            lines = [*lines[: rows - 1], fitted(f"{lines[rows - 1]} {lines[rows]}", width, plain)]
+        told = self.query_one(place, Static)
+        told.display = bool(lines)
+        told.update("\n".join(lines))
 
     def _told(self, item: PlanItem, width: int) -> Text:
         what = ""
@@ -108,7 +121,7 @@ class StartScreen(CoachScreen):
 
     @property
     def _at(self) -> int:
-        return self.query_one("#plan", OptionList).highlighted or 0
+        return self.query_one("#plan", MarkedList).highlighted or 0
 
     def do_begin(self) -> None:
         if self.plan is None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from coach.core.drill import Drill
 from coach.core.excerpt import Excerpt, Kind
 from coach.core.plain import plain_text
 
@@ -22,3 +23,24 @@ def excerpt_title(excerpt: Excerpt, title: str, layers: tuple[str, ...]) -> str:
     easier = ", easier version" if excerpt.easier else ""
     layer = excerpt.layer if len(layers) < 2 else " + ".join(layers)
     return f"{plain_text(title)}{part} · {plain_text(layer)}{easier}"
+
+
+def assigned_goal(drill: Drill) -> str:
+    """`goal 64 by 20 Dec`: what a drill's assignment asks for; empty without one."""
+    if drill.assignment is None:
+        return ""
+    due = drill.assignment.due
+    return f"goal {drill.goal_bpm}" + (f" by {due.day} {due:%b}" if due else "")
+
+
+def assigned_text(drill: Drill) -> str:
+    """`assigned by Ana: goal 64 by 20 Dec`; empty where nothing is assigned."""
+    if drill.assignment is None:
+        return ""
+    teacher = plain_text(drill.assignment.teacher)
+    return f"assigned{f' by {teacher}' if teacher else ''}: {assigned_goal(drill)}"
+
+
+def assigned_note(drill: Drill) -> str:
+    """What the teacher wrote with the assignment; empty where nothing."""
+    return plain_text(drill.assignment.note) if drill.assignment else ""

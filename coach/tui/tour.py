@@ -5,18 +5,23 @@ from __future__ import annotations
 from textual import events
 from textual.app import ComposeResult
 
+from coach.core.strings import Instrument, Node
 from coach.tui.base import CoachScreen
 from coach.tui.canvas import Canvas, wrapped
 from coach.tui.glyphs import ROWS_HIGH, big_text, big_width
 from coach.tui.hints import draw_hints
-from coach.tui.layout import Box
+from coach.tui.layout import Box, too_small
 from coach.tui.stage import Stage
+
+FIRST_NODE = Node(1, 6)
+FIRST_FRET = 3
+"""The fret wire that the first page's node lies next to."""
 
 PAGES: tuple[tuple[str, str], ...] = (
     (
-        "D<3.2>",
-        "This is a node: touch the D string a little before fret wire 3, over 3.2, and pluck. Every session shows the "
-        "node now and the next one this large, with the way there in millimetres.",
+        f"D<{FIRST_NODE.label}>",
+        "This is a node: touch the D string over {label}, {way}, and pluck. Every session shows the node now and the "
+        "next one this large, with the way there in millimetres.",
     ),
     (
         "1 2 3 4",
@@ -39,6 +44,13 @@ PAGES: tuple[tuple[str, str], ...] = (
         "of all in headphones. What you rated is saved at once, so that you may leave at any moment.",
     ),
 )
+
+
+def page_text(page: int, instrument: Instrument) -> str:
+    """The words of a page; where the first page's node lies is told for this instrument."""
+    way_mm = instrument.position_mm(FIRST_NODE) - instrument.fret_mm(FIRST_FRET)
+    way = f"{way_mm:.1f} mm past fret wire {FIRST_FRET}, towards the bridge"
+    return PAGES[page][1].format(label=FIRST_NODE.label, way=way)
 
 
 class TourScreen(CoachScreen):
@@ -94,19 +106,21 @@ class TourScreen(CoachScreen):
         if not width:
             return
         plain = self.coach.plain
-        word, text = PAGES[self.page]
+        word, text = PAGES[self.page][0], page_text(self.page, self.coach.desk.library.drills[0].instrument)
         if plain:
             word = word.replace("→", ">")
         canvas = Canvas(width, height)
         columns = min(width - 8, 76)
         left = (width - columns) // 2
         canvas.put(1, left, f"A walk around, {self.page + 1} of {len(PAGES)}", "dim")
-        scale = max(1, min((width - 8) // max(big_width(word), 1), (height - 12) // ROWS_HIGH, 3))
-        lines = big_text(word, scale, plain)
-        top = max((height - len(lines) - 8) // 2, 3)
+        scale = min((width - left) // max(big_width(word), 1), (height - 12) // ROWS_HIGH, 3)
+        lines = big_text(word, scale, plain) if scale > 0 else (word,)
+        top = max((height - len(lines) - 8) // 2, 2)
         canvas.put_rows(top, left, lines, "now")
+        if warning := too_small(width, height):
+            canvas.put(0, 0, warning, "next")
         for row, line in enumerate(wrapped(text, columns)):
-            canvas.put(top + len(lines) + 2 + row, left, line, "text")
+            canvas.put(top + len(lines) + (2 if scale > 0 else 0) + row, left, line, "text")
         hints = [
             ("any key", "go on" if self.page + 1 < len(PAGES) else "begin", ""),
             ("left", "back", ""),

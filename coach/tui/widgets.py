@@ -2,9 +2,55 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
+from rich.text import Text
+from textual.widgets import OptionList
+from textual.widgets.option_list import Option
+
+from coach.tui.canvas import Canvas
 from coach.tui.hints import Hint, draw_hints, hint_at
-from coach.tui.layout import Box
+from coach.tui.layout import Box, Pane, too_small
 from coach.tui.stage import Stage
+
+MARK_COLUMNS = 2
+"""Of a marked list: the cursor's sign and a blank."""
+
+
+class MarkedList(OptionList):
+    """A list whose cursor is a sign before the first line, not a colour alone."""
+
+    def __init__(self, id: str) -> None:
+        super().__init__(id=id, markup=False)
+        self._told: list[Text] = []
+        self._marked: int | None = None
+
+    def list_texts(self, texts: Sequence[Text], at: int = 0) -> None:
+        """List these, the cursor at an index; every line leaves `MARK_COLUMNS` for the cursor's sign."""
+        self._told = list(texts)
+        at = min(max(at, 0), max(len(self._told) - 1, 0))
+        self._marked = at if self._told else None
+        self.clear_options()
+        self.add_options([Option(self._with_mark(index)) for index in range(len(self._told))])
+        if self._told:
+            self.highlighted = at
+
+    def on_option_list_option_highlighted(self, moved: OptionList.OptionHighlighted) -> None:
+        """The sign goes where the cursor went."""
+        before, self._marked = self._marked, self.highlighted
+        if before == self._marked:
+            return
+        for index in (before, self._marked):
+            if index is not None and index < len(self._told):
+                self.replace_option_prompt_at_index(index, self._with_mark(index))
+
+    def _with_mark(self, index: int) -> Text:
+        sign = ("> " if self.app.has_class("-plain") else "▶ ") if index == self._marked else "  "
+        first, *others = self._told[index].split("\n")
+        lines = [Text(sign) + first, *(Text(" " * MARK_COLUMNS) + line for line in others)]
+        told = Text("\n").join(lines)
+        told.no_wrap = True
+        return told
 
 
 class HintLine(Stage):
@@ -28,9 +74,16 @@ class HintLine(Stage):
         """Show the hints of the screen as they are now."""
         hints = self.hints()
         width = self.size.width
-        self.show(
-            {"keys": ((tuple(hints), width), lambda: draw_hints(hints, width))}, {"keys": Box(0, 0, width, 1)}
-        )
+        warning = too_small(*self.app.size)
+        rows = 2 if warning else 1
+        self.styles.height = rows
+        panes: dict[str, Pane] = {"keys": ((tuple(hints), width), lambda: draw_hints(hints, width))}
+        boxes = {"keys": Box(0, rows - 1, width, 1)}
+        if warning:
+            canvas = Canvas(width, 1)
+            canvas.put(0, 0, warning, "next")
+            panes["small"], boxes["small"] = ((warning, width), canvas.rows), Box(0, 0, width, 1)
+        self.show(panes, boxes)
 
     def hints(self) -> list[Hint]:
         from coach.tui.base import CoachScreen
