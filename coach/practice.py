@@ -315,8 +315,11 @@ class ExcerptSummary:
     reps: int
     clean: int
     unrated: int
+    played_bpm: tuple[int, int]
+    """The slowest and the fastest tempo that was played."""
     from_bpm: int
     to_bpm: int
+    """The ladder's rung before and after."""
     goal_bpm: int
     landed: bool
 
@@ -363,6 +366,7 @@ def summarise(session: Session, started_ms: int, ended_ms: int) -> Summary:
                 reps=len(reps),
                 clean=sum(rep.faults == () for rep in reps),
                 unrated=sum(rep.faults is None for rep in reps),
+                played_bpm=(min(rep.tempo_bpm for rep in reps), max(rep.tempo_bpm for rep in reps)),
                 from_bpm=reps[0].before.rung_bpm,
                 to_bpm=now.rung_bpm,
                 goal_bpm=now.goal_bpm,

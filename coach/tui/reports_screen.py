@@ -8,7 +8,7 @@ from textual.app import ComposeResult
 from textual.containers import VerticalScroll
 
 from coach.tui.base import CoachScreen
-from coach.tui.canvas import Canvas, Rows, ascii_text
+from coach.tui.canvas import Canvas, Role, Rows, ascii_text, text_width, wrapped
 from coach.tui.layout import Box
 from coach.tui.stage import Stage
 from coach.tui.widgets import HintLine
@@ -16,10 +16,17 @@ from coach.tui.widgets import HintLine
 
 def draw_report(lines: Sequence[str], width: int, plain: bool) -> Rows:
     """The report's lines; the first word of each part stands out because a blank line comes before it."""
-    canvas = Canvas(width, len(lines))
+    shown: list[tuple[Role, str]] = []
     for row, line in enumerate(lines):
-        heads = row == 0 or not lines[row - 1]
-        canvas.put(row, 0, ascii_text(line) if plain else line, "now" if heads else "text")
+        role: Role = "now" if row == 0 or not lines[row - 1] else "text"
+        text = ascii_text(line) if plain else line
+        # What is too long goes on below, and nothing of it is lost.
+        whole = text_width(text) <= width
+        first, *others = [text] if whole else wrapped(text, width - 4)
+        shown += [(role, first), *((role, f"    {other}") for other in others)]
+    canvas = Canvas(width, len(shown))
+    for row, (role, text) in enumerate(shown):
+        canvas.put(row, 0, text, role)
     return canvas.rows()
 
 
@@ -47,7 +54,7 @@ class ReportsScreen(CoachScreen):
         from coach.report.figures import make_report
         from coach.report.lines import PLOTS, report_lines
 
-        width = self.size.width - 2
+        width = self.query_one(VerticalScroll).scrollable_content_region.width
         if width <= 0:
             return
         desk = self.coach.desk

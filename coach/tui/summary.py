@@ -60,16 +60,20 @@ def draw_summary(
     lines.append(("now", f"{minutes}, {reps} {times}, {clean} of {reps - unrated} rated clean"))
     lines.append(("text", ""))
     for line in summary.excerpts:
+        slowest, fastest = line.played_bpm
+        played = f"at {slowest}" if slowest == fastest else f"at {slowest} to {fastest}"
         way = (
-            f"{line.from_bpm}"
+            f"rung {line.to_bpm}"
             if line.from_bpm == line.to_bpm
-            else f"{line.from_bpm} {'->' if plain else '→'} {line.to_bpm}"
+            else f"rung {line.from_bpm} {'->' if plain else '→'} {line.to_bpm}"
         )
         landed = "  landed" if line.landed else f"  goal {line.goal_bpm}"
         left_out = f", {line.unrated} unrated" if line.unrated else ""
         lines.append(("text", f"{plain_text(line.title)}, {plain_text(line.layer)}"))
         again = f"  next {due[line.key]:%a} {due[line.key].day} {due[line.key]:%b}" if line.key in due else ""
-        lines.append(("dim", f"    {line.clean} of {line.reps} clean{left_out}  {way} bpm{landed}{again}"))
+        lines.append(
+            ("dim", f"    {line.clean} of {line.reps} clean{left_out}  {played} bpm  {way}{landed}{again}")
+        )
     lines.append(("text", ""))
     lines += _nodes("choked", summary.choked, summary.rang, drills, "choked")
     lines += _nodes(
