@@ -72,6 +72,13 @@ def test_the_node_that_chokes_is_what_the_next_plan_works_on(tmp_path, capsys):
     assert any(":node:" in key and "D2|1/3" in key for key in weak)
 
 
+def test_the_plan_names_each_event_by_the_label_that_an_answers_file_uses(tmp_path, capsys):
+    assert main(["plan", "--folder", str(tmp_path), "--events"]) == 0
+    out = capsys.readouterr().out
+    assert "1 G:<12>  2 G:<7>  3 D:<7>  4 G:<12>" in out
+    assert "1 E:0  2 A:0  3 E:0  4 E:0" in out
+
+
 def test_the_same_log_gives_the_same_plan(tmp_path, capsys):
     practise(tmp_path, days([["clean", "choked 1", "clean"]] * 3))
     assert plan_of(tmp_path, FIRST, capsys) == plan_of(tmp_path, FIRST, capsys)

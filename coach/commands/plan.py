@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import argparse
+from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 from coach.commands.common import add_json, add_log_options, add_minutes, checked_minutes, clock, places_of
 
 if TYPE_CHECKING:
+    from coach.core.drill import Drill
+    from coach.core.excerpt import Excerpt
     from coach.core.plan import Plan, PlanItem
     from coach.desk import Desk
 
@@ -15,6 +18,11 @@ if TYPE_CHECKING:
 def configure(parser: argparse.ArgumentParser) -> None:
     add_log_options(parser)
     add_minutes(parser)
+    parser.add_argument(
+        "--events",
+        action="store_true",
+        help="list each item's events by label, as an answers file names them",
+    )
     add_json(parser)
 
 
@@ -23,6 +31,7 @@ def run(arguments: argparse.Namespace) -> int:
     with reading_desk(arguments) as desk:
         plan = desk.plan(minutes)
         notices = desk.notices
+        drills = {drill.id: drill for drill in desk.library.drills} if arguments.events else {}
     if arguments.json:
         import json
 
@@ -34,7 +43,7 @@ def run(arguments: argparse.Namespace) -> int:
 
     for notice in notices:
         print(f"coach: {plain_text(notice)}", file=sys.stderr)
-    for line in lines(plan):
+    for line in lines(plan, drills):
         print(line)
     return 0
 
@@ -49,8 +58,11 @@ def reading_desk(arguments: argparse.Namespace, names: tuple[str, ...] = ()) -> 
     )
 
 
-def lines(plan: Plan) -> list[str]:
-    """The plan as text: a heading, the notes, then per item when it starts, what it is and why."""
+def lines(plan: Plan, drills: Mapping[str, Drill]) -> list[str]:
+    """The plan as text: a heading, the notes, then per item when it starts, what it is and why.
+
+    Items of the drills given (by id) list their events too.
+    """
     from coach.core.plain import plain_text
 
     found = [f"{plan.day:%A} {plan.day.day} {plan.day:%B %Y}: {plan.minutes:g} minutes"]
@@ -59,6 +71,8 @@ def lines(plan: Plan) -> list[str]:
     for item in plan.items:
         found.append(f"{_clock(start)}  {item.purpose.value:<8} {plain_text(_what(item))}")
         found.append(f"{'':17}{plain_text(item.reason)}")
+        if item.excerpt and item.excerpt.drill in drills:
+            found += [f"{'':17}{line}" for line in _events(drills[item.excerpt.drill], item.excerpt)]
         start += item.minutes
     found.append(f"{_clock(start)}  end")
     if plan.left_over:
@@ -75,6 +89,22 @@ def _what(item: PlanItem) -> str:
     times = "once" if item.reps == 1 else f"{item.reps} times"
     kind = "" if excerpt.kind.value == "phrase" else f" ({excerpt.kind.value})"
     return f"{excerpt.drill} / {' + '.join(excerpt.phrases)} / {excerpt.layer}{kind}, {times} at {item.tempo_bpm} bpm"
+
+
+def _events(drill: Drill, excerpt: Excerpt) -> list[str]:
+    """An excerpt's events by label: `1 E:0  2 G:<12>+D:<12>`, some 60 columns to a line."""
+    from textwrap import wrap
+
+    from coach.core.excerpt import passage_of
+
+    words = []
+    for event in passage_of(drill, excerpt).events:
+        notes = (
+            f"{drill.instrument.string_label(placed.note.string)}:{placed.note.position_text}"
+            for placed in event.notes
+        )
+        words.append(f"{event.label}\u00a0{'+'.join(notes)}")
+    return [line.replace("\u00a0", " ") for line in wrap("  ".join(words), 62)]
 
 
 def _clock(minutes: float) -> str:
