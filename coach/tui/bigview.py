@@ -160,13 +160,14 @@ def draw_big_word(
 
 def held_text(focus: Focus, instrument: Instrument) -> str:
     """What is held meanwhile and what follows it: `hold E3  then A0`."""
-    held = " ".join(_small(event, instrument) for event in focus.held)
-    coming = f"then {_small(focus.next_held, instrument)}" if focus.next_held else ""
+    held = " ".join(written(event, instrument) for event in focus.held)
+    coming = f"then {written(focus.next_held, instrument)}" if focus.next_held else ""
     return "  ".join(part for part in (f"hold {held}" if held else "", coming) if part)
 
 
-def _small(event: PlacedEvent, instrument: Instrument) -> str:
-    return event_lines(event, instrument, Look())[0]
+def written(event: PlacedEvent | None, instrument: Instrument) -> str:
+    """An event in one line of small letters; the end where there is none."""
+    return event_lines(event, instrument, Look())[0] if event else "the end"
 
 
 def _string_name(instrument: Instrument, string: int) -> str:

@@ -153,7 +153,16 @@ def draw_lane(
         _Slot(canvas, passage, pages, look, pages.gutter + place * pages.part_columns, index, plain).draw(
             upcoming=index > max(shown[-1], 0) and place == 0
         )
+    if look.beat is None and pages.count > 1:
+        canvas.put_right(0, f"  {page_text(passage, pages, look.page)}", "next")
     return canvas.rows()
+
+
+def page_text(passage: Passage, pages: Pages, page: int) -> str:
+    """Which bars a page shows of how many: `bars 1-2 of 4`, `bar 3 of 4`."""
+    bars = [passage.bars[pages.parts[index].bar].number for index in shown_parts(pages, LaneLook(page=page))]
+    shown = f"bar {bars[0]}" if bars[0] == bars[-1] else f"bars {bars[0]}-{bars[-1]}"
+    return f"{shown} of {passage.bars[-1].number}"
 
 
 def event_at(passage: Passage, pages: Pages, look: LaneLook, column: int, row: int) -> int:
@@ -313,6 +322,7 @@ class _Slot:
                 self.canvas.put(row, max(last - 1, first), sign, kind)
             if event.onset >= self.part.start:
                 role: Role = mark[1] if mark else "now" if sounding else kind
+                role = "cursor" if event.label == self.look.cursor else role
                 self.canvas.put(row, first, _note_text(note), role)
 
     def _labels(self) -> None:
@@ -323,12 +333,15 @@ class _Slot:
             shown = self.look.keys.get(event.label, "" if self.look.keys else str(event.label))
             mark = self.look.marks.get(event.label)
             text = shown + (mark[0] if mark else "")
+            at_cursor = event.label == self.look.cursor
+            if at_cursor:
+                text = f"[{text}]"
             # Centred on what it names, and never over the label before it.
             inset = min(len(_note_text(placed.note)) for placed in event.notes) // 2
-            column = max(self._at(event.onset) + inset, ends[above] + 1)
+            column = max(self._at(event.onset) + inset - at_cursor, ends[above] + 1)
             role: Role = "key" if self.look.keys else "dim"
             role = mark[1] if mark else role
-            role = "cursor" if event.label == self.look.cursor else role
+            role = "cursor" if at_cursor else role
             self.canvas.put(row, column, text, role)
             ends[above] = column + len(text)
 

@@ -65,8 +65,11 @@ class SessionScreen(SessionStage):
         session = self.practice.session
         if session.passage is None:
             return
-        fault = marking.pressed(label, self.brush, session.marks, session.passage.event(label))
-        self._send_mark(fault)
+        event = session.passage.event(label)
+        if session.phase is Phase.RATING:
+            pages, _look = self._lane()
+            self.page = pages.page_of(float(event.onset))
+        self._send_mark(marking.pressed(label, self.brush, session.marks, event))
 
     def _send_mark(self, fault: Fault) -> None:
         self._marked.append(self.practice.session.marks)
@@ -191,6 +194,27 @@ class SessionScreen(SessionStage):
         self.page = pages.page_of(float(passage.event(self.cursor).onset))
         self.draw()
 
+    def do_page_right(self) -> None:
+        self._turn(1)
+
+    def do_page_left(self) -> None:
+        self._turn(-1)
+
+    def _turn(self, by: int) -> None:
+        """Open another page of the lane, with the cursor on its first event."""
+        passage = self.practice.session.passage
+        if passage is None:
+            return
+        pages, _look = self._lane()
+        if pages.count == 1:
+            self._move_cursor(by)
+            return
+        page = min(max(self.page + by, 0), pages.count - 1)
+        if page != self.page:
+            self.page = page
+            self.cursor = min(page_labels(passage, pages, page), default=self.cursor)
+            self.draw()
+
     def do_mark_cursor(self) -> None:
         if self.cursor:
             self._mark(self.cursor)
@@ -313,7 +337,9 @@ class SessionScreen(SessionStage):
         """Touch and mouse: the key line does what it says, the lane marks; while playing, a touch is a choke."""
         session = self.practice.session
         if tap.pane == "keys":
-            action = hint_at(shown_hints(self.picture()), tap.column, self.size.width)
+            picture = self.picture()
+            layout = layout_of(picture, self.size.width, self.size.height)
+            action = hint_at(shown_hints(picture, layout), tap.column, self.size.width)
             if action:
                 self.act(action)
         elif tap.pane == "lane" and session.phase is Phase.RATING and session.passage is not None:

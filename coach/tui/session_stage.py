@@ -26,10 +26,12 @@ from coach.drillfile.load import load_drill
 from coach.practice import reload_drill
 from coach.tui import marking
 from coach.tui.base import CoachScreen
-from coach.tui.layout import View
+from coach.tui.layout import LEAST_WIDTH, Box, View, too_small
 from coach.tui.library_screen import problems_text, stamps
 from coach.tui.session_view import Picture, layout_of, panes
+from coach.tui.small import draw_small
 from coach.tui.stage import Stage
+from coach.tui.titles import assigned_goal, assigned_note, assigned_text
 
 if TYPE_CHECKING:
     from coach.core.session_events import StartRep
@@ -39,6 +41,7 @@ if TYPE_CHECKING:
 
 POLLS_PER_SECOND = 30
 LOOK_EVERY_S = 1.0
+_SPACE = "   "
 
 
 class SessionStage(CoachScreen):
@@ -67,6 +70,10 @@ class SessionStage(CoachScreen):
         self._last_label = 0
         self._item = -1
         self._started_ms = practice.now_ms()
+        self._sound_shown = ""
+        """What is wrong with the sound as the message line last had room to show it in full."""
+        self._sound_told = ""
+        """The same once the player has gone on: it is told once and then gives way."""
 
     def compose(self) -> ComposeResult:
         yield Stage(id="stage")
@@ -161,6 +168,7 @@ class SessionStage(CoachScreen):
             view=self.view,
             hints=self.keymap.hints(self.scope),
             title=drill.title if drill else item.purpose.value if item else "",
+            assigned=(assigned_text(drill), assigned_goal(drill)) if drill and drill.assignment else (),
             item=(item.purpose.value if item else "") + number,
             passage=passage,
             instrument=drill.instrument if drill else None,
@@ -186,12 +194,18 @@ class SessionStage(CoachScreen):
         if not self.is_mounted or not self.size.width:
             return 0
         picture = self.picture()
-        layout = layout_of(picture, self.size.width, self.size.height)
+        width, height = self.size.width, self.size.height
+        if too_small(width, height):
+            box = Box(0, 0, width, height)
+            rows = draw_small(picture, box)
+            return self.stage.show({"small": (rows, lambda: rows)}, {"small": box})
+        layout = layout_of(picture, width, height)
         return self.stage.show(panes(picture, layout), layout)
 
     def send(self, event: SessionEvent) -> bool:
         """Give the session an event and show what came of it."""
         before = self.practice.session
+        self._sound_told = self._sound_shown
         taken = self.practice.send(event)
         if taken:
             told = self.practice.messages[-1] if self.practice.messages else ""
@@ -241,22 +255,34 @@ class SessionStage(CoachScreen):
             parts.insert(0, f"NOT SAVED: {self.practice.unsaved} results wait for the disk")
         if waiting is not None:
             parts.append(f"next in {math.ceil(waiting)}")
-        status = self.coach.player.status if self.practice.player is not None else ""
-        if "silent mode" in status or "sound lost" in status:
-            parts.append(status)
         parts += self.rig.status
-        return "   ".join(part for part in parts if part)
+        parts = [part for part in parts if part]
+        told = _SPACE.join(parts)
+        status = self.coach.player.status if self.practice.player is not None else ""
+        new = status != self._sound_told and ("silent mode" in status or "sound lost" in status)
+        if not new or len(_SPACE.join([*parts, status])) > max(self.size.width, LEAST_WIDTH):
+            return told
+        self._sound_shown = status
+        return _SPACE.join([*parts, status])
 
     def _cue(self, beat: float | None) -> str:
-        """The cue of the bar that is played; before that, the phrase's own."""
+        """The cue of the bar that is played; before that, the phrase's own and what a teacher wrote.
+
+        Cues speak of harmonics: a layer without any has none.
+        """
         session = self.practice.session
         if session.passage is None or session.drill is None:
             return session.item.reason if session.item else ""
         bars = session.passage.bars
-        if beat is None or beat < 0:
+        waits = beat is None or beat < 0
+        note = assigned_note(session.drill) if waits else ""
+        if not any(event.is_harmonic for event in session.passage.events):
+            return note
+        if waits:
             phrase = session.drill.phrase(session.passage.excerpt.phrases[0])
-            return plain_text(phrase.cue or bars[0].cue)
-        bar = next((bar for bar in reversed(bars) if float(bar.start) <= beat), bars[0])
+            cue = plain_text(phrase.cue or bars[0].cue)
+            return _SPACE.join(words for words in (cue, note) if words)
+        bar = next((bar for bar in reversed(bars) if beat is not None and float(bar.start) <= beat), bars[0])
         return plain_text(bar.cue)
 
     def _now_ms(self) -> int:

@@ -20,11 +20,11 @@ from coach.tui.actions import LABEL_KEYS
 from coach.tui.canvas import Canvas, Role, Rows, ascii_text, fitted, text_width, wrapped
 from coach.tui.focus import Focus, focus_at, leads
 from coach.tui.hints import Hint, draw_hints
-from coach.tui.lane import LaneLook, Pages, draw_lane, pages_of, shown_parts
+from coach.tui.lane import LaneLook, Pages, draw_lane, page_text, pages_of, shown_parts
 from coach.tui.layout import Box, Layout, Pane, View, layout_for
 from coach.tui.titles import excerpt_title
 
-_WORDS: dict[str, str] = {
+PHASE_WORDS: dict[str, str] = {
     "ready": "READY",
     "listening": "HEAR",
     "playing": "",
@@ -52,6 +52,8 @@ class Picture:
     hints: tuple[Hint, ...]
     title: str = ""
     """The drill's title."""
+    assigned: tuple[str, ...] = ()
+    """What a teacher asks for, the longest wording first; empty where nothing is assigned."""
     item: str = ""
     """Which item of how many, and what for."""
     passage: Passage | None = None
@@ -92,7 +94,7 @@ def panes(picture: Picture, layout: Layout) -> dict[str, Pane]:
 
     add(
         "header",
-        (picture.title, picture.item, picture.run_on, _passage_key(picture)),
+        (picture.title, picture.assigned, picture.item, picture.run_on, _passage_key(picture)),
         lambda b: _header(picture, b),
     )
     add(
@@ -105,11 +107,11 @@ def panes(picture: Picture, layout: Layout) -> dict[str, Pane]:
     add("cue", picture.cue, lambda b: _line(fitted(_shown(picture.cue, picture), b.width, plain), b, "text"))
     add(
         "keys",
-        (picture.hints, bool(picture.marks), picture.brush, picture.phase),
-        lambda b: draw_hints(shown_hints(picture), b.width),
+        (picture.hints, bool(picture.marks), picture.brush, picture.phase, picture.page),
+        lambda b: draw_hints(shown_hints(picture, layout), b.width),
     )
     if picture.passage is None or picture.instrument is None:
-        word = picture.title.upper() if picture.phase == "rest" else _WORDS.get(picture.phase, "")
+        word = picture.title.upper() if picture.phase == "rest" else PHASE_WORDS.get(picture.phase, "")
         add("now", word, lambda b: bigview.draw_big_word(word, b.width, b.height, "now", plain))
         add("next", picture.cue, lambda b: _paragraph(_shown(picture.cue, picture), b))
         return shown
@@ -167,14 +169,15 @@ def _add_music(
                     picture.left_handed,
                 ),
             )
-    number = _beat_word(picture, at)
-    if number or not glance:
+    number = beat_word(picture, at)
+    held = any(not leads(passage, event) for event in passage.events)
+    if number or not glance or (held and not rating):
         word = number or _count_of_marks(picture.marks, plain) or _SHORT.get(picture.phase, "")
         role: Role = "now" if number else "bass" if picture.marks else "good"
         add("beat", (word, role), lambda b: bigview.draw_big_word(word, b.width, b.height, role, plain))
         add("held", spot, lambda b: _held(passage, focus, instrument, b, plain))
     else:
-        failed = f"{len(picture.marks)} FAILED" if picture.marks else _WORDS.get(picture.phase, "")
+        failed = f"{len(picture.marks)} FAILED" if picture.marks else PHASE_WORDS.get(picture.phase, "")
         tone: Role = "bass" if picture.marks else "good" if picture.phase == "ready" else "text"
         add("word", (failed, tone), lambda b: bigview.draw_big_word(failed, b.width, b.height, tone, plain))
 
@@ -225,6 +228,7 @@ def _add_lane(
         picture.marks,
         bool(look.keys),
         picture.cursor,
+        look.beat is None,
     )
     add("lane", key, lambda b: draw_lane(passage, instrument, pages, look, b.width, picture.plain))
 
@@ -257,7 +261,8 @@ def _passage_key(picture: Picture) -> Hashable:
     return id(picture.passage)
 
 
-def _beat_word(picture: Picture, at: tuple[int, int] | None) -> str:
+def beat_word(picture: Picture, at: tuple[int, int] | None) -> str:
+    """The counted beat that is heard; empty while nothing plays."""
     return str(picture.beats[at[0]].number) if at is not None else ""
 
 
@@ -286,8 +291,11 @@ def _header(picture: Picture, box: Box) -> Rows:
     if passage is not None:
         what = _shown(excerpt_title(passage.excerpt, passage.title, passage.layers), picture)
         room = box.width - text_width(right) - 2
-        if text_width(what) + text_width(title) + 3 <= room:
-            canvas.put(0, text_width(what) + 3, title, "dim")
+        spare = room - text_width(what) - 3
+        asked = [_shown(words, picture) for words in picture.assigned]
+        wordings = [*(f"{title}, {words}" for words in asked[:1]), *asked, title]
+        beside = next((words for words in wordings if text_width(words) <= spare), "")
+        canvas.put(0, text_width(what) + 3, beside, "next" if asked and beside != title else "dim")
         canvas.put(0, 0, fitted(what, room, picture.plain), "text")
     else:
         canvas.put(0, 0, title, "text")
@@ -306,13 +314,24 @@ def _message(picture: Picture, box: Box, has_cue: bool) -> Rows:
     return _line(fitted(text, box.width, picture.plain), box, "next")
 
 
-def shown_hints(picture: Picture) -> list[Hint]:
+def shown_hints(picture: Picture, layout: Layout) -> list[Hint]:
     """The hints of the key line as they read now: what saving means, which keys mark, which brush is in hand."""
     hints = [
         (key, _hint_word(picture, label, action_id), action_id) for key, label, action_id in picture.hints
     ]
     if picture.phase == "rating" and picture.passage is not None:
-        hints.insert(1, (_label_range(len(picture.passage.events)), "mark", ""))
+        keys = len(picture.passage.events)
+        if box := layout.get("lane"):
+            pages, look = lane_of(picture, box)
+            keys = len(look.keys)
+            if pages.count > 1:
+                forward = picture.page + 1 < pages.count
+                turned = page_text(picture.passage, pages, picture.page + (1 if forward else -1))
+                key = ">" if forward else "<"
+                key = key if picture.plain else {">": "→", "<": "←"}[key]
+                action = "page_right" if forward else "page_left"
+                hints.insert(1, (key, turned.partition(" of ")[0], action))
+        hints.insert(1, (_label_range(keys), "mark", ""))
     return hints
 
 
