@@ -315,6 +315,14 @@ def test_a_file_edited_by_hand_is_shown_and_marked(file: Path, capsys: pytest.Ca
     assert "Mia*" in told.out
 
 
+def test_an_assignment_that_is_no_assignment_is_told(file: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    body = json.loads(file.read_text())
+    body["drills"][0]["assignment"] = True
+    file.write_text(json.dumps(body))
+    assert main(["roster", str(file.parent)]) == 1
+    assert "not whole: the assignment can't be read" in capsys.readouterr().err
+
+
 def test_layout_alone_does_not_count_as_an_edit(file: Path) -> None:
     damaged(file, lambda body: None)
     assert not read_student(file).edited

@@ -205,6 +205,8 @@ def _student(body: dict[str, Any], where: str) -> StudentFile:
 
 def _drill(body: dict[str, Any]) -> DrillSeen:
     task = body["assignment"] or {}
+    if not isinstance(task, dict):
+        raise TypeError("the assignment can't be read")
     due = task.get("due")
     return DrillSeen(
         _text(body["id"]),
