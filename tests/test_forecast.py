@@ -13,6 +13,7 @@ from random import Random
 import pytest
 
 from coach.cli import main
+from coach.commands.forecast import lines
 from coach.core.drill import Drill
 from coach.core.evidence import EXCERPT, NODE, DayEvidence
 from coach.core.excerpt import Excerpt, Passage, passage_of, whole_phrase
@@ -191,12 +192,27 @@ def test_the_command_says_when_with_a_spread_and_what_holds_back(
     text = capsys.readouterr().out
     assert "goal 84 bpm, 30 minutes" in text
     assert "one player in ten by 2026-" in text
-    assert "Weakest node on the way" in text
+    # Nothing is logged: no node can be called weak.
+    assert "Weakest node" not in text
+    assert "Too little is logged yet to say which node will hold it back." in text
+    assert "Never played yet, so their part is a guess: Ladle, Mould and 1 more." in text
     assert main([*arguments, "--json"]) == 0
     body = json.loads(capsys.readouterr().out)
     assert body["draws"] == 1
     assert date.fromisoformat(body["early"]) <= date.fromisoformat(body["late"])
     assert not list(tmp_path.iterdir())
+
+
+def test_only_a_node_that_was_played_is_called_weak() -> None:
+    key = "n:4x864|D2|1/6"
+    found = replace(forecast(SMALL, {}, {}, DAY, 8, draws=1, horizon_days=3), holding_back=((key, 0.8),))
+    known = Memory(key, DAY, DAY, reps=6)
+    few = replace(known, reps=5)
+    assert any(
+        "Weakest node on the way" in line and "3.2 on D2 (80 %)" in line
+        for line in lines(found, SMALL, DAY, {key: known}, {})
+    )
+    assert not any("Weakest" in line for line in lines(found, SMALL, DAY, {key: few}, {}))
 
 
 def test_a_wrong_call_is_told(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from coach.cli import main
+from coach.core.log import Entry, new_id
 from coach.report.table_csv import csv_text, safe_text
 from coach.store.log import Log
 from coach.store.schema import sealed
@@ -39,6 +40,22 @@ def shown(folder: Path, capsys: pytest.CaptureFixture[str]) -> list[dict[str, ob
 
 def test_show_lists_each_rep_with_its_result(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert [row["result"] for row in shown(folder, capsys)] == ["clean", "2c:lift", "unrated"]
+
+
+def test_show_names_a_session_that_was_stopped_because_something_hurt(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with Log.open(folder / "progress" / "log.sqlite3", "Ada", now_ms=NOON) as log:
+        for number, body in enumerate((f'{{"excerpt":"{PASSAGE.excerpt}","tempo_bpm":52}}', "{}")):
+            at_ms = NOON + (number + 1) * 40_000
+            log.add_entry(Entry(new_id(at_ms, bytes(10)), log.player.id, at_ms, 60, "hurt", body))
+    rows = shown(folder, capsys)
+    assert [row["kind"] for row in rows].count("hurt") == 2
+    assert [row["at"] for row in rows] == sorted(str(row["at"]) for row in rows)
+    assert coach(folder, "show") == 0
+    told = [line for line in capsys.readouterr().out.splitlines() if "stopped: something hurt" in line]
+    assert len(told) == 2
+    assert "52 bpm" in told[0]
 
 
 def test_a_rep_is_corrected_by_the_end_of_its_id_and_undo_drops_the_last(

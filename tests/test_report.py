@@ -19,14 +19,14 @@ from xml.etree import ElementTree
 import pytest
 
 from coach.cli import main
-from coach.core.drill import Drill
+from coach.core.drill import Assignment, Drill
 from coach.core.excerpt import Excerpt, passage_of
-from coach.core.log import Fault, Outcome
+from coach.core.log import Entry, Fault, Outcome, new_id
 from coach.core.memory import PRIOR_CLEAN, PRIOR_WEIGHT
-from coach.core.plain import plain_text
+from coach.core.plain import counted, listed, plain_text
 from coach.core.tempo_estimate import clean_tempo
 from coach.report.figures import Report, make_report
-from coach.report.lines import report_lines
+from coach.report.lines import fitted, report_lines, tempo_text
 from coach.report.neck import GRADES, UNKNOWN, grade_of, necks
 from coach.report.page import report_page
 from coach.report.tables import report_csv, report_facts
@@ -179,6 +179,121 @@ def test_an_empty_time_says_so_and_nothing_else_breaks(path: Path) -> None:
     assert "Nothing was practised in this time." in report_lines(empty)
     assert "Nothing was practised in this time." in report_page(empty)
     assert report_facts(empty)["days"] == []
+
+
+def after(tmp_path: Path, reps: list[tuple[int, bool]], drill: Drill, name: str = "x") -> Report:
+    """The report on the evening after some reps of the first phrase's harmonics: tempo and whether clean."""
+    passage = passage_of(drill, Excerpt(drill.id, (drill.phrases[0].id,), "harmonics")).logged
+    with Log.open(tmp_path / name / "log.sqlite3", "Ada", now_ms=NOON) as log:
+        for number, (tempo_bpm, clean) in enumerate(reps):
+            faults = () if clean else (LIFT,)
+            rep = rep_at(log, NOON + number * 30_000, faults, passage, tempo_bpm=tempo_bpm)
+            log.save_rep(replace(rep, duration_ms=5000), passage)
+    with Log.open(tmp_path / name / "log.sqlite3", now_ms=NOON, read_only=True) as log:
+        return make_report(log, date(2026, 12, 3), drills=[drill])
+
+
+def test_one_clean_repetition_gives_no_tempo_and_no_bar(tmp_path: Path) -> None:
+    report = after(tmp_path, [(50, True)], sample_drill())
+    (one,) = report.excerpts
+    assert not one.known
+    assert tempo_text(one) == "too little to say"
+    lines = report_lines(report, [sample_drill()])
+    assert lines[1] == "1 day, under 1 min of playing; 1 repetition, 1 clean of 1 rated"
+    assert not any("Minutes by day" in line for line in lines)
+    assert "too little to say" in report_page(report)
+    row = next(csv.DictReader(io.StringIO(report_csv(report))))
+    assert row["clean_tempo_bpm"] == ""
+    assert report_facts(report)["excerpts"][0]["clean_tempo_known"] is False
+
+
+def test_an_estimate_above_everything_played_is_told_as_a_lower_bound(tmp_path: Path) -> None:
+    report = after(tmp_path, [(50 + number, True) for number in range(6)], sample_drill())
+    (one,) = report.excerpts
+    assert one.known
+    assert one.tempo is not None
+    assert one.tempo.bpm > 1.1 * 55
+    assert tempo_text(one) == "at least 55"
+
+
+def test_a_tempo_among_those_played_is_told_with_its_interval(tmp_path: Path) -> None:
+    reps = [(bpm, bpm < 60) for bpm in range(50, 70, 2)] * 2
+    (one,) = after(tmp_path, reps, sample_drill()).excerpts
+    assert re.fullmatch(r"5\d \(\d\d to \d\d\)", tempo_text(one))
+
+
+def test_an_open_assignment_is_named_with_goal_day_teacher_and_note(tmp_path: Path) -> None:
+    task = Assignment("Ada", "Ms. Orr", 64, date(2026, 12, 20), "both nodes", "01X")
+    drill = replace(sample_drill(), assignment=task)
+    report = after(tmp_path, [(50, True)], drill)
+    text = " ".join(" ".join(report_lines(report, [drill])).split())
+    assert "Assigned Lamps, from Ms. Orr: 64 bpm by 20 Dec; 0 of 2 phrases landed" in text
+    assert '"both nodes"' in text
+    assert "from Ms. Orr: 64 bpm by 20 Dec" in report_page(report)
+    assert report_facts(report)["assignments"][0]["due"] == "2026-12-20"
+    assert [(task.drill, task.landed, task.phrases) for task in report.tasks] == [("lamps", 0, 2)]
+
+
+def test_report_plan_and_teachers_file_say_one_rung(tmp_path: Path) -> None:
+    from coach.core.repertoire import repertoire_of
+    from coach.core.standing import Standing
+    from coach.report.student import student_report
+
+    drill = replace(sample_drill(), phrases=sample_drill().phrases[:1])
+    drill = replace(drill, assignment=Assignment("Ada", "", 62, None, "", "01X"))
+    after(tmp_path, [(50 + number, True) for number in range(9)], drill, "one")
+    with Log.open(tmp_path / "one" / "log.sqlite3", now_ms=NOON, read_only=True) as log:
+        day, at_ms = date(2026, 12, 5), NOON + 2 * DAY
+        (one,) = make_report(log, day, drills=[drill]).excerpts
+        file = student_report(log, [drill], at_ms, 60)
+        standing = Standing(day, repertoire_of([drill]), log.memories(), log.ladders())
+        raw = log.ladders()[one.excerpt.key].rung_bpm
+    (row,) = [row for row in file["drills"][0]["excerpts"] if row["layer"] == "harmonics"]
+    assert row["rung_bpm"] == one.rung_bpm == standing.rung(one.excerpt)
+    assert one.rung_bpm != raw
+
+
+def test_days_on_which_something_hurt_are_told(tmp_path: Path) -> None:
+    after(tmp_path, [(50, True)], sample_drill())
+    with Log.open(tmp_path / "x" / "log.sqlite3", "Ada", now_ms=NOON) as log:
+        log.add_entry(Entry(new_id(NOON, bytes(10)), log.player.id, NOON, 60, "hurt", "{}"))
+        report = make_report(log, date(2026, 12, 4))
+    assert report_lines(report)[1] == (
+        "Stopped because something hurt: 3 Dec. If it comes back, see a clinician."
+    )
+    assert "Stopped because something hurt: 3 Dec" in report_page(report)
+    assert report_facts(report)["hurt_days"] == ["2026-12-03"]
+
+
+def test_scores_of_the_forecast_stay_in_json_and_players_read_words(report: Report) -> None:
+    text = "\n".join(report_lines(report, [sample_drill()])) + report_page(report, [sample_drill()])
+    assert "Brier" not in text
+    assert "log loss" not in text
+    assert "The forecast came" in text
+    assert set(report_facts(report)["calibration"]) >= {"brier", "log_loss"}
+
+
+@pytest.mark.parametrize(
+    ("names", "text"),
+    [([], ""), (["a"], "a"), (["a", "b"], "a and b"), (list("abc"), "a, b and 1 more")],
+)
+def test_a_long_list_is_cut_to_two_names(names: list[str], text: str) -> None:
+    assert listed(names) == text
+
+
+def test_a_long_move_is_said_shorter_before_it_is_cut() -> None:
+    name = "3.9 on G2 with 5 on D2 to 7 on G2 with 7 on D2"
+    assert fitted(name, 40) == "3.9 G2 with 5 D2 to 7 G2 with 7 D2"
+    assert fitted(name, 50) == name
+    assert fitted(name, 20) == "3.9 G2 with 5 D2 to…"
+
+
+def test_numbers_and_words_agree() -> None:
+    assert [counted(1, "day"), counted(0, "day"), counted(2, "entry", "entries")] == [
+        "1 day",
+        "0 days",
+        "2 entries",
+    ]
 
 
 class Page(HTMLParser):

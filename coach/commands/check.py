@@ -101,21 +101,17 @@ def _fix(name: str, text: str) -> tuple[str, list[dict[str, Any]]]:
 
 
 def _summary(name: str, drill: Drill) -> str:
-    from coach.core.plain import plain_text
+    from coach.core.plain import counted, plain_text
 
     bars = sum(len(phrase.bars) for phrase in drill.phrases)
     events = [event for phrase in drill.phrases for bar in phrase.bars for event in bar.events]
     nodes = {note.node for event in events for note in event.notes if note.node}
     shown = " ".join(node.label for node in sorted(nodes, key=lambda node: (node.partial, node.numerator)))
     return (
-        f"{name}: good: {plain_text(drill.title)}; {_count(len(drill.phrases), 'phrase')}, "
-        f"{_count(bars, 'bar')}, {_count(len(events), 'event')} in {', '.join(drill.layers)}; "
+        f"{name}: good: {plain_text(drill.title)}; {counted(len(drill.phrases), 'phrase')}, "
+        f"{counted(bars, 'bar')}, {counted(len(events), 'event')} in {', '.join(drill.layers)}; "
         f"nodes {shown or 'none'}; {drill.tempo.start_bpm} to {drill.goal_bpm} bpm"
     )
-
-
-def _count(number: int, word: str) -> str:
-    return f"{number} {word}" if number == 1 else f"{number} {word}s"
 
 
 def _row(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from collections.abc import Mapping
 from datetime import date
 from typing import TYPE_CHECKING, Any
 
@@ -12,6 +13,12 @@ from coach.core.problem import Problem, UsageError
 if TYPE_CHECKING:
     from coach.core.drill import Drill
     from coach.core.forecast import Forecast
+    from coach.core.ladder import Ladder
+    from coach.core.memory import Memory
+
+SHARE_FROM = 0.05
+RESULTS_FROM = 6
+"""Repetitions of a node from which it is named as weak."""
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -45,14 +52,21 @@ def run(arguments: argparse.Namespace) -> int:
 
         print(json.dumps(facts(found), ensure_ascii=False, indent=2))
         return 0
-    for line in lines(found, drill, today):
+    for line in lines(found, drill, today, memories, ladders):
         print(line)
     return 0
 
 
-def lines(found: Forecast, drill: Drill, today: date) -> list[str]:
-    """The forecast in sentences."""
-    from coach.core.plain import plain_text
+def lines(
+    found: Forecast,
+    drill: Drill,
+    today: date,
+    memories: Mapping[str, Memory],
+    ladders: Mapping[str, Ladder],
+) -> list[str]:
+    """The forecast in sentences; what the log holds tells how much of it is a guess."""
+    from coach.core.excerpt import layer_choices, whole_phrase
+    from coach.core.plain import counted, listed, plain_text
     from coach.core.repertoire import spoken
 
     title = plain_text(drill.title or drill.id)
@@ -60,7 +74,7 @@ def lines(found: Forecast, drill: Drill, today: date) -> list[str]:
     if found.likely:
         late = f"by {found.late}" if found.late else f"not before {found.horizon}"
         said.append(
-            f"The goal tempo is likely around {found.likely}, in {(found.likely - today).days} days"
+            f"The goal tempo is likely around {found.likely}, in {counted((found.likely - today).days, 'day')}"
             f" (one player in ten by {found.early}, nine in ten {late})."
         )
     else:
@@ -68,9 +82,22 @@ def lines(found: Forecast, drill: Drill, today: date) -> list[str]:
         said.append(
             f"The goal tempo is not likely before {found.horizon}{some}. More minutes, or a lower goal?"
         )
-    if found.holding_back:
-        nodes = [f"{spoken(key)} ({100 * share:.0f} %)" for key, share in found.holding_back if share >= 0.05]
-        said.append(f"Weakest node on the way, by share of the days: {', '.join(nodes)}.")
+    nodes = [
+        f"{spoken(key)} ({100 * share:.0f} %)"
+        for key, share in found.holding_back
+        if share >= SHARE_FROM and key in memories and memories[key].reps >= RESULTS_FROM
+    ]
+    if nodes:
+        said.append(f"Weakest node on the way, by share of the days: {listed(nodes)}.")
+    elif found.holding_back:
+        said.append("Too little is logged yet to say which node will hold it back.")
+    fresh = [
+        plain_text(phrase.name)
+        for phrase in drill.phrases
+        if not any(whole_phrase(drill, phrase, layer).key in ladders for layer in layer_choices(phrase))
+    ]
+    if fresh:
+        said.append(f"Never played yet, so their part is a guess: {listed(fresh)}.")
     said.append(
         f"From {found.draws} simulated players who start where your log stands. How fast anyone learns is assumed;"
         " take the order of the nodes more seriously than the date."

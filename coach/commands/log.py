@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
 import json
 import sys
 from collections.abc import Iterable, Iterator
@@ -20,6 +21,8 @@ from coach.commands.common import (
     places_of,
     write_output,
 )
+from coach.core.log import practice_day
+from coach.core.plain import counted
 from coach.core.problem import CoachError, Problem, UsageError
 
 if TYPE_CHECKING:
@@ -113,7 +116,7 @@ def _show(arguments: argparse.Namespace) -> int:
     since = parse_date(arguments.since, "--since") if arguments.since else None
     with _open(arguments, read_only=True) as log:
         reps = log.reps(since=since, drill=arguments.drill)
-        rows = []
+        rows = [row for row in _hurts(log, arguments.drill) if since is None or str(row["day"]) >= str(since)]
         for rep in reps:
             excerpt = Excerpt.parse(rep.excerpt)
             rows.append(
@@ -131,12 +134,13 @@ def _show(arguments: argparse.Namespace) -> int:
                     "corrected": bool(log.corrections(rep.id)),
                 }
             )
+    rows.sort(key=lambda row: str(row["id"]))
     if arguments.json:
         print(json.dumps(rows, ensure_ascii=False, indent=1))
         return 0
     for row in rows:
         mark = " (corrected)" if row["corrected"] else ""
-        what = plain_text(f"{row['title']}, {row['layer']}", 34)
+        what = plain_text(f"{row['title']}, {row['layer']}" if row["layer"] else "", 34)
         at = str(row["at"])
         print(
             f"{str(row['id'])[-8:]}  {at[:10]} {at[11:16]}  {what:<34} {row['tempo_bpm']:>3} bpm  "
@@ -145,6 +149,40 @@ def _show(arguments: argparse.Namespace) -> int:
     if not rows:
         print("nothing logged here yet", file=sys.stderr)
     return 0
+
+
+def _hurts(log: Log, drill: str) -> list[dict[str, object]]:
+    """The sessions that were stopped because something hurt, as rows beside the repetitions."""
+    from coach.core.excerpt import Excerpt
+    from coach.store.records import iso_time
+
+    titles = log.titles()
+    rows: list[dict[str, object]] = []
+    for entry in log.entries("hurt"):
+        key, tempo_bpm, excerpt = "", 0, None
+        # A merged log may come from a program that wrote other bodies.
+        with contextlib.suppress(ValueError, KeyError, TypeError):
+            body = json.loads(entry.body)
+            key, tempo_bpm = str(body["excerpt"]), int(body["tempo_bpm"])
+            excerpt = Excerpt.parse(key)
+        if drill and (excerpt is None or excerpt.drill != drill):
+            continue
+        rows.append(
+            {
+                "id": entry.id,
+                "day": practice_day(entry.at_ms, entry.utc_offset_min).isoformat(),
+                "at": iso_time(entry.at_ms, entry.utc_offset_min),
+                "drill": excerpt.drill if excerpt else "",
+                "title": titles.get(key, ""),
+                "layer": excerpt.layer if excerpt else "",
+                "kind": "hurt",
+                "tempo_bpm": tempo_bpm,
+                "goal_bpm": None,
+                "result": "stopped: something hurt",
+                "corrected": False,
+            }
+        )
+    return rows
 
 
 def _correct(arguments: argparse.Namespace) -> int:
@@ -259,7 +297,8 @@ def _merge(arguments: argparse.Namespace) -> int:
     else:
         for name, result in results.items():
             print(
-                f"{name}: {result.added['reps']} repetitions new, {sum(result.added.values())} entries in all, "
+                f"{name}: {counted(result.added['reps'], 'repetition')} new, "
+                f"{counted(sum(result.added.values()), 'entry', 'entries')} in all, "
                 f"{result.known} known already"
             )
     return 1 if problems else 0
@@ -321,7 +360,10 @@ def _tell_health(arguments: argparse.Namespace, rows: dict[str, int], problems: 
     if arguments.json:
         print(json.dumps({"whole": whole, "rows": rows, "problems": [str(problem) for problem in problems]}))
     elif whole:
-        print(f"the log is whole: {rows.get('reps', 0)} repetitions, {rows.get('players', 0)} players")
+        print(
+            f"the log is whole: {counted(rows.get('reps', 0), 'repetition')}, "
+            f"{counted(rows.get('players', 0), 'player')}"
+        )
     return 0 if whole else 1
 
 
@@ -359,7 +401,7 @@ def _players(arguments: argparse.Namespace) -> int:
         print(json.dumps(rows, ensure_ascii=False, indent=1))
     else:
         for row in rows:
-            print(f"{row['name']}  ({str(row['id'])[-6:]}, {row['days']} days)")
+            print(f"{row['name']}  ({str(row['id'])[-6:]}, {counted(int(str(row['days'])), 'day')})")
     return 0
 
 
@@ -394,7 +436,7 @@ def _forget(arguments: argparse.Namespace) -> int:
                 return 1
         done = forget_player(log, at_ms)
     files = ", ".join(path.name for path in done.cleaned)
-    print(f"{player.name} is removed: {done.rows} entries, from {files}")
+    print(f"{player.name} is removed: {counted(done.rows, 'entry', 'entries')}, from {files}")
     for path in _drills_naming(player.name, places_of(arguments)):
         print(
             f"coach: {path}: a drill file names {player.name}; delete it yourself if it should go",

@@ -1,4 +1,4 @@
-"""Text that came from someone else, made safe to print on a terminal.
+"""Text for a terminal: what came from someone else made safe to print, and numbers and lists put into words.
 
 Titles, names, cues and notes come out of files that others wrote. A terminal obeys control characters (ECMA-48:
 C0, C1, ESC sequences), and marks of writing direction (Unicode annex 9) can make a line read as something else.
@@ -7,6 +7,7 @@ C0, C1, ESC sequences), and marks of writing direction (Unicode annex 9) can mak
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 
 _ESCAPES = re.compile(
     r"\x1b[\[\x9b][0-?]*[ -/]*[@-~]"  # control sequences such as colours
@@ -18,6 +19,18 @@ _SPACES = re.compile(r"[\s\x1c-\x1f\x85\u2028\u2029]+")
 _SILENT = re.compile(
     r"[\x00-\x1f\x7f-\x9f\u061c\u200b\u200e\u200f\u202a-\u202e\u2060-\u2069\ufeff\ud800-\udfff]"
 )
+
+
+def counted(number: int, word: str, several: str = "") -> str:
+    """A number with its word: `1 day`, `2 days`; `several` where the plural is no mere s."""
+    return f"{number:,} {word if number == 1 else several or word + 's'}"
+
+
+def listed(names: Sequence[str], most: int = 2) -> str:
+    """A list that stays readable: `a`, `a and b`, `a, b and 8 more`."""
+    if len(names) > most:
+        return f"{', '.join(names[:most])} and {len(names) - most} more"
+    return ", ".join(names[:-1]) + (" and " if len(names) > 1 else "") + "".join(names[-1:])
 
 
 def plain_text(text: str, longest: int = 0) -> str:

@@ -19,6 +19,7 @@ from coach.core.drill import Drill
 from coach.core.evidence import EXCERPT, MOVE, NODE, DayEvidence
 from coach.core.excerpt import Excerpt, Kind
 from coach.core.ladder import Ladder, open_day
+from coach.core.log import practice_day
 from coach.core.memory import (
     HALF_LIFE_DAYS,
     Memory,
@@ -32,6 +33,7 @@ from coach.core.plain import plain_text
 from coach.core.proportion import beta_quantile
 from coach.core.repertoire import spoken
 from coach.core.tempo_estimate import CleanTempo, Tempos, clean_tempos, discounted
+from coach.report.task import Task, open_tasks
 from coach.store.derive import DayTotal
 
 if TYPE_CHECKING:
@@ -40,6 +42,12 @@ if TYPE_CHECKING:
 SHOWN_DAYS = 90
 """How far back a report looks where nothing else is asked for."""
 KNOWN_WEIGHT = 1.5
+ENOUGH_RESULTS = 5.0
+"""Discounted results from which a clean tempo is told, as six of this week are."""
+WIDE = 2.0
+"""Fewer are told, too, where the interval's ends differ by less than this factor."""
+BEYOND = 1.1
+"""A clean tempo more than this far above everything played is a guess."""
 CURVE_POINTS = 20
 CURVE_REACH_DAYS = 140
 """Evidence older than ten half-lives adds less than a thousandth of itself."""
@@ -72,6 +80,22 @@ class ExcerptFigures:
     retention: float | None
     minutes: float
     """Since the report's first day."""
+
+    @property
+    def fastest_bpm(self) -> int:
+        """The fastest tempo with a rated result that still counts; 0 where there is none."""
+        return max((bpm for bpm, clean, failed in self.memory.tempos if clean + failed), default=0)
+
+    @property
+    def known(self) -> bool:
+        """Whether enough was played for the clean tempo to be told."""
+        tempo = self.tempo
+        return tempo is not None and (tempo.weight >= ENOUGH_RESULTS or tempo.high_bpm < WIDE * tempo.low_bpm)
+
+    @property
+    def beyond(self) -> bool:
+        """Whether the clean tempo lies well above anything played, so that only a lower bound can be told."""
+        return self.tempo is not None and self.tempo.bpm > BEYOND * self.fastest_bpm
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,6 +133,10 @@ class Report:
     due: tuple[tuple[str, date], ...]
     """What is due within a week, by name, the longest due first."""
     calibration: Calibration | None
+    tasks: tuple[Task, ...] = ()
+    """Open assignments, the first due first."""
+    hurts: tuple[date, ...] = ()
+    """The days on which a session was stopped because something hurt."""
 
     @property
     def minutes(self) -> float:
@@ -162,7 +190,14 @@ def make_report(
         places[MOVE],
         tuple(_due(chosen, titles, day)),
         calibration(memory.calibration for memory in chosen.values()),
+        open_tasks([one for one in drills if drill in ("", one.id)], ladders, day),
+        _hurts(log, since, day),
     )
+
+
+def _hurts(log: Log, since: date, day: date) -> tuple[date, ...]:
+    days = {practice_day(entry.at_ms, entry.utc_offset_min) for entry in log.entries("hurt")}
+    return tuple(sorted(one for one in days if since <= one <= day))
 
 
 def name_of(key: str, titles: Mapping[str, str]) -> str:
@@ -239,6 +274,7 @@ def _excerpts(
         ladder = ladders[excerpt.key]
         drill = drills.get(excerpt.drill)
         goal = drill.goal_bpm if drill else ladder.goal_bpm
+        ladder = open_day(ladder, day, goal)
         spent_ms = sum(one.duration_ms for one in evidence[key] if one.day >= since)
         figures.append(
             ExcerptFigures(
@@ -247,7 +283,7 @@ def _excerpts(
                 excerpt_name(excerpt, titles),
                 plain_text(drill.title if drill else excerpt.drill),
                 goal,
-                open_day(ladder, day, goal).rung_bpm,
+                ladder.rung_bpm,
                 ladder.landed_days,
                 now[key] if memory.tempos else None,
                 curves.get(key, ()),

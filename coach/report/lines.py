@@ -3,20 +3,26 @@
 from __future__ import annotations
 
 import re
+import textwrap
 from collections.abc import Iterator, Sequence
 from datetime import date, timedelta
 
+from coach.core.calibration import Calibration
 from coach.core.drill import Drill
 from coach.core.fretboard import column_mm, fretboard_lines
 from coach.core.ladder import DAYS_TO_LAND
-from coach.core.plain import plain_text
+from coach.core.plain import counted, listed, plain_text
 from coach.report.figures import ExcerptFigures, PlaceFigures, Report
 from coach.report.neck import GRADES, UNKNOWN, grade_of, necks
+from coach.report.task import Task
 
 PLOTS = 3
 LISTED = 14
+FEW_RESULTS = 10
+"""Cold results below which nothing is said of the forecast's worth."""
 BAR_DAYS = 28
 _COLOURS = re.compile(r"\x1b\[[0-9;]*m")
+_ON_STRING = re.compile(r"(?<=\d) on (?=[A-G][#b]?-?\d)")
 _EIGHTHS = " ▁▂▃▄▅▆▇█"
 
 
@@ -30,6 +36,7 @@ def report_lines(
     width = max(width, 72)
     parts = (
         _head(report),
+        _tasks(report, width),
         _time(report),
         _tempos(report, width),
         _necks(report, drills, width, colour),
@@ -54,9 +61,16 @@ def day_text(day: date, today: date) -> str:
 
 
 def hours_text(minutes: float) -> str:
-    """`3 h 20 min`, `45 min`."""
+    """`3 h 20 min`, `45 min`, `under 1 min`."""
+    if 0 < minutes < 1:
+        return "under 1 min"
     whole = round(minutes)
     return f"{whole // 60} h {whole % 60} min" if whole >= 60 else f"{whole} min"
+
+
+def fitted(name: str, width: int) -> str:
+    """A name in so many columns: a long one without `on` before its strings, at worst cut at the end."""
+    return name if len(name) <= width else plain_text(_ON_STRING.sub(" ", name), width)
 
 
 def share_text(part: float) -> str:
@@ -67,13 +81,54 @@ def share_text(part: float) -> str:
 def _head(report: Report) -> Iterator[str]:
     about = f", {report.drill}" if report.drill else ""
     yield f"{plain_text(report.player)}{about}: practice from {report.since} to {report.day}"
+    if report.hurts:
+        yield hurt_text(report)
     if not report.days:
         yield "Nothing was practised in this time."
         return
+    yield spent_text(report)
+
+
+def spent_text(report: Report) -> str:
+    """Days, time and repetitions in one line."""
     reps, rated = sum(day.reps for day in report.days), sum(day.rated for day in report.days)
     clean = sum(day.clean for day in report.days)
-    rate = f", {share_text(clean / rated)} of {rated} rated ones clean" if rated else ""
-    yield f"{len(report.days)} days, {hours_text(report.minutes)} of playing; {reps} repetitions{rate}"
+    rate = f", {clean} clean of {rated} rated" if rated else ""
+    spent = f"{counted(len(report.days), 'day')}, {hours_text(report.minutes)} of playing"
+    return f"{spent}; {counted(reps, 'repetition')}{rate}"
+
+
+def hurt_text(report: Report) -> str:
+    """On which days a session was stopped because something hurt, the latest first."""
+    days = [day_text(day, report.day) for day in reversed(report.hurts)]
+    return f"Stopped because something hurt: {listed(days, 4)}. If it comes back, see a clinician."
+
+
+def task_text(task: Task, today: date) -> str:
+    """An open assignment: who asks for what by when, and how far it is."""
+    by = ""
+    if task.due:
+        late = "; that day is past" if task.due < today else ""
+        by = f" by {day_text(task.due, today)}{late}"
+    asks = f", from {task.teacher}" if task.teacher else ""
+    stands = f"at {task.rung_bpm}" if task.rung_bpm else "not begun together"
+    if task.phrases == 1:
+        return f"{task.title}{asks}: {task.goal_bpm} bpm{by}; {stands}"
+    far = (
+        f"{task.landed} of {counted(task.phrases, 'phrase')} landed, furthest behind: {task.behind}, {stands}"
+    )
+    return f"{task.title}{asks}: {task.goal_bpm} bpm{by}; {far}"
+
+
+def _tasks(report: Report, width: int) -> Iterator[str]:
+    if report.tasks:
+        yield "Assigned"
+    for task in report.tasks:
+        yield from textwrap.wrap(
+            task_text(task, report.day), width, initial_indent="  ", subsequent_indent="    "
+        )
+        if task.note:
+            yield from textwrap.wrap(f'"{task.note}"', width, initial_indent="    ", subsequent_indent="    ")
 
 
 def _time(report: Report) -> Iterator[str]:
@@ -84,6 +139,8 @@ def _time(report: Report) -> Iterator[str]:
     if not any(values):
         return
     top = max(values)
+    if top < 1:
+        return
     yield f"Minutes by day (the highest bar is {top:.0f} min)"
     sixteenths = [max(round(value / top * 16), 1) if value else 0 for value in values]
     yield "  " + " ".join(_EIGHTHS[max(level - 8, 0)] for level in sixteenths).rstrip()
@@ -101,18 +158,22 @@ def _tempos(report: Report, width: int) -> Iterator[str]:
     yield "Tempo: today's rung, the goal, the tempo that is clean 8 times of 10 (80 % sure)"
     for one in report.excerpts[:LISTED]:
         rung = f"{one.rung_bpm:>3} of {one.goal_bpm:>3}"
-        yield f"  {one.title[:34]:<34} {rung}  {tempo_text(one):<18} {state_text(one, report.day)}"
+        yield f"  {fitted(one.title, 34):<34} {rung}  {tempo_text(one):<18} {state_text(one, report.day)}"
     if len(report.excerpts) > LISTED:
         yield f"  and {len(report.excerpts) - LISTED} more; name a drill to see all of it"
-    for one in [one for one in report.excerpts if len(one.curve) > 1][:PLOTS]:
+    for one in [one for one in report.excerpts if len(one.curve) > 1 and one.known][:PLOTS]:
         yield ""
         yield from plot_lines(one, width)
 
 
 def tempo_text(one: ExcerptFigures) -> str:
-    """The clean tempo with its interval: `62 (58 to 66)`."""
+    """The clean tempo with its interval: `62 (58 to 66)`; what can be said where it is not known so well."""
     if one.tempo is None:
         return "not rated yet"
+    if not one.known:
+        return "too little to say"
+    if one.beyond:
+        return f"at least {min(int(one.tempo.low_bpm), one.fastest_bpm)}"
     return f"{one.tempo.bpm:.0f} ({one.tempo.low_bpm:.0f} to {one.tempo.high_bpm:.0f})"
 
 
@@ -148,7 +209,10 @@ def plot_lines(one: ExcerptFigures, width: int, height: int = 12) -> list[str]:
     plotext.yticks([round(bottom + (top - bottom) * part) for part in (0.1, 0.5)] + [one.goal_bpm])
     text = _COLOURS.sub("", plotext.build())
     plotext.clear_figure()
-    head = f"  {one.title[: width - 46]}: clean tempo and its interval; line: goal"
+    said = ": clean tempo and its interval; line: goal"
+    if one.beyond:
+        said = f"{said}; over {one.fastest_bpm}: a guess"
+    head = f"  {one.title[: width - 4 - len(said)]}{said}"
     return [head, *(f"  {line.rstrip()}" for line in text.rstrip("\n").split("\n"))]
 
 
@@ -179,7 +243,8 @@ def _places(title: str, places: Sequence[PlaceFigures]) -> Iterator[str]:
     for place in known:
         fail = place.fail
         rate = f"{'' if place.near_goal else '~'}{share_text(fail.mean)}"
-        yield f"  {place.name[:40]:<40} {rate:>6} ({share_text(fail.low)} to {share_text(fail.high)})  {_cold(place)}"
+        name = fitted(place.name, 40)
+        yield f"  {name:<40} {rate:>6} ({share_text(fail.low)} to {share_text(fail.high)})  {_cold(place)}"
 
 
 def _cold(place: PlaceFigures) -> str:
@@ -194,9 +259,9 @@ def _due(report: Report) -> Iterator[str]:
         return
     yield f"Due: {len(now)} now, {len(later)} more within a week"
     for name in now[:8]:
-        yield f"  now     {name[:66]}"
+        yield f"  now     {fitted(name, 68)}"
     for name, due in later[: 8 - len(now[:8])]:
-        yield f"  {day_text(due, report.day):<7} {name[:66]}"
+        yield f"  {day_text(due, report.day):<7} {fitted(name, 68)}"
 
 
 def _faults(report: Report) -> Iterator[str]:
@@ -215,10 +280,19 @@ def _calibration(report: Report) -> Iterator[str]:
     table = report.calibration
     if table is None:
         return
-    yield f"How the forecast of cold results held, over {table.results} of them"
+    yield f"How the forecast of cold results held, over {counted(table.results, 'result')}"
     yield "  predicted clean   were clean   results"
     for predicted, clean, count in table.rows:
         yield f"  {share_text(predicted):>15}   {share_text(clean):>10}   {count:>7}"
-    better = "better" if table.brier < table.base_brier else "worse"
-    yield f"  Brier score {table.brier:.3f}, log loss {table.log_loss:.3f}: {better} than knowing only"
-    yield f"  the overall rate of clean ones ({table.base_brier:.3f}, {table.base_log_loss:.3f})"
+    yield f"  {calibration_text(table)}"
+
+
+def calibration_text(table: Calibration) -> str:
+    """How good the forecast was, in a player's words."""
+    rate = sum(clean * count for _, clean, count in table.rows) / table.results
+    if table.results < FEW_RESULTS:
+        return "Too few results yet to say how good the forecast is."
+    if rate in (0.0, 1.0):
+        return f"All of them were {'clean' if rate else 'not clean'}, so they say little of how good the forecast is."
+    closer = "closer" if table.brier < table.base_brier else "no closer"
+    return f"The forecast came {closer} to the results than saying {share_text(rate)} every time."

@@ -5,8 +5,18 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from coach.core.drill import Drill
+from coach.core.plain import counted
 from coach.report.figures import PlaceFigures, Report
-from coach.report.lines import day_text, hours_text, share_text, state_text, tempo_text
+from coach.report.lines import (
+    calibration_text,
+    day_text,
+    hurt_text,
+    share_text,
+    spent_text,
+    state_text,
+    task_text,
+    tempo_text,
+)
 from coach.report.neck import GRADES, UNKNOWN, necks
 from coach.report.svg import calibration_svg, escaped, minutes_svg, neck_svg, tempo_svg
 
@@ -84,13 +94,15 @@ def report_page(report: Report, drills: Sequence[Drill] = ()) -> str:
 def _head(report: Report, title: str) -> Iterator[str]:
     yield f"<h1>{escaped(title)}</h1>"
     yield f'<p class="quiet">Practice from {report.since} to {report.day}</p>'
+    if report.hurts:
+        yield f"<p>{hurt_text(report)}</p>"
+    for task in report.tasks:
+        note = f" <i>{escaped(task.note)}</i>" if task.note else ""
+        yield f"<p>Assigned: {escaped(task_text(task, report.day))}.{note}</p>"
     if not report.days:
         yield "<p>Nothing was practised in this time.</p>"
         return
-    rated, clean = sum(day.rated for day in report.days), sum(day.clean for day in report.days)
-    reps = sum(day.reps for day in report.days)
-    rate = f", {share_text(clean / rated)} of {rated} rated ones clean" if rated else ""
-    yield f"<p>{len(report.days)} days, {hours_text(report.minutes)} of playing; {reps} repetitions{rate}.</p>"
+    yield f"<p>{spent_text(report)}.</p>"
 
 
 def _time(report: Report) -> str:
@@ -119,12 +131,13 @@ def _tempos(report: Report) -> Iterator[str]:
     figures = [
         f"<figure><h3>{escaped(one.title)}</h3>{tempo_svg(one, report.since, report.day)}</figure>"
         for one in report.excerpts
-        if one.curve
+        if one.curve and one.known
     ]
     if figures:
         yield (
-            "<section><p class='quiet'>Line: the tempo that is clean 8 times of 10; band: its 80 % interval; "
-            f"dashes: the goal; triangle: today's rung.</p><div class='tempos'>{''.join(figures)}</div></section>"
+            "<section><p class='quiet'>Line: the tempo that is clean 8 times of 10; band: its 80 % interval; dashes: "
+            "the goal; triangle: today's rung. Above what was played, it is a guess.</p>"
+            f"<div class='tempos'>{''.join(figures)}</div></section>"
         )
 
 
@@ -200,10 +213,8 @@ def _calibration(report: Report) -> str:
     scores = report.calibration
     if scores is None:
         return ""
-    better = "better" if scores.brier < scores.base_brier else "worse"
     return (
         "<section><h2>How the forecast of cold results held</h2>"
-        f"{calibration_svg(scores)}<p>Over {scores.results} cold results: Brier score {scores.brier:.3f}, log loss "
-        f"{scores.log_loss:.3f}, {better} than knowing only the overall rate ({scores.base_brier:.3f}, "
-        f"{scores.base_log_loss:.3f}). On the dashes the forecast was right.</p></section>"
+        f"{calibration_svg(scores)}<p>Over {counted(scores.results, 'cold result')}: on the dashes the forecast was "
+        f"right. {calibration_text(scores)}</p></section>"
     )

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 
 from coach.core.log import CAUSES
+from coach.core.plain import counted, listed
 from coach.report.inbox import DrillSeen, PlaceSeen, StudentFile
 from coach.report.lines import day_text, hours_text, share_text
 from coach.report.page import page, table
@@ -202,7 +203,7 @@ def _advice(drill: DrillSeen, today: date, rung: int, cold: int, cold_clean: int
         return f"{slow.name}, {slow.layer} alone", f"{at}, the goal is {drill.goal_bpm}"
     landed = sum(phrase.landed for phrase in whole)
     at = f"{rung or 'no'} of {drill.goal_bpm} bpm"
-    return "nothing new: it is under way", f"{at}, {landed} of {len(whole)} phrases landed"
+    return "nothing new: it is under way", f"{at}, {landed} of {counted(len(whole), 'phrase')} landed"
 
 
 HEADER = (
@@ -251,7 +252,7 @@ def roster_lines(rows: Sequence[Row], today: date) -> list[str]:
             f"{cells['cold']:<8} {cells['last'][:6]}"
         )
         if row.chokes:
-            lines += _wrapped(f"chokes: {', '.join(row.chokes)}")
+            lines += _wrapped(f"chokes: {listed(row.chokes, 3)}")
         lines += _wrapped(f"next: {row.advice}; {row.why}")
     if any(row.marked for row in rows):
         lines.append("* changed after it was written, or another revision of the drill than most")

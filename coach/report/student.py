@@ -20,11 +20,11 @@ from coach import __version__
 from coach.core.drill import Drill
 from coach.core.evidence import EXCERPT, MOVE, NODE, DayEvidence, day_evidence
 from coach.core.excerpt import Excerpt, LoggedPassage, layer_choices, whole_phrase
-from coach.core.ladder import DAYS_TO_LAND
 from coach.core.log import Rep, practice_day
-from coach.core.plain import plain_text
+from coach.core.plain import counted, plain_text
 from coach.core.repertoire import spoken
 from coach.report.lines import hours_text
+from coach.report.task import today
 from coach.store.records import iso_time
 
 if TYPE_CHECKING:
@@ -75,13 +75,18 @@ def contents(report: dict[str, Any]) -> list[str]:
     for drill in report["drills"]:
         days = drill["days"]
         spent = hours_text(sum(row[1] for row in days))
-        when = f"on {len(days)} days from {days[0][0]} to {days[-1][0]}" if days else "on no day yet"
+        when = (
+            f"on {counted(len(days), 'day')} from {days[0][0]} to {days[-1][0]}" if days else "on no day yet"
+        )
+        when = f"on {days[0][0]}" if len(days) == 1 else when
         lines.append(
             f"  {plain_text(drill['title'])}: practised {when}, {spent}, with the minutes of each day;"
         )
+        parts = counted(len(drill["excerpts"]), "phrase and layer", "phrases and layers")
         lines.append(
-            f"    rungs and fastest clean tempo of {len(drill['excerpts'])} phrases and layers; how often each of "
-            f"{len(drill['nodes'])} nodes and {len(drill['moves'])} moves was clean or failed"
+            f"    rungs and fastest clean tempo of {parts}; "
+            f"how often {counted(len(drill['nodes']), 'node')} and {counted(len(drill['moves']), 'move')} "
+            "were clean or failed"
         )
     if "notes" not in report:
         lines.append("  Your notes are left out.")
@@ -120,7 +125,7 @@ def _drill(log: Log, drill: Drill, day: date) -> dict[str, Any]:
             "due": task.due.isoformat() if task.due else None,
             "note": task.note,
         },
-        "excerpts": _phrases(log, drill, evidence),
+        "excerpts": _phrases(log, drill, evidence, day),
         "nodes": [_place(key, evidence[key]) for key in sorted(evidence) if key.startswith(NODE)],
         "moves": [_place(key, evidence[key]) for key in sorted(evidence) if key.startswith(MOVE)],
         "days": days,
@@ -147,14 +152,16 @@ def _day_row(
     ]
 
 
-def _phrases(log: Log, drill: Drill, evidence: dict[str, list[DayEvidence]]) -> list[dict[str, Any]]:
+def _phrases(
+    log: Log, drill: Drill, evidence: dict[str, list[DayEvidence]], day: date
+) -> list[dict[str, Any]]:
     """Every phrase of the drill in every layer, practised or not: what is missing says something too."""
     ladders, memories = log.ladders(), log.memories()
     rows = []
     for phrase in drill.phrases:
         for layer in layer_choices(phrase):
             excerpt: Excerpt = whole_phrase(drill, phrase, layer)
-            ladder, memory = ladders.get(excerpt.key), memories.get(EXCERPT + excerpt.key)
+            ladder, memory = today(ladders, drill, excerpt, day), memories.get(EXCERPT + excerpt.key)
             days = evidence.get(EXCERPT + excerpt.key, [])
             clean = [bpm for one in days for bpm, _, rang, _ in one.tallies if rang]
             rows.append(
@@ -165,7 +172,7 @@ def _phrases(log: Log, drill: Drill, evidence: dict[str, list[DayEvidence]]) -> 
                     "top": layer == layer_choices(phrase)[-1],
                     "rung_bpm": ladder.rung_bpm if ladder else None,
                     "fastest_clean_bpm": max(clean, default=None),
-                    "landed": bool(ladder and len(ladder.landed_days) >= DAYS_TO_LAND),
+                    "landed": bool(ladder and ladder.landed),
                     "reps": sum(one.reps for one in days),
                     "minutes": round(sum(one.duration_ms for one in days) / 60_000, 2),
                     "last": days[-1].day.isoformat() if days else None,

@@ -14,7 +14,7 @@ from coach.core.calibration import Calibration
 from coach.core.plain import plain_text
 from coach.core.touch import LAST_FRET
 from coach.report.figures import ExcerptFigures
-from coach.report.lines import day_text
+from coach.report.lines import day_text, hours_text
 from coach.report.neck import Neck, grade_of
 from coach.store.derive import DayTotal
 
@@ -41,7 +41,7 @@ def minutes_svg(days: Sequence[DayTotal], since: date, today: date) -> str:
         x = left + (day.day - since).days * step
         parts.append(
             f'<rect class="bar" x="{x + step * 0.12:.1f}" y="{height - bottom - tall:.1f}" '
-            f'width="{step * 0.76:.1f}" height="{tall:.1f}"><title>{day.day}: {minutes:.0f} min, '
+            f'width="{step * 0.76:.1f}" height="{tall:.1f}"><title>{day.day}: {hours_text(minutes)}, '
             f"{day.clean} of {day.rated} clean</title></rect>"
         )
     parts += _days_axis(since, today, left, width, height, step)

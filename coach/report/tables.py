@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import asdict
 from typing import Any
 
 from coach.core.tempo_estimate import CleanTempo
@@ -64,6 +65,10 @@ def report_facts(report: Report) -> dict[str, Any]:
         "moves": [_place(one) for one in report.moves],
         "due": [{"name": name, "due": due.isoformat()} for name, due in report.due],
         "faults": report.faults,
+        "hurt_days": [day.isoformat() for day in report.hurts],
+        "assignments": [
+            {**asdict(task), "due": task.due.isoformat() if task.due else None} for task in report.tasks
+        ],
         "calibration": table
         and {
             "results": table.results,
@@ -94,6 +99,8 @@ def _excerpt(one: ExcerptFigures) -> dict[str, Any]:
         "rung_bpm": one.rung_bpm,
         "goal_bpm": one.goal_bpm,
         "clean_tempo": _tempo(one.tempo),
+        "clean_tempo_known": one.known,
+        "fastest_played_bpm": one.fastest_bpm,
         "landed_days": [day.isoformat() for day in one.landed_days],
         "retention": one.retention,
         "due": one.memory.due.isoformat() if one.memory.due else None,
@@ -149,7 +156,7 @@ def _rows(report: Report) -> Iterator[tuple[Cell, ...]]:
             one.goal_bpm,
             *(
                 (round(tempo.bpm, 1), round(tempo.low_bpm, 1), round(tempo.high_bpm, 1))
-                if tempo
+                if tempo and one.known
                 else (None,) * 3
             ),
             *(None,) * 5,
