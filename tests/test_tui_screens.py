@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from coach.core.problem import CoachError
@@ -284,3 +286,86 @@ def test_an_unknown_theme_is_refused_with_the_known_ones(tmp_path):
         pytest.raises(CoachError, match=r"no theme 'neon'; themes: dusk, paper, beacon, terminal"),
     ):
         CoachApp(desk)
+
+
+async def test_the_plans_cursor_is_a_sign_beside_the_item(tmp_path):
+    async with running(tmp_path) as (app, pilot, _player):
+        items = app.screen.plan.items
+        (marked,) = [line for line in screen_text(app).splitlines() if line.startswith("▶")]
+        assert marked.split()[1] == "tune"
+        await pilot.press("down")
+        await pilot.pause()
+        (marked,) = [line for line in screen_text(app).splitlines() if line.startswith("▶")]
+        assert marked.split()[1] == items[1].purpose
+        await pilot.press("x")
+        assert app.screen.plan.items == (items[0], *items[2:])
+
+
+async def test_the_planners_notes_stand_above_the_plan(tmp_path):
+    async with running(tmp_path) as (app, pilot, _player):
+        screen = app.screen
+        screen.plan = replace(screen.plan, notes=("Yesterday ended because something hurt.",))
+        screen.show_plan()
+        await pilot.pause()
+        assert screen_text(app).splitlines()[1] == "! Yesterday ended because something hurt."
+
+
+async def test_the_note_on_hearing_stands_on_the_start_screen_once(tmp_path):
+    async with running(tmp_path) as (app, pilot, _player):
+        assert "85 dBA" in screen_text(app)
+        await pilot.press("space")
+        await pilot.pause()
+        assert "85 dBA" not in screen_text(app)
+    async with running(tmp_path) as (app, pilot, _player):
+        await pilot.pause()
+        assert load_settings(tmp_path / "settings.yaml").sound["hearing_note_seen"]
+        assert "85 dBA" not in screen_text(app)
+
+
+async def test_silent_mode_says_nothing_of_hearing(tmp_path):
+    async with running(tmp_path) as (app, pilot, _player):
+        app.desk.silent = True
+        app.screen.show_plan()
+        await pilot.pause()
+        assert "85 dBA" not in screen_text(app)
+
+
+async def test_the_library_says_what_is_assigned(tmp_path):
+    drill = tmp_path / "drills" / "pocket.yaml"
+    drill.parent.mkdir()
+    asked = "assignment: {teacher: Ana, goal: 64, due: 2026-12-20, note: slowly}\n"
+    drill.write_text(DRILL_TEXT.replace("phrases:", asked + "phrases:"))
+    async with running(tmp_path) as (app, pilot, _player):
+        await pilot.press("d", "slash", *"pocket", "enter")
+        text = screen_text(app)
+        assert "Pocket  assigned by Ana: goal 64 by 20 Dec" in text
+        assert "assigned by Ana: goal 64 by 20 Dec. slowly" in text
+
+
+async def test_the_summary_tells_the_tempo_played_and_the_rung_reached(tmp_path):
+    async with running(tmp_path, drills=("small-bells",)) as (app, pilot, player):
+        await pilot.press("space", "space", "minus")
+        tempo = session_of(app).practice.session.tempo_bpm
+        await pilot.press("space")
+        player.position_s = player.length_s + 1
+        await pilot.pause(0.1)
+        await pilot.press("space", "escape", "enter")
+        await pilot.pause()
+        assert f"at {tempo} bpm  rung " in screen_text(app)
+
+
+@pytest.mark.parametrize("columns", [80, 120])
+@pytest.mark.parametrize("lines", [3, 90])
+async def test_the_report_is_drawn_for_the_width_that_it_has(tmp_path, monkeypatch, columns, lines):
+    asked = []
+
+    def as_wide_as_asked(report, drills, width):
+        asked.append(width)
+        return ["x" * (width - 1) + "|"] * lines
+
+    monkeypatch.setattr("coach.report.lines.report_lines", as_wide_as_asked)
+    async with running(tmp_path, size=(columns, 24)) as (app, pilot, _player):
+        await pilot.press("r")
+        await pilot.pause()
+        assert asked[-1] == columns - 2  # the scroll bar takes two, whether it is needed or not
+        assert "x|" in screen_text(app).splitlines()[0]

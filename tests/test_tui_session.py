@@ -304,3 +304,127 @@ async def test_while_playing_only_what_changed_is_painted_again(tmp_path):
         assert screen.draw() == 0
         player.position_s = 0.62  # the walking mark moves, the beat does not change
         assert 0 < screen.draw() <= 2
+
+
+FOUR_BARS = """drill: 1
+id: stairs
+title: Stairs
+instrument: {strings: [G2, D2, A1, E1], scale_mm: 864}
+meter: 4/4
+tempo: {start: 60, goal: 80}
+assignment: {teacher: Ana, goal: 72, due: 2026-03-20, note: keep the low note down}
+phrases:
+  - id: one
+    name: One
+    cue: one finger, no pressure
+    bars:
+      - {bass: 1 E:0 for 4, harmonics: "1 G:<7>, 3 D:<5>"}
+      - {bass: 1 E:3 for 4, harmonics: "1 G:<7>, 3 D:<5>"}
+      - {bass: 1 E:0 for 4, harmonics: "1 G:<7>, 3 D:<5>"}
+      - {bass: 1 E:3 for 4, harmonics: "1 G:<7>, 3 D:<5>"}
+"""
+
+
+def stairs(folder) -> tuple[str, ...]:
+    (folder / "drills").mkdir()
+    (folder / "drills" / "stairs.yaml").write_text(FOUR_BARS)
+    return ("stairs",)
+
+
+async def test_marking_turns_to_the_bar_of_the_label_and_keys_turn_pages(tmp_path):
+    async with running(tmp_path, drills=stairs(tmp_path)) as (app, pilot, player):
+        await to_ready(pilot, app)
+        await play_to_end(pilot, app, player)
+        assert "bars 1-2 of 4" in screen_text(app)
+        await pilot.press("0")
+        assert "bars 3-4 of 4" in screen_text(app)
+        assert [mark.label for mark in session_of(app).practice.session.marks] == [10]
+        await pilot.press("left")
+        assert "bars 1-2 of 4" in screen_text(app)
+        assert session_of(app).cursor == 1
+        await pilot.press("right")
+        assert "bars 3-4 of 4" in screen_text(app)
+        assert session_of(app).cursor == 7
+        await pilot.press("down", "m")
+        assert [mark.label for mark in session_of(app).practice.session.marks] == [8, 10]
+        await pilot.press("right")
+        assert "bars 3-4 of 4" in screen_text(app)
+
+
+async def test_every_label_can_be_marked_by_its_key(tmp_path):
+    async with running(tmp_path, drills=stairs(tmp_path)) as (app, pilot, player):
+        await to_ready(pilot, app)
+        await play_to_end(pilot, app, player)
+        await pilot.press(*"1234567890qw")
+        session = session_of(app).practice.session
+        assert [mark.label for mark in session.marks] == [event.label for event in session.passage.events]
+
+
+async def test_a_cue_about_harmonics_shows_only_where_there_are_some(tmp_path):
+    async with running(tmp_path, drills=stairs(tmp_path), view="study") as (app, pilot, _player):
+        await to_ready(pilot, app)
+        assert "one finger, no pressure" in screen_text(app)
+        while session_of(app).practice.session.excerpt.layer != "bass":
+            await pilot.press("l")
+        text = screen_text(app)
+        assert "one finger" not in text
+        assert "keep the low note down" in text
+
+
+async def test_the_session_says_what_the_teacher_asks_for(tmp_path):
+    async with running(tmp_path, drills=stairs(tmp_path)) as (app, pilot, _player):
+        await to_ready(pilot, app)
+        text = screen_text(app)
+        assert "assigned by Ana: goal 72 by 20 Mar" in text.splitlines()[0]
+        assert "keep the low note down" in text
+
+
+async def test_what_is_wrong_with_the_sound_is_told_once_in_full_and_then_gives_way(tmp_path):
+    status = "no sound card found: silent mode, the screen shows the beat"
+    async with running(tmp_path, drills=DRILL) as (app, pilot, player):
+        player.status = status
+        await pilot.press("space")
+        await pilot.pause()
+        assert status in screen_text(app)
+        await pilot.press("space")
+        text = screen_text(app)
+        assert "silent" not in text
+        assert session_of(app).practice.session.item.reason[:20] in text
+        player.status = "sound lost (card): going on in silence until it is back"
+        await play_to_end(pilot, app, player)
+        assert player.status in screen_text(app)
+        await pilot.press("1")
+        assert "choked 1" in screen_text(app)
+
+
+async def test_the_sound_line_waits_where_there_is_no_room_beside_the_reason(tmp_path):
+    async with running(tmp_path, drills=DRILL) as (app, pilot, player):
+        await to_ready(pilot, app)
+        screen = session_of(app)
+        player.status = "no sound card found: silent mode, the screen shows the beat"
+        screen.message = "a reason that is long enough to leave no room"
+        screen.draw()
+        assert "silent" not in screen_text(app)
+        assert screen.message in screen_text(app)
+        await pilot.press("space")
+        assert player.status in screen_text(app)
+
+
+async def test_what_is_marked_is_saved_when_the_session_is_stopped(tmp_path):
+    async with running(tmp_path, drills=DRILL) as (app, pilot, player):
+        await to_ready(pilot, app)
+        await play_to_end(pilot, app, player)
+        await pilot.press("3", "escape")
+        assert "so is what is marked now" in screen_text(app)
+        await pilot.press("enter")
+        assert [[fault.label for fault in rep.faults] for rep in app.desk.log.reps()] == [[3]]
+
+
+async def test_a_window_too_small_still_plays_and_marks(tmp_path):
+    async with running(tmp_path, size=(40, 10), drills=stairs(tmp_path)) as (app, pilot, player):
+        assert "window too small: 80 x 24 at least" in screen_text(app)
+        await to_ready(pilot, app)
+        assert "window too small: 80 x 24 at least" in screen_text(app)
+        await play_to_end(pilot, app, player)
+        await pilot.press("0", "space")
+        assert [[fault.label for fault in rep.faults] for rep in app.desk.log.reps()] == [[10]]

@@ -12,8 +12,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from coach.core.clicktrack import beats_of
-from coach.core.drill import Bar, Drill, Phrase, Tempo
+from coach.core.drill import Bar, Drill, Note, Phrase, Tempo
 from coach.core.excerpt import Excerpt, Kind, passage_of, whole_phrase
+from coach.core.instruments import ready_made
 from coach.core.ladder import new_ladder
 from coach.core.log import Fault, Outcome
 from coach.core.rhythm import Meter
@@ -24,8 +25,11 @@ from coach.tui.canvas import Canvas, as_text, fitted, text_width, wrapped
 from coach.tui.focus import focus_at, leads, move_between
 from coach.tui.glyphs import ROWS_HIGH, big_text, big_width, largest_scale
 from coach.tui.lane import LaneLook, draw_lane, event_at, pages_of, shown_parts
-from coach.tui.layout import layout_for
+from coach.tui.layout import Box, layout_for
+from coach.tui.reports_screen import draw_report
 from coach.tui.session_view import Picture
+from coach.tui.small import draw_small
+from coach.tui.tour import page_text
 from tests.samples import BASS, FOUR_FOUR, event, harmonic, sample_drill
 from tests.screens import drawn, lamp
 
@@ -374,3 +378,89 @@ def test_the_node_view_tells_the_facts_of_a_node():
     assert "173 mm from the nut" in text  # 864 / 5 = 172.8
     for node in nodes_upto(9):
         assert draw_node(BASS, 0, node, {}, date(2026, 2, 23), 80, 23, plain=True)
+
+
+def four_bars(phase: str, **changes: object) -> Picture:
+    """A phrase of four bars over an open low string, as the session shows it."""
+    low = event("bass", "0", "4", Note(string=3, fret=0))
+    bars = tuple(replace(bar, events=(low, *bar.events)) for bar in long_drill(4).phrases[0].bars)
+    phrase = Phrase("p", "P", bars, ("bass", "harmonics"))
+    passage = passage_of(replace(long_drill(4), phrases=(phrase,)), Excerpt("long", ("p",)))
+    shown = Picture(
+        phase,
+        "glance",
+        Keymap().hints(phase),
+        title="Long",
+        passage=passage,
+        instrument=BASS,
+        ladder=new_ladder(50, 80),
+        tempo_bpm=50,
+        beats=beats_of(passage, 50, 1),
+    )
+    return replace(shown, **changes)
+
+
+def test_while_marking_the_lane_and_the_hint_tell_which_bars_are_open_and_how_to_turn():
+    first = drawn(four_bars("rating"), 80, 24).splitlines()
+    assert first[1].endswith("bars 1-2 of 4")
+    assert "right bars 3-4" in first[-1]
+    last = drawn(four_bars("rating", page=1), 80, 24).splitlines()
+    assert last[1].endswith("bars 3-4 of 4")
+    assert "left bars 1-2" in last[-1]
+    one_page = drawn(replace(four_bars("rating"), passage=lamp()[0]), 80, 24)
+    assert " of " not in one_page.splitlines()[1]
+    assert "right" not in one_page.splitlines()[-1]
+
+
+def test_the_cursor_has_brackets_beside_its_colour():
+    text = drawn(four_bars("rating", cursor=2), 80, 24)
+    assert "[2]" in text
+    assert "[3]" not in text
+
+
+@pytest.mark.parametrize("size", [(80, 24), (120, 40), (200, 60)])
+@pytest.mark.parametrize("beat", [None, -2.0, 0.5])
+def test_the_held_low_note_is_tall_in_the_glance_view_while_ready_and_playing(size, beat):
+    playing = {} if beat is None else {"beat": beat, "position_s": beat * 60 / 50}
+    lines = drawn(four_bars("playing" if playing else "ready", **playing), *size).splitlines()
+    scales = [[row.rstrip() for row in big_text("E0", scale)] for scale in (1, 2, 3, 4)]
+    assert any(
+        all(part in line for part, line in zip(tall, lines[top:], strict=False))
+        for tall in scales
+        for top in range(len(lines) - len(tall) + 1)
+    )
+
+
+@pytest.mark.parametrize("size", [(79, 24), (40, 10), (30, 5)])
+@pytest.mark.parametrize("phase", ["ready", "playing", "rating"])
+def test_a_window_too_small_says_so_and_still_tells_what_to_play(size, phase):
+    beat = {"beat": 0.5, "position_s": 0.6} if phase == "playing" else {}
+    rows = draw_small(four_bars(phase, **beat), Box(0, 0, *size))
+    lines = as_text(rows).splitlines()
+    assert len(rows) == size[1]
+    assert "window too small: 80 x 24 at least".startswith(lines[0].rstrip("…"))
+    assert "now G<7>  next D<5>" in lines[1]
+    assert lines[2].startswith("hold E0")
+    assert "space" in lines[-1]
+
+
+def test_an_assignment_stands_in_the_header_as_long_as_it_fits():
+    asked = ("assigned by Ana: goal 64 by 20 Dec", "goal 64 by 20 Dec")
+    picture = four_bars("ready", assigned=asked, item="climb  3 of 12")
+    assert asked[0] in drawn(picture, 80, 24).splitlines()[0]
+    crowded = replace(picture, item="climb  3 of 12  runs on and on")
+    head = drawn(crowded, 80, 24).splitlines()[0]
+    assert asked[0] not in head
+    assert asked[1] in head
+
+
+def test_the_way_to_the_tours_first_node_is_computed_for_the_instrument():
+    # 864 mm: node 1/6 at 144.0 (scale x k/n), fret 3 at 137.46 (864 x (1 - 2^(-3/12))): 6.54 mm past the wire.
+    assert "6.5 mm past fret wire 3, towards the bridge" in page_text(0, BASS)
+    # 1050 mm: 175.0 less 167.06.
+    assert "7.9 mm past fret wire 3" in page_text(0, ready_made("double-bass"))
+
+
+def test_a_line_of_the_report_that_is_too_long_goes_on_below():
+    rows = draw_report(["Head", "", "one two three four five"], 14, plain=False)
+    assert as_text(rows).splitlines() == ["Head", "", "one two", "    three four", "    five"]

@@ -100,6 +100,7 @@ ACTIONS: tuple[Action, ...] = (
         "next bars",
         "Turn to the next bars; where all are in sight, move the cursor",
         (RATING,),
+        2,
     ),
     Action(
         "page_left",
@@ -107,6 +108,7 @@ ACTIONS: tuple[Action, ...] = (
         "bars before",
         "Turn to the bars before; where all are in sight, move the cursor",
         (RATING,),
+        2,
     ),
     Action("cursor_right", ("down",), "next event", "Move the cursor to the next event", (RATING,)),
     Action("cursor_left", ("up",), "event before", "Move the cursor to the event before", (RATING,)),

@@ -315,22 +315,24 @@ def _message(picture: Picture, box: Box, has_cue: bool) -> Rows:
 
 
 def shown_hints(picture: Picture, layout: Layout) -> list[Hint]:
-    """The hints of the key line as they read now: what saving means, which keys mark, which brush is in hand."""
-    hints = [
-        (key, _hint_word(picture, label, action_id), action_id) for key, label, action_id in picture.hints
-    ]
+    """The hints of the key line as they read now: what saving means, which keys mark, which bars a key turns to."""
+    turns: dict[str, str] = {}
+    keys = 0
     if picture.phase == "rating" and picture.passage is not None:
         keys = len(picture.passage.events)
         if box := layout.get("lane"):
             pages, look = lane_of(picture, box)
             keys = len(look.keys)
-            if pages.count > 1:
-                forward = picture.page + 1 < pages.count
-                turned = page_text(picture.passage, pages, picture.page + (1 if forward else -1))
-                key = ">" if forward else "<"
-                key = key if picture.plain else {">": "→", "<": "←"}[key]
-                action = "page_right" if forward else "page_left"
-                hints.insert(1, (key, turned.partition(" of ")[0], action))
+            other = picture.page + (1 if picture.page + 1 < pages.count else -1)
+            if other >= 0:
+                action_id = "page_right" if other > picture.page else "page_left"
+                turns[action_id] = page_text(picture.passage, pages, other).partition(" of ")[0]
+    hints = [
+        (key, turns.get(action_id) or _hint_word(picture, label, action_id), action_id)
+        for key, label, action_id in picture.hints
+        if action_id in turns or action_id not in ("page_right", "page_left")
+    ]
+    if keys:
         hints.insert(1, (_label_range(keys), "mark", ""))
     return hints
 

@@ -51,4 +51,6 @@ def _small_state(picture: Picture) -> str:
         at = meters.walker_column(picture.beats, picture.position_s, 1)
     number = beat_word(picture, at)
     word = f"beat {number}" if number else PHASE_WORDS.get(picture.phase, "")
+    if picture.phase == "rating" and picture.marks:
+        word = f"{len(picture.marks)} FAILED"
     return f"{word}  {picture.tempo_bpm} bpm".strip()
