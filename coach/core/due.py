@@ -15,7 +15,7 @@ from coach.core.excerpt import Excerpt, Kind
 from coach.core.memory import Memory, retention
 from coach.core.plan import PlanItem, Purpose
 from coach.core.repertoire import BETWEEN_TURNS_S, Part, spoken, title_of
-from coach.core.standing import Standing
+from coach.core.standing import Standing, open_assignment, said_of_assignment
 
 LONGEST_COLD = (Kind.PHRASE, Kind.JOIN)
 
@@ -133,7 +133,10 @@ def _item(standing: Standing, rep: ColdRep) -> PlanItem:
         tested = ", ".join(names[:2]) + (f" and {len(names) - 2} more" if len(names) > 2 else "")
     late = (standing.day - rep.due).days
     when = "due today" if late == 0 else "due since yesterday" if late == 1 else f"due for {late} days"
-    reason = f"{tested}: {when}; {kept}. One repetition before it is practised today shows what stayed."
+    reason = f"{tested}: {when}; {kept}; one repetition before it is practised today shows what stayed."
+    drill = standing.repertoire.drill(rep.excerpt.drill)
+    assert drill is not None
+    reason = said_of_assignment(reason, open_assignment(drill, standing.day))
     return PlanItem(Purpose.COLD, rep.seconds / 60, _sentence(reason), rep.excerpt, 1, rep.tempo_bpm, rep.due)
 
 

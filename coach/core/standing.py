@@ -20,16 +20,14 @@ from coach.core.tempo_estimate import coarse, discounted, expected_bpm, expected
 
 READY = 0.7
 """Part of the goal at which a layer is ready to be joined with the others, ..."""
-READY_REPS = 12
+READY_REPS = 6
 """... and rated repetitions after which it is, wherever it stands: the others are what it is for."""
-READY_REPS_PLAIN = 6
+READY_REPS_PLAIN = 4
 """The same for a layer without any node."""
 SOLID = 0.8
 """Part of the goal from which a phrase makes room for new material."""
 DOUBT = 0.25
 """Probability that a key is slower than its `sure_bpm`."""
-NEAR_TEMPO = 1.2
-"""Results up to so many times slower or faster than a tempo say what happens at it."""
 MARGIN = 1.25
 """A node that is clean four times in five at 25 % over the goal is safe at it, also after a week of rest."""
 
@@ -38,6 +36,15 @@ def open_assignment(drill: Drill, day: date) -> Assignment | None:
     """The drill's assignment while it counts: until its due date, that day included; without one, always."""
     given = drill.assignment
     return given if given and (given.due is None or day <= given.due) else None
+
+
+def said_of_assignment(reason: str, given: Assignment | None) -> str:
+    """The reason, with who assigned the drill and for when, where it is assigned."""
+    if given is None:
+        return reason
+    by = f" by {given.teacher}" if given.teacher else ""
+    due = f" for {given.due.day} {given.due:%B}" if given.due else ""
+    return f"{reason.removesuffix('.')}; assigned{by}{due}."
 
 
 @dataclass(frozen=True)
@@ -65,6 +72,11 @@ class Standing:
         if ladder:
             return open_day(ladder, self.day, drill.goal_bpm).rung_bpm
         return min(otherwise or drill.tempo.start_bpm, drill.goal_bpm)
+
+    def last_rung(self, excerpt: Excerpt) -> int:
+        """Where the excerpt's ladder ended; 0 where it has none."""
+        ladder = self.ladders.get(excerpt.key)
+        return ladder.rung_bpm if ladder else 0
 
     def reached(self, excerpt: Excerpt) -> float:
         """The last rung as a part of the goal; 0 where the excerpt is not started. Landed is 1."""
@@ -95,13 +107,13 @@ class Standing:
         ladder = self.ladders.get(excerpt.key)
         return max(0, (self.day - ladder.last_day).days) if ladder and ladder.last_day else 0
 
-    def near(self, key: str, tempo_bpm: float) -> tuple[float, float]:
-        """Discounted weights of a key's clean and failed results about a tempo."""
+    def up_to(self, key: str, tempo_bpm: int) -> tuple[float, float]:
+        """Discounted weights of a key's clean and failed results at a tempo or slower."""
         memory = self.memories.get(key)
         rows = [
             (clean, failed)
             for bpm, clean, failed in (discounted(memory, self.day) if memory else [])
-            if tempo_bpm / NEAR_TEMPO <= bpm <= tempo_bpm * NEAR_TEMPO
+            if bpm <= tempo_bpm
         ]
         return sum(clean for clean, _ in rows), sum(failed for _, failed in rows)
 
@@ -157,18 +169,27 @@ class Standing:
         return next((part for part in reversed(parts) if self.started(part.excerpt)), parts[0])
 
     def work(self, drill: Drill, phrase: Phrase) -> tuple[Part, ...]:
-        """What to work on now: layers that were never played, else those alone that are not ready, and all together."""
-        parts = self.repertoire.parts(drill, phrase)
-        alone = parts[:-1]
-        unmet = tuple(part for part in alone if not self.started(part.excerpt))
-        if unmet and not self.started(parts[-1].excerpt):
-            return unmet
-        return (*(part for part in alone if not self._layer_ready(part)), parts[-1])
+        """What to work on now: layers alone while they are little known, and all together once each was played.
 
-    def _layer_ready(self, part: Part) -> bool:
+        A layer that failed cold last stays until all are played together; there the ladder goes back to it when needed.
+        """
+        parts = self.repertoire.parts(drill, phrase)
+        met = tuple(part for part in parts[:-1] if self._layer_met(part))
+        unmet = tuple(part for part in parts[:-1] if part not in met)
+        if self.started(parts[-1].excerpt):
+            return (*unmet, parts[-1])
+        failed = tuple(part for part in met if self._failed_cold(part))
+        both = all(self.started(part.excerpt) for part in parts[:-1])
+        return (*unmet, *failed, *(parts[-1:] if both else ()))
+
+    def _layer_met(self, part: Part) -> bool:
         ladder = self.ladders.get(part.excerpt.key)
         enough = READY_REPS if part.keys else READY_REPS_PLAIN
         return self.reached(part.excerpt) >= READY or (ladder is not None and ladder.reps >= enough)
+
+    def _failed_cold(self, part: Part) -> bool:
+        memory = self.memories.get(EXCERPT + part.excerpt.key)
+        return memory is not None and memory.cold_run < 0
 
     def solid(self, drill: Drill, phrase: Phrase) -> bool:
         """Whether the phrase, with everything in it, holds nearly its goal tempo."""

@@ -8,7 +8,13 @@ lacks more than its weakest part does (playing it together is the trouble); a si
 what holds the phrase's tempo down. Suiting repetitions lower what the next ones on the same nodes and moves are worth
 today, and a turn right after one on the same phrase is worth less, still less on the same excerpt: so turns come back
 spaced and interleaved. The first turn on an excerpt is the longest (a short blocked start). New material comes first,
-unless a phrase failed its last cold test; each layer of a new phrase has its turn, then all together the same day.
+unless a phrase failed its last cold test; each layer of a new phrase has its turn, then all together the same day. What
+has waited longest goes before (`WAITED_DAYS`), so that nothing begun is lost. An open assignment has its share of the
+minutes (`assigned_share`) at every point of the plan, so that a session cut short has kept it too.
+
+A turn starts at its ladder's rung of today and never above. An excerpt without a ladder borrows: the drill's start for
+a layer alone; four fifths of the slowest layer's rung for all together; for a node, a move or a half its phrase's rung,
+or what its nodes and moves are known to do, whichever is slower; the slowest phrase's rung for a join and the piece.
 
 The sizes below were tuned on simulated learners (`benchmarks/bench_planner.py`); most may change by half without a
 difference that the benchmark could tell.
@@ -24,19 +30,18 @@ from datetime import date
 from coach.core.drill import TOGETHER, Drill, Phrase
 from coach.core.evidence import EXCERPT, MOVE, NODE
 from coach.core.excerpt import Excerpt, Kind
-from coach.core.memory import kin_prior, weakness
 from coach.core.plan import PlanItem, Purpose
 from coach.core.repertoire import BETWEEN_TURNS_S, Part, spoken, title_of
 from coach.core.rhythm import MIN_BPM
-from coach.core.standing import Standing
+from coach.core.standing import Standing, open_assignment, said_of_assignment
 from coach.core.tempo_estimate import chance_clean
 
-FIRST_REPS = 6
-LATER_REPS = 4
+FIRST_REPS = 8
+LATER_REPS = 6
 PLAIN_REPS = 4
 """Of a layer without any node, once a day: its notes are the ground for the others, and rarely what is hard."""
-MOST_TURNS = 5
-"""On one excerpt in one day."""
+MOST_TURNS = 8
+"""On one excerpt in one day; on a join one, since the piece waits for its slowest phrase first."""
 HALVED_AFTER_REPS = 6.0
 """Repetitions of a node or move today after which the next ones are worth half."""
 SAME_PHRASE = 0.75
@@ -51,17 +56,26 @@ TOGETHER_SLOWER = 0.8
 """Where layers are first joined, against where they were alone."""
 AT_ONCE = 1_000_000
 """A first turn that comes next, whatever waits."""
-JOINT = 1.0
-"""What a phrase lacks beyond its weakest part counts so much for each of its nodes."""
+JOINT = 4.0
+"""What a phrase lacks beyond its weakest part, and its ladder to the goal, count so much for each of its nodes."""
 GRIND = 0.25
 """What is left of a turn's worth where hardly a repetition will be clean: the share of clean repetitions is what lasts
 (Duke, Simmons and Cash 2009, JRME 56:310). ..."""
 GRIND_BELOW = 0.2
 """... Nothing is taken off from this chance of a clean repetition on."""
-LEAP = 2.0
-"""A day's first turn starts at most so many times over the ladder's rung, where nodes and moves are known to go."""
 WHOLE_CLEAN = 0.6
-"""Chance of a whole clean repetition at that start."""
+"""Chance of a whole clean repetition at a borrowed tempo."""
+WEAK_FROM = 3.0
+"""Results, discounted over days, from which a failing node or move is called weak, ..."""
+WEAK_SHARE = 0.2
+"""... the part of them that failed, ..."""
+WEAK_TEMPO = 1.3
+"""... and how far over the last rung they may lie: failures press the rung under the tempo at which they came."""
+CHOKES_FROM, MOST_SINGLED = 0.4, 2
+"""So many nodes and moves a day, of those that fail at least this often, have a turn alone before their phrases."""
+WAITED_DAYS = 4
+"""What was begun, is not settled and was not played for so many days has its turn before all others, the longest wait
+first: every layer comes up within a week while a day's minutes hold six turns or more."""
 MOST_PHRASES = 24
 MOST_SHORT = 24
 """Phrases, and single nodes and moves, that are looked at closely; the neediest are."""
@@ -80,35 +94,77 @@ class _Candidate:
     weakest: str = ""
     first: int = 0
     """Above 0: its first turn comes before all others, the highest first."""
+    share: float = 0.0
+    """How often its weakest key failed lately; 0 where nothing is weak."""
+    upto_bpm: int = 0
+    """The fastest tempo that this share counts."""
+    assigned: bool = False
     plain: bool = False
     """A layer alone that has no node."""
     turns: int = 0
 
-    def worth_now(self, done: Mapping[str, float], last: Excerpt | None) -> tuple[int, float, str]:
-        """For ordering: new first, then by worth, then by key. `done` are today's suiting repetitions by key."""
+    def worth_now(self, done: Mapping[str, float], last: Excerpt | None) -> tuple[int, float, bool, str]:
+        """For ordering: what goes before, then worth, then an assignment, then the key.
+
+        `done` are today's suiting repetitions by key.
+        """
         worth = sum(
             need * suit * 0.5 ** (done.get(key, 0) / HALVED_AFTER_REPS) for key, need, suit in self.needs
         )
         if last and (self.excerpt.drill, self.excerpt.phrases) == (last.drill, last.phrases):
             worth *= SAME_EXCERPT if self.excerpt == last else SAME_PHRASE
-        return 0 if self.turns else self.first, worth, self.excerpt.key
+        return 0 if self.turns else self.first, worth, self.assigned, self.excerpt.key
 
 
 def urgency(drill: Drill, day: date) -> float:
-    """How much more a drill's turns count because its assignment falls due: 1 to 3."""
-    due = drill.assignment.due if drill.assignment else None
-    if due is None:
+    """How much more a drill's turns count while it is assigned: 1 to 3, the more the sooner it falls due."""
+    given = open_assignment(drill, day)
+    if given is None:
         return 1.0
-    days = (due - day).days
-    return 1.5 if days > 14 else 2.0 if days > 7 else 3.0
+    days = (given.due - day).days if given.due else 15
+    return 1.5 if days > 14 else 2.0 if days > SOON_DAYS else 3.0
+
+
+SOON_DAYS = 7
+
+
+def assigned_share(standing: Standing) -> float:
+    """Part of the working minutes that belongs to open assignments: half, two thirds when one falls due in a week."""
+    given = [found for drill in standing.repertoire.drills if (found := open_assignment(drill, standing.day))]
+    soon = any(each.due and (each.due - standing.day).days <= SOON_DAYS for each in given)
+    return 2 / 3 if soon else 1 / 2 if given else 0.0
+
+
+@dataclass(slots=True)
+class Spent:
+    """Seconds of work planned so far today: all, and on open assignments."""
+
+    all_s: float = 0.0
+    assigned_s: float = 0.0
+
+    def keeps(self, share: float, seconds: float) -> bool:
+        """Whether so many seconds on something else leave the assignments their share."""
+        return self.assigned_s >= share * (self.all_s + seconds) - 1e-9
+
+    def add(self, seconds: float, assigned: bool) -> None:
+        self.all_s += seconds
+        self.assigned_s += seconds if assigned else 0.0
 
 
 def turns(
-    standing: Standing, new: Sequence[tuple[Drill, Phrase]], seconds: float, new_first: bool = True
+    standing: Standing,
+    new: Sequence[tuple[Drill, Phrase]],
+    seconds: float,
+    new_first: bool = True,
+    spent: Spent | None = None,
 ) -> list[PlanItem]:
-    """Turns that fill the seconds: with `new_first` the layers of `new` phrases, then what is worth most."""
+    """Turns that fill the seconds: with `new_first` the layers of `new` phrases, then what is worth most.
+
+    `spent` is what else is planned; it counts towards the share of an assignment.
+    """
     pool = [*_candidates(standing, new, new_first)]
-    unmet = {place: {part.excerpt for part in standing.work(*place)} for place in _layered(standing, new)}
+    unmet = {place: {part.excerpt for part in parts} for place, parts in _unmet(standing, new)}
+    share, spent = assigned_share(standing), spent or Spent()
     items: list[PlanItem] = []
     last: Excerpt | None = None
     done: dict[str, float] = {}
@@ -116,9 +172,13 @@ def turns(
         fitting = [(each, reps) for each in pool if (reps := _reps(each, seconds))]
         if not fitting:
             return items
-        candidate, reps = max(fitting, key=lambda pair: pair[0].worth_now(done, last))
-        used = reps * candidate.rep_s + BETWEEN_TURNS_S
+        kept = [
+            (each, reps) for each, reps in fitting if each.assigned or spent.keeps(share, _used_s(each, reps))
+        ]
+        candidate, reps = max(kept or fitting, key=lambda pair: pair[0].worth_now(done, last))
+        used = _used_s(candidate, reps)
         seconds -= used
+        spent.add(used, candidate.assigned)
         reason = _reason(standing, candidate)
         purpose = Purpose.BUILD if candidate.turns and candidate.purpose is Purpose.NEW else candidate.purpose
         items.append(
@@ -142,15 +202,25 @@ def turns(
                 pool.append(_first_together(standing, *place))
 
 
-def _layered(standing: Standing, new: Sequence[tuple[Drill, Phrase]]) -> Iterator[tuple[Drill, Phrase]]:
-    """The new phrases that have more than one layer."""
-    return (place for place in new if len(standing.repertoire.parts(*place)) > 1)
+def _used_s(candidate: _Candidate, reps: int) -> float:
+    return reps * candidate.rep_s + BETWEEN_TURNS_S
+
+
+def _unmet(
+    standing: Standing, new: Sequence[tuple[Drill, Phrase]]
+) -> Iterator[tuple[tuple[Drill, Phrase], tuple[Part, ...]]]:
+    """Phrases of several layers that were never played together, with the layers that were never played."""
+    for place in [*new, *_neediest(standing)]:
+        *alone, whole = standing.repertoire.parts(*place)
+        missing = tuple(part for part in alone if not standing.started(part.excerpt))
+        if missing and not standing.started(whole.excerpt):
+            yield place, missing
 
 
 def _first_together(standing: Standing, drill: Drill, phrase: Phrase) -> _Candidate:
-    """All layers of a new phrase, once each has had its turn today: what the layers are for, slower."""
+    """All layers of a phrase, once each has had its turn: what the layers are for, slower."""
     part = standing.repertoire.parts(drill, phrase)[-1]
-    tempo = max(MIN_BPM, round(TOGETHER_SLOWER * drill.tempo.start_bpm))
+    tempo = together_bpm(standing, drill, phrase)
     keys = (*part.keys, EXCERPT + part.excerpt.key)
     reason = "each layer has had its turn, now together, slower."
     candidate = _made(standing, drill, Purpose.NEW, part.excerpt, tempo, keys, reason)
@@ -158,53 +228,71 @@ def _first_together(standing: Standing, drill: Drill, phrase: Phrase) -> _Candid
     return candidate
 
 
+def together_bpm(standing: Standing, drill: Drill, phrase: Phrase) -> int:
+    """Where all layers are first joined: under the slowest layer's rung, and no faster than each was clean alone."""
+    alone = [part.excerpt for part in standing.repertoire.parts(drill, phrase)[:-1]]
+    slowest = min((standing.rung(layer) for layer in alone), default=drill.tempo.start_bpm)
+    clean = [bpm for layer in alone if (bpm := standing.played_clean_bpm(layer))]
+    return max(MIN_BPM, min(round(TOGETHER_SLOWER * slowest), *clean, drill.tempo.start_bpm))
+
+
 def _reps(candidate: _Candidate, seconds: float) -> int:
     """Repetitions of the candidate's next turn that fit; 0 where fewer than two do."""
-    if candidate.turns >= (1 if candidate.plain else MOST_TURNS):
+    once = candidate.plain or candidate.excerpt.kind is Kind.JOIN
+    if candidate.turns >= (1 if once else MOST_TURNS):
         return 0
     wanted = PLAIN_REPS if candidate.plain else FIRST_REPS if candidate.turns == 0 else LATER_REPS
     reps = min(wanted, int((seconds - BETWEEN_TURNS_S) // candidate.rep_s))
     return reps if reps >= 2 else 0
 
 
+ORDINALS = ("first", "second", "third", "fourth", "fifth", "sixth", "seventh", "eighth")
+
+
 def _reason(standing: Standing, candidate: _Candidate) -> str:
-    if candidate.turns:
-        return f"Back to {candidate.title}, after something else."
-    weakest = candidate.weakest
-    if not weakest:
-        return candidate.reason
-    fails = weakness(
-        standing.memories.get(weakest),
-        standing.day,
-        kin_prior(weakest, standing.memories, standing.day, standing.kin),
-    )
-    itself = weakest in (NODE + candidate.excerpt.subject, MOVE + candidate.excerpt.subject)
-    what = candidate.title if itself else f"{candidate.title}: {spoken(weakest)}"
-    if fails.weight < 0.5:
-        return f"{what} {_far_from_goal(standing, candidate, weakest)}"
-    percent = (
-        f"{100 * fails.mean:.0f} % near the goal tempo ({100 * fails.low:.0f} to {100 * fails.high:.0f} %)"
-    )
-    return f"{what} fails in about {percent}."
-
-
-def _far_from_goal(standing: Standing, candidate: _Candidate, key: str) -> str:
-    """What is known of a key that was never tried near the goal tempo."""
-    memory = standing.memories.get(key)
-    if memory is None:
-        return "has hardly been tried yet."
     drill = standing.repertoire.drill(candidate.excerpt.drill)
     assert drill is not None
-    good = round(standing.clean_bpm(key, drill.goal_bpm))
-    if good < drill.goal_bpm:
-        return f"rings reliably up to about {good} bpm so far; the goal is {drill.goal_bpm}."
-    return f"has not been tried near the goal, {drill.goal_bpm} bpm, yet."
+    given = open_assignment(drill, standing.day)
+    if not candidate.turns:
+        reason = f"{candidate.title}: {_purpose(candidate)}"
+    else:
+        reason = f"{candidate.title}, {ORDINALS[candidate.turns]} turn: {_purpose_again(candidate, drill)}"
+    return said_of_assignment(reason, given)
+
+
+def _purpose(candidate: _Candidate) -> str:
+    """Why the excerpt is practised, with the weak spot in it where there is one."""
+    return f"{_failed(candidate)}." if candidate.share else candidate.reason
+
+
+def _purpose_again(candidate: _Candidate, drill: Drill) -> str:
+    """Why it comes back the same day."""
+    if candidate.share:
+        return f"{_failed(candidate)}."
+    if candidate.purpose is Purpose.NEW:
+        return "what was new today is met again before it fades."
+    if candidate.tempo_bpm >= drill.goal_bpm:
+        return "the goal tempo must hold after a pause too."
+    if candidate.turns == 1:
+        return f"from where the last one ended, towards {drill.goal_bpm} bpm."
+    return "a little several times stays longer than all at once."
+
+
+def _failed(candidate: _Candidate) -> str:
+    key, excerpt = candidate.weakest, candidate.excerpt
+    itself = key in (NODE + excerpt.subject, MOVE + excerpt.subject)
+    what = "" if itself else f"{spoken(key)} "
+    word = "choked" if key.startswith(NODE) else "failed"
+    times = min(10, max(1, round(10 * candidate.share)))
+    return f"{what}{word} about {times} times in 10 lately, at up to {candidate.upto_bpm} bpm"
 
 
 def _candidates(
     standing: Standing, new: Sequence[tuple[Drill, Phrase]], new_first: bool
 ) -> Iterator[_Candidate]:
     short: list[tuple[float, str, Drill, Part, Excerpt]] = []
+    halves: list[_Candidate | None] = []
+    singled: list[_Candidate] = []
     begun = _neediest(standing)
     unmet = sum(len(standing.work(*place)) for place in new)
     for drill, phrase in [*new, *begun]:
@@ -215,16 +303,23 @@ def _candidates(
             else:
                 yield _new(standing, part, unmet if new_first else 0)
                 unmet -= 1
+            if not standing.started(part.excerpt):
+                continue
             for excerpt in part.shorter:
                 if excerpt.kind is Kind.HALF:
                     if not settled and standing.repertoire.passage(excerpt):
-                        yield _weak(standing, drill, part, excerpt)
+                        halves.append(_weak(standing, drill, part, excerpt))
                     continue
                 need = _need(standing, drill, _subject_keys(excerpt)) * urgency(drill, standing.day)
                 short.append((need, excerpt.key, drill, part, excerpt))
     # A passage costs time to work out: only the neediest single nodes and moves get one.
     for *_, drill, part, excerpt in sorted(short, key=lambda entry: entry[:2], reverse=True)[:MOST_SHORT]:
-        yield _weak(standing, drill, part, excerpt)
+        if weak := _weak(standing, drill, part, excerpt):
+            singled.append(weak)
+    singled.sort(key=lambda weak: (-weak.share, weak.excerpt.key))
+    for weak in singled[:MOST_SINGLED]:
+        weak.first = WAITED_DAYS if weak.share >= CHOKES_FROM else 0
+    yield from (*(half for half in halves if half), *singled)
     looked_at = {(drill.id, phrase.id) for drill, phrase in begun}
     for drill in standing.repertoire.drills:
         for join in standing.joins(drill):
@@ -273,11 +368,15 @@ def _suit(standing: Standing, drill: Drill, key: str, tempo_bpm: int) -> float:
 
 
 def _joint(standing: Standing, drill: Drill, own: str, keys: Sequence[str], lacking: float) -> float:
-    """What an excerpt lacks beyond its weakest part: playing it together is the trouble, and all its nodes share it."""
-    if own not in standing.memories:
-        return 0.0
-    beyond = max(0.0, standing.gap(own, drill.goal_bpm) - lacking)
-    return JOINT * beyond * sum(key.startswith(NODE) for key in keys)
+    """What all nodes of an excerpt share: what it lacks beyond its weakest part, and the ladder still to climb.
+
+    The first is the trouble of playing it together. The second keeps the slowest phrase from being left behind: only
+    clean repetitions at its own rung bring it up, however fast its nodes may be elsewhere.
+    """
+    beyond = max(0.0, standing.gap(own, drill.goal_bpm) - lacking) if own in standing.memories else 0.0
+    rung = standing.last_rung(Excerpt.parse(own.removeprefix(EXCERPT)))
+    climb = max(0.0, math.log(drill.goal_bpm / rung)) if rung else 0.0
+    return JOINT * (beyond + climb) * sum(key.startswith(NODE) for key in keys)
 
 
 def _made(
@@ -308,7 +407,8 @@ def _made(
         for key in keys
     )
     title = title_of(standing.repertoire, excerpt)
-    return _Candidate(purpose, excerpt, tempo_bpm, rep_s, title, needs, f"{title}: {reason}")
+    assigned = open_assignment(drill, standing.day) is not None
+    return _Candidate(purpose, excerpt, tempo_bpm, rep_s, title, needs, reason, assigned=assigned)
 
 
 def _new(standing: Standing, part: Part, first: int) -> _Candidate:
@@ -324,55 +424,75 @@ def _new(standing: Standing, part: Part, first: int) -> _Candidate:
 def _build(standing: Standing, drill: Drill, phrase: Phrase, part: Part) -> _Candidate:
     excerpt = part.excerpt
     parts = standing.repertoire.parts(drill, phrase)
-    alone = [standing.rung(other.excerpt) for other in parts[:-1] if standing.started(other.excerpt)]
-    first = max(drill.tempo.start_bpm, round(TOGETHER_SLOWER * min(alone))) if alone else None
-    tempo = start_bpm(standing, drill, standing.rung(excerpt, first), part.keys)
-    if not standing.started(excerpt):
-        together = excerpt.layer == TOGETHER
-        reason = "each layer is ready alone, now together, slower." if together else "the next layer, alone."
-    elif tempo >= drill.goal_bpm:
-        landed = standing.landed(excerpt)
-        reason = f"{'landed' if landed else 'at the goal tempo'}, {drill.goal_bpm} bpm: make it hold."
+    together = excerpt.layer == TOGETHER and len(parts) > 1
+    if standing.started(excerpt):
+        tempo = standing.rung(excerpt)
+        if tempo >= drill.goal_bpm:
+            landed = "landed; " if standing.landed(excerpt) else ""
+            reason = f"{landed}at the goal tempo, {drill.goal_bpm} bpm: make it hold."
+        else:
+            reason = f"rung {tempo} of {drill.goal_bpm} bpm, the next step of its ladder."
+    elif together:
+        tempo = together_bpm(standing, drill, phrase)
+        reason = "each layer was played alone, now together, slower."
     else:
-        reason = f"rung {tempo} of {drill.goal_bpm} bpm, the next step of its ladder."
+        tempo, reason = standing.rung(excerpt), "the next layer, alone."
     keys = (*part.keys, EXCERPT + excerpt.key)
     candidate = _made(standing, drill, Purpose.BUILD, excerpt, tempo, keys, reason)
     candidate.plain = not part.keys and len(parts) > 1
+    waited = standing.waited(excerpt)
+    if not standing.started(excerpt):
+        candidate.first = WAITED_DAYS
+    elif waited >= WAITED_DAYS and not standing.solid(drill, phrase):
+        candidate.first = waited
     return candidate
 
 
-def _weak(standing: Standing, drill: Drill, part: Part, excerpt: Excerpt) -> _Candidate:
+def _weak(standing: Standing, drill: Drill, part: Part, excerpt: Excerpt) -> _Candidate | None:
+    """A node, a move or a half in which something failed lately; None where nothing did: its phrase is enough."""
     keys = standing.repertoire.keys(excerpt)
-    rung = standing.rung(excerpt, standing.rung(part.excerpt))
-    tempo = start_bpm(standing, drill, rung, keys, 0 if standing.started(excerpt) else MIN_BPM)
-    candidate = _made(standing, drill, Purpose.WEAK, excerpt, tempo, keys, "half at a time.")
-    # A move's own failures are in its node too; what singles out the excerpt is named where it is the weaker.
-    candidate.weakest = min(keys, key=lambda key: (standing.clean(key, drill.goal_bpm), key), default="")
+    upto = round(WEAK_TEMPO * max(standing.last_rung(part.excerpt), standing.last_rung(excerpt)))
+    upto = min(upto, drill.goal_bpm)
+    failing = [(share, key) for key in keys if (share := _failing(standing, key, upto))]
+    # A choke fails the move to it too: a move is singled out only where it fails more than its nodes do.
+    share, weakest = max(failing, key=lambda entry: entry[0], default=(0.0, ""))
+    if not failing or (excerpt.kind is Kind.MOVE and not weakest.startswith(MOVE)):
+        return None
+    if standing.started(excerpt):
+        tempo = standing.rung(excerpt)
+    else:
+        tempo = _borrowed_bpm(standing, drill, standing.rung(part.excerpt), keys)
+    candidate = _made(standing, drill, Purpose.WEAK, excerpt, tempo, keys)
+    candidate.share, candidate.weakest, candidate.upto_bpm = share, weakest, upto
     return candidate
 
 
-def start_bpm(standing: Standing, drill: Drill, rung: int, keys: Sequence[str], lowest: int = 0) -> int:
-    """Where today's first turn starts: the rung, or higher where all its nodes and moves are known to go faster.
+def _failing(standing: Standing, key: str, tempo_bpm: int) -> float:
+    """The share of a key's results up to a tempo that failed lately; 0 where it is too little to call it weak."""
+    clean, failed = standing.up_to(key, tempo_bpm)
+    share = failed / (clean + failed) if clean + failed >= WEAK_FROM else 0.0
+    return share if share >= WEAK_SHARE else 0.0
 
-    A ladder that a few wrong ratings or one bad day pressed down is not climbed again step by step. `lowest` is given
-    where the rung is only borrowed: then it may be slower too.
-    """
-    if not keys or not all(key in standing.memories for key in keys):
-        return rung
+
+def _borrowed_bpm(standing: Standing, drill: Drill, rung: int, keys: Sequence[str]) -> int:
+    """Where an excerpt without a ladder starts: another's rung, or slower where its nodes and moves need it."""
+    if not all(key in standing.memories for key in keys):
+        return min(rung, drill.tempo.start_bpm)
     clean = [standing.sure_bpm(key, drill.goal_bpm) for key in keys]
-    lowest = min(lowest or rung, rung)
-    low, high = float(lowest), max(float(rung), min(float(drill.goal_bpm), LEAP * rung))
+    low, high = float(MIN_BPM), float(rung)
     for _ in range(8):
         middle = (low + high) / 2
         chance = math.prod(chance_clean(middle, each) for each in clean)
         low, high = (middle, high) if chance >= WHOLE_CLEAN else (low, middle)
-    return max(lowest, round(low))
+    return max(MIN_BPM, round(low))
 
 
 def _join(standing: Standing, drill: Drill, join: Excerpt) -> _Candidate:
     wholes = [standing.repertoire.parts(drill, drill.phrase(each))[-1] for each in join.phrases]
     keys = standing.repertoire.keys(join)
-    rung = standing.rung(join, min(standing.rung(part.excerpt) for part in wholes))
-    tempo = start_bpm(standing, drill, rung, keys)
-    reason = "both phrases are ready; the step between them is what is left."
+    slowest = min(standing.rung(part.excerpt) for part in wholes)
+    started = standing.started(join)
+    tempo = standing.rung(join) if started else _borrowed_bpm(standing, drill, slowest, keys)
+    parts = "both phrases are" if len(dict.fromkeys(join.phrases)) > 1 else "the phrase is"
+    reason = f"{parts} near the goal tempo; the step in between is what is left."
     return _made(standing, drill, Purpose.BUILD, join, tempo, (*keys, EXCERPT + join.key), reason)

@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING
 from coach.core.evidence import EXCERPT, DayEvidence
 from coach.core.excerpt import LoggedPassage
 from coach.core.ladder import Ladder
-from coach.core.log import Correction, Entry, Rep
+from coach.core.log import Correction, Entry, Rep, practice_day
 from coach.core.memory import Memory
 from coach.core.problem import CoachError, Problem
 from coach.store.derive import DayTotal, keys_of
@@ -226,20 +226,23 @@ class Reader:
             return [derived(partial(DayTotal.from_json, date.fromordinal(day)), body) for day, body in rows]
 
     def history(self, day: date, player: str = "") -> History:
-        """What the planner needs of the four weeks up to a day: minutes by day, and which drills are set aside."""
+        """What the planner needs of the four weeks up to a day: minutes by day, drills set aside, and when it hurt."""
         from coach.core.planner import History
         from coach.core.repertoire import BETWEEN_REPS_S
 
         totals = self.days(since=day - timedelta(days=28), until=day, player=player)
         aside: set[str] = set()
+        hurt: set[date] = set()
         for entry in self.entries(player=player):
             if entry.kind in ("set-aside", "take-up"):
                 drill = _drill_in(entry)
                 aside = aside | {drill} if entry.kind == "set-aside" else aside - {drill}
+            elif entry.kind == "hurt":
+                hurt.add(practice_day(entry.at_ms, entry.utc_offset_min))
         minutes = {
             total.day: (total.duration_ms / 1000 + total.reps * BETWEEN_REPS_S) / 60 for total in totals
         }
-        return History(minutes, frozenset(aside))
+        return History(minutes, frozenset(aside), frozenset(hurt))
 
     def entries(self, kind: str = "", player: str = "") -> list[Entry]:
         """The player's other entries, all or of one kind, in order of (time, id)."""
