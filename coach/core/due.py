@@ -6,7 +6,7 @@ S seconds a day, the item whose repetitions, with all before it, need n x S seco
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 
@@ -39,9 +39,13 @@ def cold_queue(standing: Standing) -> list[ColdRep]:
         if standing.begun(drill, phrase) and standing.repertoire.parts(drill, phrase)
     ]
     homes: dict[str, Part] = {}
-    for part in parts:
-        for key in part.keys:
-            homes.setdefault(key, part)
+    for drill, phrase in standing.phrases():
+        if not standing.begun(drill, phrase):
+            continue
+        # Tested where it goes fastest: the tempo of its test may be too fast for all layers together.
+        for part in sorted(standing.repertoire.parts(drill, phrase), key=_speed(standing), reverse=True):
+            for key in part.keys:
+                homes.setdefault(key, part)
     wholes = {EXCERPT + part.excerpt.key: part.excerpt for part in parts}
     for drill in standing.repertoire.drills:
         wholes |= {
@@ -63,6 +67,10 @@ def cold_queue(standing: Standing) -> list[ColdRep]:
         queue.append(best)
         open_keys -= set(best.keys)
     return queue
+
+
+def _speed(standing: Standing) -> Callable[[Part], int]:
+    return lambda part: standing.last_rung(part.excerpt)
 
 
 def _tests_of(key: str, home: Part) -> Iterator[Excerpt]:
@@ -133,7 +141,8 @@ def _item(standing: Standing, rep: ColdRep) -> PlanItem:
         tested = ", ".join(names[:2]) + (f" and {len(names) - 2} more" if len(names) > 2 else "")
     late = (standing.day - rep.due).days
     when = "due today" if late == 0 else "due since yesterday" if late == 1 else f"due for {late} days"
-    reason = f"{tested}: {when}; {kept}; one repetition before it is practised today shows what stayed."
+    test = "one repetition at its test tempo, before it is practised today, shows what stayed."
+    reason = f"{tested}: {when}; {kept}; {test}"
     drill = standing.repertoire.drill(rep.excerpt.drill)
     assert drill is not None
     reason = said_of_assignment(reason, open_assignment(drill, standing.day))

@@ -25,8 +25,8 @@ from coach.core.learner import (
     Learner,
     Traits,
     add_skill,
+    chance,
     move_gap,
-    node_chances,
     node_gap,
     practise_day,
     together_key,
@@ -59,7 +59,10 @@ class Forecast:
     late: date | None
     """One draw in ten, five in ten, nine in ten have reached it by then."""
     holding_back: tuple[tuple[str, float], ...]
-    """Evidence keys of nodes, and the share of the days until then on which each was the weakest."""
+    """Evidence keys of nodes, and the share of the days until then on which each was the weakest.
+
+    A node by itself, not with the moves to it: those would blame the easiest node for a long way to it.
+    """
     horizon: date
 
 
@@ -184,7 +187,11 @@ def _run(
         history[day] = done.seconds / 60
         for key, evidence in day_evidence(done.reps).items():
             memories[key] = fold(memories.get(key), evidence)
-        chances = node_chances(learner, drill, repertoire, day.toordinal(), rested_days=1)
+        chances = {
+            key: chance(learner, key, drill.goal_bpm, day.toordinal(), rested_days=1)
+            for key in learner.skills
+            if key.startswith(NODE)
+        }
         if chances:
             weakest[min(chances, key=lambda key: (chances[key], key))] += 1
     return None
