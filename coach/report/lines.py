@@ -155,10 +155,11 @@ def _time(report: Report) -> Iterator[str]:
 def _tempos(report: Report, width: int) -> Iterator[str]:
     if not report.excerpts:
         return
-    yield "Tempo: today's rung, the goal, the tempo that is clean 8 times of 10 (80 % sure)"
+    yield "Tempo: rung and goal today, the tempo clean 8 times of 10 (80 % sure)"
+    columns = min(34, width - 48)
     for one in report.excerpts[:LISTED]:
         rung = f"{one.rung_bpm:>3} of {one.goal_bpm:>3}"
-        yield f"  {fitted(one.title, 34):<34} {rung}  {tempo_text(one):<18} {state_text(one, report.day)}"
+        yield f"  {fitted(one.title, columns):<{columns}} {rung}  {tempo_text(one):<18} {state_text(one, report.day)}"
     if len(report.excerpts) > LISTED:
         yield f"  and {len(report.excerpts) - LISTED} more; name a drill to see all of it"
     for one in [one for one in report.excerpts if len(one.curve) > 1 and one.known][:PLOTS]:

@@ -310,10 +310,13 @@ class SessionScreen(SessionStage):
     def do_stop(self) -> None:
         self.practice.hold_on()
         self._watch_time()
+        session = self.practice.session
+        marked = any(mark.outcome is not Outcome.NOT_REACHED for mark in session.marks)
+        kept = ", and so is what is marked now" if session.phase is Phase.RATING and marked else ""
         self.app.push_screen(
             AskScreen(
                 "End the session?",
-                "What you rated is saved, and so is what is marked now.",
+                f"What you rated is saved{kept}.",
                 (
                     (("enter", "y"), "end", "end it here"),
                     (("h",), "hurts", "end it because something hurts"),
