@@ -184,6 +184,21 @@ def test_a_drill_landed_already_needs_no_more_days() -> None:
     assert found.late == DAY
 
 
+def test_a_phrase_never_played_is_waited_for() -> None:
+    drill = sample_drill()
+    landed = replace(new_ladder(80, 80), landed_days=(DAY - timedelta(days=2), DAY - timedelta(days=1)))
+    ladders = {whole_phrase(drill, drill.phrases[0]).key: landed}
+    found = forecast(drill, {}, ladders, DAY, 10, draws=2, horizon_days=3)
+    assert (found.reached, found.early) == (0, None)
+
+
+def test_the_node_far_below_the_goal_holds_back_most() -> None:
+    part = repertoire_of([SMALL]).parts(SMALL, SMALL.phrases[0])[-1]
+    hard = next(key for key in part.keys if key.startswith(NODE) and key != NODE_KEY)
+    found = small(remembered([key for key in part.keys if key != hard], 80) | remembered([hard], 30))
+    assert found.holding_back[0][0] == hard
+
+
 def test_the_command_says_when_with_a_spread_and_what_holds_back(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -18,12 +18,12 @@ from coach.cli import main
 from coach.core.drill import TOGETHER, Assignment, Drill
 from coach.core.evidence import EXCERPT, NODE, DayEvidence, day_evidence
 from coach.core.excerpt import Excerpt, Kind, excerpts_of, passage_of, whole_phrase
-from coach.core.ladder import Ladder, new_ladder
+from coach.core.ladder import Ladder, after, new_ladder, open_day
 from coach.core.learner import Learner, Traits, new_learner, practise_day
 from coach.core.memory import Memory, fold
 from coach.core.plan import Plan, PlanItem, Purpose
 from coach.core.planner import History, make_plan
-from coach.core.repertoire import keys_of, repertoire_of, spoken
+from coach.core.repertoire import keys_of, repertoire_of, spoken, title_of
 from coach.core.standing import Standing
 from coach.drillfile.load import load_drill
 from coach.places import builtin_drills
@@ -258,6 +258,193 @@ def test_an_assignment_due_soon_gets_more_and_starts_in_time() -> None:
     assert minutes["homework"] > minutes["lamps"]
 
 
+def assigned(drill: Drill, days_left: int) -> Drill:
+    given = Assignment("Mo", "Io", None, DAY + timedelta(days=days_left), "keep bar 3 quiet")
+    phrases = tuple(two_bar_phrase(f"a{number}") for number in range(2))
+    return replace(drill, id="homework", title="Homework", phrases=phrases, assignment=given)
+
+
+@pytest.mark.parametrize(("days_left", "share"), [(20, 1 / 2), (7, 2 / 3), (0, 2 / 3)])
+def test_an_open_assignment_has_its_share_of_the_work_from_the_first_turn_on(
+    days_left: int, share: float
+) -> None:
+    plain, homework = many_phrases(6), assigned(sample_drill(), days_left)
+    memories, ladders = played(plain, 10)
+    plan = make_plan(
+        LATER - timedelta(days=9), 30, [plain, homework], memories, ladders | begun(homework, 50)
+    )
+    done = {"lamps": 0.0, "homework": 0.0}
+    for item in plan.items:
+        if item.excerpt is None or item.purpose is Purpose.WARM_UP:
+            continue
+        done[item.excerpt.drill] += item.minutes
+        is_homework = item.excerpt.drill == "homework"
+        due = DAY + timedelta(days=days_left)
+        assert (f"assigned by Io for {due.day} {due:%B}." in item.reason) == is_homework
+        if item.purpose is not Purpose.COLD and not is_homework:
+            assert done["homework"] >= share * sum(done.values()) - 0.01
+    assert done["homework"] >= share * sum(done.values()) - 0.01
+    assert done["lamps"] > 0
+
+
+def test_an_assignment_is_told_with_its_note_and_after_its_day_is_a_drill_like_any_other() -> None:
+    homework = assigned(sample_drill(), 5)
+    plan = make_plan(DAY, 20, [homework], {}, begun(homework, 50))
+    assert plan.notes == ("Assigned by Io: Homework, goal 80 bpm by 7 March: keep bar 3 quiet.",)
+    later = make_plan(DAY + timedelta(days=6), 20, [homework], {}, begun(homework, 50))
+    assert later.notes == ("The due date of Homework was 7 March: it is practised like any other drill now.",)
+    assert not any("assigned" in item.reason for item in later.items)
+    assert not make_plan(DAY + timedelta(days=60), 20, [homework], {}, begun(homework, 50)).notes
+
+
+@pytest.mark.parametrize(("back", "when"), [(0, "Earlier today"), (1, "On Sunday"), (3, "On Friday")])
+def test_a_day_that_ended_in_pain_halves_the_next_ones_and_is_told_first(back: int, when: str) -> None:
+    hurt = frozenset({DAY - timedelta(days=back)})
+    plan = make_plan(DAY, 20, [sample_drill()], {}, {}, History(hurt_days=hurt))
+    assert plan.notes[0].startswith(
+        f"{when} you stopped because it hurt. If it still does, rest, and see a clinician"
+    )
+    assert plan.notes[0].endswith("10 minutes instead of 20 minutes.")
+    assert plan.minutes == 10
+    assert sum(item.minutes for item in plan.items) <= 10
+    old = History(hurt_days=frozenset({DAY - timedelta(days=4), DAY + timedelta(days=1)}))
+    assert make_plan(DAY, 20, [sample_drill()], {}, {}, old) == make_plan(DAY, 20, [sample_drill()], {}, {})
+
+
+def test_a_second_plan_of_the_day_neither_tunes_nor_warms_up_and_tells_what_was_practised() -> None:
+    drill = sample_drill()
+    memories, ladders = played(drill, 8)
+    plan = make_plan(DAY, 20, [drill], memories, ladders, History({DAY: 12.4}))
+    assert not of(plan, Purpose.TUNE, Purpose.WARM_UP)
+    assert "Practised today already: 12 minutes." in plan.notes
+
+
+def test_new_phrases_come_from_the_drill_begun_until_all_of_it_is_begun() -> None:
+    first, second, third = (replace(many_phrases(3), id=name) for name in ("first", "second", "third"))
+    drills = [first, second, third]
+    some = begun(replace(second, phrases=second.phrases[:1]), 76)
+    assert {each.drill for each in excerpts(of(make_plan(DAY, 60, drills, {}, some), Purpose.NEW))} == {
+        "second"
+    }
+    every = begun(second, 76)
+    assert {each.drill for each in excerpts(of(make_plan(DAY, 60, drills, {}, every), Purpose.NEW))} == {
+        "first"
+    }
+    slow = begun(second, 50)
+    assert not of(make_plan(DAY, 20, drills, {}, slow), Purpose.NEW)
+    wanted = [first, second, replace(third, assignment=assigned(third, 20).assignment)]
+    assert {each.drill for each in excerpts(of(make_plan(DAY, 60, wanted, {}, some), Purpose.NEW))} == {
+        "third"
+    }
+    aside = History(set_aside=frozenset({"second"}))
+    plan = make_plan(DAY, 60, drills, {}, some, aside)
+    assert {each.drill for each in excerpts(of(plan, Purpose.NEW))} == {"first"}
+
+
+@pytest.mark.parametrize("clean_share", [0.0, 0.5, 1.0])
+def test_every_phrase_and_layer_of_a_begun_drill_comes_up_within_a_week(clean_share: float) -> None:
+    drill = load_drill(next(path for path in builtin_drills() if path.stem == "first-pour"))
+    repertoire = repertoire_of([drill])
+    results = Random(3)
+    memories: dict[str, Memory] = {}
+    ladders: dict[str, Ladder] = {}
+    seen: dict[Excerpt, date] = {}
+    for number in range(28):
+        day = DAY + timedelta(days=number)
+        plan = make_plan(day, 20, [drill], memories, ladders, None, repertoire)
+        for item in plan.items:
+            if item.excerpt is None:
+                continue
+            seen[item.excerpt] = day
+            old = ladders.get(item.excerpt.key) or new_ladder(item.tempo_bpm, drill.goal_bpm)
+            clean = results.random() < clean_share
+            for _ in range(item.reps):
+                old, _ = after(old, clean, day)
+            ladders[item.excerpt.key] = old
+            rows = ((item.tempo_bpm, drill.goal_bpm, clean * item.reps, (not clean) * item.reps),)
+            for key in (*repertoire.keys(item.excerpt), EXCERPT + item.excerpt.key):
+                if key not in memories or memories[key].last_day < day:
+                    evidence = DayEvidence(
+                        key, day, clean, item.tempo_bpm, drill.goal_bpm, rows, item.reps, 0
+                    )
+                    memories[key] = fold(memories.get(key), evidence)
+        if number < 6:
+            continue
+        standing = Standing(day, repertoire, memories, ladders)
+        for phrase in drill.phrases:
+            parts = repertoire.parts(drill, phrase)
+            assert all(part.excerpt in seen for part in parts), f"never by day {number}: {phrase.id}"
+            if not standing.solid(drill, phrase):
+                assert (day - seen[parts[-1].excerpt]).days <= 7
+
+
+def test_a_layer_that_was_hardly_played_is_taken_up_again() -> None:
+    drill = sample_drill()
+    ladders = begun(drill, 50)
+    bass = whole_phrase(drill, drill.phrases[0], "bass")
+    ladders[bass.key] = replace(ladders[bass.key], reps=1)
+    assert bass in excerpts(of(make_plan(DAY + timedelta(days=1), 20, [drill], {}, ladders), Purpose.BUILD))
+
+
+def test_layers_are_first_joined_no_faster_than_each_was_clean_alone() -> None:
+    drill = sample_drill()
+    phrase = drill.phrases[0]
+    bass, harmonics, both = (whole_phrase(drill, phrase, layer) for layer in (*phrase.layers, TOGETHER))
+    ladders = {each.key: replace(new_ladder(60, 80), last_day=EARLIER, reps=20) for each in (bass, harmonics)}
+
+    def joined(memories: dict[str, Memory]) -> int:
+        plan = make_plan(DAY, 20, [drill], memories, ladders)
+        return next(item.tempo_bpm for item in plan.items if item.excerpt == both)
+
+    assert joined({}) == round(0.8 * 57)  # a day later its rung is a step under 60
+    keys = [EXCERPT + each.key for each in (bass, harmonics)]
+    assert joined({key: remembered(key, bpm=bpm) for key, bpm in zip(keys, (60, 40), strict=True)}) == 40
+
+
+def test_the_warm_up_is_called_secure_only_where_it_is() -> None:
+    drill = sample_drill()
+    top = whole_phrase(drill, drill.phrases[0])
+    yesterday = DAY - timedelta(days=1)
+
+    def warm_up(rung: int, clean: bool) -> list[PlanItem]:
+        memory = replace(remembered(EXCERPT + top.key, clean, yesterday, rung), due=DAY + timedelta(days=9))
+        ladders = {top.key: replace(new_ladder(rung, 80), last_day=yesterday, reps=20)}
+        return of(make_plan(DAY, 40, [drill], {memory.key: memory}, ladders), Purpose.WARM_UP)
+
+    assert "secure and not due" in warm_up(74, True)[0].reason
+    assert "the surest you have that is not due" in warm_up(60, True)[0].reason
+    assert not warm_up(74, False)
+
+
+def test_only_what_failed_is_called_weak() -> None:
+    drill = sample_drill()
+    repertoire = repertoire_of([drill])
+    today = DAY - timedelta(days=1)
+    keys = repertoire.parts(drill, drill.phrases[0])[-1].keys
+    rare = {key: fold(None, DayEvidence(key, today, True, 60, 80, ((60, 80, 29, 1),), 30, 0)) for key in keys}
+    assert not of(make_plan(DAY, 20, [drill], rare, begun(drill, 60, today)), Purpose.WEAK)
+    assert not of(make_plan(DAY, 20, [drill], {}, begun(drill, 60, today)), Purpose.WEAK)
+    rare[keys[0]] = fold(None, DayEvidence(keys[0], today, False, 60, 80, ((60, 80, 2, 4),), 6, 0))
+    weak = of(make_plan(DAY, 20, [drill], rare, begun(drill, 60, today)), Purpose.WEAK)
+    assert weak
+    assert all("choked about 7 times in 10 lately" in item.reason for item in weak)
+
+
+def test_the_piece_runs_no_faster_than_its_slowest_phrase() -> None:
+    drill = sample_drill()
+    ladders = begun(drill, 78)
+    slow = whole_phrase(drill, drill.phrases[1]).key
+    ladders[slow] = replace(ladders[slow], rung_bpm=60)
+    piece = of(make_plan(DAY, 30, [drill], {}, ladders), Purpose.PIECE)
+    assert [item.tempo_bpm for item in piece] == [open_day(ladders[slow], DAY, 80).rung_bpm]
+
+
+def test_a_phrase_that_repeats_is_joined_from_its_end_to_its_start() -> None:
+    drill = replace(sample_drill(), order=("lamp", "lamp", "wick"))
+    join = Excerpt(drill.id, ("lamp", "lamp"), TOGETHER, Kind.JOIN)
+    assert "from its end back to its start" in title_of(repertoire_of([drill]), join)
+
+
 def test_far_more_than_the_weeks_habit_is_warned_of() -> None:
     drill = sample_drill()
     habit = {DAY - timedelta(days=back): 15.0 for back in (1, 2, 4)}
@@ -352,6 +539,11 @@ def test_a_plan_never_exceeds_the_minutes_and_is_the_same_for_the_same_inputs(
         if item.excerpt:
             assert 20 <= item.tempo_bpm <= drill.goal_bpm
             assert item.reps >= 1
+            ladder = ladders.get(item.excerpt.key)
+            if ladder and item.purpose is not Purpose.COLD:
+                assert item.tempo_bpm <= open_day(ladder, day, drill.goal_bpm).rung_bpm
+            elif not ladder and item.excerpt.kind is Kind.PHRASE:
+                assert item.tempo_bpm <= drill.tempo.start_bpm
     shuffled = dict(sorted(memories.items(), key=lambda pair: pair[0][::-1]))
     assert make_plan(day, minutes, [drill], shuffled, dict(reversed(ladders.items()))) == plan
 

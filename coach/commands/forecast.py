@@ -88,7 +88,7 @@ def lines(
         if share >= SHARE_FROM and key in memories and memories[key].reps >= RESULTS_FROM
     ]
     if nodes:
-        said.append(f"Weakest node on the way, by share of the days: {listed(nodes)}.")
+        said.append(f"Weakest node on the way, by share of the failures to come: {listed(nodes)}.")
     elif found.holding_back:
         said.append("Too little is logged yet to say which node will hold it back.")
     fresh = [

@@ -12,7 +12,7 @@ model, not how wrong the model is.
 from __future__ import annotations
 
 import math
-from collections import Counter
+from collections import defaultdict
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
@@ -59,9 +59,10 @@ class Forecast:
     late: date | None
     """One draw in ten, five in ten, nine in ten have reached it by then."""
     holding_back: tuple[tuple[str, float], ...]
-    """Evidence keys of nodes, and the share of the days until then on which each was the weakest.
+    """Evidence keys of nodes, and the share that each has in the nodes' chances of failing at the goal until then.
 
-    A node by itself, not with the moves to it: those would blame the easiest node for a long way to it.
+    A node by itself, not with the moves to it: those would blame the easiest node for a long way to it. Not how often
+    it was the weakest: late on the way all are nearly safe, and it says nothing which is the least so.
     """
     horizon: date
 
@@ -83,7 +84,7 @@ def forecast(
         raise ValueError(f"{drill.id} has nothing to play")
     tempos = of_memories(memories, day)
     days: list[int] = []
-    weakest: Counter[str] = Counter()
+    weakest: dict[str, float] = defaultdict(float)
     for draw in range(draws):
         rng = Random(f"{seed} {draw}")
         learner = _drawn(drill, repertoire, memories, tempos, rng)
@@ -169,9 +170,9 @@ def _run(
     first: date,
     minutes: float,
     horizon_days: int,
-    weakest: Counter[str],
+    weakest: dict[str, float],
 ) -> int | None:
-    """Days until every phrase is landed, today being 0; None beyond the horizon. Counts each day's weakest node."""
+    """Days until every phrase is landed, today being 0; None beyond the horizon. Adds up `weakest`."""
     wholes = [parts[-1].excerpt.key for phrase in drill.phrases if (parts := repertoire.parts(drill, phrase))]
     # Today's practice is in the memories already; the simulation goes on tomorrow.
     started = max((memory.last_day for memory in memories.values()), default=None)
@@ -192,6 +193,6 @@ def _run(
             for key in learner.skills
             if key.startswith(NODE)
         }
-        if chances:
-            weakest[min(chances, key=lambda key: (chances[key], key))] += 1
+        for key, good in chances.items():
+            weakest[key] += 1 - good
     return None

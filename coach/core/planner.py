@@ -325,15 +325,17 @@ class _Making:
         ]
         known = {drill.id for drill, _ in begun}
         assigned = {drill.id for drill in drills if open_assignment(drill, standing.day)}
-        waiting = any(
-            standing.repertoire.parts(drill, phrase) and not standing.begun(drill, phrase)
+        waiting = {
+            drill.id
             for drill in drills
-            if drill.id in known | assigned
             for phrase in drill.phrases
-        )
+            if standing.repertoire.parts(drill, phrase) and not standing.begun(drill, phrase)
+        }
+        if assigned & waiting:
+            return assigned
         further = next((drill.id for drill in drills if drill.id not in known | assigned), None)
         few = unsettled <= self.minutes / MINUTES_A_PHRASE_LEFT
-        if further is None or waiting or assigned or not few:
+        if further is None or known & waiting or assigned or not few:
             return known | assigned
         return known | {further}
 

@@ -175,6 +175,8 @@ def turns(
         kept = [
             (each, reps) for each, reps in fitting if each.assigned or spent.keeps(share, _used_s(each, reps))
         ]
+        if not kept and any(each.assigned and _reps(each, math.inf) for each in pool):
+            return items  # what little is left fits no turn on the assignment, and belongs to it
         candidate, reps = max(kept or fitting, key=lambda pair: pair[0].worth_now(done, last))
         used = _used_s(candidate, reps)
         seconds -= used
@@ -242,7 +244,7 @@ def _reps(candidate: _Candidate, seconds: float) -> int:
     if candidate.turns >= (1 if once else MOST_TURNS):
         return 0
     wanted = PLAIN_REPS if candidate.plain else FIRST_REPS if candidate.turns == 0 else LATER_REPS
-    reps = min(wanted, int((seconds - BETWEEN_TURNS_S) // candidate.rep_s))
+    reps = int(min(wanted, (seconds - BETWEEN_TURNS_S) // candidate.rep_s))
     return reps if reps >= 2 else 0
 
 
