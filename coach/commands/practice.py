@@ -148,7 +148,7 @@ def evening(day: date) -> tuple[int, int]:
 
 
 def _tell(practice: Practice) -> None:
-    from coach.core.plain import plain_text
+    from coach.core.plain import counted, plain_text
     from coach.practice import summarise
 
     for message in practice.messages:
@@ -159,10 +159,16 @@ def _tell(practice: Practice) -> None:
         return
     reps = sum(line.reps for line in summary.excerpts)
     clean = sum(line.clean for line in summary.excerpts)
-    print(f"{practice.session.day}: {reps} repetitions logged, {clean} clean")
+    print(f"{practice.session.day}: {counted(reps, 'repetition')} logged, {clean} clean")
     for line in summary.excerpts:
+        slowest, fastest = line.played_bpm
+        played = f"{slowest} bpm" if slowest == fastest else f"{slowest} to {fastest} bpm"
         rungs = (
-            f"{line.from_bpm} to {line.to_bpm} bpm" if line.from_bpm != line.to_bpm else f"{line.to_bpm} bpm"
+            f"rung {line.from_bpm} to {line.to_bpm}"
+            if line.from_bpm != line.to_bpm
+            else f"rung {line.to_bpm}"
         )
         landed = ", landed" if line.landed else f", goal {line.goal_bpm}"
-        print(f"  {plain_text(line.title)}, {line.layer}: {line.clean} of {line.reps} clean, {rungs}{landed}")
+        print(
+            f"  {plain_text(line.title)}, {line.layer}: {line.clean} of {line.reps} clean at {played}, {rungs}{landed}"
+        )
