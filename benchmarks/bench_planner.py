@@ -2,7 +2,10 @@
 
 Mastery: every node is clean with probability 0.9 at the goal tempo, in its phrase with all layers, cold, after a week's
 rest (`learner.node_chances`, read from the learner's true state each evening). All policies practise the same minutes a
-day with the same ladder, turn lengths, releases and the same minute of tuning; they differ only in what they choose.
+day with the same ladder, releases and the same minute of tuning; they differ in what they choose. Every turn of the
+other policies has the planner's length of a first turn, which is close to their best; the planner's later ones are
+shorter, and it alone spends minutes on a warm-up, cold repetitions, layers alone, joins and the piece, and joins layers
+slower than they went alone: a player needs these, mastery as defined here does not ask for them.
 A run that has not got there after `--days` counts as that many days (censored), which flatters the slower policy.
 
     python -m benchmarks.bench_planner              the whole table, about ten minutes on two slow cores
@@ -10,7 +13,9 @@ A run that has not got there after `--days` counts as that many days (censored),
 
 The learner types of the table (`TYPES`) were written down before they were first run. They were run at seeds from 2000
 and from 3000 while the last things were mended (what a phrase lacks beyond its weakest part, no leap beyond what is
-known, more room for slips); "together is hard" was also used to mend the first of these. The default seeds are fresh.
+known, more room for slips); "together is hard" was also used to mend the first of these. When the start above the rung
+was given up for the player's trust, four of the types (all but "slips, mis-rates" and "drawn at random") were run at
+seeds 1000 to 1003 to choose among remedies, and all types at 4000 to 4003 between steps; from 5000 on seeds are fresh.
 All other building and tuning was done on `DEVELOPMENT` (`--development`) at seeds below 1100.
 """
 
@@ -268,7 +273,7 @@ def main(argv: list[str] | None = None) -> int:
     )
     parser.add_argument("--quick", action="store_true", help="three seeds a learner type")
     parser.add_argument("--seeds", type=int, default=10, help="learners a type (default 10)")
-    parser.add_argument("--seed", type=int, default=4000, help="the first seed (default 4000)")
+    parser.add_argument("--seed", type=int, default=5000, help="the first seed (default 5000)")
     parser.add_argument("--minutes", type=float, default=20.0, help="minutes a day (default 20)")
     parser.add_argument(
         "--days", type=int, default=90, help="days after which a run is given up (default 90)"

@@ -6,7 +6,7 @@ import itertools
 import json
 from collections.abc import Sequence
 from dataclasses import replace
-from datetime import date, timedelta
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from random import Random
 
@@ -20,13 +20,15 @@ from coach.core.evidence import EXCERPT, NODE, DayEvidence, day_evidence
 from coach.core.excerpt import Excerpt, Kind, excerpts_of, passage_of, whole_phrase
 from coach.core.ladder import Ladder, after, new_ladder, open_day
 from coach.core.learner import Learner, Traits, new_learner, practise_day
+from coach.core.log import Entry, new_id
 from coach.core.memory import Memory, fold
 from coach.core.plan import Plan, PlanItem, Purpose
 from coach.core.planner import History, make_plan
 from coach.core.repertoire import keys_of, repertoire_of, spoken, title_of
 from coach.core.standing import Standing
 from coach.drillfile.load import load_drill
-from coach.places import builtin_drills
+from coach.places import Places, builtin_drills
+from coach.store.log import Log
 from tests.samples import one_bar_phrase, sample_drill, two_bar_phrase
 
 DAY = date(2026, 3, 2)
@@ -516,6 +518,19 @@ def test_the_command_prints_the_plan_and_writes_nothing(
     assert not list(tmp_path.iterdir())
     assert main(["plan", "--minutes", "0"]) == 2
     assert "outside 1 to 240" in capsys.readouterr().err
+
+
+def test_the_log_tells_the_plan_on_which_practice_day_it_hurt(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    # One o'clock at night on Monday belongs to Sunday's practice day.
+    at_ms = round(datetime(2026, 3, 2, 1, tzinfo=UTC).timestamp() * 1000)
+    with Log.open(Places(tmp_path).log, "Mo", now_ms=at_ms) as log:
+        log.add_entry(Entry(new_id(at_ms, bytes(10)), log.player.id, at_ms, 0, "hurt", "{}"))
+    arguments = ["plan", "--folder", str(tmp_path), "--date", "2026-03-02", "--minutes", "20"]
+    assert main(arguments) == 0
+    text = capsys.readouterr().out
+    assert text.startswith("Monday 2 March 2026: 10 minutes\nNote: On Sunday you stopped because it hurt.")
 
 
 @settings(max_examples=25, deadline=None)

@@ -16,6 +16,9 @@ A turn starts at its ladder's rung of today and never above. An excerpt without 
 a layer alone; four fifths of the slowest layer's rung for all together; for a node, a move or a half its phrase's rung,
 or what its nodes and moves are known to do, whichever is slower; the slowest phrase's rung for a join and the piece.
 
+A player's trust goes before simulated minutes: starting above the rung, where nodes are known to go, reached mastery
+sooner on simulated learners (seven to nine tenths of the minutes), but asked for tempos at which nothing was clean yet.
+
 The sizes below were tuned on simulated learners (`benchmarks/bench_planner.py`); most may change by half without a
 difference that the benchmark could tell.
 """
@@ -38,6 +41,8 @@ from coach.core.tempo_estimate import chance_clean
 
 FIRST_REPS = 8
 LATER_REPS = 6
+WEAK_REPS = 4
+"""Of a weak spot: a few of it alone, then its phrase again."""
 PLAIN_REPS = 4
 """Of a layer without any node, once a day: its notes are the ground for the others, and rarely what is hard."""
 MOST_TURNS = 8
@@ -243,7 +248,10 @@ def _reps(candidate: _Candidate, seconds: float) -> int:
     once = candidate.plain or candidate.excerpt.kind is Kind.JOIN
     if candidate.turns >= (1 if once else MOST_TURNS):
         return 0
-    wanted = PLAIN_REPS if candidate.plain else FIRST_REPS if candidate.turns == 0 else LATER_REPS
+    if candidate.plain or candidate.share:
+        wanted = PLAIN_REPS if candidate.plain else WEAK_REPS
+    else:
+        wanted = FIRST_REPS if candidate.turns == 0 else LATER_REPS
     reps = int(min(wanted, (seconds - BETWEEN_TURNS_S) // candidate.rep_s))
     return reps if reps >= 2 else 0
 
