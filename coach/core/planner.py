@@ -19,6 +19,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, timedelta
 
+from coach.core.candidates import urgency
 from coach.core.drill import Drill, Phrase
 from coach.core.due import ColdRep, cold_queue, serve
 from coach.core.evidence import EXCERPT
@@ -34,7 +35,7 @@ from coach.core.repertoire import (
     title_of,
 )
 from coach.core.standing import Standing, open_assignment, said_of_assignment
-from coach.core.turns import Spent, assigned_share, turns, urgency
+from coach.core.turns import Spent, assigned_share, turns
 
 COLD_SHARE = 0.35
 """Largest part of the minutes for cold repetitions."""

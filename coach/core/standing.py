@@ -56,6 +56,7 @@ class Standing:
     memories: Mapping[str, Memory]
     ladders: Mapping[str, Ladder]
     _coarse: dict[tuple[str, int], list[float]] = field(default_factory=dict)
+    _known: dict[tuple[str, str, int], float] = field(default_factory=dict)
 
     @cached_property
     def kin(self) -> Kin:
@@ -119,21 +120,36 @@ class Standing:
 
     def clean(self, key: str, goal_bpm: int) -> float:
         """Probability that a key's next result is clean at the goal tempo."""
-        memory = self.memories.get(key)
-        tempos = discounted(memory, self.day) if memory else []
-        return expected_clean(tempos, goal_bpm, goal_bpm, self._prior(key))
+        return self._once("clean", key, goal_bpm)
 
     def gap(self, key: str, goal_bpm: int) -> float:
         """Log-tempo by which a key's clean tempo is expected to lie under the goal and a margin of `MARGIN`."""
-        return expected_gap(self._weights(key, goal_bpm), goal_bpm * MARGIN)
+        return self._once("gap", key, goal_bpm)
 
     def clean_bpm(self, key: str, goal_bpm: int) -> float:
         """The tempo at which a key is expected to be clean four times in five."""
-        return expected_bpm(self._weights(key, goal_bpm))
+        return self._once("clean_bpm", key, goal_bpm)
 
     def sure_bpm(self, key: str, goal_bpm: int) -> float:
         """A tempo at which a key is clean four times in five with some certainty: slow where little is known."""
-        return sure_bpm(self._weights(key, goal_bpm), DOUBT)
+        return self._once("sure_bpm", key, goal_bpm)
+
+    def _once(self, what: str, key: str, goal_bpm: int) -> float:
+        """One of the estimates, worked out once: a plan asks for each many times."""
+        asked = (what, key, goal_bpm)
+        if asked not in self._known:
+            if what == "clean":
+                memory = self.memories.get(key)
+                tempos = discounted(memory, self.day) if memory else []
+                found = expected_clean(tempos, goal_bpm, goal_bpm, self._prior(key))
+            elif what == "gap":
+                found = expected_gap(self._weights(key, goal_bpm), goal_bpm * MARGIN)
+            elif what == "clean_bpm":
+                found = expected_bpm(self._weights(key, goal_bpm))
+            else:
+                found = sure_bpm(self._weights(key, goal_bpm), DOUBT)
+            self._known[asked] = found
+        return self._known[asked]
 
     def _weights(self, key: str, goal_bpm: int) -> list[float]:
         if (key, goal_bpm) not in self._coarse:
