@@ -12,7 +12,6 @@ import json
 import os
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import date
 from functools import partial
 from typing import TYPE_CHECKING
 
@@ -334,7 +333,6 @@ class Summary:
     choked: Mapping[str, int]
     """Node key to how often it choked."""
     minutes: float
-    hurts: bool = False
 
 
 def summarise(session: Session, started_ms: int, ended_ms: int) -> Summary:
@@ -380,10 +378,3 @@ def summarise(session: Session, started_ms: int, ended_ms: int) -> Summary:
 def reload_drill(session: Session, drill: Drill) -> Session:
     """The session with an edited drill in place of the old one; what is gone is met with a word when it comes up."""
     return replace(session, drills={**session.drills, drill.id: drill})
-
-
-def today(clock: Callable[[], tuple[int, int]]) -> date:
-    """The practice day of the clock's moment."""
-    from coach.core.log import practice_day
-
-    return practice_day(*clock())

@@ -354,6 +354,16 @@ async def test_the_summary_tells_the_tempo_played_and_the_rung_reached(tmp_path)
         assert f"at {tempo} bpm  rung " in screen_text(app)
 
 
+async def test_the_summary_tells_of_choked_low_notes_too(tmp_path):
+    async with running(tmp_path, drills=("small-bells",)) as (app, pilot, player):
+        await pilot.press("space", "space", "space")
+        player.position_s = player.length_s + 1
+        await pilot.pause(0.1)
+        await pilot.press("1", "space", "escape", "enter")
+        await pilot.pause()
+        assert "choked  1 low note" in screen_text(app)
+
+
 @pytest.mark.parametrize("columns", [80, 120])
 @pytest.mark.parametrize("lines", [3, 90])
 async def test_the_report_is_drawn_for_the_width_that_it_has(tmp_path, monkeypatch, columns, lines):

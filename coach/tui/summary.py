@@ -102,8 +102,15 @@ def _nodes(
 
 
 def _faults(session: Session) -> list[tuple[Role, str]]:
-    """Late and dropped events, which say nothing about nodes."""
+    """Choked low notes, and late and dropped events: they say nothing about nodes."""
     lines: list[tuple[Role, str]] = []
+    low = sum(
+        fault.outcome is Outcome.CHOKED and not rep.passage.event(fault.label).is_harmonic
+        for rep in session.saved
+        for fault in rep.faults or ()
+    )
+    if low:
+        lines.append(("text", f"choked  {low} low {'note' if low == 1 else 'notes'}"))
     for outcome in (Outcome.LATE, Outcome.DROPPED):
         count = sum(fault.outcome is outcome for rep in session.saved for fault in rep.faults or ())
         if count:
