@@ -12,7 +12,7 @@ from coach.core.problem import CoachError, Problem
 
 HEARING_NOTE = (
     "A click is heard for hours: keep it softer than you play, above all on headphones. "
-    "85 dBA is safe for 8 hours a day, and every 3 dB more halves that (NIOSH)."
+    "Hearing is at risk beyond 85 dBA over 8 hours a day, half as long for every 3 dB more (NIOSH)."
 )
 """To be shown once, and in the README."""
 
