@@ -33,4 +33,4 @@ def test_every_wrong_value_is_named_at_once():
 def test_the_note_on_hearing_gives_the_published_limit():
     """NIOSH: 85 dBA for 8 hours, 3 dB exchange rate."""
     assert "at risk beyond 85 dBA over 8 hours" in HEARING_NOTE
-    assert "every 3 dB more halves" in HEARING_NOTE
+    assert "half as long for every 3 dB more" in HEARING_NOTE
