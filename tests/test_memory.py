@@ -22,7 +22,6 @@ from coach.core.memory import (
     Memory,
     _scheduler,
     expected_cold,
-    failed_mean,
     fold,
     fold_ladder,
     interval_days,
@@ -229,11 +228,11 @@ def test_a_new_node_starts_from_what_its_kin_show() -> None:
 
     memories = {"n:" + node: weak(node, 0, 9) for node in (G7, D32)}
     kin = kin_prior("n:" + D7, memories, DAY)
-    stranger = kin_prior("n:4x864|D2|1/4", memories, DAY)
+    other = kin_prior("n:4x864|D2|1/4", memories, DAY)
     assert sum(kin) == pytest.approx(PRIOR_WEIGHT)
-    assert failed_mean(None, DAY, kin) > failed_mean(None, DAY, stranger) == pytest.approx(0.4)
+    assert weakness(None, DAY, kin).mean > weakness(None, DAY, other).mean == pytest.approx(0.4)
     far = kin_prior("n:4x864|E1|1/3", memories, DAY)
-    assert failed_mean(None, DAY, stranger) < failed_mean(None, DAY, far) < failed_mean(None, DAY, kin)
+    assert weakness(None, DAY, other).mean < weakness(None, DAY, far).mean < weakness(None, DAY, kin).mean
 
 
 @pytest.mark.parametrize(("a", "b"), [(0.5, 0.5), (1.2, 0.8), (3, 40), (250, 7)])

@@ -8,6 +8,7 @@ import sys
 from typing import TYPE_CHECKING
 
 from coach.commands.common import add_output, write_output
+from coach.core.plain import counted
 from coach.core.problem import Problem, UsageError
 
 if TYPE_CHECKING:
@@ -64,14 +65,10 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.output not in (None, "-"):
         bars = sum(len(phrase.bars) for phrase in drill.phrases)
         print(
-            f"wrote {arguments.output}: {_counted(len(drill.phrases), 'phrase')}, {_counted(bars, 'bar')}, "
+            f"wrote {arguments.output}: {counted(len(drill.phrases), 'phrase')}, {counted(bars, 'bar')}, "
             f"{'layers' if len(drill.layers) > 1 else 'layer'} {', '.join(drill.layers)}"
         )
     return 0
-
-
-def _counted(count: int, thing: str) -> str:
-    return f"{count} {thing}" if count == 1 else f"{count} {thing}s"
 
 
 def _choices(arguments: argparse.Namespace) -> Choices:

@@ -371,15 +371,5 @@ VARIED = (
 
 def varied(traits: Traits, rng: Random, spread: float = 0.25) -> Traits:
     """Traits scattered around these: positive sizes by a log-normal factor with this deviation."""
-    names = (
-        "learn_clean",
-        "learn_choked",
-        "stability",
-        "forget_power",
-        "spacing",
-        "massed_after",
-        "node_gap",
-        "move_gap",
-    )
-    changes = {name: getattr(traits, name) * math.exp(rng.gauss(0, spread)) for name in names}
+    changes = {name: getattr(traits, name) * math.exp(rng.gauss(0, spread)) for name in VARIED}
     return replace(traits, **changes)

@@ -283,12 +283,6 @@ class Weakness:
     """Observations behind it, discounted; 0 is the prior alone."""
 
 
-def failed_mean(memory: Memory | None, day: date, prior: tuple[float, float]) -> float:
-    """Posterior mean of the fail rate near the goal: `weakness` without its interval, for ranking."""
-    clean, failed = _near(memory, day)
-    return (prior[1] + failed) / (prior[0] + prior[1] + clean + failed)
-
-
 def weakness(memory: Memory | None, day: date, prior: tuple[float, float] | None = None) -> Weakness:
     """Fail rate near the goal tempo on a day; `prior` is Beta weights (clean, failed), as `kin_prior` gives."""
     prior = prior or (PRIOR_WEIGHT * PRIOR_CLEAN, PRIOR_WEIGHT * (1 - PRIOR_CLEAN))

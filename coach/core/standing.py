@@ -12,7 +12,7 @@ from functools import cached_property
 
 from coach.core.drill import TOGETHER, Assignment, Drill, Phrase
 from coach.core.evidence import EXCERPT
-from coach.core.excerpt import Excerpt, Kind
+from coach.core.excerpt import Excerpt
 from coach.core.ladder import Ladder, open_day
 from coach.core.memory import COMPARABLE, Kin, Memory, is_due, kin_of, kin_prior
 from coach.core.repertoire import Part, Repertoire, joins_and_piece
@@ -219,13 +219,6 @@ class Standing:
         if memory and memory.reference_bpm:
             return min(memory.reference_bpm, drill.goal_bpm)
         return self.rung(excerpt)
-
-    def due_keys(self, excerpt: Excerpt) -> list[str]:
-        """Keys of an excerpt, itself among them, that are due and have not been tested today."""
-        keys = [*self.repertoire.keys(excerpt)]
-        if excerpt.kind in (Kind.PHRASE, Kind.JOIN):
-            keys.append(EXCERPT + excerpt.key)
-        return [key for key in keys if self.is_due(key)]
 
     def is_due(self, key: str) -> bool:
         memory = self.memories.get(key)

@@ -12,7 +12,7 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from coach.core.strings import Instrument, Node
 from coach.core.units import cents_between
@@ -81,11 +81,6 @@ class FromReference:
     offset_cents: Range
     """The reference's partial against the stopped note's: 0 on ideal strings."""
     pair: Pair | None
-
-
-def with_stiffness(instrument: Instrument, b: float) -> Instrument:
-    """The same instrument with stiffness B on every string."""
-    return replace(instrument, strings=tuple(replace(string, stiffness_b=b) for string in instrument.strings))
 
 
 def stiffness_range(b: float) -> Range:

@@ -15,7 +15,7 @@ from fractions import Fraction
 from itertools import groupby
 
 from coach.core.drill import Bar, Drill, Event, Note, Phrase, Tempo
-from coach.core.plain import plain_text
+from coach.core.plain import counted, plain_text
 from coach.core.problem import CoachError, Problem
 from coach.core.rhythm import MAX_BPM, MIN_BPM, Meter
 from coach.core.strings import Instrument
@@ -118,11 +118,11 @@ def arranged(score: Score, choices: Choices, where: str) -> tuple[Drill, str]:
 
 def _refuse_overfull(bar: ScoreBar, layer_of: Callable[[ScoreNote], str], where: str) -> None:
     notes, events = len(bar.notes), len({(note.onset, layer_of(note)) for note in bar.notes})
-    counted = "1 event" if events == 1 else f"{events:,} events"
+    shown = counted(events, "event")
     if notes > MAX_NOTES_IN_BAR or events > MAX_EVENTS_IN_BAR:
         raise CoachError(
             Problem(
-                f"bar {bar.number} has {notes:,} notes in {counted}; a bar of a drill has at most "
+                f"bar {bar.number} has {notes:,} notes in {shown}; a bar of a drill has at most "
                 f"{MAX_NOTES_IN_BAR:,} in {MAX_EVENTS_IN_BAR}",
                 where,
                 guess="leave it out with --bars",

@@ -15,7 +15,7 @@ from coach.core.plain import plain_text
 from coach.core.rhythm import Meter, count_text
 from coach.core.strings import Instrument
 
-MIN_WIDTH, DEFAULT_WIDTH = 40, 80
+DEFAULT_WIDTH = 80
 
 
 def text_tab(drill: Drill, width: int = DEFAULT_WIDTH) -> str:

@@ -17,6 +17,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
+from coach.core.plain import counted
 from coach.core.problem import CoachError, Problem
 from coach.store.schema import (
     NOTE_LOST_PASSAGES,
@@ -51,7 +52,7 @@ class Salvage:
     def sentence(self) -> str:
         reps = self.saved["reps"]
         return (
-            f"The practice log was damaged. {reps} repetition{'' if reps == 1 else 's'} could be read and were "
+            f"The practice log was damaged. {counted(reps, 'repetition')} could be read and were "
             f"saved to a new log; the damaged file is kept as {self.kept.name}."
         )
 

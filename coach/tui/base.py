@@ -7,6 +7,7 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING, ClassVar, cast
 
 from textual import events
+from textual.containers import VerticalScroll
 from textual.screen import Screen
 
 from coach.tui.actions import Action, Keymap
@@ -77,3 +78,19 @@ class CoachScreen(Screen[None]):
 
     def do_back(self) -> None:
         self.dismiss()
+
+
+class DrawnScreen(CoachScreen):
+    """A screen that `draw` draws whole: when it comes up and whenever its size changes. What scrolls has the focus."""
+
+    @abstractmethod
+    def draw(self) -> None:
+        """Draw everything for the present size."""
+
+    def on_mount(self) -> None:
+        for scrolled in self.query(VerticalScroll):
+            scrolled.focus()
+        self.draw()
+
+    def on_resize(self) -> None:
+        self.draw()

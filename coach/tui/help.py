@@ -97,26 +97,3 @@ class AskScreen(ModalScreen[str]):
     def on_click(self, event: events.Click) -> None:
         if event.widget is not None and event.widget.id and event.widget.id.startswith("answer-"):
             self.dismiss(self._answers[int(event.widget.id.removeprefix("answer-"))][1])
-
-
-class TellScreen(ModalScreen[None]):
-    """Lines to read, longer than a message; any key closes it."""
-
-    def __init__(self, title: str, text: str) -> None:
-        super().__init__()
-        self._title, self._text = title, text
-
-    def compose(self) -> ComposeResult:
-        with Vertical(classes="sheet"):
-            yield Static(self._title, classes="sheet-title", markup=False)
-            with VerticalScroll(can_focus=True):
-                yield Static(self._text, markup=False)
-            yield Static("any key closes this", classes="sheet-foot")
-
-    def on_key(self, event: events.Key) -> None:
-        if event.key not in ("up", "down", "pageup", "pagedown", "ctrl+q", "ctrl+c"):
-            event.stop()
-            self.dismiss()
-
-    def on_click(self) -> None:
-        self.dismiss()

@@ -18,7 +18,7 @@ from textual.widgets import Input, OptionList, Static
 
 from coach.core.drill import Drill
 from coach.core.excerpt import passage_of, whole_phrase
-from coach.core.plain import plain_text
+from coach.core.plain import counted, plain_text
 from coach.core.problem import CoachError
 from coach.drillfile.load import load_drill
 from coach.places import builtin_drills, own_drills
@@ -100,8 +100,7 @@ def draw_preview(entry: Entry, width: int, height: int, plain: bool, aside: bool
     drill = entry.drill
     tempo = f"{drill.tempo.start_bpm} to {drill.goal_bpm} bpm"
     strings = " ".join(string.name for string in drill.instrument.strings)
-    phrases = len(drill.phrases)
-    facts = f"{tempo}   {strings}   {phrases} {'phrase' if phrases == 1 else 'phrases'}"
+    facts = f"{tempo}   {strings}   {counted(len(drill.phrases), 'phrase')}"
     canvas.put(0, 0, fitted(facts + ("   set aside" if aside else ""), width, plain), "now")
     row = 1
     if assigned := assigned_text(drill):

@@ -13,7 +13,7 @@ from coach.core.evidence import NODE
 from coach.core.fretboard import NodeRow, fretboard_lines, node_rows, partial_marks
 from coach.core.reach import places_for
 from coach.core.strings import DEFAULT_PARTIAL, Instrument, Node, nodes_upto
-from coach.tui.base import CoachScreen
+from coach.tui.base import DrawnScreen
 from coach.tui.canvas import Canvas, Rows, ascii_text, fitted
 from coach.tui.glyphs import big_text, largest_scale
 from coach.tui.layout import Box
@@ -105,7 +105,7 @@ def _kin(instrument: Instrument, row: NodeRow, string: int, node: Node) -> str:
     return f"rings the same note: {'  '.join(dict.fromkeys(same[:KIN_SHOWN]))}"
 
 
-class NodesScreen(CoachScreen):
+class NodesScreen(DrawnScreen):
     """Walk over the nodes with the arrow keys."""
 
     def __init__(self, instrument: Instrument) -> None:
@@ -122,12 +122,6 @@ class NodesScreen(CoachScreen):
     def compose(self) -> ComposeResult:
         yield Stage(id="nodes")
         yield HintLine()
-
-    def on_mount(self) -> None:
-        self.draw()
-
-    def on_resize(self) -> None:
-        self.draw()
 
     def draw(self) -> None:
         """Draw the node under the cursor."""

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from textual.app import ComposeResult
 from textual.containers import VerticalScroll
 
-from coach.tui.base import CoachScreen
+from coach.tui.base import DrawnScreen
 from coach.tui.canvas import Canvas, Role, Rows, ascii_text, text_width, wrapped
 from coach.tui.layout import Box
 from coach.tui.stage import Stage
@@ -30,7 +30,7 @@ def draw_report(lines: Sequence[str], width: int, plain: bool) -> Rows:
     return canvas.rows()
 
 
-class ReportsScreen(CoachScreen):
+class ReportsScreen(DrawnScreen):
     """The report, to scroll through."""
 
     @property
@@ -41,13 +41,6 @@ class ReportsScreen(CoachScreen):
         with VerticalScroll(can_focus=True):
             yield Stage(id="report")
         yield HintLine()
-
-    def on_mount(self) -> None:
-        self.query_one(VerticalScroll).focus()
-        self.draw()
-
-    def on_resize(self) -> None:
-        self.draw()
 
     def draw(self) -> None:
         """Draw the report for the present width."""

@@ -13,9 +13,9 @@ from textual.widgets import Static
 from coach.core.drill import Drill
 from coach.core.evidence import EXCERPT
 from coach.core.log import Outcome
-from coach.core.plain import plain_text
+from coach.core.plain import counted, plain_text
 from coach.core.session import Session
-from coach.tui.base import CoachScreen
+from coach.tui.base import DrawnScreen
 from coach.tui.canvas import Canvas, Role, Rows
 from coach.tui.layout import Box
 from coach.tui.stage import Stage
@@ -56,8 +56,9 @@ def draw_summary(
     clean = sum(line.clean for line in summary.excerpts)
     unrated = sum(line.unrated for line in summary.excerpts)
     minutes = f"{summary.minutes:.0f} minutes" if summary.minutes >= 1.5 else "about a minute"
-    times = "repetition" if reps == 1 else "repetitions"
-    lines.append(("now", f"{minutes}, {reps} {times}, {clean} of {reps - unrated} rated clean"))
+    lines.append(
+        ("now", f"{minutes}, {counted(reps, 'repetition')}, {clean} of {reps - unrated} rated clean")
+    )
     lines.append(("text", ""))
     for line in summary.excerpts:
         slowest, fastest = line.played_bpm
@@ -110,15 +111,15 @@ def _faults(session: Session) -> list[tuple[Role, str]]:
         for fault in rep.faults or ()
     )
     if low:
-        lines.append(("text", f"choked  {low} low {'note' if low == 1 else 'notes'}"))
+        lines.append(("text", f"choked  {counted(low, 'low note')}"))
     for outcome in (Outcome.LATE, Outcome.DROPPED):
         count = sum(fault.outcome is outcome for rep in session.saved for fault in rep.faults or ())
         if count:
-            lines.append(("text", f"{outcome}  {count} {'event' if count == 1 else 'events'}"))
+            lines.append(("text", f"{outcome}  {counted(count, 'event')}"))
     return lines
 
 
-class SummaryScreen(CoachScreen):
+class SummaryScreen(DrawnScreen):
     """What the session brought."""
 
     def __init__(self, practice: Practice, message: str, started_ms: int) -> None:
@@ -135,13 +136,6 @@ class SummaryScreen(CoachScreen):
         with VerticalScroll(can_focus=True):
             yield Stage(id="summary")
         yield HintLine()
-
-    def on_mount(self) -> None:
-        self.query_one(VerticalScroll).focus()
-        self.draw()
-
-    def on_resize(self) -> None:
-        self.draw()
 
     def do_drills(self) -> None:
         from coach.tui.library_screen import LibraryScreen

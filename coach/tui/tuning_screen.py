@@ -8,7 +8,7 @@ from textual.app import ComposeResult
 from coach.core.detune import STRIKE_S, Heard, beatless, moved
 from coach.core.strings import Instrument
 from coach.core.tuning import Pair, adjacent_pairs, moved_beats_hz
-from coach.tui.base import CoachScreen
+from coach.tui.base import DrawnScreen
 from coach.tui.canvas import Canvas, Rows, wrapped
 from coach.tui.glyphs import big_text
 from coach.tui.layout import Box
@@ -52,7 +52,7 @@ def pair_text(pair: Pair, instrument: Instrument) -> str:
     return f"{low} with {high}"
 
 
-class TuningScreen(CoachScreen):
+class TuningScreen(DrawnScreen):
     """Choose a pair, hear it, detune it by cents."""
 
     def __init__(self, instrument: Instrument) -> None:
@@ -66,12 +66,6 @@ class TuningScreen(CoachScreen):
     def compose(self) -> ComposeResult:
         yield Stage(id="tuning")
         yield HintLine()
-
-    def on_mount(self) -> None:
-        self.draw()
-
-    def on_resize(self) -> None:
-        self.draw()
 
     def draw(self) -> None:
         """Draw the pairs as they stand."""
