@@ -10,6 +10,7 @@ from coach.core.drill import Drill
 from coach.core.problem import CoachError, Problem
 from coach.drillfile.edit import with_ids
 from coach.drillfile.load import load_drill
+from coach.files import free_path, write_whole
 from coach.places import Places, builtin_drills, find_drill, make_folder, own_drills
 
 
@@ -104,12 +105,12 @@ def _keep(path: Path, places: Places, drill_id: str) -> str:
     folder = make_folder(places.drills)
     target = next((own for own in own_drills(places) if _id_of(own) == drill_id), None)
     if target is None:
-        target = _free(folder / path.name)
+        target = free_path(folder / path.name)
         _write(target, content)
         return f"kept a copy as {target}"
     if target.read_bytes() == content:
         return ""
-    older = _free(target.with_name(target.name + ".old"))
+    older = free_path(target.with_name(target.name + ".old"))
     _write(older, target.read_bytes())
     _write(target, content)
     return f"{target} is now this version; the one before is kept as {older.name}"
@@ -122,19 +123,8 @@ def _id_of(path: Path) -> str:
         return ""
 
 
-def _free(path: Path) -> Path:
-    """The path, or one with a number where a file stands there already."""
-    free, number = path, 2
-    while free.exists():
-        free = path.with_name(f"{path.stem}-{number}{path.suffix}")
-        number += 1
-    return free
-
-
 def _write(path: Path, content: bytes) -> None:
     try:
-        partial = path.with_name(f".{path.name}.new")
-        partial.write_bytes(content)
-        partial.replace(path)
+        write_whole(path, [content])
     except OSError as error:
         raise CoachError(Problem(f"can't be written: {(error.strerror or '').lower()}", str(path))) from None

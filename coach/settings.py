@@ -15,6 +15,7 @@ from typing import Any
 
 from coach.core.ladder import Rule
 from coach.core.problem import CoachError, Problem
+from coach.files import write_whole
 
 LARGEST_BYTES = 100_000
 
@@ -204,9 +205,7 @@ def save_settings(path: Path, changes: Mapping[str, Mapping[str, Any]]) -> None:
     read_settings(text, str(path))
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        partial = path.with_name(path.name + ".new")
-        partial.write_text(text, encoding="utf-8")
-        partial.replace(path)
+        write_whole(path, [text.encode()])
     except OSError as error:
         raise CoachError(Problem(f"can't be written: {(error.strerror or '').lower()}", str(path))) from None
 

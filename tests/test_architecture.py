@@ -19,7 +19,7 @@ LOWER_ONLY = {
     "drillfile": ("coach.core", "coach.drillfile"),
     "sound": ("coach.core", "coach.sound"),
     "midi": ("coach.core", "coach.midi", "coach.sound"),
-    "store": ("coach.core", "coach.store", "coach.places"),
+    "store": ("coach.core", "coach.store", "coach.places", "coach.files"),
 }
 
 

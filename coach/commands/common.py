@@ -6,14 +6,13 @@ import argparse
 import os
 import re
 import sys
-import tempfile
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
-from typing import BinaryIO
 
 from coach.core.log import DAY_STARTS_HOUR, new_id
 from coach.core.problem import CoachError, Problem, UsageError
+from coach.files import write_whole
 from coach.places import Places, find_places
 
 _DATE = re.compile(r"\d{4}-\d{2}-\d{2}")
@@ -119,7 +118,7 @@ def write_output(target: str, content: str | bytes | Iterable[str]) -> None:
     """
     if target == "-":
         sys.stdout.flush()
-        _write(sys.stdout.buffer, content)
+        sys.stdout.buffer.writelines(_bytes(content))
         sys.stdout.flush()
         return
     path = Path(target).expanduser().resolve()
@@ -128,19 +127,9 @@ def write_output(target: str, content: str | bytes | Iterable[str]) -> None:
     try:
         if path.exists() and not path.is_file():
             with path.open("wb") as pipe:  # a pipe or a device
-                _write(pipe, content)
+                pipe.writelines(_bytes(content))
             return
-        handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
-        try:
-            with os.fdopen(handle, "wb") as file:
-                _write(file, content)
-                file.flush()
-                os.fsync(file.fileno())
-            os.chmod(temporary, 0o666 & ~_umask())
-            os.replace(temporary, path)
-        except BaseException:
-            os.unlink(temporary)
-            raise
+        write_whole(path, _bytes(content))
     except OSError as error:
         reason = (error.strerror or str(error)).lower()
         raise CoachError(
@@ -148,16 +137,10 @@ def write_output(target: str, content: str | bytes | Iterable[str]) -> None:
         ) from None
 
 
-def _write(file: BinaryIO, content: str | bytes | Iterable[str]) -> None:
+def _bytes(content: str | bytes | Iterable[str]) -> Iterator[bytes]:
     if isinstance(content, bytes):
-        file.write(content)
+        yield content
         return
     for text in [content] if isinstance(content, str) else content:
         # A lone surrogate out of someone's file must not stop the writing.
-        file.write(text.encode("utf-8", "replace"))
-
-
-def _umask() -> int:
-    mask = os.umask(0)
-    os.umask(mask)
-    return mask
+        yield text.encode("utf-8", "replace")

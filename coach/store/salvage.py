@@ -19,6 +19,7 @@ from pathlib import Path
 
 from coach.core.plain import counted
 from coach.core.problem import CoachError, Problem
+from coach.files import free_path, sync_folder
 from coach.store.schema import (
     NOTE_LOST_PASSAGES,
     RAW_COLUMNS,
@@ -28,7 +29,6 @@ from coach.store.schema import (
     insert_sql,
     name_the_nameless,
     prepare,
-    sync_folder,
     told,
     transaction,
 )
@@ -65,7 +65,7 @@ def mend_log(path: Path, now_ms: int) -> Salvage:
     from coach.store.log import stamp
 
     moment = stamp(now_ms)
-    kept = _free(path.with_name(f"{path.stem}.damaged.{moment}{path.suffix}"))
+    kept = free_path(path.with_name(f"{path.stem}.damaged.{moment}{path.suffix}"))
     fresh = path.with_name(f"{path.stem}.saved.{moment}{path.suffix}.part")
     try:
         fresh.unlink(missing_ok=True)
@@ -210,14 +210,6 @@ def _varint(data: bytes, at: int) -> tuple[int, int]:
         if byte < 0x80:
             return value, at + count + 1
     raise ValueError("no number")
-
-
-def _free(path: Path) -> Path:
-    candidate, number = path, 2
-    while candidate.exists():
-        candidate = path.with_name(f"{path.stem}-{number}{path.suffix}")
-        number += 1
-    return candidate
 
 
 def readable(path: Path) -> bool:

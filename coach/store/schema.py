@@ -24,6 +24,7 @@ from pathlib import Path
 from typing import TypeVar
 
 from coach.core.problem import CoachError, Problem
+from coach.files import free_path, sync_folder
 
 APPLICATION_ID = 0x57524C47
 """`WRLG` in the file's header: tells the log from any other SQLite file."""
@@ -264,7 +265,7 @@ def prepare(connection: sqlite3.Connection, path: Path | None, backup_stamp: str
         return ()
     notices: tuple[str, ...] = ()
     if version and path:
-        kept = path.with_name(f"{path.stem}.schema-{version}.{backup_stamp}{path.suffix}")
+        kept = free_path(path.with_name(f"{path.stem}.schema-{version}.{backup_stamp}{path.suffix}"))
         copy_database(connection, kept)
         notices = (f"The log was brought to schema {CURRENT}; the file as it was is kept as {kept.name}.",)
     with transaction(connection):
@@ -298,17 +299,3 @@ def copy_database(connection: sqlite3.Connection, target: Path) -> None:
 def sync(descriptor: int) -> None:
     """Force a file to the disk."""
     os.fsync(descriptor)
-
-
-def sync_folder(folder: Path) -> None:
-    """Force a folder's entries to the disk, where the platform can."""
-    try:
-        descriptor = os.open(folder, os.O_RDONLY)
-    except OSError:
-        return
-    try:
-        os.fsync(descriptor)
-    except OSError:
-        pass
-    finally:
-        os.close(descriptor)
