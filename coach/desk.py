@@ -10,6 +10,7 @@ import os
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
+from functools import partial
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, Self
 
@@ -17,8 +18,9 @@ from coach.core.drill import Drill
 from coach.core.log import Entry, EntryKind, new_id, practice_day
 from coach.core.plan import Plan
 from coach.core.problem import CoachError, Problem
-from coach.library import Library, load_library, named_drills, settle_ids
+from coach.library import Library, load_library, named_drills, read_drill_file, settle_ids
 from coach.places import Places
+from coach.recall import Recall
 from coach.settings import Settings, load_settings
 from coach.store.derive import Folds
 from coach.store.log import Log
@@ -61,8 +63,12 @@ class Desk:
         With `read_only` nothing is written, a missing log reads as an empty one, and a session elsewhere does not
         matter. CoachError where a named drill, the settings or the log can't be used.
         """
-        settings = load_settings(places.settings)
-        library = named_drills(names, places, keep=not read_only) if names else load_library(places)
+        recall = Recall(places.recall)
+        settings = recall.value(places.settings, load_settings)
+        if names:
+            library = named_drills(names, places, keep=not read_only)
+        else:
+            library = load_library(places, partial(recall.value, read=read_drill_file))
         if not library.drills:
             raise CoachError(
                 Problem("no drill could be read", str(places.drills), guess=" | ".join(library.notices))
@@ -77,6 +83,8 @@ class Desk:
             if not read_only:
                 log.use_folds(Folds(settings.practice.rule, settings.practice.longest_interval_days))
                 log.hold(now_ms)
+                if not names:
+                    recall.keep()
         except BaseException:
             log.close()
             raise

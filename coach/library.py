@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from coach.core.drill import Drill
 from coach.core.problem import CoachError, Problem
-from coach.drillfile.edit import with_ids
-from coach.drillfile.load import load_drill
 from coach.files import free_path, write_whole
 from coach.places import Places, builtin_drills, find_drill, make_folder, own_drills
 
@@ -29,14 +27,25 @@ class Library:
         raise KeyError(drill_id)
 
 
-def load_library(places: Places) -> Library:
-    """Every readable drill: the player's own first, then the built-in ones whose id no own drill has."""
+def read_drill_file(path: Path) -> Drill:
+    """The drill in a file; CoachError with every error found where there is none."""
+    # What reads a drill takes a while to import, and most starts recall every drill.
+    from coach.drillfile.load import load_drill
+
+    return load_drill(path)
+
+
+def load_library(places: Places, load: Callable[[Path], Drill] = read_drill_file) -> Library:
+    """Every readable drill: the player's own first, then the built-in ones whose id no own drill has.
+
+    `load` reads one file.
+    """
     drills: dict[str, Drill] = {}
     notices: list[str] = []
     for path in [*own_drills(places), *builtin_drills()]:
         own = path.parent == places.drills
         try:
-            drill = load_drill(path)
+            drill = load(path)
         except CoachError as error:
             more = f" (and {len(error.problems) - 1} more)" if len(error.problems) > 1 else ""
             notices.append(f"left out: {error.problems[0]}{more}; `coach check {path.name}` tells all")
@@ -63,7 +72,7 @@ def named_drills(names: Sequence[str], places: Places, keep: bool = True) -> Lib
     for name in names:
         try:
             path = find_drill(name, places)
-            drill = load_drill(path)
+            drill = read_drill_file(path)
         except CoachError as error:
             problems.extend(error.problems)
             continue
@@ -85,6 +94,8 @@ def settle_ids(drills: Iterable[Drill], places: Places) -> None:
 
     A file that can't be written keeps working: its ids follow from title and names as before.
     """
+    from coach.drillfile.edit import with_ids
+
     own = {path.resolve() for path in own_drills(places)}
     for drill in drills:
         path = Path(drill.path)
@@ -118,7 +129,7 @@ def _keep(path: Path, places: Places, drill_id: str) -> str:
 
 def _id_of(path: Path) -> str:
     try:
-        return load_drill(path).id
+        return read_drill_file(path).id
     except CoachError:
         return ""
 
