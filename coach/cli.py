@@ -68,8 +68,9 @@ def _dispatch(words: list[str]) -> int:
     )
     parser.add_argument("--version", action="version", version=f"coach {__version__}")
     commands = parser.add_subparsers(dest="command", metavar="COMMAND")
-    for command, summary in COMMANDS.items():
-        sub = commands.add_parser(command, help=summary, description=summary)
+    # Only the help shows all of them; making a parser for each takes longer than what most commands do.
+    for command in [name] if name in COMMANDS else COMMANDS:
+        sub = commands.add_parser(command, help=COMMANDS[command], description=COMMANDS[command])
         if command == name:
             _module(command).configure(sub)
     arguments = parser.parse_args(words)
