@@ -5,7 +5,7 @@
 
 Without `--app` each life is a forked process that does on the real disk what the program does, with the program's own
 desk, practice host and log: first start, sessions, corrections, migration, merge, export, copy, rebuild, salvage. It
-tells on a pipe what it is doing and what is saved. With `--app` it is the installed command in a pseudo-terminal, and
+tells on a pipe what it is doing and what is saved. With `--app` it is the installed command in a terminal (tmux), and
 saved is what its screen showed as saved. A life is ended by SIGKILL at a moment drawn evenly from the length of a whole
 life, so that every part of it is hit as often as it lasts. After each kill the log has to open, to pass
 `integrity_check` and our own check with its replay, and to hold everything that was told; every other file has to be
@@ -181,8 +181,8 @@ class Life:
 
         save_settings(self.places.settings, {"screen": {"theme": self.rng.choice(["dusk", "dawn"])}})
 
-    def opened(self, **options: bool) -> Log:
-        return Log.open(self.places.log, None, now_ms=self.clock.now_ms, **options)
+    def opened(self, read_only: bool = False, mend: bool = False) -> Log:
+        return Log.open(self.places.log, None, now_ms=self.clock.now_ms, read_only=read_only, mend=mend)
 
 
 def make_older(path: Path) -> None:
@@ -339,13 +339,15 @@ def kill_often(count: int, seed: int, folder: Path) -> Counter[str]:
 def main() -> int:
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
     parser.add_argument("count", type=int)
-    parser.add_argument("--app", action="store_true", help="the installed command in a pseudo-terminal")
+    parser.add_argument("--app", action="store_true", help="the installed command in a terminal")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument(
         "--folder", type=Path, help="a folder on the disk to be tried (default: a temporary one)"
     )
     chosen = parser.parse_args()
     kill: Callable[[int, int, Path], Counter[str]] = kill_often
+    if chosen.app:
+        from tests.kills_app import kill_app_often as kill
     with tempfile.TemporaryDirectory(dir=chosen.folder) as scratch:
         died_at = kill(chosen.count, chosen.seed, Path(scratch) / "practice")
     lines = [f"{sum(died_at.values())} kills, nothing lost; killed at:"]

@@ -61,8 +61,11 @@ class Terminal:
 
     def press(self, *keys: str) -> None:
         for key in keys:
-            self._run("send-keys", key)
+            self.type(key)
             time.sleep(0.1)
+
+    def type(self, key: str) -> None:
+        self._run("send-keys", key)
 
     def resize(self, columns: int, rows: int) -> None:
         self._run("resize-window", "-x", str(columns), "-y", str(rows))
