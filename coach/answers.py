@@ -22,6 +22,7 @@ from datetime import date
 from pathlib import Path
 from typing import Literal
 
+from coach.core.digits import whole_number
 from coach.core.drill import Drill
 from coach.core.excerpt import Excerpt, layer_choices
 from coach.core.log import CAUSES, Cause, Fault, Outcome
@@ -154,9 +155,9 @@ def _at(text: str) -> tuple[At, str]:
     )
     if match is None:
         raise ValueError(f"found at {text!r}, expected at PHRASE/LAYER TEMPO|at lantern/together 60?")
-    bpm = int(match["bpm"])
+    bpm = whole_number(match["bpm"]) or 0
     if not MIN_BPM <= bpm <= MAX_BPM:
-        raise ValueError(f"{bpm} bpm is outside {MIN_BPM} to {MAX_BPM}")
+        raise ValueError(f"{match['bpm'][:40]} bpm is outside {MIN_BPM} to {MAX_BPM}")
     return At(match["phrase"].strip(), match["layer"], bpm), match["rest"]
 
 

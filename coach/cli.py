@@ -9,12 +9,15 @@ from __future__ import annotations
 import argparse
 import difflib
 import importlib
+import io
 import os
 import sys
 from collections.abc import Sequence
 from types import ModuleType
+from typing import NoReturn
 
 from coach import __version__
+from coach.core.plain import visible
 from coach.core.problem import CoachError, Problem, UsageError
 
 COMMANDS: dict[str, str] = {
@@ -42,6 +45,10 @@ COMMANDS: dict[str, str] = {
 def main(argv: Sequence[str] | None = None) -> int:
     """Run `coach`; return the exit status: 0 done, 1 the input has problems, 2 wrong use."""
     words = list(sys.argv[1:] if argv is None else argv)
+    for stream in (sys.stdout, sys.stderr):
+        # A sign that this terminal's letters lack is no reason to stop.
+        if isinstance(stream, io.TextIOWrapper) and stream.errors == "strict":
+            stream.reconfigure(errors="replace")
     try:
         return _dispatch(words)
     except CoachError as error:
@@ -62,7 +69,7 @@ def _dispatch(words: list[str]) -> int:
     name = words[0]
     if not name.startswith("-") and name not in COMMANDS:
         raise UsageError(Problem(f"{name!r} is no command; `coach --help` lists them", guess=_meant(name)))
-    parser = argparse.ArgumentParser(
+    parser = _Parser(
         prog="coach",
         description="Practise natural harmonics over a bass line. Without a command: today's session.",
     )
@@ -76,6 +83,13 @@ def _dispatch(words: list[str]) -> int:
     arguments = parser.parse_args(words)
     status: int = _module(name).run(arguments)
     return status
+
+
+class _Parser(argparse.ArgumentParser):
+    """Says what is wrong with the words without handing them to the terminal as they are."""
+
+    def error(self, message: str) -> NoReturn:
+        super().error(visible(message))
 
 
 def _module(command: str) -> ModuleType:

@@ -12,6 +12,7 @@ from coach.commands.common import (
     fresh_id,
     parse_date,
     places_of,
+    say,
     write_output,
 )
 from coach.core.log import practice_day
@@ -78,8 +79,8 @@ def run(arguments: argparse.Namespace) -> int:
         raise CoachError(Problem("the assignment could not be written into this drill", str(path)))
     write_output(arguments.output, text)
     if arguments.output != "-":
-        print(_summary(student, drill.title, goal or drill.tempo.goal_bpm, due))
-        print(
+        say(_summary(student, drill.title, goal or drill.tempo.goal_bpm, due))
+        say(
             f"{student} opens it with `coach practice FILE` and answers with `coach report --for-teacher -o FILE`."
         )
     return 0

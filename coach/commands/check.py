@@ -7,7 +7,7 @@ import json
 import sys
 from typing import TYPE_CHECKING, Any
 
-from coach.commands.common import add_json, add_output, write_output
+from coach.commands.common import add_json, add_output, say, say_json, write_output
 from coach.core.problem import CoachError, Problem, UsageError
 
 if TYPE_CHECKING:
@@ -52,17 +52,17 @@ def run(arguments: argparse.Namespace) -> int:
             rows.append(_row(name, drill, problems, repairs))
             continue
         for repair in repairs:
-            print(
+            say(
                 f"{name}:{repair['line']}: repaired: {repair['before'].strip()}  ->  {repair['after'].strip()}"
             )
         sys.stdout.flush()
         for problem in problems:
-            print(problem.with_caret(), file=sys.stderr)
+            say(problem.with_caret(), to=sys.stderr)
         sys.stderr.flush()
         if good and drill is not None:
-            print(_summary(name, drill))
+            say(_summary(name, drill))
     if arguments.json:
-        print(json.dumps({"files": rows}, indent=2, ensure_ascii=False))
+        say_json({"files": rows}, indent=2)
     return 1 if failed else 0
 
 

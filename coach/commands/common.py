@@ -9,8 +9,10 @@ import sys
 from collections.abc import Callable, Iterable, Iterator
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
+from typing import Any, TextIO
 
 from coach.core.log import DAY_STARTS_HOUR, new_id
+from coach.core.plain import json_text, visible
 from coach.core.problem import CoachError, Problem, UsageError
 from coach.files import write_whole
 from coach.places import Places, find_places
@@ -104,6 +106,17 @@ def clock(date_text: str = "", now: Callable[[], datetime] | None = None) -> tup
         moment = wall.replace(tzinfo=moment.tzinfo) if now else wall.astimezone()
     offset = moment.utcoffset() or timedelta()
     return round(moment.timestamp() * 1000), round(offset.total_seconds() / 60)
+
+
+def say(*lines: str, to: TextIO | None = None, end: str = "\n") -> None:
+    """Print lines for people, to standard output or `to`; names and texts in them give a terminal nothing to obey."""
+    for part in "\n".join(lines).split("\n"):
+        print(visible(part), file=to or sys.stdout, end=end, flush=bool(to))
+
+
+def say_json(value: Any, indent: int | None = None) -> None:
+    """Print JSON for programs."""
+    print(json_text(value, indent), flush=True)
 
 
 def fresh_id(at_ms: int) -> str:

@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import argparse
-import json
 import re
 from collections.abc import Sequence
 from fractions import Fraction
 from typing import Any
 
-from coach.commands.common import add_folder, add_json
+from coach.commands.common import add_folder, add_json, say, say_json
 from coach.commands.instrument_options import (
     add_instrument,
     described,
@@ -19,6 +18,7 @@ from coach.commands.instrument_options import (
     usage,
     whole,
 )
+from coach.core.digits import whole_number
 from coach.core.fingering import Choice, Fingering, find_fingering
 from coach.core.fingering_text import (
     cost_lines,
@@ -130,7 +130,7 @@ def run(arguments: argparse.Namespace) -> int:
     except ValueError as error:
         raise CoachError(Problem(str(error))) from None
     if arguments.json:
-        print(json.dumps(_json_fingering(instrument, fingering, settings), indent=2))
+        say_json(_json_fingering(instrument, fingering, settings), indent=2)
     else:
         _print_fingering(instrument, fingering, settings, beat_s)
     return 0
@@ -150,7 +150,7 @@ def _show_places(
     best = list(spots.values())
     if as_json:
         rows = [_json_place(instrument, place, settings) | {"cost": cost} for place, cost in best]
-        print(json.dumps(rows, indent=2))
+        say_json(rows, indent=2)
         return 0
     if not best:
         raise CoachError(
@@ -161,39 +161,39 @@ def _show_places(
             )
         )
     over = ", ".join(place_text(instrument, place) for place in held)
-    print(f"{note_name(midi)}{f' over {over}' if over else ''}: {described(instrument)}")
-    print("string    fret      mm  partial  cents   clear within  hand       cost")
+    say(f"{note_name(midi)}{f' over {over}' if over else ''}: {described(instrument)}")
+    say("string    fret      mm  partial  cents   clear within  hand       cost")
     for place, cost in best:
         assert place.node is not None
         clear_mm = forgiveness(place.node, instrument.scale_mm, settings.finger_mm).clear_mm
-        print(
+        say(
             f"{instrument.string_label(place.string):<7} {place.text:>6} {place.position_mm:7.1f} "
             f"{place.node.partial:7d} {round(place.offset_cents):+6d}  {clear_mm:10.1f} mm  "
             f"{'plucking' if place.plucking_hand else 'fretting'} {cost:6.1f}"
         )
-    print("Cheapest first; cost: narrow node, hand beyond mid-string, span to a held note.")
+    say("Cheapest first; cost: narrow node, hand beyond mid-string, span to a held note.")
     return 0
 
 
 def _print_fingering(
     instrument: Instrument, fingering: Fingering, settings: FingeringSettings, beat_s: float
 ) -> None:
-    print(f"{described(instrument)}; {60.0 / beat_s:g} bpm")
-    print()
+    say(f"{described(instrument)}; {60.0 / beat_s:g} bpm")
+    say("")
     for line in tab_lines(instrument, fingering, TAB_WIDTH):
-        print(line)
-    print()
+        say(line)
+    say("")
     for line in cost_lines(instrument, fingering):
-        print(line)
+        say(line)
     second = ""
     if fingering.second_cost is not None:
         second = f", the second-best whole {fingering.second_cost:.1f}"
-    print(f"The whole costs {fingering.cost:.1f}{second} (no unit; costs only rank).")
-    print("Second best: the note's place in the cheapest whole that puts it elsewhere.")
+    say(f"The whole costs {fingering.cost:.1f}{second} (no unit; costs only rank).")
+    say("Second best: the note's place in the cheapest whole that puts it elsewhere.")
     if has_plucking_hand(fingering.choices):
-        print("p: touched by the plucking hand.")
+        say("p: touched by the plucking hand.")
     for line in warning_lines(instrument, fingering, settings):
-        print(f"! {line}")
+        say(f"! {line}")
 
 
 def _settings(arguments: argparse.Namespace) -> FingeringSettings:
@@ -275,7 +275,8 @@ def _melody(texts: Sequence[str], beat_s: float, ring: str | None) -> list[Wante
 def _held(instrument: Instrument, text: str, option: str = "--hold") -> Place:
     """`A:3`: a stopped or open string."""
     name, colon, fret = text.partition(":")
-    if not colon or not fret.strip().isdecimal() or int(fret) > LAST_FRET:
+    held = whole_number(fret)
+    if not colon or held is None or held > LAST_FRET:
         raise UsageError(
             Problem(
                 f"'{text}' is no STRING:FRET with a fret from 0 (open) to {LAST_FRET}",
@@ -284,7 +285,7 @@ def _held(instrument: Instrument, text: str, option: str = "--hold") -> Place:
             )
         )
     string = string_index(instrument, name, option)
-    midi = instrument.string_at(string).midi + int(fret)
+    midi = instrument.string_at(string).midi + held
     if midi > HIGHEST_MIDI:
         raise UsageError(Problem(f"{text} is above G9, the highest note", option))
     return bass_places(instrument, midi, string)[0]

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from datetime import date
 from typing import TYPE_CHECKING, Any
 
-from coach.commands.common import add_json, add_log_options
+from coach.commands.common import add_json, add_log_options, say, say_json
 from coach.core.problem import Problem, UsageError
 
 if TYPE_CHECKING:
@@ -48,12 +48,10 @@ def run(arguments: argparse.Namespace) -> int:
 
     found = forecast(drill, memories, ladders, today, chosen, seed=arguments.seed, draws=arguments.draws)
     if arguments.json:
-        import json
-
-        print(json.dumps(facts(found), ensure_ascii=False, indent=2))
+        say_json(facts(found), indent=2)
         return 0
     for line in lines(found, drill, today, memories, ladders):
-        print(line)
+        say(line)
     return 0
 
 

@@ -7,7 +7,8 @@ import re
 import sys
 from typing import TYPE_CHECKING
 
-from coach.commands.common import add_output, write_output
+from coach.commands.common import add_output, say, write_output
+from coach.core.digits import whole_number
 from coach.core.plain import counted
 from coach.core.problem import Problem, UsageError
 
@@ -61,10 +62,10 @@ def run(arguments: argparse.Namespace) -> int:
     drill, text = arranged(score, choices, arguments.file)
     write_output(arguments.output or "-", text)
     for remark in score.joined_remarks():
-        print(f"{arguments.file}: {remark}", file=sys.stderr)
+        say(f"{arguments.file}: {remark}", to=sys.stderr)
     if arguments.output not in (None, "-"):
         bars = sum(len(phrase.bars) for phrase in drill.phrases)
-        print(
+        say(
             f"wrote {arguments.output}: {counted(len(drill.phrases), 'phrase')}, {counted(bars, 'bar')}, "
             f"{'layers' if len(drill.layers) > 1 else 'layer'} {', '.join(drill.layers)}"
         )
@@ -88,14 +89,14 @@ def _choices(arguments: argparse.Namespace) -> Choices:
         except ValueError as error:
             message = f"{error}; or write voices or harmonics"
             raise UsageError(Problem(message, "--split")) from None
-    every = None
+    every: int | None = None
     if arguments.every is not None:
         low, high = BAR_PIECES
-        if not arguments.every.isdecimal() or not low <= int(arguments.every) <= high:
+        every = whole_number(arguments.every)
+        if every is None or not low <= every <= high:
             raise UsageError(
                 Problem(f"{arguments.every!r} is no whole number from {low} to {high}", "--every")
             )
-        every = int(arguments.every)
     return Choices(_instrument(arguments.instrument), split, split_midi, every, bars)
 
 

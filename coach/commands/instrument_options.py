@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import math
 
+from coach.core.digits import whole_number
 from coach.core.instruments import READY_MADE, ready_made
 from coach.core.problem import Problem, UsageError
 from coach.core.strings import Instrument
@@ -65,7 +66,7 @@ def string_index(instrument: Instrument, text: str, option: str) -> int:
     wanted = text.strip()
     spelled = wanted[:1].upper() + wanted[1:]
     strings = instrument.strings
-    if wanted.isdecimal() and 1 <= int(wanted) <= len(strings):
+    if 1 <= (whole_number(wanted) or 0) <= len(strings):
         return int(wanted) - 1
     for names in ([string.letter for string in strings], [string.name for string in strings]):
         if names.count(spelled) == 1:

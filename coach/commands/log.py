@@ -19,6 +19,8 @@ from coach.commands.common import (
     fresh_id,
     parse_date,
     places_of,
+    say,
+    say_json,
     write_output,
 )
 from coach.core.log import practice_day
@@ -103,7 +105,7 @@ def _open(arguments: argparse.Namespace, read_only: bool = False) -> Log:
         raise CoachError(Problem("there is no log yet", str(path), guess="begin with `coach`"))
     log = Log.open(path, arguments.player, now_ms=clock(arguments.date)[0], read_only=read_only)
     for notice in log.notices:
-        print(f"coach: {notice}", file=sys.stderr)
+        say(f"coach: {notice}", to=sys.stderr)
     return log
 
 
@@ -136,18 +138,18 @@ def _show(arguments: argparse.Namespace) -> int:
             )
     rows.sort(key=lambda row: str(row["id"]))
     if arguments.json:
-        print(json.dumps(rows, ensure_ascii=False, indent=1))
+        say_json(rows, indent=1)
         return 0
     for row in rows:
         mark = " (corrected)" if row["corrected"] else ""
         what = plain_text(f"{row['title']}, {row['layer']}" if row["layer"] else "", 34)
         at = str(row["at"])
-        print(
+        say(
             f"{str(row['id'])[-8:]}  {at[:10]} {at[11:16]}  {what:<34} {row['tempo_bpm']:>3} bpm  "
             f"{row['result']}{mark}"
         )
     if not rows:
-        print("nothing logged here yet", file=sys.stderr)
+        say("nothing logged here yet", to=sys.stderr)
     return 0
 
 
@@ -207,7 +209,7 @@ def _correct(arguments: argparse.Namespace) -> int:
         # Later than anything said before, even where the clock was set back.
         at_ms = max([at_ms, rep.at_ms, *(word.at_ms + 1 for word in log.corrections(rep.id))])
         log.correct(Correction(fresh_id(at_ms), rep.id, at_ms, faults, void))
-    print(f"{rep.id}: {words}; what was said before is kept")
+    say(f"{rep.id}: {words}; what was said before is kept")
     return 0
 
 
@@ -233,7 +235,7 @@ def _undo(arguments: argparse.Namespace) -> int:
         if rep is None:
             raise CoachError("there is no repetition to take back")
         title = log.passage(rep.passage).title
-    print(f"{rep.id}: {title} at {rep.tempo_bpm} bpm counts no more; it is kept in the log")
+    say(f"{rep.id}: {title} at {rep.tempo_bpm} bpm counts no more; it is kept in the log")
     return 0
 
 
@@ -276,27 +278,22 @@ def _merge(arguments: argparse.Namespace) -> int:
             results[name] = merge_lines(log, _lines_of(name), name)
     problems = [problem for result in results.values() for problem in result.problems]
     for problem in problems[:MOST_TOLD]:
-        print(f"coach: {problem}", file=sys.stderr)
+        say(f"coach: {problem}", to=sys.stderr)
     if len(problems) > MOST_TOLD:
-        print(f"coach: and {len(problems) - MOST_TOLD} more", file=sys.stderr)
+        say(f"coach: and {len(problems) - MOST_TOLD} more", to=sys.stderr)
     if arguments.json:
-        print(
-            json.dumps(
-                {
-                    name: {
-                        "added": result.added,
-                        "known": result.known,
-                        "problems": [str(problem) for problem in result.problems],
-                    }
-                    for name, result in results.items()
-                },
-                ensure_ascii=False,
-                indent=1,
-            )
-        )
+        found = {
+            name: {
+                "added": result.added,
+                "known": result.known,
+                "problems": [str(problem) for problem in result.problems],
+            }
+            for name, result in results.items()
+        }
+        say_json(found, indent=1)
     else:
         for name, result in results.items():
-            print(
+            say(
                 f"{name}: {counted(result.added['reps'], 'repetition')} new, "
                 f"{counted(sum(result.added.values()), 'entry', 'entries')} in all, "
                 f"{result.known} known already"
@@ -346,7 +343,7 @@ def _check(arguments: argparse.Namespace) -> int:
     from coach.store.salvage import mend_log
 
     saved = mend_log(path, at_ms)
-    print(saved.sentence, file=sys.stderr)
+    say(saved.sentence, to=sys.stderr)
     with Log.open(path, None, now_ms=at_ms) as log:
         health = check_log(log)
     return _tell_health(arguments, health.rows, health.problems)
@@ -355,12 +352,12 @@ def _check(arguments: argparse.Namespace) -> int:
 def _tell_health(arguments: argparse.Namespace, rows: dict[str, int], problems: Iterable[Problem]) -> int:
     problems = tuple(problems)
     for problem in problems[:MOST_TOLD]:
-        print(f"coach: {problem}", file=sys.stderr)
+        say(f"coach: {problem}", to=sys.stderr)
     whole = not any(problem.severity == "error" for problem in problems)
     if arguments.json:
-        print(json.dumps({"whole": whole, "rows": rows, "problems": [str(problem) for problem in problems]}))
+        say_json({"whole": whole, "rows": rows, "problems": [str(problem) for problem in problems]})
     elif whole:
-        print(
+        say(
             f"the log is whole: {counted(rows.get('reps', 0), 'repetition')}, "
             f"{counted(rows.get('players', 0), 'player')}"
         )
@@ -374,7 +371,7 @@ def _backup(arguments: argparse.Namespace) -> int:
     at_ms, _ = clock(arguments.date)
     target = Path(arguments.output).expanduser() if arguments.output else None
     with Log.open(places_of(arguments).log, None, now_ms=at_ms, read_only=True) as log:
-        print(backup_log(log, at_ms, target))
+        say(str(backup_log(log, at_ms, target)))
     return 0
 
 
@@ -385,7 +382,7 @@ def _rebuild(arguments: argparse.Namespace) -> int:
         before = derived_text(log)
         log.rebuild()
         same = derived_text(log) == before
-    print("computed anew; " + ("nothing differed" if same else "something differed and is mended"))
+    say("computed anew; " + ("nothing differed" if same else "something differed and is mended"))
     return 0
 
 
@@ -398,10 +395,10 @@ def _players(arguments: argparse.Namespace) -> int:
             for player in log.players()
         ]
     if arguments.json:
-        print(json.dumps(rows, ensure_ascii=False, indent=1))
+        say_json(rows, indent=1)
     else:
         for row in rows:
-            print(f"{row['name']}  ({str(row['id'])[-6:]}, {counted(int(str(row['days'])), 'day')})")
+            say(f"{row['name']}  ({str(row['id'])[-6:]}, {counted(int(str(row['days'])), 'day')})")
     return 0
 
 
@@ -410,7 +407,7 @@ def _rename(arguments: argparse.Namespace) -> int:
     with _open(arguments) as log:
         before = log.player.name
         log.rename_player(arguments.name, at_ms)
-        print(f"{before} is now {log.player.name}")
+        say(f"{before} is now {log.player.name}")
     return 0
 
 
@@ -432,20 +429,20 @@ def _forget(arguments: argparse.Namespace) -> int:
             if not sys.stdin.isatty():
                 raise UsageError(Problem("nobody can be asked here", "coach log forget", guess="add --yes"))
             if input(question).strip() != player.name:
-                print("nothing was removed")
+                say("nothing was removed")
                 return 1
         done = forget_player(log, at_ms)
     files = ", ".join(path.name for path in done.cleaned)
-    print(f"{player.name} is removed: {counted(done.rows, 'entry', 'entries')}, from {files}")
+    say(f"{player.name} is removed: {counted(done.rows, 'entry', 'entries')}, from {files}")
     for path in _drills_naming(player.name, places_of(arguments)):
-        print(
+        say(
             f"coach: {path}: a drill file names {player.name}; delete it yourself if it should go",
-            file=sys.stderr,
+            to=sys.stderr,
         )
     for path in done.unreadable:
-        print(
+        say(
             f"coach: {path}: can't be read and may still hold {player.name}; delete it yourself",
-            file=sys.stderr,
+            to=sys.stderr,
         )
     return 1 if done.unreadable else 0
 

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import argparse
-import json
 import queue
 import sys
 import time
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
-from coach.commands.common import add_folder, add_json, places_of
+from coach.commands.common import add_folder, add_json, places_of, say, say_json
 from coach.core.problem import CoachError, Problem, UsageError
 from coach.midi.pedal import ACTIONS, Pedals, actions_of, heard, trigger_of
 
@@ -99,12 +98,12 @@ def _list(as_json: bool) -> int:
         rows = [
             {"name": port.name, "direction": port.direction, "interface": port.interface} for port in ports
         ]
-        print(json.dumps(rows, ensure_ascii=False))
+        say_json(rows)
         return 0
     for port in ports:
-        print(f"{port.direction:3} {port.name}  ({port.interface})")
+        say(f"{port.direction:3} {port.name}  ({port.interface})")
     if not ports:
-        print("no MIDI ports found; `virtual` as a port's name opens one that other programs connect to")
+        say("no MIDI ports found; `virtual` as a port's name opens one that other programs connect to")
     return 0
 
 
@@ -130,7 +129,7 @@ class _Incoming:
 
 def _watch(settings: MidiSettings, name: str, seconds: float, as_json: bool) -> int:
     incoming = _Incoming(name, seconds)
-    print(f"watching {incoming.port.name}", file=sys.stderr)
+    say(f"watching {incoming.port.name}", to=sys.stderr)
     pedals = Pedals()
     first_s: float | None = None
     try:
@@ -148,13 +147,13 @@ def _watch(settings: MidiSettings, name: str, seconds: float, as_json: bool) -> 
                     "pressed": pressed,
                     "actions": list(bound),
                 }
-                print(json.dumps(row), flush=True)
+                say_json(row)
             else:
                 shown = " ".join(f"{byte:02X}" for byte in message)
                 what = f"{trigger}{' pressed' if pressed else ''}" if trigger else "no pedal"
-                print(
+                say(
                     f"{at_s - first_s:9.3f}  {shown:9} {what}{': ' + ', '.join(bound) if bound else ''}",
-                    flush=True,
+                    to=sys.stdout,
                 )
     finally:
         incoming.port.close()
@@ -191,7 +190,7 @@ def _test(settings: MidiSettings, name: str) -> int:
     player = SilentEngine()
     sender = Sender(port.send)
     try:
-        print(
+        say(
             f"sending two bars at {TEST_TEMPO_BPM} bpm to {port.name}: keys on channel {settings.channel}, clock"
         )
         # A connection that was only just made loses what is sent at once.
@@ -203,7 +202,7 @@ def _test(settings: MidiSettings, name: str) -> int:
     finally:
         sender.close()
         port.close()
-    print(f"sent {len(messages)} messages")
+    say(f"sent {len(messages)} messages")
     return 0
 
 
@@ -213,7 +212,7 @@ def _learn(settings: MidiSettings, path: Any, arguments: argparse.Namespace) -> 
 
     name = _port(arguments.port, settings.in_port, "in")
     incoming = _Incoming(name, arguments.seconds)
-    print(f"press what shall mean {arguments.action}, on {incoming.port.name}", file=sys.stderr)
+    say(f"press what shall mean {arguments.action}, on {incoming.port.name}", to=sys.stderr)
     pedals, trigger = Pedals(), None
     try:
         while trigger is None and (got := incoming.next()) is not None:
@@ -230,7 +229,7 @@ def _learn(settings: MidiSettings, path: Any, arguments: argparse.Namespace) -> 
     if problems:
         raise CoachError(problems)
     save_settings(path, {"midi": {"in_port": name, "bindings": wanted}})
-    print(f"{arguments.action} is {trigger} on {name}; kept in {path}")
+    say(f"{arguments.action} is {trigger} on {name}; kept in {path}")
     return 0
 
 
@@ -240,5 +239,5 @@ def _forget(settings: MidiSettings, path: Any, action: str) -> int:
 
     left = {key: value for key, value in bindings_to_mapping(settings.bindings).items() if key != action}
     save_settings(path, {"midi": {"bindings": left}})
-    print(f"{action} has no pedal now; kept in {path}")
+    say(f"{action} has no pedal now; kept in {path}")
     return 0

@@ -7,7 +7,7 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from coach.commands.common import add_folder, add_output, places_of, write_output
+from coach.commands.common import add_folder, add_output, places_of, say, write_output
 from coach.core.problem import CoachError, Problem, UsageError
 
 if TYPE_CHECKING:
@@ -86,7 +86,7 @@ def run(arguments: argparse.Namespace) -> int:
         target = str(path)
     write_output(target, text)
     if target != "-":
-        print(f"wrote {Path(target)}; edit it, then: coach check {target}")
+        say(f"wrote {Path(target)}; edit it, then: coach check {target}")
     return 0
 
 

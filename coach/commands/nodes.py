@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import argparse
-import json
 import shutil
 from collections.abc import Sequence
 from typing import Any
 
-from coach.commands.common import add_folder, add_json
+from coach.commands.common import add_folder, add_json, say, say_json
 from coach.commands.instrument_options import (
     add_instrument,
     described,
@@ -71,7 +70,7 @@ def run(arguments: argparse.Namespace) -> int:
     except ValueError as error:
         raise usage("--finger-mm", error) from None
     if arguments.json:
-        print(json.dumps([_json_row(instrument, row, pluck_mm, pickup_mm) for row in rows], indent=2))
+        say_json([_json_row(instrument, row, pluck_mm, pickup_mm) for row in rows], indent=2)
         return 0
     if not rows:
         raise UsageError(
@@ -102,28 +101,28 @@ def _print_text(
     pluck_mm, pickup_mm, finger_mm = hand_mm
     width = min(shutil.get_terminal_size().columns, WIDEST)
     nodes = tuple(dict.fromkeys(row.node for row in rows))
-    print(f"Nodes up to partial {arguments.upto}: {described(instrument)}")
-    print()
+    say(f"Nodes up to partial {arguments.upto}: {described(instrument)}")
+    say("")
     marks = fretboard.partial_marks((row.string, row.node) for row in rows)
     width = max(width, fretboard.NARROWEST)
     for line in fretboard.fretboard_lines(instrument, marks, width, window_mm, arguments.left_handed):
-        print(line)
+        say(line)
     column_mm = fretboard.column_mm(instrument, width, window_mm)
-    print(f"To scale, about {column_mm:.0f} mm a column: digits are partials, │ fret wires, ║ the nut.")
-    print()
+    say(f"To scale, about {column_mm:.0f} mm a column: digits are partials, │ fret wires, ║ the nut.")
+    say("")
     one_string = [row for row in rows if row.string == rows[0].string]
     for line in fretboard.place_lines(one_string):
-        print(line)
-    print("past: nearer to the bridge than the wire; before: nearer to the nut.")
-    print(f'Touch {finger_mm:g} mm wide; "dulls" and "wins" are a model\'s mm, not measured: a guide.')
-    print("level: dB under the same string plucked open; 10 dB less sounds half as loud.")
-    print(f"Computed for a pluck {pluck_mm:.0f} mm and a pickup {pickup_mm:.0f} mm from the bridge.")
+        say(line)
+    say("past: nearer to the bridge than the wire; before: nearer to the nut.")
+    say(f'Touch {finger_mm:g} mm wide; "dulls" and "wins" are a model\'s mm, not measured: a guide.')
+    say("level: dB under the same string plucked open; 10 dB less sounds half as loud.")
+    say(f"Computed for a pluck {pluck_mm:.0f} mm and a pickup {pickup_mm:.0f} mm from the bridge.")
     for line in _weak_lines(instrument, nodes, pluck_mm, pickup_mm):
-        print(line)
-    print()
-    print("What sounds, with cents against equal temperament:")
+        say(line)
+    say("")
+    say("What sounds, with cents against equal temperament:")
     for line in fretboard.sounding_lines(instrument, rows):
-        print(line)
+        say(line)
 
 
 def _weak_lines(

@@ -6,7 +6,16 @@ import argparse
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
-from coach.commands.common import add_json, add_log_options, add_minutes, checked_minutes, clock, places_of
+from coach.commands.common import (
+    add_json,
+    add_log_options,
+    add_minutes,
+    checked_minutes,
+    clock,
+    places_of,
+    say,
+    say_json,
+)
 
 if TYPE_CHECKING:
     from coach.core.drill import Drill
@@ -33,18 +42,16 @@ def run(arguments: argparse.Namespace) -> int:
         notices = desk.notices
         drills = {drill.id: drill for drill in desk.library.drills} if arguments.events else {}
     if arguments.json:
-        import json
-
-        print(json.dumps(facts(plan), ensure_ascii=False, indent=2))
+        say_json(facts(plan), indent=2)
         return 0
     import sys
 
     from coach.core.plain import plain_text
 
     for notice in notices:
-        print(f"coach: {plain_text(notice)}", file=sys.stderr)
+        say(f"coach: {plain_text(notice)}", to=sys.stderr)
     for line in lines(plan, drills):
-        print(line)
+        say(line)
     return 0
 
 

@@ -12,7 +12,7 @@ from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from coach.commands.common import add_session, checked_minutes, clock, places_of
+from coach.commands.common import add_session, checked_minutes, clock, places_of, say
 from coach.core.problem import CoachError, Problem
 
 if TYPE_CHECKING:
@@ -75,8 +75,8 @@ def _on_screen(arguments: argparse.Namespace) -> int:
         app = CoachApp(desk)
         app.run()
         for line in app.last_words:
-            print(line)
-        print(f"practice log: {desk.log.path}")
+            say(line)
+        say(f"practice log: {desk.log.path}")
     return 0
 
 
@@ -108,7 +108,7 @@ def _enter_answers(arguments: argparse.Namespace) -> int:
         silent=True,
     ) as desk:
         for notice in desk.notices:
-            print(f"coach: {notice}", file=sys.stderr)
+            say(f"coach: {notice}", to=sys.stderr)
         # All or nothing: the whole file is entered into a copy of the log first.
         began = replace(hand_clock)
         with TemporaryDirectory() as scratch:
@@ -116,7 +116,7 @@ def _enter_answers(arguments: argparse.Namespace) -> int:
             with Log.open(copy, desk.log.player.name, now_ms=began.now_ms) as trial:
                 _enter(answers, arguments.answers, replace(desk, log=trial, clock=began), lambda _: None)
         _enter(answers, arguments.answers, desk, _tell)
-        print(f"logged in {desk.log.path}")
+        say(f"logged in {desk.log.path}")
     return 0
 
 
@@ -152,14 +152,14 @@ def _tell(practice: Practice) -> None:
     from coach.practice import summarise
 
     for message in practice.messages:
-        print(f"  {plain_text(message)}")
+        say(f"  {plain_text(message)}")
     practice.messages.clear()
     summary = summarise(practice.session, 0, 0)
     if not summary.excerpts:
         return
     reps = sum(line.reps for line in summary.excerpts)
     clean = sum(line.clean for line in summary.excerpts)
-    print(f"{practice.session.day}: {counted(reps, 'repetition')} logged, {clean} clean")
+    say(f"{practice.session.day}: {counted(reps, 'repetition')} logged, {clean} clean")
     for line in summary.excerpts:
         slowest, fastest = line.played_bpm
         played = f"{slowest} bpm" if slowest == fastest else f"{slowest} to {fastest} bpm"
@@ -169,6 +169,6 @@ def _tell(practice: Practice) -> None:
             else f"rung {line.to_bpm}"
         )
         landed = ", landed" if line.landed else f", goal {line.goal_bpm}"
-        print(
+        say(
             f"  {plain_text(line.title)}, {line.layer}: {line.clean} of {line.reps} clean at {played}, {rungs}{landed}"
         )

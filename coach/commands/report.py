@@ -3,21 +3,14 @@
 from __future__ import annotations
 
 import argparse
-import json
 import os
 import shutil
 import sys
 from typing import TYPE_CHECKING
 
-from coach.commands.common import (
-    add_log_options,
-    add_output,
-    clock,
-    parse_date,
-    places_of,
-    write_output,
-)
+from coach.commands.common import add_log_options, add_output, clock, parse_date, places_of, say, write_output
 from coach.core.log import practice_day
+from coach.core.plain import json_text
 from coach.core.problem import CoachError, Problem, UsageError
 
 if TYPE_CHECKING:
@@ -66,7 +59,7 @@ def run(arguments: argparse.Namespace) -> int:
         raise UsageError(Problem(f"{since} is after {day}", "--since"))
     with Log.open(places_of(arguments).log, arguments.player, now_ms=at_ms, read_only=True) as log:
         for notice in log.notices:
-            print(f"coach: {notice}", file=sys.stderr)
+            say(f"coach: {notice}", to=sys.stderr)
         if arguments.for_teacher:
             return _for_teacher(arguments, log, at_ms, offset_min)
         drills = _drills(arguments)
@@ -79,7 +72,7 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.json:
         from coach.report.tables import report_facts
 
-        text = json.dumps(report_facts(report), ensure_ascii=False, indent=1) + "\n"
+        text = json_text(report_facts(report), indent=1) + "\n"
     elif arguments.csv:
         from coach.report.tables import report_csv
 
@@ -150,11 +143,11 @@ def _for_teacher(arguments: argparse.Namespace, log: Log, at_ms: int, offset_min
                 )
             )
     report = student_report(log, chosen, at_ms, offset_min, notes=not arguments.without_notes)
-    print("\n".join(contents(report)), file=sys.stderr)
+    say(*contents(report), to=sys.stderr)
     if not arguments.yes and sys.stdin.isatty() and arguments.output not in (None, "-"):
-        print("Write it? [y/N] ", end="", file=sys.stderr, flush=True)
+        say("Write it? [y/N] ", end="", to=sys.stderr)
         if sys.stdin.readline().strip().lower() not in ("y", "yes"):
-            print("nothing was written", file=sys.stderr)
+            say("nothing was written", to=sys.stderr)
             return 1
     write_output(arguments.output or "-", student_text(report))
     return 0

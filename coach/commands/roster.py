@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import argparse
-import json
 import sys
 from pathlib import Path
 
-from coach.commands.common import add_output, clock, write_output
+from coach.commands.common import add_output, clock, say, write_output
 from coach.core.log import practice_day
+from coach.core.plain import json_text
 
 SORT_NAMES = ("drill", "student", "due", "minutes", "rung", "cold", "last")
 
@@ -37,14 +37,14 @@ def run(arguments: argparse.Namespace) -> int:
     today = practice_day(*clock(arguments.date))
     files, problems = read_folder(Path(arguments.directory).expanduser())
     for problem in problems:
-        print(f"coach: {problem}", file=sys.stderr)
+        say(f"coach: {problem}", to=sys.stderr)
     rows = overview(files, today, arguments.sort)
     notes = [(file.student, day, text) for file in files for day, text in file.notes]
     if arguments.json:
         from dataclasses import asdict
 
         facts = {"rows": [asdict(row) for row in rows], "problems": [str(problem) for problem in problems]}
-        text = json.dumps(facts, ensure_ascii=False, indent=1, default=str) + "\n"
+        text = json_text(facts, indent=1, default=str) + "\n"
     elif arguments.csv:
         text = roster_csv(rows)
     elif arguments.html:

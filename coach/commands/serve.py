@@ -7,7 +7,7 @@ import shlex
 import subprocess
 import sys
 
-from coach.commands.common import add_session, checked_minutes, places_of
+from coach.commands.common import add_session, checked_minutes, places_of, say
 from coach.core.problem import CoachError, Problem, UsageError
 
 PORT_RANGE = (1024, 65535)
@@ -76,4 +76,4 @@ def _pip() -> str:
 
 
 def _tell(line: str) -> None:
-    print(f"coach: {line}", flush=True)
+    say(f"coach: {line}", to=sys.stdout)

@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import argparse
-import json
 import sys
 import time
 from collections.abc import Iterable
 from typing import TYPE_CHECKING, Any
 
-from coach.commands.common import add_folder, add_json, places_of
+from coach.commands.common import add_folder, add_json, places_of, say, say_json
 from coach.core.problem import CoachError, Problem, UsageError
 
 if TYPE_CHECKING:
@@ -66,7 +65,7 @@ def run(arguments: argparse.Namespace) -> int:
         from coach.settings import save_settings
 
         save_settings(places.settings, {"sound": changes})
-        print(f"kept in {places.settings}", file=sys.stderr)
+        say(f"kept in {places.settings}", to=sys.stderr)
     return 0
 
 
@@ -78,17 +77,17 @@ def _list(device: str, as_json: bool) -> int:
         rows = [
             {"name": one.name, "interface": one.interface, "rates_hz": list(one.rates_hz)} for one in devices
         ]
-        print(json.dumps(rows, ensure_ascii=False))
+        say_json(rows)
         return 0
     if not devices:
-        print("no sound card found: sessions run in silent mode, the screen shows the beat")
+        say("no sound card found: sessions run in silent mode, the screen shows the beat")
         return 0
     chosen = next((one for one in devices if device and device.casefold() in one.name.casefold()), None)
     for one in devices:
         rates = ", ".join(str(rate) for rate in one.rates_hz) or "any rate"
-        print(f"{'*' if one is chosen else ' '} {one.name}  ({one.interface}, {rates})")
+        say(f"{'*' if one is chosen else ' '} {one.name}  ({one.interface}, {rates})")
     if device and chosen is None:
-        print(f"the settings ask for {device!r}, which is not there", file=sys.stderr)
+        say(f"the settings ask for {device!r}, which is not there", to=sys.stderr)
     return 0
 
 
@@ -125,15 +124,15 @@ def _test(engine: Engine, settings: SoundSettings, as_json: bool) -> None:
     strikes = [Strike(Fraction(beat, 2), "beat" if beat % 4 else "accent") for beat in range(8)]
     tones = [Tone(4, 1.5, 73.4162, fret=0), Tone(6, 2.0, 73.4162, Node(1, 2))]
     if not as_json:
-        print(f"{engine.status}: two bars of click, then an open D and its harmonic at 12")
+        say(f"{engine.status}: two bars of click, then an open D and its harmonic at 12")
     engine.play(render_rep(strikes, tones, engine.rate, sound=settings.click, volume_db=settings.click_db))
     _until_finished(engine)
     if as_json:
         row = {"status": engine.status, "blocks": engine.calls, "late_blocks": engine.late_calls}
-        print(json.dumps({**row, "latency_ms": round(engine.latency_s * 1000, 1)}, ensure_ascii=False))
+        say_json({**row, "latency_ms": round(engine.latency_s * 1000, 1)})
     else:
         late = f"{engine.late_calls} blocks came late" if engine.late_calls else "no block came late"
-        print(f"played; {late}")
+        say(f"played; {late}")
 
 
 def _latency(engine: Engine, as_json: bool) -> None:
@@ -149,14 +148,14 @@ def _latency(engine: Engine, as_json: bool) -> None:
     except CoachError as error:
         why = str(error)
     if as_json:
-        print(json.dumps({**row, "why": why} if why else row, ensure_ascii=False))
+        say_json({**row, "why": why} if why else row)
         return
-    print(f"{engine.status}")
-    print(f"queued ahead: {queue_ms:g} ms, which the position on the screen allows for")
+    say(f"{engine.status}")
+    say(f"queued ahead: {queue_ms:g} ms, which the position on the screen allows for")
     if why:
-        print(f"beyond that: not measured ({why}); `coach sound tap` sets it by ear")
+        say(f"beyond that: not measured ({why}); `coach sound tap` sets it by ear")
     else:
-        print(
+        say(
             f"beyond that: {row['extra_ms']:g} ms from the card through the air and the input, "
             f"an upper bound (spread {row['spread_ms']:g} ms)"
         )
@@ -165,19 +164,19 @@ def _latency(engine: Engine, as_json: bool) -> None:
 def _tap(engine: Engine, settings: SoundSettings, as_json: bool) -> float:
     from coach.commands.tune_listen import terminal_keys
 
-    print(
+    say(
         f"Tap the space bar with the click, {TAP_BEATS} beats at {TAP_TEMPO_BPM} bpm; q stops.",
-        file=sys.stderr,
+        to=sys.stderr,
     )
     with terminal_keys() as keys:
         offset_ms, spread_ms = tap_along(engine, keys, settings)
     if as_json:
-        print(json.dumps({"offset_ms": offset_ms, "spread_ms": spread_ms}))
+        say_json({"offset_ms": offset_ms, "spread_ms": spread_ms})
     else:
-        print(
+        say(
             f"offset {offset_ms:g} ms (taps within {spread_ms:g} ms; taps come some 50 ms early, which is allowed for)"
         )
-        print("--save keeps it")
+        say("--save keeps it")
     return offset_ms
 
 

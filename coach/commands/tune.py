@@ -5,12 +5,11 @@ from __future__ import annotations
 import argparse
 import io
 import itertools
-import json
 import sys
 from collections.abc import Sequence
 from typing import Any
 
-from coach.commands.common import add_folder, add_json, add_output, write_output
+from coach.commands.common import add_folder, add_json, add_output, say, say_json, write_output
 from coach.commands.instrument_options import (
     add_instrument,
     described,
@@ -79,7 +78,7 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.listen:
         return _listen(instrument, arguments, cents)
     if arguments.json:
-        print(json.dumps(_json(instrument, reference, stiffness), indent=2))
+        say_json(_json(instrument, reference, stiffness), indent=2)
     else:
         _print_text(instrument, reference, stiffness)
     return 0
@@ -94,45 +93,43 @@ def _stiffness(instrument: Instrument) -> Range:
 
 def _print_text(instrument: Instrument, reference: int, stiffness: Range) -> None:
     label = instrument.string_label
-    print(f"Tuning by harmonics: {described(instrument)}")
+    say(f"Tuning by harmonics: {described(instrument)}")
     if stiffness[1]:
-        print(
-            f"B is seldom known better than to a factor of {tuning.STIFFNESS_SPREAD:g}: ranges for", end=" "
-        )
-        print(f"{stiffness[0]:g} to {stiffness[1]:g}.")
-    print()
-    print("Neighbours to compare, and how they beat when both strings are equal-tempered:")
+        say(f"B is seldom known better than to a factor of {tuning.STIFFNESS_SPREAD:g}: ranges for", end=" ")
+        say(f"{stiffness[0]:g} to {stiffness[1]:g}.")
+    say("")
+    say("Neighbours to compare, and how they beat when both strings are equal-tempered:")
     pairs = tuning.adjacent_pairs(instrument, stiffness)
     beats = [_beats(pair.beats_hz) for pair in pairs]
     wide = max((len(text) for text in beats), default=0) + 2
-    print(f"  lower    higher        sounds  {'beats':<{wide}}lower off by")
+    say(f"  lower    higher        sounds  {'beats':<{wide}}lower off by")
     for pair, text in zip(pairs, beats, strict=True):
         midi, _cents = nearest_note(pair.low_hz, instrument.a4_hz)
-        print(
+        say(
             f"  {_touch(instrument, pair, low=True):<8} {_touch(instrument, pair, low=False):<8} "
             f"{note_name(midi):>4} {pair.low_hz:8.2f} Hz  {text:<{wide}}{_cents_text(pair.offset_cents)}"
         )
     for low, high in _unpaired(instrument):
-        print(f"  {label(low)} and {label(high)}: no partials up to 9 come close enough")
-    print()
-    print(f"If each pair is made beatless, from {label(reference)} on:")
+        say(f"  {label(low)} and {label(high)}: no partials up to 9 come close enough")
+    say("")
+    say(f"If each pair is made beatless, from {label(reference)} on:")
     drifts = tuning.beatless_drift(instrument, reference, stiffness)
     for drift in drifts:
         last = "" if drift.string == reference else f"  {_cents_text(drift.offset_cents)}"
-        print(f"  {label(drift.string):<4} {_hz(drift.hz):>17} Hz{last}")
+        say(f"  {label(drift.string):<4} {_hz(drift.hz):>17} Hz{last}")
     worst = max(drifts, key=lambda drift: max(abs(end) for end in drift.offset_cents))
     if worst.string != reference:
-        print(f"  The errors add up: {label(worst.string)} is the furthest off.")
-    print()
-    print(f"Instead compare every string with {label(reference)} alone; no error is passed on:")
+        say(f"  The errors add up: {label(worst.string)} is the furthest off.")
+    say("")
+    say(f"Instead compare every string with {label(reference)} alone; no error is passed on:")
     ways = tuning.from_reference(instrument, reference, stiffness)
     for line in _stopped_lines(instrument, reference, ways):
-        print(f"  {line}")
-    print("  No beat is left: octaves are exact in equal temperament, as true as the frets.")
+        say(f"  {line}")
+    say("  No beat is left: octaves are exact in equal temperament, as true as the frets.")
     if stiffness[1]:
         ends = [end for way in ways for end in way.offset_cents]
         apart = _cents_text((min(ends), max(ends)))
-        print(f"  On these strings the two notes are {apart} apart.")
+        say(f"  On these strings the two notes are {apart} apart.")
 
 
 def _stopped_lines(instrument: Instrument, reference: int, ways: Sequence[tuning.FromReference]) -> list[str]:
@@ -227,7 +224,7 @@ def _write(instrument: Instrument, arguments: argparse.Namespace, cents: float) 
     buffer = io.BytesIO()
     write_wav(buffer, [pcm], RATE)
     write_output(arguments.output, buffer.getvalue())
-    print(f"{what}; {len(pcm) / RATE:.1f} s", file=sys.stderr)
+    say(f"{what}; {len(pcm) / RATE:.1f} s", to=sys.stderr)
     return 0
 
 

@@ -6,8 +6,10 @@ C0, C1, ESC sequences), and marks of writing direction (Unicode annex 9) can mak
 
 from __future__ import annotations
 
+import json
 import re
 from collections.abc import Sequence
+from typing import Any
 
 _ESCAPES = re.compile(
     r"\x1b[\[\x9b][0-?]*[ -/]*[@-~]"  # control sequences such as colours
@@ -16,9 +18,10 @@ _ESCAPES = re.compile(
     r"|\x1b[ -/]*[0-~]?"
 )
 _SPACES = re.compile(r"[\s\x1c-\x1f\x85\u2028\u2029]+")
-_SILENT = re.compile(
-    r"[\x00-\x1f\x7f-\x9f\u061c\u200b\u200e\u200f\u202a-\u202e\u2060-\u2069\ufeff\ud800-\udfff]"
-)
+_UNSEEN = r"\x7f-\x9f\u061c\u200b\u200e\u200f\u2028-\u202e\u2060-\u2069\ufeff\ud800-\udfff"
+_SILENT = re.compile(rf"[\x00-\x1f{_UNSEEN}]")
+_JSON_LEAVES = re.compile(rf"[{_UNSEEN}]")
+"""What JSON lets stand inside a string though a terminal or a reader may obey it."""
 
 
 def counted(number: int, word: str, several: str = "") -> str:
@@ -43,3 +46,17 @@ def plain_text(text: str, longest: int = 0) -> str:
     if 0 < longest < len(text):
         text = text[: longest - 1].rstrip() + "…"
     return text
+
+
+def visible(text: str) -> str:
+    """The text with a dot in place of each character that a terminal might obey, so that columns stay as they are."""
+    return _SILENT.sub("·", text)
+
+
+def json_text(value: Any, indent: int | None = None, **options: Any) -> str:
+    """JSON as people read it, in which no character is left that a terminal might obey: those are escaped, not lost.
+
+    `options` are those of `json.dumps`.
+    """
+    text = json.dumps(value, ensure_ascii=False, indent=indent, **options)
+    return _JSON_LEAVES.sub(lambda found: f"\\u{ord(found[0]):04x}", text)

@@ -2,7 +2,8 @@
 
 A problem names the place, what was found, what is allowed and, where it can be told, the likely slip.
 Lines and columns count from 1, as editors show them; 0 means that the place is the whole file.
-All problems of one input are collected before any is raised.
+All problems of one input are collected before any is raised. Names and texts of others are inside, so that the whole is
+made harmless where it is put into words.
 """
 
 from __future__ import annotations
@@ -10,6 +11,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Literal
+
+from coach.core.plain import visible
 
 Severity = Literal["error", "warning"]
 
@@ -43,13 +46,13 @@ class Problem:
         if self.severity == "warning":
             head = f"{head}: warning" if head else "warning"
         text = f"{head}: {self.message}" if head else self.message
-        return f"{text} ({self.guess})" if self.guess else text
+        return visible(f"{text} ({self.guess})" if self.guess else text)
 
     def with_caret(self) -> str:
         """The problem and, under it, the offending line with a caret below the column."""
         if not self.source_line or not self.line:
             return str(self)
-        shown = self.source_line.rstrip("\n").replace("\t", " ")
+        shown = visible(self.source_line.rstrip("\n").replace("\t", " "))
         caret = " " * max(self.column - 1, 0) + "^"
         return f"{self}\n    {shown}\n    {caret}"
 

@@ -19,6 +19,7 @@ from decimal import Decimal
 from fractions import Fraction
 from functools import lru_cache
 
+from coach.core.digits import exact_number, whole_number
 from coach.core.units import (
     A4_HZ,
     HIGHEST_MIDI,
@@ -69,9 +70,10 @@ class Node:
     def parse(cls, text: str) -> Node:
         """The node written `1/6`; ValueError for anything else."""
         numerator, slash, partial = text.strip().partition("/")
-        if not (slash and numerator.strip().isdecimal() and partial.strip().isdecimal()):
-            raise ValueError(f"'{text}' is no node; a node is written k/n, as in 1/6")
-        return cls.of(int(numerator), int(partial))
+        k, n = whole_number(numerator), whole_number(partial)
+        if not slash or k is None or n is None:
+            raise ValueError(f"'{text[:40]}' is no node; a node is written k/n, as in 1/6")
+        return cls.of(k, n)
 
     @property
     def fraction(self) -> Fraction:
@@ -263,9 +265,9 @@ def nearest_nodes(fret: float, upto: int = DEFAULT_PARTIAL, count: int = 2) -> t
 def _fret_number(fret: float | Fraction | Decimal | str) -> Fraction:
     try:
         # By way of its text, so that the float 3.2 is the number that was written.
-        exact = fret if isinstance(fret, Fraction) else Fraction(str(fret).strip())
-    except (ValueError, ZeroDivisionError):
-        raise ValueError(f"'{fret}' is no fret; a fret is a number such as 7 or 3.2") from None
+        exact = fret if isinstance(fret, Fraction) else exact_number(str(fret))
+    except ValueError:
+        raise ValueError(f"'{str(fret)[:40]}' is no fret; a fret is a number such as 7 or 3.2") from None
     if exact < 0:
         raise ValueError(f"fret {fret} is below 0, the nut")
     return exact

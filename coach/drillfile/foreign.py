@@ -6,6 +6,7 @@ import stat
 from collections.abc import Sequence
 from pathlib import Path
 
+from coach.core.digits import whole_number
 from coach.core.plain import plain_text
 from coach.core.problem import CoachError, Problem
 from coach.drillfile.midi_in import read_midi
@@ -67,9 +68,9 @@ def chosen_part(parts: Sequence[PartName], wanted: str | None, where: str) -> st
                 Problem(f"the file has {len(parts)} parts: {shown}", where, guess="choose one with --part")
             )
         return parts[0].id
-    if wanted.isdecimal() and 1 <= int(wanted) <= len(parts):
+    if 1 <= (whole_number(wanted) or 0) <= len(parts):
         return parts[int(wanted) - 1].id
     found = [part.id for part in parts if wanted.lower() in (part.id.lower(), part.name.lower())]
     if len(found) == 1:
         return found[0]
-    raise CoachError(Problem(f"there is no part '{wanted}'; there are {shown}", where, guess="--part"))
+    raise CoachError(Problem(f"there is no part '{plain_text(wanted, 80)}'; there are {shown}", where, guess="--part"))

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from fractions import Fraction
 
+from coach.core.digits import whole_number
 from coach.core.drill import Assignment, ClickPattern, Phrase, Tempo
 from coach.core.instruments import ready_made
 from coach.core.rhythm import MAX_BPM, MIN_BPM, Meter
@@ -119,8 +120,8 @@ def silent_of(node: Node | None, report: Report) -> tuple[int, int]:
     if node is None:
         return 0, 0
     words = node.text.split() if isinstance(node, Scalar) else []
-    if len(words) == 3 and words[1] == "of" and words[0].isdecimal() and words[2].isdecimal():
-        silent, every = int(words[0]), int(words[2])
+    if len(words) == 3 and words[1] == "of":
+        silent, every = whole_number(words[0]) or 0, whole_number(words[2]) or 0
         if 0 < silent < every <= 64:
             return silent, every
     report.error(

@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import replace
 from pathlib import Path
 
+from coach.core.digits import whole_number
 from coach.core.drill import Drill
 from coach.core.problem import CoachError, Problem
 from coach.drillfile import header, keys, values
@@ -68,7 +69,7 @@ def _version_fits(root: Mapping, report: Report) -> bool:
     found = node.text.strip() if isinstance(node, Scalar) else ""
     if found == str(keys.FORMAT_VERSION):
         return True
-    if found.isdecimal() and int(found) > keys.FORMAT_VERSION:
+    if (whole_number(found) or 0) > keys.FORMAT_VERSION:
         report.error(
             node,
             f"this drill is written in version {found} of the format; this program reads version "

@@ -20,6 +20,7 @@ from fractions import Fraction
 from itertools import pairwise
 from typing import Any
 
+from coach.core.digits import whole_number
 from coach.core.plain import plain_text
 from coach.core.problem import CoachError, Problem
 from coach.drillfile.midi_out import CLICK_CHANNEL, HARMONICS_OCTAVES, HARMONICS_PROGRAM
@@ -108,13 +109,13 @@ def _parsed(data: bytes, where: str) -> Any:
 
 
 def _chosen(voices: list[str], names: dict[str, str], part: str, where: str) -> str:
-    if part.isdecimal() and 1 <= int(part) <= len(voices):
+    if 1 <= (whole_number(part) or 0) <= len(voices):
         return voices[int(part) - 1]
     fitting = [voice for voice in voices if names.get(voice, "").lower() == part.lower()]
     if len(fitting) == 1:
         return fitting[0]
     shown = ", ".join(f"{number} {names.get(voice) or 'unnamed'}" for number, voice in enumerate(voices, 1))
-    raise CoachError(Problem(f"there is no track '{part}'; there are {shown}", where, guess="--part"))
+    raise CoachError(Problem(f"there is no track '{plain_text(part, 80)}'; there are {shown}", where, guess="--part"))
 
 
 def _text(message: Any) -> str:

@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 from fractions import Fraction
 from typing import TYPE_CHECKING
 
+from coach.core.digits import whole_number
 from coach.core.problem import CoachError, Problem
 from coach.drillfile.musicxml_notes import (
     Ticks,
@@ -270,11 +271,8 @@ class _PartReader:
                 turn.backward = max(2, min(99, integer(repeat.get("times"), 2)))
                 bar.ends_section = True
         if ending is not None:
-            numbers = {
-                int(part)
-                for part in (ending.get("number") or "").replace(",", " ").split()
-                if part.isdecimal()
-            }
+            parts = (ending.get("number") or "").replace(",", " ").split()
+            numbers = {number for part in parts if (number := whole_number(part)) is not None}
             if ending.get("type") == "start":
                 turn.ending_starts = frozenset(numbers) or frozenset({1})
                 bar.starts_section = True

@@ -12,6 +12,7 @@ from fractions import Fraction
 from functools import lru_cache
 from typing import TYPE_CHECKING
 
+from coach.core.digits import exact_number
 from coach.drillfile.score import ScoreNote
 
 if TYPE_CHECKING:
@@ -42,8 +43,8 @@ def integer(text: str | None, default: int = 0) -> int:
 def fraction(text: str | None) -> Fraction:
     """The number in a text, exactly; 0 where there is none or one out of all measure."""
     try:
-        value = Fraction((text or "").strip())
-    except (ValueError, ZeroDivisionError):
+        value = exact_number(text or "")
+    except ValueError:
         return Fraction(0)
     return value if abs(value.numerator) < 10**9 and value.denominator < 10**6 else Fraction(0)
 

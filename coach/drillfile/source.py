@@ -26,7 +26,6 @@ MAX_SHOWN = 200
 _BREAKS = re.compile(r"\r\n|[\n\r\x85\u2028\u2029]")
 CONTROL = re.compile(r"[\x00-\x08\x0b-\x1f\x7f-\x9f\u200e\u200f\u202a-\u202e\u2066-\u2069]")
 """Control characters and those that turn the direction of text."""
-_UNPRINTABLE = re.compile(CONTROL.pattern[:-1] + "\ud800-\udfff]")
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,7 +124,7 @@ class Report:
     def _add(self, spot: Placed | None, message: str, guess: str, name: str, severity: Severity) -> None:
         line, column = (spot.line, spot.column) if spot else (0, 0)
         source = self.lines[line - 1] if 0 < line <= len(self.lines) else ""
-        source = _UNPRINTABLE.sub("·", source[:MAX_SHOWN]) if column <= MAX_SHOWN - 40 else ""
+        source = source[:MAX_SHOWN] if column <= MAX_SHOWN - 40 else ""
         # What was found may hold anything; a terminal would obey its control characters.
         message, guess, name = plain_text(message), plain_text(guess), plain_text(name)
         problem = Problem(message, self.where, line, column, guess, name, severity, source)

@@ -21,7 +21,7 @@ from coach.core.drill import Drill
 from coach.core.evidence import EXCERPT, MOVE, NODE, DayEvidence, day_evidence
 from coach.core.excerpt import Excerpt, LoggedPassage, layer_choices, whole_phrase
 from coach.core.log import Rep, practice_day
-from coach.core.plain import counted, plain_text
+from coach.core.plain import counted, json_text, plain_text
 from coach.core.repertoire import spoken
 from coach.report.lines import hours_text
 from coach.report.task import today
@@ -59,7 +59,7 @@ def student_report(
 
 def student_text(report: dict[str, Any]) -> str:
     """The report as a file, with its checksum."""
-    return json.dumps({**report, "sha256": digest(report)}, ensure_ascii=False, indent=1) + "\n"
+    return json_text({**report, "sha256": digest(report)}, indent=1) + "\n"
 
 
 def digest(report: dict[str, Any]) -> str:

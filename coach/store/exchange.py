@@ -17,7 +17,7 @@ from datetime import date
 from typing import Any
 
 from coach.core.excerpt import LoggedPassage
-from coach.core.plain import plain_text
+from coach.core.plain import json_text, plain_text
 from coach.core.problem import CoachError, Problem
 from coach.store.derive import keys_of
 from coach.store.log import Log
@@ -257,4 +257,4 @@ def _check_foot(
 
 
 def _line(record: dict[str, Any]) -> str:
-    return json.dumps(record, ensure_ascii=False, separators=(",", ":")) + "\n"
+    return json_text(record, separators=(",", ":")) + "\n"

@@ -1,0 +1,30 @@
+"""Numbers out of texts that anybody may have written: exact, and bounded before they are computed.
+
+Python reads `1e999999999` into a fraction of a billion digits, and refuses a whole number of more than 4,300 digits
+with an error of its own; no number here is as long.
+"""
+
+from __future__ import annotations
+
+import re
+from fractions import Fraction
+
+MOST_DIGITS = 40
+_EXACT = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d{1,2})?|[+-]?\d+/\d+")
+
+
+def whole_number(text: str) -> int | None:
+    """The number that is written in digits alone, None where anything else stands there or it is out of all measure."""
+    text = text.strip()
+    return int(text) if text.isdecimal() and len(text) <= MOST_DIGITS else None
+
+
+def exact_number(text: str) -> Fraction:
+    """The number in a text such as `3`, `-1.5`, `2/3` or `1e3`; ValueError where there is none or it is too long."""
+    text = text.strip()
+    if len(text) > MOST_DIGITS or not _EXACT.fullmatch(text):
+        raise ValueError(f"'{text[:MOST_DIGITS]}' is no number")
+    try:
+        return Fraction(text)
+    except ZeroDivisionError:
+        raise ValueError(f"'{text}' divides by 0") from None

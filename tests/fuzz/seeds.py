@@ -1,0 +1,259 @@
+"""Where mutation starts from: the built-in drills, files that our exporters write, and scores of others."""
+
+from __future__ import annotations
+
+import io
+import itertools
+import json
+import random
+import xml.etree.ElementTree as ET
+import zipfile
+from dataclasses import replace
+from datetime import date
+from functools import cache
+from pathlib import Path
+
+from coach.core.drill import Drill
+from coach.core.excerpt import Excerpt, passage_of
+from coach.core.log import Correction, Entry, Fault, Outcome
+from coach.drillfile.load import read_drill
+from coach.drillfile.midi_out import midi_bytes
+from coach.drillfile.musicxml_out import musicxml_text
+from coach.drillfile.unpack import unpacked
+from coach.drillfile.write import write_drill
+from coach.places import builtin_drills
+from coach.report.student import student_report, student_text
+from coach.settings import defaults_text
+from coach.store import schema
+from coach.store.exchange import export_lines
+from coach.store.log import Log
+from tests.test_store import DAY, NOON, id_at, rep_at
+
+HAND_WRITTEN = """\
+drill: 1
+id: all-of-it
+title: "All of: it, 'quoted'"
+composer: Nobody, N.
+about: |
+  Every key once.
+tags: [first look, "two, strings"]
+instrument: {strings: [G2, D2, A1, E1], scale_mm: 864, name: own-bass, a4_hz: 442, stiffness: [0, 0, 0.0001, 0.0003]}
+meter: 6/8 in 2
+tempo: {start: 44, goal: 76, beat: 3/8}
+click: {subdivision: 3, placing: offbeat, silent: 1 of 4, accent: no}
+count_in: 2
+assignment: {student: Mia, teacher: Ms. Orr, goal: 70, due: 2026-12-24, note: "slow, then fast", id: abc}
+phrases:
+  - id: one
+    name: Opening
+    cue: breathe
+    bars:
+      - pickup: 1
+        bass: 2 E:0
+      - bass: ["1 E:3(1) for 1.5", "2+1/3 A:0(i)"]
+        harmonics: 1 G:<7>?+D:<7>, 2& G:<5> for 1/2 damp
+        dynamics: mf
+        cue: leave it down
+      - meter: 7/8 in 2+2+3
+        tempo: 100% to 80%
+        times: 2
+        top: 1 D:<4>=F#4 ring, 3 D:<3.2>(touch)
+  - name: Close
+    meter: 3/4
+    bars: [{bass: "1 E:0", top: "1 G:<12>, 2 G:<12>"}, {}]
+order: (Opening, Close x2) x2, one
+"""
+TINY_SCORE = """\
+<?xml version="1.0" encoding="UTF-8"?>
+<!DOCTYPE score-partwise PUBLIC "-//Recordare//DTD MusicXML 4.0 Partwise//EN" "http://www.musicxml.org/dtds/partwise.dtd">
+<score-partwise version="4.0"><work><work-title>Tiny</work-title></work>
+<identification><creator type="composer">Nobody</creator><encoding><software>Wellrung</software></encoding>
+<miscellaneous><miscellaneous-field name="layers">bass, top</miscellaneous-field>
+<miscellaneous-field name="scale_mm">864</miscellaneous-field>
+<miscellaneous-field name="order">A, A, B</miscellaneous-field></miscellaneous></identification>
+<part-list><score-part id="P1"><part-name>Bass</part-name></score-part></part-list>
+<part id="P1"><measure number="1"><attributes><divisions>2</divisions><key><fifths>0</fifths></key>
+<time><beats>2+2</beats><beat-type>4</beat-type></time><staves>2</staves><clef number="2"><sign>TAB</sign></clef>
+<staff-details number="2"><staff-tuning line="1"><tuning-step>E</tuning-step><tuning-octave>1</tuning-octave>
+</staff-tuning></staff-details><transpose><chromatic>0</chromatic><octave-change>-1</octave-change></transpose></attributes>
+<direction><direction-type><rehearsal>A</rehearsal></direction-type><direction-type><words>softly</words></direction-type>
+<sound tempo="60"/></direction><direction><direction-type><dynamics><mf/></dynamics></direction-type></direction>
+<direction><direction-type><metronome><beat-unit>quarter</beat-unit><beat-unit-dot/><per-minute>50</per-minute>
+</metronome></direction-type></direction><barline location="left"><repeat direction="forward"/></barline>
+<note><pitch><step>E</step><octave>2</octave></pitch><duration>4</duration><tie type="start"/><voice>1</voice><staff>1</staff>
+</note><note><chord/><pitch><step>G</step><alter>1</alter><octave>3</octave></pitch><duration>4</duration><voice>1</voice>
+<notehead parentheses="yes">diamond</notehead><notations><technical><harmonic><natural/></harmonic><string>1</string>
+<fret>7</fret><other-technical>7</other-technical></technical></notations></note><backup><duration>4</duration></backup>
+<forward><duration>2</duration></forward><note><grace/><pitch><step>A</step><octave>2</octave></pitch></note>
+<note><rest/><duration>2</duration></note></measure>
+<measure number="2" implicit="yes"><barline location="left"><ending number="1, 2" type="start"/></barline><note><pitch>
+<step>E</step><octave>2</octave></pitch><duration>8</duration><tie type="stop"/><notations><tied type="let-ring"/></notations>
+</note><barline location="right"><bar-style>light-heavy</bar-style><ending number="1" type="stop"/>
+<repeat direction="backward" times="2"/></barline></measure></part></score-partwise>
+"""
+ANSWERS = (
+    "clean\nchoked 2 5 lift   # the thumb\nlate 3; dropped 1\nat lamp/bass 60\nclean\nskip\nclean\nstop\n",
+    "day 2026-12-03\nat lamp/together 72 choked 4.1\nunreached 6 7\n\nday 2026-12-04\nclean\nstop\n",
+    "clean\n" * 30,
+    "at lamps/wick/bass 50 clean\nchoked 1 pluck; late 2; unreached 3\nskip\nskip\nskip\nclean\n",
+)
+SETTINGS = (
+    defaults_text(),
+    "practice: {minutes: 30, clean_to_climb: 4, target: 0.8, pause_s: 1.5}\nscreen:\n  theme: dusk # dark\n  view: study\n",
+    "sound: {device: '', offset_ms: -20, click: wood, click_db: -20}\nmidi:\n  in_port: virtual\n  channel: 10\n  clock: true\n"
+    "  bindings: {clean: [cc 64], choke: note 60}\nkeys:\n  clean: c\n  stop: [q, ctrl+s]\n",
+)
+
+
+@cache
+def drills() -> tuple[Drill, ...]:
+    """The built-in drills, each cut to its first phrase and two bars, and the hand-written one."""
+    found = []
+    for path in builtin_drills():
+        drill, _ = read_drill(path.read_text(encoding="utf-8"), path.name)
+        assert drill is not None
+        phrase = replace(drill.phrases[0], bars=drill.phrases[0].bars[:2])
+        found.append(replace(drill, phrases=(phrase,), order=()))
+    own, problems = read_drill(HAND_WRITTEN, "own.yaml")
+    assert own is not None, problems
+    return (*found, own)
+
+
+@cache
+def drill_texts() -> tuple[str, ...]:
+    """Whole drills with their comments, short ones, and one in flow style."""
+    whole = [path.read_text(encoding="utf-8") for path in builtin_drills()]
+    short = [write_drill(drill) for drill in drills()]
+    return (*short, HAND_WRITTEN, *short, HAND_WRITTEN, *whole[:3])
+
+
+@cache
+def scores() -> tuple[str, ...]:
+    """MusicXML: a small one with every element that is read, our own exports, and the start of others' scores."""
+    own = [musicxml_text(drill, 60) for drill in drills()]
+    return (TINY_SCORE, TINY_SCORE, *own, *_others_scores())
+
+
+def _others_scores(most: int = 40) -> list[str]:
+    try:
+        import music21
+    except ImportError:
+        return []
+    folder = Path(music21.__file__).parent / "corpus"
+    paths = sorted((*folder.rglob("*.mxl"), *folder.rglob("*.xml"), *folder.rglob("*.musicxml")))
+    small = [path for path in paths if path.stat().st_size < 12_000 or path.suffix == ".mxl"]
+    texts = []
+    for path in random.Random(7).sample(small, min(most, len(small))):
+        root = ET.fromstring(unpacked(path.read_bytes(), path.name))
+        for part in root.findall("part"):
+            for measure in part.findall("measure")[2:]:
+                part.remove(measure)
+        for part in root.findall("part")[2:]:
+            root.remove(part)
+        texts.append(ET.tostring(root, encoding="unicode"))
+    return [text for text in texts if len(text) < 30_000]
+
+
+@cache
+def midis() -> tuple[bytes, ...]:
+    """MIDI files: our own exports, with and without notes, and a played one of type 0."""
+    import mido
+
+    played = mido.MidiFile(type=0, ticks_per_beat=480)
+    track = mido.MidiTrack([mido.MetaMessage("track_name", name="Played"), mido.MetaMessage("marker", text="A")])
+    track.append(mido.MetaMessage("time_signature", numerator=6, denominator=8))
+    track.append(mido.Message("pitchwheel", channel=0, pitch=200))
+    for key, wait, length in ((40, 5, 470), (43, 8, 150), (45, 12, 155), (47, 4, 300)):
+        track.append(mido.Message("note_on", note=key, velocity=80, time=wait))
+        track.append(mido.Message("note_off", note=key, velocity=0, time=length))
+    played.tracks.append(track)
+    buffer = io.BytesIO()
+    played.save(file=buffer)
+    own = [midi_bytes(drill, 60) for drill in drills()]
+    return (buffer.getvalue(), midi_bytes(drills()[0], 300, click_only=True), *own)
+
+
+def zipped(
+    members: list[tuple[str, bytes]], compression: int = zipfile.ZIP_DEFLATED, symlink: bool = False
+) -> bytes:
+    """An archive with these members; doubles are allowed."""
+    buffer = io.BytesIO()
+    with zipfile.ZipFile(buffer, "w", compression) as archive:
+        names: set[str] = set()
+        for name, data in members:
+            info = zipfile.ZipInfo(name)
+            info.compress_type = compression
+            if symlink:
+                info.external_attr = 0o120777 << 16
+            if name not in names:
+                archive.writestr(info, data)
+            names.add(name)
+    return buffer.getvalue()
+
+
+def container(path: str) -> bytes:
+    """`META-INF/container.xml` that names a score."""
+    return f'<container><rootfiles><rootfile full-path="{path}"/></rootfiles></container>'.encode()
+
+
+def memory_log(player: str = "") -> Log:
+    """An empty log in memory."""
+    connection = schema.connect(None)
+    schema.prepare(connection, None, "")
+    log = Log(connection, None)
+    log.use_folds(None)
+    if player:
+        log.choose_player(player, NOON)
+    return log
+
+
+@cache
+def practised() -> Log:
+    """A log with a few days on two drills, corrections and every kind of entry."""
+    log = memory_log("Ada")
+    rng = random.Random(5)
+    number = 0
+    for drill in (drills()[0], drills()[-1]):
+        for layer in (*drill.phrases[0].layers, "together"):
+            passage = passage_of(drill, Excerpt(drill.id, (drill.phrases[0].id,), layer)).logged
+            for day in range(3):
+                number += 1
+                at = NOON + (day - 5) * DAY + number * 60_000
+                faults = rng.choice(((), (), (Fault(1, Outcome.CHOKED, "lift"),), (Fault(1, Outcome.LATE),), None))
+                rep = replace(rep_at(log, at, faults, passage, 50 + day), goal_bpm=70, rung_bpm=50)
+                log.save_rep(rep, passage)
+                if day == 1:
+                    log.correct(Correction(id_at(at, "c"), rep.id, at + 1, rng.choice(((), None)), rng.random() < 0.3))
+    excerpt = Excerpt(drills()[0].id, (drills()[0].phrases[0].id,)).key
+    for kind, body in (
+        ("note", {"text": "Schöne Töne"}),
+        ("sitting", {"minutes": 20}),
+        ("hurt", {"excerpt": excerpt, "tempo_bpm": 50}),
+        ("set-aside", {"drill": drills()[1].id}),
+        ("take-up", {"drill": drills()[1].id}),
+        ("assignment", {"drill": drills()[0].id}),
+        ("tuning", {"minutes": 1}),
+    ):
+        log.add_entry(Entry(id_at(NOON, kind), log.player.id, NOON, 60, kind, json.dumps(body)))  # type: ignore[arg-type]
+    return log
+
+
+@cache
+def exports() -> tuple[bytes, ...]:
+    """Exported logs: of one player, and one whose player and reps are the first's with other results."""
+    log = practised()
+    lines = list(export_lines(log, [player.id for player in log.players()], NOON, "0.1.0"))
+    short = [*itertools.islice(lines, 0, 4), *lines[-2:]]
+    return ("".join(lines).encode(), "".join(short).encode())
+
+
+@cache
+def student_files() -> tuple[bytes, ...]:
+    """Files for a teacher: with notes and without."""
+    own = [drills()[0], drills()[-1]]
+    return tuple(
+        student_text(student_report(practised(), own, NOON, 60, notes)).encode() for notes in (True, False)
+    )
+
+
+TODAY = date(2026, 12, 3)

@@ -1,0 +1,541 @@
+"""What is fuzzed: for each reader its seeds, how they are mutated, and what is done with what it accepts.
+
+`run` gives the outcome in a word or a short sentence; any exception but `CoachError`, and any broken invariant, is a
+failure. What is accepted goes on to every writer, some of them only now and then, because they are slow.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import io
+import json
+import random
+import re
+import sys
+import xml.etree.ElementTree as ET
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from datetime import date
+from functools import cache, partial
+from pathlib import Path
+from typing import Any
+
+from coach.core.drill import Drill
+from coach.core.problem import CoachError, Problem
+from tests.fuzz import seeds
+from tests.fuzz.invariants import assert_harmless_csv, assert_harmless_page, assert_plain
+from tests.fuzz.mutate import NASTY, NUMBERS, mutated_bytes, mutated_text, mutated_value, recoded
+
+ACCEPTED = "accepted"
+
+
+@dataclass(frozen=True)
+class Target:
+    """A reader under fire. `mutate` makes an input of the pool's, `run` reads it in a scratch folder."""
+
+    seeds: Callable[[], Sequence[bytes]]
+    mutate: Callable[[random.Random, Sequence[bytes]], bytes]
+    run: Callable[[bytes, Path], str]
+    share: int
+    """Thousands of runs of each million and some, by how much there is to reach and what a run costs."""
+
+
+def refusal(error: CoachError) -> str:
+    """The kind of a refusal, the same for all inputs that fail in the same way; its texts must be plain."""
+    assert error.problems
+    for problem in error.problems:
+        assert_plain(problem.with_caret())
+        assert_plain(str(problem))
+    return kind_of(error.problems[0])
+
+
+def kind_of(problem: Problem) -> str:
+    """A problem's message without what it quotes and counts."""
+    return "refused: " + re.sub(r"['`\"].*['`\"]|[\d.,]+|(?<=:).*", "_", problem.message)[:60]
+
+
+def _texts(found: Sequence[str]) -> tuple[bytes, ...]:
+    return tuple(text.encode() for text in found)
+
+
+def _text_mutator(words: Sequence[str]) -> Callable[[random.Random, Sequence[bytes]], bytes]:
+    def mutate(rng: random.Random, pool: Sequence[bytes]) -> bytes:
+        data = rng.choice(pool)
+        if rng.random() < 0.1:
+            return mutated_bytes(rng, data, pool)
+        others = [rng.choice(pool).decode("utf-8", "surrogateescape") for _ in range(2)]
+        return recoded(rng, mutated_text(rng, data.decode("utf-8", "surrogateescape"), others, words))
+
+    return mutate
+
+
+DRILL_WORDS = (
+    "E:0", "G:<7>?", "D:<3.2>", "1:<12>=G3", "<8>", "<3>", "<1/7>", "for", "for 99", "damp", "ring", "touch", "(1i)", "+",
+    "1&", "2e", "3a", "2+1/3", "r", "[. G:<5>]", "bars:", "times: 99", "pickup: 1/3", "meter: 64/32", "meter: 3/4 in 1",
+    "tempo: 20% to 400%", "order:", "one x99", "(one x9) x9", "cue:", "strings: [E1]", "strings: [C8, C0]", "scale_mm: 200",
+    "a4_hz: 300", "stiffness: 0.01", "bass", "violin", "id:", "name:", "together", "drill: 2", "count_in: 4", "null",
+)  # fmt: skip
+
+
+def run_drill(data: bytes, folder: Path) -> str:
+    """Check a drill; what is good is written in every format, read back, repaired, assigned and planned."""
+    from coach.drillfile.checked import checked
+    from coach.drillfile.source import decode
+
+    text = decode(data, "x.yaml")
+    reading = checked(text, "x.yaml")
+    for problem in reading.problems:
+        assert_plain(problem.with_caret())
+        problem.with_caret().encode()
+    if reading.drill is None:
+        assert any(problem.severity == "error" for problem in reading.problems)
+        if reading.repairs:
+            _mended(text)
+        return kind_of(next(problem for problem in reading.problems if problem.severity == "error"))
+    chance = random.Random(len(data) * 31 + sum(data[:200]))
+    written_everywhere(reading.drill, chance)
+    if chance.random() < 0.3:
+        _edited(text, reading.drill, chance)
+    return ACCEPTED
+
+
+def _mended(text: str) -> None:
+    from coach.drillfile.edit import repaired
+
+    mended, changes = repaired(text, "x.yaml")
+    assert bool(changes) == (mended != text)
+
+
+def _edited(text: str, drill: Drill, chance: random.Random) -> None:
+    from coach.core.drill import Assignment
+    from coach.drillfile.edit import with_ids
+    from coach.drillfile.load import read_drill
+    from coach.report.assigned import assigned_text
+
+    settled, problems = read_drill(with_ids(text), drill.path)
+    assert settled == drill, problems
+    task = Assignment("Mia", chance.choice(NASTY[:4]), 300, date(2026, 12, 24), chance.choice(("", "a: b # c", "'\"")))
+    task = replace(task, teacher="")
+    given = assigned_text(text, drill, task)
+    assert given is not None
+    assert read_drill(given, drill.path)[0] == replace(drill, assignment=task)
+
+
+def written_everywhere(drill: Drill, chance: random.Random) -> None:
+    """Write a drill in every format and prove each result; the slow ones now and then."""
+    import mido
+
+    from coach.drillfile.load import read_drill
+    from coach.drillfile.midi_out import midi_bytes
+    from coach.drillfile.musicxml_in import part_names, read_musicxml
+    from coach.drillfile.musicxml_out import musicxml_text
+    from coach.drillfile.page import html_page
+    from coach.drillfile.tab import text_tab
+    from coach.drillfile.write import write_drill
+
+    again, problems = read_drill(write_drill(drill), drill.path)
+    assert again == drill, [str(problem) for problem in problems]
+    tempo = chance.choice((20, drill.goal_bpm, 300))
+    assert_plain(text_tab(drill, chance.choice((40, 80, 400))))
+    if chance.random() < 0.5:
+        assert_harmless_page(html_page(drill))
+    if chance.random() < 0.3:
+        root = ET.fromstring(musicxml_text(drill, tempo))
+        if chance.random() < 0.5:
+            read_musicxml(root, part_names(root)[0].id, "x")
+    if chance.random() < 0.15:
+        data = midi_bytes(drill, tempo, chance.random() < 0.1, chance.randrange(4))
+        file = mido.MidiFile(file=io.BytesIO(data), charset="utf-8")
+        for track in file.tracks:
+            for message in track:
+                for value in vars(message).values():
+                    assert not isinstance(value, str) or not re.search(r"[\x00-\x1f\x7f-\x9f]", value)
+    if chance.random() < 0.03:
+        _planned(drill)
+
+
+def _planned(drill: Drill) -> None:
+    from coach.commands.plan import facts, lines
+    from coach.core.planner import make_plan
+
+    plan = make_plan(seeds.TODAY, 20, (drill,), {}, {})
+    for line in lines(plan, {drill.id: drill}):
+        assert_plain(line)
+    json.dumps(facts(plan))
+
+
+SCORE_WORDS = (
+    "<chord/>", "<grace/>", "<backup><duration>9</duration></backup>", "<forward><duration>1e9</duration></forward>",
+    "<divisions>1e999999999</divisions>", "<divisions>-1</divisions>", "<divisions>10080</divisions>",
+    "<time><beats>64</beats><beat-type>32</beat-type></time>", "<transpose><chromatic>1e300</chromatic></transpose>",
+    '<ending number="99999" type="start"/>', '<repeat direction="backward" times="99"/>', "<sound tempo='1e-9'/>",
+    "<sound tempo='1e9'/>", "<tie type='start'/>", "<voice>x</voice>", "<string>99</string>", "<fret>36</fret>",
+    "<harmonic><artificial/></harmonic>", "<alter>1e30</alter>", "<octave>-99</octave>", "<?xml version='1.1'?>",
+    "<![CDATA[x]]>", "<!DOCTYPE a [<!ENTITY b 'c'>]>", "&b;", "xmlns:x='y'", "<x:part id='P1'/>", "<part id='P1'/>",
+)  # fmt: skip
+
+
+def _read_foreign(data: bytes, folder: Path, name: str) -> str:
+    from coach.drillfile.arrange import arranged
+    from coach.drillfile.foreign import read_score
+    from coach.drillfile.load import read_drill
+    from coach.drillfile.strands import Choices
+
+    path = folder / name
+    path.write_bytes(data)
+    chance = random.Random(len(data))
+    part = chance.choice((None, None, "1", "Bass", "9" * 5000))
+    octaves = chance.choice((None, None, 0, 3))
+    score = read_score(path, part, octaves)
+    choices = chance.choice(
+        (Choices(), Choices(), Choices(split="harmonics"), Choices(split="C3", split_midi=48), Choices(every=1),
+         Choices(bars=(1, 2)))
+    )  # fmt: skip
+    drill, text = arranged(score, choices, name)
+    for remark in score.joined_remarks():
+        assert_plain(remark)
+    assert_plain(text)
+    if chance.random() < 0.1:
+        assert read_drill(text, drill.path)[0] == drill
+        written_everywhere(drill, chance)
+    return ACCEPTED
+
+
+def mutated_zip(rng: random.Random, pool: Sequence[bytes]) -> bytes:
+    """An archive with a mutated score, mutated names or container, or with mutated bytes."""
+    inner = rng.choice(pool)
+    if rng.random() < 0.5:
+        inner = _score_mutator(rng, pool)
+    name = rng.choice(("a.musicxml", "score.xml", "../a.xml", "/a.xml", "C:\\a.xml", "a\0b.xml", rng.choice(NASTY)))
+    box = seeds.container(rng.choice((name, name, name, "other.xml", "")))
+    if rng.random() < 0.3:
+        box = mutated_bytes(rng, box, [box])
+    members = [("META-INF/container.xml", box), (name, inner)]
+    if rng.random() < 0.3:
+        members.append((rng.choice(("b.xml", "META-INF/x.xml", "x.mxl")), rng.choice((b"", b"<a/>", inner))))
+    rng.shuffle(members)
+    try:
+        data = seeds.zipped(members[: rng.choice((1, 2, 3))], rng.choice((0, 8, 8, 12, 14)), rng.random() < 0.1)
+    except ValueError:  # a name that no archive can hold
+        data = seeds.zipped([("a.xml", inner)])
+    return mutated_bytes(rng, data, [data]) if rng.random() < 0.6 else data
+
+
+_score_mutator = _text_mutator(SCORE_WORDS)
+MIDI_WORDS = (
+    b"MThd", b"MTrk", b"\xff\x2f\0", b"\xff\x51\x03\0\0\0", b"\xff\x51\x03\0\0\x01", b"\xff\x58\x04\0\0\0\0",
+    b"\xff\x58\x04\x40\x05\x18\x08", b"\xff\x58\x04\xff\xff\xff\xff", b"\xff\x06\x04\x1b[2J", b"\xff\x03\xff\xff\xff\x7f",
+    b"\xf0\x05\x01\x02\x03\x04\xf7", b"\xf7\x01\x00", b"\xb0\x65\0\0\xb0\x64\0\0\xb0\x06\xff", b"\xe0\x7f\x7f",
+    b"\xff\xff\xff\x7f\x90\x40\x40", b"\0\x90\x40\x40", b"\0\x80\x40\0", b"\0\xc0\x1f", b"\xff\x01\x05=1+1\x07",
+    b"\xff\x59\x02\x99\x99", b"\xff\x54\x05\xff\xff\xff\xff\xff", b"\xff\0\x02\0\0", b"\xff\x7f\0",
+)  # fmt: skip
+
+
+def mutated_log(rng: random.Random, pool: Sequence[bytes]) -> bytes:
+    """An exported log with mutated bytes, or with entries changed so that checksums and ids fit again."""
+    data = rng.choice(pool)
+    action = rng.random()
+    if action < 0.2:
+        return mutated_bytes(rng, data, pool)
+    lines = data.splitlines(keepends=True)
+    for _ in range(rng.choice((1, 1, 2, 5))):
+        at = rng.randrange(len(lines))
+        action = rng.random()
+        if action < 0.75:
+            lines[at] = _changed_entry(rng, lines[at])
+        elif action < 0.85:
+            lines[at:at] = [lines[at]] * rng.choice((1, 3))
+        elif action < 0.95:
+            lines.insert(rng.randrange(len(lines)), lines.pop(at))
+        else:
+            lines[at] = b"[" * 100_000 + b"\n"
+    return b"".join(lines)
+
+
+def _changed_entry(rng: random.Random, line: bytes) -> bytes:
+    from coach.core.excerpt import LoggedPassage
+    from coach.store.records import READ, table_of
+    from coach.store.schema import checksum
+
+    try:
+        record = mutated_value(rng, json.loads(line))
+        table = table_of(record)
+        with contextlib.suppress(Exception):
+            record["passage"] = LoggedPassage.from_json(json.dumps(record["body"])).id
+        if table and rng.random() < 0.95:
+            # What can't be read has no checksum; it shall be refused for what it says.
+            with contextlib.suppress(Exception):
+                record["crc"] = f"{checksum(table, READ[table](record)):08x}"
+        return json.dumps(record, ensure_ascii=rng.random() < 0.9).encode("utf-8", "surrogatepass") + b"\n"
+    except (ValueError, TypeError, RecursionError):
+        return line
+
+
+def run_log(data: bytes, folder: Path) -> str:
+    """Merge an export into a log with some practice; then read all that the log now says, and carry it on."""
+    from coach.store.exchange import export_lines, merge_lines
+
+    log = seeds.memory_log("Ada") if len(data) % 2 else seeds.memory_log()
+    try:
+        merged = merge_lines(log, data.splitlines(keepends=True), "her.jsonl")
+        for problem in merged.problems:
+            assert_plain(problem.with_caret())
+        if merged.added["reps"]:
+            chance = random.Random(len(data) * 31 + sum(data[:2000]))
+            for player in log.players()[:3]:
+                log._player = player
+                _told(log, chance)
+            players = [player.id for player in log.players()]
+            carried = list(export_lines(log, players, seeds.NOON, "0.1.0"))
+            assert_plain("".join(carried))
+            other = seeds.memory_log()
+            again = merge_lines(other, (line.encode() for line in carried), "mine.jsonl")
+            assert not again.problems, [str(problem) for problem in again.problems]
+            other.close()
+        return kind_of(merged.problems[0]) if merged.problems else ACCEPTED
+    finally:
+        log.close()
+
+
+def _told(log: Any, chance: random.Random) -> None:
+    from coach.report.figures import make_report
+    from coach.report.lines import report_lines
+    from coach.report.page import report_page
+    from coach.report.reps_csv import reps_csv
+    from coach.report.student import contents, student_report, student_text
+    from coach.report.tables import report_csv, report_facts
+
+    log.history(seeds.TODAY)
+    assert_harmless_csv(reps_csv(log, [log.player.id]))
+    if chance.random() < 0.15:
+        report = make_report(log, seeds.TODAY, None, "", seeds.drills())
+        assert_plain("\n".join(report_lines(report, seeds.drills())))
+        assert_harmless_page(report_page(report, seeds.drills()))
+        assert_harmless_csv(report_csv(report))
+        json.dumps(report_facts(report))
+    if chance.random() < 0.1:
+        report = student_report(log, seeds.drills()[:1], seeds.NOON, 60)
+        assert_plain("\n".join(contents(report)))
+        student_text(report).encode()
+    if chance.random() < 0.1:
+        from coach.core.planner import make_plan
+
+        history = log.history(seeds.TODAY)
+        make_plan(seeds.TODAY, 20, seeds.drills()[:2], log.memories(), log.ladders(), history)
+
+
+def mutated_student(rng: random.Random, pool: Sequence[bytes]) -> bytes:
+    """A student's file with mutated bytes, or with a value changed and the checksum made to fit."""
+    from coach.report.student import student_text
+
+    data = rng.choice(pool)
+    if rng.random() < 0.15:
+        return mutated_bytes(rng, data, pool)
+    try:
+        body = json.loads(data)
+        for _ in range(rng.choice((1, 1, 2, 6))):
+            body = mutated_value(rng, body)
+        if isinstance(body, dict) and rng.random() < 0.5:
+            return student_text(body).encode("utf-8", "surrogatepass")
+        return json.dumps(body).encode()
+    except (ValueError, RecursionError):
+        return data
+
+
+def run_student(data: bytes, folder: Path) -> str:
+    """Read a student's file and show it to the teacher in every way."""
+    from coach.report.inbox import read_student
+    from coach.report.roster import overview, roster_csv, roster_lines, roster_page
+
+    path = folder / "x.json"
+    path.write_bytes(data)
+    file = read_student(path)
+    rows = overview([file], seeds.TODAY, random.Random(len(data)).choice(("drill", "student", "due", "rung", "cold", "last")))
+    notes = [(file.student, day, text) for day, text in file.notes]
+    assert_plain("\n".join([*roster_lines(rows, seeds.TODAY), *(": ".join(note) for note in notes)]))
+    assert_harmless_csv(roster_csv(rows))
+    assert_harmless_page(roster_page(rows, notes, seeds.TODAY))
+    return ACCEPTED
+
+
+SETTINGS_WORDS = (
+    "practice:", "screen:", "sound:", "midi:", "keys:", "minutes: 1e999", "minutes: 0x14", "target: .nan", "target: .inf",
+    "pause_s: 1:30", "theme:", "ascii: yes", "ascii: y", "click_db: -.inf", "channel: 17", "bindings: {clean: [[]]}",
+    "bindings: {clean: cc 999}", "clean: [ctrl+c, escape]", "clean: 5", "? [a]", "? {a: b}", "!!bool x", "!!float x",
+    "!!int ''", "!!timestamp x", "!!binary x", "!!set {a}", "!!omap [a]", "!!python/name:os.system", "&a [*a]", "<<: {a: 1}",
+)  # fmt: skip
+
+
+def run_settings(data: bytes, folder: Path) -> str:
+    """Read settings, hand their sections on, and save a change into them."""
+    from coach.midi.settings import MidiSettings
+    from coach.settings import load_settings, save_settings
+    from coach.sound.settings import SoundSettings
+    from coach.tui.actions import keymap_from
+
+    path = folder / "settings.yaml"
+    path.write_bytes(data)
+    settings = load_settings(path)
+    SoundSettings.from_mapping(settings.sound)
+    MidiSettings.from_mapping(settings.midi)
+    keymap_from(settings.keys)
+    save_settings(path, {"practice": {"minutes": 33}, "sound": {"offset_ms": -7.5}})
+    saved = load_settings(path)
+    assert saved == replace(
+        settings, practice=replace(settings.practice, minutes=33), sound={**settings.sound, "offset_ms": -7.5}
+    )
+    path.unlink()
+    return ACCEPTED
+
+
+ANSWER_WORDS = (
+    "clean", "choked", "late", "dropped", "unreached", "stop", "skip", "day", "at", "lift", "position", "lamp/bass",
+    "lamps/wick/bass", "60", "300", "2026-12-03", "9999-12-31", "0001-01-01", "1970-01-01", ";", "4.1", "99999", "#", "\n",
+)  # fmt: skip
+
+
+def run_answers(data: bytes, folder: Path) -> str:
+    """Read an answers file; enter what is good into sessions on a small drill."""
+    from coach.answers import HandClock, enter, load_answers
+    from coach.commands.practice import evening
+    from coach.core.planner import make_plan
+    from coach.practice import Practice
+    from tests.samples import sample_drill
+
+    path = folder / "answers.txt"
+    path.write_bytes(data)
+    answers = load_answers(str(path))
+    if random.Random(len(data)).random() < 0.9 or len(answers) > 60:
+        return ACCEPTED
+    with seeds.memory_log("Ada") as log:
+        hand_clock = HandClock(seeds.NOON, 60)
+        drills = [sample_drill()]
+
+        def begin() -> Practice:
+            day = date.fromordinal(719163 + hand_clock.now_ms // 86_400_000)
+            plan = make_plan(day, 20, drills, log.memories(), log.ladders(), log.history(day))
+            return Practice(log, plan, drills, clock=hand_clock)
+
+        def set_day(day: date) -> None:
+            hand_clock.now_ms, hand_clock.utc_offset_min = evening(day)
+
+        def tell(practice: Practice) -> None:
+            for message in practice.messages:
+                assert_plain(message)
+
+        enter(answers, "answers.txt", hand_clock, begin, set_day, tell)
+    return "accepted and entered"
+
+
+ARGUMENTS = (
+    "nodes --strings G2,D2,A1,E1 --scale-mm 864 --upto 7", "nodes --instrument violin --a4 442 --json",
+    "nodes --stiffness 0.0003 --upto 9 --pluck-mm 90 --pickup-mm 60", "find F#4", "find F#4 --hold A:3 --upto 9 --tolerance 40",
+    "find F#4x2 D4 r A4x1/2 --bass E:0x4 --tempo 60", "find G3 --json --strings G2,D2,A1,E1 --reach-mm 130 --ring 1",
+    "tune --a4 440", "tune --strings G2,D2,A1,E1 --json --stiffness 0.0001,0.0003", "plan --minutes 20 --date 2026-12-03",
+    "plan --json --events", "check -", "check none.yaml", "export first-pour --to tab --width 60", "export first-pour --to midi -o -",
+    "export first-pour --to musicxml --tempo 60 -o -", "export first-pour --to html -o -", "import none.mid --bars 1-2 --split C3 --every 4",
+    "import none.mid --instrument G2,D2,A1,E1 --harmonics-octaves 2", "assign first-pour --to Mia --goal 70 --due 2027-12-24 --note x -o -",
+    "new --title X --instrument bass --meter 4/4 --start 50 --goal 70 --bars 2 -o -", "new --scale-mm 864 --meter 7/8 -o -",
+    "log show --since 2026-12-03", "log correct ABCDEF choked 2 5", "log players --json", "log check --json",
+    "report first-pour --since 2026-12-03 --json", "report --csv --date 2026-12-03", "forecast first-pour --date 2026-12-03",
+    "roster . --sort due --date 2026-12-03", "practice first-pour --minutes 20 --silent", "log export --everybody --csv",
+)  # fmt: skip
+ARGUMENT_WORDS = (
+    "--json", "--folder", "--player", "--date", "--minutes", "-o", "-", "--", "--help", "--version", "x", "''", "G2", "C-1",
+    "G99", "B#4", "Cb-1", "1/2", "0/1", "7/7", "2/4", "lamps:wick:bass:node:full:x", "2026-02-29", "2024-02-29", "0001-01-01",
+    "9999-12-31", "1e999", "-5", "100000", "1-0", "5-", "C3", "5:3/2", "4/4 in 0", "64/64", "0/0",
+)  # fmt: skip
+
+
+def mutated_arguments(rng: random.Random, pool: Sequence[bytes]) -> bytes:
+    """A command line, its words as JSON: words swapped, replaced, changed inside."""
+    words = json.loads(rng.choice(pool))
+    for _ in range(rng.choice((1, 1, 2, 3))):
+        if len(words) < 2:
+            break
+        at = rng.randrange(1, len(words))
+        action = rng.randrange(6)
+        if action == 0:
+            words[at] = rng.choice((*NUMBERS, *NASTY))
+        elif action == 1:
+            words[at] = rng.choice(ARGUMENT_WORDS)
+        elif action == 2:
+            words.insert(at, rng.choice(ARGUMENT_WORDS))
+        elif action == 3:
+            del words[at]
+        else:
+            words[at] = mutated_text(rng, words[at], words, ARGUMENT_WORDS)
+    # No system hands over a NUL inside a word, and some commands wait for a terminal or a device.
+    return json.dumps([word.replace("\0", "")[:3000] for word in words if word not in ("--html", "--mend")]).encode()
+
+
+@cache
+def _parsers() -> tuple[Callable[[str], Any], ...]:
+    from coach.commands.common import parse_date
+    from coach.core.excerpt import Excerpt
+    from coach.core.log import parse_faults
+    from coach.core.strings import Instrument, Node, nodes_at_label
+    from coach.core.units import midi_from_note
+    from coach.drillfile.beats import read_beat, read_beats
+    from coach.drillfile.notation import read_events
+    from coach.midi.pedal import Trigger
+
+    return (
+        Node.parse, nodes_at_label, midi_from_note, Excerpt.parse, parse_date, parse_faults, read_beat, read_beats,
+        read_events, Trigger.parse, lambda text: Instrument.of(text.split(","), 864.0),
+    )  # fmt: skip
+
+
+def run_arguments(data: bytes, folder: Path) -> str:
+    """Call the command line; and every parser of a word with each word. Parsers of the core raise ValueError."""
+    from coach.cli import main
+
+    words = json.loads(data)
+    for word in words[1:]:
+        for parse in _parsers():
+            with contextlib.suppress(ValueError, CoachError):
+                parse(word)
+    told = io.TextIOWrapper(io.BytesIO(), "utf-8", "surrogateescape")
+    faults = io.StringIO()
+    before, stdin = Path.cwd(), sys.stdin
+    import os
+
+    os.chdir(folder)
+    sys.stdin = io.TextIOWrapper(io.BytesIO(b"drill: 1\n"), "utf-8")
+    home = ["--folder", str(folder / "home")] if words[0] not in ("nodes", "tune", "find", "check", "import", "roster") else []
+    try:
+        with contextlib.redirect_stdout(told), contextlib.redirect_stderr(faults):
+            status = main([words[0], *words[1:2], *home, *words[2:]] if words[0] == "log" else [words[0], *home, *words[1:]])
+    except SystemExit as end:
+        status = int(end.code or 0)
+    finally:
+        os.chdir(before)
+        sys.stdin = stdin
+    assert_plain(faults.getvalue())
+    told.flush()
+    if "midi" not in words:
+        assert_plain(told.buffer.getvalue().decode("utf-8", "surrogateescape"))  # type: ignore[attr-defined]
+    assert status in (0, 1, 2), status
+    return f"{words[0]}: status {status}"
+
+
+TARGETS: dict[str, Target] = {
+    "drill": Target(lambda: _texts(seeds.drill_texts()), _text_mutator(DRILL_WORDS), run_drill, 320),
+    "musicxml": Target(
+        lambda: _texts(seeds.scores()), _score_mutator, partial(_read_foreign, name="x.musicxml"), 200
+    ),
+    "mxl": Target(lambda: _texts(seeds.scores()), mutated_zip, partial(_read_foreign, name="x.mxl"), 80),
+    "midi": Target(
+        seeds.midis,
+        lambda rng, pool: mutated_bytes(rng, rng.choice(pool), pool, MIDI_WORDS),
+        partial(_read_foreign, name="x.mid"),
+        130,
+    ),
+    "log": Target(seeds.exports, mutated_log, run_log, 120),
+    "student": Target(seeds.student_files, mutated_student, run_student, 60),
+    "settings": Target(lambda: _texts(seeds.SETTINGS), _text_mutator(SETTINGS_WORDS), run_settings, 60),
+    "answers": Target(lambda: _texts(seeds.ANSWERS), _text_mutator(ANSWER_WORDS), run_answers, 50),
+    "arguments": Target(
+        lambda: tuple(json.dumps(line.split()).encode() for line in ARGUMENTS), mutated_arguments, run_arguments, 50
+    ),
+}
