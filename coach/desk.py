@@ -24,6 +24,7 @@ from coach.recall import Recall
 from coach.settings import Settings, load_settings
 from coach.store.derive import Folds
 from coach.store.log import Log
+from coach.store.outbox import Outbox
 
 if TYPE_CHECKING:
     from coach.practice import Practice
@@ -41,6 +42,7 @@ class Desk:
     library: Library
     log: Log
     clock: Clock
+    outbox: Outbox
     names: tuple[str, ...] = ()
     """The drills that the player named; empty for today's session over all of them."""
     minutes: int = 20
@@ -89,7 +91,7 @@ class Desk:
             log.close()
             raise
         chosen = settings.practice.minutes if minutes is None else minutes
-        return cls(places, settings, library, log, clock, tuple(names), chosen, silent)
+        return cls(places, settings, library, log, clock, Outbox(log), tuple(names), chosen, silent)
 
     @property
     def today(self) -> date:
@@ -98,8 +100,9 @@ class Desk:
 
     @property
     def notices(self) -> tuple[str, ...]:
-        """What the player should know about the drills and the log."""
-        return (*self.library.notices, *self.log.notices)
+        """What the player should know about the drills and the log, what waits for the disk first."""
+        waiting = self.outbox.waiting and self.outbox.retry(self.clock()[0])
+        return (*([waiting] if waiting else []), *self.library.notices, *self.log.notices)
 
     def plan(self, minutes: int | None = None, drills: Sequence[Drill] | None = None) -> Plan:
         """Today's plan over the drills at hand, or over some, from what the log holds."""
@@ -116,12 +119,12 @@ class Desk:
         """Ids of the drills that the player has set aside and not taken up again."""
         return self.log.history(self.today).set_aside
 
-    def note(self, kind: EntryKind, body: Mapping[str, Any]) -> None:
-        """Log an entry of now."""
+    def note(self, kind: EntryKind, body: Mapping[str, Any]) -> str:
+        """Log an entry of now; what is to be told where the disk refuses it, empty where it took it."""
         now_ms, offset_min = self.clock()
         text = json.dumps(dict(body), sort_keys=True, ensure_ascii=False)
         entry_id = new_id(now_ms, os.urandom(10))
-        self.log.add_entry(Entry(entry_id, self.log.player.id, now_ms, offset_min, kind, text))
+        return self.outbox.send(Entry(entry_id, self.log.player.id, now_ms, offset_min, kind, text), now_ms)
 
     def practice(self, plan: Plan, player: Player | None = None, **options: Any) -> Practice:
         """A session on a plan; `player` plays the sound, None leaves it out."""
@@ -136,12 +139,19 @@ class Desk:
             clock=self.clock,
             player=player,
             settings=self.settings.practice,
+            outbox=self.outbox,
             **options,
         )
 
     def reload(self) -> None:
         """Read the drills again, after an edit."""
         self.library = named_drills(self.names, self.places) if self.names else load_library(self.places)
+
+    def last_words(self) -> list[str]:
+        """Try once more to write what waits, and put into a file what still does; lines to tell."""
+        now_ms, _ = self.clock()
+        self.outbox.retry(now_ms)
+        return self.outbox.rescue(now_ms)
 
     def close(self) -> None:
         self.log.close()

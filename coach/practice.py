@@ -12,7 +12,6 @@ import json
 import os
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from functools import partial
 from typing import TYPE_CHECKING
 
 from coach.core import session as machine
@@ -21,7 +20,6 @@ from coach.core.drill import Drill
 from coach.core.excerpt import Passage, PlacedEvent
 from coach.core.log import Correction, Entry, Rep, new_id
 from coach.core.plan import Plan
-from coach.core.problem import CoachError
 from coach.core.session import Session
 from coach.core.session_events import (
     AutoGo,
@@ -39,6 +37,7 @@ from coach.core.session_events import (
     Tell,
 )
 from coach.settings import PracticeSettings
+from coach.store.outbox import Outbox, Word
 
 if TYPE_CHECKING:
     from coach.sound.player import Player
@@ -80,8 +79,11 @@ class Practice:
         now_s: Callable[[], float] | None = None,
         random_bytes: Callable[[int], bytes] = os.urandom,
         on_rep: Callable[[StartRep, RepTimeline | None], None] | None = None,
+        outbox: Outbox | None = None,
     ) -> None:
         self.log = log
+        self.outbox = outbox or Outbox(log)
+        """The way into the log; several sessions on one desk share it."""
         self.player = player
         self.settings = settings or PracticeSettings()
         self.click_sound = click_sound
@@ -97,7 +99,6 @@ class Practice:
         self._rep_ids: dict[int, str] = {}
         self._turn_ids: dict[int, str] = {}
         self._last_ms = 0
-        self._unwritten: list[Callable[[], None]] = []
         self._now_s = now_s or _monotonic()
         self.session: Session
         self.session, effects = machine.start(
@@ -194,12 +195,12 @@ class Practice:
                     at_ms = self.now_ms()
                     self._last_ms = at_ms + 1
                     word = Correction(self._id(at_ms), self._rep_ids[serial], at_ms, faults, void)
-                    self._write(partial(self.log.correct, word))
+                    self._write(word)
                 case SaveEntry(kind, body):
                     at_ms, offset = self.now_ms(), self._clock()[1]
                     text = json.dumps(dict(body), sort_keys=True, ensure_ascii=False)
                     entry = Entry(self._id(at_ms), self.log.player.id, at_ms, offset, kind, text)
-                    self._write(partial(self.log.add_entry, entry))
+                    self._write(entry)
                 case StartRep():
                     self._start(effect)
                 case Silence() | Finished():
@@ -228,30 +229,19 @@ class Practice:
             listened=saved.listened,
             duration_ms=round(rep_seconds(saved.passage, saved.tempo_bpm) * 1000),
         )
-        self._write(partial(self.log.save_rep, rep, saved.passage.logged))
+        self._write((rep, saved.passage.logged))
         self._rep_ids[saved.serial] = rep.id
         self._last_ms = at_ms + 1
 
     @property
     def unsaved(self) -> int:
         """How many results wait because the disk refuses them; they are tried again with each new one."""
-        return len(self._unwritten)
+        return len(self.outbox.waiting)
 
-    def save_again(self) -> bool:
-        """Try once more to write what waits; True where nothing waits any longer."""
-        while self._unwritten:
-            try:
-                self._unwritten[0]()
-            except CoachError as error:
-                count = len(self._unwritten)
-                self.messages.append(f"NOT SAVED yet ({count} waiting): {error}")
-                return False
-            self._unwritten.pop(0)
-        return True
-
-    def _write(self, write: Callable[[], None]) -> None:
-        self._unwritten.append(write)
-        self.save_again()
+    def _write(self, word: Word) -> None:
+        said = self.outbox.send(word, self.now_ms())
+        if said:
+            self.messages.append(said)
 
     def _id(self, at_ms: int) -> str:
         return new_id(at_ms, self._random_bytes(10))

@@ -6,7 +6,7 @@ import argparse
 import gc
 import os
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from datetime import date
 from pathlib import Path
@@ -74,7 +74,7 @@ def _on_screen(arguments: argparse.Namespace) -> int:
 
         app = CoachApp(desk)
         app.run()
-        for line in app.last_words:
+        for line in [*app.last_words, *desk.last_words()]:
             say(line)
         say(f"practice log: {desk.log.path}")
     return 0
@@ -95,6 +95,7 @@ def _enter_answers(arguments: argparse.Namespace) -> int:
     from coach.answers import HandClock, load_answers
     from coach.desk import Desk
     from coach.store.log import Log
+    from coach.store.outbox import Outbox
     from coach.store.upkeep import backup_log
 
     answers = load_answers(arguments.answers)
@@ -109,13 +110,21 @@ def _enter_answers(arguments: argparse.Namespace) -> int:
     ) as desk:
         for notice in desk.notices:
             say(f"coach: {notice}", to=sys.stderr)
-        # All or nothing: the whole file is entered into a copy of the log first.
-        began = replace(hand_clock)
+        # All or nothing: the whole file is entered into a copy of the log first, and what came of it written at once.
         with TemporaryDirectory() as scratch:
-            copy = backup_log(desk.log, began.now_ms, Path(scratch) / "log.sqlite3")
-            with Log.open(copy, desk.log.player.name, now_ms=began.now_ms) as trial:
-                _enter(answers, arguments.answers, replace(desk, log=trial, clock=began), lambda _: None)
-        _enter(answers, arguments.answers, desk, _tell)
+            copy = backup_log(desk.log, hand_clock.now_ms, Path(scratch) / "log.sqlite3")
+            with Log.open(copy, desk.log.player.id, now_ms=hand_clock.now_ms) as trial:
+                noted = Outbox(trial)
+                lines: list[str] = []
+                _enter(
+                    answers,
+                    arguments.answers,
+                    replace(desk, log=trial, outbox=noted),
+                    lambda practice: lines.extend(_told(practice)),
+                )
+        desk.outbox.send_all(noted.sent)
+        for line in lines:
+            say(line)
         say(f"logged in {desk.log.path}")
     return 0
 
@@ -147,19 +156,19 @@ def evening(day: date) -> tuple[int, int]:
     return round(wall.timestamp() * 1000), round(offset.total_seconds() / 60)
 
 
-def _tell(practice: Practice) -> None:
+def _told(practice: Practice) -> Iterator[str]:
     from coach.core.plain import counted, plain_text
     from coach.practice import summarise
 
     for message in practice.messages:
-        say(f"  {plain_text(message)}")
+        yield f"  {plain_text(message)}"
     practice.messages.clear()
     summary = summarise(practice.session, 0, 0)
     if not summary.excerpts:
         return
     reps = sum(line.reps for line in summary.excerpts)
     clean = sum(line.clean for line in summary.excerpts)
-    say(f"{practice.session.day}: {counted(reps, 'repetition')} logged, {clean} clean")
+    yield f"{practice.session.day}: {counted(reps, 'repetition')} logged, {clean} clean"
     for line in summary.excerpts:
         slowest, fastest = line.played_bpm
         played = f"{slowest} bpm" if slowest == fastest else f"{slowest} to {fastest} bpm"
@@ -169,6 +178,6 @@ def _tell(practice: Practice) -> None:
             else f"rung {line.to_bpm}"
         )
         landed = ", landed" if line.landed else f", goal {line.goal_bpm}"
-        say(
+        yield (
             f"  {plain_text(line.title)}, {line.layer}: {line.clean} of {line.reps} clean at {played}, {rungs}{landed}"
         )

@@ -11,6 +11,8 @@ import json
 import os
 import socket
 import sys
+from collections.abc import Collection, Iterator
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from types import TracebackType
 
@@ -36,7 +38,7 @@ class PlayerLock:
             holder = _holder(self._descriptor)
             os.close(self._descriptor)
             self._descriptor = -1
-            if error.errno in (errno.ENOLCK, errno.ENOTSUP, errno.ENOSYS):
+            if error.errno in _NO_LOCKS:
                 return
             raise CoachError(
                 Problem(
@@ -46,15 +48,16 @@ class PlayerLock:
                 )
             ) from None
         text = json.dumps({"pid": os.getpid(), "host": socket.gethostname(), "since": since})
-        os.ftruncate(self._descriptor, 0)
-        os.pwrite(self._descriptor, text.encode(), 0) if hasattr(os, "pwrite") else os.write(
-            self._descriptor, text.encode()
-        )
+        # A full disk has no room for who holds it, and holds it all the same.
+        with suppress(OSError):
+            os.ftruncate(self._descriptor, 0)
+            os.write(self._descriptor, text.encode())
 
     def release(self) -> None:
         """Let go; calling it again does nothing."""
         if self._descriptor >= 0:
-            os.ftruncate(self._descriptor, 0)
+            with suppress(OSError):
+                os.ftruncate(self._descriptor, 0)
             os.close(self._descriptor)
             self._descriptor = -1
 
@@ -68,6 +71,50 @@ class PlayerLock:
         trace: TracebackType | None,
     ) -> None:
         self.release()
+
+
+@contextmanager
+def alone(progress: Path, own: Collection[str] = ()) -> Iterator[None]:
+    """Nobody else puts another file in the log's place meanwhile, and no session but one's own is open.
+
+    `own` are the ids of the players whom this process holds. CoachError where a session or another such program is.
+    """
+    for path in sorted(progress.glob("session-*.lock")):
+        if path.name in map(lock_name, own):
+            continue
+        with _tried(path) as taken:
+            if taken:
+                raise CoachError(
+                    Problem(
+                        f"the damaged log can't be mended while a session is open{taken}",
+                        str(progress),
+                        guess="close that one first",
+                    )
+                )
+    with _tried(progress / "mending.lock") as taken:
+        if taken:
+            raise CoachError(Problem("another program is mending the log", str(progress), guess="try again"))
+        yield
+
+
+@contextmanager
+def _tried(path: Path) -> Iterator[str]:
+    """Hold a file for a moment; who has it, or empty where it was free."""
+    descriptor = os.open(path, os.O_RDWR | os.O_CREAT, 0o666)
+    taken = ""
+    try:
+        try:
+            _lock(descriptor)
+        except OSError as error:
+            if error.errno not in _NO_LOCKS:
+                taken = _holder(descriptor) or ": process unknown"
+        yield taken
+    finally:
+        os.close(descriptor)
+
+
+_NO_LOCKS = (errno.ENOLCK, errno.ENOTSUP, errno.ENOSYS)
+"""What a file system without locks answers."""
 
 
 def _holder(descriptor: int) -> str:

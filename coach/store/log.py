@@ -85,12 +85,12 @@ class Log(Reader):
         except DamagedLogError:
             if not mend or not path.exists():
                 raise
-            from coach.store.salvage import mend_log
+        from coach.store.salvage import mend_log
 
-            mended = mend_log(path, now_ms).sentence
-            log = begin(mend)
-            log.notices = (mended, *log.notices)
-            return log
+        mended = mend_log(path, now_ms).sentence
+        log = begin(mend)
+        log.notices = (mended, *log.notices)
+        return log
 
     @classmethod
     def _begin(
@@ -124,6 +124,30 @@ class Log(Reader):
             log.close()
             raise
         return log
+
+    def mend(self, now_ms: int) -> str:
+        """Mend the file in the middle of a session, and go on with what could be saved; the sentence to tell.
+
+        CoachError where it can't be mended; then the log stays as it is.
+        """
+        from coach.store.salvage import mend_log
+
+        assert self.path is not None
+        sentence = mend_log(self.path, now_ms, own=self._locks).sentence
+        folds = self._deriver.folds
+        self.connection.close()
+        self.connection, self.path, _ = _opened(self.path, now_ms, thorough=False)
+        self._passages.clear()
+        self._deriver = Deriver(self.connection, self.counted)
+        self.use_folds(folds)
+        if self._player is not None:
+            # The name that is known here stands, should it have been lost there.
+            with told(self.path), transaction(self.connection):
+                self.connection.execute(
+                    "DELETE FROM players WHERE id = ? AND at_ms < ?", (self._player.id, self._player.at_ms)
+                )
+                self.insert("players", (self._player.id, self._player.name, self._player.at_ms))
+        return sentence
 
     def close(self) -> None:
         """Let the file and the player go; calling it again does nothing."""

@@ -13,13 +13,14 @@ from __future__ import annotations
 import os
 import shutil
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
 from coach.core.plain import counted
 from coach.core.problem import CoachError, Problem
 from coach.files import free_path, sync_folder
+from coach.store.lock import alone
 from coach.store.schema import (
     NOTE_LOST_PASSAGES,
     RAW_COLUMNS,
@@ -57,33 +58,40 @@ class Salvage:
         )
 
 
-def mend_log(path: Path, now_ms: int) -> Salvage:
+def mend_log(path: Path, now_ms: int, own: Collection[str] = ()) -> Salvage:
     """Put a new log with every good row in the place of a damaged one, which is kept under another name.
 
-    CoachError where there is nothing to read or no room.
+    CoachError where there is nothing to read or no room, and while a session is open on it: that would go on writing
+    to the file that is put away. `own` are the ids of players whom this process itself holds.
     """
     from coach.store.log import stamp
 
     moment = stamp(now_ms)
-    kept = free_path(path.with_name(f"{path.stem}.damaged.{moment}{path.suffix}"))
-    fresh = path.with_name(f"{path.stem}.saved.{moment}{path.suffix}.part")
     try:
-        fresh.unlink(missing_ok=True)
-        # A copy first: at no moment is there less than one whole file, even when the power goes.
-        shutil.copy2(path, kept)
-        journal = path.with_name(path.name + "-journal")
-        if journal.exists() and journal.stat().st_size:
-            shutil.copy2(journal, kept.with_name(kept.name + "-journal"))
-        with kept.open("rb+") as file:
-            os.fsync(file.fileno())
-        saved = _copy_good_rows(path.read_bytes(), fresh)
-        journal.unlink(missing_ok=True)
-        os.replace(fresh, path)
-        sync_folder(path.parent)
+        with alone(path.parent, own):
+            return _mended(path, moment)
     except OSError as error:
         raise CoachError(
             Problem(f"the damaged log can't be mended: {(error.strerror or str(error)).lower()}", str(path))
         ) from error
+
+
+def _mended(path: Path, moment: str) -> Salvage:
+    kept = free_path(path.with_name(f"{path.stem}.damaged.{moment}{path.suffix}"))
+    fresh = path.with_name(f"{path.stem}.saved.{moment}{path.suffix}.part")
+    for left_over in (fresh, journal_of(fresh)):
+        left_over.unlink(missing_ok=True)
+    # A copy first: at no moment is there less than one whole file, even when the power goes.
+    shutil.copy2(path, kept)
+    journal = journal_of(path)
+    if journal.exists() and journal.stat().st_size:
+        shutil.copy2(journal, journal_of(kept))
+    with kept.open("rb+") as file:
+        os.fsync(file.fileno())
+    saved = _copy_good_rows(path.read_bytes(), fresh)
+    journal.unlink(missing_ok=True)
+    os.replace(fresh, path)
+    sync_folder(path.parent)
     return Salvage(kept, saved)
 
 
@@ -210,6 +218,11 @@ def _varint(data: bytes, at: int) -> tuple[int, int]:
         if byte < 0x80:
             return value, at + count + 1
     raise ValueError("no number")
+
+
+def journal_of(path: Path) -> Path:
+    """Where SQLite keeps the way back of a file's last transaction."""
+    return path.with_name(path.name + "-journal")
 
 
 def readable(path: Path) -> bool:

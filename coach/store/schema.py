@@ -183,7 +183,10 @@ def connect(path: Path | None, read_only: bool = False) -> sqlite3.Connection:
 
 @contextmanager
 def transaction(connection: sqlite3.Connection) -> Iterator[None]:
-    """One write transaction: all of it or none."""
+    """One write transaction: all of it or none; inside another one, a part of that."""
+    if connection.in_transaction:
+        yield
+        return
     connection.execute("BEGIN IMMEDIATE")
     try:
         yield

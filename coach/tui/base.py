@@ -10,6 +10,7 @@ from textual import events
 from textual.containers import VerticalScroll
 from textual.screen import Screen
 
+from coach.core.problem import CoachError
 from coach.tui.actions import Action, Keymap
 
 if TYPE_CHECKING:
@@ -62,7 +63,10 @@ class CoachScreen(Screen[None]):
         """Do an action of this screen; `when_s` is the moment of the key on the monotonic clock, 0 for now."""
         self.pressed_s = when_s
         handler = cast("Callable[[], None]", getattr(self, f"do_{action_id}"))
-        handler()
+        try:
+            handler()
+        except CoachError as error:
+            self.notify(str(error), severity="error", markup=False)
 
     pressed_s: float = 0.0
     """When the key of the action in progress was pressed."""

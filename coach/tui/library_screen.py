@@ -252,7 +252,9 @@ class LibraryScreen(CoachScreen):
         if entry is None or entry.drill is None:
             return
         kind = "take-up" if entry.drill.id in self.coach.desk.set_aside() else "set-aside"
-        self.coach.desk.note(kind, {"drill": entry.drill.id})  # type: ignore[arg-type]
+        said = self.coach.desk.note(kind, {"drill": entry.drill.id})  # type: ignore[arg-type]
+        if said:
+            self.notify(said, severity="error", markup=False)
         self.show_list()
 
     def do_nodes(self) -> None:

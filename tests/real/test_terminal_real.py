@@ -37,7 +37,8 @@ class Terminal:
     """One tmux server of its own with one window."""
 
     def __init__(self, folder: Path, size: tuple[int, int], command: str) -> None:
-        self.socket = str(folder / "tmux.socket")
+        # A server that is just ending would still take what is meant for the next.
+        self.socket = str(folder / f"tmux.{os.urandom(3).hex()}")
         whole = {**os.environ, "TERM": "xterm-256color", "COLORTERM": "truecolor"}
         for name in ("TMUX", "NO_COLOR"):
             whole.pop(name, None)
