@@ -1,15 +1,16 @@
 """How long the search for a fingering takes: 64 notes, six strings, nodes up to partial 9.
 
-Run: python -m benchmarks.bench_fingering. Each line: what was searched, the best of three runs in seconds.
-Melodies are random but seeded, drawn from the pitches that ring on the instrument.
+No reference: we know of no public program that searches nodes. Melodies are random but seeded, drawn from the pitches
+that ring on the instrument.
 """
 
 from __future__ import annotations
 
 import random
-import time
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from statistics import median
 
+from benchmarks.measure import Goal, Options, Row, cpu_ms, in_turns
 from coach.core.fingering import find_fingering
 from coach.core.instruments import ready_made
 from coach.core.reach import WantedNote
@@ -18,7 +19,6 @@ from coach.core.units import midi_from_hz
 
 NOTES = 64
 NOTE_S = 0.5
-RUNS = 3
 
 
 def melody(seed: int, ring_notes: float, chord: int = 1) -> list[WantedNote]:
@@ -40,27 +40,26 @@ def bass(seed: int) -> list[WantedNote]:
     return [WantedNote(i * 4 * NOTE_S, 4 * NOTE_S, rng.randint(28, 40)) for i in range(NOTES // 4)]
 
 
-def measure(what: str, notes: Sequence[WantedNote], low: Sequence[WantedNote] | None) -> None:
-    """Print the best of three runs."""
+def searching(options: Options) -> Iterator[Row]:
     instrument = ready_made("bass-6")
-    best = float("inf")
-    for _ in range(RUNS):
-        start = time.perf_counter()
-        fingering = find_fingering(instrument, notes, low)
-        best = min(best, time.perf_counter() - start)
-    print(f"{what:<46} {best:6.3f} s   cost {fingering.cost:8.2f}")
-
-
-def main() -> None:
-    for seed in (1, 2):
-        measure(f"melody, no overlap, seed {seed}", melody(seed, 1.0), None)
-        measure(f"melody ringing over 2 notes, seed {seed}", melody(seed, 2.0), None)
-        measure(f"melody ringing over 4 notes, seed {seed}", melody(seed, 4.0), None)
-        measure(f"melody over a bass line, seed {seed}", melody(seed, 1.0), bass(seed))
-        measure(f"melody ringing over 2, bass line, seed {seed}", melody(seed, 2.0), bass(seed))
-        measure(f"melody ringing over 4, bass line, seed {seed}", melody(seed, 4.0), bass(seed))
-        measure(f"pairs of notes ringing over 2, seed {seed}", melody(seed, 2.0, 2), None)
-
-
-if __name__ == "__main__":
-    main()
+    cases: dict[str, tuple[Sequence[WantedNote], Sequence[WantedNote] | None]] = {
+        "a melody": (melody(1, 1.0), None),
+        "a melody ringing over 4 notes": (melody(1, 4.0), None),
+        "a melody over a bass line": (melody(1, 1.0), bass(1)),
+        "a melody ringing over 4, over a bass line": (melody(1, 4.0), bass(1)),
+        "pairs of notes ringing over 2": (melody(1, 2.0, 2), None),
+    }
+    taken = in_turns(
+        {
+            what: cpu_ms(lambda notes=notes, low=low: find_fingering(instrument, notes, low))
+            for what, (notes, low) in cases.items()
+        },
+        2 if options.quick else 5,
+    )
+    slowest = max(taken, key=lambda what: median(taken[what]))
+    yield Row(
+        f"nodes for 64 notes: {slowest} (slowest of {len(cases)})",
+        "ms",
+        median(taken[slowest]),
+        goal=Goal(1000, "ms"),
+    )

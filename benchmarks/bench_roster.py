@@ -1,23 +1,22 @@
-"""A teacher's folder: thirty students with a year each, read into the overview. Time in ms, in this process and cold.
-
-`python -m benchmarks.bench_roster [STUDENTS]`; the goal is under a second for the whole command.
-"""
+"""A teacher's folder: thirty students with a year each, read into the overview, beside `json.loads` of the files."""
 
 from __future__ import annotations
 
+import json
 import statistics
 import subprocess
 import sys
 import tempfile
-import time
+from collections.abc import Iterator
 from datetime import date, timedelta
 from pathlib import Path
 
+from benchmarks.measure import Goal, Options, Row, beside, in_turns, wall_ms
 from benchmarks.practised import fill
 from coach.drillfile.load import load_drill
 from coach.places import builtin_drills
 from coach.report.inbox import read_folder
-from coach.report.roster import overview, roster_page
+from coach.report.roster import overview
 from coach.report.student import student_report, student_text
 from coach.store.log import Log
 
@@ -38,28 +37,33 @@ def write_files(folder: Path, students: int) -> int:
     return sum(path.stat().st_size for path in folder.glob("*.json"))
 
 
-def main() -> None:
-    students = int(sys.argv[1]) if len(sys.argv) > 1 else 30
+def reading(options: Options) -> Iterator[Row]:
+    students = 5 if options.quick else 30
     with tempfile.TemporaryDirectory() as temporary:
         folder = Path(temporary)
         size = write_files(folder, students)
-        inside, whole = [], []
-        for _ in range(5):
-            start = time.perf_counter()
+        command = [sys.executable, "-c", CALL, "roster", str(folder)]
+
+        def ours() -> object:
             files, _problems = read_folder(folder)
-            rows = overview(files, FIRST + timedelta(days=365))
-            inside.append((time.perf_counter() - start) * 1000)
-            start = time.perf_counter()
-            command = [sys.executable, "-c", CALL, "roster", str(folder)]
-            subprocess.run(command, check=True, capture_output=True)
-            whole.append((time.perf_counter() - start) * 1000)
-        if len(sys.argv) > 2:
-            Path(sys.argv[2]).write_text(roster_page(rows, [], FIRST + timedelta(days=365)), encoding="utf-8")
-        print(f"{students} students, {len(rows)} rows, {size / 1e6:.1f} MB")
-        print(
-            f"read and sum up {statistics.median(inside):.0f} ms, the whole command {statistics.median(whole):.0f} ms"
+            return overview(files, FIRST + timedelta(days=365))
+
+        def plain() -> object:
+            return [json.loads(path.read_bytes()) for path in folder.glob("*.json")]
+
+        taken = in_turns(
+            {
+                "ours": wall_ms(ours),
+                "plain": wall_ms(plain),
+                "command": wall_ms(lambda: subprocess.run(command, check=True, capture_output=True)),
+            },
+            3 if options.quick else 9,
         )
-
-
-if __name__ == "__main__":
-    main()
+    what = f"{students} students' files ({size / 1e6:.1f} MB)"
+    yield beside(f"read and sum up {what}", "ms", "json.loads", taken["ours"], taken["plain"])
+    yield Row(
+        "`coach roster` on them, the whole command",
+        "ms",
+        statistics.median(taken["command"]),
+        goal=Goal(1000, "ms"),
+    )

@@ -1,21 +1,27 @@
-"""The log at three sizes: how long a save, a plan's data and a report's figures take, and how the file grows.
+"""The log: what a save costs beside a plain SQLite insert, and how plan and report grow with what was practised.
 
-`python -m benchmarks.bench_store [RESULTS ...]` prints a table and, with `--json FILE`, writes it. Beside each save
-stands a plain SQLite insert of one row with the same durability, in the same folder. Times are medians in ms.
+A save is one repetition with all that follows from it, durable when the call returns. Beside it stands the insert of
+one row with the same journal and the same synchronous setting, in the same folder. Plan and report include reading what
+they need from the log; what stands beside them is the same work on a log of one result. Ten million results are
+ten years of three hours and a half a day.
 """
 
 from __future__ import annotations
 
-import argparse
-import json
+import os
+import random
 import sqlite3
-import statistics
+import subprocess
+import sys
 import tempfile
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack
 from datetime import date, timedelta
 from pathlib import Path
+from statistics import median
 
+from benchmarks.measure import Goal, Measure, Options, Row, beside, in_turns, wall_ms
 from benchmarks.practised import fill, reps_of
 from coach.core.drill import Drill
 from coach.core.planner import make_plan
@@ -26,98 +32,119 @@ from coach.report.lines import PLOTS
 from coach.store.log import Log
 
 FIRST = date(2016, 12, 1)
-YEARS = {10_000: 0.1, 100_000: 1, 1_000_000: 5, 10_000_000: 10}
+DAYS = {1: 1, 100_000: 365, 10_000_000: 3650}
+"""Results to the days over which they are spread."""
 NODES_A_REP = 6.56
+DAYS_PRACTISED = 0.85
 NOW_MS = 1_796_299_200_000
+PLAN = "import sys; from coach.cli import main; sys.exit(main(sys.argv[1:]))"
 
 
-def median_ms(work: Callable[[], object], times: int = 5) -> float:
-    work()
-    spent = []
-    for _ in range(times):
-        start = time.perf_counter()
-        work()
-        spent.append((time.perf_counter() - start) * 1000)
-    return statistics.median(spent)
-
-
-def measure(results: int, folder: Path, drills: list[Drill]) -> dict[str, float]:
-    days = round(YEARS.get(results, results / 1_000_000) * 365)
-    path = folder / str(results) / "log.sqlite3"
-    with Log.open(path, "bench", now_ms=NOW_MS) as log:
-        start = time.perf_counter()
-        counted = path.with_name("results.txt")
-        if not counted.exists():
-            reps_a_day = round(results / NODES_A_REP / days / 0.85)
-            counted.write_text(str(fill(log, drills, FIRST, days, reps_a_day, seed=results)))
-        found = int(counted.read_text())
-        filled_s = time.perf_counter() - start
-        today = FIRST + timedelta(days=days)
-        # A day that no run has used: saving the same repetitions again would do nothing.
-        saves = saving_ms(log, drills, max(today, log.days()[-1].day + timedelta(days=7)))
-    plain = plain_insert_ms(path.parent)
-    opening = median_ms(lambda: Log.open(path, now_ms=NOW_MS, read_only=True).close())
-    with Log.open(path, now_ms=NOW_MS, read_only=True) as log:
-        return {
-            "node results": found,
-            "reps": sum(day.reps for day in log.days()),
-            "file MB": path.stat().st_size / 1e6,
-            "filled in s": filled_s,
-            "open ms": opening,
-            "save ms": saves,
-            "plain insert ms": plain,
-            "plan data ms": median_ms(lambda: (log.memories(), log.ladders(), log.history(today))),
-            "plan ms": median_ms(
-                lambda: make_plan(today, 30, drills, log.memories(), log.ladders(), log.history(today))
-            ),
-            "report ms": median_ms(lambda: make_report(log, today, drills=drills, curves=PLOTS)),
-            "whole report ms": median_ms(lambda: make_report(log, today, drills=drills)),
-            "report of a drill ms": median_ms(
-                lambda: make_report(log, today, drill=drills[0].id, drills=drills)
-            ),
-        }
-
-
-def saving_ms(log: Log, drills: list[Drill], day: date) -> float:
-    """Median time of one durable save in sessions after everything else."""
-    import random
-
-    spent = []
-    for rep, passage in reps_of(log.player.id, drills, day, 3, 20, random.Random(3)):
-        start = time.perf_counter()
-        log.save_rep(rep, passage)
-        spent.append((time.perf_counter() - start) * 1000)
-    return statistics.median(spent) if spent else 0.0
-
-
-def plain_insert_ms(folder: Path) -> float:
-    path = folder / "plain.sqlite3"
-    connection = sqlite3.connect(path, isolation_level=None)
-    connection.execute("PRAGMA journal_mode = TRUNCATE")
-    connection.execute("PRAGMA synchronous = FULL")
-    connection.execute("CREATE TABLE IF NOT EXISTS reps (id INTEGER PRIMARY KEY, body TEXT)")
-    taken = median_ms(lambda: connection.execute("INSERT INTO reps (body) VALUES ('x')"), 40)
-    connection.close()
-    return taken
-
-
-def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("results", nargs="*", type=int, default=[10_000, 100_000, 1_000_000])
-    parser.add_argument("--folder", type=Path, help="keep the logs here and use them again")
-    parser.add_argument("--json", type=Path)
-    arguments = parser.parse_args()
+def saving(options: Options) -> Iterator[Row]:
     drills = [load_drill(path) for path in builtin_drills()]
-    rows = []
     with tempfile.TemporaryDirectory() as temporary:
-        for results in arguments.results:
-            rows.append(measure(results, arguments.folder or Path(temporary), drills))
-            if len(rows) == 1:
-                print(" ".join(f"{name:>20}" for name in rows[0]))
-            print(" ".join(f"{value:20,.1f}" for value in rows[-1].values()), flush=True)
-    if arguments.json:
-        arguments.json.write_text(json.dumps(rows, indent=1))
+        folder = Path(temporary)
+        plain = sqlite3.connect(folder / "plain.sqlite3", isolation_level=None)
+        plain.execute("PRAGMA journal_mode = TRUNCATE")
+        plain.execute("PRAGMA synchronous = FULL")
+        plain.execute("CREATE TABLE reps (id INTEGER PRIMARY KEY, body TEXT)")
+        with Log.open(folder / "progress" / "log.sqlite3", "bench", now_ms=NOW_MS) as log:
+            fill(log, drills, FIRST, 60, 60, seed=1)
+            day = FIRST + timedelta(days=100)
+            reps = reps_of(log.player.id, drills, day, 30, 60, random.Random(3))
+            taken = in_turns(
+                {
+                    "ours": wall_ms(lambda: log.save_rep(*next(reps))),
+                    "plain": wall_ms(lambda: plain.execute("INSERT INTO reps (body) VALUES ('x')")),
+                },
+                40 if options.quick else 300,
+            )
+        plain.close()
+    yield beside("save one repetition", "ms", "SQLite, one row, as durable", taken["ours"], taken["plain"])
 
 
-if __name__ == "__main__":
-    main()
+def grown(results: int, folder: Path, drills: list[Drill]) -> tuple[Path, float]:
+    """A practice folder whose log holds about so many results, made where it isn't there yet, and the seconds taken."""
+    path = folder / str(results) / "progress" / "log.sqlite3"
+    done = folder / str(results) / "done"
+    start = time.perf_counter()
+    if not done.exists():
+        with Log.open(path, "bench", now_ms=NOW_MS) as log:
+            if results == 1:
+                all_reps = reps_of(log.player.id, drills, FIRST, 30, 60, random.Random(1))
+                log.save_rep(
+                    *next(pair for pair in all_reps if sum(len(event.nodes) for event in pair[1].events) == 1)
+                )
+            else:
+                days = DAYS[results]
+                fill(
+                    log,
+                    drills,
+                    FIRST,
+                    days,
+                    round(results / NODES_A_REP / days / DAYS_PRACTISED),
+                    seed=results,
+                )
+        done.touch()
+    return path.parent.parent, time.perf_counter() - start
+
+
+def growth(options: Options) -> Iterator[Row]:
+    drills = [load_drill(path) for path in builtin_drills()]
+    with tempfile.TemporaryDirectory() as temporary, ExitStack() as open_logs:
+        places = {}
+        for results in options.results:
+            places[results], seconds = grown(results, options.folder or Path(temporary), drills)
+            if seconds > 60:
+                print(f"  grew {results:,} results in {seconds:.0f} s", file=sys.stderr, flush=True)
+        plans: dict[str, Measure] = {}
+        reports: dict[str, Measure] = {}
+        sizes: dict[str, Path] = {}
+        for results, place in places.items():
+            path, name = place / "progress" / "log.sqlite3", f"{results:,}"
+            log = open_logs.enter_context(Log.open(path, now_ms=NOW_MS, read_only=True))
+            today = FIRST + timedelta(days=DAYS[results])
+            plans[name] = wall_ms(_planning(log, today, drills))
+            reports[name] = wall_ms(_reporting(log, today, drills))
+            sizes[name] = path
+        rounds = 3 if options.quick else 9
+        for what, works in (("plan", plans), ("report", reports)):
+            taken = in_turns(works, rounds)
+            for name, values in taken.items():
+                told = f"{what} from {name} result{'s' if name != '1' else ''}"
+                if name == "1":
+                    yield Row(told, "ms", median(values), goal=Goal(300, "ms"))
+                else:
+                    yield beside(told, "ms", "from 1 result", values, taken["1"], Goal(300, "ms"))
+        first = places[1]
+        for results, place in places.items():
+            if results != 1:
+                most = in_turns(
+                    {"ours": _most_mb(place), "one": _most_mb(first)}, 2 if options.quick else 5, warm=False
+                )
+                what = f"memory of `coach plan`, {results:,} results"
+                yield beside(what, "MB", "from 1 result", most["ours"], most["one"])
+                yield Row(f"file of {results:,} results", "MB", sizes[f"{results:,}"].stat().st_size / 1e6)
+
+
+def _planning(log: Log, today: date, drills: list[Drill]) -> Callable[[], object]:
+    return lambda: make_plan(today, 30, drills, log.memories(), log.ladders(), log.history(today))
+
+
+def _reporting(log: Log, today: date, drills: list[Drill]) -> Callable[[], object]:
+    return lambda: make_report(log, today, drills=drills, curves=PLOTS)
+
+
+def _most_mb(folder: Path) -> Measure:
+    """The most memory that `coach plan` ever holds."""
+    command = [sys.executable, "-c", PLAN, "plan", "--folder", str(folder)]
+
+    def measure() -> float:
+        process = subprocess.Popen(command, stdout=subprocess.DEVNULL)
+        _, status, used = os.wait4(process.pid, 0)
+        process.returncode = os.waitstatus_to_exitcode(status)
+        if process.returncode:
+            raise SystemExit(f"coach plan ended with {process.returncode}")
+        return used.ru_maxrss / 1024
+
+    return measure

@@ -1,35 +1,33 @@
-"""The screen's speed, measured at a real terminal's end of the line (a pseudo-terminal of 120x40).
+"""The screen at a real terminal's end of the line (a pseudo-terminal of 120x40), beside a bare Textual app in another.
 
-    python -m benchmarks.bench_tui [--runs N] [--json FILE]
-
-- start: from the command to the first frame that shows today's plan and can be used, against a bare Textual app that
-  shows one word (goal: within 1.5 times), turn by turn, in a new folder and in one with two weeks of practice, and
-  `coach --help`. All find their bytecode written, as an installed program does.
-- key to repaint: from the byte of a key to the byte that shows what it did, while the click plays (goal: 95 of 100
-  under 20 ms).
-- CPU: part of one core while a session waits for a key, and while it plays.
+- start: from the command to the first frame that shows today's plan and can be used; the bare app shows one word. All
+  find their bytecode written, as an installed program does. What an earlier start read is recalled, but for the row of
+  the first start of all.
+- key to repaint: from the byte of a key to the byte that shows what it did. Ours changes its whole view and back while
+  the click plays; the bare app changes one word.
+- memory: the most that was ever resident, a second after the first frame and in a session.
+- idle: the part of one core that a session takes while it waits for a key, and while it plays.
 """
 
 from __future__ import annotations
 
-import argparse
+import contextlib
 import fcntl
-import json
 import os
 import pty
 import select
 import signal
-import statistics
 import struct
 import subprocess
 import sys
 import tempfile
 import termios
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Iterator, Sequence
 from datetime import timedelta
 from pathlib import Path
 
+from benchmarks.measure import Goal, Options, Row, beside, in_turns, percentile, wall_ms
 from benchmarks.practised import fill
 from coach.commands.common import clock
 from coach.desk import Desk
@@ -43,8 +41,12 @@ from textual.widgets import Static
 class Bare(App):
     def compose(self):
         yield Static("Todaybare")
+    def on_key(self):
+        self.other = not getattr(self, "other", False)
+        self.query_one(Static).update("Otherword" if self.other else "Todaybare")
 Bare().run()
 """
+BARE = (sys.executable, "-c", BARE_APP)
 LONGEST_S = 60.0
 PRACTISED_DAYS, REPS_A_DAY = 14, 60
 
@@ -94,6 +96,11 @@ class Terminal:
     def press(self, key: str) -> None:
         os.write(self.fd, key.encode())
 
+    def most_mb(self) -> float:
+        """The most memory that was ever resident."""
+        lines = Path(f"/proc/{self.pid}/status").read_text().splitlines()
+        return int(next(line for line in lines if line.startswith("VmHWM")).split()[1]) / 1024
+
     def cpu_s(self) -> float:
         """Processor time used so far, all threads."""
         fields = Path(f"/proc/{self.pid}/stat").read_text().rpartition(")")[2].split()
@@ -105,13 +112,13 @@ class Terminal:
         os.close(self.fd)
 
 
-def start_s(command: Sequence[str], word: bytes) -> float:
+def start_ms(command: Sequence[str], word: bytes) -> float:
     """From the command to the first frame that holds a word."""
     terminal = Terminal(command)
     terminal.wait_for(word)
     passed = time.perf_counter() - terminal.started
     terminal.end()
-    return passed
+    return passed * 1000
 
 
 def practice_command(folder: str, *more: str) -> list[str]:
@@ -126,26 +133,64 @@ def practise(folder: str) -> None:
         fill(desk.log, desk.library.drills, first, PRACTISED_DAYS, REPS_A_DAY, seed=7)
 
 
-def starts_s(folder: str, practised: str, runs: int) -> dict[str, float]:
-    """Median start of the bare app and of ours, taken in turn so that a busy machine slows all alike."""
-    commands = {
-        "bare_start_s": ([sys.executable, "-c", BARE_APP], b"Todaybare"),
-        "start_s": (practice_command(folder), b"minutes planned"),
-        "practised_start_s": (practice_command(practised), b"minutes planned"),
-    }
-    for command, word in commands.values():
-        start_s(command, word)
-    taken = [{name: start_s(*each) for name, each in commands.items()} for _ in range(runs)]
-    found = {name: statistics.median(run[name] for run in taken) for name in commands}
-    found["start_ratio"] = found["start_s"] / found["bare_start_s"]
-    found["practised_start_ratio"] = found["practised_start_s"] / found["bare_start_s"]
-    return found
+@contextlib.contextmanager
+def folders() -> Iterator[tuple[str, str]]:
+    """A new practice folder and one with two weeks of practice; programs started meanwhile keep their bytecode."""
+    with (
+        tempfile.TemporaryDirectory() as folder,
+        tempfile.TemporaryDirectory() as practised,
+        tempfile.TemporaryDirectory() as bytecode,
+    ):
+        before = dict(os.environ)
+        os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+        os.environ["PYTHONPYCACHEPREFIX"] = bytecode
+        try:
+            practise(practised)
+            yield folder, practised
+        finally:
+            os.environ.clear()
+            os.environ.update(before)
 
 
-def help_s() -> float:
-    start = time.perf_counter()
-    subprocess.run([*COACH, "--help"], check=True, capture_output=True)
-    return time.perf_counter() - start
+def starting(options: Options) -> Iterator[Row]:
+    rounds = 5 if options.quick else 21
+    with folders() as (folder, practised):
+
+        def first() -> float:
+            with tempfile.TemporaryDirectory() as fresh:
+                return start_ms(practice_command(fresh), b"minutes planned")
+
+        def ours(where: str) -> Callable[[], float]:
+            command = practice_command(where)
+            return lambda: start_ms(command, b"minutes planned")
+
+        apps = in_turns(
+            {
+                "bare": lambda: start_ms(BARE, b"Todaybare"),
+                "new": ours(folder),
+                "practised": ours(practised),
+                "first": first,
+            },
+            rounds,
+        )
+        commands = in_turns(
+            {
+                "help": wall_ms(lambda: _run(*COACH, "--help")),
+                "pass": wall_ms(lambda: _run(sys.executable, "-c", "pass")),
+            },
+            rounds,
+        )
+    for what, key in (
+        ("start, before any practice", "new"),
+        ("start, after two weeks of practice", "practised"),
+        ("start, the very first in a folder", "first"),
+    ):
+        yield beside(what, "ms", "a bare Textual app", apps[key], apps["bare"], Goal(1.5))
+    yield beside("`coach --help`", "ms", "`python -c pass`", commands["help"], commands["pass"])
+
+
+def _run(*command: str) -> None:
+    subprocess.run(command, check=True, capture_output=True)
 
 
 def in_session(folder: str, *more: str) -> Terminal:
@@ -162,67 +207,88 @@ def in_session(folder: str, *more: str) -> Terminal:
     return terminal
 
 
-def repaints_ms(folder: str, presses: int) -> list[float]:
-    """Key to repaint while the click plays: a change of the whole view, one way and back."""
-    terminal = in_session(folder)
-    times = []
-    while len(times) < presses:
-        terminal.press(" ")
-        terminal.settle(0.5)
-        for _ in range(20):
+def repainting(options: Options) -> Iterator[Row]:
+    presses = 40 if options.quick else 200
+    with folders() as (folder, _):
+        terminal, bare = in_session(folder), Terminal(BARE)
+        bare.wait_for(b"Todaybare")
+        bare.settle(1.0)
+        ours: list[float] = []
+        theirs: list[float] = []
+
+        def press(number: int, *words: bytes) -> None:
             terminal.press("v")
-            times.append(terminal.wait_for(b"bar 1") * 1000)
-            terminal.settle(0.05 + 0.013 * (len(times) % 5))
-            terminal.press("v")
-            times.append(terminal.wait_for(b"first", b"now", b"hold") * 1000)
-            terminal.settle(0.05 + 0.017 * (len(times) % 5))
-        terminal.press("p")
-        terminal.settle(0.3)
-        terminal.press(" ")
-        terminal.settle(0.3)
-    terminal.end()
-    return times
+            ours.append(terminal.wait_for(*words) * 1000)
+            terminal.settle(0.05 + 0.013 * (number % 5))
+            bare.press("x")
+            theirs.append(bare.wait_for(b"Otherword", b"Todaybare") * 1000)
+            terminal.settle(0.02)
+
+        while len(ours) < presses:
+            terminal.press(" ")
+            terminal.settle(0.5)
+            for number in range(10):
+                press(number, b"bar 1")
+                press(number + 2, b"first", b"now", b"hold")
+            terminal.press("p")
+            terminal.settle(0.3)
+            terminal.press(" ")
+            terminal.settle(0.3)
+        terminal.end()
+        bare.end()
+    yield beside("key to repaint, median", "ms", "a bare Textual app", ours, theirs)
+    yield Row(
+        "key to repaint, 95th percentile",
+        "ms",
+        percentile(ours, 95),
+        "a bare Textual app",
+        percentile(theirs, 95),
+        goal=Goal(20, "ms"),
+    )
 
 
-def cpu_share(folder: str, playing: bool, seconds: float = 6.0) -> float:
-    """Part of one core that a session takes."""
-    terminal = in_session(folder)
-    if playing:
-        terminal.press(" ")
-    terminal.settle(1.5)
-    before, start = terminal.cpu_s(), time.perf_counter()
-    terminal.settle(seconds)
-    share = (terminal.cpu_s() - before) / (time.perf_counter() - start)
-    terminal.end()
-    return share
+def memory(options: Options) -> Iterator[Row]:
+    rounds = 2 if options.quick else 5
+    with folders() as (_, practised):
 
+        def bare() -> float:
+            return _most_mb(Terminal(BARE), b"Todaybare")
 
-def main(arguments: Sequence[str] | None = None) -> None:
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--runs", type=int, default=5)
-    parser.add_argument("--json", metavar="FILE", default="")
-    chosen = parser.parse_args(arguments)
-    results: dict[str, float] = {}
-    with (
-        tempfile.TemporaryDirectory() as folder,
-        tempfile.TemporaryDirectory() as practised,
-        tempfile.TemporaryDirectory() as bytecode,
+        def ours() -> float:
+            return _most_mb(Terminal(practice_command(practised)), b"minutes planned")
+
+        def session() -> float:
+            terminal = in_session(practised)
+            terminal.press(" ")
+            return _most_mb(terminal)
+
+        found = in_turns({"bare": bare, "ours": ours, "session": session}, rounds, warm=False)
+    for what, key in (
+        ("memory, a second after the first frame", "ours"),
+        ("memory, in a session that plays", "session"),
     ):
-        os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
-        os.environ["PYTHONPYCACHEPREFIX"] = bytecode
-        practise(practised)
-        results |= starts_s(folder, practised, chosen.runs)
-        results["help_s"] = statistics.median(help_s() for _ in range(chosen.runs))
-        times = sorted(repaints_ms(folder, 40 * chosen.runs))
-        results["repaint_median_ms"] = statistics.median(times)
-        results["repaint_p95_ms"] = times[int(len(times) * 0.95)]
-        results["cpu_waiting"] = cpu_share(folder, playing=False)
-        results["cpu_playing"] = cpu_share(folder, playing=True)
-    for name, value in results.items():
-        print(f"{name:<22} {value:8.3f}")
-    if chosen.json:
-        Path(chosen.json).write_text(json.dumps(results, indent=1))
+        yield beside(what, "MB", "a bare Textual app", found[key], found["bare"])
 
 
-if __name__ == "__main__":
-    main()
+def _most_mb(terminal: Terminal, *words: bytes) -> float:
+    if words:
+        terminal.wait_for(*words)
+    terminal.settle(1.5)
+    most = terminal.most_mb()
+    terminal.end()
+    return most
+
+
+def idling(options: Options) -> Iterator[Row]:
+    seconds = 3.0 if options.quick else 10.0
+    with folders() as (folder, _):
+        for what, key in (("waits for a key", ""), ("plays", " ")):
+            terminal = in_session(folder)
+            if key:
+                terminal.press(key)
+            terminal.settle(1.5)
+            before, start = terminal.cpu_s(), time.perf_counter()
+            terminal.settle(seconds)
+            share = (terminal.cpu_s() - before) / (time.perf_counter() - start)
+            terminal.end()
+            yield Row(f"processor while a session {what}", "% of a core", share * 100)
