@@ -15,6 +15,7 @@ Empty lines and what follows # are passed over. Labels are the numbers of the ev
 from __future__ import annotations
 
 import difflib
+import os
 import re
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
@@ -82,7 +83,7 @@ def load_answers(path: str) -> list[Answer]:
 
 def _read(path: Path) -> bytes:
     try:
-        if path.is_dir():
+        if os.path.isdir(path):
             raise CoachError(Problem("is a folder; an answers file is needed", str(path)))
         with path.open("rb") as file:
             return file.read(LARGEST_BYTES + 1)

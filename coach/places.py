@@ -48,7 +48,7 @@ class Places:
 def find_places(folder: str | Path | None = None) -> Places:
     """The practice folder; CoachError where something else than a folder stands in its place."""
     if folder is not None and str(folder):
-        chosen = Path(folder).expanduser()
+        chosen = user_path(folder)
     else:
         here = Path.cwd()
         if (here / "drills").is_dir() or (here / "progress").is_dir():
@@ -61,6 +61,14 @@ def find_places(folder: str | Path | None = None) -> Places:
     places = Places(chosen)
     _must_be_folder(places.progress)
     return places
+
+
+def user_path(text: str | Path) -> Path:
+    """The path that a user wrote, `~` being their home; as it stands where there is no such user."""
+    try:
+        return Path(text).expanduser()
+    except RuntimeError:
+        return Path(text)
 
 
 def make_folder(folder: Path) -> Path:
@@ -104,20 +112,20 @@ def find_drill(name_or_path: str, places: Places) -> Path:
 
     CoachError with near names where there is none.
     """
-    direct = Path(name_or_path).expanduser()
+    direct = user_path(name_or_path)
     known = all_drills(places)
-    if direct.suffix.lower() in DRILL_SUFFIXES or len(direct.parts) > 1 or direct.is_file():
-        if direct.exists() and not direct.is_dir():
+    if direct.suffix.lower() in DRILL_SUFFIXES or len(direct.parts) > 1 or os.path.isfile(direct):
+        if os.path.exists(direct) and not os.path.isdir(direct):
             return direct
         inside = places.folder / direct
-        if not direct.is_absolute() and inside.is_file():
+        if not direct.is_absolute() and os.path.isfile(inside):
             return inside
     wanted = direct.stem if direct.suffix.lower() in DRILL_SUFFIXES else direct.name
     wanted = wanted.casefold()
     for path in known:
         if len(direct.parts) == 1 and path.stem.casefold() == wanted:
             return path
-    if direct.is_dir():
+    if os.path.isdir(direct):
         raise CoachError(
             Problem("is a folder, not a drill file", name_or_path, guess="name one of the files in it")
         )

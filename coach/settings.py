@@ -14,10 +14,14 @@ from pathlib import Path
 from typing import Any
 
 from coach.core.ladder import Rule
+from coach.core.plain import plain_text
 from coach.core.problem import CoachError, Problem
 from coach.files import write_whole
 
 LARGEST_BYTES = 100_000
+DEEPEST = 8
+MOST_EVENTS = 5_000
+LONGEST_SHOWN = 60
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,6 +118,8 @@ def load_settings(path: Path) -> Settings:
     try:
         if not path.exists():
             return Settings()
+        if not path.is_file():
+            raise CoachError(Problem("is no file", str(path), guess="the settings are a file of this name"))
         if path.stat().st_size > LARGEST_BYTES:
             raise CoachError(Problem(f"is larger than {LARGEST_BYTES:,} bytes", str(path)))
         text = path.read_text(encoding="utf-8")
@@ -131,9 +137,7 @@ def read_settings(text: str, where: str) -> Settings:
     import yaml
 
     try:
-        for events, event in enumerate(yaml.parse(text, Loader=yaml.SafeLoader)):
-            if isinstance(event, yaml.AliasEvent) or events > 5_000:
-                raise CoachError(Problem("aliases and very long files have no place in settings", where))
+        _refuse_extras(text, where)
         body = yaml.safe_load(text)
     except yaml.MarkedYAMLError as error:
         mark = error.problem_mark
@@ -154,7 +158,9 @@ def read_settings(text: str, where: str) -> Settings:
         if section not in known:
             problems.append(_unknown(str(section), known, where, ""))
         elif content is not None and not isinstance(content, dict):
-            problems.append(Problem(f"found {content!r}, expected keys below it", where, field=str(section)))
+            problems.append(
+                Problem(f"found {shown(content)}, expected keys below it", where, field=str(section))
+            )
         else:
             values[str(section)] = content or {}
     for section, checks in CHECKS.items():
@@ -163,7 +169,9 @@ def read_settings(text: str, where: str) -> Settings:
             if key not in checks:
                 problems.append(_unknown(str(key), list(checks), where, f"{section}."))
             elif not checks[key][0](value):
-                problems.append(Problem(f"found {value!r}, expected {checks[key][1]}", where, field=place))
+                problems.append(
+                    Problem(f"found {shown(value)}, expected {checks[key][1]}", where, field=place)
+                )
     if problems:
         raise CoachError(problems)
     return Settings(
@@ -173,10 +181,41 @@ def read_settings(text: str, where: str) -> Settings:
     )
 
 
+def _refuse_extras(text: str, where: str) -> None:
+    """No anchors, aliases, tags, depth or length that could make a small file a large task."""
+    import yaml
+
+    depth = 0
+    for count, event in enumerate(yaml.parse(text, Loader=yaml.SafeLoader)):
+        depth += isinstance(event, yaml.CollectionStartEvent) - isinstance(event, yaml.CollectionEndEvent)
+        tag = getattr(event, "tag", None)
+        if depth > DEEPEST or count > MOST_EVENTS:
+            message = "is nested too deep" if depth > DEEPEST else "is too long"
+        elif getattr(event, "anchor", None) is not None:
+            message = "holds a YAML anchor or alias, which has no place in settings"
+        elif tag is not None and tag != "!":
+            message = "holds a YAML tag (`!`), which has no place in settings"
+        else:
+            continue
+        mark: Any = event.start_mark
+        raise CoachError(
+            Problem(message, where, mark.line + 1, mark.column + 1, guess="put the text in quotes?")
+        )
+
+
 def _unknown(found: str, known: list[str], where: str, prefix: str) -> Problem:
+    found = plain_text(found, LONGEST_SHOWN)
     near = difflib.get_close_matches(found, known, n=1)
     guess = f"{near[0]}?" if near else ""
     return Problem(f"unknown key; allowed: {', '.join(known)}", where, field=prefix + found, guess=guess)
+
+
+def shown(value: Any) -> str:
+    """What was found, short enough for a message."""
+    try:
+        return plain_text(repr(value), LONGEST_SHOWN)
+    except ValueError:  # a whole number of more digits than Python writes
+        return "a number"
 
 
 def save_settings(path: Path, changes: Mapping[str, Mapping[str, Any]]) -> None:

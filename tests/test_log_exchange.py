@@ -234,7 +234,7 @@ def test_a_file_that_is_no_log_of_this_version_is_refused(lines: list[bytes], me
     [
         ({"at": "2026-12-03T13:00:00"}, "has no zone"),
         ({"at": "yesterday"}, "Invalid isoformat"),
-        ({"tempo_bpm": 0}, "tempo_bpm 0 is no whole number from 1 to 1000"),
+        ({"tempo_bpm": 0}, "tempo_bpm 0 is no whole number from 20 to 300"),
         ({"tempo_bpm": "60"}, "tempo_bpm 60 is no whole number"),
         ({"faults": "2x"}, "'2x' is no result"),
         ({"player": "../etc"}, "is no id of 26"),

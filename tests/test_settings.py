@@ -27,7 +27,7 @@ def test_the_documented_defaults_are_the_defaults():
         ("practice: 5", r"practice: found 5, expected keys below it"),
         ("- a", r"holds no sections"),
         ("a: b: c", r"s:1:5: is no YAML"),
-        ("a: &x [1]\nb: *x", r"aliases"),
+        ("a: &x [1]\nb: *x", r"no place in settings"),
         ("screen: {view: wide}", r"expected glance or study"),
     ],
 )

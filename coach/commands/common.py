@@ -15,7 +15,7 @@ from coach.core.log import DAY_STARTS_HOUR, new_id
 from coach.core.plain import json_text, visible
 from coach.core.problem import CoachError, Problem, UsageError
 from coach.files import write_whole
-from coach.places import Places, find_places
+from coach.places import Places, find_places, user_path
 
 _DATE = re.compile(r"\d{4}-\d{2}-\d{2}")
 
@@ -134,11 +134,11 @@ def write_output(target: str, content: str | bytes | Iterable[str]) -> None:
         sys.stdout.buffer.writelines(_bytes(content))
         sys.stdout.flush()
         return
-    path = Path(target).expanduser().resolve()
-    if path.is_dir():
+    path = Path(os.path.realpath(user_path(target)))
+    if os.path.isdir(path):
         raise CoachError(Problem("is a folder; a file's name is needed", target, guess="-o FILE"))
     try:
-        if path.exists() and not path.is_file():
+        if os.path.exists(path) and not os.path.isfile(path):
             with path.open("wb") as pipe:  # a pipe or a device
                 pipe.writelines(_bytes(content))
             return

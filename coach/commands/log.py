@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import contextlib
 import json
+import os
 import sys
 from collections.abc import Iterable, Iterator
 from pathlib import Path
@@ -26,6 +27,7 @@ from coach.commands.common import (
 from coach.core.log import practice_day
 from coach.core.plain import counted
 from coach.core.problem import CoachError, Problem, UsageError
+from coach.places import user_path
 
 if TYPE_CHECKING:
     from coach.core.log import Rep
@@ -307,9 +309,9 @@ def _lines_of(name: str) -> Iterator[bytes]:
     if name == "-":
         yield from iter(lambda: sys.stdin.buffer.readline(LONGEST_LINE + 1), b"")
         return
-    path = Path(name).expanduser()
+    path = user_path(name)
     try:
-        if path.is_dir():
+        if os.path.isdir(path):
             raise CoachError(Problem("is a folder; an exported log was expected", name))
         with path.open("rb") as file:
             yield from iter(lambda: file.readline(LONGEST_LINE + 1), b"")
@@ -320,7 +322,7 @@ def _lines_of(name: str) -> Iterator[bytes]:
 
 
 def _there(path: Path) -> str:
-    return "" if path.exists() else "is the name right?"
+    return "" if os.path.exists(path) else "is the name right?"
 
 
 def _check(arguments: argparse.Namespace) -> int:
@@ -369,7 +371,7 @@ def _backup(arguments: argparse.Namespace) -> int:
     from coach.store.upkeep import backup_log
 
     at_ms, _ = clock(arguments.date)
-    target = Path(arguments.output).expanduser() if arguments.output else None
+    target = user_path(arguments.output) if arguments.output else None
     with Log.open(places_of(arguments).log, None, now_ms=at_ms, read_only=True) as log:
         say(str(backup_log(log, at_ms, target)))
     return 0

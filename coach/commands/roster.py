@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import argparse
 import sys
-from pathlib import Path
 
 from coach.commands.common import add_output, clock, say, write_output
 from coach.core.log import practice_day
 from coach.core.plain import json_text
+from coach.places import user_path
 
 SORT_NAMES = ("drill", "student", "due", "minutes", "rung", "cold", "last")
 
@@ -35,7 +35,7 @@ def run(arguments: argparse.Namespace) -> int:
     from coach.report.roster import overview, roster_csv, roster_lines, roster_page
 
     today = practice_day(*clock(arguments.date))
-    files, problems = read_folder(Path(arguments.directory).expanduser())
+    files, problems = read_folder(user_path(arguments.directory))
     for problem in problems:
         say(f"coach: {problem}", to=sys.stderr)
     rows = overview(files, today, arguments.sort)

@@ -7,6 +7,7 @@ plain before it is shown.
 from __future__ import annotations
 
 import json
+import os
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
@@ -95,13 +96,15 @@ def read_folder(folder: Path) -> tuple[list[StudentFile], list[Problem]]:
     Of two files of one student the one written last counts for a drill that is in both (`overview` decides).
     CoachError where the folder can't be read.
     """
-    if not folder.is_dir():
+    if not os.path.isdir(folder):
         guess = "put your students' files into one folder and name it"
         raise CoachError(Problem("is no folder", str(folder), guess=guess))
     files: list[StudentFile] = []
     problems: list[Problem] = []
     try:
-        paths = sorted(path for path in folder.iterdir() if path.is_file() and not path.name.startswith("."))
+        paths = sorted(
+            path for path in folder.iterdir() if os.path.isfile(path) and not path.name.startswith(".")
+        )
     except OSError as error:
         raise CoachError(Problem(f"can't be read: {(error.strerror or '').lower()}", str(folder))) from None
     for path in paths:

@@ -6,6 +6,7 @@ Format: docs/log-format.md. Times are ISO 8601 with their zone, to the milliseco
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Callable, Sequence
 from datetime import UTC, datetime, timedelta, timezone
 from typing import Any, get_args
@@ -13,6 +14,7 @@ from typing import Any, get_args
 from coach.core.excerpt import Excerpt, LoggedPassage
 from coach.core.log import EntryKind, is_id, parse_faults, practice_day
 from coach.core.plain import plain_text
+from coach.core.rhythm import MAX_BPM, MIN_BPM
 from coach.store.log import checked_name
 from coach.store.schema import RAW_COLUMNS, Value
 
@@ -53,6 +55,7 @@ def parse_time(text: str) -> tuple[int, int]:
     return whole_s * 1000 + moment.microsecond // 1000, round(offset.total_seconds() / 60)
 
 
+LONE_SURROGATE = re.compile("[\ud800-\udfff]")
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
 
@@ -102,6 +105,8 @@ def _text(record: dict[str, Any], name: str, longest: int = 200) -> str:
     text = record[name]
     if not isinstance(text, str) or len(text) > longest:
         raise ValueError(f"{name} is no text of up to {longest} letters")
+    if LONE_SURROGATE.search(text):
+        raise ValueError(f"{name} holds half of a character")
     return text
 
 
@@ -110,6 +115,10 @@ def _number(record: dict[str, Any], name: str, low: int, high: int) -> int:
     if not isinstance(number, int) or isinstance(number, bool) or not low <= number <= high:
         raise ValueError(f"{name} {plain_text(str(number), 30)} is no whole number from {low} to {high}")
     return number
+
+
+def _rung(record: dict[str, Any]) -> int:
+    return 0 if record["rung_bpm"] == 0 else _number(record, "rung_bpm", MIN_BPM, MAX_BPM)
 
 
 def _flag(record: dict[str, Any], name: str) -> int:
@@ -165,10 +174,10 @@ def _read_rep(record: dict[str, Any]) -> tuple[Value, ...]:
         at_ms,
         offset,
         _text(record, "passage", 16),
-        _number(record, "tempo_bpm", 1, 1000),
-        _number(record, "goal_bpm", 1, 1000),
+        _number(record, "tempo_bpm", MIN_BPM, MAX_BPM),
+        _number(record, "goal_bpm", MIN_BPM, MAX_BPM),
         _faults(record),
-        _number(record, "rung_bpm", 0, 1000),
+        _rung(record),
         _text(record, "purpose"),
         _text(record, "turn"),
         _flag(record, "listened"),

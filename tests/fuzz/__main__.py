@@ -20,8 +20,12 @@ from tests.fuzz.targets import TARGETS
 
 
 def main() -> int:
-    parser = argparse.ArgumentParser(prog="python -m tests.fuzz", description="Fuzz everything that reads files.")
-    parser.add_argument("--runs", type=int, default=10_000, help="in all, spread over the targets by their shares")
+    parser = argparse.ArgumentParser(
+        prog="python -m tests.fuzz", description="Fuzz everything that reads files."
+    )
+    parser.add_argument(
+        "--runs", type=int, default=10_000, help="in all, spread over the targets by their shares"
+    )
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--target", choices=TARGETS, action="append", help="only these; runs are theirs then")
     parser.add_argument("--batch", type=int, default=2_000, help="runs in one process")
@@ -76,7 +80,10 @@ def table(totals: list[Tally]) -> str:
     rows.append(("all", f"{sum(total.runs for total in totals):,}", "", "", "", "", ""))
     widths = [max(len(row[column]) for row in rows) for column in range(len(rows[0]))]
     return "\n".join(
-        "  ".join(cell.ljust(wide) if not column else cell.rjust(wide) for column, (cell, wide) in enumerate(zip(row, widths, strict=True)))
+        "  ".join(
+            cell.ljust(wide) if not column else cell.rjust(wide)
+            for column, (cell, wide) in enumerate(zip(row, widths, strict=True))
+        )
         for row in rows
     )
 

@@ -7,12 +7,12 @@ import io
 import re
 from html.parser import HTMLParser
 
-RAW = re.compile(r"[\x00-\x09\x0b-\x1f\x7f-\x9f\u061c\u200e\u200f\u2028\u2029\u202a-\u202e\u2066-\u2069\ud800-\udfff]")
+RAW = re.compile(
+    r"[\x00-\x09\x0b-\x1f\x7f-\x9f\u061c\u200e\u200f\u2028\u2029\u202a-\u202e\u2066-\u2069\ud800-\udfff]"
+)
 """What a terminal obeys, or what turns the direction of a line (ECMA-48; Unicode annex 9); the line feed apart."""
 TAGS = frozenset(
-    "html head meta title style body main header section article h1 h2 h3 p b i em strong div span table thead tbody tr "
-    "th td ul li figure figcaption svg g line rect path text circle polyline polygon ellipse tspan title desc br "
-    "defs pattern".split()
+    ["html", "head", "meta", "title", "style", "body", "main", "header", "section", "article", "h1", "h2", "h3", "p", "b", "i", "em", "strong", "div", "span", "table", "thead", "tbody", "tr", "th", "td", "ul", "li", "figure", "figcaption", "svg", "g", "line", "rect", "path", "text", "circle", "polyline", "polygon", "ellipse", "tspan", "title", "desc", "br", "defs", "pattern"]
 )
 FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n")
 """A spreadsheet may compute a cell that begins so (OWASP, CSV Injection)."""
@@ -21,7 +21,9 @@ FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n")
 def assert_plain(text: str) -> None:
     """Lines for a terminal hold nothing that it would obey."""
     found = RAW.search(text)
-    assert not found, f"U+{ord(found[0]):04X} reaches the terminal: {text[max(0, found.start() - 40) : found.end() + 20]!r}"
+    assert not found, (
+        f"U+{ord(found[0]):04X} reaches the terminal: {text[max(0, found.start() - 40) : found.end() + 20]!r}"
+    )
 
 
 class _Page(HTMLParser):
@@ -46,7 +48,7 @@ class _Page(HTMLParser):
     def handle_endtag(self, tag: str) -> None:
         if tag in ("p", "br") and (not self.open or self.open[-1] != tag):
             return
-        assert self.open and self.open[-1] == tag, f"</{tag}> closes {self.open[-1:]}"
+        assert self.open[-1:] == [tag], f"</{tag}> closes {self.open[-1:]}"
         self.open.pop()
 
     def handle_comment(self, data: str) -> None:

@@ -7,6 +7,7 @@ import re
 from collections.abc import Sequence
 from functools import lru_cache
 from typing import Any
+from xml.sax.saxutils import escape, quoteattr
 
 TOKENS = re.compile(r"\w+|[^\S\n]+|\n|.", re.DOTALL)
 LONGEST = 60_000
@@ -36,7 +37,12 @@ def tokens_of(text: str) -> tuple[str, ...]:
 
 
 def mutated_text(rng: random.Random, text: str, others: Sequence[str], words: Sequence[str] = ()) -> str:
-    """The text with one to eight changes: words, numbers, lines, nesting, and pieces of other texts."""
+    """The text with one to eight changes: words, numbers, lines, nesting, and pieces of other texts.
+
+    Half of all are gentle: one or two words or numbers become others of their kind, so that much is accepted.
+    """
+    if rng.random() < 0.5:
+        return _gently_changed(rng, text, others, words)
     tokens = list(tokens_of(text))
     for _ in range(rng.choice((1, 1, 1, 2, 2, 3, 4, 8))):
         if not tokens:
@@ -69,7 +75,9 @@ def mutated_text(rng: random.Random, text: str, others: Sequence[str], words: Se
         elif action == 8 and words:
             tokens[at] = rng.choice(words)
         elif action == 9:
-            opening, closing = rng.choice((("[", "]"), ("{", "}"), ("(", ")"), ("<a>", "</a>"), ('"', '"'), ("- ", "")))
+            opening, closing = rng.choice(
+                (("[", "]"), ("{", "}"), ("(", ")"), ("<a>", "</a>"), ('"', '"'), ("- ", ""))
+            )
             deep = rng.choice((1, 2, 5, 20, 200, 2000))
             tokens[at : at + 1] = [opening * deep, tokens[at], closing * rng.choice((deep, deep - 1, 0))]
         elif action == 10:
@@ -77,9 +85,80 @@ def mutated_text(rng: random.Random, text: str, others: Sequence[str], words: Se
         else:
             word = tokens[at]
             place = rng.randrange(len(word) + 1)
-            letter = rng.choice((chr(rng.randrange(128)), chr(rng.randrange(256)), chr(rng.randrange(0x11000))))
+            letter = rng.choice(
+                (chr(rng.randrange(128)), chr(rng.randrange(256)), chr(rng.randrange(0x11000)))
+            )
             tokens[at] = word[:place] + letter + word[place + rng.randrange(2) :]
     return "".join(tokens)[:LONGEST]
+
+
+def _gently_changed(rng: random.Random, text: str, others: Sequence[str], words: Sequence[str]) -> str:
+    tokens = list(tokens_of(text))
+    for _ in range(rng.choice((1, 1, 2, 4))):
+        places = [index for index, token in enumerate(tokens) if token[0].isalnum()]
+        if not places:
+            break
+        at = rng.choice(places)
+        if tokens[at].isdecimal():
+            tokens[at] = str(rng.choice((0, 1, 2, 3, 4, 5, 7, 8, 12, 16, 19, 32, 60, 99, 300, 2026)))
+        elif rng.random() < 0.3:
+            tokens[at] = rng.choice(NASTY)
+        elif words and rng.random() < 0.2:
+            tokens[at] = rng.choice(words)
+        else:
+            donor = [token for token in tokens_of(rng.choice(others)) if token[0].isalpha()]
+            tokens[at] = rng.choice(donor or ["x"])
+    return "".join(tokens)
+
+
+_PIECES = re.compile(r"<[^>]*>|[^<]+")
+
+
+@lru_cache(500)
+def _pieces_of(text: str) -> tuple[str, ...]:
+    return tuple(_PIECES.findall(text))
+
+
+def mutated_xml(rng: random.Random, text: str, others: Sequence[str], words: Sequence[str] = ()) -> str:
+    """XML with changes that mostly leave it well-formed: contents, attributes, whole leaves doubled, moved or left out."""
+    pieces = list(_pieces_of(text))
+    for _ in range(rng.choice((1, 1, 2, 3, 6))):
+        leaves = [
+            index
+            for index in range(1, len(pieces) - 1)
+            if pieces[index][0] != "<"
+            and pieces[index].strip()
+            and pieces[index - 1][0] == "<" == pieces[index + 1][0]
+        ]
+        if not leaves:
+            break
+        at = rng.choice(leaves)
+        action = rng.random()
+        if action < 0.3:
+            pieces[at] = rng.choice(
+                (*NUMBERS, "1", "2", "3", "4", "8", "12", "E", "G", "start", "yes", "whole")
+            )
+        elif action < 0.45:
+            pieces[at] = escape(rng.choice(NASTY))
+        elif action < 0.6:
+            pieces[at] = pieces[rng.choice(leaves)]
+        elif action < 0.75:
+            tag = rng.randrange(len(pieces))
+            values = re.findall(r'"[^"]*"', pieces[tag]) if pieces[tag][0] == "<" else []
+            if values:
+                new = quoteattr(rng.choice((*NUMBERS, *NASTY, "1", "2", "start", "stop", "yes", "P1")))
+                pieces[tag] = pieces[tag].replace(rng.choice(values), new, 1)
+        elif action < 0.85:
+            del pieces[at - 1 : at + 2]
+        elif action < 0.95:
+            leaf = pieces[at - 1 : at + 2]
+            other = rng.choice(leaves) - 1
+            pieces[other:other] = leaf * rng.choice((1, 1, 3, 40))
+        else:
+            donor = _pieces_of(rng.choice(others))
+            found = rng.randrange(len(donor) or 1)
+            pieces[at + 2 : at + 2] = rng.choice((donor[found : found + 3], words and [rng.choice(words)]))
+    return "".join(pieces)[:LONGEST]
 
 
 def _lines_changed(rng: random.Random, tokens: list[str]) -> list[str]:
@@ -99,10 +178,21 @@ def _lines_changed(rng: random.Random, tokens: list[str]) -> list[str]:
     return list(tokens_of("\n".join(lines)))
 
 
-_BYTES = (b"\0", b"\xff", b"\x80", b"\x7f", b"\xff\xff\xff\xff", b"\xff\xff\xff\x7f", b"\x81\x80\x80\x00", b"\0\0\0\0")
+_BYTES = (
+    b"\0",
+    b"\xff",
+    b"\x80",
+    b"\x7f",
+    b"\xff\xff\xff\xff",
+    b"\xff\xff\xff\x7f",
+    b"\x81\x80\x80\x00",
+    b"\0\0\0\0",
+)
 
 
-def mutated_bytes(rng: random.Random, data: bytes, others: Sequence[bytes], words: Sequence[bytes] = ()) -> bytes:
+def mutated_bytes(
+    rng: random.Random, data: bytes, others: Sequence[bytes], words: Sequence[bytes] = ()
+) -> bytes:
     """The bytes with one to eight changes: flips, edge values, cuts, copies, pieces of other data."""
     found = bytearray(data)
     for _ in range(rng.choice((1, 1, 2, 3, 8))):
@@ -135,8 +225,12 @@ def mutated_bytes(rng: random.Random, data: bytes, others: Sequence[bytes], word
 
 def recoded(rng: random.Random, text: str) -> bytes:
     """The text in some encoding: nearly always UTF-8, else one that a reader must refuse or know."""
-    encoding = rng.choice(("utf-8",) * 30 + ("utf-8-sig", "utf-16", "utf-16-be", "latin-1", "utf-32", "utf-7"))
-    return text.encode(encoding, rng.choice(("replace", "surrogatepass")) if encoding[:3] == "utf" else "replace")
+    encoding = rng.choice(
+        ("utf-8",) * 30 + ("utf-8-sig", "utf-16", "utf-16-be", "latin-1", "utf-32", "utf-7")
+    )
+    return text.encode(
+        encoding, rng.choice(("replace", "surrogatepass")) if encoding[:3] == "utf" else "replace"
+    )
 
 
 _VALUES: tuple[Any, ...] = (

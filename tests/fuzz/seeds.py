@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import io
-import itertools
 import json
 import random
 import xml.etree.ElementTree as ET
 import zipfile
+from collections.abc import Sequence
 from dataclasses import replace
 from datetime import date
 from functools import cache
@@ -160,7 +160,9 @@ def midis() -> tuple[bytes, ...]:
     import mido
 
     played = mido.MidiFile(type=0, ticks_per_beat=480)
-    track = mido.MidiTrack([mido.MetaMessage("track_name", name="Played"), mido.MetaMessage("marker", text="A")])
+    track = mido.MidiTrack(
+        [mido.MetaMessage("track_name", name="Played"), mido.MetaMessage("marker", text="A")]
+    )
     track.append(mido.MetaMessage("time_signature", numerator=6, denominator=8))
     track.append(mido.Message("pitchwheel", channel=0, pitch=200))
     for key, wait, length in ((40, 5, 470), (43, 8, 150), (45, 12, 155), (47, 4, 300)):
@@ -193,7 +195,9 @@ def zipped(
 
 def container(path: str) -> bytes:
     """`META-INF/container.xml` that names a score."""
-    return f'<container><rootfiles><rootfile full-path="{path}"/></rootfiles></container>'.encode()
+    return f'<container><rootfiles><rootfile full-path="{path}"/></rootfiles></container>'.encode(
+        "utf-8", "replace"
+    )
 
 
 def memory_log(player: str = "") -> Log:
@@ -207,44 +211,55 @@ def memory_log(player: str = "") -> Log:
     return log
 
 
-@cache
-def practised() -> Log:
-    """A log with a few days on two drills, corrections and every kind of entry."""
-    log = memory_log("Ada")
+def practised(player: str = "Ada", drills: Sequence[Drill] = (), days: int = 3) -> Log:
+    """A log with a few days on some drills, corrections and every kind of entry."""
+    log = memory_log(player)
     rng = random.Random(5)
     number = 0
-    for drill in (drills()[0], drills()[-1]):
-        for layer in (*drill.phrases[0].layers, "together"):
+    for drill in drills:
+        for layer in (drill.phrases[0].layers[0], "together"):
             passage = passage_of(drill, Excerpt(drill.id, (drill.phrases[0].id,), layer)).logged
-            for day in range(3):
+            for day in range(days):
                 number += 1
                 at = NOON + (day - 5) * DAY + number * 60_000
-                faults = rng.choice(((), (), (Fault(1, Outcome.CHOKED, "lift"),), (Fault(1, Outcome.LATE),), None))
+                faults = rng.choice(RESULTS)
                 rep = replace(rep_at(log, at, faults, passage, 50 + day), goal_bpm=70, rung_bpm=50)
                 log.save_rep(rep, passage)
-                if day == 1:
-                    log.correct(Correction(id_at(at, "c"), rep.id, at + 1, rng.choice(((), None)), rng.random() < 0.3))
-    excerpt = Excerpt(drills()[0].id, (drills()[0].phrases[0].id,)).key
-    for kind, body in (
-        ("note", {"text": "Schöne Töne"}),
-        ("sitting", {"minutes": 20}),
-        ("hurt", {"excerpt": excerpt, "tempo_bpm": 50}),
-        ("set-aside", {"drill": drills()[1].id}),
-        ("take-up", {"drill": drills()[1].id}),
-        ("assignment", {"drill": drills()[0].id}),
-        ("tuning", {"minutes": 1}),
-    ):
-        log.add_entry(Entry(id_at(NOON, kind), log.player.id, NOON, 60, kind, json.dumps(body)))  # type: ignore[arg-type]
+                if day == days - 1:
+                    word = Correction(
+                        id_at(at, "c"), rep.id, at + 1, rng.choice(((), None)), rng.random() < 0.3
+                    )
+                    log.correct(word)
+    excerpt = Excerpt("lamps", ("wick",)).key
+    for kind, body in ENTRIES.items():
+        text = json.dumps({**body, "excerpt": excerpt})
+        log.add_entry(Entry(id_at(NOON, kind), log.player.id, NOON, 60, kind, text))  # type: ignore[arg-type]
     return log
+
+
+RESULTS = ((), (), (Fault(1, Outcome.CHOKED, "lift"),), (Fault(1, Outcome.LATE),), None)
+ENTRIES: dict[str, dict[str, object]] = {
+    "note": {"text": "Schöne Töne"},
+    "sitting": {"minutes": 20},
+    "hurt": {"tempo_bpm": 50},
+    "set-aside": {"drill": "lamps"},
+    "take-up": {"drill": "lamps"},
+    "assignment": {"drill": "lamps"},
+    "tuning": {"minutes": 1},
+}
 
 
 @cache
 def exports() -> tuple[bytes, ...]:
-    """Exported logs: of one player, and one whose player and reps are the first's with other results."""
-    log = practised()
-    lines = list(export_lines(log, [player.id for player in log.players()], NOON, "0.1.0"))
-    short = [*itertools.islice(lines, 0, 4), *lines[-2:]]
-    return ("".join(lines).encode(), "".join(short).encode())
+    """Exported logs: two short ones of two players, and a longer one of the first."""
+    logs = (
+        practised("Ada", [drills()[0]], 1),
+        practised("Björn", [drills()[1]], 1),
+        practised("Ada", [drills()[0], drills()[-1]], 3),
+    )
+    found = [export_lines(log, [player.id for player in log.players()], NOON, "0.1.0") for log in logs]
+    texts = ["".join(lines).encode() for lines in found]
+    return (texts[0], texts[1], texts[0], texts[1], texts[2])
 
 
 @cache
@@ -252,7 +267,8 @@ def student_files() -> tuple[bytes, ...]:
     """Files for a teacher: with notes and without."""
     own = [drills()[0], drills()[-1]]
     return tuple(
-        student_text(student_report(practised(), own, NOON, 60, notes)).encode() for notes in (True, False)
+        student_text(student_report(practised("Ada", own), own, NOON, 60, notes)).encode()
+        for notes in (True, False)
     )
 
 
