@@ -8,11 +8,12 @@ from __future__ import annotations
 import json
 import os
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import date
 from functools import partial
 from types import TracebackType
-from typing import TYPE_CHECKING, Any, Self
+from typing import TYPE_CHECKING, Any, Self, TypeVar
 
 from coach.core.drill import Drill
 from coach.core.log import Entry, EntryKind, new_id, practice_day
@@ -25,12 +26,14 @@ from coach.settings import Settings, load_settings
 from coach.store.derive import Folds
 from coach.store.log import Log
 from coach.store.outbox import Outbox
+from coach.store.schema import DamagedLogError, DamagedStateError
 
 if TYPE_CHECKING:
     from coach.practice import Practice
     from coach.sound.player import Player
 
 Clock = Callable[[], tuple[int, int]]
+Answer = TypeVar("Answer")
 
 
 @dataclass
@@ -112,12 +115,35 @@ class Desk:
         drills = self.library.drills if drills is None else drills
         if self.log.player_or_none is None:
             return make_plan(self.today, minutes, drills, {}, {})
-        memories, ladders = self.log.memories(), self.log.ladders()
-        return make_plan(self.today, minutes, drills, memories, ladders, self.log.history(self.today))
+        memories, ladders, history = self.read(
+            lambda log: (log.memories(), log.ladders(), log.history(self.today))
+        )
+        return make_plan(self.today, minutes, drills, memories, ladders, history)
+
+    def read(self, ask: Callable[[Log], Answer]) -> Answer:
+        """Ask the log something; one that proves damaged is mended and asked once more.
+
+        CoachError where it can't be mended, or may not be, as it is only read.
+        """
+        try:
+            return ask(self.log)
+        except DamagedLogError as error:
+            if self.log.read_only:
+                raise
+            self._mend(error)
+        return ask(self.log)
+
+    def _mend(self, error: DamagedLogError) -> None:
+        """Compute anew what follows from the raw rows, or save what is good of those."""
+        if isinstance(error, DamagedStateError):
+            with suppress(DamagedLogError):
+                self.log.rebuild()
+                return
+        self.log.mend(self.clock()[0])
 
     def set_aside(self) -> frozenset[str]:
         """Ids of the drills that the player has set aside and not taken up again."""
-        return self.log.history(self.today).set_aside
+        return self.read(lambda log: log.history(self.today).set_aside)
 
     def note(self, kind: EntryKind, body: Mapping[str, Any]) -> str:
         """Log an entry of now; what is to be told where the disk refuses it, empty where it took it."""

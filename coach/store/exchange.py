@@ -186,16 +186,15 @@ def _take_player(log: Log, values: Sequence[Value], merged: Merged) -> None:
 def _touch(log: Log, table: str, values: Sequence[Value], touched: dict[str, dict[date, set[str]]]) -> None:
     if table == "entries":
         return
-    rep_id = values[0] if table == "reps" else values[1]
-    row = log.connection.execute("SELECT player, day, passage FROM reps WHERE id = ?", (rep_id,)).fetchone()
-    if row is None:
+    place = log.place_of(str(values[0] if table == "reps" else values[1]))
+    if place is None:
         return
-    player, day, passage = row
+    player, day, passage = place
     try:
         keys = keys_of(log.passage(passage))
     except KeyError:
         return
-    touched[player][date.fromordinal(day)] |= keys
+    touched[player][day] |= keys
 
 
 def _parsed(raw: bytes, where: str, number: int, merged: Merged) -> dict[str, Any] | None:

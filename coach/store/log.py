@@ -22,7 +22,7 @@ from coach.core.plain import plain_text
 from coach.core.problem import CoachError, Problem, UsageError
 from coach.places import make_folder
 from coach.store.derive import Deriver, Folds, keys_of
-from coach.store.lock import PlayerLock
+from coach.store.lock import PlayerLock, lock_name
 from coach.store.reader import Player, Reader
 from coach.store.rows import SELECT_REPS, correction_values, entry_values, rep_of, rep_values
 from coach.store.schema import (
@@ -34,6 +34,7 @@ from coach.store.schema import (
     damage,
     insert_sql,
     prepare,
+    prove_sound,
     told,
     transaction,
     unsealed,
@@ -54,6 +55,7 @@ class Log(Reader):
         super().__init__(connection, path)
         self.notices: tuple[str, ...] = tuple(notices)
         """What the player should be told: a migration, a mended file, a lock that is not to be had."""
+        self.read_only = False
         self._deriver = Deriver(connection, self.counted)
         self._locks: dict[str, PlayerLock] = {}
 
@@ -103,7 +105,10 @@ class Log(Reader):
         random_bytes: Callable[[int], bytes],
         mend: bool,
     ) -> Log:
-        if read_only and not path.exists():
+        if path.is_file() and not path.stat().st_size and any(path.parent.glob(lock_name("*"))):
+            # Somebody has practised here. Without that it was only begun and never written.
+            raise DamagedLogError(damage(str(path), "the file is empty"))
+        if read_only and not (path.exists() and (path.is_dir() or path.stat().st_size)):
             log = cls(connect(None), None)
             prepare(log.connection, None, "")
         else:
@@ -120,6 +125,7 @@ class Log(Reader):
                 log.choose_player(player_name, now_ms, create=not read_only, random_bytes=random_bytes)
             if read_only:
                 log.connection.execute("PRAGMA query_only = ON")
+                log.read_only = True
         except BaseException:
             log.close()
             raise
@@ -147,6 +153,7 @@ class Log(Reader):
                     "DELETE FROM players WHERE id = ? AND at_ms < ?", (self._player.id, self._player.at_ms)
                 )
                 self.insert("players", (self._player.id, self._player.name, self._player.at_ms))
+        self.notices = (*self.notices, sentence)
         return sentence
 
     def close(self) -> None:
@@ -254,16 +261,13 @@ class Log(Reader):
     def correct(self, correction: Correction) -> None:
         """Log a later word on a rep; the rep itself stays as it was. KeyError where there is no such rep."""
         with told(self.path), transaction(self.connection):
-            row = self.connection.execute(
-                "SELECT player, day, passage FROM reps WHERE id = ?", (correction.rep,)
-            ).fetchone()
-            if row is None:
+            place = self.place_of(correction.rep)
+            if place is None:
                 raise KeyError(correction.rep)
-            player, day, passage_id = row
+            player, day, passage_id = place
             self.insert("corrections", correction_values(correction, player))
             with suppress(KeyError):  # Its passage was lost: it counts when the passage is back.
-                touched = {date.fromordinal(day): keys_of(self.passage(passage_id))}
-                self.refresh(player, touched)
+                self.refresh(player, {day: keys_of(self.passage(passage_id))})
 
     def undo_last(self, now_ms: int, random_bytes: Callable[[int], bytes] = os.urandom) -> Rep | None:
         """Let the player's latest rep that counts count no more; that rep, or None where there is none.
@@ -318,6 +322,7 @@ class Log(Reader):
             last = Folds.from_json(row[0]) if row else None
             self._deriver.folds = folds or last or Folds()
             if last != self._deriver.folds:
+                prove_sound(self.connection, str(self.path))
                 self.rebuild()
 
     def heal(self) -> None:
@@ -353,11 +358,8 @@ class Log(Reader):
         if not self.insert("passages", (passage.id, passage.excerpt, passage.to_json())):
             return False
         if self.connection.execute("SELECT 1 FROM meta WHERE key = 'lost passages'").fetchone():
-            waiting = self.connection.execute(
-                "SELECT DISTINCT player, day FROM reps WHERE passage = ?", (passage.id,)
-            ).fetchall()
-            for player, day in waiting:
-                self.refresh(player, {date.fromordinal(day): keys_of(passage)})
+            for player, day in sorted(self.places_of(passage.id)):
+                self.refresh(player, {day: keys_of(passage)})
         return True
 
     def insert(self, table: str, values: Sequence[Value]) -> bool:
@@ -379,13 +381,15 @@ def checked_name(name: str) -> str:
 def _opened(path: Path, now_ms: int, thorough: bool) -> tuple[sqlite3.Connection, Path, tuple[str, ...]]:
     """A connection at the current schema, its path, and the notices of a migration."""
     with _file_errors(path), told(path):
+        with suppress(FileNotFoundError), path.open("rb") as file:
+            # The two bytes that make SQLite only read a file, or refuse it (sqlite.org/fileformat2.html, 1.3.3).
+            if set(file.read(20)[18:]) - {1, 2}:
+                raise DamagedLogError(damage(str(path), "its header is not as it was made"))
         read_only = path.exists() and not os.access(path, os.W_OK)
         connection = connect(path, read_only)
         try:
             if thorough and path.stat().st_size <= _CHECKED_AT_OPEN_BYTES:
-                verdict = str(connection.execute("PRAGMA quick_check(1)").fetchone()[0])
-                if verdict != "ok":
-                    raise DamagedLogError(damage(str(path), verdict))
+                prove_sound(connection, str(path), quick=True)
             return connection, path, prepare(connection, path, stamp(now_ms))
         except BaseException:
             connection.close()

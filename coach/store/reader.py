@@ -32,7 +32,7 @@ from coach.store.rows import (
     select_sql,
     with_word,
 )
-from coach.store.schema import Value, derived, told
+from coach.store.schema import RAW_COLUMNS, Value, derived, told
 
 if TYPE_CHECKING:
     from coach.core.planner import History
@@ -126,6 +126,20 @@ class Reader:
         with told(self.path):
             row = self.connection.execute(f"{SELECT_REPS} WHERE reps.id = ?", (rep_id,)).fetchone()
         return rep_of(row) if row else None
+
+    def place_of(self, rep_id: str) -> tuple[str, date, str] | None:
+        """A rep's player, practice day and passage, even where the passage was lost; None where it was never logged."""
+        with told(self.path):
+            row = self.connection.execute(f"{select_sql('reps')} WHERE id = ?", (rep_id,)).fetchone()
+        return _place(proven("reps", row)) if row else None
+
+    def places_of(self, passage_id: str) -> set[tuple[str, date]]:
+        """Whoever played a passage, and on which practice days."""
+        with told(self.path):
+            rows = self.connection.execute(
+                f"{select_sql('reps')} WHERE passage = ?", (passage_id,)
+            ).fetchall()
+        return {_place(proven("reps", row))[:2] for row in rows}
 
     def corrections(self, rep_id: str) -> list[Correction]:
         """Every later word on a rep, the one that counts last."""
@@ -223,7 +237,7 @@ class Reader:
                 "SELECT day, body FROM days WHERE player = ? AND day BETWEEN ? AND ? ORDER BY day",
                 values,
             )
-            return [derived(partial(DayTotal.from_json, date.fromordinal(day)), body) for day, body in rows]
+            return [derived(partial(_total, day), body) for day, body in rows]
 
     def history(self, day: date, player: str = "") -> History:
         """What the planner needs of the four weeks up to a day: minutes by day, drills set aside, and when it hurt."""
@@ -265,6 +279,15 @@ class Reader:
             values,
         )
         return {row[1]: correction_of(row) for row in rows}
+
+
+def _place(values: Sequence[Value]) -> tuple[str, date, str]:
+    named = dict(zip(RAW_COLUMNS["reps"], values, strict=True))
+    return str(named["player"]), date.fromordinal(int(named["day"] or 0)), str(named["passage"])
+
+
+def _total(day: int, text: str) -> DayTotal:
+    return DayTotal.from_json(date.fromordinal(day), text)
 
 
 def _drill_in(entry: Entry) -> str:

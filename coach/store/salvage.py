@@ -91,6 +91,7 @@ def _mended(path: Path, moment: str) -> Salvage:
     saved = _copy_good_rows(path.read_bytes(), fresh)
     journal.unlink(missing_ok=True)
     os.replace(fresh, path)
+    journal_of(fresh).unlink(missing_ok=True)
     sync_folder(path.parent)
     return Salvage(kept, saved)
 

@@ -103,6 +103,8 @@ NOTE_LOST_PASSAGES = (
 """Remembers that some reps can't be read until their passage is logged again."""
 
 CURRENT = len(MIGRATIONS)
+_NO_VERSION = 100
+"""No program ever wrote a schema so high: the number is broken."""
 
 
 class DamagedLogError(CoachError):
@@ -131,7 +133,7 @@ def unsealed(text: str) -> str:
     """The inverse of `sealed`; DamagedStateError where the text does not fit its checksum."""
     if isinstance(text, str) and text[:8] == f"{zlib.crc32(text[8:].encode('utf-8', 'surrogatepass')):08x}":
         return text[8:]
-    raise DamagedStateError(f"{text[:40]!r} does not fit its checksum")
+    raise DamagedStateError(f"{text!r:.40} does not fit its checksum")
 
 
 def derived(parse: Callable[[str], Parsed], text: str) -> Parsed:
@@ -139,7 +141,7 @@ def derived(parse: Callable[[str], Parsed], text: str) -> Parsed:
     plain = unsealed(text)
     try:
         return parse(plain)
-    except (ValueError, KeyError, TypeError) as error:
+    except (ValueError, LookupError, TypeError, AttributeError, OverflowError) as error:
         raise DamagedStateError(f"{plain[:40]!r}: {error}") from error
 
 
@@ -243,6 +245,17 @@ _SENTENCES: dict[int, tuple[str, str]] = {
 }
 
 
+def prove_sound(connection: sqlite3.Connection, where: str, quick: bool = False) -> None:
+    """DamagedLogError where SQLite finds the file's pages not to hold together: writing would make it worse.
+
+    A `quick` look leaves out whether the indexes agree with their tables.
+    """
+    check = "quick_check" if quick else "integrity_check"
+    verdict = str(connection.execute(f"PRAGMA {check}(1)").fetchone()[0])
+    if verdict != "ok":
+        raise DamagedLogError(damage(where, verdict))
+
+
 def prepare(connection: sqlite3.Connection, path: Path | None, backup_stamp: str) -> tuple[str, ...]:
     """Bring a file to the current schema, with a copy of it first; returns what the player should know.
 
@@ -250,8 +263,10 @@ def prepare(connection: sqlite3.Connection, path: Path | None, backup_stamp: str
     """
     version = int(connection.execute("PRAGMA user_version").fetchone()[0])
     owner = int(connection.execute("PRAGMA application_id").fetchone()[0])
-    tables = int(connection.execute("SELECT count(*) FROM sqlite_master").fetchone()[0])
+    tables = {row[0] for row in connection.execute("SELECT name FROM sqlite_master WHERE type = 'table'")}
     where = str(path or "the log")
+    if version > _NO_VERSION or (owner != APPLICATION_ID and tables.issuperset(RAW_COLUMNS)):
+        raise DamagedLogError(damage(where, "its header is not as it was made"))
     if owner not in (0, APPLICATION_ID) or (owner == 0 and tables):
         raise CoachError(
             Problem("this SQLite file is no practice log", where, guess="was another file put in its place?")
@@ -267,6 +282,7 @@ def prepare(connection: sqlite3.Connection, path: Path | None, backup_stamp: str
     if version == CURRENT:
         return ()
     notices: tuple[str, ...] = ()
+    prove_sound(connection, where)
     if version and path:
         kept = free_path(path.with_name(f"{path.stem}.schema-{version}.{backup_stamp}{path.suffix}"))
         copy_database(connection, kept)

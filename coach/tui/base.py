@@ -94,7 +94,14 @@ class DrawnScreen(CoachScreen):
     def on_mount(self) -> None:
         for scrolled in self.query(VerticalScroll):
             scrolled.focus()
-        self.draw()
+        self.draw_or_tell()
 
     def on_resize(self) -> None:
-        self.draw()
+        self.draw_or_tell()
+
+    def draw_or_tell(self) -> None:
+        """Draw; what can't be read is told instead."""
+        try:
+            self.draw()
+        except CoachError as error:
+            self.notify(str(error), severity="error", markup=False)

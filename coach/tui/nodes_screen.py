@@ -133,7 +133,7 @@ class NodesScreen(DrawnScreen):
             self.instrument,
             self.string,
             self.nodes[self.at],
-            desk.log.memories(),
+            desk.read(lambda log: log.memories()),
             desk.today,
             width,
             height,
