@@ -48,7 +48,9 @@ Bare().run()
 """
 BARE = (sys.executable, "-c", BARE_APP)
 LONGEST_S = 60.0
-PRACTISED_DAYS, REPS_A_DAY = 14, 60
+TWO_WEEKS = (14, 60)
+A_YEAR = (365, 49)
+"""Days of practice and repetitions a day; the year gives about 100,000 results."""
 
 
 class Terminal:
@@ -126,11 +128,10 @@ def practice_command(folder: str, *more: str) -> list[str]:
     return [*COACH, "practice", "--folder", folder, *more]
 
 
-def practise(folder: str) -> None:
+def practise(folder: str, days: int, reps_a_day: int) -> None:
     """Fill the folder's log with days of practice up to yesterday."""
     with Desk.open(find_places(folder), clock=clock) as desk:
-        first = desk.today - timedelta(days=PRACTISED_DAYS)
-        fill(desk.log, desk.library.drills, first, PRACTISED_DAYS, REPS_A_DAY, seed=7)
+        fill(desk.log, desk.library.drills, desk.today - timedelta(days=days), days, reps_a_day, seed=7)
 
 
 @contextlib.contextmanager
@@ -145,7 +146,7 @@ def folders() -> Iterator[tuple[str, str]]:
         os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
         os.environ["PYTHONPYCACHEPREFIX"] = bytecode
         try:
-            practise(practised)
+            practise(practised, *TWO_WEEKS)
             yield folder, practised
         finally:
             os.environ.clear()
@@ -154,7 +155,8 @@ def folders() -> Iterator[tuple[str, str]]:
 
 def starting(options: Options) -> Iterator[Row]:
     rounds = 5 if options.quick else 21
-    with folders() as (folder, practised):
+    with folders() as (folder, practised), tempfile.TemporaryDirectory() as year:
+        practise(year, *A_YEAR)
 
         def first() -> float:
             with tempfile.TemporaryDirectory() as fresh:
@@ -169,6 +171,7 @@ def starting(options: Options) -> Iterator[Row]:
                 "bare": lambda: start_ms(BARE, b"Todaybare"),
                 "new": ours(folder),
                 "practised": ours(practised),
+                "year": ours(year),
                 "first": first,
             },
             rounds,
@@ -183,6 +186,7 @@ def starting(options: Options) -> Iterator[Row]:
     for what, key in (
         ("start, before any practice", "new"),
         ("start, after two weeks of practice", "practised"),
+        ("start, after a year of practice", "year"),
         ("start, the very first in a folder", "first"),
     ):
         yield beside(what, "ms", "a bare Textual app", apps[key], apps["bare"], Goal(1.5))
