@@ -12,6 +12,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from coach.cli import main
 from coach.core.drill import Assignment, Drill
 from coach.core.problem import CoachError
 from coach.desk import Desk
@@ -165,3 +166,12 @@ def test_reading_only_writes_nothing(tmp_path):
     with Desk.open(Places(tmp_path), clock=lambda: NOW, read_only=True):
         pass
     assert list(tmp_path.iterdir()) == []
+
+
+def test_what_is_recalled_goes_when_a_person_is_forgotten(tmp_path):
+    places = Places(tmp_path)
+    with Desk.open(places, clock=lambda: NOW, player="Ida"):
+        pass
+    assert places.recall.exists()
+    assert main(["log", "forget", "Ida", "--yes", "--folder", str(tmp_path)]) == 0
+    assert not places.recall.exists()

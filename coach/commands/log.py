@@ -434,6 +434,8 @@ def _forget(arguments: argparse.Namespace) -> int:
                 say("nothing was removed")
                 return 1
         done = forget_player(log, at_ms)
+    # It may repeat an assignment's names of drill files that are gone.
+    places_of(arguments).recall.unlink(missing_ok=True)
     files = ", ".join(path.name for path in done.cleaned)
     say(f"{player.name} is removed: {counted(done.rows, 'entry', 'entries')}, from {files}")
     for path in _drills_naming(player.name, places_of(arguments)):
