@@ -1,0 +1,57 @@
+"""The benchmarks' arithmetic and table; what they measure is not run here."""
+
+from __future__ import annotations
+
+import importlib
+import json
+import platform
+from pathlib import Path
+
+import pytest
+
+from benchmarks.__main__ import SUBJECTS, markdown_table, text_table
+from benchmarks.measure import Goal, Row, as_json, beside, in_turns, machine, percentile
+
+
+def test_a_ratio_is_the_median_of_the_turns_and_not_the_ratio_of_medians():
+    # Turn by turn 2, 1/4 and 3 times as long; the medians 20 and 30 would give 2/3.
+    row = beside("x", "ms", "y", [20, 10, 90], [10, 40, 30])
+    assert row.ratio == 2
+    assert row.spread == (1.125, 2.5)
+    assert beside("x", "ms", "y", [20, 10, 90], [10, 40, 30], faster=True).ratio == 0.5
+
+
+@pytest.mark.parametrize(
+    ("goal", "met"),
+    [(Goal(2), True), (Goal(1.9), False), (Goal(2.1, at_least=True), False), (Goal(15, "ms"), False)],
+)
+def test_a_goal_is_for_the_ratio_or_for_our_own_value(goal, met):
+    assert beside("x", "ms", "y", [20, 20], [10, 10], goal).met is met
+
+
+def test_the_first_turn_warms_up_and_is_not_counted():
+    values = iter([9.0, 1.0, 2.0])
+    assert in_turns({"a": lambda: next(values)}, 2) == {"a": [1.0, 2.0]}
+
+
+def test_a_percentile_is_one_of_the_values():
+    assert percentile(list(range(1, 101)), 95) == 96
+    assert percentile([3], 99.9) == 3
+
+
+def test_every_subject_is_there_to_be_run():
+    for place in SUBJECTS.values():
+        module, _, function = place.partition(".")
+        assert callable(getattr(importlib.import_module(f"benchmarks.{module}"), function))
+
+
+def test_the_table_and_the_json_tell_machine_ratio_and_goal_and_no_path():
+    rows = [beside("start", "ms", "a bare app", [20, 20], [10, 10], Goal(1.5)), Row("file", "MB", 12.34)]
+    where = machine()
+    told = markdown_table(rows, where)
+    assert "| start | 20.0 ms | a bare app: 10.0 ms | 2.00x (2.00 to 2.00) | at most 1.5x | no |" in told
+    assert "12.3 MB" in text_table(rows)
+    assert str(where["processor"]) in told
+    written = json.dumps({"machine": where, "rows": [as_json(row) for row in rows]})
+    assert str(Path.cwd()) not in written
+    assert platform.node() not in written
