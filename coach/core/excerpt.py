@@ -327,7 +327,9 @@ def _assembled(
     start = Fraction(0)
     for index, (phrase, number, bar) in enumerate(bars):
         beat_length = bar.meter.beat_whole / drill.tempo.beat_whole
-        length = bar.length * beat_length
+        # Most beats are the tempo's own; exact arithmetic is slow, and a plan works out many passages.
+        whole_beats = beat_length == 1
+        length = bar.length if whole_beats else bar.length * beat_length
         # A pick-up bar counts its beats to the bar line: its first event is not on beat 1.
         offset = bar.meter.beats - bar.length if bar.length < bar.meter.beats else Fraction(0)
         placed_bars.append(
@@ -341,8 +343,10 @@ def _assembled(
                 continue
             notes = tuple(note for note in event.notes if not (excerpt.easier and note.droppable))
             if notes:
-                onset = start + (event.beat - offset) * beat_length
-                events.append(_place(drill, event, notes, onset, event.hold * beat_length, index))
+                after, hold = event.beat - offset, event.hold
+                if not whole_beats:
+                    after, hold = after * beat_length, hold * beat_length
+                events.append(_place(drill, event, notes, start + after, hold, index))
         start += length
     return events, placed_bars, spans
 
@@ -367,15 +371,13 @@ def _place(
 
 def _merged(spans: list[TempoSpan]) -> Iterator[TempoSpan]:
     """Spans of one steady tempo joined, so that a constant tempo stays one span."""
-    current = spans[0]
+    first = last = spans[0]
     for span in spans[1:]:
-        steady = current.start_ratio == current.stop_ratio == span.start_ratio == span.stop_ratio
-        if steady:
-            current = replace(current, stop_beat=span.stop_beat)
-        else:
-            yield current
-            current = span
-    yield current
+        if not first.start_ratio == first.stop_ratio == span.start_ratio == span.stop_ratio:
+            yield TempoSpan(first.start_beat, last.stop_beat, first.start_ratio, first.stop_ratio)
+            first = span
+        last = span
+    yield TempoSpan(first.start_beat, last.stop_beat, first.start_ratio, first.stop_ratio)
 
 
 def _labelled(events: tuple[PlacedEvent, ...]) -> Iterator[PlacedEvent]:
@@ -498,7 +500,11 @@ def _clipped_spans(tempo: TempoMap, start: Fraction, stop: Fraction) -> Iterator
         left, right = max(span.start_beat, start), min(span.stop_beat, stop)
         if left >= right:
             continue
-        length, change = span.stop_beat - span.start_beat, span.stop_ratio - span.start_ratio
+        change = span.stop_ratio - span.start_ratio
+        if not change:
+            yield TempoSpan(left - start, right - start, span.start_ratio, span.start_ratio)
+            continue
+        length = span.stop_beat - span.start_beat
         yield TempoSpan(
             left - start,
             right - start,
