@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from typing import Any, Literal, Protocol
 
 from coach.core.problem import CoachError, Problem
+from coach.midi.server_watch import ServerWatch
 from coach.sound.player import now_s
 
 MIDI_MISSING = "MIDI needs python-rtmidi: pip install 'wellrung[midi]'"
@@ -91,19 +92,24 @@ def _clients(rtmidi: Any, direction: str) -> Iterator[tuple[int, Any]]:
 
 
 class _RtPort:
-    def __init__(self, client: Any, name: str, own: bool) -> None:
+    def __init__(self, client: Any, name: str, own: bool, watch: ServerWatch | None) -> None:
         self.name = name
         self._client = client
         self._own = own
+        self._watch = watch
 
     def send(self, message: Sequence[int]) -> None:
         self._client.send_message(message)
 
     def is_there(self) -> bool:
+        if self._watch is not None and self._watch.ended.is_set():
+            return False
         # Asked of the open client: making a new one each time would disturb a JACK server's rhythm.
         return self._own or self.name in self._client.get_ports()
 
     def close(self) -> None:
+        if self._watch is not None:
+            self._watch.close()
         self._client.close_port()
         self._client.delete()
 
@@ -139,15 +145,20 @@ def open_port(direction: Direction, name: str, received: Received | None = None)
             received(event[0], at_s)
 
         client.set_callback(stamp)
-    return _RtPort(client, full_name, own=index is None)
+    watch = ServerWatch() if _is_jack(rtmidi, api) else None
+    return _RtPort(client, full_name, index is None, watch)
 
 
 def _virtual_api(rtmidi: Any) -> int:
     """The interface for a virtual port: JACK where its server runs, else the first."""
     for api, _client in _clients(rtmidi, "out"):
-        if rtmidi.get_api_display_name(api).casefold() == "jack":
+        if _is_jack(rtmidi, api):
             return api
     return int(rtmidi.get_compiled_api()[0])
+
+
+def _is_jack(rtmidi: Any, api: int) -> bool:
+    return str(rtmidi.get_api_display_name(api)).casefold() == "jack"
 
 
 class Link:

@@ -192,7 +192,7 @@ def hush_libraries() -> None:
         jack_type = ctypes.CFUNCTYPE(None, ctypes.c_char_p)
         _hushed["callbacks"] = (alsa_type(lambda *_: None), jack_type(lambda _: None))
     quiet_alsa, quiet_jack = _hushed["callbacks"]
-    for path in ("libasound.so.2", "libjack.so.0", *_loaded("libasound"), *_loaded("libjack")):
+    for path in ("libasound.so.2", "libjack.so.0", *loaded_libraries("libasound"), *loaded_libraries("libjack")):
         if path in _hushed:
             continue
         _hushed[path] = None
@@ -206,7 +206,7 @@ def hush_libraries() -> None:
                 library.jack_set_info_function(quiet_jack)
 
 
-def _loaded(name: str) -> set[str]:
+def loaded_libraries(name: str) -> set[str]:
     """Paths of loaded libraries whose file name starts so; only Linux tells."""
     try:
         with open("/proc/self/maps", encoding="utf-8") as maps:

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import asyncio
+import contextlib
 import gc
 import os
+import signal
 from collections.abc import Iterable
 from threading import Thread
 from typing import TYPE_CHECKING
@@ -90,6 +93,14 @@ class CoachApp(App[None]):
 
             self.push_screen(TourScreen())
         self.set_timer(0.2, self._warm_up)
+        self._leave_on_signals()
+
+    def _leave_on_signals(self) -> None:
+        """End as on the quit key when the window is closed or the system asks, where it asks by signals."""
+        loop = asyncio.get_running_loop()
+        for name in ("SIGHUP", "SIGTERM"):
+            with contextlib.suppress(AttributeError, NotImplementedError, RuntimeError, ValueError):
+                loop.add_signal_handler(getattr(signal, name), self.exit)
 
     def _warm_up(self) -> None:
         """Load what the first repetition needs while the player reads, so that it starts at once."""

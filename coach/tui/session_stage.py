@@ -21,6 +21,7 @@ from coach.core.session import Phase
 from coach.core.session_events import (
     ChooseExcerpt,
     SessionEvent,
+    Stop,
 )
 from coach.drillfile.load import load_drill
 from coach.practice import reload_drill
@@ -89,6 +90,8 @@ class SessionStage(CoachScreen):
         self._after("")
 
     def on_unmount(self) -> None:
+        # However the player leaves, a closed window included, what is marked is saved.
+        self.practice.send(Stop(at_ms=self._now_ms()))
         self.rig.close()
 
     def _tell_pressed(self) -> None:

@@ -1,0 +1,255 @@
+"""The installed command in a real terminal while things go wrong around it: disks, folders, windows, devices."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import re
+import resource
+import shlex
+import signal
+import subprocess
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+
+from tests.kills_app import DRILL
+from tests.real.conftest import end, need, wait_for
+from tests.real.test_midi_real import LISTENER, PRESSER, press, second_client
+from tests.real.test_terminal_real import Terminal, coach, reps_in
+
+pytestmark = pytest.mark.real
+
+START = Callable[..., Terminal]
+
+
+@pytest.fixture
+def session(tmp_path_factory) -> Iterator[START]:
+    """Starts `coach practice` on the quick drill of a folder, in a window of its own."""
+    need("tmux")
+    opened: list[Terminal] = []
+    sockets = tmp_path_factory.mktemp("tmux")
+
+    def start(
+        folder: Path, *words: str, silent: bool = True, size: tuple[int, int] = (90, 26), **environment: str
+    ):
+        prepare(folder)
+        said = [f"{name}={shlex.quote(value)}" for name, value in environment.items()]
+        given = [
+            "practice",
+            "quick",
+            "--folder",
+            shlex.quote(str(folder)),
+            *(["--silent"] if silent else []),
+            *words,
+        ]
+        opened.append(Terminal(sockets, size, " ".join(["env", *said, coach(), *given])))
+        return opened[-1]
+
+    yield start
+    for each in opened:
+        each.close()
+
+
+def prepare(folder: Path, settings: str = "screen: {tour_seen: true}\npractice: {pause_s: 30}\n") -> None:
+    """A practice folder with the quick drill, unless there is one."""
+    (folder / "drills").mkdir(parents=True, exist_ok=True)
+    if not (folder / "drills" / "quick.yaml").exists():
+        (folder / "drills" / "quick.yaml").write_text(DRILL)
+    if not (folder / "settings.yaml").exists():
+        (folder / "settings.yaml").write_text(settings)
+
+
+def to_first_rep(window: Terminal) -> None:
+    window.wait("minutes planned")
+    window.press("Space", "Space")
+    window.wait("space go")
+
+
+def play_one(window: Terminal, *marks: str) -> None:
+    """One repetition, rated; what is shown after is for the caller to wait for."""
+    window.wait("space go")
+    window.press("Space")
+    window.wait("1-2 mark")
+    window.press(*marks, "Space")
+
+
+def run(*words: str) -> subprocess.CompletedProcess[str]:
+    return subprocess.run([coach(), *words], capture_output=True, text=True, timeout=60)
+
+
+class Disk:
+    """A disk that gets full: a small one of its own where this user may mount one, else a limit on the program."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        mounted = subprocess.run(
+            ["mount", "-t", "tmpfs", "-o", "size=1m", "tmpfs", str(folder)], capture_output=True
+        )
+        self.own = mounted.returncode == 0
+
+    def fill(self, program: int) -> None:
+        if not self.own:
+            resource.prlimit(program, resource.RLIMIT_FSIZE, (0, resource.RLIM_INFINITY))
+            return
+        with contextlib.suppress(OSError), (self.folder / "filler").open("wb", buffering=0) as file:
+            while True:
+                file.write(bytes(4096))
+
+    def make_room(self, program: int) -> None:
+        if self.own:
+            (self.folder / "filler").unlink()
+        else:
+            resource.prlimit(program, resource.RLIMIT_FSIZE, (resource.RLIM_INFINITY, resource.RLIM_INFINITY))
+
+    def close(self) -> None:
+        if self.own:
+            subprocess.run(["umount", "-l", str(self.folder)], check=True)
+
+
+@pytest.fixture
+def disk(tmp_path) -> Iterator[Disk]:
+    (tmp_path / "disk").mkdir()
+    made = Disk(tmp_path / "disk")
+    yield made
+    made.close()
+
+
+def test_on_a_full_disk_the_session_goes_on_and_saves_when_there_is_room_again_or_elsewhere(
+    session, disk, tmp_path
+):
+    (tmp_path / "home").mkdir()
+    window = session(disk.folder, HOME=str(tmp_path / "home"))
+    to_first_rep(window)
+    program = window.program()
+    disk.fill(program)
+    play_one(window, "2")
+    window.wait("NOT SAVED")
+    play_one(window)
+    window.wait(lambda text: re.search("NOT SAVED: [2-9] results wait", text) is not None)
+    disk.make_room(program)
+    play_one(window, "1")
+    window.wait("saved, choked 1")
+    assert [json.loads(line)["faults"] for line in reps_in(disk.folder)] == ["2c", "", "1c"]
+    if not disk.own:
+        # The limit on the program would keep it from writing anywhere.
+        return
+    disk.fill(program)
+    play_one(window, "2")
+    window.wait("NOT SAVED")
+    window.press("Escape")
+    window.wait("End the session?")
+    window.press("Enter")
+    window.wait("rated clean")
+    assert "NOT SAVED" in window.text()
+    window.press("Escape")
+    window.wait("minutes planned")
+    window.press("q")
+    window.wait("STATUS=0")
+    (kept,) = (tmp_path / "home").glob("unsaved.*.jsonl")
+    assert "take them in with: coach log merge" in window.text()
+    disk.make_room(program)
+    assert len(reps_in(disk.folder)) == 3
+    assert run("log", "merge", str(kept), "--folder", str(disk.folder)).returncode == 0
+    assert len(reps_in(disk.folder)) == 4
+    assert run("log", "check", "--folder", str(disk.folder)).returncode == 0
+
+
+def test_a_folder_of_another_script_with_spaces_carries_a_session_a_report_and_the_log(session, tmp_path):
+    folder = tmp_path / "Übung für 低音 и 'басс'"
+    window = session(folder)
+    to_first_rep(window)
+    second = session(folder)
+    told = "".join(second.wait("STATUS=").splitlines())
+    assert "STATUS=0" not in told
+    assert "has another session open: process" in told
+    assert run("report", "--folder", str(folder)).returncode == 0
+    play_one(window)
+    window.wait("saved, clean")
+    window.press("C-q")
+    window.wait("STATUS=0")
+    score, page, back = folder / "Stück.musicxml", folder / "Blatt 1.html", folder / "drills" / "zurück.yaml"
+    for words in (
+        ["export", str(folder / "drills" / "quick.yaml"), "--to", "musicxml", "-o", str(score)],
+        ["import", str(score), "-o", str(back)],
+        ["report", "-o", str(page)],
+        ["log", "export", "-o", str(folder / "журнал.jsonl")],
+        ["log", "merge", str(folder / "журнал.jsonl")],
+        ["log", "backup"],
+        ["check", str(back)],
+    ):
+        done = run(*words, *(["--folder", str(folder)] if words[0] in ("log", "report") else []))
+        assert (done.returncode, done.stderr) == (0, ""), words
+    assert score.stat().st_size
+    assert page.stat().st_size
+    assert len(reps_in(folder)) == 1
+
+
+def test_a_window_made_tiny_stopped_woken_and_closed_keeps_what_was_marked(session, tmp_path):
+    window = session(tmp_path)
+    to_first_rep(window)
+    window.press("Space")
+    program = window.program()
+    for columns, rows in ((2, 2), (1, 1), (300, 80), (20, 5), (90, 26)):
+        window.resize(columns, rows)
+        time.sleep(0.2)
+    window.wait("1-2 mark")
+    os.kill(program, signal.SIGTSTP)
+    wait_for(lambda: state_of(program) == "T", 10, "the program to stop")
+    os.kill(program, signal.SIGCONT)
+    window.press("2")
+    window.wait("choked 2")
+    window.close()
+    wait_for(lambda: state_of(program) in ("", "Z"), 10, "the program to end")
+    assert [json.loads(line)["faults"] for line in reps_in(tmp_path)] == ["2c"]
+
+
+def state_of(program: int) -> str:
+    """A process's state as Linux writes it: T is stopped, Z dead, empty gone."""
+    try:
+        return Path(f"/proc/{program}/stat").read_text().rsplit(")", 1)[1].split()[0]
+    except OSError:
+        return ""
+
+
+def test_sound_and_midi_whose_servers_die_are_told_and_stop_nothing(session, tmp_path, pulse, jack):
+    def heard() -> bool:
+        return bool(pulse.control("list", "short", "sink-inputs").stdout.strip())
+
+    folder = tmp_path / "practice"
+    prepare(
+        folder,
+        "screen: {tour_seen: true}\npractice: {pause_s: 30}\n"
+        "midi: {out_port: ear, in_port: pedal, clock: true, bindings: {clean: cc 64}}\n",
+    )
+    ear, pedal = second_client(LISTENER), second_client(PRESSER)
+    try:
+        window = session(folder, silent=False, size=(220, 30))
+        to_first_rep(window)
+        window.wait(lambda text: "MIDI out: " in text and "MIDI in: " in text and "looking" not in text)
+        window.press("Space")
+        window.wait("1-2 mark")
+        assert heard()
+        time.sleep(0.5)
+        press(pedal, (0xB0, 64, 127), (0xB0, 64, 0))
+        window.wait("saved, clean")
+        for process in (jack, pulse.process):
+            process.kill()
+        pulse.stop()
+        window.wait(lambda text: "sound lost" in text or "silent mode" in text)
+        window.wait(lambda text: text.count("gone") + text.count("no MIDI") == 2)
+        play_one(window, "2")
+        window.wait("saved, choked 2")
+        pulse.start()
+        wait_for(heard, 15, "the sound to come back")
+        pulse.process.send_signal(signal.SIGSTOP)
+        program = window.program()
+        window.press("C-q")
+        wait_for(lambda: state_of(program) in ("", "Z"), 8, "the program to end beside a server that hangs")
+        assert [json.loads(line)["faults"] for line in reps_in(folder)] == ["", "2c"]
+    finally:
+        for client in (ear, pedal):
+            end(client)
