@@ -8,12 +8,16 @@ A beat is returned as the beats before it: players' beat 1 is 0.
 
 from __future__ import annotations
 
+import math
 import re
 from fractions import Fraction
 from functools import lru_cache
 
 _COUNTS = {"": Fraction(0), "e": Fraction(1, 4), "&": Fraction(1, 2), "a": Fraction(3, 4)}
 BEAT = re.compile(r"(\d{1,3})(?:(&|e|a)|(\.\d{1,6})|\+(\d{1,3})/(\d{1,3}))?")
+FINEST = 999
+"""Parts of a beat that `n/d` can name."""
+_MILLIONTHS = 10**6
 _BEATS = re.compile(r"(\d{1,4}(?:\.\d{1,6})?)|(?:(\d{1,4})\+)?(\d{1,3})/(\d{1,3})")
 
 
@@ -52,6 +56,8 @@ def write_beats(value: Fraction) -> str:
         return str(whole)
     if part.denominator in (2, 4):
         return f"{float(value):g}" if value < 100000 else str(value)
+    if part.denominator > FINEST:
+        return _decimals(value)
     return f"{whole}+{part}" if whole else str(part)
 
 
@@ -81,7 +87,20 @@ def write_beat(beat: Fraction) -> str:
     for suffix, value in _COUNTS.items():
         if part == value:
             return f"{whole + 1}{suffix}"
+    if part.denominator > FINEST:
+        return _decimals(beat + 1)
     return f"{whole + 1}+{part}"
+
+
+def can_be_written(value: Fraction) -> bool:
+    """Whether a beat or a number of beats has a notation that reads as exactly it."""
+    return value.denominator <= FINEST or _MILLIONTHS % value.denominator == 0
+
+
+def _decimals(value: Fraction) -> str:
+    # What has no exact notation is only ever a hold that the phrase's end cuts: longer, it is cut there again.
+    whole, rest = divmod(math.ceil(value * _MILLIONTHS), _MILLIONTHS)
+    return f"{whole}.{rest:06}".rstrip("0").rstrip(".")
 
 
 def _beat_slip(text: str) -> tuple[str, tuple[str, str] | None]:

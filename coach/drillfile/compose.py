@@ -97,7 +97,7 @@ class _Builder:
         self._refuse_extras(event, line, column)
         if isinstance(event, yaml.ScalarEvent):
             plain = not event.style
-            if not plain and (found := CONTROL.search(event.value)):
+            if found := CONTROL.search(event.value):
                 self.report.error(
                     Spot(line, column),
                     f"the text holds the control character U+{ord(found[0]):04X}",

@@ -73,4 +73,6 @@ def chosen_part(parts: Sequence[PartName], wanted: str | None, where: str) -> st
     found = [part.id for part in parts if wanted.lower() in (part.id.lower(), part.name.lower())]
     if len(found) == 1:
         return found[0]
-    raise CoachError(Problem(f"there is no part '{plain_text(wanted, 80)}'; there are {shown}", where, guess="--part"))
+    raise CoachError(
+        Problem(f"there is no part '{plain_text(wanted, 80)}'; there are {shown}", where, guess="--part")
+    )

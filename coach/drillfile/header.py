@@ -195,9 +195,22 @@ def piece_order(
     if len(order) > keys.MAX_ORDER:
         report.error(node, f"the order has {len(order)} phrases; at most {keys.MAX_ORDER}", "", "order")
         return ()
+    sizes = {phrase.id: _sizes(phrase) for phrase in phrases}
+    limits = (keys.MAX_PIECE_BARS, keys.MAX_BEATS, keys.MAX_NOTES)
+    for what, limit, index in zip(("bars", "beats", "notes"), limits, range(3), strict=True):
+        if (found := sum(sizes[name][index] for name in order)) > limit:
+            message = f"in this order the piece has {float(found):,.0f} {what}; at most {limit:,}"
+            report.error(node, message, "fewer repeats?", "order")
+            return ()
     if not order and not report.failed:
         report.error(node, "the order names no phrase", "delete the line", "order")
     missing = [phrase.name for phrase in phrases if phrase.id not in order]
     if missing and order:
         report.warn(node, f"the order leaves out {', '.join(missing)}", "", "order")
     return tuple(order)
+
+
+def _sizes(phrase: Phrase) -> tuple[int, Fraction, int]:
+    """Bars, counted beats and notes."""
+    notes = sum(len(event.notes) for bar in phrase.bars for event in bar.events)
+    return len(phrase.bars), sum((bar.length for bar in phrase.bars), Fraction(0)), notes

@@ -18,6 +18,11 @@ MAX_BARS = 2000
 MAX_PHRASES = 200
 MAX_LAYERS = 8
 MAX_EVENTS_IN_BAR = 200
+MAX_NOTES = 10_000
+MAX_BEATS = 10_000
+"""Notes and counted beats of all phrases with repeated bars written out, and of the piece with its order too: a
+small file must not unfold into hours of work."""
+MAX_PIECE_BARS = 5_000
 MAX_ORDER = 500
 MAX_TEXT = 2000
 MAX_NAME = 80

@@ -115,7 +115,9 @@ def _chosen(voices: list[str], names: dict[str, str], part: str, where: str) -> 
     if len(fitting) == 1:
         return fitting[0]
     shown = ", ".join(f"{number} {names.get(voice) or 'unnamed'}" for number, voice in enumerate(voices, 1))
-    raise CoachError(Problem(f"there is no track '{plain_text(part, 80)}'; there are {shown}", where, guess="--part"))
+    raise CoachError(
+        Problem(f"there is no track '{plain_text(part, 80)}'; there are {shown}", where, guess="--part")
+    )
 
 
 def _text(message: Any) -> str:

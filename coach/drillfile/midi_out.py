@@ -12,8 +12,10 @@ from __future__ import annotations
 
 import io
 from collections.abc import Sequence
+from copy import copy
 from dataclasses import dataclass, field
 from fractions import Fraction
+from functools import lru_cache
 from typing import Any
 
 from coach.core.clicktrack import clicks_of, count_in_beats
@@ -91,13 +93,27 @@ def midi_bytes(
         track.append(meta("track_name", name=name or plain_text(drill.title), time=0))
         now = 0
         for tick, _, message in sorted(events, key=lambda event: event[:2]):
-            track.append(message.copy(time=tick - now))
+            track.append(_timed(message, tick - now))
             now = tick
         track.append(meta("end_of_track", time=max(ticks.end - now, 0)))
         file.tracks.append(track)
     buffer = io.BytesIO()
     file.save(file=buffer)
     return buffer.getvalue()
+
+
+@lru_cache(4096)
+def _note(kind: str, channel: int, key: int, velocity: int) -> Any:
+    import mido
+
+    return mido.Message(kind, channel=channel, note=key, velocity=velocity)
+
+
+def _timed(message: Any, time: int) -> Any:
+    """A message at a time, without the library's checks of values that are ours: they cost most of an export."""
+    timed = copy(message)
+    vars(timed)["time"] = time
+    return timed
 
 
 class _Ticks:
@@ -198,8 +214,8 @@ def _layers(
             track.append((sound.start, 2, mido.Message("pitchwheel", channel=number, pitch=bend)))
         channel.program, channel.bend = program, bend
         channel.sounding[key] = sound.end
-        on = mido.Message("note_on", channel=number, note=key, velocity=sound.velocity)
-        off = mido.Message("note_off", channel=number, note=key, velocity=0)
+        on = _note("note_on", number, key, sound.velocity)
+        off = _note("note_off", number, key, 0)
         # A note's end comes before what starts on the same tick.
         track += [(sound.start, 3, on), (sound.end, 1, off)]
     return list(tracks.items())
@@ -243,8 +259,6 @@ def _sounds(passage: Passage, ticks: _Ticks) -> list[_Sound]:
 
 
 def _clicks(drill: Drill, passage: Passage, ticks: _Ticks, tempo_bpm: int) -> list[tuple[int, int, Any]]:
-    import mido
-
     events: list[tuple[int, int, Any]] = []
     for click in clicks_of(passage, tempo_bpm, drill.count_in_bars, drill.click):
         seconds = click.seconds
@@ -253,7 +267,6 @@ def _clicks(drill: Drill, passage: Passage, ticks: _Ticks, tempo_bpm: int) -> li
         tick = ticks.at(place)
         key = CLICK_KEYS["accent" if click.accent else click.kind]
         velocity = 60 if click.kind == "subdivision" else 90
-        events.append((tick, 3, mido.Message("note_on", channel=CLICK_CHANNEL, note=key, velocity=velocity)))
-        off = mido.Message("note_off", channel=CLICK_CHANNEL, note=key, velocity=0)
-        events.append((tick + TICKS_PER_QUARTER // 16, 1, off))
+        events.append((tick, 3, _note("note_on", CLICK_CHANNEL, key, velocity)))
+        events.append((tick + TICKS_PER_QUARTER // 16, 1, _note("note_off", CLICK_CHANNEL, key, 0)))
     return events

@@ -14,9 +14,12 @@ from __future__ import annotations
 
 import math
 import xml.etree.ElementTree as ET
+from bisect import bisect_right
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
+from itertools import islice, takewhile
+from operator import attrgetter
 
 from coach.core.drill import Bar, Drill, Event, Note, Phrase
 from coach.core.plain import plain_text
@@ -232,8 +235,10 @@ class _Writer:
         """One layer's notes and rests of one bar, on one staff."""
         voice = str(self.layers.index(layer) + 1 + (len(self.layers) if staff == 2 else 0))
         at, end = start, start + length
-        for stretch in stretches:
-            if stretch.stop <= start or stretch.start >= end:
+        # One ends before the next begins, so that only the one before this bar can reach into it.
+        first = max(0, bisect_right(stretches, start, key=attrgetter("start")) - 1)
+        for stretch in takewhile(lambda one: one.start < end, islice(stretches, first, None)):
+            if stretch.stop <= start:
                 continue
             begin, stop = max(stretch.start, start), min(stretch.stop, end)
             self._rest(measure, begin - at, voice, staff)

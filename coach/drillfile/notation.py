@@ -19,7 +19,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from functools import lru_cache
 
-from coach.drillfile.beats import BEAT, NotationError, read_beat, read_beats
+from coach.drillfile.beats import BEAT, FINEST, NotationError, can_be_written, read_beat, read_beats
 
 FRETTING = ("1", "2", "3", "4", "T")
 PLUCKING = ("p", "i", "m", "a", "c")
@@ -172,6 +172,9 @@ def _read_event(part: str, offset: int) -> list[WrittenEvent]:
     if len(slots) > MAX_SLOTS:
         raise NotationError(base, f"{len(slots)} events share {span} beats; at most {MAX_SLOTS} can")
     step = span / len(slots)
+    if not all(can_be_written(beat + index * step) for index in range(len(slots))):
+        place = base + match.start("span")
+        raise NotationError(place, f"these beats fall on finer parts than 1/{FINEST} of a beat")
     return [
         WrittenEvent(
             slot_offset, beat + index * step, _read_notes(slot_offset, slot), hold, hold_offset, ending

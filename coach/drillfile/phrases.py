@@ -28,6 +28,8 @@ class PhraseReader:
     reading: Reading
     resolver: Resolver | None = None
     bars_read: int = 0
+    notes_read: int = 0
+    beats_read: Fraction = Fraction(0)
     events: EventReader = field(init=False)
 
     def __post_init__(self) -> None:
@@ -136,6 +138,18 @@ class PhraseReader:
                 return [], []
             draft = BarDraft(meter, length, start, ratios, cue, dynamics)
             inside = self.events.layer_events(item, place, draft, len(bars))
+            self.notes_read += times * sum(len(event.notes) for event in inside)
+            self.beats_read += times * length
+            if self.notes_read > keys.MAX_NOTES or self.beats_read > keys.MAX_BEATS:
+                what = (
+                    f"more than {keys.MAX_NOTES:,} notes"
+                    if self.notes_read > keys.MAX_NOTES
+                    else f"more than {keys.MAX_BEATS:,} beats"
+                )
+                report.error(
+                    item, f"with this bar the drill has {what}", "part it into several drills", place
+                )
+                return [], []
             drafts.extend(inside)
             bars.append(draft)
             full = length * meter.beat_whole

@@ -95,10 +95,10 @@ def mutated_text(rng: random.Random, text: str, others: Sequence[str], words: Se
 def _gently_changed(rng: random.Random, text: str, others: Sequence[str], words: Sequence[str]) -> str:
     tokens = list(tokens_of(text))
     for _ in range(rng.choice((1, 1, 2, 4))):
-        places = [index for index, token in enumerate(tokens) if token[0].isalnum()]
-        if not places:
+        tries = (rng.randrange(len(tokens) or 1) for _ in range(20))
+        at = next((index for index in tries if tokens and tokens[index][0].isalnum()), -1)
+        if at < 0:
             break
-        at = rng.choice(places)
         if tokens[at].isdecimal():
             tokens[at] = str(rng.choice((0, 1, 2, 3, 4, 5, 7, 8, 12, 16, 19, 32, 60, 99, 300, 2026)))
         elif rng.random() < 0.3:
@@ -106,8 +106,9 @@ def _gently_changed(rng: random.Random, text: str, others: Sequence[str], words:
         elif words and rng.random() < 0.2:
             tokens[at] = rng.choice(words)
         else:
-            donor = [token for token in tokens_of(rng.choice(others)) if token[0].isalpha()]
-            tokens[at] = rng.choice(donor or ["x"])
+            donor = tokens_of(rng.choice(others)) or ("x",)
+            tries = (rng.randrange(len(donor)) for _ in range(20))
+            tokens[at] = next((donor[index] for index in tries if donor[index][0].isalpha()), "x")
     return "".join(tokens)
 
 
@@ -123,16 +124,9 @@ def mutated_xml(rng: random.Random, text: str, others: Sequence[str], words: Seq
     """XML with changes that mostly leave it well-formed: contents, attributes, whole leaves doubled, moved or left out."""
     pieces = list(_pieces_of(text))
     for _ in range(rng.choice((1, 1, 2, 3, 6))):
-        leaves = [
-            index
-            for index in range(1, len(pieces) - 1)
-            if pieces[index][0] != "<"
-            and pieces[index].strip()
-            and pieces[index - 1][0] == "<" == pieces[index + 1][0]
-        ]
-        if not leaves:
+        at = _leaf(rng, pieces)
+        if not at:
             break
-        at = rng.choice(leaves)
         action = rng.random()
         if action < 0.3:
             pieces[at] = rng.choice(
@@ -141,7 +135,7 @@ def mutated_xml(rng: random.Random, text: str, others: Sequence[str], words: Seq
         elif action < 0.45:
             pieces[at] = escape(rng.choice(NASTY))
         elif action < 0.6:
-            pieces[at] = pieces[rng.choice(leaves)]
+            pieces[at] = pieces[_leaf(rng, pieces)]
         elif action < 0.75:
             tag = rng.randrange(len(pieces))
             values = re.findall(r'"[^"]*"', pieces[tag]) if pieces[tag][0] == "<" else []
@@ -152,13 +146,22 @@ def mutated_xml(rng: random.Random, text: str, others: Sequence[str], words: Seq
             del pieces[at - 1 : at + 2]
         elif action < 0.95:
             leaf = pieces[at - 1 : at + 2]
-            other = rng.choice(leaves) - 1
+            other = max(0, _leaf(rng, pieces) - 1)
             pieces[other:other] = leaf * rng.choice((1, 1, 3, 40))
         else:
             donor = _pieces_of(rng.choice(others))
             found = rng.randrange(len(donor) or 1)
             pieces[at + 2 : at + 2] = rng.choice((donor[found : found + 3], words and [rng.choice(words)]))
     return "".join(pieces)[:LONGEST]
+
+
+def _leaf(rng: random.Random, pieces: list[str]) -> int:
+    """The place of some text between two tags; 0 where a few tries find none."""
+    for _ in range(40):
+        at = rng.randrange(1, max(2, len(pieces) - 1))
+        if at + 1 < len(pieces) and pieces[at][0] != "<" and pieces[at].strip() and pieces[at - 1][0] == "<":
+            return at
+    return 0
 
 
 def _lines_changed(rng: random.Random, tokens: list[str]) -> list[str]:
