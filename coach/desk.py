@@ -15,6 +15,7 @@ from functools import partial
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, Self, TypeVar
 
+from coach import __version__
 from coach.core.drill import Drill
 from coach.core.log import Entry, EntryKind, new_id, practice_day
 from coach.core.plan import Plan
@@ -177,7 +178,7 @@ class Desk:
         """Try once more to write what waits, and put into a file what still does; lines to tell."""
         now_ms, _ = self.clock()
         self.outbox.retry(now_ms)
-        return self.outbox.rescue(now_ms)
+        return self.outbox.rescue(now_ms, __version__)
 
     def close(self) -> None:
         self.log.close()

@@ -18,11 +18,12 @@ from coach.core import session as machine
 from coach.core.clicktrack import BeatAt, beats_of, clicks_of
 from coach.core.drill import Drill
 from coach.core.excerpt import Passage, PlacedEvent
-from coach.core.log import Correction, Entry, Rep, new_id
+from coach.core.log import Correction, Entry, Rep, new_id, practice_day
 from coach.core.plan import Plan
-from coach.core.session import Session
+from coach.core.session import Phase, Session
 from coach.core.session_events import (
     AutoGo,
+    ChooseExcerpt,
     CorrectRep,
     Effect,
     Finished,
@@ -96,9 +97,11 @@ class Practice:
         self._clock = clock
         self._random_bytes = random_bytes
         self._auto_go_at: float | None = None
+        self._began_ms = 0
         self._rep_ids: dict[int, str] = {}
         self._turn_ids: dict[int, str] = {}
-        self._last_ms = 0
+        # A clock that was set back since then must not put today's later repetitions before the earlier ones.
+        self._last_ms = log.latest_ms(practice_day(*clock())) + 1
         self._now_s = now_s or _monotonic()
         self.session: Session
         self.session, effects = machine.start(
@@ -113,7 +116,7 @@ class Practice:
         self._carry_out(effects)
 
     def now_ms(self) -> int:
-        """The present in UTC milliseconds, never earlier than what this session has logged."""
+        """The present in UTC milliseconds, never earlier than what was logged in this practice day."""
         self._last_ms = max(self._clock()[0], self._last_ms)
         return self._last_ms
 
@@ -121,10 +124,24 @@ class Practice:
         """Give an event to the session and do what it asks; False where the phase does not accept it."""
         if not self.session.accepts(type(event)):
             return False
+        if isinstance(event, Go):
+            self._open_new_day()
+            self._began_ms = self.now_ms()
         self._auto_go_at = None
         self.session, effects = machine.receive(self.session, event)
         self._carry_out(effects)
         return True
+
+    def _open_new_day(self) -> None:
+        """Go on into a new practice day: ladders open as on any other, so that the log folds to the same rungs."""
+        today = practice_day(self.now_ms(), self._clock()[1])
+        session = self.session
+        if today <= session.day:
+            return
+        self.session = session = replace(session, plan=replace(session.plan, day=today))
+        ladder, excerpt = session.ladder, session.excerpt
+        if session.phase is Phase.READY and ladder and excerpt and session.tempo_bpm == ladder.rung_bpm:
+            self.session, _ = machine.receive(session, ChooseExcerpt(at_ms=self.now_ms(), excerpt=excerpt))
 
     def tick(self) -> bool:
         """Notice what time has brought: the end of a repetition, the next count-in. True where something changed."""
@@ -212,6 +229,9 @@ class Practice:
 
     def _save(self, saved: SavedRep) -> None:
         at_ms, offset = self.now_ms(), self._clock()[1]
+        if practice_day(at_ms, offset) > self.session.day and self._began_ms:
+            # Begun in the old practice day, it belongs to it.
+            at_ms = self._began_ms
         turn = self._turn_ids.setdefault(saved.turn, self._id(at_ms))
         rep = Rep(
             id=self._id(at_ms),

@@ -51,6 +51,7 @@ def sample_log(folder: Path, reps: int) -> Sample:
     """A log of some days by two players, with corrections and entries."""
     path = folder / "sample.sqlite3"
     with Log.open(path, "Ada", now_ms=NOON) as log:
+        log.connection.execute("PRAGMA synchronous = OFF")
         for index in range(reps):
             if index == reps // 2:
                 log.choose_player("Ben", NOON)

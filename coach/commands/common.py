@@ -6,6 +6,7 @@ import argparse
 import os
 import re
 import sys
+import time
 from collections.abc import Callable, Iterable, Iterator
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
@@ -96,6 +97,8 @@ def clock(date_text: str = "", now: Callable[[], datetime] | None = None) -> tup
     With a date the moment lies in that practice day (04:00 to 04:00) at the present local time, so that moments of
     one day keep their order. `now` gives the present with its zone.
     """
+    if hasattr(time, "tzset"):
+        time.tzset()  # The player may have travelled while the program ran.
     moment = now() if now else datetime.now(UTC).astimezone()
     if date_text:
         day = parse_date(date_text)

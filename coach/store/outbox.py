@@ -63,15 +63,16 @@ class Outbox:
             for word in words:
                 self._write(word)
 
-    def rescue(self, now_ms: int, folders: Sequence[Path] = ()) -> list[str]:
+    def rescue(self, now_ms: int, program: str, folders: Sequence[Path] = ()) -> list[str]:
         """What still waits, put into a file; lines to tell. Where no folder takes it, the lines hold it themselves.
 
-        `folders` are tried in order: without any the log's own, the home folder, and the system's for passing files.
+        `program` is the version that the file names. `folders` are tried in order: without any the log's own, the home
+        folder, and the system's for passing files.
         """
         if not self.waiting:
             return []
         waiting = counted(len(self.waiting), "result")
-        text = self._exported(now_ms)
+        text = self._exported(now_ms, program)
         folders = folders or [
             *([self.log.path.parent] if self.log.path else []),
             Path.home(),
@@ -105,9 +106,8 @@ class Outbox:
             case rep, passage:
                 self.log.save_rep(rep, passage)
 
-    def _exported(self, now_ms: int) -> str:
+    def _exported(self, now_ms: int, program: str) -> str:
         """What waits as the text of an exported log."""
-        from coach import __version__
         from coach.store.exchange import export_lines
 
         player = self.log.player
@@ -123,4 +123,4 @@ class Outbox:
                     case rep, passage:
                         memory.add_passage(passage)
                         memory.insert("reps", rep_values(rep))
-            return "".join(export_lines(memory, [player.id], now_ms, __version__))
+            return "".join(export_lines(memory, [player.id], now_ms, program))

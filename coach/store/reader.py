@@ -116,6 +116,13 @@ class Reader:
                 if rep is not None:
                     yield rep, self.passage(rep.passage)
 
+    def latest_ms(self, day: date, player: str = "") -> int:
+        """When the player's last rep of a practice day was logged, in UTC ms; 0 where there is none."""
+        values = (player or self.player.id, day.toordinal())
+        with told(self.path):
+            row = self.connection.execute("SELECT max(at_ms) FROM reps WHERE player = ? AND day = ?", values)
+            return int(row.fetchone()[0] or 0)
+
     def rep(self, rep_id: str) -> Rep | None:
         """One rep as it counts now; None where it was never logged or is void."""
         original = self.original(rep_id)
