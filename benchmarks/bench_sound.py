@@ -116,11 +116,11 @@ def onsets(options: Options) -> Iterator[Row]:
     starts = [round(length_s * rep * RATE) for rep in range(reps + 1)]
     pieces = [render_clicks(bar, RATE, after - before) for before, after in itertools.pairwise(starts)]
     plan = np.concatenate(pieces)
-    heard, how = plan, "rendered, not played: no PulseAudio here"
+    heard, how, foreign = plan, "rendered, not played: no PulseAudio here", 0.0
     if all(shutil.which(name) for name in ("pulseaudio", "pactl", "parec")):
         heard, foreign = _played(pieces)
         how = f"over PulseAudio, a core loaded; other programs took {foreign:.1f} cores"
-    from tests.real.test_sound_real import SIXTEEN_BITS, onsets_in, start_of
+    from tests.real.test_sound_real import FOREIGN, SIXTEEN_BITS, onsets_in, start_of
 
     first = start_of(plan, heard)
     same = heard[first : first + len(plan)]
@@ -130,13 +130,12 @@ def onsets(options: Options) -> Iterator[Row]:
     planned = [at for at in planned if at < len(same) - 4000]
     found = onsets_in(same, np.asarray(click_shape("wood", "beat", RATE)), planned)
     worst = max(abs(at - due) for at, due in zip(found, planned, strict=True))
-    against = "where exact fractions put them"
-    yield Row(
-        f"{len(found):,} clicks, the worst onset ({how})", "samples", worst, against, goal=Goal(1, "samples")
-    )
-    yield Row(
-        f"of {len(plan):,} samples heard, other than planned", "samples", wrong, goal=Goal(0, "samples")
-    )
+    # As the test has it: where others took a good part of the other core, a gap is theirs as much as ours.
+    judged = not wrong or foreign < FOREIGN
+    against = "where exact fractions put them" + ("" if judged else "; no verdict")
+    goals = (Goal(1, "samples"), Goal(0, "samples")) if judged else (None, None)
+    yield Row(f"{len(found):,} clicks, the worst onset ({how})", "samples", worst, against, goal=goals[0])
+    yield Row(f"of {len(plan):,} samples heard, other than planned", "samples", wrong, goal=goals[1])
 
 
 def _played(pieces: list[NDArray[np.float32]]) -> tuple[NDArray[np.float32], float]:
