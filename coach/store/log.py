@@ -43,7 +43,9 @@ from coach.store.schema import (
 DEFAULT_NAME = "player"
 LONGEST_NAME = 60
 _CHECKED_AT_OPEN_BYTES = 16_000_000
-"""A file up to this size is checked whole when it is opened for practice; larger ones by `coach log check`."""
+"""A file up to this size is checked when it is opened for practice; larger ones by `coach log check`."""
+_CHECKED_WITH_INDEXES_BYTES = 1_000_000
+"""Up to this size its indexes are compared with their tables, too: some 7 ms for each million bytes."""
 
 
 class Log(Reader):
@@ -388,8 +390,9 @@ def _opened(path: Path, now_ms: int, thorough: bool) -> tuple[sqlite3.Connection
         read_only = path.exists() and not os.access(path, os.W_OK)
         connection = connect(path, read_only)
         try:
-            if thorough and path.stat().st_size <= _CHECKED_AT_OPEN_BYTES:
-                prove_sound(connection, str(path), quick=True)
+            size = path.stat().st_size
+            if thorough and size <= _CHECKED_AT_OPEN_BYTES:
+                prove_sound(connection, str(path), quick=size > _CHECKED_WITH_INDEXES_BYTES)
             return connection, path, prepare(connection, path, stamp(now_ms))
         except BaseException:
             connection.close()

@@ -208,11 +208,12 @@ def told(path: Path | None) -> Iterator[None]:
     except UnicodeDecodeError as error:  # from a message of SQLite's that quotes a broken schema
         raise DamagedLogError(damage(where, "its schema is no text")) from error
     except sqlite3.Error as error:
-        code = (getattr(error, "sqlite_errorcode", None) or 0) & 0xFF
-        text = str(error)
+        extended = getattr(error, "sqlite_errorcode", None) or 0
+        code, text = extended & 0xFF, str(error)
         if code in _DAMAGE or _BROKEN.search(text):
             raise DamagedLogError(damage(where, text)) from error
-        message, guess = _SENTENCES.get(code, (f"the log can't be used: {text}", ""))
+        usual = _SENTENCES.get(code, (f"the log can't be used: {text}", ""))
+        message, guess = _SENTENCES.get(extended, usual)
         raise CoachError(Problem(message, where, guess=guess)) from error
 
 
@@ -240,6 +241,10 @@ _SENTENCES: dict[int, tuple[str, str]] = {
         "is the drive still there, and is there room on it?",
     ),
     sqlite3.SQLITE_READONLY: ("nothing may be written to the log", "who owns the file and its folder?"),
+    sqlite3.SQLITE_READONLY_DBMOVED: (
+        "the log was moved or replaced while it was in use: what comes now is not written to it",
+        "put it back where it was",
+    ),
     sqlite3.SQLITE_CANTOPEN: ("the log can't be opened", "may you read and write this file and its folder?"),
     sqlite3.SQLITE_PERM: ("the log may not be opened", "who owns the file?"),
 }
