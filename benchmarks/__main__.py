@@ -53,9 +53,9 @@ def markdown_table(rows: Sequence[Row], where: dict[str, object]) -> str:
     lines = [HEAD, ("---",) * len(HEAD), *(row.cells() for row in rows)]
     table = "\n".join("| " + " | ".join(line) + " |" for line in lines)
     return (
-        f"{table}\n\nMeasured on {where['date']}: {where['cores']} shared cores ({where['processor']}), "
-        f"{where['system']}, Python {where['python']}, Textual {where['textual']}, numpy {where['numpy']}, "
-        f"SQLite {where['sqlite']}."
+        f"{table}\n\nMeasured on {where['date']}: {where['cores']} cores ({where['processor']}) with a load average of "
+        f"{where['load']} when it began, {where['system']}, Python {where['python']}, Textual {where['textual']}, "
+        f"numpy {where['numpy']}, SQLite {where['sqlite']}."
     )
 
 

@@ -132,7 +132,7 @@ def _reporting(log: Log, today: date, drills: list[Drill]) -> Callable[[], objec
 
 
 def _most_mb(folder: Path) -> Measure:
-    """The most memory that `coach plan` ever holds, by its own word: what a parent is told of begins at the parent's."""
+    """The most memory that `coach plan` ever holds, by its own word: what a parent is told includes the parent's."""
     command = [sys.executable, "-c", PLAN, "plan", "--folder", str(folder)]
 
     def measure() -> float:
