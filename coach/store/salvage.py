@@ -81,14 +81,20 @@ def _mended(path: Path, moment: str) -> Salvage:
     fresh = path.with_name(f"{path.stem}.saved.{moment}{path.suffix}.part")
     for left_over in (fresh, journal_of(fresh)):
         left_over.unlink(missing_ok=True)
-    # A copy first: at no moment is there less than one whole file, even when the power goes.
-    shutil.copy2(path, kept)
-    journal = journal_of(path)
-    if journal.exists() and journal.stat().st_size:
-        shutil.copy2(journal, journal_of(kept))
-    with kept.open("rb+") as file:
-        os.fsync(file.fileno())
-    saved = _copy_good_rows(path.read_bytes(), fresh)
+    try:
+        # A copy first: at no moment is there less than one whole file, even when the power goes.
+        shutil.copy2(path, kept)
+        journal = journal_of(path)
+        if journal.exists() and journal.stat().st_size:
+            shutil.copy2(journal, journal_of(kept))
+        with kept.open("rb+") as file:
+            os.fsync(file.fileno())
+        saved = _copy_good_rows(path.read_bytes(), fresh)
+    except BaseException:
+        # On a full disk half a copy keeps nothing, and takes what room there is.
+        for half in (kept, journal_of(kept), fresh, journal_of(fresh)):
+            half.unlink(missing_ok=True)
+        raise
     journal.unlink(missing_ok=True)
     os.replace(fresh, path)
     journal_of(fresh).unlink(missing_ok=True)

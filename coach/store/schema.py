@@ -309,13 +309,17 @@ def copy_database(connection: sqlite3.Connection, target: Path) -> None:
         raise CoachError(Problem("exists already; a backup never overwrites", str(target)))
     part = target.with_name(target.name + ".part")
     part.unlink(missing_ok=True)
-    copy = sqlite3.connect(part)
     try:
-        connection.backup(copy)
-    finally:
-        copy.close()
-    with part.open("rb+") as file:
-        sync(file.fileno())
+        copy = sqlite3.connect(part)
+        try:
+            connection.backup(copy)
+        finally:
+            copy.close()
+        with part.open("rb+") as file:
+            sync(file.fileno())
+    except BaseException:
+        part.unlink(missing_ok=True)
+        raise
     part.rename(target)
     sync_folder(target.parent)
 
