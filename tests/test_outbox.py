@@ -15,7 +15,7 @@ from coach.store.exchange import merge_lines
 from coach.store.log import Log
 from coach.store.outbox import Outbox
 from coach.store.salvage import journal_of, mend_log
-from coach.store.upkeep import check_log
+from coach.store.upkeep import check_log, forget_player
 from tests.test_store import CHOKED, DAY, NOON, PASSAGE, Opener, id_at, open_log, rep_at
 
 __all__ = ["open_log"]
@@ -63,7 +63,7 @@ def test_what_waits_at_the_end_is_kept_in_the_first_folder_that_takes_it_and_can
         outbox.send(entry, NOON)
         (tmp_path / "taken").touch()
         told = outbox.rescue(NOON, "test", [tmp_path / "taken" / "no folder", tmp_path])
-        (kept,) = tmp_path.glob("unsaved.*.jsonl")
+        (kept,) = tmp_path.glob("log.unsaved.*.jsonl")
         assert str(kept) in told[0]
         assert outbox.rescue(NOON, "test", [tmp_path]) != told, "a file that is there is not written over"
         log.connection.execute("PRAGMA max_page_count = 1000000")
@@ -71,6 +71,18 @@ def test_what_waits_at_the_end_is_kept_in_the_first_folder_that_takes_it_and_can
         assert (merged.problems, merged.added["reps"], merged.added["entries"]) == ([], 3, 1)
         assert len(log.reps()) == sent
         assert log.entries() == [entry]
+
+
+def test_a_file_of_words_that_waited_is_named_when_its_player_is_forgotten(open_log: Opener) -> None:
+    with open_log() as log:
+        outbox = Outbox(log)
+        fill(log)
+        send_until_full(outbox)
+        assert log.path is not None
+        outbox.rescue(NOON, "test", [log.path.parent])
+        log.connection.execute("PRAGMA max_page_count = 1000000")
+        (kept,) = log.path.parent.glob("log.unsaved.*.jsonl")
+        assert forget_player(log, NOON).unreadable == (kept,)
 
 
 def test_where_no_folder_takes_a_file_the_lines_themselves_are_told(open_log: Opener, tmp_path: Path) -> None:

@@ -7,7 +7,6 @@ which `coach log merge` takes in.
 
 from __future__ import annotations
 
-import tempfile
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -71,6 +70,8 @@ class Outbox:
         """
         if not self.waiting:
             return []
+        import tempfile
+
         waiting = counted(len(self.waiting), "result")
         text = self._exported(now_ms, program)
         folders = folders or [
@@ -79,7 +80,7 @@ class Outbox:
             Path(tempfile.gettempdir()),
         ]
         for folder in folders:
-            path = free_path(folder / f"unsaved.{stamp(now_ms)}.jsonl")
+            path = free_path(folder / f"log.unsaved.{stamp(now_ms)}.jsonl")
             try:
                 write_whole(path, [text.encode()])
             except OSError:

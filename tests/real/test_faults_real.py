@@ -149,7 +149,7 @@ def test_on_a_full_disk_the_session_goes_on_and_saves_when_there_is_room_again_o
     window.wait("minutes planned")
     window.press("q")
     window.wait("STATUS=0")
-    (kept,) = (tmp_path / "home").glob("unsaved.*.jsonl")
+    (kept,) = (tmp_path / "home").glob("log.unsaved.*.jsonl")
     assert "take them in with: coach log merge" in window.text()
     disk.make_room(program)
     assert len(reps_in(disk.folder)) == 3
