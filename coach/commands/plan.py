@@ -95,7 +95,9 @@ def _what(item: PlanItem) -> str:
     excerpt = item.excerpt
     times = "once" if item.reps == 1 else f"{item.reps} times"
     kind = "" if excerpt.kind.value == "phrase" else f" ({excerpt.kind.value})"
-    return f"{excerpt.drill} / {' + '.join(excerpt.phrases)} / {excerpt.layer}{kind}, {times} at {item.tempo_bpm} bpm"
+    first = f", first a try at {item.probe_bpm}" if item.probe_bpm else ""
+    place = f"{excerpt.drill} / {' + '.join(excerpt.phrases)} / {excerpt.layer}{kind}"
+    return f"{place}, {times} at {item.tempo_bpm} bpm{first}"
 
 
 def _events(drill: Drill, excerpt: Excerpt) -> list[str]:
@@ -137,6 +139,7 @@ def _facts(item: PlanItem) -> dict[str, Any]:
         "excerpt": item.excerpt.key if item.excerpt else None,
         "reps": item.reps,
         "tempo_bpm": item.tempo_bpm,
+        "probe_bpm": item.probe_bpm or None,
         "due": item.due.isoformat() if item.due else None,
         "reason": item.reason,
     }

@@ -139,7 +139,9 @@ def _enter(answers: Sequence[Answer], where: str, desk: Desk, tell: Callable[[Pr
         reps = desk.log.reps(since=desk.today, until=desk.today)
         if reps:
             hand_clock.now_ms = max(hand_clock.now_ms, reps[-1].at_ms + 1)
-        return desk.practice(desk.plan())
+        plan = desk.plan()
+        # A line without a tempo is about the rung: what was tried above it says so (`at`).
+        return desk.practice(replace(plan, items=tuple(replace(item, probe_bpm=0) for item in plan.items)))
 
     def set_day(day: date) -> None:
         hand_clock.now_ms, hand_clock.utc_offset_min = evening(day)

@@ -21,13 +21,14 @@ difference that the benchmark could tell.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 
 from coach.core.drill import TOGETHER, Drill, Phrase
 from coach.core.evidence import EXCERPT, MOVE, NODE
 from coach.core.excerpt import Excerpt, Kind
+from coach.core.ladder import is_probe
 from coach.core.plan import Purpose
 from coach.core.repertoire import Part, title_of
 from coach.core.rhythm import MIN_BPM
@@ -57,6 +58,10 @@ GRIND_BELOW = 0.2
 """... Nothing is taken off from this chance of a clean repetition on."""
 WHOLE_CLEAN = 0.6
 """Chance of a whole clean repetition at a borrowed tempo."""
+PROBE_CLEAN = 0.5
+"""Chance of a clean repetition at a probe's tempo."""
+FARTHEST = 1.35
+"""A probe's tempo over the rung at most: what is farther asks too much at once."""
 WEAK_FROM = 3.0
 """Results, discounted over days, from which a failing node or move is called weak, ..."""
 WEAK_SHARE = 0.2
@@ -94,6 +99,8 @@ class Candidate:
     plain: bool = False
     """A layer alone that has no node."""
     turns: int = 0
+    probe_bpm: int = 0
+    """A faster tempo that each of its turns may try; 0 for none."""
 
     def worth_now(self, done: Mapping[str, float], last: Excerpt | None) -> tuple[int, float, bool, str]:
         """For ordering: what goes before, then worth, then an assignment, then the key.
@@ -221,9 +228,10 @@ def _made(
     keys: Sequence[str],
     reason: str = "",
 ) -> Candidate:
+    faster_bpm = probe_bpm(standing, drill, excerpt, tempo_bpm) if standing.started(excerpt) else 0
     rep_s = standing.repertoire.rep_s(excerpt, tempo_bpm)
     known = [standing.clean_bpm(key, drill.goal_bpm) for key in keys if key in standing.memories]
-    clean = math.prod(chance_clean(tempo_bpm, each) for each in known)
+    clean = _all_clean(tempo_bpm, known)
     part = urgency(drill, standing.day) * (GRIND + (1 - GRIND) * min(1.0, clean / GRIND_BELOW)) / rep_s
     own = EXCERPT + excerpt.key
     lacking = max((standing.gap(key, drill.goal_bpm) for key in keys if key != own), default=0.0)
@@ -235,13 +243,15 @@ def _made(
                 _need(standing, drill, [key])
                 + (_joint(standing, drill, own, keys, lacking) if key == own else 0)
             ),
-            _suit(standing, drill, key, tempo_bpm),
+            _suit(standing, drill, key, faster_bpm or tempo_bpm),
         )
         for key in keys
     )
     title = title_of(standing.repertoire, excerpt)
     assigned = open_assignment(drill, standing.day) is not None
-    return Candidate(purpose, excerpt, tempo_bpm, rep_s, title, needs, reason, assigned=assigned)
+    return Candidate(
+        purpose, excerpt, tempo_bpm, rep_s, title, needs, reason, assigned=assigned, probe_bpm=faster_bpm
+    )
 
 
 def _new(standing: Standing, part: Part, first: int) -> Candidate:
@@ -307,17 +317,44 @@ def _failing(standing: Standing, key: str, tempo_bpm: int) -> float:
     return share if share >= WEAK_SHARE else 0.0
 
 
+def probe_bpm(standing: Standing, drill: Drill, excerpt: Excerpt, rung_bpm: int) -> int:
+    """A faster tempo worth one repetition: where the excerpt is as likely clean as not; 0 where none is.
+
+    Both its nodes and moves and its own results must say so. At most `FARTHEST` over the rung.
+    """
+    own = EXCERPT + excerpt.key
+    keys = standing.repertoire.keys(excerpt)
+    if own not in standing.memories or not all(key in standing.memories for key in keys):
+        return 0
+    apart = [standing.clean_bpm(key, drill.goal_bpm) for key in keys]
+    whole = standing.clean_bpm(own, drill.goal_bpm)
+    most = min(drill.goal_bpm, round(rung_bpm * FARTHEST))
+    found = _fastest(most, lambda bpm: min(_all_clean(bpm, apart), chance_clean(bpm, whole)), PROBE_CLEAN)
+    return found if is_probe(rung_bpm, found, drill.goal_bpm) else 0
+
+
+def _all_clean(bpm: float, clean_bpm: Sequence[float]) -> float:
+    """The chance that all are clean at a tempo, from the tempo at which each is clean four times in five."""
+    return math.prod(chance_clean(bpm, each) for each in clean_bpm)
+
+
+def _fastest(most_bpm: int, chance: Callable[[float], float], wanted: float) -> int:
+    """The fastest tempo up to `most_bpm` at which a chance that falls with tempo is as wanted; not under the floor."""
+    low, high = float(MIN_BPM), float(most_bpm)
+    if chance(high) >= wanted:
+        return most_bpm
+    for _ in range(8):
+        middle = (low + high) / 2
+        low, high = (middle, high) if chance(middle) >= wanted else (low, middle)
+    return max(MIN_BPM, round(low))
+
+
 def _borrowed_bpm(standing: Standing, drill: Drill, rung: int, keys: Sequence[str]) -> int:
     """Where an excerpt without a ladder starts: another's rung, or slower where its nodes and moves need it."""
     if not all(key in standing.memories for key in keys):
         return min(rung, drill.tempo.start_bpm)
     clean = [standing.sure_bpm(key, drill.goal_bpm) for key in keys]
-    low, high = float(MIN_BPM), float(rung)
-    for _ in range(8):
-        middle = (low + high) / 2
-        chance = math.prod(chance_clean(middle, each) for each in clean)
-        low, high = (middle, high) if chance >= WHOLE_CLEAN else (low, middle)
-    return max(MIN_BPM, round(low))
+    return _fastest(rung, lambda bpm: _all_clean(bpm, clean), WHOLE_CLEAN)
 
 
 def _join(standing: Standing, drill: Drill, join: Excerpt) -> Candidate:

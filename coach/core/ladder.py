@@ -39,6 +39,8 @@ LUCKY_RUN = 1 / 8
 FAILS_IN_ROW_TO_RELEASE = 3
 FAILS_WITHOUT_CLIMB_TO_RELEASE = 5
 DAYS_TO_LAND = 2
+PROBES = 3
+"""Probes in a turn at most: the planned one, then faster or slower ones as it went (`probe_after`)."""
 
 
 class Release(StrEnum):
@@ -233,6 +235,27 @@ def after(
     if not clean and tempo <= ladder.rung_bpm:
         return _after_fail(ladder, rule, available)
     return ladder, _step(Moved.HOLD, ladder, ladder)
+
+
+def is_probe(rung_bpm: int, tempo_bpm: int, goal_bpm: int) -> bool:
+    """Whether a tempo is so far above the rung that a probe there is worth a repetition: a wide step, or the goal."""
+    return rung_bpm < tempo_bpm >= min(_higher(rung_bpm, WIDE_STEP), goal_bpm)
+
+
+def probe_after(ladder: Ladder, step: Step | None, probe_bpm: int) -> int:
+    """The tempo of the next probe after one at `probe_bpm`; 0 for none.
+
+    After a clean one, which lifted the rung, a widest step further; after a failed one halfway back to the rung, in
+    log-tempo. So a few repetitions find where the excerpt goes, and the ladder climbs on from there. `step` is what the
+    probe did, None where it said nothing.
+    """
+    if step is None:
+        return 0
+    if step.kind is Moved.CLIMB:
+        found = min(ladder.goal_bpm, _higher(ladder.rung_bpm, WIDEST_STEP))
+    else:
+        found = round(math.sqrt(ladder.rung_bpm * probe_bpm))
+    return found if is_probe(ladder.rung_bpm, found, ladder.goal_bpm) else 0
 
 
 OFF_LADDER = ("cold", "warm-up")

@@ -29,7 +29,7 @@ from random import Random
 from coach.core.drill import TOGETHER, Drill
 from coach.core.evidence import MOVE, NODE
 from coach.core.excerpt import Excerpt, LoggedPassage, Passage
-from coach.core.ladder import OFF_LADDER, Ladder, Moved, Release, after_rep, released
+from coach.core.ladder import OFF_LADDER, PROBES, Ladder, Moved, Release, after_rep, is_probe, probe_after, released
 from coach.core.log import Fault, Outcome, Rep
 from coach.core.plan import Plan, PlanItem, Purpose
 from coach.core.repertoire import BETWEEN_TURNS_S, Repertoire
@@ -304,18 +304,25 @@ def _turn(
     known = done.ladders.get(excerpt.key)
     if item.purpose.value not in OFF_LADDER and known and known.last_day == day:
         tempo = known.rung_bpm
+    rung, probes = tempo, 0
+    if is_probe(rung, item.probe_bpm, drill.goal_bpm):
+        tempo, probes = item.probe_bpm, PROBES
     done.seconds += BETWEEN_TURNS_S
     for _ in range(item.reps):
         rep_s = repertoire.rep_s(excerpt, tempo)
         faults = play(learner, passage, tempo, ordinal)
         rep = _rep(passage, tempo, drill.goal_bpm, faults, item.purpose, day, done, player, rep_s)
+        if probes:
+            rep = replace(rep, rung_bpm=rung)
         done.reps.append((rep, passage.logged))
         done.seconds += rep_s
         ladder, step = after_rep(done.ladders.get(excerpt.key), rep, available=repertoire.releases(excerpt))
         assert ladder is not None
         assert step is not None
         done.ladders[excerpt.key] = ladder
-        tempo = ladder.rung_bpm
+        probe_bpm = probe_after(ladder, step, tempo) if probes > 1 else 0
+        probes = probes - 1 if probe_bpm else 0
+        rung, tempo = ladder.rung_bpm, probe_bpm or ladder.rung_bpm
         if step.kind is Moved.LANDED:
             return None
         if step.release and item.purpose is not Purpose.COLD:
@@ -323,7 +330,7 @@ def _turn(
             changed = repertoire.passage(instead) if instead else None
             if instead is None or changed is None:
                 return excerpt
-            excerpt, passage = instead, changed
+            excerpt, passage, probes = instead, changed, 0
             known = done.ladders.get(excerpt.key)
             tempo = known.rung_bpm if known else min(tempo, drill.goal_bpm)
     return None

@@ -39,6 +39,8 @@ class PlanItem:
     tempo_bpm: int = 0
     """Where the turn starts: the reference rung for a cold rep, else the ladder's rung today."""
     due: date | None = None
+    probe_bpm: int = 0
+    """A faster tempo for the first repetition: clean, it lifts the rung there; failed, it moves nothing. 0 for none."""
 
 
 @dataclass(frozen=True, slots=True)

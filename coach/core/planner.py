@@ -44,7 +44,7 @@ BUSY_SHARE = 0.25
 """Cold repetitions beyond this part of the minutes leave no room for new material."""
 MINUTES_A_PHRASE = 4.0
 """A day's minutes that one unsettled phrase needs; with fewer, no new one is begun."""
-MINUTES_TO_BEGIN = 10.0
+MINUTES_TO_BEGIN = 7.0
 """One new phrase is begun per so many minutes of a day."""
 MINUTES_A_PHRASE_LEFT = 10.0
 """A further drill is opened when at most one phrase is unsettled per so many minutes of a day."""

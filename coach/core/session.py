@@ -107,6 +107,8 @@ class Session:
     turn_started_ms: int = 0
     listened: bool = False
     run_on: bool = False
+    probes: int = 0
+    """Probes left in this turn, the one that stands ready among them; 0 where it goes on at the rung."""
     amending: int = 0
     """Serial of the saved repetition that is being rated anew; 0 for none."""
     saved: tuple[SavedRep, ...] = ()
@@ -214,7 +216,7 @@ def _enter(session: Session, index: int, at_ms: int) -> Result:
             try:
                 own_tempo = item.purpose in ladders.OFF_LADDER
                 entered = _with_excerpt(fresh, item.excerpt, item.tempo_bpm or None, own_tempo=own_tempo)
-                return entered, tuple(effects)
+                return _with_probe(entered, item), tuple(effects)
             except KeyError as missing:
                 effects.append(Tell(f"left out: {missing.args[0]} is no longer in the drill"))
         index += 1
@@ -252,8 +254,24 @@ def _with_excerpt(
         tempo_bpm=tempo_bpm if tempo_bpm and own_tempo else current.rung_bpm,
         phase=Phase.READY,
         marks=(),
+        probes=0,
         amending=0,
     )
+
+
+def _with_probe(session: Session, item: PlanItem) -> Session:
+    """With the planned probe standing ready; the same where there is none, or the rung has come up to it."""
+    assert session.drill is not None
+    probe_bpm = min(item.probe_bpm, session.drill.goal_bpm)
+    if not ladders.is_probe(session.tempo_bpm, probe_bpm, session.drill.goal_bpm):
+        return session
+    return replace(session, tempo_bpm=probe_bpm, probes=ladders.PROBES)
+
+
+def _at_rung(session: Session) -> Session:
+    """Without the probe that stands ready."""
+    ladder = session.ladder
+    return replace(session, tempo_bpm=ladder.rung_bpm, probes=0) if session.probes and ladder else session
 
 
 def _rep(session: Session, *, model: bool = False) -> StartRep:
@@ -304,7 +322,7 @@ def _rep_ended(session: Session, event: SessionEvent) -> Result:
     if not session.run_on:
         return replace(session, phase=Phase.RATING), ()
     unrated, effects = _save(session, None, event.at_ms)
-    return replace(unrated, phase=Phase.READY, marks=()), (*effects, AutoGo(session.run_on_pause_s))
+    return replace(_at_rung(unrated), phase=Phase.READY, marks=()), (*effects, AutoGo(session.run_on_pause_s))
 
 
 def _cut(session: Session, event: SessionEvent) -> Result:
@@ -362,7 +380,14 @@ def _rated(session: Session, event: SessionEvent) -> Result:
         return replace(following, step=step), (*effects, *told)
     assert saved.passage is not None
     current = saved.ladders[saved.passage.excerpt.key]
-    return replace(saved, phase=Phase.READY, tempo_bpm=current.rung_bpm), (*effects, AutoGo(saved.pause_s))
+    probe_bpm = ladders.probe_after(current, step, saved.tempo_bpm) if saved.probes > 1 else 0
+    ready = replace(
+        saved,
+        phase=Phase.READY,
+        tempo_bpm=probe_bpm or current.rung_bpm,
+        probes=saved.probes - 1 if probe_bpm else 0,
+    )
+    return ready, (*effects, AutoGo(saved.pause_s))
 
 
 def _save(session: Session, faults: tuple[Fault, ...] | None, at_ms: int) -> Result:
@@ -462,6 +487,7 @@ def _set_tempo(session: Session, event: SessionEvent) -> Result:
     ready = replace(
         session,
         tempo_bpm=bpm,
+        probes=0,
         ladders={**session.ladders, key: moved},
         phase=Phase.READY,
         marks=(),
@@ -522,7 +548,7 @@ def _run_on(session: Session, event: SessionEvent) -> Result:
         return session, (Tell("A cold repetition is rated by itself: the turn can't run on."),)
     if session.phase is Phase.PLAYING:
         return replace(session, run_on=True), ()
-    return _go(replace(session, run_on=True), event)
+    return _go(replace(_at_rung(session), run_on=True), event)
 
 
 def _undo(session: Session, event: SessionEvent) -> Result:
@@ -548,6 +574,7 @@ def _undo(session: Session, event: SessionEvent) -> Result:
         marks=last.faults or (),
         amending=last.serial,
         run_on=False,
+        probes=0,
         step=None,
     )
     told = Tell("Taken back: rate it anew.")

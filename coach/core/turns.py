@@ -97,6 +97,7 @@ def turns(
                 candidate.excerpt,
                 reps,
                 candidate.tempo_bpm,
+                probe_bpm=candidate.probe_bpm,
             )
         )
         candidate.turns += 1
@@ -138,6 +139,9 @@ def _reason(standing: Standing, candidate: Candidate) -> str:
         reason = f"{candidate.title}: {_purpose(candidate)}"
     else:
         reason = f"{candidate.title}, {ORDINALS[candidate.turns]} turn: {_purpose_again(candidate, drill)}"
+    if candidate.probe_bpm:
+        when = " if the rung is still under it" if candidate.turns else ", since its notes go there by now"
+        reason = f"{reason.removesuffix('.')}; first try {candidate.probe_bpm}{when}."
     return said_of_assignment(reason, given)
 
 

@@ -65,7 +65,8 @@ def draw_rung(ladder: Ladder, tempo_bpm: int, clean_to_climb: int, width: int, p
     canvas = Canvas(width, 1)
     done, todo = ("*", ".") if plain else ("●", "○")
     in_row = min(ladder.clean_in_row, clean_to_climb) if ladder.counted_bpm == tempo_bpm else 0
-    left = f"rung {tempo_bpm} "
+    rung = f"rung {ladder.rung_bpm} "
+    left = rung if tempo_bpm == ladder.rung_bpm else f"at {tempo_bpm}, {rung}"
     right = f" goal {ladder.goal_bpm}  clean in a row {done * in_row}{todo * (clean_to_climb - in_row)}"
     if ladder.landed:
         right = f" goal {ladder.goal_bpm}  landed"

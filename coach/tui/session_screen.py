@@ -109,6 +109,9 @@ class SessionScreen(SessionStage):
             words += f": down to {step.to_bpm}"
         elif step is not None and step.kind is Moved.LANDED:
             words += ": landed"
+        session = self.practice.session
+        if session.probes:
+            words += f"; try {session.tempo_bpm}"
         return f"saved, {words}"
 
     def do_choked(self) -> None:

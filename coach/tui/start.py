@@ -110,6 +110,7 @@ class StartScreen(CoachScreen):
             )
             what = ascii_text(what) if self.coach.plain else what
         tempo = f" at {item.tempo_bpm}" if item.tempo_bpm else ""
+        tempo += f", try {item.probe_bpm}" if item.probe_bpm else ""
         head = f"{item.purpose.value:<8}{_minutes(item.minutes):>6}  "
         text = Text(no_wrap=True)
         text.append(head, "bold")
