@@ -7,6 +7,7 @@ which `coach log merge` takes in.
 
 from __future__ import annotations
 
+import os
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -70,13 +71,14 @@ class Outbox:
         """
         if not self.waiting:
             return []
+        import shlex
         import tempfile
 
         waiting = counted(len(self.waiting), "result")
         text = self._exported(now_ms, program)
         folders = folders or [
             *([self.log.path.parent] if self.log.path else []),
-            Path.home(),
+            Path(os.path.expanduser("~")),
             Path(tempfile.gettempdir()),
         ]
         for folder in folders:
@@ -87,7 +89,7 @@ class Outbox:
                 continue
             return [
                 f"NOT SAVED in the practice log: {waiting}. They are kept in {path}",
-                f"take them in with: coach log merge '{path}'",
+                f"take them in with: coach log merge {shlex.quote(str(path))}",
             ]
         return [
             f"NOT SAVED in the practice log, and no folder takes a file: {waiting}. Save the lines below as a file",

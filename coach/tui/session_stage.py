@@ -15,7 +15,7 @@ from textual.message import Message
 
 from coach.core.clicktrack import BeatAt, beats_of
 from coach.core.log import Fault, Outcome
-from coach.core.plain import plain_text
+from coach.core.plain import counted, plain_text
 from coach.core.problem import CoachError
 from coach.core.session import Phase
 from coach.core.session_events import (
@@ -255,7 +255,7 @@ class SessionStage(CoachScreen):
             if label in marked and others:
                 parts.append(f"{label} is a guess, may be {' or '.join(map(str, others))}")
         if self.practice.unsaved:
-            parts.insert(0, f"NOT SAVED: {self.practice.unsaved} results wait for the disk")
+            parts.insert(0, f"NOT SAVED: {counted(self.practice.unsaved, 'result')} waiting for the disk")
         if waiting is not None:
             parts.append(f"next in {math.ceil(waiting)}")
         parts += self.rig.status
