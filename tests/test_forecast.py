@@ -142,6 +142,17 @@ def test_a_simulated_day_follows_the_sessions_rules() -> None:
     assert done.seconds > 60
 
 
+@pytest.mark.parametrize(("gap", "tempos"), [(-3.0, [60, 66, 73, 73]), (3.0, [60, 55, 52, 50])])
+def test_a_simulated_turn_tries_a_faster_tempo_as_the_session_does(gap: float, tempos: list[int]) -> None:
+    learner = learner_of(node_gap=gap, move_gap=gap, together_gap=gap, lapse=0.0, learn_clean=0.0)
+    item = PlanItem(
+        Purpose.BUILD, 9.0, "", whole_phrase(SMALL, SMALL.phrases[0]), len(tempos), 50, probe_bpm=60
+    )
+    done = practise_day(learner, Plan(DAY, 20, (item,)), repertoire_of([SMALL]), {})
+    assert [rep.tempo_bpm for rep, _ in done.reps] == tempos
+    assert {rep.rung_bpm for rep, _ in done.reps} <= {0, 50, 60, 66}
+
+
 def remembered(keys: Sequence[str], bpm: int) -> dict[str, Memory]:
     yesterday = DAY - timedelta(days=1)
     return {

@@ -20,9 +20,11 @@ from coach.core.ladder import (
     Rule,
     after,
     after_rep,
+    is_probe,
     moved,
     new_ladder,
     open_day,
+    probe_after,
     released,
     releases_for,
 )
@@ -216,6 +218,43 @@ def test_a_rep_of_the_log_says_which_rung_it_was_played_from() -> None:
     assert chosen.rung_bpm == 50
     assert after_rep(ladder, rep(50, 50, None)) == (ladder, None)
     assert after_rep(ladder, rep(50, 50, (Fault(1, Outcome.NOT_REACHED),))) == (ladder, None)
+
+
+def test_a_probe_is_a_wide_step_over_the_rung_or_the_goal() -> None:
+    assert [bpm for bpm in range(55, 70) if is_probe(60, bpm, 90)] == [*range(63, 70)]
+    assert [bpm for bpm in range(55, 70) if is_probe(60, bpm, 61)] == [*range(61, 70)]
+    assert not is_probe(60, 60, 60)
+
+
+def test_after_a_clean_probe_the_next_is_a_tenth_faster_and_after_a_failed_one_halfway_back() -> None:
+    ladder, step = after(new_ladder(60, 90), True, DAY, 75)
+    assert ladder.rung_bpm == 75
+    assert probe_after(ladder, step) == 82
+    assert probe_after(ladder, step, 80) == 0  # less than a wide step over 75
+    assert probe_after(ladder, step, 85) == 82
+    ladder, step = after(new_ladder(60, 90), False, DAY, 75)
+    assert ladder.rung_bpm == 60
+    assert probe_after(ladder, step, 75) == 67  # the geometric mean
+    assert probe_after(ladder, step, 64) == 0
+    assert probe_after(ladder, None, 75) == 0
+    ladder, step = after(new_ladder(60, 90), True, DAY, 90)
+    assert probe_after(ladder, step) == 0
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.integers(20, 300), st.integers(20, 300), st.integers(20, 300), st.booleans())
+def test_a_failed_probe_costs_nothing_and_no_probe_leaves_the_ladders_range(
+    rung: int, probe: int, goal: int, clean: bool
+) -> None:
+    rung, probe, goal = sorted((rung, probe, goal))
+    before = new_ladder(rung, goal)
+    ladder, step = after(before, clean, DAY, probe)
+    if probe > rung:
+        assert ladder.rung_bpm == (probe if clean else rung)
+        assert clean or (ladder.fails_in_row, ladder.fails_since_climb, step.release) == (0, 0, None)
+    following = probe_after(ladder, step, 0 if clean else probe)
+    assert following == 0 or ladder.rung_bpm < following <= goal
+    assert clean or following < probe
 
 
 def test_a_part_that_only_one_layer_has_is_released_into_that_layer() -> None:

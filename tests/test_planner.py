@@ -441,6 +441,46 @@ def test_the_piece_runs_no_faster_than_its_slowest_phrase() -> None:
     assert [item.tempo_bpm for item in piece] == [open_day(ladders[slow], DAY, 80).rung_bpm]
 
 
+def test_a_faster_tempo_is_tried_only_where_its_notes_and_the_whole_were_clean_and_never_far_over_the_rung() -> (
+    None
+):
+    """Common practice, no source: a faster tempo is tried once; what fails there goes back to where it was clean."""
+    drill = sample_drill()
+    phrase = drill.phrases[0]
+    whole = whole_phrase(drill, phrase)
+    keys = (*repertoire_of([drill]).keys(whole), EXCERPT + whole.key)
+    ladders = begun(drill, 44, DAY - timedelta(days=1))
+
+    def tried(bpm: int, clean: bool = True, results: int = 30, failing: str = "") -> list[PlanItem]:
+        memories = {
+            key: remembered(key, clean and key != failing, DAY - timedelta(days=1), bpm, results)
+            for key in keys
+        }
+        plan = make_plan(DAY, 30, [drill], memories, ladders)
+        return [item for item in plan.items if item.excerpt == whole and item.purpose is Purpose.BUILD]
+
+    faster = tried(70)
+    rung = open_day(ladders[whole.key], DAY, 80).rung_bpm
+    assert {item.tempo_bpm for item in faster} == {rung}
+    assert {item.probe_bpm for item in faster} == {round(rung * 1.35)}
+    assert f"first try {faster[0].probe_bpm}" in faster[0].reason
+    assert not any(item.probe_bpm for item in tried(44, clean=False))
+    assert not any(item.probe_bpm for item in tried(46, failing=EXCERPT + whole.key))
+    one = next(key for key in keys if key.startswith(NODE))
+    assert all(item.probe_bpm < faster[0].probe_bpm for item in tried(50, failing=one))
+
+
+@pytest.mark.parametrize("days", [2, 5, 9])
+def test_no_plan_asks_for_a_probe_beyond_the_goal_or_of_something_never_played(days: int) -> None:
+    drill = sample_drill()
+    memories, ladders = played(drill, days)
+    found = [item for item in make_plan(DAY, 25, [drill], memories, ladders).items if item.probe_bpm]
+    for item in found:
+        assert item.excerpt is not None
+        assert item.excerpt.key in ladders
+        assert item.tempo_bpm < item.probe_bpm <= min(drill.goal_bpm, round(1.35 * item.tempo_bpm))
+
+
 def test_a_phrase_that_repeats_is_joined_from_its_end_to_its_start() -> None:
     drill = replace(sample_drill(), order=("lamp", "lamp", "wick"))
     join = Excerpt(drill.id, ("lamp", "lamp"), TOGETHER, Kind.JOIN)

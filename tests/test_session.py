@@ -12,7 +12,8 @@ from coach.core import session as machine
 from coach.core.drill import TOGETHER
 from coach.core.excerpt import Excerpt, Kind
 from coach.core.ladder import Release
-from coach.core.log import Fault, Outcome
+from coach.core.log import Fault, Outcome, Rep
+from coach.core.memory import fold_ladder
 from coach.core.plan import Plan, PlanItem, Purpose
 from coach.core.session import NotNow, Phase, Session, receive
 from coach.core.session_events import (
@@ -257,6 +258,96 @@ def test_the_players_own_tempo_holds_and_stays_within_floor_and_goal():
     assert session.tempo_bpm == 20
     session, _ = drive(session, SetTempo(at_ms=0, tempo_bpm=44), *rep())
     assert session.tempo_bpm == 44
+
+
+def probing(probe_bpm: int = 60, reps: int = 6) -> Session:
+    lamp = Excerpt("lamps", ("lamp",), TOGETHER)
+    item = PlanItem(Purpose.BUILD, 5, "Climb.", lamp, reps=reps, tempo_bpm=50, probe_bpm=probe_bpm)
+    session, _ = machine.start(Plan(DAY, 20, (item, *items()[3:])), {"lamps": sample_drill()}, {}, 0)
+    return session
+
+
+@pytest.mark.parametrize(
+    ("results", "tempos", "rung"),
+    [
+        ("++++", [60, 66, 73, 73], 73),
+        ("+-++", [60, 66, 63, 63], 63),
+        ("--+", [60, 55, 52], 52),
+        ("-+++", [60, 55, 55, 55], 58),
+    ],
+)
+def test_a_turn_that_tries_a_faster_tempo_finds_its_rung_in_three_repetitions(results, tempos, rung):
+    session = probing()
+    effects: list[Effect] = []
+    for result in results:
+        session, caused = drive(session, *rep(*(() if result == "+" else (CHOKE_2,))))
+        effects += caused
+    assert [save.rep.tempo_bpm for save in saves(effects)] == tempos
+    assert session.ladder is not None
+    assert session.ladder.rung_bpm == rung
+    assert session.tempo_bpm == rung
+
+
+def test_a_replay_of_the_log_gives_the_rung_that_the_probes_found():
+    session = probing()
+    for marks in ((), (CHOKE_2,), (), (CHOKE_2,), ()):
+        session, _ = drive(session, *rep(*marks))
+    logged = [
+        Rep(
+            f"{saved.serial:03}",
+            "p",
+            1_772_474_400_000 + saved.serial,
+            0,
+            "passage",
+            saved.passage.excerpt.key,
+            saved.tempo_bpm,
+            saved.goal_bpm,
+            saved.faults,
+            rung_bpm=saved.before.rung_bpm,
+        )
+        for saved in session.saved
+    ]
+    ladder = fold_ladder(None, logged)
+    assert ladder is not None
+    assert session.ladder is not None
+    assert ladder.rung_bpm == session.ladder.rung_bpm
+
+
+@pytest.mark.parametrize(
+    "event",
+    [
+        SetTempo(at_ms=0, tempo_bpm=52),
+        RunOn(at_ms=0),
+        ChooseLayer(at_ms=0, layer="bass"),
+        Easier(at_ms=0),
+    ],
+)
+def test_whoever_chooses_something_else_is_not_asked_for_the_faster_tempo(event):
+    session, _ = drive(probing(), event)
+    assert session.probes == 0
+    assert session.tempo_bpm <= 52
+
+
+def test_a_faster_tempo_that_the_rung_has_reached_is_not_tried_again():
+    again = probing().plan.items[0]
+    session, _ = machine.start(Plan(DAY, 20, (again, again)), {"lamps": sample_drill()}, {}, 0)
+    session, _ = drive(session, *(event for _ in range(6) for event in rep()))
+    assert session.index == 1
+    assert session.ladder is not None
+    assert session.tempo_bpm == session.ladder.rung_bpm > 60
+    assert session.probes == 0
+
+
+def test_a_taken_back_probe_is_rated_anew_and_the_turn_goes_on_at_the_rung():
+    session, _ = drive(probing(), *rep(), Undo(at_ms=1), Mark(at_ms=2, fault=CHOKE_2), Confirm(at_ms=3))
+    assert session.ladder is not None
+    assert session.ladder.rung_bpm == session.tempo_bpm == 50
+
+
+def test_a_probe_never_passes_the_goal():
+    session, _ = drive(probing(300), *rep())
+    assert session.saved[0].tempo_bpm == 80
+    assert session.probes == 0
 
 
 def test_staying_choked_changes_something_instead_of_grinding():

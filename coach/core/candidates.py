@@ -7,12 +7,12 @@ suit is exp(-(ln(tempo / clean tempo) / 0.4)^2). So a phrase wins where most of 
 lacks more than its weakest part does (playing it together is the trouble); a single node or move wins where that is
 what holds the phrase's tempo down.
 
-A turn starts at its ladder's rung of today and never above. An excerpt without a ladder borrows: the drill's start for
+A turn starts at its ladder's rung of today. Where all its nodes and moves and its own results say that it goes faster,
+its first repetition is a probe (`probe_bpm`): clean, it lifts the rung there; failed, it moves nothing, and the turn goes
+on below (`ladder.probe_after`). The ladder alone, three clean repetitions a step, stands at half of what the hands can
+do for days; probes find the place in a few repetitions, and nothing is practised where it was not clean. An excerpt without a ladder borrows: the drill's start for
 a layer alone; four fifths of the slowest layer's rung for all together; for a node, a move or a half its phrase's rung,
 or what its nodes and moves are known to do, whichever is slower; the slowest phrase's rung for a join and the piece.
-
-A player's trust goes before simulated minutes: starting above the rung, where nodes are known to go, reached mastery
-sooner on simulated learners (seven to nine tenths of the minutes), but asked for tempos at which nothing was clean yet.
 
 The sizes below were tuned on simulated learners (`benchmarks/bench_planner.py`); most may change by half without a
 difference that the benchmark could tell.

@@ -242,19 +242,18 @@ def is_probe(rung_bpm: int, tempo_bpm: int, goal_bpm: int) -> bool:
     return rung_bpm < tempo_bpm >= min(_higher(rung_bpm, WIDE_STEP), goal_bpm)
 
 
-def probe_after(ladder: Ladder, step: Step | None, probe_bpm: int) -> int:
-    """The tempo of the next probe after one at `probe_bpm`; 0 for none.
+def probe_after(ladder: Ladder, step: Step | None, failed_bpm: int = 0) -> int:
+    """The tempo of the next probe after one that did `step` (None where it said nothing); 0 for none.
 
-    After a clean one, which lifted the rung, a widest step further; after a failed one halfway back to the rung, in
-    log-tempo. So a few repetitions find where the excerpt goes, and the ladder climbs on from there. `step` is what the
-    probe did, None where it said nothing.
+    After a clean one, which lifted the rung, a widest step further. `failed_bpm` is the slowest that failed in this
+    turn, 0 for none: the next lies halfway between the rung and it, in log-tempo. So a few repetitions find where the
+    excerpt goes, and the ladder climbs on from there.
     """
     if step is None:
         return 0
-    if step.kind is Moved.CLIMB:
-        found = min(ladder.goal_bpm, _higher(ladder.rung_bpm, WIDEST_STEP))
-    else:
-        found = round(math.sqrt(ladder.rung_bpm * probe_bpm))
+    found = min(ladder.goal_bpm, _higher(ladder.rung_bpm, WIDEST_STEP))
+    if (failed_bpm and found >= failed_bpm) or step.kind is not Moved.CLIMB:
+        found = round(math.sqrt(ladder.rung_bpm * failed_bpm))
     return found if is_probe(ladder.rung_bpm, found, ladder.goal_bpm) else 0
 
 

@@ -29,7 +29,17 @@ from random import Random
 from coach.core.drill import TOGETHER, Drill
 from coach.core.evidence import MOVE, NODE
 from coach.core.excerpt import Excerpt, LoggedPassage, Passage
-from coach.core.ladder import OFF_LADDER, PROBES, Ladder, Moved, Release, after_rep, is_probe, probe_after, released
+from coach.core.ladder import (
+    OFF_LADDER,
+    PROBES,
+    Ladder,
+    Moved,
+    Release,
+    after_rep,
+    is_probe,
+    probe_after,
+    released,
+)
 from coach.core.log import Fault, Outcome, Rep
 from coach.core.plan import Plan, PlanItem, Purpose
 from coach.core.repertoire import BETWEEN_TURNS_S, Repertoire
@@ -304,7 +314,7 @@ def _turn(
     known = done.ladders.get(excerpt.key)
     if item.purpose.value not in OFF_LADDER and known and known.last_day == day:
         tempo = known.rung_bpm
-    rung, probes = tempo, 0
+    rung, probes, failed_bpm = tempo, 0, 0
     if is_probe(rung, item.probe_bpm, drill.goal_bpm):
         tempo, probes = item.probe_bpm, PROBES
     done.seconds += BETWEEN_TURNS_S
@@ -320,7 +330,8 @@ def _turn(
         assert ladder is not None
         assert step is not None
         done.ladders[excerpt.key] = ladder
-        probe_bpm = probe_after(ladder, step, tempo) if probes > 1 else 0
+        failed_bpm = tempo if probes and faults else failed_bpm
+        probe_bpm = probe_after(ladder, step, failed_bpm) if probes > 1 else 0
         probes = probes - 1 if probe_bpm else 0
         rung, tempo = ladder.rung_bpm, probe_bpm or ladder.rung_bpm
         if step.kind is Moved.LANDED:

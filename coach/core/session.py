@@ -380,7 +380,11 @@ def _rated(session: Session, event: SessionEvent) -> Result:
         return replace(following, step=step), (*effects, *told)
     assert saved.passage is not None
     current = saved.ladders[saved.passage.excerpt.key]
-    probe_bpm = ladders.probe_after(current, step, saved.tempo_bpm) if saved.probes > 1 else 0
+    failed_bpm = min(
+        (rep.tempo_bpm for rep in saved.saved if rep.turn == saved.turn and rep.above_rung and rep.faults),
+        default=0,
+    )
+    probe_bpm = ladders.probe_after(current, step, failed_bpm) if saved.probes > 1 else 0
     ready = replace(
         saved,
         phase=Phase.READY,

@@ -139,6 +139,10 @@ class SavedRep:
     before: Ladder
     step: Step | None = None
 
+    @property
+    def above_rung(self) -> bool:
+        return self.tempo_bpm > self.before.rung_bpm
+
 
 @dataclass(frozen=True, slots=True)
 class StartRep:
