@@ -5,8 +5,13 @@ from __future__ import annotations
 import pytest
 
 from coach.core.drill import TOGETHER
+from coach.core.excerpt import whole_phrase
 from coach.core.log import Outcome
+from coach.core.plan import Plan, PlanItem, Purpose
 from coach.core.session import Phase
+from coach.desk import Desk
+from coach.drillfile.load import load_drill
+from coach.places import builtin_drills
 from tests.screens import running, screen_text, session_of
 
 pytestmark = pytest.mark.filterwarnings("ignore::DeprecationWarning")
@@ -40,6 +45,30 @@ async def test_one_key_starts_a_repetition_and_one_key_saves_it_as_clean(tmp_pat
         reps = app.desk.log.reps()
         assert [rep.faults for rep in reps] == [()]
         assert "saved, clean" in screen_text(app)
+
+
+async def test_a_faster_tempo_is_tried_first_and_the_screen_says_where_it_goes_on(tmp_path, monkeypatch):
+    (drill,) = (drill for path in builtin_drills() if (drill := load_drill(path)).id == "small-bells")
+    whole = whole_phrase(drill, drill.phrases[0])
+    rung = drill.tempo.start_bpm
+    item = PlanItem(Purpose.BUILD, 9, "Climb; first try it faster.", whole, 6, rung, probe_bpm=rung + 12)
+    monkeypatch.setattr(Desk, "plan", lambda desk, *_: Plan(desk.today, 20, (item,)))
+    async with running(tmp_path, drills=DRILL) as (app, pilot, player):
+        assert f"at {rung}, try {rung + 12}" in screen_text(app)
+        await pilot.press("space")
+        await pilot.pause()
+        assert f"at {rung + 12}, rung {rung}" in screen_text(app)
+        await play_to_end(pilot, app, player)
+        await pilot.press("1", "space")
+        halfway = session_of(app).practice.session.tempo_bpm
+        assert rung < halfway < rung + 12
+        assert f"saved, choked 1; try {halfway}" in screen_text(app)
+        await play_to_end(pilot, app, player)
+        await pilot.press("1", "space")
+        await play_to_end(pilot, app, player)
+        await pilot.press("1", "space")
+        assert f"saved, choked 1; back to {rung}" in screen_text(app)
+        assert [rep.rung_bpm for rep in app.desk.log.reps()] == [rung] * 3
 
 
 async def test_label_keys_mark_chokes_and_the_same_key_takes_them_back(tmp_path):

@@ -112,6 +112,8 @@ class SessionScreen(SessionStage):
         session = self.practice.session
         if session.probes:
             words += f"; try {session.tempo_bpm}"
+        elif rep.above_rung and rep.faults and rep.turn == session.turn:
+            words += f"; back to {session.tempo_bpm}"
         return f"saved, {words}"
 
     def do_choked(self) -> None:
