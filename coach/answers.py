@@ -23,6 +23,7 @@ from datetime import date
 from pathlib import Path
 from typing import Literal
 
+from coach.core.days import day_from
 from coach.core.digits import whole_number
 from coach.core.drill import Drill
 from coach.core.excerpt import Excerpt, layer_choices
@@ -33,7 +34,9 @@ from coach.core.session import Phase
 from coach.core.session_events import ChooseExcerpt, Go, Rated, Skip, Stop
 from coach.practice import Practice, rep_seconds
 
-LARGEST_BYTES = 5_000_000
+LARGEST_BYTES = 1_000_000
+MOST_PROBLEMS = 100
+LONGEST_SHOWN = 200
 _RESULTS = {
     "choked": Outcome.CHOKED,
     "late": Outcome.LATE,
@@ -106,7 +109,10 @@ def read_answers(text: str, where: str) -> list[Answer]:
             answer, pending = _parse(line, number, pending)
         except ValueError as error:
             message, _, guess = str(error).partition("|")
-            problems.append(Problem(message, where, number, 1, guess, source_line=raw))
+            problems.append(Problem(message, where, number, 1, guess, source_line=raw[:LONGEST_SHOWN]))
+            if len(problems) >= MOST_PROBLEMS:
+                problems.append(Problem("and more; mend these first", where))
+                raise CoachError(problems) from None
             continue
         if answer:
             answers.append(answer)
@@ -143,11 +149,9 @@ def _parse(line: str, number: int, pending: At | None) -> tuple[Answer | None, A
 
 def _day(text: str) -> date:
     try:
-        if not re.fullmatch(r"\d{4}-\d{2}-\d{2}", text):
-            raise ValueError
-        return date.fromisoformat(text)
-    except ValueError:
-        raise ValueError(f"{text!r} is no date|day 2026-12-03, year first?") from None
+        return day_from(text)
+    except ValueError as error:
+        raise ValueError(f"{error}|day 2026-12-03, year first?") from None
 
 
 def _at(text: str) -> tuple[At, str]:

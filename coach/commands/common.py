@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 import os
-import re
 import sys
 import time
 from collections.abc import Callable, Iterable, Iterator
@@ -12,13 +11,12 @@ from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Any, TextIO
 
+from coach.core.days import day_from
 from coach.core.log import DAY_STARTS_HOUR, new_id
 from coach.core.plain import json_text, visible
 from coach.core.problem import CoachError, Problem, UsageError
 from coach.files import write_whole
 from coach.places import Places, find_places, user_path
-
-_DATE = re.compile(r"\d{4}-\d{2}-\d{2}")
 
 
 def add_folder(parser: argparse.ArgumentParser) -> None:
@@ -82,12 +80,10 @@ def places_of(arguments: argparse.Namespace) -> Places:
 def parse_date(text: str, option: str = "--date") -> date:
     """A date written as ISO 8601 does; UsageError with what is allowed."""
     try:
-        if not _DATE.fullmatch(text):
-            raise ValueError
-        return date.fromisoformat(text)
-    except ValueError:
+        return day_from(text)
+    except ValueError as error:
         raise UsageError(
-            Problem(f"{text!r} is no date", option, guess="write year-month-day, as in 2026-12-03")
+            Problem(str(error), option, guess="write year-month-day, as in 2026-12-03")
         ) from None
 
 

@@ -281,8 +281,9 @@ def _merge(arguments: argparse.Namespace) -> int:
     problems = [problem for result in results.values() for problem in result.problems]
     for problem in problems[:MOST_TOLD]:
         say(f"coach: {problem}", to=sys.stderr)
-    if len(problems) > MOST_TOLD:
-        say(f"coach: and {len(problems) - MOST_TOLD} more", to=sys.stderr)
+    untold = max(0, len(problems) - MOST_TOLD) + sum(result.more for result in results.values())
+    if untold:
+        say(f"coach: and {untold:,} more", to=sys.stderr)
     if arguments.json:
         found = {
             name: {

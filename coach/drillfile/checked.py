@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import islice
 
 from coach.core.playability import check_playability
 from coach.core.problem import Problem
@@ -21,7 +22,7 @@ def checked(text: str, where: str) -> Reading:
     if reading.drill is None:
         return reading
     report = Report(where, split_lines(text))
-    for finding in check_playability(reading.drill):
+    for finding in islice(check_playability(reading.drill), MAX_PROBLEMS):
         event = reading.drill.phrases[finding.phrase].bars[finding.bar].events[finding.event]
         spot = reading.events.get((finding.phrase, finding.bar, finding.layer, event.beat))
         field = f"phrases[{finding.phrase}]"
@@ -32,7 +33,7 @@ def checked(text: str, where: str) -> Reading:
     found = list(dict.fromkeys([*reading.problems, *added]))
     found.sort(key=lambda problem: (problem.line, problem.column))
     if len(found) > MAX_PROBLEMS:
-        more = Problem(f"and {len(found) - MAX_PROBLEMS} more problems", where, severity="warning")
+        more = Problem("and more problems; mend these first", where, severity="warning")
         found = [*found[:MAX_PROBLEMS], more]
     reading.problems = found
     return reading

@@ -26,6 +26,7 @@ from coach.drillfile.source import (
     too_large,
 )
 
+MAX_NODES = 60_000
 _LOADER: Any = yaml.CSafeLoader if yaml.__with_libyaml__ else yaml.SafeLoader
 
 
@@ -59,6 +60,11 @@ def compose(text: str, report: Report) -> Node | None:
                 "a second YAML document starts here; a file holds one drill",
                 "put each drill into a file of its own",
             )
+    except _TooManyError as error:
+        report.error(
+            error.spot, f"the file holds more than {MAX_NODES:,} keys and values", "is this a drill file?"
+        )
+        return None
     except _TooDeepError as error:
         report.error(error.spot, f"this is nested more than {MAX_DEPTH} deep; a drill needs 6")
         return None
@@ -77,16 +83,24 @@ class _TooDeepError(Exception):
         self.spot = spot
 
 
+class _TooManyError(_TooDeepError):
+    pass
+
+
 @dataclass
 class _Builder:
     report: Report
+    count: int = 0
 
     def node(self, event: Any, events: Iterator[Any], depth: int) -> Node:
         mark: Any = event.start_mark
         end: Any = event.end_mark
         line, column = mark.line + 1, mark.column + 1
+        self.count += 1
         if depth > MAX_DEPTH:
             raise _TooDeepError(Spot(line, column))
+        if self.count > MAX_NODES:
+            raise _TooManyError(Spot(line, column))
         if isinstance(event, yaml.AliasEvent):
             self.report.error(
                 Spot(line, column),

@@ -80,9 +80,9 @@ def repaired(text: str, where: str) -> tuple[str, list[Change]]:
 
 
 def _with_repairs(reading: Reading) -> str:
-    text, before = reading.text, len(reading.text) + 1
+    text, pieces, before = reading.text, [], len(reading.text)
     for repair in sorted(set(reading.repairs), key=lambda repair: (repair.start, repair.stop), reverse=True):
         if repair.stop <= before and "\n" not in text[repair.start : repair.stop]:
-            text = text[: repair.start] + repair.wanted + text[repair.stop :]
+            pieces += [text[repair.stop : before], repair.wanted]
             before = repair.start
-    return text
+    return text[:before] + "".join(reversed(pieces))

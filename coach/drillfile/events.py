@@ -78,6 +78,9 @@ class EventReader:
         """The events of all layers of a bar, which stands at `number` in its phrase; faults go to the report."""
         drafts: list[EventDraft] = []
         names = {key.text for key, _ in bar.pairs if key.text not in keys.BAR}
+        if len(names) > keys.MAX_LAYERS:
+            self.report.error(bar, f"{len(names)} layers in one bar; at most {keys.MAX_LAYERS}", "", where)
+            return []
         for name in names:
             self.layer_mates.setdefault(name, set()).update(names)
         for key, node in bar.pairs:
@@ -147,6 +150,14 @@ class EventReader:
         locate = Locator(self.reading.text, node)
         if not text.strip():
             self.report.error(key, f"`{key.text}` has no events", "leave the layer out of this bar", where)
+            return []
+        if len(text) > keys.MAX_LINE:
+            self.report.error(
+                node,
+                f"{len(text):,} characters for one layer of one bar; at most {keys.MAX_LINE:,}",
+                "",
+                where,
+            )
             return []
         events, faults = read_events(text)
         for fault in faults:

@@ -11,7 +11,7 @@ from coach.core.digits import whole_number
 from coach.core.drill import Assignment, ClickPattern, Phrase, Tempo
 from coach.core.instruments import ready_made
 from coach.core.rhythm import MAX_BPM, MIN_BPM, Meter
-from coach.core.strings import A4_HZ_RANGE, SCALE_MM_RANGE, STIFFNESS_RANGE, Instrument
+from coach.core.strings import A4_HZ_RANGE, SCALE_MM_RANGE, STIFFNESS_RANGE, STRINGS_RANGE, Instrument
 from coach.core.units import midi_from_note
 from coach.drillfile import keys, values
 from coach.drillfile.music import split_guess
@@ -35,6 +35,10 @@ def instrument_of(node: Node | None, report: Report) -> Instrument | None:
         return None
     before = len(report.problems)
     notes = values.scalars(block.get("strings"), "instrument.strings", report, "[G2, D2, A1, E1]")
+    if notes and len(notes) > STRINGS_RANGE[1]:
+        message = f"{len(notes)} strings is outside {STRINGS_RANGE[0]} to {STRINGS_RANGE[1]} strings"
+        report.error(block.get("strings"), message, "", "instrument.strings")
+        return None
     pitches = []
     for note in notes or ():
         try:

@@ -18,6 +18,8 @@ MAX_BARS = 2000
 MAX_PHRASES = 200
 MAX_LAYERS = 8
 MAX_EVENTS_IN_BAR = 200
+MAX_LINE = 20_000
+"""Characters of one layer in one bar."""
 MAX_NOTES = 10_000
 MAX_BEATS = 10_000
 """Notes and counted beats of all phrases with repeated bars written out, and of the piece with its order too: a
@@ -26,6 +28,7 @@ MAX_PIECE_BARS = 5_000
 MAX_ORDER = 500
 MAX_TEXT = 2000
 MAX_NAME = 80
+MAX_TAGS = 20
 MAX_TIMES = 99
 COUNT_IN_RANGE = (1, 4)
 SUBDIVISION_RANGE = (1, 8)
@@ -143,7 +146,8 @@ DRILL: dict[str, Key] = {
     "composer": Key("Who wrote the music.", _NAME),
     "about": Key("What it is for."),
     "tags": Key(
-        "Words to find it by.", {"type": "array", "items": {"type": ["string", "number"]}, "maxItems": 20}
+        "Words to find it by.",
+        {"type": "array", "items": {"type": ["string", "number"]}, "maxItems": MAX_TAGS},
     ),
     "instrument": Key(
         "The instrument: its strings and their length, or a ready one's name.", {}, required=True

@@ -6,12 +6,13 @@ collected before anything is raised.
 
 from __future__ import annotations
 
+from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 
 from coach.core.digits import whole_number
 from coach.core.drill import Drill
-from coach.core.problem import CoachError, Problem
+from coach.core.problem import CoachError, Problem, Severity
 from coach.drillfile import header, keys, values
 from coach.drillfile.compose import compose
 from coach.drillfile.ids import drill_id
@@ -19,7 +20,7 @@ from coach.drillfile.music import Resolver
 from coach.drillfile.phrases import PhraseReader
 from coach.drillfile.reading import Reading
 from coach.drillfile.said import said_place
-from coach.drillfile.source import MAX_PROBLEMS, Mapping, Report, Scalar, read_text, split_lines
+from coach.drillfile.source import Mapping, Report, Scalar, TooManyProblemsError, read_text, split_lines
 
 
 def load_drill(path: Path | str) -> Drill:
@@ -40,25 +41,26 @@ def read_reading(text: str, where: str) -> Reading:
     """As `read_drill`, with the places of events and the sure repairs."""
     report = Report(where, split_lines(text))
     reading = Reading(text)
-    root = compose(text, report)
-    if isinstance(root, Mapping):
-        reading.root = root
-        if _version_fits(root, report):
-            drill = _drill_of(root, where, reading, report)
-            if drill is not None and not report.failed:
-                reading.drill = drill
-    elif root is not None:
-        report.error(
-            root,
-            "a drill is lines of `key: value`, and this is " + values.kind_of(root),
-            "it starts with `drill: 1`",
-        )
+    with suppress(TooManyProblemsError):
+        root = compose(text, report)
+        if isinstance(root, Mapping):
+            reading.root = root
+            if _version_fits(root, report):
+                drill = _drill_of(root, where, reading, report)
+                if drill is not None and not report.failed:
+                    reading.drill = drill
+        elif root is not None:
+            report.error(
+                root,
+                "a drill is lines of `key: value`, and this is " + values.kind_of(root),
+                "it starts with `drill: 1`",
+            )
     reading.repairs = report.repairs
     found = [replace(problem, said=said_place(problem, reading.root)) for problem in report.problems]
     reading.problems = sorted(found, key=lambda problem: (problem.line, problem.column))
-    if len(reading.problems) > MAX_PROBLEMS:
-        more = len(reading.problems) - MAX_PROBLEMS
-        reading.problems = [*reading.problems[:MAX_PROBLEMS], Problem(f"and {more} more problems", where)]
+    if report.full:
+        severity: Severity = "error" if report.failed else "warning"
+        reading.problems.append(Problem("and more problems; mend these first", where, severity=severity))
     return reading
 
 
@@ -96,6 +98,8 @@ def _drill_of(root: Mapping, where: str, reading: Reading, report: Report) -> Dr
     count_in = values.integer(root.get("count_in"), "count_in", keys.COUNT_IN_RANGE, " bars", report)
     assignment = header.assignment_of(root.get("assignment"), tempo, report)
     tags = values.scalars(root.get("tags"), "tags", report, "[first look, two strings]") or []
+    if len(tags) > keys.MAX_TAGS:
+        report.error(root.get("tags"), f"{len(tags)} tags; at most {keys.MAX_TAGS}", "", "tags")
     phrases = reader.phrases(root.get("phrases"), meter)
     reader.events.check_layers()
     order = header.piece_order(root.get("order"), phrases, reading, report)

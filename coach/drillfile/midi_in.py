@@ -26,7 +26,7 @@ from coach.core.problem import CoachError, Problem
 from coach.drillfile.midi_out import CLICK_CHANNEL, HARMONICS_OCTAVES, HARMONICS_PROGRAM
 from coach.drillfile.score import MAX_BARS, Score, ScoreBar, ScoreNote
 
-MAX_MIDI_BYTES = 3_000_000
+MAX_MIDI_BYTES = 1_000_000
 MAX_NOTES = 50_000
 TOLERANCE = Fraction(1, 50)
 _DIVISORS = (1, 2, 3, 4, 6, 8, 12, 16, 24, 32)
@@ -91,7 +91,12 @@ def _parsed(data: bytes, where: str) -> Any:
     import mido
 
     if len(data) > MAX_MIDI_BYTES:
-        raise CoachError(Problem(f"the MIDI file has {len(data) / 1e6:.1f} MB; at most 3 MB are read", where))
+        raise CoachError(
+            Problem(
+                f"the MIDI file has {len(data) / 1e6:.1f} MB; at most {MAX_MIDI_BYTES / 1e6:g} MB are read",
+                where,
+            )
+        )
     try:
         file = mido.MidiFile(file=io.BytesIO(data), clip=True, charset="latin-1")
     except Exception as error:  # mido raises whatever its parts raise on broken bytes

@@ -89,7 +89,7 @@ class Resolver:
             string=string,
             fret=fret,
             node=node,
-            written=written.touch if written.touch is not None else str(written.fret),
+            written=written.touch if written.touch is not None else str(fret),
             droppable=written.droppable,
             asserted_midi=asserted,
             fretting_finger=written.fretting_finger,

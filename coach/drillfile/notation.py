@@ -19,6 +19,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from functools import lru_cache
 
+from coach.core.strings import STRINGS_RANGE
 from coach.drillfile.beats import BEAT, FINEST, NotationError, can_be_written, read_beat, read_beats
 
 FRETTING = ("1", "2", "3", "4", "T")
@@ -223,6 +224,8 @@ def _read_notes(offset: int, text: str) -> tuple[WrittenNote, ...]:
         position = len(text) - len(rest)
         if not rest.startswith("+"):
             raise _after_note(offset + position, rest)
+        if len(notes) > STRINGS_RANGE[1]:
+            raise NotationError(offset, f"more than {STRINGS_RANGE[1]} notes at once; one to a string")
         position += 1
 
 

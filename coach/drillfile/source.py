@@ -22,6 +22,7 @@ MAX_BYTES = 1_000_000
 MAX_PROBLEMS = 200
 MAX_SHOWN = 200
 """Characters of an offending line that are shown."""
+MAX_MESSAGE = 400
 
 _BREAKS = re.compile(r"\r\n|[\n\r\x85\u2028\u2029]")
 CONTROL = re.compile(r"[\x00-\x08\x0b-\x1f\x7f-\x9f\u200e\u200f\u202a-\u202e\u2066-\u2069]")
@@ -96,22 +97,38 @@ class Repair:
     wanted: str
 
 
+class TooManyProblemsError(Exception):
+    """A report is full; reading on would only cost time."""
+
+
 @dataclass
 class Report:
-    """The problems found so far in one file."""
+    """The problems found so far in one file: at most `MAX_PROBLEMS` errors, and about as many in all."""
 
     where: str
     lines: list[str]
     problems: list[Problem] = field(default_factory=list)
     repairs: list[Repair] = field(default_factory=list)
+    errors: int = 0
+    full: bool = False
 
     def error(self, spot: Placed | None, message: str, guess: str = "", field: str = "") -> None:
-        """Note an error at a place, or about the whole file where there is none."""
+        """Note an error at a place, or about the whole file where there is none.
+
+        TooManyProblemsError after so many that nobody would read on.
+        """
         self._add(spot, message, guess, field, "error")
+        self.errors += 1
+        if self.errors > MAX_PROBLEMS:
+            self.full = True
+            raise TooManyProblemsError
 
     def warn(self, spot: Placed | None, message: str, guess: str = "", field: str = "") -> None:
-        """Note a warning."""
-        self._add(spot, message, guess, field, "warning")
+        """Note a warning, unless there are many already."""
+        if len(self.problems) < MAX_PROBLEMS:
+            self._add(spot, message, guess, field, "warning")
+        else:
+            self.full = True
 
     def repair(self, start: int, stop: int, wanted: str) -> None:
         """Note that the characters `start` to `stop` of the text are surely meant to be `wanted`."""
@@ -119,14 +136,14 @@ class Report:
 
     @property
     def failed(self) -> bool:
-        return any(problem.severity == "error" for problem in self.problems)
+        return self.errors > 0
 
     def _add(self, spot: Placed | None, message: str, guess: str, name: str, severity: Severity) -> None:
         line, column = (spot.line, spot.column) if spot else (0, 0)
         source = self.lines[line - 1] if 0 < line <= len(self.lines) else ""
         source = source[:MAX_SHOWN] if column <= MAX_SHOWN - 40 else ""
         # What was found may hold anything; a terminal would obey its control characters.
-        message, guess, name = plain_text(message), plain_text(guess), plain_text(name)
+        message, guess, name = (plain_text(text, MAX_MESSAGE) for text in (message, guess, name))
         problem = Problem(message, self.where, line, column, guess, name, severity, source)
         if problem not in self.problems[-20:]:
             self.problems.append(problem)

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from coach.core.drill import TOGETHER
 from coach.core.instruments import READY_MADE, ready_made
-from coach.core.strings import SCALE_MM_RANGE, Instrument
+from coach.core.strings import SCALE_MM_RANGE, STRINGS_RANGE, Instrument
 from coach.core.units import note_name
 from coach.drillfile.hand import HIGHEST_FRET
 from coach.drillfile.keys import BAR, LAYER, MAX_LAYERS, PHRASE
@@ -38,7 +38,7 @@ def instrument_of(score: Score) -> Instrument:
         scale = score.scale_mm or known or (864.0 if strings[-1] < 40 else 648.0)
         if not SCALE_MM_RANGE[0] <= scale <= SCALE_MM_RANGE[1]:
             scale = 864.0
-        if len(strings) <= 12 and strings[-1] >= 0 and strings[0] <= 127:
+        if len(strings) <= STRINGS_RANGE[1] and all(0 <= midi <= 127 for midi in strings):
             return Instrument.of(names, scale)
     pitches = [note.midi for note in notes if not note.harmonic]
     low, high = min(pitches, default=28), max(pitches, default=60)

@@ -12,6 +12,7 @@ from collections.abc import Sequence as AnySequence
 from datetime import date
 from fractions import Fraction
 
+from coach.core.days import day_from
 from coach.core.rhythm import Meter
 from coach.drillfile.keys import BLOCKS, ID, MAX_NAME, MAX_ORDER, MAX_TEXT, PERCENT_RANGE, Key
 from coach.drillfile.source import Mapping, Node, Report, Scalar, Sequence, nearest
@@ -245,9 +246,10 @@ def day_of(node: Node | None, where: str, report: Report) -> date | None:
     found = node.text.strip() if isinstance(node, Scalar) else ""
     if re.fullmatch(r"\d{4}-\d\d-\d\d", found):
         try:
-            return date.fromisoformat(found)
-        except ValueError:
-            report.error(node, f"'{found}' is no day of the calendar", "", where)
+            return day_from(found)
+        except ValueError as error:
+            message = str(error) if "outside" in str(error) else f"'{found}' is no day of the calendar"
+            report.error(node, message, "", where)
             return None
     guess = ""
     if match := re.fullmatch(r"(\d{1,2})\.(\d{1,2})\.(\d{4})", found):
@@ -299,6 +301,7 @@ def scalars(node: Node | None, where: str, report: Report, example: str) -> list
     return items
 
 
+MAX_FAULTS = 20
 _ORDER = re.compile(
     r"\s*(?:(?P<mark>[(),])|(?P<times>[x×](?P<count>\d{1,3})\b)|(?P<name>[^(),]+?)(?=\s*(?:[(),]|[x×]\d{1,3}\s*(?:[(),]|$)|$)))"
 )
@@ -312,11 +315,13 @@ def order_of(
 
     `find` gives the id for an id or a name.
     """
+    if any(len(part) > MAX_TEXT for part in re.split("[(),]", text)):
+        return (), [(0, "this can't be read as an order of phrases: a name in it is far too long", "")]
     faults: list[tuple[int, str, str]] = []
     stack: list[list[str]] = [[]]
     last: list[str] | None = None
     position = 0
-    while position < len(text) and text[position:].strip():
+    while position < len(text) and text[position:].strip() and len(faults) < MAX_FAULTS:
         match = _ORDER.match(text, position)
         if match is None or match.end() == position:
             faults.append(

@@ -14,11 +14,12 @@ from datetime import date
 from pathlib import Path
 from typing import Any
 
+from coach.core.days import day_from
 from coach.core.plain import plain_text
 from coach.core.problem import CoachError, Problem
 from coach.report.student import KIND, VERSION, digest
 
-LARGEST_BYTES = 20_000_000
+LARGEST_BYTES = 4_000_000
 SUFFIXES = (".json", ".jsonl", ".txt", "")
 """Of files that may be a student's: mail programs change names."""
 LONGEST = 200
@@ -197,7 +198,7 @@ def _student(body: dict[str, Any], where: str) -> StudentFile:
     return StudentFile(
         where,
         _text(body["written"]),
-        date.fromisoformat(_text(body["day"])),
+        day_from(_text(body["day"])),
         _text(student["id"]),
         _text(student["name"]),
         tuple(_drill(drill) for drill in _list(body["drills"])),
@@ -218,7 +219,7 @@ def _drill(body: dict[str, Any]) -> DrillSeen:
         _int(body["goal_bpm"], 1, 1000),
         _text(task.get("id") or ""),
         _text(task.get("student") or ""),
-        date.fromisoformat(_text(due)) if due else None,
+        day_from(_text(due)) if due else None,
         tuple(_phrase(phrase) for phrase in _list(body["excerpts"])),
         tuple(_place(place) for place in _list(body["nodes"])),
         tuple(_place(place) for place in _list(body["moves"])),
@@ -249,7 +250,7 @@ def _day(row: Sequence[Any]) -> DayNumbers:
     minutes = row[1]
     if not isinstance(minutes, int | float) or isinstance(minutes, bool) or not 0 <= minutes <= 1440:
         raise ValueError(f"{minutes!r} minutes on one day")
-    return DayNumbers(date.fromisoformat(_text(row[0])), float(minutes), _int(row[5]), _int(row[6]))
+    return DayNumbers(day_from(_text(row[0])), float(minutes), _int(row[5]), _int(row[6]))
 
 
 def _text(value: Any, longest: int = LONGEST) -> str:

@@ -35,6 +35,7 @@ from coach.store.schema import (
 FORMAT = "log"
 VERSION = 1
 LONGEST_LINE = 4_000_000
+MOST_PROBLEMS = 200
 REBUILD_FROM_DAYS = 40
 """With more touched days than this a whole replay is quicker than going back for each."""
 
@@ -47,7 +48,16 @@ class Merged:
     known: int = 0
     """Entries that were there already."""
     problems: list[Problem] = field(default_factory=list)
-    """Lines that were not taken in, and a file that is not whole."""
+    """Lines that were not taken in, and a file that is not whole: the first of them."""
+    more: int = 0
+    """Such problems beyond those."""
+
+    def tell(self, problem: Problem) -> None:
+        """Note a problem; of very many, their number."""
+        if len(self.problems) < MOST_PROBLEMS:
+            self.problems.append(problem)
+        else:
+            self.more += 1
 
 
 def export_lines(log: Log, players: Sequence[str], written_ms: int, program: str) -> Iterator[str]:
@@ -139,7 +149,7 @@ def _take(
     except (ValueError, KeyError, TypeError, OverflowError) as error:
         what = f"{NAMES[table]} {plain_text(str(record[NAMES[table]]), 30)}" if table else "the line"
         reason = f"{error.args[0]!r} is missing" if isinstance(error, KeyError) else str(error)
-        merged.problems.append(Problem(f"{what}: {reason}; not taken in", where, number))
+        merged.tell(Problem(f"{what}: {reason}; not taken in", where, number))
         return
     if table == "players":
         _take_player(log, values, merged)
@@ -158,7 +168,7 @@ def _take(
         if tuple(known) == tuple(values):
             merged.known += 1
         else:
-            merged.problems.append(
+            merged.tell(
                 Problem(
                     f"{NAMES[table]} {values[0]} is in the log already and says something else there; "
                     "the one in the log stays",
@@ -205,7 +215,7 @@ def _parsed(raw: bytes, where: str, number: int, merged: Merged) -> dict[str, An
         return record
     except (ValueError, RecursionError):
         if number > 1:
-            merged.problems.append(Problem("the line is no JSON object; not taken in", where, number))
+            merged.tell(Problem("the line is no JSON object; not taken in", where, number))
         return None
 
 
@@ -236,7 +246,7 @@ def _check_foot(
     foot: dict[str, Any] | None, count: int, digest: str, where: str, number: int, merged: Merged
 ) -> None:
     if foot is None:
-        merged.problems.append(
+        merged.tell(
             Problem(
                 "the file is cut off: its last line is missing; what stood before was taken in",
                 where,
@@ -245,7 +255,7 @@ def _check_foot(
             )
         )
     elif foot.get("end") != count or (foot.get("sha256") != digest and not merged.problems):
-        merged.problems.append(
+        merged.tell(
             Problem(
                 f"the file was changed after the export: {count} entries stand in it, "
                 f"{plain_text(str(foot.get('end')), 20)} were exported; every good entry was taken in",

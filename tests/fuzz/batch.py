@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import os
 import random
 import resource
@@ -190,8 +191,9 @@ def _one(tally: Tally, target: Target, data: bytes, folder: Path, guard: _Guard)
         except CoachError as error:
             end = refusal(error)
         signal.setitimer(signal.ITIMER_PROF, 0)
-        if guard.touched:
-            raise AssertionError(f"opened outside the folder: {guard.touched}")
+        touched = [*guard.touched]
+        guard.touched.clear()
+        assert target.may_name_paths or not touched, f"outside the folder: {touched}"
         return end
     except (Exception, TooSlowError) as error:
         signal.setitimer(signal.ITIMER_PROF, 0)
@@ -227,17 +229,20 @@ def _bound_memory() -> None:
 
 
 class _Guard:
-    """Notes every file that is opened for writing, made, renamed or removed outside a folder, and every connection."""
+    """Forbids, and notes, all writing outside a folder, every connection and every program: this may run as root."""
 
     EVENTS = (
-        "os.mkdir",
-        "os.rename",
-        "os.remove",
-        "os.rmdir",
-        "os.symlink",
-        "os.link",
-        "shutil.copyfile",
-        "sqlite3.connect",
+        *(
+            "os.mkdir",
+            "os.rename",
+            "os.remove",
+            "os.rmdir",
+            "os.symlink",
+            "os.link",
+            "os.truncate",
+            "os.chmod",
+        ),
+        *("os.chown", "os.utime", "shutil.copyfile", "shutil.move", "sqlite3.connect"),
     )
 
     def __init__(self, folder: Path, notes: Path) -> None:
@@ -251,23 +256,24 @@ class _Guard:
             return
         if event == "open":
             path, _, flags = arguments
-            if not isinstance(path, str | bytes | Path) or not flags & (os.O_WRONLY | os.O_RDWR | os.O_CREAT):
-                return
-            self._note(event, path)
+            if flags & (os.O_WRONLY | os.O_RDWR | os.O_CREAT | os.O_TRUNC):
+                self._forbid(event, path)
         elif event in self.EVENTS:
             for path in arguments[:2]:
-                if isinstance(path, str | bytes | Path):
-                    self._note(event, path)
-        elif event in ("socket.connect", "subprocess.Popen", "os.system", "os.exec"):
+                self._forbid(event, path)
+        elif event in ("socket.connect", "subprocess.Popen", "os.system", "os.exec", "os.posix_spawn"):
             self.touched.append(f"{event} {arguments!r}")
+            raise PermissionError(errno.EPERM, "forbidden while fuzzing")
 
-    def _note(self, event: str, path: str | bytes | Path) -> None:
-        found = os.fsdecode(path)
-        if found == ":memory:" or found.startswith("file::memory:"):
+    def _forbid(self, event: str, path: object) -> None:
+        if not isinstance(path, str | bytes | os.PathLike):
             return
-        # Relative paths are inside: the arguments' target runs with the folder as its current one.
-        if (found.startswith("/") and not found.startswith(self.inside)) or ".." in Path(found).parts:
+        found = os.fsdecode(path)
+        if found in ("", ":memory:") or found.startswith("file::memory:"):
+            return
+        if not os.path.realpath(found.removeprefix("file://")).startswith(self.inside):
             self.touched.append(f"{event} {found}")
+            raise PermissionError(errno.EPERM, "forbidden while fuzzing", found)
 
 
 def events(tally: Tally) -> Iterator[str]:

@@ -38,6 +38,9 @@ class Target:
     mutate: Callable[[random.Random, Sequence[bytes]], bytes]
     run: Callable[[bytes, Path], str]
     share: int
+    may_name_paths: bool = False
+    """Its input names files to write, which is no fault; they are not written all the same."""
+
     """Thousands of runs of each million and some, by how much there is to reach and what a run costs."""
 
 
@@ -592,5 +595,6 @@ TARGETS: dict[str, Target] = {
         mutated_arguments,
         run_arguments,
         50,
+        may_name_paths=True,
     ),
 }
