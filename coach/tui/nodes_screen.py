@@ -13,6 +13,7 @@ from coach.core.evidence import NODE
 from coach.core.fretboard import NodeRow, fretboard_lines, node_rows, partial_marks
 from coach.core.reach import places_for
 from coach.core.strings import DEFAULT_PARTIAL, Instrument, Node, nodes_upto
+from coach.core.touch import best_plucking_point_mm, dead_plucking_points_mm
 from coach.tui.base import DrawnScreen
 from coach.tui.canvas import Canvas, Rows, ascii_text, fitted
 from coach.tui.glyphs import big_text, largest_scale
@@ -48,6 +49,8 @@ def draw_node(
     for offset, text in enumerate(facts):
         canvas.put(1 + offset, left, fitted(text, width - left, plain), "text")
     top = 1 + max(4 * scale, len(facts)) + 1
+    canvas.put(top, 0, fitted(_plucking(instrument, node), width, plain), "text")
+    top += 1
     canvas.put(top, 0, fitted(_kin(instrument, row, string, node), width, plain), "next")
     places = [(at, each) for at in range(len(instrument.strings)) for each in nodes_upto(DEFAULT_PARTIAL)]
     marks = {place: "+" if plain and mark == "•" else mark for place, mark in partial_marks(places).items()}
@@ -70,7 +73,7 @@ def _facts(row: NodeRow, instrument: Instrument) -> list[str]:
     facts = [
         f"{row.note} {row.offset_cents:+.0f} cents   {row.hz:.1f} Hz   partial {row.node.partial}",
         f"{row.position_mm:.0f} mm from the nut, fret {row.node.fret:.2f}",
-        f"clear {forgiving.nut.clear_mm:.1f} mm to the nut, {forgiving.bridge.clear_mm:.1f} to the bridge",
+        f"clear {forgiving.nut.clear_mm:.1f} mm to nut, {forgiving.bridge.clear_mm:.1f} to bridge",
     ]
     if row.aim is not None:
         side = "past" if row.aim.offset_mm > 0 else "before"
@@ -92,6 +95,12 @@ def _record(
     chance = 1 - weakness(memory, day).mean
     due = f", due {memory.due.day} {memory.due:%b}" if memory.due else ""
     return [f"your record: {memory.reps} times on {memory.days} days, rings {chance:.0%}{due}"]
+
+
+def _plucking(instrument: Instrument, node: Node) -> str:
+    silent = [f"{mm:.0f}" for mm in dead_plucking_points_mm(node.partial, instrument.scale_mm)]
+    best_mm = best_plucking_point_mm(node.partial, instrument.scale_mm)
+    return f"loudest plucked {best_mm:.0f} mm from the bridge, silent at {', '.join(silent) or 'no place'}"
 
 
 def _kin(instrument: Instrument, row: NodeRow, string: int, node: Node) -> str:
