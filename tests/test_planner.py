@@ -462,7 +462,7 @@ def test_a_faster_tempo_is_tried_only_where_its_notes_and_the_whole_were_clean_a
     faster = tried(70)
     rung = open_day(ladders[whole.key], DAY, 80).rung_bpm
     assert {item.tempo_bpm for item in faster} == {rung}
-    assert {item.probe_bpm for item in faster} == {round(rung * 1.35)}
+    assert {item.probe_bpm for item in faster} == {round(rung * 1.25)}
     assert f"first try {faster[0].probe_bpm}" in faster[0].reason
     assert not any(item.probe_bpm for item in tried(44, clean=False))
     assert not any(item.probe_bpm for item in tried(46, failing=EXCERPT + whole.key))
@@ -478,7 +478,7 @@ def test_no_plan_asks_for_a_probe_beyond_the_goal_or_of_something_never_played(d
     for item in found:
         assert item.excerpt is not None
         assert item.excerpt.key in ladders
-        assert item.tempo_bpm < item.probe_bpm <= min(drill.goal_bpm, round(1.35 * item.tempo_bpm))
+        assert item.tempo_bpm < item.probe_bpm <= min(drill.goal_bpm, round(1.25 * item.tempo_bpm))
 
 
 def test_a_phrase_that_repeats_is_joined_from_its_end_to_its_start() -> None:

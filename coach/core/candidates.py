@@ -60,7 +60,7 @@ WHOLE_CLEAN = 0.6
 """Chance of a whole clean repetition at a borrowed tempo."""
 PROBE_CLEAN = 0.5
 """Chance of a clean repetition at a probe's tempo."""
-FARTHEST = 1.35
+FARTHEST = 1.25
 """A probe's tempo over the rung at most: what is farther asks too much at once."""
 WEAK_FROM = 3.0
 """Results, discounted over days, from which a failing node or move is called weak, ..."""

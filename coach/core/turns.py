@@ -140,7 +140,7 @@ def _reason(standing: Standing, candidate: Candidate) -> str:
     else:
         reason = f"{candidate.title}, {ORDINALS[candidate.turns]} turn: {_purpose_again(candidate, drill)}"
     if candidate.probe_bpm:
-        when = " if the rung is still under it" if candidate.turns else ", since its notes go there by now"
+        when = " if the rung is still under it" if candidate.turns else ", where its notes should go by now"
         reason = f"{reason.removesuffix('.')}; first try {candidate.probe_bpm}{when}."
     return said_of_assignment(reason, given)
 
