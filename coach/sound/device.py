@@ -192,7 +192,12 @@ def hush_libraries() -> None:
         jack_type = ctypes.CFUNCTYPE(None, ctypes.c_char_p)
         _hushed["callbacks"] = (alsa_type(lambda *_: None), jack_type(lambda _: None))
     quiet_alsa, quiet_jack = _hushed["callbacks"]
-    for path in ("libasound.so.2", "libjack.so.0", *loaded_libraries("libasound"), *loaded_libraries("libjack")):
+    for path in (
+        "libasound.so.2",
+        "libjack.so.0",
+        *loaded_libraries("libasound"),
+        *loaded_libraries("libjack"),
+    ):
         if path in _hushed:
             continue
         _hushed[path] = None
