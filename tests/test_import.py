@@ -568,7 +568,7 @@ def midi_with(kind: int, division: int) -> bytes:
         (b"MThd", "broken"),
         (b"MThd\0\0\0\x06\0\x01\0\x01\xe7\x28MTrk\0\0\0\x04\0\xff\x2f\0", "film frames"),
         (b"MThd\0\0\0\x06\0\x01\0\x01\0\x60MTrk\0\0\0\x04\0\xff\x2f\0", "no notes"),
-        (b"MThd" + bytes(4_000_000), "at most 1 MB"),
+        (b"MThd" + bytes(4_000_000), "at most 0.5 MB"),
         (
             zipped("a.musicxml", b"<a/>", "../../etc/passwd"),
             "container names '../../etc/passwd', which the archive",

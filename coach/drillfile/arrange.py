@@ -24,6 +24,7 @@ from coach.drillfile.ids import drill_id, phrase_id
 from coach.drillfile.keys import (
     MAX_EVENTS_IN_BAR,
     MAX_NAME,
+    MAX_NOTES,
     MAX_ORDER,
     MAX_PHRASES,
     PERCENT_RANGE,
@@ -61,6 +62,9 @@ def arranged(score: Score, choices: Choices, where: str) -> tuple[Drill, str]:
         raise CoachError(
             Problem("there are no notes in it" + (" in these bars" if choices.bars else ""), where)
         )
+    if (count := sum(len(score.bars[index].notes) for index in order)) > MAX_NOTES:
+        message = f"{count:,} notes with all repeats; a drill has at most {MAX_NOTES:,}"
+        raise CoachError(Problem(message, where, guess="choose fewer --bars"))
     instrument = choices.instrument or instrument_of(score)
     layer_of = layers_of(score, choices)
     for index in sorted(set(order)):

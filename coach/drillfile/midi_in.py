@@ -26,8 +26,8 @@ from coach.core.problem import CoachError, Problem
 from coach.drillfile.midi_out import CLICK_CHANNEL, HARMONICS_OCTAVES, HARMONICS_PROGRAM
 from coach.drillfile.score import MAX_BARS, Score, ScoreBar, ScoreNote
 
-MAX_MIDI_BYTES = 1_000_000
-MAX_NOTES = 50_000
+MAX_MIDI_BYTES = 500_000
+MAX_READ = 20_000
 TOLERANCE = Fraction(1, 50)
 _DIVISORS = (1, 2, 3, 4, 6, 8, 12, 16, 24, 32)
 _ALLOWANCE = re.compile(r"harmonics are written (\d) octaves below")
@@ -169,8 +169,8 @@ def _contents(file: Any, harmonics_octaves: int | None, score: Score) -> _Conten
                         continue
                     pitch = message.note + of["bend"] / 8192 * of["range"]
                     on[key].append((tick, pitch, of["program"] == HARMONICS_PROGRAM))
-            if len(raw) > MAX_NOTES:
-                score.remark("", f"only the first {MAX_NOTES} notes are read")
+            if len(raw) > MAX_READ:
+                score.remark("", f"only the first {MAX_READ} notes are read")
                 break
     stated = next((int(match[1]) for text in found.texts if (match := _ALLOWANCE.search(text))), None)
     octaves = harmonics_octaves if harmonics_octaves is not None else stated

@@ -12,11 +12,12 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 from coach.core.problem import CoachError
-from coach.drillfile.unpack import may_declare_entities, parse_xml
+from coach.drillfile.unpack import may_declare_entities, parse_xml, refuse_overfull
 
 if TYPE_CHECKING:
     from xml.etree.ElementTree import Element
 
+MAX_PARTS = 500
 _NO_TAGS = re.compile(rb"<!--.*?-->|<\?.*?\?>|<![A-Z[]{1,7}", re.DOTALL)
 _OPENS = re.compile(rb"""<part(?:\s+[\w:.-]+\s*=\s*(?:"[^"<]*"|'[^'<]*'))*\s*>""")
 _CLOSES = re.compile(rb"</part\s*>")
@@ -28,6 +29,7 @@ def parse_score(data: bytes, where: str, choose: Callable[[Element], str]) -> tu
     CoachError as from `parse_xml`, for whatever part of the text is broken.
     """
     spans = None
+    refuse_overfull(data, where)
     if data.count(b"<part ") > 1 and not may_declare_entities(data) and _well_formed(data):
         # Only of well-formed text are the patterns sure to take linear time.
         spans = _spans(data)
@@ -60,7 +62,7 @@ def _spans(data: bytes) -> list[tuple[int, int]] | None:
             return None
     opens = [found.end() for found in _OPENS.finditer(data)]
     closes = [found.start() for found in _CLOSES.finditer(data)]
-    if len(opens) != len(closes) or len(opens) < 2:
+    if len(opens) != len(closes) or not 2 <= len(opens) <= MAX_PARTS:
         return None
     spans = list(zip(opens, closes, strict=True))
     edges = [edge for span in spans for edge in span]

@@ -15,6 +15,13 @@ if TYPE_CHECKING:
     from xml.etree.ElementTree import Element
 
 
+MAX_TAGS = 1_500_000
+MAX_ATTRIBUTES = 700_000
+MAX_MEMBERS = 1_000
+_MEMBER = b"PK\x01\x02"
+"""How an entry of an archive's directory begins (APPNOTE 4.3.12)."""
+
+
 def parse_xml(data: bytes, where: str) -> Element:
     """The root of an XML text; CoachError for entity bombs, external entities and what is no XML."""
     import xml.etree.ElementTree as ET
@@ -22,6 +29,7 @@ def parse_xml(data: bytes, where: str) -> Element:
     import defusedxml.ElementTree
     from defusedxml.common import DefusedXmlException
 
+    refuse_overfull(data, where)
     try:
         # The guarded parser is slow; a text in which no entity can be declared needs no guard. Expat loads no
         # external subset by itself.
@@ -36,6 +44,19 @@ def parse_xml(data: bytes, where: str) -> Element:
         line, column = getattr(error, "position", (0, -1))
         raise CoachError(Problem(f"this is no XML: {error}", where, line, column + 1)) from None
     return root
+
+
+def refuse_overfull(data: bytes, where: str) -> None:
+    """A tree takes up to 40 times the memory of its text; what a score needs is far below these limits."""
+    for what, count, most in (
+        ("tags", data.count(b"<"), MAX_TAGS),
+        ("attributes", data.count(b"="), MAX_ATTRIBUTES),
+    ):
+        if count > most:
+            message = f"the file has {count:,} {what}; at most {most:,} are read"
+            raise CoachError(
+                Problem(message, where, guess="export fewer bars or parts from your notation program")
+            )
 
 
 def may_declare_entities(data: bytes) -> bool:
@@ -58,6 +79,8 @@ def unpacked(data: bytes, where: str) -> bytes:
     """The score inside a compressed MusicXML file; other data comes back as it is."""
     if not data.startswith(b"PK"):
         return data
+    if data.count(_MEMBER) > MAX_MEMBERS:
+        raise CoachError(Problem(f"the archive holds more than {MAX_MEMBERS:,} files", where))
     try:
         with zipfile.ZipFile(io.BytesIO(data)) as archive:
             names = archive.namelist()

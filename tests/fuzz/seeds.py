@@ -210,6 +210,7 @@ def container(path: str) -> bytes:
 def _empty_log() -> bytes:
     connection = schema.connect(None)
     schema.prepare(connection, None, "")
+    Log(connection, None).use_folds(None)
     return connection.serialize()
 
 

@@ -575,7 +575,7 @@ def run_arguments(data: bytes, folder: Path) -> str:
 
 
 TARGETS: dict[str, Target] = {
-    "drill": Target(lambda: _texts(seeds.drill_texts()), _text_mutator(DRILL_WORDS), run_drill, 320),
+    "drill": Target(lambda: _texts(seeds.drill_texts()), _text_mutator(DRILL_WORDS), run_drill, 300),
     "musicxml": Target(
         lambda: _texts(seeds.scores()), _score_mutator, partial(_read_foreign, name="x.musicxml"), 200
     ),
@@ -584,17 +584,17 @@ TARGETS: dict[str, Target] = {
         seeds.midis,
         lambda rng, pool: _midi_mutator(rng, pool),
         partial(_read_foreign, name="x.mid"),
-        130,
+        120,
     ),
-    "log": Target(seeds.exports, mutated_log, run_log, 120),
-    "student": Target(seeds.student_files, mutated_student, run_student, 60),
-    "settings": Target(lambda: _texts(seeds.SETTINGS), _text_mutator(SETTINGS_WORDS), run_settings, 60),
-    "answers": Target(lambda: _texts(seeds.ANSWERS), _text_mutator(ANSWER_WORDS), run_answers, 50),
+    "log": Target(seeds.exports, mutated_log, run_log, 80),
+    "student": Target(seeds.student_files, mutated_student, run_student, 80),
+    "settings": Target(lambda: _texts(seeds.SETTINGS), _text_mutator(SETTINGS_WORDS), run_settings, 80),
+    "answers": Target(lambda: _texts(seeds.ANSWERS), _text_mutator(ANSWER_WORDS), run_answers, 60),
     "arguments": Target(
         lambda: tuple(json.dumps(line.split()).encode() for line in ARGUMENTS),
         mutated_arguments,
         run_arguments,
-        50,
+        60,
         may_name_paths=True,
     ),
 }
