@@ -25,10 +25,9 @@ from coach.core.ladder import (
     new_ladder,
     open_day,
     probe_after,
-    released,
-    releases_for,
 )
 from coach.core.log import Fault, Outcome, Rep
+from coach.core.release import released, releases_for
 from tests.samples import sample_drill
 
 DAY = date(2026, 3, 2)

@@ -8,11 +8,13 @@ lacks more than its weakest part does (playing it together is the trouble); a si
 what holds the phrase's tempo down.
 
 A turn starts at its ladder's rung of today. Where all its nodes and moves and its own results say that it goes faster,
-its first repetition is a probe (`probe_bpm`): clean, it lifts the rung there; failed, it moves nothing, and the turn goes
-on below (`ladder.probe_after`). The ladder alone, three clean repetitions a step, stands at half of what the hands can
-do for days; probes find the place in a few repetitions, and nothing is practised where it was not clean. An excerpt without a ladder borrows: the drill's start for
-a layer alone; four fifths of the slowest layer's rung for all together; for a node, a move or a half its phrase's rung,
-or what its nodes and moves are known to do, whichever is slower; the slowest phrase's rung for a join and the piece.
+its first repetition is a probe (`probe_bpm`): clean, it lifts the rung there; failed, it moves nothing, and the next
+lies between (`ladder.probe_after`). The ladder alone, three clean repetitions a step, stands for days at half of what the
+hands can do; probes find the place in a few repetitions, and no turn stays where nothing was clean.
+
+An excerpt without a ladder borrows its tempo: the drill's start for a layer alone; four fifths of the slowest layer's
+rung for all together; for a node, a move or a half its phrase's rung, or what its nodes and moves are known to do,
+whichever is slower; the slowest phrase's rung for a join and the piece.
 
 The sizes below were tuned on simulated learners (`benchmarks/bench_planner.py`); most may change by half without a
 difference that the benchmark could tell.

@@ -24,8 +24,6 @@ from datetime import date
 from enum import StrEnum
 from typing import Any
 
-from coach.core.drill import TOGETHER, Drill
-from coach.core.excerpt import Excerpt, Kind, Passage, passage_of
 from coach.core.log import Fault, Outcome, Rep
 from coach.core.rhythm import MAX_BPM, MIN_BPM
 
@@ -223,7 +221,7 @@ def after(
     """The ladder after one rated rep, and what happened.
 
     `tempo_bpm` is where the rep was played, the rung if None; see the table above for other tempos.
-    `available` are the releases that this excerpt has (`releases_for`); the last one repeats.
+    `available` are the releases that this excerpt has (`release.releases_for`); the last one repeats.
     """
     ladder = open_day(ladder, day, ladder.goal_bpm)
     if ladder.counted_bpm != ladder.rung_bpm:
@@ -363,45 +361,6 @@ def _after_fail(ladder: Ladder, rule: Rule, available: Sequence[Release]) -> tup
         )
     kind = Moved.DROP if rung < ladder.rung_bpm else Moved.HOLD
     return dropped, replace(_step(kind, ladder, dropped), release=release)
-
-
-def releases_for(drill: Drill, excerpt: Excerpt) -> tuple[Release, ...]:
-    """The releases that this excerpt has, the mildest first; leaving it for today is always one."""
-    return tuple(
-        release for release in Release if release is Release.LEAVE or released(drill, excerpt, release)
-    )
-
-
-def released(drill: Drill, excerpt: Excerpt, release: Release) -> Excerpt | None:
-    """What to practise instead under a release; None where the excerpt has no such release.
-
-    Fewer layers: the layer with the most nodes (they are what chokes), else the first. Half: the half with more nodes.
-    """
-    if release is Release.FEWER_LAYERS and excerpt.layer == TOGETHER:
-        alone = [replace(excerpt, layer=layer) for layer in drill.layers]
-        nodes = {each: len(passage.node_keys) for each in alone if (passage := _passage(drill, each))}
-        return max(nodes, key=lambda each: nodes[each], default=None)
-    if release is Release.EASIER and not excerpt.easier:
-        full, easier = _passage(drill, excerpt), _passage(drill, replace(excerpt, easier=True))
-        if full and easier and easier.logged.events != full.logged.events:
-            return replace(excerpt, easier=True)
-    if release is Release.HALF and excerpt.kind is Kind.PHRASE:
-        whole = _passage(drill, excerpt)
-        if whole is None or len(whole.events) < 4:
-            return None
-        halves = [replace(excerpt, kind=Kind.HALF, subject=half) for half in ("1", "2")]
-        weights = {each: len(passage.node_keys) for each in halves if (passage := _passage(drill, each))}
-        return max(weights, key=lambda each: weights[each]) if len(weights) == 2 else None
-    return None
-
-
-def _passage(drill: Drill, excerpt: Excerpt) -> Passage | None:
-    """What the excerpt plays; None where the drill has no such excerpt or it is empty."""
-    try:
-        passage = passage_of(drill, excerpt)
-    except KeyError:
-        return None
-    return passage if passage.events else None
 
 
 def _turned(ladder: Ladder, direction: int, rule: Rule) -> Ladder:

@@ -38,10 +38,10 @@ from coach.core.ladder import (
     after_rep,
     is_probe,
     probe_after,
-    released,
 )
 from coach.core.log import Fault, Outcome, Rep
 from coach.core.plan import Plan, PlanItem, Purpose
+from coach.core.release import released
 from coach.core.repertoire import BETWEEN_TURNS_S, Repertoire
 from coach.core.strings import Node
 

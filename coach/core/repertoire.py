@@ -26,7 +26,8 @@ from coach.core.excerpt import (
     whole_phrase,
     whole_piece,
 )
-from coach.core.ladder import Release, releases_for
+from coach.core.ladder import Release
+from coach.core.release import releases_for
 from coach.core.strings import Node
 
 BETWEEN_REPS_S = 4.0

@@ -32,6 +32,7 @@ from coach.core.ladder import DEFAULT as DEFAULT_RULE
 from coach.core.ladder import Ladder, Moved, Release, Rule, Step
 from coach.core.log import Fault, Outcome
 from coach.core.plan import Plan, PlanItem, Purpose
+from coach.core.release import released, releases_for
 from coach.core.rhythm import MIN_BPM
 from coach.core.session_events import (
     Again,
@@ -448,7 +449,7 @@ def _released(session: Session, release: Release, at_ms: int) -> Result:
     assert session.passage is not None
     assert session.drill is not None
     excerpt = session.passage.excerpt
-    instead = ladders.released(session.drill, excerpt, release)
+    instead = released(session.drill, excerpt, release)
     if instead is not None:
         slower = None if instead.key in session.ladders else session.ladders[excerpt.key].rung_bpm
         return _with_excerpt(session, instead, slower), (
@@ -471,7 +472,7 @@ def _after(
         return before, None
     assert session.passage is not None
     assert session.drill is not None
-    available = ladders.releases_for(session.drill, session.passage.excerpt)
+    available = releases_for(session.drill, session.passage.excerpt)
     return ladders.after(before, clean, session.day, tempo_bpm, session.rule, available)
 
 

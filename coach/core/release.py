@@ -1,0 +1,48 @@
+"""What to practise instead where an excerpt stays choked: the releases that a ladder asks for, in a drill."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from coach.core.drill import TOGETHER, Drill
+from coach.core.excerpt import Excerpt, Kind, Passage, passage_of
+from coach.core.ladder import Release
+
+
+def releases_for(drill: Drill, excerpt: Excerpt) -> tuple[Release, ...]:
+    """The releases that this excerpt has, the mildest first; leaving it for today is always one."""
+    return tuple(
+        release for release in Release if release is Release.LEAVE or released(drill, excerpt, release)
+    )
+
+
+def released(drill: Drill, excerpt: Excerpt, release: Release) -> Excerpt | None:
+    """What to practise instead under a release; None where the excerpt has no such release.
+
+    Fewer layers: the layer with the most nodes (they are what chokes), else the first. Half: the half with more nodes.
+    """
+    if release is Release.FEWER_LAYERS and excerpt.layer == TOGETHER:
+        alone = [replace(excerpt, layer=layer) for layer in drill.layers]
+        nodes = {each: len(passage.node_keys) for each in alone if (passage := _passage(drill, each))}
+        return max(nodes, key=lambda each: nodes[each], default=None)
+    if release is Release.EASIER and not excerpt.easier:
+        full, easier = _passage(drill, excerpt), _passage(drill, replace(excerpt, easier=True))
+        if full and easier and easier.logged.events != full.logged.events:
+            return replace(excerpt, easier=True)
+    if release is Release.HALF and excerpt.kind is Kind.PHRASE:
+        whole = _passage(drill, excerpt)
+        if whole is None or len(whole.events) < 4:
+            return None
+        halves = [replace(excerpt, kind=Kind.HALF, subject=half) for half in ("1", "2")]
+        weights = {each: len(passage.node_keys) for each in halves if (passage := _passage(drill, each))}
+        return max(weights, key=lambda each: weights[each]) if len(weights) == 2 else None
+    return None
+
+
+def _passage(drill: Drill, excerpt: Excerpt) -> Passage | None:
+    """What the excerpt plays; None where the drill has no such excerpt or it is empty."""
+    try:
+        passage = passage_of(drill, excerpt)
+    except KeyError:
+        return None
+    return passage if passage.events else None
