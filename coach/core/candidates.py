@@ -9,8 +9,8 @@ what holds the phrase's tempo down.
 
 A turn starts at its ladder's rung of today. Where all its nodes and moves and its own results say that it goes faster,
 its first repetition is a probe (`probe_bpm`): clean, it lifts the rung there; failed, it moves nothing, and the next
-lies between (`ladder.probe_after`). The ladder alone, three clean repetitions a step, stands for days at half of what the
-hands can do; probes find the place in a few repetitions, and no turn stays where nothing was clean.
+lies between (`ladder.probe_after`). The ladder alone, three clean repetitions a step, stands for days at half of what
+the hands can do; probes find the place in a few repetitions, and no turn stays where nothing was clean.
 
 An excerpt without a ladder borrows its tempo: the drill's start for a layer alone; four fifths of the slowest layer's
 rung for all together; for a node, a move or a half its phrase's rung, or what its nodes and moves are known to do,
