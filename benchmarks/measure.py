@@ -70,7 +70,7 @@ class Row:
             return None
         value = self.ratio if self.goal.unit == "x" else self.ours
         assert value is not None, self.what
-        return value >= self.goal.limit if self.goal.at_least else value <= self.goal.limit
+        return bool(value >= self.goal.limit if self.goal.at_least else value <= self.goal.limit)
 
     def cells(self) -> tuple[str, ...]:
         """The row as `HEAD` names its columns."""
@@ -141,7 +141,7 @@ def beside(
 
 def percentile(values: Sequence[float], share: float) -> float:
     """The value below which so many of 100 lie."""
-    return sorted(values)[min(int(len(values) * share / 100), len(values) - 1)]
+    return float(sorted(values)[min(int(len(values) * share / 100), len(values) - 1)])
 
 
 def machine() -> dict[str, Any]:
