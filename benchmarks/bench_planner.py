@@ -187,10 +187,10 @@ def uniform(state: State) -> Plan:
 
 def uniform_tries(state: State) -> Plan:
     """Uniform practice with the planner's tries: what they are worth without its choices, and without its duties."""
-    plan, standing = uniform(state), state.standing
+    plan, standing, keys = uniform(state), state.standing, state.repertoire.keys
     tried = [
-        replace(item, probe_bpm=probe_bpm(standing, state.drill, item.excerpt, item.tempo_bpm))
-        if item.excerpt and standing.started(item.excerpt)
+        replace(item, probe_bpm=probe_bpm(standing, state.drill, excerpt, item.tempo_bpm, keys(excerpt)))
+        if (excerpt := item.excerpt) and standing.started(excerpt)
         else item
         for item in plan.items
     ]

@@ -230,13 +230,14 @@ def _made(
     keys: Sequence[str],
     reason: str = "",
 ) -> Candidate:
-    faster_bpm = probe_bpm(standing, drill, excerpt, tempo_bpm) if standing.started(excerpt) else 0
+    own = EXCERPT + excerpt.key
+    apart = [key for key in keys if key != own]
+    faster_bpm = probe_bpm(standing, drill, excerpt, tempo_bpm, apart) if standing.started(excerpt) else 0
     rep_s = standing.repertoire.rep_s(excerpt, tempo_bpm)
     known = [standing.clean_bpm(key, drill.goal_bpm) for key in keys if key in standing.memories]
     clean = _all_clean(tempo_bpm, known)
     part = urgency(drill, standing.day) * (GRIND + (1 - GRIND) * min(1.0, clean / GRIND_BELOW)) / rep_s
-    own = EXCERPT + excerpt.key
-    lacking = max((standing.gap(key, drill.goal_bpm) for key in keys if key != own), default=0.0)
+    lacking = max((standing.gap(key, drill.goal_bpm) for key in apart), default=0.0)
     needs = tuple(
         (
             key,
@@ -295,9 +296,12 @@ def _build(standing: Standing, drill: Drill, phrase: Phrase, part: Part) -> Cand
 
 def _weak(standing: Standing, drill: Drill, part: Part, excerpt: Excerpt) -> Candidate | None:
     """A node, a move or a half in which something failed lately; None where nothing did: its phrase is enough."""
-    keys = standing.repertoire.keys(excerpt)
     upto = round(WEAK_TEMPO * max(standing.last_rung(part.excerpt), standing.last_rung(excerpt)))
     upto = min(upto, drill.goal_bpm)
+    # Most fail nowhere: no passage is worked out for them.
+    if excerpt.kind is not Kind.HALF and not _failing(standing, _subject_keys(excerpt)[-1], upto):
+        return None
+    keys = standing.repertoire.keys(excerpt)
     failing = [(share, key) for key in keys if (share := _failing(standing, key, upto))]
     # A choke fails the move to it too: a move is singled out only where it fails more than its nodes do.
     share, weakest = max(failing, key=lambda entry: entry[0], default=(0.0, ""))
@@ -319,13 +323,12 @@ def _failing(standing: Standing, key: str, tempo_bpm: int) -> float:
     return share if share >= WEAK_SHARE else 0.0
 
 
-def probe_bpm(standing: Standing, drill: Drill, excerpt: Excerpt, rung_bpm: int) -> int:
+def probe_bpm(standing: Standing, drill: Drill, excerpt: Excerpt, rung_bpm: int, keys: Sequence[str]) -> int:
     """A faster tempo worth one repetition: where the excerpt is as likely clean as not; 0 where none is.
 
-    Both its nodes and moves and its own results must say so. At most `FARTHEST` over the rung.
+    Both its nodes and moves (`keys`) and its own results must say so. At most `FARTHEST` over the rung.
     """
     own = EXCERPT + excerpt.key
-    keys = standing.repertoire.keys(excerpt)
     if own not in standing.memories or not all(key in standing.memories for key in keys):
         return 0
     apart = [standing.clean_bpm(key, drill.goal_bpm) for key in keys]
