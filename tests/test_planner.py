@@ -98,7 +98,7 @@ def test_the_first_day_tunes_then_brings_new_material_layer_by_layer_and_then_to
 
 
 @pytest.mark.parametrize("clean", [True, False])
-def test_what_failed_cold_is_worked_on_before_anything_new(clean: bool) -> None:
+def test_where_most_failed_cold_it_is_worked_on_before_anything_new(clean: bool) -> None:
     drill = load_drill(next(path for path in builtin_drills() if path.stem == "first-pour"))
     top = whole_phrase(drill, drill.phrases[0], "harmonics")
     ladders = {top.key: replace(new_ladder(50, drill.goal_bpm), last_day=EARLIER, reps=6)}

@@ -138,7 +138,8 @@ class _Making:
         busy = bool(left) or used > BUSY_SHARE * budget
         new = self._new_phrases(busy)
         begun = [place for place in standing.phrases() if standing.begun(*place)]
-        new_first = not any(self._failed(*place) for place in begun)
+        # Behind what failed, new material would rarely have a turn: something fails cold on most days.
+        new_first = 2 * sum(self._failed(*place) for place in begun) <= len(begun)
         self.items += turns(standing, new, budget - spent, new_first, work)
         self.items += pieces
         self._breaks(breaks)

@@ -2,10 +2,10 @@
 
 Suiting repetitions lower what the next ones on the same nodes and moves are worth today, and a turn right after one
 on the same phrase is worth less, still less on the same excerpt: so turns come back spaced and interleaved. The first
-turn on an excerpt is the longest (a short blocked start). New material comes first, unless a phrase failed its last
-cold test; each layer of a new phrase has its turn, then all together the same day. What has waited longest goes
-before (`WAITED_DAYS`), so that nothing begun is lost. An open assignment has its share of the minutes
-(`assigned_share`) at every point of the plan, so that a session cut short has kept it too.
+turn on an excerpt is the longest (a short blocked start). New material comes first, unless more than half of the
+phrases begun failed their last cold test; each layer of a new phrase has its turn, then all together the same day. What
+has waited longest goes before (`WAITED_DAYS`), so that nothing begun is lost. An open assignment has its share of the
+minutes (`assigned_share`) at every point of the plan, so that a session cut short has kept it too.
 
 What each candidate is worth, and where its tempo comes from, stands in `candidates.py`.
 """
