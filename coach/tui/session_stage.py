@@ -228,10 +228,17 @@ class SessionStage(CoachScreen):
             self._last_label = 0
         if session.index != self._item:
             self._item = session.index
-            told = told or (session.item.reason if session.item and session.item.excerpt else "")
+            told = told or self._why()
         self.message = told
         self._watch_time()
         self.draw()
+
+    def _why(self) -> str:
+        """Why the item is there; a try says what it is, since its tempo is not the rung."""
+        session = self.practice.session
+        if session.probes:
+            return f"Try {session.tempo_bpm}: clean lifts the rung there, a fault costs nothing."
+        return session.item.reason if session.item and session.item.excerpt else ""
 
     def _watch_time(self) -> None:
         if self.practice.sounding is not None or self.practice.waiting_s is not None:
