@@ -11,6 +11,10 @@ from coach.core.problem import CoachError, Problem
 from coach.files import free_path, write_whole
 from coach.places import Places, builtin_drills, find_drill, make_folder, own_drills
 
+MOST_FILES = 500
+"""Own drill files that a start reads, in order of name."""
+MOST_TOLD = 20
+
 
 @dataclass(frozen=True, slots=True)
 class Library:
@@ -42,13 +46,17 @@ def load_library(places: Places, load: Callable[[Path], Drill] = read_drill_file
     """
     drills: dict[str, Drill] = {}
     notices: list[str] = []
-    for path in [*own_drills(places), *builtin_drills()]:
+    faulty = 0
+    own_files = own_drills(places)
+    for path in [*own_files[:MOST_FILES], *builtin_drills()]:
         own = path.parent == places.drills
         try:
             drill = load(path)
         except CoachError as error:
-            more = f" (and {len(error.problems) - 1} more)" if len(error.problems) > 1 else ""
-            notices.append(f"left out: {error.problems[0]}{more}; `coach check {path.name}` tells all")
+            faulty += 1
+            if faulty <= MOST_TOLD:
+                more = f" (and {len(error.problems) - 1} more)" if len(error.problems) > 1 else ""
+                notices.append(f"left out: {error.problems[0]}{more}; `coach check {path.name}` tells all")
             continue
         if drill.id not in drills:
             drills[drill.id] = drill
@@ -57,6 +65,13 @@ def load_library(places: Places, load: Callable[[Path], Drill] = read_drill_file
             notices.append(
                 f"left out: {path.name} has the id {drill.id} of {Path(other).name}; give it its own"
             )
+    if faulty > MOST_TOLD:
+        notices.append(
+            f"left out: {faulty - MOST_TOLD} more files that can't be read; `coach check` tells all"
+        )
+    if len(own_files) > MOST_FILES:
+        extra = len(own_files) - MOST_FILES
+        notices.append(f"left out: {extra:,} more files; of {places.drills} the first {MOST_FILES} are read")
     return Library(tuple(drills.values()), tuple(notices))
 
 

@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from coach.core.ladder import Rule
-from coach.core.plain import plain_text
+from coach.core.plain import brief, plain_text
 from coach.core.problem import CoachError, Problem
 from coach.files import write_whole
 
@@ -159,7 +159,7 @@ def read_settings(text: str, where: str) -> Settings:
             problems.append(_unknown(str(section), known, where, ""))
         elif content is not None and not isinstance(content, dict):
             problems.append(
-                Problem(f"found {shown(content)}, expected keys below it", where, field=str(section))
+                Problem(f"found {brief(content)}, expected keys below it", where, field=str(section))
             )
         else:
             values[str(section)] = content or {}
@@ -170,7 +170,7 @@ def read_settings(text: str, where: str) -> Settings:
                 problems.append(_unknown(str(key), list(checks), where, f"{section}."))
             elif not checks[key][0](value):
                 problems.append(
-                    Problem(f"found {shown(value)}, expected {checks[key][1]}", where, field=place)
+                    Problem(f"found {brief(value)}, expected {checks[key][1]}", where, field=place)
                 )
     if problems:
         raise CoachError(problems)
@@ -208,14 +208,6 @@ def _unknown(found: str, known: list[str], where: str, prefix: str) -> Problem:
     near = difflib.get_close_matches(found, known, n=1)
     guess = f"{near[0]}?" if near else ""
     return Problem(f"unknown key; allowed: {', '.join(known)}", where, field=prefix + found, guess=guess)
-
-
-def shown(value: Any) -> str:
-    """What was found, short enough for a message."""
-    try:
-        return plain_text(repr(value), LONGEST_SHOWN)
-    except ValueError:  # a whole number of more digits than Python writes
-        return "a number"
 
 
 def save_settings(path: Path, changes: Mapping[str, Mapping[str, Any]]) -> None:

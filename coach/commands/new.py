@@ -22,6 +22,10 @@ DEFAULTS = {
     "goal": "",
     "bars": "2",
 }
+DEVICES = frozenset(
+    ("con", "prn", "aux", "nul", *(f"{port}{n}" for port in ("com", "lpt") for n in range(10)))
+)
+"""Names that no file can have on some systems."""
 QUESTIONS = {
     "title": "Title",
     "instrument": "Instrument (a ready-made one, or its open notes, highest first: G2,D2,A1,E1)",
@@ -53,6 +57,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Write the drill; what no option says is asked for on a terminal, else taken from the defaults."""
+    from coach.core.plain import plain_text
     from coach.core.rhythm import MAX_BPM, MIN_BPM
     from coach.drillfile.ids import drill_id
     from coach.drillfile.keys import MAX_NAME
@@ -61,7 +66,7 @@ def run(arguments: argparse.Namespace) -> int:
     given = {name: getattr(arguments, name) for name in QUESTIONS}
     asking = sys.stdin.isatty() and not any(given.values())
     answers = {name: _answer(name, given[name], asking) for name in QUESTIONS}
-    title = answers["title"][:MAX_NAME]
+    title = plain_text(answers["title"])[:MAX_NAME] or DEFAULTS["title"]
     instrument, ready = _instrument(answers["instrument"], arguments.scale_mm)
     meter = _meter(answers["meter"])
     start = _whole(answers["start"], "--start", (MIN_BPM, MAX_BPM), " bpm")
@@ -79,7 +84,8 @@ def run(arguments: argparse.Namespace) -> int:
     target = arguments.output
     if target is None:
         folder = places_of(arguments).drills
-        path = folder / f"{drill_id(title)}.yaml"
+        name = drill_id(title)
+        path = folder / f"{name}{'-drill' if name in DEVICES else ''}.yaml"
         if path.exists():
             raise CoachError(Problem("is there already", str(path), guess="another --title, or -o FILE"))
         folder.mkdir(parents=True, exist_ok=True)

@@ -6,13 +6,13 @@ change a file that someone wrote, use `coach.drillfile.edit`.
 
 from __future__ import annotations
 
-import json
 import re
 from collections.abc import Iterable, Iterator
 from fractions import Fraction
 from itertools import groupby
 
 from coach.core.drill import Assignment, Bar, ClickPattern, Drill, Event, Note, Phrase
+from coach.core.plain import json_text
 from coach.core.rhythm import Meter
 from coach.core.strings import Instrument, Node, nodes_at_label
 from coach.core.units import note_name
@@ -59,7 +59,7 @@ def quoted(text: str, inside: bool = False) -> str:
     plain = _PLAIN.fullmatch(text) and text.lower() not in _SPECIAL
     if plain and not (inside and "," in text):
         return text
-    return json.dumps(text, ensure_ascii=False)
+    return json_text(text)
 
 
 def write_value(value: Fraction) -> str:

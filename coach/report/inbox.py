@@ -132,6 +132,8 @@ def read_student(path: Path) -> StudentFile:
     """One student's file; CoachError with a sentence that says what it is instead."""
     where = str(path)
     try:
+        if path.exists() and not path.is_file():
+            raise CoachError(Problem("is no file", where))
         if path.stat().st_size > LARGEST_BYTES:
             raise CoachError(
                 Problem(f"is larger than {LARGEST_BYTES:,} bytes; no student's report is", where)

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import difflib
-import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, fields
 from typing import Any
 
+from coach.core.plain import brief
 from coach.core.problem import CoachError, Problem
 
 HEARING_NOTE = (
@@ -24,7 +24,7 @@ def number_check(low: float, high: float, unit: str = "") -> Check:
     """A number from `low` to `high`; true and false are none."""
 
     def allowed(value: Any) -> bool:
-        return type(value) in (int, float) and math.isfinite(value) and low <= value <= high
+        return type(value) in (int, float) and low <= value <= high
 
     return allowed, f"a number from {low:g} to {high:g}{unit}"
 
@@ -53,7 +53,7 @@ def checked(section: str, values: Mapping[str, Any], checks: Mapping[str, Check]
             guess = f"{near[0]}?" if near else ""
             problems.append(Problem(f"unknown key; allowed: {', '.join(checks)}", field=field, guess=guess))
         elif not checks[key][0](value):
-            problems.append(Problem(f"found {value!r}, expected {checks[key][1]}", field=field))
+            problems.append(Problem(f"found {brief(value)}, expected {checks[key][1]}", field=field))
     if problems:
         raise CoachError(problems)
     return dict(values)

@@ -13,6 +13,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
+from coach.core.plain import brief
 from coach.core.problem import CoachError, Problem
 
 LABEL_KEYS = "1234567890qwertyuiop"
@@ -272,7 +273,7 @@ def keymap_from(settings: Mapping[str, Any], where: str = "settings.yaml") -> Ke
         words = [written] if isinstance(written, str | int) else written
         if not isinstance(words, list) or any(not isinstance(word, str | int) for word in words):
             problems.append(
-                Problem(f"found {written!r}, expected a key or a list of keys", where, field=field)
+                Problem(f"found {brief(written)}, expected a key or a list of keys", where, field=field)
             )
             continue
         keys = []
@@ -281,7 +282,7 @@ def keymap_from(settings: Mapping[str, Any], where: str = "settings.yaml") -> Ke
             if key is None:
                 problems.append(
                     Problem(
-                        f"{word!r} is no key; a key is a letter, digit or sign, space, enter, f5 or ctrl+s",
+                        f"{brief(word)} is no key; a key is a letter, digit or sign, space, enter, f5 or ctrl+s",
                         where,
                         field=field,
                         guess=_key_guess(str(word)),

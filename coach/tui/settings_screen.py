@@ -10,6 +10,7 @@ from textual.app import ComposeResult
 from textual.widgets import OptionList, Static
 from textual.widgets.option_list import Option
 
+from coach.core.plain import visible
 from coach.tui.base import CoachScreen
 from coach.tui.canvas import fitted
 from coach.tui.theme import THEME_NAMES
@@ -57,7 +58,7 @@ class SettingsScreen(CoachScreen):
         yield Static("Settings", classes="head")
         yield OptionList(id="settings")
         yield Static(
-            f"Kept in {self.coach.desk.places.settings}; keys, sound and MIDI are set there too.",
+            visible(f"Kept in {self.coach.desk.places.settings}; keys, sound and MIDI are set there too."),
             id="where",
             classes="quiet",
             markup=False,
@@ -84,7 +85,7 @@ class SettingsScreen(CoachScreen):
             value, f"{value:g}" if isinstance(value, float) else f"{value}"
         )
         width = max(self.size.width - 30, 34)
-        return Text(f"  {fitted(choice.label, width):<34}  {shown}{choice.unit}")
+        return Text(visible(f"  {fitted(choice.label, width):<34}  {shown}{choice.unit}"))
 
     def do_change(self) -> None:
         choice = CHOICES[self.query_one("#settings", OptionList).highlighted or 0]

@@ -8,6 +8,7 @@ from rich.text import Text
 from textual.widgets import OptionList
 from textual.widgets.option_list import Option
 
+from coach.core.plain import visible
 from coach.tui.canvas import Canvas
 from coach.tui.hints import Hint, draw_hints, hint_at
 from coach.tui.layout import Box, Pane, too_small
@@ -27,6 +28,9 @@ class MarkedList(OptionList):
 
     def list_texts(self, texts: Sequence[Text], at: int = 0) -> None:
         """List these, the cursor at an index; every line leaves `MARK_COLUMNS` for the cursor's sign."""
+        # The library hands control characters on to the terminal as they are.
+        for text in texts:
+            text.plain = "\n".join(visible(line) for line in text.plain.split("\n"))
         self._told = list(texts)
         at = min(max(at, 0), max(len(self._told) - 1, 0))
         self._marked = at if self._told else None

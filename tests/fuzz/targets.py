@@ -404,7 +404,7 @@ def run_student(data: bytes, folder: Path) -> str:
 
 
 SETTINGS_WORDS = (
-    "practice:", "screen:", "sound:", "midi:", "keys:", "minutes: 1e999", "minutes: 0x14", "target: .nan", "target: .inf",
+    "practice:", "screen:", "sound:", "midi:", "keys:", "minutes: 1e999", "minutes: 0x14", "target: .nan", "target: .inf", "minutes: 0x" + "f" * 5000, "offset_ms: 0x" + "f" * 5000, "clean: 0x" + "f" * 5000,
     "pause_s: 1:30", "theme:", "ascii: yes", "ascii: y", "click_db: -.inf", "channel: 17", "bindings: {clean: [[]]}",
     "bindings: {clean: cc 999}", "clean: [ctrl+c, escape]", "clean: 5", "? [a]", "? {a: b}", "!!bool x", "!!float x",
     "!!int ''", "!!timestamp x", "!!binary x", "!!set {a}", "!!omap [a]", "!!python/name:os.system", "&a [*a]", "<<: {a: 1}",
@@ -510,10 +510,9 @@ def mutated_arguments(rng: random.Random, pool: Sequence[bytes]) -> bytes:
             del words[at]
         else:
             words[at] = mutated_text(rng, words[at], words, ARGUMENT_WORDS)
-    # No system hands over a NUL inside a word, and some commands wait for a terminal or a device.
-    return json.dumps(
-        [word.replace("\0", "")[:3000] for word in words if word not in ("--html", "--mend")]
-    ).encode()
+    # No system hands over a NUL or half a character inside a word.
+    kept = [word.replace("\0", "")[:3000] for word in words if word not in ("--html", "--mend")]
+    return json.dumps([word.encode("utf-8", "replace").decode() for word in kept]).encode()
 
 
 @cache

@@ -1,0 +1,570 @@
+"""Files, names and words from others: nothing of them hangs, grows, is obeyed by a terminal, or runs in a page.
+
+What a terminal obeys: ECMA-48 (C0, C1, ESC sequences; OSC 52 writes the clipboard); what turns a line's direction:
+Unicode annex 9. The fuzzer behind the first test runs longer by `python -m tests.fuzz --runs 1000000`.
+"""
+
+from __future__ import annotations
+
+import io
+import json
+import os
+import struct
+import subprocess
+import sys
+import zipfile
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from coach.answers import read_answers
+from coach.cli import main
+from coach.core.digits import exact_number, whole_number
+from coach.core.drill import Assignment, Drill
+from coach.core.excerpt import LoggedPassage
+from coach.core.log import Entry
+from coach.core.plain import json_text, plain_text, visible
+from coach.core.problem import CoachError, Problem
+from coach.drillfile.arrange import arranged
+from coach.drillfile.checked import checked
+from coach.drillfile.edit import repaired
+from coach.drillfile.foreign import read_score
+from coach.drillfile.load import load_drill, read_drill
+from coach.drillfile.midi_out import midi_bytes
+from coach.drillfile.musicxml_out import musicxml_text
+from coach.drillfile.page import html_page
+from coach.drillfile.strands import Choices
+from coach.drillfile.tab import text_tab
+from coach.library import load_library
+from coach.places import find_places
+from coach.report.inbox import read_student
+from coach.report.page import page, table
+from coach.report.svg import escaped
+from coach.report.table_csv import csv_text
+from coach.settings import load_settings, read_settings
+from coach.store.exchange import MOST_PROBLEMS, export_lines, merge_lines
+from coach.store.log import Log
+from tests.fuzz.invariants import RAW, assert_harmless_csv, assert_harmless_page, assert_plain
+from tests.fuzz.seeds import container, memory_log, zipped
+from tests.samples import sample_drill
+from tests.test_store import NOON, PASSAGE, id_at, rep_at
+
+ROOT = Path(__file__).parent.parent
+EVIL = "a\x1b]52;c;WA==\x07b\x9b31mc\u202ed\x9d0;t\x9ce\x08f\x7fg\u2066h\nnext\x00\x85\u2028i"
+MARKUP = "[red]x[/red][@click=app.quit]y[/][bold"
+SCRIPT = "</style><script>alert(1)</script><img src=x onerror=alert(1)>'\"><svg onload=a()>&lt;"
+HEAD = """drill: 1
+title: T
+instrument: {strings: [G2, D2, A1, E1], scale_mm: 864}
+meter: 4/4
+tempo: {start: 44, goal: 76}
+phrases:
+"""
+PHRASE = f"{HEAD}  - name: a\n    bars:\n"
+
+
+@pytest.mark.skipif(not hasattr(os, "fork"), reason="the fuzzer's batches are forked processes")
+def test_no_mutated_input_breaks_a_rule(tmp_path: Path) -> None:
+    words = [
+        "-m",
+        "tests.fuzz",
+        "--runs",
+        "1600",
+        "--batch",
+        "400",
+        "--seed",
+        "7",
+        "--save",
+        str(tmp_path / "failed"),
+    ]
+    done = subprocess.run([sys.executable, *words], cwd=ROOT, capture_output=True, text=True, check=False)
+    told = "\n".join(path.read_text() for path in (tmp_path / "failed").glob("*.txt"))
+    assert done.returncode == 0, f"{done.stdout}\n{told}\n{done.stderr}"
+    assert "all" in done.stdout
+
+
+def many(piece: str, size: int = 990_000) -> str:
+    return piece * (size // len(piece))
+
+
+@pytest.mark.parametrize(
+    ("text", "message"),
+    [
+        ("a: &a [x]\nb: &b [*a, *a, *a]\nc: [*b, *b, *b]\n", "a YAML anchor; a drill has none"),
+        ("[" * 100_000, "nested more than 12 deep"),
+        ("{a: " * 100_000, "nested more than 12 deep"),
+        ("- " * 100_000, "nested more than 12 deep"),
+        (many("k: 1\n"), "given twice"),
+        (many("- a\n"), "holds more than 60,000 keys and values"),
+        (HEAD.replace("44", "9" * 100_000), "is no whole number from 20 to 300 bpm"),
+        (HEAD.replace("44", "1e999"), "'1e999' is no whole number"),
+        (HEAD.replace("864", "1e999"), "is no number"),
+        (HEAD.replace("drill: 1", "drill: " + "9" * 100_000), "no version of the format"),
+        (PHRASE + "      - bass: 1 E:<1e999999999>\n", "is no position"),
+        (PHRASE + "      - bass: 1 E:<1/" + "9" * 5000 + ">\n", "no node"),
+        (PHRASE + "      - bass: 1 E:0 for 1/0\n", "divides by 0"),
+        (PHRASE + "      - bass: " + many("x,") + "\n", "characters for one layer of one bar"),
+        (PHRASE + "      - bass: 1 " + "E:0+" * 2000 + "E:0\n", "notes at once"),
+        (PHRASE + "      - bass: 1+1/7 E:0|E:1|E:2|E:3 in 5/999\n", "finer parts than 1/999"),
+        (PHRASE + "      - bass: 1 E:0\norder: a" + " " * 900_000 + "x\n", "a name in it is far too long"),
+        (PHRASE + "      - bass: 1 E:0\norder: " + many("b x9, ") + "\n", "there is no phrase 'b'"),
+        (HEAD.replace("T", "T\ntags: [" + "a, " * 9000 + "]"), "9000 tags; at most 20"),
+        (HEAD.replace("[G2, D2, A1, E1]", "[" + "G2, " * 9000 + "]"), "9000 strings is outside 1 to 12"),
+        (
+            PHRASE + "      - meter: 64/32\n        times: 99\n        bass: 1 E:0\n" * 3,
+            "more than 10,000 beats",
+        ),
+        (
+            PHRASE
+            + "".join(f"      - {{times: 99, bass: '{', '.join(f'{n} E:0' for n in (1, 2, 3, 4))}'}}\n" * 20)
+            + "order: a x99\n",
+            "in this order the piece has 196,020 bars; at most 5,000",
+        ),
+        (f"{PHRASE}      - bass: 1 E:0\n        cue: a \u202e b\n", "the control character U+202E"),
+    ],
+    ids=range(23),
+)
+def test_no_drill_makes_work_out_of_all_proportion(text: str, message: str) -> None:
+    reading = checked(text, "x.yaml")
+    assert reading.drill is None
+    assert any(message in problem.message for problem in reading.problems), reading.problems[0].message
+    assert len(reading.problems) <= 210
+    assert max(len(str(problem)) for problem in reading.problems) < 2_000
+    repaired(text, "x.yaml")
+
+
+def test_a_full_report_says_that_there_is_more() -> None:
+    reading = checked(PHRASE + "      - bass: 1 Q:0\n" * 1000, "x.yaml")
+    assert reading.problems[-1].message == "and more problems; mend these first"
+    assert len(reading.problems) == 202
+
+
+def test_what_can_be_read_can_be_written_and_read_again() -> None:
+    from coach.drillfile.write import write_drill
+
+    bars = (
+        "      - {pickup: 1.2026, bass: '3.9999 E:１２ for 1.0001'}\n      - bass: 2+1/7 E:0 for 99.123457\n"
+    )
+    drill, problems = read_drill(PHRASE + bars, "x.yaml")
+    assert drill is not None, problems
+    assert read_drill(write_drill(drill), "x.yaml")[0] == drill
+
+
+SCORE = (
+    "<score-partwise><part-list><score-part id='P1'><part-name>x</part-name></score-part></part-list>"
+    "<part id='P1'><measure number='1'>{}<note><pitch><step>E</step><octave>2</octave></pitch>"
+    "<duration>{}</duration></note></measure></part></score-partwise>"
+)
+LAUGHS = (
+    "<?xml version='1.0'?><!DOCTYPE l [<!ENTITY a 'ha'>"
+    + "".join(f"<!ENTITY {chr(98 + n)} '{f'&{chr(97 + n)};' * 10}'>" for n in range(9))
+    + "]><score-partwise>&j;</score-partwise>"
+)
+
+
+def overlapping() -> bytes:
+    """Two entries of one archive's directory for the same bytes."""
+    data = zipped([("a.xml", b"<a/>"), ("b.xml", b"<b/>")])
+    start = data.index(b"PK\x01\x02")
+    second = data.index(b"PK\x01\x02", start + 4)
+    return data[: second + 42] + data[start + 42 : start + 46] + data[second + 46 :]
+
+
+def track(events: bytes) -> bytes:
+    return b"MThd\0\0\0\6\0\1\0\1\0\x60MTrk" + struct.pack(">I", len(events)) + events
+
+
+@pytest.mark.parametrize(
+    ("data", "message"),
+    [
+        (LAUGHS.encode(), "declares entities"),
+        (LAUGHS.encode("utf-16"), "declares entities"),
+        (b"<!DOCTYPE a [<!ENTITY b SYSTEM 'file:///nowhere/x'>]><a>&b;</a>", "declares entities"),
+        (b"<!DOCTYPE a SYSTEM 'http://localhost:9/x.dtd'><a/>", "no part with music"),
+        (b"<a>" * 100_000 + b"</a>" * 100_000, "no part with music"),
+        (b"<a>" * 2_000_000, "the file has 2,000,000 tags; at most 1,500,000"),
+        (b"<a " + b" ".join(b'a%d="1"' % n for n in range(800_000)) + b"/>", "attributes; at most 700,000"),
+        (
+            SCORE.format(
+                "<attributes><divisions>1e999999999</divisions></attributes>", "1e999999999"
+            ).encode(),
+            "no notes",
+        ),
+        (
+            SCORE.format(
+                "<attributes><divisions>" + "9" * 100_000 + "</divisions></attributes>", "1/0"
+            ).encode(),
+            "no notes",
+        ),
+        (
+            SCORE.format("<barline><ending type='start' number='" + "9" * 5000 + "'/></barline>", 0).encode(),
+            "no notes",
+        ),
+        (zipped([("a.xml", b"<a/>" * 3_000_000)]), "the file has 3,000,000 tags"),
+        (zipped([("a.xml", bytes(60_000_000))]), "larger than 20 MB"),
+        (
+            zipped([("META-INF/container.xml", b"<a>" + b"<b/>" * 3_000_000 + b"</a>"), ("a.xml", b"<a/>")]),
+            "tags",
+        ),
+        (zipped([(f"{n}.xml", b"") for n in range(2_000)], 0), "more than 1,000 files"),
+        (zipped([("a.mxl", zipped([("a.xml", b"<a/>")]))]), "holds no MusicXML file"),
+        (overlapping(), "archive can't be read|no part with music"),
+        (
+            zipped([("META-INF/container.xml", container("C:\\x.xml")), ("a.xml", b"<a/>")]),
+            "nothing outside it is read",
+        ),
+        (
+            zipped([("META-INF/container.xml", container("/nowhere/x")), ("a.xml", b"<a/>")]),
+            "nothing outside it is read",
+        ),
+        (
+            zipped([("META-INF/container.xml", container("l")), ("l", b"/nowhere/x")], symlink=True),
+            "neither MusicXML",
+        ),
+        (track(b"\0\x90\x40\x40" + b"\0\x40\x40" * 200_000), "at most 0.5 MB"),
+        (track(b"\xff\xff\xff\x7f\x90\x40\x40" * 3), "more than 100,000 bars"),
+        (track(b"\0\xff\x03\xff\xff\xff\x7fx"), "broken"),
+    ],
+    ids=range(22),
+)
+def test_no_music_file_makes_work_out_of_all_proportion(data: bytes, message: str, tmp_path: Path) -> None:
+    path = tmp_path / "in" / "x"
+    path.parent.mkdir()
+    path.write_bytes(data)
+    with pytest.raises(CoachError, match=message):
+        arranged(read_score(path), Choices(), str(path))
+    assert [item.name for item in tmp_path.rglob("*")] == ["in", "x"], "nothing is unpacked beside it"
+
+
+@pytest.mark.parametrize(
+    ("data", "message"),
+    [
+        (b"[" * 3_000_000, "no student's report"),
+        (b'{"wellrung":"report","version":' + b"1" * 100_000 + b"}", "cut off or broken"),
+        (b'{"wellrung":"report","version":1e999}', "without a version"),
+        (
+            b'{"wellrung":"report","version":1,"a":' + b"[" * 100_000 + b"]" * 100_000 + b"}",
+            "cut off or broken",
+        ),
+        (b" " * 5_000_000, "larger than 4,000,000 bytes"),
+    ],
+    ids=range(5),
+)
+def test_no_students_file_makes_work_out_of_all_proportion(data: bytes, message: str, tmp_path: Path) -> None:
+    path = tmp_path / "x.json"
+    path.write_bytes(data)
+    with pytest.raises(CoachError, match=message):
+        read_student(path)
+
+
+def test_broken_lines_of_an_export_are_counted_and_not_kept() -> None:
+    log = memory_log("Ada")
+    lines = [line.encode() for line in export_lines(log, [log.player.id], NOON, "0.1.0")]
+    worst = [b"[" * 1_000_000, b'{"rep":' + b"9" * 100_000 + b"}", b'{"entry":"\\ud800"}', b"\xff\xfe"]
+    merged = merge_lines(log, [lines[0], *worst, *[b"x"] * 5_000, *lines[1:]], "x.jsonl")
+    assert len(merged.problems) == MOST_PROBLEMS
+    assert merged.more == 5_000 + 4 + 1 - MOST_PROBLEMS, "the foot does not fit either"
+
+
+def test_a_long_answers_file_of_nonsense_is_told_in_brief() -> None:
+    with pytest.raises(CoachError) as caught:
+        read_answers("x" * 500 + "\n" + "nonsense\n" * 100_000, "a.txt")
+    assert len(caught.value.problems) == 101
+    assert len(caught.value.problems[0].with_caret()) < 1_000
+
+
+@pytest.mark.parametrize(
+    ("text", "message"),
+    [
+        ("a: &a [x]\nb: [*a, *a]\n", "anchor or alias"),
+        ("[" * 50_000, "nested too deep"),
+        ("a: {a: " + "{a: " * 5_000, "nested too deep"),
+        ("- a\n" * 20_000, "too long"),
+        ("practice: {minutes: !!bool x}\n", "a YAML tag"),
+        ("practice: {minutes: !!timestamp x}\n", "a YAML tag"),
+        ("practice: {minutes: !!python/name:os.system x}\n", "a YAML tag"),
+        ("practice: {minutes: " + "9" * 5_000 + "}\n", "is no YAML|expected a whole number"),
+        ("practice: {target: .nan}\n", "found nan, expected a number"),
+        ("practice: {minutes: " + "[" * 5 + "x" * 5_000 + "]" * 5 + "}\n", "expected a whole number"),
+        ('screen: {theme: "\\e]52;c;WA==\\a"}\nx\\e: 1\n', "no YAML|unknown"),
+    ],
+    ids=range(11),
+)
+def test_no_settings_make_work_out_of_all_proportion(text: str, message: str) -> None:
+    with pytest.raises(CoachError, match=message) as caught:
+        read_settings(text, "settings.yaml")
+    assert len(str(caught.value)) < 400
+    assert_plain(str(caught.value))
+
+
+@pytest.mark.parametrize(
+    "text", ["1e999999999", "9" * 5000, "1" * 41, "1e999", "nan", "inf", "1_0", "", "1/0", "0x1"]
+)
+def test_numbers_out_of_all_measure_are_none(text: str) -> None:
+    assert whole_number(text) is None
+    with pytest.raises(ValueError, match=r"is no number|divides by 0"):
+        exact_number(text)
+
+
+def test_what_is_said_is_visible_whatever_stands_in_it() -> None:
+    assert visible("a\x1b[2Jb") == "a·[2Jb"
+    problem = Problem(EVIL, EVIL, 1, 2, EVIL, EVIL, "error", EVIL, "")
+    assert_plain(problem.with_caret())
+    assert json.loads(json_text({EVIL: [EVIL]})) == {EVIL: [EVIL]}, "escaped and not lost"
+    assert_plain(json_text({EVIL: [EVIL]}, 1))
+    assert not RAW.search(plain_text(EVIL))
+
+
+def test_commands_print_only_through_one_door() -> None:
+    for path in (ROOT / "coach" / "commands").glob("*.py"):
+        if path.name != "common.py":
+            assert "print(" not in path.read_text(encoding="utf-8"), path.name
+
+
+def hostile_drill() -> Drill:
+    """Every text of a drill with everything in it, as no file can have it."""
+    text = EVIL + MARKUP + SCRIPT + "=1+1"
+    drill = sample_drill()
+    bars = tuple(replace(bar, cue=text, dynamics=text) for bar in drill.phrases[0].bars)
+    phrases = (replace(drill.phrases[0], name=text, cue=text, bars=bars), *drill.phrases[1:])
+    task = Assignment(text, text, 70, None, text, text)
+    return replace(
+        drill, title=text, about=text, composer=text, tags=(text,), assignment=task, phrases=phrases,
+        order=("lamp", "wick"),
+    )  # fmt: skip
+
+
+def test_no_text_of_a_drill_gets_out_of_its_place_in_any_export() -> None:
+    import xml.etree.ElementTree as ET
+
+    import mido
+
+    drill = hostile_drill()
+    assert_harmless_page(html_page(drill))
+    assert_plain(text_tab(drill))
+    text = musicxml_text(drill, 60)
+    assert_plain(text)
+    root = ET.fromstring(text)
+    assert root.findtext("work/work-title") == plain_text(drill.title), "as text, and no element of it"
+    assert not root.findall(".//script")
+    file = mido.MidiFile(file=io.BytesIO(midi_bytes(drill, 60)), charset="utf-8")
+    for message in (message for one in file.tracks for message in one if message.is_meta):
+        assert_plain(str(vars(message).get("text", "")) + str(vars(message).get("name", "")))
+
+
+@pytest.mark.parametrize(
+    "start", ["=1+1", "+1", "-1", "@SUM(1)", "\t=1", "\r=1", " =1", "\n=1", "\u200b=1", "＝1", "|x", "%x"]
+)
+def test_no_cell_of_a_table_is_a_formula(start: str) -> None:
+    text = csv_text(("a", "b"), [(start + EVIL, f'"{start}"'), (start, 1)])
+    assert_harmless_csv(text)
+
+
+def test_no_text_gets_out_of_its_place_in_a_page() -> None:
+    text = SCRIPT + EVIL
+    assert_harmless_page(page(text, [table((text, text), [(text, text)])]))
+    assert_harmless_page(page("t", [f"<p>{escaped(text)}</p>", f'<p class="{escaped(text)}"></p>']))
+
+
+@pytest.fixture
+def hostile_folder(tmp_path: Path) -> Path:
+    """A practice folder whose file names, drills, log, settings and students' files are all against us."""
+    folder = tmp_path / f"home{EVIL.replace(chr(0), '').replace('/', '')}"
+    (folder / "drills").mkdir(parents=True)
+    (folder / "drills" / f"bad{EVIL[:30]}.yaml").write_text(f"drill: {EVIL[:20]}\n")
+    marked = (
+        (ROOT / "drills" / "first-pour.yaml").read_text().replace("title: First Pour", f'title: "{MARKUP}"')
+    )
+    (folder / "drills" / "marked.yaml").write_text(marked.replace("id: first-pour", "id: marked"))
+    (folder / "settings.yaml").write_text("screen: {tour_seen: true}\nsound: {hearing_note_seen: true}\n")
+    with Log.open(folder / "progress" / "log.sqlite3", "Ada", now_ms=NOON) as log:
+        key = f"x{EVIL}:p{EVIL}:l{EVIL}:phrase:full:{EVIL}".replace("\x00", "")
+        passages = [
+            LoggedPassage.of(key, EVIL, EVIL + MARKUP + "=1", PASSAGE.events),
+            LoggedPassage.of(PASSAGE.excerpt, PASSAGE.revision, SCRIPT + EVIL, PASSAGE.events),
+        ]
+        for number, passage in enumerate(passages):
+            rep = rep_at(log, NOON - 1000 + number, (), passage)
+            log.save_rep(replace(rep, purpose=EVIL, turn=EVIL), passage)
+        for kind in ("note", "hurt", "assignment"):
+            body = json.dumps({"text": EVIL + MARKUP, "excerpt": key, "tempo_bpm": 50})
+            log.add_entry(Entry(id_at(NOON, kind), log.player.id, NOON, 60, kind, body))  # type: ignore[arg-type]
+    return folder
+
+
+def test_nothing_that_others_wrote_reaches_the_terminal_raw(
+    hostile_folder: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    evil = EVIL.replace("\x00", "")
+    student = tmp_path / "students" / f"{evil[:40]}.json"
+    student.parent.mkdir()
+    where = ["--folder", str(hostile_folder), "--date", "2026-12-03"]
+    exported = tmp_path / f"{evil[:30]}.jsonl"
+    assert main(["log", "export", *where, "-o", str(exported)]) == 0
+    assert main(["report", "marked", "--for-teacher", "--yes", *where, "-o", str(student)]) == 0
+    (student.parent / f"bad{evil[:20]}.json").write_text('{"wellrung": "report"')
+    answers = tmp_path / f"{evil[:20]}.txt"
+    answers.write_text(f"{evil}\nat {evil}/x 60 clean\n")
+    score = tmp_path / f"{evil[:25]}.mid"
+    score.write_bytes(b"MThd")
+    bad = hostile_folder / "drills" / f"bad{EVIL[:30]}.yaml"
+    for words in (
+        [evil], ["check", str(bad)], ["check", "--json", str(bad)], ["check", evil], ["plan", *where], ["forecast", evil, *where],
+        ["plan", *where, "--json"], ["plan", *where, "--events"], ["practice", evil, *where], ["practice", str(bad), *where],
+        ["practice", *where, "--answers", str(answers)], ["export", evil, "--to", "tab"], ["export", str(bad), "--to", "tab"],
+        ["export", "first-pour", "--to", "midi", "-o", evil + "/x"], ["import", str(score)], ["import", evil],
+        ["import", str(score), "--part", evil, "--split", evil], ["new", "--title", evil, "-o", "-"], ["new", "--meter", evil],
+        ["assign", "first-pour", "--to", evil, "--from", evil, "--note", evil, "-o", "-"], ["assign", evil, "--to", "x", "-o", "-"],
+        ["find", evil], ["find", "F#4", "--hold", evil], ["nodes", "--strings", evil], ["tune", "--a4", evil],
+        ["log", "show", *where], ["log", "show", "--json", *where], ["log", "show", evil, *where], ["log", "players", *where],
+        ["log", "correct", evil, evil, *where], ["log", "merge", str(exported), *where], ["log", "merge", evil, *where],
+        ["log", "check", *where], ["log", "check", "--json", *where], ["log", "export", *where], ["log", "export", "--csv", *where],
+        ["log", "backup", "-o", str(hostile_folder / f"{evil[:30]}.sqlite3"), *where], ["log", "rebuild", *where],
+        ["report", *where], ["report", "--json", *where], ["report", "--csv", *where], ["report", "--html", *where],
+        ["report", "marked", *where], ["report", evil, *where], ["report", "marked", "--for-teacher", "--yes", *where],
+        ["roster", str(student.parent)], ["roster", str(student.parent), "--json"], ["roster", str(student.parent), "--csv"],
+        ["roster", str(student.parent), "--html"], ["roster", evil], ["log", "undo", *where], ["log", "rename", evil, *where],
+        ["log", "forget", evil, "--yes", "--folder", str(hostile_folder)], ["plan", "--player", evil, *where[:2]],
+        ["plan", f"--{evil}"], ["plan", "--date", evil], ["export", "first-pour", "--to", evil], ["log", evil],
+    ):  # fmt: skip
+        try:
+            status = main(words)
+        except SystemExit as end:
+            status = int(end.code or 0)
+        told = capsys.readouterr()
+        assert status in (0, 1, 2)
+        assert_plain((told.out + told.err).replace("\r\n", "\n"))
+        assert told.out or told.err or status == 0
+
+
+def test_text_in_square_brackets_is_text_on_every_screen_and_nothing_is_obeyed(
+    hostile_folder: Path, tmp_path: Path
+) -> None:
+    """The app in a pseudo-terminal of its own: every screen from the start screen, then left."""
+    pty = pytest.importorskip("pty", reason="pseudo-terminals are POSIX")
+    import select
+    import time
+
+    child, terminal = pty.fork()
+    if not child:
+        os.environ.update(TERM="xterm-256color", COLUMNS="100", LINES="40")
+        words = ["-c", "import sys; from coach.cli import main; sys.exit(main(sys.argv[1:]))"]
+        os.chdir(ROOT)
+        os.execv(
+            sys.executable,
+            [sys.executable, *words, "--folder", str(hostile_folder), "--silent", "--date", "2026-12-03"],
+        )
+    seen = b""
+
+    def until(word: bytes, longest_s: float = 30.0) -> None:
+        nonlocal seen
+        start, deadline = len(seen), time.monotonic() + longest_s
+        while word not in seen[start:]:
+            assert time.monotonic() < deadline, f"waited for {word!r}: {seen[start:][-3000:]!r}"
+            if select.select([terminal], [], [], 0.2)[0]:
+                try:
+                    seen += os.read(terminal, 1 << 16)
+                except OSError:
+                    return
+
+    try:
+        until(b"minutes planned")
+        for key, word in (
+            (b"d", b"can't be read"),
+            (b"q", b"planned"),
+            (b"r", b"practice from"),
+            (b"q", b"planned"),
+        ):
+            if word == b"can't be read":
+                os.write(terminal, b"d")
+                until(b"Drills")
+                os.write(terminal, b"\x1b[H")  # to the first of the list, which is the faulty file
+                until(word)
+                continue
+            os.write(terminal, key)
+            until(word)
+        os.write(terminal, b",")
+        until(b"Settings")
+        os.write(terminal, b"q")
+        until(b"planned")
+        os.write(terminal, b"q")
+        until(b"practice log:")
+    finally:
+        os.close(terminal)
+        os.waitpid(child, 0)
+    text = seen.decode("utf-8", "replace")
+    assert "\x1b]52;" not in text, "the clipboard"
+    assert not any(mark in text for mark in ("\x9b", "\x9d", "\u202e", "\u2066", "\x1b]0;", "\x7f"))
+    assert "[red]x[/red]" in text, "shown as it is written"
+
+
+def test_a_folder_full_of_rubbish_is_told_in_brief_and_practice_goes_on(tmp_path: Path) -> None:
+    drills = tmp_path / "drills"
+    drills.mkdir()
+    for number in range(2_000):
+        (drills / f"broken-{number}.yaml").write_text("- a\n" * 20)
+    for number in range(20):
+        (drills / f"noise-{number}.yaml").write_bytes(os.urandom(1000))
+    (drills / "folder.yaml").mkdir()
+    (drills / "loop.yaml").symlink_to(drills / "loop.yaml")
+    (drills / "dangling.yaml").symlink_to(drills / "nowhere")
+    (drills / "huge.yaml").write_bytes(b"a" * 2_000_000)
+    if hasattr(os, "mkfifo"):
+        os.mkfifo(drills / "pipe.yaml")
+    library = load_library(find_places(str(tmp_path)))
+    assert {drill.id for drill in library.drills} >= {"first-pour", "small-bells"}, (
+        "the built-in ones are there"
+    )
+    assert len(library.notices) <= 200
+    assert any("more files" in notice for notice in library.notices)
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="pipes with a name are POSIX")
+@pytest.mark.parametrize(
+    "read", [load_drill, load_settings, read_student, read_score], ids=lambda read: read.__name__
+)
+def test_a_pipe_in_a_files_place_is_refused_and_not_waited_for(
+    read: Callable[[Path], object], tmp_path: Path
+) -> None:
+    pipe = tmp_path / "settings.yaml"
+    os.mkfifo(pipe)
+    with pytest.raises(CoachError, match=r"is no ordinary file|is no file"):
+        read(pipe)
+
+
+@pytest.mark.parametrize(
+    "name",
+    [
+        "../../x",
+        "CON",
+        "...",
+        "-rf",
+        "\u202egnp",
+        "a" * 5_000,
+        "\x1b]0;x\x07",
+        ".hidden",
+        "con.txt",
+        "a/b\\c",
+    ],
+)
+def test_a_title_that_becomes_a_file_name_stays_in_its_folder(name: str, tmp_path: Path) -> None:
+    assert main(["new", f"--title={name}", "--folder", str(tmp_path)]) in (0, 1)
+    made = [
+        path.relative_to(tmp_path / "drills").as_posix() for path in tmp_path.rglob("*") if path.is_file()
+    ]
+    assert len(made) <= 1
+    for path in made:
+        assert path.isascii()
+        assert len(path) <= 60
+        assert path.split(".")[0] not in ("", "con"), "a device's name on some systems"
+        assert not path.startswith(("-", "."))
+        assert "/" not in path
+        load_drill(tmp_path / "drills" / path)
+
+
+def test_a_zip_is_proven_by_the_standard_reader() -> None:
+    """The archives above are real ones: the standard library opens what we refuse."""
+    with zipfile.ZipFile(io.BytesIO(zipped([("../../x", b"y")]))) as archive:
+        assert archive.namelist() == ["../../x"]
