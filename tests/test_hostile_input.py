@@ -135,6 +135,13 @@ def test_no_drill_makes_work_out_of_all_proportion(text: str, message: str) -> N
     repaired(text, "x.yaml")
 
 
+def test_a_sound_file_of_many_hours_is_refused(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    path = tmp_path / "x.yaml"
+    path.write_text(PHRASE + "      - {times: 99, bass: 1 E:0}\n" * 20)
+    assert main(["export", str(path), "--to", "wav", "--tempo", "20", "-o", str(tmp_path / "x.wav")]) == 2
+    assert "at 20 bpm the piece lasts 396 minutes; at most 15 are written as sound" in capsys.readouterr().err
+
+
 def test_a_full_report_says_that_there_is_more() -> None:
     reading = checked(PHRASE + "      - bass: 1 Q:0\n" * 1000, "x.yaml")
     assert reading.problems[-1].message == "and more problems; mend these first"

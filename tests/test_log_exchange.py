@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
 import itertools
 import json
 import random
@@ -11,7 +10,7 @@ from dataclasses import replace
 from datetime import date
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from coach.core.log import Correction, Entry
@@ -253,19 +252,6 @@ def test_a_broken_field_is_named_with_its_line(change: dict[str, object], messag
     problem = merged_into(memory_log(), lines).problems[0]
     assert message in problem.message
     assert problem.line == number + 1
-
-
-@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.too_slow])
-@given(data=st.data())
-def test_no_mangled_export_ends_in_anything_but_a_problem(data: st.DataObject) -> None:
-    whole = bytearray(b"".join(exported(practised("Ada", 12, 3))))
-    for _ in range(data.draw(st.integers(1, 6))):
-        at = data.draw(st.integers(0, len(whole) - 1))
-        whole[at : at + data.draw(st.integers(0, 3))] = data.draw(st.binary(max_size=4))
-    log = memory_log()
-    with contextlib.suppress(CoachError):
-        merged_into(log, bytes(whole).splitlines(keepends=True))
-    assert_equal_to_a_replay(log)
 
 
 @given(at_ms=st.integers(0, 1 << 46), offset=st.integers(-14 * 60, 14 * 60))

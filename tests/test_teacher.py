@@ -12,13 +12,10 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from hypothesis import HealthCheck, given, settings
-from hypothesis import strategies as st
 
 from coach.cli import main
 from coach.core.excerpt import Excerpt, passage_of
 from coach.core.log import Entry
-from coach.core.problem import CoachError
 from coach.drillfile.load import load_drill
 from coach.places import find_drill, find_places
 from coach.report.inbox import DayNumbers, DrillSeen, PhraseSeen, PlaceSeen, StudentFile, read_student
@@ -481,29 +478,3 @@ def test_control_characters_in_a_students_file_never_reach_the_terminal(
 def test_a_report_is_written_with_the_digest_of_its_content() -> None:
     body = json.loads(student_text({"wellrung": "report", "version": 1, "ä": [1.5, None]}))
     assert body["sha256"] == digest(body)
-
-
-WORDS = st.sampled_from([None, True, -1, 10**30, "", "x" * 5000, "\x1b[2J", [], {}, [[]], 0.5, "2026-99-99"])
-
-
-@settings(max_examples=120, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
-@given(data=st.data())
-def test_no_mangled_students_file_ends_in_anything_but_a_sentence(file: Path, data: st.DataObject) -> None:
-    body = json.loads(file.read_text())
-    spot: Any = body
-    while isinstance(spot, dict | list) and spot:
-        keys = list(spot) if isinstance(spot, dict) else list(range(len(spot)))
-        key = data.draw(st.sampled_from(keys))
-        if not isinstance(spot[key], dict | list) or not spot[key] or data.draw(st.booleans()):
-            spot[key] = data.draw(WORDS)
-            break
-        spot = spot[key]
-    mangled = file.with_name("mangled.json")
-    mangled.write_text(json.dumps(body))
-    try:
-        seen = read_student(mangled)
-    except CoachError:
-        return
-    text = "\n".join(roster_lines(overview([seen], TODAY), TODAY)) + roster_csv(overview([seen], TODAY))
-    assert "\x1b" not in text
-    roster_page(overview([seen], TODAY), [], TODAY)

@@ -123,10 +123,10 @@ def fresh_id(at_ms: int) -> str:
     return new_id(at_ms, os.urandom(10))
 
 
-def write_output(target: str, content: str | bytes | Iterable[str]) -> None:
+def write_output(target: str, content: str | bytes | Iterable[str] | Iterable[bytes]) -> None:
     """Write to a file, or to standard output for `-`. A file is replaced whole or not at all.
 
-    Several texts are written one after another, so that a long one need not be held in memory.
+    Several pieces are written one after another, so that a long text or sound need not be held in memory.
     """
     if target == "-":
         sys.stdout.flush()
@@ -149,10 +149,10 @@ def write_output(target: str, content: str | bytes | Iterable[str]) -> None:
         ) from None
 
 
-def _bytes(content: str | bytes | Iterable[str]) -> Iterator[bytes]:
+def _bytes(content: str | bytes | Iterable[str] | Iterable[bytes]) -> Iterator[bytes]:
     if isinstance(content, bytes):
         yield content
         return
-    for text in [content] if isinstance(content, str) else content:
+    for piece in [content] if isinstance(content, str) else content:
         # A lone surrogate out of someone's file must not stop the writing.
-        yield text.encode("utf-8", "replace")
+        yield piece if isinstance(piece, bytes) else piece.encode("utf-8", "replace")

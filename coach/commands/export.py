@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import argparse
-import io
-from typing import TYPE_CHECKING
+import tempfile
+from collections.abc import Callable, Iterator
+from typing import IO, TYPE_CHECKING
 
 from coach.commands.common import add_folder, add_output, places_of, write_output
 from coach.core.problem import Problem, UsageError
@@ -12,9 +13,12 @@ from coach.core.rhythm import MAX_BPM, MIN_BPM
 
 if TYPE_CHECKING:
     from coach.core.drill import Drill
+    from coach.sound.player import Pcm
 
 FORMATS = ("midi", "musicxml", "tab", "html", "wav")
 REPEATS_RANGE = (1, 99)
+LONGEST_MIN, LONGEST_TRACK_MIN = 15, 180
+"""Of one repetition, which is rendered in one piece, and of a track."""
 WIDTH_RANGE = (40, 400)
 
 
@@ -65,7 +69,7 @@ def _drill(arguments: argparse.Namespace) -> Drill:
     return load_drill(find_drill(arguments.drill, places_of(arguments)))
 
 
-def _made(drill: Drill, arguments: argparse.Namespace) -> str | bytes:
+def _made(drill: Drill, arguments: argparse.Namespace) -> str | bytes | Iterator[bytes]:
     tempo = _whole(arguments.tempo, "--tempo", (MIN_BPM, MAX_BPM), drill.goal_bpm)
     if arguments.to == "midi":
         from coach.drillfile.midi_out import HARMONICS_OCTAVES, OCTAVES_RANGE, midi_bytes
@@ -87,14 +91,24 @@ def _made(drill: Drill, arguments: argparse.Namespace) -> str | bytes:
     return _wav(drill, tempo, arguments)
 
 
-def _wav(drill: Drill, tempo_bpm: int, arguments: argparse.Namespace) -> bytes:
+def _wav(drill: Drill, tempo_bpm: int, arguments: argparse.Namespace) -> Iterator[bytes]:
     from coach.core.excerpt import passage_of, whole_piece
     from coach.sound.wav import practice_track, write_wav
 
     repeats = _whole(arguments.repeats, "--repeats", REPEATS_RANGE, 1)
-    buffer = io.BytesIO()
+    passage = passage_of(drill, whole_piece(drill))
+    minutes = float(passage.seconds(tempo_bpm)) / 60
+    for what, found, most in (
+        ("the piece", minutes, LONGEST_MIN),
+        ("it all", minutes * repeats, LONGEST_TRACK_MIN),
+    ):
+        if found > most:
+            message = (
+                f"at {tempo_bpm} bpm {what} lasts {found:,.0f} minutes; at most {most} are written as sound"
+            )
+            raise UsageError(Problem(message, "--to wav", guess="a faster --tempo, or fewer --repeats?"))
     track = practice_track(
-        passage_of(drill, whole_piece(drill)),
+        passage,
         drill.instrument,
         [tempo_bpm],
         click=drill.click,
@@ -102,8 +116,15 @@ def _wav(drill: Drill, tempo_bpm: int, arguments: argparse.Namespace) -> bytes:
         repeats=repeats,
         count_in_bars=drill.count_in_bars,
     )
-    write_wav(buffer, track)
-    return buffer.getvalue()
+    return _pieces_of(track, write_wav)
+
+
+def _pieces_of(track: Iterator[Pcm], write: Callable[[IO[bytes], Iterator[Pcm]], int]) -> Iterator[bytes]:
+    """A track as the bytes of a sound file, piece by piece: its head is only known at its end."""
+    with tempfile.TemporaryFile() as file:
+        write(file, track)
+        file.seek(0)
+        yield from iter(lambda: file.read(1 << 20), b"")
 
 
 def _whole(text: str | None, option: str, allowed: tuple[int, int], default: int) -> int:

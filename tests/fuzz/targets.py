@@ -314,6 +314,7 @@ def _changed_entry(rng: random.Random, line: bytes) -> bytes:
 def run_log(data: bytes, folder: Path) -> str:
     """Merge an export into a log with some practice; then read all that the log now says, and carry it on."""
     from coach.store.exchange import export_lines, merge_lines
+    from tests.test_store_derived import assert_equal_to_a_replay
 
     log = seeds.memory_log("Ada") if len(data) % 2 else seeds.memory_log()
     try:
@@ -322,6 +323,8 @@ def run_log(data: bytes, folder: Path) -> str:
             assert_plain(problem.with_caret())
         chance = random.Random(len(data) * 31 + sum(data[:2000]))
         if merged.added["reps"]:
+            if chance.random() < 0.1:
+                assert_equal_to_a_replay(log)
             for player in log.players()[:3]:
                 log._player = player
                 _told(log, chance)
