@@ -313,6 +313,15 @@ def test_a_day_that_ended_in_pain_halves_the_next_ones_and_is_told_first(back: i
     assert make_plan(DAY, 20, [sample_drill()], {}, {}, old) == make_plan(DAY, 20, [sample_drill()], {}, {})
 
 
+def test_after_a_day_that_hurt_nothing_is_tried_above_its_rung() -> None:
+    drill = sample_drill()
+    memories, ladders = played(drill, 4)
+    hurt = History(hurt_days=frozenset({DAY - timedelta(days=1)}))
+    assert any(item.probe_bpm for item in make_plan(DAY, 20, [drill], memories, ladders).items)
+    gentle = make_plan(DAY, 40, [drill], memories, ladders, hurt).items
+    assert not any(item.probe_bpm or "try" in item.reason for item in gentle)
+
+
 def test_a_second_plan_of_the_day_neither_tunes_nor_warms_up_and_tells_what_was_practised() -> None:
     drill = sample_drill()
     memories, ladders = played(drill, 8)

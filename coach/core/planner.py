@@ -6,7 +6,7 @@ Once something was practised on a day, its later plans begin without tuning and 
 
 One drill at a time: new phrases come from the drills already begun, in order, and a further one is opened only when all
 their phrases are begun and few are unsettled, or when it is assigned. After a day that ended because it hurt, the
-minutes are halved for three days.
+minutes are halved for three days, and nothing is tried above its rung.
 
 How turns are chosen stands in `turns.py`. The same inputs give the same plan.
 """
@@ -107,7 +107,7 @@ class _Making:
 
     def plan(self) -> Plan:
         standing = self.standing
-        self._tell_hurt()
+        hurt = self._tell_hurt()
         breaks = max(0, math.ceil((self.minutes - 35) / 35))
         budget = 60 * (self.minutes - breaks * BREAK_MIN)
         self._tell_assignments()
@@ -140,14 +140,14 @@ class _Making:
         begun = [place for place in standing.phrases() if standing.begun(*place)]
         # Behind what failed, new material would rarely have a turn: something fails cold on most days.
         new_first = 2 * sum(self._failed(*place) for place in begun) <= len(begun)
-        self.items += turns(standing, new, budget - spent, new_first, work)
+        self.items += turns(standing, new, budget - spent, new_first, work, tries=not hurt)
         self.items += pieces
         self._breaks(breaks)
         if not self.items:
             self.notes.append(f"{self.minutes:g} minutes is too short for a turn.")
         return Plan(standing.day, self.minutes, tuple(self.items), tuple(self.notes), tuple(left))
 
-    def _tell_hurt(self) -> None:
+    def _tell_hurt(self) -> bool:
         """Half the minutes, and a note that comes first, within some days of a session that ended because it hurt."""
         day = self.standing.day
         since = min(
@@ -155,13 +155,14 @@ class _Making:
             default=None,
         )
         if since is None:
-            return
+            return False
         meant, self.minutes = self.minutes, self.minutes / 2
         when = "Earlier today" if since == 0 else f"On {day - timedelta(days=since):%A}"
         self.notes.append(
             f"{when} you stopped because it hurt. If it still does, rest, and see a clinician before you play on."
             f" Today's plan is half as long: {_minutes(self.minutes)} instead of {_minutes(meant)}."
         )
+        return True
 
     def _tell_assignments(self) -> None:
         day = self.standing.day

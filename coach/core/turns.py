@@ -63,12 +63,17 @@ def turns(
     seconds: float,
     new_first: bool = True,
     spent: Spent | None = None,
+    *,
+    tries: bool = True,
 ) -> list[PlanItem]:
     """Turns that fill the seconds: with `new_first` the layers of `new` phrases, then what is worth most.
 
-    `spent` is what else is planned; it counts towards the share of an assignment.
+    `spent` is what else is planned; it counts towards the share of an assignment. Without `tries` no turn begins above
+    its rung.
     """
     pool = [*candidates(standing, new, new_first)]
+    for each in pool if not tries else ():
+        each.probe_bpm = 0
     unmet = {place: {part.excerpt for part in parts} for place, parts in unmet_layers(standing, new)}
     share, spent = assigned_share(standing), spent or Spent()
     items: list[PlanItem] = []
