@@ -46,6 +46,7 @@ from coach.report.table_csv import csv_text
 from coach.settings import load_settings, read_settings
 from coach.store.exchange import MOST_PROBLEMS, export_lines, merge_lines
 from coach.store.log import Log
+from coach.tui.canvas import Canvas
 from tests.fuzz.invariants import RAW, assert_harmless_csv, assert_harmless_page, assert_plain
 from tests.fuzz.seeds import container, memory_log, zipped
 from tests.samples import sample_drill
@@ -505,6 +506,12 @@ def test_text_in_square_brackets_is_text_on_every_screen_and_nothing_is_obeyed(
     assert "\x1b]52;" not in text, "the clipboard"
     assert not any(mark in text for mark in ("\x9b", "\x9d", "\u202e", "\u2066", "\x1b]0;", "\x7f"))
     assert "[red]x[/red]" in text, "shown as it is written"
+
+
+def test_a_screen_draws_no_control_character() -> None:
+    canvas = Canvas(300, 1)
+    canvas.put(0, 0, EVIL)
+    assert_plain("".join(text for text, _ in canvas.rows()[0]))
 
 
 def test_a_folder_full_of_rubbish_is_told_in_brief_and_practice_goes_on(tmp_path: Path) -> None:

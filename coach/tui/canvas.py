@@ -156,7 +156,7 @@ def _cells_of(text: str) -> Iterator[str]:
     for letter in unicodedata.normalize("NFC", text):
         if unicodedata.combining(letter) or unicodedata.category(letter) == "Cf":
             continue
-        if unicodedata.category(letter).startswith("C"):
+        if unicodedata.category(letter) in ("Zl", "Zp") or unicodedata.category(letter).startswith("C"):
             yield "?"
             continue
         yield letter

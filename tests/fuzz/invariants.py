@@ -83,7 +83,6 @@ class _Page(HTMLParser):
         for name, value in attrs:
             assert not name.startswith("on"), f"<{tag} {name}={value!r}>"
             assert name not in ("href", "src", "action", "xlink:href", "srcdoc"), f"<{tag} {name}={value!r}>"
-            assert "javascript:" not in (value or "").lower()
         if tag != "meta":
             self.open.append(tag)
 
