@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -109,20 +110,27 @@ def settle_ids(drills: Iterable[Drill], places: Places) -> None:
 
     A file that can't be written keeps working: its ids follow from title and names as before.
     """
-    from coach.drillfile.edit import with_ids
-
     own = {path.resolve() for path in own_drills(places)}
     for drill in drills:
         path = Path(drill.path)
-        if path.resolve() not in own:
-            continue
-        try:
-            text = path.read_bytes().decode("utf-8")
-            settled = with_ids(text)
-            if settled != text:
-                _write(path, settled.encode())
-        except (OSError, UnicodeDecodeError, CoachError):
-            continue
+        if path.resolve() in own:
+            with suppress(OSError, UnicodeDecodeError, CoachError):
+                write_ids(path)
+
+
+def write_ids(path: Path) -> bool:
+    """Write the ids of a drill and its phrases into its file; whether any was missing.
+
+    OSError, UnicodeDecodeError or CoachError where the file can't be read or written.
+    """
+    from coach.drillfile.edit import with_ids
+
+    text = path.read_bytes().decode("utf-8")
+    settled = with_ids(text)
+    if settled == text:
+        return False
+    _write(path, settled.encode())
+    return True
 
 
 def _keep(path: Path, places: Places, drill_id: str) -> str:

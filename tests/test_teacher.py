@@ -22,6 +22,7 @@ from coach.report.inbox import DayNumbers, DrillSeen, PhraseSeen, PlaceSeen, Stu
 from coach.report.roster import SORTS, overview, roster_csv, roster_lines, roster_page
 from coach.report.student import digest, student_text
 from coach.store.log import Log
+from tests.test_library import write
 from tests.test_store import CHOKED, DAY, NOON, id_at, rep_at
 
 TODAY = date(2026, 12, 10)
@@ -111,6 +112,18 @@ def test_an_assignment_in_the_middle_of_a_file_and_in_flow_style_is_replaced(
         task = load_drill(target).assignment
         assert task is not None
         assert (task.student, task.teacher) == ("Cy", "")
+
+
+def test_assigning_writes_the_id_into_the_teachers_own_drill_so_that_a_new_title_keeps_the_history(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    own, out = write(tmp_path / "drills", "kite.yaml"), str(tmp_path / "mia.yaml")
+    assert assign(tmp_path, "--to", "Mia", "-o", out, drill="kite") == 0
+    assert "kite.yaml now holds its id, kite" in capsys.readouterr().err
+    own.write_text(own.read_text().replace("title: Kite", "title: Hawk"))
+    assert load_drill(own).id == load_drill(Path(out)).id
+    assert assign(tmp_path, "--to", "Mia", "-o", out, drill="kite") == 0
+    assert "now holds" not in capsys.readouterr().err
 
 
 @pytest.mark.parametrize(

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import argparse
+import sys
 from datetime import date
+from pathlib import Path
 
 from coach.commands.common import (
     add_folder,
@@ -78,12 +80,34 @@ def run(arguments: argparse.Namespace) -> int:
     if text is None:
         raise CoachError(Problem("the assignment could not be written into this drill", str(path)))
     write_output(arguments.output, text)
+    _settle(path, drill.id)
     if arguments.output != "-":
         say(_summary(student, drill.title, goal or drill.tempo.goal_bpm, due))
         say(
             f"{student} opens it with `coach practice FILE` and answers with `coach report --for-teacher -o FILE`."
         )
     return 0
+
+
+def _settle(path: Path, drill_id: str) -> None:
+    """Handing a drill out is its first use: its id goes into the teacher's own file, and that is told."""
+    from coach.library import write_ids
+    from coach.places import builtin_drills
+
+    if path.resolve() in {one.resolve() for one in builtin_drills()}:
+        return
+    try:
+        if write_ids(path):
+            say(
+                f"{path} now holds its id, {drill_id}: a new title or name keeps the student's history",
+                to=sys.stderr,
+            )
+    except (OSError, UnicodeDecodeError, CoachError):
+        say(
+            f"coach: {path}: the id {drill_id} can't be written into it; write `id: {drill_id}` there "
+            "before you change its title",
+            to=sys.stderr,
+        )
 
 
 def _summary(student: str, title: str, goal_bpm: int, due: date | None) -> str:
