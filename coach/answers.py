@@ -5,11 +5,13 @@
     choked 2 5 lift           events 2 and 5 choked, because of the lift
     late 3; dropped 1         several results of one repetition
     at lantern/bass 60 clean  what was played where it is not what the plan asks (also on a line of its own before);
+                              without a tempo at the rung of that excerpt;
                               DRILL/PHRASE/LAYER, as `coach plan` writes it, where several drills have such a phrase
     skip                      go on to the plan's next item
     stop                      the day's practice ends
 
-Empty lines and what follows # are passed over. Labels are the numbers of the events on the screen.
+Empty lines and what follows # are passed over. Labels are the numbers of the events on the screen. Each item of the
+plan takes as many lines as it has repetitions, whatever their results: no release, and no turn that ends early.
 """
 
 from __future__ import annotations
@@ -26,7 +28,7 @@ from typing import Literal
 from coach.core.days import day_from
 from coach.core.digits import whole_number
 from coach.core.drill import Drill
-from coach.core.excerpt import Excerpt, layer_choices
+from coach.core.excerpt import Excerpt, Kind, Passage, layer_choices, passage_of
 from coach.core.log import CAUSES, Cause, Fault, Outcome
 from coach.core.problem import CoachError, Problem
 from coach.core.rhythm import MAX_BPM, MIN_BPM
@@ -45,8 +47,10 @@ _RESULTS = {
 }
 _WORDS = ("clean", *_RESULTS, "stop", "skip", "day", "at")
 _ALLOWED = (
-    "clean, choked 2 5, late 3, dropped 1, unreached 6 7, skip, stop, day YYYY-MM-DD or at PHRASE/LAYER TEMPO"
+    "clean, choked 2 5, late 3, dropped 1, unreached 6 7, skip, stop, day YYYY-MM-DD, or at PHRASE/LAYER [TEMPO] "
+    "before a result"
 )
+_NUMBER = re.compile(r"[-+]?\d+(?:[.,]\d+)?")
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,7 +59,8 @@ class At:
 
     phrase: str
     layer: str
-    tempo_bpm: int
+    tempo_bpm: int | None = None
+    """None: at the rung of that excerpt."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,15 +160,36 @@ def _day(text: str) -> date:
 
 
 def _at(text: str) -> tuple[At, str]:
-    match = re.match(
-        r"(?P<phrase>[^/]+(?:/[^/]+)?)/(?P<layer>[^/\d][^/]*?)\s+(?P<bpm>\d+)\b\s*(?P<rest>.*)$", text
-    )
-    if match is None:
-        raise ValueError(f"found at {text!r}, expected at PHRASE/LAYER TEMPO|at lantern/together 60?")
-    bpm = whole_number(match["bpm"]) or 0
+    """What was played, and the result beside it, if one stands there. A layer's name may have spaces."""
+    phrase, _, after = text.rpartition("/")
+    phrase = phrase.strip()
+    words = after.split()
+    result = next((n for n, word in enumerate(words) if n and _is_result(word)), len(words))
+    tempo = next((n for n in range(result - 1, 0, -1) if _NUMBER.fullmatch(words[n])), None)
+    layer = " ".join(words[: result if tempo is None else tempo])
+    rest = " ".join(words[result if tempo is None else tempo + 1 :])
+    if not phrase or not layer or phrase.count("/") > 1 or layer[0].isdecimal():
+        found = f"found at {text!r}" if text else "found at alone"
+        place = text.split("/")[0].split() or ["PHRASE"]
+        raise ValueError(
+            f"{found}, expected at PHRASE/LAYER, the tempo where it was not the rung, and a result|"
+            f"at {place[0]}/together 60 clean?"
+        )
+    if tempo is None:
+        return At(phrase, layer), rest
+    bpm = whole_number(words[tempo]) or 0
     if not MIN_BPM <= bpm <= MAX_BPM:
-        raise ValueError(f"{match['bpm'][:40]} bpm is outside {MIN_BPM} to {MAX_BPM}")
-    return At(match["phrase"].strip(), match["layer"], bpm), match["rest"]
+        raise ValueError(
+            f"{words[tempo][:40]} bpm is outside {MIN_BPM} to {MAX_BPM}, in whole numbers|"
+            f"at {phrase}/{layer} alone is at its rung"
+        )
+    return At(phrase, layer, bpm), rest
+
+
+def _is_result(word: str) -> bool:
+    """Whether a word begins a result, or is one slip away from it."""
+    word = word.rstrip(";")
+    return word in _WORDS or bool(difflib.get_close_matches(word, ("clean", *_RESULTS), n=1, cutoff=0.75))
 
 
 def _results(line: str) -> tuple[Fault, ...]:
@@ -286,14 +312,12 @@ def _play(practice: Practice, answer: Answer, where: str, clock: HandClock) -> N
     assert passage is not None
     for fault in answer.faults:
         if fault.label > len(passage.events):
-            what = f"{passage.title}, {passage.excerpt.layer}"
+            what = _described(passage)
             message = f"event {fault.label} is outside 1 to {len(passage.events)}, the events of {what}"
-            raise _fault(
-                answer, where, message, "another repetition than the plan's? say at PHRASE/LAYER TEMPO"
-            )
+            raise _fault(answer, where, message, "" if answer.at else _way_out(practice, fault, answer))
         if fault.note > len(passage.event(fault.label).notes):
             raise _fault(answer, where, f"event {fault.label} has no note {fault.note}", "")
-    tempo_bpm = answer.at.tempo_bpm if answer.at else practice.session.tempo_bpm
+    tempo_bpm = (answer.at and answer.at.tempo_bpm) or practice.session.tempo_bpm
     clock.advance(rep_seconds(passage, tempo_bpm) + practice.settings.pause_s)
     index = practice.session.index
     practice.send(Rated(at_ms=clock.now_ms, faults=answer.faults, tempo_bpm=tempo_bpm))
@@ -302,6 +326,27 @@ def _play(practice: Practice, answer: Answer, where: str, clock: HandClock) -> N
         practice.send(ChooseExcerpt(at_ms=clock.now_ms, excerpt=item.excerpt))
     if practice.unsaved:
         raise CoachError(Problem(practice.messages[-1], where, answer.line))
+
+
+def _described(passage: Passage) -> str:
+    """What a line is about: title, layer, and the kind of excerpt where it is not the whole phrase."""
+    excerpt = passage.excerpt
+    kind = "" if excerpt.kind is Kind.PHRASE else f" ({excerpt.kind.value})"
+    return f"{passage.title}, {excerpt.layer}{kind}{', easier version' if excerpt.easier else ''}"
+
+
+def _way_out(practice: Practice, fault: Fault, answer: Answer) -> str:
+    """The likely slip where a label is outside: the whole phrase was played, or another repetition than asked."""
+    session = practice.session
+    assert session.drill is not None
+    assert session.excerpt is not None
+    phrase, layer = session.excerpt.phrases[0], session.excerpt.layer
+    whole = passage_of(session.drill, Excerpt(session.drill.id, (phrase,), layer))
+    if fault.label <= len(whole.events):
+        return f"the whole phrase? at {phrase}/{layer} {answer.text}"
+    return "another repetition than the plan's? say which, and its tempo unless it was the rung: " + (
+        f"at PHRASE/{layer} 60 {answer.text}"
+    )
 
 
 def _chosen(drills: Iterable[Drill], answer: Answer, where: str) -> Excerpt:

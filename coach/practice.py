@@ -81,6 +81,7 @@ class Practice:
         random_bytes: Callable[[int], bytes] = os.urandom,
         on_rep: Callable[[StartRep, RepTimeline | None], None] | None = None,
         outbox: Outbox | None = None,
+        adapts: bool = True,
     ) -> None:
         self.log = log
         self.outbox = outbox or Outbox(log)
@@ -112,6 +113,7 @@ class Practice:
             rule=self.settings.rule,
             pause_s=self.settings.pause_s,
             run_on_pause_s=self.settings.run_on_pause_s,
+            adapts=adapts,
         )
         self._carry_out(effects)
 

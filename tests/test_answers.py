@@ -48,8 +48,11 @@ def test_lines_say_results_days_and_what_else_was_played():
         ("choked 2;", r"nothing beside a semicolon"),
         ("day 3.12.2026", r"'3.12.2026' is no date \(day 2026-12-03, year first\?\)"),
         ("day 2026-02-30", r"is no date"),
-        ("at lamp 60 clean", r"expected at PHRASE/LAYER TEMPO"),
+        ("at lamp 60 clean", r"found at 'lamp 60 clean', .*\(at lamp/together 60 clean\?\)"),
         ("at lamp/bass 600 clean", r"600 bpm is outside 20 to 300"),
+        ("at lamp/bass 60 claen", r"found 'claen', .*\(clean\?\)"),
+        ("at lamp/bass claen", r"found 'claen', .*\(clean\?\)"),
+        ("at lamp/bass 60 foo", r"found 'foo', expected clean"),
         ("at lamp/bass 60\nstop", r"followed by stop, not by a result"),
         ("at lamp/bass 60", r"followed by no result"),
     ],
@@ -57,6 +60,28 @@ def test_lines_say_results_days_and_what_else_was_played():
 def test_each_slip_is_told_with_its_line_and_the_way_out(line, says):
     with pytest.raises(CoachError, match=says):
         read_answers(line, "a.txt")
+
+
+@pytest.mark.parametrize(
+    ("line", "at", "faults"),
+    [
+        ("at river/harmonics clean", At("river", "harmonics"), ()),
+        (
+            "at river/harmonics choked 3; late 7",
+            At("river", "harmonics"),
+            (Fault(3, Outcome.CHOKED), Fault(7, Outcome.LATE)),
+        ),
+        (
+            "at Old River/high voice 2 72 late 7",
+            At("Old River", "high voice 2", 72),
+            (Fault(7, Outcome.LATE),),
+        ),
+        ("at lamps/river/bass\nclean", At("lamps/river", "bass"), ()),
+    ],
+)
+def test_the_tempo_of_what_was_played_elsewhere_may_be_left_out(line, at, faults):
+    (answer,) = read_answers(line, "a.txt")
+    assert (answer.at, answer.faults) == (at, faults)
 
 
 def test_all_slips_of_a_file_are_told_at_once():

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date
 
 import pytest
@@ -357,6 +358,19 @@ def test_staying_choked_changes_something_instead_of_grinding():
     assert session.excerpt is not None
     assert session.excerpt.layer == "harmonics"
     assert session.phase is Phase.READY
+
+
+def test_entered_afterwards_a_turn_keeps_its_excerpt_and_its_repetitions_whatever_their_results():
+    session = replace(opened(2), adapts=False)
+    first = session.excerpt
+    for _ in range(5):
+        session, effects = drive(session, Rated(at_ms=3_600_000, faults=(CHOKE_2,)))
+        assert session.excerpt == first
+        assert not any(isinstance(effect, Tell) for effect in effects)
+    assert session.ladder is not None
+    assert session.ladder.rung_bpm < 60
+    session, _ = drive(session, Rated(at_ms=3_600_000, faults=()))
+    assert session.excerpt == Excerpt("lamps", ("wick",), TOGETHER)
 
 
 def test_after_every_relief_the_phrase_is_left_for_today_with_its_later_items():

@@ -79,6 +79,23 @@ def test_the_plan_names_each_event_by_the_label_that_an_answers_file_uses(tmp_pa
     assert "1 E:0  2 A:0  3 E:0  4 E:0" in out
 
 
+def test_a_line_about_no_event_of_the_plans_excerpt_names_the_excerpt_and_the_way_out(tmp_path, capsys):
+    lines = ["choked 1"] * 5 + ["choked 99"]
+    assert practise(tmp_path, lines, "first-pour") == 1
+    told = capsys.readouterr().err
+    assert "event 99 is outside 1 to " in told
+    assert ", the events of Ladle, " in told
+    assert "another repetition than the plan's?" in told
+    assert "60 choked 99" in told
+
+
+def test_a_line_without_a_tempo_is_at_the_rung_of_the_excerpt_that_it_names(tmp_path, capsys):
+    assert practise(tmp_path, ["at ladle/bass 50 clean", "at ladle/bass clean"], "first-pour") == 0
+    with closing(sqlite3.connect(tmp_path / "progress" / "log.sqlite3")) as database:
+        reps = database.execute("select tempo_bpm, rung_bpm from reps order by at_ms").fetchall()
+    assert reps[1][0] == reps[1][1]
+
+
 def test_the_same_log_gives_the_same_plan(tmp_path, capsys):
     practise(tmp_path, days([["clean", "choked 1", "clean"]] * 3))
     assert plan_of(tmp_path, FIRST, capsys) == plan_of(tmp_path, FIRST, capsys)

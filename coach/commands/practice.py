@@ -31,6 +31,9 @@ def configure(parser: argparse.ArgumentParser) -> None:
         metavar="FILE",
         help="enter practice done elsewhere, one line a repetition (README has the lines)",
     )
+    parser.add_argument(
+        "--anyway", action="store_true", help="practise a drill though it is assigned to another student"
+    )
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -42,7 +45,7 @@ def run(arguments: argparse.Namespace) -> int:
         if arguments.drills:
             from coach.library import named_drills
 
-            named_drills(arguments.drills, places_of(arguments), keep=False)
+            named_drills(arguments.drills, places_of(arguments))
         raise CoachError(
             Problem(
                 "a session needs a terminal, and this is none",
@@ -69,6 +72,7 @@ def _on_screen(arguments: argparse.Namespace) -> int:
         names=arguments.drills,
         minutes=arguments.minutes,
         silent=arguments.silent,
+        anyway=arguments.anyway,
     ) as desk:
         from coach.tui.app import CoachApp
 
@@ -107,6 +111,7 @@ def _enter_answers(arguments: argparse.Namespace) -> int:
         names=arguments.drills,
         minutes=arguments.minutes,
         silent=True,
+        anyway=arguments.anyway,
     ) as desk:
         for notice in desk.notices:
             say(f"coach: {notice}", to=sys.stderr)
@@ -141,7 +146,8 @@ def _enter(answers: Sequence[Answer], where: str, desk: Desk, tell: Callable[[Pr
             hand_clock.now_ms = max(hand_clock.now_ms, reps[-1].at_ms + 1)
         plan = desk.plan()
         # A line without a tempo is about the rung: what was tried above it says so (`at`).
-        return desk.practice(replace(plan, items=tuple(replace(item, probe_bpm=0) for item in plan.items)))
+        items = tuple(replace(item, probe_bpm=0) for item in plan.items)
+        return desk.practice(replace(plan, items=items), adapts=False)
 
     def set_day(day: date) -> None:
         hand_clock.now_ms, hand_clock.utc_offset_min = evening(day)

@@ -16,6 +16,9 @@ An event that the phase does not accept raises `NotNow` and changes nothing; `se
 A repetition counts when it is rated: the effect that saves it precedes any other, so that it is on disk before
 the next count-in. After a rating the same turn goes on by itself (`AutoGo`), so that the usual repetition costs one
 key. The ladder of each excerpt moves by `ladder.after` only, the function that also reads old logs.
+
+Entered afterwards (`adapts` false), each turn has the excerpt and the number of repetitions of its plan item: away from
+the screen nobody saw the session change them, and the labels of the results belong to what the plan said.
 """
 
 from __future__ import annotations
@@ -98,6 +101,8 @@ class Session:
     rule: Rule = DEFAULT_RULE
     pause_s: float = PAUSE_BETWEEN_REPS_S
     run_on_pause_s: float = PAUSE_BETWEEN_REPS_S
+    adapts: bool = True
+    """Whether results change what is practised now: releases, and a turn that ends before its repetitions."""
     phase: Phase = Phase.DONE
     index: int = -1
     passage: Passage | None = None
@@ -179,9 +184,10 @@ def start(
     rule: Rule = DEFAULT_RULE,
     pause_s: float = PAUSE_BETWEEN_REPS_S,
     run_on_pause_s: float = PAUSE_BETWEEN_REPS_S,
+    adapts: bool = True,
 ) -> Result:
     """A session at its first item. `drills` are by drill id, `old_ladders` by excerpt key."""
-    blank = Session(plan, drills, dict(old_ladders), rule, pause_s, run_on_pause_s)
+    blank = Session(plan, drills, dict(old_ladders), rule, pause_s, run_on_pause_s, adapts)
     session, effects = _enter(blank, 0, at_ms)
     return session, (SaveEntry("sitting", {"minutes": plan.minutes, "items": len(plan.items)}), *effects)
 
@@ -371,12 +377,14 @@ def _rated(session: Session, event: SessionEvent) -> Result:
     assert item is not None
     saved = replace(saved, marks=(), amending=0)
     over = saved.reps_in_turn >= max(item.reps, 1)
-    over = over or event.at_ms - saved.turn_started_ms > item.minutes * OVERTIME * 60_000
     step = saved.step
-    if step and step.release and item.purpose is not Purpose.COLD:
-        relieved, told = _released(saved, step.release, event.at_ms)
-        return relieved, (*effects, *told)
-    if over or (step and step.kind is Moved.LANDED):
+    if saved.adapts:
+        if step and step.release and item.purpose is not Purpose.COLD:
+            relieved, told = _released(saved, step.release, event.at_ms)
+            return relieved, (*effects, *told)
+        over = over or event.at_ms - saved.turn_started_ms > item.minutes * OVERTIME * 60_000
+        over = over or (step is not None and step.kind is Moved.LANDED)
+    if over:
         following, told = _enter(replace(saved, step=None), session.index + 1, event.at_ms)
         return replace(following, step=step), (*effects, *told)
     assert saved.passage is not None
