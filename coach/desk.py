@@ -20,7 +20,15 @@ from coach.core.drill import Drill
 from coach.core.log import Entry, EntryKind, new_id, practice_day
 from coach.core.plan import Plan
 from coach.core.problem import CoachError, Problem
-from coach.library import Library, load_library, named_drills, read_drill_file, settle_ids
+from coach.library import (
+    Library,
+    keep_copies,
+    load_library,
+    named_drills,
+    read_drill_file,
+    refuse_anothers,
+    settle_ids,
+)
 from coach.places import Places
 from coach.recall import Recall
 from coach.settings import Settings, load_settings
@@ -63,16 +71,18 @@ class Desk:
         minutes: int | None = None,
         silent: bool = False,
         read_only: bool = False,
+        anyway: bool = False,
     ) -> Desk:
         """Read settings and drills, open the log and keep a second session of this player out.
 
         With `read_only` nothing is written, a missing log reads as an empty one, and a session elsewhere does not
-        matter. CoachError where a named drill, the settings or the log can't be used.
+        matter. CoachError where a named drill, the settings or the log can't be used, or where a named drill is
+        assigned to another student, unless it is to be practised `anyway`.
         """
         recall = Recall(places.recall)
         settings = recall.value(places.settings, load_settings)
         if names:
-            library = named_drills(names, places, keep=not read_only)
+            library = named_drills(names, places)
         else:
             library = load_library(places, partial(recall.value, read=read_drill_file))
         if not library.drills:
@@ -86,6 +96,10 @@ class Desk:
             player = next((student for student in students if student), "")
         log = Log.open(places.log, player, now_ms=now_ms, read_only=read_only, mend=not read_only)
         try:
+            if names and not read_only:
+                if not anyway:
+                    refuse_anothers(library, log.player.name)
+                library = keep_copies(library, places)
             if not read_only:
                 log.use_folds(Folds(settings.practice.rule, settings.practice.longest_interval_days))
                 log.hold(now_ms)
@@ -172,7 +186,10 @@ class Desk:
 
     def reload(self) -> None:
         """Read the drills again, after an edit."""
-        self.library = named_drills(self.names, self.places) if self.names else load_library(self.places)
+        if self.names:
+            self.library = keep_copies(named_drills(self.names, self.places), self.places)
+        else:
+            self.library = load_library(self.places)
 
     def last_words(self) -> list[str]:
         """Try once more to write what waits, and put into a file what still does; lines to tell."""

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from coach.core.drill import Drill
+from coach.core.plain import same_name
 from coach.core.problem import CoachError, Problem
 from coach.files import free_path, write_whole
 from coach.places import Places, builtin_drills, find_drill, make_folder, own_drills
@@ -76,15 +77,10 @@ def load_library(places: Places, load: Callable[[Path], Drill] = read_drill_file
     return Library(tuple(drills.values()), tuple(notices))
 
 
-def named_drills(names: Sequence[str], places: Places, keep: bool = True) -> Library:
-    """The drills that the player named, by file or by name; CoachError with every problem in any of them.
-
-    With `keep` a file from outside the practice folder is kept in its `drills/` too, so that it comes back tomorrow.
-    """
+def named_drills(names: Sequence[str], places: Places) -> Library:
+    """The drills that the player named, by file or by name; CoachError with every problem in any of them."""
     problems: list[Problem] = []
     drills: dict[str, Drill] = {}
-    notices: list[str] = []
-    inside = {path.resolve() for path in [*own_drills(places), *builtin_drills()]}
     for name in names:
         try:
             path = find_drill(name, places)
@@ -98,11 +94,40 @@ def named_drills(names: Sequence[str], places: Places, keep: bool = True) -> Lib
                 Problem(f"has the id {drill.id} of {first}", str(path), guess="give one of them another id")
             )
         drills[drill.id] = drill
-        if keep and path.resolve() not in inside and not problems:
-            notices.append(_keep(path, places, drill.id))
     if problems:
         raise CoachError(problems)
-    return Library(tuple(drills.values()), tuple(notice for notice in notices if notice))
+    return Library(tuple(drills.values()))
+
+
+def keep_copies(library: Library, places: Places) -> Library:
+    """The same drills; those from outside the practice folder are kept in its `drills/` too and so come back tomorrow."""
+    inside = {path.resolve() for path in [*own_drills(places), *builtin_drills()]}
+    kept = [
+        _keep(Path(drill.path), places, drill)
+        for drill in library.drills
+        if Path(drill.path).resolve() not in inside
+    ]
+    return replace(library, notices=(*library.notices, *(notice for notice in kept if notice)))
+
+
+def refuse_anothers(library: Library, player: str) -> None:
+    """CoachError where a drill is assigned to somebody else than this player; one without a name may be anybody."""
+    from coach.store.log import DEFAULT_NAME
+
+    others = [
+        (drill.path, drill.assignment.student)
+        for drill in library.drills
+        if drill.assignment and drill.assignment.student and not same_name(drill.assignment.student, player)
+    ]
+    if others and player != DEFAULT_NAME:
+        raise CoachError(
+            Problem(
+                f"is assigned to {student}; practised here, it would count for {player}",
+                path,
+                guess="the wrong file, or another --player? --anyway practises it all the same",
+            )
+            for path, student in others
+        )
 
 
 def settle_ids(drills: Iterable[Drill], places: Places) -> None:
@@ -133,11 +158,11 @@ def write_ids(path: Path) -> bool:
     return True
 
 
-def _keep(path: Path, places: Places, drill_id: str) -> str:
+def _keep(path: Path, places: Places, drill: Drill) -> str:
     """Copy a drill file into the practice folder; an older copy of the same drill stays beside it as `.old`."""
     content = path.read_bytes()
     folder = make_folder(places.drills)
-    target = next((own for own in own_drills(places) if _id_of(own) == drill_id), None)
+    target = next((own for own in own_drills(places) if _id_of(own) == drill.id), None)
     if target is None:
         target = free_path(folder / path.name)
         _write(target, content)

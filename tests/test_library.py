@@ -8,7 +8,7 @@ import pytest
 
 from coach.core.problem import CoachError
 from coach.drillfile.load import load_drill
-from coach.library import load_library, named_drills, settle_ids
+from coach.library import keep_copies, load_library, named_drills, settle_ids
 from coach.places import Places
 
 KITE = """\
@@ -32,6 +32,11 @@ def write(folder, name, title="Kite"):
     return path
 
 
+def kept(path, places):
+    """What is told when a named file is kept."""
+    return keep_copies(named_drills([str(path)], places), places).notices
+
+
 def test_own_drills_come_before_the_built_in_ones(tmp_path):
     write(tmp_path / "drills", "kite.yaml")
     library = load_library(Places(tmp_path))
@@ -52,12 +57,12 @@ def test_a_broken_own_drill_is_left_out_with_a_word_and_the_rest_works(tmp_path)
 def test_a_drill_from_elsewhere_is_kept_in_the_folder_and_its_older_version_too(tmp_path):
     places = Places(tmp_path / "home")
     outside = write(tmp_path / "mail", "kite.yaml")
-    assert "kept a copy" in named_drills([str(outside)], places).notices[0]
+    assert "kept a copy" in kept(outside, places)[0]
     assert (places.drills / "kite.yaml").read_text() == outside.read_text()
-    assert named_drills([str(outside)], places).notices == ()
+    assert kept(outside, places) == ()
     first = outside.read_text()
     outside.write_text(first.replace("goal: 76", "goal: 90"), encoding="utf-8")
-    assert "is now this version" in named_drills([str(outside)], places).notices[0]
+    assert "is now this version" in kept(outside, places)[0]
     assert (places.drills / "kite.yaml.old").read_text() == first
 
 
@@ -65,7 +70,7 @@ def test_another_drill_of_the_same_file_name_is_never_overwritten(tmp_path):
     places = Places(tmp_path / "home")
     own = write(places.drills, "kite.yaml", title="Mine")
     before = own.read_text()
-    named_drills([str(write(tmp_path / "mail", "kite.yaml"))], places)
+    kept(write(tmp_path / "mail", "kite.yaml"), places)
     assert own.read_text() == before
     assert load_drill(places.drills / "kite-2.yaml").title == "Kite"
 

@@ -35,7 +35,7 @@ def assign(folder: Path, *words: str, drill: str = "first-pour") -> int:
 @pytest.fixture
 def assigned(tmp_path: Path) -> Path:
     file = tmp_path / "for mia.yaml"
-    words = ("--to", "Mia: the 2nd", "--from", "Ms. Orr", "--goal", "70", "--due", "2026-12-24")
+    words = ("--to", "Mia", "--from", "Ms. Orr: the 2nd", "--goal", "70", "--due", "2026-12-24")
     assert assign(tmp_path, *words, "--note", 'slow # "then" fast', "-o", str(file)) == 0
     return file
 
@@ -77,10 +77,30 @@ def test_an_assigned_file_is_the_same_drill_with_the_assignment_and_its_comments
     drill = load_drill(assigned)
     task = drill.assignment
     assert task is not None
-    assert (task.student, task.teacher, task.goal_bpm) == ("Mia: the 2nd", "Ms. Orr", 70)
+    assert (task.student, task.teacher, task.goal_bpm) == ("Mia", "Ms. Orr: the 2nd", 70)
     assert (task.due, task.note) == (date(2026, 12, 24), 'slow # "then" fast')
     assert (drill.id, drill.revision, drill.goal_bpm) == (original.id, original.revision, 70)
     assert "# the highest string first, as tab is read" in assigned.read_text()
+
+
+def test_a_file_assigned_to_another_student_is_refused_and_kept_nowhere_unless_asked_anyway(
+    tmp_path: Path, assigned: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    answers = tmp_path / "answers.txt"
+    answers.write_text("clean\nstop\n")
+    folder = tmp_path / "home"
+
+    def practice(player: str, *more: str) -> int:
+        words = ["practice", str(assigned), "--folder", str(folder), "--player", player, *more]
+        return main([*words, "--answers", str(answers), "--date", "2026-12-02"])
+
+    assert practice("Björn") == 1
+    told = capsys.readouterr().err
+    assert f"{assigned}: is assigned to Mia; practised here, it would count for Björn" in told
+    assert "--anyway" in told
+    assert not (folder / "drills").exists()
+    assert practice(" mïa") == 0
+    assert practice("Björn", "--anyway") == 0
 
 
 def test_assigning_an_assigned_file_replaces_the_assignment(tmp_path: Path, assigned: Path) -> None:

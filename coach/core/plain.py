@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import re
+import unicodedata
 from collections.abc import Sequence
 from typing import Any
 
@@ -46,6 +47,16 @@ def plain_text(text: str, longest: int = 0) -> str:
     if 0 < longest < len(text):
         text = text[: longest - 1].rstrip() + "…"
     return text
+
+
+def same_name(one: str, other: str) -> bool:
+    """Whether two names of people mean one: case, accents and spaces don't count."""
+    return _bare(one) == _bare(other)
+
+
+def _bare(name: str) -> str:
+    letters = unicodedata.normalize("NFKD", plain_text(name).casefold())
+    return "".join(letter for letter in letters if not unicodedata.combining(letter) and letter != " ")
 
 
 def visible(text: str) -> str:
