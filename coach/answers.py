@@ -20,6 +20,7 @@ import difflib
 import os
 import re
 from collections.abc import Callable, Iterable, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
@@ -230,6 +231,35 @@ def _faults(outcome: Outcome, words: Sequence[str], name: str) -> list[Fault]:
             )
         faults.append(Fault(int(match[1]), outcome, cause, int(match[2] or 0)))
     return faults
+
+
+def check_days(answers: Sequence[Answer], where: str, today: date) -> None:
+    """CoachError with every day that is yet to come: practice is entered after it was done."""
+    problems = [
+        Problem(
+            f"{answer.day} is yet to come; today is {today}",
+            where,
+            answer.line,
+            1,
+            f"day {_past(answer.day, today)}?",
+            source_line=answer.text,
+        )
+        for answer in answers
+        if answer.day and answer.day > today
+    ]
+    if problems:
+        raise CoachError(problems)
+
+
+def _past(day: date, today: date) -> date:
+    """The day that was meant: today where it is near, else the latest such day that is past (the year was the slip)."""
+    if (day - today).days <= 31:
+        return today
+    for year in (today.year, today.year - 1):
+        with suppress(ValueError):  # 29 February
+            if day.replace(year=year) <= today:
+                return day.replace(year=year)
+    return today
 
 
 @dataclass

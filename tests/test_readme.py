@@ -50,7 +50,7 @@ def test_the_settings_shown_are_all_there_are_with_their_defaults():
 
 
 def test_the_answers_file_shown_is_read():
-    assert len(read_answers(block("clean\n"), "README.md")) == 7
+    assert len(read_answers(block("clean\n"), "README.md")) == 8
 
 
 def test_every_command_is_in_the_table():

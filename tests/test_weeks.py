@@ -96,6 +96,53 @@ def test_a_line_without_a_tempo_is_at_the_rung_of_the_excerpt_that_it_names(tmp_
     assert reps[1][0] == reps[1][1]
 
 
+def reps_that_count(folder: Path, capsys: pytest.CaptureFixture[str]) -> int:
+    capsys.readouterr()
+    assert main(["log", "show", "--folder", str(folder), "--json"]) == 0
+    return len(json.loads(capsys.readouterr().out))
+
+
+def test_the_same_answers_file_is_entered_once_unless_it_is_meant_again(tmp_path, capsys):
+    lines = days([["clean", "choked 2 1"], ["clean"]])
+    assert practise(tmp_path, lines) == 0
+    assert practise(tmp_path, ["# a copy", lines[0], " clean", "choked 1  2 # thumb", *lines[3:]]) == 1
+    told = capsys.readouterr().err
+    assert "was entered already on 20" in told
+    assert "3 repetitions; nothing is logged" in told
+    assert reps_that_count(tmp_path, capsys) == 3
+    assert practise(tmp_path, lines, "--again") == 0
+    assert reps_that_count(tmp_path, capsys) == 6
+
+
+def test_an_entered_file_is_taken_back_whole_and_can_then_be_entered_anew(tmp_path, capsys):
+    first, second = days([["clean", "choked 1"]]), days([["clean"], ["clean"]])
+    assert practise(tmp_path, first) == 0
+    before = plan_of(tmp_path, FIRST + timedelta(days=1), capsys)
+    assert practise(tmp_path, second) == 0
+    assert practise(tmp_path, second, "--take-back") == 0
+    assert "2 repetitions count no more; the log keeps them" in capsys.readouterr().out
+    assert reps_that_count(tmp_path, capsys) == 2
+    assert plan_of(tmp_path, FIRST + timedelta(days=1), capsys) == before
+    assert practise(tmp_path, second, "--take-back") == 1
+    assert "nothing to take back" in capsys.readouterr().err
+    assert practise(tmp_path, second) == 0
+
+
+def test_the_same_lines_without_a_day_count_on_another_day_and_it_is_told(tmp_path, capsys):
+    assert practise(tmp_path, ["clean"], "--date", "2026-03-02") == 0
+    assert practise(tmp_path, ["clean"], "--date", "2026-03-03") == 0
+    assert "the same lines were entered on 20" in capsys.readouterr().err
+
+
+def test_a_day_that_is_yet_to_come_is_refused_with_the_likely_slip(tmp_path, capsys):
+    lines = ["day 2026-03-02", "clean", "day 2031-03-01", "clean", "day 2026-03-04", "clean"]
+    assert practise(tmp_path, lines, "--date", "2026-03-03") == 1
+    told = capsys.readouterr().err
+    assert "answers.txt:3:1: 2031-03-01 is yet to come; today is 2026-03-03 (day 2026-03-01?)" in told
+    assert "answers.txt:5:1: 2026-03-04 is yet to come; today is 2026-03-03 (day 2026-03-03?)" in told
+    assert practise(tmp_path, [lines[0], "clean"], "--date", "2026-03-03") == 0
+
+
 def test_the_same_log_gives_the_same_plan(tmp_path, capsys):
     practise(tmp_path, days([["clean", "choked 1", "clean"]] * 3))
     assert plan_of(tmp_path, FIRST, capsys) == plan_of(tmp_path, FIRST, capsys)

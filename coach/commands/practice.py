@@ -12,13 +12,16 @@ from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from coach.commands.common import add_session, checked_minutes, clock, places_of, say
-from coach.core.problem import CoachError, Problem
+from coach.commands.common import add_session, checked_minutes, clock, fresh_id, places_of, say
+from coach.core.plain import counted, json_text
+from coach.core.problem import CoachError, Problem, UsageError
 
 if TYPE_CHECKING:
     from coach.answers import Answer
+    from coach.core.log import Entry
     from coach.desk import Desk
     from coach.practice import Practice
+    from coach.store.outbox import Word
 
 EVENING_HOUR = 18
 """Local hour at which an entered practice day starts."""
@@ -32,12 +35,24 @@ def configure(parser: argparse.ArgumentParser) -> None:
         help="enter practice done elsewhere, one line a repetition (README has the lines)",
     )
     parser.add_argument(
+        "--again", action="store_true", help="with --answers: enter a file that was entered already once more"
+    )
+    parser.add_argument(
+        "--take-back",
+        action="store_true",
+        help="with --answers: what was logged when this file was entered counts no more (the log keeps it)",
+    )
+    parser.add_argument(
         "--anyway", action="store_true", help="practise a drill though it is assigned to another student"
     )
 
 
 def run(arguments: argparse.Namespace) -> int:
     checked_minutes(arguments.minutes)
+    if (arguments.again or arguments.take_back) and not arguments.answers:
+        raise UsageError(Problem("--again and --take-back go with --answers FILE", "coach practice"))
+    if arguments.again and arguments.take_back:
+        raise UsageError(Problem("--again and --take-back exclude each other", "coach practice"))
     if arguments.answers:
         return _enter_answers(arguments)
     in_browser = bool(os.environ.get("TEXTUAL_DRIVER"))
@@ -96,8 +111,9 @@ def _clock_on(date_text: str) -> Callable[[], tuple[int, int]]:
 def _enter_answers(arguments: argparse.Namespace) -> int:
     from tempfile import TemporaryDirectory
 
-    from coach.answers import HandClock, load_answers
+    from coach.answers import HandClock, check_days, load_answers
     from coach.desk import Desk
+    from coach.entered import digest_of, undated_day
     from coach.store.log import Log
     from coach.store.outbox import Outbox
     from coach.store.upkeep import backup_log
@@ -115,6 +131,13 @@ def _enter_answers(arguments: argparse.Namespace) -> int:
     ) as desk:
         for notice in desk.notices:
             say(f"coach: {notice}", to=sys.stderr)
+        check_days(answers, arguments.answers, desk.today)
+        digest = digest_of(answers, [drill.id for drill in desk.library.drills] if arguments.drills else [])
+        day = undated_day(answers, desk.today)
+        if arguments.take_back:
+            return _take_back(desk, arguments.answers, digest, day)
+        if not arguments.again:
+            _refuse_second(desk, arguments.answers, digest, day)
         # All or nothing: the whole file is entered into a copy of the log first, and what came of it written at once.
         with TemporaryDirectory() as scratch:
             copy = backup_log(desk.log, hand_clock.now_ms, Path(scratch) / "log.sqlite3")
@@ -127,10 +150,61 @@ def _enter_answers(arguments: argparse.Namespace) -> int:
                     replace(desk, log=trial, outbox=noted),
                     lambda practice: lines.extend(_told(practice)),
                 )
-        desk.outbox.send_all(noted.sent)
+        desk.outbox.send_all([*noted.sent, *_remembered(desk, noted.sent, digest, day)])
         for line in lines:
             say(line)
         say(f"logged in {desk.log.path}")
+    return 0
+
+
+def _refuse_second(desk: Desk, where: str, digest: str, day: str) -> None:
+    """CoachError where this file was entered already; the same undated lines may be meant on another day."""
+    from coach.entered import entered_before
+
+    for entered in reversed(entered_before(desk.log, digest)):
+        if entered.day == day:
+            raise CoachError(
+                Problem(
+                    f"was entered already on {entered.when}: {counted(entered.reps, 'repetition')}; nothing is logged",
+                    where,
+                    guess="--again enters it once more, --take-back voids what was entered",
+                )
+            )
+        say(
+            f"coach: {where}: the same lines were entered on {entered.when} for {entered.day}; "
+            f"now they are for {day} (--take-back voids this)",
+            to=sys.stderr,
+        )
+        return
+
+
+def _remembered(desk: Desk, words: Sequence[Word], digest: str, day: str) -> list[Entry]:
+    """The entry that says what was entered; none where nothing was."""
+    from coach.core.log import Entry
+    from coach.entered import body_of
+
+    reps = [word[0] for word in words if isinstance(word, tuple)]
+    if not reps:
+        return []
+    now_ms, offset_min = clock()
+    body = json_text(body_of(digest, day, reps))
+    return [Entry(fresh_id(now_ms), desk.log.player.id, now_ms, offset_min, "answers", body)]
+
+
+def _take_back(desk: Desk, where: str, digest: str, day: str) -> int:
+    from coach.entered import entered_before, voiding
+
+    found = [entered for entered in entered_before(desk.log, digest) if entered.day == day]
+    if not found:
+        guess = "was it changed since, were other drills named, or is --date missing?"
+        raise CoachError(
+            Problem("no such file was entered, so there is nothing to take back", where, guess=guess)
+        )
+    words, reps = voiding(desk.log, found[-1], *clock(), fresh_id)
+    desk.outbox.send_all(words)
+    say(
+        f"{where}, entered on {found[-1].when}: {counted(reps, 'repetition')} count no more; the log keeps them"
+    )
     return 0
 
 
@@ -165,7 +239,7 @@ def evening(day: date) -> tuple[int, int]:
 
 
 def _told(practice: Practice) -> Iterator[str]:
-    from coach.core.plain import counted, plain_text
+    from coach.core.plain import plain_text
     from coach.practice import summarise
 
     for message in practice.messages:

@@ -112,7 +112,7 @@ class Correction:
     void: bool = False
 
 
-EntryKind = Literal["sitting", "set-aside", "take-up", "assignment", "hurt", "note", "tuning"]
+EntryKind = Literal["sitting", "set-aside", "take-up", "assignment", "hurt", "note", "tuning", "answers"]
 
 
 @dataclass(frozen=True, slots=True)
