@@ -162,7 +162,7 @@ def _keep(path: Path, places: Places, drill: Drill) -> str:
     """Copy a drill file into the practice folder; an older copy of the same drill stays beside it as `.old`."""
     content = path.read_bytes()
     folder = make_folder(places.drills)
-    target = next((own for own in own_drills(places) if _id_of(own) == drill.id), None)
+    target = next((own for own in own_drills(places)[:MOST_FILES] if _id_of(own) == drill.id), None)
     if target is None:
         target = free_path(folder / path.name)
         _write(target, content)

@@ -21,6 +21,7 @@ from coach.core.excerpt import passage_of, whole_phrase
 from coach.core.plain import counted, plain_text
 from coach.core.problem import CoachError
 from coach.drillfile.load import load_drill
+from coach.library import MOST_FILES
 from coach.places import builtin_drills, own_drills
 from coach.tui.base import CoachScreen
 from coach.tui.canvas import Canvas, Rows, fitted, wrapped
@@ -155,7 +156,7 @@ class LibraryScreen(CoachScreen):
     def _paths(self) -> list[Path]:
         desk = self.coach.desk
         named = [Path(drill.path) for drill in desk.library.drills if desk.names and drill.path]
-        return named or [*own_drills(desk.places), *builtin_drills()]
+        return named or [*own_drills(desk.places)[:MOST_FILES], *builtin_drills()]
 
     def look(self) -> None:
         """Read the files again where one was changed."""
