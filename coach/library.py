@@ -100,7 +100,7 @@ def named_drills(names: Sequence[str], places: Places) -> Library:
 
 
 def keep_copies(library: Library, places: Places) -> Library:
-    """The same drills; those from outside the practice folder are kept in its `drills/` too and so come back tomorrow."""
+    """The same drills; those from outside the practice folder are kept in its `drills/` too, for tomorrow."""
     inside = {path.resolve() for path in [*own_drills(places), *builtin_drills()]}
     kept = [
         _keep(Path(drill.path), places, drill)
