@@ -341,7 +341,10 @@ def test_a_file_edited_by_hand_is_shown_and_marked(file: Path, capsys: pytest.Ca
     damaged(file, better)
     assert main(["roster", str(file.parent), "--date", "2026-12-06"]) == 0
     told = capsys.readouterr()
-    assert "was changed after it was written, by hand or on the way; it is shown, marked *" in told.err
+    assert (
+        "was changed after it was written, by hand or on the way; it is marked * where it is shown"
+        in told.err
+    )
     assert "Mia*" in told.out
 
 
@@ -377,35 +380,69 @@ def seen_drill(drill_id: str = "d", title: str = "D", **more: Any) -> DrillSeen:
         "phrases": (PhraseSeen("P", "together", True, 60, False, 9),),
         "nodes": (),
         "moves": (),
-        "days": (DayNumbers(date(2026, 12, 9), 20.0, 4, 4),),
+        "days": (DayNumbers(date(2026, 12, 8), 0.0, 0, 0, 0), DayNumbers(date(2026, 12, 9), 20.0, 4, 4, 20)),
     }
     return DrillSeen(**{**facts, **more})
 
 
-def seen_file(name: str, *drills: DrillSeen, day: date = TODAY, student_id: str = "") -> StudentFile:
-    return StudentFile(f"{name}.json", f"{day}T12", day, student_id or f"id-{name}", name, drills, (), False)
+def seen_file(
+    name: str,
+    *drills: DrillSeen,
+    day: date = TODAY,
+    student_id: str = "",
+    hour: str = "12:00Z",
+    edited: bool = False,
+) -> StudentFile:
+    who = student_id or f"id-{name}"
+    return StudentFile(f"{name}.json", f"{day}T{hour}", day, who, name, drills, (), edited)
 
 
 def test_of_two_files_of_one_student_the_one_written_last_counts() -> None:
     old = seen_file("Mia", seen_drill(goal_bpm=70), day=date(2026, 12, 1))
     new = seen_file("Mia", seen_drill(goal_bpm=80))
     for files in ((old, new), (new, old)):
+        rows = overview(files, TODAY)
+        assert [(row.goal_bpm, row.older) for row in rows] == [(80, 1)]
+        assert "folded away: 1 older report of the same student and drill" in roster_lines(rows, TODAY)
+
+
+def test_a_new_assignment_of_a_drill_takes_the_place_of_the_old_by_the_reports_moment_and_not_its_letters() -> (
+    None
+):
+    old = seen_file("Mia", seen_drill(assignment_id="A", goal_bpm=70), hour="12:00+02:00")
+    new = seen_file("Mia", seen_drill(assignment_id="B", goal_bpm=80), hour="11:00Z")
+    for files in ((old, new), (new, old)):
         assert [row.goal_bpm for row in overview(files, TODAY)] == [80]
+
+
+def test_of_two_reports_of_one_moment_the_one_as_it_was_written_counts() -> None:
+    whole, changed = seen_file("Mia", seen_drill()), seen_file("Mia", seen_drill(goal_bpm=60), edited=True)
+    for name in ("a.json", "z.json"):
+        (row,) = overview([whole, replace(changed, path=name)], TODAY)
+        assert (row.goal_bpm, row.edited) == (80, False)
+
+
+def test_a_report_by_another_player_than_the_assignments_student_says_so() -> None:
+    files = [seen_file(name, seen_drill(assigned_to="Ana")) for name in ("Björn", "ana ")]
+    rows = overview(files, TODAY)
+    assert [row.assigned_to for row in sorted(rows, key=lambda row: row.student)] == ["Ana", ""]
+    assert "    assigned to Ana" in roster_lines(rows, TODAY)
+    assert "Björn (assigned to Ana)" in roster_page(rows, [], TODAY)
 
 
 def test_two_drills_of_one_title_are_told_apart_by_their_ids() -> None:
     rows = overview([seen_file("A", seen_drill("one")), seen_file("B", seen_drill("two"))], TODAY)
     assert [row.drill for row in rows] == ["D (one)", "D (two)"]
-    assert not any(row.marked for row in rows)
+    assert not any(row.marks for row in rows)
 
 
 def test_another_revision_of_the_drill_than_most_have_is_marked() -> None:
-    files = [seen_file(name, seen_drill()) for name in "AB"] + [seen_file("C", seen_drill(revision="x"))]
-    assert [(row.student, row.marked) for row in overview(files, TODAY)] == [
-        ("A", False),
-        ("B", False),
-        ("C", True),
-    ]
+    files = [seen_file(name, seen_drill(), edited=name == "B") for name in "AB"]
+    rows = overview([*files, seen_file("C", seen_drill(revision="x"))], TODAY)
+    assert [row.student + row.marks for row in rows] == ["A", "B*", "C+"]
+    told = roster_lines(rows, TODAY)
+    assert "* changed after it was written" in told
+    assert "+ another revision of the drill than most have" in told
 
 
 def test_two_students_of_one_name_are_told_apart_and_a_nameless_one_is_called_as_assigned() -> None:
@@ -421,6 +458,11 @@ PHRASE = PhraseSeen("P", "together", True, 60, False, 9)
 BAD_NODE = PlaceSeen("3.2 on D2", 4, 6, (1, 5, 0))
 
 
+def away(rated: int) -> tuple[DayNumbers, ...]:
+    """Two days of practice, the last of them nine days ago."""
+    return DayNumbers(date(2026, 11, 30), 0.0, 0, 0, 0), DayNumbers(date(2026, 12, 1), 9.0, 0, 0, rated)
+
+
 @pytest.mark.parametrize(
     ("more", "advice", "why"),
     [
@@ -431,12 +473,36 @@ BAD_NODE = PlaceSeen("3.2 on D2", 4, 6, (1, 5, 0))
             "landed at 80 bpm",
         ),
         (
-            {"days": (DayNumbers(date(2026, 12, 1), 9.0, 2, 2),)},
+            {"days": away(60)},
             "shorter sittings",
             "not practised since 1 Dec",
         ),
-        ({"due": date(2026, 12, 9)}, "a goal near 60 bpm", "due 9 Dec, at 60 bpm"),
-        ({"days": (DayNumbers(TODAY, 9.0, 9, 3),)}, "a slower goal", "only 3 of 9 first repetitions"),
+        (
+            {"days": away(9), "phrases": (replace(PHRASE, rung_bpm=76),)},
+            "too little to say: ask for another sitting",
+            "9 rated repetitions on 2 days, not practised since 1 Dec",
+        ),
+        (
+            {"days": away(60), "phrases": (replace(PHRASE, rung_bpm=76),)},
+            "the same, to its end: it is close",
+            "76 of 80 bpm, not practised since 1 Dec",
+        ),
+        (
+            {"days": (DayNumbers(TODAY, 9.0, 4, 4, 60),), "nodes": (BAD_NODE,)},
+            "too little to say: ask for another sitting",
+            "60 rated repetitions on 1 day",
+        ),
+        ({"due": date(2026, 12, 9)}, "a goal near 60 bpm", "overdue since 9 Dec; 60 of 80 bpm"),
+        (
+            {"due": date(2026, 12, 9), "nodes": (BAD_NODE,)},
+            "3.2 on D2 alone",
+            "overdue since 9 Dec; chokes 60 % of the time",
+        ),
+        (
+            {"days": (*away(20), DayNumbers(TODAY, 9.0, 9, 3, 9))},
+            "a slower goal",
+            "only 3 of 9 first repetitions",
+        ),
         ({"nodes": (BAD_NODE,)}, "3.2 on D2 alone", "chokes 60 % of the time, mostly lift"),
         (
             {"moves": (replace(BAD_NODE, name="7 on G2 to 5 on G2"),)},
@@ -459,6 +525,23 @@ def test_what_to_assign_next_follows_from_what_the_file_says(
     assert why in row.why
 
 
+def test_a_phrase_not_begun_is_said_in_place_of_the_rung() -> None:
+    fresh = PhraseSeen("Q", "together", True, None, False, 0)
+    layer = replace(fresh, layer="bass", top=False, rung_bpm=50)
+    for phrases, said in (
+        ((PHRASE, fresh), "1 of 2 phrases begun"),
+        ((PHRASE, fresh, layer), "1 of 2 phrases together"),
+    ):
+        assert overview([seen_file("Mia", seen_drill(phrases=phrases))], TODAY)[0].stands == said
+
+
+def test_the_command_to_assign_stands_below_the_table() -> None:
+    assert (
+        "coach assign DRILL --to NAME"
+        in roster_lines(overview([seen_file("A", seen_drill())], TODAY), TODAY)[-1]
+    )
+
+
 def test_a_node_with_few_results_is_not_named() -> None:
     few = replace(BAD_NODE, clean=1, failed=3)
     assert overview([seen_file("Mia", seen_drill(nodes=(few,)))], TODAY)[0].chokes == ()
@@ -469,7 +552,7 @@ def test_every_sort_keeps_every_row(sort: str) -> None:
     files = [
         seen_file("A", seen_drill(due=TODAY), seen_drill("e", "E", days=())),
         seen_file("B", seen_drill(phrases=(replace(PHRASE, rung_bpm=None),))),
-        seen_file("C", seen_drill(days=(DayNumbers(TODAY, 60.0, 4, 1),))),
+        seen_file("C", seen_drill(days=(DayNumbers(TODAY, 60.0, 4, 1, 9),))),
     ]
     rows = overview(files, TODAY, sort)
     assert sorted(row.student for row in rows) == ["A", "A", "B", "C"]
@@ -491,6 +574,8 @@ def test_the_overview_fits_eighty_columns() -> None:
     long = seen_drill(title="T" * 99, nodes=tuple(replace(BAD_NODE, name=name) for name in names))
     lines = roster_lines(overview([seen_file("M" * 99, long)], TODAY), TODAY)
     assert max(len(line) for line in lines) <= 80
+    assert "MMM… TTT" in lines[1]
+    assert "TTT… " in lines[1]
 
 
 def test_control_characters_in_a_students_file_never_reach_the_terminal(

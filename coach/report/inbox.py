@@ -55,6 +55,8 @@ class DayNumbers:
     minutes: float
     cold: int
     cold_clean: int
+    rated: int
+    """Repetitions with a result."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,7 +96,7 @@ class StudentFile:
 def read_folder(folder: Path) -> tuple[list[StudentFile], list[Problem]]:
     """Every student's file in a folder, in order of name, and a sentence for each that is none.
 
-    Of two files of one student the one written last counts for a drill that is in both (`overview` decides).
+    Of several files of one student one counts for a drill that is in them (`overview` decides).
     CoachError where the folder can't be read.
     """
     if not os.path.isdir(folder):
@@ -120,7 +122,7 @@ def read_folder(folder: Path) -> tuple[list[StudentFile], list[Problem]]:
         if file.edited:
             problems.append(
                 Problem(
-                    "was changed after it was written, by hand or on the way; it is shown, marked *",
+                    "was changed after it was written, by hand or on the way; it is marked * where it is shown",
                     str(path),
                     severity="warning",
                 )
@@ -252,7 +254,7 @@ def _day(row: Sequence[Any]) -> DayNumbers:
     minutes = row[1]
     if not isinstance(minutes, int | float) or isinstance(minutes, bool) or not 0 <= minutes <= 1440:
         raise ValueError(f"{minutes!r} minutes on one day")
-    return DayNumbers(day_from(_text(row[0])), float(minutes), _int(row[5]), _int(row[6]))
+    return DayNumbers(day_from(_text(row[0])), float(minutes), _int(row[5]), _int(row[6]), _int(row[3]))
 
 
 def _text(value: Any, longest: int = LONGEST) -> str:

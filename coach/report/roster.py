@@ -1,33 +1,25 @@
-"""The teacher's overview: a row for each student and assignment, and what to assign next and why.
-
-Rules of the last column, the first that fits: nothing practised; landed; not begun since a week; overdue; cold
-repetitions mostly fail (slower goal); one node chokes (that node alone); a move fails; a layer is not ready; going
-well. They are plain thresholds, stated below, for the teacher to overrule.
-"""
+"""The teacher's overview: a row for each student and drill, and what to assign next (`coach.report.advice`)."""
 
 from __future__ import annotations
 
 import textwrap
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from contextlib import suppress
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 
-from coach.core.log import CAUSES
-from coach.core.plain import counted, listed
-from coach.report.inbox import DrillSeen, PlaceSeen, StudentFile
-from coach.report.lines import day_text, hours_text, share_text
+from coach.core.plain import counted, listed, plain_text, same_name
+from coach.report.advice import advised, enough, failing, failing_text
+from coach.report.inbox import DrillSeen, StudentFile
+from coach.report.lines import day_text, hours_text
 from coach.report.page import page, table
 from coach.report.svg import escaped
 from coach.report.table_csv import Cell, csv_text
 from coach.store.log import DEFAULT_NAME
+from coach.store.records import parse_time
 
 RECENT_DAYS = 28
 AWAY_DAYS = 7
-CHOKES_FROM = 0.25
-"""Part of a node's recent results that failed, from which it is named."""
-RESULTS_FROM = 6
-COLD_LOW = 0.5
-READY = 0.7
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,6 +39,10 @@ class Row:
     behind: str
     """That phrase."""
     landed: int
+    begun: int
+    """Phrases begun in any layer."""
+    whole: int
+    """Phrases begun in their fullest layer."""
     phrases: int
     chokes: tuple[str, ...]
     cold: int
@@ -54,13 +50,32 @@ class Row:
     last: date | None
     advice: str
     why: str
-    marked: bool
-    """From a file that was changed after it was written, or of another revision than the others' drill."""
+    edited: bool
+    """From a file that was changed after it was written."""
+    other_revision: bool
+    """Of another revision of the drill than most students have."""
+    assigned_to: str
+    """Whom the assignment names, where that is another than the student; else empty."""
+    older: int
+    """Reports of this student on this drill for which this one stands."""
     path: str
 
     @property
     def part(self) -> float:
         return self.rung_bpm / self.goal_bpm
+
+    @property
+    def marks(self) -> str:
+        return "*" * self.edited + "+" * self.other_revision
+
+    @property
+    def stands(self) -> str:
+        """The rung and the goal, or what was not begun."""
+        if self.rung_bpm:
+            return f"{self.rung_bpm} of {self.goal_bpm}"
+        if self.begun < self.phrases:
+            return f"{self.begun} of {counted(self.phrases, 'phrase')} begun"
+        return f"{self.whole} of {counted(self.phrases, 'phrase')} together"
 
 
 SORTS: dict[str, Callable[[Row], tuple[object, ...]]] = {
@@ -76,11 +91,17 @@ SORTS: dict[str, Callable[[Row], tuple[object, ...]]] = {
 
 
 def overview(files: Iterable[StudentFile], today: date, sort: str = "drill") -> list[Row]:
-    """A row for each student and drill; of several files of one student the one written last counts."""
+    """A row for each student and drill, from the report written last.
+
+    Of two reports of one moment the one that is as it was written counts. The row says for how many it stands.
+    """
     latest: dict[tuple[str, str], tuple[StudentFile, DrillSeen]] = {}
-    for file in sorted(files, key=lambda file: (file.day, file.written, file.path)):
+    reports: dict[tuple[str, str], int] = {}
+    for file in sorted(files, key=lambda file: (_moment_ms(file), not file.edited, file.path)):
         for drill in file.drills:
-            latest[file.student_id or file.student, drill.assignment_id or drill.id] = (file, drill)
+            key = file.student_id or file.student, drill.id
+            latest[key] = file, drill
+            reports[key] = reports.get(key, 0) + 1
     ids: dict[str, set[str]] = {}
     revisions: dict[str, list[str]] = {}
     for _, drill in latest.values():
@@ -88,12 +109,21 @@ def overview(files: Iterable[StudentFile], today: date, sort: str = "drill") -> 
         revisions.setdefault(drill.id, []).append(drill.revision)
     names = _names(list(latest.values()))
     rows = []
-    for file, drill in latest.values():
+    for key, (file, drill) in latest.items():
         shared = len(ids[drill.title.casefold()]) > 1
         title = f"{drill.title} ({drill.id})" if shared else drill.title
         usual = max(revisions[drill.id], key=revisions[drill.id].count)
-        rows.append(_row(names[file.student_id], title, file, drill, today, drill.revision != usual))
+        row = _row(names[file.student_id], title, file, drill, today)
+        rows.append(replace(row, other_revision=drill.revision != usual, older=reports[key] - 1))
     return sorted(rows, key=SORTS[sort])
+
+
+def _moment_ms(file: StudentFile) -> int:
+    """When a report was written; the noon of its day where its moment can't be read."""
+    for text in (file.written, f"{file.day}T12:00:00+00:00"):
+        with suppress(ValueError, OverflowError):
+            return parse_time(text)[0]
+    return 0
 
 
 def _names(found: Sequence[tuple[StudentFile, DrillSeen]]) -> dict[str, str]:
@@ -114,7 +144,7 @@ def _names(found: Sequence[tuple[StudentFile, DrillSeen]]) -> dict[str, str]:
     }
 
 
-def _row(student: str, title: str, file: StudentFile, drill: DrillSeen, today: date, other: bool) -> Row:
+def _row(student: str, title: str, file: StudentFile, drill: DrillSeen, today: date) -> Row:
     whole = [phrase for phrase in drill.phrases if phrase.top]
     behind = min(whole, key=lambda phrase: (phrase.landed, phrase.rung_bpm or 0), default=None)
     rung = behind.rung_bpm or 0 if behind else 0
@@ -123,87 +153,35 @@ def _row(student: str, title: str, file: StudentFile, drill: DrillSeen, today: d
     week = today - timedelta(days=7)
     recent = [day for day in drill.days if (today - day.day).days < RECENT_DAYS]
     cold, cold_clean = sum(day.cold for day in recent), sum(day.cold_clean for day in recent)
-    chokes = _failing(drill.nodes)
-    advice, why = _advice(drill, today, rung, cold, cold_clean)
+    chokes = failing(drill.nodes) if enough(drill) else []
+    advice, why = advised(drill, today, rung, cold, cold_clean)
+    another = file.student not in ("", DEFAULT_NAME) and not same_name(file.student, drill.assigned_to)
     return Row(
         student,
         title,
         drill.id,
         drill.goal_bpm,
         drill.due,
-        sum(day.minutes for day in drill.days),
-        sum(day.minutes for day in drill.days if day.day > week),
+        round(sum(day.minutes for day in drill.days), 2),
+        round(sum(day.minutes for day in drill.days if day.day > week), 2),
         rung,
         behind.name if behind else "",
         sum(phrase.landed for phrase in whole),
+        len({phrase.name for phrase in drill.phrases if phrase.rung_bpm}),
+        sum(bool(phrase.rung_bpm) for phrase in whole),
         len(whole),
-        tuple(_failing_text(place) for place in chokes[:3]),
+        tuple(failing_text(place) for place in chokes[:3]),
         cold,
         cold_clean,
         max((day.day for day in drill.days), default=None),
         advice,
         why,
-        file.edited or other,
+        file.edited,
+        False,
+        drill.assigned_to if another else "",
+        0,
         file.path,
     )
-
-
-def _failing(places: Sequence[PlaceSeen]) -> list[PlaceSeen]:
-    """Nodes or moves that fail often enough to be named, the worst first."""
-    named = [
-        place
-        for place in places
-        if place.clean + place.failed >= RESULTS_FROM and _fail_rate(place) >= CHOKES_FROM
-    ]
-    return sorted(named, key=lambda place: (-_fail_rate(place), place.name))
-
-
-def _fail_rate(place: PlaceSeen) -> float:
-    return place.failed / (place.clean + place.failed)
-
-
-def _failing_text(place: PlaceSeen) -> str:
-    return f"{place.name} {share_text(_fail_rate(place))}"
-
-
-def _advice(drill: DrillSeen, today: date, rung: int, cold: int, cold_clean: int) -> tuple[str, str]:
-    """What to assign next, and why."""
-    whole = [phrase for phrase in drill.phrases if phrase.top]
-    last = max((day.day for day in drill.days), default=None)
-    chokes, moves = _failing(drill.nodes), _failing(drill.moves)
-    if last is None:
-        return "talk before assigning more", "nothing of it was practised yet"
-    if whole and all(phrase.landed for phrase in whole):
-        return "the next drill, or a faster goal", f"every phrase landed at {drill.goal_bpm} bpm"
-    if (today - last).days >= AWAY_DAYS:
-        return "the same, in shorter sittings", f"not practised since {day_text(last, today)}"
-    if drill.due and drill.due < today:
-        return (
-            f"a goal near {max(rung, 20)} bpm, then on",
-            f"due {day_text(drill.due, today)}, at {rung or 'no'} bpm",
-        )
-    if cold >= RESULTS_FROM and cold_clean / cold < COLD_LOW:
-        return "a slower goal for now", f"only {cold_clean} of {cold} first repetitions of a day are clean"
-    if chokes:
-        worst = chokes[0]
-        cause = ""
-        if any(worst.causes):
-            cause = f", mostly {CAUSES[max(range(3), key=lambda index: worst.causes[index])]}"
-        return f"{worst.name} alone", f"chokes {share_text(_fail_rate(worst))} of the time{cause}"
-    if moves:
-        return f"the move {moves[0].name}", f"fails {share_text(_fail_rate(moves[0]))} of the time"
-    alone = [
-        phrase
-        for phrase in drill.phrases
-        if not phrase.top and (phrase.rung_bpm or 0) < READY * drill.goal_bpm
-    ]
-    if alone and rung < READY * drill.goal_bpm:
-        slow = min(alone, key=lambda phrase: phrase.rung_bpm or 0)
-        at = f"at {slow.rung_bpm} bpm" if slow.rung_bpm else "not begun"
-        return f"{slow.name}, {slow.layer} alone", f"{at}, the goal is {drill.goal_bpm}"
-    landed = sum(phrase.landed for phrase in whole)
-    at = f"{rung or 'no'} of {drill.goal_bpm} bpm"
-    return "nothing new: it is under way", f"{at}, {landed} of {counted(len(whole), 'phrase')} landed"
 
 
 HEADER = (
@@ -224,12 +202,12 @@ HEADER = (
 
 def _cells(row: Row, today: date) -> tuple[str, ...]:
     return (
-        row.student + ("*" if row.marked else ""),
+        row.student + row.marks + (f" (assigned to {row.assigned_to})" if row.assigned_to else ""),
         row.drill,
         day_text(row.due, today) if row.due else "",
         hours_text(row.minutes),
         hours_text(row.week_minutes),
-        f"{row.rung_bpm or 'none'} of {row.goal_bpm}",
+        row.stands,
         f"{row.landed} of {row.phrases}",
         ", ".join(row.chokes),
         f"{row.cold_clean} of {row.cold}" if row.cold else "",
@@ -243,20 +221,38 @@ def roster_lines(rows: Sequence[Row], today: date) -> list[str]:
     """The overview for a terminal: two lines a row, so that 80 columns hold it."""
     if not rows:
         return ["no student's report here"]
-    lines = [f"{'student':<14} {'drill':<18} {'due':<6} {'min (week)':<11} {'rung':<10} {'cold':<8} last"]
+    lines = [f"{'student':<13} {'drill':<16} {'due':<6} {'min (week)':<10} {'rung':<14} {'cold':<8} last"]
     for row in rows:
         cells = dict(zip(HEADER, _cells(row, today), strict=True))
+        student = plain_text(row.student, 13 - len(row.marks)) + row.marks
         spent = f"{row.minutes:.0f} ({row.week_minutes:.0f})"
+        stands = row.stands.replace(" phrases", "").replace(" phrase", "")
         lines.append(
-            f"{cells['student'][:14]:<14} {row.drill[:18]:<18} {cells['due'][:6]:<6} {spent:<11} {cells['rung']:<10} "
+            f"{student:<13} {plain_text(row.drill, 16):<16} {cells['due'][:6]:<6} {spent:<10} {stands:<14} "
             f"{cells['cold']:<8} {cells['last'][:6]}"
         )
+        if row.assigned_to:
+            lines += _wrapped(f"assigned to {row.assigned_to}")
         if row.chokes:
             lines += _wrapped(f"chokes: {listed(row.chokes, 3)}")
         lines += _wrapped(f"next: {row.advice}; {row.why}")
-    if any(row.marked for row in rows):
-        lines.append("* changed after it was written, or another revision of the drill than most")
-    return lines
+    return [*lines, *_footnotes(rows), f"To assign: {ASSIGN}"]
+
+
+ASSIGN = "coach assign DRILL --to NAME --goal BPM --due DATE -o FILE"
+
+
+def _footnotes(rows: Sequence[Row]) -> list[str]:
+    """What the marks mean that stand in the table, and what was left out of it."""
+    notes = []
+    if any(row.edited for row in rows):
+        notes.append("* changed after it was written")
+    if any(row.other_revision for row in rows):
+        notes.append("+ another revision of the drill than most have")
+    older = sum(row.older for row in rows)
+    if older:
+        notes.append(f"folded away: {counted(older, 'older report')} of the same student and drill")
+    return notes
 
 
 def _wrapped(text: str) -> list[str]:
@@ -274,10 +270,7 @@ def roster_page(rows: Sequence[Row], notes: Sequence[tuple[str, str, str]], toda
             for row in some
         ]
         parts.append(f"<section><h2>{escaped(drill)}</h2>{table(header, cells)}</section>")
-    if any(row.marked for row in rows):
-        parts.append(
-            "<p class='quiet'>* changed after it was written, or another revision than most have</p>"
-        )
+    parts += [f"<p class='quiet'>{escaped(note)}</p>" for note in _footnotes(rows)]
     if notes:
         parts.append(f"<section><h2>Notes</h2>{table(('student', 'day', 'note'), list(notes))}</section>")
     if not rows:
@@ -298,6 +291,7 @@ def roster_csv(rows: Sequence[Row]) -> str:
         "goal_bpm",
         "furthest_behind",
         "landed",
+        "phrases_begun",
         "phrases",
         "chokes",
         "cold_clean",
@@ -305,7 +299,10 @@ def roster_csv(rows: Sequence[Row]) -> str:
         "last_practised",
         "next",
         "why",
-        "marked",
+        "edited",
+        "other_revision",
+        "assigned_to",
+        "older_reports",
         "file",
     )
     return csv_text(header, (_csv_row(row) for row in rows))
@@ -323,6 +320,7 @@ def _csv_row(row: Row) -> tuple[Cell, ...]:
         row.goal_bpm,
         row.behind,
         row.landed,
+        row.begun,
         row.phrases,
         "; ".join(row.chokes),
         row.cold_clean,
@@ -330,6 +328,9 @@ def _csv_row(row: Row) -> tuple[Cell, ...]:
         row.last.isoformat() if row.last else None,
         row.advice,
         row.why,
-        row.marked,
+        row.edited,
+        row.other_revision,
+        row.assigned_to,
+        row.older,
         row.path,
     )
