@@ -169,10 +169,27 @@ def _keep(path: Path, places: Places, drill: Drill) -> str:
         return f"kept a copy as {target}"
     if target.read_bytes() == content:
         return ""
+    before = read_drill_file(target)
     older = free_path(target.with_name(target.name + ".old"))
     _write(older, target.read_bytes())
     _write(target, content)
-    return f"{target} is now this version; the one before is kept as {older.name}"
+    return f"{target} is now this version{_changed(before, drill)}; the one before is kept as {older}"
+
+
+def _changed(before: Drill, now: Drill) -> str:
+    """What another version asks for, where that is not what the one before asked for."""
+    asked, asks = _asked(before), _asked(now)
+    if asked == asks:
+        return ""
+    old, new = (drill.assignment.id if drill.assignment else "" for drill in (before, now))
+    # Ids of assignments sort by the moment at which they were given.
+    earlier = ", though it was assigned earlier" if new and new < old else ""
+    return f"{earlier}: {asks} now, {asked} before"
+
+
+def _asked(drill: Drill) -> str:
+    due = drill.assignment.due if drill.assignment else None
+    return f"goal {drill.goal_bpm} bpm {f'by {due}' if due else 'with no due date'}"
 
 
 def _id_of(path: Path) -> str:

@@ -62,8 +62,24 @@ def test_a_drill_from_elsewhere_is_kept_in_the_folder_and_its_older_version_too(
     assert kept(outside, places) == ()
     first = outside.read_text()
     outside.write_text(first.replace("goal: 76", "goal: 90"), encoding="utf-8")
-    assert "is now this version" in kept(outside, places)[0]
-    assert (places.drills / "kite.yaml.old").read_text() == first
+    older = places.drills / "kite.yaml.old"
+    assert kept(outside, places) == (
+        f"{places.drills / 'kite.yaml'} is now this version: goal 90 bpm with no due date now, goal 76 bpm with "
+        f"no due date before; the one before is kept as {older}",
+    )
+    assert older.read_text() == first
+
+
+def test_an_older_handout_opened_after_a_newer_one_says_what_it_puts_back(tmp_path):
+    places = Places(tmp_path / "home")
+    outside = write(tmp_path / "mail", "kite.yaml")
+    drill = outside.read_text()
+    task = "assignment: {{goal: {goal}, due: 2026-12-{day}, id: 01KD0000000000000000000{number}}}\n"
+    for number, goal, day in ((2, 76, 24), (1, 60, 10)):
+        outside.write_text(drill + task.format(goal=goal, day=day, number=number))
+        (notice,) = kept(outside, places)
+    said = ", though it was assigned earlier: goal 60 bpm by 2026-12-10 now, goal 76 bpm by 2026-12-24 before;"
+    assert said in notice
 
 
 def test_another_drill_of_the_same_file_name_is_never_overwritten(tmp_path):

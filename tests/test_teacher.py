@@ -103,14 +103,29 @@ def test_a_file_assigned_to_another_student_is_refused_and_kept_nowhere_unless_a
     assert practice("Björn", "--anyway") == 0
 
 
-def test_assigning_an_assigned_file_replaces_the_assignment(tmp_path: Path, assigned: Path) -> None:
+def test_assigning_an_assigned_file_keeps_what_no_option_says_otherwise_and_tells_it(
+    tmp_path: Path, assigned: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     again = tmp_path / "bo.yaml"
-    assert assign(tmp_path, "--to", "Bo", "-o", str(again), drill=str(assigned)) == 0
-    drill = load_drill(again)
+    words = ("--to", "Bo", "--goal", "66", "--note", "", "-o", str(again))
+    assert assign(tmp_path, *words, drill=str(assigned)) == 0
+    task, before = load_drill(again).assignment, load_drill(assigned).assignment
     assert again.read_text().count("assignment:") == 1
-    assert drill.assignment is not None
-    assert drill.assignment.student == "Bo"
-    assert drill.goal_bpm == drill.tempo.goal_bpm
+    assert task is not None
+    assert before is not None
+    assert (task.student, task.teacher, task.goal_bpm) == ("Bo", "Ms. Orr: the 2nd", 66)
+    assert (task.due, task.note) == (date(2026, 12, 24), "")
+    assert task.id != before.id
+    told = capsys.readouterr().err
+    assert "kept from the assignment in for mia.yaml: teacher Ms. Orr: the 2nd, due 2026-12-24\n" in told
+
+
+def test_a_kept_due_date_that_is_past_is_told(
+    tmp_path: Path, assigned: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    words = ["assign", str(assigned), "--to", "Bo", "-o", str(tmp_path / "bo.yaml"), "--date", "2027-01-02"]
+    assert main(words) == 0
+    assert "the due date that was kept, 2026-12-24, is past; --due sets another" in capsys.readouterr().err
 
 
 def test_an_assignment_in_the_middle_of_a_file_and_in_flow_style_is_replaced(
@@ -131,7 +146,7 @@ def test_an_assignment_in_the_middle_of_a_file_and_in_flow_style_is_replaced(
         assert assign(tmp_path, "--to", "Cy", "-o", str(target), drill=str(source)) == 0
         task = load_drill(target).assignment
         assert task is not None
-        assert (task.student, task.teacher) == ("Cy", "")
+        assert task.student == "Cy"
 
 
 def test_assigning_writes_the_id_into_the_teachers_own_drill_so_that_a_new_title_keeps_the_history(

@@ -6,6 +6,7 @@ import argparse
 import sys
 from datetime import date
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from coach.commands.common import (
     add_folder,
@@ -20,15 +21,19 @@ from coach.commands.common import (
 from coach.core.log import practice_day
 from coach.core.problem import CoachError, Problem, UsageError
 
+if TYPE_CHECKING:
+    from coach.core.drill import Assignment
+
 
 def configure(parser: argparse.ArgumentParser) -> None:
     add_folder(parser)
     parser.add_argument("drill", metavar="DRILL", help="drill file or name")
     parser.add_argument("--to", required=True, metavar="NAME", help="the student")
-    parser.add_argument("--from", dest="teacher", default="", metavar="NAME", help="you")
-    parser.add_argument("--goal", type=int, metavar="BPM", help="goal tempo (default: the drill's)")
-    parser.add_argument("--due", metavar="YYYY-MM-DD", help="by when")
-    parser.add_argument("--note", default="", metavar="TEXT", help="a word to the student")
+    kept = "default: what the file's own assignment says"
+    parser.add_argument("--from", dest="teacher", metavar="NAME", help=f"you ({kept})")
+    parser.add_argument("--goal", type=int, metavar="BPM", help=f"goal tempo ({kept}, else the drill's)")
+    parser.add_argument("--due", metavar="YYYY-MM-DD", help=f"by when; '' for no date ({kept})")
+    parser.add_argument("--note", metavar="TEXT", help=f"a word to the student; '' for none ({kept})")
     parser.add_argument("--date", default="", metavar="YYYY-MM-DD", help=argparse.SUPPRESS)
     add_output(parser, "the student's file", required=True)
 
@@ -57,13 +62,14 @@ def run(arguments: argparse.Namespace) -> int:
                 guess="a copy of the drill with a slower start?",
             )
         )
+    before = drill.assignment or Assignment()
     due = parse_date(arguments.due, "--due") if arguments.due else None
     for option, text, longest in (
         ("--to", arguments.to, MAX_NAME),
         ("--from", arguments.teacher, MAX_NAME),
         ("--note", arguments.note, MAX_TEXT),
     ):
-        if len(plain_text(text)) > longest:
+        if len(plain_text(text or "")) > longest:
             raise UsageError(Problem(f"{len(text)} letters are more than {longest}", option))
     student = plain_text(arguments.to)
     if not student:
@@ -74,19 +80,40 @@ def run(arguments: argparse.Namespace) -> int:
             Problem(f"{due} is past; today is {today}", "--due", guess="another year, or no date at all?")
         )
     task = Assignment(
-        student, plain_text(arguments.teacher), goal, due, plain_text(arguments.note), fresh_id(at_ms)
+        student,
+        before.teacher if arguments.teacher is None else plain_text(arguments.teacher),
+        before.goal_bpm if goal is None else goal,
+        before.due if arguments.due is None else due,
+        before.note if arguments.note is None else plain_text(arguments.note),
+        fresh_id(at_ms),
     )
     text = assigned_text(read_text(path), drill, task)
     if text is None:
         raise CoachError(Problem("the assignment could not be written into this drill", str(path)))
     write_output(arguments.output, text)
     _settle(path, drill.id)
+    kept = _kept(arguments, before)
+    if kept:
+        say(f"kept from the assignment in {path.name}: {', '.join(kept)}", to=sys.stderr)
+    if task.due and task.due < today:
+        say(f"coach: the due date that was kept, {task.due}, is past; --due sets another", to=sys.stderr)
     if arguments.output != "-":
-        say(_summary(student, drill.title, goal or drill.tempo.goal_bpm, due))
+        say(_summary(student, drill.title, task.goal_bpm or drill.tempo.goal_bpm, task.due))
         say(
             f"{student} opens it with `coach practice FILE` and answers with `coach report --for-teacher -o FILE`."
         )
     return 0
+
+
+def _kept(arguments: argparse.Namespace, before: Assignment) -> list[str]:
+    """What the new assignment has from the one before, since no option says otherwise."""
+    facts = (
+        ("teacher", arguments.teacher, before.teacher),
+        ("goal", arguments.goal, f"{before.goal_bpm} bpm" if before.goal_bpm else ""),
+        ("due", arguments.due, str(before.due) if before.due else ""),
+        ("note", arguments.note, f'"{before.note}"' if before.note else ""),
+    )
+    return [f"{name} {value}" for name, given, value in facts if given is None and value]
 
 
 def _settle(path: Path, drill_id: str) -> None:
