@@ -387,6 +387,17 @@ def test_text_from_a_drill_is_never_markup() -> None:
     assert ET.fromstring(musicxml_text(drill, 60)).findtext("work/work-title") == "<script>alert(1)</script>"
 
 
+def test_a_drill_is_never_exported_over_itself(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    drill = tmp_path / "drills" / "river.yaml"
+    assert main(["new", "--title", "River", "-o", str(drill)]) == 1
+    drill.parent.mkdir()
+    assert main(["new", "--title", "River", "-o", str(drill)]) == 0
+    before = drill.read_bytes()
+    assert main(["export", "river", "--to", "tab", "--folder", str(tmp_path), "-o", str(drill)]) == 1
+    assert "is what this command reads; it would be lost" in capsys.readouterr().err
+    assert drill.read_bytes() == before
+
+
 @pytest.mark.parametrize("kind", ["midi", "musicxml", "tab", "html", "wav"])
 def test_the_command_writes_every_format(kind: str, tmp_path: Path) -> None:
     target = tmp_path / f"out.{kind}"

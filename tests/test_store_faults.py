@@ -195,6 +195,31 @@ def test_output_replaces_a_file_whole_or_not_at_all(tmp_path: Path) -> None:
         write_output(str(tmp_path), "x")
 
 
+def test_output_replaces_no_input_and_no_log_keeps_a_drill_beside_and_tells_of_any_other(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    drill, page, log = (tmp_path / name for name in ("lamps.yaml", "lamps.html", "log.sqlite3"))
+    Log.open(log, "Ada", now_ms=NOON).close()
+    before = log.read_bytes()
+    write_output(str(drill), "one")
+    write_output(str(page), "one")
+    assert capsys.readouterr().err == ""
+    link = tmp_path / "link.yaml"
+    link.symlink_to(drill)
+    with pytest.raises(CoachError, match=r"lamps\.yaml: is what this command reads; it would be lost"):
+        write_output(str(drill), "two", [str(link)])
+    with pytest.raises(CoachError, match="is a practice log or another database"):
+        write_output(str(log), "two")
+    assert (drill.read_text(), log.read_bytes()) == ("one", before)
+    write_output(str(page), "two")
+    assert capsys.readouterr().err == f"replaced {page}\n"
+    for text in ("two", "two", "three"):
+        write_output(str(drill), text)
+    assert "lamps.yaml; the one before is kept as lamps.yaml.old\n" in capsys.readouterr().err
+    kept = {path.name: path.read_text() for path in tmp_path.glob("lamps.yaml*")}
+    assert kept == {"lamps.yaml": "three", "lamps.yaml.old": "one", "lamps.yaml-2.old": "two"}
+
+
 def test_fresh_ids_differ_and_sort_by_time() -> None:
     early, late = fresh_id(NOON), fresh_id(NOON + 1)
     assert is_id(early)

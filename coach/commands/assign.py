@@ -90,7 +90,7 @@ def run(arguments: argparse.Namespace) -> int:
     text = assigned_text(read_text(path), drill, task)
     if text is None:
         raise CoachError(Problem("the assignment could not be written into this drill", str(path)))
-    write_output(arguments.output, text)
+    write_output(arguments.output, text, [path])
     _settle(path, drill.id)
     kept = _kept(arguments, before)
     if kept:

@@ -7,7 +7,7 @@ import json
 import sys
 from typing import TYPE_CHECKING, Any
 
-from coach.commands.common import add_json, add_output, say, say_json, write_output
+from coach.commands.common import add_json, add_output, say, say_json, write_file, write_output
 from coach.core.problem import CoachError, Problem, UsageError
 
 if TYPE_CHECKING:
@@ -94,7 +94,7 @@ def _fix(name: str, text: str) -> tuple[str, list[dict[str, Any]]]:
 
     mended, changes = repaired(text, name)
     if changes:
-        write_output(name, mended)
+        write_file(name, mended)
     return mended, [
         {"line": change.line, "before": change.before, "after": change.after} for change in changes
     ]

@@ -15,8 +15,11 @@ from coach.core.days import day_from
 from coach.core.log import DAY_STARTS_HOUR, new_id
 from coach.core.plain import json_text, visible
 from coach.core.problem import CoachError, Problem, UsageError
-from coach.files import write_whole
-from coach.places import Places, find_places, user_path
+from coach.files import free_path, write_whole
+from coach.places import DRILL_SUFFIXES, Places, find_places, user_path
+
+SQLITE_HEAD = b"SQLite format 3\0"
+"""How every SQLite file begins (sqlite.org/fileformat2.html, 1.3.1)."""
 
 
 def add_folder(parser: argparse.ArgumentParser) -> None:
@@ -123,16 +126,62 @@ def fresh_id(at_ms: int) -> str:
     return new_id(at_ms, os.urandom(10))
 
 
-def write_output(target: str, content: str | bytes | Iterable[str] | Iterable[bytes]) -> None:
-    """Write to a file, or to standard output for `-`. A file is replaced whole or not at all.
+Content = str | bytes | Iterable[str] | Iterable[bytes]
 
-    Several pieces are written one after another, so that a long text or sound need not be held in memory.
+
+def write_output(target: str, content: Content, inputs: Iterable[str | Path] = ()) -> None:
+    """Write what `-o` names: a file, or standard output for `-`. A file is replaced whole or not at all, which is told.
+
+    CoachError where the file is one of the command's `inputs` or a practice log. A YAML file, which may be a drill with
+    somebody's work in it, is kept beside as `.old`. Several pieces are written one after another, so that a long text
+    or sound need not be held in memory.
     """
     if target == "-":
         sys.stdout.flush()
         sys.stdout.buffer.writelines(_bytes(content))
         sys.stdout.flush()
         return
+    path = user_path(target)
+    if not os.path.isfile(path):
+        write_file(target, content)
+        return
+    _refuse_to_replace(path, target, inputs)
+    kept = ""
+    if path.suffix.lower() in DRILL_SUFFIXES:
+        content = b"".join(_bytes(content))
+        before = _start_of(path)
+        if before != content:
+            older = free_path(path.with_name(path.name + ".old"))
+            write_file(str(older), before)
+            kept = f"; the one before is kept as {older.name}"
+    write_file(target, content)
+    say(f"replaced {target}{kept}", to=sys.stderr)
+
+
+def _refuse_to_replace(path: Path, target: str, inputs: Iterable[str | Path]) -> None:
+    if any(os.path.realpath(path) == os.path.realpath(user_path(one)) for one in inputs):
+        found = "is what this command reads; it would be lost"
+    elif _start_of(path, len(SQLITE_HEAD)) == SQLITE_HEAD:
+        found = "is a practice log or another database; it would be lost"
+    else:
+        return
+    raise CoachError(Problem(found, target, guess="-o with another name; nothing was written"))
+
+
+def _start_of(path: Path, size: int = -1) -> bytes:
+    """The first bytes of a file, or all; CoachError where it can't be read, and so not be known."""
+    try:
+        with path.open("rb") as file:
+            return file.read(size)
+    except OSError as error:
+        reason = (error.strerror or str(error)).lower()
+        raise CoachError(
+            Problem(f"what stands there can't be read: {reason}", str(path), guess="-o with another name")
+        ) from None
+
+
+def write_file(target: str, content: Content) -> None:
+    """Write a file whole or not at all, whatever stands there; CoachError where it can't be."""
     path = Path(os.path.realpath(user_path(target)))
     if os.path.isdir(path):
         raise CoachError(Problem("is a folder; a file's name is needed", target, guess="-o FILE"))
@@ -149,7 +198,7 @@ def write_output(target: str, content: str | bytes | Iterable[str] | Iterable[by
         ) from None
 
 
-def _bytes(content: str | bytes | Iterable[str] | Iterable[bytes]) -> Iterator[bytes]:
+def _bytes(content: Content) -> Iterator[bytes]:
     if isinstance(content, bytes):
         yield content
         return

@@ -58,7 +58,7 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.output is None and kind != "tab":
         raise UsageError(Problem(f"{kind} needs a file", "-o", guess="-o FILE; - is standard output"))
     drill = _drill(arguments)
-    write_output(arguments.output or "-", _made(drill, arguments))
+    write_output(arguments.output or "-", _made(drill, arguments), [drill.path])
     return 0
 
 

@@ -60,7 +60,7 @@ def run(arguments: argparse.Namespace) -> int:
     choices = _choices(arguments)
     score = read_score(arguments.file, arguments.part, None if octaves is None else int(octaves))
     drill, text = arranged(score, choices, arguments.file)
-    write_output(arguments.output or "-", text)
+    write_output(arguments.output or "-", text, [arguments.file])
     for remark in score.joined_remarks():
         say(f"{arguments.file}: {remark}", to=sys.stderr)
     if arguments.output not in (None, "-"):

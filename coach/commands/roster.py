@@ -54,5 +54,5 @@ def run(arguments: argparse.Namespace) -> int:
             "\n".join([*roster_lines(rows, today), *(f"{who}, {day}: {note}" for who, day, note in notes)])
             + "\n"
         )
-    write_output(arguments.output or "-", text)
+    write_output(arguments.output or "-", text, [file.path for file in files])
     return 1 if any(problem.severity == "error" for problem in problems) else 0
