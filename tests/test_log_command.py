@@ -82,6 +82,7 @@ def test_a_rep_is_corrected_by_the_end_of_its_id_and_undo_drops_the_last(
         (("forget", "Ada"), "nobody can be asked here", 2),
         (("forget", "Cleo", "--yes"), "nobody called 'Cleo' has practised here", 2),
         (("export", "--everybody", "--player", "Ada"), "exclude each other", 2),
+        (("note", " \x1b[31m"), "a note has 1 to 2,000 letters", 2),
         (("rename", "\x1b[31m"), "a name has 1 to 60 letters", 2),
     ],
 )
@@ -225,3 +226,66 @@ def test_a_renamed_player_is_found_by_the_new_name(folder: Path, capsys: pytest.
     assert coach(folder, "rename", "Ada Byron") == 0
     assert coach(folder, "players", "--json") == 0
     assert [row["name"] for row in json.loads(capsys.readouterr().out.split("\n", 1)[1])] == ["Ada Byron"]
+
+
+def test_a_note_is_kept_for_its_day_and_shown_in_the_report(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert coach(folder, "note", "the lift is easier\x1b[31m", "sitting", "--date", "2026-12-04") == 0
+    assert "noted for Ada on 2026-12-04" in capsys.readouterr().out
+    report = ["report", "--folder", str(folder), "--date", "2026-12-05"]
+    assert main(report) == 0
+    assert "Notes\n  4 Dec: the lift is easier sitting\n" in capsys.readouterr().out
+    assert main([*report, "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["notes"] == [
+        {"day": "2026-12-04", "text": "the lift is easier sitting"}
+    ]
+    assert main([*report, "--html"]) == 0
+    assert "<td>the lift is easier sitting</td>" in capsys.readouterr().out
+
+
+def test_merging_says_whose_results_came_in_and_what_two_players_of_one_name_mean(
+    folder: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    for name, said in (
+        ("ADA ", "two players of one name are here now, Ada ("),
+        ("Ben", "Ben is another player here"),
+    ):
+        other = tmp_path / name.strip()
+        with Log.open(other / "progress" / "log.sqlite3", name, now_ms=NOON + 9) as log:
+            log.save_rep(rep_at(log, NOON + 10), PASSAGE)
+            ending = log.player.id[-6:]
+        file = str(tmp_path / f"{name.strip()}.jsonl")
+        assert coach(other, "export", "-o", file) == 0
+        capsys.readouterr()
+        assert coach(folder, "merge", file) == 0
+        told = capsys.readouterr().err
+        assert f"came in: 1 repetition of {name.strip()}" in told
+        assert said in told
+        assert f"--player {ending}" in told or name == "Ben"
+        assert coach(folder, "merge", file) == 0
+        assert capsys.readouterr().err == ""
+
+
+def test_forgetting_names_the_files_that_still_name_the_person(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with Log.open(folder / "progress" / "log.sqlite3", "Ada", now_ms=NOON) as log:
+        player_id = log.player.id
+    sub = folder / "inbox"
+    sub.mkdir()
+    (sub / "week.json").write_text(f'{{"id": "{player_id}"}}')
+    (sub / "for-ada.yaml").write_text("drill: 1")
+    (folder / "plan.txt").write_text("ask ADA about 3.2")
+    (folder / "other.txt").write_text("Adagio")
+    assert coach(folder, "forget", "Ada", "--yes") == 0
+    told = capsys.readouterr().err
+    assert told.count("names Ada; delete it yourself") == 3
+    assert "other.txt" not in told
+    assert coach(folder, "forget", "Ada", "--yes") == 1
+    told = capsys.readouterr().err
+    assert "nobody called 'Ada' has practised here, but files name them" in told
+    assert f"{sub / 'for-ada.yaml'}: names Ada" in told
+    (folder / "progress" / "log.sqlite3").unlink()
+    assert coach(folder, "forget", "Ada") == 1
+    assert "plan.txt: names Ada" in capsys.readouterr().err

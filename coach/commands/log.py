@@ -31,7 +31,6 @@ from coach.places import user_path
 
 if TYPE_CHECKING:
     from coach.core.log import Rep
-    from coach.places import Places
     from coach.store.log import Log
 
 MOST_TOLD = 20
@@ -52,6 +51,8 @@ def configure(parser: argparse.ArgumentParser) -> None:
     correct.add_argument(
         "result", nargs="+", help="clean, choked 2 5, late 3, dropped 1, unrated, or void: it does not count"
     )
+    note = _action(actions, "note", "keep your own words of the day, for your report and your teacher's file")
+    note.add_argument("text", nargs="+", metavar="TEXT", help="a sentence or two")
     _action(actions, "undo", "let the last repetition count no more; it is kept")
 
     export = _action(actions, "export", "write the log as JSON Lines, or as CSV for a spreadsheet")
@@ -269,6 +270,7 @@ def _open_for_export(arguments: argparse.Namespace) -> Log:
 
 
 def _merge(arguments: argparse.Namespace) -> int:
+    from coach.commands.log_people import merged_words, reps_by_player
     from coach.store.exchange import merge_lines
     from coach.store.log import Log
 
@@ -276,8 +278,10 @@ def _merge(arguments: argparse.Namespace) -> int:
     results = {}
     with Log.open(places_of(arguments).log, None, now_ms=at_ms) as log:
         log.hold_all(at_ms)
+        before = reps_by_player(log)
         for name in arguments.files:
             results[name] = merge_lines(log, _lines_of(name), name)
+        told = merged_words(log, before)
     problems = [problem for result in results.values() for problem in result.problems]
     for problem in problems[:MOST_TOLD]:
         say(f"coach: {problem}", to=sys.stderr)
@@ -301,6 +305,8 @@ def _merge(arguments: argparse.Namespace) -> int:
                 f"{counted(sum(result.added.values()), 'entry', 'entries')} in all, "
                 f"{result.known} known already"
             )
+    for line in told:
+        say(line, to=sys.stderr)
     return 1 if problems else 0
 
 
@@ -415,45 +421,25 @@ def _rename(arguments: argparse.Namespace) -> int:
 
 
 def _forget(arguments: argparse.Namespace) -> int:
-    from coach.store.log import Log
-    from coach.store.upkeep import forget_player
+    from coach.commands.log_people import forget
 
-    path = places_of(arguments).log
-    if not path.exists():
-        raise CoachError(Problem("there is no log, so nobody to forget", str(path)))
-    at_ms, _ = clock()
-    with Log.open(path, None, now_ms=at_ms) as log:
-        log.choose_player(arguments.player, at_ms, create=False)
-        player = log.player
-        if not arguments.yes:
-            question = (
-                f"Everything of {player.name} is removed for good, from the backups here too. Type the name: "
-            )
-            if not sys.stdin.isatty():
-                raise UsageError(Problem("nobody can be asked here", "coach log forget", guess="add --yes"))
-            if input(question).strip() != player.name:
-                say("nothing was removed")
-                return 1
-        done = forget_player(log, at_ms)
-    # It may repeat an assignment's names of drill files that are gone.
-    places_of(arguments).recall.unlink(missing_ok=True)
-    files = ", ".join(path.name for path in done.cleaned)
-    say(f"{player.name} is removed: {counted(done.rows, 'entry', 'entries')}, from {files}")
-    for path in _drills_naming(player.name, places_of(arguments)):
-        say(
-            f"coach: {path}: a drill file names {player.name}; delete it yourself if it should go",
-            to=sys.stderr,
-        )
-    for path in done.unreadable:
-        say(
-            f"coach: {path}: can't be read and may still hold {player.name}; delete it yourself",
-            to=sys.stderr,
-        )
-    return 1 if done.unreadable else 0
+    return forget(arguments)
 
 
-def _drills_naming(name: str, places: Places) -> list[Path]:
-    """The drill files of the practice folder in which a name stands, as in an assignment."""
-    from coach.places import own_drills
+def _note(arguments: argparse.Namespace) -> int:
+    from coach.core.log import Entry
+    from coach.core.plain import plain_text
+    from coach.drillfile.keys import MAX_TEXT
 
-    return [path for path in own_drills(places) if name.encode() in path.read_bytes()]
+    text = plain_text(" ".join(arguments.text))
+    if not 1 <= len(text) <= MAX_TEXT:
+        raise UsageError(Problem(f"a note has 1 to {MAX_TEXT:,} letters; this one has {len(text):,}", "TEXT"))
+    at_ms, offset_min = clock(arguments.date)
+    body = json.dumps({"text": text}, ensure_ascii=False)
+    with _open(arguments) as log:
+        log.add_entry(Entry(fresh_id(at_ms), log.player.id, at_ms, offset_min, "note", body))
+        name = log.player.name
+    say(
+        f"noted for {name} on {practice_day(at_ms, offset_min)}; `coach report` shows it, and your teacher's file"
+    )
+    return 0

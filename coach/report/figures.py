@@ -9,6 +9,7 @@ middle 80 %; below `KNOWN_WEIGHT` discounted results it says little.
 from __future__ import annotations
 
 import itertools
+import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
@@ -137,6 +138,8 @@ class Report:
     """Open assignments, the first due first."""
     hurts: tuple[date, ...] = ()
     """The days on which a session was stopped because something hurt."""
+    notes: tuple[tuple[date, str], ...] = ()
+    """The player's own words, by day, the oldest first."""
 
     @property
     def minutes(self) -> float:
@@ -192,12 +195,29 @@ def make_report(
         calibration(memory.calibration for memory in chosen.values()),
         open_tasks([one for one in drills if drill in ("", one.id)], ladders, day),
         _hurts(log, since, day),
+        _notes(log, since, day),
     )
 
 
 def _hurts(log: Log, since: date, day: date) -> tuple[date, ...]:
     days = {practice_day(entry.at_ms, entry.utc_offset_min) for entry in log.entries("hurt")}
     return tuple(sorted(one for one in days if since <= one <= day))
+
+
+def _notes(log: Log, since: date, day: date) -> tuple[tuple[date, str], ...]:
+    rows = [
+        (practice_day(entry.at_ms, entry.utc_offset_min), entry.at_ms, plain_text(note_text(entry.body)))
+        for entry in log.entries("note")
+    ]
+    return tuple((one, text) for one, _, text in sorted(rows) if since <= one <= day)
+
+
+def note_text(body: str) -> str:
+    """The words of an entry of kind `note`; its body as it is where a program wrote another kind of body."""
+    try:
+        return str(json.loads(body)["text"])
+    except (ValueError, KeyError, TypeError):
+        return body
 
 
 def name_of(key: str, titles: Mapping[str, str]) -> str:

@@ -45,6 +45,7 @@ def report_lines(
         _due(report),
         _faults(report),
         _calibration(report),
+        _notes(report, width),
     )
     lines: list[str] = []
     for part in parts:
@@ -80,13 +81,19 @@ def share_text(part: float) -> str:
 
 def _head(report: Report) -> Iterator[str]:
     about = f", {report.drill}" if report.drill else ""
-    yield f"{plain_text(report.player)}{about}: practice from {report.since} to {report.day}"
+    yield f"{plain_text(report.player)}{about}: {span_text(report)}"
     if report.hurts:
         yield hurt_text(report)
     if not report.days:
         yield "Nothing was practised in this time."
         return
     yield spent_text(report)
+
+
+def span_text(report: Report) -> str:
+    """Which days it looks back on: a window, and not how long somebody has practised."""
+    days = (report.day - report.since).days + 1
+    return f"practice from {report.since} to {report.day} (the {counted(days, 'day')} looked back on)"
 
 
 def spent_text(report: Report) -> str:
@@ -286,6 +293,15 @@ def _calibration(report: Report) -> Iterator[str]:
     for predicted, clean, count in table.rows:
         yield f"  {share_text(predicted):>15}   {share_text(clean):>10}   {count:>7}"
     yield f"  {calibration_text(table)}"
+
+
+def _notes(report: Report, width: int) -> Iterator[str]:
+    if report.notes:
+        yield "Notes"
+    for day, text in report.notes[-LISTED:]:
+        yield from textwrap.wrap(
+            f"{day_text(day, report.day)}: {text}", width, initial_indent="  ", subsequent_indent="    "
+        )
 
 
 def calibration_text(table: Calibration) -> str:

@@ -12,6 +12,7 @@ from coach.report.lines import (
     day_text,
     hurt_text,
     share_text,
+    span_text,
     spent_text,
     state_text,
     task_text,
@@ -87,13 +88,14 @@ def report_page(report: Report, drills: Sequence[Drill] = ()) -> str:
             _due(report),
             _faults(report),
             _calibration(report),
+            _notes(report),
         ],
     )
 
 
 def _head(report: Report, title: str) -> Iterator[str]:
     yield f"<h1>{escaped(title)}</h1>"
-    yield f'<p class="quiet">Practice from {report.since} to {report.day}</p>'
+    yield f'<p class="quiet">{span_text(report).capitalize()}</p>'
     if report.hurts:
         yield f"<p>{hurt_text(report)}</p>"
     for task in report.tasks:
@@ -218,3 +220,10 @@ def _calibration(report: Report) -> str:
         f"{calibration_svg(scores)}<p>Over {counted(scores.results, 'cold result')}: on the dashes the forecast was "
         f"right. {calibration_text(scores)}</p></section>"
     )
+
+
+def _notes(report: Report) -> str:
+    if not report.notes:
+        return ""
+    rows = [(day_text(day, report.day), text) for day, text in report.notes]
+    return f"<section><h2>Notes</h2>{table(('day', ''), rows)}</section>"

@@ -23,6 +23,7 @@ from coach.core.excerpt import Excerpt, LoggedPassage, layer_choices, whole_phra
 from coach.core.log import Rep, practice_day
 from coach.core.plain import counted, json_text, plain_text
 from coach.core.repertoire import spoken
+from coach.report.figures import note_text
 from coach.report.lines import hours_text
 from coach.report.task import today
 from coach.store.records import iso_time
@@ -51,7 +52,7 @@ def student_report(
     }
     if notes:
         report["notes"] = [
-            {"at": iso_time(entry.at_ms, entry.utc_offset_min), "text": _note(entry.body)}
+            {"at": iso_time(entry.at_ms, entry.utc_offset_min), "text": note_text(entry.body)}
             for entry in log.entries("note")
         ]
     return report
@@ -94,7 +95,7 @@ def contents(report: dict[str, Any]) -> list[str]:
         lines.append("  Your notes (--without-notes leaves them out):")
         lines += [f"    {note['at'][:10]} {plain_text(note['text'], 70)}" for note in report["notes"]]
     else:
-        lines.append("  There are no notes.")
+        lines.append("  There are no notes; `coach log note` keeps some.")
     lines.append("Nothing about other drills, and no single repetition.")
     return lines
 
@@ -197,10 +198,3 @@ def _place(key: str, days: Sequence[DayEvidence]) -> dict[str, Any]:
         "causes": causes,
         "last": last.isoformat(),
     }
-
-
-def _note(body: str) -> str:
-    try:
-        return str(json.loads(body)["text"])
-    except (ValueError, KeyError, TypeError):
-        return body

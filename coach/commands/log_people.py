@@ -1,0 +1,142 @@
+"""Whose log it is: what `coach log merge` tells of players, and `coach log forget`."""
+
+from __future__ import annotations
+
+import argparse
+import os
+import re
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from coach.commands.common import clock, places_of, say
+from coach.core.plain import counted, listed, same_name
+from coach.core.problem import CoachError, Problem, UsageError
+from coach.places import Places
+
+if TYPE_CHECKING:
+    from coach.store.log import Log
+
+MOST_FILES = 5_000
+LARGEST_BYTES = 20_000_000
+"""Of files in the practice folder that are looked through for a name."""
+
+
+def reps_by_player(log: Log) -> dict[str, int]:
+    """How many repetitions each player has, by id; 0 for one without any."""
+    counts = dict(log.connection.execute("SELECT player, count(*) FROM reps GROUP BY player"))
+    return {player.id: counts.get(player.id, 0) for player in log.players()}
+
+
+def merged_words(log: Log, before: dict[str, int]) -> list[str]:
+    """Whose results came in with a merge, and what a new player beside others means; `before` is `reps_by_player`."""
+    names = {player.id: player.name for player in log.players()}
+    lines = []
+    came = {
+        player: count - before.get(player, 0)
+        for player, count in reps_by_player(log).items()
+        if count > before.get(player, 0)
+    }
+    if came:
+        said = [f"{counted(count, 'repetition')} of {names[player]}" for player, count in came.items()]
+        lines.append(f"came in: {listed(said, 8)}")
+    if not before:
+        return lines
+    for player in [player for player in names if player not in before]:
+        twins = [other for other in before if same_name(names[other], names[player])]
+        if twins:
+            each = listed([f"{names[one]} ({one[-6:]})" for one in (*twins, player)], 8)
+            lines.append(
+                f"coach: two players of one name are here now, {each}: each machine began its own, and their results "
+                f"stay apart. Choose one each time with --player {player[-6:]} or --player {twins[0][-6:]}. Next "
+                "time merge an export of the first machine into the second before its first session"
+            )
+        else:
+            lines.append(
+                f"coach: {names[player]} is another player here now, apart from "
+                f"{listed([names[one] for one in before], 8)}; name yours each time with --player"
+            )
+    return lines
+
+
+def forget(arguments: argparse.Namespace) -> int:
+    """Remove a person from the log and its backups, and name the files that still name them."""
+    from coach.store.log import Log
+    from coach.store.upkeep import forget_player
+
+    places = places_of(arguments)
+    path, name = places.log, arguments.player
+    at_ms, _ = clock()
+    if not path.exists():
+        if _tell_files(name, "", places):
+            return 1
+        raise CoachError(Problem("there is no log, so nobody to forget", str(path)))
+    with Log.open(path, None, now_ms=at_ms) as log:
+        try:
+            log.choose_player(name, at_ms, create=False)
+            player = log.player
+        except CoachError:
+            if not any(same_name(one.name, name) for one in log.players()) and _tell_files(name, "", places):
+                return 1
+            raise
+        if not arguments.yes:
+            question = (
+                f"Everything of {player.name} is removed for good, from the backups here too. Type the name: "
+            )
+            if not sys.stdin.isatty():
+                raise UsageError(Problem("nobody can be asked here", "coach log forget", guess="add --yes"))
+            if input(question).strip() != player.name:
+                say("nothing was removed")
+                return 1
+        done = forget_player(log, at_ms)
+    # It may repeat an assignment's names of drill files that are gone.
+    places.recall.unlink(missing_ok=True)
+    files = ", ".join(path.name for path in done.cleaned)
+    say(f"{player.name} is removed: {counted(done.rows, 'entry', 'entries')}, from {files}")
+    _tell_files(player.name, player.id, places, besides=(*done.cleaned, *done.unreadable))
+    for path in done.unreadable:
+        say(
+            f"coach: {path}: can't be read and may still hold {player.name}; delete it yourself",
+            to=sys.stderr,
+        )
+    return 1 if done.unreadable else 0
+
+
+def _tell_files(name: str, player_id: str, places: Places, besides: tuple[Path, ...] = ()) -> bool:
+    """Say which files of the practice folder name a person; whether there are any."""
+    found = _naming(name, player_id, places.folder) if name.strip() else ()
+    paths = [path for path in found if path not in besides]
+    if not player_id and paths:
+        say(f"coach: nobody called {name!r} has practised here, but files name them", to=sys.stderr)
+    for path in paths:
+        say(f"coach: {path}: names {name}; delete it yourself if it should go", to=sys.stderr)
+    return bool(paths)
+
+
+def _naming(name: str, player_id: str, folder: Path) -> Iterator[Path]:
+    """Files in and below a folder whose name or text has a person's name as words of its own, or their id."""
+    words = r"\s+".join(map(re.escape, name.split()))
+    wanted = re.compile(rf"(?<!\w){words}(?!\w)", re.IGNORECASE)
+    for number, path in enumerate(_files_below(folder)):
+        if number >= MOST_FILES:
+            say(f"coach: {folder}: has more files; only {MOST_FILES:,} were looked through", to=sys.stderr)
+            return
+        try:
+            data = path.read_bytes() if path.stat().st_size <= LARGEST_BYTES else b""
+        except OSError:
+            say(f"coach: {path}: can't be read; look yourself whether it names {name}", to=sys.stderr)
+            continue
+        text = data.decode("utf-8", "replace")
+        in_name = wanted.search(re.sub(r"[-_.]", " ", path.name))
+        if in_name or wanted.search(text) or (player_id and player_id in text):
+            yield path
+
+
+def _files_below(folder: Path) -> Iterator[Path]:
+    for where, folders, names in os.walk(folder):
+        folders[:] = sorted(one for one in folders if not one.startswith("."))
+        for name in sorted(names):
+            path = Path(where) / name
+            if path.is_file() and not path.is_symlink():
+                yield path
