@@ -504,6 +504,8 @@ def test_far_more_than_the_weeks_habit_is_warned_of() -> None:
     for history, minutes in ((habit, 60), ({**habit, DAY: 40.0}, 20)):
         sudden = make_plan(DAY, minutes, [drill], {}, {}, History(history))
         assert any("60 minutes today is far above this week's habit" in note for note in sudden.notes)
+    seconds = make_plan(DAY, 20, [drill], {}, {}, History({DAY - timedelta(days=1): 0.4}))
+    assert any("habit of under 1 a day" in note for note in seconds.notes)
     assert not make_plan(DAY, 60, [drill], {}, {}, History({})).notes
 
 

@@ -212,9 +212,10 @@ class _Making:
         if not practised:
             return
         habit = sum(practised) / len(practised)
+        usual = f"about {habit:.0f}" if habit >= 1 else "under 1"
         if today > ABOVE_HABIT * habit and today > habit + ABOVE_HABIT_MIN:
             self.notes.append(
-                f"{today:.0f} minutes today is far above this week's habit of about {habit:.0f} a day: hands get hurt"
+                f"{today:.0f} minutes today is far above this week's habit of {usual} a day: hands get hurt"
                 " by sudden load. Take the breaks, and stop when anything hurts."
             )
 

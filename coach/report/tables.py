@@ -66,18 +66,19 @@ def report_facts(report: Report) -> dict[str, Any]:
         "due": [{"name": name, "due": due.isoformat()} for name, due in report.due],
         "faults": report.faults,
         "hurt_days": [day.isoformat() for day in report.hurts],
+        "notes": [{"day": day.isoformat(), "text": text} for day, text in report.notes],
         "assignments": [
             {**asdict(task), "due": task.due.isoformat() if task.due else None} for task in report.tasks
         ],
         "calibration": table
         and {
             "results": table.results,
-            "brier": table.brier,
-            "log_loss": table.log_loss,
-            "base_brier": table.base_brier,
-            "base_log_loss": table.base_log_loss,
+            "brier": round(table.brier, 4),
+            "log_loss": round(table.log_loss, 4),
+            "base_brier": round(table.base_brier, 4),
+            "base_log_loss": round(table.base_log_loss, 4),
             "rows": [
-                {"predicted": predicted, "clean": clean, "results": count}
+                {"predicted": round(predicted, 4), "clean": round(clean, 4), "results": count}
                 for predicted, clean, count in table.rows
             ],
         },
@@ -102,7 +103,7 @@ def _excerpt(one: ExcerptFigures) -> dict[str, Any]:
         "clean_tempo_known": one.known,
         "fastest_played_bpm": one.fastest_bpm,
         "landed_days": [day.isoformat() for day in one.landed_days],
-        "retention": one.retention,
+        "retention": None if one.retention is None else round(one.retention, 4),
         "due": one.memory.due.isoformat() if one.memory.due else None,
         "last_practised": one.memory.last_day.isoformat(),
         "minutes": round(one.minutes, 2),
@@ -133,7 +134,7 @@ def _place(one: PlaceFigures) -> dict[str, Any]:
             "weight": round(one.fail.weight, 2),
             "near_goal": one.near_goal,
         },
-        "retention": one.retention,
+        "retention": None if one.retention is None else round(one.retention, 4),
         "due": memory.due.isoformat() if memory.due else None,
         "cold_days": memory.cold_days,
         "cold_clean": memory.cold_clean,
