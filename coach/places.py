@@ -108,12 +108,13 @@ def all_drills(places: Places) -> list[Path]:
 
 
 def find_drill(name_or_path: str, places: Places) -> Path:
-    """The drill file that is meant: a path, or a file's name without its ending, own drills first.
+    """The drill file that is meant: a path, or a drill by its file's name without the ending, its id or its title.
 
-    CoachError with near names where there is none.
+    Upper and lower case are one; own drills come first. CoachError with near names where there is none.
     """
+    from coach.library import MOST_FILES
+
     direct = user_path(name_or_path)
-    known = all_drills(places)
     if direct.suffix.lower() in DRILL_SUFFIXES or len(direct.parts) > 1 or os.path.isfile(direct):
         if os.path.exists(direct) and not os.path.isdir(direct):
             return direct
@@ -122,23 +123,43 @@ def find_drill(name_or_path: str, places: Places) -> Path:
             return inside
     wanted = direct.stem if direct.suffix.lower() in DRILL_SUFFIXES else direct.name
     wanted = wanted.casefold()
-    for path in known:
-        if len(direct.parts) == 1 and path.stem.casefold() == wanted:
-            return path
+    title = " ".join(name_or_path.split()).casefold()
+    # An own drill that has a built-in one's id stands for it, whatever its file is called.
+    called: dict[str, str] = {}
+    for drills in (own_drills(places), builtin_drills()):
+        for path in drills:
+            if len(direct.parts) == 1 and path.stem.casefold() == wanted:
+                return path
+        for path in drills[:MOST_FILES]:
+            names = _names_in(path)
+            if title in names:
+                return path
+            for name in (path.stem.casefold(), *names):
+                called.setdefault(name, path.stem)
     if os.path.isdir(direct):
         raise CoachError(
             Problem("is a folder, not a drill file", name_or_path, guess="name one of the files in it")
         )
-    stems = {path.stem.casefold(): path.stem for path in known}
-    near = difflib.get_close_matches(wanted, stems, n=3, cutoff=0.5)
-    near += [stem for stem in stems if wanted and wanted in stem and stem not in near]
+    near = difflib.get_close_matches(wanted, called, n=6, cutoff=0.5)
+    near += [name for name in called if wanted and wanted in name]
     if near:
-        guess = "near: " + ", ".join(stems[stem] for stem in near[:3])
-    elif known:
-        guess = "known: " + ", ".join(sorted(stems.values())[:8])
+        guess = "near: " + ", ".join(list(dict.fromkeys(called[name] for name in near))[:3])
+    elif called:
+        guess = "known: " + ", ".join(sorted(set(called.values()))[:8])
     else:
         guess = f"no drills in {places.drills} either"
     raise CoachError(Problem("there is no such drill file", name_or_path, guess=guess))
+
+
+def _names_in(path: Path) -> tuple[str, ...]:
+    """A drill's id and title without upper case; none where the file can't be read."""
+    from coach.library import read_drill_file
+
+    try:
+        drill = read_drill_file(path)
+    except CoachError:
+        return ()
+    return drill.id.casefold(), " ".join(drill.title.split()).casefold()
 
 
 _ELSEWHERE = "--folder DIR names another practice folder"

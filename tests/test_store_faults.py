@@ -141,6 +141,21 @@ def test_a_drill_is_found_by_name_and_a_near_name_is_offered(tmp_path: Path) -> 
         find_drill(str(tmp_path), places)
 
 
+def test_a_drill_is_found_by_its_id_and_its_title_too_own_ones_first(tmp_path: Path) -> None:
+    places = find_places(tmp_path)
+    assert find_drill("First Pour", places).name == "first-pour.yaml"
+    given = tmp_path / "drills" / "from-teacher.yaml"
+    given.parent.mkdir()
+    (tmp_path / "drills" / "faulty.yaml").write_text("drill: [")
+    given.write_bytes(
+        find_drill("first-pour", places).read_bytes().replace(b"title: First", b"title: Another")
+    )
+    for name in ("first-pour", "another  pour", "Another Pour", "from-teacher"):
+        assert find_drill(name, places) == given
+    with pytest.raises(CoachError, match=r"there is no such drill file .near: from-teacher"):
+        find_drill("Anothre Pour", places)
+
+
 def test_an_own_drill_stands_before_a_built_in_one_of_the_same_name(tmp_path: Path) -> None:
     own = tmp_path / "drills" / builtin_drills()[0].name
     own.parent.mkdir()

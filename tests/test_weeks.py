@@ -143,6 +143,16 @@ def test_a_day_that_is_yet_to_come_is_refused_with_the_likely_slip(tmp_path, cap
     assert practise(tmp_path, [lines[0], "clean"], "--date", "2026-03-03") == 0
 
 
+def test_the_plan_of_a_drill_just_received_is_shown_without_keeping_a_copy(tmp_path, capsys):
+    given, folder = tmp_path / "given.yaml", tmp_path / "here"
+    assert main(["new", "--title", "River", "-o", str(given)]) == 0
+    capsys.readouterr()
+    assert main(["plan", str(given), "--folder", str(folder), "--json"]) == 0
+    items = json.loads(capsys.readouterr().out)["items"]
+    assert {item["excerpt"].split(":")[0] for item in items if item["excerpt"]} == {"river"}
+    assert not folder.exists()
+
+
 def test_the_same_log_gives_the_same_plan(tmp_path, capsys):
     practise(tmp_path, days([["clean", "choked 1", "clean"]] * 3))
     assert plan_of(tmp_path, FIRST, capsys) == plan_of(tmp_path, FIRST, capsys)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import os
 import sys
 from typing import TYPE_CHECKING, Any
 
@@ -18,7 +19,12 @@ STANDARD_INPUT = "standard input"
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """Declare the options of `coach check`."""
-    parser.add_argument("files", metavar="FILE", nargs="*", help="drill files; - is standard input")
+    parser.add_argument(
+        "files",
+        metavar="FILE",
+        nargs="*",
+        help="drill files, or names of drills at hand; - is standard input",
+    )
     parser.add_argument(
         "--fix",
         action="store_true",
@@ -69,6 +75,7 @@ def run(arguments: argparse.Namespace) -> int:
 def _check(name: str, fix: bool) -> tuple[Drill | None, list[Problem], list[dict[str, Any]]]:
     from coach.drillfile.checked import checked
     from coach.drillfile.source import MAX_BYTES, decode, read_text
+    from coach.places import find_drill, find_places, user_path
 
     repairs: list[dict[str, Any]] = []
     try:
@@ -78,7 +85,7 @@ def _check(name: str, fix: bool) -> tuple[Drill | None, list[Problem], list[dict
             text = decode(sys.stdin.buffer.read(MAX_BYTES + 1), STANDARD_INPUT)
             reading = checked(text, STANDARD_INPUT)
             return reading.drill, reading.problems, repairs
-        text = read_text(name)
+        text = read_text(name if fix or os.path.lexists(user_path(name)) else find_drill(name, find_places()))
         if fix:
             text, repairs = _fix(name, text)
         reading = checked(text, name)

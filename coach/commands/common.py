@@ -39,6 +39,16 @@ def add_log_options(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--date", metavar="YYYY-MM-DD", default="", help="practice day (default: today)")
 
 
+def add_drills(parser: argparse.ArgumentParser) -> None:
+    """`[DRILL...]`: the drills that a session is about."""
+    parser.add_argument(
+        "drills",
+        nargs="*",
+        metavar="DRILL",
+        help="drills by file, name, id or title (default: all at hand)",
+    )
+
+
 def add_minutes(parser: argparse.ArgumentParser) -> None:
     """`--minutes N`: how long a session is; check it with `checked_minutes`."""
     parser.add_argument(
@@ -56,9 +66,7 @@ def checked_minutes(minutes: int | None, option: str = "--minutes") -> int | Non
 def add_session(parser: argparse.ArgumentParser) -> None:
     """What every way to a session takes: drills, `--minutes`, `--silent`, and the log's options."""
     add_log_options(parser)
-    parser.add_argument(
-        "drills", nargs="*", metavar="DRILL", help="drill files or names (default: today's plan)"
-    )
+    add_drills(parser)
     add_minutes(parser)
     parser.add_argument("--silent", action="store_true", help="no sound: the screen shows the beat")
 

@@ -24,7 +24,7 @@ WIDTH_RANGE = (40, 400)
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """Declare the options of `coach export`."""
-    parser.add_argument("drill", metavar="DRILL", help="a drill's file or name")
+    parser.add_argument("drill", metavar="DRILL", help="a drill by file, name, id or title")
     parser.add_argument("--to", choices=FORMATS, required=True, help="what to write")
     parser.add_argument("--tempo", metavar="BPM", help="the rung (default: the drill's goal)")
     parser.add_argument(

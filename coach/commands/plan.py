@@ -1,4 +1,4 @@
-"""`coach plan`: what today's session would be, and why each item is there. Reads the log and changes nothing."""
+"""`coach plan`: what today's session would be, and why each item is there. Reads log and drills, changes nothing."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 from coach.commands.common import (
+    add_drills,
     add_json,
     add_log_options,
     add_minutes,
@@ -26,6 +27,7 @@ if TYPE_CHECKING:
 
 def configure(parser: argparse.ArgumentParser) -> None:
     add_log_options(parser)
+    add_drills(parser)
     add_minutes(parser)
     parser.add_argument(
         "--events",
@@ -37,7 +39,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     minutes = checked_minutes(arguments.minutes)
-    with reading_desk(arguments) as desk:
+    with reading_desk(arguments, tuple(arguments.drills)) as desk:
         plan = desk.plan(minutes)
         notices = desk.notices
         drills = {drill.id: drill for drill in desk.library.drills} if arguments.events else {}
