@@ -74,6 +74,18 @@ def test_an_export_merged_into_an_empty_log_is_the_same_log() -> None:
     assert (result.added["reps"], result.known, result.problems) == (12, 0, [])
 
 
+def test_in_whatever_order_the_lines_stand_the_log_says_the_same() -> None:
+    source = practised("Ada", 4)
+    head, *inside, foot = exported(source)
+    for seed in range(4):
+        random.Random(seed).shuffle(inside)
+        copy = memory_log()
+        merged_into(copy, [head, *inside, foot])
+        assert raw_rows(copy) == raw_rows(source)
+        assert_equal_to_a_replay(copy)
+        assert derived_rows(copy) == derived_rows(source)
+
+
 def test_merging_again_changes_nothing() -> None:
     source, copy = practised("Ada", 2), memory_log()
     for _ in range(2):

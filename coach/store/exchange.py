@@ -24,6 +24,7 @@ from coach.store.log import Log
 from coach.store.records import NAMES, READ, WRITE, iso_time, table_of
 from coach.store.schema import (
     NOTE_LOST_PASSAGES,
+    PASSAGES_ARE_MISSING,
     RAW_COLUMNS,
     Value,
     checksum,
@@ -203,6 +204,8 @@ def _touch(log: Log, table: str, values: Sequence[Value], touched: dict[str, dic
     try:
         keys = keys_of(log.passage(passage))
     except KeyError:
+        # It may stand further down in the file; then `add_passage` looks who waits for it.
+        log.connection.execute(PASSAGES_ARE_MISSING)
         return
     touched[player][day] |= keys
 

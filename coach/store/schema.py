@@ -96,6 +96,7 @@ CREATE TABLE days (
 MIGRATIONS: tuple[str, ...] = (_RAW_TABLES, _DERIVED_TABLES)
 """SQL that leads from schema version n to n + 1; an empty file is version 0."""
 
+PASSAGES_ARE_MISSING = "INSERT OR REPLACE INTO meta VALUES ('lost passages', 'yes')"
 NOTE_LOST_PASSAGES = (
     "INSERT OR REPLACE INTO meta SELECT 'lost passages', 'yes' "
     "WHERE EXISTS (SELECT 1 FROM reps WHERE passage NOT IN (SELECT id FROM passages))"
