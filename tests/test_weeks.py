@@ -153,6 +153,26 @@ def test_the_plan_of_a_drill_just_received_is_shown_without_keeping_a_copy(tmp_p
     assert not folder.exists()
 
 
+def test_a_file_practised_where_no_practice_folder_is_ends_with_where_it_is_kept(
+    tmp_path, capsys, monkeypatch
+):
+    home, here = tmp_path / "home", tmp_path / "here"
+    here.mkdir()
+    monkeypatch.chdir(here)
+    monkeypatch.setattr("platformdirs.user_data_dir", lambda *_, **__: str(home))
+    says = f"drills and log are kept in {home}; `mkdir drills` makes the current folder a practice folder instead"
+    assert main(["new", "--title", "River"]) == 0
+    assert capsys.readouterr().out.splitlines()[-1] == says
+    (home / "drills" / "river.yaml").rename(here / "river.yaml")
+    (here / "answers.txt").write_text("clean\n")
+    words = ["practice", "river.yaml", "--answers", "answers.txt"]
+    assert main(words) == 0
+    assert capsys.readouterr().out.splitlines()[-1] == says
+    (here / "drills").mkdir()
+    assert main(words) == 0
+    assert "are kept in" not in capsys.readouterr().out
+
+
 def test_the_same_log_gives_the_same_plan(tmp_path, capsys):
     practise(tmp_path, days([["clean", "choked 1", "clean"]] * 3))
     assert plan_of(tmp_path, FIRST, capsys) == plan_of(tmp_path, FIRST, capsys)

@@ -88,6 +88,15 @@ def places_of(arguments: argparse.Namespace) -> Places:
     return find_places(arguments.folder)
 
 
+def say_folder(arguments: argparse.Namespace) -> None:
+    """Say where drills and log are kept, where that is neither the folder asked for nor the current one."""
+    folder = places_of(arguments).folder
+    if not arguments.folder and folder.resolve() != Path.cwd().resolve():
+        say(
+            f"drills and log are kept in {folder}; `mkdir drills` makes the current folder a practice folder instead"
+        )
+
+
 def parse_date(text: str, option: str = "--date") -> date:
     """A date written as ISO 8601 does; UsageError with what is allowed."""
     try:

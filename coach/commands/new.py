@@ -7,7 +7,7 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from coach.commands.common import add_folder, add_output, places_of, say, write_output
+from coach.commands.common import add_folder, add_output, places_of, say, say_folder, write_output
 from coach.core.problem import CoachError, Problem, UsageError
 
 if TYPE_CHECKING:
@@ -93,6 +93,8 @@ def run(arguments: argparse.Namespace) -> int:
     write_output(target, text)
     if target != "-":
         say(f"wrote {Path(target)}; edit it, then: coach check {target}")
+    if arguments.output is None:
+        say_folder(arguments)
     return 0
 
 

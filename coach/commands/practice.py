@@ -12,9 +12,10 @@ from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from coach.commands.common import add_session, checked_minutes, clock, fresh_id, places_of, say
+from coach.commands.common import add_session, checked_minutes, clock, fresh_id, places_of, say, say_folder
 from coach.core.plain import counted, json_text
 from coach.core.problem import CoachError, Problem, UsageError
+from coach.places import user_path
 
 if TYPE_CHECKING:
     from coach.answers import Answer
@@ -96,7 +97,14 @@ def _on_screen(arguments: argparse.Namespace) -> int:
         for line in [*app.last_words, *desk.last_words()]:
             say(line)
         say(f"practice log: {desk.log.path}")
+        _say_copied(arguments)
     return 0
+
+
+def _say_copied(arguments: argparse.Namespace) -> None:
+    """Where a drill file that was named is kept, when that is elsewhere."""
+    if any(os.path.isfile(user_path(name)) for name in arguments.drills):
+        say_folder(arguments)
 
 
 def _clock_on(date_text: str) -> Callable[[], tuple[int, int]]:
@@ -154,6 +162,7 @@ def _enter_answers(arguments: argparse.Namespace) -> int:
         for line in lines:
             say(line)
         say(f"logged in {desk.log.path}")
+        _say_copied(arguments)
     return 0
 
 
