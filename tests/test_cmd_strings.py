@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+import re
 import wave
 from pathlib import Path
 from typing import Any
@@ -250,3 +251,13 @@ def test_bad_input_is_explained(run: Any, words: list[str], status: int, message
     assert message in err
     assert found == status
     assert "Traceback" not in err
+
+
+@pytest.mark.parametrize("words", [("nodes",), ("find", "A4"), ("tune",)])
+def test_json_has_no_more_digits_than_mean_something(
+    words: tuple[str, ...], capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main([*words, "--json"]) == 0
+    floats = re.findall(r"-?\d+\.\d+", capsys.readouterr().out)
+    assert floats
+    assert max(len(number.strip("-0.").replace(".", "")) for number in floats) <= 6

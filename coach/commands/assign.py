@@ -100,7 +100,8 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.output != "-":
         say(_summary(student, drill.title, task.goal_bpm or drill.tempo.goal_bpm, task.due))
         say(
-            f"{student} opens it with `coach practice FILE` and answers with `coach report --for-teacher -o FILE`."
+            f"{student} opens it with `coach practice {Path(arguments.output).name}` and answers with "
+            "`coach report --for-teacher -o NAME-DAY.json`."
         )
     return 0
 

@@ -18,7 +18,7 @@ from coach.commands.instrument_options import (
     usage,
     whole,
 )
-from coach.core.digits import whole_number
+from coach.core.digits import rounded, whole_number
 from coach.core.fingering import Choice, Fingering, find_fingering
 from coach.core.fingering_text import (
     cost_lines,
@@ -130,7 +130,7 @@ def run(arguments: argparse.Namespace) -> int:
     except ValueError as error:
         raise CoachError(Problem(str(error))) from None
     if arguments.json:
-        say_json(_json_fingering(instrument, fingering, settings), indent=2)
+        say_json(rounded(_json_fingering(instrument, fingering, settings)), indent=2)
     else:
         _print_fingering(instrument, fingering, settings, beat_s)
     return 0
@@ -150,7 +150,7 @@ def _show_places(
     best = list(spots.values())
     if as_json:
         rows = [_json_place(instrument, place, settings) | {"cost": cost} for place, cost in best]
-        say_json(rows, indent=2)
+        say_json(rounded(rows), indent=2)
         return 0
     if not best:
         raise CoachError(

@@ -18,6 +18,7 @@ from coach.commands.instrument_options import (
     whole,
 )
 from coach.core import fretboard, touch
+from coach.core.digits import rounded
 from coach.core.problem import Problem, UsageError
 from coach.core.strings import DEFAULT_PARTIAL, Instrument, Node, nodes_upto
 
@@ -70,7 +71,7 @@ def run(arguments: argparse.Namespace) -> int:
     except ValueError as error:
         raise usage("--finger-mm", error) from None
     if arguments.json:
-        say_json([_json_row(instrument, row, pluck_mm, pickup_mm) for row in rows], indent=2)
+        say_json(rounded([_json_row(instrument, row, pluck_mm, pickup_mm) for row in rows]), indent=2)
         return 0
     if not rows:
         raise UsageError(

@@ -18,6 +18,7 @@ from coach.commands.instrument_options import (
     string_index,
 )
 from coach.core import tuning
+from coach.core.digits import rounded
 from coach.core.problem import Problem, UsageError
 from coach.core.strings import STIFFNESS_RANGE, Instrument
 from coach.core.tuning import Pair, Range
@@ -78,7 +79,7 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.listen:
         return _listen(instrument, arguments, cents)
     if arguments.json:
-        say_json(_json(instrument, reference, stiffness), indent=2)
+        say_json(rounded(_json(instrument, reference, stiffness)), indent=2)
     else:
         _print_text(instrument, reference, stiffness)
     return 0

@@ -1,4 +1,4 @@
-"""Numbers out of texts that anybody may have written: exact, and bounded before they are computed.
+"""Numbers out of texts that anybody may have written: exact, and bounded before they are computed; and into texts.
 
 Python reads `1e999999999` into a fraction of a billion digits, and refuses a whole number of more than 4,300 digits
 with an error of its own; no number here is as long.
@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import re
 from fractions import Fraction
+from typing import Any
 
 MOST_DIGITS = 40
 _EXACT = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d{1,2})?|[+-]?\d+/\d+")
@@ -28,3 +29,17 @@ def exact_number(text: str) -> Fraction:
         return Fraction(text)
     except ZeroDivisionError:
         raise ValueError(f"'{text}' divides by 0") from None
+
+
+def rounded(value: Any) -> Any:
+    """The value with every float in it at six significant digits: finer than any string, ear or ruler.
+
+    Lists, tuples and dictionaries are gone through; tuples become lists.
+    """
+    if isinstance(value, float):
+        return float(f"{value:.6g}")
+    if isinstance(value, dict):
+        return {key: rounded(part) for key, part in value.items()}
+    if isinstance(value, list | tuple):
+        return [rounded(part) for part in value]
+    return value
