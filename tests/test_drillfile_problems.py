@@ -307,3 +307,12 @@ def test_a_byte_order_mark_and_dos_lines_do_no_harm(tmp_path: Path) -> None:
     path = tmp_path / "drill.yaml"
     path.write_bytes(b"\xef\xbb\xbf" + GOOD.replace("\n", "\r\n").encode())
     assert load_drill(path).title == "A Test"
+
+
+@pytest.mark.parametrize(
+    "text", ["drill: 1\ntitle: 'Lamps\nphrases: [", "drill: 1\n\ttitle: Lamps\n", "drill: 1\ntitle: a: b\n"]
+)
+def test_where_yaml_ends_at_a_slip_it_is_said_that_the_rest_is_unread(text: str) -> None:
+    drill, problems = read_drill(text, "lamps.yaml")
+    assert drill is None
+    assert problems[-1].message.endswith("; the rest can't be read until this is mended")

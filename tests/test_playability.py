@@ -122,7 +122,7 @@ def test_a_held_note_out_of_reach_is_a_warning() -> None:
     found = only(check_playability(drill))
     assert found.severity == "warning"
     # 864 (1/3 - (1 - 2^(-1/12))) mm, equal temperament.
-    assert found.message == "E:1 and D:<7> are 240 mm apart; the hand's reach is set to 130 mm"
+    assert found.message == "E:1 and D:<7> are 240 mm apart; a hand is taken to reach 130 mm"
     assert check_playability(drill, reach_mm=245.0) == []
 
 

@@ -198,7 +198,7 @@ def _reaches(instrument: Instrument, passage: Passage, reach_mm: float) -> Itera
                     events[-1],
                     "warning",
                     f"{_name(instrument, low)} and {_name(instrument, high)} are {span_mm:.0f} mm apart; "
-                    f"the hand's reach is set to {reach_mm:g} mm",
+                    f"a hand is taken to reach {reach_mm:g} mm",
                     _less_span(low, high),
                 )
         held += [
@@ -213,7 +213,7 @@ def _less_span(low: Note, high: Note) -> str:
     for note in (low, high):
         if note.node is not None and note.node.fret >= 11.99:
             return "the plucking hand can touch that node"
-    return "a shorter hold, or the same note elsewhere"
+    return "a shorter hold, or the same note elsewhere; if your hand spans it, pass over this"
 
 
 def _moves(drill: Drill, passage: Passage, hand_speed_mm_s: float) -> Iterator[_Found]:
@@ -238,8 +238,8 @@ def _moves(drill: Drill, passage: Passage, hand_speed_mm_s: float) -> Iterator[_
                     _first_fretting(events),
                     "warning",
                     f"the move from {before[2]} to {place} is {distance_mm:.0f} mm in {time_s * 1000:.0f} ms at "
-                    f"{goal_bpm} bpm; the hand's speed is set to {hand_speed_mm_s:g} mm/s",
-                    "the same note nearer, or a slower goal",
+                    f"{goal_bpm} bpm; a hand is taken to move at {hand_speed_mm_s:g} mm/s",
+                    "the same note nearer, or a slower goal; if your hand makes it, pass over this",
                 )
         before = (onset, place_mm, place)
 

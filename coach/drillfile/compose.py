@@ -27,6 +27,7 @@ from coach.drillfile.source import (
 )
 
 MAX_NODES = 60_000
+UNREAD = "the rest can't be read until this is mended"
 _LOADER: Any = yaml.CSafeLoader if yaml.__with_libyaml__ else yaml.SafeLoader
 
 
@@ -37,9 +38,10 @@ def compose(text: str, report: Report) -> Node | None:
         return None
     if tabs := list(_tab_indents(report.lines)):
         for spot in tabs[:20]:
+            message = "a tab character indents this line; YAML allows only spaces"
             report.error(
                 spot,
-                "a tab character indents this line; YAML allows only spaces",
+                f"{message}; {UNREAD}" if spot == tabs[:20][-1] else message,
                 "use two spaces for each step",
             )
         _untab(text, report)
@@ -212,4 +214,4 @@ def _explain(error: Exception, report: Report) -> None:
                 "a backslash in double quotes starts an escape",
                 "use single quotes",
             )
-    report.error(spot, message, guess)
+    report.error(spot, f"{message}; {UNREAD}", guess)
