@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import argparse
 import shlex
 import sys
 from pathlib import Path
@@ -9,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from coach.cli import main
+from coach.commands.serve import configure, practice_command
 
 
 def test_a_missing_package_is_named_with_the_command_that_installs_it(
@@ -25,3 +27,10 @@ def test_a_missing_package_is_named_with_the_command_that_installs_it(
 def test_a_port_out_of_range_is_refused(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["serve", "--folder", str(tmp_path), "--port", "80"]) == 2
     assert "--port: 80 is outside 1024 to 65535" in capsys.readouterr().err
+
+
+def test_what_was_asked_for_reaches_the_session_in_the_browser() -> None:
+    parser = argparse.ArgumentParser()
+    configure(parser)
+    words = shlex.split(practice_command(parser.parse_args(["kite", "--anyway", "--minutes", "9"])))
+    assert words[3:] == ["practice", "--minutes", "9", "--anyway", "--", "kite"]

@@ -64,11 +64,14 @@ def checked_minutes(minutes: int | None, option: str = "--minutes") -> int | Non
 
 
 def add_session(parser: argparse.ArgumentParser) -> None:
-    """What every way to a session takes: drills, `--minutes`, `--silent`, and the log's options."""
+    """What every way to a session takes: drills, `--minutes`, `--silent`, `--anyway`, and the log's options."""
     add_log_options(parser)
     add_drills(parser)
     add_minutes(parser)
     parser.add_argument("--silent", action="store_true", help="no sound: the screen shows the beat")
+    parser.add_argument(
+        "--anyway", action="store_true", help="practise a drill though it is assigned to another student"
+    )
 
 
 def add_json(parser: argparse.ArgumentParser) -> None:

@@ -43,9 +43,6 @@ def configure(parser: argparse.ArgumentParser) -> None:
         action="store_true",
         help="with --answers: what was logged when this file was entered counts no more (the log keeps it)",
     )
-    parser.add_argument(
-        "--anyway", action="store_true", help="practise a drill though it is assigned to another student"
-    )
 
 
 def run(arguments: argparse.Namespace) -> int:

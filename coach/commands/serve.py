@@ -62,8 +62,7 @@ def practice_command(arguments: argparse.Namespace) -> str:
         value = getattr(arguments, option)
         if value:
             words += [f"--{option}", str(value)]
-    if arguments.silent:
-        words.append("--silent")
+    words += [f"--{option}" for option in ("silent", "anyway") if getattr(arguments, option)]
     if arguments.drills:
         words += ["--", *arguments.drills]
     return subprocess.list2cmdline(words) if sys.platform == "win32" else shlex.join(words)
