@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import re
 from dataclasses import fields
+from datetime import date, timedelta
 from pathlib import Path
 
 import pytest
 
 from coach.answers import read_answers
-from coach.cli import COMMANDS
+from coach.cli import COMMANDS, main
+from coach.core.ladder import after, new_ladder, open_day
 from coach.drillfile.load import read_drill
 from coach.midi.settings import MidiSettings
 from coach.settings import PracticeSettings, ScreenSettings, read_settings
@@ -70,3 +72,33 @@ def test_the_job_comes_first_and_the_two_commands_near_the_top():
     top = README[:2500]
     assert "python3 -m venv .venv && .venv/bin/pip install . && .venv/bin/coach" in top
     assert "python3 -m venv .venv && .venv/bin/pip install -e '.[test]' && .venv/bin/pytest" in top
+
+
+def test_landed_and_a_new_day_are_what_the_ladder_makes_of_them():
+    assert "held three clean in a row, on two different days" in README
+    day, ladder, landed = date(2026, 12, 3), new_ladder(60, 60), []
+    for rep in range(6):
+        ladder, _ = after(ladder, True, day + timedelta(days=rep // 3), tempo_bpm=60)
+        landed.append(ladder.landed)
+    assert landed == [False] * 5 + [True]
+    assert "one step under yesterday's rung" in README
+    assert open_day(ladder, day + timedelta(days=2), 60).rung_bpm < ladder.rung_bpm
+
+
+def test_the_files_of_a_teachers_week_are_those_of_the_program(tmp_path, monkeypatch, capsys):
+    week = README[README.index("## A week with a student") : README.index("## The words")]
+    (tmp_path / "drills").mkdir()
+    (tmp_path / "drills" / "first-light.yaml").write_text(block("drill: 1"))
+    monkeypatch.chdir(tmp_path)
+    assign = " ".join(re.search(r"`coach (assign [^`]*)`", week)[1].split())
+    assert main([*assign.split(), "--date", "2026-12-01"]) == 0
+    handout = re.search(r"`coach practice ([^`]*)`", week)[1]
+    assert read_drill(Path(handout).read_text(), handout)[0].assignment.student == "Ana"
+    reply = re.search(r"`coach (report [^`]*)`", week)[1].split()
+    (tmp_path / "answers.txt").write_text("clean\nstop\n")
+    there = ["--folder", "ana", "--date", "2026-12-07"]
+    assert main(["practice", handout, "--answers", "answers.txt", *there]) == 0
+    assert main(["log", "note", re.search(r'note "([^"]*)"`', week)[1], *there]) == 0
+    assert main([*reply, *there]) == 0
+    assert main(["roster", ".", "--date", "2026-12-07"]) == 1  # 1: the answers file is no reply
+    assert "Ana, 2026-12-07: the lift at 3.2 is late" in capsys.readouterr().out

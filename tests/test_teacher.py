@@ -589,6 +589,12 @@ def test_the_overview_fits_eighty_columns() -> None:
     long = seen_drill(title="T" * 99, nodes=tuple(replace(BAD_NODE, name=name) for name in names))
     lines = roster_lines(overview([seen_file("M" * 99, long)], TODAY), TODAY)
     assert max(len(line) for line in lines) <= 80
+    fresh = replace(
+        long, phrases=(PhraseSeen("P", "together", True, None, False, 0), replace(PHRASE, top=False))
+    )
+    head, row, *_ = roster_lines(overview([seen_file("M", fresh)], TODAY), TODAY)
+    assert "0 of 1 together " in row
+    assert row.index("4 of 4") == head.index("cold")
     assert "MMM… TTT" in lines[1]
     assert "TTT… " in lines[1]
 

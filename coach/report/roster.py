@@ -221,14 +221,14 @@ def roster_lines(rows: Sequence[Row], today: date) -> list[str]:
     """The overview for a terminal: two lines a row, so that 80 columns hold it."""
     if not rows:
         return ["no student's report here"]
-    lines = [f"{'student':<13} {'drill':<16} {'due':<6} {'min (week)':<10} {'rung':<14} {'cold':<8} last"]
+    lines = [f"{'student':<12} {'drill':<16} {'due':<6} {'min (week)':<10} {'rung':<15} {'cold':<8} last"]
     for row in rows:
         cells = dict(zip(HEADER, _cells(row, today), strict=True))
-        student = plain_text(row.student, 13 - len(row.marks)) + row.marks
+        student = plain_text(row.student, 12 - len(row.marks)) + row.marks
         spent = f"{row.minutes:.0f} ({row.week_minutes:.0f})"
         stands = row.stands.replace(" phrases", "").replace(" phrase", "")
         lines.append(
-            f"{student:<13} {plain_text(row.drill, 16):<16} {cells['due'][:6]:<6} {spent:<10} {stands:<14} "
+            f"{student:<12} {plain_text(row.drill, 16):<16} {cells['due'][:6]:<6} {spent:<10} {stands:<15} "
             f"{cells['cold']:<8} {cells['last'][:6]}"
         )
         if row.assigned_to:
