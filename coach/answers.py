@@ -134,6 +134,7 @@ def read_answers(text: str, where: str) -> list[Answer]:
 
 
 def _parse(line: str, number: int, pending: At | None) -> tuple[Answer | None, At | None]:
+    whole = line
     word, _, rest = line.partition(" ")
     rest = rest.strip()
     if word == "at":
@@ -150,7 +151,7 @@ def _parse(line: str, number: int, pending: At | None) -> tuple[Answer | None, A
         return Answer(number, "day", line, day=_day(rest)), None
     if line in ("stop", "skip"):
         return Answer(number, "stop" if line == "stop" else "skip", line), None
-    return Answer(number, "rep", line, _results(line), pending), None
+    return Answer(number, "rep", whole, _results(line), pending), None
 
 
 def _day(text: str) -> date:

@@ -1,7 +1,7 @@
 """Answers files that were entered: the log remembers each, so that the same one is not logged twice unawares.
 
-An entry of kind `answers` holds what was entered: `digest` of the file's lines and of the drills named, `day` on which
-the lines before any `day` line were meant (empty where the file says all its days), `reps` logged, and the `turns` that
+An entry of kind `answers` holds what was entered: `digest` of the file's lines, `day` on which the lines before any
+`day` line were meant (empty where the file says all its days), the `drills` named, `reps` logged, and the `turns` that
 they make up. Another entry with `takes_back`, the id of the first, says that none of them counts any more.
 """
 
@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import Any
@@ -21,20 +21,32 @@ from coach.store.records import iso_time
 
 
 @dataclass(frozen=True, slots=True)
+class About:
+    """What the lines of a file were meant for: the same lines may be meant for something else."""
+
+    day: str
+    """On which the lines before any `day` line were meant; empty where there are none."""
+    drills: tuple[str, ...]
+    """Ids of the drills named, sorted; empty where the plan was over all at hand."""
+
+    def __str__(self) -> str:
+        return ", ".join(filter(None, [self.day, *self.drills])) or "all drills"
+
+
+@dataclass(frozen=True, slots=True)
 class Entered:
     """An answers file as the log remembers it; `when` is the local time at which it was entered."""
 
     id: str
-    digest: str
-    day: str
+    about: About
     reps: int
     turns: frozenset[str]
     when: str
 
 
-def digest_of(answers: Sequence[Answer], drills: Iterable[str]) -> str:
-    """What a file says, whatever its spaces and comments, on the drills named: 32 hexadecimal digits."""
-    lines = [",".join(sorted(drills))]
+def digest_of(answers: Sequence[Answer]) -> str:
+    """What a file says, whatever its spaces and comments: 32 hexadecimal digits."""
+    lines = []
     for answer in answers:
         place = (answer.at.phrase, answer.at.layer, answer.at.tempo_bpm) if answer.at else ()
         lines.append(json.dumps([answer.kind, str(answer.day or ""), place, faults_text(answer.faults)]))
@@ -57,16 +69,23 @@ def entered_before(log: Log, digest: str) -> list[Entered]:
             elif body["digest"] == digest:
                 when = iso_time(entry.at_ms, entry.utc_offset_min)[:16].replace("T", " ")
                 turns = frozenset(map(str, body["turns"]))
-                found[entry.id] = Entered(entry.id, digest, str(body["day"]), int(body["reps"]), turns, when)
+                about = About(str(body["day"]), tuple(map(str, body["drills"])))
+                found[entry.id] = Entered(entry.id, about, int(body["reps"]), turns, when)
         except (ValueError, KeyError, TypeError):
             continue  # A merged log may come from a program that wrote other bodies.
     return list(found.values())
 
 
-def body_of(digest: str, day: str, reps: Sequence[Rep]) -> dict[str, Any]:
+def body_of(digest: str, about: About, reps: Sequence[Rep]) -> dict[str, Any]:
     """What an entry says about a file of which these repetitions came."""
     turns = list(dict.fromkeys(rep.turn for rep in reps))
-    return {"digest": digest, "day": day, "reps": len(reps), "turns": turns}
+    return {
+        "digest": digest,
+        "day": about.day,
+        "drills": list(about.drills),
+        "reps": len(reps),
+        "turns": turns,
+    }
 
 
 def voiding(

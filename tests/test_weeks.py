@@ -128,10 +128,13 @@ def test_an_entered_file_is_taken_back_whole_and_can_then_be_entered_anew(tmp_pa
     assert practise(tmp_path, second) == 0
 
 
-def test_the_same_lines_without_a_day_count_on_another_day_and_it_is_told(tmp_path, capsys):
+def test_the_same_lines_without_a_day_count_on_another_day_or_drill_and_it_is_told(tmp_path, capsys):
     assert practise(tmp_path, ["clean"], "--date", "2026-03-02") == 0
     assert practise(tmp_path, ["clean"], "--date", "2026-03-03") == 0
-    assert "the same lines were entered on 20" in capsys.readouterr().err
+    assert "for 2026-03-02; now they are for 2026-03-03 (" in capsys.readouterr().err
+    assert practise(tmp_path, ["clean"], "--date", "2026-03-03", "first-pour") == 0
+    assert "for 2026-03-03; now they are for 2026-03-03, first-pour (" in capsys.readouterr().err
+    assert practise(tmp_path, ["clean"], "--date", "2026-03-03") == 1
 
 
 def test_a_day_that_is_yet_to_come_is_refused_with_the_likely_slip(tmp_path, capsys):

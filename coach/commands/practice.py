@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from coach.answers import Answer
     from coach.core.log import Entry
     from coach.desk import Desk
+    from coach.entered import About
     from coach.practice import Practice
     from coach.store.outbox import Word
 
@@ -118,7 +119,7 @@ def _enter_answers(arguments: argparse.Namespace) -> int:
 
     from coach.answers import HandClock, check_days, load_answers
     from coach.desk import Desk
-    from coach.entered import digest_of, undated_day
+    from coach.entered import About, digest_of, undated_day
     from coach.store.log import Log
     from coach.store.outbox import Outbox
     from coach.store.upkeep import backup_log
@@ -137,12 +138,13 @@ def _enter_answers(arguments: argparse.Namespace) -> int:
         for notice in desk.notices:
             say(f"coach: {notice}", to=sys.stderr)
         check_days(answers, arguments.answers, desk.today)
-        digest = digest_of(answers, [drill.id for drill in desk.library.drills] if arguments.drills else [])
-        day = undated_day(answers, desk.today)
+        digest = digest_of(answers)
+        named = sorted(drill.id for drill in desk.library.drills) if arguments.drills else []
+        about = About(undated_day(answers, desk.today), tuple(named))
         if arguments.take_back:
-            return _take_back(desk, arguments.answers, digest, day)
+            return _take_back(desk, arguments.answers, digest, about)
         if not arguments.again:
-            _refuse_second(desk, arguments.answers, digest, day)
+            _refuse_second(desk, arguments.answers, digest, about)
         # All or nothing: the whole file is entered into a copy of the log first, and what came of it written at once.
         with TemporaryDirectory() as scratch:
             copy = backup_log(desk.log, hand_clock.now_ms, Path(scratch) / "log.sqlite3")
@@ -155,7 +157,7 @@ def _enter_answers(arguments: argparse.Namespace) -> int:
                     replace(desk, log=trial, outbox=noted),
                     lambda practice: lines.extend(_told(practice)),
                 )
-        desk.outbox.send_all([*noted.sent, *_remembered(desk, noted.sent, digest, day)])
+        desk.outbox.send_all([*noted.sent, *_remembered(desk, noted.sent, digest, about)])
         for line in lines:
             say(line)
         say(f"logged in {desk.log.path}")
@@ -163,28 +165,30 @@ def _enter_answers(arguments: argparse.Namespace) -> int:
     return 0
 
 
-def _refuse_second(desk: Desk, where: str, digest: str, day: str) -> None:
-    """CoachError where this file was entered already; the same undated lines may be meant on another day."""
+def _refuse_second(desk: Desk, where: str, digest: str, about: About) -> None:
+    """CoachError where this file was entered already; the same lines may be meant for another day or drill."""
     from coach.entered import entered_before
 
-    for entered in reversed(entered_before(desk.log, digest)):
-        if entered.day == day:
+    found = entered_before(desk.log, digest)
+    for entered in found:
+        if entered.about == about:
+            reps = counted(entered.reps, "repetition")
             raise CoachError(
                 Problem(
-                    f"was entered already on {entered.when}: {counted(entered.reps, 'repetition')}; nothing is logged",
+                    f"was entered already on {entered.when}: {reps}; nothing is logged",
                     where,
                     guess="--again enters it once more, --take-back voids what was entered",
                 )
             )
+    if found:
         say(
-            f"coach: {where}: the same lines were entered on {entered.when} for {entered.day}; "
-            f"now they are for {day} (--take-back voids this)",
+            f"coach: {where}: the same lines were entered on {found[-1].when} for {found[-1].about}; "
+            f"now they are for {about} (--take-back voids this)",
             to=sys.stderr,
         )
-        return
 
 
-def _remembered(desk: Desk, words: Sequence[Word], digest: str, day: str) -> list[Entry]:
+def _remembered(desk: Desk, words: Sequence[Word], digest: str, about: About) -> list[Entry]:
     """The entry that says what was entered; none where nothing was."""
     from coach.core.log import Entry
     from coach.entered import body_of
@@ -193,14 +197,14 @@ def _remembered(desk: Desk, words: Sequence[Word], digest: str, day: str) -> lis
     if not reps:
         return []
     now_ms, offset_min = clock()
-    body = json_text(body_of(digest, day, reps))
+    body = json_text(body_of(digest, about, reps))
     return [Entry(fresh_id(now_ms), desk.log.player.id, now_ms, offset_min, "answers", body)]
 
 
-def _take_back(desk: Desk, where: str, digest: str, day: str) -> int:
+def _take_back(desk: Desk, where: str, digest: str, about: About) -> int:
     from coach.entered import entered_before, voiding
 
-    found = [entered for entered in entered_before(desk.log, digest) if entered.day == day]
+    found = [entered for entered in entered_before(desk.log, digest) if entered.about == about]
     if not found:
         guess = "was it changed since, were other drills named, or is --date missing?"
         raise CoachError(
