@@ -204,6 +204,18 @@ def test_a_new_day_regains_the_last_rung_one_clean_rep_a_step() -> None:
     assert played(opened, "-+", tomorrow).rung_bpm < opened.rung_bpm
 
 
+def test_days_of_slower_repetitions_alone_never_lower_the_rung() -> None:
+    ladder = played(new_ladder(60, 90), "+++" * 3)
+    first = open_day(ladder, DAY + timedelta(days=1), 90)
+    later = ladder
+    for day in range(1, 6):  # a warm-up at four fifths of the rung, every day
+        later, _ = after(later, True, DAY + timedelta(days=day), 48)
+    assert later.rung_bpm == first.rung_bpm
+    assert later.regain_bpm == ladder.rung_bpm
+    slower = moved(later, 50)
+    assert open_day(slower, DAY + timedelta(days=6), 90).rung_bpm < 50
+
+
 def test_a_rep_of_the_log_says_which_rung_it_was_played_from() -> None:
     def rep(tempo_bpm: int, rung_bpm: int, faults: tuple[Fault, ...] | None = ()) -> Rep:
         at = 1_772_474_400_000

@@ -257,8 +257,36 @@ def test_the_players_own_tempo_holds_and_stays_within_floor_and_goal():
     assert Tell("80 bpm is the goal of this drill.") in effects
     session, _ = drive(session, SetTempo(at_ms=0, tempo_bpm=5))
     assert session.tempo_bpm == 20
-    session, _ = drive(session, SetTempo(at_ms=0, tempo_bpm=44), *rep())
-    assert session.tempo_bpm == 44
+    session, _ = drive(session, SetTempo(at_ms=0, tempo_bpm=20), *rep())
+    assert session.tempo_bpm == 20
+
+
+@pytest.mark.parametrize(("marks", "rung"), [((), 80), ((CHOKE_2,), 50)])
+def test_a_faster_tempo_chosen_by_hand_becomes_the_rung_by_a_clean_repetition_only(marks, rung):
+    session, effects = drive(opened(2), SetTempo(at_ms=0, tempo_bpm=80))
+    assert Tell("Once at 80: clean lifts the rung there, a fault leaves it at 50.") in effects
+    assert session.ladder is not None
+    assert (session.tempo_bpm, session.ladder.rung_bpm) == (80, 50)
+    session, _ = drive(session, *rep(*marks))
+    assert session.ladder is not None
+    assert (session.tempo_bpm, session.ladder.rung_bpm) == (rung, rung)
+
+
+def test_layers_are_joined_no_faster_than_they_have_gone_today():
+    lamp = Excerpt("lamps", ("lamp",), "harmonics")
+    plan = Plan(
+        DAY,
+        20,
+        (
+            PlanItem(Purpose.NEW, 5, "New.", lamp, reps=2, tempo_bpm=50),
+            PlanItem(Purpose.NEW, 5, "New.", Excerpt("lamps", ("lamp",), TOGETHER), reps=4, tempo_bpm=48),
+        ),
+    )
+    session, _ = machine.start(plan, {"lamps": sample_drill()}, {}, 0)
+    session, _ = drive(session, *rep(CHOKE_2), *rep(CHOKE_2))
+    assert session.index == 1
+    assert session.ladder is not None
+    assert session.tempo_bpm == session.ladder.rung_bpm == session.ladders[lamp.key].rung_bpm < 48
 
 
 def probing(probe_bpm: int = 60, reps: int = 6) -> Session:

@@ -184,7 +184,9 @@ def open_day(ladder: Ladder, day: date, goal_bpm: int) -> Ladder:
     if ladder.last_day is None or day <= ladder.last_day:
         return ladder if ladder.last_day else replace(ladder, last_day=day)
     away = (day - ladder.last_day).days
-    rung = ladder.rung_bpm
+    # A day of nothing but warm-up or cold repetitions, which say little of the rung, must not lower it.
+    last = max(ladder.rung_bpm, ladder.regain_bpm)
+    rung = last
     for _ in range(1 if away <= 7 else 2 if away <= 31 else 3):
         rung = _lower(rung, WIDE_STEP)
     return replace(
@@ -197,7 +199,7 @@ def open_day(ladder: Ladder, day: date, goal_bpm: int) -> Ladder:
         climbs_in_row=0,
         direction=0,
         counted_bpm=rung,
-        regain_bpm=ladder.rung_bpm,
+        regain_bpm=last,
         carry=0.0,
         releases_today=0,
         last_day=day,
@@ -205,9 +207,13 @@ def open_day(ladder: Ladder, day: date, goal_bpm: int) -> Ladder:
 
 
 def moved(ladder: Ladder, bpm: int) -> Ladder:
-    """The rung that the player chose, kept within floor and goal."""
+    """The rung that the player chose, kept within floor and goal; one lower than it was is where the next day begins."""
     rung = _within(bpm, ladder.goal_bpm)
-    return ladder if rung == ladder.rung_bpm else replace(ladder, rung_bpm=rung, carry=0.0)
+    if rung == ladder.rung_bpm:
+        return ladder
+    return replace(
+        ladder, rung_bpm=rung, carry=0.0, regain_bpm=ladder.regain_bpm if rung > ladder.rung_bpm else 0
+    )
 
 
 def after(

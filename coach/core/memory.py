@@ -29,6 +29,7 @@ from coach.core.evidence import MOVE, NODE, DayEvidence
 from coach.core.ladder import DEFAULT, Ladder, Rule, after_rep
 from coach.core.log import Rep
 from coach.core.proportion import beta_quantile
+from coach.core.rhythm import MIN_BPM
 from coach.core.strings import Node
 from coach.core.units import midi_from_note
 
@@ -159,6 +160,7 @@ def _merged(
 
 def _graded(memory: Memory, evidence: DayEvidence, cap_days: int) -> Memory:
     clean, tempo = bool(evidence.cold_clean), evidence.cold_bpm
+    first = not memory.reference_bpm
     reference = memory.reference_bpm or tempo
     comparable = tempo >= reference * (1 - COMPARABLE) if clean else tempo <= reference * (1 + COMPARABLE)
     if not comparable:
@@ -168,7 +170,10 @@ def _graded(memory: Memory, evidence: DayEvidence, cap_days: int) -> Memory:
         calibration = scored(calibration, expected_cold(memory, evidence.day), clean)
     stability, difficulty = _reviewed(memory, evidence)
     run = max(memory.cold_run, 0) + 1 if clean else min(memory.cold_run, 0) - 1
-    reference, days = _next_reference(memory, evidence, run, reference)
+    if first and not clean:
+        reference, days = _slower_reference(evidence, reference), 0
+    else:
+        reference, days = _next_reference(memory, evidence, run, reference)
     return replace(
         memory,
         stability=stability,
@@ -230,19 +235,29 @@ def _noon(day: date) -> datetime:
 def _next_reference(memory: Memory, evidence: DayEvidence, run: int, reference: int) -> tuple[int, int]:
     """The reference rung and its cold days: kept for three, then moved where the day's practice has gone.
 
-    Up, after two clean in a row, to the fastest tempo that was mostly clean today; down, after two failed in a row, to
-    the fastest slower one that was, or by a tenth.
+    Up, after two clean in a row, to the fastest tempo that was mostly clean today; down after two failed in a row. A
+    first test that failed sets none: a tempo at which nothing was clean yet tests nothing.
     """
     days = memory.reference_days + 1
-    held = [
-        bpm for bpm, _, clean, failed in evidence.tallies if clean >= 2 and clean / (clean + failed) >= 0.75
-    ]
+    held = _held(evidence)
     if run <= -2:
-        slower = [bpm for bpm in held if bpm < reference]
-        return max(slower, default=max(20, round(reference * 0.9))), 0
+        return _slower_reference(evidence, reference), 0
     if days >= REFERENCE_DAYS and run >= 2 and held and max(held) > reference:
         return max(held), 0
     return reference, days
+
+
+def _slower_reference(evidence: DayEvidence, reference: int) -> int:
+    """The fastest slower tempo that was mostly clean today, else the slowest played, at least a tenth slower."""
+    slower = [bpm for bpm in _held(evidence) if bpm < reference]
+    slowest = min(min(bpm for bpm, *_ in evidence.tallies), round(reference * 0.9))
+    return max(slower, default=max(MIN_BPM, slowest))
+
+
+def _held(evidence: DayEvidence) -> list[int]:
+    return [
+        bpm for bpm, _, clean, failed in evidence.tallies if clean >= 2 and clean / (clean + failed) >= 0.75
+    ]
 
 
 def retention(memory: Memory, day: date) -> float:

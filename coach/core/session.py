@@ -253,7 +253,9 @@ def _with_excerpt(
     current = old or ladders.new_ladder(min(drill.tempo.start_bpm, drill.goal_bpm), drill.goal_bpm)
     current = ladders.open_day(current, session.day, drill.goal_bpm)
     if tempo_bpm and not own_tempo and (old is None or old.last_day != session.day):
-        current = ladders.moved(current, tempo_bpm)
+        current = ladders.moved(
+            current, _within_layers(session, excerpt, tempo_bpm) if old is None else tempo_bpm
+        )
     return replace(
         session,
         passage=passage,
@@ -264,6 +266,14 @@ def _with_excerpt(
         probes=0,
         amending=0,
     )
+
+
+def _within_layers(session: Session, excerpt: Excerpt, tempo_bpm: int) -> int:
+    """Where all layers are first joined: as planned, but no faster than each of them goes by now."""
+    if excerpt.layer != TOGETHER:
+        return tempo_bpm
+    alone = [replace(excerpt, layer=layer).key for layer in session.drills[excerpt.drill].layers]
+    return min([tempo_bpm, *(session.ladders[key].rung_bpm for key in alone if key in session.ladders)])
 
 
 def _with_probe(session: Session, item: PlanItem) -> Session:
@@ -496,7 +506,9 @@ def _set_tempo(session: Session, event: SessionEvent) -> Result:
     assert session.drill is not None
     bpm = max(MIN_BPM, min(event.tempo_bpm, session.drill.goal_bpm))
     key = session.passage.excerpt.key
-    moved = ladders.moved(session.ladders[key], bpm)
+    # A faster tempo becomes the rung by a clean repetition, never by a key.
+    ladder = session.ladders[key]
+    moved = ladder if bpm > ladder.rung_bpm else ladders.moved(ladder, bpm)
     ready = replace(
         session,
         tempo_bpm=bpm,
@@ -511,6 +523,8 @@ def _set_tempo(session: Session, event: SessionEvent) -> Result:
         note = (Tell(f"{bpm} bpm is the goal of this drill."),)
     elif bpm > event.tempo_bpm:
         note = (Tell(f"{MIN_BPM} bpm is the slowest."),)
+    elif bpm > ladder.rung_bpm:
+        note = (Tell(f"Once at {bpm}: clean lifts the rung there, a fault leaves it at {ladder.rung_bpm}."),)
     return ready, (Silence(), *note)
 
 

@@ -23,7 +23,7 @@ from coach.core.log import CAUSES, Outcome, Rep
 from coach.core.memory import CAP_DAYS, Memory, fold, fold_ladder
 from coach.store.schema import DamagedStateError, derived, sealed
 
-MODEL = 2
+MODEL = 3
 """Raised whenever the folds or their JSON change: a log of another model is rebuilt from its raw rows when opened."""
 KEPT_EVERY_DAYS = 32
 
