@@ -78,7 +78,9 @@ def test_an_older_handout_opened_after_a_newer_one_says_what_it_puts_back(tmp_pa
     for number, goal, day in ((2, 76, 24), (1, 60, 10)):
         outside.write_text(drill + task.format(goal=goal, day=day, number=number))
         (notice,) = kept(outside, places)
-    said = ", though it was assigned earlier: goal 60 bpm by 2026-12-10 now, goal 76 bpm by 2026-12-24 before;"
+    said = (
+        ", though it was assigned earlier: goal 60 bpm by 2026-12-10 now, goal 76 bpm by 2026-12-24 before;"
+    )
     assert said in notice
 
 

@@ -443,6 +443,7 @@ def test_a_report_by_another_player_than_the_assignments_student_says_so() -> No
     assert [row.assigned_to for row in sorted(rows, key=lambda row: row.student)] == ["Ana", ""]
     assert "    assigned to Ana" in roster_lines(rows, TODAY)
     assert "Björn (assigned to Ana)" in roster_page(rows, [], TODAY)
+    assert "coach assign DRILL --to NAME" in roster_page(rows, [], TODAY)
 
 
 def test_two_drills_of_one_title_are_told_apart_by_their_ids() -> None:
@@ -538,6 +539,15 @@ def test_what_to_assign_next_follows_from_what_the_file_says(
     (row,) = overview([seen_file("Mia", seen_drill(**more))], TODAY)
     assert advice in row.advice
     assert why in row.why
+
+
+def test_a_note_that_several_reports_repeat_is_shown_once(
+    file: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    file.with_name("later.json").write_bytes(file.read_bytes())
+    capsys.readouterr()
+    assert main(["roster", str(file.parent), "--date", "2026-12-10"]) == 0
+    assert capsys.readouterr().out.count("my thumb is sore") == 1
 
 
 def test_a_phrase_not_begun_is_said_in_place_of_the_rung() -> None:

@@ -39,7 +39,8 @@ def run(arguments: argparse.Namespace) -> int:
     for problem in problems:
         say(f"coach: {problem}", to=sys.stderr)
     rows = overview(files, today, arguments.sort)
-    notes = [(file.student, day, text) for file in files for day, text in file.notes]
+    # A student's next report repeats the notes of the one before.
+    notes = list(dict.fromkeys((file.student, day, text) for file in files for day, text in file.notes))
     if arguments.json:
         from dataclasses import asdict
 
