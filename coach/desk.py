@@ -33,7 +33,7 @@ from coach.places import Places
 from coach.recall import Recall
 from coach.settings import Settings, load_settings
 from coach.store.derive import Folds
-from coach.store.log import Log
+from coach.store.log import DEFAULT_NAME, Log
 from coach.store.outbox import Outbox
 from coach.store.schema import DamagedLogError, DamagedStateError
 
@@ -94,11 +94,17 @@ class Desk:
             # The first one to practise here with a file from a teacher is the student whom it names.
             students = (drill.assignment.student for drill in library.drills if drill.assignment)
             player = next((student for student in students if student), "")
-        log = Log.open(places.log, player, now_ms=now_ms, read_only=read_only, mend=not read_only)
+        may_refuse = bool(names) and not read_only and not anyway
+        if may_refuse and not places.log.exists():
+            refuse_anothers(library, player or DEFAULT_NAME)
+        chosen_player = None if may_refuse else player
+        log = Log.open(places.log, chosen_player, now_ms=now_ms, read_only=read_only, mend=not read_only)
         try:
+            if may_refuse:
+                # Before a new name becomes a player here: it may be a slip.
+                refuse_anothers(library, log.name_meant(player))
+                log.choose_player(player, now_ms)
             if names and not read_only:
-                if not anyway:
-                    refuse_anothers(library, log.player.name)
                 library = keep_copies(library, places)
             if not read_only:
                 log.use_folds(Folds(settings.practice.rule, settings.practice.longest_interval_days))

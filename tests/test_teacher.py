@@ -98,8 +98,11 @@ def test_a_file_assigned_to_another_student_is_refused_and_kept_nowhere_unless_a
     told = capsys.readouterr().err
     assert f"{assigned}: is assigned to Mia; practised here, it would count for Björn" in told
     assert "--anyway" in told
-    assert not (folder / "drills").exists()
+    assert not folder.exists()
     assert practice(" mïa") == 0
+    assert practice("Björn") == 1
+    assert main(["log", "players", "--folder", str(folder), "--json"]) == 0
+    assert "Björn" not in capsys.readouterr().out
     assert practice("Björn", "--anyway") == 0
 
 

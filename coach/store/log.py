@@ -211,6 +211,20 @@ class Log(Reader):
                 )
             )
 
+    def name_meant(self, name: str) -> str:
+        """The name of the player whom `choose_player` would turn to or create.
+
+        UsageError where several could be meant.
+        """
+        known = [player.name for player in self.players()]
+        if name and plain_text(name).casefold() not in (one.casefold() for one in known):
+            ends = [player.name for player in self.players() if player.id.endswith(name.upper())]
+            return ends[0] if len(name) >= 6 and ends else name
+        if not known:
+            return name or DEFAULT_NAME
+        self.choose_player(name, 0, create=False)
+        return self.player.name
+
     def create_player(
         self, name: str, now_ms: int, random_bytes: Callable[[int], bytes] = os.urandom
     ) -> Player:
