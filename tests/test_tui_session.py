@@ -72,6 +72,40 @@ async def test_a_faster_tempo_is_tried_first_and_the_screen_says_where_it_goes_o
         assert [rep.rung_bpm for rep in app.desk.log.reps()] == [rung] * 3
 
 
+REASON = (
+    "The move from G<7> to D<5> choked in 3 of 8 repetitions, and the piece needs it much faster than that."
+)
+
+
+async def test_the_rating_that_ends_a_turn_tells_its_result_before_the_next_items_reason(
+    tmp_path, monkeypatch
+):
+    (drill,) = (drill for path in builtin_drills() if (drill := load_drill(path)).id == "small-bells")
+    whole = whole_phrase(drill, drill.phrases[0])
+    rung = drill.tempo.start_bpm
+    items = (
+        PlanItem(Purpose.BUILD, 9, "One.", whole, 1, rung),
+        PlanItem(Purpose.BUILD, 9, REASON, whole, 1, rung),
+        PlanItem(Purpose.BUILD, 9, "Faster.", whole, 2, rung, probe_bpm=rung + 12),
+    )
+    monkeypatch.setattr(Desk, "plan", lambda desk, *_: Plan(desk.today, 20, items))
+    async with running(tmp_path, drills=DRILL) as (app, pilot, player):
+        await pilot.press("space")
+        await play_to_end(pilot, app, player)
+        await pilot.press("5", "space")
+        dropped = session_of(app).practice.session.ladder.rung_bpm
+        line = screen_text(app).splitlines()[-2]
+        assert line.startswith(f"saved, choked 5: down to {dropped}   The move from G<7> to D<5>")
+        assert line.endswith("…")
+        assert line.rstrip("…").split()[-1] in REASON.split()
+        await play_to_end(pilot, app, player)
+        await pilot.press(*"1234567", "space")
+        line = screen_text(app).splitlines()[-2]
+        assert line.startswith("saved, choked 1 2 3 4 5 6 7: down to ")
+        assert "; try" not in line
+        assert "   Try " in line
+
+
 async def test_label_keys_mark_chokes_and_the_same_key_takes_them_back(tmp_path):
     async with running(tmp_path, drills=DRILL) as (app, pilot, player):
         await to_ready(pilot, app)

@@ -133,6 +133,15 @@ def fitted(text: str, width: int, plain: bool = False) -> str:
     return "".join(cells) + sign[:width]
 
 
+def fitted_words(text: str, width: int, plain: bool = False) -> str:
+    """The text cut to a width after a whole word, with a sign that it goes on."""
+    if text_width(text) <= width:
+        return text
+    cut = "".join(list(_cells_of(text))[:width])
+    whole = cut.rpartition(" ")[0].rstrip(" .,;:")
+    return whole + ("~" if plain else "…") if whole else fitted(text, width, plain)
+
+
 def wrapped(text: str, width: int) -> list[str]:
     """The text broken at blanks into lines of at most `width` cells; a longer word is cut."""
     lines: list[str] = []

@@ -29,11 +29,13 @@ from coach.tui import marking, pedal
 from coach.tui.help import AskScreen
 from coach.tui.hints import hint_at
 from coach.tui.lane import LaneLook, Pages, event_at
-from coach.tui.session_stage import SessionStage
+from coach.tui.session_stage import BETWEEN, SessionStage
 from coach.tui.session_view import lane_of, layout_of, page_labels, shown_hints
 from coach.tui.stage import Stage
 
 TEMPO_STEP = 0.05
+MARKS_COLUMNS = 36
+"""What a rating marked is told in so much room; more is only counted."""
 
 
 class SessionScreen(SessionStage):
@@ -93,26 +95,34 @@ class SessionScreen(SessionStage):
             self.send(Cut(at_ms=self._now_ms(), reached=self.practice.reached))
 
     def do_save(self) -> None:
-        if self.send(Confirm(at_ms=self._now_ms())) and not self.message:
-            self.message = self._what_it_did()
+        session = self.practice.session
+        serial = session.amending or len(session.saved) + 1
+        # What the disk refused is told by itself: it is not saved.
+        if self.send(Confirm(at_ms=self._now_ms())) and not self.practice.unsaved:
+            did = self._what_it_did(serial)
+            self.message = BETWEEN.join(words for words in (did, self.message) if words)
             self.draw()
 
-    def _what_it_did(self) -> str:
-        saved, step = self.practice.session.saved, self.practice.session.step
-        rep = saved[-1] if saved else None
-        if rep is None or rep.faults is None:
+    def _what_it_did(self, serial: int) -> str:
+        """What rating this repetition brought, short enough for the message line whatever was marked."""
+        session = self.practice.session
+        if serial > len(session.saved):
             return ""
-        words = "clean" if not rep.faults else marking.in_words(rep.faults)
+        rep = session.saved[serial - 1]
+        step = rep.step
+        words = marking.in_words(rep.faults or ()).replace("  ", "; ") or "clean"
+        if len(words) > MARKS_COLUMNS:
+            words = f"{len(rep.faults or ())} failed"
         if step is not None and step.kind is Moved.CLIMB:
             words += f": up to {step.to_bpm}"
         elif step is not None and step.kind is Moved.DROP and step.to_bpm != step.from_bpm:
             words += f": down to {step.to_bpm}"
         elif step is not None and step.kind is Moved.LANDED:
             words += ": landed"
-        session = self.practice.session
-        if session.probes:
+        same_turn = rep.turn == session.turn
+        if session.probes and same_turn:
             words += f"; try {session.tempo_bpm}"
-        elif rep.above_rung and rep.faults and rep.turn == session.turn:
+        elif rep.above_rung and rep.faults and same_turn:
             words += f"; back to {session.tempo_bpm}"
         return f"saved, {words}"
 

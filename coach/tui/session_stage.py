@@ -42,7 +42,8 @@ if TYPE_CHECKING:
 
 POLLS_PER_SECOND = 30
 LOOK_EVERY_S = 1.0
-_SPACE = "   "
+BETWEEN = "   "
+"""Between what the message line tells."""
 
 
 class SessionStage(CoachScreen):
@@ -256,7 +257,7 @@ class SessionStage(CoachScreen):
     def _message_now(self) -> str:
         marks = marking.in_words(self.practice.session.marks)
         waiting = self.practice.waiting_s
-        parts = [marks] if marks else [plain_text(self.message)]
+        parts = [marks] if marks else [plain_text(part) for part in self.message.split(BETWEEN)]
         marked = {fault.label for fault in self.practice.session.marks}
         for label, others in self.doubts.items():
             if label in marked and others:
@@ -267,13 +268,13 @@ class SessionStage(CoachScreen):
             parts.append(f"next in {math.ceil(waiting)}")
         parts += self.rig.status
         parts = [part for part in parts if part]
-        told = _SPACE.join(parts)
+        told = BETWEEN.join(parts)
         status = self.coach.player.status if self.practice.player is not None else ""
         new = status != self._sound_told and ("silent mode" in status or "sound lost" in status)
-        if not new or len(_SPACE.join([*parts, status])) > max(self.size.width, LEAST_WIDTH):
+        if not new or len(BETWEEN.join([*parts, status])) > max(self.size.width, LEAST_WIDTH):
             return told
         self._sound_shown = status
-        return _SPACE.join([*parts, status])
+        return BETWEEN.join([*parts, status])
 
     def _cue(self, beat: float | None) -> str:
         """The cue of the bar that is played; before that, the phrase's own and what a teacher wrote.
@@ -291,7 +292,7 @@ class SessionStage(CoachScreen):
         if waits:
             phrase = session.drill.phrase(session.passage.excerpt.phrases[0])
             cue = plain_text(phrase.cue or bars[0].cue)
-            return _SPACE.join(words for words in (cue, note) if words)
+            return BETWEEN.join(words for words in (cue, note) if words)
         bar = next((bar for bar in reversed(bars) if beat is not None and float(bar.start) <= beat), bars[0])
         return plain_text(bar.cue)
 

@@ -17,7 +17,7 @@ from coach.core.plain import plain_text
 from coach.core.strings import Instrument
 from coach.tui import bigview, marking, meters, neck
 from coach.tui.actions import LABEL_KEYS
-from coach.tui.canvas import Canvas, Role, Rows, ascii_text, fitted, text_width, wrapped
+from coach.tui.canvas import Canvas, Role, Rows, ascii_text, fitted, fitted_words, text_width, wrapped
 from coach.tui.focus import Focus, focus_at, leads
 from coach.tui.hints import Hint, draw_hints
 from coach.tui.lane import LaneLook, Pages, draw_lane, page_text, pages_of, shown_parts
@@ -311,7 +311,7 @@ def _message(picture: Picture, box: Box, has_cue: bool) -> Rows:
     text = _shown(picture.message, picture)
     if not text and not has_cue:
         return _line(fitted(_shown(picture.cue, picture), box.width, picture.plain), box, "text")
-    return _line(fitted(text, box.width, picture.plain), box, "next")
+    return _line(fitted_words(text, box.width, picture.plain), box, "next")
 
 
 def shown_hints(picture: Picture, layout: Layout) -> list[Hint]:
