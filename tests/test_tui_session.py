@@ -59,6 +59,7 @@ async def test_a_faster_tempo_is_tried_first_and_the_screen_says_where_it_goes_o
         await pilot.pause()
         assert f"at {rung + 12}, rung {rung}" in screen_text(app)
         assert f"Try {rung + 12}: clean lifts the rung there, a fault costs nothing." in screen_text(app)
+        assert session_of(app).picture().trying
         await play_to_end(pilot, app, player)
         await pilot.press("1", "space")
         halfway = session_of(app).practice.session.tempo_bpm
@@ -69,6 +70,7 @@ async def test_a_faster_tempo_is_tried_first_and_the_screen_says_where_it_goes_o
         await play_to_end(pilot, app, player)
         await pilot.press("1", "space")
         assert f"saved, choked 1; back to {rung}" in screen_text(app)
+        assert not session_of(app).picture().trying
         assert [rep.rung_bpm for rep in app.desk.log.reps()] == [rung] * 3
 
 

@@ -425,12 +425,29 @@ def test_the_cursor_has_brackets_beside_its_colour():
 def test_the_held_low_note_is_tall_in_the_glance_view_while_ready_and_playing(size, beat):
     playing = {} if beat is None else {"beat": beat, "position_s": beat * 60 / 50}
     lines = drawn(four_bars("playing" if playing else "ready", **playing), *size).splitlines()
-    scales = [[row.rstrip() for row in big_text("E0", scale)] for scale in (1, 2, 3, 4)]
+    scales = [[row.rstrip() for row in big_text("E:0", scale)] for scale in (1, 2, 3, 4)]
     assert any(
         all(part in line for part, line in zip(tall, lines[top:], strict=False))
         for tall in scales
         for top in range(len(lines) - len(tall) + 1)
     )
+
+
+@pytest.mark.parametrize("size", [(80, 24), (120, 40)])
+@pytest.mark.parametrize("view", ["glance", "study"])
+@pytest.mark.parametrize("layer", ["harmonics", "together"])
+def test_a_try_is_told_in_tall_letters_before_it_starts(size, view, layer):
+    drill = sample_drill()
+    passage = passage_of(drill, whole_phrase(drill, drill.phrases[0], layer))
+    at_the_rung = replace(four_bars("ready"), passage=passage, instrument=drill.instrument, view=view)
+    for picture, shown in ((replace(at_the_rung, trying=True), True), (at_the_rung, False)):
+        lines = drawn(picture, *size).splitlines()
+        scales = [[row.rstrip() for row in big_text("TRY", scale)] for scale in (1, 2)]
+        assert shown == any(
+            all(part in line for part, line in zip(tall, lines[top:], strict=False))
+            for tall in scales
+            for top in range(len(lines) - len(tall) + 1)
+        )
 
 
 @pytest.mark.parametrize("size", [(79, 24), (40, 10), (30, 5)])
@@ -442,7 +459,7 @@ def test_a_window_too_small_says_so_and_still_tells_what_to_play(size, phase):
     assert len(rows) == size[1]
     assert "window too small: 80 x 24 at least".startswith(lines[0].rstrip("…"))
     assert "now G<7>  next D<5>" in lines[1]
-    assert lines[2].startswith("hold E0")
+    assert lines[2].startswith("hold E:0")
     assert "space" in lines[-1]
 
 

@@ -28,12 +28,15 @@ class Look:
 
 
 def event_lines(event: PlacedEvent, instrument: Instrument, look: Look) -> tuple[str, ...]:
-    """An event in big writing: `D<3.2>`; strings at one position share it, `GD<7>`; others follow or stand below."""
+    """An event in big writing: `D<3.2>`, `E:0`; strings at one position share it, `GD<7>`; others follow or stand
+    below.
+    """
     groups: dict[str, list[str]] = {}
     for placed in event.notes:
         note = placed.note
-        position = note.position_text
-        if note.node is not None and not look.brackets:
+        # `E0` would read as a pitch.
+        position = note.position_text if note.node is not None else f":{note.position_text}"
+        if not look.brackets:
             position = position.strip("<>")
         groups.setdefault(position, []).append(_string_name(instrument, note.string))
     written = [_joined(strings, position) for position, strings in groups.items()]
@@ -159,7 +162,7 @@ def draw_big_word(
 
 
 def held_text(focus: Focus, instrument: Instrument) -> str:
-    """What is held meanwhile and what follows it: `hold E3  then A0`."""
+    """What is held meanwhile and what follows it: `hold E:3  then A:0`."""
     held = " ".join(written(event, instrument) for event in focus.held)
     coming = f"then {written(focus.next_held, instrument)}" if focus.next_held else ""
     return "  ".join(part for part in (f"hold {held}" if held else "", coming) if part)
@@ -177,5 +180,5 @@ def _string_name(instrument: Instrument, string: int) -> str:
 
 def _joined(strings: list[str], position: str) -> str:
     names = "".join(strings)
-    # A string that is only a number, or has an octave, needs a sign before a bare fret.
-    return names.removesuffix("-") + position if position.startswith("<") else names + position
+    # A string that is only a number, or has an octave, needs a sign before a node without brackets.
+    return names.removesuffix("-") + position if position[0] in "<:" else names + position

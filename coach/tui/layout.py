@@ -24,6 +24,8 @@ NODE_COLUMNS = 36
 """A node in big writing at scale 1, `D<3.2>`, and a margin."""
 TEMPO_COLUMNS = 20
 """Three big digits."""
+BEAT_COLUMNS = 21
+"""`TRY` and a margin, where a counted beat is otherwise."""
 NECK_COLUMNS = 42
 
 
@@ -108,7 +110,7 @@ def _glance(width: int, rows: int) -> dict[str, Box]:
     gap = spare // 3
     below_now = 1 + 1 + ROWS_HIGH * now + gap
     below_next = below_now + 1 + ROWS_HIGH * other + gap
-    beat = 14 * other
+    beat = max(14 * other, BEAT_COLUMNS)
     tempo = TEMPO_COLUMNS * other + 1
     return {
         "caption": Box(0, 1, width, 1),

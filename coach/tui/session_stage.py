@@ -179,6 +179,7 @@ class SessionStage(CoachScreen):
             ladder=session.ladder,
             clean_to_climb=session.rule.clean_to_climb,
             tempo_bpm=session.tempo_bpm,
+            trying=session.probes > 0,
             beats=beats,
             position_s=position_s,
             beat=beat,

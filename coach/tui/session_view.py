@@ -43,6 +43,9 @@ _SHORT: dict[str, str] = {
 }
 
 
+TRY = "TRY"
+
+
 @dataclass(frozen=True)
 class Picture:
     """Everything the session screen shows at one moment."""
@@ -61,6 +64,8 @@ class Picture:
     ladder: Ladder | None = None
     clean_to_climb: int = 3
     tempo_bpm: int = 0
+    trying: bool = False
+    """Whether `tempo_bpm` is a try above the rung."""
     beats: tuple[BeatAt, ...] = ()
     position_s: float | None = None
     beat: float | None = None
@@ -172,12 +177,17 @@ def _add_music(
     number = beat_word(picture, at)
     held = any(not leads(passage, event) for event in passage.events)
     if number or not glance or (held and not rating):
-        word = number or _count_of_marks(picture.marks, plain) or _SHORT.get(picture.phase, "")
+        word = (
+            number
+            or _count_of_marks(picture.marks, plain)
+            or _try_word(picture)
+            or _SHORT.get(picture.phase, "")
+        )
         role: Role = "now" if number else "bass" if picture.marks else "good"
         add("beat", (word, role), lambda b: bigview.draw_big_word(word, b.width, b.height, role, plain))
         add("held", spot, lambda b: _held(passage, focus, instrument, b, plain))
     else:
-        failed = f"{len(picture.marks)} FAILED" if picture.marks else PHASE_WORDS.get(picture.phase, "")
+        failed = f"{len(picture.marks)} FAILED" if picture.marks else phase_word(picture)
         tone: Role = "bass" if picture.marks else "good" if picture.phase == "ready" else "text"
         add("word", (failed, tone), lambda b: bigview.draw_big_word(failed, b.width, b.height, tone, plain))
 
@@ -264,6 +274,15 @@ def _passage_key(picture: Picture) -> Hashable:
 def beat_word(picture: Picture, at: tuple[int, int] | None) -> str:
     """The counted beat that is heard; empty while nothing plays."""
     return str(picture.beats[at[0]].number) if at is not None else ""
+
+
+def phase_word(picture: Picture) -> str:
+    """The large word of a phase; a try is told from a repetition at the rung before it starts."""
+    return _try_word(picture) or PHASE_WORDS.get(picture.phase, "")
+
+
+def _try_word(picture: Picture) -> str:
+    return TRY if picture.trying and picture.phase in ("ready", "playing") else ""
 
 
 def _count_of_marks(marks: tuple[Fault, ...], plain: bool) -> str:

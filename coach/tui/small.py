@@ -7,7 +7,7 @@ from coach.tui.canvas import Canvas, Role, Rows, ascii_text, fitted, wrapped
 from coach.tui.focus import focus_at
 from coach.tui.hints import draw_hints
 from coach.tui.layout import Box, too_small
-from coach.tui.session_view import PHASE_WORDS, Picture, beat_word, shown_hints
+from coach.tui.session_view import Picture, beat_word, phase_word, shown_hints
 from coach.tui.titles import excerpt_title
 
 
@@ -50,7 +50,7 @@ def _small_state(picture: Picture) -> str:
     if picture.position_s is not None and picture.beats:
         at = meters.walker_column(picture.beats, picture.position_s, 1)
     number = beat_word(picture, at)
-    word = f"beat {number}" if number else PHASE_WORDS.get(picture.phase, "")
+    word = f"beat {number}" if number else phase_word(picture)
     if picture.phase == "rating" and picture.marks:
         word = f"{len(picture.marks)} FAILED"
     return f"{word}  {picture.tempo_bpm} bpm".strip()
