@@ -125,6 +125,17 @@ def cold(clean: bool, day: date, bpm: int = 60) -> DayEvidence:
     return DayEvidence("n:" + D7, day, clean, bpm, 60, ((bpm, 60, int(clean), int(not clean)),), 1, 0)
 
 
+def test_a_first_test_that_failed_sets_no_test_tempo_at_which_nothing_was_clean() -> None:
+    tallies = ((40, 84, 3, 0), (76, 84, 0, 1), (84, 84, 0, 2))
+    hasty = fold(None, DayEvidence("n:" + D7, DAY, False, 84, 84, tallies, 6, 0))
+    assert hasty.reference_bpm == 40
+    assert hasty.due == DAY + timedelta(days=1)
+    assert (
+        fold(None, cold(False, DAY, 60)).reference_bpm == 54
+    )  # a tenth slower, where nothing slower was played
+    assert fold(None, cold(True, DAY, 60)).reference_bpm == 60
+
+
 def test_first_intervals_and_the_all_good_chain_are_those_of_fsrs() -> None:
     # Run with py-fsrs 6.3, no learning steps, interval cap off: first interval by grade 1, 1, 2, 8 days; all-good chain
     # 2, 11, 46, 163, 497 days. Our grades are "again", "hard" and "good".

@@ -93,7 +93,7 @@ def test_the_first_day_tunes_then_brings_new_material_layer_by_layer_and_then_to
     together = next(item for item in plan.items if item.excerpt and item.excerpt.layer == TOGETHER)
     assert together.tempo_bpm == 40
     plain = [item for item in plan.items if item.excerpt == new[0]]
-    assert [item.reps for item in plain] == [4]
+    assert [item.reps for item in plain] == [3]
     assert not of(plan, Purpose.COLD, Purpose.WARM_UP, Purpose.PIECE)
 
 
@@ -136,6 +136,20 @@ def test_cold_repetitions_stand_before_all_practice_and_are_played_once_at_the_r
         memory = memories.get(EXCERPT + item.excerpt.key)
         if memory and item.excerpt.kind is Kind.PHRASE and memory.due and memory.due <= LATER:
             assert item.tempo_bpm == memory.reference_bpm
+
+
+@pytest.mark.parametrize("clean", [True, False])
+def test_a_cold_repetition_speaks_of_what_stays_only_where_something_was_clean(clean: bool) -> None:
+    drill = sample_drill()
+    top = whole_phrase(drill, drill.phrases[0], "harmonics")
+    keys = [EXCERPT + top.key, *keys_of(passage_of(drill, top))]
+    memories = {key: remembered(key, clean, DAY - timedelta(days=9), bpm=50) for key in keys}
+    ladders = {top.key: replace(new_ladder(50, drill.goal_bpm), last_day=DAY - timedelta(days=9), reps=6)}
+    items = of(make_plan(DAY, 20, [drill], memories, ladders), Purpose.COLD)
+    assert items
+    for item in items:
+        assert ("of what was clean should still be" in item.reason) == clean
+        assert ("it failed when it was tested last" in item.reason) != clean
 
 
 def test_every_due_node_is_tested_or_left_over_with_a_day() -> None:
@@ -477,6 +491,7 @@ def test_a_faster_tempo_is_tried_only_where_its_notes_and_the_whole_were_clean_a
     assert not any(item.probe_bpm for item in tried(46, failing=EXCERPT + whole.key))
     one = next(key for key in keys if key.startswith(NODE))
     assert all(item.probe_bpm < faster[0].probe_bpm for item in tried(50, failing=one))
+    assert all(item.reps > 3 for item in faster)  # the rung has its turn too
 
 
 @pytest.mark.parametrize("days", [2, 5, 9])
@@ -504,7 +519,9 @@ def test_far_more_than_the_weeks_habit_is_warned_of() -> None:
     for history, minutes in ((habit, 60), ({**habit, DAY: 40.0}, 20)):
         sudden = make_plan(DAY, minutes, [drill], {}, {}, History(history))
         assert any("60 minutes today is far above this week's habit" in note for note in sudden.notes)
-    seconds = make_plan(DAY, 20, [drill], {}, {}, History({DAY - timedelta(days=1): 0.4}))
+    seconds = make_plan(DAY, 40, [drill], {}, {}, History({DAY - timedelta(days=1): 0.4}))
+    usual = make_plan(DAY, 20, [drill], {}, {}, History({DAY - timedelta(days=1): 0.4}))
+    assert not any("habit" in note for note in usual.notes)
     assert any("habit of under 1 a day" in note for note in seconds.notes)
     assert not make_plan(DAY, 60, [drill], {}, {}, History({})).notes
 

@@ -33,7 +33,7 @@ from coach.core.excerpt import Excerpt, Kind
 from coach.core.ladder import is_probe
 from coach.core.plan import Purpose
 from coach.core.repertoire import Part, title_of
-from coach.core.rhythm import MIN_BPM
+from coach.core.rhythm import MAX_BPM, MIN_BPM
 from coach.core.standing import Standing, open_assignment
 from coach.core.tempo_estimate import chance_clean
 
@@ -62,6 +62,7 @@ WHOLE_CLEAN = 0.6
 """Chance of a whole clean repetition at a borrowed tempo."""
 PROBE_CLEAN = 0.5
 """Chance of a clean repetition at a probe's tempo."""
+NEAR_RUNG = 0.9
 FARTHEST = 1.25
 """A probe's tempo over the rung at most: what is farther asks too much at once."""
 WEAK_FROM = 3.0
@@ -298,6 +299,8 @@ def _weak(standing: Standing, drill: Drill, part: Part, excerpt: Excerpt) -> Can
     """A node, a move or a half in which something failed lately; None where nothing did: its phrase is enough."""
     upto = round(WEAK_TEMPO * max(standing.last_rung(part.excerpt), standing.last_rung(excerpt)))
     upto = min(upto, drill.goal_bpm)
+    if played := standing.fastest(EXCERPT + part.excerpt.key, EXCERPT + excerpt.key):
+        upto = min(upto, played)
     # Most fail nowhere: no passage is worked out for them.
     if excerpt.kind is not Kind.HALF and not _failing(standing, _subject_keys(excerpt)[-1], upto):
         return None
@@ -318,7 +321,7 @@ def _weak(standing: Standing, drill: Drill, part: Part, excerpt: Excerpt) -> Can
 
 def _failing(standing: Standing, key: str, tempo_bpm: int) -> float:
     """The share of a key's results up to a tempo that failed lately; 0 where it is too little to call it weak."""
-    clean, failed = standing.up_to(key, tempo_bpm)
+    clean, failed = standing.between(key, 0, tempo_bpm)
     share = failed / (clean + failed) if clean + failed >= WEAK_FROM else 0.0
     return share if share >= WEAK_SHARE else 0.0
 
@@ -326,7 +329,8 @@ def _failing(standing: Standing, key: str, tempo_bpm: int) -> float:
 def probe_bpm(standing: Standing, drill: Drill, excerpt: Excerpt, rung_bpm: int, keys: Sequence[str]) -> int:
     """A faster tempo worth one repetition: where the excerpt is as likely clean as not; 0 where none is.
 
-    Both its nodes and moves (`keys`) and its own results must say so. At most `FARTHEST` over the rung.
+    Both its nodes and moves (`keys`) and its own results must say so: of its results from a little under the rung up to
+    there, and faster clean ones, a third must be clean. At most `FARTHEST` over the rung.
     """
     own = EXCERPT + excerpt.key
     if own not in standing.memories or not all(key in standing.memories for key in keys):
@@ -335,7 +339,12 @@ def probe_bpm(standing: Standing, drill: Drill, excerpt: Excerpt, rung_bpm: int,
     whole = standing.clean_bpm(own, drill.goal_bpm)
     most = min(drill.goal_bpm, round(rung_bpm * FARTHEST))
     found = _fastest(most, lambda bpm: min(_all_clean(bpm, apart), chance_clean(bpm, whole)), PROBE_CLEAN)
-    return found if is_probe(rung_bpm, found, drill.goal_bpm) else 0
+    if not is_probe(rung_bpm, found, drill.goal_bpm):
+        return 0
+    low = round(rung_bpm * NEAR_RUNG)
+    clean, _ = standing.between(own, low, MAX_BPM)
+    _, failed = standing.between(own, low, found)
+    return found if clean > failed / 2 else 0
 
 
 def _all_clean(bpm: float, clean_bpm: Sequence[float]) -> float:

@@ -133,7 +133,10 @@ def serve(
 def _item(standing: Standing, rep: ColdRep) -> PlanItem:
     whole = EXCERPT + rep.excerpt.key
     lowest = min((standing.memories[key] for key in rep.keys), key=lambda memory: _kept(standing, memory))
-    kept = f"about {100 * _kept(standing, lowest):.0f} % of what was clean should still be"
+    if lowest.cold_run > 0:
+        kept = f"about {100 * _kept(standing, lowest):.0f} % of what was clean should still be"
+    else:
+        kept = "it failed when it was tested last"
     if rep.keys == (whole,):
         tested = title_of(standing.repertoire, rep.excerpt)
     else:

@@ -207,7 +207,7 @@ def open_day(ladder: Ladder, day: date, goal_bpm: int) -> Ladder:
 
 
 def moved(ladder: Ladder, bpm: int) -> Ladder:
-    """The rung that the player chose, kept within floor and goal; one lower than it was is where the next day begins."""
+    """The rung that the player chose, kept within floor and goal; a lower one holds over the night."""
     rung = _within(bpm, ladder.goal_bpm)
     if rung == ladder.rung_bpm:
         return ladder

@@ -58,6 +58,8 @@ BREAK_FROM_MIN = 25.0
 BREAK_MIN = 5.0
 ABOVE_HABIT = 1.75
 ABOVE_HABIT_MIN = 15.0
+NO_LOAD_MIN = 30.0
+"""Minutes a day that nobody is warned of, whatever the week's habit."""
 
 
 @dataclass(frozen=True)
@@ -213,7 +215,7 @@ class _Making:
             return
         habit = sum(practised) / len(practised)
         usual = f"about {habit:.0f}" if habit >= 1 else "under 1"
-        if today > ABOVE_HABIT * habit and today > habit + ABOVE_HABIT_MIN:
+        if today > max(ABOVE_HABIT * habit, habit + ABOVE_HABIT_MIN, NO_LOAD_MIN):
             self.notes.append(
                 f"{today:.0f} minutes today is far above this week's habit of {usual} a day: hands get hurt"
                 " by sudden load. Take the breaks, and stop when anything hurts."

@@ -22,7 +22,7 @@ READY = 0.7
 """Part of the goal at which a layer is ready to be joined with the others, ..."""
 READY_REPS = 6
 """... and rated repetitions after which it is, wherever it stands: the others are what it is for."""
-READY_REPS_PLAIN = 4
+READY_REPS_PLAIN = 3
 """The same for a layer without any node."""
 SOLID = 0.8
 """Part of the goal from which a phrase makes room for new material."""
@@ -108,15 +108,20 @@ class Standing:
         ladder = self.ladders.get(excerpt.key)
         return max(0, (self.day - ladder.last_day).days) if ladder and ladder.last_day else 0
 
-    def up_to(self, key: str, tempo_bpm: int) -> tuple[float, float]:
-        """Discounted weights of a key's clean and failed results at a tempo or slower."""
+    def between(self, key: str, low_bpm: int, high_bpm: int) -> tuple[float, float]:
+        """Discounted weights of a key's clean and failed results from one tempo to another, both included."""
         memory = self.memories.get(key)
         rows = [
             (clean, failed)
             for bpm, clean, failed in (discounted(memory, self.day) if memory else [])
-            if bpm <= tempo_bpm
+            if low_bpm <= bpm <= high_bpm
         ]
         return sum(clean for clean, _ in rows), sum(failed for _, failed in rows)
+
+    def fastest(self, *keys: str) -> int:
+        """The fastest tempo at which any of these keys was played, as far as is remembered; 0 for none."""
+        known = (memory for key in keys if (memory := self.memories.get(key)))
+        return max((bpm for memory in known for bpm, *_ in memory.tempos), default=0)
 
     def clean(self, key: str, goal_bpm: int) -> float:
         """Probability that a key's next result is clean at the goal tempo."""

@@ -20,6 +20,7 @@ from coach.core.candidates import SOON_DAYS, Candidate, candidates, first_togeth
 from coach.core.drill import Drill, Phrase
 from coach.core.evidence import MOVE, NODE
 from coach.core.excerpt import Excerpt, Kind
+from coach.core.ladder import PROBES
 from coach.core.plan import PlanItem, Purpose
 from coach.core.repertoire import BETWEEN_TURNS_S, spoken
 from coach.core.standing import Standing, open_assignment, said_of_assignment
@@ -28,7 +29,7 @@ FIRST_REPS = 8
 LATER_REPS = 6
 WEAK_REPS = 4
 """Of a weak spot: a few of it alone, then its phrase again."""
-PLAIN_REPS = 4
+PLAIN_REPS = 3
 """Of a layer without any node, once a day: its notes are the ground for the others, and rarely what is hard."""
 MOST_TURNS = 8
 """On one excerpt in one day; on a join one, since the piece waits for its slowest phrase first."""
@@ -92,6 +93,8 @@ def turns(
         used = _used_s(candidate, reps)
         seconds -= used
         spent.add(used, candidate.assigned)
+        if reps <= PROBES:
+            candidate.probe_bpm = 0  # else a turn could be nothing but failed tries
         reason = _reason(standing, candidate)
         purpose = Purpose.BUILD if candidate.turns and candidate.purpose is Purpose.NEW else candidate.purpose
         items.append(
