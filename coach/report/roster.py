@@ -273,7 +273,7 @@ def roster_page(rows: Sequence[Row], notes: Sequence[tuple[str, str, str]], toda
     parts += [f"<p class='quiet'>{escaped(note)}</p>" for note in _footnotes(rows)]
     if notes:
         parts.append(f"<section><h2>Notes</h2>{table(('student', 'day', 'note'), list(notes))}</section>")
-    parts.append(f"<p>To assign: <code>{ASSIGN}</code></p>" if rows else "<p>No student's report here.</p>")
+    parts.append(f"<p>To assign: <i>{ASSIGN}</i></p>" if rows else "<p>No student's report here.</p>")
     return page("Assignments", parts, wide=True)
 
 
