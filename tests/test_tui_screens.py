@@ -135,6 +135,18 @@ async def test_the_plan_shows_reasons_and_minutes_and_can_be_changed(tmp_path):
         assert isinstance(app.screen, SessionScreen)
 
 
+async def test_what_was_taken_out_stays_out_when_the_minutes_change(tmp_path):
+    async with running(tmp_path) as (app, pilot, _player):
+        screen = app.screen
+        out = [(item.excerpt, item.purpose) for item in screen.plan.items[:2]]
+        await pilot.press("x", "x", "plus", "minus", "minus")
+        assert app.desk.minutes == 15
+        assert not {(item.excerpt, item.purpose) for item in screen.plan.items} & set(out)
+        await pilot.press("space", "escape", "enter", "escape")
+        await pilot.pause()
+        assert screen.plan.items[0].purpose == out[0][1]  # after a session nothing is out any more
+
+
 async def test_a_session_ends_in_a_summary_and_the_plan_is_made_anew(tmp_path):
     async with running(tmp_path, drills=("small-bells",)) as (app, pilot, player):
         await pilot.press("space", "space")

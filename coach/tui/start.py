@@ -10,9 +10,9 @@ from rich.text import Text
 from textual.app import ComposeResult
 from textual.widgets import Static
 
-from coach.core.excerpt import heading_of
+from coach.core.excerpt import Excerpt, heading_of
 from coach.core.plain import plain_text
-from coach.core.plan import Plan, PlanItem
+from coach.core.plan import Plan, PlanItem, Purpose
 from coach.core.problem import CoachError
 from coach.tui.base import CoachScreen
 from coach.tui.canvas import ascii_text, fitted, wrapped
@@ -34,6 +34,8 @@ class StartScreen(CoachScreen):
     def __init__(self) -> None:
         super().__init__()
         self.plan: Plan | None = None
+        self._taken_out: list[tuple[Excerpt | None, Purpose]] = []
+        """What the player took out of today's plan."""
         self._shown_width = 0
 
     @property
@@ -52,6 +54,7 @@ class StartScreen(CoachScreen):
 
     def on_screen_resume(self) -> None:
         if self.plan is None:
+            self._taken_out.clear()
             self.make_plan()
 
     def on_resize(self) -> None:
@@ -59,12 +62,19 @@ class StartScreen(CoachScreen):
             self.show_plan(self._at)
 
     def make_plan(self) -> None:
-        """Today's plan anew from the log."""
+        """Today's plan anew from the log, without what was taken out."""
         try:
-            self.plan = self.coach.desk.plan()
+            plan = self.coach.desk.plan()
         except CoachError as error:
             self.query_one("#notes", Static).update(str(error))
             return
+        items, out = [], list(self._taken_out)
+        for item in plan.items:
+            if (what := (item.excerpt, item.purpose)) in out:
+                out.remove(what)
+            else:
+                items.append(item)
+        self.plan = replace(plan, items=tuple(items))
         self.show_plan()
 
     def show_plan(self, highlighted: int = 0) -> None:
@@ -134,6 +144,9 @@ class StartScreen(CoachScreen):
         self.plan = None
 
     def do_drop_item(self) -> None:
+        if self.plan is not None and self.plan.items:
+            item = self.plan.items[self._at]
+            self._taken_out.append((item.excerpt, item.purpose))
         self._change(lambda items, at: [*items[:at], *items[at + 1 :]], 0)
 
     def do_item_earlier(self) -> None:
