@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from coach.core.drill import TOGETHER
-from coach.core.excerpt import Kind, excerpts_of, whole_phrase
+from coach.core.excerpt import Kind, excerpts_of, passage_of, whole_phrase
 from coach.core.ladder import (
     DEFAULT,
     Ladder,
@@ -287,3 +287,19 @@ def test_a_phrase_is_released_into_its_half_with_more_nodes() -> None:
     assert (half.kind, half.subject) == (Kind.HALF, "1")
     short = whole_phrase(drill, drill.phrases[1], "harmonics")
     assert releases_for(drill, short) == (Release.LEAVE,)
+
+
+def test_a_release_looks_at_what_failed() -> None:
+    drill = sample_drill()
+    whole = whole_phrase(drill, drill.phrases[0], TOGETHER)
+    passage = passage_of(drill, whole)
+    dropped = {
+        event.label for event in passage.events if any(placed.note.droppable for placed in event.notes)
+    }
+    kept = {event.label for event in passage.events} - dropped
+    assert Release.EASIER in releases_for(drill, whole, dropped)
+    assert Release.EASIER not in releases_for(drill, whole, kept)
+    first, last = released(drill, whole, Release.HALF, {1}), released(drill, whole, Release.HALF, {max(kept)})
+    assert first is not None
+    assert last is not None
+    assert (first.subject, last.subject) == ("1", "2")

@@ -467,7 +467,7 @@ def _released(session: Session, release: Release, at_ms: int) -> Result:
     assert session.passage is not None
     assert session.drill is not None
     excerpt = session.passage.excerpt
-    instead = released(session.drill, excerpt, release)
+    instead = released(session.drill, excerpt, release, _failed_lately(session))
     if instead is not None:
         slower = None if instead.key in session.ladders else session.ladders[excerpt.key].rung_bpm
         return _with_excerpt(session, instead, slower), (
@@ -481,6 +481,17 @@ def _released(session: Session, release: Release, at_ms: int) -> Result:
     )
 
 
+def _failed_lately(session: Session) -> set[int]:
+    """Labels of what failed in this turn's repetitions of the excerpt that stands ready."""
+    return {
+        fault.label
+        for rep in session.saved
+        if rep.turn == session.turn and rep.passage.excerpt == session.excerpt
+        for fault in rep.faults or ()
+        if fault.outcome is not Outcome.NOT_REACHED
+    }
+
+
 def _after(
     session: Session, before: Ladder, faults: tuple[Fault, ...] | None, tempo_bpm: int
 ) -> tuple[Ladder, Step | None]:
@@ -490,7 +501,8 @@ def _after(
         return before, None
     assert session.passage is not None
     assert session.drill is not None
-    available = releases_for(session.drill, session.passage.excerpt)
+    lately = _failed_lately(session) | {fault.label for fault in faults or ()}
+    available = releases_for(session.drill, session.passage.excerpt, lately)
     return ladders.after(before, clean, session.day, tempo_bpm, session.rule, available)
 
 
