@@ -40,13 +40,14 @@ from coach.practice import Practice, rep_seconds
 LARGEST_BYTES = 1_000_000
 MOST_PROBLEMS = 100
 LONGEST_SHOWN = 200
-_RESULTS = {
+RESULT_WORDS = {
     "choked": Outcome.CHOKED,
     "late": Outcome.LATE,
     "dropped": Outcome.DROPPED,
     "unreached": Outcome.NOT_REACHED,
 }
-_WORDS = ("clean", *_RESULTS, "stop", "skip", "day", "at")
+"""How an answers file calls what was not clean."""
+_WORDS = ("clean", *RESULT_WORDS, "stop", "skip", "day", "at")
 _ALLOWED = (
     "clean, choked 2 5, late 3, dropped 1, unreached 6 7, skip, stop, day YYYY-MM-DD, or at PHRASE/LAYER [TEMPO] "
     "before a result"
@@ -191,7 +192,7 @@ def _at(text: str) -> tuple[At, str]:
 def _is_result(word: str) -> bool:
     """Whether a word begins a result, or is one slip away from it."""
     word = word.rstrip(";")
-    return word in _WORDS or bool(difflib.get_close_matches(word, ("clean", *_RESULTS), n=1, cutoff=0.75))
+    return word in _WORDS or bool(difflib.get_close_matches(word, ("clean", *RESULT_WORDS), n=1, cutoff=0.75))
 
 
 def _results(line: str) -> tuple[Fault, ...]:
@@ -202,12 +203,12 @@ def _results(line: str) -> tuple[Fault, ...]:
         words = part.split()
         if not words:
             raise ValueError("found nothing beside a semicolon, expected a result on each side")
-        if words[0] not in _RESULTS:
+        if words[0] not in RESULT_WORDS:
             near = difflib.get_close_matches(words[0], _WORDS, n=1, cutoff=0.5)
             if words == ["clean"]:
                 raise ValueError("clean stands alone: a repetition with a fault is not clean")
             raise ValueError(f"found {words[0]!r}, expected {_ALLOWED}|{near[0] + '?' if near else ''}")
-        for fault in _faults(_RESULTS[words[0]], words[1:], words[0]):
+        for fault in _faults(RESULT_WORDS[words[0]], words[1:], words[0]):
             if fault.label in faults:
                 raise ValueError(f"event {fault.label} has two results|one of them?")
             faults[fault.label] = fault

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from coach.cli import main
-from coach.core.log import Entry, new_id
+from coach.core.log import Entry, new_id, parse_faults
 from coach.report.table_csv import csv_text, safe_text
 from coach.store.log import Log
 from coach.store.schema import sealed
@@ -40,6 +40,28 @@ def shown(folder: Path, capsys: pytest.CaptureFixture[str]) -> list[dict[str, ob
 
 def test_show_lists_each_rep_with_its_result(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert [row["result"] for row in shown(folder, capsys)] == ["clean", "2c:lift", "unrated"]
+
+
+def test_show_tells_results_as_one_types_them(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    from coach.answers import read_answers
+
+    faults = parse_faults("1c:lift 2c 3l 4n 5n 6c.1:lift 7d")
+    with Log.open(folder / "progress" / "log.sqlite3", "Ada", now_ms=NOON) as log:
+        log.save_rep(rep_at(log, NOON + 100_000, faults), PASSAGE)
+    assert coach(folder, "show") == 0
+    told = capsys.readouterr().out.splitlines()[-1].partition(" bpm  ")[2]
+    assert told == "choked 1 6.1 lift; choked 2; late 3; unreached 4 5; dropped 7"
+    assert read_answers(told, "")[0].faults == faults
+
+
+def test_show_with_a_date_lists_that_day_only(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    with Log.open(folder / "progress" / "log.sqlite3", "Ada", now_ms=NOON) as log:
+        log.save_rep(rep_at(log, NOON + 86_400_000, ()), PASSAGE)
+    day = shown(folder, capsys)[0]["day"]
+    assert coach(folder, "show", "--date", str(day), "--json") == 0
+    assert [row["day"] for row in json.loads(capsys.readouterr().out)] == [day] * 3
+    assert coach(folder, "show", "--date", str(day), "--since", str(day)) == 2
+    assert "--since and --date exclude each other" in capsys.readouterr().err
 
 
 def test_show_names_a_session_that_was_stopped_because_something_hurt(

@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import pytest
 
+from coach.cli import main
 from coach.core.problem import CoachError
 from coach.settings import load_settings
 from coach.tui.actions import (
@@ -364,6 +365,32 @@ async def test_the_summary_tells_the_tempo_played_and_the_rung_reached(tmp_path)
         await pilot.press("space", "escape", "enter")
         await pilot.pause()
         assert f"at {tempo} bpm  rung " in screen_text(app)
+
+
+async def test_excerpts_of_one_phrase_have_names_of_their_own_wherever_results_are_listed(tmp_path, capsys):
+    from coach.commands.practice import _told
+
+    names = ("Row at Four · harmonics", "Row at Four, first half · harmonics")
+    async with running(tmp_path, drills=("small-bells",)) as (app, pilot, player):
+        await pilot.press("space", "space")
+        session = session_of(app)
+        while session.practice.session.excerpt.layer != "harmonics":
+            await pilot.press("l")
+        for key in ("v", "z"):
+            await pilot.press(key, "space")
+            player.position_s = player.length_s + 1
+            await pilot.pause(0.1)
+            await pilot.press("space")
+        told = list(_told(session.practice))
+        await pilot.press("escape", "enter")
+        await pilot.pause()
+        shown = screen_text(app)
+    assert main(["log", "show", "--folder", str(tmp_path)]) == 0
+    listed = capsys.readouterr().out
+    for name in names:
+        assert f"  {name}: " in "\n".join(told)
+        assert name in shown.splitlines()
+        assert f"  {name}  " in listed
 
 
 async def test_the_summary_tells_of_choked_low_notes_too(tmp_path):

@@ -34,12 +34,16 @@ if TYPE_CHECKING:
     from coach.store.log import Log
 
 MOST_TOLD = 20
+NAME_COLUMNS = 48
+LEAST_TITLE = 8
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
     actions = parser.add_subparsers(dest="action", metavar="ACTION", required=True)
 
-    show = _action(actions, "show", "list repetitions as they count now")
+    show = _action(
+        actions, "show", "list repetitions as they count now; with --date those of one practice day"
+    )
     show.add_argument("drill", nargs="?", default="", metavar="DRILL", help="only this drill (its id)")
     show.add_argument("--since", metavar="YYYY-MM-DD", help="from this practice day on")
     add_json(show)
@@ -115,13 +119,16 @@ def _open(arguments: argparse.Namespace, read_only: bool = False) -> Log:
 def _show(arguments: argparse.Namespace) -> int:
     from coach.core.excerpt import Excerpt
     from coach.core.log import faults_text
-    from coach.core.plain import plain_text
     from coach.store.records import iso_time
 
-    since = parse_date(arguments.since, "--since") if arguments.since else None
+    day = parse_date(arguments.date) if arguments.date else None
+    since = parse_date(arguments.since, "--since") if arguments.since else day
+    if day and arguments.since:
+        raise UsageError(Problem("--since and --date exclude each other", "coach log show"))
     with _open(arguments, read_only=True) as log:
-        reps = log.reps(since=since, drill=arguments.drill)
-        rows = [row for row in _hurts(log, arguments.drill) if since is None or str(row["day"]) >= str(since)]
+        reps = log.reps(since=since, until=day, drill=arguments.drill)
+        hurts = _hurts(log, arguments.drill)
+        rows = [row for row in hurts if str(since or "") <= str(row["day"]) <= str(day or row["day"])]
         for rep in reps:
             excerpt = Excerpt.parse(rep.excerpt)
             rows.append(
@@ -130,6 +137,7 @@ def _show(arguments: argparse.Namespace) -> int:
                     "day": rep.day.isoformat(),
                     "at": iso_time(rep.at_ms, rep.utc_offset_min),
                     "drill": excerpt.drill,
+                    "excerpt": rep.excerpt,
                     "title": log.passage(rep.passage).title,
                     "layer": excerpt.layer,
                     "kind": str(excerpt.kind),
@@ -143,17 +151,46 @@ def _show(arguments: argparse.Namespace) -> int:
     if arguments.json:
         say_json(rows, indent=1)
         return 0
-    for row in rows:
+    names = [_name(str(row["excerpt"]), str(row["title"])) for row in rows]
+    widest = max(map(len, names), default=0)
+    for row, what in zip(rows, names, strict=True):
         mark = " (corrected)" if row["corrected"] else ""
-        what = plain_text(f"{row['title']}, {row['layer']}" if row["layer"] else "", 34)
         at = str(row["at"])
         say(
-            f"{str(row['id'])[-8:]}  {at[:10]} {at[11:16]}  {what:<34} {row['tempo_bpm']:>3} bpm  "
-            f"{row['result']}{mark}"
+            f"{str(row['id'])[-8:]}  {at[:10]} {at[11:16]}  {what:<{widest}} {row['tempo_bpm']:>4} bpm  "
+            f"{_in_words(str(row['result']))}{mark}"
         )
     if not rows:
         say("nothing logged here yet", to=sys.stderr)
     return 0
+
+
+def _name(key: str, title: str) -> str:
+    """An excerpt as the screens call it; a long title is cut, never what tells the excerpt from the whole."""
+    from coach.core.plain import plain_text
+    from coach.tui.titles import logged_title
+
+    if not key:
+        return ""
+    spare = len(logged_title(key, title)) - NAME_COLUMNS
+    return logged_title(key, plain_text(title, max(len(plain_text(title)) - max(spare, 0), LEAST_TITLE)))
+
+
+def _in_words(result: str) -> str:
+    """A result as an answers file has it, `choked 2 5 lift; late 3`; what is none of the log's codes as it is."""
+    from coach.answers import RESULT_WORDS
+    from coach.core.log import parse_faults
+
+    try:
+        faults = parse_faults(result)
+    except ValueError:
+        return result
+    words = {outcome: word for word, outcome in RESULT_WORDS.items()}
+    parts: dict[tuple[str, str], list[str]] = {}
+    for fault in faults:
+        label = f"{fault.label}.{fault.note}" if fault.note else f"{fault.label}"
+        parts.setdefault((words[fault.outcome], fault.cause), []).append(label)
+    return "; ".join(" ".join([word, *labels, cause]).strip() for (word, cause), labels in parts.items())
 
 
 def _hurts(log: Log, drill: str) -> list[dict[str, object]]:
@@ -178,6 +215,7 @@ def _hurts(log: Log, drill: str) -> list[dict[str, object]]:
                 "day": practice_day(entry.at_ms, entry.utc_offset_min).isoformat(),
                 "at": iso_time(entry.at_ms, entry.utc_offset_min),
                 "drill": excerpt.drill if excerpt else "",
+                "excerpt": key if excerpt else "",
                 "title": titles.get(key, ""),
                 "layer": excerpt.layer if excerpt else "",
                 "kind": "hurt",

@@ -251,6 +251,7 @@ def evening(day: date) -> tuple[int, int]:
 def _told(practice: Practice) -> Iterator[str]:
     from coach.core.plain import plain_text
     from coach.practice import summarise
+    from coach.tui.titles import logged_title
 
     for message in practice.messages:
         yield f"  {plain_text(message)}"
@@ -271,5 +272,5 @@ def _told(practice: Practice) -> Iterator[str]:
         )
         landed = ", landed" if line.landed else f", goal {line.goal_bpm}"
         yield (
-            f"  {plain_text(line.title)}, {line.layer}: {line.clean} of {line.reps} clean at {played}, {rungs}{landed}"
+            f"  {logged_title(line.key, line.title)}: {line.clean} of {line.reps} clean at {played}, {rungs}{landed}"
         )

@@ -19,6 +19,7 @@ from coach.tui.base import DrawnScreen
 from coach.tui.canvas import Canvas, Role, Rows
 from coach.tui.layout import Box
 from coach.tui.stage import Stage
+from coach.tui.titles import logged_title
 from coach.tui.widgets import HintLine
 
 if TYPE_CHECKING:
@@ -70,7 +71,7 @@ def draw_summary(
         )
         landed = "  landed" if line.landed else f"  goal {line.goal_bpm}"
         left_out = f", {line.unrated} unrated" if line.unrated else ""
-        lines.append(("text", f"{plain_text(line.title)}, {plain_text(line.layer)}"))
+        lines.append(("text", logged_title(line.key, line.title)))
         again = f"  next {due[line.key]:%a} {due[line.key].day} {due[line.key]:%b}" if line.key in due else ""
         lines.append(
             ("dim", f"    {line.clean} of {line.reps} clean{left_out}  {played} bpm  {way}{landed}{again}")

@@ -7,6 +7,12 @@ from coach.core.excerpt import Excerpt, Kind
 from coach.core.plain import plain_text
 
 
+def logged_title(key: str, title: str) -> str:
+    """`Ladle, first half · harmonics`: the same from what the log keeps, an excerpt's key and its passage's title."""
+    excerpt = Excerpt.parse(key)
+    return excerpt_title(excerpt, title, (excerpt.layer,))
+
+
 def excerpt_title(excerpt: Excerpt, title: str, layers: tuple[str, ...]) -> str:
     """`Ladle, first half · harmonics`: what a repetition covers and which layer sounds.
 
