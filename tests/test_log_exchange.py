@@ -86,6 +86,16 @@ def test_in_whatever_order_the_lines_stand_the_log_says_the_same() -> None:
         assert derived_rows(copy) == derived_rows(source)
 
 
+def test_an_entry_that_could_not_be_read_back_is_not_taken_in() -> None:
+    source = memory_log("Ada")
+    for number, body in enumerate(("[" * 50_000, '{"drill": "x", "list": [1, [2]]}')):
+        source.add_entry(Entry(id_at(NOON, number), source.player.id, NOON, 60, "set-aside", body))
+    copy = memory_log()
+    merged = merged_into(copy, exported(source))
+    assert [problem.message for problem in merged.problems][0].endswith("nobody wrote; not taken in")
+    assert merged.added["entries"] == 1
+
+
 def test_merging_again_changes_nothing() -> None:
     source, copy = practised("Ada", 2), memory_log()
     for _ in range(2):

@@ -56,6 +56,8 @@ def parse_time(text: str) -> tuple[int, int]:
 
 
 LONE_SURROGATE = re.compile("[\ud800-\udfff]")
+MOST_BRACKETS = 200
+"""In an entry's body: our own have a few, and a depth of many can't be read back."""
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
 
@@ -162,7 +164,10 @@ def _read_entry(record: dict[str, Any]) -> tuple[Value, ...]:
     kind = _text(record, "kind")
     if kind not in get_args(EntryKind):
         raise ValueError(f"kind {plain_text(kind, 30)!r} is none of {', '.join(get_args(EntryKind))}")
-    return _id(record, "entry"), _id(record, "player"), at_ms, offset, kind, _text(record, "body", 100_000)
+    body = _text(record, "body", 100_000)
+    if body.count("[") + body.count("{") > MOST_BRACKETS:
+        raise ValueError("body holds lists in lists that nobody wrote")
+    return _id(record, "entry"), _id(record, "player"), at_ms, offset, kind, body
 
 
 def _read_rep(record: dict[str, Any]) -> tuple[Value, ...]:

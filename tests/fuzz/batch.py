@@ -139,7 +139,8 @@ def _result(name: str, runs: int, child: int, reading: int, notes: Path) -> Tall
         tally: Tally = pickle.loads(data)
         return tally
     what = f"the process ended with status {status} ({'hung' if waited >= 6 else 'died'})"
-    return Tally(name, runs, Counter({"died": 1}), failures=[Failure(what, notes.read_bytes(), "")])
+    # How far it came is not known, and none of its runs is counted.
+    return Tally(name, 0, failures=[Failure(what, notes.read_bytes(), "")])
 
 
 def _alone(

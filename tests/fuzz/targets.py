@@ -268,7 +268,7 @@ def mutated_log(rng: random.Random, pool: Sequence[bytes]) -> bytes:
     action = rng.random()
     if action < 0.2:
         return mutated_bytes(rng, data, pool)
-    lines = data.splitlines(keepends=True)
+    lines = data.splitlines(keepends=True) or [b"\n"]
     for _ in range(rng.choice((1, 1, 2, 5))):
         at = rng.randrange(len(lines))
         action = rng.random()
