@@ -8,6 +8,7 @@ import pytest
 
 from coach.cli import main
 from coach.core.problem import CoachError
+from coach.core.strings import Node
 from coach.settings import load_settings
 from coach.tui.actions import (
     ACTIONS,
@@ -234,6 +235,19 @@ async def test_the_node_explorer_walks_hears_and_goes_back(tmp_path):
         await pilot.press("escape")
         assert isinstance(app.screen, StartScreen)
         assert not player.playing
+
+
+async def test_the_node_explorer_tells_how_far_off_a_place_rings_that_is_no_unison(tmp_path):
+    # Against equal temperament partial 3 is 1.955 cents sharp, partial 4 exact, partial 7 31.17 cents flat:
+    # 1200 log2 of 3/2, 2 and 7/4 less whole semitones.
+    async with running(tmp_path) as (app, pilot, _player):
+        await pilot.press("n")
+        screen = app.screen
+        screen.string, screen.at = 0, screen.nodes.index(Node(1, 3))
+        screen.draw()
+        (line,) = [line for line in screen_text(app).splitlines() if "rings the same note" in line]
+        places = line.split("  ")[1:]
+        assert {"D<5>", "E<2.7> -31"} <= set(places)
 
 
 async def test_tuning_shows_beats_and_detunes_by_a_key(tmp_path):

@@ -25,6 +25,8 @@ if TYPE_CHECKING:
     from coach.core.memory import Memory
 
 KIN_SHOWN = 6
+ALIKE_CENTS = 2.0
+"""Places that differ by no more ring the same note."""
 
 
 def draw_node(
@@ -51,7 +53,7 @@ def draw_node(
     top = 1 + max(4 * scale, len(facts)) + 1
     canvas.put(top, 0, fitted(_plucking(instrument, node), width, plain), "text")
     top += 1
-    canvas.put(top, 0, fitted(_kin(instrument, row, string, node), width, plain), "next")
+    canvas.put(top, 0, _kin(instrument, row, string, node, width), "next")
     places = [(at, each) for at in range(len(instrument.strings)) for each in nodes_upto(DEFAULT_PARTIAL)]
     marks = {place: "+" if plain and mark == "•" else mark for place, mark in partial_marks(places).items()}
     chosen = {(string, node): "@" if plain else "●"}
@@ -103,15 +105,25 @@ def _plucking(instrument: Instrument, node: Node) -> str:
     return f"loudest plucked {best_mm:.0f} mm from the bridge, silent at {', '.join(silent) or 'no place'}"
 
 
-def _kin(instrument: Instrument, row: NodeRow, string: int, node: Node) -> str:
+def _kin(instrument: Instrument, row: NodeRow, string: int, node: Node, width: int) -> str:
+    """Where else the note rings; with its own cents, as those above, where it is out of tune with this node."""
     same = [
         f"{instrument.string_label(place.string)}<{place.node.label}>"
+        + (
+            f" {round(place.offset_cents):+d}"
+            if abs(place.offset_cents - row.offset_cents) > ALIKE_CENTS
+            else ""
+        )
         for place in places_for(instrument, row.midi)
         if place.node is not None and not place.plucking_hand and (place.string, place.node) != (string, node)
     ]
     if not same:
         return "no other place rings this note"
-    return f"rings the same note: {'  '.join(dict.fromkeys(same[:KIN_SHOWN]))}"
+    told = "rings the same note:"
+    for place_text in dict.fromkeys(same[:KIN_SHOWN]):
+        # Half a place, or one without its cents, would mislead.
+        told += f"  {place_text}" if len(told) + 2 + len(place_text) <= width else ""
+    return told
 
 
 class NodesScreen(DrawnScreen):
