@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import math
 import warnings
 import zipfile
 from collections import Counter
@@ -663,6 +664,98 @@ def test_a_sequenced_bass_and_melody_read_as_a_teacher_would_write_them(tmp_path
     _, text = arranged(score, Choices(), str(path))
     assert "- Bass: 1 E:0, 3 E:3, 4 A:0\n        Melody: 1& G:7, 2 G:9 for 1, 4 G:10 for 0.25\n" in text
     assert "# 6 notes let go a little early or late end with the next note or beat" in text
+
+
+def plain_midi(path: Path, melody: list[int], bass: list[int]) -> None:
+    """Two named tracks of quarters, one melody note on each beat of a bass note's bar but the first."""
+    file = mido.MidiFile(type=1, ticks_per_beat=480)
+    for name, keys, wait, length in (("Bass", bass, 0, 1920), ("Melody", melody, 480, 480)):
+        track = mido.MidiTrack([mido.MetaMessage("track_name", name=name)])
+        file.tracks.append(track)
+        for key in keys:
+            track.append(
+                mido.Message("note_on", note=key, velocity=80, time=wait if track[-1].is_meta else 0)
+            )
+            track.append(mido.Message("note_off", note=key, time=length))
+    file.save(path)
+
+
+# Sounding pitches of nodes on D2 (73.42 Hz) and G2 (98.00 Hz) by the harmonic series, n x f: D4 = 3 x G2, F#4 = 5 x D2,
+# G4 = 4 x G2, B4 = 5 x G2, D5 = 6 x G2 (ISO 16 for A4 = 440 Hz, equal temperament).
+RINGING = [62, 66, 67, 71, 74]
+
+
+@pytest.mark.parametrize("which", ["D4", "Melody", "melody", "2"])
+def test_notes_that_the_user_calls_harmonics_get_nodes_that_sound_them(which: str, tmp_path: Path) -> None:
+    path, target = tmp_path / "plain.mid", tmp_path / "drill.yaml"
+    plain_midi(path, RINGING, [28, 31])
+    assert main(["import", str(path), "--harmonics", which, "-o", str(target)]) == 0
+    drill = load_drill(target)
+    assert drill.layers == ("Bass", "harmonics")
+    events = [event for bar in drill.phrases[0].bars for event in bar.events if event.layer == "harmonics"]
+    for event, midi in zip(events, RINGING, strict=True):
+        (one,) = event.notes
+        assert one.node is not None
+        open_hz = 440 * 2 ** ((drill.instrument.strings[one.string].midi - 69) / 12)
+        cents = 1200 * math.log2(open_hz * one.node.partial / (440 * 2 ** ((midi - 69) / 12)))
+        assert abs(cents) < 20
+    back = tmp_path / "back.musicxml"
+    assert main(["export", str(target), "--to", "musicxml", "-o", str(back)]) == 0
+    music21 = pytest.importorskip("music21", reason="needs the package music21: pip install music21")
+    read = music21.converter.parse(str(back), format="musicxml", forceSource=True).toSoundingPitch()
+    found = {pitch.midi for part in read.parts for one in part.recurse().notes for pitch in one.pitches}
+    assert found == {*RINGING, 28, 31}, "music21 hears in the result what was in the file"
+
+
+def test_a_plain_score_has_harmonics_by_the_users_word(tmp_path: Path, capsys) -> None:  # type: ignore[no-untyped-def]
+    path, target = tmp_path / "piece.musicxml", tmp_path / "drill.yaml"
+    bar = measure(note("F#4", 4), note("G4", 4, notations=technical(1, 5)), "<backup><duration>8</duration></backup>",
+                  note("E1", 8, voice=2))  # fmt: skip
+    path.write_text(HEAD + bar + TAIL)
+    for which in ("D4", "voice 1", "1"):
+        assert main(["import", str(path), "--harmonics", which, "-o", str(target)]) == 0
+        text = target.read_text()
+        assert "harmonics: 1 D:<3.9>" in text, which
+        assert "3 G:<5>" in text, "the file's own string and fret are such a node"
+    assert main(["import", str(path), "-o", str(target)]) == 0
+    assert "no note of it is a harmonic; --harmonics says which are" in capsys.readouterr().err
+
+
+def test_what_no_node_sounds_stays_stopped_and_is_named_with_its_bar(tmp_path: Path) -> None:
+    path = tmp_path / "plain.mid"
+    plain_midi(path, [62, 60, 72], [28])
+    score = read_score(path)
+    drill, _ = arranged(score, Choices(harmonics="C4", harmonics_midi=60), str(path))
+    # C4 is no multiple of E1, A1, D2 or G2; C5 is 7 x D2 but for 31 cents, the septimal seventh (7/4, 969 cents).
+    told = score.joined_remarks()
+    assert "bar 1: C4 rings at no node within 20 cents; taken as a stopped note" in told
+    assert "bar 1: C5 rings at no node within 20 cents; taken as a stopped note" in told
+    assert [one.node for bar in drill.phrases[0].bars for event in bar.events for one in event.notes].count(
+        Node(1, 3)
+    ) == 1
+    assert drill.layers == ("Bass", "harmonics", "Melody")
+
+
+def test_a_harmonic_without_a_free_string_is_stopped_and_told(tmp_path: Path) -> None:
+    # E3 is 3 x A1 and 4 x E1, and no multiple of D2 or G2: three at once have two strings.
+    chord = [note("E3", 8), *(note("E3", 8, "<chord/>") for _ in range(2))]
+    path = tmp_path / "piece.musicxml"
+    path.write_text(HEAD + measure(*chord) + TAIL)
+    score = read_score(path)
+    arranged(score, Choices(harmonics="E3", harmonics_midi=52), str(path))
+    assert any("has no free string here; taken as a stopped note" in remark for remark in score.remarks)
+
+
+@pytest.mark.parametrize(
+    ("which", "message"),
+    [("C8", "the highest is D5"), ("Lute", "neither a note nor one voice or track; there are 1 Bass, 2 Melody"),
+     ("", "no note, voice or track is named")],
+)  # fmt: skip
+def test_harmonics_that_are_not_there_are_refused(which: str, message: str, tmp_path: Path, capsys) -> None:  # type: ignore[no-untyped-def]
+    path = tmp_path / "plain.mid"
+    plain_midi(path, RINGING, [28, 31])
+    assert main(["import", str(path), "--harmonics", which]) in (1, 2)
+    assert message in capsys.readouterr().err
 
 
 def test_a_line_that_rose_comes_down_the_neck_again(tmp_path: Path) -> None:

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
 import re
 import sys
+from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from coach.commands.common import add_output, say, write_output
@@ -13,6 +15,7 @@ from coach.core.plain import counted
 from coach.core.problem import Problem, UsageError
 
 if TYPE_CHECKING:
+    from coach.core.drill import Drill, Note
     from coach.drillfile.strands import Choices
 
 BAR_PIECES = (1, 64)
@@ -42,6 +45,12 @@ def configure(parser: argparse.ArgumentParser) -> None:
         help="a ready-made instrument, or open notes: G2,D2,A1,E1 (default: what the file says or needs)",
     )
     parser.add_argument(
+        "--harmonics",
+        metavar="WHICH",
+        help="which notes are harmonics where the file doesn't say: a sounding pitch such as F#3, it and all above, "
+        "or a voice or track, by name or number from 1; each gets a node within 20 cents of it, or else stays stopped",
+    )
+    parser.add_argument(
         "--harmonics-octaves",
         metavar="N",
         help="midi: how far above its key program 32, guitar harmonics, sounds (default: what the file says, else 2)",
@@ -63,6 +72,12 @@ def run(arguments: argparse.Namespace) -> int:
     write_output(arguments.output or "-", text, [arguments.file])
     for remark in score.joined_remarks():
         say(f"{arguments.file}: {remark}", to=sys.stderr)
+    if not any(note.is_harmonic for note in _notes(drill)):
+        say(
+            f"{arguments.file}: no note of it is a harmonic; --harmonics says which are: a sounding pitch such as F#3, "
+            "it and all above, or a voice or track",
+            to=sys.stderr,
+        )
     if arguments.output not in (None, "-"):
         bars = sum(len(phrase.bars) for phrase in drill.phrases)
         say(
@@ -97,7 +112,22 @@ def _choices(arguments: argparse.Namespace) -> Choices:
             raise UsageError(
                 Problem(f"{arguments.every!r} is no whole number from {low} to {high}", "--every")
             )
-    return Choices(_instrument(arguments.instrument), split, split_midi, every, bars)
+    harmonics, harmonics_midi = arguments.harmonics, None
+    if harmonics is not None:
+        if not harmonics.strip():
+            raise UsageError(Problem("no note, voice or track is named", "--harmonics"))
+        with contextlib.suppress(ValueError):
+            harmonics_midi = midi_from_note(harmonics)
+    return Choices(
+        _instrument(arguments.instrument), split, split_midi, every, bars, harmonics or "", harmonics_midi
+    )
+
+
+def _notes(drill: Drill) -> Iterator[Note]:
+    for phrase in drill.phrases:
+        for bar in phrase.bars:
+            for event in bar.events:
+                yield from event.notes
 
 
 def _instrument(text: str | None):  # type: ignore[no-untyped-def]

@@ -11,6 +11,7 @@ import math
 import re
 from bisect import bisect_right
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from fractions import Fraction
 from itertools import groupby
 
@@ -32,7 +33,7 @@ from coach.drillfile.keys import (
 from coach.drillfile.load import read_drill
 from coach.drillfile.music import Placement, default_holds
 from coach.drillfile.score import Score, ScoreBar, ScoreNote, join_ties
-from coach.drillfile.strands import Choices, instrument_of, layers_of
+from coach.drillfile.strands import Choices, instrument_of, keep_silent, layers_of, tell_harmonics
 from coach.drillfile.write import write_drill
 
 MAX_NOTES_IN_BAR = 1000
@@ -65,7 +66,9 @@ def arranged(score: Score, choices: Choices, where: str) -> tuple[Drill, str]:
     if (count := sum(len(score.bars[index].notes) for index in order)) > MAX_NOTES:
         message = f"{count:,} notes with all repeats; a drill has at most {MAX_NOTES:,}"
         raise CoachError(Problem(message, where, guess="choose fewer --bars"))
+    tell_harmonics(score, choices, where)
     instrument = choices.instrument or instrument_of(score)
+    keep_silent(score, instrument)
     layer_of = layers_of(score, choices)
     for index in sorted(set(order)):
         _refuse_overfull(score.bars[index], layer_of, where)
@@ -328,7 +331,9 @@ class _Maker:
             if playable is None or (item.onset, playable.string) in seen:
                 continue
             seen.add((item.onset, playable.string))
-            notes.append((item.onset, item.length, self.layer_of(item.note), playable, item.note.rings))
+            stopped = item.note.told and playable.node is None
+            note = replace(item.note, harmonic=False) if stopped else item.note
+            notes.append((item.onset, item.length, self.layer_of(note), playable, note.rings))
         return notes
 
     def _writable(self, onset: Fraction, bar: ScoreBar, note: ScoreNote) -> Fraction:

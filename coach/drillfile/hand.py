@@ -9,21 +9,26 @@ and that is told.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from itertools import groupby
 
 from coach.core.drill import Note
 from coach.core.fingering import find_fingering
-from coach.core.reach import WantedNote
+from coach.core.reach import USUAL, WantedNote
 from coach.core.strings import DEFAULT_PARTIAL, Instrument, Node, nodes_at_label, nodes_upto
-from coach.drillfile.music import sounding_note
+from coach.core.units import note_name
+from coach.drillfile.music import cents_beside, sounding_note
 from coach.drillfile.score import ScoreNote
 
 HIGHEST_FRET = 24
 MOST_SEARCHED = 48
 """Notes of a phrase up to which the node search is asked; it is exact, and longer phrases would take long."""
 _MOST_AT_ONCE = 6
+IN_TUNE_CENTS = 20.0
+"""How far off a node may be for what only the user calls a harmonic: partials to 9, but not 7, 31 cents flat."""
+LAST_RESORT = 1000.0
+"""What stopping a note costs that the user calls a harmonic."""
 HEIGHT_COST = 0.5
 """What a fret higher up the neck costs, in frets of the hand's way: else a line that once rose would stay up there."""
 
@@ -49,6 +54,21 @@ def placed(instrument: Instrument, wanted: Sequence[Wanted], seconds_per_whole: 
         _search(instrument, wanted, places, seconds_per_whole)
     _fill(instrument, wanted, places)
     return [_note(item.note, place) if place else None for item, place in zip(wanted, places, strict=True)]
+
+
+def in_tune(instrument: Instrument, note: ScoreNote) -> bool:
+    """Whether a note rings in tune at some node; a string and fret that are no such node are taken from the note."""
+    if note.string is not None:
+        touched = _touched(note) if 1 <= note.string <= len(instrument.strings) else ()
+        if not any(_near(instrument, note.string - 1, node, note) for node in touched):
+            note.string = note.fret = None
+    return bool(_nodes_for(instrument, note))
+
+
+def _near(instrument: Instrument, string: int, node: Node, note: ScoreNote) -> bool:
+    midi = instrument.strings[string].midi
+    near = sounding_note(midi, node) == note.midi
+    return near and (not note.told or abs(cents_beside(node)) <= IN_TUNE_CENTS)
 
 
 def _note(note: ScoreNote, place: Place) -> Note:
@@ -113,8 +133,10 @@ def _nodes_for(instrument: Instrument, note: ScoreNote) -> list[tuple[int, Node]
         (string, node)
         for string in strings
         for node in nodes_upto(DEFAULT_PARTIAL)
-        if sounding_note(instrument.strings[string].midi, node) == note.midi
+        if _near(instrument, string, node, note)
     ]
+    if note.told:
+        return sorted(found, key=_usual)
     if note.pitch_kind == "touching" or (not found and not note.pitch_kind):
         touching = [
             (string, node)
@@ -123,7 +145,11 @@ def _nodes_for(instrument: Instrument, note: ScoreNote) -> list[tuple[int, Node]
             for node in nodes_at_label(note.midi - instrument.strings[string].midi)[:1]
         ]
         found = touching or found
-    return sorted(found, key=lambda place: (place[1].fret > 12.5, place[1].partial, place[1].fret))
+    return sorted(found, key=_usual)
+
+
+def _usual(place: tuple[int, Node]) -> tuple[bool, int, float]:
+    return place[1].fret > 12.5, place[1].partial, place[1].fret
 
 
 def _search(
@@ -143,8 +169,10 @@ def _search(
             string,
         )
         (melody if item.note.harmonic else bass).append((note, item))
+    told = any(item.note.told for _, item in melody)
+    hand = replace(USUAL, tolerance_cents=IN_TUNE_CENTS) if told else USUAL
     try:
-        found = find_fingering(instrument, [note for note, _ in melody], [note for note, _ in bass])
+        found = find_fingering(instrument, [note for note, _ in melody], [note for note, _ in bass], hand)
     except ValueError:
         return
     index = {
@@ -186,6 +214,9 @@ def _fill(instrument: Instrument, wanted: Sequence[Wanted], places: list[Place |
         for index, place in zip(free, _assign(options, frozenset(taken)), strict=True):
             if place is None:
                 wanted[index].remark(_nowhere(instrument, wanted[index].note))
+            elif wanted[index].note.told and isinstance(place[1], int):
+                name = note_name(wanted[index].note.midi)
+                wanted[index].remark(f"the harmonic {name} has no free string here; taken as a stopped note")
             places[index] = place
         for index in indices:
             place = places[index]
@@ -197,8 +228,6 @@ def _fill(instrument: Instrument, wanted: Sequence[Wanted], places: list[Place |
 
 
 def _nowhere(instrument: Instrument, note: ScoreNote) -> str:
-    from coach.core.units import note_name
-
     kind = "harmonic" if note.harmonic else "note"
     return f"the {kind} {note_name(note.midi)} has no free string here; left out"
 
@@ -207,18 +236,21 @@ def _options(
     instrument: Instrument, note: ScoreNote, hand: float, busy: dict[int, Fraction], onset: Fraction
 ) -> list[tuple[float, Place]]:
     """Places with their costs, cheapest first."""
+    found: list[tuple[float, Place]] = []
     if note.harmonic:
-        return [
+        found = [
             (float(rank) + (20.0 if busy.get(string, onset) > onset else 0.0), (string, node))
             for rank, (string, node) in enumerate(_nodes_for(instrument, note))
         ]
-    found: list[tuple[float, Place]] = []
+        if not note.told:
+            return found
     for string, open_string in enumerate(instrument.strings):
         fret = note.midi - open_string.midi
         if 0 <= fret <= HIGHEST_FRET:
             cost = (abs(fret - hand) if fret else 1.0) + HEIGHT_COST * fret
             cost += 20.0 if busy.get(string, onset) > onset else 0.0
             cost += 0.0 if note.string is None or note.string == string + 1 else 3.0
+            cost += LAST_RESORT if note.told else 0.0
             found.append((cost, (string, fret)))
     return sorted(found, key=lambda option: option[0])
 

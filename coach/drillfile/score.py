@@ -29,6 +29,8 @@ class ScoreNote:
     """The touched position where the file has it in words: `3.2`."""
     pitch_kind: str = ""
     """What `midi` is for a harmonic: `sounding`, `base`, `touching`, or empty where the file doesn't say."""
+    told: bool = False
+    """A harmonic by the user's word and not by the file's: it needs a node in tune, and else stays a stopped note."""
     droppable: bool = False
     fretting_finger: str = ""
     plucking_finger: str = ""

@@ -6,11 +6,14 @@ from collections import Counter
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
+from coach.core.digits import whole_number
 from coach.core.drill import TOGETHER
 from coach.core.instruments import READY_MADE, ready_made
+from coach.core.plain import plain_text
+from coach.core.problem import CoachError, Problem
 from coach.core.strings import SCALE_MM_RANGE, STRINGS_RANGE, Instrument
 from coach.core.units import note_name
-from coach.drillfile.hand import HIGHEST_FRET
+from coach.drillfile.hand import HIGHEST_FRET, IN_TUNE_CENTS, in_tune
 from coach.drillfile.keys import BAR, LAYER, MAX_LAYERS, PHRASE
 from coach.drillfile.score import Score, ScoreNote
 
@@ -26,6 +29,67 @@ class Choices:
     every: int | None = None
     bars: tuple[int, int] | None = None
     """First and last bar, counted from 1 as they stand in the file."""
+    harmonics: str = ""
+    """What the file doesn't call harmonics and the user does: a note's name, or a voice's name or number."""
+    harmonics_midi: int | None = None
+    """That note: it and all above."""
+
+
+def tell_harmonics(score: Score, choices: Choices, where: str) -> None:
+    """Mark the notes that the user calls harmonics. CoachError where there is no such voice, or no such note."""
+    if not choices.harmonics:
+        return
+    limit = choices.harmonics_midi
+    voice = _chosen_voice(score, choices.harmonics, where) if limit is None else ""
+    found = False
+    for bar in score.bars:
+        for note in bar.notes:
+            if note.voice == voice if limit is None else note.midi >= limit:
+                found = True
+                note.told, note.harmonic = not note.harmonic, True
+    if not found:
+        highest = max((note.midi for bar in score.bars for note in bar.notes), default=0)
+        raise CoachError(
+            Problem(
+                f"no note sounds at {choices.harmonics} or above; the highest is {note_name(highest)}",
+                where,
+                guess="--harmonics takes the sounding pitch",
+            )
+        )
+
+
+def keep_silent(score: Score, instrument: Instrument) -> None:
+    """Take back the user's word for notes that ring at no node of the instrument in tune, and tell their bars."""
+    for bar in score.bars:
+        for note in bar.notes:
+            if note.told and not in_tune(instrument, note):
+                note.told = note.harmonic = False
+                score.remark(
+                    bar.number,
+                    f"{note_name(note.midi)} rings at no node within {IN_TUNE_CENTS:g} cents; taken as a stopped note",
+                )
+
+
+def _chosen_voice(score: Score, wanted: str, where: str) -> str:
+    """The voice or track of that name, or of that number from 1."""
+    sounding = {note.voice for bar in score.bars for note in bar.notes}
+    voices = [voice for voice in score.layer_names if voice in sounding] or sorted(
+        sounding, key=lambda voice: (len(voice), voice)
+    )
+    named = [score.layer_names.get(voice) or f"voice {voice}" for voice in voices]
+    if 1 <= (whole_number(wanted) or 0) <= len(voices):
+        return voices[int(wanted) - 1]
+    fitting = [voice for voice, name in zip(voices, named, strict=True) if name.lower() == wanted.lower()]
+    if len(fitting) == 1:
+        return fitting[0]
+    shown = ", ".join(f"{number} {plain_text(name)}" for number, name in enumerate(named[:40], 1))
+    raise CoachError(
+        Problem(
+            f"'{plain_text(wanted, 80)}' is neither a note nor one voice or track; there are {shown}",
+            where,
+            guess="--harmonics",
+        )
+    )
 
 
 def instrument_of(score: Score) -> Instrument:
@@ -71,11 +135,12 @@ def _shifted(strings: list[int], notes: Iterable[ScoreNote]) -> list[int]:
 
 
 def layers_of(score: Score, choices: Choices) -> Callable[[ScoreNote], str]:
-    """The layer of a note, by the user's split."""
+    """The layer of a note, by the user's split; where the user told harmonics, they are a layer of their own."""
     notes = [note for bar in score.bars for note in bar.notes]
-    voices: dict[str, list[ScoreNote]] = {}
-    for note in notes:
-        voices.setdefault(note.voice, []).append(note)
+    if choices.harmonics and not choices.split:
+        rest = _by_voices(score, [note for note in notes if not note.harmonic], MAX_LAYERS - 1)
+        return lambda note: "harmonics" if note.harmonic else rest(note)
+    voices = {note.voice for note in notes}
     some, every = any(note.harmonic for note in notes), all(note.harmonic for note in notes)
     unnamed = not any(_is_layer(score.layer_names.get(voice, "")) for voice in voices)
     split = choices.split or (
@@ -88,10 +153,18 @@ def layers_of(score: Score, choices: Choices) -> Callable[[ScoreNote], str]:
         high = [note for note in notes if note.midi >= limit]
         name = "harmonics" if high and all(note.harmonic for note in high) else "melody"
         return lambda note: "bass" if note.midi < limit else name
+    return _by_voices(score, notes, MAX_LAYERS)
+
+
+def _by_voices(score: Score, notes: Iterable[ScoreNote], most: int) -> Callable[[ScoreNote], str]:
+    """Each voice of the notes is a layer."""
+    voices: dict[str, list[ScoreNote]] = {}
+    for note in notes:
+        voices.setdefault(note.voice, []).append(note)
     means = {voice: sum(note.midi for note in group) / len(group) for voice, group in voices.items()}
     stopped = [voice for voice, group in voices.items() if not all(note.harmonic for note in group)]
     lowest = min(stopped, key=means.__getitem__, default="")
-    if len(voices) > MAX_LAYERS:
+    if len(voices) > most:
         score.remark(
             "", f"{len(voices)} voices joined into bass and melody: a phrase has at most {MAX_LAYERS} layers"
         )
@@ -110,7 +183,7 @@ def layers_of(score: Score, choices: Choices) -> Callable[[ScoreNote], str]:
         while name in names.values():
             name, number = f"{wanted} {number}", number + 1
         names[voice] = name
-    return lambda note: names[note.voice]
+    return lambda note: names.get(note.voice, "melody")
 
 
 def _is_layer(name: str) -> bool:
