@@ -19,6 +19,7 @@ from coach.tui.actions import (
     keymap_from,
     shown_key,
 )
+from coach.tui.help import help_lines
 from coach.tui.library_screen import LibraryScreen
 from coach.tui.nodes_screen import NodesScreen
 from coach.tui.reports_screen import ReportsScreen
@@ -297,6 +298,20 @@ async def test_help_and_palette_list_the_registry(tmp_path):
         await pilot.press("escape")
         titles = {command.title for command in app.get_system_commands(app.screen)}
         assert {action.label for action in Keymap().in_scope("start")} <= titles
+
+
+@pytest.mark.parametrize("scope", ["playing", "rating", "start", "library"])
+def test_help_tells_what_the_shared_key_does_on_each_screen(scope):
+    keymap = keymap_from({"set_aside": "f6"})
+    lines = help_lines(keymap.in_scope(scope), scope, keymap.actions)
+    told = [line.split() for line in lines[lines.index("Screen by screen") + 1 :][:4]]
+    assert [words[0] for words in told] == ["x", "x", "x", "f6"]
+    assert [" ".join(words[1:4]) for words in told] == [
+        "while playing: Mark",
+        "while rating: Why",
+        "on the plan:",
+        "on the drills:",
+    ]
 
 
 def test_an_unknown_theme_is_refused_with_the_known_ones(tmp_path):

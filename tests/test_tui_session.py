@@ -437,6 +437,38 @@ async def test_a_cue_about_harmonics_shows_only_where_there_are_some(tmp_path):
         assert "keep the low note down" in text
 
 
+async def test_where_one_harmonic_is_all_no_cue_speaks_of_the_next(tmp_path):
+    drills = stairs(tmp_path)
+    path = tmp_path / "drills" / "stairs.yaml"
+    path.write_text(path.read_text().replace("one finger, no pressure", "look at the next node early"))
+    async with running(tmp_path, drills=drills, view="study") as (app, pilot, _player):
+        await to_ready(pilot, app)
+        assert "look at the next node early" in screen_text(app)
+        while session_of(app).practice.session.excerpt.kind != "node":
+            await pilot.press("z")
+        text = screen_text(app)
+        assert "next  the end" in text
+        assert "look at the next node" not in text
+
+
+@pytest.mark.parametrize("view", ["glance", "study"])
+async def test_an_item_without_music_says_its_sentence_once(tmp_path, view):
+    async with running(tmp_path, size=(120, 40), drills=DRILL, view=view) as (app, pilot, _player):
+        await pilot.press("space")
+        item = session_of(app).practice.session.item
+        assert item.excerpt is None
+        assert " ".join(screen_text(app).split()).count(item.reason) == 1
+
+
+async def test_the_key_line_of_a_pause_says_where_its_key_leads(tmp_path):
+    async with running(tmp_path, drills=DRILL) as (app, pilot, _player):
+        await to_ready(pilot, app)
+        await pilot.press("space", "p")
+        assert " space back to ready" in screen_text(app).splitlines()[-1]
+        await pilot.press("space")
+        assert session_of(app).practice.session.phase is Phase.READY
+
+
 async def test_the_session_says_what_the_teacher_asks_for(tmp_path):
     async with running(tmp_path, drills=stairs(tmp_path)) as (app, pilot, _player):
         await to_ready(pilot, app)

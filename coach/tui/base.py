@@ -78,7 +78,7 @@ class CoachScreen(Screen[None]):
     def do_help(self) -> None:
         from coach.tui.help import HelpScreen
 
-        self.app.push_screen(HelpScreen(self.actions(), self.scope, self.coach.plain))
+        self.app.push_screen(HelpScreen(self.actions(), self.scope, self.coach.plain, self.keymap.actions))
 
     def do_back(self) -> None:
         self.dismiss()

@@ -10,7 +10,7 @@ from textual.containers import Vertical, VerticalScroll
 from textual.screen import ModalScreen
 from textual.widgets import Static
 
-from coach.tui.actions import LABEL_KEYS, PLAYING, RATING, Action, shown_key
+from coach.tui.actions import ACTIONS, LABEL_KEYS, PLAYING, RATING, Action, shown_key
 from coach.tui.canvas import ascii_text
 
 _LEGEND = (
@@ -25,8 +25,20 @@ _LEGEND = (
 )
 
 
-def help_lines(actions: Sequence[Action], scope: str) -> list[str]:
-    """Every key of a scope with what it does, then how to read the pictures where there are any."""
+_ONE_KEY = (
+    ("choke_now", "while playing"),
+    ("cause", "while rating"),
+    ("drop_item", "on the plan"),
+    ("set_aside", "on the drills"),
+)
+"""Actions that share a key unless the player gave them others, and where each is."""
+
+
+def help_lines(actions: Sequence[Action], scope: str, everything: Sequence[Action] = ACTIONS) -> list[str]:
+    """Every key of a scope with what it does, then how to read the pictures where there are any.
+
+    `everything` is the keymap that the scope's actions come from.
+    """
     rows = [(" ".join(shown_key(key) for key in action.keys) or "no key", action.help) for action in actions]
     if scope in (RATING, PLAYING):
         rows.insert(
@@ -39,6 +51,13 @@ def help_lines(actions: Sequence[Action], scope: str) -> list[str]:
     width = max(len(keys) for keys, _ in rows)
     lines = [f"{keys:<{width}}  {text}" for keys, text in rows]
     lines.append(f"{'ctrl+p':<{width}}  Search all of these by name")
+    by_id = {action.id: action for action in everything}
+    if any(action.id in dict(_ONE_KEY) for action in actions):
+        lines += ["", "Screen by screen"]
+        for action_id, where in _ONE_KEY:
+            action = by_id[action_id]
+            key = shown_key(action.keys[0]) if action.keys else "no key"
+            lines.append(f"  {key}  {where + ':':<15}{action.help}")
     if scope in (RATING, PLAYING, "ready", "paused", "library"):
         lines += ["", *_LEGEND]
     return lines
@@ -47,9 +66,11 @@ def help_lines(actions: Sequence[Action], scope: str) -> list[str]:
 class HelpScreen(ModalScreen[None]):
     """The keys of the screen below, from the registry; any key closes it."""
 
-    def __init__(self, actions: Sequence[Action], scope: str, plain: bool) -> None:
+    def __init__(
+        self, actions: Sequence[Action], scope: str, plain: bool, everything: Sequence[Action] = ACTIONS
+    ) -> None:
         super().__init__()
-        lines = help_lines(actions, scope)
+        lines = help_lines(actions, scope, everything)
         self._lines = [ascii_text(line) for line in lines] if plain else lines
 
     def compose(self) -> ComposeResult:

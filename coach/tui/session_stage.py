@@ -7,6 +7,7 @@ a key is the key event's own time.
 from __future__ import annotations
 
 import math
+import re
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -42,6 +43,7 @@ if TYPE_CHECKING:
 
 POLLS_PER_SECOND = 30
 LOOK_EVERY_S = 1.0
+_NEXT = re.compile(r"\bnext\b", re.IGNORECASE)
 BETWEEN = "   "
 """Between what the message line tells."""
 
@@ -280,7 +282,7 @@ class SessionStage(CoachScreen):
     def _cue(self, beat: float | None) -> str:
         """The cue of the bar that is played; before that, the phrase's own and what a teacher wrote.
 
-        Cues speak of harmonics: a layer without any has none.
+        Cues speak of harmonics: a layer without any has none, and where there is one only, none speaks of the next.
         """
         session = self.practice.session
         if session.passage is None or session.drill is None:
@@ -288,14 +290,19 @@ class SessionStage(CoachScreen):
         bars = session.passage.bars
         waits = beat is None or beat < 0
         note = assigned_note(session.drill) if waits else ""
-        if not any(event.is_harmonic for event in session.passage.events):
+        harmonics = sum(event.is_harmonic for event in session.passage.events)
+        if not harmonics:
             return note
         if waits:
             phrase = session.drill.phrase(session.passage.excerpt.phrases[0])
-            cue = plain_text(phrase.cue or bars[0].cue)
-            return BETWEEN.join(words for words in (cue, note) if words)
-        bar = next((bar for bar in reversed(bars) if beat is not None and float(bar.start) <= beat), bars[0])
-        return plain_text(bar.cue)
+            cues = [phrase.cue, bars[0].cue]
+        else:
+            bar = next(
+                (bar for bar in reversed(bars) if beat is not None and float(bar.start) <= beat), bars[0]
+            )
+            cues = [bar.cue]
+        fitting = [cue for cue in cues if cue and (harmonics > 1 or not _NEXT.search(cue))]
+        return BETWEEN.join(words for words in (plain_text(fitting[0]) if fitting else "", note) if words)
 
     def _now_ms(self) -> int:
         return self.practice.now_ms()

@@ -102,10 +102,12 @@ def panes(picture: Picture, layout: Layout) -> dict[str, Pane]:
         (picture.title, picture.assigned, picture.item, picture.run_on, _passage_key(picture)),
         lambda b: _header(picture, b),
     )
+    # Without a passage the cue stands large enough as it is.
+    has_cue = "cue" in layout or picture.passage is None
     add(
         "message",
-        (picture.message, picture.cue, "cue" in layout),
-        lambda b: _message(picture, b, "cue" in layout),
+        (picture.message, picture.cue, has_cue),
+        lambda b: _message(picture, b, has_cue),
     )
     if picture.passage is None:
         layout = {name: box for name, box in layout.items() if name != "cue"}
