@@ -13,11 +13,11 @@ from random import Random
 import pytest
 
 from coach.cli import main
-from coach.commands.forecast import lines
+from coach.commands.forecast import facts, lines
 from coach.core.drill import Drill
 from coach.core.evidence import EXCERPT, NODE, DayEvidence
 from coach.core.excerpt import Excerpt, Passage, passage_of, whole_phrase
-from coach.core.forecast import Forecast, forecast
+from coach.core.forecast import Forecast, drawn, forecast, starting
 from coach.core.ladder import new_ladder
 from coach.core.learner import (
     TIRED_AFTER_MIN,
@@ -35,6 +35,7 @@ from coach.core.log import Outcome
 from coach.core.memory import Memory, fold
 from coach.core.plan import Plan, PlanItem, Purpose
 from coach.core.repertoire import repertoire_of
+from coach.core.trend import DAY_DEVIATION, NOTHING, trend_of
 from tests.samples import one_bar_phrase, sample_drill
 
 DAY = date(2026, 3, 2)
@@ -186,6 +187,136 @@ def test_who_is_further_gets_there_sooner_and_a_short_horizon_is_said() -> None:
     assert ahead.likely < behind.likely
     cut = forecast(SMALL, {}, {}, DAY, 8, draws=3, horizon_days=2)
     assert (cut.reached, cut.early, cut.likely, cut.late) == (0, None, None, None)
+
+
+def excerpt_day(
+    number: int, tallies: tuple[tuple[int, int, int, int], ...], layer: str = "together"
+) -> DayEvidence:
+    day = DAY - timedelta(days=10 - number)
+    key = EXCERPT + whole_phrase(SMALL, SMALL.phrases[0], layer).key
+    return DayEvidence(key, day, True, tallies[0][0], 80, tallies, sum(row[2] + row[3] for row in tallies), 0)
+
+
+def practised_days(change: float, days: int, reps: int = 30) -> list[DayEvidence]:
+    """Days of a player whose clean tempo is 40 at first and moves so; half the results are a little faster than it."""
+    found = []
+    for number in range(days):
+        clean_bpm = 40 * math.exp(change * number)
+        rows = [
+            (round(clean_bpm * part), 80, round(reps * share), reps - round(reps * share))
+            for part, share in ((0.8, 0.92), (1.0, 0.75), (1.25, 0.37))
+        ]
+        found.append(excerpt_day(number, tuple(rows)))
+    return found
+
+
+@pytest.mark.parametrize("change", [-0.08, 0.0, 0.08])
+def test_the_change_of_the_clean_tempo_is_found_again(change: float) -> None:
+    trend = trend_of(practised_days(change, 6), DAY)
+    assert trend.days == 6
+    assert trend.change == pytest.approx(change, abs=0.02)
+    # The slope's error by least squares over six days with the stated deviation of a day, and no less.
+    assert trend.deviation > DAY_DEVIATION / math.sqrt(17.5)
+    assert trend.fell == (change < 0)
+    assert trend.rungs_fell == (change < 0)
+
+
+def test_one_day_has_no_trend_and_old_days_have_none() -> None:
+    assert trend_of(practised_days(0.1, 1), DAY).change is None
+    assert trend_of(practised_days(0.1, 6), DAY + timedelta(days=60)) == NOTHING
+    assert not NOTHING.fell
+
+
+def test_tries_at_other_tempos_do_not_move_the_rung() -> None:
+    rows = [excerpt_day(number, ((40, 80, 5, 2), (50, 80, 0, 3 - number))) for number in range(3)]
+    assert trend_of(rows, DAY).rungs == 0
+
+
+def measured(keys: Sequence[str], bpm: int) -> dict[str, Memory]:
+    """Four days in which three of four results were clean at a tempo, and hardly any a quarter above it."""
+    found = {}
+    rows = ((bpm, 80, 15, 5), (round(1.25 * bpm), 80, 2, 10))
+    for key in keys:
+        memory = None
+        for back in range(4, 0, -1):
+            memory = fold(memory, DayEvidence(key, DAY - timedelta(days=back), True, bpm, 80, rows, 32, 0))
+        assert memory is not None
+        found[key] = memory
+    return found
+
+
+def test_who_got_worse_is_expected_later_than_who_got_better() -> None:
+    part = repertoire_of([SMALL]).parts(SMALL, SMALL.phrases[0])[-1]
+    worse, better = (
+        forecast(
+            SMALL,
+            measured(part.keys, 30),
+            {},
+            DAY,
+            8,
+            draws=6,
+            horizon_days=40,
+            recent=practised_days(change, 6),
+        )
+        for change in (-0.08, 0.08)
+    )
+    assert better.likely is not None
+    assert worse.likely is None or worse.likely > better.likely
+    assert worse.learning < better.learning / 1.5
+
+
+def test_what_is_measured_far_below_the_usual_start_counts_as_measured() -> None:
+    repertoire = repertoire_of([SMALL])
+    keys = repertoire.parts(SMALL, SMALL.phrases[0])[-1].keys
+    start = starting(SMALL, repertoire, measured(keys[:1], 25), DAY)
+    players = [drawn(start, 1.0, Random(seed)) for seed in range(30)]
+    levels = sorted(player.skills[keys[0]].level for player in players)
+    # 25 bpm is a third of the goal; the usual start, two thirds of it, is not where this player stands.
+    assert 20 < math.exp(levels[15]) < 35
+    assert 1.15 < math.exp(levels[27] - levels[2]) < 2.5, "four in five players lie this far apart"
+    others = [player.skills[keys[1]].level for player in players]
+    fresh = [drawn(starting(SMALL, repertoire, {}, DAY), 1.0, Random(seed)) for seed in range(30)]
+    assert sum(others) < sum(player.skills[keys[1]].level for player in fresh) - 30 * 0.2
+
+
+def test_playing_together_is_not_blamed_for_a_node_that_explains_its_failures() -> None:
+    part = repertoire_of([SMALL]).parts(SMALL, SMALL.phrases[0])[-1]
+    known = remembered(part.keys, 80)
+    hard = next(key for key in part.keys if key.startswith(NODE))
+    yesterday = DAY - timedelta(days=1)
+    failed = ((40, 80, 4, 26),)
+    excerpt_key = EXCERPT + part.excerpt.key
+    known[excerpt_key] = fold(None, DayEvidence(excerpt_key, yesterday, False, 40, 80, failed, 30, 0))
+
+    def together(memories: dict[str, Memory]) -> float:
+        start = starting(SMALL, repertoire_of([SMALL]), memories, DAY)
+        skill = together_key(SMALL.id, SMALL.phrases[0].id)
+        return sum(drawn(start, 1.0, Random(seed)).skills[skill].level for seed in range(20)) / 20
+
+    blamed = together(known)
+    known[hard] = fold(None, DayEvidence(hard, yesterday, False, 40, 80, failed, 30, 0))
+    assert together(known) > blamed + 0.3
+
+
+def test_too_few_days_and_falls_are_said_beside_the_numbers() -> None:
+    def told(recent: list[DayEvidence]) -> tuple[str, dict[str, object]]:
+        found = forecast(SMALL, {}, {}, DAY, 8, draws=1, horizon_days=2, recent=recent)
+        return " ".join(lines(found, SMALL, DAY, {}, {})), facts(found)
+
+    text, body = told([])
+    assert "Nothing of this drill is logged of late: how fast you learn is assumed." in text
+    assert body["few_days"]
+    text, body = told(practised_days(-0.1, 3))
+    assert (
+        "Your rungs fell over the last 3 days of practice: this forecast assumes that practice helps again."
+        in text
+    )
+    assert "Only 3 days of practice on this drill of late: how fast you learn is mostly assumed." in text
+    assert (body["practised_days"], body["few_days"], body["rungs_fell"]) == (3, True, True)
+    assert body["cautions"]
+    text, body = told(practised_days(0.05, 8))
+    assert "Measured over 8 days of practice: your clean tempo changed by +5 % a day" in text
+    assert (body["few_days"], body["rungs_fell"], body["clean_tempo_fell"]) == (False, False, False)
 
 
 def test_a_drill_landed_already_needs_no_more_days() -> None:

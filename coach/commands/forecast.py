@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import argparse
+import math
 from collections.abc import Mapping
-from datetime import date
+from datetime import date, timedelta
 from typing import TYPE_CHECKING, Any
 
 from coach.commands.common import add_json, add_log_options, say, say_json
@@ -19,6 +20,8 @@ if TYPE_CHECKING:
 SHARE_FROM = 0.05
 RESULTS_FROM = 6
 """Repetitions of a node from which it is named as weak."""
+SPREAD_80 = 1.282
+"""Standard deviations on each side of the middle 80 % of a normal distribution."""
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -35,6 +38,8 @@ def configure(parser: argparse.ArgumentParser) -> None:
 def run(arguments: argparse.Namespace) -> int:
     from coach.commands.common import checked_minutes
     from coach.commands.plan import reading_desk
+    from coach.core.evidence import EXCERPT
+    from coach.core.trend import RECENT_DAYS
 
     minutes = checked_minutes(arguments.minutes_a_day, "--minutes-a-day")
     if not 1 <= arguments.draws <= 1000:
@@ -44,9 +49,20 @@ def run(arguments: argparse.Namespace) -> int:
         memories = desk.log.memories() if known else {}
         ladders = desk.log.ladders() if known else {}
         drill, today, chosen = desk.library.drills[0], desk.today, minutes or desk.minutes
+        since = today - timedelta(days=RECENT_DAYS)
+        recent = desk.log.evidence(f"{EXCERPT}{drill.id}:", since, today) if known else []
     from coach.core.forecast import forecast
 
-    found = forecast(drill, memories, ladders, today, chosen, seed=arguments.seed, draws=arguments.draws)
+    found = forecast(
+        drill,
+        memories,
+        ladders,
+        today,
+        chosen,
+        seed=arguments.seed,
+        draws=arguments.draws,
+        recent=recent,
+    )
     if arguments.json:
         say_json(facts(found), indent=2)
         return 0
@@ -80,6 +96,7 @@ def lines(
         said.append(
             f"The goal tempo is not likely before {found.horizon}{some}. More minutes, or a lower goal?"
         )
+    said += cautions(found)
     nodes = [
         f"{spoken(key)} ({100 * share:.0f} %)"
         for key, share in found.holding_back
@@ -97,10 +114,44 @@ def lines(
     if fresh:
         said.append(f"Never played yet, so their part is a guess: {listed(fresh)}.")
     said.append(
-        f"From {found.draws} simulated players who start where your log stands. How fast anyone learns is assumed;"
-        " take the order of the nodes more seriously than the date."
+        f"From {found.draws} simulated players who start where your log stands, as far as it says. Take the order of"
+        " the nodes more seriously than the date."
     )
     return said
+
+
+def cautions(found: Forecast) -> list[str]:
+    """What the log says of how practice went of late, and what the forecast assumes all the same."""
+    from coach.core.plain import counted
+
+    trend = found.trend
+    said = []
+    helps = "this forecast assumes that practice helps again"
+    if trend.rungs_fell:
+        said.append(f"Your rungs fell over the last {trend.fall_days} days of practice: {helps}.")
+    if trend.fell and trend.change is not None:
+        fall = 100 * (1 - math.exp(trend.change))
+        tail = "" if trend.rungs_fell else f": {helps}"
+        said.append(
+            f"Your clean tempo fell by about {fall:.0f} % a day over the last {trend.days} days of practice{tail}."
+        )
+    if not trend.days:
+        said.append("Nothing of this drill is logged of late: how fast you learn is assumed.")
+    elif found.few_days:
+        shown = counted(trend.days, "day")
+        said.append(f"Only {shown} of practice on this drill of late: how fast you learn is mostly assumed.")
+    elif trend.change is not None:
+        said.append(
+            f"Measured over {trend.days} days of practice: your clean tempo changed by {_percent(trend.change)} a day"
+            f" ({_percent(trend.change - SPREAD_80 * trend.deviation)} to"
+            f" {_percent(trend.change + SPREAD_80 * trend.deviation)}); the simulated players learn"
+            f" {found.learning:.1f} times as fast as the model's usual one."
+        )
+    return said
+
+
+def _percent(change: float) -> str:
+    return f"{100 * math.expm1(change):+.0f} %"
 
 
 def facts(found: Forecast) -> dict[str, Any]:
@@ -115,5 +166,19 @@ def facts(found: Forecast) -> dict[str, Any]:
         "likely": found.likely.isoformat() if found.likely else None,
         "late": found.late.isoformat() if found.late else None,
         "horizon": found.horizon.isoformat(),
+        "practised_days": found.trend.days,
+        "few_days": found.few_days,
+        "rungs_fell": found.trend.rungs_fell,
+        "clean_tempo_fell": found.trend.fell,
+        "clean_tempo_change_a_day": _rounded(found.trend.change),
+        "clean_tempo_change_deviation": _rounded(found.trend.change and found.trend.deviation),
+        "rungs_change": _rounded(found.trend.rungs),
+        "learning_factor": round(found.learning, 3),
+        "cautions": cautions(found),
         "holding_back": [{"key": key, "share": round(share, 4)} for key, share in found.holding_back],
     }
+
+
+def _rounded(change: float | None) -> float | None:
+    """A log-change for JSON; None where nothing was measured."""
+    return None if change is None else round(change, 4)
