@@ -495,6 +495,19 @@ async def test_what_is_wrong_with_the_sound_is_told_once_in_full_and_then_gives_
         assert "choked 1" in screen_text(app)
 
 
+async def test_what_silent_mode_is_is_told_once_and_later_by_its_name_only(tmp_path):
+    status = "no sound card found: silent mode, the screen shows the beat"
+    for told in (status, "silent mode"):
+        async with running(tmp_path, drills=DRILL) as (app, pilot, player):
+            player.status = status
+            await pilot.press("space")
+            await pilot.pause()
+            assert screen_text(app).splitlines()[-2].endswith(told)
+            assert (status in screen_text(app)) == (told == status)
+            await pilot.press("space")
+            assert "silent" not in screen_text(app)
+
+
 async def test_the_sound_line_waits_where_there_is_no_room_beside_the_reason(tmp_path):
     async with running(tmp_path, drills=DRILL) as (app, pilot, player):
         await to_ready(pilot, app)

@@ -71,6 +71,8 @@ class SoundSettings:
     click_db: float = -12.0
     """Level of a beat against the loudest that is possible: -60 to 0."""
     hearing_note_seen: bool = False
+    silent_note_seen: bool = False
+    """Whether the player has read what silent mode is; from then on its name is enough."""
 
     @property
     def offset_s(self) -> float:
@@ -88,6 +90,7 @@ class SoundSettings:
             "click": ((lambda value: value in CLICK_SOUNDS), "one of " + ", ".join(CLICK_SOUNDS)),
             "click_db": number_check(-60, 0, " dB"),
             "hearing_note_seen": switch_check(),
+            "silent_note_seen": switch_check(),
         }
         assert set(checks) == {item.name for item in fields(cls)}
         return cls(**checked("sound", values, checks))

@@ -43,6 +43,7 @@ if TYPE_CHECKING:
 
 POLLS_PER_SECOND = 30
 LOOK_EVERY_S = 1.0
+SILENT = "silent mode"
 _NEXT = re.compile(r"\bnext\b", re.IGNORECASE)
 BETWEEN = "   "
 """Between what the message line tells."""
@@ -213,6 +214,8 @@ class SessionStage(CoachScreen):
         """Give the session an event and show what came of it."""
         before = self.practice.session
         self._sound_told = self._sound_shown
+        if SILENT in self._sound_told and not self._silence_known():
+            self.coach.save_settings({"sound": {"silent_note_seen": True}})
         taken = self.practice.send(event)
         if taken:
             told = self.practice.messages[-1] if self.practice.messages else ""
@@ -273,11 +276,17 @@ class SessionStage(CoachScreen):
         parts = [part for part in parts if part]
         told = BETWEEN.join(parts)
         status = self.coach.player.status if self.practice.player is not None else ""
-        new = status != self._sound_told and ("silent mode" in status or "sound lost" in status)
+        new = status != self._sound_told and (SILENT in status or "sound lost" in status)
+        if SILENT in status and self._silence_known():
+            status, new = SILENT, self._sound_told == ""
         if not new or len(BETWEEN.join([*parts, status])) > max(self.size.width, LEAST_WIDTH):
             return told
         self._sound_shown = status
         return BETWEEN.join([*parts, status])
+
+    def _silence_known(self) -> bool:
+        """Whether the player has read in an earlier session, or earlier in this one, what silent mode is."""
+        return bool(self.coach.desk.settings.sound.get("silent_note_seen"))
 
     def _cue(self, beat: float | None) -> str:
         """The cue of the bar that is played; before that, the phrase's own and what a teacher wrote.
