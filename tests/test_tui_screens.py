@@ -343,6 +343,26 @@ async def test_the_plans_cursor_is_a_sign_beside_the_item(tmp_path):
         assert app.screen.plan.items == (items[0], *items[2:])
 
 
+async def test_a_long_reason_is_whole_under_the_cursor_and_else_ends_at_a_word(tmp_path):
+    reason = " ".join(f"word{number}" for number in range(40)) + " end."
+    async with running(tmp_path) as (app, pilot, _player):
+        screen = app.screen
+        screen.plan = replace(
+            screen.plan, items=tuple(replace(item, reason=reason) for item in screen.plan.items)
+        )
+        screen.show_plan()
+        for at in range(2):
+            await pilot.pause()
+            text = screen_text(app)
+            assert " ".join(text.split()).count(reason) == 1
+            listed = [part.split("…")[0].split()[-1] for part in text.split("▶")[1].split("word0 ")[2:]]
+            assert listed
+            assert set(listed) <= set(reason.split())
+            marked = next(line for line in text.splitlines() if line.startswith("▶"))
+            assert marked.split()[1] == screen.plan.items[at].purpose
+            await pilot.press("down")
+
+
 async def test_the_planners_notes_stand_above_the_plan(tmp_path):
     async with running(tmp_path) as (app, pilot, _player):
         screen = app.screen

@@ -15,7 +15,7 @@ from coach.core.plain import plain_text
 from coach.core.plan import Plan, PlanItem, Purpose
 from coach.core.problem import CoachError
 from coach.tui.base import CoachScreen
-from coach.tui.canvas import ascii_text, fitted, wrapped
+from coach.tui.canvas import ascii_text, fitted, fitted_words, wrapped
 from coach.tui.titles import excerpt_title
 from coach.tui.widgets import MARK_COLUMNS, HintLine, MarkedList
 
@@ -24,6 +24,8 @@ MINUTES_RANGE = (5, 240)
 NOTICE_ROWS = 4
 """At most, for what the planner says about today: hands that hurt, what a teacher asks for."""
 QUIET_ROWS = 3
+REASON_ROWS = 2
+"""Of an item that the cursor is not on."""
 
 
 class StartScreen(CoachScreen):
@@ -98,7 +100,8 @@ class StartScreen(CoachScreen):
         self._tell("#notes", notes, QUIET_ROWS)
         listed = self.query_one("#plan", MarkedList)
         room = self.size.width - 2 - MARK_COLUMNS
-        listed.list_texts([self._told(item, room) for item in plan.items], highlighted)
+        short = [self._told(item, room, REASON_ROWS) for item in plan.items]
+        listed.list_texts(short, highlighted, [self._told(item, room) for item in plan.items])
 
     def _tell(self, place: str, notes: Sequence[str], rows: int) -> None:
         """Notes in their place, none where there are none; what has no room ends in a sign that it goes on."""
@@ -111,7 +114,8 @@ class StartScreen(CoachScreen):
         told.display = bool(lines)
         told.update("\n".join(lines))
 
-    def _told(self, item: PlanItem, width: int) -> Text:
+    def _told(self, item: PlanItem, width: int, rows: int = 0) -> Text:
+        """An item with its reason; in so many rows at most, or whole."""
         what = ""
         if item.excerpt is not None:
             drill = self.coach.desk.library.drill(item.excerpt.drill)
@@ -126,7 +130,11 @@ class StartScreen(CoachScreen):
         text.append(head, "bold")
         text.append(fitted(what + tempo, width - len(head), self.coach.plain))
         reason = plain_text(item.reason)
-        for line in wrapped(ascii_text(reason) if self.coach.plain else reason, width - len(head))[:2]:
+        lines = wrapped(ascii_text(reason) if self.coach.plain else reason, width - len(head))
+        if 0 < rows < len(lines):
+            last = fitted_words(" ".join(lines[rows - 1 :]), width - len(head), self.coach.plain)
+            lines = [*lines[: rows - 1], last]
+        for line in lines:
             text.append("\n" + " " * len(head) + line)
         return text
 

@@ -24,14 +24,18 @@ class MarkedList(OptionList):
     def __init__(self, id: str) -> None:
         super().__init__(id=id, markup=False)
         self._told: list[Text] = []
+        self._in_full: list[Text] = []
         self._marked: int | None = None
 
-    def list_texts(self, texts: Sequence[Text], at: int = 0) -> None:
-        """List these, the cursor at an index; every line leaves `MARK_COLUMNS` for the cursor's sign."""
+    def list_texts(self, texts: Sequence[Text], at: int = 0, in_full: Sequence[Text] = ()) -> None:
+        """List these, the cursor at an index; every line leaves `MARK_COLUMNS` for the cursor's sign.
+
+        `in_full` is what the item under the cursor says instead, one for each text.
+        """
         # The library hands control characters on to the terminal as they are.
-        for text in texts:
+        for text in (*texts, *in_full):
             text.plain = "\n".join(visible(line) for line in text.plain.split("\n"))
-        self._told = list(texts)
+        self._told, self._in_full = list(texts), list(in_full or texts)
         at = min(max(at, 0), max(len(self._told) - 1, 0))
         self._marked = at if self._told else None
         self.clear_options()
@@ -50,7 +54,7 @@ class MarkedList(OptionList):
 
     def _with_mark(self, index: int) -> Text:
         sign = ("> " if self.app.has_class("-plain") else "▶ ") if index == self._marked else "  "
-        first, *others = self._told[index].split("\n")
+        first, *others = (self._in_full if index == self._marked else self._told)[index].split("\n")
         lines = [Text(sign) + first, *(Text(" " * MARK_COLUMNS) + line for line in others)]
         told = Text("\n").join(lines)
         told.no_wrap = True
