@@ -46,7 +46,8 @@ def tell_harmonics(score: Score, choices: Choices, where: str) -> None:
         for note in bar.notes:
             if note.voice == voice if limit is None else note.midi >= limit:
                 found = True
-                note.told, note.harmonic = not note.harmonic, True
+                note.told = note.told or not note.harmonic
+                note.harmonic = True
     if not found:
         highest = max((note.midi for bar in score.bars for note in bar.notes), default=0)
         raise CoachError(
