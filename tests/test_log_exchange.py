@@ -92,7 +92,7 @@ def test_an_entry_that_could_not_be_read_back_is_not_taken_in() -> None:
         source.add_entry(Entry(id_at(NOON, number), source.player.id, NOON, 60, "set-aside", body))
     copy = memory_log()
     merged = merged_into(copy, exported(source))
-    assert [problem.message for problem in merged.problems][0].endswith("nobody wrote; not taken in")
+    assert merged.problems[0].message.endswith("nobody wrote; not taken in")
     assert merged.added["entries"] == 1
 
 
