@@ -145,8 +145,10 @@ class _Making:
         self.items += turns(standing, new, budget - spent, new_first, work, tries=not hurt)
         self.items += pieces
         self._breaks(breaks)
-        if not self.items:
-            self.notes.append(f"{self.minutes:g} minutes is too short for a turn.")
+        if standing.repertoire.drills and not any(item.excerpt for item in self.items):
+            self.notes.append(
+                f"{self.minutes:g} minutes is too short for a turn: plan more, or split long phrases in the drill."
+            )
         return Plan(standing.day, self.minutes, tuple(self.items), tuple(self.notes), tuple(left))
 
     def _tell_hurt(self) -> bool:
