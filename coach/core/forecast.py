@@ -323,19 +323,34 @@ def _together_level(learner: Learner, start: Start, phrase: Phrase, skill: str, 
 
 
 def _gain(run: _Run) -> float:
-    """Log-change of the levels of the skills that a run practises, for each of `PILOT_DAYS` days."""
-
-    def levels() -> dict[str, float]:
-        return {
-            key: skill.start + (skill.level - skill.start) * skill.kept
-            for key, skill in run.learner.skills.items()
-        }
-
-    before, days = levels(), {key: skill.day for key, skill in run.learner.skills.items()}
+    """Log-change of the clean tempo of the phrases that were played already, for each of `PILOT_DAYS` days."""
+    before = _phrase_levels(run)
     for number in range(1, PILOT_DAYS + 1):
         run.practise(number)
-    gained = [now - before[key] for key, now in levels().items() if run.learner.skills[key].day != days[key]]
+    gained = [after - level for level, after in zip(before, _phrase_levels(run), strict=True)]
     return sum(gained) / len(gained) / PILOT_DAYS if gained else 0.0
+
+
+def _phrase_levels(run: _Run) -> list[float]:
+    """Up to a constant, the log-tempo at which each phrase played already fails equally often: its weakest decide.
+
+    Where failures are few, a skill fails with exp(steepness (ln v - now)), and a phrase with the sum of these.
+    """
+    start, learner = run.start, run.learner
+    steepness = learner.traits.steepness
+    found = []
+    for phrase in start.drill.phrases:
+        parts = start.repertoire.parts(start.drill, phrase)
+        if not parts or not any(key in start.tempos for key in parts[-1].keys):
+            continue
+        keys = {*parts[-1].keys, together_key(start.drill.id, phrase.id)}
+        skills = [skill for key, skill in learner.skills.items() if key in keys]
+        levels = [skill.start + (skill.level - skill.start) * skill.kept for skill in skills]
+        lowest = min(levels)
+        found.append(
+            lowest - math.log(sum(math.exp(steepness * (lowest - each)) for each in levels)) / steepness
+        )
+    return found
 
 
 @dataclass(slots=True)
