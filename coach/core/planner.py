@@ -44,8 +44,8 @@ BUSY_SHARE = 0.25
 """Cold repetitions beyond this part of the minutes leave no room for new material."""
 MINUTES_A_PHRASE = 4.0
 """A day's minutes that one unsettled phrase needs; with fewer, no new one is begun."""
-MINUTES_TO_BEGIN = 7.0
-"""One new phrase is begun per so many minutes of a day."""
+MINUTES_TO_BEGIN, MINUTES_TO_BEGIN_FIRST = 10.0, 7.0
+"""One new phrase is begun per so many minutes of a day, and of the very first day."""
 MINUTES_A_PHRASE_LEFT = 10.0
 """A further drill is opened when at most one phrase is unsettled per so many minutes of a day."""
 HURT_DAYS = 3
@@ -317,7 +317,8 @@ class _Making:
             fresh.append((-urgency(drill, standing.day), order, drill, phrase))
         fresh.sort(key=lambda entry: entry[:2])
         failed = sum(self._failed(*place) for place in begun)
-        most = max(1, round(self.minutes / MINUTES_TO_BEGIN) - failed)
+        each = MINUTES_TO_BEGIN if begun else MINUTES_TO_BEGIN_FIRST
+        most = max(1, round(self.minutes / each) - failed)
         # The very first one, and an assignment's, whatever the load.
         today = min(max(room, int(pressing or not begun)), most)
         ordered = ((drill, phrase) for *_, drill, phrase in fresh if standing.repertoire.parts(drill, phrase))
