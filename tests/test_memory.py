@@ -130,9 +130,8 @@ def test_a_first_test_that_failed_sets_no_test_tempo_at_which_nothing_was_clean(
     hasty = fold(None, DayEvidence("n:" + D7, DAY, False, 84, 84, tallies, 6, 0))
     assert hasty.reference_bpm == 40
     assert hasty.due == DAY + timedelta(days=1)
-    assert (
-        fold(None, cold(False, DAY, 60)).reference_bpm == 54
-    )  # a tenth slower, where nothing slower was played
+    nothing = ((76, 84, 0, 1), (84, 84, 0, 2))
+    assert fold(None, DayEvidence("n:" + D7, DAY, False, 84, 84, nothing, 3, 0)).reference_bpm == 76
     assert fold(None, cold(True, DAY, 60)).reference_bpm == 60
 
 

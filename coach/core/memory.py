@@ -171,7 +171,7 @@ def _graded(memory: Memory, evidence: DayEvidence, cap_days: int) -> Memory:
     stability, difficulty = _reviewed(memory, evidence)
     run = max(memory.cold_run, 0) + 1 if clean else min(memory.cold_run, 0) - 1
     if first and not clean:
-        reference, days = _slower_reference(evidence, reference), 0
+        reference, days = _first_reference(evidence), 0
     else:
         reference, days = _next_reference(memory, evidence, run, reference)
     return replace(
@@ -235,23 +235,23 @@ def _noon(day: date) -> datetime:
 def _next_reference(memory: Memory, evidence: DayEvidence, run: int, reference: int) -> tuple[int, int]:
     """The reference rung and its cold days: kept for three, then moved where the day's practice has gone.
 
-    Up, after two clean in a row, to the fastest tempo that was mostly clean today; down after two failed in a row. A
-    first test that failed sets none: a tempo at which nothing was clean yet tests nothing.
+    Up, after two clean in a row, to the fastest tempo that was mostly clean today; down, after two failed in a row, to
+    the fastest slower one that was, or by a tenth.
     """
     days = memory.reference_days + 1
     held = _held(evidence)
     if run <= -2:
-        return _slower_reference(evidence, reference), 0
+        slower = [bpm for bpm in held if bpm < reference]
+        return max(slower, default=max(MIN_BPM, round(reference * 0.9))), 0
     if days >= REFERENCE_DAYS and run >= 2 and held and max(held) > reference:
         return max(held), 0
     return reference, days
 
 
-def _slower_reference(evidence: DayEvidence, reference: int) -> int:
-    """The fastest slower tempo that was mostly clean today, else the slowest played, at least a tenth slower."""
-    slower = [bpm for bpm in _held(evidence) if bpm < reference]
-    slowest = min(min(bpm for bpm, *_ in evidence.tallies), round(reference * 0.9))
-    return max(slower, default=max(MIN_BPM, slowest))
+def _first_reference(evidence: DayEvidence) -> int:
+    """Where the first test failed: the fastest slower tempo that was mostly clean today, else the slowest played."""
+    slower = [bpm for bpm in _held(evidence) if bpm < evidence.cold_bpm]
+    return max(slower, default=min(bpm for bpm, *_ in evidence.tallies))
 
 
 def _held(evidence: DayEvidence) -> list[int]:
