@@ -19,7 +19,7 @@ known, more room for slips); "together is hard" was also used to mend the first 
 was given up for the player's trust, four of the types (all but "slips, mis-rates" and "drawn at random") were run at
 seeds 1000 to 1003 to choose among remedies, and all types at 4000 to 4003 between steps, then and when tries were
 built; at 5000 to 5003 once; at 6000 to 6009 four times while the last things were mended. The table in DEVELOPERS.md
-is of 7000 to 7009, run once; from 8000 on seeds are fresh. All other building and tuning was done on `DEVELOPMENT`
+is of 7000 to 7009, run twice; from 8000 on seeds are fresh. All other building and tuning was done on `DEVELOPMENT`
 (`--development`) at seeds below 1100.
 """
 
