@@ -565,7 +565,7 @@ def midi_with(kind: int, division: int) -> bytes:
         (b"<score-partwise><part id='P1'/></score-partwise>", "has no bars"),
         ((HEAD + measure() + TAIL).encode(), "there are no notes"),
         (b"<a>" * 100_000, "this is no XML"),
-        (b"MThd", "broken"),
+        (b"MThd", "broken: it ends in the middle"),
         (b"MThd\0\0\0\x06\0\x01\0\x01\xe7\x28MTrk\0\0\0\x04\0\xff\x2f\0", "film frames"),
         (b"MThd\0\0\0\x06\0\x01\0\x01\0\x60MTrk\0\0\0\x04\0\xff\x2f\0", "no notes"),
         (b"MThd" + bytes(4_000_000), "at most 0.5 MB"),

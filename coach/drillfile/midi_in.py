@@ -25,6 +25,7 @@ from coach.core.plain import plain_text
 from coach.core.problem import CoachError, Problem
 from coach.drillfile.midi_out import CLICK_CHANNEL, HARMONICS_OCTAVES, HARMONICS_PROGRAM
 from coach.drillfile.score import MAX_BARS, Score, ScoreBar, ScoreNote
+from coach.drillfile.unpack import reason_of
 
 MAX_MIDI_BYTES = 500_000
 MAX_READ = 20_000
@@ -100,8 +101,7 @@ def _parsed(data: bytes, where: str) -> Any:
     try:
         file = mido.MidiFile(file=io.BytesIO(data), clip=True, charset="latin-1")
     except Exception as error:  # mido raises whatever its parts raise on broken bytes
-        reason = str(error) or type(error).__name__
-        raise CoachError(Problem(f"this MIDI file is broken: {plain_text(reason)}", where)) from None
+        raise CoachError(Problem(f"this MIDI file is broken: {reason_of(error)}", where)) from None
     if file.ticks_per_beat == 0:
         raise CoachError(Problem("this MIDI file divides a beat into 0 ticks, and can't be read", where))
     if not 0 < file.ticks_per_beat < 0x8000:

@@ -117,11 +117,11 @@ def unpacked(data: bytes, where: str) -> bytes:
         OSError,
         zipfile.LargeZipFile,
     ) as error:
-        raise CoachError(Problem(f"the archive can't be read: {error}", where)) from None
+        raise CoachError(Problem(f"the archive can't be read: {reason_of(error)}", where)) from None
     except Exception as error:  # zlib.error and whatever else a broken archive brings up
         if isinstance(error, CoachError):
             raise
-        raise CoachError(Problem(f"the archive can't be read: {error}", where)) from None
+        raise CoachError(Problem(f"the archive can't be read: {reason_of(error)}", where)) from None
 
 
 def _read(archive: zipfile.ZipFile, name: str, where: str) -> bytes:
@@ -130,3 +130,10 @@ def _read(archive: zipfile.ZipFile, name: str, where: str) -> bytes:
     if len(data) > MAX_BYTES:
         raise CoachError(Problem(f"what the archive holds is larger than {MAX_BYTES // 1_000_000} MB", where))
     return data
+
+
+def reason_of(error: Exception) -> str:
+    """Why a library could not read a file, in words: a file that ends too soon has none of its own."""
+    if isinstance(error, EOFError):
+        return "it ends in the middle, as after an unfinished copy or download"
+    return plain_text(str(error) or type(error).__name__)
