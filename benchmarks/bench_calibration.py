@@ -16,12 +16,12 @@ from datetime import timedelta
 from random import Random
 
 from benchmarks.bench_planner import DEVELOPMENT, FIRST_DAY, drill_of
-from coach.core.evidence import day_evidence
-from coach.core.ladder import Ladder
-from coach.core.learner import Traits, new_learner, practise_day, varied
-from coach.core.memory import Memory, expected_cold, fold, retention
-from coach.core.planner import make_plan
-from coach.core.repertoire import repertoire_of
+from coach.learning.evidence import day_evidence
+from coach.learning.ladder import Ladder
+from coach.learning.learner import Traits, new_learner, practise_day, varied
+from coach.learning.memory import Memory, expected_cold, fold, retention
+from coach.learning.planner import make_plan
+from coach.learning.repertoire import repertoire_of
 
 KINDS = {"n": "nodes", "m": "moves", "x": "excerpts"}
 Row = tuple[float, float, float, bool]

@@ -16,11 +16,11 @@ from xml.etree import ElementTree
 import yaml
 
 from benchmarks.measure import Goal, Options, Row, beside, cpu_ms, in_turns
-from coach.drillfile.checked import checked
-from coach.drillfile.foreign import read_score
-from coach.drillfile.load import read_drill
-from coach.drillfile.musicxml_in import part_names, read_musicxml
-from coach.drillfile.unpack import parse_xml, unpacked
+from coach.score.checked import checked
+from coach.score.foreign import read_score
+from coach.score.load import read_drill
+from coach.score.musicxml_in import part_names, read_musicxml
+from coach.score.unpack import parse_xml, unpacked
 
 HEAD = """drill: 1
 title: A Long One

@@ -11,11 +11,11 @@ from collections.abc import Iterator, Sequence
 from statistics import median
 
 from benchmarks.measure import Goal, Options, Row, cpu_ms, in_turns
-from coach.core.fingering import find_fingering
-from coach.core.instruments import ready_made
-from coach.core.reach import WantedNote
-from coach.core.strings import nodes_upto
-from coach.core.units import midi_from_hz
+from coach.strings.fingering import find_fingering
+from coach.strings.instrument import nodes_upto
+from coach.strings.reach import WantedNote
+from coach.strings.ready_made import ready_made
+from coach.strings.units import midi_from_hz
 
 NOTES = 64
 NOTE_S = 0.5

@@ -36,20 +36,20 @@ from datetime import date, timedelta
 from fractions import Fraction
 from random import Random
 
-from coach.core.candidates import probe_bpm
-from coach.core.drill import Bar, Drill, Event, Note, Phrase, Tempo
-from coach.core.evidence import day_evidence
-from coach.core.excerpt import Excerpt, Kind
-from coach.core.ladder import Ladder
-from coach.core.learner import Learner, Traits, new_learner, node_chances, practise_day, varied
-from coach.core.memory import Memory, fold
-from coach.core.plan import Plan, PlanItem, Purpose
-from coach.core.planner import History, make_plan
-from coach.core.repertoire import BETWEEN_TURNS_S, Part, Repertoire, repertoire_of
-from coach.core.rhythm import Meter
-from coach.core.standing import Standing
-from coach.core.strings import Instrument, Node, OpenString
-from coach.core.turns import FIRST_REPS
+from coach.learning.candidates import probe_bpm
+from coach.learning.evidence import day_evidence
+from coach.learning.ladder import Ladder
+from coach.learning.learner import Learner, Traits, new_learner, node_chances, practise_day, varied
+from coach.learning.memory import Memory, fold
+from coach.learning.plan import Plan, PlanItem, Purpose
+from coach.learning.planner import History, make_plan
+from coach.learning.repertoire import BETWEEN_TURNS_S, Part, Repertoire, repertoire_of
+from coach.learning.standing import Standing
+from coach.learning.turns import FIRST_REPS
+from coach.music.drill import Bar, Drill, Event, Note, Phrase, Tempo
+from coach.music.excerpt import Excerpt, Kind
+from coach.music.rhythm import Meter
+from coach.strings.instrument import Instrument, Node, OpenString
 
 MASTERED = 0.9
 FIRST_DAY = date(2026, 1, 5)

@@ -13,11 +13,11 @@ from pathlib import Path
 
 from benchmarks.measure import Goal, Options, Row, beside, in_turns, wall_ms
 from benchmarks.practised import fill
-from coach.drillfile.load import load_drill
-from coach.places import builtin_drills
+from coach.ground.places import builtin_drills
 from coach.report.inbox import read_folder
 from coach.report.roster import overview
 from coach.report.student import student_report, student_text
+from coach.score.load import load_drill
 from coach.store.log import Log
 
 FIRST = date(2025, 12, 3)

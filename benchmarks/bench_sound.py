@@ -24,12 +24,12 @@ import coach  # noqa: F401  # isort: skip
 import numpy as np
 
 from benchmarks.measure import Goal, Options, Row, beside, cpu_ms, in_turns, percentile
-from coach.core.rhythm import sample_at
-from coach.core.strings import nodes_upto
+from coach.music.rhythm import sample_at
 from coach.sound.feed import Feed
 from coach.sound.render import click_shape, render_clicks, render_rep
 from coach.sound.timeline import Strike, place
 from coach.sound.tones import Tone, partials_of
+from coach.strings.instrument import nodes_upto
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

@@ -22,12 +22,12 @@ from statistics import median
 
 from benchmarks.measure import Goal, Measure, Options, Row, beside, cpu_ms, in_turns, wall_ms
 from benchmarks.practised import fill, reps_of
-from coach.core.drill import Drill
-from coach.core.planner import make_plan
-from coach.drillfile.load import load_drill
-from coach.places import builtin_drills
+from coach.ground.places import builtin_drills
+from coach.learning.planner import make_plan
+from coach.music.drill import Drill
 from coach.report.figures import make_report
 from coach.report.lines import PLOTS
+from coach.score.load import load_drill
 from coach.store.log import Log
 
 FIRST = date(2016, 12, 1)

@@ -30,8 +30,8 @@ from pathlib import Path
 from benchmarks.measure import Goal, Measure, Options, Row, beside, in_turns, percentile, wall_ms
 from benchmarks.practised import fill
 from coach.commands.common import clock
-from coach.desk import Desk
-from coach.places import find_places
+from coach.ground.places import find_places
+from coach.session.desk import Desk
 
 COACH = (sys.executable, "-c", "from coach.cli import main; raise SystemExit(main())")
 COLUMNS, ROWS = 120, 40

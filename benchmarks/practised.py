@@ -12,9 +12,9 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, time, timedelta
 
-from coach.core.drill import Drill
-from coach.core.excerpt import Excerpt, Kind, LoggedPassage, excerpts_of, layer_choices, passage_of
-from coach.core.log import CAUSES, Fault, Outcome, Rep, new_id
+from coach.log.entries import CAUSES, Fault, Outcome, Rep, new_id
+from coach.music.drill import Drill
+from coach.music.excerpt import Excerpt, Kind, LoggedPassage, excerpts_of, layer_choices, passage_of
 from coach.store.log import Log
 from coach.store.rows import rep_values
 from coach.store.schema import transaction

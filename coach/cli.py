@@ -17,8 +17,8 @@ from types import ModuleType
 from typing import NoReturn
 
 from coach import __version__
-from coach.core.plain import visible
-from coach.core.problem import CoachError, Problem, UsageError
+from coach.ground.plain import visible
+from coach.ground.problem import CoachError, Problem, UsageError
 
 COMMANDS: dict[str, str] = {
     "practice": "practise: today's session, or the drills you name",

@@ -17,9 +17,9 @@ import tempfile
 from collections.abc import Sequence
 from pathlib import Path
 
-from coach.desk import Desk
-from coach.places import Places
-from coach.settings import save_settings
+from coach.folder.settings import save_settings
+from coach.ground.places import Places
+from coach.session.desk import Desk
 from coach.tui.app import CoachApp
 
 DAY_MS = 1_771_837_200_000

@@ -20,8 +20,8 @@ from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 
-from coach.core.log import Correction, Entry
-from coach.core.problem import CoachError
+from coach.ground.problem import CoachError
+from coach.log.entries import Correction, Entry
 from coach.store.lock import lock_name
 from coach.store.log import Log
 from coach.store.salvage import good_rows, journal_of, mend_log

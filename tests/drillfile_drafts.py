@@ -7,11 +7,11 @@ from fractions import Fraction
 
 from hypothesis import strategies as st
 
-from coach.core.drill import Assignment, Bar, ClickPattern, Drill, Event, Note, Phrase, Tempo
-from coach.core.instruments import READY_MADE, ready_made
-from coach.core.rhythm import Meter
-from coach.core.strings import Instrument, nodes_upto
-from coach.drillfile.music import sounding_note
+from coach.music.drill import Assignment, Bar, ClickPattern, Drill, Event, Note, Phrase, Tempo
+from coach.music.rhythm import Meter
+from coach.score.music import sounding_note
+from coach.strings.instrument import Instrument, nodes_upto
+from coach.strings.ready_made import READY_MADE, ready_made
 
 METERS = (
     Meter.of(4, 4), Meter.of(3, 4), Meter.of(6, 8, 2), Meter.of(6, 8), Meter.of(2, 2), Meter.of(12, 8, 4),

@@ -29,15 +29,15 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from coach.answers import HandClock
-from coach.core.excerpt import LoggedPassage
-from coach.core.log import Correction, Entry, Fault, Outcome, Rep, new_id
-from coach.core.session import Phase
-from coach.core.session_events import Confirm, Go, Mark, RepEnded, Skip, Stop, Undo
-from coach.desk import Desk
-from coach.drillfile.load import load_drill
-from coach.places import Places
-from coach.settings import load_settings
+from coach.folder.settings import load_settings
+from coach.ground.places import Places
+from coach.log.entries import Correction, Entry, Fault, Outcome, Rep, new_id
+from coach.music.excerpt import LoggedPassage
+from coach.score.load import load_drill
+from coach.session.answers import HandClock
+from coach.session.desk import Desk
+from coach.session.events import Confirm, Go, Mark, RepEnded, Skip, Stop, Undo
+from coach.session.machine import Phase
 from coach.store.exchange import export_lines, merge_lines
 from coach.store.log import Log
 from coach.store.upkeep import backup_log, check_log
@@ -177,7 +177,7 @@ class Life:
             log.players()
 
     def settings(self) -> None:
-        from coach.settings import save_settings
+        from coach.folder.settings import save_settings
 
         save_settings(self.places.settings, {"screen": {"theme": self.rng.choice(["dusk", "dawn"])}})
 

@@ -16,7 +16,7 @@ import time
 from collections import Counter
 from pathlib import Path
 
-from coach.places import Places
+from coach.ground.places import Places
 from coach.store.log import Log
 from coach.store.upkeep import check_log
 from tests.kills import START_MS, verify_files

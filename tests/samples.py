@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import replace
 from fractions import Fraction
 
-from coach.core.drill import Bar, Drill, Event, Note, Phrase, Tempo
-from coach.core.rhythm import Meter
-from coach.core.strings import Instrument, Node, OpenString
+from coach.music.drill import Bar, Drill, Event, Note, Phrase, Tempo
+from coach.music.rhythm import Meter
+from coach.strings.instrument import Instrument, Node, OpenString
 
 BASS = Instrument(
     (OpenString(43, "G2"), OpenString(38, "D2"), OpenString(33, "A1"), OpenString(28, "E1")), 864.0

@@ -6,12 +6,12 @@ from contextlib import asynccontextmanager
 from pathlib import Path
 from typing import Any
 
-from coach.core.excerpt import Passage, passage_of, whole_phrase
-from coach.core.strings import Instrument
-from coach.desk import Desk
-from coach.places import Places
-from coach.settings import save_settings
+from coach.folder.settings import save_settings
+from coach.ground.places import Places
+from coach.music.excerpt import Passage, passage_of, whole_phrase
+from coach.session.desk import Desk
 from coach.sound.player import PlayToken
+from coach.strings.instrument import Instrument
 from coach.tui.app import CoachApp
 from coach.tui.canvas import Canvas, as_text
 from coach.tui.session_screen import SessionScreen

@@ -6,9 +6,9 @@ from datetime import date
 
 import pytest
 
-from coach.answers import At, load_answers, read_answers
-from coach.core.log import Fault, Outcome
-from coach.core.problem import CoachError
+from coach.ground.problem import CoachError
+from coach.log.entries import Fault, Outcome
+from coach.session.answers import At, load_answers, read_answers
 
 
 def test_lines_say_results_days_and_what_else_was_played():

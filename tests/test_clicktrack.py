@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from fractions import Fraction
 
-from coach.core.clicktrack import beats_of, clicks_of
-from coach.core.drill import TOGETHER, Bar, ClickPattern, Drill, Phrase, Tempo
-from coach.core.excerpt import Excerpt, Kind, passage_of
+from coach.music.clicktrack import beats_of, clicks_of
+from coach.music.drill import TOGETHER, Bar, ClickPattern, Drill, Phrase, Tempo
+from coach.music.excerpt import Excerpt, Kind, passage_of
 from tests.samples import BASS, FOUR_FOUR, event, harmonic, sample_drill
 
 F = Fraction

@@ -13,11 +13,11 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from coach.commands.common import clock
-from coach.core.log import Fault, Outcome
-from coach.core.session import Phase
-from coach.core.session_events import Confirm, Go, Mark, RepEnded, Skip, Stop
-from coach.desk import Desk
-from coach.places import Places
+from coach.ground.places import Places
+from coach.log.entries import Fault, Outcome
+from coach.session.desk import Desk
+from coach.session.events import Confirm, Go, Mark, RepEnded, Skip, Stop
+from coach.session.machine import Phase
 from coach.store.upkeep import check_log
 from tests.kills import WITHOUT_IDS
 

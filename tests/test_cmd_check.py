@@ -10,9 +10,9 @@ from pathlib import Path
 import pytest
 
 from coach.cli import main
-from coach.core.instruments import READY_MADE
-from coach.drillfile.load import read_drill
-from coach.drillfile.schema import schema
+from coach.score.load import read_drill
+from coach.score.schema import schema
+from coach.strings.ready_made import READY_MADE
 
 GOOD = """drill: 1
 title: A Test   # mine

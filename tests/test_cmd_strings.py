@@ -13,12 +13,12 @@ import pytest
 
 from coach.cli import main
 from coach.commands.tune_listen import ACTIONS, listen, shown
-from coach.core.detune import Heard
-from coach.core.fretboard import fretboard_lines, partial_marks
-from coach.core.instruments import ready_made
-from coach.core.strings import Node, nodes_upto
-from coach.core.tuning import adjacent_pairs, moved_beats_hz
 from coach.sound.silent import SilentEngine
+from coach.strings.detune import Heard
+from coach.strings.fretboard import fretboard_lines, partial_marks
+from coach.strings.instrument import Node, nodes_upto
+from coach.strings.ready_made import ready_made
+from coach.strings.tuning import adjacent_pairs, moved_beats_hz
 
 Run = tuple[int, str, str]
 

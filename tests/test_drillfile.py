@@ -8,15 +8,15 @@ from pathlib import Path
 
 import pytest
 
-from coach.core.drill import Drill, Event
-from coach.core.excerpt import passage_of, whole_phrase, whole_piece
-from coach.core.problem import CoachError
-from coach.core.strings import Node
-from coach.core.units import midi_from_note
-from coach.drillfile.beats import read_beat, read_beats, write_beat, write_beats
-from coach.drillfile.edit import with_ids
-from coach.drillfile.load import load_drill, read_drill, read_reading
-from coach.drillfile.music import cents_beside, sounding_note
+from coach.ground.problem import CoachError
+from coach.music.drill import Drill, Event
+from coach.music.excerpt import passage_of, whole_phrase, whole_piece
+from coach.score.beats import read_beat, read_beats, write_beat, write_beats
+from coach.score.edit import with_ids
+from coach.score.load import load_drill, read_drill, read_reading
+from coach.score.music import cents_beside, sounding_note
+from coach.strings.instrument import Node
+from coach.strings.units import midi_from_note
 
 HEAD = """drill: 1
 title: A Test

@@ -9,9 +9,9 @@ from pathlib import Path
 import pytest
 import yaml
 
-from coach.drillfile.keys import BLOCKS
-from coach.drillfile.load import read_drill
-from coach.drillfile.schema import schema
+from coach.score.keys import BLOCKS
+from coach.score.load import read_drill
+from coach.score.schema import schema
 
 PAGE = (Path(__file__).parent.parent / "docs" / "drill-format.md").read_text(encoding="utf-8")
 EXAMPLES = re.findall(r"^```yaml\n(.*?)^```$", PAGE, re.MULTILINE | re.DOTALL)

@@ -6,9 +6,9 @@ from pathlib import Path
 
 import pytest
 
-from coach.core.problem import CoachError, Problem
-from coach.drillfile.load import load_drill, read_drill
-from coach.drillfile.source import MAX_BYTES
+from coach.ground.problem import CoachError, Problem
+from coach.score.load import load_drill, read_drill
+from coach.score.source import MAX_BYTES
 
 GOOD = """drill: 1
 title: A Test

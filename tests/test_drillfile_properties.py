@@ -7,13 +7,13 @@ from fractions import Fraction
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from coach.core.drill import Drill, Event
-from coach.core.excerpt import passage_of, whole_piece
-from coach.drillfile.beats import read_beat, read_beats, write_beat, write_beats
-from coach.drillfile.edit import repaired, with_ids
-from coach.drillfile.load import read_drill, read_reading
-from coach.drillfile.notation import read_events
-from coach.drillfile.write import write_drill
+from coach.music.drill import Drill, Event
+from coach.music.excerpt import passage_of, whole_piece
+from coach.score.beats import read_beat, read_beats, write_beat, write_beats
+from coach.score.edit import repaired, with_ids
+from coach.score.load import read_drill, read_reading
+from coach.score.notation import read_events
+from coach.score.write import write_drill
 from tests.drillfile_drafts import drafts
 
 FRACTIONS = st.builds(

@@ -7,8 +7,8 @@ from fractions import Fraction
 
 import pytest
 
-from coach.core.drill import TOGETHER, Bar, Drill, Note, Phrase, Tempo
-from coach.core.excerpt import (
+from coach.music.drill import TOGETHER, Bar, Drill, Note, Phrase, Tempo
+from coach.music.excerpt import (
     Excerpt,
     Kind,
     LoggedPassage,
@@ -23,7 +23,7 @@ from coach.core.excerpt import (
     whole_phrase,
     whole_piece,
 )
-from coach.core.rhythm import Meter
+from coach.music.rhythm import Meter
 from tests.samples import BASS, FOUR_FOUR, event, harmonic, sample_drill, two_bar_phrase
 
 F = Fraction

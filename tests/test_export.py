@@ -17,16 +17,16 @@ import pytest
 from hypothesis import given, settings
 
 from coach.cli import main
-from coach.core.clicktrack import clicks_of
-from coach.core.drill import Drill
-from coach.core.excerpt import passage_of, whole_piece
-from coach.drillfile.load import load_drill, read_drill
-from coach.drillfile.midi_out import HARMONICS_PROGRAM, TICKS_PER_QUARTER, midi_bytes
-from coach.drillfile.music import sounding_note
-from coach.drillfile.musicxml_out import musicxml_text
-from coach.drillfile.page import html_page
-from coach.drillfile.tab import text_tab
-from coach.drillfile.write import write_drill
+from coach.music.clicktrack import clicks_of
+from coach.music.drill import Drill
+from coach.music.excerpt import passage_of, whole_piece
+from coach.score.load import load_drill, read_drill
+from coach.score.midi_out import HARMONICS_PROGRAM, TICKS_PER_QUARTER, midi_bytes
+from coach.score.music import sounding_note
+from coach.score.musicxml_out import musicxml_text
+from coach.score.page import html_page
+from coach.score.tab import text_tab
+from coach.score.write import write_drill
 from tests.drillfile_drafts import drafts
 
 DRILLS = sorted((Path(__file__).parent.parent / "drills").glob("*.yaml"))

@@ -9,10 +9,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from coach.core.fingering import Fingering, find_fingering
-from coach.core.fingering_text import cost_lines, onset_numbers, tab_lines, warning_lines
-from coach.core.instruments import ready_made
-from coach.core.reach import (
+from coach.strings.fingering import Fingering, find_fingering
+from coach.strings.fingering_text import cost_lines, onset_numbers, tab_lines, warning_lines
+from coach.strings.instrument import Instrument
+from coach.strings.reach import (
     FingeringSettings,
     Place,
     WantedNote,
@@ -20,8 +20,8 @@ from coach.core.reach import (
     places_for,
     under_held,
 )
-from coach.core.strings import Instrument
-from coach.core.units import midi_from_note
+from coach.strings.ready_made import ready_made
+from coach.strings.units import midi_from_note
 
 BASS = ready_made("bass")
 NARROW = FingeringSettings(upto=5)

@@ -14,12 +14,10 @@ import pytest
 
 from coach.cli import main
 from coach.commands.forecast import facts, lines
-from coach.core.drill import Drill
-from coach.core.evidence import EXCERPT, NODE, DayEvidence
-from coach.core.excerpt import Excerpt, Passage, passage_of, whole_phrase
-from coach.core.forecast import Forecast, drawn, forecast, starting
-from coach.core.ladder import new_ladder
-from coach.core.learner import (
+from coach.learning.evidence import EXCERPT, NODE, DayEvidence
+from coach.learning.forecast import Forecast, drawn, forecast, starting
+from coach.learning.ladder import new_ladder
+from coach.learning.learner import (
     TIRED_AFTER_MIN,
     Learner,
     Traits,
@@ -31,11 +29,13 @@ from coach.core.learner import (
     together_key,
     varied,
 )
-from coach.core.log import Outcome
-from coach.core.memory import Memory, fold
-from coach.core.plan import Plan, PlanItem, Purpose
-from coach.core.repertoire import repertoire_of
-from coach.core.trend import DAY_DEVIATION, NOTHING, trend_of
+from coach.learning.memory import Memory, fold
+from coach.learning.plan import Plan, PlanItem, Purpose
+from coach.learning.repertoire import repertoire_of
+from coach.learning.trend import DAY_DEVIATION, NOTHING, trend_of
+from coach.log.entries import Outcome
+from coach.music.drill import Drill
+from coach.music.excerpt import Excerpt, Passage, passage_of, whole_phrase
 from tests.samples import one_bar_phrase, sample_drill
 
 DAY = date(2026, 3, 2)

@@ -19,31 +19,31 @@ from pathlib import Path
 
 import pytest
 
-from coach.answers import read_answers
 from coach.cli import main
-from coach.core.digits import exact_number, whole_number
-from coach.core.drill import Assignment, Drill
-from coach.core.excerpt import LoggedPassage
-from coach.core.log import Entry
-from coach.core.plain import json_text, plain_text, visible
-from coach.core.problem import CoachError, Problem
-from coach.drillfile.arrange import arranged
-from coach.drillfile.checked import checked
-from coach.drillfile.edit import repaired
-from coach.drillfile.foreign import read_score
-from coach.drillfile.load import load_drill, read_drill
-from coach.drillfile.midi_out import midi_bytes
-from coach.drillfile.musicxml_out import musicxml_text
-from coach.drillfile.page import html_page
-from coach.drillfile.strands import Choices
-from coach.drillfile.tab import text_tab
-from coach.library import load_library
-from coach.places import find_places
+from coach.folder.library import load_library
+from coach.folder.settings import load_settings, read_settings
+from coach.ground.digits import exact_number, whole_number
+from coach.ground.places import find_places
+from coach.ground.plain import json_text, plain_text, visible
+from coach.ground.problem import CoachError, Problem
+from coach.log.entries import Entry
+from coach.music.drill import Assignment, Drill
+from coach.music.excerpt import LoggedPassage
 from coach.report.inbox import read_student
 from coach.report.page import page, table
 from coach.report.svg import escaped
 from coach.report.table_csv import csv_text
-from coach.settings import load_settings, read_settings
+from coach.score.arrange import arranged
+from coach.score.checked import checked
+from coach.score.edit import repaired
+from coach.score.foreign import read_score
+from coach.score.load import load_drill, read_drill
+from coach.score.midi_out import midi_bytes
+from coach.score.musicxml_out import musicxml_text
+from coach.score.page import html_page
+from coach.score.strands import Choices
+from coach.score.tab import text_tab
+from coach.session.answers import read_answers
 from coach.store.exchange import MOST_PROBLEMS, export_lines, merge_lines
 from coach.store.log import Log
 from coach.tui.canvas import Canvas
@@ -150,7 +150,7 @@ def test_a_full_report_says_that_there_is_more() -> None:
 
 
 def test_what_can_be_read_can_be_written_and_read_again() -> None:
-    from coach.drillfile.write import write_drill
+    from coach.score.write import write_drill
 
     bars = (
         "      - {pickup: 1.2026, bass: '3.9999 E:１２ for 1.0001'}\n      - bass: 2+1/7 E:0 for 99.123457\n"

@@ -16,22 +16,22 @@ import pytest
 from hypothesis import given, settings
 
 from coach.cli import main
-from coach.core.drill import Bar, Drill, Event
-from coach.core.excerpt import passage_of, whole_piece
-from coach.core.problem import CoachError
-from coach.core.strings import Node
-from coach.drillfile.arrange import arranged
-from coach.drillfile.checked import checked
-from coach.drillfile.foreign import read_score
-from coach.drillfile.load import load_drill, read_drill
-from coach.drillfile.midi_out import midi_bytes
-from coach.drillfile.musicxml_in import part_names, read_musicxml
-from coach.drillfile.musicxml_out import musicxml_text
-from coach.drillfile.one_part import parse_score
-from coach.drillfile.score import Score
-from coach.drillfile.strands import Choices
-from coach.drillfile.unpack import parse_xml, unpacked
-from coach.drillfile.write import write_drill
+from coach.ground.problem import CoachError
+from coach.music.drill import Bar, Drill, Event
+from coach.music.excerpt import passage_of, whole_piece
+from coach.score.arrange import arranged
+from coach.score.checked import checked
+from coach.score.foreign import read_score
+from coach.score.load import load_drill, read_drill
+from coach.score.midi_out import midi_bytes
+from coach.score.musicxml_in import part_names, read_musicxml
+from coach.score.musicxml_out import musicxml_text
+from coach.score.one_part import parse_score
+from coach.score.score import Score
+from coach.score.strands import Choices
+from coach.score.unpack import parse_xml, unpacked
+from coach.score.write import write_drill
+from coach.strings.instrument import Node
 from tests.drillfile_drafts import drafts
 
 DRILLS = sorted((Path(__file__).parent.parent / "drills").glob("*.yaml"))

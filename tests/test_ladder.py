@@ -10,9 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from coach.core.drill import TOGETHER
-from coach.core.excerpt import Kind, excerpts_of, passage_of, whole_phrase
-from coach.core.ladder import (
+from coach.learning.ladder import (
     DEFAULT,
     Ladder,
     Moved,
@@ -26,8 +24,10 @@ from coach.core.ladder import (
     open_day,
     probe_after,
 )
-from coach.core.log import Fault, Outcome, Rep
-from coach.core.release import released, releases_for
+from coach.learning.release import released, releases_for
+from coach.log.entries import Fault, Outcome, Rep
+from coach.music.drill import TOGETHER
+from coach.music.excerpt import Kind, excerpts_of, passage_of, whole_phrase
 from tests.samples import sample_drill
 
 DAY = date(2026, 3, 2)

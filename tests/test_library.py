@@ -6,10 +6,10 @@ from pathlib import Path
 
 import pytest
 
-from coach.core.problem import CoachError
-from coach.drillfile.load import load_drill
-from coach.library import keep_copies, load_library, named_drills, settle_ids
-from coach.places import Places
+from coach.folder.library import keep_copies, load_library, named_drills, settle_ids
+from coach.ground.places import Places
+from coach.ground.problem import CoachError
+from coach.score.load import load_drill
 
 KITE = """\
 drill: 1

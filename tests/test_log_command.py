@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from coach.cli import main
-from coach.core.log import Entry, new_id, parse_faults
+from coach.log.entries import Entry, new_id, parse_faults
 from coach.report.table_csv import csv_text, safe_text
 from coach.store.log import Log
 from coach.store.schema import sealed
@@ -43,7 +43,7 @@ def test_show_lists_each_rep_with_its_result(folder: Path, capsys: pytest.Captur
 
 
 def test_show_tells_results_as_one_types_them(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    from coach.answers import read_answers
+    from coach.session.answers import read_answers
 
     faults = parse_faults("1c:lift 2c 3l 4n 5n 6c.1:lift 7d")
     with Log.open(folder / "progress" / "log.sqlite3", "Ada", now_ms=NOON) as log:

@@ -13,8 +13,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from coach.core.log import Correction, Entry
-from coach.core.problem import CoachError
+from coach.ground.problem import CoachError
+from coach.log.entries import Correction, Entry
 from coach.store import schema
 from coach.store.exchange import Merged, export_lines, merge_lines
 from coach.store.log import Log

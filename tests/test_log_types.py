@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from coach.core.log import CAUSES, Fault, Outcome, faults_text, is_id, new_id, parse_faults, practice_day
+from coach.log.entries import CAUSES, Fault, Outcome, faults_text, is_id, new_id, parse_faults, practice_day
 
 FAULTS = st.builds(
     Fault,

@@ -10,12 +10,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from coach.core.calibration import calibration
-from coach.core.evidence import DayEvidence, day_evidence
-from coach.core.excerpt import Excerpt, LoggedEvent, LoggedPassage
-from coach.core.ladder import Ladder
-from coach.core.log import Fault, Outcome, Rep, parse_faults
-from coach.core.memory import (
+from coach.learning.calibration import calibration
+from coach.learning.evidence import DayEvidence, day_evidence
+from coach.learning.ladder import Ladder
+from coach.learning.memory import (
     DECAY,
     FACTOR,
     PRIOR_WEIGHT,
@@ -29,7 +27,9 @@ from coach.core.memory import (
     retention,
     weakness,
 )
-from coach.core.proportion import beta_quantile, incomplete_beta
+from coach.learning.proportion import beta_quantile, incomplete_beta
+from coach.log.entries import Fault, Outcome, Rep, parse_faults
+from coach.music.excerpt import Excerpt, LoggedEvent, LoggedPassage
 
 DAY = date(2026, 3, 2)
 D7, G7, D32 = "4x864|D2|1/3", "4x864|G2|1/3", "4x864|D2|1/6"

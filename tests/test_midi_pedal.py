@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from coach.core.problem import CoachError
+from coach.ground.problem import CoachError
 from coach.midi.pedal import (
     ACTIONS,
     Foot,

@@ -4,7 +4,7 @@ import sys
 
 import pytest
 
-from coach.core.problem import CoachError, Problem
+from coach.ground.problem import CoachError, Problem
 from coach.midi.ports import Link, load_rtmidi
 
 

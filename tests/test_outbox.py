@@ -9,8 +9,8 @@ from pathlib import Path
 
 import pytest
 
-from coach.core.log import Correction, Entry
-from coach.core.problem import CoachError
+from coach.ground.problem import CoachError
+from coach.log.entries import Correction, Entry
 from coach.store.exchange import merge_lines
 from coach.store.log import Log
 from coach.store.outbox import Outbox

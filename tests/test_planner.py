@@ -15,19 +15,19 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from coach.cli import main
-from coach.core.drill import TOGETHER, Assignment, Drill
-from coach.core.evidence import EXCERPT, NODE, DayEvidence, day_evidence
-from coach.core.excerpt import Excerpt, Kind, excerpts_of, passage_of, whole_phrase
-from coach.core.ladder import Ladder, after, new_ladder, open_day
-from coach.core.learner import Learner, Traits, new_learner, practise_day
-from coach.core.log import Entry, new_id
-from coach.core.memory import Memory, fold
-from coach.core.plan import Plan, PlanItem, Purpose
-from coach.core.planner import History, make_plan
-from coach.core.repertoire import keys_of, repertoire_of, spoken, title_of
-from coach.core.standing import Standing
-from coach.drillfile.load import load_drill
-from coach.places import Places, builtin_drills
+from coach.ground.places import Places, builtin_drills
+from coach.learning.evidence import EXCERPT, NODE, DayEvidence, day_evidence
+from coach.learning.ladder import Ladder, after, new_ladder, open_day
+from coach.learning.learner import Learner, Traits, new_learner, practise_day
+from coach.learning.memory import Memory, fold
+from coach.learning.plan import Plan, PlanItem, Purpose
+from coach.learning.planner import History, make_plan
+from coach.learning.repertoire import keys_of, repertoire_of, spoken, title_of
+from coach.learning.standing import Standing
+from coach.log.entries import Entry, new_id
+from coach.music.drill import TOGETHER, Assignment, Drill
+from coach.music.excerpt import Excerpt, Kind, excerpts_of, passage_of, whole_phrase
+from coach.score.load import load_drill
 from coach.store.log import Log
 from tests.samples import one_bar_phrase, sample_drill, two_bar_phrase
 

@@ -7,10 +7,10 @@ from pathlib import Path
 
 import pytest
 
-from coach.core.drill import Drill
-from coach.core.playability import Finding, check_playability
-from coach.core.strings import Node
-from coach.drillfile.load import read_drill
+from coach.music.drill import Drill
+from coach.music.playability import Finding, check_playability
+from coach.score.load import read_drill
+from coach.strings.instrument import Node
 
 HEAD = """drill: 1
 title: Rope and Wheel

@@ -6,14 +6,14 @@ from datetime import date
 
 import pytest
 
-from coach.answers import HandClock
-from coach.core.excerpt import Excerpt
-from coach.core.log import Fault, Outcome
-from coach.core.plan import Plan, PlanItem, Purpose
-from coach.core.problem import CoachError, Problem
-from coach.core.session import Phase
-from coach.core.session_events import Confirm, Go, Mark, Stop, Undo
-from coach.practice import Practice, rep_seconds, summarise
+from coach.ground.problem import CoachError, Problem
+from coach.learning.plan import Plan, PlanItem, Purpose
+from coach.log.entries import Fault, Outcome
+from coach.music.excerpt import Excerpt
+from coach.session.answers import HandClock
+from coach.session.events import Confirm, Go, Mark, Stop, Undo
+from coach.session.host import Practice, rep_seconds, summarise
+from coach.session.machine import Phase
 from coach.sound.silent import SilentEngine
 from coach.store.log import Log
 from tests.samples import sample_drill

@@ -9,12 +9,12 @@ from pathlib import Path
 
 import pytest
 
-from coach.answers import read_answers
 from coach.cli import COMMANDS, main
-from coach.core.ladder import after, new_ladder, open_day
-from coach.drillfile.load import read_drill
+from coach.folder.settings import PracticeSettings, ScreenSettings, read_settings
+from coach.learning.ladder import after, new_ladder, open_day
 from coach.midi.settings import MidiSettings
-from coach.settings import PracticeSettings, ScreenSettings, read_settings
+from coach.score.load import read_drill
+from coach.session.answers import read_answers
 from coach.sound.settings import SoundSettings
 from coach.tui.actions import keymap_from
 

@@ -13,13 +13,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from coach.cli import main
-from coach.core.drill import Assignment, Drill
-from coach.core.problem import CoachError
-from coach.desk import Desk
-from coach.drillfile.load import load_drill, read_drill
-from coach.places import Places, builtin_drills
-from coach.recall import Recall, made, rows_of
-from coach.settings import Settings, read_settings
+from coach.folder.recall import Recall, made, rows_of
+from coach.folder.settings import Settings, read_settings
+from coach.ground.places import Places, builtin_drills
+from coach.ground.problem import CoachError
+from coach.music.drill import Assignment, Drill
+from coach.score.load import load_drill, read_drill
+from coach.session.desk import Desk
 
 NOW = (1_796_299_200_000, 0)
 
@@ -152,8 +152,8 @@ def test_a_second_start_reads_no_drill_and_the_first_change_reads_one(tmp_path, 
     with Desk.open(places, clock=lambda: NOW) as desk:
         first = desk.library
     with monkeypatch.context() as patch:
-        patch.setattr("coach.desk.read_drill_file", never)
-        patch.setattr("coach.desk.load_settings", never)
+        patch.setattr("coach.session.desk.read_drill_file", never)
+        patch.setattr("coach.session.desk.load_settings", never)
         with Desk.open(places, clock=lambda: NOW) as desk:
             assert desk.library == first
             assert desk.settings.practice.minutes == 35

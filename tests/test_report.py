@@ -19,12 +19,12 @@ from xml.etree import ElementTree
 import pytest
 
 from coach.cli import main
-from coach.core.drill import Assignment, Drill
-from coach.core.excerpt import Excerpt, passage_of
-from coach.core.log import Entry, Fault, Outcome, new_id
-from coach.core.memory import PRIOR_CLEAN, PRIOR_WEIGHT
-from coach.core.plain import counted, listed, plain_text
-from coach.core.tempo_estimate import clean_tempo
+from coach.ground.plain import counted, listed, plain_text
+from coach.learning.memory import PRIOR_CLEAN, PRIOR_WEIGHT
+from coach.learning.tempo_estimate import clean_tempo
+from coach.log.entries import Entry, Fault, Outcome, new_id
+from coach.music.drill import Assignment, Drill
+from coach.music.excerpt import Excerpt, passage_of
 from coach.report.figures import Report, make_report
 from coach.report.lines import fitted, report_lines, tempo_text
 from coach.report.neck import GRADES, UNKNOWN, grade_of, necks
@@ -235,8 +235,8 @@ def test_an_open_assignment_is_named_with_goal_day_teacher_and_note(tmp_path: Pa
 
 
 def test_report_plan_and_teachers_file_say_one_rung(tmp_path: Path) -> None:
-    from coach.core.repertoire import repertoire_of
-    from coach.core.standing import Standing
+    from coach.learning.repertoire import repertoire_of
+    from coach.learning.standing import Standing
     from coach.report.student import student_report
 
     drill = replace(sample_drill(), phrases=sample_drill().phrases[:1])
@@ -456,8 +456,8 @@ def test_no_internet_socket_is_opened_by_the_app_or_any_command_of_a_week(tmp_pa
 
         import asyncio
         from coach.commands.common import clock
-        from coach.desk import Desk
-        from coach.places import find_places
+        from coach.session.desk import Desk
+        from coach.ground.places import find_places
         from coach.tui.app import CoachApp
 
         async def look():

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.integrate import quad
 
-from coach.core.rhythm import Meter, TempoMap, TempoSpan, count_text, sample_at
+from coach.music.rhythm import Meter, TempoMap, TempoSpan, count_text, sample_at
 
 F = Fraction
 

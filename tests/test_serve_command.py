@@ -16,7 +16,7 @@ from coach.commands.serve import configure, practice_command
 def test_a_missing_package_is_named_with_the_command_that_installs_it(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    monkeypatch.setitem(sys.modules, "coach.tui.web.server", None)
+    monkeypatch.setitem(sys.modules, "coach.web.server", None)
     assert main(["serve", "--folder", str(tmp_path)]) == 1
     told = capsys.readouterr().err
     assert "the browser view needs the package textual-serve" in told

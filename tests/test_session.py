@@ -9,15 +9,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from coach.core import session as machine
-from coach.core.drill import TOGETHER
-from coach.core.excerpt import Excerpt, Kind
-from coach.core.ladder import Release
-from coach.core.log import Fault, Outcome, Rep
-from coach.core.memory import fold_ladder
-from coach.core.plan import Plan, PlanItem, Purpose
-from coach.core.session import NotNow, Phase, Session, receive
-from coach.core.session_events import (
+from coach.learning.ladder import Release
+from coach.learning.memory import fold_ladder
+from coach.learning.plan import Plan, PlanItem, Purpose
+from coach.log.entries import Fault, Outcome, Rep
+from coach.music.drill import TOGETHER
+from coach.music.excerpt import Excerpt, Kind
+from coach.session import machine
+from coach.session.events import (
     Again,
     AutoGo,
     ChooseLayer,
@@ -45,6 +44,7 @@ from coach.core.session_events import (
     Tell,
     Undo,
 )
+from coach.session.machine import NotNow, Phase, Session, receive
 from tests.samples import sample_drill
 
 DAY = date(2026, 3, 2)

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from coach.core.problem import CoachError
-from coach.settings import Settings, defaults_text, load_settings, read_settings, save_settings
+from coach.folder.settings import Settings, defaults_text, load_settings, read_settings, save_settings
+from coach.ground.problem import CoachError
 
 
 def test_without_a_file_everything_has_its_default(tmp_path):

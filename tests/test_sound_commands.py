@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from coach.cli import main
 from coach.commands.sound import TAP_BEATS, TAP_TEMPO_BPM, tap_along
-from coach.core.problem import CoachError
+from coach.ground.problem import CoachError
 from coach.sound.latency import TAP_LEAD_S, offset_from_taps
 from coach.sound.settings import SoundSettings
 from coach.sound.silent import SilentEngine

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from coach.core.problem import CoachError
+from coach.ground.problem import CoachError
 from coach.sound.levels import CEILING, KNEE, fade_edges, limit
 from coach.sound.render import CLICK_SOUNDS, click_shape, render_clicks, render_rep
 from coach.sound.timeline import Strike

@@ -2,7 +2,7 @@
 
 import pytest
 
-from coach.core.problem import CoachError
+from coach.ground.problem import CoachError
 from coach.sound.settings import HEARING_NOTE, SoundSettings
 
 

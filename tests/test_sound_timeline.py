@@ -8,9 +8,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from coach.core.drill import ClickPattern
-from coach.core.excerpt import Excerpt, Passage, PassageBar, PlacedEvent
-from coach.core.rhythm import Meter, TempoMap, TempoSpan
+from coach.music.drill import ClickPattern
+from coach.music.excerpt import Excerpt, Passage, PassageBar, PlacedEvent
+from coach.music.rhythm import Meter, TempoMap, TempoSpan
 from coach.sound.timeline import Strike, clock_ticks, place, rep_timeline
 
 RATE = 48_000

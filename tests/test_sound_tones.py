@@ -7,9 +7,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from coach.core.strings import Instrument, Node, nodes_upto
-from coach.core.units import cents_between
 from coach.sound.tones import MODEL_PEAK, RELEASE_S, TONE_RMS, Tone, partials_of, render_model, render_tone
+from coach.strings.instrument import Instrument, Node, nodes_upto
+from coach.strings.units import cents_between
 
 RATE = 48_000
 BASS = Instrument.of(["G2", "D2", "A1", "E1"], 863.6)

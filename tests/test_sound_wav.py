@@ -7,14 +7,14 @@ from fractions import Fraction
 import numpy as np
 import pytest
 
-from coach.core.drill import ClickPattern, Note
-from coach.core.excerpt import Excerpt, Passage, PassageBar, PlacedEvent, PlacedNote
-from coach.core.rhythm import Meter, TempoMap
-from coach.core.strings import Instrument, Node
+from coach.music.drill import ClickPattern, Note
+from coach.music.excerpt import Excerpt, Passage, PassageBar, PlacedEvent, PlacedNote
+from coach.music.rhythm import Meter, TempoMap
 from coach.sound.render import render_clicks
 from coach.sound.timeline import Strike, rep_timeline
 from coach.sound.tones import tones_of
 from coach.sound.wav import practice_track, write_wav
+from coach.strings.instrument import Instrument, Node
 
 RATE = 48_000
 BASS = Instrument.of(["G2", "D2", "A1", "E1"], 864.0)

@@ -11,9 +11,9 @@ from pathlib import Path
 
 import pytest
 
-from coach.core.excerpt import LoggedEvent, LoggedPassage
-from coach.core.log import Correction, Entry, Fault, Outcome, Rep, new_id
-from coach.core.problem import CoachError, UsageError
+from coach.ground.problem import CoachError, UsageError
+from coach.log.entries import Correction, Entry, Fault, Outcome, Rep, new_id
+from coach.music.excerpt import LoggedEvent, LoggedPassage
 from coach.store import schema
 from coach.store.log import Log
 from coach.store.rows import rep_values

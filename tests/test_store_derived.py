@@ -12,10 +12,10 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from coach.core.evidence import day_evidence
-from coach.core.ladder import Rule
-from coach.core.log import Correction, Fault, Outcome
-from coach.core.memory import Memory, fold, fold_ladder
+from coach.learning.evidence import day_evidence
+from coach.learning.ladder import Rule
+from coach.learning.memory import Memory, fold, fold_ladder
+from coach.log.entries import Correction, Fault, Outcome
 from coach.store import derive, schema
 from coach.store.derive import Folds
 from coach.store.log import Log

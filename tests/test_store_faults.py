@@ -13,9 +13,10 @@ from pathlib import Path
 import pytest
 
 from coach.commands.common import clock, fresh_id, parse_date, write_output
-from coach.core.log import is_id, practice_day
-from coach.core.problem import CoachError, UsageError
-from coach.places import all_drills, builtin_drills, find_drill, find_places, make_folder
+from coach.folder.library import find_drill
+from coach.ground.places import all_drills, builtin_drills, find_places, make_folder
+from coach.ground.problem import CoachError, UsageError
+from coach.log.entries import is_id, practice_day
 from coach.store.log import Log
 from tests.damages import damage_often
 from tests.test_store import NOON, PASSAGE, Opener, open_log, rep_at

@@ -13,8 +13,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from coach.core.instruments import READY_MADE, ready_made
-from coach.core.strings import (
+from coach.strings.instrument import (
     Instrument,
     Node,
     OpenString,
@@ -22,7 +21,8 @@ from coach.core.strings import (
     nodes_at_label,
     nodes_upto,
 )
-from coach.core.units import cents_between, midi_from_note, nearest_note
+from coach.strings.ready_made import READY_MADE, ready_made
+from coach.strings.units import cents_between, midi_from_note, nearest_note
 
 with warnings.catch_warnings():
     warnings.simplefilter("ignore")
@@ -296,5 +296,5 @@ def test_every_ready_made_instrument_has_its_strings_from_the_highest(name: str)
 
 
 def test_strings_import_without_numpy() -> None:
-    code = "import sys, coach.core.strings, coach.core.touch, coach.core.instruments; assert 'numpy' not in sys.modules"
+    code = "import sys, coach.strings.touch, coach.strings.ready_made; assert 'numpy' not in sys.modules"
     subprocess.run([sys.executable, "-c", code], check=True)

@@ -14,13 +14,14 @@ from typing import Any
 import pytest
 
 from coach.cli import main
-from coach.core.excerpt import Excerpt, passage_of
-from coach.core.log import Entry
-from coach.drillfile.load import load_drill
-from coach.places import find_drill, find_places
+from coach.folder.library import find_drill
+from coach.ground.places import find_places
+from coach.log.entries import Entry
+from coach.music.excerpt import Excerpt, passage_of
 from coach.report.inbox import DayNumbers, DrillSeen, PhraseSeen, PlaceSeen, StudentFile, read_student
 from coach.report.roster import SORTS, overview, roster_csv, roster_lines, roster_page
 from coach.report.student import digest, student_text
+from coach.score.load import load_drill
 from coach.store.log import Log
 from tests.test_library import write
 from tests.test_store import CHOKED, DAY, NOON, id_at, rep_at

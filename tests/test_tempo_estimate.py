@@ -12,9 +12,9 @@ from datetime import date, timedelta
 import pytest
 from scipy import integrate, special
 
-from coach.core.evidence import DayEvidence
-from coach.core.memory import HALF_LIFE_DAYS, fold
-from coach.core.tempo_estimate import (
+from coach.learning.evidence import DayEvidence
+from coach.learning.memory import HALF_LIFE_DAYS, fold
+from coach.learning.tempo_estimate import (
     CLEAN_AT,
     LAPSE,
     LOG_RANGE,

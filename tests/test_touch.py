@@ -10,9 +10,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.linalg import eig
 
-from coach.core.instruments import ready_made
-from coach.core.strings import Node, nodes_at_label, nodes_upto
-from coach.core.touch import (
+from coach.strings.instrument import Node, nodes_at_label, nodes_upto
+from coach.strings.ready_made import ready_made
+from coach.strings.touch import (
     DULL_LOSS_DB,
     FAINTEST_DB,
     PICKUP_SHARE,

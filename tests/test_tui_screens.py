@@ -7,9 +7,9 @@ from dataclasses import replace
 import pytest
 
 from coach.cli import main
-from coach.core.problem import CoachError
-from coach.core.strings import Node
-from coach.settings import load_settings
+from coach.folder.settings import load_settings
+from coach.ground.problem import CoachError
+from coach.strings.instrument import Node
 from coach.tui.actions import (
     ACTIONS,
     PHASES,
@@ -315,9 +315,9 @@ def test_help_tells_what_the_shared_key_does_on_each_screen(scope):
 
 
 def test_an_unknown_theme_is_refused_with_the_known_ones(tmp_path):
-    from coach.desk import Desk
-    from coach.places import Places
-    from coach.settings import save_settings
+    from coach.folder.settings import save_settings
+    from coach.ground.places import Places
+    from coach.session.desk import Desk
     from coach.tui.app import CoachApp
     from tests.screens import Clock
 

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import pytest
 
-from coach.core.drill import TOGETHER
-from coach.core.excerpt import whole_phrase
-from coach.core.log import Outcome
-from coach.core.plan import Plan, PlanItem, Purpose
-from coach.core.session import Phase
-from coach.desk import Desk
-from coach.drillfile.load import load_drill
-from coach.places import builtin_drills
+from coach.ground.places import builtin_drills
+from coach.learning.plan import Plan, PlanItem, Purpose
+from coach.log.entries import Outcome
+from coach.music.drill import TOGETHER
+from coach.music.excerpt import whole_phrase
+from coach.score.load import load_drill
+from coach.session.desk import Desk
+from coach.session.machine import Phase
 from tests.screens import running, screen_text, session_of
 
 pytestmark = pytest.mark.filterwarnings("ignore::DeprecationWarning")

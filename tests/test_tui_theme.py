@@ -99,7 +99,7 @@ def test_a_theme_without_colour_still_tells_marks_and_the_chosen_key_apart():
 
 
 def test_what_failed_is_told_by_signs_and_not_by_colour_alone():
-    from coach.core.log import Fault, Outcome
+    from coach.log.entries import Fault, Outcome
     from coach.tui.marking import signs
     from tests.screens import lamp
 

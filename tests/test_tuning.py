@@ -9,9 +9,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from coach.core.instruments import ready_made
-from coach.core.strings import Instrument
-from coach.core.tuning import (
+from coach.sound.tuning import pair_pcm, reference_pcm
+from coach.strings.instrument import Instrument
+from coach.strings.ready_made import ready_made
+from coach.strings.tuning import (
     adjacent_pairs,
     beatless_drift,
     from_reference,
@@ -19,8 +20,7 @@ from coach.core.tuning import (
     pair_between,
     stiffness_range,
 )
-from coach.core.units import cents_between
-from coach.sound.tuning import pair_pcm, reference_pcm
+from coach.strings.units import cents_between
 
 BASS = ready_made("bass")
 VIOLIN = ready_made("violin")

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from coach.core.units import (
+from coach.strings.units import (
     cents_between,
     hz_from_midi,
     midi_from_hz,

@@ -11,14 +11,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from coach.core.clicktrack import beats_of
-from coach.core.drill import Bar, Drill, Note, Phrase, Tempo
-from coach.core.excerpt import Excerpt, Kind, passage_of, whole_phrase
-from coach.core.instruments import ready_made
-from coach.core.ladder import new_ladder
-from coach.core.log import Fault, Outcome
-from coach.core.rhythm import Meter
-from coach.core.strings import Instrument, Node, nodes_upto
+from coach.learning.ladder import new_ladder
+from coach.log.entries import Fault, Outcome
+from coach.music.clicktrack import beats_of
+from coach.music.drill import Bar, Drill, Note, Phrase, Tempo
+from coach.music.excerpt import Excerpt, Kind, passage_of, whole_phrase
+from coach.music.rhythm import Meter
+from coach.strings.instrument import Instrument, Node, nodes_upto
+from coach.strings.ready_made import ready_made
 from coach.tui import bigview, marking, meters, neck
 from coach.tui.actions import LABEL_KEYS, RATING, Keymap
 from coach.tui.canvas import Canvas, as_text, fitted, text_width, wrapped

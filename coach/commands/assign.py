@@ -18,11 +18,11 @@ from coach.commands.common import (
     say,
     write_output,
 )
-from coach.core.log import practice_day
-from coach.core.problem import CoachError, Problem, UsageError
+from coach.ground.problem import CoachError, Problem, UsageError
+from coach.log.entries import practice_day
 
 if TYPE_CHECKING:
-    from coach.core.drill import Assignment
+    from coach.music.drill import Assignment
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -39,14 +39,14 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 
 def run(arguments: argparse.Namespace) -> int:
-    from coach.core.drill import Assignment
-    from coach.core.plain import plain_text
-    from coach.core.rhythm import MAX_BPM, MIN_BPM
-    from coach.drillfile.keys import MAX_NAME, MAX_TEXT
-    from coach.drillfile.load import load_drill
-    from coach.drillfile.source import read_text
-    from coach.places import find_drill
+    from coach.folder.library import find_drill
+    from coach.ground.plain import plain_text
+    from coach.music.drill import Assignment
+    from coach.music.rhythm import MAX_BPM, MIN_BPM
     from coach.report.assigned import assigned_text
+    from coach.score.keys import MAX_NAME, MAX_TEXT
+    from coach.score.load import load_drill
+    from coach.score.source import read_text
 
     at_ms, offset_min = clock(arguments.date)
     path = find_drill(arguments.drill, places_of(arguments))
@@ -119,8 +119,8 @@ def _kept(arguments: argparse.Namespace, before: Assignment) -> list[str]:
 
 def _settle(path: Path, drill_id: str) -> None:
     """Handing a drill out is its first use: its id goes into the teacher's own file, and that is told."""
-    from coach.library import write_ids
-    from coach.places import builtin_drills
+    from coach.folder.library import write_ids
+    from coach.ground.places import builtin_drills
 
     if path.resolve() in {one.resolve() for one in builtin_drills()}:
         return

@@ -9,10 +9,10 @@ import sys
 from typing import TYPE_CHECKING, Any
 
 from coach.commands.common import add_json, add_output, say, say_json, write_file, write_output
-from coach.core.problem import CoachError, Problem, UsageError
+from coach.ground.problem import CoachError, Problem, UsageError
 
 if TYPE_CHECKING:
-    from coach.core.drill import Drill
+    from coach.music.drill import Drill
 
 STANDARD_INPUT = "standard input"
 
@@ -40,7 +40,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 def run(arguments: argparse.Namespace) -> int:
     """Check every file; 0 where none has an error, else 1."""
     if arguments.schema:
-        from coach.drillfile.schema import schema
+        from coach.score.schema import schema
 
         write_output(arguments.output or "-", json.dumps(schema(), indent=2) + "\n")
         return 0
@@ -73,9 +73,10 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 def _check(name: str, fix: bool) -> tuple[Drill | None, list[Problem], list[dict[str, Any]]]:
-    from coach.drillfile.checked import checked
-    from coach.drillfile.source import MAX_BYTES, decode, read_text
-    from coach.places import find_drill, find_places, user_path
+    from coach.folder.library import find_drill
+    from coach.ground.places import find_places, user_path
+    from coach.score.checked import checked
+    from coach.score.source import MAX_BYTES, decode, read_text
 
     repairs: list[dict[str, Any]] = []
     try:
@@ -97,7 +98,7 @@ def _check(name: str, fix: bool) -> tuple[Drill | None, list[Problem], list[dict
 
 
 def _fix(name: str, text: str) -> tuple[str, list[dict[str, Any]]]:
-    from coach.drillfile.edit import repaired
+    from coach.score.edit import repaired
 
     mended, changes = repaired(text, name)
     if changes:
@@ -108,7 +109,7 @@ def _fix(name: str, text: str) -> tuple[str, list[dict[str, Any]]]:
 
 
 def _summary(name: str, drill: Drill) -> str:
-    from coach.core.plain import counted, plain_text
+    from coach.ground.plain import counted, plain_text
 
     bars = sum(len(phrase.bars) for phrase in drill.phrases)
     events = [event for phrase in drill.phrases for bar in phrase.bars for event in bar.events]

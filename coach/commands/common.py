@@ -11,12 +11,12 @@ from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Any, TextIO
 
-from coach.core.days import day_from
-from coach.core.log import DAY_STARTS_HOUR, new_id
-from coach.core.plain import json_text, visible
-from coach.core.problem import CoachError, Problem, UsageError
-from coach.files import free_path, write_whole
-from coach.places import DRILL_SUFFIXES, Places, find_places, user_path
+from coach.ground.days import day_from
+from coach.ground.files import free_path, write_whole
+from coach.ground.places import DRILL_SUFFIXES, Places, find_places, user_path
+from coach.ground.plain import json_text, visible
+from coach.ground.problem import CoachError, Problem, UsageError
+from coach.log.entries import DAY_STARTS_HOUR, new_id
 
 SQLITE_HEAD = b"SQLite format 3\0"
 """How every SQLite file begins (sqlite.org/fileformat2.html, 1.3.1)."""

@@ -8,11 +8,11 @@ from collections.abc import Callable, Iterator
 from typing import IO, TYPE_CHECKING
 
 from coach.commands.common import add_folder, add_output, places_of, write_output
-from coach.core.problem import Problem, UsageError
-from coach.core.rhythm import MAX_BPM, MIN_BPM
+from coach.ground.problem import Problem, UsageError
+from coach.music.rhythm import MAX_BPM, MIN_BPM
 
 if TYPE_CHECKING:
-    from coach.core.drill import Drill
+    from coach.music.drill import Drill
     from coach.sound.player import Pcm
 
 FORMATS = ("midi", "musicxml", "tab", "html", "wav")
@@ -63,8 +63,8 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 def _drill(arguments: argparse.Namespace) -> Drill:
-    from coach.drillfile.load import load_drill
-    from coach.places import find_drill
+    from coach.folder.library import find_drill
+    from coach.score.load import load_drill
 
     return load_drill(find_drill(arguments.drill, places_of(arguments)))
 
@@ -72,27 +72,27 @@ def _drill(arguments: argparse.Namespace) -> Drill:
 def _made(drill: Drill, arguments: argparse.Namespace) -> str | bytes | Iterator[bytes]:
     tempo = _whole(arguments.tempo, "--tempo", (MIN_BPM, MAX_BPM), drill.goal_bpm)
     if arguments.to == "midi":
-        from coach.drillfile.midi_out import HARMONICS_OCTAVES, OCTAVES_RANGE, midi_bytes
+        from coach.score.midi_out import HARMONICS_OCTAVES, OCTAVES_RANGE, midi_bytes
 
         octaves = _whole(arguments.harmonics_octaves, "--harmonics-octaves", OCTAVES_RANGE, HARMONICS_OCTAVES)
         return midi_bytes(drill, tempo, arguments.click_only, octaves)
     if arguments.to == "musicxml":
-        from coach.drillfile.musicxml_out import musicxml_text
+        from coach.score.musicxml_out import musicxml_text
 
         return musicxml_text(drill, tempo)
     if arguments.to == "html":
-        from coach.drillfile.page import html_page
+        from coach.score.page import html_page
 
         return html_page(drill)
     if arguments.to == "tab":
-        from coach.drillfile.tab import DEFAULT_WIDTH, text_tab
+        from coach.score.tab import DEFAULT_WIDTH, text_tab
 
         return text_tab(drill, _whole(arguments.width, "--width", WIDTH_RANGE, DEFAULT_WIDTH))
     return _wav(drill, tempo, arguments)
 
 
 def _wav(drill: Drill, tempo_bpm: int, arguments: argparse.Namespace) -> Iterator[bytes]:
-    from coach.core.excerpt import passage_of, whole_piece
+    from coach.music.excerpt import passage_of, whole_piece
     from coach.sound.wav import practice_track, write_wav
 
     repeats = _whole(arguments.repeats, "--repeats", REPEATS_RANGE, 1)

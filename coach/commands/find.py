@@ -18,9 +18,11 @@ from coach.commands.instrument_options import (
     usage,
     whole,
 )
-from coach.core.digits import rounded, whole_number
-from coach.core.fingering import Choice, Fingering, find_fingering
-from coach.core.fingering_text import (
+from coach.ground.digits import rounded, whole_number
+from coach.ground.problem import CoachError, Problem, UsageError
+from coach.music.rhythm import MAX_BPM, MIN_BPM
+from coach.strings.fingering import Choice, Fingering, find_fingering
+from coach.strings.fingering_text import (
     cost_lines,
     has_plucking_hand,
     onset_numbers,
@@ -28,8 +30,8 @@ from coach.core.fingering_text import (
     tab_lines,
     warning_lines,
 )
-from coach.core.problem import CoachError, Problem, UsageError
-from coach.core.reach import (
+from coach.strings.instrument import DEFAULT_PARTIAL, Instrument, nodes_upto
+from coach.strings.reach import (
     FingeringSettings,
     Place,
     WantedNote,
@@ -38,10 +40,8 @@ from coach.core.reach import (
     under_held,
     why_nowhere,
 )
-from coach.core.rhythm import MAX_BPM, MIN_BPM
-from coach.core.strings import DEFAULT_PARTIAL, Instrument, nodes_upto
-from coach.core.touch import LAST_FRET, forgiveness
-from coach.core.units import HIGHEST_MIDI, midi_from_note, note_name
+from coach.strings.touch import LAST_FRET, forgiveness
+from coach.strings.units import HIGHEST_MIDI, midi_from_note, note_name
 
 TAB_WIDTH = 78
 MOST_BEATS = 1000

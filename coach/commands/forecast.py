@@ -9,13 +9,13 @@ from datetime import date, timedelta
 from typing import TYPE_CHECKING, Any
 
 from coach.commands.common import add_json, add_log_options, say, say_json
-from coach.core.problem import Problem, UsageError
+from coach.ground.problem import Problem, UsageError
 
 if TYPE_CHECKING:
-    from coach.core.drill import Drill
-    from coach.core.forecast import Forecast
-    from coach.core.ladder import Ladder
-    from coach.core.memory import Memory
+    from coach.learning.forecast import Forecast
+    from coach.learning.ladder import Ladder
+    from coach.learning.memory import Memory
+    from coach.music.drill import Drill
 
 SHARE_FROM = 0.05
 RESULTS_FROM = 6
@@ -38,8 +38,8 @@ def configure(parser: argparse.ArgumentParser) -> None:
 def run(arguments: argparse.Namespace) -> int:
     from coach.commands.common import checked_minutes
     from coach.commands.plan import reading_desk
-    from coach.core.evidence import EXCERPT
-    from coach.core.trend import RECENT_DAYS
+    from coach.learning.evidence import EXCERPT
+    from coach.learning.trend import RECENT_DAYS
 
     minutes = checked_minutes(arguments.minutes_a_day, "--minutes-a-day")
     if not 1 <= arguments.draws <= 1000:
@@ -51,7 +51,7 @@ def run(arguments: argparse.Namespace) -> int:
         drill, today, chosen = desk.library.drills[0], desk.today, minutes or desk.minutes
         since = today - timedelta(days=RECENT_DAYS)
         recent = desk.log.evidence(f"{EXCERPT}{drill.id}:", since, today) if known else []
-    from coach.core.forecast import forecast
+    from coach.learning.forecast import forecast
 
     found = forecast(
         drill,
@@ -79,9 +79,9 @@ def lines(
     ladders: Mapping[str, Ladder],
 ) -> list[str]:
     """The forecast in sentences; what the log holds tells how much of it is a guess."""
-    from coach.core.excerpt import layer_choices, whole_phrase
-    from coach.core.plain import counted, listed, plain_text
-    from coach.core.repertoire import spoken
+    from coach.ground.plain import counted, listed, plain_text
+    from coach.learning.repertoire import spoken
+    from coach.music.excerpt import layer_choices, whole_phrase
 
     title = plain_text(drill.title or drill.id)
     said = [f"{title}: goal {found.goal_bpm} bpm, {found.minutes_a_day:g} minutes of this drill every day"]
@@ -122,7 +122,7 @@ def lines(
 
 def cautions(found: Forecast) -> list[str]:
     """What the log says of how practice went of late, and what the forecast assumes all the same."""
-    from coach.core.plain import counted
+    from coach.ground.plain import counted
 
     trend = found.trend
     said = []

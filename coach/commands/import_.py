@@ -10,13 +10,13 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from coach.commands.common import add_output, say, write_output
-from coach.core.digits import whole_number
-from coach.core.plain import counted
-from coach.core.problem import Problem, UsageError
+from coach.ground.digits import whole_number
+from coach.ground.plain import counted
+from coach.ground.problem import Problem, UsageError
 
 if TYPE_CHECKING:
-    from coach.core.drill import Drill, Note
-    from coach.drillfile.strands import Choices
+    from coach.music.drill import Drill, Note
+    from coach.score.strands import Choices
 
 BAR_PIECES = (1, 64)
 
@@ -60,8 +60,8 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Write the drill; what was left out goes into its comments and to standard error."""
-    from coach.drillfile.arrange import arranged
-    from coach.drillfile.foreign import read_score
+    from coach.score.arrange import arranged
+    from coach.score.foreign import read_score
 
     octaves = arguments.harmonics_octaves
     if octaves is not None and octaves not in ("0", "1", "2", "3"):
@@ -88,8 +88,8 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 def _choices(arguments: argparse.Namespace) -> Choices:
-    from coach.core.units import midi_from_note
-    from coach.drillfile.strands import Choices
+    from coach.score.strands import Choices
+    from coach.strings.units import midi_from_note
 
     bars = None
     if arguments.bars is not None:
@@ -131,8 +131,8 @@ def _notes(drill: Drill) -> Iterator[Note]:
 
 
 def _instrument(text: str | None):  # type: ignore[no-untyped-def]
-    from coach.core.instruments import ready_made
-    from coach.core.strings import Instrument
+    from coach.strings.instrument import Instrument
+    from coach.strings.ready_made import ready_made
 
     if text is None:
         return None

@@ -5,11 +5,11 @@ from __future__ import annotations
 import argparse
 import math
 
-from coach.core.digits import whole_number
-from coach.core.instruments import READY_MADE, ready_made
-from coach.core.problem import Problem, UsageError
-from coach.core.strings import Instrument
-from coach.core.units import A4_HZ
+from coach.ground.digits import whole_number
+from coach.ground.problem import Problem, UsageError
+from coach.strings.instrument import Instrument
+from coach.strings.ready_made import READY_MADE, ready_made
+from coach.strings.units import A4_HZ
 
 USUAL = "bass"
 

@@ -24,13 +24,13 @@ from coach.commands.common import (
     say_json,
     write_output,
 )
-from coach.core.log import practice_day
-from coach.core.plain import counted
-from coach.core.problem import CoachError, Problem, UsageError
-from coach.places import user_path
+from coach.ground.places import user_path
+from coach.ground.plain import counted
+from coach.ground.problem import CoachError, Problem, UsageError
+from coach.log.entries import practice_day
 
 if TYPE_CHECKING:
-    from coach.core.log import Rep
+    from coach.log.entries import Rep
     from coach.store.log import Log
 
 MOST_TOLD = 20
@@ -117,8 +117,8 @@ def _open(arguments: argparse.Namespace, read_only: bool = False) -> Log:
 
 
 def _show(arguments: argparse.Namespace) -> int:
-    from coach.core.excerpt import Excerpt
-    from coach.core.log import faults_text
+    from coach.log.entries import faults_text
+    from coach.music.excerpt import Excerpt
     from coach.store.records import iso_time
 
     day = parse_date(arguments.date) if arguments.date else None
@@ -167,7 +167,7 @@ def _show(arguments: argparse.Namespace) -> int:
 
 def _name(key: str, title: str) -> str:
     """An excerpt as the screens call it; a long title is cut, never what tells the excerpt from the whole."""
-    from coach.core.plain import plain_text
+    from coach.ground.plain import plain_text
     from coach.tui.titles import logged_title
 
     if not key:
@@ -178,8 +178,8 @@ def _name(key: str, title: str) -> str:
 
 def _in_words(result: str) -> str:
     """A result as an answers file has it, `choked 2 5 lift; late 3`; what is none of the log's codes as it is."""
-    from coach.answers import RESULT_WORDS
-    from coach.core.log import parse_faults
+    from coach.log.entries import parse_faults
+    from coach.session.answers import RESULT_WORDS
 
     try:
         faults = parse_faults(result)
@@ -195,7 +195,7 @@ def _in_words(result: str) -> str:
 
 def _hurts(log: Log, drill: str) -> list[dict[str, object]]:
     """The sessions that were stopped because something hurt, as rows beside the repetitions."""
-    from coach.core.excerpt import Excerpt
+    from coach.music.excerpt import Excerpt
     from coach.store.records import iso_time
 
     titles = log.titles()
@@ -229,8 +229,8 @@ def _hurts(log: Log, drill: str) -> list[dict[str, object]]:
 
 
 def _correct(arguments: argparse.Namespace) -> int:
-    from coach.answers import read_answers
-    from coach.core.log import Correction
+    from coach.log.entries import Correction
+    from coach.session.answers import read_answers
 
     words = " ".join(arguments.result)
     void, faults = words == "void", None
@@ -465,9 +465,9 @@ def _forget(arguments: argparse.Namespace) -> int:
 
 
 def _note(arguments: argparse.Namespace) -> int:
-    from coach.core.log import Entry
-    from coach.core.plain import plain_text
-    from coach.drillfile.keys import MAX_TEXT
+    from coach.ground.plain import plain_text
+    from coach.log.entries import Entry
+    from coach.score.keys import MAX_TEXT
 
     text = plain_text(" ".join(arguments.text))
     if not 1 <= len(text) <= MAX_TEXT:

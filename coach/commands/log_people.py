@@ -11,9 +11,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from coach.commands.common import clock, places_of, say
-from coach.core.plain import counted, listed, same_name
-from coach.core.problem import CoachError, Problem, UsageError
-from coach.places import Places
+from coach.ground.places import Places
+from coach.ground.plain import counted, listed, same_name
+from coach.ground.problem import CoachError, Problem, UsageError
 
 if TYPE_CHECKING:
     from coach.store.log import Log

@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from coach.commands.common import add_folder, add_json, places_of, say, say_json
-from coach.core.problem import CoachError, Problem, UsageError
+from coach.ground.problem import CoachError, Problem, UsageError
 from coach.midi.pedal import ACTIONS, Pedals, actions_of, heard, trigger_of
 
 if TYPE_CHECKING:
@@ -41,8 +41,8 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Carry out `coach midi`."""
+    from coach.folder.settings import load_settings
     from coach.midi.settings import MidiSettings
-    from coach.settings import load_settings
 
     if arguments.what in ("learn", "forget"):
         if arguments.action not in ACTIONS:
@@ -207,8 +207,8 @@ def _test(settings: MidiSettings, name: str) -> int:
 
 
 def _learn(settings: MidiSettings, path: Any, arguments: argparse.Namespace) -> int:
+    from coach.folder.settings import save_settings
     from coach.midi.settings import bindings_to_mapping, read_bindings
-    from coach.settings import save_settings
 
     name = _port(arguments.port, settings.in_port, "in")
     incoming = _Incoming(name, arguments.seconds)
@@ -234,8 +234,8 @@ def _learn(settings: MidiSettings, path: Any, arguments: argparse.Namespace) -> 
 
 
 def _forget(settings: MidiSettings, path: Any, action: str) -> int:
+    from coach.folder.settings import save_settings
     from coach.midi.settings import bindings_to_mapping
-    from coach.settings import save_settings
 
     left = {key: value for key, value in bindings_to_mapping(settings.bindings).items() if key != action}
     save_settings(path, {"midi": {"bindings": left}})

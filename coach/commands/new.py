@@ -8,11 +8,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from coach.commands.common import add_folder, add_output, places_of, say, say_folder, write_output
-from coach.core.problem import CoachError, Problem, UsageError
+from coach.ground.problem import CoachError, Problem, UsageError
 
 if TYPE_CHECKING:
-    from coach.core.rhythm import Meter
-    from coach.core.strings import Instrument
+    from coach.music.rhythm import Meter
+    from coach.strings.instrument import Instrument
 
 DEFAULTS = {
     "title": "My First Drill",
@@ -57,11 +57,11 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Write the drill; what no option says is asked for on a terminal, else taken from the defaults."""
-    from coach.core.plain import plain_text
-    from coach.core.rhythm import MAX_BPM, MIN_BPM
-    from coach.drillfile.ids import drill_id
-    from coach.drillfile.keys import MAX_NAME
-    from coach.drillfile.starter import MAX_BARS, starter
+    from coach.ground.plain import plain_text
+    from coach.music.rhythm import MAX_BPM, MIN_BPM
+    from coach.score.ids import drill_id
+    from coach.score.keys import MAX_NAME
+    from coach.score.starter import MAX_BARS, starter
 
     given = {name: getattr(arguments, name) for name in QUESTIONS}
     asking = sys.stdin.isatty() and not any(given.values())
@@ -113,8 +113,8 @@ def _answer(name: str, given: str | None, asking: bool) -> str:
 def _instrument(text: str, scale_mm: str | None) -> tuple[Instrument, str]:
     from dataclasses import replace
 
-    from coach.core.instruments import READY_MADE, ready_made
-    from coach.core.strings import Instrument
+    from coach.strings.instrument import Instrument
+    from coach.strings.ready_made import READY_MADE, ready_made
 
     try:
         if text in READY_MADE and scale_mm is None:
@@ -131,8 +131,8 @@ def _instrument(text: str, scale_mm: str | None) -> tuple[Instrument, str]:
 
 
 def _meter(text: str) -> Meter:
-    from coach.drillfile.source import Report, Scalar
-    from coach.drillfile.values import meter_of
+    from coach.score.source import Report, Scalar
+    from coach.score.values import meter_of
 
     report = Report("--meter", [])
     meter = meter_of(Scalar(text, 0, 0, 0, 0), "", report)
@@ -142,8 +142,8 @@ def _meter(text: str) -> Meter:
 
 
 def _whole(text: str, option: str, allowed: tuple[int, int], unit: str) -> int:
-    from coach.drillfile.source import Report, Scalar
-    from coach.drillfile.values import integer
+    from coach.score.source import Report, Scalar
+    from coach.score.values import integer
 
     report = Report(option, [])
     value = integer(Scalar(text, 0, 0, 0, 0), "", allowed, unit, report)

@@ -17,10 +17,10 @@ from coach.commands.instrument_options import (
     usage,
     whole,
 )
-from coach.core import fretboard, touch
-from coach.core.digits import rounded
-from coach.core.problem import Problem, UsageError
-from coach.core.strings import DEFAULT_PARTIAL, Instrument, Node, nodes_upto
+from coach.ground.digits import rounded
+from coach.ground.problem import Problem, UsageError
+from coach.strings import fretboard, touch
+from coach.strings.instrument import DEFAULT_PARTIAL, Instrument, Node, nodes_upto
 
 WIDEST = 160
 WEAK_DB = -20.0

@@ -19,10 +19,10 @@ from coach.commands.common import (
 )
 
 if TYPE_CHECKING:
-    from coach.core.drill import Drill
-    from coach.core.excerpt import Excerpt
-    from coach.core.plan import Plan, PlanItem
-    from coach.desk import Desk
+    from coach.learning.plan import Plan, PlanItem
+    from coach.music.drill import Drill
+    from coach.music.excerpt import Excerpt
+    from coach.session.desk import Desk
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -48,7 +48,7 @@ def run(arguments: argparse.Namespace) -> int:
         return 0
     import sys
 
-    from coach.core.plain import plain_text
+    from coach.ground.plain import plain_text
 
     for notice in notices:
         say(f"coach: {plain_text(notice)}", to=sys.stderr)
@@ -59,7 +59,7 @@ def run(arguments: argparse.Namespace) -> int:
 
 def reading_desk(arguments: argparse.Namespace, names: tuple[str, ...] = ()) -> Desk:
     """Settings, drills and the log for reading only, at the command's moment."""
-    from coach.desk import Desk
+    from coach.session.desk import Desk
 
     moment = clock(arguments.date)
     return Desk.open(
@@ -72,7 +72,7 @@ def lines(plan: Plan, drills: Mapping[str, Drill]) -> list[str]:
 
     Items of the drills given (by id) list their events too.
     """
-    from coach.core.plain import plain_text
+    from coach.ground.plain import plain_text
 
     found = [f"{plan.day:%A} {plan.day.day} {plan.day:%B %Y}: {plan.minutes:g} minutes"]
     found += [f"Note: {note}" for note in plan.notes]
@@ -106,7 +106,7 @@ def _events(drill: Drill, excerpt: Excerpt) -> list[str]:
     """An excerpt's events by label: `1 E:0  2 G:<12>+D:<12>`, some 60 columns to a line."""
     from textwrap import wrap
 
-    from coach.core.excerpt import passage_of
+    from coach.music.excerpt import passage_of
 
     words = []
     for event in passage_of(drill, excerpt).events:

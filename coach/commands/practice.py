@@ -13,16 +13,16 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from coach.commands.common import add_session, checked_minutes, clock, fresh_id, places_of, say, say_folder
-from coach.core.plain import counted, json_text
-from coach.core.problem import CoachError, Problem, UsageError
-from coach.places import user_path
+from coach.ground.places import user_path
+from coach.ground.plain import counted, json_text
+from coach.ground.problem import CoachError, Problem, UsageError
 
 if TYPE_CHECKING:
-    from coach.answers import Answer
-    from coach.core.log import Entry
-    from coach.desk import Desk
-    from coach.entered import About
-    from coach.practice import Practice
+    from coach.log.entries import Entry
+    from coach.session.answers import Answer
+    from coach.session.desk import Desk
+    from coach.session.entered import About
+    from coach.session.host import Practice
     from coach.store.outbox import Word
 
 EVENING_HOUR = 18
@@ -57,7 +57,7 @@ def run(arguments: argparse.Namespace) -> int:
     in_browser = bool(os.environ.get("TEXTUAL_DRIVER"))
     if not in_browser and not (sys.stdin.isatty() and sys.stdout.isatty()):
         if arguments.drills:
-            from coach.library import named_drills
+            from coach.folder.library import named_drills
 
             named_drills(arguments.drills, places_of(arguments))
         raise CoachError(
@@ -77,7 +77,7 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 def _on_screen(arguments: argparse.Namespace) -> int:
-    from coach.desk import Desk
+    from coach.session.desk import Desk
 
     with Desk.open(
         places_of(arguments),
@@ -117,9 +117,9 @@ def _clock_on(date_text: str) -> Callable[[], tuple[int, int]]:
 def _enter_answers(arguments: argparse.Namespace) -> int:
     from tempfile import TemporaryDirectory
 
-    from coach.answers import HandClock, check_days, load_answers
-    from coach.desk import Desk
-    from coach.entered import About, digest_of, undated_day
+    from coach.session.answers import HandClock, check_days, load_answers
+    from coach.session.desk import Desk
+    from coach.session.entered import About, digest_of, undated_day
     from coach.store.log import Log
     from coach.store.outbox import Outbox
     from coach.store.upkeep import backup_log
@@ -167,7 +167,7 @@ def _enter_answers(arguments: argparse.Namespace) -> int:
 
 def _refuse_second(desk: Desk, where: str, digest: str, about: About) -> None:
     """CoachError where this file was entered already; the same lines may be meant for another day or drill."""
-    from coach.entered import entered_before
+    from coach.session.entered import entered_before
 
     found = entered_before(desk.log, digest)
     for entered in found:
@@ -190,8 +190,8 @@ def _refuse_second(desk: Desk, where: str, digest: str, about: About) -> None:
 
 def _remembered(desk: Desk, words: Sequence[Word], digest: str, about: About) -> list[Entry]:
     """The entry that says what was entered; none where nothing was."""
-    from coach.core.log import Entry
-    from coach.entered import body_of
+    from coach.log.entries import Entry
+    from coach.session.entered import body_of
 
     reps = [word[0] for word in words if isinstance(word, tuple)]
     if not reps:
@@ -202,7 +202,7 @@ def _remembered(desk: Desk, words: Sequence[Word], digest: str, about: About) ->
 
 
 def _take_back(desk: Desk, where: str, digest: str, about: About) -> int:
-    from coach.entered import entered_before, voiding
+    from coach.session.entered import entered_before, voiding
 
     found = [entered for entered in entered_before(desk.log, digest) if entered.about == about]
     if not found:
@@ -219,7 +219,7 @@ def _take_back(desk: Desk, where: str, digest: str, about: About) -> int:
 
 
 def _enter(answers: Sequence[Answer], where: str, desk: Desk, tell: Callable[[Practice], None]) -> None:
-    from coach.answers import HandClock, enter
+    from coach.session.answers import HandClock, enter
 
     hand_clock = desk.clock
     assert isinstance(hand_clock, HandClock)
@@ -249,8 +249,8 @@ def evening(day: date) -> tuple[int, int]:
 
 
 def _told(practice: Practice) -> Iterator[str]:
-    from coach.core.plain import plain_text
-    from coach.practice import summarise
+    from coach.ground.plain import plain_text
+    from coach.session.host import summarise
     from coach.tui.titles import logged_title
 
     for message in practice.messages:

@@ -9,12 +9,12 @@ import sys
 from typing import TYPE_CHECKING
 
 from coach.commands.common import add_log_options, add_output, clock, parse_date, places_of, say, write_output
-from coach.core.log import practice_day
-from coach.core.plain import json_text
-from coach.core.problem import CoachError, Problem, UsageError
+from coach.ground.plain import json_text
+from coach.ground.problem import CoachError, Problem, UsageError
+from coach.log.entries import practice_day
 
 if TYPE_CHECKING:
-    from coach.core.drill import Drill
+    from coach.music.drill import Drill
     from coach.store.log import Log
 
 PAGE_PLOTS = 12
@@ -98,7 +98,7 @@ def _in_colour(arguments: argparse.Namespace) -> bool:
 
 def _drills(arguments: argparse.Namespace) -> tuple[Drill, ...]:
     """Every drill at hand, for titles, goals and necks; a report never fails for a faulty drill file."""
-    from coach.library import load_library
+    from coach.folder.library import load_library
 
     return load_library(places_of(arguments)).drills
 
@@ -113,8 +113,8 @@ def _chosen(arguments: argparse.Namespace, log: Log, drills: tuple[Drill, ...]) 
             return drill.id
     if any(excerpt.startswith(f"{name}:") for excerpt in log.titles()):
         return str(name)
-    from coach.drillfile.load import load_drill
-    from coach.places import find_drill
+    from coach.folder.library import find_drill
+    from coach.score.load import load_drill
 
     return load_drill(find_drill(name, places_of(arguments))).id
 

@@ -6,9 +6,9 @@ import argparse
 import sys
 
 from coach.commands.common import add_output, clock, say, write_output
-from coach.core.log import practice_day
-from coach.core.plain import json_text
-from coach.places import user_path
+from coach.ground.places import user_path
+from coach.ground.plain import json_text
+from coach.log.entries import practice_day
 
 SORT_NAMES = ("drill", "student", "due", "minutes", "rung", "cold", "last")
 

@@ -8,7 +8,7 @@ import subprocess
 import sys
 
 from coach.commands.common import add_session, checked_minutes, places_of, say
-from coach.core.problem import CoachError, Problem, UsageError
+from coach.ground.problem import CoachError, Problem, UsageError
 
 PORT_RANGE = (1024, 65535)
 
@@ -31,7 +31,7 @@ def run(arguments: argparse.Namespace) -> int:
     checked_minutes(arguments.minutes)
     places_of(arguments)
     try:
-        from coach.tui.web.server import CoachServer
+        from coach.web.server import CoachServer
     except ImportError as error:
         raise CoachError(
             Problem(

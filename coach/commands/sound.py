@@ -9,7 +9,7 @@ from collections.abc import Iterable
 from typing import TYPE_CHECKING, Any
 
 from coach.commands.common import add_folder, add_json, places_of, say, say_json
-from coach.core.problem import CoachError, Problem, UsageError
+from coach.ground.problem import CoachError, Problem, UsageError
 
 if TYPE_CHECKING:
     from coach.sound.engine import Engine
@@ -40,7 +40,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Carry out `coach sound`."""
-    from coach.settings import load_settings
+    from coach.folder.settings import load_settings
     from coach.sound.settings import SoundSettings
 
     places = places_of(arguments)
@@ -62,7 +62,7 @@ def run(arguments: argparse.Namespace) -> int:
     finally:
         engine.close()
     if arguments.save and changes:
-        from coach.settings import save_settings
+        from coach.folder.settings import save_settings
 
         save_settings(places.settings, {"sound": changes})
         say(f"kept in {places.settings}", to=sys.stderr)
@@ -116,10 +116,10 @@ def _test(engine: Engine, settings: SoundSettings, as_json: bool) -> None:
     """Two bars of click, then an open string and the harmonic of its octave."""
     from fractions import Fraction
 
-    from coach.core.strings import Node
     from coach.sound.render import render_rep
     from coach.sound.timeline import Strike
     from coach.sound.tones import Tone
+    from coach.strings.instrument import Node
 
     strikes = [Strike(Fraction(beat, 2), "beat" if beat % 4 else "accent") for beat in range(8)]
     tones = [Tone(4, 1.5, 73.4162, fret=0), Tone(6, 2.0, 73.4162, Node(1, 2))]

@@ -17,12 +17,12 @@ from coach.commands.instrument_options import (
     number,
     string_index,
 )
-from coach.core import tuning
-from coach.core.digits import rounded
-from coach.core.problem import Problem, UsageError
-from coach.core.strings import STIFFNESS_RANGE, Instrument
-from coach.core.tuning import Pair, Range
-from coach.core.units import nearest_note, note_name
+from coach.ground.digits import rounded
+from coach.ground.problem import Problem, UsageError
+from coach.strings import tuning
+from coach.strings.instrument import STIFFNESS_RANGE, Instrument
+from coach.strings.tuning import Pair, Range
+from coach.strings.units import nearest_note, note_name
 
 CENTS_RANGE = (-100.0, 100.0)
 STRIKE_S = 6.0
@@ -231,8 +231,8 @@ def _write(instrument: Instrument, arguments: argparse.Namespace, cents: float) 
 
 def _listen(instrument: Instrument, arguments: argparse.Namespace, cents: float) -> int:
     from coach.commands.tune_listen import listen, terminal_keys
-    from coach.core.detune import Heard
     from coach.sound.player import open_engine
+    from coach.strings.detune import Heard
 
     if arguments.tone is not None:
         heard = Heard(instrument, (), string_index(instrument, arguments.tone, "--tone"))

@@ -13,11 +13,11 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import replace
 from typing import TextIO
 
-from coach.core.detune import STRIKE_S, WIDEST_CENTS, Heard, beatless, moved, next_pair
-from coach.core.problem import Problem, UsageError
-from coach.core.tuning import moved_beats_hz
+from coach.ground.problem import Problem, UsageError
 from coach.sound.player import Player
 from coach.sound.tuning import pair_pcm, reference_pcm
+from coach.strings.detune import STRIKE_S, WIDEST_CENTS, Heard, beatless, moved, next_pair
+from coach.strings.tuning import moved_beats_hz
 
 _BAR_HALF = 10
 

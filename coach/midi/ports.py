@@ -14,7 +14,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal, Protocol
 
-from coach.core.problem import CoachError, Problem
+from coach.ground.problem import CoachError, Problem
 from coach.midi.server_watch import ServerWatch
 from coach.sound.player import now_s
 

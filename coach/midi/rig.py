@@ -21,7 +21,7 @@ from coach.sound.timeline import clock_ticks
 if TYPE_CHECKING:
     from types import TracebackType
 
-    from coach.core.excerpt import Passage
+    from coach.music.excerpt import Passage
     from coach.sound.timeline import RepTimeline
 
 

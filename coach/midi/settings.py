@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, fields
 from typing import Any
 
-from coach.core.problem import CoachError, Problem
+from coach.ground.problem import CoachError, Problem
 from coach.midi.pedal import ACTIONS, Action, Foot, Trigger
 from coach.sound.settings import Check, checked, number_check, switch_check, text_check, whole_check
 

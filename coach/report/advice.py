@@ -10,8 +10,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import date
 
-from coach.core.log import CAUSES
-from coach.core.plain import counted
+from coach.ground.plain import counted
+from coach.log.entries import CAUSES
 from coach.report.inbox import DrillSeen, PlaceSeen
 from coach.report.lines import day_text, share_text
 

@@ -5,10 +5,10 @@ from __future__ import annotations
 import itertools
 from dataclasses import replace
 
-from coach.core.drill import Assignment, Drill
-from coach.drillfile.edit import with_ids
-from coach.drillfile.load import read_drill, read_reading
-from coach.drillfile.write import quoted, write_drill
+from coach.music.drill import Assignment, Drill
+from coach.score.edit import with_ids
+from coach.score.load import read_drill, read_reading
+from coach.score.write import quoted, write_drill
 
 
 def assigned_text(text: str, drill: Drill, task: Assignment) -> str | None:

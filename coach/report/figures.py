@@ -1,9 +1,9 @@
 """The figures behind a report: pure sums over what the log keeps, ready to print, draw or export.
 
 Conventions: days are practice days, minutes count count-ins and repetitions only. A tempo over days is the clean tempo
-(`coach.core.tempo_estimate`) from the evidence up to each shown day, discounted as memories are. A fail rate is near
-the goal tempo (`coach.core.memory.weakness`) or, before enough is played there, at the tempos practised, with its
-middle 80 %; below `KNOWN_WEIGHT` discounted results it says little.
+(`coach.learning.tempo_estimate`) from the evidence up to each shown day, discounted as memories are. A fail rate is
+near the goal tempo (`coach.learning.memory.weakness`) or, before enough is played there, at the tempos practised, with
+its middle 80 %; below `KNOWN_WEIGHT` discounted results it says little.
 """
 
 from __future__ import annotations
@@ -15,13 +15,11 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import TYPE_CHECKING
 
-from coach.core.calibration import Calibration, calibration
-from coach.core.drill import Drill
-from coach.core.evidence import EXCERPT, MOVE, NODE, DayEvidence
-from coach.core.excerpt import Excerpt, Kind
-from coach.core.ladder import Ladder, open_day
-from coach.core.log import practice_day
-from coach.core.memory import (
+from coach.ground.plain import plain_text
+from coach.learning.calibration import Calibration, calibration
+from coach.learning.evidence import EXCERPT, MOVE, NODE, DayEvidence
+from coach.learning.ladder import Ladder, open_day
+from coach.learning.memory import (
     HALF_LIFE_DAYS,
     Memory,
     Weakness,
@@ -30,10 +28,12 @@ from coach.core.memory import (
     kin_prior,
     retention,
 )
-from coach.core.plain import plain_text
-from coach.core.proportion import beta_quantile
-from coach.core.repertoire import spoken
-from coach.core.tempo_estimate import CleanTempo, Tempos, clean_tempos, discounted
+from coach.learning.proportion import beta_quantile
+from coach.learning.repertoire import spoken
+from coach.learning.tempo_estimate import CleanTempo, Tempos, clean_tempos, discounted
+from coach.log.entries import practice_day
+from coach.music.drill import Drill
+from coach.music.excerpt import Excerpt, Kind
 from coach.report.task import Task, open_tasks
 from coach.store.derive import DayTotal
 

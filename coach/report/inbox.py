@@ -14,9 +14,9 @@ from datetime import date
 from pathlib import Path
 from typing import Any
 
-from coach.core.days import day_from
-from coach.core.plain import plain_text
-from coach.core.problem import CoachError, Problem
+from coach.ground.days import day_from
+from coach.ground.plain import plain_text
+from coach.ground.problem import CoachError, Problem
 from coach.report.student import KIND, VERSION, digest
 
 LARGEST_BYTES = 4_000_000

@@ -7,14 +7,14 @@ import textwrap
 from collections.abc import Iterator, Sequence
 from datetime import date, timedelta
 
-from coach.core.calibration import Calibration
-from coach.core.drill import Drill
-from coach.core.fretboard import column_mm, fretboard_lines
-from coach.core.ladder import DAYS_TO_LAND
-from coach.core.plain import counted, listed, plain_text
+from coach.ground.plain import counted, listed, plain_text
+from coach.learning.calibration import Calibration
+from coach.learning.ladder import DAYS_TO_LAND
+from coach.music.drill import Drill
 from coach.report.figures import ExcerptFigures, PlaceFigures, Report
 from coach.report.neck import GRADES, UNKNOWN, grade_of, necks
 from coach.report.task import Task
+from coach.strings.fretboard import column_mm, fretboard_lines
 
 PLOTS = 3
 LISTED = 14

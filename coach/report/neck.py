@@ -8,12 +8,12 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from coach.core.drill import Drill
-from coach.core.evidence import NODE
-from coach.core.fretboard import Place
-from coach.core.strings import SCALE_MM_RANGE, Instrument, Node
-from coach.core.units import midi_from_note, note_name
+from coach.learning.evidence import NODE
+from coach.music.drill import Drill
 from coach.report.figures import PlaceFigures
+from coach.strings.fretboard import Place
+from coach.strings.instrument import SCALE_MM_RANGE, Instrument, Node
+from coach.strings.units import midi_from_note, note_name
 
 USUAL_SCALE_MM = 864.0
 

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from coach.core.drill import Drill
-from coach.core.plain import counted
+from coach.ground.plain import counted
+from coach.music.drill import Drill
 from coach.report.figures import PlaceFigures, Report
 from coach.report.lines import (
     calibration_text,

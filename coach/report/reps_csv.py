@@ -6,8 +6,8 @@ from collections.abc import Iterator, Sequence
 from datetime import date
 from typing import TYPE_CHECKING
 
-from coach.core.excerpt import Excerpt
-from coach.core.log import Outcome, faults_text
+from coach.log.entries import Outcome, faults_text
+from coach.music.excerpt import Excerpt
 from coach.report.table_csv import Cell, csv_text
 from coach.store.records import iso_time
 

@@ -8,7 +8,7 @@ from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 
-from coach.core.plain import counted, listed, plain_text, same_name
+from coach.ground.plain import counted, listed, plain_text, same_name
 from coach.report.advice import advised, enough, failing, failing_text
 from coach.report.inbox import DrillSeen, StudentFile
 from coach.report.lines import day_text, hours_text

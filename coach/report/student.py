@@ -17,12 +17,12 @@ from datetime import date
 from typing import TYPE_CHECKING, Any
 
 from coach import __version__
-from coach.core.drill import Drill
-from coach.core.evidence import EXCERPT, MOVE, NODE, DayEvidence, day_evidence
-from coach.core.excerpt import Excerpt, LoggedPassage, layer_choices, whole_phrase
-from coach.core.log import Rep, practice_day
-from coach.core.plain import counted, json_text, plain_text
-from coach.core.repertoire import spoken
+from coach.ground.plain import counted, json_text, plain_text
+from coach.learning.evidence import EXCERPT, MOVE, NODE, DayEvidence, day_evidence
+from coach.learning.repertoire import spoken
+from coach.log.entries import Rep, practice_day
+from coach.music.drill import Drill
+from coach.music.excerpt import Excerpt, LoggedPassage, layer_choices, whole_phrase
 from coach.report.figures import note_text
 from coach.report.lines import hours_text
 from coach.report.task import today

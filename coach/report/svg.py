@@ -10,13 +10,13 @@ import html
 from collections.abc import Sequence
 from datetime import date, timedelta
 
-from coach.core.calibration import Calibration
-from coach.core.plain import plain_text
-from coach.core.touch import LAST_FRET
+from coach.ground.plain import plain_text
+from coach.learning.calibration import Calibration
 from coach.report.figures import ExcerptFigures
 from coach.report.lines import day_text, hours_text
 from coach.report.neck import Neck, grade_of
 from coach.store.derive import DayTotal
+from coach.strings.touch import LAST_FRET
 
 
 def escaped(text: str) -> str:

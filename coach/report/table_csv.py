@@ -10,7 +10,7 @@ import csv
 import io
 from collections.abc import Iterable, Sequence
 
-from coach.core.plain import plain_text
+from coach.ground.plain import plain_text
 
 Cell = str | int | float | bool | None
 

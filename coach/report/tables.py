@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import asdict
 from typing import Any
 
-from coach.core.tempo_estimate import CleanTempo
+from coach.learning.tempo_estimate import CleanTempo
 from coach.report.figures import ExcerptFigures, PlaceFigures, Report
 from coach.report.table_csv import Cell, csv_text
 

@@ -1,6 +1,6 @@
 """Where a player stands on a phrase and on an assignment, said alike in the report, the teacher's file and the roster.
 
-Conventions: a rung is that of the ladder as `coach.core.ladder.open_day` opens it on the given practice day for the
+Conventions: a rung is that of the ladder as `coach.learning.ladder.open_day` opens it on the given practice day for the
 drill's goal, an assignment's where there is one: the rung that the plan starts from.
 """
 
@@ -10,10 +10,10 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 
-from coach.core.drill import Drill
-from coach.core.excerpt import Excerpt, layer_choices, whole_phrase
-from coach.core.ladder import Ladder, open_day
-from coach.core.plain import plain_text
+from coach.ground.plain import plain_text
+from coach.learning.ladder import Ladder, open_day
+from coach.music.drill import Drill
+from coach.music.excerpt import Excerpt, layer_choices, whole_phrase
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,7 +14,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from coach.core.problem import CoachError, Problem
+from coach.ground.problem import CoachError, Problem
 from coach.sound.player import now_s
 
 if TYPE_CHECKING:

@@ -15,8 +15,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from coach.core.problem import CoachError, Problem
-from coach.core.rhythm import sample_at
+from coach.ground.problem import CoachError, Problem
+from coach.music.rhythm import sample_at
 from coach.sound.levels import CEILING, RATE, amplitude, fade_edges, limit
 from coach.sound.timeline import Kind, Strike
 from coach.sound.tones import Tone, render_model

@@ -7,8 +7,8 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, fields
 from typing import Any
 
-from coach.core.plain import brief
-from coach.core.problem import CoachError, Problem
+from coach.ground.plain import brief
+from coach.ground.problem import CoachError, Problem
 
 HEARING_NOTE = (
     "A click is heard for hours: keep it softer than you play, above all on headphones. "

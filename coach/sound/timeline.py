@@ -1,7 +1,7 @@
 """Where everything in one rep falls, count-in first: the one source of audio, MIDI and screen times.
 
 Conventions: seconds count from the rep's own start, its first count-in click, as exact fractions (in
-`coach.core.clicktrack` second 0 is the passage's first beat). What is due at `t` seconds lies on sample
+`coach.music.clicktrack` second 0 is the passage's first beat). What is due at `t` seconds lies on sample
 `round(t x rate)`. Rounded periods are never added up, so that an hour's last beat is as exact as its first.
 """
 
@@ -13,10 +13,10 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import Literal
 
-from coach.core.clicktrack import clicks_of
-from coach.core.drill import ClickPattern
-from coach.core.excerpt import Passage
-from coach.core.rhythm import sample_at
+from coach.music.clicktrack import clicks_of
+from coach.music.drill import ClickPattern
+from coach.music.excerpt import Passage
+from coach.music.rhythm import sample_at
 
 Kind = Literal["accent", "beat", "subdivision"]
 

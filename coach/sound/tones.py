@@ -5,7 +5,7 @@ as shares of the open string's length, from the bridge.
 
 Physics. A stiff string's partial m sounds m f0 sqrt(1 + B m^2) (Fletcher, JASA 36 (1964) 203). A touch at
 node k/n leaves only the partials n, 2n, 3n ... A pluck at p gives partial m the strength |sin(pi m p)| / m, a
-pickup at q hears it as |sin(pi m q)| (see `coach.core.touch`). Stopping a string at a fret shortens it: f0
+pickup at q hears it as |sin(pi m q)| (see `coach.strings.touch`). Stopping a string at a fret shortens it: f0
 grows by r = 2^(fret / 12), p and q by r too, B by r^2 (B goes with 1 / length^2, Fletcher 1964). Each partial
 decays as exp(-(b1 + b3 f^2) t), the usual two-term loss of a string; the two constants are our own, set so
 that a low string rings for some seconds and its high partials for a fraction of one.
@@ -24,17 +24,17 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from coach.core.rhythm import sample_at
-from coach.core.strings import Node
-from coach.core.touch import PICKUP_SHARE, PLUCK_SHARE
+from coach.music.rhythm import sample_at
 from coach.sound.levels import amplitude, fade_edges
+from coach.strings.instrument import Node
+from coach.strings.touch import PICKUP_SHARE, PLUCK_SHARE
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from coach.core.excerpt import Passage
-    from coach.core.strings import Instrument
+    from coach.music.excerpt import Passage
     from coach.sound.timeline import RepTimeline
+    from coach.strings.instrument import Instrument
 
     Pcm = NDArray[np.float32]
 

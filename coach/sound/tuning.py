@@ -8,9 +8,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from coach.core.strings import Instrument
-from coach.core.tuning import Pair, detuned_hz
 from coach.sound.tones import Tone, render_model
+from coach.strings.instrument import Instrument
+from coach.strings.tuning import Pair, detuned_hz
 
 if TYPE_CHECKING:
     import numpy as np

@@ -10,7 +10,7 @@ from typing import IO, TYPE_CHECKING
 
 import numpy as np
 
-from coach.core.rhythm import sample_at
+from coach.music.rhythm import sample_at
 from coach.sound.levels import RATE
 from coach.sound.render import DEFAULT_VOLUME_DB, render_rep
 from coach.sound.timeline import rep_timeline
@@ -19,9 +19,9 @@ from coach.sound.tones import tones_of
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from coach.core.drill import ClickPattern
-    from coach.core.excerpt import Passage
-    from coach.core.strings import Instrument
+    from coach.music.drill import ClickPattern
+    from coach.music.excerpt import Passage
+    from coach.strings.instrument import Instrument
 
     Pcm = NDArray[np.float32]
 
@@ -47,7 +47,7 @@ def practice_track(
     `click` None leaves the click out; each tempo starts with a count-in, which its repeats follow without
     a gap. Within a tempo every rep starts at its exact time, rounded once, so that repeats don't drift.
     """
-    from coach.core.drill import ClickPattern
+    from coach.music.drill import ClickPattern
 
     pattern = click or ClickPattern()
     for tempo_index, tempo_bpm in enumerate(tempos_bpm):

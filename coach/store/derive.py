@@ -1,6 +1,6 @@
 """What follows from the raw log: evidence per day, memories, ladders and time per day, kept up to date rep by rep.
 
-Conventions: everything here is a pure fold of the raw rows (`coach.core.evidence`, `memory`, `ladder`), so that an
+Conventions: everything here is a pure fold of the raw rows (`coach.learning.evidence`, `memory`, `ladder`), so that an
 incremental state equals a full replay to the digit. A late rep, a merge or a correction recomputes its keys from the
 first day it touches. Every 32nd day of a key its state is kept beside the evidence, so that going back is short.
 """
@@ -15,12 +15,12 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import astuple, dataclass, replace
 from datetime import date
 
-from coach.core.evidence import EXCERPT, MOVE, NODE, DayEvidence, day_evidence
-from coach.core.excerpt import LoggedPassage
-from coach.core.ladder import DEFAULT as DEFAULT_RULE
-from coach.core.ladder import Ladder, Rule
-from coach.core.log import CAUSES, Outcome, Rep
-from coach.core.memory import CAP_DAYS, Memory, fold, fold_ladder
+from coach.learning.evidence import EXCERPT, MOVE, NODE, DayEvidence, day_evidence
+from coach.learning.ladder import DEFAULT as DEFAULT_RULE
+from coach.learning.ladder import Ladder, Rule
+from coach.learning.memory import CAP_DAYS, Memory, fold, fold_ladder
+from coach.log.entries import CAUSES, Outcome, Rep
+from coach.music.excerpt import LoggedPassage
 from coach.store.schema import DamagedStateError, derived, sealed
 
 MODEL = 3

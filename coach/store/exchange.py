@@ -16,9 +16,9 @@ from dataclasses import dataclass, field
 from datetime import date
 from typing import Any
 
-from coach.core.excerpt import LoggedPassage
-from coach.core.plain import json_text, plain_text
-from coach.core.problem import CoachError, Problem
+from coach.ground.plain import json_text, plain_text
+from coach.ground.problem import CoachError, Problem
+from coach.music.excerpt import LoggedPassage
 from coach.store.derive import keys_of
 from coach.store.log import Log
 from coach.store.records import NAMES, READ, WRITE, iso_time, table_of

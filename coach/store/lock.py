@@ -16,8 +16,8 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from types import TracebackType
 
-from coach.core.plain import plain_text
-from coach.core.problem import CoachError, Problem
+from coach.ground.plain import plain_text
+from coach.ground.problem import CoachError, Problem
 
 
 def lock_name(player_id: str) -> str:

@@ -16,11 +16,11 @@ from functools import partial
 from pathlib import Path
 from types import TracebackType
 
-from coach.core.excerpt import LoggedPassage
-from coach.core.log import Correction, Entry, Rep, new_id
-from coach.core.plain import plain_text
-from coach.core.problem import CoachError, Problem, UsageError
-from coach.places import make_folder
+from coach.ground.places import make_folder
+from coach.ground.plain import plain_text
+from coach.ground.problem import CoachError, Problem, UsageError
+from coach.log.entries import Correction, Entry, Rep, new_id
+from coach.music.excerpt import LoggedPassage
 from coach.store.derive import Deriver, Folds, keys_of
 from coach.store.lock import PlayerLock, lock_name
 from coach.store.reader import Player, Reader

@@ -11,11 +11,11 @@ import os
 from collections.abc import Sequence
 from pathlib import Path
 
-from coach.core.excerpt import LoggedPassage
-from coach.core.log import Correction, Entry, Rep
-from coach.core.plain import counted
-from coach.core.problem import CoachError
-from coach.files import free_path, write_whole
+from coach.ground.files import free_path, write_whole
+from coach.ground.plain import counted
+from coach.ground.problem import CoachError
+from coach.log.entries import Correction, Entry, Rep
+from coach.music.excerpt import LoggedPassage
 from coach.store.log import Log, stamp
 from coach.store.rows import correction_values, entry_values, rep_values
 from coach.store.schema import DamagedLogError, connect, prepare, told, transaction

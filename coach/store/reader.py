@@ -15,12 +15,12 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from coach.core.evidence import EXCERPT, DayEvidence
-from coach.core.excerpt import LoggedPassage
-from coach.core.ladder import Ladder
-from coach.core.log import Correction, Entry, Rep, practice_day
-from coach.core.memory import Memory
-from coach.core.problem import CoachError, Problem
+from coach.ground.problem import CoachError, Problem
+from coach.learning.evidence import EXCERPT, DayEvidence
+from coach.learning.ladder import Ladder
+from coach.learning.memory import Memory
+from coach.log.entries import Correction, Entry, Rep, practice_day
+from coach.music.excerpt import LoggedPassage
 from coach.store.derive import DayTotal, keys_of
 from coach.store.rows import (
     SELECT_REPS,
@@ -35,7 +35,7 @@ from coach.store.rows import (
 from coach.store.schema import RAW_COLUMNS, Value, derived, told
 
 if TYPE_CHECKING:
-    from coach.core.planner import History
+    from coach.learning.planner import History
 
 
 @dataclass(frozen=True, slots=True)
@@ -248,8 +248,8 @@ class Reader:
 
     def history(self, day: date, player: str = "") -> History:
         """What the planner needs of the four weeks up to a day: minutes by day, drills set aside, and when it hurt."""
-        from coach.core.planner import History
-        from coach.core.repertoire import BETWEEN_REPS_S
+        from coach.learning.planner import History
+        from coach.learning.repertoire import BETWEEN_REPS_S
 
         totals = self.days(since=day - timedelta(days=28), until=day, player=player)
         aside: set[str] = set()

@@ -11,10 +11,10 @@ from collections.abc import Callable, Sequence
 from datetime import UTC, datetime, timedelta, timezone
 from typing import Any, get_args
 
-from coach.core.excerpt import Excerpt, LoggedPassage
-from coach.core.log import EntryKind, is_id, parse_faults, practice_day
-from coach.core.plain import plain_text
-from coach.core.rhythm import MAX_BPM, MIN_BPM
+from coach.ground.plain import plain_text
+from coach.log.entries import EntryKind, is_id, parse_faults, practice_day
+from coach.music.excerpt import Excerpt, LoggedPassage
+from coach.music.rhythm import MAX_BPM, MIN_BPM
 from coach.store.log import checked_name
 from coach.store.schema import RAW_COLUMNS, Value
 

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from coach.core.excerpt import LoggedPassage
-from coach.core.log import Correction, Entry, Rep, faults_text, parse_faults
-from coach.core.plain import plain_text
+from coach.ground.plain import plain_text
+from coach.log.entries import Correction, Entry, Rep, faults_text, parse_faults
+from coach.music.excerpt import LoggedPassage
 from coach.store.schema import RAW_COLUMNS, DamagedLogError, Value, checksum, damage
 
 

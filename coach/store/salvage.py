@@ -17,9 +17,9 @@ from collections.abc import Collection, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-from coach.core.plain import counted
-from coach.core.problem import CoachError, Problem
-from coach.files import free_path, sync_folder
+from coach.ground.files import free_path, sync_folder
+from coach.ground.plain import counted
+from coach.ground.problem import CoachError, Problem
 from coach.store.lock import alone
 from coach.store.schema import (
     NOTE_LOST_PASSAGES,

@@ -23,8 +23,8 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TypeVar
 
-from coach.core.problem import CoachError, Problem
-from coach.files import free_path, sync_folder
+from coach.ground.files import free_path, sync_folder
+from coach.ground.problem import CoachError, Problem
 
 APPLICATION_ID = 0x57524C47
 """`WRLG` in the file's header: tells the log from any other SQLite file."""

@@ -10,7 +10,7 @@ import sqlite3
 from dataclasses import dataclass
 from pathlib import Path
 
-from coach.core.problem import CoachError, Problem
+from coach.ground.problem import CoachError, Problem
 from coach.store.derive import DERIVED_TABLES
 from coach.store.lock import lock_name
 from coach.store.log import Log, stamp

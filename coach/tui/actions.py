@@ -13,8 +13,8 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
-from coach.core.plain import brief
-from coach.core.problem import CoachError, Problem
+from coach.ground.plain import brief
+from coach.ground.problem import CoachError, Problem
 
 LABEL_KEYS = "1234567890qwertyuiop"
 """Event 1 to 20; from 11 on the letter under the digit."""

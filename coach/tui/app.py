@@ -14,18 +14,18 @@ from typing import TYPE_CHECKING
 from textual.app import App, SystemCommand
 from textual.screen import Screen
 
-from coach.core.problem import CoachError
+from coach.ground.problem import CoachError
 from coach.tui.actions import Keymap, keymap_from
 from coach.tui.base import CoachScreen
 from coach.tui.theme import PLAIN_THEME, THEME_NAMES, few_colours, textual_themes
 
 if TYPE_CHECKING:
-    from coach.core.drill import Drill, Phrase
-    from coach.core.plan import Plan
-    from coach.core.strings import Instrument, Node
-    from coach.desk import Desk
+    from coach.learning.plan import Plan
+    from coach.music.drill import Drill, Phrase
+    from coach.session.desk import Desk
     from coach.sound.player import Player
     from coach.sound.settings import SoundSettings
+    from coach.strings.instrument import Instrument, Node
     from coach.tui.start import StartScreen
 
 VOLUME_STEP = 0.1
@@ -143,8 +143,8 @@ class CoachApp(App[None]):
 
     def hear_phrase(self, drill: Drill, phrase: Phrase) -> None:
         """Play the model of a whole phrase at the drill's start tempo."""
-        from coach.core.drill import ClickPattern
-        from coach.core.excerpt import passage_of, whole_phrase
+        from coach.music.drill import ClickPattern
+        from coach.music.excerpt import passage_of, whole_phrase
         from coach.sound.render import render_rep
         from coach.sound.timeline import rep_timeline
         from coach.sound.tones import tones_of
@@ -194,7 +194,7 @@ class CoachApp(App[None]):
 
     def save_settings(self, changes: dict[str, dict[str, object]]) -> None:
         """Write settings to the file and use them; a problem is told and changes nothing."""
-        from coach.settings import load_settings, save_settings
+        from coach.folder.settings import load_settings, save_settings
 
         try:
             save_settings(self.desk.places.settings, changes)
@@ -205,7 +205,7 @@ class CoachApp(App[None]):
 
 
 def _load_sound() -> None:
-    import coach.practice
+    import coach.session.host
     import coach.sound.player
     import coach.sound.render
     import coach.sound.timeline

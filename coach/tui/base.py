@@ -10,7 +10,7 @@ from textual import events
 from textual.containers import VerticalScroll
 from textual.screen import Screen
 
-from coach.core.problem import CoachError
+from coach.ground.problem import CoachError
 from coach.tui.actions import Action, Keymap
 
 if TYPE_CHECKING:

@@ -9,8 +9,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from coach.core.excerpt import PlacedEvent
-from coach.core.strings import Instrument
+from coach.music.excerpt import PlacedEvent
+from coach.strings.instrument import Instrument
 from coach.tui.canvas import Canvas, Role, Rows, fitted
 from coach.tui.focus import Focus, Move, move_between
 from coach.tui.glyphs import ROWS_HIGH, big_text, big_width, largest_scale

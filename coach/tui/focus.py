@@ -11,8 +11,8 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import Literal
 
-from coach.core.excerpt import Passage, PlacedEvent
-from coach.core.strings import Instrument
+from coach.music.excerpt import Passage, PlacedEvent
+from coach.strings.instrument import Instrument
 
 Way = Literal["", "bridge", "nut"]
 

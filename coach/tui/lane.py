@@ -16,9 +16,9 @@ from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass, field
 from fractions import Fraction
 
-from coach.core.drill import Note
-from coach.core.excerpt import Passage, PassageBar, PlacedEvent
-from coach.core.strings import Instrument
+from coach.music.drill import Note
+from coach.music.excerpt import Passage, PassageBar, PlacedEvent
+from coach.strings.instrument import Instrument
 from coach.tui.canvas import Canvas, Role, Rows, fitted
 from coach.tui.layout import FOOTER_ROWS, HEADER_ROWS
 

@@ -16,13 +16,13 @@ from textual import events, on
 from textual.app import ComposeResult
 from textual.widgets import Input, OptionList, Static
 
-from coach.core.drill import Drill
-from coach.core.excerpt import passage_of, whole_phrase
-from coach.core.plain import counted, plain_text
-from coach.core.problem import CoachError
-from coach.drillfile.load import load_drill
-from coach.library import MOST_FILES
-from coach.places import builtin_drills, own_drills
+from coach.folder.library import MOST_FILES
+from coach.ground.places import builtin_drills, own_drills
+from coach.ground.plain import counted, plain_text
+from coach.ground.problem import CoachError
+from coach.music.drill import Drill
+from coach.music.excerpt import passage_of, whole_phrase
+from coach.score.load import load_drill
 from coach.tui.base import CoachScreen
 from coach.tui.canvas import Canvas, Rows, fitted, wrapped
 from coach.tui.lane import LaneLook, draw_lane, pages_of

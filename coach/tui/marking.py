@@ -9,9 +9,9 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import replace
 
-from coach.core.excerpt import Passage, PlacedEvent
-from coach.core.log import CAUSES, Cause, Fault, Outcome
-from coach.core.strings import Instrument
+from coach.log.entries import CAUSES, Cause, Fault, Outcome
+from coach.music.excerpt import Passage, PlacedEvent
+from coach.strings.instrument import Instrument
 from coach.tui.actions import LABEL_KEYS
 from coach.tui.canvas import Role
 

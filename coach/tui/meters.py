@@ -9,8 +9,8 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from coach.core.clicktrack import BeatAt
-from coach.core.ladder import Ladder
+from coach.learning.ladder import Ladder
+from coach.music.clicktrack import BeatAt
 from coach.tui.canvas import Canvas, Rows, fitted
 
 

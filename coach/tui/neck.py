@@ -10,9 +10,9 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from coach.core.excerpt import Passage, PlacedEvent, PlacedNote
-from coach.core.strings import Instrument
-from coach.core.touch import LAST_FRET
+from coach.music.excerpt import Passage, PlacedEvent, PlacedNote
+from coach.strings.instrument import Instrument
+from coach.strings.touch import LAST_FRET
 from coach.tui.canvas import Canvas, Role, Rows
 from coach.tui.focus import Focus
 

@@ -9,11 +9,11 @@ from typing import TYPE_CHECKING
 from textual import events
 from textual.app import ComposeResult
 
-from coach.core.evidence import NODE
-from coach.core.fretboard import NodeRow, fretboard_lines, node_rows, partial_marks
-from coach.core.reach import places_for
-from coach.core.strings import DEFAULT_PARTIAL, Instrument, Node, nodes_upto
-from coach.core.touch import best_plucking_point_mm, dead_plucking_points_mm
+from coach.learning.evidence import NODE
+from coach.strings.fretboard import NodeRow, fretboard_lines, node_rows, partial_marks
+from coach.strings.instrument import DEFAULT_PARTIAL, Instrument, Node, nodes_upto
+from coach.strings.reach import places_for
+from coach.strings.touch import best_plucking_point_mm, dead_plucking_points_mm
 from coach.tui.base import DrawnScreen
 from coach.tui.canvas import Canvas, Rows, ascii_text, fitted
 from coach.tui.glyphs import big_text, largest_scale
@@ -22,7 +22,7 @@ from coach.tui.stage import Stage
 from coach.tui.widgets import HintLine
 
 if TYPE_CHECKING:
-    from coach.core.memory import Memory
+    from coach.learning.memory import Memory
 
 KIN_SHOWN = 6
 ALIKE_CENTS = 2.0
@@ -89,7 +89,7 @@ def _facts(row: NodeRow, instrument: Instrument) -> list[str]:
 def _record(
     instrument: Instrument, string: int, node: Node, memories: Mapping[str, Memory], day: date
 ) -> list[str]:
-    from coach.core.memory import weakness
+    from coach.learning.memory import weakness
 
     memory = memories.get(NODE + instrument.node_key(string, node))
     if memory is None or not memory.reps:

@@ -9,11 +9,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from coach.core.session import Phase
 from coach.midi.pedal import Action, Foot, Guess, Moment, guess_event, meaning
+from coach.session.machine import Phase
 
 if TYPE_CHECKING:
-    from coach.practice import Practice
+    from coach.session.host import Practice
     from coach.sound.timeline import RepTimeline
 
 ACTION_OF: dict[tuple[Action, Phase], str] = {

@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from textual import events
 
-from coach.core.excerpt import Excerpt, excerpts_of, whole_phrase
-from coach.core.ladder import Moved
-from coach.core.log import Fault, Outcome
-from coach.core.session import Phase
-from coach.core.session_events import (
+from coach.learning.ladder import Moved
+from coach.log.entries import Fault, Outcome
+from coach.music.excerpt import Excerpt, excerpts_of, whole_phrase
+from coach.session.events import (
     Again,
     ChooseExcerpt,
     ChooseLayer,
@@ -25,6 +24,7 @@ from coach.core.session_events import (
     Stop,
     Undo,
 )
+from coach.session.machine import Phase
 from coach.tui import marking, pedal
 from coach.tui.help import AskScreen
 from coach.tui.hints import hint_at

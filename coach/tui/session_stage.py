@@ -14,18 +14,18 @@ from typing import TYPE_CHECKING
 from textual.app import ComposeResult
 from textual.message import Message
 
-from coach.core.clicktrack import BeatAt, beats_of
-from coach.core.log import Fault, Outcome
-from coach.core.plain import counted, plain_text
-from coach.core.problem import CoachError
-from coach.core.session import Phase
-from coach.core.session_events import (
+from coach.ground.plain import counted, plain_text
+from coach.ground.problem import CoachError
+from coach.log.entries import Fault, Outcome
+from coach.music.clicktrack import BeatAt, beats_of
+from coach.score.load import load_drill
+from coach.session.events import (
     ChooseExcerpt,
     SessionEvent,
     Stop,
 )
-from coach.drillfile.load import load_drill
-from coach.practice import reload_drill
+from coach.session.host import reload_drill
+from coach.session.machine import Phase
 from coach.tui import marking
 from coach.tui.base import CoachScreen
 from coach.tui.layout import LEAST_WIDTH, Box, View, too_small
@@ -36,9 +36,9 @@ from coach.tui.stage import Stage
 from coach.tui.titles import assigned_goal, assigned_note, assigned_text
 
 if TYPE_CHECKING:
-    from coach.core.session_events import StartRep
     from coach.midi.rig import Rig
-    from coach.practice import Practice
+    from coach.session.events import StartRep
+    from coach.session.host import Practice
     from coach.sound.timeline import RepTimeline
 
 POLLS_PER_SECOND = 30

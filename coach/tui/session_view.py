@@ -9,12 +9,12 @@ from collections.abc import Callable, Hashable
 from dataclasses import dataclass
 from functools import lru_cache
 
-from coach.core.clicktrack import BeatAt
-from coach.core.excerpt import Passage
-from coach.core.ladder import Ladder
-from coach.core.log import Fault, Outcome
-from coach.core.plain import plain_text
-from coach.core.strings import Instrument
+from coach.ground.plain import plain_text
+from coach.learning.ladder import Ladder
+from coach.log.entries import Fault, Outcome
+from coach.music.clicktrack import BeatAt
+from coach.music.excerpt import Passage
+from coach.strings.instrument import Instrument
 from coach.tui import bigview, marking, meters, neck
 from coach.tui.actions import LABEL_KEYS
 from coach.tui.canvas import Canvas, Role, Rows, ascii_text, fitted, fitted_words, text_width, wrapped

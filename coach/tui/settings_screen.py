@@ -10,7 +10,7 @@ from textual.app import ComposeResult
 from textual.widgets import OptionList, Static
 from textual.widgets.option_list import Option
 
-from coach.core.plain import visible
+from coach.ground.plain import visible
 from coach.tui.base import CoachScreen
 from coach.tui.canvas import fitted
 from coach.tui.theme import THEME_NAMES

@@ -10,10 +10,10 @@ from rich.text import Text
 from textual.app import ComposeResult
 from textual.widgets import Static
 
-from coach.core.excerpt import Excerpt, heading_of
-from coach.core.plain import plain_text
-from coach.core.plan import Plan, PlanItem, Purpose
-from coach.core.problem import CoachError
+from coach.ground.plain import plain_text
+from coach.ground.problem import CoachError
+from coach.learning.plan import Plan, PlanItem, Purpose
+from coach.music.excerpt import Excerpt, heading_of
 from coach.tui.base import CoachScreen
 from coach.tui.canvas import ascii_text, fitted, fitted_words, wrapped
 from coach.tui.titles import excerpt_title

@@ -10,11 +10,11 @@ from textual.app import ComposeResult
 from textual.containers import VerticalScroll
 from textual.widgets import Static
 
-from coach.core.drill import Drill
-from coach.core.evidence import EXCERPT
-from coach.core.log import Outcome
-from coach.core.plain import counted, plain_text
-from coach.core.session import Session
+from coach.ground.plain import counted, plain_text
+from coach.learning.evidence import EXCERPT
+from coach.log.entries import Outcome
+from coach.music.drill import Drill
+from coach.session.machine import Session
 from coach.tui.base import DrawnScreen
 from coach.tui.canvas import Canvas, Role, Rows
 from coach.tui.layout import Box
@@ -23,15 +23,15 @@ from coach.tui.titles import logged_title
 from coach.tui.widgets import HintLine
 
 if TYPE_CHECKING:
-    from coach.practice import Practice, Summary
+    from coach.session.host import Practice, Summary
 
 SHOWN_NODES = 8
 
 
 def node_name(node_key: str, drills: Sequence[Drill]) -> str:
     """A node as players name it: `D<3.2>`; the key itself where no drill at hand has its instrument."""
-    from coach.core.strings import Node
-    from coach.core.units import note_name
+    from coach.strings.instrument import Node
+    from coach.strings.units import note_name
 
     instrument_key, _, rest = node_key.partition("|")
     open_note, _, fraction = rest.partition("|")
@@ -150,7 +150,7 @@ class SummaryScreen(DrawnScreen):
 
     def draw(self) -> None:
         """Draw the summary for the present width."""
-        from coach.practice import summarise
+        from coach.session.host import summarise
 
         if not self.size.width:
             return

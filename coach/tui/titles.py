@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from coach.core.drill import Drill
-from coach.core.excerpt import Excerpt, Kind
-from coach.core.plain import plain_text
+from coach.ground.plain import plain_text
+from coach.music.drill import Drill
+from coach.music.excerpt import Excerpt, Kind
 
 
 def logged_title(key: str, title: str) -> str:

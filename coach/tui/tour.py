@@ -5,7 +5,7 @@ from __future__ import annotations
 from textual import events
 from textual.app import ComposeResult
 
-from coach.core.strings import Instrument, Node
+from coach.strings.instrument import Instrument, Node
 from coach.tui.base import CoachScreen
 from coach.tui.canvas import Canvas, wrapped
 from coach.tui.glyphs import ROWS_HIGH, big_text, big_width

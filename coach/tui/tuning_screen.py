@@ -5,9 +5,9 @@ from __future__ import annotations
 from textual import events
 from textual.app import ComposeResult
 
-from coach.core.detune import STRIKE_S, Heard, beatless, moved
-from coach.core.strings import Instrument
-from coach.core.tuning import Pair, adjacent_pairs, moved_beats_hz
+from coach.strings.detune import STRIKE_S, Heard, beatless, moved
+from coach.strings.instrument import Instrument
+from coach.strings.tuning import Pair, adjacent_pairs, moved_beats_hz
 from coach.tui.base import DrawnScreen
 from coach.tui.canvas import Canvas, Rows, wrapped
 from coach.tui.glyphs import big_text

@@ -8,7 +8,7 @@ from rich.text import Text
 from textual.widgets import OptionList
 from textual.widgets.option_list import Option
 
-from coach.core.plain import visible
+from coach.ground.plain import visible
 from coach.tui.canvas import Canvas
 from coach.tui.hints import Hint, draw_hints, hint_at
 from coach.tui.layout import Box, Pane, too_small

@@ -20,7 +20,7 @@ from hashlib import sha256
 from pathlib import Path
 from typing import Any
 
-from coach.core.problem import CoachError
+from coach.ground.problem import CoachError
 from tests.fuzz.targets import ACCEPTED, TARGETS, Target, refusal
 
 LONGEST_S = 2.0

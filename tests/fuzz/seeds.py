@@ -13,17 +13,17 @@ from datetime import date
 from functools import cache
 from pathlib import Path
 
-from coach.core.drill import Drill
-from coach.core.excerpt import Excerpt, passage_of
-from coach.core.log import Correction, Entry, Fault, Outcome
-from coach.drillfile.load import read_drill
-from coach.drillfile.midi_out import midi_bytes
-from coach.drillfile.musicxml_out import musicxml_text
-from coach.drillfile.unpack import unpacked
-from coach.drillfile.write import write_drill
-from coach.places import builtin_drills
+from coach.folder.settings import defaults_text
+from coach.ground.places import builtin_drills
+from coach.log.entries import Correction, Entry, Fault, Outcome
+from coach.music.drill import Drill
+from coach.music.excerpt import Excerpt, passage_of
 from coach.report.student import student_report, student_text
-from coach.settings import defaults_text
+from coach.score.load import read_drill
+from coach.score.midi_out import midi_bytes
+from coach.score.musicxml_out import musicxml_text
+from coach.score.unpack import unpacked
+from coach.score.write import write_drill
 from coach.store import schema
 from coach.store.exchange import export_lines
 from coach.store.log import Log

@@ -21,8 +21,8 @@ from functools import cache, partial
 from pathlib import Path
 from typing import Any
 
-from coach.core.drill import Drill
-from coach.core.problem import CoachError, Problem
+from coach.ground.problem import CoachError, Problem
+from coach.music.drill import Drill
 from tests.fuzz import seeds
 from tests.fuzz.invariants import assert_harmless_csv, assert_harmless_page, assert_plain
 from tests.fuzz.mutate import NASTY, NUMBERS, mutated_bytes, mutated_text, mutated_value, mutated_xml, recoded
@@ -83,8 +83,8 @@ DRILL_WORDS = (
 
 def run_drill(data: bytes, folder: Path) -> str:
     """Check a drill; what is good is written in every format, read back, repaired, assigned and planned."""
-    from coach.drillfile.checked import checked
-    from coach.drillfile.source import decode
+    from coach.score.checked import checked
+    from coach.score.source import decode
 
     text = decode(data, "x.yaml")
     reading = checked(text, "x.yaml")
@@ -104,17 +104,17 @@ def run_drill(data: bytes, folder: Path) -> str:
 
 
 def _mended(text: str) -> None:
-    from coach.drillfile.edit import repaired
+    from coach.score.edit import repaired
 
     mended, changes = repaired(text, "x.yaml")
     assert bool(changes) == (mended != text)
 
 
 def _edited(text: str, drill: Drill, chance: random.Random) -> None:
-    from coach.core.drill import Assignment
-    from coach.drillfile.edit import with_ids
-    from coach.drillfile.load import read_drill
+    from coach.music.drill import Assignment
     from coach.report.assigned import assigned_text
+    from coach.score.edit import with_ids
+    from coach.score.load import read_drill
 
     settled, problems = read_drill(with_ids(text), drill.path)
     assert settled == drill, problems
@@ -131,13 +131,13 @@ def written_everywhere(drill: Drill, chance: random.Random) -> None:
     """Write a drill in every format and prove each result; the slow ones now and then."""
     import mido
 
-    from coach.drillfile.load import read_drill
-    from coach.drillfile.midi_out import midi_bytes
-    from coach.drillfile.musicxml_in import part_names, read_musicxml
-    from coach.drillfile.musicxml_out import musicxml_text
-    from coach.drillfile.page import html_page
-    from coach.drillfile.tab import text_tab
-    from coach.drillfile.write import write_drill
+    from coach.score.load import read_drill
+    from coach.score.midi_out import midi_bytes
+    from coach.score.musicxml_in import part_names, read_musicxml
+    from coach.score.musicxml_out import musicxml_text
+    from coach.score.page import html_page
+    from coach.score.tab import text_tab
+    from coach.score.write import write_drill
 
     again, problems = read_drill(write_drill(drill), drill.path)
     assert again == drill, [str(problem) for problem in problems]
@@ -162,7 +162,7 @@ def written_everywhere(drill: Drill, chance: random.Random) -> None:
 
 def _planned(drill: Drill) -> None:
     from coach.commands.plan import facts, lines
-    from coach.core.planner import make_plan
+    from coach.learning.planner import make_plan
 
     plan = make_plan(seeds.TODAY, 20, (drill,), {}, {})
     for line in lines(plan, {drill.id: drill}):
@@ -182,10 +182,10 @@ SCORE_WORDS = (
 
 
 def _read_foreign(data: bytes, folder: Path, name: str) -> str:
-    from coach.drillfile.arrange import arranged
-    from coach.drillfile.foreign import read_score
-    from coach.drillfile.load import read_drill
-    from coach.drillfile.strands import Choices
+    from coach.score.arrange import arranged
+    from coach.score.foreign import read_score
+    from coach.score.load import read_drill
+    from coach.score.strands import Choices
 
     path = folder / name
     path.write_bytes(data)
@@ -293,7 +293,7 @@ def _with_foot(lines: list[bytes]) -> list[bytes]:
 
 
 def _changed_entry(rng: random.Random, line: bytes) -> bytes:
-    from coach.core.excerpt import LoggedPassage
+    from coach.music.excerpt import LoggedPassage
     from coach.store.records import READ, table_of
     from coach.store.schema import checksum
 
@@ -362,7 +362,7 @@ def _told(log: Any, chance: random.Random) -> None:
         assert_plain("\n".join(contents(report)))
         student_text(report).encode()
     if chance.random() < 0.02:
-        from coach.core.planner import make_plan
+        from coach.learning.planner import make_plan
 
         history = log.history(seeds.TODAY)
         make_plan(seeds.TODAY, 20, seeds.drills()[:2], log.memories(), log.ladders(), history)
@@ -416,8 +416,8 @@ SETTINGS_WORDS = (
 
 def run_settings(data: bytes, folder: Path) -> str:
     """Read settings, hand their sections on, and save a change into them."""
+    from coach.folder.settings import load_settings, save_settings
     from coach.midi.settings import MidiSettings
-    from coach.settings import load_settings, save_settings
     from coach.sound.settings import SoundSettings
     from coach.tui.actions import keymap_from
 
@@ -444,10 +444,10 @@ ANSWER_WORDS = (
 
 def run_answers(data: bytes, folder: Path) -> str:
     """Read an answers file; enter what is good into sessions on a small drill."""
-    from coach.answers import HandClock, enter, load_answers
     from coach.commands.practice import evening
-    from coach.core.planner import make_plan
-    from coach.practice import Practice
+    from coach.learning.planner import make_plan
+    from coach.session.answers import HandClock, enter, load_answers
+    from coach.session.host import Practice
     from tests.samples import sample_drill
 
     path = folder / "answers.txt"
@@ -521,13 +521,13 @@ def mutated_arguments(rng: random.Random, pool: Sequence[bytes]) -> bytes:
 @cache
 def _parsers() -> tuple[Callable[[str], Any], ...]:
     from coach.commands.common import parse_date
-    from coach.core.excerpt import Excerpt
-    from coach.core.log import parse_faults
-    from coach.core.strings import Instrument, Node, nodes_at_label
-    from coach.core.units import midi_from_note
-    from coach.drillfile.beats import read_beat, read_beats
-    from coach.drillfile.notation import read_events
+    from coach.log.entries import parse_faults
     from coach.midi.pedal import Trigger
+    from coach.music.excerpt import Excerpt
+    from coach.score.beats import read_beat, read_beats
+    from coach.score.notation import read_events
+    from coach.strings.instrument import Instrument, Node, nodes_at_label
+    from coach.strings.units import midi_from_note
 
     return (
         Node.parse, nodes_at_label, midi_from_note, Excerpt.parse, parse_date, parse_faults, read_beat, read_beats,

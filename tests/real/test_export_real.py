@@ -10,10 +10,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from coach.core.excerpt import passage_of, whole_piece
-from coach.drillfile.load import load_drill, read_drill
-from coach.drillfile.midi_out import midi_bytes
-from coach.drillfile.page import html_page
+from coach.music.excerpt import passage_of, whole_piece
+from coach.score.load import load_drill, read_drill
+from coach.score.midi_out import midi_bytes
+from coach.score.page import html_page
 
 SOUNDFONTS = [
     path

@@ -10,17 +10,17 @@ import numpy as np
 import pytest
 
 from coach.cli import main
-from coach.core.drill import ClickPattern
-from coach.core.excerpt import Excerpt, passage_of
-from coach.core.log import Fault, Outcome
-from coach.core.plan import Plan, PlanItem, Purpose
-from coach.core.session import Phase
-from coach.core.session_events import Confirm, Go, Mark, SetTempo
+from coach.learning.plan import Plan, PlanItem, Purpose
+from coach.log.entries import Fault, Outcome
 from coach.midi.pedal import Moment, Trigger, guess_event, meaning
 from coach.midi.ports import Link, list_ports
 from coach.midi.rig import Rig
 from coach.midi.settings import MidiSettings
-from coach.practice import Practice
+from coach.music.drill import ClickPattern
+from coach.music.excerpt import Excerpt, passage_of
+from coach.session.events import Confirm, Go, Mark, SetTempo
+from coach.session.host import Practice
+from coach.session.machine import Phase
 from coach.sound.silent import SilentEngine
 from coach.sound.timeline import rep_timeline
 from coach.store.log import Log

@@ -17,14 +17,14 @@ from textual.app import App, ComposeResult
 from textual.widgets import Static
 
 from coach.cli import main
-from coach.core.strings import Instrument, Node
-from coach.core.units import cents_between
 from coach.sound.device import list_devices
 from coach.sound.engine import Engine
 from coach.sound.player import open_engine
 from coach.sound.render import click_shape, render_clicks, render_rep
 from coach.sound.timeline import Strike, place
 from coach.sound.tones import Tone
+from coach.strings.instrument import Instrument, Node
+from coach.strings.units import cents_between
 from tests.real.conftest import RATE, end, recorded, wait_for
 
 pytestmark = pytest.mark.real

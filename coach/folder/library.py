@@ -1,0 +1,259 @@
+"""The drills at hand: read from the practice folder and the package, each id once, faults told and not fatal."""
+
+from __future__ import annotations
+
+import difflib
+import os
+from collections.abc import Callable, Iterable, Sequence
+from contextlib import suppress
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from coach.ground.files import free_path, write_whole
+from coach.ground.places import DRILL_SUFFIXES, Places, builtin_drills, make_folder, own_drills, user_path
+from coach.ground.plain import same_name
+from coach.ground.problem import CoachError, Problem
+from coach.music.drill import Drill
+
+MOST_FILES = 500
+"""Own drill files that a start reads, in order of name."""
+MOST_TOLD = 20
+
+
+@dataclass(frozen=True, slots=True)
+class Library:
+    """Drills in the order in which new ones are met; `notices` say what was left out and why."""
+
+    drills: tuple[Drill, ...]
+    notices: tuple[str, ...] = ()
+
+    def drill(self, drill_id: str) -> Drill:
+        """The drill with this id; KeyError where there is none."""
+        for drill in self.drills:
+            if drill.id == drill_id:
+                return drill
+        raise KeyError(drill_id)
+
+
+def read_drill_file(path: Path) -> Drill:
+    """The drill in a file; CoachError with every error found where there is none."""
+    # What reads a drill takes a while to import, and most starts recall every drill.
+    from coach.score.load import load_drill
+
+    return load_drill(path)
+
+
+def load_library(places: Places, load: Callable[[Path], Drill] = read_drill_file) -> Library:
+    """Every readable drill: the player's own first, then the built-in ones whose id no own drill has.
+
+    `load` reads one file.
+    """
+    drills: dict[str, Drill] = {}
+    notices: list[str] = []
+    faulty = 0
+    own_files = own_drills(places)
+    for path in [*own_files[:MOST_FILES], *builtin_drills()]:
+        own = path.parent == places.drills
+        try:
+            drill = load(path)
+        except CoachError as error:
+            faulty += 1
+            if faulty <= MOST_TOLD:
+                more = f" (and {len(error.problems) - 1} more)" if len(error.problems) > 1 else ""
+                notices.append(f"left out: {error.problems[0]}{more}; `coach check {path.name}` tells all")
+            continue
+        if drill.id not in drills:
+            drills[drill.id] = drill
+        elif own:
+            other = drills[drill.id].path
+            notices.append(
+                f"left out: {path.name} has the id {drill.id} of {Path(other).name}; give it its own"
+            )
+    if faulty > MOST_TOLD:
+        notices.append(
+            f"left out: {faulty - MOST_TOLD} more files that can't be read; `coach check` tells all"
+        )
+    if len(own_files) > MOST_FILES:
+        extra = len(own_files) - MOST_FILES
+        notices.append(f"left out: {extra:,} more files; of {places.drills} the first {MOST_FILES} are read")
+    return Library(tuple(drills.values()), tuple(notices))
+
+
+def named_drills(names: Sequence[str], places: Places) -> Library:
+    """The drills that the player named, by file or by name; CoachError with every problem in any of them."""
+    problems: list[Problem] = []
+    drills: dict[str, Drill] = {}
+    for name in names:
+        try:
+            path = find_drill(name, places)
+            drill = read_drill_file(path)
+        except CoachError as error:
+            problems.extend(error.problems)
+            continue
+        if drill.id in drills and Path(drills[drill.id].path).resolve() != path.resolve():
+            first = drills[drill.id].path
+            problems.append(
+                Problem(f"has the id {drill.id} of {first}", str(path), guess="give one of them another id")
+            )
+        drills[drill.id] = drill
+    if problems:
+        raise CoachError(problems)
+    return Library(tuple(drills.values()))
+
+
+def keep_copies(library: Library, places: Places) -> Library:
+    """The same drills; those from outside the practice folder are kept in its `drills/` too, for tomorrow."""
+    inside = {path.resolve() for path in [*own_drills(places), *builtin_drills()]}
+    kept = [
+        _keep(Path(drill.path), places, drill)
+        for drill in library.drills
+        if Path(drill.path).resolve() not in inside
+    ]
+    return replace(library, notices=(*library.notices, *(notice for notice in kept if notice)))
+
+
+def refuse_anothers(library: Library, player: str) -> None:
+    """CoachError where a drill is assigned to somebody else than this player; one without a name may be anybody."""
+    from coach.store.log import DEFAULT_NAME
+
+    others = [
+        (drill.path, drill.assignment.student)
+        for drill in library.drills
+        if drill.assignment and drill.assignment.student and not same_name(drill.assignment.student, player)
+    ]
+    if others and player != DEFAULT_NAME:
+        raise CoachError(
+            Problem(
+                f"is assigned to {student}; practised here, it would count for {player}",
+                path,
+                guess="the wrong file, or another --player? --anyway practises it all the same",
+            )
+            for path, student in others
+        )
+
+
+def settle_ids(drills: Iterable[Drill], places: Places) -> None:
+    """Write the ids of own drills that have none yet into their files, so that later edits keep the history.
+
+    A file that can't be written keeps working: its ids follow from title and names as before.
+    """
+    own = {path.resolve() for path in own_drills(places)}
+    for drill in drills:
+        path = Path(drill.path)
+        if path.resolve() in own:
+            with suppress(OSError, UnicodeDecodeError, CoachError):
+                write_ids(path)
+
+
+def write_ids(path: Path) -> bool:
+    """Write the ids of a drill and its phrases into its file; whether any was missing.
+
+    OSError, UnicodeDecodeError or CoachError where the file can't be read or written.
+    """
+    from coach.score.edit import with_ids
+
+    text = path.read_bytes().decode("utf-8")
+    settled = with_ids(text)
+    if settled == text:
+        return False
+    _write(path, settled.encode())
+    return True
+
+
+def _keep(path: Path, places: Places, drill: Drill) -> str:
+    """Copy a drill file into the practice folder; an older copy of the same drill stays beside it as `.old`."""
+    content = path.read_bytes()
+    folder = make_folder(places.drills)
+    target = next((own for own in own_drills(places)[:MOST_FILES] if _id_of(own) == drill.id), None)
+    if target is None:
+        target = free_path(folder / path.name)
+        _write(target, content)
+        return f"kept a copy as {target}"
+    if target.read_bytes() == content:
+        return ""
+    before = read_drill_file(target)
+    older = free_path(target.with_name(target.name + ".old"))
+    _write(older, target.read_bytes())
+    _write(target, content)
+    return f"{target} is now this version{_changed(before, drill)}; the one before is kept as {older}"
+
+
+def _changed(before: Drill, now: Drill) -> str:
+    """What another version asks for, where that is not what the one before asked for."""
+    asked, asks = _asked(before), _asked(now)
+    if asked == asks:
+        return ""
+    old, new = (drill.assignment.id if drill.assignment else "" for drill in (before, now))
+    # Ids of assignments sort by the moment at which they were given.
+    earlier = ", though it was assigned earlier" if new and new < old else ""
+    return f"{earlier}: {asks} now, {asked} before"
+
+
+def _asked(drill: Drill) -> str:
+    due = drill.assignment.due if drill.assignment else None
+    return f"goal {drill.goal_bpm} bpm {f'by {due}' if due else 'with no due date'}"
+
+
+def _id_of(path: Path) -> str:
+    try:
+        return read_drill_file(path).id
+    except CoachError:
+        return ""
+
+
+def _write(path: Path, content: bytes) -> None:
+    try:
+        write_whole(path, [content])
+    except OSError as error:
+        raise CoachError(Problem(f"can't be written: {(error.strerror or '').lower()}", str(path))) from None
+
+
+def find_drill(name_or_path: str, places: Places) -> Path:
+    """The drill file that is meant: a path, or a drill by its file's name without the ending, its id or its title.
+
+    Upper and lower case are one; own drills come first. CoachError with near names where there is none.
+    """
+    direct = user_path(name_or_path)
+    if direct.suffix.lower() in DRILL_SUFFIXES or len(direct.parts) > 1 or os.path.isfile(direct):
+        if os.path.exists(direct) and not os.path.isdir(direct):
+            return direct
+        inside = places.folder / direct
+        if not direct.is_absolute() and os.path.isfile(inside):
+            return inside
+    wanted = direct.stem if direct.suffix.lower() in DRILL_SUFFIXES else direct.name
+    wanted = wanted.casefold()
+    title = " ".join(name_or_path.split()).casefold()
+    # An own drill that has a built-in one's id stands for it, whatever its file is called.
+    called: dict[str, str] = {}
+    for drills in (own_drills(places), builtin_drills()):
+        for path in drills:
+            if len(direct.parts) == 1 and path.stem.casefold() == wanted:
+                return path
+        for path in drills[:MOST_FILES]:
+            names = _names_in(path)
+            if title in names:
+                return path
+            for name in (path.stem.casefold(), *names):
+                called.setdefault(name, path.stem)
+    if os.path.isdir(direct):
+        raise CoachError(
+            Problem("is a folder, not a drill file", name_or_path, guess="name one of the files in it")
+        )
+    near = difflib.get_close_matches(wanted, called, n=6, cutoff=0.5)
+    near += [name for name in called if wanted and wanted in name]
+    if near:
+        guess = "near: " + ", ".join(list(dict.fromkeys(called[name] for name in near))[:3])
+    elif called:
+        guess = "known: " + ", ".join(sorted(set(called.values()))[:8])
+    else:
+        guess = f"no drills in {places.drills} either"
+    raise CoachError(Problem("there is no such drill file", name_or_path, guess=guess))
+
+
+def _names_in(path: Path) -> tuple[str, ...]:
+    """A drill's id and title without upper case; none where the file can't be read."""
+    try:
+        drill = read_drill_file(path)
+    except CoachError:
+        return ()
+    return drill.id.casefold(), " ".join(drill.title.split()).casefold()

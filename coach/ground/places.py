@@ -1,0 +1,134 @@
+"""Where everything lies: the practice folder, the log in it, drills, and the drills that come with the program.
+
+The practice folder is the one that is asked for, else the current folder if it holds `drills/` or `progress/`, else
+the user-data folder of the platform.
+"""
+
+from __future__ import annotations
+
+import os
+from dataclasses import dataclass
+from pathlib import Path
+
+import coach
+from coach.ground.problem import CoachError, Problem
+
+DRILL_SUFFIXES = (".yaml", ".yml")
+
+
+@dataclass(frozen=True, slots=True)
+class Places:
+    """The paths of one practice folder; nothing is created until something is written."""
+
+    folder: Path
+
+    @property
+    def drills(self) -> Path:
+        return self.folder / "drills"
+
+    @property
+    def progress(self) -> Path:
+        return self.folder / "progress"
+
+    @property
+    def log(self) -> Path:
+        return self.progress / "log.sqlite3"
+
+    @property
+    def recall(self) -> Path:
+        """What earlier starts read from drills and settings; it may go at any time."""
+        return self.progress / "recall.json"
+
+    @property
+    def settings(self) -> Path:
+        return self.folder / "settings.yaml"
+
+
+def find_places(folder: str | Path | None = None) -> Places:
+    """The practice folder; CoachError where something else than a folder stands in its place."""
+    if folder is not None and str(folder):
+        chosen = user_path(folder)
+    else:
+        here = Path.cwd()
+        if (here / "drills").is_dir() or (here / "progress").is_dir():
+            chosen = here
+        else:
+            import platformdirs
+
+            chosen = Path(platformdirs.user_data_dir("wellrung", appauthor=False))
+    _must_be_folder(chosen)
+    places = Places(chosen)
+    _must_be_folder(places.progress)
+    return places
+
+
+def user_path(text: str | Path) -> Path:
+    """The path that a user wrote, `~` being their home; as it stands where there is no such user."""
+    try:
+        return Path(text).expanduser()
+    except RuntimeError:
+        return Path(text)
+
+
+def make_folder(folder: Path) -> Path:
+    """Create a folder if need be and make sure that it can be written; CoachError where not."""
+    _must_be_folder(folder)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise CoachError(
+            Problem(f"the folder can't be made: {_reason(error)}", str(folder), guess=_ELSEWHERE)
+        ) from None
+    if not os.access(folder, os.W_OK | os.X_OK):
+        raise CoachError(Problem("nothing may be written in this folder", str(folder), guess=_ELSEWHERE))
+    return folder
+
+
+def builtin_drills() -> list[Path]:
+    """The drills that come with the program, in order of name."""
+    package = Path(coach.__file__).parent
+    for folder in (package / "drills", package.parent / "drills"):
+        found = _drills_in(folder)
+        if found:
+            return found
+    return []
+
+
+def own_drills(places: Places) -> list[Path]:
+    """The drills in the practice folder, in order of name."""
+    return _drills_in(places.drills)
+
+
+def all_drills(places: Places) -> list[Path]:
+    """The player's own drills, then the built-in ones whose file name is not taken by an own one."""
+    own = own_drills(places)
+    taken = {path.stem for path in own}
+    return own + [path for path in builtin_drills() if path.stem not in taken]
+
+
+_ELSEWHERE = "--folder DIR names another practice folder"
+
+
+def _drills_in(folder: Path) -> list[Path]:
+    try:
+        found = [
+            path for path in folder.iterdir() if path.suffix.lower() in DRILL_SUFFIXES and path.is_file()
+        ]
+    except OSError:
+        return []
+    return sorted(found)
+
+
+def _must_be_folder(path: Path) -> None:
+    try:
+        wrong = path.exists() and not path.is_dir()
+    except OSError as error:
+        raise CoachError(
+            Problem(f"the folder can't be read: {_reason(error)}", str(path), guess=_ELSEWHERE)
+        ) from None
+    if wrong:
+        raise CoachError(Problem("is a file, but a folder is needed here", str(path), guess=_ELSEWHERE))
+
+
+def _reason(error: OSError) -> str:
+    return (error.strerror or str(error)).lower()

@@ -1,0 +1,73 @@
+"""What is wrong with something the user gave, said so that they can mend it.
+
+A problem names the place, what was found, what is allowed and, where it can be told, the likely slip.
+Lines and columns count from 1, as editors show them; 0 means that the place is the whole file.
+All problems of one input are collected before any is raised. Names and texts of others are inside, so that the whole is
+made harmless where it is put into words.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Literal
+
+from coach.ground.plain import visible
+
+Severity = Literal["error", "warning"]
+
+
+@dataclass(frozen=True, slots=True)
+class Problem:
+    """One fault in one input, ready to print."""
+
+    message: str
+    """What was found and what is allowed, one sentence without a full stop."""
+    where: str = ""
+    """The file's path as the user gave it, or the option's name."""
+    line: int = 0
+    column: int = 0
+    guess: str = ""
+    """The likely slip or the way out, without brackets: `one zero too many?`"""
+    field: str = ""
+    """The key's path inside the file: `phrases[0].bars[1].bass`."""
+    severity: Severity = "error"
+    source_line: str = ""
+    """The offending line as it stands in the file, for the caret."""
+    said: str = ""
+    """The field as a player says it, where it is known: `phrase opening, bar 2, bass`."""
+
+    def __str__(self) -> str:
+        place = self.where
+        if self.line:
+            place += f":{self.line}" + (f":{self.column}" if self.column else "")
+        parts = [part for part in (place, self.said or self.field) if part]
+        head = ": ".join(parts)
+        if self.severity == "warning":
+            head = f"{head}: warning" if head else "warning"
+        text = f"{head}: {self.message}" if head else self.message
+        return visible(f"{text} ({self.guess})" if self.guess else text)
+
+    def with_caret(self) -> str:
+        """The problem and, under it, the offending line with a caret below the column."""
+        if not self.source_line or not self.line:
+            return str(self)
+        shown = visible(self.source_line.rstrip("\n").replace("\t", " "))
+        caret = " " * max(self.column - 1, 0) + "^"
+        return f"{self}\n    {shown}\n    {caret}"
+
+
+class CoachError(Exception):
+    """Input that can't be used; carries every problem found. Exit status 1."""
+
+    def __init__(self, problems: Problem | str | Iterable[Problem]) -> None:
+        if isinstance(problems, str):
+            problems = Problem(problems)
+        if isinstance(problems, Problem):
+            problems = (problems,)
+        self.problems: tuple[Problem, ...] = tuple(problems)
+        super().__init__("\n".join(str(problem) for problem in self.problems))
+
+
+class UsageError(CoachError):
+    """A command called the wrong way. Exit status 2."""

@@ -1,0 +1,229 @@
+"""What one practice day says about each node, move and excerpt: a fold over that day's counted reps.
+
+Keys: `n:<node key>`, `m:<place>place>`, `x:<excerpt key>`. What a rep says:
+
+| result of the event | its nodes | the move to it |
+| --- | --- | --- |
+| clean | clean | clean |
+| choked | choked (only the note named, where one is) | failed |
+| late | clean: it rang | failed |
+| dropped, not reached | nothing | nothing |
+
+An excerpt is clean where every event is, and failed otherwise; a rep that only broke off (nothing but events not
+reached) and an unrated rep say nothing, but their time counts. The cold result is the day's first one of its key.
+Reps come in the order of (at_ms, id), so that the same log gives the same evidence however it was merged.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import date
+
+from coach.learning.ladder import verdict
+from coach.log.entries import CAUSES, Fault, Outcome, Rep
+from coach.music.excerpt import LoggedEvent, LoggedPassage
+
+NODE, MOVE, EXCERPT = "n:", "m:", "x:"
+
+Tally = tuple[int, int, int, int]
+"""Tempo in bpm, goal in bpm, how many clean, how many failed."""
+
+
+@dataclass(frozen=True, slots=True)
+class DayEvidence:
+    """One key's results on one practice day."""
+
+    key: str
+    day: date
+    cold_clean: bool | None
+    """The day's first result; None where nothing was rated."""
+    cold_bpm: int
+    cold_goal_bpm: int
+    tallies: tuple[Tally, ...]
+    """All results of the day, the cold one too, in order of tempo and goal."""
+    reps: int
+    """Repetitions in which it was played, rated or not."""
+    duration_ms: int
+    """Time spent on it, count-ins included; excerpts only, so that adding them up counts no minute twice."""
+    causes: tuple[int, int, int] = (0, 0, 0)
+    """Chokes by marked cause: position, lift, pluck."""
+    late: int = 0
+    dropped: int = 0
+
+    @property
+    def clean(self) -> int:
+        return sum(tally[2] for tally in self.tallies)
+
+    @property
+    def failed(self) -> int:
+        return sum(tally[3] for tally in self.tallies)
+
+    def near_goal(self, part: float) -> tuple[int, int]:
+        """Clean and failed results at `part` of the goal tempo or faster."""
+        near = [tally for tally in self.tallies if tally[0] >= part * tally[1]]
+        return sum(tally[2] for tally in near), sum(tally[3] for tally in near)
+
+    def to_json(self) -> str:
+        """Canonical JSON."""
+        body = [
+            self.key,
+            self.day.isoformat(),
+            self.cold_clean,
+            self.cold_bpm,
+            self.cold_goal_bpm,
+            self.tallies,
+            self.reps,
+            self.duration_ms,
+            self.causes,
+            self.late,
+            self.dropped,
+        ]
+        return json.dumps(body, separators=(",", ":"), ensure_ascii=False)
+
+    @classmethod
+    def from_json(cls, text: str) -> DayEvidence:
+        """The inverse of `to_json`; ValueError, KeyError or TypeError on other text."""
+        key, day, cold, cold_bpm, cold_goal, tallies, reps, duration, causes, late, dropped = json.loads(text)
+        rows = tuple((int(bpm), int(goal), int(clean), int(failed)) for bpm, goal, clean, failed in tallies)
+        position, lift, pluck = causes
+        return cls(
+            key,
+            date.fromisoformat(day),
+            cold,
+            cold_bpm,
+            cold_goal,
+            rows,
+            reps,
+            duration,
+            (position, lift, pluck),
+            late,
+            dropped,
+        )
+
+
+@dataclass(slots=True)
+class _Sum:
+    """Evidence of one key while the day is being read."""
+
+    cold: bool | None = None
+    cold_bpm: int = 0
+    cold_goal_bpm: int = 0
+    tallies: dict[tuple[int, int], list[int]] = field(default_factory=dict)
+    reps: int = 0
+    duration_ms: int = 0
+    causes: list[int] = field(default_factory=lambda: [0, 0, 0])
+    late: int = 0
+    dropped: int = 0
+
+    def add(self, clean: bool, rep: Rep) -> None:
+        if self.cold is None:
+            self.cold, self.cold_bpm, self.cold_goal_bpm = clean, rep.tempo_bpm, rep.goal_bpm
+        tally = self.tallies.setdefault((rep.tempo_bpm, rep.goal_bpm), [0, 0])
+        tally[0 if clean else 1] += 1
+
+    def done(self, key: str, day: date) -> DayEvidence:
+        rows = tuple((bpm, goal, *counts) for (bpm, goal), counts in sorted(self.tallies.items()))
+        position, lift, pluck = self.causes
+        return DayEvidence(
+            key,
+            day,
+            self.cold,
+            self.cold_bpm,
+            self.cold_goal_bpm,
+            tuple((row[0], row[1], row[2], row[3]) for row in rows),
+            self.reps,
+            self.duration_ms,
+            (position, lift, pluck),
+            self.late,
+            self.dropped,
+        )
+
+
+def day_evidence(reps: Sequence[tuple[Rep, LoggedPassage]]) -> dict[str, DayEvidence]:
+    """Evidence per key from one practice day's counted reps of one player.
+
+    Counted: corrections applied, void reps left out. Any order will do. ValueError where they are of several
+    players or days.
+    """
+    if len({(rep.player, rep.day) for rep, _ in reps}) > 1:
+        raise ValueError("evidence is for one player and one practice day")
+    sums: dict[str, _Sum] = {}
+    for rep, passage in sorted(reps, key=lambda pair: (pair[0].at_ms, pair[0].id)):
+        _add_rep(sums, rep, passage)
+    day = reps[0][0].day if reps else date.min
+    return {key: sums[key].done(key, day) for key in sorted(sums)}
+
+
+def _add_rep(sums: dict[str, _Sum], rep: Rep, passage: LoggedPassage) -> None:
+    whole = sums.setdefault(EXCERPT + rep.excerpt, _Sum())
+    whole.reps += 1
+    whole.duration_ms += rep.duration_ms
+    clean = verdict(rep)
+    if clean is not None:
+        whole.add(clean, rep)
+    faults: dict[int, list[Fault]] = {}
+    for fault in rep.faults or ():
+        faults.setdefault(fault.label, []).append(fault)
+        _count_fault(whole, fault)
+    played: set[str] = set()
+    for event in passage.events:
+        _add_event(sums, rep, event, faults.get(event.label, ()), played)
+    for key in played:
+        sums[key].reps += 1
+
+
+def _add_event(
+    sums: dict[str, _Sum], rep: Rep, event: LoggedEvent, faults: Iterable[Fault], played: set[str]
+) -> None:
+    for node, result in node_results(event, faults).items():
+        key = NODE + node
+        played.add(key)
+        entry = sums.setdefault(key, _Sum())
+        for fault in faults:
+            if node in _named(event, fault):
+                _count_fault(entry, fault)
+        if result is not None and rep.rated:
+            entry.add(result, rep)
+    if event.move:
+        key = MOVE + event.move
+        played.add(key)
+        entry = sums.setdefault(key, _Sum())
+        for fault in faults:
+            _count_fault(entry, fault)
+        outcomes = {fault.outcome for fault in faults}
+        missing = outcomes & {Outcome.DROPPED, Outcome.NOT_REACHED}
+        failed = outcomes & {Outcome.CHOKED, Outcome.LATE}
+        if rep.rated and (failed or not missing):
+            entry.add(not failed, rep)
+
+
+def node_results(event: LoggedEvent, faults: Iterable[Fault]) -> Mapping[str, bool | None]:
+    """Per node of the event: rang (True), choked (False), or nothing can be said (None)."""
+    results: dict[str, bool | None] = dict.fromkeys(event.nodes, True)
+    for fault in faults:
+        for node in _named(event, fault):
+            if fault.outcome is Outcome.CHOKED:
+                results[node] = False
+            elif fault.outcome is not Outcome.LATE and results[node] is not False:
+                results[node] = None
+    return results
+
+
+def _named(event: LoggedEvent, fault: Fault) -> tuple[str, ...]:
+    """The nodes that a fault is about: all of the event's, or the one at the note that it names."""
+    if not fault.note:
+        return event.nodes
+    harmonic = ["<" in text for text in event.text.split("+")]
+    if fault.note > len(harmonic) or not harmonic[fault.note - 1]:
+        return ()
+    index = sum(harmonic[: fault.note - 1])
+    return event.nodes[index : index + 1]
+
+
+def _count_fault(entry: _Sum, fault: Fault) -> None:
+    if fault.cause:
+        entry.causes[CAUSES.index(fault.cause)] += 1
+    entry.late += fault.outcome is Outcome.LATE
+    entry.dropped += fault.outcome is Outcome.DROPPED

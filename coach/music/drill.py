@@ -1,0 +1,215 @@
+"""A drill: an instrument, tempos, and phrases made of bars, layers, events and notes.
+
+Conventions: frozen values only. Strings count from 0, the highest (number 1 on paper). Beats inside a bar are the
+bar's counted beats from 0; holds are in the same beats and may pass the bar line. Pitches are MIDI numbers.
+An id survives edits: a drill's and a phrase's `id` stay when title, name, bars or file name change, and a changed
+body is a new `revision` of the same phrase.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from datetime import date
+from fractions import Fraction
+from functools import cached_property
+from typing import Literal
+
+from coach.music.rhythm import Meter
+from coach.strings.instrument import Instrument, Node
+
+TOGETHER = "together"
+"""The name of all layers at once; no layer may be called so."""
+
+Ending = Literal["", "damp", "ring"]
+
+
+@dataclass(frozen=True, slots=True)
+class Note:
+    """One string sounded at one moment: a natural harmonic (`node`) or a stopped or open string (`fret`)."""
+
+    string: int
+    fret: int | None = None
+    """Fret stopped, 0 for open; None for a harmonic."""
+    node: Node | None = None
+    written: str = ""
+    """The position as the author wrote it: `3.2`, `7`."""
+    droppable: bool = False
+    """Left out in the easier version."""
+    asserted_midi: int | None = None
+    """The sounding pitch that the author states, to be checked against physics."""
+    fretting_finger: str = ""
+    plucking_finger: str = ""
+    plucking_hand_touch: bool = False
+    """The node is touched by the plucking hand: no limit of reach."""
+    ending: Ending = ""
+    """`damp`: stop it when its hold ends; `ring`: let it ring over."""
+
+    def __post_init__(self) -> None:
+        if (self.fret is None) == (self.node is None):
+            raise ValueError("a note is either a harmonic (node) or a fretted or open string (fret)")
+
+    @property
+    def is_harmonic(self) -> bool:
+        return self.node is not None
+
+    @property
+    def position_text(self) -> str:
+        """The position as text tab writes it: `<3.2>` for a harmonic, `5` for a fret."""
+        return f"<{self.written or self.node.label}>" if self.node else str(self.fret)
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """What one layer plays at one moment."""
+
+    layer: str
+    beat: Fraction
+    """As counted, from 0; a pick-up bar counts up to the bar line (one beat of 4/4 is beat 3, players' 4)."""
+    hold: Fraction
+    notes: tuple[Note, ...]
+    hold_written: bool = False
+    """Whether the author wrote the hold; else it follows from the next event or the string's next use."""
+
+    @property
+    def droppable(self) -> bool:
+        """Whether the easier version leaves the whole event out."""
+        return all(note.droppable for note in self.notes)
+
+
+@dataclass(frozen=True, slots=True)
+class ClickPattern:
+    """When the click sounds.
+
+    `subdivision`: clicks to a counted beat. `placing`: on every beat, on the bar's first beat only, or off the
+    beat (half a beat late). `silent_bars`: of each `silent_every` bars the last so many have no click, so that
+    the player keeps time alone.
+    """
+
+    subdivision: int = 1
+    placing: Literal["beat", "bar", "off"] = "beat"
+    silent_bars: int = 0
+    silent_every: int = 0
+    accent: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class Bar:
+    """One bar: its meter, its length (a pick-up is shorter) and its events in order of beat, then of layer."""
+
+    meter: Meter
+    length: Fraction
+    """In counted beats of this bar's meter."""
+    events: tuple[Event, ...] = ()
+    cue: str = ""
+    dynamics: str = ""
+    start_ratio: Fraction = Fraction(1)
+    """Tempo at the bar's start against the drill's tempo; a tempo change lasts until the next one."""
+    stop_ratio: Fraction = Fraction(1)
+    """Tempo at the bar's end: other than `start_ratio` where the tempo changes gradually."""
+
+
+@dataclass(frozen=True)
+class Phrase:
+    """A few bars practised as one unit."""
+
+    id: str
+    name: str
+    bars: tuple[Bar, ...]
+    layers: tuple[str, ...]
+    """Layer names in the order of their first use."""
+    cue: str = ""
+
+    @cached_property
+    def revision(self) -> str:
+        """Twelve hex digits that change when what is played changes, and not with names or cues."""
+        return _digest(_body(self.bars))
+
+
+@dataclass(frozen=True, slots=True)
+class Tempo:
+    """Start and goal in bpm of the tempo beat, whose note value is a part of a whole note."""
+
+    start_bpm: int
+    goal_bpm: int
+    beat_whole: Fraction = Fraction(1, 4)
+
+
+@dataclass(frozen=True, slots=True)
+class Assignment:
+    """What a teacher asks for: a drill handed to a student with a goal tempo, a due date and a note."""
+
+    student: str = ""
+    teacher: str = ""
+    goal_bpm: int | None = None
+    due: date | None = None
+    note: str = ""
+    id: str = ""
+
+
+@dataclass(frozen=True)
+class Drill:
+    """One drill file's content, complete."""
+
+    id: str
+    title: str
+    instrument: Instrument
+    tempo: Tempo
+    phrases: tuple[Phrase, ...]
+    order: tuple[str, ...] = ()
+    """Phrase ids as the whole piece plays them, repeats written out."""
+    about: str = ""
+    click: ClickPattern = ClickPattern()
+    count_in_bars: int = 1
+    assignment: Assignment | None = None
+    composer: str = ""
+    tags: tuple[str, ...] = ()
+    path: str = field(default="", compare=False)
+    """Where it was read from, for messages; no part of its identity."""
+
+    @property
+    def layers(self) -> tuple[str, ...]:
+        """All layer names, in the order of their first use."""
+        return tuple(dict.fromkeys(layer for phrase in self.phrases for layer in phrase.layers))
+
+    @property
+    def goal_bpm(self) -> int:
+        """The tempo to reach: the assignment's, where it sets one."""
+        if self.assignment and self.assignment.goal_bpm:
+            return self.assignment.goal_bpm
+        return self.tempo.goal_bpm
+
+    def phrase(self, phrase_id: str) -> Phrase:
+        """The phrase with this id; KeyError where there is none."""
+        for phrase in self.phrases:
+            if phrase.id == phrase_id:
+                return phrase
+        raise KeyError(phrase_id)
+
+    @cached_property
+    def revision(self) -> str:
+        """Twelve hex digits that change when any phrase's body, the order or the instrument changes."""
+        parts = [phrase.id + phrase.revision for phrase in self.phrases]
+        return _digest("|".join([self.instrument.key, *self._open_names(), *parts, *self.order]))
+
+    def _open_names(self) -> Iterator[str]:
+        return (string.name for string in self.instrument.strings)
+
+
+def _body(bars: tuple[Bar, ...]) -> str:
+    lines = []
+    for bar in bars:
+        lines.append(f"{bar.meter} {bar.length} {bar.start_ratio} {bar.stop_ratio}")
+        for event in bar.events:
+            notes = "+".join(
+                f"{note.string}:{f'<{note.node.key}>' if note.node else note.fret}"
+                f"{'?' if note.droppable else ''}"
+                for note in event.notes
+            )
+            lines.append(f"{event.layer} {event.beat} {event.hold} {notes}")
+    return "\n".join(lines)
+
+
+def _digest(text: str) -> str:
+    return hashlib.sha256(text.encode()).hexdigest()[:12]

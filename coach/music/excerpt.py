@@ -1,0 +1,513 @@
+"""Excerpts of a drill (what one repetition covers) and the passage that each one plays.
+
+An `Excerpt` names a part of a drill and keeps its key when the drill is edited. A `Passage` is its content now: every
+event with its label, its exact place in tempo beats and its sounding notes. The screen draws it, the sound engine
+plays it, the log stores its `LoggedPassage` once.
+
+Key of an excerpt: `drill:phrase[+phrase]:layer:kind:full|easier:subject`. The subject is a node key, a move
+(`place>place`), or `1` or `2` for the half of a phrase; a place is the node keys of one event joined by `+`.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import itertools
+import json
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from enum import StrEnum
+from fractions import Fraction
+from functools import cached_property
+from typing import Any
+
+from coach.music.drill import TOGETHER, Bar, Drill, Event, Note, Phrase
+from coach.music.rhythm import Meter, TempoMap, TempoSpan, count_text
+from coach.strings.units import midi_from_hz
+
+
+class Kind(StrEnum):
+    """What one repetition covers."""
+
+    NODE = "node"
+    MOVE = "move"
+    HALF = "half"
+    PHRASE = "phrase"
+    JOIN = "join"
+    PIECE = "piece"
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class Excerpt:
+    """A named part of a drill; equal excerpts are the same thing to practise on any day."""
+
+    drill: str
+    phrases: tuple[str, ...]
+    layer: str = TOGETHER
+    kind: Kind = Kind.PHRASE
+    easier: bool = False
+    subject: str = ""
+
+    @property
+    def key(self) -> str:
+        ease = "easier" if self.easier else "full"
+        return ":".join([self.drill, "+".join(self.phrases), self.layer, self.kind, ease, self.subject])
+
+    @classmethod
+    def parse(cls, key: str) -> Excerpt:
+        """The excerpt with this key; ValueError where it is none."""
+        parts = key.split(":", 5)
+        if len(parts) != 6 or parts[4] not in ("full", "easier"):
+            raise ValueError(f"{key!r} is no excerpt key: drill:phrases:layer:kind:full|easier:subject")
+        return cls(
+            parts[0], tuple(parts[1].split("+")), parts[2], Kind(parts[3]), parts[4] == "easier", parts[5]
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class PlacedNote:
+    """A note of a passage with its sounding pitch (MIDI number with a fraction, cents exact)."""
+
+    note: Note
+    node_key: str
+    sounding_hz: float
+    sounding_midi: float
+
+
+@dataclass(frozen=True, slots=True)
+class PlacedEvent:
+    """An event in its passage. `onset` and `hold` are in tempo beats, `beat` in the bar's counted beats."""
+
+    label: int
+    layer: str
+    onset: Fraction
+    hold: Fraction
+    bar: int
+    beat: Fraction
+    notes: tuple[PlacedNote, ...]
+    restruck: bool = False
+    """Sounding already when the excerpt starts: played anew on its first beat."""
+    place: str = ""
+    """The node keys of its harmonics joined by `+`; empty where it has none."""
+    move_from: str = ""
+    """The place that the hand comes from, where the layer has an earlier harmonic in this passage."""
+
+    @property
+    def move(self) -> str:
+        """`place>place`, or empty where the hand stays where it was."""
+        moved = self.move_from and self.place and self.move_from != self.place
+        return f"{self.move_from}>{self.place}" if moved else ""
+
+    @property
+    def is_harmonic(self) -> bool:
+        return bool(self.place)
+
+    @property
+    def count(self) -> str:
+        """Its place in the bar as players count: `2&`."""
+        return count_text(self.beat)
+
+
+@dataclass(frozen=True, slots=True)
+class PassageBar:
+    """A bar, or the part of one that the passage covers, from `start` for `length` tempo beats."""
+
+    number: int
+    """As printed, from 1 in its phrase."""
+    phrase: str
+    start: Fraction
+    length: Fraction
+    meter: Meter
+    beat_length: Fraction
+    """One counted beat of its meter, in tempo beats."""
+    first_beat: Fraction
+    """Counted beats of the bar that lie before the passage's start (0 for a whole bar)."""
+    cue: str = ""
+    dynamics: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class LoggedEvent:
+    """What the log keeps of an event: enough to rate nodes and moves without the drill."""
+
+    label: int
+    layer: str
+    text: str
+    onset: str
+    nodes: tuple[str, ...] = ()
+    move: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class LoggedPassage:
+    """What the log keeps of a passage, once; its id is a digest of all the rest."""
+
+    id: str
+    excerpt: str
+    revision: str
+    title: str
+    events: tuple[LoggedEvent, ...]
+
+    def to_json(self) -> str:
+        """Canonical JSON: the same passage gives the same text on every machine."""
+        events = [
+            [event.label, event.layer, event.text, event.onset, list(event.nodes), event.move]
+            for event in self.events
+        ]
+        body = {"excerpt": self.excerpt, "revision": self.revision, "title": self.title, "events": events}
+        return json.dumps(body, sort_keys=True, separators=(",", ":"), ensure_ascii=False)
+
+    @classmethod
+    def from_json(cls, text: str) -> LoggedPassage:
+        """The inverse of `to_json`; ValueError, KeyError or TypeError on other text."""
+        body: dict[str, Any] = json.loads(text)
+        events = tuple(
+            LoggedEvent(int(label), str(layer), str(shown), str(onset), tuple(nodes), str(move))
+            for label, layer, shown, onset, nodes, move in body["events"]
+        )
+        return cls.of(str(body["excerpt"]), str(body["revision"]), str(body["title"]), events)
+
+    @classmethod
+    def of(cls, excerpt: str, revision: str, title: str, events: tuple[LoggedEvent, ...]) -> LoggedPassage:
+        unnamed = cls("", excerpt, revision, title, events)
+        return replace(unnamed, id=hashlib.sha256(unnamed.to_json().encode()).hexdigest()[:16])
+
+
+@dataclass(frozen=True)
+class Passage:
+    """What an excerpt plays: events in order, bars, tempo, in tempo beats from 0 to `length`."""
+
+    excerpt: Excerpt
+    title: str
+    revision: str
+    events: tuple[PlacedEvent, ...]
+    bars: tuple[PassageBar, ...]
+    length: Fraction
+    tempo: TempoMap
+    layers: tuple[str, ...]
+
+    @cached_property
+    def logged(self) -> LoggedPassage:
+        events = tuple(
+            LoggedEvent(
+                event.label,
+                event.layer,
+                event_text(event),
+                str(event.onset),
+                tuple(placed.node_key for placed in event.notes if placed.node_key),
+                event.move,
+            )
+            for event in self.events
+        )
+        return LoggedPassage.of(self.excerpt.key, self.revision, self.title, events)
+
+    @cached_property
+    def node_keys(self) -> tuple[str, ...]:
+        """Every node played, once each, in order of first use."""
+        return tuple(
+            dict.fromkeys(note.node_key for event in self.events for note in event.notes if note.node_key)
+        )
+
+    @cached_property
+    def moves(self) -> tuple[str, ...]:
+        """Every move made, once each, in order."""
+        return tuple(dict.fromkeys(event.move for event in self.events if event.move))
+
+    def seconds(self, tempo_bpm: int) -> Fraction:
+        """How long one repetition lasts at a rung, without its count-in."""
+        return self.tempo.seconds_at(self.length, tempo_bpm)
+
+    def event(self, label: int) -> PlacedEvent:
+        """The event with this label; KeyError where there is none."""
+        if not 1 <= label <= len(self.events):
+            raise KeyError(label)
+        return self.events[label - 1]
+
+
+def event_text(event: PlacedEvent) -> str:
+    """An event as the drill file writes it, without its beat: `3:<7>+2:<7>` by string number."""
+    return "+".join(f"{placed.note.string + 1}:{placed.note.position_text}" for placed in event.notes)
+
+
+def layer_choices(phrase: Phrase) -> tuple[str, ...]:
+    """What a phrase can be practised as: each layer alone, then together where there is more than one."""
+    return phrase.layers if len(phrase.layers) < 2 else (*phrase.layers, TOGETHER)
+
+
+def whole_phrase(drill: Drill, phrase: Phrase, layer: str | None = None, easier: bool = False) -> Excerpt:
+    """The whole phrase in one layer, or with all its layers together."""
+    return Excerpt(drill.id, (phrase.id,), layer or layer_choices(phrase)[-1], Kind.PHRASE, easier)
+
+
+def excerpts_of(drill: Drill, phrase: Phrase, layer: str) -> tuple[Excerpt, ...]:
+    """Every shorter excerpt of a phrase in one layer: its nodes, its moves, its halves, in playing order."""
+    passage = passage_of(drill, Excerpt(drill.id, (phrase.id,), layer))
+    base = Excerpt(drill.id, (phrase.id,), layer)
+    nodes = [replace(base, kind=Kind.NODE, subject=key) for key in passage.node_keys]
+    moves = [replace(base, kind=Kind.MOVE, subject=move) for move in passage.moves]
+    halves = []
+    if len(passage.events) >= 4 and _half_point(passage) is not None:
+        halves = [replace(base, kind=Kind.HALF, subject=half) for half in ("1", "2")]
+    return (*nodes, *moves, *halves)
+
+
+def joins_of(drill: Drill, layer: str = TOGETHER) -> tuple[Excerpt, ...]:
+    """The joins of phrases that follow each other in the piece, once each."""
+    order = drill.order or tuple(phrase.id for phrase in drill.phrases)
+    pairs = dict.fromkeys(itertools.pairwise(order))
+    return tuple(Excerpt(drill.id, pair, layer, Kind.JOIN) for pair in pairs)
+
+
+def whole_piece(drill: Drill, layer: str = TOGETHER) -> Excerpt:
+    """The piece from its first phrase to its last, repeats played."""
+    order = drill.order or tuple(phrase.id for phrase in drill.phrases)
+    return Excerpt(drill.id, order, layer, Kind.PIECE)
+
+
+def passage_of(drill: Drill, excerpt: Excerpt) -> Passage:
+    """What the excerpt plays in this drill as it is now.
+
+    Raises KeyError where the drill no longer has the phrase, layer, node or move that the excerpt names.
+    """
+    return cut(whole_of(drill, excerpt), excerpt)
+
+
+def bars_key(excerpt: Excerpt) -> tuple[str, tuple[str, ...], str, bool, Kind]:
+    """Excerpts of one drill with the same key have the same `whole_of`: a phrase's nodes, moves and halves share it."""
+    kind = excerpt.kind if excerpt.kind in (Kind.JOIN, Kind.PIECE) else Kind.PHRASE
+    return excerpt.drill, excerpt.phrases, excerpt.layer, excerpt.easier, kind
+
+
+def heading_of(drill: Drill, excerpt: Excerpt) -> tuple[str, tuple[str, ...]]:
+    """Title and layers of the passage that an excerpt plays, without working it out; KeyError as `passage_of`."""
+    phrases = [drill.phrase(phrase_id) for phrase_id in excerpt.phrases]
+    known = tuple(dict.fromkeys(layer for phrase in phrases for layer in phrase.layers))
+    if excerpt.layer != TOGETHER and excerpt.layer not in known:
+        raise KeyError(excerpt.layer)
+    if excerpt.kind is Kind.PIECE:
+        title = drill.title
+    else:
+        title = " + ".join(dict.fromkeys(phrase.name for phrase in phrases))
+    return title, known if excerpt.layer == TOGETHER else (excerpt.layer,)
+
+
+def whole_of(drill: Drill, excerpt: Excerpt) -> Passage:
+    """All that the excerpt's bars play, before `cut`. Raises KeyError where the drill has no such phrase or layer."""
+    title, layers = heading_of(drill, excerpt)
+    phrases = [drill.phrase(phrase_id) for phrase_id in excerpt.phrases]
+    bars = [(phrase, number, bar) for phrase in phrases for number, bar in enumerate(phrase.bars, 1)]
+    if excerpt.kind is Kind.JOIN:
+        last, first = len(phrases[0].bars) - 1, len(phrases[0].bars)
+        bars = bars[last : first + 1]
+    if excerpt.kind is Kind.PIECE:
+        revision = drill.revision
+    else:
+        revision = "+".join(dict.fromkeys(phrase.revision for phrase, _, _ in bars))
+    events, placed_bars, spans = _assembled(drill, excerpt, bars)
+    events.sort(key=lambda event: (event.onset, layers.index(event.layer)))
+    length = placed_bars[-1].start + placed_bars[-1].length
+    tempo = TempoMap(tuple(_merged(spans)))
+    return Passage(excerpt, title, revision, tuple(events), tuple(placed_bars), length, tempo, layers)
+
+
+def cut(whole: Passage, excerpt: Excerpt) -> Passage:
+    """What the excerpt plays of its `whole_of`. Raises KeyError where that has no such node, move or half."""
+    window = _window(whole, excerpt)
+    passage = replace(whole, excerpt=excerpt)
+    if window is not None:
+        passage = _clip(passage, *window)
+    return replace(passage, events=tuple(_labelled(passage.events)))
+
+
+def _assembled(
+    drill: Drill, excerpt: Excerpt, bars: list[tuple[Phrase, int, Bar]]
+) -> tuple[list[PlacedEvent], list[PassageBar], list[TempoSpan]]:
+    placed_bars: list[PassageBar] = []
+    events: list[PlacedEvent] = []
+    spans: list[TempoSpan] = []
+    start = Fraction(0)
+    for index, (phrase, number, bar) in enumerate(bars):
+        beat_length = bar.meter.beat_whole / drill.tempo.beat_whole
+        # Most beats are the tempo's own; exact arithmetic is slow, and a plan works out many passages.
+        whole_beats = beat_length == 1
+        length = bar.length if whole_beats else bar.length * beat_length
+        # A pick-up bar counts its beats to the bar line: its first event is not on beat 1.
+        offset = bar.meter.beats - bar.length if bar.length < bar.meter.beats else Fraction(0)
+        placed_bars.append(
+            PassageBar(
+                number, phrase.id, start, length, bar.meter, beat_length, offset, bar.cue, bar.dynamics
+            )
+        )
+        spans.append(TempoSpan(start, start + length, bar.start_ratio, bar.stop_ratio))
+        for event in bar.events:
+            if excerpt.layer not in (TOGETHER, event.layer):
+                continue
+            notes = tuple(note for note in event.notes if not (excerpt.easier and note.droppable))
+            if notes:
+                after, hold = event.beat - offset, event.hold
+                if not whole_beats:
+                    after, hold = after * beat_length, hold * beat_length
+                events.append(_place(drill, event, notes, start + after, hold, index))
+        start += length
+    return events, placed_bars, spans
+
+
+def _place(
+    drill: Drill, event: Event, notes: tuple[Note, ...], onset: Fraction, hold: Fraction, bar: int
+) -> PlacedEvent:
+    instrument = drill.instrument
+    placed = []
+    for note in notes:
+        if note.node is not None:
+            hz = instrument.sounding_hz(note.string, note.node)
+            key = instrument.node_key(note.string, note.node)
+        else:
+            assert note.fret is not None
+            hz = instrument.fretted_hz(note.string, note.fret)
+            key = ""
+        placed.append(PlacedNote(note, key, hz, midi_from_hz(hz, instrument.a4_hz)))
+    place = "+".join(item.node_key for item in placed if item.node_key)
+    return PlacedEvent(0, event.layer, onset, hold, bar, event.beat, tuple(placed), place=place)
+
+
+def _merged(spans: list[TempoSpan]) -> Iterator[TempoSpan]:
+    """Spans of one steady tempo joined, so that a constant tempo stays one span."""
+    first = last = spans[0]
+    for span in spans[1:]:
+        if not first.start_ratio == first.stop_ratio == span.start_ratio == span.stop_ratio:
+            yield TempoSpan(first.start_beat, last.stop_beat, first.start_ratio, first.stop_ratio)
+            first = span
+        last = span
+    yield TempoSpan(first.start_beat, last.stop_beat, first.start_ratio, first.stop_ratio)
+
+
+def _labelled(events: tuple[PlacedEvent, ...]) -> Iterator[PlacedEvent]:
+    # Spelt out here and in `_clip`: `replace` takes several times as long, and a plan works out many passages.
+    last_place: dict[str, str] = {}
+    for label, event in enumerate(events, 1):
+        yield PlacedEvent(
+            label,
+            event.layer,
+            event.onset,
+            event.hold,
+            event.bar,
+            event.beat,
+            event.notes,
+            event.restruck,
+            event.place,
+            last_place.get(event.layer, ""),
+        )
+        if event.place:
+            last_place[event.layer] = event.place
+
+
+def _half_point(passage: Passage) -> Fraction | None:
+    """Where the second half starts: the bar line nearest to the middle, or a beat in a one-bar phrase."""
+    middle = passage.length / 2
+    lines = [bar.start for bar in passage.bars[1:]]
+    if not lines:
+        bar = passage.bars[0]
+        lines = [bar.beat_length * beat for beat in range(1, int(bar.length / bar.beat_length))]
+    fitting = [
+        line
+        for line in lines
+        if any(event.onset < line for event in passage.events)
+        and any(event.onset >= line for event in passage.events)
+    ]
+    return min(fitting, key=lambda line: (abs(line - middle), line), default=None)
+
+
+def _window(whole: Passage, excerpt: Excerpt) -> tuple[Fraction, Fraction] | None:
+    """First and last tempo beat of an excerpt that is shorter than its bars; None for all of them."""
+    if excerpt.kind is Kind.HALF:
+        point = _half_point(whole)
+        if point is None or excerpt.subject not in ("1", "2"):
+            raise KeyError(excerpt.subject)
+        return (Fraction(0), point) if excerpt.subject == "1" else (point, whole.length)
+    if excerpt.kind is Kind.NODE:
+        for event in whole.events:
+            if any(note.node_key == excerpt.subject for note in event.notes):
+                return _on_beats(whole, event, event)
+        raise KeyError(excerpt.subject)
+    if excerpt.kind is Kind.MOVE:
+        for first, second in _harmonic_pairs(whole):
+            if f"{first.place}>{second.place}" == excerpt.subject:
+                return _on_beats(whole, first, second)
+        raise KeyError(excerpt.subject)
+    return None
+
+
+def _harmonic_pairs(passage: Passage) -> Iterator[tuple[PlacedEvent, PlacedEvent]]:
+    for layer in passage.layers:
+        harmonics = [event for event in passage.events if event.layer == layer and event.place]
+        yield from itertools.pairwise(harmonics)
+
+
+def _on_beats(passage: Passage, first: PlacedEvent, last: PlacedEvent) -> tuple[Fraction, Fraction]:
+    """The whole counted beats from `first` to two beats after `last` starts, within the passage."""
+    bar = passage.bars[first.bar]
+    start = bar.start + (first.onset - bar.start) // bar.beat_length * bar.beat_length
+    bar = passage.bars[last.bar]
+    stop = bar.start + ((last.onset - bar.start) // bar.beat_length + 2) * bar.beat_length
+    return start, min(stop, passage.length)
+
+
+def _clip(passage: Passage, start: Fraction, stop: Fraction) -> Passage:
+    """The passage from `start` to `stop`, with low notes that are down at the start struck anew."""
+    bars: list[PassageBar] = []
+    index_of: dict[int, int] = {}
+    for index, bar in enumerate(passage.bars):
+        left, right = max(bar.start, start), min(bar.start + bar.length, stop)
+        if left >= right:
+            continue
+        index_of[index] = len(bars)
+        skipped = bar.first_beat + (left - bar.start) / bar.beat_length
+        bars.append(replace(bar, start=left - start, length=right - left, first_beat=skipped))
+    events: list[PlacedEvent] = []
+    subject = passage.excerpt.subject if passage.excerpt.kind in (Kind.NODE, Kind.MOVE) else ""
+    wanted = set(subject.replace(">", "+").split("+")) if subject else set()
+    for event in passage.events:
+        onset, hold, beat, bar_index, held_over = event.onset, event.hold, event.beat, event.bar, False
+        if onset >= stop:
+            break
+        if onset < start:
+            if event.place or onset + hold <= start:
+                continue
+            onset, hold, beat, held_over = start, onset + hold - start, bars[0].first_beat, True
+        # In an excerpt about a node or a move, other harmonics would blur what is rated.
+        elif wanted and event.place and not wanted & set(event.place.split("+")):
+            continue
+        events.append(
+            PlacedEvent(
+                0,
+                event.layer,
+                onset - start,
+                hold,
+                0 if held_over else index_of[bar_index],
+                beat,
+                event.notes,
+                event.restruck or held_over,
+                event.place,
+            )
+        )
+    spans = tuple(_clipped_spans(passage.tempo, start, stop))
+    return replace(
+        passage, events=tuple(events), bars=tuple(bars), length=stop - start, tempo=TempoMap(spans)
+    )
+
+
+def _clipped_spans(tempo: TempoMap, start: Fraction, stop: Fraction) -> Iterator[TempoSpan]:
+    for span in tempo.spans:
+        left, right = max(span.start_beat, start), min(span.stop_beat, stop)
+        if left >= right:
+            continue
+        change = span.stop_ratio - span.start_ratio
+        if not change:
+            yield TempoSpan(left - start, right - start, span.start_ratio, span.start_ratio)
+            continue
+        length = span.stop_beat - span.start_beat
+        yield TempoSpan(
+            left - start,
+            right - start,
+            span.start_ratio + change * (left - span.start_beat) / length,
+            span.start_ratio + change * (right - span.start_beat) / length,
+        )

@@ -1,0 +1,261 @@
+"""Whether a drill can be played: its nodes exist, no string is needed twice, the hand reaches and arrives in time.
+
+Conventions: everything is judged with all layers together, phrase by phrase, at the goal tempo. A string needed twice
+and a pitch or node that physics doesn't give are errors; reach and hand speed are warnings, because hands differ.
+The fretting hand's place at an onset is the mean of what it newly touches or stops there; what the plucking hand
+touches has no limit of reach and moves no fretting hand.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+from functools import lru_cache
+
+from coach.ground.problem import Severity
+from coach.music.drill import Drill, Note
+from coach.music.excerpt import Excerpt, Passage, PlacedEvent, passage_of
+from coach.strings.instrument import Instrument, Node, nearest_nodes, nodes_at_label
+from coach.strings.reach import USUAL, bass_places, places_for
+from coach.strings.units import nearest_note, note_name
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One thing that can't be played, or only with an unusual hand. Indices count from 0."""
+
+    severity: Severity
+    phrase: int
+    bar: int
+    layer: str
+    event: int
+    """Index in the bar's events."""
+    message: str
+    guess: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class _Sounding:
+    """A note of a phrase at its time in tempo beats."""
+
+    event: PlacedEvent
+    note: Note
+    until: Fraction
+    hold_written: bool
+
+    @property
+    def must_sound(self) -> bool:
+        """Whether its hold is meant: a harmonic rings until its string is played again unless the author says."""
+        return self.note.ending != "ring" and (self.hold_written or not self.note.is_harmonic)
+
+
+def check_playability(
+    drill: Drill, reach_mm: float = USUAL.reach_mm, hand_speed_mm_s: float = USUAL.hand_speed_mm_s
+) -> list[Finding]:
+    """Everything that stands in the way of playing the drill, in the order of its phrases and beats."""
+    findings = []
+    for index, phrase in enumerate(drill.phrases):
+        passage = passage_of(drill, Excerpt(drill.id, (phrase.id,)))
+        found = [
+            *_wrong_notes(drill, passage),
+            *_clashes(drill, passage, _written_holds(drill, index)),
+            *_reaches(drill.instrument, passage, reach_mm),
+            *_moves(drill, passage, hand_speed_mm_s),
+        ]
+        found.sort(key=lambda item: item[0].onset)
+        findings += [
+            Finding(
+                severity, index, event.bar, event.layer, _event_index(drill, index, event), message, guess
+            )
+            for event, severity, message, guess in found
+        ]
+    return findings
+
+
+_Found = tuple[PlacedEvent, Severity, str, str]
+
+
+def _written_holds(drill: Drill, phrase: int) -> dict[tuple[int, str, Fraction], bool]:
+    """Whether each event's hold was written by the author, by bar, layer and beat."""
+    return {
+        (bar_index, event.layer, event.beat): event.hold_written
+        for bar_index, bar in enumerate(drill.phrases[phrase].bars)
+        for event in bar.events
+    }
+
+
+def _event_index(drill: Drill, phrase: int, event: PlacedEvent) -> int:
+    bar = drill.phrases[phrase].bars[event.bar]
+    return next(
+        i for i, other in enumerate(bar.events) if (other.layer, other.beat) == (event.layer, event.beat)
+    )
+
+
+def _wrong_notes(drill: Drill, passage: Passage) -> Iterator[_Found]:
+    """Written positions that are not the node, and asserted pitches that do not sound."""
+    instrument = drill.instrument
+    for event in passage.events:
+        for placed in event.notes:
+            note = placed.note
+            name = _name(instrument, note)
+            if note.node is not None and note.written and not _written_there(note.written, note.node):
+                near = nearest_nodes(float(Fraction(note.written)))
+                offered = ", ".join(f"{node.label} (partial {node.partial})" for node in near)
+                where = f"{note.written} is written for the node at {note.node.label} (partial {note.node.partial})"
+                yield (
+                    event,
+                    "error",
+                    f"{instrument.string_label(note.string)}: {where}",
+                    f"nearest: {offered}",
+                )
+            if note.asserted_midi is None:
+                continue
+            # Partials are compared on the ideal string: stiffness moves no note to another name.
+            ratio = note.node.partial if note.node else 2.0 ** ((note.fret or 0) / 12.0)
+            hz = instrument.open_hz(note.string) * ratio
+            midi, cents = nearest_note(hz, instrument.a4_hz)
+            if midi != note.asserted_midi:
+                sounds = f"{name} sounds {note_name(midi)} ({cents:+.0f} cents)"
+                yield (event, "error", f"{sounds}, not {note_name(note.asserted_midi)}", "")
+
+
+@lru_cache(maxsize=1024)
+def _written_there(written: str, node: Node) -> bool:
+    try:
+        return node in nodes_at_label(written, max(node.partial, 9))
+    except ValueError:
+        return False
+
+
+def _clashes(
+    drill: Drill, passage: Passage, written: dict[tuple[int, str, Fraction], bool]
+) -> Iterator[_Found]:
+    """Strings that two notes need at once."""
+    instrument = drill.instrument
+    sounding: dict[int, _Sounding] = {}
+    for event in passage.events:
+        for placed in event.notes:
+            note = placed.note
+            before = sounding.get(note.string)
+            string = instrument.string_label(note.string)
+            if before is not None and before.event.onset == event.onset:
+                yield (
+                    event,
+                    "error",
+                    f"{_name(instrument, note)} and {_name(instrument, before.note)} need the {string} string at once",
+                    _elsewhere(instrument, note),
+                )
+            elif before is not None and before.until > event.onset and before.must_sound:
+                yield (
+                    event,
+                    "error" if before.hold_written else "warning",
+                    f"{_name(instrument, note)} needs the {string} string while "
+                    f"{_name(instrument, before.note)} is still held there",
+                    _shorter(passage, before, event),
+                )
+            hold_written = written[event.bar, event.layer, event.beat]
+            sounding[note.string] = _Sounding(event, note, event.onset + event.hold, hold_written)
+
+
+def _shorter(passage: Passage, before: _Sounding, event: PlacedEvent) -> str:
+    beats = (event.onset - before.event.onset) / passage.bars[before.event.bar].beat_length
+    return f"hold it for {beats} beat{'' if beats == 1 else 's'}, or play one of them on another string"
+
+
+def _elsewhere(instrument: Instrument, note: Note) -> str:
+    """Where else the note can be played, or nothing."""
+    if note.node is None:
+        midi = instrument.string_at(note.string).midi + (note.fret or 0)
+        places = bass_places(instrument, midi)
+    else:
+        hz = instrument.sounding_hz(note.string, note.node)
+        places = places_for(instrument, nearest_note(hz, instrument.a4_hz)[0])
+    others = [place for place in places if place.string != note.string]
+    if not others:
+        return ""
+    best = others[0]
+    return f"the same note: {instrument.string_label(best.string)}:{best.text}"
+
+
+def _reaches(instrument: Instrument, passage: Passage, reach_mm: float) -> Iterator[_Found]:
+    """Moments at which the fretting hand has to span more than its reach."""
+    held: list[tuple[Fraction, Note]] = []
+    for onset, group in itertools.groupby(passage.events, key=lambda event: event.onset):
+        events = list(group)
+        # A stop on a string that is played anew has been let go.
+        struck = {placed.note.string for event in events for placed in event.notes}
+        held = [(until, note) for until, note in held if until > onset and note.string not in struck]
+        new = [placed.note for event in events for placed in event.notes if _uses_fretting_hand(placed.note)]
+        down = [note for _until, note in held] + new
+        if new and down:
+            low = min(down, key=lambda note: _position_mm(instrument, note))
+            high = max(down, key=lambda note: _position_mm(instrument, note))
+            span_mm = _position_mm(instrument, high) - _position_mm(instrument, low)
+            if span_mm > reach_mm:
+                yield (
+                    events[-1],
+                    "warning",
+                    f"{_name(instrument, low)} and {_name(instrument, high)} are {span_mm:.0f} mm apart; "
+                    f"a hand is taken to reach {reach_mm:g} mm",
+                    _less_span(low, high),
+                )
+        held += [
+            (onset + event.hold, placed.note)
+            for event in events
+            for placed in event.notes
+            if placed.note.fret
+        ]
+
+
+def _less_span(low: Note, high: Note) -> str:
+    for note in (low, high):
+        if note.node is not None and note.node.fret >= 11.99:
+            return "the plucking hand can touch that node"
+    return "a shorter hold, or the same note elsewhere; if your hand spans it, pass over this"
+
+
+def _moves(drill: Drill, passage: Passage, hand_speed_mm_s: float) -> Iterator[_Found]:
+    """Moves of the fretting hand that are faster than its set speed at the goal tempo."""
+    instrument = drill.instrument
+    before: tuple[Fraction, float, str] | None = None
+    for onset, group in itertools.groupby(passage.events, key=lambda event: event.onset):
+        events = list(group)
+        notes = [placed.note for event in events for placed in event.notes]
+        notes = [note for note in notes if _uses_fretting_hand(note)]
+        if not notes:
+            continue
+        place_mm = sum(_position_mm(instrument, note) for note in notes) / len(notes)
+        place = _name(instrument, notes[0])
+        if before is not None:
+            goal_bpm = drill.goal_bpm
+            start_s = passage.tempo.seconds_at(before[0], goal_bpm)
+            time_s = float(passage.tempo.seconds_at(onset, goal_bpm) - start_s)
+            distance_mm = abs(place_mm - before[1])
+            if distance_mm > hand_speed_mm_s * time_s:
+                yield (
+                    _first_fretting(events),
+                    "warning",
+                    f"the move from {before[2]} to {place} is {distance_mm:.0f} mm in {time_s * 1000:.0f} ms at "
+                    f"{goal_bpm} bpm; a hand is taken to move at {hand_speed_mm_s:g} mm/s",
+                    "the same note nearer, or a slower goal; if your hand makes it, pass over this",
+                )
+        before = (onset, place_mm, place)
+
+
+def _first_fretting(events: Sequence[PlacedEvent]) -> PlacedEvent:
+    return next(event for event in events if any(_uses_fretting_hand(placed.note) for placed in event.notes))
+
+
+def _uses_fretting_hand(note: Note) -> bool:
+    return not note.plucking_hand_touch and note.fret != 0
+
+
+def _position_mm(instrument: Instrument, note: Note) -> float:
+    return instrument.position_mm(note.node) if note.node else instrument.fret_mm(note.fret or 0)
+
+
+def _name(instrument: Instrument, note: Note) -> str:
+    """A note as the drill file writes it: `D:<3.2>`, `A:3`."""
+    return f"{instrument.string_label(note.string)}:{note.position_text}"

@@ -1,0 +1,387 @@
+"""Makes a drill of a score: phrases at its marks, layers from its voices, places for its notes.
+
+A phrase begins at a rehearsal mark, after a double bar or a repeat sign, and where playing jumps; a stretch of more
+than eight bars without one is cut every four. A stretch that is played again is the same phrase, and the order of
+phrases writes the repeats out. What was left out or changed is told bar by bar.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from bisect import bisect_right
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+from fractions import Fraction
+from itertools import groupby
+
+from coach.ground.plain import counted, plain_text
+from coach.ground.problem import CoachError, Problem
+from coach.music.drill import Bar, Drill, Event, Note, Phrase, Tempo
+from coach.music.rhythm import MAX_BPM, MIN_BPM, Meter
+from coach.score.hand import Wanted, placed
+from coach.score.ids import drill_id, phrase_id
+from coach.score.keys import (
+    MAX_EVENTS_IN_BAR,
+    MAX_NAME,
+    MAX_NOTES,
+    MAX_ORDER,
+    MAX_PHRASES,
+    PERCENT_RANGE,
+)
+from coach.score.load import read_drill
+from coach.score.music import Placement, default_holds
+from coach.score.score import Score, ScoreBar, ScoreNote, join_ties
+from coach.score.strands import Choices, instrument_of, keep_silent, layers_of, tell_harmonics
+from coach.score.write import write_drill
+from coach.strings.instrument import Instrument
+
+MAX_NOTES_IN_BAR = 1000
+FINEST_WRITTEN, FINEST = 999, 960
+"""Parts of a beat that can be written, and those to which an onset or length with more comes down."""
+LONG_SECTION, PIECE_BARS = 8, 4
+DEFAULT_QUARTERS = 80
+START_SHARE = Fraction(3, 5)
+"""The drill's first tempo as a part of the piece's."""
+_Playable = tuple[Fraction, Fraction, str, Note, bool]
+"""Onset, length, layer, note, whether it rings on."""
+_GRADUAL = re.compile(r"(?:ritardando|accelerando) to (\d{1,3}(?:\.\d{1,3})?)%(?:; )?")
+
+
+def arranged(score: Score, choices: Choices, where: str) -> tuple[Drill, str]:
+    """The drill and its text, which the checker passes; CoachError where nothing is left to play."""
+    order = [
+        index
+        for index in score.order
+        if choices.bars is None or choices.bars[0] <= index + 1 <= choices.bars[1]
+    ]
+    if not order:
+        raise CoachError(
+            Problem(f"no bar is left; the file has bars 1 to {len(score.bars)}", where, guess="--bars")
+        )
+    if not any(score.bars[index].notes for index in order):
+        raise CoachError(
+            Problem("there are no notes in it" + (" in these bars" if choices.bars else ""), where)
+        )
+    if (count := sum(len(score.bars[index].notes) for index in order)) > MAX_NOTES:
+        message = f"{count:,} notes with all repeats; a drill has at most {MAX_NOTES:,}"
+        raise CoachError(Problem(message, where, guess="choose fewer --bars"))
+    tell_harmonics(score, choices, where)
+    instrument = choices.instrument or instrument_of(score)
+    keep_silent(score, instrument)
+    layer_of = layers_of(score, choices)
+    for index in sorted(set(order)):
+        _refuse_overfull(score.bars[index], layer_of, where)
+    maker = _Maker(score, choices, instrument, layer_of)
+    phrases: dict[object, Phrase] = {}
+    played: list[str] = []
+    for section in _sections(score, order, choices.every):
+        key: object = tuple(section)
+        if key not in phrases:
+            phrase = maker.phrase(section, {made.id for made in phrases.values()})
+            if phrase is None:
+                continue
+            same = next(
+                (
+                    made
+                    for made in phrases.values()
+                    if made.revision == phrase.revision and _base_name(made.name) == _base_name(phrase.name)
+                ),
+                None,
+            )
+            phrases[key] = same or phrase
+        played.append(phrases[key].id)
+    kept = tuple({phrase.id: phrase for phrase in phrases.values()}.values())
+    if not kept:
+        raise CoachError(
+            Problem("no note is left that this instrument can play", where, guess="another --instrument?")
+        )
+    if len(kept) > MAX_PHRASES:
+        raise CoachError(
+            Problem(
+                f"{len(kept)} phrases; at most {MAX_PHRASES}",
+                where,
+                guess="choose fewer --bars, or more with --every",
+            )
+        )
+    if len(played) > MAX_ORDER:
+        score.remark("", f"the order is cut after {MAX_ORDER} phrases")
+    names = {phrase.name: phrase.id for phrase in kept}
+    known = len(names) == len(kept) and all(name in names for name in score.phrase_order)
+    if score.phrase_order and known and choices.bars is None:
+        played = [names[name] for name in score.phrase_order]
+    title = score.title or "Imported piece"
+    drill = Drill(
+        id=drill_id(title)[:60],
+        title=title[:MAX_NAME],
+        instrument=instrument,
+        tempo=maker.tempo,
+        phrases=kept,
+        order=tuple(played[:MAX_ORDER]) if played != [phrase.id for phrase in kept] else (),
+        composer=score.composer[:MAX_NAME],
+    )
+    return _settled(drill, score, where)
+
+
+def _refuse_overfull(bar: ScoreBar, layer_of: Callable[[ScoreNote], str], where: str) -> None:
+    notes, events = len(bar.notes), len({(note.onset, layer_of(note)) for note in bar.notes})
+    shown = counted(events, "event")
+    if notes > MAX_NOTES_IN_BAR or events > MAX_EVENTS_IN_BAR:
+        raise CoachError(
+            Problem(
+                f"bar {bar.number} has {notes:,} notes in {shown}; a bar of a drill has at most "
+                f"{MAX_NOTES_IN_BAR:,} in {MAX_EVENTS_IN_BAR}",
+                where,
+                guess="leave it out with --bars",
+            )
+        )
+
+
+def _settled(draft: Drill, score: Score, where: str) -> tuple[Drill, str]:
+    """The drill as its text says it, which is the last proof that the text is good."""
+    text = write_drill(draft, ["Imported; look it over.", *score.joined_remarks()])
+    drill, problems = read_drill(text, where)
+    if drill is None:
+        found = next(problem.message for problem in problems if problem.severity == "error")
+        raise CoachError(
+            Problem(
+                f"no drill can be made of this: {found}", where, guess="choose other --bars or another --part"
+            )
+        )
+    return drill, text
+
+
+def _base_name(name: str) -> str:
+    return re.sub(r"^bars? .*$", "", name)
+
+
+def _sections(score: Score, order: list[int], every: int | None) -> Iterator[list[int]]:
+    """Runs of bar indices, each a phrase."""
+    section: list[int] = []
+    for position, index in enumerate(order):
+        before = order[position - 1] if position else None
+        new = before is not None and (
+            index != before + 1
+            or score.bars[index].starts_section
+            or score.bars[before].ends_section
+            or score.bars[index].pickup
+        )
+        if new:
+            yield from _pieces(section, every)
+            section = []
+        section.append(index)
+    yield from _pieces(section, every)
+
+
+def _pieces(section: list[int], every: int | None) -> Iterator[list[int]]:
+    step = every or (PIECE_BARS if len(section) > LONG_SECTION else len(section))
+    for start in range(0, len(section), max(step, 1)):
+        yield section[start : start + step]
+
+
+class _Maker:
+    """Makes phrases of one score; the tempo and each bar's ratio to it are settled first."""
+
+    def __init__(
+        self, score: Score, choices: Choices, instrument: Instrument, layer_of: Callable[[ScoreNote], str]
+    ) -> None:
+        self.score, self.instrument, self.layer_of = score, instrument, layer_of
+        first = score.bars[score.order[0]]
+        quarters = next((bar.tempos[0] for bar in score.bars if bar.tempos), None)
+        if quarters is None:
+            score.remark("", f"the file has no tempo; {DEFAULT_QUARTERS} quarters a minute taken")
+            quarters = Fraction(DEFAULT_QUARTERS)
+        beat = self.meter(first).beat_whole
+        exact = quarters / 4 / beat
+        goal = max(MIN_BPM, min(MAX_BPM, round(exact)))
+        if abs(goal - exact) > Fraction(1, 2):
+            score.remark(
+                "", f"the tempo {float(exact):.6g} bpm lies outside {MIN_BPM} to {MAX_BPM}; {goal} taken"
+            )
+        self.tempo = Tempo(max(MIN_BPM, round(goal * START_SHARE)), goal, beat)
+        self.seconds_per_whole = float(60 / (goal * beat))
+        self.ratios = list(self._ratios(quarters))
+
+    def meter(self, bar: ScoreBar) -> Meter:
+        """How the bar is counted: compound meters in dotted beats unless the tempo mark counts the lower number."""
+        if bar.groups and sum(bar.groups) == bar.upper:
+            return Meter.grouped(bar.upper, bar.lower, bar.groups)
+        compound = bar.lower >= 8 and bar.upper > 3 and bar.upper % 3 == 0
+        if compound and self.score.beat_whole != Fraction(1, bar.lower):
+            return Meter.of(bar.upper, bar.lower, bar.upper // 3)
+        return Meter.of(bar.upper, bar.lower)
+
+    def _ratios(self, quarters: Fraction) -> Iterator[tuple[Fraction, Fraction]]:
+        low, high = (Fraction(percent, 100) for percent in PERCENT_RANGE)
+
+        def ratio_of(tempo: Fraction) -> Fraction:
+            ratio = Fraction(round(tempo / quarters * 100_000), 100_000)
+            return max(low, min(high, ratio))
+
+        current = Fraction(1)
+        for bar in self.score.bars:
+            start = stop = current
+            if bar.tempos:
+                start, stop = ratio_of(bar.tempos[0]), ratio_of(bar.tempos[-1])
+            if gradual := _GRADUAL.search(bar.cue):
+                bar.cue = _GRADUAL.sub("", bar.cue).removesuffix("; ").strip()
+                stop = ratio_of(quarters * Fraction(gradual[1]) / 100)
+            elif start != stop:
+                self.score.remark(bar.number, "the tempo changes inside the bar; taken as one gradual change")
+            yield start, stop
+            current = stop
+
+    def phrase(self, section: list[int], taken: set[str]) -> Phrase | None:
+        """The phrase of these bars, None where nothing in them can be played."""
+        bars = [self.score.bars[index] for index in section]
+        starts, meters, lengths = [], [], []
+        at = Fraction(0)
+        for position, bar in enumerate(bars):
+            meter, length = self._shape(bar, position == 0)
+            starts.append(at)
+            meters.append(meter)
+            lengths.append(length)
+            at += length
+        notes = self._notes(list(zip(starts, bars, strict=True)), at)
+        if not notes:
+            return None
+        made: list[list[Event]] = [[] for _ in bars]
+        groups = [list(group) for _, group in groupby(sorted(notes, key=_by_event), key=_by_event)]
+        for members, default, reused in zip(groups, _defaults(groups, at), _reuses(groups, at), strict=True):
+            onset, _, layer, _, _ = members[0]
+            index = bisect_right(starts, onset) - 1
+            meter = meters[index]
+            first = meter.beats - lengths[index] / meter.beat_whole
+            beat = (onset - starts[index]) / meter.beat_whole + first
+            hold = max(length for _, length, *_ in members)
+            if onset + hold > reused:
+                # A string can't hold a note that is struck over: a stopped note ends there, a harmonic by itself.
+                harmonic = all(note.node for _, _, _, note, _ in members)
+                hold = default if harmonic else reused - onset
+                if not harmonic:
+                    self.score.remark(
+                        bars[index].number, "a held note is cut where its string is needed again"
+                    )
+            # What rings on, and what lasts as long as it would anyway, needs no `for`.
+            written = hold != default and not all(rings for *_, rings in members)
+            together = tuple(sorted((note for _, _, _, note, _ in members), key=lambda note: note.string))
+            lasts = (hold if written else default) / meter.beat_whole
+            if max(beat.denominator, lasts.denominator if written else 1) > FINEST_WRITTEN:
+                self.score.remark(bars[index].number, "onsets or lengths too fine to write are rounded down")
+                beat, lasts = max(_coarser(beat), first), max(_coarser(lasts), Fraction(1, FINEST))
+            made[index].append(Event(layer, beat, lasts, together, written))
+        ready = []
+        for index, bar in enumerate(bars):
+            start, stop = self.ratios[section[index]]
+            beats = lengths[index] / meters[index].beat_whole
+            ready.append(
+                Bar(
+                    meters[index],
+                    beats,
+                    tuple(made[index]),
+                    plain_text(bar.cue),
+                    plain_text(bar.dynamics),
+                    start,
+                    stop,
+                )
+            )
+        layers = tuple(dict.fromkeys(event.layer for bar in ready for event in bar.events))
+        name = plain_text(bars[0].mark)
+        if not name:
+            first_number, last = bars[0].number, bars[-1].number
+            name = f"bar {first_number}" if len(bars) == 1 else f"bars {first_number} to {last}"
+        return Phrase(phrase_id(name, section[0] + 1, taken), name[:MAX_NAME], tuple(ready), layers)
+
+    def _shape(self, bar: ScoreBar, first: bool) -> tuple[Meter, Fraction]:
+        """A bar's meter and its length in whole notes: short and long bars get a meter of their own."""
+        meter = self.meter(bar)
+        if bar.length == bar.full:
+            return meter, bar.full
+        if first and bar.length < bar.full and (bar.length / meter.beat_whole).denominator <= FINEST_WRITTEN:
+            return meter, bar.length
+        length = bar.length
+        lower = next((lower for lower in (bar.lower, 8, 16, 32) if (length * lower).denominator == 1), None)
+        if lower is None or length * lower > 64:
+            self.score.remark(
+                bar.number, f"its length {length} can't be written; taken as {bar.upper}/{bar.lower}"
+            )
+            return meter, bar.full
+        return Meter.of(int(length * lower), lower), length
+
+    def _notes(self, bars: list[tuple[Fraction, ScoreBar]], end: Fraction) -> list[_Playable]:
+        """What can be played of the bars' notes."""
+        wanted: list[Wanted] = []
+        for exact, bar, note, complete in join_ties(bars):
+            onset = self._writable(exact, bar, note)
+            if onset >= end:
+                self.score.remark(bar.number, "notes past the end of the bar left out")
+                continue
+            length = min(exact + note.length, end) - onset
+            if not complete and note.tie_stop:
+                self.score.remark(bar.number, "a note tied from before the phrase is struck anew")
+            elif exact + note.length > end:
+                self.score.remark(bar.number, "a note held past the end of the phrase is cut there")
+            elif not complete:
+                self.score.remark(bar.number, "a tie that leads out of the phrase or finds no note is cut")
+            wanted.append(Wanted(onset, length, note, self._remarker(bar.number)))
+        found = placed(self.instrument, wanted, self.seconds_per_whole)
+        notes = []
+        seen: set[tuple[Fraction, int]] = set()
+        for item, playable in zip(wanted, found, strict=True):
+            if playable is None or (item.onset, playable.string) in seen:
+                continue
+            seen.add((item.onset, playable.string))
+            stopped = item.note.told and playable.node is None
+            note = replace(item.note, harmonic=False) if stopped else item.note
+            notes.append((item.onset, item.length, self.layer_of(note), playable, note.rings))
+        return notes
+
+    def _writable(self, onset: Fraction, bar: ScoreBar, note: ScoreNote) -> Fraction:
+        """The onset, or the one before it that the notation of beats can say."""
+        if note.onset.denominator * 3 <= FINEST_WRITTEN:
+            return onset
+        beat_whole = self.meter(bar).beat_whole
+        beats = note.onset / beat_whole
+        if beats.denominator <= FINEST_WRITTEN:
+            return onset
+        self.score.remark(bar.number, "onsets or lengths too fine to write are rounded down")
+        return onset - note.onset + _coarser(beats) * beat_whole
+
+    def _remarker(self, number: str) -> Callable[[str], None]:
+        return lambda what: self.score.remark(number, what)
+
+
+def _coarser(beats: Fraction) -> Fraction:
+    return Fraction(math.floor(beats * FINEST), FINEST) if beats.denominator > FINEST_WRITTEN else beats
+
+
+def _by_event(item: _Playable) -> tuple[Fraction, str]:
+    return item[0], item[2]
+
+
+def _reuses(groups: list[list[_Playable]], end: Fraction) -> list[Fraction]:
+    """When the first of each event's strings is struck again, in whole notes."""
+    after: dict[int, Fraction] = {}
+    found = []
+    for members in reversed(groups):
+        strings = {note.string for _, _, _, note, _ in members}
+        found.append(min((after.get(string, end) for string in strings), default=end))
+        after.update(dict.fromkeys(strings, members[0][0]))
+    return found[::-1]
+
+
+def _defaults(groups: list[list[_Playable]], end: Fraction) -> list[Fraction]:
+    """How long each event would last without `for`, in whole notes."""
+    return default_holds(
+        [
+            Placement(
+                members[0][2],
+                members[0][0],
+                frozenset(note.string for _, _, _, note, _ in members),
+                frozenset(note.string for _, _, _, note, _ in members if note.node),
+                None,
+            )
+            for members in groups
+        ],
+        end,
+    )

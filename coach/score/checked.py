@@ -1,0 +1,39 @@
+"""A drill's text with everything that `coach check` says about it: the reader's problems and how it plays."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from itertools import islice
+
+from coach.ground.problem import Problem
+from coach.music.playability import check_playability
+from coach.score.load import read_reading
+from coach.score.reading import Reading
+from coach.score.said import said_place
+from coach.score.source import MAX_PROBLEMS, Report, split_lines
+
+
+def checked(text: str, where: str) -> Reading:
+    """The reading with the problems of playing added, each at its event, all in the order of the text.
+
+    What can't be played at all is an error, but the drill stays in the reading: loading it for practice asks less.
+    """
+    reading = read_reading(text, where)
+    if reading.drill is None:
+        return reading
+    report = Report(where, split_lines(text))
+    for finding in islice(check_playability(reading.drill), MAX_PROBLEMS):
+        event = reading.drill.phrases[finding.phrase].bars[finding.bar].events[finding.event]
+        spot = reading.events.get((finding.phrase, finding.bar, finding.layer, event.beat))
+        field = f"phrases[{finding.phrase}]"
+        say = report.error if finding.severity == "error" else report.warn
+        say(spot, finding.message, finding.guess, field)
+    # A bar that is played several times is said once.
+    added = [replace(problem, said=said_place(problem, reading.root)) for problem in report.problems]
+    found = list(dict.fromkeys([*reading.problems, *added]))
+    found.sort(key=lambda problem: (problem.line, problem.column))
+    if len(found) > MAX_PROBLEMS:
+        more = Problem("and more problems; mend these first", where, severity="warning")
+        found = [*found[:MAX_PROBLEMS], more]
+    reading.problems = found
+    return reading

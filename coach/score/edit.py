@@ -1,0 +1,88 @@
+"""Changes to a drill file's text that keep its comments and layout: ids at first use, sure repairs."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from coach.score.load import read_reading
+from coach.score.reading import Reading
+from coach.score.source import Mapping, Scalar, Sequence
+
+MAX_PASSES = 8
+
+
+def with_ids(text: str) -> str:
+    """The text with an `id:` line for the drill and for each phrase that has none.
+
+    The ids are those that the text gives anyway, so the drill stays the same; once written, they outlive a change
+    of title or name. A text with errors, or with all its ids, comes back as it is.
+    """
+    reading = read_reading(text, "")
+    if reading.drill is None or reading.root is None:
+        return text
+    newline = "\r\n" if "\r\n" in text else "\n"
+    inserts: list[tuple[int, str]] = []
+    if reading.root.get("id") is None:
+        inserts.append(_drill_insert(text, reading.root, reading.drill.id, newline))
+    blocks = reading.root.get("phrases")
+    if isinstance(blocks, Sequence):
+        for block, phrase in zip(blocks.items, reading.drill.phrases, strict=True):
+            if isinstance(block, Mapping) and block.get("id") is None:
+                inserts.append(_phrase_insert(block, phrase.id, newline))
+    for start, piece in sorted(inserts, reverse=True):
+        text = text[:start] + piece + text[start:]
+    return text
+
+
+def _drill_insert(text: str, root: Mapping, made: str, newline: str) -> tuple[int, str]:
+    if root.flow:
+        return root.start + 1, f"id: {made}, "
+    key, value = root.pairs[0]
+    indent = " " * (key.column - 1)
+    if key.text == "drill" and isinstance(value, Scalar):
+        end = text.find("\n", value.stop)
+        if end >= 0:
+            return end + 1, f"{indent}id: {made}{newline}"
+    return key.start, f"id: {made}{newline}{indent}"
+
+
+def _phrase_insert(block: Mapping, made: str, newline: str) -> tuple[int, str]:
+    if block.flow:
+        return block.start + 1, f"id: {made}, "
+    key = block.pairs[0][0]
+    return key.start, f"id: {made}{newline}{' ' * (key.column - 1)}"
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """A line that was repaired: its number from 1, its text before and after."""
+
+    line: int
+    before: str
+    after: str
+
+
+def repaired(text: str, where: str) -> tuple[str, list[Change]]:
+    """The text with every sure repair made, and the lines that changed; all else stays as it is.
+
+    Only a slip that can mean one thing is repaired (`2+` for `2&`, `6:8` for `6/8`, a missing comma). One repair
+    may bring another to light, so it goes on until there is none.
+    """
+    before = text
+    for _ in range(MAX_PASSES):
+        reading = read_reading(text, where)
+        if not reading.repairs:
+            break
+        text = _with_repairs(reading)
+    lines = zip(before.split("\n"), text.split("\n"), strict=True)
+    changes = [Change(line, old, new) for line, (old, new) in enumerate(lines, 1) if old != new]
+    return text, changes
+
+
+def _with_repairs(reading: Reading) -> str:
+    text, pieces, before = reading.text, [], len(reading.text)
+    for repair in sorted(set(reading.repairs), key=lambda repair: (repair.start, repair.stop), reverse=True):
+        if repair.stop <= before and "\n" not in text[repair.start : repair.stop]:
+            pieces += [text[repair.stop : before], repair.wanted]
+            before = repair.start
+    return text[:before] + "".join(reversed(pieces))

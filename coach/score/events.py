@@ -1,0 +1,363 @@
+"""Reads the layers of one bar: names, events and notes, each with its place in the text."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from fractions import Fraction
+from functools import lru_cache
+
+from coach.music.drill import TOGETHER, Note
+from coach.music.rhythm import Meter, count_text
+from coach.score import keys, values
+from coach.score.beats import NotationError
+from coach.score.music import Resolver
+from coach.score.notation import WrittenNote, looks_like_events, read_events
+from coach.score.reading import Locator, Reading
+from coach.score.source import Mapping, Node, Report, Scalar, Sequence, Spot, nearest
+from coach.strings.instrument import nodes_at_label
+
+COMMON_PARTIAL = 5
+USUAL_PARTIAL = 6
+FAR_FRETS = 0.1
+MANY_TO_ONE = 4
+"""So many harmonics to each stopped note make it look like a slip in a layer of any name."""
+
+
+@lru_cache(256)
+def _near_key(name: str) -> str:
+    """The key of a bar that a layer's name is likely a slip for."""
+    return nearest(name, keys.BAR, 0.75)
+
+
+@dataclass
+class EventDraft:
+    """An event before holds are known."""
+
+    bar: int
+    layer: str
+    beat: Fraction
+    onset: Fraction
+    """In whole notes from the phrase's start."""
+    notes: tuple[Note, ...]
+    hold: Fraction | None
+    """In whole notes."""
+    spot: Spot
+    hold_spot: Spot
+
+
+@dataclass
+class BarDraft:
+    """A bar before its events are read."""
+
+    meter: Meter
+    length: Fraction
+    start: Fraction
+    """In whole notes from the phrase's start."""
+    ratios: tuple[Fraction, Fraction]
+    cue: str = ""
+    dynamics: str = ""
+
+
+@dataclass
+class EventReader:
+    """Reads the events of every bar of one file into its report."""
+
+    report: Report
+    reading: Reading
+    resolver: Resolver | None = None
+    layer_spots: dict[str, Spot] = field(default_factory=dict)
+    layer_uses: dict[str, int] = field(default_factory=dict)
+    layer_mates: dict[str, set[str]] = field(default_factory=dict)
+    """The layers that share a bar with each layer."""
+    harmonics: dict[str, int] = field(default_factory=dict)
+    """How many harmonics each layer has."""
+    others: dict[str, list[tuple[WrittenNote, Locator, int, str]]] = field(default_factory=dict)
+    """The notes of each layer that are none, with their places."""
+
+    def layer_events(self, bar: Mapping, where: str, draft: BarDraft, number: int) -> list[EventDraft]:
+        """The events of all layers of a bar, which stands at `number` in its phrase; faults go to the report."""
+        drafts: list[EventDraft] = []
+        names = {key.text for key, _ in bar.pairs if key.text not in keys.BAR}
+        if len(names) > keys.MAX_LAYERS:
+            self.report.error(bar, f"{len(names)} layers in one bar; at most {keys.MAX_LAYERS}", "", where)
+            return []
+        for name in names:
+            self.layer_mates.setdefault(name, set()).update(names)
+        for key, node in bar.pairs:
+            if key.text in keys.BAR:
+                continue
+            if not self.layer_name_fits(key, node, where):
+                continue
+            place = f"{where}.{key.text}"
+            pieces = node.items if isinstance(node, Sequence) else (node,)
+            before = len(drafts)
+            for piece in pieces:
+                if not isinstance(piece, Scalar):
+                    self.report.error(
+                        piece,
+                        f"{values.kind_of(piece)} stands where events belong",
+                        "as in `1 E:0, 3 A:0`",
+                        place,
+                    )
+                    continue
+                drafts.extend(self.text_events(piece, key, place, draft, number))
+            if not isinstance(node, Sequence | Scalar):
+                continue
+            self.check_order(drafts[before:], draft, place)
+        if len(drafts) > keys.MAX_EVENTS_IN_BAR:
+            self.report.error(
+                bar, f"{len(drafts)} events in one bar; at most {keys.MAX_EVENTS_IN_BAR}", "", where
+            )
+            return []
+        self.check_collisions(drafts, where)
+        return drafts
+
+    def layer_name_fits(self, key: Scalar, node: Node, where: str) -> bool:
+        name = key.text
+        close = _near_key(name)
+        if close and not (isinstance(node, Scalar) and looks_like_events(node.text)):
+            self.report.error(
+                key, f"`{name}` is taken for a layer, and holds no events", f"did you mean `{close}`?", where
+            )
+            return False
+        if name == TOGETHER:
+            self.report.error(
+                key, f"no layer can be called `{name}`: that is the name of all layers at once", "", where
+            )
+            return False
+        if not keys.LAYER.fullmatch(name):
+            self.report.error(
+                key, f"`{values.shorten(name)}` is no name for a layer; {keys.LAYER_RULE}", "", where
+            )
+            return False
+        if (
+            name in keys.PHRASE
+            and name not in self.layer_spots
+            and not (isinstance(node, Scalar) and looks_like_events(node.text))
+        ):
+            self.report.error(
+                key, f"`{name}` belongs to the phrase, not to a bar", "check the indentation", where
+            )
+            return False
+        self.layer_spots.setdefault(name, Spot(key.line, key.column))
+        self.layer_uses[name] = self.layer_uses.get(name, 0) + 1
+        return True
+
+    def text_events(
+        self, node: Scalar, key: Scalar, where: str, bar: BarDraft, number: int
+    ) -> list[EventDraft]:
+        text = node.text
+        locate = Locator(self.reading.text, node)
+        if not text.strip():
+            self.report.error(key, f"`{key.text}` has no events", "leave the layer out of this bar", where)
+            return []
+        if len(text) > keys.MAX_LINE:
+            self.report.error(
+                node,
+                f"{len(text):,} characters for one layer of one bar; at most {keys.MAX_LINE:,}",
+                "",
+                where,
+            )
+            return []
+        events, faults = read_events(text)
+        for fault in faults:
+            self.fault(fault, locate, where)
+        first = bar.meter.beats - bar.length
+        drafts = []
+        for base, event in events:
+            notes = []
+            for written in event.notes:
+                if self.resolver is None:
+                    continue
+                try:
+                    note = self.resolver.note(written)
+                except NotationError as fault:
+                    fault.offset += base
+                    self.fault(fault, locate, where)
+                    continue
+                self.note_kind(written, note, key.text, locate, base, where)
+                if event.ending:
+                    note = replace(note, ending="damp" if event.ending == "damp" else "ring")
+                notes.append((written, note))
+            spot = locate.spot(base + event.offset)
+            seen: set[int] = set()
+            for written, note in notes:
+                if note.string in seen:
+                    self.report.error(
+                        locate.spot(base + written.offset),
+                        f"string {written.string} is struck twice at once",
+                        "one note to a string; another string?",
+                        where,
+                    )
+                seen.add(note.string)
+            if not self.beat_fits(event.beat, bar, first, spot, where) or len(notes) < len(event.notes):
+                continue
+            onset = bar.start + (event.beat - first) * bar.meter.beat_whole
+            hold = event.hold * bar.meter.beat_whole if event.hold is not None else None
+            hold_spot = locate.spot(base + event.hold_offset) if hold is not None else spot
+            drafts.append(
+                EventDraft(
+                    number,
+                    key.text,
+                    event.beat,
+                    onset,
+                    tuple(note for _, note in notes),
+                    hold,
+                    spot,
+                    hold_spot,
+                )
+            )
+        return drafts
+
+    def beat_fits(self, beat: Fraction, bar: BarDraft, first: Fraction, spot: Spot, where: str) -> bool:
+        beats = bar.meter.beats
+        if first <= beat < beats:
+            return True
+        shown = count_text(beat)
+        if beat >= beats:
+            guess = "a bar too long: does it belong to the next bar?"
+            if int(beat) + 1 > 9 and len(str(int(beat) + 1)) == 2:
+                guess = (
+                    f"did you mean {str(int(beat) + 1)[0]}.{str(int(beat) + 1)[1]}, or is the bar too long?"
+                )
+            self.report.error(
+                spot,
+                f"beat {shown} is past the end of the bar; {bar.meter} has beats 1 to {beats}",
+                guess,
+                where,
+            )
+        else:
+            self.report.error(
+                spot,
+                f"beat {shown} lies before this pick-up bar, which starts at beat {count_text(first)}",
+                "beats of a pick-up are counted up to the bar line",
+                where,
+            )
+        return False
+
+    def check_order(self, drafts: list[EventDraft], bar: BarDraft, where: str) -> None:
+        last: EventDraft | None = None
+        for event in drafts:
+            if last is not None and event.beat == last.beat:
+                self.report.error(
+                    event.spot,
+                    f"beat {count_text(event.beat)} is given twice in this layer",
+                    "join notes struck together by +",
+                    where,
+                )
+            elif last is not None and event.beat < last.beat:
+                self.report.error(
+                    event.spot,
+                    f"beat {count_text(event.beat)} comes after beat {count_text(last.beat)}",
+                    "write the events in the order of their beats",
+                    where,
+                )
+            last = event
+
+    def check_collisions(self, drafts: list[EventDraft], where: str) -> None:
+        used: dict[tuple[Fraction, int], str] = {}
+        for event in drafts:
+            for note in event.notes:
+                other = used.setdefault((event.beat, note.string), event.layer)
+                if other != event.layer and self.resolver is not None:
+                    label = self.resolver.instrument.string_label(note.string)
+                    self.report.error(
+                        event.spot,
+                        f"string {label} is struck at beat {count_text(event.beat)} by {other} too",
+                        "one of them on another string?",
+                        f"{where}.{event.layer}",
+                    )
+
+    def fault(self, fault: NotationError, locate: Locator, where: str) -> None:
+        self.report.error(locate.spot(fault.offset), fault.message, fault.guess, where)
+        start = locate.offset(fault.offset)
+        if fault.repair is None or start is None:
+            return
+        found, wanted = fault.repair
+        text = self.reading.text
+        if not found:
+            start = len(text[:start].rstrip())
+        if text.startswith(found, start):
+            self.report.repair(start, start + len(found), wanted)
+
+    def note_kind(
+        self, written: WrittenNote, note: Note, layer: str, locate: Locator, base: int, where: str
+    ) -> None:
+        """Count a note for `check_layers`; warn where a whole fret stands for a node well beside that fret.
+
+        Up to partial 5 everyone writes whole frets: <4> for 3.9, <9> for 8.8.
+        """
+        if note.node is None:
+            self.others.setdefault(layer, []).append((written, locate, base, where))
+            return
+        self.harmonics[layer] = self.harmonics.get(layer, 0) + 1
+        touch = written.touch or ""
+        if (
+            touch.isdecimal()
+            and not written.pitch
+            and note.node.partial > COMMON_PARTIAL
+            and abs(int(touch) - note.node.fret) > FAR_FRETS
+        ):
+            self.report.warn(
+                locate.spot(base + written.place_offset),
+                f"`<{touch}>` is taken for the node at {note.node.label} (partial {note.node.partial})",
+                f"write {written.string}:<{note.node.label}>",
+                where,
+            )
+
+    def check_layers(self) -> None:
+        """Warn of what is likely a slip: a layer's name, or a stopped note among nothing but harmonics."""
+        self._check_names()
+        for layer, notes in self.others.items():
+            harmonics = self.harmonics.get(layer, 0)
+            stopped = [one for one in notes if _at_a_usual_node(one[0].fret or "0")]
+            named = layer.lower().startswith("harmonic")
+            if len(stopped) < len(notes) or (not named and harmonics < MANY_TO_ONE * len(stopped)):
+                continue
+            for written, locate, base, where in stopped:
+                self.report.warn(
+                    locate.spot(base + written.offset),
+                    f"{written.string}:{written.fret} is a stopped note among harmonics",
+                    f"{written.string}:<{written.fret}> would be the harmonic",
+                    where,
+                )
+
+    def _check_names(self) -> None:
+        for index, (name, uses) in enumerate(self.layer_uses.items()):
+            others = [other for other, count in self.layer_uses.items() if other != name and count > uses]
+            if uses == 1 and (close := nearest(name, others, 0.8)):
+                self.report.warn(
+                    self.layer_spots[name],
+                    f"the layer `{name}` appears in this bar only",
+                    f"did you mean `{close}`?",
+                )
+                continue
+            for earlier, count in list(self.layer_uses.items())[:index]:
+                if earlier not in self.layer_mates[name] and _one_letter_off(name, earlier):
+                    rare, usual = (earlier, name) if count < uses else (name, earlier)
+                    if self.layer_uses[rare] > 1 or self.layer_uses[usual] == 1:
+                        self.report.warn(
+                            self.layer_spots[rare],
+                            f"the layers `{rare}` and `{usual}` differ by one letter and never share a bar",
+                            f"did you mean `{usual}`?",
+                        )
+
+
+@lru_cache(64)
+def _at_a_usual_node(fret: str) -> bool:
+    """Whether a fret is one at which players touch a string: that of a partial up to 6."""
+    return int(fret) > 0 and any(node.partial <= USUAL_PARTIAL for node in nodes_at_label(fret))
+
+
+def _one_letter_off(name: str, other: str) -> bool:
+    """Whether two names of four letters or more differ by one letter more, less or else; a number is no slip."""
+    short, long = sorted((name.lower(), other.lower()), key=len)
+    if len(short) < 4 or len(long) - len(short) > 1:
+        return False
+    start = next(
+        (i for i, pair in enumerate(zip(short, long, strict=False)) if pair[0] != pair[1]), len(short)
+    )
+    rest = short[start:] if len(long) > len(short) else short[start + 1 :]
+    return rest == long[start + 1 :] and not (short[start : start + 1] + long[start : start + 1]).strip(
+        "abcdefghijklmnopqrstuvwxyz"
+    )

@@ -1,0 +1,283 @@
+"""Places for imported notes: the file's own strings and frets where it has them, else the nearest that fit.
+
+Conventions: strings count from 0, the highest. Harmonics without a place go through the node search of
+`coach.strings.fingering`; stopped notes without one are placed greedily, near the last stopped fret and on strings that
+are free. A whole fret that nodes share (3 is 3.2 or 2.7) is decided by the pitch, else the lower partial is taken
+and that is told.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from fractions import Fraction
+from itertools import groupby
+
+from coach.music.drill import Note
+from coach.score.music import cents_beside, sounding_note
+from coach.score.score import ScoreNote
+from coach.strings.fingering import find_fingering
+from coach.strings.instrument import DEFAULT_PARTIAL, Instrument, Node, nodes_at_label, nodes_upto
+from coach.strings.reach import USUAL, WantedNote
+from coach.strings.units import note_name
+
+HIGHEST_FRET = 24
+MOST_SEARCHED = 48
+"""Notes of a phrase up to which the node search is asked; it is exact, and longer phrases would take long."""
+_MOST_AT_ONCE = 6
+IN_TUNE_CENTS = 20.0
+"""How far off a node may be for what only the user calls a harmonic: partials to 9, but not 7, 31 cents flat."""
+LAST_RESORT = 1000.0
+"""What stopping a note costs that the user calls a harmonic."""
+HEIGHT_COST = 0.5
+"""What a fret higher up the neck costs, in frets of the hand's way: else a line that once rose would stay up there."""
+
+Remark = Callable[[str], None]
+Place = tuple[int, "Node | int"]
+"""A string and a node touched or a fret stopped."""
+
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """A note to place: onset and length in whole notes from the phrase's start."""
+
+    onset: Fraction
+    length: Fraction
+    note: ScoreNote
+    remark: Remark
+
+
+def placed(instrument: Instrument, wanted: Sequence[Wanted], seconds_per_whole: float) -> list[Note | None]:
+    """A note for each, in their order; None, with a remark, where an instrument can't play it."""
+    places: list[Place | None] = [_given(instrument, item) for item in wanted]
+    if any(place is None and item.note.harmonic for place, item in zip(places, wanted, strict=True)):
+        _search(instrument, wanted, places, seconds_per_whole)
+    _fill(instrument, wanted, places)
+    return [_note(item.note, place) if place else None for item, place in zip(wanted, places, strict=True)]
+
+
+def in_tune(instrument: Instrument, note: ScoreNote) -> bool:
+    """Whether a note rings in tune at some node; a string and fret that are no such node are taken from the note."""
+    if note.string is not None:
+        touched = _touched(note) if 1 <= note.string <= len(instrument.strings) else ()
+        if not any(_near(instrument, note.string - 1, node, note) for node in touched):
+            note.string = note.fret = None
+    return bool(_nodes_for(instrument, note))
+
+
+def _near(instrument: Instrument, string: int, node: Node, note: ScoreNote) -> bool:
+    midi = instrument.strings[string].midi
+    near = sounding_note(midi, node) == note.midi
+    return near and (not note.told or abs(cents_beside(node)) <= IN_TUNE_CENTS)
+
+
+def _note(note: ScoreNote, place: Place) -> Note:
+    string, where = place
+    node, fret = (where, None) if isinstance(where, Node) else (None, where)
+    return Note(
+        string,
+        fret,
+        node,
+        "" if node else str(fret),
+        note.droppable,
+        None,
+        note.fretting_finger,
+        note.plucking_finger,
+    )
+
+
+def _given(instrument: Instrument, item: Wanted) -> Place | None:
+    """The place that the file gives, where it fits the instrument and the pitch."""
+    note = item.note
+    if note.string is None or not 1 <= note.string <= len(instrument.strings):
+        return None
+    string = note.string - 1
+    open_midi = instrument.strings[string].midi
+    if not note.harmonic:
+        if note.fret is not None and open_midi + note.fret == note.midi:
+            return string, note.fret
+        if note.fret is not None:
+            item.remark(f"string {note.string}, fret {note.fret} doesn't sound the note; placed anew")
+        return None
+    nodes = _touched(note)
+    if not nodes:
+        return None
+    fitting = [node for node in nodes if sounding_note(open_midi, node) == note.midi]
+    if len(fitting) == 1:
+        return string, fitting[0]
+    if len(nodes) > 1:
+        choices = " or ".join(node.label for node in nodes)
+        item.remark(f"fret {note.fret} may be {choices}; {nodes[0].label} taken")
+    return string, nodes[0]
+
+
+def _touched(note: ScoreNote) -> tuple[Node, ...]:
+    if "/" in note.written:
+        try:
+            return (Node.parse(note.written),)
+        except ValueError:
+            return ()
+    text = note.written or ("" if note.fret is None else str(note.fret))
+    try:
+        return nodes_at_label(text) if text else ()
+    except ValueError:
+        return ()
+
+
+def _nodes_for(instrument: Instrument, note: ScoreNote) -> list[tuple[int, Node]]:
+    """Every place where a harmonic may ring, by what its pitch stands for; nearest the nut's usual nodes first."""
+    strings = range(len(instrument.strings))
+    if note.string is not None and 1 <= note.string <= len(instrument.strings):
+        strings = range(note.string - 1, note.string)
+    found = [
+        (string, node)
+        for string in strings
+        for node in nodes_upto(DEFAULT_PARTIAL)
+        if _near(instrument, string, node, note)
+    ]
+    if note.told:
+        return sorted(found, key=_usual)
+    if note.pitch_kind == "touching" or (not found and not note.pitch_kind):
+        touching = [
+            (string, node)
+            for string in strings
+            if 0 < note.midi - instrument.strings[string].midi <= HIGHEST_FRET
+            for node in nodes_at_label(note.midi - instrument.strings[string].midi)[:1]
+        ]
+        found = touching or found
+    return sorted(found, key=_usual)
+
+
+def _usual(place: tuple[int, Node]) -> tuple[bool, int, float]:
+    return place[1].fret > 12.5, place[1].partial, place[1].fret
+
+
+def _search(
+    instrument: Instrument, wanted: Sequence[Wanted], places: list[Place | None], seconds_per_whole: float
+) -> None:
+    """Ask the node search for every harmonic without a place, with the stopped notes as its bass line."""
+    if len(wanted) > MOST_SEARCHED:
+        return
+    melody: list[tuple[WantedNote, Wanted]] = []
+    bass: list[tuple[WantedNote, Wanted]] = []
+    for item, place in zip(wanted, places, strict=True):
+        string = place[0] if place else None
+        note = WantedNote(
+            float(item.onset) * seconds_per_whole,
+            max(float(item.length) * seconds_per_whole, 0.001),
+            item.note.midi if place is None else _sounds(instrument, place),
+            string,
+        )
+        (melody if item.note.harmonic else bass).append((note, item))
+    told = any(item.note.told for _, item in melody)
+    hand = replace(USUAL, tolerance_cents=IN_TUNE_CENTS) if told else USUAL
+    try:
+        found = find_fingering(instrument, [note for note, _ in melody], [note for note, _ in bass], hand)
+    except ValueError:
+        return
+    index = {
+        id(note): position for note, item in melody for position, other in enumerate(wanted) if other is item
+    }
+    for choice in found.choices:
+        position = index.get(id(choice.note))
+        if position is not None and places[position] is None and choice.place.node is not None:
+            places[position] = (choice.place.string, choice.place.node)
+
+
+def _sounds(instrument: Instrument, place: Place) -> int:
+    string, where = place
+    open_midi = instrument.strings[string].midi
+    return sounding_note(open_midi, where) if isinstance(where, Node) else open_midi + where
+
+
+def _fill(instrument: Instrument, wanted: Sequence[Wanted], places: list[Place | None]) -> None:
+    """Place what is left, onset by onset; two notes of one onset never share a string."""
+    hand = 3.0
+    busy: dict[int, Fraction] = {}
+    order = sorted(range(len(wanted)), key=lambda index: wanted[index].onset)
+    for onset, group in groupby(order, key=lambda index: wanted[index].onset):
+        indices = list(group)
+        taken: dict[int, int] = {}
+        for index in indices:
+            place = places[index]
+            if place is not None and place[0] in taken:
+                wanted[index].remark("two notes on one string at once; one is placed anew")
+                places[index] = None
+            elif place is not None:
+                taken[place[0]] = index
+        free = [index for index in indices if places[index] is None]
+        options = [_options(instrument, wanted[index].note, hand, busy, onset) for index in free]
+        if len(free) > _MOST_AT_ONCE:
+            for index in free[_MOST_AT_ONCE:]:
+                wanted[index].remark("more notes at once than hands can take; some left out")
+            free, options = free[:_MOST_AT_ONCE], options[:_MOST_AT_ONCE]
+        for index, place in zip(free, _assign(options, frozenset(taken)), strict=True):
+            if place is None:
+                wanted[index].remark(_nowhere(instrument, wanted[index].note))
+            elif wanted[index].note.told and isinstance(place[1], int):
+                name = note_name(wanted[index].note.midi)
+                wanted[index].remark(f"the harmonic {name} has no free string here; taken as a stopped note")
+            places[index] = place
+        for index in indices:
+            place = places[index]
+            if place is None:
+                continue
+            busy[place[0]] = wanted[index].onset + wanted[index].length
+            if isinstance(place[1], int) and place[1] > 0:
+                hand = float(place[1])
+
+
+def _nowhere(instrument: Instrument, note: ScoreNote) -> str:
+    kind = "harmonic" if note.harmonic else "note"
+    return f"the {kind} {note_name(note.midi)} has no free string here; left out"
+
+
+def _options(
+    instrument: Instrument, note: ScoreNote, hand: float, busy: dict[int, Fraction], onset: Fraction
+) -> list[tuple[float, Place]]:
+    """Places with their costs, cheapest first."""
+    found: list[tuple[float, Place]] = []
+    if note.harmonic:
+        found = [
+            (float(rank) + (20.0 if busy.get(string, onset) > onset else 0.0), (string, node))
+            for rank, (string, node) in enumerate(_nodes_for(instrument, note))
+        ]
+        if not note.told:
+            return found
+    for string, open_string in enumerate(instrument.strings):
+        fret = note.midi - open_string.midi
+        if 0 <= fret <= HIGHEST_FRET:
+            cost = (abs(fret - hand) if fret else 1.0) + HEIGHT_COST * fret
+            cost += 20.0 if busy.get(string, onset) > onset else 0.0
+            cost += 0.0 if note.string is None or note.string == string + 1 else 3.0
+            cost += LAST_RESORT if note.told else 0.0
+            found.append((cost, (string, fret)))
+    return sorted(found, key=lambda option: option[0])
+
+
+def _assign(
+    options: Sequence[Sequence[tuple[float, Place]]], taken: frozenset[int]
+) -> tuple[Place | None, ...]:
+    """The cheapest choice of one place for each on strings of their own; None for as few as possible."""
+    if not options:
+        return ()
+    if len(options) == 1:
+        return (next((place for _, place in options[0] if place[0] not in taken), None),)
+    best: tuple[int, float, tuple[Place | None, ...]] = (len(options) + 1, 0.0, (None,) * len(options))
+
+    def follow(
+        index: int, used: frozenset[int], missing: int, cost: float, chosen: tuple[Place | None, ...]
+    ) -> None:
+        nonlocal best
+        if (missing, cost) >= best[:2]:
+            return
+        if index == len(options):
+            best = (missing, cost, chosen)
+            return
+        for price, place in options[index]:
+            if place[0] not in used:
+                follow(index + 1, used | {place[0]}, missing, cost + price, (*chosen, place))
+        follow(index + 1, used, missing + 1, cost, (*chosen, None))
+
+    follow(0, taken, 0, 0.0, ())
+    return best[2]

@@ -1,0 +1,343 @@
+"""Reads a Standard MIDI File into a `Score`: each track (in type 0 each channel) is a voice.
+
+Conventions: onsets and lengths are moved to the nearest simple part of a quarter within 1/50 of it, else to the
+nearest twelfth or sixteenth, which is told. A note let go a little early or late ends with the next one, as it would
+be written. Notes of General MIDI program 32, guitar harmonics, are harmonics; they
+sound an allowance of octaves above their keys, which the file's text may state. Pitch bends round to the nearest
+semitone. Channel 10 is percussion and left out. Empty bars before the first note are left out.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import io
+import re
+from bisect import bisect_right
+from collections import defaultdict
+from collections.abc import Iterator
+from dataclasses import dataclass, field, replace
+from fractions import Fraction
+from itertools import pairwise
+from typing import Any
+
+from coach.ground.digits import whole_number
+from coach.ground.plain import plain_text
+from coach.ground.problem import CoachError, Problem
+from coach.score.midi_out import CLICK_CHANNEL, HARMONICS_OCTAVES, HARMONICS_PROGRAM
+from coach.score.score import MAX_BARS, Score, ScoreBar, ScoreNote
+from coach.score.unpack import reason_of
+
+MAX_MIDI_BYTES = 500_000
+MAX_READ = 20_000
+TOLERANCE = Fraction(1, 50)
+_DIVISORS = (1, 2, 3, 4, 6, 8, 12, 16, 24, 32)
+_ALLOWANCE = re.compile(r"harmonics are written (\d) octaves below")
+
+
+@dataclass(frozen=True, slots=True)
+class _Struck:
+    """A note in quarters from the file's start."""
+
+    onset: Fraction
+    length: Fraction
+    midi: int
+    voice: str
+    harmonic: bool
+
+
+@dataclass
+class _Contents:
+    """What a file's events say, places in quarters."""
+
+    notes: list[_Struck] = field(default_factory=list)
+    names: dict[str, str] = field(default_factory=dict)
+    meters: dict[Fraction, tuple[int, int, int]] = field(default_factory=dict)
+    tempos: dict[Fraction, Fraction] = field(default_factory=dict)
+    markers: dict[Fraction, str] = field(default_factory=dict)
+    cues: dict[Fraction, list[str]] = field(default_factory=dict)
+    texts: list[str] = field(default_factory=list)
+    title: str = ""
+    percussion: int = 0
+    moved: int = 0
+    held: int = 0
+
+
+def read_midi(data: bytes, part: str | None, harmonics_octaves: int | None, where: str) -> Score:
+    """The score of a file's tracks, or of the one that `part` names (its number from 1, or its name)."""
+    file = _parsed(data, where)
+    score = Score()
+    found = _contents(file, harmonics_octaves, score)
+    if not found.notes:
+        raise CoachError(Problem("the file has no notes, percussion apart", where))
+    voices = list(dict.fromkeys(note.voice for note in sorted(found.notes, key=lambda note: int(note.voice))))
+    if part is not None:
+        voices = [_chosen(voices, found.names, part, where)]
+        found.notes = [note for note in found.notes if note.voice in voices]
+    if found.percussion:
+        score.remark("", f"{found.percussion} percussion notes left out")
+    if found.moved:
+        score.remark(
+            "", f"{found.moved} onsets or lengths moved to the nearest twelfth or sixteenth of a quarter"
+        )
+    if found.held:
+        score.remark("", f"{found.held} notes let go a little early or late end with the next note or beat")
+    score.title = found.title
+    score.layer_names = {voice: found.names.get(voice, "") for voice in voices}
+    _bars(found, score, where)
+    score.order = list(range(len(score.bars)))
+    return score
+
+
+def _parsed(data: bytes, where: str) -> Any:
+    import mido
+
+    if len(data) > MAX_MIDI_BYTES:
+        raise CoachError(
+            Problem(
+                f"the MIDI file has {len(data) / 1e6:.1f} MB; at most {MAX_MIDI_BYTES / 1e6:g} MB are read",
+                where,
+            )
+        )
+    try:
+        file = mido.MidiFile(file=io.BytesIO(data), clip=True, charset="latin-1")
+    except Exception as error:  # mido raises whatever its parts raise on broken bytes
+        raise CoachError(Problem(f"this MIDI file is broken: {reason_of(error)}", where)) from None
+    if file.ticks_per_beat == 0:
+        raise CoachError(Problem("this MIDI file divides a beat into 0 ticks, and can't be read", where))
+    if not 0 < file.ticks_per_beat < 0x8000:
+        raise CoachError(Problem("this MIDI file counts film frames, not beats, and can't be read", where))
+    if file.type == 2:
+        raise CoachError(Problem("this MIDI file is of type 2, separate patterns, and can't be read", where))
+    if file.type not in (0, 1):
+        raise CoachError(Problem(f"this MIDI file is of type {file.type}; there are types 0, 1 and 2", where))
+    return file
+
+
+def _chosen(voices: list[str], names: dict[str, str], part: str, where: str) -> str:
+    if 1 <= (whole_number(part) or 0) <= len(voices):
+        return voices[int(part) - 1]
+    fitting = [voice for voice in voices if names.get(voice, "").lower() == part.lower()]
+    if len(fitting) == 1:
+        return fitting[0]
+    shown = ", ".join(f"{number} {names.get(voice) or 'unnamed'}" for number, voice in enumerate(voices, 1))
+    raise CoachError(
+        Problem(f"there is no track '{plain_text(part, 80)}'; there are {shown}", where, guess="--part")
+    )
+
+
+def _text(message: Any) -> str:
+    text = message.text if hasattr(message, "text") else message.name
+    with contextlib.suppress(UnicodeError):
+        # mido decodes one byte to a letter; files of today are UTF-8.
+        text = text.encode("latin-1").decode("utf-8")
+    return plain_text(text)[:80]
+
+
+def _contents(file: Any, harmonics_octaves: int | None, score: Score) -> _Contents:
+    found = _Contents()
+    raw: list[tuple[int, int, int, int, float, str, bool]] = []
+    for index, track in enumerate(file.tracks):
+        tick = 0
+        state: dict[int, dict[str, int]] = defaultdict(
+            lambda: {"program": 0, "bend": 0, "range": 2, "rpn": -1}
+        )
+        on: dict[tuple[int, int], list[tuple[int, float, bool]]] = defaultdict(list)
+        for message in track:
+            tick += message.time
+            if message.is_meta:
+                _meta(found, message, Fraction(tick, file.ticks_per_beat), index, file.type)
+                continue
+            channel = getattr(message, "channel", None)
+            if channel is None:
+                continue
+            of = state[channel]
+            if message.type == "program_change":
+                of["program"] = message.program
+            elif message.type == "pitchwheel":
+                of["bend"] = message.pitch
+            elif message.type == "control_change":
+                _control(of, message)
+            elif message.type in ("note_on", "note_off"):
+                key = channel, message.note
+                if on[key]:
+                    start, pitch, harmonic = on[key].pop(0)
+                    voice = str(channel if file.type == 0 else index)
+                    raw.append((start, tick, index, channel, pitch, voice, harmonic))
+                if message.type == "note_on" and message.velocity:
+                    if channel == CLICK_CHANNEL:
+                        found.percussion += 1
+                        continue
+                    pitch = message.note + of["bend"] / 8192 * of["range"]
+                    on[key].append((tick, pitch, of["program"] == HARMONICS_PROGRAM))
+            if len(raw) > MAX_READ:
+                score.remark("", f"only the first {MAX_READ} notes are read")
+                break
+    stated = next((int(match[1]) for text in found.texts if (match := _ALLOWANCE.search(text))), None)
+    octaves = harmonics_octaves if harmonics_octaves is not None else stated
+    if octaves is None:
+        octaves = HARMONICS_OCTAVES
+        if any(harmonic for *_, harmonic in raw):
+            score.remark(
+                "",
+                f"guitar harmonics taken as sounding {octaves} octaves above their keys (--harmonics-octaves)",
+            )
+    for start, stop, _, _, pitch, voice, harmonic in sorted(raw, key=lambda note: note[:2]):
+        midi = round(pitch) + (12 * octaves if harmonic else 0)
+        if not 0 <= midi <= 127:
+            continue
+        onset = _snapped(Fraction(start, file.ticks_per_beat), found)
+        length = Fraction(stop, file.ticks_per_beat) - onset
+        found.notes.append(_Struck(onset, length, midi, voice, harmonic))
+    _end_notes(found, exactly=stated is not None)
+    return found
+
+
+def _end_notes(found: _Contents, exactly: bool) -> None:
+    """Settle each length: a note let go a little before or after the next one, or a simple beat, ends there.
+
+    What says `exactly` was written by an export and not played: its ends are only moved to the nearest simple part.
+    """
+    onsets: dict[str, list[Fraction]] = defaultdict(list)
+    for note in found.notes:
+        onsets[note.voice].append(note.onset)
+    for in_voice in onsets.values():
+        in_voice.sort()
+    held = 0
+    for index, note in enumerate(found.notes):
+        end = note.onset + note.length
+        settled = None if exactly else _near_end(note, end, onsets[note.voice])
+        if settled is None:
+            settled = _snapped(end, found)
+        elif settled != end:
+            held += 1
+        length = max(settled - note.onset, Fraction(1, 16))
+        found.notes[index] = replace(note, length=length)
+    found.held = held
+
+
+def _near_end(note: _Struck, end: Fraction, onsets: list[Fraction]) -> Fraction | None:
+    """The next onset of the voice, else the quarter or third of a beat, that a note's end is hardly off."""
+    slack = min(Fraction(1, 8), note.length / 4)
+    following = bisect_right(onsets, note.onset)
+    if following < len(onsets) and abs(onsets[following] - end) <= slack:
+        return onsets[following]
+    near = min((Fraction(round(end * parts), parts) for parts in (4, 3)), key=lambda place: abs(place - end))
+    return near if note.onset < near and abs(near - end) <= slack else None
+
+
+def _control(of: dict[str, int], message: Any) -> None:
+    """Registered parameter 0 sets the range of the pitch bend (MIDI 1.0)."""
+    if message.control == 101:
+        of["rpn"] = message.value << 7
+    elif message.control == 100 and of["rpn"] >= 0:
+        of["rpn"] |= message.value
+    elif message.control == 6 and of["rpn"] == 0:
+        of["range"] = max(1, min(24, message.value))
+
+
+def _meta(found: _Contents, message: Any, at: Fraction, track: int, kind: int) -> None:
+    if message.type == "track_name":
+        name = _text(message)
+        if track == 0:
+            found.title = name
+        found.names.setdefault(str(track), name)
+        if kind == 0:
+            found.names.clear()
+    elif message.type == "set_tempo" and message.tempo > 0:
+        found.tempos[at] = Fraction(60_000_000, message.tempo)
+    elif message.type == "time_signature" and message.denominator <= 32 and 1 <= message.numerator <= 64:
+        found.meters[at] = (message.numerator, message.denominator, message.clocks_per_click)
+    elif message.type == "marker":
+        found.markers[at] = _text(message)
+    elif message.type == "cue_marker":
+        found.cues.setdefault(at, []).append(_text(message))
+    elif message.type == "text":
+        found.texts.append(_text(message))
+
+
+def _snapped(quarters: Fraction, found: _Contents) -> Fraction:
+    for divisor in _DIVISORS:
+        near = Fraction(round(quarters * divisor), divisor)
+        if abs(near - quarters) <= min(TOLERANCE, Fraction(1, 3 * divisor)):
+            return near
+    found.moved += 1
+    return min(
+        (Fraction(round(quarters * divisor), divisor) for divisor in (12, 16)),
+        key=lambda near: abs(near - quarters),
+    )
+
+
+def _bars(found: _Contents, score: Score, where: str) -> None:
+    """Cut the notes into bars, from the first that has one."""
+    end = max(note.onset + note.length for note in found.notes)
+    first_note = min(note.onset for note in found.notes)
+    bars: list[tuple[Fraction, ScoreBar]] = []
+    skipped = 0
+    for start, meter in _bar_starts(found, end):
+        upper, lower, clocks = meter
+        length = Fraction(upper, lower)
+        if start + length * 4 <= first_note:
+            skipped += 1
+            if skipped > 100_000:
+                raise CoachError(Problem("the first note comes after more than 100,000 bars", where))
+            continue
+        if score.beat_whole is None and clocks * Fraction(1, 96) == Fraction(1, lower):
+            score.beat_whole = Fraction(1, lower)
+        bars.append((start, ScoreBar(str(len(bars) + 1), upper, lower, length)))
+        if len(bars) > MAX_BARS:
+            raise CoachError(Problem(f"the file has more than {MAX_BARS} bars", where, guess="cut it first"))
+    if skipped:
+        score.remark("", f"{skipped} empty {'bars' if skipped > 1 else 'bar'} before the first note left out")
+    starts = [start for start, _ in bars]
+
+    def bar_at(place: Fraction) -> tuple[Fraction, ScoreBar]:
+        return bars[max(0, bisect_right(starts, place) - 1)]
+
+    for note in found.notes:
+        start, bar = bar_at(note.onset)
+        bar.notes.append(
+            ScoreNote(
+                (note.onset - start) / 4, note.length / 4, note.midi, note.voice, harmonic=note.harmonic
+            )
+        )
+    for place, text in found.markers.items():
+        if text and starts[0] <= place < end:
+            _, bar = bar_at(place)
+            bar.mark, bar.starts_section = text, True
+    for place, cues in found.cues.items():
+        if starts[0] <= place < end:
+            _, bar = bar_at(place)
+            bar.cue = "; ".join([bar.cue, *cues] if bar.cue else cues)
+    for place in sorted(found.tempos):
+        _, bar = bar_at(place)
+        if place <= starts[0]:
+            bar.tempos.clear()
+        if place < end:
+            bar.tempos.append(found.tempos[place])
+    _pickup(bars[0][1])
+    for (_, bar), (_, after) in pairwise(bars):
+        # A marked short bar before longer ones leads into them: MIDI has no other way to say so.
+        if bar.mark and bar.length < after.full and not bar.pickup and bar.length == bar.full:
+            bar.upper, bar.lower, bar.pickup = after.upper, after.lower, True
+    score.bars = [bar for _, bar in bars]
+
+
+def _bar_starts(found: _Contents, end: Fraction) -> Iterator[tuple[Fraction, tuple[int, int, int]]]:
+    meter = (4, 4, 24)
+    changes = sorted(found.meters)
+    at = Fraction(0)
+    while at < end:
+        while changes and changes[0] <= at:
+            meter = found.meters[changes.pop(0)]
+        yield at, meter
+        at += Fraction(meter[0] * 4, meter[1])
+
+
+def _pickup(bar: ScoreBar) -> None:
+    """A first bar whose first half is silent is a pick-up."""
+    first = min((note.onset for note in bar.notes), default=Fraction(0))
+    if first >= bar.length / 2:
+        bar.length -= first
+        bar.pickup = True
+        for note in bar.notes:
+            note.onset -= first

@@ -1,0 +1,272 @@
+"""A drill as a Standard MIDI File: a track for each layer, a click track with the count-in, tempo and markers.
+
+Conventions: type 1, 960 ticks to the quarter. Every note sounds at its exact pitch: the key is the nearest
+equal-tempered note and a pitch bend (range +-2 semitones, MIDI 1.0's default, set by RPN 0) makes up the rest, so
+that partials 5 and 7 lie 14 and 31 cents flat as on the string. Notes that overlap with another bend or program
+have a channel of their own. Harmonics use General MIDI program 32, guitar harmonics; common soundfonts sound it two
+octaves above the key, so the key is written lower by an allowance, which the file's text states.
+Percussion keys 76, 77 (wood blocks) and 37 (side stick) on channel 10 are the click: General MIDI.
+"""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Sequence
+from copy import copy
+from dataclasses import dataclass, field
+from fractions import Fraction
+from functools import lru_cache
+from typing import Any
+
+from coach.ground.plain import plain_text
+from coach.music.clicktrack import clicks_of, count_in_beats
+from coach.music.drill import Drill
+from coach.music.excerpt import Passage, passage_of, whole_piece
+from coach.strings.units import midi_from_hz
+
+TICKS_PER_QUARTER = 960
+HARMONICS_PROGRAM = 31
+"""Guitar harmonics: number 32 counted from 1, byte 31."""
+BASS_PROGRAM = 33
+"""Finger bass: number 34 counted from 1."""
+PLUCKED_PROGRAM = 24
+"""Nylon guitar, number 25, for instruments that are no bass."""
+HARMONICS_OCTAVES = 2
+"""How far above its key common soundfonts sound program 32."""
+OCTAVES_RANGE = (0, 3)
+BEND_CENTS = 200
+CLICK_CHANNEL = 9
+CLICK_KEYS = {"accent": 76, "count-in": 77, "beat": 77, "subdivision": 37}
+ALLOWANCE_TEXT = "harmonics are written {octaves} octaves below where they sound"
+_CHANNELS = tuple(channel for channel in range(16) if channel != CLICK_CHANNEL)
+_LOUDNESS = {"ppp": 30, "pp": 42, "p": 56, "mp": 70, "mf": 84, "f": 98, "ff": 112, "fff": 124}
+
+
+@dataclass
+class _Channel:
+    number: int
+    program: int = -1
+    bend: int = 0
+    sounding: dict[int, int] = field(default_factory=dict)
+    """Keys that sound, and the tick at which each ends."""
+
+    def free_at(self, tick: int) -> bool:
+        return all(end <= tick for end in self.sounding.values())
+
+    @property
+    def idle_since(self) -> int:
+        return max(self.sounding.values(), default=-1)
+
+
+@dataclass(frozen=True, slots=True)
+class _Sound:
+    start: int
+    end: int
+    layer: str
+    pitch: float
+    harmonic: bool
+    velocity: int
+
+
+def midi_bytes(
+    drill: Drill, tempo_bpm: int, click_only: bool = False, harmonics_octaves: int = HARMONICS_OCTAVES
+) -> bytes:
+    """The whole piece at a rung as a MIDI file; with `click_only` the click and count-in alone."""
+    import mido
+
+    passage = passage_of(drill, whole_piece(drill))
+    meta = mido.MetaMessage
+    ticks = _Ticks(passage, drill)
+    tracks: list[tuple[str, list[tuple[int, int, Any]]]] = [
+        ("", _conductor(drill, passage, ticks, tempo_bpm))
+    ]
+    if not click_only:
+        text = ALLOWANCE_TEXT.format(octaves=harmonics_octaves)
+        tracks[0][1].append(
+            (0, 0, meta("text", text=f"{text}; common soundfonts sound program 32 that much higher"))
+        )
+        tracks += _layers(drill, passage, ticks, harmonics_octaves)
+    tracks.append(("click", _clicks(drill, passage, ticks, tempo_bpm)))
+    file = mido.MidiFile(type=1, ticks_per_beat=TICKS_PER_QUARTER, charset="utf-8")
+    for name, events in tracks:
+        track = mido.MidiTrack()
+        track.append(meta("track_name", name=name or plain_text(drill.title), time=0))
+        now = 0
+        for tick, _, message in sorted(events, key=lambda event: event[:2]):
+            track.append(_timed(message, tick - now))
+            now = tick
+        track.append(meta("end_of_track", time=max(ticks.end - now, 0)))
+        file.tracks.append(track)
+    buffer = io.BytesIO()
+    file.save(file=buffer)
+    return buffer.getvalue()
+
+
+@lru_cache(4096)
+def _note(kind: str, channel: int, key: int, velocity: int) -> Any:
+    import mido
+
+    return mido.Message(kind, channel=channel, note=key, velocity=velocity)
+
+
+def _timed(message: Any, time: int) -> Any:
+    """A message at a time, without the library's checks of values that are ours: they cost most of an export."""
+    timed = copy(message)
+    vars(timed)["time"] = time
+    return timed
+
+
+class _Ticks:
+    """Places in ticks; the count-in's first click is tick 0."""
+
+    def __init__(self, passage: Passage, drill: Drill) -> None:
+        first = passage.bars[0]
+        count_in = count_in_beats(passage, drill.count_in_bars)
+        self.quarters = drill.tempo.beat_whole * 4
+        self.lead = (first.first_beat - count_in.start) * first.beat_length if count_in else Fraction(0)
+        self.end = self.at(passage.length)
+
+    def at(self, beat: Fraction | float) -> int:
+        """The tick of a place in tempo beats from the passage's start."""
+        return round((beat + self.lead) * self.quarters * TICKS_PER_QUARTER)
+
+
+def _conductor(drill: Drill, passage: Passage, ticks: _Ticks, tempo_bpm: int) -> list[tuple[int, int, Any]]:
+    import mido
+
+    meta = mido.MetaMessage
+    events: list[tuple[int, int, Any]] = []
+    if drill.composer:
+        events.append((0, 0, meta("text", text=plain_text(drill.composer))))
+    for tick, microseconds in _tempos(passage, ticks, tempo_bpm):
+        events.append((tick, 1, meta("set_tempo", tempo=microseconds)))
+    shown = None
+    phrase = ""
+    names = {item.id: plain_text(item.name) for item in drill.phrases}
+    for index, bar in enumerate(passage.bars):
+        # The count-in and a pick-up that it leads into fill whole bars.
+        tick = 0 if index == 0 else ticks.at(bar.start)
+        upper, lower = bar.meter.numerator, bar.meter.denominator
+        length = bar.length * drill.tempo.beat_whole
+        if (
+            index
+            and length != Fraction(upper, lower)
+            and length.denominator <= 32
+            and _power(length.denominator)
+        ):
+            upper, lower = length.numerator, length.denominator
+        click = min(255, max(1, round(bar.meter.beat_whole * 96)))
+        if (upper, lower, click) != shown and upper <= 255:
+            shown = (upper, lower, click)
+            events.append(
+                (tick, 0, meta("time_signature", numerator=upper, denominator=lower, clocks_per_click=click))
+            )
+        if bar.phrase != phrase or bar.number == 1:
+            phrase = bar.phrase
+            events.append((ticks.at(bar.start), 0, meta("marker", text=names[phrase])))
+        if bar.cue:
+            events.append((ticks.at(bar.start), 0, meta("cue_marker", text=plain_text(bar.cue))))
+    return events
+
+
+def _power(number: int) -> bool:
+    return number & (number - 1) == 0
+
+
+def _tempos(passage: Passage, ticks: _Ticks, tempo_bpm: int) -> list[tuple[int, int]]:
+    """(tick, microseconds to the quarter): a gradual change goes in steps of a quarter of a tempo beat."""
+    found = []
+    for span in passage.tempo.spans:
+        points = [span.start_beat]
+        if span.start_ratio != span.stop_ratio:
+            while points[-1] + Fraction(1, 4) < span.stop_beat:
+                points.append(points[-1] + Fraction(1, 4))
+        for start, stop in zip(points, [*points[1:], span.stop_beat], strict=True):
+            seconds = passage.tempo.seconds_at(stop, tempo_bpm) - passage.tempo.seconds_at(start, tempo_bpm)
+            microseconds = round(seconds * 1_000_000 / ((stop - start) * ticks.quarters))
+            found.append((0 if start == 0 else ticks.at(start), min(microseconds, 0xFFFFFF)))
+    return found
+
+
+def _layers(
+    drill: Drill, passage: Passage, ticks: _Ticks, octaves: int
+) -> list[tuple[str, list[tuple[int, int, Any]]]]:
+    import mido
+
+    channels = [_Channel(number) for number in _CHANNELS]
+    tracks: dict[str, list[tuple[int, int, Any]]] = {layer: [] for layer in passage.layers}
+    plain = BASS_PROGRAM if min(string.midi for string in drill.instrument.strings) < 36 else PLUCKED_PROGRAM
+    for sound in _sounds(passage, ticks):
+        track = tracks[sound.layer]
+        program = HARMONICS_PROGRAM if sound.harmonic else plain
+        pitch = sound.pitch - 12 * octaves if sound.harmonic else sound.pitch
+        key = min(127, max(0, round(pitch)))
+        bend = max(-8192, min(8191, round((pitch - key) * 100 / BEND_CENTS * 8192)))
+        channel = _channel_for(channels, sound.start, program, bend, key)
+        number = channel.number
+        if channel.program < 0:
+            for control, value in ((101, 0), (100, 0), (6, 2), (38, 0)):
+                message = mido.Message("control_change", channel=number, control=control, value=value)
+                track.append((sound.start, 2, message))
+        if channel.program != program:
+            track.append((sound.start, 2, mido.Message("program_change", channel=number, program=program)))
+        if channel.bend != bend:
+            track.append((sound.start, 2, mido.Message("pitchwheel", channel=number, pitch=bend)))
+        channel.program, channel.bend = program, bend
+        channel.sounding[key] = sound.end
+        on = _note("note_on", number, key, sound.velocity)
+        off = _note("note_off", number, key, 0)
+        # A note's end comes before what starts on the same tick.
+        track += [(sound.start, 3, on), (sound.end, 1, off)]
+    return list(tracks.items())
+
+
+def _channel_for(channels: Sequence[_Channel], tick: int, program: int, bend: int, key: int) -> _Channel:
+    for channel in channels:
+        same = (channel.program, channel.bend) == (program, bend)
+        if same and channel.sounding.get(key, -1) <= tick:
+            return channel
+    free = [channel for channel in channels if channel.free_at(tick)]
+    # At most twelve strings sound at once, so one of fifteen channels is always free.
+    return min(free, key=lambda channel: (channel.program != program, channel.idle_since))
+
+
+def _sounds(passage: Passage, ticks: _Ticks) -> list[_Sound]:
+    """Every note with its end: its hold, or the next time that its string is played."""
+    next_on_string: dict[int, Fraction] = {}
+    sounds = []
+    for event in reversed(passage.events):
+        loudness = _LOUDNESS.get(passage.bars[event.bar].dynamics, 84)
+        for placed in event.notes:
+            string = placed.note.string
+            end = min(event.onset + event.hold, next_on_string.get(string, event.onset + event.hold))
+            start_tick = ticks.at(event.onset)
+            # MIDI keys count from A4 = 440 Hz.
+            pitch = midi_from_hz(placed.sounding_hz, 440.0)
+            sounds.append(
+                _Sound(
+                    start_tick,
+                    max(ticks.at(end), start_tick + 1),
+                    event.layer,
+                    pitch,
+                    placed.note.is_harmonic,
+                    loudness,
+                )
+            )
+        for placed in event.notes:
+            next_on_string[placed.note.string] = event.onset
+    return sounds[::-1]
+
+
+def _clicks(drill: Drill, passage: Passage, ticks: _Ticks, tempo_bpm: int) -> list[tuple[int, int, Any]]:
+    events: list[tuple[int, int, Any]] = []
+    for click in clicks_of(passage, tempo_bpm, drill.count_in_bars, drill.click):
+        seconds = click.seconds
+        beat = seconds * tempo_bpm * passage.tempo.spans[0].start_ratio / 60
+        place = beat if seconds < 0 else passage.tempo.beat_at(float(seconds), tempo_bpm)
+        tick = ticks.at(place)
+        key = CLICK_KEYS["accent" if click.accent else click.kind]
+        velocity = 60 if click.kind == "subdivision" else 90
+        events.append((tick, 3, _note("note_on", CLICK_CHANNEL, key, velocity)))
+        events.append((tick + TICKS_PER_QUARTER // 16, 1, _note("note_off", CLICK_CHANNEL, key, 0)))
+    return events

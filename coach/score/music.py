@@ -1,0 +1,311 @@
+"""Turns the written events of a bar into the core's events: strings, frets and nodes against the instrument.
+
+A touched fret that several nodes share (`<3>`, `<8>`) is decided by the pitch that the author asserts, else asked
+for. An asserted pitch is compared with the nearest equal-tempered note of partial n on the ideal string, since
+partials 5 and 7 lie 14 and 31 cents beside it.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from dataclasses import dataclass, field
+from fractions import Fraction
+
+from coach.music.drill import Note
+from coach.score.beats import NotationError
+from coach.score.notation import HARMONIC_SIGN, WrittenNote
+from coach.strings.instrument import (
+    DEFAULT_PARTIAL,
+    Instrument,
+    Node,
+    nearest_nodes,
+    nodes_at_label,
+    nodes_upto,
+)
+from coach.strings.units import midi_from_note, note_name
+
+MAX_FRET = 36
+
+
+def sounding_note(open_midi: int, node: Node) -> int:
+    """The equal-tempered note nearest to the pitch of an ideal string's node, as a MIDI number."""
+    return open_midi + round(12 * math.log2(node.partial))
+
+
+def cents_beside(node: Node) -> float:
+    """How many cents the node's pitch lies above that note."""
+    exact = 12 * math.log2(node.partial)
+    return 100 * (exact - round(exact))
+
+
+@dataclass
+class Resolver:
+    """Reads notes against one instrument; remembers what it has read, since lines repeat themselves."""
+
+    instrument: Instrument
+    strings: dict[str, int] = field(init=False)
+    _known: dict[tuple[object, ...], Note] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        self.strings = {}
+        counts: dict[str, int] = {}
+        for string in self.instrument.strings:
+            counts[string.letter] = counts.get(string.letter, 0) + 1
+            counts[string.name] = counts.get(string.name, 0) + 1
+        for index, string in enumerate(self.instrument.strings):
+            self.strings[str(index + 1)] = index
+            for name in (string.letter, string.name):
+                if counts[name] == 1:
+                    self.strings[name] = index
+
+    def note(self, written: WrittenNote) -> Note:
+        """The note; NotationError where the instrument has no such string, fret, node or pitch."""
+        key = (
+            written.string,
+            written.fret,
+            written.touch,
+            written.droppable,
+            written.pitch,
+            written.fretting_finger,
+            written.plucking_finger,
+            written.plucking_hand_touch,
+        )
+        found = self._known.get(key)
+        if found is None:
+            found = self._known[key] = self._read(written)
+        return found
+
+    def _read(self, written: WrittenNote) -> Note:
+        string = self._string(written)
+        asserted = self._pitch(written)
+        node, fret = None, None
+        if written.touch is not None:
+            node = self._node(written, string, asserted)
+        else:
+            fret = self._fret(written)
+            if written.plucking_hand_touch:
+                raise NotationError(
+                    written.place_offset,
+                    "`touch` is for harmonics: the plucking hand touches a node",
+                    f"did you mean {written.string}:<{written.fret}>?",
+                )
+        if asserted is not None:
+            self._check_pitch(written, string, node, fret, asserted)
+        return Note(
+            string=string,
+            fret=fret,
+            node=node,
+            written=written.touch if written.touch is not None else str(fret),
+            droppable=written.droppable,
+            asserted_midi=asserted,
+            fretting_finger=written.fretting_finger,
+            plucking_finger=written.plucking_finger,
+            plucking_hand_touch=written.plucking_hand_touch,
+        )
+
+    def _string(self, written: WrittenNote) -> int:
+        name = written.string
+        if name in self.strings:
+            return self.strings[name]
+        strings = self.instrument.strings
+        spelled = name[:1].upper() + name[1:]
+        there = " ".join(
+            f"{index + 1}={string.name}" for index, string in enumerate(strings)
+        )  # both spellings at a glance
+        same = [index for index, string in enumerate(strings) if spelled in (string.letter, string.name)]
+        if len(same) > 1:
+            choices = " or ".join(
+                strings[index].name if self._unique(strings[index].name) else str(index + 1) for index in same
+            )
+            raise NotationError(
+                written.offset,
+                f"several strings are called {spelled}; number them or write the octave",
+                f"{choices}?",
+            )
+        guess, repair = "", None
+        if spelled in self.strings:
+            guess, repair = f"did you mean {spelled}?", (name, spelled)
+        elif match := re.fullmatch(r"([A-Ga-g][#b]?)-?\d+", name):
+            letter = match[1][:1].upper() + match[1][1:]
+            if letter in self.strings:
+                guess = f"this instrument's {letter} is {strings[self.strings[letter]].name}"
+        elif (pitch := _pitch_of(spelled + "2")) is not None:
+            for other, index in self.strings.items():
+                if not other.isdecimal() and not other[-1].isdecimal() and _pitch_of(other + "2") == pitch:
+                    guess = f"did you mean {strings[index].letter}?"
+        raise NotationError(
+            written.offset, f"there is no string '{name}'; the strings are {there}", guess, repair
+        )
+
+    def _unique(self, name: str) -> bool:
+        return sum(string.name == name for string in self.instrument.strings) == 1
+
+    def _pitch(self, written: WrittenNote) -> int | None:
+        if not written.pitch:
+            return None
+        try:
+            return midi_from_note(written.pitch)
+        except ValueError as error:
+            raise NotationError(written.place_offset, *split_guess(str(error))) from None
+
+    def _fret(self, written: WrittenNote) -> int:
+        text = written.fret or ""
+        if re.fullmatch(r"\d{1,3}", text):
+            if int(text) <= MAX_FRET:
+                return int(text)
+            raise NotationError(written.place_offset, f"fret {int(text)} is outside 0 to {MAX_FRET}", "")
+        guess, repair = "", None
+        shown = f"{written.string}:<{text}>"
+        if re.fullmatch(r"\d+\.\d+|\d+/\d+", text):
+            guess = f"a harmonic? then write {shown}"
+        elif match := re.fullmatch(r"(\d+(?:\.\d+)?)" + HARMONIC_SIGN, text):
+            guess = f"a harmonic? then write {written.string}:<{match[1]}>"
+        elif text.lower() in ("o", "x", "open"):
+            guess = f"did you mean {written.string}:0?" if text.lower() != "x" else ""
+            repair = (text, "0") if text in ("o", "O") else None
+        raise NotationError(
+            written.place_offset,
+            f"'{text}' is no fret; a fret is a whole number from 0 to {MAX_FRET}",
+            guess,
+            repair,
+        )
+
+    def _node(self, written: WrittenNote, string: int, asserted: int | None) -> Node:
+        text = written.touch or ""
+        shown = f"{written.string}:<{text}>"
+        if "/" in text:
+            try:
+                return Node.parse(text)
+            except ValueError as error:
+                raise NotationError(written.place_offset, *split_guess(str(error))) from None
+        if not re.fullmatch(r"\d{1,3}(\.\d{1,6})?", text):
+            guess = ""
+            if re.fullmatch(r"\d+,\d+", text):
+                guess = f"did you mean <{text.replace(',', '.')}>?"
+            raise NotationError(
+                written.place_offset,
+                f"'<{text}>' is no position; write a fret such as <7>, <3.2>, or a node <1/6>",
+                guess,
+            )
+        choices = nodes_at_label(text)
+        if len(choices) == 1:
+            return choices[0]
+        if not choices:
+            if float(text) == 0:
+                message = f"{shown} is the nut: there the string rings open"
+                raise NotationError(written.place_offset, message, f"did you mean {written.string}:0?")
+            near = ", ".join(
+                f"{node.label} (partial {node.partial})"
+                for node in sorted(nearest_nodes(float(text)), key=lambda node: node.fraction)
+            )
+            raise NotationError(
+                written.place_offset,
+                f"{shown} is no node up to partial {DEFAULT_PARTIAL}; nearest: {near}",
+                "",
+            )
+        open_midi = self.instrument.strings[string].midi
+        if asserted is not None:
+            fitting = [node for node in choices if sounding_note(open_midi, node) == asserted]
+            if len(fitting) == 1:
+                return fitting[0]
+        shown_choices = " or ".join(
+            f"{node.label} (partial {node.partial}, {note_name(sounding_note(open_midi, node))})"
+            for node in choices
+        )
+        if asserted is not None:
+            raise NotationError(
+                written.place_offset,
+                f"{shown} may be {shown_choices}, and none of them sounds {written.pitch}",
+            )
+        first = choices[0]
+        raise NotationError(
+            written.place_offset,
+            f"{shown} may be {shown_choices}; write the decimal or state the pitch",
+            f"{written.string}:<{first.label}>, or {shown}={note_name(sounding_note(open_midi, first))}",
+        )
+
+    def _check_pitch(
+        self, written: WrittenNote, string: int, node: Node | None, fret: int | None, asserted: int
+    ) -> None:
+        open_midi = self.instrument.strings[string].midi
+        if node is None:
+            sounds = open_midi + (fret or 0)
+            what = f"{written.string}:{written.fret} sounds {note_name(sounds)}"
+        else:
+            sounds = sounding_note(open_midi, node)
+            cents = cents_beside(node)
+            beside = f", {cents:+.0f} cents" if round(cents) else ""
+            what = f"{written.string}:<{written.touch}> sounds {note_name(sounds)} (partial {node.partial}{beside})"
+        if sounds == asserted:
+            return
+        guess = ""
+        if (sounds - asserted) % 12 == 0:
+            guess = "another octave: the pitch is the sounding one"
+        elif node is not None:
+            fits = [
+                other for other in nodes_upto(DEFAULT_PARTIAL) if sounding_note(open_midi, other) == asserted
+            ]
+            if fits:
+                guess = f"did you mean {written.string}:<{fits[0].label}>?"
+        elif 0 <= asserted - open_midi <= 24:
+            guess = f"did you mean {written.string}:{asserted - open_midi}?"
+        raise NotationError(written.place_offset, f"{what}, not {written.pitch}", guess)
+
+
+def split_guess(text: str) -> tuple[str, str]:
+    """A message that carries its guess in brackets at its end, parted."""
+    if match := re.fullmatch(r"(.*) \(((?:did|which).*)\)", text):
+        return match[1], match[2]
+    return text, ""
+
+
+def _pitch_of(name: str) -> int | None:
+    try:
+        return midi_from_note(name)
+    except ValueError:
+        return None
+
+
+@dataclass(frozen=True, slots=True)
+class Placement:
+    """An event before its hold is known; `onset` in whole notes from the phrase's start."""
+
+    layer: str
+    onset: Fraction
+    strings: frozenset[int]
+    harmonic_strings: frozenset[int]
+    hold: Fraction | None
+
+
+def default_holds(events: list[Placement], end: Fraction) -> list[Fraction]:
+    """How long each event sounds, in whole notes, for events in order of onset in a phrase that ends at `end`.
+
+    A fretted or open note is held until the next event of its layer; a harmonic rings until its string is played
+    again by any layer; both at most to the phrase's end. An event with both kinds holds until its layer's next
+    event. One with several harmonics rings until the last of their strings is played again.
+    """
+    next_in_layer: dict[str, Fraction] = {}
+    next_on_string: dict[int, Fraction] = {}
+    holds: list[Fraction] = [Fraction(0)] * len(events)
+    index = len(events)
+    while index:
+        # Events of one moment don't cut each other short.
+        first = index - 1
+        while first and events[first - 1].onset == events[index - 1].onset:
+            first -= 1
+        for position in range(first, index):
+            event = events[position]
+            if event.hold is not None:
+                stop = min(event.onset + event.hold, end)
+            elif event.strings == event.harmonic_strings:
+                stop = max(next_on_string.get(string, end) for string in event.harmonic_strings)
+            else:
+                stop = next_in_layer.get(event.layer, end)
+            holds[position] = stop - event.onset
+        for position in range(first, index):
+            next_in_layer[events[position].layer] = events[position].onset
+            for string in events[position].strings:
+                next_on_string[string] = events[position].onset
+        index = first
+    return holds

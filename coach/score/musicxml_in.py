@@ -1,0 +1,283 @@
+"""Reads MusicXML (4.0 and older, partwise or timewise, compressed or not) into a `Score`.
+
+Conventions: sounding = written + transpose. A note on a tab staff that doubles one of the notation staff (same onset,
+same pitch) only adds its string and fret. Ties are read from `<tie>`, or from `<tied>` where there is none. Entities,
+external references, files and archives that grow beyond 20 MB are refused (defusedxml).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from fractions import Fraction
+from typing import TYPE_CHECKING
+
+from coach.ground.digits import whole_number
+from coach.ground.problem import CoachError, Problem
+from coach.score.musicxml_notes import (
+    Ticks,
+    fraction,
+    integer,
+    pitch_of,
+    read_note,
+    ticks,
+    without_doubles,
+    words,
+)
+from coach.score.repeats import Turn, played_order
+from coach.score.score import MAX_BARS, Score, ScoreBar, ScoreNote
+
+if TYPE_CHECKING:
+    from xml.etree.ElementTree import Element
+
+_UNITS = {"whole": 1, "half": 2, "quarter": 4, "eighth": 8, "16th": 16, "32nd": 32}
+_NOT_FOLLOWED = ("segno", "coda")
+
+
+@dataclass(frozen=True, slots=True)
+class PartName:
+    """A part as the file names it."""
+
+    id: str
+    name: str
+
+
+def part_names(root: Element) -> list[PartName]:
+    """The parts of a score in the file's order."""
+    names = {
+        item.get("id", ""): " ".join((item.findtext("part-name") or "").split())
+        for item in root.findall("part-list/score-part")
+    }
+    path = "measure/part" if root.tag == "score-timewise" else "part"
+    present = dict.fromkeys(part.get("id", "") for part in root.findall(path))
+    return [PartName(part, names.get(part, "")) for part in present]
+
+
+def read_musicxml(root: Element, part: str, where: str) -> Score:
+    """One part of a score, by its id. CoachError where the root is no score or the part is empty."""
+    if root.tag not in ("score-partwise", "score-timewise"):
+        raise CoachError(
+            Problem(f"<{root.tag}> is no MusicXML score; that is <score-partwise> or <score-timewise>", where)
+        )
+    measures = list(_measures(root, part))
+    if not measures:
+        raise CoachError(Problem(f"the part '{part}' has no bars", where))
+    if len(measures) > MAX_BARS:
+        raise CoachError(Problem(f"{len(measures)} bars; at most {MAX_BARS} can be imported", where))
+    score = Score(part=part)
+    score.title = words(root.findtext("work/work-title") or root.findtext("movement-title") or "")
+    creators = root.findall("identification/creator")
+    score.composer = words(next((c.text or "" for c in creators if c.get("type") == "composer"), ""))
+    fields = {
+        item.get("name"): " ".join((item.text or "").split())
+        for item in root.findall("identification/miscellaneous/miscellaneous-field")
+    }
+    # What our own exports say beside the music; anything else there is nobody's business here.
+    if root.findtext("identification/encoding/software") == "Wellrung":
+        layers = fields.get("layers", "").split(", ")
+        score.layer_names = {str(voice): name for voice, name in enumerate(layers, 1)}
+        score.phrase_order = [name for name in fields.get("order", "").split(", ") if name]
+        score.scale_mm = float(fraction(fields.get("scale_mm")))
+    reader = _PartReader(score)
+    turns = [reader.measure(measure) for measure in measures]
+    score.order = played_order(turns, score)
+    score.tunings = reader.tunings()
+    return score
+
+
+def _measures(root: Element, part: str) -> Iterator[Element]:
+    if root.tag == "score-partwise":
+        for item in root.findall("part"):
+            if item.get("id", "") == part:
+                yield from item.findall("measure")
+        return
+    for measure in root.findall("measure"):
+        for item in measure.findall("part"):
+            if item.get("id", "") == part:
+                item.attrib.update(
+                    {key: measure.get(key, "") for key in ("number", "implicit") if measure.get(key)}
+                )
+                yield item
+
+
+@dataclass
+class _PartReader:
+    """Reads one measure after another; keeps what lasts from bar to bar."""
+
+    score: Score
+    divisions: Fraction = Fraction(1)
+    upper: int = 4
+    lower: int = 4
+    groups: tuple[int, ...] = ()
+    transpose: dict[int, int] = field(default_factory=dict)
+    tab_staves: set[int] = field(default_factory=set)
+    staff_tunings: dict[int, dict[int, int]] = field(default_factory=dict)
+    wholes: dict[Ticks, Fraction] = field(default_factory=dict)
+
+    def measure(self, element: Element) -> Turn:
+        """Add the bar; what its barlines say about repeats."""
+        number = element.get("number", "") or str(len(self.score.bars) + 1)
+        bar = ScoreBar(number, self.upper, self.lower, Fraction(0))
+        turn = Turn()
+        at: Ticks = 0
+        furthest: Ticks = 0
+        struck: Ticks = 0
+        read: list[tuple[int, ScoreNote]] = []
+        for item in element:
+            if item.tag == "note":
+                # The first of equal children counts.
+                inside = {child.tag: child for child in item[::-1]}
+                if "grace" in inside or "cue" in inside:
+                    self.score.remark(number, f"{'grace' if 'grace' in inside else 'cue'} notes left out")
+                    continue
+                length = ticks(inside["duration"].text) if "duration" in inside else 0
+                if "chord" not in inside:
+                    struck, at = at, at + length
+                staff = integer(inside["staff"].text, 1) if "staff" in inside else 1
+                note = read_note(
+                    item,
+                    inside,
+                    self._whole(struck),
+                    self._whole(length),
+                    self.transpose.get(staff, 0),
+                    lambda what: self.score.remark(number, what),
+                )
+                if note is not None:
+                    read.append((staff, note))
+            elif item.tag in ("backup", "forward"):
+                length = ticks(item.findtext("duration"))
+                at = max(0, at - length) if item.tag == "backup" else at + length
+            elif item.tag == "attributes":
+                before = self.divisions
+                self._attributes(item, number)
+                bar.upper, bar.lower, bar.groups = self.upper, self.lower, self.groups
+                if self.divisions != before:
+                    scale = self.divisions / before
+                    at, furthest, struck = at * scale, furthest * scale, struck * scale
+            elif item.tag in ("direction", "sound"):
+                self._direction(item, bar)
+            elif item.tag == "barline":
+                self._barline(item, bar, turn)
+            if at > furthest:
+                furthest = at
+        bar.groups = self.groups
+        bar.notes = without_doubles(read, self.tab_staves)
+        bar.length = self._bar_length(bar, self._whole(furthest), element.get("implicit") == "yes")
+        self.score.bars.append(bar)
+        return turn
+
+    def _whole(self, length: Ticks) -> Fraction:
+        """A length in whole notes; most bars have few different ones."""
+        found = self.wholes.get(length)
+        if found is None:
+            found = self.wholes[length] = length / (4 * self.divisions)
+        return found
+
+    def _bar_length(self, bar: ScoreBar, filled: Fraction, implicit: bool) -> Fraction:
+        first, full = not self.score.bars, bar.full
+        if filled == full or not filled:
+            return full
+        if filled < full and (first or implicit):
+            bar.pickup = first
+            return filled
+        if filled > full:
+            self.score.remark(
+                bar.number, f"holds more than {bar.upper}/{bar.lower}; taken as {filled} of a whole note"
+            )
+            return filled
+        return full
+
+    def _attributes(self, item: Element, number: str) -> None:
+        if (divisions := fraction(item.findtext("divisions"))) > 0:
+            self.divisions = divisions
+            self.wholes.clear()
+        for time in item.findall("time"):
+            self._time(time, number)
+        for clef in item.findall("clef"):
+            staff = integer(clef.get("number"), 1)
+            (self.tab_staves.add if clef.findtext("sign") == "TAB" else self.tab_staves.discard)(staff)
+        for transpose in item.findall("transpose"):
+            steps = integer(transpose.findtext("chromatic")) + 12 * integer(
+                transpose.findtext("octave-change")
+            )
+            double = transpose.find("double")
+            steps -= 12 if double is not None else 0
+            staves = [integer(transpose.get("number"))] if transpose.get("number") else range(1, 17)
+            for staff in staves:
+                self.transpose[staff] = max(-60, min(60, steps))
+        for details in item.findall("staff-details"):
+            lines = self.staff_tunings.setdefault(integer(details.get("number"), 1), {})
+            for tuning in details.findall("staff-tuning"):
+                midi = pitch_of(tuning, "tuning-")
+                if midi is not None:
+                    lines[integer(tuning.get("line"))] = midi
+
+    def _time(self, time: Element, number: str) -> None:
+        beats = [part.strip() for part in (time.findtext("beats") or "").split("+")]
+        lower = integer(time.findtext("beat-type"))
+        groups = tuple(integer(part) for part in beats)
+        if not groups or min(groups) < 1 or sum(groups) > 64 or lower not in (1, 2, 4, 8, 16, 32):
+            self.score.remark(number, f"the meter stays {self.upper}/{self.lower}: this one can't be read")
+            return
+        self.upper, self.lower, self.groups = sum(groups), lower, groups if len(groups) > 1 else ()
+
+    def tunings(self) -> list[int]:
+        """Open strings from the bottom line up, of the staff that has most of them."""
+        best = max(self.staff_tunings.values(), key=len, default={})
+        return [best[line] for line in sorted(best)]
+
+    def _direction(self, item: Element, bar: ScoreBar) -> None:
+        for kind in item.findall("direction-type"):
+            for child in kind:
+                text = words(child.text or "")
+                if child.tag == "rehearsal" and text:
+                    bar.mark, bar.starts_section = text, True
+                elif child.tag == "words" and text:
+                    bar.cue = f"{bar.cue}; {text}" if bar.cue else text
+                elif child.tag == "dynamics" and len(child) and not bar.dynamics:
+                    bar.dynamics = child[0].tag
+                elif child.tag == "metronome":
+                    self._metronome(child, bar)
+                elif child.tag in _NOT_FOLLOWED:
+                    self.score.remark(bar.number, f"the {child.tag} is not followed")
+        sound = item if item.tag == "sound" else item.find("sound")
+        if sound is not None:
+            if (tempo := fraction(sound.get("tempo"))) > 0:
+                if bar.tempos and item.find("direction-type/metronome") is not None:
+                    bar.tempos.pop()
+                bar.tempos.append(tempo)
+            for jump in ("dacapo", "dalsegno", "tocoda", "fine"):
+                if sound.get(jump):
+                    self.score.remark(bar.number, f"the jump ({jump}) is not followed")
+
+    def _metronome(self, item: Element, bar: ScoreBar) -> None:
+        unit = _UNITS.get(item.findtext("beat-unit") or "")
+        per_minute = fraction(item.findtext("per-minute"))
+        if unit is None or per_minute <= 0:
+            return
+        beat = Fraction(1, unit)
+        if item.find("beat-unit-dot") is not None:
+            beat *= Fraction(3, 2)
+        if self.score.beat_whole is None:
+            self.score.beat_whole = beat
+        bar.tempos.append(per_minute * beat * 4)
+
+    def _barline(self, item: Element, bar: ScoreBar, turn: Turn) -> None:
+        repeat, ending = item.find("repeat"), item.find("ending")
+        if repeat is not None:
+            if repeat.get("direction") == "forward":
+                turn.forward = bar.starts_section = True
+            else:
+                turn.backward = max(2, min(99, integer(repeat.get("times"), 2)))
+                bar.ends_section = True
+        if ending is not None:
+            parts = (ending.get("number") or "").replace(",", " ").split()
+            numbers = {number for part in parts if (number := whole_number(part)) is not None}
+            if ending.get("type") == "start":
+                turn.ending_starts = frozenset(numbers) or frozenset({1})
+                bar.starts_section = True
+            else:
+                turn.ending_stops = bar.ends_section = True
+        if item.findtext("bar-style") in ("light-light", "light-heavy", "heavy-heavy", "heavy-light"):
+            bar.ends_section = bar.ends_section or item.get("location", "right") == "right"
+            bar.starts_section = bar.starts_section or item.get("location") == "left"

@@ -1,0 +1,171 @@
+"""Reads the `<note>` elements of MusicXML, and the pitches and numbers in them.
+
+Conventions: as in `coach.score.musicxml_in`. The same few texts return thousands of times in a file, so that what
+they mean is remembered.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Collection
+from fractions import Fraction
+from functools import lru_cache
+from typing import TYPE_CHECKING
+
+from coach.ground.digits import exact_number
+from coach.score.score import ScoreNote
+
+if TYPE_CHECKING:
+    from xml.etree.ElementTree import Element
+
+_STEPS = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
+
+Ticks = int | Fraction
+"""A length in divisions; whole numbers but for odd files."""
+
+
+@lru_cache(256)
+def words(text: str) -> str:
+    """A text without line ends and runs of blanks, at most 80 characters."""
+    return " ".join(text.split())[:80]
+
+
+@lru_cache(256)
+def integer(text: str | None, default: int = 0) -> int:
+    """The whole number in a text, `default` where there is none."""
+    try:
+        return int(float(text or ""))
+    except (ValueError, OverflowError):
+        return default
+
+
+@lru_cache(1024)
+def fraction(text: str | None) -> Fraction:
+    """The number in a text, exactly; 0 where there is none or one out of all measure."""
+    try:
+        value = exact_number(text or "")
+    except ValueError:
+        return Fraction(0)
+    return value if abs(value.numerator) < 10**9 and value.denominator < 10**6 else Fraction(0)
+
+
+@lru_cache(1024)
+def ticks(text: str | None) -> Ticks:
+    """The length in a `<duration>`, at least 0."""
+    length = max(Fraction(0), fraction(text))
+    return length.numerator if length.denominator == 1 else length
+
+
+def pitch_of(item: Element, prefix: str = "") -> int | None:
+    """The MIDI number of a pitch or tuning element, as written; None where it can't be read."""
+    return _midi(*(item.findtext(f"{prefix}{name}") for name in ("step", "octave", "alter")))
+
+
+@lru_cache(1024)
+def _midi(step: str | None, octave: str | None, alter: str | None) -> int | None:
+    step = (step or "").strip()
+    if step not in _STEPS or octave is None:
+        return None
+    midi = 12 * (integer(octave) + 1) + _STEPS[step] + math.floor(fraction(alter) + Fraction(1, 2))
+    return midi if 0 <= midi <= 127 else None
+
+
+def read_note(
+    item: Element,
+    inside: dict[str, Element],
+    onset: Fraction,
+    length: Fraction,
+    transpose: int,
+    remark: Callable[[str], None],
+) -> ScoreNote | None:
+    """The struck note in a `<note>` whose children are `inside`, by their tags; None, with a remark, if it has none."""
+    if "rest" in inside:
+        return None
+    pitch = inside.get("pitch")
+    if pitch is None:
+        remark("notes without a pitch left out")
+        return None
+    alter = pitch.findtext("alter")
+    midi = _midi(pitch.findtext("step"), pitch.findtext("octave"), alter)
+    if midi is None or not length:
+        remark("a note whose pitch or length can't be read left out")
+        return None
+    if alter and fraction(alter).denominator != 1:
+        remark("quarter tones rounded to the nearest semitone")
+    midi += transpose
+    if not 0 <= midi <= 127:
+        remark("a note beyond the range of pitches left out")
+        return None
+    voice = inside.get("voice")
+    note = ScoreNote(onset, length, midi, words((voice.text if voice is not None else "") or "1"))
+    ties = {tie.get("type") for tie in item.findall("tie")} if "tie" in inside else set()
+    if "notations" in inside:
+        tied = {tie.get("type") for tie in item.findall("notations/tied")}
+        note.rings = "let-ring" in tied
+        ties = ties or tied
+        _technical(item, note, remark)
+    if ties:
+        note.tie_start = "start" in ties or "continue" in ties
+        note.tie_stop = "stop" in ties or "continue" in ties
+    head = inside.get("notehead")
+    if head is not None:
+        note.droppable = head.get("parentheses") == "yes"
+        if (head.text or "").strip() == "diamond" and not note.harmonic:
+            note.harmonic = True
+    return note
+
+
+def _technical(item: Element, note: ScoreNote, remark: Callable[[str], None]) -> None:
+    for technical in item.findall("notations/technical"):
+        if (string := integer(technical.findtext("string"))) > 0:
+            note.string = string
+        if (fret := technical.findtext("fret")) is not None and integer(fret, -1) >= 0:
+            note.fret = integer(fret)
+            if "." in fret:
+                note.written = fret.strip()
+        harmonic = technical.find("harmonic")
+        if harmonic is not None:
+            if harmonic.find("artificial") is not None:
+                remark("artificial harmonics taken as stopped notes: a drill has natural ones")
+            else:
+                note.harmonic = True
+            for kind in ("sounding", "base", "touching"):
+                if harmonic.find(f"{kind}-pitch") is not None:
+                    note.pitch_kind = kind
+        if note.harmonic and (other := (technical.findtext("other-technical") or "").strip()):
+            note.written = other if other.replace(".", "").replace("/", "").isdecimal() else ""
+        finger = (technical.findtext("fingering") or "").strip()
+        note.fretting_finger = finger if finger in ("1", "2", "3", "4", "T") else note.fretting_finger
+        pluck = (technical.findtext("pluck") or "").strip()
+        note.plucking_finger = pluck if pluck in ("p", "i", "m", "a", "c") else note.plucking_finger
+
+
+def without_doubles(read: list[tuple[int, ScoreNote]], tab_staves: Collection[int]) -> list[ScoreNote]:
+    """The notes without those of tab staves that double others, which give their strings and frets."""
+    notes = [note for staff, note in read if staff not in tab_staves]
+    if len(notes) == len(read):
+        return notes
+    if not notes:
+        return [note for _, note in read]
+    plain: dict[tuple[Fraction, int, bool], list[ScoreNote]] = {}
+    for note in notes:
+        plain.setdefault((note.onset, note.midi, note.tie_stop), []).append(note)
+    for staff, note in read:
+        if staff not in tab_staves:
+            continue
+        doubles = plain.get((note.onset, note.midi, note.tie_stop)) or plain.get(
+            (note.onset, note.midi, not note.tie_stop)
+        )
+        if not doubles:
+            notes.append(note)
+            continue
+        other = next((one for one in doubles if one.string == note.string), None) or next(
+            (one for one in doubles if one.string is None), None
+        )
+        if other is None:
+            continue
+        if other.string is None:
+            other.string, other.fret = note.string, note.fret
+        other.harmonic = other.harmonic or note.harmonic
+        other.written = other.written or note.written
+    return notes

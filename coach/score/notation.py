@@ -1,0 +1,346 @@
+"""The notation of events inside a bar: `1 E:0 for 4, 2& G:<7>?+D:<7>`.
+
+    events   = event { "," event }
+    event    = beat slot { "|" slot } [ "for" beats ] [ "in" beats ] [ "damp" | "ring" ]
+    slot     = notes | "-"
+    notes    = note { "+" note }
+    note     = string ":" ( fret | "<" touch ">" ) { mark }
+    mark     = "?" | "=" pitch | "(" word { word } ")"
+
+A parsed event keeps each part's offset in the text, so that a problem can point at it. Nothing here knows the
+instrument: names of strings and touched places stay text. `beat` and `beats` are those of `coach.score.beats`.
+Slots divided by `|` share the beats after `in` evenly: three slots `in 1` are a triplet.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from fractions import Fraction
+from functools import lru_cache
+
+from coach.score.beats import BEAT, FINEST, NotationError, can_be_written, read_beat, read_beats
+from coach.strings.instrument import STRINGS_RANGE
+
+FRETTING = ("1", "2", "3", "4", "T")
+PLUCKING = ("p", "i", "m", "a", "c")
+TOUCH_WORD = "touch"
+MAX_SLOTS = 32
+HARMONIC_SIGN = r"[*°ºo^◇♢h']"
+"""What some write after a fret for a harmonic; here it is only a slip to be explained."""
+
+
+@dataclass(frozen=True, slots=True)
+class WrittenNote:
+    """A note as written. One of `fret` and `touch` is text, the other None."""
+
+    offset: int
+    string: str
+    fret: str | None
+    touch: str | None
+    place_offset: int
+    droppable: bool = False
+    pitch: str = ""
+    fretting_finger: str = ""
+    plucking_finger: str = ""
+    plucking_hand_touch: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class WrittenEvent:
+    """An event as written; `hold` is None where the author gave none."""
+
+    offset: int
+    beat: Fraction
+    notes: tuple[WrittenNote, ...]
+    hold: Fraction | None = None
+    hold_offset: int = 0
+    ending: str = ""
+
+
+_NOTE = re.compile(
+    r"(?P<string>[^\s:<>+|?=()]+):(?:<(?P<touch>[^<>\s]*)>|(?P<fret>[^\s:<>+|?=()]+))"
+    r"(?P<marks>(?:\?|=[^\s?=()+|]+|\([^()]*\))*)"
+)
+_MARK = re.compile(r"\?|=([^\s?=()+|]+)|\(([^()]*)\)")
+_TAIL = re.compile(
+    r"(?P<body>.*?)(?:\s+for\s+(?P<hold>\S+))?(?:\s+in\s+(?P<span>\S+))?(?:\s+(?P<ending>damp|ring))?\s*$",
+    re.DOTALL,
+)
+_COMMA_INSIDE = re.compile(r"<\d+,\d+>")
+_HEAD = re.compile(r"\s*(\S+)(?:\s+|$)")
+
+
+def split_events(text: str) -> list[tuple[int, str]]:
+    """The text between commas, each with its offset; commas inside ( ) and < > don't part."""
+    if "(" not in text and not _COMMA_INSIDE.search(text):
+        parts, offset = [], 0
+        for part in text.split(","):
+            parts.append((offset, part))
+            offset += len(part) + 1
+        return parts
+    parts, start, depth = [], 0, 0
+    for index, letter in enumerate(text):
+        if letter in "(<":
+            depth += 1
+        elif letter in ")>":
+            depth = max(depth - 1, 0)
+        elif letter == "," and not depth:
+            parts.append((start, text[start:index]))
+            start = index + 1
+    parts.append((start, text[start:]))
+    return parts
+
+
+def read_events(text: str) -> tuple[list[tuple[int, WrittenEvent]], list[NotationError]]:
+    """Every event that can be read, in the order written, and every fault in the rest.
+
+    Each event comes with its place in the text, from which its own offsets count; faults count from the text's start.
+    """
+    events: list[tuple[int, WrittenEvent]] = []
+    faults: list[NotationError] = []
+    parts = split_events(text)
+    for index, (offset, part) in enumerate(parts):
+        if part.strip():
+            found, fault = _read_part(part)
+            events += [(offset, event) for event in found]
+            if fault is not None:
+                faults.append(NotationError(offset + fault.offset, fault.message, fault.guess, fault.repair))
+        elif len(parts) == 1:
+            faults.append(NotationError(offset, "there is no event here", "leave the layer out of this bar"))
+        else:
+            faults.append(
+                NotationError(
+                    min(offset, max(len(text) - 1, 0)),
+                    "an event is missing beside this comma",
+                    "delete the comma" if index == len(parts) - 1 else "one comma is enough",
+                    (",", ""),
+                )
+            )
+    return events, faults
+
+
+@lru_cache(maxsize=2048)
+def _read_part(part: str) -> tuple[tuple[WrittenEvent, ...], NotationError | None]:
+    """The events of one part, or its fault; the same few recur in a drill again and again."""
+    try:
+        return tuple(_read_event(part, 0)), None
+    except NotationError as fault:
+        return (), fault.with_traceback(None)
+
+
+def _read_event(part: str, offset: int) -> list[WrittenEvent]:
+    head = _HEAD.match(part)
+    assert head is not None
+    start = offset + head.start(1)
+    tail = part[head.end() :]
+    if _NOTE.match(head[1]) and not BEAT.fullmatch(head[1]):
+        swapped = re.fullmatch(r"\s*(\d+\S*)\s*", tail)
+        guess = f"the beat comes first: `{swapped[1]} {head[1]}`?" if swapped else "write the beat before it"
+        repair = (part.strip(), f"{swapped[1]} {head[1]}") if swapped and BEAT.fullmatch(swapped[1]) else None
+        raise NotationError(start, f"'{head[1]}' stands where the beat belongs", guess, repair)
+    loose = re.fullmatch(r"(&|e|a)\s+(.*)", tail, re.DOTALL)
+    if loose and head[1].isdecimal():
+        joined = f"{head[1]}{loose[1]}"
+        raise NotationError(
+            start,
+            f"'{head[1]} {loose[1]}' is no beat",
+            f"no space in {joined}",
+            (part[head.start(1) : head.end() + len(loose[1])], joined),
+        )
+    beat = read_beat(head[1], start)
+    if not tail.strip():
+        raise NotationError(
+            start, f"beat {head[1]} has no note; write the beat, a space, then string:fret", "as in `1 E:0`"
+        )
+    match = _TAIL.match(tail)
+    assert match is not None
+    base = offset + head.end()
+    hold, hold_offset = _beats_part(match, "hold", base, "for"), base + max(match.start("hold"), 0)
+    span = _beats_part(match, "span", base, "in")
+    slots = _slots(match["body"], base)
+    ending = match["ending"] or ""
+    if len(slots) == 1 and span is None:
+        return [WrittenEvent(start, beat, _read_notes(*slots[0]), hold, hold_offset, ending)]
+    if span is None:
+        raise NotationError(
+            base, "events divided by | need the beats that they share", "as in `1 G:<7> | D:<7> in 1`"
+        )
+    if len(slots) == 1:
+        raise NotationError(
+            base + match.start("span"), "`in` shares beats among events divided by |", "did you mean `for`?"
+        )
+    if len(slots) > MAX_SLOTS:
+        raise NotationError(base, f"{len(slots)} events share {span} beats; at most {MAX_SLOTS} can")
+    step = span / len(slots)
+    if not all(can_be_written(beat + index * step) for index in range(len(slots))):
+        place = base + match.start("span")
+        raise NotationError(place, f"these beats fall on finer parts than 1/{FINEST} of a beat")
+    return [
+        WrittenEvent(
+            slot_offset, beat + index * step, _read_notes(slot_offset, slot), hold, hold_offset, ending
+        )
+        for index, (slot_offset, slot) in enumerate(slots)
+        if slot.strip() != "-"
+    ]
+
+
+def _beats_part(match: re.Match[str], group: str, base: int, word: str) -> Fraction | None:
+    text = match[group]
+    if text is None:
+        return None
+    try:
+        return read_beats(text)
+    except ValueError as error:
+        guess = f"`{word}` is followed by a number of beats"
+        if unit := re.fullmatch(r"(\d+)(?:beats?|b)", text):
+            guess = f"did you mean `{word} {unit[1]}`?"
+        raise NotationError(base + match.start(group), str(error), guess) from None
+
+
+def _slots(body: str, base: int) -> list[tuple[int, str]]:
+    slots, offset = [], base
+    for slot in body.split("|"):
+        lead = len(slot) - len(slot.lstrip())
+        slots.append((offset + lead, slot.strip()))
+        offset += len(slot) + 1
+    return slots
+
+
+def _read_notes(offset: int, text: str) -> tuple[WrittenNote, ...]:
+    notes = []
+    position = 0
+    while True:
+        while position < len(text) and text[position].isspace():
+            position += 1
+        match = _NOTE.match(text, position)
+        if match is None:
+            raise _note_slip(offset + position, text[position:])
+        notes.append(_read_note(match, offset))
+        position = match.end()
+        rest = text[position:].lstrip()
+        if not rest:
+            return tuple(notes)
+        position = len(text) - len(rest)
+        if not rest.startswith("+"):
+            raise _after_note(offset + position, rest)
+        if len(notes) > STRINGS_RANGE[1]:
+            raise NotationError(offset, f"more than {STRINGS_RANGE[1]} notes at once; one to a string")
+        position += 1
+
+
+def _read_note(match: re.Match[str], offset: int) -> WrittenNote:
+    start = offset + match.start()
+    droppable, pitch, words = False, "", ""
+    for mark in _MARK.finditer(match["marks"]):
+        if mark[0] == "?":
+            droppable = True
+        elif mark[1]:
+            pitch = mark[1]
+        else:
+            words += f" {mark[2]}"
+            if not mark[2].strip():
+                raise NotationError(
+                    offset + match.start("marks"), "these parentheses are empty", "as in `E:3(2)`"
+                )
+    fretting, plucking, touched = _fingers(words, offset + match.start("marks")) if words else ("", "", False)
+    touch = match["touch"]
+    place = offset + match.start("touch" if touch is not None else "fret")
+    return WrittenNote(
+        start, match["string"], match["fret"], touch, place, droppable, pitch, fretting, plucking, touched
+    )
+
+
+def _fingers(words: str, offset: int) -> tuple[str, str, bool]:
+    fretting = plucking = ""
+    touched = False
+    for word in re.findall(r"[^\s,]+", words):
+        if word == TOUCH_WORD:
+            touched = True
+            continue
+        for letter in word:
+            if letter in FRETTING and not fretting:
+                fretting = letter
+            elif letter in PLUCKING and not plucking:
+                plucking = letter
+            else:
+                raise NotationError(
+                    offset,
+                    f"'{word}' names no finger; fretting hand {' '.join(FRETTING)}, plucking hand "
+                    f"{' '.join(PLUCKING)}, or `{TOUCH_WORD}` where the plucking hand touches the node",
+                    "one finger of each hand" if letter in (*FRETTING, *PLUCKING) else "",
+                )
+    return fretting, plucking, touched
+
+
+def _note_slip(offset: int, text: str) -> NotationError:
+    word = text.split(maxsplit=1)[0] if text.split() else ""
+    found = word or "nothing"
+    wanted = "a note is string:fret, as in E:3, or string:<node>, as in D:<7>"
+    if not word:
+        return NotationError(offset, f"a note is missing here; {wanted}")
+    if match := re.match(r"([^\s:<>]+):\s+(\S+)", text):
+        return NotationError(
+            offset,
+            f"'{match[1]}: {match[2]}' has a space after the colon; {wanted}",
+            f"{match[1]}:{match[2]}",
+            (match[0], f"{match[1]}:{match[2]}"),
+        )
+    if match := re.fullmatch(r"([A-Ga-g][#b]?)(\d+(?:\.\d+)?)" + HARMONIC_SIGN, word):
+        return NotationError(
+            offset,
+            f"'{word}': a harmonic is written in < >; {wanted}",
+            f"did you mean {match[1]}:<{match[2]}>?",
+        )
+    if match := re.fullmatch(r"([A-Ga-g][#b]?)(\d+|<[\d./]+>)(\S*)", word):
+        return NotationError(
+            offset, f"'{word}' has no colon; {wanted}", f"did you mean {match[1]}:{match[2]}?"
+        )
+    if match := re.match(r"([A-Ga-g][#b]?)\s+(<[\d./]+>|\d+)", text):
+        return NotationError(
+            offset, f"'{match[0]}' has no colon; {wanted}", f"did you mean {match[1]}:{match[2]}?"
+        )
+    if re.fullmatch(r"<[\d./]+>\S*", word):
+        return NotationError(offset, f"'{word}' names no string; {wanted}", f"as in D:{word}")
+    if match := re.match(r"([^\s:<>]+):\(([\d./]+)\)", word):
+        return NotationError(
+            offset,
+            f"'{match[0]}': a harmonic is written in < >; {wanted}",
+            f"did you mean {match[1]}:<{match[2]}>?",
+            (match[0], f"{match[1]}:<{match[2]}>"),
+        )
+    if "<" in word and ">" not in word:
+        return NotationError(offset, f"'{word}': the < is never closed; {wanted}")
+    return NotationError(offset, f"'{found}' is no note; {wanted}")
+
+
+def _after_note(offset: int, rest: str) -> NotationError:
+    word = rest.split(maxsplit=1)[0]
+    if re.match(r"\d+\S*\s+\S+:", rest):
+        return NotationError(
+            offset,
+            f"'{word}' follows a note; a comma parts events",
+            f"a comma missing before `{word}`?",
+            ("", ","),
+        )
+    if _NOTE.match(word):
+        return NotationError(
+            offset,
+            f"'{word}' follows a note; + joins notes struck together",
+            f"`+{word}`, or a comma and a beat before it?",
+        )
+    if word.startswith("for"):
+        return NotationError(offset, "`for` is followed by a number of beats", "as in `for 2`")
+    if word.startswith((">", "<")):
+        return NotationError(offset, f"'{word}': a harmonic's position stands between < and >", "as in D:<7>")
+    if word.lower() in ("hold", "4", "let"):
+        return NotationError(offset, f"'{word}' follows a note", "did you mean `for` or `ring`?")
+    return NotationError(
+        offset, f"'{word}' follows a note; allowed are +note, `for N`, `damp`, `ring`, or a comma", ""
+    )
+
+
+def looks_like_events(text: str) -> bool:
+    """Whether at least one part of the text reads as an event."""
+    events, _ = read_events(text)
+    return bool(events)

@@ -1,0 +1,79 @@
+"""Parses the one part of a MusicXML score that is wanted: a tree of all parts takes most of an import's time.
+
+In well-formed XML without entities and CDATA a `<` outside of comments and instructions opens a tag, so that the
+parts can be found in the bytes. The whole text is still proved well-formed; wherever the bytes are not plainly of
+this kind, all of it is parsed.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from typing import TYPE_CHECKING
+
+from coach.ground.problem import CoachError
+from coach.score.unpack import may_declare_entities, parse_xml, refuse_overfull
+
+if TYPE_CHECKING:
+    from xml.etree.ElementTree import Element
+
+MAX_PARTS = 500
+_NO_TAGS = re.compile(rb"<!--.*?-->|<\?.*?\?>|<![A-Z[]{1,7}", re.DOTALL)
+_OPENS = re.compile(rb"""<part(?:\s+[\w:.-]+\s*=\s*(?:"[^"<]*"|'[^'<]*'))*\s*>""")
+_CLOSES = re.compile(rb"</part\s*>")
+
+
+def parse_score(data: bytes, where: str, choose: Callable[[Element], str]) -> tuple[Element, str]:
+    """The root of a score and the id that `choose` picks from it; other parts may be empty.
+
+    CoachError as from `parse_xml`, for whatever part of the text is broken.
+    """
+    spans = None
+    refuse_overfull(data, where)
+    if data.count(b"<part ") > 1 and not may_declare_entities(data) and _well_formed(data):
+        # Only of well-formed text are the patterns sure to take linear time.
+        spans = _spans(data)
+    if spans is not None:
+        pieces, at = [], 0
+        for start, stop in spans:
+            pieces.append(data[at:start])
+            at = stop
+        root = parse_xml(b"".join([*pieces, data[at:]]), where)
+        parts = root.findall("part")
+        if len(parts) == len(spans):
+            part = choose(root)
+            try:
+                for element, (start, stop) in zip(parts, spans, strict=True):
+                    if element.get("id", "") == part:
+                        element.extend(parse_xml(b"<part>" + data[start:stop] + b"</part>", where))
+                return root, part
+            except CoachError:  # a prefix that the root declares, for one
+                pass
+    root = parse_xml(data, where)
+    return root, choose(root)
+
+
+def _spans(data: bytes) -> list[tuple[int, int]] | None:
+    """From where to where the bars of each of several parts stand; None where the bytes alone can't tell."""
+    if b"iso-8859-1" in data[:200].lower():
+        return None
+    for found in _NO_TAGS.findall(data):
+        if b"part" in found or (found[:2] == b"<!" and found[:4] != b"<!--" and found != b"<!DOCTYPE"):
+            return None
+    opens = [found.end() for found in _OPENS.finditer(data)]
+    closes = [found.start() for found in _CLOSES.finditer(data)]
+    if len(opens) != len(closes) or not 2 <= len(opens) <= MAX_PARTS:
+        return None
+    spans = list(zip(opens, closes, strict=True))
+    edges = [edge for span in spans for edge in span]
+    return spans if edges == sorted(edges) else None
+
+
+def _well_formed(data: bytes) -> bool:
+    from xml.parsers import expat
+
+    try:
+        expat.ParserCreate(None, "}").Parse(data, True)
+    except (expat.ExpatError, ValueError, LookupError):
+        return False
+    return True

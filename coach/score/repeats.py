@@ -1,0 +1,77 @@
+"""In which order bars are played: repeat signs and endings written out."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from coach.score.score import MAX_BARS, Score
+
+
+@dataclass
+class Turn:
+    """What the barlines of one bar say."""
+
+    forward: bool = False
+    backward: int = 0
+    """How often the section is played in all; 0 for no repeat sign."""
+    ending_starts: frozenset[int] = frozenset()
+    """The times for which an ending begins here is played."""
+    ending_stops: bool = False
+
+
+def played_order(turns: Sequence[Turn], score: Score) -> list[int]:
+    """Bar indices as played. What has no end (a repeat into itself) is cut at the limit, with a remark."""
+    order: list[int] = []
+    endings = _endings(turns)
+    start, time, index = 0, 1, 0
+    while index < len(turns):
+        turn = turns[index]
+        if turn.forward and index != start:
+            start, time = index, 1
+        ending = endings[index]
+        if ending and time not in ending:
+            index += 1
+            # A section whose later ending is passed over too is over.
+            continue
+        order.append(index)
+        if len(order) >= MAX_BARS:
+            score.remark("", f"repeats are cut after {MAX_BARS} bars")
+            return order
+        if turn.backward:
+            times = max(
+                [turn.backward, *(max(group) for group in _group(endings, start, len(turns)) if group)]
+            )
+            if time < times:
+                time += 1
+                index = start
+                continue
+            start, time = index + 1, 1
+        elif turn.ending_stops and ending and not turn.backward:
+            start, time = index + 1, 1
+        index += 1
+    return order
+
+
+def _endings(turns: Sequence[Turn]) -> list[frozenset[int]]:
+    """For each bar the times for which its ending is played; empty outside endings."""
+    found: list[frozenset[int]] = []
+    current: frozenset[int] = frozenset()
+    for turn in turns:
+        if turn.ending_starts:
+            current = turn.ending_starts
+        found.append(current)
+        if turn.ending_stops:
+            current = frozenset()
+    return found
+
+
+def _group(endings: Sequence[frozenset[int]], start: int, stop: int) -> list[frozenset[int]]:
+    """The endings of the section that begins at `start`, up to the first bar after them."""
+    found = []
+    for index in range(start, stop):
+        if endings[index]:
+            found.append(endings[index])
+        elif found:
+            break
+    return found

@@ -1,0 +1,216 @@
+"""A drill file's text as a small tree in which everything knows its line and column.
+
+Conventions: lines and columns count from 1 (YAML's own marks count from 0); `start` and `stop` are character
+offsets into the text. Scalars stay the text that the author wrote: YAML 1.1 would read `6:8` as 368 and `no` as
+false.
+"""
+
+from __future__ import annotations
+
+import difflib
+import re
+import stat
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Protocol
+
+from coach.ground.plain import plain_text
+from coach.ground.problem import CoachError, Problem, Severity
+
+MAX_BYTES = 1_000_000
+MAX_PROBLEMS = 200
+MAX_SHOWN = 200
+"""Characters of an offending line that are shown."""
+MAX_MESSAGE = 400
+
+_BREAKS = re.compile(r"\r\n|[\n\r\x85\u2028\u2029]")
+CONTROL = re.compile(r"[\x00-\x08\x0b-\x1f\x7f-\x9f\u200e\u200f\u202a-\u202e\u2066-\u2069]")
+"""Control characters and those that turn the direction of text."""
+
+
+@dataclass(frozen=True, slots=True)
+class Spot:
+    """A place in the file, from 1."""
+
+    line: int
+    column: int
+
+
+class Placed(Protocol):
+    """Anything with a line and a column."""
+
+    @property
+    def line(self) -> int: ...
+
+    @property
+    def column(self) -> int: ...
+
+
+@dataclass(frozen=True, slots=True)
+class Scalar:
+    """A piece of text: `text` as YAML unquotes it."""
+
+    text: str
+    line: int
+    column: int
+    start: int
+    stop: int
+    plain: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class Sequence:
+    """A list, in brackets (`flow`) or with dashes."""
+
+    items: tuple[Node, ...]
+    line: int
+    column: int
+    start: int
+    flow: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Mapping:
+    """Keys and values in the file's order, in braces (`flow`) or one to a line; each key once."""
+
+    pairs: tuple[tuple[Scalar, Node], ...]
+    line: int
+    column: int
+    start: int
+    flow: bool = False
+
+    def get(self, key: str) -> Node | None:
+        """The value of a key, None where it isn't there."""
+        return next((value for name, value in self.pairs if name.text == key), None)
+
+
+Node = Scalar | Sequence | Mapping
+
+
+@dataclass(frozen=True, slots=True)
+class Repair:
+    """A sure repair: put `wanted` in place of the characters `start` to `stop` of the text."""
+
+    start: int
+    stop: int
+    wanted: str
+
+
+class TooManyProblemsError(Exception):
+    """A report is full; reading on would only cost time."""
+
+
+@dataclass
+class Report:
+    """The problems found so far in one file: at most `MAX_PROBLEMS` errors, and about as many in all."""
+
+    where: str
+    lines: list[str]
+    problems: list[Problem] = field(default_factory=list)
+    repairs: list[Repair] = field(default_factory=list)
+    errors: int = 0
+    full: bool = False
+
+    def error(self, spot: Placed | None, message: str, guess: str = "", field: str = "") -> None:
+        """Note an error at a place, or about the whole file where there is none.
+
+        TooManyProblemsError after so many that nobody would read on.
+        """
+        self._add(spot, message, guess, field, "error")
+        self.errors += 1
+        if self.errors > MAX_PROBLEMS:
+            self.full = True
+            raise TooManyProblemsError
+
+    def warn(self, spot: Placed | None, message: str, guess: str = "", field: str = "") -> None:
+        """Note a warning, unless there are many already."""
+        if len(self.problems) < MAX_PROBLEMS:
+            self._add(spot, message, guess, field, "warning")
+        else:
+            self.full = True
+
+    def repair(self, start: int, stop: int, wanted: str) -> None:
+        """Note that the characters `start` to `stop` of the text are surely meant to be `wanted`."""
+        self.repairs.append(Repair(start, stop, wanted))
+
+    @property
+    def failed(self) -> bool:
+        return self.errors > 0
+
+    def _add(self, spot: Placed | None, message: str, guess: str, name: str, severity: Severity) -> None:
+        line, column = (spot.line, spot.column) if spot else (0, 0)
+        source = self.lines[line - 1] if 0 < line <= len(self.lines) else ""
+        source = source[:MAX_SHOWN] if column <= MAX_SHOWN - 40 else ""
+        # What was found may hold anything; a terminal would obey its control characters.
+        message, guess, name = (plain_text(text, MAX_MESSAGE) for text in (message, guess, name))
+        problem = Problem(message, self.where, line, column, guess, name, severity, source)
+        if problem not in self.problems[-20:]:
+            self.problems.append(problem)
+
+
+def read_text(path: Path | str) -> str:
+    """The text of a drill file; CoachError where there is none that can be read."""
+    where = str(path)
+    try:
+        status = Path(path).stat()
+        if stat.S_ISDIR(status.st_mode):
+            inside = sorted(Path(path).glob("*.yaml"))
+            guess = f"name a file in it: {inside[0]}" if inside else "name the drill's file"
+            raise CoachError(Problem("this is a folder, not a drill file", where, guess=guess))
+        if not stat.S_ISREG(status.st_mode):
+            raise CoachError(Problem("this is no ordinary file", where, guess="name a drill's .yaml file"))
+        if status.st_size > MAX_BYTES:
+            raise CoachError(Problem(too_large(status.st_size), where, guess="is this a drill file?"))
+        data = Path(path).read_bytes()
+    except FileNotFoundError:
+        raise CoachError(Problem("there is no such file", where, guess=_other_file(Path(path)))) from None
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or str(error)
+        raise CoachError(Problem(f"the file can't be read: {reason}", where)) from None
+    return decode(data, where)
+
+
+def too_large(size: int) -> str:
+    """The sentence about a file of so many bytes."""
+    return f"the file has {size / 1e6:.1f} MB; a drill file has at most {MAX_BYTES / 1e6:.0f} MB"
+
+
+def decode(data: bytes, where: str) -> str:
+    """UTF-8 text without its byte-order mark; CoachError for anything else."""
+    try:
+        text = data.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        if data.startswith((b"\xff\xfe", b"\xfe\xff")):
+            raise CoachError(
+                Problem("the file is UTF-16 text; a drill file is UTF-8", where, guess="save it as UTF-8")
+            ) from None
+        line = data.count(b"\n", 0, error.start) + 1
+        if b"\0" in data[:1024]:
+            raise CoachError(Problem("this is a binary file, not a drill's text", where)) from None
+        message = f"byte 0x{data[error.start]:02x} is no UTF-8 text"
+        raise CoachError(Problem(message, where, line, guess="save the file as UTF-8")) from None
+    if "\0" in text:
+        raise CoachError(Problem("this is a binary file, not a drill's text", where))
+    return text
+
+
+def split_lines(text: str) -> list[str]:
+    """The lines as YAML counts them."""
+    return _BREAKS.split(text)
+
+
+def nearest(word: str, choices: Iterable[str], cutoff: float = 0.6) -> str:
+    """The choice that `word` is most likely a slip for; empty where none is near."""
+    by_case = {choice.lower(): choice for choice in choices}
+    close = difflib.get_close_matches(word.lower().strip(), list(by_case), 1, cutoff)
+    return by_case[close[0]] if close else ""
+
+
+def _other_file(path: Path) -> str:
+    try:
+        names = [other.name for other in path.parent.iterdir() if other.is_file()][:500]
+    except OSError:
+        return "the folder is missing too"
+    close = nearest(path.name, names)
+    return f"did you mean {path.parent / close}?" if close else ""

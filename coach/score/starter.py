@@ -1,0 +1,62 @@
+"""A commented drill to start from, for any instrument and meter; it passes the checker as it is."""
+
+from __future__ import annotations
+
+from coach.music.rhythm import Meter
+from coach.score.ids import drill_id
+from coach.score.write import quoted, write_instrument
+from coach.strings.instrument import Instrument
+
+MAX_BARS = 64
+_TOUCHES = ("12", "7", "5", "7")
+
+
+def starter(
+    title: str,
+    instrument: Instrument,
+    meter: Meter,
+    start_bpm: int,
+    goal_bpm: int,
+    bars: int,
+    ready: str = "",
+) -> str:
+    """The drill's text: one phrase of so many bars, an open low string under nodes of the highest.
+
+    `ready` is the name of a ready-made instrument, where it is one.
+    """
+    high = instrument.string_label(0)
+    low = instrument.string_label(len(instrument.strings) - 1)
+    strings = " ".join(f"{number}={string.name}" for number, string in enumerate(instrument.strings, 1))
+    shown = ready or write_instrument(instrument)
+    lines = [
+        "drill: 1                      # version of the format; leave it",
+        f"id: {drill_id(title)}   # keep it: the log knows the drill by it, whatever its title becomes",
+        f"title: {quoted(title)}",
+        "about: Say here what this drill is for.",
+        f"instrument: {shown}   # strings, highest first: {strings}",
+        f"meter: {meter}",
+        f"tempo: {{start: {start_bpm}, goal: {goal_bpm}}}   # bpm: where it begins, and the tempo to reach",
+        "phrases:",
+        "  - id: first                 # keep this too",
+        "    name: First phrase",
+        "    cue: One thing to think of.",
+        "    bars:",
+    ]
+    middle = meter.beats // 2 + 1
+    for bar in range(bars):
+        touch = _TOUCHES[bar % len(_TOUCHES)]
+        second = f", {middle} {high}:<{_TOUCHES[(bar + 1) % 4]}>" if meter.beats > 1 else ""
+        melody = f"harmonics: 1 {high}:<{touch}>{second}"
+        note = "   # beat string:<node>; events stand between commas" if bar == 0 else ""
+        if len(instrument.strings) > 1:
+            hold = "   # beat string:fret, 0 is open; `for N` holds it N beats" if bar == 0 else ""
+            lines.append(f"      - bass: 1 {low}:0 for {meter.beats}{hold}")
+            lines.append(f"        {melody}{note}")
+        else:
+            lines.append(f"      - {melody}{note}")
+    lines += [
+        "        cue: A cue for this bar alone; delete it if you need none.",
+        "# More that a bar can say: `+` joins notes struck together, `?` after a note lets the easier version drop",
+        "# it, `2&` is the half beat after 2, `2+1/3` a third of a beat after it. `coach check` explains the rest.",
+    ]
+    return "\n".join(lines) + "\n"

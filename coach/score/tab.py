@@ -1,0 +1,115 @@
+"""A drill as text tab: one line for each string, `<node>` for harmonics, the beats counted underneath.
+
+Conventions: the highest string is the top line. Columns are as wide as their widest event, not to scale. A bar too
+wide for the page is broken between beats. `?` marks a note that the easier version drops.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from fractions import Fraction
+from textwrap import wrap
+
+from coach.ground.plain import plain_text
+from coach.music.drill import Bar, Drill, Phrase
+from coach.music.rhythm import Meter, count_text
+from coach.strings.instrument import Instrument
+
+DEFAULT_WIDTH = 80
+
+
+def text_tab(drill: Drill, width: int = DEFAULT_WIDTH) -> str:
+    """The whole drill, phrase by phrase, no line longer than `width` unless one event alone is."""
+    lines = [plain_text(drill.title)]
+    if drill.composer:
+        lines.append(plain_text(drill.composer))
+    strings = " ".join(string.name for string in drill.instrument.strings)
+    lines.append(
+        f"{strings}, {drill.instrument.scale_mm:g} mm; {drill.tempo.start_bpm} to {drill.goal_bpm} bpm"
+    )
+    if drill.order:
+        names = {phrase.id: plain_text(phrase.name) for phrase in drill.phrases}
+        lines += wrap("order: " + ", ".join(names[phrase] for phrase in drill.order), width)
+    lines += wrap(
+        "<7> is a natural harmonic (N.H.) touched at 7; 0 is open; ? may be left out at first", width
+    )
+    for phrase in drill.phrases:
+        lines += ["", *_phrase(phrase, drill.instrument, width)]
+    return "\n".join(lines) + "\n"
+
+
+def _phrase(phrase: Phrase, instrument: Instrument, width: int) -> Iterator[str]:
+    yield from wrap(f"[{plain_text(phrase.name)}] {plain_text(phrase.cue)}", width)
+    labels = [instrument.string_label(index) for index in range(len(instrument.strings))]
+    margin = max(len(label) for label in labels) + 1
+    blocks = list(_blocks(phrase, instrument, width - margin - 2))
+    while blocks:
+        line = [blocks.pop(0)]
+        used = margin + 1 + len(line[0][0])
+        while blocks and used + len(blocks[0][0]) <= width:
+            used += len(blocks[0][0])
+            line.append(blocks.pop(0))
+        rows = ["".join(block[row] for block in line) for row in range(len(line[0]))]
+        yield " " * (margin + 1) + rows[0].rstrip()
+        for label, row in zip(labels, rows[1:-1], strict=True):
+            yield f"{label:<{margin}}|{row}"
+        yield " " * (margin + 1) + rows[-1].rstrip()
+    for number, bar in enumerate(phrase.bars, 1):
+        notes = "; ".join(part for part in (plain_text(bar.dynamics), plain_text(bar.cue)) if part)
+        if notes:
+            yield from wrap(f"  bar {number}: {notes}", width, subsequent_indent="    ")
+
+
+def _blocks(phrase: Phrase, instrument: Instrument, room: int) -> Iterator[list[str]]:
+    """Each bar as rows: its heading, one row for each string, its beats; broken where it is too wide."""
+    meter: Meter | None = None
+    ratio = Fraction(1)
+    for number, bar in enumerate(phrase.bars, 1):
+        heading = str(number)
+        if bar.meter != meter:
+            heading += f" {bar.meter}"
+        if bar.start_ratio != ratio or bar.stop_ratio != bar.start_ratio:
+            heading += f" {float(bar.start_ratio * 100):g}%"
+            if bar.stop_ratio != bar.start_ratio:
+                heading += f" to {float(bar.stop_ratio * 100):g}%"
+        meter, ratio = bar.meter, bar.stop_ratio
+        columns = _columns(bar, len(instrument.strings))
+        pieces: list[list[list[str]]] = [[]]
+        used = 0
+        for column in columns:
+            wide = len(column[0])
+            if pieces[-1] and used + wide + 1 > room:
+                pieces.append([])
+                used = 0
+            pieces[-1].append(column)
+            used += wide
+        for index, piece in enumerate(pieces):
+            rows = ["".join(column[row] for column in piece) for row in range(len(instrument.strings) + 1)]
+            end = "|" if index == len(pieces) - 1 else " "
+            head = heading if index == 0 else f"({number})"
+            wide = max(len(head) + 1, len(rows[0]) + 1, len(rows[-1]) + 1)
+            yield [
+                f"{head:<{wide + 1}}",
+                *(f"{'-' + row:-<{wide}}{end}" for row in rows[:-1]),
+                f"{' ' + rows[-1]:<{wide + 1}}",
+            ]
+
+
+def _columns(bar: Bar, strings: int) -> list[list[str]]:
+    """One column for each beat or event: a cell for each string, then its count."""
+    first = bar.meter.beats - bar.length
+    moments: dict[Fraction, dict[int, str]] = {}
+    for whole in range(bar.meter.beats):
+        if whole >= first:
+            moments[Fraction(whole)] = {}
+    for event in bar.events:
+        cells = moments.setdefault(event.beat, {})
+        for note in event.notes:
+            cells[note.string] = note.position_text + ("?" if note.droppable else "")
+    columns = []
+    for beat in sorted(moments):
+        count, written = count_text(beat), moments[beat]
+        wide = max([len(count), *map(len, written.values())]) + 1
+        rows = [f"{written.get(string, ''):-<{wide}}" for string in range(strings)]
+        columns.append([*rows, f"{count:<{wide}}"])
+    return columns

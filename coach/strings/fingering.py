@@ -1,0 +1,339 @@
+"""Where to play a melody in natural harmonics over a bass line: the cheapest sequence of places, exactly.
+
+Conventions: seconds from the first note; strings are indices from 0, the highest; mm from the nut. A *place* is a
+node (touched by the fretting hand, or by the plucking hand from fret 12 on) or, for a bass note, a stopped or open
+string. Costs have no unit; they only rank. The figures that weigh them are our own and uncalibrated.
+
+A choice costs: `finger`, 10 / clear mm of its node, and for the hand 2 for a touch by the plucking hand or up to 4
+for the fretting hand beyond mid-string; `move`, 1 for 100 mm from the fretting hand's last place; `speed`, the
+square of the speed needed against the settable hand speed; `reach`, the square of the span to stopped notes still
+held and to what the hand does at the same onset, over the settable reach, and 30 more beyond it (a warning, never
+a refusal: hands differ); `cut`, 20 to 60 where a string is taken away from a note that should still ring, by the
+share of its ring that is lost: a string can't ring two nodes, nor a node and a stopped note at once. Two notes of
+one onset never share a string, nor the plucking hand.
+
+Search: the state is what still counts of the past: where the fretting hand last was and since when (more than a
+second makes no difference), and which strings are occupied, until when and by which stopped note. Dynamic
+programming (Bellman 1957) over all states that can be reached, forwards for the least cost to each and backwards
+for the least cost of the rest, is exact: nothing is pruned.
+
+The *second best* of a note is its place in the cheapest whole fingering that puts this note elsewhere (another
+string, node or fret, not the other hand). The least of these over all notes is the second-best fingering.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+from coach.strings.instrument import Instrument
+from coach.strings.reach import (
+    USUAL,
+    FingeringSettings,
+    Place,
+    WantedNote,
+    bass_places,
+    places_for,
+    reach_cost,
+    why_nowhere,
+)
+from coach.strings.units import note_name
+
+MOVE_COST_PER_MM = 0.01
+UNHURRIED_S = 1.0
+"""More time than this does not make a move cheaper."""
+MOST_STATES = 100_000
+"""States before one note beyond which the search gives up: some seconds' work a note."""
+CUT_COST, CUT_SHARE_COST = 20.0, 40.0
+
+
+@dataclass(frozen=True, slots=True)
+class Cost:
+    """What a choice costs, in parts."""
+
+    finger: float = 0.0
+    move: float = 0.0
+    speed: float = 0.0
+    reach: float = 0.0
+    cut: float = 0.0
+
+    @property
+    def total(self) -> float:
+        return self.finger + self.move + self.speed + self.reach + self.cut
+
+
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """One note's place in a fingering."""
+
+    note: WantedNote
+    layer: Literal["melody", "bass"]
+    place: Place
+    cost: Cost
+    move_mm: float = 0.0
+    span_mm: float = 0.0
+    """Largest span to notes held or sounded with it; beyond the reach it is a warning."""
+    cuts: int | None = None
+    """Index of the choice whose ring this one ends early."""
+    second: Place | None = None
+    second_extra_cost: float = 0.0
+    """How much more the whole costs with this note at `second`."""
+
+
+@dataclass(frozen=True, slots=True)
+class Fingering:
+    """The cheapest sequence of places; choices in order of onset, bass before melody at one onset."""
+
+    choices: tuple[Choice, ...]
+    cost: float
+    second_cost: float | None
+    """Cost of the second-best fingering; None when there is no other."""
+
+
+_Held = tuple[int, int, float | None]
+"""An occupied string: string, index of the note, mm of its stop (None when nothing is stopped)."""
+_HeldStrings = tuple[_Held, ...]
+_Hand = tuple[float, float, bool]
+"""Where the fretting hand last was in mm (-1 before any place), since when, and whether the plucking hand touches
+a node at this very onset."""
+_State = tuple[_Hand, _HeldStrings]
+_START: _State = ((-1.0, -math.inf, False), ())
+_OnStrings = tuple[float, int, float, _HeldStrings]
+"""Cost of a cut ring, index of the note cut (-1 for none), span to held stops in mm, strings occupied after."""
+_OnHand = tuple[float, float, float, float, _Hand]
+"""Costs of move and speed, mm moved, span in mm to what the hand does at the same onset, the hand after."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Task:
+    settings: FingeringSettings
+    notes: tuple[WantedNote, ...]
+    bass: tuple[bool, ...]
+    places: tuple[tuple[Place, ...], ...]
+    contested: tuple[frozenset[int], ...]
+    """Strings that notes starting within each note's ring could take."""
+
+
+def find_fingering(
+    instrument: Instrument,
+    melody: Sequence[WantedNote],
+    bass: Sequence[WantedNote] | None = None,
+    settings: FingeringSettings = USUAL,
+) -> Fingering:
+    """The cheapest places for a melody in natural harmonics over a bass line of stopped and open notes.
+
+    ValueError, naming the note, when a note sounds nowhere or more notes start at once than strings allow.
+    """
+    task = _task(instrument, melody, bass or (), settings)
+    layers = _layers(task)
+    rests = _rests(layers)
+    total = rests[0][0]
+    if not task.notes or total == math.inf:
+        raise ValueError(_no_fingering(task))
+    choices: list[Choice] = []
+    second_cost: float | None = None
+    state, at = _START, 0
+    for i, layer in enumerate(layers):
+        _cost, picked, following = min(layer.ways[at], key=lambda way: way[0] + rests[i + 1][way[2]])
+        place = task.places[i][picked]
+        on_strings, on_hand = _strings(task, i, place, state[1]), _hand(task, i, place, state[0])
+        assert on_strings is not None
+        assert on_hand is not None
+        cut, cut_note, held_span_mm, held = on_strings
+        move, speed, move_mm, hand_span_mm, hand = on_hand
+        span_mm = max(held_span_mm, hand_span_mm)
+        second, whole = _second(task, i, place, layer, rests[i + 1])
+        if second is not None:
+            second_cost = whole if second_cost is None else min(second_cost, whole)
+        choices.append(
+            Choice(
+                task.notes[i],
+                "bass" if task.bass[i] else "melody",
+                place,
+                Cost(place.finger_cost, move, speed, reach_cost(span_mm, settings.reach_mm), cut),
+                move_mm,
+                span_mm,
+                None if cut_note < 0 else cut_note,
+                second,
+                whole - total if second else 0.0,
+            )
+        )
+        state, at = (hand, held), following
+    return Fingering(tuple(choices), total, second_cost)
+
+
+def _task(
+    instrument: Instrument,
+    melody: Sequence[WantedNote],
+    bass: Sequence[WantedNote],
+    settings: FingeringSettings,
+) -> _Task:
+    merged = sorted(
+        [(note.onset_s, 0, note.midi, note) for note in bass]
+        + [(note.onset_s, 1, note.midi, note) for note in melody],
+        key=lambda item: item[:3],
+    )
+    notes = tuple(item[3] for item in merged)
+    is_bass = tuple(item[1] == 0 for item in merged)
+    places = []
+    for number, (note, low) in enumerate(zip(notes, is_bass, strict=True), start=1):
+        if low:
+            found = bass_places(instrument, note.midi, note.string)
+        else:
+            found = places_for(instrument, note.midi, settings, note.string)
+        if not found:
+            raise ValueError(why_nowhere(instrument, number, note, low, settings))
+        places.append(found)
+    contested = tuple(
+        frozenset(
+            place.string
+            for later in range(i + 1, len(notes))
+            if notes[later].onset_s < notes[i].end_s
+            for place in places[later]
+        )
+        for i in range(len(notes))
+    )
+    return _Task(settings, notes, is_bass, tuple(places), contested)
+
+
+def _strings(task: _Task, i: int, place: Place, held: _HeldStrings) -> _OnStrings | None:
+    """What note `i` at `place` meets on the strings; None when its string is taken at the same onset."""
+    onset_s = task.notes[i].onset_s
+    until_s = task.notes[i + 1].onset_s if i + 1 < len(task.notes) else math.inf
+    cut, cut_note, span_mm = 0.0, -1, 0.0
+    kept = []
+    for item in held:
+        string, other, stop_mm = item
+        ringing = task.notes[other]
+        if string == place.string:
+            if ringing.onset_s == onset_s:
+                return None
+            cut = CUT_COST + CUT_SHARE_COST * (ringing.end_s - onset_s) / ringing.duration_s
+            cut_note = other
+            continue
+        if stop_mm is not None and place.uses_fretting_hand:
+            span_mm = max(span_mm, abs(stop_mm - place.position_mm))
+        if ringing.end_s > until_s:
+            kept.append(item)
+    stop = place.position_mm if place.fret else None
+    # What no later note can run into need not be remembered: fewer states, same costs.
+    if task.notes[i].end_s > until_s and (stop is not None or place.string in task.contested[i]):
+        kept.append((place.string, i, stop))
+    return cut, cut_note, span_mm, tuple(sorted(kept))
+
+
+def _hand(task: _Task, i: int, place: Place, hand: _Hand) -> _OnHand | None:
+    """What note `i` at `place` asks of the hands; None when the plucking hand already touches a node now."""
+    hand_mm, since_s, plucking = hand
+    onset_s = task.notes[i].onset_s
+    until_s = task.notes[i + 1].onset_s if i + 1 < len(task.notes) else math.inf
+    if plucking and place.plucking_hand:
+        return None
+    move_mm = move = speed = span_mm = 0.0
+    if place.uses_fretting_hand:
+        if hand_mm >= 0.0:
+            time_s = min(onset_s - since_s, UNHURRIED_S)
+            distance_mm = abs(place.position_mm - hand_mm)
+            if time_s <= 0.0:
+                span_mm = distance_mm
+            else:
+                move_mm = distance_mm
+                move = MOVE_COST_PER_MM * distance_mm
+                speed = (distance_mm / time_s / task.settings.hand_speed_mm_s) ** 2
+        hand_mm, since_s = place.position_mm, onset_s
+    if until_s - since_s >= UNHURRIED_S:
+        since_s = -math.inf
+    plucking = (plucking or place.plucking_hand) and until_s == onset_s
+    return move, speed, move_mm, span_mm, (hand_mm, since_s, plucking)
+
+
+@dataclass(frozen=True, slots=True)
+class _Layer:
+    """All states before one note: least cost to reach each, and the ways on."""
+
+    reached: list[float]
+    ways: list[list[tuple[float, int, int]]]
+    """For each state: cost, candidate and index of the state after it, for every candidate that can be taken."""
+
+
+def _layers(task: _Task) -> list[_Layer]:
+    """Forwards through the notes: every state that can be reached, at its least cost. One layer a note."""
+    layers = []
+    states: dict[_State, int] = {_START: 0}
+    reached = [0.0]
+    reach_mm = task.settings.reach_mm
+    for i, places in enumerate(task.places):
+        following: dict[_State, int] = {}
+        least: list[float] = []
+        ways: list[list[tuple[float, int, int]]] = []
+        # Many states share their strings or their hand: each is worked out once.
+        by_strings: dict[_HeldStrings, list[_OnStrings | None]] = {}
+        by_hand: dict[_Hand, list[_OnHand | None]] = {}
+        for (hand, held), at in states.items():
+            if held not in by_strings:
+                by_strings[held] = [_strings(task, i, place, held) for place in places]
+            if hand not in by_hand:
+                by_hand[hand] = [_hand(task, i, place, hand) for place in places]
+            onward = []
+            pairs = zip(by_strings[held], by_hand[hand], strict=True)
+            for picked, (on_strings, on_hand) in enumerate(pairs):
+                if on_strings is None or on_hand is None:
+                    continue
+                cut, _cut_note, held_span_mm, held_after = on_strings
+                move, speed, _move_mm, hand_span_mm, hand_after = on_hand
+                cost = places[picked].finger_cost + move + speed + cut
+                if held_span_mm or hand_span_mm:
+                    cost += reach_cost(max(held_span_mm, hand_span_mm), reach_mm)
+                after = following.setdefault((hand_after, held_after), len(following))
+                if after == len(least):
+                    least.append(math.inf)
+                least[after] = min(least[after], reached[at] + cost)
+                onward.append((cost, picked, after))
+            ways.append(onward)
+        layers.append(_Layer(reached, ways))
+        if len(following) > MOST_STATES:
+            raise ValueError(
+                f"too many notes ring at once around note {i + 1} to weigh every way to play them; "
+                "let notes ring for a shorter time"
+            )
+        states, reached = following, least
+    return layers
+
+
+def _rests(layers: list[_Layer]) -> list[list[float]]:
+    """Backwards through the notes: what the rest costs at least from each state. One list more than notes."""
+    ends = max((way[2] for ways in layers[-1].ways for way in ways), default=0) if layers else 0
+    rests = [[0.0] * (ends + 1)]
+    for layer in reversed(layers):
+        rest = rests[-1]
+        rests.append([min((way[0] + rest[way[2]] for way in ways), default=math.inf) for ways in layer.ways])
+    rests.reverse()
+    return rests
+
+
+def _second(
+    task: _Task, i: int, place: Place, layer: _Layer, rest: list[float]
+) -> tuple[Place | None, float]:
+    """Note `i`'s place in the cheapest whole fingering that puts it elsewhere than `place`, and that one's cost."""
+    options = task.places[i]
+    best, best_whole = None, math.inf
+    for reached, ways in zip(layer.reached, layer.ways, strict=True):
+        for cost, picked, after in ways:
+            whole = reached + cost + rest[after]
+            if whole < best_whole and options[picked].spot != place.spot:
+                best, best_whole = options[picked], whole
+    return best, best_whole
+
+
+def _no_fingering(task: _Task) -> str:
+    """Why there is no fingering: the first onset whose notes can't each have a string of their own."""
+    for _onset_s, group in itertools.groupby(range(len(task.notes)), key=lambda i: task.notes[i].onset_s):
+        members = list(group)
+        options = [{place.string for place in task.places[i]} for i in members]
+        if not any(len(set(strings)) == len(members) for strings in itertools.product(*options)):
+            names = ", ".join(note_name(task.notes[i].midi) for i in members)
+            return f"notes {members[0] + 1} to {members[-1] + 1} ({names}) start at once and need one string twice"
+    return "there is no note to play"

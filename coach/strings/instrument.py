@@ -1,0 +1,279 @@
+"""Strings and their nodes: where a light touch leaves one partial ringing, and what then sounds.
+
+Conventions: a `string` argument counts from 0, the highest string, which is number 1 on paper and in
+messages. A node k/n is counted from the nut, k/n of the string length; it is always in lowest terms, because
+a touch at 2/4 leaves partial 2 ringing (the pitch follows the greatest common divisor: Fiedler 2013,
+doi 10.1016/j.cam.2012.12.009). Frets are equal-tempered and may be fractions.
+
+Formulas: fret = 12 log2(n / (n - k)) and fret f lies at L (1 - 2^(-f/12)) from the nut (equal temperament;
+the luthiers' rule of 17.817); a stiff string's partial n sounds n f0 sqrt(1 + B n^2), with f0 the ideal
+string's frequency (Fletcher, JASA 36 (1964) 203).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from decimal import Decimal
+from fractions import Fraction
+from functools import lru_cache
+
+from coach.ground.digits import exact_number, whole_number
+from coach.strings.units import (
+    A4_HZ,
+    HIGHEST_MIDI,
+    LOWEST_MIDI,
+    hz_from_midi,
+    midi_from_note,
+    note_name,
+)
+
+LOWEST_PARTIAL, HIGHEST_PARTIAL = 2, 32
+DEFAULT_PARTIAL = 9
+STRINGS_RANGE = (1, 12)
+SCALE_MM_RANGE = (100.0, 2000.0)
+A4_HZ_RANGE = (380.0, 480.0)
+STIFFNESS_RANGE = (0.0, 0.01)
+FRET_TOLERANCE = 0.06
+"""How far a written decimal fret may lie from a node (in frets): 3.1 and 3.16 both mean 3.156."""
+COMMON_PARTIAL = 5
+"""Nodes up to this partial are so usual that a whole number next to one means it: 4 is 3.9, 9 is 8.8."""
+
+
+@dataclass(frozen=True, order=True, slots=True)
+class Node:
+    """The point k/n of a string, counted from the nut, in lowest terms; partial n rings there."""
+
+    numerator: int
+    partial: int
+
+    def __post_init__(self) -> None:
+        k, n = self.numerator, self.partial
+        if not 0 < k < n or n > HIGHEST_PARTIAL:
+            raise ValueError(
+                f"{k}/{n} is no node; a node is k/n with 0 < k < n and n from "
+                f"{LOWEST_PARTIAL} to {HIGHEST_PARTIAL}"
+            )
+        if math.gcd(k, n) != 1:
+            raise ValueError(f"{k}/{n} is not in lowest terms; Node.of reduces it")
+
+    @classmethod
+    def of(cls, k: int, n: int) -> Node:
+        """The node at k/n, reduced: `Node.of(2, 4)` is 1/2. ValueError unless 0 < k < n."""
+        if not 0 < k < n:
+            raise ValueError(f"{k}/{n} is no node; a node is k/n with 0 < k < n")
+        divisor = math.gcd(k, n)
+        return cls(k // divisor, n // divisor)
+
+    @classmethod
+    def parse(cls, text: str) -> Node:
+        """The node written `1/6`; ValueError for anything else."""
+        numerator, slash, partial = text.strip().partition("/")
+        k, n = whole_number(numerator), whole_number(partial)
+        if not slash or k is None or n is None:
+            raise ValueError(f"'{text[:40]}' is no node; a node is written k/n, as in 1/6")
+        return cls.of(k, n)
+
+    @property
+    def fraction(self) -> Fraction:
+        """Distance from the nut as a fraction of the string length."""
+        return Fraction(self.numerator, self.partial)
+
+    @property
+    def fret(self) -> float:
+        """Position in equal-tempered frets: 12 log2(n / (n - k))."""
+        return 12.0 * math.log2(self.partial / (self.partial - self.numerator))
+
+    @property
+    def label(self) -> str:
+        """Position as tab writes it, one decimal, none where it would be 0: `12`, `7`, `3.2`, `2.7`."""
+        return f"{self.fret:.1f}".removesuffix(".0")
+
+    @property
+    def key(self) -> str:
+        """Position as a fraction: `1/6`."""
+        return f"{self.numerator}/{self.partial}"
+
+
+@dataclass(frozen=True, slots=True)
+class OpenString:
+    """One open string: its equal-tempered pitch and how stiff it is."""
+
+    midi: int
+    name: str
+    """The open note as its owner writes it, with its octave: `D2`, `Bb1`."""
+    stiffness_b: float = 0.0
+    """Fletcher's inharmonicity coefficient B, without unit; a real low bass string has about 3e-4."""
+
+    def __post_init__(self) -> None:
+        if not LOWEST_MIDI <= self.midi <= HIGHEST_MIDI:
+            raise ValueError(f"MIDI note {self.midi} is outside {LOWEST_MIDI} to {HIGHEST_MIDI}")
+        if midi_from_note(self.name) != self.midi:
+            raise ValueError(f"string name {self.name} is not MIDI note {self.midi}")
+        _require_range("stiffness B", self.stiffness_b, STIFFNESS_RANGE)
+
+    @classmethod
+    def of(cls, note: str, stiffness_b: float = 0.0) -> OpenString:
+        """The string that sounds `note` when open; ValueError when that is no note."""
+        return cls(midi_from_note(note), note.strip()[0].upper() + note.strip()[1:], stiffness_b)
+
+    @property
+    def letter(self) -> str:
+        """The name without its octave: `D`, `Bb`."""
+        return self.name.rstrip("0123456789").removesuffix("-")
+
+
+@dataclass(frozen=True, slots=True)
+class Instrument:
+    """A stringed instrument: open strings, highest first, and the sounding length of a string in mm."""
+
+    strings: tuple[OpenString, ...]
+    scale_mm: float
+    a4_hz: float = A4_HZ
+    name: str = ""
+
+    def __post_init__(self) -> None:
+        fewest, most = STRINGS_RANGE
+        if not fewest <= len(self.strings) <= most:
+            raise ValueError(f"{len(self.strings)} strings is outside {fewest} to {most} strings")
+        _require_range("scale", self.scale_mm, SCALE_MM_RANGE, " mm")
+        _require_range("A4", self.a4_hz, A4_HZ_RANGE, " Hz")
+
+    @classmethod
+    def of(
+        cls,
+        notes: Sequence[str],
+        scale_mm: float,
+        a4_hz: float = A4_HZ,
+        name: str = "",
+        stiffness_b: float | Sequence[float] = 0.0,
+    ) -> Instrument:
+        """An instrument from its open notes, highest first; stiffness B for all or one for each."""
+        if isinstance(stiffness_b, int | float):
+            stiffness_b = [stiffness_b] * len(notes)
+        if len(stiffness_b) != len(notes):
+            raise ValueError(
+                f"{len(stiffness_b)} stiffness values for {len(notes)} strings; give one, or one for each"
+            )
+        strings = tuple(OpenString.of(note, b) for note, b in zip(notes, stiffness_b, strict=True))
+        return cls(strings, scale_mm, a4_hz, name)
+
+    @property
+    def key(self) -> str:
+        """Identity of the instrument: its name, or strings and scale as in `4x864`."""
+        return self.name or f"{len(self.strings)}x{round(self.scale_mm)}"
+
+    def string_at(self, string: int) -> OpenString:
+        """The string at index `string`, 0 the highest; ValueError when there is none."""
+        if not 0 <= string < len(self.strings):
+            raise ValueError(f"string {string + 1} is outside 1 to {len(self.strings)} (1 is the highest)")
+        return self.strings[string]
+
+    def open_hz(self, string: int) -> float:
+        """Frequency in Hz of the ideal open string."""
+        return hz_from_midi(self.string_at(string).midi, self.a4_hz)
+
+    def sounding_hz(self, string: int, node: Node) -> float:
+        """Frequency in Hz that rings at a node: n f0 sqrt(1 + B n^2), f0 that of the ideal open string."""
+        n = node.partial
+        return n * self.open_hz(string) * math.sqrt(1.0 + self.string_at(string).stiffness_b * n * n)
+
+    def fretted_hz(self, string: int, fret: float) -> float:
+        """Equal-tempered frequency in Hz of a stopped note; fret 0 is the open string."""
+        _require_range("fret", fret, (0.0, 60.0))
+        return self.open_hz(string) * 2.0 ** (fret / 12.0)
+
+    def position_mm(self, node: Node) -> float:
+        """Distance of a node from the nut in mm."""
+        return self.scale_mm * node.numerator / node.partial
+
+    def fret_mm(self, fret: float) -> float:
+        """Distance of a fret from the nut in mm: L (1 - 2^(-fret / 12))."""
+        _require_range("fret", fret, (0.0, 60.0))
+        return self.scale_mm * (1.0 - 2.0 ** (-fret / 12.0))
+
+    def node_key(self, string: int, node: Node) -> str:
+        """Identity of a node across drills and edits: instrument, open pitch, k/n; `4x864|D2|1/6`."""
+        return f"{self.key}|{note_name(self.string_at(string).midi)}|{node.key}"
+
+    def string_label(self, string: int) -> str:
+        """The string's name on screen: its letter where that is unique, else with octave, else its number."""
+        chosen = self.string_at(string)
+        if sum(other.letter == chosen.letter for other in self.strings) == 1:
+            return chosen.letter
+        if sum(other.name == chosen.name for other in self.strings) == 1:
+            return chosen.name
+        return str(string + 1)
+
+
+@lru_cache(maxsize=64)
+def nodes_upto(partial: int) -> tuple[Node, ...]:
+    """Every node whose partial is at most `partial`, from nut to bridge; ValueError outside 2 to 32."""
+    if not LOWEST_PARTIAL <= partial <= HIGHEST_PARTIAL:
+        raise ValueError(f"partial {partial} is outside {LOWEST_PARTIAL} to {HIGHEST_PARTIAL}")
+    nodes = (
+        Node(k, n) for n in range(LOWEST_PARTIAL, partial + 1) for k in range(1, n) if math.gcd(k, n) == 1
+    )
+    return tuple(sorted(nodes, key=lambda node: node.fraction))
+
+
+# A fret as text and as a number may be equal and yet mean different nodes (`Fraction(3.2)` is not quite 3.2).
+@lru_cache(maxsize=1024, typed=True)
+def nodes_at_label(fret: float | Fraction | Decimal | str, upto: int = DEFAULT_PARTIAL) -> tuple[Node, ...]:
+    """The nodes that a written fret may mean, the likeliest first; empty when it is none.
+
+    1. Nodes whose label is that number to one decimal (`3.2`, `12`, `12.0`).
+    2. A decimal (`3.16`): nodes within 0.06 fret.
+    3. A whole number that is no label: nodes within half a fret. A usual node (partial 2 to 5) within a
+       fifth of a fret is meant alone: `4` is 3.9 and `9` is 8.8. Otherwise all are given (`3`: 3.2 and 2.7;
+       `10`: 10.2 and 9.7), and where that is only one, a neighbour less than a fret away with a lower partial
+       is given too (`8`: 8.1 and 8.8).
+
+    ValueError when `fret` is no number at or above 0.
+    """
+    exact = _fret_number(fret)
+    nodes = nodes_upto(upto)
+    label = f"{float(exact):.1f}".removesuffix(".0")
+    if exact * 10 == round(exact * 10):
+        same = tuple(node for node in nodes if node.label == label)
+        if same:
+            return same
+
+    def distance(node: Node) -> float:
+        return abs(node.fret - float(exact))
+
+    near = sorted(nodes, key=distance)
+    if exact.denominator != 1:
+        return tuple(node for node in near if distance(node) <= FRET_TOLERANCE)
+    around = [node for node in near if distance(node) <= 0.5]
+    usual = [node for node in around if node.partial <= COMMON_PARTIAL and distance(node) <= 0.2]
+    if usual:
+        return tuple(usual)
+    if len(around) == 1:
+        around += [node for node in near if 0.5 < distance(node) < 1.0 and node.partial < around[0].partial][
+            :1
+        ]
+    return tuple(around)
+
+
+def nearest_nodes(fret: float, upto: int = DEFAULT_PARTIAL, count: int = 2) -> tuple[Node, ...]:
+    """The `count` nodes nearest to a fret position, nearest first."""
+    return tuple(sorted(nodes_upto(upto), key=lambda node: abs(node.fret - fret))[:count])
+
+
+def _fret_number(fret: float | Fraction | Decimal | str) -> Fraction:
+    try:
+        # By way of its text, so that the float 3.2 is the number that was written.
+        exact = fret if isinstance(fret, Fraction) else exact_number(str(fret))
+    except ValueError:
+        raise ValueError(f"'{str(fret)[:40]}' is no fret; a fret is a number such as 7 or 3.2") from None
+    if exact < 0:
+        raise ValueError(f"fret {fret} is below 0, the nut")
+    return exact
+
+
+def _require_range(what: str, value: float, allowed: tuple[float, float], unit: str = "") -> None:
+    low, high = allowed
+    if not (math.isfinite(value) and low <= value <= high):
+        raise ValueError(f"{what} {value:g}{unit} is outside {low:g} to {high:g}{unit}")

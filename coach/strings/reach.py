@@ -1,0 +1,191 @@
+"""Where on an instrument a pitch can be sounded, what a place asks of the finger, and what the hand can reach.
+
+Conventions: seconds; strings are indices from 0, the highest; mm from the nut. A *place* is a node (touched by the
+fretting hand, or by the plucking hand from fret 12 on) or, for a bass note, a stopped or open string. Costs have no
+unit; they only rank. The figures that weigh them are our own and uncalibrated.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from coach.strings.instrument import DEFAULT_PARTIAL, Instrument, Node, nodes_upto
+from coach.strings.touch import FINGER_MM_RANGE, FINGER_WIDTH_MM, LAST_FRET, forgiveness
+from coach.strings.units import cents_between, hz_from_midi, midi_from_hz, note_name
+
+FINGER_COST_MM = 10.0
+LEAST_CLEAR_MM = 0.25
+PLUCKING_HAND_COST = 2.0
+HIGH_COST = 4.0
+"""What the fretting hand pays at the bridge, falling to nothing at mid-string: the body is in its way."""
+BEYOND_REACH_COST = 30.0
+
+LIMITS: dict[str, tuple[float, float]] = {
+    "finger_mm": FINGER_MM_RANGE,
+    "tolerance_cents": (0.0, 100.0),
+    "reach_mm": (10.0, 500.0),
+    "hand_speed_mm_s": (10.0, 20_000.0),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class WantedNote:
+    """A pitch to sound, in seconds, and how long it must ring; on one string only where `string` says so."""
+
+    onset_s: float
+    duration_s: float
+    midi: int
+    string: int | None = None
+
+    def __post_init__(self) -> None:
+        if not (math.isfinite(self.onset_s) and self.onset_s >= 0.0):
+            raise ValueError(f"onset {self.onset_s} s is no time; it is 0 or more")
+        if not (math.isfinite(self.duration_s) and self.duration_s > 0.0):
+            raise ValueError(f"duration {self.duration_s} s is no length; it is above 0")
+
+    @property
+    def end_s(self) -> float:
+        return self.onset_s + self.duration_s
+
+
+@dataclass(frozen=True, slots=True)
+class FingeringSettings:
+    """What the search may use and what the player's hand can do."""
+
+    upto: int = DEFAULT_PARTIAL
+    tolerance_cents: float = 40.0
+    """How far a partial may sound from the wanted note; 40 admits partial 7, 31 cents flat."""
+    reach_mm: float = 130.0
+    """Span of the fretting hand; 130 mm is frets 1 to 4 of a 34 inch bass, a finger a fret. Uncalibrated."""
+    hand_speed_mm_s: float = 1000.0
+    """Speed at which a move is as fast as the player cares for. Uncalibrated."""
+    finger_mm: float = FINGER_WIDTH_MM
+    plucking_hand: bool = True
+    """Whether the plucking hand may touch nodes from fret 12 on."""
+
+    def __post_init__(self) -> None:
+        for name, (low, high) in LIMITS.items():
+            value = getattr(self, name)
+            if not low <= value <= high:
+                what, _, unit = name.partition("_")
+                raise ValueError(f"{what} {unit} {value:g} is outside {low:g} to {high:g}")
+
+
+USUAL = FingeringSettings()
+"""The settings where none are given."""
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Where a note can be played: a node, or a stopped (`fret` above 0) or open string."""
+
+    string: int
+    node: Node | None
+    fret: int | None
+    plucking_hand: bool
+    position_mm: float
+    offset_cents: float
+    """How far it sounds above the wanted note."""
+    finger_cost: float
+
+    @property
+    def spot(self) -> tuple[int, Node | int | None]:
+        """What makes two places different to the ear and eye: string and node or fret, not the hand."""
+        return (self.string, self.node or self.fret)
+
+    @property
+    def uses_fretting_hand(self) -> bool:
+        return not self.plucking_hand and self.fret != 0
+
+    @property
+    def text(self) -> str:
+        """As text tab writes it: `<3.2>` for a harmonic, `5` for a fret."""
+        return f"<{self.node.label}>" if self.node else str(self.fret)
+
+
+def places_for(
+    instrument: Instrument,
+    midi: int,
+    settings: FingeringSettings = USUAL,
+    string: int | None = None,
+) -> tuple[Place, ...]:
+    """Every node that sounds `midi` within the tolerance, the least costly touch first."""
+    wanted_hz = hz_from_midi(midi, instrument.a4_hz)
+    places = []
+    for at in range(len(instrument.strings)) if string is None else (string,):
+        for node in nodes_upto(settings.upto):
+            offset_cents = cents_between(instrument.sounding_hz(at, node), wanted_hz)
+            if abs(offset_cents) > settings.tolerance_cents:
+                continue
+            clear_mm = forgiveness(node, instrument.scale_mm, settings.finger_mm).clear_mm
+            finger = FINGER_COST_MM / max(clear_mm, LEAST_CLEAR_MM)
+            position_mm = instrument.position_mm(node)
+            high = HIGH_COST * max(0.0, 2.0 * node.numerator / node.partial - 1.0)
+            places.append(Place(at, node, None, False, position_mm, offset_cents, finger + high))
+            if settings.plucking_hand and 2 * node.numerator >= node.partial:
+                finger += PLUCKING_HAND_COST
+                places.append(Place(at, node, None, True, position_mm, offset_cents, finger))
+    return tuple(sorted(places, key=_order))
+
+
+def bass_places(instrument: Instrument, midi: int, string: int | None = None) -> tuple[Place, ...]:
+    """Every stopped or open string that sounds `midi`, the lowest fret first."""
+    places = []
+    for at in range(len(instrument.strings)) if string is None else (string,):
+        fret = midi - instrument.string_at(at).midi
+        if 0 <= fret <= LAST_FRET:
+            places.append(Place(at, None, fret, False, instrument.fret_mm(fret), 0.0, 0.0))
+    return tuple(sorted(places, key=_order))
+
+
+def under_held(
+    places: Iterable[Place], held: Sequence[Place], settings: FingeringSettings
+) -> tuple[tuple[Place, float], ...]:
+    """The places that can be played while `held` notes sound, each with its cost, cheapest first.
+
+    Left out: strings that are held, and what the fretting hand can't reach from a held stopped note.
+    """
+    busy = {place.string for place in held}
+    stops_mm = [place.position_mm for place in held if place.fret]
+    kept = []
+    for place in places:
+        span_mm = 0.0
+        if place.uses_fretting_hand:
+            span_mm = max((abs(place.position_mm - stop_mm) for stop_mm in stops_mm), default=0.0)
+        if place.string not in busy and span_mm <= settings.reach_mm:
+            kept.append((place, place.finger_cost + reach_cost(span_mm, settings.reach_mm)))
+    return tuple(sorted(kept, key=lambda pair: (pair[1], *_order(pair[0]))))
+
+
+def reach_cost(span_mm: float, reach_mm: float) -> float:
+    """What it costs to span `span_mm` with a hand that reaches `reach_mm`: a strain, and a penalty beyond it."""
+    return (span_mm / reach_mm) ** 2 + (BEYOND_REACH_COST if span_mm > reach_mm else 0.0)
+
+
+def why_nowhere(
+    instrument: Instrument, number: int, note: WantedNote, is_bass: bool, settings: FingeringSettings
+) -> str:
+    """Why a note has no place: what was wanted, where it was looked for, what is nearest."""
+    where = "" if note.string is None else f" on the {instrument.string_label(note.string)} string"
+    if is_bass:
+        return f"bass note {number} ({note_name(note.midi)}) is on no fret from 0 to {LAST_FRET}{where}"
+    strings = range(len(instrument.strings)) if note.string is None else (note.string,)
+    wanted_hz = hz_from_midi(note.midi, instrument.a4_hz)
+    sounding = {
+        round(midi_from_hz(instrument.sounding_hz(string, node), instrument.a4_hz))
+        for string in strings
+        for node in nodes_upto(settings.upto)
+    }
+    near = sorted(sounding - {note.midi}, key=lambda midi: (abs(midi - note.midi), midi))[:2]
+    message = (
+        f"note {number} ({note_name(note.midi)}, {wanted_hz:.1f} Hz) rings at no node up to partial "
+        f"{settings.upto} within {settings.tolerance_cents:g} cents{where}"
+    )
+    return f"{message} (nearest that ring: {', '.join(note_name(midi) for midi in sorted(near))})"
+
+
+def _order(place: Place) -> tuple[float, int, float]:
+    """Which of equal places is named first: the lighter touch, the higher string, the nearer to the nut."""
+    return (place.finger_cost, place.string, place.position_mm)

@@ -1,0 +1,41 @@
+"""Ready-made instruments by name, so that a player need not measure one to begin.
+
+Tunings are the usual ones; sounding lengths are those usual in the trade (common practice, no source) and makers
+differ: a player's own measure is better. An instrument from here carries no name of its own, so that its nodes are
+the same nodes as those of the same strings and scale written out by hand.
+"""
+
+from __future__ import annotations
+
+import difflib
+
+from coach.strings.instrument import Instrument
+
+READY_MADE: dict[str, tuple[str, tuple[str, ...], float]] = {
+    "bass": ("bass, 4 strings, 34 inch", ("G2", "D2", "A1", "E1"), 864.0),
+    "bass-short": ("bass, 4 strings, 30 inch", ("G2", "D2", "A1", "E1"), 762.0),
+    "bass-medium": ("bass, 4 strings, 32 inch", ("G2", "D2", "A1", "E1"), 813.0),
+    "bass-5": ("bass, 5 strings with low B, 34 inch", ("G2", "D2", "A1", "E1", "B0"), 864.0),
+    "bass-5-long": ("bass, 5 strings with low B, 35 inch", ("G2", "D2", "A1", "E1", "B0"), 889.0),
+    "bass-5-high": ("bass, 5 strings with high C, 34 inch", ("C3", "G2", "D2", "A1", "E1"), 864.0),
+    "bass-6": ("bass, 6 strings, 34 inch", ("C3", "G2", "D2", "A1", "E1", "B0"), 864.0),
+    "guitar": ("guitar, 6 strings", ("E4", "B3", "G3", "D3", "A2", "E2"), 648.0),
+    "violin": ("violin", ("E5", "A4", "D4", "G3"), 328.0),
+    "viola": ("viola", ("A4", "D4", "G3", "C3"), 375.0),
+    "cello": ("cello", ("A3", "D3", "G2", "C2"), 690.0),
+    "double-bass": ("double bass", ("G2", "D2", "A1", "E1"), 1050.0),
+}
+"""Name to what it is, the open strings from the highest, and the sounding length in mm."""
+
+
+def ready_made(name: str) -> Instrument:
+    """The instrument with this name; ValueError, with the names there are and the nearest, for another."""
+    try:
+        _about, notes, scale_mm = READY_MADE[name.strip().lower().replace(" ", "-").replace("_", "-")]
+    except KeyError:
+        near = difflib.get_close_matches(name, READY_MADE, n=1)
+        guess = f" (did you mean {near[0]}?)" if near else ""
+        raise ValueError(
+            f"'{name}' is no ready-made instrument; there are {', '.join(READY_MADE)}{guess}"
+        ) from None
+    return Instrument.of(notes, scale_mm)

@@ -1,0 +1,249 @@
+"""Tuning by harmonics: which nodes to compare, how fast they beat, what drifts, and a way that avoids it.
+
+Conventions: strings are indices from 0, the highest. A pair compares partial p of a lower string with partial q of
+a higher one. Its beat rate is the difference of the two frequencies, b = |p f_low - q f_high| (Helmholtz, On the
+Sensations of Tone, part II: as many beats a second as the vibration numbers differ). A range (low, high) stands for
+what is known of the stiffness B (Fletcher, JASA 36 (1964) 203); where none is given, both ends are the ideal
+string's value. Each string's B may lie anywhere in its range, independently of the others.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from coach.strings.instrument import Instrument, Node
+from coach.strings.units import cents_between
+
+HIGHEST_COMPARED_PARTIAL = 9
+CLOSE_CENTS = 40.0
+"""Partials further apart than this on equal-tempered strings are not taken as a pair."""
+STIFFNESS_SPREAD = 2.0
+"""One value of B stands for B / 2 to 2 B: wound strings of one gauge differ about so much. Uncalibrated."""
+
+Range = tuple[float, float]
+
+
+@dataclass(frozen=True, slots=True)
+class Pair:
+    """Two nodes that should agree: partial `low_partial` of the lower string, `high_partial` of the higher."""
+
+    low_string: int
+    high_string: int
+    low_partial: int
+    high_partial: int
+    low_hz: float
+    """Frequency of the lower string's partial when equal-tempered and ideal."""
+    high_hz: float
+    beats_hz: Range
+    """Beats per second when both open strings are equal-tempered."""
+    offset_cents: Range
+    """The lower string's partial against the higher string's, when both are equal-tempered."""
+
+    @property
+    def low_node(self) -> Node:
+        return Node(1, self.low_partial)
+
+    @property
+    def high_node(self) -> Node | None:
+        """Where to touch the higher string; None for its open note."""
+        return None if self.high_partial == 1 else Node(1, self.high_partial)
+
+
+@dataclass(frozen=True, slots=True)
+class Drift:
+    """Where a string ends when each pair from the reference string on is made beatless."""
+
+    string: int
+    hz: Range
+    offset_cents: Range
+    """Against equal temperament."""
+
+
+@dataclass(frozen=True, slots=True)
+class FromReference:
+    """One string compared with the reference string only, so that no error is passed on.
+
+    `fret` is where the string, stopped, sounds the reference string's open note in some octave. Octaves are
+    exact in equal temperament, so `own_partial` of the stopped note and `reference_partial` of the reference
+    string (1 is the open string) agree at `hz` without a beat, but for stiffness; stopping a string raises its B
+    by the square of the frequency ratio (B goes with 1 / length^2, Fletcher 1964). `pair` compares harmonics
+    instead, with the beats that must be left; None where no two partials are close.
+    """
+
+    string: int
+    fret: int
+    own_partial: int
+    reference_partial: int
+    hz: float
+    offset_cents: Range
+    """The reference's partial against the stopped note's: 0 on ideal strings."""
+    pair: Pair | None
+
+
+def stiffness_range(b: float) -> Range:
+    """The range that one value of B stands for."""
+    return (b / STIFFNESS_SPREAD, b * STIFFNESS_SPREAD)
+
+
+def beats_hz(low_hz: float, high_hz: float) -> float:
+    """Beats per second of two tones: the difference of their frequencies."""
+    return abs(low_hz - high_hz)
+
+
+def detuned_hz(hz: float, cents: float) -> float:
+    """A frequency moved by cents."""
+    return float(hz * 2.0 ** (cents / 1200.0))
+
+
+def moved_beats_hz(instrument: Instrument, pair: Pair, cents: float) -> float:
+    """Beats per second of a pair while its higher string is moved by `cents` from equal temperament."""
+    low = instrument.string_at(pair.low_string).stiffness_b
+    high = instrument.string_at(pair.high_string).stiffness_b
+    return beats_hz(
+        pair.low_hz * _stretch(pair.low_partial, low),
+        detuned_hz(pair.high_hz, cents) * _stretch(pair.high_partial, high),
+    )
+
+
+def pair_between(
+    instrument: Instrument, low_string: int, high_string: int, stiffness: Range = (0.0, 0.0)
+) -> Pair | None:
+    """The pair to compare on two strings: the lowest partials that are the closest; None where none is close.
+
+    Among partials up to 9 that lie within 40 cents on equal-tempered strings, the smallest sum of both numbers
+    wins: low partials are loud and forgiving. Unisons and octaves compare open strings (partial 1) too.
+    """
+    low_hz, high_hz = instrument.open_hz(low_string), instrument.open_hz(high_string)
+    candidates = [
+        (p + q, p, q)
+        for p in range(2, HIGHEST_COMPARED_PARTIAL + 1)
+        for q in range(1, HIGHEST_COMPARED_PARTIAL + 1)
+        if abs(cents_between(p * low_hz, q * high_hz)) <= CLOSE_CENTS
+    ]
+    if not candidates:
+        return None
+    _sum, p, q = min(candidates)
+    offsets = [
+        cents_between(p * low_hz * _stretch(p, b_low), q * high_hz * _stretch(q, b_high))
+        for b_low, b_high in _corners(stiffness)
+    ]
+    differences = [
+        p * low_hz * _stretch(p, b_low) - q * high_hz * _stretch(q, b_high)
+        for b_low, b_high in _corners(stiffness)
+    ]
+    return Pair(
+        low_string,
+        high_string,
+        p,
+        q,
+        p * low_hz,
+        q * high_hz,
+        _absolute_range(differences),
+        (min(offsets), max(offsets)),
+    )
+
+
+def adjacent_pairs(instrument: Instrument, stiffness: Range = (0.0, 0.0)) -> tuple[Pair, ...]:
+    """The pair of each two neighbouring strings by pitch, from the lowest; those with none are left out."""
+    order = by_pitch(instrument)
+    pairs = (pair_between(instrument, low, high, stiffness) for low, high in itertools.pairwise(order))
+    return tuple(pair for pair in pairs if pair is not None)
+
+
+def beatless_drift(
+    instrument: Instrument, reference: int | None = None, stiffness: Range = (0.0, 0.0)
+) -> tuple[Drift, ...]:
+    """Where each string ends when every neighbouring pair is made beatless, starting from the reference string.
+
+    The reference (the lowest string where none is given) is equal-tempered and does not move. Strings that no chain
+    of pairs reaches are left out. Lowest string first.
+    """
+    order = by_pitch(instrument)
+    start = order.index(order[0] if reference is None else reference)
+    # Each string's powers of its own partials' stretch in the product that leads from the reference to it.
+    chains: dict[int, tuple[float, dict[int, tuple[tuple[int, int], ...]]]] = {start: (1.0, {})}
+    steps = [(i, i + 1) for i in range(start, len(order) - 1)] + [(i, i - 1) for i in range(start, 0, -1)]
+    for known, wanted in steps:
+        low, high = min(known, wanted), max(known, wanted)
+        pair = pair_between(instrument, order[low], order[high])
+        if pair is None or known not in chains:
+            continue
+        up = 1 if wanted > known else -1
+        ratio, powers = chains[known]
+        ratio *= (pair.low_partial / pair.high_partial) ** up
+        chains[wanted] = (
+            ratio,
+            powers
+            | {
+                low: (*powers.get(low, ()), (pair.low_partial, up)),
+                high: (*powers.get(high, ()), (pair.high_partial, -up)),
+            },
+        )
+    drifts = []
+    for place, (ratio, powers) in sorted(chains.items()):
+        low_hz = high_hz = ratio * instrument.open_hz(order[start])
+        for terms in powers.values():
+            ends = [math.prod(_stretch(partial, b) ** power for partial, power in terms) for b in stiffness]
+            low_hz, high_hz = low_hz * min(ends), high_hz * max(ends)
+        target_hz = instrument.open_hz(order[place])
+        offsets = cents_between(low_hz, target_hz), cents_between(high_hz, target_hz)
+        drifts.append(Drift(order[place], (low_hz, high_hz), offsets))
+    return tuple(drifts)
+
+
+def from_reference(
+    instrument: Instrument, reference: int, stiffness: Range = (0.0, 0.0)
+) -> tuple[FromReference, ...]:
+    """How to compare every other string with the reference string alone. Lowest string first."""
+    ways = []
+    wanted = instrument.string_at(reference).midi
+    for string in by_pitch(instrument):
+        if string == reference:
+            continue
+        fret = (wanted - instrument.string_at(string).midi) % 12
+        octaves = (instrument.string_at(string).midi + fret - wanted) // 12
+        own_partial, reference_partial = 2 ** max(-octaves, 0), 2 ** max(octaves, 0)
+        shorter = 2.0 ** (fret / 6.0)
+        offsets = [
+            cents_between(_stretch(reference_partial, b), _stretch(own_partial, own_b * shorter))
+            for b, own_b in _corners(stiffness)
+        ]
+        low, high = sorted((reference, string), key=instrument.open_hz)
+        ways.append(
+            FromReference(
+                string,
+                fret,
+                own_partial,
+                reference_partial,
+                reference_partial * instrument.open_hz(reference),
+                (min(offsets), max(offsets)),
+                pair_between(instrument, low, high, stiffness),
+            )
+        )
+    return tuple(ways)
+
+
+def by_pitch(instrument: Instrument) -> list[int]:
+    """String indices from the lowest pitch to the highest."""
+    return sorted(range(len(instrument.strings)), key=lambda string: (instrument.open_hz(string), -string))
+
+
+def _stretch(partial: int, b: float) -> float:
+    """What stiffness does to a partial: sqrt(1 + B n^2)."""
+    return math.sqrt(1.0 + b * partial * partial)
+
+
+def _corners(stiffness: Range) -> Iterator[tuple[float, float]]:
+    """Every pairing of the ends of the range: a monotone function of both takes its extremes here."""
+    ends = sorted(set(stiffness))
+    return itertools.product(ends, ends)
+
+
+def _absolute_range(differences: list[float]) -> Range:
+    """Range of |x| for x anywhere between the least and the greatest difference."""
+    low, high = min(differences), max(differences)
+    sizes = (abs(low), abs(high))
+    return (0.0 if low < 0.0 < high else min(sizes), max(sizes))
