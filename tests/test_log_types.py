@@ -8,7 +8,17 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from coach.log.entries import CAUSES, Fault, Outcome, faults_text, is_id, new_id, parse_faults, practice_day
+from coach.log.entries import (
+    CAUSES,
+    Fault,
+    Outcome,
+    faults_text,
+    is_id,
+    new_id,
+    parse_faults,
+    practice_day,
+    serial_id,
+)
 
 FAULTS = st.builds(
     Fault,
@@ -46,3 +56,10 @@ def test_ids_sort_by_time(first_ms, second_ms, noise):
     first, second = new_id(first_ms, noise), new_id(second_ms, noise)
     assert is_id(first)
     assert (first < second) == (first_ms < second_ms)
+
+
+@given(st.integers(0, 2**47), st.binary(min_size=8, max_size=8), st.integers(0, 65_534))
+def test_ids_of_one_run_and_one_moment_sort_by_their_numbers(at_ms, nonce, serial):
+    first, second = serial_id(at_ms, nonce, serial), serial_id(at_ms, nonce, serial + 1)
+    assert is_id(first)
+    assert first < second < serial_id(at_ms + 1, nonce, 0)

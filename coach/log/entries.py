@@ -56,8 +56,21 @@ class Fault:
 
 
 @dataclass(frozen=True, slots=True)
+class Suggestion:
+    """What something other than the player took an event for, whatever the player then said."""
+
+    label: int
+    result: str
+    """The result's word; `clean` where it took the event for clean."""
+    certainty: float
+    """From 0 to 1."""
+    source: str
+    """What suggests: `pedal`, `microphone`."""
+
+
+@dataclass(frozen=True, slots=True)
 class Rep:
-    """One repetition as it was practised and rated."""
+    """One repetition as it was practised and rated: the session makes it, the log keeps it, all else reads it."""
 
     id: str
     player: str
@@ -82,6 +95,8 @@ class Rep:
     """Whether the model was heard just before."""
     duration_ms: int = 0
     """Count-in and repetition together."""
+    suggestions: tuple[Suggestion, ...] = ()
+    """What was suggested while it was rated, in order of label."""
 
     @property
     def rated(self) -> bool:
@@ -143,6 +158,14 @@ def new_id(at_ms: int, random_bytes: bytes) -> str:
         number, index = divmod(number, 32)
         letters.append(_BASE32[index])
     return "".join(reversed(letters))
+
+
+def serial_id(at_ms: int, nonce: bytes, serial: int) -> str:
+    """An id from eight random bytes of a run and a number, 0 to 65,535, that the run uses once.
+
+    Ids of one millisecond and one run sort by their numbers.
+    """
+    return new_id(at_ms, nonce + serial.to_bytes(2))
 
 
 def is_id(text: str) -> bool:
