@@ -85,3 +85,34 @@ def test_beat_at_is_the_inverse_of_seconds_at(beat, tempo_bpm):
 def test_tempo_spans_with_a_gap_are_refused():
     with pytest.raises(ValueError, match="without a gap"):
         TempoMap((TempoSpan(F(0), F(4)), TempoSpan(F(5), F(8))))
+
+
+@given(
+    st.lists(
+        st.tuples(st.integers(1, 9), st.integers(50, 150), st.integers(50, 150)), min_size=1, max_size=12
+    ),
+    st.fractions(-4, 130, max_denominator=12),
+    st.integers(20, 300),
+)
+def test_a_beat_falls_after_the_sum_of_all_spans_before_it(rows, beat, tempo_bpm):
+    """The definition itself, span by span, beside the map's running sums."""
+    spans, start = [], Fraction(0)
+    for length, first, last in rows:
+        spans.append(TempoSpan(start, start + length, Fraction(first, 100), Fraction(last, 100)))
+        start += length
+    tempo = TempoMap(tuple(spans))
+    bpm = Fraction(tempo_bpm)
+    if beat < 0:
+        expected = beat * 60 / (bpm * spans[0].start_ratio)
+    else:
+        expected = sum(
+            (
+                span.seconds(min(beat, span.stop_beat) - span.start_beat, bpm)
+                for span in spans
+                if span.start_beat < beat
+            ),
+            Fraction(0),
+        )
+        expected += max(beat - start, Fraction(0)) * 60 / (bpm * spans[-1].stop_ratio)
+    assert tempo.seconds_at(beat, tempo_bpm) == expected
+    assert tempo.beat_at(float(expected), tempo_bpm) == pytest.approx(float(beat), abs=1e-6)

@@ -10,10 +10,13 @@ r1 over b beats (integral of 60 / tempo over beats), evaluated once from the seg
 
 from __future__ import annotations
 
+import itertools
 import math
+from bisect import bisect_left
 from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import cached_property
 
 MIN_BPM = 20
 MAX_BPM = 300
@@ -113,7 +116,7 @@ class TempoSpan:
         return math.expm1(seconds * tempo_bpm / 60 * change / length) * length * start / change
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class TempoMap:
     """Tempo spans that follow each other without gaps from beat 0; the last one's tempo goes on after it."""
 
@@ -122,7 +125,7 @@ class TempoMap:
     def __post_init__(self) -> None:
         if not self.spans or self.spans[0].start_beat != 0:
             raise ValueError("a tempo map starts at beat 0")
-        for before, after in zip(self.spans, self.spans[1:], strict=False):
+        for before, after in itertools.pairwise(self.spans):
             if before.stop_beat != after.start_beat:
                 raise ValueError("tempo spans must follow each other without a gap")
 
@@ -131,31 +134,41 @@ class TempoMap:
         """One tempo for so many beats."""
         return cls((TempoSpan(Fraction(0), Fraction(length_beats)),))
 
+    @cached_property
+    def _stop_beats(self) -> list[Fraction]:
+        return [span.stop_beat for span in self.spans]
+
+    @cached_property
+    def _starts_s(self) -> list[Fraction]:
+        """When each span starts, and when the last one stops, in seconds at 60 bpm: time goes as 1 / bpm."""
+        lengths = (span.seconds(span.stop_beat - span.start_beat, Fraction(60)) for span in self.spans)
+        return list(itertools.accumulate(lengths, initial=Fraction(0)))
+
     def seconds_at(self, beat: Fraction, tempo_bpm: int | Fraction) -> Fraction:
         """When a beat falls, in seconds from beat 0; before beat 0 the first span's tempo reaches back."""
         bpm = Fraction(tempo_bpm)
         if beat < 0:
             return beat * 60 / (bpm * self.spans[0].start_ratio)
-        total = Fraction(0)
-        for span in self.spans:
-            if beat <= span.stop_beat:
-                return total + span.seconds(beat - span.start_beat, bpm)
-            total += span.seconds(span.stop_beat - span.start_beat, bpm)
+        index = bisect_left(self._stop_beats, beat)
+        start_s = self._starts_s[index] * 60 / bpm
+        if index < len(self.spans):
+            span = self.spans[index]
+            return start_s + span.seconds(beat - span.start_beat, bpm)
         last = self.spans[-1]
-        return total + (beat - last.stop_beat) * 60 / (bpm * last.stop_ratio)
+        return start_s + (beat - last.stop_beat) * 60 / (bpm * last.stop_ratio)
 
     def beat_at(self, seconds: float, tempo_bpm: int | Fraction) -> float:
         """Which beat is due at a time in seconds: the inverse of `seconds_at`, for the screen."""
         bpm = float(tempo_bpm)
         if seconds < 0:
             return seconds * bpm * float(self.spans[0].start_ratio) / 60
-        for span in self.spans:
-            length_s = float(span.seconds(span.stop_beat - span.start_beat, Fraction(tempo_bpm)))
-            if seconds <= length_s:
-                return float(span.start_beat) + span.beats(seconds, bpm)
-            seconds -= length_s
+        index = bisect_left(self._starts_s, seconds * bpm / 60, lo=1) - 1
+        into_s = seconds - float(self._starts_s[index]) * 60 / bpm
+        if index < len(self.spans):
+            span = self.spans[index]
+            return float(span.start_beat) + span.beats(into_s, bpm)
         last = self.spans[-1]
-        return float(last.stop_beat) + seconds * bpm * float(last.stop_ratio) / 60
+        return float(last.stop_beat) + into_s * bpm * float(last.stop_ratio) / 60
 
 
 def sample_at(seconds: Fraction, rate_hz: int, start_samples: int = 0) -> int:
