@@ -135,6 +135,8 @@ class LoggedEvent:
     onset: str
     nodes: tuple[str, ...] = ()
     move: str = ""
+    phrase: str = ""
+    """Id of the phrase that it stands in: a join or the piece has several."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,7 +152,7 @@ class LoggedPassage:
     def to_json(self) -> str:
         """Canonical JSON: the same passage gives the same text on every machine."""
         events = [
-            [event.label, event.layer, event.text, event.onset, list(event.nodes), event.move]
+            [event.label, event.layer, event.text, event.onset, list(event.nodes), event.move, event.phrase]
             for event in self.events
         ]
         body = {"excerpt": self.excerpt, "revision": self.revision, "title": self.title, "events": events}
@@ -161,8 +163,8 @@ class LoggedPassage:
         """The inverse of `to_json`; ValueError, KeyError or TypeError on other text."""
         body: dict[str, Any] = json.loads(text)
         events = tuple(
-            LoggedEvent(int(label), str(layer), str(shown), str(onset), tuple(nodes), str(move))
-            for label, layer, shown, onset, nodes, move in body["events"]
+            LoggedEvent(int(label), str(layer), str(shown), str(onset), tuple(nodes), str(move), str(phrase))
+            for label, layer, shown, onset, nodes, move, phrase in body["events"]
         )
         return cls.of(str(body["excerpt"]), str(body["revision"]), str(body["title"]), events)
 
@@ -195,6 +197,7 @@ class Passage:
                 str(event.onset),
                 tuple(placed.node_key for placed in event.notes if placed.node_key),
                 event.move,
+                self.bars[event.bar].phrase,
             )
             for event in self.events
         )
