@@ -5,9 +5,9 @@ A module of players (`benchmarks/players_a.py`, `players_b.py`, anybody's) has
     KINDS: tuple[str, ...]                                    names of the kinds of player that it simulates
     make(kind: str, drills: Sequence[Drill], seed: int) -> Player     KeyError where it has no such kind
 
-and shares no code with `coach/learning`. `make` draws the player and how hard each thing in these drills is for him; the
-same kind, drills and seed give the same player, whose further luck then depends on what he is asked to play.
-`benchmarks/pieces.py` invents the drills: `SHAPES: tuple[str, ...]` and `drills(shape: str, seed: int) -> tuple[Drill, ...]`.
+and shares no code with `coach/learning`. `make` draws the player and how hard each thing in these drills is for him.
+The same kind, drills and seed give the same player, whose further luck then depends on what he is asked to play.
+`benchmarks/pieces.py` invents the drills: `piece(shape, seed)` for each of its `SHAPES`, `pieces(count, seed)`.
 """
 
 from __future__ import annotations
