@@ -112,7 +112,7 @@ def drafts(draw: st.DrawFn) -> Drill:
         "made", draw(TEXTS), instrument, Tempo(start, draw(st.integers(start, 300)), meter.beat_whole), tuple(phrases),
         order=draw(st.one_of(st.just(()), st.permutations(ids + ids).map(tuple))),
         about=draw(st.one_of(st.just(""), TEXTS)),
-        click=draw(st.sampled_from([ClickPattern(), ClickPattern(2, "off", 1, 4, False)])),
+        click=draw(st.sampled_from([ClickPattern(), ClickPattern(2, "offbeat", 1, 4, False)])),
         count_in_bars=draw(st.integers(1, 4)),
         assignment=draw(st.sampled_from([None, Assignment("Mia", "", start, date(2026, 12, 24), "so: it #1", "")])),
         tags=draw(st.sampled_from([(), ("3.2", "no", "a, b")])),

@@ -41,8 +41,9 @@ def modules(package: str) -> list[Path]:
     return [place] if place.is_file() else sorted(place.rglob("*.py"))
 
 
-OF_THE_DISK = {ROOT / "ground" / "places.py", ROOT / "ground" / "files.py"}
-PURE_MODULES = [path for place in PURE for path in modules(place) if path not in OF_THE_DISK]
+OF_FILES = {ROOT / "ground" / f"{name}.py" for name in ("places", "files", "compose")}
+"""Of the ground what looks at the disk, and what reads YAML."""
+PURE_MODULES = [path for place in PURE for path in modules(place) if path not in OF_FILES]
 
 
 def imports(path: Path) -> Iterator[str]:

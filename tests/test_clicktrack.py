@@ -64,7 +64,7 @@ def test_a_pick_up_off_the_beat_keeps_the_count_on_the_beat():
 def test_patterns_subdivide_fall_off_the_beat_or_leave_bars_out():
     halves = clicks_of(lamp(), 60, 0, ClickPattern(subdivision=2))
     assert [click.seconds for click in halves[:4]] == [0, F(1, 2), 1, F(3, 2)]
-    off = clicks_of(lamp(), 60, 0, ClickPattern(placing="off"))
+    off = clicks_of(lamp(), 60, 0, ClickPattern(placing="offbeat"))
     assert [click.seconds for click in off[:2]] == [F(1, 2), F(3, 2)]
     bars = clicks_of(lamp(), 60, 0, ClickPattern(placing="bar"))
     assert [click.seconds for click in bars] == [0, 4]

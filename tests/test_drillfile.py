@@ -177,7 +177,7 @@ def test_every_block_of_the_head_is_read() -> None:
         + "click: {subdivision: 2, placing: offbeat, silent: 1 of 4, accent: no}\ncount_in: 2\n"
         "composer: C\ntags: [3.2, no]\nassignment: {student: Mia, goal: 70, due: 2026-12-24, note: slowly}\n",
     )
-    assert (drill.click.subdivision, drill.click.placing, drill.click.accent) == (2, "off", False)
+    assert (drill.click.subdivision, drill.click.placing, drill.click.accent) == (2, "offbeat", False)
     assert (drill.click.silent_bars, drill.click.silent_every, drill.count_in_bars) == (1, 4, 2)
     assert drill.assignment is not None
     assert (drill.assignment.due, drill.goal_bpm) == (date(2026, 12, 24), 70)

@@ -7,8 +7,8 @@ from pathlib import Path
 import pytest
 
 from coach.ground.problem import CoachError, Problem
+from coach.score.limits import MAX_BYTES
 from coach.score.load import load_drill, read_drill
-from coach.score.source import MAX_BYTES
 
 GOOD = """drill: 1
 title: A Test
@@ -127,7 +127,7 @@ def test_a_slip_in_an_event_is_explained_at_its_column(
         ("phrases:", "order: (one\nphrases:", (6, 11), "a ( is never closed", ""),
         ("phrases:", "assignment: {due: 24.12.2026}\nphrases:", (6, 19), "is no day", "2026-12-24?"),
         ("phrases:", "assignment: {due: 2026-02-30}\nphrases:", (6, 19), "no day of the calendar", ""),
-        ("phrases:", "click: {placing: beats}\nphrases:", (6, 18), "no placing", "did you mean beat?"),
+        ("phrases:", "click: {placing: beats}\nphrases:", (6, 18), "none of beat, bar, offbeat", "did you mean beat?"),
         ("phrases:", "count_in: 9\nphrases:", (6, 11), "9 is outside 1 to 4 bars", ""),
         ("phrases:", "id: A Test\nphrases:", (6, 5), "'A Test' is no id", "did you mean a-test?"),
     ],

@@ -90,7 +90,7 @@ def test_bars_can_be_left_silent_so_that_the_player_keeps_time():
 
 
 def test_offbeat_clicks_fall_half_way_and_bar_clicks_on_the_first_beat():
-    off = rep_timeline(passage(Meter.of(4, 4), 1), 60, ClickPattern(placing="off"), 0)
+    off = rep_timeline(passage(Meter.of(4, 4), 1), 60, ClickPattern(placing="offbeat"), 0)
     bar = rep_timeline(passage(Meter.of(4, 4), 2), 60, ClickPattern(placing="bar"), 0)
     assert [float(strike.at_s) for strike in off.strikes] == [0.5, 1.5, 2.5, 3.5]
     assert [float(strike.at_s) for strike in bar.strikes] == [0, 4]

@@ -41,12 +41,13 @@ def configure(parser: argparse.ArgumentParser) -> None:
 def run(arguments: argparse.Namespace) -> int:
     from coach.folder.library import find_drill
     from coach.ground.plain import plain_text
+    from coach.ground.source import read_text
     from coach.music.drill import Assignment
     from coach.music.rhythm import MAX_BPM, MIN_BPM
     from coach.report.assigned import assigned_text
-    from coach.score.keys import MAX_NAME, MAX_TEXT
+    from coach.score.keys import DRILL_FILE
+    from coach.score.limits import MAX_NAME, MAX_TEXT
     from coach.score.load import load_drill
-    from coach.score.source import read_text
 
     at_ms, offset_min = clock(arguments.date)
     path = find_drill(arguments.drill, places_of(arguments))
@@ -87,7 +88,7 @@ def run(arguments: argparse.Namespace) -> int:
         before.note if arguments.note is None else plain_text(arguments.note),
         fresh_id(at_ms),
     )
-    text = assigned_text(read_text(path), drill, task)
+    text = assigned_text(read_text(path, DRILL_FILE), drill, task)
     if text is None:
         raise CoachError(Problem("the assignment could not be written into this drill", str(path)))
     write_output(arguments.output, text, [path])

@@ -75,18 +75,20 @@ def run(arguments: argparse.Namespace) -> int:
 def _check(name: str, fix: bool) -> tuple[Drill | None, list[Problem], list[dict[str, Any]]]:
     from coach.folder.library import find_drill
     from coach.ground.places import find_places, user_path
+    from coach.ground.source import decode, read_text
     from coach.score.checked import checked
-    from coach.score.source import MAX_BYTES, decode, read_text
+    from coach.score.keys import DRILL_FILE
 
     repairs: list[dict[str, Any]] = []
     try:
         if name == "-":
             if fix:
                 raise UsageError(Problem("--fix repairs files; standard input is none", "coach check"))
-            text = decode(sys.stdin.buffer.read(MAX_BYTES + 1), STANDARD_INPUT)
+            text = decode(sys.stdin.buffer.read(DRILL_FILE.max_bytes + 1), STANDARD_INPUT, DRILL_FILE)
             reading = checked(text, STANDARD_INPUT)
             return reading.drill, reading.problems, repairs
-        text = read_text(name if fix or os.path.lexists(user_path(name)) else find_drill(name, find_places()))
+        there = fix or os.path.lexists(user_path(name))
+        text = read_text(name if there else find_drill(name, find_places()), DRILL_FILE)
         if fix:
             text, repairs = _fix(name, text)
         reading = checked(text, name)

@@ -467,7 +467,7 @@ def _forget(arguments: argparse.Namespace) -> int:
 def _note(arguments: argparse.Namespace) -> int:
     from coach.ground.plain import plain_text
     from coach.log.entries import Entry
-    from coach.score.keys import MAX_TEXT
+    from coach.score.limits import MAX_TEXT
 
     text = plain_text(" ".join(arguments.text))
     if not 1 <= len(text) <= MAX_TEXT:

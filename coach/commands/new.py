@@ -5,14 +5,16 @@ from __future__ import annotations
 import argparse
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
 from coach.commands.common import add_folder, add_output, places_of, say, say_folder, write_output
 from coach.ground.problem import CoachError, Problem, UsageError
 
 if TYPE_CHECKING:
-    from coach.music.rhythm import Meter
+    from coach.ground.fields import Kind
     from coach.strings.instrument import Instrument
+
+Value = TypeVar("Value")
 
 DEFAULTS = {
     "title": "My First Drill",
@@ -57,29 +59,28 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Write the drill; what no option says is asked for on a terminal, else taken from the defaults."""
+    from coach.ground.fields import Whole
     from coach.ground.plain import plain_text
-    from coach.music.rhythm import MAX_BPM, MIN_BPM
+    from coach.music.rhythm import MAX_BPM
     from coach.score.ids import drill_id
-    from coach.score.keys import MAX_NAME
+    from coach.score.keys import BPM
+    from coach.score.limits import MAX_NAME
     from coach.score.starter import MAX_BARS, starter
+    from coach.score.values import MeterSign
 
     given = {name: getattr(arguments, name) for name in QUESTIONS}
     asking = sys.stdin.isatty() and not any(given.values())
     answers = {name: _answer(name, given[name], asking) for name in QUESTIONS}
     title = plain_text(answers["title"])[:MAX_NAME] or DEFAULTS["title"]
     instrument, ready = _instrument(answers["instrument"], arguments.scale_mm)
-    meter = _meter(answers["meter"])
-    start = _whole(answers["start"], "--start", (MIN_BPM, MAX_BPM), " bpm")
-    goal = (
-        min(MAX_BPM, round(start * 1.5))
-        if not answers["goal"]
-        else _whole(answers["goal"], "--goal", (MIN_BPM, MAX_BPM), " bpm")
-    )
+    meter = _read(MeterSign(), answers["meter"], "--meter")
+    start = _read(BPM, answers["start"], "--start")
+    goal = min(MAX_BPM, round(start * 1.5)) if not answers["goal"] else _read(BPM, answers["goal"], "--goal")
     if goal < start:
         raise UsageError(
             Problem(f"the goal, {goal} bpm, is below the start, {start} bpm", "--goal", guess="swapped?")
         )
-    bars = _whole(answers["bars"], "--bars", (1, MAX_BARS), " bars")
+    bars = _read(Whole(1, MAX_BARS, "bars"), answers["bars"], "--bars")
     text = starter(title, instrument, meter, start, goal, bars, ready)
     target = arguments.output
     if target is None:
@@ -130,23 +131,12 @@ def _instrument(text: str, scale_mm: str | None) -> tuple[Instrument, str]:
         raise UsageError(Problem(message, option)) from None
 
 
-def _meter(text: str) -> Meter:
-    from coach.score.source import Report, Scalar
-    from coach.score.values import meter_of
+def _read(kind: Kind[Value], text: str, option: str) -> Value:
+    """The value of an option, read as the drill's key is; UsageError with what is wrong with it."""
+    from coach.ground.source import Report, Scalar
 
-    report = Report("--meter", [])
-    meter = meter_of(Scalar(text, 0, 0, 0, 0), "", report)
-    if meter is None:
-        raise UsageError(report.problems)
-    return meter
-
-
-def _whole(text: str, option: str, allowed: tuple[int, int], unit: str) -> int:
-    from coach.score.source import Report, Scalar
-    from coach.score.values import integer
-
-    report = Report(option, [])
-    value = integer(Scalar(text, 0, 0, 0, 0), "", allowed, unit, report)
+    report = Report(option)
+    value = kind.read(Scalar(text, 0, 0, 0, 0), "", report)
     if value is None:
         raise UsageError(report.problems)
     return value

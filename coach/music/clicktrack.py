@@ -105,7 +105,7 @@ def _pattern_clicks(bar: PassageBar, pattern: ClickPattern) -> Iterator[tuple[Fr
     end = bar.start + bar.length
     for counted, onset in _counted(bar):
         accented = pattern.accent and counted in bar.meter.accents
-        if pattern.placing == "off":
+        if pattern.placing == "offbeat":
             late = onset + bar.beat_length / 2
             if late < end:
                 yield late, "beat"

@@ -88,7 +88,7 @@ class ClickPattern:
     """
 
     subdivision: int = 1
-    placing: Literal["beat", "bar", "off"] = "beat"
+    placing: Literal["beat", "bar", "offbeat"] = "beat"
     silent_bars: int = 0
     silent_every: int = 0
     accent: bool = True

@@ -5,10 +5,12 @@ from __future__ import annotations
 import itertools
 from dataclasses import replace
 
+from coach.ground.fields import write_rows
 from coach.music.drill import Assignment, Drill
 from coach.score.edit import with_ids
+from coach.score.keys import ASSIGNMENT
 from coach.score.load import read_drill, read_reading
-from coach.score.write import quoted, write_drill
+from coach.score.write import write_drill
 
 
 def assigned_text(text: str, drill: Drill, task: Assignment) -> str | None:
@@ -19,7 +21,7 @@ def assigned_text(text: str, drill: Drill, task: Assignment) -> str | None:
     """
     wanted = replace(drill, assignment=task)
     plain = without_assignment(with_ids(text))
-    block = "\n".join(["assignment:", *_lines(task)])
+    block = "\n".join(["assignment:", *(f"  {line}" for line in write_rows(task, ASSIGNMENT))])
     for candidate in (plain.rstrip() + "\n" + block + "\n", write_drill(wanted)):
         found, _ = read_drill(candidate, drill.path)
         if found == wanted and found.revision == drill.revision:
@@ -37,15 +39,3 @@ def without_assignment(text: str) -> str:
         if key.text == "assignment":
             return text[: key.start] + (text[following.start :] if following else "")
     return text
-
-
-def _lines(task: Assignment) -> list[str]:
-    values = {
-        "student": quoted(task.student) if task.student else "",
-        "teacher": quoted(task.teacher) if task.teacher else "",
-        "goal": str(task.goal_bpm) if task.goal_bpm else "",
-        "due": task.due.isoformat() if task.due else "",
-        "note": quoted(task.note) if task.note else "",
-        "id": task.id,
-    }
-    return [f"  {name}: {value}" for name, value in values.items() if value]

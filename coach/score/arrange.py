@@ -21,18 +21,12 @@ from coach.music.drill import Bar, Drill, Event, Note, Phrase, Tempo
 from coach.music.rhythm import MAX_BPM, MIN_BPM, Meter
 from coach.score.hand import Wanted, placed
 from coach.score.ids import drill_id, phrase_id
-from coach.score.keys import (
-    MAX_EVENTS_IN_BAR,
-    MAX_NAME,
-    MAX_NOTES,
-    MAX_ORDER,
-    MAX_PHRASES,
-    PERCENT_RANGE,
-)
+from coach.score.limits import MAX_EVENTS_IN_BAR, MAX_NAME, MAX_NOTES, MAX_ORDER, MAX_PHRASES
 from coach.score.load import read_drill
 from coach.score.music import Placement, default_holds
 from coach.score.score import Score, ScoreBar, ScoreNote, join_ties
 from coach.score.strands import Choices, instrument_of, keep_silent, layers_of, tell_harmonics
+from coach.score.values import PERCENT_RANGE
 from coach.score.write import write_drill
 from coach.strings.instrument import Instrument
 

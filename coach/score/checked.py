@@ -6,11 +6,12 @@ from dataclasses import replace
 from itertools import islice
 
 from coach.ground.problem import Problem
+from coach.ground.source import MAX_PROBLEMS, Report, split_lines
 from coach.music.playability import check_playability
+from coach.score.keys import DRILL_FILE
 from coach.score.load import read_reading
 from coach.score.reading import Reading
 from coach.score.said import said_place
-from coach.score.source import MAX_PROBLEMS, Report, split_lines
 
 
 def checked(text: str, where: str) -> Reading:
@@ -21,7 +22,7 @@ def checked(text: str, where: str) -> Reading:
     reading = read_reading(text, where)
     if reading.drill is None:
         return reading
-    report = Report(where, split_lines(text))
+    report = Report(where, split_lines(text), DRILL_FILE)
     for finding in islice(check_playability(reading.drill), MAX_PROBLEMS):
         event = reading.drill.phrases[finding.phrase].bars[finding.bar].events[finding.event]
         spot = reading.events.get((finding.phrase, finding.bar, finding.layer, event.beat))

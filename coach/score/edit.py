@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from coach.ground.source import Mapping, Scalar, Sequence
 from coach.score.load import read_reading
 from coach.score.reading import Reading
-from coach.score.source import Mapping, Scalar, Sequence
 
 MAX_PASSES = 8
 

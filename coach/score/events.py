@@ -6,14 +6,17 @@ from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from functools import lru_cache
 
+from coach.ground.fields import shorten
+from coach.ground.source import Mapping, Node, Report, Scalar, Sequence, Spot, nearest
 from coach.music.drill import TOGETHER, Note
 from coach.music.rhythm import Meter, count_text
-from coach.score import keys, values
 from coach.score.beats import NotationError
+from coach.score.keys import BAR, PHRASE
+from coach.score.limits import LAYER, LAYER_RULE, MAX_EVENTS_IN_BAR, MAX_LAYERS, MAX_LINE
 from coach.score.music import Resolver
-from coach.score.notation import WrittenNote, looks_like_events, read_events
+from coach.score.notation import WrittenEvent, WrittenNote, looks_like_events, read_events
 from coach.score.reading import Locator, Reading
-from coach.score.source import Mapping, Node, Report, Scalar, Sequence, Spot, nearest
+from coach.score.values import scalar_of
 from coach.strings.instrument import nodes_at_label
 
 COMMON_PARTIAL = 5
@@ -26,7 +29,7 @@ MANY_TO_ONE = 4
 @lru_cache(256)
 def _near_key(name: str) -> str:
     """The key of a bar that a layer's name is likely a slip for."""
-    return nearest(name, keys.BAR, 0.75)
+    return nearest(name, BAR, 0.75)
 
 
 @dataclass
@@ -77,14 +80,14 @@ class EventReader:
     def layer_events(self, bar: Mapping, where: str, draft: BarDraft, number: int) -> list[EventDraft]:
         """The events of all layers of a bar, which stands at `number` in its phrase; faults go to the report."""
         drafts: list[EventDraft] = []
-        names = {key.text for key, _ in bar.pairs if key.text not in keys.BAR}
-        if len(names) > keys.MAX_LAYERS:
-            self.report.error(bar, f"{len(names)} layers in one bar; at most {keys.MAX_LAYERS}", "", where)
+        names = {key.text for key, _ in bar.pairs if key.text not in BAR}
+        if len(names) > MAX_LAYERS:
+            self.report.error(bar, f"{len(names)} layers in one bar; at most {MAX_LAYERS}", "", where)
             return []
         for name in names:
             self.layer_mates.setdefault(name, set()).update(names)
         for key, node in bar.pairs:
-            if key.text in keys.BAR:
+            if key.text in BAR:
                 continue
             if not self.layer_name_fits(key, node, where):
                 continue
@@ -92,22 +95,12 @@ class EventReader:
             pieces = node.items if isinstance(node, Sequence) else (node,)
             before = len(drafts)
             for piece in pieces:
-                if not isinstance(piece, Scalar):
-                    self.report.error(
-                        piece,
-                        f"{values.kind_of(piece)} stands where events belong",
-                        "as in `1 E:0, 3 A:0`",
-                        place,
-                    )
-                    continue
-                drafts.extend(self.text_events(piece, key, place, draft, number))
-            if not isinstance(node, Sequence | Scalar):
-                continue
-            self.check_order(drafts[before:], draft, place)
-        if len(drafts) > keys.MAX_EVENTS_IN_BAR:
-            self.report.error(
-                bar, f"{len(drafts)} events in one bar; at most {keys.MAX_EVENTS_IN_BAR}", "", where
-            )
+                scalar = scalar_of(piece, "events belong", "1 E:0, 3 A:0", place, self.report)
+                if scalar is not None:
+                    drafts.extend(self.text_events(scalar, key, place, draft, number))
+            self.check_order(drafts[before:], place)
+        if len(drafts) > MAX_EVENTS_IN_BAR:
+            self.report.error(bar, f"{len(drafts)} events in one bar; at most {MAX_EVENTS_IN_BAR}", "", where)
             return []
         self.check_collisions(drafts, where)
         return drafts
@@ -125,13 +118,11 @@ class EventReader:
                 key, f"no layer can be called `{name}`: that is the name of all layers at once", "", where
             )
             return False
-        if not keys.LAYER.fullmatch(name):
-            self.report.error(
-                key, f"`{values.shorten(name)}` is no name for a layer; {keys.LAYER_RULE}", "", where
-            )
+        if not LAYER.fullmatch(name):
+            self.report.error(key, f"`{shorten(name)}` is no name for a layer; {LAYER_RULE}", "", where)
             return False
         if (
-            name in keys.PHRASE
+            name in PHRASE
             and name not in self.layer_spots
             and not (isinstance(node, Scalar) and looks_like_events(node.text))
         ):
@@ -151,10 +142,10 @@ class EventReader:
         if not text.strip():
             self.report.error(key, f"`{key.text}` has no events", "leave the layer out of this bar", where)
             return []
-        if len(text) > keys.MAX_LINE:
+        if len(text) > MAX_LINE:
             self.report.error(
                 node,
-                f"{len(text):,} characters for one layer of one bar; at most {keys.MAX_LINE:,}",
+                f"{len(text):,} characters for one layer of one bar; at most {MAX_LINE:,}",
                 "",
                 where,
             )
@@ -165,49 +156,42 @@ class EventReader:
         first = bar.meter.beats - bar.length
         drafts = []
         for base, event in events:
-            notes = []
-            for written in event.notes:
-                if self.resolver is None:
-                    continue
-                try:
-                    note = self.resolver.note(written)
-                except NotationError as fault:
-                    fault.offset += base
-                    self.fault(fault, locate, where)
-                    continue
-                self.note_kind(written, note, key.text, locate, base, where)
-                if event.ending:
-                    note = replace(note, ending="damp" if event.ending == "damp" else "ring")
-                notes.append((written, note))
+            notes = self.event_notes(event, key.text, locate, base, where)
             spot = locate.spot(base + event.offset)
-            seen: set[int] = set()
-            for written, note in notes:
-                if note.string in seen:
-                    self.report.error(
-                        locate.spot(base + written.offset),
-                        f"string {written.string} is struck twice at once",
-                        "one note to a string; another string?",
-                        where,
-                    )
-                seen.add(note.string)
             if not self.beat_fits(event.beat, bar, first, spot, where) or len(notes) < len(event.notes):
                 continue
             onset = bar.start + (event.beat - first) * bar.meter.beat_whole
             hold = event.hold * bar.meter.beat_whole if event.hold is not None else None
             hold_spot = locate.spot(base + event.hold_offset) if hold is not None else spot
             drafts.append(
-                EventDraft(
-                    number,
-                    key.text,
-                    event.beat,
-                    onset,
-                    tuple(note for _, note in notes),
-                    hold,
-                    spot,
-                    hold_spot,
-                )
+                EventDraft(number, key.text, event.beat, onset, tuple(notes), hold, spot, hold_spot)
             )
         return drafts
+
+    def event_notes(
+        self, event: WrittenEvent, layer: str, locate: Locator, base: int, where: str
+    ) -> list[Note]:
+        """The notes of an event that can be read, without an instrument none."""
+        notes: list[Note] = []
+        if self.resolver is None:
+            return notes
+        for written in event.notes:
+            try:
+                note = self.resolver.note(written)
+            except NotationError as fault:
+                fault.offset += base
+                self.fault(fault, locate, where)
+                continue
+            self.note_kind(written, note, layer, locate, base, where)
+            if any(note.string == other.string for other in notes):
+                self.report.error(
+                    locate.spot(base + written.offset),
+                    f"string {written.string} is struck twice at once",
+                    "one note to a string; another string?",
+                    where,
+                )
+            notes.append(replace(note, ending=event.ending) if event.ending else note)
+        return notes
 
     def beat_fits(self, beat: Fraction, bar: BarDraft, first: Fraction, spot: Spot, where: str) -> bool:
         beats = bar.meter.beats
@@ -235,7 +219,7 @@ class EventReader:
             )
         return False
 
-    def check_order(self, drafts: list[EventDraft], bar: BarDraft, where: str) -> None:
+    def check_order(self, drafts: list[EventDraft], where: str) -> None:
         last: EventDraft | None = None
         for event in drafts:
             if last is not None and event.beat == last.beat:

@@ -1,167 +1,219 @@
-"""Every key of the drill format, once: what it holds, for the reader, the guesses, the JSON Schema and the page.
+"""Every key of the drill format, once: how it is read, written and mistaken, and what it is for.
 
-A bar has besides these keys one key for each layer, named by the author.
+The reader, the writer, the JSON Schema, `coach new`'s comments and the page about the format follow these rows. A bar
+has besides them one key for each layer, named by the author.
 """
 
 from __future__ import annotations
 
-import re
-from dataclasses import dataclass, field
-from typing import Any
+from dataclasses import dataclass
+from fractions import Fraction
 
-from coach.music.drill import TOGETHER
-from coach.music.rhythm import MAX_BPM, MIN_BPM
-from coach.strings.instrument import A4_HZ_RANGE, SCALE_MM_RANGE, STIFFNESS_RANGE, STRINGS_RANGE
+from coach.ground.fields import Block, Items, Row, Text, Truth, Whole, Word
+from coach.ground.source import FileKind
+from coach.music.drill import Bar, ClickPattern, Drill, Phrase
+from coach.music.rhythm import MAX_BPM, MIN_BPM, Meter
+from coach.score.beats import write_beats
+from coach.score.instrument_key import INSTRUMENT, InstrumentKey
+from coach.score.limits import FORMAT_VERSION, MAX_BYTES, MAX_NAME, MAX_TAGS, MAX_TIMES
+from coach.score.values import (
+    Beats,
+    Day,
+    Id,
+    MeterSign,
+    NoteValue,
+    Order,
+    Parts,
+    SilentBars,
+    TempoChange,
+    Version,
+)
 
-FORMAT_VERSION = 1
-MAX_BARS = 2000
-MAX_PHRASES = 200
-MAX_LAYERS = 8
-MAX_EVENTS_IN_BAR = 200
-MAX_LINE = 20_000
-"""Characters of one layer in one bar."""
-MAX_NOTES = 10_000
-MAX_BEATS = 10_000
-"""Notes and counted beats of all phrases with repeated bars written out, and of the piece with its order too: a
-small file must not unfold into hours of work."""
-MAX_PIECE_BARS = 5_000
-MAX_ORDER = 500
-MAX_TEXT = 2000
-MAX_NAME = 80
-MAX_TAGS = 20
-MAX_TIMES = 99
-COUNT_IN_RANGE = (1, 4)
-SUBDIVISION_RANGE = (1, 8)
-PERCENT_RANGE = (20, 400)
-ID = re.compile(r"[a-z0-9][a-z0-9-]{0,63}")
-LAYER = re.compile(r"[^\W\d_][\w -]{0,29}")
-LAYER_RULE = f"a letter, then letters, digits, - and spaces, at most 30, and not `{TOGETHER}`"
-
-_TEXT = {"type": "string", "maxLength": MAX_TEXT}
-_NAME = {"type": ["string", "number"], "maxLength": MAX_NAME}
-_ID = {"type": "string", "pattern": f"^{ID.pattern}$"}
-_METER = {"type": "string", "pattern": r"^\d+/\d+( in \d+(\+\d+)*)?$"}
-_BPM = {"type": "integer", "minimum": MIN_BPM, "maximum": MAX_BPM}
+BPM = Whole(MIN_BPM, MAX_BPM, "bpm")
+_NAME = Text(MAX_NAME)
 
 
 @dataclass(frozen=True, slots=True)
-class Key:
-    """One key: what it is for, and its JSON Schema."""
+class BarBetween:
+    """A bar to be written, with what holds before it."""
 
-    about: str
-    schema: dict[str, Any] = field(default_factory=lambda: dict(_TEXT))
-    required: bool = False
-
-
-def _numbers(low: float, high: float, kind: str = "number") -> dict[str, Any]:
-    return {"type": kind, "minimum": low, "maximum": high}
+    bar: Bar
+    meter: Meter
+    ratio: Fraction
+    """Tempo against the drill's."""
 
 
-INSTRUMENT: dict[str, Key] = {
-    "strings": Key(
-        "Open notes with their octaves, the highest string first, as tab is read.",
-        {
-            "type": "array",
-            "items": {"type": "string"},
-            "minItems": STRINGS_RANGE[0],
-            "maxItems": STRINGS_RANGE[1],
-        },
-        required=True,
-    ),
-    "scale_mm": Key("Sounding length of an open string in mm.", _numbers(*SCALE_MM_RANGE), required=True),
-    "name": Key("A short name; node memory is kept apart for each instrument of its own name.", _ID),
-    "a4_hz": Key("Frequency of A4 in Hz, 440 where it is left out.", _numbers(*A4_HZ_RANGE)),
-    "stiffness": Key(
-        "Stiffness B of the strings: one number, or one for each string.",
-        {
-            "anyOf": [
-                _numbers(*STIFFNESS_RANGE),
-                {"type": "array", "items": _numbers(*STIFFNESS_RANGE), "maxItems": STRINGS_RANGE[1]},
-            ]
-        },
-    ),
-}
+def own_meter(place: BarBetween) -> Meter | None:
+    """The meter of a bar where it is a new one."""
+    return place.bar.meter if place.bar.meter != place.meter else None
 
-TEMPO: dict[str, Key] = {
-    "start": Key("The first rung in bpm.", _BPM, required=True),
-    "goal": Key("The tempo to reach in bpm.", _BPM, required=True),
-    "beat": Key(
+
+def own_tempo(place: BarBetween) -> tuple[Fraction, Fraction] | None:
+    """The tempo of a bar where it is a new one."""
+    ratios = place.bar.start_ratio, place.bar.stop_ratio
+    return ratios if ratios != (place.ratio, place.ratio) else None
+
+
+def own_length(place: BarBetween) -> str | None:
+    """The counted beats of a bar where it is a pick-up."""
+    return write_beats(place.bar.length) if place.bar.length != place.bar.meter.beats else None
+
+
+def first_meter(drill: Drill) -> Meter:
+    """The meter of a drill's first bar."""
+    return drill.phrases[0].bars[0].meter
+
+
+def own_beat(drill: Drill) -> Fraction | None:
+    """The note value that a drill's tempo counts where it is not the meter's beat."""
+    beat = drill.tempo.beat_whole
+    return beat if beat != first_meter(drill).beat_whole else None
+
+
+TEMPO: dict[str, Row] = {
+    "start": Row(BPM, "The first rung in bpm.", required=True, taken=lambda drill: drill.tempo.start_bpm),
+    "goal": Row(BPM, "The tempo to reach in bpm.", required=True, taken=lambda drill: drill.tempo.goal_bpm),
+    "beat": Row(
+        NoteValue(),
         "The note value that the numbers count, as a part of a whole note: 1/4, 3/8; else the meter's beat.",
-        {"type": "string", "pattern": r"^\d+/\d+$"},
+        taken=own_beat,
     ),
 }
 
-CLICK: dict[str, Key] = {
-    "subdivision": Key("Clicks to a counted beat.", _numbers(*SUBDIVISION_RANGE, "integer")),
-    "placing": Key(
-        "On every beat, on the bar's first beat, or half a beat late.", {"enum": ["beat", "bar", "offbeat"]}
+CLICK: dict[str, Row] = {
+    "subdivision": Row(
+        Whole(1, 8, "clicks to a beat"),
+        "Clicks to a counted beat.",
+        default=1,
+        taken=lambda click: click.subdivision,
     ),
-    "silent": Key(
-        "`1 of 4`: the last of each four bars has no click.", {"type": "string", "pattern": r"^\d+ of \d+$"}
+    "placing": Row(
+        Word(("beat", "bar", "offbeat")),
+        "On every beat, on the bar's first beat, or half a beat late.",
+        default="beat",
+        taken=lambda click: click.placing,
     ),
-    "accent": Key(
-        "Whether the first beat of a group has its own sound.", {"enum": [True, False, "yes", "no"]}
+    "silent": Row(
+        SilentBars(),
+        "`1 of 4`: the last of each four bars has no click.",
+        default=(0, 0),
+        taken=lambda click: (click.silent_bars, click.silent_every),
+    ),
+    "accent": Row(
+        Truth(),
+        "Whether the first beat of a group has its own sound.",
+        default=True,
+        taken=lambda click: click.accent,
     ),
 }
 
-ASSIGNMENT: dict[str, Key] = {
-    "student": Key("Who is to play it.", _NAME),
-    "teacher": Key("Who asks for it.", _NAME),
-    "goal": Key("The tempo to reach in bpm.", _BPM),
-    "due": Key("The day by which: YYYY-MM-DD.", {"type": "string", "pattern": r"^\d{4}-\d\d-\d\d$"}),
-    "note": Key("What to look for."),
-    "id": Key(
+ASSIGNMENT: dict[str, Row] = {
+    "student": Row(_NAME, "Who is to play it.", default="", taken=lambda one: one.student),
+    "teacher": Row(_NAME, "Who asks for it.", default="", taken=lambda one: one.teacher),
+    "goal": Row(BPM, "The tempo to reach in bpm.", taken=lambda one: one.goal_bpm),
+    "due": Row(Day(), "The day by which: YYYY-MM-DD.", taken=lambda one: one.due),
+    "note": Row(Text(), "What to look for.", default="", taken=lambda one: one.note),
+    "id": Row(
+        _NAME,
         "Its id, kept when it is merged; made when it is first handed out.",
-        {"type": "string", "maxLength": MAX_NAME},
+        default="",
+        taken=lambda one: one.id,
     ),
 }
 
-BAR: dict[str, Key] = {
-    "cue": Key("What to think of in this bar."),
-    "dynamics": Key("How loud: p, mf, a swell.", {"type": ["string", "number"], "maxLength": MAX_NAME}),
-    "meter": Key("A new meter from this bar to the end of the phrase, or to the next one.", _METER),
-    "tempo": Key(
+BAR: dict[str, Row] = {
+    "cue": Row(Text(), "What to think of in this bar.", default="", taken=lambda place: place.bar.cue),
+    "dynamics": Row(_NAME, "How loud: p, mf, a swell.", default="", taken=lambda place: place.bar.dynamics),
+    "meter": Row(
+        MeterSign(),
+        "A new meter from this bar to the end of the phrase, or to the next one.",
+        taken=own_meter,
+    ),
+    "tempo": Row(
+        TempoChange(),
         "A new tempo from this bar on, against the drill's: `80%`, or `100% to 80%` gradually over this bar.",
-        {"type": "string", "pattern": r"^\d+(\.\d+)?%( to \d+(\.\d+)?%)?$"},
+        taken=own_tempo,
     ),
-    "pickup": Key(
+    "pickup": Row(
+        Beats(),
         "Only in a phrase's first bar: how many beats it has; they are counted up to the bar line.",
-        {"anyOf": [_numbers(0, 64), {"type": "string", "pattern": r"^(\d+\+)?\d+/\d+$"}]},
+        called=("anacrusis",),
+        taken=own_length,
     ),
-    "times": Key("Play this bar so many times.", _numbers(1, MAX_TIMES, "integer")),
+    "times": Row(Whole(1, MAX_TIMES, "times"), "Play this bar so many times.", default=1, called=("repeat",)),
 }
 
-PHRASE: dict[str, Key] = {
-    "id": Key("Its id, kept for good: the log knows the phrase by it.", _ID),
-    "name": Key("What it is called.", _NAME),
-    "cue": Key("What to think of in this phrase."),
-    "meter": Key("Its meter, where it is not the drill's.", _METER),
-    "bars": Key("Its bars: each starts with a dash and has a line for every layer.", {}, required=True),
+
+def own_name(phrase: Phrase) -> str | None:
+    """The name of a phrase where it is not its id."""
+    return phrase.name if phrase.name != phrase.id else None
+
+
+PHRASE: dict[str, Row] = {
+    "id": Row(Id(), "Its id, kept for good: the log knows the phrase by it.", taken=lambda phrase: phrase.id),
+    "name": Row(_NAME, "What it is called.", taken=own_name),
+    "cue": Row(Text(), "What to think of in this phrase.", default="", taken=lambda phrase: phrase.cue),
+    "meter": Row(MeterSign(), "Its meter, where it is not the drill's."),
+    "bars": Row(Parts(), "Its bars: each starts with a dash and has a line for every layer.", required=True),
 }
 
-DRILL: dict[str, Key] = {
-    "drill": Key("Version of this format: 1.", {"const": FORMAT_VERSION}, required=True),
-    "id": Key("Its id, kept for good: the log knows the drill by it.", _ID),
-    "title": Key("What it is called.", _NAME, required=True),
-    "composer": Key("Who wrote the music.", _NAME),
-    "about": Key("What it is for."),
-    "tags": Key(
+DRILL: dict[str, Row] = {
+    "drill": Row(Version(), "Version of this format: 1.", required=True, taken=lambda drill: FORMAT_VERSION),
+    "id": Row(
+        Id(),
+        "Its id, kept for good: the log knows the drill by it, whatever its title becomes.",
+        taken=lambda drill: drill.id,
+    ),
+    "title": Row(
+        _NAME, "What it is called.", required=True, called=("name",), taken=lambda drill: drill.title
+    ),
+    "composer": Row(_NAME, "Who wrote the music.", default="", taken=lambda drill: drill.composer),
+    "about": Row(
+        Text(), "What it is for.", default="", called=("description",), taken=lambda drill: drill.about
+    ),
+    "tags": Row(
+        Items(_NAME, MAX_TAGS, "[first look, two strings]", name="tags"),
         "Words to find it by.",
-        {"type": "array", "items": {"type": ["string", "number"]}, "maxItems": MAX_TAGS},
+        default=(),
+        taken=lambda drill: drill.tags,
     ),
-    "instrument": Key(
-        "The instrument: its strings and their length, or a ready one's name.", {}, required=True
+    "instrument": Row(
+        InstrumentKey(),
+        "The instrument: its strings and their length, or a ready one's name.",
+        required=True,
+        taken=lambda drill: drill.instrument,
     ),
-    "meter": Key("`4/4`; `6/8 in 2` counts two beats; `7/8 in 2+2+3` gives accents.", _METER, required=True),
-    "tempo": Key("Start and goal in bpm.", {}, required=True),
-    "click": Key("When the click sounds.", {}),
-    "count_in": Key("Bars of count-in.", _numbers(*COUNT_IN_RANGE, "integer")),
-    "phrases": Key("The phrases.", {}, required=True),
-    "order": Key("The whole piece: phrases by id or name, `x2` for repeats: `(intro, theme x2) x2, coda`."),
-    "assignment": Key("What a teacher asks for.", {}),
+    "meter": Row(
+        MeterSign(),
+        "`4/4`; `6/8 in 2` counts two beats; `7/8 in 2+2+3` gives accents.",
+        required=True,
+        called=("time",),
+        taken=first_meter,
+    ),
+    "tempo": Row(
+        Block(TEMPO, "{start: 50, goal: 80}"),
+        "In bpm: where it begins, and the tempo to reach.",
+        required=True,
+        called=("bpm",),
+        taken=lambda drill: drill,
+    ),
+    "click": Row(
+        Block(CLICK, "{subdivision: 2}"),
+        "When the click sounds.",
+        default=ClickPattern(),
+        taken=lambda drill: drill.click,
+    ),
+    "count_in": Row(
+        Whole(1, 4, "bars"), "Bars of count-in.", default=1, taken=lambda drill: drill.count_in_bars
+    ),
+    "assignment": Row(Block(ASSIGNMENT, "{goal: 72, due: 2026-12-24}"), "What a teacher asks for."),
+    "phrases": Row(Parts(), "The phrases.", required=True, called=("parts",)),
+    "order": Row(
+        Order(), "The whole piece: phrases by id or name, `x2` for repeats: `(intro, theme x2) x2, coda`."
+    ),
 }
 
-BLOCKS: dict[str, dict[str, Key]] = {
+BLOCKS: dict[str, dict[str, Row]] = {
     "": DRILL,
     "instrument": INSTRUMENT,
     "tempo": TEMPO,
@@ -171,3 +223,15 @@ BLOCKS: dict[str, dict[str, Key]] = {
     "bars": BAR,
 }
 """Every block by the key that it stands under."""
+
+DRILL_FILE = FileKind(
+    noun="a drill",
+    file="a drill file",
+    single="one drill",
+    max_bytes=MAX_BYTES,
+    depth=6,
+    start="`coach new` writes a drill to start from",
+    sign="a beat starts with its number: `1&`, `2&`",
+    brackets="[G2, D2, A1, E1]",
+    blocks=BLOCKS,
+)

@@ -19,6 +19,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from functools import lru_cache
 
+from coach.music.drill import Ending
 from coach.score.beats import BEAT, FINEST, NotationError, can_be_written, read_beat, read_beats
 from coach.strings.instrument import STRINGS_RANGE
 
@@ -28,6 +29,9 @@ TOUCH_WORD = "touch"
 MAX_SLOTS = 32
 HARMONIC_SIGN = r"[*°ºo^◇♢h']"
 """What some write after a fret for a harmonic; here it is only a slip to be explained."""
+
+
+_ENDINGS: dict[str | None, Ending] = {None: "", "damp": "damp", "ring": "ring"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,7 +59,7 @@ class WrittenEvent:
     notes: tuple[WrittenNote, ...]
     hold: Fraction | None = None
     hold_offset: int = 0
-    ending: str = ""
+    ending: Ending = ""
 
 
 _NOTE = re.compile(
@@ -159,7 +163,7 @@ def _read_event(part: str, offset: int) -> list[WrittenEvent]:
     hold, hold_offset = _beats_part(match, "hold", base, "for"), base + max(match.start("hold"), 0)
     span = _beats_part(match, "span", base, "in")
     slots = _slots(match["body"], base)
-    ending = match["ending"] or ""
+    ending = _ENDINGS[match["ending"]]
     if len(slots) == 1 and span is None:
         return [WrittenEvent(start, beat, _read_notes(*slots[0]), hold, hold_offset, ending)]
     if span is None:

@@ -9,15 +9,54 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
 
+from coach.ground.fields import Block, Values, kind_of, read_rows, word_of
+from coach.ground.source import Mapping, Node, Report, Spot
 from coach.music.drill import Bar, Event, Phrase
 from coach.music.rhythm import Meter
-from coach.score import keys, values
 from coach.score.beats import read_beats, write_beats
 from coach.score.events import BarDraft, EventDraft, EventReader
 from coach.score.ids import phrase_id
+from coach.score.keys import BAR, PHRASE
+from coach.score.limits import MAX_BARS, MAX_BEATS, MAX_LAYERS, MAX_NOTES, MAX_PHRASES
 from coach.score.music import Placement, Resolver, default_holds
 from coach.score.reading import Reading
-from coach.score.source import Mapping, Node, Report, Scalar, Sequence, Spot
+from coach.score.values import items_of
+
+_PHRASE = Block(PHRASE, "- name: opening")
+_A_BAR = "- bass: 1 E:0"
+
+
+class _FullError(Exception):
+    """The drill has more than may be; reading on would only cost time."""
+
+
+@dataclass
+class PhraseDraft:
+    """The bars of one phrase, as far as they are read."""
+
+    where: str
+    meter: Meter
+    ratio: Fraction = Fraction(1)
+    start: Fraction = Fraction(0)
+    """Where the next bar starts, in whole notes."""
+    bars: list[BarDraft] = field(default_factory=list)
+    events: list[EventDraft] = field(default_factory=list)
+    layers: dict[str, None] = field(default_factory=dict)
+
+    def add(self, bar: BarDraft, events: list[EventDraft], times: int) -> None:
+        """Write a bar out so many times."""
+        whole = bar.length * bar.meter.beat_whole
+        self.events.extend(events)
+        self.bars.append(bar)
+        for copy in range(1, times):
+            shift = copy * whole
+            self.events.extend(
+                replace(event, bar=len(self.bars), onset=event.onset + shift) for event in events
+            )
+            self.bars.append(replace(bar, start=bar.start + shift))
+        self.start += times * whole
+        for event in events:
+            self.layers.setdefault(event.layer)
 
 
 @dataclass
@@ -37,157 +76,112 @@ class PhraseReader:
 
     def phrases(self, node: Node | None, meter: Meter | None) -> list[Phrase]:
         """Every phrase; after errors, those that can be read at all."""
-        report = self.report
-        if node is None:
+        items = items_of(node, "the list of phrases", "- name: opening", "phrases", self.report)
+        if len(items) > MAX_PHRASES:
+            message = f"{len(items)} phrases; a drill has at most {MAX_PHRASES}"
+            self.report.error(node, message, "", "phrases")
             return []
-        if not isinstance(node, Sequence) or not node.items:
-            report.error(
-                node,
-                f"{values.kind_of(node)} stands where the list of phrases belongs",
-                "as in `- name: opening`",
-                "phrases",
-            )
-            return []
-        if len(node.items) > keys.MAX_PHRASES:
-            report.error(
-                node, f"{len(node.items)} phrases; a drill has at most {keys.MAX_PHRASES}", "", "phrases"
-            )
-            return []
-        taken: dict[str, Node] = {}
-        for index, item in enumerate(node.items):
-            given = item.get("id") if isinstance(item, Mapping) else None
-            found = values.id_of(given, f"phrases[{index}].id", report) if given else ""
-            if found and found in taken:
-                report.error(
-                    given,
-                    f"the id `{found}` is taken by the phrase on line {taken[found].line}",
-                    "",
-                    f"phrases[{index}].id",
-                )
-            elif found:
-                taken[found] = item
-        ids = set(taken)
+        self.reading.phrases.extend(Spot(item.line, item.column) for item in items)
+        blocks = [_PHRASE.read(item, f"phrases[{i}]", self.report) for i, item in enumerate(items)]
+        ids = self.given_ids(blocks)
         phrases = []
-        for index, item in enumerate(node.items):
-            phrase = self.phrase(item, index, meter, ids)
-            if phrase is not None:
-                ids.add(phrase.id)
-                phrases.append(phrase)
+        for index, block in enumerate(blocks):
+            if block is not None:
+                phrases.append(self.phrase(block, index, meter or Meter.of(4, 4), ids))
+                ids.add(phrases[-1].id)
         return phrases
 
-    def phrase(self, node: Node, index: int, meter: Meter | None, ids: set[str]) -> Phrase | None:
-        report, where = self.report, f"phrases[{index}]"
-        block = values.block(node, where, "phrases", report, "- name: opening")
-        self.reading.phrases.append(Spot(node.line, node.column))
-        if block is None:
-            return None
-        name = values.text_of(block.get("name"), f"{where}.name", report, keys.MAX_NAME)
-        given = block.get("id")
-        found = given.text.strip() if isinstance(given, Scalar) else ""
-        own_meter = (
-            values.meter_of(block.get("meter"), f"{where}.meter", report) if block.get("meter") else None
-        )
-        cue = values.text_of(block.get("cue"), f"{where}.cue", report)
-        made = found or phrase_id(name, index + 1, ids)
-        before = len(report.problems)
-        bars, layers = self.bars(block.get("bars"), where, index, own_meter or meter or Meter.of(4, 4))
-        if self.resolver and block.get("bars") and not layers and len(report.problems) == before:
-            report.error(node, "this phrase has no event to play", "as in `- bass: 1 E:0`", where)
-        return Phrase(made, name or made, tuple(bars), tuple(layers), cue)
-
-    def bars(self, node: Node | None, where: str, phrase: int, meter: Meter) -> tuple[list[Bar], list[str]]:
-        report = self.report
-        if node is None:
-            return [], []
-        if not isinstance(node, Sequence) or not node.items:
-            report.error(
-                node,
-                f"{values.kind_of(node)} stands where the list of bars belongs",
-                "as in `- bass: 1 E:0`",
-                f"{where}.bars",
-            )
-            return [], []
-        drafts: list[EventDraft] = []
-        bars: list[BarDraft] = []
-        ratio = Fraction(1)
-        start = Fraction(0)
-        layers: dict[str, None] = {}
-        for index, item in enumerate(node.items):
-            place = f"{where}.bars[{index}]"
-            if not isinstance(item, Mapping):
-                report.error(
-                    item, f"{values.kind_of(item)} stands where a bar belongs", "as in `- bass: 1 E:0`", place
-                )
+    def given_ids(self, blocks: list[Values | None]) -> set[str]:
+        """The ids that the file gives; one that is given twice is an error."""
+        lines: dict[str, int] = {}
+        for index, block in enumerate(blocks):
+            given = block.get("id") if block else None
+            if block is None or given is None:
                 continue
-            meter = values.meter_of(item.get("meter"), f"{place}.meter", report) or meter
-            change = values.percents(item.get("tempo"), f"{place}.tempo", report)
-            ratios = change or (ratio, ratio)
-            ratio = ratios[1]
-            length = self.length(item.get("pickup"), f"{place}.pickup", meter, index)
-            cue = values.text_of(item.get("cue"), f"{place}.cue", report)
-            dynamics = values.text_of(item.get("dynamics"), f"{place}.dynamics", report, keys.MAX_NAME)
-            times = (
-                values.integer(item.get("times"), f"{place}.times", (1, keys.MAX_TIMES), " times", report)
-                or 1
-            )
-            self.bars_read += times
-            if self.bars_read > keys.MAX_BARS:
-                report.error(
-                    item, f"this is bar {self.bars_read}; a drill has at most {keys.MAX_BARS} bars", "", place
-                )
-                return [], []
-            draft = BarDraft(meter, length, start, ratios, cue, dynamics)
-            inside = self.events.layer_events(item, place, draft, len(bars))
-            self.notes_read += times * sum(len(event.notes) for event in inside)
-            self.beats_read += times * length
-            if self.notes_read > keys.MAX_NOTES or self.beats_read > keys.MAX_BEATS:
-                what = (
-                    f"more than {keys.MAX_NOTES:,} notes"
-                    if self.notes_read > keys.MAX_NOTES
-                    else f"more than {keys.MAX_BEATS:,} beats"
-                )
-                report.error(
-                    item, f"with this bar the drill has {what}", "part it into several drills", place
-                )
-                return [], []
-            drafts.extend(inside)
-            bars.append(draft)
-            full = length * meter.beat_whole
-            for copy in range(1, times):
-                shift = copy * full
-                drafts.extend(replace(event, bar=len(bars), onset=event.onset + shift) for event in inside)
-                bars.append(replace(draft, start=start + shift))
-            start += times * full
-            for event in inside:
-                layers.setdefault(event.layer)
-            if len(layers) > keys.MAX_LAYERS:
-                report.error(
-                    item, f"{len(layers)} layers in one phrase; at most {keys.MAX_LAYERS}", "", place
-                )
-                return [], []
-        return self.finished(bars, drafts, list(layers), phrase, start), list(layers)
+            if given in lines:
+                message = f"the id `{given}` is taken by the phrase on line {lines[given]}"
+                self.report.error(block.spot("id"), message, "", f"phrases[{index}].id")
+            lines.setdefault(given, block.node.line)
+        return set(lines)
+
+    def phrase(self, block: Values, index: int, meter: Meter, ids: set[str]) -> Phrase:
+        name = block.get("name", "")
+        own_id = block.get("id") or phrase_id(name, index + 1, ids)
+        before = len(self.report.problems)
+        draft = PhraseDraft(f"phrases[{index}]", block.get("meter") or meter)
+        bars = self.bars(block.get("bars"), draft, index)
+        if self.resolver and block.get("bars") and not draft.layers and len(self.report.problems) == before:
+            message = "this phrase has no event to play"
+            self.report.error(block.node, message, f"as in `{_A_BAR}`", draft.where)
+        return Phrase(own_id, name or own_id, tuple(bars), tuple(draft.layers), block.get("cue", ""))
+
+    def bars(self, node: Node | None, draft: PhraseDraft, phrase: int) -> list[Bar]:
+        """The bars of a phrase; none where the drill grows too large with them."""
+        items = items_of(node, "the list of bars", _A_BAR, f"{draft.where}.bars", self.report)
+        try:
+            for index, item in enumerate(items):
+                place = f"{draft.where}.bars[{index}]"
+                if isinstance(item, Mapping):
+                    self.bar(item, place, draft, index)
+                else:
+                    message = f"{kind_of(item)} stands where a bar belongs"
+                    self.report.error(item, message, f"as in `{_A_BAR}`", place)
+        except _FullError:
+            draft.layers.clear()
+            return []
+        return self.finished(draft.bars, draft.events, list(draft.layers), phrase, draft.start)
+
+    def bar(self, item: Mapping, place: str, draft: PhraseDraft, index: int) -> None:
+        """Read one bar into the draft; _FullError where it is one too many."""
+        row = read_rows(item, BAR, place, self.report)
+        draft.meter = row.get("meter", draft.meter)
+        ratios = row.get("tempo", (draft.ratio, draft.ratio))
+        draft.ratio = ratios[1]
+        length = self.length(row.get("pickup"), f"{place}.pickup", draft.meter, index)
+        times = row.get("times", 1)
+        self.bars_read += times
+        if self.bars_read > MAX_BARS:
+            message = f"this is bar {self.bars_read}; a drill has at most {MAX_BARS} bars"
+            self.full(item, message, "", place)
+        bar = BarDraft(draft.meter, length, draft.start, ratios, row.get("cue", ""), row.get("dynamics", ""))
+        events = self.events.layer_events(item, place, bar, len(draft.bars))
+        self.notes_read += times * sum(len(event.notes) for event in events)
+        self.beats_read += times * length
+        for count, most, what in (
+            (self.notes_read, MAX_NOTES, "notes"),
+            (self.beats_read, MAX_BEATS, "beats"),
+        ):
+            if count > most:
+                message = f"with this bar the drill has more than {most:,} {what}"
+                self.full(item, message, "part it into several drills", place)
+        draft.add(bar, events, times)
+        if len(draft.layers) > MAX_LAYERS:
+            self.full(item, f"{len(draft.layers)} layers in one phrase; at most {MAX_LAYERS}", "", place)
+
+    def full(self, item: Mapping, message: str, guess: str, place: str) -> None:
+        self.report.error(item, message, guess, place)
+        raise _FullError
 
     def length(self, node: Node | None, where: str, meter: Meter, index: int) -> Fraction:
-        full = Fraction(meter.beats)
+        """The counted beats of a bar: the meter's, or fewer in a pick-up."""
+        whole = Fraction(meter.beats)
         if node is None:
-            return full
+            return whole
         if index:
-            self.report.error(
-                node, "only a phrase's first bar can be a pick-up", "start a new phrase here?", where
-            )
-            return full
-        found = node.text.strip() if isinstance(node, Scalar) else ""
+            message = "only a phrase's first bar can be a pick-up"
+            self.report.error(node, message, "start a new phrase here?", where)
+            return whole
+        word = word_of(node)
         try:
-            length = read_beats(found)
+            length = read_beats(word)
         except ValueError as error:
             self.report.error(node, str(error), "a pick-up is a number of beats", where)
-            return full
-        if length >= full:
-            self.report.error(
-                node, f"a pick-up of {found} beats is no shorter than a bar of {meter}", "leave it out", where
-            )
-            return full
-        return length
+            return whole
+        if length < whole:
+            return length
+        message = f"a pick-up of {word} beats is no shorter than a bar of {meter}"
+        self.report.error(node, message, "leave it out", where)
+        return whole
 
     def finished(
         self, bars: list[BarDraft], drafts: list[EventDraft], layers: list[str], phrase: int, end: Fraction

@@ -6,8 +6,8 @@ from dataclasses import dataclass, field
 from fractions import Fraction
 
 from coach.ground.problem import Problem
+from coach.ground.source import Mapping, Repair, Scalar, Spot
 from coach.music.drill import Drill
-from coach.score.source import Mapping, Repair, Scalar, Spot
 
 
 @dataclass

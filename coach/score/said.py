@@ -9,7 +9,7 @@ import re
 
 from coach.ground.plain import plain_text
 from coach.ground.problem import Problem
-from coach.score.source import Mapping, Node, Scalar, Sequence
+from coach.ground.source import Mapping, Node, Scalar, Sequence
 
 _PHRASE = re.compile(r"phrases\[(\d+)\](?:\.bars\[(\d+)\])?(?:\.(.+))?")
 _ITEM = re.compile(r"\[(\d+)\]")

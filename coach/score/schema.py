@@ -7,9 +7,10 @@ from __future__ import annotations
 
 from typing import Any
 
+from coach.ground.fields import Block
 from coach.music.drill import TOGETHER
-from coach.score.keys import ASSIGNMENT, BAR, CLICK, DRILL, INSTRUMENT, LAYER_RULE, PHRASE, TEMPO, Key
-from coach.strings.ready_made import READY_MADE
+from coach.score.keys import BAR, DRILL, PHRASE
+from coach.score.limits import LAYER_RULE
 
 DRAFT = "https://json-schema.org/draft/2020-12/schema"
 _EVENT = r"^\s*\d+(&|e|a|\.\d+|\+\d+/\d+)?\s+[^\s:]+:\S"
@@ -22,35 +23,14 @@ def schema() -> dict[str, Any]:
         "pattern": _EVENT,
         "description": "Events: beat, space, string:fret or string:<node>; commas between them.",
     }
-    layer = {
+    bar = Block(BAR).schema()
+    bar["additionalProperties"] = {
         "anyOf": [events, {"type": "array", "items": events, "minItems": 1}],
         "description": f"A layer: {LAYER_RULE}.",
     }
-    bar = _block(BAR)
-    bar["additionalProperties"] = layer
     bar["propertyNames"] = {"not": {"const": TOGETHER}}
-    phrase = _block(PHRASE)
+    phrase = Block(PHRASE).schema()
     phrase["properties"]["bars"] |= {"type": "array", "items": bar, "minItems": 1}
-    drill = _block(DRILL)
-    keys = drill["properties"]
-    keys["instrument"] |= {"anyOf": [_block(INSTRUMENT), {"enum": list(READY_MADE)}]}
-    keys["tempo"] |= _block(TEMPO)
-    keys["click"] |= _block(CLICK)
-    keys["assignment"] |= _block(ASSIGNMENT)
-    keys["phrases"] |= {"type": "array", "items": phrase, "minItems": 1}
-    keys["order"] = {
-        "anyOf": [{"type": "string"}, {"type": "array", "items": {"type": "string"}}],
-        "description": DRILL["order"].about,
-    }
+    drill = Block(DRILL).schema()
+    drill["properties"]["phrases"] |= {"type": "array", "items": phrase, "minItems": 1}
     return {"$schema": DRAFT, "title": "Wellrung drill, format 1", **drill}
-
-
-def _block(keys: dict[str, Key]) -> dict[str, Any]:
-    block: dict[str, Any] = {
-        "type": "object",
-        "properties": {name: {**key.schema, "description": key.about} for name, key in keys.items()},
-        "additionalProperties": False,
-    }
-    if required := [name for name, key in keys.items() if key.required]:
-        block["required"] = required
-    return block

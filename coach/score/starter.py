@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from coach.ground.fields import Row, quoted
 from coach.music.rhythm import Meter
 from coach.score.ids import drill_id
-from coach.score.write import quoted, write_instrument
+from coach.score.keys import DRILL, PHRASE
 from coach.strings.instrument import Instrument
 
 MAX_BARS = 64
@@ -27,17 +28,17 @@ def starter(
     high = instrument.string_label(0)
     low = instrument.string_label(len(instrument.strings) - 1)
     strings = " ".join(f"{number}={string.name}" for number, string in enumerate(instrument.strings, 1))
-    shown = ready or write_instrument(instrument)
+    shown = ready or DRILL["instrument"].kind.write(instrument)
     lines = [
-        "drill: 1                      # version of the format; leave it",
-        f"id: {drill_id(title)}   # keep it: the log knows the drill by it, whatever its title becomes",
+        f"drill: 1                      {_remark(DRILL['drill'])}",
+        f"id: {drill_id(title)}   {_remark(DRILL['id'])}",
         f"title: {quoted(title)}",
         "about: Say here what this drill is for.",
         f"instrument: {shown}   # strings, highest first: {strings}",
         f"meter: {meter}",
-        f"tempo: {{start: {start_bpm}, goal: {goal_bpm}}}   # bpm: where it begins, and the tempo to reach",
+        f"tempo: {{start: {start_bpm}, goal: {goal_bpm}}}   {_remark(DRILL['tempo'])}",
         "phrases:",
-        "  - id: first                 # keep this too",
+        f"  - id: first                 {_remark(PHRASE['id'])}",
         "    name: First phrase",
         "    cue: One thing to think of.",
         "    bars:",
@@ -60,3 +61,8 @@ def starter(
         "# it, `2&` is the half beat after 2, `2+1/3` a third of a beat after it. `coach check` explains the rest.",
     ]
     return "\n".join(lines) + "\n"
+
+
+def _remark(row: Row) -> str:
+    """A key's line of help as a comment behind it."""
+    return f"# {row.about[0].lower()}{row.about[1:].rstrip('.')}"

@@ -11,7 +11,8 @@ from coach.ground.plain import plain_text
 from coach.ground.problem import CoachError, Problem
 from coach.music.drill import TOGETHER
 from coach.score.hand import HIGHEST_FRET, IN_TUNE_CENTS, in_tune
-from coach.score.keys import BAR, LAYER, MAX_LAYERS, PHRASE
+from coach.score.keys import BAR, PHRASE
+from coach.score.limits import LAYER, MAX_LAYERS
 from coach.score.score import Score, ScoreNote
 from coach.strings.instrument import SCALE_MM_RANGE, STRINGS_RANGE, Instrument
 from coach.strings.ready_made import READY_MADE, ready_made

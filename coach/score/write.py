@@ -6,45 +6,31 @@ change a file that someone wrote, use `coach.score.edit`.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable, Iterator
 from fractions import Fraction
 from itertools import groupby
 
-from coach.ground.plain import json_text
-from coach.music.drill import Assignment, Bar, ClickPattern, Drill, Event, Note, Phrase
+from coach.ground.fields import quoted, write_rows
+from coach.music.drill import Drill, Event, Note, Phrase
 from coach.music.rhythm import Meter
 from coach.score.beats import write_beat, write_beats
+from coach.score.keys import ASSIGNMENT, BAR, DRILL, PHRASE, BarBetween, first_meter
 from coach.strings.instrument import Instrument, Node, nodes_at_label
 from coach.strings.units import note_name
 
-_PLAIN = re.compile(r"[^\W\d_](?:[\w .,'()/%!+&;-]*[\w.)!%])?")
-_SPECIAL = {"yes", "no", "on", "off", "true", "false", "null", "y", "n", "nan", "inf"}
 _LONG = 88
+_BEFORE_LAYERS = {key: BAR[key] for key in ("meter", "pickup", "tempo")}
+_AFTER_LAYERS = {key: BAR[key] for key in ("dynamics", "cue")}
 
 
 def write_drill(drill: Drill, remarks: Iterable[str] = ()) -> str:
     """The drill as YAML; `remarks` become comments below the first line, one to a line."""
-    lines = ["drill: 1", *(f"# {line}".rstrip() for remark in remarks for line in remark.splitlines())]
-    lines += [f"id: {drill.id}", f"title: {quoted(drill.title)}"]
-    if drill.composer:
-        lines.append(f"composer: {quoted(drill.composer)}")
-    if drill.about:
-        lines.append(f"about: {quoted(drill.about)}")
-    if drill.tags:
-        lines.append(f"tags: [{', '.join(quoted(tag, inside=True) for tag in drill.tags)}]")
-    meter = drill.phrases[0].bars[0].meter
-    lines += [f"instrument: {write_instrument(drill.instrument)}", f"meter: {meter}"]
-    beat = (
-        "" if drill.tempo.beat_whole == meter.beat_whole else f", beat: {write_value(drill.tempo.beat_whole)}"
-    )
-    lines.append(f"tempo: {{start: {drill.tempo.start_bpm}, goal: {drill.tempo.goal_bpm}{beat}}}")
-    if drill.click != ClickPattern():
-        lines.append(f"click: {_click(drill.click)}")
-    if drill.count_in_bars != 1:
-        lines.append(f"count_in: {drill.count_in_bars}")
+    version, *head = write_rows(drill, DRILL)
+    lines = [version, *(f"# {line}".rstrip() for remark in remarks for line in remark.splitlines()), *head]
     if drill.assignment is not None:
-        lines += ["assignment:", *_assignment(drill.assignment)]
+        inside = [f"  {line}" for line in write_rows(drill.assignment, ASSIGNMENT)]
+        lines += ["assignment:", *(inside or ["  {}"])]
+    meter = first_meter(drill)
     lines.append("phrases:")
     for phrase in drill.phrases:
         lines += _phrase(phrase, drill.instrument, meter)
@@ -54,107 +40,25 @@ def write_drill(drill: Drill, remarks: Iterable[str] = ()) -> str:
     return "\n".join(lines) + "\n"
 
 
-def quoted(text: str, inside: bool = False) -> str:
-    """A text as a YAML scalar, in double quotes where a plain one could be misread."""
-    plain = _PLAIN.fullmatch(text) and text.lower() not in _SPECIAL
-    if plain and not (inside and "," in text):
-        return text
-    return json_text(text)
-
-
-def write_value(value: Fraction) -> str:
-    """A note value as a part of a whole note: `1/4`; whole numbers as `1/1`."""
-    return f"{value.numerator}/{value.denominator}"
-
-
-def write_instrument(instrument: Instrument) -> str:
-    """The instrument as a block in braces."""
-    parts = [
-        f"strings: [{', '.join(string.name for string in instrument.strings)}]",
-        f"scale_mm: {_number(instrument.scale_mm)}",
-    ]
-    if instrument.name:
-        parts.append(f"name: {instrument.name}")
-    if instrument.a4_hz != 440.0:
-        parts.append(f"a4_hz: {_number(instrument.a4_hz)}")
-    stiffness = [string.stiffness_b for string in instrument.strings]
-    if any(stiffness):
-        one = len(set(stiffness)) == 1
-        shown = _number(stiffness[0]) if one else f"[{', '.join(map(_number, stiffness))}]"
-        parts.append(f"stiffness: {shown}")
-    return "{" + ", ".join(parts) + "}"
-
-
-def _number(value: float) -> str:
-    return str(int(value)) if value == int(value) else repr(value)
-
-
-def _click(click: ClickPattern) -> str:
-    parts = []
-    if click.subdivision != 1:
-        parts.append(f"subdivision: {click.subdivision}")
-    if click.placing != "beat":
-        parts.append(f"placing: {'offbeat' if click.placing == 'off' else click.placing}")
-    if click.silent_bars:
-        parts.append(f"silent: {click.silent_bars} of {click.silent_every}")
-    if not click.accent:
-        parts.append("accent: no")
-    return "{" + ", ".join(parts) + "}"
-
-
-def _assignment(assignment: Assignment) -> Iterator[str]:
-    for name in ("student", "teacher"):
-        if text := getattr(assignment, name):
-            yield f"  {name}: {quoted(text)}"
-    if assignment.goal_bpm:
-        yield f"  goal: {assignment.goal_bpm}"
-    if assignment.due:
-        yield f"  due: {assignment.due.isoformat()}"
-    for name in ("note", "id"):
-        if text := getattr(assignment, name):
-            yield f"  {name}: {quoted(text)}"
-    if assignment == Assignment():
-        yield "  {}"
-
-
 def _phrase(phrase: Phrase, instrument: Instrument, meter: Meter) -> Iterator[str]:
-    yield f"  - id: {phrase.id}"
-    if phrase.name != phrase.id:
-        yield f"    name: {quoted(phrase.name)}"
-    if phrase.cue:
-        yield f"    cue: {quoted(phrase.cue)}"
-    yield "    bars:"
+    first, *rest = write_rows(phrase, PHRASE)
+    yield f"  - {first}"
+    yield from (f"    {line}" for line in [*rest, "bars:"])
     ratio = Fraction(1)
     for bar in phrase.bars:
-        first = "      - "
-        for line in _bar(bar, phrase, instrument, meter, ratio):
-            yield first + line
-            first = "        "
+        first, *rest = _bar(BarBetween(bar, meter, ratio), phrase, instrument) or ["{}"]
+        yield f"      - {first}"
+        yield from (f"        {line}" for line in rest)
         meter, ratio = bar.meter, bar.stop_ratio
 
 
-def _bar(bar: Bar, phrase: Phrase, instrument: Instrument, meter: Meter, ratio: Fraction) -> list[str]:
-    lines = []
-    if bar.meter != meter:
-        lines.append(f"meter: {bar.meter}")
-    if bar.length != bar.meter.beats:
-        lines.append(f"pickup: {write_beats(bar.length)}")
-    if (bar.start_ratio, bar.stop_ratio) != (ratio, ratio):
-        start, stop = (_percent(value) for value in (bar.start_ratio, bar.stop_ratio))
-        lines.append(f"tempo: {start}" if start == stop else f"tempo: {start} to {stop}")
+def _bar(place: BarBetween, phrase: Phrase, instrument: Instrument) -> list[str]:
+    lines = list(write_rows(place, _BEFORE_LAYERS))
     for layer in phrase.layers:
-        events = [write_event(event, instrument) for event in bar.events if event.layer == layer]
+        events = [write_event(event, instrument) for event in place.bar.events if event.layer == layer]
         if events:
             lines += _wrapped(quoted(layer), events)
-    if bar.dynamics:
-        lines.append(f"dynamics: {quoted(bar.dynamics)}")
-    if bar.cue:
-        lines.append(f"cue: {quoted(bar.cue)}")
-    return lines or ["{}"]
-
-
-def _percent(ratio: Fraction) -> str:
-    return f"{float(round(ratio * 100, 3)):g}%"
+    return [*lines, *write_rows(place, _AFTER_LAYERS)]
 
 
 def _wrapped(layer: str, events: list[str]) -> Iterator[str]:

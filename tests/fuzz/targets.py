@@ -83,10 +83,11 @@ DRILL_WORDS = (
 
 def run_drill(data: bytes, folder: Path) -> str:
     """Check a drill; what is good is written in every format, read back, repaired, assigned and planned."""
+    from coach.ground.source import decode
     from coach.score.checked import checked
-    from coach.score.source import decode
+    from coach.score.keys import DRILL_FILE
 
-    text = decode(data, "x.yaml")
+    text = decode(data, "x.yaml", DRILL_FILE)
     reading = checked(text, "x.yaml")
     for problem in reading.problems:
         assert_plain(problem.with_caret())

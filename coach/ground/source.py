@@ -1,4 +1,4 @@
-"""A drill file's text as a small tree in which everything knows its line and column.
+"""A YAML file's text as a small tree in which everything knows its line and column, and what is wrong in it.
 
 Conventions: lines and columns count from 1 (YAML's own marks count from 0); `start` and `stop` are character
 offsets into the text. Scalars stay the text that the author wrote: YAML 1.1 would read `6:8` as 368 and `no` as
@@ -10,7 +10,8 @@ from __future__ import annotations
 import difflib
 import re
 import stat
-from collections.abc import Iterable
+from collections.abc import Container, Iterable
+from collections.abc import Mapping as AnyMapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Protocol
@@ -18,7 +19,6 @@ from typing import Protocol
 from coach.ground.plain import plain_text
 from coach.ground.problem import CoachError, Problem, Severity
 
-MAX_BYTES = 1_000_000
 MAX_PROBLEMS = 200
 MAX_SHOWN = 200
 """Characters of an offending line that are shown."""
@@ -27,6 +27,28 @@ MAX_MESSAGE = 400
 _BREAKS = re.compile(r"\r\n|[\n\r\x85\u2028\u2029]")
 CONTROL = re.compile(r"[\x00-\x08\x0b-\x1f\x7f-\x9f\u200e\u200f\u202a-\u202e\u2066-\u2069]")
 """Control characters and those that turn the direction of text."""
+
+
+@dataclass(frozen=True, slots=True)
+class FileKind:
+    """What messages call one kind of YAML file, how large it may be, and which slips are likely in it."""
+
+    noun: str = "a file"
+    """What it holds: `a drill`."""
+    file: str = "a file"
+    """`a drill file`."""
+    single: str = "one document"
+    max_bytes: int = 1_000_000
+    depth: int = 6
+    """So deep is the deepest that has a meaning."""
+    start: str = ""
+    """The way out of an empty file; without one a file may be empty."""
+    sign: str = "put the text in quotes"
+    """What a value that starts with `&` or `*` was meant to be."""
+    brackets: str = "[one, two]"
+    """A list as it may stand in this kind of file."""
+    blocks: AnyMapping[str, Container[str]] = field(default_factory=dict)
+    """The known keys of every block by the key that it stands under, empty for the top of the file."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,6 +89,7 @@ class Sequence:
     line: int
     column: int
     start: int
+    stop: int
     flow: bool = False
 
 
@@ -78,6 +101,7 @@ class Mapping:
     line: int
     column: int
     start: int
+    stop: int
     flow: bool = False
 
     def get(self, key: str) -> Node | None:
@@ -106,7 +130,8 @@ class Report:
     """The problems found so far in one file: at most `MAX_PROBLEMS` errors, and about as many in all."""
 
     where: str
-    lines: list[str]
+    lines: list[str] = field(default_factory=list)
+    kind: FileKind = FileKind()
     problems: list[Problem] = field(default_factory=list)
     repairs: list[Repair] = field(default_factory=list)
     errors: int = 0
@@ -149,49 +174,49 @@ class Report:
             self.problems.append(problem)
 
 
-def read_text(path: Path | str) -> str:
-    """The text of a drill file; CoachError where there is none that can be read."""
+def read_text(path: Path | str, kind: FileKind) -> str:
+    """The text of a file; CoachError where there is none that can be read."""
     where = str(path)
     try:
         status = Path(path).stat()
         if stat.S_ISDIR(status.st_mode):
             inside = sorted(Path(path).glob("*.yaml"))
-            guess = f"name a file in it: {inside[0]}" if inside else "name the drill's file"
-            raise CoachError(Problem("this is a folder, not a drill file", where, guess=guess))
+            guess = f"name a file in it: {inside[0]}" if inside else "name the file itself"
+            raise CoachError(Problem(f"this is a folder, not {kind.file}", where, guess=guess))
         if not stat.S_ISREG(status.st_mode):
-            raise CoachError(Problem("this is no ordinary file", where, guess="name a drill's .yaml file"))
-        if status.st_size > MAX_BYTES:
-            raise CoachError(Problem(too_large(status.st_size), where, guess="is this a drill file?"))
+            raise CoachError(Problem("this is no ordinary file", where, guess="name a .yaml file"))
+        if status.st_size > kind.max_bytes:
+            raise CoachError(Problem(too_large(status.st_size, kind), where, guess=f"is this {kind.file}?"))
         data = Path(path).read_bytes()
     except FileNotFoundError:
         raise CoachError(Problem("there is no such file", where, guess=_other_file(Path(path)))) from None
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or str(error)
         raise CoachError(Problem(f"the file can't be read: {reason}", where)) from None
-    return decode(data, where)
+    return decode(data, where, kind)
 
 
-def too_large(size: int) -> str:
+def too_large(size: int, kind: FileKind) -> str:
     """The sentence about a file of so many bytes."""
-    return f"the file has {size / 1e6:.1f} MB; a drill file has at most {MAX_BYTES / 1e6:.0f} MB"
+    return f"the file has {size / 1e6:.1f} MB; {kind.file} has at most {kind.max_bytes / 1e6:g} MB"
 
 
-def decode(data: bytes, where: str) -> str:
+def decode(data: bytes, where: str, kind: FileKind) -> str:
     """UTF-8 text without its byte-order mark; CoachError for anything else."""
     try:
         text = data.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         if data.startswith((b"\xff\xfe", b"\xfe\xff")):
             raise CoachError(
-                Problem("the file is UTF-16 text; a drill file is UTF-8", where, guess="save it as UTF-8")
+                Problem(f"the file is UTF-16 text; {kind.file} is UTF-8", where, guess="save it as UTF-8")
             ) from None
         line = data.count(b"\n", 0, error.start) + 1
         if b"\0" in data[:1024]:
-            raise CoachError(Problem("this is a binary file, not a drill's text", where)) from None
+            raise CoachError(Problem(f"this is a binary file, not {kind.file}", where)) from None
         message = f"byte 0x{data[error.start]:02x} is no UTF-8 text"
         raise CoachError(Problem(message, where, line, guess="save the file as UTF-8")) from None
     if "\0" in text:
-        raise CoachError(Problem("this is a binary file, not a drill's text", where))
+        raise CoachError(Problem(f"this is a binary file, not {kind.file}", where))
     return text
 
 

@@ -1,22 +1,22 @@
-"""Builds the tree of a drill file's text, and says YAML's complaints in the words of someone who writes drills.
+"""Builds the tree of a YAML file's text, and says YAML's complaints in the words of someone who writes such files.
 
-Conventions: those of `coach.score.source`. Anchors, aliases, tags and a second document have no place in a drill
-and are refused, so that no file can grow when it is read; depth and size are limited.
+Conventions: those of `coach.ground.source`. Anchors, aliases, tags and a second document have no place in them and
+are refused, so that no file can grow when it is read; depth and size are limited.
 """
 
 from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Iterator
+from collections.abc import Sequence as AnySequence
 from dataclasses import dataclass
 from typing import Any
 
 import yaml
 
-from coach.score.slips import MAX_DEPTH, yaml_slip
-from coach.score.source import (
+from coach.ground.slips import MAX_DEPTH, yaml_slip
+from coach.ground.source import (
     CONTROL,
-    MAX_BYTES,
     Mapping,
     Node,
     Report,
@@ -32,50 +32,49 @@ _LOADER: Any = yaml.CSafeLoader if yaml.__with_libyaml__ else yaml.SafeLoader
 
 
 def compose(text: str, report: Report) -> Node | None:
-    """The tree of one document; None, with the reason in the report, where the text is no YAML."""
-    if len(text.encode("utf-8", "replace")) > MAX_BYTES:
-        report.error(None, too_large(len(text.encode("utf-8", "replace"))), "is this a drill file?")
+    """The tree of one document; None where the text is empty or, with the reason in the report, no YAML."""
+    kind = report.kind
+    size = len(text.encode("utf-8", "replace"))
+    if size > kind.max_bytes:
+        report.error(None, too_large(size, kind), f"is this {kind.file}?")
         return None
     if tabs := list(_tab_indents(report.lines)):
-        for spot in tabs[:20]:
-            message = "a tab character indents this line; YAML allows only spaces"
-            report.error(
-                spot,
-                f"{message}; {UNREAD}" if spot == tabs[:20][-1] else message,
-                "use two spaces for each step",
-            )
-        _untab(text, report)
+        _refuse_tabs(tabs, text, report)
         return None
     try:
-        events = yaml.parse(text, Loader=_LOADER)
-        next(events)  # stream start
-        if isinstance(next(events), yaml.StreamEndEvent):
-            report.error(None, "the file is empty", "`coach new` writes a drill to start from")
-            return None
-        builder = _Builder(report)
-        root = builder.node(next(events), events, 1)
-        next(events)  # document end
-        extra = next(events)
-        if not isinstance(extra, yaml.StreamEndEvent):
-            report.error(
-                _spot(extra.start_mark),
-                "a second YAML document starts here; a file holds one drill",
-                "put each drill into a file of its own",
-            )
+        root = _document(yaml.parse(text, Loader=_LOADER), report)
     except _TooManyError as error:
         report.error(
-            error.spot, f"the file holds more than {MAX_NODES:,} keys and values", "is this a drill file?"
+            error.spot, f"the file holds more than {MAX_NODES:,} keys and values", f"is this {kind.file}?"
         )
         return None
     except _TooDeepError as error:
-        report.error(error.spot, f"this is nested more than {MAX_DEPTH} deep; a drill needs 6")
+        report.error(error.spot, f"this is nested more than {MAX_DEPTH} deep; {kind.noun} needs {kind.depth}")
         return None
     except (yaml.YAMLError, UnicodeError) as error:
         _explain(error, report)
         return None
-    if isinstance(root, Scalar) and not root.text and root.plain:
-        report.error(None, "the file is empty", "`coach new` writes a drill to start from")
+    if root is None or (isinstance(root, Scalar) and not root.text and root.plain):
+        if kind.start:
+            report.error(None, "the file is empty", kind.start)
         return None
+    return root
+
+
+def _document(events: Iterator[Any], report: Report) -> Node | None:
+    """The tree of the first document, None where there is none; a second one is an error."""
+    next(events)  # stream start
+    if isinstance(next(events), yaml.StreamEndEvent):
+        return None
+    root = _Builder(report).node(next(events), events, 1)
+    next(events)  # document end
+    extra = next(events)
+    if not isinstance(extra, yaml.StreamEndEvent):
+        report.error(
+            _spot(extra.start_mark),
+            f"a second YAML document starts here; a file holds {report.kind.single}",
+            "put it into a file of its own",
+        )
     return root
 
 
@@ -106,30 +105,33 @@ class _Builder:
         if isinstance(event, yaml.AliasEvent):
             self.report.error(
                 Spot(line, column),
-                f"`*{event.anchor}` is a YAML alias; a drill has none",
+                f"`*{event.anchor}` is a YAML alias; {self.report.kind.noun} has none",
                 "put the text in quotes",
             )
             return Scalar(f"*{event.anchor}", line, column, mark.index, end.index)
         self._refuse_extras(event, line, column)
         if isinstance(event, yaml.ScalarEvent):
-            plain = not event.style
-            if found := CONTROL.search(event.value):
+            if control := CONTROL.search(event.value):
                 self.report.error(
                     Spot(line, column),
-                    f"the text holds the control character U+{ord(found[0]):04X}",
+                    f"the text holds the control character U+{ord(control[0]):04X}",
                     "leave it out",
                 )
-            return Scalar(event.value, line, column, mark.index, end.index, plain)
+            return Scalar(event.value, line, column, mark.index, end.index, not event.style)
         flow = bool(event.flow_style)
         if isinstance(event, yaml.SequenceStartEvent):
             items = []
             while not isinstance(inner := next(events), yaml.SequenceEndEvent):
                 items.append(self.node(inner, events, depth + 1))
-            return Sequence(tuple(items), line, column, mark.index, flow)
-        return Mapping(tuple(self._pairs(events, depth)), line, column, mark.index, flow)
+            stop = _end(inner, flow, items)
+            return Sequence(tuple(items), line, column, mark.index, stop, flow)
+        pairs, last = self._pairs(events, depth)
+        stop = _end(last, flow, [value for _, value in pairs])
+        return Mapping(tuple(pairs), line, column, mark.index, stop, flow)
 
-    def _pairs(self, events: Iterator[Any], depth: int) -> Iterator[tuple[Scalar, Node]]:
-        seen: dict[str, Scalar] = {}
+    def _pairs(self, events: Iterator[Any], depth: int) -> tuple[list[tuple[Scalar, Node]], Any]:
+        """The keys and values of a mapping, and the event at its end."""
+        seen: dict[str, tuple[Scalar, Node]] = {}
         while not isinstance(event := next(events), yaml.MappingEndEvent):
             key = self.node(event, events, depth + 1)
             value = self.node(next(events), events, depth + 1)
@@ -138,24 +140,38 @@ class _Builder:
             elif key.text in seen:
                 self.report.error(
                     key,
-                    f"`{key.text}` is given twice; it stands on line {seen[key.text].line} already",
+                    f"`{key.text}` is given twice; it stands on line {seen[key.text][0].line} already",
                     "delete one, or rename it",
                 )
             else:
-                seen[key.text] = key
-                yield key, value
+                seen[key.text] = key, value
+        return list(seen.values()), event
 
     def _refuse_extras(self, event: Any, line: int, column: int) -> None:
+        kind = self.report.kind
         if event.anchor is not None:
             self.report.error(
-                Spot(line, column),
-                f"`&{event.anchor}` is a YAML anchor; a drill has none",
-                "a beat starts with its number: `1&`, `2&`",
+                Spot(line, column), f"`&{event.anchor}` is a YAML anchor; {kind.noun} has none", kind.sign
             )
         if event.tag is not None and event.tag != "!":
             self.report.error(
-                Spot(line, column), "a YAML tag (`!`) has no place in a drill", "put the text in quotes"
+                Spot(line, column), f"a YAML tag (`!`) has no place in {kind.noun}", "put the text in quotes"
             )
+
+
+def _end(event: Any, flow: bool, inside: AnySequence[Node]) -> int:
+    """Where a list or a mapping ends: YAML's own mark of one without brackets lies beyond the blank lines after it."""
+    mark: Any = event.end_mark if flow or not inside else None
+    return mark.index if mark else inside[-1].stop
+
+
+def _refuse_tabs(tabs: list[Spot], text: str, report: Report) -> None:
+    message = "a tab character indents this line; YAML allows only spaces"
+    shown = tabs[:20]
+    for spot in shown:
+        whole = f"{message}; {UNREAD}" if spot == shown[-1] else message
+        report.error(spot, whole, "use two spaces for each step")
+    _untab(text, report)
 
 
 def _tab_indents(lines: Iterable[str]) -> Iterator[Spot]:
@@ -178,12 +194,12 @@ def _spot(mark: Any) -> Spot:
 
 
 def _explain(error: Exception, report: Report) -> None:
-    """Say a YAML error in the words of someone who writes drills."""
+    """Say a YAML error in the words of someone who writes such files."""
     mark = getattr(error, "problem_mark", None) or getattr(error, "context_mark", None)
     what = str(getattr(error, "problem", "") or "")
     if isinstance(error, yaml.reader.ReaderError | UnicodeError) or mark is None:
         position = getattr(error, "position", None)
-        found = next(
+        control = next(
             (
                 (number, match.start() + 1, match[0])
                 for number, line in enumerate(report.lines, 1)
@@ -191,16 +207,16 @@ def _explain(error: Exception, report: Report) -> None:
             ),
             None,
         )
-        if found:
-            spot = Spot(found[0], found[1])
-            report.error(spot, f"a control character, U+{ord(found[2]):04X}, stands here", "delete it")
+        if control:
+            spot = Spot(control[0], control[1])
+            report.error(spot, f"a control character, U+{ord(control[2]):04X}, stands here", "delete it")
         else:
             report.error(None, f"the text can't be read as YAML at character {position}")
         return
     spot = _spot(mark)
     line = report.lines[spot.line - 1] if spot.line <= len(report.lines) else ""
     context = getattr(error, "context_mark", None)
-    message, guess = yaml_slip(what, report.lines, spot)
+    message, guess = yaml_slip(what, report.lines, spot, report.kind)
     if guess.startswith("no space in"):
         rest = line[spot.column :]
         report.repair(mark.index + 1, mark.index + 1 + len(rest) - len(rest.lstrip(" ")), "")

@@ -1,4 +1,4 @@
-"""YAML's complaints about a text that can't be read, in the words of someone who writes drills.
+"""YAML's complaints about a text that can't be read, in the words of someone who writes such files.
 
 Conventions: lines and columns count from 1. YAML's own words are matched by their parts, since the C and the Python
 reader put some of them differently.
@@ -9,7 +9,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator, Sequence
 
-from coach.score.source import Spot
+from coach.ground.source import FileKind, Spot
 
 MAX_DEPTH = 12
 _KEY = re.compile(r"( *(?:- +)*)([^\s#:\[{-][^:]*?)(?=\s*:(?:\s|$))")
@@ -20,7 +20,7 @@ _UNFIT = (
 _SHOWN = 20
 
 
-def yaml_slip(what: str, lines: Sequence[str], spot: Spot) -> tuple[str, str]:
+def yaml_slip(what: str, lines: Sequence[str], spot: Spot, kind: FileKind) -> tuple[str, str]:
     """What is wrong, and the likely slip, for a complaint of YAML's about a place in these lines."""
     line = lines[spot.line - 1] if spot.line <= len(lines) else ""
     column, body = spot.column, line.strip()
@@ -36,25 +36,22 @@ def yaml_slip(what: str, lines: Sequence[str], spot: Spot) -> tuple[str, str]:
             "put a text that holds `: ` in quotes, or is the line above it cut short?",
         )
     if "anchor" in what or "alphabetic or numeric" in what:
-        return "a value that starts with `&` or `*` means something else to YAML", (
-            "a beat starts with its number: `1&`"
-        )
+        return "a value that starts with `&` or `*` means something else to YAML", kind.sign
     if "cannot start any token" in what:
         if "\t" in line:
             return "a tab character stands here; YAML allows only spaces", "use spaces"
-        found = line[column - 1 : column]
-        return f"a value can't start with `{found}`", "put it in quotes"
+        return f"a value can't start with `{line[column - 1 : column]}`", "put it in quotes"
     if "could not find expected ':'" in what:
         return "this line is no `key: value`", "is a colon missing, or the space after it?"
     if "',' or" in what:
         bracket = "]" if "]" in what else "}"
         return f"a comma or the closing `{bracket}` is missing here or on the line above", (
-            "as in [G2, D2, A1, E1]"
+            f"as in {kind.brackets}"
             if bracket == "]"
-            else "events with commas can't stand inside braces unless they are in quotes"
+            else "a text with commas can't stand inside braces unless it is in quotes"
         )
     if "nesting depth" in what:
-        return f"this is nested more than {MAX_DEPTH} deep; a drill needs 6", ""
+        return f"this is nested more than {MAX_DEPTH} deep; {kind.noun} needs {kind.depth}", ""
     if "block sequence entries" in what:
         return "a dash starts an item of a list, and no list can start here", (
             "put the dash on a line of its own under the key, or delete it"

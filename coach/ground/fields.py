@@ -1,0 +1,454 @@
+"""Tables of keys: one row a key says how its value is read, written, described and likely mistaken.
+
+A `Kind` is what a value may be: it reads a node of the file's tree, writes the value as YAML, says what is allowed
+in words, and gives the JSON Schema. A `Row` is one key of a block: its kind, one line of help, whether it must be
+there, its default, and other names by which people call it. Every reader takes the node, the key's path and the
+report; it gives None after an error.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import re
+from abc import ABC, abstractmethod
+from collections.abc import Callable, Iterator
+from collections.abc import Mapping as AnyMapping
+from dataclasses import dataclass, field
+from typing import Any, Generic, TypeVar
+
+from coach.ground.plain import json_text
+from coach.ground.source import Mapping, Node, Report, Scalar, Sequence, nearest
+
+Value = TypeVar("Value")
+MAX_TEXT = 2000
+_SURELY_PLAIN = re.compile(r"[^\W\d_](?:[\w .,'()/%!+&;-]*[\w.)!%])?")
+_SPECIAL = {"yes", "no", "on", "off", "true", "false", "null", "y", "n", "nan", "inf"}
+_NUMBER = re.compile(r"[+-]?(\d{1,9}(\.\d{0,12})?|\.\d{1,12})([eE][+-]?\d{1,2})?")
+_NOTHING = ("", "null", "~")
+
+
+class Kind(ABC, Generic[Value]):
+    """What a value may be."""
+
+    @property
+    @abstractmethod
+    def allowed(self) -> str:
+        """What is allowed, in words: `20 to 300 bpm`."""
+
+    @abstractmethod
+    def read(self, node: Node, where: str, report: Report) -> Value | None:
+        """The value of a node; None, with the reason in the report, where it has none."""
+
+    def write(self, value: Value) -> str:
+        """The value as it stands in a file, on one line: what `read` gives it back from."""
+        return str(value)
+
+    def schema(self) -> dict[str, Any]:
+        """The JSON Schema of what is allowed, as far as one can say it."""
+        return {}
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One key of a block."""
+
+    kind: Kind[Any]
+    about: str
+    """One line of help."""
+    required: bool = False
+    default: Any = None
+    """What counts where the key is left out."""
+    called: tuple[str, ...] = ()
+    """Other names by which people call it."""
+    choices: tuple[Any, ...] = ()
+    """The values that a screen offers; none where it leaves the key to the file."""
+    taken: Callable[[Any], Any] | None = None
+    """The value, from what the block stands for; None where its writer has a way of its own."""
+
+
+Rows = AnyMapping[str, Row]
+
+
+@dataclass(frozen=True, slots=True)
+class Values:
+    """What the rows of a block read: the values that are there and right, each with its place."""
+
+    node: Mapping
+    values: dict[str, Any]
+
+    def get(self, key: str, default: Any = None) -> Any:
+        return self.values.get(key, default)
+
+    def spot(self, key: str) -> Node:
+        """Where a key's value stands; the block where the key isn't there."""
+        return self.node.get(key) or self.node
+
+
+def kind_of(node: Node) -> str:
+    """What a node is, in words."""
+    if isinstance(node, Scalar):
+        return f"'{shorten(node.text)}'" if node.text else "nothing"
+    return "a list" if isinstance(node, Sequence) else "a group of `key: value` lines"
+
+
+def shorten(text: str, length: int = 40) -> str:
+    """Text short enough for a message."""
+    text = " ".join(text.split())
+    return text if len(text) <= length else text[: length - 1] + "…"
+
+
+def word_of(node: Node) -> str:
+    """The text of a plain value without spaces around it; empty for a list or a group."""
+    return node.text.strip() if isinstance(node, Scalar) else ""
+
+
+def did_you_mean(word: str) -> str:
+    """The likely slip, empty where there is none."""
+    return f"did you mean {word}?" if word else ""
+
+
+def repair(node: Node, wanted: str, report: Report) -> None:
+    """Note what a plain value is surely meant to be."""
+    if isinstance(node, Scalar) and node.plain:
+        report.repair(node.start, node.stop, wanted)
+
+
+def quoted(text: str) -> str:
+    """A text as a YAML scalar, in double quotes where a plain one could be misread."""
+    plain = _SURELY_PLAIN.fullmatch(text) and text.lower() not in _SPECIAL
+    return text if plain else json_text(text)
+
+
+def read_rows(node: Mapping, rows: Rows, where: str, report: Report) -> Values:
+    """The value of every key that has a row; other keys are left to the caller."""
+    values = {}
+    for key, value_node in node.pairs:
+        if row := rows.get(key.text):
+            value = row.kind.read(value_node, f"{where}.{key.text}" if where else key.text, report)
+            if value is not None:
+                values[key.text] = value
+    return Values(node, values)
+
+
+def read_block(node: Mapping, rows: Rows, where: str, report: Report) -> Values:
+    """As `read_rows`, for a block in which no other key may stand; unknown and missing keys are reported."""
+    check_keys(node, rows, where, report)
+    return read_rows(node, rows, where, report)
+
+
+def check_keys(node: Mapping, rows: Rows, where: str, report: Report) -> None:
+    """Report every key that has no row, and every required one that is missing."""
+    present = {key.text for key, _ in node.pairs}
+    unknown = [key for key, _ in node.pairs if key.text not in rows]
+    for key in unknown:
+        for name in rows:
+            if _same_letters(key.text, name) and name not in present:
+                repair(key, name, report)
+        message = f"`{shorten(key.text)}` is no key here; allowed are {', '.join(rows)}"
+        report.error(key, message, _key_guess(key.text, rows, report), where)
+    for name, row in rows.items():
+        misspelt = any(nearest(key.text, [name]) for key in unknown)
+        if row.required and name not in present and not misspelt:
+            report.error(node, f"`{name}` is missing", row.about.rstrip("."), where)
+
+
+def write_rows(thing: Any, rows: Rows) -> Iterator[str]:
+    """A line of `key: value` for every row whose value is not its default; a value of None has no line."""
+    for name, row in rows.items():
+        if row.taken is None:
+            continue
+        value = row.taken(thing)
+        if value is not None and (row.required or value != row.default):
+            yield f"{name}: {row.kind.write(value)}"
+
+
+def write_braces(thing: Any, rows: Rows) -> str:
+    """A block on one line, in braces."""
+    return "{" + ", ".join(write_rows(thing, rows)) + "}"
+
+
+def _key_guess(word: str, rows: Rows, report: Report) -> str:
+    if close := nearest(word, rows):
+        return f"did you mean `{close}`?"
+    for name, row in rows.items():
+        if word.lower() in row.called:
+            return f"did you mean `{name}`?"
+    for place, others in report.kind.blocks.items():
+        if word in others:
+            return (
+                f"`{word}` belongs under `{place}`" if place else f"`{word}` belongs at the top of the file"
+            )
+    return ""
+
+
+def _same_letters(word: str, key: str) -> bool:
+    """Whether a key is only spelt otherwise: capitals, hyphens, letters in another order."""
+    return sorted(re.sub(r"[-_ ]", "", word.lower())) == sorted(key.replace("_", ""))
+
+
+@dataclass(frozen=True, slots=True)
+class Block(Kind[Values]):
+    """A group of keys, each with its row."""
+
+    rows: Rows
+    example: str = ""
+    may_be_empty: bool = False
+    """Whether a key with nothing behind it stands for a block without keys."""
+
+    @property
+    def allowed(self) -> str:
+        return "`key: value` lines"
+
+    def read(self, node: Node, where: str, report: Report) -> Values | None:
+        if self.may_be_empty and isinstance(node, Scalar) and node.plain and node.text in _NOTHING:
+            return Values(Mapping((), node.line, node.column, node.start, node.stop), {})
+        if not isinstance(node, Mapping):
+            message = f"{kind_of(node)} stands where `key: value` lines belong"
+            report.error(node, message, f"as in `{self.example}`" if self.example else "", where)
+            return None
+        return read_block(node, self.rows, where, report)
+
+    def write(self, value: Any) -> str:
+        return write_braces(value, self.rows)
+
+    def schema(self) -> dict[str, Any]:
+        block: dict[str, Any] = {
+            "type": "object",
+            "properties": {
+                name: {**row.kind.schema(), "description": row.about} for name, row in self.rows.items()
+            },
+            "additionalProperties": False,
+        }
+        if required := [name for name, row in self.rows.items() if row.required]:
+            block["required"] = required
+        return block
+
+
+@dataclass(frozen=True, slots=True)
+class Text(Kind[str]):
+    """A text, a number among them read as it is written."""
+
+    longest: int = MAX_TEXT
+    may_be_empty: bool = False
+
+    @property
+    def allowed(self) -> str:
+        return f"a text of at most {self.longest} characters"
+
+    def read(self, node: Node, where: str, report: Report) -> str | None:
+        if not isinstance(node, Scalar):
+            guess = "put it in quotes" if isinstance(node, Mapping) or node.flow else ""
+            report.error(node, f"{kind_of(node)} stands where a text belongs", guess, where)
+        elif not node.text.strip() and not self.may_be_empty:
+            report.error(node, "nothing follows this key; give a text, or delete the line", "", where)
+        elif len(node.text) > self.longest:
+            report.error(node, f"the text has {len(node.text)} characters; at most {self.longest}", "", where)
+        else:
+            return node.text.strip()
+        return None
+
+    def write(self, value: str) -> str:
+        return quoted(value)
+
+    def schema(self) -> dict[str, Any]:
+        return {"type": ["string", "number"], "maxLength": self.longest}
+
+
+@dataclass(frozen=True, slots=True)
+class Word(Kind[str]):
+    """One of a few words."""
+
+    words: tuple[str, ...]
+
+    @property
+    def allowed(self) -> str:
+        return f"{', '.join(self.words[:-1])} or {self.words[-1]}"
+
+    def read(self, node: Node, where: str, report: Report) -> str | None:
+        word = word_of(node)
+        if word in self.words:
+            return word
+        close = nearest(word, self.words)
+        report.error(node, f"{kind_of(node)} is none of {', '.join(self.words)}", did_you_mean(close), where)
+        return None
+
+    def schema(self) -> dict[str, Any]:
+        return {"enum": list(self.words)}
+
+
+@dataclass(frozen=True, slots=True)
+class Truth(Kind[bool]):
+    """`yes` or `no`."""
+
+    @property
+    def allowed(self) -> str:
+        return "yes or no"
+
+    def read(self, node: Node, where: str, report: Report) -> bool | None:
+        word = word_of(node).lower()
+        if word in ("yes", "true", "on"):
+            return True
+        if word in ("no", "false", "off"):
+            return False
+        report.error(node, f"{kind_of(node)} is neither yes nor no", "", where)
+        return None
+
+    def write(self, value: bool) -> str:
+        return "yes" if value else "no"
+
+    def schema(self) -> dict[str, Any]:
+        return {"enum": [True, False, "yes", "no"]}
+
+
+@dataclass(frozen=True, slots=True)
+class Whole(Kind[int]):
+    """A whole number within a range; `unit` follows it in messages."""
+
+    low: int
+    high: int
+    unit: str = ""
+
+    @property
+    def allowed(self) -> str:
+        return f"{self.low} to {self.high}{' ' * bool(self.unit)}{self.unit}"
+
+    def read(self, node: Node, where: str, report: Report) -> int | None:
+        word = word_of(node)
+        if not re.fullmatch(r"[+-]?[0-9]{1,12}", word):
+            message = f"{kind_of(node)} is no whole number from {self.allowed}"
+            report.error(node, message, self._written_otherwise(node, word, report), where)
+            return None
+        value = int(word)
+        if self.low <= value <= self.high:
+            return value
+        report.error(node, f"{value} is outside {self.allowed}", self._zeros(value), where)
+        return None
+
+    def _written_otherwise(self, node: Node, word: str, report: Report) -> str:
+        if match := re.fullmatch(r"([0-9]+)\s*([A-Za-z]+)", word):
+            if match[2].lower() in self.unit.split():
+                repair(node, match[1], report)
+            return f"write {match[1]} without the unit"
+        if re.fullmatch(r"[0-9]+[.,][0-9]+", word):
+            return f"round it: {re.split('[.,]', word)[0]}"
+        return ""
+
+    def _zeros(self, value: int) -> str:
+        if value > self.high and value % 10 == 0 and self.low <= value // 10 <= self.high:
+            return "one zero too many?"
+        return "a zero missing?" if 0 < value < self.low <= value * 10 <= self.high else ""
+
+    def schema(self) -> dict[str, Any]:
+        return {"type": "integer", "minimum": self.low, "maximum": self.high}
+
+
+@dataclass(frozen=True, slots=True)
+class Number(Kind[float]):
+    """A number within a range; `unit` follows it in messages."""
+
+    low: float
+    high: float
+    unit: str = ""
+
+    @property
+    def allowed(self) -> str:
+        return f"{self.low:g} to {self.high:g}{' ' * bool(self.unit)}{self.unit}"
+
+    def read(self, node: Node, where: str, report: Report) -> float | None:
+        word = word_of(node)
+        if not _NUMBER.fullmatch(word):
+            message = f"{kind_of(node)} is no number from {self.allowed}"
+            report.error(node, message, self._written_otherwise(node, word, report), where)
+            return None
+        value = float(word)
+        if self.low <= value <= self.high:
+            return value
+        inches = self.unit == "mm" and 10 <= value <= 60
+        guess = f"inches? in mm: {value * 25.4:g}" if inches else ""
+        report.error(node, f"{value:g} is outside {self.allowed}", guess, where)
+        return None
+
+    def _written_otherwise(self, node: Node, word: str, report: Report) -> str:
+        if re.fullmatch(r"\d+,\d+", word):
+            return did_you_mean(word.replace(",", "."))
+        match = re.fullmatch(r'(\d+(?:\.\d+)?)\s*([A-Za-z]+|")', word)
+        if match is None:
+            return ""
+        if self.unit == "mm" and match[2] in ('"', "in", "inch", "inches"):
+            return f"in mm: {float(match[1]) * 25.4:g}"
+        if match[2] == self.unit:
+            repair(node, match[1], report)
+        return f"write {match[1]} without the unit"
+
+    def write(self, value: float) -> str:
+        return str(int(value)) if value == int(value) else repr(value)
+
+    def schema(self) -> dict[str, Any]:
+        return {"type": "number", "minimum": self.low, "maximum": self.high}
+
+
+@dataclass(frozen=True, slots=True)
+class Items(Kind[tuple[Any, ...]]):
+    """A list, each of its items of one kind; with `one_alone` a single item may stand without brackets."""
+
+    kind: Kind[Any]
+    most: int
+    example: str
+    least: int = 0
+    name: str = "items"
+    one_alone: bool = False
+
+    @property
+    def allowed(self) -> str:
+        return f"a list of {self.least} to {self.most} {self.name}"
+
+    def read(self, node: Node, where: str, report: Report) -> tuple[Any, ...] | None:
+        if self.one_alone and isinstance(node, Scalar):
+            value = self.kind.read(node, where, report)
+            return None if value is None else (value,)
+        if not isinstance(node, Sequence):
+            report.error(node, f"{kind_of(node)} stands where a list belongs", f"as in {self.example}", where)
+            return None
+        if any(not isinstance(item, Scalar) for item in node.items):
+            report.error(node, "this list holds more than plain values", f"as in {self.example}", where)
+            return None
+        if not self.least <= len(node.items) <= self.most:
+            limits = (
+                f" is outside {self.least} to {self.most} {self.name}"
+                if self.least
+                else f"; at most {self.most}"
+            )
+            report.error(node, f"{len(node.items)} {self.name}{limits}", "", where)
+            return None
+        values = [self.kind.read(item, where, report) for item in node.items]
+        return None if any(value is None for value in values) else tuple(values)
+
+    def write(self, value: tuple[Any, ...]) -> str:
+        if self.one_alone and len(value) == 1:
+            return self.kind.write(value[0])
+        written = (self.kind.write(item) for item in value)
+        return f"[{', '.join(json_text(text) if _parts(text) else text for text in written)}]"
+
+    def schema(self) -> dict[str, Any]:
+        several = {
+            "type": "array",
+            "items": self.kind.schema(),
+            "minItems": self.least,
+            "maxItems": self.most,
+        }
+        return {"anyOf": [self.kind.schema(), several]} if self.one_alone else several
+
+
+def _parts(text: str) -> bool:
+    """Whether a plain text would fall into parts between brackets."""
+    return "," in text and not text.startswith('"')
+
+
+def row(kind: Kind[Any], default: Any, about: str, **more: Any) -> Any:
+    """A field of a frozen dataclass that is one key of a file: the dataclass is the block, its fields are the rows."""
+    return field(default=default, metadata={"row": Row(kind, about, default=default, **more)})
+
+
+def rows_of(block: Any) -> dict[str, Row]:
+    """The rows of a dataclass whose fields are made by `row`."""
+    return {item.name: item.metadata["row"] for item in dataclasses.fields(block)}

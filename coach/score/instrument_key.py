@@ -1,0 +1,130 @@
+"""The key `instrument` of a drill: a ready-made one's name, or a block of its strings and their length."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+from coach.ground.fields import Block, Items, Kind, Number, Row, Text, Values, write_braces
+from coach.ground.source import Node, Report, Scalar
+from coach.score.limits import MAX_NAME
+from coach.score.music import split_guess
+from coach.score.values import Id
+from coach.strings.instrument import A4_HZ_RANGE, SCALE_MM_RANGE, STIFFNESS_RANGE, STRINGS_RANGE, Instrument
+from coach.strings.ready_made import READY_MADE, ready_made
+from coach.strings.units import A4_HZ, midi_from_note
+
+_STRINGS = "[G2, D2, A1, E1]"
+
+
+@dataclass(frozen=True, slots=True)
+class OpenNote(Kind[str]):
+    """The note of an open string, with its octave."""
+
+    @property
+    def allowed(self) -> str:
+        return "a note with its octave"
+
+    def read(self, node: Node, where: str, report: Report) -> str | None:
+        text = Text(MAX_NAME).read(node, where, report)
+        try:
+            if text:
+                midi_from_note(text)
+        except ValueError as error:
+            report.error(node, *split_guess(str(error)), where)
+            return None
+        return text
+
+    def schema(self) -> dict[str, Any]:
+        return {"type": "string"}
+
+
+def _stiffness(instrument: Instrument) -> tuple[float, ...]:
+    """One stiffness for all strings, or one for each where they differ."""
+    each = tuple(string.stiffness_b for string in instrument.strings)
+    return each[:1] if len(set(each)) == 1 else each
+
+
+INSTRUMENT: dict[str, Row] = {
+    "strings": Row(
+        Items(OpenNote(), STRINGS_RANGE[1], _STRINGS, STRINGS_RANGE[0], "strings"),
+        "Open notes with their octaves, the highest string first, as tab is read.",
+        required=True,
+        called=("tuning",),
+        taken=lambda instrument: tuple(string.name for string in instrument.strings),
+    ),
+    "scale_mm": Row(
+        Number(*SCALE_MM_RANGE, "mm"),
+        "Sounding length of an open string in mm.",
+        required=True,
+        called=("scale",),
+        taken=lambda instrument: instrument.scale_mm,
+    ),
+    "name": Row(
+        Id(),
+        "A short name; node memory is kept apart for each instrument of its own name.",
+        default="",
+        taken=lambda instrument: instrument.name,
+    ),
+    "a4_hz": Row(
+        Number(*A4_HZ_RANGE, "Hz"),
+        "Frequency of A4 in Hz, 440 where it is left out.",
+        default=A4_HZ,
+        taken=lambda instrument: instrument.a4_hz,
+    ),
+    "stiffness": Row(
+        Items(Number(*STIFFNESS_RANGE), STRINGS_RANGE[1], "[0.0003, 0.0004]", 1, "numbers", one_alone=True),
+        "Stiffness B of the strings: one number, or one for each string.",
+        default=(0.0,),
+        taken=_stiffness,
+    ),
+}
+_BLOCK = Block(INSTRUMENT, f"{{strings: {_STRINGS}, scale_mm: 864}}")
+
+
+@dataclass(frozen=True, slots=True)
+class InstrumentKey(Kind[Instrument]):
+    """An instrument by its name or by its strings."""
+
+    @property
+    def allowed(self) -> str:
+        return "a ready-made instrument's name, or its strings and their length"
+
+    def read(self, node: Node, where: str, report: Report) -> Instrument | None:
+        if not isinstance(node, Scalar):
+            block = _BLOCK.read(node, where, report)
+            return None if block is None else _built(block, where, report)
+        name = Text(MAX_NAME).read(node, where, report)
+        try:
+            return ready_made(name) if name else None
+        except ValueError as error:
+            report.error(node, *split_guess(str(error)), where)
+            return None
+
+    def write(self, value: Instrument) -> str:
+        return write_braces(value, INSTRUMENT)
+
+    def schema(self) -> dict[str, Any]:
+        return {"anyOf": [_BLOCK.schema(), {"enum": list(READY_MADE)}]}
+
+
+def _built(block: Values, where: str, report: Report) -> Instrument | None:
+    """The instrument of a block whose keys could all be read."""
+    notes, scale_mm = block.get("strings"), block.get("scale_mm")
+    if notes is None or scale_mm is None or len(block.values) < len(block.node.pairs):
+        return None
+    pitches = [midi_from_note(note) for note in notes]
+    if len(pitches) > 1 and pitches == sorted(set(pitches)):
+        report.warn(
+            block.spot("strings"),
+            "these strings go upward; the highest string is written first, as tab is read",
+            "turn the list around",
+            f"{where}.strings",
+        )
+    stiffness = block.get("stiffness", (0.0,))
+    each = stiffness[0] if len(stiffness) == 1 else list(stiffness)
+    try:
+        return Instrument.of(notes, scale_mm, block.get("a4_hz", A4_HZ), block.get("name", ""), each)
+    except ValueError as error:
+        report.error(block.spot("strings"), *split_guess(str(error)), f"{where}.strings")
+        return None
