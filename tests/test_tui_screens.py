@@ -160,7 +160,7 @@ async def test_a_session_ends_in_a_summary_and_the_plan_is_made_anew(tmp_path):
         await pilot.pause()
         assert isinstance(app.screen, SummaryScreen)
         text = screen_text(app)
-        assert "1 repetition, 1 of 1 rated clean" in text
+        assert "1 repetition, 1 of 1 clean" in text
         assert "next " in text
         await pilot.press("escape")
         await pilot.pause()
@@ -400,8 +400,8 @@ async def test_the_library_says_what_is_assigned(tmp_path):
     async with running(tmp_path) as (app, pilot, _player):
         await pilot.press("d", "slash", *"pocket", "enter")
         text = screen_text(app)
-        assert "Pocket  assigned by Ana: goal 64 by 20 Dec" in text
-        assert "assigned by Ana: goal 64 by 20 Dec. slowly" in text
+        assert "Pocket  assigned by Ana: goal 64 bpm by 20 Dec" in text
+        assert "assigned by Ana: goal 64 bpm by 20 Dec. slowly" in text
 
 
 async def test_the_summary_tells_the_tempo_played_and_the_rung_reached(tmp_path):
@@ -419,7 +419,7 @@ async def test_the_summary_tells_the_tempo_played_and_the_rung_reached(tmp_path)
 async def test_excerpts_of_one_phrase_have_names_of_their_own_wherever_results_are_listed(tmp_path, capsys):
     from coach.commands.practice import _told
 
-    names = ("Row at Four · harmonics", "Row at Four, first half · harmonics")
+    names = ("Row at Four, harmonics", "first half of Row at Four, harmonics")
     async with running(tmp_path, drills=("small-bells",)) as (app, pilot, player):
         await pilot.press("space", "space")
         session = session_of(app)

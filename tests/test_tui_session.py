@@ -473,7 +473,7 @@ async def test_the_session_says_what_the_teacher_asks_for(tmp_path):
     async with running(tmp_path, drills=stairs(tmp_path)) as (app, pilot, _player):
         await to_ready(pilot, app)
         text = screen_text(app)
-        assert "assigned by Ana: goal 72 by 20 Mar" in text.splitlines()[0]
+        assert "assigned by Ana: goal 72 bpm by 20 Mar" in text.splitlines()[0]
         assert "keep the low note down" in text
 
 

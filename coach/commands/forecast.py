@@ -80,8 +80,9 @@ def lines(
 ) -> list[str]:
     """The forecast in sentences; what the log holds tells how much of it is a guess."""
     from coach.ground.plain import counted, listed, plain_text
-    from coach.learning.repertoire import spoken
     from coach.music.excerpt import layer_choices, whole_phrase
+    from coach.words.amounts import percent
+    from coach.words.names import place_name
 
     title = plain_text(drill.title or drill.id)
     said = [f"{title}: goal {found.goal_bpm} bpm, {found.minutes_a_day:g} minutes of this drill every day"]
@@ -98,7 +99,7 @@ def lines(
         )
     said += cautions(found)
     nodes = [
-        f"{spoken(key)} ({100 * share:.0f} %)"
+        f"{place_name(key[2:])} ({percent(share)})"
         for key, share in found.holding_back
         if share >= SHARE_FROM and key in memories and memories[key].reps >= RESULTS_FROM
     ]

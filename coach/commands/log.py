@@ -168,12 +168,12 @@ def _show(arguments: argparse.Namespace) -> int:
 def _name(key: str, title: str) -> str:
     """An excerpt as the screens call it; a long title is cut, never what tells the excerpt from the whole."""
     from coach.ground.plain import plain_text
-    from coach.tui.titles import logged_title
+    from coach.words.names import logged_name
 
     if not key:
         return ""
-    spare = len(logged_title(key, title)) - NAME_COLUMNS
-    return logged_title(key, plain_text(title, max(len(plain_text(title)) - max(spare, 0), LEAST_TITLE)))
+    spare = len(logged_name(key, title)) - NAME_COLUMNS
+    return logged_name(key, plain_text(title, max(len(plain_text(title)) - max(spare, 0), LEAST_TITLE)))
 
 
 def _in_words(result: str) -> str:

@@ -251,7 +251,8 @@ def evening(day: date) -> tuple[int, int]:
 def _told(practice: Practice) -> Iterator[str]:
     from coach.ground.plain import plain_text
     from coach.session.host import summarise
-    from coach.tui.titles import logged_title
+    from coach.words.amounts import clean_rate, rung_change, tempo_range
+    from coach.words.names import logged_name
 
     for message in practice.messages:
         yield f"  {plain_text(message)}"
@@ -263,14 +264,8 @@ def _told(practice: Practice) -> Iterator[str]:
     clean = sum(line.clean for line in summary.excerpts)
     yield f"{practice.session.day}: {counted(reps, 'repetition')} logged, {clean} clean"
     for line in summary.excerpts:
-        slowest, fastest = line.played_bpm
-        played = f"{slowest} bpm" if slowest == fastest else f"{slowest} to {fastest} bpm"
-        rungs = (
-            f"rung {line.from_bpm} to {line.to_bpm}"
-            if line.from_bpm != line.to_bpm
-            else f"rung {line.to_bpm}"
-        )
+        rate = clean_rate(line.clean, line.reps - line.unrated, line.unrated)
+        rungs = rung_change(line.from_bpm, line.to_bpm)
         landed = ", landed" if line.landed else f", goal {line.goal_bpm}"
-        yield (
-            f"  {logged_title(line.key, line.title)}: {line.clean} of {line.reps} clean at {played}, {rungs}{landed}"
-        )
+        played = f"{rate} at {tempo_range(*line.played_bpm)}"
+        yield f"  {logged_name(line.key, line.title)}: {played}, {rungs}{landed}"

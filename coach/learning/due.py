@@ -13,9 +13,10 @@ from datetime import date, timedelta
 from coach.learning.evidence import EXCERPT, MOVE, NODE
 from coach.learning.memory import Memory, retention
 from coach.learning.plan import PlanItem, Purpose
-from coach.learning.repertoire import BETWEEN_TURNS_S, Part, spoken, title_of
+from coach.learning.repertoire import BETWEEN_TURNS_S, Part, title_of
 from coach.learning.standing import Standing, open_assignment, said_of_assignment
 from coach.music.excerpt import Excerpt, Kind
+from coach.words.names import capital, place_name
 
 LONGEST_COLD = (Kind.PHRASE, Kind.JOIN)
 
@@ -140,7 +141,7 @@ def _item(standing: Standing, rep: ColdRep) -> PlanItem:
     if rep.keys == (whole,):
         tested = title_of(standing.repertoire, rep.excerpt)
     else:
-        names = [spoken(key) for key in rep.keys if key != whole]
+        names = [place_name(key[2:]) for key in rep.keys if key != whole]
         tested = ", ".join(names[:2]) + (f" and {len(names) - 2} more" if len(names) > 2 else "")
     late = (standing.day - rep.due).days
     when = "due today" if late == 0 else "due since yesterday" if late == 1 else f"due for {late} days"
@@ -148,13 +149,9 @@ def _item(standing: Standing, rep: ColdRep) -> PlanItem:
     reason = f"{tested}: {when}; {kept}; {test}"
     drill = standing.repertoire.drill(rep.excerpt.drill)
     assert drill is not None
-    reason = said_of_assignment(reason, open_assignment(drill, standing.day))
-    return PlanItem(Purpose.COLD, rep.seconds / 60, _sentence(reason), rep.excerpt, 1, rep.tempo_bpm, rep.due)
+    reason = said_of_assignment(reason, open_assignment(drill, standing.day), standing.day)
+    return PlanItem(Purpose.COLD, rep.seconds / 60, capital(reason), rep.excerpt, 1, rep.tempo_bpm, rep.due)
 
 
 def _kept(standing: Standing, memory: Memory) -> float:
     return retention(memory, standing.day)
-
-
-def _sentence(text: str) -> str:
-    return text[:1].upper() + text[1:]

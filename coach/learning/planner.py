@@ -36,6 +36,8 @@ from coach.learning.standing import Standing, open_assignment, said_of_assignmen
 from coach.learning.turns import Spent, assigned_share, turns
 from coach.music.drill import Drill, Phrase
 from coach.music.excerpt import Excerpt
+from coach.words.amounts import duration, long_day, short_day, weekday
+from coach.words.names import assigned_by, capital, goal_text, teachers_note
 
 COLD_SHARE = 0.35
 """Largest part of the minutes for cold repetitions."""
@@ -116,7 +118,7 @@ class _Making:
         self._tell_habit()
         practised = self.history.minutes.get(standing.day, 0.0)
         if practised > 0:
-            self.notes.append(f"Practised today already: {_minutes(practised)}.")
+            self.notes.append(f"Practised today already: {duration(practised)}.")
         spent = 0.0 if practised > 0 else self._tune()
         queue = cold_queue(standing)
         due_excerpts = {rep.excerpt for rep in queue}
@@ -131,7 +133,7 @@ class _Making:
             last = max(item.due for item in left if item.due)
             self.notes.append(
                 f"More is due than fits: {len(left)} of {len(left) + len(cold)} cold repetitions wait. With"
-                f" {self.minutes:g} minutes a day each comes by {_day_name(last)} at the latest."
+                f" {self.minutes:g} minutes a day each comes by {long_day(last, standing.day)} at the latest."
             )
         pieces = self._piece(budget - spent)
         for item in pieces:
@@ -161,10 +163,10 @@ class _Making:
         if since is None:
             return False
         meant, self.minutes = self.minutes, self.minutes / 2
-        when = "Earlier today" if since == 0 else f"On {day - timedelta(days=since):%A}"
+        when = "Earlier today" if since == 0 else f"On {weekday(day - timedelta(days=since))}"
         self.notes.append(
             f"{when} you stopped because it hurt. If it still does, rest, and see a clinician before you play on."
-            f" Today's plan is half as long: {_minutes(self.minutes)} instead of {_minutes(meant)}."
+            f" Today's plan is half as long: {duration(self.minutes)} instead of {duration(meant)}."
         )
         return True
 
@@ -175,14 +177,12 @@ class _Making:
             if given is None:
                 continue
             if open_assignment(drill, day):
-                by = f" by {given.teacher}" if given.teacher else ""
-                until = f" by {given.due.day} {given.due:%B}" if given.due else ""
-                note = f": {given.note.strip()}" if given.note.strip() else ""
-                said = f"Assigned{by}: {drill.title}, goal {drill.goal_bpm} bpm{until}{note}"
-                self.notes.append(said if said.endswith((".", "!", "?")) else f"{said}.")
+                note = f": {teachers_note(drill)}" if teachers_note(drill) else ""
+                words = f"{capital(assigned_by(given))}: {drill.title}, {goal_text(drill, day)}{note}"
+                self.notes.append(words if words.endswith((".", "!", "?")) else f"{words}.")
             elif given.due and (day - given.due).days <= PAST_DUE_DAYS:
                 self.notes.append(
-                    f"The due date of {drill.title} was {given.due.day} {given.due:%B}: it is practised like any"
+                    f"The due date of {drill.title} was {short_day(given.due, day)}: it is practised like any"
                     " other drill now."
                 )
 
@@ -257,8 +257,8 @@ class _Making:
         title = title_of(standing.repertoire, excerpt)
         sure = "secure and not due" if secure else "the surest you have that is not due"
         reason = f"{title}: {sure}, slower than its rung, to warm the hands."
-        reason = said_of_assignment(reason, open_assignment(part.drill, standing.day))
-        reason = reason[:1].upper() + reason[1:]
+        reason = said_of_assignment(reason, open_assignment(part.drill, standing.day), standing.day)
+        reason = capital(reason)
         self.items.append(PlanItem(Purpose.WARM_UP, seconds / 60, reason, excerpt, reps, tempo))
         return seconds
 
@@ -288,7 +288,7 @@ class _Making:
             f"{drill.title} from start to end, no faster than its slowest phrase: what was practised in parts must"
             " hold together."
         )
-        reason = said_of_assignment(reason, open_assignment(drill, standing.day))
+        reason = said_of_assignment(reason, open_assignment(drill, standing.day), standing.day)
         return [PlanItem(Purpose.PIECE, (reps * rep_s + BETWEEN_TURNS_S) / 60, reason, piece, reps, tempo)]
 
     def _last_day(self, excerpt: Excerpt) -> date:
@@ -368,13 +368,3 @@ class _Making:
             items.append(item)
             running += item.minutes
         self.items = items
-
-
-def _minutes(minutes: float) -> str:
-    if minutes < 1:
-        return "less than a minute"
-    return "1 minute" if round(minutes) == 1 else f"{minutes:.0f} minutes"
-
-
-def _day_name(day: date) -> str:
-    return f"{day:%A} {day.day} {day:%B}"

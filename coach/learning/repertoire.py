@@ -11,7 +11,7 @@ from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from functools import cached_property
 
-from coach.learning.evidence import EXCERPT, MOVE, NODE
+from coach.learning.evidence import MOVE, NODE
 from coach.learning.ladder import Release
 from coach.learning.release import releases_for
 from coach.music.drill import TOGETHER, Drill, Phrase
@@ -28,7 +28,7 @@ from coach.music.excerpt import (
     whole_phrase,
     whole_piece,
 )
-from coach.strings.instrument import Node
+from coach.words.names import excerpt_name
 
 BETWEEN_REPS_S = 4.0
 """Rating a repetition and the pause before the next count-in."""
@@ -185,36 +185,7 @@ def joins_and_piece(drill: Drill) -> tuple[tuple[Excerpt, ...], Excerpt | None]:
     return joins_of(drill, layer), piece if len(piece.phrases) > 1 else None
 
 
-def spoken(key: str) -> str:
-    """An evidence key as a player would say it: `3.2 on D2`, `7 on G2 to 3.2 on D2`."""
-    if key.startswith(NODE):
-        return _place(key.removeprefix(NODE))
-    if key.startswith(MOVE):
-        start, _, stop = key.removeprefix(MOVE).partition(">")
-        return f"{_place(start)} to {_place(stop)}"
-    return key.removeprefix(EXCERPT)
-
-
-def _place(place: str) -> str:
-    words = []
-    for node in place.split("+"):
-        _, _, rest = node.partition("|")
-        string, _, fraction = rest.partition("|")
-        words.append(f"{Node.parse(fraction).label} on {string}")
-    return " with ".join(words)
-
-
 def title_of(repertoire: Repertoire, excerpt: Excerpt) -> str:
-    """An excerpt as a heading: phrase and layer, or what it singles out."""
+    """An excerpt as players call it, with the title of its passage in the drills as they are now."""
     passage = repertoire.passage(excerpt)
-    name = passage.title if passage else "+".join(excerpt.phrases)
-    if excerpt.kind is Kind.NODE:
-        name = f"{spoken(NODE + excerpt.subject)} in {name}"
-    elif excerpt.kind is Kind.MOVE:
-        name = f"{spoken(MOVE + excerpt.subject)} in {name}"
-    elif excerpt.kind is Kind.HALF:
-        name = f"{'first' if excerpt.subject == '1' else 'second'} half of {name}"
-    elif excerpt.kind is Kind.JOIN:
-        once = len(dict.fromkeys(excerpt.phrases)) == 1
-        name = f"{name} from its end back to its start" if once else f"the join of {name}"
-    return f"{name}, {excerpt.layer}" + (", easier version" if excerpt.easier else "")
+    return excerpt_name(excerpt, passage.title if passage else "+".join(excerpt.phrases))

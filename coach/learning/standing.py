@@ -24,6 +24,8 @@ from coach.learning.tempo_estimate import (
 )
 from coach.music.drill import TOGETHER, Assignment, Drill, Phrase
 from coach.music.excerpt import Excerpt
+from coach.words.amounts import short_day
+from coach.words.names import assigned_by
 
 READY = 0.7
 """Part of the goal at which a layer is ready to be joined with the others, ..."""
@@ -45,13 +47,12 @@ def open_assignment(drill: Drill, day: date) -> Assignment | None:
     return given if given and (given.due is None or day <= given.due) else None
 
 
-def said_of_assignment(reason: str, given: Assignment | None) -> str:
+def said_of_assignment(reason: str, given: Assignment | None, today: date) -> str:
     """The reason, with who assigned the drill and for when, where it is assigned."""
     if given is None:
         return reason
-    by = f" by {given.teacher}" if given.teacher else ""
-    due = f" for {given.due.day} {given.due:%B}" if given.due else ""
-    return f"{reason.removesuffix('.')}; assigned{by}{due}."
+    due = f", due {short_day(given.due, today)}" if given.due else ""
+    return f"{reason.removesuffix('.')}; {assigned_by(given)}{due}."
 
 
 @dataclass(frozen=True)

@@ -20,10 +20,11 @@ from coach.learning.candidates import SOON_DAYS, Candidate, candidates, first_to
 from coach.learning.evidence import MOVE, NODE
 from coach.learning.ladder import PROBES
 from coach.learning.plan import PlanItem, Purpose
-from coach.learning.repertoire import BETWEEN_TURNS_S, spoken
+from coach.learning.repertoire import BETWEEN_TURNS_S
 from coach.learning.standing import Standing, open_assignment, said_of_assignment
 from coach.music.drill import Drill, Phrase
 from coach.music.excerpt import Excerpt, Kind
+from coach.words.names import place_name
 
 FIRST_REPS = 8
 LATER_REPS = 6
@@ -150,7 +151,7 @@ def _reason(standing: Standing, candidate: Candidate) -> str:
     if candidate.probe_bpm:
         when = " if the rung is still under it" if candidate.turns else ", where its notes should go by now"
         reason = f"{reason.removesuffix('.')}; first try {candidate.probe_bpm}{when}."
-    return said_of_assignment(reason, given)
+    return said_of_assignment(reason, given, standing.day)
 
 
 def _purpose(candidate: Candidate) -> str:
@@ -174,7 +175,7 @@ def _purpose_again(candidate: Candidate, drill: Drill) -> str:
 def _failed(candidate: Candidate) -> str:
     key, excerpt = candidate.weakest, candidate.excerpt
     itself = key in (NODE + excerpt.subject, MOVE + excerpt.subject)
-    what = "" if itself else f"{spoken(key)} "
+    what = "" if itself else f"{place_name(key[2:])} "
     word = "choked" if key.startswith(NODE) else "failed"
     times = min(10, max(1, round(10 * candidate.share)))
     return f"{what}{word} about {times} times in 10 lately, at {candidate.upto_bpm} bpm or slower"

@@ -13,7 +13,7 @@ from datetime import date
 from coach.ground.plain import counted
 from coach.log.entries import CAUSES
 from coach.report.inbox import DrillSeen, PlaceSeen
-from coach.report.lines import day_text, share_text
+from coach.words.amounts import percent, short_day
 
 AWAY_DAYS = 7
 CHOKES_FROM = 0.25
@@ -42,7 +42,7 @@ def fail_rate(place: PlaceSeen) -> float:
 
 
 def failing_text(place: PlaceSeen) -> str:
-    return f"{place.name} {share_text(fail_rate(place))}"
+    return f"{place.name} {percent(fail_rate(place))}"
 
 
 def enough(drill: DrillSeen) -> bool:
@@ -57,7 +57,7 @@ def advised(drill: DrillSeen, today: date, rung: int, cold: int, cold_clean: int
     if whole and all(phrase.landed for phrase in whole):
         return "the next drill, or a faster goal", f"every phrase landed at {drill.goal_bpm} bpm"
     advice, why = _next_step(drill, today, rung, cold, cold_clean, overdue)
-    return advice, f"overdue since {day_text(drill.due, today)}; {why}" if overdue and drill.due else why
+    return advice, f"overdue since {short_day(drill.due, today)}; {why}" if overdue and drill.due else why
 
 
 def _next_step(
@@ -70,7 +70,7 @@ def _next_step(
         return "talk before assigning more", "nothing of it was practised yet"
     at = f"{rung} of {drill.goal_bpm} bpm" if rung else "not every phrase begun"
     close = rung >= CLOSE * drill.goal_bpm
-    away = f", not practised since {day_text(last, today)}" if (today - last).days >= AWAY_DAYS else ""
+    away = f", not practised since {short_day(last, today)}" if (today - last).days >= AWAY_DAYS else ""
     if not enough(drill):
         rated = counted(sum(day.rated for day in drill.days), "rated repetition")
         return (
@@ -88,9 +88,9 @@ def _next_step(
         cause = ""
         if any(worst.causes):
             cause = f", mostly {CAUSES[max(range(3), key=lambda index: worst.causes[index])]}"
-        return f"{worst.name} alone", f"chokes {share_text(fail_rate(worst))} of the time{cause}"
+        return f"{worst.name} alone", f"chokes {percent(fail_rate(worst))} of the time{cause}"
     if moves:
-        return f"the move {moves[0].name}", f"fails {share_text(fail_rate(moves[0]))} of the time"
+        return f"the move {moves[0].name}", f"fails {percent(fail_rate(moves[0]))} of the time"
     alone = [
         phrase
         for phrase in drill.phrases

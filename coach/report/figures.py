@@ -29,13 +29,13 @@ from coach.learning.memory import (
     retention,
 )
 from coach.learning.proportion import beta_quantile
-from coach.learning.repertoire import spoken
 from coach.learning.tempo_estimate import CleanTempo, Tempos, clean_tempos, discounted
 from coach.log.entries import practice_day
 from coach.music.drill import Drill
 from coach.music.excerpt import Excerpt, Kind
 from coach.report.task import Task, open_tasks
 from coach.store.derive import DayTotal
+from coach.words.names import instrument_of_place, logged_name, place_name
 
 if TYPE_CHECKING:
     from coach.store.log import Log
@@ -221,42 +221,11 @@ def note_text(body: str) -> str:
 
 
 def name_of(key: str, titles: Mapping[str, str]) -> str:
-    """An evidence key as a player would say it."""
+    """An evidence key as players call it; `titles` are by excerpt key."""
     if key.startswith(EXCERPT):
-        try:
-            excerpt = Excerpt.parse(key.removeprefix(EXCERPT))
-        except ValueError:
-            return plain_text(key)
-        return excerpt_name(excerpt, titles)
-    try:
-        return plain_text(spoken(key))
-    except ValueError:
-        return plain_text(key)
-
-
-def place_name(key: str, with_instrument: bool) -> str:
-    """A node or a move as a player would say it, with its instrument where there are several."""
-    name = name_of(key, {})
-    return f"{name} ({plain_text(_instrument(key))})" if with_instrument else name
-
-
-def _instrument(key: str) -> str:
-    """The instrument of a node's or move's key: `4 strings` for 4x864, or its name."""
-    name = key[2:].partition("|")[0]
-    count, cross, scale = name.partition("x")
-    return f"{count} strings" if cross and count.isdecimal() and scale.isdecimal() else name
-
-
-def excerpt_name(excerpt: Excerpt, titles: Mapping[str, str]) -> str:
-    """An excerpt as a heading: phrase and layer, or what it singles out."""
-    name = titles.get(excerpt.key) or " + ".join(excerpt.phrases)
-    if excerpt.kind in (Kind.NODE, Kind.MOVE):
-        name = f"{name_of((NODE if excerpt.kind is Kind.NODE else MOVE) + excerpt.subject, titles)} in {name}"
-    elif excerpt.kind is Kind.HALF:
-        name = f"{'first' if excerpt.subject == '1' else 'second'} half of {name}"
-    elif excerpt.kind is Kind.JOIN:
-        name = f"join of {name}"
-    return plain_text(f"{name}, {excerpt.layer}" + (", easier" if excerpt.easier else ""))
+        excerpt = key.removeprefix(EXCERPT)
+        return logged_name(excerpt, titles.get(excerpt, ""))
+    return place_name(key[2:])
 
 
 def _excerpts(
@@ -300,7 +269,7 @@ def _excerpts(
             ExcerptFigures(
                 key,
                 excerpt,
-                excerpt_name(excerpt, titles),
+                name_of(key, titles),
                 plain_text(drill.title if drill else excerpt.drill),
                 goal,
                 ladder.rung_bpm,
@@ -366,14 +335,14 @@ def _places(
             a, b = prior_failed + failed, prior_clean + clean
             ranked.append((clean + failed < KNOWN_WEIGHT, -a / (a + b), key, a, b, clean + failed, near_goal))
     ranked.sort()
-    several = len({_instrument(rank[2]) for rank in ranked}) > 1
+    several = len({instrument_of_place(rank[2][2:]) for rank in ranked}) > 1
     figures = []
     for _, _, key, a, b, weight, near_goal in ranked[:most]:
         memory = chosen[key]
         figures.append(
             PlaceFigures(
                 key,
-                place_name(key, several),
+                place_name(key[2:]) + (f" ({instrument_of_place(key[2:])})" if several else ""),
                 memory,
                 Weakness(beta_quantile(0.1, a, b), a / (a + b), beta_quantile(0.9, a, b), weight),
                 near_goal,

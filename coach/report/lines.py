@@ -15,6 +15,7 @@ from coach.report.figures import ExcerptFigures, PlaceFigures, Report
 from coach.report.neck import GRADES, UNKNOWN, grade_of, necks
 from coach.report.task import Task
 from coach.strings.fretboard import column_mm, fretboard_lines
+from coach.words.amounts import duration, percent, short_day
 
 PLOTS = 3
 LISTED = 14
@@ -55,28 +56,9 @@ def report_lines(
     return lines
 
 
-def day_text(day: date, today: date) -> str:
-    """`3 Dec`, with the year where it is another one."""
-    text = f"{day.day} {day:%b}"
-    return text if day.year == today.year else f"{text} {day.year}"
-
-
-def hours_text(minutes: float) -> str:
-    """`3 h 20 min`, `45 min`, `under 1 min`."""
-    if 0 < minutes < 1:
-        return "under 1 min"
-    whole = round(minutes)
-    return f"{whole // 60} h {whole % 60} min" if whole >= 60 else f"{whole} min"
-
-
 def fitted(name: str, width: int) -> str:
     """A name in so many columns: a long one without `on` before its strings, at worst cut at the end."""
     return name if len(name) <= width else plain_text(_ON_STRING.sub(" ", name), width)
-
-
-def share_text(part: float) -> str:
-    """A part as a percentage."""
-    return f"{100 * part:.0f} %"
 
 
 def _head(report: Report) -> Iterator[str]:
@@ -101,13 +83,13 @@ def spent_text(report: Report) -> str:
     reps, rated = sum(day.reps for day in report.days), sum(day.rated for day in report.days)
     clean = sum(day.clean for day in report.days)
     rate = f", {clean} clean of {rated} rated" if rated else ""
-    spent = f"{counted(len(report.days), 'day')}, {hours_text(report.minutes)} of playing"
+    spent = f"{counted(len(report.days), 'day')}, {duration(report.minutes)} of playing"
     return f"{spent}; {counted(reps, 'repetition')}{rate}"
 
 
 def hurt_text(report: Report) -> str:
     """On which days a session was stopped because something hurt, the latest first."""
-    days = [day_text(day, report.day) for day in reversed(report.hurts)]
+    days = [short_day(day, report.day) for day in reversed(report.hurts)]
     return f"Stopped because something hurt: {listed(days, 4)}. If it comes back, see a clinician."
 
 
@@ -116,7 +98,7 @@ def task_text(task: Task, today: date) -> str:
     by = ""
     if task.due:
         late = "; that day is past" if task.due < today else ""
-        by = f" by {day_text(task.due, today)}{late}"
+        by = f" by {short_day(task.due, today)}{late}"
     asks = f", from {task.teacher}" if task.teacher else ""
     stands = f"at {task.rung_bpm}" if task.rung_bpm else "not begun together"
     if task.phrases == 1:
@@ -152,7 +134,7 @@ def _time(report: Report) -> Iterator[str]:
     sixteenths = [max(round(value / top * 16), 1) if value else 0 for value in values]
     yield "  " + " ".join(_EIGHTHS[max(level - 8, 0)] for level in sixteenths).rstrip()
     yield "  " + " ".join(_EIGHTHS[min(level, 8)] for level in sixteenths).rstrip()
-    names = {2 * index: day_text(day, report.day) for index, day in enumerate(days) if day.weekday() == 0}
+    names = {2 * index: short_day(day, report.day) for index, day in enumerate(days) if day.weekday() == 0}
     marks = " " * (2 * len(days) + 8)
     for column, name in names.items():
         marks = marks[:column] + name + marks[column + len(name) :]
@@ -188,8 +170,8 @@ def tempo_text(one: ExcerptFigures) -> str:
 def state_text(one: ExcerptFigures, today: date) -> str:
     """Since when it is landed, or when it was last practised."""
     if len(one.landed_days) >= DAYS_TO_LAND:
-        return f"landed {day_text(one.landed_days[-1], today)}"
-    return f"last {day_text(one.memory.last_day, today)}"
+        return f"landed {short_day(one.landed_days[-1], today)}"
+    return f"last {short_day(one.memory.last_day, today)}"
 
 
 def plot_lines(one: ExcerptFigures, width: int, height: int = 12) -> list[str]:
@@ -213,7 +195,7 @@ def plot_lines(one: ExcerptFigures, width: int, height: int = 12) -> list[str]:
     plotext.ylim(bottom, top)
     ticks = sorted({days[0], days[len(days) // 2], days[-1]})
     names = {day: point.day for day, point in zip(days, one.curve, strict=True)}
-    plotext.xticks(ticks, [day_text(names[tick], one.curve[-1].day) for tick in ticks])
+    plotext.xticks(ticks, [short_day(names[tick], one.curve[-1].day) for tick in ticks])
     plotext.yticks([round(bottom + (top - bottom) * part) for part in (0.1, 0.5)] + [one.goal_bpm])
     text = _COLOURS.sub("", plotext.build())
     plotext.clear_figure()
@@ -250,9 +232,9 @@ def _places(title: str, places: Sequence[PlaceFigures]) -> Iterator[str]:
     yield f"{title}: fails near the goal tempo{' (~: at slower tempos)' if slower else ''}, 80 % interval"
     for place in known:
         fail = place.fail
-        rate = f"{'' if place.near_goal else '~'}{share_text(fail.mean)}"
+        rate = f"{'' if place.near_goal else '~'}{percent(fail.mean)}"
         name = fitted(place.name, 40)
-        yield f"  {name:<40} {rate:>6} ({share_text(fail.low)} to {share_text(fail.high)})  {_cold(place)}"
+        yield f"  {name:<40} {rate:>6} ({percent(fail.low)} to {percent(fail.high)})  {_cold(place)}"
 
 
 def _cold(place: PlaceFigures) -> str:
@@ -269,7 +251,7 @@ def _due(report: Report) -> Iterator[str]:
     for name in now[:8]:
         yield f"  now     {fitted(name, 68)}"
     for name, due in later[: 8 - len(now[:8])]:
-        yield f"  {day_text(due, report.day):<7} {fitted(name, 68)}"
+        yield f"  {short_day(due, report.day):<7} {fitted(name, 68)}"
 
 
 def _faults(report: Report) -> Iterator[str]:
@@ -278,7 +260,7 @@ def _faults(report: Report) -> Iterator[str]:
     total = sum(causes.values())
     if total:
         yield "Chokes by marked cause: " + ", ".join(
-            f"{name} {count} ({share_text(count / total)})" for name, count in causes.items()
+            f"{name} {count} ({percent(count / total)})" for name, count in causes.items()
         )
     if faults["late"] or faults["dropped"]:
         yield f"Beside chokes: late {faults['late']}, dropped {faults['dropped']}"
@@ -291,7 +273,7 @@ def _calibration(report: Report) -> Iterator[str]:
     yield f"How the forecast of cold results held, over {counted(table.results, 'result')}"
     yield "  predicted clean   were clean   results"
     for predicted, clean, count in table.rows:
-        yield f"  {share_text(predicted):>15}   {share_text(clean):>10}   {count:>7}"
+        yield f"  {percent(predicted):>15}   {percent(clean):>10}   {count:>7}"
     yield f"  {calibration_text(table)}"
 
 
@@ -300,7 +282,7 @@ def _notes(report: Report, width: int) -> Iterator[str]:
         yield "Notes"
     for day, text in report.notes[-LISTED:]:
         yield from textwrap.wrap(
-            f"{day_text(day, report.day)}: {text}", width, initial_indent="  ", subsequent_indent="    "
+            f"{short_day(day, report.day)}: {text}", width, initial_indent="  ", subsequent_indent="    "
         )
 
 
@@ -312,4 +294,4 @@ def calibration_text(table: Calibration) -> str:
     if rate in (0.0, 1.0):
         return f"All of them were {'clean' if rate else 'not clean'}, so they say little of how good the forecast is."
     closer = "closer" if table.brier < table.base_brier else "no closer"
-    return f"The forecast came {closer} to the results than saying {share_text(rate)} every time."
+    return f"The forecast came {closer} to the results than saying {percent(rate)} every time."

@@ -9,9 +9,7 @@ from coach.music.drill import Drill
 from coach.report.figures import PlaceFigures, Report
 from coach.report.lines import (
     calibration_text,
-    day_text,
     hurt_text,
-    share_text,
     span_text,
     spent_text,
     state_text,
@@ -20,6 +18,7 @@ from coach.report.lines import (
 )
 from coach.report.neck import GRADES, UNKNOWN, necks
 from coach.report.svg import calibration_svg, escaped, minutes_svg, neck_svg, tempo_svg
+from coach.words.amounts import percent, short_day
 
 _STYLE = """
 :root { color-scheme: light; }
@@ -124,7 +123,7 @@ def _tempos(report: Report) -> Iterator[str]:
             f"{one.rung_bpm} of {one.goal_bpm}",
             tempo_text(one),
             state_text(one, report.day),
-            day_text(one.memory.due, report.day) if one.memory.due else "",
+            short_day(one.memory.due, report.day) if one.memory.due else "",
         )
         for one in report.excerpts
     ]
@@ -173,8 +172,8 @@ def _places(title: str, places: Sequence[PlaceFigures]) -> str:
         rows.append(
             (
                 place.name,
-                share_text(fail.mean) + ("" if place.near_goal else " *"),
-                f"{share_text(fail.low)} to {share_text(fail.high)}",
+                percent(fail.mean) + ("" if place.near_goal else " *"),
+                f"{percent(fail.low)} to {percent(fail.high)}",
                 f"{memory.cold_clean} of {memory.cold_days}" if memory.cold_days else "none yet",
                 causes,
             )
@@ -191,7 +190,7 @@ def _due(report: Report) -> str:
     if not report.due:
         return ""
     shown = report.due[:30]
-    rows = [("now" if due <= report.day else day_text(due, report.day), name) for name, due in shown]
+    rows = [("now" if due <= report.day else short_day(due, report.day), name) for name, due in shown]
     more = (
         f"<p class='quiet'>and {len(report.due) - len(shown)} more</p>"
         if len(report.due) > len(shown)
@@ -225,5 +224,5 @@ def _calibration(report: Report) -> str:
 def _notes(report: Report) -> str:
     if not report.notes:
         return ""
-    rows = [(day_text(day, report.day), text) for day, text in report.notes]
+    rows = [(short_day(day, report.day), text) for day, text in report.notes]
     return f"<section><h2>Notes</h2>{table(('day', ''), rows)}</section>"

@@ -11,12 +11,12 @@ from datetime import date, timedelta
 from coach.ground.plain import counted, listed, plain_text, same_name
 from coach.report.advice import advised, enough, failing, failing_text
 from coach.report.inbox import DrillSeen, StudentFile
-from coach.report.lines import day_text, hours_text
 from coach.report.page import page, table
 from coach.report.svg import escaped
 from coach.report.table_csv import Cell, csv_text
 from coach.store.log import DEFAULT_NAME
 from coach.store.records import parse_time
+from coach.words.amounts import duration, short_day
 
 RECENT_DAYS = 28
 AWAY_DAYS = 7
@@ -204,14 +204,14 @@ def _cells(row: Row, today: date) -> tuple[str, ...]:
     return (
         row.student + row.marks + (f" (assigned to {row.assigned_to})" if row.assigned_to else ""),
         row.drill,
-        day_text(row.due, today) if row.due else "",
-        hours_text(row.minutes),
-        hours_text(row.week_minutes),
+        short_day(row.due, today) if row.due else "",
+        duration(row.minutes),
+        duration(row.week_minutes),
         row.stands,
         f"{row.landed} of {row.phrases}",
         ", ".join(row.chokes),
         f"{row.cold_clean} of {row.cold}" if row.cold else "",
-        day_text(row.last, today) if row.last else "never",
+        short_day(row.last, today) if row.last else "never",
         row.advice,
         row.why,
     )

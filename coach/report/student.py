@@ -19,14 +19,14 @@ from typing import TYPE_CHECKING, Any
 from coach import __version__
 from coach.ground.plain import counted, json_text, plain_text
 from coach.learning.evidence import EXCERPT, MOVE, NODE, DayEvidence, day_evidence
-from coach.learning.repertoire import spoken
 from coach.log.entries import Rep, practice_day
 from coach.music.drill import Drill
 from coach.music.excerpt import Excerpt, LoggedPassage, layer_choices, whole_phrase
 from coach.report.figures import note_text
-from coach.report.lines import hours_text
 from coach.report.task import today
 from coach.store.records import iso_time
+from coach.words.amounts import duration
+from coach.words.names import place_name
 
 if TYPE_CHECKING:
     from coach.store.log import Log
@@ -75,7 +75,7 @@ def contents(report: dict[str, Any]) -> list[str]:
     lines = [f"The file tells your teacher, of {plain_text(report['student']['name'])}:"]
     for drill in report["drills"]:
         days = drill["days"]
-        spent = hours_text(sum(row[1] for row in days))
+        spent = duration(sum(row[1] for row in days))
         when = (
             f"on {counted(len(days), 'day')} from {days[0][0]} to {days[-1][0]}" if days else "on no day yet"
         )
@@ -190,7 +190,7 @@ def _place(key: str, days: Sequence[DayEvidence]) -> dict[str, Any]:
     causes = [sum(one.causes[index] for one in days) for index in range(3)]
     return {
         "key": key[2:],
-        "name": spoken(key),
+        "name": place_name(key[2:]),
         "clean": sum(one.clean for one in days),
         "failed": sum(one.failed for one in days),
         "recent_clean": sum(one.clean for one in recent),

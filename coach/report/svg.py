@@ -13,10 +13,10 @@ from datetime import date, timedelta
 from coach.ground.plain import plain_text
 from coach.learning.calibration import Calibration
 from coach.report.figures import ExcerptFigures
-from coach.report.lines import day_text, hours_text
 from coach.report.neck import Neck, grade_of
 from coach.store.derive import DayTotal
 from coach.strings.touch import LAST_FRET
+from coach.words.amounts import duration, short_day
 
 
 def escaped(text: str) -> str:
@@ -41,7 +41,7 @@ def minutes_svg(days: Sequence[DayTotal], since: date, today: date) -> str:
         x = left + (day.day - since).days * step
         parts.append(
             f'<rect class="bar" x="{x + step * 0.12:.1f}" y="{height - bottom - tall:.1f}" '
-            f'width="{step * 0.76:.1f}" height="{tall:.1f}"><title>{day.day}: {hours_text(minutes)}, '
+            f'width="{step * 0.76:.1f}" height="{tall:.1f}"><title>{day.day}: {duration(minutes)}, '
             f"{day.clean} of {day.rated} clean</title></rect>"
         )
     parts += _days_axis(since, today, left, width, height, step)
@@ -179,7 +179,7 @@ def _days_axis(since: date, today: date, left: float, width: float, height: floa
             break
         parts.append(
             _text(
-                "end" if back == 0 else "middle", min(at + step / 2, width), height - 6, day_text(day, today)
+                "end" if back == 0 else "middle", min(at + step / 2, width), height - 6, short_day(day, today)
             )
         )
     return parts

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import contextlib
 from dataclasses import dataclass, replace
+from datetime import date
 from pathlib import Path
 from typing import ClassVar
 
@@ -28,8 +29,8 @@ from coach.tui.canvas import Canvas, Rows, fitted, wrapped
 from coach.tui.lane import LaneLook, draw_lane, pages_of
 from coach.tui.layout import Box
 from coach.tui.stage import Stage
-from coach.tui.titles import assigned_note, assigned_text
 from coach.tui.widgets import HintLine, MarkedList
+from coach.words.names import assignment_text, teachers_note
 
 LOOK_EVERY_S = 1.0
 
@@ -86,7 +87,7 @@ def stamps(paths: list[Path]) -> tuple[tuple[Path, int, int], ...]:
     return tuple(found)
 
 
-def draw_preview(entry: Entry, width: int, height: int, plain: bool, aside: bool) -> Rows:
+def draw_preview(entry: Entry, width: int, height: int, plain: bool, aside: bool, today: date) -> Rows:
     """Title, about, tempo and the first phrase's lane; or the problems."""
     canvas = Canvas(width, height)
     if entry.drill is None:
@@ -104,8 +105,8 @@ def draw_preview(entry: Entry, width: int, height: int, plain: bool, aside: bool
     facts = f"{tempo}   {strings}   {counted(len(drill.phrases), 'phrase')}"
     canvas.put(0, 0, fitted(facts + ("   set aside" if aside else ""), width, plain), "now")
     row = 1
-    if assigned := assigned_text(drill):
-        note = f"{assigned}. {assigned_note(drill)}" if assigned_note(drill) else assigned
+    if assigned := assignment_text(drill, today):
+        note = f"{assigned}. {teachers_note(drill)}" if teachers_note(drill) else assigned
         for line in wrapped(note, width)[:2]:
             canvas.put(row, 0, line, "next")
             row += 1
@@ -188,7 +189,9 @@ class LibraryScreen(CoachScreen):
             return Text(f"! {entry.path.name}: has problems")
         sign = "- " if entry.drill.id in aside else ""
         tags = f"  {', '.join(plain_text(tag) for tag in entry.drill.tags)}" if entry.drill.tags else ""
-        assigned = f"  {assigned_text(entry.drill)}" if entry.drill.assignment else ""
+        assigned = (
+            f"  {assignment_text(entry.drill, self.coach.desk.today)}" if entry.drill.assignment else ""
+        )
         return Text(f"{sign}{plain_text(entry.drill.title)}{assigned}{tags}", no_wrap=True)
 
     @property
@@ -208,7 +211,7 @@ class LibraryScreen(CoachScreen):
             stage.clear()
             return
         aside = entry.drill is not None and entry.drill.id in self.coach.desk.set_aside()
-        rows = draw_preview(entry, width, height, self.coach.plain, aside)
+        rows = draw_preview(entry, width, height, self.coach.plain, aside, self.coach.desk.today)
         stage.show({"preview": (rows, lambda: rows)}, {"preview": Box(0, 0, width, height)})
 
     @on(OptionList.OptionHighlighted)

@@ -20,6 +20,7 @@ from coach.tui.glyphs import big_text, largest_scale
 from coach.tui.layout import Box
 from coach.tui.stage import Stage
 from coach.tui.widgets import HintLine
+from coach.words.amounts import percent, short_day
 
 if TYPE_CHECKING:
     from coach.learning.memory import Memory
@@ -95,8 +96,8 @@ def _record(
     if memory is None or not memory.reps:
         return ["your record: not played yet"]
     chance = 1 - weakness(memory, day).mean
-    due = f", due {memory.due.day} {memory.due:%b}" if memory.due else ""
-    return [f"your record: {memory.reps} times on {memory.days} days, rings {chance:.0%}{due}"]
+    due = f", due {short_day(memory.due, day)}" if memory.due else ""
+    return [f"your record: {memory.reps} times on {memory.days} days, rings {percent(chance)}{due}"]
 
 
 def _plucking(instrument: Instrument, node: Node) -> str:

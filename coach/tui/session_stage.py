@@ -33,10 +33,11 @@ from coach.tui.library_screen import problems_text, stamps
 from coach.tui.session_view import Picture, layout_of, panes
 from coach.tui.small import draw_small
 from coach.tui.stage import Stage
-from coach.tui.titles import assigned_goal, assigned_note, assigned_text
+from coach.words.names import assignment_text, goal_text, teachers_note
 
 if TYPE_CHECKING:
     from coach.midi.rig import Rig
+    from coach.music.drill import Drill
     from coach.session.events import StartRep
     from coach.session.host import Practice
     from coach.sound.timeline import RepTimeline
@@ -175,7 +176,7 @@ class SessionStage(CoachScreen):
             view=self.view,
             hints=self.keymap.hints(self.scope),
             title=drill.title if drill else item.purpose.value if item else "",
-            assigned=(assigned_text(drill), assigned_goal(drill)) if drill and drill.assignment else (),
+            assigned=self._assigned(drill),
             item=(item.purpose.value if item else "") + number,
             passage=passage,
             instrument=drill.instrument if drill else None,
@@ -288,6 +289,10 @@ class SessionStage(CoachScreen):
         """Whether the player has read in an earlier session, or earlier in this one, what silent mode is."""
         return bool(self.coach.desk.settings.sound.get("silent_note_seen"))
 
+    def _assigned(self, drill: Drill | None) -> tuple[str, ...]:
+        today = self.coach.desk.today
+        return (assignment_text(drill, today), goal_text(drill, today)) if drill and drill.assignment else ()
+
     def _cue(self, beat: float | None) -> str:
         """The cue of the bar that is played; before that, the phrase's own and what a teacher wrote.
 
@@ -298,7 +303,7 @@ class SessionStage(CoachScreen):
             return session.item.reason if session.item else ""
         bars = session.passage.bars
         waits = beat is None or beat < 0
-        note = assigned_note(session.drill) if waits else ""
+        note = teachers_note(session.drill) if waits else ""
         harmonics = sum(event.is_harmonic for event in session.passage.events)
         if not harmonics:
             return note

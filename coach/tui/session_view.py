@@ -22,7 +22,7 @@ from coach.tui.focus import Focus, focus_at, leads
 from coach.tui.hints import Hint, draw_hints
 from coach.tui.lane import LaneLook, Pages, draw_lane, page_text, pages_of, shown_parts
 from coach.tui.layout import Box, Layout, Pane, View, layout_for
-from coach.tui.titles import excerpt_title
+from coach.words.names import excerpt_name
 
 PHASE_WORDS: dict[str, str] = {
     "ready": "READY",
@@ -310,7 +310,7 @@ def _header(picture: Picture, box: Box) -> Rows:
     title = _shown(plain_text(picture.title), picture)
     passage = picture.passage
     if passage is not None:
-        what = _shown(excerpt_title(passage.excerpt, passage.title, passage.layers), picture)
+        what = _shown(excerpt_name(passage.excerpt, passage.title), picture)
         room = box.width - text_width(right) - 2
         spare = room - text_width(what) - 3
         asked = [_shown(words, picture) for words in picture.assigned]

@@ -8,7 +8,7 @@ from coach.tui.focus import focus_at
 from coach.tui.hints import draw_hints
 from coach.tui.layout import Box, too_small
 from coach.tui.session_view import Picture, beat_word, phase_word, shown_hints
-from coach.tui.titles import excerpt_title
+from coach.words.names import excerpt_name
 
 
 def draw_small(picture: Picture, box: Box) -> Rows:
@@ -29,8 +29,7 @@ def draw_small(picture: Picture, box: Box) -> Rows:
         ]
         if picture.ladder is not None:
             lines.append(("text", f"rung {picture.ladder.rung_bpm}, goal {picture.ladder.goal_bpm}"))
-        title = excerpt_title(passage.excerpt, passage.title, passage.layers)
-        lines.append(("dim", title))
+        lines.append(("dim", excerpt_name(passage.excerpt, passage.title)))
     message: list[tuple[Role, str]] = [("next", line) for line in wrapped(picture.message, box.width)]
     kept = [(role, text) for role, text in lines if text]
     # The message comes before what the player knows anyway, and the keys always have the last row.

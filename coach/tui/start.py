@@ -16,8 +16,9 @@ from coach.learning.plan import Plan, PlanItem, Purpose
 from coach.music.excerpt import Excerpt, heading_of
 from coach.tui.base import CoachScreen
 from coach.tui.canvas import ascii_text, fitted, fitted_words, wrapped
-from coach.tui.titles import excerpt_title
 from coach.tui.widgets import MARK_COLUMNS, HintLine, MarkedList
+from coach.words.amounts import duration, long_day
+from coach.words.names import excerpt_name
 
 MINUTES_STEP = 5
 MINUTES_RANGE = (5, 240)
@@ -90,7 +91,7 @@ class StartScreen(CoachScreen):
         player = desk.log.player_or_none
         name = f"  {plain_text(player.name)}" if player and player.name else ""
         self.query_one("#day", Static).update(
-            f"Today, {plan.day:%A} {plan.day.day} {plan.day:%B}: {total} of {desk.minutes} minutes planned{name}"
+            f"Today, {long_day(plan.day, plan.day)}: {total} of {desk.minutes} minutes planned{name}"
         )
         self._tell("#today", [f"! {note}" for note in plan.notes], NOTICE_ROWS)
         notes = [plain_text(notice) for notice in desk.notices]
@@ -119,13 +120,11 @@ class StartScreen(CoachScreen):
         what = ""
         if item.excerpt is not None:
             drill = self.coach.desk.library.drill(item.excerpt.drill)
-            what = (
-                f"{excerpt_title(item.excerpt, *heading_of(drill, item.excerpt))}, {plain_text(drill.title)}"
-            )
+            what = f"{excerpt_name(item.excerpt, heading_of(drill, item.excerpt)[0])} ({plain_text(drill.title)})"
             what = ascii_text(what) if self.coach.plain else what
         tempo = f" at {item.tempo_bpm}" if item.tempo_bpm else ""
         tempo += f", try {item.probe_bpm}" if item.probe_bpm else ""
-        head = f"{item.purpose.value:<8}{_minutes(item.minutes):>6}  "
+        head = f"{item.purpose.value:<8}{duration(item.minutes):>6}  "
         text = Text(no_wrap=True)
         text.append(head, "bold")
         text.append(fitted(what + tempo, width - len(head), self.coach.plain))
@@ -221,7 +220,3 @@ def _swapped(items: list[PlanItem], one: int, other: int) -> list[PlanItem]:
     if 0 <= one < len(items) and 0 <= other < len(items):
         items[one], items[other] = items[other], items[one]
     return items
-
-
-def _minutes(minutes: float) -> str:
-    return f"{minutes:.0f} min" if minutes >= 1 else "<1 min"

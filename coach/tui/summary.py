@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from datetime import date
 from typing import TYPE_CHECKING
 
@@ -13,14 +13,14 @@ from textual.widgets import Static
 from coach.ground.plain import counted, plain_text
 from coach.learning.evidence import EXCERPT
 from coach.log.entries import Outcome
-from coach.music.drill import Drill
 from coach.session.machine import Session
 from coach.tui.base import DrawnScreen
 from coach.tui.canvas import Canvas, Role, Rows
 from coach.tui.layout import Box
 from coach.tui.stage import Stage
-from coach.tui.titles import logged_title
 from coach.tui.widgets import HintLine
+from coach.words.amounts import clean_rate, duration, rung_change, short_day, tempo_range
+from coach.words.names import logged_name, place_name
 
 if TYPE_CHECKING:
     from coach.session.host import Practice, Summary
@@ -28,59 +28,31 @@ if TYPE_CHECKING:
 SHOWN_NODES = 8
 
 
-def node_name(node_key: str, drills: Sequence[Drill]) -> str:
-    """A node as players name it: `D<3.2>`; the key itself where no drill at hand has its instrument."""
-    from coach.strings.instrument import Node
-    from coach.strings.units import note_name
-
-    instrument_key, _, rest = node_key.partition("|")
-    open_note, _, fraction = rest.partition("|")
-    for drill in drills:
-        if drill.instrument.key == instrument_key:
-            for string, chosen in enumerate(drill.instrument.strings):
-                if note_name(chosen.midi) == open_note:
-                    return f"{drill.instrument.string_label(string)}<{Node.parse(fraction).label}>"
-    return f"{open_note}<{Node.parse(fraction).label}>"
-
-
 def draw_summary(
     summary: Summary,
     session: Session,
-    drills: Sequence[Drill],
     due: Mapping[str, date],
     width: int,
-    plain: bool = False,
 ) -> Rows:
     """The whole summary, as many rows as it needs; `due` is by excerpt key."""
     lines: list[tuple[Role, str]] = []
     reps = sum(line.reps for line in summary.excerpts)
     clean = sum(line.clean for line in summary.excerpts)
     unrated = sum(line.unrated for line in summary.excerpts)
-    minutes = f"{summary.minutes:.0f} minutes" if summary.minutes >= 1.5 else "about a minute"
-    lines.append(
-        ("now", f"{minutes}, {counted(reps, 'repetition')}, {clean} of {reps - unrated} rated clean")
-    )
+    rate = clean_rate(clean, reps - unrated, unrated)
+    lines.append(("now", f"{duration(summary.minutes)}, {counted(reps, 'repetition')}, {rate}"))
     lines.append(("text", ""))
     for line in summary.excerpts:
-        slowest, fastest = line.played_bpm
-        played = f"at {slowest}" if slowest == fastest else f"at {slowest} to {fastest}"
-        way = (
-            f"rung {line.to_bpm}"
-            if line.from_bpm == line.to_bpm
-            else f"rung {line.from_bpm} {'->' if plain else '→'} {line.to_bpm}"
-        )
         landed = "  landed" if line.landed else f"  goal {line.goal_bpm}"
-        left_out = f", {line.unrated} unrated" if line.unrated else ""
-        lines.append(("text", logged_title(line.key, line.title)))
-        again = f"  next {due[line.key]:%a} {due[line.key].day} {due[line.key]:%b}" if line.key in due else ""
-        lines.append(
-            ("dim", f"    {line.clean} of {line.reps} clean{left_out}  {played} bpm  {way}{landed}{again}")
-        )
+        lines.append(("text", logged_name(line.key, line.title)))
+        again = f"  next {short_day(due[line.key], session.day)}" if line.key in due else ""
+        rate = clean_rate(line.clean, line.reps - line.unrated, line.unrated)
+        rungs = rung_change(line.from_bpm, line.to_bpm)
+        lines.append(("dim", f"    {rate}  at {tempo_range(*line.played_bpm)}  {rungs}{landed}{again}"))
     lines.append(("text", ""))
-    lines += _nodes("choked", summary.choked, summary.rang, drills, "choked")
-    lines += _nodes(
-        "rang", {key: n for key, n in summary.rang.items() if key not in summary.choked}, {}, drills, "good"
-    )
+    lines += _nodes("choked", summary.choked, summary.rang, "choked")
+    rang = {key: times for key, times in summary.rang.items() if key not in summary.choked}
+    lines += _nodes("rang", rang, {}, "good")
     lines += _faults(session)
     canvas = Canvas(width, len(lines))
     for row, (role, text) in enumerate(lines):
@@ -89,14 +61,13 @@ def draw_summary(
 
 
 def _nodes(
-    word: str, counts: Mapping[str, int], other: Mapping[str, int], drills: Sequence[Drill], role: Role
+    word: str, counts: Mapping[str, int], other: Mapping[str, int], role: Role
 ) -> list[tuple[Role, str]]:
     if not counts:
         return []
     ordered = sorted(counts, key=lambda key: -counts[key])
     shown = [
-        f"{node_name(key, drills)} {counts[key]}"
-        + (f" of {counts[key] + other.get(key, 0)}" if other else "")
+        f"{place_name(key)}: {counts[key]}" + (f" of {counts[key] + other.get(key, 0)}" if other else "")
         for key in ordered[:SHOWN_NODES]
     ]
     more = f"  and {len(ordered) - SHOWN_NODES} more" if len(ordered) > SHOWN_NODES else ""
@@ -166,7 +137,7 @@ class SummaryScreen(DrawnScreen):
             if memory is not None and memory.due is not None:
                 due[line.key] = memory.due
         width = self.size.width - 2
-        rows = draw_summary(summary, practice.session, desk.library.drills, due, width, self.coach.plain)
+        rows = draw_summary(summary, practice.session, due, width)
         stage = self.query_one("#summary", Stage)
         stage.styles.height = len(rows)
         stage.show({"summary": (rows, lambda: rows)}, {"summary": Box(0, 0, width, len(rows))})

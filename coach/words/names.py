@@ -1,0 +1,115 @@
+"""What players call an excerpt, a node, a move, an assignment.
+
+Conventions: an open string is named by its note with its octave (`D2`), which is unambiguous in any tuning. A node is
+written as tab writes it, as a fret position. Names are plain text (`coach.ground.plain.plain_text`) on one line.
+"""
+
+from __future__ import annotations
+
+import re
+from datetime import date
+
+from coach.ground.plain import plain_text
+from coach.music.drill import Assignment, Drill
+from coach.music.excerpt import Excerpt, Kind
+from coach.strings.instrument import Node
+from coach.words.amounts import short_day, tempo
+
+_NODE = re.compile(r"\|(?P<string>[^|]+)\|(?P<fraction>\d+/\d+)(?P<next>[+>]|$)")
+_NEXT = {"+": " with ", ">": " to ", "": ""}
+"""At once with the next node; the hand moves on to it; the last one."""
+
+
+def place_name(key: str) -> str:
+    """A node, a place or a move from its key: `3.2 on D2`, `7 on G2 with 7 on D2`, `7 on G2 to 3.2 on D2`.
+
+    The key's nodes are written as `Instrument.node_key` writes them, joined by `+` where they sound at once and by
+    `>` where the hand moves. A key that is none of this is shown as it is.
+    """
+    try:
+        parts = [
+            f"{Node.parse(node['fraction']).label} on {node['string']}{_NEXT[node['next']]}"
+            for node in _NODE.finditer(key)
+        ]
+    except ValueError:
+        parts = []
+    return plain_text("".join(parts) or key)
+
+
+def instrument_of_place(key: str) -> str:
+    """The instrument in a node's or a move's key, as players call it: `4 strings` for `4x864`, else its name."""
+    name = key.partition("|")[0]
+    count, cross, scale = name.partition("x")
+    return f"{count} strings" if cross and count.isdecimal() and scale.isdecimal() else plain_text(name)
+
+
+def excerpt_name(excerpt: Excerpt, title: str) -> str:
+    """What one repetition covers: `Ladle, harmonics`, `first half of Ladle, bass`, `3.2 on D2 in Ladle, harmonics`.
+
+    `title` is that of the excerpt's passage: the phrases' names, the drill's for the whole piece.
+    """
+    easier = ", easier version" if excerpt.easier else ""
+    return f"{_covered(excerpt, plain_text(title))}, {plain_text(excerpt.layer)}{easier}"
+
+
+def _covered(excerpt: Excerpt, title: str) -> str:
+    match excerpt.kind:
+        case Kind.NODE | Kind.MOVE:
+            return f"{place_name(excerpt.subject)} in {title}"
+        case Kind.HALF:
+            return f"{'first' if excerpt.subject == '1' else 'second'} half of {title}"
+        case Kind.JOIN if len(set(excerpt.phrases)) == 1:
+            return f"{title} from its end back to its start"
+        case Kind.JOIN:
+            return f"join of {title}"
+        case Kind.PIECE:
+            return f"{title} from start to end"
+        case Kind.PHRASE:
+            return title
+
+
+def logged_name(key: str, title: str) -> str:
+    """An excerpt's name from its key, as the log keeps it; the key itself where it can't be read.
+
+    Without a title the phrases' ids stand in for it.
+    """
+    try:
+        excerpt = Excerpt.parse(key)
+    except ValueError:
+        return plain_text(key)
+    return excerpt_name(excerpt, title or " + ".join(dict.fromkeys(excerpt.phrases)))
+
+
+def goal_text(drill: Drill, today: date) -> str:
+    """`goal 64 bpm by 20 Dec`: what an assignment asks for; empty without one."""
+    if drill.assignment is None:
+        return ""
+    return f"goal {tempo(drill.goal_bpm)}{by_day(drill.assignment, today)}"
+
+
+def by_day(assignment: Assignment, today: date) -> str:
+    """` by 20 Dec`, to go on with; empty without a due date."""
+    return f" by {short_day(assignment.due, today)}" if assignment.due else ""
+
+
+def assigned_by(assignment: Assignment) -> str:
+    """`assigned by Ana`; `assigned` where no teacher is named."""
+    teacher = plain_text(assignment.teacher)
+    return f"assigned by {teacher}" if teacher else "assigned"
+
+
+def capital(text: str) -> str:
+    """The text with its first letter large, to begin a sentence; the others stay as they are."""
+    return text[:1].upper() + text[1:]
+
+
+def assignment_text(drill: Drill, today: date) -> str:
+    """`assigned by Ana: goal 64 bpm by 20 Dec`; empty where nothing is assigned."""
+    if drill.assignment is None:
+        return ""
+    return f"{assigned_by(drill.assignment)}: {goal_text(drill, today)}"
+
+
+def teachers_note(drill: Drill) -> str:
+    """What the teacher wrote with the assignment; empty where nothing."""
+    return plain_text(drill.assignment.note) if drill.assignment else ""
