@@ -12,9 +12,11 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, time, timedelta
 
-from coach.log.entries import CAUSES, Fault, Outcome, Rep, new_id
+from coach.log.entries import Rep, new_id
 from coach.music.drill import Drill
 from coach.music.excerpt import Excerpt, Kind, LoggedPassage, excerpts_of, layer_choices, passage_of
+from coach.rating.fault import Fault
+from coach.rating.table import CAUSES, CHOKED, DROPPED, LATE
 from coach.store.log import Log
 from coach.store.rows import rep_values
 from coach.store.schema import transaction
@@ -35,12 +37,12 @@ class Player:
                 chance = 1 / (1 + 2.718281828 ** (-(1.4 + 4 * (skill - part_of_goal + 0.9))))
                 self.skill[node] = skill + 0.004 * (0.6 - skill)
                 if self.rng.random() > chance:
-                    cause = self.rng.choice(("", *CAUSES))
-                    faults.append(Fault(event.label, Outcome.CHOKED, cause))  # type: ignore[arg-type]
+                    cause = self.rng.choice((None, *CAUSES))
+                    faults.append(Fault(event.label, CHOKED, cause))
                     break
             else:
                 if self.rng.random() < 0.01:
-                    faults.append(Fault(event.label, self.rng.choice((Outcome.LATE, Outcome.DROPPED))))
+                    faults.append(Fault(event.label, self.rng.choice((LATE, DROPPED))))
         return tuple(sorted(faults))
 
 

@@ -31,8 +31,10 @@ from pathlib import Path
 
 from coach.folder.settings import load_settings
 from coach.ground.places import Places
-from coach.log.entries import Correction, Entry, Fault, Outcome, Rep, new_id
+from coach.log.entries import Correction, Entry, Rep, new_id
 from coach.music.excerpt import LoggedPassage
+from coach.rating.fault import Fault
+from coach.rating.table import CHOKED
 from coach.score.load import load_drill
 from coach.session.answers import HandClock
 from coach.session.desk import Desk
@@ -125,7 +127,7 @@ class Life:
                 practice.send(RepEnded(at_ms=practice.now_ms()))
                 if practice.session.passage is not None and self.rng.random() < 0.4:
                     label = self.rng.randrange(len(practice.session.passage.events)) + 1
-                    practice.send(Mark(at_ms=practice.now_ms(), fault=Fault(label, Outcome.CHOKED)))
+                    practice.send(Mark(at_ms=practice.now_ms(), fault=Fault(label, CHOKED)))
                 practice.send(Confirm(at_ms=practice.now_ms()))
                 if self.rng.random() < 0.2:
                     practice.send(Undo(at_ms=practice.now_ms()))

@@ -7,7 +7,8 @@ from datetime import date
 import pytest
 
 from coach.ground.problem import CoachError
-from coach.log.entries import Fault, Outcome
+from coach.rating.fault import Fault
+from coach.rating.table import CHOKED, DROPPED, LATE, LIFT
 from coach.session.answers import At, load_answers, read_answers
 
 
@@ -27,11 +28,11 @@ def test_lines_say_results_days_and_what_else_was_played():
     answers = read_answers(text, "a.txt")
     assert [answer.kind for answer in answers] == ["rep"] * 5 + ["day", "skip", "stop"]
     assert answers[0].faults == ()
-    assert answers[1].faults == (Fault(2, Outcome.CHOKED, "lift"), Fault(5, Outcome.CHOKED, "lift"))
-    assert answers[2].faults == (Fault(1, Outcome.DROPPED), Fault(3, Outcome.LATE))
+    assert answers[1].faults == (Fault(2, CHOKED, LIFT), Fault(5, CHOKED, LIFT))
+    assert answers[2].faults == (Fault(1, DROPPED), Fault(3, LATE))
     assert answers[3].at == At("lamp", "bass", 60)
     assert answers[4].at == At("lamp", "together", 72)
-    assert answers[4].faults == (Fault(4, Outcome.CHOKED, note=1),)
+    assert answers[4].faults == (Fault(4, CHOKED, note=1),)
     assert answers[5].day == date(2026, 12, 3)
 
 
@@ -69,12 +70,12 @@ def test_each_slip_is_told_with_its_line_and_the_way_out(line, says):
         (
             "at river/harmonics choked 3; late 7",
             At("river", "harmonics"),
-            (Fault(3, Outcome.CHOKED), Fault(7, Outcome.LATE)),
+            (Fault(3, CHOKED), Fault(7, LATE)),
         ),
         (
             "at Old River/high voice 2 72 late 7",
             At("Old River", "high voice 2", 72),
-            (Fault(7, Outcome.LATE),),
+            (Fault(7, LATE),),
         ),
         ("at lamps/river/bass\nclean", At("lamps/river", "bass"), ()),
     ],

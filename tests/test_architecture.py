@@ -17,6 +17,7 @@ ROOMS = (
     "ground",
     "strings",
     "music",
+    "rating",
     "log",
     "words",
     "learning",
@@ -32,7 +33,17 @@ ROOMS = (
     "commands",
 )
 """From the ground up: a room imports itself and rooms that stand before it."""
-PURE = ("ground", "strings", "music", "log", "words", "learning", "session/machine.py", "session/events.py")
+PURE = (
+    "ground",
+    "strings",
+    "music",
+    "rating",
+    "log",
+    "words",
+    "learning",
+    "session/machine.py",
+    "session/events.py",
+)
 """No clock, no threads, no randomness of their own; the standard library, numpy and fsrs only."""
 PURE_MAY_IMPORT = {"numpy", "fsrs"}
 

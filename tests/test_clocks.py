@@ -14,7 +14,8 @@ import pytest
 
 from coach.commands.common import clock
 from coach.ground.places import Places
-from coach.log.entries import Fault, Outcome
+from coach.rating.fault import Fault
+from coach.rating.table import CHOKED
 from coach.session.desk import Desk
 from coach.session.events import Confirm, Go, Mark, RepEnded, Skip, Stop
 from coach.session.machine import Phase
@@ -63,7 +64,7 @@ def practise(folder: Path, wall: WallClock, reps: int, choked: int = -1) -> list
             wall.now_ms += REP_S * 1000
             practice.send(RepEnded(at_ms=practice.now_ms()))
             if number == choked:
-                practice.send(Mark(at_ms=practice.now_ms(), fault=Fault(1, Outcome.CHOKED)))
+                practice.send(Mark(at_ms=practice.now_ms(), fault=Fault(1, CHOKED)))
             practice.send(Confirm(at_ms=practice.now_ms()))
         practice.send(Stop(at_ms=practice.now_ms()))
         assert check_log(desk.log).problems == ()

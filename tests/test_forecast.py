@@ -33,9 +33,9 @@ from coach.learning.memory import Memory, fold
 from coach.learning.plan import Plan, PlanItem, Purpose
 from coach.learning.repertoire import repertoire_of
 from coach.learning.trend import DAY_DEVIATION, NOTHING, trend_of
-from coach.log.entries import Outcome
 from coach.music.drill import Drill
 from coach.music.excerpt import Excerpt, Passage, passage_of, whole_phrase
+from coach.rating.table import CHOKED, LATE
 from tests.samples import one_bar_phrase, sample_drill
 
 DAY = date(2026, 3, 2)
@@ -105,11 +105,11 @@ def test_a_player_who_rates_wrongly_is_simulated_at_the_stated_rates() -> None:
 
 def test_failures_are_chokes_at_the_node_and_late_or_choked_at_the_move() -> None:
     bad_node = learner_of(node_gap=3.0, move_gap=-3.0, together_gap=-3.0, learn_clean=0.0, learn_choked=0.0)
-    outcomes = {fault.outcome for _ in range(40) for fault in play(bad_node, whole(), 80, TODAY)}
-    assert outcomes == {Outcome.CHOKED}
+    outcomes = {fault.result for _ in range(40) for fault in play(bad_node, whole(), 80, TODAY)}
+    assert outcomes == {CHOKED}
     bad_move = learner_of(node_gap=-3.0, move_gap=3.0, together_gap=-3.0, learn_clean=0.0, learn_choked=0.0)
-    outcomes = {fault.outcome for _ in range(40) for fault in play(bad_move, whole(), 80, TODAY)}
-    assert outcomes == {Outcome.CHOKED, Outcome.LATE}
+    outcomes = {fault.result for _ in range(40) for fault in play(bad_move, whole(), 80, TODAY)}
+    assert outcomes == {CHOKED, LATE}
 
 
 def test_the_same_seed_is_the_same_player() -> None:

@@ -25,9 +25,11 @@ from coach.learning.ladder import (
     probe_after,
 )
 from coach.learning.release import released, releases_for
-from coach.log.entries import Fault, Outcome, Rep
+from coach.log.entries import Rep
 from coach.music.drill import TOGETHER
 from coach.music.excerpt import Kind, excerpts_of, passage_of, whole_phrase
+from coach.rating.fault import Fault
+from coach.rating.table import NOT_REACHED
 from tests.samples import sample_drill
 
 DAY = date(2026, 3, 2)
@@ -228,7 +230,7 @@ def test_a_rep_of_the_log_says_which_rung_it_was_played_from() -> None:
     assert chosen is not None
     assert chosen.rung_bpm == 50
     assert after_rep(ladder, rep(50, 50, None)) == (ladder, None)
-    assert after_rep(ladder, rep(50, 50, (Fault(1, Outcome.NOT_REACHED),))) == (ladder, None)
+    assert after_rep(ladder, rep(50, 50, (Fault(1, NOT_REACHED),))) == (ladder, None)
 
 
 def test_a_probe_is_a_wide_step_over_the_rung_or_the_goal() -> None:

@@ -10,11 +10,12 @@ from pathlib import Path
 import pytest
 
 from coach.cli import main
-from coach.log.entries import Entry, new_id, parse_faults
+from coach.log.entries import Entry, new_id
+from coach.rating.fault import parse_faults
 from coach.report.table_csv import csv_text, safe_text
 from coach.store.log import Log
 from coach.store.schema import sealed
-from tests.test_store import CHOKED, NOON, PASSAGE, rep_at
+from tests.test_store import A_CHOKE, NOON, PASSAGE, rep_at
 
 
 @pytest.fixture
@@ -22,7 +23,7 @@ def folder(tmp_path: Path) -> Path:
     """A practice folder on a path with spaces and other letters, with three repetitions of Ada's."""
     folder = tmp_path / "Übe hier"
     with Log.open(folder / "progress" / "log.sqlite3", "Ada", now_ms=NOON) as log:
-        for index, faults in enumerate(((), CHOKED, None)):
+        for index, faults in enumerate(((), A_CHOKE, None)):
             log.save_rep(rep_at(log, NOON + index * 30_000, faults), PASSAGE)
     return folder
 

@@ -8,24 +8,18 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from coach.log.entries import (
-    CAUSES,
-    Fault,
-    Outcome,
-    faults_text,
-    is_id,
-    new_id,
-    parse_faults,
-    practice_day,
-    serial_id,
-)
+from coach.log.entries import is_id, new_id, practice_day, serial_id
+from coach.rating.fault import Fault, causes_of, faults_text, parse_faults
+from coach.rating.table import RESULTS
 
-FAULTS = st.builds(
-    Fault,
-    st.integers(1, 400),
-    st.sampled_from(list(Outcome)[1:]),
-    st.sampled_from(["", *CAUSES]),
-    st.integers(0, 6),
+FAULTS = st.sampled_from(RESULTS).flatmap(
+    lambda result: st.builds(
+        Fault,
+        st.integers(1, 400),
+        st.just(result),
+        st.sampled_from([None, *causes_of(result)]),
+        st.integers(0, 6),
+    )
 )
 
 
@@ -38,7 +32,7 @@ def test_results_come_back_from_their_text(faults):
     assert parse_faults(faults_text(faults)) == tuple(sorted(faults))
 
 
-@pytest.mark.parametrize("text", ["2x", "c2", "0c", "2c:luck", "2c.", "2c,3c"])
+@pytest.mark.parametrize("text", ["2x", "c2", "0c", "2c:luck", "2l:lift", "2c.", "2c,3c"])
 def test_text_that_is_no_result_is_refused(text):
     with pytest.raises(ValueError, match="is no result"):
         parse_faults(text)

@@ -28,8 +28,10 @@ from coach.learning.memory import (
     weakness,
 )
 from coach.learning.proportion import beta_quantile, incomplete_beta
-from coach.log.entries import Fault, Outcome, Rep, parse_faults
+from coach.log.entries import Rep
 from coach.music.excerpt import Excerpt, LoggedEvent, LoggedPassage
+from coach.rating.fault import Fault, parse_faults
+from coach.rating.table import CHOKED
 
 DAY = date(2026, 3, 2)
 D7, G7, D32 = "4x864|D2|1/3", "4x864|G2|1/3", "4x864|D2|1/6"
@@ -350,5 +352,5 @@ def test_the_ladder_of_the_log_moves_where_the_player_went_but_not_for_a_cold_re
 
 
 def test_a_fault_outside_the_passage_says_nothing() -> None:
-    broken = rep().rated_as([Fault(9, Outcome.CHOKED)])
+    broken = rep().rated_as([Fault(9, CHOKED)])
     assert counts(evidence_of(broken)["n:" + D7]) == (1, 0)

@@ -16,7 +16,7 @@ from coach.store.log import Log
 from coach.store.outbox import Outbox
 from coach.store.salvage import journal_of, mend_log
 from coach.store.upkeep import check_log, forget_player
-from tests.test_store import CHOKED, DAY, NOON, PASSAGE, Opener, id_at, open_log, rep_at
+from tests.test_store import A_CHOKE, DAY, NOON, PASSAGE, Opener, id_at, open_log, rep_at
 
 __all__ = ["open_log"]
 
@@ -43,12 +43,12 @@ def test_what_the_disk_refuses_is_written_in_order_when_there_is_room_again(open
         sent = send_until_full(outbox)
         assert "NOT SAVED yet (3 waiting): " in outbox.retry(NOON)
         word = Correction(
-            id_at(NOON, "word"), rep_at(log, NOON + sent * DAY).id, NOON + sent * DAY + 1, CHOKED
+            id_at(NOON, "word"), rep_at(log, NOON + sent * DAY).id, NOON + sent * DAY + 1, A_CHOKE
         )
         outbox.send(word, NOON)
         log.connection.execute("PRAGMA max_page_count = 1000000")
         assert outbox.retry(NOON) == ""
-        assert [rep.faults for rep in log.reps()] == [*[()] * (sent - 1), CHOKED]
+        assert [rep.faults for rep in log.reps()] == [*[()] * (sent - 1), A_CHOKE]
         assert check_log(log).problems == ()
 
 

@@ -8,8 +8,9 @@ import pytest
 
 from coach.ground.problem import CoachError, Problem
 from coach.learning.plan import Plan, PlanItem, Purpose
-from coach.log.entries import Fault, Outcome
 from coach.music.excerpt import Excerpt
+from coach.rating.fault import Fault
+from coach.rating.table import CHOKED, LATE, LIFT, NOT_REACHED
 from coach.session.answers import HandClock
 from coach.session.events import Confirm, Go, Mark, Stop, Undo
 from coach.session.host import Practice, rep_seconds, summarise
@@ -90,10 +91,10 @@ def test_a_rating_is_in_the_file_before_the_call_returns(log, tmp_path):
     bench = Bench(log)
     bench.go()
     bench.wait(30)
-    bench.confirm(Fault(4, Outcome.CHOKED, "lift"))
+    bench.confirm(Fault(4, CHOKED, LIFT))
     with Log.open(tmp_path / "log.sqlite3", "Ada", now_ms=START_MS, read_only=True) as second:
         (rep,) = second.reps()
-    assert rep.faults == (Fault(4, Outcome.CHOKED, "lift"),)
+    assert rep.faults == (Fault(4, CHOKED, LIFT),)
     assert (rep.tempo_bpm, rep.goal_bpm, rep.rung_bpm) == (50, 80, 50)
     assert rep.duration_ms == round(rep_seconds(bench.practice.session.saved[0].passage, 50) * 1000)
 
@@ -105,9 +106,9 @@ def test_undo_and_a_new_rating_reach_the_log_and_keep_the_first_word(log):
     bench.confirm()
     bench.practice.send(Undo(at_ms=bench.practice.now_ms()))
     assert log.reps() == []
-    bench.confirm(Fault(2, Outcome.CHOKED))
+    bench.confirm(Fault(2, CHOKED))
     (rep,) = log.reps()
-    assert rep.faults == (Fault(2, Outcome.CHOKED),)
+    assert rep.faults == (Fault(2, CHOKED),)
     original = log.original(rep.id)
     assert original is not None
     assert original.faults == ()
@@ -115,7 +116,7 @@ def test_undo_and_a_new_rating_reach_the_log_and_keep_the_first_word(log):
 
 def test_the_sessions_ladder_and_the_one_folded_from_the_log_are_the_same(log):
     bench = Bench(log)
-    choke = Fault(2, Outcome.CHOKED)
+    choke = Fault(2, CHOKED)
     for faults in [(), (), (), (choke,), ()]:
         if bench.practice.session.phase is Phase.READY:
             bench.go()
@@ -145,9 +146,9 @@ def test_a_full_disk_is_told_and_the_result_waits_until_it_can_be_written(log, m
     full.clear()
     bench.go()
     bench.wait(30)
-    bench.confirm(Fault(1, Outcome.LATE))
+    bench.confirm(Fault(1, LATE))
     assert bench.practice.unsaved == 0
-    assert [rep.faults for rep in log.reps()] == [(), (Fault(1, Outcome.LATE),)]
+    assert [rep.faults for rep in log.reps()] == [(), (Fault(1, LATE),)]
 
 
 def test_a_clock_set_back_in_the_middle_keeps_the_order_of_the_log(log):
@@ -158,15 +159,15 @@ def test_a_clock_set_back_in_the_middle_keeps_the_order_of_the_log(log):
     bench.wall.now_ms -= 3_600_000
     bench.go()
     bench.wait(30)
-    bench.confirm(Fault(1, Outcome.LATE))
-    assert [rep.faults for rep in log.reps()] == [(), (Fault(1, Outcome.LATE),)]
+    bench.confirm(Fault(1, LATE))
+    assert [rep.faults for rep in log.reps()] == [(), (Fault(1, LATE),)]
 
 
 def test_the_summary_counts_what_rang_and_what_choked_by_node(log):
     bench = Bench(log)
     bench.go()
     bench.wait(30)
-    bench.confirm(Fault(2, Outcome.CHOKED, note=1), Fault(9, Outcome.NOT_REACHED))
+    bench.confirm(Fault(2, CHOKED, note=1), Fault(9, NOT_REACHED))
     bench.practice.send(Stop(at_ms=bench.practice.now_ms()))
     summary = summarise(bench.practice.session, START_MS, bench.practice.now_ms())
     assert summary.choked == {"4x864|G2|1/3": 1}

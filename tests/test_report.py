@@ -22,9 +22,11 @@ from coach.cli import main
 from coach.ground.plain import counted, listed, plain_text
 from coach.learning.memory import PRIOR_CLEAN, PRIOR_WEIGHT
 from coach.learning.tempo_estimate import clean_tempo
-from coach.log.entries import Entry, Fault, Outcome, new_id
+from coach.log.entries import Entry, new_id
 from coach.music.drill import Assignment, Drill
 from coach.music.excerpt import Excerpt, passage_of
+from coach.rating.fault import Fault
+from coach.rating.table import CHOKED, LIFT
 from coach.report.figures import Report, make_report
 from coach.report.lines import fitted, report_lines, tempo_text
 from coach.report.neck import GRADES, UNKNOWN, grade_of, necks
@@ -36,7 +38,7 @@ from tests.test_store import DAY, NOON, rep_at
 
 TODAY = date(2026, 12, 12)
 EVIL = "\x1b]0;owned\x07<script>alert(1)</script>=cmd|'/C calc'!A0"
-LIFT = Fault(4, Outcome.CHOKED, "lift")
+LIFTED = Fault(4, CHOKED, LIFT)
 
 
 def practised(path: Path, drill: Drill, days: int = 10) -> Path:
@@ -45,7 +47,7 @@ def practised(path: Path, drill: Drill, days: int = 10) -> Path:
         for day in range(days):
             for number, layer in enumerate(("harmonics", "together", "together")):
                 passage = passage_of(drill, Excerpt(drill.id, (drill.phrases[0].id,), layer)).logged
-                faults = (LIFT,) if layer == "together" and day % 2 else ()
+                faults = (LIFTED,) if layer == "together" and day % 2 else ()
                 at = NOON + day * DAY + number * 30_000 + ord(drill.id[0])
                 log.save_rep(rep_at(log, at, faults, passage, tempo_bpm=60 + day), passage)
     return path / "progress" / "log.sqlite3"
@@ -186,7 +188,7 @@ def after(tmp_path: Path, reps: list[tuple[int, bool]], drill: Drill, name: str 
     passage = passage_of(drill, Excerpt(drill.id, (drill.phrases[0].id,), "harmonics")).logged
     with Log.open(tmp_path / name / "log.sqlite3", "Ada", now_ms=NOON) as log:
         for number, (tempo_bpm, clean) in enumerate(reps):
-            faults = () if clean else (LIFT,)
+            faults = () if clean else (LIFTED,)
             rep = rep_at(log, NOON + number * 30_000, faults, passage, tempo_bpm=tempo_bpm)
             log.save_rep(replace(rep, duration_ms=5000), passage)
     with Log.open(tmp_path / name / "log.sqlite3", now_ms=NOON, read_only=True) as log:

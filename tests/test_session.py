@@ -12,9 +12,11 @@ from hypothesis import strategies as st
 from coach.learning.ladder import Release
 from coach.learning.memory import fold_ladder
 from coach.learning.plan import Plan, PlanItem, Purpose
-from coach.log.entries import Fault, Outcome, Rep
+from coach.log.entries import Rep
 from coach.music.drill import TOGETHER
 from coach.music.excerpt import Excerpt, Kind
+from coach.rating.fault import Fault
+from coach.rating.table import CHOKED, LATE, NOT_REACHED, RESULTS
 from coach.session import machine
 from coach.session.events import (
     Again,
@@ -48,7 +50,7 @@ from coach.session.machine import NotNow, Phase, Session, receive
 from tests.samples import sample_drill
 
 DAY = date(2026, 3, 2)
-CHOKE_2 = Fault(2, Outcome.CHOKED)
+CHOKE_2 = Fault(2, CHOKED)
 
 
 def items() -> tuple[PlanItem, ...]:
@@ -112,7 +114,7 @@ def test_the_save_comes_before_every_other_effect_of_a_rating():
 def test_a_mark_made_twice_is_taken_back_and_another_on_the_same_event_replaces_it():
     session, _ = drive(opened(2), Go(at_ms=0), RepEnded(at_ms=1), Mark(at_ms=2, fault=CHOKE_2))
     assert session.marks == (CHOKE_2,)
-    late = Fault(2, Outcome.LATE)
+    late = Fault(2, LATE)
     session, _ = drive(session, Mark(at_ms=3, fault=late))
     assert session.marks == (late,)
     session, _ = drive(session, Mark(at_ms=4, fault=late))
@@ -120,7 +122,7 @@ def test_a_mark_made_twice_is_taken_back_and_another_on_the_same_event_replaces_
 
 
 def test_a_mark_outside_the_labels_is_told_and_not_kept():
-    session, effects = drive(opened(2), Go(at_ms=0), Mark(at_ms=1, fault=Fault(99, Outcome.CHOKED)))
+    session, effects = drive(opened(2), Go(at_ms=0), Mark(at_ms=1, fault=Fault(99, CHOKED)))
     assert session.marks == ()
     assert effects[-1] == Tell("there is no event 99: 1 to 9")
 
@@ -155,8 +157,8 @@ def test_a_turn_ends_when_its_minutes_are_far_over():
 
 def test_breaking_off_marks_what_was_not_reached_and_keeps_earlier_marks():
     session, _ = drive(opened(2), Go(at_ms=0), Mark(at_ms=1, fault=CHOKE_2), Cut(at_ms=2, reached=7))
-    outcomes = {fault.label: fault.outcome for fault in session.marks}
-    assert outcomes == {2: Outcome.CHOKED, 8: Outcome.NOT_REACHED, 9: Outcome.NOT_REACHED}
+    outcomes = {fault.label: fault.result for fault in session.marks}
+    assert outcomes == {2: CHOKED, 8: NOT_REACHED, 9: NOT_REACHED}
 
 
 def test_a_rep_dropped_in_the_middle_is_not_logged():
@@ -412,7 +414,7 @@ def test_after_every_relief_the_phrase_is_left_for_today_with_its_later_items():
         ),
     )
     session, _ = machine.start(plan, {"lamps": sample_drill()}, {}, 0)
-    choke = Fault(1, Outcome.CHOKED)
+    choke = Fault(1, CHOKED)
     for _ in range(30):
         if session.phase is Phase.DONE:
             break
@@ -488,9 +490,7 @@ ANY_EVENT = st.one_of(
         st.just(kind(at_ms=0))
         for kind in (Go, RepEnded, Confirm, Again, Skip, Easier, Listen, Pause, RunOn, Undo)
     ),
-    st.builds(
-        Mark, at_ms=st.just(0), fault=st.builds(Fault, st.integers(1, 10), st.sampled_from(list(Outcome)[1:]))
-    ),
+    st.builds(Mark, at_ms=st.just(0), fault=st.builds(Fault, st.integers(1, 10), st.sampled_from(RESULTS))),
     st.builds(SetTempo, at_ms=st.just(0), tempo_bpm=st.integers(-5, 400)),
     st.builds(ChooseLayer, at_ms=st.just(0), layer=st.sampled_from(["bass", "harmonics", TOGETHER])),
     st.builds(Cut, at_ms=st.just(0), reached=st.integers(0, 9)),

@@ -12,8 +12,10 @@ from pathlib import Path
 import pytest
 
 from coach.ground.problem import CoachError, UsageError
-from coach.log.entries import Correction, Entry, Fault, Outcome, Rep, new_id
+from coach.log.entries import Correction, Entry, Rep, new_id
 from coach.music.excerpt import LoggedEvent, LoggedPassage
+from coach.rating.fault import Fault
+from coach.rating.table import CHOKED, LIFT
 from coach.store import schema
 from coach.store.log import Log
 from coach.store.rows import rep_values
@@ -23,7 +25,7 @@ from coach.store.schema import DamagedLogError
 NOON = 1_796_299_200_000
 """2026-12-03 12:00 UTC."""
 DAY = 86_400_000
-CHOKED = (Fault(2, Outcome.CHOKED, "lift"),)
+A_CHOKE = (Fault(2, CHOKED, LIFT),)
 
 
 def passage_named(name: str = "lantern", drill: str = "lanterns") -> LoggedPassage:
@@ -78,7 +80,7 @@ def open_log(tmp_path: Path) -> Opener:
 
 def test_a_saved_rep_is_read_back_by_another_connection_as_it_was(open_log: Opener) -> None:
     with open_log() as log:
-        rep = rep_at(log, faults=CHOKED)
+        rep = rep_at(log, faults=A_CHOKE)
         log.save_rep(rep, PASSAGE)
         with open_log(read_only=True) as other:
             assert other.reps() == [rep]
@@ -116,11 +118,11 @@ def test_the_latest_correction_by_time_then_id_counts_whatever_the_order_of_savi
     with open_log() as log:
         rep = rep_at(log)
         log.save_rep(rep, PASSAGE)
-        later = Correction(id_at(NOON + 9), rep.id, NOON + 9, CHOKED)
+        later = Correction(id_at(NOON + 9), rep.id, NOON + 9, A_CHOKE)
         earlier = Correction(id_at(NOON + 5), rep.id, NOON + 5, None, void=True)
         for correction in (later, earlier):
             log.correct(correction)
-        assert [one.faults for one in log.reps()] == [CHOKED]
+        assert [one.faults for one in log.reps()] == [A_CHOKE]
         assert log.original(rep.id) == rep
         assert log.corrections(rep.id) == [earlier, later]
 
@@ -144,8 +146,8 @@ def test_an_undone_rep_can_be_rated_anew_even_with_the_clock_set_back(open_log: 
         log.undo_last(NOON - DAY)
         assert log.reps() == []
         (word,) = log.corrections(rep.id)
-        log.correct(Correction(id_at(word.at_ms + 1), rep.id, word.at_ms + 1, CHOKED))
-        assert [one.faults for one in log.reps()] == [CHOKED]
+        log.correct(Correction(id_at(word.at_ms + 1), rep.id, word.at_ms + 1, A_CHOKE))
+        assert [one.faults for one in log.reps()] == [A_CHOKE]
 
 
 def test_a_correction_of_an_unknown_rep_is_refused(open_log: Opener) -> None:
@@ -259,7 +261,7 @@ def test_a_commit_is_on_the_disk_when_it_returns(open_log: Opener) -> None:
 
 def filled(open_log: Opener, reps: int = 200) -> tuple[Path, list[Rep]]:
     with open_log() as log:
-        saved = [rep_at(log, NOON + index * 1000, CHOKED if index % 3 else ()) for index in range(reps)]
+        saved = [rep_at(log, NOON + index * 1000, A_CHOKE if index % 3 else ()) for index in range(reps)]
         log.save_rep(saved[0], PASSAGE)
         with schema.transaction(log.connection):
             for rep in saved[1:]:

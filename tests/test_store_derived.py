@@ -15,7 +15,9 @@ from hypothesis import strategies as st
 from coach.learning.evidence import day_evidence
 from coach.learning.ladder import Rule
 from coach.learning.memory import Memory, fold, fold_ladder
-from coach.log.entries import Correction, Fault, Outcome
+from coach.log.entries import Correction
+from coach.rating.fault import Fault
+from coach.rating.table import CHOKED, DROPPED, LATE, LIFT, NOT_REACHED
 from coach.store import derive, schema
 from coach.store.derive import Folds
 from coach.store.log import Log
@@ -28,10 +30,10 @@ OTHER = passage_named("second")
 FAULTS = (
     (),
     (),
-    (Fault(2, Outcome.CHOKED, "lift"),),
-    (Fault(3, Outcome.LATE),),
-    (Fault(1, Outcome.DROPPED), Fault(2, Outcome.CHOKED)),
-    (Fault(3, Outcome.NOT_REACHED),),
+    (Fault(2, CHOKED, LIFT),),
+    (Fault(3, LATE),),
+    (Fault(1, DROPPED), Fault(2, CHOKED)),
+    (Fault(3, NOT_REACHED),),
     None,
 )
 

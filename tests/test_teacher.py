@@ -24,7 +24,7 @@ from coach.report.student import digest, student_text
 from coach.score.load import load_drill
 from coach.store.log import Log
 from tests.test_library import write
-from tests.test_store import CHOKED, DAY, NOON, id_at, rep_at
+from tests.test_store import A_CHOKE, DAY, NOON, id_at, rep_at
 
 TODAY = date(2026, 12, 10)
 
@@ -52,7 +52,7 @@ def practise(folder: Path, drill_file: Path, name: str = "Mia", days: int = 3) -
         for day in range(days):
             for number, layer in enumerate(("harmonics", "together")):
                 passage = passage_of(drill, Excerpt(drill.id, (drill.phrases[0].id,), layer)).logged
-                faults = CHOKED if layer == "together" and day else ()
+                faults = A_CHOKE if layer == "together" and day else ()
                 rep = rep_at(log, NOON + day * DAY + number * 60_000, faults, passage, 52 + day)
                 log.save_rep(replace(rep, goal_bpm=70), passage)
         note = Entry(id_at(NOON, "n"), log.player.id, NOON, 60, "note", '{"text": "my thumb is sore"}')

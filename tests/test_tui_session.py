@@ -6,9 +6,9 @@ import pytest
 
 from coach.ground.places import builtin_drills
 from coach.learning.plan import Plan, PlanItem, Purpose
-from coach.log.entries import Outcome
 from coach.music.drill import TOGETHER
 from coach.music.excerpt import whole_phrase
+from coach.rating.table import CHOKED, DROPPED, LATE, LIFT, NOT_REACHED
 from coach.score.load import load_drill
 from coach.session.desk import Desk
 from coach.session.machine import Phase
@@ -114,7 +114,7 @@ async def test_label_keys_mark_chokes_and_the_same_key_takes_them_back(tmp_path)
         await play_to_end(pilot, app, player)
         await pilot.press("1", "3", "4", "3")
         marks = session_of(app).practice.session.marks
-        assert [(mark.label, mark.outcome) for mark in marks] == [(1, Outcome.CHOKED), (4, Outcome.CHOKED)]
+        assert [(mark.label, mark.result) for mark in marks] == [(1, CHOKED), (4, CHOKED)]
         assert "choked 1 4" in screen_text(app)
         await pilot.press("space")
         assert app.desk.log.reps()[0].faults == marks
@@ -126,10 +126,10 @@ async def test_late_dropped_cause_and_not_reached_are_one_key_away(tmp_path):
         await play_to_end(pilot, app, player)
         await pilot.press("2", "x", "x", "l", "3", "d", "4", "right", "right", "right", "right", "right", "n")
         marks = {mark.label: mark for mark in session_of(app).practice.session.marks}
-        assert (marks[2].outcome, marks[2].cause) == (Outcome.CHOKED, "lift")
-        assert marks[3].outcome is Outcome.LATE
-        assert marks[4].outcome is Outcome.DROPPED
-        assert [label for label in marks if marks[label].outcome is Outcome.NOT_REACHED] == [5, 6, 7]
+        assert (marks[2].result, marks[2].cause) == (CHOKED, LIFT)
+        assert marks[3].result is LATE
+        assert marks[4].result is DROPPED
+        assert [label for label in marks if marks[label].result is NOT_REACHED] == [5, 6, 7]
 
 
 async def test_backspace_takes_back_marks_one_by_one_and_then_the_last_rating(tmp_path):
@@ -140,7 +140,7 @@ async def test_backspace_takes_back_marks_one_by_one_and_then_the_last_rating(tm
         await play_to_end(pilot, app, player)
         await pilot.press("1", "l", "1", "backspace")
         (mark,) = session_of(app).practice.session.marks
-        assert mark.outcome is Outcome.CHOKED
+        assert mark.result is CHOKED
         await pilot.press("backspace")
         assert session_of(app).practice.session.marks == ()
         await pilot.press("backspace")
@@ -164,7 +164,7 @@ async def test_breaking_off_marks_what_was_not_reached(tmp_path):
         )
         await pilot.press("space")
         marks = practice.session.marks
-        assert {mark.outcome for mark in marks} == {Outcome.NOT_REACHED}
+        assert {mark.result for mark in marks} == {NOT_REACHED}
         assert min(mark.label for mark in marks) == third.label + 1
 
 

@@ -99,12 +99,13 @@ def test_a_theme_without_colour_still_tells_marks_and_the_chosen_key_apart():
 
 
 def test_what_failed_is_told_by_signs_and_not_by_colour_alone():
-    from coach.log.entries import Fault, Outcome
+    from coach.rating.fault import Fault
+    from coach.rating.table import CHOKED, DROPPED, LATE, NOT_REACHED
     from coach.tui.marking import signs
     from tests.screens import lamp
 
     passage, instrument = lamp()
-    outcomes = (Outcome.CHOKED, Outcome.LATE, Outcome.DROPPED, Outcome.NOT_REACHED)
+    outcomes = (CHOKED, LATE, DROPPED, NOT_REACHED)
     for plain in (False, True):
         shown = [signs((Fault(3, outcome),), passage, instrument, plain)[3][0] for outcome in outcomes]
         assert all(one != other for one, other in itertools.combinations(shown, 2))

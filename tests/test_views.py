@@ -12,11 +12,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from coach.learning.ladder import new_ladder
-from coach.log.entries import Fault, Outcome
 from coach.music.clicktrack import beats_of
 from coach.music.drill import Bar, Drill, Note, Phrase, Tempo
 from coach.music.excerpt import Excerpt, Kind, passage_of, whole_phrase
 from coach.music.rhythm import Meter
+from coach.rating.fault import Fault
+from coach.rating.table import CHOKED
 from coach.strings.instrument import Instrument, Node, nodes_upto
 from coach.strings.ready_made import ready_made
 from coach.tui import bigview, marking, meters, neck
@@ -212,7 +213,7 @@ def test_every_session_picture_fits_its_terminal_and_ascii_stays_ascii(
         beats=beats_of(passage, 55, 1),
         position_s=beat * 60 / 55 if playing else None,
         beat=beat if playing else None,
-        marks=tuple(Fault(label, Outcome.CHOKED) for label in sorted(marked)) if phase == "rating" else (),
+        marks=tuple(Fault(label, CHOKED) for label in sorted(marked)) if phase == "rating" else (),
         plain=plain,
         left_handed=left_handed,
     )
@@ -316,11 +317,11 @@ def test_a_long_passage_labels_the_events_of_the_open_page():
 def test_pressing_a_key_again_goes_round_the_notes_of_a_double_stop():
     passage, instrument = lamp()
     two = passage.event(2)
-    first = marking.pressed(2, Outcome.CHOKED, (), two)
-    second = marking.pressed(2, Outcome.CHOKED, (first,), two)
-    third = marking.pressed(2, Outcome.CHOKED, (second,), two)
+    first = marking.pressed(2, CHOKED, (), two)
+    second = marking.pressed(2, CHOKED, (first,), two)
+    third = marking.pressed(2, CHOKED, (second,), two)
     assert [first.note, second.note, third.note] == [0, 1, 2]
-    assert marking.pressed(2, Outcome.CHOKED, (third,), two) == third
+    assert marking.pressed(2, CHOKED, (third,), two) == third
     assert marking.signs((third,), passage, instrument, plain=False) == {2: ("×D", "choked")}
 
 

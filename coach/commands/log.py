@@ -117,8 +117,8 @@ def _open(arguments: argparse.Namespace, read_only: bool = False) -> Log:
 
 
 def _show(arguments: argparse.Namespace) -> int:
-    from coach.log.entries import faults_text
     from coach.music.excerpt import Excerpt
+    from coach.rating.fault import faults_text
     from coach.store.records import iso_time
 
     day = parse_date(arguments.date) if arguments.date else None
@@ -178,7 +178,7 @@ def _name(key: str, title: str) -> str:
 
 def _in_words(result: str) -> str:
     """A result as an answers file has it, `choked 2 5 lift; late 3`; what is none of the log's codes as it is."""
-    from coach.log.entries import parse_faults
+    from coach.rating.fault import parse_faults
     from coach.session.answers import RESULT_WORDS
 
     try:
@@ -189,7 +189,7 @@ def _in_words(result: str) -> str:
     parts: dict[tuple[str, str], list[str]] = {}
     for fault in faults:
         label = f"{fault.label}.{fault.note}" if fault.note else f"{fault.label}"
-        parts.setdefault((words[fault.outcome], fault.cause), []).append(label)
+        parts.setdefault((words[fault.result], fault.cause.word if fault.cause else ""), []).append(label)
     return "; ".join(" ".join([word, *labels, cause]).strip() for (word, cause), labels in parts.items())
 
 

@@ -21,9 +21,10 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 
-from coach.learning.ladder import verdict
-from coach.log.entries import CAUSES, Fault, Outcome, Rep
+from coach.log.entries import Rep
 from coach.music.excerpt import LoggedEvent, LoggedPassage
+from coach.rating.fault import Fault, verdict
+from coach.rating.table import CAUSES, DROPPED, LATE, Says
 
 NODE, MOVE, EXCERPT = "n:", "m:", "x:"
 
@@ -160,7 +161,7 @@ def _add_rep(sums: dict[str, _Sum], rep: Rep, passage: LoggedPassage) -> None:
     whole = sums.setdefault(EXCERPT + rep.excerpt, _Sum())
     whole.reps += 1
     whole.duration_ms += rep.duration_ms
-    clean = verdict(rep)
+    clean = verdict(rep.faults)
     if clean is not None:
         whole.add(clean, rep)
     faults: dict[int, list[Fault]] = {}
@@ -192,11 +193,9 @@ def _add_event(
         entry = sums.setdefault(key, _Sum())
         for fault in faults:
             _count_fault(entry, fault)
-        outcomes = {fault.outcome for fault in faults}
-        missing = outcomes & {Outcome.DROPPED, Outcome.NOT_REACHED}
-        failed = outcomes & {Outcome.CHOKED, Outcome.LATE}
-        if rep.rated and (failed or not missing):
-            entry.add(not failed, rep)
+        of_move = {fault.result.move for fault in faults}
+        if rep.rated and (Says.FAILED in of_move or Says.NOTHING not in of_move):
+            entry.add(Says.FAILED not in of_move, rep)
 
 
 def node_results(event: LoggedEvent, faults: Iterable[Fault]) -> Mapping[str, bool | None]:
@@ -204,9 +203,9 @@ def node_results(event: LoggedEvent, faults: Iterable[Fault]) -> Mapping[str, bo
     results: dict[str, bool | None] = dict.fromkeys(event.nodes, True)
     for fault in faults:
         for node in _named(event, fault):
-            if fault.outcome is Outcome.CHOKED:
+            if fault.result.node is Says.FAILED:
                 results[node] = False
-            elif fault.outcome is not Outcome.LATE and results[node] is not False:
+            elif fault.result.node is Says.NOTHING and results[node] is not False:
                 results[node] = None
     return results
 
@@ -225,5 +224,5 @@ def _named(event: LoggedEvent, fault: Fault) -> tuple[str, ...]:
 def _count_fault(entry: _Sum, fault: Fault) -> None:
     if fault.cause:
         entry.causes[CAUSES.index(fault.cause)] += 1
-    entry.late += fault.outcome is Outcome.LATE
-    entry.dropped += fault.outcome is Outcome.DROPPED
+    entry.late += fault.result is LATE
+    entry.dropped += fault.result is DROPPED

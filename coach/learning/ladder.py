@@ -24,8 +24,9 @@ from datetime import date
 from enum import StrEnum
 from typing import Any
 
-from coach.log.entries import Fault, Outcome, Rep
+from coach.log.entries import Rep
 from coach.music.rhythm import MAX_BPM, MIN_BPM
+from coach.rating.fault import verdict
 
 WIDE_STEP = 0.05
 WIDEST_STEP = 0.1
@@ -273,7 +274,7 @@ def after_rep(
     A rep that says nothing (`verdict`) changes nothing. The rung is where the rep says that it was. One that does not
     say so and is off the rung was the player's choice and moves it there, unless its purpose has a tempo of its own.
     """
-    clean = verdict(rep)
+    clean = verdict(rep.faults)
     if clean is None:
         return ladder, None
     if ladder is None:
@@ -285,20 +286,6 @@ def after_rep(
     elif rep.purpose not in OFF_LADDER:
         ladder = moved(ladder, rep.tempo_bpm)
     return after(ladder, clean, rep.day, rep.tempo_bpm, rule, available)
-
-
-def verdict(rep: Rep) -> bool | None:
-    """Whether the whole rep was clean; None where it says nothing: unrated, or only broken off."""
-    return said(rep.faults)
-
-
-def said(faults: Sequence[Fault] | None) -> bool | None:
-    """What a rep's faults say of the whole of it, as `verdict` does."""
-    if faults is None:
-        return None
-    if faults and all(fault.outcome is Outcome.NOT_REACHED for fault in faults):
-        return None
-    return not faults
 
 
 def _after_clean(ladder: Ladder, day: date, tempo_bpm: int, rule: Rule) -> tuple[Ladder, Step]:

@@ -40,9 +40,11 @@ from coach.learning.ladder import (
 from coach.learning.plan import Plan, PlanItem, Purpose
 from coach.learning.release import released
 from coach.learning.repertoire import BETWEEN_TURNS_S, Repertoire
-from coach.log.entries import Fault, Outcome, Rep
+from coach.log.entries import Rep
 from coach.music.drill import TOGETHER, Drill
 from coach.music.excerpt import Excerpt, LoggedPassage, Passage
+from coach.rating.fault import Fault
+from coach.rating.table import CHOKED, LATE
 from coach.strings.instrument import Node
 
 TOGETHER_KEY = "t:"
@@ -203,15 +205,15 @@ def play(learner: Learner, passage: Passage, tempo_bpm: int, day: int) -> tuple[
         tries = [succeeds(NODE + note.node_key) for note in event.notes if note.node_key]
         rang = all(tries)
         arrived = succeeds(MOVE + event.move) if event.move else True
-        outcome = Outcome.CLEAN
+        result = None
         if not rang:
-            outcome = Outcome.CHOKED
+            result = CHOKED
         elif not arrived or event.label in slipping:
-            outcome = Outcome.CHOKED if rng.random() < 0.5 else Outcome.LATE
-        if outcome is not Outcome.CLEAN and rng.random() >= traits.blind:
-            faults.append(Fault(event.label, outcome))
-        elif outcome is Outcome.CLEAN and event.is_harmonic and rng.random() < traits.harsh:
-            faults.append(Fault(event.label, Outcome.CHOKED))
+            result = CHOKED if rng.random() < 0.5 else LATE
+        if result is not None and rng.random() >= traits.blind:
+            faults.append(Fault(event.label, result))
+        elif result is None and event.is_harmonic and rng.random() < traits.harsh:
+            faults.append(Fault(event.label, CHOKED))
     for key, good in outcomes.items():
         _practised(learner, key, good, tempo_bpm, day)
     return tuple(sorted(faults))

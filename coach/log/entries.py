@@ -4,55 +4,19 @@ Conventions: times are UTC in milliseconds since 1970, beside the local offset i
 04:00 local time and is named by its calendar date. Ids are 26 characters, sort by time and are unique across
 machines (48 bits of milliseconds, 80 random bits, Crockford's base 32). Nothing is ever changed in place: a
 correction is an entry of its own, and the latest correction of a rep, by (time, id), decides what counts.
-
-Results are written as text: the faults only, all else was clean. `2c 5c:lift 3l 7n 4c.1` = event 2 choked,
-5 choked because of the lift, 3 late, 7 not reached, 4 choked on its first (highest) note only.
 """
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
-from enum import StrEnum
 from typing import Literal
+
+from coach.rating.fault import Fault
 
 DAY_STARTS_HOUR = 4
 _BASE32 = "0123456789ABCDEFGHJKMNPQRSTVWXYZ"
-_FAULT = re.compile(r"(\d{1,5})([cldn])(?:\.(\d{1,2}))?(?::([a-z]+))?")
-
-
-class Outcome(StrEnum):
-    """How one event of a rep went."""
-
-    CLEAN = "clean"
-    CHOKED = "choked"
-    LATE = "late"
-    DROPPED = "dropped"
-    NOT_REACHED = "not reached"
-
-
-Cause = Literal["", "position", "lift", "pluck"]
-CAUSES: tuple[Cause, ...] = ("position", "lift", "pluck")
-
-_LETTER = {
-    Outcome.CHOKED: "c",
-    Outcome.LATE: "l",
-    Outcome.DROPPED: "d",
-    Outcome.NOT_REACHED: "n",
-}
-_OUTCOME = {letter: outcome for outcome, letter in _LETTER.items()}
-
-
-@dataclass(frozen=True, slots=True, order=True)
-class Fault:
-    """An event that was not clean. `note` counts the event's notes from 1; 0 is the whole event."""
-
-    label: int
-    outcome: Outcome
-    cause: Cause = ""
-    note: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -171,27 +135,3 @@ def serial_id(at_ms: int, nonce: bytes, serial: int) -> str:
 def is_id(text: str) -> bool:
     """Whether the text is a well-formed id."""
     return len(text) == 26 and all(letter in _BASE32 for letter in text)
-
-
-def faults_text(faults: Iterable[Fault]) -> str:
-    """Faults as the log writes them; empty where all was clean."""
-    words = []
-    for fault in sorted(faults):
-        word = f"{fault.label}{_LETTER[fault.outcome]}"
-        word += f".{fault.note}" if fault.note else ""
-        words.append(word + (f":{fault.cause}" if fault.cause else ""))
-    return " ".join(words)
-
-
-def parse_faults(text: str) -> tuple[Fault, ...]:
-    """The inverse of `faults_text`; ValueError on other text."""
-    faults = []
-    for word in text.split():
-        match = _FAULT.fullmatch(word)
-        cause = match.group(4) or "" if match else ""
-        if match is None or cause not in ("", *CAUSES) or int(match.group(1)) < 1:
-            raise ValueError(
-                f"{word!r} is no result; expected a label and c, l, d or n, such as 2c or 5c:lift"
-            )
-        faults.append(Fault(int(match.group(1)), _OUTCOME[match.group(2)], cause, int(match.group(3) or 0)))
-    return tuple(sorted(faults))

@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from datetime import date
 
 from coach.ground.plain import counted
-from coach.log.entries import CAUSES
+from coach.rating.table import CAUSES
 from coach.report.inbox import DrillSeen, PlaceSeen
 from coach.words.amounts import percent, short_day
 
@@ -87,7 +87,7 @@ def _next_step(
         worst = chokes[0]
         cause = ""
         if any(worst.causes):
-            cause = f", mostly {CAUSES[max(range(3), key=lambda index: worst.causes[index])]}"
+            cause = f", mostly {CAUSES[max(range(3), key=lambda index: worst.causes[index])].word}"
         return f"{worst.name} alone", f"chokes {percent(fail_rate(worst))} of the time{cause}"
     if moves:
         return f"the move {moves[0].name}", f"fails {percent(fail_rate(moves[0]))} of the time"

@@ -6,8 +6,9 @@ from collections.abc import Iterator, Sequence
 from datetime import date
 from typing import TYPE_CHECKING
 
-from coach.log.entries import Outcome, faults_text
 from coach.music.excerpt import Excerpt
+from coach.rating.fault import faults_text
+from coach.rating.table import CHOKED, DROPPED, LATE, NOT_REACHED
 from coach.report.table_csv import Cell, csv_text
 from coach.store.records import iso_time
 
@@ -50,7 +51,7 @@ def reps_csv(log: Log, players: Sequence[str]) -> str:
 def _rows(log: Log, player: str, name: str) -> Iterator[tuple[Cell, ...]]:
     for rep, passage in log.counted(player, date.min, date.max):
         excerpt = Excerpt.parse(rep.excerpt)
-        outcomes = [fault.outcome for fault in rep.faults or ()]
+        results = [fault.result for fault in rep.faults or ()]
         yield (
             rep.day.isoformat(),
             iso_time(rep.at_ms, rep.utc_offset_min),
@@ -66,10 +67,10 @@ def _rows(log: Log, player: str, name: str) -> Iterator[tuple[Cell, ...]]:
             rep.goal_bpm,
             rep.rated,
             rep.clean,
-            outcomes.count(Outcome.CHOKED),
-            outcomes.count(Outcome.LATE),
-            outcomes.count(Outcome.DROPPED),
-            outcomes.count(Outcome.NOT_REACHED),
+            results.count(CHOKED),
+            results.count(LATE),
+            results.count(DROPPED),
+            results.count(NOT_REACHED),
             faults_text(rep.faults or ()),
             rep.purpose,
             rep.listened,

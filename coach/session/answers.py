@@ -29,10 +29,11 @@ from typing import Literal
 from coach.ground.days import day_from
 from coach.ground.digits import whole_number
 from coach.ground.problem import CoachError, Problem
-from coach.log.entries import CAUSES, Cause, Fault, Outcome
 from coach.music.drill import Drill
 from coach.music.excerpt import Excerpt, Kind, Passage, layer_choices, passage_of
 from coach.music.rhythm import MAX_BPM, MIN_BPM
+from coach.rating.fault import Fault, causes_of
+from coach.rating.table import CHOKED, DROPPED, LATE, NOT_REACHED, Result
 from coach.session.events import ChooseExcerpt, Go, Rated, Skip, Stop
 from coach.session.host import Practice, rep_seconds
 from coach.session.machine import Phase
@@ -41,10 +42,10 @@ LARGEST_BYTES = 1_000_000
 MOST_PROBLEMS = 100
 LONGEST_SHOWN = 200
 RESULT_WORDS = {
-    "choked": Outcome.CHOKED,
-    "late": Outcome.LATE,
-    "dropped": Outcome.DROPPED,
-    "unreached": Outcome.NOT_REACHED,
+    "choked": CHOKED,
+    "late": LATE,
+    "dropped": DROPPED,
+    "unreached": NOT_REACHED,
 }
 """How an answers file calls what was not clean."""
 _WORDS = ("clean", *RESULT_WORDS, "stop", "skip", "day", "at")
@@ -215,10 +216,10 @@ def _results(line: str) -> tuple[Fault, ...]:
     return tuple(sorted(faults.values()))
 
 
-def _faults(outcome: Outcome, words: Sequence[str], name: str) -> list[Fault]:
-    cause: Cause = ""
-    if words and words[-1] in CAUSES:
-        cause = next(known for known in CAUSES if known == words[-1])
+def _faults(result: Result, words: Sequence[str], name: str) -> list[Fault]:
+    causes = {row.word: row for row in causes_of(result)}
+    cause = causes.get(words[-1]) if words else None
+    if cause:
         words = words[:-1]
     if not words:
         raise ValueError(f"{name} says no event|{name} 2 5, with the labels of the events?")
@@ -226,12 +227,11 @@ def _faults(outcome: Outcome, words: Sequence[str], name: str) -> list[Fault]:
     for word in words:
         match = re.fullmatch(r"(\d{1,5})(?:\.(\d{1,2}))?,?", word)
         if match is None or int(match[1]) < 1:
-            near = difflib.get_close_matches(word, CAUSES, n=1)
+            near = difflib.get_close_matches(word, causes, n=1)
             hint = f"{near[0]}?" if near else "labels are the numbers on the screen, from 1"
-            raise ValueError(
-                f"found {word!r}, expected an event's label or one of {', '.join(CAUSES)}|{hint}"
-            )
-        faults.append(Fault(int(match[1]), outcome, cause, int(match[2] or 0)))
+            allowed = " or one of ".join(["an event's label", *filter(None, [", ".join(causes)])])
+            raise ValueError(f"found {word!r}, expected {allowed}|{hint}")
+        faults.append(Fault(int(match[1]), result, cause, int(match[2] or 0)))
     return faults
 
 

@@ -14,7 +14,8 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
-from coach.log.entries import Correction, Entry, Rep, faults_text
+from coach.log.entries import Correction, Entry, Rep
+from coach.rating.fault import faults_text
 from coach.session.answers import Answer
 from coach.store.log import Log
 from coach.store.records import iso_time

@@ -10,9 +10,10 @@ from dataclasses import dataclass
 from typing import Any
 
 from coach.learning.ladder import Ladder, Step
-from coach.log.entries import EntryKind, Fault
+from coach.log.entries import EntryKind
 from coach.music.drill import ClickPattern
 from coach.music.excerpt import Excerpt, Passage
+from coach.rating.fault import Fault
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -20,6 +20,7 @@ from coach.log.entries import Correction, Entry, Rep, new_id, practice_day
 from coach.music.clicktrack import BeatAt, beats_of, clicks_of
 from coach.music.drill import Drill
 from coach.music.excerpt import Passage, PlacedEvent
+from coach.rating.table import CHOKED, NOT_REACHED
 from coach.session import machine
 from coach.session.events import (
     AutoGo,
@@ -360,9 +361,9 @@ def summarise(session: Session, started_ms: int, ended_ms: int) -> Summary:
         for event in rep.passage.events:
             fault = faults.get(event.label)
             for number, note in enumerate(event.notes, 1):
-                if not note.node_key or (fault and fault.outcome == "not reached"):
+                if not note.node_key or (fault and fault.result is NOT_REACHED):
                     continue
-                missed = fault and fault.outcome == "choked" and fault.note in (0, number)
+                missed = fault and fault.result is CHOKED and fault.note in (0, number)
                 tally = choked if missed else rang
                 tally[note.node_key] = tally.get(note.node_key, 0) + 1
     excerpts = []

@@ -33,10 +33,11 @@ from coach.learning.ladder import DEFAULT as DEFAULT_RULE
 from coach.learning.ladder import Ladder, Moved, Release, Rule, Step
 from coach.learning.plan import Plan, PlanItem, Purpose
 from coach.learning.release import released, releases_for
-from coach.log.entries import Fault, Outcome
 from coach.music.drill import TOGETHER, Drill
 from coach.music.excerpt import Excerpt, Kind, Passage, layer_choices, passage_of
 from coach.music.rhythm import MIN_BPM
+from coach.rating.fault import Fault, verdict
+from coach.rating.table import NOT_REACHED
 from coach.session.events import (
     Again,
     AutoGo,
@@ -323,7 +324,7 @@ def _keep(session: Session, at_ms: int) -> Result:
     if session.amending:
         taken_back = session.saved[session.amending - 1].faults is not None
         return _amend(session, session.marks) if taken_back else (session, ())
-    marked = any(mark.outcome is not Outcome.NOT_REACHED for mark in session.marks)
+    marked = any(mark.result is not NOT_REACHED for mark in session.marks)
     return _save(session, session.marks if marked else None, at_ms)
 
 
@@ -346,9 +347,7 @@ def _cut(session: Session, event: SessionEvent) -> Result:
     assert isinstance(event, Cut)
     assert session.passage is not None
     missed = tuple(
-        Fault(placed.label, Outcome.NOT_REACHED)
-        for placed in session.passage.events
-        if placed.label > event.reached
+        Fault(placed.label, NOT_REACHED) for placed in session.passage.events if placed.label > event.reached
     )
     marked = {fault.label for fault in session.marks}
     marks = tuple(sorted((*session.marks, *(fault for fault in missed if fault.label not in marked))))
@@ -488,7 +487,7 @@ def _failed_lately(session: Session) -> set[int]:
         for rep in session.saved
         if rep.turn == session.turn and rep.passage.excerpt == session.excerpt
         for fault in rep.faults or ()
-        if fault.outcome is not Outcome.NOT_REACHED
+        if fault.result is not NOT_REACHED
     }
 
 
@@ -496,7 +495,7 @@ def _after(
     session: Session, before: Ladder, faults: tuple[Fault, ...] | None, tempo_bpm: int
 ) -> tuple[Ladder, Step | None]:
     """The ladder after a repetition; unmoved where it says nothing: unrated, or only broken off."""
-    clean = ladders.said(faults)
+    clean = verdict(faults)
     if clean is None:
         return before, None
     assert session.passage is not None

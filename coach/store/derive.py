@@ -19,8 +19,9 @@ from coach.learning.evidence import EXCERPT, MOVE, NODE, DayEvidence, day_eviden
 from coach.learning.ladder import DEFAULT as DEFAULT_RULE
 from coach.learning.ladder import Ladder, Rule
 from coach.learning.memory import CAP_DAYS, Memory, fold, fold_ladder
-from coach.log.entries import CAUSES, Outcome, Rep
+from coach.log.entries import Rep
 from coach.music.excerpt import LoggedPassage
+from coach.rating.table import CAUSES, DROPPED, LATE
 from coach.store.schema import DamagedStateError, derived, sealed
 
 MODEL = 3
@@ -273,7 +274,7 @@ class Deriver:
             )
             return
         faults = [fault for rep, _ in reps for fault in rep.faults or ()]
-        outcomes = [fault.outcome for fault in faults]
+        results = [fault.result for fault in faults]
         causes = [fault.cause for fault in faults]
         position, lift, pluck = (causes.count(cause) for cause in CAUSES)
         total = DayTotal(
@@ -285,8 +286,8 @@ class Deriver:
             position,
             lift,
             pluck,
-            outcomes.count(Outcome.LATE),
-            outcomes.count(Outcome.DROPPED),
+            results.count(LATE),
+            results.count(DROPPED),
         )
         self.connection.execute(
             "INSERT OR REPLACE INTO days (player, day, body) VALUES (?,?,?)",

@@ -12,9 +12,10 @@ from datetime import UTC, datetime, timedelta, timezone
 from typing import Any, get_args
 
 from coach.ground.plain import plain_text
-from coach.log.entries import EntryKind, is_id, parse_faults, practice_day
+from coach.log.entries import EntryKind, is_id, practice_day
 from coach.music.excerpt import Excerpt, LoggedPassage
 from coach.music.rhythm import MAX_BPM, MIN_BPM
+from coach.rating.fault import parse_faults
 from coach.store.log import checked_name
 from coach.store.schema import RAW_COLUMNS, Value
 

@@ -6,8 +6,9 @@ from collections.abc import Sequence
 from typing import Any
 
 from coach.ground.plain import plain_text
-from coach.log.entries import Correction, Entry, Rep, faults_text, parse_faults
+from coach.log.entries import Correction, Entry, Rep
 from coach.music.excerpt import LoggedPassage
+from coach.rating.fault import faults_text, parse_faults
 from coach.store.schema import RAW_COLUMNS, DamagedLogError, Value, checksum, damage
 
 

@@ -1,6 +1,6 @@
 """Marking what failed with few keys: which mark a key makes, how marks look and how they are told in words.
 
-Conventions: labels count from 1. The brush is the outcome that marking gives: choked at first. A key pressed on an
+Conventions: labels count from 1. The brush is the result that marking gives: choked at first. A key pressed on an
 event with several notes goes round: the whole event, each note alone, nothing.
 """
 
@@ -9,33 +9,27 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import replace
 
-from coach.log.entries import CAUSES, Cause, Fault, Outcome
 from coach.music.excerpt import Passage, PlacedEvent
+from coach.rating.fault import Fault, causes_of
+from coach.rating.table import Cause, Result
 from coach.strings.instrument import Instrument
 from coach.tui.actions import LABEL_KEYS
 from coach.tui.canvas import Role
 
-_SIGNS: dict[Outcome, tuple[str, str, Role]] = {
-    Outcome.CHOKED: ("×", "x", "choked"),
-    Outcome.LATE: ("»", ">", "late"),
-    Outcome.DROPPED: ("↓", "v", "dropped"),
-    Outcome.NOT_REACHED: ("–", "-", "dim"),
-}
 
-
-def pressed(label: int, brush: Outcome, marks: Iterable[Fault], event: PlacedEvent) -> Fault:
+def pressed(label: int, brush: Result, marks: Iterable[Fault], event: PlacedEvent) -> Fault:
     """The fault to send when the key of an event is pressed; sending a fault that stands takes it back."""
     standing = next((mark for mark in marks if mark.label == label), None)
-    if standing is None or standing.outcome is not brush:
+    if standing is None or standing.result is not brush:
         return Fault(label, brush)
-    if brush is Outcome.CHOKED and len(event.notes) > 1 and standing.note < len(event.notes):
+    if brush.by_note and len(event.notes) > 1 and standing.note < len(event.notes):
         return replace(standing, note=standing.note + 1)
     return standing
 
 
 def next_cause(fault: Fault) -> Fault:
-    """The same choke for the next reason: not told, position, lift, pluck."""
-    reasons: tuple[Cause, ...] = ("", *CAUSES)
+    """The same fault with its next cause: not told, then each that its result takes."""
+    reasons: tuple[Cause | None, ...] = (None, *causes_of(fault.result))
     return replace(fault, cause=reasons[(reasons.index(fault.cause) + 1) % len(reasons)])
 
 
@@ -45,7 +39,7 @@ def signs(
     """Label to the sign and role that the lane shows: `×`, or `×D` where only that string's note choked."""
     shown: dict[int, tuple[str, Role]] = {}
     for fault in marks:
-        pretty, ascii_sign, role = _SIGNS[fault.outcome]
+        pretty, ascii_sign, role = fault.result.sign, fault.result.ascii_sign, fault.result.ink
         sign = ascii_sign if plain else pretty
         if fault.note:
             sign += instrument.string_label(passage.event(fault.label).notes[fault.note - 1].note.string)
@@ -55,12 +49,12 @@ def signs(
 
 def in_words(marks: Iterable[Fault]) -> str:
     """`choked 2 5 (lift)  late 3`; empty where nothing is marked."""
-    groups: dict[Outcome, list[str]] = {}
+    groups: dict[Result, list[str]] = {}
     for fault in marks:
-        groups.setdefault(fault.outcome, []).append(
-            f"{fault.label}" + (f" ({fault.cause})" if fault.cause else "")
+        groups.setdefault(fault.result, []).append(
+            f"{fault.label}" + (f" ({fault.cause.word})" if fault.cause else "")
         )
-    return "  ".join(f"{outcome} {' '.join(labels)}" for outcome, labels in groups.items())
+    return "  ".join(f"{result.word} {' '.join(labels)}" for result, labels in groups.items())
 
 
 def keys_for(passage: Passage, on_page: Iterable[int]) -> Mapping[int, str]:

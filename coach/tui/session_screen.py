@@ -5,8 +5,9 @@ from __future__ import annotations
 from textual import events
 
 from coach.learning.ladder import Moved
-from coach.log.entries import Fault, Outcome
 from coach.music.excerpt import Excerpt, excerpts_of, whole_phrase
+from coach.rating.fault import Fault
+from coach.rating.table import CHOKED, DROPPED, LATE, NOT_REACHED, Result
 from coach.session.events import (
     Again,
     ChooseExcerpt,
@@ -127,16 +128,16 @@ class SessionScreen(SessionStage):
         return f"saved, {words}"
 
     def do_choked(self) -> None:
-        self._take_brush(Outcome.CHOKED)
+        self._take_brush(CHOKED)
 
     def do_late(self) -> None:
-        self._take_brush(Outcome.LATE)
+        self._take_brush(LATE)
 
     def do_dropped(self) -> None:
-        self._take_brush(Outcome.DROPPED)
+        self._take_brush(DROPPED)
 
-    def _take_brush(self, outcome: Outcome) -> None:
-        self.brush = outcome
+    def _take_brush(self, result: Result) -> None:
+        self.brush = result
         self.draw()
 
     def do_not_reached(self) -> None:
@@ -147,14 +148,11 @@ class SessionScreen(SessionStage):
             self.draw()
             return
         for event in session.passage.events:
-            if (
-                event.label >= first
-                and Fault(event.label, Outcome.NOT_REACHED) not in self.practice.session.marks
-            ):
-                self._send_mark(Fault(event.label, Outcome.NOT_REACHED))
+            if event.label >= first and Fault(event.label, NOT_REACHED) not in self.practice.session.marks:
+                self._send_mark(Fault(event.label, NOT_REACHED))
 
     def do_cause(self) -> None:
-        choked = [mark for mark in self.practice.session.marks if mark.outcome is Outcome.CHOKED]
+        choked = [mark for mark in self.practice.session.marks if mark.result is CHOKED]
         newest = (mark for mark in choked if mark.label == self._last_label)
         chosen = next(newest, choked[-1] if choked else None)
         if chosen is None:
@@ -177,7 +175,7 @@ class SessionScreen(SessionStage):
         if found is None:
             return
         self.last_choke_s = at_s
-        fault = Fault(found.label, Outcome.CHOKED)
+        fault = Fault(found.label, CHOKED)
         if fault not in self.practice.session.marks:
             self.doubts[found.label] = tuple(label for label in found.possible if label != found.label)
             self._send_mark(fault)
@@ -326,7 +324,7 @@ class SessionScreen(SessionStage):
         self.practice.hold_on()
         self._watch_time()
         session = self.practice.session
-        marked = any(mark.outcome is not Outcome.NOT_REACHED for mark in session.marks)
+        marked = any(mark.result is not NOT_REACHED for mark in session.marks)
         kept = ", and so is what is marked now" if session.phase is Phase.RATING and marked else ""
         self.app.push_screen(
             AskScreen(

@@ -16,8 +16,9 @@ from textual.message import Message
 
 from coach.ground.plain import counted, plain_text
 from coach.ground.problem import CoachError
-from coach.log.entries import Fault, Outcome
 from coach.music.clicktrack import BeatAt, beats_of
+from coach.rating.fault import Fault
+from coach.rating.table import CHOKED
 from coach.score.load import load_drill
 from coach.session.events import (
     ChooseExcerpt,
@@ -67,7 +68,7 @@ class SessionStage(CoachScreen):
         self.doubts: dict[int, tuple[int, ...]] = {}
         """Label guessed from a press to the labels that it may be."""
         self.view: View = "glance"
-        self.brush = Outcome.CHOKED
+        self.brush = CHOKED
         self.cursor = 0
         self.page = 0
         self.message = ""
@@ -231,7 +232,7 @@ class SessionStage(CoachScreen):
             told = self.practice.messages[-1]
             self.practice.messages.clear()
         if before is not session.phase:
-            self.brush, self.cursor, self.page = Outcome.CHOKED, 0, 0
+            self.brush, self.cursor, self.page = CHOKED, 0, 0
             self._marked.clear()
             self._last_label = 0
         if session.index != self._item:

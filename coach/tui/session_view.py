@@ -11,9 +11,10 @@ from functools import lru_cache
 
 from coach.ground.plain import plain_text
 from coach.learning.ladder import Ladder
-from coach.log.entries import Fault, Outcome
 from coach.music.clicktrack import BeatAt
 from coach.music.excerpt import Passage
+from coach.rating.fault import Fault
+from coach.rating.table import CHOKED, Result
 from coach.strings.instrument import Instrument
 from coach.tui import bigview, marking, meters, neck
 from coach.tui.actions import LABEL_KEYS
@@ -71,7 +72,7 @@ class Picture:
     beat: float | None = None
     """Where the music is, in tempo beats; None while it stands, negative in the count-in."""
     marks: tuple[Fault, ...] = ()
-    brush: Outcome = Outcome.CHOKED
+    brush: Result = CHOKED
     cursor: int = 0
     page: int = 0
     message: str = ""
@@ -370,7 +371,7 @@ def _label_range(events: int) -> str:
 def _hint_word(picture: Picture, label: str, action_id: str) -> str:
     if action_id == "save" and picture.marks:
         return "save"
-    if action_id == picture.brush.value:
+    if action_id == picture.brush.word:
         return f"[{label}]"
     return label
 

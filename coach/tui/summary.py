@@ -12,7 +12,7 @@ from textual.widgets import Static
 
 from coach.ground.plain import counted, plain_text
 from coach.learning.evidence import EXCERPT
-from coach.log.entries import Outcome
+from coach.rating.table import CHOKED, DROPPED, LATE
 from coach.session.machine import Session
 from coach.tui.base import DrawnScreen
 from coach.tui.canvas import Canvas, Role, Rows
@@ -78,16 +78,16 @@ def _faults(session: Session) -> list[tuple[Role, str]]:
     """Choked low notes, and late and dropped events: they say nothing about nodes."""
     lines: list[tuple[Role, str]] = []
     low = sum(
-        fault.outcome is Outcome.CHOKED and not rep.passage.event(fault.label).is_harmonic
+        fault.result is CHOKED and not rep.passage.event(fault.label).is_harmonic
         for rep in session.saved
         for fault in rep.faults or ()
     )
     if low:
         lines.append(("text", f"choked  {counted(low, 'low note')}"))
-    for outcome in (Outcome.LATE, Outcome.DROPPED):
-        count = sum(fault.outcome is outcome for rep in session.saved for fault in rep.faults or ())
+    for result in (LATE, DROPPED):
+        count = sum(fault.result is result for rep in session.saved for fault in rep.faults or ())
         if count:
-            lines.append(("text", f"{outcome}  {counted(count, 'event')}"))
+            lines.append(("text", f"{result.word}  {counted(count, 'event')}"))
     return lines
 
 

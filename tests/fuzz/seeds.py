@@ -15,9 +15,11 @@ from pathlib import Path
 
 from coach.folder.settings import defaults_text
 from coach.ground.places import builtin_drills
-from coach.log.entries import Correction, Entry, Fault, Outcome
+from coach.log.entries import Correction, Entry
 from coach.music.drill import Drill
 from coach.music.excerpt import Excerpt, passage_of
+from coach.rating.fault import Fault
+from coach.rating.table import CHOKED, LATE, LIFT
 from coach.report.student import student_report, student_text
 from coach.score.load import read_drill
 from coach.score.midi_out import midi_bytes
@@ -251,7 +253,7 @@ def practised(player: str = "Ada", drills: Sequence[Drill] = (), days: int = 3) 
     return log
 
 
-RESULTS = ((), (), (Fault(1, Outcome.CHOKED, "lift"),), (Fault(1, Outcome.LATE),), None)
+RESULTS = ((), (), (Fault(1, CHOKED, LIFT),), (Fault(1, LATE),), None)
 ENTRIES: dict[str, dict[str, object]] = {
     "note": {"text": "Schöne Töne"},
     "sitting": {"minutes": 20},

@@ -522,9 +522,9 @@ def mutated_arguments(rng: random.Random, pool: Sequence[bytes]) -> bytes:
 @cache
 def _parsers() -> tuple[Callable[[str], Any], ...]:
     from coach.commands.common import parse_date
-    from coach.log.entries import parse_faults
     from coach.midi.pedal import Trigger
     from coach.music.excerpt import Excerpt
+    from coach.rating.fault import parse_faults
     from coach.score.beats import read_beat, read_beats
     from coach.score.notation import read_events
     from coach.strings.instrument import Instrument, Node, nodes_at_label

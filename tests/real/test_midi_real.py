@@ -11,13 +11,14 @@ import pytest
 
 from coach.cli import main
 from coach.learning.plan import Plan, PlanItem, Purpose
-from coach.log.entries import Fault, Outcome
 from coach.midi.pedal import Moment, Trigger, guess_event, meaning
 from coach.midi.ports import Link, list_ports
 from coach.midi.rig import Rig
 from coach.midi.settings import MidiSettings
 from coach.music.drill import ClickPattern
 from coach.music.excerpt import Excerpt, passage_of
+from coach.rating.fault import Fault
+from coach.rating.table import CHOKED
 from coach.session.events import Confirm, Go, Mark, SetTempo
 from coach.session.host import Practice
 from coach.session.machine import Phase
@@ -204,7 +205,7 @@ def test_a_pedal_s_presses_reach_the_log(pedal, tmp_path):
         wait_for(lambda: player.finished, 60, "the rep's end")
         practice.tick()
         assert practice.session.phase is Phase.RATING
-        practice.send(Mark(at_ms=now_ms, fault=Fault(guess.label, Outcome.CHOKED)))
+        practice.send(Mark(at_ms=now_ms, fault=Fault(guess.label, CHOKED)))
         press(pedal, (0xB0, 64, 127), (0xB0, 64, 127), (0xB0, 64, 127))
         wait_for(lambda: len(rig._presses) > 0, 2, "the press")
         (second,) = rig.take()
@@ -214,7 +215,7 @@ def test_a_pedal_s_presses_reach_the_log(pedal, tmp_path):
         )
         assert practice.send(Confirm(at_ms=now_ms))
         (rep,) = log.reps()
-        assert rep.faults == (Fault(wanted, Outcome.CHOKED),)
+        assert rep.faults == (Fault(wanted, CHOKED),)
 
 
 def test_a_pedal_is_learned_and_watched_by_the_command(pedal, tmp_path, capsys):

@@ -1,0 +1,147 @@
+"""The table of results and causes: every key, sign, word and count of them in the program is read from these rows.
+
+An event is clean where nothing is marked on it; a row is what a mark can say instead. Keys are named as Textual names
+them. A new row is the whole of a new result or cause: what every place needs to know of it is a field without a
+default, so that a row that leaves one out fails the type check.
+
+| result of the event | its nodes | the move to it | a held note |
+| --- | --- | --- | --- |
+| clean | clean | clean | clean |
+| choked | failed | failed, unless its cause says otherwise | failed |
+| late | clean: it rang | failed | clean |
+| dropped | nothing | nothing | failed |
+| not reached | nothing | nothing | nothing |
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Literal
+
+Ink = Literal["choked", "late", "dropped", "dim"]
+"""The inks that a mark may have on the screen; every theme has them."""
+
+
+class Says(StrEnum):
+    """What a result says of a node, a move or a held note."""
+
+    CLEAN = "clean"
+    FAILED = "failed"
+    NOTHING = "nothing"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
+class Result:
+    """How an event went that was not clean. Two rows are the same where they are one object."""
+
+    word: str
+    """On every screen and page, in answers files; with underscores where a column is named."""
+    letter: str
+    """In the log's text of a mark; one lower-case letter."""
+    key: str
+    """On the rating screen; no digit, no letter of the row below the digits."""
+    help: str
+    """What the key does, for help and palette."""
+    rest: bool
+    """Whether its key marks all events from the cursor on at once, instead of choosing what the next marks say."""
+    by_note: bool
+    """Whether a mark may be about one note of an event."""
+    sign: str
+    """Over the event in the lane."""
+    ascii_sign: str
+    ink: Ink
+    node: Says
+    """Of the nodes of the event."""
+    move: Says
+    """Of the move to the event, where its cause does not say otherwise."""
+    held: Says
+    """Of a note without a node."""
+    fails: bool
+    """Whether the repetition failed. One with nothing but marks that do not fail it only broke off."""
+
+    def __repr__(self) -> str:
+        return self.word
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
+class Cause:
+    """Why an event went so, as far as the player knows."""
+
+    word: str
+    """On every screen and page, in the log and in answers files; one word of lower-case letters."""
+    of: tuple[Result, ...]
+    """The results that take it."""
+
+    def __repr__(self) -> str:
+        return self.word
+
+
+CHOKED = Result(
+    word="choked",
+    letter="c",
+    key="c",
+    help="What you mark from now on is choked",
+    rest=False,
+    by_note=True,
+    sign="×",
+    ascii_sign="x",
+    ink="choked",
+    node=Says.FAILED,
+    move=Says.FAILED,
+    held=Says.FAILED,
+    fails=True,
+)
+LATE = Result(
+    word="late",
+    letter="l",
+    key="l",
+    help="What you mark from now on came late",
+    rest=False,
+    by_note=False,
+    sign="»",
+    ascii_sign=">",
+    ink="late",
+    node=Says.CLEAN,
+    move=Says.FAILED,
+    held=Says.CLEAN,
+    fails=True,
+)
+DROPPED = Result(
+    word="dropped",
+    letter="d",
+    key="d",
+    help="What you mark from now on was let go early, or not played",
+    rest=False,
+    by_note=False,
+    sign="↓",
+    ascii_sign="v",
+    ink="dropped",
+    node=Says.NOTHING,
+    move=Says.NOTHING,
+    held=Says.FAILED,
+    fails=True,
+)
+NOT_REACHED = Result(
+    word="not reached",
+    letter="n",
+    key="n",
+    help="All events from the cursor on were not reached",
+    rest=True,
+    by_note=False,
+    sign="–",
+    ascii_sign="-",
+    ink="dim",
+    node=Says.NOTHING,
+    move=Says.NOTHING,
+    held=Says.NOTHING,
+    fails=False,
+)
+
+RESULTS: tuple[Result, ...] = (CHOKED, LATE, DROPPED, NOT_REACHED)
+
+POSITION = Cause(word="position", of=(CHOKED,))
+LIFT = Cause(word="lift", of=(CHOKED,))
+PLUCK = Cause(word="pluck", of=(CHOKED,))
+
+CAUSES: tuple[Cause, ...] = (POSITION, LIFT, PLUCK)
