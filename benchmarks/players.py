@@ -14,8 +14,8 @@ from __future__ import annotations
 
 from typing import NamedTuple, Protocol
 
-from coach.log.entries import Fault
 from coach.music.excerpt import Passage
+from coach.rating.fault import Fault
 
 
 class Truth(NamedTuple):

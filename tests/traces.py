@@ -24,9 +24,9 @@ from typing import Any, cast
 
 from coach.learning.ladder import Ladder, Step
 from coach.learning.plan import Plan, PlanItem, Purpose
-from coach.log.entries import faults_text, parse_faults
 from coach.music.drill import TOGETHER, Drill
 from coach.music.excerpt import Excerpt, Kind
+from coach.rating.fault import faults_text, parse_faults
 from coach.session import machine
 from coach.session.events import (
     Again,
