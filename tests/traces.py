@@ -250,7 +250,10 @@ class Player:
         return self._shown(effects)
 
     def _shown(self, effects: tuple[Effect, ...]) -> str:
-        state = state_text(cast(Session, self.session))
+        saved = [effect for effect in effects if isinstance(effect, SaveRep | CorrectRep)]
+        state = state_text(
+            cast(Session, self.session), told=bool(saved) and "void" not in effect_text(saved[-1])
+        )
         return f"{state}  | {'; '.join(effect_text(effect) for effect in effects)}".rstrip()
 
     def ending(self) -> list[str]:
@@ -271,8 +274,11 @@ def result(faults: Any) -> str:
     return "unrated" if faults is None else faults_text(faults) or "clean"
 
 
-def state_text(session: Session) -> str:
-    """State, item, excerpt, tempo, marks, and what the last rating did."""
+def state_text(session: Session, told: bool) -> str:
+    """State, item, excerpt, tempo, marks, and, where `told`, what the rating did."""
+    step = [step_text(session.step)] if session.step is not None and told else []
+    if session.phase is Phase.DONE:
+        return " ".join([f"{session.phase:9}", *step])
     parts = [f"{session.phase:9}", f"{session.index + 1}"]
     if session.excerpt is not None and session.ladder is not None:
         rung, tempo = session.ladder.rung_bpm, session.tempo_bpm
@@ -285,9 +291,7 @@ def state_text(session: Session) -> str:
         parts.append(f"anew {session.amending}")
     if session.marks:
         parts.append(f"[{faults_text(session.marks)}]")
-    if session.step is not None:
-        parts.append(step_text(session.step))
-    return " ".join(parts)
+    return " ".join([*parts, *step])
 
 
 def step_text(step: Step) -> str:

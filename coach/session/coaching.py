@@ -12,8 +12,8 @@ next is asked of one frozen value, `Coaching`, which the session holds and repla
     (d) choice    `next_item(number)`: the turn that follows
 
 Whatever stands behind it keeps to this: it is pure; time and day come with the repetition; the value before a
-repetition is put back when its rating is taken back, so nothing of a repetition may be remembered elsewhere; a replay of
-the log arrives at the same rungs. Today the ladder of each excerpt and the day's plan stand behind it.
+repetition is put back when its rating is taken back, so nothing of a repetition may be remembered elsewhere; a replay
+of the log arrives at the same rungs. The ladder of each excerpt and the day's plan stand behind it.
 """
 
 from __future__ import annotations
@@ -27,9 +27,10 @@ from coach.learning.ladder import DEFAULT as DEFAULT_RULE
 from coach.learning.ladder import Ladder, Moved, Release, Rule, Step
 from coach.learning.plan import PlanItem, Purpose
 from coach.learning.release import released, releases_for
-from coach.log.entries import Outcome, Rep
+from coach.log.entries import Rep
 from coach.music.drill import TOGETHER, Drill
 from coach.music.excerpt import Excerpt
+from coach.rating.fault import verdict
 
 OVERTIME = 1.5
 """A turn ends at the latest after so many times its planned minutes."""
@@ -130,9 +131,7 @@ class Coaching:
             ladder = ladders.moved(ladder, start_bpm)
         return self._with(excerpt, ladder)
 
-    def entered(
-        self, drill: Drill, excerpt: Excerpt, item: PlanItem, day: date
-    ) -> tuple[Coaching, int, int]:
+    def entered(self, drill: Drill, excerpt: Excerpt, item: PlanItem, day: date) -> tuple[Coaching, int, int]:
         """The coaching at the start of a turn on `excerpt`, the tempo of its first repetition, and tries left."""
         if item.purpose in ladders.OFF_LADDER:
             known = self.opened(drill, excerpt, day)
@@ -150,7 +149,7 @@ class Coaching:
 
     def rated(self, drill: Drill, excerpt: Excerpt, turn: Turn, rep: Rep, tries: int) -> Ruling:
         """What a rated repetition of the excerpt brings; `turn` is as it stood before it."""
-        clean = ladders.verdict(rep)
+        clean = verdict(rep.faults)
         turn = replace(turn, reps=(*turn.reps, rep))
         if clean is None:
             return Ruling(self, None, self._going_on(drill, excerpt, turn, None, tries))
@@ -214,5 +213,5 @@ def _failed_lately(turn: Turn, excerpt: Excerpt) -> set[int]:
         for rep in turn.reps
         if rep.excerpt == excerpt.key
         for fault in rep.faults or ()
-        if fault.outcome is not Outcome.NOT_REACHED
+        if fault.result.fails
     }
