@@ -94,8 +94,8 @@ def test_a_choke_of_one_note_leaves_the_other_notes_of_the_event_clean() -> None
     evidence = evidence_of(rep("1c.2:lift"))
     assert evidence["n:" + D7].cold_clean is False
     assert evidence["n:" + G7].cold_clean is True
-    assert evidence["n:" + D7].causes == (0, 1, 0)
-    assert evidence["n:" + G7].causes == (0, 0, 0)
+    assert evidence["n:" + D7].marked == {"choked": 1, "lift": 1}
+    assert evidence["n:" + G7].marked == {}
 
 
 def test_a_choke_named_by_note_finds_the_node_beside_an_open_string() -> None:

@@ -68,7 +68,7 @@ def test_minutes_and_reps_are_those_of_the_log(report: Report) -> None:
     assert [day.day for day in report.days] == [date(2026, 12, 3) + timedelta(days=n) for n in range(10)]
     assert report.minutes == pytest.approx(30 * 21 / 60)
     assert [day.clean for day in report.days] == [3, 1] * 5
-    assert report.faults == {"position": 0, "lift": 10, "pluck": 0, "late": 0, "dropped": 0}
+    assert report.marked == {"choked": 10, "lift": 10}
 
 
 def test_each_phrase_and_layer_has_its_rung_and_its_tempo_over_days(report: Report) -> None:
@@ -120,7 +120,7 @@ def test_the_node_that_chokes_stands_first(report: Report) -> None:
     # Event 4 of the phrase is the harmonic at 3.2 (1/6) on D.
     passage = passage_of(sample_drill(), Excerpt("lamps", ("lamp",)))
     assert report.nodes[0].key == f"n:{passage.event(4).notes[0].node_key}"
-    assert report.nodes[0].memory.causes == (0, 10, 0)
+    assert report.nodes[0].memory.marked == {"choked": 10, "lift": 10}
 
 
 def test_a_report_of_one_drill_leaves_the_others_out(tmp_path: Path) -> None:
@@ -131,7 +131,7 @@ def test_a_report_of_one_drill_leaves_the_others_out(tmp_path: Path) -> None:
     assert {figures.excerpt.drill for figures in whole.excerpts} == {"lamps", "other"}
     assert {figures.excerpt.drill for figures in one.excerpts} == {"other"}
     assert [day.reps for day in one.days] == [3, 3]
-    assert one.faults["lift"] == 2
+    assert one.marked["lift"] == 2
 
 
 def test_nodes_lie_on_the_neck_where_their_keys_say(report: Report) -> None:

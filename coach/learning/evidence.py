@@ -1,13 +1,7 @@
 """What one practice day says about each node, move and excerpt: a fold over that day's counted reps.
 
-Keys: `n:<node key>`, `m:<place>place>`, `x:<excerpt key>`. What a rep says:
-
-| result of the event | its nodes | the move to it |
-| --- | --- | --- |
-| clean | clean | clean |
-| choked | choked (only the note named, where one is) | failed |
-| late | clean: it rang | failed |
-| dropped, not reached | nothing | nothing |
+Keys: `n:<node key>`, `m:<place>place>`, `x:<excerpt key>`. What a result says of the event's nodes (only of the note
+named, where one is) and of the move to it stands in `coach.rating.table`; where nothing is marked both were clean.
 
 An excerpt is clean where every event is, and failed otherwise; a rep that only broke off (nothing but events not
 reached) and an unrated rep say nothing, but their time counts. The cold result is the day's first one of its key.
@@ -23,8 +17,9 @@ from datetime import date
 
 from coach.log.entries import Rep
 from coach.music.excerpt import LoggedEvent, LoggedPassage
+from coach.rating.counts import Counts, count_faults, counts_from
 from coach.rating.fault import Fault, verdict
-from coach.rating.table import CAUSES, DROPPED, LATE, Says
+from coach.rating.table import Says
 
 NODE, MOVE, EXCERPT = "n:", "m:", "x:"
 
@@ -48,10 +43,8 @@ class DayEvidence:
     """Repetitions in which it was played, rated or not."""
     duration_ms: int
     """Time spent on it, count-ins included; excerpts only, so that adding them up counts no minute twice."""
-    causes: tuple[int, int, int] = (0, 0, 0)
-    """Chokes by marked cause: position, lift, pluck."""
-    late: int = 0
-    dropped: int = 0
+    marked: Counts = field(default_factory=dict)
+    """How often each result and cause was marked."""
 
     @property
     def clean(self) -> int:
@@ -77,18 +70,15 @@ class DayEvidence:
             self.tallies,
             self.reps,
             self.duration_ms,
-            self.causes,
-            self.late,
-            self.dropped,
+            self.marked,
         ]
         return json.dumps(body, separators=(",", ":"), ensure_ascii=False)
 
     @classmethod
     def from_json(cls, text: str) -> DayEvidence:
         """The inverse of `to_json`; ValueError, KeyError or TypeError on other text."""
-        key, day, cold, cold_bpm, cold_goal, tallies, reps, duration, causes, late, dropped = json.loads(text)
+        key, day, cold, cold_bpm, cold_goal, tallies, reps, duration, marked = json.loads(text)
         rows = tuple((int(bpm), int(goal), int(clean), int(failed)) for bpm, goal, clean, failed in tallies)
-        position, lift, pluck = causes
         return cls(
             key,
             date.fromisoformat(day),
@@ -98,9 +88,7 @@ class DayEvidence:
             rows,
             reps,
             duration,
-            (position, lift, pluck),
-            late,
-            dropped,
+            counts_from(marked),
         )
 
 
@@ -114,9 +102,7 @@ class _Sum:
     tallies: dict[tuple[int, int], list[int]] = field(default_factory=dict)
     reps: int = 0
     duration_ms: int = 0
-    causes: list[int] = field(default_factory=lambda: [0, 0, 0])
-    late: int = 0
-    dropped: int = 0
+    faults: list[Fault] = field(default_factory=list)
 
     def add(self, clean: bool, rep: Rep) -> None:
         if self.cold is None:
@@ -126,7 +112,6 @@ class _Sum:
 
     def done(self, key: str, day: date) -> DayEvidence:
         rows = tuple((bpm, goal, *counts) for (bpm, goal), counts in sorted(self.tallies.items()))
-        position, lift, pluck = self.causes
         return DayEvidence(
             key,
             day,
@@ -136,9 +121,7 @@ class _Sum:
             tuple((row[0], row[1], row[2], row[3]) for row in rows),
             self.reps,
             self.duration_ms,
-            (position, lift, pluck),
-            self.late,
-            self.dropped,
+            count_faults(self.faults),
         )
 
 
@@ -167,7 +150,7 @@ def _add_rep(sums: dict[str, _Sum], rep: Rep, passage: LoggedPassage) -> None:
     faults: dict[int, list[Fault]] = {}
     for fault in rep.faults or ():
         faults.setdefault(fault.label, []).append(fault)
-        _count_fault(whole, fault)
+        whole.faults.append(fault)
     played: set[str] = set()
     for event in passage.events:
         _add_event(sums, rep, event, faults.get(event.label, ()), played)
@@ -184,7 +167,7 @@ def _add_event(
         entry = sums.setdefault(key, _Sum())
         for fault in faults:
             if node in _named(event, fault):
-                _count_fault(entry, fault)
+                entry.faults.append(fault)
         if result is not None and rep.rated:
             entry.add(result, rep)
     if event.move:
@@ -192,8 +175,8 @@ def _add_event(
         played.add(key)
         entry = sums.setdefault(key, _Sum())
         for fault in faults:
-            _count_fault(entry, fault)
-        of_move = {fault.result.move for fault in faults}
+            entry.faults.append(fault)
+        of_move = {fault.move for fault in faults}
         if rep.rated and (Says.FAILED in of_move or Says.NOTHING not in of_move):
             entry.add(Says.FAILED not in of_move, rep)
 
@@ -219,10 +202,3 @@ def _named(event: LoggedEvent, fault: Fault) -> tuple[str, ...]:
         return ()
     index = sum(harmonic[: fault.note - 1])
     return event.nodes[index : index + 1]
-
-
-def _count_fault(entry: _Sum, fault: Fault) -> None:
-    if fault.cause:
-        entry.causes[CAUSES.index(fault.cause)] += 1
-    entry.late += fault.result is LATE
-    entry.dropped += fault.result is DROPPED

@@ -19,7 +19,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, field, fields, replace
 from datetime import UTC, date, datetime, time, timedelta
 from functools import lru_cache
 from typing import TYPE_CHECKING, Any
@@ -30,6 +30,7 @@ from coach.learning.ladder import DEFAULT, Ladder, Rule, after_rep
 from coach.learning.proportion import beta_quantile
 from coach.log.entries import Rep
 from coach.music.rhythm import MIN_BPM
+from coach.rating.counts import Counts, counts_from, sum_counts
 from coach.strings.instrument import Node
 from coach.strings.units import midi_from_note
 
@@ -88,27 +89,28 @@ class Memory:
     """Discounted clean and failed results by tempo in bpm, as of `last_day`."""
     days: int = 0
     reps: int = 0
-    causes: tuple[int, int, int] = (0, 0, 0)
+    marked: Counts = field(default_factory=dict)
+    """How often each result and cause was marked."""
     calibration: tuple[CalibrationRow, ...] = ()
     """How predicted retention met the cold results, in order of bin."""
 
     def to_json(self) -> str:
         """Canonical JSON; floats are exact."""
         body: list[Any] = []
-        for field in fields(self):
-            value = getattr(self, field.name)
+        for each in fields(self):
+            value = getattr(self, each.name)
             body.append(value.isoformat() if isinstance(value, date) else value)
         return json.dumps(body, separators=(",", ":"), ensure_ascii=False)
 
     @classmethod
     def from_json(cls, text: str) -> Memory:
         """The inverse of `to_json`; ValueError, KeyError or TypeError on other text."""
-        values = dict(zip((field.name for field in fields(cls)), json.loads(text), strict=True))
+        values = dict(zip((each.name for each in fields(cls)), json.loads(text), strict=True))
         for name in ("first_day", "last_day", "cold_day", "due"):
             values[name] = date.fromisoformat(values[name]) if values[name] else None
         for name in ("tempos", "calibration"):
             values[name] = tuple(tuple(row) for row in values[name])
-        values["causes"] = tuple(values["causes"])
+        values["marked"] = counts_from(values["marked"])
         return cls(**values)
 
 
@@ -125,7 +127,6 @@ def fold(memory: Memory | None, evidence: DayEvidence, cap_days: int = CAP_DAYS)
     near_clean, near_failed = evidence.near_goal(NEAR_GOAL)
     weight = effective(near_clean + near_failed)
     share = near_clean / (near_clean + near_failed) if weight else 0.0
-    causes = tuple(old + new for old, new in zip(memory.causes, evidence.causes, strict=True))
     memory = replace(
         memory,
         last_day=day,
@@ -135,7 +136,7 @@ def fold(memory: Memory | None, evidence: DayEvidence, cap_days: int = CAP_DAYS)
         tempos=_merged(memory.tempos, evidence, keep),
         days=memory.days + 1,
         reps=memory.reps + evidence.reps,
-        causes=(causes[0], causes[1], causes[2]),
+        marked=sum_counts((memory.marked, evidence.marked)),
     )
     return memory if evidence.cold_clean is None else _graded(memory, evidence, cap_days)
 

@@ -10,7 +10,7 @@ import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from coach.rating.table import CAUSES, RESULTS, Cause, Result
+from coach.rating.table import CAUSES, RESULTS, Cause, Result, Says
 
 _FAULT = re.compile(r"(\d{1,5})([a-z])(?:\.(\d{1,2}))?(?::([a-z]+))?")
 
@@ -26,6 +26,11 @@ class Fault:
     result: Result
     cause: Cause | None = None
     note: int = 0
+
+    @property
+    def move(self) -> Says:
+        """What it says of the move to the event: one that got there is not to blame for the pluck."""
+        return self.cause.move if self.cause and self.result.move is Says.FAILED else self.result.move
 
     def __lt__(self, other: Fault) -> bool:
         return self._place < other._place

@@ -3,14 +3,6 @@
 An event is clean where nothing is marked on it; a row is what a mark can say instead. Keys are named as Textual names
 them. A new row is the whole of a new result or cause: what every place needs to know of it is a field without a
 default, so that a row that leaves one out fails the type check.
-
-| result of the event | its nodes | the move to it | a held note |
-| --- | --- | --- | --- |
-| clean | clean | clean | clean |
-| choked | failed | failed, unless its cause says otherwise | failed |
-| late | clean: it rang | failed | clean |
-| dropped | nothing | nothing | failed |
-| not reached | nothing | nothing | nothing |
 """
 
 from __future__ import annotations
@@ -36,11 +28,13 @@ class Result:
     """How an event went that was not clean. Two rows are the same where they are one object."""
 
     word: str
-    """On every screen and page, in answers files; with underscores where a column is named."""
+    """On every screen and page, in answers files."""
+    meaning: str
+    """What the word means, as the end of a sentence about the event."""
     letter: str
-    """In the log's text of a mark; one lower-case letter."""
+    """In the log's text of a mark; lower case."""
     key: str
-    """On the rating screen; no digit, no letter of the row below the digits."""
+    """On the rating screen; not one of those that mark an event."""
     help: str
     """What the key does, for help and palette."""
     rest: bool
@@ -56,9 +50,14 @@ class Result:
     move: Says
     """Of the move to the event, where its cause does not say otherwise."""
     held: Says
-    """Of a note without a node."""
+    """Of a note that has no node."""
     fails: bool
     """Whether the repetition failed. One with nothing but marks that do not fail it only broke off."""
+
+    @property
+    def name(self) -> str:
+        """The word as the name of an action or a column."""
+        return self.word.replace(" ", "_")
 
     def __repr__(self) -> str:
         return self.word
@@ -72,6 +71,12 @@ class Cause:
     """On every screen and page, in the log and in answers files; one word of lower-case letters."""
     of: tuple[Result, ...]
     """The results that take it."""
+    key: str
+    """On the rating screen: says it of what was marked last."""
+    move: Says
+    """Of the move to an event that failed for this."""
+    advice: str
+    """What to do about it, for the player and the teacher."""
 
     def __repr__(self) -> str:
         return self.word
@@ -79,6 +84,7 @@ class Cause:
 
 CHOKED = Result(
     word="choked",
+    meaning="the node did not ring",
     letter="c",
     key="c",
     help="What you mark from now on is choked",
@@ -94,6 +100,7 @@ CHOKED = Result(
 )
 LATE = Result(
     word="late",
+    meaning="it rang, but not on its beat",
     letter="l",
     key="l",
     help="What you mark from now on came late",
@@ -109,6 +116,7 @@ LATE = Result(
 )
 DROPPED = Result(
     word="dropped",
+    meaning="a held note ended too early",
     letter="d",
     key="d",
     help="What you mark from now on was let go early, or not played",
@@ -124,6 +132,7 @@ DROPPED = Result(
 )
 NOT_REACHED = Result(
     word="not reached",
+    meaning="you had stopped before it came",
     letter="n",
     key="n",
     help="All events from the cursor on were not reached",
@@ -140,8 +149,26 @@ NOT_REACHED = Result(
 
 RESULTS: tuple[Result, ...] = (CHOKED, LATE, DROPPED, NOT_REACHED)
 
-POSITION = Cause(word="position", of=(CHOKED,))
-LIFT = Cause(word="lift", of=(CHOKED,))
-PLUCK = Cause(word="pluck", of=(CHOKED,))
+POSITION = Cause(
+    word="position",
+    of=(CHOKED,),
+    key="P",
+    move=Says.FAILED,
+    advice="find the spot by ear, slowly, before the click",
+)
+LIFT = Cause(
+    word="lift",
+    of=(CHOKED,),
+    key="L",
+    move=Says.NOTHING,
+    advice="let the string go as soon as it is plucked",
+)
+PLUCK = Cause(
+    word="pluck",
+    of=(CHOKED,),
+    key="K",
+    move=Says.NOTHING,
+    advice="pluck firmly, nearer to the bridge",
+)
 
 CAUSES: tuple[Cause, ...] = (POSITION, LIFT, PLUCK)

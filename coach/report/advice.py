@@ -1,7 +1,7 @@
 """What a teacher might assign next to one student on one drill, and why.
 
 The first rule that fits: landed; nothing practised; too little to say; not practised for a week; cold repetitions
-mostly fail (slower goal); one node chokes (that node alone); a move fails; a layer is not ready; late; going well.
+mostly fail (slower goal); one node fails (that node alone); a move fails; a layer is not ready; late; going well.
 They are plain thresholds, stated below, for the teacher to overrule. That it is overdue is said beside all of them.
 """
 
@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from datetime import date
 
 from coach.ground.plain import counted
-from coach.rating.table import CAUSES
+from coach.rating.counts import commonest_cause
 from coach.report.inbox import DrillSeen, PlaceSeen
 from coach.words.amounts import percent, short_day
 
@@ -65,7 +65,7 @@ def _next_step(
 ) -> tuple[str, str]:
     whole = [phrase for phrase in drill.phrases if phrase.top]
     last = max((day.day for day in drill.days), default=None)
-    chokes, moves = failing(drill.nodes), failing(drill.moves)
+    failing_nodes, moves = failing(drill.nodes), failing(drill.moves)
     if last is None:
         return "talk before assigning more", "nothing of it was practised yet"
     at = f"{rung} of {drill.goal_bpm} bpm" if rung else "not every phrase begun"
@@ -83,12 +83,11 @@ def _next_step(
         return "the same, in shorter sittings", away.removeprefix(", ")
     if cold >= RESULTS_FROM and cold_clean / cold < COLD_LOW:
         return "a slower goal for now", f"only {cold_clean} of {cold} first repetitions of a day are clean"
-    if chokes:
-        worst = chokes[0]
-        cause = ""
-        if any(worst.causes):
-            cause = f", mostly {CAUSES[max(range(3), key=lambda index: worst.causes[index])].word}"
-        return f"{worst.name} alone", f"chokes {percent(fail_rate(worst))} of the time{cause}"
+    if failing_nodes:
+        worst = failing_nodes[0]
+        cause = commonest_cause(worst.marked)
+        why = f", mostly {cause.word}: {cause.advice}" if cause else ""
+        return f"{worst.name} alone", f"fails {percent(fail_rate(worst))} of the time{why}"
     if moves:
         return f"the move {moves[0].name}", f"fails {percent(fail_rate(moves[0]))} of the time"
     alone = [

@@ -33,6 +33,7 @@ from coach.learning.tempo_estimate import CleanTempo, Tempos, clean_tempos, disc
 from coach.log.entries import practice_day
 from coach.music.drill import Drill
 from coach.music.excerpt import Excerpt, Kind
+from coach.rating.counts import Counts, sum_counts
 from coach.report.task import Task, open_tasks
 from coach.store.derive import DayTotal
 from coach.words.names import instrument_of_place, logged_name, place_name
@@ -146,12 +147,9 @@ class Report:
         return sum(day.duration_ms for day in self.days) / 60_000
 
     @property
-    def faults(self) -> dict[str, int]:
-        """How often something failed since the first day: chokes by marked cause, late, dropped."""
-        return {
-            name: sum(getattr(day, name) for day in self.days)
-            for name in ("position", "lift", "pluck", "late", "dropped")
-        }
+    def marked(self) -> Counts:
+        """How often each result and cause was marked since the first day."""
+        return sum_counts(day.marked for day in self.days)
 
 
 def make_report(
@@ -386,16 +384,11 @@ def _days(log: Log, day: date, since: date, drill: str) -> list[DayTotal]:
 
 def _sum(day: date, evidence: Sequence[DayEvidence]) -> DayTotal:
     """A day of one drill, from its excerpts: every rep is of one excerpt."""
-    position, lift, pluck = (sum(one.causes[index] for one in evidence) for index in range(3))
     return DayTotal(
         day,
         sum(one.duration_ms for one in evidence),
         sum(one.reps for one in evidence),
         sum(one.clean + one.failed for one in evidence),
         sum(one.clean for one in evidence),
-        position,
-        lift,
-        pluck,
-        sum(one.late for one in evidence),
-        sum(one.dropped for one in evidence),
+        sum_counts(one.marked for one in evidence),
     )

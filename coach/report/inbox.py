@@ -17,6 +17,7 @@ from typing import Any
 from coach.ground.days import day_from
 from coach.ground.plain import plain_text
 from coach.ground.problem import CoachError, Problem
+from coach.rating.counts import Counts, counts_from
 from coach.report.student import KIND, VERSION, digest
 
 LARGEST_BYTES = 4_000_000
@@ -32,7 +33,7 @@ class PlaceSeen:
     name: str
     clean: int
     failed: int
-    causes: tuple[int, int, int]
+    marked: Counts
 
 
 @dataclass(frozen=True, slots=True)
@@ -244,9 +245,11 @@ def _phrase(body: dict[str, Any]) -> PhraseSeen:
 
 
 def _place(body: dict[str, Any]) -> PlaceSeen:
-    position, lift, pluck = (_int(count) for count in _list(body["causes"]))
     return PlaceSeen(
-        _text(body["name"]), _int(body["recent_clean"]), _int(body["recent_failed"]), (position, lift, pluck)
+        _text(body["name"]),
+        _int(body["recent_clean"]),
+        _int(body["recent_failed"]),
+        counts_from(body["marked"]),
     )
 
 

@@ -11,6 +11,8 @@ from coach.ground.plain import counted, listed, plain_text
 from coach.learning.calibration import Calibration
 from coach.learning.ladder import DAYS_TO_LAND
 from coach.music.drill import Drill
+from coach.rating.counts import commonest_cause
+from coach.rating.table import CAUSES, RESULTS
 from coach.report.figures import ExcerptFigures, PlaceFigures, Report
 from coach.report.neck import GRADES, UNKNOWN, grade_of, necks
 from coach.report.task import Task
@@ -255,15 +257,18 @@ def _due(report: Report) -> Iterator[str]:
 
 
 def _faults(report: Report) -> Iterator[str]:
-    faults = report.faults
-    causes = {name: faults[name] for name in ("position", "lift", "pluck")}
-    total = sum(causes.values())
+    failed = [row for row in RESULTS if row.fails and report.marked.get(row.word)]
+    if failed:
+        yield "Marked: " + ", ".join(f"{row.word} {report.marked[row.word]}" for row in failed)
+    causes = [cause for cause in CAUSES if report.marked.get(cause.word)]
+    total = sum(report.marked[cause.word] for cause in causes)
     if total:
-        yield "Chokes by marked cause: " + ", ".join(
-            f"{name} {count} ({percent(count / total)})" for name, count in causes.items()
+        yield "  where you said why: " + ", ".join(
+            f"{cause.word} {report.marked[cause.word]} ({percent(report.marked[cause.word] / total)})"
+            for cause in causes
         )
-    if faults["late"] or faults["dropped"]:
-        yield f"Beside chokes: late {faults['late']}, dropped {faults['dropped']}"
+    if most := commonest_cause(report.marked):
+        yield f"  {most.word}: {most.advice}"
 
 
 def _calibration(report: Report) -> Iterator[str]:

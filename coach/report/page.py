@@ -6,6 +6,7 @@ from collections.abc import Iterator, Sequence
 
 from coach.ground.plain import counted
 from coach.music.drill import Drill
+from coach.rating.table import CAUSES, RESULTS
 from coach.report.figures import PlaceFigures, Report
 from coach.report.lines import (
     calibration_text,
@@ -165,9 +166,7 @@ def _places(title: str, places: Sequence[PlaceFigures]) -> str:
     for place in known:
         memory, fail = place.memory, place.fail
         causes = ", ".join(
-            f"{name} {count}"
-            for name, count in zip(("position", "lift", "pluck"), memory.causes, strict=True)
-            if count
+            f"{cause.word} {memory.marked[cause.word]}" for cause in CAUSES if cause.word in memory.marked
         )
         rows.append(
             (
@@ -200,14 +199,14 @@ def _due(report: Report) -> str:
 
 
 def _faults(report: Report) -> str:
-    faults = report.faults
-    if not any(faults.values()):
-        return ""
     rows = [
-        (name if name in ("late", "dropped") else f"choked: {name}", str(count))
-        for name, count in faults.items()
+        *((row.word, report.marked.get(row.word, 0)) for row in RESULTS if row.fails),
+        *((f"because of the {cause.word}", report.marked.get(cause.word, 0)) for cause in CAUSES),
     ]
-    return f"<section><h2>What failed, where it was marked</h2>{table(('', 'times'), rows, (1,))}</section>"
+    shown = [(name, str(count)) for name, count in rows if count]
+    if not shown:
+        return ""
+    return f"<section><h2>What failed, where it was marked</h2>{table(('', 'times'), shown, (1,))}</section>"
 
 
 def _calibration(report: Report) -> str:

@@ -7,8 +7,8 @@ from datetime import date
 from typing import TYPE_CHECKING
 
 from coach.music.excerpt import Excerpt
+from coach.rating.counts import cells, columns, count_faults
 from coach.rating.fault import faults_text
-from coach.rating.table import CHOKED, DROPPED, LATE, NOT_REACHED
 from coach.report.table_csv import Cell, csv_text
 from coach.store.records import iso_time
 
@@ -30,10 +30,7 @@ HEADER = (
     "goal_bpm",
     "rated",
     "clean",
-    "choked",
-    "late",
-    "dropped",
-    "not_reached",
+    *columns(),
     "faults",
     "purpose",
     "listened",
@@ -51,7 +48,6 @@ def reps_csv(log: Log, players: Sequence[str]) -> str:
 def _rows(log: Log, player: str, name: str) -> Iterator[tuple[Cell, ...]]:
     for rep, passage in log.counted(player, date.min, date.max):
         excerpt = Excerpt.parse(rep.excerpt)
-        results = [fault.result for fault in rep.faults or ()]
         yield (
             rep.day.isoformat(),
             iso_time(rep.at_ms, rep.utc_offset_min),
@@ -67,10 +63,7 @@ def _rows(log: Log, player: str, name: str) -> Iterator[tuple[Cell, ...]]:
             rep.goal_bpm,
             rep.rated,
             rep.clean,
-            results.count(CHOKED),
-            results.count(LATE),
-            results.count(DROPPED),
-            results.count(NOT_REACHED),
+            *cells(count_faults(rep.faults or ())),
             faults_text(rep.faults or ()),
             rep.purpose,
             rep.listened,

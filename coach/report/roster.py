@@ -44,7 +44,7 @@ class Row:
     whole: int
     """Phrases begun in their fullest layer."""
     phrases: int
-    chokes: tuple[str, ...]
+    failing_nodes: tuple[str, ...]
     cold: int
     cold_clean: int
     last: date | None
@@ -153,7 +153,7 @@ def _row(student: str, title: str, file: StudentFile, drill: DrillSeen, today: d
     week = today - timedelta(days=7)
     recent = [day for day in drill.days if (today - day.day).days < RECENT_DAYS]
     cold, cold_clean = sum(day.cold for day in recent), sum(day.cold_clean for day in recent)
-    chokes = failing(drill.nodes) if enough(drill) else []
+    failing_nodes = failing(drill.nodes) if enough(drill) else []
     advice, why = advised(drill, today, rung, cold, cold_clean)
     another = file.student not in ("", DEFAULT_NAME) and not same_name(file.student, drill.assigned_to)
     return Row(
@@ -170,7 +170,7 @@ def _row(student: str, title: str, file: StudentFile, drill: DrillSeen, today: d
         len({phrase.name for phrase in drill.phrases if phrase.rung_bpm}),
         sum(bool(phrase.rung_bpm) for phrase in whole),
         len(whole),
-        tuple(failing_text(place) for place in chokes[:3]),
+        tuple(failing_text(place) for place in failing_nodes[:3]),
         cold,
         cold_clean,
         max((day.day for day in drill.days), default=None),
@@ -192,7 +192,7 @@ HEADER = (
     "this week",
     "rung",
     "landed",
-    "chokes",
+    "fails",
     "cold",
     "last",
     "next",
@@ -209,7 +209,7 @@ def _cells(row: Row, today: date) -> tuple[str, ...]:
         duration(row.week_minutes),
         row.stands,
         f"{row.landed} of {row.phrases}",
-        ", ".join(row.chokes),
+        ", ".join(row.failing_nodes),
         f"{row.cold_clean} of {row.cold}" if row.cold else "",
         short_day(row.last, today) if row.last else "never",
         row.advice,
@@ -233,8 +233,8 @@ def roster_lines(rows: Sequence[Row], today: date) -> list[str]:
         )
         if row.assigned_to:
             lines += _wrapped(f"assigned to {row.assigned_to}")
-        if row.chokes:
-            lines += _wrapped(f"chokes: {listed(row.chokes, 3)}")
+        if row.failing_nodes:
+            lines += _wrapped(f"fails: {listed(row.failing_nodes, 3)}")
         lines += _wrapped(f"next: {row.advice}; {row.why}")
     return [*lines, *_footnotes(rows), f"To assign: {ASSIGN}"]
 
@@ -292,7 +292,7 @@ def roster_csv(rows: Sequence[Row]) -> str:
         "landed",
         "phrases_begun",
         "phrases",
-        "chokes",
+        "fails",
         "cold_clean",
         "cold",
         "last_practised",
@@ -321,7 +321,7 @@ def _csv_row(row: Row) -> tuple[Cell, ...]:
         row.landed,
         row.begun,
         row.phrases,
-        "; ".join(row.chokes),
+        "; ".join(row.failing_nodes),
         row.cold_clean,
         row.cold,
         row.last.isoformat() if row.last else None,

@@ -22,6 +22,7 @@ from coach.learning.evidence import EXCERPT, MOVE, NODE, DayEvidence, day_eviden
 from coach.log.entries import Rep, practice_day
 from coach.music.drill import Drill
 from coach.music.excerpt import Excerpt, LoggedPassage, layer_choices, whole_phrase
+from coach.rating.counts import sum_counts
 from coach.report.figures import note_text
 from coach.report.task import today
 from coach.store.records import iso_time
@@ -187,7 +188,6 @@ def _place(key: str, days: Sequence[DayEvidence]) -> dict[str, Any]:
     """A node or a move: everything, and the last four weeks of its practice."""
     last = days[-1].day
     recent = [one for one in days if (last - one.day).days < 28]
-    causes = [sum(one.causes[index] for one in days) for index in range(3)]
     return {
         "key": key[2:],
         "name": place_name(key[2:]),
@@ -195,6 +195,6 @@ def _place(key: str, days: Sequence[DayEvidence]) -> dict[str, Any]:
         "failed": sum(one.failed for one in days),
         "recent_clean": sum(one.clean for one in recent),
         "recent_failed": sum(one.failed for one in recent),
-        "causes": causes,
+        "marked": sum_counts(one.marked for one in days),
         "last": last.isoformat(),
     }

@@ -7,6 +7,7 @@ from dataclasses import asdict
 from typing import Any
 
 from coach.learning.tempo_estimate import CleanTempo
+from coach.rating.counts import cells, columns
 from coach.report.figures import ExcerptFigures, PlaceFigures, Report
 from coach.report.table_csv import Cell, csv_text
 
@@ -35,9 +36,7 @@ HEADER = (
     "minutes",
     "last_practised",
     "landed",
-    "choked_position",
-    "choked_lift",
-    "choked_pluck",
+    *columns(),
 )
 
 
@@ -64,7 +63,7 @@ def report_facts(report: Report) -> dict[str, Any]:
         "nodes": [_place(one) for one in report.nodes],
         "moves": [_place(one) for one in report.moves],
         "due": [{"name": name, "due": due.isoformat()} for name, due in report.due],
-        "faults": report.faults,
+        "marked": report.marked,
         "hurt_days": [day.isoformat() for day in report.hurts],
         "notes": [{"day": day.isoformat(), "text": text} for day, text in report.notes],
         "assignments": [
@@ -140,7 +139,7 @@ def _place(one: PlaceFigures) -> dict[str, Any]:
         "cold_clean": memory.cold_clean,
         "reps": memory.reps,
         "last_practised": memory.last_day.isoformat(),
-        "causes": dict(zip(("position", "lift", "pluck"), memory.causes, strict=True)),
+        "marked": memory.marked,
     }
 
 
@@ -170,7 +169,7 @@ def _rows(report: Report) -> Iterator[tuple[Cell, ...]]:
             round(one.minutes, 1),
             memory.last_day.isoformat(),
             one.landed_days[-1].isoformat() if len(one.landed_days) >= 2 else None,
-            *memory.causes,
+            *cells(memory.marked),
         )
     for kind, places in (("node", report.nodes), ("move", report.moves)):
         for place in places:
@@ -196,5 +195,5 @@ def _rows(report: Report) -> Iterator[tuple[Cell, ...]]:
                 None,
                 memory.last_day.isoformat(),
                 None,
-                *memory.causes,
+                *cells(memory.marked),
             )

@@ -12,7 +12,7 @@ import json
 import sqlite3
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from dataclasses import astuple, dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import date
 
 from coach.learning.evidence import EXCERPT, MOVE, NODE, DayEvidence, day_evidence
@@ -21,10 +21,10 @@ from coach.learning.ladder import Ladder, Rule
 from coach.learning.memory import CAP_DAYS, Memory, fold, fold_ladder
 from coach.log.entries import Rep
 from coach.music.excerpt import LoggedPassage
-from coach.rating.table import CAUSES, DROPPED, LATE
+from coach.rating.counts import Counts, count_faults, counts_from
 from coach.store.schema import DamagedStateError, derived, sealed
 
-MODEL = 3
+MODEL = 4
 """Raised whenever the folds or their JSON change: a log of another model is rebuilt from its raw rows when opened."""
 KEPT_EVERY_DAYS = 32
 
@@ -41,21 +41,19 @@ class DayTotal:
     reps: int
     rated: int
     clean: int
-    position: int = 0
-    """Chokes whose cause was marked so; likewise the next two."""
-    lift: int = 0
-    pluck: int = 0
-    late: int = 0
-    dropped: int = 0
+    marked: Counts = field(default_factory=dict)
+    """How often each result and cause was marked."""
 
     def to_json(self) -> str:
         """Its numbers, without the day."""
-        return json.dumps(astuple(self)[1:], separators=(",", ":"))
+        numbers = (self.duration_ms, self.reps, self.rated, self.clean, self.marked)
+        return json.dumps(numbers, separators=(",", ":"))
 
     @classmethod
     def from_json(cls, day: date, text: str) -> DayTotal:
         """The inverse of `to_json`."""
-        return cls(day, *json.loads(text))
+        duration_ms, reps, rated, clean, marked = json.loads(text)
+        return cls(day, duration_ms, reps, rated, clean, counts_from(marked))
 
 
 @dataclass(frozen=True, slots=True)
@@ -273,21 +271,13 @@ class Deriver:
                 "DELETE FROM days WHERE player = ? AND day = ?", (player, day.toordinal())
             )
             return
-        faults = [fault for rep, _ in reps for fault in rep.faults or ()]
-        results = [fault.result for fault in faults]
-        causes = [fault.cause for fault in faults]
-        position, lift, pluck = (causes.count(cause) for cause in CAUSES)
         total = DayTotal(
             day,
             sum(rep.duration_ms for rep, _ in reps),
             len(reps),
             sum(rep.rated for rep, _ in reps),
             sum(rep.clean for rep, _ in reps),
-            position,
-            lift,
-            pluck,
-            results.count(LATE),
-            results.count(DROPPED),
+            count_faults(fault for rep, _ in reps for fault in rep.faults or ()),
         )
         self.connection.execute(
             "INSERT OR REPLACE INTO days (player, day, body) VALUES (?,?,?)",
