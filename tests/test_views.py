@@ -147,11 +147,10 @@ def test_the_next_move_says_which_way_and_how_far():
 
 def test_the_fretboard_is_to_scale_and_mirrored_for_left_handed_players():
     passage, instrument = lamp()
-    window = neck.window_for(passage, instrument, 6)
-    right = as_text(neck.draw_neck(passage, instrument, window, focus_at(passage, 0), 82, 5)).splitlines()
-    left = as_text(
-        neck.draw_neck(passage, instrument, window, focus_at(passage, 0), 82, 5, left_handed=True)
-    ).splitlines()
+    window = neck.board_for(passage, instrument, 6)
+    right = as_text(neck.draw_neck(passage, window, focus_at(passage, 0), 82, 5)).splitlines()
+    mirrored = replace(window, left_handed=True)
+    left = as_text(neck.draw_neck(passage, mirrored, focus_at(passage, 0), 82, 5)).splitlines()
     per_column = (window.high_mm - window.low_mm) / 79
     for line, sign in ((right[1], "●"), (right[1], "○")):
         mm = window.low_mm + (line.index(sign) - 2) * per_column

@@ -19,7 +19,7 @@ from coach.commands.instrument_options import (
 )
 from coach.ground.digits import rounded
 from coach.ground.problem import Problem, UsageError
-from coach.strings import fretboard, touch
+from coach.strings import fretboard, node_table, touch
 from coach.strings.instrument import DEFAULT_PARTIAL, Instrument, Node, nodes_upto
 
 WIDEST = 160
@@ -67,7 +67,7 @@ def run(arguments: argparse.Namespace) -> int:
     nodes = tuple(node for node in nodes if low <= node.fret <= high)
     finger_mm = number(arguments.finger_mm, "--finger-mm", "mm")
     try:
-        rows = fretboard.node_rows(instrument, nodes, strings, pluck_mm, pickup_mm, finger_mm)
+        rows = node_table.node_rows(instrument, nodes, strings, pluck_mm, pickup_mm, finger_mm)
     except ValueError as error:
         raise usage("--finger-mm", error) from None
     if arguments.json:
@@ -94,7 +94,7 @@ def run(arguments: argparse.Namespace) -> int:
 
 def _print_text(
     instrument: Instrument,
-    rows: Sequence[fretboard.NodeRow],
+    rows: Sequence[node_table.NodeRow],
     window_mm: tuple[float, float] | None,
     arguments: argparse.Namespace,
     hand_mm: tuple[float, float, float],
@@ -112,7 +112,7 @@ def _print_text(
     say(f"To scale, about {column_mm:.0f} mm a column: digits are partials, │ fret wires, ║ the nut.")
     say("")
     one_string = [row for row in rows if row.string == rows[0].string]
-    for line in fretboard.place_lines(one_string):
+    for line in node_table.place_lines(one_string):
         say(line)
     say("past: nearer to the bridge than the wire; before: nearer to the nut.")
     say(f'Touch {finger_mm:g} mm wide; "dulls" and "wins" are a model\'s mm, not measured: a guide.')
@@ -122,7 +122,7 @@ def _print_text(
         say(line)
     say("")
     say("What sounds, with cents against equal temperament:")
-    for line in fretboard.sounding_lines(instrument, rows):
+    for line in node_table.sounding_lines(instrument, rows):
         say(line)
 
 
@@ -171,7 +171,7 @@ def _frets(text: str | None) -> tuple[float, float]:
 
 
 def _json_row(
-    instrument: Instrument, row: fretboard.NodeRow, pluck_mm: float, pickup_mm: float
+    instrument: Instrument, row: node_table.NodeRow, pluck_mm: float, pickup_mm: float
 ) -> dict[str, Any]:
     partial, scale_mm = row.node.partial, instrument.scale_mm
     aim = row.aim

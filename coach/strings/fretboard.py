@@ -1,7 +1,9 @@
-"""Nodes as rows of a table and as a fretboard drawn to scale, in plain text for commands and screens alike.
+"""The one drawing of a fretboard: where its wires, strings, marks and labels lie, and a painter for terminal cells.
 
-Conventions: mm from the nut; a fretboard's columns are equal lengths of string, so that what is near on the string
-is near on the screen. Colours are left to whoever draws the lines; nothing depends on them.
+Conventions: mm from the nut; what is near on the string is near in the drawing, and the highest string is on top, as in
+tab. A place across is a part of the drawing's width, 0 its left edge and 1 its right one; left-handed, the nut is on
+the right. Painters draw what the layout says: `fretboard_cells` here for terminals, `coach.pages.fretboard` for pages.
+Colours are left to whoever shows the cells; nothing depends on them.
 """
 
 from __future__ import annotations
@@ -10,201 +12,218 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from coach.strings.instrument import Instrument, Node
-from coach.strings.touch import (
-    FINGER_WIDTH_MM,
-    LAST_FRET,
-    PICKUP_SHARE,
-    PLUCK_SHARE,
-    Forgiveness,
-    Stray,
-    WireAim,
-    forgiveness,
-    level_db,
-    wire_aim,
-)
-from coach.strings.units import nearest_note, note_name
+from coach.strings.touch import LAST_FRET
 
 NARROWEST = 40
-_LABEL_ROWS = 3
+LABEL_ROWS = 3
 
 Place = tuple[int, Node]
 """A string's index and a node on it."""
+Cell = tuple[str, str]
+"""A letter and what it is: `name`, `number`, `line`, `label`, or the kind of its mark."""
 
 
 @dataclass(frozen=True, slots=True)
-class NodeRow:
-    """Everything a player may ask about one node of one string."""
+class Lines:
+    """The letters that strings, fret wires and the nut are drawn with."""
+
+    string: str = "─"
+    wire: str = "│"
+    nut: str = "║"
+
+
+PLAIN = Lines("-", "|", "H")
+"""For terminals that show ASCII only."""
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """Something on a string: a node, a stopped note, a hand."""
 
     string: int
-    node: Node
-    position_mm: float
-    midi: int
-    """The nearest equal-tempered note."""
-    offset_cents: float
-    """How far the partial sounds above that note."""
-    hz: float
-    forgiveness: Forgiveness
-    aim: WireAim | None
-    """What aiming at the nearest fret wire does; None beyond the last fret."""
-    level_db: float
-    """Level for the plucking point and pickup, in dB against the same string plucked open."""
+    mm: float | None
+    """From the nut; None for the open string, whose name is marked."""
+    sign: str
+    """One letter in a terminal, at most so much on a page."""
+    kind: str = "mark"
+    """What it means, for whoever gives it a colour."""
+    label: str = ""
+    """Its fret position in words of tab."""
+    hint: str = ""
+    """What a page says of it where the pointer rests."""
+
+
+@dataclass(frozen=True, slots=True)
+class Board:
+    """The part of an instrument's fretboard that is drawn: from `low_mm` to `high_mm`, some strings of it."""
+
+    instrument: Instrument
+    low_mm: float
+    high_mm: float
+    strings: tuple[int, ...]
+    left_handed: bool = False
+
+    def __post_init__(self) -> None:
+        scale_mm = self.instrument.scale_mm
+        if not 0.0 <= self.low_mm < self.high_mm <= scale_mm:
+            raise ValueError(
+                f"the part from {self.low_mm:g} to {self.high_mm:g} mm is outside 0 to {scale_mm:g} mm, the string"
+            )
+
+    @classmethod
+    def of(
+        cls, instrument: Instrument, window_mm: tuple[float, float] | None = None, left_handed: bool = False
+    ) -> Board:
+        """All strings, in full length or inside a window; ValueError where the window is empty or off the string."""
+        low_mm, high_mm = window_mm or (0.0, instrument.scale_mm)
+        return cls(instrument, low_mm, high_mm, tuple(range(len(instrument.strings))), left_handed)
+
+    def shows(self, mm: float) -> bool:
+        """Whether a place is inside the part that is drawn."""
+        return self.low_mm <= mm <= self.high_mm
+
+    def across(self, mm: float) -> float:
+        """Where a place lies: 0 the drawing's left edge, 1 its right one."""
+        part = (mm - self.low_mm) / (self.high_mm - self.low_mm)
+        return 1 - part if self.left_handed else part
+
+    def column(self, mm: float, columns: int) -> int:
+        """The column of a place where the drawing has so many; left-handed, exactly mirrored."""
+        at = round((mm - self.low_mm) / (self.high_mm - self.low_mm) * (columns - 1))
+        return columns - 1 - at if self.left_handed else at
 
     @property
-    def note(self) -> str:
-        return note_name(self.midi)
+    def frets(self) -> dict[int, float]:
+        """In mm by fret number, those inside the drawing; 0 is the nut."""
+        wires = ((fret, self.instrument.fret_mm(fret)) for fret in range(LAST_FRET + 1))
+        return {fret: mm for fret, mm in wires if self.shows(mm)}
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """The names of the strings that are drawn."""
+        return tuple(self.instrument.string_label(string) for string in self.strings)
+
+    def drawn(self, marks: Iterable[Mark]) -> list[tuple[Mark, int]]:
+        """The marks inside the drawing, each with its string's row."""
+        rows = {string: row for row, string in enumerate(self.strings)}
+        return [
+            (mark, rows[mark.string])
+            for mark in marks
+            if mark.string in rows and (mark.mm is None or self.shows(mark.mm))
+        ]
 
 
-def node_rows(
-    instrument: Instrument,
-    nodes: Iterable[Node],
-    strings: Iterable[int] | None = None,
-    pluck_mm: float | None = None,
-    pickup_mm: float | None = None,
-    finger_mm: float = FINGER_WIDTH_MM,
-) -> list[NodeRow]:
-    """A row for each node on each string (all of them where none are named), string by string.
+def spread(extents: Sequence[tuple[float, float]], rows: int, gap: float) -> list[int | None]:
+    """For each extent (start, stop), in order of start, the first of some rows with room for it; None where none has.
 
-    Plucking point and pickup are in mm from the bridge; where they are not given, 0.09 and 0.07 of the scale.
-    ValueError when either is not on the string.
+    Between two extents of a row lies at least `gap`.
     """
-    scale_mm = instrument.scale_mm
-    pluck_mm = PLUCK_SHARE * scale_mm if pluck_mm is None else pluck_mm
-    pickup_mm = PICKUP_SHARE * scale_mm if pickup_mm is None else pickup_mm
-    wanted = tuple(nodes)
-    rows = []
-    for string in range(len(instrument.strings)) if strings is None else strings:
-        for node in wanted:
-            hz = instrument.sounding_hz(string, node)
-            midi, offset_cents = nearest_note(hz, instrument.a4_hz)
-            rows.append(
-                NodeRow(
-                    string,
-                    node,
-                    instrument.position_mm(node),
-                    midi,
-                    offset_cents,
-                    hz,
-                    forgiveness(node, scale_mm, finger_mm),
-                    wire_aim(instrument, node, finger_mm),
-                    level_db(node.partial, pluck_mm, pickup_mm, scale_mm),
-                )
-            )
+    ends = [float("-inf")] * rows
+    chosen: list[int | None] = [None] * len(extents)
+    for index in sorted(range(len(extents)), key=lambda index: extents[index]):
+        start, stop = extents[index]
+        row = next((row for row, end in enumerate(ends) if start >= end + gap), None)
+        chosen[index] = row
+        if row is not None:
+            ends[row] = stop
+    return chosen
+
+
+def node_marks(instrument: Instrument, signs: Mapping[Place, str], kind: str = "mark") -> list[Mark]:
+    """Nodes as marks with their fret labels; where two share a spot, the lower partial stands over the higher."""
+    places = sorted(signs, key=lambda place: -place[1].partial)
+    return [
+        Mark(string, instrument.position_mm(node), signs[string, node], kind, node.label)
+        for string, node in places
+    ]
+
+
+def partial_marks(places: Iterable[Place], many: str = "•") -> dict[Place, str]:
+    """The sign of each place: its partial's digit, a dot from 10 on."""
+    return {(string, node): str(node.partial) if node.partial < 10 else many for string, node in places}
+
+
+def fretboard_cells(
+    board: Board, marks: Sequence[Mark], width: int, lines: Lines | None = None, beside: bool = False
+) -> list[list[Cell]]:
+    """The drawing in `width` columns: a row of fret numbers, a row a string, then up to three rows of labels.
+
+    Later marks stand over earlier ones. A label starts under its mark, or stands `beside` it on its string, towards the
+    bridge where there is room; what has no room is left out. The string's own name carries the mark of an open string.
+    """
+    lines = lines or Lines()
+    gutter = max(len(name) for name in board.names) + 1
+    columns = max(width - gutter, 1)
+
+    def column(mm: float) -> int:
+        return gutter + board.column(mm, columns)
+
+    wires = {column(mm): fret for fret, mm in reversed(board.frets.items())}
+    strings = [_string(name, gutter, columns, wires, lines) for name in board.names]
+    drawn = board.drawn(marks)
+    for mark, row in drawn:
+        if mark.mm is None:
+            strings[row][: gutter - 1] = [(letter, mark.kind) for letter, _ in strings[row][: gutter - 1]]
+        else:
+            strings[row][column(mark.mm)] = (mark.sign, mark.kind)
+            if beside:
+                _put_beside(strings[row], column(mark.mm), mark, gutter, board.left_handed)
+    numbers = {at: str(fret) for at, fret in wires.items() if fret}
+    rows = [*_text_rows(numbers, width, 1, "number"), *strings]
+    if not beside:
+        labels = {column(mark.mm): mark.label for mark, _ in drawn if mark.mm is not None}
+        rows += _text_rows(labels, width, LABEL_ROWS, "label")
     return rows
 
 
-def place_lines(rows: Sequence[NodeRow]) -> list[str]:
-    """Where each node lies and how it treats the finger: the rows of one string as a table of 80 columns."""
-    lines = [
-        "                     from the      dulls   another partial wins   at the  level",
-        " fret     mm partial wire, mm      after   to nut     to bridge   wire       dB",
-    ]
-    for row in rows:
-        nut, bridge = row.forgiveness.nut, row.forgiveness.bridge
-        lines.append(
-            f"{row.node.label:>5} {row.position_mm:6.1f} {row.node.partial:5d}   {_from_wire(row.aim):<14}"
-            f"{min(nut.dull_mm, bridge.dull_mm):4.1f}   {_wins(nut):<9}  {_wins(bridge):<9}"
-            f"   {_at_wire(row):<8} {row.level_db:4.0f}"
-        )
-    return lines
+def _string(name: str, gutter: int, columns: int, wires: Mapping[int, int], lines: Lines) -> list[Cell]:
+    cells: list[Cell] = [(letter, "name") for letter in f"{name:<{gutter}}"]
+    for at in range(gutter, gutter + columns):
+        fret = wires.get(at)
+        cells.append((lines.string if fret is None else lines.wire if fret else lines.nut, "line"))
+    return cells
 
 
-def sounding_lines(instrument: Instrument, rows: Sequence[NodeRow]) -> list[str]:
-    """What each node sounds on each string, with cents against equal temperament: one line a node."""
-    strings = list(dict.fromkeys(row.string for row in rows))
-    cells = {(row.string, row.node): f"{row.note} {round(row.offset_cents):+d}" for row in rows}
-    head = " fret" + "".join(f"{instrument.string_label(string):>10}" for string in strings)
-    lines = [head]
-    for node in dict.fromkeys(row.node for row in rows):
-        lines.append(f"{node.label:>5}" + "".join(f"{cells[string, node]:>10}" for string in strings))
-    return lines
+def _put_beside(cells: list[Cell], at: int, mark: Mark, gutter: int, left_handed: bool) -> None:
+    after, before = at + 1, at - len(mark.label)
+    for start in (before, after) if left_handed else (after, before):
+        if start >= gutter and start + len(mark.label) <= len(cells):
+            cells[start : start + len(mark.label)] = [(letter, mark.kind) for letter in mark.label]
+            return
 
 
-def partial_marks(places: Iterable[Place]) -> dict[Place, str]:
-    """The mark of each place on a fretboard: its partial's digit, a dot from 10 on."""
-    return {(string, node): str(node.partial) if node.partial < 10 else "•" for string, node in places}
+def _text_rows(texts: Mapping[int, str], width: int, rows: int, kind: str) -> list[list[Cell]]:
+    """Texts at their columns, each on the first row with room and a blank on both sides; no rows without any."""
+    starts = {at: min(at, width - len(text)) for at, text in texts.items()}
+    extents = [(starts[at], starts[at] + len(text)) for at, text in texts.items()]
+    chosen = spread(extents, rows, 1)
+    lines: list[list[Cell]] = [[(" ", kind)] * width for _ in range(rows)]
+    for (at, text), row in zip(texts.items(), chosen, strict=True):
+        if row is not None:
+            lines[row][starts[at] : starts[at] + len(text)] = [(letter, kind) for letter in text]
+    used = max((row for row in chosen if row is not None), default=0)
+    return lines[: max(used + 1, 1)]
 
 
 def fretboard_lines(
     instrument: Instrument,
-    marks: Mapping[Place, str],
+    signs: Mapping[Place, str],
     width: int = 80,
     window_mm: tuple[float, float] | None = None,
     left_handed: bool = False,
 ) -> list[str]:
-    """The strings from nut to bridge, or the part inside `window_mm`, to scale in `width` columns.
+    """The nodes on all strings from nut to bridge, or inside `window_mm`, as lines of text in `width` columns.
 
-    First line: fret numbers. Then a line a string, highest first: `│` a fret wire, `║` the nut, the marks at
-    their nodes (where two share a column, the lower partial stands). Last: the nodes' fret labels, each starting
-    under its node, on up to three lines; labels without room are left out. Left-handed: mirrored, nut on the
-    right. ValueError when the window is empty or `width` is below 40.
+    ValueError when the window is empty or off the string, or `width` is below 40.
     """
-    low, high = window_mm or (0.0, instrument.scale_mm)
     if width < NARROWEST:
         raise ValueError(f"a fretboard of {width} columns is outside {NARROWEST} and more")
-    if not 0.0 <= low < high <= instrument.scale_mm:
-        raise ValueError(
-            f"the part from {low:g} to {high:g} mm is outside 0 to {instrument.scale_mm:g} mm, the string"
-        )
-    labels = [instrument.string_label(string) for string in range(len(instrument.strings))]
-    gutter = max(len(label) for label in labels) + 1
-    columns = width - gutter
-
-    def column(mm: float) -> int:
-        at = round((mm - low) / (high - low) * (columns - 1))
-        return columns - 1 - at if left_handed else at
-
-    wires = {column(instrument.fret_mm(fret)): fret for fret in range(LAST_FRET, 0, -1)}
-    wires = {at: fret for at, fret in wires.items() if low <= instrument.fret_mm(fret) <= high}
-    shown = [place for place in marks if low <= instrument.position_mm(place[1]) <= high]
-    lines = [" " * gutter + _spread({at: str(fret) for at, fret in wires.items()}, columns, 1)[0]]
-    for string, label in enumerate(labels):
-        cells = ["│" if at in wires else "─" for at in range(columns)]
-        if low == 0.0:
-            cells[column(0.0)] = "║"
-        on_string = (place for place in shown if place[0] == string)
-        for place in sorted(on_string, key=lambda place: -place[1].partial):
-            cells[column(instrument.position_mm(place[1]))] = marks[place]
-        lines.append(f"{label:<{gutter}}" + "".join(cells))
-    nodes = sorted({node for _string, node in shown}, key=lambda node: -node.partial)
-    named = {column(instrument.position_mm(node)): node.label for node in nodes}
-    lines += [" " * gutter + row for row in _spread(named, columns, _LABEL_ROWS) if row]
-    return [line.rstrip() for line in lines]
+    board = Board.of(instrument, window_mm, left_handed)
+    cells = fretboard_cells(board, node_marks(instrument, signs), width)
+    return ["".join(letter for letter, _ in row).rstrip() for row in cells]
 
 
 def column_mm(instrument: Instrument, width: int, window_mm: tuple[float, float] | None = None) -> float:
     """How many mm of string one column of `fretboard_lines` stands for, near enough for a caption."""
     low, high = window_mm or (0.0, instrument.scale_mm)
     return (high - low) / width
-
-
-def _spread(texts: Mapping[int, str], columns: int, rows: int) -> list[str]:
-    """Texts at their columns, each on the first of `rows` lines with room and a blank on both sides."""
-    lines = [[" "] * columns for _ in range(rows)]
-    for at, text in sorted(texts.items()):
-        start = min(at, columns - len(text))
-        for line in lines:
-            if all(cell == " " for cell in line[max(start - 1, 0) : start + len(text) + 1]):
-                line[start : start + len(text)] = text
-                break
-    return ["".join(line).rstrip() for line in lines]
-
-
-def _from_wire(aim: WireAim | None) -> str:
-    if aim is None:
-        return "no wire"
-    if abs(aim.offset_mm) < 0.05:
-        return f"at {aim.fret}"
-    side = "past" if aim.offset_mm > 0 else "before"
-    return f"{abs(aim.offset_mm):.1f} {side} {aim.fret:<2}"
-
-
-def _wins(stray: Stray) -> str:
-    if stray.other_mm is None:
-        return "none"
-    return f"{stray.other_mm:4.1f}: {stray.other_partial}"
-
-
-def _at_wire(row: NodeRow) -> str:
-    if row.aim is None:
-        return "-"
-    return f"{row.aim.sounds} wins" if row.aim.result == "fails" else row.aim.result

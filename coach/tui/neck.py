@@ -1,38 +1,42 @@
-"""The fretboard to scale, zoomed on the part in use, with the hand now and next.
+"""The part of the fretboard in use, with the hand now and next on it.
 
-Conventions: one row a string, highest on top; columns are equal lengths of string; the nut is on the left, for
-left-handed players on the right. The hand now is a filled mark, the hand next an open one, other places of the
-passage small dots, a held note a square.
+Conventions: those of `coach.strings.fretboard`. The hand now is a filled mark, the hand next an open one, other places
+of the passage small dots, a held note a square.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator, Sequence
+from itertools import groupby
 
 from coach.music.excerpt import Passage, PlacedEvent, PlacedNote
+from coach.strings.fretboard import PLAIN, Board, Cell, Lines, Mark, fretboard_cells
 from coach.strings.instrument import Instrument
-from coach.strings.touch import LAST_FRET
 from coach.tui.canvas import Canvas, Role, Rows
 from coach.tui.focus import Focus
 
 MARGIN_MM = 25.0
 NARROWEST_MM = 120.0
 
-_SIGNS = {"now": "●", "next": "○", "held": "■", "used": "∙", "open": "◦"}
-_PLAIN_SIGNS = {"now": "@", "next": "o", "held": "#", "used": "+", "open": "+"}
+ROLES: dict[str, Role] = {
+    "name": "dim",
+    "number": "dim",
+    "label": "dim",
+    "line": "rule",
+    "used": "dim",
+    "held": "bass",
+    "next": "next",
+    "now": "now",
+    "node": "text",
+}
+"""The role of each kind of cell."""
+_SIGNS = {"now": "●", "next": "○", "held": "■", "used": "∙"}
+_PLAIN_SIGNS = {"now": "@", "next": "o", "held": "#", "used": "+"}
 
 
-@dataclass(frozen=True, slots=True)
-class Window:
-    """The part of the string that is drawn, in mm from the nut, and the strings."""
-
-    low_mm: float
-    high_mm: float
-    strings: tuple[int, ...]
-
-
-def window_for(passage: Passage, instrument: Instrument, most_strings: int) -> Window:
+def board_for(
+    passage: Passage, instrument: Instrument, most_strings: int, left_handed: bool = False
+) -> Board:
     """The part of the fretboard that a passage uses, with a margin; all strings where they have room."""
     used = {placed.note.string for event in passage.events for placed in event.notes}
     strings = tuple(range(len(instrument.strings)))
@@ -49,82 +53,51 @@ def window_for(passage: Passage, instrument: Instrument, most_strings: int) -> W
     if short > 0:
         low, high = low - short / 2, high + short / 2
     low = max(low, 0.0)
-    return Window(low, min(max(high, low + NARROWEST_MM), instrument.scale_mm), strings)
+    high = min(max(high, low + NARROWEST_MM), instrument.scale_mm)
+    return Board(instrument, low, high, strings, left_handed)
 
 
 def draw_neck(
-    passage: Passage,
-    instrument: Instrument,
-    window: Window,
-    focus: Focus,
-    width: int,
-    height: int,
-    plain: bool = False,
-    left_handed: bool = False,
+    passage: Passage, board: Board, focus: Focus, width: int, height: int, plain: bool = False
 ) -> Rows:
-    """The window in `width` columns: a row with fret numbers, then one for each string."""
-    canvas = Canvas(width, height)
-    gutter = max(len(instrument.string_label(string)) for string in window.strings) + 1
-    columns = width - gutter
-    span = window.high_mm - window.low_mm
-
-    def column(mm: float) -> int:
-        at = round((mm - window.low_mm) / span * (columns - 1))
-        return gutter + (columns - 1 - at if left_handed else at)
-
-    string_line, wire, nut = ("-", "|", "H") if plain else ("─", "┼", "╫")
-    for row, string in enumerate(window.strings, 1):
-        canvas.put(row, 0, instrument.string_label(string), "dim")
-        canvas.put(row, gutter, string_line * columns, "rule")
-    taken = -3
-    frets = range(LAST_FRET + 1)
-    for fret in reversed(frets) if left_handed else frets:
-        at_mm = instrument.fret_mm(fret)
-        if not window.low_mm <= at_mm <= window.high_mm:
-            continue
-        at = column(at_mm)
-        for row in range(1, len(window.strings) + 1):
-            canvas.put(row, at, nut if fret == 0 else wire, "rule")
-        text = str(fret)
-        start = min(at, width - len(text))
-        if start > taken:
-            canvas.put(0, start, text, "dim")
-            taken = start + len(text)
+    """The board in `width` columns: a row with fret numbers, then one for each string."""
     signs = _PLAIN_SIGNS if plain else _SIGNS
-
-    def mark(events: Iterable[PlacedEvent], kind: str, role: Role, label: bool = False) -> None:
-        for event in events:
-            for placed in event.notes:
-                if placed.note.string not in window.strings:
-                    continue
-                mm = _mm(placed, instrument)
-                row = window.strings.index(placed.note.string) + 1
-                if mm is None:
-                    if label:
-                        canvas.paint(row, 0, gutter - 1, role)
-                    continue
-                at = column(mm)
-                canvas.put(row, at, signs[kind], role)
-                if label:
-                    _name(canvas, row, at, placed.note.position_text, role, gutter, left_handed)
-
-    mark(passage.events, "used", "dim")
-    mark(focus.held, "held", "bass", label=True)
-    if focus.next:
-        mark([focus.next], "next", "next", label=True)
-    if focus.now:
-        mark([focus.now], "now", "now", label=True)
+    instrument = board.instrument
+    marks = [
+        *_marks(passage.events, "used", signs, instrument),
+        *_marks(focus.held, "held", signs, instrument),
+        *_marks([focus.next] if focus.next else [], "next", signs, instrument),
+        *_marks([focus.now] if focus.now else [], "now", signs, instrument),
+    ]
+    canvas = Canvas(width, height)
+    canvas.paste(
+        0, 0, cell_rows(fretboard_cells(board, marks, width, PLAIN if plain else Lines(), beside=True))
+    )
     return canvas.rows()
 
 
-def _name(canvas: Canvas, row: int, at: int, text: str, role: Role, gutter: int, left_handed: bool) -> None:
-    """The position's number beside its mark: towards the bridge, else on the other side."""
-    after = at + 1 if not left_handed else at - len(text)
-    before = at - len(text) if not left_handed else at + 1
-    for start in (after, before):
-        if start >= gutter and start + len(text) <= canvas.width:
-            canvas.put(row, start, text, role)
-            return
+def cell_rows(cells: Sequence[Sequence[Cell]]) -> Rows:
+    """Cells of a fretboard as a picture, each kind in its role."""
+    return tuple(
+        tuple(
+            ("".join(letter for letter, _ in run), ROLES[kind])
+            for kind, run in groupby(row, key=lambda cell: cell[1])
+        )
+        for row in cells
+    )
+
+
+def _marks(
+    events: Iterable[PlacedEvent], kind: str, signs: dict[str, str], instrument: Instrument
+) -> Iterator[Mark]:
+    """A mark a note; where the passage plays at other moments has no label, and its open strings no mark."""
+    for event in events:
+        for placed in event.notes:
+            mm = _mm(placed, instrument)
+            if kind != "used":
+                yield Mark(placed.note.string, mm, signs[kind], kind, placed.note.position_text)
+            elif mm is not None:
+                yield Mark(placed.note.string, mm, signs[kind], kind)
 
 
 def _mm(placed: PlacedNote, instrument: Instrument) -> float | None:

@@ -10,14 +10,16 @@ from textual import events
 from textual.app import ComposeResult
 
 from coach.learning.evidence import NODE
-from coach.strings.fretboard import NodeRow, fretboard_lines, node_rows, partial_marks
+from coach.strings.fretboard import PLAIN, Board, Lines, fretboard_cells, node_marks, partial_marks
 from coach.strings.instrument import DEFAULT_PARTIAL, Instrument, Node, nodes_upto
+from coach.strings.node_table import NodeRow, node_rows
 from coach.strings.reach import places_for
 from coach.strings.touch import best_plucking_point_mm, dead_plucking_points_mm
 from coach.tui.base import DrawnScreen
-from coach.tui.canvas import Canvas, Rows, ascii_text, fitted
+from coach.tui.canvas import Canvas, Rows, fitted
 from coach.tui.glyphs import big_text, largest_scale
 from coach.tui.layout import Box
+from coach.tui.neck import cell_rows
 from coach.tui.stage import Stage
 from coach.tui.widgets import HintLine
 from coach.words.amounts import percent, short_day
@@ -56,18 +58,11 @@ def draw_node(
     top += 1
     canvas.put(top, 0, _kin(instrument, row, string, node, width), "next")
     places = [(at, each) for at in range(len(instrument.strings)) for each in nodes_upto(DEFAULT_PARTIAL)]
-    marks = {place: "+" if plain and mark == "•" else mark for place, mark in partial_marks(places).items()}
-    chosen = {(string, node): "@" if plain else "●"}
-    lines = fretboard_lines(instrument, {**marks, **chosen}, width, None, left_handed)
-    for offset, line in enumerate(lines):
-        shown = ascii_text(line) if plain else line
-        is_string = 1 <= offset <= len(instrument.strings)
-        canvas.put(top + 2 + offset, 0, shown, "dim" if not is_string else "rule")
-        for at, letter in enumerate(shown if is_string else ""):
-            if letter in "●@":
-                canvas.paint(top + 2 + offset, at, 1, "now")
-            elif letter.isalnum():
-                canvas.paint(top + 2 + offset, at, 1, "text")
+    signs = partial_marks(places, "+" if plain else "•")
+    chosen = node_marks(instrument, {(string, node): "@" if plain else "●"}, "now")
+    marks = [*node_marks(instrument, signs, "node"), *chosen]
+    board = Board.of(instrument, None, left_handed)
+    canvas.paste(top + 2, 0, cell_rows(fretboard_cells(board, marks, width, PLAIN if plain else Lines())))
     return canvas.rows()
 
 

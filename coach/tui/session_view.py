@@ -168,13 +168,11 @@ def _add_music(
                 spot,
                 lambda b: neck.draw_neck(
                     passage,
-                    instrument,
-                    neck.window_for(passage, instrument, b.height - 1),
+                    neck.board_for(passage, instrument, b.height - 1, picture.left_handed),
                     focus,
                     b.width,
                     b.height,
                     plain,
-                    picture.left_handed,
                 ),
             )
     number = beat_word(picture, at)
