@@ -181,7 +181,7 @@ class Life:
     def settings(self) -> None:
         from coach.folder.settings import save_settings
 
-        save_settings(self.places.settings, {"screen": {"theme": self.rng.choice(["dusk", "dawn"])}})
+        save_settings(self.places.settings, {"screen": {"theme": self.rng.choice(["dusk", "paper"])}})
 
     def opened(self, read_only: bool = False, mend: bool = False) -> Log:
         return Log.open(self.places.log, None, now_ms=self.clock.now_ms, read_only=read_only, mend=mend)

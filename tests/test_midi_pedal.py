@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from coach.ground.problem import CoachError
+from coach.folder.settings import SETTINGS, read_settings
 from coach.midi.pedal import (
     ACTIONS,
     Foot,
@@ -20,7 +20,7 @@ from coach.midi.pedal import (
     meaning,
     trigger_of,
 )
-from coach.midi.settings import MidiSettings, bindings_to_mapping, read_bindings
+from coach.midi.settings import MidiSettings
 
 BOUNCE_S = 0.04
 ON, OFF = (0xB0, 64, 127), (0xB0, 64, 0)
@@ -182,37 +182,17 @@ def test_a_press_never_means_clean_before_the_dead_zone_is_over(bound, playing, 
         assert found != "clean"
 
 
-def test_settings_read_back_as_they_are_written():
-    raw = {"clean": "cc 64", "choked": ["cc 64", "note 36 on 10"], "again": "program 5"}
-    bindings, problems = read_bindings(raw)
-    assert problems == []
-    assert bindings_to_mapping(bindings) == raw
-    made = MidiSettings.from_mapping({"in_port": "Pedal", "bindings": raw, "channel": 3})
-    assert made.bindings == bindings
-    assert made.channel == 3
-
-
-def test_every_wrong_setting_is_named_at_once_with_what_is_allowed():
-    with pytest.raises(CoachError) as caught:
-        MidiSettings.from_mapping(
-            {
-                "chanel": 3,
-                "beat_key": 200,
-                "clock": "yes",
-                "bindings": {"clear": "cc 1", "pause": "cc 64", "again": "cc 64", "next": 7},
-            }
-        )
-    text = str(caught.value)
-    assert "midi.chanel: unknown key" in text
-    assert "(channel?)" in text
-    assert "midi.beat_key: found 200, expected a whole number from 0 to 127" in text
-    assert "midi.clock: found 'yes', expected true or false" in text
-    assert "midi.bindings.clear: unknown key" in text
-    assert "midi.bindings.pause: cc 64 means again already" in text
-    assert "midi.bindings.next: '7' is no trigger" in text
+def test_bindings_read_back_as_they_are_written():
+    written = "{clean: cc 64, choked: [cc 64, note 36 on 10], again: program 5}"
+    midi = read_settings(f"midi: {{in_port: Pedal, channel: 3, bindings: {written}}}", "s").midi
+    assert midi.bindings["choked"] == (Trigger("cc", 64), Trigger("note", 36, 10))
+    assert midi.channel == 3
+    for action, triggers in midi.bindings.items():
+        kind = SETTINGS.rows["midi"].rows["bindings"].rows[action].kind
+        assert f"{action}: {kind.write(triggers)}" in written
 
 
 def test_defaults_are_general_midi_percussion():
     """General MIDI: percussion on channel 10, keys 76 and 77 are the high and low wood block."""
-    plain = MidiSettings.from_mapping({})
+    plain = MidiSettings()
     assert (plain.channel, plain.accent_key, plain.beat_key) == (10, 76, 77)

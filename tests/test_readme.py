@@ -3,20 +3,19 @@
 from __future__ import annotations
 
 import re
-from dataclasses import fields
+from dataclasses import replace
 from datetime import date, timedelta
 from pathlib import Path
 
 import pytest
 
 from coach.cli import COMMANDS, main
-from coach.folder.settings import PracticeSettings, ScreenSettings, read_settings
+from coach.folder.actions import Keymap
+from coach.folder.settings import SETTINGS, Settings, read_settings
+from coach.ground.fields import Number, Whole, Word
 from coach.learning.ladder import after, new_ladder, open_day
-from coach.midi.settings import MidiSettings
 from coach.score.load import read_drill
 from coach.session.answers import read_answers
-from coach.sound.settings import SoundSettings
-from coach.tui.actions import keymap_from
 
 ROOT = Path(__file__).parent.parent
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -37,18 +36,19 @@ def test_the_first_own_drill_passes_the_checker_without_a_word():
     assert drill.title == "First Light"
 
 
-def test_the_settings_shown_are_all_there_are_with_their_defaults():
-    settings = read_settings(block("practice:"), "README.md")
-    assert settings.practice == PracticeSettings()
-    assert settings.screen == ScreenSettings()
-    assert SoundSettings.from_mapping(settings.sound) == SoundSettings()
-    midi = MidiSettings.from_mapping({k: v for k, v in settings.midi.items() if k != "bindings"})
-    assert midi == MidiSettings()
-    assert MidiSettings.from_mapping(settings.midi).bindings
-    keymap_from(settings.keys)
-    for kind in (PracticeSettings, ScreenSettings, SoundSettings, MidiSettings):
-        for item in fields(kind):
-            assert f"  {item.name}:" in README or f"# {item.name}:" in README, item.name
+def test_the_settings_shown_are_all_there_are_with_their_defaults_and_ranges():
+    shown = block("practice:")
+    settings = read_settings(shown, "README.md")
+    assert settings.midi.bindings
+    assert replace(settings, midi=replace(settings.midi, bindings={}), keys=Keymap()) == Settings()
+    for section, group in SETTINGS.rows.items():
+        _, _, lines = shown.partition(f"{section}:")
+        for key, row in group.rows.items() if section != "keys" else ():
+            line = re.search(rf"^  (?:# )?{key}:.*$", lines, re.MULTILINE)
+            assert line, f"{section}.{key}"
+            assert row.about in line[0]
+            if isinstance(row.kind, Whole | Number | Word):
+                assert row.kind.allowed in line[0]
 
 
 def test_the_answers_file_shown_is_read():

@@ -14,7 +14,6 @@ from hypothesis import strategies as st
 
 from coach.cli import main
 from coach.folder.recall import Recall, made, rows_of
-from coach.folder.settings import Settings, read_settings
 from coach.ground.places import Places, builtin_drills
 from coach.ground.problem import CoachError
 from coach.music.drill import Assignment, Drill
@@ -82,13 +81,6 @@ def test_equal_values_of_other_kinds_stay_apart():
     assert repr(made(rows_of(value))) == repr(value)
 
 
-def test_settings_are_recalled_with_the_sections_that_others_check():
-    read = read_settings("sound: {device: x, levels: [1, 2.5]}\nscreen: {ascii: true}\n", "s.yaml")
-    again = made(json.loads(json.dumps(rows_of(read))))
-    assert again == read
-    assert isinstance(again, Settings)
-
-
 def test_a_changed_file_is_read_again(tmp_path):
     drill = tmp_path / "a.yaml"
     drill.write_bytes(builtin_drills()[0].read_bytes())
@@ -153,7 +145,6 @@ def test_a_second_start_reads_no_drill_and_the_first_change_reads_one(tmp_path, 
         first = desk.library
     with monkeypatch.context() as patch:
         patch.setattr("coach.session.desk.read_drill_file", never)
-        patch.setattr("coach.session.desk.load_settings", never)
         with Desk.open(places, clock=lambda: NOW) as desk:
             assert desk.library == first
             assert desk.settings.practice.minutes == 35

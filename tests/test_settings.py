@@ -1,39 +1,103 @@
-"""The settings file: defaults, every check, and that saving keeps the rest."""
+"""The settings file: defaults, every slip with its place, and that saving keeps the rest."""
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
-from coach.folder.settings import Settings, defaults_text, load_settings, read_settings, save_settings
+from coach.cli import main
+from coach.folder.settings import SETTINGS, Settings, load_settings, read_settings, save_settings
 from coach.ground.problem import CoachError
+from coach.midi.pedal import Trigger
 
 
 def test_without_a_file_everything_has_its_default(tmp_path):
     assert load_settings(tmp_path / "settings.yaml") == Settings()
 
 
-def test_the_documented_defaults_are_the_defaults():
-    assert read_settings(defaults_text().replace("null", "0.8"), "s").practice.target == 0.8
-    assert read_settings(defaults_text().replace("  target: null\n", ""), "s") == Settings()
+@pytest.mark.parametrize("text", ["", "# nothing yet\n", "practice:\nsound: null\n", "practice: {}\n"])
+def test_empty_files_and_sections_leave_the_defaults(text):
+    assert read_settings(text, "s") == Settings()
+
+
+@pytest.mark.parametrize("section", ["practice", "screen", "sound", "midi"])
+def test_every_default_is_written_as_it_is_read(section):
+    group = SETTINGS.rows[section]
+    written = {key: row.kind.write(row.default) for key, row in group.rows.items() if row.default is not None}
+    text = f"{section}:\n" + "".join(f"  {key}: {value}\n" for key, value in written.items())
+    assert read_settings(text, "s") == Settings()
+    for key, row in group.rows.items():
+        for choice in row.choices:
+            settings = read_settings(f"{section}: {{{key}: {row.kind.write(choice)}}}", "s")
+            assert getattr(getattr(settings, section), key) == choice
 
 
 @pytest.mark.parametrize(
     ("text", "says"),
     [
-        ("practise: {}", r"unknown key; allowed: practice, .*\(practice\?\)"),
-        ("practice: {minuts: 5}", r"s: practice.minuts: unknown key; .*\(minutes\?\)"),
-        ("practice: {minutes: 500}", r"practice.minutes: found 500, expected a whole number from 1 to 240"),
-        ("practice: {minutes: yes}", r"found True, expected a whole number"),
-        ("practice: 5", r"practice: found 5, expected keys below it"),
-        ("- a", r"holds no sections"),
-        ("a: b: c", r"s:1:5: is no YAML"),
-        ("a: &x [1]\nb: *x", r"no place in settings"),
-        ("screen: {view: wide}", r"expected glance or study"),
+        (
+            "practise: {}",
+            r"s:1:1: `practise` is no key here; allowed are practice, .*did you mean `practice`",
+        ),
+        ("minutes: 20", r"s:1:1: `minutes` is no key here; .* \(`minutes` belongs under `practice`\)"),
+        (
+            "practice: {minuts: 5}",
+            r"s:1:12: practice: `minuts` is no key here; .*\(did you mean `minutes`\?\)",
+        ),
+        ("practice: {minutes: 500}", r"s:1:21: practice.minutes: 500 is outside 1 to 240 min"),
+        ("practice: {minutes: 2400}", r"outside 1 to 240 min \(one zero too many\?\)"),
+        ("practice: {minutes: yes}", r"'yes' is no whole number from 1 to 240"),
+        ("practice: {minutes: 20 min}", r"is no whole number .*\(write 20 without the unit\)"),
+        ("practice: {pause_s: '1,5'}", r"'1,5' is no number from 0 to 30 s \(did you mean 1.5\?\)"),
+        ("practice: 5", r"s:1:11: practice: '5' stands where `key: value` lines belong"),
+        ("practice: {minutes: 5, minutes: 6}", r"`minutes` is given twice"),
+        ("- a", r"a list stands where `key: value` lines belong"),
+        ("a: b: c", r"s:1:5: a colon with a space after it starts a value"),
+        ("screen: &x {}", r"`&x` is a YAML anchor; a settings file has none"),
+        ("screen: {view: wide}", r"'wide' is none of glance, study"),
+        ("screen: {theme: duks}", r"none of dusk, paper, beacon, terminal \(did you mean dusk\?\)"),
+        ("screen: {ascii: maybe}", r"'maybe' is neither yes nor no"),
+        ("sound: {clik: wood}", r"s:1:9: sound: `clik` is no key here; .*\(did you mean `click`\?\)"),
+        ("sound: {click: gong}", r"s:1:16: sound.click: 'gong' is none of wood, tick, tone, block"),
+        ("sound: {click_db: 3}", r"sound.click_db: 3 is outside -60 to 0 dB"),
+        ("sound: {offset_ms: true}", r"sound.offset_ms: 'true' is no number from -500 to 1000 ms"),
+        ("midi: {channel: 99}", r"s:1:17: midi.channel: 99 is outside 1 to 16"),
+        ("midi: {chanel: 3}", r"midi: `chanel` is no key here; .*\(did you mean `channel`\?\)"),
+        ("midi: {clock: ja}", r"midi.clock: 'ja' is neither yes nor no"),
+        ("midi: {bindings: {clear: cc 1}}", r"midi.bindings: `clear` is no key here; .*`clean`"),
+        ("midi: {bindings: {next: 7}}", r"s:1:25: midi.bindings.next: '7' is no trigger; write 'cc 64'"),
+        (
+            "midi: {bindings: {again: cc 1, pause: [cc 2, cc 1]}}",
+            r"s:1:46: midi.bindings.pause: cc 1 means again already; one switch can mean clean and choked",
+        ),
+        ("keys: {goo: f2}", r"s:1:8: keys: `goo` is no key here; allowed are .*\(did you mean `go`\?\)"),
+        ("keys: {go: spcae}", r"s:1:12: keys\.go: 'spcae' is no key; .*\(did you mean space\?\)"),
+        ("keys: {go: 3.5}", r"s:1:12: keys\.go: '3\.5' is no key; a key is a letter"),
+        ("keys: {go: {a: b}}", r"keys\.go: a group of `key: value` lines stands where a list belongs"),
+        ("keys: {go: h}", r"s:1:12: keys\.go: 'h' is already the key of listen \(ready\)"),
+        ("keys: {late: 5}", r"s:1:14: keys\.late: '5' marks an event while a repetition is rated"),
     ],
 )
 def test_each_slip_is_told_with_its_place_and_what_is_allowed(text, says):
-    with pytest.raises(CoachError, match=says):
+    with pytest.raises(CoachError, match=says) as caught:
         read_settings(text, "s")
+    assert len(caught.value.problems) == 1
+
+
+def test_all_problems_come_at_once_in_the_order_of_the_text_with_carets(tmp_path, capsys):
+    path = tmp_path / "settings.yaml"
+    path.write_text("midi:\n  channel: 99\nkeys: {goo: f2, save: nonsense}\nsound:\n  clik: wood\n")
+    assert main(["plan", "--folder", str(tmp_path)]) == 1
+    lines = capsys.readouterr().err.splitlines()
+    places = [line.split(":")[2:4] for line in lines[::3]]
+    assert places == [["2", "12"], ["3", "8"], ["3", "23"], ["5", "3"]]
+    assert lines[1:3] == ["      channel: 99", "               ^"]
+
+
+def test_one_switch_may_mean_clean_and_choked():
+    midi = read_settings("midi: {bindings: {clean: cc 64, choked: cc 64}}", "s").midi
+    assert midi.bindings == {"clean": (Trigger("cc", 64),), "choked": (Trigger("cc", 64),)}
 
 
 def test_saving_one_value_keeps_every_other(tmp_path):
@@ -48,7 +112,7 @@ def test_saving_one_value_keeps_every_other(tmp_path):
 def test_a_bad_value_is_never_saved(tmp_path):
     path = tmp_path / "settings.yaml"
     save_settings(path, {"practice": {"minutes": 35}})
-    with pytest.raises(CoachError, match="expected a whole number"):
+    with pytest.raises(CoachError, match="0 is outside 1 to 240 min"):
         save_settings(path, {"practice": {"minutes": 0}})
     assert load_settings(path).practice.minutes == 35
 
@@ -57,33 +121,56 @@ def test_saving_keeps_the_comments_and_the_layout_of_the_file(tmp_path):
     path = tmp_path / "settings.yaml"
     path.write_text(
         "# mine\npractice:\n    minutes: 25   # evenings\n\nscreen:\n  theme: dusk\n# the pedal\nmidi:\n"
-        "  bindings:\n    clean: cc 64\n    again: [cc 67, note 36]  # left\n  channel: 3\n",
+        "  bindings:\n    clean: cc 64   # right\n    again: [cc 67, note 36]  # left\n  channel: 3\n",
         encoding="utf-8",
     )
-    save_settings(path, {"practice": {"minutes": 30, "pause_s": 1}, "screen": {"left_handed": True}})
-    save_settings(path, {"midi": {"bindings": {"clean": "cc 65"}}, "sound": {"click": "tick"}})
-    text = path.read_text(encoding="utf-8")
-    assert "    minutes: 30   # evenings\n" in text
-    assert text.startswith("# mine\n")
-    assert "# the pedal\n" in text
-    settings = load_settings(path)
-    assert (settings.practice.minutes, settings.practice.pause_s, settings.screen.left_handed) == (
-        30,
-        1,
-        True,
+    save_settings(path, {"practice": {"minutes": 30, "pause_s": 1.0}, "screen": {"left_handed": True}})
+    bound = {"clean": (Trigger("cc", 65),), "again": None, "next": (Trigger("note", 40), Trigger("cc", 1))}
+    save_settings(path, {"midi": {"bindings": bound}, "sound": {"click": "tick"}})
+    assert path.read_text(encoding="utf-8") == (
+        "# mine\npractice:\n    pause_s: 1\n    minutes: 30   # evenings\n\n"
+        "screen:\n  left_handed: yes\n  theme: dusk\n# the pedal\nmidi:\n"
+        "  bindings:\n    next: [note 40, cc 1]\n    clean: cc 65   # right\n  channel: 3\n"
+        "sound:\n  click: tick\n"
     )
-    assert settings.midi == {"bindings": {"clean": "cc 65"}, "channel": 3}
-    assert settings.sound == {"click": "tick"}
+    settings = load_settings(path)
+    assert (settings.practice.minutes, settings.practice.pause_s) == (30, 1)
+    assert settings.screen.left_handed
 
 
 @pytest.mark.parametrize(
-    "text", ["screen: {theme: dusk}\n", "screen:\n", "", "screen: null\n", "screen:\n  theme: 'a # b'\n"]
+    "text",
+    [
+        "screen: {theme: dusk}\n",
+        "screen:\n",
+        "",
+        "# a word\n",
+        "---\nscreen: {}\n",
+        "screen: null # none\n",
+        "screen:\r\n  theme: paper\r\n",
+        "screen:\n  theme: 'paper'",
+        "{screen: {theme: paper}, practice: }",
+        "{screen: null}",
+        "{}",
+        "  screen:\n      theme: paper\n",
+        "screen:\n  tour_seen: no # yet\n\n# the end\n",
+        "sound:\n  device: >\n    Desk\n    two\n\npractice:\n  minutes: 20\n",
+    ],
 )
-def test_any_layout_takes_a_new_value(text, tmp_path):
+@pytest.mark.parametrize("section", ["screen", "midi"])
+def test_any_layout_takes_a_new_value_and_gives_it_back(text, section, tmp_path):
     path = tmp_path / "settings.yaml"
-    path.write_text(text, encoding="utf-8")
-    theme = load_settings(path).screen.theme
-    save_settings(path, {"screen": {"tour_seen": True}})
-    settings = load_settings(path).screen
-    assert (settings.tour_seen, settings.theme) == (True, theme)
-    assert path.read_text(encoding="utf-8").count("screen:") == 1
+    path.write_bytes(text.encode())
+    if section == "midi":
+        before = load_settings(path)
+        save_settings(path, {"midi": {"bindings": {"clean": (Trigger("cc", 64),)}}})
+        after = load_settings(path)
+        assert after == replace(before, midi=replace(before.midi, bindings={"clean": (Trigger("cc", 64),)}))
+        save_settings(path, {"midi": {"bindings": {"clean": None}}})
+        assert load_settings(path) == before
+    else:
+        before = load_settings(path)
+        save_settings(path, {"screen": {"tour_seen": True}})
+        assert load_settings(path) == replace(before, screen=replace(before.screen, tour_seen=True))
+    for word in ("# none", "# yet", "# the end", "# a word"):
+        assert (word in text) == (word in path.read_text(encoding="utf-8"))

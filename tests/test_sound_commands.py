@@ -73,9 +73,11 @@ def test_tapping_needs_a_terminal(capsys, tmp_path):
 def test_a_wrong_setting_stops_both_commands_with_its_place(capsys, tmp_path):
     (tmp_path / "settings.yaml").write_text("sound: {click: gong}\nmidi: {channel: 17}\n")
     assert main(["sound", "test", "--folder", str(tmp_path)]) == 1
-    assert "sound.click: found 'gong'" in capsys.readouterr().err
+    both = capsys.readouterr().err
+    assert "settings.yaml:1:16: sound.click: 'gong' is none of wood, tick, tone, block" in both
+    assert "settings.yaml:2:17: midi.channel: 17 is outside 1 to 16" in both
     assert main(["midi", "watch", "--folder", str(tmp_path)]) == 1
-    assert "midi.channel: found 17, expected a whole number from 1 to 16" in capsys.readouterr().err
+    assert capsys.readouterr().err == both
 
 
 def test_learning_needs_an_action_that_there_is(capsys, tmp_path):

@@ -9,7 +9,8 @@ from hypothesis import strategies as st
 
 from coach.ground.problem import CoachError
 from coach.sound.levels import CEILING, KNEE, fade_edges, limit
-from coach.sound.render import CLICK_SOUNDS, click_shape, render_clicks, render_rep
+from coach.sound.render import click_shape, render_clicks, render_rep
+from coach.sound.settings import CLICK_SOUNDS
 from coach.sound.timeline import Strike
 from coach.sound.tones import Tone
 

@@ -2,32 +2,22 @@
 
 import pytest
 
-from coach.ground.problem import CoachError
-from coach.sound.settings import HEARING_NOTE, SoundSettings
+from coach.folder.settings import read_settings
+from coach.sound.settings import HEARING_NOTE
 
 
 def test_defaults_are_soft_and_follow_the_system():
-    plain = SoundSettings.from_mapping({})
-    assert plain == SoundSettings()
+    plain = read_settings("", "s").sound
     assert plain.click_db <= -12
     assert plain.offset_s == 0
+    assert plain.device == ""
 
 
 def test_values_are_taken_up():
-    made = SoundSettings.from_mapping({"device": "Desk", "offset_ms": 45, "click": "tick", "click_db": -20.5})
-    assert made.offset_s == pytest.approx(0.045)
-    assert (made.device, made.click, made.click_db) == ("Desk", "tick", -20.5)
-
-
-def test_every_wrong_value_is_named_at_once():
-    with pytest.raises(CoachError) as caught:
-        SoundSettings.from_mapping({"clik": "wood", "click": "gong", "click_db": 3, "offset_ms": True})
-    text = str(caught.value)
-    assert "sound.clik: unknown key" in text
-    assert "(click?)" in text
-    assert "sound.click: found 'gong', expected one of wood" in text
-    assert "sound.click_db: found 3, expected a number from -60 to 0 dB" in text
-    assert "sound.offset_ms: found True" in text
+    text = "sound: {device: Desk, offset_ms: 45, click: tick, click_db: -20.5}"
+    sound = read_settings(text, "s").sound
+    assert sound.offset_s == pytest.approx(0.045)
+    assert (sound.device, sound.click, sound.click_db) == ("Desk", "tick", -20.5)
 
 
 def test_the_note_on_hearing_gives_the_published_limit():

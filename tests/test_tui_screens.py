@@ -7,18 +7,16 @@ from dataclasses import replace
 import pytest
 
 from coach.cli import main
-from coach.folder.settings import load_settings
-from coach.ground.problem import CoachError
-from coach.strings.instrument import Node
-from coach.tui.actions import (
+from coach.folder.actions import (
     ACTIONS,
     PHASES,
     SCREENS,
     Keymap,
     key_name,
-    keymap_from,
     shown_key,
 )
+from coach.folder.settings import THEMES, load_settings, read_settings
+from coach.strings.instrument import Node
 from coach.tui.help import help_lines
 from coach.tui.library_screen import LibraryScreen
 from coach.tui.nodes_screen import NodesScreen
@@ -27,6 +25,7 @@ from coach.tui.session_screen import SessionScreen
 from coach.tui.settings_screen import SettingsScreen
 from coach.tui.start import StartScreen
 from coach.tui.summary import SummaryScreen
+from coach.tui.theme import PALETTES, PLAIN_THEME
 from coach.tui.tour import PAGES, TourScreen
 from coach.tui.tuning_screen import TuningScreen
 from tests.screens import running, screen_text, session_of
@@ -84,31 +83,10 @@ def test_keys_named_by_the_player_are_the_ones_textual_sends():
 
 
 def test_keys_can_be_remapped_and_hints_follow():
-    keymap = keymap_from({"go": ["f2", "space"], "skip": "f3"})
+    keymap = read_settings("keys: {go: [f2, space], skip: f3}", "s").keys
     assert keymap.meaning("f2", "ready").id == "go"
     assert keymap.meaning("s", "ready") is None
     assert ("f3", "skip", "skip") in keymap.hints("ready")
-
-
-@pytest.mark.parametrize(
-    ("settings", "message"),
-    [
-        ({"goo": "f2"}, r"keys\.goo: there is no such action \(go\?\)"),
-        ({"go": "spcae"}, r"keys\.go: 'spcae' is no key; .*\(space\?\)"),
-        ({"go": 3.5}, r"keys\.go: found 3\.5, expected a key or a list of keys"),
-        ({"go": "h"}, r"keys\.go: 'h' is already the key of listen \(ready\)"),
-        ({"late": "5"}, r"keys\.late: '5' marks an event while a repetition is rated"),
-    ],
-)
-def test_bad_keys_are_told_with_place_and_likely_slip(settings, message):
-    with pytest.raises(CoachError, match=message):
-        keymap_from(settings)
-
-
-def test_all_key_problems_are_told_at_once():
-    with pytest.raises(CoachError) as caught:
-        keymap_from({"goo": "f2", "save": "nonsense"})
-    assert len(caught.value.problems) == 2
 
 
 async def test_a_remapped_key_works_on_the_screen(tmp_path):
@@ -273,7 +251,7 @@ async def test_the_report_screen_shows_the_report(tmp_path):
 
 async def test_a_setting_changed_on_the_screen_is_in_the_file(tmp_path):
     async with running(tmp_path) as (app, pilot, _player):
-        await pilot.press("comma", "enter", "down", "down", "enter")
+        await pilot.press("comma", *["down"] * 5, "enter", "down", "down", "enter")
         assert load_settings(tmp_path / "settings.yaml").screen.theme == "paper"
         assert load_settings(tmp_path / "settings.yaml").screen.left_handed
         assert app.desk.settings.screen.left_handed
@@ -302,7 +280,7 @@ async def test_help_and_palette_list_the_registry(tmp_path):
 
 @pytest.mark.parametrize("scope", ["playing", "rating", "start", "library"])
 def test_help_tells_what_the_shared_key_does_on_each_screen(scope):
-    keymap = keymap_from({"set_aside": "f6"})
+    keymap = read_settings("keys: {set_aside: f6}", "s").keys
     lines = help_lines(keymap.in_scope(scope), scope, keymap.actions)
     told = [line.split() for line in lines[lines.index("Screen by screen") + 1 :][:4]]
     assert [words[0] for words in told] == ["x", "x", "x", "f6"]
@@ -314,20 +292,8 @@ def test_help_tells_what_the_shared_key_does_on_each_screen(scope):
     ]
 
 
-def test_an_unknown_theme_is_refused_with_the_known_ones(tmp_path):
-    from coach.folder.settings import save_settings
-    from coach.ground.places import Places
-    from coach.session.desk import Desk
-    from coach.tui.app import CoachApp
-    from tests.screens import Clock
-
-    places = Places(tmp_path)
-    save_settings(places.settings, {"screen": {"theme": "neon"}})
-    with (
-        Desk.open(places, clock=Clock()) as desk,
-        pytest.raises(CoachError, match=r"no theme 'neon'; themes: dusk, paper, beacon, terminal"),
-    ):
-        CoachApp(desk)
+def test_every_theme_that_the_settings_allow_is_there_and_no_other():
+    assert set(THEMES) == {*PALETTES, PLAIN_THEME}
 
 
 async def test_the_plans_cursor_is_a_sign_beside_the_item(tmp_path):
@@ -380,7 +346,7 @@ async def test_the_note_on_hearing_stands_on_the_start_screen_once(tmp_path):
         assert "85 dBA" not in screen_text(app)
     async with running(tmp_path) as (app, pilot, _player):
         await pilot.pause()
-        assert load_settings(tmp_path / "settings.yaml").sound["hearing_note_seen"]
+        assert load_settings(tmp_path / "settings.yaml").sound.hearing_note_seen
         assert "85 dBA" not in screen_text(app)
 
 

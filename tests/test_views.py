@@ -11,6 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from coach.folder.actions import LABEL_KEYS, RATING, Keymap
 from coach.learning.ladder import new_ladder
 from coach.music.clicktrack import beats_of
 from coach.music.drill import Bar, Drill, Note, Phrase, Tempo
@@ -21,7 +22,6 @@ from coach.rating.table import CHOKED
 from coach.strings.instrument import Instrument, Node, nodes_upto
 from coach.strings.ready_made import ready_made
 from coach.tui import bigview, marking, meters, neck
-from coach.tui.actions import LABEL_KEYS, RATING, Keymap
 from coach.tui.canvas import Canvas, as_text, fitted, text_width, wrapped
 from coach.tui.focus import focus_at, leads, move_between
 from coach.tui.glyphs import ROWS_HIGH, big_text, big_width, largest_scale

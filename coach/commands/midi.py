@@ -42,7 +42,6 @@ def configure(parser: argparse.ArgumentParser) -> None:
 def run(arguments: argparse.Namespace) -> int:
     """Carry out `coach midi`."""
     from coach.folder.settings import load_settings
-    from coach.midi.settings import MidiSettings
 
     if arguments.what in ("learn", "forget"):
         if arguments.action not in ACTIONS:
@@ -57,7 +56,7 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.seconds < 0:
         raise UsageError(Problem(f"{arguments.seconds:g} is below 0 seconds", "--seconds"))
     places = places_of(arguments)
-    settings = MidiSettings.from_mapping(load_settings(places.settings).midi)
+    settings = load_settings(places.settings).midi
     if arguments.what == "list":
         return _list(arguments.json)
     if arguments.what == "watch":
@@ -208,7 +207,7 @@ def _test(settings: MidiSettings, name: str) -> int:
 
 def _learn(settings: MidiSettings, path: Any, arguments: argparse.Namespace) -> int:
     from coach.folder.settings import save_settings
-    from coach.midi.settings import bindings_to_mapping, read_bindings
+    from coach.midi.settings import clashes
 
     name = _port(arguments.port, settings.in_port, "in")
     incoming = _Incoming(name, arguments.seconds)
@@ -224,20 +223,21 @@ def _learn(settings: MidiSettings, path: Any, arguments: argparse.Namespace) -> 
         incoming.port.close()
     if trigger is None:
         raise CoachError(Problem("nothing was pressed", f"midi learn {arguments.action}"))
-    wanted = {**bindings_to_mapping(settings.bindings), arguments.action: str(trigger)}
-    _, problems = read_bindings(wanted)
+    bound = {arguments.action: (trigger,)}
+    problems = [
+        Problem(message, field=f"midi.bindings.{action}")
+        for action, _, message in clashes({**settings.bindings, **bound})
+    ]
     if problems:
         raise CoachError(problems)
-    save_settings(path, {"midi": {"in_port": name, "bindings": wanted}})
+    save_settings(path, {"midi": {"in_port": name, "bindings": bound}})
     say(f"{arguments.action} is {trigger} on {name}; kept in {path}")
     return 0
 
 
 def _forget(settings: MidiSettings, path: Any, action: str) -> int:
     from coach.folder.settings import save_settings
-    from coach.midi.settings import bindings_to_mapping
 
-    left = {key: value for key, value in bindings_to_mapping(settings.bindings).items() if key != action}
-    save_settings(path, {"midi": {"bindings": left}})
+    save_settings(path, {"midi": {"bindings": {action: None}}})
     say(f"{action} has no pedal now; kept in {path}")
     return 0

@@ -41,10 +41,9 @@ def configure(parser: argparse.ArgumentParser) -> None:
 def run(arguments: argparse.Namespace) -> int:
     """Carry out `coach sound`."""
     from coach.folder.settings import load_settings
-    from coach.sound.settings import SoundSettings
 
     places = places_of(arguments)
-    settings = SoundSettings.from_mapping(load_settings(places.settings).sound)
+    settings = load_settings(places.settings).sound
     device = settings.device if arguments.device is None else arguments.device
     if arguments.what == "list":
         return _list(device, arguments.json)

@@ -1,4 +1,4 @@
-"""What was read from drill and settings files at an earlier start, so that the next one need not read them again.
+"""What was read from drill files at an earlier start, so that the next one need not read them again.
 
 Reading YAML, and importing what reads it, was a quarter of the time to the first screen and grew with each drill. What
 is recalled is what reading would give: an entry holds only for the same bytes at the same path, read by the same
@@ -20,7 +20,6 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 import coach
-from coach.folder.settings import PracticeSettings, ScreenSettings, Settings
 from coach.music.drill import Assignment, Bar, ClickPattern, Drill, Event, Note, Phrase, Tempo
 from coach.music.rhythm import Meter
 from coach.strings.instrument import Instrument, Node, OpenString
@@ -31,7 +30,6 @@ LARGEST_BYTES = 1_000_000
 """Larger files are read anew each time."""
 _CLASSES = (
     *(Assignment, Bar, ClickPattern, Drill, Event, Note, Phrase, Tempo, Meter, Instrument, Node, OpenString),
-    *(PracticeSettings, ScreenSettings, Settings),
 )
 _MAKERS: dict[str, Callable[..., Any]] = {
     **{kind.__name__: kind for kind in _CLASSES},

@@ -9,11 +9,13 @@ report; it gives None after an error.
 from __future__ import annotations
 
 import dataclasses
+import difflib
 import re
 from abc import ABC, abstractmethod
 from collections.abc import Callable, Iterator
 from collections.abc import Mapping as AnyMapping
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Any, Generic, TypeVar
 
 from coach.ground.plain import json_text
@@ -21,6 +23,8 @@ from coach.ground.source import Mapping, Node, Report, Scalar, Sequence, nearest
 
 Value = TypeVar("Value")
 MAX_TEXT = 2000
+MOST_LISTED, NEAR_LISTED = 20, 8
+"""Of more keys than so many, those nearest to a slip are listed."""
 _SURELY_PLAIN = re.compile(r"[^\W\d_](?:[\w .,'()/%!+&;-]*[\w.)!%])?")
 _SPECIAL = {"yes", "no", "on", "off", "true", "false", "null", "y", "n", "nan", "inf"}
 _NUMBER = re.compile(r"[+-]?(\d{1,9}(\.\d{0,12})?|\.\d{1,12})([eE][+-]?\d{1,2})?")
@@ -29,6 +33,8 @@ _NOTHING = ("", "null", "~")
 
 class Kind(ABC, Generic[Value]):
     """What a value may be."""
+
+    unit: str = ""
 
     @property
     @abstractmethod
@@ -42,6 +48,10 @@ class Kind(ABC, Generic[Value]):
     def write(self, value: Value) -> str:
         """The value as it stands in a file, on one line: what `read` gives it back from."""
         return str(value)
+
+    def show(self, value: Value) -> str:
+        """The value as people read it, with its unit."""
+        return f"{self.write(value)} {self.unit}".rstrip()
 
     def schema(self) -> dict[str, Any]:
         """The JSON Schema of what is allowed, as far as one can say it."""
@@ -64,6 +74,11 @@ class Row:
     """The values that a screen offers; none where it leaves the key to the file."""
     taken: Callable[[Any], Any] | None = None
     """The value, from what the block stands for; None where its writer has a way of its own."""
+
+    @property
+    def rows(self) -> Rows:
+        """The rows of the group that the value is; none where it is no group."""
+        return self.kind.rows if isinstance(self.kind, Group) else {}
 
 
 Rows = AnyMapping[str, Row]
@@ -144,7 +159,7 @@ def check_keys(node: Mapping, rows: Rows, where: str, report: Report) -> None:
         for name in rows:
             if _same_letters(key.text, name) and name not in present:
                 repair(key, name, report)
-        message = f"`{shorten(key.text)}` is no key here; allowed are {', '.join(rows)}"
+        message = f"`{shorten(key.text)}` is no key here; allowed are {_some(key.text, rows)}"
         report.error(key, message, _key_guess(key.text, rows, report), where)
     for name, row in rows.items():
         misspelt = any(nearest(key.text, [name]) for key in unknown)
@@ -167,6 +182,14 @@ def write_braces(thing: Any, rows: Rows) -> str:
     return "{" + ", ".join(write_rows(thing, rows)) + "}"
 
 
+def _some(word: str, rows: Rows) -> str:
+    """All keys, or those nearest to a word where there are many."""
+    if len(rows) <= MOST_LISTED:
+        return ", ".join(rows)
+    near = difflib.get_close_matches(word.lower(), list(rows), NEAR_LISTED, cutoff=0.0)
+    return f"{', '.join(near)} and {len(rows) - len(near)} more"
+
+
 def _key_guess(word: str, rows: Rows, report: Report) -> str:
     if close := nearest(word, rows):
         return f"did you mean `{close}`?"
@@ -186,27 +209,34 @@ def _same_letters(word: str, key: str) -> bool:
     return sorted(re.sub(r"[-_ ]", "", word.lower())) == sorted(key.replace("_", ""))
 
 
-@dataclass(frozen=True, slots=True)
-class Block(Kind[Values]):
-    """A group of keys, each with its row."""
+class Group(Kind[Value]):
+    """A group of keys, each with its row, and what is built from them."""
 
-    rows: Rows
     example: str = ""
     may_be_empty: bool = False
-    """Whether a key with nothing behind it stands for a block without keys."""
+    """Whether a key with nothing behind it stands for a group without keys."""
+
+    @property
+    @abstractmethod
+    def rows(self) -> Rows:
+        """Every key that may stand in it."""
+
+    @abstractmethod
+    def build(self, block: Values, where: str, report: Report) -> Value | None:
+        """What the keys stand for together; None after an error."""
 
     @property
     def allowed(self) -> str:
         return "`key: value` lines"
 
-    def read(self, node: Node, where: str, report: Report) -> Values | None:
+    def read(self, node: Node, where: str, report: Report) -> Value | None:
         if self.may_be_empty and isinstance(node, Scalar) and node.plain and node.text in _NOTHING:
-            return Values(Mapping((), node.line, node.column, node.start, node.stop), {})
-        if not isinstance(node, Mapping):
-            message = f"{kind_of(node)} stands where `key: value` lines belong"
-            report.error(node, message, f"as in `{self.example}`" if self.example else "", where)
-            return None
-        return read_block(node, self.rows, where, report)
+            node = Mapping((), node.line, node.column, node.start, node.stop)
+        if isinstance(node, Mapping):
+            return self.build(read_block(node, self.rows, where, report), where, report)
+        message = f"{kind_of(node)} stands where `key: value` lines belong"
+        report.error(node, message, f"as in `{self.example}`" if self.example else "", where)
+        return None
 
     def write(self, value: Any) -> str:
         return write_braces(value, self.rows)
@@ -222,6 +252,36 @@ class Block(Kind[Values]):
         if required := [name for name, row in self.rows.items() if row.required]:
             block["required"] = required
         return block
+
+
+class Block(Group[Values]):
+    """A group whose values are left to the reader of the whole."""
+
+    def __init__(self, rows: Rows, example: str = "") -> None:
+        self._rows, self.example = rows, example
+
+    @property
+    def rows(self) -> Rows:
+        return self._rows
+
+    def build(self, block: Values, where: str, report: Report) -> Values:
+        return block
+
+
+class Section(Group[Value]):
+    """A group that is a frozen dataclass, whose fields are made by `row`."""
+
+    may_be_empty = True
+
+    def __init__(self, built: type[Value]) -> None:
+        self.built = built
+
+    @cached_property
+    def rows(self) -> Rows:
+        return {item.name: item.metadata["row"] for item in dataclasses.fields(self.built)}  # type: ignore[arg-type]
+
+    def build(self, block: Values, where: str, report: Report) -> Value:
+        return self.built(**block.values)
 
 
 @dataclass(frozen=True, slots=True)
@@ -445,10 +505,8 @@ def _parts(text: str) -> bool:
 
 
 def row(kind: Kind[Any], default: Any, about: str, **more: Any) -> Any:
-    """A field of a frozen dataclass that is one key of a file: the dataclass is the block, its fields are the rows."""
-    return field(default=default, metadata={"row": Row(kind, about, default=default, **more)})
-
-
-def rows_of(block: Any) -> dict[str, Row]:
-    """The rows of a dataclass whose fields are made by `row`."""
-    return {item.name: item.metadata["row"] for item in dataclasses.fields(block)}
+    """A field of a frozen dataclass that is one key of a file: the dataclass is the group, its fields are the rows."""
+    metadata = {"row": Row(kind, about, default=default, **more)}
+    if isinstance(default, dict):
+        return field(default_factory=dict, metadata=metadata)
+    return field(default=default, metadata=metadata)

@@ -163,6 +163,14 @@ class Report:
     def failed(self) -> bool:
         return self.errors > 0
 
+    def in_order(self) -> list[Problem]:
+        """The problems in the text's order; at the end, where it is full, that there are more."""
+        problems = sorted(self.problems, key=lambda problem: (problem.line, problem.column))
+        if self.full:
+            severity: Severity = "error" if self.failed else "warning"
+            problems.append(Problem("and more problems; mend these first", self.where, severity=severity))
+        return problems
+
     def _add(self, spot: Placed | None, message: str, guess: str, name: str, severity: Severity) -> None:
         line, column = (spot.line, spot.column) if spot else (0, 0)
         source = self.lines[line - 1] if 0 < line <= len(self.lines) else ""

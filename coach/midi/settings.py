@@ -1,125 +1,114 @@
-"""The settings file's `midi` section: ports, keys, clock and what a pedal does, checked key by key."""
+"""The settings file's section `midi`, a row a key: ports, keys, clock and what a pedal does."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field, fields
-from typing import Any
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
 
-from coach.ground.problem import CoachError, Problem
+from coach.ground.fields import (
+    Group,
+    Items,
+    Kind,
+    Number,
+    Row,
+    Rows,
+    Text,
+    Truth,
+    Values,
+    Whole,
+    row,
+    word_of,
+)
+from coach.ground.source import Node, Report, Sequence
 from coach.midi.pedal import ACTIONS, Action, Foot, Trigger
-from coach.sound.settings import Check, checked, number_check, switch_check, text_check, whole_check
 
 PERCUSSION_CHANNEL = 10
 HIGH_WOOD_BLOCK, LOW_WOOD_BLOCK = 76, 77
 """General MIDI percussion keys."""
+MOST_TRIGGERS = 20
 
 Bindings = Mapping[Action, tuple[Trigger, ...]]
+
+
+class TriggerKey(Kind[Trigger]):
+    """A switch as MIDI names it."""
+
+    @property
+    def allowed(self) -> str:
+        return "cc 64, note 36 or program 5, with `on 10` for one channel, `latching` for an on-off switch"
+
+    def read(self, node: Node, where: str, report: Report) -> Trigger | None:
+        try:
+            return Trigger.parse(word_of(node))
+        except ValueError as error:
+            report.error(node, str(error), "", where)
+            return None
+
+
+_TRIGGERS = Items(TriggerKey(), MOST_TRIGGERS, "[cc 67, note 36]", 1, "triggers", one_alone=True)
+_BOUND: Mapping[str, Row] = {action: Row(_TRIGGERS, f"what means {action}") for action in ACTIONS}
+
+
+class BindingsKey(Group[Bindings]):
+    """What each action is bound to: one trigger or a list."""
+
+    example = "clean: cc 64"
+    may_be_empty = True
+
+    @property
+    def rows(self) -> Rows:
+        return _BOUND
+
+    def build(self, block: Values, where: str, report: Report) -> Bindings:
+        bindings: Bindings = {action: block.get(action) for action in ACTIONS if block.get(action)}
+        for action, index, message in clashes(bindings):
+            node = block.spot(action)
+            spot = node.items[index] if isinstance(node, Sequence) else node
+            report.error(spot, message, "", f"{where}.{action}")
+        return bindings
+
+
+def clashes(bindings: Bindings) -> Iterator[tuple[Action, int, str]]:
+    """Every trigger that another action has already: its action, its place among that one's triggers, what is wrong.
+
+    One switch may mean `clean` and `choked` both, since one is after the repetition and the other in it; no other two.
+    """
+    owners: dict[tuple[str, int], Action] = {}
+    for action, triggers in bindings.items():
+        for index, trigger in enumerate(triggers):
+            other = owners.setdefault((trigger.kind, trigger.number), action)
+            if other != action and {other, action} != {"clean", "choked"}:
+                message = (
+                    f"{trigger} means {other} already; one switch can mean clean and choked, no other two"
+                )
+                yield action, index, message
 
 
 @dataclass(frozen=True, slots=True)
 class MidiSettings:
     """Where the click and the clock go, and which pedal means what. Empty ports are not opened."""
 
-    out_port: str = ""
-    """A port by its name or part of it; `virtual` opens one that other programs connect to."""
-    in_port: str = ""
-    channel: int = PERCUSSION_CHANNEL
-    accent_key: int = HIGH_WOOD_BLOCK
-    beat_key: int = LOW_WOOD_BLOCK
-    subdivision_key: int = LOW_WOOD_BLOCK
-    click: bool = True
-    """Send the click as notes."""
-    clock: bool = False
-    """Send the MIDI clock, 24 to the quarter, with start and stop."""
-    reaction_ms: float = 300.0
-    """From a choked note to the press that says so."""
-    dead_zone_ms: float = 400.0
-    """After the last note, and after a choke, in which a press is no rating."""
-    bounce_ms: float = 40.0
-    """Changes of a contact so soon after a press are its bouncing."""
-    bindings: Bindings = field(default_factory=dict)
+    out_port: str = row(
+        Text(200, may_be_empty=True),
+        "",
+        "part of a port's name; `virtual` opens one that other programs connect to",
+    )
+    in_port: str = row(Text(200, may_be_empty=True), "", "part of the name of the port that a pedal is on")
+    channel: int = row(Whole(1, 16), PERCUSSION_CHANNEL, "MIDI channel; 10 is General MIDI percussion")
+    accent_key: int = row(
+        Whole(0, 127), HIGH_WOOD_BLOCK, "key of a bar's first beat; 76 is the high wood block"
+    )
+    beat_key: int = row(Whole(0, 127), LOW_WOOD_BLOCK, "key of the other beats; 77 is the low wood block")
+    subdivision_key: int = row(Whole(0, 127), LOW_WOOD_BLOCK, "key of what is between beats")
+    click: bool = row(Truth(), True, "send the click as notes")
+    clock: bool = row(Truth(), False, "send the MIDI clock, 24 to the quarter, with start and stop")
+    reaction_ms: float = row(Number(0, 1500, "ms"), 300.0, "from a choked note to the press that says so")
+    dead_zone_ms: float = row(
+        Number(0, 3000, "ms"), 400.0, "after the last note and after a choke, in which a press is no rating"
+    )
+    bounce_ms: float = row(Number(0, 500, "ms"), 40.0, "so soon after a press a contact only bounces")
+    bindings: Bindings = row(BindingsKey(), {}, f"what a pedal means: {', '.join(ACTIONS)}")
 
     @property
     def foot(self) -> Foot:
         return Foot(self.reaction_ms / 1000, self.dead_zone_ms / 1000)
-
-    @classmethod
-    def from_mapping(cls, values: Mapping[str, Any]) -> MidiSettings:
-        """Settings from the file's `midi` section; CoachError with every problem."""
-        checks: dict[str, Check] = {
-            "out_port": text_check(),
-            "in_port": text_check(),
-            "channel": whole_check(1, 16),
-            "accent_key": whole_check(0, 127),
-            "beat_key": whole_check(0, 127),
-            "subdivision_key": whole_check(0, 127),
-            "click": switch_check(),
-            "clock": switch_check(),
-            "reaction_ms": number_check(0, 1500, " ms"),
-            "dead_zone_ms": number_check(0, 3000, " ms"),
-            "bounce_ms": number_check(0, 500, " ms"),
-            "bindings": ((lambda value: isinstance(value, Mapping)), "actions with their triggers below it"),
-        }
-        assert set(checks) == {item.name for item in fields(cls)}
-        problems: list[Problem] = []
-        found: dict[str, Any] = {}
-        try:
-            found = checked("midi", values, checks)
-        except CoachError as error:
-            problems += error.problems
-        raw = values.get("bindings")
-        if isinstance(raw, Mapping):
-            bindings, more = read_bindings(raw)
-            problems += more
-            found["bindings"] = bindings
-        if problems:
-            raise CoachError(problems)
-        return cls(**found)
-
-
-def read_bindings(raw: Mapping[str, Any]) -> tuple[dict[Action, tuple[Trigger, ...]], list[Problem]]:
-    """Bindings as the file has them, action to one trigger or a list, and what is wrong with them.
-
-    One switch may mean `clean` and `choked` both, since one is after the rep and the other in it; no other two.
-    """
-    problems: list[Problem] = []
-    unknown = [str(key) for key in raw if key not in ACTIONS]
-    try:
-        checked("midi.bindings", dict.fromkeys(unknown), {action: text_check() for action in ACTIONS})
-    except CoachError as error:
-        problems += error.problems
-    bindings: dict[Action, tuple[Trigger, ...]] = {}
-    owner: dict[tuple[str, int], Action] = {}
-    for action in ACTIONS:
-        texts = raw.get(action, ())
-        place = f"midi.bindings.{action}"
-        triggers = []
-        for text in (
-            [texts] if isinstance(texts, str) else texts if isinstance(texts, list | tuple) else [texts]
-        ):
-            try:
-                trigger = Trigger.parse(text if isinstance(text, str) else str(text))
-            except ValueError as error:
-                problems.append(Problem(str(error), field=place))
-                continue
-            other = owner.setdefault((trigger.kind, trigger.number), action)
-            if other != action and {other, action} != {"clean", "choked"}:
-                problems.append(
-                    Problem(
-                        f"{trigger} means {other} already; one switch can mean clean and choked, no other two",
-                        field=place,
-                    )
-                )
-            triggers.append(trigger)
-        if triggers:
-            bindings[action] = tuple(triggers)
-    return bindings, problems
-
-
-def bindings_to_mapping(bindings: Bindings) -> dict[str, Any]:
-    """Bindings as the settings file writes them: the inverse of `read_bindings`."""
-    return {
-        action: str(triggers[0]) if len(triggers) == 1 else [str(trigger) for trigger in triggers]
-        for action, triggers in bindings.items()
-    }

@@ -12,7 +12,7 @@ from pathlib import Path
 
 from coach.ground.compose import compose
 from coach.ground.fields import kind_of, read_block
-from coach.ground.problem import CoachError, Problem, Severity
+from coach.ground.problem import CoachError, Problem
 from coach.ground.source import Mapping, Report, TooManyProblemsError, read_text, split_lines
 from coach.music.drill import Drill
 from coach.score.header import assignment_of, click_of, tempo_of
@@ -58,11 +58,9 @@ def read_reading(text: str, where: str) -> Reading:
                 "it starts with `drill: 1`",
             )
     reading.repairs = report.repairs
-    placed = [replace(problem, said=said_place(problem, reading.root)) for problem in report.problems]
-    reading.problems = sorted(placed, key=lambda problem: (problem.line, problem.column))
-    if report.full:
-        severity: Severity = "error" if report.failed else "warning"
-        reading.problems.append(Problem("and more problems; mend these first", where, severity=severity))
+    reading.problems = [
+        replace(problem, said=said_place(problem, reading.root)) for problem in report.in_order()
+    ]
     return reading
 
 

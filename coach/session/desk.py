@@ -80,7 +80,7 @@ class Desk:
         assigned to another student, unless it is to be practised `anyway`.
         """
         recall = Recall(places.recall)
-        settings = recall.value(places.settings, load_settings)
+        settings = load_settings(places.settings)
         if names:
             library = named_drills(names, places)
         else:

@@ -42,9 +42,6 @@ _MODES: dict[str, tuple[_Mode, ...]] = {
     "tone": ((880.0, 1.0, 0.018),),
     "block": ((620.0, 0.8, 0.012), (1710.0, 0.2, 0.005)),
 }
-CLICK_SOUNDS: tuple[str, ...] = tuple(_MODES)
-"""Names of the sounds that the click can have."""
-
 _VOICING: dict[Kind, tuple[float, float]] = {
     "accent": (1.5, 4.0),
     "beat": (1.0, 0.0),
@@ -57,7 +54,7 @@ _VOICING: dict[Kind, tuple[float, float]] = {
 def click_shape(sound: str, kind: Kind, rate: int) -> Pcm:
     """One click, peak 1.0 for a beat, from its first sample; read-only. Raises CoachError on a bad name."""
     if sound not in _MODES:
-        allowed = ", ".join(CLICK_SOUNDS)
+        allowed = ", ".join(_MODES)
         raise CoachError(Problem(f"{sound!r} is no click sound; allowed: {allowed}", field="click sound"))
     pitch, level_db = _VOICING[kind]
     time_s = np.arange(round(_CLICK_S * rate)) / rate

@@ -14,17 +14,16 @@ from typing import TYPE_CHECKING
 from textual.app import App, SystemCommand
 from textual.screen import Screen
 
+from coach.folder.settings import THEMES
 from coach.ground.problem import CoachError
-from coach.tui.actions import Keymap, keymap_from
 from coach.tui.base import CoachScreen
-from coach.tui.theme import PLAIN_THEME, THEME_NAMES, few_colours, textual_themes
+from coach.tui.theme import PLAIN_THEME, few_colours, textual_themes
 
 if TYPE_CHECKING:
     from coach.learning.plan import Plan
     from coach.music.drill import Drill, Phrase
     from coach.session.desk import Desk
     from coach.sound.player import Player
-    from coach.sound.settings import SoundSettings
     from coach.strings.instrument import Instrument, Node
     from coach.tui.start import StartScreen
 
@@ -32,7 +31,7 @@ VOLUME_STEP = 0.1
 
 
 class CoachApp(App[None]):
-    """One run of the program on the screen. CoachError where the settings name unknown keys or themes."""
+    """One run of the program on the screen."""
 
     CSS_PATH = "coach.tcss"
     TITLE = "Wellrung"
@@ -43,7 +42,7 @@ class CoachApp(App[None]):
         few = few_colours(os.environ)
         super().__init__(ansi_color=True if few else None)
         self.desk = desk
-        self.keymap: Keymap = keymap_from(desk.settings.keys, str(desk.places.settings))
+        self.keymap = desk.settings.keys
         self.last_words: list[str] = []
         """Lines for the terminal after the screen is gone."""
         self.few_colours = few
@@ -53,9 +52,7 @@ class CoachApp(App[None]):
         self.choose_theme(desk.settings.screen.theme)
 
     def choose_theme(self, name: str) -> None:
-        """Draw in one of our themes; a terminal of few colours keeps its own. CoachError for an unknown one."""
-        if name not in THEME_NAMES:
-            raise CoachError(f"screen.theme: there is no theme {name!r}; themes: {', '.join(THEME_NAMES)}")
+        """Draw in one of our themes; a terminal of few colours keeps its own."""
         self.theme = PLAIN_THEME if self.few_colours else name
 
     def refresh_css(self, animate: bool = True) -> None:
@@ -76,7 +73,7 @@ class CoachApp(App[None]):
         if self._player is None:
             from coach.sound.player import open_engine
 
-            sound = self.sound_settings()
+            sound = self.desk.settings.sound
             self._player = open_engine(self.desk.silent, device=sound.device, offset_s=sound.offset_s)
         return self._player
 
@@ -110,21 +107,14 @@ class CoachApp(App[None]):
             gc.enable()
         Thread(target=_load_sound, daemon=True, name="warm-up").start()
 
-    def sound_settings(self) -> SoundSettings:
-        """The settings' `sound` section; CoachError with every problem in it."""
-        from coach.sound.settings import SoundSettings
-
-        return SoundSettings.from_mapping(self.desk.settings.sound)
-
     def begin(self, plan: Plan) -> None:
         """Start a session on a plan and show it; what is wrong with the settings is told instead."""
         from coach.midi.rig import Rig
-        from coach.midi.settings import MidiSettings
         from coach.tui.session_screen import SessionScreen
 
         try:
-            sound = self.sound_settings()
-            rig = Rig(MidiSettings.from_mapping(self.desk.settings.midi))
+            sound = self.desk.settings.sound
+            rig = Rig(self.desk.settings.midi)
             practice = self.desk.practice(plan, self.player, click_sound=sound.click, click_db=sound.click_db)
         except CoachError as error:
             self.notify(str(error), severity="error", markup=False)
@@ -135,7 +125,7 @@ class CoachApp(App[None]):
 
     def hearing_note(self) -> list[str]:
         """What to tell about hearing before the first session of a folder that sounds; nothing after it."""
-        if self.desk.silent or self.desk.settings.sound.get("hearing_note_seen"):
+        if self.desk.silent or self.desk.settings.sound.hearing_note_seen:
             return []
         from coach.sound.settings import HEARING_NOTE
 
@@ -182,7 +172,7 @@ class CoachApp(App[None]):
         if isinstance(screen, CoachScreen):
             for action in screen.actions():
                 yield SystemCommand(action.label, action.help, lambda chosen=action.id: screen.act(chosen))
-        for name in THEME_NAMES if not self.few_colours else ():
+        for name in THEMES if not self.few_colours else ():
             yield SystemCommand(
                 f"theme {name}", f"Draw in the colours of {name}", lambda chosen=name: self.set_look(chosen)
             )

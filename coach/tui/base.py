@@ -10,8 +10,8 @@ from textual import events
 from textual.containers import VerticalScroll
 from textual.screen import Screen
 
+from coach.folder.actions import Action, Keymap
 from coach.ground.problem import CoachError
-from coach.tui.actions import Action, Keymap
 
 if TYPE_CHECKING:
     from coach.tui.app import CoachApp

@@ -10,7 +10,7 @@ from textual.containers import Vertical, VerticalScroll
 from textual.screen import ModalScreen
 from textual.widgets import Static
 
-from coach.tui.actions import ACTIONS, LABEL_KEYS, PLAYING, RATING, Action, shown_key
+from coach.folder.actions import ACTIONS, LABEL_KEYS, PLAYING, RATING, Action, shown_key
 from coach.tui.canvas import ascii_text
 
 _LEGEND = (

@@ -9,11 +9,11 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import replace
 
+from coach.folder.actions import LABEL_KEYS
 from coach.music.excerpt import Passage, PlacedEvent
 from coach.rating.fault import Fault, causes_of
 from coach.rating.table import Cause, Result
 from coach.strings.instrument import Instrument
-from coach.tui.actions import LABEL_KEYS
 from coach.tui.canvas import Role
 
 

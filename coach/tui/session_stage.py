@@ -288,7 +288,7 @@ class SessionStage(CoachScreen):
 
     def _silence_known(self) -> bool:
         """Whether the player has read in an earlier session, or earlier in this one, what silent mode is."""
-        return bool(self.coach.desk.settings.sound.get("silent_note_seen"))
+        return bool(self.coach.desk.settings.sound.silent_note_seen)
 
     def _assigned(self, drill: Drill | None) -> tuple[str, ...]:
         today = self.coach.desk.today

@@ -9,6 +9,7 @@ from collections.abc import Callable, Hashable
 from dataclasses import dataclass
 from functools import lru_cache
 
+from coach.folder.actions import LABEL_KEYS
 from coach.ground.plain import plain_text
 from coach.learning.ladder import Ladder
 from coach.music.clicktrack import BeatAt
@@ -17,7 +18,6 @@ from coach.rating.fault import Fault
 from coach.rating.table import CHOKED, Result
 from coach.strings.instrument import Instrument
 from coach.tui import bigview, marking, meters, neck
-from coach.tui.actions import LABEL_KEYS
 from coach.tui.canvas import Canvas, Role, Rows, ascii_text, fitted, fitted_words, text_width, wrapped
 from coach.tui.focus import Focus, focus_at, leads
 from coach.tui.hints import Hint, draw_hints

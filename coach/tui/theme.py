@@ -142,8 +142,6 @@ _REVERSED: frozenset[Role] = frozenset({"key", "cursor", "choked"})
 _BOLD: frozenset[Role] = frozenset({"now", "cursor", "choked", "beat"})
 _UNDERLINED: frozenset[Role] = frozenset({"late", "dropped"})
 
-THEME_NAMES = (*PALETTES, PLAIN_THEME)
-
 
 def styles_for(theme: str) -> dict[Role, Style]:
     """The style of every role in a theme; KeyError for an unknown one."""

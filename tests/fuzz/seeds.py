@@ -13,7 +13,6 @@ from datetime import date
 from functools import cache
 from pathlib import Path
 
-from coach.folder.settings import defaults_text
 from coach.ground.places import builtin_drills
 from coach.log.entries import Correction, Entry
 from coach.music.drill import Drill
@@ -100,7 +99,7 @@ ANSWERS = (
     "at lamps/wick/bass 50 clean\nchoked 1 pluck; late 2; unreached 3\nskip\nskip\nskip\nclean\n",
 )
 SETTINGS = (
-    defaults_text(),
+    "practice:\n  minutes: 20\nscreen:\n  theme: dusk\n  ascii: no\nmidi:\n  bindings:\n    clean: cc 64 # left\n",
     "practice: {minutes: 30, clean_to_climb: 4, target: 0.8, pause_s: 1.5}\nscreen:\n  theme: dusk # dark\n  view: study\n",
     "sound: {device: '', offset_ms: -20, click: wood, click_db: -20}\nmidi:\n  in_port: virtual\n  channel: 10\n  clock: true\n"
     "  bindings: {clean: [cc 64], choke: note 60}\nkeys:\n  clean: c\n  stop: [q, ctrl+s]\n",

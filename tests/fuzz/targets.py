@@ -416,23 +416,21 @@ SETTINGS_WORDS = (
 
 
 def run_settings(data: bytes, folder: Path) -> str:
-    """Read settings, hand their sections on, and save a change into them."""
+    """Read settings, save changes into them, and take one out again."""
     from coach.folder.settings import load_settings, save_settings
-    from coach.midi.settings import MidiSettings
-    from coach.sound.settings import SoundSettings
-    from coach.tui.actions import keymap_from
+    from coach.midi.pedal import Trigger
 
     path = folder / "settings.yaml"
     path.write_bytes(data)
     settings = load_settings(path)
-    SoundSettings.from_mapping(settings.sound)
-    MidiSettings.from_mapping(settings.midi)
-    keymap_from(settings.keys)
     save_settings(path, {"practice": {"minutes": 33}, "sound": {"offset_ms": -7.5}})
-    saved = load_settings(path)
-    assert saved == replace(
-        settings, practice=replace(settings.practice, minutes=33), sound={**settings.sound, "offset_ms": -7.5}
-    )
+    practice, sound = replace(settings.practice, minutes=33), replace(settings.sound, offset_ms=-7.5)
+    changed = replace(settings, practice=practice, sound=sound)
+    assert load_settings(path) == changed
+    save_settings(path, {"midi": {"bindings": {"next": (Trigger("note", 99),)}}})
+    save_settings(path, {"midi": {"bindings": {"next": None}}})
+    left = {action: bound for action, bound in settings.midi.bindings.items() if action != "next"}
+    assert load_settings(path) == replace(changed, midi=replace(changed.midi, bindings=left))
     path.unlink()
     return ACCEPTED
 

@@ -1,5 +1,8 @@
 """Every action of the screens, declared once: keys, hints, help and the command palette all derive from here.
 
+It stands in this room and not with the screens since the actions are the rows of the settings' section `keys`, and
+the settings are checked whole before there is a screen.
+
 Conventions: a key is named as Textual names it (`space`, `ctrl+s`, `backspace`; a plain letter is itself). An action
 belongs to scopes: a phase of the session (`ready` ... `done`) or a screen (`start`, `library` ...). Two actions
 share a key only where they share no scope. Labels of events are marked by the keys in `LABEL_KEYS`, which no
@@ -8,13 +11,14 @@ action of the rating scope may take: the digits, then the row of letters below t
 
 from __future__ import annotations
 
-import difflib
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
-from typing import Any
+from functools import cached_property
 
-from coach.ground.plain import brief
-from coach.ground.problem import CoachError, Problem
+from coach.ground.fields import Group, Items, Kind, Row, Rows, Values, did_you_mean, kind_of, word_of
+from coach.ground.source import Node, Report, Scalar, nearest
+
+MOST_KEYS = 20
 
 LABEL_KEYS = "1234567890qwertyuiop"
 """Event 1 to 20; from 11 on the letter under the digit."""
@@ -262,49 +266,43 @@ class Keymap:
         )
 
 
-def keymap_from(settings: Mapping[str, Any], where: str = "settings.yaml") -> Keymap:
-    """The keymap with keys of the player's own: action id to a key or a list of keys, an empty list for none.
+class KeyName(Kind[str]):
+    """A key as a player writes it."""
 
-    CoachError with every unknown action, every word that is no key and every clash.
-    """
-    problems: list[Problem] = []
-    chosen: dict[str, tuple[str, ...]] = {}
-    known = [action.id for action in ACTIONS]
-    for action_id, written in settings.items():
-        field = f"keys.{action_id}"
-        if action_id not in known:
-            near = difflib.get_close_matches(str(action_id), known, n=1)
-            guess = f"{near[0]}?" if near else f"known: {', '.join(known)}"
-            problems.append(Problem("there is no such action", where, field=field, guess=guess))
-            continue
-        words = [written] if isinstance(written, str | int) else written
-        if not isinstance(words, list) or any(not isinstance(word, str | int) for word in words):
-            problems.append(
-                Problem(f"found {brief(written)}, expected a key or a list of keys", where, field=field)
-            )
-            continue
-        keys = []
-        for word in words:
-            key = key_name(str(word))
-            if key is None:
-                problems.append(
-                    Problem(
-                        f"{brief(word)} is no key; a key is a letter, digit or sign, space, enter, f5 or ctrl+s",
-                        where,
-                        field=field,
-                        guess=_key_guess(str(word)),
-                    )
-                )
-            else:
-                keys.append(key)
-        chosen[str(action_id)] = tuple(keys)
-    actions = tuple(
-        replace(action, keys=chosen[action.id]) if action.id in chosen else action for action in ACTIONS
-    )
-    problems += _clashes(actions, chosen, where)
-    if problems:
-        raise CoachError(problems)
-    return Keymap(actions)
+    @property
+    def allowed(self) -> str:
+        return "a letter, digit or sign, space, enter, f5 or ctrl+s"
+
+    def read(self, node: Node, where: str, report: Report) -> str | None:
+        key = key_name(node.text) if isinstance(node, Scalar) else None
+        if key is None:
+            near = nearest(word_of(node), sorted(_NAMED))
+            message = f"{kind_of(node)} is no key; a key is {self.allowed}"
+            report.error(node, message, did_you_mean(near), where)
+        return key
+
+
+_KEYS = Items(KeyName(), MOST_KEYS, "[space, enter]", name="keys", one_alone=True)
+
+
+class KeymapKey(Group[Keymap]):
+    """The settings file's section `keys`: an action's name to a key or a list of keys, an empty list for none."""
+
+    example = "louder: f2"
+    may_be_empty = True
+
+    @cached_property
+    def rows(self) -> Rows:
+        return {action.id: Row(_KEYS, action.help, default=action.keys) for action in ACTIONS}
+
+    def build(self, block: Values, where: str, report: Report) -> Keymap:
+        chosen: dict[str, tuple[str, ...]] = block.values
+        actions = tuple(
+            replace(action, keys=chosen[action.id]) if action.id in chosen else action for action in ACTIONS
+        )
+        for action_id, message, guess in dict.fromkeys(_clashes(actions, chosen)):
+            report.error(block.spot(action_id), message, guess, f"{where}.{action_id}")
+        return Keymap(actions)
 
 
 def key_name(written: str) -> str | None:
@@ -335,36 +333,19 @@ def label_keys(count: int, first: int = 1) -> dict[int, str]:
     return dict(zip(range(first, count + 1), LABEL_KEYS, strict=False))
 
 
-def _clashes(actions: Iterable[Action], chosen: Mapping[str, tuple[str, ...]], where: str) -> list[Problem]:
-    problems = []
+def _clashes(
+    actions: Iterable[Action], chosen: Mapping[str, tuple[str, ...]]
+) -> Iterator[tuple[str, str, str]]:
+    """Every chosen key that means something else already: its action's id, what is wrong, the way out."""
     taken: dict[tuple[str, str], Action] = {}
-    for action in actions:
-        for key in action.keys:
-            if RATING in action.scopes and key in LABEL_KEYS and action.id in chosen:
-                problems.append(
-                    Problem(
-                        f"{shown_key(key)!r} marks an event while a repetition is rated; choose another key",
-                        where,
-                        field=f"keys.{action.id}",
-                    )
-                )
-            for scope in action.scopes:
-                other = taken.setdefault((scope, key), action)
-                if other is not action:
-                    mine = action if action.id in chosen else other
-                    rest = other if mine is action else action
-                    problems.append(
-                        Problem(
-                            f"{shown_key(key)!r} is already the key of {rest.id} ({scope})",
-                            where,
-                            field=f"keys.{mine.id}",
-                            guess=f"give {rest.id} another key too",
-                        )
-                    )
-                    break
-    return list(dict.fromkeys(problems))
-
-
-def _key_guess(word: str) -> str:
-    near = difflib.get_close_matches(word.lower(), sorted(_NAMED), n=1)
-    return f"{near[0]}?" if near else ""
+    for action, key in ((one, key) for one in actions for key in one.keys):
+        if RATING in action.scopes and key in LABEL_KEYS and action.id in chosen:
+            message = f"{shown_key(key)!r} marks an event while a repetition is rated"
+            yield action.id, message, "choose another key"
+        for scope in action.scopes:
+            other = taken.setdefault((scope, key), action)
+            if other is not action:
+                mine, rest = (action, other) if action.id in chosen else (other, action)
+                message = f"{shown_key(key)!r} is already the key of {rest.id} ({scope})"
+                yield mine.id, message, f"give {rest.id} another key too"
+                break
