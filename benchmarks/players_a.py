@@ -34,9 +34,10 @@ from numpy.typing import NDArray
 
 from benchmarks.players import Truth
 from benchmarks.skills_a import REST_S, Floats, Prepared, Skills, prepare
-from coach.log.entries import CAUSES, Fault, Outcome
 from coach.music.drill import Drill
 from coach.music.excerpt import Excerpt, Passage
+from coach.rating.fault import Fault
+from coach.rating.table import CAUSES, CHOKED, DROPPED, LATE, NOT_REACHED
 
 WIDTH = 0.15
 """Logistic scale of the chance against the logarithm of density."""
@@ -53,7 +54,7 @@ FAST_FADES_MIN = 25.0
 SAVINGS = 0.25
 ERROR_GAIN = 0.25
 ERROR_UNLEARNT = 0.93
-ERROR_NIGHT = 0.85
+ERROR_NIGHT = 0.96
 ERROR_WORTH = 0.10
 WARM_UP = 0.06
 WARM_UP_MIN = 3.0
@@ -266,7 +267,7 @@ class PlayerA:
             at = luck.randrange(reached)
             faults.setdefault(at, self._fault(prepared, at))
         for at in range(reached, count):
-            faults[at] = Fault(at + 1, Outcome.NOT_REACHED)
+            faults[at] = Fault(at + 1, NOT_REACHED)
         return tuple(faults[at] for at in sorted(faults))
 
     def _beside(self, at: int, reached: int) -> int:
@@ -275,10 +276,10 @@ class PlayerA:
     def _fault(self, prepared: Prepared, at: int) -> Fault:
         draw = self._luck.random()
         if not prepared.harmonic[at] or draw < 0.25:
-            return Fault(at + 1, Outcome.LATE if draw < 0.7 else Outcome.DROPPED)
-        cause = ("", *CAUSES)[int(draw * 16) % 4]
+            return Fault(at + 1, LATE if draw < 0.7 else DROPPED)
+        cause = (None, *CAUSES)[int(draw * 16) % 4]
         one_of = prepared.notes[at] if draw > 0.6 else 1
-        return Fault(at + 1, Outcome.CHOKED, cause, 1 + int(draw * 100) % one_of if one_of > 1 else 0)
+        return Fault(at + 1, CHOKED, cause, 1 + int(draw * 100) % one_of if one_of > 1 else 0)
 
     def _prepare(self, passage: Passage) -> Prepared:
         prepared = self._prepared.get(passage.excerpt)

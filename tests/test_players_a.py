@@ -16,8 +16,8 @@ from benchmarks import players_a
 from benchmarks.pieces import piece
 from benchmarks.players_a import KINDS, TEMPERS, PlayerA, make
 from benchmarks.skills_a import gaps_s, kin_of
-from coach.log.entries import Outcome
 from coach.music.excerpt import Excerpt, Kind, excerpts_of, joins_of, passage_of, whole_phrase, whole_piece
+from coach.rating.table import NOT_REACHED
 
 PAUSE_S = 9
 """Count-in and rating, as the players count them."""
@@ -389,8 +389,8 @@ def test_who_stops_knows_it_and_has_not_reached_the_rest(drill, monkeypatch):
     player = PlayerA(replace(TEMPERS["careless"], overlooks=1.0, alarms=0.0), [drill], 1)
     passage = whole_phrases(drill)[0]
     faults = player.play(passage, drill.goal_bpm, True)
-    assert faults[0].outcome is not Outcome.NOT_REACHED
-    rest = [fault for fault in faults if fault.outcome is Outcome.NOT_REACHED]
+    assert faults[0].result is not NOT_REACHED
+    rest = [fault for fault in faults if fault.result is NOT_REACHED]
     assert rest == list(faults[-len(rest) :])
     assert rest[-1].label == len(passage.events)
 
