@@ -12,10 +12,28 @@ The same kind, drills and seed give the same player, whose further luck then dep
 
 from __future__ import annotations
 
+import argparse
+import importlib
+import math
+import statistics
+import sys
+import time
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from random import Random
 from typing import NamedTuple, Protocol
 
-from coach.music.excerpt import Passage
+from benchmarks.pieces import piece, pieces
+from coach.learning.choice import best, option, options
+from coach.learning.learning import Learnt
+from coach.learning.material import RATING_S, TURN_S, Material, Part, material_of
+from coach.learning.rung import next_rung, reading
+from coach.learning.skill import view
+from coach.music.drill import Drill
+from coach.music.excerpt import Excerpt, Kind, Passage
+from coach.music.rhythm import MIN_BPM
 from coach.rating.fault import Fault
+
 
 
 class Truth(NamedTuple):
@@ -46,3 +64,318 @@ class Player(Protocol):
 
         What sounds, not how it is rated. Changes nothing, and draws nothing from the player's luck.
         """
+
+
+MASTERED = 0.9
+AFTER_DAYS = 7
+FIRST_DAY = 739_000
+"""The ordinal of a run's first day."""
+
+
+@dataclass(frozen=True, slots=True)
+class Played:
+    """One repetition of a run."""
+
+    part: Part
+    bpm: int
+    faults: tuple[Fault, ...]
+    day: int
+    cold: bool
+
+    @property
+    def clean(self) -> bool:
+        return not self.faults
+
+
+class Policy(Protocol):
+    """Chooses what is practised; sees the drills and what was rated, nothing else."""
+
+    def turn(self, day: int, seconds: float) -> tuple[Part, int, int] | None:
+        """Excerpt, repetitions at most and first tempo of the next turn; None where the session ends."""
+
+    def after(self, played: Played) -> int:
+        """The tempo of the turn's next repetition; 0 ends the turn."""
+
+
+@dataclass
+class Rung:
+    """The classical ladder of the rivals: three clean climb a step, one failure drops, tries at the start of a turn."""
+
+    part: Part
+    bpm: int
+    row: int = 0
+    direction: int = 0
+    step: float = 0.05
+    regain: int = 0
+    day: int = 0
+    tries: int = 0
+    failed_bpm: int = 0
+    recent: tuple[bool, ...] = ()
+
+    def open(self, day: int, tries: bool) -> int:
+        """The tempo of a turn's first repetition."""
+        if self.day and day > self.day:
+            self.regain, self.bpm = max(self.bpm, self.regain), max(MIN_BPM, round(max(self.bpm, self.regain) / 1.05))
+            self.row, self.step, self.direction = 0, 0.05, 0
+        self.day, self.failed_bpm = day, 0
+        lately = self.recent[-6:]
+        self.tries = 3 if tries and lately and 3 * sum(lately) > len(lately) else 0
+        return self._try(self.bpm * 1.1)
+
+    def _try(self, bpm: float) -> int:
+        goal = self.part.goal_bpm
+        tried = min(goal, round(bpm))
+        if self.tries and tried >= min(round(self.bpm * 1.05), goal) and tried > self.bpm:
+            self.tries -= 1
+            return tried
+        self.tries = 0
+        return self.bpm
+
+    def after(self, bpm: int, clean: bool) -> int:
+        self.recent = (*self.recent[-8:], clean)
+        goal = self.part.goal_bpm
+        if bpm > self.bpm:
+            if clean:
+                self.bpm, self.row = bpm, 0
+                return self._try(self.bpm * 1.1 if not self.failed_bpm else math.sqrt(self.bpm * self.failed_bpm))
+            self.failed_bpm = bpm
+            return self._try(math.sqrt(self.bpm * bpm))
+        if clean:
+            self.row += 1
+            if self.bpm < self.regain:
+                self.bpm, self.row = min(self.regain, round(self.bpm * 1.05) + 1), 0
+            elif self.row >= 3:
+                self.step = max(self.step / 2, 0.00625) if self.direction < 0 else self.step
+                self.bpm, self.row, self.direction = min(goal, max(self.bpm + 1, round(self.bpm * (1 + self.step)))), 0, 1
+        else:
+            self.step = max(self.step / 2, 0.00625) if self.direction > 0 else self.step
+            self.bpm = max(MIN_BPM, min(self.bpm - 1, round(self.bpm / (1 + self.step))))
+            self.row, self.direction, self.regain = 0, -1, 0
+        return self.bpm
+
+
+@dataclass
+class Rival:
+    """A policy with the classical ladder; what is chosen is its subclass's business."""
+
+    material: Material
+    rng: Random
+    tries: bool = True
+    reps: int = 6
+    rungs: dict[str, Rung] = field(default_factory=dict)
+    number: int = 0
+    turns_today: dict[str, int] = field(default_factory=dict)
+    today: int = 0
+    last: str = ""
+
+    @property
+    def wholes(self) -> list[Part]:
+        return [part for drill in self.material.drills for each in self.material.phrases(drill) if (part := self.material.part(each))]
+
+    def rung(self, part: Part) -> Rung:
+        return self.rungs.setdefault(part.key, Rung(part, part.start_bpm))
+
+    def choose(self, day: int) -> Part:
+        """Uniform: every phrase in turn, whole, all layers; tomorrow goes on where today stopped."""
+        wholes = self.wholes
+        return wholes[self.number % len(wholes)]
+
+    def turn(self, day: int, seconds: float) -> tuple[Part, int, int] | None:
+        if day != self.today:
+            self.today, self.turns_today = day, {}
+        part = self.choose(day)
+        rung = self.rung(part)
+        bpm = rung.open(day, self.tries)
+        reps = min(self.reps, int((seconds - TURN_S) // part.rep_s(bpm)))
+        if reps < 1:
+            return None
+        self.number += 1
+        self.turns_today[part.key] = self.turns_today.get(part.key, 0) + 1
+        self.last = part.key
+        return part, reps, bpm
+
+    def after(self, played: Played) -> int:
+        return self.rung(played.part).after(played.bpm, played.clean)
+
+
+class Plain(Rival):
+    """Uniform, by the ladder alone."""
+
+    def __init__(self, material: Material, rng: Random) -> None:
+        super().__init__(material, rng, tries=False)
+
+
+class Gap(Rival):
+    """Whole phrases in proportion to the gap to the goal, discounted per turn today, never the same twice running."""
+
+    def gap(self, part: Part) -> float:
+        return math.log(part.goal_bpm * 1.1 / self.rung(part).bpm)
+
+    def choose(self, day: int) -> Part:
+        others = [part for part in self.wholes if part.key != self.last] or self.wholes
+        return max(others, key=lambda part: (self.gap(part) / (1 + self.turns_today.get(part.key, 0)), part.key))
+
+
+class Weakest(Gap):
+    """The phrase that is furthest from its goal, again and again; the two furthest take turns."""
+
+    def choose(self, day: int) -> Part:
+        others = [part for part in self.wholes if part.key != self.last] or self.wholes
+        return max(others, key=lambda part: (self.gap(part), part.key))
+
+
+class Blocked(Rival):
+    """One phrase until it stands at its goal, then the next; from the start again when all do."""
+
+    def choose(self, day: int) -> Part:
+        wholes = self.wholes
+        waiting = [part for part in wholes if self.rung(part).bpm < part.goal_bpm]
+        return waiting[0] if waiting else wholes[self.number % len(wholes)]
+
+
+class Chance(Rival):
+    """Any phrase or half, each as likely."""
+
+    def choose(self, day: int) -> Part:
+        return self.rng.choice(self.wholes)
+
+
+class Boxes(Rival):
+    """Boxes by phrase: cold clean at the goal's nine tenths moves a phrase up, failed moves it to the first; due by 2^box days."""
+
+    def __init__(self, material: Material, rng: Random) -> None:
+        super().__init__(material, rng)
+        self.box: dict[str, int] = {}
+        self.seen: dict[str, int] = {}
+
+    def choose(self, day: int) -> Part:
+        def wait(part: Part) -> tuple[float, str]:
+            due = self.seen.get(part.key, 0) + 2 ** self.box.get(part.key, 0)
+            return (due - day + 2 * self.turns_today.get(part.key, 0), part.key)
+
+        others = [part for part in self.wholes if part.key != self.last] or self.wholes
+        return min(others, key=wait)
+
+    def after(self, played: Played) -> int:
+        if played.cold:
+            up = played.clean and played.bpm >= 0.9 * played.part.goal_bpm
+            self.box[played.part.key] = min(self.box.get(played.part.key, 0) + 1, 5) if up else 0
+            self.seen[played.part.key] = played.day
+        return super().after(played)
+
+
+@dataclass
+class Coach:
+    """The choice under test, driven without the session's machine: a light harness."""
+
+    material: Material
+    rng: Random
+    learnt: Learnt = field(default_factory=Learnt)
+    last: Excerpt | None = None
+
+    def turn(self, day: int, seconds: float) -> tuple[Part, int, int] | None:
+        chosen = best(options(self.learnt, self.material, day), self.last)
+        if chosen is None:
+            return None
+        most = 1 if chosen.part.excerpt.kind is Kind.PIECE else 6
+        reps = min(most, int((seconds - TURN_S) // chosen.part.rep_s(chosen.bpm)))
+        if reps < 1:
+            others = [each for each in options(self.learnt, self.material, day) if each.part.rep_s(each.bpm) + TURN_S < seconds]
+            chosen = best(others, self.last)
+            if chosen is None:
+                return None
+            reps = 1
+        self.last = chosen.part.excerpt
+        return chosen.part, reps, chosen.bpm
+
+    def after(self, played: Played) -> int:
+        part = played.part
+        faults = {fault.label: fault.result for fault in played.faults}
+        self.learnt.take(part.excerpt, part.keys, played.bpm, part.goal_bpm, faults, played.day)
+        skill = self.learnt.skill(part.excerpt.drill, part.goal_bpm)
+        now = view(skill, skill.rows(part.keys), self.learnt.habits, played.day, cold=False)
+        return next_rung(played.bpm, played.clean, reading(now, part.harmonics, part.goal_bpm))
+
+
+POLICIES: Mapping[str, Callable[[Material, Random], Policy]] = {
+    "coach": Coach,
+    "uniform": Plain,
+    "uniform with tries": Rival,
+    "gap": Gap,
+    "boxes": Boxes,
+    "weakest": Weakest,
+    "blocked": Blocked,
+    "random": Chance,
+}
+
+
+@dataclass(frozen=True)
+class Run:
+    """What became of one player under one policy."""
+
+    minutes: float
+    """Until the goal, or all of them."""
+    reached: bool
+    days: int
+    by_day: tuple[float, ...]
+    """Share of the nodes that are at their goal, evening by evening."""
+    repetitions: int
+
+
+def node_chances(player: Player, material: Material, after_days: float) -> dict[tuple[str, str], float]:
+    """Chance that each node of each phrase is clean at the goal tempo, in its phrase, all layers, cold."""
+    found: dict[tuple[str, str], list[float]] = {}
+    for drill in material.drills:
+        for excerpt in material.phrases(drill):
+            part = material.part(excerpt)
+            if part is None:
+                continue
+            truth = player.chance(part.passage, part.goal_bpm, after_days)
+            for event, chance in zip(part.passage.events, truth.events, strict=True):
+                if event.place:
+                    found.setdefault((part.key, event.place), []).append(chance)
+    return {key: statistics.fmean(chances) for key, chances in found.items()}
+
+
+def run(
+    player: Player,
+    drills: Sequence[Drill],
+    minutes: float,
+    days: int,
+    policy: Callable[[Material, Random], Policy],
+    seed: int = 0,
+    missed: float = 1 / 7,
+    watch: Callable[[Policy, Played, Player], None] | None = None,
+) -> Run:
+    """Let a player practise so many minutes a day until every node is 90 % clean, cold, at its goal, a week on."""
+    material = material_of(drills)
+    chooser = policy(material, Random(f"policy {seed}"))
+    off = Random(f"days {seed}")
+    spent, by_day, count = 0.0, [], 0
+    for day in range(FIRST_DAY, FIRST_DAY + days):
+        if day > FIRST_DAY and off.random() < missed:
+            player.rest(1)
+            by_day.append(by_day[-1])
+            continue
+        left, heard = 60.0 * minutes, set()
+        while (turn := chooser.turn(day, left)) is not None:
+            part, reps, bpm = turn
+            left -= TURN_S
+            for _ in range(reps):
+                faults = player.play(part.passage, bpm, part.key not in heard)
+                played = Played(part, bpm, tuple(faults), day, part.key not in heard)
+                if watch:
+                    watch(chooser, played, player)
+                heard.add(part.key)
+                left -= part.rep_s(bpm)
+                count += 1
+                bpm = chooser.after(played)
+                if not bpm or left < part.rep_s(bpm):
+                    break
+        spent += minutes - max(left, 0.0) / 60
+        chances = node_chances(player, material, AFTER_DAYS)
+        by_day.append(sum(chance >= MASTERED for chance in chances.values()) / len(chances))
+        player.rest(1)
+        if min(chances.values()) >= MASTERED:
+            return Run(spent, True, day - FIRST_DAY + 1, tuple(by_day), count)
+    return Run(spent, False, days, tuple(by_day), count)

@@ -1,0 +1,115 @@
+"""Drills digested for choosing: each excerpt's events as the estimate knows them, and how long a repetition lasts.
+
+Nothing here depends on the log, so that one digest serves many choices. Lengths are in tempo beats; seconds follow from
+the rung.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from fractions import Fraction
+
+from coach.learning.skill import EventKeys, event_keys
+from coach.music.drill import TOGETHER, Drill
+from coach.music.excerpt import Excerpt, Kind, Passage, joins_of, passage_of, whole_phrase, whole_piece
+
+RATING_S = 4.0
+"""Rating a repetition and the pause before the next count-in."""
+TURN_S = 8.0
+"""Reading what comes next and finding the place."""
+
+
+@dataclass(frozen=True)
+class Part:
+    """An excerpt as the choice sees it."""
+
+    excerpt: Excerpt
+    passage: Passage
+    keys: tuple[EventKeys, ...]
+    beats: float
+    """Count-in and passage, in beats at the drill's tempo."""
+    harmonics: int
+    """How many of its events have a node."""
+    start_bpm: int
+    goal_bpm: int
+
+    @property
+    def key(self) -> str:
+        return self.excerpt.key
+
+    def rep_s(self, bpm: float) -> float:
+        """Seconds from one count-in to the next."""
+        return 60.0 * self.beats / bpm + RATING_S
+
+
+@dataclass(frozen=True)
+class Material:
+    """All drills, digested on demand; of two with one id the first counts."""
+
+    drills: tuple[Drill, ...]
+    _by_id: dict[str, Drill] = field(default_factory=dict)
+    _parts: dict[Excerpt, Part | None] = field(default_factory=dict)
+    _wholes: dict[str, tuple[Excerpt, ...]] = field(default_factory=dict)
+
+    def drill(self, drill_id: str) -> Drill | None:
+        return self._by_id.get(drill_id)
+
+    def part(self, excerpt: Excerpt) -> Part | None:
+        """The digest of an excerpt; None where the drills don't have it or it has no event."""
+        if excerpt not in self._parts:
+            self._parts[excerpt] = self._digested(excerpt)
+        return self._parts[excerpt]
+
+    def _digested(self, excerpt: Excerpt) -> Part | None:
+        drill = self._by_id.get(excerpt.drill)
+        try:
+            passage = passage_of(drill, excerpt) if drill else None
+        except KeyError:
+            passage = None
+        if drill is None or passage is None or not passage.events:
+            return None
+        bar = passage.bars[0]
+        count_in = drill.count_in_bars * bar.meter.beats * bar.beat_length / passage.tempo.spans[0].start_ratio
+        music = passage.tempo.seconds_at(passage.length, Fraction(60))
+        return Part(
+            excerpt,
+            passage,
+            event_keys(passage.logged),
+            float(count_in + music),
+            sum(event.is_harmonic for event in passage.events),
+            min(drill.tempo.start_bpm, drill.goal_bpm),
+            drill.goal_bpm,
+        )
+
+    def phrases(self, drill: Drill) -> tuple[Excerpt, ...]:
+        """Every phrase whole, all layers together, in the piece's order; once each, those with no event left out."""
+        if drill.id not in self._wholes:
+            order = dict.fromkeys((*drill.order, *(phrase.id for phrase in drill.phrases)))
+            wholes = (whole_phrase(drill, drill.phrase(phrase)) for phrase in order)
+            self._wholes[drill.id] = tuple(each for each in wholes if self.part(each))
+        return self._wholes[drill.id]
+
+    def piece(self, drill: Drill) -> Excerpt | None:
+        """The whole piece; None where it is no more than one phrase."""
+        piece = whole_piece(drill, _layer(drill))
+        return piece if len(piece.phrases) > 1 and self.part(piece) else None
+
+    def joins(self, drill: Drill) -> tuple[Excerpt, ...]:
+        """Where one phrase leads into the next."""
+        return tuple(join for join in joins_of(drill, _layer(drill)) if self.part(join))
+
+
+def material_of(drills: Sequence[Drill]) -> Material:
+    """The drills digested, in the order given."""
+    once = {drill.id: drill for drill in reversed(drills)}
+    return Material(tuple(drill for drill in drills if once[drill.id] is drill), once)
+
+
+def _layer(drill: Drill) -> str:
+    return TOGETHER if len(drill.layers) > 1 else drill.layers[0]
+
+
+def is_whole(excerpt: Excerpt) -> bool:
+    """Whether a repetition of it is one of a phrase, or of more than one, from start to end."""
+    return excerpt.kind in (Kind.PHRASE, Kind.PIECE) and not excerpt.easier
