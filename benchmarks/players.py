@@ -12,28 +12,22 @@ The same kind, drills and seed give the same player, whose further luck then dep
 
 from __future__ import annotations
 
-import argparse
-import importlib
 import math
 import statistics
-import sys
-import time
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from random import Random
 from typing import NamedTuple, Protocol
 
-from benchmarks.pieces import piece, pieces
-from coach.learning.choice import best, option, options
+from coach.learning.choice import best, options
 from coach.learning.learning import Learnt
-from coach.learning.material import RATING_S, TURN_S, Material, Part, material_of
+from coach.learning.material import TURN_S, Material, Part, material_of
 from coach.learning.rung import next_rung, reading
 from coach.learning.skill import view
 from coach.music.drill import Drill
 from coach.music.excerpt import Excerpt, Kind, Passage
 from coach.music.rhythm import MIN_BPM
 from coach.rating.fault import Fault
-
 
 
 class Truth(NamedTuple):
@@ -115,7 +109,10 @@ class Rung:
     def open(self, day: int, tries: bool) -> int:
         """The tempo of a turn's first repetition."""
         if self.day and day > self.day:
-            self.regain, self.bpm = max(self.bpm, self.regain), max(MIN_BPM, round(max(self.bpm, self.regain) / 1.05))
+            self.regain, self.bpm = (
+                max(self.bpm, self.regain),
+                max(MIN_BPM, round(max(self.bpm, self.regain) / 1.05)),
+            )
             self.row, self.step, self.direction = 0, 0.05, 0
         self.day, self.failed_bpm = day, 0
         lately = self.recent[-6:]
@@ -137,7 +134,9 @@ class Rung:
         if bpm > self.bpm:
             if clean:
                 self.bpm, self.row = bpm, 0
-                return self._try(self.bpm * 1.1 if not self.failed_bpm else math.sqrt(self.bpm * self.failed_bpm))
+                return self._try(
+                    self.bpm * 1.1 if not self.failed_bpm else math.sqrt(self.bpm * self.failed_bpm)
+                )
             self.failed_bpm = bpm
             return self._try(math.sqrt(self.bpm * bpm))
         if clean:
@@ -146,7 +145,11 @@ class Rung:
                 self.bpm, self.row = min(self.regain, round(self.bpm * 1.05) + 1), 0
             elif self.row >= 3:
                 self.step = max(self.step / 2, 0.00625) if self.direction < 0 else self.step
-                self.bpm, self.row, self.direction = min(goal, max(self.bpm + 1, round(self.bpm * (1 + self.step)))), 0, 1
+                self.bpm, self.row, self.direction = (
+                    min(goal, max(self.bpm + 1, round(self.bpm * (1 + self.step)))),
+                    0,
+                    1,
+                )
         else:
             self.step = max(self.step / 2, 0.00625) if self.direction > 0 else self.step
             self.bpm = max(MIN_BPM, min(self.bpm - 1, round(self.bpm / (1 + self.step))))
@@ -170,7 +173,12 @@ class Rival:
 
     @property
     def wholes(self) -> list[Part]:
-        return [part for drill in self.material.drills for each in self.material.phrases(drill) if (part := self.material.part(each))]
+        return [
+            part
+            for drill in self.material.drills
+            for each in self.material.phrases(drill)
+            if (part := self.material.part(each))
+        ]
 
     def rung(self, part: Part) -> Rung:
         return self.rungs.setdefault(part.key, Rung(part, part.start_bpm))
@@ -213,7 +221,9 @@ class Gap(Rival):
 
     def choose(self, day: int) -> Part:
         others = [part for part in self.wholes if part.key != self.last] or self.wholes
-        return max(others, key=lambda part: (self.gap(part) / (1 + self.turns_today.get(part.key, 0)), part.key))
+        return max(
+            others, key=lambda part: (self.gap(part) / (1 + self.turns_today.get(part.key, 0)), part.key)
+        )
 
 
 class Weakest(Gap):
@@ -241,7 +251,7 @@ class Chance(Rival):
 
 
 class Boxes(Rival):
-    """Boxes by phrase: cold clean at the goal's nine tenths moves a phrase up, failed moves it to the first; due by 2^box days."""
+    """Boxes by phrase: cold clean near the goal moves a phrase up a box, failed to the first; due after 2^box days."""
 
     def __init__(self, material: Material, rng: Random) -> None:
         super().__init__(material, rng)
@@ -280,7 +290,11 @@ class Coach:
         most = 1 if chosen.part.excerpt.kind is Kind.PIECE else 6
         reps = min(most, int((seconds - TURN_S) // chosen.part.rep_s(chosen.bpm)))
         if reps < 1:
-            others = [each for each in options(self.learnt, self.material, day) if each.part.rep_s(each.bpm) + TURN_S < seconds]
+            others = [
+                each
+                for each in options(self.learnt, self.material, day)
+                if each.part.rep_s(each.bpm) + TURN_S < seconds
+            ]
             chosen = best(others, self.last)
             if chosen is None:
                 return None
@@ -293,7 +307,7 @@ class Coach:
         faults = {fault.label: fault.result for fault in played.faults}
         self.learnt.take(part.excerpt, part.keys, played.bpm, part.goal_bpm, faults, played.day)
         skill = self.learnt.skill(part.excerpt.drill, part.goal_bpm)
-        now = view(skill, skill.rows(part.keys), self.learnt.habits, played.day, cold=False)
+        now = view(skill.rows(part.keys), skill.level, self.learnt.habits, played.day, cold=False)
         return next_rung(played.bpm, played.clean, reading(now, part.harmonics, part.goal_bpm))
 
 

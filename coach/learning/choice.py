@@ -1,10 +1,12 @@
 """The choice of the next turn: the greatest gain, for each second it takes, towards the piece clean, cold, in a week.
 
-    worth = q(P) x sum over events of w V (p + .3 (1 - p)) / (1 + (n + 1.5) / MASSED) / (seconds of a repetition + turn / reps)   (5)
+    worth = q(P) sum w V (p + .3 (1 - p)) / (1 + (n + 1.5) / MASSED) / (seconds of a repetition + of the turn / reps)  (5)
 
-V = SLOPE (1 - p_goal) is how steeply an event's ln chance at the goal, cold, `AHEAD` days on, rises with what is learnt
-(so the sum is the gradient of ln P(piece)); p is its chance at the rung, n how often the excerpt was played today. What is
-safe at the goal (w) counts a tenth. q says what a repetition of chance P teaches: most where it is clean three times in four.
+The sum is over the excerpt's events. V = SLOPE (1 - p_goal) is how steeply an event's ln chance at the goal, cold,
+`AHEAD` days on, rises with what is learnt, so that the sum is the gradient of ln P(piece); p is its chance at the rung, n
+how often the excerpt was played today. What is safe at the goal (w) counts a tenth. q says what a repetition of chance P
+teaches: most where it is clean as often as the rung is meant for. Gain per unit of time: Pavlik and Anderson 2008, J.
+Exp. Psychol. Appl. 14(2):101-117; Eglington and Pavlik 2020, npj Sci. Learn. 5:15 (both of verbal memory).
 """
 
 from __future__ import annotations
@@ -48,13 +50,13 @@ def option(learnt: Learnt, part: Part, day: int, reps: int = REPS) -> Option:
     skill = learnt.skill(part.excerpt.drill, part.goal_bpm)
     rows = skill.rows(part.keys)
     record = learnt.records.get(part.key, NEVER_HEARD)
-    now = view(skill, rows, learnt.habits, day, cold=False)
+    now = view(rows, skill.level, learnt.habits, day, cold=False)
     bpm = reading(now, part.harmonics, part.goal_bpm)
     if not record.reps:
         bpm = max(bpm, part.start_bpm)
     share = min(1.0, EVENTS / max(part.harmonics, 1))
     here = now.chances(math.log(bpm))
-    there = view(skill, rows, learnt.habits, day + AHEAD).chances(math.log(part.goal_bpm))
+    there = view(rows, skill.level, learnt.habits, day + AHEAD).chances(math.log(part.goal_bpm))
     gain, clean, later = 0.0, 0.0, 0.0
     for p, goal in zip(here, there, strict=True):
         weight = SAFE_WEIGHT if goal > SAFE and record.reps else 1.0

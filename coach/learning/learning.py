@@ -1,4 +1,4 @@
-"""All that the log's repetitions teach, as a fold over them: skills by drill, the player's habits, and each excerpt's record.
+"""All that the log's repetitions teach, as a fold over them: skills by drill, the player's habits, excerpts' records.
 
 `Learnt` is what the choice, the plan, the screens and the reports read. It changes in place, one rated repetition at a
 time, and turns into plain lists and back without losing a digit.
@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from dataclasses import astuple, dataclass, field
 from typing import Any
 
-from coach.learning.skill import EventKeys, Habits, Skill, event_keys, view
+from coach.learning.skill import EventKeys, Habits, Skill, Term, event_keys, view, with_result
 from coach.log.entries import Rep
 from coach.music.excerpt import Excerpt, Kind, LoggedPassage
 from coach.rating.table import Result
@@ -20,8 +20,8 @@ MODEL = "1"
 CLEAN_TO_LAND = 2
 """Clean repetitions in a row at the goal tempo, on one day, that make an excerpt landed."""
 KEPT_DAYS = 7
-RECENT = 8
-"""Results of a node, a move or an excerpt that are remembered one by one, as bits: 1 failed."""
+TRUST_NOISE = 0.03
+"""Deviation that a cold repetition leaves room for in `Habits.trust`."""
 
 
 @dataclass(slots=True)
@@ -46,7 +46,23 @@ class Record:
     bpm: int = 0
     """The tempo of the last repetition."""
     recent: int = 1
-    """The last results as bits under a leading 1."""
+    """The last results, as in `Term.recent`."""
+
+    def add(self, clean: bool, bpm: int, at_goal: bool, day: int, away: int) -> None:
+        """One more result; `away` is how many days ago any of it was last played."""
+        if day != self.day:
+            if at_goal and self.day and away >= KEPT_DAYS:
+                self.kept = day if clean else 0
+            self.day, self.today, self.clean_run, self.failed_run = day, 0, 0, 0
+            self.cold = 1 if clean else -1
+        self.reps += 1
+        self.today += 1
+        self.bpm = bpm
+        self.failed_run = 0 if clean else self.failed_run + 1
+        self.clean_run = self.clean_run + 1 if clean and at_goal else 0
+        self.recent = with_result(self.recent, not clean)
+        if self.clean_run >= CLEAN_TO_LAND:
+            self.landed = day
 
 
 @dataclass
@@ -55,24 +71,23 @@ class Learnt:
 
     habits: Habits = field(default_factory=Habits)
     skills: dict[str, Skill] = field(default_factory=dict)
+    """By drill id."""
     records: dict[str, Record] = field(default_factory=dict)
     """By excerpt key."""
-    results: dict[str, int] = field(default_factory=dict)
-    """By node and move, as `drill/key`: the last results as bits under a leading 1."""
+    cold: list[list[float]] = field(default_factory=lambda: [[0, 0.0, 0] for _ in range(10)])
+    """Cold repetitions by tenths of the chance that was expected: how many, the sum of chances, how many clean."""
+    days: dict[int, int] = field(default_factory=dict)
+    """Repetitions of each practice day."""
     _keys: dict[str, tuple[EventKeys, ...]] = field(default_factory=dict, repr=False)
-    _kinds: dict[str, Excerpt] = field(default_factory=dict, repr=False)
+    _excerpts: dict[str, Excerpt] = field(default_factory=dict, repr=False)
 
     def skill(self, drill: str, goal_bpm: int) -> Skill:
-        skill = self.skills.get(drill)
-        if skill is None:
-            skill = self.skills[drill] = Skill.new(goal_bpm)
-        return skill
+        """What is known of a drill, to read; as expected where it was never played."""
+        return self.skills.get(drill) or Skill.new(goal_bpm)
 
-    def record(self, excerpt: str) -> Record:
-        record = self.records.get(excerpt)
-        if record is None:
-            record = self.records[excerpt] = Record()
-        return record
+    def copy(self) -> Learnt:
+        """A state of its own, for what may be taken back."""
+        return FOLD.state(FOLD.plain(self))
 
     def take(
         self,
@@ -83,28 +98,109 @@ class Learnt:
         faults: Mapping[int, Result],
         day: int,
     ) -> None:
-        """Take in one rated repetition."""
-        skill = self.skill(excerpt.drill, goal_bpm)
-        rows = skill.rows(keys)
-        record = self.record(excerpt.key)
-        away = day - max((whole[2] for whole in skill.wholes(rows) if len(whole) > 2), default=0)
-        failed = any(result.fails for result in faults.values())
-        skill.observe(rows, math.log(bpm), faults, day, self.habits)
-        if failed or not faults:
-            _recorded(record, not failed, bpm >= goal_bpm, bpm, day, away)
+        """Take in one rated repetition. Days (ordinals) never go back."""
+        skill = self.skills.get(excerpt.drill)
+        if skill is None:
+            skill = self.skills[excerpt.drill] = Skill.new(goal_bpm)
+        key = excerpt.key
+        record = self.records.get(key)
+        if record is None:
+            record = self.records[key] = Record()
+        failed = any(result.fails for result in faults.values()) if faults else False
+        says = failed or not faults
+        ln_bpm = math.log(bpm)
+        away = 0
+        if record.day not in (0, day):
+            rows = skill.rows(keys)
+            away = day - max(row[3].day for row in rows)
+            if says and excerpt.kind in (Kind.PHRASE, Kind.PIECE):
+                self._expect(view(rows, skill.level, self.habits, day).whole(ln_bpm), not failed)
+        skill.observe(keys, ln_bpm, faults, day, self.habits)
+        if says:
+            record.add(not failed, bpm, bpm >= goal_bpm, day, away)
+        self.days[day] = self.days.get(day, 0) + 1
+
+    def _expect(self, chance: float, clean: bool) -> None:
+        """Learn from a cold repetition how far this player's chances are to be trusted."""
+        expected = trusted(chance, self.habits)
+        row = self.cold[min(int(expected * 10), 9)]
+        row[0] += 1
+        row[1] += expected
+        row[2] += clean
+        trust = self.habits.trust
+        damped = 1.0 + trust.variance * expected * (1.0 - expected)
+        trust.mean += trust.variance * (clean - expected) / damped
+        trust.variance = trust.variance / damped + TRUST_NOISE**2
 
 
-def _recorded(record: Record, clean: bool, at_goal: bool, bpm: int, day: int, away: int) -> None:
-    if day != record.day:
-        if at_goal and record.day and away >= KEPT_DAYS:
-            record.kept = day if clean else 0
-        record.day, record.today, record.clean_run, record.failed_run = day, 0, 0, 0
-        record.cold = 1 if clean else -1
-    record.reps += 1
-    record.today += 1
-    record.bpm = bpm
-    record.failed_run = 0 if clean else record.failed_run + 1
-    record.clean_run = record.clean_run + 1 if clean and at_goal else 0
-    record.recent = (record.recent << 1 | (not clean)) & (1 << RECENT) - 1 | 1 << min(record.reps, RECENT)
-    if record.clean_run >= CLEAN_TO_LAND:
-        record.landed = day
+def trusted(chance: float, habits: Habits) -> float:
+    """A cold chance, shifted in its logit by how this player's cold repetitions came out."""
+    chance = min(max(chance, 1e-6), 1.0 - 1e-6)
+    return 1.0 / (1.0 + (1.0 - chance) / chance * math.exp(-habits.trust.mean))
+
+
+class LearningFold:
+    """The fold for the log's cache; a repetition that is not rated, or whose passage was lost, says nothing."""
+
+    name = "learning"
+    version = MODEL
+
+    def initial(self) -> Learnt:
+        return Learnt()
+
+    def step(self, state: Learnt, rep: Rep, passage: LoggedPassage | None) -> Learnt:
+        if rep.faults is None or passage is None or rep.tempo_bpm < 1:
+            return state
+        keys = state._keys.get(rep.passage)
+        if keys is None:
+            keys = state._keys[rep.passage] = event_keys(passage)
+            state._excerpts[rep.passage] = Excerpt.parse(passage.excerpt)
+        faults = {fault.label: fault.result for fault in rep.faults}
+        state.take(
+            state._excerpts[rep.passage], keys, rep.tempo_bpm, rep.goal_bpm, faults, rep.day.toordinal()
+        )
+        return state
+
+    def plain(self, state: Learnt) -> Any:
+        habits = state.habits
+        return {
+            "habits": [
+                _row(habits.fading),
+                _row(habits.warming),
+                _row(habits.trust),
+                habits.slips,
+                habits.events,
+            ],
+            "skills": {
+                drill: [
+                    _row(skill.level),
+                    {k: _row(t) for k, t in skill.terms.items()},
+                    skill.day,
+                    skill.reps_today,
+                ]
+                for drill, skill in state.skills.items()
+            },
+            "records": {key: list(astuple(record)) for key, record in state.records.items()},
+            "cold": [list(row) for row in state.cold],
+            "days": {str(day): count for day, count in state.days.items()},
+        }
+
+    def state(self, plain: Any) -> Learnt:
+        fading, warming, trust, slips, events = plain["habits"]
+        return Learnt(
+            Habits(Term(*fading), Term(*warming), Term(*trust), slips, events),
+            {
+                drill: Skill(Term(*level), {key: Term(*term) for key, term in terms.items()}, day, reps)
+                for drill, (level, terms, day, reps) in plain["skills"].items()
+            },
+            {key: Record(*row) for key, row in plain["records"].items()},
+            [list(row) for row in plain["cold"]],
+            {int(day): count for day, count in plain["days"].items()},
+        )
+
+
+def _row(term: Term) -> list[Any]:
+    return [term.mean, term.variance, term.day, term.today, term.recent]
+
+
+FOLD = LearningFold()

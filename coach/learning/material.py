@@ -70,7 +70,9 @@ class Material:
         if drill is None or passage is None or not passage.events:
             return None
         bar = passage.bars[0]
-        count_in = drill.count_in_bars * bar.meter.beats * bar.beat_length / passage.tempo.spans[0].start_ratio
+        count_in = (
+            drill.count_in_bars * bar.meter.beats * bar.beat_length / passage.tempo.spans[0].start_ratio
+        )
         music = passage.tempo.seconds_at(passage.length, Fraction(60))
         return Part(
             excerpt,

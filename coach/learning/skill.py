@@ -6,13 +6,14 @@ ln bpm,
     theta = level + node + move + place + whole                                                          (1)
 
 `level` is the player's in this drill, `node` and `move` are what the hand does there, `place` is that move in this
-phrase, `whole` is the phrase in this layer with all that joins it. Each is a Gaussian of its own (mean, variance), so
-that what one repetition shows at one place moves the level, and with it all others, and is felt most at that place. An
-event at b bpm is clean with chance
+phrase, `whole` is the phrase in this layer with all that joins it. Each is a Gaussian of its own, so that what one
+repetition shows at one place moves the level, and with it all others, and is felt most at that place. An event at b bpm
+is clean with chance
 
     T = (1 - lapse) p,    p = 1 / (1 + exp(-kappa (theta - ln b))),    kappa = SLOPE / sqrt(1 + pi SLOPE^2 v / 8)   (2)
 
-where v is the variance of theta: the logistic curve averaged over what is not known (MacKay 1992, Neural Comput. 4:720).
+where v is the variance of theta: the logistic curve averaged over what is not known
+(MacKay 1992, Neural Comput. 4:720; from memory).
 After each event, with a = kappa (1 - p) and the information f = T / (1 - T),
 
     h = f a^2 v,   theta += a v / (1 + h) where clean, -f a v / (1 + h) where not,   v -= v h / (1 + h)              (3)
@@ -29,9 +30,8 @@ An excerpt is clean where all its events are: the product of (2), averaged over 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any
 
 from coach.music.drill import TOGETHER
 from coach.music.excerpt import Excerpt, LoggedPassage
@@ -45,177 +45,228 @@ LEVEL_SD, NODE_SD, MOVE_SD, PLACE_SD, WHOLE_SD = 0.25, 0.12, 0.12, 0.10, 0.12
 GAIN = 0.006
 """What one repetition adds to its phrase, in ln bpm; less the more of them there were today (`MASSED`)."""
 MASSED = 10.0
-LEVEL_NOISE, WHOLE_NOISE, PLACE_NOISE = 0.01, 0.025, 0.015
-NIGHT_NOISE = 0.04
+LEVEL_NOISE, WHOLE_NOISE, PLACE_NOISE, NIGHT_NOISE = 0.01, 0.025, 0.015, 0.04
+"""Deviations that a repetition, or the logarithm of the nights, leaves room for."""
 FADING, FADING_SD = 0.03, 0.02
 WARMING, WARMING_SD = 0.03, 0.03
 WARM_AFTER = 3.0
 """Repetitions of the day after which warming-up is down to a third."""
 LAPSES, EVENTS = 2.0, 198.0
 """The Beta prior of slips that skill does not explain."""
+TRUST_SD = 0.4
 WIDEST_STEP = 0.25
+UNHEARD_DAYS = 7
+"""A place that was not played in its phrase for longer counts as unknown."""
+RECENT = 8
+"""Results that are remembered one by one."""
 
 _DAMPING = math.pi * SLOPE * SLOPE / 8
 _GAUSS_HERMITE = ((-math.sqrt(3.0), 1 / 6), (0.0, 2 / 3), (math.sqrt(3.0), 1 / 6))
 
-_NOTHING = [0.0, 0.0]
 
-Term = list[float]
-"""Mean and variance; of a `whole` also the last day and the repetitions of that day."""
+@dataclass(slots=True)
+class Term:
+    """One Gaussian of (1), and when and how it was last played."""
+
+    mean: float
+    variance: float
+    day: int = 0
+    """The last day, as its ordinal: of a place or a whole."""
+    today: int = 0
+    """Repetitions of that day: of a whole."""
+    recent: int = 1
+    """The last results of a node or a move, as bits under a leading 1; 1 failed."""
+
+
 Row = tuple[Term, Term, Term, Term]
 """An event's terms: node, move, place, whole."""
 EventKeys = tuple[str, str, str, str]
+"""Their keys; empty where the event has no such term."""
+_DEVIATION = {"n": NODE_SD, "m": MOVE_SD, "p": PLACE_SD, "w": WHOLE_SD}
 
 
 def event_keys(passage: LoggedPassage) -> tuple[EventKeys, ...]:
-    """The keys of (1) for each event of a passage, in order; empty where it has no such term."""
+    """The keys of (1) for each event of a passage, in order."""
     excerpt = Excerpt.parse(passage.excerpt)
-    mixed = excerpt.layer == TOGETHER
     keys = []
     for event in passage.events:
         phrase = event.phrase or excerpt.phrases[0]
         node = "n:" + "+".join(event.nodes) if event.nodes else ""
         move = "m:" + event.move if event.move else ""
         place = f"p:{phrase}:{move or node or event.text}"
-        whole = f"w:{phrase}:{TOGETHER if mixed else event.layer}{'?' if excerpt.easier else ''}"
-        keys.append((node, move, place, whole))
+        layer = TOGETHER if excerpt.layer == TOGETHER else event.layer
+        keys.append((node, move, place, f"w:{phrase}:{layer}{'?' if excerpt.easier else ''}"))
     return tuple(keys)
 
 
-@dataclass
+@dataclass(slots=True)
 class Habits:
-    """What is the player's in every drill: (mean, variance) each, and the counts of slips."""
+    """What is the player's in every drill."""
 
-    fading: Term = field(default_factory=lambda: [FADING, FADING_SD**2])
-    warming: Term = field(default_factory=lambda: [WARMING, WARMING_SD**2])
-    slips: Term = field(default_factory=lambda: [LAPSES, EVENTS])
-    trust: Term = field(default_factory=lambda: [0.0, TRUST_SD**2])
-    """A shift of the logit of an excerpt's cold chance, by how this player's cold repetitions came out."""
+    fading: Term = field(default_factory=lambda: Term(FADING, FADING_SD**2))
+    warming: Term = field(default_factory=lambda: Term(WARMING, WARMING_SD**2))
+    trust: Term = field(default_factory=lambda: Term(0.0, TRUST_SD**2))
+    """A shift of the logit of a cold chance, by how this player's cold repetitions came out."""
+    slips: float = LAPSES
+    events: float = EVENTS
 
     @property
     def lapse(self) -> float:
-        return self.slips[0] / (self.slips[0] + self.slips[1])
-
-
-TRUST_SD = 0.4
+        return self.slips / (self.slips + self.events)
 
 
 @dataclass
 class Skill:
-    """What is known of one player in one drill."""
+    """What is known of one player in one drill. Only `observe` changes it."""
 
     level: Term
     terms: dict[str, Term] = field(default_factory=dict)
     day: int = 0
-    """The last day, as its ordinal, and how many repetitions it had."""
     reps_today: int = 0
     _rows: dict[tuple[EventKeys, ...], list[Row]] = field(default_factory=dict, repr=False)
+    _wholes: dict[tuple[EventKeys, ...], list[Term]] = field(default_factory=dict, repr=False)
 
     @classmethod
     def new(cls, goal_bpm: int) -> Skill:
-        return cls([math.log(goal_bpm) - START_BELOW_GOAL, LEVEL_SD**2])
+        return cls(Term(math.log(goal_bpm) - START_BELOW_GOAL, LEVEL_SD**2))
 
     def rows(self, keys: tuple[EventKeys, ...]) -> list[Row]:
-        """The terms of a passage's events; those never met are new."""
+        """The terms of a passage's events, to read; those never met are as expected and not kept."""
         rows = self._rows.get(keys)
         if rows is None:
+            fresh: dict[str, Term] = {}
             rows = self._rows[keys] = [
-                (self._term(n, NODE_SD), self._term(m, MOVE_SD), self._term(p, PLACE_SD), self._term(w, WHOLE_SD))
+                (self._term(n, fresh), self._term(m, fresh), self._term(p, fresh), self._term(w, fresh))
                 for n, m, p, w in keys
             ]
         return rows
 
-    def _term(self, key: str, deviation: float) -> Term:
-        if not key:
-            return [0.0, 0.0]
-        term = self.terms.get(key)
+    def _term(self, key: str, fresh: dict[str, Term]) -> Term:
+        term = self.terms.get(key) or fresh.get(key)
         if term is None:
-            term = self.terms[key] = [0.0, deviation**2, 0, 0] if key[0] == "w" else [0.0, deviation**2]
+            term = fresh[key] = Term(0.0, _DEVIATION[key[0]] ** 2 if key else 0.0)
         return term
 
-    def wholes(self, rows: Sequence[Row]) -> list[Term]:
-        return list({id(row[3]): row[3] for row in rows}.values())
+    def _known(self, keys: tuple[EventKeys, ...]) -> list[Row]:
+        """`rows`, with new terms kept."""
+        if keys not in self._wholes:
+            met = [key for event in keys for key in event if key and key not in self.terms]
+            for key in dict.fromkeys(met):
+                self.terms[key] = Term(0.0, _DEVIATION[key[0]] ** 2)
+            if met:
+                self._rows.clear()
+            self._wholes[keys] = list({key: self.terms[key] for *_, key in keys}.values())
+        return self.rows(keys)
 
     def observe(
-        self, rows: list[Row], ln_bpm: float, faults: Mapping[int, Result], day: int, habits: Habits
+        self,
+        keys: tuple[EventKeys, ...],
+        ln_bpm: float,
+        faults: Mapping[int, Result],
+        day: int,
+        habits: Habits,
     ) -> None:
-        """Take in one rated repetition; `faults` by label."""
+        """Take in one rated repetition; `faults` by label. Days never go back."""
         if day != self.day:
             self.day, self.reps_today = day, 0
-        wholes = self.wholes(rows)
+        rows = self._known(keys)
+        wholes = self._wholes[keys]
         shifts = [self._open(whole, day, habits) for whole in wholes]
-        level, level_v = self.level
+        level, level_v = self.level.mean, self.level.variance
         sqrt, exp = math.sqrt, math.exp
         lapse = habits.lapse
         sound = 1.0 - lapse
-        slipped = 0.0
+        slips = 0.0
         noise = PLACE_NOISE * PLACE_NOISE
         for label, (node, move, place, whole) in enumerate(rows, 1):
-            fault = faults.get(label) if faults else None
-            v = level_v + node[1] + move[1] + place[1] + whole[1]
+            v = level_v + node.variance + move.variance + place.variance + whole.variance
             kappa = SLOPE / sqrt(1.0 + _DAMPING * v)
-            p = 1.0 / (1.0 + exp(kappa * (ln_bpm - level - node[0] - move[0] - place[0] - whole[0])))
-            clean = sound * p
+            p = 1.0 / (1.0 + exp(kappa * (ln_bpm - level - node.mean - move.mean - place.mean - whole.mean)))
+            chance = sound * p
             a = kappa * (1.0 - p)
-            f = clean / (1.0 - clean)
+            f = chance / (1.0 - chance)
+            fault = faults.get(label) if faults else None
             if fault is None:
                 g = a
+                node.recent = with_result(node.recent, 0)
+                move.recent = with_result(move.recent, 0)
             elif not fault.fails:
                 continue
             else:
+                g = -f * a
+                slips += lapse / (1.0 - chance)
+                if fault.node is not Says.NOTHING:
+                    node.recent = with_result(node.recent, fault.node is Says.FAILED)
+                if fault.move is not Says.NOTHING:
+                    move.recent = with_result(move.recent, fault.move is Says.FAILED)
                 if fault.node is not Says.FAILED:
                     node = _NOTHING
-                g = -f * a
-                slipped += lapse / (1.0 - clean)
             w = f * a * a
             damped = 1.0 + w * v
-            g /= damped
+            g = max(g / damped, -WIDEST_STEP / v)
             w /= damped
-            if g * v < -WIDEST_STEP:
-                g = -WIDEST_STEP / v
             level += g * level_v
             level_v -= w * level_v * level_v
-            u = node[1]
-            node[0] += g * u
-            node[1] = u - w * u * u
-            u = move[1]
-            move[0] += g * u
-            move[1] = u - w * u * u
-            u = place[1]
-            place[0] += g * u
-            place[1] = u - w * u * u + noise
-            u = whole[1]
-            whole[0] += g * u
-            whole[1] = u - w * u * u
-        habits.slips[0] += slipped
-        habits.slips[1] += len(rows) - slipped
-        self.level[0], self.level[1] = level, level_v + LEVEL_NOISE * LEVEL_NOISE
+            u = node.variance
+            node.mean += g * u
+            node.variance = u - w * u * u
+            u = move.variance
+            move.mean += g * u
+            move.variance = u - w * u * u
+            u = place.variance
+            place.mean += g * u
+            place.variance = u - w * u * u + noise
+            place.day = day
+            u = whole.variance
+            whole.mean += g * u
+            whole.variance = u - w * u * u
+        habits.slips += slips
+        habits.events += len(rows) - slips
+        self.level.mean, self.level.variance = level, level_v + LEVEL_NOISE * LEVEL_NOISE
         for whole, shift in zip(wholes, shifts, strict=True):
-            self._close(whole, shift, habits)
+            _close(whole, shift, habits)
         self.reps_today += 1
 
-    def _open(self, whole: Term, day: int, habits: Habits) -> tuple[float, ...]:
+    def _open(self, whole: Term, day: int, habits: Habits) -> tuple[float, float, float, float]:
         """Take the night from a phrase, and the cold hands; what `_close` needs to give them back."""
-        nights = math.log1p(day - whole[2]) if whole[2] and day > whole[2] else 0.0
+        nights = math.log1p(day - whole.day) if whole.day and day > whole.day else 0.0
         cold = math.exp(-self.reps_today / WARM_AFTER)
-        if day > whole[2]:
-            whole[2], whole[3] = day, 0
+        if day > whole.day:
+            whole.day, whole.today = day, 0
         fading, warming = habits.fading, habits.warming
-        whole[0] -= fading[0] * nights + warming[0] * cold
-        whole[1] += fading[1] * nights * nights + warming[1] * cold * cold + NIGHT_NOISE**2 * nights
-        return nights, cold, whole[0], whole[1]
+        whole.mean -= fading.mean * nights + warming.mean * cold
+        whole.variance += (
+            fading.variance * nights * nights + warming.variance * cold * cold + NIGHT_NOISE**2 * nights
+        )
+        return nights, cold, whole.mean, whole.variance
 
-    def _close(self, whole: Term, shift: tuple[float, ...], habits: Habits) -> None:
-        nights, cold, mean, variance = shift
-        changed, less = (whole[0] - mean) / variance, (variance - whole[1]) / variance**2
-        for habit, by in ((habits.fading, nights), (habits.warming, cold)):
-            shared = -habit[1] * by
-            if by > 0.05:
-                habit[0] += shared * changed
-                habit[1] = max(habit[1] - shared * shared * less, 1e-6)
-        whole[0] += habits.warming[0] * cold + GAIN / (1.0 + whole[3] / MASSED)
-        whole[1] = min(whole[1] + WHOLE_NOISE**2, 2 * WHOLE_SD**2)
-        whole[3] += 1
+
+def _close(whole: Term, shift: tuple[float, float, float, float], habits: Habits) -> None:
+    nights, cold, mean, variance = shift
+    changed, less = (whole.mean - mean) / variance, (variance - whole.variance) / variance**2
+    for habit, by in ((habits.fading, nights), (habits.warming, cold)):
+        if by > 0.05:
+            shared = -habit.variance * by
+            habit.mean += shared * changed
+            habit.variance = max(habit.variance - shared * shared * less, 1e-6)
+    whole.mean += habits.warming.mean * cold + GAIN / (1.0 + whole.today / MASSED)
+    whole.variance = min(whole.variance + WHOLE_NOISE**2, 2 * WHOLE_SD**2)
+    whole.today += 1
+
+
+_NOTHING = Term(0.0, 0.0)
+"""In the place of a node that rang where the event came late."""
+
+
+def with_result(recent: int, failed: int) -> int:
+    longer = recent << 1 | failed
+    return longer if longer < 2 << RECENT else longer & (1 << RECENT) - 1 | 1 << RECENT
+
+
+def late_results(recent: int) -> tuple[int, int]:
+    """How many failed of how many remembered."""
+    known = recent.bit_length() - 1
+    return (recent ^ 1 << known).bit_count(), known
 
 
 @dataclass(frozen=True, slots=True)
@@ -260,19 +311,22 @@ class View:
         return total * (1.0 - self.lapse) ** len(self.means)
 
 
-def view(skill: Skill, rows: Sequence[Row], habits: Habits, day: int, cold: bool = True) -> View:
+def view(rows: Sequence[Row], level: Term, habits: Habits, day: int, cold: bool = True) -> View:
     """What `rows` are expected to be on a day (its ordinal), cold or as they stand now."""
-    level, level_v = skill.level
-    fading, fading_v = habits.fading
-    warming, warming_v = habits.warming if cold else (0.0, 0.0)
-    means, own, shared, shifts = [], [], 0.0, {}
+    fading, warming = habits.fading, habits.warming
+    warm, warm_v = (warming.mean, warming.variance) if cold else (0.0, 0.0)
+    means, own, shared = [], [], 0.0
+    shifts: dict[int, float] = {}
     for node, move, place, whole in rows:
         shift = shifts.get(id(whole))
         if shift is None:
-            nights = math.log1p(day - whole[2]) if len(whole) > 2 and whole[2] and day > whole[2] else 0.0
-            variance = whole[1] + fading_v * nights * nights + warming_v + NIGHT_NOISE**2 * nights
-            shift = shifts[id(whole)] = level + whole[0] - fading * nights - warming
-            shared = max(shared, variance)
-        means.append(shift + node[0] + move[0] + place[0])
-        own.append(node[1] + move[1] + place[1])
-    return View(tuple(means), tuple(own), level_v + shared, habits.lapse)
+            nights = math.log1p(day - whole.day) if whole.day and day > whole.day else 0.0
+            room = fading.variance * nights * nights + warm_v + NIGHT_NOISE**2 * nights
+            shift = shifts[id(whole)] = level.mean + whole.mean - fading.mean * nights - warm
+            shared = max(shared, whole.variance + room)
+        variance = node.variance + move.variance + place.variance
+        if place.day and whole.day - place.day > UNHEARD_DAYS:
+            variance += PLACE_SD**2
+        means.append(shift + node.mean + move.mean + place.mean)
+        own.append(variance)
+    return View(tuple(means), tuple(own), level.variance + shared, habits.lapse)
