@@ -1,12 +1,14 @@
 """The choice of the next turn: the greatest gain, for each second it takes, towards the piece clean, cold, in a week.
 
-    worth = q(P) sum w V (p + .3 (1 - p)) / (1 + (n + 1.5) / MASSED) / (seconds of a repetition + of the turn / reps)  (5)
+    worth = q(P) sum w V (p + .3 (1 - p)) / (1 + (n + 1.5) / MASSED)
+            / (seconds of a repetition and its share of a turn) (5)
 
 The sum is over the excerpt's events. V = SLOPE (1 - p_goal) is how steeply an event's ln chance at the goal, cold,
-`AHEAD` days on, rises with what is learnt, so that the sum is the gradient of ln P(piece); p is its chance at the rung, n
-how often the excerpt was played today. What is safe at the goal (w) counts a tenth. q says what a repetition of chance P
-teaches: most where it is clean as often as the rung is meant for. Gain per unit of time: Pavlik and Anderson 2008, J.
-Exp. Psychol. Appl. 14(2):101-117; Eglington and Pavlik 2020, npj Sci. Learn. 5:15 (both of verbal memory).
+`AHEAD` days on, rises with what is learnt, so that the sum is the gradient of ln P(piece); p is its chance at the
+rung, n how often the excerpt was played today. What is safe at the goal (w) counts a tenth. q says what a
+repetition of chance P teaches: most where it is clean as often as the rung is meant for. Gain per unit of time:
+Pavlik and Anderson 2008, J. Exp. Psychol. Appl. 14(2):101-117; Eglington and Pavlik 2020, npj Sci. Learn. 5:15
+(both of verbal memory).
 """
 
 from __future__ import annotations

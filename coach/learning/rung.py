@@ -6,8 +6,8 @@ The reading is the fastest b up to the goal at which
 
 with m harmonic events and p without slips: up to `EVENTS` of them an excerpt is meant to be clean three times in five
 (nearly every event is then), a longer one is judged by its share of clean events, as nobody plays a long piece three
-times in five without any slip. In a turn the rung rises only after a clean repetition, by `RISE` at most, and falls only
-after a failed one.
+times in five without any slip. In a turn the rung rises only after a clean repetition, by `RISE` at most, and falls
+only after a failed one.
 """
 
 from __future__ import annotations
