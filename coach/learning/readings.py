@@ -1,0 +1,175 @@
+"""What screens and reports read from the estimate: where an excerpt stands, and how each node and move goes.
+
+A clean tempo is the tempo at which a cold repetition is clean four times in five, slips left out, with the middle
+80 % of what is not known. Days come in and go out as dates.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+from coach.learning.learning import KEPT_DAYS, Learnt, Record, trusted
+from coach.learning.material import Material, Part
+from coach.learning.rung import reading
+from coach.learning.skill import SLOPE, Term, View, late_results, view
+from coach.music.drill import Drill
+from coach.music.excerpt import Excerpt
+
+CLEAN = 0.8
+KEPT_CHANCE = 0.9
+"""A landed excerpt with so good a chance a week on is kept, before a test has shown it."""
+MIDDLE_80 = 1.2816
+"""Standard deviations from the middle to the ends of the middle 80 %."""
+
+
+@dataclass(frozen=True, slots=True)
+class CleanTempo:
+    """Tempos in bpm: the middle of the estimate and the ends of its middle 80 %."""
+
+    low_bpm: float
+    bpm: float
+    high_bpm: float
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """Where an excerpt stands on a day."""
+
+    excerpt: Excerpt
+    rung_bpm: int
+    goal_bpm: int
+    now: float
+    """Chance that its next repetition is clean at the goal, cold."""
+    later: float
+    """The same after a week without it."""
+    tempo: CleanTempo
+    reps: int
+    """Rated repetitions ever; 0 where it was never begun."""
+    last: date | None
+    landed: date | None
+    """The last day on which the goal tempo was held."""
+    tested: date | None
+    """The day of the last cold repetition at the goal after a week without it, where that was clean."""
+    failed: int
+    """Of the last `of` repetitions."""
+    of: int
+
+    @property
+    def kept(self) -> bool:
+        """Clean cold at the goal after a week without it: shown by a test, or all but certain."""
+        return self.tested is not None or (self.landed is not None and self.later >= KEPT_CHANCE)
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """A node or a move of a drill."""
+
+    key: str
+    """`n:` or `m:` before the node keys or the move."""
+    chance: float
+    """That it is clean at the goal, cold: the mean of its events."""
+    tempo: CleanTempo
+    failed: int
+    """Of its last `of` results."""
+    of: int
+
+
+def standing(learnt: Learnt, material: Material, excerpt: Excerpt, day: date) -> Standing | None:
+    """Where an excerpt stands; None where the drills don't have it."""
+    part = material.part(excerpt)
+    if part is None:
+        return None
+    record = learnt.records.get(part.key, Record())
+    today = day.toordinal()
+    goal = math.log(part.goal_bpm)
+    cold = seen(learnt, part, today)
+    failed, of = late_results(record.recent)
+    return Standing(
+        excerpt,
+        rung_of(learnt, part, today),
+        part.goal_bpm,
+        trusted(cold.whole(goal), learnt.habits),
+        trusted(seen(learnt, part, today + KEPT_DAYS).whole(goal), learnt.habits),
+        clean_tempo(cold),
+        record.reps,
+        _date(record.day),
+        _date(record.landed),
+        _date(record.kept),
+        failed,
+        of,
+    )
+
+
+def seen(learnt: Learnt, part: Part, day: int, cold: bool = True) -> View:
+    """An excerpt as it is expected on a day (ordinal)."""
+    skill = learnt.skill(part.excerpt.drill, part.goal_bpm)
+    return view(skill.rows(part.keys), skill.level, learnt.habits, day, cold)
+
+
+def rung_of(learnt: Learnt, part: Part, day: int) -> int:
+    """The tempo at which an excerpt is practised now; one that was never played starts at the drill's start at
+    least.""" bpm = reading(seen(learnt, part, day, cold=False), part.harmonics, part.goal_bpm) return bpm if
+    part.key in learnt.records else max(bpm, part.start_bpm)
+
+
+def clean_tempo(view: View, clean: float = CLEAN) -> CleanTempo:
+    """The tempo at which all events of a view are clean with this chance."""
+    wanted, x = math.log(clean), max(view.means)
+    total, slope = view.ease(x)
+    for _ in range(12):
+        step = (wanted - total) / min(slope, -1e-3)
+        x += max(-0.5, min(0.5, step))
+        if abs(step) < 1e-4:
+            break
+        total, slope = view.ease(x)
+    weights = [1.0 - p for p in view.chances(x)]
+    whole = sum(weights)
+    own = sum((weight / whole) ** 2 * variance for weight, variance in zip(weights, view.own, strict=True))
+    reach = MIDDLE_80 * math.sqrt(view.shared + own)
+    return CleanTempo(math.exp(x - reach), math.exp(x), math.exp(x + reach))
+
+
+def places(learnt: Learnt, material: Material, drill: Drill, day: date) -> dict[str, Place]:
+    """Each node and move of a drill's phrases that was ever played, by key."""
+    skill = learnt.skills.get(drill.id)
+    if skill is None:
+        return {}
+    events: dict[str, list[tuple[float, float, float, float]]] = {}
+    for excerpt in material.phrases(drill):
+        part = material.part(excerpt)
+        if part is None or part.key not in learnt.records:
+            continue
+        cold = seen(learnt, part, day.toordinal())
+        chances = cold.chances(math.log(part.goal_bpm))
+        for keys, chance, mean, own in zip(part.keys, chances, cold.means, cold.own, strict=True):
+            for key in keys[:2]:
+                if key:
+                    events.setdefault(key, []).append((chance, mean, own, cold.shared))
+    return {key: _place(key, skill.terms.get(key, Term(0.0, 0.0)), rows) for key, rows in events.items()}
+
+
+def _place(key: str, term: Term, rows: list[tuple[float, float, float, float]]) -> Place:
+    chance, mean, own, shared = (sum(column) / len(rows) for column in zip(*rows, strict=True))
+    at = mean - math.log(CLEAN / (1 - CLEAN)) / SLOPE
+    reach = MIDDLE_80 * math.sqrt(shared + own / len(rows))
+    tempo = CleanTempo(math.exp(at - reach), math.exp(at), math.exp(at + reach))
+    failed, of = late_results(term.recent)
+    return Place(key, chance, tempo, failed, of)
+
+
+def due(learnt: Learnt, material: Material, day: date, within: int = 7) -> list[tuple[Excerpt, date]]:
+    """Phrases that landed and wait for the test that shows whether they are kept, with its day, the first due
+    first.""" found = [] for drill in material.drills:
+        for excerpt in material.phrases(drill):
+            record = learnt.records.get(excerpt.key)
+            if record and record.landed and not record.kept:
+                on = date.fromordinal(record.day) + timedelta(days=KEPT_DAYS)
+                if on <= day + timedelta(days=within):
+                    found.append((excerpt, on))
+    return sorted(found, key=lambda pair: (pair[1], pair[0].key))
+
+
+def _date(ordinal: int) -> date | None:
+    return date.fromordinal(ordinal) if ordinal else None
