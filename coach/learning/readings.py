@@ -109,9 +109,9 @@ def seen(learnt: Learnt, part: Part, day: int, cold: bool = True) -> View:
 
 
 def rung_of(learnt: Learnt, part: Part, day: int) -> int:
-    """The tempo at which an excerpt is practised now; one that was never played starts at the drill's start at
-    least.""" bpm = reading(seen(learnt, part, day, cold=False), part.harmonics, part.goal_bpm) return bpm if
-    part.key in learnt.records else max(bpm, part.start_bpm)
+    """The tempo at which an excerpt is practised now; what was never played begins no slower than the drill does."""
+    bpm = reading(seen(learnt, part, day, cold=False), part.harmonics, part.goal_bpm)
+    return bpm if part.key in learnt.records else max(bpm, part.start_bpm)
 
 
 def clean_tempo(view: View, clean: float = CLEAN) -> CleanTempo:
@@ -160,8 +160,9 @@ def _place(key: str, term: Term, rows: list[tuple[float, float, float, float]]) 
 
 
 def due(learnt: Learnt, material: Material, day: date, within: int = 7) -> list[tuple[Excerpt, date]]:
-    """Phrases that landed and wait for the test that shows whether they are kept, with its day, the first due
-    first.""" found = [] for drill in material.drills:
+    """Phrases that landed and wait for the test that shows whether they are kept, and its day; the first due first."""
+    found = []
+    for drill in material.drills:
         for excerpt in material.phrases(drill):
             record = learnt.records.get(excerpt.key)
             if record and record.landed and not record.kept:
