@@ -51,7 +51,7 @@ def test_show_tells_results_as_one_types_them(folder: Path, capsys: pytest.Captu
         log.save_rep(rep_at(log, NOON + 100_000, faults), PASSAGE)
     assert coach(folder, "show") == 0
     told = capsys.readouterr().out.splitlines()[-1].partition(" bpm  ")[2]
-    assert told == "choked 1 6.1 lift; choked 2; late 3; unreached 4 5; dropped 7"
+    assert told == "choked 1 6.1 lift; choked 2; late 3; not reached 4 5; dropped 7"
     assert read_answers(told, "")[0].faults == faults
 
 

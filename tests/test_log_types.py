@@ -4,38 +4,14 @@ from __future__ import annotations
 
 from datetime import UTC, date, datetime
 
-import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from coach.log.entries import is_id, new_id, practice_day, serial_id
-from coach.rating.fault import Fault, causes_of, faults_text, parse_faults
-from coach.rating.table import RESULTS
-
-FAULTS = st.sampled_from(RESULTS).flatmap(
-    lambda result: st.builds(
-        Fault,
-        st.integers(1, 400),
-        st.just(result),
-        st.sampled_from([None, *causes_of(result)]),
-        st.integers(0, 6),
-    )
-)
 
 
 def ms(*parts: int) -> int:
     return round(datetime(*parts, tzinfo=UTC).timestamp() * 1000)
-
-
-@given(st.lists(FAULTS, max_size=12))
-def test_results_come_back_from_their_text(faults):
-    assert parse_faults(faults_text(faults)) == tuple(sorted(faults))
-
-
-@pytest.mark.parametrize("text", ["2x", "c2", "0c", "2c:luck", "2l:lift", "2c.", "2c,3c"])
-def test_text_that_is_no_result_is_refused(text):
-    with pytest.raises(ValueError, match="is no result"):
-        parse_faults(text)
 
 
 def test_a_practice_day_begins_at_four_in_the_morning_local_time():

@@ -28,6 +28,7 @@ from coach.ground.places import user_path
 from coach.ground.plain import counted
 from coach.ground.problem import CoachError, Problem, UsageError
 from coach.log.entries import practice_day
+from coach.rating.fault import examples
 
 if TYPE_CHECKING:
     from coach.log.entries import Rep
@@ -53,7 +54,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "rep", metavar="REP", help="id of the repetition, or its last letters (`coach log show`)"
     )
     correct.add_argument(
-        "result", nargs="+", help="clean, choked 2 5, late 3, dropped 1, unrated, or void: it does not count"
+        "result", nargs="+", help=f"clean, {examples()}, unrated, or void: it does not count"
     )
     note = _action(actions, "note", "keep your own words of the day, for your report and your teacher's file")
     note.add_argument("text", nargs="+", metavar="TEXT", help="a sentence or two")
@@ -178,19 +179,12 @@ def _name(key: str, title: str) -> str:
 
 def _in_words(result: str) -> str:
     """A result as an answers file has it, `choked 2 5 lift; late 3`; what is none of the log's codes as it is."""
-    from coach.rating.fault import parse_faults
-    from coach.session.answers import RESULT_WORDS
+    from coach.rating.fault import in_words, parse_faults
 
     try:
-        faults = parse_faults(result)
+        return in_words(parse_faults(result)) or result
     except ValueError:
         return result
-    words = {outcome: word for word, outcome in RESULT_WORDS.items()}
-    parts: dict[tuple[str, str], list[str]] = {}
-    for fault in faults:
-        label = f"{fault.label}.{fault.note}" if fault.note else f"{fault.label}"
-        parts.setdefault((words[fault.result], fault.cause.word if fault.cause else ""), []).append(label)
-    return "; ".join(" ".join([word, *labels, cause]).strip() for (word, cause), labels in parts.items())
 
 
 def _hurts(log: Log, drill: str) -> list[dict[str, object]]:

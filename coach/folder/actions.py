@@ -17,6 +17,8 @@ from functools import cached_property
 
 from coach.ground.fields import Group, Items, Kind, Row, Rows, Values, did_you_mean, kind_of, word_of
 from coach.ground.source import Node, Report, Scalar, nearest
+from coach.rating.fault import causes_of
+from coach.rating.table import CAUSES, RESULTS, Cause
 
 MOST_KEYS = 20
 
@@ -51,6 +53,16 @@ class Action:
     """Place in the hint line, the lowest first; 0 is only in help and palette."""
 
 
+CAUSED = " or ".join(row.word for row in RESULTS if causes_of(row))
+"""What the player may give a cause for."""
+WHY = ", ".join(row.word for row in CAUSES)
+
+
+def cause_action(cause: Cause) -> str:
+    """Id of the action that gives this cause."""
+    return f"cause_{cause.word}"
+
+
 ACTIONS: tuple[Action, ...] = (
     Action("go", ("space", "enter"), "go", "Start the repetition", (READY, LISTENING), 1),
     Action(
@@ -79,24 +91,11 @@ ACTIONS: tuple[Action, ...] = (
     ),
     Action("rest_over", ("space", "enter"), "go on", "Go on to the next item", (REST,), 1),
     Action("to_summary", ("space", "enter"), "summary", "See what this session brought", (DONE,), 1),
-    Action("choked", ("c",), "choked", "What you mark from now on is choked", (RATING,), 3),
-    Action("late", ("l",), "late", "What you mark from now on came late", (RATING,), 4),
-    Action(
-        "dropped",
-        ("d",),
-        "dropped",
-        "What you mark from now on was let go early, or not played",
-        (RATING,),
-        5,
-    ),
-    Action("not_reached", ("n",), "not reached", "All events from the cursor on were not reached", (RATING,)),
-    Action(
-        "cause",
-        ("x",),
-        "why",
-        "Why the last marked event choked: position, lift, pluck, not told",
-        (RATING,),
-        6,
+    *(Action(row.name, (row.key,), row.word, row.help, (RATING,), 0 if row.rest else 3) for row in RESULTS),
+    Action("cause", ("x",), "why", f"Why the last marked event was {CAUSED}: {WHY}, not told", (RATING,), 6),
+    *(
+        Action(cause_action(row), (row.key,), row.word, f"It was the {row.word}: {row.advice}", (RATING,))
+        for row in CAUSES
     ),
     Action(
         "choke_now",

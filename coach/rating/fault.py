@@ -63,6 +63,23 @@ def faults_text(faults: Iterable[Fault]) -> str:
     return " ".join(words)
 
 
+def in_words(faults: Iterable[Fault]) -> str:
+    """Faults as an answers file has them, `choked 2 5 lift; late 3`; empty where all was clean."""
+    labels: dict[tuple[Result, Cause | None], list[str]] = {}
+    for fault in faults:
+        label = f"{fault.label}.{fault.note}" if fault.note else str(fault.label)
+        labels.setdefault((fault.result, fault.cause), []).append(label)
+    return "; ".join(
+        " ".join([result.word, *group, *([cause.word] if cause else [])])
+        for (result, cause), group in labels.items()
+    )
+
+
+def examples() -> str:
+    """One of each result, as one types them."""
+    return ", ".join(f"{row.word} {label}" for label, row in enumerate(RESULTS, 2))
+
+
 def parse_faults(text: str) -> tuple[Fault, ...]:
     """The inverse of `faults_text`; ValueError on other text."""
     return tuple(sorted(_fault(word) for word in text.split()))

@@ -32,8 +32,8 @@ from coach.ground.problem import CoachError, Problem
 from coach.music.drill import Drill
 from coach.music.excerpt import Excerpt, Kind, Passage, layer_choices, passage_of
 from coach.music.rhythm import MAX_BPM, MIN_BPM
-from coach.rating.fault import Fault, causes_of
-from coach.rating.table import CHOKED, DROPPED, LATE, NOT_REACHED, Result
+from coach.rating.fault import Fault, causes_of, examples
+from coach.rating.table import RESULTS, Result
 from coach.session.events import ChooseExcerpt, Go, Rated, Skip, Stop
 from coach.session.host import Practice, rep_seconds
 from coach.session.machine import Phase
@@ -41,18 +41,9 @@ from coach.session.machine import Phase
 LARGEST_BYTES = 1_000_000
 MOST_PROBLEMS = 100
 LONGEST_SHOWN = 200
-RESULT_WORDS = {
-    "choked": CHOKED,
-    "late": LATE,
-    "dropped": DROPPED,
-    "unreached": NOT_REACHED,
-}
-"""How an answers file calls what was not clean."""
-_WORDS = ("clean", *RESULT_WORDS, "stop", "skip", "day", "at")
-_ALLOWED = (
-    "clean, choked 2 5, late 3, dropped 1, unreached 6 7, skip, stop, day YYYY-MM-DD, or at PHRASE/LAYER [TEMPO] "
-    "before a result"
-)
+_ALLOWED = f"clean, {examples()}, skip, stop, day YYYY-MM-DD, or at PHRASE/LAYER [TEMPO] before a result"
+_FIRST_WORDS = ("clean", *(row.word.split()[0] for row in RESULTS))
+_WORDS = (*_FIRST_WORDS, "stop", "skip", "day", "at")
 _NUMBER = re.compile(r"[-+]?\d+(?:[.,]\d+)?")
 
 
@@ -193,7 +184,7 @@ def _at(text: str) -> tuple[At, str]:
 def _is_result(word: str) -> bool:
     """Whether a word begins a result, or is one slip away from it."""
     word = word.rstrip(";")
-    return word in _WORDS or bool(difflib.get_close_matches(word, ("clean", *RESULT_WORDS), n=1, cutoff=0.75))
+    return word in _WORDS or bool(difflib.get_close_matches(word, _FIRST_WORDS, n=1, cutoff=0.75))
 
 
 def _results(line: str) -> tuple[Fault, ...]:
@@ -202,27 +193,35 @@ def _results(line: str) -> tuple[Fault, ...]:
     faults: dict[int, Fault] = {}
     for part in line.split(";"):
         words = part.split()
-        if not words:
-            raise ValueError("found nothing beside a semicolon, expected a result on each side")
-        if words[0] not in RESULT_WORDS:
-            near = difflib.get_close_matches(words[0], _WORDS, n=1, cutoff=0.5)
-            if words == ["clean"]:
-                raise ValueError("clean stands alone: a repetition with a fault is not clean")
-            raise ValueError(f"found {words[0]!r}, expected {_ALLOWED}|{near[0] + '?' if near else ''}")
-        for fault in _faults(RESULT_WORDS[words[0]], words[1:], words[0]):
+        for fault in _faults(*_result(words)):
             if fault.label in faults:
                 raise ValueError(f"event {fault.label} has two results|one of them?")
             faults[fault.label] = fault
     return tuple(sorted(faults.values()))
 
 
-def _faults(result: Result, words: Sequence[str], name: str) -> list[Fault]:
+def _result(words: list[str]) -> tuple[Result, list[str]]:
+    """The result that a part of a line begins with, and the words after it."""
+    if not words:
+        raise ValueError("found nothing beside a semicolon, expected a result on each side")
+    for row in RESULTS:
+        name = row.word.split()
+        if words[: len(name)] == name:
+            return row, words[len(name) :]
+    if words == ["clean"]:
+        raise ValueError("clean stands alone: a repetition with a fault is not clean")
+    near = difflib.get_close_matches(words[0], _WORDS, n=1, cutoff=0.5)
+    guess = next((row.word for row in RESULTS if near and row.word.startswith(near[0])), "".join(near))
+    raise ValueError(f"found {words[0]!r}, expected {_ALLOWED}|{guess + '?' if guess else ''}")
+
+
+def _faults(result: Result, words: Sequence[str]) -> list[Fault]:
     causes = {row.word: row for row in causes_of(result)}
     cause = causes.get(words[-1]) if words else None
     if cause:
         words = words[:-1]
     if not words:
-        raise ValueError(f"{name} says no event|{name} 2 5, with the labels of the events?")
+        raise ValueError(f"{result.word} says no event|{result.word} 2 5, with the labels of the events?")
     faults = []
     for word in words:
         match = re.fullmatch(r"(\d{1,5})(?:\.(\d{1,2}))?,?", word)

@@ -20,7 +20,7 @@ from coach.log.entries import Correction, Entry, Rep, new_id, practice_day
 from coach.music.clicktrack import BeatAt, beats_of, clicks_of
 from coach.music.drill import Drill
 from coach.music.excerpt import Passage, PlacedEvent
-from coach.rating.table import CHOKED, NOT_REACHED
+from coach.rating.table import Says
 from coach.session import machine
 from coach.session.events import (
     AutoGo,
@@ -361,10 +361,10 @@ def summarise(session: Session, started_ms: int, ended_ms: int) -> Summary:
         for event in rep.passage.events:
             fault = faults.get(event.label)
             for number, note in enumerate(event.notes, 1):
-                if not note.node_key or (fault and fault.result is NOT_REACHED):
+                says = fault.result.node if fault and fault.note in (0, number) else Says.CLEAN
+                if not note.node_key or says is Says.NOTHING:
                     continue
-                missed = fault and fault.result is CHOKED and fault.note in (0, number)
-                tally = choked if missed else rang
+                tally = choked if says is Says.FAILED else rang
                 tally[note.node_key] = tally.get(note.node_key, 0) + 1
     excerpts = []
     for key, reps in by_key.items():

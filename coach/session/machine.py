@@ -324,7 +324,7 @@ def _keep(session: Session, at_ms: int) -> Result:
     if session.amending:
         taken_back = session.saved[session.amending - 1].faults is not None
         return _amend(session, session.marks) if taken_back else (session, ())
-    marked = any(mark.result is not NOT_REACHED for mark in session.marks)
+    marked = any(mark.result.fails for mark in session.marks)
     return _save(session, session.marks if marked else None, at_ms)
 
 
@@ -487,7 +487,7 @@ def _failed_lately(session: Session) -> set[int]:
         for rep in session.saved
         if rep.turn == session.turn and rep.passage.excerpt == session.excerpt
         for fault in rep.faults or ()
-        if fault.result is not NOT_REACHED
+        if fault.result.fails
     }
 
 

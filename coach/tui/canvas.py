@@ -13,6 +13,8 @@ from collections.abc import Iterable, Iterator, Sequence
 from itertools import groupby
 from typing import Literal
 
+from coach.rating.table import Ink
+
 Role = Literal[
     "text",
     "dim",
@@ -24,10 +26,8 @@ Role = Literal[
     "beat",
     "key",
     "cursor",
-    "choked",
-    "late",
-    "dropped",
     "good",
+    Ink,
 ]
 """What a cell is, never what colour it has."""
 

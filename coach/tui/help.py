@@ -11,6 +11,7 @@ from textual.screen import ModalScreen
 from textual.widgets import Static
 
 from coach.folder.actions import ACTIONS, LABEL_KEYS, PLAYING, RATING, Action, shown_key
+from coach.rating.table import RESULTS
 from coach.tui.canvas import ascii_text
 
 _LEGEND = (
@@ -19,7 +20,7 @@ _LEGEND = (
     "  3          stopped or open string (0); the solid line is how long to hold it",
     "  ?          left out in the easier version",
     "  ■  →       damp it here; let it ring over",
-    "  ×  »  ↓  –  choked, late, dropped, not reached",
+    *(f"  {row.sign}          {row.word}: {row.meaning}" for row in RESULTS),
     "On the fretboard",
     "  ●  ○  ■    the hand now, the hand next, a held note",
 )

@@ -1,4 +1,4 @@
-"""Marking what failed with few keys: which mark a key makes, how marks look and how they are told in words.
+"""Marking what failed with few keys: which mark a key makes and how marks look.
 
 Conventions: labels count from 1. The brush is the result that marking gives: choked at first. A key pressed on an
 event with several notes goes round: the whole event, each note alone, nothing.
@@ -33,6 +33,11 @@ def next_cause(fault: Fault) -> Fault:
     return replace(fault, cause=reasons[(reasons.index(fault.cause) + 1) % len(reasons)])
 
 
+def takes(result: Result, cause: Cause | None) -> bool:
+    """Whether a result takes this cause, or any where none is named."""
+    return cause in causes_of(result) if cause else bool(causes_of(result))
+
+
 def signs(
     marks: Iterable[Fault], passage: Passage, instrument: Instrument, plain: bool
 ) -> dict[int, tuple[str, Role]]:
@@ -45,16 +50,6 @@ def signs(
             sign += instrument.string_label(passage.event(fault.label).notes[fault.note - 1].note.string)
         shown[fault.label] = (sign, role)
     return shown
-
-
-def in_words(marks: Iterable[Fault]) -> str:
-    """`choked 2 5 (lift)  late 3`; empty where nothing is marked."""
-    groups: dict[Result, list[str]] = {}
-    for fault in marks:
-        groups.setdefault(fault.result, []).append(
-            f"{fault.label}" + (f" ({fault.cause.word})" if fault.cause else "")
-        )
-    return "  ".join(f"{result.word} {' '.join(labels)}" for result, labels in groups.items())
 
 
 def keys_for(passage: Passage, on_page: Iterable[int]) -> Mapping[int, str]:

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from textual import events
 
+from coach.folder.actions import CAUSED, cause_action
 from coach.learning.ladder import Moved
 from coach.music.excerpt import Excerpt, excerpts_of, whole_phrase
-from coach.rating.fault import Fault
-from coach.rating.table import CHOKED, DROPPED, LATE, NOT_REACHED, Result
+from coach.rating.fault import Fault, in_words
+from coach.rating.table import CAUSES, CHOKED, RESULTS, Cause, Result
 from coach.session.events import (
     Again,
     ChooseExcerpt,
@@ -37,6 +40,9 @@ from coach.tui.stage import Stage
 TEMPO_STEP = 0.05
 MARKS_COLUMNS = 36
 """What a rating marked is told in so much room; more is only counted."""
+RESULT_OF = {row.name: row for row in RESULTS}
+CAUSE_OF = {cause_action(row): row for row in CAUSES}
+"""By the ids of their actions."""
 
 
 class SessionScreen(SessionStage):
@@ -111,7 +117,7 @@ class SessionScreen(SessionStage):
             return ""
         rep = session.saved[serial - 1]
         step = rep.step
-        words = marking.in_words(rep.faults or ()).replace("  ", "; ") or "clean"
+        words = in_words(rep.faults or ()) or "clean"
         if len(words) > MARKS_COLUMNS:
             words = f"{len(rep.faults or ())} failed"
         if step is not None and step.kind is Moved.CLIMB:
@@ -127,20 +133,23 @@ class SessionScreen(SessionStage):
             words += f"; back to {session.tempo_bpm}"
         return f"saved, {words}"
 
-    def do_choked(self) -> None:
-        self._take_brush(CHOKED)
+    def act(self, action_id: str, when_s: float = 0.0) -> None:
+        """Do an action; those that say a result or a cause are rows of the table."""
+        if result := RESULT_OF.get(action_id):
+            self._say_result(result)
+        elif cause := CAUSE_OF.get(action_id):
+            self._say_cause(cause)
+        else:
+            super().act(action_id, when_s)
 
-    def do_late(self) -> None:
-        self._take_brush(LATE)
+    def _say_result(self, result: Result) -> None:
+        if result.rest:
+            self._mark_rest(result)
+        else:
+            self.brush = result
+            self.draw()
 
-    def do_dropped(self) -> None:
-        self._take_brush(DROPPED)
-
-    def _take_brush(self, result: Result) -> None:
-        self.brush = result
-        self.draw()
-
-    def do_not_reached(self) -> None:
+    def _mark_rest(self, result: Result) -> None:
         session = self.practice.session
         first = self.cursor or self._last_label
         if session.passage is None or not first:
@@ -148,18 +157,26 @@ class SessionScreen(SessionStage):
             self.draw()
             return
         for event in session.passage.events:
-            if event.label >= first and Fault(event.label, NOT_REACHED) not in self.practice.session.marks:
-                self._send_mark(Fault(event.label, NOT_REACHED))
+            if event.label >= first and Fault(event.label, result) not in self.practice.session.marks:
+                self._send_mark(Fault(event.label, result))
 
     def do_cause(self) -> None:
-        choked = [mark for mark in self.practice.session.marks if mark.result is CHOKED]
-        newest = (mark for mark in choked if mark.label == self._last_label)
-        chosen = next(newest, choked[-1] if choked else None)
-        if chosen is None:
-            self.message = "Mark what choked first, then say why."
+        if fault := self._to_explain(None):
+            self._send_mark(marking.next_cause(fault))
+
+    def _say_cause(self, cause: Cause) -> None:
+        if fault := self._to_explain(cause):
+            self._send_mark(replace(fault, cause=None if fault.cause is cause else cause))
+
+    def _to_explain(self, cause: Cause | None) -> Fault | None:
+        """What was marked last of what takes this cause, or any; a word to the player where nothing does."""
+        marks = [mark for mark in self.practice.session.marks if marking.takes(mark.result, cause)]
+        newest = (mark for mark in marks if mark.label == self._last_label)
+        fault = next(newest, marks[-1] if marks else None)
+        if fault is None:
+            self.message = f"Mark first what was {CAUSED}, then say why."
             self.draw()
-        else:
-            self._send_mark(marking.next_cause(chosen))
+        return fault
 
     def do_choke_now(self) -> None:
         player = self.practice.player
@@ -324,7 +341,7 @@ class SessionScreen(SessionStage):
         self.practice.hold_on()
         self._watch_time()
         session = self.practice.session
-        marked = any(mark.result is not NOT_REACHED for mark in session.marks)
+        marked = any(mark.result.fails for mark in session.marks)
         kept = ", and so is what is marked now" if session.phase is Phase.RATING and marked else ""
         self.app.push_screen(
             AskScreen(

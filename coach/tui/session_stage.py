@@ -17,7 +17,7 @@ from textual.message import Message
 from coach.ground.plain import counted, plain_text
 from coach.ground.problem import CoachError
 from coach.music.clicktrack import BeatAt, beats_of
-from coach.rating.fault import Fault
+from coach.rating.fault import Fault, in_words
 from coach.rating.table import CHOKED
 from coach.score.load import load_drill
 from coach.session.events import (
@@ -27,7 +27,6 @@ from coach.session.events import (
 )
 from coach.session.host import reload_drill
 from coach.session.machine import Phase
-from coach.tui import marking
 from coach.tui.base import CoachScreen
 from coach.tui.layout import LEAST_WIDTH, Box, View, too_small
 from coach.tui.library_screen import problems_text, stamps
@@ -263,7 +262,7 @@ class SessionStage(CoachScreen):
             self.draw()
 
     def _message_now(self) -> str:
-        marks = marking.in_words(self.practice.session.marks)
+        marks = in_words(self.practice.session.marks)
         waiting = self.practice.waiting_s
         parts = [marks] if marks else [plain_text(part) for part in self.message.split(BETWEEN)]
         marked = {fault.label for fault in self.practice.session.marks}

@@ -369,7 +369,7 @@ def _label_range(events: int) -> str:
 def _hint_word(picture: Picture, label: str, action_id: str) -> str:
     if action_id == "save" and picture.marks:
         return "save"
-    if action_id == picture.brush.word:
+    if action_id == picture.brush.name:
         return f"[{label}]"
     return label
 

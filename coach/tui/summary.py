@@ -12,7 +12,7 @@ from textual.widgets import Static
 
 from coach.ground.plain import counted, plain_text
 from coach.learning.evidence import EXCERPT
-from coach.rating.table import CHOKED, DROPPED, LATE
+from coach.rating.table import RESULTS, Says
 from coach.session.machine import Session
 from coach.tui.base import DrawnScreen
 from coach.tui.canvas import Canvas, Role, Rows
@@ -75,19 +75,18 @@ def _nodes(
 
 
 def _faults(session: Session) -> list[tuple[Role, str]]:
-    """Choked low notes, and late and dropped events: they say nothing about nodes."""
+    """What failed and is not told of nodes: low notes, and events whose nodes rang or may have."""
+    faults = [
+        (fault.result, rep.passage.event(fault.label)) for rep in session.saved for fault in rep.faults or ()
+    ]
     lines: list[tuple[Role, str]] = []
-    low = sum(
-        fault.result is CHOKED and not rep.passage.event(fault.label).is_harmonic
-        for rep in session.saved
-        for fault in rep.faults or ()
-    )
-    if low:
-        lines.append(("text", f"choked  {counted(low, 'low note')}"))
-    for result in (LATE, DROPPED):
-        count = sum(fault.result is result for rep in session.saved for fault in rep.faults or ())
-        if count:
-            lines.append(("text", f"{result.word}  {counted(count, 'event')}"))
+    for row in RESULTS:
+        events = [event for result, event in faults if result is row and row.fails]
+        low = [event for event in events if row.held is Says.FAILED and not event.is_harmonic]
+        rest = [event for event in events if event not in low and row.node is not Says.FAILED]
+        parts = [counted(len(low), "low note")] * bool(low) + [counted(len(rest), "event")] * bool(rest)
+        if parts:
+            lines.append(("text", f"{row.word}  {', '.join(parts)}"))
     return lines
 
 

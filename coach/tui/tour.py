@@ -5,6 +5,7 @@ from __future__ import annotations
 from textual import events
 from textual.app import ComposeResult
 
+from coach.rating.table import RESULTS
 from coach.strings.instrument import Instrument, Node
 from coach.tui.base import CoachScreen
 from coach.tui.canvas import Canvas, wrapped
@@ -16,6 +17,8 @@ from coach.tui.stage import Stage
 FIRST_NODE = Node(1, 6)
 FIRST_FRET = 3
 """The fret wire that the first page's node lies next to."""
+
+_BRUSHES = ", ".join(f"{row.key} {row.word}" for row in RESULTS if not row.rest)
 
 PAGES: tuple[tuple[str, str], ...] = (
     (
@@ -31,7 +34,7 @@ PAGES: tuple[tuple[str, str], ...] = (
     (
         "CLEAN?",
         "Then one key: space, if every event was clean. If not, press the number above each note that choked, then "
-        "space. c, l and d change what you mark: choked, late, dropped. Backspace takes anything back.",
+        f"space. Other keys change what you mark: {_BRUSHES}. Backspace takes anything back.",
     ),
     (
         "46→52",

@@ -94,9 +94,9 @@ TINY_SCORE = """\
 """
 ANSWERS = (
     "clean\nchoked 2 5 lift   # the thumb\nlate 3; dropped 1\nat lamp/bass 60\nclean\nskip\nclean\nstop\n",
-    "day 2026-12-03\nat lamp/together 72 choked 4.1\nunreached 6 7\n\nday 2026-12-04\nclean\nstop\n",
+    "day 2026-12-03\nat lamp/together 72 choked 4.1\nnot reached 6 7\n\nday 2026-12-04\nclean\nstop\n",
     "clean\n" * 30,
-    "at lamps/wick/bass 50 clean\nchoked 1 pluck; late 2; unreached 3\nskip\nskip\nskip\nclean\n",
+    "at lamps/wick/bass 50 clean\nchoked 1 pluck; late 2; not reached 3\nskip\nskip\nskip\nclean\n",
 )
 SETTINGS = (
     "practice:\n  minutes: 20\nscreen:\n  theme: dusk\n  ascii: no\nmidi:\n  bindings:\n    clean: cc 64 # left\n",

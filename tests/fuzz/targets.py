@@ -436,7 +436,7 @@ def run_settings(data: bytes, folder: Path) -> str:
 
 
 ANSWER_WORDS = (
-    "clean", "choked", "late", "dropped", "unreached", "stop", "skip", "day", "at", "lift", "position", "lamp/bass",
+    "clean", "choked", "late", "dropped", "not reached", "stop", "skip", "day", "at", "lift", "position", "lamp/bass",
     "lamps/wick/bass", "60", "300", "2026-12-03", "9999-12-31", "0001-01-01", "1970-01-01", ";", "4.1", "99999", "#", "\n",
 )  # fmt: skip
 

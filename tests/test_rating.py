@@ -1,0 +1,159 @@
+"""The table of results and causes: its rows, what is marked with them, and that the documents say what it says."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from coach.folder.actions import LABEL_KEYS, RATING, Keymap
+from coach.rating.counts import cells, columns, commonest_cause, count_faults, counts_from, sum_counts
+from coach.rating.fault import Fault, causes_of, examples, faults_text, in_words, parse_faults, verdict
+from coach.rating.table import (
+    CAUSES,
+    CHOKED,
+    DROPPED,
+    LATE,
+    LIFT,
+    NOT_REACHED,
+    PLUCK,
+    POSITION,
+    RESULTS,
+    Says,
+)
+from coach.session.answers import read_answers
+
+ROOT = Path(__file__).parent.parent
+FAULTS = st.sampled_from(RESULTS).flatmap(
+    lambda result: st.builds(
+        Fault,
+        st.integers(1, 400),
+        st.just(result),
+        st.sampled_from([None, *causes_of(result)]),
+        st.integers(0, 6),
+    )
+)
+
+
+@given(st.lists(FAULTS, max_size=12))
+def test_results_come_back_from_their_text(faults):
+    assert parse_faults(faults_text(faults)) == tuple(sorted(faults))
+
+
+@pytest.mark.parametrize("text", ["2x", "c2", "0c", "2c:luck", "2l:lift", "2c.", "2c,3c"])
+def test_text_that_is_no_result_is_refused(text):
+    with pytest.raises(ValueError, match="is no result"):
+        parse_faults(text)
+
+
+def test_faults_are_in_order_of_label_then_of_their_words():
+    faults = parse_faults("10c 2l 2c:lift 2c.1 2c")
+    assert faults_text(faults) == "2c 2c.1 2c:lift 2l 10c"
+
+
+@given(st.lists(FAULTS, min_size=1, max_size=6, unique_by=lambda fault: fault.label))
+def test_what_is_told_in_words_can_be_typed_into_an_answers_file(faults):
+    (answer,) = read_answers(in_words(faults), "answers")
+    assert answer.faults == tuple(sorted(faults))
+
+
+def test_a_letter_a_sign_a_key_and_a_word_say_one_thing():
+    for of_row in ("letter", "sign", "ascii_sign", "word"):
+        values = [getattr(row, of_row) for row in RESULTS]
+        assert len(set(values)) == len(RESULTS), of_row
+    words = [*(row.word for row in RESULTS), *(row.word for row in CAUSES)]
+    assert len(set(words)) == len(words)
+    assert all(cause.of and cause.word.isalpha() and cause.word.islower() for cause in CAUSES)
+
+
+def test_the_keys_of_the_table_are_free_on_the_rating_screen():
+    keys = [key for action in Keymap().in_scope(RATING) for key in action.keys]
+    assert len(set(keys)) == len(keys)
+    assert not set(keys) & set(LABEL_KEYS)
+    assert {row.key for row in (*RESULTS, *CAUSES)} <= set(keys)
+
+
+@pytest.mark.parametrize(
+    ("faults", "clean"),
+    [
+        (None, None),
+        ((), True),
+        ((Fault(3, CHOKED),), False),
+        ((Fault(3, NOT_REACHED), Fault(4, NOT_REACHED)), None),
+        ((Fault(2, LATE), Fault(3, NOT_REACHED)), False),
+    ],
+)
+def test_a_repetition_that_only_broke_off_says_nothing(faults, clean):
+    assert verdict(faults) is clean
+
+
+def test_a_choke_that_lift_or_pluck_is_to_blame_for_says_nothing_against_the_move():
+    # Common practice, no source: the hand that lifts too late or plucks badly was at its place.
+    assert Fault(1, CHOKED).move is Says.FAILED
+    assert Fault(1, CHOKED, POSITION).move is Says.FAILED
+    assert Fault(1, CHOKED, LIFT).move is Says.NOTHING
+    assert Fault(1, CHOKED, PLUCK).move is Says.NOTHING
+    assert [row.move for row in (LATE, DROPPED, NOT_REACHED)] == [Says.FAILED, Says.NOTHING, Says.NOTHING]
+
+
+def test_only_a_choke_takes_causes():
+    assert [causes_of(row) for row in RESULTS] == [(POSITION, LIFT, PLUCK), (), (), ()]
+
+
+def test_counts_are_by_word_in_the_order_of_the_table():
+    counts = count_faults(parse_faults("1l 2c:lift 3c 4c:lift 5n"))
+    assert list(counts.items()) == [("choked", 3), ("late", 1), ("not reached", 1), ("lift", 2)]
+    both = sum_counts((counts, {"late": 2, "dropped": 1}, {}))
+    assert list(both.items()) == [("choked", 3), ("late", 3), ("dropped", 1), ("not reached", 1), ("lift", 2)]
+    assert dict(zip(columns(), cells(both), strict=True)) == {
+        "choked": 3,
+        "late": 3,
+        "dropped": 1,
+        "not_reached": 1,
+        "cause_position": 0,
+        "cause_lift": 2,
+        "cause_pluck": 0,
+    }
+    assert counts_from({"lift": 2, "choked": 3}) == {"choked": 3, "lift": 2}
+
+
+@pytest.mark.parametrize(
+    ("value", "message"),
+    [
+        ([1, 2, 3], "is no table of counts"),
+        ({"lost": 1}, "'lost' is no result or cause; expected one of choked, late"),
+        ({"late": 0}, "0 times late"),
+        ({"late": True}, "True times late"),
+        ({"late": 1.0}, "1.0 times late"),
+    ],
+)
+def test_counts_that_are_none_are_refused(value, message):
+    with pytest.raises(ValueError, match=message):
+        counts_from(value)
+
+
+def test_the_commonest_cause_is_the_first_in_the_table_where_several_are():
+    assert commonest_cause({}) is None
+    assert commonest_cause({"choked": 9}) is None
+    assert commonest_cause({"choked": 5, "lift": 2, "pluck": 3}) is PLUCK
+    assert commonest_cause({"lift": 2, "pluck": 2}) is LIFT
+
+
+def test_the_documents_list_what_the_table_lists():
+    readme = " ".join((ROOT / "README.md").read_text(encoding="utf-8").split())
+    log_format = " ".join((ROOT / "docs" / "log-format.md").read_text(encoding="utf-8").split())
+    for row in RESULTS:
+        assert f"**{row.word}**: {row.meaning}." in readme
+    letters = ", ".join(f"`{row.letter}` {row.word}" for row in RESULTS)
+    assert f"a letter ({letters})" in log_format
+    *causes, last = [row.word for row in CAUSES]
+    assert f"{', '.join(causes)} or {last}" in readme
+    *causes, last = [f"`:{row.word}`" for row in CAUSES]
+    assert f"{', '.join(causes)} or {last}" in log_format
+
+
+def test_examples_are_results_as_one_types_them():
+    answers = read_answers(examples().replace(",", ";"), "answers")
+    assert [fault.result for fault in answers[0].faults] == list(RESULTS)
