@@ -4,16 +4,22 @@ from __future__ import annotations
 
 import json
 import re
+from fractions import Fraction
 from pathlib import Path
 
 import pytest
 import yaml
 
+from coach.cli import main
+from coach.music.drill import Drill
 from coach.score.keys import BLOCKS
 from coach.score.load import read_drill
 from coach.score.schema import schema
+from coach.score.write import write_drill
 
-PAGE = (Path(__file__).parent.parent / "docs" / "drill-format.md").read_text(encoding="utf-8")
+ROOT = Path(__file__).parent.parent
+PAGE = (ROOT / "docs" / "drill-format.md").read_text(encoding="utf-8")
+README = (ROOT / "README.md").read_text(encoding="utf-8")
 EXAMPLES = re.findall(r"^```yaml\n(.*?)^```$", PAGE, re.MULTILINE | re.DOTALL)
 HEAD = {
     "drill": "drill: 1\n",
@@ -50,17 +56,90 @@ def test_every_example_passes_the_checker(example: str) -> None:
     assert drill is not None
 
 
-def test_every_notation_in_the_table_passes_the_checker() -> None:
+def notations() -> list[str]:
     cells = re.findall(r"^\| (`\d.*?) \| ", PAGE, re.MULTILINE)
-    notations = [text.replace("\\|", "|") for cell in cells for text in re.findall(r"`([^`]+)`", cell)]
-    assert len(notations) >= 18
-    for notation in notations:
-        bar = f"- bass: {notation}\n- bass: 1 A:0\n"
-        if " for 6" in notation:
-            bar += "- bass: 3 A:0\n"
-        drill, problems = read_drill(whole_file(bar), notation)
-        assert [str(problem) for problem in problems] == []
-        assert drill is not None
+    return [text.replace("\\|", "|") for cell in cells for text in re.findall(r"`([^`]+)`", cell)]
+
+
+def of_notation(notation: str) -> str:
+    """A file with an event of the table in a bar, and so many bars after it that any hold ends."""
+    return whole_file(
+        f"- bass: {notation}\n" + "- bass: 1 A:0\n" + "- bass: 3 A:0\n" * (" for 6" in notation)
+    )
+
+
+def test_the_table_has_every_notation() -> None:
+    assert len(notations()) >= 18
+
+
+README_DRILL = re.findall(r"^```yaml\n(drill:.*?)^```$", README, re.MULTILINE | re.DOTALL)
+FRACTIONS = [whole_file("- bass: 1 A:0\n  top: 1 G:<12/21>, 2 D:<5/32>=D7, 3 G:<3/4>, 4 D:<2/4>\n")]
+TAUGHT = [
+    *map(whole_file, EXAMPLES),
+    *map(of_notation, notations()),
+    *README_DRILL,
+    *FRACTIONS,
+]
+
+
+@pytest.fixture(params=TAUGHT, ids=range(len(TAUGHT)))
+def taught(request: pytest.FixtureRequest, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A drill of the manual as a file, in a folder without settings or log."""
+    monkeypatch.chdir(tmp_path)
+    path = tmp_path / "taught.yaml"
+    path.write_text(request.param, encoding="utf-8")
+    return path
+
+
+def places(drill: Drill) -> list[tuple[object, ...]]:
+    """What is struck when and where, in quarters from the first note: all that an exchange must keep."""
+    start, found = Fraction(0), []
+    for phrase in drill.phrases:
+        for bar in phrase.bars:
+            for event in bar.events:
+                onset = start + (event.beat - bar.meter.beats + bar.length) * bar.meter.beat_whole
+                found += [(onset, note.string, note.fret, note.node) for note in event.notes]
+            start += bar.length * bar.meter.beat_whole
+    return sorted(found, key=repr)
+
+
+def test_every_line_taught_passes_the_check_command(taught: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["check", str(taught)]) == 0
+    assert "good: " in capsys.readouterr().out
+
+
+def test_a_session_opens_with_every_line_taught(taught: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    Path("answers.txt").write_text("clean\nstop\n", encoding="utf-8")
+    folder = ["--folder", "own"]
+    assert main(["practice", str(taught), "--answers", "answers.txt", "--anyway", *folder]) == 0
+    assert "1 repetition logged, 1 clean" in capsys.readouterr().out
+
+
+def test_every_line_taught_comes_back_as_it_was(taught: Path) -> None:
+    drill, _ = read_drill(taught.read_text(encoding="utf-8"), "taught.yaml")
+    assert drill is not None
+    again, problems = read_drill(write_drill(drill), "again.yaml")
+    assert again == drill
+    assert not [problem for problem in problems if problem.severity == "error"]
+    assert main(["check", "--fix", str(taught)]) == 0
+    assert read_drill(taught.read_text(encoding="utf-8"), "taught.yaml")[0] == drill
+
+
+@pytest.mark.parametrize("kind", ["midi", "musicxml", "tab", "html", "wav"])
+def test_every_line_taught_is_exported(taught: Path, kind: str) -> None:
+    assert main(["export", str(taught), "--to", kind, "-o", "out." + kind]) == 0
+    assert Path("out." + kind).stat().st_size > 50
+
+
+def test_every_line_taught_survives_musicxml(taught: Path) -> None:
+    assert main(["export", str(taught), "--to", "musicxml", "-o", "out.musicxml"]) == 0
+    assert main(["import", "out.musicxml", "-o", "back.yaml"]) == 0
+    drill, back = (
+        read_drill(Path(name).read_text(encoding="utf-8"), name)[0] for name in (taught, "back.yaml")
+    )
+    assert drill is not None
+    assert back is not None
+    assert places(back) == places(drill)
 
 
 def test_every_key_is_on_the_page() -> None:

@@ -17,7 +17,7 @@ from functools import lru_cache
 from coach.ground.problem import Severity
 from coach.music.drill import Drill, Note
 from coach.music.excerpt import Excerpt, Passage, PlacedEvent, passage_of
-from coach.strings.instrument import Instrument, Node, nearest_nodes, nodes_at_label
+from coach.strings.instrument import Instrument, Node, nearest_nodes, nodes_written
 from coach.strings.reach import USUAL, bass_places, places_for
 from coach.strings.units import nearest_note, note_name
 
@@ -101,7 +101,7 @@ def _wrong_notes(drill: Drill, passage: Passage) -> Iterator[_Found]:
             note = placed.note
             name = _name(instrument, note)
             if note.node is not None and note.written and not _written_there(note.written, note.node):
-                near = nearest_nodes(float(Fraction(note.written)))
+                near = _near(note.written)
                 offered = ", ".join(f"{node.label} (partial {node.partial})" for node in near)
                 where = f"{note.written} is written for the node at {note.node.label} (partial {note.node.partial})"
                 yield (
@@ -121,10 +121,18 @@ def _wrong_notes(drill: Drill, passage: Passage) -> Iterator[_Found]:
                 yield (event, "error", f"{sounds}, not {note_name(note.asserted_midi)}", "")
 
 
+def _near(written: str) -> tuple[Node, ...]:
+    """The nodes to offer for a position that names another one, or none."""
+    try:
+        return nodes_written(written) or nearest_nodes(float(written))
+    except ValueError:
+        return ()
+
+
 @lru_cache(maxsize=1024)
 def _written_there(written: str, node: Node) -> bool:
     try:
-        return node in nodes_at_label(written, max(node.partial, 9))
+        return node in nodes_written(written)
     except ValueError:
         return False
 

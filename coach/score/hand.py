@@ -17,7 +17,14 @@ from coach.music.drill import Note
 from coach.score.music import cents_beside, sounding_note
 from coach.score.score import ScoreNote
 from coach.strings.fingering import find_fingering
-from coach.strings.instrument import DEFAULT_PARTIAL, Instrument, Node, nodes_at_label, nodes_upto
+from coach.strings.instrument import (
+    DEFAULT_PARTIAL,
+    Instrument,
+    Node,
+    nodes_at_label,
+    nodes_upto,
+    nodes_written,
+)
 from coach.strings.reach import USUAL, WantedNote
 from coach.strings.units import note_name
 
@@ -112,14 +119,9 @@ def _given(instrument: Instrument, item: Wanted) -> Place | None:
 
 
 def _touched(note: ScoreNote) -> tuple[Node, ...]:
-    if "/" in note.written:
-        try:
-            return (Node.parse(note.written),)
-        except ValueError:
-            return ()
     text = note.written or ("" if note.fret is None else str(note.fret))
     try:
-        return nodes_at_label(text) if text else ()
+        return nodes_written(text) if text else ()
     except ValueError:
         return ()
 

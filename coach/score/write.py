@@ -15,7 +15,7 @@ from coach.music.drill import Drill, Event, Note, Phrase
 from coach.music.rhythm import Meter
 from coach.score.beats import write_beat, write_beats
 from coach.score.keys import ASSIGNMENT, BAR, DRILL, PHRASE, BarBetween, first_meter
-from coach.strings.instrument import Instrument, Node, nodes_at_label
+from coach.strings.instrument import Instrument, Node, nodes_written
 from coach.strings.units import note_name
 
 _LONG = 88
@@ -104,9 +104,7 @@ def written_node(note: Note) -> str:
 
 
 def _means(written: str, node: Node) -> bool:
-    if "/" in written:
-        return written == node.key
     try:
-        return nodes_at_label(written) == (node,)
+        return nodes_written(written) == (node,)
     except ValueError:
         return False

@@ -257,6 +257,14 @@ def nodes_at_label(fret: float | Fraction | Decimal | str, upto: int = DEFAULT_P
     return tuple(around)
 
 
+def nodes_written(text: str) -> tuple[Node, ...]:
+    """The nodes that a written touch may mean: the one of a part of the string (`1/6`), else those at a fret (`3.2`).
+
+    ValueError when it is neither.
+    """
+    return (Node.parse(text),) if "/" in text else nodes_at_label(text)
+
+
 def nearest_nodes(fret: float, upto: int = DEFAULT_PARTIAL, count: int = 2) -> tuple[Node, ...]:
     """The `count` nodes nearest to a fret position, nearest first."""
     return tuple(sorted(nodes_upto(upto), key=lambda node: abs(node.fret - fret))[:count])

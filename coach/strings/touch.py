@@ -135,6 +135,8 @@ def forgiveness(node: Node, scale_mm: float, finger_mm: float = FINGER_WIDTH_MM)
 def wire_aim(instrument: Instrument, node: Node, finger_mm: float = FINGER_WIDTH_MM) -> WireAim | None:
     """What happens when the finger aims at the wire nearest to `node`; None beyond the last fret."""
     below = math.floor(node.fret)
+    if below > LAST_FRET:
+        return None
     position_mm = instrument.position_mm(node)
     fret = min((max(below, 1), below + 1), key=lambda wire: abs(instrument.fret_mm(wire) - position_mm))
     if fret > LAST_FRET:
