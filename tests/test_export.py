@@ -361,8 +361,9 @@ def test_the_page_draws_every_bar_and_node_and_fetches_nothing(path: Path) -> No
 
 def test_the_page_marks_nodes_to_scale() -> None:
     drill = load_drill(DRILLS[0].parent / "first-pour.yaml")
-    places = sorted({float(x) for x in re.findall(r'<circle cx="([\d.]+)"', html_page(drill))})
-    nut = 22.0
+    page = html_page(drill)
+    places = sorted({float(x) for x in re.findall(r'<circle[^>]* cx="([\d.]+)"', page)})
+    (nut,) = (float(x) for x in re.findall(r'<line class="nut" x1="([\d.]+)"', page))
     # Nodes at 1/4, 1/3 and 1/2 of the string (harmonic series): distances from the nut as 3 : 4 : 6.
     quarter, third, half = (x - nut for x in places)
     assert third / quarter == pytest.approx(4 / 3, abs=0.001)

@@ -29,9 +29,8 @@ from coach.ground.problem import CoachError, Problem
 from coach.log.entries import Entry
 from coach.music.drill import Assignment, Drill
 from coach.music.excerpt import LoggedPassage
+from coach.pages.document import document, escaped, table
 from coach.report.inbox import read_student
-from coach.report.page import page, table
-from coach.report.svg import escaped
 from coach.report.table_csv import csv_text
 from coach.score.arrange import arranged
 from coach.score.checked import checked
@@ -372,8 +371,8 @@ def test_no_cell_of_a_table_is_a_formula(start: str) -> None:
 
 def test_no_text_gets_out_of_its_place_in_a_page() -> None:
     text = SCRIPT + EVIL
-    assert_harmless_page(page(text, [table((text, text), [(text, text)])]))
-    assert_harmless_page(page("t", [f"<p>{escaped(text)}</p>", f'<p class="{escaped(text)}"></p>']))
+    assert_harmless_page(document(text, [table((text, text), [(text, text)])]))
+    assert_harmless_page(document("t", [f"<p>{escaped(text)}</p>", f'<p class="{escaped(text)}"></p>']))
 
 
 @pytest.fixture

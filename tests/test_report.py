@@ -392,7 +392,7 @@ def test_the_command_prints_each_form(
     assert capsysbinary.readouterr().out.startswith(b"kind,name,key")
     file = tmp_path / "report.html"
     assert run(path, "--html", "--since", "2026-12-10", "-o", str(file)) == 0
-    assert "Practice from 2026-12-10 to 2026-12-12" in file.read_text()
+    assert "Practice from 10 Dec to 12 Dec 2026" in file.read_text()
     assert run(path) == 0
     assert b"Lamp, together" in capsysbinary.readouterr().out
 

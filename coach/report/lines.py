@@ -14,10 +14,11 @@ from coach.music.drill import Drill
 from coach.rating.counts import commonest_cause
 from coach.rating.table import CAUSES, RESULTS
 from coach.report.figures import ExcerptFigures, PlaceFigures, Report
-from coach.report.neck import GRADES, UNKNOWN, grade_of, necks
+from coach.report.neck import GRADES, UNKNOWN, necks
 from coach.report.task import Task
-from coach.strings.fretboard import column_mm, fretboard_lines
-from coach.words.amounts import duration, percent, short_day
+from coach.strings.fretboard import fretboard_cells
+from coach.words.amounts import day_span, duration, percent, short_day
+from coach.words.names import instrument_name
 
 PLOTS = 3
 LISTED = 14
@@ -77,7 +78,7 @@ def _head(report: Report) -> Iterator[str]:
 def span_text(report: Report) -> str:
     """Which days it looks back on: a window, and not how long somebody has practised."""
     days = (report.day - report.since).days + 1
-    return f"practice from {report.since} to {report.day} (the {counted(days, 'day')} looked back on)"
+    return f"practice from {day_span(report.since, report.day)} ({counted(days, 'day')})"
 
 
 def spent_text(report: Report) -> str:
@@ -210,20 +211,18 @@ def plot_lines(one: ExcerptFigures, width: int, height: int = 12) -> list[str]:
 
 def _necks(report: Report, drills: Sequence[Drill], width: int, colour: bool) -> Iterator[str]:
     for neck in necks(report.nodes, drills):
-        marks = {place: grade_of(figures).sign for place, figures in neck.places}
-        window = neck.window_mm
-        name = neck.instrument.name or f"{len(neck.instrument.strings)} strings"
-        scale = column_mm(neck.instrument, width - 2, window)
-        yield f"Nodes on {plain_text(name)}, drawn to scale ({scale:.0f} mm a column)"
-        for line in fretboard_lines(neck.instrument, marks, width - 2, window):
-            yield _inked(f"  {line}", colour)
-        yield _inked("  " + "  ".join(f"{grade.sign} {grade.word}" for grade in (*GRADES, UNKNOWN)), colour)
+        mm = neck.board.high_mm / (width - 2)
+        yield f"Nodes on {instrument_name(neck.instrument)}, drawn to scale ({mm:.0f} mm a column)"
+        for row in fretboard_cells(neck.board, neck.marks, width - 2):
+            yield "  " + "".join(_inked(letter, kind, colour) for letter, kind in row).rstrip()
+        legend = (f"{_inked(grade.sign, grade.word, colour)} {grade.word}" for grade in (*GRADES, UNKNOWN))
+        yield "  " + "  ".join(legend)
 
 
-def _inked(line: str, colour: bool) -> str:
-    for grade in (*GRADES, UNKNOWN) if colour else ():
-        line = line.replace(grade.sign, f"\x1b[{grade.terminal}m{grade.sign}\x1b[0m")
-    return line
+def _inked(letter: str, kind: str, colour: bool) -> str:
+    """A letter in the colour of its grade, where it is the sign of one and colours are wanted."""
+    sgr = next((grade.terminal for grade in (*GRADES, UNKNOWN) if colour and grade.word == kind), None)
+    return letter if sgr is None else f"\x1b[{sgr}m{letter}\x1b[0m"
 
 
 def _places(title: str, places: Sequence[PlaceFigures]) -> Iterator[str]:

@@ -11,11 +11,14 @@ from dataclasses import dataclass
 from coach.learning.evidence import NODE
 from coach.music.drill import Drill
 from coach.report.figures import PlaceFigures
-from coach.strings.fretboard import Place
+from coach.strings.fretboard import Board, Mark, Place
 from coach.strings.instrument import SCALE_MM_RANGE, Instrument, Node
 from coach.strings.units import midi_from_note, note_name
+from coach.words.amounts import percent
 
 USUAL_SCALE_MM = 864.0
+REACH = 1.06
+"""How far beyond its last node a neck is drawn."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,10 +52,23 @@ class Neck:
     places: tuple[tuple[Place, PlaceFigures], ...]
 
     @property
-    def window_mm(self) -> tuple[float, float]:
-        """The part of the string that is in use."""
-        reach = max(self.instrument.position_mm(node) for (_, node), _ in self.places)
-        return 0.0, min(self.instrument.scale_mm, reach * 1.06)
+    def board(self) -> Board:
+        """The part of the fretboard that is in use."""
+        reach_mm = max(self.instrument.position_mm(node) for (_, node), _ in self.places)
+        return Board.of(self.instrument, (0.0, min(self.instrument.scale_mm, reach_mm * REACH)))
+
+    @property
+    def marks(self) -> list[Mark]:
+        """The nodes with the signs of their grades, the lower partial over the higher; a mark's kind is the grade."""
+        places = sorted(self.places, key=lambda place: -place[0][1].partial)
+        return [self._mark(string, node, figures) for (string, node), figures in places]
+
+    def _mark(self, string: int, node: Node, figures: PlaceFigures) -> Mark:
+        grade, fail = grade_of(figures), figures.fail
+        where = "near the goal tempo" if figures.near_goal else "at slower tempos"
+        ends = f"{percent(1 - fail.high)} to {percent(1 - fail.low)}"
+        hint = f"{figures.name}: {percent(1 - fail.mean)} ring {where} ({ends})"
+        return Mark(string, self.instrument.position_mm(node), grade.sign, grade.word, node.label, hint)
 
 
 def grade_of(figures: PlaceFigures) -> Grade:

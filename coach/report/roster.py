@@ -9,14 +9,13 @@ from dataclasses import dataclass, replace
 from datetime import date, timedelta
 
 from coach.ground.plain import counted, listed, plain_text, same_name
+from coach.pages.document import document, escaped, paragraph, section, table
 from coach.report.advice import advised, enough, failing, failing_text
 from coach.report.inbox import DrillSeen, StudentFile
-from coach.report.page import page, table
-from coach.report.svg import escaped
 from coach.report.table_csv import Cell, csv_text
 from coach.store.log import DEFAULT_NAME
 from coach.store.records import parse_time
-from coach.words.amounts import duration, short_day
+from coach.words.amounts import duration, full_day, short_day
 
 RECENT_DAYS = 28
 AWAY_DAYS = 7
@@ -261,20 +260,21 @@ def _wrapped(text: str) -> list[str]:
 
 def roster_page(rows: Sequence[Row], notes: Sequence[tuple[str, str, str]], today: date) -> str:
     """The overview as a page; `notes` are student, day and text."""
-    parts = [f"<h1>Assignments</h1><p class='quiet'>as of {today}</p>"]
+    parts = ["<h1>Assignments</h1>", paragraph(f"as of {full_day(today)}", "quiet")]
+    header = tuple(name for name in HEADER if name != "drill")
     for drill in dict.fromkeys(row.drill for row in rows):
-        some = [row for row in rows if row.drill == drill]
-        header = tuple(name for name in HEADER if name != "drill")
         cells = [
             tuple(cell for name, cell in zip(HEADER, _cells(row, today), strict=True) if name != "drill")
-            for row in some
+            for row in rows
+            if row.drill == drill
         ]
-        parts.append(f"<section><h2>{escaped(drill)}</h2>{table(header, cells)}</section>")
-    parts += [f"<p class='quiet'>{escaped(note)}</p>" for note in _footnotes(rows)]
-    if notes:
-        parts.append(f"<section><h2>Notes</h2>{table(('student', 'day', 'note'), list(notes))}</section>")
-    parts.append(f"<p>To assign: <i>{ASSIGN}</i></p>" if rows else "<p>No student's report here.</p>")
-    return page("Assignments", parts, wide=True)
+        parts.append(section(drill, table(header, cells)))
+    parts += [paragraph(note, "quiet") for note in _footnotes(rows)]
+    parts.append(section("Notes", table(("student", "day", "note"), notes)) if notes else "")
+    parts.append(
+        f"<p>To assign: <i>{escaped(ASSIGN)}</i></p>" if rows else paragraph("No student's report here.")
+    )
+    return document("Assignments", parts, "wide")
 
 
 def roster_csv(rows: Sequence[Row]) -> str:

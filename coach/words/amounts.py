@@ -35,6 +35,16 @@ def long_day(day: date, today: date) -> str:
     return f"{weekday(day)} {day.day} {_MONTHS[day.month - 1]}{_other_year(day, today)}"
 
 
+def full_day(day: date) -> str:
+    """`3 Dec 2026`: on what is read in another year, too."""
+    return f"{day.day} {_MONTHS[day.month - 1][:3]} {day.year}"
+
+
+def day_span(first: date, last: date) -> str:
+    """`14 Sep to 12 Dec 2026`."""
+    return f"{short_day(first, last)} to {full_day(last)}"
+
+
 def weekday(day: date) -> str:
     """`Thursday`."""
     return _WEEKDAYS[day.weekday()]

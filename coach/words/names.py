@@ -12,7 +12,7 @@ from datetime import date
 from coach.ground.plain import plain_text
 from coach.music.drill import Assignment, Drill
 from coach.music.excerpt import Excerpt, Kind
-from coach.strings.instrument import Node
+from coach.strings.instrument import Instrument, Node
 from coach.words.amounts import short_day, tempo
 
 _NODE = re.compile(r"\|(?P<string>[^|]+)\|(?P<fraction>\d+/\d+)(?P<next>[+>]|$)")
@@ -34,6 +34,16 @@ def place_name(key: str) -> str:
     except ValueError:
         parts = []
     return plain_text("".join(parts) or key)
+
+
+def instrument_name(instrument: Instrument) -> str:
+    """An instrument by its name, else by its strings and scale: `4 strings, 864 mm`."""
+    return plain_text(instrument.name) or f"{len(instrument.strings)} strings, {instrument.scale_mm:g} mm"
+
+
+def tuning_name(instrument: Instrument) -> str:
+    """Its open strings and scale: `G2 D2 A1 E1, 864 mm`."""
+    return f"{' '.join(string.name for string in instrument.strings)}, {instrument.scale_mm:g} mm"
 
 
 def instrument_of_place(key: str) -> str:
