@@ -1,8 +1,7 @@
 """The screen at a real terminal's end of the line (a pseudo-terminal of 120x40), beside a bare Textual app in another.
 
 - start: from the command to the first frame that shows today's plan and can be used; the bare app shows one word. All
-  find their bytecode written, as an installed program does. What an earlier start read is recalled, but for the row of
-  the first start of all.
+  find their bytecode written, as an installed program does.
 - key to repaint: from the byte of a key to the byte that shows what it did. Ours changes its whole view and back while
   the click plays; the bare app changes one word.
 - memory: the most that was ever resident, a second after the first frame and in a session.

@@ -90,8 +90,6 @@ def forget(arguments: argparse.Namespace) -> int:
                 say("nothing was removed")
                 return 1
         done = forget_player(log, at_ms)
-    # It may repeat an assignment's names of drill files that are gone.
-    places.recall.unlink(missing_ok=True)
     files = ", ".join(path.name for path in done.cleaned)
     say(f"{player.name} is removed: {counted(done.rows, 'entry', 'entries')}, from {files}")
     _tell_files(player.name, player.id, places, besides=(*done.cleaned, *done.unreadable))

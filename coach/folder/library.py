@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import difflib
 import os
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Iterable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -14,6 +14,8 @@ from coach.ground.places import DRILL_SUFFIXES, Places, builtin_drills, make_fol
 from coach.ground.plain import same_name
 from coach.ground.problem import CoachError, Problem
 from coach.music.drill import Drill
+from coach.score.edit import with_ids
+from coach.score.load import load_drill
 
 MOST_FILES = 500
 """Own drill files that a start reads, in order of name."""
@@ -35,19 +37,8 @@ class Library:
         raise KeyError(drill_id)
 
 
-def read_drill_file(path: Path) -> Drill:
-    """The drill in a file; CoachError with every error found where there is none."""
-    # What reads a drill takes a while to import, and most starts recall every drill.
-    from coach.score.load import load_drill
-
-    return load_drill(path)
-
-
-def load_library(places: Places, load: Callable[[Path], Drill] = read_drill_file) -> Library:
-    """Every readable drill: the player's own first, then the built-in ones whose id no own drill has.
-
-    `load` reads one file.
-    """
+def load_library(places: Places) -> Library:
+    """Every readable drill: the player's own first, then the built-in ones whose id no own drill has."""
     drills: dict[str, Drill] = {}
     notices: list[str] = []
     faulty = 0
@@ -55,7 +46,7 @@ def load_library(places: Places, load: Callable[[Path], Drill] = read_drill_file
     for path in [*own_files[:MOST_FILES], *builtin_drills()]:
         own = path.parent == places.drills
         try:
-            drill = load(path)
+            drill = load_drill(path)
         except CoachError as error:
             faulty += 1
             if faulty <= MOST_TOLD:
@@ -86,7 +77,7 @@ def named_drills(names: Sequence[str], places: Places) -> Library:
     for name in names:
         try:
             path = find_drill(name, places)
-            drill = read_drill_file(path)
+            drill = load_drill(path)
         except CoachError as error:
             problems.extend(error.problems)
             continue
@@ -114,6 +105,7 @@ def keep_copies(library: Library, places: Places) -> Library:
 
 def refuse_anothers(library: Library, player: str) -> None:
     """CoachError where a drill is assigned to somebody else than this player; one without a name may be anybody."""
+    # Commands that only look for a drill need no database.
     from coach.store.log import DEFAULT_NAME
 
     others = [
@@ -150,8 +142,6 @@ def write_ids(path: Path) -> bool:
 
     OSError, UnicodeDecodeError or CoachError where the file can't be read or written.
     """
-    from coach.score.edit import with_ids
-
     text = path.read_bytes().decode("utf-8")
     settled = with_ids(text)
     if settled == text:
@@ -171,7 +161,7 @@ def _keep(path: Path, places: Places, drill: Drill) -> str:
         return f"kept a copy as {target}"
     if target.read_bytes() == content:
         return ""
-    before = read_drill_file(target)
+    before = load_drill(target)
     older = free_path(target.with_name(target.name + ".old"))
     _write(older, target.read_bytes())
     _write(target, content)
@@ -196,7 +186,7 @@ def _asked(drill: Drill) -> str:
 
 def _id_of(path: Path) -> str:
     try:
-        return read_drill_file(path).id
+        return load_drill(path).id
     except CoachError:
         return ""
 
@@ -253,7 +243,7 @@ def find_drill(name_or_path: str, places: Places) -> Path:
 def _names_in(path: Path) -> tuple[str, ...]:
     """A drill's id and title without upper case; none where the file can't be read."""
     try:
-        drill = read_drill_file(path)
+        drill = load_drill(path)
     except CoachError:
         return ()
     return drill.id.casefold(), " ".join(drill.title.split()).casefold()

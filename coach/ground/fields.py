@@ -284,12 +284,11 @@ class Section(Group[Value]):
         return self.built(**block.values)
 
 
-@dataclass(frozen=True, slots=True)
 class Text(Kind[str]):
     """A text, a number among them read as it is written."""
 
-    longest: int = MAX_TEXT
-    may_be_empty: bool = False
+    def __init__(self, longest: int = MAX_TEXT, may_be_empty: bool = False) -> None:
+        self.longest, self.may_be_empty = longest, may_be_empty
 
     @property
     def allowed(self) -> str:
@@ -314,11 +313,11 @@ class Text(Kind[str]):
         return {"type": ["string", "number"], "maxLength": self.longest}
 
 
-@dataclass(frozen=True, slots=True)
 class Word(Kind[str]):
     """One of a few words."""
 
-    words: tuple[str, ...]
+    def __init__(self, words: tuple[str, ...]) -> None:
+        self.words = words
 
     @property
     def allowed(self) -> str:
@@ -336,7 +335,6 @@ class Word(Kind[str]):
         return {"enum": list(self.words)}
 
 
-@dataclass(frozen=True, slots=True)
 class Truth(Kind[bool]):
     """`yes` or `no`."""
 
@@ -360,13 +358,11 @@ class Truth(Kind[bool]):
         return {"enum": [True, False, "yes", "no"]}
 
 
-@dataclass(frozen=True, slots=True)
 class Whole(Kind[int]):
     """A whole number within a range; `unit` follows it in messages."""
 
-    low: int
-    high: int
-    unit: str = ""
+    def __init__(self, low: int, high: int, unit: str = "") -> None:
+        self.low, self.high, self.unit = low, high, unit
 
     @property
     def allowed(self) -> str:
@@ -402,13 +398,11 @@ class Whole(Kind[int]):
         return {"type": "integer", "minimum": self.low, "maximum": self.high}
 
 
-@dataclass(frozen=True, slots=True)
 class Number(Kind[float]):
     """A number within a range; `unit` follows it in messages."""
 
-    low: float
-    high: float
-    unit: str = ""
+    def __init__(self, low: float, high: float, unit: str = "") -> None:
+        self.low, self.high, self.unit = low, high, unit
 
     @property
     def allowed(self) -> str:
@@ -447,16 +441,20 @@ class Number(Kind[float]):
         return {"type": "number", "minimum": self.low, "maximum": self.high}
 
 
-@dataclass(frozen=True, slots=True)
 class Items(Kind[tuple[Any, ...]]):
     """A list, each of its items of one kind; with `one_alone` a single item may stand without brackets."""
 
-    kind: Kind[Any]
-    most: int
-    example: str
-    least: int = 0
-    name: str = "items"
-    one_alone: bool = False
+    def __init__(
+        self,
+        kind: Kind[Any],
+        most: int,
+        example: str,
+        least: int = 0,
+        name: str = "items",
+        one_alone: bool = False,
+    ) -> None:
+        self.kind, self.example, self.name, self.one_alone = kind, example, name, one_alone
+        self.least, self.most = least, most
 
     @property
     def allowed(self) -> str:

@@ -35,11 +35,6 @@ class Places:
         return self.progress / "log.sqlite3"
 
     @property
-    def recall(self) -> Path:
-        """What earlier starts read from drills and settings; it may go at any time."""
-        return self.progress / "recall.json"
-
-    @property
     def settings(self) -> Path:
         return self.folder / "settings.yaml"
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Any
 
 from coach.ground.fields import Block, Items, Kind, Number, Row, Text, Values, write_braces
@@ -17,7 +16,6 @@ from coach.strings.units import A4_HZ, midi_from_note
 _STRINGS = "[G2, D2, A1, E1]"
 
 
-@dataclass(frozen=True, slots=True)
 class OpenNote(Kind[str]):
     """The note of an open string, with its octave."""
 
@@ -82,7 +80,6 @@ INSTRUMENT: dict[str, Row] = {
 _BLOCK = Block(INSTRUMENT, f"{{strings: {_STRINGS}, scale_mm: 864}}")
 
 
-@dataclass(frozen=True, slots=True)
 class InstrumentKey(Kind[Instrument]):
     """An instrument by its name or by its strings."""
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 from datetime import date
 from fractions import Fraction
 from typing import Any
@@ -21,7 +20,6 @@ MOST_SILENT = 64
 _PERCENT = r"(\d{1,4}(?:\.\d{1,3})?)\s*%"
 
 
-@dataclass(frozen=True, slots=True)
 class Version(Kind[int]):
     """The version of the format; a newer one can't be read."""
 
@@ -50,7 +48,6 @@ class Version(Kind[int]):
         return {"const": FORMAT_VERSION}
 
 
-@dataclass(frozen=True, slots=True)
 class Id(Kind[str]):
     """An id: small letters, digits and hyphens."""
 
@@ -69,7 +66,6 @@ class Id(Kind[str]):
         return {"type": "string", "pattern": f"^{ID.pattern}$"}
 
 
-@dataclass(frozen=True, slots=True)
 class NoteValue(Kind[Fraction]):
     """A part of a whole note: `1/4`, `3/8`."""
 
@@ -92,7 +88,6 @@ class NoteValue(Kind[Fraction]):
         return {"type": "string", "pattern": r"^\d+/\d+$"}
 
 
-@dataclass(frozen=True, slots=True)
 class MeterSign(Kind[Meter]):
     """A meter: `4/4`, `6/8 in 2`, `7/8 in 2+2+3`."""
 
@@ -129,7 +124,6 @@ class MeterSign(Kind[Meter]):
         return {"type": "string", "pattern": r"^\d+/\d+( in \d+(\+\d+)*)?$"}
 
 
-@dataclass(frozen=True, slots=True)
 class TempoChange(Kind[tuple[Fraction, Fraction]]):
     """A change of tempo against the drill's, as ratios at its start and its end: `80%` or `100% to 80%`."""
 
@@ -160,7 +154,6 @@ class TempoChange(Kind[tuple[Fraction, Fraction]]):
         return {"type": "string", "pattern": r"^\d+(\.\d+)?%( to \d+(\.\d+)?%)?$"}
 
 
-@dataclass(frozen=True, slots=True)
 class Day(Kind[date]):
     """A day: `2026-12-24`."""
 
@@ -191,7 +184,6 @@ class Day(Kind[date]):
         return {"type": "string", "pattern": r"^\d{4}-\d\d-\d\d$"}
 
 
-@dataclass(frozen=True, slots=True)
 class SilentBars(Kind[tuple[int, int]]):
     """Bars without a click and of how many: `1 of 4` is (1, 4)."""
 
@@ -218,7 +210,6 @@ class SilentBars(Kind[tuple[int, int]]):
         return {"type": "string", "pattern": r"^\d+ of \d+$"}
 
 
-@dataclass(frozen=True, slots=True)
 class Parts(Kind[Node]):
     """What stands for a larger part of a drill, left as it is for the reader of that part."""
 
@@ -230,7 +221,6 @@ class Parts(Kind[Node]):
         return node
 
 
-@dataclass(frozen=True, slots=True)
 class Beats(Parts):
     """A number of beats, whose measure only the bar knows."""
 
@@ -239,7 +229,6 @@ class Beats(Parts):
         return {"anyOf": [number, {"type": "string", "pattern": r"^(\d+\+)?\d+/\d+$"}]}
 
 
-@dataclass(frozen=True, slots=True)
 class Order(Parts):
     """Phrases by id or name in the order played."""
 

@@ -11,7 +11,6 @@ from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from datetime import date
-from functools import partial
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, Self, TypeVar
 
@@ -21,11 +20,9 @@ from coach.folder.library import (
     keep_copies,
     load_library,
     named_drills,
-    read_drill_file,
     refuse_anothers,
     settle_ids,
 )
-from coach.folder.recall import Recall
 from coach.folder.settings import Settings, load_settings
 from coach.ground.places import Places
 from coach.ground.problem import CoachError, Problem
@@ -79,12 +76,8 @@ class Desk:
         matter. CoachError where a named drill, the settings or the log can't be used, or where a named drill is
         assigned to another student, unless it is to be practised `anyway`.
         """
-        recall = Recall(places.recall)
         settings = load_settings(places.settings)
-        if names:
-            library = named_drills(names, places)
-        else:
-            library = load_library(places, partial(recall.value, read=read_drill_file))
+        library = named_drills(names, places) if names else load_library(places)
         if not library.drills:
             raise CoachError(
                 Problem("no drill could be read", str(places.drills), guess=" | ".join(library.notices))
@@ -109,8 +102,6 @@ class Desk:
             if not read_only:
                 log.use_folds(Folds(settings.practice.rule, settings.practice.longest_interval_days))
                 log.hold(now_ms)
-                if not names:
-                    recall.keep()
         except BaseException:
             log.close()
             raise
