@@ -2,6 +2,11 @@
 
 from __future__ import annotations
 
+import json
+import shutil
+import subprocess
+import sys
+from dataclasses import fields
 from pathlib import Path
 
 import pytest
@@ -157,3 +162,101 @@ def test_the_documents_list_what_the_table_lists():
 def test_examples_are_results_as_one_types_them():
     answers = read_answers(examples().replace(",", ";"), "answers")
     assert [fault.result for fault in answers[0].faults] == list(RESULTS)
+
+
+BUZZED = """Result(
+    word="half buzzed",
+    meaning="the string rattled on the fret",
+    letter="b",
+    key="b",
+    help="What you mark from now on rattled on the fret",
+    rest=False,
+    by_note=False,
+    sign="≈",
+    ascii_sign="~",
+    ink="dropped",
+    node=Says.FAILED,
+    move=Says.CLEAN,
+    held=Says.FAILED,
+    fails=True,
+)"""
+NAIL = """Cause(word="nail", of=(CHOKED,), key="N", move=Says.NOTHING, advice="cut the nail")"""
+
+
+@pytest.fixture(scope="module")
+def house(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The program with one row more in each of its two tables, and nothing else changed."""
+    house = tmp_path_factory.mktemp("house")
+    shutil.copytree(ROOT / "coach", house / "coach", ignore=shutil.ignore_patterns("__pycache__"))
+    for name in ("drills", "tests"):
+        (house / name).symlink_to(ROOT / name)
+    table = house / "coach" / "rating" / "table.py"
+    text = table.read_text(encoding="utf-8")
+    assert text.count("NOT_REACHED)\n") == text.count("PLUCK)\n") == 1
+    text = text.replace("NOT_REACHED)\n", f"NOT_REACHED, {BUZZED})\n").replace(
+        "PLUCK)\n", f"PLUCK, {NAIL})\n"
+    )
+    table.write_text(text, encoding="utf-8")
+    return house
+
+
+@pytest.fixture(scope="module")
+def driven(house: Path, tmp_path_factory: pytest.TempPathFactory) -> dict[str, str]:
+    """Where the new words came out, from the key of each to the last report."""
+    folder = tmp_path_factory.mktemp("practice")
+    command = [sys.executable, "-m", "tests.table_driven", str(folder), "half buzzed", "nail"]
+    ended = subprocess.run(command, cwd=house, capture_output=True, text=True, check=False)
+    assert ended.returncode == 0, ended.stderr[-3000:]
+    shown: dict[str, str] = json.loads(ended.stdout)
+    return shown
+
+
+@pytest.mark.parametrize(
+    ("where", "words"),
+    [
+        ("hints", ("b half buzzed",)),
+        (
+            "palette",
+            ("half buzzed: What you mark from now on rattled", "nail: It was the nail: cut the nail"),
+        ),
+        ("palette", ("Why the last marked event was choked: position, lift, pluck, nail, not told",)),
+        ("help", ("\nb  ", "\nN  ", "  ≈          half buzzed: the string rattled on the fret")),
+        ("rating", ("[half buzzed]", "1≈", "2×", "half buzzed 1; choked 2 nail")),
+        ("saved", ("saved, half buzzed 1; choked 2 nail: down to",)),
+        ("summary", ("half buzzed  1 low note",)),
+        ("answers", ("12 repetitions logged, 0 clean",)),
+        ("slips", ("one of position, lift, pluck, nail (nail?)", "half buzzed 6, skip", "(half buzzed?)")),
+        ("log", ("  half buzzed 1 2\n", "  half buzzed 1; choked 2 nail\n")),
+        ("corrected", ("half buzzed 6",)),
+        ("reps", (",not_reached,half_buzzed,cause_", ",cause_nail,", ",1b 2c:nail,", ",1b 2b,")),
+        ("table", (",not_reached,half_buzzed,cause_", ",cause_nail\r\n", ",13,0,0,0,12,0,0,0,13\r\n")),
+        ("report", ("Marked: choked 13, half buzzed 37", "nail 13 (100 %)", "  nail: cut the nail")),
+        ("page", ("<td>half buzzed</td>", "<td>because of the nail</td>", ">nail 13<")),
+        ("student", ('"half buzzed": 12', '"nail": 13')),
+        ("overview", ("fails 100 % of the time (choked 13, half buzzed 12), mostly nail", "cut the nail")),
+    ],
+)
+def test_one_row_is_the_whole_of_a_new_result_and_of_a_new_cause(driven, where, words):
+    told = " ".join(driven[where].split()) if where in ("slips", "overview", "corrected") else driven[where]
+    for word in words:
+        assert word in told, told
+
+
+def test_a_row_that_leaves_anything_out_fails_the_type_check(tmp_path):
+    rows = tmp_path / "rows.py"
+    lines = ["from coach.rating.table import *", "from coach.rating.table import Cause, Result"]
+    expected = []
+    for row in (CHOKED, LIFT):
+        names = [field.name for field in fields(row)]
+        for left_out in names:
+            given = ", ".join(f"{name}=CHOKED.{name}" for name in names if name != left_out)
+            given = given if row is CHOKED else given.replace("CHOKED", "LIFT")
+            lines.append(f"{type(row).__name__}({given})")
+            expected.append((len(lines), f'Missing named argument "{left_out}" for "{type(row).__name__}"'))
+    rows.write_text("\n".join(lines) + "\n")
+    command = [sys.executable, "-m", "mypy", "--cache-dir", str(tmp_path / "cache"), str(rows)]
+    ended = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, check=False)
+    problems = [line for line in ended.stdout.splitlines() if "error:" in line]
+    assert len(problems) == len(expected) == len(fields(CHOKED)) + len(fields(LIFT))
+    for problem, (line, message) in zip(problems, expected, strict=True):
+        assert f"rows.py:{line}: error: {message}" in problem

@@ -475,6 +475,7 @@ def test_two_students_of_one_name_are_told_apart_and_a_nameless_one_is_called_as
 
 
 PHRASE = PhraseSeen("P", "together", True, 60, False, 9)
+FAILS = "fails 60 % of the time (choked 6), mostly lift: let the string go as soon as it is plucked"
 BAD_NODE = PlaceSeen("3.2 on D2", 4, 6, {"choked": 6, "position": 1, "lift": 5})
 
 
@@ -516,7 +517,7 @@ def away(rated: int) -> tuple[DayNumbers, ...]:
         (
             {"due": date(2026, 12, 9), "nodes": (BAD_NODE,)},
             "3.2 on D2 alone",
-            "overdue since 9 Dec; fails 60 % of the time, mostly lift: let the string go as soon as it is plucked",
+            f"overdue since 9 Dec; {FAILS}",
         ),
         (
             {"days": (*away(20), DayNumbers(TODAY, 9.0, 9, 3, 9))},
@@ -526,7 +527,7 @@ def away(rated: int) -> tuple[DayNumbers, ...]:
         (
             {"nodes": (BAD_NODE,)},
             "3.2 on D2 alone",
-            "fails 60 % of the time, mostly lift: let the string go as soon as it is plucked",
+            FAILS,
         ),
         (
             {"moves": (replace(BAD_NODE, name="7 on G2 to 5 on G2"),)},

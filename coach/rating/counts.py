@@ -55,6 +55,11 @@ def cells(counts: Counts) -> tuple[int, ...]:
     return tuple(counts.get(word, 0) for word in _words())
 
 
+def results_text(counts: Counts) -> str:
+    """`choked 6, late 2`: how often each result was marked that fails a repetition."""
+    return ", ".join(f"{row.word} {counts[row.word]}" for row in RESULTS if row.fails and row.word in counts)
+
+
 def commonest_cause(counts: Counts) -> Cause | None:
     """The cause that was marked most often; of several the first in the table."""
     most = max((counts.get(cause.word, 0) for cause in CAUSES), default=0)

@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from datetime import date
 
 from coach.ground.plain import counted
-from coach.rating.counts import commonest_cause
+from coach.rating.counts import commonest_cause, results_text
 from coach.report.inbox import DrillSeen, PlaceSeen
 from coach.words.amounts import percent, short_day
 
@@ -85,11 +85,9 @@ def _next_step(
         return "a slower goal for now", f"only {cold_clean} of {cold} first repetitions of a day are clean"
     if failing_nodes:
         worst = failing_nodes[0]
-        cause = commonest_cause(worst.marked)
-        why = f", mostly {cause.word}: {cause.advice}" if cause else ""
-        return f"{worst.name} alone", f"fails {percent(fail_rate(worst))} of the time{why}"
+        return f"{worst.name} alone", _fails(worst)
     if moves:
-        return f"the move {moves[0].name}", f"fails {percent(fail_rate(moves[0]))} of the time"
+        return f"the move {moves[0].name}", _fails(moves[0])
     alone = [
         phrase
         for phrase in drill.phrases
@@ -105,3 +103,14 @@ def _next_step(
         return f"a goal near {rung} bpm, then on", at
     landed = sum(phrase.landed for phrase in whole)
     return "nothing new: it is under way", f"{at}, {landed} of {counted(len(whole), 'phrase')} landed"
+
+
+def _fails(place: PlaceSeen) -> str:
+    """How often it fails, what was marked on it, and what helps against the cause that was marked most."""
+    marked = results_text(place.marked)
+    cause = commonest_cause(place.marked)
+    return (
+        f"fails {percent(fail_rate(place))} of the time"
+        + (f" ({marked})" if marked else "")
+        + (f", mostly {cause.word}: {cause.advice}" if cause else "")
+    )

@@ -34,6 +34,7 @@ class PlaceSeen:
     clean: int
     failed: int
     marked: Counts
+    """All three are of its last four weeks of practice."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -249,7 +250,7 @@ def _place(body: dict[str, Any]) -> PlaceSeen:
         _text(body["name"]),
         _int(body["recent_clean"]),
         _int(body["recent_failed"]),
-        counts_from(body["marked"]),
+        counts_from(body["recent_marked"]),
     )
 
 

@@ -11,8 +11,8 @@ from coach.ground.plain import counted, listed, plain_text
 from coach.learning.calibration import Calibration
 from coach.learning.ladder import DAYS_TO_LAND
 from coach.music.drill import Drill
-from coach.rating.counts import commonest_cause
-from coach.rating.table import CAUSES, RESULTS
+from coach.rating.counts import commonest_cause, results_text
+from coach.rating.table import CAUSES
 from coach.report.figures import ExcerptFigures, PlaceFigures, Report
 from coach.report.neck import GRADES, UNKNOWN, necks
 from coach.report.task import Task
@@ -256,9 +256,8 @@ def _due(report: Report) -> Iterator[str]:
 
 
 def _faults(report: Report) -> Iterator[str]:
-    failed = [row for row in RESULTS if row.fails and report.marked.get(row.word)]
-    if failed:
-        yield "Marked: " + ", ".join(f"{row.word} {report.marked[row.word]}" for row in failed)
+    if results := results_text(report.marked):
+        yield f"Marked: {results}"
     causes = [cause for cause in CAUSES if report.marked.get(cause.word)]
     total = sum(report.marked[cause.word] for cause in causes)
     if total:

@@ -88,7 +88,7 @@ def contents(report: dict[str, Any]) -> list[str]:
         lines.append(
             f"    rungs and fastest clean tempo of {parts}; "
             f"how often {counted(len(drill['nodes']), 'node')} and {counted(len(drill['moves']), 'move')} "
-            "were clean or failed"
+            "were clean or failed, and what you marked on them"
         )
     if "notes" not in report:
         lines.append("  Your notes are left out.")
@@ -195,6 +195,6 @@ def _place(key: str, days: Sequence[DayEvidence]) -> dict[str, Any]:
         "failed": sum(one.failed for one in days),
         "recent_clean": sum(one.clean for one in recent),
         "recent_failed": sum(one.failed for one in recent),
-        "marked": sum_counts(one.marked for one in days),
+        "recent_marked": sum_counts(one.marked for one in recent),
         "last": last.isoformat(),
     }

@@ -13,7 +13,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from itertools import groupby
 from typing import Literal
 
-from coach.rating.table import Ink
+from coach.rating.table import RESULTS, Ink
 
 Role = Literal[
     "text",
@@ -111,12 +111,15 @@ def as_text(rows: Iterable[Iterable[Run]]) -> str:
     return "\n".join("".join(text for text, _ in row).rstrip() for row in rows)
 
 
-_ASCII = str.maketrans("·×»↓–■→●○…─│║•█▁▂▃▄▅▆▇┤├└┘┌┐┼┬┴╌━┄∙", "-x>v-#~@o~-|H+#.......|++++++++-=.+")
+_ASCII: dict[str, str | int | None] = {
+    **dict(zip("·–■→●○…─│║•█▁▂▃▄▅▆▇┤├└┘┌┐┼┬┴╌━┄∙", "--#~@o~-|H+#.......|++++++++-=.+", strict=True)),
+    **{row.sign: row.ascii_sign for row in RESULTS},
+}
 
 
 def ascii_text(text: str) -> str:
     """The text with our own signs as the ASCII drawing has them; other letters as `?`."""
-    return text.translate(_ASCII).encode("ascii", "replace").decode("ascii")
+    return text.translate(str.maketrans(_ASCII)).encode("ascii", "replace").decode("ascii")
 
 
 def text_width(text: str) -> int:
