@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Generator
 
 import pytest
 
 
 @pytest.hookimpl(wrapper=True)
-def pytest_runtest_makereport(item: pytest.Item, call: pytest.CallInfo[None]):
+def pytest_runtest_makereport(
+    item: pytest.Item, call: pytest.CallInfo[None]
+) -> Generator[None, pytest.TestReport, pytest.TestReport]:
     report = yield
     missing = report.skipped and "Skipped: needs " in str(report.longrepr)
     if missing and os.environ.get("WELLRUNG_REAL") == "required":

@@ -7,7 +7,7 @@ from fractions import Fraction
 
 from hypothesis import strategies as st
 
-from coach.music.drill import Assignment, Bar, ClickPattern, Drill, Event, Note, Phrase, Tempo
+from coach.music.drill import Assignment, Bar, ClickPattern, Drill, Ending, Event, Note, Phrase, Tempo
 from coach.music.rhythm import Meter
 from coach.score.music import sounding_note
 from coach.strings.instrument import Instrument, nodes_upto
@@ -21,6 +21,8 @@ PARTS = tuple(Fraction(part) for part in ("0", "1/4", "1/3", "1/2", "2/3", "3/4"
 CHARACTERS = st.characters(
     exclude_categories=("C", "Zl", "Zp", "Zs"), include_characters=" :#,'\"-?&*!%@`{}[]|>"
 )
+PLAIN, SLOWER, FASTER = Fraction(1), Fraction(4, 5), Fraction(3, 2)
+RATIOS = [(PLAIN, PLAIN), (PLAIN, PLAIN), (PLAIN, SLOWER), (FASTER, FASTER)]
 TEXTS = st.text(CHARACTERS, min_size=1, max_size=30).map(lambda text: " ".join(text.split())).filter(bool)  # fmt: skip
 INSTRUMENTS = st.one_of(
     st.sampled_from(sorted(READY_MADE)).map(ready_made),
@@ -41,7 +43,7 @@ def notes(draw: st.DrawFn, instrument: Instrument, string: int, upto: int = 9) -
     droppable = draw(st.booleans())
     fretting = draw(st.sampled_from(["", "1", "4", "T"]))
     plucking = draw(st.sampled_from(["", "p", "i", "a"]))
-    ending = ""
+    ending: Ending = ""
     if draw(st.booleans()):
         fret = draw(st.integers(0, 12))
         asserted = draw(st.sampled_from([None, instrument.strings[string].midi + fret]))
@@ -81,10 +83,10 @@ def bars(draw: st.DrawFn, instrument: Instrument, meter: Meter, first: bool, lay
                     else Fraction(1)
                 )
                 events.append(Event(layer, beat, hold, event_notes, written))
-    ratios = draw(st.sampled_from([(1, 1), (1, 1), (1, Fraction(4, 5)), (Fraction(3, 2), Fraction(3, 2))]))
+    ratios = draw(st.sampled_from(RATIOS))
     return Bar(
         meter, length, tuple(events), draw(st.one_of(st.just(""), TEXTS)), draw(st.sampled_from(["", "p", "mf"])),
-        Fraction(ratios[0]), Fraction(ratios[1]),
+        *ratios,
     )  # fmt: skip
 
 

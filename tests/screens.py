@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from pathlib import Path
-from typing import Any
+from typing import Any, Self
+
+from textual.pilot import Pilot
 
 from coach.folder.settings import save_settings
 from coach.ground.places import Places
@@ -25,7 +28,7 @@ DAY_MS = 1_771_837_200_000
 class HandPlayer:
     """A player that is where the test puts it: nothing sounds and no time passes by itself."""
 
-    rate = 8_000
+    rate: int = 8_000
     volume = 0.5
     offset_s = 0.0
     latency_s = 0.0
@@ -40,6 +43,11 @@ class HandPlayer:
     def open(self) -> None: ...
 
     def close(self) -> None: ...
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *raised: object) -> None: ...
 
     def play(self, pcm: Any, *, join: bool = False) -> PlayToken:
         self.played += 1
@@ -79,7 +87,7 @@ class Clock:
 @asynccontextmanager
 async def running(
     folder: Path, size: tuple[int, int] = (80, 24), drills: tuple[str, ...] = (), **screen: Any
-):
+) -> AsyncIterator[tuple[CoachApp, Pilot[None], HandPlayer]]:
     """The app with a hand player, as (app, pilot, player)."""
     places = Places(folder)
     save_settings(places.settings, {"screen": {"tour_seen": True, **screen}})

@@ -15,7 +15,6 @@ second `session` starts over on what the first one brought. `wait 5m` lets time 
 
 from __future__ import annotations
 
-import sys
 from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime, time, timedelta
 from pathlib import Path
@@ -346,4 +345,4 @@ def main() -> None:
 
 
 if __name__ == "__main__":
-    sys.exit(main())
+    main()

@@ -89,7 +89,8 @@ def open_device(rate: int, name: str, filler: Filler) -> OpenDevice:
             _close_quietly(device)
             continue
         device.name = full_name
-        return device
+        opened: OpenDevice = device
+        return opened
     if refused:
         raise DeviceError(refused)
     raise DeviceError(f"no sound card called {name!r} found" if name else "no sound card found")
@@ -123,7 +124,7 @@ def _device_type() -> Any:
     """miniaudio's device, made so that it never blocks the end of the program and leaks no context."""
     import miniaudio
 
-    class Device(miniaudio.PlaybackDevice):
+    class Device(miniaudio.PlaybackDevice):  # type: ignore[misc]
         def __init__(self, rate: int, device_id: Any, backend: miniaudio.Backend) -> None:
             self.name = ""
             self._wish = (rate, device_id, backend)

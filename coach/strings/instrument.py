@@ -182,7 +182,7 @@ class Instrument:
     def fretted_hz(self, string: int, fret: float) -> float:
         """Equal-tempered frequency in Hz of a stopped note; fret 0 is the open string."""
         _require_range("fret", fret, (0.0, 60.0))
-        return self.open_hz(string) * 2.0 ** (fret / 12.0)
+        return self.open_hz(string) * math.pow(2.0, fret / 12.0)
 
     def position_mm(self, node: Node) -> float:
         """Distance of a node from the nut in mm."""
@@ -191,7 +191,7 @@ class Instrument:
     def fret_mm(self, fret: float) -> float:
         """Distance of a fret from the nut in mm: L (1 - 2^(-fret / 12))."""
         _require_range("fret", fret, (0.0, 60.0))
-        return self.scale_mm * (1.0 - 2.0 ** (-fret / 12.0))
+        return self.scale_mm * (1.0 - math.pow(2.0, -fret / 12.0))
 
     def node_key(self, string: int, node: Node) -> str:
         """Identity of a node across drills and edits: instrument, open pitch, k/n; `4x864|D2|1/6`."""

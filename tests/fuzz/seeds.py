@@ -28,7 +28,8 @@ from coach.score.write import write_drill
 from coach.store import schema
 from coach.store.exchange import export_lines
 from coach.store.log import Log
-from tests.test_store import DAY, NOON, id_at, rep_at
+from tests.test_store import DAY, id_at, rep_at
+from tests.test_store import NOON as NOON
 
 HAND_WRITTEN = """\
 drill: 1
@@ -149,7 +150,7 @@ def _others_scores(most: int = 40) -> list[str]:
     folder = Path(music21.__file__).parent / "corpus"
     paths = sorted((*folder.rglob("*.mxl"), *folder.rglob("*.xml"), *folder.rglob("*.musicxml")))
     small = [path for path in paths if path.stat().st_size < 12_000 or path.suffix == ".mxl"]
-    texts = []
+    texts: list[str] = []
     for path in random.Random(7).sample(small, min(most, len(small))):
         root = ET.fromstring(unpacked(path.read_bytes(), path.name))
         for part in root.findall("part"):
