@@ -96,7 +96,7 @@ def test_a_window_of_the_fretboard_shows_only_its_part() -> None:
     lines = fretboard_lines(bass, marks, 60, (100.0, 300.0))
     assert "6" in lines[2]
     assert "2" not in lines[2]
-    assert "║" not in lines[2]
+    assert "╫" not in lines[2]
 
 
 @pytest.mark.parametrize("window", [(300.0, 200.0), (-1.0, 200.0), (0.0, 9000.0)])

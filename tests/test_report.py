@@ -171,7 +171,7 @@ def test_colour_is_added_to_the_signs_of_nodes_only_when_asked_for(report: Repor
         report_lines(report, [sample_drill()], colour=True),
     )
     assert [re.sub("\x1b\\[[0-9]+m", "", line) for line in coloured] == plain
-    assert [line for line in coloured if "\x1b[" in line and "║" in line]
+    assert [line for line in coloured if "\x1b[" in line and "╫" in line]
     assert not [line for line in coloured if "\x1b[" in line and "Lamp" in line]
 
 

@@ -109,7 +109,7 @@ def _print_text(
     for line in fretboard.fretboard_lines(instrument, marks, width, window_mm, arguments.left_handed):
         say(line)
     column_mm = fretboard.column_mm(instrument, width, window_mm)
-    say(f"To scale, about {column_mm:.0f} mm a column: digits are partials, │ fret wires, ║ the nut.")
+    say(f"To scale, about {column_mm:.0f} mm a column: digits are partials, ┼ fret wires, ╫ the nut.")
     say("")
     one_string = [row for row in rows if row.string == rows[0].string]
     for line in node_table.place_lines(one_string):

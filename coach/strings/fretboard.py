@@ -28,8 +28,8 @@ class Lines:
     """The letters that strings, fret wires and the nut are drawn with."""
 
     string: str = "─"
-    wire: str = "│"
-    nut: str = "║"
+    wire: str = "┼"
+    nut: str = "╫"
 
 
 PLAIN = Lines("-", "|", "H")

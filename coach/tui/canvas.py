@@ -112,7 +112,7 @@ def as_text(rows: Iterable[Iterable[Run]]) -> str:
 
 
 _ASCII: dict[str, str | int | None] = {
-    **dict(zip("·–■→●○…─│║•█▁▂▃▄▅▆▇┤├└┘┌┐┼┬┴╌━┄∙", "--#~@o~-|H+#.......|++++++++-=.+", strict=True)),
+    **dict(zip("·–■→●○…─│╫•█▁▂▃▄▅▆▇┤├└┘┌┐┼┬┴╌━┄∙", "--#~@o~-|H+#.......|++++++++-=.+", strict=True)),
     **{row.sign: row.ascii_sign for row in RESULTS},
 }
 
