@@ -347,7 +347,7 @@ def test_the_command_says_when_with_a_spread_and_what_holds_back(
     arguments = ["forecast", "first-pour", "--folder", str(tmp_path), "--date", "2026-03-02", "--draws", "1"]
     assert main([*arguments, "--minutes-a-day", "30"]) == 0
     text = capsys.readouterr().out
-    assert "goal 84 bpm, 30 minutes" in text
+    assert "goal 84 bpm, 30 min" in text
     assert "one player in ten by 2026-" in text
     # Nothing is logged: no node can be called weak.
     assert "Weakest node" not in text

@@ -79,7 +79,7 @@ def test_an_older_handout_opened_after_a_newer_one_says_what_it_puts_back(tmp_pa
         outside.write_text(drill + task.format(goal=goal, day=day, number=number))
         (notice,) = kept(outside, places)
     said = (
-        ", though it was assigned earlier: goal 60 bpm by 2026-12-10 now, goal 76 bpm by 2026-12-24 before;"
+        ", though it was assigned earlier: goal 60 bpm by 10 Dec 2026 now, goal 76 bpm by 24 Dec 2026 before;"
     )
     assert said in notice
 

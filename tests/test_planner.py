@@ -571,7 +571,7 @@ def test_the_command_prints_the_plan_and_writes_nothing(
     arguments = ["plan", "--folder", str(tmp_path), "--date", "2026-03-02", "--minutes", "15"]
     assert main(arguments) == 0
     text = capsys.readouterr().out
-    assert text.startswith("Monday 2 March 2026: 15 minutes")
+    assert text.startswith("Monday 2 March 2026: 15 min")
     assert "Strings in tune first" in text
     assert main([*arguments, "--json"]) == 0
     body = json.loads(capsys.readouterr().out)
@@ -593,7 +593,7 @@ def test_the_log_tells_the_plan_on_which_practice_day_it_hurt(
     arguments = ["plan", "--folder", str(tmp_path), "--date", "2026-03-02", "--minutes", "20"]
     assert main(arguments) == 0
     text = capsys.readouterr().out
-    assert text.startswith("Monday 2 March 2026: 10 minutes\nNote: On Sunday you stopped because it hurt.")
+    assert text.startswith("Monday 2 March 2026: 10 min\nNote: On Sunday you stopped because it hurt.")
 
 
 @settings(max_examples=25, deadline=None)

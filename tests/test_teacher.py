@@ -202,7 +202,7 @@ def test_the_student_sees_what_the_file_tells_before_it_is_written(
     assert report_for_teacher(tmp_path / "mia", tmp_path / "mia.json") == 0
     told = capsys.readouterr().err
     assert "The file tells your teacher, of Mia:" in told
-    assert "First Pour: practised on 4 days from 2026-12-02 to 2026-12-05" in told
+    assert "First Pour: practised on 4 days, 2 Dec to 5 Dec 2026" in told
     assert "my thumb is sore" in told
     assert "Nothing about other drills, and no single repetition." in told
 

@@ -39,7 +39,7 @@ def days(results: list[list[str]]) -> list[str]:
 
 def test_a_fresh_folder_starts_on_a_built_in_drill_and_logs_every_rep(tmp_path, capsys):
     assert practise(tmp_path, ["clean", "choked 1", "late 2; dropped 1", "clean", "stop"]) == 0
-    assert "4 repetitions logged, 2 clean" in capsys.readouterr().out
+    assert "4 repetitions logged, 2 of 4 clean" in capsys.readouterr().out
     code = (
         "import sys, sqlite3; "
         "db = sqlite3.connect(sys.argv[1]); "

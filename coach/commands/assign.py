@@ -140,5 +140,7 @@ def _settle(path: Path, drill_id: str) -> None:
 
 
 def _summary(student: str, title: str, goal_bpm: int, due: date | None) -> str:
-    by = f" by {due}" if due else ""
-    return f"{title} for {student}: {goal_bpm} bpm{by}"
+    from coach.words.amounts import full_day, tempo
+
+    by = f" by {full_day(due)}" if due else ""
+    return f"{title} for {student}: {tempo(goal_bpm)}{by}"

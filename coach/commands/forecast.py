@@ -81,21 +81,22 @@ def lines(
     """The forecast in sentences; what the log holds tells how much of it is a guess."""
     from coach.ground.plain import counted, listed, plain_text
     from coach.music.excerpt import layer_choices, whole_phrase
-    from coach.words.amounts import percent
+    from coach.words.amounts import duration, full_day, percent, tempo
     from coach.words.names import place_name
 
     title = plain_text(drill.title or drill.id)
-    said = [f"{title}: goal {found.goal_bpm} bpm, {found.minutes_a_day:g} minutes of this drill every day"]
+    said = [f"{title}: goal {tempo(found.goal_bpm)}, {duration(found.minutes_a_day)} of this drill every day"]
     if found.likely:
-        late = f"by {found.late}" if found.late else f"not before {found.horizon}"
+        late = f"by {full_day(found.late)}" if found.late else f"not before {full_day(found.horizon)}"
+        early = f"by {full_day(found.early)}, " if found.early else ""
         said.append(
-            f"The goal tempo is likely around {found.likely}, in {counted((found.likely - today).days, 'day')}"
-            f" (one player in ten by {found.early}, nine in ten {late})."
+            f"The goal tempo is likely around {full_day(found.likely)}, in"
+            f" {counted((found.likely - today).days, 'day')} (one player in ten {early}nine in ten {late})."
         )
     else:
         some = f"; {found.reached} of {found.draws} simulated players got there" if found.reached else ""
         said.append(
-            f"The goal tempo is not likely before {found.horizon}{some}. More minutes, or a lower goal?"
+            f"The goal tempo is not likely before {full_day(found.horizon)}{some}. More minutes, or a lower goal?"
         )
     said += cautions(found)
     nodes = [

@@ -10,6 +10,7 @@ from coach.ground.problem import Problem, UsageError
 from coach.strings.instrument import Instrument
 from coach.strings.ready_made import READY_MADE, ready_made
 from coach.strings.units import A4_HZ
+from coach.words.names import tuning_name
 
 USUAL = "bass"
 
@@ -110,7 +111,6 @@ def usage(option: str, error: ValueError) -> UsageError:
 
 def described(instrument: Instrument) -> str:
     """One line that names the instrument: `G2 D2 A1 E1, 864 mm, A4 = 440 Hz`."""
-    notes = " ".join(string.name for string in instrument.strings)
     stiff = sorted({string.stiffness_b for string in instrument.strings} - {0.0})
-    text = f"{notes}, {instrument.scale_mm:g} mm, A4 = {instrument.a4_hz:g} Hz"
+    text = f"{tuning_name(instrument)}, A4 = {instrument.a4_hz:g} Hz"
     return f"{text}, B = {' to '.join(f'{b:g}' for b in (stiff[:1] + stiff[1:][-1:]))}" if stiff else text

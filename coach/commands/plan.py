@@ -42,7 +42,7 @@ def run(arguments: argparse.Namespace) -> int:
     with reading_desk(arguments, tuple(arguments.drills)) as desk:
         plan = desk.plan(minutes)
         notices = desk.notices
-        drills = {drill.id: drill for drill in desk.library.drills} if arguments.events else {}
+        drills = {drill.id: drill for drill in desk.library.drills}
     if arguments.json:
         say_json(facts(plan), indent=2)
         return 0
@@ -52,7 +52,7 @@ def run(arguments: argparse.Namespace) -> int:
 
     for notice in notices:
         say(f"coach: {plain_text(notice)}", to=sys.stderr)
-    for line in lines(plan, drills):
+    for line in lines(plan, drills, arguments.events):
         say(line)
     return 0
 
@@ -67,46 +67,54 @@ def reading_desk(arguments: argparse.Namespace, names: tuple[str, ...] = ()) -> 
     )
 
 
-def lines(plan: Plan, drills: Mapping[str, Drill]) -> list[str]:
+def lines(plan: Plan, drills: Mapping[str, Drill], events: bool = False) -> list[str]:
     """The plan as text: a heading, the notes, then per item when it starts, what it is and why.
 
-    Items of the drills given (by id) list their events too.
+    `drills` are by id. With `events` each item lists its place as an answers file names it, and its events.
     """
     from coach.ground.plain import plain_text
+    from coach.words.amounts import duration, long_day, short_day
 
-    found = [f"{plan.day:%A} {plan.day.day} {plan.day:%B %Y}: {plan.minutes:g} minutes"]
-    found += [f"Note: {note}" for note in plan.notes]
+    shown = [f"{long_day(plan.day, plan.day)} {plan.day.year}: {duration(plan.minutes)}"]
+    shown += [f"Note: {note}" for note in plan.notes]
     start = 0.0
     for item in plan.items:
-        found.append(f"{_clock(start)}  {item.purpose.value:<8} {plain_text(_what(item))}")
-        found.append(f"{'':17}{plain_text(item.reason)}")
-        if item.excerpt and item.excerpt.drill in drills:
-            found += [f"{'':17}{line}" for line in _events(drills[item.excerpt.drill], item.excerpt)]
+        shown.append(f"{_clock(start)}  {item.purpose.value:<8} {_what(item, drills)}")
+        shown.append(f"{'':17}{plain_text(item.reason)}")
+        if events and item.excerpt:
+            shown += [f"{'':17}{line}" for line in _events(drills[item.excerpt.drill], item.excerpt)]
         start += item.minutes
-    found.append(f"{_clock(start)}  end")
+    shown.append(f"{_clock(start)}  end")
     if plan.left_over:
-        found.append("Due, but not today:")
+        shown.append("Due, but not today:")
         for item in plan.left_over:
-            found.append(f"  by {item.due}  {plain_text(_what(item))}")
-    return found
+            by = f"by {short_day(item.due, plan.day)}  " if item.due else ""
+            shown.append(f"  {by}{_what(item, drills)}")
+    return shown
 
 
-def _what(item: PlanItem) -> str:
-    if item.excerpt is None:
-        return f"{item.minutes:.0f} min" if item.minutes >= 1 else f"{60 * item.minutes:.0f} s"
+def _what(item: PlanItem, drills: Mapping[str, Drill]) -> str:
+    """An item's excerpt with its drill, how often and how fast; for tuning and a break how long."""
+    from coach.ground.plain import plain_text
+    from coach.music.excerpt import heading_of
+    from coach.words.amounts import duration, tempo
+    from coach.words.names import excerpt_name
+
     excerpt = item.excerpt
+    if excerpt is None:
+        return duration(item.minutes)
+    drill = drills[excerpt.drill]
     times = "once" if item.reps == 1 else f"{item.reps} times"
-    kind = "" if excerpt.kind.value == "phrase" else f" ({excerpt.kind.value})"
     first = f", first a try at {item.probe_bpm}" if item.probe_bpm else ""
-    place = f"{excerpt.drill} / {' + '.join(excerpt.phrases)} / {excerpt.layer}{kind}"
-    return f"{place}, {times} at {item.tempo_bpm} bpm{first}"
+    name = f"{excerpt_name(excerpt, heading_of(drill, excerpt)[0])} ({plain_text(drill.title)})"
+    return f"{name}, {times} at {tempo(item.tempo_bpm)}{first}"
 
 
 def _events(drill: Drill, excerpt: Excerpt) -> list[str]:
-    """An excerpt's events by label: `1 E:0  2 G:<12>+D:<12>`, some 60 columns to a line."""
+    """Where it is, `at window/bass`, and its events by label, `1 E:0  2 G:<12>+D:<12>`: some 60 columns to a line."""
     from textwrap import wrap
 
-    from coach.music.excerpt import passage_of
+    from coach.music.excerpt import Kind, passage_of
 
     words = []
     for event in passage_of(drill, excerpt).events:
@@ -115,7 +123,12 @@ def _events(drill: Drill, excerpt: Excerpt) -> list[str]:
             for placed in event.notes
         )
         words.append(f"{event.label}\u00a0{'+'.join(notes)}")
-    return [line.replace("\u00a0", " ") for line in wrap("  ".join(words), 62)]
+    shown = [line.replace("\u00a0", " ") for line in wrap("  ".join(words), 62)]
+    return (
+        [f"at {drill.id}/{excerpt.phrases[0]}/{excerpt.layer}", *shown]
+        if excerpt.kind is Kind.PHRASE
+        else shown
+    )
 
 
 def _clock(minutes: float) -> str:

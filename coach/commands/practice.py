@@ -251,7 +251,7 @@ def evening(day: date) -> tuple[int, int]:
 def _told(practice: Practice) -> Iterator[str]:
     from coach.ground.plain import plain_text
     from coach.session.host import summarise
-    from coach.words.amounts import clean_rate, rung_change, tempo_range
+    from coach.words.amounts import clean_rate, full_day, rung_change, tempo_range
     from coach.words.names import logged_name
 
     for message in practice.messages:
@@ -260,9 +260,9 @@ def _told(practice: Practice) -> Iterator[str]:
     summary = summarise(practice.session, 0, 0)
     if not summary.excerpts:
         return
-    reps = sum(line.reps for line in summary.excerpts)
-    clean = sum(line.clean for line in summary.excerpts)
-    yield f"{practice.session.day}: {counted(reps, 'repetition')} logged, {clean} clean"
+    reps, clean, unrated = summary.totals
+    rate = clean_rate(clean, reps - unrated, unrated)
+    yield f"{full_day(practice.session.day)}: {counted(reps, 'repetition')} logged, {rate}"
     for line in summary.excerpts:
         rate = clean_rate(line.clean, line.reps - line.unrated, line.unrated)
         rungs = rung_change(line.from_bpm, line.to_bpm)

@@ -16,6 +16,7 @@ from coach.ground.problem import CoachError, Problem
 from coach.music.drill import Drill
 from coach.score.edit import with_ids
 from coach.score.load import load_drill
+from coach.words.amounts import full_day, tempo
 
 MOST_FILES = 500
 """Own drill files that a start reads, in order of name."""
@@ -181,7 +182,7 @@ def _changed(before: Drill, now: Drill) -> str:
 
 def _asked(drill: Drill) -> str:
     due = drill.assignment.due if drill.assignment else None
-    return f"goal {drill.goal_bpm} bpm {f'by {due}' if due else 'with no due date'}"
+    return f"goal {tempo(drill.goal_bpm)} {f'by {full_day(due)}' if due else 'with no due date'}"
 
 
 def _id_of(path: Path) -> str:

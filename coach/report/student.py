@@ -26,7 +26,7 @@ from coach.rating.counts import sum_counts
 from coach.report.figures import note_text
 from coach.report.task import today
 from coach.store.records import iso_time
-from coach.words.amounts import duration
+from coach.words.amounts import day_span, duration, full_day
 from coach.words.names import place_name
 
 if TYPE_CHECKING:
@@ -77,13 +77,8 @@ def contents(report: dict[str, Any]) -> list[str]:
     for drill in report["drills"]:
         days = drill["days"]
         spent = duration(sum(row[1] for row in days))
-        when = (
-            f"on {counted(len(days), 'day')} from {days[0][0]} to {days[-1][0]}" if days else "on no day yet"
-        )
-        when = f"on {days[0][0]}" if len(days) == 1 else when
-        lines.append(
-            f"  {plain_text(drill['title'])}: practised {when}, {spent}, with the minutes of each day;"
-        )
+        when = _when([date.fromisoformat(row[0]) for row in days])
+        lines.append(f"  {plain_text(drill['title'])}: {when}, {spent}, with the minutes of each day;")
         parts = counted(len(drill["excerpts"]), "phrase and layer", "phrases and layers")
         lines.append(
             f"    rungs and fastest clean tempo of {parts}; "
@@ -94,11 +89,20 @@ def contents(report: dict[str, Any]) -> list[str]:
         lines.append("  Your notes are left out.")
     elif report["notes"]:
         lines.append("  Your notes (--without-notes leaves them out):")
-        lines += [f"    {note['at'][:10]} {plain_text(note['text'], 70)}" for note in report["notes"]]
+        notes = ((date.fromisoformat(note["at"][:10]), note["text"]) for note in report["notes"])
+        lines += [f"    {full_day(day)}: {plain_text(text, 70)}" for day, text in notes]
     else:
         lines.append("  There are no notes; `coach log note` keeps some.")
     lines.append("Nothing about other drills, and no single repetition.")
     return lines
+
+
+def _when(days: Sequence[date]) -> str:
+    if not days:
+        return "not practised yet"
+    if len(days) == 1:
+        return f"practised on {full_day(days[0])}"
+    return f"practised on {counted(len(days), 'day')}, {day_span(days[0], days[-1])}"
 
 
 def _drill(log: Log, drill: Drill, day: date) -> dict[str, Any]:

@@ -14,6 +14,8 @@ from coach.ground.plain import plain_text
 from coach.music.drill import Bar, Drill, Phrase
 from coach.music.rhythm import Meter, count_text
 from coach.strings.instrument import Instrument
+from coach.words.amounts import tempo
+from coach.words.names import tuning_name
 
 DEFAULT_WIDTH = 80
 
@@ -23,10 +25,7 @@ def text_tab(drill: Drill, width: int = DEFAULT_WIDTH) -> str:
     lines = [plain_text(drill.title)]
     if drill.composer:
         lines.append(plain_text(drill.composer))
-    strings = " ".join(string.name for string in drill.instrument.strings)
-    lines.append(
-        f"{strings}, {drill.instrument.scale_mm:g} mm; {drill.tempo.start_bpm} to {drill.goal_bpm} bpm"
-    )
+    lines.append(f"{tuning_name(drill.instrument)}; {drill.tempo.start_bpm} to {tempo(drill.goal_bpm)}")
     if drill.order:
         names = {phrase.id: plain_text(phrase.name) for phrase in drill.phrases}
         lines += wrap("order: " + ", ".join(names[phrase] for phrase in drill.order), width)

@@ -347,6 +347,15 @@ class Summary:
     """Node key to how often it choked."""
     minutes: float
 
+    @property
+    def totals(self) -> tuple[int, int, int]:
+        """Repetitions of all excerpts together: how many, clean, unrated."""
+        return (
+            sum(line.reps for line in self.excerpts),
+            sum(line.clean for line in self.excerpts),
+            sum(line.unrated for line in self.excerpts),
+        )
+
 
 def summarise(session: Session, started_ms: int, ended_ms: int) -> Summary:
     """What was practised in this session, from its saved repetitions as they were last rated."""

@@ -36,9 +36,7 @@ def draw_summary(
 ) -> Rows:
     """The whole summary, as many rows as it needs; `due` is by excerpt key."""
     lines: list[tuple[Role, str]] = []
-    reps = sum(line.reps for line in summary.excerpts)
-    clean = sum(line.clean for line in summary.excerpts)
-    unrated = sum(line.unrated for line in summary.excerpts)
+    reps, clean, unrated = summary.totals
     rate = clean_rate(clean, reps - unrated, unrated)
     lines.append(("now", f"{duration(summary.minutes)}, {counted(reps, 'repetition')}, {rate}"))
     lines.append(("text", ""))
