@@ -36,10 +36,10 @@ from coach.music.excerpt import LoggedPassage
 from coach.rating.fault import Fault
 from coach.rating.table import CHOKED
 from coach.score.load import load_drill
-from coach.session.answers import HandClock
 from coach.session.desk import Desk
+from coach.session.entered import HandClock
 from coach.session.events import Confirm, Go, Mark, RepEnded, Skip, Stop, Undo
-from coach.session.machine import Phase
+from coach.session.states import Phase
 from coach.store.exchange import export_lines, merge_lines
 from coach.store.log import Log
 from coach.store.upkeep import backup_log, check_log
@@ -116,24 +116,24 @@ class Life:
             heard: dict[str, set[str]] = {"reps": set(), "corrections": set()}
             for _ in range(self.rng.randrange(3, 12)):
                 self.clock.advance(7)
-                session, now_ms = practice.session, practice.now_ms()
+                session = practice.session
                 if session.phase is Phase.DONE:
                     break
                 if session.phase is Phase.REST:
-                    practice.send(Skip(at_ms=now_ms))
+                    practice.send(Skip())
                     continue
                 if session.phase is Phase.READY:
-                    practice.send(Go(at_ms=now_ms))
-                practice.send(RepEnded(at_ms=practice.now_ms()))
-                if practice.session.passage is not None and self.rng.random() < 0.4:
-                    label = self.rng.randrange(len(practice.session.passage.events)) + 1
-                    practice.send(Mark(at_ms=practice.now_ms(), fault=Fault(label, CHOKED)))
-                practice.send(Confirm(at_ms=practice.now_ms()))
+                    practice.send(Go())
+                practice.send(RepEnded())
+                if practice.session.music is not None and self.rng.random() < 0.4:
+                    label = self.rng.randrange(len(practice.session.music.task.passage.events)) + 1
+                    practice.send(Mark(fault=Fault(label, CHOKED)))
+                practice.send(Confirm())
                 if self.rng.random() < 0.2:
-                    practice.send(Undo(at_ms=practice.now_ms()))
+                    practice.send(Undo())
                 if not practice.unsaved:
                     self.tell_saved(desk.log, heard)
-            practice.send(Stop(at_ms=practice.now_ms()))
+            practice.send(Stop())
             self.tell_saved(desk.log, heard)
             self.say("deed close")
 

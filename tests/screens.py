@@ -13,6 +13,8 @@ from coach.folder.settings import save_settings
 from coach.ground.places import Places
 from coach.music.excerpt import Passage, passage_of, whole_phrase
 from coach.session.desk import Desk
+from coach.session.session import Session
+from coach.session.states import Task
 from coach.sound.player import PlayToken
 from coach.strings.instrument import Instrument
 from coach.tui.app import CoachApp
@@ -128,3 +130,9 @@ def drawn(picture: Picture, width: int, height: int) -> str:
     for name, (_key, draw) in panes(picture, layout).items():
         canvas.paste(layout[name].y, layout[name].x, draw())
     return as_text(canvas.rows())
+
+
+def task_of(session: Session) -> Task:
+    """What a session has before the player; a test that asks while there is nothing is at fault."""
+    assert session.music is not None
+    return session.music.task

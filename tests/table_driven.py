@@ -18,8 +18,8 @@ from coach.cli import main
 from coach.folder.actions import RATING, Keymap
 from coach.music.drill import TOGETHER
 from coach.rating.table import CAUSES, RESULTS, Cause, Result
-from coach.session.machine import Phase
-from tests.screens import running, screen_text, session_of
+from coach.session.states import Phase
+from tests.screens import running, screen_text, session_of, task_of
 
 DRILL = "small-bells"
 DAYS = ("2026-02-24", "2026-02-25")
@@ -33,7 +33,7 @@ async def rate_on_the_screen(folder: Path, result: Result, cause: Cause) -> dict
         await pilot.pause()
         while session_of(app).practice.session.phase is Phase.REST:
             await pilot.press("space")
-        while session_of(app).practice.session.excerpt.layer != TOGETHER:
+        while task_of(session_of(app).practice.session).excerpt.layer != TOGETHER:
             await pilot.press("l")
         await pilot.press("space")
         player.position_s = player.length_s + 1

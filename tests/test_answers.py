@@ -9,7 +9,7 @@ import pytest
 from coach.ground.problem import CoachError
 from coach.rating.fault import Fault
 from coach.rating.table import CHOKED, DROPPED, LATE, LIFT
-from coach.session.answers import At, load_answers, read_answers
+from coach.session.answers import At, DayLine, RepLine, SkipLine, StopLine, load_answers, read_answers
 
 
 def test_lines_say_results_days_and_what_else_was_played():
@@ -26,13 +26,15 @@ def test_lines_say_results_days_and_what_else_was_played():
     stop
     """
     answers = read_answers(text, "a.txt")
-    assert [answer.kind for answer in answers] == ["rep"] * 5 + ["day", "skip", "stop"]
-    assert answers[0].faults == ()
-    assert answers[1].faults == (Fault(2, CHOKED, LIFT), Fault(5, CHOKED, LIFT))
-    assert answers[2].faults == (Fault(1, DROPPED), Fault(3, LATE))
-    assert answers[3].at == At("lamp", "bass", 60)
-    assert answers[4].at == At("lamp", "together", 72)
-    assert answers[4].faults == (Fault(4, CHOKED, note=1),)
+    assert [type(answer) for answer in answers] == [RepLine] * 5 + [DayLine, SkipLine, StopLine]
+    reps = [answer for answer in answers if isinstance(answer, RepLine)]
+    assert reps[0].faults == ()
+    assert reps[1].faults == (Fault(2, CHOKED, LIFT), Fault(5, CHOKED, LIFT))
+    assert reps[2].faults == (Fault(1, DROPPED), Fault(3, LATE))
+    assert reps[3].at == At("lamp", "bass", 60)
+    assert reps[4].at == At("lamp", "together", 72)
+    assert reps[4].faults == (Fault(4, CHOKED, note=1),)
+    assert isinstance(answers[5], DayLine)
     assert answers[5].day == date(2026, 12, 3)
 
 
@@ -82,6 +84,7 @@ def test_each_slip_is_told_with_its_line_and_the_way_out(line, says):
 )
 def test_the_tempo_of_what_was_played_elsewhere_may_be_left_out(line, at, faults):
     (answer,) = read_answers(line, "a.txt")
+    assert isinstance(answer, RepLine)
     assert (answer.at, answer.faults) == (at, faults)
 
 

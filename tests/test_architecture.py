@@ -43,8 +43,10 @@ PURE = (
     "words",
     "pages",
     "learning",
-    "session/machine.py",
-    "session/events.py",
+    *(
+        f"session/{name}.py"
+        for name in ("coaching", "events", "machine", "notices", "session", "states", "turns")
+    ),
 )
 """No clock, no threads, no randomness of their own; the standard library, numpy and fsrs only."""
 PURE_MAY_IMPORT = {"numpy", "fsrs"}

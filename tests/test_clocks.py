@@ -18,7 +18,7 @@ from coach.rating.fault import Fault
 from coach.rating.table import CHOKED
 from coach.session.desk import Desk
 from coach.session.events import Confirm, Go, Mark, RepEnded, Skip, Stop
-from coach.session.machine import Phase
+from coach.session.states import Phase
 from coach.store.upkeep import check_log
 from tests.kills import WITHOUT_IDS
 
@@ -56,20 +56,20 @@ def practise(folder: Path, wall: WallClock, reps: int, choked: int = -1) -> list
         practice = desk.practice(desk.plan())
         for number in range(reps):
             while practice.session.phase is Phase.REST:
-                practice.send(Skip(at_ms=practice.now_ms()))
+                practice.send(Skip())
             if practice.session.phase is Phase.DONE:
                 practice = desk.practice(desk.plan())
                 continue
-            practice.send(Go(at_ms=practice.now_ms()))
+            practice.send(Go())
             wall.now_ms += REP_S * 1000
-            practice.send(RepEnded(at_ms=practice.now_ms()))
+            practice.send(RepEnded())
             if number == choked:
-                practice.send(Mark(at_ms=practice.now_ms(), fault=Fault(1, CHOKED)))
-            practice.send(Confirm(at_ms=practice.now_ms()))
-        practice.send(Stop(at_ms=practice.now_ms()))
+                practice.send(Mark(fault=Fault(1, CHOKED)))
+            practice.send(Confirm())
+        practice.send(Stop())
         assert check_log(desk.log).problems == ()
         kept = desk.log.ladders()
-        for key, ladder in practice.session.ladders.items():
+        for key, ladder in practice.session.coaching.ladders.items():
             if key in kept:
                 told = (ladder.rung_bpm, ladder.clean_in_row, ladder.reps)
                 assert (kept[key].rung_bpm, kept[key].clean_in_row, kept[key].reps) == told

@@ -8,13 +8,16 @@ import pytest
 
 from coach.ground.problem import CoachError, Problem
 from coach.learning.plan import Plan, PlanItem, Purpose
+from coach.music.clicktrack import rep_seconds
 from coach.music.excerpt import Excerpt
 from coach.rating.fault import Fault
 from coach.rating.table import CHOKED, LATE, LIFT, NOT_REACHED
-from coach.session.answers import HandClock
+from coach.session.entered import HandClock
 from coach.session.events import Confirm, Go, Mark, Stop, Undo
-from coach.session.host import Practice, rep_seconds, summarise
-from coach.session.machine import Phase
+from coach.session.host import Practice
+from coach.session.notices import NotSaved
+from coach.session.states import Phase
+from coach.session.summary import summarise
 from coach.sound.silent import SilentEngine
 from coach.store.log import Log
 from tests.samples import sample_drill
@@ -46,12 +49,12 @@ class Bench:
         return self.practice.tick()
 
     def go(self) -> None:
-        assert self.practice.send(Go(at_ms=self.practice.now_ms()))
+        assert self.practice.send(Go())
 
     def confirm(self, *faults: Fault) -> None:
         for fault in faults:
-            self.practice.send(Mark(at_ms=self.practice.now_ms(), fault=fault))
-        assert self.practice.send(Confirm(at_ms=self.practice.now_ms()))
+            self.practice.send(Mark(fault=fault))
+        assert self.practice.send(Confirm())
 
 
 @pytest.fixture
@@ -96,7 +99,7 @@ def test_a_rating_is_in_the_file_before_the_call_returns(log, tmp_path):
         (rep,) = second.reps()
     assert rep.faults == (Fault(4, CHOKED, LIFT),)
     assert (rep.tempo_bpm, rep.goal_bpm, rep.rung_bpm) == (50, 80, 50)
-    assert rep.duration_ms == round(rep_seconds(bench.practice.session.saved[0].passage, 50) * 1000)
+    assert rep.duration_ms == round(rep_seconds(bench.practice.session.played[0].task.passage, 50) * 1000)
 
 
 def test_undo_and_a_new_rating_reach_the_log_and_keep_the_first_word(log):
@@ -104,7 +107,7 @@ def test_undo_and_a_new_rating_reach_the_log_and_keep_the_first_word(log):
     bench.go()
     bench.wait(30)
     bench.confirm()
-    bench.practice.send(Undo(at_ms=bench.practice.now_ms()))
+    bench.practice.send(Undo())
     assert log.reps() == []
     bench.confirm(Fault(2, CHOKED))
     (rep,) = log.reps()
@@ -122,7 +125,7 @@ def test_the_sessions_ladder_and_the_one_folded_from_the_log_are_the_same(log):
             bench.go()
         bench.wait(30)
         bench.confirm(*faults)
-    live = bench.practice.session.ladders[LAMP.key]
+    live = bench.practice.session.coaching.ladder(LAMP)
     kept = log.ladders()[LAMP.key]
     assert (kept.rung_bpm, kept.clean_in_row, kept.reps) == (live.rung_bpm, live.clean_in_row, live.reps)
     assert kept.rung_bpm != 50
@@ -142,7 +145,7 @@ def test_a_full_disk_is_told_and_the_result_waits_until_it_can_be_written(log, m
     monkeypatch.setattr(log, "save_rep", save_if_room)
     bench.confirm()
     assert bench.practice.unsaved == 1
-    assert "NOT SAVED yet (1 waiting): log.sqlite3: the disk is full" in bench.practice.messages
+    assert bench.practice.notices == [NotSaved("NOT SAVED yet (1 waiting): log.sqlite3: the disk is full")]
     full.clear()
     bench.go()
     bench.wait(30)
@@ -168,7 +171,7 @@ def test_the_summary_counts_what_rang_and_what_choked_by_node(log):
     bench.go()
     bench.wait(30)
     bench.confirm(Fault(2, CHOKED, note=1), Fault(9, NOT_REACHED))
-    bench.practice.send(Stop(at_ms=bench.practice.now_ms()))
+    bench.practice.send(Stop())
     summary = summarise(bench.practice.session, START_MS, bench.practice.now_ms())
     assert summary.choked == {"4x864|G2|1/3": 1}
     assert summary.rang["4x864|D2|1/3"] == 1

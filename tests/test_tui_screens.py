@@ -28,7 +28,7 @@ from coach.tui.summary import SummaryScreen
 from coach.tui.theme import PALETTES, PLAIN_THEME
 from coach.tui.tour import PAGES, TourScreen
 from coach.tui.tuning_screen import TuningScreen
-from tests.screens import running, screen_text, session_of
+from tests.screens import running, screen_text, session_of, task_of
 
 DRILL_TEXT = """drill: 1
 id: pocket
@@ -198,10 +198,10 @@ async def test_a_drill_edited_during_the_session_is_taken_up_before_the_next_rep
         drill.write_text(DRILL_TEXT.replace("<7>", "<6.5>"))
         screen.look()
         assert "pocket.yaml:11" in screen_text(app)
-        assert screen.practice.session.passage.events[0].notes[0].note.written == "7"
+        assert task_of(screen.practice.session).passage.events[0].notes[0].note.written == "7"
         drill.write_text(DRILL_TEXT.replace("<7>", "<5>"))
         screen.look()
-        assert screen.practice.session.passage.events[0].notes[0].note.written == "5"
+        assert task_of(screen.practice.session).passage.events[0].notes[0].note.written == "5"
         assert "<5>" in screen_text(app)
 
 
@@ -374,7 +374,7 @@ async def test_the_library_says_what_is_assigned(tmp_path):
 async def test_the_summary_tells_the_tempo_played_and_the_rung_reached(tmp_path):
     async with running(tmp_path, drills=("small-bells",)) as (app, pilot, player):
         await pilot.press("space", "space", "minus")
-        tempo = session_of(app).practice.session.tempo_bpm
+        tempo = task_of(session_of(app).practice.session).tempo_bpm
         await pilot.press("space")
         player.position_s = player.length_s + 1
         await pilot.pause(0.1)
@@ -390,7 +390,7 @@ async def test_excerpts_of_one_phrase_have_names_of_their_own_wherever_results_a
     async with running(tmp_path, drills=("small-bells",)) as (app, pilot, player):
         await pilot.press("space", "space")
         session = session_of(app)
-        while session.practice.session.excerpt.layer != "harmonics":
+        while task_of(session.practice.session).excerpt.layer != "harmonics":
             await pilot.press("l")
         for key in ("v", "z"):
             await pilot.press(key, "space")

@@ -11,8 +11,8 @@ from coach.music.excerpt import whole_phrase
 from coach.rating.table import CHOKED, DROPPED, LATE, LIFT, NOT_REACHED
 from coach.score.load import load_drill
 from coach.session.desk import Desk
-from coach.session.machine import Phase
-from tests.screens import running, screen_text, session_of
+from coach.session.states import Amending, Phase
+from tests.screens import running, screen_text, session_of, task_of
 
 pytestmark = pytest.mark.filterwarnings("ignore::DeprecationWarning")
 
@@ -25,7 +25,7 @@ async def to_ready(pilot, app) -> None:
     await pilot.pause()
     while session_of(app).practice.session.phase is Phase.REST:
         await pilot.press("space")
-    while session_of(app).practice.session.excerpt.layer != TOGETHER:
+    while task_of(session_of(app).practice.session).excerpt.layer != TOGETHER:
         await pilot.press("l")
 
 
@@ -62,7 +62,7 @@ async def test_a_faster_tempo_is_tried_first_and_the_screen_says_where_it_goes_o
         assert session_of(app).picture().trying
         await play_to_end(pilot, app, player)
         await pilot.press("1", "space")
-        halfway = session_of(app).practice.session.tempo_bpm
+        halfway = task_of(session_of(app).practice.session).tempo_bpm
         assert rung < halfway < rung + 12
         assert f"saved, choked 1; try {halfway}" in screen_text(app)
         await play_to_end(pilot, app, player)
@@ -95,7 +95,7 @@ async def test_the_rating_that_ends_a_turn_tells_its_result_before_the_next_item
         await pilot.press("space")
         await play_to_end(pilot, app, player)
         await pilot.press("5", "space")
-        dropped = session_of(app).practice.session.ladder.rung_bpm
+        dropped = session_of(app).practice.session.coaching.rung_bpm(whole)
         line = screen_text(app).splitlines()[-2]
         assert line.startswith(f"saved, choked 5: down to {dropped}   The move from G<7> to D<5>")
         assert line.endswith("…")
@@ -146,7 +146,7 @@ async def test_backspace_takes_back_marks_one_by_one_and_then_the_last_rating(tm
         await pilot.press("backspace")
         session = session_of(app).practice.session
         assert session.phase is Phase.RATING
-        assert session.amending == 1
+        assert isinstance(session.state, Amending)
         await pilot.press("2", "space")
         assert [rep.faults[0].label for rep in app.desk.log.reps()] == [2]
 
@@ -156,10 +156,14 @@ async def test_breaking_off_marks_what_was_not_reached(tmp_path):
         await to_ready(pilot, app)
         await pilot.press("space")
         practice = session_of(app).practice
-        third = practice.session.passage.events[2]
+        third = task_of(practice.session).passage.events[2]
         player.position_s = (
             practice.sounding.lead_s
-            + float(practice.session.passage.tempo.seconds_at(third.onset, practice.session.tempo_bpm))
+            + float(
+                task_of(practice.session).passage.tempo.seconds_at(
+                    third.onset, task_of(practice.session).tempo_bpm
+                )
+            )
             + 0.05
         )
         await pilot.press("space")
@@ -182,8 +186,8 @@ async def test_a_choke_marked_while_playing_is_the_event_a_reaction_time_ago(tmp
         await pilot.press("space")
         practice = session_of(app).practice
         onset_s = float(
-            practice.session.passage.tempo.seconds_at(
-                practice.session.passage.event(3).onset, practice.session.tempo_bpm
+            task_of(practice.session).passage.tempo.seconds_at(
+                task_of(practice.session).passage.event(3).onset, task_of(practice.session).tempo_bpm
             )
         )
         player.position_s = practice.sounding.lead_s + onset_s + 0.4
@@ -226,7 +230,7 @@ async def test_the_shown_beat_is_the_one_the_engine_has_reached(tmp_path):
         await to_ready(pilot, app)
         await pilot.press("space")
         practice = session_of(app).practice
-        beat_s = 60 / practice.session.tempo_bpm
+        beat_s = 60 / task_of(practice.session).tempo_bpm
         for reached, expected in ((0.2, "1"), (2.2, "3"), (4.2, "1"), (5.2, "2")):
             player.position_s = reached * beat_s
             picture = session_of(app).picture()
@@ -238,18 +242,18 @@ async def test_tempo_layer_easier_shorter_and_skip_keys_reach_the_session(tmp_pa
     async with running(tmp_path, drills=DRILL) as (app, pilot, _player):
         await to_ready(pilot, app)
         practice = session_of(app).practice
-        tempo = practice.session.tempo_bpm
+        tempo = task_of(practice.session).tempo_bpm
         await pilot.press("plus")
-        assert practice.session.tempo_bpm == tempo + 2
+        assert task_of(practice.session).tempo_bpm == tempo + 2
         await pilot.press("minus", "minus")
-        assert practice.session.tempo_bpm == tempo - 2
+        assert task_of(practice.session).tempo_bpm == tempo - 2
         await pilot.press("l")
-        assert practice.session.excerpt.layer == "bass"
+        assert task_of(practice.session).excerpt.layer == "bass"
         await pilot.press("l", "z")
-        assert practice.session.excerpt.kind == "half"
-        index = practice.session.index
+        assert task_of(practice.session).excerpt.kind == "half"
+        index = practice.session.turn.number
         await pilot.press("s")
-        assert practice.session.index == index + 1
+        assert practice.session.turn.number == index + 1
 
 
 async def test_the_view_key_changes_view_and_nothing_else(tmp_path):
@@ -423,14 +427,16 @@ async def test_every_label_can_be_marked_by_its_key(tmp_path):
         await play_to_end(pilot, app, player)
         await pilot.press(*"1234567890qw")
         session = session_of(app).practice.session
-        assert [mark.label for mark in session.marks] == [event.label for event in session.passage.events]
+        assert [mark.label for mark in session.marks] == [
+            event.label for event in task_of(session).passage.events
+        ]
 
 
 async def test_a_cue_about_harmonics_shows_only_where_there_are_some(tmp_path):
     async with running(tmp_path, drills=stairs(tmp_path), view="study") as (app, pilot, _player):
         await to_ready(pilot, app)
         assert "one finger, no pressure" in screen_text(app)
-        while session_of(app).practice.session.excerpt.layer != "bass":
+        while task_of(session_of(app).practice.session).excerpt.layer != "bass":
             await pilot.press("l")
         text = screen_text(app)
         assert "one finger" not in text
@@ -444,7 +450,7 @@ async def test_where_one_harmonic_is_all_no_cue_speaks_of_the_next(tmp_path):
     async with running(tmp_path, drills=drills, view="study") as (app, pilot, _player):
         await to_ready(pilot, app)
         assert "look at the next node early" in screen_text(app)
-        while session_of(app).practice.session.excerpt.kind != "node":
+        while task_of(session_of(app).practice.session).excerpt.kind != "node":
             await pilot.press("z")
         text = screen_text(app)
         assert "next  the end" in text
@@ -455,7 +461,7 @@ async def test_where_one_harmonic_is_all_no_cue_speaks_of_the_next(tmp_path):
 async def test_an_item_without_music_says_its_sentence_once(tmp_path, view):
     async with running(tmp_path, size=(120, 40), drills=DRILL, view=view) as (app, pilot, _player):
         await pilot.press("space")
-        item = session_of(app).practice.session.item
+        item = session_of(app).practice.session.turn.item
         assert item.excerpt is None
         assert " ".join(screen_text(app).split()).count(item.reason) == 1
 
@@ -487,7 +493,7 @@ async def test_what_is_wrong_with_the_sound_is_told_once_in_full_and_then_gives_
         await pilot.press("space")
         text = screen_text(app)
         assert "silent" not in text
-        assert session_of(app).practice.session.item.reason[:20] in text
+        assert session_of(app).practice.session.turn.item.reason[:20] in text
         player.status = "sound lost (card): going on in silence until it is back"
         await play_to_end(pilot, app, player)
         assert player.status in screen_text(app)

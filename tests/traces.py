@@ -15,49 +15,26 @@ second `session` starts over on what the first one brought. `wait 5m` lets time 
 
 from __future__ import annotations
 
+import json
 from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime, time, timedelta
 from pathlib import Path
-from types import SimpleNamespace
-from typing import Any, cast
 
 from coach.learning.ladder import Ladder, Step
 from coach.learning.plan import Plan, PlanItem, Purpose
+from coach.log.entries import Correction, Entry, Rep
 from coach.music.drill import TOGETHER, Drill
 from coach.music.excerpt import Excerpt, Kind
-from coach.rating.fault import faults_text, parse_faults
+from coach.rating.fault import Fault, faults_text, parse_faults
+from coach.rating.table import NOT_REACHED
+from coach.session import events as on
 from coach.session import machine
-from coach.session.events import (
-    Again,
-    AutoGo,
-    ChooseExcerpt,
-    ChooseLayer,
-    Confirm,
-    CorrectRep,
-    Cut,
-    Easier,
-    Effect,
-    Finished,
-    Go,
-    Listen,
-    Mark,
-    Pause,
-    Rated,
-    RepEnded,
-    RunOn,
-    SaveEntry,
-    SaveRep,
-    SessionEvent,
-    SetTempo,
-    Silence,
-    Skip,
-    StartRep,
-    Stop,
-    Tell,
-    Undo,
-)
-from coach.session.host import Practice, reload_drill
-from coach.session.machine import NotNow, Phase, Session
+from coach.session.coaching import Coaching
+from coach.session.events import Effect, SessionEvent
+from coach.session.machine import NotNow
+from coach.session.notices import sentence
+from coach.session.session import Session
+from coach.session.states import Amending, Playing, Ready
 from tests.samples import sample_drill
 
 FOLDER = Path(__file__).parent / "traces"
@@ -106,42 +83,47 @@ def item_of(words: list[str]) -> PlanItem:
     return item
 
 
-def event_of(words: list[str], at_ms: int) -> SessionEvent:
+PLAIN: dict[str, SessionEvent] = {
+    "go": on.Go(),
+    "end": on.RepEnded(),
+    "ok": on.Confirm(),
+    "again": on.Again(),
+    "skip": on.Skip(),
+    "easier": on.Easier(),
+    "listen": on.Listen(),
+    "pause": on.Pause(),
+    "run-on": on.RunOn(),
+    "undo": on.Undo(),
+    "stop": on.Stop(),
+    "hurts": on.Stop(hurts=True),
+}
+
+
+def event_of(word: str, rest: list[str]) -> SessionEvent:
     """The event that a script's line names."""
-    word, rest = words[0], words[1:]
-    plain: dict[str, type[SessionEvent]] = {
-        "go": Go,
-        "end": RepEnded,
-        "ok": Confirm,
-        "again": Again,
-        "skip": Skip,
-        "easier": Easier,
-        "listen": Listen,
-        "pause": Pause,
-        "run-on": RunOn,
-        "undo": Undo,
-        "stop": Stop,
-    }
-    if word in plain:
-        return plain[word](at_ms=at_ms)
-    if word == "hurts":
-        return Stop(at_ms=at_ms, hurts=True)
-    if word == "cut":
-        return Cut(at_ms=at_ms, reached=int(rest[0]))
-    if word == "mark":
-        return Mark(at_ms=at_ms, fault=parse_faults(rest[0])[0])
-    if word == "tempo":
-        return SetTempo(at_ms=at_ms, tempo_bpm=int(rest[0]))
-    if word == "layer":
-        return ChooseLayer(at_ms=at_ms, layer=rest[0])
-    if word == "choose":
-        return ChooseExcerpt(at_ms=at_ms, excerpt=excerpt_of(" ".join(rest)))
-    if word == "rated":
-        bpm = int(rest.pop()[1:]) if rest[-1].startswith("@") else None
-        return Rated(
-            at_ms=at_ms, faults=parse_faults("" if rest == ["clean"] else " ".join(rest)), tempo_bpm=bpm
-        )
-    raise ValueError(f"no such event: {' '.join(words)}")
+    match word:
+        case "cut":
+            return on.Cut(int(rest[0]))
+        case "mark":
+            return on.Mark(parse_faults(rest[0])[0])
+        case "rest":
+            return on.MarkRest(int(rest[0]), NOT_REACHED)
+        case "pedal" | "microphone":
+            (fault,) = parse_faults(rest[0])
+            others = tuple(map(int, rest[2:]))
+            return on.Suggest(fault.label, fault.result, float(rest[1]), on.Source(word), others)
+        case "tempo":
+            return on.SetTempo(int(rest[0]))
+        case "layer":
+            return on.ChooseLayer(rest[0])
+        case "choose":
+            return on.ChooseExcerpt(excerpt_of(" ".join(rest)))
+        case "reload":
+            return on.Reload(drill_named(rest[0]))
+        case "rated":
+            bpm = int(rest.pop()[1:]) if rest[-1].startswith("@") else None
+            return on.Rated(parse_faults("" if rest == ["clean"] else " ".join(rest)), bpm)
+    return PLAIN[word]
 
 
 def drill_named(name: str) -> Drill:
@@ -163,8 +145,10 @@ class Player:
     session: Session | None = None
     wall: datetime = datetime(2026, 3, 2, 18, tzinfo=UTC)
     ladders: dict[str, Ladder] = field(default_factory=dict)
-    undone: list[Any] = field(default_factory=list)
-    """Marks before each key of this rating."""
+    turns: list[str] = field(default_factory=list)
+    """Ids of the turns of this session, in order."""
+    reps: list[str] = field(default_factory=list)
+    """Ids of the repetitions saved in this session, in order."""
 
     @property
     def at_ms(self) -> int:
@@ -180,117 +164,125 @@ class Player:
             return None
         if words[0] == "session":
             return self._begin(date.fromisoformat(words[1]))
-        if self.session is None:
-            raise ValueError(f"before the session: {' '.join(words)}")
+        before = self._opened()
         if words[0] == "wait":
             self.wall += timedelta(minutes=int(words[1].removesuffix("m")))
             return self._shown(())
         self.wall += timedelta(seconds=EVENT_S)
-        if words[0] == "reload":
-            return self._reload(drill_named(words[1]))
-        before = self.session
         try:
-            effects = self._send(words)
+            self.session, effects = machine.receive(before, event_of(words[0], words[1:]), self.at_ms, 0)
         except NotNow:
-            assert self.session is before
             return "not now"
         return self._shown(effects)
 
+    def _opened(self) -> Session:
+        if self.session is None:
+            raise ValueError("a script's events come after a line `session DAY`")
+        return self.session
+
     def _begin(self, day: date) -> str:
         if self.session is not None:
-            self.ladders = dict(self.session.ladders)
+            self.ladders = dict(self.session.coaching.ladders)
+        self.turns, self.reps = [], []
         self.wall = datetime.combine(day, EVENING, UTC)
-        plan = Plan(day, 20, tuple(self.items))
+        items = tuple(self.items)
         self.session, effects = machine.start(
-            plan, {DRILL: sample_drill()}, self.ladders, self.at_ms, adapts=self.adapts
+            Plan(day, 20, items),
+            {DRILL: sample_drill()},
+            Coaching(items, self.ladders, adapts=self.adapts),
+            self.at_ms,
+            0,
+            player="ada",
+            nonce=bytes(8),
         )
-        self.undone.clear()
-        return self._shown(effects)
-
-    def _send(self, words: list[str]) -> tuple[Effect, ...]:
-        session = cast(Session, self.session)
-        if words[0] == "undo" and session.phase is Phase.RATING and self.undone:
-            return self._take_back_mark(session)
-        if words[0] == "go" and session.accepts(Go):
-            self._open_new_day()
-        session = cast(Session, self.session)
-        event = event_of(words, self.at_ms)
-        after, effects = machine.receive(session, event)
-        if isinstance(event, Mark):
-            self.undone.append(session.marks)
-        if after.phase is not session.phase:
-            self.undone.clear()
-        self.session = after
-        return effects
-
-    def _take_back_mark(self, session: Session) -> tuple[Effect, ...]:
-        before = self.undone.pop()
-        for label in {fault.label for fault in set(session.marks) ^ set(before)}:
-            fault = next(fault for fault in (*before, *session.marks) if fault.label == label)
-            session, _ = machine.receive(session, Mark(at_ms=self.at_ms, fault=fault))
-        self.session = session
-        return ()
-
-    def _open_new_day(self) -> None:
-        seen = SimpleNamespace(
-            session=self.session, now_ms=lambda: self.at_ms, _clock=lambda: (self.at_ms, 0)
-        )
-        Practice._open_new_day(cast(Practice, seen))
-        self.session = seen.session
-
-    def _reload(self, drill: Drill) -> str:
-        session = reload_drill(cast(Session, self.session), drill)
-        effects: tuple[Effect, ...] = ()
-        if session.excerpt is not None:
-            session, effects = machine.receive(
-                session, ChooseExcerpt(at_ms=self.at_ms, excerpt=session.excerpt)
-            )
-        self.session = session
         return self._shown(effects)
 
     def _shown(self, effects: tuple[Effect, ...]) -> str:
-        saved = [effect for effect in effects if isinstance(effect, SaveRep | CorrectRep)]
-        state = state_text(
-            cast(Session, self.session), told=bool(saved) and "void" not in effect_text(saved[-1])
+        session = self._opened()
+        if session.turn and session.turn.id not in self.turns:
+            self.turns.append(session.turn.id)
+        told = "; ".join(self._effect(effect) for effect in effects)
+        return f"{state_text(session)}{self._step(effects)}  | {told}".rstrip()
+
+    def _step(self, effects: tuple[Effect, ...]) -> str:
+        """What a rating that is saved with these effects did to the rung."""
+        saved = [effect.rep.id for effect in effects if isinstance(effect, on.SaveRep)]
+        saved += [
+            effect.word.rep
+            for effect in effects
+            if isinstance(effect, on.Save) and isinstance(effect.word, Correction) and not effect.word.void
+        ]
+        steps = [played.step for played in self._opened().played if played.rep.id in saved]
+        return f" {step_text(steps[0])}" if steps and steps[0] else ""
+
+    def _effect(self, effect: Effect) -> str:
+        match effect:
+            case on.StartRep():
+                what = f"{excerpt_text(effect.passage.excerpt)} {effect.tempo_bpm}"
+                return f"{'model' if effect.model else 'play'} {what}"
+            case on.Silence():
+                return "silence"
+            case on.SaveRep(rep):
+                self.reps.append(rep.id)
+                return f"save {len(self.reps)}: {self._rep(rep)}"
+            case on.Save(word):
+                return self._word(word)
+            case on.AutoGo(seconds):
+                return f"go in {seconds:g} s"
+            case on.Tell(notice):
+                return f'"{sentence(notice)}"'
+            case on.Finished():
+                return "finished"
+
+    def _word(self, word: Correction | Entry) -> str:
+        if isinstance(word, Entry):
+            return f"log {word.kind} {json.loads(word.body)}"
+        number = self.reps.index(word.rep) + 1
+        return f"void {number}" if word.void else f"correct {number}: {result(word.faults)}"
+
+    def _rep(self, rep: Rep) -> str:
+        rung = f"/{rep.rung_bpm}" if rep.rung_bpm != rep.tempo_bpm else ""
+        what = f"{result(rep.faults)} at {rep.tempo_bpm}{rung}"
+        return (
+            f"{what}, {rep.purpose}, turn {self.turns.index(rep.turn) + 1}{', heard' if rep.listened else ''}"
         )
-        return f"{state}  | {'; '.join(effect_text(effect) for effect in effects)}".rstrip()
 
     def ending(self) -> list[str]:
         """What stands at the end: the repetitions as last rated, and the rungs."""
-        session = cast(Session, self.session)
+        session = self._opened()
         lines = [
-            f"# saved {rep.serial}: {excerpt_text(rep.passage.excerpt)} {rep.tempo_bpm} {result(rep.faults)}"
-            for rep in session.saved
+            f"# saved {number}: {excerpt_text(played.task.excerpt)} {played.rep.tempo_bpm} {result(played.rep.faults)}"
+            for number, played in enumerate(session.played, 1)
         ]
-        for key, ladder in sorted(session.ladders.items()):
+        for key, ladder in sorted(session.coaching.ladders.items()):
             days = f", goal held on {len(ladder.landed_days)} days" if ladder.landed_days else ""
             lines.append(f"# rung {key}: {ladder.rung_bpm}{days}")
         return lines
 
 
-def result(faults: Any) -> str:
+def result(faults: tuple[Fault, ...] | None) -> str:
     """`clean`, `2c 5l` or `unrated`."""
     return "unrated" if faults is None else faults_text(faults) or "clean"
 
 
-def state_text(session: Session, told: bool) -> str:
-    """State, item, excerpt, tempo, marks, and, where `told`, what the rating did."""
-    step = [step_text(session.step)] if session.step is not None and told else []
-    if session.phase is Phase.DONE:
-        return " ".join([f"{session.phase:9}", *step])
-    parts = [f"{session.phase:9}", f"{session.index + 1}"]
-    if session.excerpt is not None and session.ladder is not None:
-        rung, tempo = session.ladder.rung_bpm, session.tempo_bpm
-        parts.append(f"{excerpt_text(session.excerpt):16} {tempo}" + (f"/{rung}" if tempo != rung else ""))
-    if session.probes:
-        parts.append(f"try {session.probes}")
-    if session.run_on:
+def state_text(session: Session) -> str:
+    """State, item, excerpt, tempo and marks."""
+    state, music, turn = session.state, session.music, session.turn
+    if turn is None:
+        return f"{session.phase:9}"
+    parts = [f"{session.phase:9}", f"{turn.number + 1}"]
+    if music is not None:
+        rung, tempo = session.coaching.rung_bpm(music.task.excerpt), music.task.tempo_bpm
+        parts.append(f"{excerpt_text(music.task.excerpt):16} {tempo}" + (f"/{rung}" if tempo != rung else ""))
+        if music.task.tries:
+            parts.append(f"try {music.task.tries}")
+    if isinstance(state, Ready | Playing) and state.runs_on:
         parts.append("runs on")
-    if session.amending:
-        parts.append(f"anew {session.amending}")
+    if isinstance(music, Amending):
+        parts.append(f"anew {music.number + 1}")
     if session.marks:
         parts.append(f"[{faults_text(session.marks)}]")
-    return " ".join([*parts, *step])
+    return " ".join(parts)
 
 
 def step_text(step: Step) -> str:
@@ -299,33 +291,10 @@ def step_text(step: Step) -> str:
     return f"{step.kind} {bpm}" + (f" {step.release}" if step.release else "")
 
 
-def effect_text(effect: Effect) -> str:
-    """An effect as a script's line tells it."""
-    match effect:
-        case StartRep():
-            return f"{'model' if effect.model else 'play'} {excerpt_text(effect.passage.excerpt)} {effect.tempo_bpm}"
-        case Silence():
-            return "silence"
-        case SaveRep(rep):
-            heard = ", heard" if rep.listened else ""
-            rung = f"/{rep.before.rung_bpm}" if rep.before.rung_bpm != rep.tempo_bpm else ""
-            what = f"{result(rep.faults)} at {rep.tempo_bpm}{rung}"
-            return f"save {rep.serial}: {what}, {rep.purpose}, turn {rep.turn}{heard}"
-        case CorrectRep(serial, faults, void):
-            return f"void {serial}" if void else f"correct {serial}: {result(faults)}"
-        case SaveEntry(kind, body):
-            return f"log {kind} {dict(body)}"
-        case AutoGo(seconds):
-            return f"go in {seconds:g} s"
-        case Tell(text):
-            return f'"{text}"'
-        case Finished():
-            return "finished"
-
-
 def traced(text: str) -> str:
     """The file's text with what its events bring today."""
-    player, lines = Player(), []
+    player = Player()
+    lines: list[str] = []
     for line in text.splitlines():
         script = line.partition(" | ")[0].strip()
         if script.startswith(("# saved", "# rung")):

@@ -224,15 +224,20 @@ def _hurts(log: Log, drill: str) -> list[dict[str, object]]:
 
 def _correct(arguments: argparse.Namespace) -> int:
     from coach.log.entries import Correction
-    from coach.session.answers import read_answers
+    from coach.rating.fault import Fault
+    from coach.session.answers import RepLine, read_answers
 
     words = " ".join(arguments.result)
-    void, faults = words == "void", None
+    void = words == "void"
+    faults: tuple[Fault, ...] | None = None
     if words not in ("void", "unrated"):
-        answers = read_answers(words, "RESULT")
-        if len(answers) != 1 or answers[0].kind != "rep" or answers[0].at:
-            raise UsageError(Problem(f"{words!r} is no result", "RESULT", guess="as in: choked 2 5; late 3"))
-        faults = answers[0].faults
+        match read_answers(words, "RESULT"):
+            case [RepLine(_, _, faults, None)]:
+                pass
+            case _:
+                raise UsageError(
+                    Problem(f"{words!r} is no result", "RESULT", guess="as in: choked 2 5; late 3")
+                )
     at_ms, _ = clock(arguments.date)
     with _open(arguments) as log:
         rep = _one_rep(log, arguments.rep)

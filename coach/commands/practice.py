@@ -15,13 +15,13 @@ from typing import TYPE_CHECKING
 from coach.commands.common import add_session, checked_minutes, clock, fresh_id, places_of, say, say_folder
 from coach.ground.places import user_path
 from coach.ground.plain import counted, json_text
-from coach.ground.problem import CoachError, Problem, UsageError
+from coach.ground.problem import CoachError, Problem
 
 if TYPE_CHECKING:
     from coach.log.entries import Entry
     from coach.session.answers import Answer
     from coach.session.desk import Desk
-    from coach.session.entered import About
+    from coach.session.entered import HandClock
     from coach.session.host import Practice
     from coach.store.outbox import Word
 
@@ -36,22 +36,10 @@ def configure(parser: argparse.ArgumentParser) -> None:
         metavar="FILE",
         help="enter practice done elsewhere, one line a repetition (README has the lines)",
     )
-    parser.add_argument(
-        "--again", action="store_true", help="with --answers: enter a file that was entered already once more"
-    )
-    parser.add_argument(
-        "--take-back",
-        action="store_true",
-        help="with --answers: what was logged when this file was entered counts no more (the log keeps it)",
-    )
 
 
 def run(arguments: argparse.Namespace) -> int:
     checked_minutes(arguments.minutes)
-    if (arguments.again or arguments.take_back) and not arguments.answers:
-        raise UsageError(Problem("--again and --take-back go with --answers FILE", "coach practice"))
-    if arguments.again and arguments.take_back:
-        raise UsageError(Problem("--again and --take-back exclude each other", "coach practice"))
     if arguments.answers:
         return _enter_answers(arguments)
     in_browser = bool(os.environ.get("TEXTUAL_DRIVER"))
@@ -117,9 +105,9 @@ def _clock_on(date_text: str) -> Callable[[], tuple[int, int]]:
 def _enter_answers(arguments: argparse.Namespace) -> int:
     from tempfile import TemporaryDirectory
 
-    from coach.session.answers import HandClock, check_days, load_answers
+    from coach.session.answers import check_days, load_answers
     from coach.session.desk import Desk
-    from coach.session.entered import About, digest_of, undated_day
+    from coach.session.entered import HandClock, digest_of
     from coach.store.log import Log
     from coach.store.outbox import Outbox
     from coach.store.upkeep import backup_log
@@ -138,13 +126,9 @@ def _enter_answers(arguments: argparse.Namespace) -> int:
         for notice in desk.notices:
             say(f"coach: {notice}", to=sys.stderr)
         check_days(answers, arguments.answers, desk.today)
-        digest = digest_of(answers)
-        named = sorted(drill.id for drill in desk.library.drills) if arguments.drills else []
-        about = About(undated_day(answers, desk.today), tuple(named))
-        if arguments.take_back:
-            return _take_back(desk, arguments.answers, digest, about)
-        if not arguments.again:
-            _refuse_second(desk, arguments.answers, digest, about)
+        named = [drill.id for drill in desk.library.drills] if arguments.drills else []
+        digest = digest_of(answers, desk.today, named)
+        _refuse_second(desk, arguments.answers, digest)
         # All or nothing: the whole file is entered into a copy of the log first, and what came of it written at once.
         with TemporaryDirectory() as scratch:
             copy = backup_log(desk.log, hand_clock.now_ms, Path(scratch) / "log.sqlite3")
@@ -155,9 +139,10 @@ def _enter_answers(arguments: argparse.Namespace) -> int:
                     answers,
                     arguments.answers,
                     replace(desk, log=trial, outbox=noted),
+                    hand_clock,
                     lambda practice: lines.extend(_told(practice)),
                 )
-        desk.outbox.send_all([*noted.sent, *_remembered(desk, noted.sent, digest, about)])
+        desk.outbox.send_all([*noted.sent, *_remembered(desk, noted.sent, digest)])
         for line in lines:
             say(line)
         say(f"logged in {desk.log.path}")
@@ -165,73 +150,50 @@ def _enter_answers(arguments: argparse.Namespace) -> int:
     return 0
 
 
-def _refuse_second(desk: Desk, where: str, digest: str, about: About) -> None:
-    """CoachError where this file was entered already; the same lines may be meant for another day or drill."""
+def _refuse_second(desk: Desk, where: str, digest: str) -> None:
+    """CoachError where this file was entered already."""
     from coach.session.entered import entered_before
+    from coach.store.records import iso_time
 
-    found = entered_before(desk.log, digest)
-    for entered in found:
-        if entered.about == about:
-            reps = counted(entered.reps, "repetition")
-            raise CoachError(
-                Problem(
-                    f"was entered already on {entered.when}: {reps}; nothing is logged",
-                    where,
-                    guess="--again enters it once more, --take-back voids what was entered",
-                )
+    before = entered_before(desk.log.entries("answers"), digest)
+    if before is not None:
+        entry, reps = before
+        when = iso_time(entry.at_ms, entry.utc_offset_min)[:16].replace("T", " ")
+        raise CoachError(
+            Problem(
+                f"was entered already on {when}: {counted(reps, 'repetition')}; nothing is logged",
+                where,
+                guess="add what is new in a file of its own",
             )
-    if found:
-        say(
-            f"coach: {where}: the same lines were entered on {found[-1].when} for {found[-1].about}; "
-            f"now they are for {about} (--take-back voids this)",
-            to=sys.stderr,
         )
 
 
-def _remembered(desk: Desk, words: Sequence[Word], digest: str, about: About) -> list[Entry]:
+def _remembered(desk: Desk, words: Sequence[Word], digest: str) -> list[Entry]:
     """The entry that says what was entered; none where nothing was."""
     from coach.log.entries import Entry
-    from coach.session.entered import body_of
 
-    reps = [word[0] for word in words if isinstance(word, tuple)]
+    reps = sum(isinstance(word, tuple) for word in words)
     if not reps:
         return []
     now_ms, offset_min = clock()
-    body = json_text(body_of(digest, about, reps))
+    body = json_text({"digest": digest, "reps": reps})
     return [Entry(fresh_id(now_ms), desk.log.player.id, now_ms, offset_min, "answers", body)]
 
 
-def _take_back(desk: Desk, where: str, digest: str, about: About) -> int:
-    from coach.session.entered import entered_before, voiding
-
-    found = [entered for entered in entered_before(desk.log, digest) if entered.about == about]
-    if not found:
-        guess = "was it changed since, were other drills named, or is --date missing?"
-        raise CoachError(
-            Problem("no such file was entered, so there is nothing to take back", where, guess=guess)
-        )
-    words, reps = voiding(desk.log, found[-1], *clock(), fresh_id)
-    desk.outbox.send_all(words)
-    say(
-        f"{where}, entered on {found[-1].when}: {counted(reps, 'repetition')} count no more; the log keeps them"
-    )
-    return 0
-
-
-def _enter(answers: Sequence[Answer], where: str, desk: Desk, tell: Callable[[Practice], None]) -> None:
-    from coach.session.answers import HandClock, enter
-
-    hand_clock = desk.clock
-    assert isinstance(hand_clock, HandClock)
+def _enter(
+    answers: Sequence[Answer],
+    where: str,
+    desk: Desk,
+    hand_clock: HandClock,
+    tell: Callable[[Practice], None],
+) -> None:
+    from coach.session.entered import enter
 
     def begin() -> Practice:
         reps = desk.log.reps(since=desk.today, until=desk.today)
         if reps:
             hand_clock.now_ms = max(hand_clock.now_ms, reps[-1].at_ms + 1)
-        plan = desk.plan()
-        # A line without a tempo is about the rung: what was tried above it says so (`at`).
-        items = tuple(replace(item, probe_bpm=0) for item in plan.items)
-        return desk.practice(replace(plan, items=items), adapts=False)
+        return desk.practice(desk.plan(), adapts=False)
 
     def set_day(day: date) -> None:
         hand_clock.now_ms, hand_clock.utc_offset_min = evening(day)
@@ -250,13 +212,13 @@ def evening(day: date) -> tuple[int, int]:
 
 def _told(practice: Practice) -> Iterator[str]:
     from coach.ground.plain import plain_text
-    from coach.session.host import summarise
+    from coach.session.notices import sentence
+    from coach.session.summary import summarise
     from coach.words.amounts import clean_rate, full_day, rung_change, tempo_range
     from coach.words.names import logged_name
 
-    for message in practice.messages:
-        yield f"  {plain_text(message)}"
-    practice.messages.clear()
+    for notice in practice.take_notices():
+        yield f"  {plain_text(sentence(notice))}"
     summary = summarise(practice.session, 0, 0)
     if not summary.excerpts:
         return

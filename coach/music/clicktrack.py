@@ -90,6 +90,13 @@ def clicks_of(
     return tuple(clicks)
 
 
+def rep_seconds(passage: Passage, tempo_bpm: int, count_in_bars: int = 1) -> float:
+    """How long a repetition takes with its count-in, in seconds."""
+    clicks = clicks_of(passage, tempo_bpm, count_in_bars, ClickPattern())
+    lead_s = -float(clicks[0].seconds) if clicks else 0.0
+    return max(lead_s, 0.0) + float(passage.seconds(tempo_bpm))
+
+
 def _counted(bar: PassageBar) -> Iterator[tuple[int, Fraction]]:
     """Counted beats that start inside the bar's part, from 0 at the bar line, with their tempo beats."""
     beat = math.ceil(bar.first_beat)

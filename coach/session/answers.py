@@ -19,24 +19,18 @@ from __future__ import annotations
 import difflib
 import os
 import re
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
-from typing import Literal
 
 from coach.ground.days import day_from
 from coach.ground.digits import whole_number
 from coach.ground.problem import CoachError, Problem
-from coach.music.drill import Drill
-from coach.music.excerpt import Excerpt, Kind, Passage, layer_choices, passage_of
 from coach.music.rhythm import MAX_BPM, MIN_BPM
 from coach.rating.fault import Fault, causes_of, examples
 from coach.rating.table import RESULTS, Result
-from coach.session.events import ChooseExcerpt, Go, Rated, Skip, Stop
-from coach.session.host import Practice, rep_seconds
-from coach.session.machine import Phase
 
 LARGEST_BYTES = 1_000_000
 MOST_PROBLEMS = 100
@@ -58,15 +52,39 @@ class At:
 
 
 @dataclass(frozen=True, slots=True)
-class Answer:
-    """One line of an answers file."""
+class Line:
+    """One line of an answers file: its number, from 1, and its text."""
 
     line: int
-    kind: Literal["rep", "day", "stop", "skip"]
     text: str
+
+
+@dataclass(frozen=True, slots=True)
+class RepLine(Line):
+    """A repetition; `at` where it was not what the plan asks."""
+
     faults: tuple[Fault, ...] = ()
     at: At | None = None
-    day: date | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class DayLine(Line):
+    """The lines below belong to this practice day."""
+
+    day: date
+
+
+@dataclass(frozen=True, slots=True)
+class SkipLine(Line):
+    """On to the plan's next item."""
+
+
+@dataclass(frozen=True, slots=True)
+class StopLine(Line):
+    """The day's practice ends."""
+
+
+Answer = RepLine | DayLine | SkipLine | StopLine
 
 
 def load_answers(path: str) -> list[Answer]:
@@ -141,10 +159,10 @@ def _parse(line: str, number: int, pending: At | None) -> tuple[Answer | None, A
     if word in ("stop", "skip", "day") and pending:
         raise ValueError(f"at {pending.phrase}/{pending.layer} is followed by {word}, not by a result")
     if word == "day":
-        return Answer(number, "day", line, day=_day(rest)), None
+        return DayLine(number, line, _day(rest)), None
     if line in ("stop", "skip"):
-        return Answer(number, "stop" if line == "stop" else "skip", line), None
-    return Answer(number, "rep", whole, _results(line), pending), None
+        return (StopLine if line == "stop" else SkipLine)(number, line), None
+    return RepLine(number, whole, _results(line), pending), None
 
 
 def _day(text: str) -> date:
@@ -246,7 +264,7 @@ def check_days(answers: Sequence[Answer], where: str, today: date) -> None:
             source_line=answer.text,
         )
         for answer in answers
-        if answer.day and answer.day > today
+        if isinstance(answer, DayLine) and answer.day > today
     ]
     if problems:
         raise CoachError(problems)
@@ -261,151 +279,3 @@ def _past(day: date, today: date) -> date:
             if day.replace(year=year) <= today:
                 return day.replace(year=year)
     return today
-
-
-@dataclass
-class HandClock:
-    """A clock that moves only when told: UTC in ms and the local offset in minutes."""
-
-    now_ms: int
-    utc_offset_min: int
-
-    def __call__(self) -> tuple[int, int]:
-        return self.now_ms, self.utc_offset_min
-
-    def advance(self, seconds: float) -> None:
-        self.now_ms += round(seconds * 1000)
-
-
-def enter(
-    answers: Sequence[Answer],
-    where: str,
-    clock: HandClock,
-    begin: Callable[[], Practice],
-    set_day: Callable[[date], None],
-    tell: Callable[[Practice], None],
-) -> None:
-    """Carry out answers: sessions one after another, each on the plan of its day.
-
-    `begin` makes a session on the plan of the clock's day, `set_day` moves the clock, `tell` is called with each
-    session that ended. When a plan is done and lines go on, a new plan of the same day follows. A line that does not
-    fit what it is about raises CoachError; the caller decides what becomes of the lines before it.
-    """
-    practice: Practice | None = None
-    for answer in answers:
-        if answer.kind == "day":
-            _end(practice, clock, tell)
-            practice = None
-            assert answer.day is not None
-            set_day(answer.day)
-            continue
-        if practice is None or practice.session.phase is Phase.DONE:
-            another = practice is not None
-            if practice is not None:
-                tell(practice)
-            practice = begin()
-            if another:
-                practice.messages.append(
-                    "The plan was done; the next lines are on a new plan of the same day."
-                )
-        _rest(practice, clock)
-        if practice.session.phase is Phase.DONE:
-            raise _fault(answer, where, "the plan of this day holds nothing to practise", "another day?")
-        if answer.kind == "stop":
-            _end(practice, clock, tell)
-            practice = None
-        elif answer.kind == "skip":
-            practice.send(Skip(at_ms=clock.now_ms))
-        else:
-            _play(practice, answer, where, clock)
-    _end(practice, clock, tell)
-
-
-def _rest(practice: Practice, clock: HandClock) -> None:
-    while practice.session.phase is Phase.REST:
-        item = practice.session.item
-        clock.advance(60 * (item.minutes if item else 0))
-        practice.send(Go(at_ms=clock.now_ms))
-
-
-def _end(practice: Practice | None, clock: HandClock, tell: Callable[[Practice], None]) -> None:
-    if practice is None:
-        return
-    practice.send(Stop(at_ms=clock.now_ms))
-    tell(practice)
-
-
-def _play(practice: Practice, answer: Answer, where: str, clock: HandClock) -> None:
-    if answer.at:
-        chosen = _chosen(practice.session.drills.values(), answer, where)
-        practice.send(ChooseExcerpt(at_ms=clock.now_ms, excerpt=chosen))
-    passage = practice.session.passage
-    assert passage is not None
-    for fault in answer.faults:
-        if fault.label > len(passage.events):
-            what = _described(passage)
-            message = f"event {fault.label} is outside 1 to {len(passage.events)}, the events of {what}"
-            raise _fault(answer, where, message, "" if answer.at else _way_out(practice, fault, answer))
-        if fault.note > len(passage.event(fault.label).notes):
-            raise _fault(answer, where, f"event {fault.label} has no note {fault.note}", "")
-    tempo_bpm = (answer.at and answer.at.tempo_bpm) or practice.session.tempo_bpm
-    clock.advance(rep_seconds(passage, tempo_bpm) + practice.settings.pause_s)
-    index = practice.session.index
-    practice.send(Rated(at_ms=clock.now_ms, faults=answer.faults, tempo_bpm=tempo_bpm))
-    item = practice.session.item
-    if answer.at and practice.session.index == index and item is not None and item.excerpt is not None:
-        practice.send(ChooseExcerpt(at_ms=clock.now_ms, excerpt=item.excerpt))
-    if practice.unsaved:
-        raise CoachError(Problem(practice.messages[-1], where, answer.line))
-
-
-def _described(passage: Passage) -> str:
-    """What a line is about: title, layer, and the kind of excerpt where it is not the whole phrase."""
-    excerpt = passage.excerpt
-    kind = "" if excerpt.kind is Kind.PHRASE else f" ({excerpt.kind.value})"
-    return f"{passage.title}, {excerpt.layer}{kind}{', easier version' if excerpt.easier else ''}"
-
-
-def _way_out(practice: Practice, fault: Fault, answer: Answer) -> str:
-    """The likely slip where a label is outside: the whole phrase was played, or another repetition than asked."""
-    session = practice.session
-    assert session.drill is not None
-    assert session.excerpt is not None
-    phrase, layer = session.excerpt.phrases[0], session.excerpt.layer
-    whole = passage_of(session.drill, Excerpt(session.drill.id, (phrase,), layer))
-    if fault.label <= len(whole.events):
-        return f"the whole phrase? at {phrase}/{layer} {answer.text}"
-    return "another repetition than the plan's? say which, and its tempo unless it was the rung: " + (
-        f"at PHRASE/{layer} 60 {answer.text}"
-    )
-
-
-def _chosen(drills: Iterable[Drill], answer: Answer, where: str) -> Excerpt:
-    at = answer.at
-    assert at is not None
-    phrases = [(drill, phrase) for drill in drills for phrase in drill.phrases]
-    named = [(drill, phrase) for drill, phrase in phrases if at.phrase in (phrase.id, phrase.name)]
-    if not named:
-        named = [(drill, phrase) for drill, phrase in phrases if at.phrase == f"{drill.id}/{phrase.id}"]
-    if not named:
-        known = [phrase.id for _, phrase in phrases]
-        near = difflib.get_close_matches(at.phrase, known, n=1)
-        raise _fault(
-            answer,
-            where,
-            f"no phrase {at.phrase!r}; there are {', '.join(known[:12])}",
-            near[0] if near else "",
-        )
-    if len(named) > 1:
-        written = ", ".join(f"{drill.id}/{phrase.id}" for drill, phrase in named)
-        raise _fault(answer, where, f"several drills have a phrase {at.phrase!r}", f"write one of {written}")
-    drill, phrase = named[0]
-    choices = layer_choices(phrase)
-    if at.layer not in choices:
-        raise _fault(answer, where, f"{phrase.id} has no layer {at.layer!r}; it has {', '.join(choices)}", "")
-    return Excerpt(drill.id, (phrase.id,), at.layer)
-
-
-def _fault(answer: Answer, where: str, message: str, guess: str) -> CoachError:
-    more = "nothing of this file is logged yet"
-    return CoachError(Problem(f"{message}; {more}", where, answer.line, 1, guess, source_line=answer.text))

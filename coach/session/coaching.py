@@ -91,8 +91,9 @@ class Ruling:
 class Coaching:
     """The ladders of all excerpts, by their keys, and the day's plan.
 
-    With `adapts` false (an answers file) each turn has the excerpt and the number of repetitions of its item: away
-    from the screen nobody saw them change, and the labels of the results belong to what the plan said.
+    With `adapts` false (an answers file) each turn has the excerpt and the number of repetitions of its item, and
+    none is a try: away from the screen nobody saw them change, and the labels of the results belong to what the plan
+    said. What was tried above the rung says so itself.
     """
 
     items: tuple[PlanItem, ...]
@@ -138,7 +139,7 @@ class Coaching:
             return known, item.tempo_bpm or known.rung_bpm(excerpt), 0
         known = self.opened(drill, excerpt, day, item.tempo_bpm)
         rung_bpm, try_bpm = known.rung_bpm(excerpt), min(item.probe_bpm, drill.goal_bpm)
-        if ladders.is_probe(rung_bpm, try_bpm, drill.goal_bpm):
+        if self.adapts and ladders.is_probe(rung_bpm, try_bpm, drill.goal_bpm):
             return known, try_bpm, ladders.PROBES
         return known, rung_bpm, 0
 

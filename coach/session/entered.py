@@ -1,105 +1,196 @@
-"""Answers files that were entered: the log remembers each, so that the same one is not logged twice unawares.
+"""Answers files entered into sessions, each once.
 
-An entry of kind `answers` holds what was entered: `digest` of the file's lines, `day` on which the lines before any
-`day` line were meant (empty where the file says all its days), the `drills` named, `reps` logged, and the `turns` that
-they make up. Another entry with `takes_back`, the id of the first, says that none of them counts any more.
+The log remembers what was entered, so that to enter the same file twice is harmless: an entry of kind `answers` holds
+the `digest` of the file's lines, of the day on which those before any `day` line were meant, and of the drills that
+were named; and how many `reps` came of it.
 """
 
 from __future__ import annotations
 
+import difflib
 import hashlib
 import json
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
-from typing import Any
 
-from coach.log.entries import Correction, Entry, Rep
-from coach.rating.fault import faults_text
-from coach.session.answers import Answer
-from coach.store.log import Log
-from coach.store.records import iso_time
-
-
-@dataclass(frozen=True, slots=True)
-class About:
-    """What the lines of a file were meant for: the same lines may be meant for something else."""
-
-    day: str
-    """On which the lines before any `day` line were meant; empty where there are none."""
-    drills: tuple[str, ...]
-    """Ids of the drills named, sorted; empty where the plan was over all at hand."""
-
-    def __str__(self) -> str:
-        return ", ".join(filter(None, [self.day, *self.drills])) or "all drills"
+from coach.ground.problem import CoachError, Problem
+from coach.log.entries import Entry
+from coach.music.clicktrack import rep_seconds
+from coach.music.drill import Drill
+from coach.music.excerpt import Excerpt, Kind, Passage, layer_choices, passage_of
+from coach.rating.fault import Fault, faults_text
+from coach.session.answers import Answer, At, DayLine, RepLine, SkipLine, StopLine
+from coach.session.events import ChooseExcerpt, Go, Rated, Skip, Stop
+from coach.session.host import Practice
+from coach.session.notices import Plain, sentence
+from coach.session.states import Phase, Ready, Rest, Task
 
 
-@dataclass(frozen=True, slots=True)
-class Entered:
-    """An answers file as the log remembers it; `when` is the local time at which it was entered."""
-
-    id: str
-    about: About
-    reps: int
-    turns: frozenset[str]
-    when: str
-
-
-def digest_of(answers: Sequence[Answer]) -> str:
-    """What a file says, whatever its spaces and comments: 32 hexadecimal digits."""
-    lines = []
-    for answer in answers:
-        place = (answer.at.phrase, answer.at.layer, answer.at.tempo_bpm) if answer.at else ()
-        lines.append(json.dumps([answer.kind, str(answer.day or ""), place, faults_text(answer.faults)]))
+def digest_of(answers: Sequence[Answer], today: date, drills: Sequence[str]) -> str:
+    """What a file says, whatever its spaces and comments, about which day and drills: 32 hexadecimal digits."""
+    undated = "" if answers and isinstance(answers[0], DayLine) else today.isoformat()
+    lines = [json.dumps([undated, *sorted(drills)]), *map(_meant, answers)]
     return hashlib.sha256("\n".join(lines).encode()).hexdigest()[:32]
 
 
-def undated_day(answers: Sequence[Answer], today: date) -> str:
-    """The day on which the lines before any `day` line are meant; empty where there are none."""
-    return "" if answers and answers[0].kind == "day" else today.isoformat()
+def _meant(answer: Answer) -> str:
+    match answer:
+        case RepLine(_, _, faults, at):
+            return (
+                f"rep {json.dumps((at.phrase, at.layer, at.tempo_bpm) if at else ())} {faults_text(faults)}"
+            )
+        case DayLine(_, _, day):
+            return f"day {day}"
+        case _:
+            return answer.text
 
 
-def entered_before(log: Log, digest: str) -> list[Entered]:
-    """When these lines were entered and not taken back since, the latest last; on whatever day they were meant."""
-    found: dict[str, Entered] = {}
-    for entry in log.entries("answers"):
+def entered_before(entries: Sequence[Entry], digest: str) -> tuple[Entry, int] | None:
+    """The entry of a file with this digest among entries of kind `answers`, and its repetitions; None where new."""
+    for entry in entries:
         try:
             body = json.loads(entry.body)
-            if "takes_back" in body:
-                found.pop(str(body["takes_back"]), None)
-            elif body["digest"] == digest:
-                when = iso_time(entry.at_ms, entry.utc_offset_min)[:16].replace("T", " ")
-                turns = frozenset(map(str, body["turns"]))
-                about = About(str(body["day"]), tuple(map(str, body["drills"])))
-                found[entry.id] = Entered(entry.id, about, int(body["reps"]), turns, when)
+            if body["digest"] == digest:
+                return entry, int(body["reps"])
         except (ValueError, KeyError, TypeError):
-            continue  # A merged log may come from a program that wrote other bodies.
-    return list(found.values())
+            continue  # A log may come from a program that wrote other bodies.
+    return None
 
 
-def body_of(digest: str, about: About, reps: Sequence[Rep]) -> dict[str, Any]:
-    """What an entry says about a file of which these repetitions came."""
-    turns = list(dict.fromkeys(rep.turn for rep in reps))
-    return {
-        "digest": digest,
-        "day": about.day,
-        "drills": list(about.drills),
-        "reps": len(reps),
-        "turns": turns,
-    }
+@dataclass
+class HandClock:
+    """A clock that moves only when told: UTC in ms and the local offset in minutes."""
+
+    now_ms: int
+    utc_offset_min: int
+
+    def __call__(self) -> tuple[int, int]:
+        return self.now_ms, self.utc_offset_min
+
+    def advance(self, seconds: float) -> None:
+        self.now_ms += round(seconds * 1000)
 
 
-def voiding(
-    log: Log, entered: Entered, at_ms: int, offset_min: int, fresh_id: Callable[[int], str]
-) -> tuple[list[Correction | Entry], int]:
-    """The words that take a file's entering back, to be written together, and how many repetitions they void."""
-    words: list[Correction | Entry] = []
-    for rep in log.reps():
-        if rep.turn in entered.turns:
-            # Later than anything said before, even where the clock was set back.
-            later = max([at_ms, rep.at_ms, *(word.at_ms + 1 for word in log.corrections(rep.id))])
-            words.append(Correction(fresh_id(later), rep.id, later, None, void=True))
-    reps = len(words)
-    body = json.dumps({"takes_back": entered.id}, sort_keys=True)
-    words.append(Entry(fresh_id(at_ms), log.player.id, at_ms, offset_min, "answers", body))
-    return words, reps
+def enter(
+    answers: Sequence[Answer],
+    where: str,
+    clock: HandClock,
+    begin: Callable[[], Practice],
+    set_day: Callable[[date], None],
+    tell: Callable[[Practice], None],
+) -> None:
+    """Carry out answers: sessions one after another, each on the plan of its day.
+
+    `begin` makes a session on the plan of the clock's day, `set_day` moves the clock, `tell` is called with each
+    session that ended. When a plan is done and lines go on, a new plan of the same day follows. A line that does not
+    fit what it is about raises CoachError; the caller decides what becomes of the lines before it.
+    """
+    practice: Practice | None = None
+    for answer in answers:
+        if isinstance(answer, DayLine):
+            _end(practice, tell)
+            practice = None
+            set_day(answer.day)
+            continue
+        if practice is None:
+            practice = begin()
+        elif practice.session.phase is Phase.DONE:
+            tell(practice)
+            practice = begin()
+            practice.notices.append(Plain.ANOTHER_PLAN)
+        ready = _ready(practice, clock)
+        if ready is None:
+            raise _fault(answer, where, "the plan of this day holds nothing to practise", "another day?")
+        match answer:
+            case StopLine():
+                _end(practice, tell)
+                practice = None
+            case SkipLine():
+                practice.send(Skip())
+            case RepLine():
+                _play(practice, ready, answer, where, clock)
+    _end(practice, tell)
+
+
+def _ready(practice: Practice, clock: HandClock) -> Ready | None:
+    """What stands ready once tuning and breaks are over; None at the plan's end."""
+    while isinstance(state := practice.session.state, Rest):
+        clock.advance(60 * state.turn.item.minutes)
+        practice.send(Go())
+    return state if isinstance(state, Ready) else None
+
+
+def _end(practice: Practice | None, tell: Callable[[Practice], None]) -> None:
+    if practice is not None:
+        practice.send(Stop())
+        tell(practice)
+
+
+def _play(practice: Practice, ready: Ready, answer: RepLine, where: str, clock: HandClock) -> None:
+    if answer.at:
+        practice.send(ChooseExcerpt(_chosen(practice.session.drills.values(), answer, answer.at, where)))
+        ready = _ready(practice, clock) or ready
+    passage = ready.task.passage
+    for fault in answer.faults:
+        if fault.label > len(passage.events):
+            what = _described(passage)
+            message = f"event {fault.label} is outside 1 to {len(passage.events)}, the events of {what}"
+            raise _fault(answer, where, message, "" if answer.at else _way_out(ready.task, fault, answer))
+        if fault.note > len(passage.event(fault.label).notes):
+            raise _fault(answer, where, f"event {fault.label} has no note {fault.note}", "")
+    tempo_bpm = (answer.at and answer.at.tempo_bpm) or ready.task.tempo_bpm
+    clock.advance(rep_seconds(passage, tempo_bpm) + practice.settings.pause_s)
+    practice.send(Rated(answer.faults, tempo_bpm))
+    state, asked = practice.session.state, ready.turn.item.excerpt
+    if answer.at and asked and isinstance(state, Ready) and state.turn.id == ready.turn.id:
+        practice.send(ChooseExcerpt(asked))
+    if practice.unsaved:
+        raise CoachError(Problem(sentence(practice.notices[-1]), where, answer.line))
+
+
+def _described(passage: Passage) -> str:
+    """What a line is about: title, layer, and the kind of excerpt where it is not the whole phrase."""
+    excerpt = passage.excerpt
+    kind = "" if excerpt.kind is Kind.PHRASE else f" ({excerpt.kind.value})"
+    return f"{passage.title}, {excerpt.layer}{kind}{', easier version' if excerpt.easier else ''}"
+
+
+def _way_out(task: Task, fault: Fault, answer: Answer) -> str:
+    """The likely slip where a label is outside: the whole phrase was played, or another repetition than asked."""
+    phrase, layer = task.excerpt.phrases[0], task.excerpt.layer
+    whole = passage_of(task.drill, Excerpt(task.drill.id, (phrase,), layer))
+    if fault.label <= len(whole.events):
+        return f"the whole phrase? at {phrase}/{layer} {answer.text}"
+    return "another repetition than the plan's? say which, and its tempo unless it was the rung: " + (
+        f"at PHRASE/{layer} 60 {answer.text}"
+    )
+
+
+def _chosen(drills: Iterable[Drill], answer: Answer, at: At, where: str) -> Excerpt:
+    phrases = [(drill, phrase) for drill in drills for phrase in drill.phrases]
+    named = [(drill, phrase) for drill, phrase in phrases if at.phrase in (phrase.id, phrase.name)]
+    if not named:
+        named = [(drill, phrase) for drill, phrase in phrases if at.phrase == f"{drill.id}/{phrase.id}"]
+    if not named:
+        known = [phrase.id for _, phrase in phrases]
+        near = difflib.get_close_matches(at.phrase, known, n=1)
+        raise _fault(
+            answer,
+            where,
+            f"no phrase {at.phrase!r}; there are {', '.join(known[:12])}",
+            near[0] if near else "",
+        )
+    if len(named) > 1:
+        written = ", ".join(f"{drill.id}/{phrase.id}" for drill, phrase in named)
+        raise _fault(answer, where, f"several drills have a phrase {at.phrase!r}", f"write one of {written}")
+    drill, phrase = named[0]
+    choices = layer_choices(phrase)
+    if at.layer not in choices:
+        raise _fault(answer, where, f"{phrase.id} has no layer {at.layer!r}; it has {', '.join(choices)}", "")
+    return Excerpt(drill.id, (phrase.id,), at.layer)
+
+
+def _fault(answer: Answer, where: str, message: str, guess: str) -> CoachError:
+    more = "nothing of this file is logged yet"
+    return CoachError(Problem(f"{message}; {more}", where, answer.line, 1, guess, source_line=answer.text))

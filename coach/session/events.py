@@ -1,122 +1,155 @@
-"""What can happen in a session and what a session asks of its host: the vocabulary of `session.py`.
+"""What can happen in a session and what a session asks of its host: the vocabulary of `machine.py`.
 
-Events carry their moment, `at_ms`, UTC in milliseconds since 1970. Effects are carried out in the order given.
+Events are values without a time; the host gives the moment beside them. Effects are carried out in the order given.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
+from enum import StrEnum
 
-from coach.learning.ladder import Ladder, Step
-from coach.log.entries import EntryKind
-from coach.music.drill import ClickPattern
-from coach.music.excerpt import Excerpt, Passage
+from coach.log.entries import Correction, Entry, Rep
+from coach.music.drill import Drill
+from coach.music.excerpt import Excerpt, LoggedPassage, Passage
 from coach.rating.fault import Fault
+from coach.rating.table import Result
+from coach.session.notices import Notice
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class SessionEvent:
-    """Something that happened; `at_ms` is UTC in milliseconds."""
-
-    at_ms: int
+    """Something that happened."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class Go(SessionEvent):
     """Start the repetition; go on after a rest or a pause."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class RepEnded(SessionEvent):
     """The last sample was heard."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class Cut(SessionEvent):
     """The player broke off; events after label `reached` were not played."""
 
     reached: int
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class Mark(SessionEvent):
     """Mark an event as failed; the same mark again takes it back, another one on the same event replaces it."""
 
     fault: Fault
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
+class MarkRest(SessionEvent):
+    """Mark every event from a label on."""
+
+    label: int
+    result: Result
+
+
+class Source(StrEnum):
+    """Who suggests how an event went."""
+
+    PEDAL = "pedal"
+    """The player's foot said that something went so: it marks, and only the event is a guess."""
+    MICROPHONE = "microphone"
+    """The program heard something: it is shown, and marks nothing."""
+
+
+@dataclass(frozen=True, slots=True)
+class Suggest(SessionEvent):
+    """An event may have gone so, with a certainty of 0 to 1; `others` are labels that it may be about instead."""
+
+    label: int
+    result: Result
+    certainty: float
+    source: Source
+    others: tuple[int, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class Confirm(SessionEvent):
     """Save the repetition with the marks as they stand."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class Rated(SessionEvent):
-    """Save the repetition with these results in one go; `tempo_bpm` where another tempo was played."""
+    """A repetition that was played elsewhere, with its results; `tempo_bpm` where another tempo was played."""
 
     faults: tuple[Fault, ...]
     tempo_bpm: int | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class Again(SessionEvent):
     """Once more: a repetition that waits for its rating is kept, as marked or unrated; one in progress is dropped."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class SetTempo(SessionEvent):
     """Practise this excerpt at another rung."""
 
     tempo_bpm: int
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class Skip(SessionEvent):
     """Leave this item; go to the next."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class Easier(SessionEvent):
     """Switch the easier version on or off."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class ChooseLayer(SessionEvent):
     """Practise one layer, or all together."""
 
     layer: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class ChooseExcerpt(SessionEvent):
     """Practise another excerpt now, for the rest of this turn."""
 
     excerpt: Excerpt
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
+class Reload(SessionEvent):
+    """A drill was edited."""
+
+    drill: Drill
+
+
+@dataclass(frozen=True, slots=True)
 class Listen(SessionEvent):
-    """Hear the model at this rung."""
+    """Hear the model at this tempo."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class Pause(SessionEvent):
     """Stop the sound; a repetition in progress is dropped, one that waits for its rating keeps waiting."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class RunOn(SessionEvent):
     """Let the turn run on by itself, or stop that: then the last repetition is rated."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class Undo(SessionEvent):
-    """Take the last saved repetition back and rate it anew."""
+    """Take back the last mark of this repetition; where there is none, the last rating."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class Stop(SessionEvent):
     """End the session; `hurts` where it ends because something hurts."""
 
@@ -124,35 +157,12 @@ class Stop(SessionEvent):
 
 
 @dataclass(frozen=True, slots=True)
-class SavedRep:
-    """A repetition of this session as it goes to the log; `serial` counts from 1 in the session."""
-
-    serial: int
-    item: int
-    turn: int
-    passage: Passage
-    tempo_bpm: int
-    goal_bpm: int
-    faults: tuple[Fault, ...] | None
-    purpose: str
-    listened: bool
-    at_ms: int
-    before: Ladder
-    step: Step | None = None
-
-    @property
-    def above_rung(self) -> bool:
-        return self.tempo_bpm > self.before.rung_bpm
-
-
-@dataclass(frozen=True, slots=True)
 class StartRep:
-    """Play count-in and passage; with `model`, the model instead of the player."""
+    """Play the drill's count-in and the passage; with `model`, the model instead of the player."""
 
+    drill: Drill
     passage: Passage
     tempo_bpm: int
-    count_in_bars: int
-    click: ClickPattern
     model: bool = False
 
 
@@ -163,22 +173,17 @@ class Silence:
 
 @dataclass(frozen=True, slots=True)
 class SaveRep:
-    rep: SavedRep
+    """Log a repetition, and what was played where the log does not have it yet."""
+
+    rep: Rep
+    passage: LoggedPassage
 
 
 @dataclass(frozen=True, slots=True)
-class CorrectRep:
-    """Results that replace those of an earlier save; void: it does not count until corrected again."""
+class Save:
+    """Log a later word on a repetition, or another entry."""
 
-    serial: int
-    faults: tuple[Fault, ...] | None
-    void: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class SaveEntry:
-    kind: EntryKind
-    body: Mapping[str, Any]
+    word: Correction | Entry
 
 
 @dataclass(frozen=True, slots=True)
@@ -190,9 +195,9 @@ class AutoGo:
 
 @dataclass(frozen=True, slots=True)
 class Tell:
-    """A line for the player."""
+    """Tell the player."""
 
-    text: str
+    notice: Notice
 
 
 @dataclass(frozen=True, slots=True)
@@ -200,4 +205,4 @@ class Finished:
     """The session is over."""
 
 
-Effect = StartRep | Silence | SaveRep | CorrectRep | SaveEntry | AutoGo | Tell | Finished
+Effect = StartRep | Silence | SaveRep | Save | AutoGo | Tell | Finished

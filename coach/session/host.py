@@ -8,37 +8,34 @@ negative in the count-in.
 
 from __future__ import annotations
 
-import json
 import os
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from coach.folder.settings import PracticeSettings
 from coach.learning.plan import Plan
-from coach.log.entries import Correction, Entry, Rep, new_id, practice_day
-from coach.music.clicktrack import BeatAt, beats_of, clicks_of
+from coach.log.entries import practice_day
+from coach.music.clicktrack import BeatAt, beats_of
 from coach.music.drill import Drill
-from coach.music.excerpt import Passage, PlacedEvent
-from coach.rating.table import Says
+from coach.music.excerpt import PlacedEvent
 from coach.session import machine
+from coach.session.coaching import Coaching
 from coach.session.events import (
     AutoGo,
-    ChooseExcerpt,
-    CorrectRep,
     Effect,
     Finished,
     Go,
     RepEnded,
-    SavedRep,
-    SaveEntry,
+    Save,
     SaveRep,
     SessionEvent,
     Silence,
     StartRep,
     Tell,
 )
-from coach.session.machine import Phase, Session
+from coach.session.notices import Notice, NotSaved, Saved
+from coach.session.session import Session
 from coach.store.outbox import Outbox, Word
 
 if TYPE_CHECKING:
@@ -91,69 +88,56 @@ class Practice:
         self.settings = settings or PracticeSettings()
         self.click_sound = click_sound
         self.click_db = click_db
-        self.messages: list[str] = []
+        self.notices: list[Notice] = []
         """What the player was told, the newest last."""
         self.sounding: Sounding | None = None
         self.on_rep = on_rep
         """Called as a repetition starts to play and, with None, when the sound stops: for MIDI."""
         self._clock = clock
-        self._random_bytes = random_bytes
         self._auto_go_at: float | None = None
-        self._began_ms = 0
-        self._rep_ids: dict[int, str] = {}
-        self._turn_ids: dict[int, str] = {}
-        # A clock that was set back since then must not put today's later repetitions before the earlier ones.
-        self._last_ms = log.latest_ms(practice_day(*clock())) + 1
         self._now_s = now_s or _monotonic()
+        now_ms, offset_min = clock()
         self.session: Session
         self.session, effects = machine.start(
             plan,
             {drill.id: drill for drill in drills},
-            log.ladders(),
-            self.now_ms(),
-            rule=self.settings.rule,
+            Coaching(plan.items, log.ladders(), self.settings.rule, adapts),
+            # A clock that was set back since then must not put today's later repetitions before the earlier ones.
+            max(now_ms, log.latest_ms(practice_day(now_ms, offset_min)) + 1),
+            offset_min,
+            player=log.player.id,
+            nonce=random_bytes(8),
             pause_s=self.settings.pause_s,
             run_on_pause_s=self.settings.run_on_pause_s,
-            adapts=adapts,
         )
         self._carry_out(effects)
 
     def now_ms(self) -> int:
-        """The present in UTC milliseconds, never earlier than what was logged in this practice day."""
-        self._last_ms = max(self._clock()[0], self._last_ms)
-        return self._last_ms
+        """The present in UTC milliseconds, never earlier than the last event."""
+        return max(self._clock()[0], self.session.now_ms)
 
     def send(self, event: SessionEvent) -> bool:
-        """Give an event to the session and do what it asks; False where the phase does not accept it."""
-        if not self.session.accepts(type(event)):
+        """Give an event to the session and do what it asks; False where the state does not accept it."""
+        if not machine.accepts(self.session, type(event)):
             return False
-        if isinstance(event, Go):
-            self._open_new_day()
-            self._began_ms = self.now_ms()
         self._auto_go_at = None
-        self.session, effects = machine.receive(self.session, event)
+        self.session, effects = machine.receive(self.session, event, *self._clock())
         self._carry_out(effects)
         return True
 
-    def _open_new_day(self) -> None:
-        """Go on into a new practice day: ladders open as on any other, so that the log folds to the same rungs."""
-        today = practice_day(self.now_ms(), self._clock()[1])
-        session = self.session
-        if today <= session.day:
-            return
-        self.session = session = replace(session, plan=replace(session.plan, day=today))
-        ladder, excerpt = session.ladder, session.excerpt
-        if session.phase is Phase.READY and ladder and excerpt and session.tempo_bpm == ladder.rung_bpm:
-            self.session, _ = machine.receive(session, ChooseExcerpt(at_ms=self.now_ms(), excerpt=excerpt))
+    def take_notices(self) -> list[Notice]:
+        """What the player was told since this was last asked."""
+        taken, self.notices = self.notices, []
+        return taken
 
     def tick(self) -> bool:
         """Notice what time has brought: the end of a repetition, the next count-in. True where something changed."""
         if self.sounding and self.player and self.player.finished:
             self.sounding = None
-            return self.send(RepEnded(at_ms=self.now_ms()))
+            return self.send(RepEnded())
         if self._auto_go_at is not None and self._now_s() >= self._auto_go_at:
             self._auto_go_at = None
-            return self.send(Go(at_ms=self.now_ms()))
+            return self.send(Go())
         return False
 
     @property
@@ -209,52 +193,20 @@ class Practice:
     def _carry_out(self, effects: tuple[Effect, ...]) -> None:
         for effect in effects:
             match effect:
-                case SaveRep(rep):
-                    self._save(rep)
-                case CorrectRep(serial, faults, void):
-                    at_ms = self.now_ms()
-                    self._last_ms = at_ms + 1
-                    word = Correction(self._id(at_ms), self._rep_ids[serial], at_ms, faults, void)
+                case SaveRep(rep, passage):
+                    self._write((rep, passage))
+                case Save(word):
                     self._write(word)
-                case SaveEntry(kind, body):
-                    at_ms, offset = self.now_ms(), self._clock()[1]
-                    text = json.dumps(dict(body), sort_keys=True, ensure_ascii=False)
-                    entry = Entry(self._id(at_ms), self.log.player.id, at_ms, offset, kind, text)
-                    self._write(entry)
                 case StartRep():
                     self._start(effect)
                 case Silence() | Finished():
                     self._silence()
                 case AutoGo(seconds):
                     self._auto_go_at = self._now_s() + seconds
-                case Tell(text):
-                    self.messages.append(text)
-
-    def _save(self, saved: SavedRep) -> None:
-        at_ms, offset = self.now_ms(), self._clock()[1]
-        if practice_day(at_ms, offset) > self.session.day and self._began_ms:
-            # Begun in the old practice day, it belongs to it.
-            at_ms = self._began_ms
-        turn = self._turn_ids.setdefault(saved.turn, self._id(at_ms))
-        rep = Rep(
-            id=self._id(at_ms),
-            player=self.log.player.id,
-            at_ms=at_ms,
-            utc_offset_min=offset,
-            passage=saved.passage.logged.id,
-            excerpt=saved.passage.excerpt.key,
-            tempo_bpm=saved.tempo_bpm,
-            goal_bpm=saved.goal_bpm,
-            faults=saved.faults,
-            rung_bpm=saved.before.rung_bpm,
-            purpose=saved.purpose,
-            turn=turn,
-            listened=saved.listened,
-            duration_ms=round(rep_seconds(saved.passage, saved.tempo_bpm) * 1000),
-        )
-        self._write((rep, saved.passage.logged))
-        self._rep_ids[saved.serial] = rep.id
-        self._last_ms = at_ms + 1
+                case Tell(Saved()) if self.unsaved:
+                    pass  # What the disk refused is told by itself.
+                case Tell(notice):
+                    self.notices.append(notice)
 
     @property
     def unsaved(self) -> int:
@@ -262,12 +214,9 @@ class Practice:
         return len(self.outbox.waiting)
 
     def _write(self, word: Word) -> None:
-        said = self.outbox.send(word, self.now_ms())
-        if said:
-            self.messages.append(said)
-
-    def _id(self, at_ms: int) -> str:
-        return new_id(at_ms, self._random_bytes(10))
+        refused = self.outbox.send(word, self.session.now_ms)
+        if refused:
+            self.notices.append(NotSaved(refused))
 
     def _start(self, start: StartRep) -> None:
         if self.player is None:
@@ -276,8 +225,8 @@ class Practice:
         from coach.sound.timeline import rep_timeline
         from coach.sound.tones import tones_of
 
-        drill = self.session.drills[start.passage.excerpt.drill]
-        timeline = rep_timeline(start.passage, start.tempo_bpm, start.click, start.count_in_bars)
+        drill = start.drill
+        timeline = rep_timeline(start.passage, start.tempo_bpm, drill.click, drill.count_in_bars)
         tones = tones_of(start.passage, drill.instrument, timeline) if start.model else ()
         length_s = float(timeline.end_s) + TAIL_S
         pcm = render_rep(
@@ -288,7 +237,7 @@ class Practice:
             sound=self.click_sound,
             volume_db=DEFAULT_VOLUME_DB if self.click_db is None else self.click_db,
         )
-        beats = beats_of(start.passage, start.tempo_bpm, start.count_in_bars)
+        beats = beats_of(start.passage, start.tempo_bpm, drill.count_in_bars)
         self.sounding = Sounding(start, beats, float(timeline.count_in_s), length_s, timeline)
         self.player.play(pcm)
         if self.on_rep:
@@ -306,97 +255,3 @@ def _monotonic() -> Callable[[], float]:
     from coach.sound.player import now_s
 
     return now_s
-
-
-def rep_seconds(passage: Passage, tempo_bpm: int, count_in_bars: int = 1) -> float:
-    """How long a repetition takes with its count-in, in seconds."""
-    from coach.music.drill import ClickPattern
-
-    clicks = clicks_of(passage, tempo_bpm, count_in_bars, ClickPattern())
-    lead_s = -float(clicks[0].seconds) if clicks else 0.0
-    return max(lead_s, 0.0) + float(passage.seconds(tempo_bpm))
-
-
-@dataclass(frozen=True, slots=True)
-class ExcerptSummary:
-    """One excerpt of a session: repetitions and the rungs it went through."""
-
-    title: str
-    layer: str
-    key: str
-    reps: int
-    clean: int
-    unrated: int
-    played_bpm: tuple[int, int]
-    """The slowest and the fastest tempo that was played."""
-    from_bpm: int
-    to_bpm: int
-    """The ladder's rung before and after."""
-    goal_bpm: int
-    landed: bool
-
-
-@dataclass(frozen=True, slots=True)
-class Summary:
-    """What a session's end shows: what rang, what choked, what is due when."""
-
-    excerpts: tuple[ExcerptSummary, ...]
-    rang: Mapping[str, int]
-    """Node key to how often it rang."""
-    choked: Mapping[str, int]
-    """Node key to how often it choked."""
-    minutes: float
-
-    @property
-    def totals(self) -> tuple[int, int, int]:
-        """Repetitions of all excerpts together: how many, clean, unrated."""
-        return (
-            sum(line.reps for line in self.excerpts),
-            sum(line.clean for line in self.excerpts),
-            sum(line.unrated for line in self.excerpts),
-        )
-
-
-def summarise(session: Session, started_ms: int, ended_ms: int) -> Summary:
-    """What was practised in this session, from its saved repetitions as they were last rated."""
-    by_key: dict[str, list[SavedRep]] = {}
-    rang: dict[str, int] = {}
-    choked: dict[str, int] = {}
-    for rep in session.saved:
-        by_key.setdefault(rep.passage.excerpt.key, []).append(rep)
-        if rep.faults is None:
-            continue
-        faults = {fault.label: fault for fault in rep.faults}
-        for event in rep.passage.events:
-            fault = faults.get(event.label)
-            for number, note in enumerate(event.notes, 1):
-                says = fault.result.node if fault and fault.note in (0, number) else Says.CLEAN
-                if not note.node_key or says is Says.NOTHING:
-                    continue
-                tally = choked if says is Says.FAILED else rang
-                tally[note.node_key] = tally.get(note.node_key, 0) + 1
-    excerpts = []
-    for key, reps in by_key.items():
-        now = session.ladders[key]
-        excerpts.append(
-            ExcerptSummary(
-                title=reps[0].passage.title,
-                layer=reps[0].passage.excerpt.layer,
-                key=key,
-                reps=len(reps),
-                clean=sum(rep.faults == () for rep in reps),
-                unrated=sum(rep.faults is None for rep in reps),
-                played_bpm=(min(rep.tempo_bpm for rep in reps), max(rep.tempo_bpm for rep in reps)),
-                from_bpm=reps[0].before.rung_bpm,
-                to_bpm=now.rung_bpm,
-                goal_bpm=now.goal_bpm,
-                landed=now.landed,
-            )
-        )
-    minutes = max(0, ended_ms - started_ms) / 60_000
-    return Summary(tuple(excerpts), rang, choked, minutes)
-
-
-def reload_drill(session: Session, drill: Drill) -> Session:
-    """The session with an edited drill in place of the old one; what is gone is met with a word when it comes up."""
-    return replace(session, drills={**session.drills, drill.id: drill})

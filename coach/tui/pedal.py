@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from coach.midi.pedal import Action, Foot, Guess, Moment, guess_event, meaning
-from coach.session.machine import Phase
+from coach.session.states import Phase, Playing, Rating
 
 if TYPE_CHECKING:
     from coach.session.host import Practice
@@ -54,8 +54,7 @@ def pressed(
     foot: Foot,
 ) -> Action | None:
     """What a press means now; `at_s` is its position in the rep that sounds or has just ended."""
-    phase = practice.session.phase
-    near = phase is Phase.PLAYING or (phase is Phase.RATING and not practice.session.amending)
+    near = isinstance(practice.session.state, Playing | Rating)
     last = max((float(onset) for onset in timeline.onsets_s.values()), default=0.0) if timeline else 0.0
     moment = Moment(near and timeline is not None, at_s, last, last_choke_s if near else None)
     return meaning(bound, moment, foot)
@@ -63,8 +62,8 @@ def pressed(
 
 def guess(practice: Practice, timeline: RepTimeline, at_s: float, foot: Foot) -> Guess | None:
     """The event that a choke at a position in the rep is about, and which others it may be."""
-    passage = practice.session.passage
-    if passage is None:
+    music = practice.session.music
+    if music is None:
         return None
-    harmonics = frozenset(event.label for event in passage.events if event.is_harmonic)
+    harmonics = frozenset(event.label for event in music.task.passage.events if event.is_harmonic)
     return guess_event(timeline.onsets_s, at_s, foot.reaction_s, harmonics)

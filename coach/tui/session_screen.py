@@ -7,9 +7,9 @@ from dataclasses import replace
 from textual import events
 
 from coach.folder.actions import CAUSED, cause_action
-from coach.learning.ladder import Moved
-from coach.music.excerpt import Excerpt, excerpts_of, whole_phrase
-from coach.rating.fault import Fault, in_words
+from coach.music.drill import Drill
+from coach.music.excerpt import Excerpt, Passage, excerpts_of, whole_phrase
+from coach.rating.fault import Fault
 from coach.rating.table import CAUSES, CHOKED, RESULTS, Cause, Result
 from coach.session.events import (
     Again,
@@ -21,25 +21,27 @@ from coach.session.events import (
     Go,
     Listen,
     Mark,
+    MarkRest,
     Pause,
     RunOn,
     SetTempo,
     Skip,
+    Source,
     Stop,
+    Suggest,
     Undo,
 )
-from coach.session.machine import Phase
+from coach.session.machine import layers_of
+from coach.session.states import Phase
 from coach.tui import marking, pedal
 from coach.tui.help import AskScreen
 from coach.tui.hints import hint_at
 from coach.tui.lane import LaneLook, Pages, event_at
-from coach.tui.session_stage import BETWEEN, SessionStage
+from coach.tui.session_stage import SessionStage
 from coach.tui.session_view import lane_of, layout_of, page_labels, shown_hints
 from coach.tui.stage import Stage
 
 TEMPO_STEP = 0.05
-MARKS_COLUMNS = 36
-"""What a rating marked is told in so much room; more is only counted."""
 RESULT_OF = {row.name: row for row in RESULTS}
 CAUSE_OF = {cause_action(row): row for row in CAUSES}
 """By the ids of their actions."""
@@ -50,18 +52,16 @@ class SessionScreen(SessionStage):
 
     def other_key(self, event: events.Key) -> bool:
         """A label's key marks its event."""
-        session = self.practice.session
-        if session.passage is None or session.phase not in (Phase.RATING, Phase.PLAYING):
+        music = self.practice.session.music
+        if music is None or self.practice.session.phase not in (Phase.RATING, Phase.PLAYING):
             return False
-        for label, key in self._label_keys().items():
+        for label, key in self._label_keys(music.task.passage).items():
             if key == event.key:
                 self._mark(label)
                 return True
         return False
 
-    def _label_keys(self) -> dict[int, str]:
-        passage = self.practice.session.passage
-        assert passage is not None
+    def _label_keys(self, passage: Passage) -> dict[int, str]:
         pages, _look = self._lane()
         return dict(marking.keys_for(passage, page_labels(passage, pages, self.page)))
 
@@ -72,23 +72,20 @@ class SessionScreen(SessionStage):
 
     def _mark(self, label: int) -> None:
         session = self.practice.session
-        if session.passage is None:
+        if session.music is None:
             return
-        event = session.passage.event(label)
+        event = session.music.task.passage.event(label)
         if session.phase is Phase.RATING:
             pages, _look = self._lane()
             self.page = pages.page_of(float(event.onset))
         self._send_mark(marking.pressed(label, self.brush, session.marks, event))
 
     def _send_mark(self, fault: Fault) -> None:
-        self._marked.append(self.practice.session.marks)
         self._last_label = fault.label
-        self.practice.send(Mark(at_ms=self._now_ms(), fault=fault))
-        self.message = ""
-        self.draw()
+        self.send(Mark(fault))
 
     def do_go(self) -> None:
-        self.send(Go(at_ms=self._now_ms()))
+        self.send(Go())
 
     do_resume = do_go
     do_rest_over = do_go
@@ -96,42 +93,13 @@ class SessionScreen(SessionStage):
     def do_broke_off(self) -> None:
         position = self.practice.position_s
         if position is None or position < 0:
-            self.send(Pause(at_ms=self._now_ms()))
-            self.send(Go(at_ms=self._now_ms()))
+            self.send(Pause())
+            self.send(Go())
         else:
-            self.send(Cut(at_ms=self._now_ms(), reached=self.practice.reached))
+            self.send(Cut(reached=self.practice.reached))
 
     def do_save(self) -> None:
-        session = self.practice.session
-        serial = session.amending or len(session.saved) + 1
-        # What the disk refused is told by itself: it is not saved.
-        if self.send(Confirm(at_ms=self._now_ms())) and not self.practice.unsaved:
-            did = self._what_it_did(serial)
-            self.message = BETWEEN.join(words for words in (did, self.message) if words)
-            self.draw()
-
-    def _what_it_did(self, serial: int) -> str:
-        """What rating this repetition brought, short enough for the message line whatever was marked."""
-        session = self.practice.session
-        if serial > len(session.saved):
-            return ""
-        rep = session.saved[serial - 1]
-        step = rep.step
-        words = in_words(rep.faults or ()) or "clean"
-        if len(words) > MARKS_COLUMNS:
-            words = f"{len(rep.faults or ())} failed"
-        if step is not None and step.kind is Moved.CLIMB:
-            words += f": up to {step.to_bpm}"
-        elif step is not None and step.kind is Moved.DROP and step.to_bpm != step.from_bpm:
-            words += f": down to {step.to_bpm}"
-        elif step is not None and step.kind is Moved.LANDED:
-            words += ": landed"
-        same_turn = rep.turn == session.turn
-        if session.probes and same_turn:
-            words += f"; try {session.tempo_bpm}"
-        elif rep.above_rung and rep.faults and same_turn:
-            words += f"; back to {session.tempo_bpm}"
-        return f"saved, {words}"
+        self.send(Confirm())
 
     def act(self, action_id: str, when_s: float = 0.0) -> None:
         """Do an action; those that say a result or a cause are rows of the table."""
@@ -150,15 +118,12 @@ class SessionScreen(SessionStage):
             self.draw()
 
     def _mark_rest(self, result: Result) -> None:
-        session = self.practice.session
         first = self.cursor or self._last_label
-        if session.passage is None or not first:
+        if not first:
             self.message = "Move the cursor to where you stopped, then press it again."
             self.draw()
-            return
-        for event in session.passage.events:
-            if event.label >= first and Fault(event.label, result) not in self.practice.session.marks:
-                self._send_mark(Fault(event.label, result))
+        elif self.send(MarkRest(first, result)):
+            self._last_label = first
 
     def do_cause(self) -> None:
         if fault := self._to_explain(None):
@@ -188,14 +153,13 @@ class SessionScreen(SessionStage):
         """Mark the event that a choke at a position in the rep is likely about."""
         if self.timeline is None:
             return
-        found = pedal.guess(self.practice, self.timeline, at_s, self.rig.settings.foot)
-        if found is None:
+        guess = pedal.guess(self.practice, self.timeline, at_s, self.rig.settings.foot)
+        if guess is None:
             return
         self.last_choke_s = at_s
-        fault = Fault(found.label, CHOKED)
-        if fault not in self.practice.session.marks:
-            self.doubts[found.label] = tuple(label for label in found.possible if label != found.label)
-            self._send_mark(fault)
+        self._last_label = guess.label
+        others = tuple(label for label in guess.possible if label != guess.label)
+        self.send(Suggest(guess.label, CHOKED, 1 / len(guess.possible), Source.PEDAL, others))
 
     def on_session_stage_pressed(self) -> None:
         """Take the pedal's presses, each as what it means at its moment."""
@@ -216,9 +180,10 @@ class SessionScreen(SessionStage):
         self._move_cursor(-1)
 
     def _move_cursor(self, by: int) -> None:
-        passage = self.practice.session.passage
-        if passage is None:
+        music = self.practice.session.music
+        if music is None:
             return
+        passage = music.task.passage
         self.cursor = min(max(self.cursor + by, 1), len(passage.events))
         pages, _look = self._lane()
         self.page = pages.page_of(float(passage.event(self.cursor).onset))
@@ -232,9 +197,10 @@ class SessionScreen(SessionStage):
 
     def _turn(self, by: int) -> None:
         """Open another page of the lane, with the cursor on its first event."""
-        passage = self.practice.session.passage
-        if passage is None:
+        music = self.practice.session.music
+        if music is None:
             return
+        passage = music.task.passage
         pages, _look = self._lane()
         if pages.count == 1:
             self._move_cursor(by)
@@ -250,22 +216,10 @@ class SessionScreen(SessionStage):
             self._mark(self.cursor)
 
     def do_again(self) -> None:
-        self.send(Again(at_ms=self._now_ms()))
+        self.send(Again())
 
     def do_undo(self) -> None:
-        session = self.practice.session
-        if session.phase is Phase.RATING and self._marked:
-            before = self._marked.pop()
-            changed = set(session.marks) ^ set(before)
-            for label in {fault.label for fault in changed}:
-                wanted = next((fault for fault in before if fault.label == label), None)
-                standing = next((fault for fault in session.marks if fault.label == label), None)
-                fault = wanted or standing
-                assert fault is not None
-                self.practice.send(Mark(at_ms=self._now_ms(), fault=fault))
-            self.draw()
-            return
-        self.send(Undo(at_ms=self._now_ms()))
+        self.send(Undo())
 
     def do_slower(self) -> None:
         self._tempo(-1)
@@ -274,52 +228,48 @@ class SessionScreen(SessionStage):
         self._tempo(1)
 
     def _tempo(self, way: int) -> None:
-        tempo = self.practice.session.tempo_bpm
-        self.send(SetTempo(at_ms=self._now_ms(), tempo_bpm=tempo + way * max(1, round(tempo * TEMPO_STEP))))
+        if (music := self.practice.session.music) is not None:
+            tempo = music.task.tempo_bpm
+            self.send(SetTempo(tempo + way * max(1, round(tempo * TEMPO_STEP))))
 
     def do_skip(self) -> None:
-        self.send(Skip(at_ms=self._now_ms()))
+        self.send(Skip())
 
     def do_easier(self) -> None:
-        self.send(Easier(at_ms=self._now_ms()))
+        self.send(Easier())
 
     def do_layer(self) -> None:
-        session = self.practice.session
-        choices = session.layer_choices
-        if session.excerpt is None or len(choices) < 2:
+        music = self.practice.session.music
+        choices = layers_of(music.task) if music is not None else ()
+        if music is None or len(choices) < 2:
             self.message = "This phrase has one layer only."
             self.draw()
             return
-        current = session.excerpt.layer
+        current = music.task.excerpt.layer
         following = choices[(choices.index(current) + 1) % len(choices)] if current in choices else choices[0]
-        self.send(ChooseLayer(at_ms=self._now_ms(), layer=following))
+        self.send(ChooseLayer(following))
 
     def do_shorter(self) -> None:
-        session = self.practice.session
-        if session.excerpt is None or session.drill is None:
-            return
-        choices = self._shorter(session.excerpt)
-        current = session.excerpt
-        at = choices.index(current) if current in choices else -1
-        self.send(ChooseExcerpt(at_ms=self._now_ms(), excerpt=choices[(at + 1) % len(choices)]))
+        if (music := self.practice.session.music) is not None:
+            choices, current = self._shorter(music.task.drill, music.task.excerpt), music.task.excerpt
+            at = choices.index(current) if current in choices else -1
+            self.send(ChooseExcerpt(choices[(at + 1) % len(choices)]))
 
-    def _shorter(self, excerpt: Excerpt) -> list[Excerpt]:
+    def _shorter(self, drill: Drill, excerpt: Excerpt) -> list[Excerpt]:
         """The phrase whole, then its halves, nodes and moves in this layer."""
-        drill = self.practice.session.drill
-        assert drill is not None
         phrase = drill.phrase(excerpt.phrases[0])
         whole = whole_phrase(drill, phrase, excerpt.layer)
         parts = excerpts_of(drill, phrase, excerpt.layer)
         return [whole, *sorted(parts, key=lambda part: ("half", "node", "move").index(part.kind.value))]
 
     def do_listen(self) -> None:
-        self.send(Listen(at_ms=self._now_ms()))
+        self.send(Listen())
 
     def do_run_on(self) -> None:
-        self.send(RunOn(at_ms=self._now_ms()))
+        self.send(RunOn())
 
     def do_pause(self) -> None:
-        self.send(Pause(at_ms=self._now_ms()))
+        self.send(Pause())
 
     def do_view(self) -> None:
         self.view = "study" if self.view == "glance" else "glance"
@@ -358,7 +308,7 @@ class SessionScreen(SessionStage):
 
     def _stopped(self, answer: str | None) -> None:
         if answer in ("end", "hurts"):
-            self.send(Stop(at_ms=self._now_ms(), hurts=answer == "hurts"))
+            self.send(Stop(hurts=answer == "hurts"))
             self.do_to_summary()
 
     def do_to_summary(self) -> None:
@@ -375,9 +325,9 @@ class SessionScreen(SessionStage):
             action = hint_at(shown_hints(picture, layout), tap.column, self.size.width)
             if action:
                 self.act(action)
-        elif tap.pane == "lane" and session.phase is Phase.RATING and session.passage is not None:
+        elif tap.pane == "lane" and session.phase is Phase.RATING and session.music is not None:
             pages, look = self._lane()
-            label = event_at(session.passage, pages, look, tap.column, tap.row)
+            label = event_at(session.music.task.passage, pages, look, tap.column, tap.row)
             if label:
                 self._mark(label)
         elif session.phase is Phase.PLAYING:

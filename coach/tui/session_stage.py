@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 import re
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -16,17 +17,13 @@ from textual.message import Message
 
 from coach.ground.plain import counted, plain_text
 from coach.ground.problem import CoachError
-from coach.music.clicktrack import BeatAt, beats_of
-from coach.rating.fault import Fault, in_words
+from coach.music.clicktrack import beats_of
+from coach.rating.fault import in_words
 from coach.rating.table import CHOKED
 from coach.score.load import load_drill
-from coach.session.events import (
-    ChooseExcerpt,
-    SessionEvent,
-    Stop,
-)
-from coach.session.host import reload_drill
-from coach.session.machine import Phase
+from coach.session.events import Reload, SessionEvent, Stop
+from coach.session.notices import FirstTry, Guessed, Offered, Saved, sentence
+from coach.session.states import Amending, Phase, Playing, Rating, Ready, Rest
 from coach.tui.base import CoachScreen
 from coach.tui.layout import LEAST_WIDTH, Box, View, too_small
 from coach.tui.library_screen import problems_text, stamps
@@ -64,17 +61,13 @@ class SessionStage(CoachScreen):
         """Of the rep that sounds or sounded last."""
         self.last_choke_s: float | None = None
         """Where in that rep a pedal last meant a choke."""
-        self.doubts: dict[int, tuple[int, ...]] = {}
-        """Label guessed from a press to the labels that it may be."""
         self.view: View = "glance"
         self.brush = CHOKED
         self.cursor = 0
         self.page = 0
         self.message = ""
-        self._marked: list[tuple[Fault, ...]] = []
-        """What was marked before each key of this rating, for taking back one by one."""
         self._last_label = 0
-        self._item = -1
+        self._turn_id = ""
         self._started_ms = practice.now_ms()
         self._sound_shown = ""
         """What is wrong with the sound as the message line last had room to show it in full."""
@@ -92,11 +85,11 @@ class SessionStage(CoachScreen):
         self.rig.notify_by(self._tell_pressed)
         self.rig.open()
         self._stamps = self._drill_stamps()
-        self._after("")
+        self._after()
 
     def on_unmount(self) -> None:
         # However the player leaves, a closed window included, what is marked is saved.
-        self.practice.send(Stop(at_ms=self._now_ms()))
+        self.practice.send(Stop())
         self.rig.close()
 
     def _tell_pressed(self) -> None:
@@ -108,11 +101,9 @@ class SessionStage(CoachScreen):
             self.rig.stop()
             return
         self.timeline, self.last_choke_s = timeline, None
-        self.doubts.clear()
-        drill = self.practice.session.drill
         player = self.practice.player
-        if drill is not None and player is not None:
-            self.rig.play(start.passage, start.tempo_bpm, timeline, player, drill.tempo.beat_whole)
+        if player is not None:
+            self.rig.play(start.passage, start.tempo_bpm, timeline, player, start.drill.tempo.beat_whole)
 
     def _drill_stamps(self) -> tuple[tuple[Path, int, int], ...]:
         drills = self.practice.session.drills.values()
@@ -120,8 +111,7 @@ class SessionStage(CoachScreen):
 
     def look(self) -> None:
         """Take up a drill that was edited in the meantime, between repetitions; tell what is wrong with it."""
-        session = self.practice.session
-        if session.phase not in (Phase.READY, Phase.REST):
+        if not isinstance(self.practice.session.state, Ready | Rest):
             return
         now = self._drill_stamps()
         changed = [path for path, *_ in set(now) - set(self._stamps)]
@@ -134,12 +124,8 @@ class SessionStage(CoachScreen):
                 self.message = f"{problems_text(error).splitlines()[0]}{more}"
                 self.draw()
                 continue
-            if drill.id not in session.drills:
-                continue
-            self.practice.session = session = reload_drill(session, drill)
-            self.message = f"{path.name} is read anew"
-            if session.excerpt is not None and session.excerpt.drill == drill.id:
-                self.send(ChooseExcerpt(at_ms=self._now_ms(), excerpt=session.excerpt))
+            if drill.id in self.practice.session.drills:
+                self.send(Reload(drill))
         self.draw()
 
     def on_resize(self) -> None:
@@ -161,41 +147,43 @@ class SessionStage(CoachScreen):
         """The session as it stands now."""
         practice, session = self.practice, self.practice.session
         screen = self.coach.desk.settings.screen
-        sounding, drill, passage = practice.sounding, session.drill, session.passage
-        position_s = practice.position_s
-        beats: tuple[BeatAt, ...] = ()
-        beat = None
-        if passage is not None and drill is not None:
-            beats = sounding.beats if sounding else beats_of(passage, session.tempo_bpm, drill.count_in_bars)
-            if position_s is not None:
-                beat = passage.tempo.beat_at(position_s, session.tempo_bpm)
-        item = session.item
-        number = f"  {session.index + 1} of {len(session.plan.items)}" if item else ""
-        return Picture(
+        turn, music = session.turn, session.music
+        picture = Picture(
             phase=session.phase.value,
             view=self.view,
             hints=self.keymap.hints(self.scope),
-            title=drill.title if drill else item.purpose.value if item else "",
-            assigned=self._assigned(drill),
-            item=(item.purpose.value if item else "") + number,
-            passage=passage,
-            instrument=drill.instrument if drill else None,
-            ladder=session.ladder,
-            clean_to_climb=session.rule.clean_to_climb,
-            tempo_bpm=session.tempo_bpm,
-            trying=session.probes > 0,
-            beats=beats,
-            position_s=position_s,
-            beat=beat,
+            title=turn.item.purpose.value if turn else "",
+            item=f"{turn.item.purpose.value}  {turn.number + 1} of {len(session.plan.items)}" if turn else "",
+            clean_to_climb=session.coaching.rule.clean_to_climb,
             marks=session.marks,
             brush=self.brush,
             cursor=self.cursor,
             page=self.page,
             message=self._message_now(),
-            cue=self._cue(beat),
-            run_on=session.run_on,
+            cue=self._cue(None),
+            run_on=isinstance(session.state, Ready | Playing) and session.state.runs_on,
             left_handed=screen.left_handed,
             plain=screen.ascii,
+        )
+        if music is None:
+            return picture
+        task, position_s = music.task, practice.position_s
+        beat = None if position_s is None else task.passage.tempo.beat_at(position_s, task.tempo_bpm)
+        return replace(
+            picture,
+            title=task.drill.title,
+            assigned=self._assigned(task.drill),
+            passage=task.passage,
+            instrument=task.drill.instrument,
+            ladder=session.coaching.ladder(task.excerpt),
+            tempo_bpm=task.tempo_bpm,
+            trying=task.tries > 0,
+            beats=practice.sounding.beats
+            if practice.sounding
+            else beats_of(task.passage, task.tempo_bpm, task.drill.count_in_bars),
+            position_s=position_s,
+            beat=beat,
+            cue=self._cue(beat),
         )
 
     def draw(self) -> int:
@@ -213,40 +201,38 @@ class SessionStage(CoachScreen):
 
     def send(self, event: SessionEvent) -> bool:
         """Give the session an event and show what came of it."""
-        before = self.practice.session
+        before = self.practice.session.phase
         self._sound_told = self._sound_shown
         if SILENT in self._sound_told and not self._silence_known():
             self.coach.save_settings({"sound": {"silent_note_seen": True}})
         taken = self.practice.send(event)
         if taken:
-            told = self.practice.messages[-1] if self.practice.messages else ""
-            self.practice.messages.clear()
-            self._after(told, before.phase)
+            self._after(before)
         return taken
 
-    def _after(self, told: str, before: Phase | None = None) -> None:
+    def _after(self, before: Phase | None = None, message: str = "") -> None:
         """The session has moved on: a fresh rating starts with a fresh brush, a new item says why it is there."""
-        session = self.practice.session
-        if self.practice.messages:
-            told = self.practice.messages[-1]
-            self.practice.messages.clear()
+        session, told = self.practice.session, self.practice.take_notices()
         if before is not session.phase:
             self.brush, self.cursor, self.page = CHOKED, 0, 0
-            self._marked.clear()
             self._last_label = 0
-        if session.index != self._item:
-            self._item = session.index
-            told = told or self._why()
-        self.message = told
+        parts = [sentence(notice) for notice in told]
+        turn = session.turn.id if session.turn else ""
+        if turn != self._turn_id:
+            self._turn_id = turn
+            if not [notice for notice in told if not isinstance(notice, Saved)]:
+                parts.append(self._why())
+        self.message = BETWEEN.join(part for part in parts if part) or message
         self._watch_time()
         self.draw()
 
     def _why(self) -> str:
         """Why the item is there; a try says what it is, since its tempo is not the rung."""
         session = self.practice.session
-        if session.probes:
-            return f"Try {session.tempo_bpm}: clean lifts the rung there, a fault costs nothing."
-        return session.item.reason if session.item and session.item.excerpt else ""
+        if session.music is None:
+            return ""
+        task = session.music.task
+        return sentence(FirstTry(task.tempo_bpm)) if task.tries else session.music.turn.item.reason
 
     def _watch_time(self) -> None:
         if self.practice.sounding is not None or self.practice.waiting_s is not None:
@@ -255,20 +241,19 @@ class SessionStage(CoachScreen):
             self._poll.pause()
 
     def _tick(self) -> None:
-        before = self.practice.session
+        before = self.practice.session.phase
         if self.practice.tick():
-            self._after("" if before.step is None else self.message, before.phase)
+            # What a rating brought stays to be read while the next repetition starts by itself.
+            self._after(before, self.message if before is Phase.READY else "")
         else:
             self.draw()
 
     def _message_now(self) -> str:
         marks = in_words(self.practice.session.marks)
         waiting = self.practice.waiting_s
-        parts = [marks] if marks else [plain_text(part) for part in self.message.split(BETWEEN)]
-        marked = {fault.label for fault in self.practice.session.marks}
-        for label, others in self.doubts.items():
-            if label in marked and others:
-                parts.append(f"{label} is a guess, may be {' or '.join(map(str, others))}")
+        parts = [marks] if marks else []
+        parts += [plain_text(part) for part in self.message.split(BETWEEN)]
+        parts += self._suggested()
         if self.practice.unsaved:
             parts.insert(0, f"NOT SAVED: {counted(self.practice.unsaved, 'result')} waiting for the disk")
         if waiting is not None:
@@ -285,6 +270,14 @@ class SessionStage(CoachScreen):
         self._sound_shown = status
         return BETWEEN.join([*parts, status])
 
+    def _suggested(self) -> list[str]:
+        """What was suggested and is not certain."""
+        state = self.practice.session.state
+        if not isinstance(state, Playing | Rating | Amending):
+            return []
+        guesses = [sentence(Guessed(one.label, one.others)) for one in state.marks.doubts()]
+        return guesses + [sentence(Offered(one.label, one.result)) for one in state.marks.offers()]
+
     def _silence_known(self) -> bool:
         """Whether the player has read in an earlier session, or earlier in this one, what silent mode is."""
         return bool(self.coach.desk.settings.sound.silent_note_seen)
@@ -299,16 +292,17 @@ class SessionStage(CoachScreen):
         Cues speak of harmonics: a layer without any has none, and where there is one only, none speaks of the next.
         """
         session = self.practice.session
-        if session.passage is None or session.drill is None:
-            return session.item.reason if session.item else ""
-        bars = session.passage.bars
+        if session.music is None:
+            return session.turn.item.reason if session.turn else ""
+        drill, passage = session.music.task.drill, session.music.task.passage
+        bars = passage.bars
         waits = beat is None or beat < 0
-        note = teachers_note(session.drill) if waits else ""
-        harmonics = sum(event.is_harmonic for event in session.passage.events)
+        note = teachers_note(drill) if waits else ""
+        harmonics = sum(event.is_harmonic for event in passage.events)
         if not harmonics:
             return note
         if waits:
-            phrase = session.drill.phrase(session.passage.excerpt.phrases[0])
+            phrase = drill.phrase(passage.excerpt.phrases[0])
             cues = [phrase.cue, bars[0].cue]
         else:
             bar = next(
@@ -317,6 +311,3 @@ class SessionStage(CoachScreen):
             cues = [bar.cue]
         fitting = [cue for cue in cues if cue and (harmonics > 1 or not _NEXT.search(cue))]
         return BETWEEN.join(words for words in (plain_text(fitting[0]) if fitting else "", note) if words)
-
-    def _now_ms(self) -> int:
-        return self.practice.now_ms()

@@ -13,7 +13,7 @@ from textual.widgets import Static
 from coach.ground.plain import counted, plain_text
 from coach.learning.evidence import EXCERPT
 from coach.rating.table import RESULTS, Says
-from coach.session.machine import Session
+from coach.session.session import Session
 from coach.tui.base import DrawnScreen
 from coach.tui.canvas import Canvas, Role, Rows
 from coach.tui.layout import Box
@@ -23,7 +23,8 @@ from coach.words.amounts import clean_rate, duration, rung_change, short_day, te
 from coach.words.names import logged_name, place_name
 
 if TYPE_CHECKING:
-    from coach.session.host import Practice, Summary
+    from coach.session.host import Practice
+    from coach.session.summary import Summary
 
 SHOWN_NODES = 8
 
@@ -75,7 +76,9 @@ def _nodes(
 def _faults(session: Session) -> list[tuple[Role, str]]:
     """What failed and is not told of nodes: low notes, and events whose nodes rang or may have."""
     faults = [
-        (fault.result, rep.passage.event(fault.label)) for rep in session.saved for fault in rep.faults or ()
+        (fault.result, played.task.passage.event(fault.label))
+        for played in session.played
+        for fault in played.rep.faults or ()
     ]
     lines: list[tuple[Role, str]] = []
     for row in RESULTS:
@@ -118,7 +121,7 @@ class SummaryScreen(DrawnScreen):
 
     def draw(self) -> None:
         """Draw the summary for the present width."""
-        from coach.session.host import summarise
+        from coach.session.summary import summarise
 
         if not self.size.width:
             return

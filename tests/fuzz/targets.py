@@ -446,8 +446,10 @@ def run_answers(data: bytes, folder: Path) -> str:
     """Read an answers file; enter what is good into sessions on a small drill."""
     from coach.commands.practice import evening
     from coach.learning.planner import make_plan
-    from coach.session.answers import HandClock, enter, load_answers
+    from coach.session.answers import load_answers
+    from coach.session.entered import HandClock, enter
     from coach.session.host import Practice
+    from coach.session.notices import sentence
     from tests.samples import sample_drill
 
     path = folder / "answers.txt"
@@ -468,8 +470,8 @@ def run_answers(data: bytes, folder: Path) -> str:
             hand_clock.now_ms, hand_clock.utc_offset_min = evening(day)
 
         def tell(practice: Practice) -> None:
-            for message in practice.messages:
-                assert_plain(message)
+            for notice in practice.take_notices():
+                assert_plain(sentence(notice))
 
         enter(answers, "answers.txt", hand_clock, begin, set_day, tell)
     return "accepted and entered"

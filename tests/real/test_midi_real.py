@@ -21,7 +21,7 @@ from coach.rating.fault import Fault
 from coach.rating.table import CHOKED
 from coach.session.events import Confirm, Go, Mark, SetTempo
 from coach.session.host import Practice
-from coach.session.machine import Phase
+from coach.session.states import Phase
 from coach.sound.silent import SilentEngine
 from coach.sound.timeline import rep_timeline
 from coach.store.log import Log
@@ -182,8 +182,8 @@ def test_a_pedal_s_presses_reach_the_log(pedal, tmp_path):
         connected(rig)
         player = SilentEngine()
         practice = Practice(log, plan, [sample_drill()], clock=lambda: (now_ms, 60), player=player)
-        assert practice.send(SetTempo(at_ms=now_ms, tempo_bpm=80))
-        assert practice.send(Go(at_ms=now_ms))
+        assert practice.send(SetTempo(tempo_bpm=80))
+        assert practice.send(Go())
         assert practice.sounding is not None
         timeline = practice.sounding.timeline
         onsets = {label: float(at_s) for label, at_s in timeline.onsets_s.items()}
@@ -205,7 +205,7 @@ def test_a_pedal_s_presses_reach_the_log(pedal, tmp_path):
         wait_for(lambda: player.finished, 60, "the rep's end")
         practice.tick()
         assert practice.session.phase is Phase.RATING
-        practice.send(Mark(at_ms=now_ms, fault=Fault(guess.label, CHOKED)))
+        practice.send(Mark(fault=Fault(guess.label, CHOKED)))
         press(pedal, (0xB0, 64, 127), (0xB0, 64, 127), (0xB0, 64, 127))
         wait_for(lambda: len(rig._presses) > 0, 2, "the press")
         (second,) = rig.take()
@@ -213,7 +213,7 @@ def test_a_pedal_s_presses_reach_the_log(pedal, tmp_path):
             meaning(second.actions, Moment(False, player.position_s_at(second.at_s), last_s, at_s), foot)
             == "clean"
         )
-        assert practice.send(Confirm(at_ms=now_ms))
+        assert practice.send(Confirm())
         (rep,) = log.reps()
         assert rep.faults == (Fault(wanted, CHOKED),)
 

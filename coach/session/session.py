@@ -1,0 +1,136 @@
+"""What a session is between two events, and what it logs: values and their ids, no behaviour.
+
+Ids are made of the moment, eight random bytes that the session was started with, and a number that rises.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from datetime import date
+from typing import Any
+
+from coach.learning.ladder import Step
+from coach.learning.plan import Plan, Purpose
+from coach.log.entries import Correction, Entry, EntryKind, Rep, practice_day, serial_id
+from coach.music.clicktrack import rep_seconds
+from coach.music.drill import Drill
+from coach.rating.fault import Fault
+from coach.session.coaching import Coaching, Turn
+from coach.session.events import Save, SaveRep
+from coach.session.states import Amending, Done, Music, Paused, Phase, Playing, Rating, Rest, State, Task
+
+PAUSE_BETWEEN_REPS_S = 2.0
+"""Between a rating and the next count-in of the same turn."""
+
+
+@dataclass(frozen=True, slots=True)
+class Played:
+    """A repetition of this session as last rated, and how all stood just before it was saved."""
+
+    rep: Rep
+    task: Task
+    turn: Turn
+    coaching: Coaching
+    step: Step | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Session:
+    """One session between two events: what it is about, what was played, and the state it is in."""
+
+    plan: Plan
+    drills: Mapping[str, Drill]
+    coaching: Coaching
+    state: State
+    player: str
+    """The player's id, in all that is logged."""
+    nonce: bytes
+    """Eight random bytes: with the moment and `serial` they make ids."""
+    now_ms: int
+    """The moment of the last event, never earlier than one before it."""
+    utc_offset_min: int
+    day: date
+    """The practice day for which the coaching stands open."""
+    serial: int = 0
+    pause_s: float = PAUSE_BETWEEN_REPS_S
+    run_on_pause_s: float = PAUSE_BETWEEN_REPS_S
+    played: tuple[Played, ...] = ()
+
+    @property
+    def phase(self) -> Phase:
+        return self.state.phase
+
+    @property
+    def music(self) -> Music | None:
+        """What the player has before them, in a pause too; None at rest and at the end."""
+        shown = self.state.back if isinstance(self.state, Paused) else self.state
+        return None if isinstance(shown, Rest | Done) else shown
+
+    @property
+    def turn(self) -> Turn | None:
+        """The turn that is practised; None at the end."""
+        if isinstance(self.state, Done):
+            return None
+        return self.state.back.turn if isinstance(self.state, Paused) else self.state.turn
+
+    @property
+    def marks(self) -> tuple[Fault, ...]:
+        """What is marked on the repetition that sounds or is rated."""
+        music = self.music
+        return music.marks.faults if isinstance(music, Playing | Rating | Amending) else ()
+
+
+def with_id(session: Session, at_ms: int) -> tuple[Session, str]:
+    serial = session.serial + 1
+    return replace(session, serial=serial), serial_id(at_ms, session.nonce, serial)
+
+
+def with_entry(session: Session, kind: EntryKind, body: Mapping[str, Any]) -> tuple[Session, Save]:
+    session, entry_id = with_id(session, session.now_ms)
+    text = json.dumps(dict(body), sort_keys=True, ensure_ascii=False)
+    return session, Save(Entry(entry_id, session.player, session.now_ms, session.utc_offset_min, kind, text))
+
+
+def with_correction(
+    session: Session, rep: Rep, faults: tuple[Fault, ...] | None, *, void: bool = False
+) -> tuple[Session, Save]:
+    session, own_id = with_id(session, session.now_ms)
+    return session, Save(Correction(own_id, rep.id, session.now_ms, faults, void))
+
+
+def with_rep(
+    session: Session, turn: Turn, task: Task, faults: tuple[Fault, ...] | None, began_ms: int
+) -> tuple[Session, Rep]:
+    at_ms, offset = session.now_ms, session.utc_offset_min
+    if practice_day(began_ms, offset) < practice_day(at_ms, offset):
+        # Begun in the old practice day, it belongs to it.
+        at_ms = began_ms
+    session, rep_id = with_id(session, at_ms)
+    item, excerpt = turn.item, task.excerpt
+    return session, Rep(
+        id=rep_id,
+        player=session.player,
+        at_ms=at_ms,
+        utc_offset_min=offset,
+        passage=task.passage.logged.id,
+        excerpt=excerpt.key,
+        tempo_bpm=task.tempo_bpm,
+        goal_bpm=task.drill.goal_bpm,
+        faults=faults,
+        rung_bpm=session.coaching.rung_bpm(excerpt),
+        purpose=item.purpose if excerpt == item.excerpt else Purpose.BUILD,
+        turn=turn.id,
+        listened=task.heard,
+        duration_ms=round(rep_seconds(task.passage, task.tempo_bpm) * 1000),
+    )
+
+
+def with_unrated(session: Session, turn: Turn, task: Task, began_ms: int) -> tuple[Session, Turn, SaveRep]:
+    """The session with a repetition played but not rated, and the turn with it."""
+    before = session.coaching
+    session, rep = with_rep(session, turn, task, None, began_ms)
+    played = Played(rep, task, turn, before)
+    session = replace(session, played=(*session.played, played))
+    return session, replace(turn, reps=(*turn.reps, rep)), SaveRep(rep, task.passage.logged)

@@ -1,0 +1,188 @@
+"""The states of a session, each with what it needs and nothing else.
+
+`Ready`, `Listening`, `Playing`, `Rating` and `Amending` are about a task: a passage at a tempo. `Turn` is the item of
+the plan that it belongs to.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from enum import StrEnum
+from typing import ClassVar
+
+from coach.music.drill import Drill
+from coach.music.excerpt import Excerpt, Passage
+from coach.rating.fault import Fault
+from coach.rating.table import NOT_REACHED, Result
+from coach.session.coaching import Turn
+from coach.session.events import Source, Suggest
+
+
+class Phase(StrEnum):
+    """What kind of state the player is in, as screens and keys know it."""
+
+    READY = "ready"
+    LISTENING = "listening"
+    PLAYING = "playing"
+    RATING = "rating"
+    PAUSED = "paused"
+    REST = "rest"
+    DONE = "done"
+
+
+@dataclass(frozen=True, slots=True)
+class Task:
+    """What stands to be played. `tries` are those left in the turn, this one among them; 0 at the rung."""
+
+    drill: Drill
+    passage: Passage
+    tempo_bpm: int
+    tries: int = 0
+    heard: bool = False
+    """Whether the model was heard just before."""
+
+    @property
+    def excerpt(self) -> Excerpt:
+        return self.passage.excerpt
+
+
+@dataclass(frozen=True, slots=True)
+class Marks:
+    """What is marked on a repetition, in order of labels, and what stood before each mark, for taking back."""
+
+    faults: tuple[Fault, ...] = ()
+    before: tuple[tuple[Fault, ...], ...] = ()
+    suggested: tuple[Suggest, ...] = ()
+    """The latest of each label."""
+
+    def marked(self, fault: Fault) -> Marks:
+        """With one mark more; the same mark again takes it away, another one on the event replaces it."""
+        others = tuple(mark for mark in self.faults if mark.label != fault.label)
+        return self._with(others if fault in self.faults else (*others, fault))
+
+    def rest(self, passage: Passage, label: int, result: Result) -> Marks:
+        """With every event from a label on marked the same."""
+        others = (mark for mark in self.faults if mark.label < label)
+        return self._with(
+            (*others, *(Fault(event.label, result) for event in passage.events if event.label >= label))
+        )
+
+    def cut(self, passage: Passage, reached: int) -> Marks:
+        """With what was not reached marked so, but for what is marked already."""
+
+        def missed(faults: tuple[Fault, ...]) -> tuple[Fault, ...]:
+            marked = {fault.label for fault in faults}
+            labels = (event.label for event in passage.events if event.label > reached)
+            return tuple(
+                sorted((*faults, *(Fault(label, NOT_REACHED) for label in labels if label not in marked)))
+            )
+
+        return replace(
+            self, faults=missed(self.faults), before=tuple(missed(faults) for faults in self.before)
+        )
+
+    def suggest(self, suggestion: Suggest) -> Marks:
+        """With a suggestion beside the marks."""
+        others = (one for one in self.suggested if one.label != suggestion.label)
+        return replace(self, suggested=(*others, suggestion))
+
+    def undone(self) -> Marks:
+        """Without the last mark; ValueError where there is none."""
+        *before, last = self.before
+        return replace(self, faults=last, before=tuple(before))
+
+    def doubts(self) -> tuple[Suggest, ...]:
+        """The suggestions that marks were made from and that may be about another event."""
+        marked = {fault.label for fault in self.faults}
+        return tuple(one for one in self.suggested if one.label in marked and one.others)
+
+    def offers(self) -> tuple[Suggest, ...]:
+        """The suggestions about events that nothing is marked on."""
+        marked = {fault.label for fault in self.faults}
+        return tuple(
+            one for one in self.suggested if one.label not in marked and one.source is Source.MICROPHONE
+        )
+
+    def _with(self, faults: tuple[Fault, ...]) -> Marks:
+        return replace(self, faults=tuple(sorted(faults)), before=(*self.before, self.faults))
+
+
+@dataclass(frozen=True, slots=True)
+class Ready:
+    """The task stands on the screen, hands find their place; where the turn runs on, the next one starts by itself."""
+
+    turn: Turn
+    task: Task
+    runs_on: bool = False
+    phase: ClassVar[Phase] = Phase.READY
+
+
+@dataclass(frozen=True, slots=True)
+class Listening:
+    """The model plays."""
+
+    turn: Turn
+    task: Task
+    phase: ClassVar[Phase] = Phase.LISTENING
+
+
+@dataclass(frozen=True, slots=True)
+class Playing:
+    """Count-in and repetition, since `began_ms`."""
+
+    turn: Turn
+    task: Task
+    began_ms: int
+    marks: Marks = Marks()
+    runs_on: bool = False
+    phase: ClassVar[Phase] = Phase.PLAYING
+
+
+@dataclass(frozen=True, slots=True)
+class Rating:
+    """The repetition is over and waits for its rating."""
+
+    turn: Turn
+    task: Task
+    began_ms: int
+    marks: Marks = Marks()
+    phase: ClassVar[Phase] = Phase.RATING
+
+
+@dataclass(frozen=True, slots=True)
+class Amending:
+    """The saved repetition of that number, from 0, is rated anew; turn and task are as before it was saved."""
+
+    turn: Turn
+    task: Task
+    number: int
+    marks: Marks = Marks()
+    phase: ClassVar[Phase] = Phase.RATING
+
+
+@dataclass(frozen=True, slots=True)
+class Paused:
+    """The sound is off; the pause ends in `back`."""
+
+    back: Ready | Rating | Amending
+    phase: ClassVar[Phase] = Phase.PAUSED
+
+
+@dataclass(frozen=True, slots=True)
+class Rest:
+    """An item without music: tuning, a break."""
+
+    turn: Turn
+    phase: ClassVar[Phase] = Phase.REST
+
+
+@dataclass(frozen=True, slots=True)
+class Done:
+    """The session is over."""
+
+    phase: ClassVar[Phase] = Phase.DONE
+
+
+Music = Ready | Listening | Playing | Rating | Amending
+"""The states that are about a task."""
+State = Music | Paused | Rest | Done

@@ -1,0 +1,159 @@
+"""How a session goes on: the next item, what stands ready, what a rating brings, what becomes of one that waits.
+
+Each function takes a session and returns the next one, with what the host must do about it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from coach.log.entries import practice_day
+from coach.music.drill import Drill
+from coach.music.excerpt import Excerpt, Passage, passage_of
+from coach.rating.fault import Fault
+from coach.session import notices
+from coach.session.coaching import Instead, Over, Stay, Turn
+from coach.session.events import AutoGo, Effect, Finished, Save, SaveRep, StartRep, Tell
+from coach.session.session import Played, Session, with_correction, with_id, with_rep, with_unrated
+from coach.session.states import Amending, Done, Paused, Playing, Rating, Ready, Rest, State, Task
+
+Result = tuple[Session, tuple[Effect, ...]]
+
+
+def enter(session: Session, number: int) -> Result:
+    """The first item from `number` on that can be practised."""
+    told: tuple[Effect, ...] = ()
+    while (following := session.coaching.next_item(number)) is not None:
+        number, item = following
+        session, turn_id = with_id(session, session.now_ms)
+        turn = Turn(turn_id, number, item, session.now_ms)
+        if item.excerpt is None:
+            return replace(session, state=Rest(turn)), told
+        try:
+            drill, passage = passage_in(session, item.excerpt)
+        except KeyError as missing:
+            told = (*told, Tell(notices.Missing(missing.args[0], item=True)))
+            number += 1
+            continue
+        coaching, tempo_bpm, tries = session.coaching.entered(drill, item.excerpt, item, session.day)
+        ready = Ready(turn, Task(drill, passage, tempo_bpm, tries))
+        return replace(session, coaching=coaching, state=ready), told
+    return replace(session, state=Done()), (*told, Finished())
+
+
+def passage_in(session: Session, excerpt: Excerpt) -> tuple[Drill, Passage]:
+    """The drill and what the excerpt plays; KeyError where it is gone."""
+    drill = session.drills[excerpt.drill]
+    passage = passage_of(drill, excerpt)
+    if not passage.events:
+        raise KeyError(excerpt.key)
+    return drill, passage
+
+
+def stand(session: Session, turn: Turn, excerpt: Excerpt) -> Session:
+    """The session ready to play an excerpt at its rung; KeyError where it is gone."""
+    drill, passage = passage_in(session, excerpt)
+    coaching = session.coaching.opened(drill, excerpt, session.day)
+    task = Task(drill, passage, coaching.rung_bpm(excerpt))
+    return replace(session, coaching=coaching, state=Ready(turn, task))
+
+
+def reopened(session: Session, task: Task) -> tuple[Session, Task]:
+    """The task after day or drill have changed; a tempo off the rung stays, as near as the goal allows."""
+    at_rung = task.tempo_bpm == session.coaching.rung_bpm(task.excerpt)
+    coaching = session.coaching.opened(task.drill, task.excerpt, session.day)
+    kept_bpm = min(task.tempo_bpm, task.drill.goal_bpm)
+    task = replace(task, tempo_bpm=coaching.rung_bpm(task.excerpt) if at_rung else kept_bpm)
+    return replace(session, coaching=coaching), task
+
+
+def met_today(session: Session, task: Task) -> tuple[Session, Task]:
+    """Into a new practice day the ladders go open as on any other, so that the log folds to the same rungs."""
+    today = practice_day(session.now_ms, session.utc_offset_min)
+    return reopened(replace(session, day=today), task) if today > session.day else (session, task)
+
+
+def at_rung(session: Session, task: Task) -> Task:
+    """Without the try that stands ready."""
+    return replace(task, tempo_bpm=session.coaching.rung_bpm(task.excerpt), tries=0) if task.tries else task
+
+
+def begin(session: Session, turn: Turn, task: Task, *, runs_on: bool = False) -> Result:
+    """The count-in starts."""
+    session, task = met_today(session, task)
+    playing = Playing(turn, task, session.now_ms, runs_on=runs_on)
+    return replace(session, state=playing), (sound_of(task),)
+
+
+def sound_of(task: Task, *, model: bool = False) -> StartRep:
+    """What the host must play for it."""
+    return StartRep(task.drill, task.passage, task.tempo_bpm, model)
+
+
+def rate(session: Session, state: Ready | Rating, faults: tuple[Fault, ...]) -> Result:
+    """Save a repetition with its results and go on as the coaching says."""
+    began_ms = state.began_ms if isinstance(state, Rating) else session.now_ms
+    session, rep = with_rep(session, state.turn, state.task, faults, began_ms)
+    played = Played(rep, state.task, state.turn, session.coaching)
+    return _ruled(session, len(session.played), played, SaveRep(rep, state.task.passage.logged))
+
+
+def amend(session: Session, state: Amending, faults: tuple[Fault, ...]) -> Result:
+    """Save other results of a saved repetition and go on as if they had been the first."""
+    played = session.played[state.number]
+    session, corrected = with_correction(session, played.rep, faults)
+    return _ruled(session, state.number, replace(played, rep=played.rep.rated_as(faults)), corrected)
+
+
+def _ruled(session: Session, number: int, played: Played, saved: SaveRep | Save) -> Result:
+    """What follows from a rated repetition, which takes that number in the session."""
+    task, rep = played.task, played.rep
+    ruling = played.coaching.rated(task.drill, task.excerpt, played.turn, rep, task.tries)
+    played = replace(played, step=ruling.step)
+    before, after = session.played[:number], session.played[number + 1 :]
+    session = replace(session, coaching=ruling.coaching, played=(*before, played, *after))
+    turn = replace(played.turn, reps=(*played.turn.reps, rep))
+    match ruling.then:
+        case Stay(tempo_bpm, tries):
+            ready = Ready(turn, replace(task, tempo_bpm=tempo_bpm, tries=tries, heard=False))
+            return replace(session, state=ready), (saved, AutoGo(session.pause_s))
+        case Instead(excerpt, release):
+            easier = Task(task.drill, passage_of(task.drill, excerpt), session.coaching.rung_bpm(excerpt))
+            return replace(session, state=Ready(turn, easier)), (saved, Tell(notices.Relieved(release)))
+        case Over(left):
+            told = (Tell(notices.LeftForToday(task.passage.title)),) if left else ()
+            session, entered = enter(session, turn.number + 1)
+            return session, (saved, *told, *entered)
+
+
+def told(number: int, result: Result) -> Result:
+    """With what a rating brought told right after it is saved."""
+    session, (saved, *rest) = result
+    played, music = session.played[number], session.music
+    rep, faults = played.rep, played.rep.faults or ()
+    try_bpm = back_bpm = 0
+    if music is not None and music.turn.id == rep.turn:
+        try_bpm = music.task.tempo_bpm if music.task.tries else 0
+        back_bpm = music.task.tempo_bpm if faults and rep.tempo_bpm > rep.rung_bpm else 0
+    return session, (saved, Tell(notices.Saved(faults, played.step, try_bpm, back_bpm)), *rest)
+
+
+def keep(session: Session, state: State) -> Result:
+    """What becomes of a repetition that waits for its rating when the player goes elsewhere: it is kept.
+
+    With something marked it is saved as marked; without, as unrated, since silence is not clean. One that was taken
+    back keeps the marks that stand.
+    """
+    match state:
+        case Paused(back):
+            return keep(session, back)
+        case Rating(turn, task, began_ms, marks):
+            if any(fault.result.fails for fault in marks.faults):
+                session, effects = rate(session, state, marks.faults)
+                return session, effects[:1]
+            session, _, saved = with_unrated(session, turn, task, began_ms)
+            return session, (saved,)
+        case Amending(_, _, number, marks) if marks.faults or session.played[number].rep.rated:
+            session, effects = amend(session, state, marks.faults)
+            return session, effects[:1]
+    return session, ()
