@@ -224,7 +224,7 @@ def driven(house: Path, tmp_path_factory: pytest.TempPathFactory) -> dict[str, s
         ("rating", ("[half buzzed]", "1≈", "2×", "half buzzed 1; choked 2 nail")),
         ("saved", ("saved, half buzzed 1; choked 2 nail: down to",)),
         ("summary", ("half buzzed  1 low note",)),
-        ("answers", ("12 repetitions logged, 0 clean",)),
+        ("answers", ("12 repetitions logged, 0 of 12 clean",)),
         ("slips", ("one of position, lift, pluck, nail (nail?)", "half buzzed 6, skip", "(half buzzed?)")),
         ("log", ("  half buzzed 1 2\n", "  half buzzed 1; choked 2 nail\n")),
         ("corrected", ("half buzzed 6",)),

@@ -384,7 +384,7 @@ async def test_the_summary_tells_the_tempo_played_and_the_rung_reached(tmp_path)
 
 
 async def test_excerpts_of_one_phrase_have_names_of_their_own_wherever_results_are_listed(tmp_path, capsys):
-    from coach.commands.practice import _told
+    from coach.commands.practice import _result_lines
 
     names = ("Row at Four, harmonics", "first half of Row at Four, harmonics")
     async with running(tmp_path, drills=("small-bells",)) as (app, pilot, player):
@@ -397,7 +397,7 @@ async def test_excerpts_of_one_phrase_have_names_of_their_own_wherever_results_a
             player.position_s = player.length_s + 1
             await pilot.pause(0.1)
             await pilot.press("space")
-        told = list(_told(session.practice))
+        told = list(_result_lines(session.practice))
         await pilot.press("escape", "enter")
         await pilot.pause()
         shown = screen_text(app)

@@ -180,12 +180,12 @@ def write_output(target: str, content: Content, inputs: Iterable[str | Path] = (
 
 def _refuse_to_replace(path: Path, target: str, inputs: Iterable[str | Path]) -> None:
     if any(os.path.realpath(path) == os.path.realpath(user_path(one)) for one in inputs):
-        found = "is what this command reads; it would be lost"
+        danger = "is what this command reads; it would be lost"
     elif _start_of(path, len(SQLITE_HEAD)) == SQLITE_HEAD:
-        found = "is a practice log or another database; it would be lost"
+        danger = "is a practice log or another database; it would be lost"
     else:
         return
-    raise CoachError(Problem(found, target, guess="-o with another name; nothing was written"))
+    raise CoachError(Problem(danger, target, guess="-o with another name; nothing was written"))
 
 
 def _start_of(path: Path, size: int = -1) -> bytes:

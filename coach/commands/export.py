@@ -58,7 +58,7 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.output is None and kind != "tab":
         raise UsageError(Problem(f"{kind} needs a file", "-o", guess="-o FILE; - is standard output"))
     drill = _drill(arguments)
-    write_output(arguments.output or "-", _made(drill, arguments), [drill.path])
+    write_output(arguments.output or "-", _exported(drill, arguments), [drill.path])
     return 0
 
 
@@ -69,7 +69,7 @@ def _drill(arguments: argparse.Namespace) -> Drill:
     return load_drill(find_drill(arguments.drill, places_of(arguments)))
 
 
-def _made(drill: Drill, arguments: argparse.Namespace) -> str | bytes | Iterator[bytes]:
+def _exported(drill: Drill, arguments: argparse.Namespace) -> str | bytes | Iterator[bytes]:
     tempo = _whole(arguments.tempo, "--tempo", (MIN_BPM, MAX_BPM), drill.goal_bpm)
     if arguments.to == "midi":
         from coach.score.midi_out import HARMONICS_OCTAVES, OCTAVES_RANGE, midi_bytes
@@ -98,14 +98,13 @@ def _wav(drill: Drill, tempo_bpm: int, arguments: argparse.Namespace) -> Iterato
     repeats = _whole(arguments.repeats, "--repeats", REPEATS_RANGE, 1)
     passage = passage_of(drill, whole_piece(drill))
     minutes = float(passage.seconds(tempo_bpm)) / 60
-    for what, found, most in (
+    for what, lasts_min, most_min in (
         ("the piece", minutes, LONGEST_MIN),
         ("it all", minutes * repeats, LONGEST_TRACK_MIN),
     ):
-        if found > most:
-            message = (
-                f"at {tempo_bpm} bpm {what} lasts {found:,.0f} minutes; at most {most} are written as sound"
-            )
+        if lasts_min > most_min:
+            length = f"at {tempo_bpm} bpm {what} lasts {lasts_min:,.0f} minutes"
+            message = f"{length}; at most {most_min} are written as sound"
             raise UsageError(Problem(message, "--to wav", guess="a faster --tempo, or fewer --repeats?"))
     track = practice_track(
         passage,

@@ -142,10 +142,10 @@ def _show_places(
     every = places_for(instrument, midi, settings)
     if not every:
         raise CoachError(Problem(why_nowhere(instrument, 1, WantedNote(0.0, 1.0, midi), False, settings)))
-    found = under_held(every, held, settings)
+    places_left = under_held(every, held, settings)
     # One line a spot: the hand that costs less is the one to use.
     spots: dict[Any, tuple[Place, float]] = {}
-    for place, cost in found:
+    for place, cost in places_left:
         spots.setdefault(place.spot, (place, cost))
     best = list(spots.values())
     if as_json:

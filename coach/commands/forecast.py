@@ -53,7 +53,7 @@ def run(arguments: argparse.Namespace) -> int:
         recent = desk.log.evidence(f"{EXCERPT}{drill.id}:", since, today) if known else []
     from coach.learning.forecast import forecast
 
-    found = forecast(
+    prediction = forecast(
         drill,
         memories,
         ladders,
@@ -64,15 +64,15 @@ def run(arguments: argparse.Namespace) -> int:
         recent=recent,
     )
     if arguments.json:
-        say_json(facts(found), indent=2)
+        say_json(facts(prediction), indent=2)
         return 0
-    for line in lines(found, drill, today, memories, ladders):
+    for line in lines(prediction, drill, today, memories, ladders):
         say(line)
     return 0
 
 
 def lines(
-    found: Forecast,
+    forecast: Forecast,
     drill: Drill,
     today: date,
     memories: Mapping[str, Memory],
@@ -85,99 +85,109 @@ def lines(
     from coach.words.names import place_name
 
     title = plain_text(drill.title or drill.id)
-    said = [f"{title}: goal {tempo(found.goal_bpm)}, {duration(found.minutes_a_day)} of this drill every day"]
-    if found.likely:
-        late = f"by {full_day(found.late)}" if found.late else f"not before {full_day(found.horizon)}"
-        early = f"by {full_day(found.early)}, " if found.early else ""
-        said.append(
-            f"The goal tempo is likely around {full_day(found.likely)}, in"
-            f" {counted((found.likely - today).days, 'day')} (one player in ten {early}nine in ten {late})."
+    sentences = [
+        f"{title}: goal {tempo(forecast.goal_bpm)}, {duration(forecast.minutes_a_day)} of this drill every day"
+    ]
+    if forecast.likely:
+        late = (
+            f"by {full_day(forecast.late)}" if forecast.late else f"not before {full_day(forecast.horizon)}"
+        )
+        early = f"by {full_day(forecast.early)}, " if forecast.early else ""
+        sentences.append(
+            f"The goal tempo is likely around {full_day(forecast.likely)}, in"
+            f" {counted((forecast.likely - today).days, 'day')} (one player in ten {early}nine in ten {late})."
         )
     else:
-        some = f"; {found.reached} of {found.draws} simulated players got there" if found.reached else ""
-        said.append(
-            f"The goal tempo is not likely before {full_day(found.horizon)}{some}. More minutes, or a lower goal?"
+        some = (
+            f"; {forecast.reached} of {forecast.draws} simulated players got there"
+            if forecast.reached
+            else ""
         )
-    said += cautions(found)
+        sentences.append(
+            f"The goal tempo is not likely before {full_day(forecast.horizon)}{some}. More minutes, or a lower goal?"
+        )
+    sentences += cautions(forecast)
     nodes = [
         f"{place_name(key[2:])} ({percent(share)})"
-        for key, share in found.holding_back
+        for key, share in forecast.holding_back
         if share >= SHARE_FROM and key in memories and memories[key].reps >= RESULTS_FROM
     ]
     if nodes:
-        said.append(f"Weakest node on the way, by share of the failures to come: {listed(nodes)}.")
-    elif found.holding_back:
-        said.append("Too little is logged yet to say which node will hold it back.")
+        sentences.append(f"Weakest node on the way, by share of the failures to come: {listed(nodes)}.")
+    elif forecast.holding_back:
+        sentences.append("Too little is logged yet to say which node will hold it back.")
     fresh = [
         plain_text(phrase.name)
         for phrase in drill.phrases
         if not any(whole_phrase(drill, phrase, layer).key in ladders for layer in layer_choices(phrase))
     ]
     if fresh:
-        said.append(f"Never played yet, so their part is a guess: {listed(fresh)}.")
-    said.append(
-        f"From {found.draws} simulated players who start where your log stands, as far as it says. Take the order of"
+        sentences.append(f"Never played yet, so their part is a guess: {listed(fresh)}.")
+    sentences.append(
+        f"From {forecast.draws} simulated players who start where your log stands, as far as it says. Take the order of"
         " the nodes more seriously than the date."
     )
-    return said
+    return sentences
 
 
-def cautions(found: Forecast) -> list[str]:
+def cautions(forecast: Forecast) -> list[str]:
     """What the log says of how practice went of late, and what the forecast assumes all the same."""
     from coach.ground.plain import counted
 
-    trend = found.trend
-    said = []
+    trend = forecast.trend
+    sentences = []
     helps = "this forecast assumes that practice helps again"
     if trend.rungs_fell:
-        said.append(f"Your rungs fell over the last {trend.fall_days} days of practice: {helps}.")
+        sentences.append(f"Your rungs fell over the last {trend.fall_days} days of practice: {helps}.")
     if trend.fell and trend.change is not None:
         fall = 100 * (1 - math.exp(trend.change))
         tail = "" if trend.rungs_fell else f": {helps}"
-        said.append(
+        sentences.append(
             f"Your clean tempo fell by about {fall:.0f} % a day over the last {trend.days} days of practice{tail}."
         )
     if not trend.days:
-        said.append("Nothing of this drill is logged of late: how fast you learn is assumed.")
-    elif found.few_days:
+        sentences.append("Nothing of this drill is logged of late: how fast you learn is assumed.")
+    elif forecast.few_days:
         shown = counted(trend.days, "day")
-        said.append(f"Only {shown} of practice on this drill of late: how fast you learn is mostly assumed.")
+        sentences.append(
+            f"Only {shown} of practice on this drill of late: how fast you learn is mostly assumed."
+        )
     elif trend.change is not None:
-        said.append(
+        sentences.append(
             f"Measured over {trend.days} days of practice: your clean tempo changed by {_percent(trend.change)} a day"
             f" ({_percent(trend.change - SPREAD_80 * trend.deviation)} to"
             f" {_percent(trend.change + SPREAD_80 * trend.deviation)}); the simulated players learn"
-            f" {found.learning:.1f} times as fast as the model's usual one."
+            f" {forecast.learning:.1f} times as fast as the model's usual one."
         )
-    return said
+    return sentences
 
 
 def _percent(change: float) -> str:
     return f"{100 * math.expm1(change):+.0f} %"
 
 
-def facts(found: Forecast) -> dict[str, Any]:
+def facts(forecast: Forecast) -> dict[str, Any]:
     """The forecast as plain values for JSON."""
     return {
-        "drill": found.drill,
-        "goal_bpm": found.goal_bpm,
-        "minutes_a_day": found.minutes_a_day,
-        "draws": found.draws,
-        "reached": found.reached,
-        "early": found.early.isoformat() if found.early else None,
-        "likely": found.likely.isoformat() if found.likely else None,
-        "late": found.late.isoformat() if found.late else None,
-        "horizon": found.horizon.isoformat(),
-        "practised_days": found.trend.days,
-        "few_days": found.few_days,
-        "rungs_fell": found.trend.rungs_fell,
-        "clean_tempo_fell": found.trend.fell,
-        "clean_tempo_change_a_day": _rounded(found.trend.change),
-        "clean_tempo_change_deviation": _rounded(found.trend.change and found.trend.deviation),
-        "rungs_change": _rounded(found.trend.rungs),
-        "learning_factor": round(found.learning, 3),
-        "cautions": cautions(found),
-        "holding_back": [{"key": key, "share": round(share, 4)} for key, share in found.holding_back],
+        "drill": forecast.drill,
+        "goal_bpm": forecast.goal_bpm,
+        "minutes_a_day": forecast.minutes_a_day,
+        "draws": forecast.draws,
+        "reached": forecast.reached,
+        "early": forecast.early.isoformat() if forecast.early else None,
+        "likely": forecast.likely.isoformat() if forecast.likely else None,
+        "late": forecast.late.isoformat() if forecast.late else None,
+        "horizon": forecast.horizon.isoformat(),
+        "practised_days": forecast.trend.days,
+        "few_days": forecast.few_days,
+        "rungs_fell": forecast.trend.rungs_fell,
+        "clean_tempo_fell": forecast.trend.fell,
+        "clean_tempo_change_a_day": _rounded(forecast.trend.change),
+        "clean_tempo_change_deviation": _rounded(forecast.trend.change and forecast.trend.deviation),
+        "rungs_change": _rounded(forecast.trend.rungs),
+        "learning_factor": round(forecast.learning, 3),
+        "cautions": cautions(forecast),
+        "holding_back": [{"key": key, "share": round(share, 4)} for key, share in forecast.holding_back],
     }
 
 

@@ -34,7 +34,7 @@ if TYPE_CHECKING:
     from coach.log.entries import Rep
     from coach.store.log import Log
 
-MOST_TOLD = 20
+MOST_SHOWN = 20
 NAME_COLUMNS = 48
 LEAST_TITLE = 8
 
@@ -259,8 +259,8 @@ def _one_rep(log: Log, ending: str) -> Rep:
         (log.player.id, ending, ending.upper()),
     ).fetchall()
     if len(rows) != 1:
-        found = f"{len(rows)} repetitions end" if rows else "no repetition ends"
-        raise CoachError(Problem(f"{found} in {ending!r}", "REP", guess="`coach log show` lists them"))
+        matches = f"{len(rows)} repetitions end" if rows else "no repetition ends"
+        raise CoachError(Problem(f"{matches} in {ending!r}", "REP", guess="`coach log show` lists them"))
     rep = log.original(rows[0][0])
     if rep is None:
         raise CoachError(Problem("what this repetition played was lost; it can't be rated anew", "REP"))
@@ -318,15 +318,15 @@ def _merge(arguments: argparse.Namespace) -> int:
         before = reps_by_player(log)
         for name in arguments.files:
             results[name] = merge_lines(log, _lines_of(name), name)
-        told = merged_words(log, before)
+        arrivals = merged_words(log, before)
     problems = [problem for result in results.values() for problem in result.problems]
-    for problem in problems[:MOST_TOLD]:
+    for problem in problems[:MOST_SHOWN]:
         say(f"coach: {problem}", to=sys.stderr)
-    untold = max(0, len(problems) - MOST_TOLD) + sum(result.more for result in results.values())
-    if untold:
-        say(f"coach: and {untold:,} more", to=sys.stderr)
+    not_shown = max(0, len(problems) - MOST_SHOWN) + sum(result.more for result in results.values())
+    if not_shown:
+        say(f"coach: and {not_shown:,} more", to=sys.stderr)
     if arguments.json:
-        found = {
+        summary = {
             name: {
                 "added": result.added,
                 "known": result.known,
@@ -334,7 +334,7 @@ def _merge(arguments: argparse.Namespace) -> int:
             }
             for name, result in results.items()
         }
-        say_json(found, indent=1)
+        say_json(summary, indent=1)
     else:
         for name, result in results.items():
             say(
@@ -342,7 +342,7 @@ def _merge(arguments: argparse.Namespace) -> int:
                 f"{counted(sum(result.added.values()), 'entry', 'entries')} in all, "
                 f"{result.known} known already"
             )
-    for line in told:
+    for line in arrivals:
         say(line, to=sys.stderr)
     return 1 if problems else 0
 
@@ -397,7 +397,7 @@ def _check(arguments: argparse.Namespace) -> int:
 
 def _tell_health(arguments: argparse.Namespace, rows: dict[str, int], problems: Iterable[Problem]) -> int:
     problems = tuple(problems)
-    for problem in problems[:MOST_TOLD]:
+    for problem in problems[:MOST_SHOWN]:
         say(f"coach: {problem}", to=sys.stderr)
     whole = not any(problem.severity == "error" for problem in problems)
     if arguments.json:

@@ -39,8 +39,8 @@ def merged_words(log: Log, before: dict[str, int]) -> list[str]:
         if count > before.get(player, 0)
     }
     if came:
-        said = [f"{counted(count, 'repetition')} of {names[player]}" for player, count in came.items()]
-        lines.append(f"came in: {listed(said, 8)}")
+        arrivals = [f"{counted(count, 'repetition')} of {names[player]}" for player, count in came.items()]
+        lines.append(f"came in: {listed(arrivals, 8)}")
     if not before:
         return lines
     for player in [player for player in names if player not in before]:
@@ -69,7 +69,7 @@ def forget(arguments: argparse.Namespace) -> int:
     path, name = places.log, arguments.player
     at_ms, _ = clock()
     if not path.exists():
-        if _tell_files(name, "", places):
+        if _say_files(name, "", places):
             return 1
         raise CoachError(Problem("there is no log, so nobody to forget", str(path)))
     with Log.open(path, None, now_ms=at_ms) as log:
@@ -77,7 +77,7 @@ def forget(arguments: argparse.Namespace) -> int:
             log.choose_player(name, at_ms, create=False)
             player = log.player
         except CoachError:
-            if not any(same_name(one.name, name) for one in log.players()) and _tell_files(name, "", places):
+            if not any(same_name(one.name, name) for one in log.players()) and _say_files(name, "", places):
                 return 1
             raise
         if not arguments.yes:
@@ -92,7 +92,7 @@ def forget(arguments: argparse.Namespace) -> int:
         done = forget_player(log, at_ms)
     files = ", ".join(path.name for path in done.cleaned)
     say(f"{player.name} is removed: {counted(done.rows, 'entry', 'entries')}, from {files}")
-    _tell_files(player.name, player.id, places, besides=(*done.cleaned, *done.unreadable))
+    _say_files(player.name, player.id, places, besides=(*done.cleaned, *done.unreadable))
     for path in done.unreadable:
         say(
             f"coach: {path}: can't be read and may still hold {player.name}; delete it yourself",
@@ -101,10 +101,10 @@ def forget(arguments: argparse.Namespace) -> int:
     return 1 if done.unreadable else 0
 
 
-def _tell_files(name: str, player_id: str, places: Places, besides: tuple[Path, ...] = ()) -> bool:
+def _say_files(name: str, player_id: str, places: Places, besides: tuple[Path, ...] = ()) -> bool:
     """Say which files of the practice folder name a person; whether there are any."""
-    found = _naming(name, player_id, places.folder) if name.strip() else ()
-    paths = [path for path in found if path not in besides]
+    naming = _naming(name, player_id, places.folder) if name.strip() else ()
+    paths = [path for path in naming if path not in besides]
     if not player_id and paths:
         say(f"coach: nobody called {name!r} has practised here, but files name them", to=sys.stderr)
     for path in paths:

@@ -123,8 +123,8 @@ def _instrument(text: str, scale_mm: str | None) -> tuple[Instrument, str]:
         if "," in text or any(letter.isdecimal() for letter in text[:3]):
             notes = [note.strip() for note in text.split(",")]
             return Instrument.of(notes, float(scale_mm or 864)), ""
-        found = ready_made(text)
-        return (found, text) if scale_mm is None else (replace(found, scale_mm=float(scale_mm)), "")
+        instrument = ready_made(text)
+        return (instrument, text) if scale_mm is None else (replace(instrument, scale_mm=float(scale_mm)), "")
     except ValueError as error:
         option = "--scale-mm" if "scale" in str(error) or "float" in str(error) else "--instrument"
         message = f"'{scale_mm}' is no number of mm" if "float" in str(error) else str(error)

@@ -140,7 +140,7 @@ def _enter_answers(arguments: argparse.Namespace) -> int:
                     arguments.answers,
                     replace(desk, log=trial, outbox=noted),
                     hand_clock,
-                    lambda practice: lines.extend(_told(practice)),
+                    lambda practice: lines.extend(_result_lines(practice)),
                 )
         desk.outbox.send_all([*noted.sent, *_remembered(desk, noted.sent, digest)])
         for line in lines:
@@ -210,7 +210,7 @@ def evening(day: date) -> tuple[int, int]:
     return round(wall.timestamp() * 1000), round(offset.total_seconds() / 60)
 
 
-def _told(practice: Practice) -> Iterator[str]:
+def _result_lines(practice: Practice) -> Iterator[str]:
     from coach.ground.plain import plain_text
     from coach.session.notices import sentence
     from coach.session.summary import summarise

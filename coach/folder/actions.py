@@ -246,8 +246,8 @@ class Keymap:
 
     def in_scope(self, scope: str) -> tuple[Action, ...]:
         """All actions of a phase or screen, those of the hint line first."""
-        found = [action for action in self.actions if scope in action.scopes]
-        return tuple(sorted(found, key=lambda action: (action.hint == 0, action.hint)))
+        actions = [action for action in self.actions if scope in action.scopes]
+        return tuple(sorted(actions, key=lambda action: (action.hint == 0, action.hint)))
 
     def meaning(self, key: str, scope: str) -> Action | None:
         """What a key does in a phase or screen."""

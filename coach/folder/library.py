@@ -20,7 +20,7 @@ from coach.words.amounts import full_day, tempo
 
 MOST_FILES = 500
 """Own drill files that a start reads, in order of name."""
-MOST_TOLD = 20
+MOST_SHOWN = 20
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,7 +50,7 @@ def load_library(places: Places) -> Library:
             drill = load_drill(path)
         except CoachError as error:
             faulty += 1
-            if faulty <= MOST_TOLD:
+            if faulty <= MOST_SHOWN:
                 more = f" (and {len(error.problems) - 1} more)" if len(error.problems) > 1 else ""
                 notices.append(f"left out: {error.problems[0]}{more}; `coach check {path.name}` tells all")
             continue
@@ -61,9 +61,9 @@ def load_library(places: Places) -> Library:
             notices.append(
                 f"left out: {path.name} has the id {drill.id} of {Path(other).name}; give it its own"
             )
-    if faulty > MOST_TOLD:
+    if faulty > MOST_SHOWN:
         notices.append(
-            f"left out: {faulty - MOST_TOLD} more files that can't be read; `coach check` tells all"
+            f"left out: {faulty - MOST_SHOWN} more files that can't be read; `coach check` tells all"
         )
     if len(own_files) > MOST_FILES:
         extra = len(own_files) - MOST_FILES

@@ -83,9 +83,9 @@ def builtin_drills() -> list[Path]:
     """The drills that come with the program, in order of name."""
     package = Path(coach.__file__).parent
     for folder in (package / "drills", package.parent / "drills"):
-        found = _drills_in(folder)
-        if found:
-            return found
+        paths = _drills_in(folder)
+        if paths:
+            return paths
     return []
 
 
@@ -106,12 +106,12 @@ _ELSEWHERE = "--folder DIR names another practice folder"
 
 def _drills_in(folder: Path) -> list[Path]:
     try:
-        found = [
+        paths = [
             path for path in folder.iterdir() if path.suffix.lower() in DRILL_SUFFIXES and path.is_file()
         ]
     except OSError:
         return []
-    return sorted(found)
+    return sorted(paths)
 
 
 def _must_be_folder(path: Path) -> None:

@@ -78,4 +78,4 @@ def json_text(value: Any, indent: int | None = None, **options: Any) -> str:
     `options` are those of `json.dumps`.
     """
     text = json.dumps(value, ensure_ascii=False, indent=indent, **options)
-    return _JSON_LEAVES.sub(lambda found: f"\\u{ord(found[0]):04x}", text)
+    return _JSON_LEAVES.sub(lambda match: f"\\u{ord(match[0]):04x}", text)

@@ -34,14 +34,14 @@ class Problem:
     severity: Severity = "error"
     source_line: str = ""
     """The offending line as it stands in the file, for the caret."""
-    said: str = ""
+    place_in_words: str = ""
     """The field as a player says it, where it is known: `phrase opening, bar 2, bass`."""
 
     def __str__(self) -> str:
         place = self.where
         if self.line:
             place += f":{self.line}" + (f":{self.column}" if self.column else "")
-        parts = [part for part in (place, self.said or self.field) if part]
+        parts = [part for part in (place, self.place_in_words or self.field) if part]
         head = ": ".join(parts)
         if self.severity == "warning":
             head = f"{head}: warning" if head else "warning"

@@ -69,13 +69,13 @@ def load_rtmidi() -> Any:
 def list_ports(direction: Direction | None = None) -> tuple[PortInfo, ...]:
     """Every port of every interface, inputs first. Raises CoachError where the library is missing."""
     rtmidi = load_rtmidi()
-    found = []
+    ports = []
     for way in ("in", "out") if direction is None else (direction,):
         for api, client in _clients(rtmidi, way):
             interface = rtmidi.get_api_display_name(api)
             names = client.get_ports()
-            found += [PortInfo(name, way, interface, api, index) for index, name in enumerate(names)]
-    return tuple(found)
+            ports += [PortInfo(name, way, interface, api, index) for index, name in enumerate(names)]
+    return tuple(ports)
 
 
 def _clients(rtmidi: Any, direction: str) -> Iterator[tuple[int, Any]]:

@@ -55,18 +55,18 @@ def count_in_beats(passage: Passage, bars: int) -> range:
 def beats_of(passage: Passage, tempo_bpm: int, count_in_bars: int) -> tuple[BeatAt, ...]:
     """Every counted beat from the count-in's first to the passage's last, in order."""
     first = passage.bars[0]
-    found = []
+    beats = []
     for beat in count_in_beats(passage, count_in_bars):
         counted = beat % first.meter.beats
         onset = (beat - first.first_beat) * first.beat_length
         seconds = passage.tempo.seconds_at(onset, tempo_bpm)
-        found.append(BeatAt(seconds, counted + 1, -1, first.meter.beats, counted in first.meter.accents))
+        beats.append(BeatAt(seconds, counted + 1, -1, first.meter.beats, counted in first.meter.accents))
     for index, bar in enumerate(passage.bars):
         for counted, onset in _counted(bar):
             seconds = passage.tempo.seconds_at(onset, tempo_bpm)
             accent = counted in bar.meter.accents
-            found.append(BeatAt(seconds, counted + 1, index, bar.meter.beats, accent))
-    return tuple(found)
+            beats.append(BeatAt(seconds, counted + 1, index, bar.meter.beats, accent))
+    return tuple(beats)
 
 
 def clicks_of(

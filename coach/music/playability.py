@@ -58,23 +58,23 @@ def check_playability(
     findings = []
     for index, phrase in enumerate(drill.phrases):
         passage = passage_of(drill, Excerpt(drill.id, (phrase.id,)))
-        found = [
+        of_phrase = [
             *_wrong_notes(drill, passage),
             *_clashes(drill, passage, _written_holds(drill, index)),
             *_reaches(drill.instrument, passage, reach_mm),
             *_moves(drill, passage, hand_speed_mm_s),
         ]
-        found.sort(key=lambda item: item[0].onset)
+        of_phrase.sort(key=lambda item: item[0].onset)
         findings += [
             Finding(
                 severity, index, event.bar, event.layer, _event_index(drill, index, event), message, guess
             )
-            for event, severity, message, guess in found
+            for event, severity, message, guess in of_phrase
         ]
     return findings
 
 
-_Found = tuple[PlacedEvent, Severity, str, str]
+_Remark = tuple[PlacedEvent, Severity, str, str]
 
 
 def _written_holds(drill: Drill, phrase: int) -> dict[tuple[int, str, Fraction], bool]:
@@ -93,7 +93,7 @@ def _event_index(drill: Drill, phrase: int, event: PlacedEvent) -> int:
     )
 
 
-def _wrong_notes(drill: Drill, passage: Passage) -> Iterator[_Found]:
+def _wrong_notes(drill: Drill, passage: Passage) -> Iterator[_Remark]:
     """Written positions that are not the node, and asserted pitches that do not sound."""
     instrument = drill.instrument
     for event in passage.events:
@@ -139,7 +139,7 @@ def _written_there(written: str, node: Node) -> bool:
 
 def _clashes(
     drill: Drill, passage: Passage, written: dict[tuple[int, str, Fraction], bool]
-) -> Iterator[_Found]:
+) -> Iterator[_Remark]:
     """Strings that two notes need at once."""
     instrument = drill.instrument
     sounding: dict[int, _Sounding] = {}
@@ -187,7 +187,7 @@ def _elsewhere(instrument: Instrument, note: Note) -> str:
     return f"the same note: {instrument.string_label(best.string)}:{best.text}"
 
 
-def _reaches(instrument: Instrument, passage: Passage, reach_mm: float) -> Iterator[_Found]:
+def _reaches(instrument: Instrument, passage: Passage, reach_mm: float) -> Iterator[_Remark]:
     """Moments at which the fretting hand has to span more than its reach."""
     held: list[tuple[Fraction, Note]] = []
     for onset, group in itertools.groupby(passage.events, key=lambda event: event.onset):
@@ -224,7 +224,7 @@ def _less_span(low: Note, high: Note) -> str:
     return "a shorter hold, or the same note elsewhere; if your hand spans it, pass over this"
 
 
-def _moves(drill: Drill, passage: Passage, hand_speed_mm_s: float) -> Iterator[_Found]:
+def _moves(drill: Drill, passage: Passage, hand_speed_mm_s: float) -> Iterator[_Remark]:
     """Moves of the fretting hand that are faster than its set speed at the goal tempo."""
     instrument = drill.instrument
     before: tuple[Fraction, float, str] | None = None

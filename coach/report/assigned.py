@@ -23,8 +23,8 @@ def assigned_text(text: str, drill: Drill, task: Assignment) -> str | None:
     plain = without_assignment(with_ids(text))
     block = "\n".join(["assignment:", *(f"  {line}" for line in write_rows(task, ASSIGNMENT))])
     for candidate in (plain.rstrip() + "\n" + block + "\n", write_drill(wanted)):
-        found, _ = read_drill(candidate, drill.path)
-        if found == wanted and found.revision == drill.revision:
+        written, _ = read_drill(candidate, drill.path)
+        if written == wanted and written.revision == drill.revision:
             return candidate
     return None
 

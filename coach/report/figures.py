@@ -300,7 +300,7 @@ def _curves(
     for (key, day), tempo in zip(wanted, tempos, strict=False):
         curves[key].append(TempoPoint(day, tempo))
     now = dict(zip(memories, tempos[len(wanted) :], strict=True))
-    return {key: tuple(found) for key, found in curves.items()}, now
+    return {key: tuple(points) for key, points in curves.items()}, now
 
 
 def _tempos_on(days: Sequence[DayEvidence], day: date) -> Tempos:
@@ -368,11 +368,11 @@ def _weights(memory: Memory, day: date) -> tuple[float, float, bool]:
 
 def _due(memories: Mapping[str, Memory], titles: Mapping[str, str], day: date) -> list[tuple[str, date]]:
     soon = day + timedelta(days=7)
-    found = []
+    dues = []
     for key, memory in memories.items():
         if memory.due is not None and (is_due(memory, day) or memory.due <= soon):
-            found.append((memory.due, name_of(key, titles)))
-    return [(name, due) for due, name in sorted(found)]
+            dues.append((memory.due, name_of(key, titles)))
+    return [(name, due) for due, name in sorted(dues)]
 
 
 def _days(log: Log, day: date, since: date, drill: str) -> list[DayTotal]:

@@ -53,9 +53,9 @@ def report_lines(
     )
     lines: list[str] = []
     for part in parts:
-        found = list(part)
-        if found:
-            lines += ([""] if lines else []) + found
+        block = list(part)
+        if block:
+            lines += ([""] if lines else []) + block
     return lines
 
 
@@ -202,10 +202,10 @@ def plot_lines(one: ExcerptFigures, width: int, height: int = 12) -> list[str]:
     plotext.yticks([round(bottom + (top - bottom) * part) for part in (0.1, 0.5)] + [one.goal_bpm])
     text = _COLOURS.sub("", plotext.build())
     plotext.clear_figure()
-    said = ": clean tempo and its interval; line: goal"
+    legend = ": clean tempo and its interval; line: goal"
     if one.beyond:
-        said = f"{said}; over {one.fastest_bpm}: a guess"
-    head = f"  {one.title[: width - 4 - len(said)]}{said}"
+        legend = f"{legend}; over {one.fastest_bpm}: a guess"
+    head = f"  {one.title[: width - 4 - len(legend)]}{legend}"
     return [head, *(f"  {line.rstrip()}" for line in text.rstrip("\n").split("\n"))]
 
 

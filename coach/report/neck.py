@@ -89,14 +89,14 @@ def necks(nodes: Iterable[PlaceFigures], drills: Sequence[Drill]) -> list[Neck]:
         except (ValueError, IndexError):
             continue
         by_key.setdefault(key, []).append((midi, node, figures))
-    found = []
+    drawn = []
     for key, items in by_key.items():
         instrument = known.get(key) or _guessed(key, {midi for midi, _, _ in items})
         strings = {string.midi: index for index, string in enumerate(instrument.strings)}
         places = tuple(((strings[midi], node), figures) for midi, node, figures in items if midi in strings)
         if places:
-            found.append(Neck(instrument, places))
-    return sorted(found, key=lambda neck: -len(neck.places))
+            drawn.append(Neck(instrument, places))
+    return sorted(drawn, key=lambda neck: -len(neck.places))
 
 
 def _guessed(key: str, midis: set[int]) -> Instrument:

@@ -125,13 +125,13 @@ def _moment_ms(file: StudentFile) -> int:
     return 0
 
 
-def _names(found: Sequence[tuple[StudentFile, DrillSeen]]) -> dict[str, str]:
+def _names(seen: Sequence[tuple[StudentFile, DrillSeen]]) -> dict[str, str]:
     """Names by student id: as the student is called in their log, else as the assignment calls them.
 
     Where two students share a name, it carries the end of the id.
     """
     names: dict[str, str] = {}
-    for file, drill in found:
+    for file, drill in seen:
         if file.student not in ("", DEFAULT_NAME):
             names[file.student_id] = file.student
         else:

@@ -25,7 +25,7 @@ from coach.score.limits import MAX_EVENTS_IN_BAR, MAX_NAME, MAX_NOTES, MAX_ORDER
 from coach.score.load import read_drill
 from coach.score.music import Placement, default_holds
 from coach.score.score import Score, ScoreBar, ScoreNote, join_ties
-from coach.score.strands import Choices, instrument_of, keep_silent, layers_of, tell_harmonics
+from coach.score.strands import Choices, instrument_of, keep_silent, layers_of, mark_harmonics
 from coach.score.values import PERCENT_RANGE
 from coach.score.write import write_drill
 from coach.strings.instrument import Instrument
@@ -60,7 +60,7 @@ def arranged(score: Score, choices: Choices, where: str) -> tuple[Drill, str]:
     if (count := sum(len(score.bars[index].notes) for index in order)) > MAX_NOTES:
         message = f"{count:,} notes with all repeats; a drill has at most {MAX_NOTES:,}"
         raise CoachError(Problem(message, where, guess="choose fewer --bars"))
-    tell_harmonics(score, choices, where)
+    mark_harmonics(score, choices, where)
     instrument = choices.instrument or instrument_of(score)
     keep_silent(score, instrument)
     layer_of = layers_of(score, choices)
@@ -72,14 +72,14 @@ def arranged(score: Score, choices: Choices, where: str) -> tuple[Drill, str]:
     for section in _sections(score, order, choices.every):
         key: object = tuple(section)
         if key not in phrases:
-            phrase = maker.phrase(section, {made.id for made in phrases.values()})
+            phrase = maker.phrase(section, {other.id for other in phrases.values()})
             if phrase is None:
                 continue
             same = next(
                 (
-                    made
-                    for made in phrases.values()
-                    if made.revision == phrase.revision and _base_name(made.name) == _base_name(phrase.name)
+                    other
+                    for other in phrases.values()
+                    if other.revision == phrase.revision and _base_name(other.name) == _base_name(phrase.name)
                 ),
                 None,
             )
@@ -136,10 +136,12 @@ def _settled(draft: Drill, score: Score, where: str) -> tuple[Drill, str]:
     text = write_drill(draft, ["Imported; look it over.", *score.joined_remarks()])
     drill, problems = read_drill(text, where)
     if drill is None:
-        found = next(problem.message for problem in problems if problem.severity == "error")
+        first_error = next(problem.message for problem in problems if problem.severity == "error")
         raise CoachError(
             Problem(
-                f"no drill can be made of this: {found}", where, guess="choose other --bars or another --part"
+                f"no drill can be made of this: {first_error}",
+                where,
+                guess="choose other --bars or another --part",
             )
         )
     return drill, text
@@ -239,7 +241,7 @@ class _Maker:
         notes = self._notes(list(zip(starts, bars, strict=True)), at)
         if not notes:
             return None
-        made: list[list[Event]] = [[] for _ in bars]
+        bar_events: list[list[Event]] = [[] for _ in bars]
         groups = [list(group) for _, group in groupby(sorted(notes, key=_by_event), key=_by_event)]
         for members, default, reused in zip(groups, _defaults(groups, at), _reuses(groups, at), strict=True):
             onset, _, layer, _, _ = members[0]
@@ -263,7 +265,7 @@ class _Maker:
             if max(beat.denominator, lasts.denominator if written else 1) > FINEST_WRITTEN:
                 self.score.remark(bars[index].number, "onsets or lengths too fine to write are rounded down")
                 beat, lasts = max(_coarser(beat), first), max(_coarser(lasts), Fraction(1, FINEST))
-            made[index].append(Event(layer, beat, lasts, together, written))
+            bar_events[index].append(Event(layer, beat, lasts, together, written))
         ready = []
         for index, bar in enumerate(bars):
             start, stop = self.ratios[section[index]]
@@ -272,7 +274,7 @@ class _Maker:
                 Bar(
                     meters[index],
                     beats,
-                    tuple(made[index]),
+                    tuple(bar_events[index]),
                     plain_text(bar.cue),
                     plain_text(bar.dynamics),
                     start,
@@ -318,14 +320,14 @@ class _Maker:
             elif not complete:
                 self.score.remark(bar.number, "a tie that leads out of the phrase or finds no note is cut")
             wanted.append(Wanted(onset, length, note, self._remarker(bar.number)))
-        found = placed(self.instrument, wanted, self.seconds_per_whole)
+        placed_notes = placed(self.instrument, wanted, self.seconds_per_whole)
         notes = []
         seen: set[tuple[Fraction, int]] = set()
-        for item, playable in zip(wanted, found, strict=True):
+        for item, playable in zip(wanted, placed_notes, strict=True):
             if playable is None or (item.onset, playable.string) in seen:
                 continue
             seen.add((item.onset, playable.string))
-            stopped = item.note.told and playable.node is None
+            stopped = item.note.by_option and playable.node is None
             note = replace(item.note, harmonic=False) if stopped else item.note
             notes.append((item.onset, item.length, self.layer_of(note), playable, note.rings))
         return notes
@@ -356,12 +358,12 @@ def _by_event(item: _Playable) -> tuple[Fraction, str]:
 def _reuses(groups: list[list[_Playable]], end: Fraction) -> list[Fraction]:
     """When the first of each event's strings is struck again, in whole notes."""
     after: dict[int, Fraction] = {}
-    found = []
+    ends = []
     for members in reversed(groups):
         strings = {note.string for _, _, _, note, _ in members}
-        found.append(min((after.get(string, end) for string in strings), default=end))
+        ends.append(min((after.get(string, end) for string in strings), default=end))
         after.update(dict.fromkeys(strings, members[0][0]))
-    return found[::-1]
+    return ends[::-1]
 
 
 def _defaults(groups: list[list[_Playable]], end: Fraction) -> list[Fraction]:

@@ -10,8 +10,8 @@ from coach.ground.source import MAX_PROBLEMS, Report, split_lines
 from coach.music.playability import check_playability
 from coach.score.keys import DRILL_FILE
 from coach.score.load import read_reading
+from coach.score.place_words import place_in_words
 from coach.score.reading import Reading
-from coach.score.said import said_place
 
 
 def checked(text: str, where: str) -> Reading:
@@ -30,11 +30,13 @@ def checked(text: str, where: str) -> Reading:
         say = report.error if finding.severity == "error" else report.warn
         say(spot, finding.message, finding.guess, field)
     # A bar that is played several times is said once.
-    added = [replace(problem, said=said_place(problem, reading.root)) for problem in report.problems]
-    found = list(dict.fromkeys([*reading.problems, *added]))
-    found.sort(key=lambda problem: (problem.line, problem.column))
-    if len(found) > MAX_PROBLEMS:
+    added = [
+        replace(problem, place_in_words=place_in_words(problem, reading.root)) for problem in report.problems
+    ]
+    problems = list(dict.fromkeys([*reading.problems, *added]))
+    problems.sort(key=lambda problem: (problem.line, problem.column))
+    if len(problems) > MAX_PROBLEMS:
         more = Problem("and more problems; mend these first", where, severity="warning")
-        found = [*found[:MAX_PROBLEMS], more]
-    reading.problems = found
+        problems = [*problems[:MAX_PROBLEMS], more]
+    reading.problems = problems
     return reading

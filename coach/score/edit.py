@@ -34,23 +34,23 @@ def with_ids(text: str) -> str:
     return text
 
 
-def _drill_insert(text: str, root: Mapping, made: str, newline: str) -> tuple[int, str]:
+def _drill_insert(text: str, root: Mapping, new_id: str, newline: str) -> tuple[int, str]:
     if root.flow:
-        return root.start + 1, f"id: {made}, "
+        return root.start + 1, f"id: {new_id}, "
     key, value = root.pairs[0]
     indent = " " * (key.column - 1)
     if key.text == "drill" and isinstance(value, Scalar):
         end = text.find("\n", value.stop)
         if end >= 0:
-            return end + 1, f"{indent}id: {made}{newline}"
-    return key.start, f"id: {made}{newline}{indent}"
+            return end + 1, f"{indent}id: {new_id}{newline}"
+    return key.start, f"id: {new_id}{newline}{indent}"
 
 
-def _phrase_insert(block: Mapping, made: str, newline: str) -> tuple[int, str]:
+def _phrase_insert(block: Mapping, new_id: str, newline: str) -> tuple[int, str]:
     if block.flow:
-        return block.start + 1, f"id: {made}, "
+        return block.start + 1, f"id: {new_id}, "
     key = block.pairs[0][0]
-    return key.start, f"id: {made}{newline}{' ' * (key.column - 1)}"
+    return key.start, f"id: {new_id}{newline}{' ' * (key.column - 1)}"
 
 
 @dataclass(frozen=True, slots=True)

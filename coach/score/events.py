@@ -257,12 +257,12 @@ class EventReader:
         start = locate.offset(fault.offset)
         if fault.repair is None or start is None:
             return
-        found, wanted = fault.repair
+        wrong, right = fault.repair
         text = self.reading.text
-        if not found:
+        if not wrong:
             start = len(text[:start].rstrip())
-        if text.startswith(found, start):
-            self.report.repair(start, start + len(found), wanted)
+        if text.startswith(wrong, start):
+            self.report.repair(start, start + len(wrong), right)
 
     def note_kind(
         self, written: WrittenNote, note: Note, layer: str, locate: Locator, base: int, where: str

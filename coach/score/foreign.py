@@ -70,9 +70,9 @@ def chosen_part(parts: Sequence[PartName], wanted: str | None, where: str) -> st
         return parts[0].id
     if 1 <= (whole_number(wanted) or 0) <= len(parts):
         return parts[int(wanted) - 1].id
-    found = [part.id for part in parts if wanted.lower() in (part.id.lower(), part.name.lower())]
-    if len(found) == 1:
-        return found[0]
+    matches = [part.id for part in parts if wanted.lower() in (part.id.lower(), part.name.lower())]
+    if len(matches) == 1:
+        return matches[0]
     raise CoachError(
         Problem(f"there is no part '{plain_text(wanted, 80)}'; there are {shown}", where, guess="--part")
     )

@@ -75,7 +75,7 @@ def in_tune(instrument: Instrument, note: ScoreNote) -> bool:
 def _near(instrument: Instrument, string: int, node: Node, note: ScoreNote) -> bool:
     midi = instrument.strings[string].midi
     near = sounding_note(midi, node) == note.midi
-    return near and (not note.told or abs(cents_beside(node)) <= IN_TUNE_CENTS)
+    return near and (not note.by_option or abs(cents_beside(node)) <= IN_TUNE_CENTS)
 
 
 def _note(note: ScoreNote, place: Place) -> Note:
@@ -131,23 +131,23 @@ def _nodes_for(instrument: Instrument, note: ScoreNote) -> list[tuple[int, Node]
     strings = range(len(instrument.strings))
     if note.string is not None and 1 <= note.string <= len(instrument.strings):
         strings = range(note.string - 1, note.string)
-    found = [
+    nodes = [
         (string, node)
         for string in strings
         for node in nodes_upto(DEFAULT_PARTIAL)
         if _near(instrument, string, node, note)
     ]
-    if note.told:
-        return sorted(found, key=_usual)
-    if note.pitch_kind == "touching" or (not found and not note.pitch_kind):
+    if note.by_option:
+        return sorted(nodes, key=_usual)
+    if note.pitch_kind == "touching" or (not nodes and not note.pitch_kind):
         touching = [
             (string, node)
             for string in strings
             if 0 < note.midi - instrument.strings[string].midi <= HIGHEST_FRET
             for node in nodes_at_label(note.midi - instrument.strings[string].midi)[:1]
         ]
-        found = touching or found
-    return sorted(found, key=_usual)
+        nodes = touching or nodes
+    return sorted(nodes, key=_usual)
 
 
 def _usual(place: tuple[int, Node]) -> tuple[bool, int, float]:
@@ -171,16 +171,16 @@ def _search(
             string,
         )
         (melody if item.note.harmonic else bass).append((note, item))
-    told = any(item.note.told for _, item in melody)
-    hand = replace(USUAL, tolerance_cents=IN_TUNE_CENTS) if told else USUAL
+    asked = any(item.note.by_option for _, item in melody)
+    hand = replace(USUAL, tolerance_cents=IN_TUNE_CENTS) if asked else USUAL
     try:
-        found = find_fingering(instrument, [note for note, _ in melody], [note for note, _ in bass], hand)
+        search = find_fingering(instrument, [note for note, _ in melody], [note for note, _ in bass], hand)
     except ValueError:
         return
     index = {
         id(note): position for note, item in melody for position, other in enumerate(wanted) if other is item
     }
-    for choice in found.choices:
+    for choice in search.choices:
         position = index.get(id(choice.note))
         if position is not None and places[position] is None and choice.place.node is not None:
             places[position] = (choice.place.string, choice.place.node)
@@ -216,7 +216,7 @@ def _fill(instrument: Instrument, wanted: Sequence[Wanted], places: list[Place |
         for index, place in zip(free, _assign(options, frozenset(taken)), strict=True):
             if place is None:
                 wanted[index].remark(_nowhere(instrument, wanted[index].note))
-            elif wanted[index].note.told and isinstance(place[1], int):
+            elif wanted[index].note.by_option and isinstance(place[1], int):
                 name = note_name(wanted[index].note.midi)
                 wanted[index].remark(f"the harmonic {name} has no free string here; taken as a stopped note")
             places[index] = place
@@ -238,23 +238,23 @@ def _options(
     instrument: Instrument, note: ScoreNote, hand: float, busy: dict[int, Fraction], onset: Fraction
 ) -> list[tuple[float, Place]]:
     """Places with their costs, cheapest first."""
-    found: list[tuple[float, Place]] = []
+    options: list[tuple[float, Place]] = []
     if note.harmonic:
-        found = [
+        options = [
             (float(rank) + (20.0 if busy.get(string, onset) > onset else 0.0), (string, node))
             for rank, (string, node) in enumerate(_nodes_for(instrument, note))
         ]
-        if not note.told:
-            return found
+        if not note.by_option:
+            return options
     for string, open_string in enumerate(instrument.strings):
         fret = note.midi - open_string.midi
         if 0 <= fret <= HIGHEST_FRET:
             cost = (abs(fret - hand) if fret else 1.0) + HEIGHT_COST * fret
             cost += 20.0 if busy.get(string, onset) > onset else 0.0
             cost += 0.0 if note.string is None or note.string == string + 1 else 3.0
-            cost += LAST_RESORT if note.told else 0.0
-            found.append((cost, (string, fret)))
-    return sorted(found, key=lambda option: option[0])
+            cost += LAST_RESORT if note.by_option else 0.0
+            options.append((cost, (string, fret)))
+    return sorted(options, key=lambda option: option[0])
 
 
 def _assign(

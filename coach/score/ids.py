@@ -19,15 +19,15 @@ def slug(text: str) -> str:
 
 def drill_id(title: str) -> str:
     """The id of a drill that has none: from its title."""
-    if made := slug(title):
-        return made
+    if slugged := slug(title):
+        return slugged
     return f"drill-{hashlib.sha256(title.encode()).hexdigest()[:8]}"
 
 
 def phrase_id(name: str, number: int, taken: Container[str]) -> str:
     """The id of a phrase that has none: from its name, else its number (from 1); never one of `taken`."""
     wanted = slug(name) or f"phrase-{number}"
-    made, copy = wanted, 2
-    while made in taken:
-        made, copy = f"{wanted}-{copy}", copy + 1
-    return made
+    free, copy = wanted, 2
+    while free in taken:
+        free, copy = f"{wanted}-{copy}", copy + 1
+    return free

@@ -21,8 +21,8 @@ from coach.score.keys import DRILL, DRILL_FILE
 from coach.score.music import Resolver
 from coach.score.order import piece_order
 from coach.score.phrases import PhraseReader
+from coach.score.place_words import place_in_words
 from coach.score.reading import Reading
-from coach.score.said import said_place
 from coach.score.values import Version
 
 
@@ -59,7 +59,8 @@ def read_reading(text: str, where: str) -> Reading:
             )
     reading.repairs = report.repairs
     reading.problems = [
-        replace(problem, said=said_place(problem, reading.root)) for problem in report.in_order()
+        replace(problem, place_in_words=place_in_words(problem, reading.root))
+        for problem in report.in_order()
     ]
     return reading
 

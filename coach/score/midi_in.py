@@ -66,24 +66,28 @@ def read_midi(data: bytes, part: str | None, harmonics_octaves: int | None, wher
     """The score of a file's tracks, or of the one that `part` names (its number from 1, or its name)."""
     file = _parsed(data, where)
     score = Score()
-    found = _contents(file, harmonics_octaves, score)
-    if not found.notes:
+    contents = _contents(file, harmonics_octaves, score)
+    if not contents.notes:
         raise CoachError(Problem("the file has no notes, percussion apart", where))
-    voices = list(dict.fromkeys(note.voice for note in sorted(found.notes, key=lambda note: int(note.voice))))
+    voices = list(
+        dict.fromkeys(note.voice for note in sorted(contents.notes, key=lambda note: int(note.voice)))
+    )
     if part is not None:
-        voices = [_chosen(voices, found.names, part, where)]
-        found.notes = [note for note in found.notes if note.voice in voices]
-    if found.percussion:
-        score.remark("", f"{found.percussion} percussion notes left out")
-    if found.moved:
+        voices = [_chosen(voices, contents.names, part, where)]
+        contents.notes = [note for note in contents.notes if note.voice in voices]
+    if contents.percussion:
+        score.remark("", f"{contents.percussion} percussion notes left out")
+    if contents.moved:
         score.remark(
-            "", f"{found.moved} onsets or lengths moved to the nearest twelfth or sixteenth of a quarter"
+            "", f"{contents.moved} onsets or lengths moved to the nearest twelfth or sixteenth of a quarter"
         )
-    if found.held:
-        score.remark("", f"{found.held} notes let go a little early or late end with the next note or beat")
-    score.title = found.title
-    score.layer_names = {voice: found.names.get(voice, "") for voice in voices}
-    _bars(found, score, where)
+    if contents.held:
+        score.remark(
+            "", f"{contents.held} notes let go a little early or late end with the next note or beat"
+        )
+    score.title = contents.title
+    score.layer_names = {voice: contents.names.get(voice, "") for voice in voices}
+    _bars(contents, score, where)
     score.order = list(range(len(score.bars)))
     return score
 
@@ -134,7 +138,7 @@ def _text(message: Any) -> str:
 
 
 def _contents(file: Any, harmonics_octaves: int | None, score: Score) -> _Contents:
-    found = _Contents()
+    contents = _Contents()
     raw: list[tuple[int, int, int, int, float, str, bool]] = []
     for index, track in enumerate(file.tracks):
         tick = 0
@@ -145,7 +149,7 @@ def _contents(file: Any, harmonics_octaves: int | None, score: Score) -> _Conten
         for message in track:
             tick += message.time
             if message.is_meta:
-                _meta(found, message, Fraction(tick, file.ticks_per_beat), index, file.type)
+                _meta(contents, message, Fraction(tick, file.ticks_per_beat), index, file.type)
                 continue
             channel = getattr(message, "channel", None)
             if channel is None:
@@ -165,14 +169,14 @@ def _contents(file: Any, harmonics_octaves: int | None, score: Score) -> _Conten
                     raw.append((start, tick, index, channel, pitch, voice, harmonic))
                 if message.type == "note_on" and message.velocity:
                     if channel == CLICK_CHANNEL:
-                        found.percussion += 1
+                        contents.percussion += 1
                         continue
                     pitch = message.note + of["bend"] / 8192 * of["range"]
                     on[key].append((tick, pitch, of["program"] == HARMONICS_PROGRAM))
             if len(raw) > MAX_READ:
                 score.remark("", f"only the first {MAX_READ} notes are read")
                 break
-    stated = next((int(match[1]) for text in found.texts if (match := _ALLOWANCE.search(text))), None)
+    stated = next((int(match[1]) for text in contents.texts if (match := _ALLOWANCE.search(text))), None)
     octaves = harmonics_octaves if harmonics_octaves is not None else stated
     if octaves is None:
         octaves = HARMONICS_OCTAVES
@@ -185,34 +189,34 @@ def _contents(file: Any, harmonics_octaves: int | None, score: Score) -> _Conten
         midi = round(pitch) + (12 * octaves if harmonic else 0)
         if not 0 <= midi <= 127:
             continue
-        onset = _snapped(Fraction(start, file.ticks_per_beat), found)
+        onset = _snapped(Fraction(start, file.ticks_per_beat), contents)
         length = Fraction(stop, file.ticks_per_beat) - onset
-        found.notes.append(_Struck(onset, length, midi, voice, harmonic))
-    _end_notes(found, exactly=stated is not None)
-    return found
+        contents.notes.append(_Struck(onset, length, midi, voice, harmonic))
+    _end_notes(contents, exactly=stated is not None)
+    return contents
 
 
-def _end_notes(found: _Contents, exactly: bool) -> None:
+def _end_notes(contents: _Contents, exactly: bool) -> None:
     """Settle each length: a note let go a little before or after the next one, or a simple beat, ends there.
 
     What says `exactly` was written by an export and not played: its ends are only moved to the nearest simple part.
     """
     onsets: dict[str, list[Fraction]] = defaultdict(list)
-    for note in found.notes:
+    for note in contents.notes:
         onsets[note.voice].append(note.onset)
     for in_voice in onsets.values():
         in_voice.sort()
     held = 0
-    for index, note in enumerate(found.notes):
+    for index, note in enumerate(contents.notes):
         end = note.onset + note.length
         settled = None if exactly else _near_end(note, end, onsets[note.voice])
         if settled is None:
-            settled = _snapped(end, found)
+            settled = _snapped(end, contents)
         elif settled != end:
             held += 1
         length = max(settled - note.onset, Fraction(1, 16))
-        found.notes[index] = replace(note, length=length)
-    found.held = held
+        contents.notes[index] = replace(note, length=length)
+    contents.held = held
 
 
 def _near_end(note: _Struck, end: Fraction, onsets: list[Fraction]) -> Fraction | None:
@@ -235,45 +239,45 @@ def _control(of: dict[str, int], message: Any) -> None:
         of["range"] = max(1, min(24, message.value))
 
 
-def _meta(found: _Contents, message: Any, at: Fraction, track: int, kind: int) -> None:
+def _meta(contents: _Contents, message: Any, at: Fraction, track: int, kind: int) -> None:
     if message.type == "track_name":
         name = _text(message)
         if track == 0:
-            found.title = name
-        found.names.setdefault(str(track), name)
+            contents.title = name
+        contents.names.setdefault(str(track), name)
         if kind == 0:
-            found.names.clear()
+            contents.names.clear()
     elif message.type == "set_tempo" and message.tempo > 0:
-        found.tempos[at] = Fraction(60_000_000, message.tempo)
+        contents.tempos[at] = Fraction(60_000_000, message.tempo)
     elif message.type == "time_signature" and message.denominator <= 32 and 1 <= message.numerator <= 64:
-        found.meters[at] = (message.numerator, message.denominator, message.clocks_per_click)
+        contents.meters[at] = (message.numerator, message.denominator, message.clocks_per_click)
     elif message.type == "marker":
-        found.markers[at] = _text(message)
+        contents.markers[at] = _text(message)
     elif message.type == "cue_marker":
-        found.cues.setdefault(at, []).append(_text(message))
+        contents.cues.setdefault(at, []).append(_text(message))
     elif message.type == "text":
-        found.texts.append(_text(message))
+        contents.texts.append(_text(message))
 
 
-def _snapped(quarters: Fraction, found: _Contents) -> Fraction:
+def _snapped(quarters: Fraction, contents: _Contents) -> Fraction:
     for divisor in _DIVISORS:
         near = Fraction(round(quarters * divisor), divisor)
         if abs(near - quarters) <= min(TOLERANCE, Fraction(1, 3 * divisor)):
             return near
-    found.moved += 1
+    contents.moved += 1
     return min(
         (Fraction(round(quarters * divisor), divisor) for divisor in (12, 16)),
         key=lambda near: abs(near - quarters),
     )
 
 
-def _bars(found: _Contents, score: Score, where: str) -> None:
+def _bars(contents: _Contents, score: Score, where: str) -> None:
     """Cut the notes into bars, from the first that has one."""
-    end = max(note.onset + note.length for note in found.notes)
-    first_note = min(note.onset for note in found.notes)
+    end = max(note.onset + note.length for note in contents.notes)
+    first_note = min(note.onset for note in contents.notes)
     bars: list[tuple[Fraction, ScoreBar]] = []
     skipped = 0
-    for start, meter in _bar_starts(found, end):
+    for start, meter in _bar_starts(contents, end):
         upper, lower, clocks = meter
         length = Fraction(upper, lower)
         if start + length * 4 <= first_note:
@@ -293,27 +297,27 @@ def _bars(found: _Contents, score: Score, where: str) -> None:
     def bar_at(place: Fraction) -> tuple[Fraction, ScoreBar]:
         return bars[max(0, bisect_right(starts, place) - 1)]
 
-    for note in found.notes:
+    for note in contents.notes:
         start, bar = bar_at(note.onset)
         bar.notes.append(
             ScoreNote(
                 (note.onset - start) / 4, note.length / 4, note.midi, note.voice, harmonic=note.harmonic
             )
         )
-    for place, text in found.markers.items():
+    for place, text in contents.markers.items():
         if text and starts[0] <= place < end:
             _, bar = bar_at(place)
             bar.mark, bar.starts_section = text, True
-    for place, cues in found.cues.items():
+    for place, cues in contents.cues.items():
         if starts[0] <= place < end:
             _, bar = bar_at(place)
             bar.cue = "; ".join([bar.cue, *cues] if bar.cue else cues)
-    for place in sorted(found.tempos):
+    for place in sorted(contents.tempos):
         _, bar = bar_at(place)
         if place <= starts[0]:
             bar.tempos.clear()
         if place < end:
-            bar.tempos.append(found.tempos[place])
+            bar.tempos.append(contents.tempos[place])
     _pickup(bars[0][1])
     for (_, bar), (_, after) in pairwise(bars):
         # A marked short bar before longer ones leads into them: MIDI has no other way to say so.
@@ -322,13 +326,13 @@ def _bars(found: _Contents, score: Score, where: str) -> None:
     score.bars = [bar for _, bar in bars]
 
 
-def _bar_starts(found: _Contents, end: Fraction) -> Iterator[tuple[Fraction, tuple[int, int, int]]]:
+def _bar_starts(contents: _Contents, end: Fraction) -> Iterator[tuple[Fraction, tuple[int, int, int]]]:
     meter = (4, 4, 24)
-    changes = sorted(found.meters)
+    changes = sorted(contents.meters)
     at = Fraction(0)
     while at < end:
         while changes and changes[0] <= at:
-            meter = found.meters[changes.pop(0)]
+            meter = contents.meters[changes.pop(0)]
         yield at, meter
         at += Fraction(meter[0] * 4, meter[1])
 

@@ -175,7 +175,7 @@ def _power(number: int) -> bool:
 
 def _tempos(passage: Passage, ticks: _Ticks, tempo_bpm: int) -> list[tuple[int, int]]:
     """(tick, microseconds to the quarter): a gradual change goes in steps of a quarter of a tempo beat."""
-    found = []
+    tempos = []
     for span in passage.tempo.spans:
         points = [span.start_beat]
         if span.start_ratio != span.stop_ratio:
@@ -184,8 +184,8 @@ def _tempos(passage: Passage, ticks: _Ticks, tempo_bpm: int) -> list[tuple[int, 
         for start, stop in zip(points, [*points[1:], span.stop_beat], strict=True):
             seconds = passage.tempo.seconds_at(stop, tempo_bpm) - passage.tempo.seconds_at(start, tempo_bpm)
             microseconds = round(seconds * 1_000_000 / ((stop - start) * ticks.quarters))
-            found.append((0 if start == 0 else ticks.at(start), min(microseconds, 0xFFFFFF)))
-    return found
+            tempos.append((0 if start == 0 else ticks.at(start), min(microseconds, 0xFFFFFF)))
+    return tempos
 
 
 def _layers(

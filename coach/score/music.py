@@ -71,10 +71,10 @@ class Resolver:
             written.plucking_finger,
             written.plucking_hand_touch,
         )
-        found = self._known.get(key)
-        if found is None:
-            found = self._known[key] = self._read(written)
-        return found
+        known = self._known.get(key)
+        if known is None:
+            known = self._known[key] = self._read(written)
+        return known
 
     def _read(self, written: WrittenNote) -> Note:
         string = self._string(written)

@@ -168,10 +168,10 @@ class _PartReader:
 
     def _whole(self, length: Ticks) -> Fraction:
         """A length in whole notes; most bars have few different ones."""
-        found = self.wholes.get(length)
-        if found is None:
-            found = self.wholes[length] = length / (4 * self.divisions)
-        return found
+        whole = self.wholes.get(length)
+        if whole is None:
+            whole = self.wholes[length] = length / (4 * self.divisions)
+        return whole
 
     def _bar_length(self, bar: ScoreBar, filled: Fraction, implicit: bool) -> Fraction:
         first, full = not self.score.bars, bar.full

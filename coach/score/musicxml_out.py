@@ -357,19 +357,19 @@ def _stretches(phrase: Phrase, layer: str) -> Iterator[_Stretch]:
 
 def _divisions(drill: Drill) -> int:
     """Divisions of a quarter that carry every onset and end in the drill."""
-    found = 1
+    divisions = 1
     for phrase in drill.phrases:
         start = Fraction(0)
         for bar in phrase.bars:
-            found = math.lcm(
-                found, (bar.length * bar.meter.beat_whole * 4).denominator, (start * 4).denominator
+            divisions = math.lcm(
+                divisions, (bar.length * bar.meter.beat_whole * 4).denominator, (start * 4).denominator
             )
             for event in bar.events:
                 for beat in (event.beat, event.hold):
-                    found = math.lcm(found, (beat * bar.meter.beat_whole * 4).denominator)
+                    divisions = math.lcm(divisions, (beat * bar.meter.beat_whole * 4).denominator)
             start += bar.length * bar.meter.beat_whole
     # Tied parts of odd lengths need finer steps than their ends.
-    return found * 16
+    return divisions * 16
 
 
 def _pieces(length: Fraction) -> Iterator[_Piece]:

@@ -106,8 +106,8 @@ def read_events(text: str) -> tuple[list[tuple[int, WrittenEvent]], list[Notatio
     parts = split_events(text)
     for index, (offset, part) in enumerate(parts):
         if part.strip():
-            found, fault = _read_part(part)
-            events += [(offset, event) for event in found]
+            part_events, fault = _read_part(part)
+            events += [(offset, event) for event in part_events]
             if fault is not None:
                 faults.append(NotationError(offset + fault.offset, fault.message, fault.guess, fault.repair))
         elif len(parts) == 1:
@@ -279,7 +279,7 @@ def _fingers(words: str, offset: int) -> tuple[str, str, bool]:
 
 def _note_slip(offset: int, text: str) -> NotationError:
     word = text.split(maxsplit=1)[0] if text.split() else ""
-    found = word or "nothing"
+    written = word or "nothing"
     wanted = "a note is string:fret, as in E:3, or string:<node>, as in D:<7>"
     if not word:
         return NotationError(offset, f"a note is missing here; {wanted}")
@@ -315,7 +315,7 @@ def _note_slip(offset: int, text: str) -> NotationError:
         )
     if "<" in word and ">" not in word:
         return NotationError(offset, f"'{word}': the < is never closed; {wanted}")
-    return NotationError(offset, f"'{found}' is no note; {wanted}")
+    return NotationError(offset, f"'{written}' is no note; {wanted}")
 
 
 def _after_note(offset: int, rest: str) -> NotationError:

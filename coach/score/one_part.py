@@ -57,11 +57,11 @@ def _spans(data: bytes) -> list[tuple[int, int]] | None:
     """From where to where the bars of each of several parts stand; None where the bytes alone can't tell."""
     if b"iso-8859-1" in data[:200].lower():
         return None
-    for found in _NO_TAGS.findall(data):
-        if b"part" in found or (found[:2] == b"<!" and found[:4] != b"<!--" and found != b"<!DOCTYPE"):
+    for tag in _NO_TAGS.findall(data):
+        if b"part" in tag or (tag[:2] == b"<!" and tag[:4] != b"<!--" and tag != b"<!DOCTYPE"):
             return None
-    opens = [found.end() for found in _OPENS.finditer(data)]
-    closes = [found.start() for found in _CLOSES.finditer(data)]
+    opens = [tag.end() for tag in _OPENS.finditer(data)]
+    closes = [tag.start() for tag in _CLOSES.finditer(data)]
     if len(opens) != len(closes) or not 2 <= len(opens) <= MAX_PARTS:
         return None
     spans = list(zip(opens, closes, strict=True))

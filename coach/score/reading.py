@@ -49,12 +49,12 @@ class Locator:
         # A folded text: follow its words through the source until the word at `offset` is reached.
         cursor = self.node.start
         for word in self.node.text[:offset].split():
-            found = self.source.find(word, cursor, self.node.stop)
-            if found < 0:
+            at = self.source.find(word, cursor, self.node.stop)
+            if at < 0:
                 return Spot(self.node.line, self.node.column)
-            cursor = found + len(word)
+            cursor = at + len(word)
         here = self.node.text[offset:].split(maxsplit=1)
-        if here and (found := self.source.find(here[0], cursor, self.node.stop)) >= 0:
-            cursor = found
+        if here and (at := self.source.find(here[0], cursor, self.node.stop)) >= 0:
+            cursor = at
         before = self.source[:cursor]
         return Spot(before.count("\n") + 1, cursor - (before.rfind("\n") + 1) + 1)

@@ -55,23 +55,23 @@ def played_order(turns: Sequence[Turn], score: Score) -> list[int]:
 
 def _endings(turns: Sequence[Turn]) -> list[frozenset[int]]:
     """For each bar the times for which its ending is played; empty outside endings."""
-    found: list[frozenset[int]] = []
+    endings: list[frozenset[int]] = []
     current: frozenset[int] = frozenset()
     for turn in turns:
         if turn.ending_starts:
             current = turn.ending_starts
-        found.append(current)
+        endings.append(current)
         if turn.ending_stops:
             current = frozenset()
-    return found
+    return endings
 
 
 def _group(endings: Sequence[frozenset[int]], start: int, stop: int) -> list[frozenset[int]]:
     """The endings of the section that begins at `start`, up to the first bar after them."""
-    found = []
+    group = []
     for index in range(start, stop):
         if endings[index]:
-            found.append(endings[index])
-        elif found:
+            group.append(endings[index])
+        elif group:
             break
-    return found
+    return group

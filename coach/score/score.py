@@ -29,7 +29,7 @@ class ScoreNote:
     """The touched position where the file has it in words: `3.2`."""
     pitch_kind: str = ""
     """What `midi` is for a harmonic: `sounding`, `base`, `touching`, or empty where the file doesn't say."""
-    told: bool = False
+    by_option: bool = False
     """A harmonic by the user's word and not by the file's: it needs a node in tune, and else stays a stopped note."""
     droppable: bool = False
     fretting_finger: str = ""
@@ -85,13 +85,13 @@ class Score:
     layer_names: dict[str, str] = field(default_factory=dict)
     """Names of voices, where the file has them."""
     remarks: list[str] = field(default_factory=list)
-    _told: set[str] = field(default_factory=set, repr=False, compare=False)
+    _remarked: set[str] = field(default_factory=set, repr=False, compare=False)
 
     def remark(self, bar: str, what: str) -> None:
         """Note something that was left out or changed."""
         text = f"bar {bar}: {what}" if bar else what
-        if text not in self._told:
-            self._told.add(text)
+        if text not in self._remarked:
+            self._remarked.add(text)
             self.remarks.append(text)
 
     def joined_remarks(self) -> list[str]:
@@ -119,25 +119,25 @@ def join_ties(bars: list[tuple[Fraction, ScoreBar]]) -> list[tuple[Fraction, Sco
     A note tied on is lengthened and its continuation dropped. `complete` is False for a continuation whose beginning
     lies outside, which is struck anew, and for a note tied to beyond the last bar.
     """
-    found: list[tuple[Fraction, ScoreBar, ScoreNote, bool]] = []
+    joined_notes: list[tuple[Fraction, ScoreBar, ScoreNote, bool]] = []
     waiting: dict[tuple[int, Fraction], list[int]] = {}
     for start, bar in bars:
         for note in sorted(bar.notes, key=lambda note: (note.onset, not note.tie_stop)):
             onset = start + note.onset
             at = waiting.get((note.midi, onset)) if note.tie_stop else None
             if at:
-                same = next((i for i in at if found[i][2].voice == note.voice), at[0])
+                same = next((i for i in at if joined_notes[i][2].voice == note.voice), at[0])
                 at.remove(same)
-                first_onset, first_bar, first, _ = found[same]
+                first_onset, first_bar, first, _ = joined_notes[same]
                 joined = _longer(first, note)
-                found[same] = (first_onset, first_bar, joined, not note.tie_start)
+                joined_notes[same] = (first_onset, first_bar, joined, not note.tie_start)
                 if note.tie_start:
                     waiting.setdefault((note.midi, onset + note.length), []).append(same)
                 continue
-            found.append((onset, bar, note, not (note.tie_start or note.tie_stop)))
+            joined_notes.append((onset, bar, note, not (note.tie_start or note.tie_stop)))
             if note.tie_start:
-                waiting.setdefault((note.midi, onset + note.length), []).append(len(found) - 1)
-    return found
+                waiting.setdefault((note.midi, onset + note.length), []).append(len(joined_notes) - 1)
+    return joined_notes
 
 
 def _longer(first: ScoreNote, more: ScoreNote) -> ScoreNote:

@@ -36,20 +36,20 @@ class Choices:
     """That note: it and all above."""
 
 
-def tell_harmonics(score: Score, choices: Choices, where: str) -> None:
+def mark_harmonics(score: Score, choices: Choices, where: str) -> None:
     """Mark the notes that the user calls harmonics. CoachError where there is no such voice, or no such note."""
     if not choices.harmonics:
         return
     limit = choices.harmonics_midi
     voice = _chosen_voice(score, choices.harmonics, where) if limit is None else ""
-    found = False
+    any_marked = False
     for bar in score.bars:
         for note in bar.notes:
             if note.voice == voice if limit is None else note.midi >= limit:
-                found = True
-                note.told = note.told or not note.harmonic
+                any_marked = True
+                note.by_option = note.by_option or not note.harmonic
                 note.harmonic = True
-    if not found:
+    if not any_marked:
         highest = max((note.midi for bar in score.bars for note in bar.notes), default=0)
         raise CoachError(
             Problem(
@@ -64,8 +64,8 @@ def keep_silent(score: Score, instrument: Instrument) -> None:
     """Take back the user's word for notes that ring at no node of the instrument in tune, and tell their bars."""
     for bar in score.bars:
         for note in bar.notes:
-            if note.told and not in_tune(instrument, note):
-                note.told = note.harmonic = False
+            if note.by_option and not in_tune(instrument, note):
+                note.by_option = note.harmonic = False
                 score.remark(
                     bar.number,
                     f"{note_name(note.midi)} rings at no node within {IN_TUNE_CENTS:g} cents; taken as a stopped note",

@@ -87,8 +87,8 @@ def unpacked(data: bytes, where: str) -> bytes:
             name = ""
             if "META-INF/container.xml" in names:
                 container = parse_xml(_read(archive, "META-INF/container.xml", where), where)
-                found = container.find(".//{*}rootfile")
-                name = found.get("full-path", "") if found is not None else ""
+                root_file = container.find(".//{*}rootfile")
+                name = root_file.get("full-path", "") if root_file is not None else ""
                 if name and name not in names:
                     raise CoachError(
                         Problem(

@@ -57,16 +57,16 @@ def list_devices() -> tuple[DeviceInfo, ...]:
     import miniaudio
 
     hush_libraries()
-    found = []
+    outputs = []
     for backend in _backends():
         try:
             devices = miniaudio.Devices([backend])
             for entry in devices.get_playbacks():
                 rates = sorted({item["samplerate"] for item in entry["formats"] if item["samplerate"]})
-                found.append(DeviceInfo(entry["name"], devices.backend, tuple(rates)))
+                outputs.append(DeviceInfo(entry["name"], devices.backend, tuple(rates)))
         except miniaudio.MiniaudioError:
             continue
-    return tuple(found)
+    return tuple(outputs)
 
 
 def open_device(rate: int, name: str, filler: Filler) -> OpenDevice:

@@ -152,7 +152,7 @@ def measure_loop(engine: Engine) -> LoopResult:
     start_s = now_s() - engine.position_s
     samples, moment_of = recorder.close()
     shape = np.asarray(click_shape("wood", "beat", engine.rate))
-    found = []
+    delays_s = []
     for strike_s in _STRIKES_S:
         due_s = start_s + strike_s
         first = max(round((due_s - _REACH_S - moment_of(0)) * engine.rate), 0)
@@ -163,13 +163,13 @@ def measure_loop(engine: Engine) -> LoopResult:
         likeness = np.abs(np.correlate(piece, shape, "valid"))
         best = int(np.argmax(likeness))
         if likeness[best] > _CLEAR * max(float(np.median(likeness)), 1e-6):
-            found.append(moment_of(first + best) - due_s)
-    if len(found) < 3:
+            delays_s.append(moment_of(first + best) - due_s)
+    if len(delays_s) < 3:
         raise CoachError(
             Problem(
                 "the input heard no clear click", guess="is the microphone near the speaker, and not muted?"
             )
         )
-    middle = statistics.median(found)
-    spread = statistics.median(abs(one - middle) for one in found)
-    return LoopResult(middle, spread, len(found))
+    middle = statistics.median(delays_s)
+    spread = statistics.median(abs(one - middle) for one in delays_s)
+    return LoopResult(middle, spread, len(delays_s))

@@ -91,15 +91,15 @@ def partials_of(tone: Tone) -> tuple[Partial, ...]:
     open_hz = tone.hz_open * ratio
     stiffness_b = tone.stiffness_b * ratio**2
     pluck, pickup = _place(PLUCK_SHARE * ratio, step), _place(PICKUP_SHARE * ratio, step)
-    found = []
+    partials = []
     for count in range(1, _MOST_PARTIALS + 1):
         m = step * count
         hz = m * open_hz * math.sqrt(1.0 + stiffness_b * m * m)
         if count > 1 and hz > _HIGHEST_HZ:
             break
         strength = abs(math.sin(math.pi * m * pluck) * math.sin(math.pi * m * pickup)) / m
-        found.append(Partial(hz, strength, _B1 + _B3 * hz * hz))
-    return tuple(found)
+        partials.append(Partial(hz, strength, _B1 + _B3 * hz * hz))
+    return tuple(partials)
 
 
 def _place(share: float, partial: int) -> float:

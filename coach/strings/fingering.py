@@ -181,12 +181,12 @@ def _task(
     places = []
     for number, (note, low) in enumerate(zip(notes, is_bass, strict=True), start=1):
         if low:
-            found = bass_places(instrument, note.midi, note.string)
+            options = bass_places(instrument, note.midi, note.string)
         else:
-            found = places_for(instrument, note.midi, settings, note.string)
-        if not found:
+            options = places_for(instrument, note.midi, settings, note.string)
+        if not options:
             raise ValueError(why_nowhere(instrument, number, note, low, settings))
-        places.append(found)
+        places.append(options)
     contested = tuple(
         frozenset(
             place.string

@@ -61,29 +61,29 @@ def midi_from_note(text: str) -> int:
     ValueError, one sentence with what was found, what is allowed and the likely slip, for anything else and
     for notes outside C-1 to G9.
     """
-    found = text.strip()
-    match = _NOTE.fullmatch(found)
+    name = text.strip()
+    match = _NOTE.fullmatch(name)
     if match is None:
         raise ValueError(
-            f"'{found}' is no note; a note is a letter A to G, # or b if needed, and an octave, "
-            f"as in F#4 or Bb1{_note_guess(found)}"
+            f"'{name}' is no note; a note is a letter A to G, # or b if needed, and an octave, "
+            f"as in F#4 or Bb1{_note_guess(name)}"
         )
     letter, accidental, octave = match.groups()
     midi = 12 * (int(octave) + 1) + _LETTERS[letter.upper()] + _ACCIDENTALS[accidental]
     if not LOWEST_MIDI <= midi <= HIGHEST_MIDI:
-        raise ValueError(f"'{found}' is outside C-1 to G9 (the octave of middle C is 4)")
+        raise ValueError(f"'{name}' is outside C-1 to G9 (the octave of middle C is 4)")
     return midi
 
 
-def _note_guess(found: str) -> str:
+def _note_guess(name: str) -> str:
     """The likely slip in something that is no note, with its brackets, or nothing."""
-    if re.fullmatch(r"[A-Ga-g](##|x|#|♯|bb|b|♭)?", found):
-        return f" (which octave? {found[0].upper()}{found[1:]}2, say)"
-    if swapped := re.fullmatch(r"([A-Ga-g])(-?\d+)(#|b|♯|♭)", found):
+    if re.fullmatch(r"[A-Ga-g](##|x|#|♯|bb|b|♭)?", name):
+        return f" (which octave? {name[0].upper()}{name[1:]}2, say)"
+    if swapped := re.fullmatch(r"([A-Ga-g])(-?\d+)(#|b|♯|♭)", name):
         return f" (did you mean {swapped[1].upper()}{swapped[3]}{swapped[2]}?)"
-    if german := re.fullmatch(r"[Hh](-?\d+)", found):
+    if german := re.fullmatch(r"[Hh](-?\d+)", name):
         return f" (did you mean B{german[1]}?)"
-    if words := re.fullmatch(r"([A-Ga-g])[ -]?(sharp|flat|is|es)[ -]?(\d+)", found, re.IGNORECASE):
+    if words := re.fullmatch(r"([A-Ga-g])[ -]?(sharp|flat|is|es)[ -]?(\d+)", name, re.IGNORECASE):
         sign = "#" if words[2].lower() in ("sharp", "is") else "b"
         return f" (did you mean {words[1].upper()}{sign}{words[3]}?)"
     return ""

@@ -77,14 +77,14 @@ def problems_text(error: CoachError) -> str:
 
 def stamps(paths: list[Path]) -> tuple[tuple[Path, int, int], ...]:
     """What tells that a file was changed: its time and size."""
-    found = []
+    stamped = []
     for path in paths:
         try:
             status = path.stat()
         except OSError:
             continue
-        found.append((path, status.st_mtime_ns, status.st_size))
-    return tuple(found)
+        stamped.append((path, status.st_mtime_ns, status.st_size))
+    return tuple(stamped)
 
 
 def draw_preview(entry: Entry, width: int, height: int, plain: bool, aside: bool, today: date) -> Rows:
@@ -180,11 +180,11 @@ class LibraryScreen(CoachScreen):
         paths = [entry.path for entry in self._shown]
         at = paths.index(chosen.path) if chosen and chosen.path in paths else 0
         self.query_one("#drills", MarkedList).list_texts(
-            [self._told(entry, aside) for entry in self._shown], at
+            [self._row(entry, aside) for entry in self._shown], at
         )
         self.show_preview()
 
-    def _told(self, entry: Entry, aside: frozenset[str]) -> Text:
+    def _row(self, entry: Entry, aside: frozenset[str]) -> Text:
         if entry.drill is None:
             return Text(f"! {entry.path.name}: has problems")
         sign = "- " if entry.drill.id in aside else ""
@@ -223,7 +223,7 @@ class LibraryScreen(CoachScreen):
         self.show_list()
 
     @on(Input.Submitted)
-    def _found(self) -> None:
+    def _leave_search(self) -> None:
         self.query_one("#drills", OptionList).focus()
 
     def other_key(self, event: events.Key) -> bool:
@@ -256,9 +256,9 @@ class LibraryScreen(CoachScreen):
         if entry is None or entry.drill is None:
             return
         kind = "take-up" if entry.drill.id in self.coach.desk.set_aside() else "set-aside"
-        said = self.coach.desk.note(kind, {"drill": entry.drill.id})  # type: ignore[arg-type]
-        if said:
-            self.notify(said, severity="error", markup=False)
+        refusal = self.coach.desk.note(kind, {"drill": entry.drill.id})  # type: ignore[arg-type]
+        if refusal:
+            self.notify(refusal, severity="error", markup=False)
         self.show_list()
 
     def do_nodes(self) -> None:

@@ -115,11 +115,11 @@ def _kin(instrument: Instrument, row: NodeRow, string: int, node: Node, width: i
     ]
     if not same:
         return "no other place rings this note"
-    told = "rings the same note:"
+    text = "rings the same note:"
     for place_text in dict.fromkeys(same[:KIN_SHOWN]):
         # Half a place, or one without its cents, would mislead.
-        told += f"  {place_text}" if len(told) + 2 + len(place_text) <= width else ""
-    return told
+        text += f"  {place_text}" if len(text) + 2 + len(place_text) <= width else ""
+    return text
 
 
 class NodesScreen(DrawnScreen):

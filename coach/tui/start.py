@@ -101,8 +101,8 @@ class StartScreen(CoachScreen):
         self._tell("#notes", notes, QUIET_ROWS)
         listed = self.query_one("#plan", MarkedList)
         room = self.size.width - 2 - MARK_COLUMNS
-        short = [self._told(item, room, REASON_ROWS) for item in plan.items]
-        listed.list_texts(short, highlighted, [self._told(item, room) for item in plan.items])
+        short = [self._row(item, room, REASON_ROWS) for item in plan.items]
+        listed.list_texts(short, highlighted, [self._row(item, room) for item in plan.items])
 
     def _tell(self, place: str, notes: Sequence[str], rows: int) -> None:
         """Notes in their place, none where there are none; what has no room ends in a sign that it goes on."""
@@ -111,11 +111,11 @@ class StartScreen(CoachScreen):
         lines = [line for note in notes for line in wrapped(ascii_text(note) if plain else note, width)]
         if len(lines) > rows:
             lines = [*lines[: rows - 1], fitted(f"{lines[rows - 1]} {lines[rows]}", width, plain)]
-        told = self.query_one(place, Static)
-        told.display = bool(lines)
-        told.update("\n".join(lines))
+        notes_box = self.query_one(place, Static)
+        notes_box.display = bool(lines)
+        notes_box.update("\n".join(lines))
 
-    def _told(self, item: PlanItem, width: int, rows: int = 0) -> Text:
+    def _row(self, item: PlanItem, width: int, rows: int = 0) -> Text:
         """An item with its reason; in so many rows at most, or whole."""
         what = ""
         if item.excerpt is not None:

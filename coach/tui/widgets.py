@@ -23,7 +23,7 @@ class MarkedList(OptionList):
 
     def __init__(self, id: str) -> None:
         super().__init__(id=id, markup=False)
-        self._told: list[Text] = []
+        self._short: list[Text] = []
         self._in_full: list[Text] = []
         self._marked: int | None = None
 
@@ -35,12 +35,12 @@ class MarkedList(OptionList):
         # The library hands control characters on to the terminal as they are.
         for text in (*texts, *in_full):
             text.plain = "\n".join(visible(line) for line in text.plain.split("\n"))
-        self._told, self._in_full = list(texts), list(in_full or texts)
-        at = min(max(at, 0), max(len(self._told) - 1, 0))
-        self._marked = at if self._told else None
+        self._short, self._in_full = list(texts), list(in_full or texts)
+        at = min(max(at, 0), max(len(self._short) - 1, 0))
+        self._marked = at if self._short else None
         self.clear_options()
-        self.add_options([Option(self._with_mark(index)) for index in range(len(self._told))])
-        if self._told:
+        self.add_options([Option(self._with_mark(index)) for index in range(len(self._short))])
+        if self._short:
             self.highlighted = at
 
     def on_option_list_option_highlighted(self, moved: OptionList.OptionHighlighted) -> None:
@@ -49,16 +49,16 @@ class MarkedList(OptionList):
         if before == self._marked:
             return
         for index in (before, self._marked):
-            if index is not None and index < len(self._told):
+            if index is not None and index < len(self._short):
                 self.replace_option_prompt_at_index(index, self._with_mark(index))
 
     def _with_mark(self, index: int) -> Text:
         sign = ("> " if self.app.has_class("-plain") else "▶ ") if index == self._marked else "  "
-        first, *others = (self._in_full if index == self._marked else self._told)[index].split("\n")
+        first, *others = (self._in_full if index == self._marked else self._short)[index].split("\n")
         lines = [Text(sign) + first, *(Text(" " * MARK_COLUMNS) + line for line in others)]
-        told = Text("\n").join(lines)
-        told.no_wrap = True
-        return told
+        text = Text("\n").join(lines)
+        text.no_wrap = True
+        return text
 
 
 class HintLine(Stage):

@@ -31,7 +31,7 @@ _ASK = """<!DOCTYPE html><html lang="en"><head><meta charset="utf-8"><title>Well
 <meta name="viewport" content="width=device-width, initial-scale=1">
 <style>body{{background:#12191d;color:#ece6d8;font:20px/1.6 sans-serif;padding:2rem;max-width:32em}}
 input,button{{font:inherit;padding:.4em .6em}}input{{text-transform:uppercase;width:9em}}</style></head>
-<body><h1>Wellrung</h1><p>{told}</p>
+<body><h1>Wellrung</h1><p>{notice}</p>
 <form method="post" action="/enter"><label>The code that the computer's terminal shows:
 <input name="code" autofocus autocomplete="off" autocapitalize="characters"></label> <button>Begin</button></form>
 <p>Sound plays on the computer, not on this device.</p></body></html>"""
@@ -139,8 +139,8 @@ class CoachServer(Server):
 
         return guard
 
-    def _ask(self, told: str, status: int = 200) -> web.Response:
-        return web.Response(text=_ASK.format(told=told), content_type="text/html", status=status)
+    def _ask(self, notice: str, status: int = 200) -> web.Response:
+        return web.Response(text=_ASK.format(notice=notice), content_type="text/html", status=status)
 
     async def _enter(self, request: web.Request) -> web.StreamResponse:
         if self._door is None:

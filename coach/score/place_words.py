@@ -16,7 +16,7 @@ _ITEM = re.compile(r"\[(\d+)\]")
 _LONGEST_NAME = 40
 
 
-def said_place(problem: Problem, root: Mapping | None) -> str:
+def place_in_words(problem: Problem, root: Mapping | None) -> str:
     """The place of a problem in words; empty where it has no field.
 
     A problem of a phrase as a whole is placed in the bar and layer that its line and column lie in.
@@ -29,8 +29,8 @@ def said_place(problem: Problem, root: Mapping | None) -> str:
     bars = phrase.get("bars") if isinstance(phrase, Mapping) else None
     bar, key = match[2], match[3] or ""
     if bar is None and not key:
-        found, key = _around(bars, (problem.line, problem.column))
-        bar = None if found is None else str(found)
+        bar_index, key = _around(bars, (problem.line, problem.column))
+        bar = None if bar_index is None else str(bar_index)
     if bar is not None:
         parts.append(f"bar {int(bar) + 1}")
     return ", ".join([*parts, *([key] if key else [])])
