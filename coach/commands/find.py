@@ -164,7 +164,8 @@ def _show_places(
     say(f"{note_name(midi)}{f' over {over}' if over else ''}: {described(instrument)}")
     say("string    fret      mm  partial  cents   clear within  hand       cost")
     for place, cost in best:
-        assert place.node is not None
+        if place.node is None:
+            continue
         clear_mm = forgiveness(place.node, instrument.scale_mm, settings.finger_mm).clear_mm
         say(
             f"{instrument.string_label(place.string):<7} {place.text:>6} {place.position_mm:7.1f} "

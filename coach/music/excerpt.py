@@ -364,8 +364,7 @@ def _place(
             hz = instrument.sounding_hz(note.string, note.node)
             key = instrument.node_key(note.string, note.node)
         else:
-            assert note.fret is not None
-            hz = instrument.fretted_hz(note.string, note.fret)
+            hz = instrument.fretted_hz(note.string, note.fret or 0)
             key = ""
         placed.append(PlacedNote(note, key, hz, midi_from_hz(hz, instrument.a4_hz)))
     place = "+".join(item.node_key for item in placed if item.node_key)

@@ -9,7 +9,6 @@ from pathlib import Path
 from coach.ground.digits import whole_number
 from coach.ground.plain import plain_text
 from coach.ground.problem import CoachError, Problem
-from coach.score.midi_in import read_midi
 from coach.score.musicxml_in import PartName, part_names, read_musicxml
 from coach.score.one_part import parse_score
 from coach.score.score import MAX_BYTES, Score
@@ -21,6 +20,9 @@ def read_score(path: Path | str, part: str | None = None, harmonics_octaves: int
     where = str(path)
     data = _data(path, where)
     if data.startswith(b"MThd"):
+        # Most files are MusicXML, and what reads MIDI takes longer to import than those to read.
+        from coach.score.midi_in import read_midi
+
         score = read_midi(data, part, harmonics_octaves, where)
     else:
         data = unpacked(data, where)

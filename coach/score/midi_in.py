@@ -20,6 +20,8 @@ from fractions import Fraction
 from itertools import pairwise
 from typing import Any
 
+import mido
+
 from coach.ground.digits import whole_number
 from coach.ground.plain import plain_text
 from coach.ground.problem import CoachError, Problem
@@ -93,8 +95,6 @@ def read_midi(data: bytes, part: str | None, harmonics_octaves: int | None, wher
 
 
 def _parsed(data: bytes, where: str) -> Any:
-    import mido
-
     if len(data) > MAX_MIDI_BYTES:
         raise CoachError(
             Problem(

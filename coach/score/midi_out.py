@@ -18,6 +18,8 @@ from fractions import Fraction
 from functools import lru_cache
 from typing import Any
 
+import mido
+
 from coach.ground.plain import plain_text
 from coach.music.clicktrack import clicks_of, count_in_beats
 from coach.music.drill import Drill
@@ -72,8 +74,6 @@ def midi_bytes(
     drill: Drill, tempo_bpm: int, click_only: bool = False, harmonics_octaves: int = HARMONICS_OCTAVES
 ) -> bytes:
     """The whole piece at a rung as a MIDI file; with `click_only` the click and count-in alone."""
-    import mido
-
     passage = passage_of(drill, whole_piece(drill))
     meta = mido.MetaMessage
     ticks = _Ticks(passage, drill)
@@ -104,8 +104,6 @@ def midi_bytes(
 
 @lru_cache(4096)
 def _note(kind: str, channel: int, key: int, velocity: int) -> Any:
-    import mido
-
     return mido.Message(kind, channel=channel, note=key, velocity=velocity)
 
 
@@ -132,8 +130,6 @@ class _Ticks:
 
 
 def _conductor(drill: Drill, passage: Passage, ticks: _Ticks, tempo_bpm: int) -> list[tuple[int, int, Any]]:
-    import mido
-
     meta = mido.MetaMessage
     events: list[tuple[int, int, Any]] = []
     if drill.composer:
@@ -191,8 +187,6 @@ def _tempos(passage: Passage, ticks: _Ticks, tempo_bpm: int) -> list[tuple[int, 
 def _layers(
     drill: Drill, passage: Passage, ticks: _Ticks, octaves: int
 ) -> list[tuple[str, list[tuple[int, int, Any]]]]:
-    import mido
-
     channels = [_Channel(number) for number in _CHANNELS]
     tracks: dict[str, list[tuple[int, int, Any]]] = {layer: [] for layer in passage.layers}
     plain = BASS_PROGRAM if min(string.midi for string in drill.instrument.strings) < 36 else PLUCKED_PROGRAM

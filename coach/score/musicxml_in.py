@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from fractions import Fraction
-from typing import TYPE_CHECKING
+from xml.etree.ElementTree import Element
 
 from coach.ground.digits import whole_number
 from coach.ground.problem import CoachError, Problem
@@ -26,9 +26,6 @@ from coach.score.musicxml_notes import (
 )
 from coach.score.repeats import Turn, played_order
 from coach.score.score import MAX_BARS, Score, ScoreBar, ScoreNote
-
-if TYPE_CHECKING:
-    from xml.etree.ElementTree import Element
 
 _UNITS = {"whole": 1, "half": 2, "quarter": 4, "eighth": 8, "16th": 16, "32nd": 32}
 _NOT_FOLLOWED = ("segno", "coda")

@@ -10,13 +10,10 @@ import math
 from collections.abc import Callable, Collection
 from fractions import Fraction
 from functools import lru_cache
-from typing import TYPE_CHECKING
+from xml.etree.ElementTree import Element
 
 from coach.ground.digits import exact_number
 from coach.score.score import ScoreNote
-
-if TYPE_CHECKING:
-    from xml.etree.ElementTree import Element
 
 _STEPS = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
 

@@ -314,7 +314,7 @@ class _Writer:
         fret = note.fret if note.node is None else round(note.node.fret)
         ET.SubElement(technical, "fret").text = str(fret)
         if note.node is not None:
-            ET.SubElement(technical, "other-technical").text = written_node(note)
+            ET.SubElement(technical, "other-technical").text = written_node(note, note.node)
 
 
 def _direction(measure: ET.Element, placement: str) -> ET.Element:

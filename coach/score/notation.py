@@ -133,9 +133,16 @@ def _read_part(part: str) -> tuple[tuple[WrittenEvent, ...], NotationError | Non
         return (), fault.with_traceback(None)
 
 
+def _matched(pattern: re.Pattern[str], text: str) -> re.Match[str]:
+    """The match of a pattern that any text matches in which something stands."""
+    match = pattern.match(text)
+    if match is None:
+        raise NotationError(0, "there is no event here")
+    return match
+
+
 def _read_event(part: str, offset: int) -> list[WrittenEvent]:
-    head = _HEAD.match(part)
-    assert head is not None
+    head = _matched(_HEAD, part)
     start = offset + head.start(1)
     tail = part[head.end() :]
     if _NOTE.match(head[1]) and not BEAT.fullmatch(head[1]):
@@ -157,8 +164,7 @@ def _read_event(part: str, offset: int) -> list[WrittenEvent]:
         raise NotationError(
             start, f"beat {head[1]} has no note; write the beat, a space, then string:fret", "as in `1 E:0`"
         )
-    match = _TAIL.match(tail)
-    assert match is not None
+    match = _matched(_TAIL, tail)
     base = offset + head.end()
     hold, hold_offset = _beats_part(match, "hold", base, "for"), base + max(match.start("hold"), 0)
     span = _beats_part(match, "span", base, "in")

@@ -9,13 +9,11 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
-from typing import TYPE_CHECKING
+from xml.etree.ElementTree import Element
+from xml.parsers import expat
 
 from coach.ground.problem import CoachError
 from coach.score.unpack import may_declare_entities, parse_xml, refuse_overfull
-
-if TYPE_CHECKING:
-    from xml.etree.ElementTree import Element
 
 MAX_PARTS = 500
 _NO_TAGS = re.compile(rb"<!--.*?-->|<\?.*?\?>|<![A-Z[]{1,7}", re.DOTALL)
@@ -70,8 +68,6 @@ def _spans(data: bytes) -> list[tuple[int, int]] | None:
 
 
 def _well_formed(data: bytes) -> bool:
-    from xml.parsers import expat
-
     try:
         expat.ParserCreate(None, "}").Parse(data, True)
     except (expat.ExpatError, ValueError, LookupError):

@@ -4,16 +4,15 @@ from __future__ import annotations
 
 import io
 import re
+import xml.etree.ElementTree as ET
 import zipfile
-from typing import TYPE_CHECKING
+
+import defusedxml.ElementTree
+from defusedxml.common import DefusedXmlException
 
 from coach.ground.plain import plain_text
 from coach.ground.problem import CoachError, Problem
 from coach.score.score import MAX_BYTES
-
-if TYPE_CHECKING:
-    from xml.etree.ElementTree import Element
-
 
 MAX_TAGS = 1_500_000
 MAX_ATTRIBUTES = 700_000
@@ -22,19 +21,14 @@ _MEMBER = b"PK\x01\x02"
 """How an entry of an archive's directory begins (APPNOTE 4.3.12)."""
 
 
-def parse_xml(data: bytes, where: str) -> Element:
+def parse_xml(data: bytes, where: str) -> ET.Element:
     """The root of an XML text; CoachError for entity bombs, external entities and what is no XML."""
-    import xml.etree.ElementTree as ET
-
-    import defusedxml.ElementTree
-    from defusedxml.common import DefusedXmlException
-
     refuse_overfull(data, where)
     try:
         # The guarded parser is slow; a text in which no entity can be declared needs no guard. Expat loads no
         # external subset by itself.
         guarded = may_declare_entities(data)
-        root: Element = defusedxml.ElementTree.fromstring(data) if guarded else ET.fromstring(data)
+        root: ET.Element = defusedxml.ElementTree.fromstring(data) if guarded else ET.fromstring(data)
     except DefusedXmlException as error:
         kind = type(error).__name__
         raise CoachError(

@@ -83,7 +83,7 @@ def write_event(event: Event, instrument: Instrument) -> str:
 
 def write_note(note: Note, instrument: Instrument) -> str:
     """A note as the notation has it: `G:<7>?=D4(2i)`."""
-    place = f"<{written_node(note)}>" if note.node else str(note.fret)
+    place = f"<{written_node(note, note.node)}>" if note.node else str(note.fret)
     text = f"{instrument.string_label(note.string)}:{place}"
     if note.droppable:
         text += "?"
@@ -95,12 +95,11 @@ def write_note(note: Note, instrument: Instrument) -> str:
     return text
 
 
-def written_node(note: Note) -> str:
-    """A harmonic's position as its author wrote it, else its label where that is clear, else `k/n`."""
-    assert note.node is not None
-    if note.written and (note.asserted_midi is not None or _means(note.written, note.node)):
+def written_node(note: Note, node: Node) -> str:
+    """The position of a note that rings at a node, as its author wrote it, else its label where clear, else `k/n`."""
+    if note.written and (note.asserted_midi is not None or _means(note.written, node)):
         return note.written
-    return note.node.label if _means(note.node.label, note.node) else note.node.key
+    return node.label if _means(node.label, node) else node.key
 
 
 def _means(written: str, node: Node) -> bool:

@@ -140,8 +140,8 @@ def find_fingering(
         _cost, picked, following = min(layer.ways[at], key=lambda way: way[0] + rests[i + 1][way[2]])
         place = task.places[i][picked]
         on_strings, on_hand = _strings(task, i, place, state[1]), _hand(task, i, place, state[0])
-        assert on_strings is not None
-        assert on_hand is not None
+        if on_strings is None or on_hand is None:
+            raise ValueError(_no_fingering(task))
         cut, cut_note, held_span_mm, held = on_strings
         move, speed, move_mm, hand_span_mm, hand = on_hand
         span_mm = max(held_span_mm, hand_span_mm)
