@@ -231,7 +231,7 @@ def _write(instrument: Instrument, arguments: argparse.Namespace, cents: float) 
 
 def _listen(instrument: Instrument, arguments: argparse.Namespace, cents: float) -> int:
     from coach.commands.tune_listen import listen, terminal_keys
-    from coach.sound.player import open_engine
+    from coach.sound.opening import open_engine
     from coach.strings.detune import Heard
 
     if arguments.tone is not None:

@@ -95,23 +95,3 @@ class Player(Protocol):
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None: ...
-
-
-def open_engine(silent: bool, *, rate: int = 48_000, device: str = "", offset_s: float = 0.0) -> Player:
-    """An opened player: the sound card's, or, where `silent`, a clock alone. Close it when done.
-
-    `device` is the name of a playback device, or part of it; empty is the system's choice. Without a sound
-    card the player opens all the same, and its `status` says so.
-    """
-    player: Player
-    if silent:
-        from coach.sound.silent import SilentEngine
-
-        player = SilentEngine(rate=rate)
-    else:
-        from coach.sound.engine import Engine
-
-        player = Engine(rate=rate, device=device)
-    player.offset_s = offset_s
-    player.open()
-    return player

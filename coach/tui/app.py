@@ -71,7 +71,7 @@ class CoachApp(App[None]):
     def player(self) -> Player:
         """What plays the sound, opened when it is first needed; a clock where the session is silent."""
         if self._player is None:
-            from coach.sound.player import open_engine
+            from coach.sound.opening import open_engine
 
             sound = self.desk.settings.sound
             self._player = open_engine(self.desk.silent, device=sound.device, offset_s=sound.offset_s)
@@ -196,7 +196,7 @@ class CoachApp(App[None]):
 
 def _load_sound() -> None:
     import coach.session.host
-    import coach.sound.player
+    import coach.sound.opening
     import coach.sound.render
     import coach.sound.timeline
     import coach.sound.tones  # noqa: F401

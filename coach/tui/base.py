@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from abc import abstractmethod
 from collections.abc import Callable
-from typing import TYPE_CHECKING, ClassVar, cast
+from typing import TYPE_CHECKING, ClassVar, Protocol, cast
 
 from textual import events
 from textual.containers import VerticalScroll
@@ -14,7 +14,41 @@ from coach.folder.actions import Action, Keymap
 from coach.ground.problem import CoachError
 
 if TYPE_CHECKING:
-    from coach.tui.app import CoachApp
+    from coach.learning.plan import Plan
+    from coach.music.drill import Drill, Phrase
+    from coach.session.desk import Desk
+    from coach.sound.player import Player
+    from coach.strings.instrument import Instrument, Node
+
+
+class Coach(Protocol):
+    """What the screens may ask of the app."""
+
+    desk: Desk
+    keymap: Keymap
+    last_words: list[str]
+
+    @property
+    def plain(self) -> bool: ...
+
+    @property
+    def player(self) -> Player: ...
+
+    def begin(self, plan: Plan) -> None: ...
+
+    def hearing_note(self) -> list[str]: ...
+
+    def hear_phrase(self, drill: Drill, phrase: Phrase) -> None: ...
+
+    def hear_node(self, instrument: Instrument, string: int, node: Node) -> None: ...
+
+    def player_stop(self) -> None: ...
+
+    def change_volume(self, way: int) -> None: ...
+
+    def choose_theme(self, name: str) -> None: ...
+
+    def save_settings(self, changes: dict[str, dict[str, object]]) -> None: ...
 
 
 class CoachScreen(Screen[None]):
@@ -24,9 +58,9 @@ class CoachScreen(Screen[None]):
     ALLOW_SELECT = False
 
     @property
-    def coach(self) -> CoachApp:
+    def coach(self) -> Coach:
         """The app, as our own type."""
-        return cast("CoachApp", self.app)
+        return cast("Coach", self.app)
 
     @property
     def keymap(self) -> Keymap:

@@ -9,6 +9,7 @@ from textual.widgets import OptionList
 from textual.widgets.option_list import Option
 
 from coach.ground.plain import visible
+from coach.tui.base import CoachScreen
 from coach.tui.canvas import Canvas
 from coach.tui.hints import Hint, draw_hints, hint_at
 from coach.tui.layout import Box, Pane, too_small
@@ -94,16 +95,12 @@ class HintLine(Stage):
         self.show(panes, boxes)
 
     def hints(self) -> list[Hint]:
-        from coach.tui.base import CoachScreen
-
         screen = self.screen
         if not isinstance(screen, CoachScreen):
             return []
         return list(screen.keymap.hints(screen.scope))
 
     def on_stage_tapped(self, tap: Stage.Tapped) -> None:
-        from coach.tui.base import CoachScreen
-
         tap.stop()
         action = hint_at(self.hints(), tap.column, self.size.width)
         if action and isinstance(self.screen, CoachScreen):

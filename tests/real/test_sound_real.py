@@ -19,7 +19,7 @@ from textual.widgets import Static
 from coach.cli import main
 from coach.sound.device import list_devices
 from coach.sound.engine import Engine
-from coach.sound.player import open_engine
+from coach.sound.opening import open_engine
 from coach.sound.render import click_shape, render_clicks, render_rep
 from coach.sound.timeline import Strike, place
 from coach.sound.tones import Tone
