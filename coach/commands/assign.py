@@ -18,8 +18,19 @@ from coach.commands.common import (
     say,
     write_output,
 )
+from coach.folder.library import find_drill, write_ids
+from coach.ground.places import builtin_drills
+from coach.ground.plain import plain_text
 from coach.ground.problem import CoachError, Problem, UsageError
+from coach.ground.source import read_text
 from coach.log.entries import practice_day
+from coach.music.drill import Assignment
+from coach.music.rhythm import MAX_BPM, MIN_BPM
+from coach.report.assigned import assigned_text
+from coach.score.keys import DRILL_FILE
+from coach.score.limits import MAX_NAME, MAX_TEXT
+from coach.score.load import load_drill
+from coach.words.amounts import full_day, tempo
 
 if TYPE_CHECKING:
     from coach.music.drill import Assignment
@@ -39,16 +50,6 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 
 def run(arguments: argparse.Namespace) -> int:
-    from coach.folder.library import find_drill
-    from coach.ground.plain import plain_text
-    from coach.ground.source import read_text
-    from coach.music.drill import Assignment
-    from coach.music.rhythm import MAX_BPM, MIN_BPM
-    from coach.report.assigned import assigned_text
-    from coach.score.keys import DRILL_FILE
-    from coach.score.limits import MAX_NAME, MAX_TEXT
-    from coach.score.load import load_drill
-
     at_ms, offset_min = clock(arguments.date)
     path = find_drill(arguments.drill, places_of(arguments))
     drill = load_drill(path)
@@ -120,9 +121,6 @@ def _kept(arguments: argparse.Namespace, before: Assignment) -> list[str]:
 
 def _settle(path: Path, drill_id: str) -> None:
     """Handing a drill out is its first use: its id goes into the teacher's own file, and that is told."""
-    from coach.folder.library import write_ids
-    from coach.ground.places import builtin_drills
-
     if path.resolve() in {one.resolve() for one in builtin_drills()}:
         return
     try:
@@ -140,7 +138,5 @@ def _settle(path: Path, drill_id: str) -> None:
 
 
 def _summary(student: str, title: str, goal_bpm: int, due: date | None) -> str:
-    from coach.words.amounts import full_day, tempo
-
     by = f" by {full_day(due)}" if due else ""
     return f"{title} for {student}: {tempo(goal_bpm)}{by}"

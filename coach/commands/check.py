@@ -9,7 +9,15 @@ import sys
 from typing import TYPE_CHECKING, Any
 
 from coach.commands.common import add_json, add_output, say, say_json, write_file, write_output
+from coach.folder.library import find_drill
+from coach.ground.places import find_places, user_path
+from coach.ground.plain import counted, plain_text
 from coach.ground.problem import CoachError, Problem, UsageError
+from coach.ground.source import decode, read_text
+from coach.score.checked import checked
+from coach.score.edit import repaired
+from coach.score.keys import DRILL_FILE
+from coach.score.schema import schema
 
 if TYPE_CHECKING:
     from coach.music.drill import Drill
@@ -40,8 +48,6 @@ def configure(parser: argparse.ArgumentParser) -> None:
 def run(arguments: argparse.Namespace) -> int:
     """Check every file; 0 where none has an error, else 1."""
     if arguments.schema:
-        from coach.score.schema import schema
-
         write_output(arguments.output or "-", json.dumps(schema(), indent=2) + "\n")
         return 0
     if arguments.output:
@@ -73,12 +79,6 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 def _check(name: str, fix: bool) -> tuple[Drill | None, list[Problem], list[dict[str, Any]]]:
-    from coach.folder.library import find_drill
-    from coach.ground.places import find_places, user_path
-    from coach.ground.source import decode, read_text
-    from coach.score.checked import checked
-    from coach.score.keys import DRILL_FILE
-
     repairs: list[dict[str, Any]] = []
     try:
         if name == "-":
@@ -100,8 +100,6 @@ def _check(name: str, fix: bool) -> tuple[Drill | None, list[Problem], list[dict
 
 
 def _fix(name: str, text: str) -> tuple[str, list[dict[str, Any]]]:
-    from coach.score.edit import repaired
-
     mended, changes = repaired(text, name)
     if changes:
         write_file(name, mended)
@@ -111,8 +109,6 @@ def _fix(name: str, text: str) -> tuple[str, list[dict[str, Any]]]:
 
 
 def _summary(name: str, drill: Drill) -> str:
-    from coach.ground.plain import counted, plain_text
-
     bars = sum(len(phrase.bars) for phrase in drill.phrases)
     events = [event for phrase in drill.phrases for bar in phrase.bars for event in bar.events]
     nodes = {note.node for event in events for note in event.notes if note.node}

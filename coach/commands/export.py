@@ -8,8 +8,14 @@ from collections.abc import Callable, Iterator
 from typing import IO, TYPE_CHECKING
 
 from coach.commands.common import add_folder, add_output, places_of, write_output
+from coach.folder.library import find_drill
 from coach.ground.problem import Problem, UsageError
+from coach.music.excerpt import passage_of, whole_piece
 from coach.music.rhythm import MAX_BPM, MIN_BPM
+from coach.score.load import load_drill
+from coach.score.musicxml_out import musicxml_text
+from coach.score.page import html_page
+from coach.score.tab import DEFAULT_WIDTH, text_tab
 
 if TYPE_CHECKING:
     from coach.music.drill import Drill
@@ -63,9 +69,6 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 def _drill(arguments: argparse.Namespace) -> Drill:
-    from coach.folder.library import find_drill
-    from coach.score.load import load_drill
-
     return load_drill(find_drill(arguments.drill, places_of(arguments)))
 
 
@@ -77,22 +80,15 @@ def _exported(drill: Drill, arguments: argparse.Namespace) -> str | bytes | Iter
         octaves = _whole(arguments.harmonics_octaves, "--harmonics-octaves", OCTAVES_RANGE, HARMONICS_OCTAVES)
         return midi_bytes(drill, tempo, arguments.click_only, octaves)
     if arguments.to == "musicxml":
-        from coach.score.musicxml_out import musicxml_text
-
         return musicxml_text(drill, tempo)
     if arguments.to == "html":
-        from coach.score.page import html_page
-
         return html_page(drill)
     if arguments.to == "tab":
-        from coach.score.tab import DEFAULT_WIDTH, text_tab
-
         return text_tab(drill, _whole(arguments.width, "--width", WIDTH_RANGE, DEFAULT_WIDTH))
     return _wav(drill, tempo, arguments)
 
 
 def _wav(drill: Drill, tempo_bpm: int, arguments: argparse.Namespace) -> Iterator[bytes]:
-    from coach.music.excerpt import passage_of, whole_piece
     from coach.sound.wav import practice_track, write_wav
 
     repeats = _whole(arguments.repeats, "--repeats", REPEATS_RANGE, 1)

@@ -8,8 +8,16 @@ from collections.abc import Mapping
 from datetime import date, timedelta
 from typing import TYPE_CHECKING, Any
 
-from coach.commands.common import add_json, add_log_options, say, say_json
+from coach.commands.common import add_json, add_log_options, checked_minutes, say, say_json
+from coach.commands.plan import reading_desk
+from coach.ground.plain import counted, listed, plain_text
 from coach.ground.problem import Problem, UsageError
+from coach.learning.evidence import EXCERPT
+from coach.learning.forecast import forecast
+from coach.learning.trend import RECENT_DAYS
+from coach.music.excerpt import layer_choices, whole_phrase
+from coach.words.amounts import duration, full_day, percent, tempo
+from coach.words.names import place_name
 
 if TYPE_CHECKING:
     from coach.learning.forecast import Forecast
@@ -36,11 +44,6 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 
 def run(arguments: argparse.Namespace) -> int:
-    from coach.commands.common import checked_minutes
-    from coach.commands.plan import reading_desk
-    from coach.learning.evidence import EXCERPT
-    from coach.learning.trend import RECENT_DAYS
-
     minutes = checked_minutes(arguments.minutes_a_day, "--minutes-a-day")
     if not 1 <= arguments.draws <= 1000:
         raise UsageError(Problem(f"{arguments.draws} is outside 1 to 1000 players", "--draws"))
@@ -51,8 +54,6 @@ def run(arguments: argparse.Namespace) -> int:
         drill, today, chosen = desk.library.drills[0], desk.today, minutes or desk.minutes
         since = today - timedelta(days=RECENT_DAYS)
         recent = desk.log.evidence(f"{EXCERPT}{drill.id}:", since, today) if known else []
-    from coach.learning.forecast import forecast
-
     prediction = forecast(
         drill,
         memories,
@@ -79,11 +80,6 @@ def lines(
     ladders: Mapping[str, Ladder],
 ) -> list[str]:
     """The forecast in sentences; what the log holds tells how much of it is a guess."""
-    from coach.ground.plain import counted, listed, plain_text
-    from coach.music.excerpt import layer_choices, whole_phrase
-    from coach.words.amounts import duration, full_day, percent, tempo
-    from coach.words.names import place_name
-
     title = plain_text(drill.title or drill.id)
     sentences = [
         f"{title}: goal {tempo(forecast.goal_bpm)}, {duration(forecast.minutes_a_day)} of this drill every day"
@@ -132,8 +128,6 @@ def lines(
 
 def cautions(forecast: Forecast) -> list[str]:
     """What the log says of how practice went of late, and what the forecast assumes all the same."""
-    from coach.ground.plain import counted
-
     trend = forecast.trend
     sentences = []
     helps = "this forecast assumes that practice helps again"

@@ -13,6 +13,12 @@ from coach.commands.common import add_output, say, write_output
 from coach.ground.digits import whole_number
 from coach.ground.plain import counted
 from coach.ground.problem import Problem, UsageError
+from coach.score.arrange import arranged
+from coach.score.foreign import read_score
+from coach.score.strands import Choices
+from coach.strings.instrument import Instrument
+from coach.strings.ready_made import ready_made
+from coach.strings.units import midi_from_note
 
 if TYPE_CHECKING:
     from coach.music.drill import Drill, Note
@@ -60,9 +66,6 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Write the drill; what was left out goes into its comments and to standard error."""
-    from coach.score.arrange import arranged
-    from coach.score.foreign import read_score
-
     octaves = arguments.harmonics_octaves
     if octaves is not None and octaves not in ("0", "1", "2", "3"):
         raise UsageError(Problem(f"{octaves!r} is no whole number from 0 to 3", "--harmonics-octaves"))
@@ -88,9 +91,6 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 def _choices(arguments: argparse.Namespace) -> Choices:
-    from coach.score.strands import Choices
-    from coach.strings.units import midi_from_note
-
     bars = None
     if arguments.bars is not None:
         match = re.fullmatch(r"(\d{1,5})(?:-(\d{1,5}))?", arguments.bars)
@@ -131,9 +131,6 @@ def _notes(drill: Drill) -> Iterator[Note]:
 
 
 def _instrument(text: str | None):  # type: ignore[no-untyped-def]
-    from coach.strings.instrument import Instrument
-    from coach.strings.ready_made import ready_made
-
     if text is None:
         return None
     try:

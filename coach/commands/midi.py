@@ -7,11 +7,19 @@ import queue
 import sys
 import time
 from collections.abc import Sequence
+from dataclasses import replace
+from fractions import Fraction
 from typing import TYPE_CHECKING, Any
 
 from coach.commands.common import add_folder, add_json, places_of, say, say_json
+from coach.folder.settings import load_settings, save_settings
 from coach.ground.problem import CoachError, Problem, UsageError
+from coach.midi.out import Sender, rep_messages
 from coach.midi.pedal import ACTIONS, Pedals, actions_of, heard, trigger_of
+from coach.midi.ports import list_ports, open_port
+from coach.midi.settings import clashes
+from coach.sound.silent import SilentEngine
+from coach.sound.timeline import RepTimeline, Strike
 
 if TYPE_CHECKING:
     from coach.midi.settings import MidiSettings
@@ -41,8 +49,6 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Carry out `coach midi`."""
-    from coach.folder.settings import load_settings
-
     if arguments.what in ("learn", "forget"):
         if arguments.action not in ACTIONS:
             raise UsageError(
@@ -74,8 +80,6 @@ def _port(asked: str | None, kept: str, direction: str) -> str:
     """The port to use: the one asked for, the one in the settings, or the only one that there is."""
     if asked or kept:
         return asked or kept
-    from coach.midi.ports import list_ports
-
     ports = list_ports("in" if direction == "in" else "out")
     if len(ports) == 1:
         return ports[0].name
@@ -90,8 +94,6 @@ def _port(asked: str | None, kept: str, direction: str) -> str:
 
 
 def _list(as_json: bool) -> int:
-    from coach.midi.ports import list_ports
-
     ports = list_ports()
     if as_json:
         rows = [
@@ -110,8 +112,6 @@ class _Incoming:
     """Messages of an input port, one after another, in the caller's thread."""
 
     def __init__(self, name: str, seconds: float) -> None:
-        from coach.midi.ports import open_port
-
         self._messages: queue.SimpleQueue[tuple[Sequence[int], float]] = queue.SimpleQueue()
         self._until = time.monotonic() + seconds if seconds else float("inf")
         self.port = open_port("in", name, lambda message, at_s: self._messages.put((message, at_s)))
@@ -169,15 +169,7 @@ def _is_latching(settings: MidiSettings, message: Sequence[int]) -> bool:
 
 def _test(settings: MidiSettings, name: str) -> int:
     """Two bars of click with the clock, paced by the clock alone."""
-    from dataclasses import replace
-    from fractions import Fraction
-
     import numpy as np
-
-    from coach.midi.out import Sender, rep_messages
-    from coach.midi.ports import open_port
-    from coach.sound.silent import SilentEngine
-    from coach.sound.timeline import RepTimeline, Strike
 
     beat_s = Fraction(60, TEST_TEMPO_BPM)
     strikes = tuple(Strike(beat * beat_s, "beat" if beat % 4 else "accent") for beat in range(TEST_BEATS))
@@ -206,9 +198,6 @@ def _test(settings: MidiSettings, name: str) -> int:
 
 
 def _learn(settings: MidiSettings, path: Any, arguments: argparse.Namespace) -> int:
-    from coach.folder.settings import save_settings
-    from coach.midi.settings import clashes
-
     name = _port(arguments.port, settings.in_port, "in")
     incoming = _Incoming(name, arguments.seconds)
     say(f"press what shall mean {arguments.action}, on {incoming.port.name}", to=sys.stderr)
@@ -236,8 +225,6 @@ def _learn(settings: MidiSettings, path: Any, arguments: argparse.Namespace) -> 
 
 
 def _forget(settings: MidiSettings, path: Any, action: str) -> int:
-    from coach.folder.settings import save_settings
-
     save_settings(path, {"midi": {"bindings": {action: None}}})
     say(f"{action} has no pedal now; kept in {path}")
     return 0

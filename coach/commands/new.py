@@ -4,11 +4,23 @@ from __future__ import annotations
 
 import argparse
 import sys
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
 from coach.commands.common import add_folder, add_output, places_of, say, say_folder, write_output
+from coach.ground.fields import Whole
+from coach.ground.plain import plain_text
 from coach.ground.problem import CoachError, Problem, UsageError
+from coach.ground.source import Report, Scalar
+from coach.music.rhythm import MAX_BPM
+from coach.score.ids import drill_id
+from coach.score.keys import BPM
+from coach.score.limits import MAX_NAME
+from coach.score.starter import MAX_BARS, starter
+from coach.score.values import MeterSign
+from coach.strings.instrument import Instrument
+from coach.strings.ready_made import READY_MADE, ready_made
 
 if TYPE_CHECKING:
     from coach.ground.fields import Kind
@@ -59,15 +71,6 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Write the drill; what no option says is asked for on a terminal, else taken from the defaults."""
-    from coach.ground.fields import Whole
-    from coach.ground.plain import plain_text
-    from coach.music.rhythm import MAX_BPM
-    from coach.score.ids import drill_id
-    from coach.score.keys import BPM
-    from coach.score.limits import MAX_NAME
-    from coach.score.starter import MAX_BARS, starter
-    from coach.score.values import MeterSign
-
     given = {name: getattr(arguments, name) for name in QUESTIONS}
     asking = sys.stdin.isatty() and not any(given.values())
     answers = {name: _answer(name, given[name], asking) for name in QUESTIONS}
@@ -112,11 +115,6 @@ def _answer(name: str, given: str | None, asking: bool) -> str:
 
 
 def _instrument(text: str, scale_mm: str | None) -> tuple[Instrument, str]:
-    from dataclasses import replace
-
-    from coach.strings.instrument import Instrument
-    from coach.strings.ready_made import READY_MADE, ready_made
-
     try:
         if text in READY_MADE and scale_mm is None:
             return ready_made(text), text
@@ -133,8 +131,6 @@ def _instrument(text: str, scale_mm: str | None) -> tuple[Instrument, str]:
 
 def _read(kind: Kind[Value], text: str, option: str) -> Value:
     """The value of an option, read as the drill's key is; UsageError with what is wrong with it."""
-    from coach.ground.source import Report, Scalar
-
     report = Report(option)
     value = kind.read(Scalar(text, 0, 0, 0, 0), "", report)
     if value is None:

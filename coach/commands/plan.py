@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import argparse
+import sys
 from collections.abc import Mapping
+from textwrap import wrap
 from typing import TYPE_CHECKING, Any
 
 from coach.commands.common import (
@@ -17,6 +19,11 @@ from coach.commands.common import (
     say,
     say_json,
 )
+from coach.ground.plain import plain_text
+from coach.music.excerpt import Kind, heading_of, passage_of
+from coach.session.desk import Desk
+from coach.words.amounts import duration, long_day, short_day, tempo
+from coach.words.names import excerpt_name
 
 if TYPE_CHECKING:
     from coach.learning.plan import Plan, PlanItem
@@ -46,10 +53,6 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.json:
         say_json(facts(plan), indent=2)
         return 0
-    import sys
-
-    from coach.ground.plain import plain_text
-
     for notice in notices:
         say(f"coach: {plain_text(notice)}", to=sys.stderr)
     for line in lines(plan, drills, arguments.events):
@@ -59,8 +62,6 @@ def run(arguments: argparse.Namespace) -> int:
 
 def reading_desk(arguments: argparse.Namespace, names: tuple[str, ...] = ()) -> Desk:
     """Settings, drills and the log for reading only, at the command's moment."""
-    from coach.session.desk import Desk
-
     moment = clock(arguments.date)
     return Desk.open(
         places_of(arguments), clock=lambda: moment, player=arguments.player, names=names, read_only=True
@@ -72,9 +73,6 @@ def lines(plan: Plan, drills: Mapping[str, Drill], events: bool = False) -> list
 
     `drills` are by id. With `events` each item lists its place as an answers file names it, and its events.
     """
-    from coach.ground.plain import plain_text
-    from coach.words.amounts import duration, long_day, short_day
-
     shown = [f"{long_day(plan.day, plan.day)} {plan.day.year}: {duration(plan.minutes)}"]
     shown += [f"Note: {note}" for note in plan.notes]
     start = 0.0
@@ -95,11 +93,6 @@ def lines(plan: Plan, drills: Mapping[str, Drill], events: bool = False) -> list
 
 def _what(item: PlanItem, drills: Mapping[str, Drill]) -> str:
     """An item's excerpt with its drill, how often and how fast; for tuning and a break how long."""
-    from coach.ground.plain import plain_text
-    from coach.music.excerpt import heading_of
-    from coach.words.amounts import duration, tempo
-    from coach.words.names import excerpt_name
-
     excerpt = item.excerpt
     if excerpt is None:
         return duration(item.minutes)
@@ -112,10 +105,6 @@ def _what(item: PlanItem, drills: Mapping[str, Drill]) -> str:
 
 def _events(drill: Drill, excerpt: Excerpt) -> list[str]:
     """Where it is, `at window/bass`, and its events by label, `1 E:0  2 G:<12>+D:<12>`: some 60 columns to a line."""
-    from textwrap import wrap
-
-    from coach.music.excerpt import Kind, passage_of
-
     words = []
     for event in passage_of(drill, excerpt).events:
         notes = (

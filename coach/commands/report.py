@@ -9,9 +9,17 @@ import sys
 from typing import TYPE_CHECKING
 
 from coach.commands.common import add_log_options, add_output, clock, parse_date, places_of, say, write_output
+from coach.folder.library import find_drill, load_library
 from coach.ground.plain import json_text
 from coach.ground.problem import CoachError, Problem, UsageError
 from coach.log.entries import practice_day
+from coach.report.figures import make_report
+from coach.report.lines import PLOTS, report_lines
+from coach.report.page import report_page
+from coach.report.student import contents, student_report, student_text
+from coach.report.tables import report_csv, report_facts
+from coach.score.load import load_drill
+from coach.store.log import Log
 
 if TYPE_CHECKING:
     from coach.music.drill import Drill
@@ -44,8 +52,6 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 
 def run(arguments: argparse.Namespace) -> int:
-    from coach.store.log import Log
-
     if len(arguments.drills) > 1 and not arguments.for_teacher:
         raise UsageError(Problem("a report is about one drill or about all", "DRILL", guess="name one"))
     if arguments.without_notes and not arguments.for_teacher:
@@ -64,26 +70,15 @@ def run(arguments: argparse.Namespace) -> int:
             return _for_teacher(arguments, log, at_ms, offset_min)
         drills = _drills(arguments)
         chosen = _chosen(arguments, log, drills)
-        from coach.report.figures import make_report
-        from coach.report.lines import PLOTS
-
         curves = None if arguments.json or chosen else PAGE_PLOTS if arguments.html else PLOTS
         report = make_report(log, day, since, chosen, drills, curves=curves)
     if arguments.json:
-        from coach.report.tables import report_facts
-
         text = json_text(report_facts(report), indent=1) + "\n"
     elif arguments.csv:
-        from coach.report.tables import report_csv
-
         text = report_csv(report)
     elif arguments.html:
-        from coach.report.page import report_page
-
         text = report_page(report, drills)
     else:
-        from coach.report.lines import report_lines
-
         width = min(shutil.get_terminal_size((80, 24)).columns, 120)
         text = "\n".join(report_lines(report, drills, width, _in_colour(arguments))) + "\n"
     write_output(arguments.output or "-", text)
@@ -98,8 +93,6 @@ def _in_colour(arguments: argparse.Namespace) -> bool:
 
 def _drills(arguments: argparse.Namespace) -> tuple[Drill, ...]:
     """Every drill at hand, for titles, goals and necks; a report never fails for a faulty drill file."""
-    from coach.folder.library import load_library
-
     return load_library(places_of(arguments)).drills
 
 
@@ -113,15 +106,10 @@ def _chosen(arguments: argparse.Namespace, log: Log, drills: tuple[Drill, ...]) 
             return drill.id
     if any(excerpt.startswith(f"{name}:") for excerpt in log.titles()):
         return str(name)
-    from coach.folder.library import find_drill
-    from coach.score.load import load_drill
-
     return load_drill(find_drill(name, places_of(arguments))).id
 
 
 def _for_teacher(arguments: argparse.Namespace, log: Log, at_ms: int, offset_min: int) -> int:
-    from coach.report.student import contents, student_report, student_text
-
     drills = _drills(arguments)
     if arguments.drills:
         ids = {

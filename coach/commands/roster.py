@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import argparse
 import sys
+from dataclasses import asdict
 
 from coach.commands.common import add_output, clock, say, write_output
 from coach.ground.places import user_path
 from coach.ground.plain import json_text
 from coach.log.entries import practice_day
+from coach.report.inbox import read_folder
+from coach.report.roster import overview, roster_csv, roster_lines, roster_page
 
 SORT_NAMES = ("drill", "student", "due", "minutes", "rung", "cold", "last")
 
@@ -31,9 +34,6 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 
 def run(arguments: argparse.Namespace) -> int:
-    from coach.report.inbox import read_folder
-    from coach.report.roster import overview, roster_csv, roster_lines, roster_page
-
     today = practice_day(*clock(arguments.date))
     files, problems = read_folder(user_path(arguments.directory))
     for problem in problems:
@@ -42,8 +42,6 @@ def run(arguments: argparse.Namespace) -> int:
     # A student's next report repeats the notes of the one before.
     notes = list(dict.fromkeys((file.student, day, text) for file in files for day, text in file.notes))
     if arguments.json:
-        from dataclasses import asdict
-
         facts = {"rows": [asdict(row) for row in rows], "problems": [str(problem) for problem in problems]}
         text = json_text(facts, indent=1, default=str) + "\n"
     elif arguments.csv:

@@ -6,10 +6,16 @@ import argparse
 import sys
 import time
 from collections.abc import Iterable
+from fractions import Fraction
 from typing import TYPE_CHECKING, Any
 
 from coach.commands.common import add_folder, add_json, places_of, say, say_json
+from coach.folder.settings import load_settings, save_settings
 from coach.ground.problem import CoachError, Problem, UsageError
+from coach.sound.device import list_devices
+from coach.sound.latency import measure_loop, offset_from_taps
+from coach.sound.timeline import Strike
+from coach.strings.instrument import Node
 
 if TYPE_CHECKING:
     from coach.sound.engine import Engine
@@ -40,8 +46,6 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Carry out `coach sound`."""
-    from coach.folder.settings import load_settings
-
     places = places_of(arguments)
     settings = load_settings(places.settings).sound
     device = settings.device if arguments.device is None else arguments.device
@@ -61,16 +65,12 @@ def run(arguments: argparse.Namespace) -> int:
     finally:
         engine.close()
     if arguments.save and changes:
-        from coach.folder.settings import save_settings
-
         save_settings(places.settings, {"sound": changes})
         say(f"kept in {places.settings}", to=sys.stderr)
     return 0
 
 
 def _list(device: str, as_json: bool) -> int:
-    from coach.sound.device import list_devices
-
     devices = list_devices()
     if as_json:
         rows = [
@@ -113,12 +113,8 @@ def _until_finished(player: Player) -> None:
 
 def _test(engine: Engine, settings: SoundSettings, as_json: bool) -> None:
     """Two bars of click, then an open string and the harmonic of its octave."""
-    from fractions import Fraction
-
     from coach.sound.render import render_rep
-    from coach.sound.timeline import Strike
     from coach.sound.tones import Tone
-    from coach.strings.instrument import Node
 
     strikes = [Strike(Fraction(beat, 2), "beat" if beat % 4 else "accent") for beat in range(8)]
     tones = [Tone(4, 1.5, 73.4162, fret=0), Tone(6, 2.0, 73.4162, Node(1, 2))]
@@ -135,8 +131,6 @@ def _test(engine: Engine, settings: SoundSettings, as_json: bool) -> None:
 
 
 def _latency(engine: Engine, as_json: bool) -> None:
-    from coach.sound.latency import measure_loop
-
     queue_ms = round(engine.latency_s * 1000, 1)
     row: dict[str, Any] = {"status": engine.status, "queue_ms": queue_ms, "extra_ms": None}
     why = ""
@@ -184,11 +178,7 @@ def tap_along(player: Player, keys: Iterable[str], settings: SoundSettings) -> t
 
     The first four beats are to find the tempo. CoachError where the taps tell nothing.
     """
-    from fractions import Fraction
-
-    from coach.sound.latency import offset_from_taps
     from coach.sound.render import render_rep
-    from coach.sound.timeline import Strike
 
     beats = [Fraction(60 * beat, TAP_TEMPO_BPM) for beat in range(TAP_BEATS)]
     strikes = [Strike(at_s, "beat" if beat % 4 else "accent") for beat, at_s in enumerate(beats)]

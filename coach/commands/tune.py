@@ -20,6 +20,7 @@ from coach.commands.instrument_options import (
 from coach.ground.digits import rounded
 from coach.ground.problem import Problem, UsageError
 from coach.strings import tuning
+from coach.strings.detune import Heard
 from coach.strings.instrument import STIFFNESS_RANGE, Instrument
 from coach.strings.tuning import Pair, Range
 from coach.strings.units import nearest_note, note_name
@@ -232,7 +233,6 @@ def _write(instrument: Instrument, arguments: argparse.Namespace, cents: float) 
 def _listen(instrument: Instrument, arguments: argparse.Namespace, cents: float) -> int:
     from coach.commands.tune_listen import listen, terminal_keys
     from coach.sound.opening import open_engine
-    from coach.strings.detune import Heard
 
     if arguments.tone is not None:
         heard = Heard(instrument, (), string_index(instrument, arguments.tone, "--tone"))
