@@ -15,7 +15,7 @@ from coach.music.excerpt import Passage, passage_of, whole_phrase
 from coach.session.desk import Desk
 from coach.session.session import Session
 from coach.session.states import Task
-from coach.sound.player import PlayToken
+from coach.sound.player import PlayToken, SoundState, SoundStatus
 from coach.strings.instrument import Instrument
 from coach.tui.app import CoachApp
 from coach.tui.canvas import Canvas, as_text
@@ -34,7 +34,7 @@ class HandPlayer:
     volume = 0.5
     offset_s = 0.0
     latency_s = 0.0
-    status = "sound: by hand"
+    status = SoundStatus(SoundState.CARD, "by hand")
 
     def __init__(self) -> None:
         self.position_s = 0.0

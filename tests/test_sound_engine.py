@@ -161,7 +161,7 @@ def test_what_was_rendered_is_what_the_device_gets():
     engine.play(pcm)
     desk.run(20)
     assert np.array_equal(played(desk), pcm)
-    assert engine.status == "sound: Test Desk"
+    assert str(engine.status) == "sound: Test Desk"
 
 
 def test_the_position_is_what_is_heard_and_runs_between_blocks():
@@ -228,7 +228,7 @@ def test_without_a_device_the_reps_go_on_in_silence():
     desk.present = False
     engine = Engine(RATE, opener=desk.open, clock=clock)
     engine.tend()
-    assert engine.status == "no sound card found: silent mode, the screen shows the beat"
+    assert str(engine.status) == "no sound card found: silent mode, the screen shows the beat"
     clock.now_s += 5.0
     engine.play(ramp(RATE))
     clock.now_s += 0.25
@@ -243,7 +243,7 @@ def test_a_device_that_vanishes_leaves_the_rep_going_on_from_where_it_was():
     desk.run(50)
     clock.now_s += STALL_S + 0.1
     engine.tend()
-    assert engine.status == "sound lost (Test Desk): going on in silence until it is back"
+    assert str(engine.status) == "sound lost (Test Desk): going on in silence until it is back"
     lost_at = engine.position_s
     clock.now_s += 0.5
     assert engine.position_s == pytest.approx(lost_at + 0.5, abs=1e-3)
@@ -267,7 +267,7 @@ def test_sound_comes_back_at_the_place_where_the_rep_is():
     before = engine.position_s
     engine.tend()
     desk.run(20)
-    assert engine.status == "sound: Test Desk"
+    assert str(engine.status) == "sound: Test Desk"
     assert engine.position_s == pytest.approx(before + 20 * BLOCK / RATE, abs=BLOCK / RATE + 1e-3)
     queue = 3 * BLOCK
     heard_now = desk.heard[-1][0]
@@ -285,7 +285,7 @@ def test_a_device_that_never_asks_for_a_block_is_given_up():
     engine.tend()
     clock.now_s += START_STALL_S + 0.1
     engine.tend()
-    assert engine.status == "Test Desk plays nothing: silent mode, the screen shows the beat"
+    assert str(engine.status) == "Test Desk plays nothing: silent mode, the screen shows the beat"
     engine.play(ramp(RATE))
     clock.now_s += 0.5
     assert engine.position_s == pytest.approx(0.5, abs=1e-3)

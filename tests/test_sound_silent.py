@@ -69,5 +69,5 @@ def test_a_new_rep_replaces_the_old_and_all_that_was_joined(clock):
 
 def test_silent_mode_is_chosen_by_asking_for_it():
     with open_engine(silent=True, offset_s=0.1) as player:
-        assert player.status == "silent mode, the screen shows the beat"
+        assert str(player.status) == "silent mode, the screen shows the beat"
         assert player.latency_s == 0.0

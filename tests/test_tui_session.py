@@ -12,11 +12,13 @@ from coach.rating.table import CHOKED, DROPPED, LATE, LIFT, NOT_REACHED
 from coach.score.load import load_drill
 from coach.session.desk import Desk
 from coach.session.states import Amending, Phase
+from coach.sound.player import SoundState, SoundStatus
 from tests.screens import running, screen_text, session_of, task_of
 
 pytestmark = pytest.mark.filterwarnings("ignore::DeprecationWarning")
 
 DRILL = ("small-bells",)
+NO_CARD = SoundStatus(SoundState.SILENT, why="no sound card found")
 
 
 async def to_ready(pilot, app) -> None:
@@ -484,32 +486,32 @@ async def test_the_session_says_what_the_teacher_asks_for(tmp_path):
 
 
 async def test_what_is_wrong_with_the_sound_is_told_once_in_full_and_then_gives_way(tmp_path):
-    status = "no sound card found: silent mode, the screen shows the beat"
+    status = NO_CARD
     async with running(tmp_path, drills=DRILL) as (app, pilot, player):
         player.status = status
         await pilot.press("space")
         await pilot.pause()
-        assert status in screen_text(app)
+        assert str(status) in screen_text(app)
         await pilot.press("space")
         text = screen_text(app)
         assert "silent" not in text
         assert session_of(app).practice.session.turn.item.reason[:20] in text
-        player.status = "sound lost (card): going on in silence until it is back"
+        player.status = SoundStatus(SoundState.LOST, "card")
         await play_to_end(pilot, app, player)
-        assert player.status in screen_text(app)
+        assert str(player.status) in screen_text(app)
         await pilot.press("1")
         assert "choked 1" in screen_text(app)
 
 
 async def test_what_silent_mode_is_is_told_once_and_later_by_its_name_only(tmp_path):
-    status = "no sound card found: silent mode, the screen shows the beat"
-    for told in (status, "silent mode"):
+    status = NO_CARD
+    for told in (str(status), "silent mode"):
         async with running(tmp_path, drills=DRILL) as (app, pilot, player):
             player.status = status
             await pilot.press("space")
             await pilot.pause()
             assert screen_text(app).splitlines()[-2].endswith(told)
-            assert (status in screen_text(app)) == (told == status)
+            assert (str(status) in screen_text(app)) == (told == str(status))
             await pilot.press("space")
             assert "silent" not in screen_text(app)
 
@@ -518,13 +520,13 @@ async def test_the_sound_line_waits_where_there_is_no_room_beside_the_reason(tmp
     async with running(tmp_path, drills=DRILL) as (app, pilot, player):
         await to_ready(pilot, app)
         screen = session_of(app)
-        player.status = "no sound card found: silent mode, the screen shows the beat"
+        player.status = NO_CARD
         screen.message = "a reason that is long enough to leave no room"
         screen.draw()
         assert "silent" not in screen_text(app)
         assert screen.message in screen_text(app)
         await pilot.press("space")
-        assert player.status in screen_text(app)
+        assert str(player.status) in screen_text(app)
 
 
 async def test_what_is_marked_is_saved_when_the_session_is_stopped(tmp_path):

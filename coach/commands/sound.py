@@ -93,15 +93,16 @@ def _list(device: str, as_json: bool) -> int:
 def _sounding(device: str) -> Engine:
     """An engine whose device asks for blocks; CoachError where none does within five seconds."""
     from coach.sound.engine import Engine
+    from coach.sound.player import SoundState
 
     engine = Engine(device=device)
     engine.open()
     deadline = time.monotonic() + _OPENING_S
     while not engine.sounding:
-        if time.monotonic() > deadline or "silent mode" in engine.status:
+        if time.monotonic() > deadline or engine.status.state is SoundState.SILENT:
             status = engine.status
             engine.close()
-            raise CoachError(Problem(status.partition(":")[0], guess="coach sound list shows what there is"))
+            raise CoachError(Problem(status.why, guess="coach sound list shows what there is"))
         time.sleep(0.02)
     return engine
 
@@ -123,7 +124,7 @@ def _test(engine: Engine, settings: SoundSettings, as_json: bool) -> None:
     engine.play(render_rep(strikes, tones, engine.rate, sound=settings.click, volume_db=settings.click_db))
     _until_finished(engine)
     if as_json:
-        row = {"status": engine.status, "blocks": engine.calls, "late_blocks": engine.late_calls}
+        row = {"status": str(engine.status), "blocks": engine.calls, "late_blocks": engine.late_calls}
         say_json({**row, "latency_ms": round(engine.latency_s * 1000, 1)})
     else:
         late = f"{engine.late_calls} blocks came late" if engine.late_calls else "no block came late"
@@ -132,7 +133,7 @@ def _test(engine: Engine, settings: SoundSettings, as_json: bool) -> None:
 
 def _latency(engine: Engine, as_json: bool) -> None:
     queue_ms = round(engine.latency_s * 1000, 1)
-    row: dict[str, Any] = {"status": engine.status, "queue_ms": queue_ms, "extra_ms": None}
+    row: dict[str, Any] = {"status": str(engine.status), "queue_ms": queue_ms, "extra_ms": None}
     why = ""
     try:
         loop = measure_loop(engine)

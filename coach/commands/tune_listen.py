@@ -14,7 +14,7 @@ from dataclasses import replace
 from typing import TextIO
 
 from coach.ground.problem import Problem, UsageError
-from coach.sound.player import Player
+from coach.sound.player import Player, SoundState
 from coach.sound.tuning import pair_pcm, reference_pcm
 from coach.strings.detune import STRIKE_S, WIDEST_CENTS, Heard, beatless, moved, next_pair
 from coach.strings.tuning import moved_beats_hz
@@ -132,6 +132,6 @@ def _sound(heard: Heard, player: Player, out: TextIO) -> None:
     else:
         pcm = pair_pcm(heard.instrument, heard.pair, heard.cents, STRIKE_S, 1, player.rate)
     player.play(pcm)
-    silent = "  (silent)" if "silent" in player.status else ""
+    silent = "  (silent)" if player.status.state in (SoundState.SILENT, SoundState.LOST) else ""
     out.write(f"\r\x1b[K{shown(heard)}{silent}")
     out.flush()

@@ -2,7 +2,7 @@
 
 Time is the device's count of frames. Between two blocks the position runs on by the monotonic clock; the
 clock and the count are tied by the earliest of the last blocks, because a block can come late but never
-early. Heard = handed out less the blocks queued in the device, less the player's own offset.
+early. SoundState = handed out less the blocks queued in the device, less the player's own offset.
 
 Where no device opens, or one stops asking for blocks, the same reps go on in silence on the clock, and a
 keeper thread tries again now and then; when sound comes back it comes in at the place where the rep is.
@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Self
 
 from coach.sound.device import PERIODS, DeviceError, Filler, OpenDevice, open_device
 from coach.sound.feed import Feed
-from coach.sound.player import PlayToken, now_s
+from coach.sound.player import PlayToken, SoundState, SoundStatus, now_s
 
 if TYPE_CHECKING:
     from coach.sound.player import Pcm
@@ -66,7 +66,7 @@ class Engine:
         self._ending = threading.Event()
         self._awaiting = True
         self._sounding = False
-        self._status = "sound: opening the sound card"
+        self._status = SoundStatus(SoundState.OPENING)
         self._opened_s = clock()
         self._retry_at_s = clock()
         self._silent_since_s = clock()
@@ -145,7 +145,7 @@ class Engine:
         return queued + self.offset_s
 
     @property
-    def status(self) -> str:
+    def status(self) -> SoundStatus:
         return self._status
 
     @property
@@ -166,13 +166,13 @@ class Engine:
         since = self._clock() - max(self._last_call_s, self._opened_s)
         if self._sounding:
             if since > patience:
-                self._go_silent(f"sound lost ({self._device.name}): going on in silence until it is back")
+                self._go_silent(SoundStatus(SoundState.LOST, self._device.name))
                 self._retry_at_s = self._clock() + RETRY_S
         elif self.calls > 0 and since < _TICK_S * 4:
             self._go_sounding()
         elif since > patience:
             if self._awaiting:
-                self._go_silent(f"{self._device.name} plays nothing: silent mode, the screen shows the beat")
+                self._go_silent(SoundStatus(SoundState.SILENT, why=f"{self._device.name} plays nothing"))
             self._let_go(now)
 
     def _try_to_open(self, now: float) -> None:
@@ -184,12 +184,12 @@ class Engine:
             self._device = self._opener(self.rate, self._wish, filler)
         except DeviceError as error:
             if self._awaiting:
-                self._go_silent(f"{error}: silent mode, the screen shows the beat")
+                self._go_silent(SoundStatus(SoundState.SILENT, why=str(error)))
             self._retry_at_s = self._clock() + RETRY_S
             return
         self._queued_blocks = self._device.queued_blocks
 
-    def _go_silent(self, status: str) -> None:
+    def _go_silent(self, status: SoundStatus) -> None:
         with self._lock:
             frame = self._sounding_frame(self._clock())
             self._sounding = self._awaiting = False
@@ -208,7 +208,7 @@ class Engine:
                 self._feed.resume_at(round(frame) + queued + self._block)
             self._anchors = [float("inf")] * _RING
             self._sounding, self._awaiting = True, False
-            self._status = f"sound: {device.name}"
+            self._status = SoundStatus(SoundState.CARD, device.name)
 
     def _let_go(self, now: float) -> None:
         device, self._device = self._device, None

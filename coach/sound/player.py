@@ -10,6 +10,7 @@ from __future__ import annotations
 import sys
 import time
 from dataclasses import dataclass
+from enum import Enum, auto
 from types import TracebackType
 from typing import TYPE_CHECKING, Protocol, Self
 
@@ -21,6 +22,41 @@ if TYPE_CHECKING:
 
 now_s = time.perf_counter if sys.platform == "win32" else time.monotonic
 """The clock that key presses are stamped with too, in seconds."""
+
+
+_SILENT = "silent mode, the screen shows the beat"
+
+
+class SoundState(Enum):
+    """What can be heard of what is played."""
+
+    OPENING = auto()
+    """Not known yet."""
+    CARD = auto()
+    SILENT = auto()
+    """Nothing, and nothing is expected: a clock alone."""
+    LOST = auto()
+    """Nothing until the card is back."""
+
+
+@dataclass(frozen=True, slots=True)
+class SoundStatus:
+    """What is heard, on which card, and where nothing is heard without being asked for, why."""
+
+    state: SoundState
+    card: str = ""
+    why: str = ""
+
+    def __str__(self) -> str:
+        match self.state:
+            case SoundState.OPENING:
+                return "sound: opening the sound card"
+            case SoundState.CARD:
+                return f"sound: {self.card}"
+            case SoundState.SILENT:
+                return f"{self.why}: {_SILENT}" if self.why else _SILENT
+            case SoundState.LOST:
+                return f"sound lost ({self.card}): going on in silence until it is back"
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,8 +122,8 @@ class Player(Protocol):
         ...
 
     @property
-    def status(self) -> str:
-        """One clear line: what is heard, and where."""
+    def status(self) -> SoundStatus:
+        """What is heard, and where; as text, one clear line."""
         ...
 
     def __enter__(self) -> Self: ...

@@ -6,12 +6,10 @@ from collections.abc import Callable
 from types import TracebackType
 from typing import TYPE_CHECKING, Self
 
-from coach.sound.player import PlayToken, now_s
+from coach.sound.player import PlayToken, SoundState, SoundStatus, now_s
 
 if TYPE_CHECKING:
     from coach.sound.player import Pcm
-
-SILENT_BY_CHOICE = "silent mode, the screen shows the beat"
 
 
 class SilentEngine:
@@ -90,8 +88,8 @@ class SilentEngine:
         return 0.0
 
     @property
-    def status(self) -> str:
-        return SILENT_BY_CHOICE
+    def status(self) -> SoundStatus:
+        return SoundStatus(SoundState.SILENT)
 
     def __enter__(self) -> Self:
         self.open()

@@ -24,6 +24,7 @@ from coach.score.load import load_drill
 from coach.session.events import Reload, SessionEvent, Stop
 from coach.session.notices import FirstTry, Guessed, Offered, Saved, sentence
 from coach.session.states import Amending, Phase, Playing, Rating, Ready, Rest
+from coach.sound.player import SoundState, SoundStatus
 from coach.tui.base import CoachScreen
 from coach.tui.layout import LEAST_WIDTH, Box, View, too_small
 from coach.tui.library_screen import problems_text, stamps
@@ -69,9 +70,9 @@ class SessionStage(CoachScreen):
         self._last_label = 0
         self._turn_id = ""
         self._started_ms = practice.now_ms()
-        self._sound_shown = ""
+        self._sound_shown: SoundStatus | None = None
         """What is wrong with the sound as the message line last had room to show it in full."""
-        self._sound_told = ""
+        self._sound_told: SoundStatus | None = None
         """The same once the player has gone on: it is told once and then gives way."""
 
     def compose(self) -> ComposeResult:
@@ -203,7 +204,8 @@ class SessionStage(CoachScreen):
         """Give the session an event and show what came of it."""
         before = self.practice.session.phase
         self._sound_told = self._sound_shown
-        if SILENT in self._sound_told and not self._silence_known():
+        told = self._sound_told
+        if told is not None and told.state is SoundState.SILENT and not self._silence_known():
             self.coach.save_settings({"sound": {"silent_note_seen": True}})
         taken = self.practice.send(event)
         if taken:
@@ -260,15 +262,22 @@ class SessionStage(CoachScreen):
             parts.append(f"next in {math.ceil(waiting)}")
         parts += self.rig.status
         parts = [part for part in parts if part]
-        told = BETWEEN.join(parts)
-        status = self.coach.player.status if self.practice.player is not None else ""
-        new = status != self._sound_told and (SILENT in status or "sound lost" in status)
-        if SILENT in status and self._silence_known():
-            status, new = SILENT, self._sound_told == ""
-        if not new or len(BETWEEN.join([*parts, status])) > max(self.size.width, LEAST_WIDTH):
-            return told
-        self._sound_shown = status
-        return BETWEEN.join([*parts, status])
+        line = BETWEEN.join(parts)
+        sound = self._sound()
+        if not sound or len(BETWEEN.join([*parts, sound])) > max(self.size.width, LEAST_WIDTH):
+            return line
+        self._sound_shown = self.coach.player.status
+        return BETWEEN.join([*parts, sound])
+
+    def _sound(self) -> str:
+        """What is wrong with the sound and is not told yet."""
+        if self.practice.player is None:
+            return ""
+        status, told = self.coach.player.status, self._sound_told
+        if status.state is SoundState.SILENT and self._silence_known():
+            return "" if told else SILENT
+        wrong = status.state in (SoundState.SILENT, SoundState.LOST)
+        return str(status) if wrong and status != told else ""
 
     def _suggested(self) -> list[str]:
         """What was suggested and is not certain."""

@@ -228,7 +228,7 @@ def test_a_sink_that_goes_away_is_missed_and_taken_up_again_when_it_is_back(puls
         time.sleep(0.5)
         assert pulse.control("unload-module", "module-null-sink").returncode == 0
         wait_for(lambda: not engine.sounding, 4, "the loss to be noticed")
-        assert "going on in silence" in engine.status or "silent mode" in engine.status
+        assert "going on in silence" in str(engine.status) or "silent mode" in str(engine.status)
         before = engine.position_s
         time.sleep(0.3)
         assert engine.position_s == pytest.approx(before + 0.3, abs=0.1)
@@ -236,7 +236,7 @@ def test_a_sink_that_goes_away_is_missed_and_taken_up_again_when_it_is_back(puls
             pulse.control("load-module", "module-null-sink", "sink_name=desk", f"rate={RATE}").returncode == 0
         )
         wait_for(lambda: engine.sounding, 10, "sound to come back")
-        assert engine.status.startswith("sound: ")
+        assert str(engine.status).startswith("sound: ")
         assert engine.playing
     finally:
         engine.close()
@@ -275,7 +275,7 @@ def test_the_null_sink_is_listed_and_can_be_chosen_by_part_of_its_name(pulse):
     assert any("Null Output" in device.name for device in list_devices())
     with Engine(device="null out") as engine:
         wait_for(lambda: engine.sounding, 5, "the sound card")
-        assert engine.status == "sound: Null Output"
+        assert str(engine.status) == "sound: Null Output"
 
 
 def test_without_any_sound_server_there_is_one_clear_line_and_the_beat_goes_on(tmp_path, monkeypatch):
@@ -284,7 +284,7 @@ def test_without_any_sound_server_there_is_one_clear_line_and_the_beat_goes_on(t
     monkeypatch.setenv("XDG_RUNTIME_DIR", str(tmp_path))
     monkeypatch.setenv("PULSE_SERVER", f"unix:{tmp_path}/none")
     with open_engine(silent=False) as engine:
-        wait_for(lambda: "silent mode" in engine.status, 5, "the engine to give up")
+        wait_for(lambda: "silent mode" in str(engine.status), 5, "the engine to give up")
         engine.play(render_clicks([Strike(0)], RATE, RATE))
         time.sleep(0.2)
         assert engine.position_s == pytest.approx(0.2, abs=0.1)
