@@ -428,7 +428,7 @@ async def test_the_report_is_drawn_for_the_width_that_it_has(tmp_path, monkeypat
         asked.append(width)
         return ["x" * (width - 1) + "|"] * lines
 
-    monkeypatch.setattr("coach.report.lines.report_lines", as_wide_as_asked)
+    monkeypatch.setattr("coach.tui.reports_screen.report_lines", as_wide_as_asked)
     async with running(tmp_path, size=(columns, 24)) as (app, pilot, _player):
         await pilot.press("r")
         await pilot.pause()

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from coach.sound.tuning import pair_pcm, reference_pcm
+from coach.sound.models import pair_pcm, reference_pcm
 from coach.strings.instrument import Instrument
 from coach.strings.ready_made import ready_made
 from coach.strings.tuning import (

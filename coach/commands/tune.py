@@ -212,7 +212,7 @@ def _chosen_pair(instrument: Instrument, text: str | None) -> Pair:
 
 def _write(instrument: Instrument, arguments: argparse.Namespace, cents: float) -> int:
     from coach.sound.levels import RATE
-    from coach.sound.tuning import pair_pcm, reference_pcm
+    from coach.sound.models import pair_pcm, reference_pcm
     from coach.sound.wav import write_wav
 
     if arguments.tone is not None:

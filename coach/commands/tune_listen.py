@@ -14,8 +14,8 @@ from dataclasses import replace
 from typing import TextIO
 
 from coach.ground.problem import Problem, UsageError
+from coach.sound.models import pair_pcm, reference_pcm
 from coach.sound.player import Player, SoundState
-from coach.sound.tuning import pair_pcm, reference_pcm
 from coach.strings.detune import STRIKE_S, WIDEST_CENTS, Heard, beatless, moved, next_pair
 from coach.strings.tuning import moved_beats_hz
 

@@ -179,6 +179,7 @@ def state_text(one: ExcerptFigures, today: date) -> str:
 
 def plot_lines(one: ExcerptFigures, width: int, height: int = 12) -> list[str]:
     """Clean tempo over days with its interval, and the goal as a line."""
+    # Only a report with curves needs it, and it is slow to load.
     import plotext  # type: ignore[import-untyped]
 
     first = one.curve[0].day

@@ -1,4 +1,4 @@
-"""Opens what plays: the sound card, or a clock alone."""
+"""Which player a session has: the sound card's, or a clock alone."""
 
 from __future__ import annotations
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from abc import abstractmethod
 from collections.abc import Callable
-from typing import TYPE_CHECKING, ClassVar, Protocol, cast
+from typing import ClassVar, cast
 
 from textual import events
 from textual.containers import VerticalScroll
@@ -12,43 +12,7 @@ from textual.screen import Screen
 
 from coach.folder.actions import Action, Keymap
 from coach.ground.problem import CoachError
-
-if TYPE_CHECKING:
-    from coach.learning.plan import Plan
-    from coach.music.drill import Drill, Phrase
-    from coach.session.desk import Desk
-    from coach.sound.player import Player
-    from coach.strings.instrument import Instrument, Node
-
-
-class Coach(Protocol):
-    """What the screens may ask of the app."""
-
-    desk: Desk
-    keymap: Keymap
-    last_words: list[str]
-
-    @property
-    def plain(self) -> bool: ...
-
-    @property
-    def player(self) -> Player: ...
-
-    def begin(self, plan: Plan) -> None: ...
-
-    def hearing_note(self) -> list[str]: ...
-
-    def hear_phrase(self, drill: Drill, phrase: Phrase) -> None: ...
-
-    def hear_node(self, instrument: Instrument, string: int, node: Node) -> None: ...
-
-    def player_stop(self) -> None: ...
-
-    def change_volume(self, way: int) -> None: ...
-
-    def choose_theme(self, name: str) -> None: ...
-
-    def save_settings(self, changes: dict[str, dict[str, object]]) -> None: ...
+from coach.tui.root import Coach
 
 
 class CoachScreen(Screen[None]):
@@ -60,7 +24,7 @@ class CoachScreen(Screen[None]):
     @property
     def coach(self) -> Coach:
         """The app, as our own type."""
-        return cast("Coach", self.app)
+        return cast(Coach, self.app)
 
     @property
     def keymap(self) -> Keymap:
@@ -110,9 +74,7 @@ class CoachScreen(Screen[None]):
         return self.keymap.in_scope(self.scope)
 
     def do_help(self) -> None:
-        from coach.tui.help import HelpScreen
-
-        self.app.push_screen(HelpScreen(self.actions(), self.scope, self.coach.plain, self.keymap.actions))
+        self.coach.show_help(self.actions(), self.scope)
 
     def do_back(self) -> None:
         self.dismiss()

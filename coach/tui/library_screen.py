@@ -262,10 +262,8 @@ class LibraryScreen(CoachScreen):
         self.show_list()
 
     def do_nodes(self) -> None:
-        from coach.tui.nodes_screen import NodesScreen
-
         if (entry := self.chosen) and entry.drill:
-            self.app.push_screen(NodesScreen(entry.drill.instrument))
+            self.coach.show_nodes(entry.drill.instrument)
 
     def do_hear(self) -> None:
         if (entry := self.chosen) and entry.drill:

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from datetime import date
-from typing import TYPE_CHECKING
 
 from textual import events
 from textual.app import ComposeResult
 
 from coach.learning.evidence import NODE
+from coach.learning.memory import Memory, weakness
 from coach.strings.fretboard import PLAIN, Board, Lines, fretboard_cells, node_marks, partial_marks
 from coach.strings.instrument import DEFAULT_PARTIAL, Instrument, Node, nodes_upto
 from coach.strings.node_table import NodeRow, node_rows
@@ -23,9 +23,6 @@ from coach.tui.neck import cell_rows
 from coach.tui.stage import Stage
 from coach.tui.widgets import HintLine
 from coach.words.amounts import percent, short_day
-
-if TYPE_CHECKING:
-    from coach.learning.memory import Memory
 
 KIN_SHOWN = 6
 ALIKE_CENTS = 2.0
@@ -85,8 +82,6 @@ def _facts(row: NodeRow, instrument: Instrument) -> list[str]:
 def _record(
     instrument: Instrument, string: int, node: Node, memories: Mapping[str, Memory], day: date
 ) -> list[str]:
-    from coach.learning.memory import weakness
-
     memory = memories.get(NODE + instrument.node_key(string, node))
     if memory is None or not memory.reps:
         return ["your record: not played yet"]

@@ -7,6 +7,8 @@ from collections.abc import Sequence
 from textual.app import ComposeResult
 from textual.containers import VerticalScroll
 
+from coach.report.figures import make_report
+from coach.report.lines import PLOTS, report_lines
 from coach.tui.base import DrawnScreen
 from coach.tui.canvas import Canvas, Role, Rows, ascii_text, text_width, wrapped
 from coach.tui.layout import Box
@@ -44,9 +46,6 @@ class ReportsScreen(DrawnScreen):
 
     def draw(self) -> None:
         """Draw the report for the present width."""
-        from coach.report.figures import make_report
-        from coach.report.lines import PLOTS, report_lines
-
         width = self.query_one(VerticalScroll).scrollable_content_region.width
         if width <= 0:
             return

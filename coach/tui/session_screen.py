@@ -282,10 +282,7 @@ class SessionScreen(SessionStage):
         self.coach.change_volume(-1)
 
     def do_tuning(self) -> None:
-        from coach.tui.tuning_screen import TuningScreen
-
-        drills = self.coach.desk.library.drills
-        self.app.push_screen(TuningScreen(drills[0].instrument))
+        self.coach.show_tuning(self.coach.desk.library.drills[0].instrument)
 
     def do_stop(self) -> None:
         self.practice.hold_on()
@@ -312,9 +309,7 @@ class SessionScreen(SessionStage):
             self.do_to_summary()
 
     def do_to_summary(self) -> None:
-        from coach.tui.summary import SummaryScreen
-
-        self.app.switch_screen(SummaryScreen(self.practice, self.message, self._started_ms))
+        self.coach.show_summary(self.practice, self.message, self._started_ms)
 
     def on_stage_tapped(self, tap: Stage.Tapped) -> None:
         """Touch and mouse: the key line does what it says, the lane marks; while playing, a touch is a choke."""

@@ -180,34 +180,22 @@ class StartScreen(CoachScreen):
         self.make_plan()
 
     def do_drills(self) -> None:
-        from coach.tui.library_screen import LibraryScreen
-
-        self.app.push_screen(LibraryScreen())
+        self.coach.show_drills()
 
     def do_nodes(self) -> None:
-        from coach.tui.nodes_screen import NodesScreen
-
-        self.app.push_screen(NodesScreen(self.coach.desk.library.drills[0].instrument))
+        self.coach.show_nodes(self.coach.desk.library.drills[0].instrument)
 
     def do_tuning(self) -> None:
-        from coach.tui.tuning_screen import TuningScreen
-
-        self.app.push_screen(TuningScreen(self.coach.desk.library.drills[0].instrument))
+        self.coach.show_tuning(self.coach.desk.library.drills[0].instrument)
 
     def do_reports(self) -> None:
-        from coach.tui.reports_screen import ReportsScreen
-
-        self.app.push_screen(ReportsScreen())
+        self.coach.show_reports()
 
     def do_settings(self) -> None:
-        from coach.tui.settings_screen import SettingsScreen
-
-        self.app.push_screen(SettingsScreen())
+        self.coach.show_settings()
 
     def do_tour(self) -> None:
-        from coach.tui.tour import TourScreen
-
-        self.app.push_screen(TourScreen())
+        self.coach.show_tour()
 
     def do_quit(self) -> None:
         self.app.exit()

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from datetime import date
-from typing import TYPE_CHECKING
 
 from textual.app import ComposeResult
 from textual.containers import VerticalScroll
@@ -13,7 +12,9 @@ from textual.widgets import Static
 from coach.ground.plain import counted, plain_text
 from coach.learning.evidence import EXCERPT
 from coach.rating.table import RESULTS, Says
+from coach.session.host import Practice
 from coach.session.session import Session
+from coach.session.summary import Summary, summarise
 from coach.tui.base import DrawnScreen
 from coach.tui.canvas import Canvas, Role, Rows
 from coach.tui.layout import Box
@@ -21,10 +22,6 @@ from coach.tui.stage import Stage
 from coach.tui.widgets import HintLine
 from coach.words.amounts import clean_rate, duration, rung_change, short_day, tempo_range
 from coach.words.names import logged_name, place_name
-
-if TYPE_CHECKING:
-    from coach.session.host import Practice
-    from coach.session.summary import Summary
 
 SHOWN_NODES = 8
 
@@ -110,19 +107,13 @@ class SummaryScreen(DrawnScreen):
         yield HintLine()
 
     def do_drills(self) -> None:
-        from coach.tui.library_screen import LibraryScreen
-
-        self.app.push_screen(LibraryScreen())
+        self.coach.show_drills()
 
     def do_reports(self) -> None:
-        from coach.tui.reports_screen import ReportsScreen
-
-        self.app.push_screen(ReportsScreen())
+        self.coach.show_reports()
 
     def draw(self) -> None:
         """Draw the summary for the present width."""
-        from coach.session.summary import summarise
-
         if not self.size.width:
             return
         practice, desk = self._practice, self.coach.desk

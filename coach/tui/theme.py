@@ -9,13 +9,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, get_args
+from typing import get_args
+
+from rich.style import Style
+from textual.theme import Theme
 
 from coach.tui.canvas import Role
-
-if TYPE_CHECKING:
-    from rich.style import Style
-    from textual.theme import Theme
 
 ROLES: tuple[Role, ...] = get_args(Role)
 BIG_ROLES: tuple[Role, ...] = (
@@ -145,8 +144,6 @@ _UNDERLINED: frozenset[Role] = frozenset({"late", "dropped"})
 
 def styles_for(theme: str) -> dict[Role, Style]:
     """The style of every role in a theme; KeyError for an unknown one."""
-    from rich.style import Style
-
     if theme == PLAIN_THEME:
         return {
             role: Style(
@@ -158,12 +155,10 @@ def styles_for(theme: str) -> dict[Role, Style]:
             )
             for role in ROLES
         }
-    palette = PALETTES[theme]
     styles = {}
     for role in ROLES:
         ink, ground = drawn_colours(theme, role)
         styles[role] = Style(color=ink, bgcolor=ground, bold=role in _BOLD, underline=role in _UNDERLINED)
-    assert set(styles) == set(palette.inks)
     return styles
 
 
@@ -176,8 +171,6 @@ def drawn_colours(theme: str, role: Role) -> tuple[str, str]:
 
 def textual_themes() -> list[Theme]:
     """Our themes for Textual's own widgets."""
-    from textual.theme import Theme
-
     themes = [
         Theme(
             name=name,

@@ -5,7 +5,7 @@ from __future__ import annotations
 from textual import events
 from textual.app import ComposeResult
 
-from coach.strings.detune import STRIKE_S, Heard, beatless, moved
+from coach.strings.detune import Heard, beatless, moved
 from coach.strings.instrument import Instrument
 from coach.strings.tuning import Pair, adjacent_pairs, moved_beats_hz
 from coach.tui.base import DrawnScreen
@@ -102,13 +102,8 @@ class TuningScreen(DrawnScreen):
         self.do_hear()
 
     def do_hear(self) -> None:
-        from coach.sound.tuning import pair_pcm
-
         if self.heard.pairs:
-            player = self.coach.player
-            player.play(
-                pair_pcm(self.heard.instrument, self.heard.pair, self.heard.cents, STRIKE_S, 1, player.rate)
-            )
+            self.coach.hear_pair(self.heard.instrument, self.heard.pair, self.heard.cents)
 
     def do_hush(self) -> None:
         self.coach.player_stop()

@@ -1,4 +1,4 @@
-"""What tuning by harmonics sounds like: a reference tone, and two partials that beat.
+"""What is heard outside of repetitions: a phrase, a node, a reference tone, two partials that beat.
 
 Conventions as in `coach.sound.tones`: mono float32 PCM. The lower string of a pair stays in tune and the higher one is
 moved by cents, so that a change of beats is one string's doing.
@@ -8,8 +8,12 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from coach.sound.tones import Tone, render_model
-from coach.strings.instrument import Instrument
+from coach.music.drill import ClickPattern, Drill, Phrase
+from coach.music.excerpt import passage_of, whole_phrase
+from coach.sound.render import render_rep
+from coach.sound.timeline import rep_timeline
+from coach.sound.tones import Tone, render_model, tones_of
+from coach.strings.instrument import Instrument, Node
 from coach.strings.tuning import Pair, detuned_hz
 
 if TYPE_CHECKING:
@@ -17,6 +21,24 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     Pcm = NDArray[np.float32]
+
+
+NODE_S = 3.0
+"""How long a single harmonic rings."""
+
+
+def phrase_pcm(drill: Drill, phrase: Phrase, rate: int) -> Pcm:
+    """A whole phrase as it should sound at the drill's start tempo, without clicks."""
+    passage = passage_of(drill, whole_phrase(drill, phrase))
+    timeline = rep_timeline(passage, drill.tempo.start_bpm, ClickPattern(), 0)
+    return render_rep((), tones_of(passage, drill.instrument, timeline), rate)
+
+
+def node_pcm(instrument: Instrument, string: int, node: Node, rate: int) -> Pcm:
+    """One harmonic."""
+    stiffness_b = instrument.string_at(string).stiffness_b
+    tone = Tone(0, NODE_S, instrument.open_hz(string), node, stiffness_b=stiffness_b)
+    return render_rep((), (tone,), rate)
 
 
 def pair_pcm(

@@ -1,0 +1,170 @@
+"""What every screen may ask of the app: the desk, the sound, the keys, and to show another screen.
+
+`coach.tui.app` knows the screens; the screens know only this.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Sequence
+from types import ModuleType
+from typing import TYPE_CHECKING
+
+from textual.app import App
+
+from coach.folder.actions import Action
+from coach.folder.settings import load_settings, save_settings
+from coach.ground.problem import CoachError
+from coach.learning.plan import Plan
+from coach.music.drill import Drill, Phrase
+from coach.session.desk import Desk
+from coach.sound.player import Player
+from coach.sound.settings import HEARING_NOTE
+from coach.strings.detune import STRIKE_S
+from coach.strings.instrument import Instrument, Node
+from coach.strings.tuning import Pair
+from coach.tui.theme import PLAIN_THEME, few_colours, textual_themes
+
+if TYPE_CHECKING:
+    from coach.session.host import Practice
+
+VOLUME_STEP = 0.1
+
+
+class Coach(App[None]):
+    """The app as its screens know it."""
+
+    CSS_PATH = "coach.tcss"
+    TITLE = "Wellrung"
+    ENABLE_COMMAND_PALETTE = True
+    NOTIFICATION_TIMEOUT = 6.0
+
+    def __init__(self, desk: Desk) -> None:
+        few = few_colours(os.environ)
+        super().__init__(ansi_color=True if few else None)
+        self.desk = desk
+        self.keymap = desk.settings.keys
+        self.last_words: list[str] = []
+        """Lines for the terminal after the screen is gone."""
+        self.few_colours = few
+        self._player: Player | None = None
+        for theme in textual_themes():
+            self.register_theme(theme)
+        self.choose_theme(desk.settings.screen.theme)
+
+    def choose_theme(self, name: str) -> None:
+        """Draw in one of our themes; a terminal of few colours keeps its own."""
+        self.theme = PLAIN_THEME if self.few_colours else name
+
+    def refresh_css(self, animate: bool = True) -> None:
+        """Apply the theme's colours; before there is a screen, only note them: the styles are yet to be read."""
+        if self.screen_stack:
+            super().refresh_css(animate)
+        else:
+            self.stylesheet.set_variables(self.get_css_variables())
+
+    @property
+    def plain(self) -> bool:
+        """Whether only ASCII may be drawn."""
+        return self.desk.settings.screen.ascii
+
+    @property
+    def player(self) -> Player:
+        """What plays the sound, opened when it is first needed; a clock where the session is silent."""
+        if self._player is None:
+            sound = self.desk.settings.sound
+            self._player = _opening().open_engine(
+                self.desk.silent, device=sound.device, offset_s=sound.offset_s
+            )
+        return self._player
+
+    def hearing_note(self) -> list[str]:
+        """What to tell about hearing before the first session of a folder that sounds; nothing after it."""
+        if self.desk.silent or self.desk.settings.sound.hearing_note_seen:
+            return []
+        return [HEARING_NOTE]
+
+    def hear_phrase(self, drill: Drill, phrase: Phrase) -> None:
+        """Play the model of a whole phrase at the drill's start tempo."""
+        self.player.play(_models().phrase_pcm(drill, phrase, self.player.rate))
+
+    def hear_node(self, instrument: Instrument, string: int, node: Node) -> None:
+        """Play one harmonic."""
+        self.player.play(_models().node_pcm(instrument, string, node, self.player.rate))
+
+    def hear_pair(self, instrument: Instrument, pair: Pair, cents: float) -> None:
+        """Play two partials together, the higher string moved by cents."""
+        self.player.play(_models().pair_pcm(instrument, pair, cents, STRIKE_S, 1, self.player.rate))
+
+    def player_stop(self) -> None:
+        """Silence, where anything was opened at all."""
+        if self._player is not None:
+            self._player.stop()
+
+    def change_volume(self, way: int) -> None:
+        """One step louder (1) or softer (-1)."""
+        self.player.volume = min(max(self.player.volume + way * VOLUME_STEP, 0.0), 1.0)
+        self.notify(f"sound at {self.player.volume:.0%}", timeout=2)
+
+    def on_unmount(self) -> None:
+        if self._player is not None:
+            self._player.close()
+
+    def set_look(self, theme: str) -> None:
+        """Change the theme now and for later runs."""
+        self.choose_theme(theme)
+        self.save_settings({"screen": {"theme": theme}})
+
+    def save_settings(self, changes: dict[str, dict[str, object]]) -> None:
+        """Write settings to the file and use them; a problem is told and changes nothing."""
+        try:
+            save_settings(self.desk.places.settings, changes)
+            self.desk.settings = load_settings(self.desk.places.settings)
+            self.set_class(self.plain, "-plain")
+        except CoachError as error:
+            self.notify(str(error), severity="error", markup=False)
+
+    def begin(self, plan: Plan) -> None:
+        """Start a session on a plan and show it; a problem with the settings is shown instead."""
+        raise NotImplementedError
+
+    def show_summary(self, practice: Practice, message: str, started_ms: int) -> None:
+        """The end of a session, in place of it."""
+        raise NotImplementedError
+
+    def show_drills(self) -> None:
+        raise NotImplementedError
+
+    def show_nodes(self, instrument: Instrument) -> None:
+        raise NotImplementedError
+
+    def show_tuning(self, instrument: Instrument) -> None:
+        raise NotImplementedError
+
+    def show_reports(self) -> None:
+        raise NotImplementedError
+
+    def show_settings(self) -> None:
+        raise NotImplementedError
+
+    def show_tour(self) -> None:
+        raise NotImplementedError
+
+    def show_help(self, actions: Sequence[Action], scope: str) -> None:
+        """What can be done on a screen, and its keys."""
+        raise NotImplementedError
+
+
+# Device and sounds stand on numpy and a library of sound cards, a fifth of the start: they wait until something sounds.
+
+
+def _models() -> ModuleType:
+    import coach.sound.models
+
+    return coach.sound.models
+
+
+def _opening() -> ModuleType:
+    import coach.sound.opening
+
+    return coach.sound.opening
