@@ -10,9 +10,8 @@ from pathlib import Path
 
 import pytest
 
-import coach
+from tests.imports import FILES, ROOT, circles, imports_inside_functions, loaded_with
 
-ROOT = Path(coach.__file__).parent
 ROOMS = (
     "ground",
     "strings",
@@ -129,3 +128,66 @@ def test_importing_all_pure_rooms_loads_no_screen_no_midi_no_database_and_no_yam
 def test_help_loads_neither_textual_nor_numpy():
     statement = "import coach.cli\ntry:\n    coach.cli.main(['--help'])\nexcept SystemExit:\n    pass"
     assert not loaded_by(statement) & {"textual", "numpy", "sqlite3", "yaml", "fsrs", "miniaudio"}
+
+
+HEAVY = {
+    "fsrs": "the scheduler of reviews",
+    "miniaudio": "the sound card",
+    "mido": "MIDI messages and files",
+    "numpy": "samples",
+    "plotext": "curves in a terminal",
+    "rich": "styles",
+    "rtmidi": "MIDI ports",
+    "textual": "the screens",
+    "textual_serve": "the screens in a browser",
+    "yaml": "drills and settings",
+}
+"""Libraries that take 10 ms or more to import, and what they are for: a function may import what brings in one."""
+LAZY = {
+    "commands/log.py": "each part of `coach log` needs little of the others",
+    "commands/log_people.py": "the same",
+    "commands/practice.py": "a session needs nothing of what enters answers, and entering nothing of the screens",
+    "commands/tune_listen.py": "the terminal's own modules differ between systems",
+    "folder/library.py": "commands that only look for a drill need no log",
+    "ground/places.py": "most players name a folder or stand in one",
+    "session/answers.py": "standard input is read by one way of calling alone",
+    "session/desk.py": "a plan needs no session, and other commands no plan",
+    "session/host.py": "a session that is only entered needs no sound",
+    "store/log.py": "only a damaged log is mended",
+    "store/outbox.py": "only what the disk refused is rescued",
+    "store/reader.py": "most readings need no plan",
+    "store/salvage.py": "only a damaged log is mended",
+    "tui/app.py": "the first screen stands sooner without what a session needs",
+}
+"""Files in which functions import what is light too, and why."""
+UNTIED = {"coach.store.log", "coach.store.salvage"}
+
+
+def test_every_room_has_its_storey():
+    assert {path.parent.name for path in ROOT.glob("*/*.py")} == set(ROOMS)
+
+
+def test_no_files_import_each_other_in_a_circle():
+    assert [circle for circle in circles() if not set(circle) <= UNTIED] == []
+
+
+def test_what_functions_import_is_heavy_or_has_a_reason():
+    wrong = []
+    for module, path in FILES.items():
+        if str(path.relative_to(ROOT)) in LAZY:
+            continue
+        here = loaded_with(module)
+        wrong += [
+            f"{path.relative_to(ROOT)}:{line} imports {name}"
+            for line, name in imports_inside_functions(module)
+            if not ((loaded_with(name) - here) & HEAVY.keys())
+        ]
+    assert wrong == []
+
+
+def test_every_file_with_a_reason_to_import_late_does():
+    assert {name for name in LAZY if any(imports_inside_functions(_module(name)))} == set(LAZY)
+
+
+def _module(name: str) -> str:
+    return next(module for module, path in FILES.items() if path == ROOT / name)

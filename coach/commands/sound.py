@@ -14,6 +14,7 @@ from coach.folder.settings import load_settings, save_settings
 from coach.ground.problem import CoachError, Problem, UsageError
 from coach.sound.device import list_devices
 from coach.sound.latency import measure_loop, offset_from_taps
+from coach.sound.player import SoundState
 from coach.sound.timeline import Strike
 from coach.strings.instrument import Node
 
@@ -93,7 +94,6 @@ def _list(device: str, as_json: bool) -> int:
 def _sounding(device: str) -> Engine:
     """An engine whose device asks for blocks; CoachError where none does within five seconds."""
     from coach.sound.engine import Engine
-    from coach.sound.player import SoundState
 
     engine = Engine(device=device)
     engine.open()

@@ -16,6 +16,7 @@ from typing import Any, Literal, Protocol
 
 from coach.ground.problem import CoachError, Problem
 from coach.midi.server_watch import ServerWatch
+from coach.sound.device import hush_libraries
 from coach.sound.player import now_s
 
 MIDI_MISSING = "MIDI needs python-rtmidi: pip install 'wellrung[midi]'"
@@ -55,8 +56,6 @@ class PortInfo:
 
 def load_rtmidi() -> Any:
     """The library; CoachError saying how to get it."""
-    from coach.sound.device import hush_libraries
-
     os.environ.setdefault("JACK_NO_START_SERVER", "1")
     try:
         import rtmidi

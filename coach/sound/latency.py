@@ -10,12 +10,15 @@ from __future__ import annotations
 
 import statistics
 import threading
+import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from coach.ground.problem import CoachError, Problem
+from coach.sound.device import hush_libraries
 from coach.sound.player import now_s
+from coach.sound.timeline import Strike
 
 if TYPE_CHECKING:
     import numpy as np
@@ -85,8 +88,6 @@ class Recorder:
     def __init__(self, rate: int) -> None:
         import miniaudio
 
-        from coach.sound.device import hush_libraries
-
         hush_libraries()
         self.rate = rate
         self._blocks: list[tuple[float, bytes]] = []
@@ -136,12 +137,9 @@ class Recorder:
 
 def measure_loop(engine: Engine) -> LoopResult:
     """Play clicks and listen for them; takes four seconds. CoachError where nothing is heard."""
-    import time
-
     import numpy as np
 
     from coach.sound.render import click_shape, render_clicks
-    from coach.sound.timeline import Strike
 
     recorder = Recorder(engine.rate)
     engine.play(

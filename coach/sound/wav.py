@@ -10,6 +10,7 @@ from typing import IO, TYPE_CHECKING
 
 import numpy as np
 
+from coach.music.drill import ClickPattern
 from coach.music.rhythm import sample_at
 from coach.sound.levels import RATE
 from coach.sound.render import DEFAULT_VOLUME_DB, render_rep
@@ -47,8 +48,6 @@ def practice_track(
     `click` None leaves the click out; each tempo starts with a count-in, which its repeats follow without
     a gap. Within a tempo every rep starts at its exact time, rounded once, so that repeats don't drift.
     """
-    from coach.music.drill import ClickPattern
-
     pattern = click or ClickPattern()
     for tempo_index, tempo_bpm in enumerate(tempos_bpm):
         start = Fraction(0)
