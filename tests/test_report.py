@@ -201,7 +201,7 @@ def test_one_clean_repetition_gives_no_tempo_and_no_bar(tmp_path: Path) -> None:
     assert not one.known
     assert tempo_text(one) == "too little to say"
     lines = report_lines(report, [sample_drill()])
-    assert lines[1] == "1 day, 5 s of playing; 1 repetition, 1 clean of 1 rated"
+    assert lines[1] == "1 day, 5 s of playing; 1 repetition, 1 of 1 clean"
     assert not any("Minutes by day" in line for line in lines)
     assert "too little to say" in report_page(report)
     row = next(csv.DictReader(io.StringIO(report_csv(report))))

@@ -201,7 +201,7 @@ def test_the_student_sees_what_the_file_tells_before_it_is_written(
     capsys.readouterr()
     assert report_for_teacher(tmp_path / "mia", tmp_path / "mia.json") == 0
     told = capsys.readouterr().err
-    assert "The file tells your teacher, of Mia:" in told
+    assert "This is what your teacher will see of Mia:" in told
     assert "First Pour: practised on 4 days, 2 Dec to 5 Dec 2026" in told
     assert "my thumb is sore" in told
     assert "Nothing about other drills, and no single repetition." in told
@@ -566,7 +566,7 @@ def test_a_phrase_not_begun_is_said_in_place_of_the_rung() -> None:
         ((PHRASE, fresh), "1 of 2 phrases begun"),
         ((PHRASE, fresh, layer), "1 of 2 phrases together"),
     ):
-        assert overview([seen_file("Mia", seen_drill(phrases=phrases))], TODAY)[0].stands == said
+        assert overview([seen_file("Mia", seen_drill(phrases=phrases))], TODAY)[0].rung == said
 
 
 def test_the_command_to_assign_stands_below_the_table() -> None:

@@ -196,7 +196,7 @@ def _start_of(path: Path, size: int = -1) -> bytes:
     except OSError as error:
         reason = (error.strerror or str(error)).lower()
         raise CoachError(
-            Problem(f"what stands there can't be read: {reason}", str(path), guess="-o with another name")
+            Problem(f"the file there can't be read: {reason}", str(path), guess="-o with another name")
         ) from None
 
 

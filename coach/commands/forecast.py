@@ -120,8 +120,8 @@ def lines(
     if fresh:
         sentences.append(f"Never played yet, so their part is a guess: {listed(fresh)}.")
     sentences.append(
-        f"From {forecast.draws} simulated players who start where your log stands, as far as it says. Take the order of"
-        " the nodes more seriously than the date."
+        f"From {forecast.draws} simulated players who start from what your log shows. Trust the order of"
+        " the nodes more than the date."
     )
     return sentences
 

@@ -52,7 +52,9 @@ def load_library(places: Places) -> Library:
             faulty += 1
             if faulty <= MOST_SHOWN:
                 more = f" (and {len(error.problems) - 1} more)" if len(error.problems) > 1 else ""
-                notices.append(f"left out: {error.problems[0]}{more}; `coach check {path.name}` tells all")
+                notices.append(
+                    f"left out: {error.problems[0]}{more}; `coach check {path.name}` lists everything"
+                )
             continue
         if drill.id not in drills:
             drills[drill.id] = drill
@@ -63,7 +65,7 @@ def load_library(places: Places) -> Library:
             )
     if faulty > MOST_SHOWN:
         notices.append(
-            f"left out: {faulty - MOST_SHOWN} more files that can't be read; `coach check` tells all"
+            f"left out: {faulty - MOST_SHOWN} more files that can't be read; `coach check` lists them"
         )
     if len(own_files) > MOST_FILES:
         extra = len(own_files) - MOST_FILES

@@ -17,7 +17,7 @@ from coach.report.figures import ExcerptFigures, PlaceFigures, Report
 from coach.report.neck import GRADES, UNKNOWN, necks
 from coach.report.task import Task
 from coach.strings.fretboard import fretboard_cells
-from coach.words.amounts import day_span, duration, percent, short_day
+from coach.words.amounts import clean_rate, day_span, duration, percent, short_day
 from coach.words.names import instrument_name
 
 PLOTS = 3
@@ -84,10 +84,9 @@ def span_text(report: Report) -> str:
 def spent_text(report: Report) -> str:
     """Days, time and repetitions in one line."""
     reps, rated = sum(day.reps for day in report.days), sum(day.rated for day in report.days)
-    clean = sum(day.clean for day in report.days)
-    rate = f", {clean} clean of {rated} rated" if rated else ""
+    rate = clean_rate(sum(day.clean for day in report.days), rated, reps - rated)
     spent = f"{counted(len(report.days), 'day')}, {duration(report.minutes)} of playing"
-    return f"{spent}; {counted(reps, 'repetition')}{rate}"
+    return f"{spent}; {counted(reps, 'repetition')}, {rate}"
 
 
 def hurt_text(report: Report) -> str:
@@ -103,12 +102,10 @@ def task_text(task: Task, today: date) -> str:
         late = "; that day is past" if task.due < today else ""
         by = f" by {short_day(task.due, today)}{late}"
     asks = f", from {task.teacher}" if task.teacher else ""
-    stands = f"at {task.rung_bpm}" if task.rung_bpm else "not begun together"
+    rung = f"at {task.rung_bpm}" if task.rung_bpm else "not begun together"
     if task.phrases == 1:
-        return f"{task.title}{asks}: {task.goal_bpm} bpm{by}; {stands}"
-    far = (
-        f"{task.landed} of {counted(task.phrases, 'phrase')} landed, furthest behind: {task.behind}, {stands}"
-    )
+        return f"{task.title}{asks}: {task.goal_bpm} bpm{by}; {rung}"
+    far = f"{task.landed} of {counted(task.phrases, 'phrase')} landed, furthest behind: {task.behind}, {rung}"
     return f"{task.title}{asks}: {task.goal_bpm} bpm{by}; {far}"
 
 

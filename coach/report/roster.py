@@ -68,7 +68,7 @@ class Row:
         return "*" * self.edited + "+" * self.other_revision
 
     @property
-    def stands(self) -> str:
+    def rung(self) -> str:
         """The rung and the goal, or what was not begun."""
         if self.rung_bpm:
             return f"{self.rung_bpm} of {self.goal_bpm}"
@@ -183,37 +183,22 @@ def _row(student: str, title: str, file: StudentFile, drill: DrillSeen, today: d
     )
 
 
-HEADER = (
-    "student",
-    "drill",
-    "due",
-    "minutes",
-    "this week",
-    "rung",
-    "landed",
-    "fails",
-    "cold",
-    "last",
-    "next",
-    "why",
-)
-
-
-def _cells(row: Row, today: date) -> tuple[str, ...]:
-    return (
-        row.student + row.marks + (f" (assigned to {row.assigned_to})" if row.assigned_to else ""),
-        row.drill,
-        short_day(row.due, today) if row.due else "",
-        duration(row.minutes),
-        duration(row.week_minutes),
-        row.stands,
-        f"{row.landed} of {row.phrases}",
-        ", ".join(row.failing_nodes),
-        f"{row.cold_clean} of {row.cold}" if row.cold else "",
-        short_day(row.last, today) if row.last else "never",
-        row.advice,
-        row.why,
-    )
+SHOWN: dict[str, Callable[[Row, date], str]] = {
+    "student": lambda row, today: (
+        row.student + row.marks + (f" (assigned to {row.assigned_to})" if row.assigned_to else "")
+    ),
+    "due": lambda row, today: short_day(row.due, today) if row.due else "",
+    "minutes": lambda row, today: duration(row.minutes),
+    "this week": lambda row, today: duration(row.week_minutes),
+    "rung": lambda row, today: row.rung,
+    "landed": lambda row, today: f"{row.landed} of {row.phrases}",
+    "fails": lambda row, today: ", ".join(row.failing_nodes),
+    "cold": lambda row, today: f"{row.cold_clean} of {row.cold}" if row.cold else "",
+    "last": lambda row, today: short_day(row.last, today) if row.last else "never",
+    "next": lambda row, today: row.advice,
+    "why": lambda row, today: row.why,
+}
+"""The columns of the table for each drill, as people read them."""
 
 
 def roster_lines(rows: Sequence[Row], today: date) -> list[str]:
@@ -222,13 +207,12 @@ def roster_lines(rows: Sequence[Row], today: date) -> list[str]:
         return ["no student's report here"]
     lines = [f"{'student':<12} {'drill':<16} {'due':<6} {'min (week)':<10} {'rung':<15} {'cold':<8} last"]
     for row in rows:
-        cells = dict(zip(HEADER, _cells(row, today), strict=True))
+        due, cold, last = (SHOWN[name](row, today) for name in ("due", "cold", "last"))
         student = plain_text(row.student, 12 - len(row.marks)) + row.marks
         spent = f"{row.minutes:.0f} ({row.week_minutes:.0f})"
-        stands = row.stands.replace(" phrases", "").replace(" phrase", "")
+        rung = row.rung.replace(" phrases", "").replace(" phrase", "")
         lines.append(
-            f"{student:<12} {plain_text(row.drill, 16):<16} {cells['due'][:6]:<6} {spent:<10} {stands:<15} "
-            f"{cells['cold']:<8} {cells['last'][:6]}"
+            f"{student:<12} {plain_text(row.drill, 16):<16} {due[:6]:<6} {spent:<10} {rung:<15} {cold:<8} {last[:6]}"
         )
         if row.assigned_to:
             lines += _wrapped(f"assigned to {row.assigned_to}")
@@ -261,14 +245,9 @@ def _wrapped(text: str) -> list[str]:
 def roster_page(rows: Sequence[Row], notes: Sequence[tuple[str, str, str]], today: date) -> str:
     """The overview as a page; `notes` are student, day and text."""
     parts = ["<h1>Assignments</h1>", paragraph(f"as of {full_day(today)}", "quiet")]
-    header = tuple(name for name in HEADER if name != "drill")
     for drill in dict.fromkeys(row.drill for row in rows):
-        cells = [
-            tuple(cell for name, cell in zip(HEADER, _cells(row, today), strict=True) if name != "drill")
-            for row in rows
-            if row.drill == drill
-        ]
-        parts.append(section(drill, table(header, cells)))
+        cells = [[cell(row, today) for cell in SHOWN.values()] for row in rows if row.drill == drill]
+        parts.append(section(drill, table(tuple(SHOWN), cells)))
     parts += [paragraph(note, "quiet") for note in _footnotes(rows)]
     parts.append(section("Notes", table(("student", "day", "note"), notes)) if notes else "")
     parts.append(
@@ -277,59 +256,33 @@ def roster_page(rows: Sequence[Row], notes: Sequence[tuple[str, str, str]], toda
     return document("Assignments", parts, "wide")
 
 
+COLUMNS: dict[str, Callable[[Row], Cell]] = {
+    "student": lambda row: row.student,
+    "drill": lambda row: row.drill,
+    "drill_id": lambda row: row.drill_id,
+    "due": lambda row: row.due.isoformat() if row.due else None,
+    "minutes": lambda row: round(row.minutes, 1),
+    "minutes_this_week": lambda row: round(row.week_minutes, 1),
+    "rung_bpm": lambda row: row.rung_bpm or None,
+    "goal_bpm": lambda row: row.goal_bpm,
+    "furthest_behind": lambda row: row.behind,
+    "landed": lambda row: row.landed,
+    "phrases_begun": lambda row: row.begun,
+    "phrases": lambda row: row.phrases,
+    "fails": lambda row: "; ".join(row.failing_nodes),
+    "cold_clean": lambda row: row.cold_clean,
+    "cold": lambda row: row.cold,
+    "last_practised": lambda row: row.last.isoformat() if row.last else None,
+    "next": lambda row: row.advice,
+    "why": lambda row: row.why,
+    "edited": lambda row: row.edited,
+    "other_revision": lambda row: row.other_revision,
+    "assigned_to": lambda row: row.assigned_to,
+    "older_reports": lambda row: row.older,
+    "file": lambda row: row.path,
+}
+
+
 def roster_csv(rows: Sequence[Row]) -> str:
     """The overview for a spreadsheet."""
-    header = (
-        "student",
-        "drill",
-        "drill_id",
-        "due",
-        "minutes",
-        "minutes_this_week",
-        "rung_bpm",
-        "goal_bpm",
-        "furthest_behind",
-        "landed",
-        "phrases_begun",
-        "phrases",
-        "fails",
-        "cold_clean",
-        "cold",
-        "last_practised",
-        "next",
-        "why",
-        "edited",
-        "other_revision",
-        "assigned_to",
-        "older_reports",
-        "file",
-    )
-    return csv_text(header, (_csv_row(row) for row in rows))
-
-
-def _csv_row(row: Row) -> tuple[Cell, ...]:
-    return (
-        row.student,
-        row.drill,
-        row.drill_id,
-        row.due.isoformat() if row.due else None,
-        round(row.minutes, 1),
-        round(row.week_minutes, 1),
-        row.rung_bpm or None,
-        row.goal_bpm,
-        row.behind,
-        row.landed,
-        row.begun,
-        row.phrases,
-        "; ".join(row.failing_nodes),
-        row.cold_clean,
-        row.cold,
-        row.last.isoformat() if row.last else None,
-        row.advice,
-        row.why,
-        row.edited,
-        row.other_revision,
-        row.assigned_to,
-        row.older,
-        row.path,
-    )
+    return csv_text(tuple(COLUMNS), ([cell(row) for cell in COLUMNS.values()] for row in rows))

@@ -72,8 +72,8 @@ def digest(report: dict[str, Any]) -> str:
 
 
 def contents(report: dict[str, Any]) -> list[str]:
-    """What the file tells a teacher, in sentences for the student to read first."""
-    lines = [f"The file tells your teacher, of {plain_text(report['student']['name'])}:"]
+    """What a teacher sees in the file, in sentences for the student to read first."""
+    lines = [f"This is what your teacher will see of {plain_text(report['student']['name'])}:"]
     for drill in report["drills"]:
         days = drill["days"]
         spent = duration(sum(row[1] for row in days))

@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import asdict
 from typing import Any
 
+from coach.learning.ladder import DAYS_TO_LAND
+from coach.learning.memory import Memory
 from coach.learning.tempo_estimate import CleanTempo
 from coach.rating.counts import cells, columns
 from coach.report.figures import ExcerptFigures, PlaceFigures, Report
 from coach.report.table_csv import Cell, csv_text
 
-HEADER = (
+COLUMNS = (
     "kind",
     "name",
     "key",
@@ -85,8 +86,13 @@ def report_facts(report: Report) -> dict[str, Any]:
 
 
 def report_csv(report: Report) -> str:
-    """One row for each phrase in each layer, node and move."""
-    return csv_text(HEADER, _rows(report))
+    """One row for each phrase in each layer, node and move; a column that says nothing of it is empty."""
+    rows = [
+        *(_excerpt_row(one) for one in report.excerpts),
+        *(_place_row("node", one) for one in report.nodes),
+        *(_place_row("move", one) for one in report.moves),
+    ]
+    return csv_text(COLUMNS, ([row.get(column) for column in COLUMNS] for row in rows))
 
 
 def _excerpt(one: ExcerptFigures) -> dict[str, Any]:
@@ -143,57 +149,50 @@ def _place(one: PlaceFigures) -> dict[str, Any]:
     }
 
 
-def _rows(report: Report) -> Iterator[tuple[Cell, ...]]:
-    for one in report.excerpts:
-        tempo, memory = one.tempo, one.memory
-        yield (
-            str(one.excerpt.kind),
-            one.title,
-            one.excerpt.key,
-            one.drill_title,
-            one.excerpt.layer,
-            one.rung_bpm,
-            one.goal_bpm,
-            *(
-                (round(tempo.bpm, 1), round(tempo.low_bpm, 1), round(tempo.high_bpm, 1))
-                if tempo and one.known
-                else (None,) * 3
-            ),
-            *(None,) * 5,
-            None if one.retention is None else round(one.retention, 3),
-            memory.due.isoformat() if memory.due else None,
-            memory.cold_days,
-            memory.cold_clean,
-            memory.days,
-            memory.reps,
-            round(one.minutes, 1),
-            memory.last_day.isoformat(),
-            one.landed_days[-1].isoformat() if len(one.landed_days) >= 2 else None,
-            *cells(memory.marked),
-        )
-    for kind, places in (("node", report.nodes), ("move", report.moves)):
-        for place in places:
-            memory, fail = place.memory, place.fail
-            yield (
-                kind,
-                place.name,
-                place.key[2:],
-                *(None,) * 3,
-                memory.goal_bpm,
-                *(None,) * 3,
-                round(fail.mean, 4),
-                round(fail.low, 4),
-                round(fail.high, 4),
-                round(fail.weight, 2),
-                place.near_goal,
-                None if place.retention is None else round(place.retention, 3),
-                memory.due.isoformat() if memory.due else None,
-                memory.cold_days,
-                memory.cold_clean,
-                memory.days,
-                memory.reps,
-                None,
-                memory.last_day.isoformat(),
-                None,
-                *cells(memory.marked),
-            )
+def _excerpt_row(one: ExcerptFigures) -> dict[str, Cell]:
+    row: dict[str, Cell] = {
+        "kind": str(one.excerpt.kind),
+        "name": one.title,
+        "key": one.excerpt.key,
+        "drill": one.drill_title,
+        "layer": one.excerpt.layer,
+        "rung_bpm": one.rung_bpm,
+        "goal_bpm": one.goal_bpm,
+        "minutes": round(one.minutes, 1),
+        "landed": one.landed_days[-1].isoformat() if len(one.landed_days) >= DAYS_TO_LAND else None,
+        **_memory_cells(one.memory, one.retention),
+    }
+    if one.tempo and one.known:
+        row["clean_tempo_bpm"] = round(one.tempo.bpm, 1)
+        row["clean_tempo_low_bpm"] = round(one.tempo.low_bpm, 1)
+        row["clean_tempo_high_bpm"] = round(one.tempo.high_bpm, 1)
+    return row
+
+
+def _place_row(kind: str, place: PlaceFigures) -> dict[str, Cell]:
+    fail = place.fail
+    return {
+        "kind": kind,
+        "name": place.name,
+        "key": place.key[2:],
+        "goal_bpm": place.memory.goal_bpm,
+        "fail_rate": round(fail.mean, 4),
+        "fail_rate_low": round(fail.low, 4),
+        "fail_rate_high": round(fail.high, 4),
+        "fail_rate_weight": round(fail.weight, 2),
+        "near_goal": place.near_goal,
+        **_memory_cells(place.memory, place.retention),
+    }
+
+
+def _memory_cells(memory: Memory, retention: float | None) -> dict[str, Cell]:
+    return {
+        "retention": None if retention is None else round(retention, 3),
+        "due": memory.due.isoformat() if memory.due else None,
+        "cold_days": memory.cold_days,
+        "cold_clean": memory.cold_clean,
+        "days": memory.days,
+        "reps": memory.reps,
+        "last_practised": memory.last_day.isoformat(),
+        **dict(zip(columns(), cells(memory.marked), strict=True)),
+    }

@@ -188,7 +188,7 @@ def sentence(notice: Notice) -> str:
         case RatingTakenBack(title, tempo_bpm, faults):
             return f"Taken back: {title} at {tempo_bpm}, {in_words(faults) or 'clean'}. Rate it anew."
         case Relieved(release):
-            return f"It stays choked: {release.value} for this turn."
+            return f"Still not clean: {release.value} for this turn."
         case LeftForToday(title):
             return f"{title}: enough for today. It comes back another day."
         case Missing(what, item):

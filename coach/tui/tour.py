@@ -39,7 +39,7 @@ PAGES: tuple[tuple[str, str], ...] = (
     (
         "46→52",
         "Three clean in a row climb a rung, one failed repetition drops one, until every node rings, in time, at the "
-        "piece's tempo. When it stays choked, the coach makes it shorter or easier, or leaves it for today.",
+        "piece's tempo. When something keeps failing, the coach makes it shorter or easier, or leaves it for today.",
     ),
     (
         "STOP",

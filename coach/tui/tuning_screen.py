@@ -16,8 +16,8 @@ from coach.tui.stage import Stage
 from coach.tui.widgets import HintLine
 
 _HOW = (
-    "Let both harmonics ring together and turn the peg until they beat as slowly as told. Pairs that do not beat at "
-    "all drift from equal temperament, and the error adds up from string to string."
+    "Let both harmonics ring together and turn the peg until they beat as slowly as the number says. Pairs that do "
+    "not beat at all drift from equal temperament, and the error adds up from string to string."
 )
 
 

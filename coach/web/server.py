@@ -128,7 +128,7 @@ class CoachServer(Server):
             if origin and origin != f"{request.scheme}://{request.host}":
                 raise web.HTTPForbidden(text="another site may not use this server")
             if request.path == "/ws" and not origin:
-                raise web.HTTPForbidden(text="a browser tells where it comes from; this request does not")
+                raise web.HTTPForbidden(text="a browser says where a request comes from; this one does not")
             if self._door is None or request.path == "/enter":
                 return await handler(request)
             if not self._door.knows(request.cookies.get(COOKIE, "")):
