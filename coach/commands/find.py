@@ -30,7 +30,8 @@ from coach.strings.fingering_text import (
     tab_lines,
     warning_lines,
 )
-from coach.strings.instrument import DEFAULT_PARTIAL, Instrument, nodes_upto
+from coach.strings.instrument import DEFAULT_PARTIAL, LAST_FRET, Instrument, Node, nodes_upto
+from coach.strings.plucked import PluckedString
 from coach.strings.reach import (
     FingeringSettings,
     Place,
@@ -40,7 +41,7 @@ from coach.strings.reach import (
     under_held,
     why_nowhere,
 )
-from coach.strings.touch import LAST_FRET, forgiveness
+from coach.strings.touch import Forgiveness, finger_share, forgiveness
 from coach.strings.units import HIGHEST_MIDI, midi_from_note, note_name
 
 TAB_WIDTH = 78
@@ -100,8 +101,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--finger-mm",
         metavar="MM",
-        default=f"{_DEFAULTS.finger_mm:g}",
-        help="width of string under a light touch (default: 8)",
+        help="width of string under a light touch (default: 8 on a scale of 864, in proportion on others)",
     )
     parser.add_argument("--fretting-hand", action="store_true", help="no touch by the plucking hand")
     add_instrument(parser)
@@ -166,10 +166,10 @@ def _show_places(
     for place, cost in best:
         if place.node is None:
             continue
-        clear_mm = forgiveness(place.node, instrument.scale_mm, settings.finger_mm).clear_mm
+        clear = _allowed(instrument, place.string, place.node, settings).clear_mm
         say(
             f"{instrument.string_label(place.string):<7} {place.text:>6} {place.position_mm:7.1f} "
-            f"{place.node.partial:7d} {round(place.offset_cents):+6d}  {clear_mm:10.1f} mm  "
+            f"{place.node.partial:7d} {round(place.offset_cents):+6d}  {clear:10d} mm  "
             f"{'plucking' if place.plucking_hand else 'fretting'} {cost:6.1f}"
         )
     say("Cheapest first; cost: narrow node, hand beyond mid-string, span to a held note.")
@@ -199,15 +199,17 @@ def _print_fingering(
 
 def _settings(arguments: argparse.Namespace) -> FingeringSettings:
     upto = whole(arguments.upto, "--upto")
+    finger_mm = None if arguments.finger_mm is None else number(arguments.finger_mm, "--finger-mm", "mm")
     values = {
         "tolerance_cents": number(arguments.tolerance, "--tolerance", "cents"),
         "reach_mm": number(arguments.reach_mm, "--reach-mm", "mm"),
-        "finger_mm": number(arguments.finger_mm, "--finger-mm", "mm"),
         "hand_speed_mm_s": number(arguments.hand_speed, "--hand-speed", "mm/s"),
     }
     try:
         nodes_upto(upto)
-        return FingeringSettings(upto=upto, plucking_hand=not arguments.fretting_hand, **values)
+        return FingeringSettings(
+            upto=upto, finger_mm=finger_mm, plucking_hand=not arguments.fretting_hand, **values
+        )
     except ValueError as error:
         raise usage("the search", error) from None
 
@@ -316,6 +318,11 @@ def _bass(instrument: Instrument, line: str | None, beat_s: float) -> list[Wante
     return notes
 
 
+def _allowed(instrument: Instrument, string: int, node: Node, settings: FingeringSettings) -> Forgiveness:
+    plucked = PluckedString.of(instrument, string)
+    return forgiveness(plucked, node, finger_share(settings.finger_mm, plucked.length_mm))
+
+
 def _json_place(instrument: Instrument, place: Place, settings: FingeringSettings) -> dict[str, Any]:
     row: dict[str, Any] = {
         "string": instrument.string_at(place.string).name,
@@ -330,7 +337,7 @@ def _json_place(instrument: Instrument, place: Place, settings: FingeringSetting
         "fret": float(place.node.label),
         "fret_exact": place.node.fret,
         "offset_cents": round(place.offset_cents, 6),
-        "clear_mm": forgiveness(place.node, instrument.scale_mm, settings.finger_mm).clear_mm,
+        "clear_mm": _allowed(instrument, place.string, place.node, settings).clear_mm,
         "hand": "plucking" if place.plucking_hand else "fretting",
     }
 

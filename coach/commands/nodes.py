@@ -19,7 +19,7 @@ from coach.commands.instrument_options import (
 )
 from coach.ground.digits import rounded
 from coach.ground.problem import Problem, UsageError
-from coach.strings import fretboard, node_table, touch
+from coach.strings import fretboard, node_table, plucked
 from coach.strings.instrument import DEFAULT_PARTIAL, Instrument, Node, nodes_upto
 
 WIDEST = 160
@@ -43,8 +43,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--finger-mm",
         metavar="MM",
-        default=str(touch.FINGER_WIDTH_MM),
-        help="width of string under a light touch (default: 8)",
+        help="width of string under a light touch (default: 8 on a scale of 864, in proportion on others)",
     )
     parser.add_argument("--left-handed", action="store_true", help="draw the nut on the right")
     add_json(parser)
@@ -57,15 +56,15 @@ def run(arguments: argparse.Namespace) -> int:
     strings = None
     if arguments.string is not None:
         strings = [string_index(instrument, arguments.string, "--string")]
-    pluck_mm = _point(arguments.pluck_mm, "--pluck-mm", touch.PLUCK_SHARE, instrument)
-    pickup_mm = _point(arguments.pickup_mm, "--pickup-mm", touch.PICKUP_SHARE, instrument)
+    pluck_mm = _point(arguments.pluck_mm, "--pluck-mm", plucked.PLUCK_SHARE, instrument)
+    pickup_mm = _point(arguments.pickup_mm, "--pickup-mm", plucked.PICKUP_SHARE, instrument)
     low, high = _frets(arguments.frets)
     try:
         nodes = nodes_upto(whole(arguments.upto, "--upto"))
     except ValueError as error:
         raise usage("--upto", error) from None
     nodes = tuple(node for node in nodes if low <= node.fret <= high)
-    finger_mm = number(arguments.finger_mm, "--finger-mm", "mm")
+    finger_mm = None if arguments.finger_mm is None else number(arguments.finger_mm, "--finger-mm", "mm")
     try:
         rows = node_table.node_rows(instrument, nodes, strings, pluck_mm, pickup_mm, finger_mm)
     except ValueError as error:
@@ -88,7 +87,7 @@ def run(arguments: argparse.Namespace) -> int:
             max(0.0, min(instrument.fret_mm(low), instrument.position_mm(nodes[0])) - margin_mm),
             min(instrument.scale_mm, instrument.fret_mm(high) + margin_mm),
         )
-    _print_text(instrument, rows, window_mm, arguments, (pluck_mm, pickup_mm, finger_mm))
+    _print_text(instrument, rows, window_mm, arguments, (pluck_mm, pickup_mm))
     return 0
 
 
@@ -97,9 +96,9 @@ def _print_text(
     rows: Sequence[node_table.NodeRow],
     window_mm: tuple[float, float] | None,
     arguments: argparse.Namespace,
-    hand_mm: tuple[float, float, float],
+    hand_mm: tuple[float, float],
 ) -> None:
-    pluck_mm, pickup_mm, finger_mm = hand_mm
+    pluck_mm, pickup_mm = hand_mm
     width = min(shutil.get_terminal_size().columns, WIDEST)
     nodes = tuple(dict.fromkeys(row.node for row in rows))
     say(f"Nodes up to partial {arguments.upto}: {described(instrument)}")
@@ -112,11 +111,13 @@ def _print_text(
     say(f"To scale, about {column_mm:.0f} mm a column: digits are partials, ┼ fret wires, ╫ the nut.")
     say("")
     one_string = [row for row in rows if row.string == rows[0].string]
+    say(f"Where to touch the {instrument.string_label(one_string[0].string)} string:")
     for line in node_table.place_lines(one_string):
         say(line)
     say("past: nearer to the bridge than the wire; before: nearer to the nut.")
-    say(f'Touch {finger_mm:g} mm wide; "dulls" and "wins" are a model\'s mm, not measured: a guide.')
-    say("level: dB under the same string plucked open; 10 dB less sounds half as loud.")
+    for line in node_table.touch_lines(one_string):
+        say(line)
+    say("level: loudness against the open string, dB (A); 10 less sounds half as loud.")
     say(f"Computed for a pluck {pluck_mm:.0f} mm and a pickup {pickup_mm:.0f} mm from the bridge.")
     for line in _weak_lines(instrument, nodes, pluck_mm, pickup_mm):
         say(line)
@@ -136,8 +137,8 @@ def _weak_lines(
             ("plucked", pluck_mm, "pluck nearer to {:.0f} mm"),
             ("picked up", pickup_mm, "best near {:.0f} mm"),
         ):
-            if touch.level_of(touch.place_weight(partial, at_mm, instrument.scale_mm)) <= WEAK_DB:
-                best_mm = touch.best_plucking_point_mm(partial, instrument.scale_mm)
+            if plucked.level_of(plucked.place_weight(partial, at_mm, instrument.scale_mm)) <= WEAK_DB:
+                best_mm = plucked.best_plucking_point_mm(partial, instrument.scale_mm)
                 lines.append(
                     f"Partial {partial} is faint {what} at {at_mm:.0f} mm, near its own node: "
                     f"{way_out.format(best_mm)}."
@@ -151,7 +152,7 @@ def _point(text: str | None, option: str, share: float, instrument: Instrument) 
         return share * instrument.scale_mm
     value = number(text, option, "mm")
     try:
-        touch.place_weight(1, value, instrument.scale_mm)
+        plucked.place_weight(1, value, instrument.scale_mm)
     except ValueError as error:
         raise usage(option, error) from None
     return value
@@ -188,22 +189,14 @@ def _json_row(
         "hz": row.hz,
         "wire": None
         if aim is None
-        else {
-            "fret": aim.fret,
-            "offset_mm": aim.offset_mm,
-            "aiming_there": aim.result,
-            "sounds_partial": aim.sounds,
+        else {"fret": aim.fret, "offset_mm": aim.offset_mm, "aiming_there": aim.word},
+        "touch": {
+            "clear_mm": row.forgiveness.clear_mm,
+            "dead_mm": row.forgiveness.dead_mm,
+            "seconds": row.touch_s,
+            "lifted_early": row.hasty,
         },
-        "forgiveness": {side: _json_stray(getattr(row.forgiveness, side)) for side in ("nut", "bridge")},
-        "excitation": touch.place_weight(partial, pluck_mm, scale_mm),
-        "pickup": touch.place_weight(partial, pickup_mm, scale_mm),
-        "level_db": row.level_db,
-    }
-
-
-def _json_stray(stray: touch.Stray) -> dict[str, Any]:
-    return {
-        "dull_mm": stray.dull_mm,
-        "other_partial_mm": stray.other_mm,
-        "other_partial": stray.other_partial,
+        "excitation": plucked.place_weight(partial, pluck_mm, scale_mm),
+        "pickup": plucked.place_weight(partial, pickup_mm, scale_mm),
+        "level_db": round(row.level_db),
     }

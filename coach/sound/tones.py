@@ -5,7 +5,7 @@ as shares of the open string's length, from the bridge.
 
 Physics. A stiff string's partial m sounds m f0 sqrt(1 + B m^2) (Fletcher, JASA 36 (1964) 203). A touch at
 node k/n leaves only the partials n, 2n, 3n ... A pluck at p gives partial m the strength |sin(pi m p)| / m, a
-pickup at q hears it as |sin(pi m q)| (see `coach.strings.touch`). Stopping a string at a fret shortens it: f0
+pickup at q hears it as |sin(pi m q)| (see `coach.strings.plucked`). Stopping a string at a fret shortens it: f0
 grows by r = 2^(fret / 12), p and q by r too, B by r^2 (B goes with 1 / length^2, Fletcher 1964). Each partial
 decays as exp(-(b1 + b3 f^2) t), the usual two-term loss of a string; the two constants are our own, set so
 that a low string rings for some seconds and its high partials for a fraction of one.
@@ -27,7 +27,7 @@ import numpy as np
 from coach.music.rhythm import sample_at
 from coach.sound.levels import amplitude, fade_edges
 from coach.strings.instrument import Node
-from coach.strings.touch import PICKUP_SHARE, PLUCK_SHARE
+from coach.strings.plucked import PICKUP_SHARE, PLUCK_SHARE, decay_per_s
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -46,8 +46,6 @@ RELEASE_S = 0.04
 """A tone is damped within this time after its duration."""
 
 _ATTACK_S = 0.002
-_B1 = 0.7
-_B3 = 2.5e-6
 _MOST_PARTIALS = 40
 _HIGHEST_HZ = 9000.0
 _BLOCK = 256
@@ -98,7 +96,7 @@ def partials_of(tone: Tone) -> tuple[Partial, ...]:
         if count > 1 and hz > _HIGHEST_HZ:
             break
         strength = abs(math.sin(math.pi * m * pluck) * math.sin(math.pi * m * pickup)) / m
-        partials.append(Partial(hz, strength, _B1 + _B3 * hz * hz))
+        partials.append(Partial(hz, strength, decay_per_s(hz)))
     return tuple(partials)
 
 

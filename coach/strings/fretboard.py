@@ -11,8 +11,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
-from coach.strings.instrument import Instrument, Node
-from coach.strings.touch import LAST_FRET
+from coach.strings.instrument import LAST_FRET, Instrument, Node
 
 NARROWEST = 40
 LABEL_ROWS = 3

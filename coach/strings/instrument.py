@@ -35,6 +35,8 @@ STRINGS_RANGE = (1, 12)
 SCALE_MM_RANGE = (100.0, 2000.0)
 A4_HZ_RANGE = (380.0, 480.0)
 STIFFNESS_RANGE = (0.0, 0.01)
+LAST_FRET = 24
+"""Wires beyond this fret are not on the neck."""
 FRET_TOLERANCE = 0.06
 """How far a written decimal fret may lie from a node (in frets): 3.1 and 3.16 both mean 3.156."""
 COMMON_PARTIAL = 5

@@ -7,20 +7,26 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from textwrap import wrap
 
 from coach.strings.instrument import Instrument, Node
+from coach.strings.plucked import PluckedString
 from coach.strings.touch import (
-    FINGER_WIDTH_MM,
-    PICKUP_SHARE,
-    PLUCK_SHARE,
+    HASTY,
     Forgiveness,
-    Stray,
     WireAim,
+    Word,
+    finger_share,
     forgiveness,
     level_db,
+    steady_word,
+    usual_touch_s,
     wire_aim,
 )
 from coach.strings.units import nearest_note, note_name
+
+WIDTH = 79
+"""Columns of the texts below a table."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,7 +45,11 @@ class NodeRow:
     aim: WireAim | None
     """What aiming at the nearest fret wire does; None beyond the last fret."""
     level_db: float
-    """Level for the plucking point and pickup, in dB against the same string plucked open."""
+    """Loudness for the plucking point and pickup, in dB (A) against the same string plucked open."""
+    touch_s: float
+    """How long the finger rests."""
+    hasty: Word | None
+    """What a third of that gives at perfect aim; None where that is as the pressure is."""
 
     @property
     def note(self) -> str:
@@ -52,52 +62,78 @@ def node_rows(
     strings: Iterable[int] | None = None,
     pluck_mm: float | None = None,
     pickup_mm: float | None = None,
-    finger_mm: float = FINGER_WIDTH_MM,
+    finger_mm: float | None = None,
 ) -> list[NodeRow]:
     """A row for each node on each string (all of them where none are named), string by string.
 
-    Plucking point and pickup are in mm from the bridge; where they are not given, 0.09 and 0.07 of the scale.
+    Plucking point and pickup are in mm from the bridge; where they are not given, 0.09 and 0.07 of the length.
     ValueError when either is not on the string.
     """
-    scale_mm = instrument.scale_mm
-    pluck_mm = PLUCK_SHARE * scale_mm if pluck_mm is None else pluck_mm
-    pickup_mm = PICKUP_SHARE * scale_mm if pickup_mm is None else pickup_mm
     wanted = tuple(nodes)
     rows = []
     for string in range(len(instrument.strings)) if strings is None else strings:
-        for node in wanted:
-            hz = instrument.sounding_hz(string, node)
-            midi, offset_cents = nearest_note(hz, instrument.a4_hz)
-            rows.append(
-                NodeRow(
-                    string,
-                    node,
-                    instrument.position_mm(node),
-                    midi,
-                    offset_cents,
-                    hz,
-                    forgiveness(node, scale_mm, finger_mm),
-                    wire_aim(instrument, node, finger_mm),
-                    level_db(node.partial, pluck_mm, pickup_mm, scale_mm),
-                )
-            )
+        plucked = PluckedString.of(instrument, string, pluck_mm, pickup_mm)
+        width = finger_share(finger_mm, plucked.length_mm)
+        rows += [_row(instrument, string, node, plucked, width) for node in wanted]
     return rows
+
+
+def _row(instrument: Instrument, string: int, node: Node, plucked: PluckedString, width: float) -> NodeRow:
+    hz = instrument.sounding_hz(string, node)
+    midi, offset_cents = nearest_note(hz, instrument.a4_hz)
+    allowed = forgiveness(plucked, node, width)
+    touch_s = usual_touch_s(plucked)
+    return NodeRow(
+        string,
+        node,
+        instrument.position_mm(node),
+        midi,
+        offset_cents,
+        hz,
+        allowed,
+        wire_aim(instrument, node, allowed),
+        level_db(plucked, node, width),
+        touch_s,
+        steady_word(plucked, node, HASTY * touch_s, width),
+    )
 
 
 def place_lines(rows: Sequence[NodeRow]) -> list[str]:
     """Where each node lies and how it treats the finger: the rows of one string as a table of 80 columns."""
     lines = [
-        "                     from the      dulls   another partial wins   at the  level",
-        " fret     mm partial wire, mm      after   to nut     to bridge   wire       dB",
+        "                     from the       clear    dead    at the   level",
+        " fret     mm partial wire, mm      within    from    wire        dB",
     ]
     for row in rows:
-        nut, bridge = row.forgiveness.nut, row.forgiveness.bridge
+        allowed = row.forgiveness
+        dead = "never" if allowed.dead_mm is None else f"{allowed.dead_mm} mm"
         lines.append(
             f"{row.node.label:>5} {row.position_mm:6.1f} {row.node.partial:5d}   {_from_wire(row.aim):<14}"
-            f"{min(nut.dull_mm, bridge.dull_mm):4.1f}   {_wins(nut):<9}  {_wins(bridge):<9}"
-            f"   {_at_wire(row):<8} {row.level_db:4.0f}"
+            f"{allowed.clear_mm:3d} mm {dead:>7}    {row.aim.word if row.aim else '-':<8} {row.level_db:4.0f}"
         )
     return lines
+
+
+def touch_lines(rows: Sequence[NodeRow]) -> list[str]:
+    """What the words of `place_lines` mean, and what a touch lifted too soon gives; the rows are of one string."""
+    touch_s = rows[0].touch_s
+    early = [row.node.label for row in rows if row.hasty == "open"]
+    texts = [
+        "clear: more than half as loud as with no finger there, under a light touch and a firm one; dead: less "
+        "than a quarter; between them dull, more so the firmer the touch.",
+        f"For a finger lifted after {touch_s:.2f} s; a model's mm, not measured: a guide.",
+        f"Lifted after {HASTY * touch_s:.2f} s, the open string still speaks at {', '.join(early)}."
+        if early
+        else "",
+        "Held much longer, every harmonic dulls, the high ones first.",
+    ]
+    return [line for text in texts for line in wrap(text, WIDTH)]
+
+
+def stray_text(allowed: Forgiveness) -> str:
+    """How far a finger may stray, in words."""
+    clear = f"clear within {allowed.clear_mm} mm" if allowed.clear_mm else "never quite clear"
+    return clear if allowed.dead_mm is None else f"{clear}, dead from {allowed.dead_mm} mm on"
 
 
 def sounding_lines(instrument: Instrument, rows: Sequence[NodeRow]) -> list[str]:
@@ -118,15 +154,3 @@ def _from_wire(aim: WireAim | None) -> str:
         return f"at {aim.fret}"
     side = "past" if aim.offset_mm > 0 else "before"
     return f"{abs(aim.offset_mm):.1f} {side} {aim.fret:<2}"
-
-
-def _wins(stray: Stray) -> str:
-    if stray.other_mm is None:
-        return "none"
-    return f"{stray.other_mm:4.1f}: {stray.other_partial}"
-
-
-def _at_wire(row: NodeRow) -> str:
-    if row.aim is None:
-        return "-"
-    return f"{row.aim.sounds} wins" if row.aim.result == "fails" else row.aim.result

@@ -11,8 +11,9 @@ import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from coach.strings.instrument import DEFAULT_PARTIAL, Instrument, Node, nodes_upto
-from coach.strings.touch import FINGER_MM_RANGE, FINGER_WIDTH_MM, LAST_FRET, forgiveness
+from coach.strings.instrument import DEFAULT_PARTIAL, LAST_FRET, Instrument, Node, nodes_upto
+from coach.strings.plucked import PluckedString
+from coach.strings.touch import FINGER_MM_RANGE, clear_mm, finger_share
 from coach.strings.units import cents_between, hz_from_midi, midi_from_hz, note_name
 
 FINGER_COST_MM = 10.0
@@ -61,14 +62,15 @@ class FingeringSettings:
     """Span of the fretting hand; 130 mm is frets 1 to 4 of a 34 inch bass, a finger a fret. Uncalibrated."""
     hand_speed_mm_s: float = 1000.0
     """Speed at which a move is as fast as the player cares for. Uncalibrated."""
-    finger_mm: float = FINGER_WIDTH_MM
+    finger_mm: float | None = None
+    """Width of string under a light touch; None for the usual share of the string's length."""
     plucking_hand: bool = True
     """Whether the plucking hand may touch nodes from fret 12 on."""
 
     def __post_init__(self) -> None:
         for name, (low, high) in LIMITS.items():
             value = getattr(self, name)
-            if not low <= value <= high:
+            if value is not None and not low <= value <= high:
                 what, _, unit = name.partition("_")
                 raise ValueError(f"{what} {unit} {value:g} is outside {low:g} to {high:g}")
 
@@ -115,12 +117,13 @@ def places_for(
     wanted_hz = hz_from_midi(midi, instrument.a4_hz)
     places = []
     for at in range(len(instrument.strings)) if string is None else (string,):
+        plucked = PluckedString.of(instrument, at)
+        width = finger_share(settings.finger_mm, plucked.length_mm)
         for node in nodes_upto(settings.upto):
             offset_cents = cents_between(instrument.sounding_hz(at, node), wanted_hz)
             if abs(offset_cents) > settings.tolerance_cents:
                 continue
-            clear_mm = forgiveness(node, instrument.scale_mm, settings.finger_mm).clear_mm
-            finger = FINGER_COST_MM / max(clear_mm, LEAST_CLEAR_MM)
+            finger = FINGER_COST_MM / max(clear_mm(plucked, node, width), LEAST_CLEAR_MM)
             position_mm = instrument.position_mm(node)
             high = HIGH_COST * max(0.0, 2.0 * node.numerator / node.partial - 1.0)
             places.append(Place(at, node, None, False, position_mm, offset_cents, finger + high))

@@ -1,89 +1,99 @@
-"""The light touch: how far the finger may stray from a node, what sounds then, and how strongly a partial speaks.
+"""The light touch: what a string does while a finger rests on it and after, and how near the finger must come.
 
-Conventions: positions are fractions of the string length from the nut, or mm where the name says so; plucking
-point and pickup are in mm from the bridge, as players measure them.
+Conventions: positions are shares of the string's length from the nut, or mm where the name says so; durations in
+seconds from the pluck to the moment at which the finger is lifted.
 
-Touch. A finger that rests lightly over a width w (a fraction of the length) at x damps partial m in proportion to
-the mean of sin^2(pi m x) under it: d_m = 1/2 [1 - cos(2 pi m x) sin(pi m w) / (pi m w)], the first-order modal
-damping of a string with a lossy stretch. The touch costs partial m `TOUCH_STRENGTH` x d_m nepers. A node dulls
-where its own partial has lost `DULL_LOSS_DB`; another partial wins where one that is no multiple of the node's is
-the loudest, partials starting as 1 / m (a plucked string's velocity before the plucking point is counted:
-Fletcher and Rossing, The Physics of Musical Instruments, ch. 2, from memory).
+Model. The finger is a dashpot spread over a short width of the string: it resists velocity, and nothing else. With
+y = sum of q_m sin(pi m x), the modes of a stiff string are coupled through it,
 
-Plucking and pickup. A pluck at p gives partial m a displacement as sin(pi m p) / m^2, so a velocity, which is what a
-magnetic pickup senses, as sin(pi m p) / m; a pickup at q takes part in it as sin(pi m q) (Fletcher and Rossing, as
-above, from memory). Touched at a node of partial m the string rings in m, 2m, 3m and so on: a note's level is the sum
-of their squares, against the open string plucked and picked up at the same points. The touch's own loss is left out.
+    q_m'' + w_m^2 q_m + 8 f0 P sum over n of M_mn q_n' = 0,  M_mn = mean of sin(pi m x) sin(pi n x) under the finger,
 
-The four constants below are uncalibrated: no measurement of fingers is behind them. They were set so that the
-fret wire works for partials 2 to 5 and fails for 3.2, 2.7 and 5.8 on a 34 inch bass (common practice, no source).
-They rank nodes; the millimetres are a guide, not a measurement.
+w_m = 2 pi m f0 sqrt(1 + B m^2), where P, the *pressure*, is the dashpot's resistance over twice the string's wave
+impedance (Fletcher and Rossing, The Physics of Musical Instruments, ch. 2 and 4, from memory; the coupling is derived
+from the string's equation of motion). It is solved by eigenvalues for as long as the finger rests. The string's own
+losses, small beside the finger's in so short a time, act on each partial by itself. A simulation by finite
+differences, which shares no code with this, agrees (tests/test_touch.py).
+
+Words. "Dull" is a harmonic half as loud as its partials would be without the finger, "dead" one a quarter as loud: 10
+and 20 dB (the sone: ten phon double the loudness, Stevens 1955). Nobody has measured a player's finger: what is stated
+of a node holds for every pressure from a light to a firm touch, and is given in whole mm.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Literal
 
-from coach.strings.instrument import HIGHEST_PARTIAL, Instrument, Node
+from coach.strings.instrument import LAST_FRET, Instrument, Node
+from coach.strings.plucked import PluckedString, decay_per_s, level_of, partials_power
 
-FINGER_WIDTH_MM = 8.0
-"""Width of string under a light fingertip. Uncalibrated."""
-TOUCH_STRENGTH = 100.0
-"""Nepers that a touch costs a partial whose damping d is 1. Uncalibrated."""
-DULL_LOSS_DB = 12.0
-"""Loss at which a node counts as dull. Uncalibrated."""
-LAST_FRET = 24
-"""Wires beyond this fret are not on the neck."""
-
+FINGER_SHARE = 8.0 / 864.0
+"""Width of string under a light fingertip as a share of its length: 8 mm on a 34 inch bass, 3 mm on a violin, whose
+players touch with the tip alone. Uncalibrated."""
 FINGER_MM_RANGE = (0.0, 40.0)
-PLUCK_SHARE = 0.09
-"""Plucking point where none is given, as a share of the scale from the bridge (78 mm of 864): harmonics are
-plucked near the bridge. Common practice, no source."""
-PICKUP_SHARE = 0.07
-"""Pickup where none is given, as a share of the scale from the bridge (60 mm of 864): about where a bass with two
-pickups has the one at the bridge. Common practice, no source."""
-FAINTEST_DB = -60.0
-"""Levels below this are shown as this: a node plucked at another node of its own partial."""
+LIGHT, USUAL, FIRM = 0.5, 1.0, 2.0
+"""Pressures. At 1 a point finger takes from the string the most that a dashpot can: half of what arrives. The factor 2
+to either side is our own."""
+TOUCH_PERIODS, LEAST_TOUCH_S = 6.0, 0.03
+"""A player lifts as soon as the harmonic speaks, which takes a low string longer: about so many periods of the open
+string, and no less than a hand needs. Uncalibrated."""
+DULL_DB, DEAD_DB = 10.0, 20.0
 
+MODES = 40
+"""Modes that are coupled, at least: those that the finger's width and the ear leave to be heard, and some more."""
 _NEPER_DB = 20.0 / math.log(10.0)
-_SEARCH_STEPS = 40
+_CLOSE_DB = 1.0
+_MOST_STEPS = 6
 
-Aim = Literal["works", "dull", "fails"]
+HASTY = 1 / 3
+"""A touch too short, in usual ones. Our own."""
+
+Word = Literal["clear", "dull", "dead", "open"]
+"""What a touch gives; `open`: the open string speaks, louder than the harmonic."""
 
 
 @dataclass(frozen=True, slots=True)
-class Stray:
-    """How far the finger may stray from a node to one side."""
+class Touch:
+    """A finger on a string: where, how wide, how firm and how long."""
 
-    dull_mm: float
-    """Distance at which the node dulls; 0 where it is dull at its best."""
-    other_mm: float | None
-    """Distance at which another partial wins; None where none does before the string's end or the midpoint
-    to where this partial rings again."""
-    other_partial: int | None
-    """The partial that wins there."""
+    at: float
+    """Its middle, as a share of the length from the nut."""
+    width: float = FINGER_SHARE
+    """Share of the length under it."""
+    pressure: float = USUAL
+    seconds: float = 0.1
+
+
+@dataclass(frozen=True, slots=True)
+class Ringing:
+    """What rings after a touch at a node or near it, in dB against the harmonic with no finger on the string."""
+
+    harmonic_db: float
+    """The node's partial and its multiples."""
+    rest_db: float
+    """All other partials: the open string."""
 
     @property
-    def clear_mm(self) -> float:
-        """The lesser of the two distances: so far the node is clear."""
-        return self.dull_mm if self.other_mm is None else min(self.dull_mm, self.other_mm)
+    def word(self) -> Word:
+        """What a player would say of it."""
+        if self.rest_db > max(self.harmonic_db, -DEAD_DB):
+            return "open"
+        if self.harmonic_db > -DULL_DB:
+            return "clear"
+        return "dull" if self.harmonic_db > -DEAD_DB else "dead"
 
 
 @dataclass(frozen=True, slots=True)
 class Forgiveness:
-    """How far the finger may stray from a node towards the nut and towards the bridge."""
+    """How far the finger may stray from a node, in whole mm."""
 
-    nut: Stray
-    bridge: Stray
-
-    @property
-    def clear_mm(self) -> float:
-        """The lesser of both sides."""
-        return min(self.nut.clear_mm, self.bridge.clear_mm)
+    clear_mm: int
+    """Up to here the harmonic is more than half as loud, even under a firm touch; 0 where it is dull at its best."""
+    dead_mm: int | None
+    """From here on less than a quarter as loud, even under a light touch; None where that does not come before
+    the next point at which the partial rings."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,46 +103,77 @@ class WireAim:
     fret: int
     offset_mm: float
     """From the wire to the node, positive towards the bridge."""
-    result: Aim
-    sounds: int
-    """The partial that is loudest with the finger at the wire."""
+    word: Word
 
 
-def damping(partial: int, position: float, width: float) -> float:
-    """Damping d of a partial, 0 to 1, under a touch of `width` centred at `position`, both shares of the length."""
-    angle = math.pi * partial * width
-    smear = math.sin(angle) / angle if angle else 1.0
-    return 0.5 * (1.0 - math.cos(2.0 * math.pi * partial * position) * smear)
+def strengths(string: PluckedString, touch: Touch, modes: int = MODES) -> tuple[float, ...]:
+    """Velocity of each partial, from the first, when the finger is lifted; untouched, partial m has sin(pi m p) / m.
 
-
-def touch_loss_db(partial: int, position: float, width: float) -> float:
-    """What the touch costs a partial, in dB."""
-    return _NEPER_DB * TOUCH_STRENGTH * damping(partial, position, width)
-
-
-def loudest_partial(position: float, width: float) -> int:
-    """The partial, 1 to 32, that is loudest after a touch at `position`."""
-    return max(range(1, HIGHEST_PARTIAL + 1), key=lambda partial: _level(partial, position, width))
-
-
-@lru_cache(maxsize=4096)
-def forgiveness(node: Node, scale_mm: float, finger_mm: float = FINGER_WIDTH_MM) -> Forgiveness:
-    """How far the finger may stray from `node` on a string of `scale_mm`, with a touch of `finger_mm`.
-
-    ValueError when `finger_mm` is outside 0 to 40 mm.
+    ValueError unless the finger is on the string and its duration and pressure are 0 or more.
     """
-    low, high = FINGER_MM_RANGE
-    if not low <= finger_mm <= high:
-        raise ValueError(f"finger width {finger_mm:g} mm is outside {low:g} to {high:g} mm")
-    width = finger_mm / scale_mm
-    dull = _dull_share(node.partial, width)
-    return Forgiveness(
-        _stray(node, -1, dull, width, scale_mm),
-        _stray(node, 1, dull, width, scale_mm),
+    if not (0.0 <= touch.at <= 1.0 and touch.seconds >= 0.0 and touch.pressure >= 0.0):
+        raise ValueError(f"{touch} is no touch: it lies on the string, and nothing is below 0")
+    periods = touch.seconds * string.open_hz
+    bare = _bare(touch.at, touch.width, touch.pressure, periods, string.stiffness_b, string.pluck, modes)
+    return tuple(
+        amount * math.exp(-decay_per_s(string.hz(m)) * touch.seconds)
+        for m, amount in enumerate(bare, start=1)
     )
 
 
-def wire_aim(instrument: Instrument, node: Node, finger_mm: float = FINGER_WIDTH_MM) -> WireAim | None:
+def usual_touch_s(string: PluckedString) -> float:
+    """How long a player's finger rests on this string: 0.15 s on the low E of a bass, 0.06 s on its G."""
+    return max(TOUCH_PERIODS / string.open_hz, LEAST_TOUCH_S)
+
+
+def ringing(string: PluckedString, partial: int, touch: Touch) -> Ringing:
+    """What rings after `touch` of a harmonic of this partial."""
+    modes = max(MODES, partial + MODES // 2)
+    powers = [
+        (amount * string.heard(m)) ** 2 for m, amount in enumerate(strengths(string, touch, modes), start=1)
+    ]
+    own = math.fsum(powers[partial - 1 :: partial])
+    clean = partials_power(string, partial, touch.seconds)
+    return Ringing(_db(own, clean), _db(math.fsum(powers) - own, clean))
+
+
+def level_db(string: PluckedString, node: Node, width: float = FINGER_SHARE) -> float:
+    """Loudness of the harmonic after a usual touch, in dB (A) against the open string untouched; at least -60."""
+    touch = Touch(float(node.fraction), width, USUAL, usual_touch_s(string))
+    kept = ringing(string, node.partial, touch).harmonic_db
+    clean = level_of(
+        math.sqrt(
+            partials_power(string, node.partial, touch.seconds) / partials_power(string, 1, touch.seconds)
+        )
+    )
+    return max(level_of(0.0), min(clean + kept, 0.0))
+
+
+def finger_share(finger_mm: float | None, length_mm: float) -> float:
+    """Share of a string under a finger of this width, of the usual one where it is None.
+
+    ValueError outside 0 to 40 mm.
+    """
+    if finger_mm is None:
+        return FINGER_SHARE
+    low, high = FINGER_MM_RANGE
+    if not low <= finger_mm <= high:
+        raise ValueError(f"finger width {finger_mm:g} mm is outside {low:g} to {high:g} mm")
+    return finger_mm / length_mm
+
+
+def clear_mm(string: PluckedString, node: Node, width: float = FINGER_SHARE) -> float:
+    """How far a firm finger may stray until the harmonic is dull; 0 where it is dull at its best."""
+    return _distance(string, node, width, FIRM, DULL_DB) or 0.0
+
+
+def forgiveness(string: PluckedString, node: Node, width: float = FINGER_SHARE) -> Forgiveness:
+    """How far the finger may stray from `node`."""
+    dead = _distance(string, node, width, LIGHT, DEAD_DB)
+    return Forgiveness(math.floor(clear_mm(string, node, width)), None if dead is None else math.ceil(dead))
+
+
+def wire_aim(instrument: Instrument, node: Node, allowed: Forgiveness) -> WireAim | None:
     """What happens when the finger aims at the wire nearest to `node`; None beyond the last fret."""
     below = math.floor(node.fret)
     if below > LAST_FRET:
@@ -142,98 +183,91 @@ def wire_aim(instrument: Instrument, node: Node, finger_mm: float = FINGER_WIDTH
     if fret > LAST_FRET:
         return None
     offset_mm = position_mm - instrument.fret_mm(fret)
-    allowed = forgiveness(node, instrument.scale_mm, finger_mm)
-    side = allowed.nut if offset_mm > 0 else allowed.bridge
-    sounds = loudest_partial(instrument.fret_mm(fret) / instrument.scale_mm, finger_mm / instrument.scale_mm)
-    result: Aim = "dull"
-    if abs(offset_mm) <= side.clear_mm:
-        result = "works"
-    elif sounds % node.partial:
-        result = "fails"
-    return WireAim(fret, offset_mm, result, sounds)
+    return WireAim(fret, offset_mm, aim_word(allowed, abs(offset_mm)))
 
 
-def place_weight(partial: int, from_bridge_mm: float, scale_mm: float) -> float:
-    """How strongly a pluck or a pickup at this point takes part in a partial: |sin(pi m x / L)|, 0 to 1.
-
-    ValueError when the point is not on the string.
-    """
-    if not 0.0 < from_bridge_mm < scale_mm:
-        raise ValueError(f"{from_bridge_mm:g} mm from the bridge is outside 0 to {scale_mm:g} mm, the string")
-    return abs(math.sin(math.pi * partial * from_bridge_mm / scale_mm))
+def aim_word(allowed: Forgiveness, offset_mm: float) -> Word:
+    """What a finger so far beside a node gives; dull is what lies between clear and dead, as the touch is."""
+    if offset_mm <= allowed.clear_mm:
+        return "clear"
+    return "dull" if allowed.dead_mm is None or offset_mm < allowed.dead_mm else "dead"
 
 
-def level_db(partial: int, pluck_mm: float, pickup_mm: float, scale_mm: float) -> float:
-    """Level of the harmonic at a node of this partial, in dB against the open string; at most 0, at least -60.
-
-    Plucking point and pickup are in mm from the bridge. ValueError when either is not on the string.
-    """
-    open_power = _power(1, pluck_mm, pickup_mm, scale_mm)
-    return level_of(math.sqrt(_power(partial, pluck_mm, pickup_mm, scale_mm) / open_power))
-
-
-def level_of(weight: float) -> float:
-    """A weight from 0 to 1 as dB, at least -60."""
-    return max(FAINTEST_DB, 20.0 * math.log10(weight)) if weight > 0.0 else FAINTEST_DB
+def steady_word(
+    string: PluckedString, node: Node, seconds: float, width: float = FINGER_SHARE
+) -> Word | None:
+    """What a touch of this duration gives at perfect aim, where a light and a firm one give the same."""
+    at = float(node.fraction)
+    words = {
+        ringing(string, node.partial, Touch(at, width, pressure, seconds)).word for pressure in (LIGHT, FIRM)
+    }
+    return words.pop() if len(words) == 1 else None
 
 
-def dead_plucking_points_mm(partial: int, scale_mm: float) -> tuple[float, ...]:
-    """Points, in mm from the bridge up to mid-string, where a pluck does not excite the partial at all."""
-    return tuple(scale_mm * k / partial for k in range(1, partial // 2 + 1))
+def _db(power: float, clean: float) -> float:
+    return 10.0 * math.log10(power / clean) if power > 0.0 else -math.inf
 
 
-def best_plucking_point_mm(partial: int, scale_mm: float) -> float:
-    """The point nearest to the bridge, in mm from it, where a pluck excites the partial most."""
-    return scale_mm / (2 * partial)
+@lru_cache(maxsize=4096)
+def _distance(
+    string: PluckedString, node: Node, width: float, pressure: float, loss_db: float
+) -> float | None:
+    """Mm from the node to where the harmonic has lost so much, the lesser of both sides; None where it never has."""
+    at, seconds = float(node.fraction), usual_touch_s(string)
 
+    def loss(share: float) -> float:
+        return -ringing(string, node.partial, Touch(at + share, width, pressure, seconds)).harmonic_db
 
-def _power(partial: int, pluck_mm: float, pickup_mm: float, scale_mm: float) -> float:
-    """What a pickup senses of a partial and its multiples up to 32: squares of velocity, in no unit."""
-    return sum(
-        (place_weight(n, pluck_mm, scale_mm) * place_weight(n, pickup_mm, scale_mm) / n) ** 2
-        for n in range(partial, HIGHEST_PARTIAL + 1, partial)
-    )
-
-
-def _level(partial: int, position: float, width: float) -> float:
-    """Level of a partial after the touch, in nepers."""
-    return -math.log(partial) - TOUCH_STRENGTH * damping(partial, position, width)
-
-
-def _dull_share(partial: int, width: float) -> float:
-    """Share of the length that the finger may stray until the partial dulls: damping solved for the offset."""
-    allowed = DULL_LOSS_DB / (_NEPER_DB * TOUCH_STRENGTH)
-    angle = math.pi * partial * width
-    smear = math.sin(angle) / angle if angle else 1.0
-    if smear <= 1.0 - 2.0 * allowed:
+    least = loss(0.0)
+    if least >= loss_db:
         return 0.0
-    return math.acos((1.0 - 2.0 * allowed) / smear) / (2.0 * math.pi * partial)
+    # Half-way to the next point where this partial rings; no node is nearer to the string's end.
+    limit = 0.5 / node.partial
+    share = _weak_share(node.partial, loss_db, pressure * seconds * string.open_hz)
+    side = max((-1.0, 1.0), key=lambda way: loss(way * share))
+    for _ in range(_MOST_STEPS):
+        lost_db = loss(side * share)
+        if abs(lost_db - loss_db) < _CLOSE_DB:
+            break
+        if share == limit and lost_db < loss_db:
+            return None
+        # The loss in dB grows nearly as the square of the distance.
+        steps = math.sqrt((loss_db - least) / max(lost_db - least, 0.1))
+        share = min(share * min(max(steps, 0.3), 3.0), limit)
+    return share * string.length_mm
 
 
-def _stray(node: Node, side: int, dull: float, width: float, scale_mm: float) -> Stray:
-    centre = node.numerator / node.partial
-    # Half-way to the next point where this partial has a node, or the end of the string.
-    limit = min(0.5 / node.partial, centre if side < 0 else 1.0 - centre)
+def _weak_share(partial: int, loss_db: float, touch: float) -> float:
+    """A first guess: where partial `partial` loses so much under a touch too weak to couple the modes.
 
-    def winner(share: float) -> int:
-        return loudest_partial(centre + side * share, width)
-
-    reached = 0.0
-    for step in range(_SEARCH_STEPS + 1):
-        share = limit * step / _SEARCH_STEPS
-        if winner(share) % node.partial:
-            share = _bisect(node.partial, winner, reached, share) if step else 0.0
-            return Stray(dull * scale_mm, share * scale_mm, winner(share))
-        reached = share
-    return Stray(dull * scale_mm, None, None)
+    Its amplitude falls as exp(-4 f0 P t sin^2); `touch` is P f0 t.
+    """
+    sine = math.sqrt(min(loss_db / (_NEPER_DB * 4.0 * touch), 1.0))
+    return math.asin(sine) / (math.pi * partial)
 
 
-def _bisect(partial: int, winner: Callable[[float], int], low: float, high: float) -> float:
-    """The least share, between one where the node's partial wins and one where it does not, where it does not."""
-    for _ in range(24):
-        middle = (low + high) / 2.0
-        if winner(middle) % partial:
-            high = middle
-        else:
-            low = middle
-    return high
+@lru_cache(maxsize=4096)
+def _bare(
+    at: float, width: float, pressure: float, periods: float, stiffness_b: float, pluck: float, modes: int
+) -> tuple[float, ...]:
+    """`strengths` without the string's own losses, in periods of its first partial."""
+    # numpy takes longer to import than most commands run, and few of them need a touch.
+    import numpy as np
+
+    m = np.arange(1, modes + 1)
+    turn = 2.0 * np.pi * m * np.sqrt(1.0 + stiffness_b * m * m)
+
+    def mean_cosine(order: np.ndarray) -> np.ndarray:
+        return np.cos(np.pi * order * at) * np.sinc(order * width / 2.0)
+
+    under = 0.5 * (mean_cosine(m[:, None] - m) - mean_cosine(m[:, None] + m))
+    system = np.zeros((2 * modes, 2 * modes))
+    system[:modes, modes:] = np.diag(turn)
+    system[modes:, :modes] = -np.diag(turn)
+    system[modes:, modes:] = -8.0 * pressure * under
+    start = np.zeros(2 * modes)
+    start[:modes] = np.sin(np.pi * m * (1.0 - pluck)) / m
+    rates, shapes = np.linalg.eig(system)
+    parts = np.linalg.solve(shapes, start.astype(complex))
+    end = (shapes @ (np.exp(rates * periods) * parts)).real
+    return tuple(float(amount) for amount in np.hypot(end[:modes], end[modes:]))

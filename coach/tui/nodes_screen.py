@@ -12,9 +12,9 @@ from coach.learning.evidence import NODE
 from coach.learning.memory import Memory, weakness
 from coach.strings.fretboard import PLAIN, Board, Lines, fretboard_cells, node_marks, partial_marks
 from coach.strings.instrument import DEFAULT_PARTIAL, Instrument, Node, nodes_upto
-from coach.strings.node_table import NodeRow, node_rows
+from coach.strings.node_table import NodeRow, node_rows, stray_text
+from coach.strings.plucked import best_plucking_point_mm, dead_plucking_points_mm
 from coach.strings.reach import places_for
-from coach.strings.touch import best_plucking_point_mm, dead_plucking_points_mm
 from coach.tui.base import DrawnScreen
 from coach.tui.canvas import Canvas, Rows, fitted
 from coach.tui.glyphs import big_text, largest_scale
@@ -64,18 +64,16 @@ def draw_node(
 
 
 def _facts(row: NodeRow, instrument: Instrument) -> list[str]:
-    forgiving = row.forgiveness
     facts = [
         f"{row.note} {row.offset_cents:+.0f} cents   {row.hz:.1f} Hz   partial {row.node.partial}",
         f"{row.position_mm:.0f} mm from the nut, fret {row.node.fret:.2f}",
-        f"clear {forgiving.nut.clear_mm:.1f} mm to nut, {forgiving.bridge.clear_mm:.1f} to bridge",
+        stray_text(row.forgiveness),
     ]
     if row.aim is not None:
         side = "past" if row.aim.offset_mm > 0 else "before"
-        aim = {"works": "aim at the wire", "dull": "dull at the wire", "fails": "the wire fails"}[
-            row.aim.result
-        ]
-        facts.append(f"{abs(row.aim.offset_mm):.1f} mm {side} wire {row.aim.fret}: {aim}")
+        facts.append(
+            f"{abs(row.aim.offset_mm):.1f} mm {side} wire {row.aim.fret}: {row.aim.word} with the finger there"
+        )
     return facts
 
 
