@@ -79,15 +79,15 @@ def main() -> int:
     options = Options(arguments.quick, results, arguments.folder, arguments.minutes)
     where = machine()
     rows: list[Row] = []
-    found: dict[str, list[dict[str, object]]] = {}
+    subjects: dict[str, list[dict[str, object]]] = {}
     for subject in arguments.only or SUBJECTS:
         print(f"{subject} ...", file=sys.stderr, flush=True)
         here = list(measured(subject, options))
         rows += here
-        found[subject] = [as_json(row) for row in here]
+        subjects[subject] = [as_json(row) for row in here]
     print(markdown_table(rows, where) if arguments.markdown else text_table(rows))
     if arguments.json:
-        arguments.json.write_text(json.dumps({"machine": where, "subjects": found}, indent=1) + "\n")
+        arguments.json.write_text(json.dumps({"machine": where, "subjects": subjects}, indent=1) + "\n")
     return 0
 
 

@@ -35,7 +35,7 @@ def predictions(traits: Traits, seed: int, sessions: int = 40) -> dict[str, list
     learner = new_learner(varied(traits, rng), [drill], repertoire, rng)
     memories: dict[str, Memory] = {}
     ladders: dict[str, Ladder] = {}
-    found: dict[str, list[Row]] = defaultdict(list)
+    by_subject: dict[str, list[Row]] = defaultdict(list)
     day = FIRST_DAY
     for _ in range(sessions):
         day += timedelta(days=rng.choice((1, 1, 1, 2, 3, 7)))
@@ -47,8 +47,8 @@ def predictions(traits: Traits, seed: int, sessions: int = 40) -> dict[str, list
             memories[key] = fold(before, evidence)
             if before and before.cold_day and memories[key].cold_days > before.cold_days:
                 kept, both = retention(before, day), expected_cold(before, day)
-                found[key[0]].append((kept, 2 * both - kept, both, bool(evidence.cold_clean)))
-    return found
+                by_subject[key[0]].append((kept, 2 * both - kept, both, bool(evidence.cold_clean)))
+    return by_subject
 
 
 def scores(predicted: list[float], clean: list[bool]) -> str:
@@ -72,12 +72,12 @@ def main(argv: list[str] | None = None) -> int:
         for seed in range(1, options.seeds + 1):
             for kind, more in predictions(traits, seed).items():
                 rows[kind] += more
-        for kind, found in rows.items():
-            clean = [row[3] for row in found]
+        for kind, of_kind in rows.items():
+            clean = [row[3] for row in of_kind]
             base = sum(clean) / len(clean)
             columns = [scores([base] * len(clean), clean)]
-            columns += [scores([row[index] for row in found], clean) for index in range(3)]
-            print(f"{name:<16} {KINDS[kind]:<9} {len(found):>7}  {'  '.join(columns)}", flush=True)
+            columns += [scores([row[index] for row in of_kind], clean) for index in range(3)]
+            print(f"{name:<16} {KINDS[kind]:<9} {len(of_kind):>7}  {'  '.join(columns)}", flush=True)
     return 0
 
 

@@ -103,10 +103,10 @@ def importing(options: Options) -> Iterator[Row]:
             works = {"one": one, "every": every, "tree": tree, "theirs": theirs}
             taken = in_turns({key: cpu_ms(work) for key, work in works.items()}, 3 if options.quick else 9)
         what = f"{path.name}, {len(read_score(path, part).bars)} bars"
-        for key, told, goal in (
+        for key, text, goal in (
             ("one", f"import one part of {len(parts)}: {what}", Goal(20, at_least=True)),
             ("every", f"read all {len(parts)} parts, as music21 does", Goal(20, at_least=True)),
             ("tree", "ElementTree alone, nothing read from its tree", None),
         ):
-            yield beside(told, "ms", "music21's parse", taken[key], taken["theirs"], goal, faster=True)
+            yield beside(text, "ms", "music21's parse", taken[key], taken["theirs"], goal, faster=True)
     gc.unfreeze()

@@ -128,13 +128,15 @@ def onsets(options: Options) -> Iterator[Row]:
     whole = [Strike(length_s * rep + strike.at_s) for rep in range(reps) for strike in bar]
     planned = [click.position_samples for click in place(whole, RATE)]
     planned = [at for at in planned if at < len(same) - 4000]
-    found = onsets_in(same, np.asarray(click_shape("wood", "beat", RATE)), planned)
-    worst = max(abs(at - due) for at, due in zip(found, planned, strict=True))
+    onsets_heard = onsets_in(same, np.asarray(click_shape("wood", "beat", RATE)), planned)
+    worst = max(abs(at - due) for at, due in zip(onsets_heard, planned, strict=True))
     # As the test has it: where others took a good part of the other core, a gap is theirs as much as ours.
     judged = not wrong or foreign < FOREIGN
     against = "where exact fractions put them" + ("" if judged else "; no verdict")
     goals = (Goal(1, "samples"), Goal(0, "samples")) if judged else (None, None)
-    yield Row(f"{len(found):,} clicks, the worst onset ({how})", "samples", worst, against, goal=goals[0])
+    yield Row(
+        f"{len(onsets_heard):,} clicks, the worst onset ({how})", "samples", worst, against, goal=goals[0]
+    )
     yield Row(f"of {len(plan):,} samples heard, other than planned", "samples", wrong, goal=goals[1])
 
 

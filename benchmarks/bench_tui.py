@@ -271,12 +271,12 @@ def memory(options: Options) -> Iterator[Row]:
             terminal.press(" ")
             return _most_mb(terminal)
 
-        found = in_turns({"bare": bare, "ours": ours, "session": session}, rounds, warm=False)
+        megabytes = in_turns({"bare": bare, "ours": ours, "session": session}, rounds, warm=False)
     for what, key in (
         ("memory, a second after the first frame", "ours"),
         ("memory, in a session that plays", "session"),
     ):
-        yield beside(what, "MB", "a bare Textual app", found[key], found["bare"])
+        yield beside(what, "MB", "a bare Textual app", megabytes[key], megabytes["bare"])
 
 
 def _most_mb(terminal: Terminal, *words: bytes) -> float:

@@ -97,10 +97,10 @@ def _head(name: str, beats: int, goal_bpm: int) -> str:
 
 
 def _palette(rng: random.Random, nodes: Sequence[str], size: int) -> tuple[Touch, ...]:
-    found: dict[Touch, None] = {}
-    while len(found) < size:
-        found[rng.choice((*STRINGS[:2], *STRINGS)), rng.choice(nodes)] = None
-    return tuple(found)
+    touches: dict[Touch, None] = {}
+    while len(touches) < size:
+        touches[rng.choice((*STRINGS[:2], *STRINGS)), rng.choice(nodes)] = None
+    return tuple(touches)
 
 
 def _cell(rng: random.Random, pool: Sequence[Touch]) -> tuple[Touch, ...]:

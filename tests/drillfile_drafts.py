@@ -98,15 +98,21 @@ def drafts(draw: st.DrawFn) -> Drill:
     meter = draw(st.sampled_from(METERS))
     phrases = []
     for number in range(draw(st.integers(1, 3))):
-        made = [draw(bars(instrument, meter, True, layers))]
+        drawn_bars = [draw(bars(instrument, meter, True, layers))]
         for _ in range(draw(st.integers(0, 2))):
-            made.append(draw(bars(instrument, draw(st.sampled_from(METERS)), False, layers)))
+            drawn_bars.append(draw(bars(instrument, draw(st.sampled_from(METERS)), False, layers)))
         # The format has no phrase without an event.
-        if not any(bar.events for bar in made):
+        if not any(bar.events for bar in drawn_bars):
             event = Event(layers[0], Fraction(0), Fraction(1), (draw(notes(instrument, 0)),), True)
-            made[0] = Bar(made[0].meter, Fraction(made[0].meter.beats), (event,))
+            drawn_bars[0] = Bar(drawn_bars[0].meter, Fraction(drawn_bars[0].meter.beats), (event,))
         phrases.append(
-            Phrase(f"phrase-{number}", draw(TEXTS), tuple(made), layers, draw(st.one_of(st.just(""), TEXTS)))
+            Phrase(
+                f"phrase-{number}",
+                draw(TEXTS),
+                tuple(drawn_bars),
+                layers,
+                draw(st.one_of(st.just(""), TEXTS)),
+            )
         )
     ids = [phrase.id for phrase in phrases]
     start = draw(st.integers(20, 300))

@@ -71,8 +71,8 @@ def practise(folder: Path, wall: WallClock, reps: int, choked: int = -1) -> list
         kept = desk.log.ladders()
         for key, ladder in practice.session.coaching.ladders.items():
             if key in kept:
-                told = (ladder.rung_bpm, ladder.clean_in_row, ladder.reps)
-                assert (kept[key].rung_bpm, kept[key].clean_in_row, kept[key].reps) == told
+                state = (ladder.rung_bpm, ladder.clean_in_row, ladder.reps)
+                assert (kept[key].rung_bpm, kept[key].clean_in_row, kept[key].reps) == state
         logged = desk.log.reps()
         assert [rep.id for rep in sorted(logged, key=lambda rep: rep.id)] == [rep.id for rep in logged]
         # Minutes are those of the music, whatever the wall clock did.

@@ -87,7 +87,7 @@ def test_json_carries_every_problem_and_the_drill(tmp_path: Path, capsys) -> Non
 
 
 @pytest.mark.parametrize(
-    ("found", "wanted", "said", "field"),
+    ("right", "slip", "place", "field"),
     [
         ("A:<5>", "A:<5.5>", "phrase 2, bar 2, harmonics", "phrases[1].bars[1].harmonics"),
         ("times: 2", "times: 0", "phrase 2, bar 1, times", "phrases[1].bars[0].times"),
@@ -97,13 +97,13 @@ def test_json_carries_every_problem_and_the_drill(tmp_path: Path, capsys) -> Non
     ],
 )
 def test_a_place_is_said_as_players_count_and_json_keeps_the_path(
-    found: str, wanted: str, said: str, field: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    right: str, slip: str, place: str, field: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     second = "  - bars:\n      - bass: 1 A:0 for 4\n        times: 2\n      - bass: 1 E:0\n"
     path = tmp_path / "a.yaml"
-    path.write_text(f"{GOOD}{second}        harmonics: 1 G:<7>, 3 A:<5>\n".replace(found, wanted))
+    path.write_text(f"{GOOD}{second}        harmonics: 1 G:<7>, 3 A:<5>\n".replace(right, slip))
     main(["check", str(path)])
-    assert f": {said}: " in capsys.readouterr().err
+    assert f": {place}: " in capsys.readouterr().err
     main(["check", "--json", str(path)])
     (row,) = json.loads(capsys.readouterr().out)["files"]
     assert [problem["field"] for problem in row["problems"]] == [field]

@@ -254,9 +254,9 @@ def test_the_listening_line_moves_its_mark_with_the_cents() -> None:
 def test_bad_input_is_explained(run: Any, words: list[str], status: int, message: str) -> None:
     if words[:2] == ["tune", "--pair"]:
         words += ["-o", "-"]
-    found, _out, err = run(*words)
+    ended, _out, err = run(*words)
     assert message in err
-    assert found == status
+    assert ended == status
     assert "Traceback" not in err
 
 

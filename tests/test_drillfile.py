@@ -221,11 +221,11 @@ def test_inserted_ids_keep_the_drill_its_comments_and_its_layout() -> None:
         "phrases:   # two\n  # first\n  - name: one\n    bars:\n      - bass: 1 E:0   # low\n"
         "  - {name: two, bars: [{bass: '1 E:0'}]}\n"
     )
-    made = with_ids(text)
-    assert drill_of(made) == drill_of(text)
-    assert made.replace("id: a-test\n", "").replace("id: one\n    ", "").replace("id: two, ", "") == text
-    assert with_ids(made) == made
-    renamed = made.replace("title: A Test", "title: Another").replace("name: one", "name: 1st")
+    with_them = with_ids(text)
+    assert drill_of(with_them) == drill_of(text)
+    assert with_them.replace("id: a-test\n", "").replace("id: one\n    ", "").replace("id: two, ", "") == text
+    assert with_ids(with_them) == with_them
+    renamed = with_them.replace("title: A Test", "title: Another").replace("name: one", "name: 1st")
     assert (drill_of(renamed).id, drill_of(renamed).phrases[0].id) == ("a-test", "one")
 
 

@@ -93,14 +93,14 @@ def taught(request: pytest.FixtureRequest, tmp_path: Path, monkeypatch: pytest.M
 
 def places(drill: Drill) -> list[tuple[object, ...]]:
     """What is struck when and where, in quarters from the first note: all that an exchange must keep."""
-    start, found = Fraction(0), []
+    start, all_places = Fraction(0), []
     for phrase in drill.phrases:
         for bar in phrase.bars:
             for event in bar.events:
                 onset = start + (event.beat - bar.meter.beats + bar.length) * bar.meter.beat_whole
-                found += [(onset, note.string, note.fret, note.node) for note in event.notes]
+                all_places += [(onset, note.string, note.fret, note.node) for note in event.notes]
             start += bar.length * bar.meter.beat_whole
-    return sorted(found, key=repr)
+    return sorted(all_places, key=repr)
 
 
 def test_every_line_taught_passes_the_check_command(taught: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -112,7 +112,7 @@ def test_a_session_opens_with_every_line_taught(taught: Path, capsys: pytest.Cap
     Path("answers.txt").write_text("clean\nstop\n", encoding="utf-8")
     folder = ["--folder", "own"]
     assert main(["practice", str(taught), "--answers", "answers.txt", "--anyway", *folder]) == 0
-    assert "1 repetition logged, 1 clean" in capsys.readouterr().out
+    assert "1 repetition logged, 1 of 1 clean" in capsys.readouterr().out
 
 
 def test_every_line_taught_comes_back_as_it_was(taught: Path) -> None:
@@ -155,5 +155,5 @@ def test_the_schema_accepts_every_example(example: str) -> None:
     )
     # Editors read YAML 1.2, in which a day is text; PyYAML reads 1.1.
     loaded = json.loads(json.dumps(yaml.safe_load(whole_file(example)), default=str))
-    found = list(jsonschema.Draft202012Validator(schema()).iter_errors(loaded))
-    assert [error.message for error in found] == []
+    errors = list(jsonschema.Draft202012Validator(schema()).iter_errors(loaded))
+    assert [error.message for error in errors] == []

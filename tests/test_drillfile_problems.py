@@ -28,9 +28,9 @@ def problems_of(text: str) -> list[Problem]:
 
 
 def only(text: str) -> Problem:
-    found = problems_of(text)
-    assert len(found) == 1, "\n".join(str(problem) for problem in found)
-    return found[0]
+    problems = problems_of(text)
+    assert len(problems) == 1, "\n".join(str(problem) for problem in problems)
+    return problems[0]
 
 
 def test_the_good_one_is_good() -> None:
@@ -89,7 +89,7 @@ def test_a_slip_in_an_event_is_explained_at_its_column(
 
 
 @pytest.mark.parametrize(
-    ("found", "wanted", "place", "message", "guess"),
+    ("right", "slip", "place", "message", "guess"),
     [
         ("meter: 4/4", "meter: 6:8", (4, 8), "'6:8' is no meter", "did you mean 6/8?"),
         ("meter: 4/4", "meter: 6/9", (4, 8), "the lower number is 1, 2, 4, 8, 16 or 32", ""),
@@ -133,9 +133,9 @@ def test_a_slip_in_an_event_is_explained_at_its_column(
     ],
 )  # fmt: skip
 def test_a_slip_in_a_key_or_value_is_explained_at_its_place(
-    found: str, wanted: str, place: tuple[int, int], message: str, guess: str
+    right: str, slip: str, place: tuple[int, int], message: str, guess: str
 ) -> None:
-    text = GOOD.replace(found, wanted, 1)
+    text = GOOD.replace(right, slip, 1)
     assert text != GOOD
     problem = only(text)
     assert (problem.line, problem.column) == place
@@ -144,7 +144,7 @@ def test_a_slip_in_a_key_or_value_is_explained_at_its_place(
 
 
 @pytest.mark.parametrize(
-    ("found", "wanted", "line", "message", "guess"),
+    ("right", "slip", "line", "message", "guess"),
     [
         ("        harm", "       harm", 10, "starts in column 8", "column 9, as `bass` on line 9?"),
         ("        harm", "          harm", 10, "under line 9, which has its value", "column 9, as `bass`"),
@@ -161,9 +161,9 @@ def test_a_slip_in_a_key_or_value_is_explained_at_its_place(
     ],
 )
 def test_a_slip_in_indentation_or_brackets_names_the_column_or_sign_that_was_meant(
-    found: str, wanted: str, line: int, message: str, guess: str
+    right: str, slip: str, line: int, message: str, guess: str
 ) -> None:
-    text = GOOD.replace(found, wanted, 1)
+    text = GOOD.replace(right, slip, 1)
     problem = only(text)
     assert problem.line == line
     assert message in problem.message

@@ -41,7 +41,7 @@ def drill_of(draft: Drill) -> Drill:
 
 def sounding_notes(drill: Drill) -> list[tuple[Fraction, Fraction, int]]:
     """(onset, hold, MIDI number) of every note of the phrases in the file's order, in quarters."""
-    found = []
+    sounding = []
     start = Fraction(0)
     for phrase in drill.phrases:
         for bar in phrase.bars:
@@ -54,9 +54,9 @@ def sounding_notes(drill: Drill) -> list[tuple[Fraction, Fraction, int]]:
                         if note.node is None
                         else sounding_note(open_midi, note.node)
                     )
-                    found.append((onset, event.hold * bar.meter.beat_whole * 4, midi))
+                    sounding.append((onset, event.hold * bar.meter.beat_whole * 4, midi))
             start += bar.length * bar.meter.beat_whole * 4
-    return sorted(found)
+    return sorted(sounding)
 
 
 @pytest.fixture(scope="module")
@@ -174,7 +174,7 @@ def notes_of(data: bytes) -> list[tuple[int, int, int, int, float, str]]:
     programs: dict[int, int] = {}
     bends: dict[int, int] = defaultdict(int)
     on: dict[tuple[int, int], list[tuple[int, float, int]]] = defaultdict(list)
-    found = []
+    played = []
     rank = {"note_off": 0, "control_change": 1, "program_change": 1, "pitchwheel": 1, "note_on": 2}
     for tick, _, _, message, name in sorted(events, key=lambda e: (e[0], rank.get(e[3].type, 0), e[1], e[2])):
         if message.type == "program_change":
@@ -190,17 +190,17 @@ def notes_of(data: bytes) -> list[tuple[int, int, int, int, float, str]]:
             on[message.channel, message.note].append((tick, pitch, programs.get(message.channel, -1)))
         elif message.type == "note_off":
             start, pitch, program = on[message.channel, message.note].pop()
-            found.append((start, tick, message.channel, program, pitch, name))
+            played.append((start, tick, message.channel, program, pitch, name))
     assert not any(on.values()), "a note without an end"
-    return found
+    return played
 
 
 @EACH
 def test_midi_notes_sound_the_physical_pitches(path: Path) -> None:
     drill = load_drill(path)
     passage = passage_of(drill, whole_piece(drill))
-    found = [note for note in notes_of(midi_bytes(drill, 60)) if note[5] != "click"]
-    lead = min(start for start, *_ in found)
+    played = [note for note in notes_of(midi_bytes(drill, 60)) if note[5] != "click"]
+    lead = min(start for start, *_ in played)
     wanted = sorted(
         (
             event.onset * drill.tempo.beat_whole * 4,
@@ -209,13 +209,13 @@ def test_midi_notes_sound_the_physical_pitches(path: Path) -> None:
         for event in passage.events
         for placed in event.notes
     )
-    got = sorted((Fraction(start - lead, TICKS_PER_QUARTER), pitch) for start, _, _, _, pitch, _ in found)
+    got = sorted((Fraction(start - lead, TICKS_PER_QUARTER), pitch) for start, _, _, _, pitch, _ in played)
     assert len(got) == len(wanted)
     first = wanted[0][0]
     for (onset, pitch), (due, midi) in zip(got, wanted, strict=True):
         assert onset == due - first
         assert pitch == pytest.approx(midi, abs=0.01), "within a cent"
-    harmonic = {note[3] == HARMONICS_PROGRAM for note in found if note[5] == "harmonics"}
+    harmonic = {note[3] == HARMONICS_PROGRAM for note in played if note[5] == "harmonics"}
     assert harmonic == {True}
 
 
@@ -224,9 +224,9 @@ def test_midi_notes_sound_the_physical_pitches(path: Path) -> None:
 def test_midi_of_any_drill_is_whole(draft: Drill) -> None:
     drill = drill_of(draft)
     passage = passage_of(drill, whole_piece(drill))
-    found = [note for note in notes_of(midi_bytes(drill, drill.tempo.start_bpm)) if note[5] != "click"]
-    assert len(found) == sum(len(event.notes) for event in passage.events)
-    assert all(start < end for start, end, *_ in found)
+    played = [note for note in notes_of(midi_bytes(drill, drill.tempo.start_bpm)) if note[5] != "click"]
+    assert len(played) == sum(len(event.notes) for event in passage.events)
+    assert all(start < end for start, end, *_ in played)
 
 
 @EACH

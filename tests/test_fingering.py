@@ -92,12 +92,12 @@ def brute_force(
         else places_for(instrument, item[2], limits, item[3].string)
         for item in notes
     ]
-    found = []
+    ways = []
     for chosen in itertools.product(*options):
         cost = written_out_cost([(item[3], place) for item, place in zip(notes, chosen, strict=True)], limits)
         if cost is not None:
-            found.append((cost, chosen))
-    return found
+            ways.append((cost, chosen))
+    return ways
 
 
 def sounding_pitches(instrument: Instrument, limits: FingeringSettings) -> list[int]:
@@ -134,44 +134,44 @@ def test_the_search_finds_what_brute_force_finds(
         with pytest.raises(ValueError, match="start at once and need one string twice"):
             find_fingering(small, notes, low, small_limits)
         return
-    found = find_fingering(small, notes, low, small_limits)
+    fingering = find_fingering(small, notes, low, small_limits)
     best = min(cost for cost, _chosen in every)
-    assert found.cost == pytest.approx(best, abs=1e-9)
-    assert sum(choice.cost.total for choice in found.choices) == pytest.approx(best, abs=1e-9)
-    for i, choice in enumerate(found.choices):
+    assert fingering.cost == pytest.approx(best, abs=1e-9)
+    assert sum(choice.cost.total for choice in fingering.choices) == pytest.approx(best, abs=1e-9)
+    for i, choice in enumerate(fingering.choices):
         elsewhere = [cost for cost, chosen in every if chosen[i].spot != choice.place.spot]
         if elsewhere:
             assert choice.second is not None
-            assert found.cost + choice.second_extra_cost == pytest.approx(min(elsewhere), abs=1e-9)
+            assert fingering.cost + choice.second_extra_cost == pytest.approx(min(elsewhere), abs=1e-9)
         else:
             assert choice.second is None
-    spots = [choice.place.spot for choice in found.choices]
+    spots = [choice.place.spot for choice in fingering.choices]
     others = [cost for cost, chosen in every if [place.spot for place in chosen] != spots]
-    assert found.second_cost == (pytest.approx(min(others), abs=1e-9) if others else None)
+    assert fingering.second_cost == (pytest.approx(min(others), abs=1e-9) if others else None)
 
 
-def spots_of(found: Fingering) -> list[str]:
-    return [f"{BASS.string_label(choice.place.string)}{choice.place.text}" for choice in found.choices]
+def spots_of(fingering: Fingering) -> list[str]:
+    return [f"{BASS.string_label(choice.place.string)}{choice.place.text}" for choice in fingering.choices]
 
 
 def test_a_single_note_goes_to_its_most_forgiving_node() -> None:
     # F#4 is partial 5 of D and partial 9 of E.
-    found = find_fingering(BASS, wanted("F#4"))
-    assert spots_of(found) == ["D<3.9>"]
+    fingering = find_fingering(BASS, wanted("F#4"))
+    assert spots_of(fingering) == ["D<3.9>"]
 
 
 def test_two_notes_at_once_take_two_strings() -> None:
-    found = find_fingering(BASS, wanted("D4+A3"))
-    assert len({choice.place.string for choice in found.choices}) == 2
+    fingering = find_fingering(BASS, wanted("D4+A3"))
+    assert len({choice.place.string for choice in fingering.choices}) == 2
 
 
 def test_a_held_bass_note_keeps_its_string() -> None:
     # A3 rings at A<5> and D<7>; with D held the search must leave it alone.
     held = [WantedNote(0.0, 4.0, midi_from_note("F2"), 1)]
-    found = find_fingering(BASS, wanted("A3"), held, NARROW)
-    assert found.choices[0].layer == "bass"
-    assert found.choices[1].place.string == 2
-    assert found.choices[1].cuts is None
+    fingering = find_fingering(BASS, wanted("A3"), held, NARROW)
+    assert fingering.choices[0].layer == "bass"
+    assert fingering.choices[1].place.string == 2
+    assert fingering.choices[1].cuts is None
 
 
 def test_a_ringing_note_is_not_cut_where_another_string_has_the_pitch() -> None:
@@ -182,10 +182,10 @@ def test_a_ringing_note_is_not_cut_where_another_string_has_the_pitch() -> None:
 
 def test_a_ring_that_must_be_cut_is_reported() -> None:
     one_string = Instrument.of(["D2"], 864.0)
-    found = find_fingering(one_string, wanted("A3 D4", ring_s=2.0), None, NARROW)
-    assert found.choices[1].cuts == 0
-    assert found.choices[1].cost.cut == pytest.approx(20.0 + 40.0 * 1.5 / 2.0)
-    assert any("before note 1 has rung out" in line for line in warning_lines(one_string, found, NARROW))
+    fingering = find_fingering(one_string, wanted("A3 D4", ring_s=2.0), None, NARROW)
+    assert fingering.choices[1].cuts == 0
+    assert fingering.choices[1].cost.cut == pytest.approx(20.0 + 40.0 * 1.5 / 2.0)
+    assert any("before note 1 has rung out" in line for line in warning_lines(one_string, fingering, NARROW))
 
 
 def test_little_time_costs_more_for_the_same_move() -> None:
@@ -198,16 +198,16 @@ def test_little_time_costs_more_for_the_same_move() -> None:
 def test_what_is_beyond_reach_is_a_warning_and_no_refusal() -> None:
     settings = FingeringSettings(upto=3, reach_mm=100.0, plucking_hand=False)
     held = [WantedNote(0.0, 2.0, midi_from_note("F1"), 3)]
-    found = find_fingering(BASS, wanted("D3"), held, settings)
-    assert found.choices[1].span_mm > 100.0
-    assert any("the reach is 100 mm" in line for line in warning_lines(BASS, found, settings))
+    fingering = find_fingering(BASS, wanted("D3"), held, settings)
+    assert fingering.choices[1].span_mm > 100.0
+    assert any("the reach is 100 mm" in line for line in warning_lines(BASS, fingering, settings))
 
 
 def test_the_plucking_hand_has_no_limit_of_reach() -> None:
     held = [WantedNote(0.0, 2.0, midi_from_note("F1"), 3)]
-    found = find_fingering(BASS, wanted("D3"), held, FingeringSettings(upto=3))
-    assert found.choices[1].place.plucking_hand
-    assert found.choices[1].span_mm == 0.0
+    fingering = find_fingering(BASS, wanted("D3"), held, FingeringSettings(upto=3))
+    assert fingering.choices[1].place.plucking_hand
+    assert fingering.choices[1].span_mm == 0.0
 
 
 def test_partial_7_is_found_only_within_the_tolerance() -> None:
@@ -279,8 +279,8 @@ def test_bad_settings_and_notes_are_refused(make: object, message: str) -> None:
 
 
 def test_tab_has_a_line_a_string_of_one_width_and_wraps() -> None:
-    found = find_fingering(BASS, wanted("F#4 A4 D5 A4 F#4 B4 D4 A3"), wanted("E1", ring_s=2.0))
-    lines = tab_lines(BASS, found, 40)
+    fingering = find_fingering(BASS, wanted("F#4 A4 D5 A4 F#4 B4 D4 A3"), wanted("E1", ring_s=2.0))
+    lines = tab_lines(BASS, fingering, 40)
     systems = "\n".join(lines).split("\n\n")
     assert len(systems) == 2
     for system in systems:
@@ -293,8 +293,8 @@ def test_tab_has_a_line_a_string_of_one_width_and_wraps() -> None:
 
 
 def test_the_table_has_a_line_a_note_and_numbers_onsets() -> None:
-    found = find_fingering(BASS, wanted("D4+A3 D4"))
-    assert onset_numbers(found) == [1, 1, 2]
-    lines = cost_lines(BASS, found)
+    fingering = find_fingering(BASS, wanted("D4+A3 D4"))
+    assert onset_numbers(fingering) == [1, 1, 2]
+    lines = cost_lines(BASS, fingering)
     assert len(lines) == 4
     assert max(map(len, lines)) <= 80

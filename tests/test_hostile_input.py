@@ -80,8 +80,8 @@ def test_no_mutated_input_breaks_a_rule(tmp_path: Path) -> None:
         str(tmp_path / "failed"),
     ]
     done = subprocess.run([sys.executable, *words], cwd=ROOT, capture_output=True, text=True, check=False)
-    told = "\n".join(path.read_text() for path in (tmp_path / "failed").glob("*.txt"))
-    assert done.returncode == 0, f"{done.stdout}\n{told}\n{done.stderr}"
+    failures = "\n".join(path.read_text() for path in (tmp_path / "failed").glob("*.txt"))
+    assert done.returncode == 0, f"{done.stdout}\n{failures}\n{done.stderr}"
     assert "all" in done.stdout
 
 
@@ -440,10 +440,10 @@ def test_nothing_that_others_wrote_reaches_the_terminal_raw(
             status = main(words)
         except SystemExit as end:
             status = int(end.code or 0)
-        told = capsys.readouterr()
+        printed = capsys.readouterr()
         assert status in (0, 1, 2)
-        assert_plain((told.out + told.err).replace("\r\n", "\n"))
-        assert told.out or told.err or status == 0
+        assert_plain((printed.out + printed.err).replace("\r\n", "\n"))
+        assert printed.out or printed.err or status == 0
 
 
 def test_text_in_square_brackets_is_text_on_every_screen_and_nothing_is_obeyed(
@@ -564,11 +564,11 @@ def test_a_pipe_in_a_files_place_is_refused_and_not_waited_for(
 )
 def test_a_title_that_becomes_a_file_name_stays_in_its_folder(name: str, tmp_path: Path) -> None:
     assert main(["new", f"--title={name}", "--folder", str(tmp_path)]) in (0, 1)
-    made = [
+    written = [
         path.relative_to(tmp_path / "drills").as_posix() for path in tmp_path.rglob("*") if path.is_file()
     ]
-    assert len(made) <= 1
-    for path in made:
+    assert len(written) <= 1
+    for path in written:
         assert path.isascii()
         assert len(path) <= 60
         assert path.split(".")[0] not in ("", "con"), "a device's name on some systems"

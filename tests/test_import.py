@@ -138,12 +138,12 @@ def test_every_part_of_real_files_has_the_notes_that_music21_finds() -> None:
         root = parse_xml(unpacked(path.read_bytes(), path.name), path.name)
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
-            found = music21.converter.parse(str(path), format="musicxml", forceSource=True).toSoundingPitch()
+            parsed = music21.converter.parse(str(path), format="musicxml", forceSource=True).toSoundingPitch()
         parts = part_names(root)
         split = {
-            part.id for part in parts if any(str(p.id).startswith(f"{part.id}-Staff") for p in found.parts)
+            part.id for part in parts if any(str(p.id).startswith(f"{part.id}-Staff") for p in parsed.parts)
         }
-        whole = [part for part in found.parts if "-Staff" not in str(part.id)]
+        whole = [part for part in parsed.parts if "-Staff" not in str(part.id)]
         for part in parts:
             score = read_musicxml(root, part.id, path.name)
             got = Counter(
@@ -152,7 +152,7 @@ def test_every_part_of_real_files_has_the_notes_that_music21_finds() -> None:
                 for struck in bar.notes
             )
             if part.id in split:
-                theirs = [p for p in found.parts if str(p.id).startswith(f"{part.id}-Staff")]
+                theirs = [p for p in parsed.parts if str(p.id).startswith(f"{part.id}-Staff")]
             else:
                 theirs = [whole.pop(0)] if whole else []
             assert got == _music21_notes(music21, theirs), (path.name, part.id)
@@ -173,9 +173,9 @@ def test_where_music21_reads_otherwise_the_file_itself_decides(name: str) -> Non
     ) == ours  # fmt: skip
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
-        found = music21.converter.parse(str(path), format="musicxml", forceSource=True).toSoundingPitch()
+        parsed = music21.converter.parse(str(path), format="musicxml", forceSource=True).toSoundingPitch()
     if music21.__version__.startswith("10.5"):
-        assert sorted(_music21_notes(music21, found.parts).elements()) == theirs
+        assert sorted(_music21_notes(music21, parsed.parts).elements()) == theirs
 
 
 def _music21_notes(music21, parts) -> Counter[tuple[int, Fraction, int]]:  # type: ignore[no-untyped-def]
@@ -193,7 +193,7 @@ def _music21_notes(music21, parts) -> Counter[tuple[int, Fraction, int]]:  # typ
 
 
 def test_every_real_part_becomes_a_drill_that_the_checker_passes() -> None:
-    made = 0
+    drills = 0
     for path in corpus():
         root = parse_xml(unpacked(path.read_bytes(), path.name), path.name)
         for part in part_names(root):
@@ -205,8 +205,8 @@ def test_every_real_part_becomes_a_drill_that_the_checker_passes() -> None:
             reading = checked(text, path.name)
             assert reading.drill == drill
             assert [str(problem) for problem in reading.problems if problem.severity == "error"] == []
-            made += 1
-    assert made > 70
+            drills += 1
+    assert drills > 70
 
 
 TWO_PARTS = (
@@ -395,7 +395,7 @@ def test_a_tab_staff_that_doubles_the_notation_adds_only_places(tmp_path: Path) 
 
 
 @pytest.mark.parametrize(
-    ("pitch", "fret", "more", "node", "told"),
+    ("pitch", "fret", "more", "node", "warned"),
     [
         ("D5", 3, "<harmonic><natural/><sounding-pitch/></harmonic>", Node(1, 6), False),
         ("F5", 3, "<harmonic><natural/></harmonic>", Node(1, 7), False),
@@ -406,12 +406,12 @@ def test_a_tab_staff_that_doubles_the_notation_adds_only_places(tmp_path: Path) 
     ],
 )
 def test_a_harmonic_is_read_from_string_fret_and_pitch(
-    pitch: str, fret: int, more: str, node: Node, told: bool, tmp_path: Path
+    pitch: str, fret: int, more: str, node: Node, warned: bool, tmp_path: Path
 ) -> None:
     drill, score = read(tmp_path, measure(note(pitch, 8, notations=technical(1, fret, more))))
     (event,) = drill.phrases[0].bars[0].events
     assert [(one.string, one.node) for one in event.notes] == [(0, node)]
-    assert any("may be 3.2 or 2.7" in remark for remark in score.remarks) == told
+    assert any("may be 3.2 or 2.7" in remark for remark in score.remarks) == warned
 
 
 def test_a_diamond_head_is_a_harmonic_and_the_node_search_places_it(tmp_path: Path) -> None:
@@ -467,11 +467,11 @@ def test_what_is_left_out_is_told_bar_by_bar(tmp_path: Path) -> None:
         measure(note("C8", 8), number=4),
         choices=Choices(every=4),
     )  # fmt: skip
-    told = score.joined_remarks()
-    assert "bars 1, 2: grace notes left out" in told
-    assert "bar 2: the segno is not followed" in told
-    assert "bar 3: notes without a pitch left out" in told
-    assert any(remark.startswith("bar 4: the note C8 has no free string") for remark in told)
+    remarks = score.joined_remarks()
+    assert "bars 1, 2: grace notes left out" in remarks
+    assert "bar 2: the segno is not followed" in remarks
+    assert "bar 3: notes without a pitch left out" in remarks
+    assert any(remark.startswith("bar 4: the note C8 has no free string") for remark in remarks)
 
 
 def test_bars_split_and_phrase_length_can_be_chosen(tmp_path: Path, capsys) -> None:  # type: ignore[no-untyped-def]
@@ -703,8 +703,8 @@ def test_notes_that_the_user_calls_harmonics_get_nodes_that_sound_them(which: st
     assert main(["export", str(target), "--to", "musicxml", "-o", str(back)]) == 0
     music21 = pytest.importorskip("music21", reason="needs the package music21: pip install music21")
     read = music21.converter.parse(str(back), format="musicxml", forceSource=True).toSoundingPitch()
-    found = {pitch.midi for part in read.parts for one in part.recurse().notes for pitch in one.pitches}
-    assert found == {*RINGING, 28, 31}, "music21 hears in the result what was in the file"
+    sounding = {pitch.midi for part in read.parts for one in part.recurse().notes for pitch in one.pitches}
+    assert sounding == {*RINGING, 28, 31}, "music21 hears in the result what was in the file"
 
 
 def test_a_plain_score_has_harmonics_by_the_users_word(tmp_path: Path, capsys) -> None:  # type: ignore[no-untyped-def]
@@ -727,9 +727,9 @@ def test_what_no_node_sounds_stays_stopped_and_is_named_with_its_bar(tmp_path: P
     score = read_score(path)
     drill, _ = arranged(score, Choices(harmonics="C4", harmonics_midi=60), str(path))
     # C4 is no multiple of E1, A1, D2 or G2; C5 is 7 x D2 but for 31 cents, the septimal seventh (7/4, 969 cents).
-    told = score.joined_remarks()
-    assert "bar 1: C4 rings at no node within 20 cents; taken as a stopped note" in told
-    assert "bar 1: C5 rings at no node within 20 cents; taken as a stopped note" in told
+    remarks = score.joined_remarks()
+    assert "bar 1: C4 rings at no node within 20 cents; taken as a stopped note" in remarks
+    assert "bar 1: C5 rings at no node within 20 cents; taken as a stopped note" in remarks
     assert [one.node for bar in drill.phrases[0].bars for event in bar.events for one in event.notes].count(
         Node(1, 3)
     ) == 1

@@ -78,10 +78,10 @@ def test_an_older_handout_opened_after_a_newer_one_says_what_it_puts_back(tmp_pa
     for number, goal, day in ((2, 76, 24), (1, 60, 10)):
         outside.write_text(drill + task.format(goal=goal, day=day, number=number))
         (notice,) = kept(outside, places)
-    said = (
+    expected = (
         ", though it was assigned earlier: goal 60 bpm by 10 Dec 2026 now, goal 76 bpm by 24 Dec 2026 before;"
     )
-    assert said in notice
+    assert expected in notice
 
 
 def test_another_drill_of_the_same_file_name_is_never_overwritten(tmp_path):

@@ -28,12 +28,12 @@ ON, OFF = (0xB0, 64, 127), (0xB0, 64, 0)
 
 def presses(events, bounce_s=BOUNCE_S, latching=False):
     """Times at which a run of (seconds, message) is a press."""
-    pedals, found = Pedals(), []
+    pedals, times_s = Pedals(), []
     for at_s, message in events:
         pedals, pressed = heard(pedals, message, at_s, bounce_s, latching)
         if pressed:
-            found.append(at_s)
-    return found
+            times_s.append(at_s)
+    return times_s
 
 
 def test_note_control_change_and_program_change_are_all_presses():
@@ -87,8 +87,8 @@ def test_presses_are_never_closer_than_the_bounce_time(steps, bounce_s):
     for gap_s, value in steps:
         at_s += gap_s
         events.append((at_s, (0xB0, 64, value)))
-    found = presses(events, bounce_s)
-    assert all(after - before >= bounce_s for before, after in itertools.pairwise(found))
+    times_s = presses(events, bounce_s)
+    assert all(after - before >= bounce_s for before, after in itertools.pairwise(times_s))
 
 
 @pytest.mark.parametrize("text", ["cc 64", "note 36 on 10", "program 5", "cc 80 on 1 latching"])
@@ -176,10 +176,10 @@ def test_other_actions_mean_what_they_mean_at_any_time():
     last_s=st.floats(0, 20),
 )
 def test_a_press_never_means_clean_before_the_dead_zone_is_over(bound, playing, at_s, last_s):
-    found = meaning(bound, Moment(playing, at_s, last_s), FOOT)
-    assert found is None or found in bound
+    action = meaning(bound, Moment(playing, at_s, last_s), FOOT)
+    assert action is None or action in bound
     if playing and at_s < last_s + 0.7:
-        assert found != "clean"
+        assert action != "clean"
 
 
 def test_bindings_read_back_as_they_are_written():

@@ -71,22 +71,22 @@ def test_no_demo_drill_needs_a_string_twice(path: Path) -> None:
 
 
 def test_a_string_that_a_written_hold_still_needs_is_an_error() -> None:
-    found = only(check_playability(drill_of("1 E:1 for 4 | 2 E:<7>")))
-    assert (found.severity, found.phrase, found.bar, found.layer, found.event) == (
+    finding = only(check_playability(drill_of("1 E:1 for 4 | 2 E:<7>")))
+    assert (finding.severity, finding.phrase, finding.bar, finding.layer, finding.event) == (
         "error",
         0,
         0,
         "harmonics",
         1,
     )
-    assert found.message == "E:<7> needs the E string while E:1 is still held there"
-    assert found.guess == "hold it for 1 beat, or play one of them on another string"
+    assert finding.message == "E:<7> needs the E string while E:1 is still held there"
+    assert finding.guess == "hold it for 1 beat, or play one of them on another string"
 
 
 def test_a_string_that_an_unwritten_hold_still_needs_is_a_warning() -> None:
-    found = only(check_playability(drill_of("1 A:0, 4 E:0 | 2 A:<5>")))
-    assert found.severity == "warning"
-    assert "while A:0 is still held there" in found.message
+    finding = only(check_playability(drill_of("1 A:0, 4 E:0 | 2 A:<5>")))
+    assert finding.severity == "warning"
+    assert "while A:0 is still held there" in finding.message
 
 
 def test_a_harmonic_rings_only_until_its_string_is_played_again() -> None:
@@ -94,42 +94,42 @@ def test_a_harmonic_rings_only_until_its_string_is_played_again() -> None:
 
 
 def test_a_hold_over_the_bar_line_still_needs_its_string() -> None:
-    found = only(check_playability(drill_of("1 E:0 for 6 |", "| 1 A:<7>, 2 E:<7>")))
-    assert (found.bar, found.severity) == (1, "error")
+    finding = only(check_playability(drill_of("1 E:0 for 6 |", "| 1 A:<7>, 2 E:<7>")))
+    assert (finding.bar, finding.severity) == (1, "error")
 
 
 def test_two_notes_on_one_string_at_once_are_an_error_that_offers_another_place() -> None:
     drill = with_note(drill_of("1 D:0 | 1 A:<5>"), string=1, node=Node(1, 3), written="7")
-    found = only(check_playability(drill))
-    assert found.severity == "error"
-    assert found.message == "D:<7> and D:0 need the D string at once"
-    assert found.guess == "the same note: A:<5>"
+    finding = only(check_playability(drill))
+    assert finding.severity == "error"
+    assert finding.message == "D:<7> and D:0 need the D string at once"
+    assert finding.guess == "the same note: A:<5>"
 
 
 def test_a_written_position_that_is_not_the_node_is_an_error_with_the_nearest() -> None:
-    found = only(check_playability(with_note(drill_of("| 1 D:<7>"), written="6.5")))
-    assert (found.severity, found.message) == ("error", "D: 6.5 is written for the node at 7 (partial 3)")
-    assert found.guess == "nearest: 7 (partial 3), 5.8 (partial 7)"
+    finding = only(check_playability(with_note(drill_of("| 1 D:<7>"), written="6.5")))
+    assert (finding.severity, finding.message) == ("error", "D: 6.5 is written for the node at 7 (partial 3)")
+    assert finding.guess == "nearest: 7 (partial 3), 5.8 (partial 7)"
 
 
 def test_an_asserted_pitch_that_does_not_sound_is_an_error() -> None:
-    found = only(check_playability(with_note(drill_of("| 1 D:<4>"), asserted_midi=65)))
-    assert (found.severity, found.message) == ("error", "D:<4> sounds F#4 (-14 cents), not F4")
+    finding = only(check_playability(with_note(drill_of("| 1 D:<4>"), asserted_midi=65)))
+    assert (finding.severity, finding.message) == ("error", "D:<4> sounds F#4 (-14 cents), not F4")
 
 
 def test_a_held_note_out_of_reach_is_a_warning() -> None:
     drill = drill_of("1 E:1 for 4 | 2 D:<7>")
-    found = only(check_playability(drill))
-    assert found.severity == "warning"
+    finding = only(check_playability(drill))
+    assert finding.severity == "warning"
     # 864 (1/3 - (1 - 2^(-1/12))) mm, equal temperament.
-    assert found.message == "E:1 and D:<7> are 240 mm apart; a hand is taken to reach 130 mm"
+    assert finding.message == "E:1 and D:<7> are 240 mm apart; a hand is taken to reach 130 mm"
     assert check_playability(drill, reach_mm=245.0) == []
 
 
 def test_reach_does_not_bind_the_plucking_hand() -> None:
     drill = drill_of("1 E:1 for 4 | 2 D:<12>")
-    found = only(check_playability(drill))
-    assert found.guess == "the plucking hand can touch that node"
+    finding = only(check_playability(drill))
+    assert finding.guess == "the plucking hand can touch that node"
     assert check_playability(with_note(drill, plucking_hand_touch=True)) == []
 
 
@@ -143,18 +143,18 @@ def test_an_open_string_does_not_bind_the_hand() -> None:
 
 def test_a_move_faster_than_the_hand_is_a_warning_with_its_distance_and_time() -> None:
     drill = drill_of("| 1 D:<12>, 1e D:<2.7>")
-    found = only(check_playability(drill))
-    assert found.severity == "warning"
+    finding = only(check_playability(drill))
+    assert finding.severity == "warning"
     # 864 (1/2 - 1/7) mm in a quarter of a beat at 60 bpm.
-    assert "the move from D:<12> to D:<2.7> is 309 mm in 250 ms at 60 bpm" in found.message
+    assert "the move from D:<12> to D:<2.7> is 309 mm in 250 ms at 60 bpm" in finding.message
     assert check_playability(drill, hand_speed_mm_s=1300.0) == []
     assert check_playability(replace(drill, tempo=replace(drill.tempo, goal_bpm=40, start_bpm=30))) == []
 
 
 def test_findings_come_in_order_and_stand_at_their_bar() -> None:
     drill = drill_of("1 E:1 for 4 | 2 E:<7>", "| 1 D:<5>", "1 A:0, 4 E:0 | 2 A:<5>")
-    found = check_playability(drill)
-    assert [finding.bar for finding in found] == [0, 2]
-    for finding in found:
-        event = drill.phrases[finding.phrase].bars[finding.bar].events[finding.event]
-        assert event.layer == finding.layer
+    findings = check_playability(drill)
+    assert [each.bar for each in findings] == [0, 2]
+    for each in findings:
+        event = drill.phrases[each.phrase].bars[each.bar].events[each.event]
+        assert event.layer == each.layer

@@ -237,9 +237,9 @@ def driven(house: Path, tmp_path_factory: pytest.TempPathFactory) -> dict[str, s
     ],
 )
 def test_one_row_is_the_whole_of_a_new_result_and_of_a_new_cause(driven, where, words):
-    told = " ".join(driven[where].split()) if where in ("slips", "overview", "corrected") else driven[where]
+    shown = " ".join(driven[where].split()) if where in ("slips", "overview", "corrected") else driven[where]
     for word in words:
-        assert word in told, told
+        assert word in shown, shown
 
 
 def test_a_row_that_leaves_anything_out_fails_the_type_check(tmp_path):

@@ -23,9 +23,9 @@ README = (ROOT / "README.md").read_text(encoding="utf-8")
 
 def block(start: str) -> str:
     """The fenced block that starts with a line."""
-    for found in re.findall(r"```\w*\n(.*?)```", README, re.DOTALL):
-        if found.startswith(start):
-            return found
+    for text in re.findall(r"```\w*\n(.*?)```", README, re.DOTALL):
+        if text.startswith(start):
+            return text
     pytest.fail(f"README has no block that starts with {start!r}")
 
 

@@ -18,10 +18,10 @@ def test_a_missing_package_is_named_with_the_command_that_installs_it(
 ) -> None:
     monkeypatch.setitem(sys.modules, "coach.web.server", None)
     assert main(["serve", "--folder", str(tmp_path)]) == 1
-    told = capsys.readouterr().err
-    assert "the browser view needs the package textual-serve" in told
+    printed = capsys.readouterr().err
+    assert "the browser view needs the package textual-serve" in printed
     # The same Python as runs the program: a bare `pip` may belong to another one.
-    assert f"run: {shlex.quote(sys.executable)} -m pip install textual-serve" in told
+    assert f"run: {shlex.quote(sys.executable)} -m pip install textual-serve" in printed
 
 
 def test_a_port_out_of_range_is_refused(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -47,46 +47,46 @@ def passage(
     rate=st.sampled_from([44_100, 48_000, 96_000]),
 )
 def test_every_click_falls_on_its_exact_sample(tempo_bpm, beats, bars, parts, rate):
-    made = rep_timeline(passage(Meter.of(beats, 4), bars), tempo_bpm, ClickPattern(subdivision=parts), 0)
-    found = [click.position_samples for click in place(made.strikes, rate)]
+    timeline = rep_timeline(passage(Meter.of(beats, 4), bars), tempo_bpm, ClickPattern(subdivision=parts), 0)
+    samples = [click.position_samples for click in place(timeline.strikes, rate)]
     exact = [round(Fraction(index * 60 * rate, parts * tempo_bpm)) for index in range(beats * bars * parts)]
-    assert found == exact
+    assert samples == exact
 
 
 @pytest.mark.parametrize("tempo_bpm", [20, 61, 137, 299, 300])
 def test_the_last_click_of_an_hour_has_not_drifted(tempo_bpm):
     bars = tempo_bpm * 60 // 4
-    made = rep_timeline(passage(Meter.of(4, 4), bars), tempo_bpm, ClickPattern(), 0)
-    clicks = place(made.strikes[-1:], RATE)
+    timeline = rep_timeline(passage(Meter.of(4, 4), bars), tempo_bpm, ClickPattern(), 0)
+    clicks = place(timeline.strikes[-1:], RATE)
     assert clicks[0].position_samples == round(Fraction((bars * 4 - 1) * 60 * RATE, tempo_bpm))
 
 
 def test_the_count_in_comes_first_and_the_music_after_it():
-    made = rep_timeline(passage(Meter.of(3, 4), 2), 60, ClickPattern(), 2)
-    assert made.count_in_s == 6
-    assert [strike.at_s for strike in made.strikes] == list(range(12))
-    assert [strike.kind for strike in made.strikes[:4]] == ["accent", "beat", "beat", "accent"]
+    timeline = rep_timeline(passage(Meter.of(3, 4), 2), 60, ClickPattern(), 2)
+    assert timeline.count_in_s == 6
+    assert [strike.at_s for strike in timeline.strikes] == list(range(12))
+    assert [strike.kind for strike in timeline.strikes[:4]] == ["accent", "beat", "beat", "accent"]
 
 
 def test_a_pick_up_is_led_in_from_its_bar_line():
-    made = rep_timeline(
+    timeline = rep_timeline(
         passage(Meter.of(4, 4), 2, pick_up=Fraction(3), onsets=(Fraction(0),)), 60, ClickPattern(), 1
     )
-    assert made.onsets_s[1] == made.count_in_s == 3
-    assert [strike.kind for strike in made.strikes[:5]] == ["accent", "beat", "beat", "beat", "accent"]
+    assert timeline.onsets_s[1] == timeline.count_in_s == 3
+    assert [strike.kind for strike in timeline.strikes[:5]] == ["accent", "beat", "beat", "beat", "accent"]
 
 
 def test_a_gradual_tempo_change_moves_every_click_by_the_closed_form():
     """From 60 to 120 bpm over 8 beats: t(x) = 8 ln(1 + x / 8) s, the integral of 60 / tempo over beats."""
     spans = (TempoSpan(Fraction(0), Fraction(8), Fraction(1), Fraction(2)),)
-    made = rep_timeline(passage(Meter.of(4, 4), 2, spans), 60, ClickPattern(), 0)
+    timeline = rep_timeline(passage(Meter.of(4, 4), 2, spans), 60, ClickPattern(), 0)
     exact = [round(8 * math.log(1 + beat / 8) * RATE) for beat in range(8)]
-    assert [click.position_samples for click in place(made.strikes, RATE)] == exact
+    assert [click.position_samples for click in place(timeline.strikes, RATE)] == exact
 
 
 def test_bars_can_be_left_silent_so_that_the_player_keeps_time():
-    made = rep_timeline(passage(Meter.of(4, 4), 4), 60, ClickPattern(silent_bars=1, silent_every=2), 1)
-    assert [float(strike.at_s) for strike in made.strikes] == [0, 1, 2, 3, 4, 5, 6, 7, 12, 13, 14, 15]
+    timeline = rep_timeline(passage(Meter.of(4, 4), 4), 60, ClickPattern(silent_bars=1, silent_every=2), 1)
+    assert [float(strike.at_s) for strike in timeline.strikes] == [0, 1, 2, 3, 4, 5, 6, 7, 12, 13, 14, 15]
 
 
 def test_offbeat_clicks_fall_half_way_and_bar_clicks_on_the_first_beat():
@@ -105,14 +105,14 @@ def test_offbeat_clicks_fall_half_way_and_bar_clicks_on_the_first_beat():
 def test_the_midi_clock_ticks_24_to_the_quarter_and_one_tick_is_the_music_s_start(tempo_bpm, count_in, whole):
     beat_whole = Fraction(whole)
     music = passage(Meter.of(4, 4), 3)
-    made = rep_timeline(music, tempo_bpm, ClickPattern(), count_in)
-    ticks = list(clock_ticks(music, tempo_bpm, made.count_in_s, beat_whole))
+    timeline = rep_timeline(music, tempo_bpm, ClickPattern(), count_in)
+    ticks = list(clock_ticks(music, tempo_bpm, timeline.count_in_s, beat_whole))
     gaps = {after - before for before, after in itertools.pairwise(ticks)}
     quarter_s = Fraction(60, tempo_bpm) * Fraction(1, 4) / beat_whole
     assert gaps == {quarter_s / 24}
-    assert made.count_in_s in ticks
+    assert timeline.count_in_s in ticks
     assert ticks[0] >= 0
-    assert ticks[-1] < made.end_s
+    assert ticks[-1] < timeline.end_s
 
 
 def test_strikes_at_binary_fractions_are_rounded_once():

@@ -82,5 +82,5 @@ def test_a_written_track_reads_back_as_it_was_rendered():
     with wave.open(file) as read:
         assert (read.getnchannels(), read.getsampwidth(), read.getframerate()) == (1, 2, RATE)
         assert read.getnframes() == frames == sum(map(len, pieces))
-        found = np.frombuffer(read.readframes(frames), dtype="<i2") / 32767.0
-    assert found == pytest.approx(np.concatenate(pieces), abs=2e-5)
+        samples = np.frombuffer(read.readframes(frames), dtype="<i2") / 32767.0
+    assert samples == pytest.approx(np.concatenate(pieces), abs=2e-5)

@@ -65,8 +65,8 @@ def test_a_node_lies_at_its_fret(k: int, n: int, fret: float) -> None:
 
 
 def test_nodes_of_a_34_inch_string_lie_at_their_mm() -> None:
-    found = [BASS.position_mm(Node(1, n)) for n in (2, 3, 4, 5, 6)]
-    assert found == pytest.approx([431.80, 287.87, 215.90, 172.72, 143.93], abs=5e-3)
+    places_mm = [BASS.position_mm(Node(1, n)) for n in (2, 3, 4, 5, 6)]
+    assert places_mm == pytest.approx([431.80, 287.87, 215.90, 172.72, 143.93], abs=5e-3)
 
 
 def test_the_first_fret_follows_the_luthiers_rule_of_17_817() -> None:
@@ -234,10 +234,10 @@ def test_a_node_lies_where_its_fret_would_be(node: Node) -> None:
 @settings(max_examples=40)
 @given(st.integers(2, 32))
 def test_nodes_go_from_nut_to_bridge_without_doubles(upto: int) -> None:
-    found = nodes_upto(upto)
-    assert all(a.fraction < b.fraction for a, b in itertools.pairwise(found))
+    nodes = nodes_upto(upto)
+    assert all(a.fraction < b.fraction for a, b in itertools.pairwise(nodes))
     # Euler's totient, summed: reduced fractions with each denominator.
-    assert len(found) == sum(math.gcd(k, n) == 1 for n in range(2, upto + 1) for k in range(1, n))
+    assert len(nodes) == sum(math.gcd(k, n) == 1 for n in range(2, upto + 1) for k in range(1, n))
 
 
 @pytest.mark.parametrize(

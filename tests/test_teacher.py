@@ -96,9 +96,9 @@ def test_a_file_assigned_to_another_student_is_refused_and_kept_nowhere_unless_a
         return main([*words, "--answers", str(answers), "--date", "2026-12-02"])
 
     assert practice("Björn") == 1
-    told = capsys.readouterr().err
-    assert f"{assigned}: is assigned to Mia; practised here, it would count for Björn" in told
-    assert "--anyway" in told
+    printed = capsys.readouterr().err
+    assert f"{assigned}: is assigned to Mia; practised here, it would count for Björn" in printed
+    assert "--anyway" in printed
     assert not folder.exists()
     assert practice(" mïa") == 0
     assert practice("Björn") == 1
@@ -120,8 +120,8 @@ def test_assigning_an_assigned_file_keeps_what_no_option_says_otherwise_and_tell
     assert (task.student, task.teacher, task.goal_bpm) == ("Bo", "Ms. Orr: the 2nd", 66)
     assert (task.due, task.note) == (date(2026, 12, 24), "")
     assert task.id != before.id
-    told = capsys.readouterr().err
-    assert "kept from the assignment in for mia.yaml: teacher Ms. Orr: the 2nd, due 2026-12-24\n" in told
+    printed = capsys.readouterr().err
+    assert "kept from the assignment in for mia.yaml: teacher Ms. Orr: the 2nd, due 2026-12-24\n" in printed
 
 
 def test_a_kept_due_date_that_is_past_is_told(
@@ -200,11 +200,11 @@ def test_the_student_sees_what_the_file_tells_before_it_is_written(
     practise(tmp_path / "mia", assigned)
     capsys.readouterr()
     assert report_for_teacher(tmp_path / "mia", tmp_path / "mia.json") == 0
-    told = capsys.readouterr().err
-    assert "This is what your teacher will see of Mia:" in told
-    assert "First Pour: practised on 4 days, 2 Dec to 5 Dec 2026" in told
-    assert "my thumb is sore" in told
-    assert "Nothing about other drills, and no single repetition." in told
+    printed = capsys.readouterr().err
+    assert "This is what your teacher will see of Mia:" in printed
+    assert "First Pour: practised on 4 days, 2 Dec to 5 Dec 2026" in printed
+    assert "my thumb is sore" in printed
+    assert "Nothing about other drills, and no single repetition." in printed
 
 
 def test_saying_no_writes_nothing(
@@ -326,9 +326,9 @@ def test_a_file_that_can_not_be_read_is_told_apart_and_left_as_it_is(
     damaged(file, change)
     before = file.read_bytes()
     assert main(["roster", str(file.parent), "--date", "2026-12-06"]) == 1
-    told = capsys.readouterr()
-    assert f"{file}: {message}" in told.err
-    assert "Mia" in told.out
+    printed = capsys.readouterr()
+    assert f"{file}: {message}" in printed.err
+    assert "Mia" in printed.out
     assert file.read_bytes() == before
 
 
@@ -346,11 +346,11 @@ def test_an_exported_log_and_other_files_are_told_apart(
     file.with_name("photo.json").write_bytes(b"\xff\xd8\xff")
     file.with_name("drill.yaml").write_text("drill: 1")
     assert main(["roster", str(file.parent)]) == 1
-    told = capsys.readouterr().err
-    assert "log.jsonl: is an exported log, no report (`coach log merge` takes it in" in told
-    assert "text.txt: is no student's report" in told
-    assert "photo.json: is no text" in told
-    assert "drill.yaml" not in told
+    printed = capsys.readouterr().err
+    assert "log.jsonl: is an exported log, no report (`coach log merge` takes it in" in printed
+    assert "text.txt: is no student's report" in printed
+    assert "photo.json: is no text" in printed
+    assert "drill.yaml" not in printed
 
 
 def test_a_file_edited_by_hand_is_shown_and_marked(file: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -359,12 +359,12 @@ def test_a_file_edited_by_hand_is_shown_and_marked(file: Path, capsys: pytest.Ca
 
     damaged(file, better)
     assert main(["roster", str(file.parent), "--date", "2026-12-06"]) == 0
-    told = capsys.readouterr()
+    printed = capsys.readouterr()
     assert (
         "was changed after it was written, by hand or on the way; it is marked * where it is shown"
-        in told.err
+        in printed.err
     )
-    assert "Mia*" in told.out
+    assert "Mia*" in printed.out
 
 
 def test_an_assignment_that_is_no_assignment_is_told(file: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -460,9 +460,9 @@ def test_another_revision_of_the_drill_than_most_have_is_marked() -> None:
     files = [seen_file(name, seen_drill(), edited=name == "B") for name in "AB"]
     rows = overview([*files, seen_file("C", seen_drill(revision="x"))], TODAY)
     assert [row.student + row.marks for row in rows] == ["A", "B*", "C+"]
-    told = roster_lines(rows, TODAY)
-    assert "* changed after it was written" in told
-    assert "+ another revision of the drill than most have" in told
+    printed = roster_lines(rows, TODAY)
+    assert "* changed after it was written" in printed
+    assert "+ another revision of the drill than most have" in printed
 
 
 def test_two_students_of_one_name_are_told_apart_and_a_nameless_one_is_called_as_assigned() -> None:
@@ -562,11 +562,11 @@ def test_a_note_that_several_reports_repeat_is_shown_once(
 def test_a_phrase_not_begun_is_said_in_place_of_the_rung() -> None:
     fresh = PhraseSeen("Q", "together", True, None, False, 0)
     layer = replace(fresh, layer="bass", top=False, rung_bpm=50)
-    for phrases, said in (
+    for phrases, words in (
         ((PHRASE, fresh), "1 of 2 phrases begun"),
         ((PHRASE, fresh, layer), "1 of 2 phrases together"),
     ):
-        assert overview([seen_file("Mia", seen_drill(phrases=phrases))], TODAY)[0].rung == said
+        assert overview([seen_file("Mia", seen_drill(phrases=phrases))], TODAY)[0].rung == words
 
 
 def test_the_command_to_assign_stands_below_the_table() -> None:
@@ -628,9 +628,9 @@ def test_control_characters_in_a_students_file_never_reach_the_terminal(
 
     damaged(file, evil)
     assert main(["roster", str(file.parent), "--date", "2026-12-06"]) == 0
-    told = capsys.readouterr()
-    assert "Mia" in told.out
-    assert not {"\x1b", "\x9b", "\x07"} & set(told.out + told.err)
+    printed = capsys.readouterr()
+    assert "Mia" in printed.out
+    assert not {"\x1b", "\x9b", "\x07"} & set(printed.out + printed.err)
 
 
 def test_a_report_is_written_with_the_digest_of_its_content() -> None:

@@ -283,9 +283,9 @@ async def test_help_and_palette_list_the_registry(tmp_path):
 def test_help_tells_what_the_shared_key_does_on_each_screen(scope):
     keymap = read_settings("keys: {set_aside: f6}", "s").keys
     lines = help_lines(keymap.in_scope(scope), scope, keymap.actions)
-    told = [line.split() for line in lines[lines.index("Screen by screen") + 1 :][:4]]
-    assert [words[0] for words in told] == ["x", "x", "x", "f6"]
-    assert [" ".join(words[1:4]) for words in told] == [
+    rows = [line.split() for line in lines[lines.index("Screen by screen") + 1 :][:4]]
+    assert [words[0] for words in rows] == ["x", "x", "x", "f6"]
+    assert [" ".join(words[1:4]) for words in rows] == [
         "while playing: Mark",
         "while rating: Why",
         "on the plan:",
@@ -397,14 +397,14 @@ async def test_excerpts_of_one_phrase_have_names_of_their_own_wherever_results_a
             player.position_s = player.length_s + 1
             await pilot.pause(0.1)
             await pilot.press("space")
-        told = list(_result_lines(session.practice))
+        printed = list(_result_lines(session.practice))
         await pilot.press("escape", "enter")
         await pilot.pause()
         shown = screen_text(app)
     assert main(["log", "show", "--folder", str(tmp_path)]) == 0
     listed = capsys.readouterr().out
     for name in names:
-        assert f"  {name}: " in "\n".join(told)
+        assert f"  {name}: " in "\n".join(printed)
         assert name in shown.splitlines()
         assert f"  {name}  " in listed
 

@@ -96,14 +96,14 @@ def test_stiffness_turns_beats_into_a_range_around_its_own_value() -> None:
 def test_drift_with_stiffness_contains_every_string_by_string_choice() -> None:
     span = (1e-4, 4e-4)
     low, high = beatless_drift(BASS, stiffness=span)[-1].hz
-    found = []
+    choices_hz = []
     for choice in np.ndindex(2, 2, 2, 2):
         b = [span[end] for end in choice]
         hz = 41.203445
         for lower, higher in ((0, 1), (1, 2), (2, 3)):
             hz *= 4 * math.sqrt(1 + 16 * b[lower]) / (3 * math.sqrt(1 + 9 * b[higher]))
-        found.append(hz)
-    assert (min(found), max(found)) == pytest.approx((low, high), abs=1e-5)
+        choices_hz.append(hz)
+    assert (min(choices_hz), max(choices_hz)) == pytest.approx((low, high), abs=1e-5)
 
 
 @settings(max_examples=60)
@@ -137,8 +137,8 @@ def test_the_sounding_pair_beats_at_its_rate() -> None:
     envelope = np.abs(mixed[: len(mixed) // block * block].reshape(-1, block).mean(axis=1))[:100]
     spectrum = np.abs(np.fft.rfft((envelope / envelope.max()) * np.hanning(len(envelope)), 4096))
     rates = np.fft.rfftfreq(4096, 1 / 20)
-    found = rates[rates > 0.7][np.argmax(spectrum[rates > 0.7])]
-    assert found == pytest.approx(moved_beats_hz(BASS, pair, cents), abs=0.12)
+    beat_hz = rates[rates > 0.7][np.argmax(spectrum[rates > 0.7])]
+    assert beat_hz == pytest.approx(moved_beats_hz(BASS, pair, cents), abs=0.12)
 
 
 def test_the_reference_tone_sounds_the_open_strings_pitch() -> None:

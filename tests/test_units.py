@@ -40,8 +40,8 @@ def test_c2_is_the_frequency_in_the_librosa_docs() -> None:
 
 def test_strings_of_a_bass_have_the_published_frequencies() -> None:
     # Equal temperament on A4 = 440 Hz (ISO 16): E1 41.2034, A1 55, D2 73.4162, G2 97.9989 Hz.
-    found = [hz_from_midi(midi_from_note(name)) for name in ("E1", "A1", "D2", "G2")]
-    assert found == pytest.approx([41.2034, 55.0, 73.4162, 97.9989], abs=5e-5)
+    computed_hz = [hz_from_midi(midi_from_note(name)) for name in ("E1", "A1", "D2", "G2")]
+    assert computed_hz == pytest.approx([41.2034, 55.0, 73.4162, 97.9989], abs=5e-5)
 
 
 @pytest.mark.parametrize(

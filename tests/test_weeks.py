@@ -82,11 +82,11 @@ def test_the_plan_names_each_event_by_the_label_that_an_answers_file_uses(tmp_pa
 def test_a_line_about_no_event_of_the_plans_excerpt_names_the_excerpt_and_the_way_out(tmp_path, capsys):
     lines = ["choked 1"] * 5 + ["choked 99"]
     assert practise(tmp_path, lines, "first-pour") == 1
-    told = capsys.readouterr().err
-    assert "event 99 is outside 1 to " in told
-    assert ", the events of Ladle, " in told
-    assert "another repetition than the plan's?" in told
-    assert "60 choked 99" in told
+    printed = capsys.readouterr().err
+    assert "event 99 is outside 1 to " in printed
+    assert ", the events of Ladle, " in printed
+    assert "another repetition than the plan's?" in printed
+    assert "60 choked 99" in printed
 
 
 def test_a_line_without_a_tempo_is_at_the_rung_of_the_excerpt_that_it_names(tmp_path, capsys):
@@ -106,9 +106,9 @@ def test_the_same_answers_file_is_entered_once(tmp_path, capsys):
     lines = days([["clean", "choked 2 1"], ["clean"]])
     assert practise(tmp_path, lines) == 0
     assert practise(tmp_path, ["# a copy", lines[0], " clean", "choked 1  2 # thumb", *lines[3:]]) == 1
-    told = capsys.readouterr().err
-    assert "was entered already on 20" in told
-    assert "3 repetitions; nothing is logged" in told
+    printed = capsys.readouterr().err
+    assert "was entered already on 20" in printed
+    assert "3 repetitions; nothing is logged" in printed
     assert reps_that_count(tmp_path, capsys) == 3
     assert practise(tmp_path, [*lines, "clean"]) == 0
 
@@ -124,9 +124,9 @@ def test_the_same_lines_without_a_day_count_on_another_day_or_drill(tmp_path, ca
 def test_a_day_that_is_yet_to_come_is_refused_with_the_likely_slip(tmp_path, capsys):
     lines = ["day 2026-03-02", "clean", "day 2031-03-01", "clean", "day 2026-03-04", "clean"]
     assert practise(tmp_path, lines, "--date", "2026-03-03") == 1
-    told = capsys.readouterr().err
-    assert "answers.txt:3:1: 2031-03-01 is yet to come; today is 2026-03-03 (day 2026-03-01?)" in told
-    assert "answers.txt:5:1: 2026-03-04 is yet to come; today is 2026-03-03 (day 2026-03-03?)" in told
+    printed = capsys.readouterr().err
+    assert "answers.txt:3:1: 2031-03-01 is yet to come; today is 2026-03-03 (day 2026-03-01?)" in printed
+    assert "answers.txt:5:1: 2026-03-04 is yet to come; today is 2026-03-03 (day 2026-03-03?)" in printed
     assert practise(tmp_path, [lines[0], "clean"], "--date", "2026-03-03") == 0
 
 
@@ -167,9 +167,9 @@ def test_the_same_log_gives_the_same_plan(tmp_path, capsys):
 
 def test_a_bad_line_anywhere_leaves_the_log_as_it_was_and_says_so(tmp_path, capsys):
     assert practise(tmp_path, ["clean", "choked 77", "clean"]) == 1
-    told = capsys.readouterr().err
-    assert "answers.txt:2:1: event 77 is outside 1 to" in told
-    assert "nothing of this file is logged yet" in told
+    printed = capsys.readouterr().err
+    assert "answers.txt:2:1: event 77 is outside 1 to" in printed
+    assert "nothing of this file is logged yet" in printed
     with closing(sqlite3.connect(tmp_path / "progress" / "log.sqlite3")) as database:
         assert database.execute("select count(*) from reps").fetchone() == (0,)
 
@@ -207,6 +207,6 @@ def test_wrong_use_is_told_in_one_line_with_its_exit_status(
     (tmp_path / "x").write_text("clean\n")
     monkeypatch.setattr("sys.stdin", io.TextIOWrapper(io.BytesIO(b"clean\n")))
     assert main(words) == status
-    told = capsys.readouterr().err
-    assert says in told
-    assert "Traceback" not in told
+    printed = capsys.readouterr().err
+    assert says in printed
+    assert "Traceback" not in printed

@@ -271,12 +271,12 @@ class _Guard:
     def _forbid(self, event: str, path: object) -> None:
         if not isinstance(path, str | bytes | os.PathLike):
             return
-        found = os.fsdecode(path)
-        if found in ("", ":memory:") or found.startswith("file::memory:"):
+        name = os.fsdecode(path)
+        if name in ("", ":memory:") or name.startswith("file::memory:"):
             return
-        if not os.path.realpath(found.removeprefix("file://")).startswith(self.inside):
-            self.touched.append(f"{event} {found}")
-            raise PermissionError(errno.EPERM, "forbidden while fuzzing", found)
+        if not os.path.realpath(name.removeprefix("file://")).startswith(self.inside):
+            self.touched.append(f"{event} {name}")
+            raise PermissionError(errno.EPERM, "forbidden while fuzzing", name)
 
 
 def events(tally: Tally) -> Iterator[str]:

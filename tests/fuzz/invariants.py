@@ -67,9 +67,9 @@ FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n")
 
 def assert_plain(text: str) -> None:
     """Lines for a terminal hold nothing that it would obey."""
-    found = RAW.search(text)
-    assert not found, (
-        f"U+{ord(found[0]):04X} reaches the terminal: {text[max(0, found.start() - 40) : found.end() + 20]!r}"
+    match = RAW.search(text)
+    assert not match, (
+        f"U+{ord(match[0]):04X} reaches the terminal: {text[max(0, match.start() - 40) : match.end() + 20]!r}"
     )
 
 

@@ -150,8 +150,8 @@ def mutated_xml(rng: random.Random, text: str, others: Sequence[str], words: Seq
             pieces[other:other] = leaf * rng.choice((1, 1, 3, 40))
         else:
             donor = _pieces_of(rng.choice(others))
-            found = rng.randrange(len(donor) or 1)
-            pieces[at + 2 : at + 2] = rng.choice((donor[found : found + 3], words and [rng.choice(words)]))
+            start = rng.randrange(len(donor) or 1)
+            pieces[at + 2 : at + 2] = rng.choice((donor[start : start + 3], words and [rng.choice(words)]))
     return "".join(pieces)[:LONGEST]
 
 
@@ -197,33 +197,33 @@ def mutated_bytes(
     rng: random.Random, data: bytes, others: Sequence[bytes], words: Sequence[bytes] = ()
 ) -> bytes:
     """The bytes with one to eight changes: flips, edge values, cuts, copies, pieces of other data."""
-    found = bytearray(data)
+    mutant = bytearray(data)
     for _ in range(rng.choice((1, 1, 2, 3, 8))):
-        if not found:
-            found += b"x"
-        at = rng.randrange(len(found))
+        if not mutant:
+            mutant += b"x"
+        at = rng.randrange(len(mutant))
         action = rng.randrange(8)
         if action == 0:
-            found[at] ^= 1 << rng.randrange(8)
+            mutant[at] ^= 1 << rng.randrange(8)
         elif action == 1:
-            found[at] = rng.randrange(256)
+            mutant[at] = rng.randrange(256)
         elif action == 2:
             piece = rng.choice((*_BYTES, *words))
-            found[at : at + rng.choice((0, len(piece)))] = piece
+            mutant[at : at + rng.choice((0, len(piece)))] = piece
         elif action == 3:
-            del found[at : at + rng.choice((1, 2, 4, 40))]
+            del mutant[at : at + rng.choice((1, 2, 4, 40))]
         elif action == 4:
-            found[at:at] = found[at : at + rng.choice((1, 4, 40, 400))] * rng.choice((1, 1, 2, 20))
+            mutant[at:at] = mutant[at : at + rng.choice((1, 4, 40, 400))] * rng.choice((1, 1, 2, 20))
         elif action == 5:
             donor = rng.choice(others)
             other = rng.randrange(len(donor) or 1)
-            found[at : at + rng.choice((0, 8))] = donor[other : other + rng.choice((1, 4, 16, 200))]
+            mutant[at : at + rng.choice((0, 8))] = donor[other : other + rng.choice((1, 4, 16, 200))]
         elif action == 6:
-            found = found[: at or 1]
+            mutant = mutant[: at or 1]
         else:
-            other = rng.randrange(len(found))
-            found[at], found[other] = found[other], found[at]
-    return bytes(found[:LONGEST])
+            other = rng.randrange(len(mutant))
+            mutant[at], mutant[other] = mutant[other], mutant[at]
+    return bytes(mutant[:LONGEST])
 
 
 def recoded(rng: random.Random, text: str) -> bytes:

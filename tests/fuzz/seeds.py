@@ -110,15 +110,15 @@ SETTINGS = (
 @cache
 def drills() -> tuple[Drill, ...]:
     """The built-in drills, each cut to its first phrase and two bars, and the hand-written one."""
-    found = []
+    short = []
     for path in builtin_drills():
         drill, _ = read_drill(path.read_text(encoding="utf-8"), path.name)
         assert drill is not None
         phrase = replace(drill.phrases[0], bars=drill.phrases[0].bars[:2])
-        found.append(replace(drill, phrases=(phrase,), order=()))
+        short.append(replace(drill, phrases=(phrase,), order=()))
     own, problems = read_drill(HAND_WRITTEN, "own.yaml")
     assert own is not None, problems
-    return (*found, own)
+    return (*short, own)
 
 
 @cache

@@ -58,8 +58,8 @@ def kind_of(problem: Problem) -> str:
     return "refused: " + re.sub(r"['`\"].*['`\"]|[\d.,]+|(?<=:).*", "_", problem.message)[:60]
 
 
-def _texts(found: Sequence[str]) -> tuple[bytes, ...]:
-    return tuple(text.encode() for text in found)
+def _texts(texts: Sequence[str]) -> tuple[bytes, ...]:
+    return tuple(text.encode() for text in texts)
 
 
 def _text_mutator(words: Sequence[str]) -> Callable[[random.Random, Sequence[bytes]], bytes]:
@@ -328,7 +328,7 @@ def run_log(data: bytes, folder: Path) -> str:
                 assert_equal_to_a_replay(log)
             for player in log.players()[:3]:
                 log._player = player
-                _told(log, chance)
+                _read_back(log, chance)
             players = [player.id for player in log.players()]
             if chance.random() < 0.3:
                 carried = list(export_lines(log, players, seeds.NOON, "0.1.0"))
@@ -341,7 +341,7 @@ def run_log(data: bytes, folder: Path) -> str:
         log.close()
 
 
-def _told(log: Any, chance: random.Random) -> None:
+def _read_back(log: Any, chance: random.Random) -> None:
     from coach.report.figures import make_report
     from coach.report.lines import report_lines
     from coach.report.page import report_page
@@ -546,7 +546,7 @@ def run_arguments(data: bytes, folder: Path) -> str:
         for parse in _parsers():
             with contextlib.suppress(ValueError, CoachError):
                 parse(word)
-    told = io.TextIOWrapper(io.BytesIO(), "utf-8", "surrogateescape")
+    printed = io.TextIOWrapper(io.BytesIO(), "utf-8", "surrogateescape")
     faults = io.StringIO()
     before, stdin = Path.cwd(), sys.stdin
     import os
@@ -559,7 +559,7 @@ def run_arguments(data: bytes, folder: Path) -> str:
         else []
     )
     try:
-        with contextlib.redirect_stdout(told), contextlib.redirect_stderr(faults):
+        with contextlib.redirect_stdout(printed), contextlib.redirect_stderr(faults):
             status = main(
                 [words[0], *words[1:2], *home, *words[2:]]
                 if words[0] == "log"
@@ -571,9 +571,9 @@ def run_arguments(data: bytes, folder: Path) -> str:
         os.chdir(before)
         sys.stdin = stdin
     assert_plain(faults.getvalue())
-    told.flush()
+    printed.flush()
     if "midi" not in words:
-        assert_plain(told.buffer.getvalue().decode("utf-8", "surrogateescape").replace("\r\n", "\n"))
+        assert_plain(printed.buffer.getvalue().decode("utf-8", "surrogateescape").replace("\r\n", "\n"))
     assert status in (0, 1, 2), status
     return f"{words[0]}: status {status}"
 

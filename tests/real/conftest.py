@@ -47,11 +47,11 @@ def end(process: subprocess.Popen) -> str | bytes:
         process.send_signal(signal.SIGCONT)
         process.terminate()
     try:
-        said, _ = process.communicate(timeout=5)
+        printed, _ = process.communicate(timeout=5)
     except subprocess.TimeoutExpired:
         process.kill()
-        said, _ = process.communicate(timeout=5)
-    return said or ""
+        printed, _ = process.communicate(timeout=5)
+    return printed or ""
 
 
 class PulseServer:

@@ -37,7 +37,7 @@ def session(tmp_path_factory) -> Iterator[START]:
         folder: Path, *words: str, silent: bool = True, size: tuple[int, int] = (90, 26), **environment: str
     ):
         prepare(folder)
-        said = [f"{name}={shlex.quote(value)}" for name, value in environment.items()]
+        assignments = [f"{name}={shlex.quote(value)}" for name, value in environment.items()]
         given = [
             "practice",
             "quick",
@@ -46,7 +46,7 @@ def session(tmp_path_factory) -> Iterator[START]:
             *(["--silent"] if silent else []),
             *words,
         ]
-        opened.append(Terminal(sockets, size, " ".join(["env", *said, coach(), *given])))
+        opened.append(Terminal(sockets, size, " ".join(["env", *assignments, coach(), *given])))
         return opened[-1]
 
     yield start
@@ -113,9 +113,9 @@ class Disk:
 @pytest.fixture
 def disk(tmp_path) -> Iterator[Disk]:
     (tmp_path / "disk").mkdir()
-    made = Disk(tmp_path / "disk")
-    yield made
-    made.close()
+    small_disk = Disk(tmp_path / "disk")
+    yield small_disk
+    small_disk.close()
 
 
 def test_on_a_full_disk_the_session_goes_on_and_saves_when_there_is_room_again_or_elsewhere(
@@ -163,9 +163,9 @@ def test_a_folder_of_another_script_with_spaces_carries_a_session_a_report_and_t
     window = session(folder)
     to_first_rep(window)
     second = session(folder)
-    told = "".join(second.wait("STATUS=").splitlines())
-    assert "STATUS=0" not in told
-    assert "has another session open: process" in told
+    printed = "".join(second.wait("STATUS=").splitlines())
+    assert "STATUS=0" not in printed
+    assert "has another session open: process" in printed
     assert run("report", "--folder", str(folder)).returncode == 0
     play_one(window)
     window.wait("saved, clean")

@@ -93,8 +93,8 @@ def pedal(jack):
 
 def what_was_heard(process):
     time.sleep(0.2)
-    said, _ = process.communicate("", timeout=10)
-    return [(at_s, tuple(message)) for at_s, message in json.loads(said)]
+    printed, _ = process.communicate("", timeout=10)
+    return [(at_s, tuple(message)) for at_s, message in json.loads(printed)]
 
 
 def connected(rig_or_link):

@@ -65,12 +65,12 @@ def start_of(pcm: np.ndarray, heard: np.ndarray) -> int:
 
 def onsets_in(heard: np.ndarray, shape: np.ndarray, near: list[int], reach: int = 200) -> list[int]:
     """Where `shape` lies best near each planned position: an onset detector that doesn't know the plan's sample."""
-    found = []
+    onsets = []
     for position in near:
         begin = max(position - reach, 0)
         piece = heard[begin : position + reach + len(shape)]
-        found.append(begin + int(np.argmax(np.correlate(piece, shape, "valid"))))
-    return found
+        onsets.append(begin + int(np.argmax(np.correlate(piece, shape, "valid"))))
+    return onsets
 
 
 class Painting(App[None]):
@@ -126,8 +126,8 @@ async def test_half_a_minute_of_clicks_is_on_the_sample_while_the_screen_repaint
     assert len(wrong) == 0, f"first wrong sample at {wrong[0] / RATE:.3f} s; others took {foreign:.2f} cores"
     whole = [Strike(length_s * rep + strike.at_s) for rep in range(reps) for strike in bar]
     planned = [click.position_samples for click in place(whole, RATE)]
-    found = onsets_in(same, np.asarray(click_shape("wood", "beat", RATE)), planned)
-    assert max(abs(at - due) for at, due in zip(found, planned, strict=True)) <= 1
+    onsets = onsets_in(same, np.asarray(click_shape("wood", "beat", RATE)), planned)
+    assert max(abs(at - due) for at, due in zip(onsets, planned, strict=True)) <= 1
 
 
 async def play_beside_a_busy_screen(pulse, path, pieces):
@@ -182,8 +182,8 @@ def test_model_tones_that_were_heard_have_the_pitches_of_the_harmonic_series(pul
         bins = np.abs(np.fft.rfft(piece * np.hanning(len(piece)), 1 << 19))
         peak = int(np.argmax(bins))
         left, middle, right = 20 * np.log10(bins[peak - 1 : peak + 2])
-        found = (peak + 0.5 * (left - right) / (left - 2 * middle + right)) * RATE / (1 << 19)
-        assert cents_between(found, hz) == pytest.approx(0, abs=1), note
+        heard_hz = (peak + 0.5 * (left - right) / (left - 2 * middle + right)) * RATE / (1 << 19)
+        assert cents_between(heard_hz, hz) == pytest.approx(0, abs=1), note
 
 
 def test_the_latency_is_the_one_that_the_server_itself_reckons_with(pulse):

@@ -100,8 +100,10 @@ def terminal(tmp_path):
         (tmp_path / "drills" / "quick.yaml").write_text(DRILL)
         if not tour:
             (tmp_path / "settings.yaml").write_text("screen: {tour_seen: true}\n")
-        said = [f"{name}={value}" for name, value in environment.items()]
-        command = " ".join(["env", *said, coach(), "practice", "--folder", str(tmp_path), "--silent", *words])
+        assignments = [f"{name}={value}" for name, value in environment.items()]
+        command = " ".join(
+            ["env", *assignments, coach(), "practice", "--folder", str(tmp_path), "--silent", *words]
+        )
         opened.append(Terminal(tmp_path, size, command))
         return opened[-1]
 
@@ -112,10 +114,10 @@ def terminal(tmp_path):
 
 def coach() -> str:
     """The installed command beside the Python that runs the tests."""
-    found = shutil.which("coach", path=str(Path(sys.executable).parent))
-    if found is None:
+    path = shutil.which("coach", path=str(Path(sys.executable).parent))
+    if path is None:
         pytest.skip("needs the installed command: pip install -e .")
-    return found
+    return path
 
 
 def logged(folder: Path) -> list[dict[str, object]]:
