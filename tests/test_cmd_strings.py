@@ -155,7 +155,7 @@ def test_tune_writes_a_wav_file(run: Any, tmp_path: Path) -> None:
     path = tmp_path / "pair.wav"
     status, out, err = run("tune", "--pair", "D-G", "--cents", "5", "-o", str(path))
     assert (status, out) == (0, "")
-    assert "D <5> with G <7>, G moved by +5 cents" in err
+    assert "D<5> with G<7>, G moved by +5 cents" in err
     with wave.open(str(path)) as file:
         assert (file.getnchannels(), file.getsampwidth(), file.getframerate()) == (1, 2, 48_000)
         assert file.getnframes() > 10 * 48_000

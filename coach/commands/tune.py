@@ -24,6 +24,7 @@ from coach.strings.detune import Heard
 from coach.strings.instrument import STIFFNESS_RANGE, Instrument
 from coach.strings.tuning import Pair, Range
 from coach.strings.units import nearest_note, note_name
+from coach.words.names import pair_name, touch_name
 
 CENTS_RANGE = (-100.0, 100.0)
 STRIKE_S = 6.0
@@ -158,7 +159,7 @@ def _stopped_lines(instrument: Instrument, reference: int, ways: Sequence[tuning
 def _touch(instrument: Instrument, pair: Pair, low: bool) -> str:
     string = pair.low_string if low else pair.high_string
     node = pair.low_node if low else pair.high_node
-    return f"{instrument.string_label(string)} {f'<{node.label}>' if node else 'open'}"
+    return touch_name(instrument, string, node)
 
 
 def _unpaired(instrument: Instrument) -> list[tuple[int, int]]:
@@ -248,7 +249,7 @@ def _listen(instrument: Instrument, arguments: argparse.Namespace, cents: float)
 def _pair_text(instrument: Instrument, pair: Pair, cents: float) -> str:
     high = instrument.string_label(pair.high_string)
     return (
-        f"{_touch(instrument, pair, low=True)} with {_touch(instrument, pair, low=False)}, {high} moved by "
+        f"{pair_name(instrument, pair)}, {high} moved by "
         f"{cents:+g} cents: {_beats((tuning.moved_beats_hz(instrument, pair, cents),) * 2)}"
     )
 

@@ -18,13 +18,14 @@ from coach.ground.problem import CoachError, Problem
 from coach.log.entries import Entry
 from coach.music.clicktrack import rep_seconds
 from coach.music.drill import Drill
-from coach.music.excerpt import Excerpt, Kind, Passage, layer_choices, passage_of
+from coach.music.excerpt import Excerpt, layer_choices, passage_of
 from coach.rating.fault import Fault, faults_text
 from coach.session.answers import Answer, At, DayLine, RepLine, SkipLine, StopLine
 from coach.session.events import ChooseExcerpt, Go, Rated, Skip, Stop
 from coach.session.host import Practice
 from coach.session.notices import Plain, sentence
 from coach.session.states import Phase, Ready, Rest, Task
+from coach.words.names import excerpt_name
 
 
 def digest_of(answers: Sequence[Answer], today: date, drills: Sequence[str]) -> str:
@@ -134,7 +135,7 @@ def _play(practice: Practice, ready: Ready, answer: RepLine, where: str, clock: 
     passage = ready.task.passage
     for fault in answer.faults:
         if fault.label > len(passage.events):
-            what = _described(passage)
+            what = excerpt_name(passage.excerpt, passage.title)
             message = f"event {fault.label} is outside 1 to {len(passage.events)}, the events of {what}"
             raise _fault(answer, where, message, "" if answer.at else _way_out(ready.task, fault, answer))
         if fault.note > len(passage.event(fault.label).notes):
@@ -147,13 +148,6 @@ def _play(practice: Practice, ready: Ready, answer: RepLine, where: str, clock: 
         practice.send(ChooseExcerpt(asked))
     if practice.unsaved:
         raise CoachError(Problem(sentence(practice.notices[-1]), where, answer.line))
-
-
-def _described(passage: Passage) -> str:
-    """What a line is about: title, layer, and the kind of excerpt where it is not the whole phrase."""
-    excerpt = passage.excerpt
-    kind = "" if excerpt.kind is Kind.PHRASE else f" ({excerpt.kind.value})"
-    return f"{passage.title}, {excerpt.layer}{kind}{', easier version' if excerpt.easier else ''}"
 
 
 def _way_out(task: Task, fault: Fault, answer: Answer) -> str:

@@ -23,6 +23,7 @@ from coach.tui.neck import cell_rows
 from coach.tui.stage import Stage
 from coach.tui.widgets import HintLine
 from coach.words.amounts import percent, short_day
+from coach.words.names import touch_name
 
 KIN_SHOWN = 6
 ALIKE_CENTS = 2.0
@@ -43,7 +44,7 @@ def draw_node(
     """The chosen node large, its facts beside it, the fretboard below with the node marked."""
     canvas = Canvas(width, height)
     row = node_rows(instrument, [node], [string])[0]
-    name = f"{instrument.string_label(string)}<{node.label}>"
+    name = touch_name(instrument, string, node)
     scale = max(1, min(largest_scale(name, width // 2, max(height - 14, 4)), 3))
     canvas.put_rows(1, 0, big_text(name, scale, plain), "now")
     left = min(max(42, 40 * scale), width - 38)
@@ -97,7 +98,7 @@ def _plucking(instrument: Instrument, node: Node) -> str:
 def _kin(instrument: Instrument, row: NodeRow, string: int, node: Node, width: int) -> str:
     """Where else the note rings; with its own cents, as those above, where it is out of tune with this node."""
     same = [
-        f"{instrument.string_label(place.string)}<{place.node.label}>"
+        touch_name(instrument, place.string, place.node)
         + (
             f" {round(place.offset_cents):+d}"
             if abs(place.offset_cents - row.offset_cents) > ALIKE_CENTS

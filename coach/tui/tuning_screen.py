@@ -7,13 +7,14 @@ from textual.app import ComposeResult
 
 from coach.strings.detune import Heard, beatless, moved
 from coach.strings.instrument import Instrument
-from coach.strings.tuning import Pair, adjacent_pairs, moved_beats_hz
+from coach.strings.tuning import adjacent_pairs, moved_beats_hz
 from coach.tui.base import DrawnScreen
 from coach.tui.canvas import Canvas, Rows, wrapped
 from coach.tui.glyphs import big_text
 from coach.tui.layout import Box
 from coach.tui.stage import Stage
 from coach.tui.widgets import HintLine
+from coach.words.names import pair_name
 
 _HOW = (
     "Let both harmonics ring together and turn the peg until they beat as slowly as the number says. Pairs that do "
@@ -29,7 +30,7 @@ def draw_tuning(heard: Heard, width: int, height: int, plain: bool = False) -> R
     for row, pair in enumerate(heard.pairs):
         chosen = row == heard.index
         beats = pair.beats_hz[1]
-        text = f"{'>' if chosen else ' '} {pair_text(pair, instrument):<18} {beats:5.2f} beats a second when in tune"
+        text = f"{'>' if chosen else ' '} {pair_name(instrument, pair):<18} {beats:5.2f} beats a second when in tune"
         canvas.put(2 + row, 0, text, "next" if chosen else "text")
     top = 3 + len(heard.pairs)
     if heard.pairs:
@@ -42,14 +43,6 @@ def draw_tuning(heard: Heard, width: int, height: int, plain: bool = False) -> R
     for row, line in enumerate(wrapped(_HOW, min(width, 90))):
         canvas.put(top + 5 + row, 0, line, "dim")
     return canvas.rows()
-
-
-def pair_text(pair: Pair, instrument: Instrument) -> str:
-    """`E<5> with A<7>`."""
-    low = f"{instrument.string_label(pair.low_string)}<{pair.low_node.label}>"
-    node = pair.high_node
-    high = instrument.string_label(pair.high_string) + (f"<{node.label}>" if node else " open")
-    return f"{low} with {high}"
 
 
 class TuningScreen(DrawnScreen):

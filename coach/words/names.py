@@ -13,6 +13,7 @@ from coach.ground.plain import plain_text
 from coach.music.drill import Assignment, Drill
 from coach.music.excerpt import Excerpt, Kind
 from coach.strings.instrument import Instrument, Node
+from coach.strings.tuning import Pair
 from coach.words.amounts import short_day, tempo
 
 _NODE = re.compile(r"\|(?P<string>[^|]+)\|(?P<fraction>\d+/\d+)(?P<next>[+>]|$)")
@@ -34,6 +35,18 @@ def place_name(key: str) -> str:
     except ValueError:
         parts = []
     return plain_text("".join(parts) or key)
+
+
+def touch_name(instrument: Instrument, string: int, node: Node | None) -> str:
+    """Where a finger touches a string of an instrument at hand, as tab writes it: `D<3.2>`; `D open` without a node."""
+    label = instrument.string_label(string)
+    return f"{label}<{node.label}>" if node else f"{label} open"
+
+
+def pair_name(instrument: Instrument, pair: Pair) -> str:
+    """The two touches that are tuned against each other: `E<5> with A<7>`."""
+    low = touch_name(instrument, pair.low_string, pair.low_node)
+    return f"{low} with {touch_name(instrument, pair.high_string, pair.high_node)}"
 
 
 def instrument_name(instrument: Instrument) -> str:
