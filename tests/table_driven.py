@@ -37,7 +37,9 @@ async def rate_on_the_screen(folder: Path, result: Result, cause: Cause) -> dict
             await pilot.press("l")
         await pilot.press("space")
         player.position_s = player.length_s + 1
-        await pilot.pause(0.1)
+        while session_of(app).practice.session.phase is not Phase.RATING:
+            await pilot.pause(0.02)
+        await pilot.pause()
         shown["hints"] = screen_text(app).splitlines()[-1]
         await pilot.press(cause.of[0].key, "2", cause.key, result.key, "1", "v")
         await pilot.pause()
