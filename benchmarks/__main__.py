@@ -23,8 +23,9 @@ SUBJECTS = {
     "feed": "bench_sound.feeding",
     "onsets": "bench_sound.onsets",
     "midi": "bench_sound.midi",
-    "save": "bench_store.saving",
-    "growth": "bench_store.growth",
+    "save": "bench_log.saving",
+    "read": "bench_log.reading",
+    "growth": "bench_log.growth",
     "search": "bench_fingering.searching",
     "roster": "bench_roster.reading",
     "install": "bench_install.installing",
@@ -55,7 +56,7 @@ def markdown_table(rows: Sequence[Row], where: dict[str, object]) -> str:
     return (
         f"{table}\n\nMeasured on {where['date']}: {where['cores']} cores ({where['processor']}) with a load average of "
         f"{where['load']} when it began, {where['system']}, Python {where['python']}, Textual {where['textual']}, "
-        f"numpy {where['numpy']}, SQLite {where['sqlite']}."
+        f"numpy {where['numpy']}."
     )
 
 

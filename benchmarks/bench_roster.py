@@ -14,11 +14,11 @@ from pathlib import Path
 from benchmarks.measure import Goal, Options, Row, beside, in_turns, wall_ms
 from benchmarks.practised import fill
 from coach.ground.places import builtin_drills
+from coach.log.log import Log
 from coach.report.inbox import read_folder
 from coach.report.roster import overview
 from coach.report.student import student_report, student_text
 from coach.score.load import load_drill
-from coach.store.log import Log
 
 FIRST = date(2025, 12, 3)
 NOW_MS = 1_796_299_200_000
@@ -30,7 +30,7 @@ def write_files(folder: Path, students: int) -> int:
     drills = [load_drill(path) for path in builtin_drills()]
     for number in range(students):
         chosen = [drills[number % len(drills)], drills[(number + 1) % len(drills)]]
-        with Log.open(folder / f"log{number}" / "log.sqlite3", f"Student {number}", now_ms=NOW_MS) as log:
+        with Log.open(folder / f"log{number}" / "log", f"Student {number}", now_ms=NOW_MS) as log:
             fill(log, chosen, FIRST, 365, 24, number)
             text = student_text(student_report(log, chosen, NOW_MS, 0))
         (folder / f"student{number}.json").write_text(text, encoding="utf-8")

@@ -10,7 +10,6 @@ import gc
 import importlib.metadata
 import os
 import platform
-import sqlite3
 import statistics
 import time
 from collections.abc import Callable, Mapping, Sequence
@@ -151,7 +150,6 @@ def machine() -> dict[str, Any]:
         "cores": os.cpu_count(),
         "system": platform.system(),
         "python": platform.python_version(),
-        "sqlite": sqlite3.sqlite_version,
         **{name: importlib.metadata.version(name) for name in _LIBRARIES if _installed(name)},
         "load": round(os.getloadavg()[0], 1),
         "date": f"{datetime.now(UTC):%Y-%m-%d}",

@@ -12,14 +12,13 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, time, timedelta
 
-from coach.log.entries import Rep, new_id
+from coach.log.entries import Named, Rep, new_id
+from coach.log.lines import line_of
+from coach.log.log import Log
 from coach.music.drill import Drill
 from coach.music.excerpt import Excerpt, Kind, LoggedPassage, excerpts_of, layer_choices, passage_of
 from coach.rating.fault import Fault
 from coach.rating.table import CAUSES, CHOKED, DROPPED, LATE
-from coach.store.log import Log
-from coach.store.rows import rep_values
-from coach.store.schema import transaction
 
 
 @dataclass
@@ -103,12 +102,15 @@ def reps_of(
 
 
 def fill(log: Log, drills: Sequence[Drill], first: date, days: int, reps_a_day: int, seed: int) -> int:
-    """Log those reps at once and derive what follows; returns the number of node results."""
+    """Put those reps into a file of the log at once; returns the number of node results."""
     results = 0
-    with transaction(log.connection):
-        for rep, passage in reps_of(log.player.id, drills, first, days, reps_a_day, random.Random(seed)):
-            log.insert("passages", (passage.id, passage.excerpt, passage.to_json()))
-            log.insert("reps", rep_values(rep))
+    pairs = list(reps_of(log.player.id, drills, first, days, reps_a_day, random.Random(seed)))
+    log.folder.mkdir(parents=True, exist_ok=True)
+    with (log.folder / f"bench-{seed}.jsonl").open("wb") as file:
+        file.write(line_of(Named(log.player.id, log.player.id, 0, log.player.name)))
+        file.writelines(line_of(passage) for passage in dict.fromkeys(passage for _, passage in pairs))
+        for rep, passage in pairs:
+            file.write(line_of(rep))
             results += sum(len(event.nodes) for event in passage.events)
-    log.rebuild()
+    log.refresh()
     return results

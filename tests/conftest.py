@@ -24,3 +24,9 @@ def pytest_runtest_makereport(
 def _colours_whatever_the_terminal_says(monkeypatch: pytest.MonkeyPatch) -> None:
     """Tests draw in colour unless they ask for none."""
     monkeypatch.delenv("NO_COLOR", raising=False)
+
+
+@pytest.fixture(autouse=True)
+def _a_home_of_its_own(monkeypatch: pytest.MonkeyPatch, tmp_path_factory: pytest.TempPathFactory) -> None:
+    """What the program keeps of this machine outside every practice folder stays out of the home of who runs tests."""
+    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path_factory.getbasetemp() / "state"))

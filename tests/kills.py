@@ -4,50 +4,60 @@
     python -m tests.kills 200 --app [--seed N] [--folder DIR]
 
 Without `--app` each life is a forked process that does on the real disk what the program does, with the program's own
-desk, practice host and log: first start, sessions, corrections, migration, merge, export, copy, rebuild, salvage. It
-tells on a pipe what it is doing and what is saved. With `--app` it is the installed command in a terminal (tmux), and
-saved is what its screen showed as saved. A life is ended by SIGKILL at a moment drawn evenly from the length of a whole
-life, so that every part of it is hit as often as it lasts. After each kill the log has to open, to pass
-`integrity_check` and our own check with its replay, and to hold everything that was told; every other file has to be
-whole, the old one or the new one. Folders live on from life to life, and a new one is begun now and then.
+desk, practice host and log: first start, sessions, undo, corrections, notes, an answers file's worth at once, another
+name, export, backup, forgetting a student. It tells on a pipe what it is doing and what is saved. With `--app` it is
+the installed command in a terminal (tmux), and saved is what its screen showed as saved. A life is ended by SIGKILL at
+a moment drawn evenly from the length of a whole life, so that every part of it is hit as often as it lasts. After each
+kill the log has to open, to hold everything that was told, and to be whole but for a line that was cut off while nobody
+had been told of it; the cached states have to equal those folded anew; every other file has to be whole, the old one or
+the new one. Folders live on from life to life, and a new one is begun now and then.
 """
 
 from __future__ import annotations
 
 import argparse
-import json
 import os
 import random
 import shutil
 import signal
-import sqlite3
 import sys
 import tempfile
 import time
 from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from datetime import date
 from pathlib import Path
+from typing import TypeVar
 
-from coach.folder.settings import load_settings
+from coach.commands.common import write_output
+from coach.folder.settings import load_settings, save_settings
 from coach.ground.places import Places
-from coach.log.entries import Correction, Entry, Rep, new_id
+from coach.learning.kept import DEFAULT_FOLDS
+from coach.log.book import Word
+from coach.log.entries import Entry, Rep, new_id
+from coach.log.fold import Fold
+from coach.log.lines import is_whole, lines_in
+from coach.log.log import Log
+from coach.log.upkeep import backup_log, check_log, forget, whole_lines
 from coach.music.excerpt import LoggedPassage
 from coach.rating.fault import Fault
 from coach.rating.table import CHOKED
+from coach.report.reps_csv import reps_csv
+from coach.report.sums import SumsFold
 from coach.score.load import load_drill
 from coach.session.desk import Desk
 from coach.session.entered import HandClock
 from coach.session.events import Confirm, Go, Mark, RepEnded, Skip, Stop, Undo
 from coach.session.states import Phase
-from coach.store.exchange import export_lines, merge_lines
-from coach.store.log import Log
-from coach.store.upkeep import backup_log, check_log
 
+State = TypeVar("State")
 START_MS = 1_772_470_800_000
 """2 March 2026, 17:00 UTC."""
 DAY_MS = 86_400_000
+LAST_DAY = date(2100, 1, 1)
 LIVES_A_FOLDER = 12
+PASSAGE = LoggedPassage.of("ferry:rope:harmonics:phrase:full:", "0123456789ab", "Rope", ())
 WITHOUT_IDS = """# a comment that stays
 drill: 1
 title: Night Ferry
@@ -63,9 +73,9 @@ phrases:
 
 @dataclass
 class Told:
-    """What the processes of one folder told as saved; ids by raw table."""
+    """What the processes of one folder told as saved: ids."""
 
-    ids: dict[str, set[str]] = field(default_factory=lambda: {"reps": set(), "corrections": set()})
+    ids: set[str] = field(default_factory=set)
     deed: str = "start"
     """What the last life was at when it ended."""
 
@@ -76,7 +86,26 @@ class Told:
             if word == "deed":
                 self.deed = rest
             else:
-                self.ids[word] |= set(rest.split())
+                self.ids |= set(rest.split())
+
+
+class TellingLog(Log):
+    """A log that tells on a pipe what its calls have returned for."""
+
+    pipe = -1
+
+    def retry(self) -> str:
+        waiting = [one_id(word) for word in self.waiting]
+        told = super().retry()
+        still = {one_id(word) for word in self.waiting}
+        saved = [one for one in waiting if one not in still]
+        if saved and self.pipe >= 0:
+            os.write(self.pipe, f"saved {' '.join(saved)}\n".encode())
+        return told
+
+
+def one_id(word: Word) -> str:
+    return word[0].id if isinstance(word, tuple) else word.id
 
 
 class Life:
@@ -93,8 +122,9 @@ class Life:
 
     def run(self) -> None:
         """All of a life: a session, and deeds before and after it."""
-        deeds = [self.merge, self.export, self.copy, self.rebuild, self.migrate, self.mend, self.settings]
-        chosen = [self.session, *self.rng.sample(deeds, 4)]
+        TellingLog.pipe = self.pipe
+        deeds = [self.correct, self.note, self.enter, self.rename, self.export, self.copy, self.forget]
+        chosen = [self.session, *self.rng.sample([*deeds, self.settings], 4)]
         if self.places.log.exists():
             self.rng.shuffle(chosen)
         for deed in chosen:
@@ -109,11 +139,11 @@ class Life:
         with Desk.open(
             self.places, clock=self.clock, player="Ada", names=names, minutes=30, silent=True
         ) as desk:
+            desk.log.__class__ = TellingLog
             self.say("deed plan")
             # Few drills: planning takes longest, and writes nothing.
             practice = desk.practice(desk.plan(drills=desk.library.drills[:2]))
             self.say("deed practise")
-            heard: dict[str, set[str]] = {"reps": set(), "corrections": set()}
             for _ in range(self.rng.randrange(3, 12)):
                 self.clock.advance(7)
                 session = practice.session
@@ -131,116 +161,75 @@ class Life:
                 practice.send(Confirm())
                 if self.rng.random() < 0.2:
                     practice.send(Undo())
-                if not practice.unsaved:
-                    self.tell_saved(desk.log, heard)
             practice.send(Stop())
-            self.tell_saved(desk.log, heard)
             self.say("deed close")
 
-    def tell_saved(self, log: Log, heard: dict[str, set[str]]) -> None:
-        """Tell what the host's calls have returned for: its connection sees all that it committed."""
-        for table, known in heard.items():
-            ids = {row[0] for row in log.connection.execute(f"SELECT id FROM {table}")} - known
-            known |= ids
-            if ids:
-                self.say(f"{table} {' '.join(sorted(ids))}")
-
-    def merge(self) -> None:
-        lines = student_log(self.rng.randrange(1000), self.rng.randrange(1, 30))
+    def correct(self) -> None:
         with self.opened() as log:
-            merge_lines(log, lines, "student.jsonl")
-            self.tell_saved(log, {"reps": set(), "corrections": set()})
+            for rep in log.reps()[-3:]:
+                log.correct(rep, (Fault(1, CHOKED),), self.clock.now_ms, void=self.rng.random() < 0.3)
+
+    def note(self) -> None:
+        with self.opened() as log:
+            at_ms = self.clock.now_ms
+            log.send(Entry(self.fresh_id(at_ms), log.player.id, at_ms, 60, "note", {"text": "a thumb"}))
+
+    def enter(self) -> None:
+        with self.opened(f"student {self.rng.randrange(3)}") as log:
+            log.send_all([rep_of(log, self.clock.now_ms + n, self.rng) for n in range(20)])
+
+    def rename(self) -> None:
+        with self.opened() as log:
+            log.rename(log.player.ids, self.rng.choice(["Ada", "ADA"]), self.clock.now_ms)
 
     def export(self) -> None:
-        from coach.commands.common import write_output
-
-        with self.opened(read_only=True) as log:
-            players = [player.id for player in log.players()]
-            write_output(
-                str(self.places.folder / "out.jsonl"), export_lines(log, players, self.clock.now_ms, "test")
-            )
+        with self.opened() as log:
+            write_output(str(self.places.folder / "out.csv"), reps_csv(log, [log.player.id]))
 
     def copy(self) -> None:
-        with self.opened(read_only=True) as log:
-            backup_log(log, self.clock.now_ms + self.rng.randrange(10**9))
-
-    def rebuild(self) -> None:
         with self.opened() as log:
-            log.rebuild()
+            if log.exists:
+                backup_log(log, self.clock.now_ms + self.rng.randrange(10**9))
 
-    def migrate(self) -> None:
-        make_older(self.places.log)
+    def forget(self) -> None:
         with self.opened() as log:
-            log.players()
-
-    def mend(self) -> None:
-        break_without_loss(self.places.log, self.rng)
-        with self.opened(mend=True) as log:
-            log.players()
+            name = f"passer-by {self.rng.randrange(3)}"
+            log.choose_player(name, self.clock.now_ms)
+            TellingLog.pipe = -1
+            log.send_all([rep_of(log, self.clock.now_ms + n, self.rng) for n in range(20)])
+            TellingLog.pipe = self.pipe
+            log.refresh()
+            forget(log, log.player)
+            log.sent.clear()
 
     def settings(self) -> None:
-        from coach.folder.settings import save_settings
+        values = {"screen": {"theme": self.rng.choice(["dusk", "paper"])}}
+        save_settings(self.places.settings, values)
 
-        save_settings(self.places.settings, {"screen": {"theme": self.rng.choice(["dusk", "paper"])}})
+    def opened(self, name: str = "Ada") -> Log:
+        return TellingLog.open(self.places.log, name, now_ms=self.clock.now_ms)
 
-    def opened(self, read_only: bool = False, mend: bool = False) -> Log:
-        return Log.open(self.places.log, None, now_ms=self.clock.now_ms, read_only=read_only, mend=mend)
-
-
-def make_older(path: Path) -> None:
-    """Bring the log back to the first schema, as an older program left it: nothing but raw rows."""
-    connection = sqlite3.connect(path, isolation_level=None)
-    connection.execute("PRAGMA journal_mode = TRUNCATE")
-    connection.execute("BEGIN IMMEDIATE")
-    for table in ("meta", "evidence", "states", "days"):
-        connection.execute(f"DROP TABLE {table}")
-    connection.execute("PRAGMA user_version = 1")
-    connection.execute("COMMIT")
-    connection.close()
+    def fresh_id(self, at_ms: int) -> str:
+        return new_id(at_ms, self.rng.randbytes(10))
 
 
-def break_without_loss(path: Path, rng: random.Random) -> None:
-    """Damage the log where no raw row lies, in one write: its header, or the root page of a table's index."""
-    connection = sqlite3.connect(path)
-    pages = connection.execute("SELECT rootpage FROM sqlite_master WHERE type = 'index'").fetchall()
-    connection.close()
-    at = (rng.choice(pages)[0] - 1) * 4096 if rng.random() < 0.5 else 20
-    with path.open("rb+") as file:
-        file.seek(at)
-        file.write(b"\xff" * 16)
-
-
-def student_log(number: int, reps: int) -> list[bytes]:
-    """A student's exported log of some repetitions, the same for the same numbers."""
-    passage = LoggedPassage.of("ferry:rope:harmonics:phrase:full:", "0123456789ab", "Rope", ())
-    rng = random.Random(number)
-    with Log(sqlite3.connect(":memory:", isolation_level=None), None) as log:
-        from coach.store.schema import prepare
-
-        prepare(log.connection, None, "")
-        log.use_folds(None)
-        log.choose_player(f"student {number}", START_MS, random_bytes=rng.randbytes)
-        for index in range(reps):
-            at_ms = START_MS + index * DAY_MS // 5
-            rep = Rep(
-                id=new_id(at_ms, rng.randbytes(10)),
-                player=log.player.id,
-                at_ms=at_ms,
-                utc_offset_min=60,
-                passage=passage.id,
-                excerpt=passage.excerpt,
-                tempo_bpm=60,
-                goal_bpm=80,
-                faults=(),
-                purpose="build",
-                turn=new_id(at_ms, bytes(10)),
-                duration_ms=9000,
-            )
-            log.save_rep(rep, passage)
-        word = Correction(new_id(START_MS, rng.randbytes(10)), rep.id, rep.at_ms + 5, None)
-        log.correct(word)
-        log.add_entry(Entry(new_id(START_MS, rng.randbytes(10)), log.player.id, START_MS, 60, "hurt", "{}"))
-        return [line.encode() for line in export_lines(log, [log.player.id], START_MS, "test")]
+def rep_of(log: Log, at_ms: int, rng: random.Random) -> tuple[Rep, LoggedPassage]:
+    """A clean repetition of a rope."""
+    rep = Rep(
+        id=new_id(at_ms, rng.randbytes(10)),
+        player=log.player.id,
+        at_ms=at_ms,
+        utc_offset_min=60,
+        passage=PASSAGE.id,
+        excerpt=PASSAGE.excerpt,
+        tempo_bpm=60,
+        goal_bpm=80,
+        faults=(),
+        purpose="build",
+        turn=new_id(at_ms, bytes(10)),
+        duration_ms=9000,
+    )
+    return rep, PASSAGE
 
 
 def begin_folder(folder: Path) -> None:
@@ -284,16 +273,33 @@ def verify(folder: Path, told: Told) -> None:
     """Everything that has to hold after a kill; AssertionError or CoachError where it does not."""
     places = Places(folder)
     verify_files(places)
-    if not places.log.exists():
-        assert not any(told.ids.values()), "the log is gone"
-        return
-    with Log.open(places.log, None, now_ms=START_MS, mend=True) as log:
-        log.hold_all(START_MS)
-        assert [row[0] for row in log.connection.execute("PRAGMA integrity_check")] == ["ok"]
-        assert check_log(log).problems == ()
-        for table, ids in told.ids.items():
-            saved = {row[0] for row in log.connection.execute(f"SELECT id FROM {table}")}
-            assert ids <= saved, f"{len(ids - saved)} {table} are lost"
+    with Log.open(places.log, None, now_ms=START_MS, read_only=True) as log:
+        if not log.exists:
+            assert not told.ids, "the log is gone"
+            return
+        verify_log(log, told.ids)
+
+
+def verify_log(log: Log, ids: set[str]) -> None:
+    """The log is whole but for lines cut off, holds these ids, and its cached states are those folded anew."""
+    problems = [one for one in check_log(log).problems if "is cut off" not in one.message]
+    assert not problems, problems
+    shelf = log.book.shelf
+    lost = ids - {line.split(b'"')[3].decode() for _, _, line in whole_lines(shelf)}
+    assert not lost, f"{len(lost)} of {len(ids)} are lost"
+    for player in log.players():
+        assert_cached_is_anew(log, DEFAULT_FOLDS, player.id)
+        assert_cached_is_anew(log, SumsFold(), player.id)
+
+
+def assert_cached_is_anew(log: Log, fold: Fold[State], player: str, day: date = LAST_DAY) -> None:
+    """What a fold makes of the log is the same with its cache and without, to the digit."""
+    cached = fold.plain(log.state(fold, day, player))
+    empty = log.folder.parent / "anew"
+    bare = Log(log.folder, None, empty)
+    assert fold.plain(bare.state(fold, day, player)) == cached, f"{fold.name} of {player}"
+    for path in empty.glob("*"):
+        path.unlink()
 
 
 def verify_files(places: Places) -> None:
@@ -301,14 +307,10 @@ def verify_files(places: Places) -> None:
     load_settings(places.settings)
     for path in (places.drills).glob("*.yaml"):
         load_drill(path)
-    out = places.folder / "out.jsonl"
-    if out.exists():
-        last = json.loads(out.read_text().splitlines()[-1])
-        assert last["end"] == len(out.read_text().splitlines()) - 2
-    for path in places.progress.glob("log.backup.*.sqlite3"):
-        connection = sqlite3.connect(path)
-        assert connection.execute("PRAGMA integrity_check").fetchone()[0] == "ok"
-        connection.close()
+    out = places.folder / "out.csv"
+    assert not out.exists() or out.read_bytes().endswith(b"\r\n")
+    for path in (places.progress / "backups").glob("*.jsonl"):
+        assert all(is_whole(line) for line in lines_in(path.read_bytes())), path
         path.unlink()
 
 

@@ -86,7 +86,7 @@ def type_and_report(folder: Path, result: Result, cause: Cause) -> dict[str, str
         "slips": ran("practice", DRILL, *where, "--answers", str(wrong)),
         "log": ran("log", "show", *where),
         "corrected": ran("log", "correct", "--help"),
-        "reps": ran("log", "export", "--csv", *where),
+        "reps": ran("log", "export", *where),
         "report": ran("report", *where),
         "table": ran("report", "--csv", *where),
         "page": ran("report", "--html", *where),

@@ -5,6 +5,7 @@ Changes of the clocks in Germany in 2026: 29 March and 25 October at 01:00 UTC (
 
 from __future__ import annotations
 
+import re
 import time
 from datetime import UTC, date, datetime
 from pathlib import Path
@@ -14,12 +15,13 @@ import pytest
 
 from coach.commands.common import clock
 from coach.ground.places import Places
+from coach.log.upkeep import check_log
 from coach.rating.fault import Fault
 from coach.rating.table import CHOKED
+from coach.report.sums import sums_of
 from coach.session.desk import Desk
 from coach.session.events import Confirm, Go, Mark, RepEnded, Skip, Stop
 from coach.session.states import Phase
-from coach.store.upkeep import check_log
 from tests.kills import WITHOUT_IDS
 
 REP_S = 120
@@ -68,7 +70,7 @@ def practise(folder: Path, wall: WallClock, reps: int, choked: int = -1) -> list
             practice.send(Confirm())
         practice.send(Stop())
         assert check_log(desk.log).problems == ()
-        kept = desk.log.ladders()
+        kept = desk.ladders()
         for key, ladder in practice.session.coaching.ladders.items():
             if key in kept:
                 state = (ladder.rung_bpm, ladder.clean_in_row, ladder.reps)
@@ -76,9 +78,9 @@ def practise(folder: Path, wall: WallClock, reps: int, choked: int = -1) -> list
         logged = desk.log.reps()
         assert [rep.id for rep in sorted(logged, key=lambda rep: rep.id)] == [rep.id for rep in logged]
         # Minutes are those of the music, whatever the wall clock did.
-        for total in desk.log.days():
+        for total in sums_of(desk.log, desk.today).days:
             assert total.duration_ms == sum(rep.duration_ms for rep in logged if rep.day == total.day)
-        return [(total.day, total.reps) for total in desk.log.days()]
+        return [(total.day, total.reps) for total in sums_of(desk.log, desk.today).days]
 
 
 def test_practice_over_midnight_is_one_practice_day(folder: Path) -> None:
@@ -113,9 +115,17 @@ def test_a_clock_set_back_between_sessions_of_a_day_keeps_their_order(folder: Pa
     assert practise(folder, wall, 3, choked=1) == [(date(2026, 3, 2), 6)]
 
 
-def test_a_date_that_was_wrong_by_years_stops_nothing(folder: Path) -> None:
+def test_what_a_wrong_date_put_years_ahead_is_told_kept_and_left_out_until_its_day(folder: Path) -> None:
     practise(folder, WallClock("2028-03-02T18:00"), 2)
-    assert practise(folder, WallClock("2026-03-02T18:00"), 0) == [(date(2028, 3, 2), 2)]
+    assert practise(folder, WallClock("2026-03-02T18:00"), 1) == [(date(2026, 3, 2), 1)]
+    with Desk.open(Places(folder), clock=WallClock("2026-03-03T18:00"), silent=True) as desk:
+        desk.plan()
+        assert any("2 repetitions dated after today, the first on 2028-03-02" in one for one in desk.notices)
+        assert re.search(r"-2028\.jsonl:\d+: 2 rep", desk.notices[-1])
+    assert practise(folder, WallClock("2028-03-03T18:00"), 0) == [
+        (date(2026, 3, 2), 1),
+        (date(2028, 3, 2), 2),
+    ]
 
 
 def test_a_journey_into_another_zone_keeps_every_day_that_was_practised(folder: Path) -> None:

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
 from fractions import Fraction
 
 import pytest
 
+from coach.ground.codec import plain_of, value_of
 from coach.music.drill import TOGETHER, Bar, Drill, Note, Phrase, Tempo
 from coach.music.excerpt import (
     Excerpt,
@@ -126,7 +128,8 @@ def test_an_edit_of_names_keeps_the_revision_and_an_edit_of_notes_changes_it():
 def test_what_the_log_keeps_of_a_passage_comes_back_the_same_with_the_same_id():
     drill = sample_drill()
     logged = passage_of(drill, whole_phrase(drill, drill.phrases[0])).logged
-    assert LoggedPassage.from_json(logged.to_json()) == logged
+    assert value_of(LoggedPassage, json.loads(json.dumps(plain_of(logged)))) == logged
+    assert LoggedPassage.of(logged.excerpt, logged.revision, logged.title, logged.events).id == logged.id
     assert logged.events[1].nodes == ("4x864|G2|1/3", "4x864|D2|1/3")
 
 

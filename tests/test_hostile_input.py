@@ -26,7 +26,10 @@ from coach.ground.digits import exact_number, whole_number
 from coach.ground.places import find_places
 from coach.ground.plain import json_text, plain_text, visible
 from coach.ground.problem import CoachError, Problem
+from coach.log.book import lines_of
 from coach.log.entries import Entry
+from coach.log.log import Log
+from coach.log.upkeep import check_log
 from coach.music.drill import Assignment, Drill
 from coach.music.excerpt import LoggedPassage
 from coach.pages.document import document, escaped, table
@@ -43,13 +46,11 @@ from coach.score.page import html_page
 from coach.score.strands import Choices
 from coach.score.tab import text_tab
 from coach.session.answers import read_answers
-from coach.store.exchange import MOST_PROBLEMS, export_lines, merge_lines
-from coach.store.log import Log
 from coach.tui.canvas import Canvas
 from tests.fuzz.invariants import RAW, assert_harmless_csv, assert_harmless_page, assert_plain
-from tests.fuzz.seeds import container, memory_log, zipped
+from tests.fuzz.seeds import ENTRIES, container, practised, zipped
+from tests.logs import NOON, PASSAGE, id_at, rep_at
 from tests.samples import sample_drill
-from tests.test_store import NOON, PASSAGE, id_at, rep_at
 
 ROOT = Path(__file__).parent.parent
 EVIL = "a\x1b]52;c;WA==\x07b\x9b31mc\u202ed\x9d0;t\x9ce\x08f\x7fg\u2066h\nnext\x00\x85\u2028i"
@@ -266,13 +267,17 @@ def test_no_students_file_makes_work_out_of_all_proportion(data: bytes, message:
         read_student(path)
 
 
-def test_broken_lines_of_an_export_are_counted_and_not_kept() -> None:
-    log = memory_log("Ada")
-    lines = [line.encode() for line in export_lines(log, [log.player.id], NOON, "0.1.0")]
+def test_broken_lines_of_a_log_are_told_a_few_at_a_time_and_the_others_count(tmp_path: Path) -> None:
     worst = [b"[" * 1_000_000, b'{"rep":' + b"9" * 100_000 + b"}", b'{"entry":"\\ud800"}', b"\xff\xfe"]
-    merged = merge_lines(log, [lines[0], *worst, *[b"x"] * 5_000, *lines[1:]], "x.jsonl")
-    assert len(merged.problems) == MOST_PROBLEMS
-    assert merged.more == 5_000 + 4 + 1 - MOST_PROBLEMS, "the foot does not fit either"
+    whole = lines_of(practised().book, practised().sent)
+    data = b"".join([*(line + b"\n" for line in (*worst, *[b"x"] * 5_000)), *whole])
+    (tmp_path / "log").mkdir()
+    (tmp_path / "log" / "hers-2026.jsonl").write_bytes(data)
+    with Log.open(tmp_path / "log", now_ms=NOON, read_only=True) as log:
+        assert len(check_log(log).problems) == 5_004
+        assert len(log.notices) == 6
+        assert "and 4,999 more" in log.notices[-1]
+        assert len(log.entries()) == len(ENTRIES)
 
 
 def test_a_long_answers_file_of_nonsense_is_told_in_brief() -> None:
@@ -386,7 +391,7 @@ def hostile_folder(tmp_path: Path) -> Path:
     )
     (folder / "drills" / "marked.yaml").write_text(marked.replace("id: first-pour", "id: marked"))
     (folder / "settings.yaml").write_text("screen: {tour_seen: true}\nsound: {hearing_note_seen: true}\n")
-    with Log.open(folder / "progress" / "log.sqlite3", "Ada", now_ms=NOON) as log:
+    with Log.open(folder / "progress" / "log", "Ada", now_ms=NOON) as log:
         key = f"x{EVIL}:p{EVIL}:l{EVIL}:phrase:full:{EVIL}".replace("\x00", "")
         passages = [
             LoggedPassage.of(key, EVIL, EVIL + MARKUP + "=1", PASSAGE.events),
@@ -394,10 +399,10 @@ def hostile_folder(tmp_path: Path) -> Path:
         ]
         for number, passage in enumerate(passages):
             rep = rep_at(log, NOON - 1000 + number, (), passage)
-            log.save_rep(replace(rep, purpose=EVIL, turn=EVIL), passage)
+            log.send((replace(rep, purpose=EVIL, turn=EVIL), passage))
         for kind in ("note", "hurt", "assignment"):
-            body = json.dumps({"text": EVIL + MARKUP, "excerpt": key, "tempo_bpm": 50})
-            log.add_entry(Entry(id_at(NOON, kind), log.player.id, NOON, 60, kind, body))  # type: ignore[arg-type]
+            body = {"text": EVIL + MARKUP, "excerpt": key, "tempo_bpm": 50}
+            log.send(Entry(id_at(NOON, kind), log.player.id, NOON, 60, kind, body))  # type: ignore[arg-type]
     return folder
 
 
@@ -408,7 +413,7 @@ def test_nothing_that_others_wrote_reaches_the_terminal_raw(
     student = tmp_path / "students" / f"{evil[:40]}.json"
     student.parent.mkdir()
     where = ["--folder", str(hostile_folder), "--date", "2026-12-03"]
-    exported = tmp_path / f"{evil[:30]}.jsonl"
+    exported = tmp_path / f"{evil[:30]}.csv"
     assert main(["log", "export", *where, "-o", str(exported)]) == 0
     assert main(["report", "marked", "--for-teacher", "--yes", *where, "-o", str(student)]) == 0
     (student.parent / f"bad{evil[:20]}.json").write_text('{"wellrung": "report"')
@@ -426,9 +431,9 @@ def test_nothing_that_others_wrote_reaches_the_terminal_raw(
         ["assign", "first-pour", "--to", evil, "--from", evil, "--note", evil, "-o", "-"], ["assign", evil, "--to", "x", "-o", "-"],
         ["find", evil], ["find", "F#4", "--hold", evil], ["nodes", "--strings", evil], ["tune", "--a4", evil],
         ["log", "show", *where], ["log", "show", "--json", *where], ["log", "show", evil, *where], ["log", "players", *where],
-        ["log", "correct", evil, evil, *where], ["log", "merge", str(exported), *where], ["log", "merge", evil, *where],
-        ["log", "check", *where], ["log", "check", "--json", *where], ["log", "export", *where], ["log", "export", "--csv", *where],
-        ["log", "backup", "-o", str(hostile_folder / f"{evil[:30]}.sqlite3"), *where], ["log", "rebuild", *where],
+        ["log", "correct", evil, evil, *where], ["log", "note", evil, *where], ["log", "check", "--accept", *where],
+        ["log", "check", *where], ["log", "check", "--json", *where], ["log", "export", *where],
+        ["log", "backup", "-o", str(hostile_folder / f"{evil[:30]}.txt"), *where],
         ["report", *where], ["report", "--json", *where], ["report", "--csv", *where], ["report", "--html", *where],
         ["report", "marked", *where], ["report", evil, *where], ["report", "marked", "--for-teacher", "--yes", *where],
         ["roster", str(student.parent)], ["roster", str(student.parent), "--json"], ["roster", str(student.parent), "--csv"],

@@ -5,26 +5,26 @@ from __future__ import annotations
 import csv
 import io
 import json
+import shutil
 from pathlib import Path
 
 import pytest
 
 from coach.cli import main
 from coach.log.entries import Entry, new_id
+from coach.log.log import Log
 from coach.rating.fault import parse_faults
 from coach.report.table_csv import csv_text, safe_text
-from coach.store.log import Log
-from coach.store.schema import sealed
-from tests.test_store import A_CHOKE, NOON, PASSAGE, rep_at
+from tests.logs import A_CHOKE, NOON, PASSAGE, rep_at
 
 
 @pytest.fixture
 def folder(tmp_path: Path) -> Path:
     """A practice folder on a path with spaces and other letters, with three repetitions of Ada's."""
     folder = tmp_path / "Übe hier"
-    with Log.open(folder / "progress" / "log.sqlite3", "Ada", now_ms=NOON) as log:
+    with Log.open(folder / "progress" / "log", "Ada", now_ms=NOON) as log:
         for index, faults in enumerate(((), A_CHOKE, None)):
-            log.save_rep(rep_at(log, NOON + index * 30_000, faults), PASSAGE)
+            log.send((rep_at(log, NOON + index * 30_000, faults), PASSAGE))
     return folder
 
 
@@ -47,8 +47,8 @@ def test_show_tells_results_as_one_types_them(folder: Path, capsys: pytest.Captu
     from coach.session.answers import read_answers
 
     faults = parse_faults("1c:lift 2c 3l 4n 5n 6c.1:lift 7d")
-    with Log.open(folder / "progress" / "log.sqlite3", "Ada", now_ms=NOON) as log:
-        log.save_rep(rep_at(log, NOON + 100_000, faults), PASSAGE)
+    with Log.open(folder / "progress" / "log", "Ada", now_ms=NOON) as log:
+        log.send((rep_at(log, NOON + 100_000, faults), PASSAGE))
     assert coach(folder, "show") == 0
     told = capsys.readouterr().out.splitlines()[-1].partition(" bpm  ")[2]
     assert told == "choked 1 6.1 lift; choked 2; late 3; not reached 4 5; dropped 7"
@@ -56,8 +56,8 @@ def test_show_tells_results_as_one_types_them(folder: Path, capsys: pytest.Captu
 
 
 def test_show_with_a_date_lists_that_day_only(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    with Log.open(folder / "progress" / "log.sqlite3", "Ada", now_ms=NOON) as log:
-        log.save_rep(rep_at(log, NOON + 86_400_000, ()), PASSAGE)
+    with Log.open(folder / "progress" / "log", "Ada", now_ms=NOON) as log:
+        log.send((rep_at(log, NOON + 86_400_000, ()), PASSAGE))
     day = shown(folder, capsys)[0]["day"]
     assert coach(folder, "show", "--date", str(day), "--json") == 0
     assert [row["day"] for row in json.loads(capsys.readouterr().out)] == [day] * 3
@@ -68,10 +68,11 @@ def test_show_with_a_date_lists_that_day_only(folder: Path, capsys: pytest.Captu
 def test_show_names_a_session_that_was_stopped_because_something_hurt(
     folder: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    with Log.open(folder / "progress" / "log.sqlite3", "Ada", now_ms=NOON) as log:
-        for number, body in enumerate((f'{{"excerpt":"{PASSAGE.excerpt}","tempo_bpm":52}}', "{}")):
+    with Log.open(folder / "progress" / "log", "Ada", now_ms=NOON) as log:
+        bodies: tuple[dict[str, object], ...] = ({"excerpt": PASSAGE.excerpt, "tempo_bpm": 52}, {})
+        for number, body in enumerate(bodies):
             at_ms = NOON + (number + 1) * 40_000
-            log.add_entry(Entry(new_id(at_ms, bytes(10)), log.player.id, at_ms, 60, "hurt", body))
+            log.send(Entry(new_id(at_ms, bytes(10)), log.player.id, at_ms, 60, "hurt", body))
     rows = shown(folder, capsys)
     assert [row["kind"] for row in rows].count("hurt") == 2
     assert [row["at"] for row in rows] == sorted(str(row["at"]) for row in rows)
@@ -87,6 +88,8 @@ def test_a_rep_is_corrected_by_the_end_of_its_id_and_undo_drops_the_last(
     rep_id = str(shown(folder, capsys)[0]["id"])
     assert coach(folder, "correct", rep_id[-8:], "late", "3") == 0
     assert coach(folder, "undo") == 0
+    told = capsys.readouterr().out
+    assert ": lantern, together at 52 bpm, unrated, counts no more; it is kept in the log" in told
     rows = shown(folder, capsys)
     assert [(row["result"], row["corrected"]) for row in rows] == [("3l", True), ("2c:lift", False)]
     assert coach(folder, "correct", rep_id, "void") == 0
@@ -101,7 +104,6 @@ def test_a_rep_is_corrected_by_the_end_of_its_id_and_undo_drops_the_last(
         (("correct", "0", "choked", "9"), "event 9 is outside 1 to 3", 1),
         (("correct", "0", "chocked", "2"), "found 'chocked', expected clean", 1),
         (("show", "--since", "yesterday"), "'yesterday' is no date", 2),
-        (("merge", "nowhere.jsonl"), "nowhere.jsonl: can't be read: no such file", 1),
         (("forget", "Ada"), "nobody can be asked here", 2),
         (("forget", "Cleo", "--yes"), "nobody called 'Cleo' has practised here", 2),
         (("export", "--everybody", "--player", "Ada"), "exclude each other", 2),
@@ -118,22 +120,10 @@ def test_wrong_use_is_told_in_a_sentence(
     assert message in capsys.readouterr().err
 
 
-def test_export_and_merge_carry_the_log_to_another_folder_once(
-    folder: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
-    file, other = str(tmp_path / "ada.jsonl"), tmp_path / "other"
-    assert coach(folder, "export", "-o", file) == 0
-    assert coach(other, "merge", file, "--json") == 0
-    assert json.loads(capsys.readouterr().out)[file]["added"]["reps"] == 3
-    assert coach(other, "merge", file) == 0
-    assert "0 repetitions new" in capsys.readouterr().out
-    assert shown(other, capsys) == shown(folder, capsys)
-
-
 def test_the_csv_export_is_read_by_the_standard_library(
     folder: Path, capsysbinary: pytest.CaptureFixture[bytes]
 ) -> None:
-    assert coach(folder, "export", "--csv") == 0
+    assert coach(folder, "export") == 0
     rows = list(csv.DictReader(io.StringIO(capsysbinary.readouterr().out.decode(), newline="")))
     assert [row["faults"] for row in rows] == ["", "2c:lift", ""]
     assert [row["clean"] for row in rows] == ["true", "false", "false"]
@@ -155,94 +145,101 @@ def test_numbers_below_zero_stay_numbers_in_csv() -> None:
     assert csv_text(["a", "b"], [(-3, "x,y")]) == 'a,b\r\n-3,"x,y"\r\n'
 
 
-def test_check_tells_a_whole_log_and_finds_a_changed_row(
+def the_file(folder: Path) -> Path:
+    (path,) = (folder / "progress" / "log").glob("*.jsonl")
+    return path
+
+
+def test_check_tells_a_whole_log_and_finds_a_changed_line(
     folder: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     assert coach(folder, "check") == 0
-    assert "the log is whole: 3 repetitions" in capsys.readouterr().out
-    path = folder / "progress" / "log.sqlite3"
+    assert "the log is whole: 3 repetitions in 1 file" in capsys.readouterr().out
+    path = the_file(folder)
+    path.write_bytes(path.read_bytes().replace(b"2c:lift", b"2c:lifs", 1))
+    assert coach(folder, "check") == 1
+    told = capsys.readouterr().err
+    assert f"{path}:4: does not fit its checksum: it was changed after it was written" in told
+    assert f"{path}:4: line 4 stood here and can be found nowhere now" in told
+    assert len(shown(folder, capsys)) == 2
+    assert b"2c:lifs" in path.read_bytes()
+
+
+def test_a_missing_log_is_never_whole_and_what_is_gone_is_told_until_it_is_accepted(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = the_file(folder)
     data = path.read_bytes()
-    path.write_bytes(data.replace(b"2c:lift", b"2c:lifs", 1))
-    assert coach(folder, "check") == 1
-    assert "does not fit its checksum" in capsys.readouterr().err
-    assert coach(folder, "check", "--mend") == 0
-    assert "2 repetitions could be read" in capsys.readouterr().err
-    (kept,) = path.parent.glob("log.damaged.*.sqlite3")
-    assert b"2c:lifs" in kept.read_bytes()
-
-
-def test_check_finds_states_that_a_replay_does_not_give_and_rebuild_mends_them(
-    folder: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
-    path = folder / "progress" / "log.sqlite3"
-    with Log.open(path, now_ms=NOON) as log:
-        log.connection.execute("UPDATE days SET body = ?", (sealed("[63000,3,2,2,0,1,0,0,0]"),))
-    assert coach(folder, "check", "--json") == 1
-    told = json.loads(capsys.readouterr().out)
-    assert not told["whole"]
-    assert "is not what a replay gives" in told["problems"][0]
-    assert coach(folder, "rebuild") == 0
-    assert "something differed and is mended" in capsys.readouterr().out
-    assert coach(folder, "check") == 0
-
-
-def test_a_file_that_is_no_database_is_mended_only_when_asked(
-    folder: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
-    path = folder / "progress" / "log.sqlite3"
-    data = b"\0" * 200 + path.read_bytes()[200:]
+    path.unlink()
+    for _ in range(2):
+        assert coach(folder, "check") == 1
+        assert f"{path}:1: lines 1 to 5 stood here and can be found nowhere now" in capsys.readouterr().err
+        assert main(["plan", "--folder", str(folder)]) == 0
+        capsys.readouterr()
     path.write_bytes(data)
+    assert coach(folder, "check") == 0
+    path.write_bytes(b"".join(data.splitlines(keepends=True)[:3]))
+    assert coach(folder, "check", "--json") == 1
+    told = json.loads(capsys.readouterr().out.splitlines()[-1])
+    assert "lines 4 to 5 stood here" in told["problems"][0]
+    assert not told["whole"]
+    assert coach(folder, "check", "--accept") == 0
+    assert coach(folder, "check") == 0
+    path.unlink()
+    (folder / "progress" / "cache" / "seen.json").unlink()
     assert coach(folder, "check") == 1
-    assert coach(folder, "show") == 1
-    assert "`coach log check --mend`" in capsys.readouterr().err
-    assert path.read_bytes() == data
-    assert coach(folder, "check", "--mend") == 0
-    assert len(shown(folder, capsys)) == 3
+    assert "there is no log here" in capsys.readouterr().err
 
 
 def test_forget_removes_a_person_from_the_log_and_its_backups_and_leaves_the_others(
     folder: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    path = folder / "progress" / "log.sqlite3"
-    with Log.open(path, "Ben", now_ms=NOON) as log:
-        log.save_rep(rep_at(log, NOON + 5), PASSAGE)
+    with Log.open(folder / "progress" / "log", "Ben", now_ms=NOON) as log:
+        log.send((rep_at(log, NOON + 5), PASSAGE))
+        log.correct(log.reps()[0], None, NOON + 6)
         ben = log.player.id
+    assert main(["report", "--folder", str(folder), "--player", "Ben", "--date", "2026-12-03"]) == 0
+    capsys.readouterr()
     assert coach(folder, "backup") == 0
     backup = Path(capsys.readouterr().out.strip())
-    broken = path.with_name("log.damaged.20260101T000000Z.sqlite3")
-    broken.write_bytes(b"not readable, Ben")
+    path = the_file(folder)
+    broken = path.with_name("old-2026.jsonl")
+    broken.write_bytes(b"not readable, Ben\n" + b'{"rep":"%s"\n' % ben.encode())
     assert coach(folder, "forget", "ben", "--yes") == 1
     told = capsys.readouterr()
-    assert "log.damaged.20260101T000000Z.sqlite3: can't be read and may still hold Ben" in told.err
+    assert "old-2026.jsonl: can't be read whole, and may still hold Ben; look yourself" in told.err
     for file in (path, backup):
         data = file.read_bytes()
         assert b"Ben" not in data
         assert ben.encode() not in data
         assert b"Ada" in data
-    assert not list(path.parent.glob("session-*.lock"))
-    assert coach(folder, "check") == 0
+    assert broken.read_bytes() == b"not readable, Ben\n"
+    assert not list((folder / "progress" / "cache").glob(f"*{ben}*"))
+    broken.unlink()
+    assert coach(folder, "check", "--accept") == 0
     assert len(shown(folder, capsys)) == 3
 
 
-def test_a_backup_never_overwrites(folder: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    target = tmp_path / "copy.sqlite3"
+def test_a_backup_never_overwrites_and_brings_a_lost_log_back(
+    folder: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    target, before = tmp_path / "copy.jsonl", shown(folder, capsys)
     assert coach(folder, "backup", "-o", str(target)) == 0
     assert coach(folder, "backup", "-o", str(target)) == 1
     assert "a backup never overwrites" in capsys.readouterr().err
-    with Log.open(target, now_ms=NOON, read_only=True) as log:
-        assert len(log.reps()) == 3
+    the_file(folder).unlink()
+    assert coach(folder, "check") == 1
+    shutil.copy(target, folder / "progress" / "log")
+    assert coach(folder, "check") == 0
+    assert shown(folder, capsys) == before
 
 
-def test_merging_waits_for_an_open_session(
-    folder: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
-    file = str(tmp_path / "ada.jsonl")
-    assert coach(folder, "export", "-o", file) == 0
-    with Log.open(folder / "progress" / "log.sqlite3", now_ms=NOON) as log:
-        log.hold(NOON)
-        assert coach(folder, "merge", file) == 1
-        assert "Ada has another session open" in capsys.readouterr().err
-    assert coach(folder, "merge", file) == 0
+def test_another_command_writes_while_a_session_is_open(folder: Path) -> None:
+    with Log.open(folder / "progress" / "log", now_ms=NOON) as log:
+        log.send((rep_at(log, NOON + 60_000), PASSAGE))
+        assert coach(folder, "note", "her first week") == 0
+        log.refresh()
+        assert [entry.body["text"] for entry in log.entries("note")] == ["her first week"]
 
 
 def test_a_renamed_player_is_found_by_the_new_name(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -267,33 +264,27 @@ def test_a_note_is_kept_for_its_day_and_shown_in_the_report(
     assert "<td>the lift is easier sitting</td>" in capsys.readouterr().out
 
 
-def test_merging_says_whose_results_came_in_and_what_two_players_of_one_name_mean(
-    folder: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+def test_two_names_become_one_person_and_are_parted_again(
+    folder: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    for name, said in (
-        ("ADA ", "two players of one name are here now, Ada ("),
-        ("Ben", "Ben is another player here"),
-    ):
-        other = tmp_path / name.strip()
-        with Log.open(other / "progress" / "log.sqlite3", name, now_ms=NOON + 9) as log:
-            log.save_rep(rep_at(log, NOON + 10), PASSAGE)
-            ending = log.player.id[-6:]
-        file = str(tmp_path / f"{name.strip()}.jsonl")
-        assert coach(other, "export", "-o", file) == 0
-        capsys.readouterr()
-        assert coach(folder, "merge", file) == 0
-        told = capsys.readouterr().err
-        assert f"came in: 1 repetition of {name.strip()}" in told
-        assert said in told
-        assert f"--player {ending}" in told or name == "Ben"
-        assert coach(folder, "merge", file) == 0
-        assert capsys.readouterr().err == ""
+    with Log.open(folder / "progress" / "log", "Addie", now_ms=NOON + 9) as log:
+        log.send((rep_at(log, NOON + 10), PASSAGE))
+        addie = log.player.id
+    assert coach(folder, "rename", "ada", "--player", "Addie") == 0
+    told = capsys.readouterr().out
+    assert "ada was known here already: their results are one person's from now on" in told
+    assert f"coach log rename Addie --player {addie[-6:]}" in told
+    assert len(shown(folder, capsys)) == 4
+    assert coach(folder, "rename", "Addie", "--player", addie[-6:]) == 0
+    capsys.readouterr()
+    assert coach(folder, "players", "--json") == 0
+    assert [row["name"] for row in json.loads(capsys.readouterr().out)] == ["Ada", "Addie"]
 
 
 def test_forgetting_names_the_files_that_still_name_the_person(
     folder: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    with Log.open(folder / "progress" / "log.sqlite3", "Ada", now_ms=NOON) as log:
+    with Log.open(folder / "progress" / "log", "Ada", now_ms=NOON) as log:
         player_id = log.player.id
     sub = folder / "inbox"
     sub.mkdir()
@@ -309,6 +300,6 @@ def test_forgetting_names_the_files_that_still_name_the_person(
     told = capsys.readouterr().err
     assert "nobody called 'Ada' has practised here, but files name them" in told
     assert f"{sub / 'for-ada.yaml'}: names Ada" in told
-    (folder / "progress" / "log.sqlite3").unlink()
+    shutil.rmtree(folder / "progress")
     assert coach(folder, "forget", "Ada") == 1
     assert "plan.txt: names Ada" in capsys.readouterr().err

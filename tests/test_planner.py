@@ -25,10 +25,10 @@ from coach.learning.planner import History, make_plan
 from coach.learning.repertoire import keys_of, repertoire_of, title_of
 from coach.learning.standing import Standing
 from coach.log.entries import Entry, new_id
+from coach.log.log import Log
 from coach.music.drill import TOGETHER, Assignment, Drill
 from coach.music.excerpt import Excerpt, Kind, excerpts_of, passage_of, whole_phrase
 from coach.score.load import load_drill
-from coach.store.log import Log
 from tests.samples import one_bar_phrase, sample_drill, two_bar_phrase
 
 DAY = date(2026, 3, 2)
@@ -589,7 +589,7 @@ def test_the_log_tells_the_plan_on_which_practice_day_it_hurt(
     # One o'clock at night on Monday belongs to Sunday's practice day.
     at_ms = round(datetime(2026, 3, 2, 1, tzinfo=UTC).timestamp() * 1000)
     with Log.open(Places(tmp_path).log, "Mo", now_ms=at_ms) as log:
-        log.add_entry(Entry(new_id(at_ms, bytes(10)), log.player.id, at_ms, 0, "hurt", "{}"))
+        log.send(Entry(new_id(at_ms, bytes(10)), log.player.id, at_ms, 0, "hurt"))
     arguments = ["plan", "--folder", str(tmp_path), "--date", "2026-03-02", "--minutes", "20"]
     assert main(arguments) == 0
     text = capsys.readouterr().out

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import errno
 from datetime import date
 
 import pytest
 
-from coach.ground.problem import CoachError, Problem
+from coach.learning.kept import DEFAULT_FOLDS, ladders_of
 from coach.learning.plan import Plan, PlanItem, Purpose
+from coach.log import pen
+from coach.log.log import Log
 from coach.music.clicktrack import rep_seconds
 from coach.music.excerpt import Excerpt
 from coach.rating.fault import Fault
@@ -19,7 +22,6 @@ from coach.session.notices import NotSaved
 from coach.session.states import Phase
 from coach.session.summary import summarise
 from coach.sound.silent import SilentEngine
-from coach.store.log import Log
 from tests.samples import sample_drill
 
 START_MS = 1_772_470_800_000  # 2 March 2026, 17:00 UTC
@@ -59,7 +61,7 @@ class Bench:
 
 @pytest.fixture
 def log(tmp_path):
-    with Log.open(tmp_path / "log.sqlite3", "Ada", now_ms=START_MS) as opened:
+    with Log.open(tmp_path / "log", "Ada", now_ms=START_MS) as opened:
         yield opened
 
 
@@ -95,7 +97,7 @@ def test_a_rating_is_in_the_file_before_the_call_returns(log, tmp_path):
     bench.go()
     bench.wait(30)
     bench.confirm(Fault(4, CHOKED, LIFT))
-    with Log.open(tmp_path / "log.sqlite3", "Ada", now_ms=START_MS, read_only=True) as second:
+    with Log.open(tmp_path / "log", "Ada", now_ms=START_MS, read_only=True) as second:
         (rep,) = second.reps()
     assert rep.faults == (Fault(4, CHOKED, LIFT),)
     assert (rep.tempo_bpm, rep.goal_bpm, rep.rung_bpm) == (50, 80, 50)
@@ -126,7 +128,7 @@ def test_the_sessions_ladder_and_the_one_folded_from_the_log_are_the_same(log):
         bench.wait(30)
         bench.confirm(*faults)
     live = bench.practice.session.coaching.ladder(LAMP)
-    kept = log.ladders()[LAMP.key]
+    kept = ladders_of(log, bench.practice.session.day, DEFAULT_FOLDS)[LAMP.key]
     assert (kept.rung_bpm, kept.clean_in_row, kept.reps) == (live.rung_bpm, live.clean_in_row, live.reps)
     assert kept.rung_bpm != 50
 
@@ -135,18 +137,18 @@ def test_a_full_disk_is_told_and_the_result_waits_until_it_can_be_written(log, m
     bench = Bench(log)
     bench.go()
     bench.wait(30)
-    save_rep, full = log.save_rep, [True]
 
-    def save_if_room(*what):
-        if full:
-            raise CoachError(Problem("the disk is full", "log.sqlite3"))
-        save_rep(*what)
+    def full(*_: object) -> None:
+        raise OSError(errno.ENOSPC, "No space left on device")
 
-    monkeypatch.setattr(log, "save_rep", save_if_room)
-    bench.confirm()
+    with monkeypatch.context() as patched:
+        patched.setattr(pen, "append", full)
+        bench.confirm()
     assert bench.practice.unsaved == 1
-    assert bench.practice.notices == [NotSaved("NOT SAVED yet (1 waiting): log.sqlite3: the disk is full")]
-    full.clear()
+    (notice,) = bench.practice.notices
+    assert isinstance(notice, NotSaved)
+    assert notice.why.startswith("NOT SAVED yet (1 waiting)")
+    assert "no space left on device" in notice.why
     bench.go()
     bench.wait(30)
     bench.confirm(Fault(1, LATE))

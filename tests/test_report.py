@@ -23,6 +23,7 @@ from coach.ground.plain import counted, listed, plain_text
 from coach.learning.memory import PRIOR_CLEAN, PRIOR_WEIGHT
 from coach.learning.tempo_estimate import clean_tempo
 from coach.log.entries import Entry, new_id
+from coach.log.log import Log
 from coach.music.drill import Assignment, Drill
 from coach.music.excerpt import Excerpt, passage_of
 from coach.rating.fault import Fault
@@ -32,9 +33,8 @@ from coach.report.lines import fitted, report_lines, tempo_text
 from coach.report.neck import GRADES, UNKNOWN, grade_of, necks
 from coach.report.page import report_page
 from coach.report.tables import report_csv, report_facts
-from coach.store.log import Log
+from tests.logs import DAY, NOON, rep_at
 from tests.samples import sample_drill, with_title
-from tests.test_store import DAY, NOON, rep_at
 
 TODAY = date(2026, 12, 12)
 EVIL = "\x1b]0;owned\x07<script>alert(1)</script>=cmd|'/C calc'!A0"
@@ -43,14 +43,14 @@ LIFTED = Fault(4, CHOKED, LIFT)
 
 def practised(path: Path, drill: Drill, days: int = 10) -> Path:
     """Ten days of the first phrase in two layers: event 4 of `together` chokes by the lift on odd days."""
-    with Log.open(path / "progress" / "log.sqlite3", "Ada", now_ms=NOON) as log:
+    with Log.open(path / "progress" / "log", "Ada", now_ms=NOON) as log:
         for day in range(days):
             for number, layer in enumerate(("harmonics", "together", "together")):
                 passage = passage_of(drill, Excerpt(drill.id, (drill.phrases[0].id,), layer)).logged
                 faults = (LIFTED,) if layer == "together" and day % 2 else ()
                 at = NOON + day * DAY + number * 30_000 + ord(drill.id[0])
-                log.save_rep(rep_at(log, at, faults, passage, tempo_bpm=60 + day), passage)
-    return path / "progress" / "log.sqlite3"
+                log.send((rep_at(log, at, faults, passage, tempo_bpm=60 + day), passage))
+    return path / "progress" / "log"
 
 
 @pytest.fixture(scope="module")
@@ -186,12 +186,12 @@ def test_an_empty_time_says_so_and_nothing_else_breaks(path: Path) -> None:
 def after(tmp_path: Path, reps: list[tuple[int, bool]], drill: Drill, name: str = "x") -> Report:
     """The report on the evening after some reps of the first phrase's harmonics: tempo and whether clean."""
     passage = passage_of(drill, Excerpt(drill.id, (drill.phrases[0].id,), "harmonics")).logged
-    with Log.open(tmp_path / name / "log.sqlite3", "Ada", now_ms=NOON) as log:
+    with Log.open(tmp_path / name / "log", "Ada", now_ms=NOON) as log:
         for number, (tempo_bpm, clean) in enumerate(reps):
             faults = () if clean else (LIFTED,)
             rep = rep_at(log, NOON + number * 30_000, faults, passage, tempo_bpm=tempo_bpm)
-            log.save_rep(replace(rep, duration_ms=5000), passage)
-    with Log.open(tmp_path / name / "log.sqlite3", now_ms=NOON, read_only=True) as log:
+            log.send((replace(rep, duration_ms=5000), passage))
+    with Log.open(tmp_path / name / "log", now_ms=NOON, read_only=True) as log:
         return make_report(log, date(2026, 12, 3), drills=[drill])
 
 
@@ -237,6 +237,7 @@ def test_an_open_assignment_is_named_with_goal_day_teacher_and_note(tmp_path: Pa
 
 
 def test_report_plan_and_teachers_file_say_one_rung(tmp_path: Path) -> None:
+    from coach.learning.kept import DEFAULT_FOLDS, ladders_of, memories_of
     from coach.learning.repertoire import repertoire_of
     from coach.learning.standing import Standing
     from coach.report.student import student_report
@@ -244,12 +245,17 @@ def test_report_plan_and_teachers_file_say_one_rung(tmp_path: Path) -> None:
     drill = replace(sample_drill(), phrases=sample_drill().phrases[:1])
     drill = replace(drill, assignment=Assignment("Ada", "", 62, None, "", "01X"))
     after(tmp_path, [(50 + number, True) for number in range(9)], drill, "one")
-    with Log.open(tmp_path / "one" / "log.sqlite3", now_ms=NOON, read_only=True) as log:
+    with Log.open(tmp_path / "one" / "log", now_ms=NOON, read_only=True) as log:
         day, at_ms = date(2026, 12, 5), NOON + 2 * DAY
         (one,) = make_report(log, day, drills=[drill]).excerpts
         file = student_report(log, [drill], at_ms, 60)
-        standing = Standing(day, repertoire_of([drill]), log.memories(), log.ladders())
-        raw = log.ladders()[one.excerpt.key].rung_bpm
+        standing = Standing(
+            day,
+            repertoire_of([drill]),
+            memories_of(log, day, DEFAULT_FOLDS),
+            ladders_of(log, day, DEFAULT_FOLDS),
+        )
+        raw = ladders_of(log, day, DEFAULT_FOLDS)[one.excerpt.key].rung_bpm
     (row,) = [row for row in file["drills"][0]["excerpts"] if row["layer"] == "harmonics"]
     assert row["rung_bpm"] == one.rung_bpm == standing.rung(one.excerpt)
     assert one.rung_bpm != raw
@@ -257,8 +263,8 @@ def test_report_plan_and_teachers_file_say_one_rung(tmp_path: Path) -> None:
 
 def test_days_on_which_something_hurt_are_told(tmp_path: Path) -> None:
     after(tmp_path, [(50, True)], sample_drill())
-    with Log.open(tmp_path / "x" / "log.sqlite3", "Ada", now_ms=NOON) as log:
-        log.add_entry(Entry(new_id(NOON, bytes(10)), log.player.id, NOON, 60, "hurt", "{}"))
+    with Log.open(tmp_path / "x" / "log", "Ada", now_ms=NOON) as log:
+        log.send(Entry(new_id(NOON, bytes(10)), log.player.id, NOON, 60, "hurt"))
         report = make_report(log, date(2026, 12, 4))
     assert report_lines(report)[1] == (
         "Stopped because something hurt: 3 Dec. If it comes back, see a clinician."
@@ -447,8 +453,7 @@ def test_no_internet_socket_is_opened_by_the_app_or_any_command_of_a_week(tmp_pa
             ["report", "--folder", folder, "--for-teacher", "first-pour", "-o", folder + "/me.json"],
             ["roster", folder],
             ["assign", "first-pour", "--folder", folder, "--to", "Mia", "-o", folder + "/given.yaml"],
-            ["log", "export", "--folder", folder, "-o", folder + "/log.jsonl"],
-            ["log", "merge", "--folder", folder, folder + "/log.jsonl"],
+            ["log", "export", "--folder", folder, "-o", folder + "/log.csv"],
             ["log", "check", "--folder", folder],
             ["nodes", "--json"],
             ["check", folder + "/given.yaml"],

@@ -17,14 +17,14 @@ from coach.cli import main
 from coach.folder.library import find_drill
 from coach.ground.places import find_places
 from coach.log.entries import Entry
+from coach.log.log import Log
 from coach.music.excerpt import Excerpt, passage_of
 from coach.report.inbox import DayNumbers, DrillSeen, PhraseSeen, PlaceSeen, StudentFile, read_student
 from coach.report.roster import SORTS, overview, roster_csv, roster_lines, roster_page
 from coach.report.student import digest, student_text
 from coach.score.load import load_drill
-from coach.store.log import Log
+from tests.logs import A_CHOKE, DAY, NOON, PASSAGE, id_at, rep_at
 from tests.test_library import write
-from tests.test_store import A_CHOKE, DAY, NOON, id_at, rep_at
 
 TODAY = date(2026, 12, 10)
 
@@ -48,15 +48,15 @@ def practise(folder: Path, drill_file: Path, name: str = "Mia", days: int = 3) -
     words = ["practice", str(drill_file), "--folder", str(folder), "--player", name, "--date", "2026-12-02"]
     assert main([*words, "--answers", str(answers)]) == 0
     drill = load_drill(drill_file)
-    with Log.open(folder / "progress" / "log.sqlite3", name, now_ms=NOON) as log:
+    with Log.open(folder / "progress" / "log", name, now_ms=NOON) as log:
         for day in range(days):
             for number, layer in enumerate(("harmonics", "together")):
                 passage = passage_of(drill, Excerpt(drill.id, (drill.phrases[0].id,), layer)).logged
                 faults = A_CHOKE if layer == "together" and day else ()
                 rep = rep_at(log, NOON + day * DAY + number * 60_000, faults, passage, 52 + day)
-                log.save_rep(replace(rep, goal_bpm=70), passage)
-        note = Entry(id_at(NOON, "n"), log.player.id, NOON, 60, "note", '{"text": "my thumb is sore"}')
-        log.add_entry(note)
+                log.send((replace(rep, goal_bpm=70), passage))
+        note = Entry(id_at(NOON, "n"), log.player.id, NOON, 60, "note", {"text": "my thumb is sore"})
+        log.send(note)
 
 
 def report_for_teacher(folder: Path, file: Path, *words: str) -> int:
@@ -229,9 +229,9 @@ def test_notes_are_left_out_when_asked_and_other_drills_always(tmp_path: Path, a
     folder = tmp_path / "mia"
     practise(folder, assigned)
     other = replace(load_drill(assigned), id="private-piece", title="Private Piece")
-    with Log.open(folder / "progress" / "log.sqlite3", "Mia", now_ms=NOON) as log:
+    with Log.open(folder / "progress" / "log", "Mia", now_ms=NOON) as log:
         passage = passage_of(other, Excerpt(other.id, (other.phrases[0].id,), "together")).logged
-        log.save_rep(rep_at(log, NOON + 999, (), passage), passage)
+        log.send((rep_at(log, NOON + 999, (), passage), passage))
     assert report_for_teacher(folder, tmp_path / "a.json", "--without-notes") == 0
     text = (tmp_path / "a.json").read_text()
     assert "thumb" not in text
@@ -243,8 +243,8 @@ def test_notes_are_left_out_when_asked_and_other_drills_always(tmp_path: Path, a
 def test_without_an_assignment_a_drill_must_be_named(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    with Log.open(tmp_path / "progress" / "log.sqlite3", "Mia", now_ms=NOON):
-        pass
+    with Log.open(tmp_path / "progress" / "log", "Mia", now_ms=NOON) as log:
+        log.send((rep_at(log), PASSAGE))
     assert report_for_teacher(tmp_path, tmp_path / "x.json") == 2
     assert "no drill here carries an assignment" in capsys.readouterr().err
     assert report_for_teacher(tmp_path, tmp_path / "x.json", "first-pour", "--yes") == 0

@@ -4,12 +4,10 @@ from __future__ import annotations
 
 import io
 import json
-import sqlite3
-import subprocess
-import sys
-from contextlib import closing
 from datetime import date, timedelta
+from operator import itemgetter
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -37,19 +35,19 @@ def days(results: list[list[str]]) -> list[str]:
     return lines
 
 
+def logged(folder: Path) -> list[dict[str, Any]]:
+    """The repetitions in the log's files, read as JSON Lines (jsonlines.org) and nothing else."""
+    texts = [path.read_text("utf-8") for path in sorted((folder / "progress" / "log").glob("*.jsonl"))]
+    records = [json.loads(line) for text in texts for line in text.splitlines()]
+    return sorted(
+        (record for record in records if "rep" in record and "tempo_bpm" in record), key=itemgetter("rep")
+    )
+
+
 def test_a_fresh_folder_starts_on_a_built_in_drill_and_logs_every_rep(tmp_path, capsys):
     assert practise(tmp_path, ["clean", "choked 1", "late 2; dropped 1", "clean", "stop"]) == 0
     assert "4 repetitions logged, 2 of 4 clean" in capsys.readouterr().out
-    code = (
-        "import sys, sqlite3; "
-        "db = sqlite3.connect(sys.argv[1]); "
-        "print([row[0] for row in db.execute('select faults from reps order by at_ms, id')])"
-    )
-    log = tmp_path / "progress" / "log.sqlite3"
-    done = subprocess.run([sys.executable, "-c", code, str(log)], capture_output=True, text=True, check=True)
-    assert done.stdout.strip() == "['', '1c', '1d 2l', '']"
-    with closing(sqlite3.connect(log)) as database:
-        assert database.execute("pragma integrity_check").fetchone() == ("ok",)
+    assert [rep["faults"] for rep in logged(tmp_path)] == ["", "1c", "1d 2l", ""]
 
 
 def test_tomorrow_begins_with_cold_reps_of_what_was_practised_and_says_why(tmp_path, capsys):
@@ -91,9 +89,7 @@ def test_a_line_about_no_event_of_the_plans_excerpt_names_the_excerpt_and_the_wa
 
 def test_a_line_without_a_tempo_is_at_the_rung_of_the_excerpt_that_it_names(tmp_path, capsys):
     assert practise(tmp_path, ["at ladle/bass 50 clean", "at ladle/bass clean"], "first-pour") == 0
-    with closing(sqlite3.connect(tmp_path / "progress" / "log.sqlite3")) as database:
-        reps = database.execute("select tempo_bpm, rung_bpm from reps order by at_ms").fetchall()
-    assert reps[1][0] == reps[1][1]
+    assert logged(tmp_path)[1]["tempo_bpm"] == logged(tmp_path)[1]["rung_bpm"]
 
 
 def reps_that_count(folder: Path, capsys: pytest.CaptureFixture[str]) -> int:
@@ -170,8 +166,7 @@ def test_a_bad_line_anywhere_leaves_the_log_as_it_was_and_says_so(tmp_path, caps
     printed = capsys.readouterr().err
     assert "answers.txt:2:1: event 77 is outside 1 to" in printed
     assert "nothing of this file is logged yet" in printed
-    with closing(sqlite3.connect(tmp_path / "progress" / "log.sqlite3")) as database:
-        assert database.execute("select count(*) from reps").fetchone() == (0,)
+    assert logged(tmp_path) == []
 
 
 def test_more_lines_than_the_plan_asks_go_on_with_a_new_plan_and_say_so(tmp_path, capsys):

@@ -15,7 +15,6 @@ second `session` starts over on what the first one brought. `wait 5m` lets time 
 
 from __future__ import annotations
 
-import json
 from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime, time, timedelta
 from pathlib import Path
@@ -236,7 +235,7 @@ class Player:
 
     def _word(self, word: Correction | Entry) -> str:
         if isinstance(word, Entry):
-            return f"log {word.kind} {json.loads(word.body)}"
+            return f"log {word.kind} {dict(word.body)}"
         number = self.reps.index(word.rep) + 1
         return f"void {number}" if word.void else f"correct {number}: {result(word.faults)}"
 

@@ -17,9 +17,7 @@ from coach.ground.places import DRILL_SUFFIXES, Places, find_places, user_path
 from coach.ground.plain import json_text, visible
 from coach.ground.problem import CoachError, Problem, UsageError
 from coach.log.entries import DAY_STARTS_HOUR, new_id
-
-SQLITE_HEAD = b"SQLite format 3\0"
-"""How every SQLite file begins (sqlite.org/fileformat2.html, 1.3.1)."""
+from coach.log.lines import LINE_STARTS
 
 
 def add_folder(parser: argparse.ArgumentParser) -> None:
@@ -181,8 +179,8 @@ def write_output(target: str, content: Content, inputs: Iterable[str | Path] = (
 def _refuse_to_replace(path: Path, target: str, inputs: Iterable[str | Path]) -> None:
     if any(os.path.realpath(path) == os.path.realpath(user_path(one)) for one in inputs):
         danger = "is what this command reads; it would be lost"
-    elif _start_of(path, len(SQLITE_HEAD)) == SQLITE_HEAD:
-        danger = "is a practice log or another database; it would be lost"
+    elif _start_of(path, max(map(len, LINE_STARTS))).startswith(LINE_STARTS):
+        danger = "is a file of a practice log; it would be lost"
     else:
         return
     raise CoachError(Problem(danger, target, guess="-o with another name; nothing was written"))

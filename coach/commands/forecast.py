@@ -16,6 +16,7 @@ from coach.learning.evidence import EXCERPT
 from coach.learning.forecast import forecast
 from coach.learning.trend import RECENT_DAYS
 from coach.music.excerpt import layer_choices, whole_phrase
+from coach.report.sums import Sums, evidence_in, sums_of
 from coach.words.amounts import duration, full_day, percent, tempo
 from coach.words.names import place_name
 
@@ -49,11 +50,12 @@ def run(arguments: argparse.Namespace) -> int:
         raise UsageError(Problem(f"{arguments.draws} is outside 1 to 1000 players", "--draws"))
     with reading_desk(arguments, (arguments.drill,)) as desk:
         known = desk.log.player_or_none is not None
-        memories = desk.log.memories() if known else {}
-        ladders = desk.log.ladders() if known else {}
+        memories = desk.memories() if known else {}
+        ladders = desk.ladders() if known else {}
         drill, today, chosen = desk.library.drills[0], desk.today, minutes or desk.minutes
         since = today - timedelta(days=RECENT_DAYS)
-        recent = desk.log.evidence(f"{EXCERPT}{drill.id}:", since, today) if known else []
+        sums = sums_of(desk.log, today) if known else Sums()
+        recent = evidence_in(sums, f"{EXCERPT}{drill.id}:", since, today)
     prediction = forecast(
         drill,
         memories,

@@ -1,15 +1,11 @@
-"""`coach log`: look at the practice log, correct it, carry it between machines, keep it safe, forget a person."""
+"""`coach log`: look at the practice log, correct it, keep it safe, forget a person."""
 
 from __future__ import annotations
 
 import argparse
 import contextlib
-import json
-import os
+import shlex
 import sys
-from collections.abc import Iterable, Iterator
-from pathlib import Path
-from typing import TYPE_CHECKING
 
 from coach.commands.common import (
     add_folder,
@@ -27,12 +23,9 @@ from coach.commands.common import (
 from coach.ground.places import user_path
 from coach.ground.plain import counted
 from coach.ground.problem import CoachError, Problem, UsageError
-from coach.log.entries import practice_day
-from coach.rating.fault import examples
-
-if TYPE_CHECKING:
-    from coach.log.entries import Rep
-    from coach.store.log import Log
+from coach.log.entries import Rep, iso_time, practice_day
+from coach.log.log import Log
+from coach.rating.fault import examples, faults_text
 
 MOST_SHOWN = 20
 NAME_COLUMNS = 48
@@ -60,28 +53,24 @@ def configure(parser: argparse.ArgumentParser) -> None:
     note.add_argument("text", nargs="+", metavar="TEXT", help="a sentence or two")
     _action(actions, "undo", "let the last repetition count no more; it is kept")
 
-    export = _action(actions, "export", "write the log as JSON Lines, or as CSV for a spreadsheet")
+    export = _action(actions, "export", "one row a repetition as CSV, for a spreadsheet")
     add_output(export, "file to write (default: -)")
     export.add_argument("--everybody", action="store_true", help="all players of this folder")
-    export.add_argument("--csv", action="store_true", help="one row a repetition, for a spreadsheet")
-
-    merge = _action(actions, "merge", "take in exported logs; doing it again changes nothing")
-    merge.add_argument("files", nargs="+", metavar="FILE", help="exported logs; - is standard input")
-    add_json(merge)
 
     check = _action(actions, "check", "look whether the log is whole")
     check.add_argument(
-        "--mend", action="store_true", help="save the good part of a damaged log, keep the damaged one"
+        "--accept", action="store_true", help="go on without lines that are gone: they are told no more"
     )
     add_json(check)
 
-    backup = _action(actions, "backup", "copy the log, safely even during a session")
-    backup.add_argument("-o", "--output", metavar="FILE", help="file to make (default: beside the log)")
+    backup = _action(actions, "backup", "copy the log into one file, safely even during a session")
+    backup.add_argument("-o", "--output", metavar="FILE", help="file to make (default: in progress/backups/)")
 
-    _action(actions, "rebuild", "compute memories, ladders and days anew from the repetitions")
     players = _action(actions, "players", "who practises from this folder")
     add_json(players)
-    rename = _action(actions, "rename", "give the player another name")
+    rename = _action(
+        actions, "rename", "give the player another name; one who has that name already becomes one with them"
+    )
     rename.add_argument("name", metavar="NAME")
 
     forget = actions.add_parser(
@@ -105,32 +94,35 @@ def run(arguments: argparse.Namespace) -> int:
     return status
 
 
-def _open(arguments: argparse.Namespace, read_only: bool = False) -> Log:
-    from coach.store.log import Log
-
-    path = places_of(arguments).log
-    if not read_only and not path.exists():
-        raise CoachError(Problem("there is no log yet", str(path), guess="begin with `coach`"))
-    log = Log.open(path, arguments.player, now_ms=clock(arguments.date)[0], read_only=read_only)
+def _open(arguments: argparse.Namespace, read_only: bool = False, chosen: bool = True) -> Log:
+    """The log, for a player unless nobody is to be `chosen`."""
+    player = arguments.player if chosen else None
+    log = Log.open(places_of(arguments).log, player, now_ms=clock(arguments.date)[0], read_only=read_only)
+    if not read_only and not log.exists:
+        raise CoachError(Problem("there is no log yet", str(log.folder), guess="begin with `coach`"))
     for notice in log.notices:
         say(f"coach: {notice}", to=sys.stderr)
     return log
 
 
+def _must_be_saved(told: str) -> None:
+    """CoachError where a word did not get to the disk."""
+    if told:
+        raise CoachError(told)
+
+
 def _show(arguments: argparse.Namespace) -> int:
     from coach.music.excerpt import Excerpt
-    from coach.rating.fault import faults_text
-    from coach.store.records import iso_time
 
     day = parse_date(arguments.date) if arguments.date else None
     since = parse_date(arguments.since, "--since") if arguments.since else day
     if day and arguments.since:
         raise UsageError(Problem("--since and --date exclude each other", "coach log show"))
     with _open(arguments, read_only=True) as log:
-        reps = log.reps(since=since, until=day, drill=arguments.drill)
+        pairs = log.counted(since, day, arguments.drill)
         hurts = _hurts(log, arguments.drill)
         rows = [row for row in hurts if str(since or "") <= str(row["day"]) <= str(day or row["day"])]
-        for rep in reps:
+        for rep, passage in pairs:
             excerpt = Excerpt.parse(rep.excerpt)
             rows.append(
                 {
@@ -139,7 +131,7 @@ def _show(arguments: argparse.Namespace) -> int:
                     "at": iso_time(rep.at_ms, rep.utc_offset_min),
                     "drill": excerpt.drill,
                     "excerpt": rep.excerpt,
-                    "title": log.passage(rep.passage).title,
+                    "title": passage.title,
                     "layer": excerpt.layer,
                     "kind": str(excerpt.kind),
                     "tempo_bpm": rep.tempo_bpm,
@@ -190,23 +182,21 @@ def _in_words(result: str) -> str:
 def _hurts(log: Log, drill: str) -> list[dict[str, object]]:
     """The sessions that were stopped because something hurt, as rows beside the repetitions."""
     from coach.music.excerpt import Excerpt
-    from coach.store.records import iso_time
 
     titles = log.titles()
     rows: list[dict[str, object]] = []
     for entry in log.entries("hurt"):
         key, tempo_bpm, excerpt = "", 0, None
-        # A merged log may come from a program that wrote other bodies.
+        # An entry may come from a program that wrote other bodies.
         with contextlib.suppress(ValueError, KeyError, TypeError):
-            body = json.loads(entry.body)
-            key, tempo_bpm = str(body["excerpt"]), int(body["tempo_bpm"])
+            key, tempo_bpm = str(entry.body["excerpt"]), int(entry.body["tempo_bpm"])
             excerpt = Excerpt.parse(key)
         if drill and (excerpt is None or excerpt.drill != drill):
             continue
         rows.append(
             {
                 "id": entry.id,
-                "day": practice_day(entry.at_ms, entry.utc_offset_min).isoformat(),
+                "day": entry.day.isoformat(),
                 "at": iso_time(entry.at_ms, entry.utc_offset_min),
                 "drill": excerpt.drill if excerpt else "",
                 "excerpt": key if excerpt else "",
@@ -223,7 +213,6 @@ def _hurts(log: Log, drill: str) -> list[dict[str, object]]:
 
 
 def _correct(arguments: argparse.Namespace) -> int:
-    from coach.log.entries import Correction
     from coach.rating.fault import Fault
     from coach.session.answers import RepLine, read_answers
 
@@ -241,178 +230,79 @@ def _correct(arguments: argparse.Namespace) -> int:
     at_ms, _ = clock(arguments.date)
     with _open(arguments) as log:
         rep = _one_rep(log, arguments.rep)
-        events = log.passage(rep.passage).events
+        try:
+            events = log.passage(rep.passage).events
+        except KeyError:
+            lost = Problem("what this repetition played was lost; it can't be rated anew", "REP")
+            raise CoachError(lost) from None
         for fault in faults or ():
             if fault.label > len(events):
                 raise CoachError(Problem(f"event {fault.label} is outside 1 to {len(events)}", "RESULT"))
-        log.hold(at_ms)
-        # Later than anything said before, even where the clock was set back.
-        at_ms = max([at_ms, rep.at_ms, *(word.at_ms + 1 for word in log.corrections(rep.id))])
-        log.correct(Correction(fresh_id(at_ms), rep.id, at_ms, faults, void))
+        _must_be_saved(log.correct(rep, faults, at_ms, void))
     say(f"{rep.id}: {words}; what was said before is kept")
     return 0
 
 
 def _one_rep(log: Log, ending: str) -> Rep:
-    rows = log.connection.execute(
-        "SELECT id FROM reps WHERE player = ? AND substr(id, -length(?)) = ?",
-        (log.player.id, ending, ending.upper()),
-    ).fetchall()
-    if len(rows) != 1:
-        matches = f"{len(rows)} repetitions end" if rows else "no repetition ends"
+    reps = log.ending_in(ending)
+    if len(reps) != 1:
+        matches = f"{len(reps)} repetitions end" if reps else "no repetition ends"
         raise CoachError(Problem(f"{matches} in {ending!r}", "REP", guess="`coach log show` lists them"))
-    rep = log.original(rows[0][0])
-    if rep is None:
-        raise CoachError(Problem("what this repetition played was lost; it can't be rated anew", "REP"))
-    return rep
+    return next(iter(reps.values()))
 
 
 def _undo(arguments: argparse.Namespace) -> int:
     at_ms, _ = clock(arguments.date)
     with _open(arguments) as log:
-        log.hold(at_ms)
-        rep = log.undo_last(at_ms)
-        if rep is None:
+        undone = log.undo_last(at_ms)
+        if undone is None:
             raise CoachError("there is no repetition to take back")
-        title = log.passage(rep.passage).title
-    say(f"{rep.id}: {title} at {rep.tempo_bpm} bpm counts no more; it is kept in the log")
+        rep, told = undone
+        _must_be_saved(told)
+        what = _name(rep.excerpt, log.passage_of(rep).title)
+    rated = "unrated" if rep.faults is None else _in_words(faults_text(rep.faults)) or "clean"
+    say(f"{rep.id}: {what} at {rep.tempo_bpm} bpm, {rated}, counts no more; it is kept in the log")
     return 0
 
 
 def _export(arguments: argparse.Namespace) -> int:
-    from coach import __version__
-    from coach.store.exchange import export_lines
+    from coach.report.reps_csv import reps_csv
 
-    at_ms, _ = clock(arguments.date)
     if arguments.everybody and arguments.player:
         raise UsageError(Problem("--everybody and --player exclude each other", "coach log export"))
-    with _open_for_export(arguments) as log:
+    with _open(arguments, read_only=True, chosen=not arguments.everybody) as log:
         players = [one.id for one in log.players()] if arguments.everybody else [log.player.id]
-        if arguments.csv:
-            from coach.report.reps_csv import reps_csv
-
-            content: str | Iterable[str] = reps_csv(log, players)
-        else:
-            content = export_lines(log, players, at_ms, __version__)
-        write_output(arguments.output or "-", content)
+        write_output(arguments.output or "-", reps_csv(log, players))
     return 0
 
 
-def _open_for_export(arguments: argparse.Namespace) -> Log:
-    from coach.store.log import Log
-
-    if not arguments.everybody:
-        return _open(arguments, read_only=True)
-    return Log.open(places_of(arguments).log, None, now_ms=clock(arguments.date)[0], read_only=True)
-
-
-def _merge(arguments: argparse.Namespace) -> int:
-    from coach.commands.log_people import merged_words, reps_by_player
-    from coach.store.exchange import merge_lines
-    from coach.store.log import Log
-
-    at_ms, _ = clock(arguments.date)
-    results = {}
-    with Log.open(places_of(arguments).log, None, now_ms=at_ms) as log:
-        log.hold_all(at_ms)
-        before = reps_by_player(log)
-        for name in arguments.files:
-            results[name] = merge_lines(log, _lines_of(name), name)
-        arrivals = merged_words(log, before)
-    problems = [problem for result in results.values() for problem in result.problems]
-    for problem in problems[:MOST_SHOWN]:
-        say(f"coach: {problem}", to=sys.stderr)
-    not_shown = max(0, len(problems) - MOST_SHOWN) + sum(result.more for result in results.values())
-    if not_shown:
-        say(f"coach: and {not_shown:,} more", to=sys.stderr)
-    if arguments.json:
-        summary = {
-            name: {
-                "added": result.added,
-                "known": result.known,
-                "problems": [str(problem) for problem in result.problems],
-            }
-            for name, result in results.items()
-        }
-        say_json(summary, indent=1)
-    else:
-        for name, result in results.items():
-            say(
-                f"{name}: {counted(result.added['reps'], 'repetition')} new, "
-                f"{counted(sum(result.added.values()), 'entry', 'entries')} in all, "
-                f"{result.known} known already"
-            )
-    for line in arrivals:
-        say(line, to=sys.stderr)
-    return 1 if problems else 0
-
-
-def _lines_of(name: str) -> Iterator[bytes]:
-    from coach.store.exchange import LONGEST_LINE
-
-    if name == "-":
-        yield from iter(lambda: sys.stdin.buffer.readline(LONGEST_LINE + 1), b"")
-        return
-    path = user_path(name)
-    try:
-        if os.path.isdir(path):
-            raise CoachError(Problem("is a folder; an exported log was expected", name))
-        with path.open("rb") as file:
-            yield from iter(lambda: file.readline(LONGEST_LINE + 1), b"")
-    except OSError as error:
-        raise CoachError(
-            Problem(f"can't be read: {(error.strerror or str(error)).lower()}", name, guess=_there(path))
-        ) from error
-
-
-def _there(path: Path) -> str:
-    return "" if os.path.exists(path) else "is the name right?"
-
-
 def _check(arguments: argparse.Namespace) -> int:
-    from coach.store.log import Log
-    from coach.store.schema import DamagedLogError
-    from coach.store.upkeep import check_log
+    from coach.log.upkeep import check_log
 
-    path = places_of(arguments).log
-    at_ms, _ = clock(arguments.date)
-    saved = None
-    try:
-        with Log.open(path, None, now_ms=at_ms, read_only=True) as log:
-            health = check_log(log)
-        broken = any("checksum" in problem.message for problem in health.problems)
-        if not broken or not arguments.mend:
-            return _tell_health(arguments, health.rows, health.problems)
-    except DamagedLogError as error:
-        if not arguments.mend:
-            return _tell_health(arguments, {}, error.problems)
-    from coach.store.salvage import mend_log
-
-    saved = mend_log(path, at_ms)
-    say(saved.sentence, to=sys.stderr)
-    with Log.open(path, None, now_ms=at_ms) as log:
+    with Log.open(places_of(arguments).log, None, now_ms=clock()[0], read_only=True) as log:
+        if arguments.accept:
+            log.book.shelf.accept()
+            log.book.shelf.keep()
         health = check_log(log)
-    return _tell_health(arguments, health.rows, health.problems)
-
-
-def _tell_health(arguments: argparse.Namespace, rows: dict[str, int], problems: Iterable[Problem]) -> int:
-    problems = tuple(problems)
-    for problem in problems[:MOST_SHOWN]:
+        exists = log.exists
+    if not exists:
+        raise CoachError(Problem("there is no log here", str(places_of(arguments).log)))
+    for problem in health.problems[:MOST_SHOWN]:
         say(f"coach: {problem}", to=sys.stderr)
-    whole = not any(problem.severity == "error" for problem in problems)
+    if len(health.problems) > MOST_SHOWN:
+        say(f"coach: and {len(health.problems) - MOST_SHOWN:,} more", to=sys.stderr)
+    whole = not any(problem.severity == "error" for problem in health.problems)
     if arguments.json:
-        say_json({"whole": whole, "rows": rows, "problems": [str(problem) for problem in problems]})
+        problems = [str(problem) for problem in health.problems]
+        say_json({"whole": whole, "records": health.counts, "problems": problems})
     elif whole:
-        say(
-            f"the log is whole: {counted(rows.get('reps', 0), 'repetition')}, "
-            f"{counted(rows.get('players', 0), 'player')}"
-        )
+        reps = counted(health.counts.get("rep", 0), "repetition")
+        say(f"the log is whole: {reps} in {counted(len(log.book.shelf.views), 'file')}")
     return 0 if whole else 1
 
 
 def _backup(arguments: argparse.Namespace) -> int:
-    from coach.store.log import Log
-    from coach.store.upkeep import backup_log
+    from coach.log.upkeep import backup_log
 
     at_ms, _ = clock(arguments.date)
     target = user_path(arguments.output) if arguments.output else None
@@ -421,23 +311,14 @@ def _backup(arguments: argparse.Namespace) -> int:
     return 0
 
 
-def _rebuild(arguments: argparse.Namespace) -> int:
-    from coach.store.upkeep import derived_text
-
-    with _open(arguments) as log:
-        before = derived_text(log)
-        log.rebuild()
-        same = derived_text(log) == before
-    say("computed anew; " + ("nothing differed" if same else "something differed and is mended"))
-    return 0
-
-
 def _players(arguments: argparse.Namespace) -> int:
-    from coach.store.log import Log
-
     with Log.open(places_of(arguments).log, None, now_ms=clock()[0], read_only=True) as log:
         rows = [
-            {"name": player.name, "id": player.id, "days": len(log.days(player=player.id))}
+            {
+                "name": player.name,
+                "id": player.id,
+                "days": len({rep.day_number for rep in log.reps(player=player.id)}),
+            }
             for player in log.players()
         ]
     if arguments.json:
@@ -451,9 +332,18 @@ def _players(arguments: argparse.Namespace) -> int:
 def _rename(arguments: argparse.Namespace) -> int:
     at_ms, _ = clock(arguments.date)
     with _open(arguments) as log:
-        before = log.player.name
-        log.rename_player(arguments.name, at_ms)
-        say(f"{before} is now {log.player.name}")
+        before = log.player
+        # By the letters of an id that id alone: so two who were made one by a name can be parted again.
+        letters = arguments.player.upper()
+        ids = [one for one in before.ids if letters and one.endswith(letters)] or before.ids
+        _must_be_saved(log.rename(ids, arguments.name, at_ms))
+        now = log.book.person(ids[0])
+    say(f"{before.name} is now {now.name}")
+    if len(now.ids) > len(ids):
+        say(
+            f"{now.name} was known here already: their results are one person's from now on "
+            f"(`coach log rename {shlex.quote(before.name)} --player {ids[0][-6:]}` parts them again)"
+        )
     return 0
 
 
@@ -472,9 +362,9 @@ def _note(arguments: argparse.Namespace) -> int:
     if not 1 <= len(text) <= MAX_TEXT:
         raise UsageError(Problem(f"a note has 1 to {MAX_TEXT:,} letters; this one has {len(text):,}", "TEXT"))
     at_ms, offset_min = clock(arguments.date)
-    body = json.dumps({"text": text}, ensure_ascii=False)
     with _open(arguments) as log:
-        log.add_entry(Entry(fresh_id(at_ms), log.player.id, at_ms, offset_min, "note", body))
+        note = Entry(fresh_id(at_ms), log.player.id, at_ms, offset_min, "note", {"text": text})
+        _must_be_saved(log.send(note))
         name = log.player.name
     say(
         f"noted for {name} on {practice_day(at_ms, offset_min)}; `coach report` shows it, and your teacher's file"

@@ -1,4 +1,4 @@
-"""Whose log it is: what `coach log merge` tells of players, and `coach log forget`."""
+"""`coach log forget`: remove a person, and name the files that still name them."""
 
 from __future__ import annotations
 
@@ -8,71 +8,30 @@ import re
 import sys
 from collections.abc import Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from coach.commands.common import clock, places_of, say
 from coach.ground.places import Places
-from coach.ground.plain import counted, listed, same_name
+from coach.ground.plain import counted, same_name
 from coach.ground.problem import CoachError, Problem, UsageError
-
-if TYPE_CHECKING:
-    from coach.store.log import Log
+from coach.log.log import Log
 
 MOST_FILES = 5_000
 LARGEST_BYTES = 20_000_000
 """Of files in the practice folder that are looked through for a name."""
 
 
-def reps_by_player(log: Log) -> dict[str, int]:
-    """How many repetitions each player has, by id; 0 for one without any."""
-    counts = dict(log.connection.execute("SELECT player, count(*) FROM reps GROUP BY player"))
-    return {player.id: counts.get(player.id, 0) for player in log.players()}
-
-
-def merged_words(log: Log, before: dict[str, int]) -> list[str]:
-    """Whose results came in with a merge, and what a new player beside others means; `before` is `reps_by_player`."""
-    names = {player.id: player.name for player in log.players()}
-    lines = []
-    came = {
-        player: count - before.get(player, 0)
-        for player, count in reps_by_player(log).items()
-        if count > before.get(player, 0)
-    }
-    if came:
-        arrivals = [f"{counted(count, 'repetition')} of {names[player]}" for player, count in came.items()]
-        lines.append(f"came in: {listed(arrivals, 8)}")
-    if not before:
-        return lines
-    for player in [player for player in names if player not in before]:
-        twins = [other for other in before if same_name(names[other], names[player])]
-        if twins:
-            each = listed([f"{names[one]} ({one[-6:]})" for one in (*twins, player)], 8)
-            lines.append(
-                f"coach: two players of one name are here now, {each}: each machine began its own, and their results "
-                f"stay apart. Choose one each time with --player {player[-6:]} or --player {twins[0][-6:]}. Next "
-                "time merge an export of the first machine into the second before its first session"
-            )
-        else:
-            lines.append(
-                f"coach: {names[player]} is another player here now, apart from "
-                f"{listed([names[one] for one in before], 8)}; name yours each time with --player"
-            )
-    return lines
-
-
 def forget(arguments: argparse.Namespace) -> int:
     """Remove a person from the log and its backups, and name the files that still name them."""
-    from coach.store.log import Log
-    from coach.store.upkeep import forget_player
+    from coach.log.upkeep import forget as remove
 
     places = places_of(arguments)
     path, name = places.log, arguments.player
     at_ms, _ = clock()
-    if not path.exists():
-        if _say_files(name, "", places):
-            return 1
-        raise CoachError(Problem("there is no log, so nobody to forget", str(path)))
     with Log.open(path, None, now_ms=at_ms) as log:
+        if not log.exists:
+            if _say_files(name, "", places):
+                return 1
+            raise CoachError(Problem("there is no log, so nobody to forget", str(path)))
         try:
             log.choose_player(name, at_ms, create=False)
             player = log.player
@@ -89,13 +48,13 @@ def forget(arguments: argparse.Namespace) -> int:
             if input(question).strip() != player.name:
                 say("nothing was removed")
                 return 1
-        done = forget_player(log, at_ms)
+        done = remove(log, player)
     files = ", ".join(path.name for path in done.cleaned)
-    say(f"{player.name} is removed: {counted(done.rows, 'entry', 'entries')}, from {files}")
+    say(f"{player.name} is removed: {counted(done.lines, 'line')}, from {files}")
     _say_files(player.name, player.id, places, besides=(*done.cleaned, *done.unreadable))
     for path in done.unreadable:
         say(
-            f"coach: {path}: can't be read and may still hold {player.name}; delete it yourself",
+            f"coach: {path}: can't be read whole, and may still hold {player.name}; look yourself",
             to=sys.stderr,
         )
     return 1 if done.unreadable else 0

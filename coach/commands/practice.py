@@ -9,13 +9,14 @@ import sys
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from datetime import date
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from coach.commands.common import add_session, checked_minutes, clock, fresh_id, places_of, say, say_folder
 from coach.ground.places import user_path
-from coach.ground.plain import counted, json_text
+from coach.ground.plain import counted
 from coach.ground.problem import CoachError, Problem
+from coach.log.book import Word
+from coach.log.entries import iso_time
 
 if TYPE_CHECKING:
     from coach.log.entries import Entry
@@ -23,7 +24,6 @@ if TYPE_CHECKING:
     from coach.session.desk import Desk
     from coach.session.entered import HandClock
     from coach.session.host import Practice
-    from coach.store.outbox import Word
 
 EVENING_HOUR = 18
 """Local hour at which an entered practice day starts."""
@@ -82,7 +82,7 @@ def _on_screen(arguments: argparse.Namespace) -> int:
         app.run()
         for line in [*app.last_words, *desk.last_words()]:
             say(line)
-        say(f"practice log: {desk.log.path}")
+        say(f"practice log: {desk.log.folder}")
         _say_copied(arguments)
     return 0
 
@@ -103,14 +103,9 @@ def _clock_on(date_text: str) -> Callable[[], tuple[int, int]]:
 
 
 def _enter_answers(arguments: argparse.Namespace) -> int:
-    from tempfile import TemporaryDirectory
-
     from coach.session.answers import check_days, load_answers
     from coach.session.desk import Desk
     from coach.session.entered import HandClock, digest_of
-    from coach.store.log import Log
-    from coach.store.outbox import Outbox
-    from coach.store.upkeep import backup_log
 
     answers = load_answers(arguments.answers)
     hand_clock = HandClock(*clock(arguments.date))
@@ -129,23 +124,20 @@ def _enter_answers(arguments: argparse.Namespace) -> int:
         named = [drill.id for drill in desk.library.drills] if arguments.drills else []
         digest = digest_of(answers, desk.today, named)
         _refuse_second(desk, arguments.answers, digest)
-        # All or nothing: the whole file is entered into a copy of the log first, and what came of it written at once.
-        with TemporaryDirectory() as scratch:
-            copy = backup_log(desk.log, hand_clock.now_ms, Path(scratch) / "log.sqlite3")
-            with Log.open(copy, desk.log.player.id, now_ms=hand_clock.now_ms) as trial:
-                noted = Outbox(trial)
-                lines: list[str] = []
-                _enter(
-                    answers,
-                    arguments.answers,
-                    replace(desk, log=trial, outbox=noted),
-                    hand_clock,
-                    lambda practice: lines.extend(_result_lines(practice)),
-                )
-        desk.outbox.send_all([*noted.sent, *_remembered(desk, noted.sent, digest)])
+        # All or nothing: the whole file is entered in memory first, and what came of it written at once.
+        trial = desk.log.trial()
+        lines: list[str] = []
+        _enter(
+            answers,
+            arguments.answers,
+            replace(desk, log=trial),
+            hand_clock,
+            lambda practice: lines.extend(_result_lines(practice)),
+        )
+        desk.log.send_all([*trial.sent, *_remembered(desk, trial.sent, digest)])
         for line in lines:
             say(line)
-        say(f"logged in {desk.log.path}")
+        say(f"logged in {desk.log.folder}")
         _say_copied(arguments)
     return 0
 
@@ -153,7 +145,6 @@ def _enter_answers(arguments: argparse.Namespace) -> int:
 def _refuse_second(desk: Desk, where: str, digest: str) -> None:
     """CoachError where this file was entered already."""
     from coach.session.entered import entered_before
-    from coach.store.records import iso_time
 
     before = entered_before(desk.log.entries("answers"), digest)
     if before is not None:
@@ -176,7 +167,7 @@ def _remembered(desk: Desk, words: Sequence[Word], digest: str) -> list[Entry]:
     if not reps:
         return []
     now_ms, offset_min = clock()
-    body = json_text({"digest": digest, "reps": reps})
+    body = {"digest": digest, "reps": reps}
     return [Entry(fresh_id(now_ms), desk.log.player.id, now_ms, offset_min, "answers", body)]
 
 

@@ -13,6 +13,7 @@ from coach.ground.files import free_path, write_whole
 from coach.ground.places import DRILL_SUFFIXES, Places, builtin_drills, make_folder, own_drills, user_path
 from coach.ground.plain import same_name
 from coach.ground.problem import CoachError, Problem
+from coach.log.people import DEFAULT_NAME
 from coach.music.drill import Drill
 from coach.score.edit import with_ids
 from coach.score.load import load_drill
@@ -108,9 +109,6 @@ def keep_copies(library: Library, places: Places) -> Library:
 
 def refuse_anothers(library: Library, player: str) -> None:
     """CoachError where a drill is assigned to somebody else than this player; one without a name may be anybody."""
-    # Commands that only look for a drill need no database.
-    from coach.store.log import DEFAULT_NAME
-
     others = [
         (drill.path, drill.assignment.student)
         for drill in library.drills

@@ -7,13 +7,14 @@ from collections.abc import Iterable
 from pathlib import Path
 
 
-def write_whole(path: Path, pieces: Iterable[bytes]) -> None:
+def write_whole(path: Path, pieces: Iterable[bytes], through_links: bool = True) -> None:
     """Put a file with these bytes in a path's place, on the disk when the call returns; OSError where it can't be.
 
     What stood there stays until the new one is complete, and stays for good where that fails. A link keeps pointing
-    where it points.
+    where it points; unless `through_links`, it is replaced itself.
     """
-    path = Path(os.path.realpath(path))
+    if through_links:
+        path = Path(os.path.realpath(path))
     # A name of its own for each writer: two at once must not write into one file. Its end is no drill's and no log's.
     part = path.with_name(f".{path.name[:60]}.{os.urandom(4).hex()}.part")
     try:

@@ -32,7 +32,13 @@ class Places:
 
     @property
     def log(self) -> Path:
-        return self.progress / "log.sqlite3"
+        """The folder of the practice log's files."""
+        return self.progress / "log"
+
+    @property
+    def cache(self) -> Path:
+        """What follows from the log; it may go at any time."""
+        return self.progress / "cache"
 
     @property
     def settings(self) -> Path:

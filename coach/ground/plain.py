@@ -51,10 +51,11 @@ def plain_text(text: str, longest: int = 0) -> str:
 
 def same_name(one: str, other: str) -> bool:
     """Whether two names of people mean one: case, accents and spaces don't count."""
-    return _bare(one) == _bare(other)
+    return bare_name(one) == bare_name(other)
 
 
-def _bare(name: str) -> str:
+def bare_name(name: str) -> str:
+    """What of a person's name tells it from others: without case, accents and spaces."""
     letters = unicodedata.normalize("NFKD", plain_text(name).casefold())
     return "".join(letter for letter in letters if not unicodedata.combining(letter) and letter != " ")
 

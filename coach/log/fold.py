@@ -2,7 +2,7 @@
 
 Skills, rungs and the sums of reports are never stored as facts: each is a `Fold` over one player's repetitions, and
 the log keeps its state in a cache that may be deleted at any time. To plug one in, write an object with the five
-members below and ask the log for `log.state(fold)`; nothing needs to be registered.
+members below and ask the log for `log.state(fold, day)`; nothing needs to be registered.
 
 What a fold may rely on:
 - Repetitions are corrected already and void ones left out; those of a day to come are held back until that day.
@@ -44,10 +44,10 @@ class Fold(Protocol[State]):
     def initial(self) -> State:
         """The state before the first repetition."""
 
-    def step(self, state: State, rep: Rep, passage: LoggedPassage | None) -> State:
+    def step(self, state: State, rep: Rep, passage: LoggedPassage) -> State:
         """The state after one more repetition; it may change the state that it is given and return that.
 
-        `passage` is what the repetition played; None where its line in the log was lost.
+        `passage` is what the repetition played; it has no events where its line in the log was lost.
         """
 
     def plain(self, state: State) -> Any:
@@ -57,9 +57,8 @@ class Fold(Protocol[State]):
         """The inverse of `plain`; any exception says that this is no state, and the log folds anew."""
 
 
-def folded(fold: Fold[State], reps: Iterable[tuple[Rep, LoggedPassage | None]]) -> State:
-    """The state after these repetitions, which come in order."""
-    state = fold.initial()
+def folded(fold: Fold[State], reps: Iterable[tuple[Rep, LoggedPassage]], state: State) -> State:
+    """The state after these repetitions, which come in order and after all that are in it."""
     for rep, passage in reps:
         state = fold.step(state, rep, passage)
     return state

@@ -18,8 +18,8 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 from fractions import Fraction
 from functools import cached_property
-from typing import Any
 
+from coach.ground.codec import plain_of
 from coach.music.drill import TOGETHER, Bar, Drill, Event, Note, Phrase
 from coach.music.rhythm import Meter, TempoMap, TempoSpan, count_text
 from coach.strings.units import midi_from_hz
@@ -149,29 +149,11 @@ class LoggedPassage:
     title: str
     events: tuple[LoggedEvent, ...]
 
-    def to_json(self) -> str:
-        """Canonical JSON: the same passage gives the same text on every machine."""
-        events = [
-            [event.label, event.layer, event.text, event.onset, list(event.nodes), event.move, event.phrase]
-            for event in self.events
-        ]
-        body = {"excerpt": self.excerpt, "revision": self.revision, "title": self.title, "events": events}
-        return json.dumps(body, sort_keys=True, separators=(",", ":"), ensure_ascii=False)
-
-    @classmethod
-    def from_json(cls, text: str) -> LoggedPassage:
-        """The inverse of `to_json`; ValueError, KeyError or TypeError on other text."""
-        body: dict[str, Any] = json.loads(text)
-        events = tuple(
-            LoggedEvent(int(label), str(layer), str(shown), str(onset), tuple(nodes), str(move), str(phrase))
-            for label, layer, shown, onset, nodes, move, phrase in body["events"]
-        )
-        return cls.of(str(body["excerpt"]), str(body["revision"]), str(body["title"]), events)
-
     @classmethod
     def of(cls, excerpt: str, revision: str, title: str, events: tuple[LoggedEvent, ...]) -> LoggedPassage:
         unnamed = cls("", excerpt, revision, title, events)
-        return replace(unnamed, id=hashlib.sha256(unnamed.to_json().encode()).hexdigest()[:16])
+        text = json.dumps(plain_of(unnamed), sort_keys=True, separators=(",", ":"))
+        return replace(unnamed, id=hashlib.sha256(text.encode()).hexdigest()[:16])
 
 
 @dataclass(frozen=True)

@@ -9,15 +9,14 @@ its middle 80 %; below `KNOWN_WEIGHT` discounted results it says little.
 from __future__ import annotations
 
 import itertools
-import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
-from typing import TYPE_CHECKING
 
-from coach.ground.plain import plain_text
+from coach.ground.plain import json_text, plain_text
 from coach.learning.calibration import Calibration, calibration
 from coach.learning.evidence import EXCERPT, MOVE, NODE, DayEvidence
+from coach.learning.kept import DEFAULT_FOLDS, Folds, keys_of, ladders_of, memories_of
 from coach.learning.ladder import Ladder, open_day
 from coach.learning.memory import (
     HALF_LIFE_DAYS,
@@ -30,16 +29,14 @@ from coach.learning.memory import (
 )
 from coach.learning.proportion import beta_quantile
 from coach.learning.tempo_estimate import CleanTempo, Tempos, clean_tempos, discounted
-from coach.log.entries import practice_day
+from coach.log.entries import Entry
+from coach.log.log import Log
 from coach.music.drill import Drill
 from coach.music.excerpt import Excerpt, Kind
 from coach.rating.counts import Counts, sum_counts
+from coach.report.sums import DayTotal, Sums, evidence_in, sums_of
 from coach.report.task import Task, open_tasks
-from coach.store.derive import DayTotal
 from coach.words.names import instrument_of_place, logged_name, place_name
-
-if TYPE_CHECKING:
-    from coach.store.log import Log
 
 SHOWN_DAYS = 90
 """How far back a report looks where nothing else is asked for."""
@@ -159,22 +156,29 @@ def make_report(
     drill: str = "",
     drills: Sequence[Drill] = (),
     curves: int | None = None,
+    folds: Folds = DEFAULT_FOLDS,
 ) -> Report:
     """The report of the log's player on a practice day.
 
     `drill` is the id of the one drill that it is about; `drills` give titles and today's goals. `curves` limits for how
-    many excerpts, the latest practised first, the tempo over days is computed; None is all.
+    many excerpts, the latest practised first, the tempo over days is computed; None is all. `folds` are the player's
+    settings.
     """
     since = since or day - timedelta(days=SHOWN_DAYS - 1)
-    memories = {key: memory for key, memory in log.memories().items() if memory.first_day <= day}
-    ladders = log.ladders()
+    memories, ladders = memories_of(log, day, folds), ladders_of(log, day, folds)
+    sums = sums_of(log, day)
     titles = log.titles()
     by_id = {one.id: one for one in drills}
     chosen = dict(memories)
     if drill:
-        keys = log.keys_in_drill(drill)
+        keys = {
+            key
+            for passage in log.passages()
+            if passage.excerpt.startswith(f"{drill}:")
+            for key in keys_of(passage)
+        }
         chosen = {key: memory for key, memory in memories.items() if key in keys}
-    excerpts = _excerpts(log, chosen, ladders, titles, by_id, day, since, curves)
+    excerpts = _excerpts(sums, chosen, ladders, titles, by_id, day, since, curves)
     places = {
         kind: tuple(_places(chosen, memories, kind, day, WEAKEST if kind == MOVE else None))
         for kind in (NODE, MOVE)
@@ -185,7 +189,7 @@ def make_report(
         day,
         since,
         plain_text(title),
-        tuple(_days(log, day, since, drill)),
+        tuple(_days(sums, day, since, drill)),
         tuple(excerpts),
         places[NODE],
         places[MOVE],
@@ -198,24 +202,18 @@ def make_report(
 
 
 def _hurts(log: Log, since: date, day: date) -> tuple[date, ...]:
-    days = {practice_day(entry.at_ms, entry.utc_offset_min) for entry in log.entries("hurt")}
+    days = {entry.day for entry in log.entries("hurt")}
     return tuple(sorted(one for one in days if since <= one <= day))
 
 
 def _notes(log: Log, since: date, day: date) -> tuple[tuple[date, str], ...]:
-    rows = [
-        (practice_day(entry.at_ms, entry.utc_offset_min), entry.at_ms, plain_text(note_text(entry.body)))
-        for entry in log.entries("note")
-    ]
+    rows = [(entry.day, entry.at_ms, plain_text(note_text(entry))) for entry in log.entries("note")]
     return tuple((one, text) for one, _, text in sorted(rows) if since <= one <= day)
 
 
-def note_text(body: str) -> str:
+def note_text(entry: Entry) -> str:
     """The words of an entry of kind `note`; its body as it is where a program wrote another kind of body."""
-    try:
-        return str(json.loads(body)["text"])
-    except (ValueError, KeyError, TypeError):
-        return body
+    return str(entry.body.get("text", json_text(entry.body)))
 
 
 def name_of(key: str, titles: Mapping[str, str]) -> str:
@@ -227,7 +225,7 @@ def name_of(key: str, titles: Mapping[str, str]) -> str:
 
 
 def _excerpts(
-    log: Log,
+    sums: Sums,
     memories: Mapping[str, Memory],
     ladders: Mapping[str, Ladder],
     titles: Mapping[str, str],
@@ -249,7 +247,12 @@ def _excerpts(
     shown.sort(key=lambda item: (-item[2].last_day.toordinal(), item[0]))
     drawn = {key for key, _, _ in shown[:most_curves]}
     reach = since - timedelta(days=CURVE_REACH_DAYS)
-    evidence = {key: log.evidence_of(key, reach if key in drawn else since, day) for key, _, _ in shown}
+    evidence = {
+        key: [
+            one for one in sums.evidence.get(key, ()) if (reach if key in drawn else since) <= one.day <= day
+        ]
+        for key, _, _ in shown
+    }
     curves, now = _curves(
         {key: evidence[key] for key in evidence if key in drawn},
         {key: memory for key, _, memory in shown},
@@ -375,10 +378,10 @@ def _due(memories: Mapping[str, Memory], titles: Mapping[str, str], day: date) -
     return [(name, due) for due, name in sorted(dues)]
 
 
-def _days(log: Log, day: date, since: date, drill: str) -> list[DayTotal]:
+def _days(sums: Sums, day: date, since: date, drill: str) -> list[DayTotal]:
     if not drill:
-        return log.days(since, day)
-    rows = sorted(log.evidence(f"{EXCERPT}{drill}:", since, day), key=lambda one: one.day)
+        return [one for one in sums.days if since <= one.day <= day]
+    rows = sorted(evidence_in(sums, f"{EXCERPT}{drill}:", since, day), key=lambda one: one.day)
     return [_sum(one_day, list(group)) for one_day, group in itertools.groupby(rows, key=lambda one: one.day)]
 
 

@@ -3,17 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from datetime import date
-from typing import TYPE_CHECKING
 
+from coach.log.entries import iso_time
+from coach.log.log import Log
 from coach.music.excerpt import Excerpt
 from coach.rating.counts import cells, columns, count_faults
 from coach.rating.fault import faults_text
 from coach.report.table_csv import Cell, csv_text
-from coach.store.records import iso_time
-
-if TYPE_CHECKING:
-    from coach.store.log import Log
 
 HEADER = (
     "practice_day",
@@ -46,7 +42,7 @@ def reps_csv(log: Log, players: Sequence[str]) -> str:
 
 
 def _rows(log: Log, player: str, name: str) -> Iterator[tuple[Cell, ...]]:
-    for rep, passage in log.counted(player, date.min, date.max):
+    for rep, passage in log.counted(player=player):
         excerpt = Excerpt.parse(rep.excerpt)
         yield (
             rep.day.isoformat(),

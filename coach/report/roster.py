@@ -9,12 +9,12 @@ from dataclasses import dataclass, replace
 from datetime import date, timedelta
 
 from coach.ground.plain import counted, listed, plain_text, same_name
+from coach.log.entries import parse_time
+from coach.log.people import DEFAULT_NAME
 from coach.pages.document import document, escaped, paragraph, section, table
 from coach.report.advice import advised, enough, failing, failing_text
 from coach.report.inbox import DrillSeen, StudentFile
 from coach.report.table_csv import Cell, csv_text
-from coach.store.log import DEFAULT_NAME
-from coach.store.records import parse_time
 from coach.words.amounts import duration, full_day, short_day
 
 RECENT_DAYS = 28

@@ -14,30 +14,33 @@ import json
 from collections import defaultdict
 from collections.abc import Sequence
 from datetime import date
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from coach import __version__
 from coach.ground.plain import counted, json_text, plain_text
 from coach.learning.evidence import EXCERPT, MOVE, NODE, DayEvidence, day_evidence
-from coach.log.entries import Rep, practice_day
+from coach.learning.kept import DEFAULT_FOLDS, Folds, ladders_of, memories_of
+from coach.log.entries import Rep, iso_time, practice_day
+from coach.log.log import Log
 from coach.music.drill import Drill
 from coach.music.excerpt import Excerpt, LoggedPassage, layer_choices, whole_phrase
 from coach.rating.counts import sum_counts
 from coach.report.figures import note_text
 from coach.report.task import today
-from coach.store.records import iso_time
 from coach.words.amounts import day_span, duration, full_day
 from coach.words.names import place_name
-
-if TYPE_CHECKING:
-    from coach.store.log import Log
 
 KIND = "report"
 VERSION = 1
 
 
 def student_report(
-    log: Log, drills: Sequence[Drill], at_ms: int, offset_min: int, notes: bool = True
+    log: Log,
+    drills: Sequence[Drill],
+    at_ms: int,
+    offset_min: int,
+    notes: bool = True,
+    folds: Folds = DEFAULT_FOLDS,
 ) -> dict[str, Any]:
     """The report of the log's player on some drills, as JSON values without the checksum."""
     player = log.player
@@ -49,11 +52,11 @@ def student_report(
         "written": iso_time(at_ms, offset_min),
         "day": day.isoformat(),
         "student": {"id": player.id, "name": player.name},
-        "drills": [_drill(log, drill, day) for drill in drills],
+        "drills": [_drill(log, drill, day, folds) for drill in drills],
     }
     if notes:
         report["notes"] = [
-            {"at": iso_time(entry.at_ms, entry.utc_offset_min), "text": note_text(entry.body)}
+            {"at": iso_time(entry.at_ms, entry.utc_offset_min), "text": note_text(entry)}
             for entry in log.entries("note")
         ]
     return report
@@ -105,10 +108,10 @@ def _when(days: Sequence[date]) -> str:
     return f"practised on {counted(len(days), 'day')}, {day_span(days[0], days[-1])}"
 
 
-def _drill(log: Log, drill: Drill, day: date) -> dict[str, Any]:
+def _drill(log: Log, drill: Drill, day: date, folds: Folds) -> dict[str, Any]:
     evidence: dict[str, list[DayEvidence]] = defaultdict(list)
     days = []
-    pairs = log.counted(log.player.id, date.min, day, drill.id)
+    pairs = log.counted(until=day, drill=drill.id)
     for one_day, group in itertools.groupby(pairs, key=lambda pair: pair[0].day):
         reps = list(group)
         for key, one in day_evidence(reps).items():
@@ -131,7 +134,7 @@ def _drill(log: Log, drill: Drill, day: date) -> dict[str, Any]:
             "due": task.due.isoformat() if task.due else None,
             "note": task.note,
         },
-        "excerpts": _phrases(log, drill, evidence, day),
+        "excerpts": _phrases(log, drill, evidence, day, folds),
         "nodes": [_place(key, evidence[key]) for key in sorted(evidence) if key.startswith(NODE)],
         "moves": [_place(key, evidence[key]) for key in sorted(evidence) if key.startswith(MOVE)],
         "days": days,
@@ -159,10 +162,10 @@ def _day_row(
 
 
 def _phrases(
-    log: Log, drill: Drill, evidence: dict[str, list[DayEvidence]], day: date
+    log: Log, drill: Drill, evidence: dict[str, list[DayEvidence]], day: date, folds: Folds
 ) -> list[dict[str, Any]]:
     """Every phrase of the drill in every layer, practised or not: what is missing says something too."""
-    ladders, memories = log.ladders(), log.memories()
+    ladders, memories = ladders_of(log, day, folds), memories_of(log, day, folds)
     rows = []
     for phrase in drill.phrases:
         for layer in layer_choices(phrase):

@@ -11,7 +11,7 @@ from datetime import date, timedelta
 from coach.learning.calibration import Calibration
 from coach.pages import svg
 from coach.report.figures import ExcerptFigures
-from coach.store.derive import DayTotal
+from coach.report.sums import DayTotal
 from coach.words.amounts import clean_rate, duration, percent, short_day, tempo
 
 _SIZE = 11.0

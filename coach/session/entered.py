@@ -51,9 +51,8 @@ def entered_before(entries: Sequence[Entry], digest: str) -> tuple[Entry, int] |
     """The entry of a file with this digest among entries of kind `answers`, and its repetitions; None where new."""
     for entry in entries:
         try:
-            body = json.loads(entry.body)
-            if body["digest"] == digest:
-                return entry, int(body["reps"])
+            if entry.body["digest"] == digest:
+                return entry, int(entry.body["reps"])
         except (ValueError, KeyError, TypeError):
             continue  # A log may come from a program that wrote other bodies.
     return None

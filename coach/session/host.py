@@ -14,8 +14,11 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from coach.folder.settings import PracticeSettings
+from coach.learning.kept import Folds, ladders_of
 from coach.learning.plan import Plan
+from coach.log.book import Word
 from coach.log.entries import practice_day
+from coach.log.log import Log
 from coach.music.clicktrack import BeatAt, beats_of
 from coach.music.drill import Drill
 from coach.music.excerpt import PlacedEvent
@@ -36,12 +39,10 @@ from coach.session.events import (
 )
 from coach.session.notices import Notice, NotSaved, Saved
 from coach.session.session import Session
-from coach.store.outbox import Outbox, Word
 
 if TYPE_CHECKING:
     from coach.sound.player import Player
     from coach.sound.timeline import RepTimeline
-    from coach.store.log import Log
 
 TAIL_S = 0.6
 """After the passage's end, before the rating is asked for: the last notes ring."""
@@ -78,12 +79,9 @@ class Practice:
         now_s: Callable[[], float] | None = None,
         random_bytes: Callable[[int], bytes] = os.urandom,
         on_rep: Callable[[StartRep, RepTimeline | None], None] | None = None,
-        outbox: Outbox | None = None,
         adapts: bool = True,
     ) -> None:
         self.log = log
-        self.outbox = outbox or Outbox(log)
-        """The way into the log; several sessions on one desk share it."""
         self.player = player
         self.settings = settings or PracticeSettings()
         self.click_sound = click_sound
@@ -101,7 +99,16 @@ class Practice:
         self.session, effects = machine.start(
             plan,
             {drill.id: drill for drill in drills},
-            Coaching(plan.items, log.ladders(), self.settings.rule, adapts),
+            Coaching(
+                plan.items,
+                ladders_of(
+                    log,
+                    practice_day(now_ms, offset_min),
+                    Folds(self.settings.rule, self.settings.longest_interval_days),
+                ),
+                self.settings.rule,
+                adapts,
+            ),
             # A clock that was set back since then must not put today's later repetitions before the earlier ones.
             max(now_ms, log.latest_ms(practice_day(now_ms, offset_min)) + 1),
             offset_min,
@@ -211,10 +218,10 @@ class Practice:
     @property
     def unsaved(self) -> int:
         """How many results wait because the disk refuses them; they are tried again with each new one."""
-        return len(self.outbox.waiting)
+        return len(self.log.waiting)
 
     def _write(self, word: Word) -> None:
-        refused = self.outbox.send(word, self.session.now_ms)
+        refused = self.log.send(word)
         if refused:
             self.notices.append(NotSaved(refused))
 

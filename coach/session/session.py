@@ -5,7 +5,6 @@ Ids are made of the moment, eight random bytes that the session was started with
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import date
@@ -89,8 +88,8 @@ def with_id(session: Session, at_ms: int) -> tuple[Session, str]:
 
 def with_entry(session: Session, kind: EntryKind, body: Mapping[str, Any]) -> tuple[Session, Save]:
     session, entry_id = with_id(session, session.now_ms)
-    text = json.dumps(dict(body), sort_keys=True, ensure_ascii=False)
-    return session, Save(Entry(entry_id, session.player, session.now_ms, session.utc_offset_min, kind, text))
+    facts = dict(sorted(body.items()))
+    return session, Save(Entry(entry_id, session.player, session.now_ms, session.utc_offset_min, kind, facts))
 
 
 def with_correction(

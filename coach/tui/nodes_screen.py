@@ -144,7 +144,7 @@ class NodesScreen(DrawnScreen):
             self.instrument,
             self.string,
             self.nodes[self.at],
-            desk.read(lambda log: log.memories()),
+            desk.memories(),
             desk.today,
             width,
             height,

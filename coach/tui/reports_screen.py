@@ -51,7 +51,7 @@ class ReportsScreen(DrawnScreen):
             return
         desk = self.coach.desk
         drills = desk.library.drills
-        report = desk.read(lambda log: make_report(log, desk.today, drills=drills, curves=PLOTS))
+        report = make_report(desk.log, desk.today, drills=drills, curves=PLOTS, folds=desk.folds)
         rows = draw_report(report_lines(report, drills, width), width, self.coach.plain)
         stage = self.query_one("#report", Stage)
         stage.styles.height = len(rows)

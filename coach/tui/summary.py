@@ -118,10 +118,10 @@ class SummaryScreen(DrawnScreen):
             return
         practice, desk = self._practice, self.coach.desk
         summary = summarise(practice.session, self._started_ms, practice.now_ms())
-        if desk.outbox.waiting:
-            self._message = desk.outbox.retry(practice.now_ms()) or "What waited for the disk is saved now."
+        if desk.log.waiting:
+            self._message = desk.log.retry() or "What waited for the disk is saved now."
             self.query_one("#told", Static).update(plain_text(self._message))
-        memories = desk.read(lambda log: log.memories())
+        memories = desk.memories()
         due = {}
         for line in summary.excerpts:
             memory = memories.get(EXCERPT + line.key)

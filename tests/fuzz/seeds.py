@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import io
-import json
 import random
 import xml.etree.ElementTree as ET
 import zipfile
@@ -14,7 +13,9 @@ from functools import cache
 from pathlib import Path
 
 from coach.ground.places import builtin_drills
+from coach.log.book import lines_of
 from coach.log.entries import Correction, Entry
+from coach.log.log import Log
 from coach.music.drill import Drill
 from coach.music.excerpt import Excerpt, passage_of
 from coach.rating.fault import Fault
@@ -25,11 +26,8 @@ from coach.score.midi_out import midi_bytes
 from coach.score.musicxml_out import musicxml_text
 from coach.score.unpack import unpacked
 from coach.score.write import write_drill
-from coach.store import schema
-from coach.store.exchange import export_lines
-from coach.store.log import Log
-from tests.test_store import DAY, id_at, rep_at
-from tests.test_store import NOON as NOON
+from tests.logs import DAY, id_at, rep_at
+from tests.logs import NOON as NOON
 
 HAND_WRITTEN = """\
 drill: 1
@@ -208,23 +206,9 @@ def container(path: str) -> bytes:
     )
 
 
-@cache
-def _empty_log() -> bytes:
-    connection = schema.connect(None)
-    schema.prepare(connection, None, "")
-    Log(connection, None).use_folds(None)
-    return connection.serialize()
-
-
 def memory_log(player: str = "") -> Log:
-    """An empty log in memory: a copy of one that was prepared once."""
-    connection = schema.connect(None)
-    connection.deserialize(_empty_log())
-    log = Log(connection, None)
-    log.use_folds(None)
-    if player:
-        log.choose_player(player, NOON)
-    return log
+    """An empty log in memory."""
+    return Log.open(Path("no such folder") / "log", player or None, now_ms=NOON).trial()
 
 
 def practised(player: str = "Ada", drills: Sequence[Drill] = (), days: int = 3) -> Log:
@@ -240,16 +224,16 @@ def practised(player: str = "Ada", drills: Sequence[Drill] = (), days: int = 3) 
                 at = NOON + (day - 5) * DAY + number * 60_000
                 faults = rng.choice(RESULTS)
                 rep = replace(rep_at(log, at, faults, passage, 50 + day), goal_bpm=70, rung_bpm=50)
-                log.save_rep(rep, passage)
+                log.send((rep, passage))
                 if day == days - 1:
                     word = Correction(
                         id_at(at, "c"), rep.id, at + 1, rng.choice(((), None)), rng.random() < 0.3
                     )
-                    log.correct(word)
+                    log.send(word)
     excerpt = Excerpt("lamps", ("wick",)).key
     for kind, body in ENTRIES.items():
-        text = json.dumps({**body, "excerpt": excerpt})
-        log.add_entry(Entry(id_at(NOON, kind), log.player.id, NOON, 60, kind, text))  # type: ignore[arg-type]
+        entry = {**body, "excerpt": excerpt}
+        log.send(Entry(id_at(NOON, kind), log.player.id, NOON, 60, kind, entry))  # type: ignore[arg-type]
     return log
 
 
@@ -266,15 +250,14 @@ ENTRIES: dict[str, dict[str, object]] = {
 
 
 @cache
-def exports() -> tuple[bytes, ...]:
-    """Exported logs: two short ones of two players, and a longer one of the first."""
+def log_files() -> tuple[bytes, ...]:
+    """Files of logs: two short ones of two players, and a longer one of the first."""
     logs = (
         practised("Ada", [drills()[0]], 1),
         practised("Björn", [drills()[1]], 1),
         practised("Ada", [drills()[0], drills()[-1]], 3),
     )
-    found = [export_lines(log, [player.id for player in log.players()], NOON, "0.1.0") for log in logs]
-    texts = ["".join(lines).encode() for lines in found]
+    texts = [b"".join(lines_of(log.book, log.sent)) for log in logs]
     return (*texts[:2] * 4, texts[2])
 
 

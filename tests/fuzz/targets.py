@@ -7,13 +7,14 @@ failure. What is accepted goes on to every writer, some of them only now and the
 from __future__ import annotations
 
 import contextlib
-import hashlib
 import io
 import json
 import random
 import re
 import sys
+import tempfile
 import xml.etree.ElementTree as ET
+import zlib
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
@@ -22,6 +23,7 @@ from pathlib import Path
 from typing import Any
 
 from coach.ground.problem import CoachError, Problem
+from coach.log.lines import is_whole, lines_in
 from coach.music.drill import Drill
 from tests.fuzz import seeds
 from tests.fuzz.invariants import assert_harmless_csv, assert_harmless_page, assert_plain
@@ -264,7 +266,7 @@ def _midi_mutator(rng: random.Random, pool: Sequence[bytes]) -> bytes:
 
 
 def mutated_log(rng: random.Random, pool: Sequence[bytes]) -> bytes:
-    """An exported log with mutated bytes, or with entries changed so that checksums and ids fit again."""
+    """A file of a log with mutated bytes, or with entries changed so that checksums and ids fit again."""
     data = rng.choice(pool)
     action = rng.random()
     if action < 0.2:
@@ -281,67 +283,61 @@ def mutated_log(rng: random.Random, pool: Sequence[bytes]) -> bytes:
             lines.insert(rng.randrange(len(lines)), lines.pop(at))
         else:
             lines[at] = b"[" * 100_000 + b"\n"
-    if rng.random() < 0.6:
-        lines = _with_foot(lines)
     return b"".join(lines)
 
 
-def _with_foot(lines: list[bytes]) -> list[bytes]:
-    """The lines with a last one that counts and sums them as they now are."""
-    inside = [line for line in lines[1:] if not line.startswith(b'{"end"')]
-    foot = {"end": len(inside), "sha256": hashlib.sha256(b"".join(inside)).hexdigest()}
-    return [*lines[:1], *inside, json.dumps(foot).encode() + b"\n"]
-
-
 def _changed_entry(rng: random.Random, line: bytes) -> bytes:
+    from coach.ground.codec import plain_of, value_of
     from coach.music.excerpt import LoggedPassage
-    from coach.store.records import READ, table_of
-    from coach.store.schema import checksum
 
     try:
         record = mutated_value(rng, json.loads(line))
-        table = table_of(record)
+        record.pop("crc", None)
         with contextlib.suppress(Exception):
-            record["passage"] = LoggedPassage.from_json(json.dumps(record["body"])).id
-        if table and rng.random() < 0.95:
-            # What can't be read has no checksum; it shall be refused for what it says.
-            with contextlib.suppress(Exception):
-                record["crc"] = f"{checksum(table, READ[table](record)):08x}"
-        return json.dumps(record, ensure_ascii=rng.random() < 0.9).encode("utf-8", "surrogatepass") + b"\n"
-    except (ValueError, TypeError, RecursionError):
+            given = {key: part for key, part in record.items() if key != "passage"}
+            passage = value_of(LoggedPassage, {"id": "", **given})
+            named = LoggedPassage.of(passage.excerpt, passage.revision, passage.title, passage.events)
+            record["passage"] = plain_of(named)["id"]
+        text = json.dumps(record, ensure_ascii=rng.random() < 0.9, separators=(",", ":"))
+        start = text.encode("utf-8", "surrogatepass")[:-1]
+        crc = zlib.crc32(start) if rng.random() < 0.95 else 0
+        return start + b',"crc":"%08x"}\n' % crc
+    except (ValueError, TypeError, AttributeError, RecursionError):
         return line
 
 
 def run_log(data: bytes, folder: Path) -> str:
-    """Merge an export into a log with some practice; then read all that the log now says, and carry it on."""
-    from coach.store.exchange import export_lines, merge_lines
-    from tests.test_store_derived import assert_equal_to_a_replay
+    """A log of such a file beside one with some practice; all that the log then says, and what is copied of it."""
+    from coach.learning.kept import DEFAULT_FOLDS
+    from coach.log.log import Log
+    from coach.log.upkeep import backup_log, check_log
+    from tests.kills import assert_cached_is_anew
 
-    log = seeds.memory_log("Ada") if len(data) % 2 else seeds.memory_log()
-    try:
-        merged = merge_lines(log, data.splitlines(keepends=True), "her.jsonl")
-        for problem in merged.problems:
+    place = Path(tempfile.mkdtemp(dir=folder)) / "progress" / "log"
+    place.mkdir(parents=True)
+    (place / "hers-2026.jsonl").write_bytes(data)
+    if len(data) % 2:
+        (place / "mine-2026.jsonl").write_bytes(seeds.log_files()[0])
+    chance = random.Random(len(data) * 31 + sum(data[:2000]))
+    with Log.open(place, None, now_ms=seeds.NOON, read_only=True) as log:
+        problems = check_log(log).problems
+        for problem in problems:
             assert_plain(problem.with_caret())
-        chance = random.Random(len(data) * 31 + sum(data[:2000]))
-        if merged.added["reps"]:
+        for player in log.players()[:3]:
+            log.choose_player(player.id, seeds.NOON, create=False)
             if chance.random() < 0.1:
-                assert_equal_to_a_replay(log)
-            for player in log.players()[:3]:
-                log._player = player
-                _read_back(log, chance)
-            players = [player.id for player in log.players()]
-            if chance.random() < 0.3:
-                carried = list(export_lines(log, players, seeds.NOON, "0.1.0"))
-                assert_plain("".join(carried))
-                with seeds.memory_log() as other:
-                    again = merge_lines(other, (line.encode() for line in carried), "mine.jsonl")
-                    assert not again.problems, [str(problem) for problem in again.problems]
-        return kind_of(merged.problems[0]) if merged.problems else ACCEPTED
-    finally:
-        log.close()
+                assert_cached_is_anew(log, DEFAULT_FOLDS, player.id, seeds.TODAY)
+            _read_back(log, chance)
+        assert_plain("\n".join(log.notices))
+        if log.exists and chance.random() < 0.3:
+            with contextlib.suppress(CoachError):
+                copy = backup_log(log, seeds.NOON)
+                assert all(map(is_whole, lines_in(copy.read_bytes())))
+    return kind_of(problems[0]) if problems else ACCEPTED
 
 
 def _read_back(log: Any, chance: random.Random) -> None:
+    from coach.learning.kept import DEFAULT_FOLDS, history_of, ladders_of, memories_of
     from coach.report.figures import make_report
     from coach.report.lines import report_lines
     from coach.report.page import report_page
@@ -350,7 +346,7 @@ def _read_back(log: Any, chance: random.Random) -> None:
     from coach.report.tables import report_csv, report_facts
 
     if chance.random() < 0.3:
-        log.history(seeds.TODAY)
+        history_of(log, seeds.TODAY, DEFAULT_FOLDS)
         assert_harmless_csv(reps_csv(log, [log.player.id]))
     if chance.random() < 0.05:
         report = make_report(log, seeds.TODAY, None, "", seeds.drills())
@@ -365,8 +361,9 @@ def _read_back(log: Any, chance: random.Random) -> None:
     if chance.random() < 0.02:
         from coach.learning.planner import make_plan
 
-        history = log.history(seeds.TODAY)
-        make_plan(seeds.TODAY, 20, seeds.drills()[:2], log.memories(), log.ladders(), history)
+        known = memories_of(log, seeds.TODAY, DEFAULT_FOLDS), ladders_of(log, seeds.TODAY, DEFAULT_FOLDS)
+        history = history_of(log, seeds.TODAY, DEFAULT_FOLDS)
+        make_plan(seeds.TODAY, 20, seeds.drills()[:2], *known, history)
 
 
 def mutated_student(rng: random.Random, pool: Sequence[bytes]) -> bytes:
@@ -445,6 +442,7 @@ ANSWER_WORDS = (
 def run_answers(data: bytes, folder: Path) -> str:
     """Read an answers file; enter what is good into sessions on a small drill."""
     from coach.commands.practice import evening
+    from coach.learning.kept import DEFAULT_FOLDS, history_of, ladders_of, memories_of
     from coach.learning.planner import make_plan
     from coach.session.answers import load_answers
     from coach.session.entered import HandClock, enter
@@ -463,7 +461,8 @@ def run_answers(data: bytes, folder: Path) -> str:
 
         def begin() -> Practice:
             day = date.fromordinal(719163 + hand_clock.now_ms // 86_400_000)
-            plan = make_plan(day, 20, drills, log.memories(), log.ladders(), log.history(day))
+            known = memories_of(log, day, DEFAULT_FOLDS), ladders_of(log, day, DEFAULT_FOLDS)
+            plan = make_plan(day, 20, drills, *known, history_of(log, day, DEFAULT_FOLDS))
             return Practice(log, plan, drills, clock=hand_clock)
 
         def set_day(day: date) -> None:
@@ -590,7 +589,7 @@ TARGETS: dict[str, Target] = {
         partial(_read_foreign, name="x.mid"),
         120,
     ),
-    "log": Target(seeds.exports, mutated_log, run_log, 80),
+    "log": Target(seeds.log_files, mutated_log, run_log, 80),
     "student": Target(seeds.student_files, mutated_student, run_student, 80),
     "settings": Target(lambda: _texts(seeds.SETTINGS), _text_mutator(SETTINGS_WORDS), run_settings, 80),
     "answers": Target(lambda: _texts(seeds.ANSWERS), _text_mutator(ANSWER_WORDS), run_answers, 60),

@@ -11,6 +11,7 @@ import pytest
 
 from coach.cli import main
 from coach.learning.plan import Plan, PlanItem, Purpose
+from coach.log.log import Log
 from coach.midi.pedal import Moment, Trigger, guess_event, meaning
 from coach.midi.ports import Link, list_ports
 from coach.midi.rig import Rig
@@ -24,7 +25,6 @@ from coach.session.host import Practice
 from coach.session.states import Phase
 from coach.sound.silent import SilentEngine
 from coach.sound.timeline import rep_timeline
-from coach.store.log import Log
 from tests.real.conftest import end, wait_for
 from tests.samples import sample_drill
 
@@ -178,7 +178,7 @@ def test_a_pedal_s_presses_reach_the_log(pedal, tmp_path):
     settings = MidiSettings(in_port="pedal", bindings={"clean": both, "choked": both})
     lamp = Excerpt("lamps", ("lamp",))
     plan = Plan(date(2026, 3, 2), 10, (PlanItem(Purpose.BUILD, 5, "Climb.", lamp, reps=6),))
-    with Log.open(tmp_path / "log.sqlite3", "Ada", now_ms=now_ms) as log, Rig(settings) as rig:
+    with Log.open(tmp_path / "log", "Ada", now_ms=now_ms) as log, Rig(settings) as rig:
         connected(rig)
         player = SilentEngine()
         practice = Practice(log, plan, [sample_drill()], clock=lambda: (now_ms, 60), player=player)

@@ -192,7 +192,7 @@ async def browser(folder: Path) -> AsyncIterator[Page]:
 
 async def wait_for_reps(folder: Path, count: int) -> None:
     deadline = time.monotonic() + LONGEST_S
-    while (folder / "progress" / "log.sqlite3").exists() is False or len(reps_in(folder)) < count:
+    while (folder / "progress" / "log").exists() is False or len(reps_in(folder)) < count:
         assert time.monotonic() < deadline, "no repetition was logged"
         await asyncio.sleep(0.3)
 

@@ -1,21 +1,20 @@
-"""The log: what a save costs beside a plain SQLite insert, and how plan and report grow with what was practised.
+"""The log: what a save costs beside a plain append, and how start, plan and report grow with what was practised.
 
-A save is one repetition with all that follows from it, durable when the call returns. Beside it stands the insert of
-one row with the same journal and the same synchronous setting, in the same folder. Plan and report include reading what
-they need from the log, in processor time; what stands beside them is the same work on a log of one result. Ten million
-results are ten years of more than three hours a day.
+A save is one repetition, on the disk when the call returns, and counted in the plan that follows. Beside it stands the
+append of as many bytes to a file in the same folder with an `fsync`. Reading, plan and report are in processor time;
+from the cache as at a usual start, and anew as after it was deleted. A hundred thousand repetitions are some ten years.
 """
 
 from __future__ import annotations
 
+import os
 import random
-import sqlite3
+import shutil
 import subprocess
 import sys
 import tempfile
 import time
 from collections.abc import Callable, Iterator
-from contextlib import ExitStack
 from datetime import date, timedelta
 from pathlib import Path
 from statistics import median
@@ -23,18 +22,22 @@ from statistics import median
 from benchmarks.measure import Goal, Measure, Options, Row, beside, cpu_ms, in_turns, wall_ms
 from benchmarks.practised import fill, reps_of
 from coach.ground.places import builtin_drills
+from coach.learning.kept import DEFAULT_FOLDS, history_of, ladders_of, memories_of
 from coach.learning.planner import make_plan
+from coach.log.lines import line_of
+from coach.log.log import Log
 from coach.music.drill import Drill
 from coach.report.figures import make_report
 from coach.report.lines import PLOTS
 from coach.score.load import load_drill
-from coach.store.log import Log
 
 FIRST = date(2016, 12, 1)
 DAYS = {1: 1, 100_000: 365, 10_000_000: 3650}
 """Results to the days over which they are spread."""
 NODES_A_REP = 6.56
 DAYS_PRACTISED = 0.85
+TEN_YEARS = (3650, 32)
+"""Days and repetitions a day that give about 100,000 repetitions."""
 NOW_MS = 1_796_299_200_000
 PLAN = """
 import sys
@@ -50,37 +53,65 @@ def saving(options: Options) -> Iterator[Row]:
     drills = [load_drill(path) for path in builtin_drills()]
     with tempfile.TemporaryDirectory() as temporary:
         folder = Path(temporary)
-        plain = sqlite3.connect(folder / "plain.sqlite3", isolation_level=None)
-        plain.execute("PRAGMA journal_mode = TRUNCATE")
-        plain.execute("PRAGMA synchronous = FULL")
-        plain.execute("CREATE TABLE reps (id INTEGER PRIMARY KEY, body TEXT)")
-        with Log.open(folder / "progress" / "log.sqlite3", "bench", now_ms=NOW_MS) as log:
+        with Log.open(folder / "progress" / "log", "bench", now_ms=NOW_MS, machine=lambda: "bench") as log:
             fill(log, drills, FIRST, 60, 60, seed=1)
             day = FIRST + timedelta(days=100)
             reps = reps_of(log.player.id, drills, day, 30, 60, random.Random(3))
-            taken = in_turns(
-                {
-                    "ours": wall_ms(lambda: log.save_rep(*next(reps))),
-                    "plain": wall_ms(lambda: plain.execute("INSERT INTO reps (body) VALUES ('x')")),
-                },
-                40 if options.quick else 300,
-            )
-        plain.close()
-    yield beside("save one repetition", "ms", "SQLite, one row, as durable", taken["ours"], taken["plain"])
+            for pair, _ in zip(reps, range(60), strict=False):
+                log.send(pair)  # so that what is played stands in the file
+            line = line_of(next(reps)[0])
+            with (folder / "plain").open("ab", buffering=0) as plain:
+                taken = in_turns(
+                    {
+                        "ours": wall_ms(lambda: log.send(next(reps))),
+                        "plain": wall_ms(lambda: (plain.write(line), os.fsync(plain.fileno()))),
+                    },
+                    40 if options.quick else 300,
+                )
+    yield beside(
+        "save one repetition", "ms", "a plain append, as durable", taken["ours"], taken["plain"], Goal(2)
+    )
+
+
+def reading(options: Options) -> Iterator[Row]:
+    drills = [load_drill(path) for path in builtin_drills()]
+    today = FIRST + timedelta(days=TEN_YEARS[0])
+    with tempfile.TemporaryDirectory() as temporary:
+        folder = Path(temporary) / "progress" / "log"
+        with Log.open(folder, "bench", now_ms=NOW_MS) as log:
+            fill(log, drills, FIRST, *TEN_YEARS, seed=2)
+        count = len(_opened(folder).reps())
+        rounds = 2 if options.quick else 5
+
+        def anew() -> None:
+            shutil.rmtree(folder.parent / "cache", ignore_errors=True)
+            _opened(folder).reps()
+
+        taken = in_turns({"anew": cpu_ms(anew)}, rounds)
+        yield Row(
+            f"read, check, order {count:,} repetitions", "ms", median(taken["anew"]), goal=Goal(3000, "ms")
+        )
+        _planning(_opened(folder), today, drills)()
+        with _opened(folder) as log:
+            log.state(DEFAULT_FOLDS, today)
+        taken = in_turns({"cached": cpu_ms(lambda: _opened(folder).state(DEFAULT_FOLDS, today))}, rounds)
+        yield Row(f"start from the cache of {count:,}", "ms", median(taken["cached"]))
+
+
+def _opened(folder: Path) -> Log:
+    return Log.open(folder, now_ms=NOW_MS, read_only=True)
 
 
 def grown(wanted: int, folder: Path, drills: list[Drill]) -> tuple[Path, int]:
     """A practice folder whose log holds about so many results, made where it isn't there yet; and how many it holds."""
     place = folder / str(wanted)
-    path, counted = place / "progress" / "log.sqlite3", place / "results.txt"
+    path, counted = place / "progress" / "log", place / "results.txt"
     if not counted.exists():
         start = time.perf_counter()
         with Log.open(path, "bench", now_ms=NOW_MS) as log:
             if wanted == 1:
                 reps = reps_of(log.player.id, drills, FIRST, 30, 60, random.Random(1))
-                log.save_rep(
-                    *next(pair for pair in reps if sum(len(each.nodes) for each in pair[1].events) == 1)
-                )
+                log.send(next(pair for pair in reps if sum(len(each.nodes) for each in pair[1].events) == 1))
                 found = 1
             else:
                 days = DAYS[wanted]
@@ -93,15 +124,14 @@ def grown(wanted: int, folder: Path, drills: list[Drill]) -> tuple[Path, int]:
 
 def growth(options: Options) -> Iterator[Row]:
     drills = [load_drill(path) for path in builtin_drills()]
-    with tempfile.TemporaryDirectory() as temporary, ExitStack() as logs:
+    with tempfile.TemporaryDirectory() as temporary:
         plans: dict[str, Measure] = {}
         reports: dict[str, Measure] = {}
         places: dict[str, Path] = {}
         for wanted in options.results:
             place, found = grown(wanted, options.folder or Path(temporary), drills)
             name = f"{found:,} result{'s' if found > 1 else ''}"
-            path = place / "progress" / "log.sqlite3"
-            log = logs.enter_context(Log.open(path, now_ms=NOW_MS, read_only=True))
+            log = _opened(place / "progress" / "log")
             today = FIRST + timedelta(days=DAYS[wanted])
             plans[name] = cpu_ms(_planning(log, today, drills))
             reports[name] = cpu_ms(_reporting(log, today, drills))
@@ -119,12 +149,16 @@ def growth(options: Options) -> Iterator[Row]:
             most = in_turns(works, 2 if options.quick else 5, warm=False)
             yield beside(f"memory of `coach plan`, {name}", "MB", f"from {one}", most["ours"], most["one"])
         for name in more:
-            size = (places[name] / "progress" / "log.sqlite3").stat().st_size
+            size = sum(path.stat().st_size for path in (places[name] / "progress" / "log").iterdir())
             yield Row(f"file of {name}", "MB", size / 1e6)
 
 
 def _planning(log: Log, today: date, drills: list[Drill]) -> Callable[[], object]:
-    return lambda: make_plan(today, 30, drills, log.memories(), log.ladders(), log.history(today))
+    def plan() -> object:
+        known = memories_of(log, today, DEFAULT_FOLDS), ladders_of(log, today, DEFAULT_FOLDS)
+        return make_plan(today, 30, drills, *known, history_of(log, today, DEFAULT_FOLDS))
+
+    return plan
 
 
 def _reporting(log: Log, today: date, drills: list[Drill]) -> Callable[[], object]:

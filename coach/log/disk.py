@@ -1,0 +1,188 @@
+"""The log's files on the disk: opened without following links, read whole, appended to by whole lines.
+
+Whoever may write into the practice folder may plant things in it: a link, a pipe, a device in a log file's place is
+refused with a sentence, never followed, read or written. A file is locked (`flock`, where the file system has locks)
+for the moment of a write, and of a read, so that two processes of one machine never cut each other's lines; nothing is
+held between two writes.
+"""
+
+from __future__ import annotations
+
+import errno
+import os
+import stat
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+
+from coach.ground.files import sync_folder
+from coach.ground.problem import CoachError, Problem
+
+LOCK_TRIES = 200
+LOCK_WAIT_S = 0.01
+_SAFELY = (
+    getattr(os, "O_NOFOLLOW", 0)
+    | getattr(os, "O_NONBLOCK", 0)
+    | getattr(os, "O_CLOEXEC", 0)
+    | getattr(os, "O_BINARY", 0)
+)
+"""A link is not followed, and a pipe does not keep the opener waiting."""
+
+
+def reason_of(error: OSError) -> str:
+    """The system's words for an error, as the end of a sentence."""
+    return (error.strerror or str(error)).lower()
+
+
+def refuse_link(folder: Path) -> None:
+    """CoachError where a folder of the log's own is a link or no folder at all; a missing one is well."""
+    with suppress(FileNotFoundError):
+        mode = folder.lstat().st_mode
+        if not stat.S_ISDIR(mode):
+            raise CoachError(_not_ours(folder, mode, "a folder"))
+
+
+def read_whole(path: Path) -> bytes:
+    """All of a regular file. CoachError, with a sentence, where something else stands there or it can't be read."""
+    try:
+        with _opened(path, os.O_RDONLY) as descriptor:
+            _lock(descriptor, shared=True)
+            return all_of(descriptor)
+    except OSError as error:
+        raise CoachError(Problem(f"can't be read: {reason_of(error)}", str(path))) from error
+
+
+def all_of(descriptor: int) -> bytes:
+    """Everything in an open file."""
+    os.lseek(descriptor, 0, os.SEEK_SET)
+    size = os.fstat(descriptor).st_size
+    pieces = []
+    while piece := os.read(descriptor, max(size, 1 << 16)):
+        pieces.append(piece)
+    return b"".join(pieces)
+
+
+@contextmanager
+def opened_for_append(path: Path) -> Iterator[int]:
+    """A descriptor of a regular file, locked, with an empty one made where none stands; OSError, CoachError as above.
+
+    What stands at the path when the lock is held is what is open: not a file that was put aside meanwhile.
+    """
+    while True:
+        with _opened(path, os.O_RDWR | os.O_APPEND | os.O_CREAT) as descriptor:
+            _lock(descriptor)
+            if same_file(path, descriptor):
+                yield descriptor
+                return
+
+
+def same_file(path: Path, descriptor: int) -> bool:
+    """Whether a descriptor still is of the file that stands at a path."""
+    try:
+        found = os.stat(path, follow_symlinks=False)
+    except FileNotFoundError:
+        return False
+    return os.path.samestat(found, os.fstat(descriptor))
+
+
+def append(descriptor: int, data: bytes) -> None:
+    """Write at the end of a file by one call and force it to the disk; OSError where either fails.
+
+    What a full disk took of it is cut off again, where the disk lets it: a half line would stay for good.
+    """
+    size = os.fstat(descriptor).st_size
+    try:
+        written = os.write(descriptor, data)
+        if written < len(data):
+            # The rest tells why, as a second call does: a full disk, a limit.
+            written += os.write(descriptor, data[written:])
+        if written < len(data):
+            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+        os.fsync(descriptor)
+    except OSError:
+        with suppress(OSError):
+            os.ftruncate(descriptor, size)
+        raise
+
+
+def make_private_folder(folder: Path) -> None:
+    """Make a folder of the log's own, and force its name to the disk."""
+    if not folder.is_dir():
+        folder.mkdir(parents=True, exist_ok=True)
+        sync_folder(folder.parent)
+        sync_folder(folder.parent.parent)
+
+
+@contextmanager
+def _opened(path: Path, flags: int) -> Iterator[int]:
+    try:
+        descriptor = os.open(path, flags | _SAFELY, 0o666)
+    except OSError as error:
+        # ELOOP is a link's answer, ENXIO a pipe's that nobody reads or a socket's (POSIX open).
+        if error.errno in (errno.ELOOP, errno.EMLINK, errno.ENXIO, errno.EISDIR):
+            with suppress(OSError):
+                raise CoachError(_not_ours(path, path.lstat().st_mode, "a file")) from None
+        raise
+    try:
+        mode = os.fstat(descriptor).st_mode
+        if not stat.S_ISREG(mode):
+            raise CoachError(_not_ours(path, mode, "a file"))
+        yield descriptor
+    finally:
+        os.close(descriptor)
+
+
+_FORMS = {
+    stat.S_IFLNK: "a link",
+    stat.S_IFDIR: "a folder",
+    stat.S_IFIFO: "a pipe",
+    stat.S_IFSOCK: "a socket",
+    stat.S_IFCHR: "a device",
+    stat.S_IFBLK: "a device",
+    stat.S_IFREG: "a file",
+}
+
+
+def _not_ours(path: Path, mode: int, needed: str) -> Problem:
+    form = _FORMS.get(stat.S_IFMT(mode), "something else")
+    return Problem(
+        f"is {form}, where the log keeps {needed} of its own: it was left alone",
+        str(path),
+        guess="remove it; to keep the log elsewhere, let the whole practice folder be there",
+    )
+
+
+_NO_LOCKS = (errno.ENOLCK, errno.ENOTSUP, errno.ENOSYS, errno.EINVAL)
+"""What a file system without locks answers."""
+
+
+def _lock(descriptor: int, shared: bool = False) -> None:
+    """Hold the file until it is closed; OSError where another program holds it for seconds."""
+    for left in reversed(range(LOCK_TRIES)):
+        try:
+            _try_lock(descriptor, shared)
+            return
+        except OSError as error:
+            if error.errno in _NO_LOCKS:
+                return
+            if not left:
+                raise OSError(error.errno, "another program is writing to it") from None
+        time.sleep(LOCK_WAIT_S)
+
+
+if sys.platform == "win32":
+    import msvcrt
+
+    def _try_lock(descriptor: int, shared: bool) -> None:
+        # Far beyond the text: locked bytes can't be read there.
+        os.lseek(descriptor, 1 << 40, os.SEEK_SET)
+        msvcrt.locking(descriptor, msvcrt.LK_NBLCK, 1)
+        os.lseek(descriptor, 0, os.SEEK_SET)
+
+else:
+    import fcntl
+
+    def _try_lock(descriptor: int, shared: bool) -> None:
+        fcntl.flock(descriptor, (fcntl.LOCK_SH if shared else fcntl.LOCK_EX) | fcntl.LOCK_NB)

@@ -1,0 +1,377 @@
+"""The practice log of one folder, opened for one player: what was practised, and what follows from it.
+
+Conventions: nothing that was written is ever changed; of a repetition's corrections the latest by (time, id) decides,
+and a void one takes it out. Repetitions are in order of (practice day, id), each id once, whatever file its line stands
+in. Times are UTC in ms beside the local offset in minutes; days are practice days (04:00 to 04:00).
+
+Where to begin: `Log.open`, `send` to write, `reps` to read, `state` for what follows from them (`coach.log.fold`).
+Files of this room: `lines` (one line), `disk` (opening, appending), `pen` (what this run writes), `shelf` (reading the
+folder), `book` (records), `people` (names), `cache` (states of folds), `upkeep` (check, back up, forget).
+"""
+
+from __future__ import annotations
+
+import itertools
+import os
+import shlex
+import tempfile
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import suppress
+from datetime import UTC, date, datetime
+from pathlib import Path
+from types import TracebackType
+from typing import Self, TypeVar
+
+from coach.ground.files import free_path, write_whole
+from coach.ground.plain import counted
+from coach.ground.problem import CoachError, Problem, UsageError
+from coach.log.book import Book, Pair, Word, lines_of, needs_of, record_in
+from coach.log.cache import States
+from coach.log.entries import Correction, Entry, Named, Rep, new_id, practice_day
+from coach.log.fold import Fold
+from coach.log.lines import line_of
+from coach.log.machine import machine_name
+from coach.log.pen import Pen
+from coach.log.people import DEFAULT_NAME, Player, checked_name, chosen_player
+from coach.music.excerpt import LoggedPassage
+from coach.rating.fault import Fault
+
+State = TypeVar("State")
+_MOST_NOTICES = 5
+
+
+class Log:
+    """An open log; use as a context manager."""
+
+    def __init__(self, folder: Path, pen: Pen | None, cache: Path | None = None) -> None:
+        """`cache` is the folder of what may be deleted; None for `cache` beside the log's."""
+        cache = cache or folder.parent / "cache"
+        self.folder = folder
+        self.book = Book(folder, cache)
+        self.sent: list[Word] = []
+        """Every word of this run, in order."""
+        self._pen = pen
+        self._on_trial = False
+        self._player: Player | None = None
+        self._states = States(self.book, cache)
+        self._unnamed: Named | None = None
+        """The name of a new player, until the first word is written."""
+        self.book.refresh()
+
+    @classmethod
+    def open(
+        cls,
+        folder: Path,
+        player_name: str | None = "",
+        *,
+        now_ms: int,
+        read_only: bool = False,
+        machine: Callable[[], str] = machine_name,
+        random_bytes: Callable[[int], bytes] = os.urandom,
+    ) -> Log:
+        """Open the log in a folder for a player; nothing is made before the first word is written.
+
+        Without a name: the only player there is, or a new one called `player`; UsageError where there are several.
+        A new name is a new player; None chooses nobody. With `read_only` the player may be missing (`player_or_none`)
+        and nothing is written but caches. CoachError where the folder can't be read.
+        """
+        log = cls(folder, None if read_only else Pen(folder, machine))
+        if player_name is not None:
+            log.choose_player(player_name, now_ms, create=not read_only, random_bytes=random_bytes)
+        return log
+
+    def trial(self) -> Log:
+        """The same log for the same player, whose words are kept in memory only (`sent`)."""
+        log = Log(self.folder, None)
+        log._on_trial = True
+        log._player, log._unnamed = self._player, self._unnamed
+        return log
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Look once more after what this run wrote, and keep what was seen for the next."""
+        if self._pen is not None and self.sent:
+            self.retry()
+        if self.exists:
+            self.book.shelf.keep()
+
+    @property
+    def exists(self) -> bool:
+        """Whether anything was ever logged here, as far as is known."""
+        shelf = self.book.shelf
+        return bool(shelf.views or shelf.gone or shelf.refused)
+
+    @property
+    def read_only(self) -> bool:
+        return self._pen is None
+
+    # Who
+
+    @property
+    def player(self) -> Player:
+        """The player whose log this is; CoachError where a read-only log has none yet."""
+        if self._player is None:
+            raise CoachError(
+                Problem("nobody has practised here yet", str(self.folder), guess="begin with `coach`")
+            )
+        return self._player
+
+    @property
+    def player_or_none(self) -> Player | None:
+        return self._player
+
+    def players(self) -> list[Player]:
+        """Everybody in this folder, by name."""
+        return self.book.players()
+
+    def choose_player(
+        self,
+        name: str,
+        now_ms: int,
+        create: bool = True,
+        random_bytes: Callable[[int], bytes] = os.urandom,
+    ) -> None:
+        """Turn to a player by name or by the last letters of an id; see `open`."""
+        known = self.players()
+        self._player, self._unnamed = chosen_player(known, name), None
+        if self._player is None and create:
+            player_id = new_id(now_ms, random_bytes(10))
+            self._unnamed = Named(player_id, player_id, now_ms, checked_name(name or DEFAULT_NAME))
+            self._player = Player(player_id, self._unnamed.name, (player_id,))
+        elif self._player is None and name and known:
+            raise UsageError(
+                Problem(
+                    f"nobody called {name!r} has practised here",
+                    "--player",
+                    guess="known: " + ", ".join(player.name for player in known),
+                )
+            )
+
+    def name_meant(self, name: str) -> str:
+        """The name of the player whom `choose_player` would turn to or create; UsageError where several could be."""
+        chosen = chosen_player(self.players(), name)
+        return chosen.name if chosen else name or DEFAULT_NAME
+
+    def refresh(self) -> None:
+        """Take in what other machines and programs have added since, and whatever else has changed."""
+        if not self.book.refresh():
+            self._states = States(self.book, self._states.folder)
+        if self._player is not None:
+            self._player = self.book.person(self._player.id) if self._unnamed is None else self._player
+
+    # Writing
+
+    @property
+    def waiting(self) -> list[Word]:
+        """What the disk has refused so far, in order; it counts in this run and is tried again with each new word."""
+        return [] if self._on_trial else self.book.waiting
+
+    def send(self, *words: Word) -> str:
+        """Write words after all that wait; what is to be told, empty where all is on the disk when the call returns.
+
+        ValueError where a repetition comes with another passage than its own.
+        """
+        if self._pen is None and not self._on_trial:
+            raise ValueError("this log is open for reading only")
+        for word in words:
+            _check_passage(word)
+        if self._unnamed is not None:
+            words, self._unnamed = (self._unnamed, *words), None
+        self.sent += words
+        self.book.waiting.extend(words)
+        for word in words:
+            self.book.take(word)
+        return self.retry()
+
+    def send_all(self, words: Sequence[Word]) -> None:
+        """Write all of these by one append, or none; CoachError where the disk refuses them."""
+        before = len(self.waiting)
+        if told := self.send(*words):
+            del self.book.waiting[before:], self.sent[-len(words) :]
+            raise CoachError(told)
+
+    def retry(self) -> str:
+        """Write what waits, and again what is gone of this run's; what is to be told, empty where all is well."""
+        if self._pen is None:
+            return ""
+        try:
+            if not self.waiting:
+                for written in self._pen.settle():
+                    self.book.shelf.added(written)
+            for year, words in _by_year(self.waiting):
+                needs = dict.fromkeys(line for word in words for line in needs_of(self.book, word))
+                written = self._pen.write(year, [line_of(record_in(word)) for word in words], list(needs))
+                self.book.shelf.added(written)
+                del self.book.waiting[: len(words)]
+        except CoachError as error:
+            return f"NOT SAVED yet ({len(self.waiting)} waiting): {error}" if self.waiting else str(error)
+        return ""
+
+    def undo_last(
+        self, now_ms: int, random_bytes: Callable[[int], bytes] = os.urandom
+    ) -> tuple[Rep, str] | None:
+        """Let the player's latest repetition that counts count no more; None where there is none.
+
+        That repetition and what is to be told (`send`). It stays in the log; a later correction rates it anew.
+        """
+        reps = self.reps()
+        return (
+            (reps[-1], self.correct(reps[-1], None, now_ms, void=True, random_bytes=random_bytes))
+            if reps
+            else None
+        )
+
+    def correct(
+        self,
+        rep: Rep,
+        faults: Sequence[Fault] | None,
+        now_ms: int,
+        void: bool = False,
+        random_bytes: Callable[[int], bytes] = os.urandom,
+    ) -> str:
+        """Rate a repetition anew, or let it count no more; what is to be told (`send`)."""
+        # Later than anything said before, even where the clock was set back.
+        at_ms = max([now_ms, rep.at_ms, *(word.at_ms + 1 for word in self.corrections(rep.id))])
+        rated = None if faults is None else tuple(faults)
+        return self.send(Correction(new_id(at_ms, random_bytes(10)), rep.id, at_ms, rated, void))
+
+    def rename(self, ids: Sequence[str], name: str, now_ms: int) -> str:
+        """Give these ids of players another name from then on; what is to be told (`send`)."""
+        plain = checked_name(name)
+        words = []
+        for player_id in ids:
+            latest = self.book.name_of(player_id)
+            at_ms = max(now_ms, latest.at_ms + 1 if latest else 0)
+            words.append(Named(new_id(at_ms, os.urandom(10)), player_id, at_ms, plain))
+        told = self.send(*words)
+        self.refresh()
+        return told
+
+    def last_words(self, folders: Sequence[Path] = ()) -> list[str]:
+        """Try once more to write what waits, and put into a file what still does; lines to tell.
+
+        `folders` are tried in order: without any the log's own, the home folder, and the system's for passing files.
+        Where none takes a file the lines hold it themselves.
+        """
+        told = self.retry()
+        if not self.waiting:
+            return [told] if told else []
+        waiting = counted(sum(isinstance(word, tuple) for word in self.waiting), "result")
+        lines = lines_of(self.book, self.waiting)
+        stamp = datetime.fromtimestamp(max(map(_at_ms, self.waiting)) / 1000, UTC).strftime("%Y%m%dT%H%M%SZ")
+        for folder in folders or (Path(os.path.expanduser("~")), Path(tempfile.gettempdir())):
+            path = free_path(folder / f"unsaved-{stamp}.jsonl")
+            with suppress(OSError):
+                write_whole(path, lines)
+                return [
+                    f"NOT SAVED in the practice log: {waiting}. They are kept in {path}",
+                    f"once there is room: cp {shlex.quote(str(path))} {shlex.quote(str(self.folder))}",
+                ]
+        return [
+            f"NOT SAVED in the practice log, and no folder takes a file: {waiting}. Save the lines below as a file",
+            f"that ends in .jsonl, and put it into {self.folder}:",
+            *(line.decode().rstrip("\n") for line in lines),
+        ]
+
+    # Reading
+
+    def reps(
+        self, since: date | None = None, until: date | None = None, drill: str = "", player: str = ""
+    ) -> list[Rep]:
+        """The player's repetitions from `since` to `until` (both included) as they count, in order of (day, id).
+
+        `drill` is a drill's id, `player` a player's id (default: the chosen player).
+        """
+        return [rep for rep, _ in self.counted(since, until, drill, player)]
+
+    def counted(
+        self, since: date | None = None, until: date | None = None, drill: str = "", player: str = ""
+    ) -> list[Pair]:
+        """The same with what each played, which has no events where its line was lost."""
+        return self.book.counting(self.book.originals(self._person(player), since, until, drill))
+
+    def original(self, rep_id: str) -> Rep | None:
+        """One repetition as it was first rated; None where the player has none of this id."""
+        return self.ending_in(rep_id).get(rep_id)
+
+    def rep(self, rep_id: str) -> Rep | None:
+        """One repetition as it counts; None where the player has none of this id, or it is void."""
+        original = self.original(rep_id)
+        return self.book.corrected(original) if original else None
+
+    def ending_in(self, letters: str) -> dict[str, Rep]:
+        """The player's repetitions whose ids end in these letters, by id, as they were first rated."""
+        return self.book.originals(self.player, ending=letters)
+
+    def latest_ms(self, day: date) -> int:
+        """When the player's last repetition of a practice day was logged, in UTC ms; 0 where there is none."""
+        return max((rep.at_ms for rep in self.book.originals(self.player, day, day).values()), default=0)
+
+    def corrections(self, rep_id: str) -> list[Correction]:
+        """Every later word on a repetition, the one that counts last."""
+        return self.book.corrections(rep_id)
+
+    def passage(self, passage_id: str) -> LoggedPassage:
+        """What a repetition played; KeyError where it is unknown."""
+        return self.book.passage(passage_id)
+
+    def passage_of(self, rep: Rep) -> LoggedPassage:
+        """What a repetition played; without events where its line was lost."""
+        return self.book.passage_of(rep)
+
+    def passages(self) -> Iterator[LoggedPassage]:
+        """Everything that was ever played here, in the order of the files."""
+        return self.book.passages()
+
+    def titles(self) -> dict[str, str]:
+        """The title of every excerpt that was ever logged, by excerpt key; of several the latest logged."""
+        return {passage.excerpt: passage.title for passage in self.passages()}
+
+    def entries(self, kind: str = "", player: str = "") -> list[Entry]:
+        """The player's other entries, all or of one kind, in order of (time, id)."""
+        return self.book.entries_of(self._person(player), kind)
+
+    def state(self, fold: Fold[State], day: date, player: str = "") -> State:
+        """What a fold makes of the player's repetitions up to a practice day; those of later days wait for theirs."""
+        self.refresh()
+        return self._states.state(fold, self._person(player), day)
+
+    def _person(self, player: str) -> Player:
+        return self.book.person(player) if player else self.player
+
+    @property
+    def notices(self) -> tuple[str, ...]:
+        """What the player should know: lines that don't count, what is gone, what is dated in the future."""
+        problems = [*self.book.shelf.gone_problems(), *self.book.shelf.problems]
+        told = list(map(str, problems[:_MOST_NOTICES]))
+        if len(problems) > _MOST_NOTICES:
+            told.append(f"and {len(problems) - _MOST_NOTICES:,} more: `coach log check` tells them all")
+        if ahead := self._states.ahead:
+            first = min(ahead.values(), key=lambda rep: (rep.day_number, rep.id))
+            told.append(
+                f"{self.book.place_of(first.id)}: {counted(len(ahead), 'repetition')} dated after today, the first on "
+                f"{first.day}: kept, and left out of planning until then (is this machine's clock right?)"
+            )
+        return tuple(told)
+
+
+def _at_ms(word: Word) -> int:
+    return word[0].at_ms if isinstance(word, tuple) else word.at_ms
+
+
+def _check_passage(word: Word) -> None:
+    if isinstance(word, tuple) and (word[1].id, word[1].excerpt) != (word[0].passage, word[0].excerpt):
+        raise ValueError(f"rep {word[0].id} is of passage {word[0].passage}, not of {word[1].id}")
+
+
+def _by_year(words: Sequence[Word]) -> Iterator[tuple[int, list[Word]]]:
+    """Runs of words that go into one year's file."""
+    for year, run in itertools.groupby(list(words), key=lambda word: practice_day(_at_ms(word), 0).year):
+        yield year, list(run)

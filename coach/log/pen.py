@@ -1,0 +1,137 @@
+"""The pen of one run of the program: it appends lines to this machine's own file of the log, and looks after them.
+
+Which file: `<machine>-<year>.jsonl`, which no other machine writes. Two processes of one machine may write at once:
+each line goes out by one append under a lock that is held for that moment, so that neither needs a file of its own.
+
+The pen remembers every line of its run. Before each write, and at the end, it looks whether they still stand where it
+put them; what a synchronising program replaced, cut or removed is written again.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from coach.ground.files import sync_folder
+from coach.ground.problem import CoachError, Problem
+from coach.log.disk import (
+    all_of,
+    append,
+    make_private_folder,
+    opened_for_append,
+    reason_of,
+    refuse_link,
+    same_file,
+)
+from coach.log.lines import lines_in
+
+ENDING = ".jsonl"
+_MOST_TRIES = 5
+
+
+@dataclass(slots=True)
+class _Page:
+    """One file that this run has written to."""
+
+    file: tuple[int, int] = (0, 0)
+    """Device and number of the file, to know another one in its place."""
+    end: int = 0
+    """Where the last line of this run ends."""
+    mine: list[bytes] = field(default_factory=list)
+    """Every line of this run, line feeds included."""
+    needs: set[bytes] = field(default_factory=set)
+    """Lines in the file that others refer to."""
+
+
+@dataclass(frozen=True, slots=True)
+class Written:
+    """What one call added to a file."""
+
+    path: Path
+    start: int
+    """Size of the file before."""
+    data: bytes
+    file: tuple[int, int]
+    """Device and number of the file."""
+
+
+class Pen:
+    """Appends to the files of one machine in one log's folder. `machine` names it when the first line is written."""
+
+    def __init__(self, folder: Path, machine: Callable[[], str]) -> None:
+        self.folder = folder
+        self._machine = machine
+        self._pages: dict[Path, _Page] = {}
+
+    def write(self, year: int, lines: Sequence[bytes], needs: Sequence[bytes] = ()) -> Written:
+        """Add lines, on the disk when the call returns, after those of `needs` that this file lacks.
+
+        CoachError where they could not be written: then none of them counts.
+        """
+        path = self.folder / f"{self._machine()}-{year}{ENDING}"
+        page = self._pages.setdefault(path, _Page())
+        written = self._put(path, page, lines, needs)
+        page.mine += lines
+        return written
+
+    def settle(self) -> list[Written]:
+        """Write again what this run wrote and what is gone since; CoachError where that can't be done."""
+        return [self._put(path, page, (), ()) for path, page in self._pages.items() if page.mine]
+
+    def _put(self, path: Path, page: _Page, lines: Sequence[bytes], needs: Sequence[bytes]) -> Written:
+        try:
+            refuse_link(self.folder)
+            make_private_folder(self.folder)
+            for _ in range(_MOST_TRIES):
+                with opened_for_append(path) as descriptor:
+                    written = _added(path, descriptor, page, lines, needs)
+                    if same_file(path, descriptor):
+                        return written
+        except OSError as error:
+            raise CoachError(_problem(error, path)) from error
+        raise CoachError(Problem("is replaced by another program again and again", str(path)))
+
+
+def _added(
+    path: Path, descriptor: int, page: _Page, lines: Sequence[bytes], needs: Sequence[bytes]
+) -> Written:
+    """Add the lines to an open file, and before them what it lacks of this run's and of what they need."""
+    status = os.fstat(descriptor)
+    file, size = (status.st_dev, status.st_ino), status.st_size
+    lost: list[bytes] = []
+    if not _as_left(descriptor, page, file, size):
+        there = {line + b"\n" for line in lines_in(all_of(descriptor))}
+        lost = [line for line in page.mine if line not in there]
+        page.needs = there
+    wanted = [need for need in needs if need not in page.needs and need not in lines]
+    data = b"".join([*wanted, *lost, *lines])
+    if data:
+        if size and _at(descriptor, size - 1, 1) != b"\n":
+            data = b"\n" + data  # What was torn off stays a line of its own.
+        append(descriptor, data)
+        if not size:
+            sync_folder(path.parent)
+    page.needs.update(wanted, lines)
+    page.file, page.end = file, size + len(data)
+    return Written(path, size, data, file)
+
+
+def _as_left(descriptor: int, page: _Page, file: tuple[int, int], size: int) -> bool:
+    """Whether the file is the one this run wrote to, with its last line where it was put."""
+    if not page.mine or page.file != file or size < page.end:
+        return False
+    last = page.mine[-1]
+    return _at(descriptor, page.end - len(last), len(last)) == last
+
+
+def _at(descriptor: int, start: int, length: int) -> bytes:
+    os.lseek(descriptor, start, os.SEEK_SET)
+    return os.read(descriptor, length)
+
+
+def _problem(error: OSError, path: Path) -> Problem:
+    return Problem(
+        f"can't be written: {reason_of(error)}", str(path), guess="is there room, and may you write here?"
+    )
