@@ -219,7 +219,7 @@ def driven(house: Path, tmp_path_factory: pytest.TempPathFactory) -> dict[str, s
             "palette",
             ("half buzzed: What you mark from now on rattled", "nail: It was the nail: cut the nail"),
         ),
-        ("palette", ("Why the last marked event was choked: position, lift, pluck, nail, not told",)),
+        ("palette", ("Why the last marked event was choked: position, lift, pluck, nail, no cause",)),
         ("help", ("\nb  ", "\nN  ", "  ≈          half buzzed: the string rattled on the fret")),
         ("rating", ("[half buzzed]", "1≈", "2×", "half buzzed 1; choked 2 nail")),
         ("saved", ("saved, half buzzed 1; choked 2 nail: down to",)),

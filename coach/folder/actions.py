@@ -92,7 +92,7 @@ ACTIONS: tuple[Action, ...] = (
     Action("rest_over", ("space", "enter"), "go on", "Go on to the next item", (REST,), 1),
     Action("to_summary", ("space", "enter"), "summary", "See what this session brought", (DONE,), 1),
     *(Action(row.name, (row.key,), row.word, row.help, (RATING,), 0 if row.rest else 3) for row in RESULTS),
-    Action("cause", ("x",), "why", f"Why the last marked event was {CAUSED}: {WHY}, not told", (RATING,), 6),
+    Action("cause", ("x",), "why", f"Why the last marked event was {CAUSED}: {WHY}, no cause", (RATING,), 6),
     *(
         Action(cause_action(row), (row.key,), row.word, f"It was the {row.word}: {row.advice}", (RATING,))
         for row in CAUSES

@@ -2,18 +2,20 @@
 
 The first rule that fits: landed; nothing practised; too little to say; not practised for a week; cold repetitions
 mostly fail (slower goal); one node fails (that node alone); a move fails; a layer is not ready; late; going well.
-They are plain thresholds, stated below, for the teacher to overrule. That it is overdue is said beside all of them.
+They are plain thresholds, stated below, for the teacher to overrule. Whether it is overdue is said beside all of them.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from datetime import date
+from functools import cached_property
 
 from coach.ground.plain import counted
 from coach.rating.counts import commonest_cause, results_text
-from coach.report.inbox import DrillSeen, PlaceSeen
-from coach.words.amounts import percent, short_day
+from coach.report.inbox import DrillSeen, PhraseSeen, PlaceSeen
+from coach.words.amounts import percent, short_day, tempo
 
 AWAY_DAYS = 7
 CHOKES_FROM = 0.25
@@ -50,59 +52,126 @@ def enough(drill: DrillSeen) -> bool:
     return len(drill.days) > 1 and sum(day.rated for day in drill.days) >= RATED_FROM
 
 
-def advised(drill: DrillSeen, today: date, rung: int, cold: int, cold_clean: int) -> tuple[str, str]:
-    """What to assign next, and why; what is overdue is said in front."""
-    whole = [phrase for phrase in drill.phrases if phrase.top]
-    overdue = bool(drill.due and drill.due < today)
-    if whole and all(phrase.landed for phrase in whole):
-        return "the next drill, or a faster goal", f"every phrase landed at {drill.goal_bpm} bpm"
-    advice, why = _next_step(drill, today, rung, cold, cold_clean, overdue)
-    return advice, f"overdue since {short_day(drill.due, today)}; {why}" if overdue and drill.due else why
+Advice = tuple[str, str]
+"""What to assign next, and why."""
 
 
-def _next_step(
-    drill: DrillSeen, today: date, rung: int, cold: int, cold_clean: int, overdue: bool
-) -> tuple[str, str]:
-    whole = [phrase for phrase in drill.phrases if phrase.top]
-    last = max((day.day for day in drill.days), default=None)
-    failing_nodes, moves = failing(drill.nodes), failing(drill.moves)
-    if last is None:
-        return "talk before assigning more", "nothing of it was practised yet"
-    at = f"{rung} of {drill.goal_bpm} bpm" if rung else "not every phrase begun"
-    close = rung >= CLOSE * drill.goal_bpm
-    away = f", not practised since {short_day(last, today)}" if (today - last).days >= AWAY_DAYS else ""
-    if not enough(drill):
-        rated = counted(sum(day.rated for day in drill.days), "rated repetition")
+@dataclass(frozen=True)
+class _Case:
+    """One student on one drill, as the rules ask about it."""
+
+    drill: DrillSeen
+    today: date
+    rung_bpm: int
+    """Of the phrase that is furthest behind; 0 where one was never begun."""
+    cold: int
+    cold_clean: int
+
+    @cached_property
+    def whole(self) -> list[PhraseSeen]:
+        return [phrase for phrase in self.drill.phrases if phrase.top]
+
+    @property
+    def overdue_since(self) -> date | None:
+        return self.drill.due if self.drill.due and self.drill.due < self.today else None
+
+    @property
+    def close(self) -> bool:
+        return self.rung_bpm >= CLOSE * self.drill.goal_bpm
+
+    @property
+    def tempo(self) -> str:
         return (
-            "too little to say: ask for another sitting",
-            f"{rated} on {counted(len(drill.days), 'day')}{away}",
+            f"{self.rung_bpm} of {tempo(self.drill.goal_bpm)}" if self.rung_bpm else "not every phrase begun"
         )
-    if away and close:
-        return "the same, to its end: it is close", f"{at}{away}"
-    if away:
-        return "the same, in shorter sittings", away.removeprefix(", ")
-    if cold >= RESULTS_FROM and cold_clean / cold < COLD_LOW:
-        return "a slower goal for now", f"only {cold_clean} of {cold} first repetitions of a day are clean"
-    if failing_nodes:
-        worst = failing_nodes[0]
-        return f"{worst.name} alone", _fails(worst)
-    if moves:
-        return f"the move {moves[0].name}", _fails(moves[0])
-    alone = [
-        phrase
-        for phrase in drill.phrases
-        if not phrase.top and (phrase.rung_bpm or 0) < READY * drill.goal_bpm
-    ]
-    if alone and rung < READY * drill.goal_bpm:
-        slow = min(alone, key=lambda phrase: phrase.rung_bpm or 0)
-        where = f"at {slow.rung_bpm} bpm" if slow.rung_bpm else "not begun"
-        return f"{slow.name}, {slow.layer} alone", f"{where}, the goal is {drill.goal_bpm}"
-    if overdue and close:
-        return "the same, with a later date: it is close", at
-    if overdue and rung:
-        return f"a goal near {rung} bpm, then on", at
-    landed = sum(phrase.landed for phrase in whole)
-    return "nothing new: it is under way", f"{at}, {landed} of {counted(len(whole), 'phrase')} landed"
+
+    @property
+    def away(self) -> str:
+        """Since when it was not practised, where that is long ago; else empty."""
+        last = max(day.day for day in self.drill.days)
+        long = (self.today - last).days >= AWAY_DAYS
+        return f"not practised since {short_day(last, self.today)}" if long else ""
+
+
+def advised(drill: DrillSeen, today: date, rung_bpm: int, cold: int, cold_clean: int) -> Advice:
+    """What to assign next, and why; what is overdue is said in front."""
+    case = _Case(drill, today, rung_bpm, cold, cold_clean)
+    if case.whole and all(phrase.landed for phrase in case.whole):
+        return "the next drill, or a faster goal", f"every phrase landed at {tempo(drill.goal_bpm)}"
+    what, why = next(advice for rule in _RULES if (advice := rule(case)))
+    late = f"overdue since {short_day(case.overdue_since, today)}; " if case.overdue_since else ""
+    return what, f"{late}{why}"
+
+
+def _unpractised(case: _Case) -> Advice | None:
+    return None if case.drill.days else ("talk before assigning more", "nothing of it was practised yet")
+
+
+def _too_little(case: _Case) -> Advice | None:
+    if enough(case.drill):
+        return None
+    rated = counted(sum(day.rated for day in case.drill.days), "rated repetition")
+    seen = f"{rated} on {counted(len(case.drill.days), 'day')}"
+    return "too little to say: ask for another sitting", ", ".join(part for part in (seen, case.away) if part)
+
+
+def _not_practised_lately(case: _Case) -> Advice | None:
+    if not case.away:
+        return None
+    if case.close:
+        return "the same, to its end: it is close", f"{case.tempo}, {case.away}"
+    return "the same, in shorter sittings", case.away
+
+
+def _cold_fails(case: _Case) -> Advice | None:
+    if case.cold < RESULTS_FROM or case.cold_clean / case.cold >= COLD_LOW:
+        return None
+    rate = f"{case.cold_clean} of {case.cold}"
+    return "a slower goal for now", f"only {rate} first repetitions of a day are clean"
+
+
+def _place_fails(case: _Case) -> Advice | None:
+    nodes, moves = failing(case.drill.nodes), failing(case.drill.moves)
+    if nodes:
+        return f"{nodes[0].name} alone", _fails(nodes[0])
+    return (f"the move {moves[0].name}", _fails(moves[0])) if moves else None
+
+
+def _layer_unready(case: _Case) -> Advice | None:
+    ready_bpm = READY * case.drill.goal_bpm
+    alone = [phrase for phrase in case.drill.phrases if not phrase.top and (phrase.rung_bpm or 0) < ready_bpm]
+    if not alone or case.rung_bpm >= ready_bpm:
+        return None
+    slow = min(alone, key=lambda phrase: phrase.rung_bpm or 0)
+    where = f"at {tempo(slow.rung_bpm)}" if slow.rung_bpm else "not begun"
+    return f"{slow.name}, {slow.layer} alone", f"{where}, the goal is {case.drill.goal_bpm}"
+
+
+def _overdue(case: _Case) -> Advice | None:
+    if not case.overdue_since or not case.rung_bpm:
+        return None
+    if case.close:
+        return "the same, with a later date: it is close", case.tempo
+    return f"a goal near {tempo(case.rung_bpm)}, then on", case.tempo
+
+
+def _going_well(case: _Case) -> Advice:
+    landed = sum(phrase.landed for phrase in case.whole)
+    phrases = counted(len(case.whole), "phrase")
+    return "nothing new: it is under way", f"{case.tempo}, {landed} of {phrases} landed"
+
+
+_RULES: tuple[Callable[[_Case], Advice | None], ...] = (
+    _unpractised,
+    _too_little,
+    _not_practised_lately,
+    _cold_fails,
+    _place_fails,
+    _layer_unready,
+    _overdue,
+    _going_well,
+)
+"""The first that has something to say is followed; the last one always has."""
 
 
 def _fails(place: PlaceSeen) -> str:
