@@ -597,7 +597,7 @@ def test_every_sort_keeps_every_row(sort: str) -> None:
 def test_the_overview_as_page_and_table_shows_names_from_files_as_text_only() -> None:
     evil = "=1+<script>alert(1)</script>"
     rows = overview([seen_file(evil, seen_drill(title=evil))], TODAY)
-    page = roster_page(rows, [(evil, "2026-12-01", evil)], TODAY)
+    page = roster_page(rows, [(evil, TODAY, evil)], TODAY)
     assert "<script" not in page
     (row,) = csv.DictReader(io.StringIO(roster_csv(rows), newline=""))
     assert row["student"] == f"'{evil}"

@@ -12,6 +12,7 @@ from coach.ground.plain import json_text
 from coach.log.entries import practice_day
 from coach.report.inbox import read_folder
 from coach.report.roster import overview, roster_csv, roster_lines, roster_page
+from coach.words.amounts import short_day
 
 SORT_NAMES = ("drill", "student", "due", "minutes", "rung", "cold", "last")
 
@@ -49,9 +50,7 @@ def run(arguments: argparse.Namespace) -> int:
     elif arguments.html:
         text = roster_page(rows, notes, today)
     else:
-        text = (
-            "\n".join([*roster_lines(rows, today), *(f"{who}, {day}: {note}" for who, day, note in notes)])
-            + "\n"
-        )
+        written = (f"{student}, {short_day(day, today)}: {note}" for student, day, note in notes)
+        text = "\n".join([*roster_lines(rows, today), *written]) + "\n"
     write_output(arguments.output or "-", text, [file.path for file in files])
     return 1 if any(problem.severity == "error" for problem in problems) else 0

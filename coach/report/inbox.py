@@ -89,8 +89,7 @@ class StudentFile:
     student_id: str
     student: str
     drills: tuple[DrillSeen, ...]
-    notes: tuple[tuple[str, str], ...]
-    """Day and text."""
+    notes: tuple[tuple[date, str], ...]
     edited: bool
     """Its checksum does not fit: changed by hand or on the way."""
 
@@ -208,7 +207,7 @@ def _student(body: dict[str, Any], where: str) -> StudentFile:
         _text(student["id"]),
         _text(student["name"]),
         tuple(_drill(drill) for drill in _list(body["drills"])),
-        tuple((_text(note["at"])[:10], _text(note["text"], 2000)) for note in _list(body.get("notes", []))),
+        tuple(_note(note) for note in _list(body.get("notes", []))),
         body.get("sha256") != digest(body),
     )
 
@@ -252,6 +251,10 @@ def _place(body: dict[str, Any]) -> PlaceSeen:
         _int(body["recent_failed"]),
         counts_from(body["recent_marked"]),
     )
+
+
+def _note(body: dict[str, Any]) -> tuple[date, str]:
+    return day_from(_text(body["at"])[:10]), _text(body["text"], 2000)
 
 
 def _day(row: Sequence[Any]) -> DayNumbers:

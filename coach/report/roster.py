@@ -242,14 +242,15 @@ def _wrapped(text: str) -> list[str]:
     return textwrap.wrap(text, 80, initial_indent="    ", subsequent_indent="      ")
 
 
-def roster_page(rows: Sequence[Row], notes: Sequence[tuple[str, str, str]], today: date) -> str:
+def roster_page(rows: Sequence[Row], notes: Sequence[tuple[str, date, str]], today: date) -> str:
     """The overview as a page; `notes` are student, day and text."""
     parts = ["<h1>Assignments</h1>", paragraph(f"as of {full_day(today)}", "quiet")]
     for drill in dict.fromkeys(row.drill for row in rows):
         cells = [[cell(row, today) for cell in SHOWN.values()] for row in rows if row.drill == drill]
         parts.append(section(drill, table(tuple(SHOWN), cells)))
     parts += [paragraph(note, "quiet") for note in _footnotes(rows)]
-    parts.append(section("Notes", table(("student", "day", "note"), notes)) if notes else "")
+    written = [(student, short_day(day, today), text) for student, day, text in notes]
+    parts.append(section("Notes", table(("student", "day", "note"), written)) if notes else "")
     parts.append(
         f"<p>To assign: <i>{escaped(ASSIGN)}</i></p>" if rows else paragraph("No student's report here.")
     )

@@ -398,7 +398,11 @@ def run_student(data: bytes, folder: Path) -> str:
         random.Random(len(data)).choice(("drill", "student", "due", "rung", "cold", "last")),
     )
     notes = [(file.student, day, text) for day, text in file.notes]
-    assert_plain("\n".join([*roster_lines(rows, seeds.TODAY), *(": ".join(note) for note in notes)]))
+    assert_plain(
+        "\n".join(
+            [*roster_lines(rows, seeds.TODAY), *(f"{student}, {day}: {text}" for student, day, text in notes)]
+        )
+    )
     assert_harmless_csv(roster_csv(rows))
     assert_harmless_page(roster_page(rows, notes, seeds.TODAY))
     return ACCEPTED
