@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
+from fractions import Fraction
 
 import pytest
 from hypothesis import given, settings
@@ -13,7 +14,7 @@ from coach.learning.ladder import Ladder, Release, open_day
 from coach.learning.memory import fold_ladder
 from coach.learning.plan import Plan, PlanItem, Purpose
 from coach.log.entries import Correction, Entry
-from coach.music.drill import TOGETHER
+from coach.music.drill import TOGETHER, Bar, Note, Phrase
 from coach.music.excerpt import Excerpt, Kind
 from coach.rating.fault import Fault
 from coach.rating.table import CHOKED, LATE, NOT_REACHED, RESULTS
@@ -22,6 +23,7 @@ from coach.session.coaching import Coaching
 from coach.session.events import (
     Again,
     AutoGo,
+    ChooseExcerpt,
     ChooseLayer,
     Confirm,
     Cut,
@@ -50,10 +52,11 @@ from coach.session.events import (
     Tell,
     Undo,
 )
-from coach.session.machine import TRANSITIONS, NotNow, WrongWayError
+from coach.session.machine import TRANSITIONS, NotNow, WrongWayError, layers_of
 from coach.session.notices import (
     FasterOnce,
     GoalReached,
+    LeftOut,
     MarksTakenBack,
     Missing,
     NoSuchEvent,
@@ -61,11 +64,12 @@ from coach.session.notices import (
     Plain,
     RatingTakenBack,
     Relieved,
+    Reloaded,
     sentence,
 )
 from coach.session.session import Session
 from coach.session.states import Amending, Phase, Playing, Rating, Ready, Task
-from tests.samples import sample_drill
+from tests.samples import FOUR_FOUR, sample_drill
 
 DAY = date(2026, 3, 2)
 CHOKE_2 = Fault(2, CHOKED)
@@ -504,7 +508,7 @@ def test_skipping_goes_on_and_a_phrase_gone_from_the_drill_is_left_out_with_a_wo
     plan = Plan(DAY, 20, (gone, *items()[3:]))
     session, effects = begin(plan.items)
     assert number_of(session) == 1
-    assert Tell(Missing("oil", item=True)) in effects
+    assert Tell(LeftOut("oil")) in effects
     session, effects = drive(session, Skip())
     assert session.phase is Phase.DONE
 
@@ -601,6 +605,41 @@ def test_an_edited_drill_is_practised_at_once_and_its_lower_goal_holds():
     session, effects = drive(session, Reload(replace(lower, phrases=lower.phrases[1:])))
     assert notices(effects) == [Missing("lamp")]
     assert task_of(session).drill == lower
+
+
+def test_an_edit_of_another_drill_leaves_what_stands_ready_alone():
+    other = replace(sample_drill(goal_bpm=45), id="other")
+    session, effects = drive(opened(1), Reload(other))
+    assert task_of(session) == task_of(opened(1))
+    assert notices(effects) == [Reloaded("Lamps")]
+    assert session.drills["other"] == other
+
+
+def test_a_phrase_offers_its_own_layers_and_a_join_those_of_the_drill():
+    drill = sample_drill()
+    alone = Phrase(
+        "flue",
+        "Flue",
+        (Bar(FOUR_FOUR, Fraction(4), (samples.event("bass", "0", "4", Note(3, fret=0)),)),),
+        ("bass",),
+    )
+    drill = replace(drill, phrases=(*drill.phrases, alone))
+    session, _ = drive(opened(2), Reload(drill), ChooseExcerpt(Excerpt("lamps", ("flue",), "bass")))
+    assert layers_of(task_of(session)) == ("bass",)
+    assert layers_of(task_of(opened(2))) == ("bass", "harmonics", TOGETHER)
+    session, _ = drive(session, ChooseExcerpt(Excerpt("lamps", ("lamp", "wick"), TOGETHER, Kind.JOIN)))
+    assert layers_of(task_of(session)) == ("bass", "harmonics", TOGETHER)
+
+
+def test_the_local_time_of_each_repetition_is_that_of_its_moment():
+    session, _ = machine.receive(opened(2), Rated(()), EVENING_MS, 60)
+    session, _ = machine.receive(session, Rated(()), EVENING_MS, -600)
+    assert [played.rep.utc_offset_min for played in session.played] == [60, -600]
+
+
+def test_hearing_the_model_counts_for_the_next_repetition_that_is_kept_and_for_no_other():
+    session, _ = drive(opened(2), Listen(), Go(), Again(), RepEnded(), Again(), RepEnded(), Confirm())
+    assert [played.rep.listened for played in session.played] == [True, False]
 
 
 ANY_EVENT = st.one_of(

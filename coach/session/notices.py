@@ -1,9 +1,10 @@
-"""What a session tells the player, as values, and the one table that puts them into sentences."""
+"""What a session tells the player, as values, each with the words it is told in."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from enum import Enum, auto
+from enum import Enum
+from typing import ClassVar
 
 from coach.learning.ladder import Moved, Release, Step
 from coach.music.rhythm import MIN_BPM
@@ -15,28 +16,18 @@ LONGEST_RESULTS = 36
 
 
 class Plain(Enum):
-    """What needs no more than to be said."""
+    """What has no facts of its own."""
 
-    ANOTHER_PLAN = auto()
-    COLD_ALONE = auto()
-    HURTS = auto()
-    NO_EASIER = auto()
-    NOTHING_TO_UNDO = auto()
-    ONLY_THE_LAST = auto()
-    RATE_THE_LAST = auto()
-    SLOWEST = auto()
-
-
-_PLAIN = {
-    Plain.ANOTHER_PLAN: "The plan was done; the next lines are on a new plan of the same day.",
-    Plain.COLD_ALONE: "A cold repetition is rated by itself: the turn can't run on.",
-    Plain.HURTS: "Stopped because it hurts. Rest now. If it stays or comes back, see a clinician before you play on.",
-    Plain.NO_EASIER: "This phrase has no easier version: no note in it is marked with ?.",
-    Plain.NOTHING_TO_UNDO: "Nothing to undo in this session.",
-    Plain.ONLY_THE_LAST: "Only the last rating can be undone here; earlier ones in the report.",
-    Plain.RATE_THE_LAST: "Rate the last repetition: one key if it was clean.",
-    Plain.SLOWEST: f"{MIN_BPM} bpm is the slowest.",
-}
+    ANOTHER_PLAN = "The plan was done; the next lines are on a new plan of the same day."
+    COLD_ALONE = "A cold repetition is rated by itself: the turn can't run on."
+    HURTS = (
+        "Stopped because it hurts. Rest now. If it stays or comes back, see a clinician before you play on."
+    )
+    NO_EASIER = "This phrase has no easier version: no note in it is marked with ?."
+    NOTHING_TO_UNDO = "Nothing to undo in this session."
+    ONLY_THE_LAST = "Only the last rating can be undone here; earlier ones in the report."
+    RATE_THE_LAST = "Rate the last repetition: one key if it was clean."
+    SLOWEST = f"{MIN_BPM} bpm is the slowest."
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,23 +58,11 @@ class RatingTakenBack:
 
 
 @dataclass(frozen=True, slots=True)
-class Relieved:
-    """Something easier for the rest of the turn."""
+class Guessed:
+    """A mark that may be about other events."""
 
-    release: Release
-
-
-@dataclass(frozen=True, slots=True)
-class LeftForToday:
-    title: str
-
-
-@dataclass(frozen=True, slots=True)
-class Missing:
-    """The drill has no such phrase, layer or part; `item` where the plan asked for it."""
-
-    what: str
-    item: bool = False
+    label: int
+    others: tuple[int, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,20 +72,51 @@ class NoSuchLayer:
 
 
 @dataclass(frozen=True, slots=True)
+class Relieved:
+    release: Release
+    words: ClassVar = "Still not clean: {0.release.value} for this turn."
+
+
+@dataclass(frozen=True, slots=True)
+class LeftForToday:
+    title: str
+    words: ClassVar = "{0.title}: enough for today. It comes back another day."
+
+
+@dataclass(frozen=True, slots=True)
+class LeftOut:
+    """The plan asks for what the drill no longer has."""
+
+    what: str
+    words: ClassVar = "left out: {0.what} is no longer in the drill"
+
+
+@dataclass(frozen=True, slots=True)
+class Missing:
+    """The drill has no such phrase, layer or part."""
+
+    what: str
+    words: ClassVar = "{0.what} is not in the drill."
+
+
+@dataclass(frozen=True, slots=True)
 class NoSuchEvent:
     label: int
     events: int
+    words: ClassVar = "there is no event {0.label}: 1 to {0.events}"
 
 
 @dataclass(frozen=True, slots=True)
 class NoSuchNote:
     label: int
     note: int
+    words: ClassVar = "event {0.label} has no note {0.note}"
 
 
 @dataclass(frozen=True, slots=True)
 class GoalReached:
     goal_bpm: int
+    words: ClassVar = "{0.goal_bpm} bpm is the goal of this drill."
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,6 +125,7 @@ class FasterOnce:
 
     tempo_bpm: int
     rung_bpm: int
+    words: ClassVar = "Once at {0.tempo_bpm}: clean lifts the rung there, a fault leaves it at {0.rung_bpm}."
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,14 +133,7 @@ class FirstTry:
     """A turn begins above its rung."""
 
     tempo_bpm: int
-
-
-@dataclass(frozen=True, slots=True)
-class Guessed:
-    """A mark that may be about other events."""
-
-    label: int
-    others: tuple[int, ...]
+    words: ClassVar = "Try {0.tempo_bpm}: clean lifts the rung there, a fault costs nothing."
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,6 +142,7 @@ class Offered:
 
     label: int
     result: Result
+    words: ClassVar = "{0.label} {0.result.word}?"
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,6 +150,7 @@ class Reloaded:
     """An edited drill was read."""
 
     title: str
+    words: ClassVar = "{0.title} is read anew"
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,34 +158,31 @@ class NotSaved:
     """The disk refused a result."""
 
     why: str
+    words: ClassVar = "{0.why}"
 
 
-Notice = (
-    Plain
-    | Saved
-    | MarksTakenBack
-    | RatingTakenBack
-    | Relieved
+Worded = (
+    Relieved
     | LeftForToday
+    | LeftOut
     | Missing
-    | NoSuchLayer
     | NoSuchEvent
     | NoSuchNote
     | GoalReached
     | FasterOnce
     | FirstTry
-    | Guessed
     | Offered
     | Reloaded
     | NotSaved
 )
+Notice = Plain | Saved | MarksTakenBack | RatingTakenBack | Guessed | NoSuchLayer | Worded
 
 
 def sentence(notice: Notice) -> str:
     """What the player reads."""
     match notice:
         case Plain():
-            return _PLAIN[notice]
+            return notice.value
         case Saved():
             return _saved(notice)
         case MarksTakenBack(gone, again):
@@ -187,32 +190,12 @@ def sentence(notice: Notice) -> str:
             return "; ".join([*parts, *([f"{in_words(again)} again"] if again else [])])
         case RatingTakenBack(title, tempo_bpm, faults):
             return f"Taken back: {title} at {tempo_bpm}, {in_words(faults) or 'clean'}. Rate it anew."
-        case Relieved(release):
-            return f"Still not clean: {release.value} for this turn."
-        case LeftForToday(title):
-            return f"{title}: enough for today. It comes back another day."
-        case Missing(what, item):
-            return f"left out: {what} is no longer in the drill" if item else f"{what} is not in the drill."
-        case NoSuchLayer(layer, layers):
-            return f"There is no layer {layer!r}: {', '.join(layers)}."
-        case NoSuchEvent(label, events):
-            return f"there is no event {label}: 1 to {events}"
-        case NoSuchNote(label, note):
-            return f"event {label} has no note {note}"
-        case GoalReached(goal_bpm):
-            return f"{goal_bpm} bpm is the goal of this drill."
-        case FasterOnce(tempo_bpm, rung_bpm):
-            return f"Once at {tempo_bpm}: clean lifts the rung there, a fault leaves it at {rung_bpm}."
-        case FirstTry(tempo_bpm):
-            return f"Try {tempo_bpm}: clean lifts the rung there, a fault costs nothing."
         case Guessed(label, others):
             return f"{label} is a guess, may be {' or '.join(map(str, others))}"
-        case Offered(label, result):
-            return f"{label} {result.word}?"
-        case Reloaded(title):
-            return f"{title} is read anew"
-        case NotSaved(why):
-            return why
+        case NoSuchLayer(layer, layers):
+            return f"There is no layer {layer!r}: {', '.join(layers)}."
+        case _:
+            return notice.words.format(notice)
 
 
 def _saved(saved: Saved) -> str:

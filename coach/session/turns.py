@@ -32,7 +32,7 @@ def enter(session: Session, number: int) -> Result:
         try:
             drill, passage = passage_in(session, item.excerpt)
         except KeyError as missing:
-            told = (*told, Tell(notices.Missing(missing.args[0], item=True)))
+            told = (*told, Tell(notices.LeftOut(missing.args[0])))
             number += 1
             continue
         coaching, tempo_bpm, tries = session.coaching.entered(drill, item.excerpt, item, session.day)
