@@ -69,6 +69,7 @@ from coach.session.notices import (
 )
 from coach.session.session import Session
 from coach.session.states import Amending, Phase, Playing, Rating, Ready, Task
+from tests import samples
 from tests.samples import FOUR_FOUR, sample_drill
 
 DAY = date(2026, 3, 2)

@@ -124,6 +124,9 @@ class Coaching:
         `start_bpm` is where it starts today, 0 for where it stands; once it was climbed today, its rung counts.
         """
         old = self.ladders.get(excerpt.key)
+        if old is not None and not old.reps:
+            # What was never played loses nothing over a night, and the log knows nothing of it.
+            old = replace(old, last_day=day)
         ladder = old or ladders.new_ladder(min(drill.tempo.start_bpm, drill.goal_bpm), drill.goal_bpm)
         ladder = ladders.open_day(ladder, day, drill.goal_bpm)
         if start_bpm and old is None:
