@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from coach.learning.ladder import Ladder, Release, open_day
 from coach.learning.memory import fold_ladder
 from coach.learning.plan import Plan, PlanItem, Purpose
-from coach.log.entries import Correction, Entry
+from coach.log.entries import Correction, Entry, Suggestion
 from coach.music.drill import TOGETHER, Bar, Note, Phrase
 from coach.music.excerpt import Excerpt, Kind
 from coach.rating.fault import Fault
@@ -566,10 +566,10 @@ def test_a_pedal_marks_and_only_its_event_is_a_guess():
 
 
 def test_what_a_microphone_suggests_is_shown_and_never_confirms_itself():
-    offer = Suggest(2, CHOKED, 0.99, Source.MICROPHONE)
-    session, _ = drive(opened(2), Go(), offer, RepEnded())
+    offer, clean = Suggest(2, CHOKED, 0.99, Source.MICROPHONE), Suggest(1, None, 0.5, Source.MICROPHONE)
+    session, _ = drive(opened(2), Go(), offer, clean, RepEnded())
     assert isinstance(session.state, Rating)
-    assert session.state.marks.offers() == (offer,)
+    assert session.state.marks.offers() == ((2, CHOKED),)
     assert session.marks == ()
     taken, effects = drive(session, Mark(CHOKE_2), Confirm())
     assert saves(effects)[0].rep.faults == (CHOKE_2,)
@@ -578,10 +578,16 @@ def test_what_a_microphone_suggests_is_shown_and_never_confirms_itself():
     assert saves(effects)[0].rep.faults is None
     _, effects = drive(session, Confirm())
     assert saves(effects)[0].rep.faults == ()
+    # Both are logged, so that the player's own word measures the ear.
+    assert saves(effects)[0].rep.suggestions == (
+        Suggestion(1, "clean", 0.5, "microphone"),
+        Suggestion(2, "choked", 0.99, "microphone"),
+    )
 
 
 def test_a_repetition_belongs_to_the_practice_day_in_which_it_began():
-    session, _ = drive(opened(2), Go(), after_s=9.99 * 3600)
+    long = replace(items()[2], minutes=900)
+    session, _ = drive(begin((long,))[0], Go(), after_s=9.99 * 3600)
     session, effects = drive(session, RepEnded(), Confirm(), after_s=600)
     assert saves(effects)[0].rep.day == DAY
     session, effects = drive(session, Go(), RepEnded(), Confirm())

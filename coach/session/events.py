@@ -67,7 +67,8 @@ class Suggest(SessionEvent):
     """An event may have gone so, with a certainty of 0 to 1; `others` are labels that it may be about instead."""
 
     label: int
-    result: Result
+    result: Result | None
+    """None: clean."""
     certainty: float
     source: Source
     others: tuple[int, ...] = ()

@@ -175,7 +175,7 @@ def _rep_ended(session: Session, state: Playing, event: on.RepEnded) -> Result:
     if not state.runs_on:
         rating = Rating(state.turn, state.task, state.began_ms, state.marks)
         return replace(session, state=rating), ()
-    session, turn, saved = with_unrated(session, state.turn, state.task, state.began_ms)
+    session, turn, saved = with_unrated(session, state)
     task = replace(at_rung(session, state.task), heard=False)
     ready = Ready(turn, task, runs_on=True)
     return replace(session, state=ready), (saved, on.AutoGo(session.run_on_pause_s))
@@ -187,7 +187,7 @@ def _cut(session: Session, state: Playing, event: on.Cut) -> Result:
 
 
 def _mark(session: Session, state: Playing | Rating | Amending, event: on.Mark) -> Result:
-    if wrong := _wrong(state.task, event.fault):
+    if wrong := _wrong(state.task, event.fault.label, event.fault.note):
         return session, (on.Tell(wrong),)
     return replace(session, state=replace(state, marks=state.marks.marked(event.fault))), ()
 
@@ -198,23 +198,21 @@ def _mark_rest(session: Session, state: Playing | Rating | Amending, event: on.M
 
 
 def _suggest(session: Session, state: Playing | Rating | Amending, event: on.Suggest) -> Result:
-    fault = Fault(event.label, event.result)
-    if wrong := _wrong(state.task, fault):
+    if wrong := _wrong(state.task, event.label):
         return session, (on.Tell(wrong),)
     marks = state.marks.suggest(event)
-    if event.source is on.Source.PEDAL and fault not in marks.faults:
-        marks = marks.marked(fault)
+    if event.source is on.Source.PEDAL and event.result:
+        fault = Fault(event.label, event.result)
+        marks = marks if fault in marks.faults else marks.marked(fault)
     return replace(session, state=replace(state, marks=marks)), ()
 
 
-def _wrong(task: Task, fault: Fault) -> Notice | None:
-    """What is wrong with a fault of this passage; None where nothing is."""
+def _wrong(task: Task, label: int, note: int = 0) -> Notice | None:
+    """What is wrong with an event and a note of it, 0 for the whole event; None where the passage has them."""
     events = len(task.passage.events)
-    if not 1 <= fault.label <= events:
-        return notices.NoSuchEvent(fault.label, events)
-    if fault.note > len(task.passage.event(fault.label).notes):
-        return notices.NoSuchNote(fault.label, fault.note)
-    return None
+    if not 1 <= label <= events:
+        return notices.NoSuchEvent(label, events)
+    return notices.NoSuchNote(label, note) if note > len(task.passage.event(label).notes) else None
 
 
 def _confirm(session: Session, state: Rating | Amending, event: on.Confirm) -> Result:
@@ -225,7 +223,7 @@ def _confirm(session: Session, state: Rating | Amending, event: on.Confirm) -> R
 
 def _rated(session: Session, state: Ready, event: on.Rated) -> Result:
     for fault in event.faults:
-        if wrong := _wrong(state.task, fault):
+        if wrong := _wrong(state.task, fault.label, fault.note):
             return session, (on.Tell(wrong),)
     session, task = met_today(session, state.task)
     task = task if event.tempo_bpm is None else replace(task, tempo_bpm=event.tempo_bpm)

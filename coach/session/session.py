@@ -18,7 +18,19 @@ from coach.music.drill import Drill
 from coach.rating.fault import Fault
 from coach.session.coaching import Coaching, Turn
 from coach.session.events import Save, SaveRep
-from coach.session.states import Amending, Done, Music, Paused, Phase, Playing, Rating, Rest, State, Task
+from coach.session.states import (
+    Amending,
+    Done,
+    Music,
+    Paused,
+    Phase,
+    Playing,
+    Rating,
+    Ready,
+    Rest,
+    State,
+    Task,
+)
 
 PAUSE_BETWEEN_REPS_S = 2.0
 """Between a rating and the next count-in of the same turn."""
@@ -100,36 +112,37 @@ def with_correction(
 
 
 def with_rep(
-    session: Session, turn: Turn, task: Task, faults: tuple[Fault, ...] | None, began_ms: int
+    session: Session, state: Ready | Playing | Rating, faults: tuple[Fault, ...] | None
 ) -> tuple[Session, Rep]:
+    """The repetition that the state is about, with its results; None where it was not rated."""
+    turn, task = state.turn, state.task
     at_ms, offset = session.now_ms, session.utc_offset_min
-    if practice_day(began_ms, offset) < practice_day(at_ms, offset):
+    if not isinstance(state, Ready) and practice_day(state.began_ms, offset) < practice_day(at_ms, offset):
         # Begun in the old practice day, it belongs to it.
-        at_ms = began_ms
+        at_ms = state.began_ms
     session, rep_id = with_id(session, at_ms)
-    item, excerpt = turn.item, task.excerpt
     return session, Rep(
         id=rep_id,
         player=session.player,
         at_ms=at_ms,
         utc_offset_min=offset,
         passage=task.passage.logged.id,
-        excerpt=excerpt.key,
+        excerpt=task.excerpt.key,
         tempo_bpm=task.tempo_bpm,
         goal_bpm=task.drill.goal_bpm,
         faults=faults,
-        rung_bpm=session.coaching.rung_bpm(excerpt),
-        purpose=item.purpose if excerpt == item.excerpt else Purpose.BUILD,
+        rung_bpm=session.coaching.rung_bpm(task.excerpt),
+        purpose=turn.item.purpose if task.excerpt == turn.item.excerpt else Purpose.BUILD,
         turn=turn.id,
         listened=task.heard,
         duration_ms=round(rep_seconds(task.passage, task.tempo_bpm) * 1000),
+        suggestions=() if isinstance(state, Ready) else state.marks.logged(),
     )
 
 
-def with_unrated(session: Session, turn: Turn, task: Task, began_ms: int) -> tuple[Session, Turn, SaveRep]:
+def with_unrated(session: Session, state: Playing | Rating) -> tuple[Session, Turn, SaveRep]:
     """The session with a repetition played but not rated, and the turn with it."""
-    before = session.coaching
-    session, rep = with_rep(session, turn, task, None, began_ms)
-    played = Played(rep, task, turn, before)
-    session = replace(session, played=(*session.played, played))
-    return session, replace(turn, reps=(*turn.reps, rep)), SaveRep(rep, task.passage.logged)
+    before, turn = session.coaching, state.turn
+    session, rep = with_rep(session, state, None)
+    session = replace(session, played=(*session.played, Played(rep, state.task, turn, before)))
+    return session, replace(turn, reps=(*turn.reps, rep)), SaveRep(rep, state.task.passage.logged)

@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import ClassVar
 
+from coach.log.entries import Suggestion
 from coach.music.drill import Drill
 from coach.music.excerpt import Excerpt, Passage
 from coach.rating.fault import Fault
@@ -86,6 +87,13 @@ class Marks:
         others = (one for one in self.suggested if one.label != suggestion.label)
         return replace(self, suggested=(*others, suggestion))
 
+    def logged(self) -> tuple[Suggestion, ...]:
+        """The suggestions as the log keeps them beside the player's own word."""
+        return tuple(
+            Suggestion(one.label, one.result.word if one.result else "clean", one.certainty, one.source.value)
+            for one in sorted(self.suggested, key=lambda one: one.label)
+        )
+
     def undone(self) -> Marks:
         """Without the last mark; ValueError where there is none."""
         *before, last = self.before
@@ -96,12 +104,11 @@ class Marks:
         marked = {fault.label for fault in self.faults}
         return tuple(one for one in self.suggested if one.label in marked and one.others)
 
-    def offers(self) -> tuple[Suggest, ...]:
-        """The suggestions about events that nothing is marked on."""
+    def offers(self) -> tuple[tuple[int, Result], ...]:
+        """Label and result of what was suggested about events that nothing is marked on."""
         marked = {fault.label for fault in self.faults}
-        return tuple(
-            one for one in self.suggested if one.label not in marked and one.source is Source.MICROPHONE
-        )
+        heard = (one for one in self.suggested if one.source is Source.MICROPHONE)
+        return tuple((one.label, one.result) for one in heard if one.result and one.label not in marked)
 
     def _with(self, faults: tuple[Fault, ...]) -> Marks:
         return replace(self, faults=tuple(sorted(faults)), before=(*self.before, self.faults))

@@ -92,8 +92,7 @@ def sound_of(task: Task, *, model: bool = False) -> StartRep:
 
 def rate(session: Session, state: Ready | Rating, faults: tuple[Fault, ...]) -> Result:
     """Save a repetition with its results and go on as the coaching says."""
-    began_ms = state.began_ms if isinstance(state, Rating) else session.now_ms
-    session, rep = with_rep(session, state.turn, state.task, faults, began_ms)
+    session, rep = with_rep(session, state, faults)
     played = Played(rep, state.task, state.turn, session.coaching)
     return _ruled(session, len(session.played), played, SaveRep(rep, state.task.passage.logged))
 
@@ -147,11 +146,11 @@ def keep(session: Session, state: State) -> Result:
     match state:
         case Paused(back):
             return keep(session, back)
-        case Rating(turn, task, began_ms, marks):
+        case Rating(marks=marks):
             if any(fault.result.fails for fault in marks.faults):
                 session, effects = rate(session, state, marks.faults)
                 return session, effects[:1]
-            session, _, saved = with_unrated(session, turn, task, began_ms)
+            session, _, saved = with_unrated(session, state)
             return session, (saved,)
         case Amending(_, _, number, marks) if marks.faults or session.played[number].rep.rated:
             session, effects = amend(session, state, marks.faults)

@@ -285,7 +285,7 @@ class SessionStage(CoachScreen):
         if not isinstance(state, Playing | Rating | Amending):
             return []
         guesses = [sentence(Guessed(one.label, one.others)) for one in state.marks.doubts()]
-        return guesses + [sentence(Offered(one.label, one.result)) for one in state.marks.offers()]
+        return guesses + [sentence(Offered(label, result)) for label, result in state.marks.offers()]
 
     def _silence_known(self) -> bool:
         """Whether the player has read in an earlier session, or earlier in this one, what silent mode is."""
