@@ -126,7 +126,7 @@ def _places(title: str, places: Sequence[PlaceFigures]) -> str:
                 ", ".join(marked),
             )
         )
-    header = ("", "fails", "80 % sure between", "cold reps clean", "choked by")
+    header = ("", "fails", "80 % sure between", "cold reps clean", "why")
     slower = any(not place.near_goal for place in known)
     remark = "* at slower tempos than the goal, which is not reached yet" if slower else ""
     return section(title, table(header, rows, (1, 2, 3)), paragraph(remark, "quiet"))
