@@ -1,4 +1,10 @@
-"""Screens and widgets: they draw the session's state and send it events, and decide nothing."""
+"""Screens and widgets: they draw the session's state and send it events, and decide nothing.
+
+Begin with `app.py`, which leads from screen to screen; screens know of it what `root.py` says. A screen is a
+`CoachScreen` (`base.py`): action `x` of its scope is its method `do_x`. Pictures are pure functions onto a `Canvas` of
+roles (`canvas.py`), and `theme.py` gives roles their colours: a new theme is one row there. May import every room
+before it.
+"""
 
 import os
 
