@@ -151,6 +151,31 @@ def test_tune_with_stiffness_prints_ranges(run: Any) -> None:
     assert rows["pairs"][0]["beats_hz"][0] < rows["pairs"][0]["beats_hz"][1]
 
 
+def test_every_sentence_of_tune_follows_from_its_numbers(run: Any) -> None:
+    ideal = run("tune")[1]
+    assert "The errors add up: G is the furthest off." in ideal
+    assert "No beat is left" in ideal
+    stiff = run("tune", "--stiffness", "0.0003,0.0002,0.0001,0.0001")[1]
+    assert "No beat is left" not in stiff
+    assert "beats a second may be left" in stiff
+    assert "D 0.0001 to 0.0004; A 5e-05 to 0.0002" in stiff
+    assert "A and G are the furthest off; some errors" in run("tune", "--strings", "G2,D2,A1,D1")[1]
+    assert "add up" not in run("tune", "--instrument", "guitar", "--strings", "D4,A3,F#3,D3,A2,D2")[1]
+
+
+def test_bowed_strings_are_tuned_from_a_in_fifths_without_frets(run: Any) -> None:
+    # Common practice, no source: from A, in pure fifths, 702 cents each (check value 6), so that G is 3.9 cents flat.
+    for name in ("violin", "viola", "cello"):
+        _status, out, _err = run("tune", "--instrument", name)
+        assert "In fifths, each beatless, from A on:" in out
+        assert "errors" not in out
+    _status, out, _err = run("tune", "--instrument", "violin")
+    assert "G               195.56 Hz  -3.9 cents" in out
+    for words in (("tune",), ("nodes", "--upto", "5")):
+        out = run(*words, "--instrument", "violin")[1]
+        assert not re.search(r"\bfret \d|wire", out), words
+
+
 def test_tune_writes_a_wav_file(run: Any, tmp_path: Path) -> None:
     path = tmp_path / "pair.wav"
     status, out, err = run("tune", "--pair", "D-G", "--cents", "5", "-o", str(path))

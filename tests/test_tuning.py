@@ -19,6 +19,7 @@ from coach.strings.tuning import (
     moved_beats_hz,
     pair_between,
     stiffness_range,
+    trend,
 )
 from coach.strings.units import cents_between
 
@@ -82,7 +83,7 @@ def test_notes_stopped_to_the_reference_agree_in_equal_temperament() -> None:
 
 def test_stiffness_turns_beats_into_a_range_around_its_own_value() -> None:
     low, high = stiffness_range(2e-4)
-    wide = pair_between(BASS, 3, 2, (low, high))
+    wide = pair_between(BASS, 3, 2, [(low, high)] * 4)
     assert wide is not None
     for b_low in np.linspace(low, high, 5):
         for b_high in np.linspace(low, high, 5):
@@ -95,7 +96,7 @@ def test_stiffness_turns_beats_into_a_range_around_its_own_value() -> None:
 
 def test_drift_with_stiffness_contains_every_string_by_string_choice() -> None:
     span = (1e-4, 4e-4)
-    low, high = beatless_drift(BASS, stiffness=span)[-1].hz
+    low, high = beatless_drift(BASS, ranges=[span] * 4)[-1].hz
     choices_hz = []
     for choice in np.ndindex(2, 2, 2, 2):
         b = [span[end] for end in choice]
@@ -104,6 +105,31 @@ def test_drift_with_stiffness_contains_every_string_by_string_choice() -> None:
             hz *= 4 * math.sqrt(1 + 16 * b[lower]) / (3 * math.sqrt(1 + 9 * b[higher]))
         choices_hz.append(hz)
     assert (min(choices_hz), max(choices_hz)) == pytest.approx((low, high), abs=1e-5)
+
+
+def test_each_string_has_its_own_stiffness() -> None:
+    plain, stiff = (0.0, 0.0), (2e-4, 2e-4)
+    pairs = adjacent_pairs(BASS, [plain, plain, plain, stiff])
+    ideal = adjacent_pairs(BASS)
+    assert [pair == other for pair, other in zip(pairs, ideal, strict=True)] == [False, True, True]
+    # 4 f0 sqrt(1 + 16 B) of the low string alone: check value 12's formula.
+    assert pairs[0].offset_cents[0] == pytest.approx(
+        ideal[0].offset_cents[0] + 600 * math.log2(1 + 16 * 2e-4)
+    )
+
+
+def test_the_errors_of_fourths_add_up_those_of_open_d_cancel_and_those_from_the_middle_tie() -> None:
+    # A pure fourth is 1.955 cents narrow, a pure fifth as much wide (check value 6): E A D G adds three; D A D G of
+    # open D has a fifth and two fourths, so that D is right again; from A, a fourth down and a fifth up tie.
+    def of(notes: list[str], reference: int) -> tuple[set[int], bool, bool]:
+        instrument = Instrument.of(notes, 864.0)
+        drift = trend(beatless_drift(instrument, reference), reference)
+        return set(drift.furthest), drift.adds_up, drift.cancels
+
+    assert of(["G2", "D2", "A1", "E1"], 3) == ({0}, True, False)
+    assert of(["G2", "D2", "A1", "D1"], 3) == ({0, 2}, False, True)
+    assert of(["D2", "A1", "E1"], 1) == ({0, 2}, False, False)
+    assert of(["E2", "E1"], 1) == (set(), False, False)
 
 
 @settings(max_examples=60)

@@ -56,7 +56,8 @@ def instrument_from(arguments: argparse.Namespace, stiffness: str | None = None)
     text = arguments.stiffness if stiffness is None else stiffness
     given = [number(part, "--stiffness") for part in (text or "0").replace(",", " ").split()]
     try:
-        return Instrument.of(notes, scale_mm, a4_hz, stiffness_b=given[0] if len(given) == 1 else given)
+        each = given[0] if len(given) == 1 else given
+        return Instrument.of(notes, scale_mm, a4_hz, stiffness_b=each, fretted=base.fretted)
     except ValueError as error:
         place = "--strings" if "string" in str(error) or "note" in str(error) else "the instrument"
         raise usage(place, error) from None

@@ -108,13 +108,13 @@ def _print_text(
     for line in fretboard.fretboard_lines(instrument, marks, width, window_mm, arguments.left_handed):
         say(line)
     column_mm = fretboard.column_mm(instrument, width, window_mm)
-    say(f"To scale, about {column_mm:.0f} mm a column: digits are partials, ┼ fret wires, ╫ the nut.")
+    wires = "┼ fret wires, " if instrument.fretted else ""
+    say(f"To scale, about {column_mm:.0f} mm a column: digits are partials, {wires}╫ the nut.")
     say("")
     one_string = [row for row in rows if row.string == rows[0].string]
     say(f"Where to touch the {instrument.string_label(one_string[0].string)} string:")
-    for line in node_table.place_lines(one_string):
+    for line in node_table.place_lines(one_string, instrument.fretted):
         say(line)
-    say("past: nearer to the bridge than the wire; before: nearer to the nut.")
     for line in node_table.touch_lines(one_string):
         say(line)
     say("level: loudness against the open string, dB (A); 10 less sounds half as loud.")

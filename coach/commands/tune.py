@@ -7,6 +7,7 @@ import io
 import itertools
 import sys
 from collections.abc import Sequence
+from textwrap import wrap
 from typing import Any
 
 from coach.commands.common import add_folder, add_json, add_output, say, say_json, write_output
@@ -21,9 +22,9 @@ from coach.ground.digits import rounded
 from coach.ground.problem import Problem, UsageError
 from coach.strings import tuning
 from coach.strings.detune import Heard
-from coach.strings.instrument import STIFFNESS_RANGE, Instrument
-from coach.strings.tuning import Pair, Range
-from coach.strings.units import nearest_note, note_name
+from coach.strings.instrument import Instrument
+from coach.strings.tuning import Pair, Range, Ranges
+from coach.strings.units import A4_MIDI, nearest_note, note_name
 from coach.words.names import pair_name, touch_name
 
 CENTS_RANGE = (-100.0, 100.0)
@@ -39,7 +40,9 @@ def configure(parser: argparse.ArgumentParser) -> None:
     """Declare the options of `coach tune`."""
     add_instrument(parser)
     parser.add_argument(
-        "--reference", metavar="STRING", help="the string that stays as it is (default: the lowest)"
+        "--reference",
+        metavar="STRING",
+        help="the string that stays as it is (default: the lowest; A where bowed)",
     )
     parser.add_argument(
         "--pair", metavar="LOW-HIGH", help="two strings to hear, as in E-A (default: the first pair)"
@@ -67,8 +70,8 @@ def run(arguments: argparse.Namespace) -> int:
     instrument = instrument_from(arguments)
     if len(instrument.strings) < 2:
         raise UsageError(Problem("one string has none to be compared with; give two or more", "--strings"))
-    stiffness = _stiffness(instrument)
-    reference = tuning.by_pitch(instrument)[0]
+    ranges = tuning.stiffness_ranges(instrument)
+    reference = _usual_reference(instrument)
     if arguments.reference is not None:
         reference = string_index(instrument, arguments.reference, "--reference")
     cents = number(arguments.cents, "--cents", "cents")
@@ -81,31 +84,48 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.listen:
         return _listen(instrument, arguments, cents)
     if arguments.json:
-        say_json(rounded(_json(instrument, reference, stiffness)), indent=2)
+        say_json(rounded(_json(instrument, reference, ranges)), indent=2)
     else:
-        _print_text(instrument, reference, stiffness)
+        _print_text(instrument, reference, ranges)
     return 0
 
 
-def _stiffness(instrument: Instrument) -> Range:
-    """The range of B that the given values stand for."""
-    given = [string.stiffness_b for string in instrument.strings]
-    low, high = tuning.stiffness_range(min(given))[0], tuning.stiffness_range(max(given))[1]
-    return low, min(high, STIFFNESS_RANGE[1])
+def _usual_reference(instrument: Instrument) -> int:
+    """The lowest string; a bowed instrument is tuned from its A."""
+    order = tuning.by_pitch(instrument)
+    if _interval(instrument):
+        return next(
+            (string for string in order if instrument.string_at(string).midi % 12 == A4_MIDI % 12), order[0]
+        )
+    return order[0]
 
 
-def _print_text(instrument: Instrument, reference: int, stiffness: Range) -> None:
-    label = instrument.string_label
+def _print_text(instrument: Instrument, reference: int, ranges: Ranges) -> None:
     say(f"Tuning by harmonics: {described(instrument)}")
-    if stiffness[1]:
-        say(f"B is seldom known better than to a factor of {tuning.STIFFNESS_SPREAD:g}: ranges for", end=" ")
-        say(f"{stiffness[0]:g} to {stiffness[1]:g}.")
+    if any(high for _low, high in ranges):
+        say(f"B is seldom known better than to a factor of {tuning.STIFFNESS_SPREAD:g}, which makes ranges:")
+        each = zip(range(len(ranges)), ranges, strict=True)
+        parts = [f"{instrument.string_label(string)} {low:g} to {high:g}" for string, (low, high) in each]
+        for line in wrap("; ".join(parts) + ".", 79):
+            say(line)
     say("")
+    _say_pairs(instrument, ranges)
+    say("")
+    _say_drift(instrument, reference, ranges)
+    say("")
+    ways = tuning.from_reference(instrument, reference, ranges)
+    lines = _stopped_lines if instrument.fretted else _fretless_lines
+    for line in lines(instrument, reference, ways):
+        say(line)
+
+
+def _say_pairs(instrument: Instrument, ranges: Ranges) -> None:
+    label = instrument.string_label
     say("Neighbours to compare, and how they beat when both strings are equal-tempered:")
-    pairs = tuning.adjacent_pairs(instrument, stiffness)
+    pairs = tuning.adjacent_pairs(instrument, ranges)
     beats = [_beats(pair.beats_hz) for pair in pairs]
     wide = max((len(text) for text in beats), default=0) + 2
-    say(f"  lower    higher        sounds  {'beats':<{wide}}lower off by")
+    say(f"  lower    higher        sounds  {'beats':<{wide}}apart")
     for pair, text in zip(pairs, beats, strict=True):
         midi, _cents = nearest_note(pair.low_hz, instrument.a4_hz)
         say(
@@ -114,46 +134,94 @@ def _print_text(instrument: Instrument, reference: int, stiffness: Range) -> Non
         )
     for low, high in _unpaired(instrument):
         say(f"  {label(low)} and {label(high)}: no partials up to 9 come close enough")
-    say("")
-    say(f"If each pair is made beatless, from {label(reference)} on:")
-    drifts = tuning.beatless_drift(instrument, reference, stiffness)
+
+
+def _say_drift(instrument: Instrument, reference: int, ranges: Ranges) -> None:
+    label = instrument.string_label
+    how = _interval(instrument)
+    say(f"{f'In {how}, each' if how else 'If each pair is made'} beatless, from {label(reference)} on:")
+    drifts = tuning.beatless_drift(instrument, reference, ranges)
     for drift in drifts:
         last = "" if drift.string == reference else f"  {_cents_text(drift.offset_cents)}"
         say(f"  {label(drift.string):<4} {_hz(drift.hz):>17} Hz{last}")
-    worst = max(drifts, key=lambda drift: max(abs(end) for end in drift.offset_cents))
-    if worst.string != reference:
-        say(f"  The errors add up: {label(worst.string)} is the furthest off.")
-    say("")
-    say(f"Instead compare every string with {label(reference)} alone; no error is passed on:")
-    ways = tuning.from_reference(instrument, reference, stiffness)
-    for line in _stopped_lines(instrument, reference, ways):
-        say(f"  {line}")
-    say("  No beat is left: octaves are exact in equal temperament, as true as the frets.")
-    if stiffness[1]:
-        ends = [end for way in ways for end in way.offset_cents]
-        apart = _cents_text((min(ends), max(ends)))
-        say(f"  On these strings the two notes are {apart} apart.")
+    say(f"  {_drift_sentence(instrument, tuning.trend(drifts, reference), how)}")
+
+
+def _interval(instrument: Instrument) -> str:
+    """What neighbouring strings of a fretless instrument are apart, where that is one interval: it is tuned so."""
+    order = tuning.by_pitch(instrument)
+    steps = {
+        instrument.string_at(high).midi - instrument.string_at(low).midi
+        for low, high in itertools.pairwise(order)
+    }
+    return (
+        {7: "fifths", 5: "fourths"}.get(steps.pop(), "") if not instrument.fretted and len(steps) == 1 else ""
+    )
+
+
+def _drift_sentence(instrument: Instrument, trend: tuning.Trend, how: str) -> str:
+    if not trend.furthest:
+        return "Every string is where equal temperament has it."
+    names = [instrument.string_label(string) for string in trend.furthest]
+    furthest = f"{' and '.join(names)} {'is' if len(names) == 1 else 'are'}"
+    if how:
+        return f"Pure {how}, as strings are tuned; against a piano {furthest} the furthest off."
+    if trend.adds_up:
+        return f"The errors add up: {furthest} the furthest off."
+    if trend.cancels:
+        return f"{furthest} the furthest off; some errors on the way cancel others."
+    return f"{furthest} the furthest off."
+
+
+def _fretless_lines(
+    instrument: Instrument, reference: int, ways: Sequence[tuning.FromReference]
+) -> list[str]:
+    """With a piano: what is left to beat against the reference string, where it can be counted."""
+    lines = []
+    for way in ways:
+        if way.pair is not None and way.pair.beats_hz[1] <= COUNTABLE_HZ:
+            touched = pair_name(instrument, way.pair)
+            lines.append(f"  {touched:<20} leave {_beats(way.pair.beats_hz)}")
+    if not lines:
+        return []
+    return [
+        f"With a piano, equal-tempered: against {instrument.string_label(reference)} leave these beats.",
+        *lines,
+    ]
 
 
 def _stopped_lines(instrument: Instrument, reference: int, ways: Sequence[tuning.FromReference]) -> list[str]:
     """A line a string: where it is stopped, what it agrees with, and the harmonics that would do with beats."""
     label = instrument.string_label
     owns = []
+    lines = [f"Or compare every string with {label(reference)} alone, so that no error is passed on:"]
     for way in ways:
         own = f"{label(way.string)} {'open' if way.fret == 0 else f'fret {way.fret}'}"
         owns.append(own if way.own_partial == 1 else f"{own}, partial {way.own_partial}")
     wide = max((len(own) for own in owns), default=0)
-    lines = []
     for own, way in zip(owns, ways, strict=True):
         other = f"{label(reference)} {NODES_OF_OCTAVES.get(way.reference_partial, 'open')}"
-        line = f"{own:<{wide}} as {other:<8} {way.hz:8.2f} Hz"
+        line = f"  {own:<{wide}} as {other:<8} {way.hz:8.2f} Hz"
         if way.pair is not None and way.pair.beats_hz[1] <= COUNTABLE_HZ:
             low, high = way.pair.beats_hz
             beats = f"{high:.2f}" if high - low < BEATS_SHOWN_HZ else f"{low:.2f} to {high:.2f}"
             touched = f"{_touch(instrument, way.pair, low=True)}, {_touch(instrument, way.pair, low=False)}"
             line += f"   or {touched}: leave {beats}/s"
         lines.append(line)
-    return lines
+    return [*lines, *_left_over(ways)]
+
+
+def _left_over(ways: Sequence[tuning.FromReference]) -> list[str]:
+    """What is left between the notes of `_stopped_lines` when every string is in tune."""
+    ends = [end for way in ways for end in way.offset_cents]
+    low, high = min(ends), max(ends)
+    if max(-low, high) < tuning.NO_ERROR_CENTS:
+        return ["  No beat is left: octaves are exact in equal temperament."]
+    most_hz = max(way.hz * (2.0 ** (abs(end) / 1200.0) - 1.0) for way in ways for end in way.offset_cents)
+    return [
+        f"  In tune, the two notes are {_cents_text((low, high))} apart, since stiff strings",
+        f"  sound sharp in their partials: up to {most_hz:.2f} beats a second may be left.",
+    ]
 
 
 def _touch(instrument: Instrument, pair: Pair, low: bool) -> str:
@@ -180,7 +248,8 @@ def _beats(beats_hz: Range) -> str:
 
 
 def _cents_text(cents: Range) -> str:
-    low, high = cents
+    # Without a minus before a rounded nought.
+    low, high = (round(end, 1) + 0.0 for end in cents)
     return f"{high:+.1f} cents" if high - low < 0.05 else f"{low:+.1f} to {high:+.1f} cents"
 
 
@@ -254,7 +323,7 @@ def _pair_text(instrument: Instrument, pair: Pair, cents: float) -> str:
     )
 
 
-def _json(instrument: Instrument, reference: int, stiffness: Range) -> dict[str, Any]:
+def _json(instrument: Instrument, reference: int, ranges: Ranges) -> dict[str, Any]:
     def name(string: int) -> str:
         return instrument.string_at(string).name
 
@@ -272,11 +341,11 @@ def _json(instrument: Instrument, reference: int, stiffness: Range) -> dict[str,
 
     return {
         "reference": name(reference),
-        "stiffness": stiffness,
-        "pairs": [pair_row(pair) for pair in tuning.adjacent_pairs(instrument, stiffness)],
+        "stiffness": dict(zip((string.name for string in instrument.strings), ranges, strict=True)),
+        "pairs": [pair_row(pair) for pair in tuning.adjacent_pairs(instrument, ranges)],
         "drift": [
             {"string": name(drift.string), "hz": drift.hz, "offset_cents": drift.offset_cents}
-            for drift in tuning.beatless_drift(instrument, reference, stiffness)
+            for drift in tuning.beatless_drift(instrument, reference, ranges)
         ],
         "from_reference": [
             {
@@ -288,6 +357,6 @@ def _json(instrument: Instrument, reference: int, stiffness: Range) -> dict[str,
                 "offset_cents": way.offset_cents,
                 "pair": pair_row(way.pair) if way.pair else None,
             }
-            for way in tuning.from_reference(instrument, reference, stiffness)
+            for way in tuning.from_reference(instrument, reference, ranges)
         ],
     }

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from coach.ground.fields import Block, Items, Kind, Number, Row, Text, Values, write_braces
+from coach.ground.fields import Block, Items, Kind, Number, Row, Text, Truth, Values, write_braces
 from coach.ground.source import Node, Report, Scalar
 from coach.score.limits import MAX_NAME
 from coach.score.music import split_guess
@@ -76,6 +76,12 @@ INSTRUMENT: dict[str, Row] = {
         default=(0.0,),
         taken=_stiffness,
     ),
+    "fretted": Row(
+        Truth(),
+        "no for a neck without wires.",
+        default=True,
+        taken=lambda instrument: instrument.fretted,
+    ),
 }
 _BLOCK = Block(INSTRUMENT, f"{{strings: {_STRINGS}, scale_mm: 864}}")
 
@@ -121,7 +127,14 @@ def _built(block: Values, where: str, report: Report) -> Instrument | None:
     stiffness = block.get("stiffness", (0.0,))
     each = stiffness[0] if len(stiffness) == 1 else list(stiffness)
     try:
-        return Instrument.of(notes, scale_mm, block.get("a4_hz", A4_HZ), block.get("name", ""), each)
+        return Instrument.of(
+            notes,
+            scale_mm,
+            block.get("a4_hz", A4_HZ),
+            block.get("name", ""),
+            each,
+            block.get("fretted", True),
+        )
     except ValueError as error:
         report.error(block.spot("strings"), *split_guess(str(error)), f"{where}.strings")
         return None

@@ -93,8 +93,9 @@ class Board:
 
     @property
     def frets(self) -> dict[int, float]:
-        """In mm by fret number, those inside the drawing; 0 is the nut."""
-        wires = ((fret, self.instrument.fret_mm(fret)) for fret in range(LAST_FRET + 1))
+        """In mm by fret number, those inside the drawing; 0 is the nut, and a fretless neck has no more."""
+        last = LAST_FRET if self.instrument.fretted else 0
+        wires = ((fret, self.instrument.fret_mm(fret)) for fret in range(last + 1))
         return {fret: mm for fret, mm in wires if self.shows(mm)}
 
     @property

@@ -134,6 +134,8 @@ class Instrument:
     scale_mm: float
     a4_hz: float = A4_HZ
     name: str = ""
+    fretted: bool = True
+    """Whether the neck has wires; a violin's and a fretless bass's have none."""
 
     def __post_init__(self) -> None:
         fewest, most = STRINGS_RANGE
@@ -150,6 +152,7 @@ class Instrument:
         a4_hz: float = A4_HZ,
         name: str = "",
         stiffness_b: float | Sequence[float] = 0.0,
+        fretted: bool = True,
     ) -> Instrument:
         """An instrument from its open notes, highest first; stiffness B for all or one for each."""
         if isinstance(stiffness_b, int | float):
@@ -159,7 +162,7 @@ class Instrument:
                 f"{len(stiffness_b)} stiffness values for {len(notes)} strings; give one, or one for each"
             )
         strings = tuple(OpenString.of(note, b) for note, b in zip(notes, stiffness_b, strict=True))
-        return cls(strings, scale_mm, a4_hz, name)
+        return cls(strings, scale_mm, a4_hz, name, fretted)
 
     @property
     def key(self) -> str:

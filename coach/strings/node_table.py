@@ -98,19 +98,24 @@ def _row(instrument: Instrument, string: int, node: Node, plucked: PluckedString
     )
 
 
-def place_lines(rows: Sequence[NodeRow]) -> list[str]:
+def place_lines(rows: Sequence[NodeRow], fretted: bool = True) -> list[str]:
     """Where each node lies and how it treats the finger: the rows of one string as a table of 80 columns."""
+    wires = ("from the      ", "wire, mm      ", "at the   ", "wire     ") if fretted else ("",) * 4
     lines = [
-        "                     from the       clear    dead    at the   level",
-        " fret     mm partial wire, mm      within    from    wire        dB",
+        f"                     {wires[0]} clear    dead    {wires[2]}level",
+        f" fret     mm partial {wires[1]}within    from    {wires[3]}   dB",
     ]
     for row in rows:
         allowed = row.forgiveness
         dead = "never" if allowed.dead_mm is None else f"{allowed.dead_mm} mm"
+        aim = f"{_from_wire(row.aim):<14}" if fretted else ""
+        word = f"{row.aim.word if row.aim else '-':<8} " if fretted else ""
         lines.append(
-            f"{row.node.label:>5} {row.position_mm:6.1f} {row.node.partial:5d}   {_from_wire(row.aim):<14}"
-            f"{allowed.clear_mm:3d} mm {dead:>7}    {row.aim.word if row.aim else '-':<8} {row.level_db:4.0f}"
+            f"{row.node.label:>5} {row.position_mm:6.1f} {row.node.partial:5d}   {aim}"
+            f"{allowed.clear_mm:3d} mm {dead:>7}    {word}{row.level_db:4.0f}"
         )
+    if fretted:
+        lines.append("past: nearer to the bridge than the wire; before: nearer to the nut.")
     return lines
 
 

@@ -26,16 +26,18 @@ READY_MADE: dict[str, tuple[str, tuple[str, ...], float]] = {
     "double-bass": ("double bass", ("G2", "D2", "A1", "E1"), 1050.0),
 }
 """Name to what it is, the open strings from the highest, and the sounding length in mm."""
+FRETLESS = ("violin", "viola", "cello", "double-bass")
 
 
 def ready_made(name: str) -> Instrument:
     """The instrument with this name; ValueError, with the names there are and the nearest, for another."""
+    key = name.strip().lower().replace(" ", "-").replace("_", "-")
     try:
-        _about, notes, scale_mm = READY_MADE[name.strip().lower().replace(" ", "-").replace("_", "-")]
+        _about, notes, scale_mm = READY_MADE[key]
     except KeyError:
         near = difflib.get_close_matches(name, READY_MADE, n=1)
         guess = f" (did you mean {near[0]}?)" if near else ""
         raise ValueError(
             f"'{name}' is no ready-made instrument; there are {', '.join(READY_MADE)}{guess}"
         ) from None
-    return Instrument.of(notes, scale_mm)
+    return Instrument.of(notes, scale_mm, fretted=key not in FRETLESS)

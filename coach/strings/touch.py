@@ -174,9 +174,9 @@ def forgiveness(string: PluckedString, node: Node, width: float = FINGER_SHARE) 
 
 
 def wire_aim(instrument: Instrument, node: Node, allowed: Forgiveness) -> WireAim | None:
-    """What happens when the finger aims at the wire nearest to `node`; None beyond the last fret."""
+    """What happens when the finger aims at the wire nearest to `node`; None where there is none."""
     below = math.floor(node.fret)
-    if below > LAST_FRET:
+    if not instrument.fretted or below > LAST_FRET:
         return None
     position_mm = instrument.position_mm(node)
     fret = min((max(below, 1), below + 1), key=lambda wire: abs(instrument.fret_mm(wire) - position_mm))

@@ -3,27 +3,31 @@
 Conventions: strings are indices from 0, the highest. A pair compares partial p of a lower string with partial q of
 a higher one. Its beat rate is the difference of the two frequencies, b = |p f_low - q f_high| (Helmholtz, On the
 Sensations of Tone, part II: as many beats a second as the vibration numbers differ). A range (low, high) stands for
-what is known of the stiffness B (Fletcher, JASA 36 (1964) 203); where none is given, both ends are the ideal
-string's value. Each string's B may lie anywhere in its range, independently of the others.
+what is known of a string's stiffness B (Fletcher, JASA 36 (1964) 203); each string has its own, and its B may lie
+anywhere in it, independently of the others. Where no ranges are given, strings are ideal.
 """
 
 from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Iterator
+from collections.abc import Sequence
 from dataclasses import dataclass
 
-from coach.strings.instrument import Instrument, Node
+from coach.strings.instrument import STIFFNESS_RANGE, Instrument, Node
 from coach.strings.units import cents_between
 
 HIGHEST_COMPARED_PARTIAL = 9
 CLOSE_CENTS = 40.0
 """Partials further apart than this on equal-tempered strings are not taken as a pair."""
+NO_ERROR_CENTS = 0.05
+"""Less than half of the last digit that is shown."""
 STIFFNESS_SPREAD = 2.0
 """One value of B stands for B / 2 to 2 B: wound strings of one gauge differ about so much. Uncalibrated."""
 
 Range = tuple[float, float]
+Ranges = Sequence[Range]
+"""A range of B for each string."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,9 +87,26 @@ class FromReference:
     pair: Pair | None
 
 
+@dataclass(frozen=True, slots=True)
+class Trend:
+    """What the drift of a tuning comes to."""
+
+    furthest: tuple[int, ...]
+    """The strings that are the furthest off: several where they tie; none where nothing drifts."""
+    adds_up: bool
+    """The errors on the way to them have one direction, and there are several."""
+    cancels: bool
+    """Some of the errors on the way to them go against the others."""
+
+
 def stiffness_range(b: float) -> Range:
     """The range that one value of B stands for."""
-    return (b / STIFFNESS_SPREAD, b * STIFFNESS_SPREAD)
+    return (b / STIFFNESS_SPREAD, min(b * STIFFNESS_SPREAD, STIFFNESS_RANGE[1]))
+
+
+def stiffness_ranges(instrument: Instrument) -> tuple[Range, ...]:
+    """The range of each string's B."""
+    return tuple(stiffness_range(string.stiffness_b) for string in instrument.strings)
 
 
 def beats_hz(low_hz: float, high_hz: float) -> float:
@@ -109,7 +130,7 @@ def moved_beats_hz(instrument: Instrument, pair: Pair, cents: float) -> float:
 
 
 def pair_between(
-    instrument: Instrument, low_string: int, high_string: int, stiffness: Range = (0.0, 0.0)
+    instrument: Instrument, low_string: int, high_string: int, ranges: Ranges = ()
 ) -> Pair | None:
     """The pair to compare on two strings: the lowest partials that are the closest; None where none is close.
 
@@ -126,13 +147,13 @@ def pair_between(
     if not candidates:
         return None
     _sum, p, q = min(candidates)
+    corners = _corners(_range_of(ranges, low_string), _range_of(ranges, high_string))
     offsets = [
         cents_between(p * low_hz * _stretch(p, b_low), q * high_hz * _stretch(q, b_high))
-        for b_low, b_high in _corners(stiffness)
+        for b_low, b_high in corners
     ]
     differences = [
-        p * low_hz * _stretch(p, b_low) - q * high_hz * _stretch(q, b_high)
-        for b_low, b_high in _corners(stiffness)
+        p * low_hz * _stretch(p, b_low) - q * high_hz * _stretch(q, b_high) for b_low, b_high in corners
     ]
     return Pair(
         low_string,
@@ -146,15 +167,15 @@ def pair_between(
     )
 
 
-def adjacent_pairs(instrument: Instrument, stiffness: Range = (0.0, 0.0)) -> tuple[Pair, ...]:
+def adjacent_pairs(instrument: Instrument, ranges: Ranges = ()) -> tuple[Pair, ...]:
     """The pair of each two neighbouring strings by pitch, from the lowest; those with none are left out."""
     order = by_pitch(instrument)
-    pairs = (pair_between(instrument, low, high, stiffness) for low, high in itertools.pairwise(order))
+    pairs = (pair_between(instrument, low, high, ranges) for low, high in itertools.pairwise(order))
     return tuple(pair for pair in pairs if pair is not None)
 
 
 def beatless_drift(
-    instrument: Instrument, reference: int | None = None, stiffness: Range = (0.0, 0.0)
+    instrument: Instrument, reference: int | None = None, ranges: Ranges = ()
 ) -> tuple[Drift, ...]:
     """Where each string ends when every neighbouring pair is made beatless, starting from the reference string.
 
@@ -185,8 +206,9 @@ def beatless_drift(
     drifts = []
     for place, (ratio, powers) in sorted(chains.items()):
         low_hz = high_hz = ratio * instrument.open_hz(order[start])
-        for terms in powers.values():
-            ends = [math.prod(_stretch(partial, b) ** power for partial, power in terms) for b in stiffness]
+        for at, terms in powers.items():
+            spread = _range_of(ranges, order[at])
+            ends = [math.prod(_stretch(partial, b) ** power for partial, power in terms) for b in spread]
             low_hz, high_hz = low_hz * min(ends), high_hz * max(ends)
         target_hz = instrument.open_hz(order[place])
         offsets = cents_between(low_hz, target_hz), cents_between(high_hz, target_hz)
@@ -194,9 +216,31 @@ def beatless_drift(
     return tuple(drifts)
 
 
-def from_reference(
-    instrument: Instrument, reference: int, stiffness: Range = (0.0, 0.0)
-) -> tuple[FromReference, ...]:
+def trend(drifts: Sequence[Drift], reference: int) -> Trend:
+    """Which strings a beatless tuning leaves the furthest off, and how its errors got there.
+
+    `drifts` are those of `beatless_drift`, the lowest string first. Errors below a twentieth of a cent are none.
+    """
+    middles = [sum(drift.offset_cents) / 2.0 for drift in drifts]
+    sizes = [max(abs(end) for end in drift.offset_cents) for drift in drifts]
+    worst = max(sizes)
+    if worst < NO_ERROR_CENTS:
+        return Trend((), False, False)
+    start = next(at for at, drift in enumerate(drifts) if drift.string == reference)
+    tops = [at for at, size in enumerate(sizes) if worst - size < NO_ERROR_CENTS]
+    signs = []
+    for at in tops:
+        way = middles[start : at + 1] if at > start else middles[at : start + 1]
+        steps = [after - before for before, after in itertools.pairwise(way)]
+        signs.append([step > 0 for step in steps if abs(step) >= NO_ERROR_CENTS])
+    return Trend(
+        tuple(drifts[at].string for at in tops),
+        all(len(each) > 1 and len(set(each)) == 1 for each in signs),
+        any(len(set(each)) > 1 for each in signs),
+    )
+
+
+def from_reference(instrument: Instrument, reference: int, ranges: Ranges = ()) -> tuple[FromReference, ...]:
     """How to compare every other string with the reference string alone. Lowest string first."""
     ways = []
     wanted = instrument.string_at(reference).midi
@@ -209,7 +253,7 @@ def from_reference(
         shorter = 2.0 ** (fret / 6.0)
         offsets = [
             cents_between(_stretch(reference_partial, b), _stretch(own_partial, own_b * shorter))
-            for b, own_b in _corners(stiffness)
+            for b, own_b in _corners(_range_of(ranges, reference), _range_of(ranges, string))
         ]
         low, high = sorted((reference, string), key=instrument.open_hz)
         ways.append(
@@ -220,7 +264,7 @@ def from_reference(
                 reference_partial,
                 reference_partial * instrument.open_hz(reference),
                 (min(offsets), max(offsets)),
-                pair_between(instrument, low, high, stiffness),
+                pair_between(instrument, low, high, ranges),
             )
         )
     return tuple(ways)
@@ -236,10 +280,13 @@ def _stretch(partial: int, b: float) -> float:
     return math.sqrt(1.0 + b * partial * partial)
 
 
-def _corners(stiffness: Range) -> Iterator[tuple[float, float]]:
-    """Every pairing of the ends of the range: a monotone function of both takes its extremes here."""
-    ends = sorted(set(stiffness))
-    return itertools.product(ends, ends)
+def _range_of(ranges: Ranges, string: int) -> Range:
+    return ranges[string] if ranges else (0.0, 0.0)
+
+
+def _corners(one: Range, other: Range) -> list[tuple[float, float]]:
+    """Every pairing of the ends of two ranges: a monotone function of both takes its extremes here."""
+    return list(itertools.product(sorted(set(one)), sorted(set(other))))
 
 
 def _absolute_range(differences: list[float]) -> Range:
