@@ -17,9 +17,12 @@ from coach.music.drill import Assignment
 from coach.music.excerpt import Excerpt, Kind
 from coach.strings.instrument import Instrument, Node, nodes_upto
 from coach.strings.ready_made import ready_made
+from coach.strings.tuning import adjacent_pairs
 from coach.words.amounts import (
     clean_rate,
+    day_span,
     duration,
+    full_day,
     long_day,
     percent,
     rung_change,
@@ -30,11 +33,16 @@ from coach.words.amounts import (
 )
 from coach.words.names import (
     assignment_text,
+    capital,
     excerpt_name,
     goal_text,
+    instrument_name,
     instrument_of_place,
     logged_name,
+    pair_name,
     place_name,
+    touch_name,
+    tuning_name,
 )
 from tests.samples import sample_drill
 
@@ -97,6 +105,19 @@ def test_an_instrument_is_named_by_its_strings_where_it_has_no_name() -> None:
     assert instrument_of_place(named.node_key(0, Node.parse("1/2"))) == "Fretless"
 
 
+def test_touches_pairs_and_instruments_at_hand() -> None:
+    bass = ready_made("bass")
+    assert touch_name(bass, 1, Node.parse("1/6")) == "D<3.2>"
+    assert touch_name(bass, 1, None) == "D open"
+    # E<5> with A<7> is the classic pair of a bass: both ring E3 (partial 4 of E1, 3 of A1; harmonic series).
+    pair = next(pair for pair in adjacent_pairs(bass) if pair.low_string == 3)
+    assert pair_name(bass, pair) == "E<5> with A<7>"
+    assert instrument_name(bass) == "4 strings, 864 mm"
+    assert instrument_name(replace(bass, name="Old One")) == "Old One"
+    assert tuning_name(bass) == "G2 D2 A1 E1, 864 mm"
+    assert capital("assigned by Io") == "Assigned by Io"
+
+
 @given(st.dates(date(1970, 1, 2), date(2999, 12, 31)))
 def test_days_have_the_names_of_the_c_locale_and_a_year_only_where_it_is_another(day: date) -> None:
     assert short_day(day, day) == f"{day.day} {day:%b}"
@@ -123,6 +144,12 @@ def test_days_have_the_names_of_the_c_locale_and_a_year_only_where_it_is_another
 )
 def test_a_duration_has_the_unit_that_fits(minutes: float, text: str) -> None:
     assert duration(minutes) == text
+
+
+def test_days_that_are_read_in_another_year_say_theirs() -> None:
+    assert full_day(DAY) == "26 Nov 2026"
+    assert day_span(date(2026, 9, 14), date(2026, 12, 12)) == "14 Sep to 12 Dec 2026"
+    assert day_span(date(2025, 12, 14), date(2026, 1, 2)) == "14 Dec 2025 to 2 Jan 2026"
 
 
 def test_tempos_rungs_and_rates() -> None:

@@ -2,8 +2,8 @@
 
 Begin with `app.py`, which leads from screen to screen; screens know of it what `root.py` says. A screen is a
 `CoachScreen` (`base.py`): action `x` of its scope is its method `do_x`. Pictures are pure functions onto a `Canvas` of
-roles (`canvas.py`), and `theme.py` gives roles their colours: a new theme is one row there. May import every room
-before it.
+roles (`canvas.py`), and `theme.py` gives roles their colours: a new theme is a palette there, and its name in
+`coach.folder.settings.THEMES`. May import every room before it.
 """
 
 import os
