@@ -105,10 +105,10 @@ def _open(arguments: argparse.Namespace, read_only: bool = False, chosen: bool =
     return log
 
 
-def _must_be_saved(told: str) -> None:
+def _must_be_saved(refusal: str) -> None:
     """CoachError where a word did not get to the disk."""
-    if told:
-        raise CoachError(told)
+    if refusal:
+        raise CoachError(refusal)
 
 
 def _show(arguments: argparse.Namespace) -> int:
@@ -257,8 +257,8 @@ def _undo(arguments: argparse.Namespace) -> int:
         undone = log.undo_last(at_ms)
         if undone is None:
             raise CoachError("there is no repetition to take back")
-        rep, told = undone
-        _must_be_saved(told)
+        rep, refusal = undone
+        _must_be_saved(refusal)
         what = _name(rep.excerpt, log.passage_of(rep).title)
     rated = "unrated" if rep.faults is None else _in_words(faults_text(rep.faults)) or "clean"
     say(f"{rep.id}: {what} at {rep.tempo_bpm} bpm, {rated}, counts no more; it is kept in the log")

@@ -81,10 +81,10 @@ def opened_for_append(path: Path) -> Iterator[int]:
 def same_file(path: Path, descriptor: int) -> bool:
     """Whether a descriptor still is of the file that stands at a path."""
     try:
-        found = os.stat(path, follow_symlinks=False)
+        standing = os.stat(path, follow_symlinks=False)
     except FileNotFoundError:
         return False
-    return os.path.samestat(found, os.fstat(descriptor))
+    return os.path.samestat(standing, os.fstat(descriptor))
 
 
 def append(descriptor: int, data: bytes) -> None:

@@ -193,9 +193,9 @@ class Log:
     def send_all(self, words: Sequence[Word]) -> None:
         """Write all of these by one append, or none; CoachError where the disk refuses them."""
         before = len(self.waiting)
-        if told := self.send(*words):
+        if refusal := self.send(*words):
             del self.book.waiting[before:], self.sent[-len(words) :]
-            raise CoachError(told)
+            raise CoachError(refusal)
 
     def retry(self) -> str:
         """Write what waits, and again what is gone of this run's; what is to be told, empty where all is well."""
@@ -250,9 +250,9 @@ class Log:
             latest = self.book.name_of(player_id)
             at_ms = max(now_ms, latest.at_ms + 1 if latest else 0)
             words.append(Named(new_id(at_ms, os.urandom(10)), player_id, at_ms, plain))
-        told = self.send(*words)
+        refusal = self.send(*words)
         self.refresh()
-        return told
+        return refusal
 
     def last_words(self, folders: Sequence[Path] = ()) -> list[str]:
         """Try once more to write what waits, and put into a file what still does; lines to tell.
@@ -260,9 +260,9 @@ class Log:
         `folders` are tried in order: without any the log's own, the home folder, and the system's for passing files.
         Where none takes a file the lines hold it themselves.
         """
-        told = self.retry()
+        refusal = self.retry()
         if not self.waiting:
-            return [told] if told else []
+            return [refusal] if refusal else []
         waiting = counted(sum(isinstance(word, tuple) for word in self.waiting), "result")
         lines = lines_of(self.book, self.waiting)
         stamp = datetime.fromtimestamp(max(map(_at_ms, self.waiting)) / 1000, UTC).strftime("%Y%m%dT%H%M%SZ")
@@ -350,16 +350,16 @@ class Log:
     def notices(self) -> tuple[str, ...]:
         """What the player should know: lines that don't count, what is gone, what is dated in the future."""
         problems = [*self.book.shelf.gone_problems(), *self.book.shelf.problems]
-        told = list(map(str, problems[:_MOST_NOTICES]))
+        lines = list(map(str, problems[:_MOST_NOTICES]))
         if len(problems) > _MOST_NOTICES:
-            told.append(f"and {len(problems) - _MOST_NOTICES:,} more: `coach log check` tells them all")
+            lines.append(f"and {len(problems) - _MOST_NOTICES:,} more: `coach log check` tells them all")
         if ahead := self._states.ahead:
             first = min(ahead.values(), key=lambda rep: (rep.day_number, rep.id))
-            told.append(
+            lines.append(
                 f"{self.book.place_of(first.id)}: {counted(len(ahead), 'repetition')} dated after today, the first on "
                 f"{first.day}: kept, and left out of planning until then (is this machine's clock right?)"
             )
-        return tuple(told)
+        return tuple(lines)
 
 
 def _at_ms(word: Word) -> int:

@@ -50,17 +50,17 @@ def chosen_player(known: list[Player], name: str) -> Player | None:
     UsageError where several could be.
     """
     if not name:
-        found = known
+        meant = known
     else:
         bare = bare_name(name)
-        found = [one for one in known if bare_name(one.name) == bare]
-        found = found or [one for one in known if len(name) >= 6 and _ends(one, name)]
-    if len(found) > 1:
-        names = ", ".join(f"{one.name} ({one.id[-6:]})" for one in found)
+        meant = [one for one in known if bare_name(one.name) == bare]
+        meant = meant or [one for one in known if len(name) >= 6 and _ends(one, name)]
+    if len(meant) > 1:
+        names = ", ".join(f"{one.name} ({one.id[-6:]})" for one in meant)
         raise UsageError(
             Problem(f"several players: {names}", "--player", guess="name one, or the letters in brackets")
         )
-    return found[0] if found else None
+    return meant[0] if meant else None
 
 
 def checked_name(name: str) -> str:

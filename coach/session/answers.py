@@ -182,10 +182,10 @@ def _at(text: str) -> tuple[At, str]:
     layer = " ".join(words[: result if tempo is None else tempo])
     rest = " ".join(words[result if tempo is None else tempo + 1 :])
     if not phrase or not layer or phrase.count("/") > 1 or layer[0].isdecimal():
-        found = f"found at {text!r}" if text else "found at alone"
+        written = f"found at {text!r}" if text else "found at alone"
         place = text.split("/")[0].split() or ["PHRASE"]
         raise ValueError(
-            f"{found}, expected at PHRASE/LAYER, the tempo where it was not the rung, and a result|"
+            f"{written}, expected at PHRASE/LAYER, the tempo where it was not the rung, and a result|"
             f"at {place[0]}/together 60 clean?"
         )
     if tempo is None:

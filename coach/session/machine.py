@@ -65,7 +65,7 @@ from coach.session.turns import (
     reopened,
     sound_of,
     stand,
-    told,
+    with_notice,
 )
 
 
@@ -217,8 +217,8 @@ def _wrong(task: Task, label: int, note: int = 0) -> Notice | None:
 
 def _confirm(session: Session, state: Rating | Amending, event: on.Confirm) -> Result:
     if isinstance(state, Amending):
-        return told(state.number, amend(session, state, state.marks.faults))
-    return told(len(session.played), rate(session, state, state.marks.faults))
+        return with_notice(state.number, amend(session, state, state.marks.faults))
+    return with_notice(len(session.played), rate(session, state, state.marks.faults))
 
 
 def _rated(session: Session, state: Ready, event: on.Rated) -> Result:
@@ -287,15 +287,15 @@ def _chosen(session: Session, state: Ready | Listening | Playing, excerpt: Excer
 
 def _reload(session: Session, state: Ready | Rest, event: on.Reload) -> Result:
     session = replace(session, drills={**session.drills, event.drill.id: event.drill})
-    told = (on.Tell(notices.Reloaded(event.drill.title)),)
+    news = (on.Tell(notices.Reloaded(event.drill.title)),)
     if isinstance(state, Rest) or state.task.excerpt.drill != event.drill.id:
-        return session, told
+        return session, news
     try:
         drill, passage = passage_in(session, state.task.excerpt)
     except KeyError as missing:
         return session, (on.Tell(notices.Missing(missing.args[0])),)
     session, task = reopened(session, replace(state.task, drill=drill, passage=passage))
-    return replace(session, state=replace(state, task=task)), told
+    return replace(session, state=replace(state, task=task)), news
 
 
 def _pause(
@@ -329,8 +329,8 @@ def _undo(session: Session, state: State, event: on.Undo) -> Result:
     if isinstance(state, Playing | Rating | Amending) and state.marks.before:
         marks = state.marks.undone()
         now, then = set(state.marks.faults), set(marks.faults)
-        told = notices.MarksTakenBack(tuple(sorted(now - then)), tuple(sorted(then - now)))
-        return replace(session, state=replace(state, marks=marks)), (on.Tell(told),)
+        change = notices.MarksTakenBack(tuple(sorted(now - then)), tuple(sorted(then - now)))
+        return replace(session, state=replace(state, marks=marks)), (on.Tell(change),)
     if isinstance(state, Amending) and session.played[state.number].rep.rated:
         return session, (on.Tell(notices.Plain.ONLY_THE_LAST),)
     rated = [number for number, played in enumerate(session.played) if played.rep.rated]
@@ -340,8 +340,8 @@ def _undo(session: Session, state: State, event: on.Undo) -> Result:
     faults = last.rep.faults or ()
     amending = Amending(last.turn, last.task, rated[-1], Marks(faults))
     session, void = with_correction(session, last.rep, None, void=True)
-    told_back = notices.RatingTakenBack(last.task.passage.title, last.rep.tempo_bpm, faults)
-    return replace(session, coaching=last.coaching, state=amending), (on.Silence(), void, on.Tell(told_back))
+    taken_back = notices.RatingTakenBack(last.task.passage.title, last.rep.tempo_bpm, faults)
+    return replace(session, coaching=last.coaching, state=amending), (on.Silence(), void, on.Tell(taken_back))
 
 
 def _stop(session: Session, state: State, event: on.Stop) -> Result:

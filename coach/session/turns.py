@@ -22,23 +22,23 @@ Result = tuple[Session, tuple[Effect, ...]]
 
 def enter(session: Session, number: int) -> Result:
     """The first item from `number` on that can be practised."""
-    told: tuple[Effect, ...] = ()
+    news: tuple[Effect, ...] = ()
     while (following := session.coaching.next_item(number)) is not None:
         number, item = following
         session, turn_id = with_id(session, session.now_ms)
         turn = Turn(turn_id, number, item, session.now_ms)
         if item.excerpt is None:
-            return replace(session, state=Rest(turn)), told
+            return replace(session, state=Rest(turn)), news
         try:
             drill, passage = passage_in(session, item.excerpt)
         except KeyError as missing:
-            told = (*told, Tell(notices.LeftOut(missing.args[0])))
+            news = (*news, Tell(notices.LeftOut(missing.args[0])))
             number += 1
             continue
         coaching, tempo_bpm, tries = session.coaching.entered(drill, item.excerpt, item, session.day)
         ready = Ready(turn, Task(drill, passage, tempo_bpm, tries))
-        return replace(session, coaching=coaching, state=ready), told
-    return replace(session, state=Done()), (*told, Finished())
+        return replace(session, coaching=coaching, state=ready), news
+    return replace(session, state=Done()), (*news, Finished())
 
 
 def passage_in(session: Session, excerpt: Excerpt) -> tuple[Drill, Passage]:
@@ -120,13 +120,13 @@ def _ruled(session: Session, number: int, played: Played, saved: SaveRep | Save)
             easier = Task(task.drill, passage_of(task.drill, excerpt), session.coaching.rung_bpm(excerpt))
             return replace(session, state=Ready(turn, easier)), (saved, Tell(notices.Relieved(release)))
         case Over(left):
-            told = (Tell(notices.LeftForToday(task.passage.title)),) if left else ()
+            news = (Tell(notices.LeftForToday(task.passage.title)),) if left else ()
             session, entered = enter(session, turn.number + 1)
-            return session, (saved, *told, *entered)
+            return session, (saved, *news, *entered)
 
 
-def told(number: int, result: Result) -> Result:
-    """With what a rating brought told right after it is saved."""
+def with_notice(number: int, result: Result) -> Result:
+    """With a notice of what a rating brought right after it is saved."""
     session, (saved, *rest) = result
     played, music = session.played[number], session.music
     rep, faults = played.rep, played.rep.faults or ()

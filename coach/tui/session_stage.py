@@ -72,7 +72,7 @@ class SessionStage(CoachScreen):
         self._started_ms = practice.now_ms()
         self._sound_shown: SoundStatus | None = None
         """What is wrong with the sound as the message line last had room to show it in full."""
-        self._sound_told: SoundStatus | None = None
+        self._sound_seen: SoundStatus | None = None
         """The same once the player has gone on: it is told once and then gives way."""
 
     def compose(self) -> ComposeResult:
@@ -203,9 +203,9 @@ class SessionStage(CoachScreen):
     def send(self, event: SessionEvent) -> bool:
         """Give the session an event and show what came of it."""
         before = self.practice.session.phase
-        self._sound_told = self._sound_shown
-        told = self._sound_told
-        if told is not None and told.state is SoundState.SILENT and not self._silence_known():
+        self._sound_seen = self._sound_shown
+        seen = self._sound_seen
+        if seen is not None and seen.state is SoundState.SILENT and not self._silence_known():
             self.coach.save_settings({"sound": {"silent_note_seen": True}})
         taken = self.practice.send(event)
         if taken:
@@ -214,15 +214,15 @@ class SessionStage(CoachScreen):
 
     def _after(self, before: Phase | None = None, message: str = "") -> None:
         """The session has moved on: a fresh rating starts with a fresh brush, a new item says why it is there."""
-        session, told = self.practice.session, self.practice.take_notices()
+        session, new = self.practice.session, self.practice.take_notices()
         if before is not session.phase:
             self.brush, self.cursor, self.page = CHOKED, 0, 0
             self._last_label = 0
-        parts = [sentence(notice) for notice in told]
+        parts = [sentence(notice) for notice in new]
         turn = session.turn.id if session.turn else ""
         if turn != self._turn_id:
             self._turn_id = turn
-            if not [notice for notice in told if not isinstance(notice, Saved)]:
+            if not [notice for notice in new if not isinstance(notice, Saved)]:
                 parts.append(self._why())
         self.message = BETWEEN.join(part for part in parts if part) or message
         self._watch_time()
@@ -273,11 +273,11 @@ class SessionStage(CoachScreen):
         """What is wrong with the sound and is not told yet."""
         if self.practice.player is None:
             return ""
-        status, told = self.coach.player.status, self._sound_told
+        status, seen = self.coach.player.status, self._sound_seen
         if status.state is SoundState.SILENT and self._silence_known():
-            return "" if told else SILENT
+            return "" if seen else SILENT
         wrong = status.state in (SoundState.SILENT, SoundState.LOST)
-        return str(status) if wrong and status != told else ""
+        return str(status) if wrong and status != seen else ""
 
     def _suggested(self) -> list[str]:
         """What was suggested and is not certain."""
