@@ -177,7 +177,7 @@ def test_the_save_comes_before_every_other_effect_of_a_rating():
     after_start = effects[1:]
     assert isinstance(after_start[0], SaveRep)
     assert session.turn is not None
-    assert session.turn.rated == 1
+    assert len(session.turn.reps) == 1
 
 
 def test_a_mark_made_twice_is_taken_back_and_another_on_the_same_event_replaces_it():
@@ -241,7 +241,7 @@ def test_once_more_keeps_the_unrated_rep_as_unrated():
     assert [save.rep.faults for save in saves(effects)] == [None]
     assert session.phase is Phase.PLAYING
     assert session.turn is not None
-    assert session.turn.rated == 0
+    assert len(session.turn.reps) == 0
 
 
 def test_stopping_while_a_rating_is_asked_for_keeps_the_rep_as_unrated_and_never_as_clean():
@@ -475,7 +475,7 @@ def test_a_turn_that_runs_on_saves_unrated_reps_and_holds_the_rung():
     session, effects = drive(session, RunOn(), Confirm())
     assert [word.faults for word in corrections(effects)] == [()]
     assert session.turn is not None
-    assert session.turn.rated == 1
+    assert len(session.turn.reps) == 1
 
 
 def test_a_turn_that_runs_on_waits_its_own_pause_between_reps():
@@ -634,8 +634,19 @@ def test_a_phrase_offers_its_own_layers_and_a_join_those_of_the_drill():
     session, _ = drive(opened(2), Reload(drill), ChooseExcerpt(Excerpt("lamps", ("flue",), "bass")))
     assert layers_of(task_of(session)) == ("bass",)
     assert layers_of(task_of(opened(2))) == ("bass", "harmonics", TOGETHER)
+    _, effects = drive(session, ChooseExcerpt(Excerpt("lamps", ("flue",), "harmonics")))
+    assert notices(effects) == [Missing("harmonics")]
     session, _ = drive(session, ChooseExcerpt(Excerpt("lamps", ("lamp", "wick"), TOGETHER, Kind.JOIN)))
     assert layers_of(task_of(session)) == ("bass", "harmonics", TOGETHER)
+
+
+def test_an_easier_version_that_leaves_nothing_is_missing():
+    notes = (samples.event("bass", "0", "4", replace(Note(3, fret=0), droppable=True)),)
+    flue = Phrase("flue", "Flue", (Bar(FOUR_FOUR, Fraction(4), notes),), ("bass",))
+    drill = replace(sample_drill(), phrases=(*sample_drill().phrases, flue))
+    easier = Excerpt("lamps", ("flue",), "bass", easier=True)
+    _, effects = drive(opened(2), Reload(drill), ChooseExcerpt(easier))
+    assert notices(effects)[1:] == [Missing(easier.key)]
 
 
 def test_the_local_time_of_each_repetition_is_that_of_its_moment():

@@ -45,11 +45,7 @@ class Turn:
     item: PlanItem
     started_ms: int
     reps: tuple[Rep, ...] = ()
-    """Saved in this turn so far, in order."""
-
-    @property
-    def rated(self) -> int:
-        return sum(rep.rated for rep in self.reps)
+    """Rated in this turn so far, in order."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -192,7 +188,7 @@ class Coaching:
         return Ruling(self.opened(drill, instead, day, slower), step, Instead(instead, release))
 
     def _going_on(self, drill: Drill, excerpt: Excerpt, turn: Turn, step: Step | None, tries: int) -> Then:
-        over = turn.rated >= max(turn.item.reps, 1)
+        over = len(turn.reps) >= max(turn.item.reps, 1)
         if self.adapts:
             over = over or turn.reps[-1].at_ms - turn.started_ms > turn.item.minutes * OVERTIME * 60_000
             over = over or (step is not None and step.kind is Moved.LANDED)

@@ -175,9 +175,9 @@ def _rep_ended(session: Session, state: Playing, event: on.RepEnded) -> Result:
     if not state.runs_on:
         rating = Rating(state.turn, state.task, state.began_ms, state.marks)
         return replace(session, state=rating), ()
-    session, turn, saved = with_unrated(session, state)
+    session, saved = with_unrated(session, state)
     task = replace(at_rung(session, state.task), heard=False)
-    ready = Ready(turn, task, runs_on=True)
+    ready = Ready(state.turn, task, runs_on=True)
     return replace(session, state=ready), (saved, on.AutoGo(session.run_on_pause_s))
 
 
@@ -236,7 +236,9 @@ def _again(session: Session, state: Ready | Playing | Rating | Amending, event: 
     if isinstance(ready, Ready) and (ready.turn.id, ready.task.excerpt) == (turn.id, task.excerpt):
         turn, task = ready.turn, ready.task
     elif kept:
-        reps = tuple(played.rep for played in session.played if played.turn.id == turn.id)
+        reps = tuple(
+            played.rep for played in session.played if played.turn.id == turn.id and played.rep.rated
+        )
         turn, task = replace(turn, reps=reps), replace(task, heard=False)
     session, started = begin(session, turn, task)
     return session, (*kept, *started)

@@ -140,9 +140,8 @@ def with_rep(
     )
 
 
-def with_unrated(session: Session, state: Playing | Rating) -> tuple[Session, Turn, SaveRep]:
-    """The session with a repetition played but not rated, and the turn with it."""
-    before, turn = session.coaching, state.turn
+def with_unrated(session: Session, state: Playing | Rating) -> tuple[Session, SaveRep]:
+    """The session with a repetition played but not rated."""
     session, rep = with_rep(session, state, None)
-    session = replace(session, played=(*session.played, Played(rep, state.task, turn, before)))
-    return session, replace(turn, reps=(*turn.reps, rep)), SaveRep(rep, state.task.passage.logged)
+    played = Played(rep, state.task, state.turn, session.coaching)
+    return replace(session, played=(*session.played, played)), SaveRep(rep, state.task.passage.logged)

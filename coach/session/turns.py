@@ -150,7 +150,7 @@ def keep(session: Session, state: State) -> Result:
             if any(fault.result.fails for fault in marks.faults):
                 session, effects = rate(session, state, marks.faults)
                 return session, effects[:1]
-            session, _, saved = with_unrated(session, state)
+            session, saved = with_unrated(session, state)
             return session, (saved,)
         case Amending(_, _, number, marks) if marks.faults or session.played[number].rep.rated:
             session, effects = amend(session, state, marks.faults)
