@@ -27,6 +27,7 @@ from coach.score.musicxml_out import musicxml_text
 from coach.score.page import html_page
 from coach.score.tab import text_tab
 from coach.score.write import write_drill
+from coach.strings.units import midi_from_hz
 from tests.drillfile_drafts import drafts
 
 DRILLS = sorted((Path(__file__).parent.parent / "drills").glob("*.yaml"))
@@ -204,7 +205,7 @@ def test_midi_notes_sound_the_physical_pitches(path: Path) -> None:
     wanted = sorted(
         (
             event.onset * drill.tempo.beat_whole * 4,
-            placed.sounding_midi - (24 if placed.note.is_harmonic else 0),
+            midi_from_hz(placed.sounding_hz, drill.instrument.a4_hz) - (24 if placed.note.is_harmonic else 0),
         )
         for event in passage.events
         for placed in event.notes

@@ -32,6 +32,7 @@ from coach.score.strands import Choices
 from coach.score.unpack import parse_xml, unpacked
 from coach.score.write import write_drill
 from coach.strings.instrument import Node
+from coach.strings.units import midi_from_hz
 from tests.drillfile_drafts import drafts
 
 DRILLS = sorted((Path(__file__).parent.parent / "drills").glob("*.yaml"))
@@ -325,7 +326,7 @@ def test_drill_to_midi_and_back_keeps_pitches_onsets_layers_and_phrases(path: Pa
     def sounding(one: Drill) -> list[tuple[str, Fraction, int]]:
         passage = passage_of(one, whole_piece(one))
         return sorted(
-            (event.layer, event.onset, round(placed.sounding_midi))
+            (event.layer, event.onset, round(midi_from_hz(placed.sounding_hz)))
             for event in passage.events
             for placed in event.notes
         )
@@ -427,7 +428,9 @@ def test_a_diamond_head_is_a_harmonic_and_the_node_search_places_it(tmp_path: Pa
     )
     assert set(drill.layers) == {"harmonics", "bass"}
     passage = passage_of(drill, whole_piece(drill))
-    sounding = [round(p.sounding_midi) for e in passage.events if e.layer == "harmonics" for p in e.notes]
+    sounding = [
+        round(midi_from_hz(p.sounding_hz)) for e in passage.events if e.layer == "harmonics" for p in e.notes
+    ]
     assert sounding == [62, 66]
 
 

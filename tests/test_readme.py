@@ -12,7 +12,7 @@ import pytest
 from coach.cli import COMMANDS, main
 from coach.folder.actions import Keymap
 from coach.folder.settings import SETTINGS, Settings, read_settings
-from coach.ground.fields import Number, Whole, Word
+from coach.ground.kinds import Number, Whole, Word
 from coach.learning.ladder import after, new_ladder, open_day
 from coach.score.load import read_drill
 from coach.session.answers import read_answers

@@ -18,9 +18,7 @@ from coach.strings.instrument import Instrument, Node
 
 RATE = 48_000
 BASS = Instrument.of(["G2", "D2", "A1", "E1"], 864.0)
-LOW = PlacedEvent(
-    1, "bass", Fraction(0), Fraction(4), 0, Fraction(0), (PlacedNote(Note(3, 0), "", 41.2, 28.0),)
-)
+LOW = PlacedEvent(1, "bass", Fraction(0), Fraction(4), 0, Fraction(0), (PlacedNote(Note(3, 0), "", 41.2),))
 HIGH = PlacedEvent(
     2,
     "harmonics",
@@ -28,7 +26,7 @@ HIGH = PlacedEvent(
     Fraction(1),
     0,
     Fraction(1),
-    (PlacedNote(Note(1, node=Node(1, 5), ending="ring"), "k", 367.1, 66.0),),
+    (PlacedNote(Note(1, node=Node(1, 5), ending="ring"), "k", 367.1),),
 )
 METER = Meter.of(4, 4)
 BAR = PassageBar(1, "p", Fraction(0), Fraction(4), METER, Fraction(1), Fraction(0))

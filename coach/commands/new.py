@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
 from coach.commands.common import add_folder, add_output, places_of, say, say_folder, write_output
-from coach.ground.fields import Whole
+from coach.ground.kinds import Whole
 from coach.ground.plain import plain_text
 from coach.ground.problem import CoachError, Problem, UsageError
 from coach.ground.source import Report, Scalar

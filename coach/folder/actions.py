@@ -15,7 +15,8 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from functools import cached_property
 
-from coach.ground.fields import Group, Items, Kind, Row, Rows, Values, did_you_mean, kind_of, word_of
+from coach.ground.fields import Group, Kind, Row, Rows, Values, did_you_mean, kind_of, word_of
+from coach.ground.kinds import Items
 from coach.ground.source import Node, Report, Scalar, nearest
 from coach.rating.fault import causes_of
 from coach.rating.table import CAUSES, RESULTS, Cause
@@ -325,11 +326,6 @@ def shown_key(key: str) -> str:
     *modifiers, last = key.split("+")
     names = {"escape": "esc", "backspace": "bksp"}
     return "+".join([*modifiers, _SIGNS.get(last, names.get(last, last))])
-
-
-def label_keys(count: int, first: int = 1) -> dict[int, str]:
-    """Which key marks which event: labels `first` to `count`, as far as there are keys."""
-    return dict(zip(range(first, count + 1), LABEL_KEYS, strict=False))
 
 
 def _clashes(

@@ -13,8 +13,9 @@ from typing import Any
 
 from coach.folder.actions import Keymap, KeymapKey
 from coach.ground.compose import compose
-from coach.ground.fields import Number, Section, Truth, Whole, Word, row
+from coach.ground.fields import Section, row
 from coach.ground.files import write_whole
+from coach.ground.kinds import Number, Truth, Whole, Word
 from coach.ground.problem import CoachError, Problem
 from coach.ground.source import (
     FileKind,

@@ -100,13 +100,6 @@ def own_drills(places: Places) -> list[Path]:
     return _drills_in(places.drills)
 
 
-def all_drills(places: Places) -> list[Path]:
-    """The player's own drills, then the built-in ones whose file name is not taken by an own one."""
-    own = own_drills(places)
-    taken = {path.stem for path in own}
-    return own + [path for path in builtin_drills() if path.stem not in taken]
-
-
 _ELSEWHERE = "--folder DIR names another practice folder"
 
 

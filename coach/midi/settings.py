@@ -5,20 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
-from coach.ground.fields import (
-    Group,
-    Items,
-    Kind,
-    Number,
-    Row,
-    Rows,
-    Text,
-    Truth,
-    Values,
-    Whole,
-    row,
-    word_of,
-)
+from coach.ground.fields import Group, Kind, Row, Rows, Values, row, word_of
+from coach.ground.kinds import Items, Number, Text, Truth, Whole
 from coach.ground.source import Node, Report, Sequence
 from coach.midi.pedal import ACTIONS, Action, Foot, Trigger
 

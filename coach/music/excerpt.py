@@ -22,7 +22,6 @@ from functools import cached_property
 from coach.ground.codec import plain_of
 from coach.music.drill import TOGETHER, Bar, Drill, Event, Note, Phrase
 from coach.music.rhythm import Meter, TempoMap, TempoSpan, count_text
-from coach.strings.units import midi_from_hz
 
 
 class Kind(StrEnum):
@@ -65,12 +64,11 @@ class Excerpt:
 
 @dataclass(frozen=True, slots=True)
 class PlacedNote:
-    """A note of a passage with its sounding pitch (MIDI number with a fraction, cents exact)."""
+    """A note of a passage with its sounding pitch."""
 
     note: Note
     node_key: str
     sounding_hz: float
-    sounding_midi: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -348,7 +346,7 @@ def _place(
         else:
             hz = instrument.fretted_hz(note.string, note.fret or 0)
             key = ""
-        placed.append(PlacedNote(note, key, hz, midi_from_hz(hz, instrument.a4_hz)))
+        placed.append(PlacedNote(note, key, hz))
     place = "+".join(item.node_key for item in placed if item.node_key)
     return PlacedEvent(0, event.layer, onset, hold, bar, event.beat, tuple(placed), place=place)
 

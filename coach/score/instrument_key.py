@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
-from coach.ground.fields import Block, Items, Kind, Number, Row, Text, Truth, Values, write_braces
+from coach.ground.fields import Block, Kind, Row, Values, write_braces
+from coach.ground.kinds import Items, Number, Text, Truth
 from coach.ground.source import Node, Report, Scalar
 from coach.score.limits import MAX_NAME
 from coach.score.music import split_guess
@@ -48,39 +49,39 @@ INSTRUMENT: dict[str, Row] = {
         Items(OpenNote(), STRINGS_RANGE[1], _STRINGS, STRINGS_RANGE[0], "strings"),
         "Open notes with their octaves, the highest string first, as tab is read.",
         required=True,
-        called=("tuning",),
-        taken=lambda instrument: tuple(string.name for string in instrument.strings),
+        also_called=("tuning",),
+        value_of=lambda instrument: tuple(string.name for string in instrument.strings),
     ),
     "scale_mm": Row(
         Number(*SCALE_MM_RANGE, "mm"),
         "Sounding length of an open string in mm.",
         required=True,
-        called=("scale",),
-        taken=lambda instrument: instrument.scale_mm,
+        also_called=("scale",),
+        value_of=lambda instrument: instrument.scale_mm,
     ),
     "name": Row(
         Id(),
         "A short name; node memory is kept apart for each instrument of its own name.",
         default="",
-        taken=lambda instrument: instrument.name,
+        value_of=lambda instrument: instrument.name,
     ),
     "a4_hz": Row(
         Number(*A4_HZ_RANGE, "Hz"),
         "Frequency of A4 in Hz, 440 where it is left out.",
         default=A4_HZ,
-        taken=lambda instrument: instrument.a4_hz,
+        value_of=lambda instrument: instrument.a4_hz,
     ),
     "stiffness": Row(
         Items(Number(*STIFFNESS_RANGE), STRINGS_RANGE[1], "[0.0003, 0.0004]", 1, "numbers", one_alone=True),
         "Stiffness B of the strings: one number, or one for each string.",
         default=(0.0,),
-        taken=_stiffness,
+        value_of=_stiffness,
     ),
     "fretted": Row(
         Truth(),
-        "no for a neck without wires.",
+        "Whether the neck has wires: no for a fretless one.",
         default=True,
-        taken=lambda instrument: instrument.fretted,
+        value_of=lambda instrument: instrument.fretted,
     ),
 }
 _BLOCK = Block(INSTRUMENT, f"{{strings: {_STRINGS}, scale_mm: 864}}")

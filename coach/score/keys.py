@@ -9,7 +9,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from fractions import Fraction
 
-from coach.ground.fields import Block, Items, Row, Text, Truth, Whole, Word
+from coach.ground.fields import Block, Row
+from coach.ground.kinds import Items, Text, Truth, Whole, Word
 from coach.ground.source import FileKind
 from coach.music.drill import Bar, ClickPattern, Drill, Phrase
 from coach.music.rhythm import MAX_BPM, MIN_BPM, Meter
@@ -71,12 +72,14 @@ def own_beat(drill: Drill) -> Fraction | None:
 
 
 TEMPO: dict[str, Row] = {
-    "start": Row(BPM, "The first rung in bpm.", required=True, taken=lambda drill: drill.tempo.start_bpm),
-    "goal": Row(BPM, "The tempo to reach in bpm.", required=True, taken=lambda drill: drill.tempo.goal_bpm),
+    "start": Row(BPM, "The first rung in bpm.", required=True, value_of=lambda drill: drill.tempo.start_bpm),
+    "goal": Row(
+        BPM, "The tempo to reach in bpm.", required=True, value_of=lambda drill: drill.tempo.goal_bpm
+    ),
     "beat": Row(
         NoteValue(),
         "The note value that the numbers count, as a part of a whole note: 1/4, 3/8; else the meter's beat.",
-        taken=own_beat,
+        value_of=own_beat,
     ),
 }
 
@@ -85,62 +88,66 @@ CLICK: dict[str, Row] = {
         Whole(1, 8, "clicks to a beat"),
         "Clicks to a counted beat.",
         default=1,
-        taken=lambda click: click.subdivision,
+        value_of=lambda click: click.subdivision,
     ),
     "placing": Row(
         Word(("beat", "bar", "offbeat")),
         "On every beat, on the bar's first beat, or half a beat late.",
         default="beat",
-        taken=lambda click: click.placing,
+        value_of=lambda click: click.placing,
     ),
     "silent": Row(
         SilentBars(),
         "`1 of 4`: the last of each four bars has no click.",
         default=(0, 0),
-        taken=lambda click: (click.silent_bars, click.silent_every),
+        value_of=lambda click: (click.silent_bars, click.silent_every),
     ),
     "accent": Row(
         Truth(),
         "Whether the first beat of a group has its own sound.",
         default=True,
-        taken=lambda click: click.accent,
+        value_of=lambda click: click.accent,
     ),
 }
 
 ASSIGNMENT: dict[str, Row] = {
-    "student": Row(_NAME, "Who is to play it.", default="", taken=lambda one: one.student),
-    "teacher": Row(_NAME, "Who asks for it.", default="", taken=lambda one: one.teacher),
-    "goal": Row(BPM, "The tempo to reach in bpm.", taken=lambda one: one.goal_bpm),
-    "due": Row(Day(), "The day by which: YYYY-MM-DD.", taken=lambda one: one.due),
-    "note": Row(Text(), "What to look for.", default="", taken=lambda one: one.note),
+    "student": Row(_NAME, "Who is to play it.", default="", value_of=lambda one: one.student),
+    "teacher": Row(_NAME, "Who asks for it.", default="", value_of=lambda one: one.teacher),
+    "goal": Row(BPM, "The tempo to reach in bpm.", value_of=lambda one: one.goal_bpm),
+    "due": Row(Day(), "The day by which: YYYY-MM-DD.", value_of=lambda one: one.due),
+    "note": Row(Text(), "What to look for.", default="", value_of=lambda one: one.note),
     "id": Row(
         _NAME,
         "Its id, kept when it is merged; made when it is first handed out.",
         default="",
-        taken=lambda one: one.id,
+        value_of=lambda one: one.id,
     ),
 }
 
 BAR: dict[str, Row] = {
-    "cue": Row(Text(), "What to think of in this bar.", default="", taken=lambda place: place.bar.cue),
-    "dynamics": Row(_NAME, "How loud: p, mf, a swell.", default="", taken=lambda place: place.bar.dynamics),
+    "cue": Row(Text(), "What to think of in this bar.", default="", value_of=lambda place: place.bar.cue),
+    "dynamics": Row(
+        _NAME, "How loud: p, mf, a swell.", default="", value_of=lambda place: place.bar.dynamics
+    ),
     "meter": Row(
         MeterSign(),
         "A new meter from this bar to the end of the phrase, or to the next one.",
-        taken=own_meter,
+        value_of=own_meter,
     ),
     "tempo": Row(
         TempoChange(),
         "A new tempo from this bar on, against the drill's: `80%`, or `100% to 80%` gradually over this bar.",
-        taken=own_tempo,
+        value_of=own_tempo,
     ),
     "pickup": Row(
         Beats(),
         "Only in a phrase's first bar: how many beats it has; they are counted up to the bar line.",
-        called=("anacrusis",),
-        taken=own_length,
+        also_called=("anacrusis",),
+        value_of=own_length,
     ),
-    "times": Row(Whole(1, MAX_TIMES, "times"), "Play this bar so many times.", default=1, called=("repeat",)),
+    "times": Row(
+        Whole(1, MAX_TIMES, "times"), "Play this bar so many times.", default=1, also_called=("repeat",)
+    ),
 }
 
 
@@ -150,64 +157,72 @@ def own_name(phrase: Phrase) -> str | None:
 
 
 PHRASE: dict[str, Row] = {
-    "id": Row(Id(), "Its id, kept for good: the log knows the phrase by it.", taken=lambda phrase: phrase.id),
-    "name": Row(_NAME, "What it is called.", taken=own_name),
-    "cue": Row(Text(), "What to think of in this phrase.", default="", taken=lambda phrase: phrase.cue),
+    "id": Row(
+        Id(), "Its id, kept for good: the log knows the phrase by it.", value_of=lambda phrase: phrase.id
+    ),
+    "name": Row(_NAME, "What it is called.", value_of=own_name),
+    "cue": Row(Text(), "What to think of in this phrase.", default="", value_of=lambda phrase: phrase.cue),
     "meter": Row(MeterSign(), "Its meter, where it is not the drill's."),
     "bars": Row(Parts(), "Its bars: each starts with a dash and has a line for every layer.", required=True),
 }
 
 DRILL: dict[str, Row] = {
-    "drill": Row(Version(), "Version of this format: 1.", required=True, taken=lambda drill: FORMAT_VERSION),
+    "drill": Row(
+        Version(), "Version of this format: 1.", required=True, value_of=lambda drill: FORMAT_VERSION
+    ),
     "id": Row(
         Id(),
         "Its id, kept for good: the log knows the drill by it, whatever its title becomes.",
-        taken=lambda drill: drill.id,
+        value_of=lambda drill: drill.id,
     ),
     "title": Row(
-        _NAME, "What it is called.", required=True, called=("name",), taken=lambda drill: drill.title
+        _NAME, "What it is called.", required=True, also_called=("name",), value_of=lambda drill: drill.title
     ),
-    "composer": Row(_NAME, "Who wrote the music.", default="", taken=lambda drill: drill.composer),
+    "composer": Row(_NAME, "Who wrote the music.", default="", value_of=lambda drill: drill.composer),
     "about": Row(
-        Text(), "What it is for.", default="", called=("description",), taken=lambda drill: drill.about
+        Text(),
+        "What it is for.",
+        default="",
+        also_called=("description",),
+        value_of=lambda drill: drill.about,
     ),
     "tags": Row(
         Items(_NAME, MAX_TAGS, "[first look, two strings]", name="tags"),
         "Words to find it by.",
         default=(),
-        taken=lambda drill: drill.tags,
+        value_of=lambda drill: drill.tags,
     ),
     "instrument": Row(
         InstrumentKey(),
         "The instrument: its strings and their length, or a ready one's name.",
         required=True,
-        taken=lambda drill: drill.instrument,
+        value_of=lambda drill: drill.instrument,
     ),
     "meter": Row(
         MeterSign(),
         "`4/4`; `6/8 in 2` counts two beats; `7/8 in 2+2+3` gives accents.",
         required=True,
-        called=("time",),
-        taken=first_meter,
+        also_called=("time",),
+        value_of=first_meter,
     ),
     "tempo": Row(
         Block(TEMPO, "{start: 50, goal: 80}"),
         "In bpm: where it begins, and the tempo to reach.",
         required=True,
-        called=("bpm",),
-        taken=lambda drill: drill,
+        also_called=("bpm",),
+        value_of=lambda drill: drill,
     ),
     "click": Row(
         Block(CLICK, "{subdivision: 2}"),
         "When the click sounds.",
         default=ClickPattern(),
-        taken=lambda drill: drill.click,
+        value_of=lambda drill: drill.click,
     ),
     "count_in": Row(
-        Whole(1, 4, "bars"), "Bars of count-in.", default=1, taken=lambda drill: drill.count_in_bars
+        Whole(1, 4, "bars"), "Bars of count-in.", default=1, value_of=lambda drill: drill.count_in_bars
     ),
     "assignment": Row(Block(ASSIGNMENT, "{goal: 72, due: 2026-12-24}"), "What a teacher asks for."),
-    "phrases": Row(Parts(), "The phrases.", required=True, called=("parts",)),
+    "phrases": Row(Parts(), "The phrases.", required=True, also_called=("parts",)),
     "order": Row(
         Order(), "The whole piece: phrases by id or name, `x2` for repeats: `(intro, theme x2) x2, coda`."
     ),

@@ -9,7 +9,8 @@ from typing import Any
 
 from coach.ground.days import day_from
 from coach.ground.digits import whole_number
-from coach.ground.fields import Kind, Text, did_you_mean, kind_of, repair, shorten, word_of
+from coach.ground.fields import Kind, did_you_mean, kind_of, repair, shorten, word_of
+from coach.ground.kinds import Text
 from coach.ground.source import Node, Report, Scalar, Sequence
 from coach.music.rhythm import Meter
 from coach.score.ids import slug

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from coach.ground.fields import Number, Text, Truth, Word, row
+from coach.ground.fields import row
+from coach.ground.kinds import Number, Text, Truth, Word
 
 HEARING_NOTE = (
     "A click is heard for hours: keep it softer than you play, above all on headphones. "
