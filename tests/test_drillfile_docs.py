@@ -11,8 +11,24 @@ import pytest
 import yaml
 
 from coach.cli import main
+from coach.ground.kinds import Whole
+from coach.ground.slips import MAX_DEPTH
 from coach.music.drill import Drill
-from coach.score.keys import BLOCKS
+from coach.score.keys import BAR, BLOCKS
+from coach.score.limits import (
+    MAX_BARS,
+    MAX_BEATS,
+    MAX_EVENTS_IN_BAR,
+    MAX_LAYERS,
+    MAX_LINE,
+    MAX_NAME,
+    MAX_NOTES,
+    MAX_ORDER,
+    MAX_PHRASES,
+    MAX_PIECE_BARS,
+    MAX_TAGS,
+    MAX_TEXT,
+)
 from coach.score.load import read_drill
 from coach.score.schema import schema
 from coach.score.write import write_drill
@@ -157,3 +173,40 @@ def test_the_schema_accepts_every_example(example: str) -> None:
     loaded = json.loads(json.dumps(yaml.safe_load(whole_file(example)), default=str))
     errors = list(jsonschema.Draft202012Validator(schema()).iter_errors(loaded))
     assert [error.message for error in errors] == []
+
+
+def table_of(heading: str) -> list[str]:
+    """The names in the first column of a section's table."""
+    section = PAGE.split(f"\n## {heading}\n")[1].split("\n## ")[0]
+    return re.findall(r"^\| `(\w+)` \|", section, re.MULTILINE)
+
+
+def test_the_table_of_a_bars_keys_has_every_key_in_order() -> None:
+    assert table_of("Bars") == list(BAR)
+
+
+def test_the_limits_on_the_page_are_the_readers() -> None:
+    limits = PAGE.split("\n## Limits\n")[1].split("\n## ")[0]
+    for number, what in (
+        (MAX_PHRASES, "phrases"),
+        (MAX_BARS, "bars"),
+        (MAX_NOTES, "notes"),
+        (MAX_BEATS, "beats"),
+        (MAX_LAYERS, "layers"),
+        (MAX_EVENTS_IN_BAR, "events"),
+        (MAX_LINE, "characters"),
+        (MAX_TAGS, "tags"),
+        (MAX_TEXT, "characters"),
+        (MAX_DEPTH, "deep"),
+    ):
+        assert re.search(rf"\b{number:,} {what}", limits), (number, what)
+    assert f"{MAX_PIECE_BARS:,} bars" in limits
+    assert f"an order\nof {MAX_ORDER} phrases" in limits
+    assert f"names of {MAX_NAME}" in limits
+
+
+@pytest.mark.parametrize(("block", "key"), [("tempo", "goal"), ("", "count_in")])
+def test_a_range_on_the_page_is_the_readers(block: str, key: str) -> None:
+    kind = BLOCKS[block][key].kind
+    assert isinstance(kind, Whole)
+    assert f"{kind.low} to {kind.high}" in PAGE.replace("\n", " ")

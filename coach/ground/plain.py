@@ -65,6 +65,14 @@ def visible(text: str) -> str:
     return _SILENT.sub("·", text)
 
 
+def brief(value: Any, longest: int = 60) -> str:
+    """A value as a program writes it, plain and short enough for a message."""
+    try:
+        return plain_text(repr(value), longest)
+    except ValueError:  # a whole number of more digits than Python writes
+        return "a number of very many digits"
+
+
 def json_text(value: Any, indent: int | None = None, **options: Any) -> str:
     """JSON as people read it, in which no character is left that a terminal might obey: those are escaped, not lost.
 
