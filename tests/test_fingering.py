@@ -51,9 +51,9 @@ def written_out_cost(notes: list[tuple[WantedNote, Place]], limits: FingeringSet
                 lost = (taken.onset_s + taken.duration_s - note.onset_s) / taken.duration_s
                 total += 20.0 + 40.0 * lost
         together = [old for old in past if old[0].onset_s == note.onset_s]
+        if together and (place.plucking_hand or any(old[1].plucking_hand for old in together)):
+            return None
         if place.plucking_hand:
-            if any(old[1].plucking_hand for old in together):
-                return None
             continue
         if place.fret == 0:
             continue
@@ -205,9 +205,17 @@ def test_what_is_beyond_reach_is_a_warning_and_no_refusal() -> None:
 
 def test_the_plucking_hand_has_no_limit_of_reach() -> None:
     held = [WantedNote(0.0, 2.0, midi_from_note("F1"), 3)]
-    fingering = find_fingering(BASS, wanted("D3"), held, FingeringSettings(upto=3))
+    melody = [WantedNote(0.5, 0.5, midi_from_note("D3"))]
+    fingering = find_fingering(BASS, melody, held, FingeringSettings(upto=3))
     assert fingering.choices[1].place.plucking_hand
     assert fingering.choices[1].span_mm == 0.0
+
+
+def test_a_touching_plucking_hand_strikes_no_bass_note_at_once() -> None:
+    # Common practice, no source; the search and the checker ask `coach.strings.hand`.
+    held = [WantedNote(0.0, 2.0, midi_from_note("F1"), 3)]
+    fingering = find_fingering(BASS, wanted("D3"), held, FingeringSettings(upto=3))
+    assert not fingering.choices[1].place.plucking_hand
 
 
 def test_partial_7_is_found_only_within_the_tolerance() -> None:

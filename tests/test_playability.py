@@ -158,3 +158,41 @@ def test_findings_come_in_order_and_stand_at_their_bar() -> None:
     for each in findings:
         event = drill.phrases[each.phrase].bars[each.bar].events[each.event]
         assert event.layer == each.layer
+
+
+@pytest.mark.parametrize(
+    ("bass", "harmonics", "message"),
+    [
+        # Called good before there were rules of hands; each is impossible to any player.
+        ("1 E:3(2) for 2", "1 A:<5>(2)+D:<5>(2)", "finger 2 is needed at E:3 and at A:<5> at once"),
+        ("1 A:5(1) for 2", "1 D:<3.2>(2)", "finger 2 at D:<3.2> would lie behind finger 1 at A:5"),
+        ("1 E:0", "1 G:<24>(touch)", "the plucking hand touches G:<24> and can't strike E:0 at once"),
+        ("1 E:3(1) for 2", "1 G:<5>(2)+D:<4>", "E:3, D:<4>, G:<5>: no finger is left"),
+    ],
+)
+def test_what_two_hands_cannot_do_is_an_error(bass: str, harmonics: str, message: str) -> None:
+    finding = only(check_playability(drill_of(f"{bass} | {harmonics}")))
+    assert finding.severity == "error"
+    assert finding.message.startswith(message)
+
+
+@pytest.mark.parametrize(
+    ("bass", "harmonics"),
+    [
+        ("1 E:3(1) for 2", "1 A:<5>(3)+D:<5>(3)"),
+        ("1 E:3(1) for 2", "1 A:<5>(3)+D:<5>(4)"),
+        ("1 E:3(T) for 2", "1 A:<3.2>(1)"),
+        ("1 E:0 for 2", "2 G:<24>(touch)"),
+        ("1 E:3(2) for 1", "2 A:<5>(2)"),
+        ("1 E:3(1) for 2", "1 G:<5>(3)+D:<4>(2)"),
+        ("1 E:3 for 2", "1 G:<5>+D:<4>"),
+    ],
+)
+def test_what_two_hands_can_do_is_no_error(bass: str, harmonics: str) -> None:
+    assert check_playability(drill_of(f"{bass} | {harmonics}")) == []
+
+
+def test_a_warning_of_reach_names_the_fingers() -> None:
+    finding = only(check_playability(drill_of("1 E:1(1) for 2 | 1 G:<5>(4)")))
+    assert finding.severity == "warning"
+    assert finding.message.startswith("E:1 (finger 1) and G:<5> (finger 4) are")

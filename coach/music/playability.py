@@ -1,7 +1,8 @@
 """Whether a drill can be played: its nodes exist, no string is needed twice, the hand reaches and arrives in time.
 
-Conventions: everything is judged with all layers together, phrase by phrase, at the goal tempo. A string needed twice
-and a pitch or node that physics doesn't give are errors; reach and hand speed are warnings, because hands differ.
+Conventions: everything is judged with all layers together, phrase by phrase, at the goal tempo. A string needed twice,
+a pitch or node that physics doesn't give and what two hands can't do (`coach.strings.hand`, which the node search asks
+too) are errors; reach and hand speed are warnings, because hands differ.
 The fretting hand's place at an onset is the mean of what it newly touches or stops there; what the plucking hand
 touches has no limit of reach and moves no fretting hand.
 """
@@ -17,6 +18,7 @@ from functools import lru_cache
 from coach.ground.problem import Severity
 from coach.music.drill import Drill, Note
 from coach.music.excerpt import Excerpt, Passage, PlacedEvent, passage_of
+from coach.strings.hand import Finger, finger_fault, plucks
 from coach.strings.instrument import Instrument, Node, nearest_nodes, nodes_written
 from coach.strings.reach import USUAL, bass_places, places_for
 from coach.strings.units import nearest_note, note_name
@@ -61,7 +63,8 @@ def check_playability(
         of_phrase = [
             *_wrong_notes(drill, passage),
             *_clashes(drill, passage, _written_holds(drill, index)),
-            *_reaches(drill.instrument, passage, reach_mm),
+            *_plucking(drill.instrument, passage),
+            *_fretting(drill.instrument, passage, reach_mm),
             *_moves(drill, passage, hand_speed_mm_s),
         ]
         of_phrase.sort(key=lambda item: item[0].onset)
@@ -187,34 +190,67 @@ def _elsewhere(instrument: Instrument, note: Note) -> str:
     return f"the same note: {instrument.string_label(best.string)}:{best.text}"
 
 
-def _reaches(instrument: Instrument, passage: Passage, reach_mm: float) -> Iterator[_Remark]:
-    """Moments at which the fretting hand has to span more than its reach."""
+def _plucking(instrument: Instrument, passage: Passage) -> Iterator[_Remark]:
+    """Moments at which the plucking hand touches a node and would have to strike more than that string."""
+    for _onset, events, notes in _moments(passage):
+        touched = [note for note in notes if note.plucking_hand_touch]
+        if plucks(len(notes), len(touched)):
+            continue
+        others = " and ".join(_name(instrument, note) for note in notes if note is not touched[0])
+        yield (
+            next(event for event in events if any(placed.note is touched[0] for placed in event.notes)),
+            "error",
+            f"the plucking hand touches {_name(instrument, touched[0])} and can't strike {others} at once",
+            "touch it with the fretting hand, or strike one of them later",
+        )
+
+
+def _fretting(instrument: Instrument, passage: Passage, reach_mm: float) -> Iterator[_Remark]:
+    """Moments at which the fretting hand's fingers can't be where they must, or span more than its reach."""
     held: list[tuple[Fraction, Note]] = []
-    for onset, group in itertools.groupby(passage.events, key=lambda event: event.onset):
-        events = list(group)
+    for onset, events, notes in _moments(passage):
         # A stop on a string that is played anew has been let go.
-        struck = {placed.note.string for event in events for placed in event.notes}
+        struck = {note.string for note in notes}
         held = [(until, note) for until, note in held if until > onset and note.string not in struck]
-        new = [placed.note for event in events for placed in event.notes if _uses_fretting_hand(placed.note)]
+        new = [note for note in notes if _uses_fretting_hand(note)]
         down = [note for _until, note in held] + new
-        if new and down:
-            low = min(down, key=lambda note: _position_mm(instrument, note))
-            high = max(down, key=lambda note: _position_mm(instrument, note))
-            span_mm = _position_mm(instrument, high) - _position_mm(instrument, low)
-            if span_mm > reach_mm:
-                yield (
-                    events[-1],
-                    "warning",
-                    f"{_name(instrument, low)} and {_name(instrument, high)} are {span_mm:.0f} mm apart; "
-                    f"a hand is taken to reach {reach_mm:g} mm",
-                    _less_span(low, high),
-                )
+        if new:
+            places = [
+                Finger(_position_mm(instrument, note), note.fretting_finger, _name(instrument, note))
+                for note in down
+            ]
+            if fault := finger_fault(places):
+                yield (_first_fretting(events), "error", fault, "other fingers, or a shorter hold")
+            yield from _spans(instrument, events, down, reach_mm)
         held += [
             (onset + event.hold, placed.note)
             for event in events
             for placed in event.notes
             if placed.note.fret
         ]
+
+
+def _spans(
+    instrument: Instrument, events: Sequence[PlacedEvent], down: Sequence[Note], reach_mm: float
+) -> Iterator[_Remark]:
+    low = min(down, key=lambda note: _position_mm(instrument, note))
+    high = max(down, key=lambda note: _position_mm(instrument, note))
+    span_mm = _position_mm(instrument, high) - _position_mm(instrument, low)
+    if span_mm > reach_mm:
+        yield (
+            events[-1],
+            "warning",
+            f"{_fingered(instrument, low)} and {_fingered(instrument, high)} are {span_mm:.0f} mm apart; "
+            f"a hand is taken to reach {reach_mm:g} mm",
+            _less_span(low, high),
+        )
+
+
+def _moments(passage: Passage) -> Iterator[tuple[Fraction, list[PlacedEvent], list[Note]]]:
+    """Onset, events and notes of everything that starts together."""
+    for onset, group in itertools.groupby(passage.events, key=lambda event: event.onset):
+        events = list(group)
+        yield onset, events, [placed.note for event in events for placed in event.notes]
 
 
 def _less_span(low: Note, high: Note) -> str:
@@ -228,10 +264,8 @@ def _moves(drill: Drill, passage: Passage, hand_speed_mm_s: float) -> Iterator[_
     """Moves of the fretting hand that are faster than its set speed at the goal tempo."""
     instrument = drill.instrument
     before: tuple[Fraction, float, str] | None = None
-    for onset, group in itertools.groupby(passage.events, key=lambda event: event.onset):
-        events = list(group)
-        notes = [placed.note for event in events for placed in event.notes]
-        notes = [note for note in notes if _uses_fretting_hand(note)]
+    for onset, events, struck in _moments(passage):
+        notes = [note for note in struck if _uses_fretting_hand(note)]
         if not notes:
             continue
         place_mm = sum(_position_mm(instrument, note) for note in notes) / len(notes)
@@ -262,6 +296,12 @@ def _uses_fretting_hand(note: Note) -> bool:
 
 def _position_mm(instrument: Instrument, note: Note) -> float:
     return instrument.position_mm(note.node) if note.node else instrument.fret_mm(note.fret or 0)
+
+
+def _fingered(instrument: Instrument, note: Note) -> str:
+    """A note with its finger, where it has one."""
+    name = _name(instrument, note)
+    return f"{name} (finger {note.fretting_finger})" if note.fretting_finger else name
 
 
 def _name(instrument: Instrument, note: Note) -> str:

@@ -10,7 +10,8 @@ fretting hand's last place; `speed`, the square of the speed needed against the 
 of the span to stopped notes still held and to what the hand does at the same onset, over the settable reach, and 30
 more beyond it (a warning, never a refusal: hands differ); `cut`, 20 to 60 where a string is taken away from a note that
 should still ring, by the share of its ring that is lost: a string can't ring two nodes, nor a node and a stopped note
-at once. Two notes of one onset never share a string, nor the plucking hand.
+at once. Two notes of one onset never share a string; a plucking hand that touches a node strikes nothing else then
+(`hand.plucks`), and the fretting hand has a finger for each place (`hand.finger_fault`).
 
 Search: the state is what still counts of the past: where the fretting hand last was and since when (more than a
 second makes no difference), and which strings are occupied, until when and by which stopped note. Dynamic
@@ -29,6 +30,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
+from coach.strings.hand import Finger, finger_fault, plucks
 from coach.strings.instrument import Instrument
 from coach.strings.reach import (
     USUAL,
@@ -96,11 +98,11 @@ class Fingering:
 _Held = tuple[int, int, float | None]
 """An occupied string: string, index of the note, mm of its stop (None when nothing is stopped)."""
 _HeldStrings = tuple[_Held, ...]
-_Hand = tuple[float, float, bool]
-"""Where the fretting hand last was in mm (-1 before any place), since when, and whether the plucking hand touches
-a node at this very onset."""
+_Hand = tuple[float, float, int, int]
+"""Where the fretting hand last was in mm (-1 before any place), since when, how many strings are struck at this very
+onset, and how many of them the plucking hand touches."""
 _State = tuple[_Hand, _HeldStrings]
-_START: _State = ((-1.0, -math.inf, False), ())
+_START: _State = ((-1.0, -math.inf, 0, 0), ())
 _OnStrings = tuple[float, int, float, _HeldStrings]
 """Cost of a cut ring, index of the note cut (-1 for none), span to held stops in mm, strings occupied after."""
 _OnHand = tuple[float, float, float, float, _Hand]
@@ -200,11 +202,15 @@ def _task(
 
 
 def _strings(task: _Task, i: int, place: Place, held: _HeldStrings) -> _OnStrings | None:
-    """What note `i` at `place` meets on the strings; None when its string is taken at the same onset."""
+    """What note `i` at `place` meets on the strings; None when its string is taken at the same onset or no
+    finger is left."""
     onset_s = task.notes[i].onset_s
     until_s = task.notes[i + 1].onset_s if i + 1 < len(task.notes) else math.inf
     cut, cut_note, span_mm = 0.0, -1, 0.0
     kept = []
+    stops = [Finger(mm) for string, _other, mm in held if mm is not None and string != place.string]
+    if place.uses_fretting_hand and stops and finger_fault([*stops, Finger(place.position_mm)]):
+        return None
     for item in held:
         string, other, stop_mm = item
         ringing = task.notes[other]
@@ -226,11 +232,12 @@ def _strings(task: _Task, i: int, place: Place, held: _HeldStrings) -> _OnString
 
 
 def _hand(task: _Task, i: int, place: Place, hand: _Hand) -> _OnHand | None:
-    """What note `i` at `place` asks of the hands; None when the plucking hand already touches a node now."""
-    hand_mm, since_s, plucking = hand
+    """What note `i` at `place` asks of the hands; None when the plucking hand can't strike it with the rest."""
+    hand_mm, since_s, struck, touching = hand
     onset_s = task.notes[i].onset_s
     until_s = task.notes[i + 1].onset_s if i + 1 < len(task.notes) else math.inf
-    if plucking and place.plucking_hand:
+    struck, touching = struck + 1, touching + place.plucking_hand
+    if not plucks(struck, touching):
         return None
     move_mm = move = speed = span_mm = 0.0
     if place.uses_fretting_hand:
@@ -246,8 +253,10 @@ def _hand(task: _Task, i: int, place: Place, hand: _Hand) -> _OnHand | None:
         hand_mm, since_s = place.position_mm, onset_s
     if until_s - since_s >= UNHURRIED_S:
         since_s = -math.inf
-    plucking = (plucking or place.plucking_hand) and until_s == onset_s
-    return move, speed, move_mm, span_mm, (hand_mm, since_s, plucking)
+    if until_s > onset_s:
+        struck = touching = 0
+    # More than one struck string, none of them touched by the plucking hand, makes no difference to one.
+    return move, speed, move_mm, span_mm, (hand_mm, since_s, min(struck, 1 + touching), touching)
 
 
 @dataclass(frozen=True, slots=True)
