@@ -101,4 +101,4 @@ def test_the_files_of_a_teachers_week_are_those_of_the_program(tmp_path, monkeyp
     assert main(["log", "note", re.search(r'note "([^"]*)"`', week)[1], *there]) == 0
     assert main([*reply, *there]) == 0
     assert main(["roster", ".", "--date", "2026-12-07"]) == 1  # 1: the answers file is no reply
-    assert "Ana, 2026-12-07: the lift at 3.2 is late" in capsys.readouterr().out
+    assert "Ana, 7 Dec: the lift at 3.2 is late" in capsys.readouterr().out
