@@ -199,12 +199,12 @@ def damage_once(folder: Path, sample: Sample, rng: random.Random) -> str:
     outside.write_bytes(b"nobody writes here\n")
     if planted:
         plant(place / "planted-2026.jsonl", planted, outside)
-    told = look_through(place, files, sample, seen=caches == "kept")
+    verdict = look_through(place, files, sample, seen=caches == "kept")
     assert contents(place) == files, "reading changed a file"
     write_on(place, files)
     assert outside.read_bytes() == b"nobody writes here\n"
     names = "+".join(sorted({kind.__name__ for kind in kinds})) if len(kinds) < 3 else "several"
-    return f"{names}{', ' + planted if planted else ''}, cache {caches}: {told}"
+    return f"{names}{', ' + planted if planted else ''}, cache {caches}: {verdict}"
 
 
 def damage_cache(cache: Path, files: Files, how: str, rng: random.Random) -> None:

@@ -95,9 +95,13 @@ class Book:
     def players(self) -> list[Player]:
         """Everybody in this folder, by name; whose name was lost is called by the end of the id."""
         known = {named.player for named in self._names.values()}
-        nameless = {one for view in self.shelf.views.values() for one in view.players} - known
+        nameless = {one for view in self.shelf.views.values() for one in view.players}
+        nameless |= {entry.player for entry in self._entries.values()}
         return players_of(
-            [*self._names.values(), *(Named(one, one, 0, f"recovered {one[-6:]}") for one in nameless)]
+            [
+                *self._names.values(),
+                *(Named(one, one, 0, f"recovered {one[-6:]}") for one in nameless - known),
+            ]
         )
 
     def person(self, player: str) -> Player:

@@ -130,7 +130,7 @@ class Shelf:
         """Tell of a line that fits its checksum and holds no record, or none that counts whole."""
         with suppress(CoachError):
             number = read_whole(self.path(view.name))[:start].count(b"\n") + 1
-            self._tell(Problem(message, self._where(view), number, severity=severity))
+            self._report(Problem(message, self._where(view), number, severity=severity))
 
     def accept(self) -> None:
         """Go on without what is gone."""
@@ -157,7 +157,7 @@ class Shelf:
         try:
             data = read_whole(self.path(name))
         except CoachError as error:
-            self._tell(*error.problems)
+            self._report(*error.problems)
             self.refused.add(name)
             return view is None
         self.refused.discard(name)
@@ -198,7 +198,7 @@ class Shelf:
             view.crcs.append(zlib.crc32(line))
             if not is_whole(line):
                 view.bad.add(base + start)
-                self._tell(Problem(f"{fault_in(line)}; it is left where it is", self._where(view), number))
+                self._report(Problem(f"{fault_in(line)}; it is left where it is", self._where(view), number))
             elif line.startswith(REP_STARTS):
                 view.players.add(line[PLAYER_AT].decode("ascii", "replace"))
             else:
@@ -208,12 +208,12 @@ class Shelf:
         view.crc = zlib.crc32(memoryview(data)[:start], view.crc)
         view.size += start
         if start < len(data):
-            self._tell(Problem(fault_in(data[start:]), self._where(view), number + 1, severity="warning"))
+            self._report(Problem(fault_in(data[start:]), self._where(view), number + 1, severity="warning"))
 
     def _where(self, view: View) -> str:
         return str(self.path(view.name))
 
-    def _tell(self, *problems: Problem) -> None:
+    def _report(self, *problems: Problem) -> None:
         self.problems.update(dict.fromkeys(problems))
 
     @property
@@ -249,7 +249,7 @@ class Shelf:
                 del self.gone[name]
         for old in changed:
             if old.name not in self.gone:
-                self._tell(self._moved(old))
+                self._report(self._moved(old))
         self._seen = self._known()
 
     def _moved(self, old: View) -> Problem:

@@ -114,20 +114,12 @@ def forget(log: Log, person: Player) -> Forgotten:
     """
     files = [path for folder in (log.folder, log.folder.parent / "backups") for path in _files_of(folder)]
     reps = {rep.id for path in files for rep in _reps_in(path) if rep.player in person.ids}
-    cache = log.book.shelf.cache
-    # First: a run that is cut off here must not leave behind a memory of lines that are gone on purpose.
-    for path in (
-        cache / "seen.json",
-        *(found for one in person.ids for found in cache.glob(f"*-{one}.json")),
-    ):
-        with suppress(OSError):
-            path.unlink()
     # First: a run that is cut off here must not leave behind a memory of lines that are gone on purpose.
     cache = log.book.shelf.cache
     with suppress(OSError):
         for path in (
             cache / "seen.json",
-            *(found for one in person.ids for found in cache.glob(f"*-{one}.json")),
+            *(kept for one in person.ids for kept in cache.glob(f"*-{one}.json")),
         ):
             path.unlink(missing_ok=True)
     removed: set[bytes] = set()

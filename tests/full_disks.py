@@ -1,0 +1,172 @@
+"""Fill the disk at random moments of practice, and see that nothing is lost and that it is said.
+
+    python -m tests.full_disks 400 [--seed N] [--mount DIR]
+
+A disk is full where a file may grow no further: by a limit of the process (setrlimit, RLIMIT_FSIZE), or with
+`--mount` in a file system in memory of a few kilobytes that is mounted there (which takes the right to do so).
+Repetitions, corrections and entries go on while it is full; later there is room again, or the program ends without.
+What was told as saved stands in the file by then; what was not is said to wait, counts in the plan all the same, and
+is on the disk in the end: written with the next word, or by the file that the last words name, copied to where they
+say.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import random
+import resource
+import shutil
+import subprocess
+import sys
+import tempfile
+from collections import Counter
+from collections.abc import Callable
+from contextlib import suppress
+from pathlib import Path
+
+from coach.learning.kept import DEFAULT_FOLDS, history_of
+from coach.log.entries import Entry, practice_day
+from coach.log.lines import is_whole, lines_in
+from coach.log.log import Log
+from tests.kills import assert_cached_is_anew, one_id
+from tests.logs import FAULTS, NOON, id_at, passage_named, rep_at
+
+LIMIT_FROM, LIMIT_TO = 0, 12_000
+MOUNTED_BYTES = 64 * 1024
+
+
+def fill_by_limit(folder: Path, rng: random.Random) -> Callable[[], None]:
+    """No file may grow beyond some bytes; the way back."""
+    before = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (rng.randrange(LIMIT_FROM, LIMIT_TO), before[1]))
+    return lambda: resource.setrlimit(resource.RLIMIT_FSIZE, before)
+
+
+def fill_by_ballast(folder: Path, rng: random.Random) -> Callable[[], None]:
+    """A file takes all the room but some bytes; the way back."""
+    ballast = folder / "ballast"
+    free = shutil.disk_usage(folder).free
+    with ballast.open("wb") as file, suppress(OSError):
+        file.write(bytes(max(free - rng.choice([0, 0, 4096, 8192]), 0)))
+    return lambda: ballast.unlink()
+
+
+def fill_once(
+    folder: Path, fill: Callable[[Path, random.Random], Callable[[], None]], rng: random.Random
+) -> str:
+    """One run into a full disk; how it ended. AssertionError where a word is lost or was refusal wrongly."""
+    place, elsewhere = folder / "progress" / "log", Path(tempfile.mkdtemp())
+    words = rng.randrange(4, 30)
+    full_at, room_at = rng.randrange(words), rng.randrange(words)
+    room: Callable[[], None] | None = None
+    sent: list[str] = []
+    waited = 0
+    try:
+        with Log.open(place, "Ada", now_ms=NOON, machine=lambda: "here") as log:
+            for number in range(words):
+                if number == full_at:
+                    room = fill(folder, rng)
+                if number == room_at and room and rng.random() < 0.7:
+                    room = room()
+                refusal = say(log, number, rng)
+                sent = [one_id(word) for word in log.sent]
+                waited += bool(log.waiting)
+                assert bool(refusal) == bool(log.waiting), refusal
+                assert not refusal or refusal.startswith(f"NOT SAVED yet ({len(log.waiting)} waiting): "), (
+                    refusal
+                )
+                check_saved(place, sent, [one_id(word) for word in log.waiting])
+                history_of(log, practice_day(NOON, 60), DEFAULT_FOLDS)
+            lines = log.last_words([elsewhere])
+            ended = "saved in the end" if not lines else "kept elsewhere"
+        if room:
+            room()
+        if lines:
+            place.mkdir(parents=True, exist_ok=True)
+            ended += take_in(lines, elsewhere, place)
+        with Log.open(place, "Ada", now_ms=NOON, machine=lambda: "here", read_only=True) as log:
+            check_saved(place, sent, [])
+            assert not log.book.shelf.problems or lines, log.book.shelf.problems
+            assert_cached_is_anew(log, DEFAULT_FOLDS, log.player.id)
+    finally:
+        shutil.rmtree(elsewhere)
+    return f"{ended}, {'waited' if waited else 'never full'}"
+
+
+def take_in(lines: list[str], elsewhere: Path, place: Path) -> str:
+    """Do what the last words say."""
+    for kept in elsewhere.glob("unsaved-*.jsonl"):
+        assert str(kept) in lines[0]
+        assert lines[1].endswith(f"cp {kept} {place}")
+        shutil.copy(kept, place)
+        return ""
+    assert "no folder takes a file" in lines[0]
+    (place / "by-hand.jsonl").write_text("\n".join(lines[2:]) + "\n", "utf-8")
+    return " by hand"
+
+
+def say(log: Log, number: int, rng: random.Random) -> str:
+    """One word more; what was refusal."""
+    at_ms = NOON + number * 30_000
+    if number and rng.random() < 0.2 and log.reps():
+        return log.correct(log.reps()[-1], (), at_ms)
+    if rng.random() < 0.2:
+        entry = Entry(
+            id_at(at_ms, "note"), log.player.id, at_ms, 60, "note", {"text": "x" * rng.randrange(900)}
+        )
+        return log.send(entry)
+    passage = passage_named(f"lantern {rng.randrange(9)}")
+    return log.send((rep_at(log, at_ms, rng.choice(FAULTS), passage), passage))
+
+
+def check_saved(place: Path, sent: list[str], waiting: list[str]) -> None:
+    """What does not wait stands in the files, read by nothing but their lines."""
+    data = b"".join(path.read_bytes() for path in place.glob("*.jsonl"))
+    standing = {line.split(b'"')[3].decode() for line in lines_in(data) if is_whole(line)}
+    lost = set(sent) - set(waiting) - standing
+    assert not lost, f"{len(lost)} of {len(sent)} were told as saved and are not there"
+
+
+def fill_often(count: int, seed: int, folder: Path, mount: Path | None = None) -> Counter[str]:
+    """Fill so many disks; how it ended."""
+    rng = random.Random(seed)
+    seen: Counter[str] = Counter()
+    for number in range(count):
+        place = (mount or folder) / f"practice{number}"
+        place.mkdir(parents=True)
+        fill = fill_by_ballast if mount else fill_by_limit
+        try:
+            seen[fill_once(place, fill, rng)] += 1
+        except BaseException:
+            sys.stderr.write(f"number {number} of seed {seed}\n")
+            raise
+        shutil.rmtree(place)
+    return seen
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
+    parser.add_argument("count", type=int)
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--mount", type=Path, help="an empty folder to mount a small file system on")
+    chosen = parser.parse_args()
+    if chosen.mount:
+        chosen.mount.mkdir(parents=True, exist_ok=True)
+        size = f"size={MOUNTED_BYTES}"
+        subprocess.run(["mount", "-t", "tmpfs", "-o", size, "tmpfs", str(chosen.mount)], check=True)
+    try:
+        with tempfile.TemporaryDirectory() as scratch:
+            seen = fill_often(chosen.count, chosen.seed, Path(scratch), chosen.mount)
+    finally:
+        if chosen.mount:
+            os.sync()
+            subprocess.run(["umount", str(chosen.mount)], check=True)
+    lines = [f"{sum(seen.values())} full disks, nothing lost:"]
+    lines += [f"  {times:5}  {what}" for what, times in sorted(seen.items())]
+    sys.stdout.write("\n".join(lines) + "\n")
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
