@@ -30,7 +30,7 @@ from datetime import date
 from pathlib import Path
 from typing import TypeVar
 
-from coach.commands.common import write_output
+from coach.commands.common import write_file
 from coach.folder.settings import load_settings, save_settings
 from coach.ground.places import Places
 from coach.learning.kept import DEFAULT_FOLDS
@@ -184,7 +184,7 @@ class Life:
 
     def export(self) -> None:
         with self.opened() as log:
-            write_output(str(self.places.folder / "out.csv"), reps_csv(log, [log.player.id]))
+            write_file(str(self.places.folder / "out.csv"), reps_csv(log, [log.player.id]))
 
     def copy(self) -> None:
         with self.opened() as log:
