@@ -28,7 +28,6 @@ from coach.log.lines import line_of
 from coach.log.log import Log
 from coach.music.drill import Drill
 from coach.report.figures import make_report
-from coach.report.lines import PLOTS
 from coach.score.load import load_drill
 
 FIRST = date(2016, 12, 1)
@@ -162,7 +161,7 @@ def _planning(log: Log, today: date, drills: list[Drill]) -> Callable[[], object
 
 
 def _reporting(log: Log, today: date, drills: list[Drill]) -> Callable[[], object]:
-    return lambda: make_report(log, today, drills=drills, curves=PLOTS)
+    return lambda: make_report(log, today, drills=drills)
 
 
 def _most_mb(folder: Path) -> Measure:

@@ -17,7 +17,7 @@ from coach.ground.places import builtin_drills
 from coach.log.log import Log
 from coach.report.inbox import read_folder
 from coach.report.roster import overview
-from coach.report.student import student_report, student_text
+from coach.report.student import student_reply, student_text
 from coach.score.load import load_drill
 
 FIRST = date(2025, 12, 3)
@@ -32,7 +32,7 @@ def write_files(folder: Path, students: int) -> int:
         chosen = [drills[number % len(drills)], drills[(number + 1) % len(drills)]]
         with Log.open(folder / f"log{number}" / "log", f"Student {number}", now_ms=NOW_MS) as log:
             fill(log, chosen, FIRST, 365, 24, number)
-            text = student_text(student_report(log, chosen, NOW_MS, 0))
+            text = student_text(student_reply(log, chosen, NOW_MS, 0))
         (folder / f"student{number}.json").write_text(text, encoding="utf-8")
     return sum(path.stat().st_size for path in folder.glob("*.json"))
 

@@ -18,7 +18,7 @@ from coach.ground.places import Places
 from coach.log.upkeep import check_log
 from coach.rating.fault import Fault
 from coach.rating.table import CHOKED
-from coach.report.sums import sums_of
+from coach.report.sums import by_day, sums_of
 from coach.session.desk import Desk
 from coach.session.events import Confirm, Go, Mark, RepEnded, Skip, Stop
 from coach.session.states import Phase
@@ -78,9 +78,10 @@ def practise(folder: Path, wall: WallClock, reps: int, choked: int = -1) -> list
         logged = desk.log.reps()
         assert [rep.id for rep in sorted(logged, key=lambda rep: rep.id)] == [rep.id for rep in logged]
         # Minutes are those of the music, whatever the wall clock did.
-        for total in sums_of(desk.log, desk.today).days:
-            assert total.duration_ms == sum(rep.duration_ms for rep in logged if rep.day == total.day)
-        return [(total.day, total.reps) for total in sums_of(desk.log, desk.today).days]
+        days = by_day(sums_of(desk.log, desk.today).rows(date.min, desk.today))
+        for day, total in days.items():
+            assert total.duration_ms == sum(rep.duration_ms for rep in logged if rep.day == day)
+        return [(day, total.reps) for day, total in days.items()]
 
 
 def test_practice_over_midnight_is_one_practice_day(folder: Path) -> None:

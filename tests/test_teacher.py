@@ -19,9 +19,20 @@ from coach.ground.places import find_places
 from coach.log.entries import Entry
 from coach.log.log import Log
 from coach.music.excerpt import Excerpt, passage_of
-from coach.report.inbox import DayNumbers, DrillSeen, PhraseSeen, PlaceSeen, StudentFile, read_student
+from coach.report.inbox import StudentFile, read_student
 from coach.report.roster import SORTS, overview, roster_csv, roster_lines, roster_page
-from coach.report.student import digest, student_text
+from coach.report.student import (
+    DayReply,
+    DrillReply,
+    NoteReply,
+    PhraseReply,
+    PlaceReply,
+    Reply,
+    StudentReply,
+    TaskReply,
+    digest,
+    student_text,
+)
 from coach.score.load import load_drill
 from tests.logs import A_CHOKE, DAY, NOON, PASSAGE, id_at, rep_at
 from tests.test_library import write
@@ -252,15 +263,13 @@ def test_without_an_assignment_a_drill_must_be_named(
 
 def test_the_file_sums_this_drills_reps(file: Path) -> None:
     seen = read_student(file)
-    (drill,) = seen.drills
-    assert (seen.student, drill.id, drill.goal_bpm, drill.due) == (
-        "Mia",
-        "first-pour",
-        70,
-        date(2026, 12, 24),
-    )
+    (drill,) = seen.reply.drills
+    assert (seen.reply.student.name, drill.id, drill.goal_bpm) == ("Mia", "first-pour", 70)
+    assert drill.assignment is not None
+    assert drill.assignment.due == date(2026, 12, 24)
     assert [day.day.day for day in drill.days] == [2, 3, 4, 5]
     assert [(day.cold, day.cold_clean) for day in drill.days] == [(1, 1), (2, 2), (2, 1), (2, 1)]
+    assert drill.marked == {"choked": 2, "lift": 2}
     ladle = {phrase.layer: phrase for phrase in drill.phrases if phrase.name == "Ladle"}
     assert [ladle[layer].reps for layer in ("harmonics", "together")] == [3, 3]
     assert len(drill.phrases) == 9
@@ -286,7 +295,11 @@ def damaged(file: Path, change: Callable[[dict[str, Any]], object]) -> None:
 
 
 def newer(body: dict[str, Any]) -> None:
-    body["version"] = 2
+    body["version"] = 3
+
+
+def older(body: dict[str, Any]) -> None:
+    body["version"] = 1
 
 
 def versionless(body: dict[str, Any]) -> None:
@@ -302,17 +315,18 @@ def halved(body: dict[str, Any]) -> None:
 
 
 def absurd(body: dict[str, Any]) -> None:
-    body["drills"][0]["days"][0][1] = 10**9
+    body["drills"][0]["days"][0]["minutes"] = 10**9
 
 
 @pytest.mark.parametrize(
     ("change", "message"),
     [
-        (newer, "is a report of version 2; this program reads up to version 1 (update this program"),
+        (newer, "is a report of version 3; this program reads version 2 (update this program"),
+        (older, "is a report of version 1; this program reads version 2 (the student updates theirs"),
         (versionless, "is a student's report without a version (edited by hand?)"),
         (headless, "is no student's report"),
-        (halved, "is a student's report, but not whole: 'days' is missing (ask for it again)"),
-        (absurd, "is a student's report, but not whole: 1000000000 minutes on one day"),
+        (halved, "is a student's report, but not whole: drills.1.days: is missing (ask for it again)"),
+        (absurd, "is a student's report, but not whole: drills.1.days.1.minutes: found 1000000000, expected"),
     ],
 )
 def test_a_file_that_can_not_be_read_is_told_apart_and_left_as_it_is(
@@ -338,16 +352,19 @@ def test_a_file_cut_off_is_told(file: Path, capsys: pytest.CaptureFixture[str]) 
     assert "is a student's report that is cut off or broken (ask for it again)" in capsys.readouterr().err
 
 
-def test_an_exported_log_and_other_files_are_told_apart(
+def test_a_file_of_a_log_and_other_files_are_told_apart(
     file: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    file.with_name("log.jsonl").write_text('{"wellrung":"log","version":1}\n{"end":0}\n')
+    (kept,) = (file.parent.parent / "mia" / "progress" / "log").glob("*.jsonl")
+    file.with_name("log.jsonl").write_bytes(kept.read_bytes())
     file.with_name("text.txt").write_text("dear teacher")
     file.with_name("photo.json").write_bytes(b"\xff\xd8\xff")
     file.with_name("drill.yaml").write_text("drill: 1")
     assert main(["roster", str(file.parent)]) == 1
     printed = capsys.readouterr().err
-    assert "log.jsonl: is an exported log, no report (`coach log merge` takes it in" in printed
+    assert (
+        "log.jsonl: is a file of a practice log, no report (ask for `coach report --for-teacher`)" in printed
+    )
     assert "text.txt: is no student's report" in printed
     assert "photo.json: is no text" in printed
     assert "drill.yaml" not in printed
@@ -355,7 +372,7 @@ def test_an_exported_log_and_other_files_are_told_apart(
 
 def test_a_file_edited_by_hand_is_shown_and_marked(file: Path, capsys: pytest.CaptureFixture[str]) -> None:
     def better(body: dict[str, Any]) -> None:
-        body["drills"][0]["excerpts"][0]["rung_bpm"] = 70
+        body["drills"][0]["phrases"][0]["rung_bpm"] = 70
 
     damaged(file, better)
     assert main(["roster", str(file.parent), "--date", "2026-12-06"]) == 0
@@ -372,7 +389,9 @@ def test_an_assignment_that_is_no_assignment_is_told(file: Path, capsys: pytest.
     body["drills"][0]["assignment"] = True
     file.write_text(json.dumps(body))
     assert main(["roster", str(file.parent)]) == 1
-    assert "not whole: the assignment can't be read" in capsys.readouterr().err
+    assert (
+        "not whole: drills.1.assignment: found True, expected an object in braces" in capsys.readouterr().err
+    )
 
 
 def test_layout_alone_does_not_count_as_an_edit(file: Path) -> None:
@@ -387,33 +406,48 @@ def test_no_folder_is_told(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -
     assert "no student's report here" in capsys.readouterr().out
 
 
-def seen_drill(drill_id: str = "d", title: str = "D", **more: Any) -> DrillSeen:
+def days(*rows: tuple[date, int, int, int], minutes: float = 9.0) -> tuple[DayReply, ...]:
+    """Practice days: the day, rated repetitions, first ones of the day and clean ones of these."""
+    return tuple(
+        DayReply(day, minutes if rated else 0.0, rated, rated, rated // 2, cold, clean)
+        for day, rated, cold, clean in rows
+    )
+
+
+PHRASE = PhraseReply("p", "P", "together", True, 60, 58, None, False, None, 9, TODAY)
+UNBEGUN = PhraseReply("q", "Q", "together", True, None, None, None, False, None, 0, None)
+LANDED = replace(PHRASE, landed=date(2026, 12, 1))
+
+
+def seen_drill(
+    drill_id: str = "d", title: str = "D", student: str = "", due: date | None = None, **more: Any
+) -> DrillReply:
     facts: dict[str, Any] = {
         "id": drill_id,
         "revision": "r",
         "title": title,
         "goal_bpm": 80,
-        "assignment_id": "",
-        "assigned_to": "",
-        "due": None,
-        "phrases": (PhraseSeen("P", "together", True, 60, False, 9),),
+        "assignment": TaskReply("A", student, "", None, due, "") if student or due else None,
+        "phrases": (PHRASE,),
         "nodes": (),
         "moves": (),
-        "days": (DayNumbers(date(2026, 12, 8), 0.0, 0, 0, 0), DayNumbers(date(2026, 12, 9), 20.0, 4, 4, 20)),
+        "days": days((date(2026, 12, 8), 0, 0, 0), (date(2026, 12, 9), 20, 4, 4), minutes=20.0),
+        "marked": {},
+        "entered": 0.0,
     }
-    return DrillSeen(**{**facts, **more})
+    return DrillReply(**{**facts, **more})
 
 
 def seen_file(
     name: str,
-    *drills: DrillSeen,
+    *drills: DrillReply,
     day: date = TODAY,
     student_id: str = "",
     hour: str = "12:00Z",
     edited: bool = False,
 ) -> StudentFile:
-    who = student_id or f"id-{name}"
-    return StudentFile(f"{name}.json", f"{day}T{hour}", day, who, name, drills, (), edited)
+    who = StudentReply(student_id or f"id-{name}", name)
+    return StudentFile(f"{name}.json", Reply(f"{day}T{hour}", day, who, drills, ()), edited)
 
 
 def test_of_two_files_of_one_student_the_one_written_last_counts() -> None:
@@ -428,8 +462,8 @@ def test_of_two_files_of_one_student_the_one_written_last_counts() -> None:
 def test_a_new_assignment_of_a_drill_takes_the_place_of_the_old_by_the_reports_moment_and_not_its_letters() -> (
     None
 ):
-    old = seen_file("Mia", seen_drill(assignment_id="A", goal_bpm=70), hour="12:00+02:00")
-    new = seen_file("Mia", seen_drill(assignment_id="B", goal_bpm=80), hour="11:00Z")
+    old = seen_file("Mia", seen_drill(student="Mia", goal_bpm=70), hour="12:00+02:00")
+    new = seen_file("Mia", seen_drill(student="Mia", goal_bpm=80), hour="11:00Z")
     for files in ((old, new), (new, old)):
         assert [row.goal_bpm for row in overview(files, TODAY)] == [80]
 
@@ -442,7 +476,7 @@ def test_of_two_reports_of_one_moment_the_one_as_it_was_written_counts() -> None
 
 
 def test_a_report_by_another_player_than_the_assignments_student_says_so() -> None:
-    files = [seen_file(name, seen_drill(assigned_to="Ana")) for name in ("Björn", "ana ")]
+    files = [seen_file(name, seen_drill(student="Ana")) for name in ("Björn", "ana ")]
     rows = overview(files, TODAY)
     assert [row.assigned_to for row in sorted(rows, key=lambda row: row.student)] == ["Ana", ""]
     assert "    assigned to Ana" in roster_lines(rows, TODAY)
@@ -469,77 +503,96 @@ def test_two_students_of_one_name_are_told_apart_and_a_nameless_one_is_called_as
     files = [
         seen_file("Mia", seen_drill(), student_id="01AAAA"),
         seen_file("Mia", seen_drill(), student_id="01BBBB"),
-        seen_file("player", seen_drill(assigned_to="Noor"), student_id="01CCCC"),
+        seen_file("player", seen_drill(student="Noor"), student_id="01CCCC"),
     ]
     assert [row.student for row in overview(files, TODAY)] == ["Mia (AAAA)", "Mia (BBBB)", "Noor"]
 
 
-PHRASE = PhraseSeen("P", "together", True, 60, False, 9)
-FAILS = "fails 60 % of the time (choked 6), mostly lift: let the string go as soon as it is plucked"
-BAD_NODE = PlaceSeen("3.2 on D2", 4, 6, {"choked": 6, "position": 1, "lift": 5})
+FAILS = "fails in 5 of its last 8 (choked 6), mostly lift: let the string go as soon as it is plucked"
+BAD_NODE = PlaceReply("4x864|D2|1/6", "3.2 on D2", 0.5, 5, 8, {"choked": 6, "position": 1, "lift": 5})
 
 
-def away(rated: int) -> tuple[DayNumbers, ...]:
-    """Two days of practice, the last of them nine days ago."""
-    return DayNumbers(date(2026, 11, 30), 0.0, 0, 0, 0), DayNumbers(date(2026, 12, 1), 9.0, 0, 0, rated)
+def away(rated: int) -> tuple[DayReply, ...]:
+    """Two days of practice, the last of them nine days before the reply."""
+    return days((date(2026, 11, 30), 0, 0, 0), (date(2026, 12, 1), rated, 0, 0))
 
 
 @pytest.mark.parametrize(
     ("more", "advice", "why"),
     [
         ({"days": ()}, "talk before assigning more", "nothing of it was practised yet"),
+        ({"phrases": (LANDED,)}, "the next drill, or a faster goal", "landed at 80 bpm, 0 kept"),
         (
-            {"phrases": (replace(PHRASE, landed=True),)},
+            {"phrases": (replace(LANDED, kept=True),), "due": date(2026, 12, 9)},
             "the next drill, or a faster goal",
-            "landed at 80 bpm",
+            "every phrase landed at 80 bpm, 1 kept",
         ),
-        (
-            {"days": away(60)},
-            "shorter sittings",
-            "not practised since 1 Dec",
-        ),
+        ({"days": away(60)}, "shorter sittings", "not practised from 1 Dec to 10 Dec"),
+        ({"days": away(60), "nodes": (BAD_NODE,)}, "3.2 on D2 alone", FAILS),
         (
             {"days": away(9), "phrases": (replace(PHRASE, rung_bpm=76),)},
             "too little to say: ask for another sitting",
-            "9 rated repetitions on 2 days, not practised since 1 Dec",
+            "9 rated repetitions on 2 days, not practised from 1 Dec to 10 Dec",
         ),
         (
             {"days": away(60), "phrases": (replace(PHRASE, rung_bpm=76),)},
             "the same, to its end: it is close",
-            "76 of 80 bpm, not practised since 1 Dec",
+            "76 of 80 bpm, not practised from 1 Dec to 10 Dec",
         ),
         (
-            {"days": (DayNumbers(TODAY, 9.0, 4, 4, 60),), "nodes": (BAD_NODE,)},
+            {"days": days((TODAY, 60, 4, 4)), "nodes": (BAD_NODE,)},
             "too little to say: ask for another sitting",
             "60 rated repetitions on 1 day",
         ),
         ({"due": date(2026, 12, 9)}, "a goal near 60 bpm", "overdue since 9 Dec; 60 of 80 bpm"),
         (
+            {"due": date(2026, 12, 9), "phrases": (replace(PHRASE, rung_bpm=76),)},
+            "the same, with a later date: it is close",
+            "overdue since 9 Dec; 76 of 80 bpm",
+        ),
+        (
             {"due": date(2026, 12, 9), "nodes": (BAD_NODE,)},
             "3.2 on D2 alone",
             f"overdue since 9 Dec; {FAILS}",
         ),
-        (
-            {"days": (*away(20), DayNumbers(TODAY, 9.0, 9, 3, 9))},
-            "a slower goal",
-            "only 3 of 9 first repetitions",
-        ),
-        (
-            {"nodes": (BAD_NODE,)},
-            "3.2 on D2 alone",
-            FAILS,
-        ),
+        ({"days": (*away(20), *days((TODAY, 9, 9, 3)))}, "a slower goal", "only 3 of 9 first repetitions"),
+        ({"nodes": (BAD_NODE,)}, "3.2 on D2 alone", FAILS),
         (
             {"moves": (replace(BAD_NODE, name="7 on G2 to 5 on G2"),)},
             "the move 7 on G2 to 5 on G2",
-            "fails 60 %",
+            "fails in 5 of its last 8",
         ),
         (
-            {"phrases": (replace(PHRASE, rung_bpm=40), PhraseSeen("P", "bass", False, None, False, 0))},
-            "P, bass alone",
+            {"marked": {"dropped": 20, "choked": 10}},
+            "the held notes",
+            "dropped 20 of 30 marks of late: a held note ended too early",
+        ),
+        (
+            {
+                "days": tuple(
+                    replace(day, reps=400, rated=400, clean=399) for day in days((TODAY, 2, 0, 0)) * 2
+                )
+            },
+            "hear this once with them",
+            "2 of 800 rated repetitions had any mark",
+        ),
+        ({"entered": 0.75}, "nothing new", "75 % entered afterwards"),
+        (
+            {"phrases": (UNBEGUN, replace(UNBEGUN, layer="bass", top=False))},
+            "Q, bass alone",
             "not begun, the goal is 80",
         ),
-        ({}, "nothing new: it is under way", "60 of 80 bpm"),
+        (
+            {
+                "phrases": (
+                    replace(PHRASE, rung_bpm=39),
+                    replace(PHRASE, layer="harmonics", top=False, rung_bpm=27),
+                )
+            },
+            "nothing new: it is under way",
+            "39 of 80 bpm",
+        ),
+        ({}, "nothing new: it is under way", "60 of 80 bpm, 0 of 1 phrase landed, 0 kept"),
     ],
 )
 def test_what_to_assign_next_follows_from_what_the_file_says(
@@ -560,11 +613,10 @@ def test_a_note_that_several_reports_repeat_is_shown_once(
 
 
 def test_a_phrase_not_begun_is_said_in_place_of_the_rung() -> None:
-    fresh = PhraseSeen("Q", "together", True, None, False, 0)
-    layer = replace(fresh, layer="bass", top=False, rung_bpm=50)
+    layer = replace(UNBEGUN, layer="bass", top=False, rung_bpm=50)
     for phrases, words in (
-        ((PHRASE, fresh), "1 of 2 phrases begun"),
-        ((PHRASE, fresh, layer), "1 of 2 phrases together"),
+        ((PHRASE, UNBEGUN), "1 of 2 phrases begun"),
+        ((PHRASE, UNBEGUN, layer), "1 of 2 phrases together"),
     ):
         assert overview([seen_file("Mia", seen_drill(phrases=phrases))], TODAY)[0].rung == words
 
@@ -577,7 +629,7 @@ def test_the_command_to_assign_stands_below_the_table() -> None:
 
 
 def test_a_node_with_few_results_is_not_named() -> None:
-    few = replace(BAD_NODE, clean=1, failed=3)
+    few = replace(BAD_NODE, failed=3, of=4)
     assert overview([seen_file("Mia", seen_drill(nodes=(few,)))], TODAY)[0].failing_nodes == ()
 
 
@@ -586,7 +638,7 @@ def test_every_sort_keeps_every_row(sort: str) -> None:
     files = [
         seen_file("A", seen_drill(due=TODAY), seen_drill("e", "E", days=())),
         seen_file("B", seen_drill(phrases=(replace(PHRASE, rung_bpm=None),))),
-        seen_file("C", seen_drill(days=(DayNumbers(TODAY, 60.0, 4, 1, 9),))),
+        seen_file("C", seen_drill(days=days((TODAY, 9, 4, 1), minutes=60.0))),
     ]
     rows = overview(files, TODAY, sort)
     assert sorted(row.student for row in rows) == ["A", "A", "B", "C"]
@@ -608,9 +660,7 @@ def test_the_overview_fits_eighty_columns() -> None:
     long = seen_drill(title="T" * 99, nodes=tuple(replace(BAD_NODE, name=name) for name in names))
     lines = roster_lines(overview([seen_file("M" * 99, long)], TODAY), TODAY)
     assert max(len(line) for line in lines) <= 80
-    fresh = replace(
-        long, phrases=(PhraseSeen("P", "together", True, None, False, 0), replace(PHRASE, top=False))
-    )
+    fresh = replace(long, phrases=(replace(UNBEGUN, phrase="p"), replace(PHRASE, top=False)))
     head, row, *_ = roster_lines(overview([seen_file("M", fresh)], TODAY), TODAY)
     assert "0 of 1 together " in row
     assert row.index("4 of 4") == head.index("cold")
@@ -633,6 +683,33 @@ def test_control_characters_in_a_students_file_never_reach_the_terminal(
     assert not {"\x1b", "\x9b", "\x07"} & set(printed.out + printed.err)
 
 
-def test_a_report_is_written_with_the_digest_of_its_content() -> None:
-    body = json.loads(student_text({"wellrung": "report", "version": 1, "ä": [1.5, None]}))
+def test_a_reply_is_written_with_the_digest_of_its_content_and_read_back_as_it_was(tmp_path: Path) -> None:
+    reply = seen_file(
+        "Zoë", seen_drill(student="Zoë", due=TODAY, nodes=(BAD_NODE,), phrases=(LANDED, UNBEGUN))
+    ).reply
+    reply = replace(reply, notes=(NoteReply(TODAY, "slow"),))
+    file = tmp_path / "zoe.json"
+    file.write_text(student_text(reply), encoding="utf-8")
+    body = json.loads(file.read_text(encoding="utf-8"))
     assert body["sha256"] == digest(body)
+    assert read_student(file) == StudentFile(str(file), reply, False)
+
+
+def test_the_overview_tells_landed_beside_kept_and_how_old_the_news_are() -> None:
+    drill = seen_drill(phrases=(replace(LANDED, kept=True), replace(LANDED, phrase="q"), UNBEGUN))
+    rows = overview([seen_file("Mia", drill)], date(2026, 12, 20))
+    lines = [line.strip() for line in roster_lines(rows, date(2026, 12, 20))]
+    assert "landed 2 of 3, kept 1 of 3" in lines
+    assert "no news since 10 Dec, the day of the reply" in lines
+    assert not any("not practised" in line for line in lines)
+    (row,) = csv.DictReader(io.StringIO(roster_csv(rows), newline=""))
+    assert (row["landed"], row["kept"], row["reply_of"]) == ("2", "1", "2026-12-10")
+
+
+def test_what_was_entered_afterwards_is_told_as_a_share(tmp_path: Path, assigned: Path) -> None:
+    practise(tmp_path / "mia", assigned)
+    assert report_for_teacher(tmp_path / "mia", tmp_path / "mia.json") == 0
+    (drill,) = read_student(tmp_path / "mia.json").reply.drills
+    reps = sum(day.reps for day in drill.days)
+    # Of what `practise` logs, one repetition comes from an answers file.
+    assert (reps, drill.entered) == (7, round(1 / 7, 3))

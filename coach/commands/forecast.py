@@ -6,17 +6,17 @@ import argparse
 import math
 from collections.abc import Mapping
 from datetime import date, timedelta
+from itertools import groupby
 from typing import TYPE_CHECKING, Any
 
 from coach.commands.common import add_json, add_log_options, checked_minutes, say, say_json
 from coach.commands.plan import reading_desk
 from coach.ground.plain import counted, listed, plain_text
 from coach.ground.problem import Problem, UsageError
-from coach.learning.evidence import EXCERPT
+from coach.learning.evidence import EXCERPT, day_evidence
 from coach.learning.forecast import forecast
 from coach.learning.trend import RECENT_DAYS
 from coach.music.excerpt import layer_choices, whole_phrase
-from coach.report.sums import Sums, evidence_in, sums_of
 from coach.words.amounts import duration, full_day, percent, tempo
 from coach.words.names import place_name
 
@@ -54,8 +54,9 @@ def run(arguments: argparse.Namespace) -> int:
         ladders = desk.ladders() if known else {}
         drill, today, chosen = desk.library.drills[0], desk.today, minutes or desk.minutes
         since = today - timedelta(days=RECENT_DAYS)
-        sums = sums_of(desk.log, today) if known else Sums()
-        recent = evidence_in(sums, f"{EXCERPT}{drill.id}:", since, today)
+        pairs = desk.log.counted(since, today, drill.id) if known else []
+    days = (list(group) for _, group in groupby(pairs, key=lambda pair: pair[0].day))
+    recent = [one for day in days for key, one in day_evidence(day).items() if key.startswith(EXCERPT)]
     prediction = forecast(
         drill,
         memories,

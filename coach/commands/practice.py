@@ -6,6 +6,7 @@ import argparse
 import gc
 import os
 import sys
+from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from datetime import date
@@ -163,11 +164,11 @@ def _remembered(desk: Desk, words: Sequence[Word], digest: str) -> list[Entry]:
     """The entry that says what was entered; none where nothing was."""
     from coach.log.entries import Entry
 
-    reps = sum(isinstance(word, tuple) for word in words)
+    reps = Counter(word[0].excerpt.partition(":")[0] for word in words if isinstance(word, tuple))
     if not reps:
         return []
     now_ms, offset_min = clock()
-    body = {"digest": digest, "reps": reps}
+    body = {"digest": digest, "reps": dict(reps)}
     return [Entry(fresh_id(now_ms), desk.log.player.id, now_ms, offset_min, "answers", body)]
 
 

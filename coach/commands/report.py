@@ -10,24 +10,19 @@ from typing import TYPE_CHECKING
 
 from coach.commands.common import add_log_options, add_output, clock, parse_date, places_of, say, write_output
 from coach.folder.library import find_drill, load_library
-from coach.folder.settings import load_settings
 from coach.ground.plain import json_text
 from coach.ground.problem import CoachError, Problem, UsageError
-from coach.learning.kept import Folds
 from coach.log.entries import practice_day
 from coach.log.log import Log
 from coach.report.figures import make_report
-from coach.report.lines import PLOTS, report_lines
+from coach.report.lines import report_lines
 from coach.report.page import report_page
-from coach.report.student import contents, student_report, student_text
+from coach.report.student import contents, student_reply, student_text
 from coach.report.tables import report_csv, report_facts
 from coach.score.load import load_drill
 
 if TYPE_CHECKING:
     from coach.music.drill import Drill
-
-PAGE_PLOTS = 12
-"""Curves on a page about everything; a page about one drill draws all of its."""
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -71,8 +66,7 @@ def run(arguments: argparse.Namespace) -> int:
             return _for_teacher(arguments, log, at_ms, offset_min)
         drills = _drills(arguments)
         chosen = _chosen(arguments, log, drills)
-        curves = None if arguments.json or chosen else PAGE_PLOTS if arguments.html else PLOTS
-        report = make_report(log, day, since, chosen, drills, curves=curves, folds=_folds(arguments))
+        report = make_report(log, day, since, chosen, drills)
     if arguments.json:
         text = json_text(report_facts(report), indent=1) + "\n"
     elif arguments.csv:
@@ -95,12 +89,6 @@ def _in_colour(arguments: argparse.Namespace) -> bool:
 def _drills(arguments: argparse.Namespace) -> tuple[Drill, ...]:
     """Every drill at hand, for titles, goals and necks; a report never fails for a faulty drill file."""
     return load_library(places_of(arguments)).drills
-
-
-def _folds(arguments: argparse.Namespace) -> Folds:
-    """What the player's settings say of memories and ladders."""
-    practice = load_settings(places_of(arguments).settings).practice
-    return Folds(practice.rule, practice.longest_interval_days)
 
 
 def _chosen(arguments: argparse.Namespace, log: Log, drills: tuple[Drill, ...]) -> str:
@@ -137,12 +125,12 @@ def _for_teacher(arguments: argparse.Namespace, log: Log, at_ms: int, offset_min
                     guess="name the drills to report on",
                 )
             )
-    report = student_report(log, chosen, at_ms, offset_min, not arguments.without_notes, _folds(arguments))
-    say(*contents(report), to=sys.stderr)
+    reply = student_reply(log, chosen, at_ms, offset_min, not arguments.without_notes)
+    say(*contents(reply), to=sys.stderr)
     if not arguments.yes and sys.stdin.isatty() and arguments.output not in (None, "-"):
         say("Write it? [y/N] ", end="", to=sys.stderr)
         if sys.stdin.readline().strip().lower() not in ("y", "yes"):
             say("nothing was written", to=sys.stderr)
             return 1
-    write_output(arguments.output or "-", student_text(report))
+    write_output(arguments.output or "-", student_text(reply))
     return 0

@@ -41,7 +41,13 @@ def run(arguments: argparse.Namespace) -> int:
         say(f"coach: {problem}", to=sys.stderr)
     rows = overview(files, today, arguments.sort)
     # A student's next report repeats the notes of the one before.
-    notes = list(dict.fromkeys((file.student, day, text) for file in files for day, text in file.notes))
+    notes = list(
+        dict.fromkeys(
+            (file.reply.student.name, note.day, note.text)
+            for file in files
+            for note in file.reply.notes or ()
+        )
+    )
     if arguments.json:
         facts = {"rows": [asdict(row) for row in rows], "problems": [str(problem) for problem in problems]}
         text = json_text(facts, indent=1, default=str) + "\n"

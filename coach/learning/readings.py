@@ -132,19 +132,19 @@ def clean_tempo(view: View, clean: float = CLEAN) -> CleanTempo:
 
 
 def places(learnt: Learnt, material: Material, drill: Drill, day: date) -> dict[str, Place]:
-    """Each node and move of a drill's phrases that was ever played, by key."""
+    """Each node and move that was ever played in a phrase of the drill, in whatever layer, by key."""
     skill = learnt.skills.get(drill.id)
     if skill is None:
         return {}
     events: dict[str, list[tuple[float, float, float, float]]] = {}
     for excerpt in material.phrases(drill):
         part = material.part(excerpt)
-        if part is None or part.key not in learnt.records:
+        if part is None:
             continue
         cold = seen(learnt, part, day.toordinal())
         chances = cold.chances(math.log(part.goal_bpm))
         for keys, chance, mean, own in zip(part.keys, chances, cold.means, cold.own, strict=True):
-            for key in keys[:2]:
+            for key in keys[:2] if keys[2] in skill.terms else ():
                 if key:
                     events.setdefault(key, []).append((chance, mean, own, cold.shared))
     return {key: _place(key, skill.terms.get(key, Term(0.0, 0.0)), rows) for key, rows in events.items()}

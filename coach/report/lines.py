@@ -8,12 +8,11 @@ from collections.abc import Iterator, Sequence
 from datetime import date, timedelta
 
 from coach.ground.plain import counted, listed, plain_text
-from coach.learning.calibration import Calibration
-from coach.learning.ladder import DAYS_TO_LAND
+from coach.learning.readings import Standing
 from coach.music.drill import Drill
 from coach.rating.counts import commonest_cause, results_text
 from coach.rating.table import CAUSES
-from coach.report.figures import ExcerptFigures, PlaceFigures, Report
+from coach.report.figures import Cold, ExcerptFigures, PlaceFigures, Report
 from coach.report.neck import GRADES, UNKNOWN, necks
 from coach.report.task import Task
 from coach.strings.fretboard import fretboard_cells
@@ -22,8 +21,8 @@ from coach.words.names import instrument_name
 
 PLOTS = 3
 LISTED = 14
-FEW_RESULTS = 10
-"""Cold results below which nothing is said of the forecast's worth."""
+FEW_COLD = 10
+"""Cold repetitions below which nothing is said of how far the estimate held."""
 BAR_DAYS = 28
 _COLOURS = re.compile(r"\x1b\[[0-9;]*m")
 _ON_STRING = re.compile(r"(?<=\d) on (?=[A-G][#b]?-?\d)")
@@ -44,11 +43,11 @@ def report_lines(
         _time(report),
         _tempos(report, width),
         _necks(report, drills, width, colour),
-        _places("Weakest nodes", report.nodes[:8]),
-        _places("Weakest moves", report.moves[:6]),
-        _due(report),
+        _places("Weakest nodes", report.nodes, 8),
+        _places("Weakest moves", report.moves, 6),
+        _tests(report),
         _faults(report),
-        _calibration(report),
+        _cold(report),
         _notes(report, width),
     )
     lines: list[str] = []
@@ -83,10 +82,10 @@ def span_text(report: Report) -> str:
 
 def spent_text(report: Report) -> str:
     """Days, time and repetitions in one line."""
-    reps, rated = sum(day.reps for day in report.days), sum(day.rated for day in report.days)
-    rate = clean_rate(sum(day.clean for day in report.days), rated, reps - rated)
-    spent = f"{counted(len(report.days), 'day')}, {duration(report.minutes)} of playing"
-    return f"{spent}; {counted(reps, 'repetition')}, {rate}"
+    total = report.total
+    rate = clean_rate(total.clean, total.rated, total.reps - total.rated)
+    spent = f"{counted(len(report.days), 'day')}, {duration(total.minutes)} of playing"
+    return f"{spent}; {counted(total.reps, 'repetition')}, {rate}"
 
 
 def hurt_text(report: Report) -> str:
@@ -105,8 +104,13 @@ def task_text(task: Task, today: date) -> str:
     rung = f"at {task.rung_bpm}" if task.rung_bpm else "not begun together"
     if task.phrases == 1:
         return f"{task.title}{asks}: {task.goal_bpm} bpm{by}; {rung}"
-    far = f"{task.landed} of {counted(task.phrases, 'phrase')} landed, furthest behind: {task.behind}, {rung}"
+    far = f"{landed_text(task.landed, task.kept, task.phrases)}, furthest behind: {task.behind}, {rung}"
     return f"{task.title}{asks}: {task.goal_bpm} bpm{by}; {far}"
+
+
+def landed_text(landed: int, kept: int, phrases: int) -> str:
+    """`2 of 4 phrases landed, 1 kept`."""
+    return f"{landed} of {counted(phrases, 'phrase')} landed, {kept} kept"
 
 
 def _tasks(report: Report, width: int) -> Iterator[str]:
@@ -121,10 +125,9 @@ def _tasks(report: Report, width: int) -> Iterator[str]:
 
 
 def _time(report: Report) -> Iterator[str]:
-    minutes = {day.day: day.duration_ms / 60_000 for day in report.days}
     first = max(report.since, report.day - timedelta(days=BAR_DAYS - 1))
     days = [first + timedelta(days=index) for index in range((report.day - first).days + 1)]
-    values = [minutes.get(day, 0.0) for day in days]
+    values = [report.days[day].minutes if day in report.days else 0.0 for day in days]
     if not any(values):
         return
     top = max(values)
@@ -142,68 +145,75 @@ def _time(report: Report) -> Iterator[str]:
 
 
 def _tempos(report: Report, width: int) -> Iterator[str]:
-    if not report.excerpts:
-        return
-    yield "Tempo: rung and goal today, the tempo clean 8 times of 10 (80 % sure)"
-    columns = min(34, width - 48)
+    name_columns = width - 55
+    if report.excerpts:
+        yield "Tempo: rung and goal, the tempo clean cold 8 times of 10 (80 % sure)"
+        head = f"{'rung':<10}  {'clean tempo':<17}  {'landed':<10} kept"
+        yield f"  {'':<{name_columns}} {head}"
     for one in report.excerpts[:LISTED]:
-        rung = f"{one.rung_bpm:>3} of {one.goal_bpm:>3}"
-        yield f"  {fitted(one.title, columns):<{columns}} {rung}  {tempo_text(one):<18} {state_text(one, report.day)}"
+        stands = one.standing
+        rung = f"{stands.rung_bpm:>3} of {stands.goal_bpm:>3}"
+        row = f"{rung}  {tempo_text(one):<17}  {landed_day(stands, report.day):<10} {kept_day(stands, report.day)}"
+        yield f"  {fitted(one.name, name_columns):<{name_columns}} {row}".rstrip()
     if len(report.excerpts) > LISTED:
         yield f"  and {len(report.excerpts) - LISTED} more; name a drill to see all of it"
-    for one in [one for one in report.excerpts if len(one.curve) > 1 and one.known][:PLOTS]:
+    if report.missing:
+        yield from textwrap.wrap(missing_text(report), width, initial_indent="  ", subsequent_indent="    ")
+    for one in [one for one in report.excerpts if len(one.curve) > 1][:PLOTS]:
         yield ""
         yield from plot_lines(one, width)
 
 
 def tempo_text(one: ExcerptFigures) -> str:
     """The clean tempo with its interval: `62 (58 to 66)`; what can be said where it is not known so well."""
-    if one.tempo is None:
-        return "not rated yet"
+    tempo = one.standing.tempo
     if not one.known:
         return "too little to say"
     if one.beyond:
-        return f"at least {min(int(one.tempo.low_bpm), one.fastest_bpm)}"
-    return f"{one.tempo.bpm:.0f} ({one.tempo.low_bpm:.0f} to {one.tempo.high_bpm:.0f})"
+        return f"at least {min(int(tempo.low_bpm), one.total.fastest_bpm)}"
+    return f"{tempo.bpm:.0f} ({tempo.low_bpm:.0f} to {tempo.high_bpm:.0f})"
 
 
-def state_text(one: ExcerptFigures, today: date) -> str:
-    """Since when it is landed, or when it was last practised."""
-    if len(one.landed_days) >= DAYS_TO_LAND:
-        return f"landed {short_day(one.landed_days[-1], today)}"
-    return f"last {short_day(one.memory.last_day, today)}"
+def landed_day(stands: Standing, today: date) -> str:
+    """The last day on which the goal was held; a dash where it never was."""
+    return short_day(stands.landed, today) if stands.landed else "-"
+
+
+def kept_day(stands: Standing, today: date) -> str:
+    """The day of the cold test that showed it; `likely` before there was one; a dash where it is not kept."""
+    if stands.tested:
+        return short_day(stands.tested, today)
+    return "likely" if stands.kept else "-"
+
+
+def missing_text(report: Report) -> str:
+    """What was practised of drills or phrases that are not at hand, so that nothing is expected of it."""
+    return f"Practised too, but not in the drills that are here: {listed(report.missing, 4)}."
 
 
 def plot_lines(one: ExcerptFigures, width: int, height: int = 12) -> list[str]:
-    """Clean tempo over days with its interval, and the goal as a line."""
+    """Each day's fastest clean repetition, and the goal as a line."""
     # Only a report with curves needs it, and it is slow to load.
     import plotext  # type: ignore[import-untyped]
 
-    first = one.curve[0].day
-    days = [(point.day - first).days for point in one.curve]
+    goal_bpm = one.standing.goal_bpm
+    first, last = one.curve[0][0], one.curve[-1][0]
+    days, bpms = [(day - first).days for day, _ in one.curve], [bpm for _, bpm in one.curve]
     plotext.clear_figure()
     plotext.theme("clear")
     plotext.limit_size(False, False)  # the width is what was asked for, not what a terminal may have
     plotext.plot_size(width - 2, height)
-    lows = [point.tempo.low_bpm for point in one.curve]
-    highs = [point.tempo.high_bpm for point in one.curve]
-    bottom = min(*lows, one.goal_bpm) - 2
-    top = max(*highs, one.goal_bpm) + 2
-    for day, low, high in zip(days, lows, highs, strict=True):
-        plotext.plot([day, day], [low, high], marker="│")
-    plotext.scatter(days, [point.tempo.bpm for point in one.curve], marker="●")
-    plotext.hline(one.goal_bpm)
+    bottom, top = min(*bpms, goal_bpm) - 2, max(*bpms, goal_bpm) + 2
+    plotext.scatter(days, bpms, marker="●")
+    plotext.hline(goal_bpm)
     plotext.ylim(bottom, top)
     ticks = sorted({days[0], days[len(days) // 2], days[-1]})
-    names = {day: point.day for day, point in zip(days, one.curve, strict=True)}
-    plotext.xticks(ticks, [short_day(names[tick], one.curve[-1].day) for tick in ticks])
-    plotext.yticks([round(bottom + (top - bottom) * part) for part in (0.1, 0.5)] + [one.goal_bpm])
+    plotext.xticks(ticks, [short_day(first + timedelta(days=tick), last) for tick in ticks])
+    plotext.yticks([round(bottom + (top - bottom) * part) for part in (0.1, 0.5)] + [goal_bpm])
     text = _COLOURS.sub("", plotext.build())
     plotext.clear_figure()
-    legend = ": clean tempo and its interval; line: goal"
-    if one.beyond:
-        legend = f"{legend}; over {one.fastest_bpm}: a guess"
-    head = f"  {one.title[: width - 4 - len(legend)]}{legend}"
+    legend = ": the day's fastest clean repetition; line: goal"
+    head = f"  {one.name[: width - 4 - len(legend)]}{legend}"
     return [head, *(f"  {line.rstrip()}" for line in text.rstrip("\n").split("\n"))]
 
 
@@ -223,34 +233,32 @@ def _inked(letter: str, kind: str, colour: bool) -> str:
     return letter if sgr is None else f"\x1b[{sgr}m{letter}\x1b[0m"
 
 
-def _places(title: str, places: Sequence[PlaceFigures]) -> Iterator[str]:
-    known = [place for place in places if place.known]
-    if not known:
-        return
-    slower = not all(place.near_goal for place in known)
-    yield f"{title}: fails near the goal tempo{' (~: at slower tempos)' if slower else ''}, 80 % interval"
-    for place in known:
-        fail = place.fail
-        rate = f"{'' if place.near_goal else '~'}{percent(fail.mean)}"
-        name = fitted(place.name, 40)
-        yield f"  {name:<40} {rate:>6} ({percent(fail.low)} to {percent(fail.high)})  {_cold(place)}"
+def _places(title: str, places: Sequence[PlaceFigures], most: int) -> Iterator[str]:
+    known = [one for one in places if one.weak]
+    if known:
+        yield f"{title}: how likely clean at the goal, cold; results of late; marked"
+    for one in known[:most]:
+        marked = f"  {text}" if (text := results_text(one.marked)) else ""
+        yield f"  {fitted(one.name, 33):<33} {percent(one.place.chance):>5}  {late_text(one):<13}{marked}"
 
 
-def _cold(place: PlaceFigures) -> str:
-    memory = place.memory
-    return f"cold {memory.cold_clean} of {memory.cold_days}" if memory.cold_days else "never cold"
+def late_text(one: PlaceFigures) -> str:
+    """`3 of 8 failed`: of its last results."""
+    return f"{one.place.failed} of {one.place.of} failed"
 
 
-def _due(report: Report) -> Iterator[str]:
-    now = [name for name, due in report.due if due <= report.day]
-    later = [(name, due) for name, due in report.due if due > report.day]
-    if not now and not later:
-        return
-    yield f"Due: {len(now)} now, {len(later)} more within a week"
-    for name in now[:8]:
-        yield f"  now     {fitted(name, 68)}"
-    for name, due in later[: 8 - len(now[:8])]:
-        yield f"  {short_day(due, report.day):<7} {fitted(name, 68)}"
+def _tests(report: Report) -> Iterator[str]:
+    if report.tests:
+        yield "Landed, and to be tested cold within a week: clean then, it is kept"
+    for name, on in report.tests[:8]:
+        yield f"  {test_day(on, report.day):<7} {fitted(name, 68)}"
+    if len(report.tests) > 8:
+        yield f"  and {len(report.tests) - 8} more"
+
+
+def test_day(on: date, today: date) -> str:
+    """The day from which a cold test shows whether a phrase is kept."""
+    return "now" if on <= today else short_day(on, today)
 
 
 def _faults(report: Report) -> Iterator[str]:
@@ -267,15 +275,14 @@ def _faults(report: Report) -> Iterator[str]:
         yield f"  {most.word}: {most.advice}"
 
 
-def _calibration(report: Report) -> Iterator[str]:
-    table = report.calibration
-    if table is None:
-        return
-    yield f"How the forecast of cold results held, over {counted(table.results, 'result')}"
-    yield "  predicted clean   were clean   results"
-    for predicted, clean, count in table.rows:
-        yield f"  {percent(predicted):>15}   {percent(clean):>10}   {count:>7}"
-    yield f"  {calibration_text(table)}"
+def _cold(report: Report) -> Iterator[str]:
+    if report.cold:
+        yield "Cold repetitions of phrases and pieces: expected clean, and clean"
+        yield "  expected   were clean   repetitions"
+    for row in report.cold:
+        yield f"  {percent(row.expected):>8}   {percent(row.clean / row.count):>10}   {row.count:>11}"
+    if report.cold:
+        yield f"  {cold_text(report.cold)}"
 
 
 def _notes(report: Report, width: int) -> Iterator[str]:
@@ -287,12 +294,9 @@ def _notes(report: Report, width: int) -> Iterator[str]:
         )
 
 
-def calibration_text(table: Calibration) -> str:
-    """How good the forecast was, in a player's words."""
-    rate = sum(clean * count for _, clean, count in table.rows) / table.results
-    if table.results < FEW_RESULTS:
-        return "Too few results yet to say how good the forecast is."
-    if rate in (0.0, 1.0):
-        return f"All of them were {'clean' if rate else 'not clean'}, so they say little of how good the forecast is."
-    closer = "closer" if table.brier < table.base_brier else "no closer"
-    return f"The forecast came {closer} to the results than saying {percent(rate)} every time."
+def cold_text(rows: Sequence[Cold]) -> str:
+    """How far the estimate held, in a player's words."""
+    count, clean = sum(row.count for row in rows), sum(row.clean for row in rows)
+    if count < FEW_COLD:
+        return "Too few yet to say how far to trust what is expected."
+    return f"Of all {count}, {sum(row.expected * row.count for row in rows):.0f} were expected clean, and {clean} were."

@@ -8,27 +8,26 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from coach.learning.evidence import NODE
 from coach.music.drill import Drill
-from coach.report.figures import PlaceFigures
+from coach.report.figures import FEW, PlaceFigures
 from coach.strings.fretboard import Board, Mark, Place
-from coach.strings.instrument import SCALE_MM_RANGE, Instrument, Node
-from coach.strings.units import midi_from_note, note_name
+from coach.strings.instrument import Instrument, Node
+from coach.strings.units import midi_from_note
 from coach.words.amounts import percent
+from coach.words.names import place_name
 
-USUAL_SCALE_MM = 864.0
 REACH = 1.06
 """How far beyond its last node a neck is drawn."""
 
 
 @dataclass(frozen=True, slots=True)
 class Grade:
-    """How well a node rings near its goal tempo."""
+    """How likely a node is clean at the goal tempo, cold."""
 
     sign: str
     word: str
     at_least: float
-    """Share that rings."""
+    """The chance."""
     ink: str
     """Colour on paper; the scale is readable with the usual colour deficiencies."""
     terminal: int
@@ -45,11 +44,29 @@ UNKNOWN = Grade("·", "too few results", 0.0, "#6b6b6b", 2)
 
 
 @dataclass(frozen=True, slots=True)
+class Rings:
+    """How a node goes, alone and with others, in all drills that have it."""
+
+    name: str
+    chance: float
+    """That it is clean at the goal, cold: the mean of its results of late."""
+    failed: int
+    """Of the last `of` results of each place that it is part of."""
+    of: int
+
+    @property
+    def grade(self) -> Grade:
+        if self.of < FEW:
+            return UNKNOWN
+        return next(grade for grade in GRADES if self.chance >= grade.at_least)
+
+
+@dataclass(frozen=True, slots=True)
 class Neck:
     """One instrument with the graded nodes on it."""
 
     instrument: Instrument
-    places: tuple[tuple[Place, PlaceFigures], ...]
+    places: tuple[tuple[Place, Rings], ...]
 
     @property
     def board(self) -> Board:
@@ -61,47 +78,34 @@ class Neck:
     def marks(self) -> list[Mark]:
         """The nodes with the signs of their grades, the lower partial over the higher; a mark's kind is the grade."""
         places = sorted(self.places, key=lambda place: -place[0][1].partial)
-        return [self._mark(string, node, figures) for (string, node), figures in places]
+        return [self._mark(string, node, rings) for (string, node), rings in places]
 
-    def _mark(self, string: int, node: Node, figures: PlaceFigures) -> Mark:
-        grade, fail = grade_of(figures), figures.fail
-        where = "near the goal tempo" if figures.near_goal else "at slower tempos"
-        ends = f"{percent(1 - fail.high)} to {percent(1 - fail.low)}"
-        hint = f"{figures.name}: {percent(1 - fail.mean)} ring {where} ({ends})"
+    def _mark(self, string: int, node: Node, rings: Rings) -> Mark:
+        late = f"failed {rings.failed} of the last {rings.of}"
+        hint = f"{rings.name}: {percent(rings.chance)} clean at the goal, cold; {late}"
+        grade = rings.grade
         return Mark(string, self.instrument.position_mm(node), grade.sign, grade.word, node.label, hint)
 
 
-def grade_of(figures: PlaceFigures) -> Grade:
-    """The grade of a node."""
-    if not figures.known:
-        return UNKNOWN
-    return next(grade for grade in GRADES if 1 - figures.fail.mean >= grade.at_least)
-
-
 def necks(nodes: Iterable[PlaceFigures], drills: Sequence[Drill]) -> list[Neck]:
-    """The instruments that the nodes are on, the one with most nodes first; what is no node's key is left out."""
+    """The drills' instruments that the nodes are on, the one with most nodes first."""
     known = {drill.instrument.key: drill.instrument for drill in drills}
-    by_key: dict[str, list[tuple[int, Node, PlaceFigures]]] = {}
-    for figures in nodes:
-        parts = figures.key.removeprefix(NODE).rsplit("|", 2)
-        try:
-            key, midi, node = parts[0], midi_from_note(parts[1]), Node.parse(parts[2])
-        except (ValueError, IndexError):
-            continue
-        by_key.setdefault(key, []).append((midi, node, figures))
-    drawn = []
-    for key, items in by_key.items():
-        instrument = known.get(key) or _guessed(key, {midi for midi, _, _ in items})
-        strings = {string.midi: index for index, string in enumerate(instrument.strings)}
-        places = tuple(((strings[midi], node), figures) for midi, node, figures in items if midi in strings)
-        if places:
-            drawn.append(Neck(instrument, places))
+    parts: dict[str, list[PlaceFigures]] = {}
+    for one in nodes:
+        for key in one.place.key.removeprefix("n:").split("+"):
+            parts.setdefault(key, []).append(one)
+    places: dict[str, list[tuple[Place, Rings]]] = {key: [] for key in known}
+    for key, figures in parts.items():
+        instrument_key, string, fraction = key.rsplit("|", 2)
+        strings = [one.midi for one in known[instrument_key].strings] if instrument_key in known else []
+        if midi_from_note(string) in strings:
+            place = strings.index(midi_from_note(string)), Node.parse(fraction)
+            places[instrument_key].append((place, _together(key, figures)))
+    drawn = [Neck(known[key], tuple(on)) for key, on in places.items() if on]
     return sorted(drawn, key=lambda neck: -len(neck.places))
 
 
-def _guessed(key: str, midis: set[int]) -> Instrument:
-    """An instrument whose drill is not at hand: the strings that were played, the scale that its key tells."""
-    _, _, scale = key.partition("x")
-    low, high = SCALE_MM_RANGE
-    scale_mm = float(scale) if scale.isdecimal() and low <= int(scale) <= high else USUAL_SCALE_MM
-    return Instrument.of([note_name(midi) for midi in sorted(midis, reverse=True)[:12]], scale_mm)
+def _together(key: str, figures: Sequence[PlaceFigures]) -> Rings:
+    of = sum(one.place.of for one in figures)
+    chance = sum(one.place.chance * one.place.of for one in figures) / of if of else figures[0].place.chance
+    return Rings(place_name(key), chance, sum(one.place.failed for one in figures), of)

@@ -8,23 +8,28 @@ from coach.ground.plain import counted
 from coach.music.drill import Drill
 from coach.pages.document import document, escaped, paragraph, section, table
 from coach.pages.fretboard import fretboard_svg
+from coach.rating.counts import results_text
 from coach.rating.table import CAUSES, RESULTS
 from coach.report.figures import PlaceFigures, Report
 from coach.report.lines import (
-    calibration_text,
+    cold_text,
     hurt_text,
+    kept_day,
+    landed_day,
+    late_text,
+    missing_text,
     span_text,
     spent_text,
-    state_text,
     task_text,
     tempo_text,
+    test_day,
 )
 from coach.report.neck import GRADES, UNKNOWN, necks
-from coach.report.svg import calibration_svg, minutes_svg, tempo_svg
-from coach.words.amounts import percent, short_day
+from coach.report.svg import cold_svg, minutes_svg, tempo_svg
+from coach.words.amounts import percent, short_day, tempo_range
 from coach.words.names import capital, instrument_name
 
-MOST_PLACES, MOST_DUE = 12, 30
+MOST_PLACES, MOST_TESTS, MOST_DRAWN = 12, 30, 12
 
 
 def report_page(report: Report, drills: Sequence[Drill] = ()) -> str:
@@ -39,9 +44,9 @@ def report_page(report: Report, drills: Sequence[Drill] = ()) -> str:
             *_necks(report, drills),
             _places("Weakest nodes", report.nodes),
             _places("Weakest moves", report.moves),
-            _due(report),
+            _tests(report),
             _faults(report),
-            _calibration(report),
+            _cold(report),
             _notes(report),
         ],
     )
@@ -65,31 +70,35 @@ def _time(report: Report) -> str:
 
 
 def _tempos(report: Report) -> str:
-    if not report.excerpts:
+    if not report.excerpts and not report.missing:
         return ""
     rows = [
         (
-            one.title,
+            one.name,
             one.drill_title,
-            f"{one.rung_bpm} of {one.goal_bpm}",
+            f"{one.standing.rung_bpm} of {one.standing.goal_bpm}",
             tempo_text(one),
-            state_text(one, report.day),
-            short_day(one.memory.due, report.day) if one.memory.due else "",
+            landed_day(one.standing, report.day),
+            kept_day(one.standing, report.day),
+            short_day(max(one.days), report.day),
         )
         for one in report.excerpts
     ]
-    header = ("phrase", "drill", "rung today", "clean tempo", "", "due")
+    header = ("phrase", "drill", "rung today", "clean tempo", "landed", "kept", "last")
+    drawn = [one for one in report.excerpts if one.curve][: None if report.drill else MOST_DRAWN]
     figures = [
-        f"<figure><h3>{escaped(one.title)}</h3>{tempo_svg(one, report.since, report.day)}</figure>"
-        for one in report.excerpts
-        if one.curve and one.known
+        f"<figure><h3>{escaped(one.name)}</h3>{tempo_svg(one, report.since, report.day)}</figure>"
+        for one in drawn
     ]
-    legend = (
-        "Line: the tempo that is clean 8 times of 10; band: its 80 % interval; dashes: the goal; triangle: today's "
-        "rung. Above what was played, it is a guess."
-    )
+    legend = "Line: the fastest clean repetition of each day; dashes: the goal; triangle: today's rung."
     drawings = [paragraph(legend, "quiet"), f'<div class="grid">{"".join(figures)}</div>'] if figures else []
-    return section("Tempo", table(header, rows, (2, 3, 4, 5)), *drawings)
+    words = (
+        "Clean tempo: clean cold 8 times of 10, with its 80 % interval. Landed: the goal was held on that day. "
+        "Kept: clean cold at the goal after a week without it, on that day; likely where no test has shown it yet."
+    )
+    missing = paragraph(missing_text(report) if report.missing else "", "quiet")
+    shown = table(header, rows, (2, 3, 4, 5, 6)) + paragraph(words, "quiet") if rows else ""
+    return section("Tempo", shown, missing, *drawings)
 
 
 def _necks(report: Report, drills: Sequence[Drill]) -> Iterator[str]:
@@ -102,65 +111,58 @@ def _necks(report: Report, drills: Sequence[Drill]) -> Iterator[str]:
         yield section(
             f"Nodes on {instrument_name(neck.instrument)}",
             fretboard_svg(neck.board, neck.marks, label, inks),
-            '<p class="quiet">How many ring near the goal tempo, or at the tempos practised before it is reached: '
-            f"{legend}</p>",
+            f'<p class="quiet">How likely each is clean at the goal tempo, cold: {legend}</p>',
         )
 
 
 def _places(title: str, places: Sequence[PlaceFigures]) -> str:
-    known = [place for place in places[:MOST_PLACES] if place.known]
-    if not known:
-        return ""
-    rows = []
-    for place in known:
-        memory, fail = place.memory, place.fail
-        marked = (
-            f"{cause.word} {memory.marked[cause.word]}" for cause in CAUSES if cause.word in memory.marked
+    rows = [
+        (
+            one.name,
+            percent(one.place.chance),
+            late_text(one),
+            tempo_range(one.place.tempo.low_bpm, one.place.tempo.high_bpm),
+            results_text(one.marked),
+            ", ".join(
+                f"{cause.word} {one.marked[cause.word]}" for cause in CAUSES if cause.word in one.marked
+            ),
         )
-        rows.append(
-            (
-                place.name,
-                percent(fail.mean) + ("" if place.near_goal else " *"),
-                f"{percent(fail.low)} to {percent(fail.high)}",
-                f"{memory.cold_clean} of {memory.cold_days}" if memory.cold_days else "none yet",
-                ", ".join(marked),
-            )
-        )
-    header = ("", "fails", "80 % sure between", "cold reps clean", "why")
-    slower = any(not place.near_goal for place in known)
-    remark = "* at slower tempos than the goal, which is not reached yet" if slower else ""
-    return section(title, table(header, rows, (1, 2, 3)), paragraph(remark, "quiet"))
+        for one in places
+        if one.weak
+    ]
+    header = ("", "clean cold at the goal", "of late", "clean 8 times of 10 at", "marked", "why")
+    return section(title, table(header, rows[:MOST_PLACES], (1, 3))) if rows else ""
 
 
-def _due(report: Report) -> str:
-    if not report.due:
-        return ""
-    shown = report.due[:MOST_DUE]
-    rows = [("now" if due <= report.day else short_day(due, report.day), name) for name, due in shown]
-    more = len(report.due) - len(shown)
-    return section(
-        "Due within a week",
-        table(("when", "what"), rows),
-        paragraph(f"and {more} more" if more else "", "quiet"),
+def _tests(report: Report) -> str:
+    rows = [(test_day(on, report.day), name) for name, on in report.tests[:MOST_TESTS]]
+    more = len(report.tests) - len(rows)
+    shown = table(("from", "what"), rows), paragraph(f"and {more} more" if more else "", "quiet")
+    return (
+        section("Landed, and to be tested cold within a week: clean then, it is kept", *shown) if rows else ""
     )
 
 
 def _faults(report: Report) -> str:
+    marked = report.marked
     rows = [
-        *((row.word, report.marked.get(row.word, 0)) for row in RESULTS if row.fails),
-        *((f"because of the {cause.word}", report.marked.get(cause.word, 0)) for cause in CAUSES),
+        *((row.word, marked.get(row.word, 0)) for row in RESULTS if row.fails),
+        *((f"because of the {cause.word}", marked.get(cause.word, 0)) for cause in CAUSES),
     ]
     shown = [(name, str(count)) for name, count in rows if count]
     return section("What failed, where it was marked", table(("", "times"), shown, (1,)) if shown else "")
 
 
-def _calibration(report: Report) -> str:
-    scores = report.calibration
-    if scores is None:
+def _cold(report: Report) -> str:
+    if not report.cold:
         return ""
-    results = counted(scores.results, "cold result")
-    words = f"Over {results}: on the dashes the forecast was right. {calibration_text(scores)}"
-    return section("How the forecast of cold results held", calibration_svg(scores), paragraph(words))
+    count = counted(sum(row.count for row in report.cold), "cold repetition")
+    words = f"{capital(count)} of phrases and pieces: on the dashes as many were clean as expected."
+    return section(
+        "What was expected, and what came",
+        cold_svg(report.cold),
+        paragraph(f"{words} {cold_text(report.cold)}"),
+    )
 
 
 def _notes(report: Report) -> str:

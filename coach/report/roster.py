@@ -6,19 +6,20 @@ import textwrap
 from collections.abc import Callable, Iterable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
-from datetime import date, timedelta
+from datetime import date
 
 from coach.ground.plain import counted, listed, plain_text, same_name
 from coach.log.entries import parse_time
 from coach.log.people import DEFAULT_NAME
 from coach.pages.document import document, escaped, paragraph, section, table
-from coach.report.advice import advised, enough, failing, failing_text
-from coach.report.inbox import DrillSeen, StudentFile
+from coach.report.advice import Case, advised, failing, failing_text
+from coach.report.inbox import StudentFile
+from coach.report.student import DrillReply
 from coach.report.table_csv import Cell, csv_text
 from coach.words.amounts import duration, full_day, short_day
 
-RECENT_DAYS = 28
-AWAY_DAYS = 7
+NEWS_DAYS = 7
+"""From which age on a reply is said to be old."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,6 +39,9 @@ class Row:
     behind: str
     """That phrase."""
     landed: int
+    """Phrases whose goal was held on a day, in their fullest layer,"""
+    kept: int
+    """and those that are clean cold at the goal after a week without them."""
     begun: int
     """Phrases begun in any layer."""
     whole: int
@@ -47,6 +51,10 @@ class Row:
     cold: int
     cold_clean: int
     last: date | None
+    reply_day: date
+    """Up to which the reply tells of practice."""
+    entered: float
+    """Share of the repetitions that was entered afterwards."""
     advice: str
     why: str
     edited: bool
@@ -94,11 +102,11 @@ def overview(files: Iterable[StudentFile], today: date, sort: str = "drill") -> 
 
     Of two reports of one moment the one that is as it was written counts. The row says for how many it stands.
     """
-    latest: dict[tuple[str, str], tuple[StudentFile, DrillSeen]] = {}
+    latest: dict[tuple[str, str], tuple[StudentFile, DrillReply]] = {}
     reports: dict[tuple[str, str], int] = {}
     for file in sorted(files, key=lambda file: (_moment_ms(file), not file.edited, file.path)):
-        for drill in file.drills:
-            key = file.student_id or file.student, drill.id
+        for drill in file.reply.drills:
+            key = file.reply.student.id or file.reply.student.name, drill.id
             latest[key] = file, drill
             reports[key] = reports.get(key, 0) + 1
     ids: dict[str, set[str]] = {}
@@ -112,30 +120,32 @@ def overview(files: Iterable[StudentFile], today: date, sort: str = "drill") -> 
         shared = len(ids[drill.title.casefold()]) > 1
         title = f"{drill.title} ({drill.id})" if shared else drill.title
         usual = max(revisions[drill.id], key=revisions[drill.id].count)
-        row = _row(names[file.student_id], title, file, drill, today)
+        row = _row(names[file.reply.student.id], title, file, drill, today)
         rows.append(replace(row, other_revision=drill.revision != usual, older=reports[key] - 1))
     return sorted(rows, key=SORTS[sort])
 
 
 def _moment_ms(file: StudentFile) -> int:
     """When a report was written; the noon of its day where its moment can't be read."""
-    for text in (file.written, f"{file.day}T12:00:00+00:00"):
+    for text in (file.reply.written, f"{file.reply.day}T12:00:00+00:00"):
         with suppress(ValueError, OverflowError):
             return parse_time(text)[0]
     return 0
 
 
-def _names(seen: Sequence[tuple[StudentFile, DrillSeen]]) -> dict[str, str]:
+def _names(seen: Sequence[tuple[StudentFile, DrillReply]]) -> dict[str, str]:
     """Names by student id: as the student is called in their log, else as the assignment calls them.
 
     Where two students share a name, it carries the end of the id.
     """
     names: dict[str, str] = {}
     for file, drill in seen:
-        if file.student not in ("", DEFAULT_NAME):
-            names[file.student_id] = file.student
+        student = file.reply.student
+        if student.name not in ("", DEFAULT_NAME):
+            names[student.id] = student.name
         else:
-            names[file.student_id] = drill.assigned_to or names.get(file.student_id, file.student)
+            assigned = drill.assignment.student if drill.assignment else ""
+            names[student.id] = assigned or names.get(student.id, student.name)
     used = [name.casefold() for name in names.values()]
     return {
         student_id: f"{name} ({student_id[-4:]})" if used.count(name.casefold()) > 1 else name
@@ -143,43 +153,41 @@ def _names(seen: Sequence[tuple[StudentFile, DrillSeen]]) -> dict[str, str]:
     }
 
 
-def _row(student: str, title: str, file: StudentFile, drill: DrillSeen, today: date) -> Row:
-    whole = [phrase for phrase in drill.phrases if phrase.top]
-    behind = min(whole, key=lambda phrase: (phrase.landed, phrase.rung_bpm or 0), default=None)
-    rung = behind.rung_bpm or 0 if behind else 0
-    if behind and behind.landed:
-        rung = max(rung, drill.goal_bpm)
-    week = today - timedelta(days=7)
-    recent = [day for day in drill.days if (today - day.day).days < RECENT_DAYS]
-    cold, cold_clean = sum(day.cold for day in recent), sum(day.cold_clean for day in recent)
-    failing_nodes = failing(drill.nodes) if enough(drill) else []
-    advice, why = advised(drill, today, rung, cold, cold_clean)
-    another = file.student not in ("", DEFAULT_NAME) and not same_name(file.student, drill.assigned_to)
+def _row(student: str, title: str, file: StudentFile, drill: DrillReply, today: date) -> Row:
+    reply, task = file.reply, drill.assignment
+    case = Case(drill, reply.day, today)
+    advice, why = advised(case)
+    failing_nodes = failing(drill.nodes) if case.enough else []
+    name = reply.student.name
+    another = task is not None and name not in ("", DEFAULT_NAME) and not same_name(name, task.student)
     return Row(
-        student,
-        title,
-        drill.id,
-        drill.goal_bpm,
-        drill.due,
-        round(sum(day.minutes for day in drill.days), 2),
-        round(sum(day.minutes for day in drill.days if day.day > week), 2),
-        rung,
-        behind.name if behind else "",
-        sum(phrase.landed for phrase in whole),
-        len({phrase.name for phrase in drill.phrases if phrase.rung_bpm}),
-        sum(bool(phrase.rung_bpm) for phrase in whole),
-        len(whole),
-        tuple(failing_text(place) for place in failing_nodes[:3]),
-        cold,
-        cold_clean,
-        max((day.day for day in drill.days), default=None),
-        advice,
-        why,
-        file.edited,
-        False,
-        drill.assigned_to if another else "",
-        0,
-        file.path,
+        student=student,
+        drill=title,
+        drill_id=drill.id,
+        goal_bpm=drill.goal_bpm,
+        due=case.due,
+        minutes=round(sum(day.minutes for day in drill.days), 2),
+        week_minutes=round(sum(day.minutes for day in drill.days if (reply.day - day.day).days < 7), 2),
+        rung_bpm=case.rung_bpm,
+        behind=case.behind.name if case.behind else "",
+        landed=case.landed,
+        kept=case.kept,
+        begun=len({phrase.phrase for phrase in drill.phrases if phrase.rung_bpm}),
+        whole=sum(bool(phrase.rung_bpm) for phrase in case.phrases),
+        phrases=len(case.phrases),
+        failing_nodes=tuple(failing_text(place) for place in failing_nodes[:3]),
+        cold=case.cold[0],
+        cold_clean=case.cold[1],
+        last=case.last,
+        reply_day=reply.day,
+        entered=drill.entered,
+        advice=advice,
+        why=why,
+        edited=file.edited,
+        other_revision=False,
+        assigned_to=task.student if task and another else "",
+        older=0,
+        path=file.path,
     )
 
 
@@ -192,9 +200,11 @@ SHOWN: dict[str, Callable[[Row, date], str]] = {
     "this week": lambda row, today: duration(row.week_minutes),
     "rung": lambda row, today: row.rung,
     "landed": lambda row, today: f"{row.landed} of {row.phrases}",
+    "kept": lambda row, today: f"{row.kept} of {row.phrases}",
     "fails": lambda row, today: ", ".join(row.failing_nodes),
     "cold": lambda row, today: f"{row.cold_clean} of {row.cold}" if row.cold else "",
     "last": lambda row, today: short_day(row.last, today) if row.last else "never",
+    "reply of": lambda row, today: short_day(row.reply_day, today),
     "next": lambda row, today: row.advice,
     "why": lambda row, today: row.why,
 }
@@ -216,6 +226,9 @@ def roster_lines(rows: Sequence[Row], today: date) -> list[str]:
         )
         if row.assigned_to:
             lines += _wrapped(f"assigned to {row.assigned_to}")
+        if (today - row.reply_day).days >= NEWS_DAYS:
+            lines += _wrapped(f"no news since {short_day(row.reply_day, today)}, the day of the reply")
+        lines += _wrapped(f"landed {row.landed} of {row.phrases}, kept {row.kept} of {row.phrases}")
         if row.failing_nodes:
             lines += _wrapped(f"fails: {listed(row.failing_nodes, 3)}")
         lines += _wrapped(f"next: {row.advice}; {row.why}")
@@ -268,12 +281,15 @@ COLUMNS: dict[str, Callable[[Row], Cell]] = {
     "goal_bpm": lambda row: row.goal_bpm,
     "furthest_behind": lambda row: row.behind,
     "landed": lambda row: row.landed,
+    "kept": lambda row: row.kept,
     "phrases_begun": lambda row: row.begun,
     "phrases": lambda row: row.phrases,
     "fails": lambda row: "; ".join(row.failing_nodes),
     "cold_clean": lambda row: row.cold_clean,
     "cold": lambda row: row.cold,
     "last_practised": lambda row: row.last.isoformat() if row.last else None,
+    "reply_of": lambda row: row.reply_day.isoformat(),
+    "entered_afterwards": lambda row: row.entered,
     "next": lambda row: row.advice,
     "why": lambda row: row.why,
     "edited": lambda row: row.edited,

@@ -1,103 +1,235 @@
-"""A student's report for the teacher: one JSON file about the assigned drills and nothing else.
+"""A student's reply to the teacher: one JSON file about the assigned drills and nothing else.
 
-Format (version 1): head (`wellrung: report`, `version`, `program`, `written`), `student` (id and name), and for each
-drill its identity, assignment, phrases in each layer, nodes, moves and days, all summed from this drill's repetitions
-alone; `notes` where they were not left out; `sha256` over everything else as canonical JSON, so that a file that was
-edited by hand or damaged can be told. Tempos in bpm, times in minutes, days ISO 8601, moments ISO 8601 with zone.
+The format is `Reply` (through `coach.ground.codec`) between a head (`wellrung: report`, `version`, `program`) and
+`sha256`, that of everything else as canonical JSON, so that a file that was edited by hand or damaged can be told.
+Tempos in bpm, times in minutes, days ISO 8601, moments ISO 8601 with zone, chances and shares parts of 1. All of it is
+summed from the repetitions of the drill alone.
 """
 
 from __future__ import annotations
 
 import hashlib
-import itertools
 import json
-from collections import defaultdict
-from collections.abc import Sequence
-from datetime import date
-from typing import Any
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+from typing import Annotated, Any
 
 from coach import __version__
+from coach.ground.codec import As, Fits, Range, plain_of
+from coach.ground.days import day_from
 from coach.ground.plain import counted, json_text, plain_text
-from coach.learning.evidence import EXCERPT, MOVE, NODE, DayEvidence, day_evidence
-from coach.learning.kept import DEFAULT_FOLDS, Folds, ladders_of, memories_of
-from coach.log.entries import Rep, iso_time, practice_day
+from coach.learning.learning import FOLD, Learnt
+from coach.learning.material import Material, material_of
+from coach.learning.readings import places, standing
+from coach.log.entries import Entry, iso_time, practice_day
 from coach.log.log import Log
 from coach.music.drill import Drill
-from coach.music.excerpt import Excerpt, LoggedPassage, layer_choices, whole_phrase
-from coach.rating.counts import sum_counts
+from coach.music.excerpt import LoggedPassage, layer_choices, whole_phrase
+from coach.rating.counts import Counts, counts_from
 from coach.report.figures import note_text
-from coach.report.task import today
-from coach.words.amounts import day_span, duration, full_day
+from coach.report.sums import Row, Sum, Sums, added, by_day, marked_at_places, played_in, sums_of
+from coach.words.amounts import day_span, duration, full_day, percent
 from coach.words.names import place_name
 
 KIND = "report"
-VERSION = 1
+VERSION = 2
+RECENT_DAYS = 28
+"""How far back marks and cold repetitions count for what a teacher does next."""
+LONGEST, LONGEST_NOTE = 200, 2000
 
 
-def student_report(
-    log: Log,
-    drills: Sequence[Drill],
-    at_ms: int,
-    offset_min: int,
-    notes: bool = True,
-    folds: Folds = DEFAULT_FOLDS,
-) -> dict[str, Any]:
-    """The report of the log's player on some drills, as JSON values without the checksum."""
-    player = log.player
+def _is_counts(value: Any) -> bool:
+    try:
+        counts_from(value)
+    except ValueError:
+        return False
+    return True
+
+
+Text = Annotated[str, As(str, lambda text: plain_text(text, LONGEST))]
+Note = Annotated[str, As(str, lambda text: plain_text(text, LONGEST_NOTE))]
+Day = Annotated[date, As(date.isoformat, day_from)]
+Bpm = Annotated[int, Range(1, 1000)]
+Count = Annotated[int, Range(0, 10**9)]
+Share = Annotated[float, Range(0, 1)]
+Minutes = Annotated[float, Range(0, 1440)]
+Marked = Annotated[Mapping[str, int], Fits(_is_counts, "how often each result and cause was marked")]
+
+
+@dataclass(frozen=True, slots=True)
+class PhraseReply:
+    """A phrase in one layer, practised or not: what is missing says something too."""
+
+    phrase: Text
+    name: Text
+    layer: Text
+    top: bool
+    """Its fullest layer."""
+    rung_bpm: Bpm | None
+    """Where the plan of the day starts from; None where it was never begun."""
+    fastest_clean_bpm: Bpm | None
+    landed: Day | None
+    """The last day on which the goal was held."""
+    kept: bool
+    tested: Day | None
+    """The day of the cold test after a week that showed it."""
+    reps: Count
+    last: Day | None
+
+
+@dataclass(frozen=True, slots=True)
+class PlaceReply:
+    """A node or a move."""
+
+    key: Text
+    name: Text
+    chance: Share
+    """That it is clean at the goal, cold."""
+    failed: Count
+    """Of its last `of` results."""
+    of: Count
+    marked: Marked
+    """Against it, in the last four weeks."""
+
+
+@dataclass(frozen=True, slots=True)
+class DayReply:
+    """One practice day on the drill."""
+
+    day: Day
+    minutes: Minutes
+    reps: Count
+    rated: Count
+    clean: Count
+    cold: Count
+    """First repetitions of a day that said how it went,"""
+    cold_clean: Count
+    """and how many of them were clean."""
+
+
+@dataclass(frozen=True, slots=True)
+class TaskReply:
+    """What the file asks for that the student practises from."""
+
+    id: Text
+    student: Text
+    teacher: Text
+    goal_bpm: Bpm | None
+    due: Day | None
+    note: Note
+
+
+@dataclass(frozen=True, slots=True)
+class DrillReply:
+    """A student's progress on one drill."""
+
+    id: Text
+    revision: Text
+    title: Text
+    goal_bpm: Bpm
+    assignment: TaskReply | None
+    phrases: tuple[PhraseReply, ...]
+    nodes: tuple[PlaceReply, ...]
+    moves: tuple[PlaceReply, ...]
+    days: tuple[DayReply, ...]
+    marked: Marked
+    """In the last four weeks: every result and cause, those of held notes too."""
+    entered: Share
+    """Of its repetitions, those that were entered afterwards from a file."""
+
+
+@dataclass(frozen=True, slots=True)
+class StudentReply:
+    """Who practised."""
+
+    id: Text
+    name: Text
+
+
+@dataclass(frozen=True, slots=True)
+class NoteReply:
+    """The student's own words."""
+
+    day: Day
+    text: Note
+
+
+@dataclass(frozen=True, slots=True)
+class Reply:
+    """One student's file."""
+
+    written: Text
+    day: Day
+    student: StudentReply
+    drills: tuple[DrillReply, ...]
+    notes: tuple[NoteReply, ...] | None = None
+    """None where they were left out."""
+
+
+def student_reply(
+    log: Log, drills: Sequence[Drill], at_ms: int, offset_min: int, notes: bool = True
+) -> Reply:
+    """The reply of the log's player about some drills."""
     day = practice_day(at_ms, offset_min)
-    report: dict[str, Any] = {
-        "wellrung": KIND,
-        "version": VERSION,
-        "program": __version__,
-        "written": iso_time(at_ms, offset_min),
-        "day": day.isoformat(),
-        "student": {"id": player.id, "name": player.name},
-        "drills": [_drill(log, drill, day, folds) for drill in drills],
-    }
-    if notes:
-        report["notes"] = [
-            {"at": iso_time(entry.at_ms, entry.utc_offset_min), "text": note_text(entry)}
-            for entry in log.entries("note")
-        ]
-    return report
+    learnt, sums, material = log.state(FOLD, day), sums_of(log, day), material_of(drills)
+    entered = entered_reps(log.entries("answers"))
+    own_words = (NoteReply(entry.day, note_text(entry)) for entry in log.entries("note"))
+    return Reply(
+        iso_time(at_ms, offset_min),
+        day,
+        StudentReply(log.player.id, log.player.name),
+        tuple(_drill(log, learnt, sums, material, one, day, entered.get(one.id, 0)) for one in drills),
+        tuple(own_words) if notes else None,
+    )
 
 
-def student_text(report: dict[str, Any]) -> str:
-    """The report as a file, with its checksum."""
-    return json_text({**report, "sha256": digest(report)}, indent=1) + "\n"
+def student_text(reply: Reply) -> str:
+    """The reply as a file, with its head and its checksum."""
+    body = {"wellrung": KIND, "version": VERSION, "program": __version__, **plain_of(reply)}
+    return json_text({**body, "sha256": digest(body)}, indent=1) + "\n"
 
 
-def digest(report: dict[str, Any]) -> str:
+def digest(body: Mapping[str, Any]) -> str:
     """SHA-256 of everything but `sha256`, as JSON with sorted keys and without spaces."""
-    rest = {key: value for key, value in report.items() if key != "sha256"}
+    rest = {key: value for key, value in body.items() if key != "sha256"}
     text = json.dumps(rest, sort_keys=True, separators=(",", ":"), ensure_ascii=False)
     return hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest()
 
 
-def contents(report: dict[str, Any]) -> list[str]:
+def contents(reply: Reply) -> list[str]:
     """What a teacher sees in the file, in sentences for the student to read first."""
-    lines = [f"This is what your teacher will see of {plain_text(report['student']['name'])}:"]
-    for drill in report["drills"]:
-        days = drill["days"]
-        spent = duration(sum(row[1] for row in days))
-        when = _when([date.fromisoformat(row[0]) for row in days])
-        lines.append(f"  {plain_text(drill['title'])}: {when}, {spent}, with the minutes of each day;")
-        parts = counted(len(drill["excerpts"]), "phrase and layer", "phrases and layers")
+    lines = [f"This is what your teacher will see of {plain_text(reply.student.name)}:"]
+    for drill in reply.drills:
+        spent = duration(sum(day.minutes for day in drill.days))
+        when = _when([day.day for day in drill.days])
+        entered = f", {percent(drill.entered)} of it entered afterwards" if drill.entered else ""
+        lines.append(f"  {plain_text(drill.title)}: {when}, {spent}{entered}, with the minutes of each day;")
+        parts = counted(len(drill.phrases), "phrase and layer", "phrases and layers")
         lines.append(
-            f"    rungs and fastest clean tempo of {parts}; "
-            f"how often {counted(len(drill['nodes']), 'node')} and {counted(len(drill['moves']), 'move')} "
-            "were clean or failed, and what you marked on them"
+            f"    of {parts} the rung, the fastest clean tempo, what is landed and kept; how "
+            f"{counted(len(drill.nodes), 'node')} and {counted(len(drill.moves), 'move')} went, and what you marked"
         )
-    if "notes" not in report:
+    if reply.notes is None:
         lines.append("  Your notes are left out.")
-    elif report["notes"]:
+    elif reply.notes:
         lines.append("  Your notes (--without-notes leaves them out):")
-        notes = ((date.fromisoformat(note["at"][:10]), note["text"]) for note in report["notes"])
-        lines += [f"    {full_day(day)}: {plain_text(text, 70)}" for day, text in notes]
+        lines += [f"    {full_day(note.day)}: {plain_text(note.text, 70)}" for note in reply.notes]
     else:
         lines.append("  There are no notes; `coach log note` keeps some.")
     lines.append("Nothing about other drills, and no single repetition.")
     return lines
+
+
+def entered_reps(entries: Iterable[Entry]) -> dict[str, int]:
+    """How many repetitions of each drill (its id) were entered afterwards, from entries of kind `answers`."""
+    by_drill: dict[str, int] = {}
+    for entry in entries:
+        reps = entry.body.get("reps")
+        for drill, count in reps.items() if isinstance(reps, dict) else ():
+            if isinstance(count, int):
+                by_drill[drill] = by_drill.get(drill, 0) + count
+    return by_drill
 
 
 def _when(days: Sequence[date]) -> str:
@@ -108,100 +240,70 @@ def _when(days: Sequence[date]) -> str:
     return f"practised on {counted(len(days), 'day')}, {day_span(days[0], days[-1])}"
 
 
-def _drill(log: Log, drill: Drill, day: date, folds: Folds) -> dict[str, Any]:
-    evidence: dict[str, list[DayEvidence]] = defaultdict(list)
-    days = []
-    pairs = log.counted(until=day, drill=drill.id)
-    for one_day, group in itertools.groupby(pairs, key=lambda pair: pair[0].day):
-        reps = list(group)
-        for key, one in day_evidence(reps).items():
-            evidence[key].append(one)
-        days.append(_day_row(one_day, reps, [evidence[key][-1] for key in _excerpts_of(reps)]))
-    task = drill.assignment
-    return {
-        "id": drill.id,
-        "revision": drill.revision,
-        "title": drill.title,
-        "tempo": {"start": drill.tempo.start_bpm, "goal": drill.tempo.goal_bpm},
-        "goal_bpm": drill.goal_bpm,
-        "assignment": None
-        if task is None
-        else {
-            "id": task.id,
-            "student": task.student,
-            "teacher": task.teacher,
-            "goal_bpm": task.goal_bpm,
-            "due": task.due.isoformat() if task.due else None,
-            "note": task.note,
-        },
-        "excerpts": _phrases(log, drill, evidence, day, folds),
-        "nodes": [_place(key, evidence[key]) for key in sorted(evidence) if key.startswith(NODE)],
-        "moves": [_place(key, evidence[key]) for key in sorted(evidence) if key.startswith(MOVE)],
-        "days": days,
-    }
+def _drill(
+    log: Log, learnt: Learnt, sums: Sums, material: Material, drill: Drill, day: date, entered: int
+) -> DrillReply:
+    rows = list(sums.rows(date.min, day, drill.id))
+    recent = [row for row in rows if row[0] > day - timedelta(days=RECENT_DAYS)]
+    played = played_in(log, sums, rows)
+    total, task = added(row for _, _, row in rows), drill.assignment
+    marked = marked_at_places((played[passage], row) for _, passage, row in recent)
+    return DrillReply(
+        drill.id,
+        drill.revision,
+        drill.title,
+        drill.goal_bpm,
+        TaskReply(task.id, task.student, task.teacher, task.goal_bpm, task.due, task.note) if task else None,
+        tuple(_phrases(learnt, material, drill, day, _by_excerpt(rows, played))),
+        tuple(_places(learnt, material, drill, day, marked, "n:")),
+        tuple(_places(learnt, material, drill, day, marked, "m:")),
+        tuple(_day(one_day, sum_) for one_day, sum_ in by_day(rows).items()),
+        added(row for _, _, row in recent).marked,
+        round(min(1.0, entered / total.reps), 3) if total.reps else 0.0,
+    )
 
 
-def _excerpts_of(reps: Sequence[tuple[Rep, LoggedPassage]]) -> set[str]:
-    return {EXCERPT + rep.excerpt for rep, _ in reps}
+def _day(day: date, row: Sum) -> DayReply:
+    return DayReply(day, round(row.minutes, 2), row.reps, row.rated, row.clean, row.cold, row.cold_clean)
 
 
-def _day_row(
-    day: date, reps: Sequence[tuple[Rep, LoggedPassage]], excerpts: Sequence[DayEvidence]
-) -> list[str | float | int]:
-    """Day, minutes, reps, rated, clean, first results of the day, clean ones of these."""
-    cold = [one.cold_clean for one in excerpts if one.cold_clean is not None]
-    return [
-        day.isoformat(),
-        round(sum(rep.duration_ms for rep, _ in reps) / 60_000, 2),
-        len(reps),
-        sum(rep.rated for rep, _ in reps),
-        sum(rep.clean for rep, _ in reps),
-        len(cold),
-        sum(cold),
-    ]
+def _by_excerpt(rows: Iterable[Row], played: Mapping[str, LoggedPassage]) -> dict[str, list[Row]]:
+    by_key: dict[str, list[Row]] = {}
+    for row in rows:
+        by_key.setdefault(played[row[1]].excerpt, []).append(row)
+    return by_key
 
 
 def _phrases(
-    log: Log, drill: Drill, evidence: dict[str, list[DayEvidence]], day: date, folds: Folds
-) -> list[dict[str, Any]]:
-    """Every phrase of the drill in every layer, practised or not: what is missing says something too."""
-    ladders, memories = ladders_of(log, day, folds), memories_of(log, day, folds)
-    rows = []
+    learnt: Learnt, material: Material, drill: Drill, day: date, rows: Mapping[str, Sequence[Row]]
+) -> Iterable[PhraseReply]:
     for phrase in drill.phrases:
         for layer in layer_choices(phrase):
-            excerpt: Excerpt = whole_phrase(drill, phrase, layer)
-            ladder, memory = today(ladders, drill, excerpt, day), memories.get(EXCERPT + excerpt.key)
-            days = evidence.get(EXCERPT + excerpt.key, [])
-            clean = [bpm for one in days for bpm, _, rang, _ in one.tallies if rang]
-            rows.append(
-                {
-                    "phrase": phrase.id,
-                    "name": phrase.name,
-                    "layer": layer,
-                    "top": layer == layer_choices(phrase)[-1],
-                    "rung_bpm": ladder.rung_bpm if ladder else None,
-                    "fastest_clean_bpm": max(clean, default=None),
-                    "landed": bool(ladder and ladder.landed),
-                    "reps": sum(one.reps for one in days),
-                    "minutes": round(sum(one.duration_ms for one in days) / 60_000, 2),
-                    "last": days[-1].day.isoformat() if days else None,
-                    "due": memory.due.isoformat() if memory and memory.due else None,
-                }
+            excerpt = whole_phrase(drill, phrase, layer)
+            stands = standing(learnt, material, excerpt, day)
+            if stands is None:
+                continue
+            of_key = rows.get(excerpt.key, ())
+            total = added(row for _, _, row in of_key)
+            yield PhraseReply(
+                phrase.id,
+                phrase.name,
+                layer,
+                layer == layer_choices(phrase)[-1],
+                stands.rung_bpm if stands.reps else None,
+                total.fastest_bpm or None,
+                stands.landed,
+                stands.kept,
+                stands.tested,
+                total.reps,
+                of_key[-1][0] if of_key else None,
             )
-    return rows
 
 
-def _place(key: str, days: Sequence[DayEvidence]) -> dict[str, Any]:
-    """A node or a move: everything, and the last four weeks of its practice."""
-    last = days[-1].day
-    recent = [one for one in days if (last - one.day).days < 28]
-    return {
-        "key": key[2:],
-        "name": place_name(key[2:]),
-        "clean": sum(one.clean for one in days),
-        "failed": sum(one.failed for one in days),
-        "recent_clean": sum(one.clean for one in recent),
-        "recent_failed": sum(one.failed for one in recent),
-        "recent_marked": sum_counts(one.marked for one in recent),
-        "last": last.isoformat(),
-    }
+def _places(
+    learnt: Learnt, material: Material, drill: Drill, day: date, marked: Mapping[str, Counts], kind: str
+) -> Iterable[PlaceReply]:
+    for key, place in sorted(places(learnt, material, drill, day).items()):
+        if key.startswith(kind):
+            chance, of_late = round(place.chance, 4), (place.failed, place.of)
+            yield PlaceReply(key[2:], place_name(key[2:]), chance, *of_late, marked.get(key, {}))

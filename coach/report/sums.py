@@ -1,115 +1,193 @@
-"""The sums that reports draw on, as a fold over the log: what each practice day came to, and its evidence by key."""
+"""The sums that reports draw on, as a fold over the log: what each practice day came to, by what was played.
+
+Minutes, repetitions and marks are never added up twice: a day, a drill or an excerpt is the sum of its rows (`added`).
+"""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import date
+from functools import lru_cache
+from itertools import chain, repeat
 from typing import Any
 
-from coach.learning.evidence import DayEvidence, day_evidence
-from coach.log.book import Pair
+from coach.learning.skill import event_keys
 from coach.log.entries import Rep
 from coach.log.log import Log
 from coach.music.excerpt import LoggedPassage
-from coach.rating.counts import Counts, count_faults, counts_from
+from coach.rating.counts import Counts, count_faults
+from coach.rating.fault import Fault, faults_text, parse_faults, verdict
+from coach.rating.table import Says
 
 
-@dataclass(frozen=True, slots=True)
-class DayTotal:
-    """One practice day of one player."""
+@dataclass(slots=True)
+class Sum:
+    """What one passage came to on one practice day, or several of these together."""
 
-    day: date
-    duration_ms: int
+    reps: int = 0
+    duration_ms: int = 0
     """Count-ins and repetitions; the time between them is not known."""
-    reps: int
-    rated: int
-    clean: int
-    marked: Counts = field(default_factory=dict)
-    """How often each result and cause was marked."""
+    rated: int = 0
+    clean: int = 0
+    cold: int = 0
+    """First repetitions of an excerpt on a day that said how it went,"""
+    cold_clean: int = 0
+    """and how many of them were clean."""
+    fastest_bpm: int = 0
+    """The fastest clean repetition; 0 where none was."""
+    marks: dict[str, int] = field(default_factory=dict)
+    """How often each mark was made, as the log writes it: `4c:lift`."""
+
+    @property
+    def minutes(self) -> float:
+        return self.duration_ms / 60_000
+
+    @property
+    def marked(self) -> Counts:
+        """How often each result and cause was marked."""
+        return count_faults(_faults(self.marks))
+
+
+Row = tuple[date, str, Sum]
+"""Practice day, passage id, and what the one came to on the other."""
 
 
 @dataclass(slots=True)
 class Sums:
-    """Days and evidence in order of days; `today` are the repetitions of the last day, which neither holds yet."""
+    """By practice day (its ordinal), then by passage id; days in order."""
 
-    days: list[DayTotal] = field(default_factory=list)
-    evidence: dict[str, list[DayEvidence]] = field(default_factory=dict)
-    today: list[Pair] = field(default_factory=list)
+    days: dict[int, dict[str, Sum]] = field(default_factory=dict)
+    excerpts: dict[str, str] = field(default_factory=dict)
+    """The excerpt key of each passage."""
+
+    def rows(self, since: date, until: date, drill: str = "") -> Iterator[Row]:
+        """The rows from `since` to `until`, both included, of one drill (its id) or of all."""
+        of_drill = f"{drill}:" if drill else ""
+        for day, passages in self.days.items():
+            if since.toordinal() <= day <= until.toordinal():
+                for passage, row in passages.items():
+                    if self.excerpts[passage].startswith(of_drill):
+                        yield date.fromordinal(day), passage, row
 
 
 class SumsFold:
     """A fold over the log (`coach.log.fold`)."""
 
     name = "sums"
-    version = "1"
+    version = "2"
 
     def initial(self) -> Sums:
         return Sums()
 
     def step(self, state: Sums, rep: Rep, passage: LoggedPassage) -> Sums:
-        if state.today and state.today[0][0].day_number != rep.day_number:
-            close_day(state)
-        state.today.append((rep, passage))
+        today = state.days.setdefault(rep.day_number, {})
+        row = today.get(rep.passage)
+        if row is None:
+            row = today[rep.passage] = Sum()
+            state.excerpts[rep.passage] = rep.excerpt
+        row.reps += 1
+        row.duration_ms += rep.duration_ms
+        if rep.faults is None:
+            return state
+        row.rated += 1
+        row.clean += rep.clean
+        if not row.cold and verdict(rep.faults) is not None and not _was_cold(state, today, rep.excerpt):
+            row.cold, row.cold_clean = 1, int(rep.clean)
+        if rep.clean:
+            row.fastest_bpm = max(row.fastest_bpm, rep.tempo_bpm)
+        for fault in rep.faults:
+            text = faults_text((fault,))
+            row.marks[text] = row.marks.get(text, 0) + 1
         return state
 
     def plain(self, state: Sums) -> Any:
-        close_day(state)
-        return {
-            "days": [
-                [one.day.toordinal(), one.duration_ms, one.reps, one.rated, one.clean, one.marked]
-                for one in state.days
-            ],
-            "evidence": [one.to_json() for days in state.evidence.values() for one in days],
+        days = {
+            str(day): {passage: _plain(row) for passage, row in rows.items()}
+            for day, rows in state.days.items()
         }
+        return {"days": days, "excerpts": dict(state.excerpts)}
 
     def state(self, plain: Any) -> Sums:
-        sums = Sums(
-            [
-                DayTotal(date.fromordinal(day), duration_ms, reps, rated, clean, counts_from(marked))
-                for day, duration_ms, reps, rated, clean, marked in plain["days"]
-            ]
-        )
-        for text in plain["evidence"]:
-            evidence = DayEvidence.from_json(text)
-            sums.evidence.setdefault(evidence.key, []).append(evidence)
-        return sums
+        days = {
+            int(day): {passage: Sum(*row) for passage, row in rows.items()}
+            for day, rows in plain["days"].items()
+        }
+        return Sums(days, dict(plain["excerpts"]))
 
 
-def close_day(sums: Sums) -> None:
-    """Add up the last day."""
-    if sums.today:
-        sums.days.append(_total(sums.today))
-        for key, evidence in day_evidence(sums.today).items():
-            sums.evidence.setdefault(key, []).append(evidence)
-        sums.today = []
+def _plain(row: Sum) -> list[Any]:
+    counts = row.reps, row.duration_ms, row.rated, row.clean, row.cold, row.cold_clean, row.fastest_bpm
+    return [*counts, dict(row.marks)]
 
 
-def _total(pairs: Sequence[Pair]) -> DayTotal:
-    return DayTotal(
-        pairs[0][0].day,
-        sum(rep.duration_ms for rep, _ in pairs),
-        len(pairs),
-        sum(rep.rated for rep, _ in pairs),
-        sum(rep.clean for rep, _ in pairs),
-        count_faults(fault for rep, _ in pairs for fault in rep.faults or ()),
-    )
+def _was_cold(state: Sums, today: Mapping[str, Sum], excerpt: str) -> bool:
+    """Whether the day's first result of an excerpt is known: another revision of the drill may have played it."""
+    return any(row.cold and state.excerpts[passage] == excerpt for passage, row in today.items())
 
 
 def sums_of(log: Log, day: date) -> Sums:
-    """The sums up to a practice day, that day added up as far as it has gone."""
-    state = log.state(SumsFold(), day)
-    sums = Sums(list(state.days), {key: list(days) for key, days in state.evidence.items()}, state.today)
-    close_day(sums)
-    return sums
+    """The sums up to a practice day, that day as far as it has gone."""
+    return log.state(SumsFold(), day)
 
 
-def evidence_in(sums: Sums, prefix: str, since: date, until: date) -> list[DayEvidence]:
-    """The evidence of every key that begins so, in order of (key, day): `n:` is all nodes, `x:lanterns:` a drill's."""
-    return [
-        one
-        for key in sorted(sums.evidence)
-        if key.startswith(prefix)
-        for one in sums.evidence[key]
-        if since <= one.day <= until
-    ]
+def played_in(log: Log, sums: Sums, rows: Iterable[Row]) -> dict[str, LoggedPassage]:
+    """What was played, by passage id; without events where its line in the log was lost."""
+    played = {}
+    for passage in {passage for _, passage, _ in rows}:
+        try:
+            played[passage] = log.passage(passage)
+        except KeyError:
+            played[passage] = LoggedPassage(passage, sums.excerpts[passage], "", "", ())
+    return played
+
+
+def added(rows: Iterable[Sum]) -> Sum:
+    """Some sums together."""
+    total = Sum()
+    for row in rows:
+        total.reps += row.reps
+        total.duration_ms += row.duration_ms
+        total.rated += row.rated
+        total.clean += row.clean
+        total.cold += row.cold
+        total.cold_clean += row.cold_clean
+        total.fastest_bpm = max(total.fastest_bpm, row.fastest_bpm)
+        for mark, count in row.marks.items():
+            total.marks[mark] = total.marks.get(mark, 0) + count
+    return total
+
+
+def by_day(rows: Iterable[Row]) -> dict[date, Sum]:
+    """What each practice day came to, in order."""
+    days: dict[date, list[Sum]] = {}
+    for day, _, row in rows:
+        days.setdefault(day, []).append(row)
+    return {day: added(of_day) for day, of_day in days.items()}
+
+
+def marked_at_places(rows: Iterable[tuple[LoggedPassage, Sum]]) -> dict[str, Counts]:
+    """What was marked against each node and move, by their keys in `coach.learning.skill.event_keys`.
+
+    A mark counts for what it says has failed: a late event for the move to it and not for its node.
+    """
+    by_key: dict[str, list[Fault]] = {}
+    for passage, row in rows:
+        keys = event_keys(passage) if row.marks else ()
+        for fault in _faults(row.marks):
+            if fault.label <= len(keys):
+                node, move, *_ = keys[fault.label - 1]
+                for key, says in ((node, fault.result.node), (move, fault.move)):
+                    if key and says is Says.FAILED:
+                        by_key.setdefault(key, []).append(fault)
+    return {key: count_faults(faults) for key, faults in by_key.items()}
+
+
+def _faults(marks: Mapping[str, int]) -> Iterator[Fault]:
+    return chain.from_iterable(repeat(_fault(text), count) for text, count in marks.items())
+
+
+@lru_cache(4096)
+def _fault(text: str) -> Fault:
+    (fault,) = parse_faults(text)
+    return fault

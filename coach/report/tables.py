@@ -3,196 +3,132 @@
 from __future__ import annotations
 
 from dataclasses import asdict
+from datetime import date
 from typing import Any
 
-from coach.learning.ladder import DAYS_TO_LAND
-from coach.learning.memory import Memory
-from coach.learning.tempo_estimate import CleanTempo
+from coach.learning.readings import CleanTempo
 from coach.rating.counts import cells, columns
 from coach.report.figures import ExcerptFigures, PlaceFigures, Report
-from coach.report.table_csv import Cell, csv_text
+from coach.report.sums import Sum
+from coach.report.table_csv import csv_text
 
-COLUMNS = (
+HEADER = (
     "kind",
     "name",
     "key",
     "drill",
+    "drill_title",
     "layer",
     "rung_bpm",
     "goal_bpm",
     "clean_tempo_bpm",
     "clean_tempo_low_bpm",
     "clean_tempo_high_bpm",
-    "fail_rate",
-    "fail_rate_low",
-    "fail_rate_high",
-    "fail_rate_weight",
-    "near_goal",
-    "retention",
-    "due",
-    "cold_days",
-    "cold_clean",
+    "chance_cold",
+    "chance_cold_after_a_week",
+    "failed_of_late",
+    "results_of_late",
+    "landed",
+    "kept",
+    "kept_test",
+    "last_practised",
     "days",
     "reps",
     "minutes",
-    "last_practised",
-    "landed",
-    *columns(),
+    "cold",
+    "cold_clean",
 )
+"""Columns of the table, which are keys in the JSON too; how often each result and cause was marked follows them."""
 
 
 def report_facts(report: Report) -> dict[str, Any]:
-    """The report as values that JSON can hold. Days are ISO 8601, rates parts of 1."""
-    table = report.calibration
+    """The report as values that JSON can hold. Days are ISO 8601, chances parts of 1."""
     return {
         "player": report.player,
         "day": report.day.isoformat(),
         "since": report.since.isoformat(),
         "drill": report.drill,
-        "minutes": round(report.minutes, 2),
-        "days": [
-            {
-                "day": day.day.isoformat(),
-                "minutes": round(day.duration_ms / 60_000, 2),
-                "reps": day.reps,
-                "rated": day.rated,
-                "clean": day.clean,
-            }
-            for day in report.days
-        ],
+        "minutes": round(report.total.minutes, 2),
+        "days": [{"day": day.isoformat(), **_sum(total)} for day, total in report.days.items()],
         "excerpts": [_excerpt(one) for one in report.excerpts],
-        "nodes": [_place(one) for one in report.nodes],
-        "moves": [_place(one) for one in report.moves],
-        "due": [{"name": name, "due": due.isoformat()} for name, due in report.due],
+        "missing": report.missing,
+        "nodes": [_place("node", one) for one in report.nodes],
+        "moves": [_place("move", one) for one in report.moves],
+        "tests": [{"name": name, "day": on.isoformat()} for name, on in report.tests],
         "marked": report.marked,
         "hurt_days": [day.isoformat() for day in report.hurts],
         "notes": [{"day": day.isoformat(), "text": text} for day, text in report.notes],
-        "assignments": [
-            {**asdict(task), "due": task.due.isoformat() if task.due else None} for task in report.tasks
-        ],
-        "calibration": table
-        and {
-            "results": table.results,
-            "brier": round(table.brier, 4),
-            "log_loss": round(table.log_loss, 4),
-            "base_brier": round(table.base_brier, 4),
-            "base_log_loss": round(table.base_log_loss, 4),
-            "rows": [
-                {"predicted": round(predicted, 4), "clean": round(clean, 4), "results": count}
-                for predicted, clean, count in table.rows
-            ],
-        },
+        "assignments": [{**asdict(task), "due": _iso(task.due)} for task in report.tasks],
+        "cold": [{**asdict(row), "expected": round(row.expected, 4)} for row in report.cold],
     }
 
 
 def report_csv(report: Report) -> str:
-    """One row for each phrase in each layer, node and move; a column that says nothing of it is empty."""
-    rows = [
-        *(_excerpt_row(one) for one in report.excerpts),
-        *(_place_row("node", one) for one in report.nodes),
-        *(_place_row("move", one) for one in report.moves),
-    ]
-    return csv_text(COLUMNS, ([row.get(column) for column in COLUMNS] for row in rows))
+    """One row for each phrase, join and piece in each layer, node and move; `marked` counts since the first day."""
+    facts = report_facts(report)
+    rows = [*facts["excerpts"], *facts["nodes"], *facts["moves"]]
+    return csv_text((*HEADER, *columns()), ([*map(row.get, HEADER), *cells(row["marked"])] for row in rows))
 
 
 def _excerpt(one: ExcerptFigures) -> dict[str, Any]:
+    stands = one.standing
     return {
-        "key": one.excerpt.key,
-        "name": one.title,
-        "drill": one.excerpt.drill,
-        "layer": one.excerpt.layer,
-        "kind": str(one.excerpt.kind),
-        "rung_bpm": one.rung_bpm,
-        "goal_bpm": one.goal_bpm,
-        "clean_tempo": _tempo(one.tempo),
-        "clean_tempo_known": one.known,
-        "fastest_played_bpm": one.fastest_bpm,
-        "landed_days": [day.isoformat() for day in one.landed_days],
-        "retention": None if one.retention is None else round(one.retention, 4),
-        "due": one.memory.due.isoformat() if one.memory.due else None,
-        "last_practised": one.memory.last_day.isoformat(),
-        "minutes": round(one.minutes, 2),
-        "curve": [{"day": point.day.isoformat(), **(_tempo(point.tempo) or {})} for point in one.curve],
-    }
-
-
-def _tempo(tempo: CleanTempo | None) -> dict[str, float] | None:
-    if tempo is None:
-        return None
-    return {
-        "bpm": round(tempo.bpm, 2),
-        "low_bpm": round(tempo.low_bpm, 2),
-        "high_bpm": round(tempo.high_bpm, 2),
-        "weight": round(tempo.weight, 2),
-    }
-
-
-def _place(one: PlaceFigures) -> dict[str, Any]:
-    memory = one.memory
-    return {
-        "key": one.key[2:],
+        "kind": str(stands.excerpt.kind),
         "name": one.name,
-        "fail_rate": {
-            "mean": round(one.fail.mean, 4),
-            "low": round(one.fail.low, 4),
-            "high": round(one.fail.high, 4),
-            "weight": round(one.fail.weight, 2),
-            "near_goal": one.near_goal,
-        },
-        "retention": None if one.retention is None else round(one.retention, 4),
-        "due": memory.due.isoformat() if memory.due else None,
-        "cold_days": memory.cold_days,
-        "cold_clean": memory.cold_clean,
-        "reps": memory.reps,
-        "last_practised": memory.last_day.isoformat(),
-        "marked": memory.marked,
+        "key": stands.excerpt.key,
+        "drill": stands.excerpt.drill,
+        "drill_title": one.drill_title,
+        "layer": stands.excerpt.layer,
+        "rung_bpm": stands.rung_bpm,
+        "goal_bpm": stands.goal_bpm,
+        **(_tempo(stands.tempo) if one.known else {}),
+        "chance_cold": round(stands.now, 4),
+        "chance_cold_after_a_week": round(stands.later, 4),
+        "failed_of_late": stands.failed,
+        "results_of_late": stands.of,
+        "landed": _iso(stands.landed),
+        "kept": stands.kept,
+        "kept_test": _iso(stands.tested),
+        "last_practised": max(one.days).isoformat(),
+        "days": len(one.days),
+        **_sum(one.total),
+        "marked": one.total.marked,
+        "curve": [{"day": day.isoformat(), "clean_bpm": bpm} for day, bpm in one.curve],
     }
 
 
-def _excerpt_row(one: ExcerptFigures) -> dict[str, Cell]:
-    row: dict[str, Cell] = {
-        "kind": str(one.excerpt.kind),
-        "name": one.title,
-        "key": one.excerpt.key,
-        "drill": one.drill_title,
-        "layer": one.excerpt.layer,
-        "rung_bpm": one.rung_bpm,
-        "goal_bpm": one.goal_bpm,
-        "minutes": round(one.minutes, 1),
-        "landed": one.landed_days[-1].isoformat() if len(one.landed_days) >= DAYS_TO_LAND else None,
-        **_memory_cells(one.memory, one.retention),
-    }
-    if one.tempo and one.known:
-        row["clean_tempo_bpm"] = round(one.tempo.bpm, 1)
-        row["clean_tempo_low_bpm"] = round(one.tempo.low_bpm, 1)
-        row["clean_tempo_high_bpm"] = round(one.tempo.high_bpm, 1)
-    return row
-
-
-def _place_row(kind: str, place: PlaceFigures) -> dict[str, Cell]:
-    fail = place.fail
+def _place(kind: str, one: PlaceFigures) -> dict[str, Any]:
     return {
         "kind": kind,
-        "name": place.name,
-        "key": place.key[2:],
-        "goal_bpm": place.memory.goal_bpm,
-        "fail_rate": round(fail.mean, 4),
-        "fail_rate_low": round(fail.low, 4),
-        "fail_rate_high": round(fail.high, 4),
-        "fail_rate_weight": round(fail.weight, 2),
-        "near_goal": place.near_goal,
-        **_memory_cells(place.memory, place.retention),
+        "name": one.name,
+        "key": one.place.key[2:],
+        "drill": one.drill,
+        **(_tempo(one.place.tempo) if one.known else {}),
+        "chance_cold": round(one.place.chance, 4),
+        "failed_of_late": one.place.failed,
+        "results_of_late": one.place.of,
+        "marked": one.marked,
     }
 
 
-def _memory_cells(memory: Memory, retention: float | None) -> dict[str, Cell]:
+def _tempo(tempo: CleanTempo) -> dict[str, float]:
     return {
-        "retention": None if retention is None else round(retention, 3),
-        "due": memory.due.isoformat() if memory.due else None,
-        "cold_days": memory.cold_days,
-        "cold_clean": memory.cold_clean,
-        "days": memory.days,
-        "reps": memory.reps,
-        "last_practised": memory.last_day.isoformat(),
-        **dict(zip(columns(), cells(memory.marked), strict=True)),
+        "clean_tempo_bpm": round(tempo.bpm, 2),
+        "clean_tempo_low_bpm": round(tempo.low_bpm, 2),
+        "clean_tempo_high_bpm": round(tempo.high_bpm, 2),
     }
+
+
+def _sum(total: Sum) -> dict[str, float]:
+    return {
+        "minutes": round(total.minutes, 2),
+        "reps": total.reps,
+        "rated": total.rated,
+        "clean": total.clean,
+        "cold": total.cold,
+        "cold_clean": total.cold_clean,
+    }
+
+
+def _iso(day: date | None) -> str | None:
+    return day.isoformat() if day else None

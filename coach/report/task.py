@@ -1,19 +1,15 @@
-"""Where a player stands on a phrase and on an assignment, said alike in the report, the teacher's file and the roster.
-
-Conventions: a rung is that of the ladder as `coach.learning.ladder.open_day` opens it on the given practice day for the
-drill's goal, an assignment's where there is one: the rung that the plan starts from.
-"""
+"""How far a player is on an assignment, said alike in the report and in the student's file."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 
 from coach.ground.plain import plain_text
-from coach.learning.ladder import Ladder, open_day
+from coach.learning.learning import Learnt
+from coach.learning.material import Material
+from coach.learning.readings import Standing, standing
 from coach.music.drill import Drill
-from coach.music.excerpt import Excerpt, layer_choices, whole_phrase
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,33 +24,29 @@ class Task:
     goal_bpm: int
     due: date | None
     landed: int
+    kept: int
     phrases: int
     behind: str
-    """The phrase that is furthest behind, in its fullest layer."""
+    """The phrase that is furthest behind, all layers together."""
     rung_bpm: int
-    """That phrase's rung; 0 where its fullest layer was never begun."""
+    """That phrase's rung; 0 where it was never begun."""
 
 
-def today(ladders: Mapping[str, Ladder], drill: Drill, excerpt: Excerpt, day: date) -> Ladder | None:
-    """The excerpt's ladder as it opens on a practice day; None where there is none."""
-    ladder = ladders.get(excerpt.key)
-    return open_day(ladder, day, drill.goal_bpm) if ladder else None
+def phrases_of(learnt: Learnt, material: Material, drill: Drill, day: date) -> list[Standing]:
+    """Where each phrase of a drill stands, all layers together."""
+    stands = (standing(learnt, material, excerpt, day) for excerpt in material.phrases(drill))
+    return [one for one in stands if one is not None]
 
 
-def open_tasks(drills: Sequence[Drill], ladders: Mapping[str, Ladder], day: date) -> tuple[Task, ...]:
+def open_tasks(learnt: Learnt, material: Material, day: date) -> tuple[Task, ...]:
     """The assignments among the drills of which not every phrase has landed, the first due first."""
     tasks = []
-    for drill in drills:
-        if drill.assignment is None:
+    for drill in material.drills:
+        phrases = phrases_of(learnt, material, drill, day) if drill.assignment else []
+        landed = sum(one.landed is not None for one in phrases)
+        if drill.assignment is None or landed == len(phrases):
             continue
-        rows = []
-        for phrase in drill.phrases:
-            ladder = today(ladders, drill, whole_phrase(drill, phrase, layer_choices(phrase)[-1]), day)
-            rows.append((bool(ladder and ladder.landed), ladder.rung_bpm if ladder else 0, phrase.name))
-        landed = sum(row[0] for row in rows)
-        if landed == len(rows):
-            continue
-        _, rung, behind = min(rows, key=lambda row: row[:2])
+        behind = min(phrases, key=lambda one: (one.landed is not None, one.reps and one.rung_bpm))
         tasks.append(
             Task(
                 drill.id,
@@ -64,9 +56,10 @@ def open_tasks(drills: Sequence[Drill], ladders: Mapping[str, Ladder], day: date
                 drill.goal_bpm,
                 drill.assignment.due,
                 landed,
-                len(rows),
-                plain_text(behind),
-                rung,
+                sum(one.kept for one in phrases),
+                len(phrases),
+                plain_text(drill.phrase(behind.excerpt.phrases[0]).name),
+                behind.reps and behind.rung_bpm,
             )
         )
     return tuple(sorted(tasks, key=lambda task: (task.due or date.max, task.title)))

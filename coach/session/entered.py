@@ -2,7 +2,7 @@
 
 The log remembers what was entered, so that to enter the same file twice is harmless: an entry of kind `answers` holds
 the `digest` of the file's lines, of the day on which those before any `day` line were meant, and of the drills that
-were named; and how many `reps` came of it.
+were named; and how many `reps` of each drill (its id) came of it.
 """
 
 from __future__ import annotations
@@ -52,8 +52,8 @@ def entered_before(entries: Sequence[Entry], digest: str) -> tuple[Entry, int] |
     for entry in entries:
         try:
             if entry.body["digest"] == digest:
-                return entry, int(entry.body["reps"])
-        except (ValueError, KeyError, TypeError):
+                return entry, sum(entry.body["reps"].values())
+        except (KeyError, TypeError, AttributeError):
             continue  # A log may come from a program that wrote other bodies.
     return None
 

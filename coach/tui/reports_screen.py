@@ -8,7 +8,7 @@ from textual.app import ComposeResult
 from textual.containers import VerticalScroll
 
 from coach.report.figures import make_report
-from coach.report.lines import PLOTS, report_lines
+from coach.report.lines import report_lines
 from coach.tui.base import DrawnScreen
 from coach.tui.canvas import Canvas, Role, Rows, ascii_text, text_width, wrapped
 from coach.tui.layout import Box
@@ -51,7 +51,7 @@ class ReportsScreen(DrawnScreen):
             return
         desk = self.coach.desk
         drills = desk.library.drills
-        report = make_report(desk.log, desk.today, drills=drills, curves=PLOTS, folds=desk.folds)
+        report = make_report(desk.log, desk.today, drills=drills)
         rows = draw_report(report_lines(report, drills, width), width, self.coach.plain)
         stage = self.query_one("#report", Stage)
         stage.styles.height = len(rows)

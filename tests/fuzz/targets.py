@@ -342,7 +342,7 @@ def _read_back(log: Any, chance: random.Random) -> None:
     from coach.report.lines import report_lines
     from coach.report.page import report_page
     from coach.report.reps_csv import reps_csv
-    from coach.report.student import contents, student_report, student_text
+    from coach.report.student import contents, student_reply, student_text
     from coach.report.tables import report_csv, report_facts
 
     if chance.random() < 0.3:
@@ -355,7 +355,7 @@ def _read_back(log: Any, chance: random.Random) -> None:
         assert_harmless_csv(report_csv(report))
         json.dumps(report_facts(report))
     if chance.random() < 0.05:
-        sent = student_report(log, seeds.drills()[:1], seeds.NOON, 60)
+        sent = student_reply(log, seeds.drills()[:1], seeds.NOON, 60)
         assert_plain("\n".join(contents(sent)))
         student_text(sent).encode()
     if chance.random() < 0.02:
@@ -368,7 +368,7 @@ def _read_back(log: Any, chance: random.Random) -> None:
 
 def mutated_student(rng: random.Random, pool: Sequence[bytes]) -> bytes:
     """A student's file with mutated bytes, or with a value changed and the checksum made to fit."""
-    from coach.report.student import student_text
+    from coach.report.student import digest
 
     data = rng.choice(pool)
     if rng.random() < 0.15:
@@ -378,7 +378,7 @@ def mutated_student(rng: random.Random, pool: Sequence[bytes]) -> bytes:
         for _ in range(rng.choice((1, 1, 2, 6))):
             body = mutated_value(rng, body)
         if isinstance(body, dict) and rng.random() < 0.5:
-            return student_text(body).encode("utf-8", "surrogatepass")
+            body["sha256"] = digest(body)
         return json.dumps(body).encode()
     except (ValueError, RecursionError):
         return data
@@ -397,7 +397,7 @@ def run_student(data: bytes, folder: Path) -> str:
         seeds.TODAY,
         random.Random(len(data)).choice(("drill", "student", "due", "rung", "cold", "last")),
     )
-    notes = [(file.student, day, text) for day, text in file.notes]
+    notes = [(file.reply.student.name, note.day, note.text) for note in file.reply.notes or ()]
     assert_plain(
         "\n".join(
             [*roster_lines(rows, seeds.TODAY), *(f"{student}, {day}: {text}" for student, day, text in notes)]
