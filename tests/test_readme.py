@@ -14,6 +14,7 @@ from coach.folder.actions import Keymap
 from coach.folder.settings import SETTINGS, Settings, read_settings
 from coach.ground.kinds import Number, Whole, Word
 from coach.learning.ladder import after, new_ladder, open_day
+from coach.learning.learning import Record
 from coach.score.load import read_drill
 from coach.session.answers import read_answers
 
@@ -74,14 +75,21 @@ def test_the_job_comes_first_and_the_two_commands_near_the_top():
     assert "python3 -m venv .venv && .venv/bin/pip install -e '.[test]' && .venv/bin/pytest" in top
 
 
-def test_landed_and_a_new_day_are_what_the_ladder_makes_of_them():
-    assert "held three clean in a row, on two different days" in README
-    day, ladder, landed = date(2026, 12, 3), new_ladder(60, 60), []
-    for rep in range(6):
-        ladder, _ = after(ladder, True, day + timedelta(days=rep // 3), tempo_bpm=60)
-        landed.append(ladder.landed)
-    assert landed == [False] * 5 + [True]
+def test_landed_and_kept_are_what_the_estimate_makes_of_them():
+    assert "the goal tempo held today, two clean in a row" in README
+    assert "clean cold at the goal after a week without it" in README
+    record, day = Record(), date(2026, 12, 3).toordinal()
+    for rep, wanted in ((1, 0), (2, day)):
+        record.add(True, 60, at_goal=True, day=day, away=0)
+        assert (record.reps, record.landed, record.kept) == (rep, wanted, 0)
+    record.add(True, 60, at_goal=True, day=day + 7, away=7)
+    assert (record.landed, record.kept) == (day, day + 7)
+
+
+def test_a_new_day_is_what_the_ladder_makes_of_it():
     assert "one step under yesterday's rung" in README
+    day, ladder = date(2026, 12, 3), replace(new_ladder(50, 60), rung_bpm=60)
+    ladder, _ = after(ladder, True, day, tempo_bpm=60)
     assert open_day(ladder, day + timedelta(days=2), 60).rung_bpm < ladder.rung_bpm
 
 

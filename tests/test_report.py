@@ -25,6 +25,7 @@ from coach.learning.learning import CLEAN_TO_LAND, FOLD
 from coach.learning.material import material_of
 from coach.learning.readings import standing
 from coach.log.entries import Entry, new_id
+from coach.log.fold import folded
 from coach.log.log import Log
 from coach.music.drill import Assignment, Drill
 from coach.music.excerpt import Excerpt, passage_of
@@ -35,6 +36,7 @@ from coach.report.lines import fitted, report_lines, tempo_text
 from coach.report.neck import GRADES, UNKNOWN, necks
 from coach.report.page import report_page
 from coach.report.student import student_reply
+from coach.report.sums import SumsFold
 from coach.report.tables import report_csv, report_facts
 from coach.score.write import write_drill
 from tests.logs import DAY, NOON, rep_at
@@ -146,6 +148,27 @@ def test_a_landed_phrase_is_to_be_tested_cold_a_week_after_it_was_last_played(tm
     assert any(line.split() == ["10", "Dec", "Lamp,", "together"] for line in report_lines(report, [drill]))
 
 
+def test_sums_kept_in_between_are_those_of_one_go(path: Path) -> None:
+    fold = SumsFold()
+    with Log.open(path, now_ms=NOON, read_only=True) as log:
+        pairs = log.counted()
+    whole = folded(fold, pairs, fold.initial())
+    for cut in (0, 1, 3, 4, 29):
+        before = fold.state(json.loads(json.dumps(fold.plain(folded(fold, pairs[:cut], fold.initial())))))
+        after_cut = folded(fold, pairs[cut:], before)
+        assert fold.plain(after_cut) == fold.plain(whole)
+        span = date(2026, 12, 3), TODAY
+        assert list(after_cut.rows(*span)) == list(whole.rows(*span))
+
+
+def test_an_edited_drill_does_not_make_a_second_cold_repetition_of_a_day(tmp_path: Path) -> None:
+    drill = sample_drill()
+    edited = replace(drill, phrases=(replace(drill.phrases[0], bars=drill.phrases[1].bars), drill.phrases[1]))
+    after(tmp_path, [(50, True), (50, True)], drill, "x")
+    report = after(tmp_path, [(50, False)], edited, "x", faults=(Fault(1, LATE),), hour=1)
+    assert (report.total.reps, report.total.cold, report.total.cold_clean) == (3, 1, 1)
+
+
 def test_what_no_drill_at_hand_has_is_named_and_its_minutes_count(path: Path) -> None:
     with Log.open(path, now_ms=NOON, read_only=True) as log:
         report = make_report(log, TODAY)
@@ -235,6 +258,7 @@ def after(
     faults: tuple[Fault, ...] = (LIFTED,),
     days: Sequence[int] = (),
     layer: str = "harmonics",
+    hour: int = 0,
 ) -> Report:
     """The report on the evening after some reps of the first phrase: tempo, whether clean, and on which day."""
     passage = passage_of(drill, Excerpt(drill.id, (drill.phrases[0].id,), layer)).logged
@@ -242,7 +266,7 @@ def after(
     folder = tmp_path / (name or f"of {len(reps)}") / "log"
     with Log.open(folder, "Ada", now_ms=NOON) as log:
         for number, (day, (tempo_bpm, clean)) in enumerate(zip(days, reps, strict=True)):
-            at = NOON + day * DAY + number * 30_000
+            at = NOON + day * DAY + hour * 3_600_000 + number * 30_000
             rep = rep_at(log, at, () if clean else faults, passage, tempo_bpm=tempo_bpm)
             log.send((replace(rep, duration_ms=5000), passage))
     with Log.open(folder, now_ms=NOON, read_only=True) as log:

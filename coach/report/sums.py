@@ -55,20 +55,27 @@ Row = tuple[date, str, Sum]
 
 @dataclass(slots=True)
 class Sums:
-    """By practice day (its ordinal), then by passage id; days in order."""
+    """Days before the last one are kept as the cache has them: a report reads few of many years."""
 
-    days: dict[int, dict[str, Sum]] = field(default_factory=dict)
+    past: dict[str, Any] = field(default_factory=dict)
+    """By practice day (its ordinal, as a text) the rows of its passages."""
+    day: int = 0
+    """The last day's ordinal; 0 where nothing was practised."""
+    today: dict[str, Sum] = field(default_factory=dict)
+    """Its sums, by passage id."""
     excerpts: dict[str, str] = field(default_factory=dict)
     """The excerpt key of each passage."""
 
     def rows(self, since: date, until: date, drill: str = "") -> Iterator[Row]:
         """The rows from `since` to `until`, both included, of one drill (its id) or of all."""
         of_drill = f"{drill}:" if drill else ""
-        for day, passages in self.days.items():
-            if since.toordinal() <= day <= until.toordinal():
-                for passage, row in passages.items():
-                    if self.excerpts[passage].startswith(of_drill):
-                        yield date.fromordinal(day), passage, row
+        wanted = range(since.toordinal(), until.toordinal() + 1)
+        days = ((int(day), rows) for day, rows in self.past.items())
+        past = ((day, key, Sum(*row)) for day, rows in days if day in wanted for key, row in rows.items())
+        today = ((self.day, key, row) for key, row in self.today.items() if self.day in wanted)
+        for day, passage, row in chain(past, today):
+            if self.excerpts[passage].startswith(of_drill):
+                yield date.fromordinal(day), passage, row
 
 
 class SumsFold:
@@ -81,10 +88,12 @@ class SumsFold:
         return Sums()
 
     def step(self, state: Sums, rep: Rep, passage: LoggedPassage) -> Sums:
-        today = state.days.setdefault(rep.day_number, {})
-        row = today.get(rep.passage)
+        if rep.day_number != state.day:
+            state.past |= _closed(state)
+            state.day, state.today = rep.day_number, {}
+        row = state.today.get(rep.passage)
         if row is None:
-            row = today[rep.passage] = Sum()
+            row = state.today[rep.passage] = Sum()
             state.excerpts[rep.passage] = rep.excerpt
         row.reps += 1
         row.duration_ms += rep.duration_ms
@@ -92,7 +101,7 @@ class SumsFold:
             return state
         row.rated += 1
         row.clean += rep.clean
-        if not row.cold and verdict(rep.faults) is not None and not _was_cold(state, today, rep.excerpt):
+        if not row.cold and verdict(rep.faults) is not None and not _was_cold(state, rep.excerpt):
             row.cold, row.cold_clean = 1, int(rep.clean)
         if rep.clean:
             row.fastest_bpm = max(row.fastest_bpm, rep.tempo_bpm)
@@ -102,18 +111,19 @@ class SumsFold:
         return state
 
     def plain(self, state: Sums) -> Any:
-        days = {
-            str(day): {passage: _plain(row) for passage, row in rows.items()}
-            for day, rows in state.days.items()
-        }
-        return {"days": days, "excerpts": dict(state.excerpts)}
+        return {"days": state.past | _closed(state), "excerpts": dict(state.excerpts)}
 
     def state(self, plain: Any) -> Sums:
-        days = {
-            int(day): {passage: Sum(*row) for passage, row in rows.items()}
-            for day, rows in plain["days"].items()
-        }
-        return Sums(days, dict(plain["excerpts"]))
+        days = dict(plain["days"])
+        last, rows = days.popitem() if days else ("0", {})
+        today = {passage: Sum(*row) for passage, row in rows.items()}
+        return Sums(days, int(last), today, dict(plain["excerpts"]))
+
+
+def _closed(state: Sums) -> dict[str, Any]:
+    """The last day as the cache has it."""
+    rows = {passage: _plain(row) for passage, row in state.today.items()}
+    return {str(state.day): rows} if rows else {}
 
 
 def _plain(row: Sum) -> list[Any]:
@@ -121,9 +131,9 @@ def _plain(row: Sum) -> list[Any]:
     return [*counts, dict(row.marks)]
 
 
-def _was_cold(state: Sums, today: Mapping[str, Sum], excerpt: str) -> bool:
+def _was_cold(state: Sums, excerpt: str) -> bool:
     """Whether the day's first result of an excerpt is known: another revision of the drill may have played it."""
-    return any(row.cold and state.excerpts[passage] == excerpt for passage, row in today.items())
+    return any(row.cold and state.excerpts[passage] == excerpt for passage, row in state.today.items())
 
 
 def sums_of(log: Log, day: date) -> Sums:
