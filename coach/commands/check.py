@@ -18,6 +18,7 @@ from coach.score.checked import checked
 from coach.score.edit import repaired
 from coach.score.keys import DRILL_FILE
 from coach.score.schema import schema
+from coach.words.amounts import tempo_range
 
 if TYPE_CHECKING:
     from coach.music.drill import Drill
@@ -116,7 +117,7 @@ def _summary(name: str, drill: Drill) -> str:
     return (
         f"{name}: good: {plain_text(drill.title)}; {counted(len(drill.phrases), 'phrase')}, "
         f"{counted(bars, 'bar')}, {counted(len(events), 'event')} in {', '.join(drill.layers)}; "
-        f"nodes {shown or 'none'}; {drill.tempo.start_bpm} to {drill.goal_bpm} bpm"
+        f"nodes {shown or 'none'}; {tempo_range(drill.tempo.start_bpm, drill.goal_bpm)}"
     )
 
 

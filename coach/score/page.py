@@ -21,7 +21,7 @@ from coach.pages.fretboard import fretboard_svg
 from coach.strings.fretboard import Board, Mark
 from coach.strings.instrument import Instrument, Node
 from coach.strings.units import nearest_note, note_name
-from coach.words.amounts import full_day, tempo
+from coach.words.amounts import full_day, tempo, tempo_range
 from coach.words.names import tuning_name
 
 WIDTH_MM = 182
@@ -51,7 +51,7 @@ def html_page(drill: Drill) -> str:
 def _head(drill: Drill) -> Iterator[str]:
     yield f"<h1>{escaped(drill.title)}</h1>"
     composer = f"{drill.composer}; " if drill.composer else ""
-    tempos = f"from {drill.tempo.start_bpm} to {tempo(drill.goal_bpm)}"
+    tempos = tempo_range(drill.tempo.start_bpm, drill.goal_bpm)
     yield paragraph(f"{composer}strings {tuning_name(drill.instrument)}; {tempos}")
     yield paragraph(drill.about)
     if drill.order:

@@ -14,7 +14,7 @@ from coach.ground.plain import plain_text
 from coach.music.drill import Bar, Drill, Phrase
 from coach.music.rhythm import Meter, count_text
 from coach.strings.instrument import Instrument
-from coach.words.amounts import tempo
+from coach.words.amounts import tempo_range
 from coach.words.names import tuning_name
 
 DEFAULT_WIDTH = 80
@@ -25,7 +25,7 @@ def text_tab(drill: Drill, width: int = DEFAULT_WIDTH) -> str:
     lines = [plain_text(drill.title)]
     if drill.composer:
         lines.append(plain_text(drill.composer))
-    lines.append(f"{tuning_name(drill.instrument)}; {drill.tempo.start_bpm} to {tempo(drill.goal_bpm)}")
+    lines.append(f"{tuning_name(drill.instrument)}; {tempo_range(drill.tempo.start_bpm, drill.goal_bpm)}")
     if drill.order:
         names = {phrase.id: plain_text(phrase.name) for phrase in drill.phrases}
         lines += wrap("order: " + ", ".join(names[phrase] for phrase in drill.order), width)

@@ -26,8 +26,8 @@ from coach.session.notices import FirstTry, Guessed, Offered, Saved, sentence
 from coach.session.states import Amending, Phase, Playing, Rating, Ready, Rest
 from coach.sound.player import SoundState, SoundStatus
 from coach.tui.base import CoachScreen
+from coach.tui.drill_files import problems_text, stamps
 from coach.tui.layout import LEAST_WIDTH, Box, View, too_small
-from coach.tui.library_screen import problems_text, stamps
 from coach.tui.session_view import Picture, layout_of, panes
 from coach.tui.small import draw_small
 from coach.tui.stage import Stage

@@ -1,0 +1,107 @@
+"""Drill files as the screens show them: each a drill with a preview, or its problems."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from datetime import date
+from pathlib import Path
+
+from coach.ground.plain import counted, plain_text
+from coach.ground.problem import CoachError
+from coach.music.drill import Drill
+from coach.music.excerpt import passage_of, whole_phrase
+from coach.score.load import load_drill
+from coach.tui.canvas import Canvas, Rows, fitted, wrapped
+from coach.tui.lane import LaneLook, draw_lane, pages_of
+from coach.words.amounts import tempo_range
+from coach.words.names import assignment_text, teachers_note, tuning_name
+
+
+@dataclass(frozen=True)
+class Entry:
+    """One file of the library: a drill, or what is wrong with it."""
+
+    path: Path
+    drill: Drill | None
+    problems: str = ""
+
+    @property
+    def words(self) -> str:
+        """What a search looks in."""
+        if self.drill is None:
+            return self.path.name.casefold()
+        drill = self.drill
+        return " ".join((drill.title, drill.about, drill.composer, *drill.tags, self.path.stem)).casefold()
+
+
+def read_entries(paths: list[Path]) -> list[Entry]:
+    """Every file as a drill or as its problems; of one id the first counts."""
+    entries: list[Entry] = []
+    seen: set[str] = set()
+    for path in paths:
+        try:
+            drill = load_drill(path)
+        except CoachError as error:
+            entries.append(Entry(path, None, problems_text(error)))
+            continue
+        if drill.id not in seen:
+            seen.add(drill.id)
+            entries.append(Entry(path, drill))
+    return entries
+
+
+def problems_text(error: CoachError) -> str:
+    """Every problem with its line and a caret; files by their name alone, since the screen is narrow."""
+    return "\n".join(
+        replace(problem, where=Path(problem.where).name).with_caret() for problem in error.problems
+    )
+
+
+def stamps(paths: list[Path]) -> tuple[tuple[Path, int, int], ...]:
+    """What tells that a file was changed: its time and size."""
+    stamped = []
+    for path in paths:
+        try:
+            status = path.stat()
+        except OSError:
+            continue
+        stamped.append((path, status.st_mtime_ns, status.st_size))
+    return tuple(stamped)
+
+
+def draw_preview(entry: Entry, width: int, height: int, plain: bool, aside: bool, today: date) -> Rows:
+    """Title, about, tempo and the first phrase's lane; or the problems."""
+    canvas = Canvas(width, height)
+    if entry.drill is None:
+        canvas.put(0, 0, fitted(f"{entry.path.name} can't be read", width, plain), "choked")
+        row = 1
+        for line in entry.problems.splitlines():
+            # An indented line is the drill's own, with its caret below: these stay whole.
+            for part in [line] if line.startswith(" ") else wrapped(line, width):
+                canvas.put(row, 0, fitted(part, width, plain), "dim" if line.startswith(" ") else "text")
+                row += 1
+        return canvas.rows()
+    drill = entry.drill
+    phrases = counted(len(drill.phrases), "phrase")
+    tempos = tempo_range(drill.tempo.start_bpm, drill.goal_bpm)
+    facts = f"{tempos}   {tuning_name(drill.instrument)}   {phrases}"
+    canvas.put(0, 0, fitted(facts + ("   set aside" if aside else ""), width, plain), "now")
+    row = 1
+    if assigned := assignment_text(drill, today):
+        note = f"{assigned}. {teachers_note(drill)}" if teachers_note(drill) else assigned
+        for line in wrapped(note, width)[:2]:
+            canvas.put(row, 0, line, "next")
+            row += 1
+    for line in wrapped(plain_text(drill.about), width)[: 3 if height < 18 else 6]:
+        canvas.put(row, 0, line, "text")
+        row += 1
+    row += 1
+    for phrase in drill.phrases:
+        passage = passage_of(drill, whole_phrase(drill, phrase))
+        pages = pages_of(passage, drill.instrument, width, len(drill.instrument.strings) + 4)
+        if row + 1 + pages.height > height and row > 6:
+            break
+        canvas.put(row, 0, fitted(plain_text(phrase.name), width, plain), "next")
+        canvas.paste(row + 1, 0, draw_lane(passage, drill.instrument, pages, LaneLook(), width, plain))
+        row += 2 + pages.height
+    return canvas.rows()
