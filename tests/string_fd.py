@@ -11,6 +11,8 @@ T / rho = (2 f0)^2 and the stiff string's partial n has f0 n sqrt(1 + B n^2) whe
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 CELLS = 200
@@ -75,13 +77,16 @@ def _hats(at: np.ndarray) -> np.ndarray:
 def _too_long(time: float, step: float, speed: float, stiff: float, b3: float) -> bool:
     """Whether the scheme is unstable with this step of time (von Neumann's condition)."""
     waves = (speed * time) ** 2 + 4.0 * b3 * time
-    return waves + np.sqrt(waves**2 + 16.0 * stiff * time**2) > 2.0 * step**2
+    return waves + math.sqrt(waves**2 + 16.0 * stiff * time**2) > 2.0 * step**2
 
 
 def _triangle(x: np.ndarray, pluck: float, cells: int) -> np.ndarray:
     """The string pulled aside, so that partial m has sin(pi m p) / m^2; smooth enough for the cells."""
     orders = np.arange(1, cells // 4)
-    return np.sin(np.pi * np.outer(x, orders)) @ (np.sin(np.pi * orders * (1.0 - pluck)) / orders**2)
+    shape: np.ndarray = np.sin(np.pi * np.outer(x, orders)) @ (
+        np.sin(np.pi * orders * (1.0 - pluck)) / orders**2
+    )
+    return shape
 
 
 def _second(u: np.ndarray, step: float) -> np.ndarray:

@@ -19,6 +19,7 @@ from coach.folder.actions import RATING, Keymap
 from coach.music.drill import TOGETHER
 from coach.rating.table import CAUSES, RESULTS, Cause, Result
 from coach.session.states import Phase
+from coach.tui.help import HelpScreen
 from tests.screens import running, screen_text, session_of, task_of
 
 DRILL = "small-bells"
@@ -49,7 +50,9 @@ async def rate_on_the_screen(folder: Path, result: Result, cause: Cause) -> dict
         )
         await pilot.press("question_mark")
         await pilot.pause()
-        shown["help"] = "\n".join(app.screen._lines)
+        screen = app.screen
+        assert isinstance(screen, HelpScreen)
+        shown["help"] = "\n".join(screen._lines)
         await pilot.press("escape", "space")
         await pilot.pause()
         shown["saved"] = screen_text(app)
@@ -65,7 +68,7 @@ def ran(*words: str) -> str:
     out = io.TextIOWrapper(raw, encoding="utf-8", write_through=True)
     with contextlib.redirect_stdout(out), contextlib.redirect_stderr(out):
         try:
-            status = main(list(words))
+            status: object = main(list(words))
         except SystemExit as end:
             status = end.code
     return f"{raw.getvalue().decode()}exit {status}"

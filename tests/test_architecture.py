@@ -146,13 +146,10 @@ HEAVY = {
 }
 """Libraries that take 10 ms or more to import, and what they are for: a function may import what brings in one."""
 LAZY = {
-    "commands/log.py": "each part of `coach log` needs little of the others",
-    "commands/log_people.py": "the same",
     "commands/practice.py": "a session needs nothing of what enters answers, and entering nothing of the screens",
     "commands/tune_listen.py": "the terminal's own modules differ between systems",
     "ground/places.py": "most players name a folder or stand in one",
     "log/machine.py": "only the first line that is written needs the machine's name",
-    "session/answers.py": "standard input is read by one way of calling alone",
     "session/desk.py": "a plan needs no session, and other commands no plan",
     "session/host.py": "a session that is only entered needs no sound",
     "tui/app.py": "the first screen stands sooner without what a session needs",

@@ -20,12 +20,19 @@ from coach.commands.common import (
     say_json,
     write_output,
 )
+from coach.commands.log_people import forget
 from coach.ground.places import user_path
-from coach.ground.plain import counted
+from coach.ground.plain import counted, plain_text
 from coach.ground.problem import CoachError, Problem, UsageError
-from coach.log.entries import Rep, iso_time, practice_day
+from coach.log.entries import Entry, Rep, iso_time, practice_day
 from coach.log.log import Log
-from coach.rating.fault import examples, faults_text
+from coach.log.upkeep import backup_log, check_log
+from coach.music.excerpt import Excerpt
+from coach.rating.fault import Fault, examples, faults_text, in_words, parse_faults
+from coach.report.reps_csv import reps_csv
+from coach.score.limits import MAX_TEXT
+from coach.session.answers import RepLine, read_answers
+from coach.words.names import logged_name
 
 MOST_SHOWN = 20
 NAME_COLUMNS = 48
@@ -112,8 +119,6 @@ def _must_be_saved(refusal: str) -> None:
 
 
 def _show(arguments: argparse.Namespace) -> int:
-    from coach.music.excerpt import Excerpt
-
     day = parse_date(arguments.date) if arguments.date else None
     since = parse_date(arguments.since, "--since") if arguments.since else day
     if day and arguments.since:
@@ -160,9 +165,6 @@ def _show(arguments: argparse.Namespace) -> int:
 
 def _name(key: str, title: str) -> str:
     """An excerpt as the screens call it; a long title is cut, never what tells the excerpt from the whole."""
-    from coach.ground.plain import plain_text
-    from coach.words.names import logged_name
-
     if not key:
         return ""
     spare = len(logged_name(key, title)) - NAME_COLUMNS
@@ -171,8 +173,6 @@ def _name(key: str, title: str) -> str:
 
 def _in_words(result: str) -> str:
     """A result as an answers file has it, `choked 2 5 lift; late 3`; what is none of the log's codes as it is."""
-    from coach.rating.fault import in_words, parse_faults
-
     try:
         return in_words(parse_faults(result)) or result
     except ValueError:
@@ -181,8 +181,6 @@ def _in_words(result: str) -> str:
 
 def _hurts(log: Log, drill: str) -> list[dict[str, object]]:
     """The sessions that were stopped because something hurt, as rows beside the repetitions."""
-    from coach.music.excerpt import Excerpt
-
     titles = log.titles()
     rows: list[dict[str, object]] = []
     for entry in log.entries("hurt"):
@@ -213,9 +211,6 @@ def _hurts(log: Log, drill: str) -> list[dict[str, object]]:
 
 
 def _correct(arguments: argparse.Namespace) -> int:
-    from coach.rating.fault import Fault
-    from coach.session.answers import RepLine, read_answers
-
     words = " ".join(arguments.result)
     void = words == "void"
     faults: tuple[Fault, ...] | None = None
@@ -266,8 +261,6 @@ def _undo(arguments: argparse.Namespace) -> int:
 
 
 def _export(arguments: argparse.Namespace) -> int:
-    from coach.report.reps_csv import reps_csv
-
     if arguments.everybody and arguments.player:
         raise UsageError(Problem("--everybody and --player exclude each other", "coach log export"))
     with _open(arguments, read_only=True, chosen=not arguments.everybody) as log:
@@ -277,8 +270,6 @@ def _export(arguments: argparse.Namespace) -> int:
 
 
 def _check(arguments: argparse.Namespace) -> int:
-    from coach.log.upkeep import check_log
-
     with Log.open(places_of(arguments).log, None, now_ms=clock()[0], read_only=True) as log:
         if arguments.accept:
             log.book.shelf.accept()
@@ -302,8 +293,6 @@ def _check(arguments: argparse.Namespace) -> int:
 
 
 def _backup(arguments: argparse.Namespace) -> int:
-    from coach.log.upkeep import backup_log
-
     at_ms, _ = clock(arguments.date)
     target = user_path(arguments.output) if arguments.output else None
     with Log.open(places_of(arguments).log, None, now_ms=at_ms, read_only=True) as log:
@@ -348,16 +337,10 @@ def _rename(arguments: argparse.Namespace) -> int:
 
 
 def _forget(arguments: argparse.Namespace) -> int:
-    from coach.commands.log_people import forget
-
     return forget(arguments)
 
 
 def _note(arguments: argparse.Namespace) -> int:
-    from coach.ground.plain import plain_text
-    from coach.log.entries import Entry
-    from coach.score.limits import MAX_TEXT
-
     text = plain_text(" ".join(arguments.text))
     if not 1 <= len(text) <= MAX_TEXT:
         raise UsageError(Problem(f"a note has 1 to {MAX_TEXT:,} letters; this one has {len(text):,}", "TEXT"))

@@ -14,6 +14,7 @@ from coach.ground.places import Places
 from coach.ground.plain import counted, same_name
 from coach.ground.problem import CoachError, Problem, UsageError
 from coach.log.log import Log
+from coach.log.upkeep import forget as remove
 
 MOST_FILES = 5_000
 LARGEST_BYTES = 20_000_000
@@ -22,8 +23,6 @@ LARGEST_BYTES = 20_000_000
 
 def forget(arguments: argparse.Namespace) -> int:
     """Remove a person from the log and its backups, and name the files that still name them."""
-    from coach.log.upkeep import forget as remove
-
     places = places_of(arguments)
     path, name = places.log, arguments.player
     at_ms, _ = clock()

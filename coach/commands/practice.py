@@ -9,18 +9,19 @@ import sys
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
-from datetime import date
+from datetime import date, datetime, time, timedelta
 from typing import TYPE_CHECKING
 
 from coach.commands.common import add_session, checked_minutes, clock, fresh_id, places_of, say, say_folder
 from coach.ground.places import user_path
-from coach.ground.plain import counted
+from coach.ground.plain import counted, plain_text
 from coach.ground.problem import CoachError, Problem
 from coach.log.book import Word
-from coach.log.entries import iso_time
+from coach.log.entries import Entry, iso_time
+from coach.words.amounts import clean_rate, full_day, rung_change, tempo_range
+from coach.words.names import logged_name
 
 if TYPE_CHECKING:
-    from coach.log.entries import Entry
     from coach.session.answers import Answer
     from coach.session.desk import Desk
     from coach.session.entered import HandClock
@@ -162,8 +163,6 @@ def _refuse_second(desk: Desk, where: str, digest: str) -> None:
 
 def _remembered(desk: Desk, words: Sequence[Word], digest: str) -> list[Entry]:
     """The entry that says what was entered; none where nothing was."""
-    from coach.log.entries import Entry
-
     reps = Counter(word[0].excerpt.partition(":")[0] for word in words if isinstance(word, tuple))
     if not reps:
         return []
@@ -195,19 +194,14 @@ def _enter(
 
 def evening(day: date) -> tuple[int, int]:
     """The moment at which an entered practice day starts: UTC in ms, local offset in minutes."""
-    from datetime import datetime, time, timedelta
-
     wall = datetime.combine(day, time(EVENING_HOUR)).astimezone()
     offset = wall.utcoffset() or timedelta()
     return round(wall.timestamp() * 1000), round(offset.total_seconds() / 60)
 
 
 def _result_lines(practice: Practice) -> Iterator[str]:
-    from coach.ground.plain import plain_text
     from coach.session.notices import sentence
     from coach.session.summary import summarise
-    from coach.words.amounts import clean_rate, full_day, rung_change, tempo_range
-    from coach.words.names import logged_name
 
     for notice in practice.take_notices():
         yield f"  {plain_text(sentence(notice))}"

@@ -19,6 +19,7 @@ from __future__ import annotations
 import difflib
 import os
 import re
+import sys
 from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import dataclass
@@ -89,8 +90,6 @@ Answer = RepLine | DayLine | SkipLine | StopLine
 
 def load_answers(path: str) -> list[Answer]:
     """Read and check an answers file (`-` is standard input); CoachError with every problem found."""
-    import sys
-
     try:
         data = sys.stdin.buffer.read(LARGEST_BYTES + 1) if path == "-" else _read(Path(path))
         text = data.decode("utf-8-sig")
