@@ -7,6 +7,7 @@ from fractions import Fraction
 from coach.music.clicktrack import beats_of, clicks_of
 from coach.music.drill import TOGETHER, Bar, ClickPattern, Drill, Phrase, Tempo
 from coach.music.excerpt import Excerpt, Kind, passage_of
+from coach.music.rhythm import Meter
 from tests.samples import BASS, FOUR_FOUR, event, harmonic, sample_drill
 
 F = Fraction
@@ -59,6 +60,54 @@ def test_a_pick_up_off_the_beat_keeps_the_count_on_the_beat():
         (4, F(-1, 2)),
         (1, F(1, 2)),
     ]
+
+
+def in_meter(meter, first_length=None, hold="1"):
+    """A phrase of two bars of a meter, the first a pick-up of so many counted beats if they are given."""
+    length = F(meter.beats) if first_length is None else F(first_length)
+    start = str(meter.beats - length)
+    bars = (
+        Bar(meter, length, (event("harmonics", start, hold, harmonic(0, "1/2")),)),
+        Bar(meter, F(meter.beats), (event("harmonics", "0", hold, harmonic(0, "1/3")),)),
+    )
+    drill = Drill("m", "M", BASS, Tempo(60, 60, meter.beat_whole), (Phrase("a", "A", bars, ("harmonics",)),))
+    return passage_of(drill, Excerpt("m", ("a",), "harmonics"))
+
+
+def test_large_beats_are_counted_in_and_clicked():
+    passage = in_meter(Meter.of(7, 8, 3))
+    clicks = clicks_of(passage, 60, 1, ClickPattern())
+    assert [(click.kind, click.seconds) for click in clicks[:6]] == [
+        ("count-in", -7),
+        ("count-in", -5),
+        ("count-in", -3),
+        ("accent", 0),
+        ("beat", 2),
+        ("beat", 4),
+    ]
+    beats = beats_of(passage, 60, 1)
+    assert [(beat.number, beat.beats, beat.accent) for beat in beats[:3]] == [
+        (1, 3, True),
+        (2, 3, False),
+        (3, 3, False),
+    ]
+    eighths = clicks_of(passage, 60, 0, ClickPattern(subdivision=2))
+    assert [click.seconds for click in eighths] == list(range(14))
+    assert [click.kind for click in eighths[:4]] == ["accent", "subdivision", "beat", "subdivision"]
+    off = clicks_of(passage, 60, 0, ClickPattern(placing="offbeat"))
+    assert [click.seconds for click in off[:3]] == [1, 3, F(11, 2)]
+
+
+def test_a_pick_up_is_counted_in_as_a_bandleader_counts():
+    # Common practice, no source: six-eight in two with an eighth before the bar has "one, two, one, two".
+    def counted(meter, length):
+        return [beat.number for beat in beats_of(in_meter(meter, length, "1/3"), 60, 1) if beat.bar < 0]
+
+    assert counted(Meter.of(6, 8, 2), "1/3") == [1, 2, 1, 2]
+    assert counted(Meter.of(4, 4), "1") == [1, 2, 3]
+    assert counted(Meter.of(3, 4), "1") == [1, 2, 3, 1, 2]
+    assert counted(Meter.of(7, 8, 3), "1") == [1, 2, 3]
+    assert counted(Meter.of(7, 8, 3), "3") == [1, 2, 3, 1, 2]
 
 
 def test_patterns_subdivide_fall_off_the_beat_or_leave_bars_out():

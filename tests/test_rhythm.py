@@ -25,11 +25,36 @@ def test_uneven_meter_has_its_accents_where_the_groups_start():
 
 
 @pytest.mark.parametrize(
+    ("upper", "lower", "count", "groups"),
+    [
+        (7, 8, 3, (2, 2, 3)),
+        (5, 8, 2, (2, 3)),
+        (7, 4, 2, (3, 4)),
+        (8, 8, 3, (3, 3, 2)),
+        (10, 8, 4, (3, 3, 2, 2)),
+    ],
+)
+def test_beats_that_cannot_be_equal_are_large_beats_of_equal_small_ones(upper, lower, count, groups):
+    # Common practice, no source: check value 35.
+    meter = Meter.of(upper, lower, count)
+    assert (meter.groups, meter.beat_whole, meter.large) == (groups, F(1, lower), True)
+    assert (str(meter), meter.accents) == (f"{upper}/{lower} in {count}", (0,))
+    assert tuple(meter.clicked.values()) == groups
+
+
+def test_another_order_of_large_beats_is_said():
+    assert str(Meter.in_large(7, 8, (3, 2, 2))) == "7/8 in 3 as 3+2+2"
+    assert Meter.in_large(7, 8, (3, 2, 2)).clicked == {0: 3, 3: 2, 5: 2}
+    assert str(Meter.in_large(8, 8, (3, 3, 2))) == "8/8 in 3"
+
+
+@pytest.mark.parametrize(
     ("make", "says"),
     [
         (lambda: Meter.of(0, 4), "upper number is 1 to 64"),
         (lambda: Meter.of(4, 5), "lower number is 1, 2, 4, 8, 16 or 32"),
         (lambda: Meter.of(6, 8, 9), "can't be counted in 9"),
+        (lambda: Meter.of(4, 4, 3), r"can't be counted in 3: .* \(did you mean 8/8 in 3\?\)"),
         (lambda: Meter.grouped(7, 8, (2, 2, 2)), "adds up to 6, not 7"),
     ],
 )

@@ -13,14 +13,15 @@ from fractions import Fraction
 from typing import Literal
 
 from coach.music.drill import ClickPattern
-from coach.music.excerpt import Passage, PassageBar
+from coach.music.excerpt import Kind, Passage, PassageBar
+from coach.music.rhythm import Meter
 
 ClickKind = Literal["count-in", "accent", "beat", "subdivision"]
 
 
 @dataclass(frozen=True, slots=True)
 class BeatAt:
-    """One counted beat of a repetition, clicked or not: what the beat view shows."""
+    """One counted beat of a repetition, or one large beat, clicked or not: what the beat view shows."""
 
     seconds: Fraction
     number: int
@@ -44,11 +45,15 @@ class ClickAt:
 def count_in_beats(passage: Passage, bars: int) -> range:
     """The counted beats before the passage, numbered from 0 at its first bar line and negative before that.
 
-    A passage that starts inside a bar is led in from that bar's first beat; at least two beats are counted.
+    A passage that starts inside a bar is led in from that bar's first beat: a phrase with a pick-up as a bandleader
+    counts, at least three beats, so that 6/8 in two has a bar before them ("one, two, one, two"); a part of a phrase,
+    which is played many times, two.
     """
     first = passage.bars[0]
     lead = math.ceil(first.first_beat)
-    full = bars if lead == 0 else max(bars - 1, 0 if lead >= 2 else 1)
+    led = sum(beat < lead for beat in first.meter.clicked)
+    least = 2 if passage.excerpt.kind in (Kind.NODE, Kind.MOVE) else 3
+    full = bars if lead == 0 else max(bars - 1, 0 if led >= least else 1)
     return range(-full * first.meter.beats, lead)
 
 
@@ -59,14 +64,20 @@ def beats_of(passage: Passage, tempo_bpm: int, count_in_bars: int) -> tuple[Beat
     for beat in count_in_beats(passage, count_in_bars):
         counted = beat % first.meter.beats
         onset = (beat - first.first_beat) * first.beat_length
-        seconds = passage.tempo.seconds_at(onset, tempo_bpm)
-        beats.append(BeatAt(seconds, counted + 1, -1, first.meter.beats, counted in first.meter.accents))
+        beats.append((-1, first.meter, counted, passage.tempo.seconds_at(onset, tempo_bpm)))
     for index, bar in enumerate(passage.bars):
         for counted, onset in _counted(bar):
-            seconds = passage.tempo.seconds_at(onset, tempo_bpm)
-            accent = counted in bar.meter.accents
-            beats.append(BeatAt(seconds, counted + 1, index, bar.meter.beats, accent))
-    return tuple(beats)
+            beats.append((index, bar.meter, counted, passage.tempo.seconds_at(onset, tempo_bpm)))
+    return tuple(
+        _beat_at(index, meter, counted, seconds)
+        for index, meter, counted, seconds in beats
+        if counted in meter.clicked
+    )
+
+
+def _beat_at(bar: int, meter: Meter, counted: int, seconds: Fraction) -> BeatAt:
+    number = list(meter.clicked).index(counted) + 1
+    return BeatAt(seconds, number, bar, len(meter.clicked), counted in meter.accents)
 
 
 def clicks_of(
@@ -110,10 +121,16 @@ def _counted(bar: PassageBar) -> Iterator[tuple[int, Fraction]]:
 
 def _pattern_clicks(bar: PassageBar, pattern: ClickPattern) -> Iterator[tuple[Fraction, ClickKind]]:
     end = bar.start + bar.length
+    clicked = bar.meter.clicked
     for counted, onset in _counted(bar):
         accented = pattern.accent and counted in bar.meter.accents
+        if counted not in clicked:
+            # Inside a large beat: its small beats are its subdivision.
+            if pattern.placing == "beat" and pattern.subdivision > 1:
+                yield onset, "subdivision"
+            continue
         if pattern.placing == "offbeat":
-            late = onset + bar.beat_length / 2
+            late = onset + clicked[counted] * bar.beat_length / 2
             if late < end:
                 yield late, "beat"
             continue
@@ -122,7 +139,7 @@ def _pattern_clicks(bar: PassageBar, pattern: ClickPattern) -> Iterator[tuple[Fr
                 yield onset, "accent" if accented else "beat"
             continue
         yield onset, "accent" if accented else "beat"
-        for part in range(1, pattern.subdivision):
+        for part in range(1, 1 if bar.meter.large else pattern.subdivision):
             between = onset + bar.beat_length * part / pattern.subdivision
             if between < end:
                 yield between, "subdivision"

@@ -28,13 +28,15 @@ class Meter:
 
     `numerator`/`denominator` are as written. `beat_whole` is the counted beat as a part of a whole note
     (1/4 in 4/4, 3/8 in 6/8 counted in two). `groups` are the accent groups in counted beats, summing to
-    the bar: (4,) in 4/4, (2, 2, 3) in 7/8 counted in eighths.
+    the bar: (4,) in 4/4, (2, 2, 3) in 7/8 counted in eighths. With `large` the groups are large beats: positions
+    are counted in the lower number all the same, but the click and the count-in fall on the groups.
     """
 
     numerator: int
     denominator: int
     beat_whole: Fraction
     groups: tuple[int, ...]
+    large: bool = False
 
     def __post_init__(self) -> None:
         if not 1 <= self.numerator <= 64:
@@ -48,14 +50,22 @@ class Meter:
 
     @classmethod
     def of(cls, numerator: int, denominator: int, count: int | None = None) -> Meter:
-        """The meter counted in its lower number, or in `count` equal beats a bar (6/8 in 2)."""
+        """The meter counted in its lower number, or in `count` beats a bar: equal (6/8 in 2) or large (7/8 in 3)."""
         if count is None:
             return cls(numerator, denominator, Fraction(1, max(denominator, 1)), (numerator,))
         if count < 1 or count > numerator:
             raise ValueError(
                 f"{numerator}/{denominator} can't be counted in {count}: 1 to {numerator} beats a bar"
             )
+        if numerator % count:
+            return cls.in_large(numerator, denominator, _large_beats(numerator, denominator, count))
         return cls(numerator, denominator, Fraction(numerator, denominator * count), (count,))
+
+    @classmethod
+    def in_large(cls, numerator: int, denominator: int, groups: Sequence[int]) -> Meter:
+        """The meter in large beats of so many of its lower number each (7/8 in 3 as 3+2+2)."""
+        plain = cls.grouped(numerator, denominator, groups)
+        return cls(numerator, denominator, plain.beat_whole, plain.groups, large=True)
 
     @classmethod
     def grouped(cls, numerator: int, denominator: int, groups: Sequence[int]) -> Meter:
@@ -71,18 +81,47 @@ class Meter:
         return sum(self.groups)
 
     @property
-    def accents(self) -> tuple[int, ...]:
+    def starts(self) -> tuple[int, ...]:
         """Counted beats, from 0, that start a group; the first is the bar's first beat."""
-        starts = [0]
-        for group in self.groups[:-1]:
-            starts.append(starts[-1] + group)
-        return tuple(starts)
+        return tuple(itertools.accumulate(self.groups[:-1], initial=0))
+
+    @property
+    def accents(self) -> tuple[int, ...]:
+        """Counted beats, from 0, that are louder in the click: where groups start, of large beats the first."""
+        return (0,) if self.large else self.starts
+
+    @property
+    def clicked(self) -> dict[int, int]:
+        """Counted beats, from 0, that are clicked and counted in, each with how many counted beats it lasts."""
+        if self.large:
+            return dict(zip(self.starts, self.groups, strict=True))
+        return dict.fromkeys(range(self.beats), 1)
 
     def __str__(self) -> str:
         text = f"{self.numerator}/{self.denominator}"
+        groups = "+".join(str(group) for group in self.groups)
+        if self.large:
+            count = len(self.groups)
+            usual = self.numerator % count and self.groups == _large_beats(
+                self.numerator, self.denominator, count
+            )
+            return f"{text} in {count}" if usual else f"{text} in {count} as {groups}"
         if len(self.groups) > 1:
-            return f"{text} in {'+'.join(str(group) for group in self.groups)}"
+            return f"{text} in {groups}"
         return text if self.beats == self.numerator else f"{text} in {self.beats}"
+
+
+def _large_beats(numerator: int, denominator: int, count: int) -> tuple[int, ...]:
+    """The usual large beats where they can't be equal: 2+3, 2+2+3, 3+3+2, the odd one last (common practice)."""
+    short, longer = divmod(numerator, count)
+    if short < 2:
+        raise ValueError(
+            f"{numerator}/{denominator} can't be counted in {count}: a large beat has two or more of the lower number "
+            f"(did you mean {2 * numerator}/{2 * denominator} in {count}?)"
+        )
+    if longer == 1:
+        return (*(short,) * (count - 1), short + 1)
+    return (*(short + 1,) * longer, *(short,) * (count - longer))
 
 
 @dataclass(frozen=True, slots=True)

@@ -89,16 +89,24 @@ class NoteValue(Kind[Fraction]):
         return {"type": "string", "pattern": r"^\d+/\d+$"}
 
 
+_METER = re.compile(
+    r"(\d{1,3})/(\d{1,3})(?:\s+in\s+(\d{1,3}(?:\+\d{1,3})*)(?:\s+as\s+(\d{1,3}(?:\+\d{1,3})+))?)?"
+)
+
+
 class MeterSign(Kind[Meter]):
-    """A meter: `4/4`, `6/8 in 2`, `7/8 in 2+2+3`."""
+    """A meter: `4/4`, `6/8 in 2`, `7/8 in 2+2+3`, `7/8 in 3`, `7/8 in 3 as 3+2+2`."""
 
     @property
     def allowed(self) -> str:
-        return "4/4, 6/8 in 2, or 7/8 in 2+2+3"
+        return "4/4, 6/8 in 2, 7/8 in 2+2+3, or 7/8 in 3 as 3+2+2"
 
     def read(self, node: Node, where: str, report: Report) -> Meter | None:
         word = word_of(node)
-        match = re.fullmatch(r"(\d{1,3})/(\d{1,3})(?:\s+in\s+(\d{1,3}(?:\+\d{1,3})*))?", word)
+        match = re.fullmatch(
+            r"(\d{1,3})/(\d{1,3})(?:\s+in\s+(\d{1,3}(?:\+\d{1,3})*)(?:\s+as\s+(\d{1,3}(?:\+\d{1,3})+))?)?",
+            word,
+        )
         if match is None:
             message = f"{kind_of(node)} is no meter; write {self.allowed}"
             report.error(node, message, self._slip(node, word, report), where)
@@ -107,8 +115,7 @@ class MeterSign(Kind[Meter]):
         try:
             if match[3] is None:
                 return Meter.of(upper, lower)
-            parts = [int(part) for part in match[3].split("+")]
-            return Meter.of(upper, lower, parts[0]) if len(parts) == 1 else Meter.grouped(upper, lower, parts)
+            return _counted(upper, lower, match[3], match[4])
         except (ValueError, ZeroDivisionError) as error:
             report.error(node, str(error), "", where)
             return None
@@ -122,7 +129,18 @@ class MeterSign(Kind[Meter]):
         return did_you_mean("4/4" if word.lower() in ("c", "common", "4") else "")
 
     def schema(self) -> dict[str, Any]:
-        return {"type": "string", "pattern": r"^\d+/\d+( in \d+(\+\d+)*)?$"}
+        return {"type": "string", "pattern": r"^\d+/\d+( in \d+(\+\d+)*( as \d+(\+\d+)+)?)?$"}
+
+
+def _counted(upper: int, lower: int, counted: str, groups: str | None) -> Meter:
+    """The meter with what stands after its `in`, and after its `as` if there is one."""
+    parts = [int(part) for part in counted.split("+")]
+    if groups is None:
+        return Meter.of(upper, lower, parts[0]) if len(parts) == 1 else Meter.grouped(upper, lower, parts)
+    large = [int(part) for part in groups.split("+")]
+    if parts != [len(large)]:
+        raise ValueError(f"{upper}/{lower}: {groups} are {len(large)} beats, not {counted}")
+    return Meter.in_large(upper, lower, large)
 
 
 class TempoChange(Kind[tuple[Fraction, Fraction]]):
