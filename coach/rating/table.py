@@ -8,19 +8,19 @@ default, so that a row that leaves one out fails the type check.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from enum import StrEnum
+from enum import Enum, auto
 from typing import Literal
 
 Ink = Literal["choked", "late", "dropped", "dim"]
 """The inks that a mark may have on the screen; every theme has them."""
 
 
-class Says(StrEnum):
+class Says(Enum):
     """What a result says of a node, a move or a held note."""
 
-    CLEAN = "clean"
-    FAILED = "failed"
-    NOTHING = "nothing"
+    CLEAN = auto()
+    FAILED = auto()
+    NOTHING = auto()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
