@@ -72,9 +72,7 @@ def _facts(row: NodeRow, instrument: Instrument) -> list[str]:
     ]
     if row.aim is not None:
         side = "past" if row.aim.offset_mm > 0 else "before"
-        facts.append(
-            f"{abs(row.aim.offset_mm):.1f} mm {side} wire {row.aim.fret}: {row.aim.word} with the finger there"
-        )
+        facts.append(f"{abs(row.aim.offset_mm):.1f} mm {side} wire {row.aim.fret}, {row.aim.word} there")
     return facts
 
 
