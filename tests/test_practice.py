@@ -7,11 +7,13 @@ from datetime import date
 
 import pytest
 
+from coach.folder.settings import PracticeSettings
 from coach.learning.kept import DEFAULT_FOLDS, ladders_of
 from coach.learning.plan import Plan, PlanItem, Purpose
 from coach.log import pen
 from coach.log.log import Log
 from coach.music.clicktrack import rep_seconds
+from coach.music.drill import Drill
 from coach.music.excerpt import Excerpt
 from coach.rating.fault import Fault
 from coach.rating.table import CHOKED, LATE, LIFT, NOT_REACHED
@@ -32,15 +34,16 @@ PLAN = Plan(date(2026, 3, 2), 10, (PlanItem(Purpose.BUILD, 5, "Climb.", LAMP, re
 class Bench:
     """One practice on a silent engine; `wait` moves both clocks and lets the host notice."""
 
-    def __init__(self, log: Log) -> None:
+    def __init__(self, log: Log, plan: Plan = PLAN, drill: Drill | None = None, pause_s: float = 2.0) -> None:
         self.seconds = 100.0
         self.wall = HandClock(START_MS, 60)
         self.player = SilentEngine(clock=lambda: self.seconds)
         self.practice = Practice(
             log,
-            PLAN,
-            [sample_drill()],
+            plan,
+            [drill or sample_drill()],
             clock=self.wall,
+            settings=PracticeSettings(pause_s=pause_s),
             player=self.player,
             now_s=lambda: self.seconds,
         )
@@ -180,3 +183,69 @@ def test_the_summary_counts_what_rang_and_what_choked_by_node(log):
     assert summary.rang["4x864|D2|1/6"] == 1
     (line,) = summary.excerpts
     assert (line.title, line.layer, line.reps, line.clean, line.goal_bpm) == ("Lamp", "together", 1, 0, 80)
+
+
+def in_rounds(log: Log) -> Bench:
+    """Two bars of four at 60 bpm, the goal, in rounds: eight seconds of music after four of clicks."""
+    item = PlanItem(Purpose.BUILD, 60, "Climb.", LAMP, reps=200)
+    bench = Bench(log, Plan(PLAN.day, 60, (item,)), sample_drill(60, 60), pause_s=0)
+    bench.go()
+    return bench
+
+
+def test_in_a_round_the_next_repetition_starts_on_the_grid_where_one_key_says_clean(log):
+    bench = in_rounds(log)
+    assert not bench.wait(11.9)
+    assert bench.wait(0.11)
+    assert bench.practice.session.phase is Phase.RATING
+    assert bench.practice.position_s == pytest.approx(-3.99)
+    assert bench.practice.beat is not None
+    assert bench.practice.beat.number == 1
+    bench.wait(1)
+    bench.confirm()
+    assert bench.practice.session.phase is Phase.PLAYING
+    assert [rep.faults for rep in log.reps()] == [()]
+    bench.wait(3)
+    assert bench.practice.position_s == pytest.approx(0.01)
+    assert bench.practice.reached == 2
+    bench.wait(8)
+    assert bench.practice.session.phase is Phase.RATING
+    assert bench.practice.position_s == pytest.approx(-3.99)
+
+
+def test_a_round_ends_at_the_bar_line_where_no_key_comes_and_nothing_is_clean_by_silence(log):
+    bench = in_rounds(log)
+    bench.wait(12.01)
+    assert not bench.wait(3.9)
+    assert bench.wait(0.05)
+    assert bench.practice.sounding is None
+    assert not bench.wait(60)
+    assert bench.practice.session.phase is Phase.RATING
+    assert log.reps() == []
+
+
+def test_a_mark_in_the_bar_of_clicks_is_about_the_repetition_before_and_ends_the_round(log):
+    bench = in_rounds(log)
+    bench.wait(12.01)
+    # The last harmonic, due two beats before the end, and a reaction later.
+    assert bench.practice.rated_s() == pytest.approx(12.01)
+    bench.practice.send(Mark(Fault(9, CHOKED)))
+    bench.wait(3.95)
+    assert bench.practice.sounding is None
+    bench.confirm()
+    assert [rep.faults for rep in log.reps()] == [(Fault(9, CHOKED),)]
+
+
+def test_in_rounds_two_bars_at_sixty_are_music_for_six_seconds_in_ten(log):
+    """Counted over twenty minutes of a player who presses one key a second into each bar of clicks."""
+    bench = in_rounds(log)
+    music = 0
+    for _ in range(20 * 60 * 10):
+        bench.wait(0.1)
+        position_s = bench.practice.position_s
+        playing = bench.practice.session.phase is Phase.PLAYING
+        music += playing and position_s is not None and 0 <= position_s < 8
+        if not playing and position_s is not None and position_s > -3:
+            bench.confirm()
+    assert music / (20 * 60 * 10) >= 0.6
+    assert len(log.reps()) == 99

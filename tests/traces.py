@@ -2,7 +2,7 @@
 
 A file of `tests/traces/` is a script and its result in one. Lines that start with # say what it is about. Then comes a
 head: `plan PURPOSE [EXCERPT xREPS] [at BPM] [try BPM] [MINUTESm]`, a line an item, and perhaps `entered` (an answers
-file's session). Each line after `session DAY` is one event, with what came of it behind the bar:
+file's session) or `rounds`. Each line after `session DAY` is one event, with what came of it behind the bar:
 
     ok      | ready   3 lamp/together  53  climb 50>53  | save 3: clean at 50; go in 2 s
     event   | state, item, excerpt, tempo, marks, what the rating did  | effects in their order
@@ -33,7 +33,7 @@ from coach.session.events import Effect, SessionEvent
 from coach.session.machine import NotNow
 from coach.session.notices import sentence
 from coach.session.session import Session
-from coach.session.states import Amending, Playing, Ready
+from coach.session.states import Amending, Playing, Rating, Ready
 from tests.samples import sample_drill
 
 FOLDER = Path(__file__).parent / "traces"
@@ -85,6 +85,7 @@ def item_of(words: list[str]) -> PlanItem:
 PLAIN: dict[str, SessionEvent] = {
     "go": on.Go(),
     "end": on.RepEnded(),
+    "bar": on.RoundEnded(),
     "ok": on.Confirm(),
     "again": on.Again(),
     "skip": on.Skip(),
@@ -141,6 +142,7 @@ class Player:
 
     items: list[PlanItem] = field(default_factory=list)
     adapts: bool = True
+    pause_s: float = 2.0
     session: Session | None = None
     wall: datetime = datetime(2026, 3, 2, 18, tzinfo=UTC)
     ladders: dict[str, Ladder] = field(default_factory=dict)
@@ -160,6 +162,9 @@ class Player:
             return None
         if words[0] == "entered":
             self.adapts = False
+            return None
+        if words[0] == "rounds":
+            self.pause_s = 0.0
             return None
         if words[0] == "session":
             return self._begin(date.fromisoformat(words[1]))
@@ -193,6 +198,7 @@ class Player:
             0,
             player="ada",
             nonce=bytes(8),
+            pause_s=self.pause_s,
         )
         return self._shown(effects)
 
@@ -219,6 +225,8 @@ class Player:
             case on.StartRep():
                 what = f"{excerpt_text(effect.passage.excerpt)} {effect.tempo_bpm}"
                 return f"{'model' if effect.model else 'play'} {what}"
+            case on.PlayOn(more):
+                return f"play on, {more} more"
             case on.Silence():
                 return "silence"
             case on.SaveRep(rep):
@@ -277,6 +285,8 @@ def state_text(session: Session) -> str:
             parts.append(f"try {music.task.tries}")
     if isinstance(state, Ready | Playing) and state.runs_on:
         parts.append("runs on")
+    if isinstance(state, Playing | Rating) and state.more:
+        parts.append(f"{state.more} more")
     if isinstance(music, Amending):
         parts.append(f"anew {music.number + 1}")
     if session.marks:

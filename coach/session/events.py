@@ -32,6 +32,11 @@ class RepEnded(SessionEvent):
 
 
 @dataclass(frozen=True, slots=True)
+class RoundEnded(SessionEvent):
+    """The bar of clicks after a repetition is over, and no key said that it was clean."""
+
+
+@dataclass(frozen=True, slots=True)
 class Cut(SessionEvent):
     """The player broke off; events after label `reached` were not played."""
 
@@ -159,12 +164,23 @@ class Stop(SessionEvent):
 
 @dataclass(frozen=True, slots=True)
 class StartRep:
-    """Play the drill's count-in and the passage; with `model`, the model instead of the player."""
+    """Play the drill's count-in and the passage; with `model`, the model instead of the player.
+
+    Where `more` repetitions may follow in a round, a bar of clicks follows on the same grid, and counts in the next.
+    """
 
     drill: Drill
     passage: Passage
     tempo_bpm: int
     model: bool = False
+    more: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class PlayOn:
+    """The repetition that the bar of clicks counts in is played, and this many more may follow."""
+
+    more: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -206,4 +222,4 @@ class Finished:
     """The session is over."""
 
 
-Effect = StartRep | Silence | SaveRep | Save | AutoGo | Tell | Finished
+Effect = StartRep | PlayOn | Silence | SaveRep | Save | AutoGo | Tell | Finished

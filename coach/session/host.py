@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from coach.folder.settings import PracticeSettings
@@ -29,7 +29,9 @@ from coach.session.events import (
     Effect,
     Finished,
     Go,
+    PlayOn,
     RepEnded,
+    RoundEnded,
     Save,
     SaveRep,
     SessionEvent,
@@ -39,13 +41,16 @@ from coach.session.events import (
 )
 from coach.session.notices import Notice, NotSaved, Saved
 from coach.session.session import Session
+from coach.session.states import Phase
 
 if TYPE_CHECKING:
-    from coach.sound.player import Player
+    from coach.sound.player import Pcm, Player, PlayToken
     from coach.sound.timeline import RepTimeline
 
 TAIL_S = 0.6
 """After the passage's end, before the rating is asked for: the last notes ring."""
+CLOSING_S = 0.06
+"""So long before a round's bar line at the latest a key takes effect: two looks at the player, thirty a second."""
 
 
 @dataclass(frozen=True)
@@ -93,6 +98,10 @@ class Practice:
         """Called as a repetition starts to play and, with None, when the sound stops: for MIDI."""
         self._clock = clock
         self._auto_go_at: float | None = None
+        self.rated: Sounding | None = None
+        """The repetition that marks are about: the one that sounds, or in a round's bar of clicks the one before."""
+        self._counted_in: tuple[PlayToken, Sounding] | None = None
+        """What follows on the same grid, and how its playing is named."""
         self._now_s = now_s or _monotonic()
         now_ms, offset_min = clock()
         self.session: Session
@@ -139,13 +148,25 @@ class Practice:
 
     def tick(self) -> bool:
         """Notice what time has brought: the end of a repetition, the next count-in. True where something changed."""
+        if self._counted_in and self.player and self.player.token == self._counted_in[0]:
+            self._take_up(self._counted_in[1])
+            return self.send(RepEnded())
         if self.sounding and self.player and self.player.finished:
             self.sounding = None
             return self.send(RepEnded())
+        if self._bar_is_over():
+            return self.send(RoundEnded())
         if self._auto_go_at is not None and self._now_s() >= self._auto_go_at:
             self._auto_go_at = None
             return self.send(Go())
         return False
+
+    def _bar_is_over(self) -> bool:
+        """Whether a round's bar of clicks ends unrated: what was handed to the device can't be taken back."""
+        position_s = self.position_s
+        if self.player is None or position_s is None or self.session.phase is not Phase.RATING:
+            return False
+        return position_s > -(self.player.latency_s + CLOSING_S)
 
     @property
     def waiting_s(self) -> float | None:
@@ -168,6 +189,14 @@ class Practice:
         if self.sounding is None or self.player is None:
             return None
         return self.player.position_s_at(when_s) - self.sounding.lead_s
+
+    def rated_s(self, when_s: float | None = None) -> float:
+        """Seconds from the start of the repetition that marks are about, now or at a moment of the monotonic clock."""
+        if self.player is None:
+            return 0.0
+        at_s = self.player.position_s if when_s is None else self.player.position_s_at(when_s)
+        before = self.rated is not None and self.sounding is not None and self.sounding is not self.rated
+        return at_s + self.rated.length_s if before and self.rated else at_s
 
     @property
     def beat(self) -> BeatAt | None:
@@ -206,6 +235,8 @@ class Practice:
                     self._write(word)
                 case StartRep():
                     self._start(effect)
+                case PlayOn(more):
+                    self._play_on(more)
                 case Silence() | Finished():
                     self._silence()
                 case AutoGo(seconds):
@@ -228,32 +259,50 @@ class Practice:
     def _start(self, start: StartRep) -> None:
         if self.player is None:
             return
+        sounding, pcm = self._rendered(start, start.drill.count_in_bars, self.player.rate)
+        self.player.play(pcm)
+        self._take_up(sounding)
+        self.rated = sounding
+        self._count_in(start.more)
+
+    def _take_up(self, sounding: Sounding) -> None:
+        self.sounding, self._counted_in = sounding, None
+        if self.on_rep:
+            self.on_rep(sounding.start, sounding.timeline)
+
+    def _play_on(self, more: int) -> None:
+        self.rated = self.sounding
+        self._count_in(more)
+
+    def _count_in(self, more: int) -> None:
+        """Let a bar of clicks follow on the grid, where more repetitions may, and after it the next of them."""
+        if self.player is not None and self.sounding is not None and more:
+            following, pcm = self._rendered(replace(self.sounding.start, more=more - 1), 1, self.player.rate)
+            self._counted_in = self.player.play(pcm, join=True), following
+
+    def _rendered(self, start: StartRep, count_in_bars: int, rate: int) -> tuple[Sounding, Pcm]:
         from coach.sound.render import DEFAULT_VOLUME_DB, render_rep
         from coach.sound.timeline import rep_timeline
         from coach.sound.tones import tones_of
 
-        drill = start.drill
-        timeline = rep_timeline(start.passage, start.tempo_bpm, drill.click, drill.count_in_bars)
-        tones = tones_of(start.passage, drill.instrument, timeline) if start.model else ()
-        length_s = float(timeline.end_s) + TAIL_S
+        timeline = rep_timeline(start.passage, start.tempo_bpm, start.drill.click, count_in_bars)
+        tones = tones_of(start.passage, start.drill.instrument, timeline) if start.model else ()
+        length_s = float(timeline.end_s) + (0.0 if start.more else TAIL_S)
         pcm = render_rep(
             timeline.strikes,
             tones,
-            self.player.rate,
+            rate,
             length_s=length_s,
             sound=self.click_sound,
             volume_db=DEFAULT_VOLUME_DB if self.click_db is None else self.click_db,
         )
-        beats = beats_of(start.passage, start.tempo_bpm, drill.count_in_bars)
-        self.sounding = Sounding(start, beats, float(timeline.count_in_s), length_s, timeline)
-        self.player.play(pcm)
-        if self.on_rep:
-            self.on_rep(start, timeline)
+        beats = beats_of(start.passage, start.tempo_bpm, count_in_bars)
+        return Sounding(start, beats, float(timeline.count_in_s), length_s, timeline), pcm
 
     def _silence(self) -> None:
         if self.sounding is not None and self.on_rep is not None:
             self.on_rep(self.sounding.start, None)
-        self.sounding = None
+        self.sounding = self._counted_in = None
         if self.player:
             self.player.stop()
 

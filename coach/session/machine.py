@@ -61,9 +61,9 @@ from coach.session.turns import (
     keep,
     met_today,
     passage_in,
+    play_on,
     rate,
     reopened,
-    sound_of,
     stand,
     with_notice,
 )
@@ -164,7 +164,8 @@ def _next(session: Session, state: Music | Rest, event: on.Go | on.Skip) -> Resu
 
 def _listen(session: Session, state: Ready, event: on.Listen) -> Result:
     task = replace(state.task, heard=True)
-    return replace(session, state=Listening(state.turn, task)), (sound_of(task, model=True),)
+    model = on.StartRep(task.drill, task.passage, task.tempo_bpm, model=True)
+    return replace(session, state=Listening(state.turn, task)), (model,)
 
 
 def _back_to_ready(session: Session, state: Listening, event: on.RepEnded | on.Listen) -> Result:
@@ -173,12 +174,19 @@ def _back_to_ready(session: Session, state: Listening, event: on.RepEnded | on.L
 
 def _rep_ended(session: Session, state: Playing, event: on.RepEnded) -> Result:
     if not state.runs_on:
-        rating = Rating(state.turn, state.task, state.began_ms, state.marks)
-        return replace(session, state=rating), ()
+        # A mark ends the round.
+        more = 0 if state.marks.faults else state.more
+        rating = Rating(state.turn, state.task, state.began_ms, state.marks, more)
+        return replace(session, state=rating), (on.Silence(),) if state.more > more else ()
     session, saved = with_unrated(session, state)
     task = replace(at_rung(session, state.task), heard=False)
     ready = Ready(state.turn, task, runs_on=True)
-    return replace(session, state=ready), (saved, on.AutoGo(session.run_on_pause_s))
+    silence = (on.Silence(),) if state.more else ()
+    return replace(session, state=ready), (saved, *silence, on.AutoGo(session.run_on_pause_s))
+
+
+def _round_ended(session: Session, state: Rating, event: on.RoundEnded) -> Result:
+    return replace(session, state=replace(state, more=0)), (on.Silence(),)
 
 
 def _cut(session: Session, state: Playing, event: on.Cut) -> Result:
@@ -218,7 +226,8 @@ def _wrong(task: Task, label: int, note: int = 0) -> Notice | None:
 def _confirm(session: Session, state: Rating | Amending, event: on.Confirm) -> Result:
     if isinstance(state, Amending):
         return with_notice(state.number, amend(session, state, state.marks.faults))
-    return with_notice(len(session.played), rate(session, state, state.marks.faults))
+    result = with_notice(len(session.played), rate(session, state, state.marks.faults))
+    return play_on(state, result) if state.more else result
 
 
 def _rated(session: Session, state: Ready, event: on.Rated) -> Result:
@@ -303,7 +312,11 @@ def _reload(session: Session, state: Ready | Rest, event: on.Reload) -> Result:
 def _pause(
     session: Session, state: Ready | Listening | Playing | Rating | Amending, event: on.Pause
 ) -> Result:
-    back = state if isinstance(state, Rating | Amending) else Ready(state.turn, state.task)
+    back: Ready | Rating | Amending = Ready(state.turn, state.task)
+    if isinstance(state, Rating):
+        back = replace(state, more=0)
+    elif isinstance(state, Amending):
+        back = state
     return replace(session, state=Paused(back)), (on.Silence(),)
 
 
@@ -419,10 +432,11 @@ TRANSITIONS: Mapping[type[State], Mapping[type[SessionEvent], Row]] = {
         on.Stop: _to(_stop, Done),
     },
     Rating: {
+        on.RoundEnded: _to(_round_ended, Rating),
         on.Mark: _to(_mark, Rating),
         on.MarkRest: _to(_mark_rest, Rating),
         on.Suggest: _to(_suggest, Rating),
-        on.Confirm: _to(_confirm, *ENTERED),
+        on.Confirm: _to(_confirm, Playing, *ENTERED),
         on.Again: _to(_again, Playing),
         on.Pause: _to(_pause, Paused),
         on.Skip: _to(_next, *ENTERED),

@@ -135,24 +135,26 @@ class Listening:
 
 @dataclass(frozen=True, slots=True)
 class Playing:
-    """Count-in and repetition, since `began_ms`."""
+    """Count-in and repetition, since `began_ms`; so many `more` may follow it in a round."""
 
     turn: Turn
     task: Task
     began_ms: int
     marks: Marks = Marks()
     runs_on: bool = False
+    more: int = 0
     phase: ClassVar[Phase] = Phase.PLAYING
 
 
 @dataclass(frozen=True, slots=True)
 class Rating:
-    """The repetition is over and waits for its rating."""
+    """The repetition is over and waits for its rating; where `more` may follow, a bar of clicks counts in the next."""
 
     turn: Turn
     task: Task
     began_ms: int
     marks: Marks = Marks()
+    more: int = 0
     phase: ClassVar[Phase] = Phase.RATING
 
 

@@ -7,13 +7,14 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from coach.learning.plan import Purpose
 from coach.log.entries import practice_day
 from coach.music.drill import Drill
 from coach.music.excerpt import Excerpt, Passage, passage_of
 from coach.rating.fault import Fault
 from coach.session import notices
 from coach.session.coaching import Instead, Over, Stay, Turn
-from coach.session.events import AutoGo, Effect, Finished, Save, SaveRep, StartRep, Tell
+from coach.session.events import AutoGo, Effect, Finished, PlayOn, Save, SaveRep, Silence, StartRep, Tell
 from coach.session.session import Played, Session, with_correction, with_id, with_rep, with_unrated
 from coach.session.states import Amending, Done, Paused, Playing, Rating, Ready, Rest, State, Task
 
@@ -79,15 +80,30 @@ def at_rung(session: Session, task: Task) -> Task:
 
 
 def begin(session: Session, turn: Turn, task: Task, *, runs_on: bool = False) -> Result:
-    """The count-in starts."""
+    """The count-in starts. In a round the repetitions that the turn has left follow each other."""
     session, task = met_today(session, task)
-    playing = Playing(turn, task, session.now_ms, runs_on=runs_on)
-    return replace(session, state=playing), (sound_of(task),)
+    alone = runs_on or session.pause_s > 0 or turn.item.purpose is Purpose.COLD
+    more = 0 if alone else max(0, turn.item.reps - len(turn.reps) - 1)
+    playing = Playing(turn, task, session.now_ms, runs_on=runs_on, more=more)
+    start = StartRep(task.drill, task.passage, task.tempo_bpm, more=more)
+    return replace(session, state=playing), (start,)
 
 
-def sound_of(task: Task, *, model: bool = False) -> StartRep:
-    """What the host must play for it."""
-    return StartRep(task.drill, task.passage, task.tempo_bpm, model)
+def play_on(rated: Rating, result: Result) -> Result:
+    """After a rating in the bar of clicks: the repetition that it counts in, where it is still what comes next."""
+    session, (saved, *rest) = result
+    ready = session.state
+    same = isinstance(ready, Ready) and (ready.turn.id, ready.task.excerpt, ready.task.tempo_bpm) == (
+        rated.turn.id,
+        rated.task.excerpt,
+        rated.task.tempo_bpm,
+    )
+    today = practice_day(session.now_ms, session.utc_offset_min) == session.day
+    if not (isinstance(ready, Ready) and same and today) or rated.marks.faults:
+        return session, (saved, Silence(), *rest)
+    playing = Playing(ready.turn, ready.task, session.now_ms, more=rated.more - 1)
+    told = tuple(effect for effect in rest if isinstance(effect, Tell))
+    return replace(session, state=playing), (saved, *told, PlayOn(rated.more - 1))
 
 
 def rate(session: Session, state: Ready | Rating, faults: tuple[Fault, ...]) -> Result:

@@ -144,10 +144,7 @@ class SessionScreen(SessionStage):
         return fault
 
     def do_choke_now(self) -> None:
-        player = self.practice.player
-        if player is not None and self.timeline is not None:
-            when = self.pressed_s or None
-            self._choke_at(player.position_s_at(when) if when else player.position_s)
+        self._choke_at(self.practice.rated_s(self.pressed_s or None))
 
     def _choke_at(self, at_s: float) -> None:
         """Mark the event that a choke at a position in the rep is likely about."""
@@ -163,9 +160,8 @@ class SessionScreen(SessionStage):
 
     def on_session_stage_pressed(self) -> None:
         """Take the pedal's presses, each as what it means at its moment."""
-        player = self.practice.player
         for press in self.rig.take():
-            at_s = player.position_s_at(press.at_s) if player is not None else 0.0
+            at_s = self.practice.rated_s(press.at_s)
             foot = self.rig.settings.foot
             action = pedal.pressed(press.actions, self.practice, self.timeline, at_s, self.last_choke_s, foot)
             if action == "choked":

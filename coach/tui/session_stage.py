@@ -58,8 +58,6 @@ class SessionStage(CoachScreen):
         super().__init__()
         self.practice = practice
         self.rig = rig
-        self.timeline: RepTimeline | None = None
-        """Of the rep that sounds or sounded last."""
         self.last_choke_s: float | None = None
         """Where in that rep a pedal last meant a choke."""
         self.view: View = "glance"
@@ -101,10 +99,15 @@ class SessionStage(CoachScreen):
         if timeline is None:
             self.rig.stop()
             return
-        self.timeline, self.last_choke_s = timeline, None
+        self.last_choke_s = None
         player = self.practice.player
         if player is not None:
             self.rig.play(start.passage, start.tempo_bpm, timeline, player, start.drill.tempo.beat_whole)
+
+    @property
+    def timeline(self) -> RepTimeline | None:
+        """Of the repetition that marks are about."""
+        return self.practice.rated.timeline if self.practice.rated else None
 
     def _drill_stamps(self) -> tuple[tuple[Path, int, int], ...]:
         drills = self.practice.session.drills.values()
