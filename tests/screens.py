@@ -40,6 +40,9 @@ class HandPlayer:
         self.position_s = 0.0
         self.length_s = 0.0
         self.played = 0
+        self.heard: PlayToken | None = None
+        self.joined: tuple[PlayToken, float] | None = None
+        """What follows when what is heard ends."""
         self.playing = False
 
     def open(self) -> None: ...
@@ -53,15 +56,22 @@ class HandPlayer:
 
     def play(self, pcm: Any, *, join: bool = False) -> PlayToken:
         self.played += 1
-        self.length_s, self.position_s, self.playing = len(pcm) / self.rate, 0.0, True
-        return PlayToken(self.played)
+        if join and self.playing:
+            self.joined = (PlayToken(self.played), len(pcm) / self.rate)
+            return self.joined[0]
+        self.length_s, self.position_s, self.playing, self.joined = len(pcm) / self.rate, 0.0, True, None
+        self.heard = PlayToken(self.played)
+        return self.heard
 
     def stop(self) -> None:
-        self.playing = False
+        self.playing, self.joined = False, None
 
     @property
     def token(self) -> PlayToken | None:
-        return PlayToken(self.played) if self.playing else None
+        if self.joined and self.position_s >= self.length_s:
+            self.position_s -= self.length_s
+            (self.heard, self.length_s), self.joined = self.joined, None
+        return self.heard if self.playing else None
 
     @property
     def position_samples(self) -> int:
@@ -72,7 +82,7 @@ class HandPlayer:
 
     @property
     def finished(self) -> bool:
-        return self.playing and self.position_s >= self.length_s
+        return self.token is not None and self.position_s >= self.length_s
 
 
 class Clock:
@@ -88,11 +98,16 @@ class Clock:
 
 @asynccontextmanager
 async def running(
-    folder: Path, size: tuple[int, int] = (80, 24), drills: tuple[str, ...] = (), **screen: Any
+    folder: Path,
+    size: tuple[int, int] = (80, 24),
+    drills: tuple[str, ...] = (),
+    pause_s: float = 2.0,
+    **screen: Any,
 ) -> AsyncIterator[tuple[CoachApp, Pilot[None], HandPlayer]]:
     """The app with a hand player, as (app, pilot, player)."""
     places = Places(folder)
-    save_settings(places.settings, {"screen": {"tour_seen": True, **screen}})
+    settings = {"practice": {"pause_s": pause_s}, "screen": {"tour_seen": True, **screen}}
+    save_settings(places.settings, settings)
     with Desk.open(places, clock=Clock(), names=drills) as desk:
         app = CoachApp(desk)
         player = HandPlayer()

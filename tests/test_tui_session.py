@@ -258,6 +258,28 @@ async def test_tempo_layer_easier_shorter_and_skip_keys_reach_the_session(tmp_pa
         assert practice.session.turn.number == index + 1
 
 
+async def test_in_a_round_one_key_in_the_bar_of_clicks_says_clean_and_the_next_pass_follows(tmp_path):
+    async with running(tmp_path, drills=DRILL, pause_s=0) as (app, pilot, player):
+        await to_ready(pilot, app)
+        await play_to_end(pilot, app, player)
+        practice = session_of(app).practice
+        assert str(practice.beat.number) in "123"
+        assert practice.position_s < 0
+        await pilot.press("space")
+        assert practice.session.phase is Phase.PLAYING
+        assert "saved, clean" in screen_text(app)
+        player.position_s = player.length_s + 0.1
+        await pilot.pause(0.1)
+        assert practice.session.phase is Phase.RATING
+        await pilot.press("2")
+        player.position_s = practice.sounding.lead_s - 0.01
+        await pilot.pause(0.1)
+        assert practice.sounding is None
+        assert [mark.label for mark in practice.session.marks] == [2]
+        await pilot.press("space")
+        assert [len(rep.faults) for rep in app.desk.log.reps()] == [0, 1]
+
+
 async def test_the_view_key_changes_view_and_nothing_else(tmp_path):
     async with running(tmp_path, drills=DRILL) as (app, pilot, _player):
         await to_ready(pilot, app)

@@ -51,7 +51,10 @@ class PracticeSettings:
         "instead: a ladder that settles where a repetition is clean with this probability",
     )
     pause_s: float = row(
-        Number(0, 30, "s"), 2.0, "pause between a rating and the next count-in", choices=PAUSES_S
+        Number(0, 30, "s"),
+        0.0,
+        "pause between a rating and the next count-in; 0 plays in rounds",
+        choices=PAUSES_S,
     )
     run_on_pause_s: float = row(
         Number(0, 30, "s"), 2.0, "pause in a turn that runs on by itself", choices=PAUSES_S

@@ -172,7 +172,9 @@ class SessionStage(CoachScreen):
         if music is None:
             return picture
         task, position_s = music.task, practice.position_s
-        beat = None if position_s is None else task.passage.tempo.beat_at(position_s, task.tempo_bpm)
+        # In a round's bar of clicks the events before the player are those to be rated, not those to come.
+        still = position_s is None or isinstance(music, Rating)
+        beat = None if still or position_s is None else task.passage.tempo.beat_at(position_s, task.tempo_bpm)
         return replace(
             picture,
             title=task.drill.title,
