@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import argparse
 import sys
-from dataclasses import asdict
 
 from coach.commands.common import add_output, clock, say, write_output
 from coach.ground.places import user_path
 from coach.ground.plain import json_text
 from coach.log.entries import practice_day
 from coach.report.inbox import read_folder
-from coach.report.roster import overview, roster_csv, roster_lines, roster_page
+from coach.report.roster import overview, roster_csv, roster_facts, roster_lines, roster_page
 from coach.words.amounts import short_day
 
 SORT_NAMES = ("drill", "student", "due", "minutes", "rung", "cold", "last")
@@ -49,14 +48,14 @@ def run(arguments: argparse.Namespace) -> int:
         )
     )
     if arguments.json:
-        facts = {"rows": [asdict(row) for row in rows], "problems": [str(problem) for problem in problems]}
-        text = json_text(facts, indent=1, default=str) + "\n"
+        facts = {"rows": roster_facts(rows), "problems": [str(problem) for problem in problems]}
+        text = json_text(facts, indent=1) + "\n"
     elif arguments.csv:
         text = roster_csv(rows)
     elif arguments.html:
         text = roster_page(rows, notes, today)
     else:
         written = (f"{student}, {short_day(day, today)}: {note}" for student, day, note in notes)
-        text = "\n".join([*roster_lines(rows, today), *written]) + "\n"
+        text = "\n".join([*roster_lines(rows), *written]) + "\n"
     write_output(arguments.output or "-", text, [file.path for file in files])
     return 1 if any(problem.severity == "error" for problem in problems) else 0

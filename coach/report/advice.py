@@ -89,6 +89,25 @@ class Case:
         return sum(day.cold for day in recent), sum(day.cold_clean for day in recent)
 
     @property
+    def cold_rate(self) -> float:
+        """Part of them that was clean; -1 without any."""
+        return self.cold[1] / self.cold[0] if self.cold[0] else -1.0
+
+    @property
+    def begun(self) -> int:
+        """Phrases begun in any layer."""
+        return len({phrase.phrase for phrase in self.drill.phrases if phrase.rung_bpm})
+
+    @property
+    def minutes(self) -> float:
+        return sum(day.minutes for day in self.drill.days)
+
+    @property
+    def week_minutes(self) -> float:
+        """Of the last week before the reply."""
+        return sum(day.minutes for day in self.drill.days if (self.reply_day - day.day).days < 7)
+
+    @property
     def last(self) -> date | None:
         """When it was last practised."""
         return max((day.day for day in self.drill.days), default=None)
@@ -169,7 +188,7 @@ def _hardly_marked(case: Case) -> Advice | None:
 
 def _cold_fails(case: Case) -> Advice | None:
     cold, clean = case.cold
-    if cold < RESULTS_FROM or clean / cold >= COLD_LOW:
+    if cold < RESULTS_FROM or case.cold_rate >= COLD_LOW:
         return None
     return "a slower goal for now", f"only {clean} of {cold} first repetitions of a day are clean"
 

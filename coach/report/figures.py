@@ -17,9 +17,9 @@ from coach.learning.readings import Place, Standing, due, places, standing
 from coach.log.entries import Entry
 from coach.log.log import Log
 from coach.music.drill import Drill
-from coach.music.excerpt import Excerpt, Kind, LoggedPassage
+from coach.music.excerpt import Excerpt, Kind
 from coach.rating.counts import Counts, sum_counts
-from coach.report.sums import Row, Sum, added, by_day, marked_at_places, played_in, sums_of
+from coach.report.sums import Row, Sum, added, by_day, marked_at_places, passage_in, sums_of
 from coach.report.task import Task, open_tasks
 from coach.words.names import excerpt_name, logged_name, place_name
 
@@ -144,9 +144,9 @@ def make_report(
     learnt, sums = log.state(FOLD, day), sums_of(log, day)
     material = material_of([one for one in drills if drill in ("", one.id)])
     rows = list(sums.rows(since, day, drill))
-    played = played_in(log, sums, rows)
-    excerpts, missing = _excerpts(learnt, material, rows, played, day)
-    ranked = list(_places(learnt, material, day, _marked(rows, played)))
+    excerpts, missing = _excerpts(learnt, material, sums.by_excerpt(rows), day)
+    marked = {one.id: marked_at_places(log, sums, sums.rows(since, day, one.id)) for one in material.drills}
+    ranked = list(_places(learnt, material, day, marked))
     ranked.sort(key=lambda one: (one.place.chance, one.name))
     known = material.drill(drill)
     return Report(
@@ -156,7 +156,7 @@ def make_report(
         plain_text(known.title if known else drill),
         by_day(rows),
         excerpts,
-        missing,
+        tuple(logged_name(one.excerpt, one.title) for one in (passage_in(log, sums, key) for key in missing)),
         tuple(one for one in ranked if one.place.key.startswith("n:")),
         tuple(one for one in ranked if one.place.key.startswith("m:")),
         tuple((name_in(material, one), on) for one, on in due(learnt, material, day)),
@@ -181,49 +181,33 @@ def cold_record(learnt: Learnt) -> tuple[Cold, ...]:
 
 
 def _excerpts(
-    learnt: Learnt, material: Material, rows: Sequence[Row], played: Mapping[str, LoggedPassage], day: date
-) -> tuple[tuple[ExcerptFigures, ...], tuple[str, ...]]:
-    """What was practised of whole phrases, joins and pieces; and the names of those that no drill at hand has."""
-    by_excerpt: dict[str, list[Row]] = {}
-    for row in rows:
-        by_excerpt.setdefault(played[row[1]].excerpt, []).append(row)
+    learnt: Learnt, material: Material, rows: Mapping[str, list[Row]], day: date
+) -> tuple[tuple[ExcerptFigures, ...], list[str]]:
+    """What was practised of whole phrases, joins and pieces; and passages of those that no drill at hand has."""
     figures, missing = [], []
-    for key, of_key in by_excerpt.items():
+    for key, of_key in rows.items():
         excerpt = Excerpt.parse(key)
         if excerpt.kind not in WHOLE:
             continue
         stands, drill = standing(learnt, material, excerpt, day), material.drill(excerpt.drill)
         if stands is None or drill is None:
-            missing.append(logged_name(key, played[of_key[-1][1]].title))
+            missing.append(of_key[-1][1])
         else:
             name, title = name_in(material, excerpt), plain_text(drill.title)
             figures.append(ExcerptFigures(name, title, stands, by_day(of_key)))
     figures.sort(key=lambda one: (-max(one.days).toordinal(), one.standing.excerpt.key))
-    return tuple(figures), tuple(missing)
-
-
-def _marked(rows: Sequence[Row], played: Mapping[str, LoggedPassage]) -> dict[tuple[str, str], Counts]:
-    """What was marked against each node and move, by drill and key."""
-    by_drill: dict[str, list[tuple[LoggedPassage, Sum]]] = {}
-    for _, passage, row in rows:
-        drill = played[passage].excerpt.partition(":")[0]
-        by_drill.setdefault(drill, []).append((played[passage], row))
-    return {
-        (drill, key): counts
-        for drill, pairs in by_drill.items()
-        for key, counts in marked_at_places(pairs).items()
-    }
+    return tuple(figures), missing
 
 
 def _places(
-    learnt: Learnt, material: Material, day: date, marked: Mapping[tuple[str, str], Counts]
+    learnt: Learnt, material: Material, day: date, marked: Mapping[str, Mapping[str, Counts]]
 ) -> Iterable[PlaceFigures]:
     known = [(drill, places(learnt, material, drill, day)) for drill in material.drills]
     several = sum(bool(by_key) for _, by_key in known) > 1
     for drill, by_key in known:
         for key, place in by_key.items():
             name = place_name(key[2:]) + (f", {plain_text(drill.title)}" if several else "")
-            yield PlaceFigures(name, drill.id, place, marked.get((drill.id, key), {}))
+            yield PlaceFigures(name, drill.id, place, marked[drill.id].get(key, {}))
 
 
 def _hurts(log: Log, since: date, day: date) -> tuple[date, ...]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Callable, Iterable, Sequence
 from contextlib import suppress
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import date
 
 from coach.ground.plain import counted, listed, plain_text, same_name
@@ -24,75 +24,54 @@ NEWS_DAYS = 7
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """One student's state on one drill."""
+    """One student on one drill."""
 
     student: str
     drill: str
     """Title; with the end of its id where two drills share the title."""
-    drill_id: str
-    goal_bpm: int
-    due: date | None
-    minutes: float
-    week_minutes: float
-    rung_bpm: int
-    """Of the phrase that is furthest behind, in its fullest layer; 0 where one was never begun."""
-    behind: str
-    """That phrase."""
-    landed: int
-    """Phrases whose goal was held on a day, in their fullest layer,"""
-    kept: int
-    """and those that are clean cold at the goal after a week without them."""
-    begun: int
-    """Phrases begun in any layer."""
-    whole: int
-    """Phrases begun in their fullest layer."""
-    phrases: int
-    failing_nodes: tuple[str, ...]
-    cold: int
-    cold_clean: int
-    last: date | None
-    reply_day: date
-    """Up to which the reply tells of practice."""
-    entered: float
-    """Share of the repetitions that was entered afterwards."""
+    case: Case
     advice: str
     why: str
+    assigned_to: str
+    """Whom the assignment names, where that is another than the student; else empty."""
     edited: bool
     """From a file that was changed after it was written."""
     other_revision: bool
     """Of another revision of the drill than most students have."""
-    assigned_to: str
-    """Whom the assignment names, where that is another than the student; else empty."""
     older: int
     """Reports of this student on this drill for which this one stands."""
     path: str
-
-    @property
-    def part(self) -> float:
-        return self.rung_bpm / self.goal_bpm
 
     @property
     def marks(self) -> str:
         return "*" * self.edited + "+" * self.other_revision
 
     @property
+    def failing_nodes(self) -> list[str]:
+        """The worst three that fail often enough to be named."""
+        return (
+            [failing_text(place) for place in failing(self.case.drill.nodes)[:3]] if self.case.enough else []
+        )
+
+    @property
     def rung(self) -> str:
         """The rung and the goal, or what was not begun."""
-        if self.rung_bpm:
-            return f"{self.rung_bpm} of {self.goal_bpm}"
-        if self.begun < self.phrases:
-            return f"{self.begun} of {counted(self.phrases, 'phrase')} begun"
-        return f"{self.whole} of {counted(self.phrases, 'phrase')} together"
+        case, phrases = self.case, counted(len(self.case.phrases), "phrase")
+        if case.rung_bpm:
+            return f"{case.rung_bpm} of {case.drill.goal_bpm}"
+        if case.begun < len(case.phrases):
+            return f"{case.begun} of {phrases} begun"
+        return f"{sum(bool(phrase.rung_bpm) for phrase in case.phrases)} of {phrases} together"
 
 
 SORTS: dict[str, Callable[[Row], tuple[object, ...]]] = {
     "student": lambda row: (row.student.casefold(), row.drill.casefold()),
-    "drill": lambda row: (row.drill.casefold(), row.drill_id, row.student.casefold()),
-    "due": lambda row: (row.due or date.max, row.student.casefold()),
-    "minutes": lambda row: (-row.minutes, row.student.casefold()),
-    "rung": lambda row: (row.part, row.student.casefold()),
-    "cold": lambda row: (row.cold_clean / row.cold if row.cold else -1.0, row.student.casefold()),
-    "last": lambda row: (row.last or date.min, row.student.casefold()),
+    "drill": lambda row: (row.drill.casefold(), row.case.drill.id, row.student.casefold()),
+    "due": lambda row: (row.case.due or date.max, row.student.casefold()),
+    "minutes": lambda row: (-row.case.minutes, row.student.casefold()),
+    "rung": lambda row: (row.case.rung_bpm / row.case.drill.goal_bpm, row.student.casefold()),
+    "cold": lambda row: (row.case.cold_rate, row.student.casefold()),
+    "last": lambda row: (row.case.last or date.min, row.student.casefold()),
 }
 """What the table can be sorted by; `rung`, `cold` and `last` put first who needs a look first."""
 
@@ -120,8 +99,8 @@ def overview(files: Iterable[StudentFile], today: date, sort: str = "drill") -> 
         shared = len(ids[drill.title.casefold()]) > 1
         title = f"{drill.title} ({drill.id})" if shared else drill.title
         usual = max(revisions[drill.id], key=revisions[drill.id].count)
-        row = _row(names[file.reply.student.id], title, file, drill, today)
-        rows.append(replace(row, other_revision=drill.revision != usual, older=reports[key] - 1))
+        student, other = names[file.reply.student.id], drill.revision != usual
+        rows.append(_row(student, title, file, drill, today, other, reports[key] - 1))
     return sorted(rows, key=SORTS[sort])
 
 
@@ -153,82 +132,65 @@ def _names(seen: Sequence[tuple[StudentFile, DrillReply]]) -> dict[str, str]:
     }
 
 
-def _row(student: str, title: str, file: StudentFile, drill: DrillReply, today: date) -> Row:
-    reply, task = file.reply, drill.assignment
-    case = Case(drill, reply.day, today)
-    advice, why = advised(case)
-    failing_nodes = failing(drill.nodes) if case.enough else []
-    name = reply.student.name
-    another = task is not None and name not in ("", DEFAULT_NAME) and not same_name(name, task.student)
+def _row(
+    student: str,
+    title: str,
+    file: StudentFile,
+    drill: DrillReply,
+    today: date,
+    other_revision: bool,
+    older: int,
+) -> Row:
+    case = Case(drill, file.reply.day, today)
+    name, asked = file.reply.student.name, drill.assignment.student if drill.assignment else ""
+    another = name not in ("", DEFAULT_NAME) and not same_name(name, asked)
+    assigned_to = asked if another else ""
     return Row(
-        student=student,
-        drill=title,
-        drill_id=drill.id,
-        goal_bpm=drill.goal_bpm,
-        due=case.due,
-        minutes=round(sum(day.minutes for day in drill.days), 2),
-        week_minutes=round(sum(day.minutes for day in drill.days if (reply.day - day.day).days < 7), 2),
-        rung_bpm=case.rung_bpm,
-        behind=case.behind.name if case.behind else "",
-        landed=case.landed,
-        kept=case.kept,
-        begun=len({phrase.phrase for phrase in drill.phrases if phrase.rung_bpm}),
-        whole=sum(bool(phrase.rung_bpm) for phrase in case.phrases),
-        phrases=len(case.phrases),
-        failing_nodes=tuple(failing_text(place) for place in failing_nodes[:3]),
-        cold=case.cold[0],
-        cold_clean=case.cold[1],
-        last=case.last,
-        reply_day=reply.day,
-        entered=drill.entered,
-        advice=advice,
-        why=why,
-        edited=file.edited,
-        other_revision=False,
-        assigned_to=task.student if task and another else "",
-        older=0,
-        path=file.path,
+        student, title, case, *advised(case), assigned_to, file.edited, other_revision, older, file.path
     )
 
 
-SHOWN: dict[str, Callable[[Row, date], str]] = {
-    "student": lambda row, today: (
+SHOWN: dict[str, Callable[[Row], str]] = {
+    "student": lambda row: (
         row.student + row.marks + (f" (assigned to {row.assigned_to})" if row.assigned_to else "")
     ),
-    "due": lambda row, today: short_day(row.due, today) if row.due else "",
-    "minutes": lambda row, today: duration(row.minutes),
-    "this week": lambda row, today: duration(row.week_minutes),
-    "rung": lambda row, today: row.rung,
-    "landed": lambda row, today: f"{row.landed} of {row.phrases}",
-    "kept": lambda row, today: f"{row.kept} of {row.phrases}",
-    "fails": lambda row, today: ", ".join(row.failing_nodes),
-    "cold": lambda row, today: f"{row.cold_clean} of {row.cold}" if row.cold else "",
-    "last": lambda row, today: short_day(row.last, today) if row.last else "never",
-    "reply of": lambda row, today: short_day(row.reply_day, today),
-    "next": lambda row, today: row.advice,
-    "why": lambda row, today: row.why,
+    "due": lambda row: short_day(row.case.due, row.case.today) if row.case.due else "",
+    "minutes": lambda row: duration(row.case.minutes),
+    "this week": lambda row: duration(row.case.week_minutes),
+    "rung": lambda row: row.rung,
+    "landed": lambda row: f"{row.case.landed} of {len(row.case.phrases)}",
+    "kept": lambda row: f"{row.case.kept} of {len(row.case.phrases)}",
+    "fails": lambda row: ", ".join(row.failing_nodes),
+    "cold": lambda row: "{1} of {0}".format(*row.case.cold) if row.case.cold[0] else "",
+    "last": lambda row: short_day(row.case.last, row.case.today) if row.case.last else "never",
+    "reply of": lambda row: short_day(row.case.reply_day, row.case.today),
+    "next": lambda row: row.advice,
+    "why": lambda row: row.why,
 }
 """The columns of the table for each drill, as people read them."""
 
 
-def roster_lines(rows: Sequence[Row], today: date) -> list[str]:
+def roster_lines(rows: Sequence[Row]) -> list[str]:
     """The overview for a terminal: two lines a row, so that 80 columns hold it."""
     if not rows:
         return ["no student's report here"]
     lines = [f"{'student':<12} {'drill':<16} {'due':<6} {'min (week)':<10} {'rung':<15} {'cold':<8} last"]
     for row in rows:
-        due, cold, last = (SHOWN[name](row, today) for name in ("due", "cold", "last"))
+        case = row.case
+        due, cold, last, landed, kept, reply_day = (
+            SHOWN[name](row) for name in ("due", "cold", "last", "landed", "kept", "reply of")
+        )
         student = plain_text(row.student, 12 - len(row.marks)) + row.marks
-        spent = f"{row.minutes:.0f} ({row.week_minutes:.0f})"
+        spent = f"{case.minutes:.0f} ({case.week_minutes:.0f})"
         rung = row.rung.replace(" phrases", "").replace(" phrase", "")
         lines.append(
             f"{student:<12} {plain_text(row.drill, 16):<16} {due[:6]:<6} {spent:<10} {rung:<15} {cold:<8} {last[:6]}"
         )
         if row.assigned_to:
             lines += _wrapped(f"assigned to {row.assigned_to}")
-        if (today - row.reply_day).days >= NEWS_DAYS:
-            lines += _wrapped(f"no news since {short_day(row.reply_day, today)}, the day of the reply")
-        lines += _wrapped(f"landed {row.landed} of {row.phrases}, kept {row.kept} of {row.phrases}")
+        if (case.today - case.reply_day).days >= NEWS_DAYS:
+            lines += _wrapped(f"no news since {reply_day}, the day of the reply")
+        lines += _wrapped(f"landed {landed}, kept {kept}")
         if row.failing_nodes:
             lines += _wrapped(f"fails: {listed(row.failing_nodes, 3)}")
         lines += _wrapped(f"next: {row.advice}; {row.why}")
@@ -259,7 +221,7 @@ def roster_page(rows: Sequence[Row], notes: Sequence[tuple[str, date, str]], tod
     """The overview as a page; `notes` are student, day and text."""
     parts = ["<h1>Assignments</h1>", paragraph(f"as of {full_day(today)}", "quiet")]
     for drill in dict.fromkeys(row.drill for row in rows):
-        cells = [[cell(row, today) for cell in SHOWN.values()] for row in rows if row.drill == drill]
+        cells = [[cell(row) for cell in SHOWN.values()] for row in rows if row.drill == drill]
         parts.append(section(drill, table(tuple(SHOWN), cells)))
     parts += [paragraph(note, "quiet") for note in _footnotes(rows)]
     written = [(student, short_day(day, today), text) for student, day, text in notes]
@@ -273,23 +235,23 @@ def roster_page(rows: Sequence[Row], notes: Sequence[tuple[str, date, str]], tod
 COLUMNS: dict[str, Callable[[Row], Cell]] = {
     "student": lambda row: row.student,
     "drill": lambda row: row.drill,
-    "drill_id": lambda row: row.drill_id,
-    "due": lambda row: row.due.isoformat() if row.due else None,
-    "minutes": lambda row: round(row.minutes, 1),
-    "minutes_this_week": lambda row: round(row.week_minutes, 1),
-    "rung_bpm": lambda row: row.rung_bpm or None,
-    "goal_bpm": lambda row: row.goal_bpm,
-    "furthest_behind": lambda row: row.behind,
-    "landed": lambda row: row.landed,
-    "kept": lambda row: row.kept,
-    "phrases_begun": lambda row: row.begun,
-    "phrases": lambda row: row.phrases,
+    "drill_id": lambda row: row.case.drill.id,
+    "due": lambda row: row.case.due.isoformat() if row.case.due else None,
+    "minutes": lambda row: round(row.case.minutes, 1),
+    "minutes_this_week": lambda row: round(row.case.week_minutes, 1),
+    "rung_bpm": lambda row: row.case.rung_bpm or None,
+    "goal_bpm": lambda row: row.case.drill.goal_bpm,
+    "furthest_behind": lambda row: row.case.behind.name if row.case.behind else "",
+    "landed": lambda row: row.case.landed,
+    "kept": lambda row: row.case.kept,
+    "phrases_begun": lambda row: row.case.begun,
+    "phrases": lambda row: len(row.case.phrases),
     "fails": lambda row: "; ".join(row.failing_nodes),
-    "cold_clean": lambda row: row.cold_clean,
-    "cold": lambda row: row.cold,
-    "last_practised": lambda row: row.last.isoformat() if row.last else None,
-    "reply_of": lambda row: row.reply_day.isoformat(),
-    "entered_afterwards": lambda row: row.entered,
+    "cold_clean": lambda row: row.case.cold[1],
+    "cold": lambda row: row.case.cold[0],
+    "last_practised": lambda row: row.case.last.isoformat() if row.case.last else None,
+    "reply_of": lambda row: row.case.reply_day.isoformat(),
+    "entered_afterwards": lambda row: row.case.drill.entered,
     "next": lambda row: row.advice,
     "why": lambda row: row.why,
     "edited": lambda row: row.edited,
@@ -298,8 +260,14 @@ COLUMNS: dict[str, Callable[[Row], Cell]] = {
     "older_reports": lambda row: row.older,
     "file": lambda row: row.path,
 }
+"""The overview as values, for a spreadsheet and as JSON."""
+
+
+def roster_facts(rows: Sequence[Row]) -> list[dict[str, Cell]]:
+    """The overview as values that JSON can hold."""
+    return [{name: cell(row) for name, cell in COLUMNS.items()} for row in rows]
 
 
 def roster_csv(rows: Sequence[Row]) -> str:
     """The overview for a spreadsheet."""
-    return csv_text(tuple(COLUMNS), ([cell(row) for cell in COLUMNS.values()] for row in rows))
+    return csv_text(tuple(COLUMNS), (list(facts.values()) for facts in roster_facts(rows)))

@@ -25,10 +25,10 @@ from coach.learning.readings import places, standing
 from coach.log.entries import Entry, iso_time, practice_day
 from coach.log.log import Log
 from coach.music.drill import Drill
-from coach.music.excerpt import LoggedPassage, layer_choices, whole_phrase
+from coach.music.excerpt import layer_choices, whole_phrase
 from coach.rating.counts import Counts, counts_from
 from coach.report.figures import note_text
-from coach.report.sums import Row, Sum, Sums, added, by_day, marked_at_places, played_in, sums_of
+from coach.report.sums import Row, Sum, Sums, added, by_day, marked_at_places, sums_of
 from coach.words.amounts import day_span, duration, full_day, percent
 from coach.words.names import place_name
 
@@ -245,16 +245,15 @@ def _drill(
 ) -> DrillReply:
     rows = list(sums.rows(date.min, day, drill.id))
     recent = [row for row in rows if row[0] > day - timedelta(days=RECENT_DAYS)]
-    played = played_in(log, sums, rows)
     total, task = added(row for _, _, row in rows), drill.assignment
-    marked = marked_at_places((played[passage], row) for _, passage, row in recent)
+    marked = marked_at_places(log, sums, recent)
     return DrillReply(
         drill.id,
         drill.revision,
         drill.title,
         drill.goal_bpm,
         TaskReply(task.id, task.student, task.teacher, task.goal_bpm, task.due, task.note) if task else None,
-        tuple(_phrases(learnt, material, drill, day, _by_excerpt(rows, played))),
+        tuple(_phrases(learnt, material, drill, day, sums.by_excerpt(rows))),
         tuple(_places(learnt, material, drill, day, marked, "n:")),
         tuple(_places(learnt, material, drill, day, marked, "m:")),
         tuple(_day(one_day, sum_) for one_day, sum_ in by_day(rows).items()),
@@ -265,13 +264,6 @@ def _drill(
 
 def _day(day: date, row: Sum) -> DayReply:
     return DayReply(day, round(row.minutes, 2), row.reps, row.rated, row.clean, row.cold, row.cold_clean)
-
-
-def _by_excerpt(rows: Iterable[Row], played: Mapping[str, LoggedPassage]) -> dict[str, list[Row]]:
-    by_key: dict[str, list[Row]] = {}
-    for row in rows:
-        by_key.setdefault(played[row[1]].excerpt, []).append(row)
-    return by_key
 
 
 def _phrases(

@@ -77,6 +77,13 @@ class Sums:
             if self.excerpts[passage].startswith(of_drill):
                 yield date.fromordinal(day), passage, row
 
+    def by_excerpt(self, rows: Iterable[Row]) -> dict[str, list[Row]]:
+        """Some rows by the key of their excerpt."""
+        by_key: dict[str, list[Row]] = {}
+        for row in rows:
+            by_key.setdefault(self.excerpts[row[1]], []).append(row)
+        return by_key
+
 
 class SumsFold:
     """A fold over the log (`coach.log.fold`)."""
@@ -141,15 +148,12 @@ def sums_of(log: Log, day: date) -> Sums:
     return log.state(SumsFold(), day)
 
 
-def played_in(log: Log, sums: Sums, rows: Iterable[Row]) -> dict[str, LoggedPassage]:
+def passage_in(log: Log, sums: Sums, passage: str) -> LoggedPassage:
     """What was played, by passage id; without events where its line in the log was lost."""
-    played = {}
-    for passage in {passage for _, passage, _ in rows}:
-        try:
-            played[passage] = log.passage(passage)
-        except KeyError:
-            played[passage] = LoggedPassage(passage, sums.excerpts[passage], "", "", ())
-    return played
+    try:
+        return log.passage(passage)
+    except KeyError:
+        return LoggedPassage(passage, sums.excerpts[passage], "", "", ())
 
 
 def added(rows: Iterable[Sum]) -> Sum:
@@ -176,14 +180,14 @@ def by_day(rows: Iterable[Row]) -> dict[date, Sum]:
     return {day: added(of_day) for day, of_day in days.items()}
 
 
-def marked_at_places(rows: Iterable[tuple[LoggedPassage, Sum]]) -> dict[str, Counts]:
+def marked_at_places(log: Log, sums: Sums, rows: Iterable[Row]) -> dict[str, Counts]:
     """What was marked against each node and move, by their keys in `coach.learning.skill.event_keys`.
 
     A mark counts for what it says has failed: a late event for the move to it and not for its node.
     """
     by_key: dict[str, list[Fault]] = {}
-    for passage, row in rows:
-        keys = event_keys(passage) if row.marks else ()
+    for _, passage, row in rows:
+        keys = event_keys(passage_in(log, sums, passage)) if row.marks else ()
         for fault in _faults(row.marks):
             if fault.label <= len(keys):
                 node, move, *_ = keys[fault.label - 1]
