@@ -2,7 +2,7 @@
 
 Time is the device's count of frames. Between two blocks the position runs on by the monotonic clock; the
 clock and the count are tied by the earliest of the last blocks, because a block can come late but never
-early. SoundState = handed out less the blocks queued in the device, less the player's own offset.
+early. Heard = handed out less the blocks queued in the device, less the player's own offset.
 
 Where no device opens, or one stops asking for blocks, the same reps go on in silence on the clock, and a
 keeper thread tries again now and then; when sound comes back it comes in at the place where the rep is.
