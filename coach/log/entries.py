@@ -24,6 +24,7 @@ from coach.rating.fault import Fault, faults_text, parse_faults
 DAY_STARTS_HOUR = 4
 DAY_MS = 86_400_000
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+_MS, _MINUTE = timedelta(milliseconds=1), timedelta(minutes=1)
 _BASE32 = "0123456789ABCDEFGHJKMNPQRSTVWXYZ"
 _ID = re.compile(f"[{_BASE32}]{{26}}")
 
@@ -53,9 +54,7 @@ def parse_time(text: str) -> tuple[int, int]:
         raise ValueError(
             f"{plain_text(text, 40)!r} has no zone; expected as in 2026-12-03T13:00:00.000+01:00"
         )
-    since = moment - _EPOCH
-    at_ms = (since.days * 86_400 + since.seconds) * 1000 + since.microseconds // 1000
-    return at_ms, (offset.days * 86_400 + offset.seconds) // 60
+    return (moment - _EPOCH) // _MS, offset // _MINUTE
 
 
 def new_id(at_ms: int, random_bytes: bytes) -> str:
