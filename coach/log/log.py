@@ -99,6 +99,8 @@ class Log:
         """Look once more after what this run wrote, and keep what was seen for the next."""
         if self._pen is not None and self.sent:
             self.retry()
+            with suppress(CoachError):
+                self.book.refresh()
         if self.exists:
             self.book.shelf.keep()
 

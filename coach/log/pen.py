@@ -38,11 +38,13 @@ class _Page:
     file: tuple[int, int] = (0, 0)
     """Device and number of the file, to know another one in its place."""
     end: int = 0
-    """Where the last line of this run ends."""
-    mine: list[bytes] = field(default_factory=list)
-    """Every line of this run, line feeds included."""
-    needs: set[bytes] = field(default_factory=set)
-    """Lines in the file that others refer to."""
+    """Where the last line that this run put there ends,"""
+    last: bytes = b""
+    """and that line."""
+    mine: dict[bytes, None] = field(default_factory=dict)
+    """Every line of this run, in order, line feeds included, and before them the lines that they need."""
+    there: set[bytes] = field(default_factory=set)
+    """Lines that stand in the file, as far as is known."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,7 +75,7 @@ class Pen:
         path = self.folder / f"{self._machine()}-{year}{ENDING}"
         page = self._pages.setdefault(path, _Page())
         written = self._put(path, page, lines, needs)
-        page.mine += lines
+        page.mine.update(dict.fromkeys([*needs, *lines]))
         return written
 
     def settle(self) -> list[Written]:
@@ -100,30 +102,28 @@ def _added(
     """Add the lines to an open file, and before them what it lacks of this run's and of what they need."""
     status = os.fstat(descriptor)
     file, size = (status.st_dev, status.st_ino), status.st_size
-    lost: list[bytes] = []
     if not _as_left(descriptor, page, file, size):
-        there = {line + b"\n" for line in lines_in(all_of(descriptor))}
-        lost = [line for line in page.mine if line not in there]
-        page.needs = there
-    wanted = [need for need in needs if need not in page.needs and need not in lines]
-    data = b"".join([*wanted, *lost, *lines])
+        page.there = {line + b"\n" for line in lines_in(all_of(descriptor))}
+    lacking = [line for line in (*page.mine, *needs) if line not in page.there and line not in lines]
+    pieces = [*dict.fromkeys(lacking), *lines]
+    data = b"".join(pieces)
     if data:
         if size and _at(descriptor, size - 1, 1) != b"\n":
             data = b"\n" + data  # What was torn off stays a line of its own.
         append(descriptor, data)
         if not size:
             sync_folder(path.parent)
-    page.needs.update(wanted, lines)
+        page.last = pieces[-1]
+    page.there.update(pieces)
     page.file, page.end = file, size + len(data)
     return Written(path, size, data, file)
 
 
 def _as_left(descriptor: int, page: _Page, file: tuple[int, int], size: int) -> bool:
     """Whether the file is the one this run wrote to, with its last line where it was put."""
-    if not page.mine or page.file != file or size < page.end:
+    if not page.last or page.file != file or size < page.end:
         return False
-    last = page.mine[-1]
-    return _at(descriptor, page.end - len(last), len(last)) == last
+    return _at(descriptor, page.end - len(page.last), len(page.last)) == page.last
 
 
 def _at(descriptor: int, start: int, length: int) -> bytes:
