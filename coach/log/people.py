@@ -41,7 +41,7 @@ def players_of(names: Iterable[Named]) -> list[Player]:
         ids = tuple(sorted(named.player for named in group))
         name = max(group, key=lambda one: (one.at_ms, one.id)).name
         people.append(Player(ids[0], name, ids))
-    return sorted(people, key=lambda one: (one.name.casefold(), one.id))
+    return sorted(people, key=lambda one: (bare_name(one.name), one.id))
 
 
 def chosen_player(known: list[Player], name: str) -> Player | None:
