@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import difflib
 import os
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -205,17 +205,12 @@ def find_drill(name_or_path: str, places: Places) -> Path:
     Upper and lower case are one; own drills come first. CoachError with near names where there is none.
     """
     direct = user_path(name_or_path)
-    if direct.suffix.lower() in DRILL_SUFFIXES or len(direct.parts) > 1 or os.path.isfile(direct):
-        if os.path.exists(direct) and not os.path.isdir(direct):
-            return direct
-        inside = places.folder / direct
-        if not direct.is_absolute() and os.path.isfile(inside):
-            return inside
-    wanted = direct.stem if direct.suffix.lower() in DRILL_SUFFIXES else direct.name
-    wanted = wanted.casefold()
+    if there := _file_at(direct, places):
+        return there
+    wanted = (direct.stem if direct.suffix.lower() in DRILL_SUFFIXES else direct.name).casefold()
     title = " ".join(name_or_path.split()).casefold()
     # An own drill that has a built-in one's id stands for it, whatever its file is called.
-    called: dict[str, str] = {}
+    stems: dict[str, str] = {}
     for drills in (own_drills(places), builtin_drills()):
         for path in drills:
             if len(direct.parts) == 1 and path.stem.casefold() == wanted:
@@ -225,20 +220,33 @@ def find_drill(name_or_path: str, places: Places) -> Path:
             if title in names:
                 return path
             for name in (path.stem.casefold(), *names):
-                called.setdefault(name, path.stem)
+                stems.setdefault(name, path.stem)
     if os.path.isdir(direct):
         raise CoachError(
             Problem("is a folder, not a drill file", name_or_path, guess="name one of the files in it")
         )
-    near = difflib.get_close_matches(wanted, called, n=6, cutoff=0.5)
-    near += [name for name in called if wanted and wanted in name]
-    if near:
-        guess = "near: " + ", ".join(list(dict.fromkeys(called[name] for name in near))[:3])
-    elif called:
-        guess = "known: " + ", ".join(sorted(set(called.values()))[:8])
-    else:
-        guess = f"no drills in {places.drills} either"
+    guess = _near_names(wanted, stems) or f"no drills in {places.drills} either"
     raise CoachError(Problem("there is no such drill file", name_or_path, guess=guess))
+
+
+def _file_at(direct: Path, places: Places) -> Path | None:
+    """The file that a path names, from here or from the practice folder; None for what is no path to a file."""
+    if direct.suffix.lower() in DRILL_SUFFIXES or len(direct.parts) > 1 or os.path.isfile(direct):
+        if os.path.exists(direct) and not os.path.isdir(direct):
+            return direct
+        inside = places.folder / direct
+        if not direct.is_absolute() and os.path.isfile(inside):
+            return inside
+    return None
+
+
+def _near_names(wanted: str, stems: Mapping[str, str]) -> str:
+    """The names of files that may be meant; `stems` has the file's name for each name of a drill."""
+    near = difflib.get_close_matches(wanted, stems, n=6, cutoff=0.5)
+    near += [name for name in stems if wanted and wanted in name]
+    if near:
+        return "near: " + ", ".join(list(dict.fromkeys(stems[name] for name in near))[:3])
+    return "known: " + ", ".join(sorted(set(stems.values()))[:8]) if stems else ""
 
 
 def _names_in(path: Path) -> tuple[str, ...]:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from fractions import Fraction
 
@@ -173,56 +174,40 @@ class Resolver:
 
     def _node(self, written: WrittenNote, string: int, asserted: int | None) -> Node:
         text = written.touch or ""
-        shown = f"{written.string}:<{text}>"
         if "/" in text:
             try:
                 return Node.parse(text)
             except ValueError as error:
                 raise NotationError(written.place_offset, *split_guess(str(error))) from None
         if not re.fullmatch(r"\d{1,3}(\.\d{1,6})?", text):
-            guess = ""
-            if re.fullmatch(r"\d+,\d+", text):
-                guess = f"did you mean <{text.replace(',', '.')}>?"
+            comma = re.fullmatch(r"\d+,\d+", text)
             raise NotationError(
                 written.place_offset,
                 f"'<{text}>' is no position; write a fret such as <7>, <3.2>, or a node <1/6>",
-                guess,
+                f"did you mean <{text.replace(',', '.')}>?" if comma else "",
             )
         choices = nodes_at_label(text)
-        if len(choices) == 1:
-            return choices[0]
-        if not choices:
-            if float(text) == 0:
-                message = f"{shown} is the nut: there the string rings open"
-                raise NotationError(written.place_offset, message, f"did you mean {written.string}:0?")
-            near = ", ".join(
-                f"{node.label} (partial {node.partial})"
-                for node in sorted(nearest_nodes(float(text)), key=lambda node: node.fraction)
-            )
-            raise NotationError(
-                written.place_offset,
-                f"{shown} is no node up to partial {DEFAULT_PARTIAL}; nearest: {near}",
-                "",
-            )
         open_midi = self.instrument.strings[string].midi
-        if asserted is not None:
-            fitting = [node for node in choices if sounding_note(open_midi, node) == asserted]
-            if len(fitting) == 1:
-                return fitting[0]
-        shown_choices = " or ".join(
-            f"{node.label} (partial {node.partial}, {note_name(sounding_note(open_midi, node))})"
-            for node in choices
+        fitting = [node for node in choices if asserted in (None, sounding_note(open_midi, node))]
+        if len(choices) == 1 or len(fitting) == 1:
+            return (fitting if len(fitting) == 1 else choices)[0]
+        raise self._shared(written, choices, open_midi) if choices else _no_node(written, float(text))
+
+    def _shared(self, written: WrittenNote, choices: Sequence[Node], open_midi: int) -> NotationError:
+        """The fault of a fret that several nodes share, and no pitch decides among them."""
+        shown = f"{written.string}:<{written.touch}>"
+        notes = [note_name(sounding_note(open_midi, node)) for node in choices]
+        several = " or ".join(
+            f"{node.label} (partial {node.partial}, {note})"
+            for node, note in zip(choices, notes, strict=True)
         )
-        if asserted is not None:
-            raise NotationError(
-                written.place_offset,
-                f"{shown} may be {shown_choices}, and none of them sounds {written.pitch}",
-            )
-        first = choices[0]
-        raise NotationError(
+        if written.pitch:
+            message = f"{shown} may be {several}, and none of them sounds {written.pitch}"
+            return NotationError(written.place_offset, message)
+        return NotationError(
             written.place_offset,
-            f"{shown} may be {shown_choices}; write the decimal or state the pitch",
-            f"{written.string}:<{first.label}>, or {shown}={note_name(sounding_note(open_midi, first))}",
+            f"{shown} may be {several}; write the decimal or state the pitch",
+            f"{written.string}:<{choices[0].label}>, or {shown}={notes[0]}",
         )
 
     def _check_pitch(
@@ -251,6 +236,20 @@ class Resolver:
         elif 0 <= asserted - open_midi <= 24:
             guess = f"did you mean {written.string}:{asserted - open_midi}?"
         raise NotationError(written.place_offset, f"{what}, not {written.pitch}", guess)
+
+
+def _no_node(written: WrittenNote, fret: float) -> NotationError:
+    """The fault of a fret at which no node lies."""
+    shown = f"{written.string}:<{written.touch}>"
+    if fret == 0:
+        message = f"{shown} is the nut: there the string rings open"
+        return NotationError(written.place_offset, message, f"did you mean {written.string}:0?")
+    near = ", ".join(
+        f"{node.label} (partial {node.partial})"
+        for node in sorted(nearest_nodes(fret), key=lambda node: node.fraction)
+    )
+    message = f"{shown} is no node up to partial {DEFAULT_PARTIAL}; nearest: {near}"
+    return NotationError(written.place_offset, message)
 
 
 def split_guess(text: str) -> tuple[str, str]:

@@ -145,20 +145,8 @@ def _read_event(part: str, offset: int) -> list[WrittenEvent]:
     head = _matched(_HEAD, part)
     start = offset + head.start(1)
     tail = part[head.end() :]
-    if _NOTE.match(head[1]) and not BEAT.fullmatch(head[1]):
-        swapped = re.fullmatch(r"\s*(\d+\S*)\s*", tail)
-        guess = f"the beat comes first: `{swapped[1]} {head[1]}`?" if swapped else "write the beat before it"
-        repair = (part.strip(), f"{swapped[1]} {head[1]}") if swapped and BEAT.fullmatch(swapped[1]) else None
-        raise NotationError(start, f"'{head[1]}' stands where the beat belongs", guess, repair)
-    loose = re.fullmatch(r"(&|e|a)\s+(.*)", tail, re.DOTALL)
-    if loose and head[1].isdecimal():
-        joined = f"{head[1]}{loose[1]}"
-        raise NotationError(
-            start,
-            f"'{head[1]} {loose[1]}' is no beat",
-            f"no space in {joined}",
-            (part[head.start(1) : head.end() + len(loose[1])], joined),
-        )
+    if fault := _beat_slip(part, head, start):
+        raise fault
     beat = read_beat(head[1], start)
     if not tail.strip():
         raise NotationError(
@@ -167,25 +155,11 @@ def _read_event(part: str, offset: int) -> list[WrittenEvent]:
     match = _matched(_TAIL, tail)
     base = offset + head.end()
     hold, hold_offset = _beats_part(match, "hold", base, "for"), base + max(match.start("hold"), 0)
-    span = _beats_part(match, "span", base, "in")
     slots = _slots(match["body"], base)
     ending = _ENDINGS[match["ending"]]
-    if len(slots) == 1 and span is None:
+    step = _step(_beats_part(match, "span", base, "in"), len(slots), beat, base, base + match.start("span"))
+    if step is None:
         return [WrittenEvent(start, beat, _read_notes(*slots[0]), hold, hold_offset, ending)]
-    if span is None:
-        raise NotationError(
-            base, "events divided by | need the beats that they share", "as in `1 G:<7> | D:<7> in 1`"
-        )
-    if len(slots) == 1:
-        raise NotationError(
-            base + match.start("span"), "`in` shares beats among events divided by |", "did you mean `for`?"
-        )
-    if len(slots) > MAX_SLOTS:
-        raise NotationError(base, f"{len(slots)} events share {span} beats; at most {MAX_SLOTS} can")
-    step = span / len(slots)
-    if not all(can_be_written(beat + index * step) for index in range(len(slots))):
-        place = base + match.start("span")
-        raise NotationError(place, f"these beats fall on finer parts than 1/{FINEST} of a beat")
     return [
         WrittenEvent(
             slot_offset, beat + index * step, _read_notes(slot_offset, slot), hold, hold_offset, ending
@@ -193,6 +167,40 @@ def _read_event(part: str, offset: int) -> list[WrittenEvent]:
         for index, (slot_offset, slot) in enumerate(slots)
         if slot.strip() != "-"
     ]
+
+
+def _beat_slip(part: str, head: re.Match[str], start: int) -> NotationError | None:
+    """What is wrong where a note or a beat in two words stands in the place of the beat."""
+    tail = part[head.end() :]
+    if _NOTE.match(head[1]) and not BEAT.fullmatch(head[1]):
+        swapped = re.fullmatch(r"\s*(\d+\S*)\s*", tail)
+        guess = f"the beat comes first: `{swapped[1]} {head[1]}`?" if swapped else "write the beat before it"
+        repair = (part.strip(), f"{swapped[1]} {head[1]}") if swapped and BEAT.fullmatch(swapped[1]) else None
+        return NotationError(start, f"'{head[1]}' stands where the beat belongs", guess, repair)
+    loose = re.fullmatch(r"(&|e|a)\s+(.*)", tail, re.DOTALL)
+    if loose is None or not head[1].isdecimal():
+        return None
+    joined = f"{head[1]}{loose[1]}"
+    repair = part[head.start(1) : head.end() + len(loose[1])], joined
+    return NotationError(start, f"'{head[1]} {loose[1]}' is no beat", f"no space in {joined}", repair)
+
+
+def _step(span: Fraction | None, slots: int, beat: Fraction, base: int, place: int) -> Fraction | None:
+    """Beats from one event to the next of those that share a span; None for an event by itself."""
+    if slots == 1 and span is None:
+        return None
+    if span is None:
+        raise NotationError(
+            base, "events divided by | need the beats that they share", "as in `1 G:<7> | D:<7> in 1`"
+        )
+    if slots == 1:
+        raise NotationError(place, "`in` shares beats among events divided by |", "did you mean `for`?")
+    if slots > MAX_SLOTS:
+        raise NotationError(base, f"{slots} events share {span} beats; at most {MAX_SLOTS} can")
+    step = span / slots
+    if not all(can_be_written(beat + index * step) for index in range(slots)):
+        raise NotationError(place, f"these beats fall on finer parts than 1/{FINEST} of a beat")
+    return step
 
 
 def _beats_part(match: re.Match[str], group: str, base: int, word: str) -> Fraction | None:

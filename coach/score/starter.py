@@ -25,8 +25,6 @@ def starter(
 
     `ready` is the name of a ready-made instrument, where it is one.
     """
-    high = instrument.string_label(0)
-    low = instrument.string_label(len(instrument.strings) - 1)
     strings = " ".join(f"{number}={string.name}" for number, string in enumerate(instrument.strings, 1))
     shown = ready or DRILL["instrument"].kind.write(instrument)
     lines = [
@@ -43,24 +41,28 @@ def starter(
         "    cue: One thing to think of.",
         "    bars:",
     ]
-    middle = meter.beats // 2 + 1
     for bar in range(bars):
-        touch = _TOUCHES[bar % len(_TOUCHES)]
-        second = f", {middle} {high}:<{_TOUCHES[(bar + 1) % 4]}>" if meter.beats > 1 else ""
-        melody = f"harmonics: 1 {high}:<{touch}>{second}"
-        note = "   # beat string:<node>; events stand between commas" if bar == 0 else ""
-        if len(instrument.strings) > 1:
-            hold = "   # beat string:fret, 0 is open; `for N` holds it N beats" if bar == 0 else ""
-            lines.append(f"      - bass: 1 {low}:0 for {meter.beats}{hold}")
-            lines.append(f"        {melody}{note}")
-        else:
-            lines.append(f"      - {melody}{note}")
+        lines += _bar(bar, instrument, meter)
     lines += [
         "        cue: A cue for this bar alone; delete it if you need none.",
         "# More that a bar can say: `+` joins notes struck together, `?` after a note lets the easier version drop",
         "# it, `2&` is the half beat after 2, `2+1/3` a third of a beat after it. `coach check` explains the rest.",
     ]
     return "\n".join(lines) + "\n"
+
+
+def _bar(bar: int, instrument: Instrument, meter: Meter) -> list[str]:
+    """The lines of a bar; those of the first are explained."""
+    high = instrument.string_label(0)
+    second = f", {meter.beats // 2 + 1} {high}:<{_TOUCHES[(bar + 1) % 4]}>" if meter.beats > 1 else ""
+    melody = f"harmonics: 1 {high}:<{_TOUCHES[bar % 4]}>{second}"
+    if bar == 0:
+        melody += "   # beat string:<node>; events stand between commas"
+    if len(instrument.strings) == 1:
+        return [f"      - {melody}"]
+    low = instrument.string_label(len(instrument.strings) - 1)
+    hold = "   # beat string:fret, 0 is open; `for N` holds it N beats" if bar == 0 else ""
+    return [f"      - bass: 1 {low}:0 for {meter.beats}{hold}", f"        {melody}"]
 
 
 def _remark(row: Row) -> str:

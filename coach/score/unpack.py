@@ -77,45 +77,31 @@ def unpacked(data: bytes, where: str) -> bytes:
         raise CoachError(Problem(f"the archive holds more than {MAX_MEMBERS:,} files", where))
     try:
         with zipfile.ZipFile(io.BytesIO(data)) as archive:
-            names = archive.namelist()
-            name = ""
-            if "META-INF/container.xml" in names:
-                container = parse_xml(_read(archive, "META-INF/container.xml", where), where)
-                root_file = container.find(".//{*}rootfile")
-                name = root_file.get("full-path", "") if root_file is not None else ""
-                if name and name not in names:
-                    raise CoachError(
-                        Problem(
-                            f"the archive's container names '{plain_text(name)[:80]}', which the archive doesn't hold; "
-                            "nothing outside it is read",
-                            where,
-                        )
-                    )
-            if not name:
-                name = next(
-                    (
-                        item
-                        for item in names
-                        if item.endswith((".musicxml", ".xml")) and "META-INF" not in item
-                    ),
-                    "",
-                )
-            if name not in names:
-                raise CoachError(Problem("the archive holds no MusicXML file", where))
-            return _read(archive, name, where)
-    except (
-        zipfile.BadZipFile,
-        NotImplementedError,
-        RuntimeError,
-        EOFError,
-        OSError,
-        zipfile.LargeZipFile,
-    ) as error:
-        raise CoachError(Problem(f"the archive can't be read: {reason_of(error)}", where)) from None
+            return _read(archive, _score_name(archive, where), where)
+    except CoachError:
+        raise
     except Exception as error:  # zlib.error and whatever else a broken archive brings up
-        if isinstance(error, CoachError):
-            raise
         raise CoachError(Problem(f"the archive can't be read: {reason_of(error)}", where)) from None
+
+
+def _score_name(archive: zipfile.ZipFile, where: str) -> str:
+    """The name of the score in an archive: the one that its container tells, else the first that may be one."""
+    names = archive.namelist()
+    if "META-INF/container.xml" in names:
+        container = parse_xml(_read(archive, "META-INF/container.xml", where), where)
+        root_file = container.find(".//{*}rootfile")
+        name = root_file.get("full-path", "") if root_file is not None else ""
+        if name and name not in names:
+            message = (
+                f"the archive's container names '{plain_text(name)[:80]}', which the archive doesn't hold"
+            )
+            raise CoachError(Problem(f"{message}; nothing outside it is read", where))
+        if name:
+            return name
+    for name in names:
+        if name.endswith((".musicxml", ".xml")) and "META-INF" not in name:
+            return name
+    raise CoachError(Problem("the archive holds no MusicXML file", where))
 
 
 def _read(archive: zipfile.ZipFile, name: str, where: str) -> bytes:
