@@ -10,8 +10,8 @@ from __future__ import annotations
 import math
 import re
 from bisect import bisect_right
-from collections.abc import Callable, Iterator
-from dataclasses import replace
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from itertools import groupby
 
@@ -44,22 +44,7 @@ _GRADUAL = re.compile(r"(?:ritardando|accelerando) to (\d{1,3}(?:\.\d{1,3})?)%(?
 
 def arranged(score: Score, choices: Choices, where: str) -> tuple[Drill, str]:
     """The drill and its text, which the checker passes; CoachError where nothing is left to play."""
-    order = [
-        index
-        for index in score.order
-        if choices.bars is None or choices.bars[0] <= index + 1 <= choices.bars[1]
-    ]
-    if not order:
-        raise CoachError(
-            Problem(f"no bar is left; the file has bars 1 to {len(score.bars)}", where, guess="--bars")
-        )
-    if not any(score.bars[index].notes for index in order):
-        raise CoachError(
-            Problem("there are no notes in it" + (" in these bars" if choices.bars else ""), where)
-        )
-    if (count := sum(len(score.bars[index].notes) for index in order)) > MAX_NOTES:
-        message = f"{count:,} notes with all repeats; a drill has at most {MAX_NOTES:,}"
-        raise CoachError(Problem(message, where, guess="choose fewer --bars"))
+    order = _chosen_bars(score, choices, where)
     mark_harmonics(score, choices, where)
     instrument = choices.instrument or instrument_of(score)
     keep_silent(score, instrument)
@@ -67,41 +52,18 @@ def arranged(score: Score, choices: Choices, where: str) -> tuple[Drill, str]:
     for index in sorted(set(order)):
         _refuse_overfull(score.bars[index], layer_of, where)
     maker = _Maker(score, choices, instrument, layer_of)
-    phrases: dict[object, Phrase] = {}
-    played: list[str] = []
-    for section in _sections(score, order, choices.every):
-        key: object = tuple(section)
-        if key not in phrases:
-            phrase = maker.phrase(section, {other.id for other in phrases.values()})
-            if phrase is None:
-                continue
-            same = next(
-                (
-                    other
-                    for other in phrases.values()
-                    if other.revision == phrase.revision and _base_name(other.name) == _base_name(phrase.name)
-                ),
-                None,
-            )
-            phrases[key] = same or phrase
-        played.append(phrases[key].id)
-    kept = tuple({phrase.id: phrase for phrase in phrases.values()}.values())
-    if not kept:
+    phrases, played = _phrases(maker, _sections(score, order, choices.every))
+    if not phrases:
         raise CoachError(
             Problem("no note is left that this instrument can play", where, guess="another --instrument?")
         )
-    if len(kept) > MAX_PHRASES:
-        raise CoachError(
-            Problem(
-                f"{len(kept)} phrases; at most {MAX_PHRASES}",
-                where,
-                guess="choose fewer --bars, or more with --every",
-            )
-        )
+    if len(phrases) > MAX_PHRASES:
+        guess = "choose fewer --bars, or more with --every"
+        raise CoachError(Problem(f"{len(phrases)} phrases; at most {MAX_PHRASES}", where, guess=guess))
     if len(played) > MAX_ORDER:
         score.remark("", f"the order is cut after {MAX_ORDER} phrases")
-    names = {phrase.name: phrase.id for phrase in kept}
-    known = len(names) == len(kept) and all(name in names for name in score.phrase_order)
+    names = {phrase.name: phrase.id for phrase in phrases}
+    known = len(names) == len(phrases) and all(name in names for name in score.phrase_order)
     if score.phrase_order and known and choices.bars is None:
         played = [names[name] for name in score.phrase_order]
     title = score.title or "Imported piece"
@@ -110,11 +72,48 @@ def arranged(score: Score, choices: Choices, where: str) -> tuple[Drill, str]:
         title=title[:MAX_NAME],
         instrument=instrument,
         tempo=maker.tempo,
-        phrases=kept,
-        order=tuple(played[:MAX_ORDER]) if played != [phrase.id for phrase in kept] else (),
+        phrases=phrases,
+        order=tuple(played[:MAX_ORDER]) if played != [phrase.id for phrase in phrases] else (),
         composer=score.composer[:MAX_NAME],
     )
     return _settled(drill, score, where)
+
+
+def _chosen_bars(score: Score, choices: Choices, where: str) -> list[int]:
+    """The bars to be played, in order; CoachError where they are too few, too many or empty."""
+    first, last = choices.bars or (1, len(score.bars))
+    order = [index for index in score.order if first <= index + 1 <= last]
+    if not order:
+        message = f"no bar is left; the file has bars 1 to {len(score.bars)}"
+        raise CoachError(Problem(message, where, guess="--bars"))
+    count = sum(len(score.bars[index].notes) for index in order)
+    if not count:
+        message = "there are no notes in it" + (" in these bars" if choices.bars else "")
+        raise CoachError(Problem(message, where))
+    if count > MAX_NOTES:
+        message = f"{count:,} notes with all repeats; a drill has at most {MAX_NOTES:,}"
+        raise CoachError(Problem(message, where, guess="choose fewer --bars"))
+    return order
+
+
+def _phrases(maker: _Maker, sections: Iterable[list[int]]) -> tuple[tuple[Phrase, ...], list[str]]:
+    """The phrases, each once, and the ids of those that the sections play."""
+    phrases: dict[tuple[int, ...], Phrase] = {}
+    played: list[str] = []
+    for section in sections:
+        bars = tuple(section)
+        if bars not in phrases:
+            phrase = maker.phrase(section, {other.id for other in phrases.values()})
+            if phrase is None:
+                continue
+            phrases[bars] = next((one for one in phrases.values() if _alike(one, phrase)), phrase)
+        played.append(phrases[bars].id)
+    return tuple({phrase.id: phrase for phrase in phrases.values()}.values()), played
+
+
+def _alike(one: Phrase, other: Phrase) -> bool:
+    """Whether two phrases have the same bars and, but for the bars' numbers, the same name."""
+    return one.revision == other.revision and _base_name(one.name) == _base_name(other.name)
 
 
 def _refuse_overfull(bar: ScoreBar, layer_of: Callable[[ScoreNote], str], where: str) -> None:
@@ -175,6 +174,16 @@ def _pieces(section: list[int], every: int | None) -> Iterator[list[int]]:
         yield section[start : start + step]
 
 
+@dataclass(frozen=True, slots=True)
+class _Span:
+    """A bar of a phrase: where it starts in it and how long it is, in whole notes."""
+
+    bar: ScoreBar
+    start: Fraction
+    meter: Meter
+    length: Fraction
+
+
 class _Maker:
     """Makes phrases of one score; the tempo and each bar's ratio to it are settled first."""
 
@@ -229,64 +238,62 @@ class _Maker:
 
     def phrase(self, section: list[int], taken: set[str]) -> Phrase | None:
         """The phrase of these bars, None where nothing in them can be played."""
-        bars = [self.score.bars[index] for index in section]
-        starts, meters, lengths = [], [], []
-        at = Fraction(0)
-        for position, bar in enumerate(bars):
-            meter, length = self._shape(bar, position == 0)
-            starts.append(at)
-            meters.append(meter)
-            lengths.append(length)
-            at += length
-        notes = self._notes(list(zip(starts, bars, strict=True)), at)
+        spans: list[_Span] = []
+        end = Fraction(0)
+        for index in section:
+            bar = self.score.bars[index]
+            meter, length = self._shape(bar, not spans)
+            spans.append(_Span(bar, end, meter, length))
+            end += length
+        notes = self._notes([(span.start, span.bar) for span in spans], end)
         if not notes:
             return None
-        bar_events: list[list[Event]] = [[] for _ in bars]
+        starts = [span.start for span in spans]
+        events: list[list[Event]] = [[] for _ in spans]
         groups = [list(group) for _, group in groupby(sorted(notes, key=_by_event), key=_by_event)]
-        for members, default, reused in zip(groups, _defaults(groups, at), _reuses(groups, at), strict=True):
-            onset, _, layer, _, _ = members[0]
-            index = bisect_right(starts, onset) - 1
-            meter = meters[index]
-            first = meter.beats - lengths[index] / meter.beat_whole
-            beat = (onset - starts[index]) / meter.beat_whole + first
-            hold = max(length for _, length, *_ in members)
-            if onset + hold > reused:
-                # A string can't hold a note that is struck over: a stopped note ends there, a harmonic by itself.
-                harmonic = all(note.node for _, _, _, note, _ in members)
-                hold = default if harmonic else reused - onset
-                if not harmonic:
-                    self.score.remark(
-                        bars[index].number, "a held note is cut where its string is needed again"
-                    )
-            # What rings on, and what lasts as long as it would anyway, needs no `for`.
-            written = hold != default and not all(rings for *_, rings in members)
-            together = tuple(sorted((note for _, _, _, note, _ in members), key=lambda note: note.string))
-            lasts = (hold if written else default) / meter.beat_whole
-            if max(beat.denominator, lasts.denominator if written else 1) > FINEST_WRITTEN:
-                self.score.remark(bars[index].number, "onsets or lengths too fine to write are rounded down")
-                beat, lasts = max(_coarser(beat), first), max(_coarser(lasts), Fraction(1, FINEST))
-            bar_events[index].append(Event(layer, beat, lasts, together, written))
-        ready = []
-        for index, bar in enumerate(bars):
-            start, stop = self.ratios[section[index]]
-            beats = lengths[index] / meters[index].beat_whole
-            ready.append(
-                Bar(
-                    meters[index],
-                    beats,
-                    tuple(bar_events[index]),
-                    plain_text(bar.cue),
-                    plain_text(bar.dynamics),
-                    start,
-                    stop,
-                )
+        for members, default, reused in zip(
+            groups, _defaults(groups, end), _reuses(groups, end), strict=True
+        ):
+            index = bisect_right(starts, members[0][0]) - 1
+            events[index].append(self._event(members, default, reused, spans[index]))
+        bars = tuple(
+            Bar(
+                span.meter,
+                span.length / span.meter.beat_whole,
+                tuple(inside),
+                plain_text(span.bar.cue),
+                plain_text(span.bar.dynamics),
+                *self.ratios[index],
             )
-        layers = tuple(dict.fromkeys(event.layer for bar in ready for event in bar.events))
-        name = plain_text(bars[0].mark)
-        if not name:
-            first_number, last = bars[0].number, bars[-1].number
-            name = f"bar {first_number}" if len(bars) == 1 else f"bars {first_number} to {last}"
-        return Phrase(phrase_id(name, section[0] + 1, taken), name[:MAX_NAME], tuple(ready), layers)
+            for index, span, inside in zip(section, spans, events, strict=True)
+        )
+        layers = tuple(dict.fromkeys(event.layer for bar in bars for event in bar.events))
+        first, last = spans[0].bar, spans[-1].bar
+        numbered = f"bars {first.number} to {last.number}" if len(bars) > 1 else f"bar {first.number}"
+        name = plain_text(first.mark) or numbered
+        return Phrase(phrase_id(name, section[0] + 1, taken), name[:MAX_NAME], bars, layers)
+
+    def _event(self, members: list[_Playable], default: Fraction, reused: Fraction, span: _Span) -> Event:
+        """The event of notes struck at once; what it holds without `for` and where its strings are struck again."""
+        onset, _, layer, _, _ = members[0]
+        beat_whole = span.meter.beat_whole
+        first = span.meter.beats - span.length / beat_whole
+        beat = (onset - span.start) / beat_whole + first
+        hold = max(length for _, length, *_ in members)
+        if onset + hold > reused:
+            # A string can't hold a note that is struck over: a stopped note ends there, a harmonic by itself.
+            harmonic = all(note.node for _, _, _, note, _ in members)
+            hold = default if harmonic else reused - onset
+            if not harmonic:
+                self.score.remark(span.bar.number, "a held note is cut where its string is needed again")
+        # What rings on, and what lasts as long as it would anyway, needs no `for`.
+        written = hold != default and not all(rings for *_, rings in members)
+        together = tuple(sorted((note for _, _, _, note, _ in members), key=lambda note: note.string))
+        lasts = (hold if written else default) / beat_whole
+        if max(beat.denominator, lasts.denominator if written else 1) > FINEST_WRITTEN:
+            self.score.remark(span.bar.number, "onsets or lengths too fine to write are rounded down")
+            beat, lasts = max(_coarser(beat), first), max(_coarser(lasts), Fraction(1, FINEST))
+        return Event(layer, beat, lasts, together, written)
 
     def _shape(self, bar: ScoreBar, first: bool) -> tuple[Meter, Fraction]:
         """A bar's meter and its length in whole notes: short and long bars get a meter of their own."""

@@ -18,7 +18,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from itertools import pairwise
-from typing import Any
+from typing import Any, NamedTuple
 
 import mido
 
@@ -137,42 +137,22 @@ def _text(message: Any) -> str:
     return plain_text(text)[:80]
 
 
+class _Raw(NamedTuple):
+    """A note as its track has it: ticks, and the key with its bend."""
+
+    start: int
+    stop: int
+    pitch: float
+    voice: str
+    harmonic: bool
+
+
 def _contents(file: Any, harmonics_octaves: int | None, score: Score) -> _Contents:
     contents = _Contents()
-    raw: list[tuple[int, int, int, int, float, str, bool]] = []
+    raw: list[_Raw] = []
     for index, track in enumerate(file.tracks):
-        tick = 0
-        state: dict[int, dict[str, int]] = defaultdict(
-            lambda: {"program": 0, "bend": 0, "range": 2, "rpn": -1}
-        )
-        on: dict[tuple[int, int], list[tuple[int, float, bool]]] = defaultdict(list)
-        for message in track:
-            tick += message.time
-            if message.is_meta:
-                _meta(contents, message, Fraction(tick, file.ticks_per_beat), index, file.type)
-                continue
-            channel = getattr(message, "channel", None)
-            if channel is None:
-                continue
-            of = state[channel]
-            if message.type == "program_change":
-                of["program"] = message.program
-            elif message.type == "pitchwheel":
-                of["bend"] = message.pitch
-            elif message.type == "control_change":
-                _control(of, message)
-            elif message.type in ("note_on", "note_off"):
-                key = channel, message.note
-                if on[key]:
-                    start, pitch, harmonic = on[key].pop(0)
-                    voice = str(channel if file.type == 0 else index)
-                    raw.append((start, tick, index, channel, pitch, voice, harmonic))
-                if message.type == "note_on" and message.velocity:
-                    if channel == CLICK_CHANNEL:
-                        contents.percussion += 1
-                        continue
-                    pitch = message.note + of["bend"] / 8192 * of["range"]
-                    on[key].append((tick, pitch, of["program"] == HARMONICS_PROGRAM))
+        for note in _track_notes(track, index, file, contents):
+            raw.append(note)
             if len(raw) > MAX_READ:
                 score.remark("", f"only the first {MAX_READ} notes are read")
                 break
@@ -180,20 +160,53 @@ def _contents(file: Any, harmonics_octaves: int | None, score: Score) -> _Conten
     octaves = harmonics_octaves if harmonics_octaves is not None else stated
     if octaves is None:
         octaves = HARMONICS_OCTAVES
-        if any(harmonic for *_, harmonic in raw):
+        if any(note.harmonic for note in raw):
             score.remark(
                 "",
                 f"guitar harmonics taken as sounding {octaves} octaves above their keys (--harmonics-octaves)",
             )
-    for start, stop, _, _, pitch, voice, harmonic in sorted(raw, key=lambda note: note[:2]):
-        midi = round(pitch) + (12 * octaves if harmonic else 0)
-        if not 0 <= midi <= 127:
-            continue
-        onset = _snapped(Fraction(start, file.ticks_per_beat), contents)
-        length = Fraction(stop, file.ticks_per_beat) - onset
-        contents.notes.append(_Struck(onset, length, midi, voice, harmonic))
+    for note in sorted(raw, key=lambda note: note[:2]):
+        midi = round(note.pitch) + (12 * octaves if note.harmonic else 0)
+        if 0 <= midi <= 127:
+            onset = _snapped(Fraction(note.start, file.ticks_per_beat), contents)
+            length = Fraction(note.stop, file.ticks_per_beat) - onset
+            contents.notes.append(_Struck(onset, length, midi, note.voice, note.harmonic))
     _end_notes(contents, exactly=stated is not None)
     return contents
+
+
+def _track_notes(track: Any, index: int, file: Any, contents: _Contents) -> Iterator[_Raw]:
+    """The notes of a track, each when it is let go; its other messages go into `contents`."""
+    tick = 0
+    states: dict[int, dict[str, int]] = defaultdict(lambda: {"program": 0, "bend": 0, "range": 2, "rpn": -1})
+    held: dict[tuple[int, int], list[tuple[int, float, bool]]] = defaultdict(list)
+    for message in track:
+        tick += message.time
+        if message.is_meta:
+            _meta(contents, message, Fraction(tick, file.ticks_per_beat), index, file.type)
+            continue
+        channel = getattr(message, "channel", None)
+        if channel is None:
+            continue
+        state = states[channel]
+        if message.type == "program_change":
+            state["program"] = message.program
+        elif message.type == "pitchwheel":
+            state["bend"] = message.pitch
+        elif message.type == "control_change":
+            _control(state, message)
+        elif message.type in ("note_on", "note_off"):
+            same_key = held[channel, message.note]
+            if same_key:
+                start, pitch, harmonic = same_key.pop(0)
+                voice = str(channel if file.type == 0 else index)
+                yield _Raw(start, tick, pitch, voice, harmonic)
+            if message.type == "note_on" and message.velocity:
+                if channel == CLICK_CHANNEL:
+                    contents.percussion += 1
+                    continue
+                pitch = message.note + state["bend"] / 8192 * state["range"]
+                same_key.append((tick, pitch, state["program"] == HARMONICS_PROGRAM))
 
 
 def _end_notes(contents: _Contents, exactly: bool) -> None:
