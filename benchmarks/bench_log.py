@@ -22,7 +22,8 @@ from statistics import median
 from benchmarks.measure import Goal, Measure, Options, Row, beside, cpu_ms, in_turns, wall_ms
 from benchmarks.practised import fill, reps_of
 from coach.ground.places import builtin_drills
-from coach.learning.kept import DEFAULT_FOLDS, history_of, ladders_of, memories_of
+from coach.learning.history import history_of
+from coach.learning.learning import FOLD
 from coach.learning.planner import make_plan
 from coach.log.lines import line_of
 from coach.log.log import Log
@@ -92,8 +93,8 @@ def reading(options: Options) -> Iterator[Row]:
         )
         _planning(_opened(folder), today, drills)()
         with _opened(folder) as log:
-            log.state(DEFAULT_FOLDS, today)
-        taken = in_turns({"cached": cpu_ms(lambda: _opened(folder).state(DEFAULT_FOLDS, today))}, rounds)
+            log.state(FOLD, today)
+        taken = in_turns({"cached": cpu_ms(lambda: _opened(folder).state(FOLD, today))}, rounds)
         yield Row(f"start from the cache of {count:,}", "ms", median(taken["cached"]))
 
 
@@ -154,8 +155,8 @@ def growth(options: Options) -> Iterator[Row]:
 
 def _planning(log: Log, today: date, drills: list[Drill]) -> Callable[[], object]:
     def plan() -> object:
-        known = memories_of(log, today, DEFAULT_FOLDS), ladders_of(log, today, DEFAULT_FOLDS)
-        return make_plan(today, 30, drills, *known, history_of(log, today, DEFAULT_FOLDS))
+        learnt = log.state(FOLD, today)
+        return make_plan(today, 30, drills, learnt, history_of(log, learnt, today))
 
     return plan
 

@@ -20,7 +20,7 @@ from typing import Any
 
 Measure = Callable[[], float]
 """Does the work once and returns what it took, in the row's unit."""
-_LIBRARIES = ("textual", "pyyaml", "numpy", "scipy", "fsrs", "miniaudio", "music21")
+_LIBRARIES = ("textual", "pyyaml", "numpy", "scipy", "miniaudio", "music21")
 
 
 @dataclass(frozen=True, slots=True)

@@ -25,7 +25,8 @@ from datetime import date
 from functools import partial
 from pathlib import Path
 
-from coach.learning.kept import DEFAULT_FOLDS, history_of, memories_of
+from coach.learning.history import history_of
+from coach.learning.learning import FOLD
 from coach.log.book import Word
 from coach.log.entries import Correction, Entry, Rep
 from coach.log.lines import Record, is_whole, lines_in, record_of
@@ -59,7 +60,7 @@ def sample_log(folder: Path, reps: int) -> Sample:
             for name in ("Ada", "Ben"):
                 with Log.open(place, name, now_ms=NOON, machine=partial(str, machine)) as log:
                     practise(log, part * reps, reps // 4, machine)
-                    memories_of(log, LATER, DEFAULT_FOLDS)
+                    log.state(FOLD, LATER)
                     sums_of(log, LATER)
     return Sample(contents(place), contents(place.parent / "cache"), older)
 
@@ -250,8 +251,8 @@ def look_through(place: Path, files: Files, sample: Sample, seen: bool, thorough
             originals = log.book.originals(log.player)
             assert originals.keys() == expected, f"{len(expected ^ originals.keys())} repetitions differ"
             if thorough:
-                history_of(log, LATER, DEFAULT_FOLDS)
-                assert_cached_is_anew(log, DEFAULT_FOLDS, player.id, LATER)
+                history_of(log, log.state(FOLD, LATER), LATER)
+                assert_cached_is_anew(log, FOLD, player.id, LATER)
         entries = {record.id for record in records.values() if isinstance(record, Entry)}
         found = {entry.id for player in log.players() for entry in log.entries(player=player.id)}
         assert found == entries

@@ -25,7 +25,7 @@ from collections.abc import Callable
 from contextlib import suppress
 from pathlib import Path
 
-from coach.learning.kept import DEFAULT_FOLDS, history_of
+from coach.learning.learning import FOLD, history_of
 from coach.log.entries import Entry, practice_day
 from coach.log.lines import is_whole, lines_in
 from coach.log.log import Log
@@ -77,7 +77,7 @@ def fill_once(
                     refusal
                 )
                 check_saved(place, sent, [one_id(word) for word in log.waiting])
-                history_of(log, practice_day(NOON, 60), DEFAULT_FOLDS)
+                history_of(log, practice_day(NOON, 60), FOLD)
             lines = log.last_words([elsewhere])
             ended = "saved in the end" if not lines else "kept elsewhere"
         if room:
@@ -88,7 +88,7 @@ def fill_once(
         with Log.open(place, "Ada", now_ms=NOON, machine=lambda: "here", read_only=True) as log:
             check_saved(place, sent, [])
             assert not log.book.shelf.problems or lines, log.book.shelf.problems
-            assert_cached_is_anew(log, DEFAULT_FOLDS, log.player.id)
+            assert_cached_is_anew(log, FOLD, log.player.id)
     finally:
         shutil.rmtree(elsewhere)
     return f"{ended}, {'waited' if waited else 'never full'}"

@@ -49,8 +49,8 @@ PURE = (
         for name in ("coaching", "events", "machine", "notices", "session", "states", "turns")
     ),
 )
-"""No clock, no threads, no randomness of their own; the standard library, numpy and fsrs only."""
-PURE_MAY_IMPORT = {"numpy", "fsrs"}
+"""No clock, no threads, no randomness of their own; the standard library and numpy only."""
+PURE_MAY_IMPORT = {"numpy"}
 
 
 def modules(package: str) -> list[Path]:
@@ -73,7 +73,7 @@ def imports(path: Path) -> Iterator[str]:
 
 
 @pytest.mark.parametrize("path", PURE_MODULES, ids=lambda path: path.stem)
-def test_pure_rooms_import_the_standard_library_numpy_and_fsrs_only(path):
+def test_pure_rooms_import_the_standard_library_and_numpy_only(path):
     outside = {
         name.split(".")[0]
         for name in imports(path)
@@ -129,11 +129,10 @@ def test_importing_all_pure_rooms_loads_no_screen_no_midi_no_database_and_no_yam
 
 def test_help_loads_neither_textual_nor_numpy():
     statement = "import coach.cli\ntry:\n    coach.cli.main(['--help'])\nexcept SystemExit:\n    pass"
-    assert not loaded_by(statement) & {"textual", "numpy", "sqlite3", "yaml", "fsrs", "miniaudio"}
+    assert not loaded_by(statement) & {"textual", "numpy", "sqlite3", "yaml", "miniaudio"}
 
 
 HEAVY = {
-    "fsrs": "the scheduler of reviews",
     "miniaudio": "the sound card",
     "mido": "MIDI messages and files",
     "numpy": "samples",

@@ -15,6 +15,7 @@ import pytest
 
 from coach.commands.common import clock
 from coach.ground.places import Places
+from coach.learning.learning import FOLD
 from coach.log.upkeep import check_log
 from coach.rating.fault import Fault
 from coach.rating.table import CHOKED
@@ -50,7 +51,7 @@ def folder(tmp_path: Path) -> Path:
 def practise(folder: Path, wall: WallClock, reps: int, choked: int = -1) -> list[tuple[date, int]]:
     """One session of so many repetitions, two minutes each; (day, repetitions) of the whole log after it.
 
-    Holds throughout: the log is whole, in order, and its ladders are those of the session.
+    Holds throughout: the log is whole, in order, and what follows from it is what the session learnt.
     """
     with Desk.open(
         Places(folder), clock=wall, player="Ada", names=["ferry"], minutes=90, silent=True
@@ -70,11 +71,7 @@ def practise(folder: Path, wall: WallClock, reps: int, choked: int = -1) -> list
             practice.send(Confirm())
         practice.send(Stop())
         assert check_log(desk.log).problems == ()
-        kept = desk.ladders()
-        for key, ladder in practice.session.coaching.ladders.items():
-            if key in kept:
-                state = (ladder.rung_bpm, ladder.clean_in_row, ladder.reps)
-                assert (kept[key].rung_bpm, kept[key].clean_in_row, kept[key].reps) == state
+        assert FOLD.plain(desk.learnt()) == FOLD.plain(practice.session.coaching.learnt)
         logged = desk.log.reps()
         assert [rep.id for rep in sorted(logged, key=lambda rep: rep.id)] == [rep.id for rep in logged]
         # Minutes are those of the music, whatever the wall clock did.

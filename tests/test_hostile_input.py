@@ -298,7 +298,7 @@ def test_a_long_answers_file_of_nonsense_is_told_in_brief() -> None:
         ("practice: {minutes: !!timestamp x}\n", "a YAML tag"),
         ("practice: {minutes: !!python/name:os.system x}\n", "a YAML tag"),
         ("practice: {minutes: " + "9" * 5_000 + "}\n", "is no whole number from 1 to 240"),
-        ("practice: {target: .nan}\n", "'.nan' is no number from 0.5 to 0.95"),
+        ("practice: {pause_s: .nan}\n", "'.nan' is no number from 0 to 30"),
         ("practice: {minutes: " + "[" * 5 + "x" * 5_000 + "]" * 5 + "}\n", "a list is no whole number"),
         ('screen: {theme: "\\e]52;c;WA==\\a"}\nx\\e: 1\n', "the control character U\\+001B"),
     ],

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import replace
-from datetime import date, timedelta
+from datetime import date
 from pathlib import Path
 
 import pytest
@@ -13,7 +13,6 @@ from coach.cli import COMMANDS, main
 from coach.folder.actions import Keymap
 from coach.folder.settings import SETTINGS, Settings, read_settings
 from coach.ground.kinds import Number, Whole, Word
-from coach.learning.ladder import after, new_ladder, open_day
 from coach.learning.learning import Record
 from coach.score.load import read_drill
 from coach.session.answers import read_answers
@@ -84,13 +83,6 @@ def test_landed_and_kept_are_what_the_estimate_makes_of_them():
         assert (record.reps, record.landed, record.kept) == (rep, wanted, 0)
     record.add(True, 60, at_goal=True, day=day + 7, away=7)
     assert (record.landed, record.kept) == (day, day + 7)
-
-
-def test_a_new_day_is_what_the_ladder_makes_of_it():
-    assert "one step under yesterday's rung" in README
-    day, ladder = date(2026, 12, 3), replace(new_ladder(50, 60), rung_bpm=60)
-    ladder, _ = after(ladder, True, day, tempo_bpm=60)
-    assert open_day(ladder, day + timedelta(days=2), 60).rung_bpm < ladder.rung_bpm
 
 
 def test_the_files_of_a_teachers_week_are_those_of_the_program(tmp_path, monkeypatch, capsys):

@@ -10,9 +10,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from coach.learning.ladder import Ladder, Release, open_day
-from coach.learning.memory import fold_ladder
+from coach.learning.learning import FOLD, Learnt
+from coach.learning.material import material_of
 from coach.learning.plan import Plan, PlanItem, Purpose
+from coach.learning.relief import Release
 from coach.log.entries import Correction, Entry, Suggestion
 from coach.music.drill import TOGETHER, Bar, Note, Phrase
 from coach.music.excerpt import Excerpt, Kind
@@ -65,6 +66,7 @@ from coach.session.notices import (
     RatingTakenBack,
     Relieved,
     Reloaded,
+    WholeAgain,
     sentence,
 )
 from coach.session.session import Session
@@ -82,8 +84,8 @@ def items() -> tuple[PlanItem, ...]:
     return (
         PlanItem(Purpose.TUNE, 1, "Start in tune."),
         PlanItem(Purpose.COLD, 1, "Due today.", lamp, reps=1, tempo_bpm=60),
-        PlanItem(Purpose.BUILD, 5, "Climb.", lamp, reps=6),
-        PlanItem(Purpose.BUILD, 5, "Climb.", wick, reps=2),
+        PlanItem(Purpose.CLIMB, 5, "Climb.", lamp, reps=6),
+        PlanItem(Purpose.CLIMB, 5, "Climb.", wick, reps=2),
     )
 
 
@@ -92,8 +94,8 @@ EVENING_MS = round(datetime(2026, 3, 2, 18, tzinfo=UTC).timestamp() * 1000)
 
 def begin(items: tuple[PlanItem, ...], **options: object) -> tuple[Session, tuple[Effect, ...]]:
     """A session of these items over the sample drill at six in the evening."""
-    ladders: dict[str, Ladder] = {}
-    coaching = Coaching(items, ladders, adapts=bool(options.pop("adapts", True)))
+    adapts, chooses = bool(options.pop("adapts", True)), bool(options.pop("chooses", False))
+    coaching = Coaching(items, Learnt(), material_of([sample_drill()]), DAY, adapts, chooses)
     return machine.start(
         Plan(DAY, 20, items),
         {"lamps": sample_drill()},
@@ -196,13 +198,13 @@ def test_a_mark_outside_the_labels_is_told_and_not_kept():
     assert effects[-1] == Tell(NoSuchEvent(99, 9))
 
 
-def test_three_clean_reps_climb_and_one_choke_drops():
+def test_clean_reps_climb_and_chokes_drop():
     session = opened(2)
     start = task_of(session).tempo_bpm
     session, _ = drive(session, *rep(), *rep(), *rep())
     climbed = task_of(session).tempo_bpm
     assert climbed > start
-    session, _ = drive(session, *rep(CHOKE_2))
+    session, _ = drive(session, *rep(*(Fault(label, CHOKED) for label in (2, 4, 6, 8))))
     assert task_of(session).tempo_bpm < climbed
 
 
@@ -277,7 +279,7 @@ def test_stopping_because_it_hurts_is_logged_and_sends_to_rest_and_a_clinician()
     assert "clinician" in sentence(Plain.HURTS)
 
 
-def test_undo_takes_the_rating_back_the_ladder_too_and_rates_the_same_rep_anew():
+def test_undo_takes_the_rating_back_the_rung_too_and_rates_the_same_rep_anew():
     session, _ = drive(opened(2), *rep(), *rep())
     before = session.coaching
     session, _ = drive(session, *rep(), Undo())
@@ -309,11 +311,12 @@ def test_a_phrase_without_droppable_notes_says_that_it_has_no_easier_version():
     assert effects == [Tell(Plain.NO_EASIER)]
 
 
-def test_a_layer_alone_has_a_ladder_of_its_own():
-    session, _ = drive(opened(2), ChooseLayer("bass"), *rep(), *rep(), *rep())
+def test_a_layer_alone_has_a_rung_of_its_own():
+    session, _ = drive(opened(2), ChooseLayer("bass"), *rep())
     assert task_of(session).excerpt.layer == "bass"
-    keys = [key for key, ladder in session.coaching.ladders.items() if ladder.reps]
-    assert keys == ["lamps:lamp:bass:phrase:full:"]
+    assert list(session.coaching.learnt.records) == ["lamps:lamp:bass:phrase:full:"]
+    together = Excerpt("lamps", ("lamp",), TOGETHER)
+    assert session.coaching.rung_bpm(together) == 50 < rung_of(session)
 
 
 def test_an_unknown_layer_is_refused_with_the_ones_there_are():
@@ -328,7 +331,7 @@ def test_the_players_own_tempo_holds_and_stays_within_floor_and_goal():
     assert Tell(GoalReached(80)) in effects
     session, _ = drive(session, SetTempo(5))
     assert task_of(session).tempo_bpm == 20
-    session, _ = drive(session, SetTempo(20), *rep())
+    session, _ = drive(session, SetTempo(20), *rep(CHOKE_2))
     assert task_of(session).tempo_bpm == 20
 
 
@@ -341,99 +344,48 @@ def test_a_faster_tempo_chosen_by_hand_becomes_the_rung_by_a_clean_repetition_on
     assert (task_of(session).tempo_bpm, rung_of(session)) == (rung, rung)
 
 
-def test_layers_are_joined_no_faster_than_they_have_gone_today():
-    lamp = Excerpt("lamps", ("lamp",), "harmonics")
-    plan = Plan(
-        DAY,
-        20,
-        (
-            PlanItem(Purpose.NEW, 5, "New.", lamp, reps=2, tempo_bpm=50),
-            PlanItem(Purpose.NEW, 5, "New.", Excerpt("lamps", ("lamp",), TOGETHER), reps=4, tempo_bpm=48),
-        ),
-    )
-    session, _ = begin(plan.items)
-    session, _ = drive(session, *rep(CHOKE_2), *rep(CHOKE_2))
-    assert number_of(session) == 1
-    assert task_of(session).tempo_bpm == rung_of(session) == session.coaching.rung_bpm(lamp) < 48
+def test_what_the_layers_showed_alone_tells_where_they_are_joined():
+    slow, quick = begin(items()[2:])[0], begin(items()[2:])[0]
+    for _ in range(3):
+        slow, _ = drive(slow, ChooseLayer("harmonics"), *rep(CHOKE_2))
+        quick, _ = drive(quick, ChooseLayer("harmonics"), *rep())
+    together = Excerpt("lamps", ("lamp",), TOGETHER)
+    slow, _ = drive(slow, ChooseExcerpt(together))
+    joined = {
+        name: one.coaching.learnt.skills["lamps"].level.mean
+        for name, one in (("slow", slow), ("quick", quick))
+    }
+    assert joined["slow"] < joined["quick"]
 
 
-def trying(try_bpm: int = 60, reps: int = 6) -> Session:
-    lamp = Excerpt("lamps", ("lamp",), TOGETHER)
-    item = PlanItem(Purpose.BUILD, 5, "Climb.", lamp, reps=reps, tempo_bpm=50, probe_bpm=try_bpm)
-    session, _ = begin((item, *items()[3:]))
-    return session
+def test_the_rest_of_the_plan_is_chosen_anew_from_what_just_happened():
+    session, _ = begin(items()[2:], chooses=True)
+    planned = session.coaching.items
+    while number_of(session) == 0:
+        session, _ = drive(session, *rep(CHOKE_2), after_s=10)
+    assert session.coaching.items[0] == planned[0]
+    assert session.coaching.items[1:] != planned[1:]
+    assert task_of(session).excerpt != Excerpt("lamps", ("lamp",), TOGETHER)
 
 
-@pytest.mark.parametrize(
-    ("results", "tempos", "rung"),
-    [
-        ("++++", [60, 66, 73, 73], 73),
-        ("+-++", [60, 66, 63, 63], 63),
-        ("--+", [60, 55, 52], 52),
-        ("-+++", [60, 55, 55, 55], 58),
-    ],
-)
-def test_a_turn_that_tries_a_faster_tempo_finds_its_rung_in_three_repetitions(results, tempos, rung):
-    session = trying()
-    effects: list[Effect] = []
-    for result in results:
-        session, caused = drive(session, *rep(*(() if result == "+" else (CHOKE_2,))))
-        effects += caused
-    assert [save.rep.tempo_bpm for save in saves(effects)] == tempos
-    assert rung_of(session) == rung
-    assert task_of(session).tempo_bpm == rung
-
-
-def test_a_replay_of_the_log_gives_the_rung_that_the_probes_found():
-    session = trying()
-    for marks in ((), (CHOKE_2,), (), (CHOKE_2,), ()):
-        session, _ = drive(session, *rep(*marks))
-    ladder = fold_ladder(None, [played.rep for played in session.played])
-    assert ladder is not None
-    assert ladder.rung_bpm == rung_of(session)
-
-
-@pytest.mark.parametrize(
-    "event",
-    [
-        SetTempo(52),
-        RunOn(),
-        ChooseLayer("bass"),
-        Easier(),
-    ],
-)
-def test_whoever_chooses_something_else_is_not_asked_for_the_faster_tempo(event):
-    session, _ = drive(trying(), event)
-    assert task_of(session).tries == 0
-    assert task_of(session).tempo_bpm <= 52
-
-
-def test_a_faster_tempo_that_the_rung_has_reached_is_not_tried_again():
-    again = trying().plan.items[0]
-    session, _ = begin((again, again))
-    session, _ = drive(session, *(event for _ in range(6) for event in rep()))
-    assert number_of(session) == 1
-    assert task_of(session).tempo_bpm == rung_of(session) > 60
-    assert task_of(session).tries == 0
-
-
-def test_a_try_that_is_taken_back_and_rated_anew_leads_where_it_had_led_at_once():
-    session, _ = drive(trying(), *rep(), Undo(), Mark(CHOKE_2), Confirm())
-    assert (task_of(session).tempo_bpm, task_of(session).tries, rung_of(session)) == (55, 2, 50)
-
-
-def test_a_try_never_passes_the_goal():
-    session, _ = drive(trying(300), *rep())
-    assert session.played[0].rep.tempo_bpm == 80
-    assert task_of(session).tries == 0
+def test_leaving_the_last_thing_for_today_empties_no_session():
+    session, _ = begin(items()[2:], chooses=True)
+    for _ in range(120):
+        if session.phase is Phase.DONE:
+            break
+        session, _ = drive(session, *rep(Fault(1, CHOKED)), after_s=2)
+    assert sum(played.rep.duration_ms for played in session.played) / 60_000 > 8
 
 
 def test_staying_choked_changes_something_instead_of_grinding():
     session = opened(2)
     session, effects = drive(session, *rep(CHOKE_2), *rep(CHOKE_2), *rep(CHOKE_2))
-    assert Tell(Relieved(Release.FEWER_LAYERS)) in effects
-    assert task_of(session).excerpt.layer == "harmonics"
+    assert Tell(Relieved(Release.HALF)) in effects
+    assert task_of(session).excerpt.kind is Kind.HALF
     assert session.phase is Phase.READY
+    session, effects = drive(session, *rep(), *rep())
+    assert Tell(WholeAgain()) in effects
+    assert task_of(session).excerpt == Excerpt("lamps", ("lamp",), TOGETHER)
 
 
 def test_entered_afterwards_a_turn_keeps_its_excerpt_and_its_repetitions_whatever_their_results():
@@ -454,8 +406,8 @@ def test_after_every_relief_the_phrase_is_left_for_today_with_its_later_items():
         DAY,
         20,
         (
-            PlanItem(Purpose.BUILD, 60, "Climb.", Excerpt("lamps", ("lamp",), "bass"), reps=90),
-            PlanItem(Purpose.BUILD, 5, "Climb.", again, reps=6),
+            PlanItem(Purpose.CLIMB, 60, "Climb.", Excerpt("lamps", ("lamp",), "bass"), reps=90),
+            PlanItem(Purpose.CLIMB, 5, "Climb.", again, reps=6),
         ),
     )
     session, _ = begin(plan.items)
@@ -498,14 +450,15 @@ def test_the_model_is_heard_and_leads_back_and_the_next_rep_remembers_it():
     assert saves(effects)[0].rep.listened
 
 
-def test_results_entered_without_a_screen_move_the_same_ladder():
+def test_results_entered_without_a_screen_move_the_same_rung():
     session, effects = drive(opened(2), Rated((CHOKE_2,)))
     assert saves(effects)[0].rep.faults == (CHOKE_2,)
+    session, _ = drive(session, Rated(tuple(Fault(label, CHOKED) for label in (2, 4, 6, 8))))
     assert task_of(session).tempo_bpm < 50
 
 
 def test_skipping_goes_on_and_a_phrase_gone_from_the_drill_is_left_out_with_a_word():
-    gone = PlanItem(Purpose.BUILD, 5, "Climb.", Excerpt("lamps", ("oil",), TOGETHER), reps=2)
+    gone = PlanItem(Purpose.CLIMB, 5, "Climb.", Excerpt("lamps", ("oil",), TOGETHER), reps=2)
     plan = Plan(DAY, 20, (gone, *items()[3:]))
     session, effects = begin(plan.items)
     assert number_of(session) == 1
@@ -573,7 +526,7 @@ def test_what_a_microphone_suggests_is_shown_and_never_confirms_itself():
     assert session.marks == ()
     taken, effects = drive(session, Mark(CHOKE_2), Confirm())
     assert saves(effects)[0].rep.faults == (CHOKE_2,)
-    assert rung_of(taken) < 50
+    assert taken.coaching.learnt.records[task_of(taken).excerpt.key].failed_run == 1
     _, effects = drive(session, Stop())
     assert saves(effects)[0].rep.faults is None
     _, effects = drive(session, Confirm())
@@ -592,8 +545,7 @@ def test_a_repetition_belongs_to_the_practice_day_in_which_it_began():
     assert saves(effects)[0].rep.day == DAY
     session, effects = drive(session, Go(), RepEnded(), Confirm())
     assert saves(effects)[0].rep.day == session.day == DAY + timedelta(days=1)
-    # A new day starts a step under the last rung (README, rung).
-    assert saves(effects)[0].rep.rung_bpm == 48
+    assert saves(effects)[0].rep.rung_bpm == saves(effects)[0].rep.tempo_bpm
 
 
 def test_a_clock_that_is_set_back_keeps_the_order_of_the_log():
@@ -716,20 +668,19 @@ def test_whatever_is_pressed_the_tempo_stays_in_bounds_and_each_repetition_is_sa
 
 @settings(max_examples=150, deadline=None)
 @given(SCRIPT)
-def test_a_replay_of_what_was_logged_gives_the_rungs_of_the_session(script):
+def test_a_replay_of_what_was_logged_gives_what_the_session_learnt(script):
     session = opened()
     for event, after_s in script:
         if not machine.accepts(session, type(event)):
             continue
-        session, effects = drive(session, event, after_s=after_s)
-        rated = [save.rep.id for save in saves(effects) if save.rep.rated]
-        rated += [word.rep for word in corrections(effects) if not word.void]
-        for key in {played.rep.excerpt for played in session.played if played.rep.id in rated}:
-            folded = fold_ladder(None, [one.rep for one in session.played if one.rep.excerpt == key])
-            known = session.coaching.ladders[key]
-            if folded is not None and known.last_day is not None:
-                opened_today = open_day(folded, known.last_day, known.goal_bpm)
-                assert (opened_today.rung_bpm, folded.reps) == (known.rung_bpm, known.reps)
+        session, _ = drive(session, event, after_s=after_s)
+    if isinstance(session.state, Amending):
+        return
+    replayed = FOLD.initial()
+    for played in session.played:
+        if played.rep.rated:
+            FOLD.step(replayed, played.rep, played.task.passage.logged)
+    assert FOLD.plain(replayed) == FOLD.plain(session.coaching.learnt)
 
 
 @settings(max_examples=100, deadline=None)

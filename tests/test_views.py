@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import itertools
 from dataclasses import replace
-from datetime import date
 from fractions import Fraction
 
 import pytest
@@ -12,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from coach.folder.actions import LABEL_KEYS, RATING, Keymap
-from coach.learning.ladder import new_ladder
+from coach.learning.readings import Rung
 from coach.music.clicktrack import beats_of
 from coach.music.drill import Bar, Drill, Note, Phrase, Tempo
 from coach.music.excerpt import Excerpt, Kind, passage_of, whole_phrase
@@ -207,7 +206,7 @@ def test_every_session_picture_fits_its_terminal_and_ascii_stays_ascii(
         item="cold  1 of 3",
         passage=passage,
         instrument=instrument,
-        ladder=new_ladder(50, 80),
+        rung=Rung(50, 50, 80, landed=False, kept=False),
         tempo_bpm=55,
         beats=beats_of(passage, 55, 1),
         position_s=beat * 60 / 55 if playing else None,
@@ -289,13 +288,15 @@ def test_no_cell_of_beat_or_track_flashes_more_than_three_times_a_second(beats_i
             assert flashes <= 3
 
 
-def test_the_rung_line_tells_rung_goal_and_how_many_clean_climb():
-    ladder = replace(new_ladder(40, 80), rung_bpm=57, clean_in_row=2, counted_bpm=57)
-    text = as_text(meters.draw_rung(ladder, 57, 3, 80))
-    assert text.startswith("rung 57 ━")
-    assert text.endswith("goal 80  clean in a row ●●○")
-    # 57 is about half of the way from 40 to 80 in log-tempo: log(57/40) / log(2) = 0.511.
-    assert meters.way_done(ladder, 57) == pytest.approx(0.511, abs=0.001)
+def test_the_rung_line_tells_rung_goal_and_whether_it_was_held():
+    rung = Rung(57, 40, 80, landed=False, kept=False)
+    text = as_text(meters.draw_rung(rung, 57, 80))
+    assert text.startswith("rung 57")
+    assert text.rstrip().endswith("goal 80")
+    assert as_text(meters.draw_rung(replace(rung, landed=True), 57, 80)).rstrip().endswith("landed")
+    assert as_text(meters.draw_rung(replace(rung, landed=True, kept=True), 57, 80)).rstrip().endswith("kept")
+    assert as_text(meters.draw_rung(rung, 60, 80)).startswith("at 60, rung 57")
+    assert meters.way_done(rung, 57) == pytest.approx(0.511, abs=0.001)
 
 
 def test_the_label_of_an_event_is_its_key_up_to_ten_and_below_it_from_eleven_on():
@@ -348,7 +349,7 @@ def test_a_single_node_excerpt_and_the_whole_piece_are_drawn_too():
             Keymap().hints("ready"),
             passage=passage,
             instrument=drill.instrument,
-            ladder=new_ladder(50, 80),
+            rung=Rung(50, 50, 80, landed=False, kept=False),
             tempo_bpm=50,
             beats=beats_of(passage, 50, 1),
         )
@@ -372,14 +373,14 @@ def test_compound_meters_and_pick_ups_count_as_players_do():
 def test_the_node_view_tells_the_facts_of_a_node():
     from coach.tui.nodes_screen import draw_node
 
-    text = as_text(draw_node(BASS, 1, Node(1, 5), {}, date(2026, 2, 23), 80, 23))
+    text = as_text(draw_node(BASS, 1, Node(1, 5), {}, 80, 23))
     # Partial 5 of D2: 367.08 Hz, 13.7 cents under F#4 (harmonic series against equal temperament).
     assert "F#4 -14 cents" in text
     assert "173 mm from the nut" in text  # 864 / 5 = 172.8
     # A pluck at a node of partial 5, at k/5 of 864 mm, does not excite it (Young's law, 1800; from memory).
     assert "silent at 173, 346" in text
     for node in nodes_upto(9):
-        assert draw_node(BASS, 0, node, {}, date(2026, 2, 23), 80, 23, plain=True)
+        assert draw_node(BASS, 0, node, {}, 80, 23, plain=True)
 
 
 def four_bars(phase: str, **changes: object) -> Picture:
@@ -395,7 +396,7 @@ def four_bars(phase: str, **changes: object) -> Picture:
         title="Long",
         passage=passage,
         instrument=BASS,
-        ladder=new_ladder(50, 80),
+        rung=Rung(50, 50, 80, landed=False, kept=False),
         tempo_bpm=50,
         beats=beats_of(passage, 50, 1),
     )
@@ -431,23 +432,6 @@ def test_the_held_low_note_is_tall_in_the_glance_view_while_ready_and_playing(si
         for tall in scales
         for top in range(len(lines) - len(tall) + 1)
     )
-
-
-@pytest.mark.parametrize("size", [(80, 24), (120, 40)])
-@pytest.mark.parametrize("view", ["glance", "study"])
-@pytest.mark.parametrize("layer", ["harmonics", "together"])
-def test_a_try_is_told_in_tall_letters_before_it_starts(size, view, layer):
-    drill = sample_drill()
-    passage = passage_of(drill, whole_phrase(drill, drill.phrases[0], layer))
-    at_the_rung = replace(four_bars("ready"), passage=passage, instrument=drill.instrument, view=view)
-    for picture, shown in ((replace(at_the_rung, trying=True), True), (at_the_rung, False)):
-        lines = drawn(picture, *size).splitlines()
-        scales = [[row.rstrip() for row in big_text("TRY", scale)] for scale in (1, 2)]
-        assert shown == any(
-            all(part in line for part, line in zip(tall, lines[top:], strict=False))
-            for tall in scales
-            for top in range(len(lines) - len(tall) + 1)
-        )
 
 
 @pytest.mark.parametrize("size", [(79, 24), (40, 10), (30, 5)])

@@ -1,14 +1,15 @@
 """Whole sessions as text: a script of events in, one line an event out. What a change of the machine is read against.
 
 A file of `tests/traces/` is a script and its result in one. Lines that start with # say what it is about. Then comes a
-head: `plan PURPOSE [EXCERPT xREPS] [at BPM] [try BPM] [MINUTESm]`, a line an item, and perhaps `entered` (an answers
-file's session) or `rounds`. Each line after `session DAY` is one event, with what came of it behind the bar:
+head: `plan PURPOSE [EXCERPT xREPS] [at BPM] [MINUTESm]`, a line an item, and perhaps `entered` (an answers file's
+session), `rounds`, or `chooses` (what follows is chosen anew after each turn). Each line after `session DAY` is one
+event, with what came of it behind the bar:
 
     ok      | ready   3 lamp/together  53  climb 50>53  | save 3: clean at 50; go in 2 s
     event   | state, item, excerpt, tempo, marks, what the rating did  | effects in their order
 
-Where the tempo is not the rung it is written `60/50` (the rung last), and `try 2` tells how many tries are left. A
-second `session` starts over on what the first one brought. `wait 5m` lets time pass; each event takes ten seconds.
+Where the tempo is not the rung it is written `60/50` (the rung last). A second `session` starts over on what the first
+one brought. `wait 5m` lets time pass; each event takes ten seconds.
 
     python -m tests.traces            writes every file anew, so that a change is reviewed as a diff
 """
@@ -19,8 +20,10 @@ from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime, time, timedelta
 from pathlib import Path
 
-from coach.learning.ladder import Ladder, Step
+from coach.learning.learning import Learnt
+from coach.learning.material import material_of
 from coach.learning.plan import Plan, PlanItem, Purpose
+from coach.learning.rung import Step
 from coach.log.entries import Correction, Entry, Rep
 from coach.music.drill import TOGETHER, Drill
 from coach.music.excerpt import Excerpt, Kind
@@ -71,8 +74,6 @@ def item_of(words: list[str]) -> PlanItem:
     for word in rest:
         if word == "at":
             item = replace(item, tempo_bpm=int(next(rest)))
-        elif word == "try":
-            item = replace(item, probe_bpm=int(next(rest)))
         elif word.startswith("x"):
             item = replace(item, reps=int(word[1:]))
         elif word.endswith("m"):
@@ -145,7 +146,8 @@ class Player:
     pause_s: float = 2.0
     session: Session | None = None
     wall: datetime = datetime(2026, 3, 2, 18, tzinfo=UTC)
-    ladders: dict[str, Ladder] = field(default_factory=dict)
+    chooses: bool = False
+    learnt: Learnt = field(default_factory=Learnt)
     turns: list[str] = field(default_factory=list)
     """Ids of the turns of this session, in order."""
     reps: list[str] = field(default_factory=list)
@@ -165,6 +167,9 @@ class Player:
             return None
         if words[0] == "rounds":
             self.pause_s = 0.0
+            return None
+        if words[0] == "chooses":
+            self.chooses = True
             return None
         if words[0] == "session":
             return self._begin(date.fromisoformat(words[1]))
@@ -186,14 +191,14 @@ class Player:
 
     def _begin(self, day: date) -> str:
         if self.session is not None:
-            self.ladders = dict(self.session.coaching.ladders)
+            self.learnt = self.session.coaching.learnt
         self.turns, self.reps = [], []
         self.wall = datetime.combine(day, EVENING, UTC)
         items = tuple(self.items)
         self.session, effects = machine.start(
             Plan(day, 20, items),
             {DRILL: sample_drill()},
-            Coaching(items, self.ladders, adapts=self.adapts),
+            Coaching(items, self.learnt, material_of([sample_drill()]), day, self.adapts, self.chooses),
             self.at_ms,
             0,
             player="ada",
@@ -261,9 +266,11 @@ class Player:
             f"# saved {number}: {excerpt_text(played.task.excerpt)} {played.rep.tempo_bpm} {result(played.rep.faults)}"
             for number, played in enumerate(session.played, 1)
         ]
-        for key, ladder in sorted(session.coaching.ladders.items()):
-            days = f", goal held on {len(ladder.landed_days)} days" if ladder.landed_days else ""
-            lines.append(f"# rung {key}: {ladder.rung_bpm}{days}")
+        for key, bpm in sorted(session.coaching.rungs.items()):
+            rung = session.coaching.rung(Excerpt.parse(key))
+            lines.append(
+                f"# rung {key}: {bpm}{', landed' if rung.landed else ''}{', kept' if rung.kept else ''}"
+            )
         return lines
 
 
@@ -281,8 +288,6 @@ def state_text(session: Session) -> str:
     if music is not None:
         rung, tempo = session.coaching.rung_bpm(music.task.excerpt), music.task.tempo_bpm
         parts.append(f"{excerpt_text(music.task.excerpt):16} {tempo}" + (f"/{rung}" if tempo != rung else ""))
-        if music.task.tries:
-            parts.append(f"try {music.task.tries}")
     if isinstance(state, Ready | Playing) and state.runs_on:
         parts.append("runs on")
     if isinstance(state, Playing | Rating) and state.more:
@@ -295,9 +300,9 @@ def state_text(session: Session) -> str:
 
 
 def step_text(step: Step) -> str:
-    """`climb 50>53`, `hold 50`, `drop 53>50 half the phrase`."""
+    """`climb 50>53`, `hold 50`."""
     bpm = f"{step.from_bpm}>{step.to_bpm}" if step.from_bpm != step.to_bpm else f"{step.to_bpm}"
-    return f"{step.kind} {bpm}" + (f" {step.release}" if step.release else "")
+    return f"{step.kind} {bpm}"
 
 
 def traced(text: str) -> str:

@@ -22,7 +22,7 @@ from coach.commands.common import (
 from coach.ground.plain import plain_text
 from coach.music.excerpt import Kind, heading_of, passage_of
 from coach.session.desk import Desk
-from coach.words.amounts import duration, long_day, short_day, tempo
+from coach.words.amounts import duration, long_day, tempo
 from coach.words.names import excerpt_name
 
 if TYPE_CHECKING:
@@ -83,11 +83,6 @@ def lines(plan: Plan, drills: Mapping[str, Drill], events: bool = False) -> list
             shown += [f"{'':17}{line}" for line in _events(drills[item.excerpt.drill], item.excerpt)]
         start += item.minutes
     shown.append(f"{_clock(start)}  end")
-    if plan.left_over:
-        shown.append("Due, but not today:")
-        for item in plan.left_over:
-            by = f"by {short_day(item.due, plan.day)}  " if item.due else ""
-            shown.append(f"  {by}{_what(item, drills)}")
     return shown
 
 
@@ -98,9 +93,8 @@ def _what(item: PlanItem, drills: Mapping[str, Drill]) -> str:
         return duration(item.minutes)
     drill = drills[excerpt.drill]
     times = "once" if item.reps == 1 else f"{item.reps} times"
-    first = f", first a try at {item.probe_bpm}" if item.probe_bpm else ""
     name = f"{excerpt_name(excerpt, heading_of(drill, excerpt)[0])} ({plain_text(drill.title)})"
-    return f"{name}, {times} at {tempo(item.tempo_bpm)}{first}"
+    return f"{name}, {times} at {tempo(item.tempo_bpm)}"
 
 
 def _events(drill: Drill, excerpt: Excerpt) -> list[str]:
@@ -132,7 +126,6 @@ def facts(plan: Plan) -> dict[str, Any]:
         "minutes": plan.minutes,
         "items": [_facts(item) for item in plan.items],
         "notes": list(plan.notes),
-        "left_over": [_facts(item) for item in plan.left_over],
     }
 
 
@@ -143,7 +136,5 @@ def _facts(item: PlanItem) -> dict[str, Any]:
         "excerpt": item.excerpt.key if item.excerpt else None,
         "reps": item.reps,
         "tempo_bpm": item.tempo_bpm,
-        "probe_bpm": item.probe_bpm or None,
-        "due": item.due.isoformat() if item.due else None,
         "reason": item.reason,
     }

@@ -26,7 +26,6 @@ from coach.ground.source import (
     split_lines,
 )
 from coach.ground.source import Mapping as MappingNode
-from coach.learning.ladder import Rule
 from coach.midi.settings import MidiSettings
 from coach.sound.settings import SoundSettings
 
@@ -42,14 +41,7 @@ class PracticeSettings:
     minutes: int = row(
         Whole(1, 240, "min"), 20, "a session's length", choices=(10, 15, 20, 25, 30, 45, 60, 90)
     )
-    clean_to_climb: int = row(
-        Whole(1, 20), 3, "clean repetitions in a row that climb a rung", choices=(1, 2, 3, 4, 5)
-    )
-    target: float | None = row(
-        Number(0.5, 0.95),
-        None,
-        "instead: a ladder that settles where a repetition is clean with this probability",
-    )
+    new_phrases: int = row(Whole(0, 50), 5, "new phrases a day at most", choices=(1, 2, 3, 5, 8, 12))
     pause_s: float = row(
         Number(0, 30, "s"),
         0.0,
@@ -59,14 +51,6 @@ class PracticeSettings:
     run_on_pause_s: float = row(
         Number(0, 30, "s"), 2.0, "pause in a turn that runs on by itself", choices=PAUSES_S
     )
-    longest_interval_days: int = row(
-        Whole(1, 365, "days"), 14, "longest wait until a node is met again", choices=(7, 14, 21, 30, 60)
-    )
-    """Until it is secure."""
-
-    @property
-    def rule(self) -> Rule:
-        return Rule(self.clean_to_climb, self.target)
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,6 +1,6 @@
 """The choice of the next turn: the greatest gain, for each second it takes, towards the piece clean, cold, in a week.
 
-    worth = q(P) sum w V (p + .3 (1 - p)) / (1 + (n + 1.5) / MASSED)
+    worth = q(P) sum w V (p + FAILED (1 - p)) / (1 + (n + 1.5) / MASSED)
             / (seconds of a repetition and its share of a turn) (5)
 
 The sum is over the excerpt's events. V = SLOPE (1 - p_goal) is how steeply an event's ln chance at the goal, cold,
@@ -9,28 +9,62 @@ rung, n how often the excerpt was played today. What is safe at the goal (w) cou
 repetition of chance P teaches: most where it is clean as often as the rung is meant for. Gain per unit of time:
 Pavlik and Anderson 2008, J. Exp. Psychol. Appl. 14(2):101-117; Eglington and Pavlik 2020, npj Sci. Learn. 5:15
 (both of verbal memory).
+
+Whole phrases and pieces are the candidates: shorter parts are relief (`relief.py`), since what is heard only in
+parts is not known as a whole. Around the choice stand limits that serve the player, whatever they cost: a slow
+warm-up, a pace for new phrases, no phrase twice running where there is another, three cold tests a day, nothing
+unheard for a week.
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from enum import StrEnum
 
-from coach.learning.learning import Learnt, Record
+from coach.learning.learning import KEPT_DAYS, Learnt, Record, trusted
 from coach.learning.material import TURN_S, Material, Part
-from coach.learning.rung import EVENTS, TARGET, reading
-from coach.learning.skill import MASSED, SLOPE, view
+from coach.learning.readings import rung_of, seen
+from coach.learning.rung import EVENTS, TARGET
+from coach.learning.skill import MASSED, SLOPE
 from coach.music.drill import Drill
-from coach.music.excerpt import Excerpt
+from coach.music.excerpt import Excerpt, Kind
+from coach.music.rhythm import MIN_BPM
 
 AHEAD = 7
 """Days ahead at which the piece is meant to be clean, cold."""
-REPS = 6
-"""Repetitions of a turn."""
+REPS, PIECE_REPS, WARM_REPS = 4, 1, 2
+"""Repetitions of a turn at most."""
 SAFE, SAFE_WEIGHT = 0.95, 0.1
-FAILED_WEIGHT = 0.3
+FAILED = 0.6
 """What a failed event teaches against a clean one."""
-NEVER_HEARD = Record()
+TARGET_WIDTH = 0.3
+ENOUGH = 0.95
+"""A phrase with this chance, cold, in a week needs nobody today; nor does a piece whose phrases are all so."""
+TESTS_A_DAY = 3
+OPEN = (0.5, 0.9)
+"""A cold test is worth it where its answer is open."""
+WARM_PART = 0.8
+NEW_PHRASES = 5
+"""New phrases a day at most, where the player sets no other pace."""
+PIECE_FROM = 0.7
+"""The piece is played from start to end where its rung is at least this part of its slowest phrase's."""
+URGENT = 2.0
+"""What an open assignment is worth against other drills."""
+
+
+class Why(StrEnum):
+    """What a turn is for; the reason's sentence and the log's purpose follow from it."""
+
+    WARM_UP = "warm-up"
+    TEST = "test"
+    UNHEARD = "unheard"
+    NEW = "new"
+    WEAK = "weak"
+    SLOW = "slow"
+    PIECE = "piece"
+    STEADY = "steady"
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,53 +76,216 @@ class Option:
     worth: float
     """Gain a second."""
     now: float
-    """Chance that a repetition at the rung is clean."""
+    """Chance that a repetition at the rung is clean, of a long excerpt that `EVENTS` of its events are."""
     later: float
-    """Chance of the whole at the goal, cold, in a week, slips left out."""
+    """Chance of the whole at the goal, cold, in a week, but for slips; of a long one, of `EVENTS` of its events."""
+    weakest: int = 0
+    """Label of the event that is most likely to fail there."""
 
 
-def option(learnt: Learnt, part: Part, day: int, reps: int = REPS) -> Option:
-    """What a turn on this excerpt would be today."""
-    skill = learnt.skill(part.excerpt.drill, part.goal_bpm)
-    rows = skill.rows(part.keys)
-    record = learnt.records.get(part.key, NEVER_HEARD)
-    now = view(rows, skill.level, learnt.habits, day, cold=False)
-    bpm = reading(now, part.harmonics, part.goal_bpm)
-    if not record.reps:
-        bpm = max(bpm, part.start_bpm)
-    share = min(1.0, EVENTS / max(part.harmonics, 1))
-    here = now.chances(math.log(bpm))
-    there = view(rows, skill.level, learnt.habits, day + AHEAD).chances(math.log(part.goal_bpm))
-    gain, clean, later = 0.0, 0.0, 0.0
-    for p, goal in zip(here, there, strict=True):
-        weight = SAFE_WEIGHT if goal > SAFE and record.reps else 1.0
-        gain += weight * SLOPE * (1.0 - goal) * (p + FAILED_WEIGHT * (1.0 - p))
-        clean += math.log(max(p, 1e-9))
-        later += math.log(max(goal, 1e-9))
-    now_p = math.exp(share * clean)
-    q = 0.05 + math.exp(-(((now_p - TARGET) / 0.3) ** 2))
-    today = record.today if record.day == day else 0
-    cost = part.rep_s(bpm) + TURN_S / reps
-    worth = q * gain / (1.0 + (today + 1.5) / MASSED) / cost
-    return Option(part, bpm, worth, now_p, math.exp(later))
+@dataclass(frozen=True, slots=True)
+class Turn:
+    """What is next: an excerpt, so many repetitions at most, where it starts, and why."""
+
+    option: Option
+    reps: int
+    bpm: int
+    why: Why
+
+    @property
+    def seconds(self) -> float:
+        return TURN_S + self.reps * self.option.part.rep_s(self.bpm)
 
 
-def options(learnt: Learnt, material: Material, day: int, drills: tuple[Drill, ...] = ()) -> list[Option]:
-    """Every phrase of the drills, whole, and each piece."""
+@dataclass(frozen=True, slots=True)
+class Sitting:
+    """What enters a choice beside the log: the day (its ordinal) and how far the session is."""
+
+    day: int
+    seconds_left: float
+    last: Excerpt | None = None
+    warm: bool = False
+    tests: int = 0
+    new: int = 0
+    pace: int = NEW_PHRASES
+    left: frozenset[Excerpt] = frozenset()
+    """Left alone for today."""
+    urgent: frozenset[str] = frozenset()
+    """Drills with an open assignment."""
+
+    def after(self, turn: Turn) -> Sitting:
+        """The sitting when the turn is over, as long as it may take."""
+        return replace(
+            self,
+            seconds_left=self.seconds_left - turn.seconds,
+            last=turn.option.part.excerpt,
+            warm=True,
+            tests=self.tests + (turn.why is Why.TEST),
+            new=self.new + (turn.why is Why.NEW),
+        )
+
+
+def choose(learnt: Learnt, material: Material, sitting: Sitting) -> Turn | None:
+    """The next turn; None where nothing is worth the player's time, or none fits into what is left of it."""
+    found = [each for each in options(learnt, material, sitting) if _fits(each, sitting)]
+    if not found:
+        return None
+    test = _test(learnt, found, sitting) if sitting.tests < TESTS_A_DAY else None
+    chosen = test or _best(learnt, found, sitting)
+    warm_up = None if sitting.warm or chosen is None else _warm_up(learnt, found, chosen, sitting)
+    return warm_up or chosen
+
+
+def options(learnt: Learnt, material: Material, sitting: Sitting) -> list[Option]:
+    """Every phrase of the drills, whole, and each piece whose phrases were all begun."""
     found = []
-    for drill in drills or material.drills:
-        for excerpt in material.phrases(drill):
-            part = material.part(excerpt)
-            if part:
-                found.append(option(learnt, part, day))
+    fresh = _fresh(learnt, material, sitting)
+    for drill in material.drills:
+        parts = list(_parts(material, drill))
+        phrases = [
+            option(learnt, part, sitting)
+            for part in parts
+            if part.key in learnt.records or part.excerpt in fresh
+        ]
+        found += phrases
         piece = material.piece(drill)
         part = material.part(piece) if piece else None
-        if part and all(each.key in learnt.records for each in material.phrases(drill)):
-            found.append(option(learnt, part, day, 1))
-    return found
+        if part and all(each.key in learnt.records for each in parts):
+            whole = option(learnt, part, sitting, PIECE_REPS)
+            slowest = min(each.bpm for each in phrases)
+            if whole.bpm >= PIECE_FROM * slowest:
+                found.append(replace(whole, bpm=min(whole.bpm, slowest)))
+    return [each for each in found if each.part.excerpt not in sitting.left]
 
 
-def best(found: list[Option], last: Excerpt | None) -> Option | None:
-    """The option worth most, not the last turn's where there is another."""
-    others = [each for each in found if each.part.excerpt != last] or found
-    return max(others, key=lambda each: (each.worth, each.part.key), default=None)
+def _fresh(learnt: Learnt, material: Material, sitting: Sitting) -> set[Excerpt]:
+    """The next new phrase of each drill that is begun or assigned; of one drill more where these have none left."""
+    waiting = {
+        drill.id: new[0].excerpt
+        for drill in material.drills
+        if (new := [part for part in _parts(material, drill) if part.key not in learnt.records])
+    }
+    opened = [drill for drill in waiting if drill in learnt.skills or drill in sitting.urgent]
+    return {waiting[drill] for drill in opened or list(waiting)[:1]}
+
+
+def _parts(material: Material, drill: Drill) -> Iterator[Part]:
+    for excerpt in material.phrases(drill):
+        part = material.part(excerpt)
+        if part:
+            yield part
+
+
+def option(learnt: Learnt, part: Part, sitting: Sitting, reps: int = REPS) -> Option:
+    """What a turn on this excerpt would be now, by (5)."""
+    record = learnt.records.get(part.key, _NEVER)
+    bpm, goal = rung_of(learnt, part, sitting.day), math.log(part.goal_bpm)
+    here = seen(learnt, part, sitting.day, cold=False).chances(math.log(bpm))
+    ahead = seen(learnt, part, sitting.day + AHEAD)
+    there = ahead.chances(goal)
+    gain = clean = 0.0
+    for p, later in zip(here, there, strict=True):
+        weight = SAFE_WEIGHT if later > SAFE and record.reps else 1.0
+        gain += weight * SLOPE * (1.0 - later) * (p + FAILED * (1.0 - p))
+        clean += math.log(max(p, 1e-9))
+    share = min(1.0, EVENTS / max(part.harmonics, 1))
+    now = math.exp(share * clean)
+    later_p = trusted((ahead.whole(goal) / (1.0 - ahead.lapse) ** len(there)) ** share, learnt.habits)
+    fit = 0.05 + math.exp(-(((now - TARGET) / TARGET_WIDTH) ** 2))
+    today = record.today if record.day == sitting.day else 0
+    cost = part.rep_s(bpm) + TURN_S / reps
+    worth = fit * gain / (1.0 + (today + 1.5) / MASSED) / cost
+    urgent = URGENT if part.excerpt.drill in sitting.urgent else 1.0
+    weakest = min(range(len(there)), key=lambda at: there[at]) + 1
+    return Option(part, bpm, urgent * worth, now, later_p, weakest)
+
+
+_NEVER = Record()
+
+
+def _fits(option: Option, sitting: Sitting) -> bool:
+    return option.part.rep_s(option.bpm) + TURN_S <= sitting.seconds_left
+
+
+def _turn(option: Option, reps: int, bpm: int, why: Why, sitting: Sitting) -> Turn:
+    fitting = int((sitting.seconds_left - TURN_S) // option.part.rep_s(bpm))
+    return Turn(option, max(1, min(reps, fitting)), bpm, why)
+
+
+def _warm_up(learnt: Learnt, found: list[Option], first: Turn, sitting: Sitting) -> Turn | None:
+    """The surest phrase that is begun and does not come first, well under its rung."""
+    begun = [
+        each for each in found if each.part.excerpt.kind is Kind.PHRASE and each.part.key in learnt.records
+    ]
+    begun = [each for each in begun if each.part.excerpt != first.option.part.excerpt]
+    if not begun:
+        return None
+    surest = max(begun, key=lambda each: (each.later, each.part.key))
+    slow = max(MIN_BPM, round(WARM_PART * surest.bpm))
+    return _turn(surest, WARM_REPS, slow, Why.WARM_UP, sitting)
+
+
+def _test(learnt: Learnt, found: list[Option], sitting: Sitting) -> Turn | None:
+    """Once at the goal, cold, what landed and was left alone for a week: the answer that is most open."""
+    waiting = []
+    for each in found:
+        record = learnt.records.get(each.part.key)
+        if (
+            record
+            and record.landed
+            and not record.kept
+            and heard(learnt, each.part) <= sitting.day - KEPT_DAYS
+        ):
+            chance = trusted(
+                seen(learnt, each.part, sitting.day).whole(math.log(each.part.goal_bpm)), learnt.habits
+            )
+            if OPEN[0] <= chance:
+                waiting.append((abs(chance - 0.7), each.part.key, each))
+    if not waiting:
+        return None
+    chosen = min(waiting, key=lambda item: item[:2])[2]
+    return _turn(chosen, 1, chosen.part.goal_bpm, Why.TEST, sitting)
+
+
+def heard(learnt: Learnt, part: Part) -> int:
+    """The day on which all of an excerpt was last played, by itself or within a longer one."""
+    skill = learnt.skills.get(part.excerpt.drill)
+    return min((row[3].day for row in skill.rows(part.keys)), default=0) if skill else 0
+
+
+def _best(learnt: Learnt, found: list[Option], sitting: Sitting) -> Turn | None:
+    begun = [each for each in found if each.part.key in learnt.records]
+    unheard = [
+        each
+        for each in begun
+        if each.part.excerpt.kind is Kind.PHRASE and heard(learnt, each.part) <= sitting.day - KEPT_DAYS
+    ]
+    if unheard:
+        first = min(unheard, key=lambda each: (heard(learnt, each.part), each.part.key))
+        return _turn(first, 1 if first.later >= ENOUGH else REPS, first.bpm, Why.UNHEARD, sitting)
+    needed = [each for each in found if _needed(learnt, each, sitting)]
+    if sitting.new >= sitting.pace:
+        needed = [each for each in needed if each.part.key in learnt.records] or needed
+    others = [each for each in needed if each.part.excerpt != sitting.last] or needed
+    best = max(others, key=lambda each: (each.worth, each.part.key), default=None)
+    if best is None:
+        return None
+    reps = PIECE_REPS if best.part.excerpt.kind is Kind.PIECE else REPS
+    return _turn(best, reps, best.bpm, _why(learnt, best), sitting)
+
+
+def _needed(learnt: Learnt, option: Option, sitting: Sitting) -> bool:
+    """Whether a turn could be worth it today: of what was never begun, or is not safe; the piece until it is held."""
+    record = learnt.records.get(option.part.key, _NEVER)
+    held = record.landed == sitting.day and option.part.excerpt.kind is Kind.PIECE
+    return not record.reps or (option.later < ENOUGH and not held)
+
+
+def _why(learnt: Learnt, option: Option) -> Why:
+    if option.part.key not in learnt.records:
+        return Why.NEW
+    if option.part.excerpt.kind is Kind.PIECE:
+        return Why.PIECE
+    if option.bpm < option.part.goal_bpm:
+        return Why.SLOW
+    return Why.STEADY

@@ -1,398 +1,225 @@
-"""When a drill's goal tempo is likely, and what will hold it back: simulated players practise what would be planned.
+"""When the piece is likely to stand at its goal, and when it is likely to be kept: the choice played ahead over draws.
 
-Each draw is a player of `learner.py` who practises this drill alone, every day, by the planner. Reached is the first
-day on which every phrase, with all its layers, is landed. The same seed gives the same forecast.
+Each draw is one player that the log leaves possible: level and phrases drawn from their Gaussians, the rate
+at which repetitions teach from what the log shows of it (`rate_of`), fading from its own Gaussian. He practises on
+the days a week that this player does, each day by the choice: one look at every option's worth in the morning
+(choice.py), then turn by turn to the greatest, each turn discounting its phrase as (5) does. What he plays teaches
+him `GAIN` times his rate.
 
-Where a draw starts:
-
-- Nodes and moves: at a tempo drawn from the clean tempo's posterior (`tempo_estimate.py`), the results of one day
-  weighing as less than their number (`memory.effective`). Half of the variance is one drawn number for all keys of the
-  player: what a prior leaves open is as likely wrong for all. The prior itself lies where this player's measured keys
-  lie (`_shift`), and so does what was never played, with a deviation of its own.
-- Playing together: its excerpt also fails where a node or a move fails, so that its tempo is no level. Levels around
-  the learner's prior are weighed by how well they explain the excerpt's results, given this draw's nodes and moves.
-
-How fast it learns: the learner's rates times a factor. The factor's prior is log-normal with deviation `LEARN_SPREAD`;
-its likelihood is that of the change of the clean tempo as measured (`trend.py`), normal around factor x the change that
-`PILOTS` players with the factor 1 show from the same start. Factors are the posterior's quantiles, one a draw. It is
-above 0: the learner can learn slowly, but no rule here makes practice harm, so that where tempos fell every date is too
-early, which is why the command says so. Other traits are scattered around the defaults.
-
-What it is worth: the traits are assumptions and nobody practises every day; the spread covers what the log leaves open
-and how players differ in the model, not how wrong the model is.
+At its goal: the piece's rung stands there (rung.py). Kept: every phrase is expected clean, cold, at the goal after
+a week (readings.py). A goal that fewer than half of the draws reach within the horizon is told as "not at this
+rate". The spread covers what the log leaves open and how players differ in rate, not how wrong the model is.
 """
 
 from __future__ import annotations
 
 import math
-from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from random import Random
 
-from coach.learning.evidence import EXCERPT, MOVE, NODE, DayEvidence, day_evidence
-from coach.learning.ladder import Ladder
-from coach.learning.learner import (
-    Learner,
-    Traits,
-    add_skill,
-    chance,
-    move_gap,
-    node_gap,
-    practise_day,
-    together_key,
-    varied,
-)
-from coach.learning.memory import SAME_DAY_CORRELATION, Memory, fold
-from coach.learning.planner import History, make_plan
-from coach.learning.repertoire import Repertoire, repertoire_of
-from coach.learning.tempo_estimate import (
-    LOGIT,
-    PRIOR_DEVIATION,
-    PRIOR_PART_OF_GOAL,
-    CleanTempo,
-    clean_tempos,
-    discounted,
-)
-from coach.learning.trend import NOTHING, Trend, trend_of
-from coach.music.drill import TOGETHER, Drill, Phrase
+from coach.learning.choice import Option, Sitting, option
+from coach.learning.learning import Learnt
+from coach.learning.material import TURN_S, Material, Part
+from coach.learning.readings import KEPT_CHANCE, rung_of
+from coach.learning.skill import GAIN, MASSED, Skill, Term
+from coach.music.drill import Drill
 
 DRAWS = 20
 HORIZON_DAYS = 120
-DAYS_A_DRAW = 40
-"""Simulated days for each draw, all together: where few get there, the horizon comes nearer and the answer in time."""
-TRAIT_SPREAD = 0.5
-"""Players forget at very different speeds: half or one and a half times the default is usual."""
-LEARN_SPREAD = 0.8
-"""Deviation of the logarithm of how fast a player learns, before it is measured: 0.36 to 2.8 times, four in five."""
-PILOTS, PILOT_DAYS = 3, 3
-LEVEL_SPREAD = 0.3
-"""Deviation, in log-tempo, of where a player lies as a whole when nothing is measured."""
-SHARED = 0.5
-"""Part of the keys' variance that one drawn number has."""
-TOGETHER_DEVIATION = 0.5
+RATE_SD = 0.6
+"""Of the logarithm of a player's rate, where the log shows nothing of it yet."""
+FIRST_TIME = 1.8
+"""A goal is first held on a good day, ahead of the mean: measured on simulated players (docs/learning.md)."""
+PRIOR_REPS = 40.0
+"""Repetitions that the usual rate counts as, against what the log shows."""
+SLOWEST, FASTEST = 0.05, 8.0
+REPS_A_TURN = 5
+DAYS_A_WEEK_OVER = 28
 FEW_DAYS = 4
-"""Practised days below which the learning speed is mostly assumed."""
-WIDTH = 2.563
-"""Standard deviations between the 10th and the 90th percentile of a normal distribution."""
+PLACES_KNOWN = 0.3
+"""What practice leaves of the variance of nodes, moves and places by the time that a piece stands at its goal."""
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """Days by which one draw in ten, five and nine in ten got there; None where fewer did within the horizon."""
+
+    early: date | None
+    likely: date | None
+    late: date | None
 
 
 @dataclass(frozen=True, slots=True)
 class Forecast:
-    """Days are practice days; None where fewer draws got there within the horizon."""
+    """What a drill's piece may expect."""
 
     drill: str
     goal_bpm: int
     minutes_a_day: float
+    days_a_week: float
     draws: int
-    reached: int
-    early: date | None
-    likely: date | None
-    late: date | None
-    """One draw in ten, five in ten, nine in ten have reached it by then."""
+    at_goal: Span
+    kept: Span
+    rate: float
+    """What a repetition teaches against the usual; under `SLOWEST` the log shows no gain."""
+    practised_days: int
     holding_back: tuple[tuple[str, float], ...]
-    """Evidence keys of nodes, and the share that each has in the nodes' chances of failing at the goal until then.
-
-    A node by itself, not with the moves to it: those would blame the easiest node for a long way to it. Not how often
-    it was the weakest: late on the way all are nearly safe, and it says nothing which is the least so.
-    """
+    """Phrases by excerpt key, with the chance that each is not clean, cold, at the goal: the least likely first."""
     horizon: date
-    """No draw was followed beyond this day."""
-    trend: Trend = NOTHING
-    """How the drill's tempos moved of late, as measured."""
-    learning: float = 1.0
-    """The median factor on the model's learning speed."""
+
+    @property
+    def at_this_rate(self) -> bool:
+        """Whether half of the draws get there."""
+        return self.at_goal.likely is not None
 
     @property
     def few_days(self) -> bool:
-        return self.trend.days < FEW_DAYS
+        """Whether so few days were practised that the rate is mostly assumed."""
+        return self.practised_days < FEW_DAYS
 
 
 def forecast(
+    learnt: Learnt,
+    material: Material,
     drill: Drill,
-    memories: Mapping[str, Memory],
-    ladders: Mapping[str, Ladder],
     day: date,
     minutes_a_day: float,
-    *,
-    seed: int = 1,
     draws: int = DRAWS,
-    horizon_days: int = HORIZON_DAYS,
-    recent: Iterable[DayEvidence] = (),
+    seed: int = 1,
 ) -> Forecast:
-    """Simulate `draws` players from today's state. ValueError where the drill has no playable phrase.
-
-    `recent` is the evidence of the drill's excerpts over the last weeks.
-    """
-    repertoire = repertoire_of([drill])
-    if not any(repertoire.parts(drill, phrase) for phrase in drill.phrases):
-        raise ValueError(f"{drill.id} has nothing to play")
-    start = starting(drill, repertoire, memories, day)
-    trend = trend_of(recent, day)
-
-    def run(name: str, factor: float) -> _Run:
-        rng = Random(f"{seed} {name}")
-        return _Run(drawn(start, factor, rng), start, dict(memories), dict(ladders), minutes_a_day)
-
-    pilot = 0.0
-    if trend.change is not None:
-        pilot = sum(_gain(run(f"pilot {number}", 1.0)) for number in range(PILOTS)) / PILOTS
-    factors = _factors(trend, pilot, draws, Random(f"{seed} factors"))
-    runs = [run(str(draw), factor) for draw, factor in enumerate(factors)]
-    # All draws go on day by day, so that what is left out for the sake of time is left out of all.
-    budget, number = DAYS_A_DRAW * draws, 0
-    while number < horizon_days and (waiting := [each for each in runs if not each.arrived(number)]):
-        if budget < len(waiting):
-            break
-        for each in waiting:
-            each.practise(number)
-        budget -= len(waiting)
-        number += 1
-    days = [each.reached for each in runs if each.reached is not None]
-    weakest: dict[str, float] = defaultdict(float)
-    for each in runs:
-        for key, share in each.weakest.items():
-            weakest[key] += share
-    days.sort()
-
-    def by(part: float) -> date | None:
-        needed = max(1, math.ceil(part * draws))
-        return day + timedelta(days=days[needed - 1]) if len(days) >= needed else None
-
-    total = sum(weakest.values())
-    ranked = sorted(weakest.items(), key=lambda item: (-item[1], item[0]))
+    """The forecast of one drill from a practice day on. The same log and seed give the same forecast."""
+    week = days_a_week(learnt, day)
+    rate = rate_of(learnt, drill)
+    rng = Random(f"{drill.id} {seed}")
+    landed, kept = [], []
+    for _ in range(draws):
+        got = _drawn(learnt, material, drill, day.toordinal(), minutes_a_day, week, rate, rng)
+        landed.append(got[0])
+        kept.append(got[1])
+    sitting = Sitting(day.toordinal(), 0.0)
+    phrases = [option(learnt, part, sitting) for part in _parts(material, drill)]
+    weakest = sorted(
+        ((each.part.key, 1.0 - each.later) for each in phrases), key=lambda pair: (-pair[1], pair[0])
+    )
     return Forecast(
         drill.id,
         drill.goal_bpm,
         minutes_a_day,
+        week,
         draws,
-        len(days),
-        by(0.1),
-        by(0.5),
-        by(0.9),
-        tuple((key, count / total) for key, count in ranked[:5]),
-        day + timedelta(days=number if number < horizon_days and len(days) < draws else horizon_days),
-        trend,
-        sorted(factors)[draws // 2],
+        _span(landed, day),
+        _span(kept, day),
+        rate,
+        len(learnt.days),
+        tuple(weakest[:3]),
+        day + timedelta(days=HORIZON_DAYS),
     )
 
 
-@dataclass(frozen=True, slots=True)
-class Start:
-    """What the log says of a drill's keys, before anything is drawn."""
-
-    drill: Drill
-    repertoire: Repertoire
-    day: date
-    memories: Mapping[str, Memory]
-    tempos: Mapping[str, CleanTempo]
-    shift: float
-    """How far above a usual player this one lies, in log-tempo."""
-    shift_deviation: float
+def days_a_week(learnt: Learnt, day: date) -> float:
+    """How many days a week this player practises, of the last four weeks; 7 where less than two days are known."""
+    today = day.toordinal()
+    known = [each for each in learnt.days if today - DAYS_A_WEEK_OVER < each <= today]
+    if len(known) < 2:
+        return 7.0
+    return 7.0 * len(known) / (today - min(known) + 1)
 
 
-def starting(drill: Drill, repertoire: Repertoire, memories: Mapping[str, Memory], day: date) -> Start:
-    """What the memories say of a drill's nodes and moves on a day."""
-    keys = {
-        key
-        for phrase in drill.phrases
-        if (parts := repertoire.parts(drill, phrase))
-        for key in parts[-1].keys
+def rate_of(learnt: Learnt, drill: Drill) -> float:
+    """What a repetition taught this player against `GAIN`, by how far the phrases have come since their first day."""
+    skill = learnt.skills.get(drill.id)
+    came, expected = PRIOR_REPS * GAIN, PRIOR_REPS * GAIN
+    for key, record in learnt.records.items():
+        if skill is None or not record.theta_from or not key.startswith(f"{drill.id}:"):
+            continue
+        reps = record.reps - record.reps_from
+        came += record.theta - record.theta_from
+        expected += reps * GAIN
+    return came / expected
+
+
+def _drawn(
+    learnt: Learnt,
+    material: Material,
+    drill: Drill,
+    today: int,
+    minutes: float,
+    week: float,
+    rate: float,
+    rng: Random,
+) -> tuple[int | None, int | None]:
+    """Days until one draw has the piece at its goal, and every phrase kept."""
+    player = Learnt(learnt.habits, {drill.id: _skill(learnt.skill(drill.id, drill.goal_bpm), rng)})
+    player.records = {key: replace(record) for key, record in learnt.records.items()}
+    own = max(SLOWEST, min(FASTEST, FIRST_TIME * rate * math.exp(rng.gauss(0.0, RATE_SD))))
+    parts = list(_parts(material, drill))
+    piece = material.piece(drill)
+    goal_part = (material.part(piece) if piece else None) or parts[0]
+    landed: int | None = None
+    for ahead in range(HORIZON_DAYS):
+        if ahead and rng.random() * 7 >= week:
+            continue
+        sitting = Sitting(today + ahead, 60.0 * minutes)
+        found = [option(player, part, sitting) for part in parts]
+        if (
+            landed is None
+            and _begun(player, parts)
+            and rung_of(player, goal_part, today + ahead) >= drill.goal_bpm
+        ):
+            landed = ahead
+        if landed is not None and all(each.later >= KEPT_CHANCE for each in found):
+            return landed, ahead
+        _practise(player, drill, found, sitting, own)
+    return landed, None
+
+
+def _skill(known: Skill, rng: Random) -> Skill:
+    """One of the levels that an estimate leaves possible, as if it were known; places come to be known by practice."""
+    drawn = Skill(_draw(known.level, rng), day=known.day)
+    drawn.terms = {
+        key: _draw(term, rng) if key[0] == "w" else replace(term, variance=PLACES_KNOWN * term.variance)
+        for key, term in known.terms.items()
     }
-    known = {key: memories[key] for key in sorted(keys) if key in memories and memories[key].tempos}
-    rows = [_rows(memory, day) for memory in known.values()]
-    goals = [memory.goal_bpm or drill.goal_bpm for memory in known.values()]
-    shift, measured = _shift(clean_tempos(rows, goals), goals)
-    moved = [max(1, round(goal * math.exp(shift))) for goal in goals]
-    tempos = dict(zip(known, clean_tempos(rows, moved), strict=True))
-    return Start(drill, repertoire, day, memories, tempos, shift, LEVEL_SPREAD / math.sqrt(1 + measured))
+    return drawn
 
 
-def _rows(memory: Memory, day: date) -> list[tuple[int, float, float]]:
-    """A memory's results by tempo, with weights that allow for how much results of one day resemble each other."""
-    rows = discounted(memory, day)
-    a_day = sum(clean + failed for _, clean, failed in memory.tempos) / max(1, memory.days)
-    worth = 1 / (1 + max(0.0, a_day - 1) * SAME_DAY_CORRELATION)
-    return [(bpm, clean * worth, failed * worth) for bpm, clean, failed in rows]
+def _draw(term: Term, rng: Random) -> Term:
+    return replace(term, mean=rng.gauss(term.mean, math.sqrt(term.variance)), variance=0.0)
 
 
-def _shift(tempos: Sequence[CleanTempo], goals: Sequence[int]) -> tuple[float, float]:
-    """How far the measured keys lie above the prior's centre, and how many keys' worth of measurement that is.
-
-    A posterior of deviation s under a prior of deviation p holds 1 - s^2 / p^2 of a measurement, so that the sum of
-    what posteriors moved, over the sum of these parts, is the measurements' mean; one more unit draws it to 0.
-    """
-    moved = measured = 0.0
-    for tempo, goal in zip(tempos, goals, strict=True):
-        measured += max(0.0, 1 - (_deviation(tempo) / PRIOR_DEVIATION) ** 2)
-        moved += math.log(tempo.bpm / (PRIOR_PART_OF_GOAL * goal))
-    return moved / (1 + measured), measured
-
-
-def _deviation(tempo: CleanTempo) -> float:
-    return math.log(tempo.high_bpm / tempo.low_bpm) / WIDTH
-
-
-def _factors(trend: Trend, pilot: float, draws: int, rng: Random) -> list[float]:
-    """How fast each draw learns: quantiles of the factor's posterior, in a drawn order."""
-    points = [LEARN_SPREAD * (index - 60) / 20 for index in range(121)]
-    weights = []
-    for point in points:
-        score = -0.5 * (point / LEARN_SPREAD) ** 2
-        if trend.change is not None:
-            score -= 0.5 * ((trend.change - math.exp(point) * pilot) / trend.deviation) ** 2
-        weights.append(score)
-    top = max(weights)
-    weights = [math.exp(score - top) for score in weights]
-    total = sum(weights)
-    found: list[float] = []
-    below = 0.0
-    for point, weight in zip(points, weights, strict=True):
-        below += weight / total
-        while len(found) < draws and (len(found) + 0.5) / draws <= below:
-            found.append(math.exp(point))
-    found += [math.exp(points[-1])] * (draws - len(found))
-    rng.shuffle(found)
-    return found
+def _practise(player: Learnt, drill: Drill, found: list[Option], sitting: Sitting, rate: float) -> None:
+    """A day's turns, each to what is worth most after those before it."""
+    left_s, played = sitting.seconds_left, dict.fromkeys(range(len(found)), 0)
+    while True:
+        costs = [REPS_A_TURN * each.part.rep_s(each.bpm) + TURN_S for each in found]
+        fitting = [at for at, cost in enumerate(costs) if cost <= left_s]
+        if not fitting:
+            break
+        best = max(fitting, key=lambda at: found[at].worth / (1.0 + REPS_A_TURN * played[at] / MASSED))
+        played[best] += 1
+        left_s -= costs[best]
+    for at, turns in played.items():
+        if turns:
+            part = found[at].part
+            player.expect(part, 0, sitting.day)
+            player.skills[drill.id].practise(part.keys, REPS_A_TURN * turns, sitting.day, rate)
 
 
-def drawn(start: Start, factor: float, rng: Random) -> Learner:
-    """A simulated player who may stand where the log stands; `factor` is on the usual learning speed."""
-    usual = Traits()
-    traits = varied(usual, rng, TRAIT_SPREAD)
-    traits = replace(
-        traits,
-        learn_clean=usual.learn_clean * factor,
-        learn_choked=usual.learn_choked * factor,
-        blind=rng.uniform(0, 0.1),
-        harsh=rng.uniform(0, 0.02),
-    )
-    learner = Learner(traits, rng)
-    drill, goal = start.drill, math.log(start.drill.goal_bpm)
-    common = rng.gauss(0, 1)
-    shift = start.shift + start.shift_deviation * common
-
-    def settle(skill: str, evidence_key: str, known: float) -> None:
-        """Practice has brought the skill to this level, whatever a usual player's is."""
-        now, memory = learner.skills[skill], start.memories[evidence_key]
-        now.level, now.start = known, min(now.start, known)
-        now.day = memory.last_day.toordinal()
-        now.stability = max(traits.stability, memory.stability)
-
-    for phrase in drill.phrases:
-        parts = start.repertoire.parts(drill, phrase)
-        if not parts:
-            continue
-        for key in parts[-1].keys:
-            if key in learner.skills:
-                continue
-            gap = node_gap(key, traits) if key.startswith(NODE) else move_gap(key, traits)
-            add_skill(learner, key, goal, gap - shift)
-            if tempo := start.tempos.get(key):
-                drawn = math.sqrt(SHARED) * common + math.sqrt(1 - SHARED) * rng.gauss(0, 1)
-                # The learner's own curve is clean four times in five there.
-                level = math.log(tempo.bpm) + _deviation(tempo) * drawn + LOGIT / traits.steepness
-                settle(key, key, level)
-        if parts[-1].layer == TOGETHER:
-            skill, excerpt_key = together_key(drill.id, phrase.id), EXCERPT + parts[-1].excerpt.key
-            add_skill(learner, skill, goal, traits.together_gap - shift)
-            memory = start.memories.get(excerpt_key)
-            if memory and memory.tempos:
-                settle(skill, excerpt_key, _together_level(learner, start, phrase, skill, memory))
-    return learner
+def _begun(player: Learnt, parts: list[Part]) -> bool:
+    return all(part.key in player.records for part in parts)
 
 
-def _together_level(learner: Learner, start: Start, phrase: Phrase, skill: str, memory: Memory) -> float:
-    """A level of playing together, drawn by how well it explains the phrase's results with this learner's hands."""
-    passage = start.repertoire.parts(start.drill, phrase)[-1].passage
-    keys = [NODE + note.node_key for event in passage.events for note in event.notes if note.node_key]
-    keys += [MOVE + event.move for event in passage.events if event.move]
-    centre = learner.skills[skill].start
-    points = [centre + TOGETHER_DEVIATION * (index - 30) / 10 for index in range(51)]
-    scores = [-0.5 * ((point - centre) / TOGETHER_DEVIATION) ** 2 for point in points]
-    for bpm, clean, failed in _rows(memory, start.day):
-        # Day 0 lies before all practice: nothing is forgotten.
-        rest = math.prod(chance(learner, key, bpm, 0) for key in keys if key in learner.skills)
-        for index, point in enumerate(points):
-            both = rest / (1 + math.exp(learner.traits.steepness * (math.log(bpm) - point)))
-            both = min(max(both, 1e-6), 1 - 1e-6)
-            scores[index] += clean * math.log(both) + failed * math.log1p(-both)
-    top = max(scores)
-    return learner.rng.choices(points, [math.exp(score - top) for score in scores])[0]
+def _parts(material: Material, drill: Drill) -> Iterator[Part]:
+    return (part for each in material.phrases(drill) if (part := material.part(each)))
 
 
-def _gain(run: _Run) -> float:
-    """Log-change of the clean tempo of the phrases that were played already, for each of `PILOT_DAYS` days."""
-    before = _phrase_levels(run)
-    for number in range(1, PILOT_DAYS + 1):
-        run.practise(number)
-    gained = [after - level for level, after in zip(before, _phrase_levels(run), strict=True)]
-    return sum(gained) / len(gained) / PILOT_DAYS if gained else 0.0
+def _span(days: list[int | None], first: date) -> Span:
+    known = sorted(HORIZON_DAYS * 10 if each is None else each for each in days)
 
+    def by(part: float) -> date | None:
+        at = known[min(int(part * len(known)), len(known) - 1)]
+        return first + timedelta(days=at) if at < HORIZON_DAYS * 10 else None
 
-def _phrase_levels(run: _Run) -> list[float]:
-    """Up to a constant, the log-tempo at which each phrase played already fails equally often: its weakest decide.
-
-    Where failures are few, a skill fails with exp(steepness (ln v - now)), and a phrase with the sum of these.
-    """
-    start, learner = run.start, run.learner
-    steepness = learner.traits.steepness
-    found = []
-    for phrase in start.drill.phrases:
-        parts = start.repertoire.parts(start.drill, phrase)
-        if not parts or not any(key in start.tempos for key in parts[-1].keys):
-            continue
-        keys = {*parts[-1].keys, together_key(start.drill.id, phrase.id)}
-        skills = [skill for key, skill in learner.skills.items() if key in keys]
-        levels = [skill.start + (skill.level - skill.start) * skill.kept for skill in skills]
-        lowest = min(levels)
-        found.append(
-            lowest - math.log(sum(math.exp(steepness * (lowest - each)) for each in levels)) / steepness
-        )
-    return found
-
-
-@dataclass(slots=True)
-class _Run:
-    """One simulated player's way to the goal; days are numbered from today, which is 0."""
-
-    learner: Learner
-    start: Start
-    memories: dict[str, Memory]
-    ladders: dict[str, Ladder]
-    minutes: float
-    history: dict[date, float] = field(default_factory=dict)
-    weakest: dict[str, float] = field(default_factory=lambda: defaultdict(float))
-    reached: int | None = None
-
-    def arrived(self, number: int) -> bool:
-        """Whether every phrase is landed before this day's practice."""
-        if self.reached is None:
-            drill, repertoire = self.start.drill, self.start.repertoire
-            wholes = [
-                parts[-1].excerpt.key
-                for phrase in drill.phrases
-                if (parts := repertoire.parts(drill, phrase))
-            ]
-            if all(key in self.ladders and self.ladders[key].landed for key in wholes):
-                self.reached = max(0, number - 1)
-        return self.reached is not None
-
-    def practise(self, number: int) -> None:
-        drill, repertoire = self.start.drill, self.start.repertoire
-        if number == 0 and any(memory.last_day == self.start.day for memory in self.memories.values()):
-            return  # Today's practice is in the memories already.
-        day = self.start.day + timedelta(days=number)
-        plan = make_plan(
-            day, self.minutes, [drill], self.memories, self.ladders, History(self.history), repertoire
-        )
-        done = practise_day(self.learner, plan, repertoire, self.ladders)
-        self.ladders = done.ladders
-        self.history[day] = done.seconds / 60
-        for key, evidence in day_evidence(done.reps).items():
-            self.memories[key] = fold(self.memories.get(key), evidence)
-        for key in self.learner.skills:
-            if key.startswith(NODE):
-                good = chance(self.learner, key, drill.goal_bpm, day.toordinal(), rested_days=1)
-                self.weakest[key] += 1 - good
+    return Span(by(0.1), by(0.5), by(0.9))

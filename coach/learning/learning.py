@@ -11,12 +11,15 @@ from collections.abc import Mapping
 from dataclasses import astuple, dataclass, field
 from typing import Any
 
+from coach.learning.material import Part
 from coach.learning.skill import EventKeys, Habits, Skill, Term, event_keys, view, with_result
 from coach.log.entries import Rep
 from coach.music.excerpt import Excerpt, Kind, LoggedPassage
 from coach.rating.table import Result
 
 MODEL = "1"
+WARM_UP = "warm-up"
+"""The purpose of repetitions that are slow on purpose."""
 CLEAN_TO_LAND = 2
 """Clean repetitions in a row at the goal tempo, on one day, that make an excerpt landed."""
 KEPT_DAYS = 7
@@ -47,6 +50,12 @@ class Record:
     """The tempo of the last repetition."""
     recent: int = 1
     """The last results, as in `Term.recent`."""
+    theta: float = 0.0
+    """Level and whole, in ln bpm, after the last repetition;"""
+    theta_from: float = 0.0
+    """at the end of its first day, once there is a second,"""
+    reps_from: int = 0
+    """and how many repetitions it had then."""
 
     def add(self, clean: bool, bpm: int, at_goal: bool, day: int, away: int) -> None:
         """One more result; `away` is how many days ago any of it was last played."""
@@ -76,10 +85,10 @@ class Learnt:
     """By excerpt key."""
     cold: list[list[float]] = field(default_factory=lambda: [[0, 0.0, 0] for _ in range(10)])
     """Cold repetitions by tenths of the chance that was expected: how many, the sum of chances, how many clean."""
-    days: dict[int, int] = field(default_factory=dict)
-    """Repetitions of each practice day."""
-    _keys: dict[str, tuple[EventKeys, ...]] = field(default_factory=dict, repr=False)
-    _excerpts: dict[str, Excerpt] = field(default_factory=dict, repr=False)
+    days: dict[int, list[int]] = field(default_factory=dict)
+    """Repetitions of each practice day, and the milliseconds that they took, count-ins included."""
+    _keys: dict[str, tuple[EventKeys, ...]] = field(default_factory=dict, repr=False, compare=False)
+    _excerpts: dict[str, Excerpt] = field(default_factory=dict, repr=False, compare=False)
 
     def skill(self, drill: str, goal_bpm: int) -> Skill:
         """What is known of a drill, to read; as expected where it was never played."""
@@ -88,6 +97,18 @@ class Learnt:
     def copy(self) -> Learnt:
         """A state of its own, for what may be taken back."""
         return FOLD.state(FOLD.plain(self))
+
+    def rep(self, excerpt: Excerpt, keys: tuple[EventKeys, ...], rep: Rep) -> None:
+        """Take in a repetition of the log; one that is not rated says nothing, but it took its time."""
+        day = rep.day_number
+        self.count(day, rep.duration_ms)
+        if rep.faults is None:
+            return
+        if rep.purpose == WARM_UP:
+            self.warmed(excerpt.drill, day)
+        else:
+            faults = {fault.label: fault.result for fault in rep.faults}
+            self.take(excerpt, keys, rep.tempo_bpm, rep.goal_bpm, faults, day)
 
     def take(
         self,
@@ -98,7 +119,10 @@ class Learnt:
         faults: Mapping[int, Result],
         day: int,
     ) -> None:
-        """Take in one rated repetition. Days (ordinals) never go back."""
+        """Take in one rated repetition; one that was only broken off says nothing. Days (ordinals) never go back."""
+        failed = any(result.fails for result in faults.values()) if faults else False
+        if not keys or (faults and not failed):
+            return
         skill = self.skills.get(excerpt.drill)
         if skill is None:
             skill = self.skills[excerpt.drill] = Skill.new(goal_bpm)
@@ -106,19 +130,44 @@ class Learnt:
         record = self.records.get(key)
         if record is None:
             record = self.records[key] = Record()
-        failed = any(result.fails for result in faults.values()) if faults else False
-        says = failed or not faults
         ln_bpm = math.log(bpm)
         away = 0
         if record.day not in (0, day):
             rows = skill.rows(keys)
             away = day - max(row[3].day for row in rows)
-            if says and excerpt.kind in (Kind.PHRASE, Kind.PIECE):
+            if excerpt.kind in (Kind.PHRASE, Kind.PIECE):
                 self._expect(view(rows, skill.level, self.habits, day).whole(ln_bpm), not failed)
         skill.observe(keys, ln_bpm, faults, day, self.habits)
-        if says:
-            record.add(not failed, bpm, bpm >= goal_bpm, day, away)
-        self.days[day] = self.days.get(day, 0) + 1
+        if record.day and day != record.day and not record.theta_from:
+            record.theta_from, record.reps_from = record.theta, record.reps
+        record.add(not failed, bpm, bpm >= goal_bpm, day, away)
+        wholes = skill.wholes(keys)
+        record.theta = skill.level.mean + sum(whole.mean for whole in wholes) / len(wholes)
+
+    def warmed(self, drill: str, day: int) -> None:
+        """A repetition of a warm-up: slow on purpose, it says nothing, but hands are warmer after it."""
+        skill = self.skills.get(drill)
+        if skill is not None:
+            skill.reps_today = skill.reps_today + 1 if skill.day == day else 1
+            skill.day = day
+
+    def count(self, day: int, duration_ms: int) -> None:
+        """One more repetition of a day."""
+        spent = self.days.get(day)
+        if spent is None:
+            self.days[day] = [1, duration_ms]
+        else:
+            spent[0] += 1
+            spent[1] += duration_ms
+
+    def expect(self, part: Part, reps: int, day: int) -> None:
+        """As if so many repetitions had gone as expected: what they teach, and that they were played."""
+        self.skills.setdefault(part.excerpt.drill, Skill.new(part.goal_bpm)).practise(part.keys, reps, day)
+        record = self.records.setdefault(part.key, Record())
+        if record.day != day:
+            record.day, record.today = day, 0
+        record.reps += reps
+        record.today += reps
 
     def _expect(self, chance: float, clean: bool) -> None:
         """Learn from a cold repetition how far this player's chances are to be trusted."""
@@ -140,7 +189,7 @@ def trusted(chance: float, habits: Habits) -> float:
 
 
 class LearningFold:
-    """The fold for the log's cache; a repetition that is not rated, or whose passage was lost, says nothing."""
+    """The fold for the log's cache; a repetition that is not rated, or whose passage was lost, only takes time."""
 
     name = "learning"
     version = MODEL
@@ -148,17 +197,14 @@ class LearningFold:
     def initial(self) -> Learnt:
         return Learnt()
 
-    def step(self, state: Learnt, rep: Rep, passage: LoggedPassage | None) -> Learnt:
-        if rep.faults is None or passage is None or rep.tempo_bpm < 1:
+    def step(self, state: Learnt, rep: Rep, passage: LoggedPassage) -> Learnt:
+        if rep.tempo_bpm < 1:
             return state
         keys = state._keys.get(rep.passage)
         if keys is None:
             keys = state._keys[rep.passage] = event_keys(passage)
             state._excerpts[rep.passage] = Excerpt.parse(passage.excerpt)
-        faults = {fault.label: fault.result for fault in rep.faults}
-        state.take(
-            state._excerpts[rep.passage], keys, rep.tempo_bpm, rep.goal_bpm, faults, rep.day.toordinal()
-        )
+        state.rep(state._excerpts[rep.passage], keys, rep)
         return state
 
     def plain(self, state: Learnt) -> Any:
@@ -182,7 +228,7 @@ class LearningFold:
             },
             "records": {key: list(astuple(record)) for key, record in state.records.items()},
             "cold": [list(row) for row in state.cold],
-            "days": {str(day): count for day, count in state.days.items()},
+            "days": {str(day): list(spent) for day, spent in state.days.items()},
         }
 
     def state(self, plain: Any) -> Learnt:
@@ -195,7 +241,7 @@ class LearningFold:
             },
             {key: Record(*row) for key, row in plain["records"].items()},
             [list(row) for row in plain["cold"]],
-            {int(day): count for day, count in plain["days"].items()},
+            {int(day): list(spent) for day, spent in plain["days"].items()},
         )
 
 

@@ -1,6 +1,6 @@
 """Today's plan: what to practise, in which order, at which tempo, and why.
 
-Values only; `planner.py` makes them, `session.py` carries them out, the screens and commands print them.
+Values only; `planner.py` makes them, a session carries them out, the screens and commands print them.
 """
 
 from __future__ import annotations
@@ -18,12 +18,10 @@ class Purpose(StrEnum):
     TUNE = "tune"
     WARM_UP = "warm-up"
     COLD = "cold"
-    WEAK = "weak"
     NEW = "new"
-    BUILD = "climb"
-    """Work on a phrase and layer at its ladder's rung: bass, harmonics, together."""
-    BREAK = "break"
+    CLIMB = "climb"
     PIECE = "piece"
+    BREAK = "break"
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,10 +35,7 @@ class PlanItem:
     reps: int = 0
     """Repetitions meant; a turn ends at the latest after them. 1 for a cold rep."""
     tempo_bpm: int = 0
-    """Where the turn starts: the reference rung for a cold rep, else the ladder's rung today."""
-    due: date | None = None
-    probe_bpm: int = 0
-    """A faster tempo for the first repetition: clean, it lifts the rung there; failed, it moves nothing. 0 for none."""
+    """Where the turn starts: the goal for a cold rep, slow for a warm-up, else the rung."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,6 +46,10 @@ class Plan:
     minutes: float
     items: tuple[PlanItem, ...]
     notes: tuple[str, ...] = ()
-    """What the player should know: more is due than fits, today is far above the week's habit, ..."""
-    left_over: tuple[PlanItem, ...] = ()
-    """Due today, but the minutes don't reach; `due` says by when each comes at the latest."""
+    """What the player should know: nothing more is needed today, today is far above the week's habit, ..."""
+    drills: frozenset[str] = frozenset()
+    """Ids of the drills that it was made over."""
+    new_phrases: int = 5
+    """How many new phrases the day may bring."""
+    chosen: bool = True
+    """Whether a session may choose anew what follows; not where the player changed the plan."""

@@ -18,7 +18,7 @@ from coach.music.drill import Drill
 from coach.music.excerpt import Excerpt
 
 CLEAN = 0.8
-KEPT_CHANCE = 0.9
+KEPT_CHANCE = 0.92
 """A landed excerpt with so good a chance a week on is kept, before a test has shown it."""
 MIDDLE_80 = 1.2816
 """Standard deviations from the middle to the ends of the middle 80 %."""
@@ -31,6 +31,17 @@ class CleanTempo:
     low_bpm: float
     bpm: float
     high_bpm: float
+
+
+@dataclass(frozen=True, slots=True)
+class Rung:
+    """The tempo at which an excerpt is practised, on its way from the drill's start to its goal."""
+
+    bpm: int
+    start_bpm: int
+    goal_bpm: int
+    landed: bool
+    kept: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,6 +113,14 @@ def standing(learnt: Learnt, material: Material, excerpt: Excerpt, day: date) ->
     )
 
 
+def rung_standing(learnt: Learnt, part: Part, bpm: int, day: date) -> Rung:
+    """A rung of today beside start, goal, and whether the goal was ever held, and kept."""
+    record = learnt.records.get(part.key, Record())
+    week = seen(learnt, part, day.toordinal() + KEPT_DAYS).whole(math.log(part.goal_bpm))
+    kept = record.kept > 0 or (record.landed > 0 and trusted(week, learnt.habits) >= KEPT_CHANCE)
+    return Rung(bpm, part.start_bpm, part.goal_bpm, record.landed > 0, kept)
+
+
 def seen(learnt: Learnt, part: Part, day: int, cold: bool = True) -> View:
     """An excerpt as it is expected on a day (ordinal)."""
     skill = learnt.skill(part.excerpt.drill, part.goal_bpm)
@@ -110,21 +129,23 @@ def seen(learnt: Learnt, part: Part, day: int, cold: bool = True) -> View:
 
 def rung_of(learnt: Learnt, part: Part, day: int) -> int:
     """The tempo at which an excerpt is practised now; what was never played begins no slower than the drill does."""
-    bpm = reading(seen(learnt, part, day, cold=False), part.harmonics, part.goal_bpm)
-    return bpm if part.key in learnt.records else max(bpm, part.start_bpm)
+    bpm = reading(seen(learnt, part, day, cold=False).middle, part.harmonics, part.goal_bpm)
+    record = learnt.records.get(part.key)
+    return bpm if record and record.theta else max(bpm, part.start_bpm)
 
 
 def clean_tempo(view: View, clean: float = CLEAN) -> CleanTempo:
     """The tempo at which all events of a view are clean with this chance."""
     wanted, x = math.log(clean), max(view.means)
-    total, slope = view.ease(x)
+    sure = view.middle
+    total, slope = sure.ease(x)
     for _ in range(12):
         step = (wanted - total) / min(slope, -1e-3)
         x += max(-0.5, min(0.5, step))
         if abs(step) < 1e-4:
             break
-        total, slope = view.ease(x)
-    weights = [1.0 - p for p in view.chances(x)]
+        total, slope = sure.ease(x)
+    weights = [1.0 - p for p in sure.chances(x)]
     whole = sum(weights)
     own = sum((weight / whole) ** 2 * variance for weight, variance in zip(weights, view.own, strict=True))
     reach = MIDDLE_80 * math.sqrt(view.shared + own)

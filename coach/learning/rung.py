@@ -4,22 +4,43 @@ The reading is the fastest b up to the goal at which
 
     min(1, EVENTS / m) x sum of ln p over the events  >=  ln TARGET                                     (4)
 
-with m harmonic events and p without slips: up to `EVENTS` of them an excerpt is meant to be clean three times in five
-(nearly every event is then), a longer one is judged by its share of clean events, as nobody plays a long piece three
-times in five without any slip. In a turn the rung rises only after a clean repetition, by `RISE` at most, and falls
-only after a failed one.
+with m harmonic events, and p of the middle of the estimate without slips: up to `EVENTS` of them an excerpt is meant to
+be clean three times in five (nearly every event is then), a longer one is judged by its share of clean events, as
+nobody plays a long piece three times in five without any slip. In a turn the rung rises only after a clean repetition
+and falls only after a failed one, by `STEP` at most.
 """
 
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
+from enum import StrEnum
 
 from coach.learning.skill import View
 from coach.music.rhythm import MIN_BPM
 
+
+class Moved(StrEnum):
+    """What a repetition did to the rung."""
+
+    HOLD = "hold"
+    CLIMB = "climb"
+    DROP = "drop"
+    LANDED = "landed"
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """What a repetition did to the rung, to be told."""
+
+    kind: Moved
+    from_bpm: int
+    to_bpm: int
+
+
 TARGET = 0.6
 EVENTS = 12.0
-RISE = 0.15
+STEP = 0.15
 
 
 def reading(view: View, harmonics: int, goal_bpm: int, target: float = TARGET) -> int:
@@ -40,5 +61,5 @@ def reading(view: View, harmonics: int, goal_bpm: int, target: float = TARGET) -
 def next_rung(rung_bpm: int, clean: bool, read_bpm: int) -> int:
     """The rung of the next repetition in a turn: from this one's, how it went, and the reading after it."""
     if clean:
-        return max(rung_bpm, min(read_bpm, max(rung_bpm + 1, round(rung_bpm * (1 + RISE)))))
-    return min(rung_bpm, read_bpm)
+        return max(rung_bpm, min(read_bpm, max(rung_bpm + 1, round(rung_bpm * (1 + STEP)))))
+    return min(rung_bpm, max(read_bpm, round(rung_bpm / (1 + STEP)), MIN_BPM))

@@ -20,7 +20,7 @@ After each event, with a = kappa (1 - p) and the information f = T / (1 - T),
 
 which is one scoring step to the mode of the posterior; each term takes the part of the step that its own variance is of
 v (assumed-density filtering: the terms stay independent). A repetition teaches a little (`GAIN`) and leaves room for
-what has changed unseen (`_NOISE`). A day without a phrase takes `fading` x ln(1 + days) from it, the first repetition
+what has changed unseen (`_NOISE`). A day without a phrase takes `fading` from it, the first repetition
 of a day stands `warming` lower; both belong to the player, and his cold repetitions teach them: what the repetition
 changed in the term changes them by their share of its variance (the conditional mean of two joint Gaussians).
 
@@ -37,17 +37,18 @@ from coach.music.drill import TOGETHER
 from coach.music.excerpt import Excerpt, LoggedPassage
 from coach.rating.table import Result, Says
 
-SLOPE = 9.0
-"""Of the logistic curve over ln bpm: a tenth faster turns .9 into .79."""
+SLOPE = 6.0
+"""Of the logistic curve over ln bpm: a tenth faster turns .9 into .83."""
 START_BELOW_GOAL = 0.3
 """Where the level is expected before anything is heard: so far under ln goal."""
-LEVEL_SD, NODE_SD, MOVE_SD, PLACE_SD, WHOLE_SD = 0.25, 0.12, 0.12, 0.10, 0.12
-GAIN = 0.006
+LEVEL_SD, NODE_SD, MOVE_SD, PLACE_SD, WHOLE_SD = 0.25, 0.3, 0.22, 0.18, 0.16
+GAIN = 0.015
 """What one repetition adds to its phrase, in ln bpm; less the more of them there were today (`MASSED`)."""
 MASSED = 10.0
 LEVEL_NOISE, WHOLE_NOISE, PLACE_NOISE, NIGHT_NOISE = 0.01, 0.025, 0.015, 0.04
 """Deviations that a repetition, or the logarithm of the nights, leaves room for."""
-FADING, FADING_SD = 0.03, 0.02
+FADING, FADING_SD, FADING_DAYS = 0.02, 0.01, 14
+"""What a day takes from a phrase, in ln bpm, for so many days at most."""
 WARMING, WARMING_SD = 0.03, 0.03
 WARM_AFTER = 3.0
 """Repetitions of the day after which warming-up is down to a third."""
@@ -123,8 +124,8 @@ class Skill:
     terms: dict[str, Term] = field(default_factory=dict)
     day: int = 0
     reps_today: int = 0
-    _rows: dict[tuple[EventKeys, ...], list[Row]] = field(default_factory=dict, repr=False)
-    _wholes: dict[tuple[EventKeys, ...], list[Term]] = field(default_factory=dict, repr=False)
+    _rows: dict[tuple[EventKeys, ...], list[Row]] = field(default_factory=dict, repr=False, compare=False)
+    _wholes: dict[tuple[EventKeys, ...], list[Term]] = field(default_factory=dict, repr=False, compare=False)
 
     @classmethod
     def new(cls, goal_bpm: int) -> Skill:
@@ -146,6 +147,10 @@ class Skill:
         if term is None:
             term = fresh[key] = Term(0.0, _DEVIATION[key[0]] ** 2 if key else 0.0)
         return term
+
+    def wholes(self, keys: tuple[EventKeys, ...]) -> list[Term]:
+        """The phrases of a passage that was played."""
+        return self._wholes[keys]
 
     def _known(self, keys: tuple[EventKeys, ...]) -> list[Row]:
         """`rows`, with new terms kept."""
@@ -227,9 +232,21 @@ class Skill:
             _close(whole, shift, habits)
         self.reps_today += 1
 
+    def practise(self, keys: tuple[EventKeys, ...], reps: int, day: int, rate: float = 1.0) -> None:
+        """What so many repetitions teach, without a word on how they went; `rate` against the usual."""
+        rows = self._known(keys)
+        for whole in self._wholes[keys]:
+            if day > whole.day:
+                whole.day, whole.today = day, 0
+            for _ in range(reps):
+                whole.mean += rate * GAIN / (1.0 + whole.today / MASSED)
+                whole.today += 1
+        for *_, place, _ in rows:
+            place.day = day
+
     def _open(self, whole: Term, day: int, habits: Habits) -> tuple[float, float, float, float]:
         """Take the night from a phrase, and the cold hands; what `_close` needs to give them back."""
-        nights = math.log1p(day - whole.day) if whole.day and day > whole.day else 0.0
+        nights = nights_since(whole, day)
         cold = math.exp(-self.reps_today / WARM_AFTER)
         if day > whole.day:
             whole.day, whole.today = day, 0
@@ -252,6 +269,11 @@ def _close(whole: Term, shift: tuple[float, float, float, float], habits: Habits
     whole.mean += habits.warming.mean * cold + GAIN / (1.0 + whole.today / MASSED)
     whole.variance = min(whole.variance + WHOLE_NOISE**2, 2 * WHOLE_SD**2)
     whole.today += 1
+
+
+def nights_since(whole: Term, day: int) -> float:
+    """The nights that count since a phrase was last played."""
+    return float(min(day - whole.day, FADING_DAYS)) if whole.day and day > whole.day else 0.0
 
 
 _NOTHING = Term(0.0, 0.0)
@@ -277,6 +299,11 @@ class View:
     own: tuple[float, ...]
     shared: float
     lapse: float
+
+    @property
+    def middle(self) -> View:
+        """Without the doubt that all events share: that moves a tempo as a whole, and no player down for it alone."""
+        return View(self.means, self.own, 0.0, self.lapse)
 
     def chances(self, ln_bpm: float) -> list[float]:
         """The chance (2) of each event without the lapse."""
@@ -320,7 +347,7 @@ def view(rows: Sequence[Row], level: Term, habits: Habits, day: int, cold: bool 
     for node, move, place, whole in rows:
         shift = shifts.get(id(whole))
         if shift is None:
-            nights = math.log1p(day - whole.day) if whole.day and day > whole.day else 0.0
+            nights = nights_since(whole, day)
             room = fading.variance * nights * nights + warm_v + NIGHT_NOISE**2 * nights
             shift = shifts[id(whole)] = level.mean + whole.mean - fading.mean * nights - warm
             shared = max(shared, whole.variance + room)

@@ -3,17 +3,15 @@
 The machine knows states, keys and what is saved. What to practise at which tempo, what a result changes and what comes
 next is asked of one frozen value, `Coaching`, which the session holds and replaces:
 
-    (a) tempo     `rung_bpm(excerpt)` of one that was `opened`; `opened` meets an excerpt for the practice day, and
-                  `entered` does so for a turn, with the tempo and the tries that the turn begins with;
-                  `held_at` is the player's choice of a slower rung
-    (b) result    `rated(drill, turn, rep, tries)`: the coaching after a rated repetition and what it did to the rung
-    (c) relief    the same answer says how the turn goes on: `Stay` at the rung or for a try, `Instead` another excerpt
-                  after failures, `Over` where the turn is done or its phrases are left for today
-    (d) choice    `next_item(number)`: the turn that follows
+    (a) tempo     `rung_bpm(excerpt)` of one that was `opened`; `opened` meets an excerpt for the practice day,
+                  `entered` for a turn, with the tempo that it begins with; `held_at` is the player's choice
+    (b) result    `rated(drill, excerpt, turn, rep)`: the coaching after a rated repetition, and what it did to the rung
+    (c) relief    the same answer says how the turn goes on: `Stay` at a tempo, `Instead` another excerpt after failures
+                  or back to the whole, `Over` where the turn is done or left for today
+    (d) choice    `next_item(number)`: the turn that follows, chosen anew when the one before it was over
 
-Whatever stands behind it keeps to this: it is pure; time and day come with the repetition; the value before a
-repetition is put back when its rating is taken back, so nothing of a repetition may be remembered elsewhere; a replay
-of the log arrives at the same rungs. The ladder of each excerpt and the day's plan stand behind it.
+It is pure: time and day come with the repetition, and the value before a repetition is put back when its rating is
+taken back. What a repetition teaches goes into a copy of what was learnt, by the same function as the log's fold.
 """
 
 from __future__ import annotations
@@ -22,18 +20,28 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from datetime import date
 
-from coach.learning import ladder as ladders
-from coach.learning.ladder import DEFAULT as DEFAULT_RULE
-from coach.learning.ladder import Ladder, Moved, Release, Rule, Step
+from coach.learning.choice import NEW_PHRASES, Sitting
+from coach.learning.learning import CLEAN_TO_LAND, Learnt
+from coach.learning.material import Material, Part, material_of
 from coach.learning.plan import PlanItem, Purpose
-from coach.learning.release import released, releases_for
+from coach.learning.planner import played_ahead, with_breaks
+from coach.learning.readings import Rung, rung_of, rung_standing
+from coach.learning.relief import CLEAN_TO_RETURN, FAILS_IN_ROW, SLOWER, Release, reliefs
+from coach.learning.rung import Moved, Step, next_rung
 from coach.log.entries import Rep
-from coach.music.drill import TOGETHER, Drill
+from coach.music.drill import Drill
 from coach.music.excerpt import Excerpt
+from coach.music.rhythm import MIN_BPM
 from coach.rating.fault import verdict
 
 OVERTIME = 1.5
 """A turn ends at the latest after so many times its planned minutes."""
+RELIEF_REPS = 4
+"""Repetitions that a turn may last longer for each change that it needed."""
+NEAR = 1.08
+"""A round goes on at its tempo while the rung is within this factor of it, and its repetitions count as at the rung."""
+OFF_RUNG = (Purpose.COLD, Purpose.WARM_UP)
+"""Purposes of turns that are played at a tempo of their own."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,15 +58,16 @@ class Turn:
 
 @dataclass(frozen=True, slots=True)
 class Stay:
-    """The turn goes on: at the rung, or above it while `tries` are left, that one among them."""
+    """The turn goes on at this tempo."""
 
     tempo_bpm: int
-    tries: int = 0
+    release: Release | None = None
+    """Why it is much slower, where it is."""
 
 
 @dataclass(frozen=True, slots=True)
 class Instead:
-    """Something easier for the rest of the turn; the coaching has opened it."""
+    """Another excerpt for the rest of the turn: an easier one, or the whole again. The coaching has opened it."""
 
     excerpt: Excerpt
     release: Release
@@ -66,7 +75,7 @@ class Instead:
 
 @dataclass(frozen=True, slots=True)
 class Over:
-    """The turn is done; `left` where its phrases are left alone for today."""
+    """The turn is done; `left` where its excerpt is left alone for today."""
 
     left: bool = False
 
@@ -85,133 +94,199 @@ class Ruling:
 
 @dataclass(frozen=True, slots=True)
 class Coaching:
-    """The ladders of all excerpts, by their keys, and the day's plan.
+    """What was learnt, the day's plan, and today's rung of each excerpt that was opened.
 
-    With `adapts` false (an answers file) each turn has the excerpt and the number of repetitions of its item, and
-    none is a try: away from the screen nobody saw them change, and the labels of the results belong to what the plan
-    said. What was tried above the rung says so itself.
+    With `adapts` false (an answers file) each turn has the excerpt and the number of repetitions of its item: away
+    from the screen nobody saw them change, and the labels of the results belong to what the plan said. With `chooses`
+    false (the player changed the plan) the items follow each other as they stand.
     """
 
     items: tuple[PlanItem, ...]
-    ladders: Mapping[str, Ladder]
-    rule: Rule = DEFAULT_RULE
+    learnt: Learnt
+    """Never changed here: a copy is."""
+    material: Material
+    day: date
     adapts: bool = True
-    left: frozenset[str] = field(default_factory=frozenset)
-    """Phrase and drill (`drill:phrase`) left alone for today."""
+    chooses: bool = True
+    pace: int = NEW_PHRASES
+    rungs: Mapping[str, int] = field(default_factory=dict)
+    """By excerpt key."""
+    left: frozenset[Excerpt] = frozenset()
+    """Left alone for today."""
 
-    def ladder(self, excerpt: Excerpt) -> Ladder:
-        """The ladder of an excerpt that was opened."""
-        return self.ladders[excerpt.key]
+    def rung(self, excerpt: Excerpt) -> Rung:
+        """Where an excerpt that was opened stands; as it was left, where an edit took it from the drill."""
+        if self.material.part(excerpt) is None:
+            return Rung(self.rungs[excerpt.key], MIN_BPM, self.rungs[excerpt.key], landed=False, kept=False)
+        return rung_standing(self.learnt, self._part(excerpt), self.rungs[excerpt.key], self.day)
 
     def rung_bpm(self, excerpt: Excerpt) -> int:
         """The tempo at which an excerpt that was opened is practised."""
-        return self.ladders[excerpt.key].rung_bpm
+        return self.rungs[excerpt.key]
 
     def next_item(self, number: int) -> tuple[int, PlanItem] | None:
         """The first item from `number` on that is not left alone today; None at the plan's end."""
         for at, item in enumerate(self.items[number:], number):
-            if item.excerpt is None or not _phrases(item.excerpt) & self.left:
+            if item.excerpt not in self.left:
                 return at, item
         return None
 
-    def opened(self, drill: Drill, excerpt: Excerpt, day: date, start_bpm: int = 0) -> Coaching:
-        """With the excerpt's ladder opened for the day.
+    def opened(self, drill: Drill, excerpt: Excerpt, day: date) -> Coaching:
+        """With the excerpt's rung for the day; once it moved today, it counts. KeyError where the drill lacks it."""
+        known = self._with_drill(drill)
+        if day != self.day:
+            known = replace(known, day=day, rungs={}, left=frozenset())
+        bpm = known.rungs.get(excerpt.key) or rung_of(self.learnt, known._part(excerpt), day.toordinal())
+        return known._at(excerpt, min(bpm, drill.goal_bpm))
 
-        `start_bpm` is where it starts today, 0 for where it stands; once it was climbed today, its rung counts.
-        """
-        old = self.ladders.get(excerpt.key)
-        if old is not None and not old.reps:
-            # What was never played loses nothing over a night, and the log knows nothing of it.
-            old = replace(old, last_day=day)
-        ladder = old or ladders.new_ladder(min(drill.tempo.start_bpm, drill.goal_bpm), drill.goal_bpm)
-        ladder = ladders.open_day(ladder, day, drill.goal_bpm)
-        if start_bpm and old is None:
-            ladder = ladders.moved(ladder, self._within_layers(drill, excerpt, start_bpm))
-        elif start_bpm and old is not None and old.last_day != day:
-            ladder = ladders.moved(ladder, start_bpm)
-        return self._with(excerpt, ladder)
-
-    def entered(self, drill: Drill, excerpt: Excerpt, item: PlanItem, day: date) -> tuple[Coaching, int, int]:
-        """The coaching at the start of a turn on `excerpt`, the tempo of its first repetition, and tries left."""
-        if item.purpose in ladders.OFF_LADDER:
-            known = self.opened(drill, excerpt, day)
-            return known, item.tempo_bpm or known.rung_bpm(excerpt), 0
-        known = self.opened(drill, excerpt, day, item.tempo_bpm)
-        rung_bpm, try_bpm = known.rung_bpm(excerpt), min(item.probe_bpm, drill.goal_bpm)
-        if self.adapts and ladders.is_probe(rung_bpm, try_bpm, drill.goal_bpm):
-            return known, try_bpm, ladders.PROBES
-        return known, rung_bpm, 0
+    def entered(self, drill: Drill, excerpt: Excerpt, item: PlanItem, day: date) -> tuple[Coaching, int]:
+        """The coaching at the start of a turn on `excerpt`, and the tempo of its first repetition."""
+        known = self.opened(drill, excerpt, day)
+        if item.tempo_bpm and (item.purpose in OFF_RUNG or not self.adapts):
+            return known, min(item.tempo_bpm, drill.goal_bpm)
+        if self.adapts:
+            known = known._at(excerpt, rung_of(self.learnt, known._part(excerpt), day.toordinal()))
+        return known, known.rung_bpm(excerpt)
 
     def held_at(self, excerpt: Excerpt, tempo_bpm: int) -> Coaching:
         """The player's own tempo: a slower one is the rung at once, a faster one only by a clean repetition."""
-        ladder = self.ladders[excerpt.key]
-        return self if tempo_bpm > ladder.rung_bpm else self._with(excerpt, ladders.moved(ladder, tempo_bpm))
+        return self if tempo_bpm > self.rungs[excerpt.key] else self._at(excerpt, tempo_bpm)
 
-    def rated(self, drill: Drill, excerpt: Excerpt, turn: Turn, rep: Rep, tries: int) -> Ruling:
+    def rated(self, drill: Drill, excerpt: Excerpt, turn: Turn, rep: Rep) -> Ruling:
         """What a rated repetition of the excerpt brings; `turn` is as it stood before it."""
-        clean = verdict(rep.faults)
         turn = replace(turn, reps=(*turn.reps, rep))
+        clean = verdict(rep.faults)
         if clean is None:
-            return Ruling(self, None, self._going_on(drill, excerpt, turn, None, tries))
-        failed = _failed_lately(turn, excerpt)
-        ladder, step = ladders.after(
-            self.ladders[excerpt.key],
-            clean,
-            rep.day,
-            rep.tempo_bpm,
-            self.rule,
-            releases_for(drill, excerpt, failed),
+            learnt = self.learnt.copy()
+            learnt.count(rep.day_number, rep.duration_ms)
+            return replace(self, learnt=learnt)._going_on(turn, excerpt, None)
+        known, step = self._taken(drill, excerpt, turn, rep, clean)
+        if not self.adapts or turn.item.purpose in OFF_RUNG:
+            return known._going_on(turn, excerpt, step)
+        whole, changes, run = _course(turn)
+        if not clean and run == 0:
+            return known._relieved(drill, whole, excerpt, turn, step, changes)
+        if clean and excerpt != whole and run >= CLEAN_TO_RETURN and not known._is_over(turn, step):
+            return Ruling(known.opened(drill, whole, rep.day), step, Instead(whole, Release.BACK))
+        return known._going_on(turn, excerpt, step)
+
+    def _taken(
+        self, drill: Drill, excerpt: Excerpt, turn: Turn, rep: Rep, clean: bool
+    ) -> tuple[Coaching, Step]:
+        known = self._with_drill(drill)
+        part, learnt, day = known._part(excerpt), self.learnt.copy(), rep.day.toordinal()
+        learnt.rep(part.excerpt, part.keys, rep)
+        rung = self.rungs.get(excerpt.key, rep.tempo_bpm)
+        to = rung
+        if rep.purpose != Purpose.WARM_UP and (NEAR * rep.tempo_bpm >= rung or not clean):
+            read = rung_of(learnt, part, day)
+            if clean and rep.tempo_bpm > rung:
+                to = rep.tempo_bpm
+            else:
+                to = next_rung(rung, clean, read)
+        record = learnt.records.get(part.key)
+        landed = record is not None and record.day == day and record.clean_run == CLEAN_TO_LAND
+        kind = (
+            Moved.LANDED
+            if clean and landed
+            else Moved.CLIMB
+            if to > rung
+            else Moved.DROP
+            if to < rung
+            else Moved.HOLD
         )
-        known = self._with(excerpt, ladder)
-        if step.release and self.adapts and turn.item.purpose is not Purpose.COLD:
-            return known._relieved(drill, excerpt, rep.day, step, step.release, failed)
-        return Ruling(known, step, known._going_on(drill, excerpt, turn, step, tries))
-
-    def _with(self, excerpt: Excerpt, ladder: Ladder) -> Coaching:
-        return replace(self, ladders={**self.ladders, excerpt.key: ladder})
-
-    def _within_layers(self, drill: Drill, excerpt: Excerpt, tempo_bpm: int) -> int:
-        """Where all layers are first joined: as planned, but no faster than each of them goes by now."""
-        if excerpt.layer != TOGETHER:
-            return tempo_bpm
-        alone = [replace(excerpt, layer=layer).key for layer in drill.layers]
-        return min([tempo_bpm, *(self.ladders[key].rung_bpm for key in alone if key in self.ladders)])
+        return replace(known, learnt=learnt)._at(excerpt, to), Step(kind, rung, to)
 
     def _relieved(
-        self, drill: Drill, excerpt: Excerpt, day: date, step: Step, release: Release, failed: set[int]
+        self, drill: Drill, whole: Excerpt, excerpt: Excerpt, turn: Turn, step: Step, changes: int
     ) -> Ruling:
-        """Something changes after repeated failures: what the ladder asks for, or the turn ends for today."""
-        instead = released(drill, excerpt, release, failed)
-        if instead is None:
-            return Ruling(replace(self, left=self.left | _phrases(excerpt)), step, Over(left=True))
-        slower = 0 if instead.key in self.ladders else self.rung_bpm(excerpt)
-        return Ruling(self.opened(drill, instead, day, slower), step, Instead(instead, release))
+        """Something changes after failures in a row: the next of what the whole excerpt has; the last leaves it."""
+        failed = {
+            fault.label
+            for rep in turn.reps
+            if rep.excerpt == whole.key
+            for fault in rep.faults or ()
+            if fault.result.fails
+        }
+        known = reliefs(self.material, whole, failed)
+        relief = known[min(changes, len(known)) - 1]
+        if relief.release is Release.LEAVE:
+            left = replace(self, left=self.left | {whole})
+            return Ruling(left._chosen_anew(turn), step, Over(left=True))
+        if relief.excerpt is None:
+            slower = max(MIN_BPM, round(SLOWER * self.rungs[excerpt.key]))
+            return Ruling(self._at(excerpt, slower), step, Stay(slower, Release.SLOWER))
+        eased = self.opened(drill, relief.excerpt, self.day)
+        bpm = min(eased.rungs[relief.excerpt.key], self.rungs[excerpt.key])
+        return Ruling(eased._at(relief.excerpt, bpm), step, Instead(relief.excerpt, relief.release))
 
-    def _going_on(self, drill: Drill, excerpt: Excerpt, turn: Turn, step: Step | None, tries: int) -> Then:
-        over = len(turn.reps) >= max(turn.item.reps, 1)
-        if self.adapts:
-            over = over or turn.reps[-1].at_ms - turn.started_ms > turn.item.minutes * OVERTIME * 60_000
-            over = over or (step is not None and step.kind is Moved.LANDED)
-        if over:
-            return Over()
-        ladder = self.ladders[excerpt.key]
-        failed_bpm = min(
-            (rep.tempo_bpm for rep in turn.reps if rep.faults and rep.tempo_bpm > rep.rung_bpm), default=0
+    def _going_on(self, turn: Turn, excerpt: Excerpt, step: Step | None) -> Ruling:
+        if self._is_over(turn, step):
+            return Ruling(self._chosen_anew(turn), step, Over())
+        off_rung = turn.item.purpose in OFF_RUNG and turn.item.excerpt == excerpt
+        return Ruling(self, step, Stay(turn.reps[-1].tempo_bpm if off_rung else self.rungs[excerpt.key]))
+
+    def _is_over(self, turn: Turn, step: Step | None) -> bool:
+        changes = _course(turn)[1] if self.adapts else 0
+        if len(turn.reps) >= max(turn.item.reps, 1) + RELIEF_REPS * changes:
+            return True
+        late = turn.reps[-1].at_ms - turn.started_ms > turn.item.minutes * OVERTIME * 60_000
+        return self.adapts and (late or (step is not None and step.kind is Moved.LANDED))
+
+    def _chosen_anew(self, turn: Turn) -> Coaching:
+        """With the rest of the plan chosen from what just happened, in the time that is left of it."""
+        done, ahead = self.items[: turn.number + 1], self.items[turn.number + 1 :]
+        if not (self.adapts and self.chooses):
+            return self
+        last = turn.reps[-1]
+        spent_s = (last.at_ms - turn.started_ms + last.duration_ms) / 1000
+        breaks = sum(item.purpose is Purpose.BREAK for item in ahead)
+        seconds = 60 * sum(item.minutes for item in (turn.item, *ahead) if item.excerpt) - spent_s
+        sitting = Sitting(
+            self.day.toordinal(),
+            seconds,
+            turn.item.excerpt,
+            warm=True,
+            tests=sum(item.purpose is Purpose.COLD for item in done),
+            new=sum(item.purpose is Purpose.NEW for item in done),
+            pace=self.pace,
+            left=self.left,
         )
-        try_bpm = ladders.probe_after(ladder, step, failed_bpm) if tries > 1 else 0
-        return Stay(try_bpm, tries - 1) if try_bpm else Stay(ladder.rung_bpm)
+        items, _ = played_ahead(self.learnt, self.material, sitting)
+        if not items and self.left:
+            items, _ = played_ahead(self.learnt, self.material, replace(sitting, left=frozenset()))
+        return replace(self, items=(*done, *with_breaks(items, breaks)))
+
+    def _at(self, excerpt: Excerpt, bpm: int) -> Coaching:
+        return replace(self, rungs={**self.rungs, excerpt.key: bpm})
+
+    def _with_drill(self, drill: Drill) -> Coaching:
+        """With the drill as it is now, after an edit."""
+        if self.material.drill(drill.id) == drill:
+            return self
+        others = [each for each in self.material.drills if each.id != drill.id]
+        return replace(self, material=material_of([*others, drill]))
+
+    def _part(self, excerpt: Excerpt) -> Part:
+        part = self.material.part(excerpt)
+        if part is None:
+            raise KeyError(excerpt.key)
+        return part
 
 
-def _phrases(excerpt: Excerpt) -> set[str]:
-    return {f"{excerpt.drill}:{phrase}" for phrase in excerpt.phrases}
+def _course(turn: Turn) -> tuple[Excerpt, int, int]:
+    """Of a turn's repetitions: the excerpt that it is about, how often it had to change, and the row at its end.
 
-
-def _failed_lately(turn: Turn, excerpt: Excerpt) -> set[int]:
-    """Labels of what failed in this turn's repetitions of the excerpt."""
-    return {
-        fault.label
-        for rep in turn.reps
-        if rep.excerpt == excerpt.key
-        for fault in rep.faults or ()
-        if fault.result.fails
-    }
+    The row counts clean ones in a row, or failed ones since the last change: 0 where one is due now.
+    """
+    whole, changes, run = turn.item.excerpt or Excerpt.parse(turn.reps[0].excerpt), 0, 0
+    before: tuple[str, bool] | None = None
+    for rep in turn.reps:
+        clean = verdict(rep.faults)
+        if clean is None:
+            continue
+        run = run + 1 if (rep.excerpt, clean) == before else 1
+        before = (rep.excerpt, clean)
+        if not clean and run == FAILS_IN_ROW:
+            changes, run = changes + 1, 0
+    return whole, changes, run

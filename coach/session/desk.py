@@ -23,11 +23,13 @@ from coach.folder.library import (
 from coach.folder.settings import Settings, load_settings
 from coach.ground.places import Places, make_folder
 from coach.ground.problem import CoachError, Problem
-from coach.learning.kept import Folds, history_of, ladders_of, memories_of
-from coach.learning.ladder import Ladder
-from coach.learning.memory import Memory
+from coach.learning import readings
+from coach.learning.history import history_of
+from coach.learning.learning import FOLD, Learnt
+from coach.learning.material import material_of
 from coach.learning.plan import Plan
 from coach.learning.planner import make_plan
+from coach.learning.readings import Place
 from coach.log.entries import Entry, EntryKind, new_id, practice_day
 from coach.log.log import Log
 from coach.music.drill import Drill
@@ -110,28 +112,32 @@ class Desk:
         """Today's plan over the drills at hand, or over some, from what the log holds."""
         minutes = self.minutes if minutes is None else minutes
         drills = self.library.drills if drills is None else drills
+        pace = self.settings.practice.new_phrases
         if self.log.player_or_none is None:
-            return make_plan(self.today, minutes, drills, {}, {})
-        history = history_of(self.log, self.today, self.folds)
-        return make_plan(self.today, minutes, drills, self.memories(), self.ladders(), history)
+            return make_plan(self.today, minutes, drills, Learnt(), pace=pace)
+        learnt = self.learnt()
+        return make_plan(
+            self.today, minutes, drills, learnt, history_of(self.log, learnt, self.today), pace=pace
+        )
 
-    @property
-    def folds(self) -> Folds:
-        """What the settings say of memories and ladders."""
-        practice = self.settings.practice
-        return Folds(practice.rule, practice.longest_interval_days)
+    def learnt(self) -> Learnt:
+        """What the player's repetitions up to today have taught."""
+        return self.log.state(FOLD, self.today)
 
-    def memories(self) -> dict[str, Memory]:
-        """What is remembered of every node, move and excerpt the player has practised, by key of evidence."""
-        return memories_of(self.log, self.today, self.folds)
-
-    def ladders(self) -> dict[str, Ladder]:
-        """Every ladder the player has begun, by excerpt key."""
-        return ladders_of(self.log, self.today, self.folds)
+    def nodes(self) -> dict[str, Place]:
+        """Every node and move that was played in the drills at hand, by key; of several drills the surest."""
+        if self.log.player_or_none is None:
+            return {}
+        learnt, material, found = self.learnt(), material_of(self.library.drills), dict[str, Place]()
+        for drill in material.drills:
+            for key, place in readings.places(learnt, material, drill, self.today).items():
+                if key not in found or place.of > found[key].of:
+                    found[key] = place
+        return found
 
     def set_aside(self) -> frozenset[str]:
         """Ids of the drills that the player has set aside and not taken up again."""
-        return history_of(self.log, self.today, self.folds).set_aside
+        return history_of(self.log, self.learnt(), self.today).set_aside
 
     def note(self, kind: EntryKind, body: Mapping[str, Any]) -> str:
         """Log an entry of now; what is to be told where the disk refuses it, empty where it took it."""

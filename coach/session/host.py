@@ -14,7 +14,8 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from coach.folder.settings import PracticeSettings
-from coach.learning.kept import Folds, ladders_of
+from coach.learning.learning import FOLD
+from coach.learning.material import material_of
 from coach.learning.plan import Plan
 from coach.log.book import Word
 from coach.log.entries import practice_day
@@ -110,13 +111,12 @@ class Practice:
             {drill.id: drill for drill in drills},
             Coaching(
                 plan.items,
-                ladders_of(
-                    log,
-                    practice_day(now_ms, offset_min),
-                    Folds(self.settings.rule, self.settings.longest_interval_days),
-                ),
-                self.settings.rule,
+                log.state(FOLD, practice_day(now_ms, offset_min)).copy(),
+                material_of([drill for drill in drills if drill.id in plan.drills]),
+                plan.day,
                 adapts,
+                plan.chosen,
+                plan.new_phrases,
             ),
             # A clock that was set back since then must not put today's later repetitions before the earlier ones.
             max(now_ms, log.latest_ms(practice_day(now_ms, offset_min)) + 1),

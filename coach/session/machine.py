@@ -55,7 +55,6 @@ from coach.session.states import (
 from coach.session.turns import (
     Result,
     amend,
-    at_rung,
     begin,
     enter,
     keep,
@@ -179,7 +178,7 @@ def _rep_ended(session: Session, state: Playing, event: on.RepEnded) -> Result:
         rating = Rating(state.turn, state.task, state.began_ms, state.marks, more)
         return replace(session, state=rating), (on.Silence(),) if state.more > more else ()
     session, saved = with_unrated(session, state)
-    task = replace(at_rung(session, state.task), heard=False)
+    task = replace(state.task, heard=False)
     ready = Ready(state.turn, task, runs_on=True)
     silence = (on.Silence(),) if state.more else ()
     return replace(session, state=ready), (saved, *silence, on.AutoGo(session.run_on_pause_s))
@@ -257,7 +256,7 @@ def _set_tempo(session: Session, state: Ready | Listening | Playing, event: on.S
     task, goal_bpm = state.task, state.task.drill.goal_bpm
     tempo_bpm = max(MIN_BPM, min(event.tempo_bpm, goal_bpm))
     rung_bpm = session.coaching.rung_bpm(task.excerpt)
-    ready = Ready(state.turn, replace(task, tempo_bpm=tempo_bpm, tries=0))
+    ready = Ready(state.turn, replace(task, tempo_bpm=tempo_bpm))
     session = replace(session, coaching=session.coaching.held_at(task.excerpt, tempo_bpm), state=ready)
     if tempo_bpm == goal_bpm < event.tempo_bpm:
         return session, (on.Silence(), on.Tell(notices.GoalReached(goal_bpm)))
@@ -327,7 +326,7 @@ def _run_on(session: Session, state: Ready | Playing, event: on.RunOn) -> Result
         return session, (on.Tell(notices.Plain.COLD_ALONE),)
     if isinstance(state, Playing):
         return replace(session, state=replace(state, runs_on=True)), ()
-    return begin(session, state.turn, at_rung(session, state.task), runs_on=True)
+    return begin(session, state.turn, state.task, runs_on=True)
 
 
 def _stop_running(session: Session, state: Ready | Playing) -> Result:

@@ -6,7 +6,8 @@ from dataclasses import dataclass
 from enum import Enum
 from typing import ClassVar
 
-from coach.learning.ladder import Moved, Release, Step
+from coach.learning.relief import Release
+from coach.learning.rung import Moved, Step
 from coach.music.rhythm import MIN_BPM
 from coach.rating.fault import Fault, in_words
 from coach.rating.table import Result
@@ -32,11 +33,10 @@ class Plain(Enum):
 
 @dataclass(frozen=True, slots=True)
 class Saved:
-    """A rating was saved. `try_bpm` is the tempo of the try that follows, `back_bpm` the rung after a failed one."""
+    """A rating was saved. `back_bpm` is the rung after a failed repetition above it."""
 
     faults: tuple[Fault, ...]
     step: Step | None
-    try_bpm: int = 0
     back_bpm: int = 0
 
 
@@ -74,7 +74,12 @@ class NoSuchLayer:
 @dataclass(frozen=True, slots=True)
 class Relieved:
     release: Release
-    words: ClassVar = "Still not clean: {0.release.value} for this turn."
+    words: ClassVar = "Still not clean: {0.release.value}."
+
+
+@dataclass(frozen=True, slots=True)
+class WholeAgain:
+    words: ClassVar = "Clean twice: the whole again."
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,14 +134,6 @@ class FasterOnce:
 
 
 @dataclass(frozen=True, slots=True)
-class FirstTry:
-    """A turn begins above its rung."""
-
-    tempo_bpm: int
-    words: ClassVar = "Try {0.tempo_bpm}: clean lifts the rung there, a fault costs nothing."
-
-
-@dataclass(frozen=True, slots=True)
 class Offered:
     """A suggestion that marks nothing."""
 
@@ -163,6 +160,7 @@ class NotSaved:
 
 Worded = (
     Relieved
+    | WholeAgain
     | LeftForToday
     | LeftOut
     | Missing
@@ -170,7 +168,6 @@ Worded = (
     | NoSuchNote
     | GoalReached
     | FasterOnce
-    | FirstTry
     | Offered
     | Reloaded
     | NotSaved
@@ -208,8 +205,6 @@ def _saved(saved: Saved) -> str:
         words += f": up to {saved.step.to_bpm}"
     elif saved.step is not None and saved.step.to_bpm < saved.step.from_bpm:
         words += f": down to {saved.step.to_bpm}"
-    if saved.try_bpm:
-        words += f"; try {saved.try_bpm}"
-    elif saved.back_bpm:
+    if saved.back_bpm:
         words += f"; back to {saved.back_bpm}"
     return f"saved, {words}"

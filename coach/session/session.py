@@ -10,8 +10,8 @@ from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any
 
-from coach.learning.ladder import Step
 from coach.learning.plan import Plan, Purpose
+from coach.learning.rung import Step
 from coach.log.entries import Correction, Entry, EntryKind, Rep, practice_day, serial_id
 from coach.music.clicktrack import rep_seconds
 from coach.music.drill import Drill
@@ -132,7 +132,7 @@ def with_rep(
         goal_bpm=task.drill.goal_bpm,
         faults=faults,
         rung_bpm=session.coaching.rung_bpm(task.excerpt),
-        purpose=turn.item.purpose if task.excerpt == turn.item.excerpt else Purpose.BUILD,
+        purpose=turn.item.purpose if task.excerpt == turn.item.excerpt else Purpose.CLIMB,
         turn=turn.id,
         listened=task.heard,
         duration_ms=round(rep_seconds(task.passage, task.tempo_bpm) * 1000),

@@ -33,12 +33,11 @@ class Phase(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Task:
-    """What stands to be played. `tries` are those left in the turn, this one among them; 0 at the rung."""
+    """What stands to be played."""
 
     drill: Drill
     passage: Passage
     tempo_bpm: int
-    tries: int = 0
     heard: bool = False
     """Whether the model was heard just before."""
 

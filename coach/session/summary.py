@@ -23,9 +23,10 @@ class ExcerptSummary:
     """The slowest and the fastest tempo that was played."""
     from_bpm: int
     to_bpm: int
-    """The ladder's rung before and after."""
+    """The rung before and after."""
     goal_bpm: int
     landed: bool
+    kept: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,7 +75,7 @@ def summarise(session: Session, started_ms: int, ended_ms: int) -> Summary:
 def _summary_of(session: Session, played: list[Played]) -> ExcerptSummary:
     """Of one excerpt's repetitions, in order."""
     first, reps = played[0].task, [one.rep for one in played]
-    ladder = session.coaching.ladder(first.excerpt)
+    rung = session.coaching.rung(first.excerpt)
     return ExcerptSummary(
         title=first.passage.title,
         layer=first.excerpt.layer,
@@ -84,7 +85,8 @@ def _summary_of(session: Session, played: list[Played]) -> ExcerptSummary:
         unrated=sum(not rep.rated for rep in reps),
         played_bpm=(min(rep.tempo_bpm for rep in reps), max(rep.tempo_bpm for rep in reps)),
         from_bpm=reps[0].rung_bpm,
-        to_bpm=ladder.rung_bpm,
-        goal_bpm=ladder.goal_bpm,
-        landed=ladder.landed,
+        to_bpm=rung.bpm,
+        goal_bpm=rung.goal_bpm,
+        landed=rung.landed,
+        kept=rung.kept,
     )

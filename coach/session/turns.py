@@ -8,12 +8,13 @@ from __future__ import annotations
 from dataclasses import replace
 
 from coach.learning.plan import Purpose
+from coach.learning.relief import Release
 from coach.log.entries import practice_day
 from coach.music.drill import Drill
 from coach.music.excerpt import Excerpt, Passage, passage_of
 from coach.rating.fault import Fault
 from coach.session import notices
-from coach.session.coaching import Instead, Over, Stay, Turn
+from coach.session.coaching import NEAR, Instead, Over, Stay, Turn
 from coach.session.events import AutoGo, Effect, Finished, PlayOn, Save, SaveRep, Silence, StartRep, Tell
 from coach.session.session import Played, Session, with_correction, with_id, with_rep, with_unrated
 from coach.session.states import Amending, Done, Paused, Playing, Rating, Ready, Rest, State, Task
@@ -36,8 +37,8 @@ def enter(session: Session, number: int) -> Result:
             news = (*news, Tell(notices.LeftOut(missing.args[0])))
             number += 1
             continue
-        coaching, tempo_bpm, tries = session.coaching.entered(drill, item.excerpt, item, session.day)
-        ready = Ready(turn, Task(drill, passage, tempo_bpm, tries))
+        coaching, tempo_bpm = session.coaching.entered(drill, item.excerpt, item, session.day)
+        ready = Ready(turn, Task(drill, passage, tempo_bpm))
         return replace(session, coaching=coaching, state=ready), news
     return replace(session, state=Done()), (*news, Finished())
 
@@ -69,14 +70,9 @@ def reopened(session: Session, task: Task) -> tuple[Session, Task]:
 
 
 def met_today(session: Session, task: Task) -> tuple[Session, Task]:
-    """Into a new practice day the ladders go open as on any other, so that the log folds to the same rungs."""
+    """Into a new practice day the rungs are read anew, as on any other."""
     today = practice_day(session.now_ms, session.utc_offset_min)
     return reopened(replace(session, day=today), task) if today > session.day else (session, task)
-
-
-def at_rung(session: Session, task: Task) -> Task:
-    """Without the try that stands ready."""
-    return replace(task, tempo_bpm=session.coaching.rung_bpm(task.excerpt), tries=0) if task.tries else task
 
 
 def begin(session: Session, turn: Turn, task: Task, *, runs_on: bool = False) -> Result:
@@ -92,16 +88,18 @@ def begin(session: Session, turn: Turn, task: Task, *, runs_on: bool = False) ->
 def play_on(rated: Rating, result: Result) -> Result:
     """After a rating in the bar of clicks: the repetition that it counts in, where it is still what comes next."""
     session, (saved, *rest) = result
-    ready = session.state
-    same = isinstance(ready, Ready) and (ready.turn.id, ready.task.excerpt, ready.task.tempo_bpm) == (
-        rated.turn.id,
-        rated.task.excerpt,
-        rated.task.tempo_bpm,
+    ready, bpm = session.state, rated.task.tempo_bpm
+    same = (
+        isinstance(ready, Ready)
+        and (ready.turn.id, ready.task.excerpt) == (rated.turn.id, rated.task.excerpt)
+        and bpm <= ready.task.tempo_bpm < NEAR * bpm
     )
     today = practice_day(session.now_ms, session.utc_offset_min) == session.day
     if not (isinstance(ready, Ready) and same and today) or rated.marks.faults:
         return session, (saved, Silence(), *rest)
-    playing = Playing(ready.turn, ready.task, session.now_ms, more=rated.more - 1)
+    # It was counted in at the tempo of the one before; a little faster waits for the next round.
+    task = replace(ready.task, tempo_bpm=bpm)
+    playing = Playing(ready.turn, task, session.now_ms, more=rated.more - 1)
     told = tuple(effect for effect in rest if isinstance(effect, Tell))
     return replace(session, state=playing), (saved, *told, PlayOn(rated.more - 1))
 
@@ -123,18 +121,20 @@ def amend(session: Session, state: Amending, faults: tuple[Fault, ...]) -> Resul
 def _ruled(session: Session, number: int, played: Played, saved: SaveRep | Save) -> Result:
     """What follows from a rated repetition, which takes that number in the session."""
     task, rep = played.task, played.rep
-    ruling = played.coaching.rated(task.drill, task.excerpt, played.turn, rep, task.tries)
+    ruling = played.coaching.rated(task.drill, task.excerpt, played.turn, rep)
     played = replace(played, step=ruling.step)
     before, after = session.played[:number], session.played[number + 1 :]
     session = replace(session, coaching=ruling.coaching, played=(*before, played, *after))
     turn = replace(played.turn, reps=(*played.turn.reps, rep))
     match ruling.then:
-        case Stay(tempo_bpm, tries):
-            ready = Ready(turn, replace(task, tempo_bpm=tempo_bpm, tries=tries, heard=False))
-            return replace(session, state=ready), (saved, AutoGo(session.pause_s))
+        case Stay(tempo_bpm, release):
+            ready = Ready(turn, replace(task, tempo_bpm=tempo_bpm, heard=False))
+            relieved = (Tell(notices.Relieved(release)),) if release else ()
+            return replace(session, state=ready), (saved, *relieved, AutoGo(session.pause_s))
         case Instead(excerpt, release):
+            change = notices.WholeAgain() if release is Release.BACK else notices.Relieved(release)
             easier = Task(task.drill, passage_of(task.drill, excerpt), session.coaching.rung_bpm(excerpt))
-            return replace(session, state=Ready(turn, easier)), (saved, Tell(notices.Relieved(release)))
+            return replace(session, state=Ready(turn, easier)), (saved, Tell(change))
         case Over(left):
             news = (Tell(notices.LeftForToday(task.passage.title)),) if left else ()
             session, entered = enter(session, turn.number + 1)
@@ -146,11 +146,10 @@ def with_notice(number: int, result: Result) -> Result:
     session, (saved, *rest) = result
     played, music = session.played[number], session.music
     rep, faults = played.rep, played.rep.faults or ()
-    try_bpm = back_bpm = 0
+    back_bpm = 0
     if music is not None and music.turn.id == rep.turn:
-        try_bpm = music.task.tempo_bpm if music.task.tries else 0
         back_bpm = music.task.tempo_bpm if faults and rep.tempo_bpm > rep.rung_bpm else 0
-    return session, (saved, Tell(notices.Saved(faults, played.step, try_bpm, back_bpm)), *rest)
+    return session, (saved, Tell(notices.Saved(faults, played.step, back_bpm)), *rest)
 
 
 def keep(session: Session, state: State) -> Result:

@@ -25,7 +25,7 @@ NODE_COLUMNS = 36
 TEMPO_COLUMNS = 20
 """Three big digits."""
 BEAT_COLUMNS = 21
-"""`TRY` and a margin, where a counted beat is otherwise."""
+"""A counted beat and a margin."""
 NECK_COLUMNS = 42
 
 

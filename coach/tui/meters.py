@@ -1,7 +1,7 @@
 """The beat that moves and the rung with the way to go: thin views that change while the player plays.
 
 Conventions: the beat's mark walks along its bar and never switches anything on and off in place; its position comes
-from what is heard. The ladder lies: start on the left, goal on the right, columns in log-tempo as its steps are.
+from what is heard. The way lies: start on the left, goal on the right, columns in log-tempo.
 """
 
 from __future__ import annotations
@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from coach.learning.ladder import Ladder
+from coach.learning.readings import Rung
 from coach.music.clicktrack import BeatAt
 from coach.tui.canvas import Canvas, Rows, fitted
 
@@ -60,32 +60,28 @@ def draw_track(beats: Sequence[BeatAt], position_s: float | None, width: int, pl
     return canvas.rows()
 
 
-def draw_rung(ladder: Ladder, tempo_bpm: int, clean_to_climb: int, width: int, plain: bool = False) -> Rows:
-    """One row: start, the rung on its way, goal, and how many clean in a row of those that climb."""
+def draw_rung(rung: Rung, tempo_bpm: int, width: int, plain: bool = False) -> Rows:
+    """One row: start, the rung on its way, goal, and whether the goal was held, or kept."""
     canvas = Canvas(width, 1)
-    done, todo = ("*", ".") if plain else ("●", "○")
-    in_row = min(ladder.clean_in_row, clean_to_climb) if ladder.counted_bpm == tempo_bpm else 0
-    rung = f"rung {ladder.rung_bpm} "
-    left = rung if tempo_bpm == ladder.rung_bpm else f"at {tempo_bpm}, {rung}"
-    right = f" goal {ladder.goal_bpm}  clean in a row {done * in_row}{todo * (clean_to_climb - in_row)}"
-    if ladder.landed:
-        right = f" goal {ladder.goal_bpm}  landed"
+    name = f"rung {rung.bpm} "
+    left = name if tempo_bpm == rung.bpm else f"at {tempo_bpm}, {name}"
+    right = f" goal {rung.goal_bpm}" + ("  kept" if rung.kept else "  landed" if rung.landed else "")
     track = width - len(left) - len(right)
     if track < 6:
         canvas.put(0, 0, fitted(left.strip() + right, width, plain), "text")
         return canvas.rows()
     canvas.put(0, 0, left, "text")
     canvas.put(0, len(left), ("." if plain else "┄") * track, "rule")
-    at = len(left) + round(way_done(ladder, tempo_bpm) * (track - 1))
+    at = len(left) + round(way_done(rung, tempo_bpm) * (track - 1))
     canvas.put(0, len(left), ("=" if plain else "━") * (at - len(left)), "good")
     canvas.put(0, at, "O" if plain else "◆", "now")
     canvas.put(0, len(left) + track, right, "text")
     return canvas.rows()
 
 
-def way_done(ladder: Ladder, tempo_bpm: int) -> float:
+def way_done(rung: Rung, tempo_bpm: int) -> float:
     """The part of the way from the start tempo to the goal, in log-tempo: 0 to 1."""
-    if ladder.goal_bpm <= ladder.start_bpm:
+    if rung.goal_bpm <= rung.start_bpm:
         return 1.0
-    whole = math.log(ladder.goal_bpm / ladder.start_bpm)
-    return min(max(math.log(max(tempo_bpm, 1) / ladder.start_bpm) / whole, 0.0), 1.0)
+    whole = math.log(rung.goal_bpm / rung.start_bpm)
+    return min(max(math.log(max(tempo_bpm, 1) / rung.start_bpm) / whole, 0.0), 1.0)

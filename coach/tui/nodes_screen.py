@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from datetime import date
 
 from textual import events
 from textual.app import ComposeResult
 
-from coach.learning.evidence import NODE
-from coach.learning.memory import Memory, weakness
+from coach.learning.readings import Place
 from coach.strings.fretboard import PLAIN, Board, Lines, fretboard_cells, node_marks, partial_marks
 from coach.strings.instrument import DEFAULT_PARTIAL, Instrument, Node, nodes_upto
 from coach.strings.node_table import NodeRow, node_rows, stray_text
@@ -22,7 +20,7 @@ from coach.tui.layout import Box
 from coach.tui.neck import cell_rows
 from coach.tui.stage import Stage
 from coach.tui.widgets import HintLine
-from coach.words.amounts import percent, short_day
+from coach.words.amounts import percent
 from coach.words.names import touch_name
 
 KIN_SHOWN = 6
@@ -34,8 +32,7 @@ def draw_node(
     instrument: Instrument,
     string: int,
     node: Node,
-    memories: Mapping[str, Memory],
-    day: date,
+    records: Mapping[str, Place],
     width: int,
     height: int,
     plain: bool = False,
@@ -48,7 +45,7 @@ def draw_node(
     scale = max(1, min(largest_scale(name, width // 2, max(height - 14, 4)), 3))
     canvas.put_rows(1, 0, big_text(name, scale, plain), "now")
     left = min(max(42, 40 * scale), width - 38)
-    facts = [*_facts(row, instrument), *_record(instrument, string, node, memories, day)]
+    facts = [*_facts(row, instrument), *_record(instrument, string, node, records)]
     for offset, text in enumerate(facts):
         canvas.put(1 + offset, left, fitted(text, width - left, plain), "text")
     top = 1 + max(4 * scale, len(facts)) + 1
@@ -76,15 +73,13 @@ def _facts(row: NodeRow, instrument: Instrument) -> list[str]:
     return facts
 
 
-def _record(
-    instrument: Instrument, string: int, node: Node, memories: Mapping[str, Memory], day: date
-) -> list[str]:
-    memory = memories.get(NODE + instrument.node_key(string, node))
-    if memory is None or not memory.reps:
+def _record(instrument: Instrument, string: int, node: Node, records: Mapping[str, Place]) -> list[str]:
+    place = records.get("n:" + instrument.node_key(string, node))
+    if place is None or not place.of:
         return ["your record: not played yet"]
-    chance = 1 - weakness(memory, day).mean
-    due = f", due {short_day(memory.due, day)}" if memory.due else ""
-    return [f"your record: {memory.reps} times on {memory.days} days, rings {percent(chance)}{due}"]
+    return [
+        f"your record: failed in {place.failed} of {place.of}, rings {percent(place.chance)} cold at the goal"
+    ]
 
 
 def _plucking(instrument: Instrument, node: Node) -> str:
@@ -142,8 +137,7 @@ class NodesScreen(DrawnScreen):
             self.instrument,
             self.string,
             self.nodes[self.at],
-            desk.memories(),
-            desk.today,
+            desk.nodes(),
             width,
             height,
             self.coach.plain,

@@ -22,7 +22,7 @@ from coach.rating.fault import in_words
 from coach.rating.table import CHOKED
 from coach.score.load import load_drill
 from coach.session.events import Reload, SessionEvent, Stop
-from coach.session.notices import FirstTry, Guessed, Offered, Saved, sentence
+from coach.session.notices import Guessed, Offered, Saved, sentence
 from coach.session.states import Amending, Phase, Playing, Rating, Ready, Rest
 from coach.sound.player import SoundState, SoundStatus
 from coach.tui.base import CoachScreen
@@ -158,7 +158,6 @@ class SessionStage(CoachScreen):
             hints=self.keymap.hints(self.scope),
             title=turn.item.purpose.value if turn else "",
             item=f"{turn.item.purpose.value}  {turn.number + 1} of {len(session.plan.items)}" if turn else "",
-            clean_to_climb=session.coaching.rule.clean_to_climb,
             marks=session.marks,
             brush=self.brush,
             cursor=self.cursor,
@@ -181,9 +180,8 @@ class SessionStage(CoachScreen):
             assigned=self._assigned(task.drill),
             passage=task.passage,
             instrument=task.drill.instrument,
-            ladder=session.coaching.ladder(task.excerpt),
+            rung=session.coaching.rung(task.excerpt),
             tempo_bpm=task.tempo_bpm,
-            trying=task.tries > 0,
             beats=practice.sounding.beats
             if practice.sounding
             else beats_of(task.passage, task.tempo_bpm, task.drill.count_in_bars),
@@ -234,12 +232,11 @@ class SessionStage(CoachScreen):
         self.draw()
 
     def _why(self) -> str:
-        """Why the item is there; a try says what it is, since its tempo is not the rung."""
+        """Why the item is there."""
         session = self.practice.session
         if session.music is None:
             return ""
-        task = session.music.task
-        return sentence(FirstTry(task.tempo_bpm)) if task.tries else session.music.turn.item.reason
+        return session.music.turn.item.reason
 
     def _watch_time(self) -> None:
         if self.practice.sounding is not None or self.practice.waiting_s is not None:

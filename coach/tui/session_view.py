@@ -11,7 +11,7 @@ from functools import lru_cache
 
 from coach.folder.actions import LABEL_KEYS
 from coach.ground.plain import plain_text
-from coach.learning.ladder import Ladder
+from coach.learning.readings import Rung
 from coach.music.clicktrack import BeatAt
 from coach.music.excerpt import Passage
 from coach.rating.fault import Fault
@@ -44,9 +44,6 @@ _SHORT: dict[str, str] = {
 }
 
 
-TRY = "TRY"
-
-
 @dataclass(frozen=True)
 class Picture:
     """Everything the session screen shows at one moment."""
@@ -62,10 +59,8 @@ class Picture:
     """Which item of how many, and what for."""
     passage: Passage | None = None
     instrument: Instrument | None = None
-    ladder: Ladder | None = None
-    clean_to_climb: int = 3
+    rung: Rung | None = None
     tempo_bpm: int = 0
-    trying: bool = False
     """Whether `tempo_bpm` is a try above the rung."""
     beats: tuple[BeatAt, ...] = ()
     position_s: float | None = None
@@ -139,12 +134,12 @@ def _add_music(
     spot = (_passage_key(picture), focus.labels, focus.next.label if focus.next else 0, picture.left_handed)
     glance = picture.view == "glance"
     rating = picture.phase == "rating" or (picture.phase == "paused" and bool(picture.marks))
-    if picture.ladder is not None:
-        ladder = picture.ladder
+    if picture.rung is not None:
+        rung = picture.rung
         add(
             "rung",
-            (ladder, picture.tempo_bpm, picture.clean_to_climb),
-            lambda b: meters.draw_rung(ladder, picture.tempo_bpm, picture.clean_to_climb, b.width, plain),
+            (rung, picture.tempo_bpm),
+            lambda b: meters.draw_rung(rung, picture.tempo_bpm, b.width, plain),
         )
     add(
         "tempo",
@@ -178,12 +173,7 @@ def _add_music(
     number = beat_word(picture, at)
     held = any(not leads(passage, event) for event in passage.events)
     if number or not glance or (held and not rating):
-        word = (
-            number
-            or _count_of_marks(picture.marks, plain)
-            or _try_word(picture)
-            or _SHORT.get(picture.phase, "")
-        )
+        word = number or _count_of_marks(picture.marks, plain) or _SHORT.get(picture.phase, "")
         role: Role = "now" if number else "bass" if picture.marks else "good"
         add("beat", (word, role), lambda b: bigview.draw_big_word(word, b.width, b.height, role, plain))
         add("held", spot, lambda b: _held(passage, focus, instrument, b, plain))
@@ -278,12 +268,8 @@ def beat_word(picture: Picture, at: tuple[int, int] | None) -> str:
 
 
 def phase_word(picture: Picture) -> str:
-    """The large word of a phase; a try is told from a repetition at the rung before it starts."""
-    return _try_word(picture) or PHASE_WORDS.get(picture.phase, "")
-
-
-def _try_word(picture: Picture) -> str:
-    return TRY if picture.trying and picture.phase in ("ready", "playing") else ""
+    """The large word of a phase."""
+    return PHASE_WORDS.get(picture.phase, "")
 
 
 def _count_of_marks(marks: tuple[Fault, ...], plain: bool) -> str:

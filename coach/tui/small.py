@@ -27,8 +27,8 @@ def draw_small(picture: Picture, box: Box) -> Rows:
             ("bass", bigview.held_text(focus, instrument)),
             ("text", _small_state(picture)),
         ]
-        if picture.ladder is not None:
-            lines.append(("text", f"rung {picture.ladder.rung_bpm}, goal {picture.ladder.goal_bpm}"))
+        if picture.rung is not None:
+            lines.append(("text", f"rung {picture.rung.bpm}, goal {picture.rung.goal_bpm}"))
         lines.append(("dim", excerpt_name(passage.excerpt, passage.title)))
     message: list[tuple[Role, str]] = [("next", line) for line in wrapped(picture.message, box.width)]
     kept = [(role, text) for role, text in lines if text]

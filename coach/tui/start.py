@@ -77,7 +77,7 @@ class StartScreen(CoachScreen):
                 out.remove(what)
             else:
                 items.append(item)
-        self.plan = replace(plan, items=tuple(items))
+        self.plan = replace(plan, items=tuple(items), chosen=plan.chosen and not self._taken_out)
         self.show_plan()
 
     def show_plan(self, highlighted: int = 0) -> None:
@@ -95,8 +95,6 @@ class StartScreen(CoachScreen):
         )
         self._tell("#today", [f"! {note}" for note in plan.notes], NOTICE_ROWS)
         notes = [plain_text(notice) for notice in desk.notices]
-        if plan.left_over:
-            notes.append(f"{len(plan.left_over)} more due, no room today.")
         notes += self.coach.hearing_note()
         self._tell("#notes", notes, QUIET_ROWS)
         listed = self.query_one("#plan", MarkedList)
@@ -123,7 +121,6 @@ class StartScreen(CoachScreen):
             what = f"{excerpt_name(item.excerpt, heading_of(drill, item.excerpt)[0])} ({plain_text(drill.title)})"
             what = ascii_text(what) if self.coach.plain else what
         tempo = f" at {item.tempo_bpm}" if item.tempo_bpm else ""
-        tempo += f", try {item.probe_bpm}" if item.probe_bpm else ""
         head = f"{item.purpose.value:<8}{duration(item.minutes):>6}  "
         text = Text(no_wrap=True)
         text.append(head, "bold")
@@ -165,7 +162,7 @@ class StartScreen(CoachScreen):
     def _change(self, change: Callable[[list[PlanItem], int], list[PlanItem]], step: int) -> None:
         if self.plan is not None and self.plan.items:
             at = self._at
-            self.plan = replace(self.plan, items=tuple(change(list(self.plan.items), at)))
+            self.plan = replace(self.plan, items=tuple(change(list(self.plan.items), at)), chosen=False)
             self.show_plan(at + step)
 
     def do_more_minutes(self) -> None:

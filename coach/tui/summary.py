@@ -1,16 +1,14 @@
-"""The end of a session: what rang, what choked, where the ladders stand, what is due when."""
+"""The end of a session: what rang, what choked, where the rungs stand."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from datetime import date
 
 from textual.app import ComposeResult
 from textual.containers import VerticalScroll
 from textual.widgets import Static
 
 from coach.ground.plain import counted, plain_text
-from coach.learning.evidence import EXCERPT
 from coach.rating.table import RESULTS, Says
 from coach.session.host import Practice
 from coach.session.session import Session
@@ -20,7 +18,7 @@ from coach.tui.canvas import Canvas, Role, Rows
 from coach.tui.layout import Box
 from coach.tui.stage import Stage
 from coach.tui.widgets import HintLine
-from coach.words.amounts import clean_rate, duration, rung_change, short_day, tempo_range
+from coach.words.amounts import clean_rate, duration, rung_change, tempo_range
 from coach.words.names import logged_name, place_name
 
 SHOWN_NODES = 8
@@ -29,22 +27,20 @@ SHOWN_NODES = 8
 def draw_summary(
     summary: Summary,
     session: Session,
-    due: Mapping[str, date],
     width: int,
 ) -> Rows:
-    """The whole summary, as many rows as it needs; `due` is by excerpt key."""
+    """The whole summary, as many rows as it needs."""
     lines: list[tuple[Role, str]] = []
     reps, clean, unrated = summary.totals
     rate = clean_rate(clean, reps - unrated, unrated)
     lines.append(("now", f"{duration(summary.minutes)}, {counted(reps, 'repetition')}, {rate}"))
     lines.append(("text", ""))
     for line in summary.excerpts:
-        landed = "  landed" if line.landed else f"  goal {line.goal_bpm}"
+        landed = "  kept" if line.kept else "  landed" if line.landed else f"  goal {line.goal_bpm}"
         lines.append(("text", logged_name(line.key, line.title)))
-        again = f"  next {short_day(due[line.key], session.day)}" if line.key in due else ""
         rate = clean_rate(line.clean, line.reps - line.unrated, line.unrated)
         rungs = rung_change(line.from_bpm, line.to_bpm)
-        lines.append(("dim", f"    {rate}  at {tempo_range(*line.played_bpm)}  {rungs}{landed}{again}"))
+        lines.append(("dim", f"    {rate}  at {tempo_range(*line.played_bpm)}  {rungs}{landed}"))
     lines.append(("text", ""))
     lines += _nodes("choked", summary.choked, summary.rang, "choked")
     rang = {key: times for key, times in summary.rang.items() if key not in summary.choked}
@@ -121,14 +117,8 @@ class SummaryScreen(DrawnScreen):
         if desk.log.waiting:
             self._message = desk.log.retry() or "What waited for the disk is saved now."
             self.query_one("#told", Static).update(plain_text(self._message))
-        memories = desk.memories()
-        due = {}
-        for line in summary.excerpts:
-            memory = memories.get(EXCERPT + line.key)
-            if memory is not None and memory.due is not None:
-                due[line.key] = memory.due
         width = self.size.width - 2
-        rows = draw_summary(summary, practice.session, due, width)
+        rows = draw_summary(summary, practice.session, width)
         stage = self.query_one("#summary", Stage)
         stage.styles.height = len(rows)
         stage.show({"summary": (rows, lambda: rows)}, {"summary": Box(0, 0, width, len(rows))})

@@ -165,9 +165,10 @@ def written_everywhere(drill: Drill, chance: random.Random) -> None:
 
 def _planned(drill: Drill) -> None:
     from coach.commands.plan import facts, lines
+    from coach.learning.learning import Learnt
     from coach.learning.planner import make_plan
 
-    plan = make_plan(seeds.TODAY, 20, (drill,), {}, {})
+    plan = make_plan(seeds.TODAY, 20, (drill,), Learnt())
     for line in lines(plan, {drill.id: drill}):
         assert_plain(line)
     json.dumps(facts(plan))
@@ -308,7 +309,7 @@ def _changed_entry(rng: random.Random, line: bytes) -> bytes:
 
 def run_log(data: bytes, folder: Path) -> str:
     """A log of such a file beside one with some practice; all that the log then says, and what is copied of it."""
-    from coach.learning.kept import DEFAULT_FOLDS
+    from coach.learning.learning import FOLD
     from coach.log.log import Log
     from coach.log.upkeep import backup_log, check_log
     from tests.kills import assert_cached_is_anew
@@ -326,7 +327,7 @@ def run_log(data: bytes, folder: Path) -> str:
         for player in log.players()[:3]:
             log.choose_player(player.id, seeds.NOON, create=False)
             if chance.random() < 0.1:
-                assert_cached_is_anew(log, DEFAULT_FOLDS, player.id, seeds.TODAY)
+                assert_cached_is_anew(log, FOLD, player.id, seeds.TODAY)
             _read_back(log, chance)
         assert_plain("\n".join(log.notices))
         if log.exists and chance.random() < 0.3:
@@ -337,7 +338,8 @@ def run_log(data: bytes, folder: Path) -> str:
 
 
 def _read_back(log: Any, chance: random.Random) -> None:
-    from coach.learning.kept import DEFAULT_FOLDS, history_of, ladders_of, memories_of
+    from coach.learning.history import history_of
+    from coach.learning.learning import FOLD
     from coach.report.figures import make_report
     from coach.report.lines import report_lines
     from coach.report.page import report_page
@@ -346,7 +348,7 @@ def _read_back(log: Any, chance: random.Random) -> None:
     from coach.report.tables import report_csv, report_facts
 
     if chance.random() < 0.3:
-        history_of(log, seeds.TODAY, DEFAULT_FOLDS)
+        history_of(log, log.state(FOLD, seeds.TODAY), seeds.TODAY)
         assert_harmless_csv(reps_csv(log, [log.player.id]))
     if chance.random() < 0.05:
         report = make_report(log, seeds.TODAY, None, "", seeds.drills())
@@ -361,9 +363,8 @@ def _read_back(log: Any, chance: random.Random) -> None:
     if chance.random() < 0.02:
         from coach.learning.planner import make_plan
 
-        known = memories_of(log, seeds.TODAY, DEFAULT_FOLDS), ladders_of(log, seeds.TODAY, DEFAULT_FOLDS)
-        history = history_of(log, seeds.TODAY, DEFAULT_FOLDS)
-        make_plan(seeds.TODAY, 20, seeds.drills()[:2], *known, history)
+        learnt = log.state(FOLD, seeds.TODAY)
+        make_plan(seeds.TODAY, 20, seeds.drills()[:2], learnt, history_of(log, learnt, seeds.TODAY))
 
 
 def mutated_student(rng: random.Random, pool: Sequence[bytes]) -> bytes:
@@ -444,7 +445,8 @@ ANSWER_WORDS = (
 def run_answers(data: bytes, folder: Path) -> str:
     """Read an answers file; enter what is good into sessions on a small drill."""
     from coach.commands.practice import evening
-    from coach.learning.kept import DEFAULT_FOLDS, history_of, ladders_of, memories_of
+    from coach.learning.history import history_of
+    from coach.learning.learning import FOLD
     from coach.learning.planner import make_plan
     from coach.session.answers import load_answers
     from coach.session.entered import HandClock, enter
@@ -463,8 +465,8 @@ def run_answers(data: bytes, folder: Path) -> str:
 
         def begin() -> Practice:
             day = date.fromordinal(719163 + hand_clock.now_ms // 86_400_000)
-            known = memories_of(log, day, DEFAULT_FOLDS), ladders_of(log, day, DEFAULT_FOLDS)
-            plan = make_plan(day, 20, drills, *known, history_of(log, day, DEFAULT_FOLDS))
+            learnt = log.state(FOLD, day)
+            plan = make_plan(day, 20, drills, learnt, history_of(log, learnt, day))
             return Practice(log, plan, drills, clock=hand_clock)
 
         def set_day(day: date) -> None:

@@ -177,7 +177,7 @@ def test_a_pedal_s_presses_reach_the_log(pedal, tmp_path):
     both = (Trigger.parse("cc 64"),)
     settings = MidiSettings(in_port="pedal", bindings={"clean": both, "choked": both})
     lamp = Excerpt("lamps", ("lamp",))
-    plan = Plan(date(2026, 3, 2), 10, (PlanItem(Purpose.BUILD, 5, "Climb.", lamp, reps=6),))
+    plan = Plan(date(2026, 3, 2), 10, (PlanItem(Purpose.CLIMB, 5, "Climb.", lamp, reps=6),))
     with Log.open(tmp_path / "log", "Ada", now_ms=now_ms) as log, Rig(settings) as rig:
         connected(rig)
         player = SilentEngine()

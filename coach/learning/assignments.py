@@ -1,0 +1,31 @@
+"""What a teacher asks for, as the plan tells it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from datetime import date
+
+from coach.music.drill import Assignment, Drill
+from coach.words.names import assignment_text
+
+PAST_DUE_DAYS = 14
+"""How long after its due date an assignment is still spoken of."""
+
+
+def open_assignment(drill: Drill, day: date) -> Assignment | None:
+    """The drill's assignment while it counts: until its due date, that day included; without one, always."""
+    given = drill.assignment
+    return given if given and (given.due is None or day <= given.due) else None
+
+
+def assignment_notes(drills: Sequence[Drill], day: date) -> Iterator[str]:
+    """A line for each assignment that is open or was due of late."""
+    for drill in drills:
+        given = drill.assignment
+        if open_assignment(drill, day):
+            yield assignment_text(drill, day)
+        elif given and given.due and (day - given.due).days <= PAST_DUE_DAYS:
+            yield (
+                f"The due date of {drill.title} was {given.due.day} {given.due:%B}: it is practised like any other"
+                " drill now."
+            )

@@ -1,0 +1,38 @@
+"""What the planner asks of the log beside what was learnt: practised time by day, drills set aside, when it hurt."""
+
+from __future__ import annotations
+
+from datetime import date, timedelta
+
+from coach.learning.learning import Learnt
+from coach.learning.material import RATING_S
+from coach.learning.planner import History
+from coach.log.entries import Entry
+from coach.log.log import Log
+
+WEEKS_BACK_DAYS = 28
+
+
+def history_of(log: Log, learnt: Learnt, day: date) -> History:
+    """What the planner needs of the four weeks up to a day."""
+    aside: set[str] = set()
+    hurt: set[date] = set()
+    for entry in log.entries():
+        if entry.kind in ("set-aside", "take-up"):
+            drill = _drill_in(entry)
+            aside = aside | {drill} if entry.kind == "set-aside" else aside - {drill}
+        elif entry.kind == "hurt":
+            hurt.add(entry.day)
+    since = (day - timedelta(days=WEEKS_BACK_DAYS)).toordinal()
+    minutes = {
+        date.fromordinal(number): (duration_ms / 1000 + reps * RATING_S) / 60
+        for number, (reps, duration_ms) in learnt.days.items()
+        if since <= number
+    }
+    return History(minutes, frozenset(aside), frozenset(hurt))
+
+
+def _drill_in(entry: Entry) -> str:
+    """The drill that a set-aside or take-up entry names; empty where its body names none."""
+    drill = entry.body.get("drill")
+    return drill if isinstance(drill, str) else ""

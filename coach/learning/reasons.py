@@ -1,0 +1,60 @@
+"""One short sentence why a turn is next: what happened, never a claim about learning."""
+
+from __future__ import annotations
+
+from datetime import date
+
+from coach.learning.choice import Option, Turn, Why, heard
+from coach.learning.learning import Learnt
+from coach.learning.skill import late_results
+from coach.words.amounts import short_day
+from coach.words.names import capital, place_name
+
+TELLING = 2
+"""Failures of late from which a node or a move is named."""
+
+
+def reason(learnt: Learnt, turn: Turn, day: date, asked: str = "") -> str:
+    """Why this turn is next; `asked` is what a teacher wrote of the drill, told with what is new."""
+    option = turn.option
+    part, record = option.part, learnt.records.get(option.part.key)
+    match turn.why:
+        case Why.WARM_UP:
+            return "Slow and easy, to warm the hands."
+        case Why.TEST:
+            assert record is not None
+            return f"At its goal on {_day(record.landed, day)}: once, cold, is it still?"
+        case Why.UNHEARD:
+            return f"Not heard since {_day(heard(learnt, part), day)}."
+        case Why.NEW:
+            return f"{_broke(learnt, option) or 'New.'} {asked}".strip()
+        case Why.PIECE:
+            return _broke(learnt, option) or "From start to end: the parts must hold together."
+        case _:
+            return _broke(learnt, option) or _standing(option, part.goal_bpm)
+
+
+def _standing(option: Option, goal_bpm: int) -> str:
+    if option.bpm < goal_bpm:
+        return f"Goes at {option.bpm} now, {goal_bpm} is its goal."
+    return "At its goal today; not yet sure to stay there."
+
+
+def _broke(learnt: Learnt, option: Option) -> str:
+    """`7 on G2 to 3.2 on D2 failed in 3 of 8`: the node or move that failed most of late; empty where none did."""
+    skill = learnt.skills.get(option.part.excerpt.drill)
+    if skill is None:
+        return ""
+    most: tuple[float, str, int, int] | None = None
+    for key in dict.fromkeys(key for keys in option.part.keys for key in keys[1::-1] if key in skill.terms):
+        failed, of = late_results(skill.terms[key].recent)
+        if failed >= TELLING and (most is None or failed / of > most[0]):
+            most = (failed / of, key, failed, of)
+    if most is None:
+        return ""
+    _, key, failed, of = most
+    return capital(f"{place_name(key[2:])} failed in {failed} of {of}.")
+
+
+def _day(ordinal: int, today: date) -> str:
+    return short_day(date.fromordinal(ordinal), today) if ordinal else "ever"

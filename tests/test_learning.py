@@ -1,0 +1,444 @@
+"""The estimate, the rung, the choice, relief, plan and forecast: outside checks, and what a player meets."""
+
+from __future__ import annotations
+
+import json
+import math
+from dataclasses import replace
+from datetime import date
+from random import Random
+
+import numpy as np
+import pytest
+from questplus import QuestPlus
+
+from benchmarks import players_a
+from benchmarks.pieces import piece
+from benchmarks.players import FIRST_DAY, Coach, Played, Player, Policy, Rung, run
+from coach.learning.choice import Sitting, Why, choose, heard
+from coach.learning.forecast import forecast
+from coach.learning.learning import CLEAN_TO_LAND, FOLD, KEPT_DAYS, Learnt
+from coach.learning.material import Part, material_of
+from coach.learning.plan import Purpose
+from coach.learning.planner import History, make_plan
+from coach.learning.readings import places, rung_of, seen, standing
+from coach.learning.reasons import reason
+from coach.learning.relief import Release, reliefs
+from coach.learning.rung import EVENTS, TARGET, next_rung, reading
+from coach.learning.skill import SLOPE, Habits, Skill, Term, View, late_results, with_result
+from coach.music.drill import Drill
+from coach.music.excerpt import Excerpt, Kind
+from coach.rating.table import CHOKED, LATE, NOT_REACHED, Result
+from tests.samples import sample_drill
+
+TODAY = date(2026, 3, 2)
+DAY = TODAY.toordinal()
+ONE_EVENT = (("n:a", "m:b", "p:a", "w:a"),)
+
+
+def logistic(x: float) -> float:
+    return 1 / (1 + math.exp(-x))
+
+
+def alone(mean: float, deviation: float) -> Skill:
+    """A skill of which only the level is not known."""
+    skill = Skill(Term(mean, deviation**2))
+    skill.terms = {key: Term(0.0, 0.0) for key in ONE_EVENT[0]}
+    return skill
+
+
+@pytest.mark.parametrize("clean", [True, False])
+@pytest.mark.parametrize(
+    ("above", "deviation"), [(-0.3, 0.1), (0.0, 0.1), (0.2, 0.15), (0.0, 0.2), (0.3, 0.05)]
+)
+def test_a_step_of_the_estimate_is_near_the_posterior_by_direct_integration(
+    above: float, deviation: float, clean: bool
+) -> None:
+    """Prior times likelihood on a grid of 20,001 tempos (Bayes' rule, nothing of the estimate's own)."""
+    ln_bpm, lapse = math.log(60), Habits().lapse
+    theta = np.linspace(ln_bpm + above - 8 * deviation, ln_bpm + above + 8 * deviation, 20_001)
+    prior = np.exp(-(((theta - ln_bpm - above) / deviation) ** 2) / 2)
+    chance = (1 - lapse) / (1 + np.exp(-SLOPE * (theta - ln_bpm)))
+    weights = prior * (chance if clean else 1 - chance)
+    mean = float(np.average(theta, weights=weights))
+    spread = math.sqrt(float(np.average((theta - mean) ** 2, weights=weights)))
+    skill = alone(ln_bpm + above, deviation)
+    skill.observe(ONE_EVENT, ln_bpm, {} if clean else {1: CHOKED}, DAY, Habits())
+    assert skill.level.mean == pytest.approx(mean, abs=0.15 * deviation)
+    assert math.sqrt(skill.level.variance) == pytest.approx(spread, rel=0.12)
+
+
+def test_quest_plus_and_the_estimate_find_the_same_threshold() -> None:
+    """PyPI `questplus` (Watson 2017, J. Vision 17(3):10) chooses the levels; both read the same 80 answers."""
+    truth, rng = math.log(66), Random(3)
+    quest = QuestPlus(
+        stim_domain={"intensity": [-math.log(bpm) for bpm in range(40, 101, 3)]},
+        param_domain={
+            "mean": [-math.log(bpm) for bpm in range(36, 110, 2)],
+            # The logistic curve's deviation as the normal curve that is nearest to it has it (Bowling 2009: 1.702).
+            "sd": [1.702 / SLOPE],
+            "lower_asymptote": [0.0],
+            "lapse_rate": [0.01],
+        },
+        outcome_domain={"response": ["clean", "failed"]},
+        func="norm_cdf",
+        stim_scale="linear",
+    )
+    skill = alone(math.log(60), 0.3)
+    for _ in range(80):
+        ln_bpm = -float(quest.next_stim["intensity"])
+        clean = rng.random() < 0.99 * logistic(SLOPE * (truth - ln_bpm))
+        quest.update(stim={"intensity": -ln_bpm}, outcome={"response": "clean" if clean else "failed"})
+        skill.observe(ONE_EVENT, ln_bpm, {} if clean else {1: CHOKED}, DAY, Habits())
+    threshold = -float(quest.param_estimate["mean"])
+    assert threshold == pytest.approx(truth, abs=0.1)
+    assert skill.level.mean == pytest.approx(threshold, abs=0.08)
+
+
+def test_the_rung_settles_where_a_repetition_is_clean_as_often_as_it_is_meant_to_be() -> None:
+    """As staircases do at their own value; theirs are below."""
+    rng, learnt, part = Random(4), Learnt(), part_of(sample_drill())
+    truth, reps, clean = math.log(55), 0, 0
+    bpm = 50
+    for number in range(400):
+        faults: dict[int, Result] = {
+            label: CHOKED
+            for label in range(1, len(part.keys) + 1)
+            if rng.random() > logistic(8 * (truth + 0.35 - math.log(bpm)))
+        }
+        learnt.take(part.excerpt, part.keys, bpm, part.goal_bpm, faults, DAY)
+        if number >= 100:
+            reps, clean = reps + 1, clean + (not faults)
+        bpm = next_rung(bpm, not faults, rung_of(learnt, part, DAY))
+    assert clean / reps == pytest.approx(TARGET, abs=0.12)
+
+
+def test_the_rivals_ladder_converges_where_levitt_says() -> None:
+    """Three clean to climb, one failure to drop: .794 (Levitt 1971, J. Acoust. Soc. Am. 49(2B):467-477)."""
+    rng, part = Random(5), replace(part_of(sample_drill()), goal_bpm=300)
+    clean = reps = 0
+    for _ in range(30):
+        ladder = Rung(part, 60)
+        ladder.open(DAY, tries=False)
+        for number in range(300):
+            bpm = ladder.bpm
+            good = rng.random() < logistic(12 * (math.log(70) - math.log(bpm)))
+            ladder.after(bpm, good)
+            if number >= 60:
+                reps, clean = reps + 1, clean + good
+    assert clean / reps == pytest.approx(0.5 ** (1 / 3), abs=0.02)
+
+
+@pytest.mark.parametrize("harmonics", [4, 12, 40, 120])
+def test_the_reading_is_the_fastest_tempo_with_the_chance_that_is_meant(harmonics: int) -> None:
+    """Equation (4) solved by bisection."""
+    rng = Random(harmonics)
+    view = View(tuple(rng.gauss(4.2, 0.2) for _ in range(harmonics)), (0.0,) * harmonics, 0.0, 0.01)
+    share = min(1.0, EVENTS / harmonics)
+
+    def chance(bpm: float) -> float:
+        return math.exp(
+            share * sum(math.log(logistic(SLOPE * (mean - math.log(bpm)))) for mean in view.means)
+        )
+
+    fastest = max(bpm for bpm in range(20, 301) if chance(bpm) >= TARGET or bpm == 20)
+    assert reading(view, harmonics, 300) == pytest.approx(fastest, abs=1)
+    assert reading(view, harmonics, fastest - 1) == fastest - 1
+
+
+def test_a_slip_does_not_sink_a_long_piece() -> None:
+    """A hundred events of which each is clean 99 times in 100 at the goal: clean as a whole only once in three."""
+    view = View((math.log(60) + math.log(99) / SLOPE,) * 100, (0.0,) * 100, 0.0, 0.0)
+    assert reading(view, 100, 60) == 60
+    assert reading(view, 12, 60) < 60
+    assert view.whole(math.log(60)) == pytest.approx(0.99**100, rel=0.01)
+
+
+def part_of(drill: Drill, number: int = 0) -> Part:
+    material = material_of([drill])
+    part = material.part(material.phrases(drill)[number])
+    assert part is not None
+    return part
+
+
+def practised(*results: tuple[Part, int, dict[int, Result], int]) -> Learnt:
+    learnt = Learnt()
+    for part, bpm, faults, day in results:
+        learnt.take(part.excerpt, part.keys, bpm, part.goal_bpm, faults, day)
+    return learnt
+
+
+def test_what_one_phrase_shows_moves_the_others() -> None:
+    lamp, wick = part_of(sample_drill()), part_of(sample_drill(), 1)
+    before = rung_of(Learnt(), wick, DAY)
+    clean = practised(*[(lamp, 60, {}, DAY)] * 4)
+    assert seen(clean, wick, DAY).whole(math.log(60)) > seen(Learnt(), wick, DAY).whole(math.log(60))
+    assert rung_of(clean, wick, DAY) >= before
+
+
+def test_a_late_event_says_nothing_against_its_node() -> None:
+    lamp = part_of(sample_drill())
+    at = next(at for at, keys in enumerate(lamp.keys) if keys[0] and keys[1])
+    late, choked = practised((lamp, 60, {at + 1: LATE}, DAY)), practised((lamp, 60, {at + 1: CHOKED}, DAY))
+    node = lamp.keys[at][0]
+    assert late.skills["lamps"].terms[node].mean > choked.skills["lamps"].terms[node].mean
+
+
+def test_what_was_not_reached_says_nothing() -> None:
+    lamp = part_of(sample_drill())
+    broken = dict.fromkeys(range(1, len(lamp.keys) + 1), NOT_REACHED)
+    learnt = practised((lamp, 60, broken, DAY))
+    assert not learnt.skills
+    assert not learnt.records
+
+
+def test_a_night_takes_something_and_a_cold_repetition_teaches_how_much() -> None:
+    lamp = part_of(sample_drill())
+    evening = [(lamp, 70, {}, DAY)] * 6
+    all_of_it: dict[int, Result] = dict.fromkeys(range(1, len(lamp.keys) + 1), CHOKED)
+    forgot, kept = (
+        practised(*evening, (lamp, 70, all_of_it, DAY + 5)),
+        practised(*evening, (lamp, 70, {}, DAY + 5)),
+    )
+    assert seen(practised(*evening), lamp, DAY + 5).whole(math.log(70)) < seen(
+        practised(*evening), lamp, DAY, cold=False
+    ).whole(math.log(70))
+    assert forgot.habits.fading.mean > kept.habits.fading.mean
+
+
+def test_the_last_results_are_remembered_as_bits() -> None:
+    bits = 1
+    for failed in (1, 0, 1, 0, 0, 0, 0, 0, 0, 1):
+        bits = with_result(bits, failed)
+    assert late_results(bits) == (2, 8)
+
+
+def test_a_state_turns_into_plain_data_and_back_to_the_digit() -> None:
+    learnt = sample_learnt()
+    text = json.dumps(FOLD.plain(learnt))
+    again = FOLD.state(json.loads(text))
+    assert FOLD.plain(again) == FOLD.plain(learnt)
+    lamp = part_of(sample_drill())
+    for state in (learnt, again):
+        state.take(lamp.excerpt, lamp.keys, 63, lamp.goal_bpm, {2: CHOKED}, DAY + 9)
+    assert json.dumps(FOLD.plain(again)) == json.dumps(FOLD.plain(learnt))
+
+
+def test_to_look_changes_nothing() -> None:
+    learnt, drill = sample_learnt(), sample_drill()
+    before = json.dumps(FOLD.plain(learnt))
+    make_plan(TODAY, 20, [drill], learnt)
+    material = material_of([drill])
+    forecast(learnt, material, drill, TODAY, 20, draws=2)
+    standing(learnt, material, material.phrases(drill)[1], TODAY)
+    places(learnt, material, drill, TODAY)
+    assert json.dumps(FOLD.plain(learnt)) == before
+
+
+def sample_learnt() -> Learnt:
+    lamp, wick = part_of(sample_drill()), part_of(sample_drill(), 1)
+    rng = Random(1)
+    results: list[tuple[Part, int, dict[int, Result], int]] = []
+    for number in range(60):
+        part = rng.choice((lamp, wick))
+        faults: dict[int, Result] = {
+            label: rng.choice((CHOKED, LATE)) for label in range(1, len(part.keys) + 1) if rng.random() < 0.05
+        }
+        results.append((part, rng.randint(45, 80), faults, DAY - 10 + number // 8))
+    return practised(*results)
+
+
+class Watching:
+    """Remembers what was played, and looks at the coach each evening."""
+
+    def __init__(self) -> None:
+        self.played: list[tuple[Played, Why]] = []
+        self.idle: list[int] = []
+        self.minutes: dict[int, float] = {}
+
+    def __call__(self, policy: Policy, played: Played, player: Player) -> None:
+        assert isinstance(policy, Coach)
+        assert policy.chosen is not None
+        self.played.append((played, policy.chosen.why))
+
+    def evening(self, policy: Policy, player: Player, day: int) -> None:
+        assert isinstance(policy, Coach)
+        self.minutes[day] = sum(one.part.rep_s(one.bpm) for one, _ in self.played if one.day == day) / 60
+        for drill in policy.material.drills:
+            for excerpt in policy.material.phrases(drill):
+                part = policy.material.part(excerpt)
+                if part and part.key in policy.learnt.records:
+                    self.idle.append(day - heard(policy.learnt, part))
+
+
+def watched(kind: str, shape: str, days: int, seed: int = 1) -> Watching:
+    drills, watch = (piece(shape, seed),), Watching()
+    player = players_a.make(kind, drills, seed)
+    run(player, drills, 20, days, Coach, seed, missed=0.0, watch=watch, mastered=2.0)
+    return watch
+
+
+def pieces_by_day(watch: Watching) -> dict[int, list[Played]]:
+    found: dict[int, list[Played]] = {}
+    for played, _ in watch.played:
+        if played.part.excerpt.kind is Kind.PIECE:
+            found.setdefault(played.day - FIRST_DAY + 1, []).append(played)
+    return found
+
+
+def test_who_never_fails_plays_the_piece_at_its_goal_by_the_second_day_and_is_then_left_alone() -> None:
+    watch = watched("never-fails", "usual", 6)
+    pieces = pieces_by_day(watch)
+    assert min(pieces) <= 2
+    assert pieces[min(pieces)][0].bpm == pieces[min(pieces)][0].part.goal_bpm
+    assert sum(minutes for day, minutes in watch.minutes.items() if day >= FIRST_DAY + 4) < 8
+
+
+def test_one_slip_in_a_hundred_keeps_the_piece_at_four_fifths_of_its_slowest_phrase_at_least() -> None:
+    pieces = pieces_by_day(watched("slips-1-in-100", "usual", 8))
+    assert min(pieces) <= 3
+    assert all(played.bpm >= 0.8 * played.part.goal_bpm for day in pieces.values() for played in day[1:])
+
+
+def test_one_slip_in_thirty_settles_near_the_goal_and_the_plan_says_what_breaks() -> None:
+    pieces = pieces_by_day(watched("slips-1-in-30", "usual", 8))
+    last = [played.bpm / played.part.goal_bpm for played in pieces[max(pieces)]]
+    assert 0.6 <= sum(last) / len(last) <= 1.0
+
+
+def test_no_phrase_comes_twice_running_and_nothing_begun_lies_unheard_for_more_than_a_week() -> None:
+    watch = watched("even", "usual", 20)
+    turns = [watch.played[0]]
+    for one in watch.played[1:]:
+        if one[0].part.key != turns[-1][0].part.key or one[0].day != turns[-1][0].day:
+            turns.append(one)
+    assert len(turns) > 60
+    assert max(watch.idle) <= KEPT_DAYS + 1
+    tests = [one for one in watch.played if one[1] is Why.TEST]
+    for day in {one[0].day for one in tests}:
+        assert sum(one[0].day == day for one in tests) <= 3
+    assert all(one[0].bpm == one[0].part.goal_bpm for one in tests)
+
+
+def test_new_phrases_come_at_the_players_pace() -> None:
+    drill = piece("long", 2)
+    for pace in (1, 3):
+        plan = make_plan(TODAY, 30, [drill], Learnt(), pace=pace)
+        assert sum(item.purpose is Purpose.NEW for item in plan.items) == pace
+
+
+def test_a_second_drill_waits_until_the_first_is_begun_throughout() -> None:
+    first, second = piece("short", 1), piece("short", 2)
+    plan = make_plan(TODAY, 20, [first, second], Learnt())
+    assert {item.excerpt.drill for item in plan.items if item.excerpt} == {first.id}
+
+
+def test_the_plan_is_the_same_to_the_digit_and_fits_its_minutes() -> None:
+    drill, learnt = sample_drill(), sample_learnt()
+    plan = make_plan(TODAY, 20, [drill], learnt)
+    assert plan == make_plan(TODAY, 20, [drill], FOLD.state(FOLD.plain(learnt)))
+    assert sum(item.minutes for item in plan.items) <= 20
+    assert all(item.reason for item in plan.items)
+
+
+def test_a_day_that_hurt_halves_the_plan_and_comes_first() -> None:
+    plan = make_plan(TODAY, 40, [sample_drill()], sample_learnt(), History(hurt_days=frozenset({TODAY})))
+    assert plan.minutes == 20
+    assert "clinician" in plan.notes[0]
+
+
+def test_what_landed_and_was_left_for_a_week_is_tested_cold_at_its_goal() -> None:
+    lamp = part_of(sample_drill())
+    learnt = practised(*[(lamp, lamp.goal_bpm, {}, DAY - 8)] * 12)
+    assert learnt.records[lamp.key].landed == DAY - 8
+    turn = choose(learnt, material_of([sample_drill()]), Sitting(DAY, 1200, warm=True))
+    assert turn is not None
+    assert (turn.why, turn.reps, turn.bpm) == (Why.TEST, 1, lamp.goal_bpm)
+    assert reason(learnt, turn, TODAY).startswith("At its goal on")
+    learnt.take(lamp.excerpt, lamp.keys, lamp.goal_bpm, lamp.goal_bpm, {}, DAY)
+    material = material_of([sample_drill()])
+    found = standing(learnt, material, lamp.excerpt, TODAY)
+    assert found is not None
+    assert found.tested == TODAY
+    assert found.kept
+
+
+def test_landed_is_the_goal_held_so_often_in_a_row_on_a_day() -> None:
+    lamp = part_of(sample_drill())
+    goal = lamp.goal_bpm
+    short = practised(*[(lamp, goal, {}, DAY)] * (CLEAN_TO_LAND - 1), (lamp, goal, {}, DAY + 1))
+    assert short.records[lamp.key].landed == 0
+    assert practised(*[(lamp, goal, {}, DAY)] * CLEAN_TO_LAND).records[lamp.key].landed == DAY
+
+
+def test_a_reason_names_the_place_that_failed_most() -> None:
+    drill = sample_drill()
+    lamp = part_of(drill)
+    at = next(at for at, keys in enumerate(lamp.keys) if keys[0])
+    learnt = practised(*[(lamp, 60, {at + 1: CHOKED}, DAY - 1)] * 3, *[(lamp, 60, {}, DAY - 1)] * 5)
+    turn = choose(
+        learnt,
+        material_of([drill]),
+        Sitting(DAY, 1200, warm=True, left=frozenset({part_of(drill, 1).excerpt})),
+    )
+    assert turn is not None
+    assert "failed in 3 of 8" in reason(learnt, turn, TODAY)
+
+
+@pytest.mark.parametrize(
+    ("excerpt", "expected"),
+    [
+        (
+            Excerpt("lamps", ("lamp",)),
+            [Release.HALF, Release.LAYER, Release.PLACE, Release.SLOWER, Release.LEAVE],
+        ),
+        (Excerpt("lamps", ("lamp",), "bass"), [Release.SLOWER, Release.LEAVE]),
+        (
+            Excerpt("lamps", ("lamp", "wick"), kind=Kind.PIECE),
+            [Release.PHRASE, Release.LAYER, Release.SLOWER, Release.LEAVE],
+        ),
+    ],
+)
+def test_relief_comes_the_mildest_first_and_leaving_last(excerpt: Excerpt, expected: list[Release]) -> None:
+    material = material_of([sample_drill()])
+    part = material.part(excerpt)
+    assert part is not None
+    harmonic = next((event.label for event in part.passage.events if event.place), 1)
+    known = [relief.release for relief in reliefs(material, excerpt, {harmonic})]
+    assert [release for release in expected if release in known] == [
+        each for each in known if each in expected
+    ]
+    assert known[-2:] == [Release.SLOWER, Release.LEAVE]
+    assert {Release.SLOWER, Release.LEAVE} <= set(known)
+    assert len(known) == len(set(known))
+
+
+def test_more_minutes_and_a_stronger_start_bring_the_goal_nearer() -> None:
+    drill = piece("short", 3)
+    material = material_of([drill])
+    learnt = Learnt()
+    for excerpt in material.phrases(drill):
+        part = material.part(excerpt)
+        assert part is not None
+        for day in (DAY - 3, DAY - 2):
+            for _ in range(3):
+                learnt.take(part.excerpt, part.keys, round(0.75 * part.goal_bpm), part.goal_bpm, {}, day)
+    few, many = (forecast(learnt, material, drill, TODAY, minutes) for minutes in (8, 60))
+    assert many.at_goal.likely is not None
+    assert few.at_goal.likely is None or many.at_goal.likely <= few.at_goal.likely
+    assert few == forecast(learnt, material, drill, TODAY, 8)
+    assert many.at_goal.early <= many.at_goal.likely
+
+
+def test_a_player_who_fails_everything_hears_not_at_this_rate() -> None:
+    drill = piece("usual", 4)
+    material = material_of([drill])
+    learnt = Learnt()
+    for number, excerpt in enumerate(material.phrases(drill) * 4):
+        part = material.part(excerpt)
+        assert part is not None
+        failed: dict[int, Result] = dict.fromkeys(range(1, len(part.keys) + 1), CHOKED)
+        bpm = max(20, round(part.start_bpm * 0.9 ** (number / 3)))
+        learnt.take(part.excerpt, part.keys, bpm, part.goal_bpm, failed, DAY - 8 + number // 4)
+    found = forecast(learnt, material, drill, TODAY, 10)
+    assert not found.at_this_rate
