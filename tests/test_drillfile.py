@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date
 from fractions import Fraction
 from pathlib import Path
@@ -15,6 +16,7 @@ from coach.score.beats import read_beat, read_beats, write_beat, write_beats
 from coach.score.edit import with_ids
 from coach.score.load import load_drill, read_drill, read_reading
 from coach.score.music import cents_beside, sounding_note
+from coach.score.write import write_drill
 from coach.strings.instrument import Node
 from coach.strings.units import midi_from_note
 
@@ -290,3 +292,11 @@ def test_load_raises_with_every_error(tmp_path: Path) -> None:
     with pytest.raises(CoachError, match="6/8") as caught:
         load_drill(path)
     assert len(caught.value.problems) == 3
+
+
+def test_a_phrase_that_the_order_repeats_very_often_is_written_in_parts() -> None:
+    drill = bars_of("bass: 1 E:0")
+    phrase = drill.phrases[0].id
+    text = write_drill(replace(drill, order=(phrase,) * 100))
+    assert f"order: {phrase} x99, {phrase}\n" in text
+    assert drill_of(text).order == (phrase,) * 100

@@ -15,6 +15,7 @@ from coach.music.drill import Drill, Event, Note, Phrase
 from coach.music.rhythm import Meter
 from coach.score.beats import write_beat, write_beats
 from coach.score.keys import ASSIGNMENT, BAR, DRILL, PHRASE, BarBetween, first_meter
+from coach.score.order import MAX_TIMES
 from coach.strings.instrument import Instrument, Node, nodes_written
 from coach.strings.units import note_name
 
@@ -35,9 +36,18 @@ def write_drill(drill: Drill, remarks: Iterable[str] = ()) -> str:
     for phrase in drill.phrases:
         lines += _phrase(phrase, drill.instrument, meter)
     if drill.order:
-        runs = [(name, len(list(same))) for name, same in groupby(drill.order)]
-        lines.append("order: " + ", ".join(f"{name} x{count}" if count > 1 else name for name, count in runs))
+        lines.append("order: " + ", ".join(_runs(drill.order)))
     return "\n".join(lines) + "\n"
+
+
+def _runs(order: Iterable[str]) -> Iterator[str]:
+    """The order with `x2` for a phrase that follows itself, as often as may be written."""
+    for name, same in groupby(order):
+        count = len(list(same))
+        while count:
+            times = min(count, MAX_TIMES)
+            yield f"{name} x{times}" if times > 1 else name
+            count -= times
 
 
 def _phrase(phrase: Phrase, instrument: Instrument, meter: Meter) -> Iterator[str]:
