@@ -20,60 +20,87 @@ _UNFIT = (
 _SHOWN = 20
 
 
+_ALWAYS = (
+    (
+        "could not find expected ':'",
+        "this line is no `key: value`",
+        "is a colon missing, or the space after it?",
+    ),
+    (
+        "block sequence entries",
+        "a dash starts an item of a list, and no list can start here",
+        "put the dash on a line of its own under the key, or delete it",
+    ),
+    ("mapping keys", "a line can't start with `? `", "put the text in quotes"),
+    (
+        "node content",
+        "something is missing here: a value between the commas or brackets",
+        "one comma too many?",
+    ),
+    (
+        "comment or line break",
+        "after `>` or `|` the text starts on the next line",
+        "put a text that starts so in quotes",
+    ),
+    (
+        "unexpected end of stream",
+        "the file ends in the middle of something",
+        "a bracket or quotation mark is never closed",
+    ),
+)
+"""A part of YAML's complaint, what is wrong, and the likely slip, where the line says nothing more."""
+_OF_PLACE = ("document", "expected key", "block", "indentation", "indicator")
+
+
 def yaml_slip(what: str, lines: Sequence[str], spot: Spot, kind: FileKind) -> tuple[str, str]:
     """What is wrong, and the likely slip, for a complaint of YAML's about a place in these lines."""
     line = lines[spot.line - 1] if spot.line <= len(lines) else ""
-    column, body = spot.column, line.strip()
+    for part, message, guess in _ALWAYS:
+        if part in what:
+            return message, guess
     if "mapping values" in what:
-        note = re.search(r"(?:\d[\d.&ea+/]*\s+|[,+>?\d]\s*)([A-Ga-g][#b]?-?\d*|\d)$", line[: column - 1])
-        if note:
-            word = note[1]
-            return "a colon with a space after it starts a value", f"no space in `{word}:0`"
-        if (key := _KEY.match(line)) and key.end(2) == column - 1:
-            return _too_deep(lines, spot.line)
-        return (
-            "a colon with a space after it starts a value, and this line has one too many",
-            "put a text that holds `: ` in quotes, or is the line above it cut short?",
-        )
+        return _colon(lines, spot, line)
     if "anchor" in what or "alphabetic or numeric" in what:
         return "a value that starts with `&` or `*` means something else to YAML", kind.sign
     if "cannot start any token" in what:
         if "\t" in line:
             return "a tab character stands here; YAML allows only spaces", "use spaces"
-        return f"a value can't start with `{line[column - 1 : column]}`", "put it in quotes"
-    if "could not find expected ':'" in what:
-        return "this line is no `key: value`", "is a colon missing, or the space after it?"
+        return f"a value can't start with `{line[spot.column - 1 : spot.column]}`", "put it in quotes"
     if "',' or" in what:
         bracket = "]" if "]" in what else "}"
-        return f"a comma or the closing `{bracket}` is missing here or on the line above", (
-            f"as in {kind.brackets}"
-            if bracket == "]"
-            else "a text with commas can't stand inside braces unless it is in quotes"
-        )
+        in_braces = "a text with commas can't stand inside braces unless it is in quotes"
+        message = f"a comma or the closing `{bracket}` is missing here or on the line above"
+        return message, f"as in {kind.brackets}" if bracket == "]" else in_braces
     if "nesting depth" in what:
         return f"this is nested more than {MAX_DEPTH} deep; {kind.noun} needs {kind.depth}", ""
-    if "block sequence entries" in what:
-        return "a dash starts an item of a list, and no list can start here", (
-            "put the dash on a line of its own under the key, or delete it"
-        )
-    if "mapping keys" in what:
-        return "a line can't start with `? `", "put the text in quotes"
-    if "node content" in what:
-        return "something is missing here: a value between the commas or brackets", "one comma too many?"
-    if "comment or line break" in what:
-        return "after `>` or `|` the text starts on the next line", "put a text that starts so in quotes"
-    if "unexpected end of stream" in what:
-        return "the file ends in the middle of something", "a bracket or quotation mark is never closed"
-    if any(word in what for word in ("document", "expected key", "block", "indentation", "indicator")):
-        before = line[: column - 1]
-        if before.rstrip().endswith(("'", '"')):
-            return "the text goes on after its closing quotation mark", "put quotes around all of it"
-        return _misplaced(lines, spot.line) if body and not before.strip() else _UNFIT
-    if body.startswith("%"):
+    if any(word in what for word in _OF_PLACE):
+        return _out_of_place(lines, spot, line)
+    if line.strip().startswith("%"):
         return "a line can't start with `%`", "start a comment with #"
     return f"this line can't be read as YAML ({what or 'no reason given'})", (
         "put the text in quotes, or compare the line with one that works"
     )
+
+
+def _colon(lines: Sequence[str], spot: Spot, line: str) -> tuple[str, str]:
+    """A colon with a space after it where no value can start."""
+    note = re.search(r"(?:\d[\d.&ea+/]*\s+|[,+>?\d]\s*)([A-Ga-g][#b]?-?\d*|\d)$", line[: spot.column - 1])
+    if note:
+        return "a colon with a space after it starts a value", f"no space in `{note[1]}:0`"
+    if (key := _KEY.match(line)) and key.end(2) == spot.column - 1:
+        return _too_deep(lines, spot.line)
+    return (
+        "a colon with a space after it starts a value, and this line has one too many",
+        "put a text that holds `: ` in quotes, or is the line above it cut short?",
+    )
+
+
+def _out_of_place(lines: Sequence[str], spot: Spot, line: str) -> tuple[str, str]:
+    """Something that belongs to nothing above it."""
+    before = line[: spot.column - 1]
+    if before.rstrip().endswith(("'", '"')):
+        return "the text goes on after its closing quotation mark", "put quotes around all of it"
+    return _misplaced(lines, spot.line) if line.strip() and not before.strip() else _UNFIT
 
 
 def _too_deep(lines: Sequence[str], number: int) -> tuple[str, str]:

@@ -30,6 +30,7 @@ from coach.score.score import MAX_BARS, Score, ScoreBar, ScoreNote
 from coach.score.unpack import reason_of
 
 MAX_MIDI_BYTES = 500_000
+MOST_SKIPPED = 100_000
 MAX_READ = 20_000
 TOLERANCE = Fraction(1, 50)
 _DIVISORS = (1, 2, 3, 4, 6, 8, 12, 16, 24, 32)
@@ -287,24 +288,7 @@ def _snapped(quarters: Fraction, contents: _Contents) -> Fraction:
 def _bars(contents: _Contents, score: Score, where: str) -> None:
     """Cut the notes into bars, from the first that has one."""
     end = max(note.onset + note.length for note in contents.notes)
-    first_note = min(note.onset for note in contents.notes)
-    bars: list[tuple[Fraction, ScoreBar]] = []
-    skipped = 0
-    for start, meter in _bar_starts(contents, end):
-        upper, lower, clocks = meter
-        length = Fraction(upper, lower)
-        if start + length * 4 <= first_note:
-            skipped += 1
-            if skipped > 100_000:
-                raise CoachError(Problem("the first note comes after more than 100,000 bars", where))
-            continue
-        if score.beat_whole is None and clocks * Fraction(1, 96) == Fraction(1, lower):
-            score.beat_whole = Fraction(1, lower)
-        bars.append((start, ScoreBar(str(len(bars) + 1), upper, lower, length)))
-        if len(bars) > MAX_BARS:
-            raise CoachError(Problem(f"the file has more than {MAX_BARS} bars", where, guess="cut it first"))
-    if skipped:
-        score.remark("", f"{skipped} empty {'bars' if skipped > 1 else 'bar'} before the first note left out")
+    bars = _empty_bars(contents, score, end, where)
     starts = [start for start, _ in bars]
 
     def bar_at(place: Fraction) -> tuple[Fraction, ScoreBar]:
@@ -312,11 +296,8 @@ def _bars(contents: _Contents, score: Score, where: str) -> None:
 
     for note in contents.notes:
         start, bar = bar_at(note.onset)
-        bar.notes.append(
-            ScoreNote(
-                (note.onset - start) / 4, note.length / 4, note.midi, note.voice, harmonic=note.harmonic
-            )
-        )
+        onset, length = (note.onset - start) / 4, note.length / 4
+        bar.notes.append(ScoreNote(onset, length, note.midi, note.voice, harmonic=note.harmonic))
     for place, text in contents.markers.items():
         if text and starts[0] <= place < end:
             _, bar = bar_at(place)
@@ -337,6 +318,31 @@ def _bars(contents: _Contents, score: Score, where: str) -> None:
         if bar.mark and bar.length < after.full and not bar.pickup and bar.length == bar.full:
             bar.upper, bar.lower, bar.pickup = after.upper, after.lower, True
     score.bars = [bar for _, bar in bars]
+
+
+def _empty_bars(
+    contents: _Contents, score: Score, end: Fraction, where: str
+) -> list[tuple[Fraction, ScoreBar]]:
+    """Every bar from the first that has a note to the end, with its start in quarters."""
+    first_note = min(note.onset for note in contents.notes)
+    bars: list[tuple[Fraction, ScoreBar]] = []
+    skipped = 0
+    for start, (upper, lower, clocks) in _bar_starts(contents, end):
+        length = Fraction(upper, lower)
+        if start + length * 4 <= first_note:
+            skipped += 1
+            if skipped > MOST_SKIPPED:
+                message = f"the first note comes after more than {MOST_SKIPPED:,} bars"
+                raise CoachError(Problem(message, where))
+            continue
+        if score.beat_whole is None and clocks * Fraction(1, 96) == Fraction(1, lower):
+            score.beat_whole = Fraction(1, lower)
+        bars.append((start, ScoreBar(str(len(bars) + 1), upper, lower, length)))
+        if len(bars) > MAX_BARS:
+            raise CoachError(Problem(f"the file has more than {MAX_BARS} bars", where, guess="cut it first"))
+    if skipped:
+        score.remark("", f"{skipped} empty {'bars' if skipped > 1 else 'bar'} before the first note left out")
+    return bars
 
 
 def _bar_starts(contents: _Contents, end: Fraction) -> Iterator[tuple[Fraction, tuple[int, int, int]]]:

@@ -7,7 +7,7 @@ the fretboard every node of the drill to scale along the string. All is black on
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from fractions import Fraction
 from itertools import pairwise
@@ -160,17 +160,7 @@ def _bar(
     def x_of(beat: Fraction) -> float:
         return placed.x + _PAD + float(beat - first) * step
 
-    counts = {event.beat for event in bar.events} | {
-        Fraction(beat) for beat in range(bar.meter.beats) if beat >= first
-    }
-    last = -10.0
-    for beat in sorted(counts):
-        x = x_of(beat)
-        whole = beat.denominator == 1
-        yield svg.line(x, bottom + 1.0, x, bottom + (2.4 if whole else 1.8), width=0.3 if whole else 0.15)
-        if x - last > (5.0 if whole else 6.5):
-            yield svg.text(x, bottom + 5.6, count_text(beat), 2.7, "middle")
-            last = x
+    yield from _beats_below(bar, x_of, bottom)
     for event in bar.events:
         row = phrase.layers.index(event.layer)
         x, y = x_of(event.beat), top + row * _LANE
@@ -190,6 +180,20 @@ def _bar(
             wide = 1.75 * len(shown) + 0.6
             yield svg.rectangle(x - wide / 2, place - 1.7, wide, 3.4, "ground")
             yield svg.text(x, place + 1.15, shown, 3.2, "middle")
+
+
+def _beats_below(bar: Bar, x_of: Callable[[Fraction], float], bottom: float) -> Iterator[str]:
+    """A tick for every beat and event, and the count as far as there is room for it."""
+    first = bar.meter.beats - bar.length
+    beats = {Fraction(beat) for beat in range(bar.meter.beats) if beat >= first}
+    last = -10.0
+    for beat in sorted(beats | {event.beat for event in bar.events}):
+        x = x_of(beat)
+        whole = beat.denominator == 1
+        yield svg.line(x, bottom + 1.0, x, bottom + (2.4 if whole else 1.8), width=0.3 if whole else 0.15)
+        if x - last > (5.0 if whole else 6.5):
+            yield svg.text(x, bottom + 5.6, count_text(beat), 2.7, "middle")
+            last = x
 
 
 def _sounding(instrument: Instrument, string: int, fret: int | None, node: Node | None) -> str:
