@@ -103,6 +103,25 @@ def test_a_choke_that_lift_or_pluck_is_to_blame_for_says_nothing_against_the_mov
     assert [row.move for row in (LATE, DROPPED, NOT_REACHED)] == [Says.FAILED, Says.NOTHING, Says.NOTHING]
 
 
+def test_each_result_says_what_the_trade_knows_of_it():
+    # Common practice, no source: what came late rang; what was let go early says nothing of the touch; where one had
+    # stopped nothing was tried.
+    clean, failed, nothing = Says.CLEAN, Says.FAILED, Says.NOTHING
+    assert {row.word: (row.node, row.move, row.held, row.fails) for row in RESULTS} == {
+        "choked": (failed, failed, failed, True),
+        "late": (clean, failed, clean, True),
+        "dropped": (nothing, nothing, failed, True),
+        "not reached": (nothing, nothing, nothing, False),
+    }
+    assert [row.word for row in RESULTS if row.rest] == ["not reached"]
+    assert [row.word for row in RESULTS if row.by_note] == ["choked"]
+
+
+def test_a_row_is_shown_by_its_word():
+    assert repr((CHOKED, LIFT)) == "(choked, lift)"
+    assert NOT_REACHED.name == "not_reached"
+
+
 def test_only_a_choke_takes_causes():
     assert [causes_of(row) for row in RESULTS] == [(POSITION, LIFT, PLUCK), (), (), ()]
 
