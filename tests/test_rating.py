@@ -56,6 +56,7 @@ def test_text_that_is_no_result_is_refused(text):
 def test_faults_are_in_order_of_label_then_of_their_words():
     faults = parse_faults("10c 2l 2c:lift 2c.1 2c")
     assert faults_text(faults) == "2c 2c.1 2c:lift 2l 10c"
+    assert faults_text(reversed(faults)) == faults_text(faults)
 
 
 @given(st.lists(FAULTS, min_size=1, max_size=6, unique_by=lambda fault: fault.label))
