@@ -51,9 +51,9 @@ class Range:
 
 @dataclass(frozen=True, slots=True)
 class Fits:
-    """A text for which `test` is true; `allowed` says what such a text is."""
+    """A text (or another value) for which `test` is true; `allowed` says what such a value is."""
 
-    test: Callable[[str], bool]
+    test: Callable[[Any], bool]
     allowed: str
 
 
@@ -148,7 +148,7 @@ def _annotated(kind: Any, marks: tuple[Any, ...]) -> tuple[Read, Write]:
             case Range():
                 read = _in_range(mark, kind)
             case Fits():
-                read = _fitting(mark)
+                read = _fitting(mark, kind, read)
     return read, write
 
 
@@ -176,15 +176,21 @@ def _in_range(mark: Range, kind: Any) -> Read:
     return bounded
 
 
-def _fitting(mark: Fits) -> Read:
+def _fitting(mark: Fits, kind: Any, read: Read) -> Read:
     test = mark.test
 
-    def fitting(plain: Any) -> Any:
+    def fitting_text(plain: Any) -> Any:
         if type(plain) is str and test(plain):
             return plain
         raise _expected(plain, mark.allowed)
 
-    return fitting
+    def fitting(plain: Any) -> Any:
+        value = read(plain)
+        if test(value):
+            return value
+        raise _expected(plain, mark.allowed)
+
+    return fitting_text if kind is str else fitting
 
 
 def _optional(parts: tuple[Any, ...]) -> tuple[Read, Write]:
