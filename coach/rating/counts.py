@@ -35,7 +35,7 @@ def sum_counts(parts: Iterable[Counts]) -> Counts:
 
 def counts_from(value: object) -> Counts:
     """Counts from JSON; ValueError where a word is no result or cause, or a number none."""
-    if not isinstance(value, dict):
+    if not isinstance(value, Mapping):
         raise ValueError(f"{value!r} is no table of counts")
     for word, count in value.items():
         if word not in _words():
