@@ -314,6 +314,10 @@ def halved(body: dict[str, Any]) -> None:
     del body["drills"][0]["days"]
 
 
+def unheard_of(body: dict[str, Any]) -> None:
+    body["drills"][0]["marked"] = {"fluffed": 1}
+
+
 def absurd(body: dict[str, Any]) -> None:
     body["drills"][0]["days"][0]["minutes"] = 10**9
 
@@ -325,6 +329,7 @@ def absurd(body: dict[str, Any]) -> None:
         (older, "is a report of version 1; this program reads version 2 (the student updates theirs"),
         (versionless, "is a student's report without a version (edited by hand?)"),
         (headless, "is no student's report"),
+        (unheard_of, "is a student's report, but not whole: 'fluffed' is no result or cause"),
         (halved, "is a student's report, but not whole: drills.1.days: is missing (ask for it again)"),
         (absurd, "is a student's report, but not whole: drills.1.days.1.minutes: found 1000000000, expected"),
     ],

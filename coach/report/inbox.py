@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from coach.ground.codec import UnfitError, value_of
+from coach.ground.codec import value_of
 from coach.ground.plain import plain_text
 from coach.ground.problem import CoachError, Problem
 from coach.log.lines import KINDS
@@ -103,7 +103,7 @@ def read_student(path: Path) -> StudentFile:
             key: part for key, part in body.items() if key not in ("wellrung", "version", "program", "sha256")
         }
         return StudentFile(where, value_of(Reply, rest), body.get("sha256") != digest(body))
-    except (UnfitError, RecursionError) as error:
+    except (ValueError, RecursionError) as error:
         raise CoachError(
             Problem(
                 f"is a student's report, but not whole: {plain_text(str(error), 120)}",

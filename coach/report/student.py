@@ -16,7 +16,7 @@ from datetime import date, timedelta
 from typing import Annotated, Any
 
 from coach import __version__
-from coach.ground.codec import As, Fits, Range, plain_of
+from coach.ground.codec import As, Range, plain_of
 from coach.ground.days import day_from
 from coach.ground.plain import counted, json_text, plain_text
 from coach.learning.learning import FOLD, Learnt
@@ -39,14 +39,6 @@ RECENT_DAYS = 28
 LONGEST, LONGEST_NOTE = 200, 2000
 
 
-def _is_counts(value: Any) -> bool:
-    try:
-        counts_from(value)
-    except ValueError:
-        return False
-    return True
-
-
 Text = Annotated[str, As(str, lambda text: plain_text(text, LONGEST))]
 Note = Annotated[str, As(str, lambda text: plain_text(text, LONGEST_NOTE))]
 Day = Annotated[date, As(date.isoformat, day_from)]
@@ -54,7 +46,6 @@ Bpm = Annotated[int, Range(1, 1000)]
 Count = Annotated[int, Range(0, 10**9)]
 Share = Annotated[float, Range(0, 1)]
 Minutes = Annotated[float, Range(0, 1440)]
-Marked = Annotated[Mapping[str, int], Fits(_is_counts, "how often each result and cause was marked")]
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,8 +80,11 @@ class PlaceReply:
     failed: Count
     """Of its last `of` results."""
     of: Count
-    marked: Marked
+    marked: Mapping[str, Count]
     """Against it, in the last four weeks."""
+
+    def __post_init__(self) -> None:
+        counts_from(self.marked)
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,10 +127,13 @@ class DrillReply:
     nodes: tuple[PlaceReply, ...]
     moves: tuple[PlaceReply, ...]
     days: tuple[DayReply, ...]
-    marked: Marked
+    marked: Mapping[str, Count]
     """In the last four weeks: every result and cause, those of held notes too."""
     entered: Share
     """Of its repetitions, those that were entered afterwards from a file."""
+
+    def __post_init__(self) -> None:
+        counts_from(self.marked)
 
 
 @dataclass(frozen=True, slots=True)
