@@ -88,20 +88,22 @@ def begin(session: Session, turn: Turn, task: Task, *, runs_on: bool = False) ->
 def play_on(rated: Rating, result: Result) -> Result:
     """After a rating in the bar of clicks: the repetition that it counts in, where it is still what comes next."""
     session, (saved, *rest) = result
-    ready, bpm = session.state, rated.task.tempo_bpm
-    same = (
-        isinstance(ready, Ready)
-        and (ready.turn.id, ready.task.excerpt) == (rated.turn.id, rated.task.excerpt)
-        and bpm <= ready.task.tempo_bpm < NEAR * bpm
-    )
+    match session.state:
+        case Ready(turn, task) if _counted_in(session, rated, turn, task):
+            # It was counted in at the tempo of the one before; a little faster waits for the next round.
+            task = replace(task, tempo_bpm=rated.task.tempo_bpm)
+            playing = Playing(turn, task, session.now_ms, more=rated.more - 1)
+            told = tuple(effect for effect in rest if isinstance(effect, Tell))
+            return replace(session, state=playing), (saved, *told, PlayOn(rated.more - 1))
+    return session, (saved, Silence(), *rest)
+
+
+def _counted_in(session: Session, rated: Rating, turn: Turn, task: Task) -> bool:
+    """Whether a task is what the bar of clicks after a repetition counts in, near enough and on the same day."""
+    same = (turn.id, task.excerpt) == (rated.turn.id, rated.task.excerpt)
+    near = rated.task.tempo_bpm <= task.tempo_bpm < NEAR * rated.task.tempo_bpm
     today = practice_day(session.now_ms, session.utc_offset_min) == session.day
-    if not (isinstance(ready, Ready) and same and today) or rated.marks.faults:
-        return session, (saved, Silence(), *rest)
-    # It was counted in at the tempo of the one before; a little faster waits for the next round.
-    task = replace(ready.task, tempo_bpm=bpm)
-    playing = Playing(ready.turn, task, session.now_ms, more=rated.more - 1)
-    told = tuple(effect for effect in rest if isinstance(effect, Tell))
-    return replace(session, state=playing), (saved, *told, PlayOn(rated.more - 1))
+    return same and near and today and not rated.marks.faults
 
 
 def rate(session: Session, state: Ready | Rating, faults: tuple[Fault, ...]) -> Result:
