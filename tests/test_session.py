@@ -516,6 +516,11 @@ def test_undo_says_what_it_took_back_marks_first_in_the_order_they_were_made():
 
 def test_a_pedal_marks_and_only_its_event_is_a_guess():
     pressed = Suggest(2, CHOKED, 0.5, Source.PEDAL, (3,))
+    clean, certain = Suggest(4, None, 1, Source.PEDAL), Suggest(5, CHOKED, 1, Source.PEDAL)
+    session, effects = drive(opened(2), Go(), clean, certain)
+    assert session.marks == (Fault(5, CHOKED),)
+    assert isinstance(session.state, Playing)
+    assert session.state.marks.doubts() == ()
     session, effects = drive(opened(2), Go(), pressed, pressed, RepEnded())
     assert session.marks == (CHOKE_2,)
     assert isinstance(session.state, Rating)
@@ -574,6 +579,20 @@ def test_an_edited_drill_is_practised_at_once_and_its_lower_goal_holds():
     assert task_of(session).drill == lower
 
 
+def test_an_edit_of_the_notes_is_heard_in_the_next_repetition():
+    drill = sample_drill()
+    lamp, wick = drill.phrases
+    edited = replace(drill, phrases=(replace(lamp, bars=wick.bars), wick))
+    session, _ = drive(opened(2), Reload(edited), Go())
+    assert [len(task_of(each).passage.events) for each in (opened(2), session)] == [9, 3]
+
+
+def test_a_repetition_is_logged_with_its_length_count_in_included():
+    session, _ = drive(opened(2), *rep())
+    # Three bars of four at 50 bpm: 12 x 60 / 50 s.
+    assert session.played[0].rep.duration_ms == 14_400
+
+
 def test_an_edit_of_another_drill_leaves_what_stands_ready_alone():
     other = replace(sample_drill(goal_bpm=45), id="other")
     session, effects = drive(opened(1), Reload(other))
@@ -617,6 +636,8 @@ def test_the_local_time_of_each_repetition_is_that_of_its_moment():
 
 def test_hearing_the_model_counts_for_the_next_repetition_that_is_kept_and_for_no_other():
     session, _ = drive(opened(2), Listen(), Go(), Again(), RepEnded(), Again(), RepEnded(), Confirm())
+    assert [played.rep.listened for played in session.played] == [True, False]
+    session, _ = drive(opened(2), Listen(), RepEnded(), RunOn(), RepEnded(), Go(), RepEnded())
     assert [played.rep.listened for played in session.played] == [True, False]
 
 

@@ -298,7 +298,7 @@ def _chosen(session: Session, state: Ready | Listening | Playing, excerpt: Excer
 def _reload(session: Session, state: Ready | Rest, event: on.Reload) -> Result:
     session = replace(session, drills={**session.drills, event.drill.id: event.drill})
     news = (on.Tell(notices.Reloaded(event.drill.title)),)
-    if isinstance(state, Rest) or state.task.excerpt.drill != event.drill.id:
+    if isinstance(state, Rest):
         return session, news
     try:
         drill, passage = passage_in(session, state.task.excerpt)
