@@ -50,7 +50,9 @@ def test_results_come_back_from_their_text(faults):
 
 @pytest.mark.parametrize("text", ["2x", "c2", "0c", "2c:luck", "2l:lift", "2c.", "2c,3c"])
 def test_text_that_is_no_result_is_refused(text):
-    with pytest.raises(ValueError, match=r"is no result; expected a label and one of c, l, d, n, such as 2c"):
+    with pytest.raises(
+        ValueError, match=r"is no result; expected a label and one of c, l, d, n, such as 2c or 5c:lift$"
+    ):
         parse_faults(text)
 
 
@@ -116,6 +118,11 @@ def test_each_result_says_what_the_trade_knows_of_it():
         "dropped": (nothing, nothing, failed, True),
         "not reached": (nothing, nothing, nothing, False),
     }
+    assert "".join(row.key for row in RESULTS) == "cldn", "each by its first letter"
+    assert ["".join(row.sign for row in RESULTS), "".join(row.ascii_sign for row in RESULTS)] == [
+        "×»↓–",
+        "x>v-",
+    ]
     assert [row.word for row in RESULTS if row.rest] == ["not reached"]
     assert [row.word for row in RESULTS if row.by_note] == ["choked"]
 
@@ -169,6 +176,7 @@ def test_the_commonest_cause_is_the_first_in_the_table_where_several_are():
     assert commonest_cause({"choked": 9}) is None
     assert commonest_cause({"choked": 5, "lift": 2, "pluck": 3}) is PLUCK
     assert commonest_cause({"lift": 2, "pluck": 2}) is LIFT
+    assert commonest_cause({"choked": 1, "lift": 1}) is LIFT
 
 
 def test_the_documents_list_what_the_table_lists():
