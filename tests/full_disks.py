@@ -25,7 +25,8 @@ from collections.abc import Callable
 from contextlib import suppress
 from pathlib import Path
 
-from coach.learning.learning import FOLD, history_of
+from coach.learning.history import history_of
+from coach.learning.learning import FOLD
 from coach.log.entries import Entry, practice_day
 from coach.log.lines import is_whole, lines_in
 from coach.log.log import Log
@@ -77,7 +78,8 @@ def fill_once(
                     refusal
                 )
                 check_saved(place, sent, [one_id(word) for word in log.waiting])
-                history_of(log, practice_day(NOON, 60), FOLD)
+                today = practice_day(NOON, 60)
+                history_of(log, log.state(FOLD, today), today)
             lines = log.last_words([elsewhere])
             ended = "saved in the end" if not lines else "kept elsewhere"
         if room:

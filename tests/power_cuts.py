@@ -28,7 +28,7 @@ from pathlib import Path
 from typing import Any
 from unittest import mock
 
-from coach.learning.learning import FOLD, memories_of
+from coach.learning.learning import FOLD
 from coach.log.entries import Entry
 from coach.log.log import Log
 from coach.log.upkeep import whole_lines
@@ -172,7 +172,7 @@ def record(folder: Path, rng: random.Random, words: int) -> list[Step]:
     with recorder.recording():
         for start in range(3):
             with Log.open(folder / "log", "Ada", now_ms=NOON, machine=lambda: "here") as log:
-                memories_of(log, LAST_DAY, FOLD)
+                log.state(FOLD, LAST_DAY)
                 for index in range(words):
                     at_ms = NOON + start * DAY * 200 + index * 60_000
                     passage = passage_named(f"lantern {rng.randrange(5)}")

@@ -26,7 +26,7 @@ from contextlib import suppress
 from multiprocessing.connection import Connection
 from pathlib import Path
 
-from coach.learning.learning import FOLD, memories_of
+from coach.learning.learning import FOLD
 from coach.log.entries import Entry, Rep
 from coach.log.log import Log
 from coach.log.upkeep import whole_lines
@@ -54,7 +54,7 @@ def practise(machine: str, folder: Path, seed: int, pipe: Connection) -> None:
             at_ms = NOON + order * 40_000_000 + moment * 1000 + MACHINES.index(machine)
             saved += words_of(log, at_ms, rng)
         if rng.random() < 0.2:
-            memories_of(log, LAST_DAY, FOLD)
+            log.state(FOLD, LAST_DAY)
         pipe.send(saved)
         saved = []
     refusal = log.retry()

@@ -103,10 +103,7 @@ class MeterSign(Kind[Meter]):
 
     def read(self, node: Node, where: str, report: Report) -> Meter | None:
         word = word_of(node)
-        match = re.fullmatch(
-            r"(\d{1,3})/(\d{1,3})(?:\s+in\s+(\d{1,3}(?:\+\d{1,3})*)(?:\s+as\s+(\d{1,3}(?:\+\d{1,3})+))?)?",
-            word,
-        )
+        match = _METER.fullmatch(word)
         if match is None:
             message = f"{kind_of(node)} is no meter; write {self.allowed}"
             report.error(node, message, self._slip(node, word, report), where)
