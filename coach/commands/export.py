@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import tempfile
 from collections.abc import Callable, Iterator
+from dataclasses import dataclass
 from typing import IO, TYPE_CHECKING
 
 from coach.commands.common import add_folder, add_output, places_of, write_output
@@ -21,17 +22,29 @@ if TYPE_CHECKING:
     from coach.music.drill import Drill
     from coach.sound.player import Pcm
 
-FORMATS = ("midi", "musicxml", "tab", "html", "wav")
 REPEATS_RANGE = (1, 99)
 LONGEST_MIN, LONGEST_TRACK_MIN = 15, 180
 """Of one repetition, which is rendered in one piece, and of a track."""
 WIDTH_RANGE = (40, 400)
 
+Written = str | bytes | Iterator[bytes]
+
+
+@dataclass(frozen=True, slots=True)
+class Format:
+    """One thing that a drill can be written as; `write` gets the drill, the rung in bpm and the options."""
+
+    write: Callable[[Drill, int, argparse.Namespace], Written]
+    options: tuple[str, ...] = ()
+    """The options of this command that it takes, of those that not every format takes."""
+    prints: bool = False
+    """Whether it is printed where no file is named."""
+
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """Declare the options of `coach export`."""
     parser.add_argument("drill", metavar="DRILL", help="a drill by file, name, id or title")
-    parser.add_argument("--to", choices=FORMATS, required=True, help="what to write")
+    parser.add_argument("--to", choices=tuple(FORMATS), required=True, help="what to write")
     parser.add_argument("--tempo", metavar="BPM", help="the rung (default: the drill's goal)")
     parser.add_argument(
         "--click-only", action="store_true", help="midi, wav: the click and count-in without the notes"
@@ -51,41 +64,29 @@ def configure(parser: argparse.ArgumentParser) -> None:
 def run(arguments: argparse.Namespace) -> int:
     """Write the drill in the format asked for."""
     kind = arguments.to
-    for option, kinds in (
-        ("click_only", ("midi", "wav")),
-        ("harmonics_octaves", ("midi",)),
-        ("repeats", ("wav",)),
-        ("width", ("tab",)),
-        ("tempo", ("midi", "musicxml", "wav")),
-    ):
-        if getattr(arguments, option) and kind not in kinds:
+    chosen = FORMATS[kind]
+    for option in dict.fromkeys(option for row in FORMATS.values() for option in row.options):
+        if getattr(arguments, option) and option not in chosen.options:
+            kinds = [name for name, row in FORMATS.items() if option in row.options]
             name = "--" + option.replace("_", "-")
             raise UsageError(Problem(f"goes with --to {' or '.join(kinds)}, not with {kind}", name))
-    if arguments.output is None and kind != "tab":
+    if arguments.output is None and not chosen.prints:
         raise UsageError(Problem(f"{kind} needs a file", "-o", guess="-o FILE; - is standard output"))
-    drill = _drill(arguments)
-    write_output(arguments.output or "-", _exported(drill, arguments), [drill.path])
+    drill = load_drill(find_drill(arguments.drill, places_of(arguments)))
+    tempo_bpm = _whole(arguments.tempo, "--tempo", (MIN_BPM, MAX_BPM), drill.goal_bpm)
+    write_output(arguments.output or "-", chosen.write(drill, tempo_bpm, arguments), [drill.path])
     return 0
 
 
-def _drill(arguments: argparse.Namespace) -> Drill:
-    return load_drill(find_drill(arguments.drill, places_of(arguments)))
+def _midi(drill: Drill, tempo_bpm: int, arguments: argparse.Namespace) -> bytes:
+    from coach.score.midi_out import HARMONICS_OCTAVES, OCTAVES_RANGE, midi_bytes
+
+    octaves = _whole(arguments.harmonics_octaves, "--harmonics-octaves", OCTAVES_RANGE, HARMONICS_OCTAVES)
+    return midi_bytes(drill, tempo_bpm, arguments.click_only, octaves)
 
 
-def _exported(drill: Drill, arguments: argparse.Namespace) -> str | bytes | Iterator[bytes]:
-    tempo = _whole(arguments.tempo, "--tempo", (MIN_BPM, MAX_BPM), drill.goal_bpm)
-    if arguments.to == "midi":
-        from coach.score.midi_out import HARMONICS_OCTAVES, OCTAVES_RANGE, midi_bytes
-
-        octaves = _whole(arguments.harmonics_octaves, "--harmonics-octaves", OCTAVES_RANGE, HARMONICS_OCTAVES)
-        return midi_bytes(drill, tempo, arguments.click_only, octaves)
-    if arguments.to == "musicxml":
-        return musicxml_text(drill, tempo)
-    if arguments.to == "html":
-        return html_page(drill)
-    if arguments.to == "tab":
-        return text_tab(drill, _whole(arguments.width, "--width", WIDTH_RANGE, DEFAULT_WIDTH))
-    return _wav(drill, tempo, arguments)
+def _tab(drill: Drill, tempo_bpm: int, arguments: argparse.Namespace) -> str:
+    return text_tab(drill, _whole(arguments.width, "--width", WIDTH_RANGE, DEFAULT_WIDTH))
 
 
 def _wav(drill: Drill, tempo_bpm: int, arguments: argparse.Namespace) -> Iterator[bytes]:
@@ -129,3 +130,13 @@ def _whole(text: str | None, option: str, allowed: tuple[int, int], default: int
     if not text.isdecimal() or len(text) > 6 or not low <= int(text) <= high:
         raise UsageError(Problem(f"{text!r} is no whole number from {low} to {high}", option))
     return int(text)
+
+
+FORMATS = {
+    "midi": Format(_midi, ("tempo", "click_only", "harmonics_octaves")),
+    "musicxml": Format(lambda drill, tempo_bpm, arguments: musicxml_text(drill, tempo_bpm), ("tempo",)),
+    "tab": Format(_tab, ("width",), prints=True),
+    "html": Format(lambda drill, tempo_bpm, arguments: html_page(drill)),
+    "wav": Format(_wav, ("tempo", "click_only", "repeats")),
+}
+"""What `--to` offers, a row a format."""
