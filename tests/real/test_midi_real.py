@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 
 from coach.cli import main
+from coach.folder.settings import PracticeSettings
 from coach.learning.plan import Plan, PlanItem, Purpose
 from coach.log.log import Log
 from coach.midi.pedal import Moment, Trigger, guess_event, meaning
@@ -181,7 +182,10 @@ def test_a_pedal_s_presses_reach_the_log(pedal, tmp_path):
     with Log.open(tmp_path / "log", "Ada", now_ms=now_ms) as log, Rig(settings) as rig:
         connected(rig)
         player = SilentEngine()
-        practice = Practice(log, plan, [sample_drill()], clock=lambda: (now_ms, 60), player=player)
+        alone = PracticeSettings(pause_s=2)
+        practice = Practice(
+            log, plan, [sample_drill()], clock=lambda: (now_ms, 60), player=player, settings=alone
+        )
         assert practice.send(SetTempo(tempo_bpm=80))
         assert practice.send(Go())
         assert practice.sounding is not None
