@@ -238,7 +238,7 @@ def test_the_listening_line_moves_its_mark_with_the_cents() -> None:
         (["nodes", "--upto", "x"], 2, "--upto: 'x' is not a number"),
         (["nodes", "--upto", "2.5"], 2, "--upto: 2.5 is not a whole number"),
         (["nodes", "--scale-mm", "0"], 2, "scale 0 mm is outside 100 to 2000 mm"),
-        (["nodes", "--scale-mm", "nan"], 2, "--scale-mm: 'nan' is not a number of mm"),
+        (["nodes", "--scale-mm", "nan"], 2, "--scale-mm: 'nan' is no length; write mm, 864, or inches, 34in"),
         (["nodes", "--scale-mm", "863,6"], 2, "(863.6?)"),
         (["nodes", "--strings", ",".join(["E1"] * 40)], 2, "40 strings is outside 1 to 12 strings"),
         (["nodes", "--strings", "G,D,A,E"], 2, "which octave? G2, say"),

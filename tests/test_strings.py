@@ -17,6 +17,7 @@ from coach.strings.instrument import (
     Instrument,
     Node,
     OpenString,
+    length_from,
     nearest_nodes,
     nodes_at_label,
     nodes_upto,
@@ -65,15 +66,15 @@ def test_a_node_lies_at_its_fret(k: int, n: int, fret: float) -> None:
 
 
 def test_nodes_of_a_34_inch_string_lie_at_their_mm() -> None:
-    places_mm = [BASS.position_mm(Node(1, n)) for n in (2, 3, 4, 5, 6)]
+    places_mm = [BASS.position_mm(3, Node(1, n)) for n in (2, 3, 4, 5, 6)]
     assert places_mm == pytest.approx([431.80, 287.87, 215.90, 172.72, 143.93], abs=5e-3)
 
 
 def test_the_first_fret_follows_the_luthiers_rule_of_17_817() -> None:
     # Luthiers' rule: each fret is 1/17.817 of what is left; from the nut 48.470 mm on 863.6 mm.
-    assert BASS.fret_mm(1) == pytest.approx(48.470, abs=5e-4)
-    assert BASS.fret_mm(1) == pytest.approx(863.6 / 17.817, abs=1e-3)
-    assert BASS.fret_mm(12) == pytest.approx(431.8)
+    assert BASS.fret_mm(3, 1) == pytest.approx(48.470, abs=5e-4)
+    assert BASS.fret_mm(3, 1) == pytest.approx(863.6 / 17.817, abs=1e-3)
+    assert BASS.fret_mm(3, 12) == pytest.approx(431.8)
 
 
 def test_partials_lie_off_equal_temperament_by_the_harmonic_series() -> None:
@@ -214,7 +215,7 @@ def test_mirrored_nodes_ring_the_same_partial(node: Node) -> None:
     mirrored = Node.of(node.partial - node.numerator, node.partial)
     assert mirrored.partial == node.partial
     assert BASS.sounding_hz(0, mirrored) == BASS.sounding_hz(0, node)
-    assert BASS.position_mm(mirrored) + BASS.position_mm(node) == pytest.approx(863.6)
+    assert BASS.position_mm(3, mirrored) + BASS.position_mm(3, node) == pytest.approx(863.6)
 
 
 @settings(max_examples=60)
@@ -222,13 +223,13 @@ def test_mirrored_nodes_ring_the_same_partial(node: Node) -> None:
 def test_positions_are_monotone(one: Node, other: Node) -> None:
     in_order = one.fraction < other.fraction
     assert (one.fret < other.fret) == in_order
-    assert (BASS.position_mm(one) < BASS.position_mm(other)) == in_order
+    assert (BASS.position_mm(3, one) < BASS.position_mm(3, other)) == in_order
 
 
 @settings(max_examples=60)
 @given(nodes)
 def test_a_node_lies_where_its_fret_would_be(node: Node) -> None:
-    assert BASS.fret_mm(node.fret) == pytest.approx(BASS.position_mm(node))
+    assert BASS.fret_mm(3, node.fret) == pytest.approx(BASS.position_mm(3, node))
 
 
 @settings(max_examples=40)
@@ -260,7 +261,7 @@ def test_nodes_go_from_nut_to_bridge_without_doubles(upto: int) -> None:
         (lambda: Node.parse("7"), "'7' is no node; a node is written k/n, as in 1/6"),
         (lambda: BASS.open_hz(4), r"string 5 is outside 1 to 4 \(1 is the highest\)"),
         (lambda: BASS.open_hz(-1), "string 0 is outside 1 to 4"),
-        (lambda: BASS.fret_mm(math.inf), "fret inf is outside 0 to 60"),
+        (lambda: BASS.fret_mm(3, math.inf), "fret inf is outside 0 to 60"),
         (lambda: ready_made("gitar"), r"'gitar' is no ready-made instrument; .* \(did you mean guitar\?\)"),
     ],
 )
@@ -293,6 +294,45 @@ def test_every_ready_made_instrument_has_its_strings_from_the_highest(name: str)
     pitches = [string.midi for string in instrument.strings]
     assert pitches == sorted(pitches, reverse=True)
     assert instrument.name == ""
+
+
+def test_a_set_back_moves_nodes_against_their_wires() -> None:
+    # Check value 33: on 864 mm, 5 mm move the node at 12 by 2.5 mm against the wire.
+    bass = Instrument.of(["G2", "D2", "A1", "E1"], 864.0, set_back_mm=[0.0, 2.0, 3.0, 5.0])
+    twelve = Node(1, 2)
+    apart = [bass.position_mm(string, twelve) - bass.fret_mm(string, 12) for string in range(4)]
+    assert apart == pytest.approx([0.0, 1.0, 1.5, 2.5])
+    # The node at 5 lies before the wire on an ideal string and past it with 5 mm of set-back (issue 19).
+    five = [bass.position_mm(string, Node(1, 4)) - bass.fret_mm(string, 5) for string in (0, 3)]
+    assert five[0] < 0.0 < five[1]
+
+
+def test_fanned_frets_have_a_scale_for_each_string() -> None:
+    fan = Instrument.of(["G2", "D2", "A1", "E1"], [838.0, 851.0, 864.0, 876.0])
+    assert (fan.scale_mm, fan.longest_mm) == (876.0, 876.0)
+    assert [fan.fret_mm(string, 12) for string in range(4)] == pytest.approx([419.0, 425.5, 432.0, 438.0])
+    assert fan.position_mm(0, Node(1, 3)) == pytest.approx(838.0 / 3)
+
+
+def test_a_capo_raises_the_strings_and_leaves_wires_and_saddles_where_they_are() -> None:
+    bass = Instrument.of(["G2", "D2", "A1", "E1"], 864.0, stiffness_b=1e-4, set_back_mm=3.0)
+    capo = bass.with_capo(5)
+    assert [string.name for string in capo.strings] == ["C3", "G2", "D2", "A1"]
+    # Where the 12th fret from the capo lies is where the 17th from the nut does.
+    assert bass.fret_mm(0, 5) + capo.fret_mm(0, 12) == pytest.approx(bass.fret_mm(0, 17))
+    assert bass.fret_mm(0, 5) + capo.length_mm(0) == pytest.approx(bass.length_mm(0))
+    # B goes with 1 / L^2: check value 31.
+    assert capo.strings[0].stiffness_b == pytest.approx(1e-4 * 2.0 ** (10 / 12))
+
+
+@pytest.mark.parametrize(
+    ("text", "mm"), [("864", 864.0), ("34in", 863.6), ('25.5"', 647.7), ("34 inch", 863.6)]
+)
+def test_lengths_are_mm_or_inches(text: str, mm: float) -> None:
+    # An inch is 25.4 mm: international yard and pound agreement, 1959.
+    assert length_from(text) == pytest.approx(mm)
+    with pytest.raises(ValueError, match="is no length; write mm, 864, or inches, 34in"):
+        length_from(text + "x")
 
 
 def test_strings_import_without_numpy() -> None:

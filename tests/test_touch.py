@@ -200,7 +200,7 @@ def test_a_shorter_instrument_forgives_less() -> None:
 )
 def test_the_wires_of_the_lowest_nodes_are_good_places(node: Node, word: str) -> None:
     # 12, 7 and 5 lie within 1 mm of their wires: check values 2 and 11, computed.
-    aim = wire_aim(BASS, node, forgiveness(LOW_E, node))
+    aim = wire_aim(BASS, 3, node, forgiveness(LOW_E, node))
     assert aim is not None
     assert aim.word == word
 
@@ -218,10 +218,10 @@ def test_what_lies_between_clear_and_dead_is_dull() -> None:
 
 
 def test_the_wire_and_the_side_are_named() -> None:
-    aim = wire_aim(BASS, Node(1, 6), Forgiveness(4, 16))
+    aim = wire_aim(BASS, 3, Node(1, 6), Forgiveness(4, 16))
     assert aim is not None
-    assert (aim.fret, aim.offset_mm) == (3, pytest.approx(144.0 - BASS.fret_mm(3)))
-    assert wire_aim(BASS, Node(4, 5), Forgiveness(4, 16)) is None
+    assert (aim.fret, aim.offset_mm) == (3, pytest.approx(144.0 - BASS.fret_mm(3, 3)))
+    assert wire_aim(BASS, 3, Node(4, 5), Forgiveness(4, 16)) is None
 
 
 def test_no_partial_is_excited_at_its_own_node() -> None:

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import argparse
 import math
+import re
 
 from coach.ground.digits import whole_number
 from coach.ground.problem import Problem, UsageError
-from coach.strings.instrument import Instrument
+from coach.strings.instrument import Instrument, length_from
 from coach.strings.ready_made import READY_MADE, ready_made
 from coach.strings.units import A4_HZ
 from coach.words.names import tuning_name
@@ -16,7 +17,7 @@ USUAL = "bass"
 
 
 def add_instrument(parser: argparse.ArgumentParser) -> None:
-    """`--instrument`, `--strings`, `--scale-mm`, `--a4`, `--stiffness`."""
+    """`--instrument`, `--strings`, `--scale-mm`, `--set-back-mm`, `--capo`, `--a4`, `--stiffness`."""
     parser.add_argument(
         "--instrument",
         metavar="NAME",
@@ -28,8 +29,16 @@ def add_instrument(parser: argparse.ArgumentParser) -> None:
         help="open notes, highest string first, in place of the usual ones",
     )
     parser.add_argument(
-        "--scale-mm", metavar="MM", help="sounding length of the strings in mm (default: 864)"
+        "--scale-mm",
+        metavar="MM",
+        help="scale in mm, or in inches as 34in; one for each string where frets fan (default: 864)",
     )
+    parser.add_argument(
+        "--set-back-mm",
+        metavar="MM",
+        help="how far the saddles are set back behind the scale, one or one for each string (default: 0)",
+    )
+    parser.add_argument("--capo", metavar="FRET", default="0", help="a capo at this fret (default: 0, none)")
     parser.add_argument("--a4", metavar="HZ", default=str(A4_HZ), help="reference pitch in Hz (default: 440)")
     parser.add_argument(
         "--stiffness",
@@ -51,16 +60,31 @@ def instrument_from(arguments: argparse.Namespace, stiffness: str | None = None)
     notes = [string.name for string in base.strings]
     if arguments.strings is not None:
         notes = [note for note in arguments.strings.replace(",", " ").split() if note]
-    scale_mm = base.scale_mm if arguments.scale_mm is None else number(arguments.scale_mm, "--scale-mm", "mm")
+    scale_mm: float | list[float] = base.scale_mm
+    if arguments.scale_mm is not None:
+        scale_mm = lengths(arguments.scale_mm, "--scale-mm")
+    set_back_mm = lengths(arguments.set_back_mm or "0", "--set-back-mm")
+    capo = whole(arguments.capo, "--capo")
     a4_hz = number(arguments.a4, "--a4", "Hz")
     text = arguments.stiffness if stiffness is None else stiffness
     given = [number(part, "--stiffness") for part in (text or "0").replace(",", " ").split()]
     try:
         each = given[0] if len(given) == 1 else given
-        return Instrument.of(notes, scale_mm, a4_hz, stiffness_b=each, fretted=base.fretted)
+        own = Instrument.of(notes, scale_mm, a4_hz, "", each, base.fretted, set_back_mm)
+        return own.with_capo(capo)
     except ValueError as error:
         place = "--strings" if "string" in str(error) or "note" in str(error) else "the instrument"
         raise usage(place, error) from None
+
+
+def lengths(text: str, option: str) -> list[float]:
+    """Lengths in mm typed for an option, with commas between them; UsageError when one is none."""
+    if re.fullmatch(r"\d{3,},\d{1,2}", text):
+        raise UsageError(Problem(f"'{text}' is no length", option, guess=f"{text.replace(',', '.')}?"))
+    try:
+        return [length_from(part) for part in text.split(",")]
+    except ValueError as error:
+        raise usage(option, error) from None
 
 
 def string_index(instrument: Instrument, text: str, option: str) -> int:

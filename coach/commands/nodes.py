@@ -84,8 +84,8 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.frets is not None:
         margin_mm = 5.0
         window_mm = (
-            max(0.0, min(instrument.fret_mm(low), instrument.position_mm(nodes[0])) - margin_mm),
-            min(instrument.scale_mm, instrument.fret_mm(high) + margin_mm),
+            max(0.0, min(instrument.fret_mm(0, low), instrument.position_mm(0, nodes[0])) - margin_mm),
+            min(instrument.longest_mm, instrument.fret_mm(0, high) + margin_mm),
         )
     _print_text(instrument, rows, window_mm, arguments, (pluck_mm, pickup_mm))
     return 0
@@ -115,6 +115,10 @@ def _print_text(
     say(f"Where to touch the {instrument.string_label(one_string[0].string)} string:")
     for line in node_table.place_lines(one_string, instrument.fretted):
         say(line)
+    if instrument.fretted and not any(string.set_back_mm for string in instrument.strings):
+        say("A saddle set back by 5 mm moves the node at 12 by 2.5 mm against its wire.")
+        say("Measure nut to wire 12: twice that is --scale-mm; what nut to saddle is more")
+        say("than it is --set-back-mm.")
     for line in node_table.touch_lines(one_string):
         say(line)
     say("level: loudness against the open string, dB (A); 10 less sounds half as loud.")
@@ -174,7 +178,7 @@ def _frets(text: str | None) -> tuple[float, float]:
 def _json_row(
     instrument: Instrument, row: node_table.NodeRow, pluck_mm: float, pickup_mm: float
 ) -> dict[str, Any]:
-    partial, scale_mm = row.node.partial, instrument.scale_mm
+    partial, scale_mm = row.node.partial, instrument.length_mm(row.string)
     aim = row.aim
     return {
         "string": instrument.string_at(row.string).name,

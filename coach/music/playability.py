@@ -295,7 +295,9 @@ def _uses_fretting_hand(note: Note) -> bool:
 
 
 def _position_mm(instrument: Instrument, note: Note) -> float:
-    return instrument.position_mm(note.node) if note.node else instrument.fret_mm(note.fret or 0)
+    if note.node:
+        return instrument.position_mm(note.string, note.node)
+    return instrument.fret_mm(note.string, note.fret or 0)
 
 
 def _fingered(instrument: Instrument, note: Note) -> str:

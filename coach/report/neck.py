@@ -71,8 +71,8 @@ class Neck:
     @property
     def board(self) -> Board:
         """The part of the fretboard that is in use."""
-        reach_mm = max(self.instrument.position_mm(node) for (_, node), _ in self.places)
-        return Board.of(self.instrument, (0.0, min(self.instrument.scale_mm, reach_mm * REACH)))
+        reach_mm = max(self.instrument.position_mm(string, node) for (string, node), _ in self.places)
+        return Board.of(self.instrument, (0.0, min(self.instrument.longest_mm, reach_mm * REACH)))
 
     @property
     def marks(self) -> list[Mark]:
@@ -84,7 +84,9 @@ class Neck:
         late = f"failed {rings.failed} of the last {rings.of}"
         hint = f"{rings.name}: {percent(rings.chance)} clean at the goal, cold; {late}"
         grade = rings.grade
-        return Mark(string, self.instrument.position_mm(node), grade.sign, grade.word, node.label, hint)
+        return Mark(
+            string, self.instrument.position_mm(string, node), grade.sign, grade.word, node.label, hint
+        )
 
 
 def necks(nodes: Iterable[PlaceFigures], drills: Sequence[Drill]) -> list[Neck]:

@@ -4,13 +4,21 @@ from __future__ import annotations
 
 from typing import Any
 
-from coach.ground.fields import Block, Kind, Row, Values, write_braces
+from coach.ground.fields import Block, Kind, Row, Values, word_of, write_braces
 from coach.ground.kinds import Items, Number, Text, Truth
 from coach.ground.source import Node, Report, Scalar
 from coach.score.limits import MAX_NAME
 from coach.score.music import split_guess
 from coach.score.values import Id
-from coach.strings.instrument import A4_HZ_RANGE, SCALE_MM_RANGE, STIFFNESS_RANGE, STRINGS_RANGE, Instrument
+from coach.strings.instrument import (
+    A4_HZ_RANGE,
+    SCALE_MM_RANGE,
+    SET_BACK_MM_RANGE,
+    STIFFNESS_RANGE,
+    STRINGS_RANGE,
+    Instrument,
+    length_from,
+)
 from coach.strings.ready_made import READY_MADE, ready_made
 from coach.strings.units import A4_HZ, midi_from_note
 
@@ -38,10 +46,35 @@ class OpenNote(Kind[str]):
         return {"type": "string"}
 
 
-def _stiffness(instrument: Instrument) -> tuple[float, ...]:
-    """One stiffness for all strings, or one for each where they differ."""
-    each = tuple(string.stiffness_b for string in instrument.strings)
+class Length(Number):
+    """A length in mm, or in inches as `34in`."""
+
+    def read(self, node: Node, where: str, report: Report) -> float | None:
+        word = word_of(node)
+        if not word.endswith(("in", '"')):
+            return super().read(node, where, report)
+        try:
+            length_mm = length_from(word)
+        except ValueError as error:
+            report.error(node, str(error), "", where)
+            return None
+        if self.low <= length_mm <= self.high:
+            return length_mm
+        report.error(node, f"{word}, {length_mm:g} mm, is outside {self.allowed}", "", where)
+        return None
+
+    def schema(self) -> dict[str, Any]:
+        inches = {"type": "string", "pattern": r"^\d+(\.\d+)?in$"}
+        return {"anyOf": [super().schema(), inches]}
+
+
+def _same(each: tuple[float, ...]) -> tuple[float, ...]:
+    """One value for all strings, or one for each where they differ."""
     return each[:1] if len(set(each)) == 1 else each
+
+
+def _scales(instrument: Instrument) -> tuple[float, ...]:
+    return _same(tuple(instrument.string_scale_mm(string) for string in range(len(instrument.strings))))
 
 
 INSTRUMENT: dict[str, Row] = {
@@ -53,11 +86,26 @@ INSTRUMENT: dict[str, Row] = {
         value_of=lambda instrument: tuple(string.name for string in instrument.strings),
     ),
     "scale_mm": Row(
-        Number(*SCALE_MM_RANGE, "mm"),
-        "Sounding length of an open string in mm.",
+        Items(
+            Length(*SCALE_MM_RANGE, "mm"),
+            STRINGS_RANGE[1],
+            "[838, 851, 864, 876]",
+            1,
+            "lengths",
+            one_alone=True,
+        ),
+        "The scale, from nut to saddle, in mm or as 34in; one for each string where frets fan.",
         required=True,
         also_called=("scale",),
-        value_of=lambda instrument: instrument.scale_mm,
+        value_of=_scales,
+    ),
+    "set_back_mm": Row(
+        Items(
+            Length(*SET_BACK_MM_RANGE, "mm"), STRINGS_RANGE[1], "[2, 2.5, 3, 4]", 1, "lengths", one_alone=True
+        ),
+        "How far the saddles are set back behind the scale: one for all, or one for each string.",
+        default=(0.0,),
+        value_of=lambda instrument: _same(tuple(string.set_back_mm for string in instrument.strings)),
     ),
     "name": Row(
         Id(),
@@ -75,7 +123,7 @@ INSTRUMENT: dict[str, Row] = {
         Items(Number(*STIFFNESS_RANGE), STRINGS_RANGE[1], "[0.0003, 0.0004]", 1, "numbers", one_alone=True),
         "Stiffness B of the strings: one number, or one for each string.",
         default=(0.0,),
-        value_of=_stiffness,
+        value_of=lambda instrument: _same(tuple(string.stiffness_b for string in instrument.strings)),
     ),
     "fretted": Row(
         Truth(),
@@ -125,16 +173,15 @@ def _built(block: Values, where: str, report: Report) -> Instrument | None:
             "turn the list around",
             f"{where}.strings",
         )
-    stiffness = block.get("stiffness", (0.0,))
-    each = stiffness[0] if len(stiffness) == 1 else list(stiffness)
     try:
         return Instrument.of(
             notes,
             scale_mm,
             block.get("a4_hz", A4_HZ),
             block.get("name", ""),
-            each,
+            block.get("stiffness", (0.0,)),
             block.get("fretted", True),
+            block.get("set_back_mm", (0.0,)),
         )
     except ValueError as error:
         report.error(block.spot("strings"), *split_guess(str(error)), f"{where}.strings")

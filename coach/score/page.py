@@ -225,14 +225,14 @@ def _node_row(instrument: Instrument, string: int, node: Node) -> tuple[str, ...
     midi, cents = nearest_note(instrument.sounding_hz(string, node), instrument.a4_hz)
     beside = f" {cents:+.0f} cents" if round(cents) else ""
     fret = round(node.fret)
-    away_mm = instrument.position_mm(node) - instrument.fret_mm(fret)
+    away_mm = instrument.position_mm(string, node) - instrument.fret_mm(string, fret)
     side = f"{abs(away_mm):.0f} mm toward the {'bridge' if away_mm > 0 else 'nut'}"
     where = "on the fret" if abs(away_mm) < 0.5 else side
     return (
         instrument.string_label(string),
         f"<{node.label}> ({node.key})",
         str(node.partial),
-        f"{instrument.position_mm(node):.0f} mm",
+        f"{instrument.position_mm(string, node):.0f} mm",
         f"fret {fret}, {where}" if fret else where,
         f"{note_name(midi)}{beside}",
     )
@@ -240,8 +240,11 @@ def _node_row(instrument: Instrument, string: int, node: Node) -> tuple[str, ...
 
 def _fretboard(instrument: Instrument, used: list[tuple[int, Node]]) -> str:
     """The neck from the nut to past the last node, beginning where the systems begin, with a ruler in mm."""
-    reach_mm = min(instrument.scale_mm, max(instrument.position_mm(node) for _, node in used) * 1.06 + 10)
-    marks = [Mark(string, instrument.position_mm(node), "", label=node.label) for string, node in used]
+    furthest_mm = max(instrument.position_mm(string, node) for string, node in used)
+    reach_mm = min(instrument.longest_mm, furthest_mm * 1.06 + 10)
+    marks = [
+        Mark(string, instrument.position_mm(string, node), "", label=node.label) for string, node in used
+    ]
     label = "Fretboard with the nodes of this drill, to scale"
     left = _LEFT / WIDTH_MM * FRETBOARD_WIDTH
     return fretboard_svg(Board.of(instrument, (0.0, reach_mm)), marks, label, left=left, ruler=True)

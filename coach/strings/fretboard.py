@@ -63,7 +63,7 @@ class Board:
     left_handed: bool = False
 
     def __post_init__(self) -> None:
-        scale_mm = self.instrument.scale_mm
+        scale_mm = self.instrument.longest_mm
         if not 0.0 <= self.low_mm < self.high_mm <= scale_mm:
             raise ValueError(
                 f"the part from {self.low_mm:g} to {self.high_mm:g} mm is outside 0 to {scale_mm:g} mm, the string"
@@ -74,7 +74,7 @@ class Board:
         cls, instrument: Instrument, window_mm: tuple[float, float] | None = None, left_handed: bool = False
     ) -> Board:
         """All strings, in full length or inside a window; ValueError where the window is empty or off the string."""
-        low_mm, high_mm = window_mm or (0.0, instrument.scale_mm)
+        low_mm, high_mm = window_mm or (0.0, instrument.longest_mm)
         return cls(instrument, low_mm, high_mm, tuple(range(len(instrument.strings))), left_handed)
 
     def shows(self, mm: float) -> bool:
@@ -93,9 +93,13 @@ class Board:
 
     @property
     def frets(self) -> dict[int, float]:
+        """The wires of the first string that is drawn."""
+        return self.frets_of(self.strings[0])
+
+    def frets_of(self, string: int) -> dict[int, float]:
         """In mm by fret number, those inside the drawing; 0 is the nut, and a fretless neck has no more."""
         last = LAST_FRET if self.instrument.fretted else 0
-        wires = ((fret, self.instrument.fret_mm(fret)) for fret in range(last + 1))
+        wires = ((fret, self.instrument.fret_mm(string, fret)) for fret in range(last + 1))
         return {fret: mm for fret, mm in wires if self.shows(mm)}
 
     @property
@@ -133,7 +137,7 @@ def node_marks(instrument: Instrument, signs: Mapping[Place, str], kind: str = "
     """Nodes as marks with their fret labels; where two share a spot, the lower partial stands over the higher."""
     places = sorted(signs, key=lambda place: -place[1].partial)
     return [
-        Mark(string, instrument.position_mm(node), signs[string, node], kind, node.label)
+        Mark(string, instrument.position_mm(string, node), signs[string, node], kind, node.label)
         for string, node in places
     ]
 
@@ -159,7 +163,12 @@ def fretboard_cells(
         return gutter + board.column(mm, columns)
 
     wires = {column(mm): fret for fret, mm in reversed(board.frets.items())}
-    strings = [_string(name, gutter, columns, wires, lines) for name in board.names]
+    strings = [
+        _string(
+            name, gutter, columns, {column(mm): fret for fret, mm in board.frets_of(string).items()}, lines
+        )
+        for string, name in zip(board.strings, board.names, strict=True)
+    ]
     drawn = board.drawn(marks)
     for mark, row in drawn:
         if mark.mm is None:
@@ -225,5 +234,5 @@ def fretboard_lines(
 
 def column_mm(instrument: Instrument, width: int, window_mm: tuple[float, float] | None = None) -> float:
     """How many mm of string one column of `fretboard_lines` stands for, near enough for a caption."""
-    low, high = window_mm or (0.0, instrument.scale_mm)
+    low, high = window_mm or (0.0, instrument.longest_mm)
     return (high - low) / width

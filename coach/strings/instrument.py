@@ -13,8 +13,9 @@ string's frequency (Fletcher, JASA 36 (1964) 203).
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from decimal import Decimal
 from fractions import Fraction
 from functools import lru_cache
@@ -35,6 +36,9 @@ STRINGS_RANGE = (1, 12)
 SCALE_MM_RANGE = (100.0, 2000.0)
 A4_HZ_RANGE = (380.0, 480.0)
 STIFFNESS_RANGE = (0.0, 0.01)
+SET_BACK_MM_RANGE = (0.0, 20.0)
+INCH_MM = 25.4
+HIGHEST_CAPO = 12
 LAST_FRET = 24
 """Wires beyond this fret are not on the neck."""
 FRET_TOLERANCE = 0.06
@@ -107,6 +111,10 @@ class OpenString:
     """The open note as its owner writes it, with its octave: `D2`, `Bb1`."""
     stiffness_b: float = 0.0
     """Fletcher's inharmonicity coefficient B, without unit; a real low bass string has about 3e-4."""
+    set_back_mm: float = 0.0
+    """By how much the string is longer than its scale: its saddle is set back so that stopped notes are in tune."""
+    scale_mm: float | None = None
+    """Its own scale where frets fan; None for the instrument's."""
 
     def __post_init__(self) -> None:
         if not LOWEST_MIDI <= self.midi <= HIGHEST_MIDI:
@@ -114,11 +122,17 @@ class OpenString:
         if midi_from_note(self.name) != self.midi:
             raise ValueError(f"string name {self.name} is not MIDI note {self.midi}")
         _require_range("stiffness B", self.stiffness_b, STIFFNESS_RANGE)
+        _require_range("set-back", self.set_back_mm, SET_BACK_MM_RANGE, " mm")
+        if self.scale_mm is not None:
+            _require_range("scale", self.scale_mm, SCALE_MM_RANGE, " mm")
 
     @classmethod
-    def of(cls, note: str, stiffness_b: float = 0.0) -> OpenString:
+    def of(
+        cls, note: str, stiffness_b: float = 0.0, set_back_mm: float = 0.0, scale_mm: float | None = None
+    ) -> OpenString:
         """The string that sounds `note` when open; ValueError when that is no note."""
-        return cls(midi_from_note(note), note.strip()[0].upper() + note.strip()[1:], stiffness_b)
+        name = note.strip()[:1].upper() + note.strip()[1:]
+        return cls(midi_from_note(note), name, stiffness_b, set_back_mm, scale_mm)
 
     @property
     def letter(self) -> str:
@@ -128,7 +142,12 @@ class OpenString:
 
 @dataclass(frozen=True, slots=True)
 class Instrument:
-    """A stringed instrument: open strings, highest first, and the sounding length of a string in mm."""
+    """A stringed instrument: open strings, highest first, and its scale in mm.
+
+    The scale is what frets are cut for. A string sounds over its scale and its saddle's set-back, so that nodes and
+    wires of one string are computed each from its own length: on 864 mm, a set-back of 5 mm moves the node at 12 by
+    2.5 mm against the wire.
+    """
 
     strings: tuple[OpenString, ...]
     scale_mm: float
@@ -148,21 +167,27 @@ class Instrument:
     def of(
         cls,
         notes: Sequence[str],
-        scale_mm: float,
+        scale_mm: float | Sequence[float],
         a4_hz: float = A4_HZ,
         name: str = "",
         stiffness_b: float | Sequence[float] = 0.0,
         fretted: bool = True,
+        set_back_mm: float | Sequence[float] = 0.0,
     ) -> Instrument:
-        """An instrument from its open notes, highest first; stiffness B for all or one for each."""
-        if isinstance(stiffness_b, int | float):
-            stiffness_b = [stiffness_b] * len(notes)
-        if len(stiffness_b) != len(notes):
-            raise ValueError(
-                f"{len(stiffness_b)} stiffness values for {len(notes)} strings; give one, or one for each"
-            )
-        strings = tuple(OpenString.of(note, b) for note, b in zip(notes, stiffness_b, strict=True))
-        return cls(strings, scale_mm, a4_hz, name, fretted)
+        """An instrument from its open notes, highest first; scale, stiffness B and set-back for all or one for each."""
+        scales_mm = _each(scale_mm, len(notes), "scale lengths")
+        fan = len(set(scales_mm)) > 1
+        rows = zip(
+            notes,
+            _each(stiffness_b, len(notes), "stiffness values"),
+            _each(set_back_mm, len(notes), "set-backs"),
+            scales_mm,
+            strict=True,
+        )
+        strings = tuple(
+            OpenString.of(note, b, back_mm, own_mm if fan else None) for note, b, back_mm, own_mm in rows
+        )
+        return cls(strings, max(scales_mm, default=0.0), a4_hz, name, fretted)
 
     @property
     def key(self) -> str:
@@ -189,14 +214,45 @@ class Instrument:
         _require_range("fret", fret, (0.0, 60.0))
         return self.open_hz(string) * math.pow(2.0, fret / 12.0)
 
-    def position_mm(self, node: Node) -> float:
-        """Distance of a node from the nut in mm."""
-        return self.scale_mm * node.numerator / node.partial
+    def string_scale_mm(self, string: int) -> float:
+        """The scale that this string's frets are cut for."""
+        own_mm = self.string_at(string).scale_mm
+        return self.scale_mm if own_mm is None else own_mm
 
-    def fret_mm(self, fret: float) -> float:
-        """Distance of a fret from the nut in mm: L (1 - 2^(-fret / 12))."""
+    def length_mm(self, string: int) -> float:
+        """The sounding length of an open string: its scale and its set-back."""
+        return self.string_scale_mm(string) + self.string_at(string).set_back_mm
+
+    @property
+    def longest_mm(self) -> float:
+        """The sounding length of the longest string."""
+        return max(self.length_mm(string) for string in range(len(self.strings)))
+
+    def position_mm(self, string: int, node: Node) -> float:
+        """Distance of a node from the nut in mm, on this string's sounding length."""
+        return self.length_mm(string) * node.numerator / node.partial
+
+    def fret_mm(self, string: int, fret: float) -> float:
+        """Distance of a fret from the nut in mm, on this string's scale L: L (1 - 2^(-fret / 12))."""
         _require_range("fret", fret, (0.0, 60.0))
-        return self.scale_mm * (1.0 - math.pow(2.0, -fret / 12.0))
+        return self.string_scale_mm(string) * (1.0 - float(2.0 ** (-fret / 12.0)))
+
+    def with_capo(self, fret: int) -> Instrument:
+        """The instrument above a capo: strings raised, scales shortened, B grown as 1 / L^2 (Fletcher 1964)."""
+        if not 0 <= fret <= HIGHEST_CAPO:
+            raise ValueError(f"capo {fret} is outside 0 to {HIGHEST_CAPO}")
+        shorter = 2.0 ** (-fret / 12.0)
+        strings = tuple(
+            OpenString(
+                string.midi + fret,
+                note_name(string.midi + fret),
+                string.stiffness_b / shorter**2,
+                string.set_back_mm,
+                None if string.scale_mm is None else string.scale_mm * shorter,
+            )
+            for string in self.strings
+        )
+        return replace(self, strings=strings, scale_mm=self.scale_mm * shorter) if fret else self
 
     def node_key(self, string: int, node: Node) -> str:
         """Identity of a node across drills and edits: instrument, open pitch, k/n; `4x864|D2|1/6`."""
@@ -284,6 +340,26 @@ def _fret_number(fret: float | Fraction | Decimal | str) -> Fraction:
     if exact < 0:
         raise ValueError(f"fret {fret} is below 0, the nut")
     return exact
+
+
+def _each(value: float | Sequence[float], count: int, what: str) -> list[float]:
+    """One value for all strings, or one for each."""
+    if isinstance(value, int | float):
+        return [float(value)] * count
+    if len(value) == 1:
+        return [float(value[0])] * count
+    if len(value) != count:
+        raise ValueError(f"{len(value)} {what} for {count} strings; give one, or one for each")
+    return [float(each) for each in value]
+
+
+def length_from(text: str) -> float:
+    """A length in mm from `864`, `864mm` or, in inches, `34in`; ValueError for anything else."""
+    match = re.fullmatch(r"(\d+(?:\.\d+)?)\s*(mm|in|inch|inches|\")?", text.strip())
+    if match is None:
+        raise ValueError(f"'{text[:40]}' is no length; write mm, 864, or inches, 34in")
+    # To a thousandth of a mm, as a file writes it again.
+    return round(float(match[1]) * (1.0 if match[2] in (None, "mm") else INCH_MM), 3)
 
 
 def _require_range(what: str, value: float, allowed: tuple[float, float], unit: str = "") -> None:

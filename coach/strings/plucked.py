@@ -49,7 +49,7 @@ class PluckedString:
         pickup_mm: float | None = None,
     ) -> PluckedString:
         """One of an instrument's strings; ValueError when a point is not on it."""
-        length_mm = instrument.scale_mm
+        length_mm = instrument.length_mm(string)
         for point_mm in (pluck_mm, pickup_mm):
             if point_mm is not None:
                 place_weight(1, point_mm, length_mm)

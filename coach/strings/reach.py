@@ -124,7 +124,7 @@ def places_for(
             if abs(offset_cents) > settings.tolerance_cents:
                 continue
             finger = FINGER_COST_MM / max(clear_mm(plucked, node, width), LEAST_CLEAR_MM)
-            position_mm = instrument.position_mm(node)
+            position_mm = instrument.position_mm(at, node)
             high = HIGH_COST * max(0.0, 2.0 * node.numerator / node.partial - 1.0)
             places.append(Place(at, node, None, False, position_mm, offset_cents, finger + high))
             if settings.plucking_hand and 2 * node.numerator >= node.partial:
@@ -139,7 +139,7 @@ def bass_places(instrument: Instrument, midi: int, string: int | None = None) ->
     for at in range(len(instrument.strings)) if string is None else (string,):
         fret = midi - instrument.string_at(at).midi
         if 0 <= fret <= LAST_FRET:
-            places.append(Place(at, None, fret, False, instrument.fret_mm(fret), 0.0, 0.0))
+            places.append(Place(at, None, fret, False, instrument.fret_mm(at, fret), 0.0, 0.0))
     return tuple(sorted(places, key=_order))
 
 

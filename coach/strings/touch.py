@@ -173,16 +173,18 @@ def forgiveness(string: PluckedString, node: Node, width: float = FINGER_SHARE) 
     return Forgiveness(math.floor(clear_mm(string, node, width)), None if dead is None else math.ceil(dead))
 
 
-def wire_aim(instrument: Instrument, node: Node, allowed: Forgiveness) -> WireAim | None:
+def wire_aim(instrument: Instrument, string: int, node: Node, allowed: Forgiveness) -> WireAim | None:
     """What happens when the finger aims at the wire nearest to `node`; None where there is none."""
     below = math.floor(node.fret)
     if not instrument.fretted or below > LAST_FRET:
         return None
-    position_mm = instrument.position_mm(node)
-    fret = min((max(below, 1), below + 1), key=lambda wire: abs(instrument.fret_mm(wire) - position_mm))
+    position_mm = instrument.position_mm(string, node)
+    fret = min(
+        (max(below, 1), below + 1), key=lambda wire: abs(instrument.fret_mm(string, wire) - position_mm)
+    )
     if fret > LAST_FRET:
         return None
-    offset_mm = position_mm - instrument.fret_mm(fret)
+    offset_mm = position_mm - instrument.fret_mm(string, fret)
     return WireAim(fret, offset_mm, aim_word(allowed, abs(offset_mm)))
 
 

@@ -74,9 +74,9 @@ def place_mm(event: PlacedEvent, instrument: Instrument) -> float | None:
     for placed in event.notes:
         note = placed.note
         if note.node is not None and not note.plucking_hand_touch:
-            places.append(instrument.position_mm(note.node))
+            places.append(instrument.position_mm(note.string, note.node))
         elif note.fret:
-            places.append(instrument.fret_mm(note.fret))
+            places.append(instrument.fret_mm(note.string, note.fret))
     return (min(places) + max(places)) / 2 if places else None
 
 
@@ -89,7 +89,7 @@ def move_between(before: PlacedEvent, after: PlacedEvent, instrument: Instrument
     beats = after.onset - before.onset
     if start is None or stop is None or abs(stop - start) < 0.5:
         return Move("", 0.0, 0.0, crosses, beats)
-    frets = abs(_fret_at(stop, instrument.scale_mm) - _fret_at(start, instrument.scale_mm))
+    frets = abs(_fret_at(stop, instrument.longest_mm) - _fret_at(start, instrument.longest_mm))
     return Move("bridge" if stop > start else "nut", abs(stop - start), frets, crosses, beats)
 
 

@@ -53,7 +53,7 @@ def board_for(
     if short > 0:
         low, high = low - short / 2, high + short / 2
     low = max(low, 0.0)
-    high = min(max(high, low + NARROWEST_MM), instrument.scale_mm)
+    high = min(max(high, low + NARROWEST_MM), instrument.longest_mm)
     return Board(instrument, low, high, strings, left_handed)
 
 
@@ -103,5 +103,5 @@ def _marks(
 def _mm(placed: PlacedNote, instrument: Instrument) -> float | None:
     note = placed.note
     if note.node is not None:
-        return instrument.position_mm(note.node)
-    return instrument.fret_mm(note.fret) if note.fret else None
+        return instrument.position_mm(note.string, note.node)
+    return instrument.fret_mm(note.string, note.fret) if note.fret else None

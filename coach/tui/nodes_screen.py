@@ -49,7 +49,7 @@ def draw_node(
     for offset, text in enumerate(facts):
         canvas.put(1 + offset, left, fitted(text, width - left, plain), "text")
     top = 1 + max(4 * scale, len(facts)) + 1
-    canvas.put(top, 0, fitted(_plucking(instrument, node), width, plain), "text")
+    canvas.put(top, 0, fitted(_plucking(instrument, string, node), width, plain), "text")
     top += 1
     canvas.put(top, 0, _kin(instrument, row, string, node, width), "next")
     places = [(at, each) for at in range(len(instrument.strings)) for each in nodes_upto(DEFAULT_PARTIAL)]
@@ -82,9 +82,9 @@ def _record(instrument: Instrument, string: int, node: Node, records: Mapping[st
     ]
 
 
-def _plucking(instrument: Instrument, node: Node) -> str:
-    silent = [f"{mm:.0f}" for mm in dead_plucking_points_mm(node.partial, instrument.scale_mm)]
-    best_mm = best_plucking_point_mm(node.partial, instrument.scale_mm)
+def _plucking(instrument: Instrument, string: int, node: Node) -> str:
+    silent = [f"{mm:.0f}" for mm in dead_plucking_points_mm(node.partial, instrument.length_mm(string))]
+    best_mm = best_plucking_point_mm(node.partial, instrument.length_mm(string))
     return f"loudest plucked {best_mm:.0f} mm from the bridge, silent at {', '.join(silent) or 'no place'}"
 
 

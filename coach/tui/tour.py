@@ -51,7 +51,7 @@ PAGES: tuple[tuple[str, str], ...] = (
 
 def page_text(page: int, instrument: Instrument) -> str:
     """The words of a page; where the first page's node lies is told for this instrument."""
-    way_mm = instrument.position_mm(FIRST_NODE) - instrument.fret_mm(FIRST_FRET)
+    way_mm = instrument.position_mm(0, FIRST_NODE) - instrument.fret_mm(0, FIRST_FRET)
     way = f"{way_mm:.1f} mm past fret wire {FIRST_FRET}, towards the bridge"
     return PAGES[page][1].format(label=FIRST_NODE.label, way=way)
 

@@ -56,7 +56,7 @@ def instrument_name(instrument: Instrument) -> str:
 
 def tuning_name(instrument: Instrument) -> str:
     """Its open strings and scale: `G2 D2 A1 E1, 864 mm`."""
-    return f"{' '.join(string.name for string in instrument.strings)}, {instrument.scale_mm:g} mm"
+    return f"{' '.join(string.name for string in instrument.strings)}, {round(instrument.scale_mm, 1):g} mm"
 
 
 def instrument_of_place(key: str) -> str:
