@@ -93,7 +93,7 @@ def reps_of(
                         goal,
                         faults,
                         rung,
-                        "build" if turn else "cold",
+                        "climb" if turn else "cold",
                         duration_ms=20_000,
                     ),
                     passage,

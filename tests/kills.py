@@ -225,7 +225,7 @@ def rep_of(log: Log, at_ms: int, rng: random.Random) -> tuple[Rep, LoggedPassage
         tempo_bpm=60,
         goal_bpm=80,
         faults=(),
-        purpose="build",
+        purpose="climb",
         turn=new_id(at_ms, bytes(10)),
         duration_ms=9000,
     )

@@ -58,7 +58,7 @@ def rep_at(
         tempo_bpm=tempo_bpm,
         goal_bpm=76,
         faults=faults,
-        purpose="build",
+        purpose="climb",
         turn=id_at(NOON),
         duration_ms=21_000,
     )

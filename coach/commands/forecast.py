@@ -45,45 +45,50 @@ def run(arguments: argparse.Namespace) -> int:
         learnt = desk.learnt() if desk.log.player_or_none is not None else Learnt()
         drill, today, chosen = desk.library.drills[0], desk.today, minutes or desk.minutes
     material = material_of([drill])
-    found = forecast(learnt, material, drill, today, chosen, arguments.draws, arguments.seed)
+    prediction = forecast(learnt, material, drill, today, chosen, arguments.draws, arguments.seed)
     if arguments.json:
-        say_json(facts(found), indent=2)
+        say_json(facts(prediction), indent=2)
         return 0
-    for line in lines(found, drill, learnt, today):
+    for line in lines(prediction, drill, learnt, today):
         say(line)
     return 0
 
 
-def lines(found: Forecast, drill: Drill, learnt: Learnt, today: date) -> Iterator[str]:
+def lines(forecast: Forecast, drill: Drill, learnt: Learnt, today: date) -> Iterator[str]:
     """The forecast in sentences; what the log holds tells how much of it is a guess."""
 
     title = plain_text(drill.title or drill.id)
-    days = "every day" if found.days_a_week > 6.5 else f"{counted(round(found.days_a_week), 'day')} a week"
-    yield f"{title}: goal {tempo(found.goal_bpm)}, {duration(found.minutes_a_day)} of this drill, {days}"
-    if found.at_this_rate:
-        yield f"The piece is likely at its goal {_when(found.at_goal, today, found.horizon)}."
-        if found.kept.likely:
-            when = _when(found.kept, today, found.horizon)
+    days = (
+        "every day" if forecast.days_a_week > 6.5 else f"{counted(round(forecast.days_a_week), 'day')} a week"
+    )
+    yield f"{title}: goal {tempo(forecast.goal_bpm)}, {duration(forecast.minutes_a_day)} of this drill, {days}"
+    if forecast.at_this_rate:
+        yield f"The piece is likely at its goal {_when(forecast.at_goal, today, forecast.horizon)}."
+        if forecast.kept.likely:
+            when = _when(forecast.kept, today, forecast.horizon)
             yield f"All of it is likely kept, clean cold after a week without it, {when}."
         else:
-            yield f"All of it kept, clean cold after a week without it: not by {full_day(found.horizon)} at this rate."
+            horizon = full_day(forecast.horizon)
+            yield f"All of it kept, clean cold after a week without it: not by {horizon} at this rate."
     else:
         yield (
-            f"Not at this rate: the piece is not likely at its goal by {full_day(found.horizon)}. More minutes or days"
-            " would change that, or a lower goal."
+            f"Not at this rate: the piece is not likely at its goal by {full_day(forecast.horizon)}."
+            " More minutes or days would change that, or a lower goal."
         )
     names = {whole_phrase(drill, phrase).key: plain_text(phrase.name) for phrase in drill.phrases}
-    weak = [f"{names[key]} ({percent(chance)})" for key, chance in found.holding_back if chance >= WEAK_FROM]
+    weak = [
+        f"{names[key]} ({percent(chance)})" for key, chance in forecast.holding_back if chance >= WEAK_FROM
+    ]
     fresh = [name for key, name in names.items() if key not in learnt.records]
     if fresh:
         yield f"Never played yet, so their part is a guess: {listed(fresh)}."
     elif weak:
         yield f"Least likely to be clean, cold, at the goal in a week (chance that they are not): {listed(weak)}."
-    if not found.practised_days:
+    if not forecast.practised_days:
         yield "Nothing is logged yet: how fast you learn is assumed."
-    elif found.few_days:
-        yield f"Only {counted(found.practised_days, 'day')} of practice yet: how fast you learn is mostly assumed."
-    elif found.rate <= 0.1:
+    elif forecast.few_days:
+        yield f"Only {counted(forecast.practised_days, 'day')} of practice yet: how fast you learn is mostly assumed."
+    elif forecast.rate <= 0.1:
         yield "Your tempos did not rise so far: every date assumes that practice helps from now on."
 
 
@@ -98,22 +103,22 @@ def _when(span: Span, today: date, horizon: date) -> str:
     return f"around {full_day(span.likely)}, in {counted(days, 'day')} (one player in ten {early}nine in ten {late})"
 
 
-def facts(found: Forecast) -> dict[str, Any]:
+def facts(forecast: Forecast) -> dict[str, Any]:
     """The forecast as plain values for JSON."""
     return {
-        "drill": found.drill,
-        "goal_bpm": found.goal_bpm,
-        "minutes_a_day": found.minutes_a_day,
-        "days_a_week": round(found.days_a_week, 2),
-        "draws": found.draws,
-        "at_goal": _days(found.at_goal),
-        "kept": _days(found.kept),
-        "horizon": found.horizon.isoformat(),
-        "at_this_rate": found.at_this_rate,
-        "practised_days": found.practised_days,
-        "few_days": found.few_days,
-        "rate": round(found.rate, 3),
-        "holding_back": [{"key": key, "chance": round(chance, 4)} for key, chance in found.holding_back],
+        "drill": forecast.drill,
+        "goal_bpm": forecast.goal_bpm,
+        "minutes_a_day": forecast.minutes_a_day,
+        "days_a_week": round(forecast.days_a_week, 2),
+        "draws": forecast.draws,
+        "at_goal": _days(forecast.at_goal),
+        "kept": _days(forecast.kept),
+        "horizon": forecast.horizon.isoformat(),
+        "at_this_rate": forecast.at_this_rate,
+        "practised_days": forecast.practised_days,
+        "few_days": forecast.few_days,
+        "rate": round(forecast.rate, 3),
+        "holding_back": [{"key": key, "chance": round(chance, 4)} for key, chance in forecast.holding_back],
     }
 
 

@@ -127,18 +127,18 @@ class Sitting:
 
 def choose(learnt: Learnt, material: Material, sitting: Sitting) -> Turn | None:
     """The next turn; None where nothing is worth the player's time, or none fits into what is left of it."""
-    found = [each for each in options(learnt, material, sitting) if _fits(each, sitting)]
-    if not found:
+    fitting = [each for each in options(learnt, material, sitting) if _fits(each, sitting)]
+    if not fitting:
         return None
-    test = _test(learnt, found, sitting) if sitting.tests < TESTS_A_DAY else None
-    chosen = test or _best(learnt, found, sitting)
-    warm_up = None if sitting.warm or chosen is None else _warm_up(learnt, found, chosen, sitting)
+    test = _test(learnt, fitting, sitting) if sitting.tests < TESTS_A_DAY else None
+    chosen = test or _best(learnt, fitting, sitting)
+    warm_up = None if sitting.warm or chosen is None else _warm_up(learnt, fitting, chosen, sitting)
     return warm_up or chosen
 
 
 def options(learnt: Learnt, material: Material, sitting: Sitting) -> list[Option]:
     """Every phrase of the drills, whole, and each piece whose phrases were all begun."""
-    found = []
+    offered = []
     fresh = _fresh(learnt, material, sitting)
     for drill in material.drills:
         parts = list(_parts(material, drill))
@@ -147,15 +147,15 @@ def options(learnt: Learnt, material: Material, sitting: Sitting) -> list[Option
             for part in parts
             if part.key in learnt.records or part.excerpt in fresh
         ]
-        found += phrases
+        offered += phrases
         piece = material.piece(drill)
         part = material.part(piece) if piece else None
         if part and all(each.key in learnt.records for each in parts):
             whole = option(learnt, part, sitting, PIECE_REPS)
             slowest = min(each.bpm for each in phrases)
             if whole.bpm >= PIECE_FROM * slowest:
-                found.append(replace(whole, bpm=min(whole.bpm, slowest)))
-    return [each for each in found if each.part.excerpt not in sitting.left]
+                offered.append(replace(whole, bpm=min(whole.bpm, slowest)))
+    return [each for each in offered if each.part.excerpt not in sitting.left]
 
 
 def _fresh(learnt: Learnt, material: Material, sitting: Sitting) -> set[Excerpt]:
@@ -212,10 +212,10 @@ def _turn(option: Option, reps: int, bpm: int, why: Why, sitting: Sitting) -> Tu
     return Turn(option, max(1, min(reps, fitting)), bpm, why)
 
 
-def _warm_up(learnt: Learnt, found: list[Option], first: Turn, sitting: Sitting) -> Turn | None:
+def _warm_up(learnt: Learnt, offered: list[Option], first: Turn, sitting: Sitting) -> Turn | None:
     """The surest phrase that is begun and does not come first, well under its rung."""
     begun = [
-        each for each in found if each.part.excerpt.kind is Kind.PHRASE and each.part.key in learnt.records
+        each for each in offered if each.part.excerpt.kind is Kind.PHRASE and each.part.key in learnt.records
     ]
     begun = [each for each in begun if each.part.excerpt != first.option.part.excerpt]
     if not begun:
@@ -225,10 +225,10 @@ def _warm_up(learnt: Learnt, found: list[Option], first: Turn, sitting: Sitting)
     return _turn(surest, WARM_REPS, slow, Why.WARM_UP, sitting)
 
 
-def _test(learnt: Learnt, found: list[Option], sitting: Sitting) -> Turn | None:
+def _test(learnt: Learnt, offered: list[Option], sitting: Sitting) -> Turn | None:
     """Once at the goal, cold, what landed and was left alone for a week: the answer that is most open."""
     waiting = []
-    for each in found:
+    for each in offered:
         record = learnt.records.get(each.part.key)
         if (
             record
@@ -253,8 +253,8 @@ def heard(learnt: Learnt, part: Part) -> int:
     return min((row[3].day for row in skill.rows(part.keys)), default=0) if skill else 0
 
 
-def _best(learnt: Learnt, found: list[Option], sitting: Sitting) -> Turn | None:
-    begun = [each for each in found if each.part.key in learnt.records]
+def _best(learnt: Learnt, offered: list[Option], sitting: Sitting) -> Turn | None:
+    begun = [each for each in offered if each.part.key in learnt.records]
     unheard = [
         each
         for each in begun
@@ -263,7 +263,7 @@ def _best(learnt: Learnt, found: list[Option], sitting: Sitting) -> Turn | None:
     if unheard:
         first = min(unheard, key=lambda each: (heard(learnt, each.part), each.part.key))
         return _turn(first, 1 if first.later >= ENOUGH else REPS, first.bpm, Why.UNHEARD, sitting)
-    needed = [each for each in found if _needed(learnt, each, sitting)]
+    needed = [each for each in offered if _needed(learnt, each, sitting)]
     if sitting.new >= sitting.pace:
         needed = [each for each in needed if each.part.key in learnt.records] or needed
     others = [each for each in needed if each.part.excerpt != sitting.last] or needed

@@ -162,16 +162,16 @@ def _drawn(
         if ahead and rng.random() * 7 >= week:
             continue
         sitting = Sitting(today + ahead, 60.0 * minutes)
-        found = [option(player, part, sitting) for part in parts]
+        offered = [option(player, part, sitting) for part in parts]
         if (
             landed is None
             and _begun(player, parts)
             and rung_of(player, goal_part, today + ahead) >= drill.goal_bpm
         ):
             landed = ahead
-        if landed is not None and all(each.later >= KEPT_CHANCE for each in found):
+        if landed is not None and all(each.later >= KEPT_CHANCE for each in offered):
             return landed, ahead
-        _practise(player, drill, found, sitting, own)
+        _practise(player, drill, offered, sitting, own)
     return landed, None
 
 
@@ -189,20 +189,20 @@ def _draw(term: Term, rng: Random) -> Term:
     return replace(term, mean=rng.gauss(term.mean, math.sqrt(term.variance)), variance=0.0)
 
 
-def _practise(player: Learnt, drill: Drill, found: list[Option], sitting: Sitting, rate: float) -> None:
+def _practise(player: Learnt, drill: Drill, offered: list[Option], sitting: Sitting, rate: float) -> None:
     """A day's turns, each to what is worth most after those before it."""
-    left_s, played = sitting.seconds_left, dict.fromkeys(range(len(found)), 0)
+    left_s, played = sitting.seconds_left, dict.fromkeys(range(len(offered)), 0)
     while True:
-        costs = [REPS_A_TURN * each.part.rep_s(each.bpm) + TURN_S for each in found]
+        costs = [REPS_A_TURN * each.part.rep_s(each.bpm) + TURN_S for each in offered]
         fitting = [at for at, cost in enumerate(costs) if cost <= left_s]
         if not fitting:
             break
-        best = max(fitting, key=lambda at: found[at].worth / (1.0 + REPS_A_TURN * played[at] / MASSED))
+        best = max(fitting, key=lambda at: offered[at].worth / (1.0 + REPS_A_TURN * played[at] / MASSED))
         played[best] += 1
         left_s -= costs[best]
     for at, turns in played.items():
         if turns:
-            part = found[at].part
+            part = offered[at].part
             player.expect(part, 0, sitting.day)
             player.skills[drill.id].practise(part.keys, REPS_A_TURN * turns, sitting.day, rate)
 

@@ -155,14 +155,14 @@ def _habit(day: date, minutes: float, history: History) -> list[str]:
 
 def with_breaks(items: list[PlanItem], count: int) -> list[PlanItem]:
     """Breaks where the running time passes 25 minutes, before it passes 30."""
-    found: list[PlanItem] = []
+    broken_up: list[PlanItem] = []
     running = 0.0
     for item in items:
         crossing = running + item.minutes > BREAK_EVERY_MIN or running >= BREAK_FROM_MIN
         if count and running and crossing:
             why = "Half an hour is enough for hands and ears: stand up, let the arms hang."
-            found.append(PlanItem(Purpose.BREAK, BREAK_MIN, why))
+            broken_up.append(PlanItem(Purpose.BREAK, BREAK_MIN, why))
             running, count = 0.0, count - 1
-        found.append(item)
+        broken_up.append(item)
         running += item.minutes
-    return found
+    return broken_up

@@ -182,15 +182,15 @@ def _place(key: str, term: Term, rows: list[tuple[float, float, float, float]]) 
 
 def due(learnt: Learnt, material: Material, day: date, within: int = 7) -> list[tuple[Excerpt, date]]:
     """Phrases that landed and wait for the test that shows whether they are kept, and its day; the first due first."""
-    found = []
+    dues = []
     for drill in material.drills:
         for excerpt in material.phrases(drill):
             record = learnt.records.get(excerpt.key)
             if record and record.landed and not record.kept:
                 on = date.fromordinal(record.day) + timedelta(days=KEPT_DAYS)
                 if on <= day + timedelta(days=within):
-                    found.append((excerpt, on))
-    return sorted(found, key=lambda pair: (pair[1], pair[0].key))
+                    dues.append((excerpt, on))
+    return sorted(dues, key=lambda pair: (pair[1], pair[0].key))
 
 
 def _date(ordinal: int) -> date | None:

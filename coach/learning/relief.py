@@ -49,8 +49,8 @@ def reliefs(material: Material, excerpt: Excerpt, failed: Collection[int]) -> tu
     if part is None:
         return (Relief(Release.LEAVE),)
     shorter = _shorter(material, excerpt, part.passage, sorted(failed))
-    found = [each for each in shorter if _differs(material, part.passage, each)]
-    return (*found, Relief(Release.SLOWER), Relief(Release.LEAVE))
+    easier = [each for each in shorter if _differs(material, part.passage, each)]
+    return (*easier, Relief(Release.SLOWER), Relief(Release.LEAVE))
 
 
 def _differs(material: Material, whole: Passage, relief: Relief) -> bool:

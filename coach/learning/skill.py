@@ -307,11 +307,11 @@ class View:
 
     def chances(self, ln_bpm: float) -> list[float]:
         """The chance (2) of each event without the lapse."""
-        sqrt, exp, found = math.sqrt, math.exp, []
+        sqrt, exp, chances_clean = math.sqrt, math.exp, []
         for mean, own in zip(self.means, self.own, strict=True):
             kappa = SLOPE / sqrt(1.0 + _DAMPING * (own + self.shared))
-            found.append(1.0 / (1.0 + exp(kappa * (ln_bpm - mean))))
-        return found
+            chances_clean.append(1.0 / (1.0 + exp(kappa * (ln_bpm - mean))))
+        return chances_clean
 
     def ease(self, ln_bpm: float) -> tuple[float, float]:
         """The sum of ln p over the events, and its derivative by ln bpm."""

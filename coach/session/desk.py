@@ -128,12 +128,12 @@ class Desk:
         """Every node and move that was played in the drills at hand, by key; of several drills the surest."""
         if self.log.player_or_none is None:
             return {}
-        learnt, material, found = self.learnt(), material_of(self.library.drills), dict[str, Place]()
+        learnt, material, places = self.learnt(), material_of(self.library.drills), dict[str, Place]()
         for drill in material.drills:
             for key, place in readings.places(learnt, material, drill, self.today).items():
-                if key not in found or place.of > found[key].of:
-                    found[key] = place
-        return found
+                if key not in places or place.of > places[key].of:
+                    places[key] = place
+        return places
 
     def set_aside(self) -> frozenset[str]:
         """Ids of the drills that the player has set aside and not taken up again."""

@@ -93,8 +93,8 @@ def play_on(rated: Rating, result: Result) -> Result:
             # It was counted in at the tempo of the one before; a little faster waits for the next round.
             task = replace(task, tempo_bpm=rated.task.tempo_bpm)
             playing = Playing(turn, task, session.now_ms, more=rated.more - 1)
-            told = tuple(effect for effect in rest if isinstance(effect, Tell))
-            return replace(session, state=playing), (saved, *told, PlayOn(rated.more - 1))
+            news = tuple(effect for effect in rest if isinstance(effect, Tell))
+            return replace(session, state=playing), (saved, *news, PlayOn(rated.more - 1))
     return session, (saved, Silence(), *rest)
 
 
