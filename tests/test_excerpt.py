@@ -14,7 +14,6 @@ from coach.music.excerpt import (
     Excerpt,
     Kind,
     LoggedPassage,
-    bars_key,
     cut,
     excerpts_of,
     heading_of,
@@ -181,6 +180,4 @@ def test_excerpts_that_share_their_bars_are_cut_from_one_whole():
     phrase = drill.phrases[0]
     whole = whole_of(drill, whole_phrase(drill, phrase))
     for excerpt in (whole_phrase(drill, phrase), *excerpts_of(drill, phrase, TOGETHER)):
-        assert bars_key(excerpt) == bars_key(whole_phrase(drill, phrase))
         assert cut(whole, excerpt) == passage_of(drill, excerpt)
-    assert bars_key(whole_piece(drill)) != bars_key(joins_of(drill)[0])

@@ -254,12 +254,6 @@ def passage_of(drill: Drill, excerpt: Excerpt) -> Passage:
     return cut(whole_of(drill, excerpt), excerpt)
 
 
-def bars_key(excerpt: Excerpt) -> tuple[str, tuple[str, ...], str, bool, Kind]:
-    """Excerpts of one drill with the same key have the same `whole_of`: a phrase's nodes, moves and halves share it."""
-    kind = excerpt.kind if excerpt.kind in (Kind.JOIN, Kind.PIECE) else Kind.PHRASE
-    return excerpt.drill, excerpt.phrases, excerpt.layer, excerpt.easier, kind
-
-
 def heading_of(drill: Drill, excerpt: Excerpt) -> tuple[str, tuple[str, ...]]:
     """Title and layers of the passage that an excerpt plays, without working it out; KeyError as `passage_of`."""
     phrases = [drill.phrase(phrase_id) for phrase_id in excerpt.phrases]
