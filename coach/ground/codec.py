@@ -51,7 +51,7 @@ class Range:
 
 @dataclass(frozen=True, slots=True)
 class Fits:
-    """A text (or another value) for which `test` is true; `allowed` says what such a value is."""
+    """A value, a text mostly, for which `test` is true; `allowed` says what such a value is."""
 
     test: Callable[[Any], bool]
     allowed: str
@@ -146,9 +146,9 @@ def _annotated(kind: Any, marks: tuple[Any, ...]) -> tuple[Read, Write]:
             case As():
                 read, write = _as_text(mark), mark.write
             case Range():
-                read = _in_range(mark, kind)
+                read = _whole_in_range(mark) if read is _int else _in_range(mark, read)
             case Fits():
-                read = _fitting(mark, kind, read)
+                read = _text_fitting(mark) if read is _str else _fitting(mark, read)
     return read, write
 
 
@@ -164,33 +164,52 @@ def _as_text(mark: As) -> Read:
     return read
 
 
-def _in_range(mark: Range, kind: Any) -> Read:
-    low, high, or_zero = mark.low, mark.high, mark.or_zero
-    types, what = ((int,), "a whole number") if kind is int else ((int, float), "a number")
-
+def _in_range(mark: Range, read: Read) -> Read:
     def bounded(plain: Any) -> Any:
-        if type(plain) in types and (low <= plain <= high or (or_zero and not plain)):
-            return plain
-        raise _expected(plain, f"{'0 or ' if or_zero else ''}{what} from {low:,} to {high:,}")
+        number = read(plain)
+        if mark.low <= number <= mark.high or (mark.or_zero and not number):
+            return number
+        raise _outside(plain, mark, "a number")
 
     return bounded
 
 
-def _fitting(mark: Fits, kind: Any, read: Read) -> Read:
+def _whole_in_range(mark: Range) -> Read:
+    """`_in_range` of whole numbers, of which a log is full: in one step."""
+    low, high, or_zero = mark.low, mark.high, mark.or_zero
+
+    def bounded(plain: Any) -> Any:
+        if type(plain) is int and (low <= plain <= high or (or_zero and not plain)):
+            return plain
+        raise _outside(plain, mark, "a whole number")
+
+    return bounded
+
+
+def _outside(plain: Any, mark: Range, what: str) -> UnfitError:
+    return _expected(plain, f"{'0 or ' if mark.or_zero else ''}{what} from {mark.low:,} to {mark.high:,}")
+
+
+def _fitting(mark: Fits, read: Read) -> Read:
+    def fitting(plain: Any) -> Any:
+        value = read(plain)
+        if mark.test(value):
+            return value
+        raise _expected(plain, mark.allowed)
+
+    return fitting
+
+
+def _text_fitting(mark: Fits) -> Read:
+    """`_fitting` of texts, in one step likewise."""
     test = mark.test
 
-    def fitting_text(plain: Any) -> Any:
+    def fitting(plain: Any) -> Any:
         if type(plain) is str and test(plain):
             return plain
         raise _expected(plain, mark.allowed)
 
-    def fitting(plain: Any) -> Any:
-        value = read(plain)
-        if test(value):
-            return value
-        raise _expected(plain, mark.allowed)
-
-    return fitting_text if kind is str else fitting
+    return fitting
 
 
 def _optional(parts: tuple[Any, ...]) -> tuple[Read, Write]:
