@@ -24,7 +24,7 @@ from tests.real.test_terminal_real import Terminal, coach
 
 LIVES_A_FOLDER = 6
 REPS_A_LIFE = 3
-LONGEST_S = 60.0
+LONGEST_S = 180.0
 DRILL = """drill: 1
 title: Quick Lamp
 instrument: {strings: [G2, D2, A1, E1], scale_mm: 864}
@@ -79,7 +79,7 @@ class Player:
         elif "End the session?" in text:
             self.leaving = True
             self.press("end", "Enter")
-        elif "rated clean" in text:
+        elif "This session" in text:
             self.press("summary", "Escape")
         elif "minutes planned" in text:
             self.press("quit" if self.leaving else "start", "q" if self.leaving else "Space")
@@ -142,7 +142,8 @@ def kill_app_often(count: int, seed: int, folder: Path) -> Counter[str]:
     rng = random.Random(seed)
     begin_folder(folder)
     saved, step, longest_s = one_life(folder, rng, LONGEST_S)
-    assert (saved, step) == (REPS_A_LIFE, "over"), (saved, step)
+    assert saved >= REPS_A_LIFE, (saved, step)
+    assert step == "over", (saved, step)
     died_at: Counter[str] = Counter()
     number = told = 0
     while sum(died_at.values()) < count:
