@@ -26,7 +26,7 @@ from coach.learning.reasons import reason
 from coach.learning.relief import Release, reliefs
 from coach.learning.rung import EVENTS, TARGET, next_rung, reading
 from coach.learning.skill import SLOPE, Habits, Skill, Term, View, late_results, with_result
-from coach.music.drill import Drill
+from coach.music.drill import Assignment, Drill
 from coach.music.excerpt import Excerpt, Kind
 from coach.rating.table import CHOKED, LATE, NOT_REACHED, Result
 from tests.samples import sample_drill
@@ -369,6 +369,19 @@ def test_landed_is_the_goal_held_so_often_in_a_row_on_a_day() -> None:
     short = practised(*[(lamp, goal, {}, DAY)] * (CLEAN_TO_LAND - 1), (lamp, goal, {}, DAY + 1))
     assert short.records[lamp.key].landed == 0
     assert practised(*[(lamp, goal, {}, DAY)] * CLEAN_TO_LAND).records[lamp.key].landed == DAY
+
+
+def test_what_landed_at_a_slower_goal_is_not_landed_at_a_faster_one() -> None:
+    drill = sample_drill()
+    lamp = part_of(drill)
+    learnt = practised(*[(lamp, lamp.goal_bpm, {}, DAY)] * 6)
+    faster = replace(drill, assignment=Assignment(goal_bpm=lamp.goal_bpm + 20))
+    found = standing(learnt, material_of([faster]), lamp.excerpt, TODAY)
+    assert found is not None
+    assert (found.landed, found.kept) == (None, False)
+    same = standing(learnt, material_of([drill]), lamp.excerpt, TODAY)
+    assert same is not None
+    assert same.landed == TODAY
 
 
 def test_a_reason_names_the_place_that_failed_most() -> None:

@@ -232,8 +232,8 @@ def _test(learnt: Learnt, offered: list[Option], sitting: Sitting) -> Turn | Non
         record = learnt.records.get(each.part.key)
         if (
             record
-            and record.landed
-            and not record.kept
+            and record.landed_at(each.part.goal_bpm)
+            and not record.kept_at(each.part.goal_bpm)
             and heard(learnt, each.part) <= sitting.day - KEPT_DAYS
         ):
             chance = trusted(
@@ -277,7 +277,7 @@ def _best(learnt: Learnt, offered: list[Option], sitting: Sitting) -> Turn | Non
 def _needed(learnt: Learnt, option: Option, sitting: Sitting) -> bool:
     """Whether a turn could be worth it today: of what was never begun, or is not safe; the piece until it is held."""
     record = learnt.records.get(option.part.key, _NEVER)
-    held = record.landed == sitting.day and option.part.excerpt.kind is Kind.PIECE
+    held = record.landed_at(option.part.goal_bpm) == sitting.day and option.part.excerpt.kind is Kind.PIECE
     return not record.reps or (option.later < ENOUGH and not held)
 
 

@@ -17,7 +17,7 @@ from coach.log.entries import Rep
 from coach.music.excerpt import Excerpt, Kind, LoggedPassage
 from coach.rating.table import Result
 
-MODEL = "1"
+MODEL = "2"
 WARM_UP = "warm-up"
 """The purpose of repetitions that are slow on purpose."""
 CLEAN_TO_LAND = 2
@@ -40,10 +40,12 @@ class Record:
     """Clean ones in a row at the goal, on that day."""
     failed_run: int = 0
     """Failed ones in a row, on that day."""
+    goal: int = 0
+    """The fastest goal that it was practised for, in bpm;"""
     landed: int = 0
-    """The last day on which the goal was held."""
+    """the last day on which that was held,"""
     kept: int = 0
-    """The day of the last cold test after a week that it passed; 0 again once one failed."""
+    """and the day of the last cold test after a week that it passed there; 0 again once one failed."""
     cold: int = 0
     """The last day's first repetition: 1 clean, -1 failed."""
     bpm: int = 0
@@ -57,8 +59,19 @@ class Record:
     reps_from: int = 0
     """and how many repetitions it had then."""
 
-    def add(self, clean: bool, bpm: int, at_goal: bool, day: int, away: int) -> None:
+    def landed_at(self, goal_bpm: int) -> int:
+        """The last day on which this goal was held; 0 where it was not, or only a slower one."""
+        return self.landed if goal_bpm <= self.goal else 0
+
+    def kept_at(self, goal_bpm: int) -> int:
+        """The day of the last cold test after a week that it passed at this goal; 0 for none."""
+        return self.kept if goal_bpm <= self.goal else 0
+
+    def add(self, clean: bool, bpm: int, goal_bpm: int, day: int, away: int) -> None:
         """One more result; `away` is how many days ago any of it was last played."""
+        at_goal = bpm >= goal_bpm
+        if goal_bpm > self.goal:
+            self.goal, self.landed, self.kept = goal_bpm, 0, 0
         if day != self.day:
             if at_goal and self.day and away >= KEPT_DAYS:
                 self.kept = day if clean else 0
@@ -140,7 +153,7 @@ class Learnt:
         skill.observe(keys, ln_bpm, faults, day, self.habits)
         if record.day and day != record.day and not record.theta_from:
             record.theta_from, record.reps_from = record.theta, record.reps
-        record.add(not failed, bpm, bpm >= goal_bpm, day, away)
+        record.add(not failed, bpm, goal_bpm, day, away)
         wholes = skill.wholes(keys)
         record.theta = skill.level.mean + sum(whole.mean for whole in wholes) / len(wholes)
 

@@ -106,8 +106,8 @@ def standing(learnt: Learnt, material: Material, excerpt: Excerpt, day: date) ->
         clean_tempo(cold),
         record.reps,
         _date(record.day),
-        _date(record.landed),
-        _date(record.kept),
+        _date(record.landed_at(part.goal_bpm)),
+        _date(record.kept_at(part.goal_bpm)),
         failed,
         of,
     )
@@ -117,8 +117,9 @@ def rung_standing(learnt: Learnt, part: Part, bpm: int, day: date) -> Rung:
     """A rung of today beside start, goal, and whether the goal was ever held, and kept."""
     record = learnt.records.get(part.key, Record())
     week = seen(learnt, part, day.toordinal() + KEPT_DAYS).whole(math.log(part.goal_bpm))
-    kept = record.kept > 0 or (record.landed > 0 and trusted(week, learnt.habits) >= KEPT_CHANCE)
-    return Rung(bpm, part.start_bpm, part.goal_bpm, record.landed > 0, kept)
+    landed = record.landed_at(part.goal_bpm) > 0
+    kept = record.kept_at(part.goal_bpm) > 0 or (landed and trusted(week, learnt.habits) >= KEPT_CHANCE)
+    return Rung(bpm, part.start_bpm, part.goal_bpm, landed, kept)
 
 
 def seen(learnt: Learnt, part: Part, day: int, cold: bool = True) -> View:
@@ -185,8 +186,8 @@ def due(learnt: Learnt, material: Material, day: date, within: int = 7) -> list[
     dues = []
     for drill in material.drills:
         for excerpt in material.phrases(drill):
-            record = learnt.records.get(excerpt.key)
-            if record and record.landed and not record.kept:
+            record, goal_bpm = learnt.records.get(excerpt.key), drill.goal_bpm
+            if record and record.landed_at(goal_bpm) and not record.kept_at(goal_bpm):
                 on = date.fromordinal(record.day) + timedelta(days=KEPT_DAYS)
                 if on <= day + timedelta(days=within):
                     dues.append((excerpt, on))
