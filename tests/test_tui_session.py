@@ -73,9 +73,9 @@ async def test_the_rating_that_ends_a_turn_tells_its_result_before_the_next_item
         await pilot.press("space")
         await play_to_end(pilot, app, player)
         await pilot.press("1", "3", "5", "space")
-        dropped = session_of(app).practice.session.coaching.rung_bpm(whole)
+        step = session_of(app).practice.session.played[-1].step
         line = screen_text(app).splitlines()[-2]
-        assert line.startswith(f"saved, choked 1 3 5: down to {dropped}   The move from G<7> to D<5>")
+        assert line.startswith(f"saved, choked 1 3 5: down to {step.to_bpm}   The move from G<7> to D<5>")
         assert line.endswith("…")
         assert line.rstrip("…").split()[-1] in REASON.split()
         await play_to_end(pilot, app, player)

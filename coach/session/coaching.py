@@ -145,7 +145,8 @@ class Coaching:
         if item.tempo_bpm and (item.purpose in OFF_RUNG or not self.adapts):
             return known, min(item.tempo_bpm, drill.goal_bpm)
         if self.adapts:
-            known = known._at(excerpt, rung_of(self.learnt, known._part(excerpt), day.toordinal()))
+            rung, read = known.rung_bpm(excerpt), rung_of(self.learnt, known._part(excerpt), day.toordinal())
+            known = known._at(excerpt, next_rung(rung, read > rung, read))
         return known, known.rung_bpm(excerpt)
 
     def held_at(self, excerpt: Excerpt, tempo_bpm: int) -> Coaching:
