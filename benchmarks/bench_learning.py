@@ -1,26 +1,33 @@
 """How true the estimate is: intervals, cold predictions, kept, on simulated players practising by the coach.
 
-    python -m benchmarks.bench_learning benchmarks.players_a benchmarks.players_b --seeds 5
+    python -m benchmarks.bench_learning --seeds 4
 
 Every fourth evening the estimate of each begun phrase, and of each of its nodes and moves, is laid beside the truth of
-the player at hand: the tempo at which he is clean four times in five, cold, the next morning, found by bisection. Every
+the player at hand: the tempo at which he is clean three times in five (a node or a move four times), cold, the next
+morning, found by bisection. Every
 cold repetition of a phrase is laid beside its chance as it was expected just before.
 """
 
 from __future__ import annotations
 
+import argparse
+import importlib
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
+from functools import partial
 
-from benchmarks.players import Coach, Played, Player, Policy
+from benchmarks.pieces import piece
+from benchmarks.players import REPORTED, SHORT_SHAPES, Coach, Played, Player, Policy, run
 from coach.learning import skill
 from coach.learning.learning import trusted
 from coach.learning.material import Part
-from coach.learning.readings import CLEAN, CleanTempo, clean_tempo, seen
+from coach.learning.readings import CLEAN, CLEAN_PLACE, KEPT_CHANCE, MIDDLE_80, CleanTempo, clean_tempo, seen
 from coach.music.excerpt import Kind
 
 EVERY_DAYS = 4
+BELOW, BEYOND = 0.5, 1.25
+"""Tempos are compared from this part of the start tempo to this part of the goal: beyond, both count as its end."""
 
 
 @dataclass
@@ -37,8 +44,11 @@ class Watch:
     nodes: list[tuple[CleanTempo, float]] = field(default_factory=list)
     kept: list[float] = field(default_factory=list)
     """True chance, a week on, of each phrase on the first day that it was called kept."""
-    _day: int = 0
     _called: set[str] = field(default_factory=set)
+
+    def begin(self) -> None:
+        """Another player comes."""
+        self._called.clear()
 
     def __call__(self, policy: Policy, played: Played, player: Player) -> None:
         assert isinstance(policy, Coach)
@@ -66,7 +76,7 @@ class Watch:
         true_week = player.chance(part.passage, part.goal_bpm, 7).whole
         self.in_a_week.append((week, true_week))
         record = policy.learnt.records[part.key]
-        if (record.kept or (record.landed and week >= 0.9)) and part.key not in self._called:
+        if (record.kept or (record.landed and week >= KEPT_CHANCE)) and part.key not in self._called:
             self._called.add(part.key)
             self.kept.append(true_week)
         self.at_goal.append(
@@ -77,25 +87,43 @@ class Watch:
         )
         if day % EVERY_DAYS:
             return
-        self.phrases.append(
-            (clean_tempo(morning), _true_bpm(lambda bpm: player.chance(part.passage, bpm, 1).whole))
-        )
+        within = _Within(BELOW * part.start_bpm, BEYOND * part.goal_bpm)
+        true = _true_bpm(lambda bpm: player.chance(part.passage, bpm, 1).whole, CLEAN)
+        self.phrases.append(within.pair(clean_tempo(morning), true))
         for at, event in enumerate(part.passage.events):
             if event.place:
-                mean, reach = morning.means[at], math.sqrt(morning.shared + morning.own[at]) * 1.2816
-                x = mean - math.log(CLEAN / (1 - CLEAN)) / skill.SLOPE
+                reach = math.sqrt(morning.shared + morning.own[at]) * MIDDLE_80
+                x = morning.means[at] - math.log(CLEAN_PLACE / (1 - CLEAN_PLACE)) / skill.SLOPE
                 tempo = CleanTempo(math.exp(x - reach), math.exp(x), math.exp(x + reach))
-                self.nodes.append(
-                    (tempo, _true_bpm(lambda bpm, at=at: player.chance(part.passage, bpm, 1).events[at]))
-                )  # type: ignore[misc]
+                true = _true_bpm(partial(_event_chance, player, part, at), CLEAN_PLACE)
+                self.nodes.append(within.pair(tempo, true))
 
 
-def _true_bpm(chance: Callable[[int], float]) -> float:
+@dataclass(frozen=True)
+class _Within:
+    """Tempos cut to the range that anybody plays at: nobody is asked for more than the goal."""
+
+    low_bpm: float
+    high_bpm: float
+
+    def pair(self, tempo: CleanTempo, true: float) -> tuple[CleanTempo, float]:
+        low, middle, high, cut_true = (
+            min(max(bpm, self.low_bpm), self.high_bpm)
+            for bpm in (tempo.low_bpm, tempo.bpm, tempo.high_bpm, true)
+        )
+        return CleanTempo(low, middle, high), cut_true
+
+
+def _event_chance(player: Player, part: Part, at: int, bpm: int) -> float:
+    return player.chance(part.passage, bpm, 1).events[at]
+
+
+def _true_bpm(chance: Callable[[int], float], clean: float) -> float:
     low, high = 15, 400
     while high - low > 1:
         middle = round(math.sqrt(low * high))
         middle = min(max(middle, low + 1), high - 1)
-        low, high = (middle, high) if chance(middle) >= CLEAN else (low, middle)
+        low, high = (middle, high) if chance(middle) >= clean else (low, middle)
     return float(low)
 
 
@@ -112,3 +140,54 @@ def log_loss(pairs: list[tuple[float, bool]]) -> float:
         chance = min(max(chance, 1e-3), 1 - 1e-3)
         total -= math.log(chance if clean else 1 - chance)
     return total / len(pairs)
+
+
+def reliability(pairs: list[tuple[float, float]]) -> Iterator[str]:
+    """`expected > came out (how many)` for each tenth with thirty pairs or more."""
+    for tenth in range(10):
+        inside = [pair for pair in pairs if min(int(10 * pair[0]), 9) == tenth]
+        if len(inside) >= 30:
+            expected, seen_part = (sum(column) / len(inside) for column in zip(*inside, strict=True))
+            yield f"{expected:.2f} > {seen_part:.2f} ({len(inside)})"
+
+
+def entropy(part: float) -> float:
+    """Log loss of whoever always says the base rate."""
+    return -(part * math.log(part) + (1 - part) * math.log(1 - part))
+
+
+def rows(watch: Watch) -> Iterator[str]:
+    """What one form of players showed."""
+    for name, pairs in (("phrases", watch.phrases), ("nodes", watch.nodes)):
+        inside, bias = covered(pairs)
+        yield f"{name}: {inside:.0%} of {len(pairs)} inside the middle 80 %, bias {100 * math.expm1(bias):+.1f} %"
+    for name, results in (("excerpts", watch.cold), ("nodes and moves", watch.cold_events)):
+        base = sum(clean for _, clean in results) / len(results)
+        yield f"cold {name}: log loss {log_loss(results):.3f}, base rate {entropy(base):.3f}, of {len(results)}"
+    yield "cold excerpts: " + ", ".join(reliability([(chance, float(clean)) for chance, clean in watch.cold]))
+    yield "at the goal next day: " + ", ".join(reliability(watch.at_goal))
+    yield "at the goal in a week: " + ", ".join(reliability(watch.in_a_week))
+    if watch.kept:
+        yield f"called kept: {sum(watch.kept) / len(watch.kept):.0%} pass a week later, of {len(watch.kept)}"
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    parser = argparse.ArgumentParser(prog="python -m benchmarks.bench_learning", description=__doc__)
+    parser.add_argument("--seeds", type=int, default=4, help="players of each kind (default: 4)")
+    parser.add_argument("--seed", type=int, default=2100, help="the first seed (default: 2100)")
+    parser.add_argument("--days", type=int, default=40)
+    options = parser.parse_args(argv)
+    for form, kinds in REPORTED.items():
+        make, watch = importlib.import_module(f"benchmarks.{form}").make, Watch()
+        for kind in kinds:
+            for seed in range(options.seed, options.seed + options.seeds):
+                drills = (piece(SHORT_SHAPES[seed % len(SHORT_SHAPES)], seed),)
+                watch.begin()
+                run(make(kind, drills, seed), drills, 20, options.days, Coach, seed, watch=watch)
+        print(f"\n{form}: {', '.join(kinds)}; seeds {options.seed} to {options.seed + options.seeds - 1}")
+        print("\n".join(rows(watch)), flush=True)
+    return 0
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())

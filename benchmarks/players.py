@@ -370,6 +370,7 @@ def run(
     missed: float = 1 / 7,
     watch: Watcher | None = None,
     mastered: float = MASTERED,
+    until: Callable[[], bool] = lambda: False,
 ) -> Run:
     """Let a player practise so many minutes a day until every node is 90 % clean, cold, at its goal, a week on."""
     material = material_of(drills)
@@ -402,7 +403,7 @@ def run(
         chances = node_chances(player, material, AFTER_DAYS)
         by_day.append(sum(chance >= mastered for chance in chances.values()) / len(chances))
         player.rest(1)
-        if min(chances.values()) >= mastered:
+        if until() or min(chances.values()) >= mastered:
             return Run(spent, True, day - FIRST_DAY + 1, tuple(by_day), count)
     return Run(spent, False, days, tuple(by_day), count)
 

@@ -1,7 +1,7 @@
 """What screens and reports read from the estimate: where an excerpt stands, and how each node and move goes.
 
-A clean tempo is the tempo at which a cold repetition is clean four times in five, slips left out, with the middle
-80 % of what is not known. Days come in and go out as dates.
+A clean tempo is the tempo at which a cold repetition of an excerpt is clean three times in five, slips included, and a
+node or a move four times in five, with the middle 80 % of what is not known. Days come in and go out as dates.
 """
 
 from __future__ import annotations
@@ -17,7 +17,8 @@ from coach.learning.skill import SLOPE, Term, View, late_results, view
 from coach.music.drill import Drill
 from coach.music.excerpt import Excerpt
 
-CLEAN = 0.8
+CLEAN, CLEAN_PLACE = 0.6, 0.8
+MOSTLY = 0.95
 KEPT_CHANCE = 0.92
 """A landed excerpt with so good a chance a week on is kept, before a test has shown it."""
 MIDDLE_80 = 1.2816
@@ -137,7 +138,9 @@ def rung_of(learnt: Learnt, part: Part, day: int) -> int:
 
 def clean_tempo(view: View, clean: float = CLEAN) -> CleanTempo:
     """The tempo at which all events of a view are clean with this chance."""
-    wanted, x = math.log(clean), max(view.means)
+    # Where slips alone take more than that, the tempo is one at which hardly anything else does.
+    wanted = min(math.log(clean) - len(view.means) * math.log1p(-view.lapse), math.log(MOSTLY))
+    x = max(view.means)
     sure = view.middle
     total, slope = sure.ease(x)
     for _ in range(12):
@@ -174,7 +177,7 @@ def places(learnt: Learnt, material: Material, drill: Drill, day: date) -> dict[
 
 def _place(key: str, term: Term, rows: list[tuple[float, float, float, float]]) -> Place:
     chance, mean, own, shared = (sum(column) / len(rows) for column in zip(*rows, strict=True))
-    at = mean - math.log(CLEAN / (1 - CLEAN)) / SLOPE
+    at = mean - math.log(CLEAN_PLACE / (1 - CLEAN_PLACE)) / SLOPE
     reach = MIDDLE_80 * math.sqrt(shared + own / len(rows))
     tempo = CleanTempo(math.exp(at - reach), math.exp(at), math.exp(at + reach))
     failed, of = late_results(term.recent)

@@ -124,8 +124,13 @@ class Skill:
     terms: dict[str, Term] = field(default_factory=dict)
     day: int = 0
     reps_today: int = 0
-    _rows: dict[tuple[EventKeys, ...], list[Row]] = field(default_factory=dict, repr=False, compare=False)
-    _wholes: dict[tuple[EventKeys, ...], list[Term]] = field(default_factory=dict, repr=False, compare=False)
+    _rows: dict[int, tuple[tuple[EventKeys, ...], list[Row]]] = field(
+        default_factory=dict, repr=False, compare=False
+    )
+    _wholes: dict[int, tuple[tuple[EventKeys, ...], list[Term]]] = field(
+        default_factory=dict, repr=False, compare=False
+    )
+    """Both by the identity of the keys, which they hold: to hash nested tuples takes as long as half a repetition."""
 
     @classmethod
     def new(cls, goal_bpm: int) -> Skill:
@@ -133,14 +138,15 @@ class Skill:
 
     def rows(self, keys: tuple[EventKeys, ...]) -> list[Row]:
         """The terms of a passage's events, to read; those never met are as expected and not kept."""
-        rows = self._rows.get(keys)
-        if rows is None:
+        known = self._rows.get(id(keys))
+        if known is None:
             fresh: dict[str, Term] = {}
-            rows = self._rows[keys] = [
+            rows = [
                 (self._term(n, fresh), self._term(m, fresh), self._term(p, fresh), self._term(w, fresh))
                 for n, m, p, w in keys
             ]
-        return rows
+            known = self._rows[id(keys)] = keys, rows
+        return known[1]
 
     def _term(self, key: str, fresh: dict[str, Term]) -> Term:
         term = self.terms.get(key) or fresh.get(key)
@@ -149,19 +155,16 @@ class Skill:
         return term
 
     def wholes(self, keys: tuple[EventKeys, ...]) -> list[Term]:
-        """The phrases of a passage that was played."""
-        return self._wholes[keys]
-
-    def _known(self, keys: tuple[EventKeys, ...]) -> list[Row]:
-        """`rows`, with new terms kept."""
-        if keys not in self._wholes:
+        """The phrases of a passage; its terms are kept from now on."""
+        known = self._wholes.get(id(keys))
+        if known is None:
             met = [key for event in keys for key in event if key and key not in self.terms]
             for key in dict.fromkeys(met):
                 self.terms[key] = Term(0.0, _DEVIATION[key[0]] ** 2)
             if met:
                 self._rows.clear()
-            self._wholes[keys] = list({key: self.terms[key] for *_, key in keys}.values())
-        return self.rows(keys)
+            known = self._wholes[id(keys)] = keys, list({key: self.terms[key] for *_, key in keys}.values())
+        return known[1]
 
     def observe(
         self,
@@ -174,8 +177,8 @@ class Skill:
         """Take in one rated repetition; `faults` by label. Days never go back."""
         if day != self.day:
             self.day, self.reps_today = day, 0
-        rows = self._known(keys)
-        wholes = self._wholes[keys]
+        wholes = self.wholes(keys)
+        rows = self.rows(keys)
         shifts = [self._open(whole, day, habits) for whole in wholes]
         level, level_v = self.level.mean, self.level.variance
         sqrt, exp = math.sqrt, math.exp
@@ -183,6 +186,7 @@ class Skill:
         sound = 1.0 - lapse
         slips = 0.0
         noise = PLACE_NOISE * PLACE_NOISE
+        full, most, half = 2 << RECENT, (1 << RECENT) - 1, 1 << RECENT
         for label, (node, move, place, whole) in enumerate(rows, 1):
             v = level_v + node.variance + move.variance + place.variance + whole.variance
             kappa = SLOPE / sqrt(1.0 + _DAMPING * v)
@@ -193,8 +197,11 @@ class Skill:
             fault = faults.get(label) if faults else None
             if fault is None:
                 g = a
-                node.recent = with_result(node.recent, 0)
-                move.recent = with_result(move.recent, 0)
+                # `with_result`, spelt out: twice an event, a call would cost a fifth of the whole.
+                recent = node.recent << 1
+                node.recent = recent if recent < full else recent & most | half
+                recent = move.recent << 1
+                move.recent = recent if recent < full else recent & most | half
             elif not fault.fails:
                 continue
             else:
@@ -234,14 +241,13 @@ class Skill:
 
     def practise(self, keys: tuple[EventKeys, ...], reps: int, day: int, rate: float = 1.0) -> None:
         """What so many repetitions teach, without a word on how they went; `rate` against the usual."""
-        rows = self._known(keys)
-        for whole in self._wholes[keys]:
+        for whole in self.wholes(keys):
             if day > whole.day:
                 whole.day, whole.today = day, 0
             for _ in range(reps):
                 whole.mean += rate * GAIN / (1.0 + whole.today / MASSED)
                 whole.today += 1
-        for *_, place, _ in rows:
+        for *_, place, _ in self.rows(keys):
             place.day = day
 
     def _open(self, whole: Term, day: int, habits: Habits) -> tuple[float, float, float, float]:
