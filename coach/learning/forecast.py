@@ -28,7 +28,7 @@ from coach.music.drill import Drill
 
 DRAWS = 20
 HORIZON_DAYS = 120
-RATE_SD = 0.6
+RATE_SD = 0.85
 """Of the logarithm of a player's rate, where the log shows nothing of it yet."""
 FIRST_TIME = 1.8
 """A goal is first held on a good day, ahead of the mean: measured on simulated players (docs/learning.md)."""
