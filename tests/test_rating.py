@@ -123,6 +123,7 @@ def test_each_result_says_what_the_trade_knows_of_it():
         "×»↓–",
         "x>v-",
     ]
+    assert "".join(row.key for row in CAUSES) == "PLK", "capitals, since l is late"
     assert [row.word for row in RESULTS if row.rest] == ["not reached"]
     assert [row.word for row in RESULTS if row.by_note] == ["choked"]
 
