@@ -1,14 +1,13 @@
 """The choice of the next turn: the greatest gain, for each second it takes, towards the piece clean, cold, in a week.
 
-    worth = q(P) sum w V (p + FAILED (1 - p)) / (1 + (n + 1.5) / MASSED)
+    worth = q(P) sum V (p + FAILED (1 - p)) / (1 + (n + 1.5) / MASSED)
             / (seconds of a repetition and its share of a turn) (5)
 
 The sum is over the excerpt's events. V = SLOPE (1 - p_goal) is how steeply an event's ln chance at the goal, cold,
 `AHEAD` days on, rises with what is learnt, so that the sum is the gradient of ln P(piece); p is its chance at the
-rung, n how often the excerpt was played today. What is safe at the goal (w) counts a tenth. q says what a
-repetition of chance P teaches: most where it is clean as often as the rung is meant for. Gain per unit of time:
-Pavlik and Anderson 2008, J. Exp. Psychol. Appl. 14(2):101-117; Eglington and Pavlik 2020, npj Sci. Learn. 5:15
-(both of verbal memory).
+rung, n how often the excerpt was played today. q says what a repetition of chance P teaches: most where it is clean
+as often as the rung is meant for. Gain per unit of time: Pavlik and Anderson 2008, J. Exp. Psychol. Appl.
+14(2):101-117; Eglington and Pavlik 2020, npj Sci. Learn. 5:15 (both of verbal memory).
 
 Whole phrases and pieces are the candidates: shorter parts are relief (`relief.py`), since what is heard only in
 parts is not known as a whole. Around the choice stand limits that serve the player, whatever they cost: a slow
@@ -36,7 +35,6 @@ AHEAD = 7
 """Days ahead at which the piece is meant to be clean, cold."""
 REPS, PIECE_REPS, WARM_REPS = 4, 1, 2
 """Repetitions of a turn at most."""
-SAFE, SAFE_WEIGHT = 0.95, 0.1
 FAILED = 0.6
 """What a failed event teaches against a clean one."""
 TARGET_WIDTH = 0.3
@@ -185,8 +183,7 @@ def option(learnt: Learnt, part: Part, sitting: Sitting, reps: int = REPS) -> Op
     there = ahead.chances(goal)
     gain = clean = 0.0
     for p, later in zip(here, there, strict=True):
-        weight = SAFE_WEIGHT if later > SAFE and record.reps else 1.0
-        gain += weight * SLOPE * (1.0 - later) * (p + FAILED * (1.0 - p))
+        gain += SLOPE * (1.0 - later) * (p + FAILED * (1.0 - p))
         clean += math.log(max(p, 1e-9))
     share = min(1.0, EVENTS / max(part.harmonics, 1))
     now = math.exp(share * clean)
