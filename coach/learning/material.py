@@ -12,7 +12,7 @@ from fractions import Fraction
 
 from coach.learning.skill import EventKeys, event_keys
 from coach.music.drill import TOGETHER, Drill
-from coach.music.excerpt import Excerpt, Kind, Passage, joins_of, passage_of, whole_phrase, whole_piece
+from coach.music.excerpt import Excerpt, Passage, passage_of, whole_phrase, whole_piece
 
 RATING_S = 4.0
 """Rating a repetition and the pause before the next count-in."""
@@ -97,10 +97,6 @@ class Material:
         piece = whole_piece(drill, _layer(drill))
         return piece if len(piece.phrases) > 1 and self.part(piece) else None
 
-    def joins(self, drill: Drill) -> tuple[Excerpt, ...]:
-        """Where one phrase leads into the next."""
-        return tuple(join for join in joins_of(drill, _layer(drill)) if self.part(join))
-
 
 def material_of(drills: Sequence[Drill]) -> Material:
     """The drills digested, in the order given."""
@@ -110,8 +106,3 @@ def material_of(drills: Sequence[Drill]) -> Material:
 
 def _layer(drill: Drill) -> str:
     return TOGETHER if len(drill.layers) > 1 else drill.layers[0]
-
-
-def is_whole(excerpt: Excerpt) -> bool:
-    """Whether a repetition of it is one of a phrase, or of more than one, from start to end."""
-    return excerpt.kind in (Kind.PHRASE, Kind.PIECE) and not excerpt.easier
