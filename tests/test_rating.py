@@ -59,6 +59,7 @@ def test_text_that_is_no_result_is_refused(text):
 def test_faults_are_in_order_of_label_then_of_their_words():
     faults = parse_faults("10c 2l 2c:lift 2c.1 2c")
     assert isinstance(faults, tuple)
+    assert [fault.label for fault in faults] == [2, 2, 2, 2, 10]
     assert faults_text(faults) == "2c 2c.1 2c:lift 2l 10c"
     assert faults_text(reversed(faults)) == faults_text(faults)
 
@@ -151,6 +152,7 @@ def test_counts_are_by_word_in_the_order_of_the_table():
         "cause_lift": 2,
         "cause_pluck": 0,
     }
+    assert cells({}) == (0,) * len(columns())
     assert list(counts_from(MappingProxyType({"lift": 2, "choked": 3})).items()) == [
         ("choked", 3),
         ("lift", 2),
