@@ -168,6 +168,11 @@ def test_what_is_no_object_is_no_line(text: bytes) -> None:
         record_of(text)
 
 
+def test_what_follows_the_object_makes_it_no_line() -> None:
+    with pytest.raises(UnfitError, match="is no line of the log"):
+        record_of(line_of(a_rep())[:-1] + b" {}")
+
+
 def test_lists_in_lists_are_told() -> None:
     deep = b'{"entry":"%s","at":"2026-12-03T13:00:00.000+00:00","player":"%s","kind":"note","body":{"a":' % (
         PLAYER.encode(),
