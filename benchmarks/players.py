@@ -18,6 +18,7 @@ import math
 import statistics
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from datetime import date
 from random import Random
 from typing import NamedTuple, Protocol
 
@@ -25,12 +26,18 @@ from benchmarks.pieces import piece
 from coach.learning.choice import Sitting, Turn, Why, choose
 from coach.learning.learning import CLEAN_TO_LAND, Learnt
 from coach.learning.material import TURN_S, Material, Part, material_of
+from coach.learning.planner import make_plan
 from coach.learning.readings import rung_of
 from coach.learning.rung import next_rung
 from coach.music.drill import Drill
 from coach.music.excerpt import Passage
 from coach.music.rhythm import MIN_BPM
 from coach.rating.fault import Fault
+from coach.session import machine
+from coach.session.coaching import Coaching
+from coach.session.events import Go, Rated, SessionEvent
+from coach.session.session import Session
+from coach.session.states import Ready, Rest
 
 
 class Truth(NamedTuple):
@@ -310,8 +317,59 @@ class Coach:
         return next_rung(played.bpm, played.clean, rung_of(self.learnt, part, day))
 
 
+class InSession:
+    """The coach as a player meets it: today's plan in the session's machine, with relief, landing and choice anew."""
+
+    def __init__(self, material: Material, rng: Random) -> None:
+        self.material = material
+        self.learnt = Learnt()
+        self.session: Session | None = None
+        self.day = 0
+        self.now_ms = 0
+
+    def turn(self, day: int, seconds: float) -> tuple[Part, int, int] | None:
+        if self.session is None or day != self.day:
+            self._begin(day, seconds / 60)
+        while self.session and isinstance(self.session.state, Rest):
+            self._receive(Go())
+        ready = self.session.state if self.session else None
+        if not isinstance(ready, Ready):
+            return None
+        part = self.material.part(ready.task.excerpt)
+        fits = part is not None and part.rep_s(ready.task.tempo_bpm) + TURN_S <= seconds
+        return (part, 1_000, ready.task.tempo_bpm) if part and fits else None
+
+    def after(self, played: Played) -> int:
+        before = self.session.state if self.session else None
+        self.now_ms += round(1000 * played.part.rep_s(played.bpm))
+        self._receive(Rated(played.faults))
+        after = self.session.state if self.session else None
+        if not isinstance(before, Ready) or not isinstance(after, Ready):
+            return 0
+        same = (before.turn.id, before.task.excerpt) == (after.turn.id, after.task.excerpt)
+        return after.task.tempo_bpm if same else 0
+
+    def _begin(self, day: int, minutes: float) -> None:
+        today, drills = date.fromordinal(day), self.material.drills
+        if self.session:
+            self.learnt = self.session.coaching.learnt
+        self.day = day
+        self.now_ms = (day - UNIX_DAY) * 86_400_000 + 18 * 3_600_000
+        plan = make_plan(today, minutes, drills, self.learnt, None, self.material)
+        coaching = Coaching(plan.items, self.learnt, self.material, today)
+        by_id = {drill.id: drill for drill in drills}
+        self.session, _ = machine.start(plan, by_id, coaching, self.now_ms, 0, player="x", nonce=bytes(8))
+
+    def _receive(self, event: SessionEvent) -> None:
+        if self.session:
+            self.session, _ = machine.receive(self.session, event, self.now_ms, 0)
+
+
+UNIX_DAY = 719_163
+"""The ordinal of 1970-01-01."""
 POLICIES: Mapping[str, Callable[[Material, Random], Policy]] = {
     "coach": Coach,
+    "coach in session": InSession,
     "uniform": Plain,
     "uniform with tries": Rival,
     "gap": Gap,
