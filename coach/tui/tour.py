@@ -38,7 +38,7 @@ PAGES: tuple[tuple[str, str], ...] = (
     ),
     (
         "46→52",
-        "Three clean in a row climb a rung, one failed repetition drops one, until every node rings, in time, at the "
+        "Clean repetitions climb to a faster rung, failed ones drop to a slower one, until every node rings at the "
         "piece's tempo. When something keeps failing, the coach makes it shorter or easier, or leaves it for today.",
     ),
     (

@@ -205,7 +205,7 @@ def test_a_terminal_of_sixteen_colours_gets_only_those(terminal):
     window = terminal((80, 24), "quick", TERM="xterm", COLORTERM="")
     window.wait("minutes planned")
     window.press("Space", "Space")
-    window.wait("clean in a row")
+    window.wait("hear it")
     assert "38;2;" not in window.text(colours=True)
     assert "38;5;" not in window.text(colours=True)
 
@@ -216,5 +216,5 @@ def test_ascii_draws_nothing_else(terminal, tmp_path):
     window.wait("minutes planned")
     assert window.text().isascii()
     window.press("Space", "Space")
-    text = window.wait("clean in a row")
+    text = window.wait("hear it")
     assert text.isascii()
