@@ -146,7 +146,7 @@ def jack(monkeypatch) -> Iterator[subprocess.Popen]:
 def start_jack() -> subprocess.Popen:
     """Start the server, in real time where this user may, and wait until a client can connect."""
     name, pace = os.environ["JACK_DEFAULT_SERVER"], "-R" if os.geteuid() == 0 else "-r"
-    command = ["jackd", "-n", name, pace, "-d", "dummy", "-r", str(RATE), "-p", "32"]
+    command = ["jackd", "-n", name, "-S", pace, "-d", "dummy", "-r", str(RATE), "-p", "32"]
     process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
     if shutil.which("jack_wait"):
         subprocess.run(["jack_wait", "-w", "-t", "10"], capture_output=True, check=True, timeout=15)
