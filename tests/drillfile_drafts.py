@@ -124,4 +124,5 @@ def drafts(draw: st.DrawFn) -> Drill:
         count_in_bars=draw(st.integers(1, 4)),
         assignment=draw(st.sampled_from([None, Assignment("Mia", "", start, date(2026, 12, 24), "so: it #1", "")])),
         tags=draw(st.sampled_from([(), ("3.2", "no", "a, b")])),
+        grade=draw(st.sampled_from([None, 1, 99])),
     )  # fmt: skip

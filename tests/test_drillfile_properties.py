@@ -47,8 +47,8 @@ def test_a_written_drill_is_read_as_it_was(draft: Drill) -> None:
     assert (drill.title, drill.tempo, drill.order, drill.click) == (
         draft.title, draft.tempo, draft.order, draft.click
     )  # fmt: skip
-    assert (drill.instrument, drill.assignment, drill.tags, drill.about) == (
-        draft.instrument, draft.assignment, draft.tags, draft.about
+    assert (drill.instrument, drill.assignment, drill.tags, drill.grade, drill.about) == (
+        draft.instrument, draft.assignment, draft.tags, draft.grade, draft.about
     )  # fmt: skip
     for phrase, wanted in zip(drill.phrases, draft.phrases, strict=True):
         assert (phrase.id, phrase.name, phrase.cue) == (wanted.id, wanted.name, wanted.cue)

@@ -165,6 +165,8 @@ class Drill:
     assignment: Assignment | None = None
     composer: str = ""
     tags: tuple[str, ...] = ()
+    grade: int | None = None
+    """How hard it is among the drills of its series, from 1; None where its author says nothing."""
     path: str = field(default="", compare=False)
     """Where it was read from, for messages; no part of its identity."""
 

@@ -16,7 +16,7 @@ from coach.music.drill import Bar, ClickPattern, Drill, Phrase
 from coach.music.rhythm import MAX_BPM, MIN_BPM, Meter
 from coach.score.beats import write_beats
 from coach.score.instrument_key import INSTRUMENT, InstrumentKey
-from coach.score.limits import FORMAT_VERSION, MAX_BYTES, MAX_NAME, MAX_TAGS, MAX_TIMES
+from coach.score.limits import FORMAT_VERSION, MAX_BYTES, MAX_GRADE, MAX_NAME, MAX_TAGS, MAX_TIMES
 from coach.score.values import (
     Beats,
     Day,
@@ -191,6 +191,11 @@ DRILL: dict[str, Row] = {
         "Words to find it by.",
         default=(),
         value_of=lambda drill: drill.tags,
+    ),
+    "grade": Row(
+        Whole(1, MAX_GRADE, "grades"),
+        "How hard it is among the drills of its series: 1 is met first.",
+        value_of=lambda drill: drill.grade,
     ),
     "instrument": Row(
         InstrumentKey(),

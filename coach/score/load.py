@@ -94,5 +94,6 @@ def _drill_of(root: Mapping, where: str, reading: Reading, report: Report) -> Dr
         assignment=assignment,
         composer=head.get("composer", ""),
         tags=head.get("tags", ()),
+        grade=head.get("grade"),
         path=where,
     )

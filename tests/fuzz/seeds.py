@@ -37,6 +37,7 @@ composer: Nobody, N.
 about: |
   Every key once.
 tags: [first look, "two, strings"]
+grade: 7
 instrument: {strings: [G2, D2, A1, E1], scale_mm: 864, name: own-bass, a4_hz: 442, stiffness: [0, 0, 0.0001, 0.0003]}
 meter: 6/8 in 2
 tempo: {start: 44, goal: 76, beat: 3/8}
