@@ -14,7 +14,7 @@ import os
 import sys
 from collections.abc import Sequence
 from types import ModuleType
-from typing import NoReturn
+from typing import Any, NoReturn
 
 from coach import __version__
 from coach.ground.plain import visible
@@ -45,22 +45,42 @@ COMMANDS: dict[str, str] = {
 def main(argv: Sequence[str] | None = None) -> int:
     """Run `coach`; return the exit status: 0 done, 1 the input has problems, 2 wrong use."""
     words = list(sys.argv[1:] if argv is None else argv)
-    for stream in (sys.stdout, sys.stderr):
-        # A sign that this terminal's letters lack is no reason to stop.
-        if isinstance(stream, io.TextIOWrapper) and stream.errors == "strict":
-            stream.reconfigure(errors="replace")
+    _open_streams()
     try:
-        return _dispatch(words)
+        try:
+            return _dispatch(words)
+        finally:
+            sys.stdout.flush()
     except CoachError as error:
         for problem in error.problems:
             print(f"coach: {problem.with_caret()}", file=sys.stderr)
         return 2 if isinstance(error, UsageError) else 1
     except BrokenPipeError:
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        _drop_output()
         return 0
+    except OSError as error:
+        # What a command reads and writes says so itself; what is left is the stream that it prints to.
+        _drop_output()
+        where = str(error.filename or "the output")
+        print(f"coach: {Problem((error.strerror or str(error)).lower(), where)}", file=sys.stderr)
+        return 1
     except KeyboardInterrupt:
         print("coach: stopped", file=sys.stderr)
         return 130
+
+
+def _open_streams() -> None:
+    """A closed stream takes and gives nothing, and a sign that this terminal's letters lack is no reason to stop."""
+    for name, mode in (("stdin", "r"), ("stdout", "w"), ("stderr", "w")):
+        stream = getattr(sys, name)
+        if stream is None:
+            setattr(sys, name, open(os.devnull, mode))  # noqa: SIM115
+        elif mode == "w" and isinstance(stream, io.TextIOWrapper) and stream.errors != "backslashreplace":
+            stream.reconfigure(errors="replace")
+
+
+def _drop_output() -> None:
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 def _dispatch(words: list[str]) -> int:
@@ -86,7 +106,10 @@ def _dispatch(words: list[str]) -> int:
 
 
 class _Parser(argparse.ArgumentParser):
-    """Says what is wrong with the words without handing them to the terminal as they are."""
+    """Hands no word to the terminal as it is, and swallows no error of the stream that help goes to."""
+
+    def print_help(self, file: Any = None) -> None:
+        print(self.format_help(), end="", file=file or sys.stdout)
 
     def error(self, message: str) -> NoReturn:
         super().error(visible(message))

@@ -97,9 +97,9 @@ def test_all_slips_of_a_file_are_told_at_once():
 def test_a_missing_file_a_folder_and_binary_are_each_told_in_one_line(tmp_path):
     (tmp_path / "noise").write_bytes(b"\xff\xfe\x00\x81")
     for path, says in [
-        (tmp_path / "none.txt", "there is no such answers file"),
-        (tmp_path, "is a folder"),
-        (tmp_path / "noise", "is not UTF-8"),
+        (tmp_path / "none.txt", "there is no such file"),
+        (tmp_path, "this is a folder, not an answers file"),
+        (tmp_path / "noise", "an answers file is UTF-8"),
     ]:
         with pytest.raises(CoachError, match=says):
             load_answers(str(path))

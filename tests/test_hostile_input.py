@@ -45,7 +45,7 @@ from coach.score.musicxml_out import musicxml_text
 from coach.score.page import html_page
 from coach.score.strands import Choices
 from coach.score.tab import text_tab
-from coach.session.answers import read_answers
+from coach.session.answers import load_answers, read_answers
 from coach.tui.canvas import Canvas
 from tests.fuzz.invariants import RAW, assert_harmless_csv, assert_harmless_page, assert_plain
 from tests.fuzz.seeds import ENTRIES, container, practised, zipped
@@ -256,7 +256,7 @@ def test_no_music_file_makes_work_out_of_all_proportion(data: bytes, message: st
             b'{"wellrung":"report","version":1,"a":' + b"[" * 100_000 + b"]" * 100_000 + b"}",
             "cut off or broken",
         ),
-        (b" " * 5_000_000, "larger than 4,000,000 bytes"),
+        (b" " * 5_000_000, "a student's report has at most 4 MB"),
     ],
     ids=range(5),
 )
@@ -541,7 +541,9 @@ def test_a_folder_full_of_rubbish_is_told_in_brief_and_practice_goes_on(tmp_path
 
 @pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="pipes with a name are POSIX")
 @pytest.mark.parametrize(
-    "read", [load_drill, load_settings, read_student, read_score], ids=lambda read: read.__name__
+    "read",
+    [load_drill, load_settings, read_student, read_score, load_answers],
+    ids=lambda read: read.__name__,
 )
 def test_a_pipe_in_a_files_place_is_refused_and_not_waited_for(
     read: Callable[[Path], object], tmp_path: Path

@@ -623,7 +623,9 @@ def test_a_huge_file_is_refused_unread(tmp_path: Path) -> None:
     path = tmp_path / "huge.musicxml"
     with path.open("wb") as file:
         file.truncate(100_000_000)
-    with pytest.raises(CoachError, match="the file has 100 MB; at most 20 MB"):
+    with pytest.raises(
+        CoachError, match=r"the file has 100\.0 MB; a MusicXML or MIDI file has at most 20 MB"
+    ):
         read_score(path)
     with pytest.raises(CoachError, match="this is a folder"):
         read_score(tmp_path)

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from coach.folder.library import keep_copies, load_library, named_drills, settle_ids
+from coach.folder.library import find_drill, keep_copies, load_library, named_drills, settle_ids
 from coach.ground.places import Places
 from coach.ground.problem import CoachError
 from coach.score.load import load_drill
@@ -43,6 +43,25 @@ def test_own_drills_come_before_the_built_in_ones(tmp_path):
     assert library.drills[0].title == "Kite"
     assert len(library.drills) >= 5
     assert library.notices == ()
+
+
+def test_beyond_the_most_files_a_drill_is_not_read_instead_of_not_there(tmp_path, monkeypatch):
+    for number in range(4):
+        write(tmp_path / "drills", f"kite-{number}.yaml", f"Kite {number}")
+    monkeypatch.setattr("coach.folder.library.MOST_FILES", 3)
+    places = Places(tmp_path)
+    assert "left out: 1 more files" in load_library(places).notices[0]
+    with pytest.raises(CoachError, match="only the first 3 files") as refusal:
+        find_drill("Kite 3", places)
+    assert refusal.value.problems[0].guess == "name the file"
+    assert find_drill("kite-3", places).name == "kite-3.yaml"
+
+
+def test_a_drills_folder_that_may_not_be_read_is_told(tmp_path, monkeypatch):
+    """Root may read everything, so that the system's answer is played."""
+    (tmp_path / "drills").mkdir()
+    monkeypatch.setattr("os.access", lambda path, mode: False)
+    assert "can't be read; is it another user's?" in load_library(Places(tmp_path)).notices[0]
 
 
 def test_a_broken_own_drill_is_left_out_with_a_word_and_the_rest_works(tmp_path):

@@ -175,8 +175,24 @@ def test_a_file_system_without_locks_is_used_without(tmp_path: Path, monkeypatch
 
     monkeypatch.setattr(disk, "_try_lock", none)
     with opened(tmp_path) as log:
+        assert log.notices == ()
         practise(log)
         assert len(log.reps()) == 3
+        assert "its file system locks no files: practise in one window at a time" in log.notices[0]
+
+
+def test_a_lock_that_fails_for_another_reason_says_that_reason(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def broken(*_: object) -> None:
+        raise OSError(errno.EIO, os.strerror(errno.EIO))
+
+    with opened(tmp_path) as log:
+        practise(log, 1)
+        with monkeypatch.context() as failing:
+            failing.setattr(disk, "_try_lock", broken)
+            assert "can't be written: input/output error" in log.send((rep_at(log, NOON + 1), PASSAGE))
+        assert log.retry() == ""
 
 
 def test_what_a_full_disk_took_of_a_line_is_cut_off_again(

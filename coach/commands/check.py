@@ -13,7 +13,7 @@ from coach.folder.library import find_drill
 from coach.ground.places import find_places, user_path
 from coach.ground.plain import counted, plain_text
 from coach.ground.problem import CoachError, Problem, UsageError
-from coach.ground.source import decode, read_text
+from coach.ground.source import read_text, stream_text
 from coach.score.checked import checked
 from coach.score.edit import repaired
 from coach.score.keys import DRILL_FILE
@@ -85,7 +85,7 @@ def _check(name: str, fix: bool) -> tuple[Drill | None, list[Problem], list[dict
         if name == "-":
             if fix:
                 raise UsageError(Problem("--fix repairs files; standard input is none", "coach check"))
-            text = decode(sys.stdin.buffer.read(DRILL_FILE.max_bytes + 1), STANDARD_INPUT, DRILL_FILE)
+            text = stream_text(sys.stdin.buffer, STANDARD_INPUT, DRILL_FILE)
             reading = checked(text, STANDARD_INPUT)
             return reading.drill, reading.problems, repairs
         there = fix or os.path.lexists(user_path(name))

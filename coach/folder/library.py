@@ -45,6 +45,8 @@ def load_library(places: Places) -> Library:
     notices: list[str] = []
     faulty = 0
     own_files = own_drills(places)
+    if not own_files and places.drills.is_dir() and not os.access(places.drills, os.R_OK | os.X_OK):
+        notices.append(f"left out: {places.drills} can't be read; is it another user's?")
     for path in [*own_files[:MOST_FILES], *builtin_drills()]:
         own = path.parent == places.drills
         try:
@@ -224,6 +226,15 @@ def find_drill(name_or_path: str, places: Places) -> Path:
     if os.path.isdir(direct):
         raise CoachError(
             Problem("is a folder, not a drill file", name_or_path, guess="name one of the files in it")
+        )
+    if len(own_drills(places)) > MOST_FILES:
+        raise CoachError(
+            Problem(
+                f"no drill is called that among those that are read: of {places.drills} only the first "
+                f"{MOST_FILES} files",
+                name_or_path,
+                guess="name the file",
+            )
         )
     guess = _near_names(wanted, stems) or f"no drills in {places.drills} either"
     raise CoachError(Problem("there is no such drill file", name_or_path, guess=guess))

@@ -14,7 +14,7 @@ from collections.abc import Container, Iterable
 from collections.abc import Mapping as AnyMapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Protocol
+from typing import BinaryIO, Protocol
 
 from coach.ground.plain import plain_text
 from coach.ground.problem import CoachError, Problem, Severity
@@ -31,7 +31,7 @@ CONTROL = re.compile(r"[\x00-\x08\x0b-\x1f\x7f-\x9f\u200e\u200f\u202a-\u202e\u20
 
 @dataclass(frozen=True, slots=True)
 class FileKind:
-    """What messages call one kind of YAML file, how large it may be, and which slips are likely in it."""
+    """What messages call one kind of file, how large it may be, and, of YAML, which slips are likely in it."""
 
     noun: str = "a file"
     """What it holds: `a drill`."""
@@ -184,6 +184,19 @@ class Report:
 
 def read_text(path: Path | str, kind: FileKind) -> str:
     """The text of a file; CoachError where there is none that can be read."""
+    return decode(read_bytes(path, kind), str(path), kind)
+
+
+def stream_text(stream: BinaryIO, where: str, kind: FileKind) -> str:
+    """The text that a stream holds, such as standard input; CoachError for too much and for anything but text."""
+    data = stream.read(kind.max_bytes + 1)
+    if len(data) > kind.max_bytes:
+        raise CoachError(Problem(too_large(len(data), kind), where, guess=f"is this {kind.file}?"))
+    return decode(data, where, kind)
+
+
+def read_bytes(path: Path | str, kind: FileKind) -> bytes:
+    """All of an ordinary file; CoachError where there is none, it is too large, or can't be read. Waits for no pipe."""
     where = str(path)
     try:
         status = Path(path).stat()
@@ -192,16 +205,15 @@ def read_text(path: Path | str, kind: FileKind) -> str:
             guess = f"name a file in it: {inside[0]}" if inside else "name the file itself"
             raise CoachError(Problem(f"this is a folder, not {kind.file}", where, guess=guess))
         if not stat.S_ISREG(status.st_mode):
-            raise CoachError(Problem("this is no ordinary file", where, guess="name a .yaml file"))
+            raise CoachError(Problem("this is no ordinary file", where, guess=f"name {kind.file}"))
         if status.st_size > kind.max_bytes:
             raise CoachError(Problem(too_large(status.st_size, kind), where, guess=f"is this {kind.file}?"))
-        data = Path(path).read_bytes()
+        return Path(path).read_bytes()
     except FileNotFoundError:
         raise CoachError(Problem("there is no such file", where, guess=_other_file(Path(path)))) from None
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or str(error)
-        raise CoachError(Problem(f"the file can't be read: {reason}", where)) from None
-    return decode(data, where, kind)
+        raise CoachError(Problem(f"the file can't be read: {reason.lower()}", where)) from None
 
 
 def too_large(size: int, kind: FileKind) -> str:

@@ -54,6 +54,16 @@ def read_whole(path: Path) -> bytes:
         raise CoachError(Problem(f"can't be read: {reason_of(error)}", str(path))) from error
 
 
+def has_locks(path: Path) -> bool:
+    """Whether the file system of a file can lock it; True where the file can't be opened."""
+    with suppress(OSError, CoachError), _opened(path, os.O_RDONLY) as descriptor:
+        try:
+            _try_lock(descriptor, True)
+        except OSError as error:
+            return error.errno not in _NO_LOCKS
+    return True
+
+
 def all_of(descriptor: int) -> bytes:
     """Everything in an open file."""
     os.lseek(descriptor, 0, os.SEEK_SET)
@@ -155,11 +165,13 @@ def _not_ours(path: Path, mode: int, needed: str) -> Problem:
 
 
 _NO_LOCKS = (errno.ENOLCK, errno.ENOTSUP, errno.ENOSYS, errno.EINVAL)
-"""What a file system without locks answers."""
+"""What a file system without locks answers. A line is one append, which is whole there too while one program writes."""
+_HELD = (errno.EWOULDBLOCK, errno.EACCES, errno.EDEADLK)
+"""What a lock that another program holds answers (flock; locking of Windows)."""
 
 
 def _lock(descriptor: int, shared: bool = False) -> None:
-    """Hold the file until it is closed; OSError where another program holds it for seconds."""
+    """Hold the file until it is closed; OSError where another program holds it for seconds, or it can't be locked."""
     for left in reversed(range(LOCK_TRIES)):
         try:
             _try_lock(descriptor, shared)
@@ -167,6 +179,8 @@ def _lock(descriptor: int, shared: bool = False) -> None:
         except OSError as error:
             if error.errno in _NO_LOCKS:
                 return
+            if error.errno not in (*_HELD, errno.EINTR):
+                raise
             if not left:
                 raise OSError(error.errno, "another program is writing to it") from None
         time.sleep(LOCK_WAIT_S)

@@ -27,11 +27,12 @@ from coach.ground.plain import counted
 from coach.ground.problem import CoachError, Problem, UsageError
 from coach.log.book import Book, Pair, Word, lines_of, needs_of, record_in
 from coach.log.cache import States
+from coach.log.disk import has_locks
 from coach.log.entries import Correction, Entry, Named, Rep, new_id, practice_day
 from coach.log.fold import Fold
 from coach.log.lines import line_of
 from coach.log.machine import machine_name
-from coach.log.pen import Pen
+from coach.log.pen import ENDING, Pen
 from coach.log.people import DEFAULT_NAME, Player, checked_name, chosen_player
 from coach.music.excerpt import LoggedPassage
 from coach.rating.fault import Fault
@@ -360,6 +361,10 @@ class Log:
             lines.append(
                 f"{self.book.place_of(first.id)}: {counted(len(ahead), 'repetition')} dated after today, the first on "
                 f"{first.day}: kept, and left out of planning until then (is this machine's clock right?)"
+            )
+        if not all(map(has_locks, sorted(self.folder.glob(f"*{ENDING}"))[:1])):
+            lines.append(
+                f"{self.folder}: its file system locks no files: practise in one window at a time here"
             )
         return tuple(lines)
 

@@ -19,7 +19,7 @@ from coach.midi.server_watch import ServerWatch
 from coach.sound.device import hush_libraries
 from coach.sound.player import now_s
 
-MIDI_MISSING = "MIDI needs python-rtmidi: pip install 'wellrung[midi]'"
+MIDI_MISSING = "MIDI needs python-rtmidi: pip install '.[midi]' in the clone of this project"
 VIRTUAL = "virtual"
 RETRY_S = 2.0
 _NAME = "Wellrung"

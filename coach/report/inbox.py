@@ -15,10 +15,11 @@ from typing import Any
 from coach.ground.codec import value_of
 from coach.ground.plain import plain_text
 from coach.ground.problem import CoachError, Problem
+from coach.ground.source import FileKind, read_bytes
 from coach.log.lines import KINDS
 from coach.report.student import KIND, VERSION, Reply, digest
 
-LARGEST_BYTES = 4_000_000
+STUDENT_FILE = FileKind(file="a student's report", max_bytes=4_000_000)
 SUFFIXES = (".json", ".jsonl", ".txt", "")
 """Of files that may be a student's: mail programs change names."""
 
@@ -73,16 +74,7 @@ def read_folder(folder: Path) -> tuple[list[StudentFile], list[Problem]]:
 def read_student(path: Path) -> StudentFile:
     """One student's file; CoachError with a sentence that says what it is instead."""
     where = str(path)
-    try:
-        if path.exists() and not path.is_file():
-            raise CoachError(Problem("is no file", where))
-        if path.stat().st_size > LARGEST_BYTES:
-            raise CoachError(
-                Problem(f"is larger than {LARGEST_BYTES:,} bytes; no student's report is", where)
-            )
-        data = path.read_bytes()
-    except OSError as error:
-        raise CoachError(Problem(f"can't be read: {(error.strerror or '').lower()}", where)) from None
+    data = read_bytes(path, STUDENT_FILE)
     body = _parsed(data, where)
     version = body.get("version")
     if not isinstance(version, int) or isinstance(version, bool) or version < 1:

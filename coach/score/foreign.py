@@ -2,23 +2,25 @@
 
 from __future__ import annotations
 
-import stat
 from collections.abc import Sequence
 from pathlib import Path
 
 from coach.ground.digits import whole_number
 from coach.ground.plain import plain_text
 from coach.ground.problem import CoachError, Problem
+from coach.ground.source import FileKind, read_bytes
 from coach.score.musicxml_in import PartName, part_names, read_musicxml
 from coach.score.one_part import parse_score
 from coach.score.score import MAX_BYTES, Score
 from coach.score.unpack import unpacked
 
+MUSIC_FILE = FileKind(file="a MusicXML or MIDI file", max_bytes=MAX_BYTES)
+
 
 def read_score(path: Path | str, part: str | None = None, harmonics_octaves: int | None = None) -> Score:
     """The score in a MusicXML or MIDI file. CoachError for what can't be read, or where `part` must be told."""
     where = str(path)
-    data = _data(path, where)
+    data = read_bytes(path, MUSIC_FILE)
     if data.startswith(b"MThd"):
         # Most files are MusicXML, and what reads MIDI takes longer to import than those to read.
         from coach.score.midi_in import read_midi
@@ -34,27 +36,6 @@ def read_score(path: Path | str, part: str | None = None, harmonics_octaves: int
         score.title = Path(where).stem.replace("_", " ").replace("-", " ")[:80]
     score.title, score.composer = plain_text(score.title), plain_text(score.composer)
     return score
-
-
-def _data(path: Path | str, where: str) -> bytes:
-    try:
-        status = Path(path).stat()
-        if stat.S_ISDIR(status.st_mode):
-            raise CoachError(Problem("this is a folder, not a music file", where))
-        if not stat.S_ISREG(status.st_mode):
-            raise CoachError(Problem("this is no ordinary file", where))
-        if status.st_size > MAX_BYTES:
-            size = status.st_size / 1e6
-            raise CoachError(
-                Problem(f"the file has {size:.0f} MB; at most {MAX_BYTES // 1_000_000} MB are read", where)
-            )
-        return Path(path).read_bytes()
-    except FileNotFoundError:
-        raise CoachError(Problem("there is no such file", where)) from None
-    except (OSError, ValueError) as error:
-        raise CoachError(
-            Problem(f"the file can't be read: {getattr(error, 'strerror', '') or error}", where)
-        ) from None
 
 
 def chosen_part(parts: Sequence[PartName], wanted: str | None, where: str) -> str:

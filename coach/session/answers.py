@@ -17,23 +17,22 @@ plan takes as many lines as it has repetitions, whatever their results: no relea
 from __future__ import annotations
 
 import difflib
-import os
 import re
 import sys
 from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from datetime import date
-from pathlib import Path
 
 from coach.ground.days import day_from
 from coach.ground.digits import whole_number
 from coach.ground.problem import CoachError, Problem
+from coach.ground.source import FileKind, read_text, stream_text
 from coach.music.rhythm import MAX_BPM, MIN_BPM
 from coach.rating.fault import Fault, causes_of, examples
 from coach.rating.table import RESULTS, Result
 
-LARGEST_BYTES = 1_000_000
+ANSWERS_FILE = FileKind(file="an answers file")
 MOST_PROBLEMS = 100
 LONGEST_SHOWN = 200
 _ALLOWED = f"clean, {examples()}, skip, stop, day YYYY-MM-DD, or at PHRASE/LAYER [TEMPO] before a result"
@@ -90,26 +89,9 @@ Answer = RepLine | DayLine | SkipLine | StopLine
 
 def load_answers(path: str) -> list[Answer]:
     """Read and check an answers file (`-` is standard input); CoachError with every problem found."""
-    try:
-        data = sys.stdin.buffer.read(LARGEST_BYTES + 1) if path == "-" else _read(Path(path))
-        text = data.decode("utf-8-sig")
-    except UnicodeDecodeError:
-        raise CoachError(Problem("is not UTF-8 text", path, guess="an answers file is plain text")) from None
-    if len(data) > LARGEST_BYTES:
-        raise CoachError(Problem(f"is larger than {LARGEST_BYTES:,} bytes", path))
-    return read_answers(text, path)
-
-
-def _read(path: Path) -> bytes:
-    try:
-        if os.path.isdir(path):
-            raise CoachError(Problem("is a folder; an answers file is needed", str(path)))
-        with path.open("rb") as file:
-            return file.read(LARGEST_BYTES + 1)
-    except FileNotFoundError:
-        raise CoachError(Problem("there is no such answers file", str(path))) from None
-    except OSError as error:
-        raise CoachError(Problem(f"can't be read: {(error.strerror or '').lower()}", str(path))) from None
+    if path == "-":
+        return read_answers(stream_text(sys.stdin.buffer, path, ANSWERS_FILE), path)
+    return read_answers(read_text(path, ANSWERS_FILE), path)
 
 
 def read_answers(text: str, where: str) -> list[Answer]:

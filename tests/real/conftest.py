@@ -132,7 +132,7 @@ def pulse(tmp_path, monkeypatch) -> Iterator[PulseServer]:
 def jack(monkeypatch) -> Iterator[subprocess.Popen]:
     """A running JACK server with the dummy driver, 48000 Hz, 32 frames a period (0.67 ms)."""
     need("jackd")
-    pytest.importorskip("rtmidi", reason="needs python-rtmidi: pip install 'wellrung[midi]'")
+    pytest.importorskip("rtmidi", reason="needs python-rtmidi: pip install '.[midi]'")
     monkeypatch.setenv("JACK_NO_START_SERVER", "1")
     monkeypatch.setenv("JACK_NO_AUDIO_RESERVATION", "1")
     monkeypatch.setenv("JACK_DEFAULT_SERVER", f"wellrung{os.getpid()}")
