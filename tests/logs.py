@@ -28,8 +28,8 @@ FAULTS = (
 def passage_named(name: str = "lantern", drill: str = "lanterns") -> LoggedPassage:
     events = (
         LoggedEvent(1, "bass", "4:0", "0", (), ""),
-        LoggedEvent(2, "harmonics", "1:<7>", "0", ("4x864|G2|1/3",), ""),
-        LoggedEvent(3, "harmonics", "1:<5>", "3/2", ("4x864|G2|1/4",), "4x864|G2|1/3>4x864|G2|1/4"),
+        LoggedEvent(2, "harmonics", "1:<7>", "0", ("G2|1/3",), ""),
+        LoggedEvent(3, "harmonics", "1:<5>", "3/2", ("G2|1/4",), "G2|1/3>G2|1/4"),
     )
     return LoggedPassage.of(f"{drill}:{name}:together:phrase:full:", "0123456789ab", name, events)
 

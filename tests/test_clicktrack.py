@@ -38,7 +38,7 @@ def test_beats_carry_the_number_that_players_count():
 
 
 def test_an_excerpt_inside_a_bar_is_led_in_from_that_bars_first_beat():
-    node = Excerpt("lamps", ("lamp",), TOGETHER, Kind.NODE, subject="4x864|D2|1/6")
+    node = Excerpt("lamps", ("lamp",), TOGETHER, Kind.NODE, subject="D2|1/6")
     beats = beats_of(passage_of(sample_drill(), node), 60, 1)
     assert [(beat.bar, beat.number, beat.seconds) for beat in beats] == [
         (-1, 1, -2),

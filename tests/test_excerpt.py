@@ -45,7 +45,7 @@ def test_every_event_has_a_label_in_order_of_time_bass_notes_too():
 def test_a_node_is_the_instrument_the_open_string_and_the_reduced_fraction():
     drill = sample_drill()
     passage = passage_of(drill, Excerpt("lamps", ("lamp",), "harmonics"))
-    assert passage.events[2].notes[0].node_key == "4x864|D2|1/6"
+    assert passage.events[2].notes[0].node_key == "D2|1/6"
 
 
 def test_harmonics_sound_at_the_partials_frequency():
@@ -64,7 +64,7 @@ def test_the_easier_version_drops_single_notes_and_whole_events():
 
 def test_a_node_excerpt_holds_its_node_over_the_bass_note_that_is_down():
     drill = sample_drill()
-    node = Excerpt("lamps", ("lamp",), TOGETHER, Kind.NODE, subject="4x864|D2|1/6")
+    node = Excerpt("lamps", ("lamp",), TOGETHER, Kind.NODE, subject="D2|1/6")
     passage = passage_of(drill, node)
     bass, harmonic_event = passage.events
     assert (bass.layer, bass.onset, bass.restruck) == ("bass", 0, True)
@@ -129,7 +129,7 @@ def test_what_the_log_keeps_of_a_passage_comes_back_the_same_with_the_same_id():
     logged = passage_of(drill, whole_phrase(drill, drill.phrases[0])).logged
     assert value_of(LoggedPassage, json.loads(json.dumps(plain_of(logged)))) == logged
     assert LoggedPassage.of(logged.excerpt, logged.revision, logged.title, logged.events).id == logged.id
-    assert logged.events[1].nodes == ("4x864|G2|1/3", "4x864|D2|1/3")
+    assert logged.events[1].nodes == ("G2|1/3", "D2|1/3")
 
 
 def test_what_the_drill_no_longer_has_raises_its_name():

@@ -187,9 +187,9 @@ def test_the_summary_counts_what_rang_and_what_choked_by_node(log):
     bench.confirm(Fault(2, CHOKED, note=1), Fault(9, NOT_REACHED))
     bench.practice.send(Stop())
     summary = summarise(bench.practice.session, START_MS, bench.practice.now_ms())
-    assert summary.choked == {"4x864|G2|1/3": 1}
-    assert summary.rang["4x864|D2|1/3"] == 1
-    assert summary.rang["4x864|D2|1/6"] == 1
+    assert summary.choked == {"G2|1/3": 1}
+    assert summary.rang["D2|1/3"] == 1
+    assert summary.rang["D2|1/6"] == 1
     (line,) = summary.excerpts
     assert (line.title, line.layer, line.reps, line.clean, line.goal_bpm) == ("Lamp", "together", 1, 0, 80)
 

@@ -514,7 +514,7 @@ def test_two_students_of_one_name_are_told_apart_and_a_nameless_one_is_called_as
 
 
 FAILS = "fails in 5 of its last 8 (choked 6), mostly lift: let the string go as soon as it is plucked"
-BAD_NODE = PlaceReply("4x864|D2|1/6", "3.2 on D2", 0.5, 5, 8, {"choked": 6, "position": 1, "lift": 5})
+BAD_NODE = PlaceReply("D2|1/6", "3.2 on D2", 0.5, 5, 8, {"choked": 6, "position": 1, "lift": 5})
 
 
 def away(rated: int) -> tuple[DayReply, ...]:

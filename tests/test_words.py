@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 
 from coach.music.drill import Assignment
 from coach.music.excerpt import Excerpt, Kind
-from coach.strings.instrument import Instrument, Node, nodes_upto
+from coach.strings.instrument import Node, nodes_upto
 from coach.strings.ready_made import ready_made
 from coach.strings.tuning import adjacent_pairs
 from coach.words.amounts import (
@@ -37,7 +37,6 @@ from coach.words.names import (
     excerpt_name,
     goal_text,
     instrument_name,
-    instrument_of_place,
     logged_name,
     pair_name,
     place_name,
@@ -47,8 +46,8 @@ from coach.words.names import (
 from tests.samples import sample_drill
 
 DAY = date(2026, 11, 26)
-NODE = "4x864|D2|1/6"
-MOVE = "4x864|G2|1/3+4x864|D2|1/3>4x864|G2|1/4"
+NODE = "D2|1/6"
+MOVE = "G2|1/3+D2|1/3>G2|1/4"
 
 
 @pytest.mark.parametrize(
@@ -88,7 +87,7 @@ def test_nodes_and_moves_are_named_from_their_keys_alone() -> None:
     assert place_name(NODE) == "3.2 on D2"
     assert place_name(MOVE) == "7 on G2 with 7 on D2 to 5 on G2"
     assert place_name("whatever it is") == "whatever it is"
-    assert place_name("4x864|D2|6/1") == "4x864|D2|6/1"
+    assert place_name("D2|6/1") == "D2|6/1"
 
 
 @given(st.sampled_from(nodes_upto(9)), st.integers(0, 3), st.text(min_size=1, max_size=12))
@@ -97,12 +96,6 @@ def test_no_name_of_an_instrument_gets_in_the_way_of_a_nodes_name(node: Node, st
     key = instrument.node_key(string, node)
     shown = place_name(key)
     assert shown.endswith(f"{node.label} on {instrument.strings[string].name}")
-
-
-def test_an_instrument_is_named_by_its_strings_where_it_has_no_name() -> None:
-    assert instrument_of_place(NODE) == "4 strings"
-    named = Instrument.of(["G2", "D2"], 864, name="Fretless")
-    assert instrument_of_place(named.node_key(0, Node.parse("1/2"))) == "Fretless"
 
 
 def test_touches_pairs_and_instruments_at_hand() -> None:

@@ -6,11 +6,22 @@ import argparse
 import json
 import os
 import sys
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
-from coach.commands.common import add_json, add_output, say, say_json, write_file, write_output
+from coach.commands.common import (
+    add_folder,
+    add_json,
+    add_output,
+    places_of,
+    say,
+    say_json,
+    write_file,
+    write_output,
+)
 from coach.folder.library import find_drill
-from coach.ground.places import find_places, user_path
+from coach.folder.settings import load_settings
+from coach.ground.places import Places, user_path
 from coach.ground.plain import counted, plain_text
 from coach.ground.problem import CoachError, Problem, UsageError
 from coach.ground.source import read_text, stream_text
@@ -18,10 +29,13 @@ from coach.score.checked import checked
 from coach.score.edit import repaired
 from coach.score.keys import DRILL_FILE
 from coach.score.schema import schema
+from coach.strings.own import on_own
 from coach.words.amounts import tempo_range
+from coach.words.names import tuning_name
 
 if TYPE_CHECKING:
     from coach.music.drill import Drill
+    from coach.strings.instrument import Instrument
 
 STANDARD_INPUT = "standard input"
 
@@ -42,6 +56,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--schema", action="store_true", help="print the format's JSON Schema, for editors, and nothing else"
     )
+    add_folder(parser)
     add_json(parser)
     add_output(parser, "where --schema writes")
 
@@ -55,10 +70,12 @@ def run(arguments: argparse.Namespace) -> int:
         raise UsageError(Problem("-o goes with --schema", "coach check"))
     if not arguments.files:
         raise UsageError(Problem("no file is named", "coach check", guess="coach check drills/*.yaml"))
+    places = places_of(arguments)
+    own = load_settings(places.settings).instruments
     failed = False
     rows: list[dict[str, Any]] = []
     for name in arguments.files:
-        drill, problems, repairs = _check(name, arguments.fix)
+        drill, problems, repairs = _check(name, arguments.fix, places, own)
         good = drill is not None and not any(problem.severity == "error" for problem in problems)
         failed = failed or not good
         if arguments.json:
@@ -73,26 +90,28 @@ def run(arguments: argparse.Namespace) -> int:
             say(problem.with_caret(), to=sys.stderr)
         sys.stderr.flush()
         if good and drill is not None:
-            say(_summary(name, drill))
+            say(_summary(name, drill, on_own(drill.instrument, own)))
     if arguments.json:
         say_json({"files": rows}, indent=2)
     return 1 if failed else 0
 
 
-def _check(name: str, fix: bool) -> tuple[Drill | None, list[Problem], list[dict[str, Any]]]:
+def _check(
+    name: str, fix: bool, places: Places, own: Sequence[Instrument]
+) -> tuple[Drill | None, list[Problem], list[dict[str, Any]]]:
     repairs: list[dict[str, Any]] = []
     try:
         if name == "-":
             if fix:
                 raise UsageError(Problem("--fix repairs files; standard input is none", "coach check"))
             text = stream_text(sys.stdin.buffer, STANDARD_INPUT, DRILL_FILE)
-            reading = checked(text, STANDARD_INPUT)
+            reading = checked(text, STANDARD_INPUT, own)
             return reading.drill, reading.problems, repairs
         there = fix or os.path.lexists(user_path(name))
-        text = read_text(name if there else find_drill(name, find_places()), DRILL_FILE)
+        text = read_text(name if there else find_drill(name, places), DRILL_FILE)
         if fix:
             text, repairs = _fix(name, text)
-        reading = checked(text, name)
+        reading = checked(text, name, own)
         return reading.drill, reading.problems, repairs
     except UsageError:
         raise
@@ -109,7 +128,7 @@ def _fix(name: str, text: str) -> tuple[str, list[dict[str, Any]]]:
     ]
 
 
-def _summary(name: str, drill: Drill) -> str:
+def _summary(name: str, drill: Drill, instrument: Instrument) -> str:
     bars = sum(len(phrase.bars) for phrase in drill.phrases)
     events = [event for phrase in drill.phrases for bar in phrase.bars for event in bar.events]
     nodes = {note.node for event in events for note in event.notes if note.node}
@@ -117,7 +136,8 @@ def _summary(name: str, drill: Drill) -> str:
     return (
         f"{name}: good: {plain_text(drill.title)}; {counted(len(drill.phrases), 'phrase')}, "
         f"{counted(bars, 'bar')}, {counted(len(events), 'event')} in {', '.join(drill.layers)}; "
-        f"nodes {shown or 'none'}; {tempo_range(drill.tempo.start_bpm, drill.goal_bpm)}"
+        f"nodes {shown or 'none'}; {tempo_range(drill.tempo.start_bpm, drill.goal_bpm)}; "
+        f"judged on {tuning_name(instrument)}"
     )
 
 

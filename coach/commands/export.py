@@ -9,7 +9,8 @@ from dataclasses import dataclass
 from typing import IO, TYPE_CHECKING
 
 from coach.commands.common import add_folder, add_output, places_of, write_output
-from coach.folder.library import find_drill
+from coach.folder.library import drill_on_own, find_drill
+from coach.folder.settings import load_settings
 from coach.ground.problem import Problem, UsageError
 from coach.music.excerpt import passage_of, whole_piece
 from coach.music.rhythm import MAX_BPM, MIN_BPM
@@ -39,6 +40,8 @@ class Format:
     """The options of this command that it takes, of those that not every format takes."""
     prints: bool = False
     """Whether it is printed where no file is named."""
+    on_own: bool = True
+    """Whether it is for the player's own instrument, and not for other programs."""
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -72,7 +75,10 @@ def run(arguments: argparse.Namespace) -> int:
             raise UsageError(Problem(f"goes with --to {' or '.join(kinds)}, not with {kind}", name))
     if arguments.output is None and not chosen.prints:
         raise UsageError(Problem(f"{kind} needs a file", "-o", guess="-o FILE; - is standard output"))
-    drill = load_drill(find_drill(arguments.drill, places_of(arguments)))
+    places = places_of(arguments)
+    drill = load_drill(find_drill(arguments.drill, places))
+    if chosen.on_own:
+        drill = drill_on_own(drill, load_settings(places.settings).instruments)
     tempo_bpm = _whole(arguments.tempo, "--tempo", (MIN_BPM, MAX_BPM), drill.goal_bpm)
     write_output(arguments.output or "-", chosen.write(drill, tempo_bpm, arguments), [drill.path])
     return 0
@@ -133,8 +139,10 @@ def _whole(text: str | None, option: str, allowed: tuple[int, int], default: int
 
 
 FORMATS = {
-    "midi": Format(_midi, ("tempo", "click_only", "harmonics_octaves")),
-    "musicxml": Format(lambda drill, tempo_bpm, arguments: musicxml_text(drill, tempo_bpm), ("tempo",)),
+    "midi": Format(_midi, ("tempo", "click_only", "harmonics_octaves"), on_own=False),
+    "musicxml": Format(
+        lambda drill, tempo_bpm, arguments: musicxml_text(drill, tempo_bpm), ("tempo",), on_own=False
+    ),
     "tab": Format(_tab, ("width",), prints=True),
     "html": Format(lambda drill, tempo_bpm, arguments: html_page(drill)),
     "wav": Format(_wav, ("tempo", "click_only", "repeats")),

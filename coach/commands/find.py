@@ -121,7 +121,7 @@ def run(arguments: argparse.Namespace) -> int:
         return _show_places(instrument, melody[0].midi, held, settings, arguments.json)
     end_s = max(note.onset_s + note.duration_s for note in melody)
     bass = [
-        WantedNote(0.0, end_s, instrument.string_at(place.string).midi + (place.fret or 0), place.string)
+        WantedNote(0.0, end_s, instrument.open_midi(place.string) + (place.fret or 0), place.string)
         for place in held
     ]
     bass += _bass(instrument, arguments.bass, beat_s)
@@ -288,7 +288,7 @@ def _held(instrument: Instrument, text: str, option: str = "--hold") -> Place:
             )
         )
     string = string_index(instrument, name, option)
-    midi = instrument.string_at(string).midi + held
+    midi = instrument.open_midi(string) + held
     if midi > HIGHEST_MIDI:
         raise UsageError(Problem(f"{text} is above G9, the highest note", option))
     return bass_places(instrument, midi, string)[0]
@@ -308,7 +308,7 @@ def _bass(instrument: Instrument, line: str | None, beat_s: float) -> list[Wante
         for name in what.split("+"):
             if ":" in name:
                 place = _held(instrument, name, "--bass")
-                midi = instrument.string_at(place.string).midi + (place.fret or 0)
+                midi = instrument.open_midi(place.string) + (place.fret or 0)
                 notes.append(WantedNote(onset_s, duration_s, midi, place.string))
                 continue
             try:

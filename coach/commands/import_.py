@@ -17,7 +17,7 @@ from coach.score.arrange import arranged
 from coach.score.foreign import read_score
 from coach.score.strands import Choices
 from coach.strings.instrument import Instrument
-from coach.strings.ready_made import ready_made
+from coach.strings.ready_made import ready_made, usual_scale_mm
 from coach.strings.units import midi_from_note
 
 if TYPE_CHECKING:
@@ -135,7 +135,8 @@ def _instrument(text: str | None):  # type: ignore[no-untyped-def]
         return None
     try:
         if "," in text:
-            return Instrument.of([note.strip() for note in text.split(",")], 864.0)
+            notes = [note.strip() for note in text.split(",")]
+            return Instrument.of(notes, usual_scale_mm(notes))
         return ready_made(text)
     except ValueError as error:
         raise UsageError(Problem(str(error), "--instrument")) from None

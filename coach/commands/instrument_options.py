@@ -6,10 +6,13 @@ import argparse
 import math
 import re
 
+from coach.commands.common import places_of
+from coach.folder.settings import load_settings
 from coach.ground.digits import whole_number
 from coach.ground.problem import Problem, UsageError
 from coach.strings.instrument import Instrument, length_from
-from coach.strings.ready_made import READY_MADE, ready_made
+from coach.strings.own import on_own
+from coach.strings.ready_made import READY_MADE, ready_made, usual_scale_mm
 from coach.strings.units import A4_HZ
 from coach.words.names import tuning_name
 
@@ -21,60 +24,81 @@ def add_instrument(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--instrument",
         metavar="NAME",
-        help=f"a ready-made one: {', '.join(READY_MADE)} (default: {USUAL})",
+        help="one of your own by its name in the settings, or a ready-made one: "
+        f"{', '.join(READY_MADE)} (default: the first of your own, else {USUAL})",
     )
     parser.add_argument(
         "--strings",
         metavar="G2,D2,A1,E1",
-        help="open notes, highest string first, in place of the usual ones",
+        help="open notes, highest string first, in place of the instrument's",
     )
     parser.add_argument(
         "--scale-mm",
         metavar="MM",
-        help="scale in mm, or in inches as 34in; one for each string where frets fan (default: 864)",
+        help="scale in mm, or in inches as 34in; one for each string where frets fan (default: the instrument's)",
     )
     parser.add_argument(
         "--set-back-mm",
         metavar="MM",
-        help="how far the saddles are set back behind the scale, one or one for each string (default: 0)",
+        help="how far the saddles are set back behind the scale, one or one for each string",
     )
-    parser.add_argument("--capo", metavar="FRET", default="0", help="a capo at this fret (default: 0, none)")
-    parser.add_argument("--a4", metavar="HZ", default=str(A4_HZ), help="reference pitch in Hz (default: 440)")
+    parser.add_argument("--capo", metavar="FRET", help="a capo at this fret; 0 is none")
+    parser.add_argument("--a4", metavar="HZ", help=f"reference pitch in Hz (default: {A4_HZ:g})")
     parser.add_argument(
         "--stiffness",
         metavar="B",
-        help="inharmonicity coefficient of the strings, one or one for each, such as 0.0003 (default: 0)",
+        help="inharmonicity coefficient of the strings, one or one for each, such as 0.0003",
     )
 
 
 def instrument_from(arguments: argparse.Namespace, stiffness: str | None = None) -> Instrument:
-    """The instrument that the options describe; UsageError with what is allowed.
+    """The instrument that the options describe, the player's own where none does; UsageError with what is allowed.
 
-    `stiffness` stands in for the option where a command reads that one itself.
+    `stiffness` stands in for the option where a command reads that one itself. CoachError where the settings can't be
+    read.
     """
-    name = arguments.instrument or USUAL
-    try:
-        base = ready_made(name)
-    except ValueError as error:
-        raise usage("--instrument", error) from None
-    notes = [string.name for string in base.strings]
-    if arguments.strings is not None:
-        notes = [note for note in arguments.strings.replace(",", " ").split() if note]
-    scale_mm: float | list[float] = base.scale_mm
-    if arguments.scale_mm is not None:
-        scale_mm = lengths(arguments.scale_mm, "--scale-mm")
-    set_back_mm = lengths(arguments.set_back_mm or "0", "--set-back-mm")
-    capo = whole(arguments.capo, "--capo")
-    a4_hz = number(arguments.a4, "--a4", "Hz")
+    base = _base(arguments)
     text = arguments.stiffness if stiffness is None else stiffness
-    given = [number(part, "--stiffness") for part in (text or "0").replace(",", " ").split()]
+    scales_mm = None if arguments.scale_mm is None else lengths(arguments.scale_mm, "--scale-mm")
+    back_mm = None if arguments.set_back_mm is None else lengths(arguments.set_back_mm, "--set-back-mm")
     try:
-        each = given[0] if len(given) == 1 else given
-        own = Instrument.of(notes, scale_mm, a4_hz, "", each, base.fretted, set_back_mm)
-        return own.with_capo(capo)
+        if arguments.strings is not None:
+            base = _retuned(base, [note for note in arguments.strings.replace(",", " ").split() if note])
+        return Instrument.of(
+            [string.name for string in base.strings],
+            base.scales_mm if scales_mm is None else scales_mm,
+            base.a4_hz if arguments.a4 is None else number(arguments.a4, "--a4", "Hz"),
+            base.name,
+            [string.stiffness_b for string in base.strings] if text is None else _each(text, "--stiffness"),
+            base.fretted,
+            base.set_backs_mm if back_mm is None else back_mm,
+            base.capo if arguments.capo is None else whole(arguments.capo, "--capo"),
+        )
     except ValueError as error:
         place = "--strings" if "string" in str(error) or "note" in str(error) else "the instrument"
         raise usage(place, error) from None
+
+
+def _base(arguments: argparse.Namespace) -> Instrument:
+    """The instrument that is named, else the first of the player's own."""
+    own = load_settings(places_of(arguments).settings).instruments
+    if arguments.instrument is None:
+        return own[0] if own else ready_made(USUAL)
+    named = [instrument for instrument in own if instrument.name == arguments.instrument]
+    try:
+        return named[0] if named else ready_made(arguments.instrument)
+    except ValueError as error:
+        raise usage("--instrument", error) from None
+
+
+def _retuned(base: Instrument, notes: list[str]) -> Instrument:
+    """The instrument with other open notes; where it can't be tuned so, one of the usual length for them."""
+    tuning = Instrument.of(notes, usual_scale_mm(notes), base.a4_hz, base.name, fretted=base.fretted)
+    return on_own(tuning, [base])
+
+
+def _each(text: str, option: str) -> list[float]:
+    return [number(part, option) for part in (text or "0").replace(",", " ").split()]
 
 
 def lengths(text: str, option: str) -> list[float]:
@@ -137,5 +161,6 @@ def usage(option: str, error: ValueError) -> UsageError:
 def described(instrument: Instrument) -> str:
     """One line that names the instrument: `G2 D2 A1 E1, 864 mm, A4 = 440 Hz`."""
     stiff = sorted({string.stiffness_b for string in instrument.strings} - {0.0})
-    text = f"{tuning_name(instrument)}, A4 = {instrument.a4_hz:g} Hz"
+    named = f"{instrument.name}: " if instrument.name else ""
+    text = f"{named}{tuning_name(instrument)}, A4 = {instrument.a4_hz:g} Hz"
     return f"{text}, B = {' to '.join(f'{b:g}' for b in (stiff[:1] + stiff[1:][-1:]))}" if stiff else text

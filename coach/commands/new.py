@@ -20,7 +20,7 @@ from coach.score.limits import MAX_NAME
 from coach.score.starter import MAX_BARS, starter
 from coach.score.values import MeterSign
 from coach.strings.instrument import Instrument
-from coach.strings.ready_made import READY_MADE, ready_made
+from coach.strings.ready_made import READY_MADE, ready_made, usual_scale_mm
 
 if TYPE_CHECKING:
     from coach.ground.fields import Kind
@@ -120,7 +120,7 @@ def _instrument(text: str, scale_mm: str | None) -> tuple[Instrument, str]:
             return ready_made(text), text
         if "," in text or any(letter.isdecimal() for letter in text[:3]):
             notes = [note.strip() for note in text.split(",")]
-            return Instrument.of(notes, float(scale_mm or 864)), ""
+            return Instrument.of(notes, float(scale_mm or usual_scale_mm(notes))), ""
         instrument = ready_made(text)
         return (instrument, text) if scale_mm is None else (replace(instrument, scale_mm=float(scale_mm)), "")
     except ValueError as error:

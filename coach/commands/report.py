@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 from coach.commands.common import add_log_options, add_output, clock, parse_date, places_of, say, write_output
 from coach.folder.library import find_drill, load_library
+from coach.folder.settings import load_settings
 from coach.ground.plain import json_text
 from coach.ground.problem import CoachError, Problem, UsageError
 from coach.log.entries import practice_day
@@ -88,7 +89,8 @@ def _in_colour(arguments: argparse.Namespace) -> bool:
 
 def _drills(arguments: argparse.Namespace) -> tuple[Drill, ...]:
     """Every drill at hand, for titles, goals and necks; a report never fails for a faulty drill file."""
-    return load_library(places_of(arguments)).drills
+    places = places_of(arguments)
+    return load_library(places).on_own(load_settings(places.settings).instruments).drills
 
 
 def _chosen(arguments: argparse.Namespace, log: Log, drills: tuple[Drill, ...]) -> str:

@@ -17,6 +17,8 @@ from coach.log.people import DEFAULT_NAME
 from coach.music.drill import Drill
 from coach.score.edit import with_ids
 from coach.score.load import load_drill
+from coach.strings.instrument import Instrument
+from coach.strings.own import on_own
 from coach.words.amounts import full_day, tempo
 
 MOST_FILES = 500
@@ -37,6 +39,15 @@ class Library:
             if drill.id == drill_id:
                 return drill
         raise KeyError(drill_id)
+
+    def on_own(self, own: Sequence[Instrument]) -> Library:
+        """The same drills as they lie on the player's own instruments."""
+        return replace(self, drills=tuple(drill_on_own(drill, own) for drill in self.drills))
+
+
+def drill_on_own(drill: Drill, own: Sequence[Instrument]) -> Drill:
+    """The drill with the lengths of the player's instrument where one fits its tuning; see `coach.strings.own`."""
+    return replace(drill, instrument=on_own(drill.instrument, own))
 
 
 def load_library(places: Places) -> Library:

@@ -27,7 +27,9 @@ from coach.ground.source import (
 )
 from coach.ground.source import Mapping as MappingNode
 from coach.midi.settings import MidiSettings
+from coach.score.instrument_key import OWN_INSTRUMENT, OwnInstruments
 from coach.sound.settings import SoundSettings
+from coach.strings.instrument import Instrument
 
 THEMES = ("dusk", "paper", "beacon", "terminal")
 PAUSES_S = (0.0, 1.0, 2.0, 3.0, 5.0, 8.0)
@@ -75,6 +77,11 @@ class Settings:
     screen: ScreenSettings = row(Section(ScreenSettings), ScreenSettings(), "how the screen looks")
     sound: SoundSettings = row(Section(SoundSettings), SoundSettings(), "how the click sounds, and where")
     midi: MidiSettings = row(Section(MidiSettings), MidiSettings(), "ports, clock and pedals")
+    instruments: tuple[Instrument, ...] = row(
+        OwnInstruments(),
+        (),
+        "your own instruments, the one at hand first; mm are theirs where a drill's tuning fits",
+    )
     keys: Keymap = row(KeymapKey(), Keymap(), "an action's name to a key or a list of keys")
 
 
@@ -86,7 +93,11 @@ SETTINGS_FILE = FileKind(
     max_bytes=100_000,
     depth=4,
     brackets="[cc 67, note 36]",
-    blocks={"": SETTINGS.rows, **{name: section.rows for name, section in SETTINGS.rows.items()}},
+    blocks={
+        "": SETTINGS.rows,
+        **{name: section.rows for name, section in SETTINGS.rows.items()},
+        "instruments": OWN_INSTRUMENT,
+    },
 )
 
 

@@ -191,9 +191,9 @@ class Drill:
 
     @cached_property
     def revision(self) -> str:
-        """Twelve hex digits that change when any phrase's body, the order or the instrument changes."""
+        """Twelve hex digits that change when any phrase's body, the order or the tuning changes."""
         parts = [phrase.id + phrase.revision for phrase in self.phrases]
-        return _digest("|".join([self.instrument.key, *self._open_names(), *parts, *self.order]))
+        return _digest("|".join([*self._open_names(), *parts, *self.order]))
 
     def _open_names(self) -> Iterator[str]:
         return (string.name for string in self.instrument.strings)

@@ -21,7 +21,7 @@ from coach.music.excerpt import Excerpt, Passage, PlacedEvent, passage_of
 from coach.strings.hand import Finger, finger_fault, plucks
 from coach.strings.instrument import Instrument, Node, nearest_nodes, nodes_written
 from coach.strings.reach import USUAL, bass_places, places_for
-from coach.strings.units import nearest_note, note_name
+from coach.strings.units import hz_from_midi, nearest_note, note_name
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,9 +115,9 @@ def _wrong_notes(drill: Drill, passage: Passage) -> Iterator[_Remark]:
                 )
             if note.asserted_midi is None:
                 continue
-            # Partials are compared on the ideal string: stiffness moves no note to another name.
+            # Compared on the ideal string as the drill tunes it: stiffness and the player's capo rename no note.
             ratio = note.node.partial if note.node else 2.0 ** ((note.fret or 0) / 12.0)
-            hz = instrument.open_hz(note.string) * ratio
+            hz = hz_from_midi(instrument.string_at(note.string).midi, instrument.a4_hz) * ratio
             midi, cents = nearest_note(hz, instrument.a4_hz)
             if midi != note.asserted_midi:
                 sounds = f"{name} sounds {note_name(midi)} ({cents:+.0f} cents)"
@@ -178,7 +178,7 @@ def _shorter(passage: Passage, before: _Sounding, event: PlacedEvent) -> str:
 def _elsewhere(instrument: Instrument, note: Note) -> str:
     """Where else the note can be played, or nothing."""
     if note.node is None:
-        midi = instrument.string_at(note.string).midi + (note.fret or 0)
+        midi = instrument.open_midi(note.string) + (note.fret or 0)
         places = bass_places(instrument, midi)
     else:
         hz = instrument.sounding_hz(note.string, note.node)

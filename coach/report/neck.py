@@ -90,20 +90,22 @@ class Neck:
 
 
 def necks(nodes: Iterable[PlaceFigures], drills: Sequence[Drill]) -> list[Neck]:
-    """The drills' instruments that the nodes are on, the one with most nodes first."""
-    known = {drill.instrument.key: drill.instrument for drill in drills}
+    """The drills' instruments that the nodes are on, the one with most nodes first; each node is drawn once."""
+    known = sorted({drill.instrument: None for drill in drills}, key=lambda one: -len(one.strings))
     parts: dict[str, list[PlaceFigures]] = {}
     for one in nodes:
         for key in one.place.key.removeprefix("n:").split("+"):
             parts.setdefault(key, []).append(one)
-    places: dict[str, list[tuple[Place, Rings]]] = {key: [] for key in known}
+    places: dict[Instrument, list[tuple[Place, Rings]]] = {instrument: [] for instrument in known}
     for key, figures in parts.items():
-        instrument_key, string, fraction = key.rsplit("|", 2)
-        strings = [one.midi for one in known[instrument_key].strings] if instrument_key in known else []
-        if midi_from_note(string) in strings:
-            place = strings.index(midi_from_note(string)), Node.parse(fraction)
-            places[instrument_key].append((place, _together(key, figures)))
-    drawn = [Neck(known[key], tuple(on)) for key, on in places.items() if on]
+        *named, note, fraction = key.split("|")
+        for instrument in known:
+            strings = [string.midi for string in instrument.strings]
+            if instrument.name == "".join(named) and midi_from_note(note) in strings:
+                place = strings.index(midi_from_note(note)), Node.parse(fraction)
+                places[instrument].append((place, _together(key, figures)))
+                break
+    drawn = [Neck(instrument, tuple(on)) for instrument, on in places.items() if on]
     return sorted(drawn, key=lambda neck: -len(neck.places))
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from itertools import islice
 
@@ -12,18 +13,22 @@ from coach.score.keys import DRILL_FILE
 from coach.score.load import read_reading
 from coach.score.place_words import place_in_words
 from coach.score.reading import Reading
+from coach.strings.instrument import Instrument
+from coach.strings.own import on_own
 
 
-def checked(text: str, where: str) -> Reading:
+def checked(text: str, where: str, own: Sequence[Instrument] = ()) -> Reading:
     """The reading with the problems of playing added, each at its event, all in the order of the text.
 
+    Reach and moves are judged on the player's `own` instrument where one fits.
     What can't be played at all is an error, but the drill stays in the reading: loading it for practice asks less.
     """
     reading = read_reading(text, where)
     if reading.drill is None:
         return reading
     report = Report(where, split_lines(text), DRILL_FILE)
-    for finding in islice(check_playability(reading.drill), MAX_PROBLEMS):
+    lying = replace(reading.drill, instrument=on_own(reading.drill.instrument, own))
+    for finding in islice(check_playability(lying), MAX_PROBLEMS):
         event = reading.drill.phrases[finding.phrase].bars[finding.bar].events[finding.event]
         spot = reading.events.get((finding.phrase, finding.bar, finding.layer, event.beat))
         field = f"phrases[{finding.phrase}]"

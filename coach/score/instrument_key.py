@@ -4,14 +4,15 @@ from __future__ import annotations
 
 from typing import Any
 
-from coach.ground.fields import Block, Kind, Row, Values, word_of, write_braces
-from coach.ground.kinds import Items, Number, Text, Truth
-from coach.ground.source import Node, Report, Scalar
+from coach.ground.fields import Block, Kind, Row, Rows, Values, word_of, write_braces
+from coach.ground.kinds import Items, Number, Text, Truth, Whole
+from coach.ground.source import Node, Report, Scalar, Sequence
 from coach.score.limits import MAX_NAME
 from coach.score.music import split_guess
 from coach.score.values import Id
 from coach.strings.instrument import (
     A4_HZ_RANGE,
+    CAPO_RANGE,
     SCALE_MM_RANGE,
     SET_BACK_MM_RANGE,
     STIFFNESS_RANGE,
@@ -19,9 +20,10 @@ from coach.strings.instrument import (
     Instrument,
     length_from,
 )
-from coach.strings.ready_made import READY_MADE, ready_made
+from coach.strings.ready_made import READY_MADE, ready_made, usual_scale_mm
 from coach.strings.units import A4_HZ, midi_from_note
 
+MOST_OWN = 20
 _STRINGS = "[G2, D2, A1, E1]"
 
 
@@ -73,10 +75,6 @@ def _same(each: tuple[float, ...]) -> tuple[float, ...]:
     return each[:1] if len(set(each)) == 1 else each
 
 
-def _scales(instrument: Instrument) -> tuple[float, ...]:
-    return _same(tuple(instrument.string_scale_mm(string) for string in range(len(instrument.strings))))
-
-
 INSTRUMENT: dict[str, Row] = {
     "strings": Row(
         Items(OpenNote(), STRINGS_RANGE[1], _STRINGS, STRINGS_RANGE[0], "strings"),
@@ -94,18 +92,16 @@ INSTRUMENT: dict[str, Row] = {
             "lengths",
             one_alone=True,
         ),
-        "The scale, from nut to saddle, in mm or as 34in; one for each string where frets fan.",
-        required=True,
+        "The scale, twice the way from nut to wire 12, in mm or as 34in; one for each string where frets fan.",
         also_called=("scale",),
-        value_of=_scales,
+        value_of=lambda instrument: _same(instrument.scales_mm),
     ),
     "set_back_mm": Row(
         Items(
             Length(*SET_BACK_MM_RANGE, "mm"), STRINGS_RANGE[1], "[2, 2.5, 3, 4]", 1, "lengths", one_alone=True
         ),
         "How far the saddles are set back behind the scale: one for all, or one for each string.",
-        default=(0.0,),
-        value_of=lambda instrument: _same(tuple(string.set_back_mm for string in instrument.strings)),
+        value_of=lambda instrument: instrument.set_backs_mm and _same(instrument.set_backs_mm),
     ),
     "name": Row(
         Id(),
@@ -132,11 +128,23 @@ INSTRUMENT: dict[str, Row] = {
         value_of=lambda instrument: instrument.fretted,
     ),
 }
-_BLOCK = Block(INSTRUMENT, f"{{strings: {_STRINGS}, scale_mm: 864}}")
+OWN_INSTRUMENT: dict[str, Row] = {
+    **INSTRUMENT,
+    "capo": Row(
+        Whole(*CAPO_RANGE, "frets"),
+        "The fret at which a capo sits.",
+        default=0,
+        value_of=lambda instrument: instrument.capo,
+    ),
+}
+"""What a player says of an instrument of their own."""
 
 
 class InstrumentKey(Kind[Instrument]):
     """An instrument by its name or by its strings."""
+
+    def __init__(self, rows: Rows) -> None:
+        self.block = Block(rows, f"{{strings: {_STRINGS}, scale_mm: 864}}")
 
     @property
     def allowed(self) -> str:
@@ -144,7 +152,7 @@ class InstrumentKey(Kind[Instrument]):
 
     def read(self, node: Node, where: str, report: Report) -> Instrument | None:
         if not isinstance(node, Scalar):
-            block = _BLOCK.read(node, where, report)
+            block = self.block.read(node, where, report)
             return None if block is None else _built(block, where, report)
         name = Text(MAX_NAME).read(node, where, report)
         try:
@@ -154,16 +162,58 @@ class InstrumentKey(Kind[Instrument]):
             return None
 
     def write(self, value: Instrument) -> str:
-        return write_braces(value, INSTRUMENT)
+        return write_braces(value, self.block.rows)
 
     def schema(self) -> dict[str, Any]:
-        return {"anyOf": [_BLOCK.schema(), {"enum": list(READY_MADE)}]}
+        return {"anyOf": [self.block.schema(), {"enum": list(READY_MADE)}]}
+
+
+class OwnInstruments(Kind[tuple[Instrument, ...]]):
+    """A player's own instruments: one, or a list of them."""
+
+    one = InstrumentKey(OWN_INSTRUMENT)
+
+    @property
+    def allowed(self) -> str:
+        return f"up to {MOST_OWN} instruments"
+
+    def read(self, node: Node, where: str, report: Report) -> tuple[Instrument, ...] | None:
+        items = node.items if isinstance(node, Sequence) else (node,)
+        if len(items) > MOST_OWN:
+            report.error(node, f"{len(items)} instruments; at most {MOST_OWN}", "", where)
+            return None
+        read = [self.one.read(item, where, report) for item in items]
+        own = tuple(instrument for instrument in read if instrument)
+        for item, instrument in zip(items, read, strict=True):
+            if instrument and (note := _shared(instrument, own)):
+                named = f"are both called {instrument.name}" if instrument.name else "have no name"
+                report.error(
+                    item,
+                    f"two instruments {named} and have a string {note}; the log could not tell their nodes apart",
+                    "`name: short-scale`, say",
+                    where,
+                )
+                return None
+        return own if len(own) == len(items) else None
+
+    def write(self, value: tuple[Instrument, ...]) -> str:
+        return f"[{', '.join(self.one.write(instrument) for instrument in value)}]"
+
+    def schema(self) -> dict[str, Any]:
+        return {"type": "array", "items": self.one.schema(), "maxItems": MOST_OWN}
+
+
+def _shared(instrument: Instrument, own: tuple[Instrument, ...]) -> str:
+    """A string that another instrument of the same name has too; empty where there is none."""
+    notes = {string.midi: string.name for string in instrument.strings}
+    others = (one for one in own if one is not instrument and one.name == instrument.name)
+    return next((notes[string.midi] for one in others for string in one.strings if string.midi in notes), "")
 
 
 def _built(block: Values, where: str, report: Report) -> Instrument | None:
     """The instrument of a block whose keys could all be read."""
-    notes, scale_mm = block.get("strings"), block.get("scale_mm")
-    if notes is None or scale_mm is None or len(block.values) < len(block.node.pairs):
+    notes = block.get("strings")
+    if notes is None or len(block.values) < len(block.node.pairs):
         return None
     pitches = [midi_from_note(note) for note in notes]
     if len(pitches) > 1 and pitches == sorted(set(pitches)):
@@ -176,12 +226,13 @@ def _built(block: Values, where: str, report: Report) -> Instrument | None:
     try:
         return Instrument.of(
             notes,
-            scale_mm,
+            block.get("scale_mm", usual_scale_mm(notes)),
             block.get("a4_hz", A4_HZ),
             block.get("name", ""),
             block.get("stiffness", (0.0,)),
             block.get("fretted", True),
-            block.get("set_back_mm", (0.0,)),
+            block.get("set_back_mm"),
+            block.get("capo", 0),
         )
     except ValueError as error:
         report.error(block.spot("strings"), *split_guess(str(error)), f"{where}.strings")

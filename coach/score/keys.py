@@ -198,7 +198,7 @@ DRILL: dict[str, Row] = {
         value_of=lambda drill: drill.grade,
     ),
     "instrument": Row(
-        InstrumentKey(),
+        InstrumentKey(INSTRUMENT),
         "The instrument: its strings and their length, or a ready one's name.",
         required=True,
         value_of=lambda drill: drill.instrument,

@@ -15,7 +15,7 @@ from coach.score.keys import BAR, PHRASE
 from coach.score.limits import LAYER, MAX_LAYERS
 from coach.score.score import Score, ScoreNote
 from coach.strings.instrument import SCALE_MM_RANGE, STRINGS_RANGE, Instrument
-from coach.strings.ready_made import READY_MADE, ready_made
+from coach.strings.ready_made import READY_MADE, ready_made, usual_scale_mm
 from coach.strings.units import note_name
 
 
@@ -100,10 +100,9 @@ def instrument_of(score: Score) -> Instrument:
     if score.tunings:
         strings = _shifted(score.tunings[::-1], notes)
         names = tuple(note_name(midi) for midi in strings)
-        known = next((mm for _, notes_of, mm in READY_MADE.values() if notes_of == names), 0.0)
-        scale = score.scale_mm or known or (864.0 if strings[-1] < 40 else 648.0)
-        if not SCALE_MM_RANGE[0] <= scale <= SCALE_MM_RANGE[1]:
-            scale = 864.0
+        low_mm, high_mm = SCALE_MM_RANGE
+        given_mm = score.scale_mm or 0.0
+        scale = given_mm if low_mm <= given_mm <= high_mm else usual_scale_mm(names)
         if len(strings) <= STRINGS_RANGE[1] and all(0 <= midi <= 127 for midi in strings):
             return Instrument.of(names, scale)
     pitches = [note.midi for note in notes if not note.harmonic]

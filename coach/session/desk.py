@@ -33,6 +33,7 @@ from coach.learning.readings import Place
 from coach.log.entries import Entry, EntryKind, new_id, practice_day
 from coach.log.log import Log
 from coach.music.drill import Drill
+from coach.strings.instrument import Instrument
 
 if TYPE_CHECKING:
     from coach.session.host import Practice
@@ -75,7 +76,9 @@ class Desk:
         unless it is to be practised `anyway`.
         """
         settings = load_settings(places.settings)
-        library = named_drills(names, places) if names else load_library(places)
+        library = (named_drills(names, places) if names else load_library(places)).on_own(
+            settings.instruments
+        )
         if not library.drills:
             raise CoachError(
                 Problem("no drill could be read", str(places.drills), guess=" | ".join(library.notices))
@@ -101,6 +104,11 @@ class Desk:
     def today(self) -> date:
         """The practice day that the clock is in."""
         return practice_day(*self.clock())
+
+    @property
+    def instrument(self) -> Instrument:
+        """The one at hand: the first of the player's own, else that of the first drill."""
+        return (*self.settings.instruments, self.library.drills[0].instrument)[0]
 
     @property
     def notices(self) -> tuple[str, ...]:
@@ -164,9 +172,10 @@ class Desk:
     def reload(self) -> None:
         """Read the drills again, after an edit."""
         if self.names:
-            self.library = keep_copies(named_drills(self.names, self.places), self.places)
+            library = keep_copies(named_drills(self.names, self.places), self.places)
         else:
-            self.library = load_library(self.places)
+            library = load_library(self.places)
+        self.library = library.on_own(self.settings.instruments)
 
     def last_words(self) -> list[str]:
         """Try once more to write what waits, and put into a file what still does; lines to tell."""

@@ -15,7 +15,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from decimal import Decimal
 from fractions import Fraction
 from functools import lru_cache
@@ -37,8 +37,13 @@ SCALE_MM_RANGE = (100.0, 2000.0)
 A4_HZ_RANGE = (380.0, 480.0)
 STIFFNESS_RANGE = (0.0, 0.01)
 SET_BACK_MM_RANGE = (0.0, 20.0)
+SET_BACK_UPTO = 5.0 / 864.0
+"""As much of its scale a saddle may be set back where nobody measured it: 5 mm on a bass, 3.8 mm on a guitar (1.6 to
+4 mm on guitars: Eubanks 2010; the bass's from memory)."""
+MEASURED_TO_MM = 1.0
+"""How well a ruler measures a string."""
 INCH_MM = 25.4
-HIGHEST_CAPO = 12
+CAPO_RANGE = (0, 12)
 LAST_FRET = 24
 """Wires beyond this fret are not on the neck."""
 FRET_TOLERANCE = 0.06
@@ -111,8 +116,9 @@ class OpenString:
     """The open note as its owner writes it, with its octave: `D2`, `Bb1`."""
     stiffness_b: float = 0.0
     """Fletcher's inharmonicity coefficient B, without unit; a real low bass string has about 3e-4."""
-    set_back_mm: float = 0.0
-    """By how much the string is longer than its scale: its saddle is set back so that stopped notes are in tune."""
+    set_back_mm: float | None = None
+    """By how much the string is longer than its scale: its saddle is set back so that stopped notes are in tune.
+    None where nobody measured it; it then counts as 0."""
     scale_mm: float | None = None
     """Its own scale where frets fan; None for the instrument's."""
 
@@ -122,13 +128,17 @@ class OpenString:
         if midi_from_note(self.name) != self.midi:
             raise ValueError(f"string name {self.name} is not MIDI note {self.midi}")
         _require_range("stiffness B", self.stiffness_b, STIFFNESS_RANGE)
-        _require_range("set-back", self.set_back_mm, SET_BACK_MM_RANGE, " mm")
+        _require_range("set-back", self.set_back_mm or 0.0, SET_BACK_MM_RANGE, " mm")
         if self.scale_mm is not None:
             _require_range("scale", self.scale_mm, SCALE_MM_RANGE, " mm")
 
     @classmethod
     def of(
-        cls, note: str, stiffness_b: float = 0.0, set_back_mm: float = 0.0, scale_mm: float | None = None
+        cls,
+        note: str,
+        stiffness_b: float = 0.0,
+        set_back_mm: float | None = None,
+        scale_mm: float | None = None,
     ) -> OpenString:
         """The string that sounds `note` when open; ValueError when that is no note."""
         name = note.strip()[:1].upper() + note.strip()[1:]
@@ -146,7 +156,8 @@ class Instrument:
 
     The scale is what frets are cut for. A string sounds over its scale and its saddle's set-back, so that nodes and
     wires of one string are computed each from its own length: on 864 mm, a set-back of 5 mm moves the node at 12 by
-    2.5 mm against the wire.
+    2.5 mm against the wire. Under a capo the strings keep their names; frets and mm count from it, what sounds is
+    higher by its frets, and B grows as 1 / L^2 (Fletcher 1964).
     """
 
     strings: tuple[OpenString, ...]
@@ -155,6 +166,8 @@ class Instrument:
     name: str = ""
     fretted: bool = True
     """Whether the neck has wires; a violin's and a fretless bass's have none."""
+    capo: int = 0
+    """The fret at which a capo sits; 0 is none."""
 
     def __post_init__(self) -> None:
         fewest, most = STRINGS_RANGE
@@ -162,6 +175,7 @@ class Instrument:
             raise ValueError(f"{len(self.strings)} strings is outside {fewest} to {most} strings")
         _require_range("scale", self.scale_mm, SCALE_MM_RANGE, " mm")
         _require_range("A4", self.a4_hz, A4_HZ_RANGE, " Hz")
+        _require_range("capo", self.capo, CAPO_RANGE)
 
     @classmethod
     def of(
@@ -172,7 +186,8 @@ class Instrument:
         name: str = "",
         stiffness_b: float | Sequence[float] = 0.0,
         fretted: bool = True,
-        set_back_mm: float | Sequence[float] = 0.0,
+        set_back_mm: float | Sequence[float] | None = None,
+        capo: int = 0,
     ) -> Instrument:
         """An instrument from its open notes, highest first; scale, stiffness B and set-back for all or one for each."""
         scales_mm = _each(scale_mm, len(notes), "scale lengths")
@@ -180,19 +195,14 @@ class Instrument:
         rows = zip(
             notes,
             _each(stiffness_b, len(notes), "stiffness values"),
-            _each(set_back_mm, len(notes), "set-backs"),
+            [None] * len(notes) if set_back_mm is None else _each(set_back_mm, len(notes), "set-backs"),
             scales_mm,
             strict=True,
         )
         strings = tuple(
             OpenString.of(note, b, back_mm, own_mm if fan else None) for note, b, back_mm, own_mm in rows
         )
-        return cls(strings, max(scales_mm, default=0.0), a4_hz, name, fretted)
-
-    @property
-    def key(self) -> str:
-        """Identity of the instrument: its name, or strings and scale as in `4x864`."""
-        return self.name or f"{len(self.strings)}x{round(self.scale_mm)}"
+        return cls(strings, max(scales_mm, default=0.0), a4_hz, name, fretted, capo)
 
     def string_at(self, string: int) -> OpenString:
         """The string at index `string`, 0 the highest; ValueError when there is none."""
@@ -200,63 +210,94 @@ class Instrument:
             raise ValueError(f"string {string + 1} is outside 1 to {len(self.strings)} (1 is the highest)")
         return self.strings[string]
 
+    def open_midi(self, string: int) -> int:
+        """What the open string sounds, from its capo where it has one."""
+        return self.string_at(string).midi + self.capo
+
     def open_hz(self, string: int) -> float:
         """Frequency in Hz of the ideal open string."""
-        return hz_from_midi(self.string_at(string).midi, self.a4_hz)
+        return hz_from_midi(self.open_midi(string), self.a4_hz)
+
+    def stiffness(self, string: int) -> float:
+        """B of the open string: it grows as 1 / L^2 above a capo."""
+        return float(self.string_at(string).stiffness_b * 2.0 ** (self.capo / 6.0))
 
     def sounding_hz(self, string: int, node: Node) -> float:
         """Frequency in Hz that rings at a node: n f0 sqrt(1 + B n^2), f0 that of the ideal open string."""
         n = node.partial
-        return n * self.open_hz(string) * math.sqrt(1.0 + self.string_at(string).stiffness_b * n * n)
+        return n * self.open_hz(string) * math.sqrt(1.0 + self.stiffness(string) * n * n)
 
     def fretted_hz(self, string: int, fret: float) -> float:
         """Equal-tempered frequency in Hz of a stopped note; fret 0 is the open string."""
         _require_range("fret", fret, (0.0, 60.0))
         return self.open_hz(string) * math.pow(2.0, fret / 12.0)
 
+    @property
+    def scales_mm(self) -> tuple[float, ...]:
+        """The scale that each string's frets are cut for, from the nut whether there is a capo or not."""
+        return tuple(string.scale_mm or self.scale_mm for string in self.strings)
+
+    @property
+    def set_backs_mm(self) -> tuple[float, ...] | None:
+        """How far each saddle is set back; None where nobody measured them."""
+        each = tuple(string.set_back_mm for string in self.strings if string.set_back_mm is not None)
+        return each if len(each) == len(self.strings) else None
+
     def string_scale_mm(self, string: int) -> float:
-        """The scale that this string's frets are cut for."""
-        own_mm = self.string_at(string).scale_mm
-        return self.scale_mm if own_mm is None else own_mm
+        """One of `scales_mm`, from the capo where there is one."""
+        self.string_at(string)
+        return float(self.scales_mm[string] * 2.0 ** (-self.capo / 12.0))
 
     def length_mm(self, string: int) -> float:
         """The sounding length of an open string: its scale and its set-back."""
-        return self.string_scale_mm(string) + self.string_at(string).set_back_mm
+        return self.string_scale_mm(string) + (self.string_at(string).set_back_mm or 0.0)
 
     @property
     def longest_mm(self) -> float:
         """The sounding length of the longest string."""
         return max(self.length_mm(string) for string in range(len(self.strings)))
 
+    @property
+    def fans(self) -> bool:
+        """Whether the frets fan: not every string has one scale."""
+        return len(set(self.scales_mm)) > 1
+
+    @property
+    def measured(self) -> bool:
+        """Whether every string's length is known: without wires it is the scale, else it needs the set-back."""
+        return not self.fretted or self.set_backs_mm is not None
+
     def position_mm(self, string: int, node: Node) -> float:
-        """Distance of a node from the nut in mm, on this string's sounding length."""
+        """Distance of a node from the nut, or the capo, in mm, on this string's sounding length."""
         return self.length_mm(string) * node.numerator / node.partial
 
+    def position_error_mm(self, string: int, node: Node) -> tuple[float, float]:
+        """By how much a node may lie nearer to the nut than `position_mm` says, and nearer to the bridge.
+
+        To a mm of string where it was measured; else as far as its saddle may be set back.
+        """
+        part = node.numerator / node.partial
+        if self.measured:
+            return MEASURED_TO_MM * part, MEASURED_TO_MM * part
+        return 0.0, SET_BACK_UPTO * self.length_mm(string) * part
+
     def fret_mm(self, string: int, fret: float) -> float:
-        """Distance of a fret from the nut in mm, on this string's scale L: L (1 - 2^(-fret / 12))."""
+        """Distance of a fret from the nut, or the capo, in mm, on this string's scale L: L (1 - 2^(-fret / 12))."""
         _require_range("fret", fret, (0.0, 60.0))
         return self.string_scale_mm(string) * (1.0 - float(2.0 ** (-fret / 12.0)))
 
-    def with_capo(self, fret: int) -> Instrument:
-        """The instrument above a capo: strings raised, scales shortened, B grown as 1 / L^2 (Fletcher 1964)."""
-        if not 0 <= fret <= HIGHEST_CAPO:
-            raise ValueError(f"capo {fret} is outside 0 to {HIGHEST_CAPO}")
-        shorter = 2.0 ** (-fret / 12.0)
-        strings = tuple(
-            OpenString(
-                string.midi + fret,
-                note_name(string.midi + fret),
-                string.stiffness_b / shorter**2,
-                string.set_back_mm,
-                None if string.scale_mm is None else string.scale_mm * shorter,
-            )
-            for string in self.strings
-        )
-        return replace(self, strings=strings, scale_mm=self.scale_mm * shorter) if fret else self
+    def fret_at(self, string: int, position_mm: float) -> float:
+        """The inverse of `fret_mm`."""
+        return -12.0 * math.log2(max(1.0 - position_mm / self.string_scale_mm(string), 0.001))
 
     def node_key(self, string: int, node: Node) -> str:
-        """Identity of a node across drills and edits: instrument, open pitch, k/n; `4x864|D2|1/6`."""
-        return f"{self.key}|{note_name(self.string_at(string).midi)}|{node.key}"
+        """Identity of a node across drills and edits: the instrument's name, open note, k/n; `fretless|D2|1/6`.
+
+        Without a name it is `D2|1/6`. Nothing in it is measured, so that a better measure or another neck leaves it
+        as it is.
+        """
+        place = f"{note_name(self.string_at(string).midi)}|{node.key}"
+        return f"{self.name}|{place}" if self.name else place
 
     def string_label(self, string: int) -> str:
         """The string's name on screen: its letter where that is unique, else with octave, else its number."""

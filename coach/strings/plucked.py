@@ -56,7 +56,7 @@ class PluckedString:
         return cls(
             instrument.open_hz(string),
             length_mm,
-            instrument.string_at(string).stiffness_b,
+            instrument.stiffness(string),
             PLUCK_SHARE if pluck_mm is None else pluck_mm / length_mm,
             PICKUP_SHARE if pickup_mm is None else pickup_mm / length_mm,
         )

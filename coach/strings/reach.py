@@ -137,7 +137,7 @@ def bass_places(instrument: Instrument, midi: int, string: int | None = None) ->
     """Every stopped or open string that sounds `midi`, the lowest fret first."""
     places = []
     for at in range(len(instrument.strings)) if string is None else (string,):
-        fret = midi - instrument.string_at(at).midi
+        fret = midi - instrument.open_midi(at)
         if 0 <= fret <= LAST_FRET:
             places.append(Place(at, None, fret, False, instrument.fret_mm(at, fret), 0.0, 0.0))
     return tuple(sorted(places, key=_order))

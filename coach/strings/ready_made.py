@@ -2,14 +2,16 @@
 
 Tunings are the usual ones; sounding lengths are those usual in the trade (common practice, no source) and makers
 differ: a player's own measure is better. An instrument from here carries no name of its own, so that its nodes are
-the same nodes as those of the same strings and scale written out by hand.
+the same nodes as those of the same strings written out by hand.
 """
 
 from __future__ import annotations
 
 import difflib
+from collections.abc import Sequence
 
 from coach.strings.instrument import Instrument
+from coach.strings.units import midi_from_note
 
 READY_MADE: dict[str, tuple[str, tuple[str, ...], float]] = {
     "bass": ("bass, 4 strings, 34 inch", ("G2", "D2", "A1", "E1"), 864.0),
@@ -26,6 +28,8 @@ READY_MADE: dict[str, tuple[str, tuple[str, ...], float]] = {
     "double-bass": ("double bass", ("G2", "D2", "A1", "E1"), 1050.0),
 }
 """Name to what it is, the open strings from the highest, and the sounding length in mm."""
+BASS_BELOW_MIDI = 40
+"""A lowest string below E2 is taken for a bass's."""
 FRETLESS = ("violin", "viola", "cello", "double-bass")
 
 
@@ -41,3 +45,15 @@ def ready_made(name: str) -> Instrument:
             f"'{name}' is no ready-made instrument; there are {', '.join(READY_MADE)}{guess}"
         ) from None
     return Instrument.of(notes, scale_mm, fretted=key not in FRETLESS)
+
+
+def usual_scale_mm(notes: Sequence[str]) -> float:
+    """The scale usual for these open strings: the first ready-made instrument's tuned so, else a bass's or a guitar's.
+
+    ValueError where one is no note.
+    """
+    midis = [midi_from_note(note) for note in notes]
+    for _about, tuned, scale_mm in READY_MADE.values():
+        if [midi_from_note(note) for note in tuned] == midis:
+            return scale_mm
+    return READY_MADE["bass" if min(midis, default=0) < BASS_BELOW_MIDI else "guitar"][2]

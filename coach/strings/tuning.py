@@ -106,7 +106,7 @@ def stiffness_range(b: float) -> Range:
 
 def stiffness_ranges(instrument: Instrument) -> tuple[Range, ...]:
     """The range of each string's B."""
-    return tuple(stiffness_range(string.stiffness_b) for string in instrument.strings)
+    return tuple(stiffness_range(instrument.stiffness(string)) for string in range(len(instrument.strings)))
 
 
 def beats_hz(low_hz: float, high_hz: float) -> float:
@@ -121,8 +121,7 @@ def detuned_hz(hz: float, cents: float) -> float:
 
 def moved_beats_hz(instrument: Instrument, pair: Pair, cents: float) -> float:
     """Beats per second of a pair while its higher string is moved by `cents` from equal temperament."""
-    low = instrument.string_at(pair.low_string).stiffness_b
-    high = instrument.string_at(pair.high_string).stiffness_b
+    low, high = instrument.stiffness(pair.low_string), instrument.stiffness(pair.high_string)
     return beats_hz(
         pair.low_hz * _stretch(pair.low_partial, low),
         detuned_hz(pair.high_hz, cents) * _stretch(pair.high_partial, high),

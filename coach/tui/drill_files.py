@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
 
+from coach.folder.library import drill_on_own
 from coach.ground.plain import counted, plain_text
 from coach.ground.problem import CoachError
 from coach.music.drill import Drill
 from coach.music.excerpt import passage_of, whole_phrase
 from coach.score.load import load_drill
+from coach.strings.instrument import Instrument
 from coach.tui.canvas import Canvas, Rows, fitted, wrapped
 from coach.tui.lane import LaneLook, draw_lane, pages_of
 from coach.words.amounts import tempo_range
@@ -34,13 +37,13 @@ class Entry:
         return " ".join((drill.title, drill.about, drill.composer, *drill.tags, self.path.stem)).casefold()
 
 
-def read_entries(paths: list[Path]) -> list[Entry]:
-    """Every file as a drill or as its problems; of one id the first counts."""
+def read_entries(paths: list[Path], own: Sequence[Instrument] = ()) -> list[Entry]:
+    """Every file as a drill on the player's own instruments, or as its problems; of one id the first counts."""
     entries: list[Entry] = []
     seen: set[str] = set()
     for path in paths:
         try:
-            drill = load_drill(path)
+            drill = drill_on_own(load_drill(path), own)
         except CoachError as error:
             entries.append(Entry(path, None, problems_text(error)))
             continue

@@ -6,12 +6,11 @@ now and next are harmonics, and the other notes are what is held meanwhile; else
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from fractions import Fraction
 from typing import Literal
 
-from coach.music.excerpt import Passage, PlacedEvent
+from coach.music.excerpt import Passage, PlacedEvent, PlacedNote
 from coach.strings.instrument import Instrument
 
 Way = Literal["", "bridge", "nut"]
@@ -70,14 +69,15 @@ def focus_at(passage: Passage, beat: float | None) -> Focus:
 
 def place_mm(event: PlacedEvent, instrument: Instrument) -> float | None:
     """Where on the string the fretting hand is for an event; None for open strings and plucking-hand touches."""
-    places = []
-    for placed in event.notes:
-        note = placed.note
-        if note.node is not None and not note.plucking_hand_touch:
-            places.append(instrument.position_mm(note.string, note.node))
-        elif note.fret:
-            places.append(instrument.fret_mm(note.string, note.fret))
+    places = [at for placed in event.notes if (at := _place_mm(placed, instrument)) is not None]
     return (min(places) + max(places)) / 2 if places else None
+
+
+def _place_mm(placed: PlacedNote, instrument: Instrument) -> float | None:
+    note = placed.note
+    if note.node is not None and not note.plucking_hand_touch:
+        return instrument.position_mm(note.string, note.node)
+    return instrument.fret_mm(note.string, note.fret) if note.fret else None
 
 
 def move_between(before: PlacedEvent, after: PlacedEvent, instrument: Instrument) -> Move:
@@ -89,10 +89,15 @@ def move_between(before: PlacedEvent, after: PlacedEvent, instrument: Instrument
     beats = after.onset - before.onset
     if start is None or stop is None or abs(stop - start) < 0.5:
         return Move("", 0.0, 0.0, crosses, beats)
-    frets = abs(_fret_at(stop, instrument.longest_mm) - _fret_at(start, instrument.longest_mm))
+    frets = abs(_fret(after, instrument) - _fret(before, instrument))
     return Move("bridge" if stop > start else "nut", abs(stop - start), frets, crosses, beats)
 
 
-def _fret_at(position_mm: float, scale_mm: float) -> float:
-    """The inverse of `Instrument.fret_mm`."""
-    return -12.0 * math.log2(1.0 - position_mm / scale_mm)
+def _fret(event: PlacedEvent, instrument: Instrument) -> float:
+    """Where the fretting hand is in frets, each string's by its own wires."""
+    frets = [
+        instrument.fret_at(placed.note.string, at)
+        for placed in event.notes
+        if (at := _place_mm(placed, instrument)) is not None
+    ]
+    return (min(frets) + max(frets)) / 2

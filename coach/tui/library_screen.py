@@ -69,7 +69,7 @@ class LibraryScreen(CoachScreen):
         if now == self._stamps:
             return
         self._stamps = now
-        self._entries = read_entries([path for path, _, _ in now])
+        self._entries = read_entries([path for path, _, _ in now], self.coach.desk.settings.instruments)
         # The preview tells what is wrong; the drills read before stay in use.
         with contextlib.suppress(CoachError):
             self.coach.desk.reload()

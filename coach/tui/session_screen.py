@@ -278,7 +278,7 @@ class SessionScreen(SessionStage):
         self.coach.change_volume(-1)
 
     def do_tuning(self) -> None:
-        self.coach.show_tuning(self.coach.desk.library.drills[0].instrument)
+        self.coach.show_tuning(self.coach.desk.instrument)
 
     def do_stop(self) -> None:
         self.practice.hold_on()

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 from textual.app import ComposeResult
 from textual.message import Message
 
+from coach.folder.library import drill_on_own
 from coach.ground.plain import counted, plain_text
 from coach.ground.problem import CoachError
 from coach.music.clicktrack import beats_of
@@ -122,7 +123,7 @@ class SessionStage(CoachScreen):
         self._stamps = now
         for path in changed:
             try:
-                drill = load_drill(path)
+                drill = drill_on_own(load_drill(path), self.coach.desk.settings.instruments)
             except CoachError as error:
                 more = f"  and {len(error.problems) - 1} more" if len(error.problems) > 1 else ""
                 self.message = f"{problems_text(error).splitlines()[0]}{more}"

@@ -180,10 +180,10 @@ class StartScreen(CoachScreen):
         self.coach.show_drills()
 
     def do_nodes(self) -> None:
-        self.coach.show_nodes(self.coach.desk.library.drills[0].instrument)
+        self.coach.show_nodes(self.coach.desk.instrument)
 
     def do_tuning(self) -> None:
-        self.coach.show_tuning(self.coach.desk.library.drills[0].instrument)
+        self.coach.show_tuning(self.coach.desk.instrument)
 
     def do_reports(self) -> None:
         self.coach.show_reports()

@@ -109,7 +109,7 @@ class TourScreen(CoachScreen):
         if not width:
             return
         plain = self.coach.plain
-        word, text = PAGES[self.page][0], page_text(self.page, self.coach.desk.library.drills[0].instrument)
+        word, text = PAGES[self.page][0], page_text(self.page, self.coach.desk.instrument)
         if plain:
             word = word.replace("→", ">")
         canvas = Canvas(width, height)

@@ -16,7 +16,7 @@ from coach.strings.instrument import Instrument, Node
 from coach.strings.tuning import Pair
 from coach.words.amounts import short_day, tempo
 
-_NODE = re.compile(r"\|(?P<string>[^|]+)\|(?P<fraction>\d+/\d+)(?P<next>[+>]|$)")
+_NODE = re.compile(r"(?P<string>[^|+>]+)\|(?P<fraction>\d+/\d+)(?P<next>[+>]|$)")
 _NEXT = {"+": " with ", ">": " to ", "": ""}
 """At once with the next node; the hand moves on to it; the last one."""
 
@@ -55,15 +55,11 @@ def instrument_name(instrument: Instrument) -> str:
 
 
 def tuning_name(instrument: Instrument) -> str:
-    """Its open strings and scale: `G2 D2 A1 E1, 864 mm`."""
-    return f"{' '.join(string.name for string in instrument.strings)}, {round(instrument.scale_mm, 1):g} mm"
-
-
-def instrument_of_place(key: str) -> str:
-    """The instrument in a node's or a move's key, as players call it: `4 strings` for `4x864`, else its name."""
-    name = key.partition("|")[0]
-    count, cross, scale = name.partition("x")
-    return f"{count} strings" if cross and count.isdecimal() and scale.isdecimal() else plain_text(name)
+    """Its open strings, its scale or both ends of a fan, and its capo: `G2 D2 A1 E1, 838 to 876 mm, capo 2`."""
+    ends_mm = sorted({min(instrument.scales_mm), max(instrument.scales_mm)})
+    ends = " to ".join(f"{round(mm, 1):g}" for mm in ends_mm)
+    capo = f", capo {instrument.capo}" if instrument.capo else ""
+    return f"{' '.join(string.name for string in instrument.strings)}, {ends} mm{capo}"
 
 
 def excerpt_name(excerpt: Excerpt, title: str) -> str:
