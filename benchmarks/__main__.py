@@ -50,7 +50,7 @@ def text_table(rows: Sequence[Row]) -> str:
 
 
 def markdown_table(rows: Sequence[Row], where: dict[str, object]) -> str:
-    """The rows as README shows them, and the machine in a sentence."""
+    """The rows as docs/speed.md shows them, and the machine in a sentence."""
     lines = [HEAD, ("---",) * len(HEAD), *(row.cells() for row in rows)]
     table = "\n".join("| " + " | ".join(line) + " |" for line in lines)
     return (
@@ -67,7 +67,7 @@ def main() -> int:
     )
     parser.add_argument("--quick", action="store_true", help="fewer turns: the ratios spread wider")
     parser.add_argument("--json", metavar="FILE", type=Path, help="write machine and rows as JSON")
-    parser.add_argument("--markdown", action="store_true", help="print the table as README shows it")
+    parser.add_argument("--markdown", action="store_true", help="print the table as docs/speed.md shows it")
     parser.add_argument(
         "--ten-million", action="store_true", help="grow the log to 10 million results too: some half an hour"
     )

@@ -183,14 +183,14 @@ def test_the_commonest_cause_is_the_first_in_the_table_where_several_are():
 
 
 def test_the_documents_list_what_the_table_lists():
-    readme = " ".join((ROOT / "README.md").read_text(encoding="utf-8").split())
+    words = " ".join((ROOT / "docs" / "practising.md").read_text(encoding="utf-8").split())
     log_format = " ".join((ROOT / "docs" / "log-format.md").read_text(encoding="utf-8").split())
     for row in RESULTS:
-        assert f"**{row.word}**: {row.meaning}." in readme
+        assert f"**{row.word}**: {row.meaning}." in words
     letters = ", ".join(f"`{row.letter}` {row.word}" for row in RESULTS)
     assert f"a letter ({letters})" in log_format
     *causes, last = [row.word for row in CAUSES]
-    assert f"{', '.join(causes)} or {last}" in readme
+    assert f"{', '.join(causes)} or {last}" in words
     *causes, last = [f"`:{row.word}`" for row in CAUSES]
     assert f"{', '.join(causes)} or {last}" in log_format
 

@@ -1,4 +1,4 @@
-"""What README says is so: its drill, its settings, its answers file, its commands."""
+"""What README and the pages beside it say is so: the drill, the settings, the answers file, the commands."""
 
 from __future__ import annotations
 
@@ -21,12 +21,20 @@ ROOT = Path(__file__).parent.parent
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 
 
-def block(start: str) -> str:
-    """The fenced block that starts with a line."""
-    for text in re.findall(r"```\w*\n(.*?)```", README, re.DOTALL):
+DOCS = ROOT / "docs"
+
+
+def block(start: str, page: str = README) -> str:
+    """The fenced block of a page that starts with a line."""
+    for text in re.findall(r"```\w*\n(.*?)```", page, re.DOTALL):
         if text.startswith(start):
             return text
-    pytest.fail(f"README has no block that starts with {start!r}")
+    pytest.fail(f"the page has no block that starts with {start!r}")
+
+
+def page(name: str) -> str:
+    """The text of a page in docs/."""
+    return (DOCS / name).read_text(encoding="utf-8")
 
 
 def test_the_first_own_drill_passes_the_checker_without_a_word():
@@ -37,8 +45,8 @@ def test_the_first_own_drill_passes_the_checker_without_a_word():
 
 
 def test_the_settings_shown_are_all_there_are_with_their_defaults_and_ranges():
-    shown = block("practice:")
-    settings = read_settings(shown, "README.md")
+    shown = block("practice:", page("settings.md"))
+    settings = read_settings(shown, "settings.md")
     assert settings.midi.bindings
     assert settings.instruments
     plain = replace(settings, midi=replace(settings.midi, bindings={}), keys=Keymap(), instruments=())
@@ -54,7 +62,7 @@ def test_the_settings_shown_are_all_there_are_with_their_defaults_and_ranges():
 
 
 def test_the_answers_file_shown_is_read():
-    assert len(read_answers(block("clean\n"), "README.md")) == 8
+    assert len(read_answers(block("clean\n", page("answers-file.md")), "answers-file.md")) == 8
 
 
 def test_every_command_is_in_the_table():
@@ -62,9 +70,17 @@ def test_every_command_is_in_the_table():
         assert f"`coach {command}" in README, command
 
 
-def test_every_file_that_is_linked_or_shown_exists():
-    for target in re.findall(r"\]\(([^)#:]+)\)", README):
-        assert (ROOT / target).exists(), target
+@pytest.mark.parametrize("path", [ROOT / "README.md", *sorted(DOCS.glob("*.md"))], ids=lambda path: path.name)
+def test_every_file_that_a_page_links_or_shows_exists(path):
+    for target in re.findall(r"\]\(([^)#:]+)(?:#[^)]*)?\)", path.read_text(encoding="utf-8")):
+        assert (path.parent / target).exists(), target
+
+
+def test_the_front_door_fits_three_screens_and_every_page_is_a_door_away():
+    assert len(README.splitlines()) <= 3 * 50
+    linked = set(re.findall(r"\]\(docs/([^)#]+\.md)\)", README))
+    behind = {name for page_name in linked for name in re.findall(r"\]\(([^)#/]+\.md)\)", page(page_name))}
+    assert {path.name for path in DOCS.glob("*.md")} <= linked | behind
 
 
 def test_the_job_comes_first_and_the_two_commands_near_the_top():
@@ -77,8 +93,8 @@ def test_the_job_comes_first_and_the_two_commands_near_the_top():
 
 
 def test_landed_and_kept_are_what_the_estimate_makes_of_them():
-    assert "the goal tempo held today, two clean in a row" in README
-    assert "clean cold at the goal after a week without it" in README
+    assert "the goal tempo held today, two clean in a row" in page("practising.md")
+    assert "clean cold at the goal after a week without it" in page("practising.md")
     record, day = Record(), date(2026, 12, 3).toordinal()
     for rep, wanted in ((1, 0), (2, day)):
         record.add(True, 60, goal_bpm=60, day=day, away=0)
@@ -88,7 +104,7 @@ def test_landed_and_kept_are_what_the_estimate_makes_of_them():
 
 
 def test_the_files_of_a_teachers_week_are_those_of_the_program(tmp_path, monkeypatch, capsys):
-    week = README[README.index("## A week with a student") : README.index("## The words")]
+    week = README[README.index("## A week with a student") : README.index("## Cautions")]
     (tmp_path / "drills").mkdir()
     (tmp_path / "drills" / "first-light.yaml").write_text(block("drill: 1"))
     monkeypatch.chdir(tmp_path)

@@ -36,7 +36,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--answers",
         metavar="FILE",
-        help="enter practice done elsewhere, one line a repetition (README has the lines)",
+        help="enter practice done elsewhere, one line a repetition (docs/answers-file.md has the lines)",
     )
 
 

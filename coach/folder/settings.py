@@ -33,7 +33,7 @@ from coach.strings.instrument import Instrument
 
 THEMES = ("dusk", "paper", "beacon", "terminal")
 PAUSES_S = (0.0, 1.0, 2.0, 3.0, 5.0, 8.0)
-HEADING = "# Settings of this practice folder; README lists every key.\n"
+HEADING = "# Settings of this practice folder; docs/settings.md lists every key.\n"
 
 
 @dataclass(frozen=True, slots=True)
