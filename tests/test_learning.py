@@ -333,6 +333,41 @@ def test_a_second_drill_waits_until_the_first_is_begun_throughout() -> None:
     assert {item.excerpt.drill for item in plan.items if item.excerpt} == {first.id}
 
 
+def test_a_drill_with_a_grade_waits_until_the_one_before_is_nearly_at_its_goal() -> None:
+    first, second = (replace(piece("short", seed), grade=seed) for seed in (1, 2))
+    begun, done = Learnt(), Learnt()
+    for part in map(material_of([first]).part, material_of([first]).phrases(first)):
+        assert part is not None
+        for bpm, learnt in ((part.start_bpm, begun), (part.goal_bpm, done)):
+            for _ in range(8):
+                learnt.take(
+                    part.excerpt,
+                    part.keys,
+                    bpm,
+                    part.goal_bpm,
+                    {1: CHOKED} if learnt is begun else {},
+                    DAY - 1,
+                )
+    drills = [
+        {item.excerpt.drill for item in make_plan(TODAY, 40, [first, second], learnt).items if item.excerpt}
+        for learnt in (begun, done)
+    ]
+    assert drills == [{first.id}, {first.id, second.id}]
+
+
+def test_minutes_that_stay_free_are_explained() -> None:
+    drill = sample_drill()
+    sure = practised(*[(part_of(drill, number), 80, {}, DAY - 2) for number in (0, 1) for _ in range(80)])
+    nearly = practised(*[(part_of(drill, number), 80, {}, DAY - 2) for number in (0, 1) for _ in range(30)])
+    assert make_plan(TODAY, 20, [drill], nearly).notes[-1].startswith("10 min stays free")
+    alone = replace(drill, phrases=drill.phrases[:1], order=())
+    assert make_plan(TODAY, 20, [alone], sure).notes == (
+        "Nothing needs you today: all of it is expected to be clean, cold, in a week.",
+    )
+    assert "too short for a turn" in make_plan(TODAY, 0.3, [drill], Learnt()).notes[-1]
+    assert "list of drills" in make_plan(TODAY, 20, [], Learnt()).notes[-1]
+
+
 def test_the_plan_is_the_same_to_the_digit_and_fits_its_minutes() -> None:
     drill, learnt = sample_drill(), sample_learnt()
     plan = make_plan(TODAY, 20, [drill], learnt)

@@ -6,7 +6,16 @@ from pathlib import Path
 
 import pytest
 
-from coach.folder.library import find_drill, keep_copies, load_library, named_drills, settle_ids
+from coach.folder.library import (
+    at_hand,
+    find_drill,
+    in_plan,
+    keep_copies,
+    load_library,
+    named_drills,
+    settle_ids,
+    strings_lacking,
+)
 from coach.ground.places import Places
 from coach.ground.problem import CoachError
 from coach.score.load import load_drill
@@ -62,6 +71,28 @@ def test_a_drills_folder_that_may_not_be_read_is_told(tmp_path, monkeypatch):
     (tmp_path / "drills").mkdir()
     monkeypatch.setattr("os.access", lambda path, mode: False)
     assert "can't be read; is it another user's?" in load_library(Places(tmp_path)).notices[0]
+
+
+def test_an_empty_folder_meets_the_built_in_drills_by_grade_and_only_those_for_the_strings_at_hand(tmp_path):
+    library = load_library(Places(tmp_path))
+    planned = in_plan(library, {}, at_hand(library, ()))
+    grades = [drill.grade for drill in planned]
+    assert grades == sorted(grades)
+    assert all(len(drill.instrument.strings) == 4 for drill in planned)
+    five = next(drill for drill in library.drills if len(drill.instrument.strings) == 5)
+    assert strings_lacking(five, at_hand(library, ())) == ("B0",)
+    # A five-string bass has the four strings of the others too.
+    assert in_plan(library, {}, at_hand(library, begun={five.id})) == library.drills
+    assert in_plan(library, {}, at_hand(library, (), own=[five.instrument])) == library.drills
+
+
+def test_a_piece_of_ones_own_is_the_plan_and_a_built_in_drill_joins_it_when_taken_up(tmp_path):
+    write(tmp_path / "drills", "kite.yaml")
+    library = load_library(Places(tmp_path))
+    assert [drill.id for drill in in_plan(library, {}, at_hand(library, {"first-pour"}))] == ["kite"]
+    both = in_plan(library, {"first-pour": True}, at_hand(library, ()))
+    assert [drill.id for drill in both] == ["kite", "first-pour"]
+    assert [drill.id for drill in in_plan(library, {"kite": False}, at_hand(library, ()))] == []
 
 
 def test_a_broken_own_drill_is_left_out_with_a_word_and_the_rest_works(tmp_path):

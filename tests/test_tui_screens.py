@@ -160,13 +160,26 @@ async def test_the_library_searches_previews_and_practises(tmp_path):
         } == {"the-great-bell"}
 
 
-async def test_a_drill_set_aside_is_left_out_until_it_is_taken_up(tmp_path):
+async def test_a_drill_goes_out_of_the_plan_and_back_by_one_key(tmp_path):
     async with running(tmp_path) as (app, pilot, _player):
         await pilot.press("d", "x")
-        first = app.screen.chosen.drill.id
-        assert app.desk.set_aside() == {first}
+        first = app.screen.chosen.drill
+        assert first not in app.desk.in_plan()
         await pilot.press("x")
-        assert app.desk.set_aside() == frozenset()
+        assert first in app.desk.in_plan()
+
+
+async def test_with_a_piece_of_their_own_players_get_a_built_in_drill_only_when_they_take_it_up(tmp_path):
+    (tmp_path / "drills").mkdir()
+    (tmp_path / "drills" / "pocket.yaml").write_text(DRILL_TEXT)
+    async with running(tmp_path) as (app, pilot, _player):
+        assert [drill.title for drill in app.desk.in_plan()] == ["Pocket"]
+        assert {item.excerpt.drill for item in app.desk.plan().items if item.excerpt} == {"pocket"}
+        await pilot.press("d", "down")
+        assert "First Pour" in screen_text(app)
+        assert "grade 1" in screen_text(app)
+        await pilot.press("x")
+        assert [drill.title for drill in app.desk.in_plan()] == ["Pocket", "First Pour"]
 
 
 async def test_a_drill_edited_beside_the_app_is_read_again_with_its_errors(tmp_path):
@@ -366,7 +379,7 @@ async def test_the_library_says_what_is_assigned(tmp_path):
     async with running(tmp_path) as (app, pilot, _player):
         await pilot.press("d", "slash", *"pocket", "enter")
         text = screen_text(app)
-        assert "Pocket  assigned by Ana: goal 64 bpm by 20 Dec" in text
+        assert "Pocket  in the plan  assigned by Ana: goal 64 bpm by 20 Dec" in text
         assert "assigned by Ana: goal 64 bpm by 20 Dec. slowly" in text
 
 

@@ -173,8 +173,8 @@ ACTIONS: tuple[Action, ...] = (
     Action(
         "set_aside",
         ("x",),
-        "set aside",
-        "Leave this drill out of the plan, or take it up again",
+        "in or out",
+        "Take this drill into the daily plan, or out of it",
         ("library",),
         3,
     ),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import difflib
 import os
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -16,6 +16,7 @@ from coach.ground.problem import CoachError, Problem
 from coach.log.people import DEFAULT_NAME
 from coach.music.drill import Drill
 from coach.score.edit import with_ids
+from coach.score.limits import MAX_GRADE
 from coach.score.load import load_drill
 from coach.strings.instrument import Instrument
 from coach.strings.own import on_own
@@ -32,6 +33,8 @@ class Library:
 
     drills: tuple[Drill, ...]
     notices: tuple[str, ...] = ()
+    built_in: frozenset[str] = frozenset()
+    """Ids of the drills that come with the program."""
 
     def drill(self, drill_id: str) -> Drill:
         """The drill with this id; KeyError where there is none."""
@@ -51,7 +54,7 @@ def drill_on_own(drill: Drill, own: Sequence[Instrument]) -> Drill:
 
 
 def load_library(places: Places) -> Library:
-    """Every readable drill: the player's own first, then the built-in ones whose id no own drill has."""
+    """Every readable drill: the player's own first, then the built-in ones whose id no own drill has, by grade."""
     drills: dict[str, Drill] = {}
     notices: list[str] = []
     faulty = 0
@@ -84,7 +87,46 @@ def load_library(places: Places) -> Library:
     if len(own_files) > MOST_FILES:
         extra = len(own_files) - MOST_FILES
         notices.append(f"left out: {extra:,} more files; of {places.drills} the first {MOST_FILES} are read")
-    return Library(tuple(drills.values()), tuple(notices))
+    built_in = {drill.id for drill in drills.values() if Path(drill.path).parent != places.drills}
+    ordered = sorted(
+        drills.values(), key=lambda drill: (drill.grade or MAX_GRADE + 1) if drill.id in built_in else 0
+    )
+    return Library(tuple(ordered), tuple(notices), frozenset(built_in))
+
+
+def in_plan(
+    library: Library, taken_up: Mapping[str, bool], instruments: Sequence[Instrument]
+) -> tuple[Drill, ...]:
+    """The drills of a day's plan: the player's own, where there are none the built-in ones for the instruments at hand.
+
+    `taken_up` has the player's word on single drills: true takes one into the plan, false out of it.
+    """
+    usual = {drill.id for drill in library.drills} - library.built_in
+    if not usual:
+        usual = {drill.id for drill in library.drills if not strings_lacking(drill, instruments)}
+    return tuple(drill for drill in library.drills if taken_up.get(drill.id, drill.id in usual))
+
+
+def at_hand(
+    library: Library, begun: Collection[str], own: Sequence[Instrument] = ()
+) -> tuple[Instrument, ...]:
+    """The instruments that the player has: their `own`, else those of their drills, of drills begun, of the first."""
+    written = [drill for drill in library.drills if drill.id not in library.built_in]
+    drills = written or [drill for drill in library.drills if drill.id in begun] or library.drills[:1]
+    return tuple(own) or tuple(drill.instrument for drill in drills)
+
+
+def strings_lacking(drill: Drill, instruments: Sequence[Instrument]) -> tuple[str, ...]:
+    """The open strings of a drill that the nearest of the instruments has not: `B0`; none where it fits."""
+    lacking = [
+        tuple(
+            string.name
+            for string in drill.instrument.strings
+            if string.midi not in {one.midi for one in instrument.strings}
+        )
+        for instrument in instruments
+    ]
+    return min(lacking, key=len, default=())
 
 
 def named_drills(names: Sequence[str], places: Places) -> Library:

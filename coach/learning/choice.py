@@ -48,6 +48,8 @@ NEW_PHRASES = 5
 """New phrases a day at most, where the player sets no other pace."""
 PIECE_FROM = 0.7
 """The piece is played from start to end where its rung is at least this part of its slowest phrase's."""
+DONE_PART = 0.9
+"""The next drill of a series opens where the phrases of the ones before are at so much of their goal, or were there."""
 URGENT = 2.0
 """What an open assignment is worth against other drills."""
 
@@ -157,14 +159,34 @@ def options(learnt: Learnt, material: Material, sitting: Sitting) -> list[Option
 
 
 def _fresh(learnt: Learnt, material: Material, sitting: Sitting) -> set[Excerpt]:
-    """The next new phrase of each drill that is begun or assigned; of one drill more where these have none left."""
+    """The next new phrase of each drill that is begun or assigned; of one drill more where these have none left.
+
+    A drill with a grade stays closed until every phrase of those with a grade that are begun is nearly at its goal.
+    """
     waiting = {
         drill.id: new[0].excerpt
         for drill in material.drills
         if (new := [part for part in _parts(material, drill) if part.key not in learnt.records])
     }
     opened = [drill for drill in waiting if drill in learnt.skills or drill in sitting.urgent]
+    if not opened and not _series_done(learnt, material, sitting):
+        waiting = {
+            drill.id: waiting[drill.id]
+            for drill in material.drills
+            if not drill.grade and drill.id in waiting
+        }
     return {waiting[drill] for drill in opened or list(waiting)[:1]}
+
+
+def _series_done(learnt: Learnt, material: Material, sitting: Sitting) -> bool:
+    """Whether each phrase of the drills with a grade that are begun was at its goal, or is nearly there."""
+    begun = (drill for drill in material.drills if drill.grade and drill.id in learnt.skills)
+    return all(
+        learnt.records[part.key].landed_at(part.goal_bpm)
+        or rung_of(learnt, part, sitting.day) >= DONE_PART * part.goal_bpm
+        for drill in begun
+        for part in _parts(material, drill)
+    )
 
 
 def _parts(material: Material, drill: Drill) -> Iterator[Part]:

@@ -6,8 +6,8 @@ The same log, drills and day give the same plan to the digit.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from datetime import date, timedelta
 
 from coach.learning.assignments import assignment_notes, open_assignment
@@ -22,6 +22,9 @@ from coach.words.names import teachers_note
 
 TUNE_MIN = 1.0
 BREAK_EVERY_MIN, BREAK_FROM_MIN, BREAK_MIN = 30.0, 25.0, 5.0
+FREE_S = 60.0
+"""Unused seconds of a plan from which it says why."""
+DAY_S = 86_400.0
 HURT_DAYS = 3
 """Days after one that hurt on which the plan is half as long."""
 ABOVE_HABIT, ABOVE_HABIT_MIN, NO_LOAD_MIN = 1.75, 15.0, 30.0
@@ -40,8 +43,6 @@ class History:
 
     minutes: Mapping[date, float] = field(default_factory=dict)
     """Minutes practised on recent days, today's earlier sessions included."""
-    set_aside: frozenset[str] = frozenset()
-    """Ids of drills that the player has set aside."""
     hurt_days: frozenset[date] = frozenset()
     """Days on which a session was ended because something hurt."""
 
@@ -63,34 +64,26 @@ def make_plan(
     if not minutes > 0:
         raise ValueError(f"{minutes:g} minutes is not above 0")
     history = history or History()
-    kept = [drill for drill in drills if drill.id not in history.set_aside]
-    digest = material if material and list(material.drills) == kept else material_of(kept)
+    digest = material or material_of(drills)
     hurt = _hurt(day, minutes, history)
     planned = minutes / 2 if hurt else minutes
-    notes = [*hurt, *assignment_notes(kept, day), *_habit(day, planned, history)]
+    notes = [*hurt, *assignment_notes(drills, day), *_habit(day, planned, history)]
     practised = history.minutes.get(day, 0.0)
     if practised > 0:
         notes.append(f"Practised today already: {duration(practised)}.")
     breaks = max(0, math.ceil((planned - 35) / 35))
     items = [] if practised > 0 else [_tuning(planned)]
     seconds = 60 * (planned - breaks * BREAK_MIN - sum(item.minutes for item in items))
-    sitting = sitting_of(learnt, kept, day, seconds, pace)
-    turns, left_s = played_ahead(learnt, digest, sitting)
-    items += turns
-    if kept and not turns and learnt.records:
-        notes.append("Nothing needs you today: all of it is expected to be clean, cold, in a week.")
-    elif kept and not turns:
-        notes.append(
-            f"{planned:g} minutes is too short for a turn: plan more, or split long phrases in the drill."
-        )
-    elif left_s > 180:
-        notes.append(f"Nothing needs more than {duration(planned - left_s / 60)} today: the rest is yours.")
+    sitting = sitting_of(learnt, drills, day, seconds, pace)
+    ahead = played_ahead(learnt, digest, sitting)
+    items += ahead.items
+    notes += _unused(ahead, planned, bool(drills))
     return Plan(
         day,
         planned,
         tuple(with_breaks(items, breaks)),
         tuple(notes),
-        frozenset(drill.id for drill in kept),
+        frozenset(drill.id for drill in drills),
         pace,
     )
 
@@ -102,8 +95,17 @@ def sitting_of(learnt: Learnt, drills: Sequence[Drill], day: date, seconds: floa
     return Sitting(today, seconds, warm=today in learnt.days, pace=pace, urgent=urgent)
 
 
-def played_ahead(learnt: Learnt, material: Material, sitting: Sitting) -> tuple[list[PlanItem], float]:
-    """Items of the turns that are chosen one after another, each as if it went as expected; the seconds left."""
+@dataclass(frozen=True, slots=True)
+class Ahead:
+    """Items of turns that are to come, the seconds that they leave, and whether another turn is needed in them."""
+
+    items: list[PlanItem]
+    seconds_left: float
+    wanting: bool
+
+
+def played_ahead(learnt: Learnt, material: Material, sitting: Sitting) -> Ahead:
+    """The turns that are chosen one after another, each as if it went as expected."""
     expected, items = learnt.copy(), []
     while (turn := choose(expected, material, sitting)) is not None:
         drill = material.drill(turn.option.part.excerpt.drill)
@@ -111,7 +113,23 @@ def played_ahead(learnt: Learnt, material: Material, sitting: Sitting) -> tuple[
         items.append(item_of(expected, turn, date.fromordinal(sitting.day), asked))
         expected.expect(turn.option.part, turn.reps, sitting.day)
         sitting = sitting.after(turn)
-    return items, sitting.seconds_left
+    wanting = choose(expected, material, replace(sitting, seconds_left=DAY_S)) is not None
+    return Ahead(items, sitting.seconds_left, wanting)
+
+
+def _unused(ahead: Ahead, minutes: float, any_drill: bool) -> Iterator[str]:
+    """Why minutes of the plan stay free, where more than one does."""
+    free = duration(ahead.seconds_left / 60)
+    if not any_drill:
+        yield "No drill is in the plan: choose one in the list of drills."
+    elif not ahead.items and ahead.wanting:
+        yield f"{minutes:g} minutes is too short for a turn: plan more, or split long phrases in the drill."
+    elif not ahead.items:
+        yield "Nothing needs you today: all of it is expected to be clean, cold, in a week."
+    elif ahead.wanting and ahead.seconds_left > FREE_S:
+        yield f"The last {free} is too short for the next turn."
+    elif ahead.seconds_left > FREE_S:
+        yield f"{free} stays free: all else is expected to be clean, cold, in a week. Play what you like."
 
 
 def item_of(learnt: Learnt, turn: Turn, day: date, asked: str = "") -> PlanItem:

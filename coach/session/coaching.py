@@ -253,9 +253,9 @@ class Coaching:
             pace=self.pace,
             left=self.left,
         )
-        items, _ = played_ahead(self.learnt, self.material, sitting)
+        items = played_ahead(self.learnt, self.material, sitting).items
         if not items and self.left:
-            items, _ = played_ahead(self.learnt, self.material, replace(sitting, left=frozenset()))
+            items = played_ahead(self.learnt, self.material, replace(sitting, left=frozenset())).items
         return replace(self, items=(*done, *with_breaks(items, breaks)))
 
     def _at(self, excerpt: Excerpt, bpm: int) -> Coaching:

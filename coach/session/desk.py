@@ -14,6 +14,8 @@ from typing import TYPE_CHECKING, Any, Self
 
 from coach.folder.library import (
     Library,
+    at_hand,
+    in_plan,
     keep_copies,
     load_library,
     named_drills,
@@ -24,7 +26,7 @@ from coach.folder.settings import Settings, load_settings
 from coach.ground.places import Places, make_folder
 from coach.ground.problem import CoachError, Problem
 from coach.learning import readings
-from coach.learning.history import history_of
+from coach.learning.history import drills_taken_up, history_of
 from coach.learning.learning import FOLD, Learnt
 from coach.learning.material import material_of
 from coach.learning.plan import Plan
@@ -117,9 +119,9 @@ class Desk:
         return (*([waiting] if waiting else []), *self.library.notices, *self.log.notices)
 
     def plan(self, minutes: int | None = None, drills: Sequence[Drill] | None = None) -> Plan:
-        """Today's plan over the drills at hand, or over some, from what the log holds."""
+        """Today's plan over the player's drills, or over some, from what the log holds."""
         minutes = self.minutes if minutes is None else minutes
-        drills = self.library.drills if drills is None else drills
+        drills = self.in_plan() if drills is None else drills
         pace = self.settings.practice.new_phrases
         if self.log.player_or_none is None:
             return make_plan(self.today, minutes, drills, Learnt(), pace=pace)
@@ -143,9 +145,17 @@ class Desk:
                     places[key] = place
         return places
 
-    def set_aside(self) -> frozenset[str]:
-        """Ids of the drills that the player has set aside and not taken up again."""
-        return history_of(self.log, self.learnt(), self.today).set_aside
+    def at_hand(self) -> tuple[Instrument, ...]:
+        """The instruments that the player has."""
+        begun = () if self.log.player_or_none is None else self.learnt().skills
+        return at_hand(self.library, begun, self.settings.instruments)
+
+    def in_plan(self) -> tuple[Drill, ...]:
+        """The drills that a day's plan is made of: those that were named, or the player's."""
+        if self.names:
+            return self.library.drills
+        taken_up = {} if self.log.player_or_none is None else drills_taken_up(self.log)
+        return in_plan(self.library, taken_up, self.at_hand())
 
     def note(self, kind: EntryKind, body: Mapping[str, Any]) -> str:
         """Log an entry of now; what is to be told where the disk refuses it, empty where it took it."""

@@ -72,7 +72,7 @@ def stamps(paths: list[Path]) -> tuple[tuple[Path, int, int], ...]:
     return tuple(stamped)
 
 
-def draw_preview(entry: Entry, width: int, height: int, plain: bool, aside: bool, today: date) -> Rows:
+def draw_preview(entry: Entry, width: int, height: int, plain: bool, planned: bool, today: date) -> Rows:
     """Title, about, tempo and the first phrase's lane; or the problems."""
     canvas = Canvas(width, height)
     if entry.drill is None:
@@ -88,7 +88,7 @@ def draw_preview(entry: Entry, width: int, height: int, plain: bool, aside: bool
     phrases = counted(len(drill.phrases), "phrase")
     tempos = tempo_range(drill.tempo.start_bpm, drill.goal_bpm)
     facts = f"{tempos}   {tuning_name(drill.instrument)}   {phrases}"
-    canvas.put(0, 0, fitted(facts + ("   set aside" if aside else ""), width, plain), "now")
+    canvas.put(0, 0, fitted(facts + ("" if planned else "   not in the plan"), width, plain), "now")
     row = 1
     if assigned := assignment_text(drill, today):
         note = f"{assigned}. {teachers_note(drill)}" if teachers_note(drill) else assigned

@@ -15,10 +15,11 @@ from textual import events, on
 from textual.app import ComposeResult
 from textual.widgets import Input, OptionList, Static
 
-from coach.folder.library import MOST_FILES
+from coach.folder.library import MOST_FILES, strings_lacking
 from coach.ground.places import builtin_drills, own_drills
 from coach.ground.plain import plain_text
 from coach.ground.problem import CoachError
+from coach.strings.instrument import Instrument
 from coach.tui.base import CoachScreen
 from coach.tui.drill_files import Entry, draw_preview, read_entries, stamps
 from coach.tui.layout import Box
@@ -27,6 +28,8 @@ from coach.tui.widgets import HintLine, MarkedList
 from coach.words.names import assignment_text
 
 LOOK_EVERY_S = 1.0
+MOST_TITLE = 30
+"""Columns of a title in the list."""
 
 
 class LibraryScreen(CoachScreen):
@@ -61,7 +64,12 @@ class LibraryScreen(CoachScreen):
     def _paths(self) -> list[Path]:
         desk = self.coach.desk
         named = [Path(drill.path) for drill in desk.library.drills if desk.names and drill.path]
-        return named or [*own_drills(desk.places)[:MOST_FILES], *builtin_drills()]
+        return named or [*own_drills(desk.places)[:MOST_FILES], *self._by_grade()]
+
+    def _by_grade(self) -> list[Path]:
+        """The built-in drills in the order in which they are met."""
+        grades = {drill.path: number for number, drill in enumerate(self.coach.desk.library.drills)}
+        return sorted(builtin_drills(), key=lambda path: grades.get(str(path), len(grades)))
 
     def look(self) -> None:
         """Read the files again where one was changed."""
@@ -80,23 +88,32 @@ class LibraryScreen(CoachScreen):
         wanted = self.query_one("#search", Input).value.casefold().split()
         chosen = self.chosen
         self._shown = [entry for entry in self._entries if all(word in entry.words for word in wanted)]
-        aside = self.coach.desk.set_aside()
+        planned = {drill.id for drill in self.coach.desk.in_plan()}
+        hands_on = self.coach.desk.at_hand()
         paths = [entry.path for entry in self._shown]
         at = paths.index(chosen.path) if chosen and chosen.path in paths else 0
+        titles = [plain_text(entry.drill.title) for entry in self._shown if entry.drill]
+        column = min(max(map(len, titles), default=0), MOST_TITLE)
         self.query_one("#drills", MarkedList).list_texts(
-            [self._row(entry, aside) for entry in self._shown], at
+            [self._row(entry, planned, hands_on, column) for entry in self._shown], at
         )
         self.show_preview()
 
-    def _row(self, entry: Entry, aside: frozenset[str]) -> Text:
-        if entry.drill is None:
+    def _row(self, entry: Entry, planned: set[str], hands_on: tuple[Instrument, ...], column: int) -> Text:
+        """A drill: whether it is in the plan, its grade, the strings that it asks for, and its tags."""
+        drill = entry.drill
+        if drill is None:
             return Text(f"! {entry.path.name}: has problems")
-        sign = "- " if entry.drill.id in aside else ""
-        tags = f"  {', '.join(plain_text(tag) for tag in entry.drill.tags)}" if entry.drill.tags else ""
-        assigned = (
-            f"  {assignment_text(entry.drill, self.coach.desk.today)}" if entry.drill.assignment else ""
+        lacking = strings_lacking(drill, hands_on)
+        facts = (
+            f"grade {drill.grade}" if drill.grade else "",
+            f"needs {' '.join(lacking)}" if lacking else "",
+            assignment_text(drill, self.coach.desk.today),
+            ", ".join(plain_text(tag) for tag in drill.tags),
         )
-        return Text(f"{sign}{plain_text(entry.drill.title)}{assigned}{tags}", no_wrap=True)
+        in_plan = "in the plan" if drill.id in planned else ""
+        title = f"{plain_text(drill.title)[:column]:{column}}"
+        return Text(f"{title}  {in_plan:11}  {'  '.join(filter(None, facts))}", no_wrap=True)
 
     @property
     def chosen(self) -> Entry | None:
@@ -114,8 +131,8 @@ class LibraryScreen(CoachScreen):
         if entry is None:
             stage.clear()
             return
-        aside = entry.drill is not None and entry.drill.id in self.coach.desk.set_aside()
-        rows = draw_preview(entry, width, height, self.coach.plain, aside, self.coach.desk.today)
+        planned = self._is_planned(entry)
+        rows = draw_preview(entry, width, height, self.coach.plain, planned, self.coach.desk.today)
         stage.show({"preview": (rows, lambda: rows)}, {"preview": Box(0, 0, width, height)})
 
     @on(OptionList.OptionHighlighted)
@@ -155,12 +172,15 @@ class LibraryScreen(CoachScreen):
             return
         self.coach.begin(self.coach.desk.plan(drills=(entry.drill,)))
 
+    def _is_planned(self, entry: Entry) -> bool:
+        return entry.drill is not None and entry.drill.id in {drill.id for drill in self.coach.desk.in_plan()}
+
     def do_set_aside(self) -> None:
         entry = self.chosen
         if entry is None or entry.drill is None:
             return
-        kind = "take-up" if entry.drill.id in self.coach.desk.set_aside() else "set-aside"
-        refusal = self.coach.desk.note(kind, {"drill": entry.drill.id})  # type: ignore[arg-type]
+        planned = self._is_planned(entry)
+        refusal = self.coach.desk.note("set-aside" if planned else "take-up", {"drill": entry.drill.id})
         if refusal:
             self.notify(refusal, severity="error", markup=False)
         self.show_list()
