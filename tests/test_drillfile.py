@@ -254,7 +254,11 @@ def test_every_built_in_drill_is_read_without_a_warning(path: Path) -> None:
     assert problems == []
     assert drill is not None
     assert drill.id == path.stem
-    assert all(phrase.id and 2 <= len(phrase.bars) <= 4 and phrase.layers for phrase in drill.phrases)
+    for phrase in drill.phrases:
+        full = [bar for bar in phrase.bars if bar.length == bar.meter.beats]
+        assert phrase.id
+        assert phrase.layers
+        assert 2 <= len(full) <= 4
     assert with_ids(path.read_text(encoding="utf-8")) == path.read_text(encoding="utf-8")
     assert passage_of(drill, whole_piece(drill)).events
 

@@ -196,3 +196,26 @@ def test_a_warning_of_reach_names_the_fingers() -> None:
     finding = only(check_playability(drill_of("1 E:1(1) for 2 | 1 G:<5>(4)")))
     assert finding.severity == "warning"
     assert finding.message.startswith("E:1 (finger 1) and G:<5> (finger 4) are")
+
+
+def test_a_harmonic_left_ringing_a_semitone_beside_the_next_is_warned_of() -> None:
+    # Partial 5 of D is F#, partial 4 of G is G, a semitone apart (harmonic series).
+    finding = only(check_playability(drill_of("1 E:0 for 4 | 1 D:<4>, 3 G:<5>")))
+    assert finding.severity == "warning"
+    assert "D:<4> (F#4) still rings, a semitone beside G:<5> (G4)" in finding.message
+    assert finding.guess.startswith("stop it: `for 2 damp`")
+
+
+@pytest.mark.parametrize(
+    "harmonics",
+    [
+        "1 D:<4> for 2 damp, 3 G:<5>",
+        "1 D:<4> ring, 3 G:<5>",
+        "1 D:<4>, 2 D:<5>, 3 G:<5>",
+        "1 D:<4>+G:<5>",
+        "1 D:<4>, 3 G:<4>",
+    ],
+    ids=["damped", "meant", "played on", "struck together", "a fourth"],
+)
+def test_what_is_stopped_meant_or_further_away_rubs_nothing(harmonics: str) -> None:
+    assert check_playability(drill_of(f"1 E:0 for 4 | {harmonics}")) == []

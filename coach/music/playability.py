@@ -17,7 +17,8 @@ from functools import lru_cache
 
 from coach.ground.problem import Severity
 from coach.music.drill import Drill, Note
-from coach.music.excerpt import Excerpt, Passage, PlacedEvent, passage_of
+from coach.music.excerpt import Excerpt, Passage, PlacedEvent, PlacedNote, passage_of
+from coach.music.rubs import rubs
 from coach.strings.hand import Finger, finger_fault, plucks
 from coach.strings.instrument import Instrument, Node, nearest_nodes, nodes_written
 from coach.strings.reach import USUAL, bass_places, places_for
@@ -65,6 +66,7 @@ def check_playability(
             *_clashes(drill, passage, _written_holds(drill, index)),
             *_plucking(drill.instrument, passage),
             *_fretting(drill.instrument, passage, reach_mm),
+            *_rubbing(drill.instrument, passage),
             *_moves(drill, passage, hand_speed_mm_s),
         ]
         of_phrase.sort(key=lambda item: item[0].onset)
@@ -188,6 +190,25 @@ def _elsewhere(instrument: Instrument, note: Note) -> str:
         return ""
     best = others[0]
     return f"the same note: {instrument.string_label(best.string)}:{best.text}"
+
+
+def _rubbing(instrument: Instrument, passage: Passage) -> Iterator[_Remark]:
+    """Harmonics that ring into a neighbour a semitone away."""
+    for rub in rubs(passage):
+        beats = (rub.event.onset - rub.earlier.onset) / passage.bars[rub.earlier.bar].beat_length
+        yield (
+            rub.event,
+            "warning",
+            f"{_sounding_name(instrument, rub.ringing)} still rings, a semitone beside "
+            f"{_sounding_name(instrument, rub.struck)}",
+            f"stop it: `for {beats} damp`; or mark it `ring` if you mean it",
+        )
+
+
+def _sounding_name(instrument: Instrument, placed: PlacedNote) -> str:
+    """A note with the pitch that it sounds: `D:<4> (F#4)`."""
+    midi, _cents = nearest_note(placed.sounding_hz, instrument.a4_hz)
+    return f"{_name(instrument, placed.note)} ({note_name(midi)})"
 
 
 def _plucking(instrument: Instrument, passage: Passage) -> Iterator[_Remark]:

@@ -49,6 +49,8 @@ class _Channel:
     number: int
     program: int = -1
     bend: int = 0
+    layer: str = ""
+    """The layer whose track set program and bend last; programs that read each track alone miss another's."""
     sounding: dict[int, int] = field(default_factory=dict)
     """Keys that sound, and the tick at which each ends."""
 
@@ -196,17 +198,18 @@ def _layers(
         pitch = sound.pitch - 12 * octaves if sound.harmonic else sound.pitch
         key = min(127, max(0, round(pitch)))
         bend = max(-8192, min(8191, round((pitch - key) * 100 / BEND_CENTS * 8192)))
-        channel = _channel_for(channels, sound.start, program, bend, key)
+        channel = _channel_for(channels, sound, program, bend, key)
         number = channel.number
         if channel.program < 0:
             for control, value in ((101, 0), (100, 0), (6, 2), (38, 0)):
                 message = mido.Message("control_change", channel=number, control=control, value=value)
                 track.append((sound.start, 2, message))
-        if channel.program != program:
+        anew = channel.layer != sound.layer
+        if anew or channel.program != program:
             track.append((sound.start, 2, mido.Message("program_change", channel=number, program=program)))
-        if channel.bend != bend:
+        if anew or channel.bend != bend:
             track.append((sound.start, 2, mido.Message("pitchwheel", channel=number, pitch=bend)))
-        channel.program, channel.bend = program, bend
+        channel.program, channel.bend, channel.layer = program, bend, sound.layer
         channel.sounding[key] = sound.end
         on = _note("note_on", number, key, sound.velocity)
         off = _note("note_off", number, key, 0)
@@ -215,12 +218,13 @@ def _layers(
     return list(tracks.items())
 
 
-def _channel_for(channels: Sequence[_Channel], tick: int, program: int, bend: int, key: int) -> _Channel:
+def _channel_for(channels: Sequence[_Channel], sound: _Sound, program: int, bend: int, key: int) -> _Channel:
+    wanted = (program, bend, sound.layer)
     for channel in channels:
-        same = (channel.program, channel.bend) == (program, bend)
-        if same and channel.sounding.get(key, -1) <= tick:
+        same = (channel.program, channel.bend, channel.layer) == wanted
+        if same and channel.sounding.get(key, -1) <= sound.start:
             return channel
-    free = [channel for channel in channels if channel.free_at(tick)]
+    free = [channel for channel in channels if channel.free_at(sound.start)]
     # At most twelve strings sound at once, so one of fifteen channels is always free.
     return min(free, key=lambda channel: (channel.program != program, channel.idle_since))
 

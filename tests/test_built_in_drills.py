@@ -1,0 +1,56 @@
+"""The built-in drills: playable, true in what their cues say, and harder from grade to grade."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from coach.ground.places import builtin_drills
+from coach.music.drill import Drill, Phrase
+from coach.music.excerpt import PlacedEvent, passage_of, whole_phrase, whole_piece
+from coach.music.playability import check_playability
+from coach.score.checked import checked
+from coach.score.load import load_drill
+
+DRILLS = {path.stem: load_drill(path) for path in builtin_drills()}
+GRADED = sorted((drill for drill in DRILLS.values() if drill.grade), key=lambda drill: drill.grade or 0)
+EACH = pytest.mark.parametrize("drill", GRADED, ids=[drill.id for drill in GRADED])
+
+# Intervals of the partials 2 to 9 above the open string in equal-tempered semitones, from the harmonic series (octave,
+# twelfth, two octaves, ... as in any text on it: 12 log2 n rounded; partial 7 lies 31 cents below 34).
+SERIES = {2: 12, 3: 19, 4: 24, 5: 28, 6: 31, 7: 34, 8: 36, 9: 38}
+
+
+def events_of(drill: Drill, phrase: Phrase | None = None) -> tuple[PlacedEvent, ...]:
+    excerpt = whole_phrase(drill, phrase) if phrase else whole_piece(drill)
+    return passage_of(drill, excerpt).events
+
+
+def midi_of(drill: Drill, string: int, fret: int, partial: int | None) -> int:
+    return drill.instrument.strings[string].midi + fret + (SERIES[partial] if partial else 0)
+
+
+@EACH
+def test_check_has_nothing_to_say(drill: Drill) -> None:
+    text = Path(drill.path).read_text(encoding="utf-8")
+    assert checked(text, drill.path).problems == []
+    assert check_playability(drill) == []
+
+
+def test_there_are_ten_drills_and_more_for_four_and_for_five_strings() -> None:
+    assert len(GRADED) >= 10
+    assert [drill.grade for drill in GRADED] == list(range(1, len(GRADED) + 1))
+    strings = [len(drill.instrument.strings) for drill in GRADED]
+    assert {4, 5} == set(strings)
+    assert strings.count(5) >= 2
+
+
+@EACH
+def test_an_asserted_pitch_is_that_of_the_harmonic_series(drill: Drill) -> None:
+    for event in events_of(drill):
+        for placed in event.notes:
+            note = placed.note
+            if note.asserted_midi is not None:
+                partial = note.node.partial if note.node else None
+                assert note.asserted_midi == midi_of(drill, note.string, note.fret or 0, partial)
