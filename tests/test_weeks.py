@@ -107,6 +107,22 @@ def test_the_same_answers_file_is_entered_once(tmp_path, capsys):
     assert practise(tmp_path, [*lines, "clean"]) == 0
 
 
+def test_a_file_whose_entering_a_power_cut_ended_is_not_entered_twice(tmp_path, capsys):
+    lines = days([["clean", "choked 2 1", "clean"]])
+    assert practise(tmp_path, lines) == 0
+    (log,) = (tmp_path / "progress" / "log").glob("*.jsonl")
+    written = log.read_bytes().splitlines(keepends=True)
+    reps = [number for number, line in enumerate(written) if line.startswith(b'{"rep"')]
+    log.write_bytes(b"".join(written[: reps[-1]]))
+    assert practise(tmp_path, lines) == 1
+    printed = capsys.readouterr().err
+    assert "3 repetitions; nothing is logged. The machine stopped while they were written" in printed
+    assert "enter the others in a file of their own" in printed
+    assert reps_that_count(tmp_path, capsys) == 2
+    assert practise(tmp_path, [lines[0], "clean # the third"]) == 0
+    assert reps_that_count(tmp_path, capsys) == 3
+
+
 def test_the_same_lines_without_a_day_count_on_another_day_or_drill(tmp_path, capsys):
     assert practise(tmp_path, ["clean"], "--date", "2026-03-02") == 0
     assert practise(tmp_path, ["clean"], "--date", "2026-03-03") == 0

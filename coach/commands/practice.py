@@ -16,8 +16,7 @@ from coach.commands.common import add_session, checked_minutes, clock, fresh_id,
 from coach.ground.places import user_path
 from coach.ground.plain import counted, plain_text
 from coach.ground.problem import CoachError, Problem
-from coach.log.book import Word
-from coach.log.entries import Entry, iso_time
+from coach.log.entries import Entry, Rep, iso_time
 from coach.words.amounts import clean_rate, full_day, rung_change, tempo_range
 from coach.words.names import logged_name
 
@@ -136,7 +135,9 @@ def _enter_answers(arguments: argparse.Namespace) -> int:
             hand_clock,
             lambda practice: lines.extend(_result_lines(practice)),
         )
-        desk.log.send_all([*trial.sent, *_remembered(desk, trial.sent, digest)])
+        reps = [word[0] for word in trial.sent if isinstance(word, tuple)]
+        # First, so that a power cut in the middle leaves nothing that the same file would double.
+        desk.log.send_all([*_remembered(desk, reps, digest), *trial.sent])
         for line in lines:
             say(line)
         say(f"logged in {desk.log.folder}")
@@ -148,26 +149,25 @@ def _refuse_second(desk: Desk, where: str, digest: str) -> None:
     """CoachError where this file was entered already."""
     from coach.session.entered import entered_before
 
-    before = entered_before(desk.log.entries("answers"), digest)
-    if before is not None:
-        entry, reps = before
-        when = iso_time(entry.at_ms, entry.utc_offset_min)[:16].replace("T", " ")
-        raise CoachError(
-            Problem(
-                f"was entered already on {when}: {counted(reps, 'repetition')}; nothing is logged",
-                where,
-                guess="add what is new in a file of its own",
-            )
-        )
+    before = entered_before(desk.log, digest)
+    if before is None:
+        return
+    when = iso_time(before.entry.at_ms, before.entry.utc_offset_min)[:16].replace("T", " ")
+    message = f"was entered already on {when}: {counted(before.reps, 'repetition')}; nothing is logged"
+    guess = "add what is new in a file of its own"
+    if not before.whole:
+        message += ". The machine stopped while they were written, so the last are missing"
+        guess = "`coach log show` lists what is there; enter the others in a file of their own"
+    raise CoachError(Problem(message, where, guess=guess))
 
 
-def _remembered(desk: Desk, words: Sequence[Word], digest: str) -> list[Entry]:
-    """The entry that says what was entered; none where nothing was."""
-    reps = Counter(word[0].excerpt.partition(":")[0] for word in words if isinstance(word, tuple))
+def _remembered(desk: Desk, reps: Sequence[Rep], digest: str) -> list[Entry]:
+    """The entry that says what is entered; none where nothing is."""
     if not reps:
         return []
     now_ms, offset_min = clock()
-    body = {"digest": digest, "reps": dict(reps)}
+    counts = Counter(rep.excerpt.partition(":")[0] for rep in reps)
+    body = {"digest": digest, "reps": dict(counts), "last": reps[-1].id}
     return [Entry(fresh_id(now_ms), desk.log.player.id, now_ms, offset_min, "answers", body)]
 
 

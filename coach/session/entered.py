@@ -2,7 +2,7 @@
 
 The log remembers what was entered, so that to enter the same file twice is harmless: an entry of kind `answers` holds
 the `digest` of the file's lines, of the day on which those before any `day` line were meant, and of the drills that
-were named; and how many `reps` of each drill (its id) came of it.
+were named; how many `reps` of each drill (its id) came of it; and the id of the `last`. It is written before them.
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ from datetime import date
 
 from coach.ground.problem import CoachError, Problem
 from coach.log.entries import Entry
+from coach.log.log import Log
 from coach.music.clicktrack import rep_seconds
 from coach.music.drill import Drill
 from coach.music.excerpt import Excerpt, layer_choices, passage_of
@@ -47,12 +48,22 @@ def _meant(answer: Answer) -> str:
             return answer.text
 
 
-def entered_before(entries: Sequence[Entry], digest: str) -> tuple[Entry, int] | None:
-    """The entry of a file with this digest among entries of kind `answers`, and its repetitions; None where new."""
-    for entry in entries:
+@dataclass(frozen=True, slots=True)
+class Entered:
+    """A file that was entered earlier, with how many repetitions, and whether the last of them is in the log."""
+
+    entry: Entry
+    reps: int
+    whole: bool
+
+
+def entered_before(log: Log, digest: str) -> Entered | None:
+    """What is known of a file with this digest; None where it is new."""
+    for entry in log.entries("answers"):
         try:
             if entry.body["digest"] == digest:
-                return entry, sum(entry.body["reps"].values())
+                whole = log.original(entry.body["last"]) is not None
+                return Entered(entry, sum(entry.body["reps"].values()), whole)
         except (KeyError, TypeError, AttributeError):
             continue  # A log may come from a program that wrote other bodies.
     return None
