@@ -270,7 +270,7 @@ def write_on(place: Path, files: Files) -> None:
     with Log.open(place, "Ada", now_ms=NOON, machine=lambda: "here") as log:
         passage = passage_named("lantern 1")
         rep = rep_at(log, NOON + 99 * DAY, passage=passage)
-        assert log.send((rep, passage)) == ""
+        assert log.send((rep, passage)) is None
         assert rep.id in log.book.originals(log.player)
     for name, data in files.items():
         assert (place / name).read_bytes().startswith(data), f"{name} was changed"

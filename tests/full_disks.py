@@ -29,7 +29,7 @@ from coach.learning.history import history_of
 from coach.learning.learning import FOLD
 from coach.log.entries import Entry, practice_day
 from coach.log.lines import is_whole, lines_in
-from coach.log.log import Log
+from coach.log.log import Log, Refusal
 from tests.kills import assert_cached_is_anew, one_id
 from tests.logs import FAULTS, NOON, id_at, passage_named, rep_at
 
@@ -56,7 +56,7 @@ def fill_by_ballast(folder: Path, rng: random.Random) -> Callable[[], None]:
 def fill_once(
     folder: Path, fill: Callable[[Path, random.Random], Callable[[], None]], rng: random.Random
 ) -> str:
-    """One run into a full disk; how it ended. AssertionError where a word is lost or was refusal wrongly."""
+    """One run into a full disk; how it ended. AssertionError where a word is lost or was refused wrongly."""
     place, elsewhere = folder / "progress" / "log", Path(tempfile.mkdtemp())
     words = rng.randrange(4, 30)
     full_at, room_at = rng.randrange(words), rng.randrange(words)
@@ -74,9 +74,7 @@ def fill_once(
                 sent = [one_id(word) for word in log.sent]
                 waited += bool(log.waiting)
                 assert bool(refusal) == bool(log.waiting), refusal
-                assert not refusal or refusal.startswith(f"NOT SAVED yet ({len(log.waiting)} waiting): "), (
-                    refusal
-                )
+                assert not refusal or refusal.waiting == len(log.waiting), refusal
                 check_saved(place, sent, [one_id(word) for word in log.waiting])
                 today = practice_day(NOON, 60)
                 history_of(log, log.state(FOLD, today), today)
@@ -108,8 +106,8 @@ def take_in(lines: list[str], elsewhere: Path, place: Path) -> str:
     return " by hand"
 
 
-def say(log: Log, number: int, rng: random.Random) -> str:
-    """One word more; what was refusal."""
+def say(log: Log, number: int, rng: random.Random) -> Refusal | None:
+    """One word more; what the disk refused."""
     at_ms = NOON + number * 30_000
     if number and rng.random() < 0.2 and log.reps():
         return log.correct(log.reps()[-1], (), at_ms)

@@ -38,7 +38,7 @@ from coach.log.book import Word
 from coach.log.entries import Entry, Rep, new_id
 from coach.log.fold import Fold
 from coach.log.lines import is_whole, lines_in
-from coach.log.log import Log
+from coach.log.log import Log, Refusal
 from coach.log.upkeep import backup_log, check_log, forget, whole_lines
 from coach.music.excerpt import LoggedPassage
 from coach.rating.fault import Fault
@@ -94,14 +94,14 @@ class TellingLog(Log):
 
     pipe = -1
 
-    def retry(self) -> str:
+    def retry(self) -> Refusal | None:
         waiting = [one_id(word) for word in self.waiting]
-        told = super().retry()
+        refusal = super().retry()
         still = {one_id(word) for word in self.waiting}
         saved = [one for one in waiting if one not in still]
         if saved and self.pipe >= 0:
             os.write(self.pipe, f"saved {' '.join(saved)}\n".encode())
-        return told
+        return refusal
 
 
 def one_id(word: Word) -> str:

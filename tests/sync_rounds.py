@@ -58,7 +58,7 @@ def practise(machine: str, folder: Path, seed: int, pipe: Connection) -> None:
         pipe.send(saved)
         saved = []
     refusal = log.retry()
-    assert refusal == "", refusal
+    assert refusal is None, refusal
     log.close()
     pipe.send("closed")
 
@@ -74,15 +74,15 @@ def words_of(log: Log, at_ms: int, rng: random.Random) -> list[str]:
     if action < 0.75:
         passage = passage_named(f"lantern {rng.randrange(5)}")
         rep = rep_at(log, at_ms, rng.choice(FAULTS), passage)
-        if log.send((rep, passage)) == "":
+        if log.send((rep, passage)) is None:
             ids.append(rep.id)
     elif action < 0.9:
         reps: list[Rep] = [word[0] for word in log.sent if isinstance(word, tuple)]
-        if reps and log.correct(rng.choice(reps), (), at_ms, void=rng.random() < 0.5) == "":
+        if reps and log.correct(rng.choice(reps), (), at_ms, void=rng.random() < 0.5) is None:
             ids.append(one_id(log.sent[-1]))
     else:
         entry = Entry(id_at(at_ms, "note"), log.player.id, at_ms, 60, "note", {"text": "a thumb"})
-        if log.send(entry) == "":
+        if log.send(entry) is None:
             ids.append(entry.id)
     return ids
 

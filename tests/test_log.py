@@ -65,7 +65,7 @@ def send(
     log: Log, at_ms: int, faults: tuple[Fault, ...] | None = (), passage: LoggedPassage = PASSAGE
 ) -> Rep:
     rep = rep_at(log, at_ms, faults, passage)
-    assert log.send((rep, passage)) == ""
+    assert log.send((rep, passage)) is None
     return rep
 
 
@@ -103,12 +103,12 @@ def test_a_rep_of_another_zone_counts_on_its_own_day(tmp_path: Path) -> None:
 def test_the_latest_word_on_a_rep_counts_and_the_first_is_kept(tmp_path: Path) -> None:
     with opened(tmp_path) as log:
         rep = send(log, NOON)
-        assert log.correct(rep, A_CHOKE, NOON - 99) == ""
+        assert log.correct(rep, A_CHOKE, NOON - 99) is None
         assert log.rep(rep.id) == rep.rated_as(A_CHOKE)
-        assert log.correct(rep, None, NOON - 99, void=True) == ""
+        assert log.correct(rep, None, NOON - 99, void=True) is None
         assert log.rep(rep.id) is None
         assert log.reps() == []
-        assert log.correct(rep, None, NOON - 99) == ""
+        assert log.correct(rep, None, NOON - 99) is None
         assert log.reps() == [rep.rated_as(None)]
         times = [word.at_ms for word in log.corrections(rep.id)]
         assert times == [NOON, NOON + 1, NOON + 2]
@@ -122,8 +122,8 @@ def test_undo_takes_the_latest_that_counts_and_says_which(tmp_path: Path) -> Non
     with opened(tmp_path) as log:
         assert log.undo_last(NOON) is None
         first, second = send(log, NOON), send(log, NOON + 5)
-        assert log.undo_last(NOON) == (second, "")
-        assert log.undo_last(NOON) == (first, "")
+        assert log.undo_last(NOON) == (second, None)
+        assert log.undo_last(NOON) == (first, None)
         assert log.undo_last(NOON) is None
 
 
@@ -176,11 +176,11 @@ def test_a_trial_counts_its_own_words_and_writes_nothing(tmp_path: Path) -> None
         trial = log.trial()
         assert trial.player == log.player
         rep = rep_at(trial, NOON + 5)
-        assert trial.send((rep, PASSAGE)) == ""
+        assert trial.send((rep, PASSAGE)) is None
         assert trial.waiting == []
         assert [one.id for one in trial.reps()][-1] == rep.id
         assert len(trial.state(Tally(), TODAY)) == 2
-        assert trial.undo_last(NOON + 9) == (rep, "")
+        assert trial.undo_last(NOON + 9) == (rep, None)
         assert len(trial.state(Tally(), TODAY)) == 1
         assert (tmp_path / "log" / "here-2026.jsonl").read_bytes() == before
         assert len(log.reps()) == 1
@@ -194,7 +194,7 @@ def test_a_trial_of_a_new_player_brings_the_name_along(tmp_path: Path) -> None:
         trial = log.trial()
         trial.send((rep_at(trial), PASSAGE))
         log.send_all(trial.sent)
-        assert log.send(Entry(id_at(NOON, "e"), log.player.id, NOON, 0, "hurt")) == ""
+        assert log.send(Entry(id_at(NOON, "e"), log.player.id, NOON, 0, "hurt")) is None
     with opened(tmp_path, "cleo") as log:
         assert [player.name for player in log.players()] == ["Cleo"]
         assert len(log.reps()) == 1
@@ -279,7 +279,7 @@ def test_a_player_whose_name_was_lost_is_called_by_the_end_of_the_id(tmp_path: P
 def test_a_rename_later_than_the_clock_says_counts(tmp_path: Path) -> None:
     with opened(tmp_path) as log:
         send(log, NOON)
-        assert log.rename(log.player.ids, "Cleo", NOON - DAY) == ""
+        assert log.rename(log.player.ids, "Cleo", NOON - DAY) is None
         assert log.player.name == "Cleo"
         with pytest.raises(UsageError):
             log.rename(log.player.ids, " ", NOON)

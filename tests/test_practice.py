@@ -159,8 +159,8 @@ def test_a_full_disk_is_told_and_the_result_waits_until_it_can_be_written(log, m
     assert bench.practice.unsaved == 1
     (notice,) = bench.practice.notices
     assert isinstance(notice, NotSaved)
-    assert notice.why.startswith("NOT SAVED yet (1 waiting)")
-    assert "no space left on device" in notice.why
+    assert notice.refusal.waiting == 1
+    assert "no space left on device" in str(notice.refusal)
     bench.go()
     bench.wait(30)
     bench.confirm(Fault(1, LATE))

@@ -25,7 +25,7 @@ from coach.ground.places import user_path
 from coach.ground.plain import counted, plain_text
 from coach.ground.problem import CoachError, Problem, UsageError
 from coach.log.entries import Entry, Rep, iso_time, practice_day
-from coach.log.log import Log
+from coach.log.log import Log, Refusal
 from coach.log.upkeep import backup_log, check_log
 from coach.music.excerpt import Excerpt
 from coach.rating.fault import Fault, examples, faults_text, in_words, parse_faults
@@ -112,10 +112,10 @@ def _open(arguments: argparse.Namespace, read_only: bool = False, chosen: bool =
     return log
 
 
-def _must_be_saved(refusal: str) -> None:
+def _must_be_saved(refusal: Refusal | None) -> None:
     """CoachError where a word did not get to the disk."""
     if refusal:
-        raise CoachError(refusal)
+        raise CoachError(str(refusal))
 
 
 def _show(arguments: argparse.Namespace) -> int:

@@ -17,6 +17,7 @@ import shlex
 import tempfile
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import suppress
+from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from pathlib import Path
 from types import TracebackType
@@ -39,6 +40,18 @@ from coach.rating.fault import Fault
 
 State = TypeVar("State")
 _MOST_NOTICES = 5
+
+
+@dataclass(frozen=True, slots=True)
+class Refusal:
+    """The disk refused: so many words wait for it, or none, where what this run wrote is gone and can't be restored."""
+
+    waiting: int
+    problems: tuple[Problem, ...]
+
+    def __str__(self) -> str:
+        why = "\n".join(map(str, self.problems))
+        return f"NOT SAVED yet ({self.waiting} waiting): {why}" if self.waiting else why
 
 
 class Log:
@@ -176,8 +189,8 @@ class Log:
         """What the disk has refused so far, in order; it counts in this run and is tried again with each new word."""
         return [] if self._on_trial else self.book.waiting
 
-    def send(self, *words: Word) -> str:
-        """Write words after all that wait; what is to be told, empty where all is on the disk when the call returns.
+    def send(self, *words: Word) -> Refusal | None:
+        """Write words after all that wait; None where all is on the disk when the call returns.
 
         ValueError where a repetition comes with another passage than its own.
         """
@@ -198,12 +211,12 @@ class Log:
         before = len(self.waiting)
         if refusal := self.send(*words):
             del self.book.waiting[before:], self.sent[-len(words) :]
-            raise CoachError(refusal)
+            raise CoachError(str(refusal))
 
-    def retry(self) -> str:
-        """Write what waits, and again what is gone of this run's; what is to be told, empty where all is well."""
+    def retry(self) -> Refusal | None:
+        """Write what waits, and again what is gone of this run's; None where all is well."""
         if self._pen is None:
-            return ""
+            return None
         try:
             if not self.waiting:
                 for written in self._pen.settle():
@@ -214,22 +227,20 @@ class Log:
                 self.book.shelf.added(written)
                 del self.book.waiting[: len(words)]
         except CoachError as error:
-            return f"NOT SAVED yet ({len(self.waiting)} waiting): {error}" if self.waiting else str(error)
-        return ""
+            return Refusal(len(self.waiting), error.problems)
+        return None
 
     def undo_last(
         self, now_ms: int, random_bytes: Callable[[int], bytes] = os.urandom
-    ) -> tuple[Rep, str] | None:
+    ) -> tuple[Rep, Refusal | None] | None:
         """Let the player's latest repetition that counts count no more; None where there is none.
 
-        That repetition and what is to be told (`send`). It stays in the log; a later correction rates it anew.
+        That repetition and what `send` returns. It stays in the log; a later correction rates it anew.
         """
         reps = self.reps()
-        return (
-            (reps[-1], self.correct(reps[-1], None, now_ms, void=True, random_bytes=random_bytes))
-            if reps
-            else None
-        )
+        if not reps:
+            return None
+        return reps[-1], self.correct(reps[-1], None, now_ms, void=True, random_bytes=random_bytes)
 
     def correct(
         self,
@@ -238,15 +249,15 @@ class Log:
         now_ms: int,
         void: bool = False,
         random_bytes: Callable[[int], bytes] = os.urandom,
-    ) -> str:
-        """Rate a repetition anew, or let it count no more; what is to be told (`send`)."""
+    ) -> Refusal | None:
+        """Rate a repetition anew, or let it count no more, as `send` does."""
         # Later than anything said before, even where the clock was set back.
         at_ms = max([now_ms, rep.at_ms, *(word.at_ms + 1 for word in self.corrections(rep.id))])
         rated = None if faults is None else tuple(faults)
         return self.send(Correction(new_id(at_ms, random_bytes(10)), rep.id, at_ms, rated, void))
 
-    def rename(self, ids: Sequence[str], name: str, now_ms: int) -> str:
-        """Give these ids of players another name from then on; what is to be told (`send`)."""
+    def rename(self, ids: Sequence[str], name: str, now_ms: int) -> Refusal | None:
+        """Give these ids of players another name from then on, as `send` does."""
         plain = checked_name(name)
         words = []
         for player_id in ids:
@@ -265,7 +276,7 @@ class Log:
         """
         refusal = self.retry()
         if not self.waiting:
-            return [refusal] if refusal else []
+            return [str(refusal)] if refusal else []
         waiting = counted(sum(isinstance(word, tuple) for word in self.waiting), "result")
         lines = lines_of(self.book, self.waiting)
         stamp = datetime.fromtimestamp(max(map(_at_ms, self.waiting)) / 1000, UTC).strftime("%Y%m%dT%H%M%SZ")

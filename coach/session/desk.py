@@ -33,7 +33,7 @@ from coach.learning.plan import Plan
 from coach.learning.planner import make_plan
 from coach.learning.readings import Place
 from coach.log.entries import Entry, EntryKind, new_id, practice_day
-from coach.log.log import Log
+from coach.log.log import Log, Refusal
 from coach.music.drill import Drill
 from coach.strings.instrument import Instrument
 
@@ -115,8 +115,8 @@ class Desk:
     @property
     def notices(self) -> tuple[str, ...]:
         """What the player should know about the drills and the log, what waits for the disk first."""
-        waiting = self.log.waiting and self.log.retry()
-        return (*([waiting] if waiting else []), *self.library.notices, *self.log.notices)
+        refusal = self.log.retry() if self.log.waiting else None
+        return (*([str(refusal)] if refusal else []), *self.library.notices, *self.log.notices)
 
     def plan(self, minutes: int | None = None, drills: Sequence[Drill] | None = None) -> Plan:
         """Today's plan over the player's drills, or over some, from what the log holds."""
@@ -157,8 +157,8 @@ class Desk:
         taken_up = {} if self.log.player_or_none is None else drills_taken_up(self.log)
         return in_plan(self.library, taken_up, self.at_hand())
 
-    def note(self, kind: EntryKind, body: Mapping[str, Any]) -> str:
-        """Log an entry of now; what is to be told where the disk refuses it, empty where it took it."""
+    def note(self, kind: EntryKind, body: Mapping[str, Any]) -> Refusal | None:
+        """Log an entry of now, as `Log.send` does."""
         now_ms, offset_min = self.clock()
         entry_id = new_id(now_ms, os.urandom(10))
         return self.log.send(Entry(entry_id, self.log.player.id, now_ms, offset_min, kind, dict(body)))

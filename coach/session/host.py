@@ -252,9 +252,8 @@ class Practice:
         return len(self.log.waiting)
 
     def _write(self, word: Word) -> None:
-        refused = self.log.send(word)
-        if refused:
-            self.notices.append(NotSaved(refused))
+        if refusal := self.log.send(word):
+            self.notices.append(NotSaved(refusal))
 
     def _start(self, start: StartRep) -> None:
         if self.player is None:

@@ -8,6 +8,7 @@ from typing import ClassVar
 
 from coach.learning.relief import Release
 from coach.learning.rung import Moved, Step
+from coach.log.log import Refusal
 from coach.music.rhythm import MIN_BPM
 from coach.rating.fault import Fault, in_words
 from coach.rating.table import Result
@@ -154,8 +155,8 @@ class Reloaded:
 class NotSaved:
     """The disk refused a result."""
 
-    why: str
-    words: ClassVar = "{0.why}"
+    refusal: Refusal
+    words: ClassVar = "{0.refusal}"
 
 
 Worded = (

@@ -182,7 +182,7 @@ class LibraryScreen(CoachScreen):
         planned = self._is_planned(entry)
         refusal = self.coach.desk.note("set-aside" if planned else "take-up", {"drill": entry.drill.id})
         if refusal:
-            self.notify(refusal, severity="error", markup=False)
+            self.notify(str(refusal), severity="error", markup=False)
         self.show_list()
 
     def do_nodes(self) -> None:
