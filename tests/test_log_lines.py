@@ -109,7 +109,10 @@ def test_what_is_wrong_with_a_line_is_told_apart() -> None:
     assert fault_in(line[:-1]).startswith("is cut off")
     assert fault_in(line[:40]).startswith("is cut off")
     assert fault_in(line.replace(b"lift", b"lifs")).startswith("does not fit its checksum")
+    assert fault_in(line[:3]).startswith("is cut off")
     assert fault_in(b"") == "is empty"
+    for text in (b"a shopping list", b'{"reps": 3}', b"\0" * 80, line[40:]):
+        assert fault_in(text).startswith('is no line of the log, which begins as in {"rep":"01')
     assert not is_whole(b"")
     assert not is_whole(line[:-1])
     assert not is_whole(line + b" ")

@@ -53,7 +53,7 @@ from coach.session.events import (
     Tell,
     Undo,
 )
-from coach.session.machine import TRANSITIONS, NotNow, WrongWayError, layers_of
+from coach.session.machine import TRANSITIONS, NotNow, WrongWayError
 from coach.session.notices import (
     FasterOnce,
     GoalReached,
@@ -244,6 +244,18 @@ def test_once_more_keeps_the_unrated_rep_as_unrated():
     assert session.phase is Phase.PLAYING
     assert session.turn is not None
     assert len(session.turn.reps) == 0
+
+
+def test_once_more_after_the_failures_that_ended_a_turn_is_at_the_rung_that_they_left():
+    session, _ = drive(opened(3), *rep(), Go(), RepEnded(), Mark(CHOKE_2))
+    played_at = task_of(session).tempo_bpm
+    session, effects = drive(session, Again())
+    assert [save.rep.faults for save in saves(effects)] == [(CHOKE_2,)]
+    (start,) = (effect for effect in effects if isinstance(effect, StartRep))
+    assert start.tempo_bpm == task_of(session).tempo_bpm == rung_of(session) < played_at
+    cold, _ = drive(opened(1), Go(), RepEnded(), Mark(CHOKE_2))
+    cold, _ = drive(cold, Again())
+    assert task_of(cold).tempo_bpm == 60  # a cold test is played at its own
 
 
 def test_stopping_while_a_rating_is_asked_for_keeps_the_rep_as_unrated_and_never_as_clean():
@@ -611,12 +623,12 @@ def test_a_phrase_offers_its_own_layers_and_a_join_those_of_the_drill():
     )
     drill = replace(drill, phrases=(*drill.phrases, alone))
     session, _ = drive(opened(2), Reload(drill), ChooseExcerpt(Excerpt("lamps", ("flue",), "bass")))
-    assert layers_of(task_of(session)) == ("bass",)
-    assert layers_of(task_of(opened(2))) == ("bass", "harmonics", TOGETHER)
+    assert task_of(session).layers == ("bass",)
+    assert task_of(opened(2)).layers == ("bass", "harmonics", TOGETHER)
     _, effects = drive(session, ChooseExcerpt(Excerpt("lamps", ("flue",), "harmonics")))
     assert notices(effects) == [Missing("harmonics")]
     session, _ = drive(session, ChooseExcerpt(Excerpt("lamps", ("lamp", "wick"), TOGETHER, Kind.JOIN)))
-    assert layers_of(task_of(session)) == ("bass", "harmonics", TOGETHER)
+    assert task_of(session).layers == ("bass", "harmonics", TOGETHER)
 
 
 def test_an_easier_version_that_leaves_nothing_is_missing():
@@ -703,7 +715,7 @@ def test_a_replay_of_what_was_logged_gives_what_the_session_learnt(script):
         if not machine.accepts(session, type(event)):
             continue
         session, _ = drive(session, event, after_s=after_s)
-    if isinstance(session.state, Amending):
+    if isinstance(session.music, Amending):
         return
     replayed = FOLD.initial()
     for played in session.played:

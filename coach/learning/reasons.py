@@ -16,14 +16,12 @@ TELLING = 2
 
 def reason(learnt: Learnt, turn: Turn, day: date, asked: str = "") -> str:
     """Why this turn is next; `asked` is what a teacher wrote of the drill, told with what is new."""
-    option = turn.option
-    part, record = option.part, learnt.records.get(option.part.key)
+    option, part = turn.option, turn.option.part
     match turn.why:
         case Why.WARM_UP:
             return "Slow and easy, to warm the hands."
         case Why.TEST:
-            assert record is not None
-            return f"At its goal on {_day(record.landed, day)}: once, cold, is it still?"
+            return f"At its goal on {_day(learnt.records[part.key].landed, day)}: once, cold, is it still?"
         case Why.UNHEARD:
             return f"Not heard since {_day(heard(learnt, part), day)}."
         case Why.NEW:

@@ -70,6 +70,10 @@ def fault_in(line: bytes) -> str:
     """What is wrong with a line that is not whole, as a sentence's end."""
     if not line:
         return "is empty"
+    if not any(line.startswith(start) or start.startswith(line) for start in LINE_STARTS):
+        return (
+            f"is no line of the log, which begins as in {REP_STARTS.decode()}01..., and is something else's"
+        )
     if not _END.fullmatch(line, max(len(line) - _END_BYTES, 0)):
         return (
             "is cut off: the program or the machine stopped while it was written, or something cut it later"

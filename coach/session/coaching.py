@@ -224,8 +224,12 @@ class Coaching:
     def _going_on(self, turn: Turn, excerpt: Excerpt, step: Step | None) -> Ruling:
         if self._is_over(turn, step):
             return Ruling(self._chosen_anew(turn), step, Over())
+        return Ruling(self, step, Stay(self.turn_bpm(turn, excerpt, turn.reps[-1].tempo_bpm)))
+
+    def turn_bpm(self, turn: Turn, excerpt: Excerpt, last_bpm: int) -> int:
+        """The tempo of an excerpt's next repetition in a turn: the rung, but for turns at a tempo of their own."""
         off_rung = turn.item.purpose in OFF_RUNG and turn.item.excerpt == excerpt
-        return Ruling(self, step, Stay(turn.reps[-1].tempo_bpm if off_rung else self.rungs[excerpt.key]))
+        return last_bpm if off_rung else self.rungs[excerpt.key]
 
     def _is_over(self, turn: Turn, step: Step | None) -> bool:
         changes = _course(turn)[1] if self.adapts else 0

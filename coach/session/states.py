@@ -11,8 +11,8 @@ from enum import StrEnum
 from typing import ClassVar
 
 from coach.log.entries import Suggestion
-from coach.music.drill import Drill
-from coach.music.excerpt import Excerpt, Passage
+from coach.music.drill import TOGETHER, Drill
+from coach.music.excerpt import Excerpt, Passage, layer_choices
 from coach.rating.fault import Fault
 from coach.rating.table import NOT_REACHED, Result
 from coach.session.coaching import Turn
@@ -44,6 +44,27 @@ class Task:
     @property
     def excerpt(self) -> Excerpt:
         return self.passage.excerpt
+
+    @property
+    def layers(self) -> tuple[str, ...]:
+        """What the excerpt can be practised as."""
+        if len(self.excerpt.phrases) == 1:
+            return layer_choices(self.drill.phrase(self.excerpt.phrases[0]))
+        layers = self.drill.layers
+        return layers if len(layers) < 2 else (*layers, TOGETHER)
+
+    @property
+    def has_easier(self) -> bool:
+        """Whether an easier version exists: some note of the phrases is droppable, and something stays."""
+        droppable = {
+            note.droppable
+            for phrase_id in self.excerpt.phrases
+            for bar in self.drill.phrase(phrase_id).bars
+            for event in bar.events
+            if self.excerpt.layer in (TOGETHER, event.layer)
+            for note in event.notes
+        }
+        return droppable == {True, False}
 
 
 @dataclass(frozen=True, slots=True)

@@ -31,8 +31,7 @@ from coach.session.events import (
     Suggest,
     Undo,
 )
-from coach.session.machine import layers_of
-from coach.session.states import Phase
+from coach.session.states import Phase, Task
 from coach.tui import marking, pedal
 from coach.tui.help import AskScreen
 from coach.tui.hints import hint_at
@@ -55,20 +54,20 @@ class SessionScreen(SessionStage):
         music = self.practice.session.music
         if music is None or self.practice.session.phase not in (Phase.RATING, Phase.PLAYING):
             return False
-        for label, key in self._label_keys(music.task.passage).items():
+        for label, key in self._label_keys(music.task).items():
             if key == event.key:
                 self._mark(label)
                 return True
         return False
 
-    def _label_keys(self, passage: Passage) -> dict[int, str]:
-        pages, _look = self._lane()
+    def _label_keys(self, task: Task) -> dict[int, str]:
+        passage, (pages, _look) = task.passage, self._lane(task)
         return dict(marking.keys_for(passage, page_labels(passage, pages, self.page)))
 
-    def _lane(self) -> tuple[Pages, LaneLook]:
+    def _lane(self, task: Task) -> tuple[Pages, LaneLook]:
         picture = self.picture()
         layout = layout_of(picture, self.size.width, self.size.height)
-        return lane_of(picture, layout["lane"])
+        return lane_of(picture, task.passage, task.drill.instrument, layout["lane"])
 
     def _mark(self, label: int) -> None:
         session = self.practice.session
@@ -76,7 +75,7 @@ class SessionScreen(SessionStage):
             return
         event = session.music.task.passage.event(label)
         if session.phase is Phase.RATING:
-            pages, _look = self._lane()
+            pages, _look = self._lane(session.music.task)
             self.page = pages.page_of(float(event.onset))
         self._send_mark(marking.pressed(label, self.brush, session.marks, event))
 
@@ -181,7 +180,7 @@ class SessionScreen(SessionStage):
             return
         passage = music.task.passage
         self.cursor = min(max(self.cursor + by, 1), len(passage.events))
-        pages, _look = self._lane()
+        pages, _look = self._lane(music.task)
         self.page = pages.page_of(float(passage.event(self.cursor).onset))
         self.draw()
 
@@ -197,7 +196,7 @@ class SessionScreen(SessionStage):
         if music is None:
             return
         passage = music.task.passage
-        pages, _look = self._lane()
+        pages, _look = self._lane(music.task)
         if pages.count == 1:
             self._move_cursor(by)
             return
@@ -236,7 +235,7 @@ class SessionScreen(SessionStage):
 
     def do_layer(self) -> None:
         music = self.practice.session.music
-        choices = layers_of(music.task) if music is not None else ()
+        choices = music.task.layers if music is not None else ()
         if music is None or len(choices) < 2:
             self.message = "This phrase has one layer only."
             self.draw()
@@ -317,7 +316,7 @@ class SessionScreen(SessionStage):
             if action:
                 self.act(action)
         elif tap.pane == "lane" and session.phase is Phase.RATING and session.music is not None:
-            pages, look = self._lane()
+            pages, look = self._lane(session.music.task)
             label = event_at(session.music.task.passage, pages, look, tap.column, tap.row)
             if label:
                 self._mark(label)

@@ -183,19 +183,19 @@ def _add_music(
         add("word", (failed, tone), lambda b: bigview.draw_big_word(failed, b.width, b.height, tone, plain))
 
 
-def lane_of(picture: Picture, box: Box) -> tuple[Pages, LaneLook]:
-    """The lane's layout in its pane and how it looks now."""
-    assert picture.passage is not None
-    assert picture.instrument is not None
-    pages = _pages(picture.passage, picture.instrument, box.width, box.height)
+def lane_of(
+    picture: Picture, passage: Passage, instrument: Instrument, box: Box
+) -> tuple[Pages, LaneLook]:
+    """The lane's layout of the picture's passage in its pane, and how it looks now."""
+    pages = _pages(passage, instrument, box.width, box.height)
     rating = picture.phase in ("rating", "paused")
     beat = max(picture.beat, 0.0) if picture.beat is not None else None
     look = LaneLook(
         beat=beat,
         page=picture.page,
-        now=focus_at(picture.passage, picture.beat).labels if picture.beat is not None else (),
-        marks=marking.signs(picture.marks, picture.passage, picture.instrument, picture.plain),
-        keys=marking.keys_for(picture.passage, page_labels(picture.passage, pages, picture.page))
+        now=focus_at(passage, picture.beat).labels if picture.beat is not None else (),
+        marks=marking.signs(picture.marks, passage, instrument, picture.plain),
+        keys=marking.keys_for(passage, page_labels(passage, pages, picture.page))
         if rating
         else {},
         cursor=picture.cursor,
@@ -217,7 +217,7 @@ def _add_lane(
     focus: Focus,
     add: Callable[[str, Hashable, Callable[[Box], Rows]], None],
 ) -> None:
-    pages, look = lane_of(picture, layout["lane"])
+    pages, look = lane_of(picture, passage, instrument, layout["lane"])
     column = None
     if look.beat is not None:
         column = int(look.beat * float(pages.beat_columns))
@@ -324,15 +324,16 @@ def shown_hints(picture: Picture, layout: Layout) -> list[Hint]:
     """The hints of the key line as they read now: what saving means, which keys mark, which bars a key turns to."""
     turns: dict[str, str] = {}
     keys = 0
-    if picture.phase == "rating" and picture.passage is not None:
-        keys = len(picture.passage.events)
+    passage, instrument = picture.passage, picture.instrument
+    if picture.phase == "rating" and passage is not None and instrument is not None:
+        keys = len(passage.events)
         if box := layout.get("lane"):
-            pages, look = lane_of(picture, box)
+            pages, look = lane_of(picture, passage, instrument, box)
             keys = len(look.keys)
             other = picture.page + (1 if picture.page + 1 < pages.count else -1)
             if other >= 0:
                 action_id = "page_right" if other > picture.page else "page_left"
-                turns[action_id] = page_text(picture.passage, pages, other).partition(" of ")[0]
+                turns[action_id] = page_text(passage, pages, other).partition(" of ")[0]
     hints = [
         (key, turns.get(action_id) or _hint_word(picture, label, action_id), action_id)
         for key, label, action_id in picture.hints

@@ -1,0 +1,278 @@
+"""What each event does in a session: the handlers that the table of `coach.session.machine` names.
+
+Each takes the session, the state that it is in, and the event, and returns the next session and what the host must do.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from coach.learning.plan import Purpose
+from coach.music.excerpt import Excerpt, Kind
+from coach.music.rhythm import MIN_BPM
+from coach.rating.fault import Fault
+from coach.session import events as on
+from coach.session import notices
+from coach.session.events import Effect
+from coach.session.notices import Notice
+from coach.session.session import Session, with_correction, with_entry, with_unrated
+from coach.session.states import (
+    Amending,
+    Done,
+    Listening,
+    Marks,
+    Music,
+    Paused,
+    Playing,
+    Rating,
+    Ready,
+    Rest,
+    State,
+    Task,
+)
+from coach.session.turns import (
+    Result,
+    amend,
+    begin,
+    enter,
+    keep,
+    met_today,
+    passage_in,
+    play_on,
+    rate,
+    reopened,
+    stand,
+    with_notice,
+)
+
+
+def go(session: Session, state: Ready | Listening, event: on.Go) -> Result:
+    runs_on = isinstance(state, Ready) and state.runs_on
+    return begin(session, state.turn, state.task, runs_on=runs_on)
+
+
+def resume(session: Session, state: Paused, event: on.Go) -> Result:
+    return replace(session, state=state.back), ()
+
+
+def go_on(session: Session, state: Music | Rest, event: on.Go | on.Skip) -> Result:
+    session, kept = keep(session, state)
+    session, effects = enter(session, state.turn.number + 1)
+    return session, (on.Silence(), *kept, *effects)
+
+
+def listen(session: Session, state: Ready, event: on.Listen) -> Result:
+    task = replace(state.task, heard=True)
+    model = on.StartRep(task.drill, task.passage, task.tempo_bpm, model=True)
+    return replace(session, state=Listening(state.turn, task)), (model,)
+
+
+def back_to_ready(session: Session, state: Listening, event: on.RepEnded | on.Listen) -> Result:
+    return replace(session, state=Ready(state.turn, state.task)), (on.Silence(),)
+
+
+def rep_ended(session: Session, state: Playing, event: on.RepEnded) -> Result:
+    if not state.runs_on:
+        # A mark ends the round.
+        more = 0 if state.marks.faults else state.more
+        rating = Rating(state.turn, state.task, state.began_ms, state.marks, more)
+        return replace(session, state=rating), (on.Silence(),) if state.more > more else ()
+    session, saved = with_unrated(session, state)
+    task = replace(state.task, heard=False)
+    ready = Ready(state.turn, task, runs_on=True)
+    silence = (on.Silence(),) if state.more else ()
+    return replace(session, state=ready), (saved, *silence, on.AutoGo(session.run_on_pause_s))
+
+
+def round_ended(session: Session, state: Rating, event: on.RoundEnded) -> Result:
+    return replace(session, state=replace(state, more=0)), (on.Silence(),)
+
+
+def cut(session: Session, state: Playing, event: on.Cut) -> Result:
+    marks = state.marks.cut(state.task.passage, event.reached)
+    return replace(session, state=Rating(state.turn, state.task, state.began_ms, marks)), (on.Silence(),)
+
+
+def mark(session: Session, state: Playing | Rating | Amending, event: on.Mark) -> Result:
+    if wrong := _wrong(state.task, event.fault.label, event.fault.note):
+        return session, (on.Tell(wrong),)
+    return replace(session, state=replace(state, marks=state.marks.marked(event.fault))), ()
+
+
+def mark_rest(session: Session, state: Playing | Rating | Amending, event: on.MarkRest) -> Result:
+    marks = state.marks.rest(state.task.passage, event.label, event.result)
+    return replace(session, state=replace(state, marks=marks)), ()
+
+
+def suggest(session: Session, state: Playing | Rating | Amending, event: on.Suggest) -> Result:
+    if wrong := _wrong(state.task, event.label):
+        return session, (on.Tell(wrong),)
+    marks = state.marks.suggest(event)
+    if event.source is on.Source.PEDAL and event.result:
+        fault = Fault(event.label, event.result)
+        marks = marks if fault in marks.faults else marks.marked(fault)
+    return replace(session, state=replace(state, marks=marks)), ()
+
+
+def _wrong(task: Task, label: int, note: int = 0) -> Notice | None:
+    """What is wrong with an event and a note of it, 0 for the whole event; None where the passage has them."""
+    events = len(task.passage.events)
+    if not 1 <= label <= events:
+        return notices.NoSuchEvent(label, events)
+    return notices.NoSuchNote(label, note) if note > len(task.passage.event(label).notes) else None
+
+
+def confirm(session: Session, state: Rating | Amending, event: on.Confirm) -> Result:
+    if isinstance(state, Amending):
+        return with_notice(state.number, amend(session, state, state.marks.faults))
+    result = with_notice(len(session.played), rate(session, state, state.marks.faults))
+    return play_on(state, result) if state.more else result
+
+
+def rated(session: Session, state: Ready, event: on.Rated) -> Result:
+    for fault in event.faults:
+        if wrong := _wrong(state.task, fault.label, fault.note):
+            return session, (on.Tell(wrong),)
+    session, task = met_today(session, state.task)
+    task = task if event.tempo_bpm is None else replace(task, tempo_bpm=event.tempo_bpm)
+    return rate(session, replace(state, task=task), event.faults)
+
+
+def again(session: Session, state: Ready | Playing | Rating | Amending, event: on.Again) -> Result:
+    session, kept = keep(session, state)
+    turn, task, ready = state.turn, state.task, session.state
+    if isinstance(ready, Ready) and (ready.turn.id, ready.task.excerpt) == (turn.id, task.excerpt):
+        turn, task = ready.turn, ready.task
+    elif kept:
+        reps = tuple(
+            played.rep for played in session.played if played.turn.id == turn.id and played.rep.rated
+        )
+        # Where the rating ended the turn, the rung may have moved all the same.
+        bpm = (
+            task.tempo_bpm
+            if ready is state
+            else session.coaching.turn_bpm(turn, task.excerpt, task.tempo_bpm)
+        )
+        turn, task = replace(turn, reps=reps), replace(task, heard=False, tempo_bpm=bpm)
+    session, started = begin(session, turn, task)
+    return session, (*kept, *started)
+
+
+def set_tempo(session: Session, state: Ready | Listening | Playing, event: on.SetTempo) -> Result:
+    task, goal_bpm = state.task, state.task.drill.goal_bpm
+    tempo_bpm = max(MIN_BPM, min(event.tempo_bpm, goal_bpm))
+    rung_bpm = session.coaching.rung_bpm(task.excerpt)
+    ready = Ready(state.turn, replace(task, tempo_bpm=tempo_bpm))
+    session = replace(session, coaching=session.coaching.held_at(task.excerpt, tempo_bpm), state=ready)
+    if tempo_bpm == goal_bpm < event.tempo_bpm:
+        return session, (on.Silence(), on.Tell(notices.GoalReached(goal_bpm)))
+    if tempo_bpm > event.tempo_bpm:
+        return session, (on.Silence(), on.Tell(notices.Plain.SLOWEST))
+    if tempo_bpm > rung_bpm:
+        return session, (on.Silence(), on.Tell(notices.FasterOnce(tempo_bpm, rung_bpm)))
+    return session, (on.Silence(),)
+
+
+def easier(session: Session, state: Ready | Listening | Playing, event: on.Easier) -> Result:
+    excerpt = state.task.excerpt
+    if not state.task.has_easier:
+        return session, (on.Tell(notices.Plain.NO_EASIER),)
+    return _chosen(session, state, replace(excerpt, easier=not excerpt.easier))
+
+
+def choose_layer(session: Session, state: Ready | Listening | Playing, event: on.ChooseLayer) -> Result:
+    layers, excerpt = state.task.layers, state.task.excerpt
+    if event.layer not in layers:
+        return session, (on.Tell(notices.NoSuchLayer(event.layer, layers)),)
+    if excerpt.kind in (Kind.NODE, Kind.MOVE, Kind.HALF):
+        # A part of one layer may not exist in another; its whole phrase does.
+        excerpt = replace(excerpt, kind=Kind.PHRASE, subject="")
+    return _chosen(session, state, replace(excerpt, layer=event.layer))
+
+
+def choose_excerpt(session: Session, state: Ready | Listening | Playing, event: on.ChooseExcerpt) -> Result:
+    return _chosen(session, state, event.excerpt)
+
+
+def _chosen(session: Session, state: Ready | Listening | Playing, excerpt: Excerpt) -> Result:
+    try:
+        return stand(session, state.turn, excerpt), (on.Silence(),)
+    except KeyError as missing:
+        return session, (on.Tell(notices.Missing(missing.args[0])),)
+
+
+def reload(session: Session, state: Ready | Rest, event: on.Reload) -> Result:
+    session = replace(session, drills={**session.drills, event.drill.id: event.drill})
+    news = (on.Tell(notices.Reloaded(event.drill.title)),)
+    if isinstance(state, Rest):
+        return session, news
+    try:
+        drill, passage = passage_in(session, state.task.excerpt)
+    except KeyError as missing:
+        return session, (on.Tell(notices.Missing(missing.args[0])),)
+    session, task = reopened(session, replace(state.task, drill=drill, passage=passage))
+    return replace(session, state=replace(state, task=task)), news
+
+
+def pause(
+    session: Session, state: Ready | Listening | Playing | Rating | Amending, event: on.Pause
+) -> Result:
+    back: Ready | Rating | Amending = Ready(state.turn, state.task)
+    if isinstance(state, Rating):
+        back = replace(state, more=0)
+    elif isinstance(state, Amending):
+        back = state
+    return replace(session, state=Paused(back)), (on.Silence(),)
+
+
+def run_on(session: Session, state: Ready | Playing, event: on.RunOn) -> Result:
+    if state.runs_on:
+        return _stop_running(session, state)
+    if state.turn.item.purpose is Purpose.COLD:
+        return session, (on.Tell(notices.Plain.COLD_ALONE),)
+    if isinstance(state, Playing):
+        return replace(session, state=replace(state, runs_on=True)), ()
+    return begin(session, state.turn, state.task, runs_on=True)
+
+
+def _stop_running(session: Session, state: Ready | Playing) -> Result:
+    """The turn runs on no more: its last repetition is rated, where there is one."""
+    last = session.played[-1] if session.played else None
+    if last is None or last.rep.rated or last.turn.id != state.turn.id:
+        return replace(session, state=Ready(state.turn, state.task)), (on.Silence(),)
+    amending = Amending(last.turn, last.task, len(session.played) - 1)
+    return replace(session, state=amending), (on.Silence(), on.Tell(notices.Plain.RATE_THE_LAST))
+
+
+def undo(session: Session, state: State, event: on.Undo) -> Result:
+    """The last mark goes; where there is none, the last rated repetition stands for rating again."""
+    if isinstance(state, Playing | Rating | Amending) and state.marks.before:
+        marks = state.marks.undone()
+        now, then = set(state.marks.faults), set(marks.faults)
+        change = notices.MarksTakenBack(tuple(sorted(now - then)), tuple(sorted(then - now)))
+        return replace(session, state=replace(state, marks=marks)), (on.Tell(change),)
+    if isinstance(state, Amending) and session.played[state.number].rep.rated:
+        return session, (on.Tell(notices.Plain.ONLY_THE_LAST),)
+    rated = [number for number, played in enumerate(session.played) if played.rep.rated]
+    if not rated:
+        return session, (on.Tell(notices.Plain.NOTHING_TO_UNDO),)
+    last = session.played[rated[-1]]
+    faults = last.rep.faults or ()
+    amending = Amending(last.turn, last.task, rated[-1], Marks(faults))
+    session, void = with_correction(session, last.rep, None, void=True)
+    taken_back = notices.RatingTakenBack(last.task.passage.title, last.rep.tempo_bpm, faults)
+    return replace(session, coaching=last.coaching, state=amending), (on.Silence(), void, on.Tell(taken_back))
+
+
+def stop(session: Session, state: State, event: on.Stop) -> Result:
+    music = session.music
+    session, kept = keep(session, state)
+    effects: tuple[Effect, ...] = (*kept, on.Silence())
+    if event.hurts:
+        body = {
+            "excerpt": music.task.excerpt.key if music else "",
+            "tempo_bpm": music.task.tempo_bpm if music else 0,
+        }
+        session, logged = with_entry(session, "hurt", body)
+        effects = (*effects, logged, on.Tell(notices.Plain.HURTS))
+    return replace(session, state=Done()), (*effects, on.Finished())
