@@ -8,7 +8,7 @@ from textual import events
 
 from coach.folder.actions import CAUSED, cause_action
 from coach.music.drill import Drill
-from coach.music.excerpt import Excerpt, Passage, excerpts_of, whole_phrase
+from coach.music.excerpt import Excerpt, excerpts_of, whole_phrase
 from coach.rating.fault import Fault
 from coach.rating.table import CAUSES, CHOKED, RESULTS, Cause, Result
 from coach.session.events import (

@@ -183,9 +183,7 @@ def _add_music(
         add("word", (failed, tone), lambda b: bigview.draw_big_word(failed, b.width, b.height, tone, plain))
 
 
-def lane_of(
-    picture: Picture, passage: Passage, instrument: Instrument, box: Box
-) -> tuple[Pages, LaneLook]:
+def lane_of(picture: Picture, passage: Passage, instrument: Instrument, box: Box) -> tuple[Pages, LaneLook]:
     """The lane's layout of the picture's passage in its pane, and how it looks now."""
     pages = _pages(passage, instrument, box.width, box.height)
     rating = picture.phase in ("rating", "paused")
@@ -195,9 +193,7 @@ def lane_of(
         page=picture.page,
         now=focus_at(passage, picture.beat).labels if picture.beat is not None else (),
         marks=marking.signs(picture.marks, passage, instrument, picture.plain),
-        keys=marking.keys_for(passage, page_labels(passage, pages, picture.page))
-        if rating
-        else {},
+        keys=marking.keys_for(passage, page_labels(passage, pages, picture.page)) if rating else {},
         cursor=picture.cursor,
     )
     return pages, look
