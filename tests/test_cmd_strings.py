@@ -52,7 +52,7 @@ def test_nodes_are_drawn_and_listed_in_80_columns(run: Any) -> None:
     status, out, _err = run("nodes", "--upto", "9")
     assert status == 0
     assert max(map(len, out.splitlines())) <= 80
-    assert " 3.2  144.0     6   6.5 past 3" in out
+    assert " 3.2  144.0  +0.8     6   6.5 past 3" in out
     assert "F#4 -14" in out
 
 

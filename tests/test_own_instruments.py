@@ -13,10 +13,14 @@ from coach.folder.library import drill_on_own
 from coach.folder.settings import SETTINGS, read_settings
 from coach.ground.problem import CoachError
 from coach.music.excerpt import passage_of, whole_phrase
+from coach.pages.fretboard import fretboard_svg
 from coach.score.load import read_drill
+from coach.strings.fretboard import Board, fretboard_lines, node_marks
 from coach.strings.instrument import Instrument, Node
+from coach.strings.node_table import mm_text
 from coach.strings.own import fits, on_own
 from coach.strings.ready_made import READY_MADE, ready_made, usual_scale_mm
+from coach.strings.touch import Forgiveness, wire_aim
 
 SHORT = Instrument.of(["G2", "D2", "A1", "E1"], 762.0, set_back_mm=[2.0, 2.5, 3.0, 4.0])
 FIVE = Instrument.of(["G2", "D2", "A1", "E1", "B0"], [838.0, 851.0, 864.0, 876.0, 889.0], name="five")
@@ -132,3 +136,42 @@ def test_the_checkers_reach_is_on_the_players_own(tmp_path, capsys) -> None:
     (folder / "settings.yaml").write_text("instruments: double-bass\n")
     assert main(["check", str(file), "--folder", str(folder)]) == 0
     assert "are 151 mm apart; a hand is taken to reach 130 mm" in capsys.readouterr().err
+
+
+def test_mm_carry_the_error_they_have() -> None:
+    # Check value 33: a saddle up to 5 mm back on 864 mm moves the node at 12 by up to 2.5 mm.
+    unmeasured, measured = ready_made("bass"), on_own(ready_made("bass"), [SHORT])
+    assert unmeasured.position_error_mm(3, Node(1, 2)) == pytest.approx((0.0, 2.5))
+    assert mm_text(unmeasured, 3, Node(1, 2)) == "432 to 434 mm"
+    # A ruler reads a string to a mm, half way along it is half of that.
+    assert measured.position_error_mm(3, Node(1, 2)) == (0.5, 0.5)
+    assert mm_text(measured, 3, Node(1, 2)) == "383 mm"
+    assert ready_made("violin").measured
+    aim = wire_aim(unmeasured, 3, Node(1, 2), Forgiveness(2, 40))
+    assert aim is not None
+    assert (aim.offset_mm, aim.word) == (pytest.approx(0.0, abs=1e-9), "dull")
+
+
+@pytest.mark.parametrize(
+    ("instrument", "says"),
+    [
+        ("bass", ["+2.5", "nut to saddle    what it has more than the scale is its set_back_mm"]),
+        ("violin", ["±0.5", "Measure each from nut to bridge"]),
+    ],
+)
+def test_nodes_say_what_to_measure(instrument: str, says: list[str], tmp_path, capsys) -> None:
+    assert main(["nodes", "--instrument", instrument, "--upto", "2", "--folder", str(tmp_path)]) == 0
+    out = capsys.readouterr().out
+    assert [text for text in says if text not in out] == []
+
+
+def test_a_fanned_neck_has_the_numbers_of_its_first_and_its_last_string() -> None:
+    lines = fretboard_lines(FIVE, {(4, Node(1, 3)): "3", (0, Node(1, 3)): "3"}, 160)
+    assert len(lines) == 1 + 5 + 1 + 1
+    # Fret 12 of a string is half of its scale away (equal temperament), and 157 columns are 889 mm.
+    first, last = lines[0].index("12"), lines[6].index("12")
+    assert [first, last] == [2 + round(838 / 2 / 889 * 157), 2 + round(0.5 * 157)]
+    assert lines[7].split() == ["7"]
+    drawing = fretboard_svg(Board.of(FIVE), node_marks(FIVE, {(0, Node(1, 3)): ""}), "neck")
+    assert drawing.count(">12</text>") == 2
+    assert fretboard_svg(Board.of(SHORT), [], "neck").count(">12</text>") == 1

@@ -96,9 +96,9 @@ def test_terminal_and_page_show_a_node_at_the_same_part_of_the_string(left_hande
 
 def test_fret_wires_lie_where_equal_temperament_puts_them() -> None:
     board = Board.of(BASS)
-    assert board.frets[0] == 0
-    assert board.frets[12] == pytest.approx(BASS.scale_mm / 2)
-    assert board.frets[7] == pytest.approx(BASS.scale_mm * (1 - 2 ** (-7 / 12)))
+    assert board.frets_of(0)[0] == 0
+    assert board.frets_of(0)[12] == pytest.approx(BASS.scale_mm / 2)
+    assert board.frets_of(0)[7] == pytest.approx(BASS.scale_mm * (1 - 2 ** (-7 / 12)))
 
 
 def test_later_marks_stand_over_earlier_ones_and_the_lower_partial_over_the_higher() -> None:

@@ -115,10 +115,8 @@ def _print_text(
     say(f"Where to touch the {instrument.string_label(one_string[0].string)} string:")
     for line in node_table.place_lines(one_string, instrument.fretted):
         say(line)
-    if instrument.fretted and not any(string.set_back_mm for string in instrument.strings):
-        say("A saddle set back by 5 mm moves the node at 12 by 2.5 mm against its wire.")
-        say("Measure nut to wire 12: twice that is --scale-mm; what nut to saddle is more")
-        say("than it is --set-back-mm.")
+    for line in node_table.measure_lines(instrument):
+        say(line)
     for line in node_table.touch_lines(one_string):
         say(line)
     say("level: loudness against the open string, dB (A); 10 less sounds half as loud.")
@@ -141,8 +139,8 @@ def _weak_lines(
             ("plucked", pluck_mm, "pluck nearer to {:.0f} mm"),
             ("picked up", pickup_mm, "best near {:.0f} mm"),
         ):
-            if plucked.level_of(plucked.place_weight(partial, at_mm, instrument.scale_mm)) <= WEAK_DB:
-                best_mm = plucked.best_plucking_point_mm(partial, instrument.scale_mm)
+            if plucked.level_of(plucked.place_weight(partial, at_mm, instrument.longest_mm)) <= WEAK_DB:
+                best_mm = plucked.best_plucking_point_mm(partial, instrument.longest_mm)
                 lines.append(
                     f"Partial {partial} is faint {what} at {at_mm:.0f} mm, near its own node: "
                     f"{way_out.format(best_mm)}."
@@ -153,10 +151,10 @@ def _weak_lines(
 def _point(text: str | None, option: str, share: float, instrument: Instrument) -> float:
     """A point on the string in mm from the bridge."""
     if text is None:
-        return share * instrument.scale_mm
+        return share * instrument.longest_mm
     value = number(text, option, "mm")
     try:
-        plucked.place_weight(1, value, instrument.scale_mm)
+        plucked.place_weight(1, value, instrument.longest_mm)
     except ValueError as error:
         raise usage(option, error) from None
     return value
@@ -188,6 +186,7 @@ def _json_row(
         "fret": float(row.node.label),
         "fret_exact": row.node.fret,
         "position_mm": row.position_mm,
+        "error_mm": row.error_mm,
         "note": row.note,
         "offset_cents": round(row.offset_cents, 6),
         "hz": row.hz,

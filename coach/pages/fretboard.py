@@ -7,6 +7,7 @@ kind, one without is a dot.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from itertools import pairwise
 
 from coach.pages import svg
 from coach.strings.fretboard import LABEL_ROWS, Board, Mark, spread
@@ -32,7 +33,8 @@ def fretboard_svg(
 ) -> str:
     """The board with its marks, fret numbers above and the marks' labels below; with a ruler in mm under all that.
 
-    `inks` are colours by kind of mark, `left` is where the strings begin.
+    Where frets fan, the numbers above are the first string's, and those of the last stand below it. `inks` are colours
+    by kind of mark, `left` is where the strings begin.
     """
 
     def x(mm: float) -> float:
@@ -40,10 +42,12 @@ def fretboard_svg(
 
     drawn = board.drawn(marks)
     bottom = _TOP + _GAP * len(board.strings)
-    parts = [*_grid(board, x, left, bottom), *_marks(drawn, x, inks or {})]
-    labels, rows = _texts(
-        {x(mark.mm): mark.label for mark, _ in drawn if mark.mm is not None}, bottom + 11, LABEL_ROWS
-    )
+    parts = [*_grid(board, x, left), *_marks(drawn, x, inks or {})]
+    if board.instrument.fans:
+        parts += _numbers(board, x, board.strings[-1], bottom + 11)
+        bottom += _ROW
+    places = {mark.label: x(mark.mm) for mark, _ in drawn if mark.mm is not None}
+    labels, rows = _texts({at: label for label, at in places.items()}, bottom + 11, LABEL_ROWS)
     below = bottom + 4 + rows * _ROW
     parts += labels
     if ruler:
@@ -52,11 +56,20 @@ def fretboard_svg(
     return svg.drawing(WIDTH, below + 4, label, parts, fluid=True)
 
 
-def _grid(board: Board, x: Place, left: float, bottom: float) -> Iterator[str]:
-    numbers, _ = _texts({x(mm): str(fret) for fret, mm in board.frets.items() if fret}, _TOP - 8, 1)
-    yield from numbers
-    for fret, mm in board.frets.items():
-        yield svg.line(x(mm), _TOP + 4, x(mm), bottom - 4, "wire" if fret else "nut")
+def _numbers(board: Board, x: Place, string: int, y: float) -> list[str]:
+    wires = board.frets_of(string).items()
+    return _texts({x(mm): str(fret) for fret, mm in wires if fret}, y, 1)[0]
+
+
+def _grid(board: Board, x: Place, left: float) -> Iterator[str]:
+    yield from _numbers(board, x, board.strings[0], _TOP - 8)
+    # Fanned wires go from string to string; others go straight from one edge of the neck to the other.
+    strings = board.strings if board.instrument.fans else ()
+    stops = [_TOP + 4, *(_middle(row) for row in range(len(strings))), _TOP + _GAP * len(board.strings) - 4]
+    wires = [board.frets_of(string) for string in (board.strings[0], *strings, board.strings[-1])]
+    for (start, above), (stop, below) in pairwise(zip(stops, wires, strict=True)):
+        for fret in sorted(above.keys() & below.keys()):
+            yield svg.line(x(above[fret]), start, x(below[fret]), stop, "wire" if fret else "nut")
     for row, name in enumerate(board.names):
         yield svg.line(left, _middle(row), WIDTH - _RIGHT, _middle(row), "string", 0.8 + 0.4 * row)
         yield svg.text(left - 9, _middle(row) + 4, name, 12, "end")

@@ -20,6 +20,7 @@ from coach.pages.fretboard import WIDTH as FRETBOARD_WIDTH
 from coach.pages.fretboard import fretboard_svg
 from coach.strings.fretboard import Board, Mark
 from coach.strings.instrument import Instrument, Node
+from coach.strings.node_table import mm_text
 from coach.strings.units import nearest_note, note_name
 from coach.words.amounts import full_day, tempo, tempo_range
 from coach.words.names import tuning_name
@@ -216,7 +217,8 @@ def _nodes(drill: Drill) -> str:
     )
     if not used:
         return ""
-    header = ("string", "node", "partial", "from the nut", "from the nearest fret", "sounds")
+    start = "capo" if drill.instrument.capo else "nut"
+    header = ("string", "node", "partial", f"from the {start}", "from the nearest fret", "sounds")
     rows = [_node_row(drill.instrument, string, node) for string, node in used]
     return section("Where the nodes are", _fretboard(drill.instrument, used), table(header, rows, (2, 3)))
 
@@ -232,7 +234,7 @@ def _node_row(instrument: Instrument, string: int, node: Node) -> tuple[str, ...
         instrument.string_label(string),
         f"<{node.label}> ({node.key})",
         str(node.partial),
-        f"{instrument.position_mm(string, node):.0f} mm",
+        mm_text(instrument, string, node),
         f"fret {fret}, {where}" if fret else where,
         f"{note_name(midi)}{beside}",
     )

@@ -91,13 +91,9 @@ class Board:
         at = round((mm - self.low_mm) / (self.high_mm - self.low_mm) * (columns - 1))
         return columns - 1 - at if self.left_handed else at
 
-    @property
-    def frets(self) -> dict[int, float]:
-        """The wires of the first string that is drawn."""
-        return self.frets_of(self.strings[0])
-
     def frets_of(self, string: int) -> dict[int, float]:
-        """In mm by fret number, those inside the drawing; 0 is the nut, and a fretless neck has no more."""
+        """One string's wires in mm by fret number, those inside the drawing; 0 is the nut, and a fretless neck has
+        no more."""
         last = LAST_FRET if self.instrument.fretted else 0
         wires = ((fret, self.instrument.fret_mm(string, fret)) for fret in range(last + 1))
         return {fret: mm for fret, mm in wires if self.shows(mm)}
@@ -152,8 +148,10 @@ def fretboard_cells(
 ) -> list[list[Cell]]:
     """The drawing in `width` columns: a row of fret numbers, a row a string, then up to three rows of labels.
 
-    Later marks stand over earlier ones. A label starts under its mark, or stands `beside` it on its string, towards the
-    bridge where there is room; what has no room is left out. The string's own name carries the mark of an open string.
+    Where frets fan, the numbers are the first string's, and those of the last stand in a row below it. Later marks
+    stand over earlier ones. A label starts under its last string's mark, or stands `beside` each mark on its string,
+    towards the bridge where there is room; what has no room is left out. The string's own name carries the mark of an
+    open string.
     """
     lines = lines or Lines()
     gutter = max(len(name) for name in board.names) + 1
@@ -162,7 +160,10 @@ def fretboard_cells(
     def column(mm: float) -> int:
         return gutter + board.column(mm, columns)
 
-    wires = {column(mm): fret for fret, mm in reversed(board.frets.items())}
+    def numbers(string: int) -> list[list[Cell]]:
+        wires = reversed(board.frets_of(string).items())
+        return _text_rows({column(mm): str(fret) for fret, mm in wires if fret}, width, 1, "number")
+
     strings = [
         _string(
             name, gutter, columns, {column(mm): fret for fret, mm in board.frets_of(string).items()}, lines
@@ -177,11 +178,11 @@ def fretboard_cells(
             strings[row][column(mark.mm)] = (mark.sign, mark.kind)
             if beside:
                 _put_beside(strings[row], column(mark.mm), mark, gutter, board.left_handed)
-    numbers = {at: str(fret) for at, fret in wires.items() if fret}
-    rows = [*_text_rows(numbers, width, 1, "number"), *strings]
+    rows = [*numbers(board.strings[0]), *strings]
     if not beside:
-        labels = {column(mark.mm): mark.label for mark, _ in drawn if mark.mm is not None}
-        rows += _text_rows(labels, width, LABEL_ROWS, "label")
+        rows += numbers(board.strings[-1]) if board.instrument.fans else []
+        labels = {mark.label: column(mark.mm) for mark, _ in drawn if mark.mm is not None}
+        rows += _text_rows({at: label for label, at in labels.items()}, width, LABEL_ROWS, "label")
     return rows
 
 

@@ -36,6 +36,8 @@ class NodeRow:
     string: int
     node: Node
     position_mm: float
+    error_mm: tuple[float, float]
+    """How much nearer to the nut it may lie, and nearer to the bridge."""
     midi: int
     """The nearest equal-tempered note."""
     offset_cents: float
@@ -87,6 +89,7 @@ def _row(instrument: Instrument, string: int, node: Node, plucked: PluckedString
         string,
         node,
         instrument.position_mm(string, node),
+        instrument.position_error_mm(string, node),
         midi,
         offset_cents,
         hz,
@@ -102,8 +105,8 @@ def place_lines(rows: Sequence[NodeRow], fretted: bool = True) -> list[str]:
     """Where each node lies and how it treats the finger: the rows of one string as a table of 80 columns."""
     wires = ("from the      ", "wire, mm      ", "at the   ", "wire     ") if fretted else ("",) * 4
     lines = [
-        f"                     {wires[0]} clear    dead    {wires[2]}level",
-        f" fret     mm partial {wires[1]}within    from    {wires[3]}   dB",
+        f"                           {wires[0]} clear    dead    {wires[2]}level",
+        f" fret     mm error partial {wires[1]}within    from    {wires[3]}   dB",
     ]
     for row in rows:
         allowed = row.forgiveness
@@ -111,7 +114,7 @@ def place_lines(rows: Sequence[NodeRow], fretted: bool = True) -> list[str]:
         aim = f"{_from_wire(row.aim):<14}" if fretted else ""
         word = f"{row.aim.word if row.aim else '-':<8} " if fretted else ""
         lines.append(
-            f"{row.node.label:>5} {row.position_mm:6.1f} {row.node.partial:5d}   {aim}"
+            f"{row.node.label:>5} {row.position_mm:6.1f} {_error(row.error_mm):>5} {row.node.partial:5d}   {aim}"
             f"{allowed.clear_mm:3d} mm {dead:>7}    {word}{row.level_db:4.0f}"
         )
     if fretted:
@@ -150,6 +153,38 @@ def sounding_lines(instrument: Instrument, rows: Sequence[NodeRow]) -> list[str]
     for node in dict.fromkeys(row.node for row in rows):
         lines.append(f"{node.label:>5}" + "".join(f"{cells[string, node]:>10}" for string in strings))
     return lines
+
+
+def _error(error_mm: tuple[float, float]) -> str:
+    nearer_mm, further_mm = error_mm
+    return f"{'±' if nearer_mm else '+'}{further_mm:.1f}"
+
+
+def measure_lines(instrument: Instrument) -> list[str]:
+    """What the errors of `place_lines` come from, and what to measure to get them right."""
+    if not instrument.fretted:
+        return [
+            "error: as a ruler reads a string to a mm. Measure each from nut to bridge: that",
+            "is its scale_mm under `instruments` in settings.yaml, or --scale-mm here.",
+        ]
+    if instrument.measured:
+        return ["error: as a ruler reads a string to a mm."]
+    return [
+        "error: how much nearer to the bridge it may lie, while nobody has measured how",
+        "far the saddles stand behind the scale. Measure each string, once:",
+        "  nut to wire 12   twice that is its scale_mm",
+        "  nut to saddle    what it has more than the scale is its set_back_mm",
+        "and write both under `instruments` in settings.yaml, or try --scale-mm and",
+        "--set-back-mm here.",
+    ]
+
+
+def mm_text(instrument: Instrument, string: int, node: Node) -> str:
+    """How far a node is from the nut with its error: `144 mm`, `144 to 145 mm` where the set-back is not measured."""
+    at_mm = instrument.position_mm(string, node)
+    further_mm = 0.0 if instrument.measured else instrument.position_error_mm(string, node)[1]
+    ends = dict.fromkeys((f"{at_mm:.0f}", f"{at_mm + further_mm:.0f}"))
+    return f"{' to '.join(ends)} mm"
 
 
 def _from_wire(aim: WireAim | None) -> str:

@@ -185,7 +185,9 @@ def wire_aim(instrument: Instrument, string: int, node: Node, allowed: Forgivene
     if fret > LAST_FRET:
         return None
     offset_mm = position_mm - instrument.fret_mm(string, fret)
-    return WireAim(fret, offset_mm, aim_word(allowed, abs(offset_mm)))
+    nearer_mm, further_mm = instrument.position_error_mm(string, node)
+    worst_mm = max(abs(offset_mm - nearer_mm), abs(offset_mm + further_mm))
+    return WireAim(fret, offset_mm, aim_word(allowed, worst_mm))
 
 
 def aim_word(allowed: Forgiveness, offset_mm: float) -> Word:

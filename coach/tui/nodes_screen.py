@@ -10,7 +10,7 @@ from textual.app import ComposeResult
 from coach.learning.readings import Place
 from coach.strings.fretboard import PLAIN, Board, Lines, fretboard_cells, node_marks, partial_marks
 from coach.strings.instrument import DEFAULT_PARTIAL, Instrument, Node, nodes_upto
-from coach.strings.node_table import NodeRow, node_rows, stray_text
+from coach.strings.node_table import NodeRow, mm_text, node_rows, stray_text
 from coach.strings.plucked import best_plucking_point_mm, dead_plucking_points_mm
 from coach.strings.reach import places_for
 from coach.tui.base import DrawnScreen
@@ -62,9 +62,10 @@ def draw_node(
 
 
 def _facts(row: NodeRow, instrument: Instrument) -> list[str]:
+    start = "capo" if instrument.capo else "nut"
     facts = [
         f"{row.note} {row.offset_cents:+.0f} cents   {row.hz:.1f} Hz   partial {row.node.partial}",
-        f"{row.position_mm:.0f} mm from the nut, fret {row.node.fret:.2f}",
+        f"{mm_text(instrument, row.string, row.node)} from the {start}, fret {row.node.fret:.2f}",
         stray_text(row.forgiveness),
     ]
     if row.aim is not None:
