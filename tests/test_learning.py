@@ -15,11 +15,11 @@ from questplus import QuestPlus
 from benchmarks import players_a
 from benchmarks.pieces import piece
 from benchmarks.players import FIRST_DAY, Coach, Played, Player, Policy, Rung, run
-from coach.learning.choice import Sitting, Why, choose, heard
+from coach.learning.choice import Sitting, Why, bars_of, choose, heard
 from coach.learning.forecast import forecast
 from coach.learning.learning import CLEAN_TO_LAND, FOLD, KEPT_DAYS, Learnt
 from coach.learning.material import Part, material_of
-from coach.learning.plan import Purpose
+from coach.learning.plan import Purpose, told_once
 from coach.learning.planner import History, make_plan
 from coach.learning.readings import places, rung_of, seen, standing
 from coach.learning.reasons import reason
@@ -358,8 +358,8 @@ def test_a_drill_with_a_grade_waits_until_the_one_before_is_nearly_at_its_goal()
 def test_minutes_that_stay_free_are_explained() -> None:
     drill = sample_drill()
     sure = practised(*[(part_of(drill, number), 80, {}, DAY - 2) for number in (0, 1) for _ in range(80)])
-    nearly = practised(*[(part_of(drill, number), 80, {}, DAY - 2) for number in (0, 1) for _ in range(30)])
-    assert make_plan(TODAY, 20, [drill], nearly).notes[-1].startswith("10 min stays free")
+    nearly = practised(*[(part_of(drill, number), 80, {}, DAY - 2) for number in (0, 1) for _ in range(60)])
+    assert make_plan(TODAY, 20, [drill], nearly).notes[-1].startswith("9 min stays free")
     alone = replace(drill, phrases=drill.phrases[:1], order=())
     assert make_plan(TODAY, 20, [alone], sure).notes == (
         "Nothing needs you today: all of it is expected to be clean, cold, in a week.",
@@ -374,6 +374,19 @@ def test_the_plan_is_the_same_to_the_digit_and_fits_its_minutes() -> None:
     assert plan == make_plan(TODAY, 20, [drill], FOLD.state(FOLD.plain(learnt)))
     assert sum(item.minutes for item in plan.items) <= 20
     assert all(item.reason for item in plan.items)
+
+
+def test_new_phrases_come_first_on_their_day() -> None:
+    drill = piece("long", 2)
+    plan = make_plan(TODAY, 30, [drill], Learnt(), pace=3)
+    purposes = [item.purpose for item in plan.items if item.excerpt]
+    assert purposes[:3] == [Purpose.NEW] * 3
+
+
+def test_a_list_of_reasons_says_each_sentence_once() -> None:
+    plan = make_plan(TODAY, 30, [piece("long", 2)], Learnt(), pace=3)
+    told = [each for each in told_once(plan.items) if each]
+    assert len(told) == len(set(told)) == len({item.reason for item in plan.items})
 
 
 def test_a_day_that_hurt_halves_the_plan_and_comes_first() -> None:
@@ -427,7 +440,7 @@ def test_a_reason_names_the_place_that_failed_most() -> None:
     turn = choose(
         learnt,
         material_of([drill]),
-        Sitting(DAY, 1200, warm=True, left=frozenset({part_of(drill, 1).excerpt})),
+        Sitting(DAY, 1200, warm=True, left=frozenset({bars_of(part_of(drill, 1).excerpt)})),
     )
     assert turn is not None
     assert "failed in 3 of 8" in reason(learnt, turn, TODAY)

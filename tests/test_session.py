@@ -10,6 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from coach.learning.choice import bars_of
 from coach.learning.learning import FOLD, Learnt
 from coach.learning.material import material_of
 from coach.learning.plan import Plan, PlanItem, Purpose
@@ -387,6 +388,25 @@ def test_leaving_the_last_thing_for_today_empties_no_session():
             break
         session, _ = drive(session, *rep(Fault(1, CHOKED)), after_s=2)
     assert sum(played.rep.duration_ms for played in session.played) / 60_000 > 8
+
+
+def test_what_is_left_for_today_comes_back_in_no_layer_or_part():
+    session, _ = begin(items()[2:], chooses=True)
+    lamp = Excerpt("lamps", ("lamp",), TOGETHER)
+    coaching = replace(session.coaching, left=frozenset({bars_of(lamp)}))
+    of_lamp = PlanItem(Purpose.CLIMB, 5, "Climb.", replace(lamp, layer="bass"), reps=2)
+    of_wick = replace(of_lamp, excerpt=replace(lamp, phrases=("wick",)))
+    assert replace(coaching, items=(of_lamp, of_wick)).next_item(0) == (1, of_wick)
+
+
+@pytest.mark.parametrize(("bpm", "slower"), [(60, True), (20, False)])
+def test_much_slower_is_offered_where_there_is_a_much_slower_tempo(bpm, slower):
+    node = Excerpt("lamps", ("lamp",), "harmonics", Kind.NODE, easier=True, subject="G2|1/3")
+    session, _ = begin((PlanItem(Purpose.CLIMB, 60, "Climb.", node, reps=90),), chooses=False)
+    session = replace(session, coaching=replace(session.coaching, rungs={node.key: bpm}))
+    choke = Fault(1, CHOKED)
+    session, effects = drive(session, *rep(choke), *rep(choke), *rep(choke))
+    assert (Tell(Relieved(Release.SLOWER)) in effects) is slower
 
 
 def test_staying_choked_changes_something_instead_of_grinding():

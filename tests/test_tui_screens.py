@@ -327,7 +327,8 @@ async def test_a_long_reason_is_whole_under_the_cursor_and_else_ends_at_a_word(t
     async with running(tmp_path) as (app, pilot, _player):
         screen = app.screen
         screen.plan = replace(
-            screen.plan, items=tuple(replace(item, reason=reason) for item in screen.plan.items)
+            screen.plan,
+            items=tuple(replace(item, reason=f"{reason} {at}") for at, item in enumerate(screen.plan.items)),
         )
         screen.show_plan()
         for at in range(2):

@@ -26,7 +26,7 @@ from coach.words.amounts import duration, long_day, tempo
 from coach.words.names import excerpt_name
 
 if TYPE_CHECKING:
-    from coach.learning.plan import Plan, PlanItem
+    from coach.learning.plan import Plan, PlanItem, told_once
     from coach.music.drill import Drill
     from coach.music.excerpt import Excerpt
     from coach.session.desk import Desk
@@ -76,9 +76,10 @@ def lines(plan: Plan, drills: Mapping[str, Drill], events: bool = False) -> list
     shown = [f"{long_day(plan.day, plan.day)} {plan.day.year}: {duration(plan.minutes)}"]
     shown += [f"Note: {note}" for note in plan.notes]
     start = 0.0
-    for item in plan.items:
+    for item, reason in zip(plan.items, told_once(plan.items), strict=True):
         shown.append(f"{_clock(start)}  {item.purpose.value:<8} {_what(item, drills)}")
-        shown.append(f"{'':17}{plain_text(item.reason)}")
+        if reason:
+            shown.append(f"{'':17}{plain_text(reason)}")
         if events and item.excerpt:
             shown += [f"{'':17}{line}" for line in _events(drills[item.excerpt.drill], item.excerpt)]
         start += item.minutes

@@ -43,7 +43,12 @@ class PracticeSettings:
     minutes: int = row(
         Whole(1, 240, "min"), 20, "a session's length", choices=(10, 15, 20, 25, 30, 45, 60, 90)
     )
-    new_phrases: int = row(Whole(0, 50), 5, "new phrases a day at most", choices=(1, 2, 3, 5, 8, 12))
+    new_phrases: int = row(
+        Whole(0, 50),
+        5,
+        "new phrases a day, more where nothing else needs the time",
+        choices=(1, 2, 3, 5, 8, 12),
+    )
     pause_s: float = row(
         Number(0, 30, "s"),
         0.0,

@@ -38,20 +38,28 @@ REPS, PIECE_REPS, WARM_REPS = 4, 1, 2
 FAILED = 0.6
 """What a failed event teaches against a clean one."""
 TARGET_WIDTH = 0.3
-ENOUGH = 0.95
+ENOUGH = 0.98
 """A phrase with this chance, cold, in a week needs nobody today; nor does a piece whose phrases are all so."""
 TESTS_A_DAY = 3
 OPEN = (0.5, 0.9)
 """A cold test is worth it where its answer is open."""
 WARM_PART = 0.8
 NEW_PHRASES = 5
-"""New phrases a day at most, where the player sets no other pace."""
+"""New phrases of a day, which come first; more only where nothing else needs the time."""
 PIECE_FROM = 0.7
 """The piece is played from start to end where its rung is at least this part of its slowest phrase's."""
 DONE_PART = 0.9
 """The next drill of a series opens where the phrases of the ones before are at so much of their goal, or were there."""
 URGENT = 2.0
 """What an open assignment is worth against other drills."""
+
+
+Bars = tuple[str, tuple[str, ...]]
+"""A drill and some of its phrases, in whatever layer and part."""
+
+
+def bars_of(excerpt: Excerpt) -> Bars:
+    return excerpt.drill, excerpt.phrases
 
 
 class Why(StrEnum):
@@ -108,7 +116,7 @@ class Sitting:
     tests: int = 0
     new: int = 0
     pace: int = NEW_PHRASES
-    left: frozenset[Excerpt] = frozenset()
+    left: frozenset[Bars] = frozenset()
     """Left alone for today."""
     urgent: frozenset[str] = frozenset()
     """Drills with an open assignment."""
@@ -155,7 +163,7 @@ def options(learnt: Learnt, material: Material, sitting: Sitting) -> list[Option
             slowest = min(each.bpm for each in phrases)
             if whole.bpm >= PIECE_FROM * slowest:
                 offered.append(replace(whole, bpm=min(whole.bpm, slowest)))
-    return [each for each in offered if each.part.excerpt not in sitting.left]
+    return [each for each in offered if bars_of(each.part.excerpt) not in sitting.left]
 
 
 def _fresh(learnt: Learnt, material: Material, sitting: Sitting) -> set[Excerpt]:
@@ -282,9 +290,10 @@ def _best(learnt: Learnt, offered: list[Option], sitting: Sitting) -> Turn | Non
     if unheard:
         first = min(unheard, key=lambda each: (heard(learnt, each.part), each.part.key))
         return _turn(first, 1 if first.later >= ENOUGH else REPS, first.bpm, Why.UNHEARD, sitting)
-    needed = [each for each in offered if _needed(learnt, each, sitting)]
-    if sitting.new >= sitting.pace:
-        needed = [each for each in needed if each.part.key in learnt.records] or needed
+    fresh = [each for each in offered if each.part.key not in learnt.records]
+    needed = [each for each in begun if _needed(learnt, each, sitting)]
+    if fresh and (sitting.new < sitting.pace or not needed):
+        needed = fresh
     others = [each for each in needed if each.part.excerpt != sitting.last] or needed
     best = max(others, key=lambda each: (each.worth, each.part.key), default=None)
     if best is None:
@@ -294,10 +303,9 @@ def _best(learnt: Learnt, offered: list[Option], sitting: Sitting) -> Turn | Non
 
 
 def _needed(learnt: Learnt, option: Option, sitting: Sitting) -> bool:
-    """Whether a turn could be worth it today: of what was never begun, or is not safe; the piece until it is held."""
-    record = learnt.records.get(option.part.key, _NEVER)
-    held = record.landed_at(option.part.goal_bpm) == sitting.day and option.part.excerpt.kind is Kind.PIECE
-    return not record.reps or (option.later < ENOUGH and not held)
+    """Whether a turn on what was begun could be worth it today: what is not safe; the piece until it is held."""
+    held = learnt.records[option.part.key].landed_at(option.part.goal_bpm) == sitting.day
+    return option.later < ENOUGH and not (held and option.part.excerpt.kind is Kind.PIECE)
 
 
 def _why(learnt: Learnt, option: Option) -> Why:

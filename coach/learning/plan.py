@@ -5,6 +5,7 @@ Values only; `planner.py` makes them, a session carries them out, the screens an
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 from enum import StrEnum
@@ -36,6 +37,14 @@ class PlanItem:
     """Repetitions meant; a turn ends at the latest after them. 1 for a cold rep."""
     tempo_bpm: int = 0
     """Where the turn starts: the goal for a cold rep, slow for a warm-up, else the rung."""
+
+
+def told_once(items: Sequence[PlanItem]) -> list[str]:
+    """Each item's reason as a list of them tells it: empty where the same sentence stands above."""
+    return [
+        "" if any(before.reason == item.reason for before in items[:at]) else item.reason
+        for at, item in enumerate(items)
+    ]
 
 
 @dataclass(frozen=True, slots=True)

@@ -25,7 +25,7 @@ def reason(learnt: Learnt, turn: Turn, day: date, asked: str = "") -> str:
         case Why.UNHEARD:
             return f"Not heard since {_day(heard(learnt, part), day)}."
         case Why.NEW:
-            return f"{_broke(learnt, option) or 'New.'} {asked}".strip()
+            return f"{_broke(learnt, option) or 'Not played yet.'} {asked}".strip()
         case Why.PIECE:
             return _broke(learnt, option) or "From start to end: the parts must hold together."
         case _:

@@ -20,7 +20,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from datetime import date
 
-from coach.learning.choice import NEW_PHRASES, Sitting
+from coach.learning.choice import NEW_PHRASES, Bars, Sitting, bars_of
 from coach.learning.learning import CLEAN_TO_LAND, Learnt
 from coach.learning.material import Material, Part, material_of
 from coach.learning.plan import PlanItem, Purpose
@@ -111,8 +111,10 @@ class Coaching:
     pace: int = NEW_PHRASES
     rungs: Mapping[str, int] = field(default_factory=dict)
     """By excerpt key."""
-    left: frozenset[Excerpt] = frozenset()
-    """Left alone for today."""
+    left: frozenset[Bars] = frozenset()
+    """Left alone for today, in every layer and part."""
+    spare_s: float = 0.0
+    """What is left of the session beyond its items: too short for a turn of those that there were."""
 
     def rung(self, excerpt: Excerpt) -> Rung:
         """Where an excerpt that was opened stands; as it was left, where an edit took it from the drill."""
@@ -127,7 +129,7 @@ class Coaching:
     def next_item(self, number: int) -> tuple[int, PlanItem] | None:
         """The first item from `number` on that is not left alone today; None at the plan's end."""
         for at, item in enumerate(self.items[number:], number):
-            if item.excerpt not in self.left:
+            if item.excerpt is None or bars_of(item.excerpt) not in self.left:
                 return at, item
         return None
 
@@ -209,13 +211,17 @@ class Coaching:
             for fault in rep.faults or ()
             if fault.result.fails
         }
-        known = reliefs(self.material, whole, failed)
+        slower = round(SLOWER * self.rungs[excerpt.key])
+        known = [
+            relief
+            for relief in reliefs(self.material, whole, failed)
+            if slower >= MIN_BPM or relief.release is not Release.SLOWER
+        ]
         relief = known[min(changes, len(known)) - 1]
         if relief.release is Release.LEAVE:
-            left = replace(self, left=self.left | {whole})
+            left = replace(self, left=self.left | {bars_of(whole)})
             return Ruling(left._chosen_anew(turn), step, Over(left=True))
         if relief.excerpt is None:
-            slower = max(MIN_BPM, round(SLOWER * self.rungs[excerpt.key]))
             return Ruling(self._at(excerpt, slower), step, Stay(slower, Release.SLOWER))
         eased = self.opened(drill, relief.excerpt, self.day)
         bpm = min(eased.rungs[relief.excerpt.key], self.rungs[excerpt.key])
@@ -240,16 +246,16 @@ class Coaching:
 
     def _chosen_anew(self, turn: Turn) -> Coaching:
         """With the rest of the plan chosen from what just happened, in the time that is left of it."""
-        done, ahead = self.items[: turn.number + 1], self.items[turn.number + 1 :]
+        done, rest = self.items[: turn.number + 1], self.items[turn.number + 1 :]
         if not (self.adapts and self.chooses):
             return self
         last = turn.reps[-1]
         spent_s = (last.at_ms - turn.started_ms + last.duration_ms) / 1000
-        breaks = sum(item.purpose is Purpose.BREAK for item in ahead)
-        seconds = 60 * sum(item.minutes for item in (turn.item, *ahead) if item.excerpt) - spent_s
+        breaks = sum(item.purpose is Purpose.BREAK for item in rest)
+        planned_s = 60 * sum(item.minutes for item in (turn.item, *rest) if item.excerpt)
         sitting = Sitting(
             self.day.toordinal(),
-            seconds,
+            self.spare_s + planned_s - spent_s,
             turn.item.excerpt,
             warm=True,
             tests=sum(item.purpose is Purpose.COLD for item in done),
@@ -257,10 +263,12 @@ class Coaching:
             pace=self.pace,
             left=self.left,
         )
-        items = played_ahead(self.learnt, self.material, sitting).items
-        if not items and self.left:
-            items = played_ahead(self.learnt, self.material, replace(sitting, left=frozenset())).items
-        return replace(self, items=(*done, *with_breaks(items, breaks)))
+        anew = played_ahead(self.learnt, self.material, sitting)
+        left = self.left if anew.items else frozenset()
+        if not anew.items and self.left:
+            anew = played_ahead(self.learnt, self.material, replace(sitting, left=left))
+        items = (*done, *with_breaks(anew.items, breaks))
+        return replace(self, items=items, spare_s=anew.seconds_left, left=left)
 
     def _at(self, excerpt: Excerpt, bpm: int) -> Coaching:
         return replace(self, rungs={**self.rungs, excerpt.key: bpm})

@@ -12,7 +12,7 @@ from textual.widgets import Static
 
 from coach.ground.plain import plain_text
 from coach.ground.problem import CoachError
-from coach.learning.plan import Plan, PlanItem, Purpose
+from coach.learning.plan import Plan, PlanItem, Purpose, told_once
 from coach.music.excerpt import Excerpt, heading_of
 from coach.tui.base import CoachScreen
 from coach.tui.canvas import ascii_text, fitted, fitted_words, wrapped
@@ -99,8 +99,10 @@ class StartScreen(CoachScreen):
         self._tell("#notes", notes, QUIET_ROWS)
         listed = self.query_one("#plan", MarkedList)
         room = self.size.width - 2 - MARK_COLUMNS
-        short = [self._row(item, room, REASON_ROWS) for item in plan.items]
-        listed.list_texts(short, highlighted, [self._row(item, room) for item in plan.items])
+        told = zip(plan.items, told_once(plan.items), strict=True)
+        short = [self._row(item, reason, room, REASON_ROWS) for item, reason in told]
+        whole = [self._row(item, item.reason, room) for item in plan.items]
+        listed.list_texts(short, highlighted, whole)
 
     def _tell(self, place: str, notes: Sequence[str], rows: int) -> None:
         """Notes in their place, none where there are none; what has no room ends in a sign that it goes on."""
@@ -113,8 +115,8 @@ class StartScreen(CoachScreen):
         notes_box.display = bool(lines)
         notes_box.update("\n".join(lines))
 
-    def _row(self, item: PlanItem, width: int, rows: int = 0) -> Text:
-        """An item with its reason; in so many rows at most, or whole."""
+    def _row(self, item: PlanItem, why: str, width: int, rows: int = 0) -> Text:
+        """An item and why it is there; in so many rows at most, or whole."""
         what = ""
         if item.excerpt is not None:
             drill = self.coach.desk.library.drill(item.excerpt.drill)
@@ -125,7 +127,7 @@ class StartScreen(CoachScreen):
         text = Text(no_wrap=True)
         text.append(head, "bold")
         text.append(fitted(what + tempo, width - len(head), self.coach.plain))
-        reason = plain_text(item.reason)
+        reason = plain_text(why)
         lines = wrapped(ascii_text(reason) if self.coach.plain else reason, width - len(head))
         if 0 < rows < len(lines):
             last = fitted_words(" ".join(lines[rows - 1 :]), width - len(head), self.coach.plain)
