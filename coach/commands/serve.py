@@ -19,7 +19,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "--host",
         default="127.0.0.1",
         metavar="ADDRESS",
-        help="where to listen (default: this computer only; another address asks each device for a code)",
+        help="where to listen (default: this computer only; 0.0.0.0: every device of this network that knows the code)",
     )
     parser.add_argument("--port", type=int, default=8137, metavar="N", help="1024 to 65535 (default: 8137)")
 

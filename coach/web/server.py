@@ -1,40 +1,43 @@
-"""The server behind `coach serve`: textual-serve with our own page, bound to loopback unless told otherwise.
+"""The server behind `coach serve`: one session in a browser, bound to this computer unless told otherwise.
 
-What it keeps out. On loopback: pages of other sites that the player's own browser has open (the Host must be a
-loopback name, so that no foreign name can be pointed here, and a socket's Origin must be this server). Beyond
-loopback: everybody without the one-time code that the starting terminal shows. A code opens one browser, then another
-one is shown; after five wrong ones it is changed. The way is plain HTTP: for a home network, not for the open one.
+What it keeps out: everybody without the code that the starting terminal shows, on this computer too, since others may
+share it; pages of other sites that a browser has open (a socket's Origin must be this server, and on loopback the Host
+a loopback name, so that no foreign name can be pointed here); connections that ask for nothing, or too many of them.
+The way is plain HTTP: for a home network, not for the open one.
 """
 
 from __future__ import annotations
 
-import hmac
+import asyncio
 import ipaddress
-import secrets
+import math
+import signal
+import socket
+import time
 from collections.abc import Awaitable, Callable
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
+from weakref import WeakKeyDictionary, WeakSet
 
-import aiohttp_jinja2
+import textual_serve
 from aiohttp import web
-from textual_serve.server import Server, to_int
+
+from coach.web.doorkeeper import Doorkeeper
+from coach.web.held import HeldSession
 
 COOKIE = "coach_session"
-CODE_LETTERS = "ABCDEFGHJKLMNPQRSTUVWXYZ23456789"
-CODE_LENGTH = 8
-TRIES = 5
 FONT_SIZES = (8, 48)
+CELLS = (20, 400)
+"""The fewest and the most columns or rows that a window may ask for."""
+MOST_CONNECTIONS = 32
+SILENT_S = 10.0
+"""A connection that has asked for nothing by then is closed."""
 
 Handler = Callable[[web.Request], Awaitable[web.StreamResponse]]
-
-_ASK = """<!DOCTYPE html><html lang="en"><head><meta charset="utf-8"><title>Wellrung</title>
-<meta name="viewport" content="width=device-width, initial-scale=1">
-<style>body{{background:#12191d;color:#ece6d8;font:20px/1.6 sans-serif;padding:2rem;max-width:32em}}
-input,button{{font:inherit;padding:.4em .6em}}input{{text-transform:uppercase;width:9em}}</style></head>
-<body><h1>Wellrung</h1><p>{notice}</p>
-<form method="post" action="/enter"><label>The code that the computer's terminal shows:
-<input name="code" autofocus autocomplete="off" autocapitalize="characters"></label> <button>Begin</button></form>
-<p>Sound plays on the computer, not on this device.</p></body></html>"""
+_HERE = Path(__file__).parent
+_STATIC = Path(textual_serve.__file__).parent / "static"
+_SECRET = {"Referrer-Policy": "no-referrer", "Cache-Control": "no-store"}
 
 
 def is_loopback(host: str) -> bool:
@@ -48,119 +51,142 @@ def is_loopback(host: str) -> bool:
         return False
 
 
-def new_code() -> str:
-    """A code to type on another device."""
-    return "".join(secrets.choice(CODE_LETTERS) for _ in range(CODE_LENGTH))
-
-
-class Doorkeeper:
-    """Who may come in beyond loopback."""
-
-    def __init__(self, tell: Callable[[str], None]) -> None:
-        self._tell = tell
-        self._tokens: set[str] = set()
-        self._wrong = 0
-        self.code = ""
-        self.change()
-
-    def change(self) -> None:
-        """Another code, shown in the terminal."""
-        self.code, self._wrong = new_code(), 0
-        self._tell(f"code for the next device: {self.code}")
-
-    def enter(self, code: str) -> str | None:
-        """A token for a browser that knows the code, and a new code; None for a wrong one."""
-        given = "".join(code.split()).upper()
-        if not hmac.compare_digest(given.encode(), self.code.encode()):
-            self._wrong += 1
-            if self._wrong >= TRIES:
-                self._tell(f"{TRIES} wrong codes; the code is changed")
-                self.change()
-            return None
-        token = secrets.token_urlsafe(32)
-        self._tokens.add(token)
-        self.change()
-        return token
-
-    def knows(self, token: str) -> bool:
-        """Whether a browser has been let in."""
-        return any(hmac.compare_digest(token, known) for known in self._tokens)
-
-
-class CoachServer(Server):
-    """The app for one browser at a time, on loopback or behind a code."""
+class CoachServer:
+    """The app for whoever knows the code, in one window at a time. `tell` shows a line in the terminal."""
 
     def __init__(self, command: str, host: str, port: int, tell: Callable[[str], None]) -> None:
-        super().__init__(
-            command, host=host, port=port, title="Wellrung", templates_path=str(Path(__file__).parent)
-        )
+        self.host, self.port = host, port
         self._tell = tell
-        self._door = None if is_loopback(host) else Doorkeeper(tell)
+        self._door = Doorkeeper(time.monotonic)
+        self._session = HeldSession(command)
+        self._heard: WeakSet[asyncio.BaseTransport] = WeakSet()
+        self._silent_since_s: WeakKeyDictionary[asyncio.BaseTransport, float] = WeakKeyDictionary()
 
-    @property
-    def code(self) -> str:
-        """The code in force; empty on loopback."""
-        return self._door.code if self._door else ""
+    def serve(self) -> None:
+        """Serve until Ctrl+C. OSError where the address can't be had."""
+        asyncio.run(self._serve())
 
-    def initialize_logging(self) -> None:
-        """Nothing of each request is written to the terminal: it shows the code."""
+    async def _serve(self) -> None:
+        runner = web.AppRunner(self._app(), shutdown_timeout=0.5)
+        await runner.setup()
+        over = asyncio.Event()
+        for number in (signal.SIGINT, signal.SIGTERM):
+            with suppress(NotImplementedError):
+                asyncio.get_running_loop().add_signal_handler(number, over.set)
+        try:
+            await web.TCPSite(runner, self.host, self.port).start()
+            self._say_where()
+            while not over.is_set():
+                self._close_silent(runner)
+                with suppress(asyncio.TimeoutError):
+                    await asyncio.wait_for(over.wait(), 1)
+        finally:
+            await self._session.stop()
+            await runner.cleanup()
 
-    async def on_startup(self, app: web.Application) -> None:
+    def _app(self) -> web.Application:
+        app = web.Application(middlewares=[self._guard()], client_max_size=4096)
+        app.add_routes(
+            [
+                web.get("/", self._index),
+                web.post("/enter", self._enter),
+                web.get("/state", self._state),
+                web.get("/ws", self._window),
+                web.static("/static", _STATIC),
+            ]
+        )
+        return app
+
+    def _say_where(self) -> None:
         shown = f"[{self.host}]" if ":" in self.host else self.host
-        self._tell(f"open http://{shown}:{self.port} in a browser; Ctrl+C ends")
+        if is_loopback(self.host):
+            self._tell(f"open http://{shown}:{self.port}/?code={self._door.code} in a browser; Ctrl+C ends")
+        else:
+            self._tell(f"open http://{_own_address(self.host)}:{self.port} on the tablet; Ctrl+C ends")
+            self._tell(f"the code: {self._door.code}")
         self._tell("sound plays on this computer, not on the device that shows the screen")
 
-    async def _make_app(self) -> web.Application:
-        app = await super()._make_app()
-        app.router.add_post("/enter", self._enter)
-        app.middlewares.append(self._guard())
-        return app
+    def _close_silent(self, runner: web.AppRunner) -> None:
+        """Close what has connected and asked for nothing for a while, and at once what is too many."""
+        now_s, server = time.monotonic(), runner.server
+        open_now = [one.transport for one in server.connections if one.transport] if server else []
+        for number, transport in enumerate(set(open_now) - set(self._heard)):
+            since_s = self._silent_since_s.setdefault(transport, now_s)
+            if now_s - since_s > SILENT_S or number >= MOST_CONNECTIONS:
+                transport.abort()
 
     def _guard(self) -> Any:
         @web.middleware
         async def guard(request: web.Request, handler: Handler) -> web.StreamResponse:
-            host = (
-                request.host.rpartition(":")[0] if request.host.rpartition(":")[2].isdigit() else request.host
-            )
-            if self._door is None and not is_loopback(host):
+            if request.transport is not None:
+                self._heard.add(request.transport)
+            host = request.url.host or ""
+            if is_loopback(self.host) and not is_loopback(host):
                 raise web.HTTPForbidden(text="this server answers to loopback names only")
             origin = request.headers.get("Origin", "")
             if origin and origin != f"{request.scheme}://{request.host}":
                 raise web.HTTPForbidden(text="another site may not use this server")
             if request.path == "/ws" and not origin:
                 raise web.HTTPForbidden(text="a browser says where a request comes from; this one does not")
-            if self._door is None or request.path == "/enter":
-                return await handler(request)
-            if not self._door.knows(request.cookies.get(COOKIE, "")):
-                if request.path == "/":
-                    return self._ask("The screen of a practice session on this computer.")
-                raise web.HTTPForbidden(text="the code comes first")
+            if request.path != "/enter" and not self._door.knows(request.cookies.get(COOKIE, "")):
+                if request.path != "/":
+                    raise web.HTTPForbidden(text="the code comes first")
+                return (
+                    self._let_in(request, request.query["code"]) if "code" in request.query else self._ask()
+                )
             return await handler(request)
 
         return guard
 
-    def _ask(self, notice: str, status: int = 200) -> web.Response:
-        return web.Response(text=_ASK.format(notice=notice), content_type="text/html", status=status)
+    def _ask(self, notice: str = "A practice session on this computer.", status: int = 200) -> web.Response:
+        page = (_HERE / "ask.html").read_text(encoding="utf-8").replace("{{ notice }}", notice)
+        return web.Response(text=page, content_type="text/html", status=status, headers=_SECRET)
 
-    async def _enter(self, request: web.Request) -> web.StreamResponse:
-        if self._door is None:
-            raise web.HTTPFound("/")
-        form = await request.post()
-        token = self._door.enter(str(form.get("code", "")))
-        if token is None:
-            return self._ask("That was not the code; it may have changed.", status=403)
-        response = web.HTTPFound("/")
+    def _let_in(self, request: web.Request, code: str) -> web.Response:
+        address = request.remote or ""
+        token = self._door.enter(code, address)
+        if not token:
+            wait_s = self._door.wait_s(address)
+            then = f" Wait {math.ceil(wait_s)} s, then try again." if wait_s else ""
+            return self._ask(f"That is not the code.{then}", status=429 if wait_s else 403)
+        response = web.Response(status=303, headers={"Location": "/", **_SECRET})
         response.set_cookie(COOKIE, token, httponly=True, samesite="Strict")
         return response
 
-    @aiohttp_jinja2.template("app_index.html")
-    async def handle_index(self, request: web.Request) -> dict[str, Any]:
-        """The page, with addresses as the browser that asks sees them."""
-        low, high = FONT_SIZES
-        size = min(max(to_int(request.query.get("fontsize", "16"), 16), low), high)
-        return {
-            "font_size": size,
-            "app_websocket_url": f"ws://{request.host}/ws",
-            "config": {"static": {"url": "/static/"}},
-            "application": {"name": self.title},
-        }
+    async def _enter(self, request: web.Request) -> web.StreamResponse:
+        return self._let_in(request, str((await request.post()).get("code", "")))
+
+    async def _state(self, request: web.Request) -> web.StreamResponse:
+        return web.json_response({"session": self._session.state}, headers=_SECRET)
+
+    async def _index(self, request: web.Request) -> web.StreamResponse:
+        if "code" in request.query:
+            return web.Response(status=303, headers={"Location": "/", **_SECRET})
+        size = _within(request.query.get("fontsize", ""), 16, *FONT_SIZES)
+        page = (_HERE / "app_index.html").read_text(encoding="utf-8")
+        return web.Response(
+            text=page.replace("{{ font_size }}", str(size)), content_type="text/html", headers=_SECRET
+        )
+
+    async def _window(self, request: web.Request) -> web.StreamResponse:
+        width = _within(request.query.get("width", ""), 80, *CELLS)
+        height = _within(request.query.get("height", ""), 24, *CELLS)
+        window = web.WebSocketResponse(heartbeat=15, max_msg_size=1 << 16)
+        await window.prepare(request)
+        await self._session.show(window, width, height)
+        return window
+
+
+def _within(text: str, usual: int, low: int, high: int) -> int:
+    return min(max(int(text), low), high) if text.isascii() and text.isdigit() and len(text) < 6 else usual
+
+
+def _own_address(host: str) -> str:
+    """The address to type elsewhere: the host itself, or where it means all of them, the one that leads out of here."""
+    if host not in ("0.0.0.0", "::"):
+        return f"[{host}]" if ":" in host else host
+    with suppress(OSError), socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
+        # Nothing is sent: a datagram socket only looks up its way. The address is for documentation (RFC 5737).
+        probe.connect(("192.0.2.1", 9))
+        return str(probe.getsockname()[0])
+    return socket.gethostname()

@@ -7,6 +7,7 @@ import base64
 import contextlib
 import re
 import shutil
+import signal
 import socket
 import subprocess
 import sys
@@ -75,8 +76,12 @@ class Served:
         return self._shown.read_text()
 
     @property
-    def codes(self) -> list[str]:
-        return re.findall(r"next device: (\w+)", self.shown)
+    def code(self) -> str:
+        return re.search(r"code(?:=|: )(\w+)", self.shown)[1]
+
+    @property
+    def url(self) -> str:
+        return f"http://127.0.0.1:{self.port}"
 
     def close(self) -> None:
         self.process.terminate()
@@ -199,7 +204,7 @@ async def wait_for_reps(folder: Path, count: int) -> None:
 
 async def test_a_repetition_is_played_and_saved_from_a_browser(served, tmp_path):
     async with browser(tmp_path) as page:
-        await page.ask("Page.navigate", url=f"http://127.0.0.1:{served.port}/")
+        await page.ask("Page.navigate", url=f"{served.url}/?code={served.code}")
         await page.wait("document.body && document.body.classList.contains('-first-byte')")
         await asyncio.sleep(2.0)
         first = await page.picture(tmp_path / "plan.png")
@@ -220,52 +225,122 @@ async def test_a_repetition_is_played_and_saved_from_a_browser(served, tmp_path)
     assert "sound plays on this computer" in served.shown
 
 
+@contextlib.asynccontextmanager
+async def visitor(served: Served, code: str = "") -> AsyncIterator[aiohttp.ClientSession]:
+    """A browser's requests, let in where it knows the code."""
+    async with aiohttp.ClientSession(cookie_jar=aiohttp.CookieJar(unsafe=True)) as session:
+        if code:
+            async with session.post(f"{served.url}/enter", data={"code": code}) as answer:
+                assert answer.status == 200
+        yield session
+
+
+async def status_of(session, url: str, **options) -> int:
+    async with session.request(options.pop("method", "GET"), url, **options) as answer:
+        return answer.status
+
+
 async def test_other_sites_and_foreign_names_are_kept_out_on_loopback(served):
-    url = f"http://127.0.0.1:{served.port}"
-    async with aiohttp.ClientSession() as session:
-        async with session.get(url) as answer:
+    async with visitor(served, served.code) as session:
+        async with session.get(served.url) as answer:
             assert answer.status == 200
             assert "https://" not in await answer.text()
-        async with session.get(url, headers={"Host": "attacker.example"}) as answer:
-            assert answer.status == 403
+        assert await status_of(session, served.url, headers={"Host": "attacker.example"}) == 403
+        assert await status_of(session, f"{served.url}/static/js/") == 403, "no list of a folder"
         for headers in ({"Origin": "http://attacker.example"}, {}):
             with pytest.raises(aiohttp.WSServerHandshakeError, match="403"):
-                await session.ws_connect(f"{url}/ws", headers=headers)
+                await session.ws_connect(f"{served.url}/ws", headers=headers)
 
 
-async def test_beyond_loopback_a_one_time_code_comes_first(served_beyond):
-    url = f"http://127.0.0.1:{served_beyond.port}"
-    (code,) = served_beyond.codes
-    async with aiohttp.ClientSession(cookie_jar=aiohttp.CookieJar(unsafe=True)) as session:
-        async with session.get(url) as answer:
-            text = await answer.text()
-            assert "The code that the computer's terminal shows" in text
-            assert "Sound plays on the computer" in text
-            assert code not in text
-        with pytest.raises(aiohttp.WSServerHandshakeError, match="403"):
-            await session.ws_connect(f"{url}/ws", headers={"Origin": url})
-        async with session.get(f"{url}/static/js/textual.js") as answer:
-            assert answer.status == 403
-        async with session.post(f"{url}/enter", data={"code": "WRONG234"}) as answer:
-            assert answer.status == 403
-        async with session.post(f"{url}/enter", data={"code": f" {code.lower()} "}) as answer:
-            assert answer.status == 200
-            assert "textual-terminal" in await answer.text()
-    async with aiohttp.ClientSession() as other, other.post(f"{url}/enter", data={"code": code}) as answer:
-        assert answer.status == 403  # it was used; the terminal shows another one
-    assert len(served_beyond.codes) == 2
+@pytest.mark.parametrize("host", ["127.0.0.1", "0.0.0.0"])
+async def test_nobody_comes_in_without_the_code(tmp_path, host):
+    served = Served(tmp_path, host)
+    try:
+        async with visitor(served) as session:
+            async with session.get(served.url) as answer:
+                text = await answer.text()
+                assert "The code that the computer's terminal shows" in text
+                assert "Sound plays on the computer" in text
+                assert served.code not in text
+            with pytest.raises(aiohttp.WSServerHandshakeError, match="403"):
+                await session.ws_connect(f"{served.url}/ws", headers={"Origin": served.url})
+            for path in ("/static/js/textual.js", "/state"):
+                assert await status_of(session, served.url + path) == 403
+            wrong = {"url": f"{served.url}/enter", "method": "POST", "data": {"code": "WRONG234"}}
+            assert [await status_of(session, **wrong) for _ in range(4)] == [403, 403, 429, 429]
+            async with session.get(f"{served.url}/?code={served.code}") as answer:
+                assert "then try again" in await answer.text(), "the address waits, the right code too"
+            await asyncio.sleep(1.1)
+            async with session.post(
+                f"{served.url}/enter", data={"code": f" {served.code.lower()} "}
+            ) as answer:
+                assert "textual-terminal" in await answer.text(), "the code is the one of before"
+    finally:
+        served.close()
 
 
-async def test_five_wrong_codes_change_the_code(served_beyond):
-    url = f"http://127.0.0.1:{served_beyond.port}"
-    first = served_beyond.codes[-1]
-    async with aiohttp.ClientSession() as session:
-        for _ in range(5):
-            async with session.post(f"{url}/enter", data={"code": "AAAAAAAA"}) as answer:
-                assert answer.status == 403
-        assert served_beyond.codes[-1] != first
-        async with session.post(f"{url}/enter", data={"code": first}) as answer:
-            assert answer.status == 403
+async def texts_of(window, seconds: float) -> str:
+    """What a window is sent for some seconds, as one text."""
+    sent, until = b"", time.monotonic() + seconds
+    while (left := until - time.monotonic()) > 0:
+        try:
+            message = await window.receive(timeout=left)
+        except TimeoutError:
+            break
+        if message.type is aiohttp.WSMsgType.BINARY:
+            sent += message.data
+        elif message.type is not aiohttp.WSMsgType.TEXT:
+            break
+    return sent.decode("utf-8", "replace")
+
+
+async def test_a_session_outlives_its_window_and_goes_on_in_the_next_one(served):
+    """A tablet that sleeps, turns or is reloaded loses its socket; nothing of the session is lost with it."""
+    headers, size = {"Origin": served.url}, "width=100&height=30"
+    async with visitor(served, served.code) as session:
+        first = await session.ws_connect(f"{served.url}/ws?{size}", headers=headers)
+        assert "Quick" in await texts_of(first, 4)
+        await first.send_str('["stdin", " "]')
+        assert "tune" in (await texts_of(first, 2)).lower()
+        await first.close()
+        await asyncio.sleep(0.3)
+        async with session.get(f"{served.url}/state") as answer:
+            assert await answer.json() == {"session": "waiting"}
+        second = await session.ws_connect(f"{served.url}/ws?{size}", headers=headers)
+        assert "tune" in (await texts_of(second, 2)).lower(), "the same place, drawn whole"
+        third = await session.ws_connect(f"{served.url}/ws?{size}", headers=headers)
+        assert "tune" in (await texts_of(third, 2)).lower()
+        assert (await second.receive(timeout=5)).type is aiohttp.WSMsgType.CLOSE, "the window before is told"
+        async with session.get(f"{served.url}/state") as answer:
+            assert await answer.json() == {"session": "shown"}
+
+
+async def test_ctrl_c_ends_the_server_and_its_session_within_two_seconds(served):
+    async with visitor(served, served.code) as session:
+        window = await session.ws_connect(f"{served.url}/ws", headers={"Origin": served.url})
+        assert await texts_of(window, 3)
+        began = time.monotonic()
+        served.process.send_signal(signal.SIGINT)
+        await asyncio.to_thread(served.process.wait, 10)
+        assert time.monotonic() - began < 2
+        assert "Traceback" not in served.shown
+
+
+async def test_connections_that_ask_for_nothing_are_closed_and_keep_nobody_out(served):
+    idle = [socket.create_connection(("127.0.0.1", served.port)) for _ in range(200)]
+    try:
+        await asyncio.sleep(2.5)
+        closed = 0
+        for one in idle:
+            one.setblocking(False)
+            with contextlib.suppress(BlockingIOError, ConnectionError):
+                closed += one.recv(1) == b""
+        async with visitor(served, served.code) as session:
+            assert await status_of(session, served.url) == 200
+        assert closed >= 200 - 32
+    finally:
+        for one in idle:
+            one.close()
 
 
 def test_a_port_in_use_is_told_in_one_line(served, tmp_path):
