@@ -23,6 +23,7 @@ from coach.ground.problem import CoachError, Problem, UsageError
 COMMANDS: dict[str, str] = {
     "practice": "practise: today's session, or the drills you name",
     "plan": "what today's session would be, and why",
+    "know": "say that you play a drill or a phrase already, at about which tempo",
     "forecast": "when a drill's goal tempo is likely, and which nodes will hold it back",
     "check": "check drill files and explain every problem",
     "new": "write a commented drill to start from",

@@ -9,15 +9,18 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import astuple, dataclass, field
+from datetime import date
 from typing import Any
 
+from coach.learning.known import Known, digest_of, known_of, taken_in
 from coach.learning.material import Part
 from coach.learning.skill import EventKeys, Habits, Skill, Term, event_keys, view, with_result
 from coach.log.entries import Rep
+from coach.log.log import Log
 from coach.music.excerpt import Excerpt, Kind, LoggedPassage
 from coach.rating.table import Result
 
-MODEL = "2"
+MODEL = "3"
 WARM_UP = "warm-up"
 """The purpose of repetitions that are slow on purpose."""
 CLEAN_TO_LAND = 2
@@ -100,6 +103,8 @@ class Learnt:
     """Cold repetitions by tenths of the chance that was expected: how many, the sum of chances, how many clean."""
     days: dict[int, list[int]] = field(default_factory=dict)
     """Repetitions of each practice day, and the milliseconds that they took, count-ins included."""
+    heard: int = 0
+    """How many of the player's words on what they play already are taken in."""
     _keys: dict[str, tuple[EventKeys, ...]] = field(default_factory=dict, repr=False, compare=False)
     _excerpts: dict[str, Excerpt] = field(default_factory=dict, repr=False, compare=False)
 
@@ -157,6 +162,19 @@ class Learnt:
         wholes = skill.wholes(keys)
         record.theta = skill.level.mean + sum(whole.mean for whole in wholes) / len(wholes)
 
+    def hear(self, known: Known) -> None:
+        """Take in what the player says that they play already: its excerpts count as begun."""
+        drill = known.excerpts[0][0].drill
+        skill = self.skills.setdefault(drill, Skill.new(known.goal_bpm))
+        taken_in(skill, [keys for _, keys in known.excerpts], known.bpm, self.habits, known.day)
+        for excerpt, keys in known.excerpts:
+            record = self.records.setdefault(excerpt.key, Record())
+            if not record.reps:
+                record.bpm = known.bpm
+            wholes = skill.wholes(keys)
+            record.theta = skill.level.mean + sum(whole.mean for whole in wholes) / len(wholes)
+        self.heard += 1
+
     def warmed(self, drill: str, day: int) -> None:
         """A repetition of a warm-up: slow on purpose, it says nothing, but hands are warmer after it."""
         skill = self.skills.get(drill)
@@ -202,10 +220,16 @@ def trusted(chance: float, habits: Habits) -> float:
 
 
 class LearningFold:
-    """The fold for the log's cache; a repetition that is not rated, or whose passage was lost, only takes time."""
+    """The fold for the log's cache; a repetition that is not rated, or whose passage was lost, only takes time.
+
+    `known` is what the player says that they play already, in order; another word folds anew.
+    """
 
     name = "learning"
-    version = MODEL
+
+    def __init__(self, known: tuple[Known, ...] = ()) -> None:
+        self.known = known
+        self.version = f"{MODEL} {digest_of(known)}".strip()
 
     def initial(self) -> Learnt:
         return Learnt()
@@ -213,11 +237,21 @@ class LearningFold:
     def step(self, state: Learnt, rep: Rep, passage: LoggedPassage) -> Learnt:
         if rep.tempo_bpm < 1:
             return state
+        if state.heard < len(self.known):
+            self.hear(state, rep.day_number, rep.id)
         keys = state._keys.get(rep.passage)
         if keys is None:
             keys = state._keys[rep.passage] = event_keys(passage)
             state._excerpts[rep.passage] = Excerpt.parse(passage.excerpt)
         state.rep(state._excerpts[rep.passage], keys, rep)
+        return state
+
+    def hear(self, state: Learnt, day: int, before: str = "") -> Learnt:
+        """Let the state take in what was said up to a day, or up to the id of an entry of that day."""
+        for known in self.known[state.heard :]:
+            if known.day > day or (before and known.day == day and known.id > before):
+                break
+            state.hear(known)
         return state
 
     def plain(self, state: Learnt) -> Any:
@@ -242,6 +276,7 @@ class LearningFold:
             "records": {key: list(astuple(record)) for key, record in state.records.items()},
             "cold": [list(row) for row in state.cold],
             "days": {str(day): list(spent) for day, spent in state.days.items()},
+            "heard": state.heard,
         }
 
     def state(self, plain: Any) -> Learnt:
@@ -255,6 +290,7 @@ class LearningFold:
             {key: Record(*row) for key, row in plain["records"].items()},
             [list(row) for row in plain["cold"]],
             {int(day): list(spent) for day, spent in plain["days"].items()},
+            plain["heard"],
         )
 
 
@@ -263,3 +299,11 @@ def _row(term: Term) -> list[Any]:
 
 
 FOLD = LearningFold()
+
+
+def learnt_of(log: Log, day: date, player: str = "") -> Learnt:
+    """What a player's repetitions and words up to a practice day have taught."""
+    fold = LearningFold(known_of(log.entries("known", player)))
+    learnt = log.state(fold, day, player)
+    # The state belongs to the log: what was said after the last repetition goes into a copy.
+    return fold.hear(learnt.copy(), day.toordinal()) if learnt.heard < len(fold.known) else learnt

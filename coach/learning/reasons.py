@@ -24,6 +24,8 @@ def reason(learnt: Learnt, turn: Turn, day: date, asked: str = "") -> str:
             return f"At its goal on {_day(learnt.records[part.key].landed, day)}: once, cold, is it still?"
         case Why.UNHEARD:
             return f"Not heard since {_day(heard(learnt, part), day)}."
+        case _ if record is not None and not record.reps:
+            return f"You play it at about {record.bpm}, you say: play it, and the rung follows."
         case Why.NEW:
             return f"{_broke(learnt, option) or 'Not played yet.'} {asked}".strip()
         case Why.PIECE:

@@ -186,7 +186,9 @@ class Correction:
     void: bool = False
 
 
-EntryKind = Literal["sitting", "set-aside", "take-up", "assignment", "hurt", "note", "tuning", "answers"]
+EntryKind = Literal[
+    "sitting", "set-aside", "take-up", "assignment", "hurt", "note", "tuning", "answers", "known"
+]
 
 
 @dataclass(frozen=True, slots=True)

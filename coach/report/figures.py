@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 
 from coach.ground.plain import json_text, plain_text
-from coach.learning.learning import FOLD, Learnt
+from coach.learning.learning import Learnt, learnt_of
 from coach.learning.material import Material, material_of
 from coach.learning.readings import Place, Standing, due, places, standing
 from coach.log.entries import Entry
@@ -141,7 +141,7 @@ def make_report(
     `drill` is the id of the one drill that it is about; `drills` are those at hand.
     """
     since = since or day - timedelta(days=SHOWN_DAYS - 1)
-    learnt, sums = log.state(FOLD, day), sums_of(log, day)
+    learnt, sums = learnt_of(log, day), sums_of(log, day)
     material = material_of([one for one in drills if drill in ("", one.id)])
     rows = list(sums.rows(since, day, drill))
     excerpts, missing = _excerpts(learnt, material, sums.by_excerpt(rows), day)

@@ -19,7 +19,7 @@ from coach import __version__
 from coach.ground.codec import As, Range, plain_of
 from coach.ground.days import day_from
 from coach.ground.plain import counted, json_text, plain_text
-from coach.learning.learning import FOLD, Learnt
+from coach.learning.learning import Learnt, learnt_of
 from coach.learning.material import Material, material_of
 from coach.learning.readings import places, standing
 from coach.log.entries import Entry, iso_time, practice_day
@@ -169,7 +169,7 @@ def student_reply(
 ) -> Reply:
     """The reply of the log's player about some drills."""
     day = practice_day(at_ms, offset_min)
-    learnt, sums, material = log.state(FOLD, day), sums_of(log, day), material_of(drills)
+    learnt, sums, material = learnt_of(log, day), sums_of(log, day), material_of(drills)
     entered = entered_reps(log.entries("answers"))
     own_words = (NoteReply(entry.day, note_text(entry)) for entry in log.entries("note"))
     return Reply(

@@ -27,7 +27,8 @@ from coach.ground.places import Places, make_folder
 from coach.ground.problem import CoachError, Problem
 from coach.learning import readings
 from coach.learning.history import drills_taken_up, history_of
-from coach.learning.learning import FOLD, Learnt
+from coach.learning.known import known_body
+from coach.learning.learning import Learnt, learnt_of
 from coach.learning.material import material_of
 from coach.learning.plan import Plan
 from coach.learning.planner import make_plan
@@ -132,7 +133,7 @@ class Desk:
 
     def learnt(self) -> Learnt:
         """What the player's repetitions up to today have taught."""
-        return self.log.state(FOLD, self.today)
+        return learnt_of(self.log, self.today)
 
     def nodes(self) -> dict[str, Place]:
         """Every node and move that was played in the drills at hand, by key; of several drills the surest."""
@@ -156,6 +157,14 @@ class Desk:
             return self.library.drills
         taken_up = {} if self.log.player_or_none is None else drills_taken_up(self.log)
         return in_plan(self.library, taken_up, self.at_hand())
+
+    def know(self, drill: Drill, phrase: str, bpm: int) -> Refusal | None:
+        """Log that the player plays a drill, or its phrase of this id, at about `bpm`; 0 takes that word back."""
+        settle_ids([drill], self.places)
+        material = material_of([drill])
+        parts = [material.part(one) for one in material.phrases(drill) if phrase in ("", one.phrases[0])]
+        passages = [part.passage for part in parts if part]
+        return self.note("known", known_body(drill.id, phrase, bpm, drill.goal_bpm, passages))
 
     def note(self, kind: EntryKind, body: Mapping[str, Any]) -> Refusal | None:
         """Log an entry of now, as `Log.send` does."""

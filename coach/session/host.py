@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from coach.folder.settings import PracticeSettings
-from coach.learning.learning import FOLD
+from coach.learning.learning import learnt_of
 from coach.learning.material import material_of
 from coach.learning.plan import Plan
 from coach.log.book import Word
@@ -111,7 +111,7 @@ class Practice:
             {drill.id: drill for drill in drills},
             Coaching(
                 plan.items,
-                log.state(FOLD, practice_day(now_ms, offset_min)).copy(),
+                learnt_of(log, practice_day(now_ms, offset_min)).copy(),
                 material_of([drill for drill in drills if drill.id in plan.drills]),
                 plan.day,
                 adapts,

@@ -9,7 +9,7 @@ import asyncio
 import contextlib
 import gc
 import signal
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from threading import Thread
 from typing import TYPE_CHECKING
 
@@ -18,8 +18,10 @@ from textual.screen import Screen
 
 from coach.folder.actions import Action
 from coach.folder.settings import THEMES
+from coach.ground.plain import plain_text
 from coach.ground.problem import CoachError
 from coach.learning.plan import Plan
+from coach.music.drill import Drill
 from coach.strings.instrument import Instrument
 from coach.tui.base import CoachScreen
 from coach.tui.root import Coach
@@ -78,6 +80,19 @@ class CoachApp(Coach):
         from coach.tui.summary import SummaryScreen
 
         self.switch_screen(SummaryScreen(practice, message, started_ms))
+
+    def ask_known(self, drill: Drill, phrase: str, then: Callable[[], None]) -> None:
+        from coach.tui.know import KnowScreen
+
+        def answered(bpm: int | None) -> None:
+            if bpm is None:
+                return
+            if refusal := self.desk.know(drill, phrase, bpm):
+                self.notify(str(refusal), severity="error", markup=False)
+            then()
+
+        what = plain_text(drill.phrase(phrase).name if phrase else drill.title)
+        self.push_screen(KnowScreen(what), answered)
 
     def show_drills(self) -> None:
         from coach.tui.library_screen import LibraryScreen

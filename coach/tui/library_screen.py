@@ -185,6 +185,10 @@ class LibraryScreen(CoachScreen):
             self.notify(str(refusal), severity="error", markup=False)
         self.show_list()
 
+    def do_know(self) -> None:
+        if (entry := self.chosen) and entry.drill:
+            self.coach.ask_known(entry.drill, "", self.show_list)
+
     def do_nodes(self) -> None:
         if (entry := self.chosen) and entry.drill:
             self.coach.show_nodes(entry.drill.instrument)

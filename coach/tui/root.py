@@ -6,7 +6,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from types import ModuleType
 from typing import TYPE_CHECKING
 
@@ -100,6 +100,10 @@ class Coach(App[None]):
         """Silence, where anything was opened at all."""
         if self._player is not None:
             self._player.stop()
+
+    def ask_known(self, drill: Drill, phrase: str, then: Callable[[], None]) -> None:
+        """Ask at which tempo a drill, or its phrase of this id, is played already; log the answer."""
+        raise NotImplementedError
 
     def change_volume(self, way: int) -> None:
         """One step louder (1) or softer (-1)."""

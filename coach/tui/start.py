@@ -13,7 +13,7 @@ from textual.widgets import Static
 from coach.ground.plain import plain_text
 from coach.ground.problem import CoachError
 from coach.learning.plan import Plan, PlanItem, Purpose, told_once
-from coach.music.excerpt import Excerpt, heading_of
+from coach.music.excerpt import Excerpt, Kind, heading_of
 from coach.tui.base import CoachScreen
 from coach.tui.canvas import ascii_text, fitted, fitted_words, wrapped
 from coach.tui.widgets import MARK_COLUMNS, HintLine, MarkedList
@@ -177,6 +177,16 @@ class StartScreen(CoachScreen):
         low, high = MINUTES_RANGE
         self.coach.desk.minutes = min(max(self.coach.desk.minutes + by, low), high)
         self.make_plan()
+
+    def do_know(self) -> None:
+        """Say at which tempo the excerpt under the cursor is played already."""
+        item = self.plan.items[self._at] if self.plan and self.plan.items else None
+        if item is None or item.excerpt is None:
+            self.notify("Move the cursor to the phrase that you play already.")
+            return
+        drill = self.coach.desk.library.drill(item.excerpt.drill)
+        phrase = item.excerpt.phrases[0] if item.excerpt.kind is Kind.PHRASE else ""
+        self.coach.ask_known(drill, phrase, self.make_plan)
 
     def do_drills(self) -> None:
         self.coach.show_drills()

@@ -1,0 +1,91 @@
+"""`coach know DRILL[/PHRASE] BPM`: say at which tempo a drill or a phrase is played already, or take that back."""
+
+from __future__ import annotations
+
+import argparse
+from datetime import date
+
+from coach.commands.common import add_log_options, clock, places_of, say
+from coach.ground.plain import plain_text
+from coach.ground.problem import CoachError, Problem, UsageError
+from coach.ground.source import nearest
+from coach.learning.known import known_of
+from coach.music.drill import Drill
+from coach.music.rhythm import MAX_BPM, MIN_BPM
+from coach.session.desk import Desk
+from coach.words.amounts import short_day, tempo
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    add_log_options(parser)
+    parser.add_argument(
+        "drill",
+        nargs="?",
+        metavar="DRILL[/PHRASE]",
+        help="a drill, or one of its phrases; none lists what you said",
+    )
+    parser.add_argument(
+        "bpm", nargs="?", type=int, metavar="BPM", help="the tempo at which you play it, about"
+    )
+    parser.add_argument("--undo", action="store_true", help="take back what you said of it")
+
+
+def run(arguments: argparse.Namespace) -> int:
+    moment = clock(arguments.date)
+    name, _, phrase = arguments.drill.partition("/") if arguments.drill else ("", "", "")
+    _check(arguments)
+    with Desk.open(
+        places_of(arguments),
+        clock=lambda: moment,
+        player=arguments.player,
+        names=(name,) if name else (),
+        read_only=not name,
+    ) as desk:
+        if not name:
+            _list(desk)
+            return 0
+        drill = desk.library.drills[0]
+        phrase = _phrase_in(drill, phrase) if phrase else ""
+        refusal = desk.know(drill, phrase, arguments.bpm or 0)
+        if refusal:
+            raise CoachError(refusal.problems)
+    what = plain_text(drill.phrase(phrase).name if phrase else drill.title)
+    if arguments.undo:
+        say(f"{what}: taken back; its tempos come from your repetitions alone")
+    else:
+        say(f"{what}: you play it at about {tempo(arguments.bpm)}; the next plan begins there")
+    return 0
+
+
+def _check(arguments: argparse.Namespace) -> None:
+    """UsageError where the words do not make one request."""
+    if not arguments.drill and not arguments.undo:
+        return
+    if not arguments.drill or (arguments.bpm is None) != arguments.undo:
+        raise UsageError(
+            Problem("needs a drill, and a tempo or --undo", "coach know", guess="coach know first-light 60")
+        )
+    if arguments.bpm is not None and not MIN_BPM <= arguments.bpm <= MAX_BPM:
+        raise UsageError(Problem(f"{arguments.bpm} is outside {MIN_BPM} to {MAX_BPM} bpm", "BPM"))
+
+
+def _phrase_in(drill: Drill, name: str) -> str:
+    """The id of the phrase of that id or name; CoachError with the likely one where there is none."""
+    wanted = name.strip().casefold()
+    for phrase in drill.phrases:
+        if wanted in (phrase.id.casefold(), phrase.name.casefold()):
+            return phrase.id
+    known = [phrase.id for phrase in drill.phrases]
+    message = f"{plain_text(drill.title)} has no phrase {name!r}; it has {', '.join(known)}"
+    raise CoachError(Problem(message, name, guess=nearest(wanted, known)))
+
+
+def _list(desk: Desk) -> None:
+    known = known_of(desk.log.entries("known")) if desk.log.player_or_none else ()
+    titles = {drill.id: plain_text(drill.title) for drill in desk.library.drills}
+    for one in known:
+        drill, names = one.excerpts[0][0].drill, ", ".join(excerpt.phrases[0] for excerpt, _ in one.excerpts)
+        day = short_day(date.fromordinal(one.day), desk.today)
+        say(f"{day}  {titles.get(drill, drill)}: {names} at about {tempo(one.bpm)}")
+    if not known:
+        say("You have not said of any drill that you play it already: coach know DRILL BPM")

@@ -1,0 +1,148 @@
+"""How much of a session is music: the installed command in tmux, played in real time by a bot that reads its screen.
+
+    python -m tests.music_share --minutes 20
+
+The bot plays two-bar phrases that begin at 60 bpm, in rounds. Of its events 95 of 100 are clean; a clean pass takes it
+one key, pressed in the bar of clicks. It reads what is new for `READ_S` before it plays, and tunes for `TUNE_S`. Music
+is the time from the first beat to the last of each pass that the log holds, count-ins left out, of all seconds from the
+key that begins the session to its summary.
+"""
+
+from __future__ import annotations
+
+import argparse
+import random
+import sys
+import tempfile
+import time
+from dataclasses import dataclass
+from pathlib import Path
+
+from coach.ground.places import Places
+from coach.log.entries import Rep
+from coach.log.log import Log
+from tests.real.test_terminal_real import Terminal, coach
+
+PHRASES, EVENTS, BEATS = 6, 6, 8
+SLIPS = 0.05
+LOOK_S, KEY_S, READ_S, TUNE_S = 0.1, 0.6, 3.0, 10.0
+BAR = """      - bass: 1 E:0 for 4
+        harmonics: 1 {0}:<12>, 3 {1}:<7>
+"""
+HEAD = """drill: 1
+id: two-bars
+title: Two Bars
+instrument: {strings: [G2, D2, A1, E1], scale_mm: 864}
+meter: 4/4
+tempo: {start: 60, goal: 76}
+phrases:
+"""
+
+
+def drill_text() -> str:
+    """Phrases of two bars, each on other strings."""
+    strings = ("GD", "DG", "GG", "DD", "GA", "AG")
+    phrases = (
+        f"  - id: p{number}\n    name: Lane {number}\n    bars:\n{BAR.format(*pair)}{BAR.format(*reversed(pair))}"
+        for number, pair in enumerate(strings[:PHRASES], 1)
+    )
+    return HEAD + "".join(phrases)
+
+
+@dataclass(frozen=True)
+class Share:
+    """Seconds of music and of the whole session, passes, and the keys that rated them."""
+
+    music_s: float
+    whole_s: float
+    passes: int
+    clean: int
+    keys: int
+
+    @property
+    def part(self) -> float:
+        return self.music_s / self.whole_s
+
+
+class Bot:
+    """Presses what a player would press, by the key line that the screen shows."""
+
+    def __init__(self, window: Terminal, rng: random.Random) -> None:
+        self.window, self.rng = window, rng
+        self.keys = 0
+        self.seen = ""
+        self.since_s = time.monotonic()
+
+    def step(self) -> str:
+        """One look: what the screen asks for now, and a key where it is time for one."""
+        asked = self.asked(self.window.text())
+        now_s = time.monotonic()
+        if asked != self.seen:
+            self.seen, self.since_s = asked, now_s
+        wait_s = {"clean": KEY_S, "go": READ_S, "go on": TUNE_S}.get(asked)
+        if wait_s is not None and now_s - self.since_s >= wait_s:
+            self.answer(asked)
+            self.seen = ""
+        return asked
+
+    @staticmethod
+    def asked(text: str) -> str:
+        """What the space key does now, as the key line says; a repetition that sounds asks nothing."""
+        line = text.rstrip().splitlines()[-1] if text.strip() else ""
+        return next(
+            (word for word in ("broke off", "clean", "go on", "go", "summary") if f"space {word}" in line), ""
+        )
+
+    def answer(self, asked: str) -> None:
+        slips = [
+            str(label) for label in range(1, EVENTS + 1) if asked == "clean" and self.rng.random() < SLIPS
+        ]
+        for key in (*slips, "Space"):
+            self.window.type(key)
+            self.keys += asked == "clean"
+
+
+def music_s(rep: Rep) -> float:
+    """From the first beat of a pass to its last."""
+    return BEATS * 60 / rep.tempo_bpm
+
+
+def play(folder: Path, minutes: int, longest_s: float, seed: int = 1) -> Share:
+    """A session of so many minutes, or its first `longest_s`, and what it was made of."""
+    (folder / "drills").mkdir(parents=True)
+    (folder / "drills" / "two-bars.yaml").write_text(drill_text())
+    (folder / "settings.yaml").write_text("screen: {tour_seen: true}\n")
+    command = f"{coach()} practice --folder {folder} --silent --minutes {minutes}"
+    window = Terminal(folder, (100, 30), command)
+    try:
+        window.wait("minutes planned")
+        bot, began_s = Bot(window, random.Random(seed)), time.monotonic()
+        window.type("Space")
+        while bot.step() != "summary" and time.monotonic() - began_s < longest_s:
+            time.sleep(LOOK_S)
+        whole_s = time.monotonic() - began_s
+    finally:
+        window.close()
+    with Log.open(Places(folder).log, "", now_ms=0, read_only=True) as log:
+        reps = log.reps()
+    return Share(sum(map(music_s, reps)), whole_s, len(reps), sum(rep.clean for rep in reps), bot.keys)
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
+    parser.add_argument("--minutes", type=int, default=20)
+    parser.add_argument("--seed", type=int, default=1)
+    options = parser.parse_args()
+    with tempfile.TemporaryDirectory() as folder:
+        share = play(Path(folder) / "practice", options.minutes, 60.0 * options.minutes * 1.5, options.seed)
+    line = (
+        f"{share.part:.1%} of {share.whole_s:.0f} s is music: {share.passes} passes, {share.clean} clean, "
+        f"{share.keys} keys to rate them\n"
+    )
+    sys.stdout.write(line)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,111 @@
+"""What players say that they play already: a word, logged, that the plan begins with and repetitions overrule."""
+
+from __future__ import annotations
+
+import json
+
+import pytest
+
+from coach.cli import main
+from coach.learning.known import known_body, known_of
+from coach.learning.learning import FOLD, LearningFold, Learnt
+from coach.learning.material import material_of
+from coach.learning.readings import rung_of
+from coach.log.entries import Entry, new_id
+from coach.rating.table import CHOKED
+from tests.samples import sample_drill
+from tests.screens import DAY_MS, running
+from tests.test_learning import DAY, part_of
+
+DRILL = sample_drill()
+MATERIAL = material_of([DRILL])
+PARTS = [part_of(DRILL, number) for number in (0, 1)]
+
+
+def word(bpm: int, phrase: str = "", number: int = 0) -> Entry:
+    passages = [part.passage for part in PARTS if phrase in ("", part.excerpt.phrases[0])]
+    body = json.loads(json.dumps(known_body(DRILL.id, phrase, bpm, DRILL.goal_bpm, passages)))
+    at_ms = DAY_MS + number * 1000
+    return Entry(new_id(at_ms, bytes(10)), "p", at_ms, 60, "known", body)
+
+
+def learnt_from(*entries: Entry) -> Learnt:
+    return LearningFold(known_of(entries)).hear(Learnt(), DAY + 10_000)
+
+
+@pytest.mark.parametrize("bpm", [40, 60, 72])
+def test_the_plan_begins_near_the_tempo_that_was_named_slower_than_the_drills_start_too(bpm):
+    learnt = learnt_from(word(bpm))
+    day = known_of([word(bpm)])[0].day
+    assert all(0.85 * bpm <= rung_of(learnt, part, day) <= 1.15 * bpm for part in PARTS)
+    assert all(learnt.records[part.key].reps == 0 for part in PARTS)
+
+
+def test_the_latest_word_counts_and_0_takes_it_back():
+    assert [one.bpm for one in known_of([word(60), word(70, number=1)])] == [70]
+    assert known_of([word(60), word(0, number=1)]) == ()
+    both = known_of([word(60), word(70, "lamp", number=1)])
+    assert [(one.bpm, len(one.excerpts)) for one in both] == [(60, 2), (70, 1)]
+    taken_back = learnt_from(word(60), word(0, number=1))
+    assert FOLD.plain(taken_back) == FOLD.plain(Learnt())
+
+
+def test_a_few_failed_repetitions_overrule_the_word():
+    learnt, lamp = learnt_from(word(72)), PARTS[0]
+    before = rung_of(learnt, lamp, DAY)
+    for _ in range(4):
+        bpm = rung_of(learnt, lamp, DAY)
+        learnt.take(lamp.excerpt, lamp.keys, bpm, DRILL.goal_bpm, {1: CHOKED, 2: CHOKED}, DAY)
+    assert rung_of(learnt, lamp, DAY) < 0.8 * before
+
+
+def test_what_cannot_be_read_is_passed_over():
+    odd = Entry(
+        new_id(DAY_MS, bytes(10)), "p", DAY_MS, 60, "known", {"drill": "x", "phrase": [], "bpm": "fast"}
+    )
+    assert known_of([odd]) == ()
+
+
+def test_the_command_says_it_lists_it_and_takes_it_back(tmp_path, capsys):
+    def coach(*words: str) -> str:
+        assert main([*words, "--folder", str(tmp_path)]) == 0
+        return capsys.readouterr().out
+
+    assert "begins there" in coach("know", "two-moulds", "70")
+    assert "at about 70 bpm" in coach("know")
+    plan = json.loads(coach("plan", "two-moulds", "--json"))
+    assert max(item["tempo_bpm"] for item in plan["items"][:4]) >= 60
+    assert not [
+        item for item in plan["items"] if item["purpose"] == "new" and "piece" not in str(item["excerpt"])
+    ]
+    assert "taken back" in coach("know", "two-moulds", "--undo")
+    plan = json.loads(coach("plan", "two-moulds", "--json"))
+    assert plan["items"][1]["purpose"] == "new"
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["two-moulds/side", "70"], "it has side-by-side"),
+        (["two-moulds"], "needs a drill, and a tempo or --undo"),
+        (["two-moulds", "700"], "outside 20 to 300 bpm"),
+        (["--undo"], "needs a drill"),
+    ],
+)
+def test_a_slip_is_told(tmp_path, capsys, words, said):
+    assert main(["know", *words, "--folder", str(tmp_path)]) in (1, 2)
+    assert said in capsys.readouterr().err
+
+
+async def test_on_the_plan_one_key_asks_and_the_plan_is_made_anew(tmp_path):
+    async with running(tmp_path) as (app, pilot, _player):
+        await pilot.press("down", "i", *"76", "enter")
+        await pilot.pause()
+        phrases = [
+            item for item in app.screen.plan.items if item.excerpt and item.excerpt.phrases == ("ladle",)
+        ]
+        assert "new" not in {item.purpose for item in phrases}
+        assert [entry.body["bpm"] for entry in app.desk.log.entries("known")] == [76]
+        await pilot.press("d", "i", *"0x", "enter")
+        await pilot.pause()
+        assert "a whole number from 20" in str(app.screen.query_one("#foot").render())
