@@ -17,6 +17,7 @@ TELLING = 2
 def reason(learnt: Learnt, turn: Turn, day: date, asked: str = "") -> str:
     """Why this turn is next; `asked` is what a teacher wrote of the drill, told with what is new."""
     option, part = turn.option, turn.option.part
+    record = learnt.records.get(part.key)
     match turn.why:
         case Why.WARM_UP:
             return "Slow and easy, to warm the hands."
