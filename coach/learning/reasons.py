@@ -18,6 +18,7 @@ def reason(learnt: Learnt, turn: Turn, day: date, asked: str = "") -> str:
     """Why this turn is next; `asked` is what a teacher wrote of the drill, told with what is new."""
     option, part = turn.option, turn.option.part
     record = learnt.records.get(part.key)
+    record = learnt.records.get(part.key)
     match turn.why:
         case Why.WARM_UP:
             return "Slow and easy, to warm the hands."
@@ -26,7 +27,7 @@ def reason(learnt: Learnt, turn: Turn, day: date, asked: str = "") -> str:
         case Why.UNHEARD:
             return f"Not heard since {_day(heard(learnt, part), day)}."
         case _ if record is not None and not record.reps:
-            return f"You play it at about {record.bpm}, you say: play it, and the rung follows."
+            return f"You said that you play it at about {record.bpm}: show it."
         case Why.NEW:
             return f"{_broke(learnt, option) or 'Not played yet.'} {asked}".strip()
         case Why.PIECE:
