@@ -110,6 +110,29 @@ def test_a_pick_up_is_counted_in_as_a_bandleader_counts():
     assert counted(Meter.of(7, 8, 3), "3") == [1, 2, 3, 1, 2]
 
 
+def test_a_subdivision_by_note_value_changes_with_the_meter():
+    # Eighths: two to a quarter, three to a dotted quarter, and the large beats of 7/8 as they are (common practice).
+    eighths = ClickPattern(subdivision=F(1, 8))
+
+    def kinds(meter):
+        clicks = clicks_of(in_meter(meter), 60, 0, eighths)
+        return [click.kind[0] for click in clicks if click.seconds < meter.beats]
+
+    assert "".join(kinds(Meter.of(4, 4))) == "asbsbsbs"
+    assert "".join(kinds(Meter.of(6, 8, 2))) == "assbss"
+    assert "".join(kinds(Meter.of(7, 8, 3))) == "asbsbss"
+    assert "".join(kinds(Meter.of(5, 8))) == "abbbb"
+    # A pick-up that begins inside a beat has the clicks from there on.
+    pickup = in_meter(Meter.of(6, 8, 2), "1/3", "1/3")
+    played = [
+        (click.seconds, click.kind) for click in clicks_of(pickup, 60, 0, eighths) if click.seconds >= 0
+    ]
+    assert played[:2] == [
+        (0, "subdivision"),
+        (F(1, 3), "accent"),
+    ]
+
+
 def test_patterns_subdivide_fall_off_the_beat_or_leave_bars_out():
     halves = clicks_of(lamp(), 60, 0, ClickPattern(subdivision=2))
     assert [click.seconds for click in halves[:4]] == [0, F(1, 2), 1, F(3, 2)]

@@ -165,6 +165,15 @@ def test_nodes_say_what_to_measure(instrument: str, says: list[str], tmp_path, c
     assert [text for text in says if text not in out] == []
 
 
+def test_one_fret_is_one_place_for_the_hand_where_frets_fan() -> None:
+    node = Node(1, 4)
+    places = [FIVE.along_mm(string, FIVE.position_mm(string, node)) for string in range(5)]
+    assert places == pytest.approx([889.0 / 4] * 5)
+    # The inverse of equal temperament: the node at 1/4 is fret 4.98.
+    assert FIVE.fret_at(places[0]) == pytest.approx(node.fret)
+    assert SHORT.along_mm(3, 100.0) == 100.0
+
+
 def test_a_fanned_neck_has_the_numbers_of_its_first_and_its_last_string() -> None:
     lines = fretboard_lines(FIVE, {(4, Node(1, 3)): "3", (0, Node(1, 3)): "3"}, 160)
     assert len(lines) == 1 + 5 + 1 + 1

@@ -18,13 +18,12 @@ from coach.strings.instrument import (
     Instrument,
     Node,
     OpenString,
-    length_from,
     nearest_nodes,
     nodes_at_label,
     nodes_upto,
 )
 from coach.strings.ready_made import READY_MADE, ready_made
-from coach.strings.units import cents_between, midi_from_note, nearest_note
+from coach.strings.units import cents_between, length_from, midi_from_note, nearest_note
 
 with warnings.catch_warnings():
     warnings.simplefilter("ignore")

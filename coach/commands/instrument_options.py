@@ -10,10 +10,10 @@ from coach.commands.common import places_of
 from coach.folder.settings import load_settings
 from coach.ground.digits import whole_number
 from coach.ground.problem import Problem, UsageError
-from coach.strings.instrument import Instrument, length_from
+from coach.strings.instrument import Instrument
 from coach.strings.own import on_own
 from coach.strings.ready_made import READY_MADE, ready_made, usual_scale_mm
-from coach.strings.units import A4_HZ
+from coach.strings.units import A4_HZ, length_from
 from coach.words.names import tuning_name
 
 USUAL = "bass"

@@ -121,25 +121,18 @@ def _counted(bar: PassageBar) -> Iterator[tuple[int, Fraction]]:
 
 def _pattern_clicks(bar: PassageBar, pattern: ClickPattern) -> Iterator[tuple[Fraction, ClickKind]]:
     end = bar.start + bar.length
-    clicked = bar.meter.clicked
-    for counted, onset in _counted(bar):
+    for counted, lasts in bar.meter.clicked.items():
+        onset = bar.start + (counted - bar.first_beat) * bar.beat_length
+        length = lasts * bar.beat_length
         accented = pattern.accent and counted in bar.meter.accents
-        if counted not in clicked:
-            # Inside a large beat: its small beats are its subdivision.
-            if pattern.placing == "beat" and pattern.subdivision > 1:
-                yield onset, "subdivision"
-            continue
+        clicks: list[tuple[Fraction, ClickKind]]
         if pattern.placing == "offbeat":
-            late = onset + clicked[counted] * bar.beat_length / 2
-            if late < end:
-                yield late, "beat"
-            continue
-        if pattern.placing == "bar":
-            if counted == 0:
-                yield onset, "accent" if accented else "beat"
-            continue
-        yield onset, "accent" if accented else "beat"
-        for part in range(1, 1 if bar.meter.large else pattern.subdivision):
-            between = onset + bar.beat_length * part / pattern.subdivision
-            if between < end:
-                yield between, "subdivision"
+            clicks = [(onset + length / 2, "beat")]
+        elif pattern.placing == "bar":
+            clicks = [] if counted else [(onset, "accent" if accented else "beat")]
+        else:
+            parts = pattern.parts(bar.meter, lasts)
+            clicks = [(onset + length * part / parts, "subdivision") for part in range(1, parts)]
+            clicks.insert(0, (onset, "accent" if accented else "beat"))
+        # A bar may be cut anywhere, inside a beat too.
+        yield from (click for click in clicks if bar.start <= click[0] < end)

@@ -82,16 +82,26 @@ class Event:
 class ClickPattern:
     """When the click sounds.
 
-    `subdivision`: clicks to a counted beat. `placing`: on every beat, on the bar's first beat only, or off the
-    beat (half a beat late). `silent_bars`: of each `silent_every` bars the last so many have no click, so that
-    the player keeps time alone.
+    `subdivision`: clicks to a beat, or the note value that they fall on in every meter. `placing`: on every beat, on
+    the bar's first beat only, or off the beat (half a beat late). `silent_bars`: of each `silent_every` bars the last
+    so many have no click, so that the player keeps time alone.
     """
 
-    subdivision: int = 1
+    subdivision: int | Fraction = 1
     placing: Literal["beat", "bar", "offbeat"] = "beat"
     silent_bars: int = 0
     silent_every: int = 0
     accent: bool = True
+
+    def parts(self, meter: Meter, counted_beats: int) -> int:
+        """Clicks to a beat of this meter that lasts so many counted beats; a large beat falls into counted beats.
+
+        A note value that does not go into the beat leaves it whole.
+        """
+        if isinstance(self.subdivision, int):
+            return counted_beats if meter.large and self.subdivision > 1 else self.subdivision
+        parts = counted_beats * meter.beat_whole / self.subdivision
+        return int(parts) if parts.denominator == 1 else 1
 
 
 @dataclass(frozen=True, slots=True)

@@ -316,9 +316,10 @@ def _uses_fretting_hand(note: Note) -> bool:
 
 
 def _position_mm(instrument: Instrument, note: Note) -> float:
+    """Where the hand is for a note, along the neck."""
     if note.node:
-        return instrument.position_mm(note.string, note.node)
-    return instrument.fret_mm(note.string, note.fret or 0)
+        return instrument.along_mm(note.string, instrument.position_mm(note.string, note.node))
+    return instrument.along_mm(note.string, instrument.fret_mm(note.string, note.fret or 0))
 
 
 def _fingered(instrument: Instrument, note: Note) -> str:

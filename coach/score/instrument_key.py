@@ -18,10 +18,9 @@ from coach.strings.instrument import (
     STIFFNESS_RANGE,
     STRINGS_RANGE,
     Instrument,
-    length_from,
 )
 from coach.strings.ready_made import READY_MADE, ready_made, usual_scale_mm
-from coach.strings.units import A4_HZ, midi_from_note
+from coach.strings.units import A4_HZ, length_from, midi_from_note
 
 MOST_OWN = 20
 _STRINGS = "[G2, D2, A1, E1]"

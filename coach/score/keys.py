@@ -26,6 +26,7 @@ from coach.score.values import (
     Order,
     Parts,
     SilentBars,
+    Subdivision,
     TempoChange,
     Version,
 )
@@ -85,8 +86,8 @@ TEMPO: dict[str, Row] = {
 
 CLICK: dict[str, Row] = {
     "subdivision": Row(
-        Whole(1, 8, "clicks to a beat"),
-        "Clicks to a counted beat.",
+        Subdivision(),
+        "Clicks to a beat, or the note value that they fall on whatever the meter: 1/8.",
         default=1,
         value_of=lambda click: click.subdivision,
     ),

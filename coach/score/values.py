@@ -10,7 +10,7 @@ from typing import Any
 from coach.ground.days import day_from
 from coach.ground.digits import whole_number
 from coach.ground.fields import Kind, did_you_mean, kind_of, repair, shorten, word_of
-from coach.ground.kinds import Text
+from coach.ground.kinds import Text, Whole
 from coach.ground.source import Node, Report, Scalar, Sequence
 from coach.music.rhythm import Meter
 from coach.score.ids import slug
@@ -87,6 +87,27 @@ class NoteValue(Kind[Fraction]):
 
     def schema(self) -> dict[str, Any]:
         return {"type": "string", "pattern": r"^\d+/\d+$"}
+
+
+class Subdivision(Kind[int | Fraction]):
+    """Clicks to a beat, or the note value that they fall on."""
+
+    clicks, value = Whole(1, 8, "clicks to a beat"), NoteValue()
+
+    @property
+    def allowed(self) -> str:
+        return f"{self.clicks.allowed}, or a note value such as 1/8"
+
+    def read(self, node: Node, where: str, report: Report) -> int | Fraction | None:
+        kind: Kind[Any] = self.value if "/" in word_of(node) else self.clicks
+        read: int | Fraction | None = kind.read(node, where, report)
+        return read
+
+    def write(self, value: int | Fraction) -> str:
+        return str(value) if isinstance(value, int) else self.value.write(value)
+
+    def schema(self) -> dict[str, Any]:
+        return {"anyOf": [self.clicks.schema(), self.value.schema()]}
 
 
 _METER = re.compile(

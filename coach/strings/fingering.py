@@ -209,7 +209,7 @@ def _strings(task: _Task, i: int, place: Place, held: _HeldStrings) -> _OnString
     cut, cut_note, span_mm = 0.0, -1, 0.0
     kept = []
     stops = [Finger(mm) for string, _other, mm in held if mm is not None and string != place.string]
-    if place.uses_fretting_hand and stops and finger_fault([*stops, Finger(place.position_mm)]):
+    if place.uses_fretting_hand and stops and finger_fault([*stops, Finger(place.along_mm)]):
         return None
     for item in held:
         string, other, stop_mm = item
@@ -221,10 +221,10 @@ def _strings(task: _Task, i: int, place: Place, held: _HeldStrings) -> _OnString
             cut_note = other
             continue
         if stop_mm is not None and place.uses_fretting_hand:
-            span_mm = max(span_mm, abs(stop_mm - place.position_mm))
+            span_mm = max(span_mm, abs(stop_mm - place.along_mm))
         if ringing.end_s > until_s:
             kept.append(item)
-    stop = place.position_mm if place.fret else None
+    stop = place.along_mm if place.fret else None
     # What no later note can run into need not be remembered: fewer states, same costs.
     if task.notes[i].end_s > until_s and (stop is not None or place.string in task.contested[i]):
         kept.append((place.string, i, stop))
@@ -243,14 +243,14 @@ def _hand(task: _Task, i: int, place: Place, hand: _Hand) -> _OnHand | None:
     if place.uses_fretting_hand:
         if hand_mm >= 0.0:
             time_s = min(onset_s - since_s, UNHURRIED_S)
-            distance_mm = abs(place.position_mm - hand_mm)
+            distance_mm = abs(place.along_mm - hand_mm)
             if time_s <= 0.0:
                 span_mm = distance_mm
             else:
                 move_mm = distance_mm
                 move = MOVE_COST_PER_MM * distance_mm
                 speed = (distance_mm / time_s / task.settings.hand_speed_mm_s) ** 2
-        hand_mm, since_s = place.position_mm, onset_s
+        hand_mm, since_s = place.along_mm, onset_s
     if until_s - since_s >= UNHURRIED_S:
         since_s = -math.inf
     if until_s > onset_s:

@@ -13,7 +13,6 @@ string's frequency (Fletcher, JASA 36 (1964) 203).
 from __future__ import annotations
 
 import math
-import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from decimal import Decimal
@@ -42,7 +41,6 @@ SET_BACK_UPTO = 5.0 / 864.0
 4 mm on guitars: Eubanks 2010; the bass's from memory)."""
 MEASURED_TO_MM = 1.0
 """How well a ruler measures a string."""
-INCH_MM = 25.4
 CAPO_RANGE = (0, 12)
 LAST_FRET = 24
 """Wires beyond this fret are not on the neck."""
@@ -286,9 +284,17 @@ class Instrument:
         _require_range("fret", fret, (0.0, 60.0))
         return self.string_scale_mm(string) * (1.0 - float(2.0 ** (-fret / 12.0)))
 
-    def fret_at(self, string: int, position_mm: float) -> float:
-        """The inverse of `fret_mm`."""
-        return -12.0 * math.log2(max(1.0 - position_mm / self.string_scale_mm(string), 0.001))
+    def along_mm(self, string: int, position_mm: float) -> float:
+        """Where a place of a string lies for the hand: at one fret, one place, in mm of the instrument's scale.
+
+        It differs from `position_mm` only where frets fan, and there each string's nut lies elsewhere.
+        """
+        return position_mm * self.scale_mm / self.scales_mm[string]
+
+    def fret_at(self, along_mm: float) -> float:
+        """The fret, or the part between two, at a place that `along_mm` gives."""
+        scale_mm = self.scale_mm * 2.0 ** (-self.capo / 12.0)
+        return -12.0 * math.log2(max(1.0 - along_mm / scale_mm, 0.001))
 
     def node_key(self, string: int, node: Node) -> str:
         """Identity of a node across drills and edits: the instrument's name, open note, k/n; `fretless|D2|1/6`.
@@ -392,15 +398,6 @@ def _each(value: float | Sequence[float], count: int, what: str) -> list[float]:
     if len(value) != count:
         raise ValueError(f"{len(value)} {what} for {count} strings; give one, or one for each")
     return [float(each) for each in value]
-
-
-def length_from(text: str) -> float:
-    """A length in mm from `864`, `864mm` or, in inches, `34in`; ValueError for anything else."""
-    match = re.fullmatch(r"(\d+(?:\.\d+)?)\s*(mm|in|inch|inches|\")?", text.strip())
-    if match is None:
-        raise ValueError(f"'{text[:40]}' is no length; write mm, 864, or inches, 34in")
-    # To a thousandth of a mm, as a file writes it again.
-    return round(float(match[1]) * (1.0 if match[2] in (None, "mm") else INCH_MM), 3)
 
 
 def _require_range(what: str, value: float, allowed: tuple[float, float], unit: str = "") -> None:

@@ -88,6 +88,8 @@ class Place:
     fret: int | None
     plucking_hand: bool
     position_mm: float
+    along_mm: float
+    """Where the hand is for it (`Instrument.along_mm`)."""
     offset_cents: float
     """How far it sounds above the wanted note."""
     finger_cost: float
@@ -125,11 +127,12 @@ def places_for(
                 continue
             finger = FINGER_COST_MM / max(clear_mm(plucked, node, width), LEAST_CLEAR_MM)
             position_mm = instrument.position_mm(at, node)
+            where_mm = (position_mm, instrument.along_mm(at, position_mm))
             high = HIGH_COST * max(0.0, 2.0 * node.numerator / node.partial - 1.0)
-            places.append(Place(at, node, None, False, position_mm, offset_cents, finger + high))
+            places.append(Place(at, node, None, False, *where_mm, offset_cents, finger + high))
             if settings.plucking_hand and 2 * node.numerator >= node.partial:
                 finger += PLUCKING_HAND_COST
-                places.append(Place(at, node, None, True, position_mm, offset_cents, finger))
+                places.append(Place(at, node, None, True, *where_mm, offset_cents, finger))
     return tuple(sorted(places, key=_order))
 
 
@@ -139,7 +142,8 @@ def bass_places(instrument: Instrument, midi: int, string: int | None = None) ->
     for at in range(len(instrument.strings)) if string is None else (string,):
         fret = midi - instrument.open_midi(at)
         if 0 <= fret <= LAST_FRET:
-            places.append(Place(at, None, fret, False, instrument.fret_mm(at, fret), 0.0, 0.0))
+            fret_mm = instrument.fret_mm(at, fret)
+            places.append(Place(at, None, fret, False, fret_mm, instrument.along_mm(at, fret_mm), 0.0, 0.0))
     return tuple(sorted(places, key=_order))
 
 
@@ -151,12 +155,12 @@ def under_held(
     Left out: strings that are held, and what the fretting hand can't reach from a held stopped note.
     """
     busy = {place.string for place in held}
-    stops_mm = [place.position_mm for place in held if place.fret]
+    stops_mm = [place.along_mm for place in held if place.fret]
     kept = []
     for place in places:
         span_mm = 0.0
         if place.uses_fretting_hand:
-            span_mm = max((abs(place.position_mm - stop_mm) for stop_mm in stops_mm), default=0.0)
+            span_mm = max((abs(place.along_mm - stop_mm) for stop_mm in stops_mm), default=0.0)
         if place.string not in busy and span_mm <= settings.reach_mm:
             kept.append((place, place.finger_cost + reach_cost(span_mm, settings.reach_mm)))
     return tuple(sorted(kept, key=lambda pair: (pair[1], *_order(pair[0]))))

@@ -1,4 +1,4 @@
-"""Notes, frequencies and intervals: the conversions that the rest of the house shares.
+"""Notes, frequencies, intervals and lengths: the conversions that the rest of the house shares.
 
 Conventions: MIDI note numbers 0 to 127 with C4 = 60 (scientific pitch names, so MIDI 0 is C-1 and 127 is G9);
 twelve-tone equal temperament; A4 = 440 Hz (ISO 16:1975) unless another reference is given; 1200 cents to the
@@ -16,6 +16,9 @@ A4_HZ = 440.0
 A4_MIDI = 69
 LOWEST_MIDI = 0
 HIGHEST_MIDI = 127
+
+INCH_MM = 25.4
+"""International yard and pound agreement, 1959."""
 
 _NAMES = ("C", "C#", "D", "D#", "E", "F", "F#", "G", "G#", "A", "A#", "B")
 _LETTERS = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
@@ -92,3 +95,12 @@ def _note_guess(name: str) -> str:
 def _require_frequency(hz: float) -> None:
     if not (math.isfinite(hz) and hz > 0.0):
         raise ValueError(f"{hz} Hz is no frequency; it must be a number above 0")
+
+
+def length_from(text: str) -> float:
+    """A length in mm from `864`, `864mm` or, in inches, `34in`; ValueError for anything else."""
+    match = re.fullmatch(r"(\d+(?:\.\d+)?)\s*(mm|in|inch|inches|\")?", text.strip())
+    if match is None:
+        raise ValueError(f"'{text[:40]}' is no length; write mm, 864, or inches, 34in")
+    # To a thousandth of a mm, as a file writes it again.
+    return round(float(match[1]) * (1.0 if match[2] in (None, "mm") else INCH_MM), 3)

@@ -1,7 +1,8 @@
 """What the player must know at one moment of a passage: what sounds now, what comes next, how the hand moves there.
 
-Conventions: beats are tempo beats of the passage; mm along the string from the nut. Where a passage has harmonics,
-now and next are harmonics, and the other notes are what is held meanwhile; else they are the notes of all layers.
+Conventions: beats are tempo beats of the passage; mm along the neck from the nut (`Instrument.along_mm`). Where a
+passage has harmonics, now and next are harmonics, and the other notes are what is held meanwhile; else they are the
+notes of all layers.
 """
 
 from __future__ import annotations
@@ -76,8 +77,8 @@ def place_mm(event: PlacedEvent, instrument: Instrument) -> float | None:
 def _place_mm(placed: PlacedNote, instrument: Instrument) -> float | None:
     note = placed.note
     if note.node is not None and not note.plucking_hand_touch:
-        return instrument.position_mm(note.string, note.node)
-    return instrument.fret_mm(note.string, note.fret) if note.fret else None
+        return instrument.along_mm(note.string, instrument.position_mm(note.string, note.node))
+    return instrument.along_mm(note.string, instrument.fret_mm(note.string, note.fret)) if note.fret else None
 
 
 def move_between(before: PlacedEvent, after: PlacedEvent, instrument: Instrument) -> Move:
@@ -89,15 +90,5 @@ def move_between(before: PlacedEvent, after: PlacedEvent, instrument: Instrument
     beats = after.onset - before.onset
     if start is None or stop is None or abs(stop - start) < 0.5:
         return Move("", 0.0, 0.0, crosses, beats)
-    frets = abs(_fret(after, instrument) - _fret(before, instrument))
+    frets = abs(instrument.fret_at(stop) - instrument.fret_at(start))
     return Move("bridge" if stop > start else "nut", abs(stop - start), frets, crosses, beats)
-
-
-def _fret(event: PlacedEvent, instrument: Instrument) -> float:
-    """Where the fretting hand is in frets, each string's by its own wires."""
-    frets = [
-        instrument.fret_at(placed.note.string, at)
-        for placed in event.notes
-        if (at := _place_mm(placed, instrument)) is not None
-    ]
-    return (min(frets) + max(frets)) / 2
