@@ -20,13 +20,14 @@ from coach.commands.common import (
     say_json,
 )
 from coach.ground.plain import plain_text
+from coach.learning.plan import told_once
 from coach.music.excerpt import Kind, heading_of, passage_of
 from coach.session.desk import Desk
 from coach.words.amounts import duration, long_day, tempo
 from coach.words.names import excerpt_name
 
 if TYPE_CHECKING:
-    from coach.learning.plan import Plan, PlanItem, told_once
+    from coach.learning.plan import Plan, PlanItem
     from coach.music.drill import Drill
     from coach.music.excerpt import Excerpt
     from coach.session.desk import Desk
