@@ -93,7 +93,7 @@ def bare(svg: str) -> str:
     svg = re.sub(r"<circle[^>]*/>", "", svg)
     svg = re.sub(
         r'viewBox="0 0 ([\d.]+) ([\d.]+)"',
-        lambda box: f'viewBox="2 34 {float(box[1]) - 4:.1f} {float(box[2]) - 36:.1f}"',
+        lambda box: f'viewBox="2 34 {float(box[1]):.1f} {float(box[2]) - 36:.1f}"',
         svg,
         count=1,
     )

@@ -19,8 +19,9 @@ from coach.sound.player import PlayToken, SoundState, SoundStatus
 from coach.strings.instrument import Instrument
 from coach.tui.app import CoachApp
 from coach.tui.canvas import Canvas, as_text
+from coach.tui.picture import Picture
 from coach.tui.session_screen import SessionScreen
-from coach.tui.session_view import Picture, layout_of, panes
+from coach.tui.session_view import layout_of, panes
 from tests.samples import sample_drill
 
 DAY_MS = 1_771_837_200_000

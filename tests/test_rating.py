@@ -257,7 +257,10 @@ def driven(house: Path, tmp_path_factory: pytest.TempPathFactory) -> dict[str, s
         ),
         ("palette", ("Why the last marked event was choked: position, lift, pluck, nail, no cause",)),
         ("help", ("\nb  ", "\nN  ", "  ≈          half buzzed: the string rattled on the fret")),
-        ("rating", ("[half buzzed]", "1≈", "2×", "half buzzed 1; choked 2 nail")),
+        (
+            "rating",
+            ("[half buzzed]", "beat 1  half buzzed", "beat 1  choked", "half buzzed 1; choked 2 nail"),
+        ),
         ("saved", ("saved, half buzzed 1; choked 2 nail: down to",)),
         ("summary", ("half buzzed  1 low note",)),
         ("answers", ("12 repetitions logged, 0 of 12 clean",)),

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from coach.folder.actions import LABEL_KEYS, RATING, Keymap
+from coach.folder.actions import Keymap
 from coach.learning.readings import Rung
 from coach.music.clicktrack import beats_of
 from coach.music.drill import Bar, Drill, Note, Phrase, Tempo
@@ -22,12 +22,12 @@ from coach.strings.instrument import Instrument, Node, nodes_upto
 from coach.strings.ready_made import ready_made
 from coach.tui import bigview, marking, meters, neck
 from coach.tui.canvas import Canvas, as_text, fitted, text_width, wrapped
-from coach.tui.focus import focus_at, leads, move_between
-from coach.tui.glyphs import ROWS_HIGH, big_text, big_width, largest_scale
-from coach.tui.lane import LaneLook, draw_lane, event_at, pages_of, shown_parts
-from coach.tui.layout import Box, layout_for
+from coach.tui.focus import focus_at, move_between
+from coach.tui.glyphs import NONE, big_text, big_width, largest_size, rows_high
+from coach.tui.lane import LaneLook, draw_lane, pages_of, shown_parts
+from coach.tui.layout import Box, Needs, layout_for
+from coach.tui.picture import Picture
 from coach.tui.reports_screen import draw_report
-from coach.tui.session_view import Picture
 from coach.tui.small import draw_small
 from coach.tui.tour import page_text
 from tests.samples import BASS, FOUR_FOUR, event, harmonic, sample_drill
@@ -106,20 +106,10 @@ def test_crowded_bars_are_spread_until_no_note_hides_another(columns, height):
     passage = passage_of(drill, whole_phrase(drill, drill.phrases[0]))
     pages = pages_of(passage, BASS, columns, height)
     shown = 0
-    for page in range(pages.count):
-        text = as_text(draw_lane(passage, BASS, pages, LaneLook(page=page), columns))
+    for part in pages.parts[:: pages.abreast]:
+        text = as_text(draw_lane(passage, BASS, pages, LaneLook(beat=float(part.start)), columns))
         shown += text.count("<3.2>")
     assert shown == 32
-
-
-def test_a_touch_finds_the_event_under_the_finger():
-    passage, instrument = lamp()
-    pages = pages_of(passage, instrument, 80, 9)
-    look = LaneLook()
-    lines = as_text(draw_lane(passage, instrument, pages, look, 80)).splitlines()
-    for label, row, text in ((4, 3, "<3.2>"), (3, 2, "<5>"), (6, 5, "3━")):
-        assert event_at(passage, pages, look, lines[row].index(text) + 1, row) == label
-    assert event_at(passage, pages, look, 79, 4) == 0
 
 
 def test_now_next_and_held_follow_the_beat():
@@ -131,6 +121,16 @@ def test_now_next_and_held_follow_the_beat():
     assert (in_bar_two.now.label, in_bar_two.next.label) == (8, 9)
     assert [event.label for event in in_bar_two.held] == [6]
     assert focus_at(passage, 7.9).next is None
+    counting = focus_at(passage, -2.0)
+    assert (counting.now, counting.next.label, counting.next_held.label) == (None, 2, 1)
+
+
+def test_a_held_note_is_kept_where_it_lasts_beyond_the_next_node():
+    passage, _instrument = lamp()
+    assert focus_at(passage, 0.0).keeps
+    last_of_bar_one = focus_at(passage, 3.2)
+    assert not last_of_bar_one.keeps
+    assert last_of_bar_one.next_held.label == 6
 
 
 def test_the_next_move_says_which_way_and_how_far():
@@ -158,27 +158,28 @@ def test_the_fretboard_is_to_scale_and_mirrored_for_left_handed_players():
     assert left[1].index("●") == 2 + 79 - (right[1].index("●") - 2)
 
 
-def test_every_glyph_is_at_least_four_rows_tall_at_any_scale():
-    for scale in (1, 2, 3, 4, 5, 6):
-        rows = big_text("D<3.2>", scale)
-        assert len(rows) == ROWS_HIGH * scale
-        assert {len(row) for row in rows} == {big_width("D<3.2>", scale)}
+def test_every_line_of_glyphs_is_as_tall_as_its_size_says():
+    for size in range(7):
+        rows = big_text("D<3.2>", size)
+        assert len(rows) == rows_high(size)
+        assert {len(row) for row in rows} == {big_width("D<3.2>", size)}
 
 
 def test_glyphs_tell_all_characters_of_nodes_and_tempos_apart():
     letters = "0123456789ABCDEFGb#<>.+-→←"
     for plain in (False, True):
-        drawn_letters = [big_text(letter, 1, plain) for letter in letters]
-        assert len(set(drawn_letters)) == len(letters)
+        for size in (0, 1):
+            drawn_letters = [big_text(letter, size, plain) for letter in letters]
+            assert len(set(drawn_letters)) == len(letters)
     assert "".join(big_text("D<3.2>#b", 2, plain=True)).isascii()
 
 
 @given(st.text(alphabet="ABCDEFG0123456789<>.#b+ é中", max_size=12), st.integers(8, 200), st.integers(4, 60))
 @settings(max_examples=60, deadline=None)
 def test_big_writing_never_leaves_its_place(text, columns, rows):
-    scale = largest_scale(text, columns, rows)
-    if scale:
-        picture = big_text(text, scale)
+    size = largest_size(text, columns, rows)
+    if size != NONE:
+        picture = big_text(text, size)
         assert len(picture) <= rows
         assert max(map(len, picture), default=0) <= columns
 
@@ -226,9 +227,9 @@ def test_every_session_picture_fits_its_terminal_and_ascii_stays_ascii(
 @pytest.mark.parametrize("view", ["glance", "study"])
 def test_panes_keep_their_places_and_never_overlap(view, strings):
     for size in ((80, 24), (81, 25), (100, 30), (120, 40), (132, 43), (200, 60)):
-        boxes = dict(layout_for(view, *size, strings))
-        for name in ("lane", "word") if view == "glance" else ():
-            boxes.pop(name)  # these take the place of others while a repetition is rated
+        boxes = dict(layout_for(view, *size, Needs(strings, "E:12")))
+        for name in ("sheet", "count"):
+            boxes.pop(name)  # these take the place of others while a repetition is rated or counted in
         taken = set()
         for name, box in boxes.items():
             assert box.x >= 0
@@ -239,21 +240,6 @@ def test_panes_keep_their_places_and_never_overlap(view, strings):
             }
             assert not cells & taken, name
             taken |= cells
-
-
-@pytest.mark.parametrize("view", ["glance", "study"])
-@pytest.mark.parametrize("size", [(80, 24), (120, 40), (200, 60)])
-def test_node_move_beat_and_tempo_are_four_rows_tall_in_both_views(view, size):
-    boxes = layout_for(view, *size, 5)
-    for name in ("now", "next", "beat", "tempo"):
-        assert boxes[name].height >= ROWS_HIGH
-    passage, instrument = lamp()
-    events = [event for event in passage.events if leads(passage, event)]
-    look = bigview.look_for(events, instrument, boxes["now"].width, boxes["now"].height)
-    assert look.scale >= 1
-    for event_ in events:
-        for line in bigview.event_lines(event_, instrument, look):
-            assert big_width(line, look.scale) <= boxes["now"].width
 
 
 def test_the_beat_mark_walks_on_with_the_music_and_never_back_inside_a_bar():
@@ -278,8 +264,11 @@ def test_no_cell_of_beat_or_track_flashes_more_than_three_times_a_second(beats_i
     for frame in range(60):
         at_s = frame / 60
         index, _ = meters.walker_column(beats, at_s, 80)
-        digit = bigview.draw_big_word(str(beats[index].number), 20, 4, "now")
-        frames.append(as_text(digit) + as_text(meters.draw_track(beats, at_s, 80)))
+        if beats[index].bar < 0:
+            shown = meters.draw_count(beats, index, 80, 4)
+        else:
+            shown = meters.draw_band([(f"BEAT {beats[index].number}", "now")], 80, 1)
+        frames.append(as_text(shown) + "\n" + as_text(meters.draw_track(beats, at_s, 80)))
     padded = [[line.ljust(80) for line in frame.splitlines()] for frame in frames]
     for row in range(len(padded[0])):
         for column in range(80):
@@ -297,21 +286,6 @@ def test_the_rung_line_tells_rung_goal_and_whether_it_was_held():
     assert as_text(meters.draw_rung(replace(rung, landed=True, kept=True), 57, 80)).rstrip().endswith("kept")
     assert as_text(meters.draw_rung(rung, 60, 80)).startswith("at 60, rung 57")
     assert meters.way_done(rung, 57) == pytest.approx(0.511, abs=0.001)
-
-
-def test_the_label_of_an_event_is_its_key_up_to_ten_and_below_it_from_eleven_on():
-    passage, _ = lamp()
-    keys = marking.keys_for(passage, ())
-    assert [keys[label] for label in range(1, 10)] == list("123456789")
-    assert LABEL_KEYS[9:12] == "0qw"
-    taken = {key for action in Keymap().in_scope(RATING) for key in action.keys}
-    assert not taken & set(LABEL_KEYS)
-
-
-def test_a_long_passage_labels_the_events_of_the_open_page():
-    drill = long_drill(24)
-    passage = passage_of(drill, whole_phrase(drill, drill.phrases[0]))
-    assert marking.keys_for(passage, [9, 10, 11, 12]) == {9: "1", 10: "2", 11: "3", 12: "4"}
 
 
 def test_pressing_a_key_again_goes_round_the_notes_of_a_double_stop():
@@ -401,37 +375,6 @@ def four_bars(phase: str, **changes: object) -> Picture:
         beats=beats_of(passage, 50, 1),
     )
     return replace(shown, **changes)
-
-
-def test_while_marking_the_lane_and_the_hint_tell_which_bars_are_open_and_how_to_turn():
-    first = drawn(four_bars("rating"), 80, 24).splitlines()
-    assert first[1].endswith("bars 1-2 of 4")
-    assert "right bars 3-4" in first[-1]
-    last = drawn(four_bars("rating", page=1), 80, 24).splitlines()
-    assert last[1].endswith("bars 3-4 of 4")
-    assert "left bars 1-2" in last[-1]
-    one_page = drawn(replace(four_bars("rating"), passage=lamp()[0]), 80, 24)
-    assert " of " not in one_page.splitlines()[1]
-    assert "right" not in one_page.splitlines()[-1]
-
-
-def test_the_cursor_has_brackets_beside_its_colour():
-    text = drawn(four_bars("rating", cursor=2), 80, 24)
-    assert "[2]" in text
-    assert "[3]" not in text
-
-
-@pytest.mark.parametrize("size", [(80, 24), (120, 40), (200, 60)])
-@pytest.mark.parametrize("beat", [None, -2.0, 0.5])
-def test_the_held_low_note_is_tall_in_the_glance_view_while_ready_and_playing(size, beat):
-    playing = {} if beat is None else {"beat": beat, "position_s": beat * 60 / 50}
-    lines = drawn(four_bars("playing" if playing else "ready", **playing), *size).splitlines()
-    scales = [[row.rstrip() for row in big_text("E:0", scale)] for scale in (1, 2, 3, 4)]
-    assert any(
-        all(part in line for part, line in zip(tall, lines[top:], strict=False))
-        for tall in scales
-        for top in range(len(lines) - len(tall) + 1)
-    )
 
 
 @pytest.mark.parametrize("size", [(79, 24), (40, 10), (30, 5)])

@@ -1,7 +1,8 @@
-"""The big things: what sounds now, what comes next, the beat, the tempo, in glyphs at least four rows tall.
+"""The big things: what sounds now, what comes next, the words of a state, in glyphs that are readable from two metres.
 
-Conventions: one look (with or without the angle brackets of a harmonic, at one scale) is chosen for a whole passage,
-so that nothing jumps from one event to the next. Strings are named as the instrument names them.
+Conventions: one look (with or without the angle brackets of a harmonic, at one size) is chosen for a whole passage,
+so that nothing jumps from one event to the next. Strings are named as the instrument names them. Sizes are those of
+`glyphs.py`.
 """
 
 from __future__ import annotations
@@ -13,16 +14,14 @@ from coach.music.excerpt import PlacedEvent
 from coach.strings.instrument import Instrument
 from coach.tui.canvas import Canvas, Role, Rows, fitted
 from coach.tui.focus import Focus, Move, move_between
-from coach.tui.glyphs import ROWS_HIGH, big_text, big_width, largest_scale
-
-BIGGEST_SCALE = 6
+from coach.tui.glyphs import BIGGEST, NONE, SMALL, big_text, big_width, largest_size, rows_high
 
 
 @dataclass(frozen=True, slots=True)
 class Look:
-    """How every event of a passage is written: scale, brackets, two notes in one line or below each other."""
+    """How every event of a passage is written: size, brackets, two notes in one line or below each other."""
 
-    scale: int = 1
+    size: int = 1
     brackets: bool = True
     stacked: bool = False
 
@@ -45,27 +44,30 @@ def event_lines(event: PlacedEvent, instrument: Instrument, look: Look) -> tuple
     return ("+".join(written),)
 
 
+def event_width(event: PlacedEvent, instrument: Instrument, look: Look) -> int:
+    """How many columns an event takes."""
+    return max(big_width(line, look.size) for line in event_lines(event, instrument, look))
+
+
 def look_for(
-    events: Iterable[PlacedEvent], instrument: Instrument, columns: int, rows: int, most: int = BIGGEST_SCALE
+    events: Iterable[PlacedEvent], instrument: Instrument, columns: int, rows: int, most: int = BIGGEST
 ) -> Look:
-    """The largest look in which every event fits; scale 1 in one line without brackets where none does.
+    """The largest look in which every event fits; the smallest in one line without brackets where none does.
 
     At the same size brackets are kept: they tell a harmonic from a stopped note.
     """
     shown = list(events)
-    best = Look(1, brackets=False)
-    best_scale = 0
+    best, best_size = Look(SMALL, brackets=False), NONE
     for brackets in (True, False):
         for stacked in (False, True):
-            look = Look(1, brackets, stacked)
-            scale = most
-            for event in shown:
-                lines = event_lines(event, instrument, look)
-                scale = min(
-                    scale, *(largest_scale(line, columns, rows // len(lines), most) for line in lines)
-                )
-            if scale > best_scale:
-                best, best_scale = Look(scale, brackets, stacked), scale
+            look = Look(SMALL, brackets, stacked)
+            written = [event_lines(event, instrument, look) for event in shown]
+            sizes = [
+                largest_size(line, columns, rows // len(lines), most) for lines in written for line in lines
+            ]
+            size = min(sizes, default=most)
+            if size > best_size:
+                best, best_size = Look(size, brackets, stacked), size
     return best
 
 
@@ -78,20 +80,19 @@ def draw_event(
     role: Role,
     plain: bool,
 ) -> Rows:
-    """One event in big writing at the top left of its pane; what has no room is told in small letters."""
+    """One event in big writing at the bottom left of its pane; what has no room is written in small letters."""
     canvas = Canvas(width, height)
-    if event is None:
-        return canvas.rows()
-    row = 0
-    for line in event_lines(event, instrument, look):
-        if big_width(line, look.scale) > width:
-            short = event_lines(event, instrument, Look(look.scale, look.brackets, stacked=True))
-            fits = big_width(short[0], look.scale) <= width
-            canvas.put_rows(row, 0, big_text(short[0] if fits else short[0][:2], look.scale, plain), role)
-            canvas.put_right(row + ROWS_HIGH * look.scale - 1, fitted(" " + line, width, plain), role)
+    lines = event_lines(event, instrument, look) if event else ()
+    row = height - rows_high(look.size) * len(lines)
+    for line in lines:
+        if big_width(line, look.size) > width:
+            first = line.partition("+")[0]
+            shown = first if big_width(first, look.size) <= width else first[:2]
+            canvas.put_rows(row, 0, big_text(shown, look.size, plain), role)
+            canvas.put_right(row + rows_high(look.size) - 1, fitted(" " + line, width, plain), role)
         else:
-            canvas.put_rows(row, 0, big_text(line, look.scale, plain), role)
-        row += ROWS_HIGH * look.scale
+            canvas.put_rows(row, 0, big_text(line, look.size, plain), role)
+        row += rows_high(look.size)
     return canvas.rows()
 
 
@@ -116,48 +117,36 @@ def arrow(move: Move, plain: bool = False, left_handed: bool = False) -> str:
 
 
 def draw_next(
-    focus: Focus,
-    instrument: Instrument,
-    look: Look,
-    width: int,
-    height: int,
-    plain: bool = False,
-    left_handed: bool = False,
-    numbers: bool = False,
+    focus: Focus, instrument: Instrument, look: Look, width: int, height: int, plain: bool, left_handed: bool
 ) -> Rows:
-    """The next event under a line with the way there; with `numbers` arrow and mm stand beside it, as tall."""
+    """The next event and beside it the way there, as large as there is room for; at the last note, the end."""
+    if focus.next is None:
+        return draw_big_word("END", width, height, "text", plain, most=look.size)
     canvas = Canvas(width, height)
-    if focus.next is None or focus.now is None:
-        canvas.put(0, 0, "next  the end", "dim")
-        return canvas.rows()
-    move = move_between(focus.now, focus.next, instrument)
-    canvas.put(0, 0, "next", "dim")
-    canvas.put(0, 6, way_text(move, width - 6, plain, left_handed), "next")
-    canvas.paste(1, 0, draw_event(focus.next, instrument, look, width, height - 1, "next", plain))
-    if numbers and move.way:
-        text = f"{arrow(move, plain, left_handed)}{move.distance_mm:.0f}"
-        taken = max(big_width(line, look.scale) for line in event_lines(focus.next, instrument, look))
-        scale = min(look.scale, largest_scale(text, width - taken - 3 - 4, height - 1))
-        if scale:
-            lines = big_text(text, scale, plain)
-            left = width - len(lines[0]) - 3
-            bottom = 1 + look.scale * ROWS_HIGH - len(lines)
-            canvas.put_rows(bottom, left, lines, "next")
-            canvas.put(bottom + len(lines) - 1, width - 2, "mm", "dim")
+    canvas.paste(0, 0, draw_event(focus.next, instrument, look, width, height, "next", plain))
+    move = move_between(focus.now, focus.next, instrument) if focus.now else None
+    if move and move.way:
+        room = width - event_width(focus.next, instrument, look) - 2
+        sign = arrow(move, plain, left_handed)
+        for text in (f"{sign}{move.distance_mm:.0f}mm", sign):
+            size = largest_size(text, room, height, look.size)
+            if size != NONE:
+                lines = big_text(text, size, plain)
+                canvas.put_rows(height - len(lines), width - len(lines[0]), lines, "next")
+                break
     return canvas.rows()
 
 
 def draw_big_word(
-    word: str, width: int, height: int, role: Role, plain: bool = False, right: bool = False
+    word: str, width: int, height: int, role: Role, plain: bool = False, most: int = BIGGEST
 ) -> Rows:
-    """One word or number as large as its pane allows, at the left or right; in small letters where it must be."""
+    """One word as large as its pane allows; in small letters where it must be."""
     canvas = Canvas(width, height)
-    scale = largest_scale(word, width, height, BIGGEST_SCALE)
-    if not scale:
+    size = largest_size(word, width, height, most)
+    if size == NONE:
         canvas.put(height - 1, 0, fitted(word, width, plain), role)
-        return canvas.rows()
-    lines = big_text(word, scale, plain)
-    canvas.put_rows(0, width - len(lines[0]) if right else 0, lines, role)
+    else:
+        canvas.put_rows(0, 0, big_text(word, size, plain), role)
     return canvas.rows()
 
 

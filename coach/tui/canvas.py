@@ -25,7 +25,6 @@ Role = Literal[
     "ring",
     "beat",
     "key",
-    "cursor",
     "good",
     Ink,
 ]

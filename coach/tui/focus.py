@@ -19,20 +19,27 @@ Way = Literal["", "bridge", "nut"]
 
 @dataclass(frozen=True, slots=True)
 class Focus:
-    """Now, next, and what is held under them; before the first beat, now is what starts the passage."""
+    """Now, next, and what is held under them; before its first note a passage has no now."""
 
     now: PlacedEvent | None
     next: PlacedEvent | None
     held: tuple[PlacedEvent, ...] = ()
     """Events of other layers that sound now, in order."""
     next_held: PlacedEvent | None = None
-    """The next event of the other layers that starts at or before `next`, or after it where there is no next."""
+    """The next event of the other layers."""
 
     @property
     def labels(self) -> tuple[int, ...]:
         """Labels of all that sounds now."""
         shown = (self.now, *self.held) if self.now else self.held
         return tuple(event.label for event in shown)
+
+    @property
+    def keeps(self) -> bool:
+        """Whether what is held stays down while the hand goes to the next note."""
+        if self.next is None or not self.held:
+            return False
+        return self.held[-1].onset + self.held[-1].hold > self.next.onset
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,17 +62,18 @@ def leads(passage: Passage, event: PlacedEvent) -> bool:
 
 
 def focus_at(passage: Passage, beat: float | None) -> Focus:
-    """The focus at a beat; before the first event, and with None, at the first one."""
+    """The focus at a beat, in the count-in too; with None, where nothing plays, the hands on the first note."""
     main = [event for event in passage.events if leads(passage, event)]
     others = [event for event in passage.events if not leads(passage, event)]
-    begun = [event for event in main if beat is not None and event.onset <= beat] or main[:1]
-    now = begun[-1]
-    following = main[len(begun)] if len(begun) < len(main) else None
-    at = max(float(now.onset), beat) if beat is not None else float(now.onset)
+    at = float(main[0].onset) if beat is None else beat
+    begun = [event for event in main if event.onset <= at]
     held = tuple(event for event in others if event.onset <= at < event.onset + event.hold)
-    coming = [event for event in others if event.onset > at]
-    next_held = coming[0] if coming and (following is None or coming[0].onset <= following.onset) else None
-    return Focus(now, following, held, next_held)
+    return Focus(
+        begun[-1] if begun else None,
+        next(iter(main[len(begun) :]), None),
+        held,
+        next((event for event in others if event.onset > at), None),
+    )
 
 
 def place_mm(event: PlacedEvent, instrument: Instrument) -> float | None:

@@ -12,7 +12,7 @@ one has come, so that the bar to come is always in sight and nothing moves that 
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from fractions import Fraction
 
@@ -54,10 +54,6 @@ class Pages:
     """Rows from one string to the next."""
 
     @property
-    def count(self) -> int:
-        return math.ceil(len(self.parts) / self.abreast)
-
-    @property
     def height(self) -> int:
         """Rows of the drawn lane."""
         return self.count_row + FOOTER_ROWS
@@ -77,9 +73,6 @@ class Pages:
                 return index
         return len(self.parts) - 1
 
-    def page_of(self, beat: float) -> int:
-        return self.part_at(beat) // self.abreast
-
 
 @dataclass(frozen=True, slots=True)
 class LaneLook:
@@ -87,16 +80,10 @@ class LaneLook:
 
     beat: float | None = None
     """Where the music is, in tempo beats; None while it stands."""
-    page: int = 0
-    """Which page is open while the music stands."""
     now: Collection[int] = ()
     """Labels of the events that sound now."""
     marks: Mapping[int, tuple[str, Role]] = field(default_factory=dict)
     """Label to the sign and role of what failed."""
-    keys: Mapping[int, str] = field(default_factory=dict)
-    """Label to the key that marks it, drawn in the label's place; empty while nothing is marked."""
-    cursor: int = 0
-    """Label under the cursor; 0 for none."""
 
 
 def pages_of(passage: Passage, instrument: Instrument, width: int, height: int) -> Pages:
@@ -127,17 +114,13 @@ def pages_of(passage: Passage, instrument: Instrument, width: int, height: int) 
 
 def shown_parts(pages: Pages, look: LaneLook) -> list[int]:
     """Which part stands in each place, from left to right; a place after the end of the passage is left out."""
-    if look.beat is None:
-        first = min(max(look.page, 0), pages.count - 1) * pages.abreast
-        shown = list(range(first, first + pages.abreast))
-    else:
-        current = pages.part_at(look.beat)
-        first = current - current % pages.abreast
-        shown = list(range(first, first + pages.abreast))
-        part = pages.parts[current]
-        turned = current - first == pages.abreast - 1 and look.beat >= part.start + 1
-        if pages.abreast > 1 and turned and first + pages.abreast < len(pages.parts):
-            shown[0] = first + pages.abreast
+    beat = look.beat or 0.0
+    current = pages.part_at(beat)
+    first = current - current % pages.abreast
+    shown = list(range(first, first + pages.abreast))
+    turned = current - first == pages.abreast - 1 and beat >= pages.parts[current].start + 1
+    if pages.abreast > 1 and turned and first + pages.abreast < len(pages.parts):
+        shown[0] = first + pages.abreast
     return [index for index in shown if index < len(pages.parts)]
 
 
@@ -153,37 +136,16 @@ def draw_lane(
         _Slot(canvas, passage, pages, look, pages.gutter + place * pages.part_columns, index, plain).draw(
             upcoming=index > max(shown[-1], 0) and place == 0
         )
-    if look.beat is None and pages.count > 1:
-        canvas.put_right(0, f"  {page_text(passage, pages, look.page)}", "next")
+    if look.beat is None and len(shown) < len(pages.parts):
+        bars = [passage.bars[pages.parts[index].bar].number for index in shown]
+        canvas.put_right(0, f"  {bars_text(bars, passage)}", "next")
     return canvas.rows()
 
 
-def page_text(passage: Passage, pages: Pages, page: int) -> str:
-    """Which bars a page shows of how many: `bars 1-2 of 4`, `bar 3 of 4`."""
-    bars = [passage.bars[pages.parts[index].bar].number for index in shown_parts(pages, LaneLook(page=page))]
-    shown = f"bar {bars[0]}" if bars[0] == bars[-1] else f"bars {bars[0]}-{bars[-1]}"
+def bars_text(numbers: Sequence[int], passage: Passage) -> str:
+    """Which bars are shown of how many: `bars 1-2 of 4`, `bar 3 of 4`."""
+    shown = f"bar {numbers[0]}" if numbers[0] == numbers[-1] else f"bars {numbers[0]}-{numbers[-1]}"
     return f"{shown} of {passage.bars[-1].number}"
-
-
-def event_at(passage: Passage, pages: Pages, look: LaneLook, column: int, row: int) -> int:
-    """Label of the event nearest to a cell of the drawn lane, 0 where there is none: for mouse and touch."""
-    place, inside = divmod(column - pages.gutter, pages.part_columns)
-    shown = shown_parts(pages, look)
-    if not 0 <= place < len(shown):
-        return 0
-    part = pages.parts[shown[place]]
-    below = row >= pages.count_row
-    best = (2.0, 0)
-    for event in _events_in(passage, part):
-        same_row = any(
-            abs(pages.row_of(string) - row) < pages.spacing for string in _strings_of(event, pages)
-        )
-        above = row < HEADER_ROWS
-        if above != _above(event) if above or below else not same_row:
-            continue
-        distance = abs(float((event.onset - part.start) * pages.beat_columns) + 2 - inside)
-        best = min(best, (distance / 4, event.label))
-    return best[1]
 
 
 def _pieces(index: int, bar: PassageBar, pieces: int) -> Iterator[Part]:
@@ -232,10 +194,6 @@ def _column(pages: Pages, part: Part, beat: Fraction) -> int:
 def _above(event: PlacedEvent) -> bool:
     """Labels of events with a harmonic stand above the strings, all others below."""
     return event.is_harmonic
-
-
-def _strings_of(event: PlacedEvent, pages: Pages) -> Iterator[int]:
-    return (placed.note.string for placed in event.notes if placed.note.string in pages.strings)
 
 
 def _note_text(note: Note) -> str:
@@ -322,7 +280,6 @@ class _Slot:
                 self.canvas.put(row, max(last - 1, first), sign, kind)
             if event.onset >= self.part.start:
                 role: Role = mark[1] if mark else "now" if sounding else kind
-                role = "cursor" if event.label == self.look.cursor else role
                 self.canvas.put(row, first, _note_text(note), role)
 
     def _labels(self) -> None:
@@ -330,19 +287,12 @@ class _Slot:
         for event in _events_in(self.passage, self.part):
             above = _above(event)
             row = 1 if above else self.count_row + 1
-            shown = self.look.keys.get(event.label, "" if self.look.keys else str(event.label))
             mark = self.look.marks.get(event.label)
-            text = shown + (mark[0] if mark else "")
-            at_cursor = event.label == self.look.cursor
-            if at_cursor:
-                text = f"[{text}]"
+            text = str(event.label) + (mark[0] if mark else "")
             # Centred on what it names, and never over the label before it.
             inset = min(len(_note_text(placed.note)) for placed in event.notes) // 2
-            column = max(self._at(event.onset) + inset - at_cursor, ends[above] + 1)
-            role: Role = "key" if self.look.keys else "dim"
-            role = mark[1] if mark else role
-            role = "cursor" if at_cursor else role
-            self.canvas.put(row, column, text, role)
+            column = max(self._at(event.onset) + inset, ends[above] + 1)
+            self.canvas.put(row, column, text, mark[1] if mark else "dim")
             ends[above] = column + len(text)
 
     def _walker(self) -> None:

@@ -1,7 +1,8 @@
-"""Where everything stands on the session screen: fixed places for a terminal's size and an instrument's strings.
+"""Where everything stands on the session screen: fixed places for a terminal's size and what a passage needs.
 
-Conventions: columns and rows count from 0 at the top left. A layout depends on nothing that changes while a session
-runs but the terminal's size, so that nothing jumps. Both views share header, rung, message and keys.
+Conventions: columns and rows count from 0 at the top left. A layout depends on nothing that changes while a passage is
+played but the terminal's size, so that nothing jumps. Both views share header, track, band, rung, message and keys; the
+sheet for marking takes the place of all between header and track.
 """
 
 from __future__ import annotations
@@ -11,7 +12,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from coach.tui.canvas import Rows
-from coach.tui.glyphs import ROWS_HIGH
+from coach.tui.glyphs import BIGGEST, SMALL, big_width, rows_high
 
 View = Literal["glance", "study"]
 LEAST_WIDTH, LEAST_HEIGHT = 80, 24
@@ -20,13 +21,13 @@ HEADER_ROWS = 2
 """Of the lane: bar numbers and the labels above the strings."""
 FOOTER_ROWS = 2
 """Of the lane: the count and the labels below."""
-NODE_COLUMNS = 36
-"""A node in big writing at scale 1, `D<3.2>`, and a margin."""
-TEMPO_COLUMNS = 20
-"""Three big digits."""
-BEAT_COLUMNS = 21
-"""A counted beat and a margin."""
-NECK_COLUMNS = 42
+NODE = "D3.2"
+"""A node as wide as usual ones are."""
+BAND = "BEAT 4120BPM60MIN"
+"""As wide as what usually stands in the band."""
+ARROW = "→"
+NECK_COLUMNS = 28
+"""The least that a fretboard needs."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,6 +38,19 @@ class Box:
     y: int
     width: int
     height: int
+
+
+@dataclass(frozen=True, slots=True)
+class Needs:
+    """What a passage needs of the screen."""
+
+    strings: int = 4
+    low: str = ""
+    """The widest low note that is held under harmonics, as it is written; empty where there is none."""
+
+    def low_columns(self, size: int) -> int:
+        """Of a low note and the margin before it."""
+        return big_width(self.low, size) + 2 if self.low else 0
 
 
 def too_small(width: int, height: int) -> str:
@@ -51,75 +65,90 @@ Pane = tuple[Hashable, Callable[[], Rows]]
 """A key that is equal as long as the pane looks the same, and how to draw it."""
 
 
-def layout_for(view: View, width: int, height: int, strings: int) -> Layout:
+def layout_for(view: View, width: int, height: int, needs: Needs) -> Layout:
     """The panes of a view. Below 80x24 panes keep their places and are cut at the edges."""
     width, height = max(width, LEAST_WIDTH), max(height, LEAST_HEIGHT)
-    panes = {
+    band = band_size(width)
+    bottom = height - 3 - rows_high(band)
+    work = Box(0, 1, width - 1, bottom - 2)
+    return {
         "header": Box(0, 0, width - 1, 1),
+        "sheet": work,
+        "track": Box(0, bottom - 1, width - 1, 1),
+        "band": Box(0, bottom, width - 1, rows_high(band)),
         "rung": Box(0, height - 3, width - 1, 1),
         "message": Box(0, height - 2, width, 1),
         "keys": Box(0, height - 1, width - 1, 1),
+        **(_study(work, needs) if view == "study" else _glance(work, needs)),
     }
-    rows = height - 4
-    return {**panes, **(_study(width, rows, strings) if view == "study" else _glance(width, rows))}
 
 
-def _study(width: int, rows: int, strings: int) -> dict[str, Box]:
+def band_size(width: int) -> int:
+    """The size of the band's words, so that all have room side by side."""
+    return next((size for size in range(3, SMALL, -1) if big_width(BAND, size) + 4 < width), SMALL)
+
+
+def _hands(left: int, top: int, columns: int, now: int, next_: int, gap: int, needs: Needs) -> dict[str, Box]:
+    """Now above next, each with its low note at the right; a line of words above each."""
+    low = needs.low_columns(next_)
+    node = columns - low
+    below = top + 1 + rows_high(now) + gap
+    panes = {
+        "now_words": Box(left, top, node, 1),
+        "now": Box(left, top + 1, node, rows_high(now)),
+        "count": Box(left, top + 1, columns, rows_high(now)),
+        "next_words": Box(left, below, node, 1),
+        "next": Box(left, below + 1, node, rows_high(next_)),
+    }
+    x, wide = left + node + 2, low - 2
+    lows = {
+        "low_words": Box(x, top, wide, 1),
+        "low": Box(x, top + 1, wide, rows_high(now)),
+        "next_low_words": Box(x, below, wide, 1),
+        "next_low": Box(x, below + 1, wide, rows_high(next_)),
+    }
+    return {**panes, **lows} if low else panes
+
+
+def _glance(work: Box, needs: Needs) -> dict[str, Box]:
+    pairs = ((now, after) for after in range(BIGGEST, 0, -1) for now in (after + 1, after))
+    now, after = next(
+        (
+            (now, after)
+            for now, after in pairs
+            if big_width(NODE, now) + needs.low_columns(after) <= work.width
+            and big_width(NODE, after) + big_width(ARROW) + needs.low_columns(after) <= work.width
+            and 2 + rows_high(now) + rows_high(after) <= work.height
+        ),
+        (1, 1),
+    )
+    gap = (work.height - 2 - rows_high(now) - rows_high(after)) // 2
+    return _hands(work.x, work.y, work.width, now, after, gap, needs)
+
+
+def _study(work: Box, needs: Needs) -> dict[str, Box]:
     edges = HEADER_ROWS + FOOTER_ROWS
-    least = edges + min(strings, rows - 2 * (1 + ROWS_HIGH) - edges)
-    scale = 1
-    while (
-        NODE_COLUMNS * (scale + 1) <= min(width - NECK_COLUMNS - 2, width * 3 // 5)
-        and 2 * (1 + ROWS_HIGH * (scale + 1)) <= rows - least
-    ):
-        scale += 1
-    big = 2 * (1 + ROWS_HIGH * scale)
-    spread = edges + 2 * strings - 1
-    lane = spread if spread <= rows - big - 1 else least
-    cue = 1 if rows - big - lane >= 1 else 0
-    gap = (rows - big - lane - cue) // 3
-    left = NODE_COLUMNS * scale + 1
-    right = left + 1
-    columns = width - right
-    half = big // 2
-    digits = max(1, min(columns // (TEMPO_COLUMNS + 2 * 8), (big - 1 - (strings + 1)) // ROWS_HIGH))
-    neck_top = 1 + 1 + digits * ROWS_HIGH
-    lane_top = 1 + big + gap
-    neck_rows = min(strings + 1, lane_top - neck_top)
-    # The fretboard sits on the lane where there is room to spare.
-    neck_top = max(neck_top, min(lane_top - gap, 1 + big) - neck_rows) if gap else neck_top
-    tempo_left = width - TEMPO_COLUMNS * digits - 1
+    least = edges + min(needs.strings, work.height - 2 * (1 + rows_high(SMALL)) - edges)
+    size = next(
+        (
+            size
+            for size in range(BIGGEST, SMALL, -1)
+            if big_width(NODE, size) + 2 + needs.low_columns(size) + NECK_COLUMNS <= work.width
+            and 2 * (1 + rows_high(size)) <= work.height - least
+        ),
+        SMALL,
+    )
+    big = 2 * (1 + rows_high(size))
+    left = min(big_width(f"<{NODE}>", size) + 2 + needs.low_columns(size), work.width - NECK_COLUMNS)
+    spread = edges + 2 * needs.strings - 1
+    lane = spread if spread <= work.height - big - 1 else least
+    gap = (work.height - big - lane) // 2
+    neck = min(needs.strings + 1, big + gap)
+    cue = big + gap - neck
+    right = Box(left + 1, work.y, work.width - left - 1, neck)
     return {
-        "caption": Box(0, 1, left - 1, 1),
-        "now": Box(0, 2, left - 1, half - 1),
-        "next": Box(0, 1 + half, left - 1, half),
-        "track": Box(right, 1, columns, 1),
-        "beat": Box(right, 2, tempo_left - right - 1, ROWS_HIGH * digits),
-        "tempo": Box(tempo_left, 2, TEMPO_COLUMNS * digits, ROWS_HIGH * digits),
-        "neck": Box(right, neck_top, columns, neck_rows),
-        "lane": Box(0, lane_top, width, lane),
-        **({"cue": Box(0, 1 + rows - 1, width, 1)} if cue else {}),
-    }
-
-
-def _glance(width: int, rows: int) -> dict[str, Box]:
-    now, other = 2, 1
-    while NODE_COLUMNS * (now + 1) <= width and 3 + ROWS_HIGH * (now + 1 + 2 * max(now, 1)) <= rows:
-        now, other = now + 1, now
-    spare = rows - 3 - ROWS_HIGH * (now + 2 * other)
-    gap = spare // 3
-    below_now = 1 + 1 + ROWS_HIGH * now + gap
-    below_next = below_now + 1 + ROWS_HIGH * other + gap
-    beat = max(14 * other, BEAT_COLUMNS)
-    tempo = TEMPO_COLUMNS * other + 1
-    return {
-        "caption": Box(0, 1, width, 1),
-        "now": Box(0, 2, width, ROWS_HIGH * now),
-        "next": Box(0, below_now, width, 1 + ROWS_HIGH * other),
-        "track": Box(0, below_next, width, 1),
-        "beat": Box(0, below_next + 1, beat, ROWS_HIGH * other),
-        "held": Box(beat + 1, below_next + 1, width - beat - tempo - 2, ROWS_HIGH * other),
-        "tempo": Box(width - tempo, below_next + 1, tempo - 1, ROWS_HIGH * other),
-        "word": Box(0, below_next + 1, width - tempo - 1, ROWS_HIGH * other),
-        "lane": Box(0, 1, width, below_next - 1),
+        **_hands(work.x, work.y, left, size, size, 0, needs),
+        "neck": right,
+        **({"cue": Box(right.x, right.y + neck, right.width, cue)} if cue > 0 else {}),
+        "lane": Box(work.x, work.y + big + gap, work.width, lane),
     }

@@ -6,10 +6,9 @@ event with several notes goes round: the whole event, each note alone, nothing.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from dataclasses import replace
 
-from coach.folder.actions import LABEL_KEYS
 from coach.music.excerpt import Passage, PlacedEvent
 from coach.rating.fault import Fault, causes_of
 from coach.rating.table import Cause, Result
@@ -50,11 +49,3 @@ def signs(
             sign += instrument.string_label(passage.event(fault.label).notes[fault.note - 1].note.string)
         shown[fault.label] = (sign, role)
     return shown
-
-
-def keys_for(passage: Passage, on_page: Iterable[int]) -> Mapping[int, str]:
-    """Label to its key: the whole passage where the keys suffice, else the events of the page that is open."""
-    labels = [event.label for event in passage.events]
-    if len(labels) > len(LABEL_KEYS):
-        labels = sorted(on_page)
-    return dict(zip(labels, LABEL_KEYS, strict=False))

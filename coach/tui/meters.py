@@ -11,7 +11,8 @@ from collections.abc import Sequence
 
 from coach.learning.readings import Rung
 from coach.music.clicktrack import BeatAt
-from coach.tui.canvas import Canvas, Rows, fitted
+from coach.tui.canvas import Canvas, Role, Rows, fitted
+from coach.tui.glyphs import NONE, SMALL, big_text, big_width, largest_size, rows_high
 
 
 def beat_places(beats: Sequence[BeatAt], index: int) -> tuple[int, int]:
@@ -60,6 +61,41 @@ def draw_track(beats: Sequence[BeatAt], position_s: float | None, width: int, pl
     return canvas.rows()
 
 
+def counts(beats: Sequence[BeatAt]) -> list[list[int]]:
+    """The numbers of the count-in, a list for each of its bars."""
+    bars: list[list[int]] = []
+    for beat in beats:
+        if beat.bar < 0:
+            if beat.number == 1 or not bars:
+                bars.append([])
+            bars[-1].append(beat.number)
+    return bars
+
+
+def draw_count(beats: Sequence[BeatAt], index: int, width: int, height: int, plain: bool = False) -> Rows:
+    """The count-in up to `beats[index]`, each number in its place and a dot for each that is to come.
+
+    A number that was counted stays, so that nothing flashes. Bars stand below each other where all have room, else
+    the one that is counted stands alone.
+    """
+    canvas = Canvas(width, height)
+    bars = counts(beats)
+    starts = [sum(map(len, bars[:place])) for place in range(len(bars))]
+    current = max(place for place, start in enumerate(starts) if start <= index)
+    lines = [" ".join(map(str, bar)) for bar in bars]
+    size = min(largest_size(line, width, height // len(lines)) for line in lines)
+    shown = range(len(bars))
+    if size == NONE:
+        shown, size = range(current, current + 1), max(largest_size(lines[current], width, height), SMALL)
+    for row, place in enumerate(shown):
+        column = 0
+        for number, at in enumerate(bars[place], starts[place]):
+            text = str(at) if number <= index else "."
+            canvas.put_rows(row * rows_high(size), column, big_text(text, size, plain), "beat")
+            column += big_width(f"{at} ", size) + max(size, 1)
+    return canvas.rows()
+
+
 def draw_rung(rung: Rung, tempo_bpm: int, width: int, plain: bool = False) -> Rows:
     """One row: start, the rung on its way, goal, and whether the goal was held, or kept."""
     canvas = Canvas(width, 1)
@@ -85,3 +121,32 @@ def way_done(rung: Rung, tempo_bpm: int) -> float:
         return 1.0
     whole = math.log(rung.goal_bpm / rung.start_bpm)
     return min(max(math.log(max(tempo_bpm, 1) / rung.start_bpm) / whole, 0.0), 1.0)
+
+
+Words = tuple[str, Role]
+"""Words of the band and their role."""
+
+
+def draw_band(words: Sequence[Words], width: int, size: int, plain: bool = False) -> Rows:
+    """A state at the left, a number with its unit, the time left at the right, at one size.
+
+    Where they have no room, first the blanks before the units give way, then what stands last.
+    """
+    canvas = Canvas(width, rows_high(size))
+    first, *others = words
+    closer = [first, *((text.replace(" ", ""), role) for text, role in others)]
+    fits = (
+        parts
+        for parts in (words, *(closer[:count] for count in range(len(closer), 0, -1)))
+        if sum(big_width(text, size) + 2 for text, _ in parts) - 2 <= width
+    )
+    shown = [(text, role, big_width(text, size)) for text, role in next(fits, ())]
+    left = 0
+    for place, (text, role, wide) in enumerate(shown):
+        last = place > 0 and place + 1 == len(shown)
+        column = width - wide if last else 0
+        if 0 < place < len(shown) - 1:
+            column = max(min((width - wide) // 2, width - shown[-1][2] - 2 - wide), left)
+        canvas.put_rows(0, column, big_text(text, size, plain), role)
+        left = column + wide + 2
+    return canvas.rows()

@@ -15,7 +15,7 @@ from coach.strings.plucked import best_plucking_point_mm, dead_plucking_points_m
 from coach.strings.reach import places_for
 from coach.tui.base import DrawnScreen
 from coach.tui.canvas import Canvas, Rows, fitted
-from coach.tui.glyphs import big_text, largest_scale
+from coach.tui.glyphs import big_text, largest_size
 from coach.tui.layout import Box
 from coach.tui.neck import cell_rows
 from coach.tui.stage import Stage
@@ -42,13 +42,13 @@ def draw_node(
     canvas = Canvas(width, height)
     row = node_rows(instrument, [node], [string])[0]
     name = touch_name(instrument, string, node)
-    scale = max(1, min(largest_scale(name, width // 2, max(height - 14, 4)), 3))
-    canvas.put_rows(1, 0, big_text(name, scale, plain), "now")
-    left = min(max(42, 40 * scale), width - 38)
+    size = max(1, largest_size(name, width // 2, max(height - 14, 4), most=3))
+    canvas.put_rows(1, 0, big_text(name, size, plain), "now")
+    left = min(max(42, 40 * size), width - 38)
     facts = [*_facts(row, instrument), *_record(instrument, string, node, records)]
     for offset, text in enumerate(facts):
         canvas.put(1 + offset, left, fitted(text, width - left, plain), "text")
-    top = 1 + max(4 * scale, len(facts)) + 1
+    top = 1 + max(4 * size, len(facts)) + 1
     canvas.put(top, 0, fitted(_plucking(instrument, string, node), width, plain), "text")
     top += 1
     canvas.put(top, 0, _kin(instrument, row, string, node, width), "next")

@@ -6,9 +6,9 @@ from dataclasses import replace
 
 from textual import events
 
-from coach.folder.actions import CAUSED, cause_action
+from coach.folder.actions import CAUSED, LABEL_KEYS, cause_action
 from coach.music.drill import Drill
-from coach.music.excerpt import Excerpt, excerpts_of, whole_phrase
+from coach.music.excerpt import Excerpt, Passage, excerpts_of, whole_phrase
 from coach.rating.fault import Fault
 from coach.rating.table import CAUSES, CHOKED, RESULTS, Cause, Result
 from coach.session.events import (
@@ -31,13 +31,13 @@ from coach.session.events import (
     Suggest,
     Undo,
 )
-from coach.session.states import Phase, Task
+from coach.session.states import Phase
 from coach.tui import marking, pedal
 from coach.tui.help import AskScreen
 from coach.tui.hints import hint_at
-from coach.tui.lane import LaneLook, Pages, event_at
 from coach.tui.session_stage import SessionStage
-from coach.tui.session_view import lane_of, layout_of, page_labels, shown_hints
+from coach.tui.session_view import layout_of, sheet_shown, shown_hints
+from coach.tui.sheet import Sheet, SheetLook, event_at, keys_on
 from coach.tui.stage import Stage
 
 TEMPO_STEP = 0.05
@@ -51,33 +51,36 @@ class SessionScreen(SessionStage):
 
     def other_key(self, event: events.Key) -> bool:
         """A label's key marks its event."""
-        music = self.practice.session.music
-        if music is None or self.practice.session.phase not in (Phase.RATING, Phase.PLAYING):
+        session = self.practice.session
+        if session.music is None or session.phase not in (Phase.RATING, Phase.PLAYING):
             return False
-        for label, key in self._label_keys(music.task).items():
+        for label, key in self._label_keys(session.music.task.passage).items():
             if key == event.key:
                 self._mark(label)
                 return True
         return False
 
-    def _label_keys(self, task: Task) -> dict[int, str]:
-        passage, (pages, _look) = task.passage, self._lane(task)
-        return dict(marking.keys_for(passage, page_labels(passage, pages, self.page)))
+    def _label_keys(self, passage: Passage) -> dict[int, str]:
+        if shown := self._sheet():
+            return keys_on(passage, shown[0], shown[1].page)
+        return dict(zip((event.label for event in passage.events), LABEL_KEYS, strict=False))
 
-    def _lane(self, task: Task) -> tuple[Pages, LaneLook]:
+    def _sheet(self) -> tuple[Sheet, SheetLook] | None:
+        """The sheet for marking, where one is shown."""
         picture = self.picture()
-        layout = layout_of(picture, self.size.width, self.size.height)
-        return lane_of(picture, task.passage, task.drill.instrument, layout["lane"])
+        return sheet_shown(picture, layout_of(picture, self.size.width, self.size.height))
 
     def _mark(self, label: int) -> None:
         session = self.practice.session
         if session.music is None:
             return
+        self._open_page_of(label)
         event = session.music.task.passage.event(label)
-        if session.phase is Phase.RATING:
-            pages, _look = self._lane(session.music.task)
-            self.page = pages.page_of(float(event.onset))
         self._send_mark(marking.pressed(label, self.brush, session.marks, event))
+
+    def _open_page_of(self, label: int) -> None:
+        if shown := self._sheet():
+            self.page = shown[0].page_of(label)
 
     def _send_mark(self, fault: Fault) -> None:
         self._last_label = fault.label
@@ -178,10 +181,8 @@ class SessionScreen(SessionStage):
         music = self.practice.session.music
         if music is None:
             return
-        passage = music.task.passage
-        self.cursor = min(max(self.cursor + by, 1), len(passage.events))
-        pages, _look = self._lane(music.task)
-        self.page = pages.page_of(float(passage.event(self.cursor).onset))
+        self.cursor = min(max(self.cursor + by, 1), len(music.task.passage.events))
+        self._open_page_of(self.cursor)
         self.draw()
 
     def do_page_right(self) -> None:
@@ -191,19 +192,15 @@ class SessionScreen(SessionStage):
         self._turn(-1)
 
     def _turn(self, by: int) -> None:
-        """Open another page of the lane, with the cursor on its first event."""
-        music = self.practice.session.music
-        if music is None:
-            return
-        passage = music.task.passage
-        pages, _look = self._lane(music.task)
-        if pages.count == 1:
+        """Open another page of the sheet, with the cursor on its first event."""
+        shown = self._sheet()
+        if shown is None or len(shown[0].pages) == 1:
             self._move_cursor(by)
             return
-        page = min(max(self.page + by, 0), pages.count - 1)
+        pages = shown[0].pages
+        page = min(max(self.page + by, 0), len(pages) - 1)
         if page != self.page:
-            self.page = page
-            self.cursor = min(page_labels(passage, pages, page), default=self.cursor)
+            self.page, self.cursor = page, pages[page][0]
             self.draw()
 
     def do_mark_cursor(self) -> None:
@@ -307,7 +304,7 @@ class SessionScreen(SessionStage):
         self.coach.show_summary(self.practice, self.message, self._started_ms)
 
     def on_stage_tapped(self, tap: Stage.Tapped) -> None:
-        """Touch and mouse: the key line does what it says, the lane marks; while playing, a touch is a choke."""
+        """Touch and mouse: the key line does what it says, the sheet marks; while playing, a touch is a choke."""
         session = self.practice.session
         if tap.pane == "keys":
             picture = self.picture()
@@ -315,10 +312,8 @@ class SessionScreen(SessionStage):
             action = hint_at(shown_hints(picture, layout), tap.column, self.size.width)
             if action:
                 self.act(action)
-        elif tap.pane == "lane" and session.phase is Phase.RATING and session.music is not None:
-            pages, look = self._lane(session.music.task)
-            label = event_at(session.music.task.passage, pages, look, tap.column, tap.row)
-            if label:
+        elif tap.pane == "sheet" and (shown := self._sheet()):
+            if label := event_at(*shown, tap.column, tap.row):
                 self._mark(label)
         elif session.phase is Phase.PLAYING:
             self.do_choke_now()

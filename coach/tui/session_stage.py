@@ -29,7 +29,8 @@ from coach.sound.player import SoundState, SoundStatus
 from coach.tui.base import CoachScreen
 from coach.tui.drill_files import problems_text, stamps
 from coach.tui.layout import LEAST_WIDTH, Box, View, too_small
-from coach.tui.session_view import Picture, layout_of, panes
+from coach.tui.picture import Picture
+from coach.tui.session_view import layout_of, panes
 from coach.tui.small import draw_small
 from coach.tui.stage import Stage
 from coach.words.names import assignment_text, goal_text, teachers_note
@@ -165,6 +166,8 @@ class SessionStage(CoachScreen):
             page=self.page,
             message=self._message_now(),
             cue=self._cue(None),
+            minutes_left=self._minutes_left(),
+            unsaved=bool(practice.unsaved),
             run_on=isinstance(session.state, Ready | Playing) and session.state.runs_on,
             left_handed=screen.left_handed,
             plain=screen.ascii,
@@ -190,6 +193,16 @@ class SessionStage(CoachScreen):
             beat=beat,
             cue=self._cue(beat),
         )
+
+    def _minutes_left(self) -> float:
+        """What the items ahead are meant to take, with what is left of this one."""
+        session = self.practice.session
+        turn = session.turn
+        if turn is None:
+            return 0.0
+        spent = (self.practice.now_ms() - turn.started_ms) / 60_000
+        ahead = session.coaching.items[turn.number + 1 :]
+        return max(turn.item.minutes - spent, 0.0) + sum(item.minutes for item in ahead)
 
     def draw(self) -> int:
         """Show the session as it stands; returns how many rows were painted."""

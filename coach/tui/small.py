@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from coach.tui import bigview, meters
+from coach.tui import bigview
 from coach.tui.canvas import Canvas, Role, Rows, ascii_text, fitted, wrapped
 from coach.tui.focus import focus_at
 from coach.tui.hints import draw_hints
 from coach.tui.layout import Box, too_small
-from coach.tui.session_view import Picture, beat_word, phase_word, shown_hints
+from coach.tui.picture import Picture, band_words
+from coach.tui.session_view import shown_hints
 from coach.words.names import excerpt_name
 
 
@@ -25,7 +26,7 @@ def draw_small(picture: Picture, box: Box) -> Rows:
                 f"now {bigview.written(focus.now, instrument)}  next {bigview.written(focus.next, instrument)}",
             ),
             ("bass", bigview.held_text(focus, instrument)),
-            ("text", _small_state(picture)),
+            ("text", "  ".join(text for text, _ in band_words(picture))),
         ]
         if picture.rung is not None:
             lines.append(("text", f"rung {picture.rung.bpm}, goal {picture.rung.goal_bpm}"))
@@ -42,14 +43,3 @@ def draw_small(picture: Picture, box: Box) -> Rows:
         )
     canvas.paste(box.height - 1, 0, draw_hints(shown_hints(picture, {}), box.width))
     return canvas.rows()
-
-
-def _small_state(picture: Picture) -> str:
-    at = None
-    if picture.position_s is not None and picture.beats:
-        at = meters.walker_column(picture.beats, picture.position_s, 1)
-    number = beat_word(picture, at)
-    word = f"beat {number}" if number else phase_word(picture)
-    if picture.phase == "rating" and picture.marks:
-        word = f"{len(picture.marks)} FAILED"
-    return f"{word}  {picture.tempo_bpm} bpm".strip()

@@ -66,7 +66,6 @@ PALETTES: dict[str, Palette] = {
             "ring": "#c9d7ea",
             "beat": "#ffd27a",
             "key": "#d9e2dc",
-            "cursor": "#ffffff",
             "choked": "#ffb3c4",
             "late": "#e6d36a",
             "dropped": "#c4b8f5",
@@ -89,7 +88,6 @@ PALETTES: dict[str, Palette] = {
             "ring": "#23405e",
             "beat": "#5c3200",
             "key": "#24302f",
-            "cursor": "#000000",
             "choked": "#7f0f45",
             "late": "#574500",
             "dropped": "#43308f",
@@ -112,7 +110,6 @@ PALETTES: dict[str, Palette] = {
             "ring": "#dfe9ff",
             "beat": "#ffe94a",
             "key": "#ffffff",
-            "cursor": "#ffffff",
             "choked": "#ffb6d0",
             "late": "#ffe94a",
             "dropped": "#d6c8ff",
@@ -131,15 +128,13 @@ _ANSI: dict[Role, str] = {
     "ring": "default",
     "beat": "bright_yellow",
     "key": "default",
-    "cursor": "default",
     "choked": "default",
     "late": "default",
     "dropped": "default",
     "good": "default",
 }
-_REVERSED: frozenset[Role] = frozenset({"key", "cursor", "choked"})
-_BOLD: frozenset[Role] = frozenset({"now", "cursor", "choked", "beat"})
-_UNDERLINED: frozenset[Role] = frozenset({"late", "dropped"})
+_REVERSED: frozenset[Role] = frozenset({"key"})
+_BOLD: frozenset[Role] = frozenset({"now", "beat", "choked", "late", "dropped"})
 
 
 def styles_for(theme: str) -> dict[Role, Style]:
@@ -151,14 +146,13 @@ def styles_for(theme: str) -> dict[Role, Style]:
                 bgcolor="default",
                 bold=role in _BOLD,
                 reverse=role in _REVERSED,
-                underline=role in _UNDERLINED,
             )
             for role in ROLES
         }
     styles = {}
     for role in ROLES:
         ink, ground = drawn_colours(theme, role)
-        styles[role] = Style(color=ink, bgcolor=ground, bold=role in _BOLD, underline=role in _UNDERLINED)
+        styles[role] = Style(color=ink, bgcolor=ground, bold=role in _BOLD)
     return styles
 
 

@@ -9,7 +9,7 @@ from coach.rating.table import RESULTS
 from coach.strings.instrument import Instrument, Node
 from coach.tui.base import CoachScreen
 from coach.tui.canvas import Canvas, wrapped
-from coach.tui.glyphs import ROWS_HIGH, big_text, big_width
+from coach.tui.glyphs import big_text, largest_size
 from coach.tui.hints import draw_hints
 from coach.tui.layout import Box, too_small
 from coach.tui.stage import Stage
@@ -23,8 +23,8 @@ _BRUSHES = ", ".join(f"{row.key} {row.word}" for row in RESULTS if not row.rest)
 PAGES: tuple[tuple[str, str], ...] = (
     (
         f"D<{FIRST_NODE.label}>",
-        "This is a node: touch the D string over {label}, {way}, and pluck. Every session shows the node now and the "
-        "next one this large, with the way there in millimetres.",
+        "This is a node: touch the D string over {label}, {way}, and pluck. Every session shows the node now, the "
+        "next one and your low notes this large, with the way there in millimetres.",
     ),
     (
         "1 2 3 4",
@@ -33,7 +33,7 @@ PAGES: tuple[tuple[str, str], ...] = (
     ),
     (
         "CLEAN?",
-        "Then one key: space, if every event was clean. If not, press the number above each note that choked, then "
+        "Then one key: space, if every event was clean. If not, press the key beside each note that choked, then "
         f"space. Other keys change what you mark: {_BRUSHES}. Backspace takes anything back.",
     ),
     (
@@ -116,14 +116,14 @@ class TourScreen(CoachScreen):
         columns = min(width - 8, 76)
         left = (width - columns) // 2
         canvas.put(1, left, f"A walk around, {self.page + 1} of {len(PAGES)}", "dim")
-        scale = min((width - left) // max(big_width(word), 1), (height - 12) // ROWS_HIGH, 3)
-        lines = big_text(word, scale, plain) if scale > 0 else (word,)
+        size = largest_size(word, width - left, height - 12, most=3)
+        lines = big_text(word, size, plain) if size > 0 else (word,)
         top = max((height - len(lines) - 8) // 2, 2)
         canvas.put_rows(top, left, lines, "now")
         if warning := too_small(width, height):
             canvas.put(0, 0, warning, "next")
         for row, line in enumerate(wrapped(text, columns)):
-            canvas.put(top + len(lines) + (2 if scale > 0 else 0) + row, left, line, "text")
+            canvas.put(top + len(lines) + (2 if size > 0 else 0) + row, left, line, "text")
         hints = [
             ("any key", "go on" if self.page + 1 < len(PAGES) else "begin", ""),
             ("left", "back", ""),

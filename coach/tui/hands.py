@@ -1,0 +1,185 @@
+"""The hands on the session screen: what sounds, what comes, the way there, the low notes; fretboard and lane."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Collection, Hashable, Iterable
+from functools import lru_cache
+
+from coach.music.excerpt import Passage, PlacedEvent
+from coach.strings.instrument import Instrument
+from coach.tui import bigview, marking, meters, neck
+from coach.tui.canvas import Canvas, Role, Rows, fitted
+from coach.tui.focus import Focus, focus_at, leads, move_between
+from coach.tui.glyphs import NONE, big_text, big_width, largest_size, rows_high
+from coach.tui.lane import LaneLook, Pages, draw_lane, pages_of, shown_parts
+from coach.tui.layout import ARROW, Box, Layout, Needs
+from coach.tui.picture import Picture
+
+Add = Callable[[str, Hashable, Callable[[Box], Rows]], None]
+"""Shows a pane where the layout has it: its name, its key, how to draw it."""
+
+
+def add_hands(picture: Picture, passage: Passage, instrument: Instrument, layout: Layout, add: Add) -> None:
+    """What sounds and what comes: nodes, low notes, and in the study view the fretboard and the lane."""
+    plain, at = picture.plain, picture.beat_index
+    focus = focus_at(passage, picture.beat)
+    spot = (
+        picture.spot,
+        focus.labels,
+        focus.next,
+        focus.next_held,
+        picture.left_handed,
+        picture.phase,
+    )
+    now_words, next_words = _words(picture, focus, instrument)
+    add("now_words", now_words, lambda b: line(fitted(now_words, b.width, plain), b, "dim"))
+    add("next_words", next_words, lambda b: line(fitted(next_words, b.width, plain), b, "next"))
+    if picture.counts_in and at is not None:
+        add("count", at, lambda b: meters.draw_count(picture.beats, at, b.width, b.height, plain))
+    else:
+        add("now", spot, lambda b: _now(passage, focus, instrument, b, plain))
+        add(
+            "low_words", spot, lambda b: _low_words(picture, focus.held, "keep" if focus.keeps else "hold", b)
+        )
+        add("low", spot, lambda b: _low(passage, focus, instrument, b, plain))
+    add("next", spot, lambda b: _next(picture, passage, focus, instrument, b))
+    low_next = (focus.next_held,) if focus.next_held else ()
+    add("next_low_words", spot, lambda b: _low_words(picture, low_next, "next low", b))
+    add("next_low", spot, lambda b: _low_note(passage, focus.next_held, instrument, b, b.height, plain))
+    _add_lane(picture, passage, instrument, layout, focus, add)
+    add("neck", spot, lambda b: _neck(picture, passage, focus, instrument, b))
+
+
+def _words(picture: Picture, focus: Focus, instrument: Instrument) -> tuple[str, str]:
+    """The small words above now and next."""
+    fingers = _fingers((focus.now,)) if focus.now else ""
+    if picture.beat is None:
+        now = f"first{fingers}"
+    elif picture.counts_in:
+        return "count-in", f"first, on beat {focus.next.count}" if focus.next else "first"
+    else:
+        now = f"now{fingers}"
+    if focus.next is None or focus.now is None:
+        return now, "next"
+    move = move_between(focus.now, focus.next, instrument)
+    return now, f"next  {bigview.way_text(move, 40, picture.plain, picture.left_handed)}"
+
+
+def _fingers(events: Iterable[PlacedEvent]) -> str:
+    """`  finger 2`; empty where the drill names none."""
+    notes = [placed.note for event in events for placed in event.notes]
+    fingers = " ".join(str(note.fretting_finger) for note in notes if note.fretting_finger)
+    return f"  finger {fingers}" if fingers else ""
+
+
+def _neck(picture: Picture, passage: Passage, focus: Focus, instrument: Instrument, box: Box) -> Rows:
+    board = neck.board_for(passage, instrument, box.height - 1, picture.left_handed)
+    return neck.draw_neck(passage, board, focus, box.width, box.height, picture.plain)
+
+
+def lane_of(picture: Picture, passage: Passage, instrument: Instrument, box: Box) -> tuple[Pages, LaneLook]:
+    """The lane's layout in its pane and how it looks now."""
+    look = LaneLook(
+        beat=max(picture.beat, 0.0) if picture.beat is not None else None,
+        now=focus_at(passage, picture.beat).labels if picture.beat is not None else (),
+        marks=marking.signs(picture.marks, passage, instrument, picture.plain),
+    )
+    return _pages(Kept(passage, instrument), box.width, box.height), look
+
+
+def _add_lane(
+    picture: Picture,
+    passage: Passage,
+    instrument: Instrument,
+    layout: Layout,
+    focus: Focus,
+    add: Add,
+) -> None:
+    if "lane" not in layout:
+        return
+    pages, look = lane_of(picture, passage, instrument, layout["lane"])
+    column = None if look.beat is None else int(look.beat * float(pages.beat_columns))
+    key = (picture.spot, column, tuple(shown_parts(pages, look)), look.now, picture.marks)
+    add("lane", key, lambda b: draw_lane(passage, instrument, pages, look, b.width, picture.plain))
+
+
+class Kept:
+    """Lets what follows from a passage be kept by identity: hashing its content at every tick would cost more."""
+
+    def __init__(self, passage: Passage, instrument: Instrument) -> None:
+        self.passage, self.instrument = passage, instrument
+
+    def __hash__(self) -> int:
+        return id(self.passage)
+
+    def __eq__(self, other: object) -> bool:
+        return (
+            isinstance(other, Kept) and other.passage is self.passage and other.instrument is self.instrument
+        )
+
+
+@lru_cache(maxsize=8)
+def _pages(kept: Kept, width: int, height: int) -> Pages:
+    return pages_of(kept.passage, kept.instrument, width, height)
+
+
+@lru_cache(maxsize=8)
+def needs_of(kept: Kept) -> Needs:
+    lows = [event for event in kept.passage.events if not leads(kept.passage, event)]
+    written = (bigview.written(event, kept.instrument) for event in lows)
+    return Needs(len(kept.instrument.strings), max(written, key=big_width, default=""))
+
+
+def line(text: str, box: Box, role: Role) -> Rows:
+    canvas = Canvas(box.width, box.height)
+    canvas.put(0, 0, text, role)
+    return canvas.rows()
+
+
+def _now(passage: Passage, focus: Focus, instrument: Instrument, box: Box, plain: bool) -> Rows:
+    events = (event for event in passage.events if leads(passage, event))
+    look = bigview.look_for(events, instrument, box.width, box.height)
+    return bigview.draw_event(focus.now, instrument, look, box.width, box.height, "now", plain)
+
+
+def _next(picture: Picture, passage: Passage, focus: Focus, instrument: Instrument, box: Box) -> Rows:
+    events = [event for event in passage.events if leads(passage, event)]
+    # The way there needs room beside the node: the arrow, and its mm too where the node loses no size by it.
+    small = min(largest_size(ARROW, box.width, box.height), 1)
+    arrow, way = (box.width - 2 - big_width(text, small) for text in (ARROW, f"{ARROW}88mm"))
+    look = bigview.look_for(events, instrument, arrow, box.height)
+    roomy = bigview.look_for(events, instrument, way, box.height)
+    look = roomy if roomy.size == look.size else look
+    return bigview.draw_next(
+        focus, instrument, look, box.width, box.height, picture.plain, picture.left_handed
+    )
+
+
+def _low_words(picture: Picture, events: Collection[PlacedEvent], word: str, box: Box) -> Rows:
+    text = word + _fingers(events) if events else ""
+    return line(fitted(text, box.width, picture.plain), box, "bass")
+
+
+def _low(passage: Passage, focus: Focus, instrument: Instrument, box: Box, plain: bool) -> Rows:
+    """The low note that is held; above it, where there is room, that the finger stays."""
+    canvas = Canvas(box.width, box.height)
+    note = _low_look(passage, instrument, box, box.height).size
+    if focus.held:
+        canvas.paste(0, 0, _low_note(passage, focus.held[-1], instrument, box, box.height, plain))
+    spare = box.height - rows_high(note) - 1
+    size = largest_size("KEEP", box.width, spare, note)
+    if focus.keeps and size != NONE:
+        canvas.put_rows(0, 0, big_text("KEEP", size, plain), "bass")
+    return canvas.rows()
+
+
+def _low_look(passage: Passage, instrument: Instrument, box: Box, rows: int) -> bigview.Look:
+    events = (event for event in passage.events if not leads(passage, event))
+    return bigview.look_for(events, instrument, box.width, rows)
+
+
+def _low_note(
+    passage: Passage, event: PlacedEvent | None, instrument: Instrument, box: Box, rows: int, plain: bool
+) -> Rows:
+    look = _low_look(passage, instrument, box, rows)
+    return bigview.draw_event(event, instrument, look, box.width, rows, "bass", plain)

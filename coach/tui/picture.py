@@ -1,0 +1,128 @@
+"""The session at one moment, frozen, as its screen shows it, and the large words of its state."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Hashable
+from dataclasses import dataclass
+
+from coach.learning.readings import Rung
+from coach.music.clicktrack import BeatAt
+from coach.music.excerpt import Passage
+from coach.rating.fault import Fault
+from coach.rating.table import CHOKED, Result
+from coach.strings.instrument import Instrument
+from coach.tui import meters
+from coach.tui.hints import Hint
+from coach.tui.layout import View
+
+PHASE_WORDS: dict[str, str] = {
+    "ready": "READY",
+    "listening": "HEAR",
+    "playing": "",
+    "rating": "CLEAN?",
+    "paused": "PAUSE",
+    "rest": "REST",
+    "done": "DONE",
+}
+
+
+@dataclass(frozen=True)
+class Picture:
+    """Everything the session screen shows at one moment."""
+
+    phase: str
+    view: View
+    hints: tuple[Hint, ...]
+    title: str = ""
+    """The drill's title."""
+    assigned: tuple[str, ...] = ()
+    """What a teacher asks for, the longest wording first; empty where nothing is assigned."""
+    item: str = ""
+    """Which item of how many, and what for."""
+    passage: Passage | None = None
+    instrument: Instrument | None = None
+    rung: Rung | None = None
+    tempo_bpm: int = 0
+    beats: tuple[BeatAt, ...] = ()
+    position_s: float | None = None
+    beat: float | None = None
+    """Where the music is, in tempo beats; None while it stands, negative in the count-in."""
+    marks: tuple[Fault, ...] = ()
+    brush: Result = CHOKED
+    cursor: int = 0
+    page: int = 0
+    message: str = ""
+    cue: str = ""
+    minutes_left: float | None = None
+    """Of the session; None where nobody counts them."""
+    unsaved: bool = False
+    """Whether the disk refuses results."""
+    run_on: bool = False
+    left_handed: bool = False
+    plain: bool = False
+
+    @property
+    def beat_index(self) -> int | None:
+        """Which of `beats` is heard; None while nothing plays."""
+        if self.position_s is None or not self.beats:
+            return None
+        return meters.walker_column(self.beats, self.position_s, 1)[0]
+
+    @property
+    def counts_in(self) -> bool:
+        """Whether the count-in is heard."""
+        at = self.beat_index
+        return at is not None and self.beats[at].bar < 0
+
+    @property
+    def spot(self) -> Hashable:
+        """Equal as long as the passage is the same one, which is quicker than comparing it."""
+        return id(self.passage)
+
+
+def band_words(picture: Picture) -> tuple[meters.Words, ...]:
+    """What stands large below the beat's track: the state, a number with its unit, the time left."""
+    words = [_state_words(picture), *_number_words(picture)]
+    if picture.minutes_left is not None and not (picture.phase == "rating" and picture.counts_in):
+        words.append((time_left(picture.minutes_left), "text"))
+    return tuple(words)
+
+
+def _state_words(picture: Picture) -> meters.Words:
+    at = picture.beat_index
+    if picture.passage is None:
+        return "", "text"  # It stands above, larger.
+    if picture.phase == "rating" and picture.marks:
+        return _failed(picture)
+    if picture.unsaved and at is None:
+        return "NOT SAVED", "bass"
+    if at is not None and picture.phase == "playing":
+        return ("COUNT", "beat") if picture.counts_in else (f"BEAT {picture.beats[at].number}", "now")
+    return phase_word(picture), "good" if picture.phase == "ready" else "text"
+
+
+def _number_words(picture: Picture) -> list[meters.Words]:
+    at = picture.beat_index
+    if picture.passage is None or (picture.unsaved and at is None):
+        return []
+    if picture.phase == "rating":
+        counting = at is not None and not picture.marks
+        return [(f"COUNT {picture.beats[at].number}", "beat")] if counting and at is not None else []
+    if picture.marks:
+        return [_failed(picture)]
+    return [(f"{picture.tempo_bpm} BPM", "text")]
+
+
+def _failed(picture: Picture) -> meters.Words:
+    return f"{len(picture.marks)} FAILED", "bass"
+
+
+def time_left(minutes: float) -> str:
+    """`12 MIN`, in hours from 100 min on: `1.7 H`."""
+    return f"{math.ceil(minutes)} MIN" if minutes <= 99 else f"{minutes / 60:.1f} H"
+
+
+def phase_word(picture: Picture) -> str:
+    """The large word of a phase."""
+    return PHASE_WORDS.get(picture.phase, "")

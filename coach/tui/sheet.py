@@ -1,0 +1,195 @@
+"""The sheet for marking: every event with its number, its key and its notes, large enough to choose from two metres.
+
+Conventions: events stand in the order of their labels, row by row, like words on a page. The key that marks an event
+is a reversed block; where it is not the number itself, the number follows. What failed has the sign of its result
+between number and notes, and its ink; where one note of several failed, that note stands alone.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+from coach.folder.actions import LABEL_KEYS
+from coach.music.excerpt import Passage, PlacedEvent
+from coach.rating.fault import Fault
+from coach.rating.table import RESULTS, Result
+from coach.strings.instrument import Instrument
+from coach.tui.bigview import Look, event_lines
+from coach.tui.canvas import Canvas, Role, Rows, fitted
+from coach.tui.glyphs import big_text, big_width, has_glyph, rows_high
+
+MOST = 2
+"""The largest size of the sheet: more would spread few events too far apart to be seen at once."""
+CURSOR_COLUMNS = 1
+
+
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """How the events of a passage are laid out; columns are those of one event."""
+
+    size: int
+    brackets: bool
+    words: bool
+    """Whether a line of small words, bar and count, stands above each row of events."""
+    columns: int
+    across: int
+    lines: int
+    label_columns: int
+    """Of the key and, where it is another, the number."""
+    sign_columns: int
+    pages: tuple[tuple[int, ...], ...]
+    """The labels on each page."""
+
+    @property
+    def line_rows(self) -> int:
+        return rows_high(self.size) + self.words
+
+    def page_of(self, label: int) -> int:
+        """The page that an event stands on."""
+        return next(page for page, labels in enumerate(self.pages) if label in labels)
+
+
+@dataclass(frozen=True, slots=True)
+class SheetLook:
+    """What changes while the sheet stands."""
+
+    page: int = 0
+    marks: tuple[Fault, ...] = ()
+    cursor: int = 0
+    """Label under the cursor; 0 for none."""
+
+
+def sheet_of(passage: Passage, instrument: Instrument, width: int, height: int, least: int) -> Sheet:
+    """The largest sheet, not below size `least`, on which all events have room; where none has, pages of the least.
+
+    Brackets and the small words give way before a size does.
+    """
+    sheets = [
+        _sheet(passage, instrument, width, height, Look(size, brackets), words)
+        for size in range(max(MOST, least), least - 1, -1)
+        for brackets, words in ((True, True), (False, True), (False, False))
+        if words or size == least
+    ]
+    return next((sheet for sheet in sheets if len(sheet.pages) == 1), sheets[-2])
+
+
+def _sheet(
+    passage: Passage, instrument: Instrument, width: int, height: int, look: Look, words: bool
+) -> Sheet:
+    size, events = look.size, passage.events
+    notes = max(big_width(chip_text(event, instrument, look), size) for event in events)
+    keys = (LABEL_KEYS * -(-len(events) // len(LABEL_KEYS)))[: len(events)]
+    label = max(_label_columns(key, event.label, size) for key, event in zip(keys, events, strict=True))
+    sign = max(big_width(_sign(row, plain=False), size) for row in RESULTS) + 1
+    columns = CURSOR_COLUMNS + label + 1 + sign + notes + 1
+    across = max((width + 1) // columns, 1)
+    lines = max(height // (rows_high(size) + words), 1)
+    labels = [event.label for event in events]
+    each = min(across * lines, len(LABEL_KEYS)) if len(events) > len(LABEL_KEYS) else across * lines
+    pages = tuple(tuple(labels[at : at + each]) for at in range(0, len(labels), each))
+    return Sheet(size, look.brackets, words, columns, across, lines, label, sign, pages)
+
+
+def _label_columns(key: str, label: int, size: int) -> int:
+    number = "" if key == str(label) else str(label)
+    return big_width(key, size) + 2 + big_width(number, size)
+
+
+def chip_text(event: PlacedEvent, instrument: Instrument, look: Look) -> str:
+    """An event's notes in one line."""
+    return event_lines(event, instrument, look)[0]
+
+
+def keys_on(passage: Passage, sheet: Sheet, page: int) -> dict[int, str]:
+    """Label to its key: the whole passage where the keys suffice, else the events of the page that is open."""
+    labels = [event.label for event in passage.events]
+    shown = labels if len(labels) <= len(LABEL_KEYS) else sheet.pages[page]
+    return dict(zip(shown, LABEL_KEYS, strict=False))
+
+
+def page_text(sheet: Sheet, page: int) -> str:
+    """Which events a page shows: `events 9-12`, `event 9`."""
+    first, last = sheet.pages[page][0], sheet.pages[page][-1]
+    return f"event {first}" if first == last else f"events {first}-{last}"
+
+
+def draw_sheet(
+    passage: Passage,
+    instrument: Instrument,
+    sheet: Sheet,
+    look: SheetLook,
+    width: int,
+    height: int,
+    plain: bool = False,
+) -> Rows:
+    """The open page of the sheet."""
+    canvas = Canvas(width, height)
+    keys = keys_on(passage, sheet, look.page)
+    for place, label in enumerate(sheet.pages[look.page]):
+        line, across = divmod(place, sheet.across)
+        row, left = line * sheet.line_rows, across * sheet.columns
+        event = passage.event(label)
+        fault = next((mark for mark in look.marks if mark.label == label), None)
+        if sheet.words:
+            words = _where(passage, label) + (f"  {fault.result.word}" if fault else "")
+            role = fault.result.ink if fault else "dim"
+            canvas.put(row, left + CURSOR_COLUMNS, fitted(words, sheet.columns - 3, plain), role)
+        if label == look.cursor:
+            bar = ["#" if plain else "█"] * rows_high(sheet.size)
+            canvas.put_rows(row + sheet.words, left, bar, "now")
+        _chip(canvas, row + sheet.words, left, event, keys[label], sheet, fault, instrument, plain)
+    return canvas.rows()
+
+
+def _where(passage: Passage, label: int) -> str:
+    event = passage.event(label)
+    return f"bar {passage.bars[event.bar].number}, beat {event.count}"
+
+
+def _chip(
+    canvas: Canvas,
+    row: int,
+    left: int,
+    event: PlacedEvent,
+    key: str,
+    sheet: Sheet,
+    fault: Fault | None,
+    instrument: Instrument,
+    plain: bool,
+) -> None:
+    high, size = rows_high(sheet.size), sheet.size
+    column = left + CURSOR_COLUMNS
+    *above, last = big_text(key, size, plain)
+    for offset, text in enumerate([*above, last] if size else above):
+        canvas.put(row + offset, column, f" {text} ", "key")
+    if not size:
+        # The small cut ends in the middle of its last row, and so does the block.
+        half = "*" if plain else "▀"
+        rest = "".join(half if letter == " " else " " for letter in f" {last} ")
+        canvas.put(row + high - 1, column, rest, "text")
+    if key != str(event.label):
+        number = big_text(str(event.label), size, plain)
+        canvas.put_rows(row, column + sheet.label_columns - len(number[0]), number, "text")
+    column += sheet.label_columns + 1
+    role: Role = fault.result.ink if fault else "ring" if event.is_harmonic else "bass"
+    if fault:
+        canvas.put_rows(row, column, big_text(_sign(fault.result, plain), size, plain), role)
+    column += sheet.sign_columns
+    if fault and fault.note:
+        event = replace(event, notes=event.notes[fault.note - 1 : fault.note])
+    notes = chip_text(event, instrument, Look(size, sheet.brackets))
+    canvas.put_rows(row, column, big_text(notes, size, plain), role)
+
+
+def _sign(result: Result, plain: bool) -> str:
+    """The result's sign; its key where the sign has no tall glyph."""
+    sign = result.ascii_sign if plain else result.sign
+    return sign if has_glyph(sign) else result.key
+
+
+def event_at(sheet: Sheet, look: SheetLook, column: int, row: int) -> int:
+    """Label of the event at a cell of the drawn sheet, 0 where there is none: for mouse and touch."""
+    across, line = column // sheet.columns, row // sheet.line_rows
+    labels = sheet.pages[look.page]
+    place = line * sheet.across + across
+    return labels[place] if across < sheet.across and place < len(labels) else 0
