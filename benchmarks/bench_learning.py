@@ -19,13 +19,17 @@ from functools import partial
 
 from benchmarks.pieces import piece
 from benchmarks.players import REPORTED, SHORT_SHAPES, Coach, Played, Player, Policy, run
+from benchmarks.yardsticks import Yardstick
 from coach.learning import skill
+from coach.learning.choice import ENOUGH, Why
 from coach.learning.learning import trusted
 from coach.learning.material import Part
 from coach.learning.readings import CLEAN, CLEAN_PLACE, KEPT_CHANCE, MIDDLE_80, CleanTempo, clean_tempo, seen
 from coach.music.excerpt import Kind
 
 EVERY_DAYS = 4
+SAFE = 0.95
+"""A phrase is safe that is truly clean so often, cold, at its goal, in a week."""
 BELOW, BEYOND = 0.5, 1.25
 """Tempos are compared from this part of the start tempo to this part of the goal: beyond, both count as its end."""
 
@@ -44,11 +48,21 @@ class Watch:
     nodes: list[tuple[CleanTempo, float]] = field(default_factory=list)
     kept: list[float] = field(default_factory=list)
     """True chance, a week on, of each phrase on the first day that it was called kept."""
+    minutes: dict[str, float] = field(
+        default_factory=lambda: dict.fromkeys(("all", "held safe", "safe"), 0.0)
+    )
+    """Played; of phrases that the coach held for safe, warm-ups apart; of those that truly were."""
+    excerpts: Yardstick = field(default_factory=Yardstick)
+    events: Yardstick = field(default_factory=Yardstick)
     _called: set[str] = field(default_factory=set)
+    _safe: set[str] = field(default_factory=set)
 
     def begin(self) -> None:
         """Another player comes."""
         self._called.clear()
+        self._safe.clear()
+        self.excerpts.begin()
+        self.events.begin()
 
     def __call__(self, policy: Policy, played: Played, player: Player) -> None:
         assert isinstance(policy, Coach)
@@ -60,6 +74,34 @@ class Watch:
             failed = {fault.label for fault in played.faults}
             for label, p in enumerate(view.chances(math.log(played.bpm)), 1):
                 self.cold_events.append((p * (1 - view.lapse), label not in failed))
+        if part.excerpt.kind is Kind.PHRASE:
+            self._beside(part, played)
+        self._count(policy, played)
+
+    def _beside(self, part: Part, played: Played) -> None:
+        """What the yardsticks see of a repetition."""
+        failed = {fault.label for fault in played.faults}
+        if played.cold:
+            self.excerpts.cold(part.key, played.day, played.clean)
+        self.excerpts.practised(part.key, played.day, played.clean, played.cold)
+        for label, keys in enumerate(part.keys, 1):
+            for key in filter(None, keys[:2]):
+                if played.cold:
+                    self.events.cold(key, played.day, label not in failed)
+        clean = {
+            key: not any(key in keys and label in failed for label, keys in enumerate(part.keys, 1))
+            for event in part.keys
+            for key in filter(None, event[:2])
+        }
+        for key, rang in clean.items():
+            self.events.practised(key, played.day, rang, played.cold)
+
+    def _count(self, policy: Coach, played: Played) -> None:
+        minutes = played.part.rep_s(played.bpm) / 60
+        self.minutes["all"] += minutes
+        if policy.chosen and policy.chosen.why is not Why.WARM_UP:
+            self.minutes["held safe"] += minutes * (policy.chosen.option.later >= ENOUGH)
+            self.minutes["safe"] += minutes * (played.part.key in self._safe)
 
     def evening(self, policy: Policy, player: Player, day: int) -> None:
         assert isinstance(policy, Coach)
@@ -75,6 +117,7 @@ class Watch:
         week = trusted(seen(policy.learnt, part, day + 7).whole(goal), policy.learnt.habits)
         true_week = player.chance(part.passage, part.goal_bpm, 7).whole
         self.in_a_week.append((week, true_week))
+        (self._safe.add if true_week >= SAFE else self._safe.discard)(part.key)
         record = policy.learnt.records[part.key]
         if (record.kept or (record.landed and week >= KEPT_CHANCE)) and part.key not in self._called:
             self._called.add(part.key)
@@ -164,6 +207,10 @@ def rows(watch: Watch) -> Iterator[str]:
     for name, results in (("excerpts", watch.cold), ("nodes and moves", watch.cold_events)):
         base = sum(clean for _, clean in results) / len(results)
         yield f"cold {name}: log loss {log_loss(results):.3f}, base rate {entropy(base):.3f}, of {len(results)}"
+    yield from watch.excerpts.rows("cold excerpts")
+    yield from watch.events.rows("cold nodes and moves, by key")
+    whole = watch.minutes["all"]
+    yield ", ".join(f"minutes {word}: {minutes / whole:.1%}" for word, minutes in watch.minutes.items())
     yield "cold excerpts: " + ", ".join(reliability([(chance, float(clean)) for chance, clean in watch.cold]))
     yield "at the goal next day: " + ", ".join(reliability(watch.at_goal))
     yield "at the goal in a week: " + ", ".join(reliability(watch.in_a_week))

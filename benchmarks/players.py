@@ -23,12 +23,13 @@ from random import Random
 from typing import NamedTuple, Protocol
 
 from benchmarks.pieces import piece
-from coach.learning.choice import Sitting, Turn, Why, choose
+from coach.learning.choice import REPS, Sitting, Turn, Why, choose
 from coach.learning.learning import CLEAN_TO_LAND, Learnt
 from coach.learning.material import TURN_S, Material, Part, material_of
 from coach.learning.planner import make_plan
 from coach.learning.readings import rung_of
-from coach.learning.rung import next_rung
+from coach.learning.rung import EVENTS, TARGET, next_rung
+from coach.learning.skill import MASSED
 from coach.music.drill import Drill
 from coach.music.excerpt import Passage
 from coach.music.rhythm import MIN_BPM
@@ -167,6 +168,12 @@ class Rung:
         return self.bpm
 
 
+def wholes_of(material: Material) -> list[Part]:
+    """Every phrase of the drills, whole, all layers."""
+    excerpts = (excerpt for drill in material.drills for excerpt in material.phrases(drill))
+    return [part for excerpt in excerpts if (part := material.part(excerpt))]
+
+
 @dataclass
 class Rival:
     """A policy with the classical ladder; what is chosen is its subclass's business."""
@@ -183,12 +190,7 @@ class Rival:
 
     @property
     def wholes(self) -> list[Part]:
-        return [
-            part
-            for drill in self.material.drills
-            for each in self.material.phrases(drill)
-            if (part := self.material.part(each))
-        ]
+        return wholes_of(self.material)
 
     def rung(self, part: Part) -> Rung:
         return self.rungs.setdefault(part.key, Rung(part, part.start_bpm))
@@ -317,6 +319,58 @@ class Coach:
         return next_rung(played.bpm, played.clean, rung_of(self.learnt, part, day))
 
 
+@dataclass
+class Oracle:
+    """The coach's choice (5), told the truth: each chance, and the fastest tempo with the chance that is meant."""
+
+    material: Material
+    rng: Random
+    player: Player | None = None
+    """The runner says who practises."""
+    day: int = 0
+    last: str = ""
+    known: dict[str, tuple[float, int]] = field(default_factory=dict)
+    """By phrase: the sum of chances to fail at the goal in a week, and the tempo; what was played is asked again."""
+    reps_today: dict[str, int] = field(default_factory=dict)
+
+    def turn(self, day: int, seconds: float) -> tuple[Part, int, int] | None:
+        if day != self.day:
+            self.day, self.last = day, ""
+            self.known.clear()
+            self.reps_today.clear()
+        offered = [part for part in wholes_of(self.material) if part.key != self.last]
+        offered = [part for part in offered if part.rep_s(self._truth(part)[1]) + TURN_S <= seconds]
+        if not offered:
+            return None
+        chosen = max(offered, key=lambda part: (self._worth(part), part.key))
+        self.last = chosen.key
+        return chosen, REPS, self._truth(chosen)[1]
+
+    def after(self, played: Played) -> int:
+        key = played.part.key
+        self.reps_today[key] = self.reps_today.get(key, 0) + 1
+        self.known.pop(key, None)
+        return played.bpm
+
+    def _worth(self, part: Part) -> float:
+        failing, bpm = self._truth(part)
+        crammed = 1 + (self.reps_today.get(part.key, 0) + 1.5) / MASSED
+        return failing / crammed / (part.rep_s(bpm) + TURN_S / REPS)
+
+    def _truth(self, part: Part) -> tuple[float, int]:
+        if part.key not in self.known and self.player:
+            player, passage = self.player, part.passage
+            share = min(1.0, EVENTS / max(part.harmonics, 1))
+            failing = sum(1 - chance for chance in player.chance(passage, part.goal_bpm, AFTER_DAYS).events)
+            low, high = MIN_BPM, part.goal_bpm + 1
+            while high - low > 1:
+                middle = (low + high) // 2
+                good = player.chance(passage, middle, 0).whole ** share >= TARGET
+                low, high = (middle, high) if good else (low, middle)
+            self.known[part.key] = failing, low
+        return self.known[part.key]
+
+
 class InSession:
     """The coach as a player meets it: today's plan in the session's machine, with relief, landing and choice anew."""
 
@@ -377,6 +431,7 @@ POLICIES: Mapping[str, Callable[[Material, Random], Policy]] = {
     "weakest": Weakest,
     "blocked": Blocked,
     "random": Chance,
+    "oracle": Oracle,
 }
 
 
@@ -433,6 +488,8 @@ def run(
     """Let a player practise so many minutes a day until every node is 90 % clean, cold, at its goal, a week on."""
     material = material_of(drills)
     chooser = policy(material, Random(f"policy {seed}"))
+    if isinstance(chooser, Oracle):
+        chooser.player = player
     off = Random(f"days {seed}")
     spent, by_day, count = 0.0, [], 0
     for day in range(FIRST_DAY, FIRST_DAY + days):

@@ -55,7 +55,7 @@ def test_what_was_not_heard_for_long_comes_first_and_says_why(tmp_path, capsys):
     later = plan_of(tmp_path, FIRST + timedelta(days=20), capsys)
     purposes = [item["purpose"] for item in later["items"]]
     work = [item for item in later["items"] if item["purpose"] not in ("tune", "warm-up")]
-    assert work[0]["purpose"] == "cold" or work[0]["reason"].startswith("Not heard since")
+    assert work[0]["purpose"] == "cold" or work[0]["reason"].startswith("Not heard by itself since")
     assert all(item["reason"].endswith(".") for item in later["items"])
     assert purposes[0] == "tune"
 

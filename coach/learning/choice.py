@@ -24,7 +24,7 @@ from enum import StrEnum
 
 from coach.learning.learning import KEPT_DAYS, Learnt, Record, trusted
 from coach.learning.material import TURN_S, Material, Part
-from coach.learning.readings import rung_of, seen
+from coach.learning.readings import rung_in, rung_of, seen
 from coach.learning.rung import EVENTS, TARGET
 from coach.learning.skill import MASSED, SLOPE
 from coach.music.drill import Drill
@@ -207,8 +207,9 @@ def _parts(material: Material, drill: Drill) -> Iterator[Part]:
 def option(learnt: Learnt, part: Part, sitting: Sitting, reps: int = REPS) -> Option:
     """What a turn on this excerpt would be now, by (5)."""
     record = learnt.records.get(part.key, _NEVER)
-    bpm, goal = rung_of(learnt, part, sitting.day), math.log(part.goal_bpm)
-    here = seen(learnt, part, sitting.day, cold=False).chances(math.log(bpm))
+    warm = seen(learnt, part, sitting.day, cold=False)
+    bpm, goal = rung_in(learnt, part, warm), math.log(part.goal_bpm)
+    here = warm.chances(math.log(bpm))
     ahead = seen(learnt, part, sitting.day + AHEAD)
     there = ahead.chances(goal)
     gain = clean = 0.0
@@ -266,7 +267,7 @@ def _test(learnt: Learnt, offered: list[Option], sitting: Sitting) -> Turn | Non
             chance = trusted(
                 seen(learnt, each.part, sitting.day).whole(math.log(each.part.goal_bpm)), learnt.habits
             )
-            if OPEN[0] <= chance:
+            if OPEN[0] <= chance <= OPEN[1]:
                 waiting.append((abs(chance - 0.7), each.part.key, each))
     if not waiting:
         return None
@@ -285,10 +286,10 @@ def _best(learnt: Learnt, offered: list[Option], sitting: Sitting) -> Turn | Non
     unheard = [
         each
         for each in begun
-        if each.part.excerpt.kind is Kind.PHRASE and heard(learnt, each.part) <= sitting.day - KEPT_DAYS
+        if each.part.excerpt.kind is Kind.PHRASE and _day(learnt, each) <= sitting.day - KEPT_DAYS
     ]
     if unheard:
-        first = min(unheard, key=lambda each: (heard(learnt, each.part), each.part.key))
+        first = min(unheard, key=lambda each: (_day(learnt, each), each.part.key))
         return _turn(first, 1 if first.later >= ENOUGH else REPS, first.bpm, Why.UNHEARD, sitting)
     fresh = [each for each in offered if each.part.key not in learnt.records]
     needed = [each for each in begun if _needed(learnt, each, sitting)]
@@ -302,10 +303,20 @@ def _best(learnt: Learnt, offered: list[Option], sitting: Sitting) -> Turn | Non
     return _turn(best, reps, best.bpm, _why(learnt, best), sitting)
 
 
+def _day(learnt: Learnt, option: Option) -> int:
+    """The day on which an excerpt was last played by itself: in a slower piece it shows little of its goal."""
+    return learnt.records[option.part.key].day or heard(learnt, option.part)
+
+
 def _needed(learnt: Learnt, option: Option, sitting: Sitting) -> bool:
-    """Whether a turn on what was begun could be worth it today: what is not safe; the piece until it is held."""
-    held = learnt.records[option.part.key].landed_at(option.part.goal_bpm) == sitting.day
-    return option.later < ENOUGH and not (held and option.part.excerpt.kind is Kind.PIECE)
+    """Whether a turn on what was begun could be worth it today: on what is not safe, or failed when last heard cold.
+
+    The piece is over for today once it was held at its goal.
+    """
+    record = learnt.records[option.part.key]
+    if option.part.excerpt.kind is Kind.PIECE:
+        return option.later < ENOUGH and record.landed_at(option.part.goal_bpm) != sitting.day
+    return option.later < ENOUGH or (record.cold < 0 and record.day != sitting.day)
 
 
 def _why(learnt: Learnt, option: Option) -> Why:

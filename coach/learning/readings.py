@@ -131,7 +131,12 @@ def seen(learnt: Learnt, part: Part, day: int, cold: bool = True) -> View:
 
 def rung_of(learnt: Learnt, part: Part, day: int) -> int:
     """The tempo at which an excerpt is practised now; what was never played begins no slower than the drill does."""
-    bpm = reading(seen(learnt, part, day, cold=False).middle, part.harmonics, part.goal_bpm)
+    return rung_in(learnt, part, seen(learnt, part, day, cold=False))
+
+
+def rung_in(learnt: Learnt, part: Part, warm: View) -> int:
+    """The same from the excerpt as it is expected now."""
+    bpm = reading(warm.middle, part.harmonics, part.goal_bpm)
     record = learnt.records.get(part.key)
     return bpm if record and record.theta else max(bpm, part.start_bpm)
 
@@ -142,13 +147,14 @@ def clean_tempo(view: View, clean: float = CLEAN) -> CleanTempo:
     wanted = min(math.log(clean) - len(view.means) * math.log1p(-view.lapse), math.log(MOSTLY))
     x = max(view.means)
     sure = view.middle
-    total, slope = sure.ease(x)
+    slopes = sure.slopes()
+    total, slope = sure.ease(x, slopes)
     for _ in range(12):
         step = (wanted - total) / min(slope, -1e-3)
         x += max(-0.5, min(0.5, step))
         if abs(step) < 1e-4:
             break
-        total, slope = sure.ease(x)
+        total, slope = sure.ease(x, slopes)
     weights = [1.0 - p for p in sure.chances(x)]
     whole = sum(weights)
     own = sum((weight / whole) ** 2 * variance for weight, variance in zip(weights, view.own, strict=True))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import date
 
-from coach.learning.choice import Option, Turn, Why, heard
+from coach.learning.choice import Option, Turn, Why
 from coach.learning.learning import Learnt
 from coach.learning.skill import late_results
 from coach.words.amounts import short_day
@@ -18,16 +18,15 @@ def reason(learnt: Learnt, turn: Turn, day: date, asked: str = "") -> str:
     """Why this turn is next; `asked` is what a teacher wrote of the drill, told with what is new."""
     option, part = turn.option, turn.option.part
     record = learnt.records.get(part.key)
-    record = learnt.records.get(part.key)
     match turn.why:
         case Why.WARM_UP:
             return "Slow and easy, to warm the hands."
         case Why.TEST:
             return f"At its goal on {_day(learnt.records[part.key].landed, day)}: once, cold, is it still?"
-        case Why.UNHEARD:
-            return f"Not heard since {_day(heard(learnt, part), day)}."
         case _ if record is not None and not record.reps:
             return f"You said that you play it at about {record.bpm}: show it."
+        case Why.UNHEARD:
+            return f"Not heard by itself since {_day(learnt.records[part.key].day, day)}."
         case Why.NEW:
             return f"{_broke(learnt, option) or 'Not played yet.'} {asked}".strip()
         case Why.PIECE:

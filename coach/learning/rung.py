@@ -48,13 +48,14 @@ def reading(view: View, harmonics: int, goal_bpm: int, target: float = TARGET) -
     share = min(1.0, EVENTS / max(harmonics, 1))
     wanted = math.log(target) / share
     x, low = math.log(goal_bpm), math.log(MIN_BPM)
-    total, slope = view.ease(x)
+    slopes = view.slopes()
+    total, slope = view.ease(x, slopes)
     for _ in range(8):
         if total >= wanted - 1e-3 or x <= low:
             break
         # ln p is concave in ln b: from above, Newton's steps come near from the fast side without passing it.
         x = max(low, x + (wanted - total) / slope)
-        total, slope = view.ease(x)
+        total, slope = view.ease(x, slopes)
     return max(MIN_BPM, min(goal_bpm, int(math.exp(x) + 0.01)))
 
 

@@ -311,20 +311,24 @@ class View:
         """Without the doubt that all events share: that moves a tempo as a whole, and no player down for it alone."""
         return View(self.means, self.own, 0.0, self.lapse)
 
+    def slopes(self) -> list[float]:
+        """The kappa (2) of each event."""
+        shared, sqrt = self.shared, math.sqrt
+        return [SLOPE / sqrt(1.0 + _DAMPING * (own + shared)) for own in self.own]
+
     def chances(self, ln_bpm: float) -> list[float]:
         """The chance (2) of each event without the lapse."""
-        sqrt, exp, chances_clean = math.sqrt, math.exp, []
-        for mean, own in zip(self.means, self.own, strict=True):
-            kappa = SLOPE / sqrt(1.0 + _DAMPING * (own + self.shared))
-            chances_clean.append(1.0 / (1.0 + exp(kappa * (ln_bpm - mean))))
-        return chances_clean
+        exp = math.exp
+        return [
+            1.0 / (1.0 + exp(kappa * (ln_bpm - mean)))
+            for kappa, mean in zip(self.slopes(), self.means, strict=True)
+        ]
 
-    def ease(self, ln_bpm: float) -> tuple[float, float]:
-        """The sum of ln p over the events, and its derivative by ln bpm."""
+    def ease(self, ln_bpm: float, slopes: Sequence[float]) -> tuple[float, float]:
+        """The sum of ln p over the events, and its derivative by ln bpm; `slopes` are `self.slopes()`."""
         total = slope = 0.0
-        sqrt, exp, log1p = math.sqrt, math.exp, math.log1p
-        for mean, own in zip(self.means, self.own, strict=True):
-            kappa = SLOPE / sqrt(1.0 + _DAMPING * (own + self.shared))
+        exp, log1p = math.exp, math.log1p
+        for kappa, mean in zip(slopes, self.means, strict=True):
             odds = exp(kappa * (ln_bpm - mean))
             total -= log1p(odds)
             slope -= kappa * odds / (1.0 + odds)
@@ -332,15 +336,10 @@ class View:
 
     def whole(self, ln_bpm: float) -> float:
         """The chance that every event is clean, slips included."""
-        spread = math.sqrt(self.shared)
+        spread, slopes = math.sqrt(self.shared), self.middle.slopes()
         total = 0.0
         for at, weight in _GAUSS_HERMITE:
-            shifted = ln_bpm - at * spread
-            log_chance = 0.0
-            for mean, own in zip(self.means, self.own, strict=True):
-                kappa = SLOPE / math.sqrt(1.0 + _DAMPING * own)
-                log_chance -= math.log1p(math.exp(kappa * (shifted - mean)))
-            total += weight * math.exp(log_chance)
+            total += weight * math.exp(self.ease(ln_bpm - at * spread, slopes)[0])
         return total * (1.0 - self.lapse) ** len(self.means)
 
 
