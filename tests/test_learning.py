@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import re
 from dataclasses import replace
 from datetime import date
 from random import Random
@@ -15,6 +16,7 @@ from questplus import QuestPlus
 from benchmarks import players_a
 from benchmarks.pieces import piece
 from benchmarks.players import FIRST_DAY, Coach, Played, Player, Policy, Rung, run
+from coach.cli import main
 from coach.learning.choice import Sitting, Why, bars_of, choose, heard
 from coach.learning.forecast import forecast
 from coach.learning.learning import CLEAN_TO_LAND, FOLD, KEPT_DAYS, Learnt
@@ -503,3 +505,23 @@ def test_a_player_who_fails_everything_hears_not_at_this_rate() -> None:
         learnt.take(part.excerpt, part.keys, bpm, part.goal_bpm, failed, DAY - 8 + number // 4)
     found = forecast(learnt, material, drill, TODAY, 10)
     assert not found.at_this_rate
+
+
+def test_a_forecast_with_nothing_logged_says_so_instead_of_dates(tmp_path, capsys):
+    folder = ["--folder", str(tmp_path)]
+    assert main(["forecast", "first-pour", "--draws", "2", *folder]) == 0
+    said = capsys.readouterr().out
+    assert "Nothing is logged yet, so no date can be told" in said
+    assert not re.search(r"\d{4}|%", said)
+    assert main(["forecast", "first-pour", "--draws", "2", "--json", *folder]) == 0
+    facts = json.loads(capsys.readouterr().out)
+    assert set(facts["at_goal"].values()) | set(facts["kept"].values()) == {None}
+
+
+def test_after_one_result_the_plan_has_no_percentage(tmp_path, capsys):
+    folder = ["--folder", str(tmp_path)]
+    (tmp_path / "answers.txt").write_text("choked 1\n")
+    assert main(["practice", "first-pour", "--answers", str(tmp_path / "answers.txt"), *folder]) == 0
+    capsys.readouterr()
+    assert main(["plan", "first-pour", *folder]) == 0
+    assert "%" not in capsys.readouterr().out

@@ -62,6 +62,9 @@ def lines(forecast: Forecast, drill: Drill, learnt: Learnt, today: date) -> Iter
         "every day" if forecast.days_a_week > 6.5 else f"{counted(round(forecast.days_a_week), 'day')} a week"
     )
     yield f"{title}: goal {tempo(forecast.goal_bpm)}, {duration(forecast.minutes_a_day)} of this drill, {days}"
+    if not forecast.practised_days:
+        yield "Nothing is logged yet, so no date can be told: ask again after a day of practice."
+        return
     if forecast.at_this_rate:
         yield f"The piece is likely at its goal {_when(forecast.at_goal, today, forecast.horizon)}."
         if forecast.kept.likely:
@@ -77,16 +80,16 @@ def lines(forecast: Forecast, drill: Drill, learnt: Learnt, today: date) -> Iter
         )
     names = {whole_phrase(drill, phrase).key: plain_text(phrase.name) for phrase in drill.phrases}
     weak = [
-        f"{names[key]} ({percent(chance)})" for key, chance in forecast.holding_back if chance >= WEAK_FROM
+        names[key] if forecast.few_days else f"{names[key]} ({percent(chance)} that they are not)"
+        for key, chance in forecast.holding_back
+        if chance >= WEAK_FROM
     ]
     fresh = [name for key, name in names.items() if key not in learnt.records]
     if fresh:
         yield f"Never played yet, so their part is a guess: {listed(fresh)}."
     elif weak:
-        yield f"Least likely to be clean, cold, at the goal in a week (chance that they are not): {listed(weak)}."
-    if not forecast.practised_days:
-        yield "Nothing is logged yet: how fast you learn is assumed."
-    elif forecast.few_days:
+        yield f"Least likely to be clean, cold, at the goal in a week: {listed(weak)}."
+    if forecast.few_days:
         yield f"Only {counted(forecast.practised_days, 'day')} of practice yet: how fast you learn is mostly assumed."
     elif forecast.rate <= 0.1:
         yield "Your tempos did not rise so far: every date assumes that practice helps from now on."
@@ -104,15 +107,17 @@ def _when(span: Span, today: date, horizon: date) -> str:
 
 
 def facts(forecast: Forecast) -> dict[str, Any]:
-    """The forecast as plain values for JSON."""
+    """The forecast as plain values for JSON; no dates where nothing is logged."""
+    nothing = Span(None, None, None)
+    at_goal, kept = (forecast.at_goal, forecast.kept) if forecast.practised_days else (nothing, nothing)
     return {
         "drill": forecast.drill,
         "goal_bpm": forecast.goal_bpm,
         "minutes_a_day": forecast.minutes_a_day,
         "days_a_week": round(forecast.days_a_week, 2),
         "draws": forecast.draws,
-        "at_goal": _days(forecast.at_goal),
-        "kept": _days(forecast.kept),
+        "at_goal": _days(at_goal),
+        "kept": _days(kept),
         "horizon": forecast.horizon.isoformat(),
         "at_this_rate": forecast.at_this_rate,
         "practised_days": forecast.practised_days,

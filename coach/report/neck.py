@@ -90,23 +90,34 @@ class Neck:
 
 
 def necks(nodes: Iterable[PlaceFigures], drills: Sequence[Drill]) -> list[Neck]:
-    """The drills' instruments that the nodes are on, the one with most nodes first; each node is drawn once."""
-    known = sorted({drill.instrument: None for drill in drills}, key=lambda one: -len(one.strings))
+    """The drills' instruments that the nodes are on, the one with most nodes first.
+
+    A node is drawn once: of several instruments that have it, on that which has most of the nodes, or else the first.
+    """
     parts: dict[str, list[PlaceFigures]] = {}
     for one in nodes:
         for key in one.place.key.removeprefix("n:").split("+"):
             parts.setdefault(key, []).append(one)
-    places: dict[Instrument, list[tuple[Place, Rings]]] = {instrument: [] for instrument in known}
-    for key, figures in parts.items():
-        *named, note, fraction = key.split("|")
-        for instrument in known:
-            strings = [string.midi for string in instrument.strings]
-            if instrument.name == "".join(named) and midi_from_note(note) in strings:
-                place = strings.index(midi_from_note(note)), Node.parse(fraction)
-                places[instrument].append((place, _together(key, figures)))
-                break
-    drawn = [Neck(instrument, tuple(on)) for instrument, on in places.items() if on]
+    on = {
+        instrument: {key: place for key in parts if (place := _place(instrument, key))}
+        for instrument in dict.fromkeys(drill.instrument for drill in drills)
+    }
+    drawn: list[Neck] = []
+    left = set(parts)
+    for instrument, places in sorted(on.items(), key=lambda item: -len(item[1])):
+        if here := [key for key in places if key in left]:
+            drawn.append(Neck(instrument, tuple((places[key], _together(key, parts[key])) for key in here)))
+            left -= set(here)
     return sorted(drawn, key=lambda neck: -len(neck.places))
+
+
+def _place(instrument: Instrument, key: str) -> Place | None:
+    """The string and node of a node's key on an instrument; None where it has no such string."""
+    *named, note, fraction = key.split("|")
+    strings = [string.midi for string in instrument.strings]
+    if instrument.name != "".join(named) or midi_from_note(note) not in strings:
+        return None
+    return strings.index(midi_from_note(note)), Node.parse(fraction)
 
 
 def _together(key: str, figures: Sequence[PlaceFigures]) -> Rings:

@@ -36,10 +36,11 @@ _LANE, _LINE = 6.0, 5.0
 _PAD = 5.0
 """From the bar line to the first beat."""
 EMPTY_ROWS = 6
+# The first two are common practice and have no source.
 CAUTIONS = (
     "Stop when something hurts, and see a clinician if it stays. Rest five minutes in every half hour.",
-    "Raise the load slowly from day to day: most complaints follow a sudden rise.",
-    "Keep headphones low: 80 dB for 40 hours a week is the most (WHO-ITU H.870).",
+    "Raise the load slowly from day to day.",
+    "Keep headphones low: at most 80 dBA for 40 hours a week, for children 75 dBA (WHO-ITU H.870).",
 )
 
 

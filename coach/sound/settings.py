@@ -9,7 +9,8 @@ from coach.ground.kinds import Number, Text, Truth, Word
 
 HEARING_NOTE = (
     "A click is heard for hours: keep it softer than you play, above all on headphones. "
-    "Hearing is at risk beyond 85 dBA over 8 hours a day, half as long for every 3 dB more (NIOSH)."
+    "Hearing is at risk beyond 85 dBA over 8 hours a day, half as long for every 3 dB more (NIOSH); "
+    "headphones beyond 80 dBA over 40 hours a week, for children 75 dBA (WHO-ITU H.870)."
 )
 """To be shown once, and in the README."""
 
