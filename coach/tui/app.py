@@ -42,6 +42,8 @@ class CoachApp(Coach):
         self.set_class(self.plain, "-plain")
         if not self.desk.settings.screen.tour_seen:
             self.show_tour()
+        if self.is_web:
+            _watch_touch(self)
         self.set_timer(0.2, self._warm_up)
         self._leave_on_signals()
 
@@ -143,3 +145,10 @@ def _load_sound() -> None:
     import coach.session.host
     import coach.sound.models
     import coach.sound.opening  # noqa: F401
+
+
+def _watch_touch(app: CoachApp) -> None:
+    # Only a browser needs it.
+    from coach.tui.touch import watch
+
+    watch(app)

@@ -96,20 +96,20 @@ class AskScreen(ModalScreen[str]):
     def __init__(self, title: str, text: str, answers: Sequence[tuple[tuple[str, ...], str, str]]) -> None:
         """`answers`: (keys, answer given back, what it says)."""
         super().__init__()
-        self._title, self._text, self._answers = title, text, tuple(answers)
+        self._title, self._text, self.answers = title, text, tuple(answers)
 
     def compose(self) -> ComposeResult:
         with Vertical(classes="sheet"):
             yield Static(self._title, classes="sheet-title", markup=False)
             if self._text:
                 yield Static(self._text, markup=False)
-            for number, (keys, _answer, says) in enumerate(self._answers):
+            for number, (keys, _answer, says) in enumerate(self.answers):
                 yield Static(
                     f" {shown_key(keys[0]):>6}  {says}", id=f"answer-{number}", classes="answer", markup=False
                 )
 
     def on_key(self, event: events.Key) -> None:
-        for keys, answer, _says in self._answers:
+        for keys, answer, _says in self.answers:
             if event.key in keys:
                 event.stop()
                 event.prevent_default()
@@ -118,4 +118,4 @@ class AskScreen(ModalScreen[str]):
 
     def on_click(self, event: events.Click) -> None:
         if event.widget is not None and event.widget.id and event.widget.id.startswith("answer-"):
-            self.dismiss(self._answers[int(event.widget.id.removeprefix("answer-"))][1])
+            self.dismiss(self.answers[int(event.widget.id.removeprefix("answer-"))][1])

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 from textual import events
 
-from coach.folder.actions import CAUSED, LABEL_KEYS, cause_action
+from coach.folder.actions import CAUSED, LABEL_KEYS, Action, cause_action
 from coach.music.drill import Drill
 from coach.music.excerpt import Excerpt, Passage, excerpts_of, whole_phrase
 from coach.rating.fault import Fault
@@ -32,11 +32,11 @@ from coach.session.events import (
     Undo,
 )
 from coach.session.states import Phase
-from coach.tui import marking, pedal
+from coach.tui import bigview, marking, pedal
 from coach.tui.help import AskScreen
 from coach.tui.hints import hint_at
 from coach.tui.session_stage import SessionStage
-from coach.tui.session_view import layout_of, sheet_shown, shown_hints
+from coach.tui.session_view import hint_word, layout_of, sheet_shown, shown_hints
 from coach.tui.sheet import Sheet, SheetLook, event_at, keys_on
 from coach.tui.stage import Stage
 
@@ -59,6 +59,30 @@ class SessionScreen(SessionStage):
                 self._mark(label)
                 return True
         return False
+
+    def touch_marks(self) -> list[tuple[str, str]]:
+        """(key, number, place and mark) of every event that can be marked while a repetition is rated."""
+        music = self.practice.session.music
+        if music is None or self.practice.session.phase is not Phase.RATING:
+            return []
+        task = music.task
+        shown = marking.signs(
+            self.practice.session.marks, task.passage, task.drill.instrument, self.coach.plain
+        )
+        texts = []
+        for label, key in self._label_keys(task.passage).items():
+            place = bigview.written(task.passage.event(label), task.drill.instrument)
+            texts.append((key, f"{label}  {place}  {shown[label][0] if label in shown else ''}".strip()))
+        return texts
+
+    def touch_cue(self) -> str:
+        """The cue of the moment, or what the coach has to say."""
+        picture = self.picture()
+        return picture.message or picture.cue
+
+    def action_word(self, action: Action) -> str:
+        """What an action does now: saving is `clean` until something is marked, and the brush in hand is marked."""
+        return hint_word(self.picture(), action.label, action.id)
 
     def _label_keys(self, passage: Passage) -> dict[int, str]:
         if shown := self._sheet():

@@ -169,7 +169,7 @@ def shown_hints(picture: Picture, layout: Layout) -> list[Hint]:
             action_id = "page_right" if other > look.page else "page_left"
             turns[action_id] = page_text(sheet, other)
     hints = [
-        (key, turns.get(action_id) or _hint_word(picture, label, action_id), action_id)
+        (key, turns.get(action_id) or hint_word(picture, label, action_id), action_id)
         for key, label, action_id in picture.hints
         if action_id in turns or action_id not in ("page_right", "page_left")
     ]
@@ -185,7 +185,8 @@ def key_range(events: int) -> str:
     return " ".join(spans)
 
 
-def _hint_word(picture: Picture, label: str, action_id: str) -> str:
+def hint_word(picture: Picture, label: str, action_id: str) -> str:
+    """What a key does in this state, where that is not always the same."""
     if action_id == "save" and picture.marks:
         return "save"
     if action_id == picture.brush.name:

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import asyncio
 import json
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Coroutine
 from contextlib import suppress
+from typing import Any
 
 from aiohttp import web
 from textual_serve.app_service import AppService
@@ -27,7 +28,7 @@ class HeldSession:
         self._app: _App | None = None
         self._window: web.WebSocketResponse | None = None
         self._end: asyncio.TimerHandle | None = None
-        self._ended: set[asyncio.Task[None]] = set()
+        self._tasks: set[asyncio.Task[object]] = set()
 
     @property
     def state(self) -> str:
@@ -40,13 +41,14 @@ class HeldSession:
         """Let a window show the session, until it is closed or another one takes over; sizes in cells."""
         before, self._window = self._window, window
         if before is not None:
-            await before.close()
+            # Its browser may be gone, and would keep the new window waiting for its answer.
+            self._go_on(before.close())
         self._keep()
         if self._app is None:
             self._app = await self._started(width, height)
         else:
-            await window.send_bytes(_MODES.encode())
-            await window.send_str(self._app.touch)
+            await self._write(_MODES.encode())
+            await self._write_text(self._app.touch)
             # The new window is empty: a change of size has the app draw everything.
             await self._app.set_terminal_size(width, height - 1)
             await self._app.set_terminal_size(width, height)
@@ -109,9 +111,12 @@ class HeldSession:
             self._end = None
 
     def _give_up(self) -> None:
-        task = asyncio.ensure_future(self.stop())
-        self._ended.add(task)
-        task.add_done_callback(self._ended.discard)
+        self._go_on(self.stop())
+
+    def _go_on(self, work: Coroutine[Any, Any, object]) -> None:
+        task = asyncio.ensure_future(work)
+        self._tasks.add(task)
+        task.add_done_callback(self._tasks.discard)
 
 
 class _App(AppService):
@@ -131,12 +136,12 @@ class _App(AppService):
             close=over,
             download_manager=DownloadManager(),
         )
-        self.touch = json.dumps(["touch", []])
+        self.touch = json.dumps(["touch", {"cue": "", "keys": []}])
 
     async def on_meta(self, data: bytes) -> None:
         match _envelope(data):
-            case {"type": "touch", "keys": list(keys)}:
-                self.touch = json.dumps(["touch", keys])
+            case {"type": "touch", "cue": str(cue), "keys": list(keys)}:
+                self.touch = json.dumps(["touch", {"cue": cue, "keys": keys}])
                 await self.remote_write_str(self.touch)
             case {"type": "exit"}:
                 await self.remote_close()

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import base64
 import contextlib
+import json
 import re
 import shutil
 import signal
@@ -238,6 +239,108 @@ async def visitor(served: Served, code: str = "") -> AsyncIterator[aiohttp.Clien
 async def status_of(session, url: str, **options) -> int:
     async with session.request(options.pop("method", "GET"), url, **options) as answer:
         return answer.status
+
+
+async def as_tablet(page: Page, size: tuple[int, int]) -> None:
+    """Let the browser have this screen, touched with fingers and with no mouse."""
+    await page.ask(
+        "Emulation.setDeviceMetricsOverride", width=size[0], height=size[1], deviceScaleFactor=1, mobile=True
+    )
+    await page.ask("Emulation.setTouchEmulationEnabled", enabled=True)
+    await page.ask("Emulation.setEmitTouchEventsForMouse", enabled=False)
+
+
+async def touch(page: Page, x: float, y: float) -> None:
+    await page.ask("Input.dispatchTouchEvent", type="touchStart", touchPoints=[{"x": x, "y": y}])
+    await page.ask("Input.dispatchTouchEvent", type="touchEnd", touchPoints=[])
+    await asyncio.sleep(0.5)
+
+
+KEYS = """JSON.stringify([...document.querySelectorAll("#keys button")].map(one => {
+  const box = one.getBoundingClientRect();
+  return {label: one.textContent, left: box.left, top: box.top, width: box.width, height: box.height};
+}))"""
+
+
+async def finger_keys(page: Page) -> dict[str, dict[str, float]]:
+    return {key["label"]: key for key in json.loads(await page.value(KEYS))}
+
+
+async def tap(page: Page, label: str) -> None:
+    """Touch the middle of a key, brought into sight as a finger would scroll to it; wait until it is there."""
+    find = (
+        f"[...document.querySelectorAll('#keys button')].find(one => one.textContent.startsWith({label!r}))"
+    )
+    await page.wait(f"Boolean({find})")
+    box = json.loads(
+        await page.value(
+            f"(() => {{ const one = {find}; one.scrollIntoView(); const box = one.getBoundingClientRect();"
+            " return JSON.stringify([box.left + box.width / 2, box.top + box.height / 2]); })()"
+        )
+    )
+    await touch(page, *box)
+
+
+SMALLEST_PX = 44
+"""The smallest target for a finger: WCAG 2.2, success criterion 2.5.5 (enhanced), 44 CSS pixels each way."""
+
+
+async def all_keys_fit_fingers(page: Page, size: tuple[int, int]) -> None:
+    boxes = list((await finger_keys(page)).values())
+    assert boxes
+    for number, one in enumerate(boxes):
+        assert one["width"] >= SMALLEST_PX
+        assert one["height"] >= SMALLEST_PX
+        assert one["left"] >= 0
+        assert one["left"] + one["width"] <= size[0]
+        for other in boxes[number + 1 :]:
+            beside = max(
+                other["left"] - one["left"] - one["width"], one["left"] - other["left"] - other["width"]
+            )
+            below = max(
+                other["top"] - one["top"] - one["height"], one["top"] - other["top"] - other["height"]
+            )
+            assert max(beside, below) >= 8, (one, other)
+
+
+@pytest.mark.parametrize(
+    "size", [(1024, 768), (768, 1024), (390, 844)], ids=["landscape", "portrait", "phone"]
+)
+async def test_a_session_by_touch_alone(served, tmp_path, size):
+    """Begin, play, mark, save, play again with stray touches, pause, turn the tablet, undo, end: by fingers."""
+    async with browser(tmp_path) as page:
+        await as_tablet(page, size)
+        await page.ask("Page.navigate", url=f"{served.url}/?code={served.code}")
+        await tap(page, "go")
+        await all_keys_fit_fingers(page, size)
+        await page.picture(tmp_path / "start.png")
+        await tap(page, "go on")
+        await tap(page, "go")
+        await page.wait("document.querySelector('#keys').textContent.includes('broke off')")
+        for x, y in ((30, 200), (size[0] / 2, 300), (size[0] - 20, size[1] * 0.55)):
+            await touch(page, x, y)
+        await all_keys_fit_fingers(page, size)
+        await page.picture(tmp_path / "playing.png")
+        await tap(page, "2  G<5>")
+        await page.picture(tmp_path / "rating.png")
+        await all_keys_fit_fingers(page, size)
+        await tap(page, "save")
+        await wait_for_reps(tmp_path, 1)
+        assert '"2c"' in reps_in(tmp_path)[0], "what was touched while it played marked nothing"
+        await as_tablet(page, size[::-1])
+        await page.ask("Page.reload")
+        await tap(page, "pause")
+        await tap(page, "back to ready")
+        await tap(page, "undo")
+        await tap(page, "2  G<5>")
+        await tap(page, "clean")
+        await tap(page, "stop")
+        await all_keys_fit_fingers(page, size[::-1])
+        await tap(page, "go on practising")
+        await tap(page, "stop")
+        await tap(page, "end it here")
+        await page.wait("document.querySelector('#keys').textContent.includes('back')")
+        assert await page.value("document.activeElement.tagName") == "BODY"
 
 
 async def test_other_sites_and_foreign_names_are_kept_out_on_loopback(served):

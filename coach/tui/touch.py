@@ -1,0 +1,106 @@
+"""What fingers need: for every state of every screen all that can be done in it, each on a key of the browser's page,
+and the cue large enough to be read from the chair.
+
+The page draws the keys (`coach serve` hands them on); nothing is touched in the terminal itself, where a slip of the
+finger would be a mark.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from typing import Protocol, runtime_checkable
+
+from textual.app import App
+
+from coach.folder.actions import Action, shown_key
+from coach.tui.base import CoachScreen
+from coach.tui.help import AskScreen
+
+Key = dict[str, str]
+"""`send`: the bytes that the key stands for; `label`; `role`: `first`, `mark` or none; `ask`: for a text to send."""
+
+LOOK_EVERY_S = 0.2
+_BYTES = {
+    "space": " ",
+    "enter": "\r",
+    "escape": "\x1b",
+    "backspace": "\x7f",
+    "tab": "\t",
+    "up": "\x1b[A",
+    "down": "\x1b[B",
+    "right": "\x1b[C",
+    "left": "\x1b[D",
+    "pageup": "\x1b[5~",
+    "pagedown": "\x1b[6~",
+    "home": "\x1b[H",
+    "end": "\x1b[F",
+    **{f"f{number}": code for number, code in enumerate(("\x1bOP", "\x1bOQ", "\x1bOR", "\x1bOS"), 1)},
+}
+"""What a terminal sends for a key without a letter (xterm, ctlseqs)."""
+_LISTED = ("start", "library", "settings", "nodes", "reports", "summary")
+
+
+@runtime_checkable
+class Marks(Protocol):
+    """A screen on which events can be marked."""
+
+    def touch_marks(self) -> Iterable[tuple[str, str]]:
+        """(key, what it marks) of every event that can be marked now."""
+
+    def touch_cue(self) -> str:
+        """The cue of the moment, for the page to show large."""
+
+    def action_word(self, action: Action) -> str:
+        """What an action does in the present state, in a word or two."""
+
+
+def watch(app: App[None]) -> None:
+    """Tell the page of the keys whenever they change; nothing where no page shows the app."""
+    driver = app._driver
+    if driver is None or not driver.is_web:
+        return
+    shown: dict[str, object] = {}
+
+    def look() -> None:
+        screen = app.screen
+        cue = screen.touch_cue() if isinstance(screen, Marks) else ""
+        page = {"type": "touch", "cue": cue, "keys": list(keys_of(screen))}
+        if page != shown:
+            shown.update(page)
+            # The web driver's own channel beside the screen; the page's side is `coach/web/held.py`.
+            driver.write_meta(page)  # type: ignore[attr-defined]
+
+    app.set_interval(LOOK_EVERY_S, look)
+
+
+def keys_of(screen: object) -> Iterator[Key]:
+    """The keys of a screen as it stands now."""
+    if isinstance(screen, AskScreen):
+        for keys, _answer, says in screen.answers:
+            yield _key(keys[0], says)
+    elif isinstance(screen, CoachScreen):
+        yield from _keys_in(screen)
+    else:
+        yield from (_key("up", "up"), _key("down", "down"), _key("escape", "close"))
+
+
+def _keys_in(screen: CoachScreen) -> Iterator[Key]:
+    first, *others = screen.actions()
+    marks = screen if isinstance(screen, Marks) else None
+
+    def word(action: Action) -> str:
+        return marks.action_word(action) if marks else action.label
+
+    yield _key(first.keys[0], word(first), "first")
+    for name, what in marks.touch_marks() if marks else ():
+        yield _key(name, what, "mark")
+    if screen.scope in _LISTED:
+        yield from (_key("up", "up"), _key("down", "down"))
+    for action in others:
+        if action.keys:
+            key = _key(action.keys[0], word(action))
+            yield {**key, "ask": action.help} if action.id == "search" else key
+
+
+def _key(name: str, label: str, role: str = "") -> Key:
+    return {"send": _BYTES.get(name) or shown_key(name), "label": label, "role": role}
