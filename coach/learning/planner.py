@@ -111,7 +111,8 @@ def played_ahead(learnt: Learnt, material: Material, sitting: Sitting) -> Ahead:
         drill = material.drill(turn.option.part.excerpt.drill)
         asked = teachers_note(drill) if drill else ""
         items.append(item_of(expected, turn, date.fromordinal(sitting.day), asked))
-        expected.expect(turn.option.part, turn.reps, sitting.day)
+        if turn.why is not Why.WARM_UP:
+            expected.expect(turn.option.part, turn.reps, sitting.day)
         sitting = sitting.after(turn)
     wanting = choose(expected, material, replace(sitting, seconds_left=DAY_S)) is not None
     return Ahead(items, sitting.seconds_left, wanting)

@@ -194,9 +194,11 @@ class Skill:
             chance = sound * p
             a = kappa * (1.0 - p)
             f = chance / (1.0 - chance)
+            w = f * a * a
+            damped = 1.0 + w * v
             fault = faults.get(label) if faults else None
             if fault is None:
-                g = a
+                g = a / damped
                 # `with_result`, spelt out: twice an event, a call would cost a fifth of the whole.
                 recent = node.recent << 1
                 node.recent = recent if recent < full else recent & most | half
@@ -205,7 +207,7 @@ class Skill:
             elif not fault.fails:
                 continue
             else:
-                g = -f * a
+                g = max(-f * a / damped, -WIDEST_STEP / v)
                 slips += lapse / (1.0 - chance)
                 if fault.node is not Says.NOTHING:
                     node.recent = with_result(node.recent, fault.node is Says.FAILED)
@@ -213,9 +215,6 @@ class Skill:
                     move.recent = with_result(move.recent, fault.move is Says.FAILED)
                 if fault.node is not Says.FAILED:
                     node = _NOTHING
-            w = f * a * a
-            damped = 1.0 + w * v
-            g = max(g / damped, -WIDEST_STEP / v)
             w /= damped
             level += g * level_v
             level_v -= w * level_v * level_v
