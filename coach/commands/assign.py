@@ -1,12 +1,14 @@
-"""`coach assign`: one file for one student, the drill with a goal tempo, a due date and a note."""
+"""`coach assign`: one file for each student, with drills, goals, a due date and a comment; it remembers to whom."""
 
 from __future__ import annotations
 
 import argparse
+import os
 import sys
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from coach.commands.common import (
     add_folder,
@@ -19,93 +21,208 @@ from coach.commands.common import (
     write_output,
 )
 from coach.folder.library import find_drill, write_ids
-from coach.ground.places import builtin_drills
-from coach.ground.plain import plain_text
+from coach.ground.places import DRILL_SUFFIXES, builtin_drills, user_path
+from coach.ground.plain import counted, listed, plain_text, same_name
 from coach.ground.problem import CoachError, Problem, UsageError
-from coach.ground.source import read_text
+from coach.ground.source import FileKind, read_text
 from coach.log.entries import practice_day
-from coach.music.drill import Assignment
+from coach.music.drill import AskedPart, Assignment, Drill
 from coach.music.rhythm import MAX_BPM, MIN_BPM
 from coach.report.assigned import assigned_text
+from coach.report.handed import FILE, Handed, handed_out, remember
+from coach.score.header import asked_names, part_fault, part_guess
+from coach.score.ids import slug
 from coach.score.keys import DRILL_FILE
 from coach.score.limits import MAX_NAME, MAX_TEXT
-from coach.score.load import load_drill
+from coach.score.load import SEVERAL, load_drill
+from coach.score.values import asked_part
 from coach.words.amounts import full_day, tempo
 
-if TYPE_CHECKING:
-    from coach.music.drill import Assignment
+MOST_STUDENTS = 500
+CLASS_FILE = FileKind(noun="names of students", file="a class list", single="one list")
+
+
+@dataclass(frozen=True)
+class Handout:
+    """A drill that is handed out, and what its own file asked for before."""
+
+    path: Path
+    drill: Drill
+    parts: tuple[AskedPart, ...]
+
+    @property
+    def before(self) -> Assignment:
+        return self.drill.assignment or Assignment()
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
     add_folder(parser)
-    parser.add_argument("drill", metavar="DRILL", help="drill file or name")
-    parser.add_argument("--to", required=True, metavar="NAME", help="the student")
+    parser.add_argument("drills", nargs="+", metavar="DRILL", help="drill files or names")
+    parser.add_argument("--to", nargs="+", default=[], metavar="NAME", help="the students")
+    parser.add_argument(
+        "--class", dest="class_list", metavar="FILE", help="a list of students, one name a line"
+    )
     kept = "default: what the file's own assignment says"
     parser.add_argument("--from", dest="teacher", metavar="NAME", help=f"you ({kept})")
     parser.add_argument("--goal", type=int, metavar="BPM", help=f"goal tempo ({kept}, else the drill's)")
     parser.add_argument("--due", metavar="YYYY-MM-DD", help=f"by when; '' for no date ({kept})")
-    parser.add_argument("--note", metavar="TEXT", help=f"a word to the student; '' for none ({kept})")
+    parser.add_argument("--note", metavar="TEXT", help=f"a comment to the student; '' for none ({kept})")
+    parser.add_argument(
+        "--only",
+        nargs="+",
+        default=[],
+        metavar="PART",
+        help="only these phrases or nodes, with their goals: 'window at 60' '3.2 on D2 at 50'",
+    )
     parser.add_argument("--date", default="", metavar="YYYY-MM-DD", help=argparse.SUPPRESS)
-    add_output(parser, "the student's file", required=True)
+    add_output(parser, "the student's file; a folder for several students", required=True)
 
 
 def run(arguments: argparse.Namespace) -> int:
     at_ms, offset_min = clock(arguments.date)
-    path = find_drill(arguments.drill, places_of(arguments))
-    drill = load_drill(path)
-    goal = arguments.goal
-    if goal is not None and not MIN_BPM <= goal <= MAX_BPM:
-        raise UsageError(Problem(f"{goal} is outside {MIN_BPM} to {MAX_BPM} bpm", "--goal"))
-    if goal is not None and goal < drill.tempo.start_bpm:
-        raise UsageError(
-            Problem(
-                f"{goal} bpm is below the drill's start, {drill.tempo.start_bpm} bpm",
-                "--goal",
-                guess="a copy of the drill with a slower start?",
-            )
-        )
-    before = drill.assignment or Assignment()
+    today = practice_day(at_ms, offset_min)
+    _check_texts(arguments)
+    students = _students(arguments)
     due = parse_date(arguments.due, "--due") if arguments.due else None
+    handouts = _handouts(arguments)
+    targets = _targets(arguments.output, students)
+    handed: list[Handed] = []
+    for student, target in zip(students, targets, strict=True):
+        tasks = [_task(arguments, handout, student, due, at_ms) for handout in handouts]
+        texts = [_text(handout, task) for handout, task in zip(handouts, tasks, strict=True)]
+        whole = texts[0] if len(texts) == 1 else SEVERAL + "".join(f"---\n{text}" for text in texts)
+        write_output(target, whole, [handout.path for handout in handouts])
+        handed += [
+            handed_out(replace(handout.drill, assignment=task), student, today)
+            for handout, task in zip(handouts, tasks, strict=True)
+        ]
+    remember(places_of(arguments).folder, handed)
+    for handout in handouts:
+        _settle(handout.path, handout.drill.id)
+        if kept := _kept(arguments, handout.before):
+            say(f"kept from the assignment in {handout.path.name}: {', '.join(kept)}", to=sys.stderr)
+    for day in sorted({one.due for one in handed if one.due and one.due < today}):
+        say(f"coach: the due date {day} is past; --due sets another", to=sys.stderr)
+    if arguments.output != "-":
+        say(*_summary(handed, students, targets, places_of(arguments).folder))
+    return 0
+
+
+def _check_texts(arguments: argparse.Namespace) -> None:
     for option, text, longest in (
-        ("--to", arguments.to, MAX_NAME),
         ("--from", arguments.teacher, MAX_NAME),
         ("--note", arguments.note, MAX_TEXT),
     ):
         if len(plain_text(text or "")) > longest:
             raise UsageError(Problem(f"{len(text)} letters are more than {longest}", option))
-    student = plain_text(arguments.to)
-    if not student:
-        raise UsageError(Problem("a name is needed", "--to"))
-    today = practice_day(at_ms, offset_min)
-    if due and due < today:
-        raise UsageError(
-            Problem(f"{due} is past; today is {today}", "--due", guess="another year, or no date at all?")
+    if arguments.goal is not None and not MIN_BPM <= arguments.goal <= MAX_BPM:
+        raise UsageError(Problem(f"{arguments.goal} is outside {MIN_BPM} to {MAX_BPM} bpm", "--goal"))
+
+
+def _students(arguments: argparse.Namespace) -> list[str]:
+    """The names given and those of the class list, once each; UsageError where one can't be a name."""
+    named = [("--to", name) for name in arguments.to]
+    if arguments.class_list:
+        text = read_text(user_path(arguments.class_list), CLASS_FILE)
+        lines = [line.partition("#")[0] for line in text.splitlines()]
+        named += [(arguments.class_list, line) for line in lines if line.strip()]
+    students: list[str] = []
+    for where, name in named:
+        plain = plain_text(name)
+        if not plain:
+            raise UsageError(Problem("a name is needed", where))
+        if len(plain) > MAX_NAME:
+            raise UsageError(Problem(f"{len(plain)} letters are more than {MAX_NAME}", where))
+        if not any(same_name(plain, other) for other in students):
+            students.append(plain)
+    if not students:
+        raise UsageError(Problem("nobody is named", "--to", guess="--to NAME, or --class FILE"))
+    if len(students) > MOST_STUDENTS:
+        raise UsageError(Problem(f"{len(students)} students are more than {MOST_STUDENTS}", "--class"))
+    return students
+
+
+def _handouts(arguments: argparse.Namespace) -> list[Handout]:
+    """The drills, each with the parts that are asked of it; UsageError where a goal or a part fits none."""
+    places, handouts = places_of(arguments), list[Handout]()
+    asked = [asked_part(plain_text(part).replace("=", " at ")) for part in arguments.only]
+    unused = dict.fromkeys(asked)
+    known: list[str] = []
+    for name in arguments.drills:
+        path = find_drill(name, places)
+        drill = load_drill(path)
+        _check_goal(arguments.goal, drill)
+        names = asked_names(drill.phrases, drill.instrument)
+        by_name = {phrase.name.casefold(): phrase.id for phrase in drill.phrases}
+        parts = []
+        for part in asked:
+            own = part if part.name in names else replace(part, name=by_name.get(part.name.casefold(), ""))
+            if own.name:
+                if fault := part_fault(own, names, drill.tempo):
+                    raise UsageError(Problem(fault, "--only"))
+                parts.append(own)
+                unused.pop(part, None)
+        known += names
+        if any(drill.id == other.drill.id for other in handouts):
+            raise UsageError(Problem(f"{drill.id} is named twice", "DRILL"))
+        handouts.append(Handout(path, drill, tuple(parts)))
+    for part in unused:
+        message = f"'{part.name}' is no phrase and no node of {listed(arguments.drills, 3)}"
+        raise UsageError(Problem(message, "--only", guess=part_guess(part, known)))
+    return handouts
+
+
+def _check_goal(goal_bpm: int | None, drill: Drill) -> None:
+    if goal_bpm is not None and goal_bpm < drill.tempo.start_bpm:
+        message = f"{goal_bpm} bpm is below the drill's start, {drill.tempo.start_bpm} bpm"
+        guess = "a copy of the drill with a slower start?"
+        raise UsageError(Problem(message, "--goal", guess=guess))
+
+
+def _targets(output: str, students: Sequence[str]) -> list[str]:
+    """A file for each student: what `-o` names, or a file of the student's name in the folder that it names."""
+    folder = user_path(output)
+    if len(students) == 1 and not (output.endswith(("/", os.sep)) or folder.is_dir()):
+        return [output]
+    if output == "-" or folder.is_file():
+        guess = "-o with a folder's name"
+        raise UsageError(Problem("several students need a folder", "-o", guess=guess))
+    folder.mkdir(parents=True, exist_ok=True)
+    names: list[str] = []
+    for student in students:
+        stem = slug(student) or "student"
+        free = next(
+            name for number in range(1, MOST_STUDENTS + 2) if (name := _numbered(stem, number)) not in names
         )
-    task = Assignment(
+        names.append(free)
+    return [str(folder / f"{name}{DRILL_SUFFIXES[0]}") for name in names]
+
+
+def _numbered(stem: str, number: int) -> str:
+    return stem if number == 1 else f"{stem}-{number}"
+
+
+def _task(
+    arguments: argparse.Namespace, handout: Handout, student: str, due: date | None, at_ms: int
+) -> Assignment:
+    before = handout.before
+    return Assignment(
         student,
         before.teacher if arguments.teacher is None else plain_text(arguments.teacher),
-        before.goal_bpm if goal is None else goal,
+        before.goal_bpm if arguments.goal is None else arguments.goal,
         before.due if arguments.due is None else due,
         before.note if arguments.note is None else plain_text(arguments.note),
         fresh_id(at_ms),
+        handout.parts,
     )
-    text = assigned_text(read_text(path, DRILL_FILE), drill, task)
+
+
+def _text(handout: Handout, task: Assignment) -> str:
+    text = assigned_text(read_text(handout.path, DRILL_FILE), handout.drill, task)
     if text is None:
-        raise CoachError(Problem("the assignment could not be written into this drill", str(path)))
-    write_output(arguments.output, text, [path])
-    _settle(path, drill.id)
-    kept = _kept(arguments, before)
-    if kept:
-        say(f"kept from the assignment in {path.name}: {', '.join(kept)}", to=sys.stderr)
-    if task.due and task.due < today:
-        say(f"coach: the due date that was kept, {task.due}, is past; --due sets another", to=sys.stderr)
-    if arguments.output != "-":
-        say(_summary(student, drill.title, task.goal_bpm or drill.tempo.goal_bpm, task.due))
-        say(
-            f"{student} opens it with `coach practice {Path(arguments.output).name}` and answers with "
-            "`coach report --for-teacher -o NAME-DAY.json`."
-        )
-    return 0
+        message = "the assignment could not be written into this drill"
+        raise CoachError(Problem(message, str(handout.path)))
+    return text
 
 
 def _kept(arguments: argparse.Namespace, before: Assignment) -> list[str]:
@@ -137,6 +254,16 @@ def _settle(path: Path, drill_id: str) -> None:
         )
 
 
-def _summary(student: str, title: str, goal_bpm: int, due: date | None) -> str:
-    by = f" by {full_day(due)}" if due else ""
-    return f"{title} for {student}: {tempo(goal_bpm)}{by}"
+def _summary(
+    handed: Sequence[Handed], students: Sequence[str], targets: Sequence[str], folder: Path
+) -> list[str]:
+    lines = []
+    for one in handed[: len(handed) // len(students)]:
+        by = f" by {full_day(one.due)}" if one.due else ""
+        what = f"only {listed(one.parts, 6)}" if one.parts else tempo(one.goal_bpm)
+        lines.append(f"{one.title}: {what}{by}")
+    if len(students) == 1:
+        file = f"{students[0]}: {targets[0]}, opened with `coach practice {Path(targets[0]).name}`"
+    else:
+        file = f"{counted(len(students), 'file')} in {Path(targets[0]).parent}, each opened with `coach practice FILE`"
+    return [*lines, file, f"remembered in {folder / FILE}"]

@@ -28,6 +28,7 @@ from coach.ground.source import read_text, stream_text
 from coach.score.checked import checked
 from coach.score.edit import repaired
 from coach.score.keys import DRILL_FILE
+from coach.score.load import drill_texts
 from coach.score.schema import schema
 from coach.strings.own import on_own
 from coach.words.amounts import tempo_range
@@ -75,48 +76,53 @@ def run(arguments: argparse.Namespace) -> int:
     failed = False
     rows: list[dict[str, Any]] = []
     for name in arguments.files:
-        drill, problems, repairs = _check(name, arguments.fix, places, own)
-        good = drill is not None and not any(problem.severity == "error" for problem in problems)
-        failed = failed or not good
-        if arguments.json:
-            rows.append(_row(name, drill, problems, repairs))
-            continue
-        for repair in repairs:
-            say(
-                f"{name}:{repair['line']}: repaired: {repair['before'].strip()}  ->  {repair['after'].strip()}"
-            )
-        sys.stdout.flush()
-        for problem in problems:
-            say(problem.with_caret(), to=sys.stderr)
-        sys.stderr.flush()
-        if good and drill is not None:
-            say(_summary(name, drill, on_own(drill.instrument, own)))
+        for drill, problems, repairs in _checks(name, arguments.fix, places, own):
+            good = drill is not None and not any(problem.severity == "error" for problem in problems)
+            failed = failed or not good
+            if arguments.json:
+                rows.append(_row(name, drill, problems, repairs))
+                continue
+            for repair in repairs:
+                say(
+                    f"{name}:{repair['line']}: repaired: {repair['before'].strip()}  ->  {repair['after'].strip()}"
+                )
+            sys.stdout.flush()
+            for problem in problems:
+                say(problem.with_caret(), to=sys.stderr)
+            sys.stderr.flush()
+            if good and drill is not None:
+                say(_summary(name, drill, on_own(drill.instrument, own)))
     if arguments.json:
         say_json({"files": rows}, indent=2)
     return 1 if failed else 0
 
 
-def _check(
-    name: str, fix: bool, places: Places, own: Sequence[Instrument]
-) -> tuple[Drill | None, list[Problem], list[dict[str, Any]]]:
+Checked = tuple["Drill | None", list[Problem], list[dict[str, Any]]]
+
+
+def _checks(name: str, fix: bool, places: Places, own: Sequence[Instrument]) -> list[Checked]:
+    """What the check says of a file, for each drill in it."""
     repairs: list[dict[str, Any]] = []
     try:
         if name == "-":
             if fix:
                 raise UsageError(Problem("--fix repairs files; standard input is none", "coach check"))
             text = stream_text(sys.stdin.buffer, STANDARD_INPUT, DRILL_FILE)
-            reading = checked(text, STANDARD_INPUT, own)
-            return reading.drill, reading.problems, repairs
+            return [_checked(one, STANDARD_INPUT, own, repairs) for one in drill_texts(text)]
         there = fix or os.path.lexists(user_path(name))
         text = read_text(name if there else find_drill(name, places), DRILL_FILE)
         if fix:
             text, repairs = _fix(name, text)
-        reading = checked(text, name, own)
-        return reading.drill, reading.problems, repairs
+        return [_checked(one, name, own, repairs) for one in drill_texts(text)]
     except UsageError:
         raise
     except CoachError as error:
-        return None, list(error.problems), repairs
+        return [(None, list(error.problems), repairs)]
+
+
+def _checked(text: str, name: str, own: Sequence[Instrument], repairs: list[dict[str, Any]]) -> Checked:
+    reading = checked(text, name, own)
+    return reading.drill, reading.problems, repairs
 
 
 def _fix(name: str, text: str) -> tuple[str, list[dict[str, Any]]]:

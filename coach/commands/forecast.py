@@ -15,8 +15,8 @@ from coach.learning.forecast import Forecast, Span, forecast
 from coach.learning.learning import Learnt
 from coach.learning.material import material_of
 from coach.music.drill import Drill
-from coach.music.excerpt import whole_phrase
 from coach.words.amounts import duration, full_day, percent, tempo
+from coach.words.names import place_name
 
 WEAK_FROM = 0.2
 """Chance of not being clean from which a phrase is named."""
@@ -66,7 +66,8 @@ def lines(forecast: Forecast, drill: Drill, learnt: Learnt, today: date) -> Iter
         yield "Nothing is logged yet, so no date can be told: ask again after a day of practice."
         return
     if forecast.at_this_rate:
-        yield f"The piece is likely at its goal {_when(forecast.at_goal, today, forecast.horizon)}."
+        asked = "What is asked for" if drill.assignment and drill.assignment.parts else "The piece"
+        yield f"{asked} is likely at its goal {_when(forecast.at_goal, today, forecast.horizon)}."
         if forecast.kept.likely:
             when = _when(forecast.kept, today, forecast.horizon)
             yield f"All of it is likely kept, clean cold after a week without it, {when}."
@@ -78,7 +79,10 @@ def lines(forecast: Forecast, drill: Drill, learnt: Learnt, today: date) -> Iter
             f"Not at this rate: the piece is not likely at its goal by {full_day(forecast.horizon)}."
             " More minutes or days would change that, or a lower goal."
         )
-    names = {whole_phrase(drill, phrase).key: plain_text(phrase.name) for phrase in drill.phrases}
+    names = {
+        each.key: place_name(each.subject) or plain_text(drill.phrase(each.phrases[0]).name)
+        for each in material_of([drill]).phrases(drill)
+    }
     weak = [
         names[key] if forecast.few_days else f"{names[key]} ({percent(chance)} that they are not)"
         for key, chance in forecast.holding_back

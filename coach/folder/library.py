@@ -17,7 +17,7 @@ from coach.log.people import DEFAULT_NAME
 from coach.music.drill import Drill
 from coach.score.edit import with_ids
 from coach.score.limits import MAX_GRADE
-from coach.score.load import load_drill
+from coach.score.load import SEVERAL, drill_texts, load_drill, load_drills, read_drill
 from coach.strings.instrument import Instrument
 from coach.strings.own import on_own
 from coach.words.amounts import full_day, tempo
@@ -136,16 +136,16 @@ def named_drills(names: Sequence[str], places: Places) -> Library:
     for name in names:
         try:
             path = find_drill(name, places)
-            drill = load_drill(path)
+            in_file = load_drills(path)
         except CoachError as error:
             problems.extend(error.problems)
             continue
-        if drill.id in drills and Path(drills[drill.id].path).resolve() != path.resolve():
-            first = drills[drill.id].path
-            problems.append(
-                Problem(f"has the id {drill.id} of {first}", str(path), guess="give one of them another id")
-            )
-        drills[drill.id] = drill
+        for drill in in_file:
+            if drill.id in drills and Path(drills[drill.id].path).resolve() != path.resolve():
+                first = drills[drill.id].path
+                guess = "give one of them another id"
+                problems.append(Problem(f"has the id {drill.id} of {first}", str(path), guess=guess))
+            drills[drill.id] = drill
     if problems:
         raise CoachError(problems)
     return Library(tuple(drills.values()))
@@ -154,12 +154,13 @@ def named_drills(names: Sequence[str], places: Places) -> Library:
 def keep_copies(library: Library, places: Places) -> Library:
     """The same drills; those from outside the practice folder are kept in its `drills/` too, for tomorrow."""
     inside = {path.resolve() for path in [*own_drills(places), *builtin_drills()]}
-    kept = [
-        _keep(Path(drill.path), places, drill)
-        for drill in library.drills
-        if Path(drill.path).resolve() not in inside
-    ]
-    return replace(library, notices=(*library.notices, *(notice for notice in kept if notice)))
+    drills, notices = [], list(library.notices)
+    for drill in library.drills:
+        if Path(drill.path).resolve() not in inside:
+            drill, notice = _keep(Path(drill.path), places, drill)
+            notices += [notice] if notice else []
+        drills.append(drill)
+    return replace(library, drills=tuple(drills), notices=tuple(notices))
 
 
 def refuse_anothers(library: Library, player: str) -> None:
@@ -206,22 +207,39 @@ def write_ids(path: Path) -> bool:
     return True
 
 
-def _keep(path: Path, places: Places, drill: Drill) -> str:
-    """Copy a drill file into the practice folder; an older copy of the same drill stays beside it as `.old`."""
-    content = path.read_bytes()
+def _keep(path: Path, places: Places, drill: Drill) -> tuple[Drill, str]:
+    """Copy a drill into the practice folder; an older copy of the same drill stays beside it as `.old`.
+
+    The drill, and what is to be told. One out of several in a file is read from its copy from now on.
+    """
+    content, name = path.read_bytes(), path.name
+    if content.decode("utf-8-sig").startswith(SEVERAL.strip()):
+        content, name = _one_of(content.decode("utf-8-sig"), drill.id), f"{drill.id}{DRILL_SUFFIXES[0]}"
     folder = make_folder(places.drills)
     target = next((own for own in own_drills(places)[:MOST_FILES] if _id_of(own) == drill.id), None)
-    if target is None:
-        target = free_path(folder / path.name)
+    known = target is not None
+    target = target or free_path(folder / name)
+    in_place = drill if name == path.name else replace(drill, path=str(target))
+    if not known:
         _write(target, content)
-        return f"kept a copy as {target}"
+        return in_place, f"kept a copy as {target}"
     if target.read_bytes() == content:
-        return ""
+        return in_place, ""
     before = load_drill(target)
     older = free_path(target.with_name(target.name + ".old"))
     _write(older, target.read_bytes())
     _write(target, content)
-    return f"{target} is now this version{_changed(before, drill)}; the one before is kept as {older}"
+    told = f"{target} is now this version{_changed(before, drill)}; the one before is kept as {older}"
+    return in_place, told
+
+
+def _one_of(text: str, drill_id: str) -> bytes:
+    """The drill with this id out of the text of several."""
+    for one in drill_texts(text):
+        drill, _ = read_drill(one, "")
+        if drill and drill.id == drill_id:
+            return one.lstrip("\r\n").encode()
+    raise KeyError(drill_id)
 
 
 def _changed(before: Drill, now: Drill) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from datetime import date
 
+from coach.ground.plain import plain_text
 from coach.music.drill import Assignment, Drill
 from coach.words.names import assignment_text
 
@@ -19,7 +20,11 @@ def open_assignment(drill: Drill, day: date) -> Assignment | None:
 
 
 def assignment_notes(drills: Sequence[Drill], day: date) -> Iterator[str]:
-    """A line for each assignment that is open or was due of late."""
+    """What each teacher writes, once and first; then a line for each assignment that is open or was due of late."""
+    opened = [(drill, given) for drill in drills if (given := open_assignment(drill, day))]
+    for teacher, comment in dict.fromkeys((given.teacher, given.note) for _, given in opened if given.note):
+        who = plain_text(teacher) or "Your teacher"
+        yield f'{who} writes: "{plain_text(comment)}" Your answer goes along with `coach log note "..."`.'
     for drill in drills:
         given = drill.assignment
         if open_assignment(drill, day):

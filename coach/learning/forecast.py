@@ -156,7 +156,8 @@ def _drawn(
     own = max(SLOWEST, min(FASTEST, FIRST_TIME * rate * math.exp(rng.gauss(0.0, RATE_SD))))
     parts = list(_parts(material, drill))
     piece = material.piece(drill)
-    goal_part = (material.part(piece) if piece else None) or parts[0]
+    whole = material.part(piece) if piece else None
+    goals = [whole] if whole else parts
     landed: int | None = None
     for ahead in range(HORIZON_DAYS):
         if ahead and rng.random() * 7 >= week:
@@ -166,7 +167,7 @@ def _drawn(
         if (
             landed is None
             and _begun(player, parts)
-            and rung_of(player, goal_part, today + ahead) >= drill.goal_bpm
+            and all(rung_of(player, each, today + ahead) >= each.goal_bpm for each in goals)
         ):
             landed = ahead
         if landed is not None and all(each.later >= KEPT_CHANCE for each in offered):

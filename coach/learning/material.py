@@ -6,13 +6,14 @@ the rung.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 
 from coach.learning.skill import EventKeys, event_keys
 from coach.music.drill import TOGETHER, Drill
-from coach.music.excerpt import Excerpt, Passage, passage_of, whole_phrase, whole_piece
+from coach.music.excerpt import Excerpt, Kind, Passage, passage_of, whole_phrase, whole_piece
+from coach.words.names import place_name
 
 RATING_S = 4.0
 """Rating a repetition and the pause before the next count-in."""
@@ -61,6 +62,19 @@ class Material:
             self._parts[excerpt] = self._digested(excerpt)
         return self._parts[excerpt]
 
+    def _asked(self, drill: Drill) -> Iterator[Excerpt]:
+        """The phrases and nodes that a teacher asks for by name."""
+        names = {part.name for part in drill.assignment.parts} if drill.assignment else set()
+        for phrase in drill.phrases:
+            whole = whole_phrase(drill, phrase)
+            if phrase.id in names:
+                yield whole
+            for key in passage_of(drill, whole).node_keys:
+                name = place_name(key)
+                if name in names:
+                    names.remove(name)
+                    yield replace(whole, kind=Kind.NODE, subject=key)
+
     def _digested(self, excerpt: Excerpt) -> Part | None:
         drill = self._by_id.get(excerpt.drill)
         try:
@@ -81,11 +95,16 @@ class Material:
             float(count_in + music),
             sum(event.is_harmonic for event in passage.events),
             min(drill.tempo.start_bpm, drill.goal_bpm),
-            drill.goal_bpm,
+            goal_of(drill, excerpt),
         )
 
     def phrases(self, drill: Drill) -> tuple[Excerpt, ...]:
-        """Every phrase whole, all layers together, in the piece's order; once each, those with no event left out."""
+        """Every phrase whole, all layers together, in the piece's order; once each, those with no event left out.
+
+        Where a teacher asks for parts of the drill, only these.
+        """
+        if drill.id not in self._wholes and drill.assignment and drill.assignment.parts:
+            self._wholes[drill.id] = tuple(self._asked(drill))
         if drill.id not in self._wholes:
             order = dict.fromkeys((*drill.order, *(phrase.id for phrase in drill.phrases)))
             wholes = (whole_phrase(drill, drill.phrase(phrase)) for phrase in order)
@@ -93,9 +112,20 @@ class Material:
         return self._wholes[drill.id]
 
     def piece(self, drill: Drill) -> Excerpt | None:
-        """The whole piece; None where it is no more than one phrase."""
+        """The whole piece; None where it is no more than one phrase, or only parts of it are asked for."""
+        if drill.assignment and drill.assignment.parts:
+            return None
         piece = whole_piece(drill, _layer(drill))
         return piece if len(piece.phrases) > 1 and self.part(piece) else None
+
+
+def goal_of(drill: Drill, excerpt: Excerpt) -> int:
+    """The tempo to reach of an excerpt in bpm: what is asked of its node or of the slowest of its phrases."""
+    asked = {part.name: part.goal_bpm for part in drill.assignment.parts} if drill.assignment else {}
+    if not any(asked.values()):
+        return drill.goal_bpm
+    of_node = asked.get(place_name(excerpt.subject)) if excerpt.kind is Kind.NODE else None
+    return of_node or min(asked.get(phrase) or drill.goal_bpm for phrase in excerpt.phrases)
 
 
 def material_of(drills: Sequence[Drill]) -> Material:

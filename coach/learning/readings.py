@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 
 from coach.learning.learning import KEPT_DAYS, Learnt, Record, trusted
-from coach.learning.material import Material, Part
+from coach.learning.material import Material, Part, goal_of
 from coach.learning.rung import reading
 from coach.learning.skill import SLOPE, Term, View, late_results, view
 from coach.music.drill import Drill
@@ -195,7 +195,7 @@ def due(learnt: Learnt, material: Material, day: date, within: int = 7) -> list[
     dues = []
     for drill in material.drills:
         for excerpt in material.phrases(drill):
-            record, goal_bpm = learnt.records.get(excerpt.key), drill.goal_bpm
+            record, goal_bpm = learnt.records.get(excerpt.key), goal_of(drill, excerpt)
             if record and record.landed_at(goal_bpm) and not record.kept_at(goal_bpm):
                 on = date.fromordinal(record.day) + timedelta(days=KEPT_DAYS)
                 if on <= day + timedelta(days=within):

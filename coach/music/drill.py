@@ -147,6 +147,14 @@ class Tempo:
 
 
 @dataclass(frozen=True, slots=True)
+class AskedPart:
+    """A phrase (its id) or a node (its name, `3.2 on D2`) of a drill, with a goal of its own where it has one."""
+
+    name: str
+    goal_bpm: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Assignment:
     """What a teacher asks for: a drill handed to a student with a goal tempo, a due date and a note."""
 
@@ -156,6 +164,8 @@ class Assignment:
     due: date | None = None
     note: str = ""
     id: str = ""
+    parts: tuple[AskedPart, ...] = ()
+    """What is asked for of the drill; all of it where this is empty."""
 
 
 @dataclass(frozen=True)

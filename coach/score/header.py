@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+import difflib
+from collections.abc import Iterable, Sequence
 from fractions import Fraction
 
-from coach.ground.fields import Values
+from coach.ground.fields import Values, did_you_mean, shorten
+from coach.ground.plain import listed
 from coach.ground.source import Report
-from coach.music.drill import Assignment, ClickPattern, Tempo
-from coach.music.rhythm import Meter
+from coach.music.drill import AskedPart, Assignment, ClickPattern, Phrase, Tempo
+from coach.music.rhythm import MAX_BPM, Meter
+from coach.strings.instrument import Instrument
+from coach.words.names import place_name
 
 
 def tempo_of(tempo: Values | None, meter: Meter | None, report: Report) -> Tempo | None:
@@ -33,13 +38,50 @@ def click_of(click: Values | None) -> ClickPattern:
     )
 
 
-def assignment_of(assignment: Values | None, tempo: Tempo | None, report: Report) -> Assignment | None:
-    """The assignment block, None where there is none."""
+def asked_names(phrases: Iterable[Phrase], instrument: Instrument | None) -> list[str]:
+    """What a part of an assignment can name: the phrases by id, then the nodes as people call them."""
+    phrases = tuple(phrases)
+    notes = (
+        note for phrase in phrases for bar in phrase.bars for event in bar.events for note in event.notes
+    )
+    nodes = dict.fromkeys(
+        place_name(instrument.node_key(note.string, note.node)) for note in notes if instrument and note.node
+    )
+    return [*(phrase.id for phrase in phrases), *nodes]
+
+
+def assignment_of(
+    assignment: Values | None, tempo: Tempo | None, names: Sequence[str], report: Report
+) -> Assignment | None:
+    """The assignment block, None where there is none; `names` are what its parts may name."""
     if assignment is None:
         return None
     goal = assignment.get("goal")
     if goal and tempo and goal < tempo.start_bpm:
         message = f"the goal, {goal} bpm, is below the drill's start, {tempo.start_bpm} bpm"
         report.error(assignment.spot("goal"), message, "", "assignment.goal")
+    parts = assignment.get("parts", ())
+    for part in parts:
+        if message := part_fault(part, names, tempo):
+            report.error(assignment.spot("parts"), message, part_guess(part, names), "assignment.parts")
     texts = {name: assignment.get(name, "") for name in ("student", "teacher", "note", "id")}
-    return Assignment(goal_bpm=goal, due=assignment.get("due"), **texts)
+    return Assignment(goal_bpm=goal, due=assignment.get("due"), parts=parts, **texts)
+
+
+def part_fault(part: AskedPart, names: Sequence[str], tempo: Tempo | None) -> str:
+    """What is wrong with a part of an assignment; empty where nothing is."""
+    if part.name not in names:
+        return f"'{shorten(part.name)}' is no phrase's id and no node of this drill"
+    if part.goal_bpm is None or tempo is None:
+        return ""
+    if not tempo.start_bpm <= part.goal_bpm <= MAX_BPM:
+        return f"{part.goal_bpm} is outside {tempo.start_bpm} (the drill's start) to {MAX_BPM} bpm"
+    return ""
+
+
+def part_guess(part: AskedPart, names: Sequence[str]) -> str:
+    """The likely slip of a part that is wrong."""
+    if part.name in names:
+        return ""
+    near = difflib.get_close_matches(part.name, names, n=1)
+    return did_you_mean(near[0]) if near else f"known: {listed(names, 8)}"

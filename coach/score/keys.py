@@ -16,7 +16,15 @@ from coach.music.drill import Bar, ClickPattern, Drill, Phrase
 from coach.music.rhythm import MAX_BPM, MIN_BPM, Meter
 from coach.score.beats import write_beats
 from coach.score.instrument_key import INSTRUMENT, InstrumentKey
-from coach.score.limits import FORMAT_VERSION, MAX_BYTES, MAX_GRADE, MAX_NAME, MAX_TAGS, MAX_TIMES
+from coach.score.limits import (
+    FORMAT_VERSION,
+    MAX_BYTES,
+    MAX_GRADE,
+    MAX_NAME,
+    MAX_PARTS,
+    MAX_TAGS,
+    MAX_TIMES,
+)
 from coach.score.values import (
     Beats,
     Day,
@@ -24,6 +32,7 @@ from coach.score.values import (
     MeterSign,
     NoteValue,
     Order,
+    Part,
     Parts,
     SilentBars,
     Subdivision,
@@ -117,9 +126,15 @@ ASSIGNMENT: dict[str, Row] = {
     "goal": Row(BPM, "The tempo to reach in bpm.", value_of=lambda one: one.goal_bpm),
     "due": Row(Day(), "The day by which: YYYY-MM-DD.", value_of=lambda one: one.due),
     "note": Row(Text(), "What to look for.", default="", value_of=lambda one: one.note),
+    "parts": Row(
+        Items(Part(), MAX_PARTS, "[window at 60, 3.2 on D2 at 50]", name="parts", one_alone=True),
+        "Only these phrases (by id) and nodes, each with a goal of its own where one follows `at`.",
+        default=(),
+        value_of=lambda one: one.parts,
+    ),
     "id": Row(
         _NAME,
-        "Its id, kept when it is merged; made when it is first handed out.",
+        "Its id, made when it is handed out.",
         default="",
         value_of=lambda one: one.id,
     ),

@@ -23,6 +23,7 @@ MAX_TEXT = 2000
 MAX_NAME = 80
 MAX_TAGS = 20
 MAX_GRADE = 99
+MAX_PARTS = 50
 MAX_TIMES = 99
 ID = re.compile(r"[a-z0-9][a-z0-9-]{0,63}")
 LAYER = re.compile(r"[^\W\d_][\w -]{0,29}")

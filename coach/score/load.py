@@ -6,6 +6,7 @@ collected before anything is raised.
 
 from __future__ import annotations
 
+import re
 from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
@@ -15,7 +16,7 @@ from coach.ground.fields import kind_of, read_block
 from coach.ground.problem import CoachError, Problem
 from coach.ground.source import Mapping, Report, TooManyProblemsError, read_text, split_lines
 from coach.music.drill import Drill
-from coach.score.header import assignment_of, click_of, tempo_of
+from coach.score.header import asked_names, assignment_of, click_of, tempo_of
 from coach.score.ids import drill_id
 from coach.score.keys import DRILL, DRILL_FILE
 from coach.score.music import Resolver
@@ -25,6 +26,10 @@ from coach.score.place_words import place_in_words
 from coach.score.reading import Reading
 from coach.score.values import Version
 
+SEVERAL = "# Several drills, each below a line of three hyphens.\n"
+"""How a file of several drills begins: anywhere else a second YAML document is likely a slip."""
+_BETWEEN = re.compile(r"^---[ \t]*\r?$\n?", re.MULTILINE)
+
 
 def load_drill(path: Path | str) -> Drill:
     """The drill in a file; CoachError with every error found where there is none."""
@@ -32,6 +37,34 @@ def load_drill(path: Path | str) -> Drill:
     if drill is None:
         raise CoachError([problem for problem in problems if problem.severity == "error"])
     return drill
+
+
+def load_drills(path: Path | str) -> tuple[Drill, ...]:
+    """Every drill in a file, as a teacher hands out several at once; CoachError with every error in any of them."""
+    drills: list[Drill] = []
+    problems: list[Problem] = []
+    for text in drill_texts(read_text(path, DRILL_FILE)):
+        drill, of_drill = read_drill(text, str(path))
+        drills += [drill] if drill else []
+        problems += [problem for problem in of_drill if problem.severity == "error"]
+    if problems:
+        raise CoachError(problems)
+    return tuple(drills)
+
+
+def drill_texts(text: str) -> list[str]:
+    """The drills of a text in which each begins below a line `---`; the text itself where it is one drill.
+
+    What stands above a drill is left as empty lines, so that problems are told at their lines of the file.
+    """
+    if not text.startswith(SEVERAL.strip()):
+        return [text]
+    head, *parts = _BETWEEN.split(text)
+    texts, above = [], head.count("\n") + 1
+    for part in parts:
+        texts.append("\n" * above + part)
+        above += part.count("\n") + 1
+    return texts
 
 
 def read_drill(text: str, where: str) -> tuple[Drill | None, list[Problem]]:
@@ -75,8 +108,8 @@ def _drill_of(root: Mapping, where: str, reading: Reading, report: Report) -> Dr
     title, instrument, meter = head.get("title", ""), head.get("instrument"), head.get("meter")
     reader = PhraseReader(report, reading, Resolver(instrument) if instrument else None)
     tempo = tempo_of(head.get("tempo"), meter, report)
-    assignment = assignment_of(head.get("assignment"), tempo, report)
     phrases = reader.phrases(head.get("phrases"), meter)
+    assignment = assignment_of(head.get("assignment"), tempo, asked_names(phrases, instrument), report)
     reader.events.check_layers()
     order = piece_order(head.get("order"), phrases, reading, report)
     if report.failed or instrument is None or tempo is None:

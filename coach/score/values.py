@@ -12,6 +12,7 @@ from coach.ground.digits import whole_number
 from coach.ground.fields import Kind, did_you_mean, kind_of, repair, shorten, word_of
 from coach.ground.kinds import Text, Whole
 from coach.ground.source import Node, Report, Scalar, Sequence
+from coach.music.drill import AskedPart
 from coach.music.rhythm import Meter
 from coach.score.ids import slug
 from coach.score.limits import FORMAT_VERSION, ID, MAX_NAME
@@ -47,6 +48,31 @@ class Version(Kind[int]):
 
     def schema(self) -> dict[str, Any]:
         return {"const": FORMAT_VERSION}
+
+
+class Part(Kind[AskedPart]):
+    """A phrase or a node that is asked for, and its goal: `window at 60`, `3.2 on D2`."""
+
+    @property
+    def allowed(self) -> str:
+        return "a phrase's id or a node, and its goal: window at 60"
+
+    def read(self, node: Node, where: str, report: Report) -> AskedPart | None:
+        text = Text(MAX_NAME).read(node, where, report)
+        return None if text is None else asked_part(text)
+
+    def write(self, value: AskedPart) -> str:
+        return f"{value.name} at {value.goal_bpm}" if value.goal_bpm else value.name
+
+    def schema(self) -> dict[str, Any]:
+        return {"type": "string", "maxLength": MAX_NAME}
+
+
+def asked_part(text: str) -> AskedPart:
+    """A part as it is written: `3.2 on D2 at 50`."""
+    name, at, bpm = text.rpartition(" at ")
+    goal_bpm = whole_number(bpm.strip()) if at else None
+    return AskedPart(text.strip()) if goal_bpm is None else AskedPart(name.strip(), goal_bpm)
 
 
 class Id(Kind[str]):

@@ -22,7 +22,7 @@ from datetime import date
 
 from coach.learning.choice import NEW_PHRASES, Bars, Sitting, bars_of
 from coach.learning.learning import CLEAN_TO_LAND, Learnt
-from coach.learning.material import Material, Part, material_of
+from coach.learning.material import Material, Part, goal_of, material_of
 from coach.learning.plan import PlanItem, Purpose
 from coach.learning.planner import played_ahead, with_breaks
 from coach.learning.readings import Rung, rung_of, rung_standing
@@ -139,13 +139,13 @@ class Coaching:
         if day != self.day:
             known = replace(known, day=day, rungs={}, left=frozenset())
         bpm = known.rungs.get(excerpt.key) or rung_of(self.learnt, known._part(excerpt), day.toordinal())
-        return known._at(excerpt, min(bpm, drill.goal_bpm))
+        return known._at(excerpt, min(bpm, goal_of(drill, excerpt)))
 
     def entered(self, drill: Drill, excerpt: Excerpt, item: PlanItem, day: date) -> tuple[Coaching, int]:
         """The coaching at the start of a turn on `excerpt`, and the tempo of its first repetition."""
         known = self.opened(drill, excerpt, day)
         if item.tempo_bpm and (item.purpose in OFF_RUNG or not self.adapts):
-            return known, min(item.tempo_bpm, drill.goal_bpm)
+            return known, min(item.tempo_bpm, goal_of(drill, excerpt))
         if self.adapts:
             rung, read = known.rung_bpm(excerpt), rung_of(self.learnt, known._part(excerpt), day.toordinal())
             known = known._at(excerpt, next_rung(rung, read > rung, read))

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from coach.learning.material import goal_of
 from coach.learning.plan import Purpose
 from coach.music.excerpt import Excerpt, Kind
 from coach.music.rhythm import MIN_BPM
@@ -159,7 +160,7 @@ def again(session: Session, state: Ready | Playing | Rating | Amending, event: o
 
 
 def set_tempo(session: Session, state: Ready | Listening | Playing, event: on.SetTempo) -> Result:
-    task, goal_bpm = state.task, state.task.drill.goal_bpm
+    task, goal_bpm = state.task, goal_of(state.task.drill, state.task.excerpt)
     tempo_bpm = max(MIN_BPM, min(event.tempo_bpm, goal_bpm))
     rung_bpm = session.coaching.rung_bpm(task.excerpt)
     ready = Ready(state.turn, replace(task, tempo_bpm=tempo_bpm))

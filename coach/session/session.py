@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any
 
+from coach.learning.material import goal_of
 from coach.learning.plan import Plan, Purpose
 from coach.learning.rung import Step
 from coach.log.entries import Correction, Entry, EntryKind, Rep, practice_day, serial_id
@@ -129,7 +130,7 @@ def with_rep(
         passage=task.passage.logged.id,
         excerpt=task.excerpt.key,
         tempo_bpm=task.tempo_bpm,
-        goal_bpm=task.drill.goal_bpm,
+        goal_bpm=goal_of(task.drill, task.excerpt),
         faults=faults,
         rung_bpm=session.coaching.rung_bpm(task.excerpt),
         purpose=turn.item.purpose if task.excerpt == turn.item.excerpt else Purpose.CLIMB,

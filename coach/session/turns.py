@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from coach.learning.material import goal_of
 from coach.learning.plan import Purpose
 from coach.learning.relief import Release
 from coach.log.entries import practice_day
@@ -64,7 +65,7 @@ def reopened(session: Session, task: Task) -> tuple[Session, Task]:
     """The task after day or drill have changed; a tempo off the rung stays, as near as the goal allows."""
     at_rung = task.tempo_bpm == session.coaching.rung_bpm(task.excerpt)
     coaching = session.coaching.opened(task.drill, task.excerpt, session.day)
-    kept_bpm = min(task.tempo_bpm, task.drill.goal_bpm)
+    kept_bpm = min(task.tempo_bpm, goal_of(task.drill, task.excerpt))
     task = replace(task, tempo_bpm=coaching.rung_bpm(task.excerpt) if at_rung else kept_bpm)
     return replace(session, coaching=coaching), task
 

@@ -103,7 +103,15 @@ def goal_text(drill: Drill, today: date) -> str:
     """`goal 64 bpm by 20 Dec`: what an assignment asks for; empty without one."""
     if drill.assignment is None:
         return ""
-    return f"goal {tempo(drill.goal_bpm)}{by_day(drill.assignment, today)}"
+    by = by_day(drill.assignment, today)
+    if not drill.assignment.parts:
+        return f"goal {tempo(drill.goal_bpm)}{by}"
+    names = {phrase.id: phrase.name for phrase in drill.phrases}
+    parts = (
+        f"{plain_text(names.get(part.name, part.name))} at {tempo(part.goal_bpm or drill.goal_bpm)}"
+        for part in drill.assignment.parts
+    )
+    return f"only {', '.join(parts)}{by}"
 
 
 def by_day(assignment: Assignment, today: date) -> str:

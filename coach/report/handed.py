@@ -1,0 +1,123 @@
+"""What a teacher handed out, to whom and when: `assigned.jsonl` in the practice folder, a line a drill and student.
+
+Plain JSON lines that only grow (`Handed`, through `coach.ground.codec`). The teacher may delete lines, as of a student
+who has left. The class is known from here: who was handed something within `CLASS_DAYS`.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import date
+from pathlib import Path
+from typing import Annotated
+
+from coach.ground.codec import As, Range, plain_of, value_of
+from coach.ground.days import day_from
+from coach.ground.plain import json_text, plain_text, same_name
+from coach.ground.problem import CoachError, Problem
+from coach.music.drill import Drill
+
+FILE = "assigned.jsonl"
+CLASS_DAYS = 120
+LARGEST_BYTES = 50_000_000
+LONGEST, LONGEST_NOTE = 200, 2000
+
+Text = Annotated[str, As(str, lambda text: plain_text(text, LONGEST))]
+Note = Annotated[str, As(str, lambda text: plain_text(text, LONGEST_NOTE))]
+Day = Annotated[date, As(date.isoformat, day_from)]
+Bpm = Annotated[int, Range(1, 1000)]
+
+
+@dataclass(frozen=True, slots=True)
+class Handed:
+    """One drill handed to one student."""
+
+    day: Day
+    student: Text
+    drill: Text
+    """The drill's id."""
+    title: Text
+    id: Text
+    """The assignment's id, which the student's replies carry."""
+    goal_bpm: Bpm
+    due: Day | None = None
+    note: Note = ""
+    parts: tuple[Text, ...] = ()
+    """The phrases and nodes asked for, as the drill file writes them; all of it where there are none."""
+    phrases: Mapping[str, Text] = field(default_factory=dict)
+    """The revision of each phrase, by its id."""
+
+
+def handed_out(drill: Drill, student: str, day: date) -> Handed:
+    """What is remembered of a drill that carries its assignment."""
+    task = drill.assignment
+    if task is None:
+        raise ValueError(f"{drill.id} carries no assignment")
+    parts = (f"{part.name} at {part.goal_bpm}" if part.goal_bpm else part.name for part in task.parts)
+    phrases = {phrase.id: phrase.revision for phrase in drill.phrases}
+    return Handed(
+        day,
+        student,
+        drill.id,
+        plain_text(drill.title, LONGEST),
+        task.id,
+        drill.goal_bpm,
+        task.due,
+        plain_text(task.note, LONGEST_NOTE),
+        tuple(parts),
+        phrases,
+    )
+
+
+def remember(folder: Path, handed: Iterable[Handed]) -> None:
+    """Add lines to the teacher's file; CoachError where it can't be written."""
+    lines = "".join(json_text(plain_of(one)) + "\n" for one in handed)
+    path = folder / FILE
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        with path.open("a", encoding="utf-8") as file:
+            file.write(lines)
+            file.flush()
+            os.fsync(file.fileno())
+    except OSError as error:
+        reason = (error.strerror or str(error)).lower()
+        guess = "the students' files are written; the overview will know of them by their replies only"
+        raise CoachError(Problem(f"can't be written: {reason}", str(path), guess=guess)) from None
+
+
+def recall(folder: Path) -> tuple[list[Handed], list[Problem]]:
+    """All that was handed out, the earliest first, and a sentence for each line that is none."""
+    path = folder / FILE
+    handed: list[Handed] = []
+    problems: list[Problem] = []
+    try:
+        if path.stat().st_size > LARGEST_BYTES:
+            raise CoachError(Problem(f"is larger than {LARGEST_BYTES:,} bytes", str(path)))
+        text = path.read_text(encoding="utf-8", errors="replace")
+    except FileNotFoundError:
+        return [], []
+    except OSError as error:
+        reason = (error.strerror or str(error)).lower()
+        raise CoachError(Problem(f"can't be read: {reason}", str(path))) from None
+    for number, line in enumerate(text.split("\n"), 1):
+        if line.strip():
+            try:
+                handed.append(value_of(Handed, json.loads(line)))
+            except (ValueError, RecursionError) as error:
+                why = plain_text(str(error), 120)
+                guess = "mend the line or delete it"
+                problems.append(Problem(f"is left out: {why}", str(path), line=number, guess=guess))
+    return sorted(handed, key=lambda one: one.day), problems
+
+
+def class_of(handed: Sequence[Handed], today: date) -> list[str]:
+    """The students who were handed something of late, in the order of their first file."""
+    names: list[str] = []
+    for one in handed:
+        recent = (today - one.day).days <= CLASS_DAYS
+        if recent and not any(same_name(one.student, name) for name in names):
+            names.append(one.student)
+    return names
