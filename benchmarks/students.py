@@ -216,7 +216,7 @@ def _student(number: int, role: str, drill: Drill, shared: str, rng: Random) -> 
     module, kind = rng.choice(KINDS)
     seed = rng.randrange(100, 10**6)
     goal_bpm = round(drill.goal_bpm * (1.7 if role == "goal too fast" else 0.85))
-    name = f"{NAMES[number % len(NAMES)]} {chr(65 + number)}"
+    name = f"{NAMES[number % len(NAMES)]} {number + 1}"
     assigned = replace(drill, assignment=Assignment(name, goal_bpm=goal_bpm))
     chokes = (shared if rng.random() < 0.6 else rng.choice(_places(drill))) if role == "chokes" else ""
     copy = without(assigned, rng.choice(_places(drill))) if role == "cut" else assigned

@@ -18,7 +18,8 @@ from coach.log.log import Log
 from coach.report.figures import make_report
 from coach.report.lines import report_lines
 from coach.report.page import report_page
-from coach.report.student import contents, student_reply, student_text
+from coach.report.reply import reply_text
+from coach.report.student import contents, student_reply
 from coach.report.tables import report_csv, report_facts
 from coach.score.load import load_drill
 
@@ -134,5 +135,5 @@ def _for_teacher(arguments: argparse.Namespace, log: Log, at_ms: int, offset_min
         if sys.stdin.readline().strip().lower() not in ("y", "yes"):
             say("nothing was written", to=sys.stderr)
             return 1
-    write_output(arguments.output or "-", student_text(reply))
+    write_output(arguments.output or "-", reply_text(reply))
     return 0

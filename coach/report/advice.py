@@ -1,277 +1,280 @@
-"""What a teacher might assign next to one student on one drill, and why.
+"""What a student needs next on a drill, why, and how urgent it is: a table of rules over the reply's estimates.
 
-The first rule that fits counts (`_RULES`, in their order). They are plain thresholds, stated below, for the teacher to
-overrule. Whether it is overdue, and whether most was entered afterwards, is said beside all of them. A reply tells of
-the days up to its own, so absence is counted to that day.
+Each rule is a plain threshold, stated below, for the teacher to overrule; what it says names its evidence and how sure
+it is. All that fit are told, in the table's order: the first is the advice. A reply tells of the days up to its own:
+silence is never taken for idleness, and absence never hides what fails.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
-from datetime import date
-from functools import cached_property
+from statistics import median
 
-from coach.ground.plain import counted
+from coach.ground.plain import counted, listed
 from coach.rating.counts import commonest_cause, results_text
-from coach.rating.table import DROPPED, RESULTS
-from coach.report.student import RECENT_DAYS, DrillReply, PhraseReply, PlaceReply
-from coach.words.amounts import percent, short_day, tempo
+from coach.rating.table import DROPPED
+from coach.report.reply import PlaceReply
+from coach.report.work import AWAY_DAYS, Work
+from coach.words.amounts import percent, short_day, tempo, tempo_range
+from coach.words.names import place_name
 
-AWAY_DAYS = 7
-FAILS_FROM = 0.25
-"""Part of its last results that failed, from which a node or a move is named."""
-RESULTS_FROM = 6
-RATED_FROM = 20
-"""Repetitions with a result, and on a second day, from which a drill's results advise something."""
-COLD_LOW = 0.5
+RESULTS_FROM = 10
+"""Results of the last four weeks from which a node, a move or held notes are judged."""
+FAILS_FROM, FAILS_ABOVE = 0.15, 0.1
+"""Part of them that failed from which a place is named; and so far it must lie above the student's median place."""
+OVERCOME = 0.75
+"""Chance of being clean at the goal, cold, from which a place that failed often is taken for overcome."""
+DROPS_FROM = 0.12
+MARKS_FROM, HARDLY = 40, 0.03
+"""Rated repetitions from which fewer marks than that part are hardly any: a rung is where two of five fail."""
+DAYS_A_WEEK, DAYS_SEEN = 2.0, 7
+"""Practice days a week below which there is too little practice, once so many days are known."""
+COLD_FROM, COLD_LOW = 6, 0.3
 READY = 0.7
 CLOSE = 0.9
-"""Part of the goal tempo from which a student is close to it."""
-MARKS_FROM = 100
-"""Repetitions with a result of which at least one in a hundred usually fails."""
-DROPS_FROM = 0.25
-"""Part of all marks of late, from which dropped notes are named."""
 ENTERED_FROM = 0.5
+FORECAST_DAYS = 4
+"""Practice days from which the forecast is believed."""
 
-Advice = tuple[str, str]
-"""What to assign next, and why."""
 
+@dataclass(frozen=True, slots=True)
+class Need:
+    """Something that a student needs."""
 
-@dataclass(frozen=True)
-class Case:
-    """One student on one drill, as the rules and the overview ask about it."""
-
-    drill: DrillReply
-    reply_day: date
-    today: date
-
-    @cached_property
-    def phrases(self) -> list[PhraseReply]:
-        """In their fullest layer."""
-        return [phrase for phrase in self.drill.phrases if phrase.top]
-
-    @cached_property
-    def behind(self) -> PhraseReply | None:
-        """The phrase that is furthest behind."""
-        ranked = sorted(self.phrases, key=lambda phrase: (phrase.landed is not None, phrase.rung_bpm or 0))
-        return ranked[0] if ranked else None
+    kind: str
+    """A key of `KINDS`."""
+    what: str
+    """What to assign or do next."""
+    why: str
+    """The evidence, and what is not known."""
+    subject: str = ""
+    """The key of the node or the move that it is about."""
 
     @property
-    def rung_bpm(self) -> int:
-        """Of the phrase that is furthest behind; 0 where one was never begun."""
-        return (self.behind and self.behind.rung_bpm) or 0
+    def urgent(self) -> bool:
+        return KINDS[self.kind][1]
 
     @property
-    def landed(self) -> int:
-        return sum(phrase.landed is not None for phrase in self.phrases)
-
-    @property
-    def kept(self) -> int:
-        return sum(phrase.kept for phrase in self.phrases)
-
-    @property
-    def done(self) -> bool:
-        return 0 < len(self.phrases) == self.landed
-
-    @property
-    def due(self) -> date | None:
-        return self.drill.assignment.due if self.drill.assignment else None
-
-    @property
-    def overdue(self) -> bool:
-        return self.due is not None and self.due < self.today and not self.done
-
-    @cached_property
-    def cold(self) -> tuple[int, int]:
-        """First repetitions of a day of late, and how many of them were clean."""
-        recent = [day for day in self.drill.days if (self.reply_day - day.day).days < RECENT_DAYS]
-        return sum(day.cold for day in recent), sum(day.cold_clean for day in recent)
-
-    @property
-    def cold_rate(self) -> float:
-        """Part of them that was clean; -1 without any."""
-        return self.cold[1] / self.cold[0] if self.cold[0] else -1.0
-
-    @property
-    def begun(self) -> int:
-        """Phrases begun in any layer."""
-        return len({phrase.phrase for phrase in self.drill.phrases if phrase.rung_bpm})
-
-    @property
-    def minutes(self) -> float:
-        return sum(day.minutes for day in self.drill.days)
-
-    @property
-    def week_minutes(self) -> float:
-        """Of the last week before the reply."""
-        return sum(day.minutes for day in self.drill.days if (self.reply_day - day.day).days < 7)
-
-    @property
-    def last(self) -> date | None:
-        """When it was last practised."""
-        return max((day.day for day in self.drill.days), default=None)
-
-    @property
-    def away(self) -> str:
-        """From when to when it was not practised, where that is long; else empty."""
-        if self.last is None or (self.reply_day - self.last).days < AWAY_DAYS:
-            return ""
-        return f"not practised from {short_day(self.last, self.today)} to {short_day(self.reply_day, self.today)}"
-
-    @property
-    def rated(self) -> int:
-        return sum(day.rated for day in self.drill.days)
-
-    @property
-    def enough(self) -> bool:
-        """Whether there are results of two days, and enough of them, to say what is wrong."""
-        return len(self.drill.days) > 1 and self.rated >= RATED_FROM
-
-    @property
-    def close(self) -> bool:
-        return self.rung_bpm >= CLOSE * self.drill.goal_bpm
-
-    @property
-    def tempo(self) -> str:
-        goal = tempo(self.drill.goal_bpm)
-        return f"{self.rung_bpm} of {goal}" if self.rung_bpm else "not every phrase begun"
+    def word(self) -> str:
+        """The kind as people call it."""
+        return KINDS[self.kind][0]
 
 
-def failing(places: Sequence[PlaceReply]) -> list[PlaceReply]:
-    """Nodes or moves that fail often enough to be named, the worst first."""
-    named = [place for place in places if place.of >= RESULTS_FROM and place.failed >= FAILS_FROM * place.of]
-    return sorted(named, key=lambda place: (-place.failed / place.of, place.chance, place.name))
+KINDS: dict[str, tuple[str, bool]] = {
+    "version": ("another version", True),
+    "rating": ("hear it", True),
+    "practice": ("too little practice", True),
+    "node": ("a node", True),
+    "move": ("a move", True),
+    "held": ("held notes", True),
+    "silent": ("silent", True),
+    "date": ("the date", True),
+    "cold": ("not yet kept", False),
+    "layer": ("a layer", False),
+    "unknown": ("too little known", False),
+    "done": ("the next drill", False),
+    "well": ("under way", False),
+}
+"""Kind of need to its word, and whether it belongs on the first page; the most urgent first."""
+ORDER = {kind: at for at, kind in enumerate(KINDS)}
 
 
-def failing_text(place: PlaceReply) -> str:
-    """`3.2 on D2 in 3 of 8`."""
-    return f"{place.name} in {place.failed} of {place.of}"
+def needs(work: Work) -> list[Need]:
+    """All that a student needs on a drill, the most urgent first; never empty."""
+    found = [need for rule in RULES for need in rule(work)]
+    return sorted(found, key=lambda need: ORDER[need.kind]) or [_going_well(work)]
 
 
-def advised(case: Case) -> Advice:
-    """What to assign next, and why."""
-    what, why = next(advice for rule in _RULES if (advice := rule(case)))
-    late = f"overdue since {short_day(case.due, case.today)}; " if case.overdue and case.due else ""
-    entered = case.drill.entered
-    return what, f"{late}{why}" + (
-        f"; {percent(entered)} entered afterwards" if entered >= ENTERED_FROM else ""
-    )
+def _silent(work: Work) -> Iterator[Need]:
+    if work.silent:
+        yield Need("silent", "ask how it goes", work.news)
 
 
-def _landed(case: Case) -> Advice | None:
-    if not case.done:
-        return None
-    return (
-        "the next drill, or a faster goal",
-        f"every phrase landed at {tempo(case.drill.goal_bpm)}, {case.kept} kept",
-    )
+def _version(work: Work) -> Iterator[Need]:
+    """Phrases that are not as they were handed out."""
+    if work.drill is None or work.practised is None or not work.practised.phrases:
+        return
+    own = {phrase.phrase: phrase for phrase in work.drill.phrases}
+    names = work.practised.phrases
+    gone = [] if work.practised.parts else [one for one in names if one not in own]
+    changed = [one for one in names if one in own and own[one].revision != names[one]]
+    if not gone and not changed:
+        return
+    told = [f"{listed([own[one].name for one in changed], 3)} is not as you handed it out"] if changed else []
+    told += [f"{listed(gone, 3)} is missing"] if gone else []
+    yield Need("version", "look at their copy, and hand it out anew", "; ".join(told))
 
 
-def _unpractised(case: Case) -> Advice | None:
-    return None if case.drill.days else ("talk before assigning more", "nothing of it was practised yet")
+def _hardly_marked(work: Work) -> Iterator[Need]:
+    if work.drill is None:
+        return
+    failed, rated, entered = work.rated - work.drill.total.clean, work.rated, work.drill.entered
+    if rated < MARKS_FROM or failed > HARDLY * rated:
+        return
+    where = f", {percent(entered)} of them entered afterwards" if entered >= ENTERED_FROM else ""
+    never = "nothing is ever marked" if not failed else "hardly anything is marked"
+    why = f"{never}: {failed} of {rated} rated repetitions{where}, where two of five usually fail"
+    yield Need("rating", "hear this once with them", why)
 
 
-def _too_little(case: Case) -> Advice | None:
-    if case.enough:
-        return None
-    seen = f"{counted(case.rated, 'rated repetition')} on {counted(len(case.drill.days), 'day')}"
-    return "too little to say: ask for another sitting", ", ".join(part for part in (seen, case.away) if part)
+def _little_practice(work: Work) -> Iterator[Need]:
+    days, of = work.practised_of
+    if work.drill is None or of < DAYS_SEEN:
+        return
+    away = _away(work)
+    if 7 * days >= DAYS_A_WEEK * of and not away:
+        return
+    what = "the same, to its end: it is close" if _close(work) else "shorter sittings on more days"
+    seen = f"practised on {days} of {counted(of, 'day')} up to the reply"
+    yield Need("practice", what, f"{seen}; {away}" if away else seen)
 
 
-def _hardly_marked(case: Case) -> Advice | None:
-    failed = case.rated - sum(day.clean for day in case.drill.days)
-    if case.rated < MARKS_FROM or failed >= case.rated / 100:
-        return None
-    return "hear this once with them", f"{failed} of {case.rated} rated repetitions had any mark"
+def _away(work: Work) -> str:
+    """From when to when it was not practised, where that is long; else empty."""
+    if work.last is None or work.reply_day is None or (work.reply_day - work.last).days < AWAY_DAYS:
+        return ""
+    days = short_day(work.last, work.today), short_day(work.reply_day, work.today)
+    return f"not from {days[0]} to {days[1]}"
 
 
-def _cold_fails(case: Case) -> Advice | None:
-    cold, clean = case.cold
-    if cold < RESULTS_FROM or case.cold_rate >= COLD_LOW:
-        return None
-    return "a slower goal for now", f"only {clean} of {cold} first repetitions of a day are clean"
+def failing(work: Work, places: Sequence[PlaceReply]) -> list[PlaceReply]:
+    """Nodes or moves that fail often, and more often than this student's others; the worst first."""
+    seen = [place for place in places if place.recent >= RESULTS_FROM]
+    usual = median(_rate(place) for place in seen) if seen else 0.0
+    named = [
+        place
+        for place in seen
+        if _rate(place) >= max(FAILS_FROM, usual + FAILS_ABOVE) and place.chance < OVERCOME
+    ]
+    return sorted(named, key=lambda place: (-_rate(place), place.chance, place.key))
 
 
-def _place_fails(case: Case) -> Advice | None:
-    nodes, moves = failing(case.drill.nodes), failing(case.drill.moves)
-    if nodes:
-        return f"{nodes[0].name} alone", _fails(nodes[0])
-    return (f"the move {moves[0].name}", _fails(moves[0])) if moves else None
+def _rate(place: PlaceReply) -> float:
+    return place.recent_failed / place.recent if place.recent else 0.0
 
 
-def _held_notes_drop(case: Case) -> Advice | None:
-    marked = case.drill.marked
-    dropped, all_marks = marked.get(DROPPED.word, 0), sum(marked.get(row.word, 0) for row in RESULTS)
-    if dropped < RESULTS_FROM or dropped < DROPS_FROM * all_marks:
-        return None
-    return (
-        "the held notes, slower",
-        f"{DROPPED.word} {dropped} of {all_marks} marks of late: {DROPPED.meaning}",
-    )
+def _nodes_fail(work: Work) -> Iterator[Need]:
+    if work.drill is None or not work.enough:
+        return
+    for place in failing(work, work.drill.nodes):
+        yield Need("node", f"{place_name(place.key)} alone", _fails(place, work), place.key)
 
 
-def _away(case: Case) -> Advice | None:
-    if not case.away:
-        return None
-    what = "the same, to its end: it is close" if case.close else "the same, in shorter sittings"
-    return what, f"{case.tempo}, {case.away}"
+def _moves_fail(work: Work) -> Iterator[Need]:
+    """Moves other than those to a node that fails anyway."""
+    if work.drill is None or not work.enough:
+        return
+    nodes = {place.key for place in failing(work, work.drill.nodes)}
+    for place in failing(work, work.drill.moves):
+        if place.key.partition(">")[2] not in nodes:
+            yield Need("move", f"the move {place_name(place.key)}", _fails(place, work), place.key)
 
 
-def _layer_unready(case: Case) -> Advice | None:
-    """What is played together counts for its layers, so only a phrase that is not yet played together asks for one."""
-    together = {phrase.phrase for phrase in case.phrases if phrase.rung_bpm}
-    ready_bpm = READY * case.drill.goal_bpm
+def _held_notes_drop(work: Work) -> Iterator[Need]:
+    if work.drill is None:
+        return
+    dropped, of = work.drill.held
+    if of >= RESULTS_FROM and dropped >= DROPS_FROM * of:
+        why = f"{DROPPED.word} {dropped} of {of} of late: {DROPPED.meaning}"
+        yield Need("held", "the held notes, slower", why)
+
+
+def _date_at_risk(work: Work) -> Iterator[Need]:
+    """Overdue, or expected to be so."""
+    due = work.due
+    if work.drill is None or due is None or work.done:
+        return
+    day, seen = short_day(due, work.today), work.drill.forecast
+    if work.overdue:
+        what = "the same, with a later date: it is close" if _close(work) else _slower_goal(work)
+        yield Need("date", what, f"it was due on {day}; {work.rung}")
+    elif seen and seen.practised_days >= FORECAST_DAYS and (seen.likely is None or seen.likely > due):
+        likely = f"likely at its goal around {short_day(seen.likely, work.today)}" if seen.likely else ""
+        early = f", on {short_day(seen.early, work.today)} at the earliest" if seen.early else ""
+        told = f"{likely}{early}" if likely else f"not at this rate{early}"
+        week = f"{seen.days_a_week:.0f} days a week"
+        yield Need("date", _slower_goal(work), f"due on {day}, {told}; {week}, {work.rung}")
+
+
+def _slower_goal(work: Work) -> str:
+    return f"a goal near {tempo(work.rung_bpm)} first, or a later date" if work.rung_bpm else "a later date"
+
+
+def _close(work: Work) -> bool:
+    return bool(work.behind) and work.rung_bpm >= CLOSE * work.goal_bpm
+
+
+def _cold_fails(work: Work) -> Iterator[Need]:
+    cold, clean = work.cold
+    if cold >= COLD_FROM and clean < COLD_LOW * cold:
+        why = f"only {clean} of {cold} first repetitions of a day are clean"
+        yield Need("cold", "begin a day slower", why)
+
+
+def _layer_unready(work: Work) -> Iterator[Need]:
+    """What is played together counts for its layers: only a phrase not yet played together asks for one."""
+    if work.drill is None or not work.enough:
+        return
+    together = {phrase.phrase for phrase in work.phrases if phrase.rung_bpm}
     alone = [
         phrase
-        for phrase in case.drill.phrases
-        if not phrase.top and phrase.phrase not in together and (phrase.rung_bpm or 0) < ready_bpm
+        for phrase in work.drill.phrases
+        if not phrase.top
+        and phrase.phrase not in together
+        and phrase.rung_bpm
+        and phrase.rung_bpm < READY * phrase.goal_bpm
     ]
-    if not alone:
-        return None
-    slow = min(alone, key=lambda phrase: phrase.rung_bpm or 0)
-    where = f"at {tempo(slow.rung_bpm)}" if slow.rung_bpm else "not begun"
-    return f"{slow.name}, {slow.layer} alone", f"{where}, the goal is {case.drill.goal_bpm}"
+    if alone:
+        slow = min(alone, key=lambda phrase: phrase.rung_bpm or 0)
+        why = f"at {tempo(slow.rung_bpm or 0)}, the goal is {slow.goal_bpm}; not yet played together"
+        yield Need("layer", f"{slow.name}, {slow.layer} alone", why)
 
 
-def _overdue(case: Case) -> Advice | None:
-    if not case.overdue or not case.rung_bpm:
-        return None
-    if case.close:
-        return "the same, with a later date: it is close", case.tempo
-    return f"a goal near {tempo(case.rung_bpm)}, then on", case.tempo
+def _too_little(work: Work) -> Iterator[Need]:
+    if work.drill is None:
+        yield Need("unknown", "wait for a reply", work.news)
+    elif not work.drill.total.reps:
+        yield Need("unknown", "talk before assigning more", "nothing of it was practised yet")
+    elif not work.enough:
+        seen = f"{counted(work.rated, 'rated repetition')} on {counted(work.drill.total.days, 'day')}"
+        yield Need("unknown", "too little to say: ask for another sitting", seen)
 
 
-def _going_well(case: Case) -> Advice:
-    phrases = counted(len(case.phrases), "phrase")
-    return (
-        "nothing new: it is under way",
-        f"{case.tempo}, {case.landed} of {phrases} landed, {case.kept} kept",
-    )
+def _done(work: Work) -> Iterator[Need]:
+    if work.done:
+        landed = f"every phrase landed at its goal, {work.kept} of {len(work.phrases)} kept"
+        yield Need("done", "the next drill, or a faster goal", landed)
 
 
-_RULES: tuple[Callable[[Case], Advice | None], ...] = (
-    _landed,
-    _unpractised,
-    _too_little,
+RULES: tuple[Callable[[Work], Iterator[Need]], ...] = (
+    _silent,
+    _version,
     _hardly_marked,
-    _cold_fails,
-    _place_fails,
+    _little_practice,
+    _nodes_fail,
+    _moves_fail,
     _held_notes_drop,
-    _away,
+    _date_at_risk,
+    _cold_fails,
     _layer_unready,
-    _overdue,
-    _going_well,
+    _too_little,
+    _done,
 )
-"""The first that has something to say is followed; the last one always has."""
 
 
-def _fails(place: PlaceReply) -> str:
-    """How often it fails, what was marked on it, and what helps against the cause that was marked most."""
-    marked = results_text(place.marked)
-    cause = commonest_cause(place.marked)
+def _going_well(work: Work) -> Need:
+    landed = f"{work.landed} of {counted(len(work.phrases), 'phrase')} landed, {work.kept} kept"
+    return Need("well", "nothing new: it is under way", f"{work.rung}, {landed}")
+
+
+def _fails(place: PlaceReply, work: Work) -> str:
+    """How often it fails, what was marked, what is expected and how sure that is, and what helps."""
+    marked, cause = results_text(place.marked), commonest_cause(place.marked)
+    ends = tempo_range(place.low_bpm, place.high_bpm)
     return (
-        f"fails in {place.failed} of its last {place.of}"
+        f"fails in {place.recent_failed} of {place.recent} of late"
         + (f" ({marked})" if marked else "")
-        + (f", mostly {cause.word}: {cause.advice}" if cause else "")
+        + f"; expected clean, cold, at {ends} (80 % sure), the goal is {work.goal_bpm}"
+        + (f"; mostly {cause.word}: {cause.advice}" if cause else "")
     )

@@ -17,7 +17,7 @@ from coach.ground.plain import plain_text
 from coach.ground.problem import CoachError, Problem
 from coach.ground.source import FileKind, read_bytes
 from coach.log.lines import KINDS
-from coach.report.student import KIND, VERSION, Reply, digest
+from coach.report.reply import KIND, VERSION, Reply, digest
 
 STUDENT_FILE = FileKind(file="a student's report", max_bytes=4_000_000)
 SUFFIXES = (".json", ".jsonl", ".txt", "")

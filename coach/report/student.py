@@ -1,167 +1,53 @@
-"""A student's reply to the teacher: one JSON file about the assigned drills and nothing else.
-
-The format is `Reply` (through `coach.ground.codec`) between a head (`wellrung: report`, `version`, `program`) and
-`sha256`, that of everything else as canonical JSON, so that a file that was edited by hand or damaged can be told.
-Tempos in bpm, times in minutes, days ISO 8601, moments ISO 8601 with zone, chances and shares parts of 1. All of it is
-summed from the repetitions of the drill alone.
-"""
+"""How a student's reply is made: summed from the repetitions of the assigned drills, and told to the student first."""
 
 from __future__ import annotations
 
-import hashlib
-import json
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import date, timedelta
-from typing import Annotated, Any
 
-from coach import __version__
-from coach.ground.codec import As, Range, plain_of
-from coach.ground.days import day_from
-from coach.ground.plain import counted, json_text, plain_text
+from coach.ground.plain import counted, plain_text
+from coach.learning.forecast import days_a_week, forecast
 from coach.learning.learning import Learnt, learnt_of
-from coach.learning.material import Material, material_of
-from coach.learning.readings import places, standing
+from coach.learning.material import RATING_S, Material, goal_of, material_of
+from coach.learning.readings import CleanTempo, Place, Standing, places, standing
 from coach.log.entries import Entry, iso_time, practice_day
 from coach.log.log import Log
-from coach.music.drill import Drill
-from coach.music.excerpt import layer_choices, whole_phrase
-from coach.rating.counts import Counts, counts_from
+from coach.music.drill import Drill, Phrase
+from coach.music.excerpt import Excerpt, Kind, layer_choices, whole_phrase
+from coach.rating.counts import Counts
 from coach.report.figures import note_text
-from coach.report.sums import Row, Sum, Sums, added, by_day, marked_at_places, sums_of
+from coach.report.reply import (
+    DAYS_KEPT,
+    RECENT_DAYS,
+    DayReply,
+    DrillReply,
+    ForecastReply,
+    InstrumentReply,
+    NoteReply,
+    PhraseReply,
+    PlaceReply,
+    Reply,
+    StudentReply,
+    TaskReply,
+    TotalReply,
+)
+from coach.report.sums import (
+    Row,
+    Sum,
+    Sums,
+    added,
+    by_day,
+    marked_at_places,
+    passage_in,
+    results_at_places,
+    sums_of,
+)
+from coach.strings.instrument import Instrument
 from coach.words.amounts import day_span, duration, full_day, percent
-from coach.words.names import place_name
+from coach.words.names import instrument_name, place_name
 
-KIND = "report"
-VERSION = 2
-RECENT_DAYS = 28
-"""How far back marks and cold repetitions count for what a teacher does next."""
-LONGEST, LONGEST_NOTE = 200, 2000
-
-
-Text = Annotated[str, As(str, lambda text: plain_text(text, LONGEST))]
-Note = Annotated[str, As(str, lambda text: plain_text(text, LONGEST_NOTE))]
-Day = Annotated[date, As(date.isoformat, day_from)]
-Bpm = Annotated[int, Range(1, 1000)]
-Count = Annotated[int, Range(0, 10**9)]
-Share = Annotated[float, Range(0, 1)]
-Minutes = Annotated[float, Range(0, 1440)]
-
-
-@dataclass(frozen=True, slots=True)
-class PhraseReply:
-    """A phrase in one layer, practised or not: what is missing says something too."""
-
-    phrase: Text
-    name: Text
-    layer: Text
-    top: bool
-    """Its fullest layer."""
-    rung_bpm: Bpm | None
-    """Where the plan of the day starts from; None where it was never begun."""
-    fastest_clean_bpm: Bpm | None
-    landed: Day | None
-    """The last day on which the goal was held."""
-    kept: bool
-    tested: Day | None
-    """The day of the cold test after a week that showed it."""
-    reps: Count
-    last: Day | None
-
-
-@dataclass(frozen=True, slots=True)
-class PlaceReply:
-    """A node or a move."""
-
-    key: Text
-    name: Text
-    chance: Share
-    """That it is clean at the goal, cold."""
-    failed: Count
-    """Of its last `of` results."""
-    of: Count
-    marked: Mapping[str, Count]
-    """Against it, in the last four weeks."""
-
-    def __post_init__(self) -> None:
-        counts_from(self.marked)
-
-
-@dataclass(frozen=True, slots=True)
-class DayReply:
-    """One practice day on the drill."""
-
-    day: Day
-    minutes: Minutes
-    reps: Count
-    rated: Count
-    clean: Count
-    cold: Count
-    """First repetitions of a day that said how it went,"""
-    cold_clean: Count
-    """and how many of them were clean."""
-
-
-@dataclass(frozen=True, slots=True)
-class TaskReply:
-    """What the file asks for that the student practises from."""
-
-    id: Text
-    student: Text
-    teacher: Text
-    goal_bpm: Bpm | None
-    due: Day | None
-    note: Note
-
-
-@dataclass(frozen=True, slots=True)
-class DrillReply:
-    """A student's progress on one drill."""
-
-    id: Text
-    revision: Text
-    title: Text
-    goal_bpm: Bpm
-    assignment: TaskReply | None
-    phrases: tuple[PhraseReply, ...]
-    nodes: tuple[PlaceReply, ...]
-    moves: tuple[PlaceReply, ...]
-    days: tuple[DayReply, ...]
-    marked: Mapping[str, Count]
-    """In the last four weeks: every result and cause, those of held notes too."""
-    entered: Share
-    """Of its repetitions, those that were entered afterwards from a file."""
-
-    def __post_init__(self) -> None:
-        counts_from(self.marked)
-
-
-@dataclass(frozen=True, slots=True)
-class StudentReply:
-    """Who practised."""
-
-    id: Text
-    name: Text
-
-
-@dataclass(frozen=True, slots=True)
-class NoteReply:
-    """The student's own words."""
-
-    day: Day
-    text: Note
-
-
-@dataclass(frozen=True, slots=True)
-class Reply:
-    """One student's file."""
-
-    written: Text
-    day: Day
-    student: StudentReply
-    drills: tuple[DrillReply, ...]
-    notes: tuple[NoteReply, ...] | None = None
-    """None where they were left out."""
+HELD = "held"
+"""The key of held notes among results at places."""
 
 
 def student_reply(
@@ -171,41 +57,30 @@ def student_reply(
     day = practice_day(at_ms, offset_min)
     learnt, sums, material = learnt_of(log, day), sums_of(log, day), material_of(drills)
     entered = entered_reps(log.entries("answers"))
-    own_words = (NoteReply(entry.day, note_text(entry)) for entry in log.entries("note"))
+    since = day - timedelta(days=DAYS_KEPT)
+    words = (NoteReply(entry.day, note_text(entry)) for entry in log.entries("note") if entry.day > since)
     return Reply(
         iso_time(at_ms, offset_min),
         day,
-        StudentReply(log.player.id, log.player.name),
+        StudentReply(log.player.id, log.player.name, log.player.ids),
         tuple(_drill(log, learnt, sums, material, one, day, entered.get(one.id, 0)) for one in drills),
-        tuple(own_words) if notes else None,
+        tuple(words) if notes else None,
     )
-
-
-def student_text(reply: Reply) -> str:
-    """The reply as a file, with its head and its checksum."""
-    body = {"wellrung": KIND, "version": VERSION, "program": __version__, **plain_of(reply)}
-    return json_text({**body, "sha256": digest(body)}, indent=1) + "\n"
-
-
-def digest(body: Mapping[str, Any]) -> str:
-    """SHA-256 of everything but `sha256`, as JSON with sorted keys and without spaces."""
-    rest = {key: value for key, value in body.items() if key != "sha256"}
-    text = json.dumps(rest, sort_keys=True, separators=(",", ":"), ensure_ascii=False)
-    return hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest()
 
 
 def contents(reply: Reply) -> list[str]:
     """What a teacher sees in the file, in sentences for the student to read first."""
     lines = [f"This is what your teacher will see of {plain_text(reply.student.name)}:"]
     for drill in reply.drills:
-        spent = duration(sum(day.minutes for day in drill.days))
-        when = _when([day.day for day in drill.days])
+        spent = duration(drill.total.minutes)
         entered = f", {percent(drill.entered)} of it entered afterwards" if drill.entered else ""
-        lines.append(f"  {plain_text(drill.title)}: {when}, {spent}{entered}, with the minutes of each day;")
+        title, when = plain_text(drill.title), _when(drill.total)
+        lines.append(f"  {title}: {when}, {spent}{entered}, with the minutes of each day;")
         parts = counted(len(drill.phrases), "phrase and layer", "phrases and layers")
         lines.append(
             f"    of {parts} the rung, the fastest clean tempo, what is landed and kept; how "
-            f"{counted(len(drill.nodes), 'node')} and {counted(len(drill.moves), 'move')} went, and what you marked"
+            f"{counted(len(drill.nodes), 'node')} and {counted(len(drill.moves), 'move')} and the held notes went, "
+            "what you marked, and when it is likely at its goal"
         )
     if reply.notes is None:
         lines.append("  Your notes are left out.")
@@ -229,12 +104,12 @@ def entered_reps(entries: Iterable[Entry]) -> dict[str, int]:
     return by_drill
 
 
-def _when(days: Sequence[date]) -> str:
-    if not days:
+def _when(total: TotalReply) -> str:
+    if total.first is None or total.last is None:
         return "not practised yet"
-    if len(days) == 1:
-        return f"practised on {full_day(days[0])}"
-    return f"practised on {counted(len(days), 'day')}, {day_span(days[0], days[-1])}"
+    if total.days == 1:
+        return f"practised on {full_day(total.last)}"
+    return f"practised on {counted(total.days, 'day')}, {day_span(total.first, total.last)}"
 
 
 def _drill(
@@ -242,57 +117,153 @@ def _drill(
 ) -> DrillReply:
     rows = list(sums.rows(date.min, day, drill.id))
     recent = [row for row in rows if row[0] > day - timedelta(days=RECENT_DAYS)]
-    total, task = added(row for _, _, row in rows), drill.assignment
-    marked = marked_at_places(log, sums, recent)
+    days, task = by_day(rows), drill.assignment
+    marked, results = marked_at_places(log, sums, recent), results_at_places(log, sums, recent)
+    known = places(learnt, material, drill, day)
+    total = added(row for _, _, row in rows)
     return DrillReply(
         drill.id,
         drill.revision,
         drill.title,
+        _instrument(drill.instrument),
         drill.goal_bpm,
         TaskReply(task.id, task.student, task.teacher, task.goal_bpm, task.due, task.note) if task else None,
-        tuple(_phrases(learnt, material, drill, day, sums.by_excerpt(rows))),
-        tuple(_places(learnt, material, drill, day, marked, "n:")),
-        tuple(_places(learnt, material, drill, day, marked, "m:")),
-        tuple(_day(one_day, sum_) for one_day, sum_ in by_day(rows).items()),
+        tuple(_phrases(log, learnt, sums, material, drill, day, rows)),
+        tuple(_places(known, results, marked, "n:")),
+        tuple(_places(known, results, marked, "m:")),
+        results.get(HELD, (0, 0)),
+        tuple(
+            _day(one, row, fastest)
+            for one, row, fastest in _days(days, sums, material, drill, rows)
+            if one > day - timedelta(days=DAYS_KEPT)
+        ),
+        TotalReply(
+            len(days),
+            min(days, default=None),
+            max(days, default=None),
+            round(total.minutes, 2),
+            total.reps,
+            total.rated,
+            total.clean,
+        ),
         added(row for _, _, row in recent).marked,
         round(min(1.0, entered / total.reps), 3) if total.reps else 0.0,
+        _forecast(learnt, material, drill, day, days) if days else None,
     )
 
 
-def _day(day: date, row: Sum) -> DayReply:
-    return DayReply(day, round(row.minutes, 2), row.reps, row.rated, row.clean, row.cold, row.cold_clean)
-
-
-def _phrases(
-    learnt: Learnt, material: Material, drill: Drill, day: date, rows: Mapping[str, Sequence[Row]]
-) -> Iterable[PhraseReply]:
-    for phrase in drill.phrases:
-        for layer in layer_choices(phrase):
-            excerpt = whole_phrase(drill, phrase, layer)
-            stands = standing(learnt, material, excerpt, day)
-            if stands is None:
-                continue
-            of_key = rows.get(excerpt.key, ())
-            total = added(row for _, _, row in of_key)
-            yield PhraseReply(
-                phrase.id,
-                phrase.name,
-                layer,
-                layer == layer_choices(phrase)[-1],
-                stands.rung_bpm if stands.reps else None,
-                total.fastest_bpm or None,
-                stands.landed,
-                stands.kept,
-                stands.tested,
-                total.reps,
-                of_key[-1][0] if of_key else None,
-            )
+def _instrument(instrument: Instrument) -> InstrumentReply:
+    names = tuple(string.name for string in instrument.strings)
+    scales_mm = tuple(round(instrument.string_scale_mm(at), 1) for at in range(len(names)))
+    return InstrumentReply(instrument_name(instrument), names, scales_mm)
 
 
 def _places(
-    learnt: Learnt, material: Material, drill: Drill, day: date, marked: Mapping[str, Counts], kind: str
-) -> Iterable[PlaceReply]:
-    for key, place in sorted(places(learnt, material, drill, day).items()):
+    known: Mapping[str, Place],
+    results: Mapping[str, tuple[int, int]],
+    marked: Mapping[str, Counts],
+    kind: str,
+) -> Iterator[PlaceReply]:
+    for key, place in sorted(known.items()):
         if key.startswith(kind):
-            chance, of_late = round(place.chance, 4), (place.failed, place.of)
-            yield PlaceReply(key[2:], place_name(key[2:]), chance, *of_late, marked.get(key, {}))
+            chance, (failed, of) = round(place.chance, 4), results.get(key, (0, 0))
+            ends, late = _ends(place.tempo), (place.failed, place.of)
+            yield PlaceReply(key[2:], chance, *ends, *late, failed, of, marked.get(key, {}))
+
+
+def _forecast(
+    learnt: Learnt, material: Material, drill: Drill, day: date, days: Mapping[date, Sum]
+) -> ForecastReply:
+    """With the minutes that the student gives this drill on a day, those between repetitions among them."""
+    late = [row for one, row in days.items() if one > day - timedelta(days=RECENT_DAYS)] or list(
+        days.values()
+    )
+    spent = sum(row.minutes + row.reps * RATING_S / 60 for row in late) / len(late)
+    minutes = max(1.0, min(240.0, spent))
+    at_goal = forecast(learnt, material, drill, day, minutes).at_goal
+    week = round(days_a_week(learnt, day), 2)
+    return ForecastReply(at_goal.early, at_goal.likely, at_goal.late, len(days), round(minutes, 1), week)
+
+
+def _days(
+    days: Mapping[date, Sum], sums: Sums, material: Material, drill: Drill, rows: Iterable[Row]
+) -> Iterator[tuple[date, Sum, int]]:
+    """Each day, what it came to, and its fastest clean whole phrase against its goal."""
+    parts: dict[date, float] = {}
+    goals = {excerpt.key: goal_of(drill, excerpt) for excerpt in material.phrases(drill)}
+    for day, passage, row in rows:
+        if goal_bpm := goals.get(sums.excerpts[passage]):
+            parts[day] = max(parts.get(day, 0.0), row.fastest_bpm / goal_bpm)
+    for day, row in days.items():
+        yield day, row, min(1000, round(parts.get(day, 0.0) * drill.goal_bpm))
+
+
+def _day(day: date, row: Sum, fastest_bpm: int) -> DayReply:
+    minutes = round(row.minutes, 2)
+    return DayReply(day, minutes, row.reps, row.rated, row.clean, row.cold, row.cold_clean, fastest_bpm)
+
+
+def _ends(tempo: CleanTempo) -> tuple[float, float]:
+    return round(min(tempo.low_bpm, 9999.0), 1), round(min(tempo.high_bpm, 9999.0), 1)
+
+
+def _phrases(
+    log: Log,
+    learnt: Learnt,
+    sums: Sums,
+    material: Material,
+    drill: Drill,
+    day: date,
+    rows: Sequence[Row],
+) -> Iterator[PhraseReply]:
+    """What is asked of the drill, each phrase with its layers below it."""
+    by_excerpt = sums.by_excerpt(rows)
+    for whole in material.phrases(drill):
+        phrase = drill.phrase(whole.phrases[0])
+        layers = reversed(layer_choices(phrase)) if whole.kind is Kind.PHRASE else (whole.layer,)
+        fuller: PhraseReply | None = None
+        for layer in layers:
+            excerpt = whole if layer == whole.layer else whole_phrase(drill, phrase, layer)
+            if (stands := standing(learnt, material, excerpt, day)) is None:
+                continue
+            of_key = by_excerpt.get(excerpt.key, ())
+            practised = passage_in(log, sums, of_key[-1][1]).revision if of_key else ""
+            row = _phrase(phrase, excerpt, stands, of_key, fuller, practised)
+            fuller = fuller or row
+            yield row
+
+
+def _phrase(
+    phrase: Phrase,
+    excerpt: Excerpt,
+    stands: Standing,
+    rows: Sequence[Row],
+    fuller: PhraseReply | None,
+    practised: str,
+) -> PhraseReply:
+    """A row; what is clean in a fuller layer is clean in this one."""
+    total = added(row for _, _, row in rows)
+    own_bpm = stands.rung_bpm if stands.reps else 0
+    fuller_bpm, fuller_fastest, fuller_landed = 0, 0, None
+    if fuller:
+        fuller_bpm = fuller.rung_bpm or 0
+        fuller_fastest, fuller_landed = fuller.fastest_clean_bpm or 0, fuller.landed
+    landed = [one for one in (stands.landed, fuller_landed) if one]
+    return PhraseReply(
+        phrase.id,
+        place_name(excerpt.subject) if excerpt.subject else phrase.name,
+        excerpt.layer,
+        fuller is None,
+        stands.goal_bpm,
+        max(own_bpm, fuller_bpm) or None,
+        *_ends(stands.tempo),
+        round(stands.now, 4),
+        max(total.fastest_bpm, fuller_fastest) or None,
+        max(landed, default=None),
+        stands.kept or bool(fuller and fuller.kept),
+        stands.tested,
+        total.reps,
+        rows[-1][0] if rows else None,
+        phrase.revision,
+        practised,
+    )

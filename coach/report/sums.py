@@ -18,7 +18,7 @@ from coach.log.log import Log
 from coach.music.excerpt import LoggedPassage
 from coach.rating.counts import Counts, count_faults
 from coach.rating.fault import Fault, faults_text, parse_faults, verdict
-from coach.rating.table import Says
+from coach.rating.table import NOT_REACHED, Says
 
 
 @dataclass(slots=True)
@@ -195,6 +195,30 @@ def marked_at_places(log: Log, sums: Sums, rows: Iterable[Row]) -> dict[str, Cou
                     if key and says is Says.FAILED:
                         by_key.setdefault(key, []).append(fault)
     return {key: count_faults(faults) for key, faults in by_key.items()}
+
+
+def results_at_places(log: Log, sums: Sums, rows: Iterable[Row]) -> dict[str, tuple[int, int]]:
+    """Of each node and move, and of held notes (key `held`): failed, of how often it was played and rated.
+
+    What was not reached was not played.
+    """
+    tally: dict[str, list[int]] = {}
+    for _, passage, row in rows:
+        keys = event_keys(passage_in(log, sums, passage)) if row.rated else ()
+        for node, move, *_ in keys:
+            for key in (node or "held", move):
+                if key:
+                    tally.setdefault(key, [0, 0])[1] += row.rated
+        for fault in _faults(row.marks):
+            if fault.label <= len(keys):
+                node, move, *_ = keys[fault.label - 1]
+                at_node = fault.result.node if node else fault.result.held
+                for key, says in ((node or "held", at_node), (move, fault.move)):
+                    if key and fault.result is NOT_REACHED:
+                        tally[key][1] -= 1
+                    elif key:
+                        tally[key][0] += says is Says.FAILED
+    return {key: (min(failed, of), of) for key, (failed, of) in tally.items()}
 
 
 def _faults(marks: Mapping[str, int]) -> Iterator[Fault]:

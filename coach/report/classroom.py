@@ -1,0 +1,329 @@
+"""The teacher's class: who was handed what, whose replies came, and what each student needs; nothing printed here.
+
+Who a reply is from follows from ids. A reply that carries an assignment's id is from the student who was handed it,
+unless it bears another name; other replies of the same player id are theirs too, so that one student on two machines
+is one. A reply that only bears a student's name, where that student has others, is kept apart and told. Of several
+replies of one machine the newest counts.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Sequence
+from contextlib import suppress
+from dataclasses import dataclass, replace
+from datetime import date, timedelta
+from pathlib import Path
+
+from coach.ground.plain import same_name
+from coach.ground.problem import Problem
+from coach.log.entries import parse_time
+from coach.log.people import DEFAULT_NAME
+from coach.report.advice import ORDER, Need, needs
+from coach.report.handed import Handed, class_of, recall
+from coach.report.inbox import StudentFile, read_folder
+from coach.report.machines import together
+from coach.report.reply import DrillReply, NoteReply
+from coach.report.work import Work
+from coach.words.amounts import full_day
+from coach.words.names import place_name
+
+AHEAD_DAYS = 2
+"""So far may a student's clock be ahead of the teacher's."""
+ALL_FROM, ALL_PART = 3, 0.2
+"""Students, and part of those who play it, from which a node or a move is worth teaching to all."""
+SHOWN_NEEDS = 3
+"""Needs of a student on the first page, beside silence and the date, which have lists of their own."""
+APART = ("silent", "date")
+
+
+@dataclass(frozen=True)
+class Student:
+    """One student: a row of work for each drill, the row that needs most first."""
+
+    name: str
+    work: tuple[Work, ...]
+    handed: tuple[Handed, ...]
+    """Everything ever handed to them, the newest first."""
+    notes: tuple[NoteReply, ...]
+    """Their own words, the oldest first."""
+    remarks: tuple[str, ...] = ()
+
+    @property
+    def needs(self) -> list[tuple[Work, Need]]:
+        """All needs with the drill that they are about, the most urgent first."""
+        rows = [(work, need) for work in self.work for need in needs(work)]
+        return sorted(rows, key=lambda row: ORDER[row[1].kind])
+
+    @property
+    def first_page(self) -> list[Need]:
+        """What of it stands on the first page."""
+        urgent = [need for _, need in self.needs if need.urgent]
+        first = [need for need in urgent if need.kind not in APART][:SHOWN_NEEDS]
+        return [*first, *(need for need in urgent if need.kind in APART)]
+
+    @property
+    def replied(self) -> date | None:
+        return max((work.reply_day for work in self.work if work.reply_day), default=None)
+
+
+@dataclass(frozen=True, slots=True)
+class Shared:
+    """A node or a move that fails with several students."""
+
+    name: str
+    kind: str
+    students: tuple[str, ...]
+    of: int
+    """How many of the class play it, as far as their replies tell."""
+
+
+@dataclass(frozen=True)
+class Classroom:
+    """The whole class on a day."""
+
+    today: date
+    students: tuple[Student, ...]
+    """Who needs help first, first."""
+    shared: tuple[Shared, ...]
+    """What to teach to all."""
+    folded: int
+    """Replies for which a newer one of the same machine stands."""
+    problems: tuple[Problem, ...]
+
+    @property
+    def with_need(self) -> list[Student]:
+        """Who stands on the first page, but for the silent."""
+        return [one for one in self.students if any(need.kind != "silent" for need in one.first_page)]
+
+    @property
+    def silent(self) -> list[Student]:
+        return [one for one in self.students if any(need.kind == "silent" for _, need in one.needs)]
+
+
+@dataclass(frozen=True, slots=True)
+class Claim:
+    """A file and whose it is taken to be."""
+
+    file: StudentFile
+    name: str
+    remark: str = ""
+
+
+def read_class(inbox: Path, folder: Path, today: date, only: Sequence[str] = ()) -> Classroom:
+    """The class of a practice folder from the replies in another; with `only` these students alone."""
+    handed, problems = recall(folder)
+    files, of_files = read_folder(inbox)
+    kept, future = _not_ahead(files, today)
+    return make_class(kept, handed, today, (*problems, *of_files, *future), only)
+
+
+def make_class(
+    files: Sequence[StudentFile],
+    handed: Sequence[Handed],
+    today: date,
+    problems: Sequence[Problem] = (),
+    only: Sequence[str] = (),
+) -> Classroom:
+    """The class from what was handed out and what came back."""
+    newest, folded = _newest(files)
+    claims = _claims(newest, handed)
+    names = list(dict.fromkeys([*class_of(handed, today), *(claim.name for claim in claims)]))
+    students = [
+        _student(name, [claim for claim in claims if claim.name == name], handed, today)
+        for name in names
+        if not only or any(same_name(name, one) for one in only)
+    ]
+    students.sort(key=_urgency)
+    return Classroom(today, tuple(students), tuple(_shared(students, handed)), folded, tuple(problems))
+
+
+def _urgency(student: Student) -> tuple[int, int, float, str]:
+    _, need = student.needs[0] if student.needs else (None, None)
+    behind = min((work.rung_bpm / work.goal_bpm for work in student.work if work.goal_bpm), default=0.0)
+    urgent = sum(need.urgent for _, need in student.needs)
+    return ORDER[need.kind] if need else len(ORDER), -urgent, behind, student.name.casefold()
+
+
+def _not_ahead(files: Sequence[StudentFile], today: date) -> tuple[list[StudentFile], list[Problem]]:
+    """Without the replies of days that have not come."""
+    latest = today + timedelta(days=AHEAD_DAYS)
+    ahead = [file for file in files if file.reply.day > latest]
+    problems = [
+        Problem(
+            f"is dated {full_day(file.reply.day)}, which has not come: it is left out",
+            file.path,
+            guess="is the student's clock right?",
+        )
+        for file in ahead
+    ]
+    return [file for file in files if file.reply.day <= latest], problems
+
+
+def _newest(files: Sequence[StudentFile]) -> tuple[list[StudentFile], int]:
+    """Of each player id and drill the newest reply; of two of one moment the one that is as it was written."""
+    ranked = sorted(files, key=lambda file: (_moment_ms(file), not file.edited, file.path))
+    latest: dict[tuple[str, str], StudentFile] = {}
+    for file in ranked:
+        for drill in file.reply.drills or (None,):
+            latest[_player(file), drill.id if drill else ""] = file
+    kept = list(dict.fromkeys(id(file) for file in latest.values()))
+    newest = [file for file in ranked if id(file) in kept]
+    of_drills: dict[int, set[str]] = {}
+    for (_, drill_id), file in latest.items():
+        of_drills.setdefault(id(file), set()).add(drill_id)
+    shown = [
+        replace(
+            file,
+            reply=replace(
+                file.reply, drills=tuple(one for one in file.reply.drills if one.id in of_drills[id(file)])
+            ),
+        )
+        for file in newest
+    ]
+    return shown, len(files) - len(newest)
+
+
+def _player(file: StudentFile) -> str:
+    return file.reply.student.id or f"name {file.reply.student.name}"
+
+
+def _moment_ms(file: StudentFile) -> int:
+    """When a reply was written; the noon of its day where its moment can't be read or is another day's."""
+    noon = parse_time(f"{file.reply.day}T12:00:00+00:00")[0]
+    with suppress(ValueError, OverflowError):
+        written = parse_time(file.reply.written)[0]
+        if abs(written - noon) < 2 * 86_400_000:
+            return written
+    return noon
+
+
+def _claims(files: Sequence[StudentFile], handed: Sequence[Handed]) -> list[Claim]:
+    """Whose each file is."""
+    by_id = {one.id: one.student for one in handed if one.id}
+    claims: list[Claim] = []
+    waiting: list[StudentFile] = []
+    owners: dict[str, str] = {}
+    for file in files:
+        owner = next((by_id[task] for task in _tasks(file) if task in by_id), "")
+        if not owner:
+            waiting.append(file)
+        elif _bears(file, owner):
+            claims.append(Claim(file, owner))
+            owners |= dict.fromkeys(_ids(file), owner)
+        else:
+            claims.append(_stranger(file, f"practises from {owner}'s file", handed))
+    for file in waiting:
+        known = next((owners[one] for one in _ids(file) if one in owners), "")
+        if known and _bears(file, known):
+            claims.append(Claim(file, known))
+        else:
+            claims.append(_by_name(file, handed, set(owners.values())))
+    return claims
+
+
+def _by_name(file: StudentFile, handed: Sequence[Handed], answered: set[str]) -> Claim:
+    """A reply without an assignment that was handed out here: whom its name means, if nobody else answers to it."""
+    name = file.reply.student.name
+    known = next((one.student for one in handed if same_name(one.student, name)), "")
+    if known and known not in answered:
+        return Claim(
+            file, known, "carries none of the assignments you gave them; taken for theirs by its name"
+        )
+    if known:
+        return _stranger(file, f"bears {known}'s name, but none of their assignments or ids", handed)
+    asked = next((drill.assignment.student for drill in file.reply.drills if drill.assignment), "")
+    return Claim(file, _own_name(file, asked))
+
+
+def _stranger(file: StudentFile, remark: str, handed: Sequence[Handed]) -> Claim:
+    name = _own_name(file, "")
+    if any(same_name(name, one.student) for one in handed):
+        name = f"{name} ({file.reply.student.id[-4:] or 'no id'})"
+    return Claim(file, name, remark)
+
+
+def _own_name(file: StudentFile, asked: str) -> str:
+    name = file.reply.student.name
+    return asked or name if name in ("", DEFAULT_NAME) else name
+
+
+def _bears(file: StudentFile, name: str) -> bool:
+    own = file.reply.student.name
+    return own in ("", DEFAULT_NAME) or same_name(own, name)
+
+
+def _tasks(file: StudentFile) -> Iterable[str]:
+    return (drill.assignment.id for drill in file.reply.drills if drill.assignment)
+
+
+def _ids(file: StudentFile) -> Iterable[str]:
+    """One id alone: a reply may claim others as its own, and so would take their rows."""
+    return (file.reply.student.id,) if file.reply.student.id else ()
+
+
+def _student(name: str, claims: Sequence[Claim], handed: Sequence[Handed], today: date) -> Student:
+    own = [one for one in reversed(handed) if same_name(one.student, name)]
+    newest: dict[str, Handed] = {}
+    for one in own:
+        newest.setdefault(one.drill, one)
+    by_drill: dict[str, list[tuple[Claim, DrillReply]]] = {}
+    for claim in claims:
+        for drill in claim.file.reply.drills:
+            by_drill.setdefault(drill.id, []).append((claim, drill))
+    work = [
+        _work(name, newest.get(drill), own, by_drill.get(drill, []), today)
+        for drill in dict.fromkeys([*newest, *by_drill])
+    ]
+    notes = {(note.day, note.text): note for claim in claims for note in claim.file.reply.notes or ()}
+    remarks = dict.fromkeys(claim.remark for claim in claims if claim.remark)
+    work.sort(key=lambda one: min(ORDER[need.kind] for need in needs(one)))
+    return Student(name, tuple(work), tuple(own), tuple(notes[key] for key in sorted(notes)), tuple(remarks))
+
+
+def _work(
+    name: str,
+    newest: Handed | None,
+    own: Sequence[Handed],
+    replies: Sequence[tuple[Claim, DrillReply]],
+    today: date,
+) -> Work:
+    if not replies:
+        return Work(name, newest, None, None, None, today)
+    drill = together([reply for _, reply in replies])
+    tasks = {reply.assignment.id for _, reply in replies if reply.assignment}
+    practised = next((one for one in own if one.id in tasks), None)
+    remarks = [claim.remark for claim, _ in replies]
+    if any(claim.file.edited for claim, _ in replies):
+        remarks.append("the reply was changed after it was written")
+    if len({_player(claim.file) for claim, _ in replies}) > 1:
+        remarks.append(f"put together from {len(replies)} machines")
+    if newest and practised and newest is not practised:
+        remarks.append(f"still practises what you handed out on {full_day(practised.day)}")
+    asked = next((reply.assignment.student for _, reply in replies if reply.assignment), "")
+    if asked and not same_name(asked, name.partition(" (")[0]):
+        remarks.append(f"practises a file that is assigned to {asked}")
+    reply_day = max(claim.file.reply.day for claim, _ in replies)
+    told = tuple(dict.fromkeys(one for one in remarks if one))
+    return Work(name, newest, practised, drill, reply_day, today, told)
+
+
+def _shared(students: Sequence[Student], handed: Sequence[Handed]) -> list[Shared]:
+    """Nodes and moves that fail with several of the class. Who was handed nothing here counts for nobody else."""
+    known = [one for one in students if one.handed] if handed else list(students)
+    plays: Counter[tuple[str, str]] = Counter()
+    fails: dict[tuple[str, str], list[str]] = {}
+    for student in known:
+        drills = [work.drill for work in student.work if work.drill]
+        places = {("node", place_name(one.key)) for drill in drills for one in drill.nodes}
+        plays.update(places | {("move", place_name(one.key)) for drill in drills for one in drill.moves})
+        for kind, name in {
+            (need.kind, place_name(need.subject)) for _, need in student.needs if need.subject
+        }:
+            fails.setdefault((kind, name), []).append(student.name)
+    shared = [
+        Shared(name, kind, tuple(sorted(names)), plays[kind, name])
+        for (kind, name), names in fails.items()
+        if len(names) >= ALL_FROM and len(names) >= ALL_PART * plays[kind, name]
+    ]
+    return sorted(shared, key=lambda one: (-len(one.students), one.name))
