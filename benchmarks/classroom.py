@@ -14,18 +14,18 @@ import io
 import math
 import tempfile
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, time, timedelta
 from pathlib import Path
 
 from benchmarks.players import FIRST_DAY, Played
-from benchmarks.students import NOW_AFTER, Simulated, Trouble, classroom
+from benchmarks.students import NOW_AFTER, WORST_FIRST, Simulated, Trouble, classroom
 from coach.cli import main as coach
 from coach.log.entries import Entry, Rep, new_id
 from coach.log.lines import line_of
 from coach.log.log import Log
 from coach.report.classroom import read_class
-from coach.report.advice import Need
+from coach.score.load import load_drill
 from coach.score.write import write_drill
 
 TODAY = date.fromordinal(FIRST_DAY + NOW_AFTER)
@@ -64,7 +64,10 @@ def _practise_and_reply(folder: Path, number: int, student: Simulated, handed: P
         answers = home.with_suffix(".txt")
         answers.parent.mkdir(parents=True, exist_ok=True)
         answers.write_text("stop\n")
-        first, last = date.fromordinal(FIRST_DAY).isoformat(), date.fromordinal(student.replied or 0).isoformat()
+        first, last = (
+            date.fromordinal(FIRST_DAY).isoformat(),
+            date.fromordinal(student.replied or 0).isoformat(),
+        )
         practice = ["practice", str(handed), "--answers", str(answers), "--date", first]
         quietly(*practice, "--folder", str(home), "--player", student.name)
         _change_copy(home, student)
@@ -77,10 +80,6 @@ def _change_copy(home: Path, student: Simulated) -> None:
     """What a student did to his own file: another title, or a node cut out."""
     if student.copy is student.assigned:
         return
-    from coach.score.load import load_drill
-
-    from dataclasses import replace
-
     (path,) = (home / "drills").glob("*.yaml")
     handed = load_drill(path)
     path.write_text(write_drill(replace(student.copy, assignment=handed.assignment)), encoding="utf-8")
@@ -140,11 +139,66 @@ def outcomes(seed: int, folder: Path) -> list[Outcome]:
     """The class of a seed as its teacher's first page shows it."""
     students = classroom(seed)
     hand_out_and_reply(folder, students)
-    return [Outcome(student, named(folder, student.name)) for student in students]
+    pages = {one.name: one.first_page for one in read_class(folder / "replies", folder, TODAY).students}
+    return [
+        Outcome(student, tuple((need.kind, need.subject) for need in pages[student.name]))
+        for student in students
+    ]
 
 
-def named(folder: Path, name: str) -> tuple[Trouble, ...]:
-    """What the first page says of a student."""
-    of_class = read_class(folder / "replies", folder, TODAY)
-    found: Iterable[Need] = next(each.first_page for each in of_class.students if each.name == name)
-    return tuple((need.kind, need.subject) for need in found)
+def wilson(part: int, whole: int, z: float = 1.645) -> tuple[float, float]:
+    """The score interval of a proportion (Wilson 1927), by default of 90 %."""
+    if not whole:
+        return 0.0, 1.0
+    share, square = part / whole, z * z / whole
+    middle = (share + square / 2) / (1 + square)
+    reach = z / (1 + square) * math.sqrt(share * (1 - share) / whole + square / (4 * whole))
+    return middle - reach, middle + reach
+
+
+def share(name: str, hits: Sequence[bool]) -> str:
+    """A line of the result."""
+    low, high = wilson(sum(hits), len(hits))
+    return (
+        f"{name}: {sum(hits)} of {len(hits)}, {sum(hits) / max(len(hits), 1):.2f} ({low:.2f} to {high:.2f})"
+    )
+
+
+def lines(seen: Sequence[Outcome]) -> Iterable[str]:
+    """What came of it, in all and by the worst trouble of each."""
+    yield share("in trouble, named with the right trouble", [one.right for one in seen if one.in_trouble])
+    yield share("without trouble, named all the same", [bool(one.named) for one in seen if one.without])
+    between = sum(not one.in_trouble and not one.without for one in seen)
+    yield f"neither clearly in trouble nor clearly without: {between}"
+    for kind in WORST_FIRST:
+        of_kind = [one.right for one in seen if one.in_trouble and one.student.troubles[0][0] == kind]
+        if of_kind:
+            yield "  " + share(kind, of_kind)
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    parser = argparse.ArgumentParser(prog="python -m benchmarks.classroom", description=__doc__)
+    parser.add_argument("--classes", type=int, default=10, metavar="N", help="how many (default: 10)")
+    parser.add_argument(
+        "--seed", type=int, default=1, metavar="N", help="the first, then every other (default: 1)"
+    )
+    parser.add_argument("--show", action="store_true", help="name each student who was not seen rightly")
+    options = parser.parse_args(argv)
+    seen: list[Outcome] = []
+    for seed in range(options.seed, options.seed + 2 * options.classes, 2):
+        with tempfile.TemporaryDirectory() as folder:
+            of_class = outcomes(seed, Path(folder))
+        seen += of_class
+        for one in of_class:
+            wrong = one.named if one.without else one.in_trouble and not one.right
+            if options.show and wrong:
+                print(
+                    f"{seed} {one.student.name} ({one.student.role}): {one.student.troubles}, named {one.named}"
+                )
+    print(f"seeds {options.seed} to {options.seed + 2 * options.classes - 2}, 90 % intervals")
+    print("\n".join(lines(seen)), flush=True)
+    return 0
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())

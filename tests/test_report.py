@@ -193,7 +193,7 @@ def test_a_report_of_one_drill_leaves_the_others_out(tmp_path: Path) -> None:
 
 
 def test_nodes_lie_on_the_neck_where_their_keys_say(report: Report) -> None:
-    (neck,) = necks(report.nodes, [sample_drill()])
+    (neck,) = necks(report.nodes, [sample_drill().instrument])
     graded = {(neck.instrument.string_label(string), node.key) for (string, node), _ in neck.places}
     assert {("D", "1/6"), ("G", "1/3"), ("D", "1/3")} <= graded
     assert {rings.grade for _, rings in neck.places} <= {*GRADES, UNKNOWN}
@@ -201,7 +201,7 @@ def test_nodes_lie_on_the_neck_where_their_keys_say(report: Report) -> None:
 
 
 def test_a_node_that_sounds_with_another_is_graded_by_all_its_places(report: Report) -> None:
-    (neck,) = necks(report.nodes, [sample_drill()])
+    (neck,) = necks(report.nodes, [sample_drill().instrument])
     both = next(one.place for one in report.nodes if "+" in one.place.key)
     rings = {neck.instrument.string_label(string) + node.key: rings for (string, node), rings in neck.places}
     for place in ("G1/3", "D1/3"):

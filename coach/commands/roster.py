@@ -1,61 +1,64 @@
-"""`coach roster FOLDER`: a teacher's overview of any number of students' files."""
+"""`coach roster FOLDER`: the teacher's overview of a class, from what was assigned and what the students replied."""
 
 from __future__ import annotations
 
 import argparse
 import sys
 
-from coach.commands.common import add_output, clock, say, write_output
+from coach.commands.common import add_output, clock, places_of, say, write_output
 from coach.ground.places import user_path
-from coach.ground.plain import json_text
+from coach.ground.plain import json_text, listed
+from coach.ground.problem import CoachError, Problem
 from coach.log.entries import practice_day
-from coach.report.inbox import read_folder
-from coach.report.roster import overview, roster_csv, roster_facts, roster_lines, roster_page
-from coach.words.amounts import short_day
-
-SORT_NAMES = ("drill", "student", "due", "minutes", "rung", "cold", "last")
+from coach.report.advice import KINDS
+from coach.report.classroom import Classroom, read_class
+from coach.report.overview import chosen, class_csv, class_facts
+from coach.report.overview_lines import class_lines, student_lines
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("directory", metavar="FOLDER", help="folder with your students' files")
+    parser.add_argument("directory", metavar="FOLDER", help="folder with your students' replies")
     parser.add_argument(
-        "--sort",
-        choices=SORT_NAMES,
-        default="drill",
-        help="rung, cold and last put first who needs a look first",
+        "--student", nargs="+", default=[], metavar="NAME", help="only these; of one alone, their page"
     )
+    parser.add_argument("--drill", default="", metavar="DRILL", help="only this drill, by title or id")
+    parser.add_argument("--need", choices=KINDS, default="", help="only who has this need")
     parser.add_argument("--date", metavar="YYYY-MM-DD", default="", help="as of this day (default: today)")
     forms = parser.add_mutually_exclusive_group()
     forms.add_argument("--json", action="store_true", help="print JSON")
     forms.add_argument("--csv", action="store_true", help="for a spreadsheet")
-    forms.add_argument("--html", action="store_true", help="a page that stands alone and prints well")
-    parser.add_argument("--folder", metavar="DIR", help=argparse.SUPPRESS)
+    forms.add_argument("--html", action="store_true", help="a page for the browser and for paper")
+    parser.add_argument(
+        "--folder", metavar="DIR", help="your practice folder, where `coach assign` remembers to whom"
+    )
     add_output(parser, "file to write (default: -)")
 
 
 def run(arguments: argparse.Namespace) -> int:
     today = practice_day(*clock(arguments.date))
-    files, problems = read_folder(user_path(arguments.directory))
-    for problem in problems:
+    inbox, folder = user_path(arguments.directory), places_of(arguments).folder
+    whole = read_class(inbox, folder, today)
+    for problem in whole.problems:
         say(f"coach: {problem}", to=sys.stderr)
-    rows = overview(files, today, arguments.sort)
-    # A student's next report repeats the notes of the one before.
-    notes = list(
-        dict.fromkeys(
-            (file.reply.student.name, note.day, note.text)
-            for file in files
-            for note in file.reply.notes or ()
-        )
-    )
+    shown = chosen(whole, arguments.student, arguments.drill, arguments.need)
+    if whole.students and not shown.students:
+        names = listed([one.name for one in whole.students], 12)
+        raise CoachError(Problem("nobody is like this in the class", "coach roster", guess=f"known: {names}"))
+    inputs = [path for path in inbox.iterdir() if path.is_file()]
+    write_output(arguments.output or "-", _text(arguments, shown), inputs)
+    return 1 if any(problem.severity == "error" for problem in whole.problems) else 0
+
+
+def _text(arguments: argparse.Namespace, shown: Classroom) -> str:
     if arguments.json:
-        facts = {"rows": roster_facts(rows), "problems": [str(problem) for problem in problems]}
-        text = json_text(facts, indent=1) + "\n"
-    elif arguments.csv:
-        text = roster_csv(rows)
-    elif arguments.html:
-        text = roster_page(rows, notes, today)
-    else:
-        written = (f"{student}, {short_day(day, today)}: {note}" for student, day, note in notes)
-        text = "\n".join([*roster_lines(rows), *written]) + "\n"
-    write_output(arguments.output or "-", text, [file.path for file in files])
-    return 1 if any(problem.severity == "error" for problem in problems) else 0
+        return json_text(class_facts(shown), indent=1) + "\n"
+    if arguments.csv:
+        return class_csv(shown)
+    if arguments.html:
+        # The drawings take longer to load than the whole overview in a terminal.
+        from coach.report.overview_page import class_page
+
+        return class_page(shown)
+    if len(arguments.student) == 1:
+        return "\n".join(student_lines(shown.students[0], shown)) + "\n"
+    return "\n".join(class_lines(shown)) + "\n"

@@ -54,13 +54,13 @@ def escaped(text: str) -> str:
     return html.escape(plain_text(text), quote=True)
 
 
-def document(title: str, parts: Iterable[str], layout: Layout = "column") -> str:
-    """A whole page around some parts; empty ones are left out."""
+def document(title: str, parts: Iterable[str], layout: Layout = "column", style: str = "") -> str:
+    """A whole page around some parts; empty ones are left out. `style` is CSS of this page's own."""
     return (
         "<!DOCTYPE html>\n"
         '<html lang="en"><head><meta charset="utf-8"><meta name="viewport" content="width=device-width">'
         "<meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; style-src 'unsafe-inline'\">"
-        f'<title>{escaped(title)}</title><style>{_STYLE}</style></head><body class="{layout}">\n'
+        f'<title>{escaped(title)}</title><style>{_STYLE}{style}</style></head><body class="{layout}">\n'
         + "\n".join(part for part in parts if part)
         + "\n</body></html>\n"
     )
@@ -79,16 +79,21 @@ def paragraph(text: str, name: str = "") -> str:
 
 
 def table(
-    header: Sequence[str], rows: Sequence[Sequence[str]], numbers: Sequence[int] = (), name: str = ""
+    header: Sequence[str],
+    rows: Sequence[Sequence[str]],
+    numbers: Sequence[int] = (),
+    name: str = "",
+    row_names: Sequence[str] = (),
 ) -> str:
-    """A table; `numbers` are the columns set to the right, `name` that of its style."""
+    """A table; `numbers` are the columns set to the right, `name` and `row_names` those of its and its rows' styles."""
     kinds = [' class="number"' if index in numbers else "" for index in range(len(header))]
+    of_rows = [f' class="{one}"' if one else "" for one in row_names or [""] * len(rows)]
     head = "".join(f"<th{kind}>{escaped(title)}</th>" for kind, title in zip(kinds, header, strict=True))
     body = "".join(
-        "<tr>"
+        f"<tr{of_row}>"
         + "".join(f"<td{kind}>{escaped(cell)}</td>" for kind, cell in zip(kinds, row, strict=True))
         + "</tr>"
-        for row in rows
+        for of_row, row in zip(of_rows, rows, strict=True)
     )
     of_class = f' class="{name}"' if name else ""
     return f"<table{of_class}><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>"

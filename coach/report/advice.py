@@ -19,12 +19,14 @@ from coach.report.work import AWAY_DAYS, Work
 from coach.words.amounts import percent, short_day, tempo, tempo_range
 from coach.words.names import place_name
 
-RESULTS_FROM = 10
-"""Results of the last four weeks from which a node, a move or held notes are judged."""
+RESULTS_FROM, FAILED_FROM = 10, 4
+"""Results of the last four weeks, and failures among them, from which a node, a move or held notes are judged."""
 FAILS_FROM, FAILS_ABOVE = 0.15, 0.1
 """Part of them that failed from which a place is named; and so far it must lie above the student's median place."""
 OVERCOME = 0.75
 """Chance of being clean at the goal, cold, from which a place that failed often is taken for overcome."""
+CAUSE_FROM = 0.2
+"""Part of the failures for which the player gave the same cause, from which it is told."""
 DROPS_FROM = 0.12
 MARKS_FROM, HARDLY = 40, 0.03
 """Rated repetitions from which fewer marks than that part are hardly any: a rung is where two of five fail."""
@@ -50,6 +52,13 @@ class Need:
     """The evidence, and what is not known."""
     subject: str = ""
     """The key of the node or the move that it is about."""
+    brief: str = ""
+    """The evidence in a few words, where `why` takes many."""
+
+    @property
+    def in_short(self) -> str:
+        """What, and the evidence in a few words."""
+        return f"{self.what}: {self.brief or self.why}"
 
     @property
     def urgent(self) -> bool:
@@ -66,8 +75,8 @@ KINDS: dict[str, tuple[str, bool]] = {
     "rating": ("hear it", True),
     "practice": ("too little practice", True),
     "node": ("a node", True),
-    "move": ("a move", True),
     "held": ("held notes", True),
+    "move": ("a move", True),
     "silent": ("silent", True),
     "date": ("the date", True),
     "cold": ("not yet kept", False),
@@ -101,8 +110,8 @@ def _version(work: Work) -> Iterator[Need]:
     changed = [one for one in names if one in own and own[one].revision != names[one]]
     if not gone and not changed:
         return
-    told = [f"{listed([own[one].name for one in changed], 3)} is not as you handed it out"] if changed else []
-    told += [f"{listed(gone, 3)} is missing"] if gone else []
+    told = [f"not as you handed it out: {listed([own[one].name for one in changed], 3)}"] if changed else []
+    told += [f"missing: {listed(gone, 3)}"] if gone else []
     yield Need("version", "look at their copy, and hand it out anew", "; ".join(told))
 
 
@@ -145,7 +154,9 @@ def failing(work: Work, places: Sequence[PlaceReply]) -> list[PlaceReply]:
     named = [
         place
         for place in seen
-        if _rate(place) >= max(FAILS_FROM, usual + FAILS_ABOVE) and place.chance < OVERCOME
+        if place.recent_failed >= FAILED_FROM
+        and _rate(place) >= max(FAILS_FROM, usual + FAILS_ABOVE)
+        and place.chance < OVERCOME
     ]
     return sorted(named, key=lambda place: (-_rate(place), place.chance, place.key))
 
@@ -158,7 +169,7 @@ def _nodes_fail(work: Work) -> Iterator[Need]:
     if work.drill is None or not work.enough:
         return
     for place in failing(work, work.drill.nodes):
-        yield Need("node", f"{place_name(place.key)} alone", _fails(place, work), place.key)
+        yield _place_need("node", f"{place_name(place.key)} alone", place, work)
 
 
 def _moves_fail(work: Work) -> Iterator[Need]:
@@ -168,7 +179,7 @@ def _moves_fail(work: Work) -> Iterator[Need]:
     nodes = {place.key for place in failing(work, work.drill.nodes)}
     for place in failing(work, work.drill.moves):
         if place.key.partition(">")[2] not in nodes:
-            yield Need("move", f"the move {place_name(place.key)}", _fails(place, work), place.key)
+            yield _place_need("move", f"the move {place_name(place.key)}", place, work)
 
 
 def _held_notes_drop(work: Work) -> Iterator[Need]:
@@ -253,8 +264,8 @@ RULES: tuple[Callable[[Work], Iterator[Need]], ...] = (
     _hardly_marked,
     _little_practice,
     _nodes_fail,
-    _moves_fail,
     _held_notes_drop,
+    _moves_fail,
     _date_at_risk,
     _cold_fails,
     _layer_unready,
@@ -268,13 +279,16 @@ def _going_well(work: Work) -> Need:
     return Need("well", "nothing new: it is under way", f"{work.rung}, {landed}")
 
 
-def _fails(place: PlaceReply, work: Work) -> str:
+def _place_need(kind: str, what: str, place: PlaceReply, work: Work) -> Need:
     """How often it fails, what was marked, what is expected and how sure that is, and what helps."""
     marked, cause = results_text(place.marked), commonest_cause(place.marked)
     ends = tempo_range(place.low_bpm, place.high_bpm)
-    return (
-        f"fails in {place.recent_failed} of {place.recent} of late"
+    brief = f"fails in {place.recent_failed} of {place.recent} of late"
+    why = (
+        brief
         + (f" ({marked})" if marked else "")
         + f"; expected clean, cold, at {ends} (80 % sure), the goal is {work.goal_bpm}"
-        + (f"; mostly {cause.word}: {cause.advice}" if cause else "")
     )
+    if cause and place.marked.get(cause.word, 0) >= CAUSE_FROM * place.recent_failed:
+        why += f"; {cause.word} {place.marked[cause.word]}: {cause.advice}"
+    return Need(kind, what, why, place.key, brief)

@@ -13,6 +13,7 @@ from collections.abc import Iterable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
+from functools import cached_property
 from pathlib import Path
 
 from coach.ground.plain import same_name
@@ -30,7 +31,7 @@ from coach.words.names import place_name
 
 AHEAD_DAYS = 2
 """So far may a student's clock be ahead of the teacher's."""
-ALL_FROM, ALL_PART = 3, 0.2
+ALL_FROM, ALL_PART = 3, 0.15
 """Students, and part of those who play it, from which a node or a move is worth teaching to all."""
 SHOWN_NEEDS = 3
 """Needs of a student on the first page, beside silence and the date, which have lists of their own."""
@@ -39,7 +40,7 @@ APART = ("silent", "date")
 
 @dataclass(frozen=True)
 class Student:
-    """One student: a row of work for each drill, the row that needs most first."""
+    """One student, and the work on each drill."""
 
     name: str
     work: tuple[Work, ...]
@@ -49,7 +50,7 @@ class Student:
     """Their own words, the oldest first."""
     remarks: tuple[str, ...] = ()
 
-    @property
+    @cached_property
     def needs(self) -> list[tuple[Work, Need]]:
         """All needs with the drill that they are about, the most urgent first."""
         rows = [(work, need) for work in self.work for need in needs(work)]
@@ -93,12 +94,17 @@ class Classroom:
 
     @property
     def with_need(self) -> list[Student]:
-        """Who stands on the first page, but for the silent."""
-        return [one for one in self.students if any(need.kind != "silent" for need in one.first_page)]
+        """Who stands on the first page, but for silence and date."""
+        return [one for one in self.students if any(need.kind not in APART for need in one.first_page)]
 
     @property
     def silent(self) -> list[Student]:
         return [one for one in self.students if any(need.kind == "silent" for _, need in one.needs)]
+
+    @property
+    def late(self) -> list[Student]:
+        """Who will miss their date, or has."""
+        return [one for one in self.students if any(need.kind == "date" for _, need in one.needs)]
 
 
 @dataclass(frozen=True, slots=True)
@@ -277,7 +283,6 @@ def _student(name: str, claims: Sequence[Claim], handed: Sequence[Handed], today
     ]
     notes = {(note.day, note.text): note for claim in claims for note in claim.file.reply.notes or ()}
     remarks = dict.fromkeys(claim.remark for claim in claims if claim.remark)
-    work.sort(key=lambda one: min(ORDER[need.kind] for need in needs(one)))
     return Student(name, tuple(work), tuple(own), tuple(notes[key] for key in sorted(notes)), tuple(remarks))
 
 

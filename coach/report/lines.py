@@ -218,7 +218,7 @@ def plot_lines(one: ExcerptFigures, width: int, height: int = 12) -> list[str]:
 
 
 def _necks(report: Report, drills: Sequence[Drill], width: int, colour: bool) -> Iterator[str]:
-    for neck in necks(report.nodes, drills):
+    for neck in necks(report.nodes, (drill.instrument for drill in drills)):
         mm = neck.board.high_mm / (width - 2)
         yield f"Nodes on {instrument_name(neck.instrument)}, drawn to scale ({mm:.0f} mm a column)"
         for row in fretboard_cells(neck.board, neck.marks, width - 2):

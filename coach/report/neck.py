@@ -8,7 +8,6 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from coach.music.drill import Drill
 from coach.report.figures import FEW, PlaceFigures
 from coach.strings.fretboard import Board, Mark, Place
 from coach.strings.instrument import Instrument, Node
@@ -89,8 +88,8 @@ class Neck:
         )
 
 
-def necks(nodes: Iterable[PlaceFigures], drills: Sequence[Drill]) -> list[Neck]:
-    """The drills' instruments that the nodes are on, the one with most nodes first.
+def necks(nodes: Iterable[PlaceFigures], instruments: Iterable[Instrument]) -> list[Neck]:
+    """The instruments that the nodes are on, the one with most nodes first.
 
     A node is drawn once: of several instruments that have it, on that which has most of the nodes, or else the first.
     """
@@ -100,7 +99,7 @@ def necks(nodes: Iterable[PlaceFigures], drills: Sequence[Drill]) -> list[Neck]:
             parts.setdefault(key, []).append(one)
     on = {
         instrument: {key: place for key in parts if (place := _place(instrument, key))}
-        for instrument in dict.fromkeys(drill.instrument for drill in drills)
+        for instrument in dict.fromkeys(instruments)
     }
     drawn: list[Neck] = []
     left = set(parts)

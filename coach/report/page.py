@@ -10,7 +10,7 @@ from coach.pages.document import document, escaped, paragraph, section, table
 from coach.pages.fretboard import fretboard_svg
 from coach.rating.counts import results_text
 from coach.rating.table import CAUSES, RESULTS
-from coach.report.figures import PlaceFigures, Report
+from coach.report.figures import ExcerptFigures, PlaceFigures, Report
 from coach.report.lines import (
     cold_text,
     hurt_text,
@@ -24,7 +24,7 @@ from coach.report.lines import (
     tempo_text,
     test_day,
 )
-from coach.report.neck import GRADES, UNKNOWN, necks
+from coach.report.neck import GRADES, UNKNOWN, Neck, necks
 from coach.report.svg import cold_svg, minutes_svg, tempo_svg
 from coach.words.amounts import percent, short_day, tempo_range
 from coach.words.names import capital, instrument_name
@@ -86,10 +86,7 @@ def _tempos(report: Report) -> str:
     ]
     header = ("phrase", "drill", "rung today", "clean tempo", "landed", "kept", "last")
     drawn = [one for one in report.excerpts if one.curve][: None if report.drill else MOST_DRAWN]
-    figures = [
-        f"<figure><h3>{escaped(one.name)}</h3>{tempo_svg(one, report.since, report.day)}</figure>"
-        for one in drawn
-    ]
+    figures = [f"<figure><h3>{escaped(one.name)}</h3>{_tempo(one, report)}</figure>" for one in drawn]
     legend = "Line: the fastest clean repetition of each day; dashes: the goal; triangle: today's rung."
     drawings = [paragraph(legend, "quiet"), f'<div class="grid">{"".join(figures)}</div>'] if figures else []
     words = (
@@ -101,18 +98,25 @@ def _tempos(report: Report) -> str:
     return section("Tempo", shown, missing, *drawings)
 
 
+def _tempo(one: ExcerptFigures, report: Report) -> str:
+    stands = one.standing
+    return tempo_svg(one.name, one.curve, stands.goal_bpm, stands.rung_bpm, report.since, report.day)
+
+
 def _necks(report: Report, drills: Sequence[Drill]) -> Iterator[str]:
+    for neck in necks(report.nodes, (drill.instrument for drill in drills)):
+        yield section(f"Nodes on {instrument_name(neck.instrument)}", *neck_drawing(neck))
+
+
+def neck_drawing(neck: Neck) -> tuple[str, str]:
+    """A neck and what its signs mean."""
     legend = " &nbsp; ".join(
         f'<b style="color:{grade.ink}">{grade.sign}</b> {grade.word}' for grade in (*GRADES, UNKNOWN)
     )
     inks = {grade.word: grade.ink for grade in (*GRADES, UNKNOWN)}
     label = "Nodes on the neck, drawn to scale, and how well each rings"
-    for neck in necks(report.nodes, drills):
-        yield section(
-            f"Nodes on {instrument_name(neck.instrument)}",
-            fretboard_svg(neck.board, neck.marks, label, inks),
-            f'<p class="quiet">How likely each is clean at the goal tempo, cold: {legend}</p>',
-        )
+    words = f'<p class="quiet">How likely each is clean at the goal tempo, cold: {legend}</p>'
+    return fretboard_svg(neck.board, neck.marks, label, inks), words
 
 
 def _places(title: str, places: Sequence[PlaceFigures]) -> str:

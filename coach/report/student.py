@@ -44,7 +44,7 @@ from coach.report.sums import (
 )
 from coach.strings.instrument import Instrument
 from coach.words.amounts import day_span, duration, full_day, percent
-from coach.words.names import instrument_name, place_name
+from coach.words.names import place_name
 
 HELD = "held"
 """The key of held notes among results at places."""
@@ -155,7 +155,7 @@ def _drill(
 def _instrument(instrument: Instrument) -> InstrumentReply:
     names = tuple(string.name for string in instrument.strings)
     scales_mm = tuple(round(instrument.string_scale_mm(at), 1) for at in range(len(names)))
-    return InstrumentReply(instrument_name(instrument), names, scales_mm)
+    return InstrumentReply(instrument.name, names, scales_mm)
 
 
 def _places(

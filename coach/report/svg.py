@@ -9,7 +9,7 @@ from collections.abc import Mapping, Sequence
 from datetime import date, timedelta
 
 from coach.pages import svg
-from coach.report.figures import Cold, ExcerptFigures
+from coach.report.figures import Cold
 from coach.report.sums import Sum
 from coach.words.amounts import clean_rate, duration, percent, short_day, tempo
 
@@ -35,11 +35,12 @@ def minutes_svg(days: Mapping[date, Sum], since: date, today: date) -> str:
     return svg.drawing(width, height, f"Minutes practised by day, at most {top:.0f}", parts)
 
 
-def tempo_svg(one: ExcerptFigures, since: date, today: date) -> str:
+def tempo_svg(
+    name: str, curve: Sequence[tuple[date, int]], goal_bpm: int, rung_bpm: int, since: date, today: date
+) -> str:
     """Each day's fastest clean repetition, the goal as a dashed line, today's rung as a mark."""
     width, height = 350.0, 170.0
-    goal_bpm, rung_bpm = one.standing.goal_bpm, one.standing.rung_bpm
-    bpms = [*(bpm for _, bpm in one.curve), goal_bpm, rung_bpm]
+    bpms = [*(bpm for _, bpm in curve), goal_bpm, rung_bpm]
     low, high = min(bpms) - 3, max(bpms) + 0.12 * (max(bpms) - min(bpms)) + 3
     step = (width - _LEFT - 16) / max(1, (today - since).days)
 
@@ -53,10 +54,9 @@ def tempo_svg(one: ExcerptFigures, since: date, today: date) -> str:
     for tick in svg.ticks(low, high, 4):
         parts.append(svg.line(_LEFT, y(tick), width, y(tick), "tick"))
         parts.append(svg.text(_LEFT - 5, y(tick) + 4, f"{tick:g}", _SIZE, "end"))
-    parts.append(svg.polyline([(x(day), y(bpm)) for day, bpm in one.curve], "curve"))
+    parts.append(svg.polyline([(x(day), y(bpm)) for day, bpm in curve], "curve"))
     parts += [
-        svg.circle(x(day), y(bpm), 2.5, "dot", f"{short_day(day, today)}: {tempo(bpm)}")
-        for day, bpm in one.curve
+        svg.circle(x(day), y(bpm), 2.5, "dot", f"{short_day(day, today)}: {tempo(bpm)}") for day, bpm in curve
     ]
     parts.append(svg.line(_LEFT, y(goal_bpm), width, y(goal_bpm), "goal"))
     parts.append(svg.text(_LEFT + 4, y(goal_bpm) - 4, f"goal {goal_bpm}", _SIZE, name="halo"))
@@ -65,7 +65,7 @@ def tempo_svg(one: ExcerptFigures, since: date, today: date) -> str:
         svg.polygon([(width - 2, at - 5), (width - 11, at), (width - 2, at + 5)], "rung", "rung today")
     )
     parts += _days_axis(since, today, width, height, step)
-    label = f"Fastest clean repetition of {one.name} by day, goal {tempo(goal_bpm)}"
+    label = f"Fastest clean repetition of {name} by day, goal {tempo(goal_bpm)}"
     return svg.drawing(width, height, label, parts)
 
 

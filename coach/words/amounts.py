@@ -6,6 +6,7 @@ their unit, also before the percent sign (ISO 80000-1, 7.1).
 
 from __future__ import annotations
 
+import re
 from datetime import date
 
 _WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
@@ -23,6 +24,16 @@ _MONTHS = (
     "November",
     "December",
 )
+
+
+_DATE = re.compile(
+    rf"\b\d{{1,2}} (?:{'|'.join(_MONTHS)}|{'|'.join(one[:3] for one in _MONTHS)})\b(?: \d{{4}}\b)?"
+)
+
+
+def unbroken(text: str) -> str:
+    """The text with its dates held together: no-break spaces (U+00A0) in them, at which no line ends."""
+    return _DATE.sub(lambda match: match[0].replace(" ", "\u00a0"), text)
 
 
 def short_day(day: date, today: date) -> str:

@@ -1,0 +1,160 @@
+"""The class in a terminal: first whom to help and with what, then a line or two a row by need; 80 columns hold it."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterator
+
+from coach.ground.plain import counted, listed
+from coach.report.advice import Need
+from coach.report.classroom import APART, Classroom, Shared, Student
+from coach.report.handed import Handed
+from coach.report.overview import due_text, fails_text, rows_of
+from coach.report.work import Work
+from coach.words.amounts import duration, long_day, short_day, unbroken
+
+WIDTH = 80
+MOST_NOTES = 12
+
+
+def class_lines(classroom: Classroom) -> list[str]:
+    """The first page, then all rows by need."""
+    if not classroom.students:
+        return ["nobody was handed anything, and no reply is here"]
+    return [*first_page(classroom), "", *by_need(classroom)]
+
+
+def first_page(classroom: Classroom) -> Iterator[str]:
+    """What a teacher reads in a minute."""
+    silent = len(classroom.silent)
+    day = long_day(classroom.today, classroom.today)
+    yield f"{day}: {counted(len(classroom.students), 'student')}, {silent} silent"
+    yield from _titled("Help first", (help_line(student) for student in classroom.with_need))
+    yield from _titled(
+        "Silent: no reply, which says nothing of their practice",
+        (silent_line(one) for one in classroom.silent),
+    )
+    yield from _titled("Will miss their date, by the forecast", (late_line(one) for one in classroom.late))
+    yield from _titled("Teach to all", map(shared_line, classroom.shared))
+    if not (classroom.with_need or classroom.silent or classroom.late):
+        yield "Nobody needs you first."
+
+
+def _titled(title: str, lines: Iterator[str]) -> Iterator[str]:
+    rows = list(lines)
+    if rows:
+        yield ""
+        yield title
+    for row in rows:
+        yield from _wrapped(row, WIDTH, initial_indent="  ", subsequent_indent="      ")
+
+
+def _wrapped(text: str, width: int, initial_indent: str, subsequent_indent: str) -> list[str]:
+    """Lines at whose ends no date is broken."""
+    lines = textwrap.wrap(
+        unbroken(text), width, initial_indent=initial_indent, subsequent_indent=subsequent_indent
+    )
+    return [line.replace("\u00a0", " ") for line in lines]
+
+
+def help_line(student: Student) -> str:
+    """`Ana: 3.2 on D2 alone: fails in 12 of 40 of late (news of 24 Nov, 2 days old)`."""
+    told = "; also ".join(need.in_short for need in student.first_page if need.kind not in APART)
+    return f"{student.name}: {told} ({student.needs[0][0].news})"
+
+
+def silent_line(student: Student) -> str:
+    """Since when nothing was heard."""
+    work, _ = next(row for row in student.needs if row[1].kind == "silent")
+    return f"{student.name}: {work.news}"
+
+
+def late_line(student: Student) -> str:
+    """When they are due, and when they are likely there."""
+    several = len(student.work) > 1
+    rows = ((work, need) for work, need in student.needs if need.kind == "date")
+    told = "; ".join(f"{work.title}: {need.why}" if several else need.why for work, need in rows)
+    return f"{student.name}: {told}"
+
+
+def shared_line(shared: Shared) -> str:
+    """`3.2 on D2: fails with 5 of 22 (Ana, Bo, ...)`."""
+    what = "the move " if shared.kind == "move" else ""
+    who = listed(shared.students, 5)
+    return f"{what}{shared.name}: fails with {len(shared.students)} of {shared.of} ({who})"
+
+
+def by_need(classroom: Classroom) -> Iterator[str]:
+    """A row for each student and drill, the most urgent need first."""
+    need = ""
+    for row in rows_of(classroom):
+        if row.need.word != need:
+            need = row.need.word
+            yield from ("", need.capitalize()) if need else ()
+        yield from row_lines(row.student, row.work, row.need)
+    if classroom.folded:
+        yield ""
+        yield f"folded away: {counted(classroom.folded, 'older reply', 'older replies')} of the same student"
+
+
+def row_lines(student: Student, work: Work, need: Need) -> Iterator[str]:
+    """A row in a few lines."""
+    due = f"due {due_text(work)}" if work.due else "no date"
+    facts = [work.title, due]
+    if work.drill:
+        facts += [work.rung, f"landed {work.landed} and kept {work.kept} of {len(work.phrases)}"]
+        facts += [f"{duration(work.week_minutes)} in the week before the reply"]
+    facts.append(work.news)
+    told = f"{student.name}: {', '.join(one for one in facts if one)}"
+    yield from _wrapped(told, WIDTH, initial_indent="  ", subsequent_indent="      ")
+    for text in (f"next: {need.what}; {need.why}", *work.remarks):
+        yield from _wrapped(text, WIDTH, initial_indent="    ", subsequent_indent="      ")
+
+
+def student_lines(student: Student, classroom: Classroom) -> Iterator[str]:
+    """A page for one student: needs, work, what was assigned and when, and words of both."""
+    yield f"{student.name}, {long_day(classroom.today, classroom.today)}"
+    for remark in student.remarks:
+        yield from _wrapped(remark, WIDTH, initial_indent="  ", subsequent_indent="    ")
+    needed = (f"{work.title}: {need.what}; {need.why}" for work, need in student.needs)
+    yield from _titled("Next", needed)
+    for work in student.work:
+        yield from _titled(work.title, _work_lines(work))
+    yield from _titled("Assigned", (assigned_text(one, classroom) for one in student.handed[:MOST_NOTES]))
+    yield from _titled("Said", said(student, classroom))
+
+
+def _work_lines(work: Work) -> Iterator[str]:
+    yield work.news
+    yield from work.remarks
+    if work.drill is None:
+        return
+    practised, of = work.practised_of
+    yield f"{work.rung}; landed {work.landed} and kept {work.kept} of {len(work.phrases)} phrases"
+    yield f"practised on {practised} of {counted(of, 'day')}, {duration(work.minutes)} in all"
+    for phrase in work.phrases:
+        rung = f"{phrase.rung_bpm} of {phrase.goal_bpm}" if phrase.rung_bpm else "not begun together"
+        landed = f", landed {short_day(phrase.landed, work.today)}" if phrase.landed else ""
+        kept = ", kept" if phrase.kept else ""
+        yield f"{phrase.name}: {rung}{landed}{kept}"
+    if fails := fails_text(work):
+        yield f"fails: {listed(fails, 3)}"
+    dropped, held = work.drill.held
+    if dropped:
+        yield f"held notes let go: {dropped} of {held}"
+
+
+def assigned_text(handed: Handed, classroom: Classroom) -> str:
+    """`20 Nov: First Light, 60 bpm by 10 Dec`."""
+    day, due = short_day(handed.day, classroom.today), handed.due and short_day(handed.due, classroom.today)
+    what = ", ".join(handed.parts) if handed.parts else f"{handed.goal_bpm} bpm"
+    return f"{day}: {handed.title}, {what}" + (f" by {due}" if due else "")
+
+
+def said(student: Student, classroom: Classroom) -> Iterator[str]:
+    """Comments and the student's own words, in order of day."""
+    words = {(one.day, 0, one.note) for one in student.handed if one.note}
+    words |= {(note.day, 1, note.text) for note in student.notes}
+    for day, who, text in sorted(words)[-MOST_NOTES:]:
+        name = student.name if who else "you"
+        yield f'{short_day(day, classroom.today)}, {name}: "{text}"'
