@@ -32,9 +32,9 @@ COMMANDS: dict[str, str] = {
     "nodes": "every node on every string: where it lies, what it sounds, how it treats the finger",
     "find": "where a pitch rings, or the best nodes for a melody over a bass line",
     "tune": "tune by harmonics: pairs, beats, what drifts, and how it sounds",
-    "report": "the progress: tempo over days, nodes on the neck, what is due; or a file for your teacher",
-    "assign": "one file for a student: a drill with goal tempo, due date and note",
-    "roster": "a teacher's overview of students' files, and what to assign next",
+    "report": "the progress: tempo over days, nodes on the neck, what comes to a test; or a reply to your teacher",
+    "assign": "a file for each student: drills with goals, a due date and a comment",
+    "roster": "a teacher's class: whom to help first and with what, who is silent",
     "sound": "sound devices, a test, how late the sound is, an offset by tapping",
     "midi": "MIDI ports, what comes in, a test, which pedal means what",
     "log": "look at the practice log, correct, carry, check, back up; forget a person",
@@ -86,6 +86,9 @@ def _drop_output() -> None:
 
 def _dispatch(words: list[str]) -> int:
     if not words or (words[0].startswith("-") and words[0] not in ("-h", "--help", "--version")):
+        words = ["practice", *words]
+    if words[0] not in COMMANDS and os.path.isfile(words[0]):
+        # A double click on a drill that came by mail hands over its path alone.
         words = ["practice", *words]
     name = words[0]
     if not name.startswith("-") and name not in COMMANDS:

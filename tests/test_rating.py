@@ -272,7 +272,10 @@ def driven(house: Path, tmp_path_factory: pytest.TempPathFactory) -> dict[str, s
         ("report", ("Marked: choked 13, half buzzed 37", "nail 13 (100 %)", "  nail: cut the nail")),
         ("page", ("<td>half buzzed</td>", "<td>because of the nail</td>", ">nail 13<")),
         ("student", ('"half buzzed": 12', '"nail": 13')),
-        ("overview", ("fails in 8 of its last 8 (choked 13, half buzzed 12), mostly nail", "cut the nail")),
+        (
+            "overview",
+            ("fails in 25 of 25 of late (choked 13, half buzzed 12); expected", "; nail 13: cut the nail"),
+        ),
     ],
 )
 def test_one_row_is_the_whole_of_a_new_result_and_of_a_new_cause(driven, where, words):

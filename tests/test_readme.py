@@ -104,7 +104,11 @@ def test_landed_and_kept_are_what_the_estimate_makes_of_them():
 
 
 def test_the_files_of_a_teachers_week_are_those_of_the_program(tmp_path, monkeypatch, capsys):
+<<<<<<< HEAD
     week = README[README.index("## A week with a student") : README.index("## Cautions")]
+=======
+    week = (ROOT / "docs" / "teaching.md").read_text(encoding="utf-8")
+>>>>>>> 010298f (Show a class by need and by ids, tell the teacher's week in its own page, and open a drill by its path alone)
     (tmp_path / "drills").mkdir()
     (tmp_path / "drills" / "first-light.yaml").write_text(block("drill: 1"))
     monkeypatch.chdir(tmp_path)
@@ -119,4 +123,4 @@ def test_the_files_of_a_teachers_week_are_those_of_the_program(tmp_path, monkeyp
     assert main(["log", "note", re.search(r'note "([^"]*)"`', week)[1], *there]) == 0
     assert main([*reply, *there]) == 0
     assert main(["roster", ".", "--date", "2026-12-07"]) == 1  # 1: the answers file is no reply
-    assert "Ana, 7 Dec: the lift at 3.2 is late" in capsys.readouterr().out
+    assert 'Ana, 7 Dec: "the lift at 3.2 is late"' in capsys.readouterr().out

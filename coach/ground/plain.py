@@ -42,8 +42,10 @@ def plain_text(text: str, longest: int = 0) -> str:
 
     Any run of white space becomes one space. With `longest` above 0, longer text is cut and ends in an ellipsis.
     """
-    text = _SPACES.sub(" ", _ESCAPES.sub("", text))
-    text = " ".join(_SILENT.sub("", text).split())
+    # Most texts are plain already, and a class has tens of thousands of them.
+    if not (text.isascii() and text.isprintable()):
+        text = _SILENT.sub("", _SPACES.sub(" ", _ESCAPES.sub("", text)))
+    text = " ".join(text.split())
     if 0 < longest < len(text):
         text = text[: longest - 1].rstrip() + "…"
     return text

@@ -25,6 +25,8 @@ FAILS_FROM, FAILS_ABOVE = 0.15, 0.1
 """Part of them that failed from which a place is named; and so far it must lie above the student's median place."""
 OVERCOME = 0.75
 """Chance of being clean at the goal, cold, from which a place that failed often is taken for overcome."""
+PLACES_FROM = 3
+"""Places from which a student has a usual one."""
 CAUSE_FROM = 0.2
 """Part of the failures for which the player gave the same cause, from which it is told."""
 DROPS_FROM = 0.12
@@ -131,6 +133,11 @@ def _little_practice(work: Work) -> Iterator[Need]:
     days, of = work.practised_of
     if work.drill is None or of < DAYS_SEEN:
         return
+    if not work.drill.total.reps:
+        yield Need(
+            "practice", "talk before assigning more", f"nothing of it was practised in {counted(of, 'day')}"
+        )
+        return
     away = _away(work)
     if 7 * days >= DAYS_A_WEEK * of and not away:
         return
@@ -150,7 +157,7 @@ def _away(work: Work) -> str:
 def failing(work: Work, places: Sequence[PlaceReply]) -> list[PlaceReply]:
     """Nodes or moves that fail often, and more often than this student's others; the worst first."""
     seen = [place for place in places if place.recent >= RESULTS_FROM]
-    usual = median(_rate(place) for place in seen) if seen else 0.0
+    usual = median(_rate(place) for place in seen) if len(seen) >= PLACES_FROM else 0.0
     named = [
         place
         for place in seen

@@ -16,17 +16,17 @@ from datetime import date, timedelta
 from functools import cached_property
 from pathlib import Path
 
-from coach.ground.plain import same_name
+from coach.ground.plain import bare_name, same_name
 from coach.ground.problem import Problem
 from coach.log.entries import parse_time
 from coach.log.people import DEFAULT_NAME
-from coach.report.advice import ORDER, Need, needs
+from coach.report.advice import ENTERED_FROM, ORDER, Need, needs
 from coach.report.handed import Handed, class_of, recall
 from coach.report.inbox import StudentFile, read_folder
 from coach.report.machines import together
 from coach.report.reply import DrillReply, NoteReply
 from coach.report.work import Work
-from coach.words.amounts import full_day
+from coach.words.amounts import full_day, percent
 from coach.words.names import place_name
 
 AHEAD_DAYS = 2
@@ -116,12 +116,12 @@ class Claim:
     remark: str = ""
 
 
-def read_class(inbox: Path, folder: Path, today: date, only: Sequence[str] = ()) -> Classroom:
-    """The class of a practice folder from the replies in another; with `only` these students alone."""
+def read_class(inbox: Path, folder: Path, today: date) -> Classroom:
+    """The class of a practice folder from the replies in another."""
     handed, problems = recall(folder)
     files, of_files = read_folder(inbox)
     kept, future = _not_ahead(files, today)
-    return make_class(kept, handed, today, (*problems, *of_files, *future), only)
+    return make_class(kept, handed, today, (*problems, *of_files, *future))
 
 
 def make_class(
@@ -129,16 +129,20 @@ def make_class(
     handed: Sequence[Handed],
     today: date,
     problems: Sequence[Problem] = (),
-    only: Sequence[str] = (),
 ) -> Classroom:
     """The class from what was handed out and what came back."""
     newest, folded = _newest(files)
     claims = _claims(newest, handed)
-    names = list(dict.fromkeys([*class_of(handed, today), *(claim.name for claim in claims)]))
+    names = dict.fromkeys([*class_of(handed, today), *(claim.name for claim in claims)])
+    bare = {name: bare_name(name) for name in dict.fromkeys(one.student for one in handed)}
+    by_name: dict[str, list[Handed]] = {}
+    for one in reversed(handed):
+        by_name.setdefault(bare[one.student], []).append(one)
     students = [
-        _student(name, [claim for claim in claims if claim.name == name], handed, today)
+        _student(
+            name, [claim for claim in claims if claim.name == name], by_name.get(bare_name(name), []), today
+        )
         for name in names
-        if not only or any(same_name(name, one) for one in only)
     ]
     students.sort(key=_urgency)
     return Classroom(today, tuple(students), tuple(_shared(students, handed)), folded, tuple(problems))
@@ -268,8 +272,8 @@ def _ids(file: StudentFile) -> Iterable[str]:
     return (file.reply.student.id,) if file.reply.student.id else ()
 
 
-def _student(name: str, claims: Sequence[Claim], handed: Sequence[Handed], today: date) -> Student:
-    own = [one for one in reversed(handed) if same_name(one.student, name)]
+def _student(name: str, claims: Sequence[Claim], own: Sequence[Handed], today: date) -> Student:
+    """One student, from the files that are theirs and what was handed to them, the newest first."""
     newest: dict[str, Handed] = {}
     for one in own:
         newest.setdefault(one.drill, one)
@@ -303,6 +307,8 @@ def _work(
         remarks.append("the reply was changed after it was written")
     if len({_player(claim.file) for claim, _ in replies}) > 1:
         remarks.append(f"put together from {len(replies)} machines")
+    if drill.entered >= ENTERED_FROM:
+        remarks.append(f"{percent(drill.entered)} entered afterwards")
     if newest and practised and newest is not practised:
         remarks.append(f"still practises what you handed out on {full_day(practised.day)}")
     asked = next((reply.assignment.student for _, reply in replies if reply.assignment), "")

@@ -16,7 +16,7 @@ from typing import Annotated
 
 from coach.ground.codec import As, Range, plain_of, value_of
 from coach.ground.days import day_from
-from coach.ground.plain import json_text, plain_text, same_name
+from coach.ground.plain import bare_name, json_text, plain_text
 from coach.ground.problem import CoachError, Problem
 from coach.music.drill import Drill
 
@@ -115,9 +115,5 @@ def recall(folder: Path) -> tuple[list[Handed], list[Problem]]:
 
 def class_of(handed: Sequence[Handed], today: date) -> list[str]:
     """The students who were handed something of late, in the order of their first file."""
-    names: list[str] = []
-    for one in handed:
-        recent = (today - one.day).days <= CLASS_DAYS
-        if recent and not any(same_name(one.student, name) for name in names):
-            names.append(one.student)
-    return names
+    recent = dict.fromkeys(one.student for one in handed if (today - one.day).days <= CLASS_DAYS)
+    return list({bare_name(name): name for name in reversed(recent)}.values())[::-1]

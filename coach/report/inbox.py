@@ -17,6 +17,7 @@ from coach.ground.plain import plain_text
 from coach.ground.problem import CoachError, Problem
 from coach.ground.source import FileKind, read_bytes
 from coach.log.lines import KINDS
+from coach.report.handed import FILE as HANDED
 from coach.report.reply import KIND, VERSION, Reply, digest
 
 STUDENT_FILE = FileKind(file="a student's report", max_bytes=4_000_000)
@@ -37,7 +38,7 @@ class StudentFile:
 def read_folder(folder: Path) -> tuple[list[StudentFile], list[Problem]]:
     """Every student's file in a folder, in order of name, and a sentence for each that is none.
 
-    Of several files of one student one counts for a drill that is in them (`overview` decides).
+    Of several files of one student one counts for a drill that is in them (`coach.report.classroom` decides).
     CoachError where the folder can't be read.
     """
     if not os.path.isdir(folder):
@@ -46,13 +47,11 @@ def read_folder(folder: Path) -> tuple[list[StudentFile], list[Problem]]:
     files: list[StudentFile] = []
     problems: list[Problem] = []
     try:
-        paths = sorted(
-            path for path in folder.iterdir() if os.path.isfile(path) and not path.name.startswith(".")
-        )
+        paths = sorted(path for path in folder.iterdir() if os.path.isfile(path))
     except OSError as error:
         raise CoachError(Problem(f"can't be read: {(error.strerror or '').lower()}", str(folder))) from None
     for path in paths:
-        if path.suffix.lower() not in SUFFIXES:
+        if path.suffix.lower() not in SUFFIXES or path.name.startswith(".") or path.name == HANDED:
             continue
         try:
             file = read_student(path)
@@ -63,7 +62,7 @@ def read_folder(folder: Path) -> tuple[list[StudentFile], list[Problem]]:
         if file.edited:
             problems.append(
                 Problem(
-                    "was changed after it was written, by hand or on the way; it is marked * where it is shown",
+                    "was changed after it was written, by hand or on the way; its row says so",
                     str(path),
                     severity="warning",
                 )

@@ -15,12 +15,13 @@ from coach.words.amounts import duration, long_day, short_day, unbroken
 
 WIDTH = 80
 MOST_NOTES = 12
+WORDS_DAYS = 7
 
 
 def class_lines(classroom: Classroom) -> list[str]:
     """The first page, then all rows by need."""
     if not classroom.students:
-        return ["nobody was handed anything, and no reply is here"]
+        return ["nobody was handed anything, and no student's reply is here"]
     return [*first_page(classroom), "", *by_need(classroom)]
 
 
@@ -36,6 +37,7 @@ def first_page(classroom: Classroom) -> Iterator[str]:
     )
     yield from _titled("Will miss their date, by the forecast", (late_line(one) for one in classroom.late))
     yield from _titled("Teach to all", map(shared_line, classroom.shared))
+    yield from _titled("They say", recent_words(classroom))
     if not (classroom.with_need or classroom.silent or classroom.late):
         yield "Nobody needs you first."
 
@@ -55,6 +57,14 @@ def _wrapped(text: str, width: int, initial_indent: str, subsequent_indent: str)
         unbroken(text), width, initial_indent=initial_indent, subsequent_indent=subsequent_indent
     )
     return [line.replace("\u00a0", " ") for line in lines]
+
+
+def recent_words(classroom: Classroom) -> Iterator[str]:
+    """What students wrote within a week of their last reply."""
+    for student in classroom.students:
+        for note in student.notes:
+            if student.replied and (student.replied - note.day).days < WORDS_DAYS:
+                yield f'{student.name}, {short_day(note.day, classroom.today)}: "{note.text}"'
 
 
 def help_line(student: Student) -> str:

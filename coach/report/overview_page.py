@@ -19,6 +19,7 @@ from coach.report.overview import Row, due_text, rows_of
 from coach.report.overview_lines import (
     assigned_text,
     late_line,
+    recent_words,
     said,
     shared_line,
     silent_line,
@@ -32,6 +33,10 @@ from coach.strings.instrument import Instrument
 from coach.words.amounts import duration, full_day, percent, short_day, tempo_range, unbroken
 from coach.words.names import place_name
 
+_LEGEND = (
+    "Minutes by day. Line: the fastest clean phrase of each day; dashes: the goal; triangle: the rung of the "
+    "phrase that is furthest behind."
+)
 SHOWN_DAYS, MOST_PLACES = 42, 8
 _STYLE = """
 nav { margin: .6rem 0; } nav select { font: inherit; margin-right: 1rem; max-width: 18rem; }
@@ -101,6 +106,8 @@ def _first_page(classroom: Classroom, keys: dict[str, str]) -> Iterator[str]:
     yield section(
         "Teach to all", _list([f"<li>{escaped(shared_line(one))}</li>" for one in classroom.shared])
     )
+    words = [f"<li>{escaped(line)}</li>" for line in recent_words(classroom)]
+    yield section("They say", _list(words))
     if not (help_rows or silent_rows or late_rows):
         yield paragraph("Nobody needs you first." if classroom.students else "No student is here.")
 
@@ -188,11 +195,12 @@ def _work(work: Work, today: date) -> Iterator[str]:
         yield '<div class="grid">'
         yield f"<figure>{minutes_svg(days, since, today)}</figure>"
         if curve:
-            drawn = tempo_svg(
-                work.title, curve, drill.goal_bpm, work.rung_bpm or drill.goal_bpm, since, today
-            )
+            rungs = (phrase.rung_bpm for phrase in work.phrases if phrase.rung_bpm)
+            rung_bpm = min(rungs, default=curve[-1][1])
+            drawn = tempo_svg(work.title, curve, drill.goal_bpm, rung_bpm, since, today)
             yield f"<figure>{drawn}</figure>"
         yield "</div>"
+        yield paragraph(_LEGEND, "quiet")
     yield _phrases(work)
     for neck in necks(_nodes(drill), _instruments(drill)):
         yield "".join(neck_drawing(neck))

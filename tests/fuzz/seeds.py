@@ -20,7 +20,8 @@ from coach.music.drill import Drill
 from coach.music.excerpt import Excerpt, passage_of
 from coach.rating.fault import Fault
 from coach.rating.table import CHOKED, LATE, LIFT
-from coach.report.student import student_reply, student_text
+from coach.report.reply import reply_text
+from coach.report.student import student_reply
 from coach.score.load import read_drill
 from coach.score.midi_out import midi_bytes
 from coach.score.musicxml_out import musicxml_text
@@ -267,7 +268,7 @@ def student_files() -> tuple[bytes, ...]:
     """Files for a teacher: with notes and without."""
     own = [drills()[0], drills()[-1]]
     return tuple(
-        student_text(student_reply(practised("Ada", own), own, NOON, 60, notes)).encode()
+        reply_text(student_reply(practised("Ada", own), own, NOON, 60, notes)).encode()
         for notes in (True, False)
     )
 

@@ -343,8 +343,9 @@ def _read_back(log: Any, chance: random.Random) -> None:
     from coach.report.figures import make_report
     from coach.report.lines import report_lines
     from coach.report.page import report_page
+    from coach.report.reply import reply_text
     from coach.report.reps_csv import reps_csv
-    from coach.report.student import contents, student_reply, student_text
+    from coach.report.student import contents, student_reply
     from coach.report.tables import report_csv, report_facts
 
     if chance.random() < 0.3:
@@ -359,7 +360,7 @@ def _read_back(log: Any, chance: random.Random) -> None:
     if chance.random() < 0.05:
         sent = student_reply(log, seeds.drills()[:1], seeds.NOON, 60)
         assert_plain("\n".join(contents(sent)))
-        student_text(sent).encode()
+        reply_text(sent).encode()
     if chance.random() < 0.02:
         from coach.learning.planner import make_plan
 
@@ -369,7 +370,7 @@ def _read_back(log: Any, chance: random.Random) -> None:
 
 def mutated_student(rng: random.Random, pool: Sequence[bytes]) -> bytes:
     """A student's file with mutated bytes, or with a value changed and the checksum made to fit."""
-    from coach.report.student import digest
+    from coach.report.reply import digest
 
     data = rng.choice(pool)
     if rng.random() < 0.15:
@@ -387,23 +388,22 @@ def mutated_student(rng: random.Random, pool: Sequence[bytes]) -> bytes:
 
 def run_student(data: bytes, folder: Path) -> str:
     """Read a student's file and show it to the teacher in every way."""
+    from coach.report.classroom import make_class
     from coach.report.inbox import read_student
-    from coach.report.roster import overview, roster_csv, roster_lines, roster_page
+    from coach.report.overview import BYTE_ORDER_MARK, class_csv, class_facts
+    from coach.report.overview_lines import class_lines, student_lines
+    from coach.report.overview_page import class_page
 
     path = folder / "x.json"
     path.write_bytes(data)
     file = read_student(path)
-    rows = overview(
-        [file],
-        seeds.TODAY,
-        random.Random(len(data)).choice(("drill", "student", "due", "rung", "cold", "last")),
-    )
-    notes = [(file.reply.student.name, note.day, note.text) for note in file.reply.notes or ()]
-    assert_plain(
-        "\n".join([*roster_lines(rows), *(f"{student}, {day}: {text}" for student, day, text in notes)])
-    )
-    assert_harmless_csv(roster_csv(rows))
-    assert_harmless_page(roster_page(rows, notes, seeds.TODAY))
+    classroom = make_class([file], [], seeds.TODAY)
+    assert_plain("\n".join(class_lines(classroom)))
+    for student in classroom.students:
+        assert_plain("\n".join(student_lines(student, classroom)))
+    assert_harmless_csv(class_csv(classroom).removeprefix(BYTE_ORDER_MARK))
+    assert_harmless_page(class_page(classroom))
+    json.dumps(class_facts(classroom))
     return ACCEPTED
 
 
@@ -491,7 +491,7 @@ ARGUMENTS = (
     "new --title X --instrument bass --meter 4/4 --start 50 --goal 70 --bars 2 -o -", "new --scale-mm 864 --meter 7/8 -o -",
     "log show --since 2026-12-03", "log correct ABCDEF choked 2 5", "log players --json", "log check --json",
     "report first-pour --since 2026-12-03 --json", "report --csv --date 2026-12-03", "forecast none --date 2026-12-03",
-    "roster . --sort due --date 2026-12-03", "practice first-pour --minutes 20 --silent", "log export --everybody --csv",
+    "roster . --need silent --date 2026-12-03", "practice first-pour --minutes 20 --silent", "log export --everybody --csv",
 )  # fmt: skip
 ARGUMENT_WORDS = (
     "--json", "--folder", "--player", "--date", "--minutes", "-o", "-", "--", "--help", "--version", "x", "''", "G2", "C-1",
