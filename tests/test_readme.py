@@ -104,11 +104,7 @@ def test_landed_and_kept_are_what_the_estimate_makes_of_them():
 
 
 def test_the_files_of_a_teachers_week_are_those_of_the_program(tmp_path, monkeypatch, capsys):
-<<<<<<< HEAD
-    week = README[README.index("## A week with a student") : README.index("## Cautions")]
-=======
-    week = (ROOT / "docs" / "teaching.md").read_text(encoding="utf-8")
->>>>>>> 010298f (Show a class by need and by ids, tell the teacher's week in its own page, and open a drill by its path alone)
+    week = page("teaching.md")
     (tmp_path / "drills").mkdir()
     (tmp_path / "drills" / "first-light.yaml").write_text(block("drill: 1"))
     monkeypatch.chdir(tmp_path)

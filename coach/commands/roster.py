@@ -14,6 +14,7 @@ from coach.report.advice import KINDS
 from coach.report.classroom import Classroom, read_class
 from coach.report.overview import chosen, class_csv, class_facts
 from coach.report.overview_lines import class_lines, student_lines
+from coach.report.overview_page import class_page
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -55,9 +56,6 @@ def _text(arguments: argparse.Namespace, shown: Classroom) -> str:
     if arguments.csv:
         return class_csv(shown)
     if arguments.html:
-        # The drawings take longer to load than the whole overview in a terminal.
-        from coach.report.overview_page import class_page
-
         return class_page(shown)
     if len(arguments.student) == 1:
         return "\n".join(student_lines(shown.students[0], shown)) + "\n"
