@@ -12,7 +12,6 @@ from coach.learning.learning import FOLD
 from coach.learning.plan import Plan, PlanItem, Purpose
 from coach.log import pen
 from coach.log.log import Log
-from coach.music.clicktrack import rep_seconds
 from coach.music.drill import Drill
 from coach.music.excerpt import Excerpt
 from coach.rating.fault import Fault
@@ -113,7 +112,7 @@ def test_a_rating_is_in_the_file_before_the_call_returns(log, tmp_path):
         (rep,) = second.reps()
     assert rep.faults == (Fault(4, CHOKED, LIFT),)
     assert (rep.tempo_bpm, rep.goal_bpm, rep.rung_bpm) == (50, 80, 50)
-    assert rep.duration_ms == round(rep_seconds(bench.practice.session.played[0].task.passage, 50) * 1000)
+    assert rep.duration_ms == round(bench.practice.session.played[0].task.passage.seconds(50) * 1000)
 
 
 def test_undo_and_a_new_rating_reach_the_log_and_keep_the_first_word(log):

@@ -619,10 +619,10 @@ def test_an_edit_of_the_notes_is_heard_in_the_next_repetition():
     assert [len(task_of(each).passage.events) for each in (opened(2), session)] == [9, 3]
 
 
-def test_a_repetition_is_logged_with_its_length_count_in_included():
+def test_a_repetition_is_logged_with_its_length_and_the_count_in_is_no_playing():
     session, _ = drive(opened(2), *rep())
-    # Three bars of four at 50 bpm: 12 x 60 / 50 s.
-    assert session.played[0].rep.duration_ms == 14_400
+    # Two bars of four at 50 bpm: 8 x 60 / 50 s.
+    assert session.played[0].rep.duration_ms == 9_600
 
 
 def test_an_edit_of_another_drill_leaves_what_stands_ready_alone():

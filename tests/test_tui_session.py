@@ -323,6 +323,51 @@ async def test_escape_asks_first_and_a_second_escape_goes_on(tmp_path):
         assert session_of(app).practice.session.phase is Phase.READY
 
 
+async def test_escape_stops_the_sound_at_once_and_nothing_unplayed_is_to_be_rated_after_it(tmp_path):
+    async with running(tmp_path, drills=DRILL) as (app, pilot, player):
+        await to_ready(pilot, app)
+        await pilot.press("space")
+        player.position_s = player.length_s / 2
+        await pilot.press("escape")
+        assert not player.playing
+        await pilot.press("escape")
+        session = session_of(app).practice.session
+        assert session.phase is Phase.READY
+        assert session.played == ()
+
+
+async def test_escape_while_a_repetition_waits_for_its_rating_leads_back_to_the_rating(tmp_path):
+    async with running(tmp_path, drills=DRILL) as (app, pilot, player):
+        await to_ready(pilot, app)
+        await pilot.press("space")
+        player.position_s = player.length_s
+        await pilot.pause(0.1)
+        await pilot.press("1", "escape")
+        assert "what is marked now" in screen_text(app)
+        await pilot.press("escape")
+        assert session_of(app).practice.session.phase is Phase.RATING
+        assert [mark.label for mark in session_of(app).practice.session.marks] == [1]
+
+
+async def test_the_key_that_pauses_ends_the_pause(tmp_path):
+    async with running(tmp_path, drills=DRILL) as (app, pilot, player):
+        await to_ready(pilot, app)
+        await pilot.press("space", "p")
+        assert session_of(app).practice.session.phase is Phase.PAUSED
+        assert not player.playing
+        await pilot.press("p")
+        assert session_of(app).practice.session.phase is Phase.READY
+
+
+async def test_the_librarys_own_key_to_quit_answers_in_our_words(tmp_path):
+    async with running(tmp_path, drills=DRILL) as (app, pilot, _player):
+        await pilot.press("ctrl+c")
+        await pilot.pause()
+        assert [note.message for note in app._notifications] == [
+            "Escape leads out. Ctrl+q leaves at once; what you rated is saved."
+        ]
+
+
 @pytest.mark.parametrize("sizes", [((120, 40), (80, 24), (200, 60)), ((80, 24), (40, 10), (80, 24))])
 async def test_the_terminal_may_be_resized_while_playing(tmp_path, sizes):
     async with running(tmp_path, size=sizes[0], drills=DRILL) as (app, pilot, player):

@@ -90,6 +90,42 @@ def test_a_line_without_a_tempo_is_at_the_rung_of_the_excerpt_that_it_names(tmp_
     assert logged(tmp_path)[1]["tempo_bpm"] == logged(tmp_path)[1]["rung_bpm"]
 
 
+def test_the_plan_as_json_holds_the_events_where_they_are_asked_for(tmp_path, capsys):
+    command = ["plan", "first-pour", "--folder", str(tmp_path), "--json"]
+    assert main([*command, "--events"]) == 0
+    item = json.loads(capsys.readouterr().out)["items"][1]
+    assert item["at"] == "first-pour/ladle/together"
+    assert item["events"][0] == {"label": 1, "notes": "E:0"}
+    assert main(command) == 0
+    assert "events" not in json.loads(capsys.readouterr().out)["items"][1]
+
+
+@pytest.mark.parametrize(
+    ("place", "key"),
+    [
+        ("ladle+mould", "first-pour:ladle+mould:together:join:full:"),
+        ("ladle..mould", "first-pour:ladle+ladle+mould:together:section:full:"),
+        ("mould..cooling", "first-pour:mould+cooling:together:section:full:"),
+        ("piece", "first-pour:ladle+ladle+mould+cooling:together:piece:full:"),
+        ("first-pour/mould", "first-pour:mould:together:phrase:full:"),
+    ],
+)
+def test_an_answers_file_reaches_joins_runs_and_the_piece(tmp_path, capsys, place, key):
+    answers = tmp_path / "answers.txt"
+    answers.write_text(f"at {place}/together 50 clean\n")
+    command = ["practice", "first-pour", "--folder", str(tmp_path), "--answers", str(answers)]
+    assert main(command) == 0
+    assert [line["excerpt"] for line in logged(tmp_path) if "tempo_bpm" in line] == [key]
+
+
+def test_a_run_that_the_piece_does_not_have_is_told(tmp_path, capsys):
+    answers = tmp_path / "answers.txt"
+    answers.write_text("at cooling..ladle/together clean\n")
+    command = ["practice", "first-pour", "--folder", str(tmp_path), "--answers", str(answers)]
+    assert main(command) == 1
+    assert "A..B for a run, A+B for a join, and piece" in capsys.readouterr().err
+
+
 def reps_that_count(folder: Path, capsys: pytest.CaptureFixture[str]) -> int:
     capsys.readouterr()
     assert main(["log", "show", "--folder", str(folder), "--json"]) == 0

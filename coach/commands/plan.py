@@ -21,7 +21,8 @@ from coach.commands.common import (
 )
 from coach.ground.plain import plain_text
 from coach.learning.plan import told_once
-from coach.music.excerpt import Kind, heading_of, passage_of
+from coach.music.excerpt import heading_of, passage_of
+from coach.music.stretch import place_text
 from coach.session.desk import Desk
 from coach.words.amounts import duration, long_day, tempo
 from coach.words.names import excerpt_name
@@ -52,7 +53,7 @@ def run(arguments: argparse.Namespace) -> int:
         notices = desk.notices
         drills = {drill.id: drill for drill in desk.library.drills}
     if arguments.json:
-        say_json(facts(plan), indent=2)
+        say_json(facts(plan, drills if arguments.events else {}), indent=2)
         return 0
     for notice in notices:
         say(f"coach: {plain_text(notice)}", to=sys.stderr)
@@ -101,19 +102,25 @@ def _what(item: PlanItem, drills: Mapping[str, Drill]) -> str:
 
 def _events(drill: Drill, excerpt: Excerpt) -> list[str]:
     """Where it is, `at window/bass`, and its events by label, `1 E:0  2 G:<12>+D:<12>`: some 60 columns to a line."""
-    words = []
-    for event in passage_of(drill, excerpt).events:
-        notes = (
-            f"{drill.instrument.string_label(placed.note.string)}:{placed.note.position_text}"
-            for placed in event.notes
-        )
-        words.append(f"{event.label}\u00a0{'+'.join(notes)}")
+    words = [f"{label}\u00a0{notes}" for label, notes in _labelled(drill, excerpt)]
     shown = [line.replace("\u00a0", " ") for line in wrap("  ".join(words), 62)]
-    return (
-        [f"at {drill.id}/{excerpt.phrases[0]}/{excerpt.layer}", *shown]
-        if excerpt.kind is Kind.PHRASE
-        else shown
-    )
+    place = _place(drill, excerpt)
+    return [f"at {place}", *shown] if place else shown
+
+
+def _place(drill: Drill, excerpt: Excerpt) -> str:
+    """The excerpt as an answers file names it; empty where it has no such name."""
+    text = place_text(drill, excerpt)
+    return f"{drill.id}/{text}/{excerpt.layer}" if text else ""
+
+
+def _labelled(drill: Drill, excerpt: Excerpt) -> list[tuple[int, str]]:
+    """Each event's label and its notes as the drill file writes them."""
+    name = drill.instrument.string_label
+    return [
+        (event.label, "+".join(f"{name(one.note.string)}:{one.note.position_text}" for one in event.notes))
+        for event in passage_of(drill, excerpt).events
+    ]
 
 
 def _clock(minutes: float) -> str:
@@ -121,14 +128,22 @@ def _clock(minutes: float) -> str:
     return f"{whole // 60:3}:{whole % 60:02}"
 
 
-def facts(plan: Plan) -> dict[str, Any]:
-    """The plan as plain values for JSON."""
+def facts(plan: Plan, drills: Mapping[str, Drill]) -> dict[str, Any]:
+    """The plan as plain values for JSON; with the events of each item where its drill, by id, is given."""
     return {
         "day": plan.day.isoformat(),
         "minutes": plan.minutes,
-        "items": [_facts(item) for item in plan.items],
+        "items": [{**_facts(item), **_event_facts(item.excerpt, drills)} for item in plan.items],
         "notes": list(plan.notes),
     }
+
+
+def _event_facts(excerpt: Excerpt | None, drills: Mapping[str, Drill]) -> dict[str, Any]:
+    drill = drills.get(excerpt.drill) if excerpt else None
+    if drill is None or excerpt is None:
+        return {}
+    events = [{"label": label, "notes": notes} for label, notes in _labelled(drill, excerpt)]
+    return {"at": _place(drill, excerpt), "events": events}
 
 
 def _facts(item: PlanItem) -> dict[str, Any]:

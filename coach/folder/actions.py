@@ -84,7 +84,7 @@ ACTIONS: tuple[Action, ...] = (
     ),
     Action(
         "resume",
-        ("space", "enter"),
+        ("space", "enter", "p"),
         "back to ready",
         "End the pause: back to where you were; nothing plays until you say go",
         (PAUSED,),

@@ -102,7 +102,7 @@ class Learnt:
     cold: list[list[float]] = field(default_factory=lambda: [[0, 0.0, 0] for _ in range(10)])
     """Cold repetitions by tenths of the chance that was expected: how many, the sum of chances, how many clean."""
     days: dict[int, list[int]] = field(default_factory=dict)
-    """Repetitions of each practice day, and the milliseconds that they took, count-ins included."""
+    """Repetitions of each practice day, and the milliseconds of playing in them."""
     heard: int = 0
     """How many of the player's words on what they play already are taken in."""
     _keys: dict[str, tuple[EventKeys, ...]] = field(default_factory=dict, repr=False, compare=False)

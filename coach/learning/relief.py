@@ -71,8 +71,14 @@ def _shorter(material: Material, excerpt: Excerpt, whole: Passage, failed: list[
             yield Relief(Release.HALF, halves[late])
     if not excerpt.easier and any(_droppable(whole, label) for label in failed):
         yield Relief(Release.EASIER, replace(excerpt, easier=True))
-    if excerpt.layer == TOGETHER and failed and excerpt.kind in (Kind.PHRASE, Kind.JOIN, Kind.PIECE):
-        yield Relief(Release.LAYER, replace(excerpt, layer=whole.event(failed[0]).layer))
+    if (
+        excerpt.layer == TOGETHER
+        and failed
+        and excerpt.kind in (Kind.PHRASE, Kind.JOIN, Kind.SECTION, Kind.PIECE)
+    ):
+        layer = whole.event(failed[0]).layer
+        if not _open_only(whole, layer):
+            yield Relief(Release.LAYER, replace(excerpt, layer=layer))
     if len(excerpt.phrases) == 1 and excerpt.kind in (Kind.PHRASE, Kind.HALF):
         for label in failed:
             event = whole.event(label)
@@ -80,6 +86,12 @@ def _shorter(material: Material, excerpt: Excerpt, whole: Passage, failed: list[
             if subject:
                 yield Relief(Release.PLACE, replace(excerpt, layer=event.layer, kind=kind, subject=subject))
                 return
+
+
+def _open_only(whole: Passage, layer: str) -> bool:
+    """Whether a layer has open strings alone: there is nothing to practise in it by itself."""
+    notes = [placed.note for event in whole.events if event.layer == layer for placed in event.notes]
+    return all(note.node is None and not note.fret for note in notes)
 
 
 def _droppable(passage: Passage, label: int) -> bool:

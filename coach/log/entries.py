@@ -148,7 +148,7 @@ class Rep:
     listened: bool = False
     """Whether the model was heard just before."""
     duration_ms: Annotated[int, Range(0, DAY_MS)] = 0
-    """Count-in and repetition together."""
+    """From the first beat to the last; the count-in is no playing."""
     suggestions: tuple[Suggestion, ...] = ()
     """What was suggested while it was rated, in order of label."""
 

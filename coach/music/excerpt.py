@@ -32,6 +32,7 @@ class Kind(StrEnum):
     HALF = "half"
     PHRASE = "phrase"
     JOIN = "join"
+    SECTION = "section"
     PIECE = "piece"
 
 

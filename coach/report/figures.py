@@ -29,8 +29,7 @@ FEW = 3
 """Fewer results say too little."""
 BEYOND = 1.1
 """A clean tempo more than this far above every clean repetition is a guess."""
-WEAK_BELOW = 0.9
-WHOLE = (Kind.PHRASE, Kind.JOIN, Kind.PIECE)
+WHOLE = (Kind.PHRASE, Kind.JOIN, Kind.SECTION, Kind.PIECE)
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,8 +80,8 @@ class PlaceFigures:
 
     @property
     def weak(self) -> bool:
-        """Whether it failed of late, or is not quite likely to be clean."""
-        return self.known and (self.place.failed > 0 or self.place.chance < WEAK_BELOW)
+        """Whether it failed of late."""
+        return self.known and self.place.failed > 0
 
 
 @dataclass(frozen=True, slots=True)

@@ -249,8 +249,7 @@ class Coaching:
         done, rest = self.items[: turn.number + 1], self.items[turn.number + 1 :]
         if not (self.adapts and self.chooses):
             return self
-        last = turn.reps[-1]
-        spent_s = (last.at_ms - turn.started_ms + last.duration_ms) / 1000
+        spent_s = (turn.reps[-1].at_ms - turn.started_ms) / 1000
         breaks = sum(item.purpose is Purpose.BREAK for item in rest)
         planned_s = 60 * sum(item.minutes for item in (turn.item, *rest) if item.excerpt)
         sitting = Sitting(

@@ -11,7 +11,8 @@ import difflib
 import hashlib
 import json
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from contextlib import suppress
+from dataclasses import dataclass, replace
 from datetime import date
 
 from coach.ground.problem import CoachError, Problem
@@ -19,7 +20,8 @@ from coach.log.entries import Entry
 from coach.log.log import Log
 from coach.music.clicktrack import rep_seconds
 from coach.music.drill import Drill
-from coach.music.excerpt import Excerpt, layer_choices, passage_of
+from coach.music.excerpt import Excerpt, passage_of
+from coach.music.stretch import excerpt_at, layers_at, place_text
 from coach.rating.fault import Fault, faults_text
 from coach.session.answers import Answer, At, DayLine, RepLine, SkipLine, StopLine
 from coach.session.events import ChooseExcerpt, Go, Rated, Skip, Stop
@@ -172,27 +174,26 @@ def _way_out(task: Task, fault: Fault, answer: Answer) -> str:
 
 
 def _chosen(drills: Iterable[Drill], answer: Answer, at: At, where: str) -> Excerpt:
-    phrases = [(drill, phrase) for drill in drills for phrase in drill.phrases]
-    named = [(drill, phrase) for drill, phrase in phrases if at.phrase in (phrase.id, phrase.name)]
+    """The excerpt that a line names: a phrase, a run of phrases, a join or the piece, in one of its layers."""
+    named: list[tuple[Drill, Excerpt]] = []
+    texts: list[str] = []
+    for drill in drills:
+        texts += [phrase.id for phrase in drill.phrases]
+        with suppress(KeyError):
+            named.append((drill, excerpt_at(drill, at.phrase.removeprefix(f"{drill.id}/"))))
     if not named:
-        named = [(drill, phrase) for drill, phrase in phrases if at.phrase == f"{drill.id}/{phrase.id}"]
-    if not named:
-        known = [phrase.id for _, phrase in phrases]
-        near = difflib.get_close_matches(at.phrase, known, n=1)
-        raise _fault(
-            answer,
-            where,
-            f"no phrase {at.phrase!r}; there are {', '.join(known[:12])}",
-            near[0] if near else "",
-        )
+        near = difflib.get_close_matches(at.phrase, texts, n=1)
+        known = f"there are {', '.join(texts[:12])}, A..B for a run, A+B for a join, and piece"
+        raise _fault(answer, where, f"no phrase {at.phrase!r}; {known}", near[0] if near else "")
     if len(named) > 1:
-        written = ", ".join(f"{drill.id}/{phrase.id}" for drill, phrase in named)
+        written = ", ".join(f"{drill.id}/{place_text(drill, excerpt)}" for drill, excerpt in named)
         raise _fault(answer, where, f"several drills have a phrase {at.phrase!r}", f"write one of {written}")
-    drill, phrase = named[0]
-    choices = layer_choices(phrase)
+    drill, excerpt = named[0]
+    choices = layers_at(drill, excerpt)
     if at.layer not in choices:
-        raise _fault(answer, where, f"{phrase.id} has no layer {at.layer!r}; it has {', '.join(choices)}", "")
-    return Excerpt(drill.id, (phrase.id,), at.layer)
+        place = place_text(drill, excerpt)
+        raise _fault(answer, where, f"{place} has no layer {at.layer!r}; it has {', '.join(choices)}", "")
+    return replace(excerpt, layer=at.layer)
 
 
 def _fault(answer: Answer, where: str, message: str, guess: str) -> CoachError:

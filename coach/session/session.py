@@ -14,7 +14,6 @@ from coach.learning.material import goal_of
 from coach.learning.plan import Plan, Purpose
 from coach.learning.rung import Step
 from coach.log.entries import Correction, Entry, EntryKind, Rep, practice_day, serial_id
-from coach.music.clicktrack import rep_seconds
 from coach.music.drill import Drill
 from coach.rating.fault import Fault
 from coach.session.coaching import Coaching, Turn
@@ -136,7 +135,7 @@ def with_rep(
         purpose=turn.item.purpose if task.excerpt == turn.item.excerpt else Purpose.CLIMB,
         turn=turn.id,
         listened=task.heard,
-        duration_ms=round(rep_seconds(task.passage, task.tempo_bpm) * 1000),
+        duration_ms=round(task.passage.seconds(task.tempo_bpm) * 1000),
         suggestions=() if isinstance(state, Ready) else state.marks.logged(),
     )
 

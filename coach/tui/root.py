@@ -96,6 +96,10 @@ class Coach(App[None]):
         """Play two partials together, the higher string moved by cents."""
         self.player.play(_models().pair_pcm(instrument, pair, cents, STRIKE_S, 1, self.player.rate))
 
+    def action_help_quit(self) -> None:
+        """What ctrl+c does: say how one leaves, in our words and not in the library's."""
+        self.notify("Escape leads out. Ctrl+q leaves at once; what you rated is saved.")
+
     def player_stop(self) -> None:
         """Silence, where anything was opened at all."""
         if self._player is not None:

@@ -301,11 +301,13 @@ class SessionScreen(SessionStage):
         self.coach.show_tuning(self.coach.desk.instrument)
 
     def do_stop(self) -> None:
+        # The sound stops with the key; what was in progress is begun anew when the player goes on.
+        self.send(Pause())
         self.practice.hold_on()
         self._watch_time()
         session = self.practice.session
         marked = any(mark.result.fails for mark in session.marks)
-        kept = ", and so is what is marked now" if session.phase is Phase.RATING and marked else ""
+        kept = ", and so is what is marked now" if marked else ""
         self.app.push_screen(
             AskScreen(
                 "End the session?",
@@ -323,6 +325,8 @@ class SessionScreen(SessionStage):
         if answer in ("end", "hurts"):
             self.send(Stop(hurts=answer == "hurts"))
             self.do_to_summary()
+        elif self.practice.session.phase is Phase.PAUSED:
+            self.send(Go())
 
     def do_to_summary(self) -> None:
         self.coach.show_summary(self.practice, self.message, self._started_ms)

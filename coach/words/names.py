@@ -83,7 +83,7 @@ def _covered(excerpt: Excerpt, title: str) -> str:
             return f"join of {title}"
         case Kind.PIECE:
             return f"{title} from start to end"
-        case Kind.PHRASE:
+        case Kind.SECTION | Kind.PHRASE:
             return title
 
 

@@ -1,0 +1,91 @@
+"""A run of phrases as players and files name it: `window`, `window..gate`, the join `window+gate`, the `piece`."""
+
+from __future__ import annotations
+
+from coach.music.drill import TOGETHER, Drill
+from coach.music.excerpt import Excerpt, Kind, layer_choices, whole_piece
+
+PIECE = "piece"
+FROM_TO, JOINED = "..", "+"
+
+
+def order_of(drill: Drill) -> tuple[str, ...]:
+    """Ids of the phrases as the piece plays them."""
+    return drill.order or tuple(phrase.id for phrase in drill.phrases)
+
+
+def run_of(drill: Drill, first: int, last: int, layer: str = TOGETHER) -> Excerpt:
+    """The phrases of the piece's order from one place to another, both included and counted from 0."""
+    phrases = order_of(drill)[first : last + 1]
+    if len(phrases) == 1:
+        return Excerpt(drill.id, phrases, layer)
+    if len(phrases) == len(order_of(drill)):
+        return whole_piece(drill, layer)
+    return Excerpt(drill.id, phrases, layer, Kind.SECTION)
+
+
+def excerpt_at(drill: Drill, text: str, layer: str = "") -> Excerpt:
+    """The excerpt that a text names, in a layer, or in all of them; KeyError with the part that is not there."""
+    phrase = _phrase(drill, text)
+    if phrase is not None:
+        return _in_layer(drill, Excerpt(drill.id, (phrase,)), layer)
+    order = order_of(drill)
+    if text == PIECE:
+        return _in_layer(drill, run_of(drill, 0, len(order) - 1), layer)
+    for sign in (FROM_TO, JOINED):
+        first, found, last = text.partition(sign)
+        if found:
+            ends = [_known(drill, name.strip()) for name in (first, last)]
+            start, stop = _places(order, ends[0], ends[1], text, next_only=sign == JOINED)
+            join = Excerpt(drill.id, (ends[0], ends[1]), TOGETHER, Kind.JOIN)
+            return _in_layer(drill, join if sign == JOINED else run_of(drill, start, stop), layer)
+    raise KeyError(text)
+
+
+def place_text(drill: Drill, excerpt: Excerpt) -> str:
+    """The inverse of `excerpt_at` without the layer; empty for a part of a phrase, which has no such name."""
+    match excerpt.kind:
+        case Kind.PHRASE:
+            return excerpt.phrases[0]
+        case Kind.JOIN:
+            return JOINED.join(excerpt.phrases)
+        case Kind.SECTION:
+            return f"{excerpt.phrases[0]}{FROM_TO}{excerpt.phrases[-1]}"
+        case Kind.PIECE:
+            return PIECE
+    return ""
+
+
+def layers_at(drill: Drill, excerpt: Excerpt) -> tuple[str, ...]:
+    """What an excerpt can be played as."""
+    if len(excerpt.phrases) == 1:
+        return layer_choices(drill.phrase(excerpt.phrases[0]))
+    return drill.layers if len(drill.layers) < 2 else (*drill.layers, TOGETHER)
+
+
+def _phrase(drill: Drill, name: str) -> str | None:
+    return next((phrase.id for phrase in drill.phrases if name in (phrase.id, phrase.name)), None)
+
+
+def _known(drill: Drill, name: str) -> str:
+    phrase = _phrase(drill, name)
+    if phrase is None:
+        raise KeyError(name)
+    return phrase
+
+
+def _places(order: tuple[str, ...], first: str, last: str, text: str, next_only: bool) -> tuple[int, int]:
+    """The first places in the piece at which `last` comes after `first`, or right after it."""
+    for start, phrase in enumerate(order):
+        if phrase == first:
+            for stop in range(start + 1, min(len(order), start + 2 if next_only else len(order))):
+                if order[stop] == last:
+                    return start, stop
+    raise KeyError(text)
+
+
+def _in_layer(drill: Drill, excerpt: Excerpt, layer: str) -> Excerpt:
+    choices = layers_at(drill, excerpt)
+    if layer and layer not in choices:
+        raise KeyError(layer)
+    return Excerpt(drill.id, excerpt.phrases, layer or choices[-1], excerpt.kind)
