@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Iterable
 from contextlib import asynccontextmanager
 from pathlib import Path
 from typing import Any, Self
@@ -18,7 +18,7 @@ from coach.session.states import Task
 from coach.sound.player import PlayToken, SoundState, SoundStatus
 from coach.strings.instrument import Instrument
 from coach.tui.app import CoachApp
-from coach.tui.canvas import Canvas, as_text
+from coach.tui.canvas import Canvas, Run
 from coach.tui.picture import Picture
 from coach.tui.session_screen import SessionScreen
 from coach.tui.session_view import layout_of, panes
@@ -26,6 +26,11 @@ from tests.samples import sample_drill
 
 DAY_MS = 1_771_837_200_000
 """Monday 23 February 2026, 09:00 UTC."""
+
+
+def as_text(rows: Iterable[Iterable[Run]]) -> str:
+    """A picture as text without trailing blanks."""
+    return "\n".join("".join(text for text, _ in row).rstrip() for row in rows)
 
 
 class HandPlayer:

@@ -32,14 +32,11 @@ from coach.rating.table import (
 from coach.session.answers import read_answers
 
 ROOT = Path(__file__).parent.parent
-FAULTS = st.sampled_from(RESULTS).flatmap(
-    lambda result: st.builds(
-        Fault,
-        st.integers(1, 400),
-        st.just(result),
-        st.sampled_from([None, *causes_of(result)]),
-        st.integers(0, 6),
-    )
+FAULTS = st.builds(
+    lambda label, kind, note: Fault(label, *kind, note),
+    st.integers(1, 400),
+    st.sampled_from([(result, cause) for result in RESULTS for cause in (None, *causes_of(result))]),
+    st.integers(0, 6),
 )
 
 

@@ -34,7 +34,7 @@ def passage(
     events = tuple(
         PlacedEvent(label, "bass", onset, Fraction(1), 0, onset, ()) for label, onset in enumerate(onsets, 1)
     )
-    tempo = TempoMap(spans) if spans else TempoMap.constant(start)
+    tempo = TempoMap(spans) if spans else TempoMap((TempoSpan(Fraction(0), start),))
     return Passage(Excerpt("d", ("p",)), "P", "r", events, tuple(placed), start, tempo, ("bass",))
 
 

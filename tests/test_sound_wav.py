@@ -9,7 +9,7 @@ import pytest
 
 from coach.music.drill import ClickPattern, Note
 from coach.music.excerpt import Excerpt, Passage, PassageBar, PlacedEvent, PlacedNote
-from coach.music.rhythm import Meter, TempoMap
+from coach.music.rhythm import Meter, TempoMap, TempoSpan
 from coach.sound.render import render_clicks
 from coach.sound.timeline import Strike, rep_timeline
 from coach.sound.tones import tones_of
@@ -37,7 +37,7 @@ PASSAGE = Passage(
     (LOW, HIGH),
     (BAR,),
     Fraction(4),
-    TempoMap.constant(4),
+    TempoMap((TempoSpan(Fraction(0), Fraction(4)),)),
     ("bass", "harmonics"),
 )
 

@@ -7,8 +7,6 @@ import itertools
 import pytest
 
 from coach.tui.theme import (
-    BIG_ROLES,
-    LINE_ROLES,
     PALETTES,
     PLAIN_THEME,
     ROLES,
@@ -20,6 +18,22 @@ from coach.tui.theme import (
 )
 from tests.screens import running, screen_text, session_of
 from tests.test_tui_session import DRILL, play_to_end, to_ready
+
+BIG_ROLES = (
+    "text",
+    "now",
+    "next",
+    "bass",
+    "ring",
+    "beat",
+    "key",
+    "choked",
+    "late",
+    "dropped",
+    "good",
+)
+"""What must be read at once and from afar: 7:1."""
+LINE_ROLES = ("rule",)
 
 # Full deficiency of each kind of cone: linear-RGB matrices for severity 1.0 (Machado, Oliveira and Fernandes 2009,
 # IEEE Trans. Vis. Comput. Graph. 15(6):1291-1298, table of pre-computed matrices; typed in from memory).

@@ -21,7 +21,7 @@ from coach.rating.table import CHOKED
 from coach.strings.instrument import Instrument, Node, nodes_upto
 from coach.strings.ready_made import ready_made
 from coach.tui import bigview, marking, meters, neck
-from coach.tui.canvas import Canvas, as_text, fitted, text_width, wrapped
+from coach.tui.canvas import Canvas, fitted, text_width, wrapped
 from coach.tui.focus import focus_at, move_between
 from coach.tui.glyphs import NONE, big_text, big_width, largest_size, rows_high
 from coach.tui.lane import LaneLook, draw_lane, pages_of, shown_parts
@@ -31,7 +31,7 @@ from coach.tui.reports_screen import draw_report
 from coach.tui.small import draw_small
 from coach.tui.tour import page_text
 from tests.samples import BASS, FOUR_FOUR, event, harmonic, sample_drill
-from tests.screens import drawn, lamp
+from tests.screens import as_text, drawn, lamp
 
 
 def test_the_lane_shows_held_bass_ringing_harmonics_labels_and_count():

@@ -168,11 +168,6 @@ class TempoMap:
             if before.stop_beat != after.start_beat:
                 raise ValueError("tempo spans must follow each other without a gap")
 
-    @classmethod
-    def constant(cls, length_beats: Fraction | int) -> TempoMap:
-        """One tempo for so many beats."""
-        return cls((TempoSpan(Fraction(0), Fraction(length_beats)),))
-
     @cached_property
     def _stop_beats(self) -> list[Fraction]:
         return [span.stop_beat for span in self.spans]

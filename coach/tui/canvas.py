@@ -105,11 +105,6 @@ class Canvas:
         )
 
 
-def as_text(rows: Iterable[Iterable[Run]]) -> str:
-    """The picture as text without trailing blanks."""
-    return "\n".join("".join(text for text, _ in row).rstrip() for row in rows)
-
-
 _ASCII: dict[str, str | int | None] = {
     **dict(zip("·–■→●○…─│╫•█▁▂▃▄▅▆▇┤├└┘┌┐┼┬┴╌━┄∙", "--#~@o~-|H+#.......|++++++++-=.+", strict=True)),
     **{row.sign: row.ascii_sign for row in RESULTS},

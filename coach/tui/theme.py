@@ -17,21 +17,6 @@ from textual.theme import Theme
 from coach.tui.canvas import Role
 
 ROLES: tuple[Role, ...] = get_args(Role)
-BIG_ROLES: tuple[Role, ...] = (
-    "text",
-    "now",
-    "next",
-    "bass",
-    "ring",
-    "beat",
-    "key",
-    "choked",
-    "late",
-    "dropped",
-    "good",
-)
-"""What must be read at once and from afar: 7:1."""
-LINE_ROLES: tuple[Role, ...] = ("rule",)
 
 PLAIN_THEME = "terminal"
 """The theme that uses the terminal's own 16 colours, or none."""
