@@ -15,13 +15,12 @@ from coach.music.excerpt import Excerpt, Passage, passage_of
 from coach.rating.fault import Fault
 from coach.rating.table import CHOKED, LATE
 from coach.tui import meters
-from coach.tui.canvas import as_text
 from coach.tui.glyphs import BIGGEST, READABLE, SMALL, big_text, capital_rows, least_size
 from coach.tui.picture import Picture
 from coach.tui.session_view import key_range, layout_of
 from coach.tui.sheet import SheetLook, draw_sheet, event_at, keys_on, sheet_of
 from tests.samples import BASS, event
-from tests.screens import drawn, lamp
+from tests.screens import as_text, drawn, lamp
 from tests.test_views import long_drill
 
 SCREEN_MM = 14 * 25.4 * 9 / (16**2 + 9**2) ** 0.5

@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
 from coach.learning import skill as model
@@ -135,7 +136,7 @@ def a_fortnight() -> list[tuple[Part, int, dict[int, Result], int]]:
     return [
         (lamp, 60, {}, DAY),
         (lamp, 66, {2: CHOKED}, DAY),
-        (wick, 55, {1: LATE, 2: DROPPED}, DAY),
+        (wick, 55, {1: LATE, 3: DROPPED}, DAY),
         (lamp, 62, {2: LATE}, DAY),
         (lamp, 40, {}, DAY + 1),
         (whole, 58, {3: CHOKED, **dict.fromkeys(range(8, len(whole.keys) + 1), NOT_REACHED)}, DAY + 1),
@@ -197,6 +198,20 @@ def test_a_view_ahead_fades_by_the_night_and_knows_less_of_what_was_long_unheard
     assert far.means == (pytest.approx(4.3 - model.FADING_DAYS * model.FADING - model.WARMING),)
     heard = (row[0], row[1], replace(place, day=DAY + 2), whole)
     assert model.view([heard], level, habits, DAY + 9).own == (pytest.approx(0.04),)
+
+
+def test_the_chance_of_a_whole_is_the_mean_over_what_its_events_share() -> None:
+    """Against the integral over the shared Gaussian, on a fine grid; the estimate takes three points of it."""
+    view = model.View((4.1, 4.2, 4.15), (0.02, 0.05, 0.0), shared=0.03, lapse=0.01)
+    for ln_bpm in (3.9, 4.1, 4.3):
+        x = np.linspace(-8, 8, 4001)
+        weights = np.exp(-(x**2) / 2)
+        clean = np.full_like(x, 0.99**3)
+        for mean, own in zip(view.means, view.own, strict=True):
+            kappa = model.SLOPE / math.sqrt(1 + math.pi * model.SLOPE**2 * own / 8)
+            clean /= 1 + np.exp(kappa * (ln_bpm - mean - math.sqrt(0.03) * x))
+        assert view.whole(ln_bpm) == pytest.approx(float(np.average(clean, weights=weights)), abs=0.012)
+    assert view.middle.shared == 0
 
 
 def remembered(*days: tuple[int, str]) -> Record:

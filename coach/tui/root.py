@@ -106,9 +106,9 @@ class Coach(App[None]):
         if self._player is not None:
             self._player.stop()
 
+    @abstractmethod
     def ask_known(self, drill: Drill, phrase: str, then: Callable[[], None]) -> None:
         """Ask at which tempo a drill, or its phrase of this id, is played already; log the answer."""
-        raise NotImplementedError
 
     def change_volume(self, way: int) -> None:
         """One step louder (1) or softer (-1)."""
