@@ -22,7 +22,7 @@ from coach.learning.forecast import forecast
 from coach.learning.learning import CLEAN_TO_LAND, FOLD, KEPT_DAYS, Learnt
 from coach.learning.material import Part, material_of
 from coach.learning.plan import Purpose, told_once
-from coach.learning.planner import History, make_plan
+from coach.learning.planner import History, make_plan, played_ahead
 from coach.learning.readings import places, rung_of, seen, standing
 from coach.learning.reasons import reason
 from coach.learning.relief import Release, reliefs
@@ -427,6 +427,19 @@ def test_the_plan_is_the_same_to_the_digit_and_fits_its_minutes() -> None:
     assert plan == make_plan(TODAY, 20, [drill], FOLD.state(FOLD.plain(learnt)))
     assert sum(item.minutes for item in plan.items) <= 20
     assert all(item.reason for item in plan.items)
+
+
+def test_turns_chosen_from_options_at_hand_are_those_chosen_anew() -> None:
+    drills, learnt = [piece("usual", 3), sample_drill()], sample_learnt()
+    material, sitting = material_of(drills), Sitting(DAY, 2400.0)
+    ahead, anew = played_ahead(learnt, material, sitting), []
+    while (turn := choose(learnt, material, sitting)) is not None:
+        anew.append((turn.option.part.excerpt, turn.reps, turn.bpm))
+        if turn.why is not Why.WARM_UP:
+            learnt.expect(turn.option.part, turn.reps, DAY)
+        sitting = sitting.after(turn)
+    assert len(anew) > 12
+    assert [(item.excerpt, item.reps, item.tempo_bpm) for item in ahead.items] == anew
 
 
 def test_new_phrases_come_first_on_their_day() -> None:

@@ -133,9 +133,15 @@ class Sitting:
         )
 
 
-def choose(learnt: Learnt, material: Material, sitting: Sitting) -> Turn | None:
-    """The next turn; None where nothing is worth the player's time, or none fits into what is left of it."""
-    fitting = [each for each in options(learnt, material, sitting) if _fits(each, sitting)]
+def choose(
+    learnt: Learnt, material: Material, sitting: Sitting, known: dict[str, Option] | None = None
+) -> Turn | None:
+    """The next turn; None where nothing is worth the player's time, or none fits into what is left of it.
+
+    `known` are options by excerpt key that still hold, where several turns of a day are chosen; it is added to.
+    """
+    known = {} if known is None else known
+    fitting = [each for each in options(learnt, material, sitting, known) if _fits(each, sitting)]
     if not fitting:
         return None
     test = _test(learnt, fitting, sitting) if sitting.tests < TESTS_A_DAY else None
@@ -144,22 +150,24 @@ def choose(learnt: Learnt, material: Material, sitting: Sitting) -> Turn | None:
     return warm_up or chosen
 
 
-def options(learnt: Learnt, material: Material, sitting: Sitting) -> list[Option]:
-    """Every phrase of the drills, whole, and each piece whose phrases were all begun."""
+def options(learnt: Learnt, material: Material, sitting: Sitting, known: dict[str, Option]) -> list[Option]:
+    """Every phrase of the drills, whole, and each piece whose phrases were all begun; each is put into `known`."""
+
+    def at_hand(part: Part, reps: int = REPS) -> Option:
+        if part.key not in known:
+            known[part.key] = option(learnt, part, sitting, reps)
+        return known[part.key]
+
     offered = []
     fresh = _fresh(learnt, material, sitting)
     for drill in material.drills:
         parts = list(_parts(material, drill))
-        phrases = [
-            option(learnt, part, sitting)
-            for part in parts
-            if part.key in learnt.records or part.excerpt in fresh
-        ]
+        phrases = [at_hand(part) for part in parts if part.key in learnt.records or part.excerpt in fresh]
         offered += phrases
         piece = material.piece(drill)
         part = material.part(piece) if piece else None
         if part and all(each.key in learnt.records for each in parts):
-            whole = option(learnt, part, sitting, PIECE_REPS)
+            whole = at_hand(part, PIECE_REPS)
             slowest = min(each.bpm for each in phrases)
             if whole.bpm >= PIECE_FROM * slowest:
                 offered.append(replace(whole, bpm=min(whole.bpm, slowest)))

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field, replace
 from datetime import date, timedelta
 
 from coach.learning.assignments import assignment_notes, open_assignment
-from coach.learning.choice import NEW_PHRASES, Sitting, Turn, Why, choose
+from coach.learning.choice import NEW_PHRASES, Option, Sitting, Turn, Why, choose
 from coach.learning.learning import Learnt
 from coach.learning.material import Material, material_of
 from coach.learning.plan import Plan, PlanItem, Purpose
@@ -107,14 +107,17 @@ class Ahead:
 def played_ahead(learnt: Learnt, material: Material, sitting: Sitting) -> Ahead:
     """The turns that are chosen one after another, each as if it went as expected."""
     expected, items = learnt.copy(), []
-    while (turn := choose(expected, material, sitting)) is not None:
+    known: dict[str, Option] = {}
+    while (turn := choose(expected, material, sitting, known)) is not None:
         drill = material.drill(turn.option.part.excerpt.drill)
         asked = teachers_note(drill) if drill else ""
         items.append(item_of(expected, turn, date.fromordinal(sitting.day), asked))
         if turn.why is not Why.WARM_UP:
             expected.expect(turn.option.part, turn.reps, sitting.day)
+            drill_key = f"{turn.option.part.excerpt.drill}:"
+            known = {key: option for key, option in known.items() if not key.startswith(drill_key)}
         sitting = sitting.after(turn)
-    wanting = choose(expected, material, replace(sitting, seconds_left=DAY_S)) is not None
+    wanting = choose(expected, material, replace(sitting, seconds_left=DAY_S), known) is not None
     return Ahead(items, sitting.seconds_left, wanting)
 
 
