@@ -154,9 +154,9 @@ def test_tune_with_stiffness_prints_ranges(run: Any) -> None:
 def test_every_sentence_of_tune_follows_from_its_numbers(run: Any) -> None:
     ideal = run("tune")[1]
     assert "The errors add up: G is the furthest off." in ideal
-    assert "No beat is left" in ideal
+    assert "no beat is left" in ideal
     stiff = run("tune", "--stiffness", "0.0003,0.0002,0.0001,0.0001")[1]
-    assert "No beat is left" not in stiff
+    assert "no beat is left" not in stiff
     assert "beats a second may be left" in stiff
     assert "D 0.0001 to 0.0004; A 5e-05 to 0.0002" in stiff
     assert "A and G are the furthest off; some errors" in run("tune", "--strings", "G2,D2,A1,D1")[1]

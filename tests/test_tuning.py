@@ -19,6 +19,7 @@ from coach.strings.tuning import (
     moved_beats_hz,
     pair_between,
     stiffness_range,
+    stiffness_ranges,
     trend,
 )
 from coach.strings.units import cents_between
@@ -130,6 +131,14 @@ def test_the_errors_of_fourths_add_up_those_of_open_d_cancel_and_those_from_the_
     assert of(["G2", "D2", "A1", "D1"], 3) == ({0, 2}, False, True)
     assert of(["D2", "A1", "E1"], 1) == ({0, 2}, False, False)
     assert of(["E2", "E1"], 1) == (set(), False, False)
+
+
+def test_no_string_is_surely_the_furthest_off_where_b_is_known_to_a_factor_of_two() -> None:
+    # Within B / 2 to 2 B either of two strings can be the worse one: their ranges of cents overlap.
+    stiff = Instrument.of(["G2", "D2", "A1", "E1"], 864.0, stiffness_b=[1e-4, 1e-4, 2e-4, 3e-4])
+    drifts = beatless_drift(stiff, 3, stiffness_ranges(stiff))
+    assert not trend(drifts, 3).sure
+    assert trend(beatless_drift(stiff, 3), 3).sure
 
 
 @settings(max_examples=60)

@@ -163,6 +163,8 @@ def _drift_sentence(instrument: Instrument, trend: tuning.Trend, how: str) -> st
     if not trend.furthest:
         return "Every string is where equal temperament has it."
     names = [instrument.string_label(string) for string in trend.furthest]
+    if not trend.sure:
+        return f"{' or '.join(names)} may be the furthest off; B decides which, more than the order."
     furthest = f"{' and '.join(names)} {'is' if len(names) == 1 else 'are'}"
     if how:
         return f"Pure {how}, as strings are tuned; against a piano {furthest} the furthest off."
@@ -216,7 +218,7 @@ def _left_over(ways: Sequence[tuning.FromReference]) -> list[str]:
     ends = [end for way in ways for end in way.offset_cents]
     low, high = min(ends), max(ends)
     if max(-low, high) < tuning.NO_ERROR_CENTS:
-        return ["  No beat is left: octaves are exact in equal temperament."]
+        return ["  Stopped there, no beat is left: octaves are exact in equal temperament."]
     most_hz = max(way.hz * (2.0 ** (abs(end) / 1200.0) - 1.0) for way in ways for end in way.offset_cents)
     return [
         f"  In tune, the two notes are {_cents_text((low, high))} apart, since stiff strings",

@@ -97,6 +97,8 @@ class Trend:
     """The errors on the way to them have one direction, and there are several."""
     cancels: bool
     """Some of the errors on the way to them go against the others."""
+    sure: bool = True
+    """They are the furthest off wherever B is in its ranges; else only where it is worst for them."""
 
 
 def stiffness_range(b: float) -> Range:
@@ -232,10 +234,14 @@ def trend(drifts: Sequence[Drift], reference: int) -> Trend:
         way = middles[start : at + 1] if at > start else middles[at : start + 1]
         steps = [after - before for before, after in itertools.pairwise(way)]
         signs.append([step > 0 for step in steps if abs(step) >= NO_ERROR_CENTS])
+    # The least that a string is off: nothing where its range has both signs.
+    least = [max(min(drift.offset_cents), -max(drift.offset_cents), 0.0) for drift in drifts]
+    others = [size for at, size in enumerate(sizes) if at not in tops]
     return Trend(
         tuple(drifts[at].string for at in tops),
         all(len(each) > 1 and len(set(each)) == 1 for each in signs),
         any(len(set(each)) > 1 for each in signs),
+        min(least[at] for at in tops) + NO_ERROR_CENTS >= max(others, default=0.0),
     )
 
 
