@@ -7,7 +7,10 @@ from datetime import UTC, date, datetime
 from hypothesis import given
 from hypothesis import strategies as st
 
-from coach.log.entries import is_id, new_id, practice_day, serial_id
+from coach.log.entries import Rep, is_id, new_id, practice_day, serial_id
+from coach.rating.fault import Fault
+from coach.rating.table import CHOKED, LATE
+from tests.logs import NOON, id_at
 
 
 def ms(*parts: int) -> int:
@@ -33,3 +36,18 @@ def test_ids_of_one_run_and_one_moment_sort_by_their_numbers(at_ms, nonce, seria
     first, second = serial_id(at_ms, nonce, serial), serial_id(at_ms, nonce, serial + 1)
     assert is_id(first)
     assert first < second < serial_id(at_ms + 1, nonce, 0)
+
+
+def test_a_repetition_is_clean_failed_or_not_rated_and_can_be_rated_anew():
+    unrated = Rep(id_at(NOON), id_at(NOON, "ada"), NOON, 60, "0" * 16, "a:b:bass:phrase:full:", 60, 70, None)
+    clean = unrated.rated_as([])
+    failed = unrated.rated_as([Fault(3, LATE), Fault(2, CHOKED)])
+    assert [(rep.rated, rep.clean) for rep in (unrated, clean, failed)] == [
+        (False, False),
+        (True, True),
+        (True, False),
+    ]
+    assert failed.faults == (Fault(2, CHOKED), Fault(3, LATE))
+    assert failed.rated_as(None) == unrated
+    assert (unrated.rung_bpm, unrated.duration_ms, unrated.suggestions) == (0, 0, ())
+    assert unrated.day == date(2026, 12, 3) == date.fromordinal(unrated.day_number)

@@ -399,6 +399,18 @@ def test_what_is_left_for_today_comes_back_in_no_layer_or_part():
     assert replace(coaching, items=(of_lamp, of_wick)).next_item(0) == (1, of_wick)
 
 
+def test_two_phrases_that_fail_throughout_are_both_left_for_today():
+    lamp, wick = (Excerpt("lamps", (phrase,), TOGETHER) for phrase in ("lamp", "wick"))
+    turns = [PlanItem(Purpose.CLIMB, 60, "Climb.", excerpt, reps=90) for excerpt in (lamp, wick)]
+    session, _ = begin((*turns, *turns))
+    for _ in range(90):
+        if session.phase is Phase.DONE:
+            break
+        session, _ = drive(session, *rep(Fault(1, CHOKED)))
+    assert session.phase is Phase.DONE
+    assert session.coaching.left == {bars_of(lamp), bars_of(wick)}
+
+
 @pytest.mark.parametrize(("bpm", "slower"), [(60, True), (20, False)])
 def test_much_slower_is_offered_where_there_is_a_much_slower_tempo(bpm, slower):
     node = Excerpt("lamps", ("lamp",), "harmonics", Kind.NODE, easier=True, subject="G2|1/3")

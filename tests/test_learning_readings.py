@@ -1,0 +1,159 @@
+"""What is read from the estimate: clean tempos, nodes and moves, what is kept, and which test comes next."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from datetime import date, timedelta
+from statistics import NormalDist
+
+import pytest
+
+from coach.learning.choice import OPEN, Sitting, Why, choose
+from coach.learning.learning import CLEAN_TO_LAND, KEPT_DAYS, Learnt, trusted
+from coach.learning.material import Part, material_of
+from coach.learning.readings import (
+    CLEAN,
+    CLEAN_PLACE,
+    KEPT_CHANCE,
+    MOSTLY,
+    clean_tempo,
+    due,
+    places,
+    seen,
+    standing,
+)
+from coach.learning.skill import SLOPE, View
+from coach.rating.table import CHOKED
+from tests.samples import sample_drill
+
+TODAY = date(2026, 3, 2)
+DAY = TODAY.toordinal()
+MATERIAL = material_of([sample_drill()])
+NINE_TENTHS = NormalDist().inv_cdf(0.9)
+
+
+def phrase(number: int) -> Part:
+    part = MATERIAL.part(MATERIAL.phrases(sample_drill())[number])
+    assert part is not None
+    return part
+
+
+def ln_tempo(view: View, chance: float) -> float:
+    """Where a view has this chance, by halving: between 20 and 400 bpm."""
+    low, high = math.log(20), math.log(400)
+    for _ in range(60):
+        middle = (low + high) / 2
+        low, high = (middle, high) if view.whole(middle) > chance else (low, middle)
+    return low
+
+
+def test_a_clean_tempo_has_its_chance_and_its_ends_follow_from_what_is_not_known() -> None:
+    view = View((4.1, 4.25, 4.3), (0.02, 0.02, 0.02), 0.015, 0.01)
+    sure = view.middle
+    tempo = clean_tempo(view)
+    middle = ln_tempo(sure, CLEAN)
+    assert math.log(tempo.bpm) == pytest.approx(middle, abs=1e-4)
+    moved = [
+        replace(sure, means=tuple(m + 1e-4 * (i == at) for i, m in enumerate(sure.means))) for at in range(3)
+    ]
+    by_event = [(ln_tempo(each, CLEAN) - middle) / 1e-4 for each in moved]
+    deviation = math.sqrt(0.015 + sum(0.02 * by**2 for by in by_event))
+    assert math.log(tempo.high_bpm) - middle == pytest.approx(NINE_TENTHS * deviation, rel=1e-3)
+    assert middle - math.log(tempo.low_bpm) == pytest.approx(NINE_TENTHS * deviation, rel=1e-3)
+
+
+def test_the_clean_tempo_of_a_long_piece_leaves_its_slips_out() -> None:
+    view = View((4.2,) * 120, (0.01,) * 120, 0.0, 0.02)
+    assert (1 - view.lapse) ** 120 < CLEAN
+    middle = math.log(clean_tempo(view).bpm)
+    assert math.prod(view.chances(middle)) == pytest.approx(MOSTLY, abs=1e-3)
+
+
+def test_a_node_is_clean_four_times_in_five_at_its_tempo() -> None:
+    lamp, learnt = phrase(0), Learnt()
+    assert places(learnt, MATERIAL, sample_drill(), TODAY) == {}
+    for label in (2, 2, 0, 0, 0):
+        learnt.take(lamp.excerpt, lamp.keys, 60, lamp.goal_bpm, {label: CHOKED} if label else {}, DAY)
+    known = places(learnt, MATERIAL, sample_drill(), TODAY)
+    cold = seen(learnt, lamp, DAY)
+    nodes = [keys[0] for keys in lamp.keys]
+    assert set(known) == {key for keys in lamp.keys for key in keys[:2] if key}
+    node = next(key for key in nodes if key and nodes.count(key) == 1)
+    at = nodes.index(node)
+    wanted = cold.means[at] - math.log(CLEAN_PLACE / (1 - CLEAN_PLACE)) / SLOPE
+    assert math.log(known[node].tempo.bpm) == pytest.approx(wanted)
+    assert 1 / (1 + math.exp(SLOPE * (wanted - cold.means[at]))) == pytest.approx(CLEAN_PLACE)
+    reach = NINE_TENTHS * math.sqrt(cold.shared + cold.own[at])
+    assert math.log(known[node].tempo.high_bpm) == pytest.approx(wanted + reach, abs=1e-4)
+    assert math.log(known[node].tempo.low_bpm) == pytest.approx(wanted - reach, abs=1e-4)
+    assert known[node].chance == pytest.approx(cold.chances(math.log(lamp.goal_bpm))[at])
+    failed = lamp.keys[1][0]
+    assert (known[failed].failed, known[failed].of) == (2, 5 * nodes.count(failed))
+
+
+def landed(day: int, *parts: Part, extra: int = 0) -> Learnt:
+    learnt = Learnt()
+    for part in parts:
+        for _ in range(CLEAN_TO_LAND + extra):
+            learnt.take(part.excerpt, part.keys, part.goal_bpm, part.goal_bpm, {}, day)
+    return learnt
+
+
+def test_what_landed_is_due_a_week_after_it_was_last_played_until_a_test_is_passed() -> None:
+    lamp, wick = phrase(0), phrase(1)
+    learnt = landed(DAY, wick)
+    learnt.take(lamp.excerpt, lamp.keys, lamp.goal_bpm, lamp.goal_bpm, {}, DAY)
+    on = TODAY + timedelta(days=KEPT_DAYS)
+    assert due(learnt, MATERIAL, TODAY) == [(wick.excerpt, on)]
+    assert due(learnt, MATERIAL, TODAY, within=KEPT_DAYS - 1) == []
+    for _ in range(CLEAN_TO_LAND):
+        learnt.take(lamp.excerpt, lamp.keys, lamp.goal_bpm, lamp.goal_bpm, {}, DAY)
+    assert due(learnt, MATERIAL, TODAY) == [
+        (part.excerpt, on) for part in sorted((lamp, wick), key=lambda p: p.key)
+    ]
+    learnt.take(wick.excerpt, wick.keys, wick.goal_bpm, wick.goal_bpm, {}, DAY + KEPT_DAYS)
+    assert due(learnt, MATERIAL, on) == [(lamp.excerpt, on)]
+
+
+def test_kept_is_what_a_test_showed_or_what_landed_and_is_all_but_certain() -> None:
+    lamp = phrase(0)
+    sure, begun = landed(DAY, lamp, extra=60), Learnt()
+    stands = standing(sure, MATERIAL, lamp.excerpt, TODAY)
+    assert stands is not None
+    assert (stands.tested, stands.landed) == (None, TODAY)
+    assert stands.kept == (stands.later >= KEPT_CHANCE)
+    assert replace(stands, later=KEPT_CHANCE).kept
+    assert not replace(stands, later=KEPT_CHANCE - 0.01).kept
+    assert not replace(stands, landed=None, later=0.99).kept
+    assert replace(stands, landed=None, later=0.1, tested=TODAY).kept
+    fresh = standing(begun, MATERIAL, lamp.excerpt, TODAY)
+    assert fresh is not None
+    assert (fresh.reps, fresh.last, fresh.landed, fresh.failed, fresh.of) == (0, None, None, 0, 0)
+    assert fresh.rung_bpm >= lamp.start_bpm
+
+
+def test_of_what_waits_for_a_test_the_one_whose_answer_is_most_open_comes_first() -> None:
+    lamp, wick = phrase(0), phrase(1)
+    learnt = landed(DAY - KEPT_DAYS, lamp, wick, extra=2)
+    for part, chance in ((lamp, 0.72), (wick, 0.85)):
+        # As if this player's skill were just so: the level of each phrase is moved until its cold chance is.
+        whole = learnt.skills["lamps"].wholes(part.keys)[0]
+        for _ in range(200):
+            now = trusted(seen(learnt, part, DAY).whole(math.log(part.goal_bpm)), learnt.habits)
+            whole.mean += 0.2 * (chance - now)
+        assert OPEN[0] <= now <= OPEN[1]
+    turn = choose(learnt, MATERIAL, Sitting(DAY, 1200, warm=True))
+    assert turn is not None
+    assert (turn.why, turn.option.part.excerpt, turn.reps, turn.bpm) == (
+        Why.TEST,
+        lamp.excerpt,
+        1,
+        lamp.goal_bpm,
+    )
+    a_day_early = choose(learnt, MATERIAL, Sitting(DAY - 1, 1200, warm=True))
+    assert a_day_early is not None
+    assert a_day_early.why is not Why.TEST
+    no_more_tests = choose(learnt, MATERIAL, Sitting(DAY, 1200, warm=True, tests=3))
+    assert no_more_tests is not None
+    assert no_more_tests.why is not Why.TEST
