@@ -152,6 +152,10 @@ def test_a_class_list_and_several_drills_make_one_file_a_student_that_opens_as_a
     assert main(["plan", "--folder", str(home), "--date", "2026-12-03"]) == 0
     first = capsys.readouterr().out.splitlines()[1]
     assert first.startswith('Note: Your teacher writes: "low E down" Your answer goes along with')
+    capsys.readouterr()
+    # What a double click on the file runs: its path alone.
+    assert main([str(out / "mia.yaml"), "--folder", str(home)]) == 1
+    assert "a session needs a terminal, and this is none" in capsys.readouterr().err
     assert main(["check", str(out / "mia.yaml")]) == 0
     assert capsys.readouterr().out.count("good: ") == 2
 
@@ -194,6 +198,20 @@ def test_a_due_date_that_is_past_is_told_and_allowed(
     out = str(tmp_path / "mia.yaml")
     assert assign(tmp_path, "--to", "Mia", "--due", "2026-11-30", "-o", out) == 0
     assert "the due date 2026-11-30 is past" in capsys.readouterr().err
+    note = ("--note", "To its end, all the same.", "--due", "2026-11-30")
+    assert assign(tmp_path, "--to", "Mia", *note, "-o", out) == 0
+    capsys.readouterr()
+    assert main(["plan", out, "--folder", str(tmp_path / "home"), "--date", "2026-12-01"]) == 0
+    assert 'Your teacher writes: "To its end, all the same."' in capsys.readouterr().out
+
+
+def test_who_is_to_be_forgotten_is_named_where_they_were_handed_something(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert assign(tmp_path, "--to", "Mia", "-o", str(tmp_path / "mia.yaml")) == 0
+    capsys.readouterr()
+    assert main(["log", "forget", "Mia", "--yes", "--folder", str(tmp_path)]) == 1
+    assert FILE in "".join(capsys.readouterr())
 
 
 def test_a_damaged_line_of_what_was_handed_out_is_told_with_its_number_and_the_rest_counts(
@@ -367,7 +385,7 @@ def test_the_overview_has_a_row_for_the_assignment_with_the_next_step_and_why(
     )
     (row,) = json.loads(capsys.readouterr().out)["rows"]
     assert (row["student"], row["drill"], row["goal_bpm"]) == ("Mia", "First Pour", 70)
-    assert row["minutes"] == pytest.approx(6 * 21 / 60 + 24 / 60, abs=0.1)
+    assert row["minutes"] == pytest.approx(6 * 21 / 60 + 24 / 60, abs=0.15)
     assert (row["cold"], row["cold_clean"], row["last_practised"]) == (7, 5, "2026-12-05")
     assert row["next"]
     assert row["why"]

@@ -13,7 +13,7 @@ from datetime import date, timedelta
 from coach.ground.plain import json_text, plain_text
 from coach.learning.learning import Learnt, learnt_of
 from coach.learning.material import Material, material_of
-from coach.learning.readings import Place, Standing, due, places, standing
+from coach.learning.readings import Place, Standing, places, standing, to_be_tested
 from coach.log.entries import Entry
 from coach.log.log import Log
 from coach.music.drill import Drill
@@ -158,7 +158,7 @@ def make_report(
         tuple(logged_name(one.excerpt, one.title) for one in (passage_in(log, sums, key) for key in missing)),
         tuple(one for one in ranked if one.place.key.startswith("n:")),
         tuple(one for one in ranked if one.place.key.startswith("m:")),
-        tuple((name_in(material, one), on) for one, on in due(learnt, material, day)),
+        tuple((name_in(material, one), on) for one, on in to_be_tested(learnt, material, day)),
         () if drill else cold_record(learnt),
         open_tasks(learnt, material, day),
         _hurts(log, since, day),

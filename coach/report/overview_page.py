@@ -37,13 +37,14 @@ _LEGEND = (
     "Minutes by day. Line: the fastest clean phrase of each day; dashes: the goal; triangle: the rung of the "
     "phrase that is furthest behind."
 )
-SHOWN_DAYS, MOST_PLACES = 42, 8
+SHOWN_DAYS, MOST_PLACES = 42, 7
 _STYLE = """
 nav { margin: .6rem 0; } nav select { font: inherit; margin-right: 1rem; max-width: 18rem; }
 td:first-child, .rows td:nth-child(n+5) { white-space: nowrap; } .student { margin-top: 3rem; }
 ul { margin: .3rem 0; padding-left: 1.2rem; } .remark { color: #8a3b12; }
 @media print { nav { display: none; } .student, .rows { break-before: page; } a { color: inherit; }
-  .rows table { font-size: .66rem; } .grid { grid-template-columns: 1fr 1fr; } }
+  .rows table, .student table { font-size: .66rem; } .student { font-size: .8rem; margin: 0; }
+  .student td, .student th { padding: .08rem .5rem .08rem 0; } .grid { grid-template-columns: 1fr 1fr; } }
 """
 
 

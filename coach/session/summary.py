@@ -31,7 +31,7 @@ class ExcerptSummary:
 
 @dataclass(frozen=True, slots=True)
 class Summary:
-    """What a session's end shows: what rang, what choked, what is due when."""
+    """What a session's end shows: what rang, what choked, what comes to a test when."""
 
     excerpts: tuple[ExcerptSummary, ...]
     rang: Mapping[str, int]
