@@ -10,6 +10,7 @@ import pytest
 
 from benchmarks.__main__ import SUBJECTS, markdown_table, text_table
 from benchmarks.measure import Goal, Row, as_json, beside, in_turns, machine, percentile
+from benchmarks.yardsticks import Yardstick
 
 
 def test_a_ratio_is_the_median_of_the_turns_and_not_the_ratio_of_medians():
@@ -53,3 +54,29 @@ def test_the_table_and_the_json_tell_machine_ratio_and_goal_and_no_path():
     assert str(where["processor"]) in table
     written = json.dumps({"machine": where, "rows": [as_json(row) for row in rows]})
     assert str(Path.cwd()) not in written
+
+
+def test_a_power_law_without_anything_to_tell_apart_says_the_base_rate():
+    """Three of four clean at one age: the entropy of a coin of 3/4 in nats is .562 (Shannon 1948)."""
+    yardstick = Yardstick()
+    for number in range(40):
+        yardstick.practised(f"{number}", 1, clean=True, cold=True)
+        yardstick.cold(f"{number}", 5, clean=number % 4 > 0)
+    assert yardstick.power_law() == pytest.approx(0.5623, abs=1e-4)
+
+
+def test_a_power_law_tells_what_was_practised_lately_from_what_was_not():
+    yardstick = Yardstick()
+    for number in range(40):
+        day = 1 if number % 2 else 50
+        yardstick.practised(f"{number}", day, clean=True, cold=True)
+        yardstick.cold(f"{number}", 51, clean=day == 50 or number % 8 == 1)
+    assert yardstick.power_law() < 0.3
+
+
+def test_what_was_not_practised_before_is_no_cold_result_of_a_yardstick():
+    yardstick = Yardstick()
+    yardstick.cold("a", 5, clean=True)
+    yardstick.practised("a", 5, clean=True, cold=True)
+    yardstick.cold("a", 5, clean=True)
+    assert yardstick.clean == []
