@@ -17,10 +17,14 @@ import tempfile
 from collections.abc import Sequence
 from pathlib import Path
 
+from textual.pilot import Pilot
+
 from coach.folder.settings import save_settings
 from coach.ground.places import Places
+from coach.music.drill import TOGETHER
 from coach.session.desk import Desk
 from coach.tui.app import CoachApp
+from coach.tui.session_screen import SessionScreen
 
 DAY_MS = 1_771_837_200_000
 """Monday 23 February 2026, 09:00 UTC."""
@@ -29,17 +33,25 @@ Shot = tuple[str, tuple[int, int], tuple[str, ...], dict[str, object]]
 """Name, columns and rows, keys and waits, settings of the screen."""
 
 DRILL = "small-bells"
-_TO_MUSIC = ("space", "wait:0.3", "space", "l", "l", "space")
-
+_READY = ("space", "wait:0.3", "space", "together")
+_TO_MUSIC = (*_READY, "space")
+_MARKED = (*_TO_MUSIC, "wait:12", "space", "2", "l", "3")
 _RATED = (*_TO_MUSIC, "wait:9", "space", "1", "space", "wait:0.3")
+"""At 40 bpm a beat takes 1.5 s, so that the count-in lasts 6 s and the two bars end after 18 s."""
 
 SHOTS: tuple[Shot, ...] = (
     ("start", (80, 24), (), {}),
-    ("ready-glance", (80, 24), ("space", "wait:0.3", "space"), {}),
+    ("ready-glance", (80, 24), _READY, {}),
+    ("count-in-glance", (80, 24), (*_TO_MUSIC, "wait:3.5"), {}),
+    ("count-in-study", (80, 24), (*_TO_MUSIC, "v", "wait:3.5"), {}),
     ("playing-glance", (80, 24), (*_TO_MUSIC, "wait:9"), {}),
     ("playing-study", (80, 24), (*_TO_MUSIC, "v", "wait:9"), {}),
-    ("rating-glance", (80, 24), (*_TO_MUSIC, "wait:9", "space", "1", "l", "2"), {}),
-    ("rating-study", (80, 24), (*_TO_MUSIC, "v", "wait:9", "space", "1", "l", "2"), {}),
+    ("last-node", (80, 24), (*_TO_MUSIC, "wait:15.5"), {}),
+    ("round", (80, 24), (*_TO_MUSIC, "wait:20"), {}),
+    ("marking", (80, 24), _MARKED, {}),
+    ("marking-ascii", (80, 24), _MARKED, {"ascii": True}),
+    ("clean", (80, 24), (*_TO_MUSIC, "wait:25"), {}),
+    ("pause", (80, 24), (*_TO_MUSIC, "wait:9", "p"), {}),
     ("rest", (80, 24), ("space", "wait:0.3"), {}),
     ("help", (80, 24), ("space", "space", "question_mark"), {}),
     ("stop", (80, 24), ("space", "space", "escape"), {}),
@@ -58,33 +70,44 @@ SHOTS: tuple[Shot, ...] = (
     ("tour", (80, 24), (), {"tour_seen": False}),
 )
 
-SHOWN = ("start", "playing-glance", "playing-study", "rating-study", "library", "nodes")
+SHOWN = ("start", "playing-glance", "playing-study", "marking", "library", "nodes")
 """The pictures that the documents show."""
 
 FONT = "'DejaVu Sans Mono', Menlo, Consolas, monospace"
 
 
-async def take(shot: Shot, folder: Path) -> Path:
-    """Drive the app to one picture and write it as SVG."""
-    name, size, keys, screen = shot
+async def take(shot: Shot, folder: Path, size: tuple[int, int] | None = None) -> Path:
+    """Drive the app to one picture, of its own size or another, and write it as SVG."""
+    name, usual, keys, screen = shot
     with tempfile.TemporaryDirectory() as home:
         places = Places(Path(home))
         save_settings(places.settings, {"screen": {"tour_seen": True, **screen}})
         drills = () if name.startswith(("start", "library")) else (DRILL,)
         with Desk.open(places, clock=lambda: (DAY_MS, 60), names=drills, silent=True) as desk:
             app = CoachApp(desk)
-            async with app.run_test(size=size) as pilot:
+            async with app.run_test(size=size or usual) as pilot:
                 await pilot.pause(0.3)
                 for key in keys:
                     if key.startswith("wait:"):
                         await pilot.pause(float(key.removeprefix("wait:")))
+                    elif key == "together":
+                        await all_layers(app, pilot)
                     else:
                         await pilot.press(key)
                 await pilot.pause(0.2)
                 svg = app.export_screenshot(title="")
-    path = folder / f"{name}.svg"
+    path = folder / (f"{name}-{size[0]}x{size[1]}.svg" if size else f"{name}.svg")
     path.write_text(bare(svg), encoding="utf-8")
     return path
+
+
+async def all_layers(app: CoachApp, pilot: Pilot[None]) -> None:
+    """Choose all layers of the excerpt that is ready."""
+    while isinstance(app.screen, SessionScreen):
+        music = app.screen.practice.session.music
+        if music is None or music.task.excerpt.layer == TOGETHER:
+            return
+        await pilot.press("l")
 
 
 def bare(svg: str) -> str:
@@ -131,12 +154,19 @@ def to_png(svg: Path, scale: float = 1.0, suffix: str = "") -> Path:
     return out
 
 
+def columns_and_rows(text: str) -> tuple[int, int]:
+    """`160x45` as (160, 45); ValueError where it is no size."""
+    columns, rows = text.split("x")
+    return int(columns), int(rows)
+
+
 def main(arguments: Sequence[str] | None = None) -> None:
     """Take every picture, or those named."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("folder", nargs="?", default=str(Path(__file__).parent / "pictures"))
     parser.add_argument("--png", action="store_true")
     parser.add_argument("--only", nargs="*", default=SHOWN, help="names of pictures; none for all of them")
+    parser.add_argument("--size", type=columns_and_rows, help="of the terminal, such as 160x45")
     chosen = parser.parse_args(arguments)
     os.environ.update(COLORTERM="truecolor", TERM="xterm-256color")
     os.environ.pop("NO_COLOR", None)
@@ -145,7 +175,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
     for shot in SHOTS:
         if chosen.only and shot[0] not in chosen.only:
             continue
-        svg = asyncio.run(take(shot, folder))
+        svg = asyncio.run(take(shot, folder, chosen.size))
         print(svg)
         if chosen.png:
             print(to_png(svg))

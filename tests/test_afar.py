@@ -15,7 +15,7 @@ from coach.music.excerpt import Excerpt, Passage, passage_of
 from coach.rating.fault import Fault
 from coach.rating.table import CHOKED, LATE
 from coach.tui import meters
-from coach.tui.glyphs import BIGGEST, READABLE, SMALL, big_text, capital_rows, least_size
+from coach.tui.glyphs import BIGGEST, READABLE, SMALL, THIN, big_text, capital_rows, least_size
 from coach.tui.picture import Picture
 from coach.tui.session_view import key_range, layout_of
 from coach.tui.sheet import SheetLook, draw_sheet, event_at, keys_on, sheet_of
@@ -86,6 +86,11 @@ def node(text: str) -> tuple[str, str]:
     return text, text.replace("<", "").replace(">", "")
 
 
+def unit(text: str) -> tuple[str, str]:
+    """A number and its unit, with a full or a thin blank between them."""
+    return text, text.replace(" ", THIN)
+
+
 def test_a_fifteenth_of_the_screen_is_twenty_minutes_of_arc_on_a_laptop_at_two_metres():
     # SCREEN_MM is 174.3; 174.3 / 15 is 11.6 mm; at 2000 mm that is 20.0 minutes of arc.
     assert round(SCREEN_MM, 1) == 174.3
@@ -100,8 +105,8 @@ def test_all_of_the_players_work_is_readable_from_two_metres_in_every_state(size
     def look(phase: str, beat: float | None = None, **changes: object) -> Picture:
         return at_work(phase, beat, view=view, plain=plain, **changes)
 
-    left = ("12 MIN", "12MIN")
-    tempo = ("120 BPM", "120BPM")
+    left = unit("12 MIN")
+    tempo = unit("120 BPM")
     nodes = node("GD<7>"), node("G<5>")
     assert_readable(look("ready"), size, *nodes, "E:0", "E:3", "READY", tempo, left)
     assert_readable(look("listening", 0.5), size, *nodes, "E:0", "E:3", "HEAR", tempo, left)
@@ -111,7 +116,9 @@ def test_all_of_the_players_work_is_readable_from_two_metres_in_every_state(size
     assert_readable(look("playing", 7.5), size, node("D<3.2>"), "E:3", "END", "BEAT 4")
     assert_readable(look("paused"), size, *nodes, "E:0", "E:3", "PAUSE", left)
     assert_readable(look("ready", unsaved=True), size, *nodes, "NOT SAVED", left)
-    assert_readable(look("playing", 0.5, marks=(Fault(2, CHOKED),)), size, nodes[1], "BEAT 1", "1 FAILED")
+    assert_readable(
+        look("playing", 0.5, marks=(Fault(2, CHOKED),)), size, nodes[1], "BEAT 1", unit("1 FAILED")
+    )
     rest = Picture("rest", view, (), title="break", cue="Stand up.", plain=plain, minutes_left=11.4)
     assert_readable(rest, size, "BREAK", left)
 
@@ -223,7 +230,7 @@ def test_a_touch_finds_the_event_under_the_finger():
     sheet = sheet_of(passage, instrument, 79, 16, 0)
     for place, label in enumerate(sheet.pages[0]):
         line, across = divmod(place, sheet.across)
-        at = across * sheet.columns + 4, line * sheet.line_rows + 1
+        at = across * sheet.columns + 3, line * sheet.line_rows + 1
         assert event_at(sheet, SheetLook(), *at) == label
     assert event_at(sheet, SheetLook(), 78, 15) in (0, *sheet.pages[0])
 

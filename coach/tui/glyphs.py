@@ -17,6 +17,8 @@ SMALL = 0
 NONE = -1
 """Less than any size: the text has no room."""
 BIGGEST = 6
+THIN = "\u2009"
+"""A blank that is narrower than others."""
 READABLE = 15
 """A capital is at least a fifteenth of the screen's height, where a player reads it while playing.
 
@@ -154,7 +156,7 @@ _Pixels = tuple[str, ...]
 def _glyphs(art: str, blank: str) -> dict[str, _Pixels]:
     glyphs = {line[0]: tuple(line[2:].split()) for line in art.strip().splitlines()}
     (height,) = {len(pixels) for pixels in glyphs.values()}
-    return {**glyphs, " ": (blank,) * height}
+    return {**glyphs, " ": (blank,) * height, THIN: ("",) * height}
 
 
 _LARGE_GLYPHS = _glyphs(_ART, "...")

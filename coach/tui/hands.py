@@ -10,7 +10,7 @@ from coach.strings.instrument import Instrument
 from coach.tui import bigview, marking, meters, neck
 from coach.tui.canvas import Canvas, Role, Rows, fitted
 from coach.tui.focus import Focus, focus_at, leads, move_between
-from coach.tui.glyphs import NONE, big_text, big_width, largest_size, rows_high
+from coach.tui.glyphs import NONE, big_text, big_width, largest_size, least_size, rows_high
 from coach.tui.lane import LaneLook, Pages, draw_lane, pages_of, shown_parts
 from coach.tui.layout import ARROW, Box, Layout, Needs
 from coach.tui.picture import Picture
@@ -42,7 +42,8 @@ def add_hands(picture: Picture, passage: Passage, instrument: Instrument, layout
             "low_words", spot, lambda b: _low_words(picture, focus.held, "keep" if focus.keeps else "hold", b)
         )
         add("low", spot, lambda b: _low(passage, focus, instrument, b, plain))
-    add("next", spot, lambda b: _next(picture, passage, focus, instrument, b))
+    least = least_size(layout["keys"].y + 1)
+    add("next", spot, lambda b: _next(picture, passage, focus, instrument, least, b))
     low_next = (focus.next_held,) if focus.next_held else ()
     add("next_low_words", spot, lambda b: _low_words(picture, low_next, "next low", b))
     add("next_low", spot, lambda b: _low_note(passage, focus.next_held, instrument, b, b.height, plain))
@@ -142,11 +143,12 @@ def _now(passage: Passage, focus: Focus, instrument: Instrument, box: Box, plain
     return bigview.draw_event(focus.now, instrument, look, box.width, box.height, "now", plain)
 
 
-def _next(picture: Picture, passage: Passage, focus: Focus, instrument: Instrument, box: Box) -> Rows:
+def _next(
+    picture: Picture, passage: Passage, focus: Focus, instrument: Instrument, least: int, box: Box
+) -> Rows:
     events = [event for event in passage.events if leads(passage, event)]
     # The way there needs room beside the node: the arrow, and its mm too where the node loses no size by it.
-    small = min(largest_size(ARROW, box.width, box.height), 1)
-    arrow, way = (box.width - 2 - big_width(text, small) for text in (ARROW, f"{ARROW}88mm"))
+    arrow, way = (box.width - 2 - big_width(text, least) for text in (ARROW, f"{ARROW}88mm"))
     look = bigview.look_for(events, instrument, arrow, box.height)
     roomy = bigview.look_for(events, instrument, way, box.height)
     look = roomy if roomy.size == look.size else look

@@ -21,10 +21,11 @@ from coach.ground.plain import plain_text
 from coach.ground.problem import CoachError
 from coach.strings.instrument import Instrument
 from coach.tui.base import CoachScreen
+from coach.tui.canvas import fitted
 from coach.tui.drill_files import Entry, draw_preview, read_entries, stamps
 from coach.tui.layout import Box
 from coach.tui.stage import Stage
-from coach.tui.widgets import HintLine, MarkedList
+from coach.tui.widgets import MARK_COLUMNS, SCROLLBAR_COLUMNS, HintLine, MarkedList
 from coach.words.names import assignment_text
 
 LOOK_EVERY_S = 1.0
@@ -113,7 +114,8 @@ class LibraryScreen(CoachScreen):
         )
         in_plan = "in the plan" if drill.id in planned else ""
         title = f"{plain_text(drill.title)[:column]:{column}}"
-        return Text(f"{title}  {in_plan:11}  {'  '.join(filter(None, facts))}", no_wrap=True)
+        line = f"{title}  {in_plan:11}  {'  '.join(filter(None, facts))}"
+        return Text(fitted(line, self.size.width - MARK_COLUMNS - SCROLLBAR_COLUMNS, self.coach.plain))
 
     @property
     def chosen(self) -> Entry | None:

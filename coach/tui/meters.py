@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from coach.learning.readings import Rung
 from coach.music.clicktrack import BeatAt
 from coach.tui.canvas import Canvas, Role, Rows, fitted
-from coach.tui.glyphs import NONE, SMALL, big_text, big_width, largest_size, rows_high
+from coach.tui.glyphs import NONE, SMALL, THIN, big_text, big_width, largest_size, rows_high
 
 
 def beat_places(beats: Sequence[BeatAt], index: int) -> tuple[int, int]:
@@ -130,23 +130,24 @@ Words = tuple[str, Role]
 def draw_band(words: Sequence[Words], width: int, size: int, plain: bool = False) -> Rows:
     """A state at the left, a number with its unit, the time left at the right, at one size.
 
-    Where they have no room, first the blanks before the units give way, then what stands last.
+    Where they have no room, first the blanks before the units get thin, then what stands last.
     """
     canvas = Canvas(width, rows_high(size))
     first, *others = words
-    closer = [first, *((text.replace(" ", ""), role) for text, role in others)]
+    # No word of a beat may be wider than another, or the others would jump.
+    beginning = max(big_width(first[0], size), big_width("BEAT 4", size))
+    closer = [(text.replace(" ", THIN), role) for text, role in others]
     fits = (
         parts
-        for parts in (words, *(closer[:count] for count in range(len(closer), 0, -1)))
-        if sum(big_width(text, size) + 2 for text, _ in parts) - 2 <= width
+        for parts, gap in ((others, 6), *((closer[:count], 2) for count in range(len(closer), -1, -1)))
+        if beginning + sum(big_width(text, size) + gap for text, _ in parts) <= width
     )
-    shown = [(text, role, big_width(text, size)) for text, role in next(fits, ())]
-    left = 0
-    for place, (text, role, wide) in enumerate(shown):
-        last = place > 0 and place + 1 == len(shown)
-        column = width - wide if last else 0
-        if 0 < place < len(shown) - 1:
-            column = max(min((width - wide) // 2, width - shown[-1][2] - 2 - wide), left)
-        canvas.put_rows(0, column, big_text(text, size, plain), role)
-        left = column + wide + 2
+    shown = [(big_text(text, size, plain), role) for text, role in next(fits, ())]
+    canvas.put_rows(0, 0, big_text(first[0], size, plain), first[1])
+    right = width
+    for lines, role in reversed(shown):
+        right -= len(lines[0])
+        if lines is not shown[-1][0]:
+            right = beginning + (right - beginning) // 2  # In the middle of what is left.
+        canvas.put_rows(0, right, lines, role)
     return canvas.rows()

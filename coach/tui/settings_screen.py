@@ -2,19 +2,18 @@
 
 from __future__ import annotations
 
+import re
 from typing import Any, ClassVar
 
 from rich.text import Text
 from textual.app import ComposeResult
-from textual.widgets import OptionList, Static
-from textual.widgets.option_list import Option
+from textual.widgets import Static
 
 from coach.folder.settings import SETTINGS
 from coach.ground.fields import Row
 from coach.ground.plain import visible
 from coach.tui.base import CoachScreen
-from coach.tui.canvas import fitted
-from coach.tui.widgets import HintLine
+from coach.tui.widgets import HintLine, MarkedList
 
 OFFERED: tuple[tuple[str, str, Row], ...] = tuple(
     (section, key, row)
@@ -23,6 +22,14 @@ OFFERED: tuple[tuple[str, str, Row], ...] = tuple(
     if row.choices
 )
 """Section, key and row of every setting that the screen offers."""
+
+
+def _short(row: Row) -> str:
+    """What a setting is about, without what the file's comment adds to it."""
+    return re.split("[,;]", row.about)[0]
+
+
+LABEL_COLUMNS = max(len(_short(row)) for *_, row in OFFERED)
 
 
 class SettingsScreen(CoachScreen):
@@ -36,7 +43,7 @@ class SettingsScreen(CoachScreen):
 
     def compose(self) -> ComposeResult:
         yield Static("Settings", classes="head")
-        yield OptionList(id="settings")
+        yield MarkedList(id="settings")
         yield Static(
             visible(f"Kept in {self.coach.desk.places.settings}; keys, sound and MIDI are set there too."),
             id="where",
@@ -50,22 +57,17 @@ class SettingsScreen(CoachScreen):
 
     def show_settings(self) -> None:
         """List every setting with its value now."""
-        listed = self.query_one("#settings", OptionList)
-        at = listed.highlighted or 0
-        listed.clear_options()
-        listed.add_options([Option(self._line(*offered)) for offered in OFFERED])
-        listed.highlighted = at
+        listed = self.query_one("#settings", MarkedList)
+        listed.list_texts([self._line(*offered) for offered in OFFERED], listed.highlighted or 0)
 
     def _value(self, section: str, key: str) -> Any:
         return getattr(getattr(self.coach.desk.settings, section), key)
 
     def _line(self, section: str, key: str, row: Row) -> Text:
-        shown = row.kind.show(self._value(section, key))
-        width = max(self.size.width - 30, 34)
-        return Text(visible(f"  {fitted(row.about, width):<34}  {shown}"))
+        return Text(f"{_short(row):<{LABEL_COLUMNS}}  {row.kind.show(self._value(section, key))}")
 
     def do_change(self) -> None:
-        section, key, row = OFFERED[self.query_one("#settings", OptionList).highlighted or 0]
+        section, key, row = OFFERED[self.query_one("#settings", MarkedList).highlighted or 0]
         self.coach.save_settings({section: {key: _following(row.choices, self._value(section, key))}})
         if key == "theme":
             self.coach.choose_theme(self.coach.desk.settings.screen.theme)

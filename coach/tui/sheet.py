@@ -1,8 +1,8 @@
 """The sheet for marking: every event with its number, its key and its notes, large enough to choose from two metres.
 
 Conventions: events stand in the order of their labels, row by row, like words on a page. The key that marks an event
-is a reversed block; where it is not the number itself, the number follows. What failed has the sign of its result
-between number and notes, and its ink; where one note of several failed, that note stands alone.
+stands first, as bright as in the key line; where it is not the number itself, the number follows. What failed has the
+sign of its result between number and notes, and its ink; where one note of several failed, that note stands alone.
 """
 
 from __future__ import annotations
@@ -20,7 +20,9 @@ from coach.tui.glyphs import big_text, big_width, has_glyph, rows_high
 
 MOST = 2
 """The largest size of the sheet: more would spread few events too far apart to be seen at once."""
-CURSOR_COLUMNS = 1
+CURSOR_COLUMNS = 2
+NUMBER_KEYS = LABEL_KEYS[:9]
+"""Keys that are the numbers of their events."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,7 +37,7 @@ class Sheet:
     across: int
     lines: int
     label_columns: int
-    """Of the key and, where it is another, the number."""
+    """Of the key, where it is another the number, and a gap."""
     sign_columns: int
     pages: tuple[tuple[int, ...], ...]
     """The labels on each page."""
@@ -80,9 +82,12 @@ def _sheet(
     notes = max(big_width(chip_text(event, instrument, look), size) for event in events)
     keys = (LABEL_KEYS * -(-len(events) // len(LABEL_KEYS)))[: len(events)]
     label = max(_label_columns(key, event.label, size) for key, event in zip(keys, events, strict=True))
-    sign = max(big_width(_sign(row, plain=False), size) for row in RESULTS) + 1
-    columns = CURSOR_COLUMNS + label + 1 + sign + notes + 1
-    across = max((width + 1) // columns, 1)
+    gap = 1 if len(events) > len(NUMBER_KEYS) else 2
+    sign = max(big_width(_sign(row, plain=False), size) for row in RESULTS) + gap
+    label += gap
+    columns = CURSOR_COLUMNS + label + sign + notes
+    across = max(width // columns, 1)
+    columns = max(width // across, columns)
     lines = max(height // (rows_high(size) + words), 1)
     labels = [event.label for event in events]
     each = min(across * lines, len(LABEL_KEYS)) if len(events) > len(LABEL_KEYS) else across * lines
@@ -92,7 +97,7 @@ def _sheet(
 
 def _label_columns(key: str, label: int, size: int) -> int:
     number = "" if key == str(label) else str(label)
-    return big_width(key, size) + 2 + big_width(number, size)
+    return big_width(key, size) + (big_width(number, size) + 1 if number else 0)
 
 
 def chip_text(event: PlacedEvent, instrument: Instrument, look: Look) -> str:
@@ -133,7 +138,9 @@ def draw_sheet(
         if sheet.words:
             words = _where(passage, label) + (f"  {fault.result.word}" if fault else "")
             role = fault.result.ink if fault else "dim"
-            canvas.put(row, left + CURSOR_COLUMNS, fitted(words, sheet.columns - 3, plain), role)
+            canvas.put(
+                row, left + CURSOR_COLUMNS, fitted(words, sheet.columns - CURSOR_COLUMNS - 1, plain), role
+            )
         if label == look.cursor:
             bar = ["#" if plain else "█"] * rows_high(sheet.size)
             canvas.put_rows(row + sheet.words, left, bar, "now")
@@ -157,20 +164,13 @@ def _chip(
     instrument: Instrument,
     plain: bool,
 ) -> None:
-    high, size = rows_high(sheet.size), sheet.size
+    size = sheet.size
     column = left + CURSOR_COLUMNS
-    *above, last = big_text(key, size, plain)
-    for offset, text in enumerate([*above, last] if size else above):
-        canvas.put(row + offset, column, f" {text} ", "key")
-    if not size:
-        # The small cut ends in the middle of its last row, and so does the block.
-        half = "*" if plain else "▀"
-        rest = "".join(half if letter == " " else " " for letter in f" {last} ")
-        canvas.put(row + high - 1, column, rest, "text")
+    canvas.put_rows(row, column, big_text(key, size, plain), "now")
     if key != str(event.label):
         number = big_text(str(event.label), size, plain)
-        canvas.put_rows(row, column + sheet.label_columns - len(number[0]), number, "text")
-    column += sheet.label_columns + 1
+        canvas.put_rows(row, column + sheet.label_columns - 1 - len(number[0]), number, "text")
+    column += sheet.label_columns
     role: Role = fault.result.ink if fault else "ring" if event.is_harmonic else "bass"
     if fault:
         canvas.put_rows(row, column, big_text(_sign(fault.result, plain), size, plain), role)

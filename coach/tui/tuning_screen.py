@@ -13,7 +13,7 @@ from coach.tui.canvas import Canvas, Rows, wrapped
 from coach.tui.glyphs import big_text
 from coach.tui.layout import Box
 from coach.tui.stage import Stage
-from coach.tui.widgets import HintLine
+from coach.tui.widgets import MARK_COLUMNS, HintLine, cursor_sign
 from coach.words.names import pair_name
 
 _HOW = (
@@ -30,16 +30,19 @@ def draw_tuning(heard: Heard, width: int, height: int, plain: bool = False) -> R
     for row, pair in enumerate(heard.pairs):
         chosen = row == heard.index
         beats = pair.beats_hz[1]
-        text = f"{'>' if chosen else ' '} {pair_name(instrument, pair):<18} {beats:5.2f} beats a second when in tune"
+        sign = cursor_sign(plain) if chosen else " " * MARK_COLUMNS
+        text = f"{sign}{pair_name(instrument, pair):<18} {beats:5.2f} beats a second when in tune"
         canvas.put(2 + row, 0, text, "next" if chosen else "text")
     top = 3 + len(heard.pairs)
     if heard.pairs:
         pair = heard.pair
         now = moved_beats_hz(instrument, pair, heard.cents)
-        canvas.put_rows(top, 0, big_text(f"{now:.2f}", 1, plain), "now")
-        canvas.put(top + 3, 30, "beats a second as it is heard", "dim")
+        number = big_text(f"{now:.2f}", 1, plain)
+        canvas.put_rows(top, 0, number, "now")
+        beside = len(number[0]) + 2
+        canvas.put(top + 3, beside, "beats a second as it is heard", "text")
         high = instrument.string_label(pair.high_string)
-        canvas.put(top + 1, 30, f"the {high} string {heard.cents:+.0f} cents", "text")
+        canvas.put(top + 1, beside, f"the {high} string {heard.cents:+.0f} cents", "text")
     for row, line in enumerate(wrapped(_HOW, min(width, 90))):
         canvas.put(top + 5 + row, 0, line, "dim")
     return canvas.rows()

@@ -17,6 +17,13 @@ from coach.tui.stage import Stage
 
 MARK_COLUMNS = 2
 """Of a marked list: the cursor's sign and a blank."""
+SCROLLBAR_COLUMNS = 2
+"""Of a list that is longer than its place."""
+
+
+def cursor_sign(plain: bool) -> str:
+    """What stands before the line under the cursor."""
+    return "> " if plain else "▶ "
 
 
 class MarkedList(OptionList):
@@ -54,7 +61,7 @@ class MarkedList(OptionList):
                 self.replace_option_prompt_at_index(index, self._with_mark(index))
 
     def _with_mark(self, index: int) -> Text:
-        sign = ("> " if self.app.has_class("-plain") else "▶ ") if index == self._marked else "  "
+        sign = cursor_sign(self.app.has_class("-plain")) if index == self._marked else " " * MARK_COLUMNS
         first, *others = (self._in_full if index == self._marked else self._short)[index].split("\n")
         lines = [Text(sign) + first, *(Text(" " * MARK_COLUMNS) + line for line in others)]
         text = Text("\n").join(lines)
