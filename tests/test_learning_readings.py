@@ -18,10 +18,10 @@ from coach.learning.readings import (
     KEPT_CHANCE,
     MOSTLY,
     clean_tempo,
-    due,
     places,
     seen,
     standing,
+    to_be_tested,
 )
 from coach.learning.skill import SLOPE, View
 from coach.rating.table import CHOKED
@@ -105,15 +105,15 @@ def test_what_landed_is_due_a_week_after_it_was_last_played_until_a_test_is_pass
     learnt = landed(DAY, wick)
     learnt.take(lamp.excerpt, lamp.keys, lamp.goal_bpm, lamp.goal_bpm, {}, DAY)
     on = TODAY + timedelta(days=KEPT_DAYS)
-    assert due(learnt, MATERIAL, TODAY) == [(wick.excerpt, on)]
-    assert due(learnt, MATERIAL, TODAY, within=KEPT_DAYS - 1) == []
+    assert to_be_tested(learnt, MATERIAL, TODAY) == [(wick.excerpt, on)]
+    assert to_be_tested(learnt, MATERIAL, TODAY, within=KEPT_DAYS - 1) == []
     for _ in range(CLEAN_TO_LAND):
         learnt.take(lamp.excerpt, lamp.keys, lamp.goal_bpm, lamp.goal_bpm, {}, DAY)
-    assert due(learnt, MATERIAL, TODAY) == [
+    assert to_be_tested(learnt, MATERIAL, TODAY) == [
         (part.excerpt, on) for part in sorted((lamp, wick), key=lambda p: p.key)
     ]
     learnt.take(wick.excerpt, wick.keys, wick.goal_bpm, wick.goal_bpm, {}, DAY + KEPT_DAYS)
-    assert due(learnt, MATERIAL, on) == [(lamp.excerpt, on)]
+    assert to_be_tested(learnt, MATERIAL, on) == [(lamp.excerpt, on)]
 
 
 def test_kept_is_what_a_test_showed_or_what_landed_and_is_all_but_certain() -> None:
