@@ -49,12 +49,8 @@ def sounding_notes(drill: Drill) -> list[tuple[Fraction, Fraction, int]]:
             for event in bar.events:
                 onset = start + (event.beat - bar.meter.beats + bar.length) * bar.meter.beat_whole * 4
                 for note in event.notes:
-                    open_midi = drill.instrument.strings[note.string].midi
-                    midi = (
-                        open_midi + (note.fret or 0)
-                        if note.node is None
-                        else sounding_note(open_midi, note.node)
-                    )
+                    stopped_midi = drill.instrument.strings[note.string].midi + (note.fret or 0)
+                    midi = sounding_note(stopped_midi, note.node) if note.node else stopped_midi
                     sounding.append((onset, event.hold * bar.meter.beat_whole * 4, midi))
             start += bar.length * bar.meter.beat_whole * 4
     return sorted(sounding)
@@ -310,7 +306,7 @@ def test_text_tab_keeps_to_its_width_and_its_beats(path: Path, width: int) -> No
         beats = lines[top + strings]
         starts = {match.start() for match in re.finditer(r"\S+", beats)}
         for row in range(top, top + strings):
-            for match in re.finditer(r"<[\d./]+>|(?<=[-|])\d+(?=[-?|])", lines[row]):
+            for match in re.finditer(r"(?<![\d])\d*<[\d./]+>|(?<=[-|])\d+(?=[-?|])", lines[row]):
                 assert match.start() in starts, (lines[row], beats)
 
 
@@ -350,12 +346,14 @@ def test_the_page_draws_every_bar_and_node_and_fetches_nothing(path: Path) -> No
     assert not re.search(r"<script|<link|<img|url\(|src=|href=", page)
     text = " ".join(tags.words)
     nodes = {
-        (note.string, note.node) for phrase in drill.phrases for bar in phrase.bars for event in bar.events
+        (note.string, note.node, note.stop) for phrase in drill.phrases for bar in phrase.bars for event in bar.events
         for note in event.notes if note.node
     }  # fmt: skip
     assert tags.seen["circle"] == len(nodes)
-    for _, node in nodes:
-        assert f"<{node.label}> ({node.key})" in text
+    for _, node, stop in nodes:
+        # Frets add up: a touch lies as far past the stop as the node of an open string past the nut.
+        past = f"{stop}<{float(node.label) + stop:g}> ({node.key} beyond {stop})"
+        assert (past if stop else f"<{node.label}> ({node.key})") in text
     assert "Take care" in text
     assert "Notes" in text
 

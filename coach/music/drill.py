@@ -17,7 +17,7 @@ from functools import cached_property
 from typing import Literal
 
 from coach.music.rhythm import Meter
-from coach.strings.instrument import Instrument, Node
+from coach.strings.instrument import Instrument, Node, touch_label
 
 TOGETHER = "together"
 """The name of all layers at once; no layer may be called so."""
@@ -27,14 +27,17 @@ Ending = Literal["", "damp", "ring"]
 
 @dataclass(frozen=True, slots=True)
 class Note:
-    """One string sounded at one moment: a natural harmonic (`node`) or a stopped or open string (`fret`)."""
+    """One string sounded at one moment: a stopped or open string (`fret`), a natural harmonic (`node`), or both.
+
+    With both it is an artificial harmonic: the string is stopped at `fret`, the node is one of what sounds beyond.
+    """
 
     string: int
     fret: int | None = None
-    """Fret stopped, 0 for open; None for a harmonic."""
+    """Fret stopped, 0 for open; None for a natural harmonic."""
     node: Node | None = None
     written: str = ""
-    """The position as the author wrote it: `3.2`, `7`."""
+    """The position as the author wrote it: `3.2`, `7`; of an artificial harmonic the touch alone."""
     droppable: bool = False
     """Left out in the easier version."""
     asserted_midi: int | None = None
@@ -45,19 +48,40 @@ class Note:
     """The node is touched by the plucking hand: no limit of reach."""
     ending: Ending = ""
     """`damp`: stop it when its hold ends; `ring`: let it ring over."""
+    touching_finger: str = ""
+    """The fretting hand's finger that touches the node while another one stops the string."""
 
     def __post_init__(self) -> None:
-        if (self.fret is None) == (self.node is None):
-            raise ValueError("a note is either a harmonic (node) or a fretted or open string (fret)")
+        if self.fret is None and self.node is None:
+            raise ValueError("a note is a harmonic (node), a fretted or open string (fret), or both")
+        if self.fret == 0 and self.node is not None:
+            raise ValueError("a harmonic of an open string is natural: it has no fret")
 
     @property
     def is_harmonic(self) -> bool:
         return self.node is not None
 
     @property
+    def is_artificial(self) -> bool:
+        """Whether it is a harmonic of a string that is stopped."""
+        return self.node is not None and self.fret is not None
+
+    @property
+    def is_natural(self) -> bool:
+        """Whether it is a harmonic of an open string, which no finger has to hold."""
+        return self.node is not None and self.fret is None
+
+    @property
+    def stop(self) -> int:
+        """The fret at which the string is stopped; 0 where it sounds from the nut."""
+        return self.fret or 0
+
+    @property
     def position_text(self) -> str:
-        """The position as text tab writes it: `<3.2>` for a harmonic, `5` for a fret."""
-        return f"<{self.written or self.node.label}>" if self.node else str(self.fret)
+        """The position as text tab writes it: `<3.2>` for a harmonic, `5` for a fret, `5<17>` for both."""
+        if self.node is None:
+            return str(self.fret)
+        return f"{self.fret or ''}<{self.written or touch_label(self.node, self.stop)}>"
 
 
 @dataclass(frozen=True, slots=True)
@@ -225,7 +249,7 @@ def _body(bars: tuple[Bar, ...]) -> str:
         lines.append(f"{bar.meter} {bar.length} {bar.start_ratio} {bar.stop_ratio}")
         for event in bar.events:
             notes = "+".join(
-                f"{note.string}:{f'<{note.node.key}>' if note.node else note.fret}"
+                f"{note.string}:{'' if note.fret is None else note.fret}{f'<{note.node.key}>' if note.node else ''}"
                 f"{'?' if note.droppable else ''}"
                 for note in event.notes
             )

@@ -336,10 +336,10 @@ def _place(
     placed = []
     for note in notes:
         if note.node is not None:
-            hz = instrument.sounding_hz(note.string, note.node)
-            key = instrument.node_key(note.string, note.node)
+            hz = instrument.sounding_hz(note.string, note.node, note.stop)
+            key = instrument.node_key(note.string, note.node, note.stop)
         else:
-            hz = instrument.fretted_hz(note.string, note.fret or 0)
+            hz = instrument.fretted_hz(note.string, note.stop)
             key = ""
         placed.append(PlacedNote(note, key, hz))
     place = "+".join(item.node_key for item in placed if item.node_key)

@@ -20,7 +20,7 @@ from coach.music.drill import Drill, Note
 from coach.music.excerpt import Excerpt, Passage, PlacedEvent, PlacedNote, passage_of
 from coach.music.rubs import rubs
 from coach.strings.hand import Finger, finger_fault, plucks
-from coach.strings.instrument import Instrument, Node, nearest_nodes, nodes_written
+from coach.strings.instrument import Instrument, Node, nearest_nodes, nodes_written, touch_label
 from coach.strings.reach import USUAL, bass_places, places_for
 from coach.strings.units import hz_from_midi, nearest_note, note_name
 
@@ -105,10 +105,12 @@ def _wrong_notes(drill: Drill, passage: Passage) -> Iterator[_Remark]:
         for placed in event.notes:
             note = placed.note
             name = _name(instrument, note)
-            if note.node is not None and note.written and not _written_there(note.written, note.node):
-                near = _near(note.written)
-                offered = ", ".join(f"{node.label} (partial {node.partial})" for node in near)
-                where = f"{note.written} is written for the node at {note.node.label} (partial {note.node.partial})"
+            stop = note.stop
+            if note.node is not None and note.written and not _written_there(note.written, note.node, stop):
+                near = _near(note.written, stop)
+                offered = ", ".join(f"{touch_label(node, stop)} (partial {node.partial})" for node in near)
+                label = touch_label(note.node, stop)
+                where = f"{note.written} is written for the node at {label} (partial {note.node.partial})"
                 yield (
                     event,
                     "error",
@@ -118,7 +120,7 @@ def _wrong_notes(drill: Drill, passage: Passage) -> Iterator[_Remark]:
             if note.asserted_midi is None:
                 continue
             # Compared on the ideal string as the drill tunes it: stiffness and the player's capo rename no note.
-            ratio = note.node.partial if note.node else 2.0 ** ((note.fret or 0) / 12.0)
+            ratio = 2.0 ** (stop / 12.0) * (note.node.partial if note.node else 1)
             hz = hz_from_midi(instrument.string_at(note.string).midi, instrument.a4_hz) * ratio
             midi, cents = nearest_note(hz, instrument.a4_hz)
             if midi != note.asserted_midi:
@@ -126,18 +128,18 @@ def _wrong_notes(drill: Drill, passage: Passage) -> Iterator[_Remark]:
                 yield (event, "error", f"{sounds}, not {note_name(note.asserted_midi)}", "")
 
 
-def _near(written: str) -> tuple[Node, ...]:
+def _near(written: str, stop: int) -> tuple[Node, ...]:
     """The nodes to offer for a position that names another one, or none."""
     try:
-        return nodes_written(written) or nearest_nodes(float(written))
+        return nodes_written(written, stop) or nearest_nodes(float(written) - stop)
     except ValueError:
         return ()
 
 
 @lru_cache(maxsize=1024)
-def _written_there(written: str, node: Node) -> bool:
+def _written_there(written: str, node: Node, stop: int) -> bool:
     try:
-        return node in nodes_written(written)
+        return node in nodes_written(written, stop)
     except ValueError:
         return False
 
@@ -183,7 +185,7 @@ def _elsewhere(instrument: Instrument, note: Note) -> str:
         midi = instrument.open_midi(note.string) + (note.fret or 0)
         places = bass_places(instrument, midi)
     else:
-        hz = instrument.sounding_hz(note.string, note.node)
+        hz = instrument.sounding_hz(note.string, note.node, note.stop)
         places = places_for(instrument, nearest_note(hz, instrument.a4_hz)[0])
     others = [place for place in places if place.string != note.string]
     if not others:
@@ -236,19 +238,54 @@ def _fretting(instrument: Instrument, passage: Passage, reach_mm: float) -> Iter
         new = [note for note in notes if _uses_fretting_hand(note)]
         down = [note for _until, note in held] + new
         if new:
-            places = [
-                Finger(_position_mm(instrument, note), note.fretting_finger, _name(instrument, note))
-                for note in down
-            ]
+            places = [_finger(instrument, note) for note in down]
+            places += [_touch(instrument, note) for note in new if _stops_and_touches(note)]
             if fault := finger_fault(places):
                 yield (_first_fretting(events), "error", fault, "other fingers, or a shorter hold")
             yield from _spans(instrument, events, down, reach_mm)
+            yield from _stretches(instrument, events, new, reach_mm)
         held += [
             (onset + event.hold, placed.note)
             for event in events
             for placed in event.notes
             if placed.note.fret
         ]
+
+
+def _finger(instrument: Instrument, note: Note) -> Finger:
+    return Finger(_position_mm(instrument, note), note.fretting_finger, _name(instrument, note))
+
+
+def _touch(instrument: Instrument, note: Note) -> Finger:
+    """The finger that touches a node of a string that another finger of the fretting hand stops."""
+    return Finger(
+        _touch_mm(instrument, note), note.touching_finger, f"the touch of {_name(instrument, note)}"
+    )
+
+
+def _stops_and_touches(note: Note) -> bool:
+    return note.is_artificial and not note.plucking_hand_touch
+
+
+def _touch_mm(instrument: Instrument, note: Note) -> float:
+    at_mm = instrument.position_mm(note.string, note.node, note.stop) if note.node else 0.0
+    return instrument.along_mm(note.string, at_mm)
+
+
+def _stretches(
+    instrument: Instrument, events: Sequence[PlacedEvent], new: Sequence[Note], reach_mm: float
+) -> Iterator[_Remark]:
+    """Artificial harmonics whose stop and touch lie further apart than the fretting hand reaches."""
+    for note in new:
+        span_mm = _touch_mm(instrument, note) - _position_mm(instrument, note)
+        if _stops_and_touches(note) and span_mm > reach_mm:
+            yield (
+                events[-1],
+                "warning",
+                f"{_name(instrument, note)} is touched {span_mm:.0f} mm past its stop; a hand is taken to reach "
+                f"{reach_mm:g} mm",
+                f"the plucking hand can touch it: {_name(instrument, note)}(touch)",
+            )
 
 
 def _spans(
@@ -312,14 +349,14 @@ def _first_fretting(events: Sequence[PlacedEvent]) -> PlacedEvent:
 
 
 def _uses_fretting_hand(note: Note) -> bool:
-    return not note.plucking_hand_touch and note.fret != 0
+    return note.stop > 0 or (note.is_harmonic and not note.plucking_hand_touch)
 
 
 def _position_mm(instrument: Instrument, note: Note) -> float:
-    """Where the hand is for a note, along the neck."""
-    if note.node:
+    """Where the hand is for a note, along the neck: where it stops the string or, where it stops none, touches it."""
+    if note.node and not note.stop:
         return instrument.along_mm(note.string, instrument.position_mm(note.string, note.node))
-    return instrument.along_mm(note.string, instrument.fret_mm(note.string, note.fret or 0))
+    return instrument.along_mm(note.string, instrument.fret_mm(note.string, note.stop))
 
 
 def _fingered(instrument: Instrument, note: Note) -> str:

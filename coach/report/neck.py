@@ -111,8 +111,13 @@ def necks(nodes: Iterable[PlaceFigures], instruments: Iterable[Instrument]) -> l
 
 
 def _place(instrument: Instrument, key: str) -> Place | None:
-    """The string and node of a node's key on an instrument; None where it has no such string."""
+    """The string and node of a node's key on an instrument; None where it has no such string.
+
+    A node of a stopped string (`A1@5|1/2`) is no place of the neck alone, and None too.
+    """
     *named, note, fraction = key.split("|")
+    if "@" in note:
+        return None
     strings = [string.midi for string in instrument.strings]
     if instrument.name != "".join(named) or midi_from_note(note) not in strings:
         return None

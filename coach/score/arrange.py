@@ -282,7 +282,7 @@ class _Maker:
         hold = max(length for _, length, *_ in members)
         if onset + hold > reused:
             # A string can't hold a note that is struck over: a stopped note ends there, a harmonic by itself.
-            harmonic = all(note.node for _, _, _, note, _ in members)
+            harmonic = all(note.is_natural for _, _, _, note, _ in members)
             hold = default if harmonic else reused - onset
             if not harmonic:
                 self.score.remark(span.bar.number, "a held note is cut where its string is needed again")
@@ -381,7 +381,7 @@ def _defaults(groups: list[list[_Playable]], end: Fraction) -> list[Fraction]:
                 members[0][2],
                 members[0][0],
                 frozenset(note.string for _, _, _, note, _ in members),
-                frozenset(note.string for _, _, _, note, _ in members if note.node),
+                frozenset(note.string for _, _, _, note, _ in members if note.is_natural),
                 None,
             )
             for members in groups

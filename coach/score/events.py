@@ -17,7 +17,7 @@ from coach.score.music import Resolver
 from coach.score.notation import WrittenEvent, WrittenNote, looks_like_events, read_events
 from coach.score.reading import Locator, Reading
 from coach.score.values import scalar_of
-from coach.strings.instrument import nodes_at_label
+from coach.strings.instrument import nodes_at_label, touch_label
 
 COMMON_PARTIAL = 5
 USUAL_PARTIAL = 6
@@ -280,12 +280,13 @@ class EventReader:
             touch.isdecimal()
             and not written.pitch
             and note.node.partial > COMMON_PARTIAL
-            and abs(int(touch) - note.node.fret) > FAR_FRETS
+            and abs(int(touch) - note.stop - note.node.fret) > FAR_FRETS
         ):
+            label = touch_label(note.node, note.stop)
             self.report.warn(
                 locate.spot(base + written.place_offset),
-                f"`<{touch}>` is taken for the node at {note.node.label} (partial {note.node.partial})",
-                f"write {written.string}:<{note.node.label}>",
+                f"`<{touch}>` is taken for the node at {label} (partial {note.node.partial})",
+                f"write {written.string}:{written.fret or ''}<{label}>",
                 where,
             )
 

@@ -56,11 +56,18 @@ class Wanted:
 
 def placed(instrument: Instrument, wanted: Sequence[Wanted], seconds_per_whole: float) -> list[Note | None]:
     """A note for each, in their order; None, with a remark, where an instrument can't play it."""
-    places: list[Place | None] = [_given(instrument, item) for item in wanted]
+    artificial = [_artificial(instrument, item) for item in wanted]
+    places: list[Place | None] = [
+        (note.string, note.stop) if note else _given(instrument, item)
+        for note, item in zip(artificial, wanted, strict=True)
+    ]
     if any(place is None and item.note.harmonic for place, item in zip(places, wanted, strict=True)):
         _search(instrument, wanted, places, seconds_per_whole)
     _fill(instrument, wanted, places)
-    return [_note(item.note, place) if place else None for item, place in zip(wanted, places, strict=True)]
+    return [
+        note or (_note(item.note, place) if place else None)
+        for note, item, place in zip(artificial, wanted, places, strict=True)
+    ]
 
 
 def in_tune(instrument: Instrument, note: ScoreNote) -> bool:
@@ -93,6 +100,22 @@ def _note(note: ScoreNote, place: Place) -> Note:
     )
 
 
+def _artificial(instrument: Instrument, item: Wanted) -> Note | None:
+    """The artificial harmonic that the file gives; a stopped note, with a remark, where no node of it sounds so."""
+    note = item.note
+    if note.stopped is None or note.string is None:
+        return None
+    if 1 <= note.string <= len(instrument.strings):
+        stopped_midi = instrument.strings[note.string - 1].midi + note.stopped
+        nodes = _touched(note, note.stopped) if note.written else nodes_upto(DEFAULT_PARTIAL)
+        fitting = [node for node in nodes if sounding_note(stopped_midi, node) == note.midi]
+        if fitting:
+            return replace(_note(note, (note.string - 1, min(fitting))), fret=note.stopped)
+    item.remark("an artificial harmonic whose stop has no such node is taken as a stopped note")
+    note.harmonic, note.stopped = False, None
+    return None
+
+
 def _given(instrument: Instrument, item: Wanted) -> Place | None:
     """The place that the file gives, where it fits the instrument and the pitch."""
     note = item.note
@@ -118,10 +141,10 @@ def _given(instrument: Instrument, item: Wanted) -> Place | None:
     return string, nodes[0]
 
 
-def _touched(note: ScoreNote) -> tuple[Node, ...]:
+def _touched(note: ScoreNote, stop: int = 0) -> tuple[Node, ...]:
     text = note.written or ("" if note.fret is None else str(note.fret))
     try:
-        return nodes_written(text) if text else ()
+        return nodes_written(text, stop) if text else ()
     except ValueError:
         return ()
 

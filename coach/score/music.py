@@ -21,8 +21,9 @@ from coach.strings.instrument import (
     Instrument,
     Node,
     nearest_nodes,
-    nodes_at_label,
     nodes_upto,
+    nodes_written,
+    touch_label,
 )
 from coach.strings.units import midi_from_note, note_name
 
@@ -71,6 +72,7 @@ class Resolver:
             written.fretting_finger,
             written.plucking_finger,
             written.plucking_hand_touch,
+            written.touching_finger,
         )
         known = self._known.get(key)
         if known is None:
@@ -81,10 +83,12 @@ class Resolver:
         string = self._string(written)
         asserted = self._pitch(written)
         node, fret = None, None
-        if written.touch is not None:
-            node = self._node(written, string, asserted)
-        else:
+        if written.fret is not None:
             fret = self._fret(written)
+        if written.touch is not None:
+            self._check_stop(written, fret)
+            node = self._node(written, string, asserted, fret or 0)
+        else:
             if written.plucking_hand_touch:
                 raise NotationError(
                     written.place_offset,
@@ -103,6 +107,7 @@ class Resolver:
             fretting_finger=written.fretting_finger,
             plucking_finger=written.plucking_finger,
             plucking_hand_touch=written.plucking_hand_touch,
+            touching_finger=written.touching_finger,
         )
 
     def _string(self, written: WrittenNote) -> int:
@@ -172,7 +177,15 @@ class Resolver:
             repair,
         )
 
-    def _node(self, written: WrittenNote, string: int, asserted: int | None) -> Node:
+    def _check_stop(self, written: WrittenNote, fret: int | None) -> None:
+        if fret == 0:
+            raise NotationError(
+                written.place_offset,
+                "a string stopped at 0 is open, and its harmonics are natural",
+                f"did you mean {written.string}:<{written.touch}>?",
+            )
+
+    def _node(self, written: WrittenNote, string: int, asserted: int | None, fret: int) -> Node:
         text = written.touch or ""
         if "/" in text:
             try:
@@ -186,19 +199,26 @@ class Resolver:
                 f"'<{text}>' is no position; write a fret such as <7>, <3.2>, or a node <1/6>",
                 f"did you mean <{text.replace(',', '.')}>?" if comma else "",
             )
-        choices = nodes_at_label(text)
-        open_midi = self.instrument.strings[string].midi
-        fitting = [node for node in choices if asserted in (None, sounding_note(open_midi, node))]
+        try:
+            choices = nodes_written(text, fret)
+        except ValueError as error:
+            raise NotationError(
+                written.place_offset, str(error), "the touch counts from the nut too"
+            ) from None
+        stopped_midi = self.instrument.strings[string].midi + fret
+        fitting = [node for node in choices if asserted in (None, sounding_note(stopped_midi, node))]
         if len(choices) == 1 or len(fitting) == 1:
             return (fitting if len(fitting) == 1 else choices)[0]
-        raise self._shared(written, choices, open_midi) if choices else _no_node(written, float(text))
+        raise self._shared(written, choices, fret, stopped_midi) if choices else _no_node(written, text, fret)
 
-    def _shared(self, written: WrittenNote, choices: Sequence[Node], open_midi: int) -> NotationError:
+    def _shared(
+        self, written: WrittenNote, choices: Sequence[Node], fret: int, stopped_midi: int
+    ) -> NotationError:
         """The fault of a fret that several nodes share, and no pitch decides among them."""
-        shown = f"{written.string}:<{written.touch}>"
-        notes = [note_name(sounding_note(open_midi, node)) for node in choices]
+        shown = _shown(written)
+        notes = [note_name(sounding_note(stopped_midi, node)) for node in choices]
         several = " or ".join(
-            f"{node.label} (partial {node.partial}, {note})"
+            f"{touch_label(node, fret)} (partial {node.partial}, {note})"
             for node, note in zip(choices, notes, strict=True)
         )
         if written.pitch:
@@ -207,21 +227,21 @@ class Resolver:
         return NotationError(
             written.place_offset,
             f"{shown} may be {several}; write the decimal or state the pitch",
-            f"{written.string}:<{choices[0].label}>, or {shown}={notes[0]}",
+            f"{_shown(written, touch_label(choices[0], fret))}, or {shown}={notes[0]}",
         )
 
     def _check_pitch(
         self, written: WrittenNote, string: int, node: Node | None, fret: int | None, asserted: int
     ) -> None:
-        open_midi = self.instrument.strings[string].midi
+        open_midi = self.instrument.strings[string].midi + (fret or 0)
         if node is None:
-            sounds = open_midi + (fret or 0)
+            sounds = open_midi
             what = f"{written.string}:{written.fret} sounds {note_name(sounds)}"
         else:
             sounds = sounding_note(open_midi, node)
             cents = cents_beside(node)
             beside = f", {cents:+.0f} cents" if round(cents) else ""
-            what = f"{written.string}:<{written.touch}> sounds {note_name(sounds)} (partial {node.partial}{beside})"
+            what = f"{_shown(written)} sounds {note_name(sounds)} (partial {node.partial}{beside})"
         if sounds == asserted:
             return
         guess = ""
@@ -232,21 +252,26 @@ class Resolver:
                 other for other in nodes_upto(DEFAULT_PARTIAL) if sounding_note(open_midi, other) == asserted
             ]
             if fits:
-                guess = f"did you mean {written.string}:<{fits[0].label}>?"
-        elif 0 <= asserted - open_midi <= 24:
-            guess = f"did you mean {written.string}:{asserted - open_midi}?"
+                guess = f"did you mean {_shown(written, touch_label(fits[0], fret or 0))}?"
+        elif 0 <= (other_fret := asserted - self.instrument.strings[string].midi) <= 24:
+            guess = f"did you mean {written.string}:{other_fret}?"
         raise NotationError(written.place_offset, f"{what}, not {written.pitch}", guess)
 
 
-def _no_node(written: WrittenNote, fret: float) -> NotationError:
+def _shown(written: WrittenNote, touch: str | None = None) -> str:
+    """A harmonic as written, or with another touch: `D:<4>`, `A:5<17>`."""
+    return f"{written.string}:{written.fret or ''}<{touch or written.touch}>"
+
+
+def _no_node(written: WrittenNote, text: str, fret: int) -> NotationError:
     """The fault of a fret at which no node lies."""
-    shown = f"{written.string}:<{written.touch}>"
-    if fret == 0:
+    shown = _shown(written)
+    if float(text) == 0:
         message = f"{shown} is the nut: there the string rings open"
         return NotationError(written.place_offset, message, f"did you mean {written.string}:0?")
     near = ", ".join(
-        f"{node.label} (partial {node.partial})"
-        for node in sorted(nearest_nodes(fret), key=lambda node: node.fraction)
+        f"{touch_label(node, fret)} (partial {node.partial})"
+        for node in sorted(nearest_nodes(float(text) - fret), key=lambda node: node.fraction)
     )
     message = f"{shown} is no node up to partial {DEFAULT_PARTIAL}; nearest: {near}"
     return NotationError(written.place_offset, message)

@@ -122,19 +122,35 @@ def _technical(item: Element, note: ScoreNote, remark: Callable[[str], None]) ->
                 note.written = fret.strip()
         harmonic = technical.find("harmonic")
         if harmonic is not None:
+            note.harmonic = True
             if harmonic.find("artificial") is not None:
-                remark("artificial harmonics taken as stopped notes: a drill has natural ones")
-            else:
-                note.harmonic = True
+                _artificial(technical, harmonic, note, remark)
             for kind in ("sounding", "base", "touching"):
                 if harmonic.find(f"{kind}-pitch") is not None:
                     note.pitch_kind = kind
-        if note.harmonic and (other := (technical.findtext("other-technical") or "").strip()):
+        if (
+            note.harmonic
+            and note.stopped is None
+            and (other := (technical.findtext("other-technical") or "").strip())
+        ):
             note.written = other if other.replace(".", "").replace("/", "").isdecimal() else ""
         finger = (technical.findtext("fingering") or "").strip()
         note.fretting_finger = finger if finger in ("1", "2", "3", "4", "T") else note.fretting_finger
         pluck = (technical.findtext("pluck") or "").strip()
         note.plucking_finger = pluck if pluck in ("p", "i", "m", "a", "c") else note.plucking_finger
+
+
+def _artificial(
+    technical: Element, harmonic: Element, note: ScoreNote, remark: Callable[[str], None]
+) -> None:
+    """Where an artificial harmonic is stopped, by fret and sounding pitch; without both it is a stopped note."""
+    if harmonic.find("sounding-pitch") is None or not note.fret or not note.string:
+        note.harmonic = False
+        remark("artificial harmonics without string, fret and sounding pitch taken as stopped notes")
+        return
+    note.stopped = note.fret
+    stop, _, touch = (technical.findtext("other-technical") or "").strip().partition("<")
+    note.written = touch.removesuffix(">") if stop == str(note.stopped) else ""
 
 
 def without_doubles(read: list[tuple[int, ScoreNote]], tab_staves: Collection[int]) -> list[ScoreNote]:

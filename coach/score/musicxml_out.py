@@ -24,7 +24,7 @@ from operator import attrgetter
 from coach.ground.plain import plain_text
 from coach.music.drill import Bar, Drill, Event, Note, Phrase
 from coach.score.music import sounding_note
-from coach.score.write import written_node
+from coach.score.write import written_node, written_place
 from coach.strings.units import note_name
 
 VERSION = "4.0"
@@ -111,8 +111,8 @@ class _Writer:
 
     def pitch(self, note: Note) -> int:
         """The sounding pitch as a MIDI number, the nearest equal-tempered one."""
-        open_midi = self.drill.instrument.strings[note.string].midi
-        return open_midi + (note.fret or 0) if note.node is None else sounding_note(open_midi, note.node)
+        stopped_midi = self.drill.instrument.strings[note.string].midi + note.stop
+        return stopped_midi if note.node is None else sounding_note(stopped_midi, note.node)
 
     def phrase(self, part: ET.Element, phrase: Phrase) -> None:
         """Append the phrase's measures to the part."""
@@ -304,17 +304,18 @@ class _Writer:
         technical = ET.SubElement(notations, "technical")
         if note.is_harmonic:
             harmonic = ET.SubElement(technical, "harmonic")
-            ET.SubElement(harmonic, "natural")
+            ET.SubElement(harmonic, "artificial" if note.is_artificial else "natural")
             ET.SubElement(harmonic, "sounding-pitch")
         if note.plucking_finger:
             ET.SubElement(technical, "pluck").text = note.plucking_finger
         if note.fretting_finger:
             ET.SubElement(technical, "fingering").text = note.fretting_finger
         ET.SubElement(technical, "string").text = str(note.string + 1)
-        fret = note.fret if note.node is None else round(note.node.fret)
+        fret = round(note.node.fret) if note.node and note.fret is None else note.fret
         ET.SubElement(technical, "fret").text = str(fret)
         if note.node is not None:
-            ET.SubElement(technical, "other-technical").text = written_node(note, note.node)
+            text = written_place(note) if note.is_artificial else written_node(note, note.node)
+            ET.SubElement(technical, "other-technical").text = text
 
 
 def _direction(measure: ET.Element, placement: str) -> ET.Element:

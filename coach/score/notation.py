@@ -4,7 +4,7 @@
     event    = beat slot { "|" slot } [ "for" beats ] [ "in" beats ] [ "damp" | "ring" ]
     slot     = notes | "-"
     notes    = note { "+" note }
-    note     = string ":" ( fret | "<" touch ">" ) { mark }
+    note     = string ":" ( fret | [ fret ] "<" touch ">" ) { mark }
     mark     = "?" | "=" pitch | "(" word { word } ")"
 
 A parsed event keeps each part's offset in the text, so that a problem can point at it. Nothing here knows the
@@ -36,7 +36,7 @@ _ENDINGS: dict[str | None, Ending] = {None: "", "damp": "damp", "ring": "ring"}
 
 @dataclass(frozen=True, slots=True)
 class WrittenNote:
-    """A note as written. One of `fret` and `touch` is text, the other None."""
+    """A note as written. `fret` and `touch` are text or None; both are text where a harmonic's string is stopped."""
 
     offset: int
     string: str
@@ -48,6 +48,7 @@ class WrittenNote:
     fretting_finger: str = ""
     plucking_finger: str = ""
     plucking_hand_touch: bool = False
+    touching_finger: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,7 +64,7 @@ class WrittenEvent:
 
 
 _NOTE = re.compile(
-    r"(?P<string>[^\s:<>+|?=()]+):(?:<(?P<touch>[^<>\s]*)>|(?P<fret>[^\s:<>+|?=()]+))"
+    r"(?P<string>[^\s:<>+|?=()]+):(?P<fret>[^\s:<>+|?=()]+)?(?:<(?P<touch>[^<>\s]*)>|(?<!:))"
     r"(?P<marks>(?:\?|=[^\s?=()+|]+|\([^()]*\))*)"
 )
 _MARK = re.compile(r"\?|=([^\s?=()+|]+)|\(([^()]*)\)")
@@ -262,14 +263,32 @@ def _read_note(match: re.Match[str], offset: int) -> WrittenNote:
                     offset + match.start("marks"), "these parentheses are empty", "as in `E:3(2)`"
                 )
     fretting, plucking, touched = _fingers(words, offset + match.start("marks")) if words else ("", "", False)
+    stopping, touching = fretting[:1], fretting[1:]
     touch = match["touch"]
+    if touching and (touched or touch is None or match["fret"] is None):
+        raise NotationError(
+            offset + match.start("marks"),
+            f"fingers {stopping} and {touching} for one place; two are for a stop and a touch, as in A:5<10>(14)",
+            "one finger of each hand",
+        )
     place = offset + match.start("touch" if touch is not None else "fret")
     return WrittenNote(
-        start, match["string"], match["fret"], touch, place, droppable, pitch, fretting, plucking, touched
+        start,
+        match["string"],
+        match["fret"],
+        touch,
+        place,
+        droppable,
+        pitch,
+        stopping,
+        plucking,
+        touched,
+        touching,
     )
 
 
 def _fingers(words: str, offset: int) -> tuple[str, str, bool]:
+    """Fretting fingers (the stopping one first), plucking finger, and whether the plucking hand touches."""
     fretting = plucking = ""
     touched = False
     for word in re.findall(r"[^\s,]+", words):
@@ -277,8 +296,8 @@ def _fingers(words: str, offset: int) -> tuple[str, str, bool]:
             touched = True
             continue
         for letter in word:
-            if letter in FRETTING and not fretting:
-                fretting = letter
+            if letter in FRETTING and len(fretting) < 2:
+                fretting += letter
             elif letter in PLUCKING and not plucking:
                 plucking = letter
             else:

@@ -12,14 +12,14 @@ from dataclasses import dataclass
 from fractions import Fraction
 from itertools import pairwise
 
-from coach.music.drill import Bar, Drill, Phrase
+from coach.music.drill import Bar, Drill, Note, Phrase
 from coach.music.rhythm import count_text
 from coach.pages import svg
 from coach.pages.document import document, escaped, paragraph, section, table
 from coach.pages.fretboard import WIDTH as FRETBOARD_WIDTH
 from coach.pages.fretboard import fretboard_svg
 from coach.strings.fretboard import Board, Mark
-from coach.strings.instrument import Instrument, Node
+from coach.strings.instrument import Instrument, Node, touch_label
 from coach.strings.node_table import mm_text
 from coach.strings.units import nearest_note, note_name
 from coach.words.amounts import full_day, tempo, tempo_range
@@ -174,7 +174,7 @@ def _bar(
         yield svg.line(x - 1, y + 5.1, min([end, *later]) - 1, y + 5.1, width=0.9)
         if end > min([end, *later]):
             yield svg.line(x - 1, y + 5.1, end - 1, y + 5.1, width=0.3)
-        names = "+".join(_sounding(instrument, note.string, note.fret, note.node) for note in event.notes)
+        names = "+".join(_sounding(instrument, note) for note in event.notes)
         yield svg.text(x - 1, y + 4.0, names, 2.7)
         for note in event.notes:
             shown = note.position_text + ("?" if note.droppable else "")
@@ -198,8 +198,11 @@ def _beats_below(bar: Bar, x_of: Callable[[Fraction], float], bottom: float) -> 
             last = x
 
 
-def _sounding(instrument: Instrument, string: int, fret: int | None, node: Node | None) -> str:
-    hz = instrument.fretted_hz(string, fret or 0) if node is None else instrument.sounding_hz(string, node)
+def _sounding(instrument: Instrument, note: Note) -> str:
+    if note.node is None:
+        hz = instrument.fretted_hz(note.string, note.stop)
+    else:
+        hz = instrument.sounding_hz(note.string, note.node, note.stop)
     return note_name(nearest_note(hz, instrument.a4_hz)[0])
 
 
@@ -207,50 +210,61 @@ def _nodes(drill: Drill) -> str:
     """Every node of the drill on its fretboard, and where it is in numbers."""
     used = sorted(
         {
-            (note.string, note.node)
+            (note.string, note.node, note.stop)
             for phrase in drill.phrases
             for bar in phrase.bars
             for event in bar.events
             for note in event.notes
             if note.node is not None
         },
-        key=lambda item: (item[0], item[1].fraction),
+        key=lambda item: (item[0], item[2], item[1].fraction),
     )
     if not used:
         return ""
     start = "capo" if drill.instrument.capo else "nut"
     header = ("string", "node", "partial", f"from the {start}", "from the nearest fret", "sounds")
-    rows = [_node_row(drill.instrument, string, node) for string, node in used]
+    rows = [_node_row(drill.instrument, *place) for place in used]
     return section("Where the nodes are", _fretboard(drill.instrument, used), table(header, rows, (2, 3)))
 
 
-def _node_row(instrument: Instrument, string: int, node: Node) -> tuple[str, ...]:
-    midi, cents = nearest_note(instrument.sounding_hz(string, node), instrument.a4_hz)
+def _node_row(instrument: Instrument, string: int, node: Node, stop: int) -> tuple[str, ...]:
+    midi, cents = nearest_note(instrument.sounding_hz(string, node, stop), instrument.a4_hz)
     beside = f" {cents:+.0f} cents" if round(cents) else ""
-    fret = round(node.fret)
-    away_mm = instrument.position_mm(string, node) - instrument.fret_mm(string, fret)
+    fret = round(stop + node.fret)
+    position_mm = instrument.position_mm(string, node, stop)
+    away_mm = position_mm - instrument.fret_mm(string, fret)
     side = f"{abs(away_mm):.0f} mm toward the {'bridge' if away_mm > 0 else 'nut'}"
     where = "on the fret" if abs(away_mm) < 0.5 else side
     return (
         instrument.string_label(string),
-        f"<{node.label}> ({node.key})",
+        f"{stop or ''}<{touch_label(node, stop)}> ({node.key}{f' beyond {stop}' if stop else ''})",
         str(node.partial),
-        mm_text(instrument, string, node),
+        f"{position_mm:.0f} mm" if stop else mm_text(instrument, string, node),
         f"fret {fret}, {where}" if fret else where,
         f"{note_name(midi)}{beside}",
     )
 
 
-def _fretboard(instrument: Instrument, used: list[tuple[int, Node]]) -> str:
+def _fretboard(instrument: Instrument, used: list[tuple[int, Node, int]]) -> str:
     """The neck from the nut to past the last node, beginning where the systems begin, with a ruler in mm."""
-    furthest_mm = max(instrument.position_mm(string, node) for string, node in used)
+    furthest_mm = max(instrument.position_mm(*place) for place in used)
     reach_mm = min(instrument.longest_mm, furthest_mm * 1.06 + 10)
     marks = [
-        Mark(string, instrument.position_mm(string, node), "", label=node.label) for string, node in used
+        Mark(
+            place[0],
+            instrument.position_mm(*place),
+            "",
+            label=_label(*place[1:]),
+        )
+        for place in used
     ]
     label = "Fretboard with the nodes of this drill, to scale"
     left = _LEFT / WIDTH_MM * FRETBOARD_WIDTH
     return fretboard_svg(Board.of(instrument, (0.0, reach_mm)), marks, label, left=left, ruler=True)
+
+
+def _label(node: Node, stop: int) -> str:
+    return f"{stop}<{touch_label(node, stop)}>" if stop else node.label
 
 
 def _rest() -> Iterator[str]:

@@ -193,7 +193,7 @@ class PhraseReader:
                     event.layer,
                     event.onset,
                     frozenset(note.string for note in event.notes),
-                    frozenset(note.string for note in event.notes if note.node),
+                    frozenset(note.string for note in event.notes if note.is_natural),
                     event.hold,
                 )
                 for event in drafts

@@ -25,6 +25,8 @@ class ScoreNote:
     string: int | None = None
     fret: int | None = None
     harmonic: bool = False
+    stopped: int | None = None
+    """The fret at which the string of an artificial harmonic is stopped."""
     written: str = ""
     """The touched position where the file has it in words: `3.2`."""
     pitch_kind: str = ""

@@ -18,6 +18,8 @@ from coach.words.amounts import tempo_range
 from coach.words.names import tuning_name
 
 DEFAULT_WIDTH = 80
+_KEY = "<7> is a natural harmonic (N.H.) touched at 7; 0 is open; ? may be left out at first"
+_ARTIFICIAL = "; 5<17> is an artificial harmonic (A.H.), stopped at 5 and touched at 17"
 
 
 def text_tab(drill: Drill, width: int = DEFAULT_WIDTH) -> str:
@@ -29,12 +31,15 @@ def text_tab(drill: Drill, width: int = DEFAULT_WIDTH) -> str:
     if drill.order:
         names = {phrase.id: plain_text(phrase.name) for phrase in drill.phrases}
         lines += wrap("order: " + ", ".join(names[phrase] for phrase in drill.order), width)
-    lines += wrap(
-        "<7> is a natural harmonic (N.H.) touched at 7; 0 is open; ? may be left out at first", width
-    )
+    lines += wrap(_KEY + (_ARTIFICIAL if _has_artificial(drill) else ""), width)
     for phrase in drill.phrases:
         lines += ["", *_phrase(phrase, drill.instrument, width)]
     return "\n".join(lines) + "\n"
+
+
+def _has_artificial(drill: Drill) -> bool:
+    events = (event for phrase in drill.phrases for bar in phrase.bars for event in bar.events)
+    return any(note.is_artificial for event in events for note in event.notes)
 
 
 def _phrase(phrase: Phrase, instrument: Instrument, width: int) -> Iterator[str]:

@@ -16,7 +16,7 @@ from coach.music.rhythm import Meter
 from coach.score.beats import write_beat, write_beats
 from coach.score.keys import ASSIGNMENT, BAR, DRILL, PHRASE, BarBetween, first_meter
 from coach.score.order import MAX_TIMES
-from coach.strings.instrument import Instrument, Node, nodes_written
+from coach.strings.instrument import Instrument, Node, nodes_written, touch_label
 from coach.strings.units import note_name
 
 _LONG = 88
@@ -93,27 +93,36 @@ def write_event(event: Event, instrument: Instrument) -> str:
 
 def write_note(note: Note, instrument: Instrument) -> str:
     """A note as the notation has it: `G:<7>?=D4(2i)`."""
-    place = f"<{written_node(note, note.node)}>" if note.node else str(note.fret)
-    text = f"{instrument.string_label(note.string)}:{place}"
+    text = f"{instrument.string_label(note.string)}:{written_place(note)}"
     if note.droppable:
         text += "?"
     if note.asserted_midi is not None:
         text += f"={note_name(note.asserted_midi)}"
-    words = [note.fretting_finger + note.plucking_finger, "touch" if note.plucking_hand_touch else ""]
+    words = [
+        note.fretting_finger + note.touching_finger + note.plucking_finger,
+        "touch" if note.plucking_hand_touch else "",
+    ]
     if shown := " ".join(word for word in words if word):
         text += f"({shown})"
     return text
 
 
+def written_place(note: Note) -> str:
+    """Where a note is played, as the notation has it: `3`, `<3.2>`, `5<17>`."""
+    stop = "" if note.fret is None else str(note.fret)
+    return f"{stop}<{written_node(note, note.node)}>" if note.node else stop
+
+
 def written_node(note: Note, node: Node) -> str:
     """The position of a note that rings at a node, as its author wrote it, else its label where clear, else `k/n`."""
-    if note.written and (note.asserted_midi is not None or _means(note.written, node)):
+    if note.written and (note.asserted_midi is not None or _means(note.written, node, note.stop)):
         return note.written
-    return node.label if _means(node.label, node) else node.key
+    label = touch_label(node, note.stop)
+    return label if _means(label, node, note.stop) else node.key
 
 
-def _means(written: str, node: Node) -> bool:
+def _means(written: str, node: Node, fret: int) -> bool:
     try:
-        return nodes_written(written) == (node,)
+        return nodes_written(written, fret) == (node,)
     except ValueError:
         return False

@@ -55,7 +55,7 @@ _LEAST_WEIGHT = 0.15
 
 @dataclass(frozen=True, slots=True)
 class Tone:
-    """One note of the model: a harmonic (`node`) or a stopped or open string (`fret`)."""
+    """One note of the model: a stopped or open string (`fret`), a harmonic (`node`), or both."""
 
     onset_s: Fraction | float
     duration_s: float
@@ -68,8 +68,8 @@ class Tone:
     layer: str = ""
 
     def __post_init__(self) -> None:
-        if (self.node is None) == (self.fret is None):
-            raise ValueError("a tone is either a harmonic (node) or a fretted or open string (fret)")
+        if self.node is None and self.fret is None:
+            raise ValueError("a tone is a harmonic (node), a fretted or open string (fret), or both")
 
 
 @dataclass(frozen=True, slots=True)

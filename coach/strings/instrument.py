@@ -97,7 +97,7 @@ class Node:
     @property
     def label(self) -> str:
         """Position as tab writes it, one decimal, none where it would be 0: `12`, `7`, `3.2`, `2.7`."""
-        return f"{self.fret:.1f}".removesuffix(".0")
+        return touch_label(self)
 
     @property
     def key(self) -> str:
@@ -220,10 +220,14 @@ class Instrument:
         """B of the open string: it grows as 1 / L^2 above a capo."""
         return float(self.string_at(string).stiffness_b * 2.0 ** (self.capo / 6.0))
 
-    def sounding_hz(self, string: int, node: Node) -> float:
-        """Frequency in Hz that rings at a node: n f0 sqrt(1 + B n^2), f0 that of the ideal open string."""
+    def sounding_hz(self, string: int, node: Node, fret: int = 0) -> float:
+        """Frequency in Hz that rings at a node of the string stopped at `fret`: n f sqrt(1 + B n^2).
+
+        f is that of the ideal string stopped there; B grows as 1 / length^2 (Fletcher 1964).
+        """
         n = node.partial
-        return n * self.open_hz(string) * math.sqrt(1.0 + self.stiffness(string) * n * n)
+        stiffness_b = self.stiffness(string) * 2.0 ** (fret / 6.0)
+        return n * self.fretted_hz(string, fret) * math.sqrt(1.0 + stiffness_b * n * n)
 
     def fretted_hz(self, string: int, fret: float) -> float:
         """Equal-tempered frequency in Hz of a stopped note; fret 0 is the open string."""
@@ -265,9 +269,10 @@ class Instrument:
         """Whether every string's length is known: without wires it is the scale, else it needs the set-back."""
         return not self.fretted or self.set_backs_mm is not None
 
-    def position_mm(self, string: int, node: Node) -> float:
-        """Distance of a node from the nut, or the capo, in mm, on this string's sounding length."""
-        return self.length_mm(string) * node.numerator / node.partial
+    def position_mm(self, string: int, node: Node, fret: int = 0) -> float:
+        """Distance of a node from the nut, or the capo, in mm: k/n of what sounds beyond the stop at `fret`."""
+        stop_mm = self.fret_mm(string, fret)
+        return stop_mm + (self.length_mm(string) - stop_mm) * node.numerator / node.partial
 
     def position_error_mm(self, string: int, node: Node) -> tuple[float, float]:
         """By how much a node may lie nearer to the nut than `position_mm` says, and nearer to the bridge.
@@ -296,13 +301,14 @@ class Instrument:
         scale_mm = self.scale_mm * 2.0 ** (-self.capo / 12.0)
         return -12.0 * math.log2(max(1.0 - along_mm / scale_mm, 0.001))
 
-    def node_key(self, string: int, node: Node) -> str:
+    def node_key(self, string: int, node: Node, fret: int = 0) -> str:
         """Identity of a node across drills and edits: the instrument's name, open note, k/n; `fretless|D2|1/6`.
 
-        Without a name it is `D2|1/6`. Nothing in it is measured, so that a better measure or another neck leaves it
-        as it is.
+        Without a name it is `D2|1/6`; on the string stopped at 5, it is `D2@5|1/6`. Nothing in it is measured, so that
+        a better measure or another neck leaves it as it is.
         """
-        place = f"{note_name(self.string_at(string).midi)}|{node.key}"
+        stop = f"@{fret}" if fret else ""
+        place = f"{note_name(self.string_at(string).midi)}{stop}|{node.key}"
         return f"{self.name}|{place}" if self.name else place
 
     def string_label(self, string: int) -> str:
@@ -365,12 +371,23 @@ def nodes_at_label(fret: float | Fraction | Decimal | str, upto: int = DEFAULT_P
     return tuple(around)
 
 
-def nodes_written(text: str) -> tuple[Node, ...]:
+def nodes_written(text: str, fret: int = 0) -> tuple[Node, ...]:
     """The nodes that a written touch may mean: the one of a part of the string (`1/6`), else those at a fret (`3.2`).
 
-    ValueError when it is neither.
+    On a string stopped at `fret` it is a part of what sounds beyond the stop, or a fret counted from the nut:
+    `nodes_written("17", 5)` is the node an octave above the stop. ValueError when it is neither, or not past the stop.
     """
-    return (Node.parse(text),) if "/" in text else nodes_at_label(text)
+    if "/" in text:
+        return (Node.parse(text),)
+    past = _fret_number(text) - fret
+    if fret and past <= 0:
+        raise ValueError(f"fret {text} is not past the stop at {fret}")
+    return nodes_at_label(past)
+
+
+def touch_label(node: Node, fret: int = 0) -> str:
+    """Where a finger touches, in frets from the nut, as tab writes it: `3.2`; `8.2` on a string stopped at 5."""
+    return f"{fret + node.fret:.1f}".removesuffix(".0")
 
 
 def nearest_nodes(fret: float, upto: int = DEFAULT_PARTIAL, count: int = 2) -> tuple[Node, ...]:

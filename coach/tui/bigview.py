@@ -34,7 +34,7 @@ def event_lines(event: PlacedEvent, instrument: Instrument, look: Look) -> tuple
     for placed in event.notes:
         note = placed.note
         # `E0` would read as a pitch.
-        position = note.position_text if note.node is not None else f":{note.position_text}"
+        position = note.position_text if note.node and not note.stop else f":{note.position_text}"
         if not look.brackets:
             position = position.strip("<>")
         groups.setdefault(position, []).append(_string_name(instrument, note.string))

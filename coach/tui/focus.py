@@ -84,7 +84,7 @@ def place_mm(event: PlacedEvent, instrument: Instrument) -> float | None:
 
 def _place_mm(placed: PlacedNote, instrument: Instrument) -> float | None:
     note = placed.note
-    if note.node is not None and not note.plucking_hand_touch:
+    if note.node is not None and not note.plucking_hand_touch and not note.stop:
         return instrument.along_mm(note.string, instrument.position_mm(note.string, note.node))
     return instrument.along_mm(note.string, instrument.fret_mm(note.string, note.fret)) if note.fret else None
 

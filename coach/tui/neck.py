@@ -94,6 +94,9 @@ def _marks(
     for event in events:
         for placed in event.notes:
             mm = _mm(placed, instrument)
+            if placed.note.is_artificial:
+                stop_mm = instrument.fret_mm(placed.note.string, placed.note.stop)
+                yield Mark(placed.note.string, stop_mm, signs["held" if kind == "now" else kind], kind)
             if kind != "used":
                 yield Mark(placed.note.string, mm, signs[kind], kind, placed.note.position_text)
             elif mm is not None:
@@ -103,5 +106,5 @@ def _marks(
 def _mm(placed: PlacedNote, instrument: Instrument) -> float | None:
     note = placed.note
     if note.node is not None:
-        return instrument.position_mm(note.string, note.node)
+        return instrument.position_mm(note.string, note.node, note.stop)
     return instrument.fret_mm(note.string, note.fret) if note.fret else None

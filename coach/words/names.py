@@ -12,29 +12,34 @@ from datetime import date
 from coach.ground.plain import plain_text
 from coach.music.drill import Assignment, Drill
 from coach.music.excerpt import Excerpt, Kind
-from coach.strings.instrument import Instrument, Node
+from coach.strings.instrument import Instrument, Node, touch_label
 from coach.strings.tuning import Pair
 from coach.words.amounts import short_day, tempo
 
-_NODE = re.compile(r"(?P<string>[^|+>]+)\|(?P<fraction>\d+/\d+)(?P<next>[+>]|$)")
+_NODE = re.compile(r"(?P<string>[^|+>@]+)(?:@(?P<stop>\d{1,2}))?\|(?P<fraction>\d+/\d+)(?P<next>[+>]|$)")
 _NEXT = {"+": " with ", ">": " to ", "": ""}
 """At once with the next node; the hand moves on to it; the last one."""
 
 
 def place_name(key: str) -> str:
-    """A node, a place or a move from its key: `3.2 on D2`, `7 on G2 with 7 on D2`, `7 on G2 to 3.2 on D2`.
+    """A node, a place or a move from its key: `3.2 on D2`, `7 on G2 with 7 on D2`, `5<17> on A1 to 3.2 on D2`.
 
     The key's nodes are written as `Instrument.node_key` writes them, joined by `+` where they sound at once and by
     `>` where the hand moves. A key that is none of this is shown as it is.
     """
     try:
         parts = [
-            f"{Node.parse(node['fraction']).label} on {node['string']}{_NEXT[node['next']]}"
+            f"{_touched(node['fraction'], node['stop'])} on {node['string']}{_NEXT[node['next']]}"
             for node in _NODE.finditer(key)
         ]
     except ValueError:
         parts = []
     return plain_text("".join(parts) or key)
+
+
+def _touched(fraction: str, stop: str | None) -> str:
+    label = touch_label(Node.parse(fraction), int(stop or 0))
+    return f"{stop}<{label}>" if stop else label
 
 
 def touch_name(instrument: Instrument, string: int, node: Node | None) -> str:
