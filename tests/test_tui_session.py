@@ -9,7 +9,8 @@ import pytest
 from coach.ground.places import builtin_drills
 from coach.learning.plan import Plan, PlanItem, Purpose
 from coach.music.drill import TOGETHER
-from coach.music.excerpt import whole_phrase
+from coach.music.excerpt import Kind, whole_phrase, whole_piece
+from coach.music.stretch import order_of
 from coach.rating.table import CHOKED, DROPPED, LATE, LIFT, NOT_REACHED
 from coach.score.load import load_drill
 from coach.session.desk import Desk
@@ -357,6 +358,41 @@ async def test_the_key_that_pauses_ends_the_pause(tmp_path):
         assert not player.playing
         await pilot.press("p")
         assert session_of(app).practice.session.phase is Phase.READY
+
+
+async def test_the_piece_and_any_run_of_its_phrases_can_be_played_from_a_session(tmp_path):
+    async with running(tmp_path, drills=DRILL) as (app, pilot, _player):
+        await to_ready(pilot, app)
+        drill = session_of(app).practice.session.music.task.drill
+        await pilot.press("g", "enter")
+        await pilot.pause()
+        assert session_of(app).practice.session.music.task.excerpt == whole_piece(drill, "together")
+        await pilot.press("g", "down", "down", "enter")
+        await pilot.pause()
+        assert "to the end of" in str(app.screen.query_one("#asks").render())
+        await pilot.press("down", "enter")
+        await pilot.pause()
+        chosen = session_of(app).practice.session.music.task.excerpt
+        assert (chosen.kind, chosen.phrases) == (Kind.SECTION, order_of(drill)[1:3])
+        await pilot.press("space")
+        assert session_of(app).practice.session.phase is Phase.PLAYING
+
+
+async def test_from_the_list_of_drills_a_run_is_played_at_once_and_again(tmp_path):
+    async with running(tmp_path, drills=DRILL) as (app, pilot, player):
+        await pilot.press("d", "g", "enter")
+        await pilot.pause()
+        session = session_of(app).practice.session
+        assert session.music.task.excerpt.kind is Kind.PIECE
+        assert [item.reason for item in session.plan.items] == ["You chose it."]
+        for _ in range(2):
+            await pilot.press("space")
+            player.position_s = player.length_s
+            await pilot.pause(0.1)
+            await pilot.press("space")
+        played = session_of(app).practice.session.played
+        assert [one.rep.excerpt for one in played] == [session.music.task.excerpt.key] * len(played)
+        assert played
 
 
 async def test_the_librarys_own_key_to_quit_answers_in_our_words(tmp_path):

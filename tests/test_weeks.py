@@ -118,6 +118,17 @@ def test_an_answers_file_reaches_joins_runs_and_the_piece(tmp_path, capsys, plac
     assert [line["excerpt"] for line in logged(tmp_path) if "tempo_bpm" in line] == [key]
 
 
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [(["first-pour", "--through", "ladle..x"], "has no 'x'"), (["--through"], "plays through one drill")],
+)
+def test_a_slip_in_what_is_to_be_played_through_is_told(tmp_path, capsys, monkeypatch, words, said):
+    monkeypatch.setattr("sys.stdin.isatty", lambda: True)
+    monkeypatch.setattr("sys.stdout.isatty", lambda: True)
+    assert main(["practice", *words, "--folder", str(tmp_path)]) in (1, 2)
+    assert said in capsys.readouterr().err
+
+
 def test_a_run_that_the_piece_does_not_have_is_told(tmp_path, capsys):
     answers = tmp_path / "answers.txt"
     answers.write_text("at cooling..ladle/together clean\n")

@@ -15,8 +15,10 @@ from typing import TYPE_CHECKING
 from coach.commands.common import add_session, checked_minutes, clock, fresh_id, places_of, say, say_folder
 from coach.ground.places import user_path
 from coach.ground.plain import counted, plain_text
-from coach.ground.problem import CoachError, Problem
+from coach.ground.problem import CoachError, Problem, UsageError
 from coach.log.entries import Entry, Rep, iso_time
+from coach.music.drill import Drill
+from coach.music.stretch import PIECE, excerpt_at, order_of
 from coach.words.amounts import clean_rate, full_day, rung_change, tempo_range
 from coach.words.names import logged_name
 
@@ -32,6 +34,14 @@ EVENING_HOUR = 18
 
 def configure(parser: argparse.ArgumentParser) -> None:
     add_session(parser)
+    parser.add_argument(
+        "--through",
+        metavar="RUN",
+        nargs="?",
+        const=PIECE,
+        default="",
+        help="play the one drill that you name from start to end, or from phrase to phrase: A..B",
+    )
     parser.add_argument(
         "--answers",
         metavar="FILE",
@@ -68,6 +78,10 @@ def run(arguments: argparse.Namespace) -> int:
 def _on_screen(arguments: argparse.Namespace) -> int:
     from coach.session.desk import Desk
 
+    if arguments.through and len(arguments.drills) != 1:
+        raise UsageError(
+            Problem("plays through one drill", "--through", guess="coach practice first-light --through")
+        )
     with Desk.open(
         places_of(arguments),
         clock=_clock_on(arguments.date),
@@ -77,6 +91,8 @@ def _on_screen(arguments: argparse.Namespace) -> int:
         silent=arguments.silent,
         anyway=arguments.anyway,
     ) as desk:
+        if arguments.through:
+            desk.run = _run_in(desk.library.drills[0], arguments.through)
         from coach.tui.app import CoachApp
 
         app = CoachApp(desk)
@@ -86,6 +102,17 @@ def _on_screen(arguments: argparse.Namespace) -> int:
         say(f"practice log: {desk.log.folder}")
         _say_copied(arguments)
     return 0
+
+
+def _run_in(drill: Drill, text: str) -> str:
+    """The text where it names a run of the drill's phrases; CoachError with those that there are."""
+    try:
+        excerpt_at(drill, text)
+    except KeyError as missing:
+        known = ", ".join(order_of(drill))
+        message = f"{plain_text(drill.title)} has no {missing.args[0]!r}; it plays {known}"
+        raise CoachError(Problem(message, "--through", guess="A..B with two of them, or nothing")) from None
+    return text
 
 
 def _say_copied(arguments: argparse.Namespace) -> None:

@@ -167,9 +167,11 @@ class Coaching:
         if not self.adapts or turn.item.purpose in OFF_RUNG:
             return known._going_on(turn, excerpt, step)
         whole, changes, run = _course(turn)
+        # A longer run is what the player chose to play, and no relief.
+        eased = excerpt != whole and len(excerpt.phrases) <= len(whole.phrases)
         if not clean and run == 0:
             return known._relieved(drill, whole, excerpt, turn, step, changes)
-        if clean and excerpt != whole and run >= CLEAN_TO_RETURN and not known._is_over(turn, step):
+        if clean and eased and run >= CLEAN_TO_RETURN and not known._is_over(turn, step):
             return Ruling(known.opened(drill, whole, rep.day), step, Instead(whole, Release.BACK))
         return known._going_on(turn, excerpt, step)
 

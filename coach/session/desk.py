@@ -30,12 +30,14 @@ from coach.learning.history import drills_taken_up, history_of
 from coach.learning.known import known_body
 from coach.learning.learning import Learnt, learnt_of
 from coach.learning.material import material_of
-from coach.learning.plan import Plan
+from coach.learning.plan import Plan, PlanItem, Purpose
 from coach.learning.planner import make_plan
 from coach.learning.readings import Place
 from coach.log.entries import Entry, EntryKind, new_id, practice_day
 from coach.log.log import Log, Refusal
 from coach.music.drill import Drill
+from coach.music.excerpt import Excerpt
+from coach.music.stretch import excerpt_at
 from coach.strings.instrument import Instrument
 
 if TYPE_CHECKING:
@@ -43,6 +45,8 @@ if TYPE_CHECKING:
     from coach.sound.player import Player
 
 Clock = Callable[[], tuple[int, int]]
+RUN_REPS = 99
+"""Repetitions of a run that the player chose; escape ends it before."""
 
 
 @dataclass
@@ -58,6 +62,8 @@ class Desk:
     """The drills that the player named; empty for today's session over all of them."""
     minutes: int = 20
     silent: bool = False
+    run: str = ""
+    """What is to be played of the first drill instead of a plan, as `coach.music.stretch` names it."""
 
     @classmethod
     def open(
@@ -121,6 +127,8 @@ class Desk:
 
     def plan(self, minutes: int | None = None, drills: Sequence[Drill] | None = None) -> Plan:
         """Today's plan over the player's drills, or over some, from what the log holds."""
+        if self.run and drills is None:
+            return self.run_plan(self.library.drills[0], excerpt_at(self.library.drills[0], self.run))
         minutes = self.minutes if minutes is None else minutes
         drills = self.in_plan() if drills is None else drills
         pace = self.settings.practice.new_phrases
@@ -130,6 +138,12 @@ class Desk:
         return make_plan(
             self.today, minutes, drills, learnt, history_of(self.log, learnt, self.today), pace=pace
         )
+
+    def run_plan(self, drill: Drill, run: Excerpt) -> Plan:
+        """A plan of one item: a run of phrases that the player wants to play, as often as they like."""
+        item = PlanItem(Purpose.PIECE, self.minutes, "You chose it.", run, RUN_REPS)
+        drills = frozenset({drill.id})
+        return Plan(self.today, self.minutes, (item,), drills=drills, chosen=False)
 
     def learnt(self) -> Learnt:
         """What the player's repetitions up to today have taught."""

@@ -22,6 +22,7 @@ from coach.ground.plain import plain_text
 from coach.ground.problem import CoachError
 from coach.learning.plan import Plan
 from coach.music.drill import Drill
+from coach.music.excerpt import Excerpt
 from coach.strings.instrument import Instrument
 from coach.tui.base import CoachScreen
 from coach.tui.root import Coach
@@ -82,6 +83,11 @@ class CoachApp(Coach):
         from coach.tui.summary import SummaryScreen
 
         self.switch_screen(SummaryScreen(practice, message, started_ms))
+
+    def ask_stretch(self, drill: Drill, then: Callable[[Excerpt], None]) -> None:
+        from coach.tui.stretch import StretchScreen
+
+        self.push_screen(StretchScreen(drill), lambda run: then(run) if run else None)
 
     def ask_known(self, drill: Drill, phrase: str, then: Callable[[], None]) -> None:
         from coach.tui.know import KnowScreen

@@ -174,6 +174,12 @@ class LibraryScreen(CoachScreen):
             return
         self.coach.begin(self.coach.desk.plan(drills=(entry.drill,)))
 
+    def do_play_through(self) -> None:
+        """Play the piece, or a run of its phrases, at once."""
+        if (entry := self.chosen) and entry.drill:
+            drill = entry.drill
+            self.coach.ask_stretch(drill, lambda run: self.coach.begin(self.coach.desk.run_plan(drill, run)))
+
     def _is_planned(self, entry: Entry) -> bool:
         return entry.drill is not None and entry.drill.id in {drill.id for drill in self.coach.desk.in_plan()}
 

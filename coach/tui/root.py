@@ -18,6 +18,7 @@ from coach.folder.settings import load_settings, save_settings
 from coach.ground.problem import CoachError
 from coach.learning.plan import Plan
 from coach.music.drill import Drill, Phrase
+from coach.music.excerpt import Excerpt
 from coach.session.desk import Desk
 from coach.sound.player import Player
 from coach.sound.settings import HEARING_NOTE
@@ -105,6 +106,10 @@ class Coach(App[None]):
         """Silence, where anything was opened at all."""
         if self._player is not None:
             self._player.stop()
+
+    @abstractmethod
+    def ask_stretch(self, drill: Drill, then: Callable[[Excerpt], None]) -> None:
+        """Ask for a run of the drill's phrases, and go on with it."""
 
     @abstractmethod
     def ask_known(self, drill: Drill, phrase: str, then: Callable[[], None]) -> None:

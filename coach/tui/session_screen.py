@@ -265,6 +265,14 @@ class SessionScreen(SessionStage):
         following = choices[(choices.index(current) + 1) % len(choices)] if current in choices else choices[0]
         self.send(ChooseLayer(following))
 
+    def do_play_through(self) -> None:
+        """The piece or a run of its phrases, for the rest of this turn."""
+        if (music := self.practice.session.music) is not None:
+            self.coach.ask_stretch(music.task.drill, self._play)
+
+    def _play(self, run: Excerpt) -> None:
+        self.send(ChooseExcerpt(run))
+
     def do_shorter(self) -> None:
         if (music := self.practice.session.music) is not None:
             choices, current = self._shorter(music.task.drill, music.task.excerpt), music.task.excerpt
