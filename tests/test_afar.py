@@ -13,7 +13,7 @@ from coach.music.clicktrack import beats_of
 from coach.music.drill import Note
 from coach.music.excerpt import Excerpt, Passage, passage_of
 from coach.rating.fault import Fault
-from coach.rating.table import CHOKED, LATE
+from coach.rating.table import CHOKED, LATE, NOT_REACHED
 from coach.tui import meters
 from coach.tui.glyphs import BIGGEST, READABLE, SMALL, THIN, big_text, capital_rows, least_size
 from coach.tui.picture import Picture
@@ -148,6 +148,12 @@ def test_a_rating_shows_every_number_every_note_and_every_mark_readable_from_two
 def event_words(label: int) -> tuple[str, ...]:
     words = ("E:0", "GD<7>", "G<5>", "D<3.2>", "G<3.9>", "E:3", "D<5>", "D<3.9>", "D<3.2>")
     return (words[label - 1],)
+
+
+def test_what_was_not_reached_does_not_count_as_failed():
+    off = Fault(5, NOT_REACHED)
+    assert_readable(at_work("rating", marks=(Fault(2, CHOKED), off)), (80, 24), "1 FAILED")
+    assert_readable(at_work("rating", marks=(off,)), (80, 24), "BROKE OFF")
 
 
 @pytest.mark.parametrize("view", ["glance", "study"])

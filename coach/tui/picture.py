@@ -115,7 +115,9 @@ def _number_words(picture: Picture) -> list[meters.Words]:
 
 
 def _failed(picture: Picture) -> meters.Words:
-    return f"{len(picture.marks)} FAILED", "bass"
+    """How many events failed; where none did, some were not reached."""
+    failed = sum(mark.result.fails for mark in picture.marks)
+    return f"{failed} FAILED" if failed else "BROKE OFF", "bass"
 
 
 def time_left(minutes: float) -> str:
