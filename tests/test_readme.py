@@ -62,7 +62,8 @@ def test_the_settings_shown_are_all_there_are_with_their_defaults_and_ranges():
 
 
 def test_the_answers_file_shown_is_read():
-    assert len(read_answers(block("clean\n", page("answers-file.md")), "answers-file.md")) == 8
+    shown = block("clean\n", page("answers-file.md"))
+    assert [answer.line for answer in read_answers(shown, "answers-file.md")][-1] == len(shown.splitlines())
 
 
 def test_every_command_is_in_the_table():
