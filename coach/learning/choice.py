@@ -1,18 +1,17 @@
 """The choice of the next turn: the greatest gain, for each second it takes, towards the piece clean, cold, in a week.
 
-    worth = q(P) sum V (p + FAILED (1 - p)) / (1 + (n + 1.5) / MASSED)
-            / (seconds of a repetition and its share of a turn) (5)
+    worth = q(P) sum V / (1 + (n + 1.5) / MASSED) / (seconds of a repetition and its share of a turn) (5)
 
 The sum is over the excerpt's events. V = SLOPE (1 - p_goal) is how steeply an event's ln chance at the goal, cold,
-`AHEAD` days on, rises with what is learnt, so that the sum is the gradient of ln P(piece); p is its chance at the
-rung, n how often the excerpt was played today. q says what a repetition of chance P teaches: most where it is clean
-as often as the rung is meant for. Gain per unit of time: Pavlik and Anderson 2008, J. Exp. Psychol. Appl.
+`AHEAD` days on, rises with what is learnt, so that the sum is the gradient of ln P(piece); n is how often the
+excerpt was played today. q says what a repetition of chance P teaches: most where it is clean as often as the rung
+is meant for. Gain per unit of time: Pavlik and Anderson 2008, J. Exp. Psychol. Appl.
 14(2):101-117; Eglington and Pavlik 2020, npj Sci. Learn. 5:15 (both of verbal memory).
 
 Whole phrases and pieces are the candidates: shorter parts are relief (`relief.py`), since what is heard only in
 parts is not known as a whole. Around the choice stand limits that serve the player, whatever they cost: a slow
-warm-up, a pace for new phrases, no phrase twice running where there is another, three cold tests a day, nothing
-unheard for a week.
+warm-up, a pace for new phrases, no phrase twice running where there is another, three cold tests a day, no phrase
+without being heard by itself for a week, what failed cold again the next day.
 """
 
 from __future__ import annotations
@@ -35,8 +34,6 @@ AHEAD = 7
 """Days ahead at which the piece is meant to be clean, cold."""
 REPS, PIECE_REPS, WARM_REPS = 4, 1, 2
 """Repetitions of a turn at most."""
-FAILED = 0.6
-"""What a failed event teaches against a clean one."""
 TARGET_WIDTH = 0.3
 ENOUGH = 0.98
 """A phrase with this chance, cold, in a week needs nobody today; nor does a piece whose phrases are all so."""
@@ -220,10 +217,8 @@ def option(learnt: Learnt, part: Part, sitting: Sitting, reps: int = REPS) -> Op
     here = warm.chances(math.log(bpm))
     ahead = seen(learnt, part, sitting.day + AHEAD)
     there = ahead.chances(goal)
-    gain = clean = 0.0
-    for p, later in zip(here, there, strict=True):
-        gain += SLOPE * (1.0 - later) * (p + FAILED * (1.0 - p))
-        clean += math.log(max(p, 1e-9))
+    gain = SLOPE * sum(1.0 - later for later in there)
+    clean = sum(math.log(max(p, 1e-9)) for p in here)
     share = min(1.0, EVENTS / max(part.harmonics, 1))
     now = math.exp(share * clean)
     later_p = trusted((ahead.whole(goal) / (1.0 - ahead.lapse) ** len(there)) ** share, learnt.habits)
