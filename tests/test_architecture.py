@@ -146,6 +146,7 @@ HEAVY = {
 """Libraries that take 10 ms or more to import, and what they are for: a function may import what brings in one."""
 LAZY = {
     "commands/practice.py": "a session needs nothing of what enters answers, and entering nothing of the screens",
+    "commands/roster.py": "the class in a terminal needs nothing of the page's drawings",
     "commands/tune_listen.py": "the terminal's own modules differ between systems",
     "ground/places.py": "most players name a folder or stand in one",
     "log/machine.py": "only the first line that is written needs the machine's name",

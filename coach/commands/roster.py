@@ -14,7 +14,6 @@ from coach.report.advice import KINDS
 from coach.report.classroom import Classroom, read_class
 from coach.report.overview import chosen, class_csv, class_facts
 from coach.report.overview_lines import class_lines, student_lines
-from coach.report.overview_page import class_page
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -56,6 +55,9 @@ def _text(arguments: argparse.Namespace, shown: Classroom) -> str:
     if arguments.csv:
         return class_csv(shown)
     if arguments.html:
+        # The class in a terminal needs nothing of the page's drawings, a quarter of the start.
+        from coach.report.overview_page import class_page
+
         return class_page(shown)
     if len(arguments.student) == 1:
         return "\n".join(student_lines(shown.students[0], shown)) + "\n"
