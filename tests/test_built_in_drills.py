@@ -54,3 +54,40 @@ def test_an_asserted_pitch_is_that_of_the_harmonic_series(drill: Drill) -> None:
             if note.asserted_midi is not None:
                 partial = note.node.partial if note.node else None
                 assert note.asserted_midi == midi_of(drill, note.string, note.fret or 0, partial)
+
+
+def partials(drill: Drill) -> set[int]:
+    return {
+        placed.note.node.partial for event in events_of(drill) for placed in event.notes if placed.note.node
+    }
+
+
+def artificial(drill: Drill) -> bool:
+    return any(placed.note.is_artificial for event in events_of(drill) for placed in event.notes)
+
+
+def test_nodes_come_from_easy_to_hard() -> None:
+    # The higher its partial, the less a node forgives (common practice, no source): 12, 7, 5, then 3.9, 3.2, 2.7.
+    hardest = [max(partials(drill)) for drill in GRADED[:10]]
+    assert hardest == sorted(hardest)
+    assert (hardest[:3], hardest[-1]) == ([2, 3, 4], 7)
+    assert partials(GRADED[0]) == {2}
+
+
+def test_layers_and_artificial_harmonics_come_last() -> None:
+    assert [len(drill.layers) for drill in GRADED[:10]] == [2] * 10
+    assert len(GRADED[10].layers) == 3
+    assert [artificial(drill) for drill in GRADED] == [False] * 11 + [True] * 2
+
+
+def test_the_last_drill_is_a_piece_of_about_a_minute_with_an_easier_version() -> None:
+    drill = GRADED[-1]
+    passage = passage_of(drill, whole_piece(drill))
+    assert 50 <= passage.tempo.seconds_at(passage.length, drill.goal_bpm) <= 70
+    assert len(drill.layers) == 3
+    assert any(placed.note.droppable for event in passage.events for placed in event.notes)
+
+
+@pytest.mark.parametrize("drill", DRILLS.values(), ids=list(DRILLS))
+def test_nothing_rubs_in_any_drill(drill: Drill) -> None:
+    assert [finding for finding in check_playability(drill) if "semitone" in finding.message] == []

@@ -280,14 +280,6 @@ def test_the_built_in_drills_rise_from_one_node_to_five_strings() -> None:
     assert partials("first-pour") == {2, 3, 4}
     assert {5, 6, 7} <= partials("small-bells")
     assert len(drills["the-great-bell"].instrument.strings) == 5
-    two_at_once = [
-        event
-        for phrase in drills["two-moulds"].phrases
-        for bar in phrase.bars
-        for event in bar.events
-        if event.layer == "harmonics"
-    ]
-    assert all(len(event.notes) == 2 for event in two_at_once)
 
 
 def test_load_raises_with_every_error(tmp_path: Path) -> None:

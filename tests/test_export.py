@@ -153,7 +153,7 @@ def test_musicxml_tells_strings_nodes_and_tunings() -> None:
 
 
 def test_musicxml_tempo_is_in_quarters() -> None:
-    root = ET.fromstring(musicxml_text(load_drill(DRILLS[0].parent / "ringing-home.yaml"), 60))
+    root = ET.fromstring(musicxml_text(load_drill(DRILLS[0].parent / "sacks-down-the-chute.yaml"), 60))
     assert next(sound.get("tempo") for sound in root.iter("sound")) == "90", "60 dotted quarters"
     assert root.findtext(".//metronome/beat-unit") == "quarter"
     assert root.find(".//metronome/beat-unit-dot") is not None
