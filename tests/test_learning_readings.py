@@ -23,6 +23,7 @@ from coach.learning.readings import (
     standing,
     to_be_tested,
 )
+from coach.learning.rung import next_rung
 from coach.learning.skill import SLOPE, View
 from coach.rating.table import CHOKED
 from tests.samples import sample_drill
@@ -157,3 +158,22 @@ def test_of_what_waits_for_a_test_the_one_whose_answer_is_most_open_comes_first(
     no_more_tests = choose(learnt, MATERIAL, Sitting(DAY, 1200, warm=True, tests=3))
     assert no_more_tests is not None
     assert no_more_tests.why is not Why.TEST
+
+
+@pytest.mark.parametrize(
+    ("rung", "clean", "read", "following"),
+    [
+        (60, True, 100, 69),
+        (60, True, 62, 62),
+        (60, True, 50, 60),
+        (20, True, 300, 23),
+        (60, False, 30, 52),
+        (60, False, 57, 57),
+        (60, False, 70, 60),
+        (21, False, 20, 20),
+    ],
+)
+def test_in_a_turn_the_rung_rises_and_falls_by_a_seventh_at_most_and_never_against_the_result(
+    rung: int, clean: bool, read: int, following: int
+) -> None:
+    assert next_rung(rung, clean, read) == following
