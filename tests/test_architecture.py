@@ -149,7 +149,6 @@ LAZY = {
     "commands/roster.py": "the class in a terminal needs nothing of the page's drawings",
     "commands/tune_listen.py": "the terminal's own modules differ between systems",
     "ground/places.py": "most players name a folder or stand in one",
-    "log/machine.py": "only the first line that is written needs the machine's name",
     "session/desk.py": "a plan needs no session, and other commands no plan",
     "session/host.py": "a session that is only entered needs no sound",
     "tui/app.py": "the first screen stands sooner without what a session needs",

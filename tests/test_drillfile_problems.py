@@ -33,6 +33,20 @@ def only(text: str) -> Problem:
     return problems[0]
 
 
+@pytest.mark.parametrize(
+    ("before", "guess"),
+    [
+        ("instrument", "did you mean `order`?"),
+        ("    bars", "top of the file"),
+        ("        harmonics", "`times`"),
+    ],
+)
+def test_a_repeat_in_the_wrong_place_names_the_right_one(before: str, guess: str) -> None:
+    indent = before[: len(before) - len(before.lstrip())]
+    problem = only(GOOD.replace(f"{before}:", f"{indent}repeat: 2\n{before}:"))
+    assert guess in problem.guess
+
+
 def test_the_good_one_is_good() -> None:
     assert problems_of(GOOD) == []
 
@@ -48,6 +62,10 @@ def test_the_good_one_is_good() -> None:
         ("1 G:5=D3", 24, "sounds C3, not D3", "did you mean G:7?"),
         ("1 G <7>", 22, "has no colon", "did you mean G:<7>?"),
         ("1 <7>", 22, "names no string", "as in D:<7>"),
+        ("1 E3 for 4", 22, "has no colon", "E:3, or E:<3> for a harmonic"),
+        ("1 G12", 22, "has no colon", "G:12, or G:<12> for a harmonic"),
+        ("1 G:‹7›", 24, "is no fret", "did you mean G:<7>?"),
+        ("1 D‹7›", 22, "written in < >", "did you mean D:<7>?"),
         ("1 G:(7)", 22, "written in < >", "did you mean G:<7>?"),
         ("1 G:<3,2>", 25, "is no position", "did you mean <3.2>?"),
         ("1 G:3.2", 24, "is no fret", "a harmonic? then write G:<3.2>"),

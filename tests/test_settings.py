@@ -7,9 +7,33 @@ from dataclasses import replace
 import pytest
 
 from coach.cli import main
-from coach.folder.settings import SETTINGS, Settings, load_settings, read_settings, save_settings
+from coach.folder.settings import (
+    SETTINGS,
+    Settings,
+    adopt_settings,
+    keep_settings,
+    load_settings,
+    read_settings,
+    save_settings,
+)
 from coach.ground.problem import CoachError
 from coach.midi.pedal import Trigger
+
+
+def test_a_new_folder_begins_with_the_settings_that_were_saved_last_and_an_old_one_keeps_its_own(tmp_path):
+    usual, first, second = (tmp_path / name / "settings.yaml" for name in ("state", "one", "two"))
+    save_settings(first, {"screen": {"theme": "paper", "tour_seen": True}})
+    keep_settings(first, usual)
+    adopt_settings(second, usual)
+    assert load_settings(second).screen.theme == "paper"
+    assert load_settings(second).screen.tour_seen
+    save_settings(first, {"screen": {"theme": "beacon"}})
+    keep_settings(first, usual)
+    adopt_settings(second, usual)
+    assert load_settings(second).screen.theme == "paper"
+    usual.write_text("screen: {theme: plaid}")
+    adopt_settings(tmp_path / "three" / "settings.yaml", usual)
+    assert not (tmp_path / "three" / "settings.yaml").exists()
 
 
 def test_without_a_file_everything_has_its_default(tmp_path):

@@ -13,6 +13,7 @@ from datetime import date, datetime, time, timedelta
 from typing import TYPE_CHECKING
 
 from coach.commands.common import add_session, checked_minutes, clock, fresh_id, places_of, say, say_folder
+from coach.folder.settings import adopt_settings, usual_settings
 from coach.ground.places import user_path
 from coach.ground.plain import counted, plain_text
 from coach.ground.problem import CoachError, Problem, UsageError
@@ -78,6 +79,8 @@ def run(arguments: argparse.Namespace) -> int:
 def _on_screen(arguments: argparse.Namespace) -> int:
     from coach.session.desk import Desk
 
+    places = places_of(arguments)
+    adopt_settings(places.settings, usual_settings())
     if arguments.through and len(arguments.drills) != 1:
         raise UsageError(
             Problem("plays through one drill", "--through", guess="coach practice first-light --through")

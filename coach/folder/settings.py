@@ -16,6 +16,7 @@ from coach.ground.compose import compose
 from coach.ground.fields import Section, row
 from coach.ground.files import write_whole
 from coach.ground.kinds import Number, Truth, Whole, Word
+from coach.ground.places import state_file
 from coach.ground.problem import CoachError, Problem
 from coach.ground.source import (
     FileKind,
@@ -140,6 +141,29 @@ def save_settings(path: Path, changes: Mapping[str, Mapping[str, Any]]) -> None:
         write_whole(path, [text.encode()])
     except OSError as error:
         raise CoachError(Problem(f"can't be written: {(error.strerror or '').lower()}", str(path))) from None
+
+
+def usual_settings() -> Path:
+    """Where the settings that this user saved last are kept, for the next new practice folder."""
+    return state_file("settings.yaml")
+
+
+def adopt_settings(path: Path, usual: Path) -> None:
+    """Begin a folder without settings with the user's last ones; what can't be read or written is left as it is."""
+    if path.exists() or not usual.exists():
+        return
+    with suppress(OSError, CoachError):
+        text = _text_of(usual)
+        read_settings(text, str(usual))
+        path.parent.mkdir(parents=True, exist_ok=True)
+        write_whole(path, [text.encode()])
+
+
+def keep_settings(path: Path, usual: Path) -> None:
+    """Keep a folder's settings for the next new folder, where they can be kept."""
+    with suppress(OSError, CoachError):
+        usual.parent.mkdir(parents=True, exist_ok=True)
+        write_whole(usual, [_text_of(path).encode()])
 
 
 def _text_of(path: Path) -> str:

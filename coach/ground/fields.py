@@ -16,7 +16,7 @@ from collections.abc import Callable, Iterator
 from collections.abc import Mapping as AnyMapping
 from dataclasses import dataclass, field
 from functools import cached_property
-from typing import Any, Generic, TypeVar
+from typing import Any, Generic, TypeVar, cast
 
 from coach.ground.plain import json_text
 from coach.ground.source import Mapping, Node, Report, Scalar, Sequence, nearest
@@ -194,10 +194,11 @@ def _key_guess(word: str, rows: Rows, report: Report) -> str:
     for name, row in rows.items():
         if word.lower() in row.also_called:
             return f"did you mean `{name}`?"
-    for place, others in report.kind.blocks.items():
-        if word in others:
+    for place, others in cast("AnyMapping[str, Rows]", report.kind.blocks).items():
+        meant = next((name for name, row in others.items() if word in (name, *row.also_called)), "")
+        if meant:
             return (
-                f"`{word}` belongs under `{place}`" if place else f"`{word}` belongs at the top of the file"
+                f"`{meant}` belongs under `{place}`" if place else f"`{meant}` belongs at the top of the file"
             )
     return ""
 

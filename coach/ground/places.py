@@ -63,6 +63,13 @@ def find_places(folder: str | Path | None = None) -> Places:
     return places
 
 
+def state_file(name: str) -> Path:
+    """A file outside every practice folder, in which the program keeps something of this machine and user."""
+    import platformdirs
+
+    return Path(platformdirs.user_state_dir("wellrung", appauthor=False)) / name
+
+
 def user_path(text: str | Path) -> Path:
     """The path that a user wrote, `~` being their home; as it stands where there is no such user."""
     try:

@@ -11,6 +11,7 @@ from contextlib import suppress
 from pathlib import Path
 
 from coach.ground.files import write_whole
+from coach.ground.places import state_file
 
 _LETTERS = "abcdefghjkmnpqrstuvwxyz23456789"
 _NAME = re.compile(r"[a-z0-9][a-z0-9-]{0,39}")
@@ -19,10 +20,7 @@ _NAME = re.compile(r"[a-z0-9][a-z0-9-]{0,39}")
 def machine_name() -> str:
     """This machine's letters, of this user."""
     # Passing state and no data: a practice folder may stand in the user-data folder and be synchronised.
-    import platformdirs
-
-    state = Path(platformdirs.user_state_dir("wellrung", appauthor=False)) / "machine.json"
-    return name_kept_in(state, platform.node(), os.urandom(6))
+    return name_kept_in(state_file("machine.json"), platform.node(), os.urandom(6))
 
 
 def name_kept_in(state: Path, host: str, random_bytes: bytes) -> str:

@@ -29,7 +29,8 @@ MANY_TO_ONE = 4
 @lru_cache(256)
 def _near_key(name: str) -> str:
     """The key of a bar that a layer's name is likely a slip for."""
-    return nearest(name, BAR, 0.75)
+    also = (key for key, row in BAR.items() if name.lower() in row.also_called)
+    return next(also, "") or nearest(name, BAR, 0.75)
 
 
 @dataclass

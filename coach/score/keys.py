@@ -245,7 +245,9 @@ DRILL: dict[str, Row] = {
     "assignment": Row(Block(ASSIGNMENT, "{goal: 72, due: 2026-12-24}"), "What a teacher asks for."),
     "phrases": Row(Parts(), "The phrases.", required=True, also_called=("parts",)),
     "order": Row(
-        Order(), "The whole piece: phrases by id or name, `x2` for repeats: `(intro, theme x2) x2, coda`."
+        Order(),
+        "The whole piece: phrases by id or name, `x2` for repeats: `(intro, theme x2) x2, coda`.",
+        also_called=("repeat", "repeats"),
     ),
 }
 

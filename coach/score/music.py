@@ -15,7 +15,7 @@ from fractions import Fraction
 
 from coach.music.drill import Note
 from coach.score.beats import NotationError
-from coach.score.notation import HARMONIC_SIGN, WrittenNote
+from coach.score.notation import HARMONIC_SIGN, ODD_BRACKETS, WrittenNote
 from coach.strings.instrument import (
     DEFAULT_PARTIAL,
     Instrument,
@@ -167,6 +167,9 @@ class Resolver:
             guess = f"a harmonic? then write {shown}"
         elif match := re.fullmatch(r"(\d+(?:\.\d+)?)" + HARMONIC_SIGN, text):
             guess = f"a harmonic? then write {written.string}:<{match[1]}>"
+        elif match := re.fullmatch(ODD_BRACKETS, text):
+            guess = f"did you mean {written.string}:<{match[1]}>?"
+            repair = (text, f"<{match[1]}>")
         elif text.lower() in ("o", "x", "open"):
             guess = f"did you mean {written.string}:0?" if text.lower() != "x" else ""
             repair = (text, "0") if text in ("o", "O") else None

@@ -27,6 +27,8 @@ FRETTING = ("1", "2", "3", "4", "T")
 PLUCKING = ("p", "i", "m", "a", "c")
 TOUCH_WORD = "touch"
 MAX_SLOTS = 32
+ODD_BRACKETS = r"[‹〈⟨＜«](\d+(?:\.\d+)?)[›〉⟩＞»]"
+"""Angle brackets that are none of ASCII, as a word processor writes them."""
 HARMONIC_SIGN = r"[*°ºo^◇♢h']"
 """What some write after a fret for a harmonic; here it is only a slip to be explained."""
 
@@ -330,12 +332,20 @@ def _note_slip(offset: int, text: str) -> NotationError:
             f"did you mean {match[1]}:<{match[2]}>?",
         )
     if match := re.fullmatch(r"([A-Ga-g][#b]?)(\d+|<[\d./]+>)(\S*)", word):
+        harmonic = "" if match[2].startswith("<") else f", or {match[1]}:<{match[2]}> for a harmonic"
         return NotationError(
-            offset, f"'{word}' has no colon; {wanted}", f"did you mean {match[1]}:{match[2]}?"
+            offset, f"'{word}' has no colon; {wanted}", f"did you mean {match[1]}:{match[2]}{harmonic}?"
         )
     if match := re.match(r"([A-Ga-g][#b]?)\s+(<[\d./]+>|\d+)", text):
         return NotationError(
             offset, f"'{match[0]}' has no colon; {wanted}", f"did you mean {match[1]}:{match[2]}?"
+        )
+    if match := re.match(r"([A-Ga-g][#b]?):?" + ODD_BRACKETS, word):
+        return NotationError(
+            offset,
+            f"'{match[0]}': a harmonic is written in < >; {wanted}",
+            f"did you mean {match[1]}:<{match[2]}>?",
+            (match[0], f"{match[1]}:<{match[2]}>"),
         )
     if re.fullmatch(r"<[\d./]+>\S*", word):
         return NotationError(offset, f"'{word}' names no string; {wanted}", f"as in D:{word}")

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 from textual.app import App
 
 from coach.folder.actions import Action
-from coach.folder.settings import load_settings, save_settings
+from coach.folder.settings import keep_settings, load_settings, save_settings, usual_settings
 from coach.ground.problem import CoachError
 from coach.learning.plan import Plan
 from coach.music.drill import Drill, Phrase
@@ -133,6 +133,7 @@ class Coach(App[None]):
         """Write settings to the file and use them; a problem is told and changes nothing."""
         try:
             save_settings(self.desk.places.settings, changes)
+            keep_settings(self.desk.places.settings, usual_settings())
             self.desk.settings = load_settings(self.desk.places.settings)
             self.set_class(self.plain, "-plain")
         except CoachError as error:
