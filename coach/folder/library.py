@@ -99,11 +99,13 @@ def in_plan(
 ) -> tuple[Drill, ...]:
     """The drills of a day's plan: the player's own, where there are none the built-in ones for the instruments at hand.
 
-    `taken_up` has the player's word on single drills: true takes one into the plan, false out of it.
+    Of these only the ones with a grade: they are a series. `taken_up` has the player's word on single drills: true
+    takes one into the plan, false out of it.
     """
     usual = {drill.id for drill in library.drills} - library.built_in
     if not usual:
-        usual = {drill.id for drill in library.drills if not strings_lacking(drill, instruments)}
+        series = [drill for drill in library.drills if drill.grade]
+        usual = {drill.id for drill in series if not strings_lacking(drill, instruments)}
     return tuple(drill for drill in library.drills if taken_up.get(drill.id, drill.id in usual))
 
 
