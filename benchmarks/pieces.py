@@ -23,7 +23,7 @@ HARD = ("3.2", "2.7")
 STRINGS = ("G", "D", "A")
 EVENTS = range(6, 21)
 """Events that a phrase may have, all layers together."""
-_TRIES = 200
+_TRIES = 5000
 
 Touch = tuple[str, str]
 """String and node as a drill file writes them: `("G", "3.2")`."""

@@ -127,6 +127,9 @@ def test_a_crowd_of_tones_is_turned_down_as_a_whole():
     assert many / np.abs(many).max() == pytest.approx(one / np.abs(one).max(), abs=1e-5)
 
 
-def test_a_tone_is_a_harmonic_or_a_fretted_note_and_not_both():
-    with pytest.raises(ValueError, match="either a harmonic"):
-        Tone(0, 1.0, 98.0, Node(1, 2), 3)
+def test_a_tone_is_a_harmonic_or_a_fretted_note_or_a_harmonic_of_the_stopped_string():
+    with pytest.raises(ValueError, match="a tone is a harmonic"):
+        Tone(0, 1.0, 98.0)
+    # Equal temperament: three frets are three semitones; a touch at half of what is left sounds its octave.
+    lowest = min(partial.hz for partial in partials_of(Tone(0, 1.0, 98.0, Node(1, 2), 3)))
+    assert lowest == pytest.approx(98.0 * 2 ** (3 / 12) * 2, rel=1e-3)

@@ -6,7 +6,7 @@ Commands and screens ask it for today's plan and for a session on a plan; it dec
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from types import TracebackType
@@ -162,15 +162,18 @@ class Desk:
 
     def at_hand(self) -> tuple[Instrument, ...]:
         """The instruments that the player has."""
-        begun = () if self.log.player_or_none is None else self.learnt().skills
-        return at_hand(self.library, begun, self.settings.instruments)
+        return at_hand(self.library, self._begun(), self.settings.instruments)
 
     def in_plan(self) -> tuple[Drill, ...]:
         """The drills that a day's plan is made of: those that were named, or the player's."""
         if self.names:
             return self.library.drills
         taken_up = {} if self.log.player_or_none is None else drills_taken_up(self.log)
-        return in_plan(self.library, taken_up, self.at_hand())
+        return in_plan(self.library, taken_up, self.at_hand(), self._begun())
+
+    def _begun(self) -> Collection[str]:
+        """The ids of the drills that were played."""
+        return () if self.log.player_or_none is None else self.learnt().skills
 
     def know(self, drill: Drill, phrase: str, bpm: int) -> Refusal | None:
         """Log that the player plays a drill, or its phrase of this id, at about `bpm`; 0 takes that word back."""
