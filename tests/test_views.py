@@ -402,9 +402,9 @@ def test_an_assignment_stands_in_the_header_as_long_as_it_fits():
 
 def test_the_way_to_the_tours_first_node_is_computed_for_the_instrument():
     # 864 mm: node 1/6 at 144.0 (scale x k/n), fret 3 at 137.46 (864 x (1 - 2^(-3/12))): 6.54 mm past the wire.
-    assert "6.5 mm past fret wire 3, towards the bridge" in page_text(0, BASS)
-    # 1050 mm: 175.0 less 167.06.
-    assert "7.9 mm past fret wire 3" in page_text(0, ready_made("double-bass"))
+    assert "about 7 mm past fret wire 3, towards the bridge" in page_text(0, BASS)
+    # A sixth of 1050 mm, on a neck without wires.
+    assert "175 mm from the nut" in page_text(0, ready_made("double-bass"))
 
 
 def test_a_line_of_the_report_that_is_too_long_goes_on_below():

@@ -7,6 +7,7 @@ from textual.app import ComposeResult
 
 from coach.rating.table import RESULTS
 from coach.strings.instrument import Instrument, Node
+from coach.strings.node_table import mm_text
 from coach.tui.base import CoachScreen
 from coach.tui.canvas import Canvas, wrapped
 from coach.tui.glyphs import big_text, largest_size
@@ -23,8 +24,8 @@ _BRUSHES = ", ".join(f"{row.key} {row.word}" for row in RESULTS if not row.rest)
 PAGES: tuple[tuple[str, str], ...] = (
     (
         f"D<{FIRST_NODE.label}>",
-        "This is a node: touch the D string over {label}, {way}, and pluck. Every session shows the node now, the "
-        "next one and your low notes this large, with the way there in millimetres.",
+        "This is a node: touch the {string} string over {label}, {way}, and pluck. Every session shows the node now, "
+        "the next one and your low notes this large, with the way there in millimetres.",
     ),
     (
         "1 2 3 4",
@@ -51,9 +52,12 @@ PAGES: tuple[tuple[str, str], ...] = (
 
 def page_text(page: int, instrument: Instrument) -> str:
     """The words of a page; where the first page's node lies is told for this instrument."""
-    way_mm = instrument.position_mm(0, FIRST_NODE) - instrument.fret_mm(0, FIRST_FRET)
-    way = f"{way_mm:.1f} mm past fret wire {FIRST_FRET}, towards the bridge"
-    return PAGES[page][1].format(label=FIRST_NODE.label, way=way)
+    string = min(1, len(instrument.strings) - 1)
+    way = f"{mm_text(instrument, string, FIRST_NODE)} from the {'capo' if instrument.capo else 'nut'}"
+    if instrument.fretted:
+        way_mm = instrument.position_mm(string, FIRST_NODE) - instrument.fret_mm(string, FIRST_FRET)
+        way = f"about {way_mm:.0f} mm past fret wire {FIRST_FRET}, towards the bridge"
+    return PAGES[page][1].format(string=instrument.string_label(string), label=FIRST_NODE.label, way=way)
 
 
 class TourScreen(CoachScreen):
