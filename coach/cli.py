@@ -116,7 +116,7 @@ class _Parser(argparse.ArgumentParser):
         print(self.format_help(), end="", file=file or sys.stdout)
 
     def error(self, message: str) -> NoReturn:
-        super().error(visible(message))
+        super().error(visible(message.replace("invalid int value:", "needs a whole number, not")))
 
 
 def _module(command: str) -> ModuleType:

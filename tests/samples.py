@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import replace
 from fractions import Fraction
 
-from coach.music.drill import Bar, Drill, Event, Note, Phrase, Tempo
+from coach.music.drill import TOGETHER, Bar, Drill, Event, Note, Phrase, Tempo
+from coach.music.excerpt import Excerpt, Kind
 from coach.music.rhythm import Meter
 from coach.strings.instrument import Instrument, Node, OpenString
 
@@ -58,3 +60,10 @@ def sample_drill(start_bpm: int = 50, goal_bpm: int = 80) -> Drill:
 
 def with_title(drill: Drill, title: str) -> Drill:
     return replace(drill, title=title)
+
+
+def joins_of(drill: Drill, layer: str = TOGETHER) -> tuple[Excerpt, ...]:
+    """The joins of phrases that follow each other in the piece, once each."""
+    order = drill.order or tuple(phrase.id for phrase in drill.phrases)
+    pairs = dict.fromkeys(itertools.pairwise(order))
+    return tuple(Excerpt(drill.id, pair, layer, Kind.JOIN) for pair in pairs)

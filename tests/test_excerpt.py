@@ -17,7 +17,6 @@ from coach.music.excerpt import (
     cut,
     excerpts_of,
     heading_of,
-    joins_of,
     layer_choices,
     passage_of,
     whole_of,
@@ -25,7 +24,7 @@ from coach.music.excerpt import (
     whole_piece,
 )
 from coach.music.rhythm import Meter
-from tests.samples import BASS, FOUR_FOUR, event, harmonic, sample_drill, two_bar_phrase
+from tests.samples import BASS, FOUR_FOUR, event, harmonic, joins_of, sample_drill, two_bar_phrase
 
 F = Fraction
 

@@ -6,8 +6,9 @@ import pytest
 
 from benchmarks.pieces import EASY, EVENTS, HARD, SHAPES, piece, piece_text, pieces
 from coach.cli import main
-from coach.music.excerpt import joins_of, passage_of, whole_phrase
+from coach.music.excerpt import passage_of, whole_phrase
 from coach.score.checked import checked
+from tests.samples import joins_of
 
 SEEDS = range(4)
 CASES = [(shape, seed) for shape in SHAPES for seed in SEEDS]

@@ -16,8 +16,9 @@ from benchmarks import players_a
 from benchmarks.pieces import piece
 from benchmarks.players_a import KINDS, TEMPERS, PlayerA, make
 from benchmarks.skills_a import gaps_s, kin_of
-from coach.music.excerpt import Excerpt, Kind, excerpts_of, joins_of, passage_of, whole_phrase, whole_piece
+from coach.music.excerpt import Excerpt, Kind, excerpts_of, passage_of, whole_phrase, whole_piece
 from coach.rating.table import NOT_REACHED
+from tests.samples import joins_of
 
 PAUSE_S = 9
 """Count-in and rating, as the players count them."""

@@ -12,8 +12,9 @@ from benchmarks.pieces import piece
 from benchmarks.players import Truth
 from benchmarks.players_b import KINDS, Player, make
 from coach.music.drill import Drill
-from coach.music.excerpt import Excerpt, Kind, Passage, joins_of, passage_of, whole_phrase
+from coach.music.excerpt import Excerpt, Kind, Passage, passage_of, whole_phrase
 from coach.rating.table import RESULTS
+from tests.samples import joins_of
 
 SEEDS = range(6)
 DRILL = piece("shared-nodes", 1)

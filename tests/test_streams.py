@@ -63,3 +63,12 @@ def test_a_closed_stream_stops_nothing_that_needs_it_not(words, closing, status,
 def test_letters_that_an_ascii_terminal_lacks_are_replaced():
     assert run("nodes", environment=ASCII_ONLY) == (0, "")
     assert run("plan", environment=ASCII_ONLY)[0] == 0
+
+
+@pytest.mark.parametrize(
+    "words", [["know", "first-pour", "fast"], ["serve", "--port", "abc"], ["plan", "--minutes", "ten"]]
+)
+def test_a_word_in_a_number_s_place_is_answered_in_the_players_words(words):
+    status, said = run(*words)
+    assert status == 2
+    assert f"needs a whole number, not '{words[-1]}'" in said

@@ -234,13 +234,6 @@ def excerpts_of(drill: Drill, phrase: Phrase, layer: str) -> tuple[Excerpt, ...]
     return (*nodes, *moves, *halves)
 
 
-def joins_of(drill: Drill, layer: str = TOGETHER) -> tuple[Excerpt, ...]:
-    """The joins of phrases that follow each other in the piece, once each."""
-    order = drill.order or tuple(phrase.id for phrase in drill.phrases)
-    pairs = dict.fromkeys(itertools.pairwise(order))
-    return tuple(Excerpt(drill.id, pair, layer, Kind.JOIN) for pair in pairs)
-
-
 def whole_piece(drill: Drill, layer: str = TOGETHER) -> Excerpt:
     """The piece from its first phrase to its last, repeats played."""
     order = drill.order or tuple(phrase.id for phrase in drill.phrases)

@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from functools import cached_property
 
 from coach.report.handed import Handed
-from coach.report.reply import RECENT_DAYS, DayReply, DrillReply, PhraseReply, PlaceReply
+from coach.report.reply import RECENT_DAYS, DayReply, DrillReply, PhraseReply
 from coach.words.amounts import short_day, tempo
-from coach.words.names import place_name
 
 SILENT_DAYS = 9
 """How long after what was handed out or last replied a student counts as silent: a week, and two days for the mail."""
@@ -167,8 +165,3 @@ class Work:
 
 def _part_of_goal(phrase: PhraseReply) -> float:
     return (phrase.rung_bpm or 0) / phrase.goal_bpm
-
-
-def places_named(places: Sequence[PlaceReply]) -> list[tuple[str, PlaceReply]]:
-    """Nodes or moves with their names."""
-    return [(place_name(place.key), place) for place in places]

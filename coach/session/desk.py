@@ -162,14 +162,18 @@ class Desk:
 
     def at_hand(self) -> tuple[Instrument, ...]:
         """The instruments that the player has."""
-        return at_hand(self.library, self._begun(), self.settings.instruments)
+        return self._at_hand(self._begun())
 
     def in_plan(self) -> tuple[Drill, ...]:
         """The drills that a day's plan is made of: those that were named, or the player's."""
         if self.names:
             return self.library.drills
         taken_up = {} if self.log.player_or_none is None else drills_taken_up(self.log)
-        return in_plan(self.library, taken_up, self.at_hand(), self._begun())
+        begun = self._begun()
+        return in_plan(self.library, taken_up, self._at_hand(begun), begun)
+
+    def _at_hand(self, begun: Collection[str]) -> tuple[Instrument, ...]:
+        return at_hand(self.library, begun, self.settings.instruments)
 
     def _begun(self) -> Collection[str]:
         """The ids of the drills that were played."""

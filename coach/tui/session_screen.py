@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import replace
 
 from textual import events
@@ -80,9 +81,10 @@ class SessionScreen(SessionStage):
         picture = self.picture()
         return picture.message or picture.cue
 
-    def action_word(self, action: Action) -> str:
-        """What an action does now: saving is `clean` until something is marked, and the brush in hand is marked."""
-        return hint_word(self.picture(), action.label, action.id)
+    def action_words(self, actions: Iterable[Action]) -> list[str]:
+        """What each action does now: saving is `clean` until something is marked, and the brush in hand is marked."""
+        picture = self.picture()
+        return [hint_word(picture, action.label, action.id) for action in actions]
 
     def _label_keys(self, passage: Passage) -> dict[int, str]:
         if shown := self._sheet():

@@ -50,15 +50,13 @@ class Marks(Protocol):
     def touch_cue(self) -> str:
         """The cue of the moment, for the page to show large."""
 
-    def action_word(self, action: Action) -> str:
-        """What an action does in the present state, in a word or two."""
+    def action_words(self, actions: Iterable[Action]) -> list[str]:
+        """What each action does in the present state, in a word or two."""
 
 
 def watch(app: App[None]) -> None:
-    """Tell the page of the keys whenever they change; nothing where no page shows the app."""
+    """Tell the page that shows the app of the keys whenever they change."""
     driver = app._driver
-    if driver is None or not driver.is_web:
-        return
     shown: dict[str, object] = {}
 
     def look() -> None:
@@ -68,7 +66,7 @@ def watch(app: App[None]) -> None:
         if page != shown:
             shown.update(page)
             # The web driver's own channel beside the screen; the page's side is `coach/web/held.py`.
-            driver.write_meta(page)  # type: ignore[attr-defined]
+            driver.write_meta(page)  # type: ignore[union-attr]
 
     app.set_interval(LOOK_EVERY_S, look)
 
@@ -85,20 +83,18 @@ def keys_of(screen: object) -> Iterator[Key]:
 
 
 def _keys_in(screen: CoachScreen) -> Iterator[Key]:
-    first, *others = screen.actions()
+    actions = screen.actions()
     marks = screen if isinstance(screen, Marks) else None
-
-    def word(action: Action) -> str:
-        return marks.action_word(action) if marks else action.label
-
-    yield _key(first.keys[0], word(first), "first")
+    words = marks.action_words(actions) if marks else [action.label for action in actions]
+    (first, word), *others = zip(actions, words, strict=True)
+    yield _key(first.keys[0], word, "first")
     for name, what in marks.touch_marks() if marks else ():
         yield _key(name, what, "mark")
     if screen.scope in _LISTED:
         yield from (_key("up", "up"), _key("down", "down"))
-    for action in others:
+    for action, word in others:
         if action.keys:
-            key = _key(action.keys[0], word(action))
+            key = _key(action.keys[0], word)
             yield {**key, "ask": action.help} if action.id == "search" else key
 
 

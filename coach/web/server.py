@@ -23,6 +23,7 @@ from weakref import WeakKeyDictionary, WeakSet
 import textual_serve
 from aiohttp import web
 
+from coach.ground.digits import whole_number
 from coach.web.doorkeeper import Doorkeeper
 from coach.web.held import HeldSession
 
@@ -178,7 +179,8 @@ class CoachServer:
 
 
 def _within(text: str, usual: int, low: int, high: int) -> int:
-    return min(max(int(text), low), high) if text.isascii() and text.isdigit() and len(text) < 6 else usual
+    number = whole_number(text)
+    return usual if number is None else min(max(number, low), high)
 
 
 def _own_address(host: str) -> str:
