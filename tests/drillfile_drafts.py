@@ -8,6 +8,7 @@ from fractions import Fraction
 from hypothesis import strategies as st
 
 from coach.music.drill import Assignment, Bar, ClickPattern, Drill, Ending, Event, Note, Phrase, Tempo
+from coach.music.key import Key
 from coach.music.rhythm import Meter
 from coach.score.music import sounding_note
 from coach.strings.instrument import Instrument, nodes_upto
@@ -37,6 +38,11 @@ INSTRUMENTS = st.one_of(
 )
 
 
+def spellings(midi: int) -> list[str]:
+    """A pitch unstated, and stated as two keys spell it."""
+    return ["", *(str(Key(fifths).spelling(midi)) for fifths in (5, -6))]
+
+
 @st.composite
 def notes(draw: st.DrawFn, instrument: Instrument, string: int, upto: int = 9) -> Note:
     """A note on this string."""
@@ -46,16 +52,17 @@ def notes(draw: st.DrawFn, instrument: Instrument, string: int, upto: int = 9) -
     ending: Ending = ""
     if draw(st.booleans()):
         fret = draw(st.integers(0, 12))
-        asserted = draw(st.sampled_from([None, instrument.strings[string].midi + fret]))
+        asserted = draw(st.sampled_from(spellings(instrument.strings[string].midi + fret)))
         return Note(string, fret, None, str(fret), droppable, asserted, fretting, plucking, False, ending)
     node = draw(st.sampled_from(nodes_upto(upto)))
-    asserted = draw(st.sampled_from([None, sounding_note(instrument.strings[string].midi, node)]))
+    asserted = draw(st.sampled_from(spellings(sounding_note(instrument.strings[string].midi, node))))
     touched = draw(st.booleans())
     return Note(string, None, node, "", droppable, asserted, fretting, plucking, touched, ending)
 
 
 @st.composite
-def bars(draw: st.DrawFn, instrument: Instrument, meter: Meter, first: bool, layers: tuple[str, ...]) -> Bar:
+def bars(draw: st.DrawFn, instrument: Instrument, meter: Meter, first: bool, layers: tuple[str, ...],
+         keys: tuple[Key | None, ...]) -> Bar:  # fmt: skip
     """A bar whose layers never meet on a string."""
     length = Fraction(meter.beats)
     if first and draw(st.integers(0, 4)) == 0 and meter.beats > 1:
@@ -86,7 +93,7 @@ def bars(draw: st.DrawFn, instrument: Instrument, meter: Meter, first: bool, lay
     ratios = draw(st.sampled_from(RATIOS))
     return Bar(
         meter, length, tuple(events), draw(st.one_of(st.just(""), TEXTS)), draw(st.sampled_from(["", "p", "mf"])),
-        *ratios,
+        *ratios, draw(st.sampled_from(keys)),
     )  # fmt: skip
 
 
@@ -96,15 +103,18 @@ def drafts(draw: st.DrawFn) -> Drill:
     instrument = draw(INSTRUMENTS)
     layers = draw(st.sampled_from([("bass", "harmonics"), ("tune",), ("low", "high", "inner voice")]))
     meter = draw(st.sampled_from(METERS))
+    keys = draw(st.sampled_from([(None,), (Key(-3), Key(2, "minor"))]))
     phrases = []
     for number in range(draw(st.integers(1, 3))):
-        drawn_bars = [draw(bars(instrument, meter, True, layers))]
+        drawn_bars = [draw(bars(instrument, meter, True, layers, keys))]
         for _ in range(draw(st.integers(0, 2))):
-            drawn_bars.append(draw(bars(instrument, draw(st.sampled_from(METERS)), False, layers)))
+            drawn_bars.append(draw(bars(instrument, draw(st.sampled_from(METERS)), False, layers, keys)))
         # The format has no phrase without an event.
         if not any(bar.events for bar in drawn_bars):
             event = Event(layers[0], Fraction(0), Fraction(1), (draw(notes(instrument, 0)),), True)
-            drawn_bars[0] = Bar(drawn_bars[0].meter, Fraction(drawn_bars[0].meter.beats), (event,))
+            drawn_bars[0] = Bar(
+                drawn_bars[0].meter, Fraction(drawn_bars[0].meter.beats), (event,), key=drawn_bars[0].key
+            )
         phrases.append(
             Phrase(
                 f"phrase-{number}",

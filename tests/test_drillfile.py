@@ -35,6 +35,21 @@ def drill_of(text: str) -> Drill:
     return drill
 
 
+def test_a_key_lasts_to_the_next_one_or_the_end_of_its_phrase() -> None:
+    text = """phrases:
+  - {name: one, bars: [{bass: "1 E:4"}, {key: f# minor, bass: "1 E:4=G#1"}, {bass: "1 E:4=Ab1"}]}
+  - {name: two, bars: [{bass: "1 E:4"}]}
+"""
+    drill = drill_of(f"{HEAD}key: Eb major\n{text}")
+    keys = [bar.key for phrase in drill.phrases for bar in phrase.bars]
+    assert [str(key) for key in keys] == ["Eb major", "F# minor", "F# minor", "Eb major"]
+    again = drill_of(write_drill(drill))
+    assert again.phrases == drill.phrases
+    assert [note.asserted for phrase in again.phrases for bar in phrase.bars for event in bar.events
+            for note in event.notes] == ["", "G#1", "Ab1", ""]  # fmt: skip
+    assert drill.revision == drill_of(f"{HEAD}{text}").revision
+
+
 def bars_of(*bars: str, head: str = HEAD) -> Drill:
     lines = "".join("      - " + bar.replace("\n", "\n        ") + "\n" for bar in bars)
     return drill_of(f"{head}phrases:\n  - name: one\n    bars:\n{lines}")

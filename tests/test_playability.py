@@ -113,7 +113,7 @@ def test_a_written_position_that_is_not_the_node_is_an_error_with_the_nearest() 
 
 
 def test_an_asserted_pitch_that_does_not_sound_is_an_error() -> None:
-    finding = only(check_playability(with_note(drill_of("| 1 D:<4>"), asserted_midi=65)))
+    finding = only(check_playability(with_note(drill_of("| 1 D:<4>"), asserted="F4")))
     assert (finding.severity, finding.message) == ("error", "D:<4> sounds F#4 (-14 cents), not F4")
 
 

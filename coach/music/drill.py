@@ -16,8 +16,10 @@ from fractions import Fraction
 from functools import cached_property
 from typing import Literal
 
+from coach.music.key import Key
 from coach.music.rhythm import Meter
 from coach.strings.instrument import Instrument, Node, touch_label
+from coach.strings.units import midi_from_note
 
 TOGETHER = "together"
 """The name of all layers at once; no layer may be called so."""
@@ -40,8 +42,8 @@ class Note:
     """The position as the author wrote it: `3.2`, `7`; of an artificial harmonic the touch alone."""
     droppable: bool = False
     """Left out in the easier version."""
-    asserted_midi: int | None = None
-    """The sounding pitch that the author states, to be checked against physics."""
+    asserted: str = ""
+    """The sounding pitch that the author states, `Gb4`, to be checked against physics; it also says how to spell it."""
     fretting_finger: str = ""
     plucking_finger: str = ""
     plucking_hand_touch: bool = False
@@ -56,6 +58,11 @@ class Note:
             raise ValueError("a note is a harmonic (node), a fretted or open string (fret), or both")
         if self.fret == 0 and self.node is not None:
             raise ValueError("a harmonic of an open string is natural: it has no fret")
+
+    @property
+    def asserted_midi(self) -> int | None:
+        """The stated pitch as a number; None where none is stated."""
+        return midi_from_note(self.asserted) if self.asserted else None
 
     @property
     def is_harmonic(self) -> bool:
@@ -142,6 +149,8 @@ class Bar:
     """Tempo at the bar's start against the drill's tempo; a tempo change lasts until the next one."""
     stop_ratio: Fraction = Fraction(1)
     """Tempo at the bar's end: other than `start_ratio` where the tempo changes gradually."""
+    key: Key | None = None
+    """The key that holds in this bar, for spelling; None where the drill says none."""
 
 
 @dataclass(frozen=True)
@@ -218,6 +227,11 @@ class Drill:
     def layers(self) -> tuple[str, ...]:
         """All layer names, in the order of their first use."""
         return tuple(dict.fromkeys(layer for phrase in self.phrases for layer in phrase.layers))
+
+    @property
+    def key(self) -> Key | None:
+        """The key of its first bar."""
+        return self.phrases[0].bars[0].key
 
     @property
     def goal_bpm(self) -> int:

@@ -117,7 +117,7 @@ def _wrong_notes(drill: Drill, passage: Passage) -> Iterator[_Remark]:
                     f"{instrument.string_label(note.string)}: {where}",
                     f"nearest: {offered}",
                 )
-            if note.asserted_midi is None:
+            if not note.asserted:
                 continue
             # Compared on the ideal string as the drill tunes it: stiffness and the player's capo rename no note.
             ratio = 2.0 ** (stop / 12.0) * (note.node.partial if note.node else 1)
@@ -125,7 +125,7 @@ def _wrong_notes(drill: Drill, passage: Passage) -> Iterator[_Remark]:
             midi, cents = nearest_note(hz, instrument.a4_hz)
             if midi != note.asserted_midi:
                 sounds = f"{name} sounds {note_name(midi)} ({cents:+.0f} cents)"
-                yield (event, "error", f"{sounds}, not {note_name(note.asserted_midi)}", "")
+                yield (event, "error", f"{sounds}, not {note.asserted}", "")
 
 
 def _near(written: str, stop: int) -> tuple[Node, ...]:

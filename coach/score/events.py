@@ -9,6 +9,7 @@ from functools import lru_cache
 from coach.ground.fields import shorten
 from coach.ground.source import Mapping, Node, Report, Scalar, Sequence, Spot, nearest
 from coach.music.drill import TOGETHER, Note
+from coach.music.key import Key
 from coach.music.rhythm import Meter, count_text
 from coach.score.beats import NotationError
 from coach.score.keys import BAR, PHRASE
@@ -60,6 +61,7 @@ class BarDraft:
     ratios: tuple[Fraction, Fraction]
     cue: str = ""
     dynamics: str = ""
+    key: Key | None = None
 
 
 @dataclass

@@ -94,7 +94,7 @@ def _note(note: ScoreNote, place: Place) -> Note:
         node,
         "" if node else str(fret),
         note.droppable,
-        None,
+        "",
         note.fretting_finger,
         note.plucking_finger,
     )

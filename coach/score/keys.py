@@ -13,6 +13,7 @@ from coach.ground.fields import Block, Row
 from coach.ground.kinds import Items, Text, Truth, Whole, Word
 from coach.ground.source import FileKind
 from coach.music.drill import Bar, ClickPattern, Drill, Phrase
+from coach.music.key import Key
 from coach.music.rhythm import MAX_BPM, MIN_BPM, Meter
 from coach.score.beats import write_beats
 from coach.score.instrument_key import INSTRUMENT, InstrumentKey
@@ -29,6 +30,7 @@ from coach.score.values import (
     Beats,
     Day,
     Id,
+    KeySign,
     MeterSign,
     NoteValue,
     Order,
@@ -45,24 +47,37 @@ _NAME = Text(MAX_NAME)
 
 
 @dataclass(frozen=True, slots=True)
+class Holding:
+    """What holds before a bar and need not be said in it."""
+
+    meter: Meter
+    key: Key | None
+    ratio: Fraction = Fraction(1)
+    """Tempo against the drill's."""
+
+
+@dataclass(frozen=True, slots=True)
 class BarBetween:
     """A bar to be written, with what holds before it."""
 
     bar: Bar
-    meter: Meter
-    ratio: Fraction
-    """Tempo against the drill's."""
+    before: Holding
 
 
 def own_meter(place: BarBetween) -> Meter | None:
     """The meter of a bar where it is a new one."""
-    return place.bar.meter if place.bar.meter != place.meter else None
+    return place.bar.meter if place.bar.meter != place.before.meter else None
+
+
+def own_key(place: BarBetween) -> Key | None:
+    """The key of a bar where it is a new one."""
+    return place.bar.key if place.bar.key != place.before.key else None
 
 
 def own_tempo(place: BarBetween) -> tuple[Fraction, Fraction] | None:
     """The tempo of a bar where it is a new one."""
     ratios = place.bar.start_ratio, place.bar.stop_ratio
-    return ratios if ratios != (place.ratio, place.ratio) else None
+    return ratios if ratios != (place.before.ratio, place.before.ratio) else None
 
 
 def own_length(place: BarBetween) -> str | None:
@@ -150,6 +165,11 @@ BAR: dict[str, Row] = {
         "A new meter from this bar to the end of the phrase, or to the next one.",
         value_of=own_meter,
     ),
+    "key": Row(
+        KeySign(),
+        "A new key from this bar to the end of the phrase, or to the next one; it only spells.",
+        value_of=own_key,
+    ),
     "tempo": Row(
         TempoChange(),
         "A new tempo from this bar on, against the drill's: `80%`, or `100% to 80%` gradually over this bar.",
@@ -225,6 +245,12 @@ DRILL: dict[str, Row] = {
         required=True,
         also_called=("time",),
         value_of=first_meter,
+    ),
+    "key": Row(
+        KeySign(),
+        "The key: `Eb major`, `F# minor`. It says how pitches are spelled, and nothing of what is played.",
+        also_called=("signature", "key_signature"),
+        value_of=lambda drill: drill.key,
     ),
     "tempo": Row(
         Block(TEMPO, "{start: 50, goal: 80}"),

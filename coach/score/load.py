@@ -108,7 +108,7 @@ def _drill_of(root: Mapping, where: str, reading: Reading, report: Report) -> Dr
     title, instrument, meter = head.get("title", ""), head.get("instrument"), head.get("meter")
     reader = PhraseReader(report, reading, Resolver(instrument) if instrument else None)
     tempo = tempo_of(head.get("tempo"), meter, report)
-    phrases = reader.phrases(head.get("phrases"), meter)
+    phrases = reader.phrases(head.get("phrases"), meter, head.get("key"))
     assignment = assignment_of(head.get("assignment"), tempo, asked_names(phrases, instrument), report)
     reader.events.check_layers()
     order = piece_order(head.get("order"), phrases, reading, report)

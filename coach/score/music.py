@@ -14,6 +14,7 @@ from dataclasses import dataclass, field
 from fractions import Fraction
 
 from coach.music.drill import Note
+from coach.music.key import spelling_of
 from coach.score.beats import NotationError
 from coach.score.notation import HARMONIC_SIGN, ODD_BRACKETS, WrittenNote
 from coach.strings.instrument import (
@@ -103,7 +104,7 @@ class Resolver:
             node=node,
             written=written.touch if written.touch is not None else str(fret),
             droppable=written.droppable,
-            asserted_midi=asserted,
+            asserted="" if asserted is None else str(spelling_of(asserted, None, written.pitch)),
             fretting_finger=written.fretting_finger,
             plucking_finger=written.plucking_finger,
             plucking_hand_touch=written.plucking_hand_touch,

@@ -12,6 +12,7 @@ from fractions import Fraction
 from coach.ground.fields import Block, Values, kind_of, read_rows, word_of
 from coach.ground.source import Mapping, Node, Report, Spot
 from coach.music.drill import Bar, Event, Phrase
+from coach.music.key import Key
 from coach.music.rhythm import Meter
 from coach.score.beats import read_beats, write_beats
 from coach.score.events import BarDraft, EventDraft, EventReader
@@ -36,6 +37,7 @@ class PhraseDraft:
 
     where: str
     meter: Meter
+    key: Key | None = None
     ratio: Fraction = Fraction(1)
     start: Fraction = Fraction(0)
     """Where the next bar starts, in whole notes."""
@@ -74,7 +76,7 @@ class PhraseReader:
     def __post_init__(self) -> None:
         self.events = EventReader(self.report, self.reading, self.resolver)
 
-    def phrases(self, node: Node | None, meter: Meter | None) -> list[Phrase]:
+    def phrases(self, node: Node | None, meter: Meter | None, key: Key | None) -> list[Phrase]:
         """Every phrase; after errors, those that can be read at all."""
         items = items_of(node, "the list of phrases", "- name: opening", "phrases", self.report)
         if len(items) > MAX_PHRASES:
@@ -87,7 +89,14 @@ class PhraseReader:
         phrases = []
         for index, block in enumerate(blocks):
             if block is not None:
-                phrases.append(self.phrase(block, index, meter or Meter.of(4, 4), ids))
+                phrases.append(
+                    self.phrase(
+                        block,
+                        index,
+                        PhraseDraft(f"phrases[{index}]", block.get("meter") or meter or Meter.of(4, 4), key),
+                        ids,
+                    )
+                )
                 ids.add(phrases[-1].id)
         return phrases
 
@@ -104,11 +113,10 @@ class PhraseReader:
             lines.setdefault(given, block.node.line)
         return set(lines)
 
-    def phrase(self, block: Values, index: int, meter: Meter, ids: set[str]) -> Phrase:
+    def phrase(self, block: Values, index: int, draft: PhraseDraft, ids: set[str]) -> Phrase:
         name = block.get("name", "")
         own_id = block.get("id") or phrase_id(name, index + 1, ids)
         before = len(self.report.problems)
-        draft = PhraseDraft(f"phrases[{index}]", block.get("meter") or meter)
         bars = self.bars(block.get("bars"), draft, index)
         if self.resolver and block.get("bars") and not draft.layers and len(self.report.problems) == before:
             message = "this phrase has no event to play"
@@ -135,6 +143,7 @@ class PhraseReader:
         """Read one bar into the draft; _FullError where it is one too many."""
         row = read_rows(item, BAR, place, self.report)
         draft.meter = row.get("meter", draft.meter)
+        draft.key = row.get("key", draft.key)
         ratios = row.get("tempo", (draft.ratio, draft.ratio))
         draft.ratio = ratios[1]
         length = self.length(row.get("pickup"), f"{place}.pickup", draft.meter, index)
@@ -143,7 +152,9 @@ class PhraseReader:
         if self.bars_read > MAX_BARS:
             message = f"this is bar {self.bars_read}; a drill has at most {MAX_BARS} bars"
             self.full(item, message, "", place)
-        bar = BarDraft(draft.meter, length, draft.start, ratios, row.get("cue", ""), row.get("dynamics", ""))
+        bar = BarDraft(
+            draft.meter, length, draft.start, ratios, row.get("cue", ""), row.get("dynamics", ""), draft.key
+        )
         events = self.events.layer_events(item, place, bar, len(draft.bars))
         self.notes_read += times * sum(len(event.notes) for event in events)
         self.beats_read += times * length
@@ -218,6 +229,6 @@ class PhraseReader:
                 )
             )
         return [
-            Bar(bar.meter, bar.length, tuple(events), bar.cue, bar.dynamics, *bar.ratios)
+            Bar(bar.meter, bar.length, tuple(events), bar.cue, bar.dynamics, *bar.ratios, bar.key)
             for bar, events in zip(bars, inside, strict=True)
         ]

@@ -13,6 +13,7 @@ from coach.ground.fields import Kind, did_you_mean, kind_of, repair, shorten, wo
 from coach.ground.kinds import Text, Whole
 from coach.ground.source import Node, Report, Scalar, Sequence
 from coach.music.drill import AskedPart
+from coach.music.key import Key, key_named
 from coach.music.rhythm import Meter
 from coach.score.ids import slug
 from coach.score.limits import FORMAT_VERSION, ID, MAX_NAME
@@ -174,6 +175,36 @@ class MeterSign(Kind[Meter]):
 
     def schema(self) -> dict[str, Any]:
         return {"type": "string", "pattern": r"^\d+/\d+( in \d+(\+\d+)*( as \d+(\+\d+)+)?)?$"}
+
+
+class KeySign(Kind[Key]):
+    """A key: `Eb major`, `F# minor`."""
+
+    @property
+    def allowed(self) -> str:
+        return "a letter, # or b if needed, and major or minor: Eb major, F# minor; at most seven sharps or flats"
+
+    def read(self, node: Node, where: str, report: Report) -> Key | None:
+        word = word_of(node)
+        key = key_named(word)
+        if key is None:
+            report.error(
+                node, f"{kind_of(node)} is no key; {self.allowed}", did_you_mean(_key_slip(word)), where
+            )
+        return key
+
+    def schema(self) -> dict[str, Any]:
+        return {"type": "string", "pattern": r"^[A-Ga-g][#b♯♭]?\s+(major|minor)$"}
+
+
+def _key_slip(word: str) -> str:
+    """The key that a slip likely means: `Ebm`, `eb`, `F#-minor`, `Bb maj`; empty where none is."""
+    match = re.fullmatch(r"([A-Ga-g][#b♯♭]?)[ -]?(m|min|minor|moll|M|maj|major|dur|)", word, re.IGNORECASE)
+    if match is None:
+        return ""
+    minor = match[2] == "m" or match[2].lower() in ("min", "minor", "moll")
+    key = key_named(f"{match[1]} {'minor' if minor else 'major'}")
+    return str(key) if key else ""
 
 
 def _counted(upper: int, lower: int, counted: str, groups: str | None) -> Meter:

@@ -7,20 +7,17 @@ change a file that someone wrote, use `coach.score.edit`.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from fractions import Fraction
 from itertools import groupby
 
 from coach.ground.fields import quoted, write_rows
 from coach.music.drill import Drill, Event, Note, Phrase
-from coach.music.rhythm import Meter
 from coach.score.beats import write_beat, write_beats
-from coach.score.keys import ASSIGNMENT, BAR, DRILL, PHRASE, BarBetween, first_meter
+from coach.score.keys import ASSIGNMENT, BAR, DRILL, PHRASE, BarBetween, Holding, first_meter
 from coach.score.order import MAX_TIMES
 from coach.strings.instrument import Instrument, Node, nodes_written, touch_label
-from coach.strings.units import note_name
 
 _LONG = 88
-_BEFORE_LAYERS = {key: BAR[key] for key in ("meter", "pickup", "tempo")}
+_BEFORE_LAYERS = {key: BAR[key] for key in ("meter", "pickup", "key", "tempo")}
 _AFTER_LAYERS = {key: BAR[key] for key in ("dynamics", "cue")}
 
 
@@ -31,10 +28,10 @@ def write_drill(drill: Drill, remarks: Iterable[str] = ()) -> str:
     if drill.assignment is not None:
         inside = [f"  {line}" for line in write_rows(drill.assignment, ASSIGNMENT)]
         lines += ["assignment:", *(inside or ["  {}"])]
-    meter = first_meter(drill)
+    holding = Holding(first_meter(drill), drill.key)
     lines.append("phrases:")
     for phrase in drill.phrases:
-        lines += _phrase(phrase, drill.instrument, meter)
+        lines += _phrase(phrase, drill.instrument, holding)
     if drill.order:
         lines.append("order: " + ", ".join(_runs(drill.order)))
     return "\n".join(lines) + "\n"
@@ -50,16 +47,15 @@ def _runs(order: Iterable[str]) -> Iterator[str]:
             count -= times
 
 
-def _phrase(phrase: Phrase, instrument: Instrument, meter: Meter) -> Iterator[str]:
+def _phrase(phrase: Phrase, instrument: Instrument, holding: Holding) -> Iterator[str]:
     first, *rest = write_rows(phrase, PHRASE)
     yield f"  - {first}"
     yield from (f"    {line}" for line in [*rest, "bars:"])
-    ratio = Fraction(1)
     for bar in phrase.bars:
-        first, *rest = _bar(BarBetween(bar, meter, ratio), phrase, instrument) or ["{}"]
+        first, *rest = _bar(BarBetween(bar, holding), phrase, instrument) or ["{}"]
         yield f"      - {first}"
         yield from (f"        {line}" for line in rest)
-        meter, ratio = bar.meter, bar.stop_ratio
+        holding = Holding(bar.meter, bar.key, bar.stop_ratio)
 
 
 def _bar(place: BarBetween, phrase: Phrase, instrument: Instrument) -> list[str]:
@@ -96,8 +92,8 @@ def write_note(note: Note, instrument: Instrument) -> str:
     text = f"{instrument.string_label(note.string)}:{written_place(note)}"
     if note.droppable:
         text += "?"
-    if note.asserted_midi is not None:
-        text += f"={note_name(note.asserted_midi)}"
+    if note.asserted:
+        text += f"={note.asserted}"
     words = [
         note.fretting_finger + note.touching_finger + note.plucking_finger,
         "touch" if note.plucking_hand_touch else "",
@@ -115,7 +111,7 @@ def written_place(note: Note) -> str:
 
 def written_node(note: Note, node: Node) -> str:
     """The position of a note that rings at a node, as its author wrote it, else its label where clear, else `k/n`."""
-    if note.written and (note.asserted_midi is not None or _means(note.written, node, note.stop)):
+    if note.written and (note.asserted or _means(note.written, node, note.stop)):
         return note.written
     label = touch_label(node, note.stop)
     return label if _means(label, node, note.stop) else node.key
