@@ -24,6 +24,7 @@ ROOMS = (
     "score",
     "sound",
     "midi",
+    "listen",
     "folder",
     "session",
     "report",

@@ -1,0 +1,224 @@
+"""A string's frequency and stiffness from one pluck of it open.
+
+Partial m of a stiff string sounds m f0 sqrt(1 + B m^2) (Fletcher, JASA 36 (1964) 203). A grid over f0 and B finds where
+most partials stand in the spectrum; then each partial's peak is measured, and (f_m / m)^2 = f0^2 + f0^2 B m^2 is a
+straight line in m^2, fitted by weighted least squares with outliers left out.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from coach.listen.frame import TOP_HZ, Frame, frame_of
+from coach.strings.instrument import STIFFNESS_RANGE
+from coach.strings.units import cents_between
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+SEARCH_CENTS = 120.0
+"""How far a string may be out of tune and still be found."""
+MOST_PARTIALS = 20
+LEAST_PARTIALS = 3
+LEAST_S = 0.5
+"""A pluck shorter than this says too little."""
+MOST_S = 2.5
+AFTER_ATTACK_S = 0.15
+"""The attack is left out: there the pitch still glides."""
+LEAST_SNR_DB = 12.0
+OUTLIER_CENTS = 4.0
+APART_S = 0.6
+"""Plucks of an open-strings take lie at least this far apart."""
+ONSET_DB = 9.0
+"""A pluck is louder than what rang before it by so much."""
+_HOP_S = 0.01
+_GRID_B = (0.0, *np.geomspace(1e-5, 2e-3, 17))
+
+
+@dataclass(frozen=True, slots=True)
+class MeasuredString:
+    """What one pluck of an open string tells."""
+
+    f0_hz: float
+    """Frequency of the ideal string: partial m sounds m f0 sqrt(1 + B m^2)."""
+    stiffness_b: float
+    """Fletcher's B, without unit."""
+    error_cents: float
+    """Standard error of the first partial."""
+    partials: int
+    """How many partials were measured."""
+
+    def hz(self, partial: float) -> float:
+        """Frequency in Hz of one partial of the open string."""
+        return partial * self.f0_hz * math.sqrt(1.0 + self.stiffness_b * partial * partial)
+
+
+def measured_string(samples: NDArray[np.floating], rate_hz: int, expected_hz: float) -> MeasuredString | None:
+    """Frequency and stiffness of the open string that these samples hold from its pluck on; None where none is heard.
+
+    `samples` is one channel, in any scale; the string is looked for within 120 cents of `expected_hz`.
+    """
+    length_s = min(len(samples) / rate_hz, AFTER_ATTACK_S + MOST_S)
+    if length_s < AFTER_ATTACK_S + LEAST_S:
+        return None
+    spectrum = _Spectrum.of(frame_of(samples, rate_hz, AFTER_ATTACK_S, length_s))
+    f0_hz, stiffness_b = _best_on_grid(spectrum, expected_hz)
+    peaks: list[tuple[int, float, float]] = []
+    for partials in (6, 12, MOST_PARTIALS):
+        peaks = _peaks(spectrum, f0_hz, stiffness_b, partials)
+        if len(peaks) < LEAST_PARTIALS:
+            return None
+        f0_hz, stiffness_b, error_cents, kept = _fitted(peaks)
+    if kept < LEAST_PARTIALS or abs(cents_between(f0_hz, expected_hz)) > SEARCH_CENTS:
+        return None
+    return MeasuredString(f0_hz, stiffness_b, error_cents, kept)
+
+
+def plucks_in(samples: NDArray[np.floating], rate_hz: int, most: int) -> tuple[float, ...]:
+    """When strings were plucked, in seconds of a take of single plucks with pauses: the `most` clearest, in order."""
+    frame = frame_of(samples, rate_hz, 0.0, len(samples) / rate_hz)
+    hop = round(_HOP_S * frame.rate_hz)
+    # Differences weigh the attack's high partials more than the low ones that ring on, and take out hum and rumble.
+    sharp = np.diff(frame.samples, prepend=0.0)
+    energy = np.add.reduceat(sharp**2, np.arange(0, len(sharp), hop)) if len(sharp) else np.zeros(0)
+    level_db = 10.0 * np.log10(energy + 1e-12 * (energy.max(initial=0.0) + 1e-30))
+    back = 6
+    before = np.concatenate([np.full(back, level_db.min(initial=0.0)), level_db])[: len(level_db)]
+    rise_db = level_db - np.minimum.reduce([before, level_db])
+    found: list[float] = []
+    for at in np.argsort(-rise_db, kind="stable"):
+        if rise_db[at] < ONSET_DB or len(found) == most:
+            break
+        first = max(int(at) - back, 0)
+        first += int(np.argmax(rise_db[first : int(at) + 1] >= ONSET_DB))
+        moment = first * hop / frame.rate_hz
+        if all(abs(moment - other) >= APART_S for other in found):
+            found.append(moment)
+    return tuple(sorted(found))
+
+
+def measured_strings(
+    samples: NDArray[np.floating], rate_hz: int, expected_hz: Sequence[float]
+) -> tuple[MeasuredString | None, ...]:
+    """Every open string of a take that holds one pluck of each, in the order of `expected_hz`.
+
+    A string is None where it is not found. ValueError where the take holds fewer plucks than there are strings.
+    """
+    moments = plucks_in(samples, rate_hz, len(expected_hz))
+    if len(moments) < len(expected_hz):
+        raise ValueError(f"{len(moments)} plucks were heard, but there are {len(expected_hz)} strings")
+    ends = (*moments[1:], len(samples) / rate_hz)
+    return tuple(
+        measured_string(samples[round(start * rate_hz) : round((stop - 0.05) * rate_hz)], rate_hz, hz)
+        for start, stop, hz in zip(moments, ends, expected_hz, strict=True)
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Spectrum:
+    """Amplitudes of a Hann-windowed stretch, several bins to its resolution."""
+
+    level: NDArray[np.float64]
+    bin_hz: float
+    width_hz: float
+    """Half the width of a peak."""
+
+    @classmethod
+    def of(cls, frame: Frame) -> _Spectrum:
+        count = len(frame.samples)
+        size = 1 << (4 * count - 1).bit_length()
+        level = np.abs(np.fft.rfft(frame.samples * np.hanning(count), size))
+        return cls(level, frame.rate_hz / size, 2.0 * frame.rate_hz / count)
+
+    def at(self, hz: NDArray[np.float64]) -> NDArray[np.float64]:
+        places = np.minimum(np.round(hz / self.bin_hz).astype(int), len(self.level) - 1)
+        return np.asarray(self.level[places])
+
+    def near(self, hz: float, width_hz: float) -> tuple[float, float]:
+        """The highest peak within `width_hz` of `hz`: its frequency and its level against what lies around it."""
+        low = max(round((hz - width_hz) / self.bin_hz), 1)
+        high = min(round((hz + width_hz) / self.bin_hz) + 1, len(self.level) - 1)
+        if high - low < 3:
+            return hz, 0.0
+        top = low + int(np.argmax(self.level[low:high]))
+        logs = np.log(self.level[top - 1 : top + 2] + 1e-300)
+        bend = logs[0] - 2.0 * logs[1] + logs[2]
+        shift = 0.5 * (logs[0] - logs[2]) / bend if bend else 0.0
+        aside = round(4.0 * self.width_hz / self.bin_hz)
+        around = np.median(self.level[max(top - 3 * aside, 0) : top + 3 * aside + 1])
+        return (top + float(np.clip(shift, -1.0, 1.0))) * self.bin_hz, float(
+            self.level[top] / max(around, 1e-300)
+        )
+
+
+def _best_on_grid(spectrum: _Spectrum, expected_hz: float) -> tuple[float, float]:
+    """f0 and B at which the most of the first partials stand, in steps finer than a peak."""
+    step_cents = 4.0
+    cents = np.arange(-SEARCH_CENTS, SEARCH_CENTS + step_cents / 2, step_cents)
+    f0 = expected_hz * 2.0 ** (cents / 1200.0)
+    m = np.arange(1, 11)
+    # The logarithm keeps one loud partial of another string from deciding alone.
+    floor = float(np.median(spectrum.level)) + 1e-300
+    logs = np.log1p(spectrum.level / (10.0 * floor))
+    smooth = _Spectrum(_widened(logs, spectrum), spectrum.bin_hz, spectrum.width_hz)
+    best, found = -1.0, (expected_hz, 0.0)
+    for b in _GRID_B:
+        hz = f0[:, None] * (m * np.sqrt(1.0 + b * m * m))[None, :]
+        score = np.where(hz < TOP_HZ, smooth.at(hz), 0.0).sum(axis=1)
+        # Strings are mostly near their pitch: of equal scores the nearer one.
+        score -= 1e-6 * np.abs(cents)
+        if score.max() > best:
+            best, found = float(score.max()), (float(f0[int(np.argmax(score))]), float(b))
+    return found
+
+
+def _widened(level: NDArray[np.float64], spectrum: _Spectrum) -> NDArray[np.float64]:
+    """Every bin with the highest value within a peak's half width, so that the grid may be coarse."""
+    reach = max(round(spectrum.width_hz / spectrum.bin_hz), 1)
+    padded = np.pad(level, reach)
+    return np.asarray(np.lib.stride_tricks.sliding_window_view(padded, 2 * reach + 1).max(axis=1))
+
+
+def _peaks(
+    spectrum: _Spectrum, f0_hz: float, stiffness_b: float, most: int
+) -> list[tuple[int, float, float]]:
+    """Partial, frequency and height over its surroundings of every partial that stands out."""
+    peaks = []
+    for m in range(1, most + 1):
+        hz = m * f0_hz * math.sqrt(1.0 + stiffness_b * m * m)
+        if hz > TOP_HZ:
+            break
+        found_hz, height = spectrum.near(hz, min(max(0.012 * hz, 2.0 * spectrum.width_hz), 0.3 * f0_hz))
+        if height > 10.0 ** (LEAST_SNR_DB / 20.0):
+            peaks.append((m, found_hz, height))
+    return peaks
+
+
+def _fitted(peaks: Sequence[tuple[int, float, float]]) -> tuple[float, float, float, int]:
+    """f0, B, the standard error of partial 1 in cents, and how many partials the line was drawn through."""
+    m = np.array([peak[0] for peak in peaks], dtype=float)
+    hz = np.array([peak[1] for peak in peaks])
+    # A peak's error in Hz is much the same for all, so that in (f / m)^2 it shrinks as 1 / m.
+    weight = m * np.minimum(np.array([peak[2] for peak in peaks]), 100.0)
+    kept = np.ones(len(m), dtype=bool)
+    for _ in range(4):
+        squares, line = m * m, (hz / m) ** 2
+        design = np.stack([np.ones_like(m), squares], axis=1)
+        w = weight * kept
+        (base, slope), *_rest = np.linalg.lstsq(design * w[:, None], line * w, rcond=None)
+        if slope < 0.0:
+            base, slope = float(np.average(line, weights=w**2)), 0.0
+        off = 600.0 * np.log2(line / np.maximum(base + slope * squares, 1e-9))
+        limit = max(OUTLIER_CENTS, 3.0 * float(np.median(np.abs(off[kept]))))
+        fresh = np.abs(off) <= limit
+        if fresh.sum() < LEAST_PARTIALS or bool(np.all(fresh == kept)):
+            break
+        kept = fresh
+    b = min(max(slope / base, STIFFNESS_RANGE[0]), STIFFNESS_RANGE[1])
+    spread = float(np.sqrt(np.average(off[kept] ** 2, weights=weight[kept])))
+    return float(math.sqrt(base)), float(b), spread / math.sqrt(max(kept.sum() - 2, 1)), int(kept.sum())
