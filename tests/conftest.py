@@ -7,6 +7,8 @@ from collections.abc import Generator
 
 import pytest
 
+import coach  # noqa: F401 - before any test imports numpy, since it sets how many threads numpy uses
+
 
 @pytest.hookimpl(wrapper=True)
 def pytest_runtest_makereport(

@@ -57,9 +57,10 @@ def test_nodes_are_drawn_and_listed_in_80_columns(run: Any) -> None:
 
 
 def test_nodes_of_every_partial_there_is_are_listed(run: Any) -> None:
-    status, out, err = run("nodes", "--upto", "32", "--string", "D", "--json")
+    status, out, err = run("nodes", "--upto", "32", "--string", "D", "--frets", "0-3", "--json")
     assert (status, err) == (0, "")
-    assert [row["node"] for row in json.loads(out)] == [node.key for node in nodes_upto(32)]
+    near_the_nut = [node.key for node in nodes_upto(32) if node.fret <= 3]
+    assert [row["node"] for row in json.loads(out)] == near_the_nut
 
 
 @pytest.mark.parametrize(
