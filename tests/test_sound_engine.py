@@ -13,6 +13,8 @@ from coach.sound.feed import Feed
 
 RATE = 48_000
 BLOCK = 960
+PACE_BLOCKS = 17
+"""So many blocks show a device's pace; from the last of them on it plays."""
 
 
 class Clock:
@@ -67,8 +69,7 @@ def desk_engine() -> tuple[Clock, Desk, Engine]:
     desk = Desk(clock)
     engine = Engine(RATE, opener=desk.open, clock=clock)
     engine.tend()
-    clock.now_s += 0.01
-    engine.tend()
+    desk.run(PACE_BLOCKS)
     return clock, desk, engine
 
 
@@ -308,14 +309,60 @@ def test_a_device_that_hangs_when_closed_is_left_alone_until_it_lets_go():
     assert desk.filler is not opened
 
 
-def test_blocks_later_than_the_queue_are_counted():
+def test_a_beat_stays_where_it_is_while_the_device_is_lost_and_when_it_is_back():
     clock, desk, engine = desk_engine()
-    engine.play(ramp(RATE))
+    engine.play(ramp(20 * RATE))
+    desk.run(50)
+    began_s = clock.now_s - engine.position_s
+    for _ in range(20):
+        clock.now_s += STALL_S / 10
+        engine.tend()
+        assert clock.now_s - engine.position_s == pytest.approx(began_s, abs=1e-6)
+    settle()
+    clock.now_s += RETRY_S + 0.1
+    engine.tend()
+    for _ in range(60):
+        desk.run(1)
+        assert clock.now_s - engine.position_s == pytest.approx(began_s, abs=1 / RATE)
+    assert engine.sounding
+
+
+def test_after_the_queue_ran_dry_the_sound_comes_in_again_where_the_beat_is():
+    clock, desk, engine = desk_engine()
+    pcm = ramp(20 * RATE)
+    engine.play(pcm)
     desk.run(10)
+    began_s = clock.now_s - engine.position_s
     assert engine.late_calls == 0
     clock.now_s += 0.2
     desk.block()
     assert engine.late_calls == 1
+    assert str(engine.status).startswith("sound lost")
+    desk.run(40)
+    assert engine.sounding
+    assert clock.now_s - engine.position_s == pytest.approx(began_s, abs=1 / RATE)
+    heard_at = engine.position_samples + 3 * BLOCK
+    assert desk.heard[-1][0] == pytest.approx(pcm[heard_at], abs=1e-6)
+
+
+def test_a_device_that_fills_its_queue_and_waits_is_not_followed_before_it_plays():
+    """The pattern of PulseAudio's null sink, recorded: ten blocks at once, 1.7 s of nothing, seven every 140 ms."""
+    clock = Clock()
+    desk = Desk(clock)
+    desk.queued_blocks = 9
+    engine = Engine(RATE, opener=desk.open, clock=clock)
+    engine.tend()
+    engine.play(ramp(RATE))
+    clock.now_s += 1.72
+    shown = []
+    for _ in range(8):
+        for _ in range(7):
+            desk.block()
+        if engine.sounding:
+            shown.append(clock.now_s - engine.position_s)
+        clock.now_s += 7 * BLOCK / RATE
+    assert len(shown) > 3
+    assert max(shown) - min(shown) < 1 / RATE
 
 
 def test_an_engine_without_any_device_opens_and_closes_for_real():

@@ -1,11 +1,11 @@
 """The sound card's player: hands out ready PCM, knows what is heard, and never stops for want of a device.
 
-Time is the device's count of frames. Between two blocks the position runs on by the monotonic clock; the
-clock and the count are tied by the earliest of the last blocks, because a block can come late but never
-early. Heard = handed out less the blocks queued in the device, less the player's own offset.
+Time is the device's count of frames, tied to the monotonic clock by `Pace`. Heard = asked for less the blocks
+queued in the device, less the player's own offset.
 
-Where no device opens, or one stops asking for blocks, the same reps go on in silence on the clock, and a
-keeper thread tries again now and then; when sound comes back it comes in at the place where the rep is.
+A rep's beat never moves. Where no device opens, or one stops asking for blocks, the same reps go on in silence on the
+clock, from where they were, and a keeper thread tries again now and then. A device that comes back, and one whose
+queue ran dry, first shows its pace in silence; then the sound comes in at the place where the rep is.
 """
 
 from __future__ import annotations
@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING, Self
 
 from coach.sound.device import PERIODS, DeviceError, Filler, OpenDevice, open_device
 from coach.sound.feed import Feed
+from coach.sound.pace import Pace
 from coach.sound.player import PlayToken, SoundState, SoundStatus, now_s
 
 if TYPE_CHECKING:
@@ -30,7 +31,6 @@ START_STALL_S = 3.5
 RETRY_S = 2.0
 _TICK_S = 0.1
 _CLOSE_WAIT_S = 1.0
-_RING = 16
 
 OpenFunction = Callable[[int, str, Filler], OpenDevice]
 
@@ -70,11 +70,13 @@ class Engine:
         self._opened_s = clock()
         self._retry_at_s = clock()
         self._silent_since_s = clock()
-        self._silent_from = 0
+        self._silent_from = 0.0
         self._last_call_s = 0.0
         self._block = 0
         self._queued_blocks = PERIODS - 1
-        self._anchors = [float("inf")] * _RING
+        self._pace = Pace(rate)
+        self._shift = 0
+        """The feed's frames less the device's."""
 
     def open(self) -> None:
         """Start the keeper, which opens the device; returns at once and never raises for want of one."""
@@ -98,8 +100,9 @@ class Engine:
             self._closing.join(_CLOSE_WAIT_S)
 
     def play(self, pcm: Pcm, *, join: bool = False) -> PlayToken:
-        self._heard_frame(self._clock())
-        return PlayToken(self._feed.play(pcm, join))
+        with self._lock:
+            self._heard_frame(self._clock())
+            return PlayToken(self._feed.play(pcm, join))
 
     def stop(self) -> None:
         self._feed.stop()
@@ -141,8 +144,7 @@ class Engine:
 
     @property
     def latency_s(self) -> float:
-        queued = self._queued_blocks * self._block / self.rate if self._sounding else 0.0
-        return queued + self.offset_s
+        return (self._queue_s if self._sounding else 0.0) + self.offset_s
 
     @property
     def status(self) -> SoundStatus:
@@ -168,8 +170,6 @@ class Engine:
             if since > patience:
                 self._go_silent(SoundStatus(SoundState.LOST, self._device.name))
                 self._retry_at_s = self._clock() + RETRY_S
-        elif self.calls > 0 and since < _TICK_S * 4:
-            self._go_sounding()
         elif since > patience:
             if self._awaiting:
                 self._go_silent(SoundStatus(SoundState.SILENT, why=f"{self._device.name} plays nothing"))
@@ -177,6 +177,7 @@ class Engine:
 
     def _try_to_open(self, now: float) -> None:
         self.calls = 0
+        self._pace = Pace(self.rate)
         self._opened_s = self._clock()
         filler = self._filler()
         next(filler)
@@ -191,22 +192,23 @@ class Engine:
 
     def _go_silent(self, status: SoundStatus) -> None:
         with self._lock:
-            frame = self._sounding_frame(self._clock())
+            now = self._clock()
+            self._silent_from = float(self._feed.frames) if self._awaiting else self._heard_frame(now)
+            self._silent_since_s = now
             self._sounding = self._awaiting = False
-            self._silent_since_s = self._clock()
-            self._silent_from = round(max(frame, 0.0))
+            self._pace = Pace(self.rate)
             self._status = status
 
     def _go_sounding(self) -> None:
+        """From the next block on, which is asked for now, the device plays; the beat stays where it is."""
         device = self._device
         if device is None:
             return
         with self._lock:
-            queued = self._queued_blocks * self._block
             if not self._awaiting:
-                frame = self._silent_frame(self._clock())
-                self._feed.resume_at(round(frame) + queued + self._block)
-            self._anchors = [float("inf")] * _RING
+                heard_s = self._pace.start_s + self._pace.frames / self.rate + self._queue_s
+                self._feed.resume_at(round(self._silent_frame(heard_s)))
+            self._shift = self._feed.frames - self._pace.frames
             self._sounding, self._awaiting = True, False
             self._status = SoundStatus(SoundState.CARD, device.name)
 
@@ -226,49 +228,54 @@ class Engine:
 
     def _filler(self) -> Filler:
         """What the device's thread runs: stamps, counts, and slices of ready PCM."""
-        clock, feed, per_frame = self._clock, self._feed, 1.0 / self.rate
+        clock, feed = self._clock, self._feed
         count = yield memoryview(b"")
         while True:
             stamp = clock()
-            queue = self._queued_blocks + 1
-            if stamp - self._last_call_s > queue * count * per_frame and self.calls > queue:
-                self.late_calls += 1
+            self._block = count
+            if (
+                stamp - self._last_call_s > self._queue_s + count / self.rate
+                and self.calls > self._queued_blocks + 1
+            ):
+                self._ran_dry()
             self._last_call_s = stamp
             self.calls += 1
-            self._block = count
+            if not self._sounding and self._pace.steady:
+                self._go_sounding()
+            self._pace.block(stamp, count)
             if self._sounding:
-                self._anchors[self.calls % _RING] = stamp - feed.frames * per_frame
                 block = feed.fill(count)
-                spent = clock() - stamp
-                if spent > self.longest_call_s:
-                    self.longest_call_s = spent
+                self.longest_call_s = max(self.longest_call_s, clock() - stamp)
             else:
                 block = memoryview(b"")
             count = yield block
 
+    def _ran_dry(self) -> None:
+        """The device has played all that it had, and stood still for a time that nobody knows."""
+        self.late_calls += 1
+        if self._sounding and self._device is not None:
+            self._go_silent(SoundStatus(SoundState.LOST, self._device.name))
+
+    @property
+    def _queue_s(self) -> float:
+        return self._queued_blocks * self._block / self.rate
+
     def _heard(self, now: float) -> tuple[int, float, int]:
-        return self._feed.heard(self._heard_frame(now) - self.offset_s * self.rate)
+        with self._lock:
+            return self._feed.heard(self._heard_frame(now) - self.offset_s * self.rate)
 
     def _heard_frame(self, now: float) -> float:
-        if self._sounding or self._awaiting:
-            return self._sounding_frame(now)
-        with self._lock:
-            if self._sounding:
-                return self._sounding_frame(now)
-            return self._silent_frame(now)
-
-    def _sounding_frame(self, now: float) -> float:
-        anchor = min(self._anchors)
-        queued = self._queued_blocks * self._block
-        handed = self._feed.frames
-        if anchor == float("inf"):
-            return float(handed - queued)
-        return min((now - anchor) * self.rate - queued, float(handed))
-
-    def _silent_frame(self, now: float) -> float:
-        frame = self._silent_from + (now - self._silent_since_s) * self.rate
+        """Of the feed; the lock is held."""
+        if self._awaiting:
+            return self._feed.frames - self._queue_s * self.rate
+        if self._sounding:
+            return (now - self._pace.start_s - self._queue_s) * self.rate + self._shift
+        frame = self._silent_frame(now)
         self._feed.skip(int(frame) - self._feed.frames)
         return frame
+
+    def _silent_frame(self, now: float) -> float:
+        return self._silent_from + (now - self._silent_since_s) * self.rate
 
     def __enter__(self) -> Self:
         self.open()

@@ -20,6 +20,7 @@ from coach.cli import main
 from coach.sound.device import list_devices
 from coach.sound.engine import Engine
 from coach.sound.opening import open_engine
+from coach.sound.player import SoundState
 from coach.sound.render import click_shape, render_clicks, render_rep
 from coach.sound.timeline import Strike, place
 from coach.sound.tones import Tone
@@ -249,6 +250,40 @@ def test_a_sound_server_that_is_restarted_is_found_again(pulse):
         wait_for(lambda: not engine.sounding, 4, "the loss to be noticed")
         pulse.start()
         wait_for(lambda: engine.sounding, 12, "sound to come back")
+    finally:
+        engine.close()
+
+
+def test_a_server_that_is_killed_in_a_rep_moves_no_beat_and_neither_does_its_return(pulse):
+    """Against the clock, from before the server's end until the sound has been back for a while."""
+    engine = sounding_engine()
+    assert pulse.process is not None
+    engine.play(render_clicks([Strike(beat / 2) for beat in range(60)], RATE, 30 * RATE))
+    began, states = [], set()
+
+    def watch(until: bool, seconds: float) -> None:
+        deadline = time.monotonic() + seconds
+        while time.monotonic() < deadline and engine.sounding is not until:
+            before = time.monotonic()
+            position_s = engine.position_s
+            # A look that was interrupted tells nothing of the moment that it is about.
+            if time.monotonic() - before < 0.001:
+                began.append(before - position_s)
+            states.add(engine.status.state)
+            time.sleep(0.01)
+
+    try:
+        wait_for(lambda: engine.position_s > 0.5, 5, "the rep to be heard")
+        os.kill(pulse.process.pid, signal.SIGKILL)
+        watch(until=False, seconds=4)
+        pulse.stop()
+        pulse.start()
+        watch(until=True, seconds=12)
+        watch(until=False, seconds=1)
+        assert states == {SoundState.CARD, SoundState.LOST}
+        assert len(began) > 200
+        assert max(began) - min(began) < 0.005
+        assert engine.playing
     finally:
         engine.close()
 
