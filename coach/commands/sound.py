@@ -1,4 +1,4 @@
-"""`coach sound`: devices, a test, how late the sound is, and an offset by tapping."""
+"""`coach sound`: devices, a test, what an input hears, how late the sound is, and an offset by tapping."""
 
 from __future__ import annotations
 
@@ -6,13 +6,16 @@ import argparse
 import sys
 import time
 from collections.abc import Iterable
+from dataclasses import replace
 from fractions import Fraction
 from typing import TYPE_CHECKING, Any
 
 from coach.commands.common import add_folder, add_json, places_of, say, say_json
+from coach.commands.instrument_options import number
+from coach.commands.sound_input import hear_input
 from coach.folder.settings import load_settings, save_settings
 from coach.ground.problem import CoachError, Problem, UsageError
-from coach.sound.device import list_devices
+from coach.sound.device import list_devices, list_inputs
 from coach.sound.latency import measure_loop, offset_from_taps
 from coach.sound.player import SoundState
 from coach.sound.timeline import Strike
@@ -26,6 +29,10 @@ if TYPE_CHECKING:
 TAP_TEMPO_BPM = 90
 TAP_BEATS = 24
 _OPENING_S = 5.0
+NONE_FOUND = {
+    "output": "no sound card found: sessions run in silent mode, the screen shows the beat",
+    "input": "no microphone or other input found: the coach can't listen, all else works",
+}
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -34,12 +41,19 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "what",
         nargs="?",
         default="list",
-        choices=("list", "test", "latency", "tap"),
-        help="list devices (the default), play a test, measure the latency, or set the offset by tapping",
+        choices=("list", "test", "input", "latency", "tap"),
+        help="list devices (the default), play a test, show what the input hears, measure the latency, "
+        "or set the offset by tapping",
     )
-    parser.add_argument("--device", metavar="NAME", default=None, help="a device by its name or part of it")
+    parser.add_argument("--device", metavar="NAME", default=None, help="an output by its name or part of it")
     parser.add_argument(
-        "--save", action="store_true", help="keep the device, and with tap the offset, in the settings"
+        "--input", metavar="NAME", default=None, help="a microphone or other input by its name or part of it"
+    )
+    parser.add_argument("--seconds", metavar="S", default="10", help="how long `input` listens (default: 10)")
+    parser.add_argument(
+        "--save",
+        action="store_true",
+        help="keep the device, the input, and with tap the offset, in the settings",
     )
     add_json(parser)
     add_folder(parser)
@@ -49,46 +63,67 @@ def run(arguments: argparse.Namespace) -> int:
     """Carry out `coach sound`."""
     places = places_of(arguments)
     settings = load_settings(places.settings).sound
-    device = settings.device if arguments.device is None else arguments.device
+    wishes = {name: getattr(arguments, name) for name in ("device", "input")}
+    changes: dict[str, Any] = {name: wish for name, wish in wishes.items() if wish is not None}
+    settings = replace(settings, **changes)
     if arguments.what == "list":
-        return _list(device, arguments.json)
-    if arguments.what == "tap" and not sys.stdin.isatty():
-        raise UsageError(Problem("needs a terminal to tap in", "sound tap"))
-    changes: dict[str, Any] = {"device": device} if arguments.device is not None else {}
-    engine = _sounding(device)
-    try:
-        if arguments.what == "test":
-            _test(engine, settings, arguments.json)
-        elif arguments.what == "latency":
-            _latency(engine, arguments.json)
-        else:
-            changes["offset_ms"] = _tap(engine, settings, arguments.json)
-    finally:
-        engine.close()
+        _list(settings, arguments.json)
+    elif arguments.what == "input":
+        hear_input(settings.input, _seconds(arguments.seconds), arguments.json)
+    else:
+        changes |= _play(arguments.what, settings, arguments.json)
     if arguments.save and changes:
         save_settings(places.settings, {"sound": changes})
         say(f"kept in {places.settings}", to=sys.stderr)
     return 0
 
 
-def _list(device: str, as_json: bool) -> int:
-    devices = list_devices()
+def _play(what: str, settings: SoundSettings, as_json: bool) -> dict[str, Any]:
+    """What needs a sounding card; returns what it found for the settings."""
+    if what == "tap" and not sys.stdin.isatty():
+        raise UsageError(Problem("needs a terminal to tap in", "sound tap"))
+    engine = _sounding(settings.device)
+    try:
+        if what == "test":
+            _test(engine, settings, as_json)
+        elif what == "latency":
+            _latency(engine, settings.input, as_json)
+        else:
+            return {"offset_ms": _tap(engine, settings, as_json)}
+    finally:
+        engine.close()
+    return {}
+
+
+def _seconds(text: str) -> float:
+    seconds = number(text, "--seconds", "seconds")
+    if not 1 <= seconds <= 600:
+        raise UsageError(Problem(f"{text} is outside 1 to 600 s", "--seconds"))
+    return seconds
+
+
+def _list(settings: SoundSettings, as_json: bool) -> None:
+    kinds = (
+        ("output", list_devices(), settings.device),
+        ("input", list_inputs(), settings.input),
+    )
     if as_json:
-        rows = [
-            {"name": one.name, "interface": one.interface, "rates_hz": list(one.rates_hz)} for one in devices
-        ]
-        say_json(rows)
-        return 0
-    if not devices:
-        say("no sound card found: sessions run in silent mode, the screen shows the beat")
-        return 0
-    chosen = next((one for one in devices if device and device.casefold() in one.name.casefold()), None)
-    for one in devices:
-        rates = ", ".join(str(rate) for rate in one.rates_hz) or "any rate"
-        say(f"{'*' if one is chosen else ' '} {one.name}  ({one.interface}, {rates})")
-    if device and chosen is None:
-        say(f"the settings ask for {device!r}, which is not there", to=sys.stderr)
-    return 0
+        say_json(
+            [
+                {"kind": kind, "name": one.name, "interface": one.interface, "rates_hz": list(one.rates_hz)}
+                for kind, devices, _wish in kinds
+                for one in devices
+            ]
+        )
+        return
+    for kind, devices, wish in kinds:
+        say(f"{kind}s:" if devices else NONE_FOUND[kind])
+        chosen = next((one for one in devices if wish and wish.casefold() in one.name.casefold()), None)
+        for one in devices:
+            rates = ", ".join(str(rate) for rate in one.rates_hz) or "any rate"
+            say(f"{'*' if one is chosen else ' '} {one.name}  ({one.interface}, {rates})")
+        if wish and chosen is None:
+            say(f"the {kind} {wish!r} that is asked for is not there", to=sys.stderr)
 
 
 def _sounding(device: str) -> Engine:
@@ -131,12 +166,12 @@ def _test(engine: Engine, settings: SoundSettings, as_json: bool) -> None:
         say(f"played; {late}")
 
 
-def _latency(engine: Engine, as_json: bool) -> None:
+def _latency(engine: Engine, name: str, as_json: bool) -> None:
     queue_ms = round(engine.latency_s * 1000, 1)
     row: dict[str, Any] = {"status": str(engine.status), "queue_ms": queue_ms, "extra_ms": None}
     why = ""
     try:
-        loop = measure_loop(engine)
+        loop = measure_loop(engine, name)
         row["extra_ms"] = round(loop.extra_s * 1000, 1)
         row["spread_ms"] = round(loop.spread_s * 1000, 1)
     except CoachError as error:

@@ -1,4 +1,4 @@
-"""Sound cards by way of miniaudio: listing them, opening one, and keeping their libraries quiet.
+"""Sound cards by way of miniaudio: listing outputs and inputs, opening one, and keeping their libraries quiet.
 
 Each of the system's sound interfaces is tried in turn, since the first that is installed need not be the one
 that has a card. Frames are mono float32; the library spreads them to the card's channels and converts the
@@ -10,6 +10,7 @@ from __future__ import annotations
 import contextlib
 import ctypes
 import os
+import threading
 from collections.abc import Generator, Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Protocol
@@ -23,29 +24,38 @@ PERIODS = 16
 from single runs on two cores beside a repainting screen and other programs (gaps at 240 ms, one in 80 s at 320 ms with
 both cores taken). The position allows for it."""
 
+INPUT_PERIOD_MS = 10
+
 Filler = Generator[memoryview, int, None]
 """Primed generator: is sent the number of frames wanted, yields their bytes (fewer is silence)."""
+Taker = Generator[None, bytearray, None]
+"""Primed generator: is sent each block of mono float32 that an input has heard."""
 
 
 class DeviceError(Exception):
     """No device could be opened; the text says why in a few words."""
 
 
-class OpenDevice(Protocol):
-    """A running playback device."""
+class OpenInput(Protocol):
+    """A running device."""
 
     name: str
-    queued_blocks: int
-    """Blocks between the one being handed out and the one being heard."""
 
     def close(self) -> None:
         """Stop; may hang as long as a sound server does."""
         ...
 
 
+class OpenDevice(OpenInput, Protocol):
+    """A running playback device."""
+
+    queued_blocks: int
+    """Blocks between the one being handed out and the one being heard."""
+
+
 @dataclass(frozen=True, slots=True)
 class DeviceInfo:
-    """One playback device as the system names it."""
+    """One device as the system names it."""
 
     name: str
     interface: str
@@ -54,46 +64,71 @@ class DeviceInfo:
 
 def list_devices() -> tuple[DeviceInfo, ...]:
     """Every playback device of every sound interface; empty where there is none."""
-    import miniaudio
+    return _listed(inputs=False)
 
-    hush_libraries()
-    outputs = []
-    for backend in _backends():
-        try:
-            devices = miniaudio.Devices([backend])
-            for entry in devices.get_playbacks():
-                rates = sorted({item["samplerate"] for item in entry["formats"] if item["samplerate"]})
-                outputs.append(DeviceInfo(entry["name"], devices.backend, tuple(rates)))
-        except miniaudio.MiniaudioError:
-            continue
-    return tuple(outputs)
+
+def list_inputs() -> tuple[DeviceInfo, ...]:
+    """Every capture device of every sound interface; empty where there is none."""
+    return _listed(inputs=True)
 
 
 def open_device(rate: int, name: str, filler: Filler) -> OpenDevice:
     """Open and start the device whose name holds `name` (empty: the system's choice). Raises DeviceError."""
+    device: OpenDevice = _opened(rate, name, filler, inputs=False)
+    return device
+
+
+def open_input(rate: int, name: str, taker: Taker) -> OpenInput:
+    """Open and start the input whose name holds `name` (empty: the system's choice). Raises DeviceError."""
+    device: OpenInput = _opened(rate, name, taker, inputs=True)
+    return device
+
+
+def _listed(inputs: bool) -> tuple[DeviceInfo, ...]:
+    import miniaudio
+
+    hush_libraries()
+    listed = []
+    for backend in _backends():
+        try:
+            devices = miniaudio.Devices([backend])
+            for entry in devices.get_captures() if inputs else devices.get_playbacks():
+                rates = sorted({item["samplerate"] for item in entry["formats"] if item["samplerate"]})
+                listed.append(DeviceInfo(entry["name"], devices.backend, tuple(rates)))
+        except miniaudio.MiniaudioError:
+            continue
+    return tuple(listed)
+
+
+def _opened(rate: int, name: str, blocks: Filler | Taker, inputs: bool) -> Any:
     import miniaudio
 
     hush_libraries()
     refused = ""
     for backend in _backends():
         try:
-            device_id, full_name = _find(backend, name)
+            device_id, full_name = _find(backend, name, inputs)
         except (miniaudio.MiniaudioError, LookupError):
             continue
-        device = _device_type()(rate, device_id, backend)
+        device = _device_type(inputs)(rate, device_id, backend)
         try:
-            device.prepare()
-            device.start(filler)
+            # The switch that one opening sets for its queue must not reach another.
+            with _one_opening:
+                device.prepare()
+                device.start(blocks)
         except miniaudio.MiniaudioError as error:
             refused = refused or f"{full_name} refused to open ({error.args[0]})"
             _close_quietly(device)
             continue
         device.name = full_name
-        opened: OpenDevice = device
-        return opened
+        return device
     if refused:
-        raise DeviceError(refused)
-    raise DeviceError(f"no sound card called {name!r} found" if name else "no sound card found")
+        raise DeviceError(f"{refused}; another program may hold it")
+    what = "microphone or other input" if inputs else "sound card"
+    raise DeviceError(f"no {what} called {name!r} found" if name else f"no {what} found")
+
+
+_one_opening = threading.Lock()
 
 
 def _backends() -> list[miniaudio.Backend]:
@@ -106,10 +141,11 @@ def _backends() -> list[miniaudio.Backend]:
     ]
 
 
-def _find(backend: miniaudio.Backend, name: str) -> tuple[Any, str]:
+def _find(backend: miniaudio.Backend, name: str, inputs: bool) -> tuple[Any, str]:
     import miniaudio
 
-    entries = miniaudio.Devices([backend]).get_playbacks()
+    devices = miniaudio.Devices([backend])
+    entries = devices.get_captures() if inputs else devices.get_playbacks()
     if not entries:
         raise LookupError
     if not name:
@@ -120,11 +156,14 @@ def _find(backend: miniaudio.Backend, name: str) -> tuple[Any, str]:
     raise LookupError
 
 
-def _device_type() -> Any:
+def _device_type(inputs: bool) -> Any:
     """miniaudio's device, made so that it never blocks the end of the program and leaks no context."""
     import miniaudio
 
-    class Device(miniaudio.PlaybackDevice):  # type: ignore[misc]
+    base = miniaudio.CaptureDevice if inputs else miniaudio.PlaybackDevice
+    periods = (INPUT_PERIOD_MS, 0) if inputs else (PERIOD_MS, PERIODS)
+
+    class Device(base):  # type: ignore[misc, valid-type]
         def __init__(self, rate: int, device_id: Any, backend: miniaudio.Backend) -> None:
             self.name = ""
             self._wish = (rate, device_id, backend)
@@ -132,14 +171,14 @@ def _device_type() -> Any:
 
         def prepare(self) -> None:
             rate, device_id, backend = self._wish
-            with _deep_queue():
+            with contextlib.nullcontext() if inputs else _deep_queue():
                 super().__init__(
                     miniaudio.SampleFormat.FLOAT32,
                     1,
                     rate,
-                    PERIOD_MS,
+                    periods[0],
                     device_id,
-                    PERIODS,
+                    periods[1],
                     [backend],
                     # Where the system does not grant it, the library goes on with an ordinary thread.
                     miniaudio.ThreadPriority.REALTIME,

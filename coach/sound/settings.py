@@ -26,6 +26,10 @@ class SoundSettings:
         Text(200, may_be_empty=True), "", "part of a playback device's name; `coach sound` lists them"
     )
     """Empty is the system's choice."""
+    input: str = row(
+        Text(200, may_be_empty=True), "", "part of a microphone's or input's name; `coach sound` lists them"
+    )
+    """Empty is the system's choice."""
     offset_ms: float = row(
         Number(-500, 1000, "ms"),
         0.0,

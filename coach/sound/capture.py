@@ -1,0 +1,307 @@
+"""The microphone beside the playing engine: what it heard at which moment, and never a reason to stop practising.
+
+Conventions: moments are seconds of `coach.sound.player.now_s`, the clock that ties the engine's positions too:
+position 0 of what plays is heard at `now_s() - player.position_s`. Samples are mono float32 at `rate_hz`, whatever
+rate and channels the input has (the library converts). Count and clock are tied by the earliest of the last two
+seconds of blocks, because a block can come late but never before its last sample; what is left is the input's own
+delay, `delay_s`, which `align` finds from clicks that were played and heard. Two cards drift apart, so align on each
+count-in.
+
+Privacy: nothing is opened before `start`, the last `kept_s` seconds are kept in memory alone, and `stop` forgets them.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import threading
+from collections import deque
+from collections.abc import Callable
+from dataclasses import dataclass
+from enum import Enum, auto
+from types import TracebackType
+from typing import TYPE_CHECKING, Self
+
+from coach.sound.device import DeviceError, OpenInput, Taker, open_input
+from coach.sound.player import now_s
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+    Pcm = NDArray[np.float32]
+
+STALL_S = 1.0
+"""An input that hands over nothing so long is lost."""
+START_STALL_S = 3.5
+RETRY_S = 2.0
+KEPT_S = 60.0
+ALIGN_REACH_S = 0.3
+"""How late or early against the reckoning a click is looked for; never half a beat or more."""
+CLEAR = 6.0
+"""A click in a recording stands out from what is around it by this factor."""
+_TICK_S = 0.1
+_CLOSE_WAIT_S = 1.0
+_ANCHORS = 200
+"""Blocks of 10 ms whose earliest ties count and clock."""
+
+OpenInputFunction = Callable[[int, str, Taker], OpenInput]
+
+
+class CaptureState(Enum):
+    """Whether anything is heard."""
+
+    OFF = auto()
+    """Not asked for."""
+    OPENING = auto()
+    LISTENING = auto()
+    NONE = auto()
+    """There is no input to listen with, or it can't be had."""
+    LOST = auto()
+    """Nothing until the input is back."""
+
+
+@dataclass(frozen=True, slots=True)
+class CaptureStatus:
+    """Whether the program listens, with what, and where it can't, why."""
+
+    state: CaptureState
+    name: str = ""
+    why: str = ""
+
+    def __str__(self) -> str:
+        match self.state:
+            case CaptureState.OFF:
+                return "not listening"
+            case CaptureState.OPENING:
+                return "opening the microphone"
+            case CaptureState.LISTENING:
+                return f"listening: {self.name}"
+            case CaptureState.NONE:
+                return f"not listening: {self.why}"
+            case CaptureState.LOST:
+                return f"microphone lost ({self.name}): going on without it until it is back"
+
+
+class Capture:
+    """Keeps the last seconds of one input. `opener` and `clock` are injected by tests, which call `tend` themselves."""
+
+    def __init__(
+        self,
+        name: str = "",
+        rate_hz: int = 48_000,
+        kept_s: float = KEPT_S,
+        opener: OpenInputFunction = open_input,
+        clock: Callable[[], float] = now_s,
+    ) -> None:
+        self.rate_hz = rate_hz
+        self.delay_s = 0.0
+        """From the moment that the engine reckons with to the sample: card, air and input."""
+        self._name = name
+        self._kept = round(kept_s * rate_hz)
+        self._opener = opener
+        self._clock = clock
+        self._lock = threading.Lock()
+        self._ring: Pcm | None = None
+        self._frames = 0
+        self._anchors: deque[float] = deque(maxlen=_ANCHORS)
+        self._device: OpenInput | None = None
+        self._keeper: threading.Thread | None = None
+        self._closing: threading.Thread | None = None
+        self._ending = threading.Event()
+        self._last_block_s = self._opened_s = self._retry_at_s = clock()
+        self._status = CaptureStatus(CaptureState.OFF)
+
+    def start(self) -> None:
+        """Begin to listen; returns at once and never raises for want of an input."""
+        if self._keeper is None:
+            self._ending.clear()
+            self._status = CaptureStatus(CaptureState.OPENING)
+            self._retry_at_s = self._clock()
+            self._keeper = threading.Thread(target=self._keep, name="input keeper", daemon=True)
+            self._keeper.start()
+
+    def stop(self) -> None:
+        """Stop listening and forget what was heard; waits at most about two seconds. Safe to call twice."""
+        self._ending.set()
+        if self._keeper is not None:
+            self._keeper.join(_CLOSE_WAIT_S)
+            self._keeper = None
+        self._let_go()
+        if self._closing is not None:
+            self._closing.join(_CLOSE_WAIT_S)
+        self._forget()
+        self._status = CaptureStatus(CaptureState.OFF)
+
+    @property
+    def status(self) -> CaptureStatus:
+        """Whether anything is heard; as text, one clear line."""
+        return self._status
+
+    @property
+    def listening(self) -> bool:
+        return self._status.state is CaptureState.LISTENING
+
+    @property
+    def heard_until_s(self) -> float:
+        """The moment up to which there are samples; minus infinity where there are none."""
+        with self._lock:
+            return self._moment_s(self._frames)
+
+    def samples(self, from_s: float, until_s: float) -> Pcm | None:
+        """What was heard between two moments; None where not all of it was: too early, too late, or the input lost."""
+        with self._lock:
+            if not self._anchors:
+                return None
+            first = round((from_s + self.delay_s - min(self._anchors)) * self.rate_hz)
+            count = round((until_s - from_s) * self.rate_hz)
+            return self._slice(first, count)
+
+    def last(self, seconds: float) -> Pcm | None:
+        """The last seconds that were heard; None where there are not so many."""
+        count = round(seconds * self.rate_hz)
+        with self._lock:
+            return self._slice(self._frames - count, count)
+
+    def align(self, played: Pcm, from_s: float, reach_s: float = ALIGN_REACH_S) -> bool:
+        """Find `delay_s` from clicks that were `played`, at `rate_hz`, from the moment `from_s` on, as reckoned.
+
+        False, and nothing is changed, where they were not heard clearly. The clicks have to be over by now and, at
+        the input, alone; `reach_s` has to be less than half a beat.
+        """
+        delay_s = self.click_delay_s(played, from_s, reach_s)
+        if delay_s is not None:
+            self.delay_s = delay_s
+        return delay_s is not None
+
+    def click_delay_s(self, played: Pcm, from_s: float, reach_s: float = ALIGN_REACH_S) -> float | None:
+        """What `align` would take for `delay_s`; None where the clicks were not heard clearly."""
+        until_s = from_s + len(played) / self.rate_hz
+        early_s = self.delay_s
+        heard_until_s = self.heard_until_s + early_s
+        heard = self.samples(from_s - reach_s - early_s, min(until_s + reach_s, heard_until_s) - early_s)
+        return None if heard is None else lag_s(heard, played, self.rate_hz, reach_s)
+
+    def tend(self) -> None:
+        """One look after the input: open it, notice that it is gone, or take it up again."""
+        now = self._clock()
+        if self._closing is not None and not self._closing.is_alive():
+            self._closing = None
+        if self._device is None:
+            if self._closing is None and now >= self._retry_at_s:
+                self._try_to_open()
+            return
+        patience = STALL_S if self._frames else START_STALL_S
+        if now - max(self._last_block_s, self._opened_s) <= patience:
+            if self._frames:
+                self._status = CaptureStatus(CaptureState.LISTENING, self._device.name)
+            return
+        name = self._device.name
+        self._status = (
+            CaptureStatus(CaptureState.LOST, name)
+            if self._status.state in (CaptureState.LISTENING, CaptureState.LOST)
+            else CaptureStatus(CaptureState.NONE, name, f"{name} hands over nothing")
+        )
+        self._let_go()
+        self._forget()
+
+    def _try_to_open(self) -> None:
+        self._forget()
+        taker = self._taker()
+        next(taker)
+        self._opened_s = self._clock()
+        try:
+            self._device = self._opener(self.rate_hz, self._name, taker)
+        except DeviceError as error:
+            if self._status.state is not CaptureState.LOST:
+                self._status = CaptureStatus(CaptureState.NONE, why=str(error))
+            self._retry_at_s = self._clock() + RETRY_S
+        self._opened_s = self._clock()
+
+    def _let_go(self) -> None:
+        device, self._device = self._device, None
+        if device is not None:
+            self._retry_at_s = self._clock() + RETRY_S
+            # A sound server that hangs keeps this thread hanging, and nothing else.
+            self._closing = threading.Thread(target=_close, args=(device,), name="input closer", daemon=True)
+            self._closing.start()
+
+    def _forget(self) -> None:
+        with self._lock:
+            self._ring, self._frames = None, 0
+            self._anchors.clear()
+
+    def _keep(self) -> None:
+        while not self._ending.is_set():
+            self.tend()
+            self._ending.wait(_TICK_S)
+
+    def _taker(self) -> Taker:
+        """What the device's thread runs: stamps, counts and keeps."""
+        import numpy as np
+
+        ring = np.zeros(self._kept, dtype=np.float32)
+        with self._lock:
+            self._ring = ring
+        while True:
+            block = yield
+            stamp = self._clock()
+            new = np.frombuffer(block, dtype=np.float32)[-self._kept :]
+            with self._lock:
+                if self._ring is not ring:
+                    return
+                at = self._frames % self._kept
+                head = min(len(new), self._kept - at)
+                ring[at : at + head] = new[:head]
+                ring[: len(new) - head] = new[head:]
+                self._frames += len(new)
+                self._anchors.append(stamp - self._frames / self.rate_hz)
+                self._last_block_s = stamp
+
+    def _moment_s(self, frame: int) -> float:
+        if not self._anchors:
+            return float("-inf")
+        return min(self._anchors) + frame / self.rate_hz - self.delay_s
+
+    def _slice(self, first: int, count: int) -> Pcm | None:
+        import numpy as np
+
+        oldest = max(self._frames - self._kept, 0)
+        if self._ring is None or count < 0 or first < oldest or first + count > self._frames:
+            return None
+        at = first % self._kept
+        head = min(count, self._kept - at)
+        return np.concatenate((self._ring[at : at + head], self._ring[: count - head]))
+
+    def __enter__(self) -> Self:
+        self.start()
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.stop()
+
+
+def lag_s(heard: Pcm, played: Pcm, rate_hz: int, reach_s: float) -> float | None:
+    """How much later than reckoned `played` lies in `heard`, which begins `reach_s` before it; None where unclear.
+
+    The lag within `reach_s` of the largest correlation, of either sign.
+    """
+    import numpy as np
+
+    reach = round(reach_s * rate_hz)
+    if len(heard) <= 2 * reach:
+        return None
+    size = 1 << (len(heard) + len(played)).bit_length()
+    spectrum = np.fft.rfft(heard, size) * np.conj(np.fft.rfft(played, size))
+    likeness = np.abs(np.fft.irfft(spectrum, size)[: 2 * reach + 1])
+    best = int(np.argmax(likeness))
+    if likeness[best] <= CLEAR * max(float(np.median(likeness)), 1e-6):
+        return None
+    return (best - reach) / rate_hz
+
+
+def _close(device: OpenInput) -> None:
+    # Whatever a vanished device says at its end, there is nobody left to mend it.
+    with contextlib.suppress(Exception):
+        device.close()
