@@ -22,6 +22,7 @@ ROOMS = (
     "pages",
     "learning",
     "score",
+    "paper",
     "sound",
     "midi",
     "listen",

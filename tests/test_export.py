@@ -20,11 +20,11 @@ from coach.cli import main
 from coach.music.clicktrack import clicks_of
 from coach.music.drill import Drill
 from coach.music.excerpt import passage_of, whole_piece
+from coach.paper.page import html_page
 from coach.score.load import load_drill, read_drill
 from coach.score.midi_out import HARMONICS_PROGRAM, TICKS_PER_QUARTER, midi_bytes
 from coach.score.music import sounding_note
 from coach.score.musicxml_out import musicxml_text
-from coach.score.page import html_page
 from coach.score.tab import text_tab
 from coach.score.write import write_drill
 from coach.strings.units import midi_from_hz
@@ -352,8 +352,8 @@ def test_the_page_draws_every_bar_and_node_and_fetches_nothing(path: Path) -> No
     assert tags.seen["circle"] == len(nodes)
     for _, node, stop in nodes:
         # Frets add up: a touch lies as far past the stop as the node of an open string past the nut.
-        past = f"{stop}<{float(node.label) + stop:g}> ({node.key} beyond {stop})"
-        assert (past if stop else f"<{node.label}> ({node.key})") in text
+        past = f"{stop}‹{float(node.label) + stop:g}› ({node.key} beyond {stop})"
+        assert (past if stop else f"‹{node.label}› ({node.key})") in text
     assert "Take care" in text
     assert "Notes" in text
 

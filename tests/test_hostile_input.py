@@ -33,6 +33,7 @@ from coach.log.upkeep import check_log
 from coach.music.drill import Assignment, Drill
 from coach.music.excerpt import LoggedPassage
 from coach.pages.document import document, escaped, table
+from coach.paper.page import html_page
 from coach.report.inbox import read_student
 from coach.report.table_csv import csv_text
 from coach.score.arrange import arranged
@@ -42,7 +43,6 @@ from coach.score.foreign import read_score
 from coach.score.load import load_drill, read_drill
 from coach.score.midi_out import midi_bytes
 from coach.score.musicxml_out import musicxml_text
-from coach.score.page import html_page
 from coach.score.strands import Choices
 from coach.score.tab import text_tab
 from coach.session.answers import load_answers, read_answers

@@ -89,7 +89,7 @@ def test_terminal_and_page_show_a_node_at_the_same_part_of_the_string(left_hande
         cells = fretboard_cells(board, marks, 202)
         column = [letter for letter, _ in cells[2]].index("*")
         assert (column - 2) / 199 == pytest.approx(part, abs=0.51 / 199)
-        page = fretboard_svg(board, [Mark(1, mark.mm, "")], "neck", left=44.0)
+        page = fretboard_svg(board, [Mark(1, mark.mm, "")], "neck")
         x = float(re.findall(r'<circle[^>]* cx="([\d.]+)"', page)[0])
         assert (x - 44.0) / (WIDTH - 8.0 - 44.0) == pytest.approx(part, abs=1e-4)
 

@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 
 from coach.folder.settings import read_settings
-from coach.score.page import CAUTIONS
+from coach.paper.sheet import CAUTIONS
 from coach.sound.settings import HEARING_NOTE
 
 

@@ -14,9 +14,9 @@ from coach.folder.settings import load_settings
 from coach.ground.problem import Problem, UsageError
 from coach.music.excerpt import passage_of, whole_piece
 from coach.music.rhythm import MAX_BPM, MIN_BPM
+from coach.paper.page import html_page
 from coach.score.load import load_drill
 from coach.score.musicxml_out import musicxml_text
-from coach.score.page import html_page
 from coach.score.tab import DEFAULT_WIDTH, text_tab
 
 if TYPE_CHECKING:

@@ -7,20 +7,43 @@ kind, one without is a dot.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from itertools import pairwise
 
 from coach.pages import svg
 from coach.strings.fretboard import LABEL_ROWS, Board, Mark, spread
 
 WIDTH = 720.0
-_RIGHT, _TOP, _GAP = 8.0, 22.0, 30.0
+_RIGHT, _TOP = 8.0, 22.0
 _LETTER = 6.5
 """About how wide a digit is at the size of the labels."""
 _SIZE = 10.5
 _ROW = 13.0
+_FINE = 12.0
+"""About how far apart the fine ticks of a ruler stand."""
 
 Place = Callable[[float], float]
 """Where a place in mm lies in the drawing."""
+
+
+@dataclass(frozen=True, slots=True)
+class Frame:
+    """Where a drawing's strings begin and end, how far apart they lie, rows for labels, and its ruler's caption."""
+
+    left: float = 44.0
+    width: float = WIDTH
+    gap: float = 30.0
+    rows: int = LABEL_ROWS
+    ruler: str = ""
+    """No ruler where this is empty."""
+
+    @property
+    def stop(self) -> float:
+        return self.width - _RIGHT
+
+    def middle(self, row: int) -> float:
+        """The height of a string."""
+        return _TOP + self.gap * (row + 0.5)
 
 
 def fretboard_svg(
@@ -28,32 +51,39 @@ def fretboard_svg(
     marks: Sequence[Mark],
     label: str,
     inks: Mapping[str, str] | None = None,
-    left: float = 44.0,
-    ruler: bool = False,
+    frame: Frame = Frame(),
 ) -> str:
-    """The board with its marks, fret numbers above and the marks' labels below; with a ruler in mm under all that.
+    """The board as a drawing as wide as its page; see `fretboard_parts`."""
+    parts, height = fretboard_parts(board, marks, inks, frame)
+    return svg.drawing(frame.width, height, label, parts, fluid=True)
+
+
+def fretboard_parts(
+    board: Board, marks: Sequence[Mark], inks: Mapping[str, str] | None = None, frame: Frame = Frame()
+) -> tuple[list[str], float]:
+    """The board with its marks, fret numbers above and the marks' labels below, and how high that is.
 
     Where frets fan, the numbers above are the first string's, and those of the last stand below it. `inks` are colours
-    by kind of mark, `left` is where the strings begin.
+    by kind of mark; a ruler in mm stands under all that.
     """
 
     def x(mm: float) -> float:
-        return left + board.across(mm) * (WIDTH - left - _RIGHT)
+        return frame.left + board.across(mm) * (frame.stop - frame.left)
 
     drawn = board.drawn(marks)
-    bottom = _TOP + _GAP * len(board.strings)
-    parts = [*_grid(board, x, left), *_marks(drawn, x, inks or {})]
+    bottom = _TOP + frame.gap * len(board.strings)
+    parts = [*_grid(board, x, frame), *_marks(drawn, x, frame, inks or {})]
     if board.instrument.fans:
         parts += _numbers(board, x, board.strings[-1], bottom + 11)
         bottom += _ROW
     places = {mark.label: x(mark.mm) for mark, _ in drawn if mark.mm is not None}
-    labels, rows = _texts({at: label for label, at in places.items()}, bottom + 11, LABEL_ROWS)
+    labels, rows = _texts({at: label for label, at in places.items()}, bottom + 11, frame.rows)
     below = bottom + 4 + rows * _ROW
     parts += labels
-    if ruler:
-        parts += _ruler(board, x, left, below + 6)
-        below += 30
-    return svg.drawing(WIDTH, below + 4, label, parts, fluid=True)
+    if frame.ruler:
+        parts += _ruler(board, x, frame, below + 6)
+        below += 42
+    return parts, below + 4
 
 
 def _numbers(board: Board, x: Place, string: int, y: float) -> list[str]:
@@ -61,29 +91,28 @@ def _numbers(board: Board, x: Place, string: int, y: float) -> list[str]:
     return _texts({x(mm): str(fret) for fret, mm in wires if fret}, y, 1)[0]
 
 
-def _grid(board: Board, x: Place, left: float) -> Iterator[str]:
+def _grid(board: Board, x: Place, frame: Frame) -> Iterator[str]:
     yield from _numbers(board, x, board.strings[0], _TOP - 8)
     # Fanned wires go from string to string; others go straight from one edge of the neck to the other.
     strings = board.strings if board.instrument.fans else ()
-    stops = [_TOP + 4, *(_middle(row) for row in range(len(strings))), _TOP + _GAP * len(board.strings) - 4]
+    stops = [_TOP + 4, *map(frame.middle, range(len(strings))), _TOP + frame.gap * len(board.strings) - 4]
     wires = [board.frets_of(string) for string in (board.strings[0], *strings, board.strings[-1])]
     for (start, above), (stop, below) in pairwise(zip(stops, wires, strict=True)):
         for fret in sorted(above.keys() & below.keys()):
             yield svg.line(x(above[fret]), start, x(below[fret]), stop, "wire" if fret else "nut")
     for row, name in enumerate(board.names):
-        yield svg.line(left, _middle(row), WIDTH - _RIGHT, _middle(row), "string", 0.8 + 0.4 * row)
-        yield svg.text(left - 9, _middle(row) + 4, name, 12, "end")
+        y = frame.middle(row)
+        yield svg.line(frame.left, y, frame.stop, y, "string", 0.8 + 0.4 * row)
+        yield svg.text(frame.left - 9, y + 4, name, 12, "end")
 
 
-def _middle(row: int) -> float:
-    return _TOP + _GAP * (row + 0.5)
-
-
-def _marks(drawn: Sequence[tuple[Mark, int]], x: Place, inks: Mapping[str, str]) -> Iterator[str]:
+def _marks(
+    drawn: Sequence[tuple[Mark, int]], x: Place, frame: Frame, inks: Mapping[str, str]
+) -> Iterator[str]:
     for mark, row in drawn:
         if mark.mm is None:
             continue
-        at, y, ink = x(mark.mm), _middle(row), inks.get(mark.kind, "")
+        at, y, ink = x(mark.mm), frame.middle(row), inks.get(mark.kind, "")
         if mark.sign:
             ring = svg.circle(at, y, 9, "node", ink=ink)
             yield svg.group([ring, svg.text(at, y + 4.5, mark.sign, 13, "middle", "sign", ink)], mark.hint)
@@ -103,9 +132,11 @@ def _texts(texts: Mapping[float, str], y: float, rows: int) -> tuple[list[str], 
     return parts, max((row + 1 for row in chosen if row is not None), default=0)
 
 
-def _ruler(board: Board, x: Place, left: float, y: float) -> Iterator[str]:
-    yield svg.line(left, y, WIDTH - _RIGHT, y, width=0.8)
+def _ruler(board: Board, x: Place, frame: Frame, y: float) -> Iterator[str]:
+    yield svg.line(frame.left, y, frame.stop, y, width=0.8)
+    for mm in svg.ticks(board.low_mm, board.high_mm, round((frame.stop - frame.left) / _FINE)):
+        yield svg.line(x(mm), y, x(mm), y + 3, width=0.6)
     for mm in svg.ticks(board.low_mm, board.high_mm, 8):
         yield svg.line(x(mm), y, x(mm), y + 6, width=0.8)
-        yield svg.text(x(mm), y + 18, f"{mm:g}", _SIZE, "middle")
-    yield svg.text(0, y + 3, "mm from nut", _SIZE)
+        yield svg.text(x(mm), y + 16, f"{mm:g}", _SIZE, "middle")
+    yield svg.text(frame.left, y + 29, frame.ruler, _SIZE)

@@ -15,9 +15,15 @@ Anchor = Literal["start", "middle", "end"]
 Point = tuple[float, float]
 
 
-def drawing(width: float, height: float, label: str, parts: Iterable[str], fluid: bool = False) -> str:
-    """A drawing of `width` x `height` units: px, or as wide as the page where it is `fluid`."""
-    size = 'class="fluid"' if fluid else f'width="{width:g}" height="{height:g}"'
+def drawing(
+    width: float, height: float, label: str, parts: Iterable[str], fluid: bool = False, width_mm: float = 0.0
+) -> str:
+    """A drawing of `width` x `height` units: px, as wide as the page where it is `fluid`, or `width_mm` on paper."""
+    size = f'width="{width:g}" height="{height:g}"'
+    if width_mm:
+        size = f'width="{width_mm:.3f}mm" height="{width_mm * height / width:.3f}mm"'
+    if fluid:
+        size = 'class="fluid"'
     return (
         f'<svg viewBox="0 0 {width:g} {height:g}" {size} role="img" aria-label="{escaped(label)}">'
         f"{''.join(parts)}</svg>"

@@ -1,8 +1,8 @@
-"""Drills as files: YAML in and out with every problem explained, other formats in and out, the printed page.
+"""Drills as files: YAML in and out with every problem explained, other formats in and out.
 
 Begin with `load.py` (a file becomes a `Drill`), `keys.py` (a row for each key of the format) and `write.py`
 (a `Drill` becomes a file). Import: `foreign.py` chooses the reader, `musicxml_in.py` and `midi_in.py` read,
 `arrange.py` finds places on the strings. Export: a module a format (`tab.py`, `midi_out.py`,
-`musicxml_out.py`, `page.py`); a new one is a module here and a row of `FORMATS` in `commands/export.py`.
+`musicxml_out.py`); a new one is a module here and a row of `FORMATS` in `commands/export.py`.
 May import what stands before it, and never the session or the screens.
 """

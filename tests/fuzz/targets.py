@@ -134,11 +134,11 @@ def written_everywhere(drill: Drill, chance: random.Random) -> None:
     """Write a drill in every format and prove each result; the slow ones now and then."""
     import mido
 
+    from coach.paper.page import html_page
     from coach.score.load import read_drill
     from coach.score.midi_out import midi_bytes
     from coach.score.musicxml_in import part_names, read_musicxml
     from coach.score.musicxml_out import musicxml_text
-    from coach.score.page import html_page
     from coach.score.tab import text_tab
     from coach.score.write import write_drill
 

@@ -11,9 +11,9 @@ import numpy as np
 import pytest
 
 from coach.music.excerpt import passage_of, whole_piece
+from coach.paper.page import html_page
 from coach.score.load import load_drill, read_drill
 from coach.score.midi_out import midi_bytes
-from coach.score.page import html_page
 
 SOUNDFONTS = [
     path

@@ -1,8 +1,7 @@
-"""A drill as a page to print: HTML with its own drawings, no script, nothing fetched from elsewhere.
+"""Lines of music as a lane of sounding notes to scale in time above tab: what needs no engraver.
 
-Conventions: drawings are SVG whose unit is a millimetre on paper, 182 mm wide, which fits both A4 and Letter within
-margins of 14 mm. The lane shows each layer's sounding notes to scale in time, the tab below it where they are played,
-the fretboard every node of the drill to scale along the string. All is black on white and says itself without colour.
+Conventions: drawings are SVG whose unit is a millimetre on paper. The lane shows each layer's sounding notes, the tab
+below it where they are played.
 """
 
 from __future__ import annotations
@@ -12,20 +11,14 @@ from dataclasses import dataclass
 from fractions import Fraction
 from itertools import pairwise
 
+from coach.ground.plain import plain_text
 from coach.music.drill import Bar, Drill, Note, Phrase
 from coach.music.rhythm import count_text
 from coach.pages import svg
-from coach.pages.document import document, escaped, paragraph, section, table
-from coach.pages.fretboard import WIDTH as FRETBOARD_WIDTH
-from coach.pages.fretboard import fretboard_svg
-from coach.strings.fretboard import Board, Mark
-from coach.strings.instrument import Instrument, Node, touch_label
-from coach.strings.node_table import mm_text
+from coach.paper.sheet import WIDTH_MM, Above, Drawing, Line, place_text
+from coach.strings.instrument import Instrument
 from coach.strings.units import nearest_note, note_name
-from coach.words.amounts import full_day, tempo, tempo_range
-from coach.words.names import tuning_name
 
-WIDTH_MM = 182
 _LEFT, _RIGHT = 22.0, 2.0
 _ROOM = WIDTH_MM - _LEFT - _RIGHT
 _STEP_MM = 10.0
@@ -35,49 +28,26 @@ _SQUEEZE = 1.15
 _LANE, _LINE = 6.0, 5.0
 _PAD = 5.0
 """From the bar line to the first beat."""
-EMPTY_ROWS = 6
-# The first two are common practice and have no source.
-CAUTIONS = (
-    "Stop when something hurts, and see a clinician if it stays. Rest five minutes in every half hour.",
-    "Raise the load slowly from day to day.",
-    "Keep headphones low: at most 80 dBA for 40 hours a week, for children 75 dBA (WHO-ITU H.870).",
-)
 
 
-def html_page(drill: Drill) -> str:
-    """The whole page as text."""
-    phrases = (_phrase(drill, phrase) for phrase in drill.phrases)
-    return document(drill.title, [*_head(drill), *phrases, _nodes(drill), *_rest()], "sheet")
+def lane_lines(drill: Drill) -> tuple[Line, ...]:
+    """Every phrase of the drill, line by line."""
+    return tuple(_line(drill, phrase, system) for phrase in drill.phrases for system in _systems(phrase))
 
 
-def _head(drill: Drill) -> Iterator[str]:
-    yield f"<h1>{escaped(drill.title)}</h1>"
-    composer = f"{drill.composer}; " if drill.composer else ""
-    tempos = tempo_range(drill.tempo.start_bpm, drill.goal_bpm)
-    yield paragraph(f"{composer}strings {tuning_name(drill.instrument)}; {tempos}")
-    yield paragraph(drill.about)
-    if drill.order:
-        names = {phrase.id: phrase.name for phrase in drill.phrases}
-        yield paragraph(f"Order: {', '.join(names[phrase] for phrase in drill.order)}")
-    if (task := drill.assignment) is not None:
-        parts = [
-            f"for {task.student}" if task.student else "",
-            f"from {task.teacher}" if task.teacher else "",
-            f"goal {tempo(task.goal_bpm)}" if task.goal_bpm else "",
-            f"due {full_day(task.due)}" if task.due else "",
-            task.note,
-        ]
-        yield paragraph(f"Assigned: {'; '.join(part for part in parts if part)}")
-
-
-def _phrase(drill: Drill, phrase: Phrase) -> str:
-    notes = (
-        paragraph(f"Bar {number}: {'; '.join(part for part in (bar.dynamics, bar.cue) if part)}")
-        for number, bar in enumerate(phrase.bars, 1)
-        if bar.dynamics or bar.cue
+def _line(drill: Drill, phrase: Phrase, system: list[_Placed]) -> Line:
+    widths = [placed.width + (_LEFT if number == 0 else 0.0) for number, placed in enumerate(system)]
+    bars = tuple(
+        Above(
+            width,
+            plain=plain_text(phrase.bars[placed.index].dynamics),
+            italic=plain_text(phrase.bars[placed.index].cue),
+        )
+        for placed, width in zip(system, widths, strict=True)
     )
-    systems = (_system(drill, phrase, system) for system in _systems(phrase))
-    return section(phrase.name, paragraph(phrase.cue, "cue"), *systems, *notes)
+    first = system[0].index == 0
+    name = Above(WIDTH_MM, plain_text(phrase.name), italic=plain_text(phrase.cue))
+    return Line(_system(drill, phrase, system), bars, (name,) if first else ())
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,7 +86,7 @@ def _least_width(bar: Bar) -> float:
     return max(14.0, float(bar.length / min(closest, Fraction(1))) * _STEP_MM + _PAD)
 
 
-def _system(drill: Drill, phrase: Phrase, system: list[_Placed]) -> str:
+def _system(drill: Drill, phrase: Phrase, system: list[_Placed]) -> Drawing:
     instrument = drill.instrument
     strings = len(instrument.strings)
     top = 5.0
@@ -143,7 +113,8 @@ def _system(drill: Drill, phrase: Phrase, system: list[_Placed]) -> str:
         parts.append(svg.text(placed.x + 0.5, 3.2, heading, 2.8))
         parts += _bar(drill, phrase, placed, right, top, tab, bottom)
     parts.append(svg.line(right, top, right, bottom, width=0.3))
-    return svg.drawing(WIDTH_MM, height, f"Lane and tab of {phrase.name}", parts, fluid=True)
+    label = f"Lane and tab of {phrase.name}"
+    return Drawing(svg.drawing(WIDTH_MM, height, label, parts, fluid=True), WIDTH_MM, height, label)
 
 
 def _percents(bar: Bar) -> str:
@@ -177,7 +148,7 @@ def _bar(
         names = "+".join(_sounding(instrument, note) for note in event.notes)
         yield svg.text(x - 1, y + 4.0, names, 2.7)
         for note in event.notes:
-            shown = note.position_text + ("?" if note.droppable else "")
+            shown = place_text(note)
             place = tab + note.string * _LINE
             wide = 1.75 * len(shown) + 0.6
             yield svg.rectangle(x - wide / 2, place - 1.7, wide, 3.4, "ground")
@@ -204,71 +175,3 @@ def _sounding(instrument: Instrument, note: Note) -> str:
     else:
         hz = instrument.sounding_hz(note.string, note.node, note.stop)
     return note_name(nearest_note(hz, instrument.a4_hz)[0])
-
-
-def _nodes(drill: Drill) -> str:
-    """Every node of the drill on its fretboard, and where it is in numbers."""
-    used = sorted(
-        {
-            (note.string, note.node, note.stop)
-            for phrase in drill.phrases
-            for bar in phrase.bars
-            for event in bar.events
-            for note in event.notes
-            if note.node is not None
-        },
-        key=lambda item: (item[0], item[2], item[1].fraction),
-    )
-    if not used:
-        return ""
-    start = "capo" if drill.instrument.capo else "nut"
-    header = ("string", "node", "partial", f"from the {start}", "from the nearest fret", "sounds")
-    rows = [_node_row(drill.instrument, *place) for place in used]
-    return section("Where the nodes are", _fretboard(drill.instrument, used), table(header, rows, (2, 3)))
-
-
-def _node_row(instrument: Instrument, string: int, node: Node, stop: int) -> tuple[str, ...]:
-    midi, cents = nearest_note(instrument.sounding_hz(string, node, stop), instrument.a4_hz)
-    beside = f" {cents:+.0f} cents" if round(cents) else ""
-    fret = round(stop + node.fret)
-    position_mm = instrument.position_mm(string, node, stop)
-    away_mm = position_mm - instrument.fret_mm(string, fret)
-    side = f"{abs(away_mm):.0f} mm toward the {'bridge' if away_mm > 0 else 'nut'}"
-    where = "on the fret" if abs(away_mm) < 0.5 else side
-    return (
-        instrument.string_label(string),
-        f"{stop or ''}<{touch_label(node, stop)}> ({node.key}{f' beyond {stop}' if stop else ''})",
-        str(node.partial),
-        f"{position_mm:.0f} mm" if stop else mm_text(instrument, string, node),
-        f"fret {fret}, {where}" if fret else where,
-        f"{note_name(midi)}{beside}",
-    )
-
-
-def _fretboard(instrument: Instrument, used: list[tuple[int, Node, int]]) -> str:
-    """The neck from the nut to past the last node, beginning where the systems begin, with a ruler in mm."""
-    furthest_mm = max(instrument.position_mm(*place) for place in used)
-    reach_mm = min(instrument.longest_mm, furthest_mm * 1.06 + 10)
-    marks = [
-        Mark(
-            place[0],
-            instrument.position_mm(*place),
-            "",
-            label=_label(*place[1:]),
-        )
-        for place in used
-    ]
-    label = "Fretboard with the nodes of this drill, to scale"
-    left = _LEFT / WIDTH_MM * FRETBOARD_WIDTH
-    return fretboard_svg(Board.of(instrument, (0.0, reach_mm)), marks, label, left=left, ruler=True)
-
-
-def _label(node: Node, stop: int) -> str:
-    return f"{stop}<{touch_label(node, stop)}>" if stop else node.label
-
-
-def _rest() -> Iterator[str]:
-    items = "".join(f"<li>{escaped(caution)}</li>" for caution in CAUTIONS)
-    yield f'<div class="box"><b>Take care</b><ul>{items}</ul></div>'
-    header = ("day", "phrase", "bpm", "what choked", "what to try")
-    yield section("Notes", table(header, [("",) * len(header)] * EMPTY_ROWS, name="empty"))

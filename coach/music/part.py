@@ -1,0 +1,31 @@
+"""A part of a drill: one layer of it, or its easier version."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+
+from coach.music.drill import Bar, Drill, Event, Phrase
+
+
+def drill_part(drill: Drill, layer: str = "", easier: bool = False) -> Drill:
+    """The drill with one layer alone, and without what the easier version leaves out; phrases and bars stay.
+
+    KeyError where the drill has no such layer.
+    """
+    if layer and layer not in drill.layers:
+        raise KeyError(layer)
+    phrases = tuple(_phrase(phrase, layer, easier) for phrase in drill.phrases)
+    return replace(drill, phrases=phrases) if layer or easier else drill
+
+
+def _phrase(phrase: Phrase, layer: str, easier: bool) -> Phrase:
+    bars = tuple(replace(bar, events=tuple(_events(bar, layer, easier))) for bar in phrase.bars)
+    return replace(phrase, bars=bars, layers=tuple(one for one in phrase.layers if layer in ("", one)))
+
+
+def _events(bar: Bar, layer: str, easier: bool) -> Iterator[Event]:
+    for event in bar.events:
+        notes = tuple(note for note in event.notes if not (easier and note.droppable))
+        if notes and layer in ("", event.layer):
+            yield replace(event, notes=notes)

@@ -1,0 +1,72 @@
+"""How a piece is played, as a printed page says it: repeat signs where they can, else a line in words.
+
+Conventions: a stretch is the indices of its first and last phrase as printed, and how often it is played.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import groupby
+
+from coach.ground.plain import plain_text
+from coach.music.drill import Drill
+
+
+@dataclass(frozen=True, slots=True)
+class Stretch:
+    """Phrases that follow each other on the page and are played so many times."""
+
+    first: int
+    last: int
+    times: int
+
+
+def stretches(drill: Drill) -> tuple[Stretch, ...]:
+    """The printed phrases from first to last as repeat signs can play them; empty where they can't say the order."""
+    ids = [phrase.id for phrase in drill.phrases]
+    order = list(drill.order or ids)
+    done: list[Stretch] = []
+    first = at = 0
+    while first < len(ids):
+        step = _stretch(ids, order, first, at)
+        if step is None:
+            return ()
+        done.append(step)
+        at += (step.last - step.first + 1) * step.times
+        first = step.last + 1
+    return tuple(done) if at == len(order) else ()
+
+
+def _stretch(ids: Sequence[str], order: Sequence[str], first: int, at: int) -> Stretch | None:
+    """The shortest stretch from a phrase on that is repeated where the order stands, else that phrase alone."""
+    for length in range(1, len(ids) - first + 1):
+        group = ids[first : first + length]
+        if order[at : at + length] != group:
+            break
+        times = 1
+        while order[at + times * length : at + (times + 1) * length] == group:
+            times += 1
+        if times > 1:
+            return Stretch(first, first + length - 1, times)
+    return Stretch(first, first, 1) if order[at : at + 1] == [ids[first]] else None
+
+
+def order_text(drill: Drill) -> str:
+    """The order of a piece in words: `Ladle x2, Mould, Cooling`; empty where each phrase is played once as printed."""
+    if list(drill.order) in ([], [phrase.id for phrase in drill.phrases]):
+        return ""
+    names = {phrase.id: plain_text(phrase.name) for phrase in drill.phrases}
+    if signs := stretches(drill):
+        groups = [
+            ([names[one.id] for one in drill.phrases[sign.first : sign.last + 1]], sign.times)
+            for sign in signs
+        ]
+    else:
+        groups = [([names[name]], len(list(same))) for name, same in groupby(drill.order)]
+    return ", ".join(_times(group, times) for group, times in groups)
+
+
+def _times(group: Sequence[str], times: int) -> str:
+    shown = ", ".join(group) if times == 1 or len(group) == 1 else f"({', '.join(group)})"
+    return f"{shown} x{times}" if times > 1 else shown

@@ -1,0 +1,225 @@
+"""What the page of a drill says, whatever it is printed by: its head, its lines of music, the neck, the nodes.
+
+Conventions: lengths are mm on paper. The music is 182 mm wide, which fits both A4 and Letter within margins of 14 mm.
+All is black on white and says itself without colour.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+
+from coach.ground.plain import plain_text
+from coach.music.drill import Drill, Note
+from coach.pages import svg
+from coach.pages.fretboard import WIDTH, Frame, fretboard_parts
+from coach.paper.played import order_text
+from coach.strings.fretboard import Board, Mark
+from coach.strings.instrument import Instrument, Node, touch_label
+from coach.strings.node_table import mm_text
+from coach.strings.units import nearest_note, note_name
+from coach.words.amounts import full_day, tempo, tempo_range
+from coach.words.names import tuning_name
+
+WIDTH_MM = 182.0
+SCALES = (1.0, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0, 12.0, 15.0)
+"""What a mm on paper may stand for, in mm of string."""
+# The first two are common practice and have no source.
+CAUTIONS = (
+    "Stop when something hurts, and see a clinician if it stays. Rest five minutes in every half hour.",
+    "Raise the load slowly from day to day.",
+    "Keep headphones low: at most 80 dBA for 40 hours a week, for children 75 dBA (WHO-ITU H.870).",
+)
+NODES_HEADING = "Where the nodes are"
+NOTES_HEADING = "Notes"
+NOTES_HEADER = ("day", "phrase", "bpm", "what choked", "what to try")
+
+Place = tuple[int, Node, int]
+"""A string's index, a node on it, and the fret at which it is stopped."""
+
+
+@dataclass(frozen=True, slots=True)
+class Drawing:
+    """A drawing as SVG of its own, its size on paper, and what it shows in words."""
+
+    svg: str
+    width_mm: float
+    height_mm: float
+    label: str
+
+
+@dataclass(frozen=True, slots=True)
+class Above:
+    """Words above a stretch of a line of music: how wide that is, what stands bold, upright and italic."""
+
+    width_mm: float
+    bold: str = ""
+    plain: str = ""
+    italic: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """A line of music: its drawing, over it the words of each bar, over these the names of its phrases."""
+
+    drawing: Drawing
+    bars: tuple[Above, ...] = ()
+    names: tuple[Above, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """All that the page of a drill says."""
+
+    title: str
+    facts: tuple[str, ...]
+    running: tuple[str, ...]
+    """Title, student and due date, for every page."""
+    lines: tuple[Line, ...]
+    legend: tuple[str, ...]
+    neck: Drawing | None
+    node_header: tuple[str, ...] = ()
+    node_rows: tuple[tuple[str, ...], ...] = ()
+
+
+def sheet_of(drill: Drill, lines: tuple[Line, ...]) -> Sheet:
+    """The sheet of a drill around its lines of music."""
+    places = used_places(drill)
+    start = "capo" if drill.instrument.capo else "nut"
+    return Sheet(
+        plain_text(drill.title),
+        tuple(_facts(drill)),
+        tuple(_running(drill)),
+        lines,
+        tuple(legend(drill)),
+        neck_drawing(drill.instrument, places) if places else None,
+        ("string", "node", "partial", f"from the {start}", "from the nearest fret", "sounds"),
+        tuple(_node_row(drill.instrument, *place) for place in places),
+    )
+
+
+def _facts(drill: Drill) -> Iterator[str]:
+    tempos = tempo_range(drill.tempo.start_bpm, drill.goal_bpm)
+    composer = f"{plain_text(drill.composer)}; " if drill.composer else ""
+    yield f"{composer}strings {tuning_name(drill.instrument)}; {tempos}"
+    if drill.about:
+        yield plain_text(drill.about)
+    if order := order_text(drill):
+        yield f"Order: {order}"
+    if (task := drill.assignment) is not None:
+        parts = [
+            f"for {task.student}" if task.student else "",
+            f"from {task.teacher}" if task.teacher else "",
+            f"goal {tempo(task.goal_bpm)}" if task.goal_bpm else "",
+            f"due {full_day(task.due)}" if task.due else "",
+            task.note,
+        ]
+        yield f"Assigned: {plain_text('; '.join(part for part in parts if part))}"
+
+
+def _running(drill: Drill) -> Iterator[str]:
+    yield plain_text(drill.title, 60)
+    if (task := drill.assignment) is not None:
+        if task.student:
+            yield plain_text(f"for {task.student}", 60)
+        if task.due:
+            yield f"due {full_day(task.due)}"
+
+
+def legend(drill: Drill) -> Iterator[str]:
+    """What the signs of this drill's music mean, only those that it has."""
+    notes = [
+        note
+        for phrase in drill.phrases
+        for bar in phrase.bars
+        for event in bar.events
+        for note in event.notes
+    ]
+    for shown, words in (
+        (any(note.is_natural for note in notes), "‹7› natural harmonic, touched at 7"),
+        (any(note.is_artificial for note in notes), "5‹17› artificial harmonic, stopped at 5, touched at 17"),
+        (any(note.fret == 0 for note in notes), "0 open string"),
+        (any(note.droppable for note in notes), "(‹7›) may be left out at first"),
+        (any(note.fretting_finger for note in notes), "1 2 3 4 T fingers of the fretting hand"),
+        (any(note.touching_finger for note in notes), "1-4 stops with 1, touches with 4"),
+        (any(note.plucking_finger for note in notes), "p i m a c fingers of the plucking hand"),
+        (any(note.plucking_hand_touch for note in notes), "t the plucking hand touches the node"),
+    ):
+        if shown:
+            yield words
+
+
+def used_places(drill: Drill) -> tuple[Place, ...]:
+    """Every node of the drill once, string by string from the nut."""
+    notes = (
+        note
+        for phrase in drill.phrases
+        for bar in phrase.bars
+        for event in bar.events
+        for note in event.notes
+    )
+    places = {(note.string, note.node, note.stop) for note in notes if note.node is not None}
+    return tuple(sorted(places, key=lambda place: (place[0], place[2], place[1].fraction)))
+
+
+def place_text(note: Note) -> str:
+    """Where a note is played as tab on paper has it: `3`, `‹3.2›`, `5‹17›`; `(‹7›)` where it may be left out."""
+    text = note.position_text.replace("<", "‹").replace(">", "›")
+    return f"({text})" if note.droppable else text
+
+
+def finger_text(note: Note) -> str:
+    """The fingers of both hands at a note: `2`, `2i`, `1-4`, `3t` where the plucking hand touches."""
+    touching = f"-{note.touching_finger}" if note.touching_finger else ""
+    touch = "t" if note.plucking_hand_touch else ""
+    return f"{note.fretting_finger}{touching}{touch}{note.plucking_finger}"
+
+
+def _node_row(instrument: Instrument, string: int, node: Node, stop: int) -> tuple[str, ...]:
+    midi, cents = nearest_note(instrument.sounding_hz(string, node, stop), instrument.a4_hz)
+    beside = f" {cents:+.0f} cents" if round(cents) else ""
+    fret = round(stop + node.fret)
+    position_mm = instrument.position_mm(string, node, stop)
+    away_mm = position_mm - instrument.fret_mm(string, fret)
+    side = f"{abs(away_mm):.0f} mm toward the {'bridge' if away_mm > 0 else 'nut'}"
+    where = "on the fret" if abs(away_mm) < 0.5 else side
+    return (
+        instrument.string_label(string),
+        f"{_label(node, stop)} ({node.key}{f' beyond {stop}' if stop else ''})",
+        str(node.partial),
+        f"{position_mm:.0f} mm" if stop else mm_text(instrument, string, node),
+        f"fret {fret}, {where}" if fret else where,
+        f"{note_name(midi)}{beside}",
+    )
+
+
+def _label(node: Node, stop: int) -> str:
+    return f"{stop or ''}‹{touch_label(node, stop)}›"
+
+
+def neck_drawing(instrument: Instrument, places: tuple[Place, ...]) -> Drawing:
+    """The neck from the nut to past the last node at a round scale, with a ruler in mm that is true at that scale."""
+    unit_mm = WIDTH_MM / WIDTH
+    frame = Frame(gap=20.0, rows=6, ruler="mm")
+    room_mm = (frame.stop - frame.left) * unit_mm
+    furthest_mm = max(instrument.position_mm(*place) for place in places)
+    needed_mm = min(instrument.longest_mm, furthest_mm * 1.03 + 10)
+    scale = next(scale for scale in SCALES if needed_mm <= room_mm * scale)
+    reach_mm = min(instrument.longest_mm, room_mm * scale)
+    marks = [
+        Mark(string, instrument.position_mm(string, node, stop), "", label=_label(node, stop))
+        for string, node, stop in places
+    ]
+    start = "capo" if instrument.capo else "nut"
+    size = "in its true size" if scale == 1 else f"drawn 1 : {scale:g}"
+    frame = replace(
+        frame,
+        width=frame.width - (room_mm - reach_mm / scale) / unit_mm,
+        ruler=f"mm of string from the {start}, {size}",
+    )
+    parts, height = fretboard_parts(Board.of(instrument, (0.0, reach_mm)), marks, frame=frame)
+    label = f"The neck with the nodes of this drill, {size}"
+    width_mm, height_mm = frame.width * unit_mm, height * unit_mm
+    return Drawing(
+        svg.drawing(frame.width, height, label, parts, width_mm=width_mm), width_mm, height_mm, label
+    )
