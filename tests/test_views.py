@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 from dataclasses import replace
 from fractions import Fraction
+from pathlib import Path
 
 import pytest
 from hypothesis import given, settings
@@ -18,12 +19,14 @@ from coach.music.excerpt import Excerpt, Kind, passage_of, whole_phrase
 from coach.music.rhythm import Meter
 from coach.rating.fault import Fault
 from coach.rating.table import CHOKED
+from coach.score.load import load_drill
 from coach.strings.instrument import Instrument, Node, nodes_upto
 from coach.strings.ready_made import ready_made
 from coach.tui import bigview, marking, meters, neck
 from coach.tui.canvas import Canvas, fitted, text_width, wrapped
-from coach.tui.focus import focus_at, move_between
+from coach.tui.focus import focus_at, leads, move_between
 from coach.tui.glyphs import NONE, big_text, big_width, largest_size, rows_high
+from coach.tui.hands import Kept, needs_of
 from coach.tui.lane import LaneLook, draw_lane, pages_of, shown_parts
 from coach.tui.layout import Box, Needs, layout_for
 from coach.tui.picture import Picture
@@ -410,3 +413,19 @@ def test_the_way_to_the_tours_first_node_is_computed_for_the_instrument():
 def test_a_line_of_the_report_that_is_too_long_goes_on_below():
     rows = draw_report(["Head", "", "one two three four five"], 14, plain=False)
     assert as_text(rows).splitlines() == ["Head", "", "one two", "    three four", "    five"]
+
+
+@pytest.mark.parametrize("view", ["glance", "study"])
+@pytest.mark.parametrize("name", ["lantern-on-the-weir", "the-mill-at-turning-tide"])
+def test_an_artificial_harmonic_is_written_large_with_its_stop_and_its_touch(view, name):
+    drill = load_drill(Path(__file__).parent.parent / "drills" / f"{name}.yaml")
+    for phrase in drill.phrases:
+        passage = passage_of(drill, whole_phrase(drill, phrase))
+        boxes = layout_for(view, 80, 24, needs_of(Kept(passage, drill.instrument)))
+        leading = [one for one in passage.events if leads(passage, one)]
+        look = bigview.look_for(leading, drill.instrument, boxes["now"].width, boxes["now"].height)
+        for one in leading:
+            if any(placed.note.stop for placed in one.notes):
+                (text,) = bigview.event_lines(one, drill.instrument, look)
+                assert text.endswith(">")
+                assert big_width(text, look.size) <= boxes["now"].width

@@ -35,7 +35,7 @@ def event_lines(event: PlacedEvent, instrument: Instrument, look: Look) -> tuple
         note = placed.note
         # `E0` would read as a pitch.
         position = note.position_text if note.node and not note.stop else f":{note.position_text}"
-        if not look.brackets:
+        if not look.brackets and not note.stop:
             position = position.strip("<>")
         groups.setdefault(position, []).append(_string_name(instrument, note.string))
     written = [_joined(strings, position) for position, strings in groups.items()]
@@ -97,15 +97,16 @@ def draw_event(
 
 
 def way_text(move: Move, width: int, plain: bool = False, left_handed: bool = False) -> str:
-    """A move in words, `→ 72 mm to the bridge  1.9 frets`, the frets where they have room.
+    """A move in words, `→ 72 mm to the bridge  1.9 frets`, as much of it as has room.
 
     The arrow points as the fretboard is drawn.
     """
     if not move.way:
         return fitted("same place, another string" if move.crosses else "stay", width, plain)
-    text = f"{arrow(move, plain, left_handed)} {move.distance_mm:.0f} mm to the {move.way}"
-    frets = f"  {move.distance_frets:.1f} frets"
-    return text + frets if len(text + frets) <= width else fitted(text, width, plain)
+    least = f"{arrow(move, plain, left_handed)} {move.distance_mm:.0f} mm"
+    text = f"{least} to the {move.way}"
+    forms = (f"{text}  {move.distance_frets:.1f} frets", text, least)
+    return next((form for form in forms if len(form) <= width), fitted(least, width, plain))
 
 
 def arrow(move: Move, plain: bool = False, left_handed: bool = False) -> str:

@@ -31,7 +31,7 @@ def add_hands(picture: Picture, passage: Passage, instrument: Instrument, layout
         picture.left_handed,
         picture.phase,
     )
-    now_words, next_words = _words(picture, focus, instrument)
+    now_words, next_words = _words(picture, focus, instrument, layout["next_words"].width)
     add("now_words", now_words, lambda b: line(fitted(now_words, b.width, plain), b, "dim"))
     add("next_words", next_words, lambda b: line(fitted(next_words, b.width, plain), b, "next"))
     if picture.counts_in and at is not None:
@@ -51,8 +51,8 @@ def add_hands(picture: Picture, passage: Passage, instrument: Instrument, layout
     add("neck", spot, lambda b: _neck(picture, passage, focus, instrument, b))
 
 
-def _words(picture: Picture, focus: Focus, instrument: Instrument) -> tuple[str, str]:
-    """The small words above now and next."""
+def _words(picture: Picture, focus: Focus, instrument: Instrument, width: int) -> tuple[str, str]:
+    """The small words above now and next, which have so many columns."""
     fingers = _fingers((focus.now,)) if focus.now else ""
     if picture.beat is None:
         now = f"first{fingers}"
@@ -63,7 +63,8 @@ def _words(picture: Picture, focus: Focus, instrument: Instrument) -> tuple[str,
     if focus.next is None or focus.now is None:
         return now, "next"
     move = move_between(focus.now, focus.next, instrument)
-    return now, f"next  {bigview.way_text(move, 40, picture.plain, picture.left_handed)}"
+    way = bigview.way_text(move, width - len("next  "), picture.plain, picture.left_handed)
+    return now, f"next  {way}"
 
 
 def _fingers(events: Iterable[PlacedEvent]) -> str:
@@ -126,9 +127,17 @@ def _pages(kept: Kept, width: int, height: int) -> Pages:
 
 @lru_cache(maxsize=8)
 def needs_of(kept: Kept) -> Needs:
-    lows = [event for event in kept.passage.events if not leads(kept.passage, event)]
-    written = (bigview.written(event, kept.instrument) for event in lows)
-    return Needs(len(kept.instrument.strings), max(written, key=big_width, default=""))
+    """What a passage needs of the screen; an artificial harmonic, which takes two numbers, makes the study view's pane
+    wider."""
+    leading = {event for event in kept.passage.events if leads(kept.passage, event)}
+    lows = (bigview.written(event, kept.instrument) for event in kept.passage.events if event not in leading)
+    stopped = (event for event in leading if any(placed.note.stop for placed in event.notes))
+    nodes = (bigview.written(event, kept.instrument) for event in stopped)
+    return Needs(
+        len(kept.instrument.strings),
+        max(lows, key=big_width, default=""),
+        max((Needs().node, *nodes), key=big_width),
+    )
 
 
 def line(text: str, box: Box, role: Role) -> Rows:

@@ -47,6 +47,8 @@ class Needs:
     strings: int = 4
     low: str = ""
     """The widest low note that is held under harmonics, as it is written; empty where there is none."""
+    node: str = f"<{NODE}>"
+    """The widest event that leads, as it is written; no narrower than a usual node in its brackets."""
 
     def low_columns(self, size: int) -> int:
         """Of a low note and the margin before it."""
@@ -139,7 +141,7 @@ def _study(work: Box, needs: Needs) -> dict[str, Box]:
         SMALL,
     )
     big = 2 * (1 + rows_high(size))
-    left = min(big_width(f"<{NODE}>", size) + 2 + needs.low_columns(size), work.width - NECK_COLUMNS)
+    left = min(big_width(needs.node, size) + 2 + needs.low_columns(size), work.width - NECK_COLUMNS)
     spread = edges + 2 * needs.strings - 1
     lane = spread if spread <= work.height - big - 1 else least
     gap = (work.height - big - lane) // 2
