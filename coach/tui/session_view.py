@@ -130,7 +130,9 @@ def _paragraph(text: str, box: Box) -> Rows:
 
 def _header(picture: Picture, box: Box) -> Rows:
     canvas = Canvas(box.width, 1)
-    right = picture.item + ("  runs on" if picture.run_on else "")
+    capo = picture.instrument.capo if picture.instrument else 0
+    parts = (f"capo {capo}" if capo else "", picture.item, "runs on" if picture.run_on else "")
+    right = "  ".join(part for part in parts if part)
     title = _shown(plain_text(picture.title), picture)
     passage = picture.passage
     if passage is not None:
