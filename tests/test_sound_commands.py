@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from coach.cli import main
-from coach.commands.sound import TAP_BEATS, TAP_TEMPO_BPM, tap_along
+from coach.commands.sound import TAP_BEATS, TAP_TEMPO_BPM, earlier_text, refuse_impossible, tap_along
 from coach.ground.problem import CoachError
 from coach.sound.latency import TAP_LEAD_S, offset_from_taps
 from coach.sound.settings import SoundSettings
@@ -53,6 +53,13 @@ def test_tapping_with_the_silent_player_finds_the_delay_of_the_taps():
     assert spread_ms == pytest.approx(0, abs=0.2)
     assert player.offset_s == 0.5
     assert player.token is None
+
+
+def test_a_negative_offset_is_explained_and_one_before_the_card_has_the_click_refused():
+    assert earlier_text(-30).startswith("negative: you hear the click 30 ms earlier than reckoned")
+    refuse_impossible(-299, queue_ms=300)
+    with pytest.raises(CoachError, match="gets a click 300 ms ahead, no sooner"):
+        refuse_impossible(-301, queue_ms=300)
 
 
 def test_devices_are_listed_as_json(capsys):

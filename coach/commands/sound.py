@@ -53,7 +53,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--save",
         action="store_true",
-        help="keep the device, the input, and with tap the offset, in the settings",
+        help="keep the device and the input in the settings, and the offset: of tap, or of latency where it is negative",
     )
     add_json(parser)
     add_folder(parser)
@@ -87,7 +87,9 @@ def _play(what: str, settings: SoundSettings, as_json: bool) -> dict[str, Any]:
         if what == "test":
             _test(engine, settings, as_json)
         elif what == "latency":
-            _latency(engine, settings.input, as_json)
+            extra_ms = _latency(engine, settings.input, as_json)
+            # What is positive holds the input's own delay.
+            return {"offset_ms": extra_ms} if extra_ms is not None and extra_ms < 0 else {}
         else:
             return {"offset_ms": _tap(engine, settings, as_json)}
     finally:
@@ -166,19 +168,28 @@ def _test(engine: Engine, settings: SoundSettings, as_json: bool) -> None:
         say(f"played; {late}")
 
 
-def _latency(engine: Engine, name: str, as_json: bool) -> None:
+def earlier_text(offset_ms: float) -> str:
+    """What a negative offset means."""
+    return (
+        f"negative: you hear the click {-offset_ms:g} ms earlier than reckoned, since less lies between "
+        "program and ear than the sound system says; keeping it puts the screen right"
+    )
+
+
+def _latency(engine: Engine, name: str, as_json: bool) -> float | None:
+    """Tell the latency; what comes on top of the queue, in ms, where it was measured."""
     queue_ms = round(engine.latency_s * 1000, 1)
     row: dict[str, Any] = {"status": str(engine.status), "queue_ms": queue_ms, "extra_ms": None}
-    why = ""
+    why, extra_ms = "", None
     try:
         loop = measure_loop(engine, name)
-        row["extra_ms"] = round(loop.extra_s * 1000, 1)
+        row["extra_ms"] = extra_ms = round(loop.extra_s * 1000, 1)
         row["spread_ms"] = round(loop.spread_s * 1000, 1)
     except CoachError as error:
         why = str(error)
     if as_json:
         say_json({**row, "why": why} if why else row)
-        return
+        return extra_ms
     say(f"{engine.status}")
     say(f"queued ahead: {queue_ms:g} ms, which the position on the screen allows for")
     if why:
@@ -188,6 +199,9 @@ def _latency(engine: Engine, name: str, as_json: bool) -> None:
             f"beyond that: {row['extra_ms']:g} ms from the card through the air and the input, "
             f"an upper bound (spread {row['spread_ms']:g} ms)"
         )
+        if extra_ms is not None and extra_ms < 0:
+            say(f"{earlier_text(extra_ms)} (--save)")
+    return extra_ms
 
 
 def _tap(engine: Engine, settings: SoundSettings, as_json: bool) -> float:
@@ -199,14 +213,28 @@ def _tap(engine: Engine, settings: SoundSettings, as_json: bool) -> float:
     )
     with terminal_keys() as keys:
         offset_ms, spread_ms = tap_along(engine, keys, settings)
+    refuse_impossible(offset_ms, engine.latency_s * 1000)
     if as_json:
         say_json({"offset_ms": offset_ms, "spread_ms": spread_ms})
     else:
         say(
             f"offset {offset_ms:g} ms (taps within {spread_ms:g} ms; taps come some 50 ms early, which is allowed for)"
         )
+        if offset_ms < 0:
+            say(earlier_text(offset_ms))
         say("--save keeps it")
     return offset_ms
+
+
+def refuse_impossible(offset_ms: float, queue_ms: float) -> None:
+    """CoachError for an offset that has the player hear a click before the sound card got it."""
+    if offset_ms < -queue_ms:
+        raise CoachError(
+            Problem(
+                f"an offset of {offset_ms:g} ms: the sound card gets a click {queue_ms:g} ms ahead, no sooner",
+                guess="tap with the click, not before it",
+            )
+        )
 
 
 def tap_along(player: Player, keys: Iterable[str], settings: SoundSettings) -> tuple[float, float]:

@@ -33,7 +33,7 @@ class SoundSettings:
     offset_ms: float = row(
         Number(-500, 1000, "ms"),
         0.0,
-        "how much later than reckoned you hear; `coach sound tap --save` finds it",
+        "how much later than reckoned you hear, negative: earlier; `coach sound tap --save` finds it",
     )
     click: str = row(Word(CLICK_SOUNDS), "wood", "the click's sound")
     click_db: float = row(Number(-60, 0, "dB"), -12.0, "level of a beat against the loudest that is possible")

@@ -17,6 +17,7 @@ from textual.app import App, ComposeResult
 from textual.widgets import Static
 
 from coach.cli import main
+from coach.folder.settings import load_settings
 from coach.sound.device import list_devices
 from coach.sound.engine import Engine
 from coach.sound.opening import open_engine
@@ -339,3 +340,9 @@ def test_the_commands_play_a_test_and_measure_what_comes_on_top_of_the_queue(pul
     assert measured["queue_ms"] == pytest.approx(300, abs=1)
     assert -200 < measured["extra_ms"] < 60
     assert measured["spread_ms"] < 20
+    assert main(["sound", "latency", "--folder", str(tmp_path), "--save"]) == 0
+    told = capsys.readouterr().out
+    saved = load_settings(tmp_path / "settings.yaml").sound.offset_ms
+    # Only what is negative is certain: what is positive holds the input's delay.
+    assert ("earlier than reckoned" in told) is (saved < 0)
+    assert f"{saved:g} ms from the card" in told or saved == 0
