@@ -224,6 +224,8 @@ async def test_the_node_explorer_walks_hears_and_goes_back(tmp_path):
         assert (screen.string, screen.at) == (1, screen.nodes.index(screen.nodes[screen.at]))
         await pilot.press("h")
         assert player.played == 1
+        await pilot.press("c")
+        assert player.played == 2
         await pilot.press("escape")
         assert isinstance(app.screen, StartScreen)
         assert not player.playing

@@ -195,6 +195,9 @@ ACTIONS: tuple[Action, ...] = (
         6,
     ),
     Action("hear", ("h",), "hear it", "Hear what is chosen", ("library", "nodes", "tuning"), 4),
+    Action(
+        "hear_choked", ("c",), "ringing, choked", "Hear the node ring, then the same choked", ("nodes",), 5
+    ),
     Action("hush", ("s",), "hush", "Stop the sound", ("library", "nodes", "tuning"), 5),
     Action("flatter", ("minus",), "flatter", "Detune the higher string downwards", ("tuning",), 2),
     Action("sharper", ("plus", "equals_sign"), "sharper", "Detune the higher string upwards", ("tuning",), 3),

@@ -13,7 +13,9 @@ from coach.music.excerpt import passage_of, whole_phrase
 from coach.sound.render import render_rep
 from coach.sound.timeline import rep_timeline
 from coach.sound.tones import Tone, render_model, tones_of
+from coach.sound.touched import ringing_then_choked
 from coach.strings.instrument import Instrument, Node
+from coach.strings.plucked import PluckedString
 from coach.strings.tuning import Pair, detuned_hz
 
 if TYPE_CHECKING:
@@ -39,6 +41,11 @@ def node_pcm(instrument: Instrument, string: int, node: Node, rate: int) -> Pcm:
     stiffness_b = instrument.string_at(string).stiffness_b
     tone = Tone(0, NODE_S, instrument.open_hz(string), node, stiffness_b=stiffness_b)
     return render_rep((), (tone,), rate)
+
+
+def choke_pcm(instrument: Instrument, string: int, node: Node, rate: int) -> Pcm:
+    """One harmonic that rings, and after it the same one choked."""
+    return ringing_then_choked(PluckedString.of(instrument, string), node, rate)
 
 
 def pair_pcm(

@@ -20,7 +20,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -45,7 +45,7 @@ MODEL_PEAK = 0.3
 RELEASE_S = 0.04
 """A tone is damped within this time after its duration."""
 
-_ATTACK_S = 0.002
+ATTACK_S = 0.002
 _MOST_PARTIALS = 40
 _HIGHEST_HZ = 9000.0
 _BLOCK = 256
@@ -88,7 +88,7 @@ def partials_of(tone: Tone) -> tuple[Partial, ...]:
     step = tone.node.partial if tone.node else 1
     open_hz = tone.hz_open * ratio
     stiffness_b = tone.stiffness_b * ratio**2
-    pluck, pickup = _place(PLUCK_SHARE * ratio, step), _place(PICKUP_SHARE * ratio, step)
+    pluck, pickup = speaking_place(PLUCK_SHARE * ratio, step), speaking_place(PICKUP_SHARE * ratio, step)
     partials = []
     for count in range(1, _MOST_PARTIALS + 1):
         m = step * count
@@ -100,7 +100,7 @@ def partials_of(tone: Tone) -> tuple[Partial, ...]:
     return tuple(partials)
 
 
-def _place(share: float, partial: int) -> float:
+def speaking_place(share: float, partial: int) -> float:
     """A plucking or listening point, moved to where `partial` is strongest if it would hardly speak there."""
     speaks = share <= 0.5 and abs(math.sin(math.pi * partial * share)) >= _LEAST_WEIGHT
     return share if speaks else 0.5 / partial
@@ -116,14 +116,20 @@ def render_tone(tone: Tone, rate: int) -> Pcm:
     rms = math.sqrt(float(np.sum(strength**2)) / 2.0)
     strength *= TONE_RMS * amplitude(tone.gain_db) / max(rms, 1e-12)
     speed = np.array([complex(-p.decay_per_s, 2.0 * math.pi * p.hz) for p in partials]) / rate
+    wave = damped_sines(strength, speed, length)
+    fade_edges(wave, rate, ATTACK_S, min(RELEASE_S, length / rate / 2))
+    return wave
+
+
+def damped_sines(start: NDArray[Any], speed: NDArray[Any], length: int) -> Pcm:
+    """The sum of Im(start exp(speed k)) over all partials, for the samples k from 0; `start` may be complex."""
     rows = math.ceil(length / _BLOCK)
-    column = np.exp(np.outer(np.arange(rows) * _BLOCK, speed)) * strength
+    column = np.exp(np.outer(np.arange(rows) * _BLOCK, speed)) * start
     row = np.exp(np.outer(speed, np.arange(_BLOCK)))
     # Im(u v) = Re u Im v + Im u Re v, all partials summed by one matrix product.
     left = np.concatenate((column.real, column.imag), axis=1).astype(np.float32)
     right = np.concatenate((row.imag, row.real)).astype(np.float32)
     wave: Pcm = (left @ right).reshape(-1)[:length]
-    fade_edges(wave, rate, _ATTACK_S, min(RELEASE_S, length / rate / 2))
     return wave
 
 

@@ -129,6 +129,18 @@ def usual_touch_s(string: PluckedString) -> float:
     return max(TOUCH_PERIODS / string.open_hz, LEAST_TOUCH_S)
 
 
+def choke_at(string: PluckedString, node: Node) -> Touch:
+    """A touch that chokes a node and leaves no other to speak: firm, a little beside it, and four times too long.
+
+    It lies a third of the way to where no touch rings.
+    """
+    dead_mm = forgiveness(string, node).dead_mm
+    share = 0.5 / node.partial if dead_mm is None else dead_mm / string.length_mm
+    side = 1.0 if float(node.fraction) < 0.5 else -1.0
+    at = float(node.fraction) + side * share / 3.0
+    return Touch(at, FINGER_SHARE, FIRM, 4.0 * usual_touch_s(string))
+
+
 def ringing(string: PluckedString, partial: int, touch: Touch) -> Ringing:
     """What rings after `touch` of a harmonic of this partial."""
     modes = max(MODES, partial + MODES // 2)

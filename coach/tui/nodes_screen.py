@@ -163,6 +163,9 @@ class NodesScreen(DrawnScreen):
     def do_hear(self) -> None:
         self.coach.hear_node(self.instrument, self.string, self.nodes[self.at])
 
+    def do_hear_choked(self) -> None:
+        self.coach.hear_choked(self.instrument, self.string, self.nodes[self.at])
+
     def do_hush(self) -> None:
         self.coach.player_stop()
 

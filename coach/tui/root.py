@@ -94,6 +94,10 @@ class Coach(App[None]):
         """Play one harmonic."""
         self.player.play(_models().node_pcm(instrument, string, node, self.player.rate))
 
+    def hear_choked(self, instrument: Instrument, string: int, node: Node) -> None:
+        """Play one harmonic, then the same one choked."""
+        self.player.play(_models().choke_pcm(instrument, string, node, self.player.rate))
+
     def hear_pair(self, instrument: Instrument, pair: Pair, cents: float) -> None:
         """Play two partials together, the higher string moved by cents."""
         self.player.play(_models().pair_pcm(instrument, pair, cents, STRIKE_S, 1, self.player.rate))
