@@ -53,7 +53,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--save",
         action="store_true",
-        help="keep the device and the input in the settings, and the offset: of tap, or of latency where it is negative",
+        help="keep device and input in the settings, and the offset: of tap, or of latency where it is negative",
     )
     add_json(parser)
     add_folder(parser)
