@@ -4,8 +4,9 @@
 
 The bot plays two-bar phrases at about 60 bpm, in rounds: of its events `--slips` fail up to there, and 30 of 100
 above 64 bpm. A clean pass takes it one key, pressed in the bar of clicks. It reads what is new for `READ_S` before it
-plays, and tunes for `TUNE_S`. Music is the time from the first beat to the last of each pass that the log holds,
-count-ins left out, of all seconds from the key that begins the session to its summary.
+plays: while nothing plays, or where the screen says what comes `then` while clicks count or a rating waits, in all
+`READ_S` of those. It tunes for `TUNE_S`. Music is the time from the first beat to the last of each pass that the log
+holds, count-ins left out, of all seconds from the key that begins the session to its summary.
 """
 
 from __future__ import annotations
@@ -27,6 +28,9 @@ from tests.real.test_terminal_real import Terminal, coach
 PHRASES, EVENTS, BEATS = 9, 6, 8
 TOO_FAST_SLIPS, TOO_FAST_BPM = 0.3, 64
 _RUNG = re.compile(r"\brung (\d+)")
+_TRACK = re.compile(r"\d·{5}")
+"""The beats of a bar, on the screen while clicks count."""
+_THEN = re.compile(r"\bthen (.+? at \d+)")
 LOOK_S, KEY_S, READ_S, TUNE_S = 0.1, 0.6, 3.0, 10.0
 BAR = """      - bass: 1 E:0 for 4
         harmonics: 1 {0}:<12>, 3 {1}:<7>
@@ -73,7 +77,8 @@ class Bot:
         self.window, self.rng, self.usual_slips = window, rng, slips
         self.keys = 0
         self.seen = ""
-        self.since_s = time.monotonic()
+        self.since_s = self.looked_s = time.monotonic()
+        self.then, self.read_s = "", 0.0
 
     def step(self) -> str:
         """One look: what the screen asks for now, and a key where it is time for one."""
@@ -83,11 +88,23 @@ class Bot:
         now_s = time.monotonic()
         if asked != self.seen:
             self.seen, self.since_s = asked, now_s
-        wait_s = {"clean": KEY_S, "go": READ_S, "go on": TUNE_S}.get(asked)
+        self._read_on(text, asked, now_s)
+        unread_s = max(0.0, READ_S - self.read_s) if self.then else 0.0
+        rated_s = KEY_S if _TRACK.search(text) else max(KEY_S, unread_s)
+        wait_s = {"clean": rated_s, "go": READ_S, "go on": TUNE_S}.get(asked)
         if wait_s is not None and now_s - self.since_s >= wait_s:
             self.answer(asked)
             self.seen = ""
         return asked
+
+    def _read_on(self, text: str, asked: str, now_s: float) -> None:
+        """Read what is said to come, where a player has eyes for it: not while a pass is played."""
+        then = _THEN.search(text)
+        if (then[1] if then else "") != self.then:
+            self.then, self.read_s = then[1] if then else "", 0.0
+        elif asked == "clean" or "count-in" in text:
+            self.read_s += now_s - self.looked_s
+        self.looked_s = now_s
 
     @staticmethod
     def asked(text: str) -> str:

@@ -49,7 +49,7 @@ if TYPE_CHECKING:
     from coach.sound.timeline import RepTimeline
 
 TAIL_S = 0.6
-"""After the passage's end, before the rating is asked for: the last notes ring."""
+"""After the passage's end the model's last notes ring."""
 CLOSING_S = 0.06
 """So long before a round's bar line at the latest a key takes effect: two looks at the player, thirty a second."""
 
@@ -286,7 +286,7 @@ class Practice:
 
         timeline = rep_timeline(start.passage, start.tempo_bpm, start.drill.click, count_in_bars)
         tones = tones_of(start.passage, start.drill.instrument, timeline) if start.model else ()
-        length_s = float(timeline.end_s) + (0.0 if start.more else TAIL_S)
+        length_s = float(timeline.end_s) + (TAIL_S if start.model else 0.0)
         pcm = render_rep(
             timeline.strikes,
             tones,

@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from coach.learning.material import goal_of
-from coach.learning.plan import Purpose
+from coach.learning.plan import PlanItem, Purpose
 from coach.learning.relief import Release
 from coach.log.entries import practice_day
 from coach.music.drill import Drill
@@ -139,9 +139,40 @@ def _ruled(session: Session, number: int, played: Played, saved: SaveRep | Save)
             easier = Task(task.drill, passage_of(task.drill, excerpt), session.coaching.rung_bpm(excerpt))
             return replace(session, state=Ready(turn, easier)), (saved, Tell(change))
         case Over(left):
+            expected = None if left else _following(replace(session, coaching=played.coaching), turn)
             news = (Tell(notices.LeftForToday(task.passage.title)),) if left else ()
             session, entered = enter(session, turn.number + 1)
-            return session, (saved, *news, *entered)
+            goes_on = expected is not None and _stands_ready(session, expected)
+            return session, (saved, *news, *entered, *((AutoGo(session.pause_s),) if goes_on else ()))
+
+
+def announced(session: Session) -> PlanItem | None:
+    """What is expected to follow the turn, from the clicks before its last repetition on.
+
+    Where it does follow, its count-in begins without a key of its own.
+    """
+    match session.state:
+        case Playing(turn, runs_on=False):
+            last = len(turn.reps) + 1 >= turn.item.reps
+        case Rating(turn, more=more):
+            last = len(turn.reps) + (2 if more else 1) >= turn.item.reps
+        case _:
+            return None
+    return _following(session, turn) if last else None
+
+
+def _following(session: Session, turn: Turn) -> PlanItem | None:
+    """The plan's next item, but not where the player gets ready first: something new, a cold repetition, a rest."""
+    following = session.coaching.next_item(turn.number + 1)
+    if following is None or session.pause_s > 0:
+        return None
+    _, item = following
+    waits = item.excerpt is None or item.purpose in (Purpose.NEW, Purpose.COLD)
+    return None if waits else item
+
+
+def _stands_ready(session: Session, item: PlanItem) -> bool:
+    return isinstance(session.state, Ready) and session.state.task.excerpt == item.excerpt
 
 
 def with_notice(number: int, result: Result) -> Result:

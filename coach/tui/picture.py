@@ -54,6 +54,8 @@ class Picture:
     page: int = 0
     message: str = ""
     cue: str = ""
+    then: str = ""
+    """The first note of what follows the turn; empty until it is near, or where nothing follows by itself."""
     minutes_left: float | None = None
     """Of the session; None where nobody counts them."""
     unsaved: bool = False
@@ -108,7 +110,9 @@ def _number_words(picture: Picture) -> list[meters.Words]:
         return []
     if picture.phase == "rating":
         counting = at is not None and not picture.marks
-        return [(f"COUNT {picture.beats[at].number}", "beat")] if counting and at is not None else []
+        if counting and at is not None:
+            return [(f"COUNT {picture.beats[at].number}", "beat")]
+        return [(f"THEN {picture.then}", "next")] if picture.then else []
     if picture.marks:
         return [_failed(picture)]
     return [(f"{picture.tempo_bpm} BPM", "text")]

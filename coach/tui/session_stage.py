@@ -25,15 +25,18 @@ from coach.score.load import load_drill
 from coach.session.events import Reload, SessionEvent, Stop
 from coach.session.notices import Guessed, Offered, Saved, sentence
 from coach.session.states import Amending, Phase, Playing, Rating, Ready, Rest
+from coach.session.turns import announced
 from coach.sound.player import SoundState, SoundStatus
+from coach.tui import bigview
 from coach.tui.base import CoachScreen
 from coach.tui.drill_files import problems_text, stamps
+from coach.tui.focus import focus_at
 from coach.tui.layout import LEAST_WIDTH, Box, View, too_small
 from coach.tui.picture import Picture
 from coach.tui.session_view import layout_of, panes
 from coach.tui.small import draw_small
 from coach.tui.stage import Stage
-from coach.words.names import assignment_text, goal_text, teachers_note
+from coach.words.names import assignment_text, excerpt_name, goal_text, teachers_note
 
 if TYPE_CHECKING:
     from coach.midi.rig import Rig
@@ -166,6 +169,7 @@ class SessionStage(CoachScreen):
             page=self.page,
             message=self._message_now(),
             cue=self._cue(None),
+            then=(self._announced() or ("", ""))[1],
             minutes_left=self._minutes_left(),
             unsaved=bool(practice.unsaved),
             run_on=isinstance(session.state, Ready | Playing) and session.state.runs_on,
@@ -272,6 +276,7 @@ class SessionStage(CoachScreen):
         parts = [marks] if marks else []
         parts += [plain_text(part) for part in self.message.split(BETWEEN)]
         parts += self._suggested()
+        parts += self._announced()[:1]
         if self.practice.unsaved:
             parts.insert(0, f"NOT SAVED: {counted(self.practice.unsaved, 'result')} waiting for the disk")
         if waiting is not None:
@@ -294,6 +299,18 @@ class SessionStage(CoachScreen):
             return "" if seen else SILENT
         wrong = status.state in (SoundState.SILENT, SoundState.LOST)
         return str(status) if wrong and status != seen else ""
+
+    def _announced(self) -> tuple[str, ...]:
+        """What is expected to follow the turn, and its first note; empty where nothing is."""
+        session = self.practice.session
+        item = announced(session)
+        part = session.coaching.material.part(item.excerpt) if item and item.excerpt else None
+        if item is None or part is None:
+            return ()
+        first = focus_at(part.passage, None).now
+        instrument = session.drills[part.excerpt.drill].instrument
+        name = excerpt_name(part.excerpt, part.passage.title)
+        return f"then {name} at {item.tempo_bpm}", bigview.written(first, instrument) if first else ""
 
     def _suggested(self) -> list[str]:
         """What was suggested and is not certain."""
