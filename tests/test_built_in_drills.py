@@ -39,11 +39,18 @@ def test_check_has_nothing_to_say(drill: Drill) -> None:
 
 
 def test_there_are_ten_drills_and_more_for_four_and_for_five_strings() -> None:
-    assert len(GRADED) >= 10
+    assert len(GRADED) == len(DRILLS) >= 10
     assert [drill.grade for drill in GRADED] == list(range(1, len(GRADED) + 1))
     strings = [len(drill.instrument.strings) for drill in GRADED]
     assert {4, 5} == set(strings)
     assert strings.count(5) >= 2
+
+
+@EACH
+def test_no_cue_says_a_distance_that_is_true_on_one_neck_only(drill: Drill) -> None:
+    # A distance in frets holds on every neck; one in mm on a scale of that length alone.
+    cues = [cue for phrase in drill.phrases for cue in (phrase.cue, *(bar.cue for bar in phrase.bars))]
+    assert not [cue for cue in [drill.about, *cues] if "mm" in cue.split()]
 
 
 @EACH
@@ -68,16 +75,16 @@ def artificial(drill: Drill) -> bool:
 
 def test_nodes_come_from_easy_to_hard() -> None:
     # The higher its partial, the less a node forgives (common practice, no source): 12, 7, 5, then 3.9, 3.2, 2.7.
-    hardest = [max(partials(drill)) for drill in GRADED[:10]]
+    hardest = [max(partials(drill)) for drill in GRADED[:13]]
     assert hardest == sorted(hardest)
     assert (hardest[:3], hardest[-1]) == ([2, 3, 4], 7)
     assert partials(GRADED[0]) == {2}
 
 
 def test_layers_and_artificial_harmonics_come_last() -> None:
-    assert [len(drill.layers) for drill in GRADED[:10]] == [2] * 10
-    assert len(GRADED[10].layers) == 3
-    assert [artificial(drill) for drill in GRADED] == [False] * 11 + [True] * 2
+    assert [len(drill.layers) for drill in GRADED[:13]] == [2] * 13
+    assert len(GRADED[13].layers) == 3
+    assert [artificial(drill) for drill in GRADED] == [False] * 14 + [True] * 2
 
 
 def test_the_last_drill_is_a_piece_of_about_a_minute_with_an_easier_version() -> None:

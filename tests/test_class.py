@@ -124,7 +124,7 @@ def told(classroom: Classroom) -> str:
             "lift 15: let the string go as soon as it is plucked",
         ),
         ({"moves": (BAD_MOVE,)}, "the move 7 on G2 to 5 on G2", "fails in 24 of 60 of late (late 24)"),
-        ({"held": (40, 200)}, "the held notes, slower", "dropped 40 of 200 of late: a held note ended"),
+        ({"held": (40, 200)}, "the held notes, slower", "failed in 40 of 200 of late"),
         (
             {"days": practised(*range(1, 13, 2), rated=20, clean=20), "entered": 1.0},
             "hear this once with them",

@@ -95,20 +95,15 @@ def load_library(places: Places) -> Library:
 
 
 def in_plan(
-    library: Library,
-    taken_up: Mapping[str, bool],
-    instruments: Sequence[Instrument],
-    begun: Collection[str] = (),
+    library: Library, taken_up: Mapping[str, bool], instruments: Sequence[Instrument]
 ) -> tuple[Drill, ...]:
     """The drills of a day's plan: the player's own, where there are none the built-in ones for the instruments at hand.
 
-    Of these the ones with a grade, which are a series, and those that were `begun` (ids). `taken_up` has the player's
-    word on single drills: true takes one into the plan, false out of it.
+    `taken_up` has the player's word on single drills: true takes one into the plan, false out of it.
     """
     usual = {drill.id for drill in library.drills} - library.built_in
     if not usual:
-        series = [drill for drill in library.drills if drill.grade or drill.id in begun]
-        usual = {drill.id for drill in series if not strings_lacking(drill, instruments)}
+        usual = {drill.id for drill in library.drills if not strings_lacking(drill, instruments)}
     return tuple(drill for drill in library.drills if taken_up.get(drill.id, drill.id in usual))
 
 

@@ -13,7 +13,6 @@ from statistics import median
 
 from coach.ground.plain import counted, listed
 from coach.rating.counts import commonest_cause, results_text
-from coach.rating.table import DROPPED
 from coach.report.reply import PlaceReply
 from coach.report.work import AWAY_DAYS, Work
 from coach.words.amounts import percent, short_day, tempo, tempo_range
@@ -29,7 +28,7 @@ PLACES_FROM = 3
 """Places from which a student has a usual one."""
 CAUSE_FROM = 0.2
 """Part of the failures for which the player gave the same cause, from which it is told."""
-DROPS_FROM = 0.12
+HELD_FROM = 0.12
 MARKS_FROM, HARDLY = 40, 0.03
 """Rated repetitions from which fewer marks than that part are hardly any: a rung is where two of five fail."""
 DAYS_A_WEEK, DAYS_SEEN = 2.0, 7
@@ -189,13 +188,12 @@ def _moves_fail(work: Work) -> Iterator[Need]:
             yield _place_need("move", f"the move {place_name(place.key)}", place, work)
 
 
-def _held_notes_drop(work: Work) -> Iterator[Need]:
+def _held_notes_fail(work: Work) -> Iterator[Need]:
     if work.drill is None:
         return
-    dropped, of = work.drill.held
-    if of >= RESULTS_FROM and dropped >= DROPS_FROM * of:
-        why = f"{DROPPED.word} {dropped} of {of} of late: {DROPPED.meaning}"
-        yield Need("held", "the held notes, slower", why)
+    failed, of = work.drill.held
+    if of >= RESULTS_FROM and failed >= HELD_FROM * of:
+        yield Need("held", "the held notes, slower", f"failed in {failed} of {of} of late")
 
 
 def _date_at_risk(work: Work) -> Iterator[Need]:
@@ -271,7 +269,7 @@ RULES: tuple[Callable[[Work], Iterator[Need]], ...] = (
     _hardly_marked,
     _little_practice,
     _nodes_fail,
-    _held_notes_drop,
+    _held_notes_fail,
     _moves_fail,
     _date_at_risk,
     _cold_fails,

@@ -96,7 +96,7 @@ COLUMNS: dict[str, Callable[[Row], Cell]] = {
     "cold": lambda row: row.work.cold[0],
     "rated": lambda row: row.work.rated,
     "clean": lambda row: row.work.drill.total.clean if row.work.drill else 0,
-    "held_dropped": lambda row: row.work.drill.held[0] if row.work.drill else 0,
+    "held_failed": lambda row: row.work.drill.held[0] if row.work.drill else 0,
     "held": lambda row: row.work.drill.held[1] if row.work.drill else 0,
     "entered_afterwards": lambda row: row.work.drill.entered if row.work.drill else None,
     "likely_at_goal": lambda row: (

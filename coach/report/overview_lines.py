@@ -149,9 +149,9 @@ def _work_lines(work: Work) -> Iterator[str]:
         yield f"{phrase.name}: {rung}{landed}{kept}"
     if fails := fails_text(work):
         yield f"fails: {listed(fails, 3)}"
-    dropped, held = work.drill.held
-    if dropped:
-        yield f"held notes let go: {dropped} of {held}"
+    failed, held = work.drill.held
+    if failed:
+        yield f"held notes failed: {failed} of {held}"
 
 
 def assigned_text(handed: Handed, classroom: Classroom) -> str:

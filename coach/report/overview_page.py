@@ -240,9 +240,9 @@ def _places(work: Work) -> str:
         )
         for name, one in named[:MOST_PLACES]
     ]
-    dropped, held = drill.held
-    if dropped:
-        rows.append(("held notes let go", f"{dropped} of {held}", "", ""))
+    failed, held = drill.held
+    if failed:
+        rows.append(("held notes", f"{failed} of {held}", "", ""))
     header = ("nodes and moves", "failed of late", "clean cold at the goal", "expected clean at (80 % sure)")
     return table(header, rows, (1, 2, 3)) if rows else ""
 

@@ -199,7 +199,7 @@ class DrillReply:
     nodes: tuple[PlaceReply, ...]
     moves: tuple[PlaceReply, ...]
     held: tuple[Count, Count]
-    """Low notes that were let go too early in the last four weeks, of so many played."""
+    """Low notes that failed in the last four weeks, of so many played."""
     days: tuple[DayReply, ...]
     total: TotalReply
     marked: Mapping[str, Count]

@@ -6,7 +6,7 @@ Commands and screens ask it for today's plan and for a session on a plan; it dec
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Collection, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from types import TracebackType
@@ -162,22 +162,15 @@ class Desk:
 
     def at_hand(self) -> tuple[Instrument, ...]:
         """The instruments that the player has."""
-        return self._at_hand(self._begun())
+        begun = () if self.log.player_or_none is None else self.learnt().skills
+        return at_hand(self.library, begun, self.settings.instruments)
 
     def in_plan(self) -> tuple[Drill, ...]:
         """The drills that a day's plan is made of: those that were named, or the player's."""
         if self.names:
             return self.library.drills
         taken_up = {} if self.log.player_or_none is None else drills_taken_up(self.log)
-        begun = self._begun()
-        return in_plan(self.library, taken_up, self._at_hand(begun), begun)
-
-    def _at_hand(self, begun: Collection[str]) -> tuple[Instrument, ...]:
-        return at_hand(self.library, begun, self.settings.instruments)
-
-    def _begun(self) -> Collection[str]:
-        """The ids of the drills that were played."""
-        return () if self.log.player_or_none is None else self.learnt().skills
+        return in_plan(self.library, taken_up, self.at_hand())
 
     def know(self, drill: Drill, phrase: str, bpm: int) -> Refusal | None:
         """Log that the player plays a drill, or its phrase of this id, at about `bpm`; 0 takes that word back."""

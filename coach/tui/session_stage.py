@@ -162,7 +162,9 @@ class SessionStage(CoachScreen):
             view=self.view,
             hints=self.keymap.hints(self.scope),
             title=turn.item.purpose.value if turn else "",
-            item=f"{turn.item.purpose.value}  {turn.number + 1} of {len(session.plan.items)}" if turn else "",
+            item=f"{turn.item.purpose.value}  {turn.number + 1} of {len(session.coaching.items)}"
+            if turn
+            else "",
             marks=session.marks,
             brush=self.brush,
             cursor=self.cursor,

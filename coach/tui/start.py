@@ -120,7 +120,9 @@ class StartScreen(CoachScreen):
         what = ""
         if item.excerpt is not None:
             drill = self.coach.desk.library.drill(item.excerpt.drill)
-            what = f"{excerpt_name(item.excerpt, heading_of(drill, item.excerpt)[0])} ({plain_text(drill.title)})"
+            grade = f", grade {drill.grade}" if drill.grade else ""
+            name = excerpt_name(item.excerpt, heading_of(drill, item.excerpt)[0])
+            what = f"{name} ({plain_text(drill.title)}{grade})"
             what = ascii_text(what) if self.coach.plain else what
         tempo = f" at {item.tempo_bpm}" if item.tempo_bpm else ""
         head = f"{item.purpose.value:<8}{duration(item.minutes):>6}  "
