@@ -131,6 +131,7 @@ def test_a_rating_shows_every_number_every_note_and_every_mark_readable_from_two
     signs = [fault.result.ascii_sign if plain else fault.result.sign for fault in marks]
     assert_readable(at_work("rating", plain=plain), size, "CLEAN?", "12 MIN")
     assert_readable(at_work("rating", -1.5, plain=plain), size, "CLEAN?", "COUNT 3")
+    assert_readable(at_work("rating", plain=plain, then="G<12>"), size, "CLEAN?", unit("THEN G<12>"))
     seen = set()
     for page in range(3):
         picture = at_work("rating", plain=plain, marks=marks, page=page)

@@ -72,6 +72,7 @@ from coach.session.notices import (
 )
 from coach.session.session import Session
 from coach.session.states import Amending, Phase, Playing, Rating, Ready, Task
+from coach.session.turns import announced
 from tests import samples
 from tests.samples import FOUR_FOUR, sample_drill
 
@@ -480,6 +481,57 @@ def test_repetitions_follow_in_rounds_only_where_no_pause_is_set(pause_s, more):
     (start,) = effects
     assert isinstance(start, StartRep)
     assert start.more == more
+
+
+def two_turns(second: Purpose, **options: object) -> Session:
+    """Two repetitions of lamp, then two of wick for another purpose, in rounds."""
+    lamp, wick = items()[2:]
+    return begin((replace(lamp, reps=2), replace(wick, purpose=second)), pause_s=0.0, **options)[0]
+
+
+def expected(session: Session) -> tuple[str, ...] | None:
+    item = announced(session)
+    return item.excerpt.phrases if item and item.excerpt else None
+
+
+def test_the_next_turn_is_announced_in_the_last_bar_of_clicks_and_its_count_in_takes_no_key():
+    session, _ = drive(two_turns(Purpose.CLIMB), Go())
+    assert expected(session) is None
+    session, _ = drive(session, RepEnded())
+    assert expected(session) == ("wick",)
+    session, _ = drive(session, Confirm())
+    assert (session.phase, expected(session)) == (Phase.PLAYING, ("wick",))
+    session, _ = drive(session, RepEnded())
+    assert (session.phase, expected(session)) == (Phase.RATING, ("wick",))
+    session, effects = drive(session, Confirm())
+    assert task_of(session).excerpt.phrases == ("wick",)
+    assert effects[-1] == AutoGo(0.0)
+
+
+@pytest.mark.parametrize("second", [Purpose.NEW, Purpose.COLD])
+def test_what_is_new_or_cold_waits_until_the_player_is_ready(second):
+    session, effects = drive(two_turns(second), *rep(CHOKE_2), *rep())
+    assert task_of(session).excerpt.phrases == ("wick",)
+    assert not isinstance(effects[-1], AutoGo)
+
+
+def test_where_pauses_are_set_every_turn_begins_by_a_key():
+    lamp, wick = items()[2:]
+    session, effects = drive(begin((replace(lamp, reps=1), wick), pause_s=2.0)[0], *rep())
+    assert task_of(session).excerpt.phrases == ("wick",)
+    assert not isinstance(effects[-1], AutoGo)
+
+
+def test_a_turn_that_was_not_announced_waits_for_a_key():
+    # Chosen anew after the rating: another phrase than the plan had next, and one that turned out to be new.
+    lamp, wick = items()[2:]
+    for first, follows in ((wick, "lamp"), (lamp, "wick")):
+        planned = (replace(first, reps=1, minutes=30), wick)
+        session, _ = drive(begin(planned, pause_s=0.0, chooses=True)[0], Go(), RepEnded())
+        assert expected(session) == ("wick",)
+        session, effects = drive(session, Confirm())
+        assert (session.phase, task_of(session).excerpt.phrases) == (Phase.READY, (follows,))
+        assert not isinstance(effects[-1], AutoGo)
 
 
 def test_a_turn_that_runs_on_waits_its_own_pause_between_reps():

@@ -166,13 +166,19 @@ def _following(session: Session, turn: Turn) -> PlanItem | None:
     following = session.coaching.next_item(turn.number + 1)
     if following is None or session.pause_s > 0:
         return None
-    _, item = following
-    waits = item.excerpt is None or item.purpose in (Purpose.NEW, Purpose.COLD)
-    return None if waits else item
+    return None if _waits(following[1]) else following[1]
 
 
-def _stands_ready(session: Session, item: PlanItem) -> bool:
-    return isinstance(session.state, Ready) and session.state.task.excerpt == item.excerpt
+def _waits(item: PlanItem) -> bool:
+    return item.excerpt is None or item.purpose in (Purpose.NEW, Purpose.COLD)
+
+
+def _stands_ready(session: Session, expected: PlanItem) -> bool:
+    """Whether what was chosen is what was announced, and needs no key either."""
+    match session.state:
+        case Ready(turn):
+            return turn.item.excerpt == expected.excerpt and not _waits(turn.item)
+    return False
 
 
 def with_notice(number: int, result: Result) -> Result:
