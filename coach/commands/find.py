@@ -30,7 +30,7 @@ from coach.strings.fingering_text import (
     tab_lines,
     warning_lines,
 )
-from coach.strings.instrument import DEFAULT_PARTIAL, LAST_FRET, Instrument, Node, nodes_upto
+from coach.strings.instrument import DEFAULT_PARTIAL, LAST_FRET, Instrument, Node, nodes_upto, touch_label
 from coach.strings.plucked import PluckedString
 from coach.strings.reach import (
     FingeringSettings,
@@ -103,6 +103,11 @@ def configure(parser: argparse.ArgumentParser) -> None:
         metavar="MM",
         help="width of string under a light touch (default: 8 on a scale of 864, in proportion on others)",
     )
+    parser.add_argument(
+        "--artificial",
+        action="store_true",
+        help="also stop a string and touch its octave node with the plucking hand",
+    )
     parser.add_argument("--fretting-hand", action="store_true", help="no touch by the plucking hand")
     add_instrument(parser)
     add_json(parser)
@@ -166,11 +171,11 @@ def _show_places(
     for place, cost in best:
         if place.node is None:
             continue
-        clear = _allowed(instrument, place.string, place.node, settings).clear_mm
+        clear = _allowed(instrument, place, place.node, settings).clear_mm
         say(
             f"{instrument.string_label(place.string):<7} {place.text:>6} {place.position_mm:7.1f} "
             f"{place.node.partial:7d} {round(place.offset_cents):+6d}  {clear:10d} mm  "
-            f"{'plucking' if place.plucking_hand else 'fretting'} {cost:6.1f}"
+            f"{_hands(place):<8} {cost:6.1f}"
         )
     say("Cheapest first; cost: narrow node, hand beyond mid-string, span to a held note.")
     return 0
@@ -208,7 +213,11 @@ def _settings(arguments: argparse.Namespace) -> FingeringSettings:
     try:
         nodes_upto(upto)
         return FingeringSettings(
-            upto=upto, finger_mm=finger_mm, plucking_hand=not arguments.fretting_hand, **values
+            upto=upto,
+            finger_mm=finger_mm,
+            plucking_hand=not arguments.fretting_hand,
+            artificial=arguments.artificial,
+            **values,
         )
     except ValueError as error:
         raise usage("the search", error) from None
@@ -318,9 +327,16 @@ def _bass(instrument: Instrument, line: str | None, beat_s: float) -> list[Wante
     return notes
 
 
-def _allowed(instrument: Instrument, string: int, node: Node, settings: FingeringSettings) -> Forgiveness:
-    plucked = PluckedString.of(instrument, string)
+def _allowed(instrument: Instrument, place: Place, node: Node, settings: FingeringSettings) -> Forgiveness:
+    plucked = PluckedString.of(instrument, place.string).stopped(place.fret or 0)
     return forgiveness(plucked, node, finger_share(settings.finger_mm, plucked.length_mm))
+
+
+def _hands(place: Place) -> str:
+    """What touches and, for an artificial harmonic, stops."""
+    if place.fret:
+        return "both"
+    return "plucking" if place.plucking_hand else "fretting"
 
 
 def _json_place(instrument: Instrument, place: Place, settings: FingeringSettings) -> dict[str, Any]:
@@ -334,11 +350,12 @@ def _json_place(instrument: Instrument, place: Place, settings: FingeringSetting
     return row | {
         "node": place.node.key,
         "partial": place.node.partial,
-        "fret": float(place.node.label),
-        "fret_exact": place.node.fret,
+        "stop": place.fret,
+        "fret": float(touch_label(place.node, place.fret or 0)),
+        "fret_exact": (place.fret or 0) + place.node.fret,
         "offset_cents": round(place.offset_cents, 6),
-        "clear_mm": _allowed(instrument, place.string, place.node, settings).clear_mm,
-        "hand": "plucking" if place.plucking_hand else "fretting",
+        "clear_mm": _allowed(instrument, place, place.node, settings).clear_mm,
+        "hand": _hands(place),
     }
 
 

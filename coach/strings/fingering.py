@@ -134,7 +134,7 @@ def find_fingering(
     rests = _rests(layers)
     total = rests[0][0]
     if not task.notes or total == math.inf:
-        raise ValueError(_no_fingering(task))
+        raise ValueError(_no_fingering(task, layers))
     choices: list[Choice] = []
     second_cost: float | None = None
     state, at = _START, 0
@@ -143,7 +143,7 @@ def find_fingering(
         place = task.places[i][picked]
         on_strings, on_hand = _strings(task, i, place, state[1]), _hand(task, i, place, state[0])
         if on_strings is None or on_hand is None:
-            raise ValueError(_no_fingering(task))
+            raise ValueError(_no_fingering(task, layers))
         cut, cut_note, held_span_mm, held = on_strings
         move, speed, move_mm, hand_span_mm, hand = on_hand
         span_mm = max(held_span_mm, hand_span_mm)
@@ -337,12 +337,19 @@ def _second(
     return best, best_whole
 
 
-def _no_fingering(task: _Task) -> str:
-    """Why there is no fingering: the first onset whose notes can't each have a string of their own."""
-    for _onset_s, group in itertools.groupby(range(len(task.notes)), key=lambda i: task.notes[i].onset_s):
-        members = list(group)
-        options = [{place.string for place in task.places[i]} for i in members]
-        if not any(len(set(strings)) == len(members) for strings in itertools.product(*options)):
-            names = ", ".join(note_name(task.notes[i].midi) for i in members)
-            return f"notes {members[0] + 1} to {members[-1] + 1} ({names}) start at once and need one string twice"
-    return "there is no note to play"
+def _no_fingering(task: _Task, layers: Sequence[_Layer]) -> str:
+    """Why there is no fingering: the first onset whose notes can't each have a string, or a hand, of their own."""
+    if not task.notes:
+        return "there is no note to play"
+    stuck = next(i for i, layer in enumerate(layers) if not any(layer.ways))
+    onset_s = task.notes[stuck].onset_s
+    members = [i for i, note in enumerate(task.notes) if note.onset_s == onset_s]
+    names = ", ".join(note_name(task.notes[i].midi) for i in members)
+    span = f"notes {members[0] + 1} to {members[-1] + 1} ({names}) start at once"
+    options = [{place.string for place in task.places[i]} for i in members]
+    if any(len(set(strings)) == len(members) for strings in itertools.product(*options)):
+        return (
+            f"{span}: either two of them need one string, or the plucking hand would have to touch one and strike "
+            "another (let one start later)"
+        )
+    return f"{span} and need one string twice"

@@ -91,9 +91,9 @@ def warning_lines(instrument: Instrument, fingering: Fingering, settings: Finger
 
 
 def place_text(instrument: Instrument, place: Place) -> str:
-    """A place in words: `D<3.2>`, `A:3`; `G<19> p` where the plucking hand touches."""
+    """A place in words: `D<3.2>`, `A:3`, `A:3<15> p`; p where the plucking hand touches."""
     hand = " p" if place.plucking_hand else ""
-    colon = "" if place.node else ":"
+    colon = "" if place.fret is None else ":"
     return f"{instrument.string_label(place.string)}{colon}{place.text}{hand}"
 
 

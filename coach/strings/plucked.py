@@ -61,6 +61,17 @@ class PluckedString:
             PICKUP_SHARE if pickup_mm is None else pickup_mm / length_mm,
         )
 
+    def stopped(self, fret: int) -> PluckedString:
+        """What sounds of it beyond a stop at `fret`, plucked and picked up at the same places: B grows as 1 / L^2."""
+        part = 2.0 ** (-fret / 12.0)
+        return PluckedString(
+            self.open_hz / part,
+            self.length_mm * part,
+            self.stiffness_b / part**2,
+            self.pluck / part,
+            self.pickup / part,
+        )
+
     def hz(self, partial: int) -> float:
         """Frequency of a partial of this stiff string."""
         return partial * self.open_hz * math.sqrt(1.0 + self.stiffness_b * partial * partial)

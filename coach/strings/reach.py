@@ -1,17 +1,18 @@
 """Where on an instrument a pitch can be sounded, what a place asks of the finger, and what the hand can reach.
 
 Conventions: seconds; strings are indices from 0, the highest; mm from the nut. A *place* is a node (touched by the
-fretting hand, or by the plucking hand from fret 12 on) or, for a bass note, a stopped or open string. Costs have no
-unit; they only rank. The figures that weigh them are our own and uncalibrated.
+fretting hand, or by the plucking hand from fret 12 on), a stop with the octave node of what sounds beyond it (an
+artificial harmonic, touched by the plucking hand), or, for a bass note, a stopped or open string. Costs have no unit;
+they only rank. The figures that weigh them are our own and uncalibrated.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
-from coach.strings.instrument import DEFAULT_PARTIAL, LAST_FRET, Instrument, Node, nodes_upto
+from coach.strings.instrument import DEFAULT_PARTIAL, LAST_FRET, Instrument, Node, nodes_upto, touch_label
 from coach.strings.plucked import PluckedString
 from coach.strings.touch import FINGER_MM_RANGE, clear_mm, finger_share
 from coach.strings.units import cents_between, hz_from_midi, midi_from_hz, note_name
@@ -19,6 +20,11 @@ from coach.strings.units import cents_between, hz_from_midi, midi_from_hz, note_
 FINGER_COST_MM = 10.0
 LEAST_CLEAR_MM = 0.25
 PLUCKING_HAND_COST = 2.0
+ARTIFICIAL_COST = 6.0
+"""Both hands move for an artificial harmonic; a natural one that lies well is preferred."""
+OCTAVE = Node(1, 2)
+LAST_STOP = 12
+"""Beyond it the octave node lies past most fretboards."""
 HIGH_COST = 4.0
 """What the fretting hand pays at the bridge, falling to nothing at mid-string: the body is in its way."""
 BEYOND_REACH_COST = 30.0
@@ -66,6 +72,8 @@ class FingeringSettings:
     """Width of string under a light touch; None for the usual share of the string's length."""
     plucking_hand: bool = True
     """Whether the plucking hand may touch nodes from fret 12 on."""
+    artificial: bool = False
+    """Whether a note may be stopped, and its octave node touched by the plucking hand."""
 
     def __post_init__(self) -> None:
         for name, (low, high) in LIMITS.items():
@@ -81,7 +89,7 @@ USUAL = FingeringSettings()
 
 @dataclass(frozen=True, slots=True)
 class Place:
-    """Where a note can be played: a node, or a stopped (`fret` above 0) or open string."""
+    """Where a note can be played: a node, a stopped (`fret` above 0) or open string, a stop with a node beyond it."""
 
     string: int
     node: Node | None
@@ -89,24 +97,25 @@ class Place:
     plucking_hand: bool
     position_mm: float
     along_mm: float
-    """Where the hand is for it (`Instrument.along_mm`)."""
+    """Where the hand is for it (`Instrument.along_mm`), the fretting hand where it stops the string."""
     offset_cents: float
     """How far it sounds above the wanted note."""
     finger_cost: float
 
     @property
-    def spot(self) -> tuple[int, Node | int | None]:
-        """What makes two places different to the ear and eye: string and node or fret, not the hand."""
-        return (self.string, self.node or self.fret)
+    def spot(self) -> tuple[int, Node | None, int | None]:
+        """What makes two places different to the ear and eye: string, node and fret, not the hand."""
+        return (self.string, self.node, self.fret)
 
     @property
     def uses_fretting_hand(self) -> bool:
-        return not self.plucking_hand and self.fret != 0
+        return bool(self.fret) if self.plucking_hand else self.fret != 0
 
     @property
     def text(self) -> str:
-        """As text tab writes it: `<3.2>` for a harmonic, `5` for a fret."""
-        return f"<{self.node.label}>" if self.node else str(self.fret)
+        """As text tab writes it: `<3.2>` for a harmonic, `5` for a fret, `2<14>` for a touch beyond a stop."""
+        fret = "" if self.fret is None else str(self.fret)
+        return f"{fret}<{touch_label(self.node, self.fret or 0)}>" if self.node else fret
 
 
 def places_for(
@@ -117,23 +126,44 @@ def places_for(
 ) -> tuple[Place, ...]:
     """Every node that sounds `midi` within the tolerance, the least costly touch first."""
     wanted_hz = hz_from_midi(midi, instrument.a4_hz)
-    places = []
+    places: list[Place] = []
     for at in range(len(instrument.strings)) if string is None else (string,):
-        plucked = PluckedString.of(instrument, at)
-        width = finger_share(settings.finger_mm, plucked.length_mm)
-        for node in nodes_upto(settings.upto):
-            offset_cents = cents_between(instrument.sounding_hz(at, node), wanted_hz)
-            if abs(offset_cents) > settings.tolerance_cents:
-                continue
-            finger = FINGER_COST_MM / max(clear_mm(plucked, node, width), LEAST_CLEAR_MM)
-            position_mm = instrument.position_mm(at, node)
-            where_mm = (position_mm, instrument.along_mm(at, position_mm))
-            high = HIGH_COST * max(0.0, 2.0 * node.numerator / node.partial - 1.0)
-            places.append(Place(at, node, None, False, *where_mm, offset_cents, finger + high))
-            if settings.plucking_hand and 2 * node.numerator >= node.partial:
-                finger += PLUCKING_HAND_COST
-                places.append(Place(at, node, None, True, *where_mm, offset_cents, finger))
+        places += _natural(instrument, at, wanted_hz, settings)
+        if settings.artificial and settings.plucking_hand:
+            places += _artificial(instrument, at, wanted_hz, settings)
     return tuple(sorted(places, key=_order))
+
+
+def _natural(
+    instrument: Instrument, string: int, wanted_hz: float, settings: FingeringSettings
+) -> Iterator[Place]:
+    plucked = PluckedString.of(instrument, string)
+    width = finger_share(settings.finger_mm, plucked.length_mm)
+    for node in nodes_upto(settings.upto):
+        offset_cents = cents_between(instrument.sounding_hz(string, node), wanted_hz)
+        if abs(offset_cents) > settings.tolerance_cents:
+            continue
+        finger = FINGER_COST_MM / max(clear_mm(plucked, node, width), LEAST_CLEAR_MM)
+        position_mm = instrument.position_mm(string, node)
+        where_mm = (position_mm, instrument.along_mm(string, position_mm))
+        high = HIGH_COST * max(0.0, 2.0 * node.numerator / node.partial - 1.0)
+        yield Place(string, node, None, False, *where_mm, offset_cents, finger + high)
+        if settings.plucking_hand and 2 * node.numerator >= node.partial:
+            yield Place(string, node, None, True, *where_mm, offset_cents, finger + PLUCKING_HAND_COST)
+
+
+def _artificial(
+    instrument: Instrument, string: int, wanted_hz: float, settings: FingeringSettings
+) -> Iterator[Place]:
+    for fret in range(1, LAST_STOP + 1):
+        offset_cents = cents_between(instrument.sounding_hz(string, OCTAVE, fret), wanted_hz)
+        if abs(offset_cents) <= settings.tolerance_cents:
+            plucked = PluckedString.of(instrument, string).stopped(fret)
+            width = finger_share(settings.finger_mm, plucked.length_mm)
+            cost = ARTIFICIAL_COST + FINGER_COST_MM / max(clear_mm(plucked, OCTAVE, width), LEAST_CLEAR_MM)
+            touch_mm = instrument.position_mm(string, OCTAVE, fret)
+            stop_mm = instrument.along_mm(string, instrument.fret_mm(string, fret))
+            yield Place(string, OCTAVE, fret, True, touch_mm, stop_mm, offset_cents, cost)
 
 
 def bass_places(instrument: Instrument, midi: int, string: int | None = None) -> tuple[Place, ...]:
@@ -185,6 +215,9 @@ def why_nowhere(
         for string in strings
         for node in nodes_upto(settings.upto)
     }
+    if settings.artificial and settings.plucking_hand:
+        above = range(13, 13 + LAST_STOP)
+        sounding |= {instrument.open_midi(string) + rise for string in strings for rise in above}
     near = sorted(sounding - {note.midi}, key=lambda midi: (abs(midi - note.midi), midi))[:2]
     message = (
         f"note {number} ({note_name(note.midi)}, {wanted_hz:.1f} Hz) rings at no node up to partial "
