@@ -37,9 +37,10 @@ class Spelling:
     def __str__(self) -> str:
         return f"{self.letter}{_SIGNS[self.alter]}{self.octave}"
 
-    @property
-    def midi(self) -> int:
-        return 12 * (self.octave + 1) + _STEPS[self.letter] + self.alter
+    @classmethod
+    def of(cls, letter: str, alter: int, midi: int) -> Spelling:
+        """The spelling of a pitch by this letter and sign, which are its."""
+        return cls(letter, alter, (midi - alter - _STEPS[letter]) // 12 - 1)
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,11 +54,16 @@ class Key:
         letter, alter = _on_line(self.fifths + (_MINOR_TONIC if self.mode == "minor" else 0))
         return f"{letter}{_SIGNS[alter]} {self.mode}"
 
+    def moved(self, semitones: int) -> Key:
+        """This key so many semitones higher, with the fewest signs; an octave leaves it as it is."""
+        if semitones % 12 == 0:
+            return self
+        return Key((self.fifths + 7 * semitones + 5) % 12 - 5, self.mode)
+
     def spelling(self, midi: int) -> Spelling:
         """How this key spells a pitch."""
         lowest = self.fifths - _BELOW[self.mode]
-        place = lowest + (7 * midi - lowest) % 12
-        return _spelling(place, midi)
+        return Spelling.of(*_on_line(lowest + (7 * midi - lowest) % 12), midi)
 
 
 def key_named(text: str) -> Key | None:
@@ -75,8 +81,7 @@ def spelling_of(midi: int, key: Key | None, stated: str = "") -> Spelling:
     """How a pitch is spelled: as `stated` (`Gb4`) where that is this pitch, else as the key has it, else as C major."""
     match = _SPELLED.fullmatch(stated)
     if match and midi_from_note(stated) == midi:
-        alter = _ALTERS[match[2]]
-        return Spelling(match[1].upper(), alter, _octave(match[1].upper(), alter, midi))
+        return Spelling.of(match[1].upper(), _ALTERS[match[2]], midi)
     return (key or Key(0)).spelling(midi)
 
 
@@ -84,12 +89,3 @@ def _on_line(place: int) -> tuple[str, int]:
     """Letter and alteration of a place on the line of fifths, C at 0."""
     alter, index = divmod(place + 1, 7)
     return _LINE[index], alter
-
-
-def _spelling(place: int, midi: int) -> Spelling:
-    letter, alter = _on_line(place)
-    return Spelling(letter, alter, _octave(letter, alter, midi))
-
-
-def _octave(letter: str, alter: int, midi: int) -> int:
-    return (midi - alter - _STEPS[letter]) // 12 - 1

@@ -18,12 +18,14 @@ from itertools import groupby
 from coach.ground.plain import counted, plain_text
 from coach.ground.problem import CoachError, Problem
 from coach.music.drill import Bar, Drill, Event, Note, Phrase, Tempo
+from coach.music.key import Key
 from coach.music.rhythm import MAX_BPM, MIN_BPM, Meter
+from coach.score.bar_lengths import whole_bars
 from coach.score.hand import Wanted, placed
 from coach.score.ids import drill_id, phrase_id
 from coach.score.limits import MAX_EVENTS_IN_BAR, MAX_NAME, MAX_NOTES, MAX_ORDER, MAX_PHRASES
 from coach.score.load import read_drill
-from coach.score.music import Placement, default_holds
+from coach.score.music import Placement, default_holds, sounding_note
 from coach.score.score import Score, ScoreBar, ScoreNote, join_ties
 from coach.score.strands import Choices, instrument_of, keep_silent, layers_of, mark_harmonics
 from coach.score.values import PERCENT_RANGE
@@ -33,6 +35,7 @@ from coach.strings.instrument import Instrument
 MAX_NOTES_IN_BAR = 1000
 FINEST_WRITTEN, FINEST = 999, 960
 """Parts of a beat that can be written, and those to which an onset or length with more comes down."""
+SILENT = "nothing to play in this stretch; left out"
 LONG_SECTION, PIECE_BARS = 8, 4
 DEFAULT_QUARTERS = 80
 START_SHARE = Fraction(3, 5)
@@ -105,6 +108,8 @@ def _phrases(maker: _Maker, sections: Iterable[list[int]]) -> tuple[tuple[Phrase
         if bars not in phrases:
             phrase = maker.phrase(section, {other.id for other in phrases.values()})
             if phrase is None:
+                for index in section:
+                    maker.score.remark(maker.score.bars[index].number, SILENT)
                 continue
             phrases[bars] = next((one for one in phrases.values() if _alike(one, phrase)), phrase)
         played.append(phrases[bars].id)
@@ -182,6 +187,8 @@ class _Span:
     start: Fraction
     meter: Meter
     length: Fraction
+    indices: list[int]
+    """The bars of the file that it is made of."""
 
 
 class _Maker:
@@ -206,6 +213,8 @@ class _Maker:
         self.tempo = Tempo(max(MIN_BPM, round(goal * START_SHARE)), goal, beat)
         self.seconds_per_whole = float(60 / (goal * beat))
         self.ratios = list(self._ratios(quarters))
+        plain = Key(0) if any(bar.key for bar in score.bars) else None
+        self.keys = [bar.key or plain for bar in score.bars]
 
     def meter(self, bar: ScoreBar) -> Meter:
         """How the bar is counted: compound meters in dotted beats unless the tempo mark counts the lower number."""
@@ -240,10 +249,9 @@ class _Maker:
         """The phrase of these bars, None where nothing in them can be played."""
         spans: list[_Span] = []
         end = Fraction(0)
-        for index in section:
-            bar = self.score.bars[index]
+        for indices, bar in whole_bars([(index, self.score.bars[index]) for index in section]):
             meter, length = self._shape(bar, not spans)
-            spans.append(_Span(bar, end, meter, length))
+            spans.append(_Span(bar, end, meter, length, indices))
             end += length
         notes = self._notes([(span.start, span.bar) for span in spans], end)
         if not notes:
@@ -263,9 +271,11 @@ class _Maker:
                 tuple(inside),
                 plain_text(span.bar.cue),
                 plain_text(span.bar.dynamics),
-                *self.ratios[index],
+                self.ratios[span.indices[0]][0],
+                self.ratios[span.indices[-1]][1],
+                self.keys[span.indices[0]],
             )
-            for index, span, inside in zip(section, spans, events, strict=True)
+            for span, inside in zip(spans, events, strict=True)
         )
         layers = tuple(dict.fromkeys(event.layer for bar in bars for event in bar.events))
         first, last = spans[0].bar, spans[-1].bar
@@ -300,9 +310,16 @@ class _Maker:
         meter = self.meter(bar)
         if bar.length == bar.full:
             return meter, bar.full
-        if first and bar.length < bar.full and (bar.length / meter.beat_whole).denominator <= FINEST_WRITTEN:
+        if (
+            first
+            and (bar.pickup or bar.continues)
+            and bar.length < bar.full
+            and (bar.length / meter.beat_whole).denominator <= FINEST_WRITTEN
+        ):
             return meter, bar.length
         length = bar.length
+        if (length / meter.beat_whole).denominator == 1 and meter.beat_whole.numerator > 1:
+            return Meter.of(int(length * bar.lower), bar.lower, int(length / meter.beat_whole)), length
         lower = next((lower for lower in (bar.lower, 8, 16, 32) if (length * lower).denominator == 1), None)
         if lower is None or length * lower > 64:
             self.score.remark(
@@ -334,10 +351,20 @@ class _Maker:
             if playable is None or (item.onset, playable.string) in seen:
                 continue
             seen.add((item.onset, playable.string))
+            playable = replace(playable, asserted=self._stated(item.note, playable))
             stopped = item.note.by_option and playable.node is None
             note = replace(item.note, harmonic=False) if stopped else item.note
             notes.append((item.onset, item.length, self.layer_of(note), playable, note.rings))
         return notes
+
+    def _stated(self, note: ScoreNote, playable: Note) -> str:
+        """The written name of a note's pitch where the key would spell it otherwise, and it sounds so."""
+        sounds = self.instrument.strings[playable.string].midi + playable.stop
+        if playable.node:
+            sounds = sounding_note(sounds, playable.node)
+        if not note.spelled or sounds != note.midi:
+            return ""
+        return "" if str((note.key or Key(0)).spelling(note.midi)) == note.spelled else note.spelled
 
     def _writable(self, onset: Fraction, bar: ScoreBar, note: ScoreNote) -> Fraction:
         """The onset, or the one before it that the notation of beats can say."""

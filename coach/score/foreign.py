@@ -12,7 +12,7 @@ from coach.ground.source import FileKind, read_bytes
 from coach.score.musicxml_in import PartName, part_names, read_musicxml
 from coach.score.one_part import parse_score
 from coach.score.score import MAX_BYTES, Score
-from coach.score.unpack import unpacked
+from coach.score.unpack import parse_xml, unpacked
 
 MUSIC_FILE = FileKind(file="a MusicXML or MIDI file", max_bytes=MAX_BYTES)
 
@@ -31,7 +31,7 @@ def read_score(path: Path | str, part: str | None = None, harmonics_octaves: int
         if not data.lstrip(b"\xef\xbb\xbf \t\r\n").startswith((b"<", b"\xff\xfe", b"\xfe\xff")):
             raise CoachError(Problem("this is neither MusicXML nor a MIDI file", where))
         root, chosen = parse_score(data, where, lambda root: chosen_part(part_names(root), part, where))
-        score = read_musicxml(root, chosen, where)
+        score = read_musicxml(root, chosen, where, lambda: parse_xml(data, where))
     if not score.title:
         score.title = Path(where).stem.replace("_", " ").replace("-", " ")[:80]
     score.title, score.composer = plain_text(score.title), plain_text(score.composer)

@@ -7,13 +7,15 @@ external references, files and archives that grow beyond 20 MB are refused (defu
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from fractions import Fraction
 from xml.etree.ElementTree import Element
 
 from coach.ground.digits import whole_number
 from coach.ground.problem import CoachError, Problem
+from coach.music.key import MOST_FIFTHS, Key, Mode
+from coach.score.bar_lengths import settle_lengths
 from coach.score.musicxml_notes import (
     Ticks,
     fraction,
@@ -50,8 +52,12 @@ def part_names(root: Element) -> list[PartName]:
     return [PartName(part, names.get(part, "")) for part in present]
 
 
-def read_musicxml(root: Element, part: str, where: str) -> Score:
-    """One part of a score, by its id. CoachError where the root is no score or the part is empty."""
+def read_musicxml(root: Element, part: str, where: str, whole: Callable[[], Element] | None = None) -> Score:
+    """One part of a score, by its id. CoachError where the root is no score or the part is empty.
+
+    What stands above the top staff only (tempo, rehearsal marks) is read from the first part. `whole` gives the score
+    with the bars of all parts, where `root` may lack some.
+    """
     if root.tag not in ("score-partwise", "score-timewise"):
         raise CoachError(
             Problem(f"<{root.tag}> is no MusicXML score; that is <score-partwise> or <score-timewise>", where)
@@ -77,9 +83,50 @@ def read_musicxml(root: Element, part: str, where: str) -> Score:
         score.scale_mm = float(fraction(fields.get("scale_mm")))
     reader = _PartReader(score)
     turns = [reader.measure(measure) for measure in measures]
+    _take_marks(score, _first_part(root, part))
+    settle_lengths(
+        score,
+        reader.filled,
+        [measure.get("implicit") == "yes" for measure in measures],
+        lambda: _longest(whole() if whole else root),
+    )
     score.order = played_order(turns, score)
     score.tunings = reader.tunings()
     return score
+
+
+def _first_part(root: Element, part: str) -> Score:
+    """The first part of a score, where it is another one and its bars are read; else an empty one."""
+    first = next((one.id for one in part_names(root)), part)
+    score = Score()
+    if first != part:
+        reader = _PartReader(score)
+        for measure in _measures(root, first):
+            reader.measure(measure)
+    return score
+
+
+def _take_marks(score: Score, first: Score) -> None:
+    """Take tempos and rehearsal marks of the first part where this one has none: they hold for all."""
+    if first.bars and not any(bar.tempos for bar in score.bars):
+        score.beat_whole = first.beat_whole
+        for bar, above in zip(score.bars, first.bars, strict=False):
+            bar.tempos = above.tempos
+    if first.bars and not any(bar.mark for bar in score.bars):
+        for bar, above in zip(score.bars, first.bars, strict=False):
+            bar.mark, bar.starts_section = above.mark, bar.starts_section or bool(above.mark)
+
+
+def _longest(root: Element) -> list[Fraction]:
+    """How far the longest of all parts reaches in each bar."""
+    longest: list[Fraction] = []
+    for part in part_names(root):
+        reader = _PartReader(Score())
+        for index, measure in enumerate(_measures(root, part.id)):
+            reader.measure(measure)
+            longest += [Fraction(0)] * (index + 1 - len(longest))
+            longest[index] = max(longest[index], reader.filled[index])
+    return longest
 
 
 def _measures(root: Element, part: str) -> Iterator[Element]:
@@ -110,6 +157,9 @@ class _PartReader:
     tab_staves: set[int] = field(default_factory=set)
     staff_tunings: dict[int, dict[int, int]] = field(default_factory=dict)
     wholes: dict[Ticks, Fraction] = field(default_factory=dict)
+    filled: list[Fraction] = field(default_factory=list)
+    """How far the notes and rests of each bar reach."""
+    key: Key | None = None
 
     def measure(self, element: Element) -> Turn:
         """Add the bar; what its barlines say about repeats."""
@@ -140,6 +190,9 @@ class _PartReader:
                     lambda what: self.score.remark(number, what),
                 )
                 if note is not None:
+                    note.staff, note.key = staff, self.key
+                    if note.microtone:
+                        bar.refusal = "quarter tones, which no drill can say"
                     read.append((staff, note))
             elif item.tag in ("backup", "forward"):
                 length = ticks(item.findtext("duration"))
@@ -159,7 +212,8 @@ class _PartReader:
                 furthest = at
         bar.groups = self.groups
         bar.notes = without_doubles(read, self.tab_staves)
-        bar.length = self._bar_length(bar, self._whole(furthest), element.get("implicit") == "yes")
+        bar.key = self.key
+        self.filled.append(self._whole(furthest))
         self.score.bars.append(bar)
         return turn
 
@@ -169,20 +223,6 @@ class _PartReader:
         if whole is None:
             whole = self.wholes[length] = length / (4 * self.divisions)
         return whole
-
-    def _bar_length(self, bar: ScoreBar, filled: Fraction, implicit: bool) -> Fraction:
-        first, full = not self.score.bars, bar.full
-        if filled == full or not filled:
-            return full
-        if filled < full and (first or implicit):
-            bar.pickup = first
-            return filled
-        if filled > full:
-            self.score.remark(
-                bar.number, f"holds more than {bar.upper}/{bar.lower}; taken as {filled} of a whole note"
-            )
-            return filled
-        return full
 
     def _attributes(self, item: Element, number: str) -> None:
         if (divisions := fraction(item.findtext("divisions"))) > 0:
@@ -202,12 +242,27 @@ class _PartReader:
             staves = [integer(transpose.get("number"))] if transpose.get("number") else range(1, 17)
             for staff in staves:
                 self.transpose[staff] = max(-60, min(60, steps))
+        for key in item.findall("key")[:1]:
+            self._key(key, number)
         for details in item.findall("staff-details"):
             lines = self.staff_tunings.setdefault(integer(details.get("number"), 1), {})
             for tuning in details.findall("staff-tuning"):
                 midi = pitch_of(tuning, "tuning-")
                 if midi is not None:
                     lines[integer(tuning.get("line"))] = midi
+
+    def _key(self, item: Element, number: str) -> None:
+        """The sounding key: the written one moved as far as the part's notes are."""
+        if item.find("fifths") is None:
+            self.score.remark(number, "a key of single signs is not taken")
+            return
+        steps = self.transpose.get(integer(item.get("number"), 1), 0)
+        mode: Mode = "minor" if item.findtext("mode") == "minor" else "major"
+        fifths = integer(item.findtext("fifths"))
+        if abs(fifths) > MOST_FIFTHS:
+            self.score.remark(number, "a key of more than seven signs is not taken")
+            return
+        self.key = Key(fifths, mode).moved(steps)
 
     def _time(self, time: Element, number: str) -> None:
         beats = [part.strip() for part in (time.findtext("beats") or "").split("+")]

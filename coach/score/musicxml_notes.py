@@ -13,6 +13,7 @@ from functools import lru_cache
 from xml.etree.ElementTree import Element
 
 from coach.ground.digits import exact_number
+from coach.music.key import Spelling
 from coach.score.score import ScoreNote
 
 _STEPS = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
@@ -67,6 +68,13 @@ def _midi(step: str | None, octave: str | None, alter: str | None) -> int | None
     return midi if 0 <= midi <= 127 else None
 
 
+@lru_cache(1024)
+def _spelled(step: str | None, alter: str | None, midi: int) -> str:
+    """The name of a sounding pitch as it is written, `Gb4`; empty beyond double signs."""
+    signs = int(fraction(alter))
+    return str(Spelling.of((step or "").strip(), signs, midi)) if abs(signs) <= 2 else ""
+
+
 def read_note(
     item: Element,
     inside: dict[str, Element],
@@ -87,18 +95,22 @@ def read_note(
     if midi is None or not length:
         remark("a note whose pitch or length can't be read left out")
         return None
-    if alter and fraction(alter).denominator != 1:
-        remark("quarter tones rounded to the nearest semitone")
     midi += transpose
     if not 0 <= midi <= 127:
         remark("a note beyond the range of pitches left out")
         return None
     voice = inside.get("voice")
     note = ScoreNote(onset, length, midi, words((voice.text if voice is not None else "") or "1"))
+    note.microtone = bool(alter) and fraction(alter).denominator != 1
+    if transpose % 12 == 0 and not note.microtone:
+        note.spelled = _spelled(pitch.findtext("step"), alter, midi)
     ties = {tie.get("type") for tie in item.findall("tie")} if "tie" in inside else set()
     if "notations" in inside:
         tied = {tie.get("type") for tie in item.findall("notations/tied")}
         note.rings = "let-ring" in tied
+        note.fermata = item.find("notations/fermata") is not None
+        for slur in item.findall("notations/slur"):
+            note.slurs += {"start": 1, "stop": -1}.get(slur.get("type", ""), 0)
         ties = ties or tied
         _technical(item, note, remark)
     if ties:

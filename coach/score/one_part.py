@@ -22,7 +22,7 @@ _CLOSES = re.compile(rb"</part\s*>")
 
 
 def parse_score(data: bytes, where: str, choose: Callable[[Element], str]) -> tuple[Element, str]:
-    """The root of a score and the id that `choose` picks from it; other parts may be empty.
+    """The root of a score and the id that `choose` picks from it; parts other than that and the first may be empty.
 
     CoachError as from `parse_xml`, for whatever part of the text is broken.
     """
@@ -41,8 +41,8 @@ def parse_score(data: bytes, where: str, choose: Callable[[Element], str]) -> tu
         if len(parts) == len(spans):
             part = choose(root)
             try:
-                for element, (start, stop) in zip(parts, spans, strict=True):
-                    if element.get("id", "") == part:
+                for number, (element, (start, stop)) in enumerate(zip(parts, spans, strict=True)):
+                    if number == 0 or element.get("id", "") == part:
                         element.extend(parse_xml(b"<part>" + data[start:stop] + b"</part>", where))
                 return root, part
             except CoachError:  # a prefix that the root declares, for one

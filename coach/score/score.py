@@ -9,6 +9,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
 
+from coach.music.key import Key
+
 MAX_BYTES = 20_000_000
 MAX_BARS = 2000
 MAX_REMARKS = 200
@@ -39,6 +41,15 @@ class ScoreNote:
     tie_start: bool = False
     tie_stop: bool = False
     rings: bool = False
+    spelled: str = ""
+    """The pitch as it is written, `Gb4`, where the file spells it."""
+    key: Key | None = None
+    """The key that holds for it."""
+    staff: int = 1
+    microtone: bool = False
+    fermata: bool = False
+    slurs: int = 0
+    """Slurs that begin here less those that end here."""
 
 
 @dataclass(slots=True)
@@ -60,11 +71,30 @@ class ScoreBar:
     tempos: list[Fraction] = field(default_factory=list)
     """Quarters a minute: the bar's first tempo to its last, where it has any."""
     pickup: bool = False
+    """Shorter than its meter and counted up to the bar line."""
+    continues: bool = False
+    """A later piece of the bar before it: its beats count on from there."""
+    key: Key | None = None
+    refusal: str = ""
+    """Why this bar can't be imported at all."""
 
     @property
     def full(self) -> Fraction:
         """The length that its meter asks for."""
         return Fraction(self.upper, self.lower)
+
+    def with_rest(self, rest: ScoreBar) -> ScoreBar:
+        """This piece of a bar and the next one of it as one bar."""
+        later = [replace(note, onset=note.onset + self.length) for note in rest.notes]
+        return replace(
+            self,
+            length=self.length + rest.length,
+            notes=[*self.notes, *later],
+            ends_section=rest.ends_section,
+            cue="; ".join(cue for cue in (self.cue, rest.cue) if cue),
+            dynamics=self.dynamics or rest.dynamics,
+            tempos=[*self.tempos, *rest.tempos],
+        )
 
 
 @dataclass
@@ -86,6 +116,8 @@ class Score:
     """Names of phrases in the order of the whole piece, where the file says so beside its repeats."""
     layer_names: dict[str, str] = field(default_factory=dict)
     """Names of voices, where the file has them."""
+    parts: list[str] = field(default_factory=list)
+    """Names of all the file's parts or tracks that sound, for those who have to choose another."""
     remarks: list[str] = field(default_factory=list)
     _remarked: set[str] = field(default_factory=set, repr=False, compare=False)
 

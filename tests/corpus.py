@@ -1,0 +1,202 @@
+"""Compares imports with music21, note by note, over the MusicXML files that it ships: `python -m tests.corpus`.
+
+Of every part of a file: each note's bar, onset in it, pitch, length and ties, and where each bar starts, as music21 reads
+them; then the drill that is made of the part, whose every note stands at the file's onset, and whose lacking ones are
+named with their bars. `--only TEXT` takes the files whose path holds it, `--every N` each Nth of them.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+import warnings
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+from itertools import accumulate
+from pathlib import Path
+from typing import Any
+
+from coach.ground.problem import CoachError
+from coach.music.drill import Drill
+from coach.music.excerpt import passage_of, whole_piece
+from coach.score.arrange import SILENT, arranged
+from coach.score.musicxml_in import part_names, read_musicxml
+from coach.score.score import Score, join_ties
+from coach.score.strands import Choices
+from coach.score.unpack import parse_xml, unpacked
+
+Struck = tuple[int, Fraction, int, Fraction, bool, bool]
+"""Bar, onset in it and length in quarters, MIDI number, whether a tie begins and whether one ends at the note."""
+
+
+@dataclass
+class Difference:
+    """A part that is not alike, and how."""
+
+    file: str
+    part: str
+    what: str
+
+    def __str__(self) -> str:
+        return f"{self.file} {self.part}: {self.what}"
+
+
+def music_files(music21: Any) -> list[Path]:
+    """The MusicXML files of the package: chorales and other scores, and the test suites."""
+    root = Path(music21.__file__).parent
+    found = [*(root / "corpus").rglob("*"), *(root / "musicxml/lilypondTestSuite").glob("*")]
+    return sorted(path for path in found if path.suffix in (".mxl", ".xml", ".musicxml"))
+
+
+def struck_in(score: Score) -> Counter[Struck]:
+    """The notes of a part as it is imported."""
+    return Counter(
+        (index, note.onset * 4, note.midi, note.length * 4, note.tie_start, note.tie_stop)
+        for index, bar in enumerate(score.bars)
+        for note in bar.notes
+    )
+
+
+def struck_by_music21(music21: Any, parts: Sequence[Any]) -> Counter[Struck]:
+    """The notes of a part (of several, where music21 makes one of each staff) as music21 reads them."""
+    notes: Counter[Struck] = Counter()
+    for part in parts:
+        for index, bar in enumerate(part.getElementsByClass(music21.stream.Measure)):
+            for struck in bar.recurse().notes:
+                if isinstance(struck, music21.harmony.Harmony) or struck.duration.isGrace:
+                    continue
+                if not isinstance(struck, music21.note.Note | music21.chord.Chord):
+                    continue
+                onset = exact(struck.getOffsetInHierarchy(bar))
+                length = exact(struck.duration.quarterLength)
+                for one in struck.notes if struck.isChord else (struck,):
+                    tie = one.tie.type if one.tie else ""
+                    starts, stops = tie in ("start", "continue"), tie in ("stop", "continue")
+                    notes[index, onset, one.pitch.midi, length, starts, stops] += 1
+    return notes
+
+
+def exact(quarters: float | Fraction) -> Fraction:
+    return Fraction(quarters).limit_denominator(5000)
+
+
+def bar_starts(score: Score) -> list[Fraction]:
+    """Where each bar starts, in quarters from the part's start."""
+    return [Fraction(0), *accumulate(bar.length * 4 for bar in score.bars)][:-1]
+
+
+def compared(music21: Any, path: Path) -> Iterator[tuple[str, list[str]]]:
+    """Each part of a file, and how it differs: nothing where it is alike."""
+    data = unpacked(path.read_bytes(), path.name)
+    root = parse_xml(data, path.name)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        parsed = music21.converter.parse(str(path), format="musicxml", forceSource=True)
+        if hasattr(parsed, "toSoundingPitch"):
+            parsed = parsed.toSoundingPitch()
+    parts = part_names(root)
+    split = {part.id for part in parts if any(str(p.id).startswith(f"{part.id}-Staff") for p in parsed.parts)}
+    single = [part for part in parsed.parts if "-Staff" not in str(part.id)]
+    for part in parts:
+        score = read_musicxml(root, part.id, path.name)
+        if part.id in split:
+            theirs = [p for p in parsed.parts if str(p.id).startswith(f"{part.id}-Staff")]
+        else:
+            theirs = [single.pop(0)] if single else []
+        yield part.name or part.id, differences(music21, score, theirs)
+
+
+def differences(music21: Any, score: Score, theirs: Sequence[Any]) -> list[str]:
+    ours, wanted = struck_in(score), struck_by_music21(music21, theirs)
+    shown = [f"only here {text(struck, score)}" for struck in sorted((ours - wanted).elements())]
+    shown += [f"only music21 {text(struck, score)}" for struck in sorted((wanted - ours).elements())]
+    if theirs:
+        starts = [exact(bar.offset) for bar in theirs[0].getElementsByClass(music21.stream.Measure)]
+        mine = bar_starts(score)
+        wrong = next((i for i, pair in enumerate(zip(mine, starts, strict=False)) if pair[0] != pair[1]), None)
+        if wrong is not None:
+            shown.append(f"bar {score.bars[wrong].number} starts at {mine[wrong]}, music21: {starts[wrong]}")
+    return shown
+
+
+def text(struck: Struck, score: Score) -> str:
+    index, onset, midi, length, starts, stops = struck
+    number = score.bars[index].number if index < len(score.bars) else index
+    return f"bar {number} onset {onset} midi {midi} length {length} tie {'<' * stops}{'>' * starts}"
+
+
+def drill_differences(drill: Drill, score: Score) -> list[str]:
+    """The notes of a drill that stand at no onset of the file's, and those of the file that are neither there nor named."""
+    starts: list[tuple[Fraction, Any]] = []
+    at = Fraction(0)
+    silent = {remark for remark in score.remarks if remark.endswith(SILENT)}
+    for index in score.order:
+        if f"bar {score.bars[index].number}: {SILENT}" in silent:
+            continue
+        starts.append((at, score.bars[index]))
+        at += score.bars[index].length
+    wanted = Counter((onset, note.midi) for onset, _, note, _ in join_ties(starts))
+    passage = passage_of(drill, whole_piece(drill))
+    first = passage.bars[0].start
+    strings = drill.instrument.strings
+    got = Counter(
+        ((event.onset - first) * drill.tempo.beat_whole, strings[one.note.string].midi + one.note.stop)
+        for event in passage.events
+        for one in event.notes
+        if one.note.node is None
+    )
+    more, less = got - wanted, wanted - got
+    shown = [f"the drill alone has {midi} at {float(onset):g}" for onset, midi in sorted(more.elements())
+             if not any("struck anew" in remark for remark in score.remarks)]  # fmt: skip
+    named = " ".join(score.remarks)
+    if less and not any(word in named for word in ("left out", "cut", "struck anew")):
+        shown += [f"the drill lacks {midi} at {float(onset):g}" for onset, midi in sorted(less.elements())]
+    return shown
+
+
+def checked_file(music21: Any, path: Path, drills: bool) -> Iterator[tuple[str, list[str]]]:
+    yield from compared(music21, path)
+    if not drills:
+        return
+    root = parse_xml(unpacked(path.read_bytes(), path.name), path.name)
+    for part in part_names(root):
+        score = read_musicxml(root, part.id, path.name)
+        score.title = path.stem
+        try:
+            drill, _ = arranged(score, Choices(), path.name)
+        except CoachError as error:
+            print(f"  {path.name} {part.name}: no drill: {error}")
+            continue
+        yield f"{part.name} (drill)", drill_differences(drill, score)
+
+
+def main(words: Sequence[str] | None = None) -> int:
+    parser = argparse.ArgumentParser(prog="python -m tests.corpus", description=__doc__)
+    parser.add_argument("--only", default="")
+    parser.add_argument("--every", type=int, default=1)
+    parser.add_argument("--no-drills", action="store_true")
+    chosen = parser.parse_args(words)
+    import music21  # takes seconds
+
+    files = [path for path in music_files(music21) if chosen.only in str(path)][:: chosen.every]
+    alike = parts = 0
+    for path in files:
+        try:
+            for part, different in checked_file(music21, path, not chosen.no_drills):
+                parts += 1
+                alike += not different
+                for what in different[:6]:
+                    print(f"{path.parent.name}/{path.name} {part}: {what}")
+                if len(different) > 6:
+                    print(f"{path.parent.name}/{path.name} {part}: and {len(different) - 6} more")
+        except Exception as error:
+            print(f"{path.parent.name}/{path.name}: {type(error).__name__}: {error}")
+        sys.stdout.flush()
+    print(f"{len(files)} files, {parts} parts and drills, {alike} alike")
+    return 0
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())
