@@ -1,8 +1,8 @@
 """Compares imports with music21, note by note, over the MusicXML files that it ships: `python -m tests.corpus`.
 
-Of every part of a file: each note's bar, onset in it, pitch, length and ties, and where each bar starts, as music21 reads
-them; then the drill that is made of the part, whose every note stands at the file's onset, and whose lacking ones are
-named with their bars. `--only TEXT` takes the files whose path holds it, `--every N` each Nth of them.
+Of every part of a file: each note's bar, onset in it, pitch, length and ties, and where each bar starts, as music21
+reads them; then the drill that is made of the part, whose every note stands at the file's onset, and whose lacking
+ones are named with their bars. `--only TEXT` takes the files whose path holds it, `--every N` each Nth of them.
 """
 
 from __future__ import annotations
@@ -115,7 +115,9 @@ def differences(music21: Any, score: Score, theirs: Sequence[Any]) -> list[str]:
     if theirs:
         starts = [exact(bar.offset) for bar in theirs[0].getElementsByClass(music21.stream.Measure)]
         mine = bar_starts(score)
-        wrong = next((i for i, pair in enumerate(zip(mine, starts, strict=False)) if pair[0] != pair[1]), None)
+        wrong = next(
+            (i for i, pair in enumerate(zip(mine, starts, strict=False)) if pair[0] != pair[1]), None
+        )
         if wrong is not None:
             shown.append(f"bar {score.bars[wrong].number} starts at {mine[wrong]}, music21: {starts[wrong]}")
     return shown
@@ -128,7 +130,7 @@ def text(struck: Struck, score: Score) -> str:
 
 
 def drill_differences(drill: Drill, score: Score) -> list[str]:
-    """The notes of a drill that stand at no onset of the file's, and those of the file that are neither there nor named."""
+    """The notes of a drill at no onset of the file's, and those of the file that are neither in it nor named."""
     starts: list[tuple[Fraction, Any]] = []
     at = Fraction(0)
     silent = {remark for remark in score.remarks if remark.endswith(SILENT)}
@@ -167,9 +169,13 @@ def checked_file(music21: Any, path: Path, drills: bool) -> Iterator[tuple[str, 
         try:
             drill, _ = arranged(score, Choices(), path.name)
         except CoachError as error:
-            print(f"  {path.name} {part.name}: no drill: {error}")
+            say(f"  {path.name} {part.name}: no drill: {error}")
             continue
         yield f"{part.name} (drill)", drill_differences(drill, score)
+
+
+def say(line: str) -> None:
+    sys.stdout.write(line + "\n")
 
 
 def main(words: Sequence[str] | None = None) -> int:
@@ -188,13 +194,13 @@ def main(words: Sequence[str] | None = None) -> int:
                 parts += 1
                 alike += not different
                 for what in different[:6]:
-                    print(f"{path.parent.name}/{path.name} {part}: {what}")
+                    say(f"{path.parent.name}/{path.name} {part}: {what}")
                 if len(different) > 6:
-                    print(f"{path.parent.name}/{path.name} {part}: and {len(different) - 6} more")
+                    say(f"{path.parent.name}/{path.name} {part}: and {len(different) - 6} more")
         except Exception as error:
-            print(f"{path.parent.name}/{path.name}: {type(error).__name__}: {error}")
+            say(f"{path.parent.name}/{path.name}: {type(error).__name__}: {error}")
         sys.stdout.flush()
-    print(f"{len(files)} files, {parts} parts and drills, {alike} alike")
+    say(f"{len(files)} files, {parts} parts and drills, {alike} alike")
     return 0
 
 

@@ -41,7 +41,7 @@ def written_out_cost(notes: list[tuple[WantedNote, Place]], limits: FingeringSet
     total = 0.0
     for i, (note, place) in enumerate(notes):
         past = notes[:i]
-        total += place.finger_cost
+        total += place.finger_cost + abs(place.offset_cents / 12.0) ** 3
         last_on_string = next((old for old in reversed(past) if old[1].string == place.string), None)
         if last_on_string is not None:
             taken = last_on_string[0]

@@ -454,10 +454,10 @@ def ending(number: str, kind: str, inside: str = "") -> str:
 
 def test_repeats_and_endings_become_an_order_of_phrases(tmp_path: Path) -> None:
     bars = [
-        measure(repeat("forward"), note("E1", 8)),
-        measure(ending("1", "start"), note("F1", 8), ending("1", "stop", BACK), number=2),
-        measure(ending("2", "start"), note("G1", 8), ending("2", "stop"), number=3),
-        measure(note("A1", 8), number=4),
+        measure(repeat("forward"), note("E1", 4), note("E1", 4)),
+        measure(ending("1", "start"), note("F1", 4), note("F1", 4), ending("1", "stop", BACK), number=2),
+        measure(ending("2", "start"), note("G1", 4), note("G1", 4), ending("2", "stop"), number=3),
+        measure(note("A1", 4), note("A1", 4), number=4),
     ]  # fmt: skip
     drill, _ = read(tmp_path, *bars)
     names = {phrase.id: phrase.name for phrase in drill.phrases}

@@ -177,7 +177,7 @@ def _show_places(
             f"{place.node.partial:7d} {round(place.offset_cents):+6d}  {clear:10d} mm  "
             f"{_hands(place):<8} {cost:6.1f}"
         )
-    say("Cheapest first; cost: narrow node, hand beyond mid-string, span to a held note.")
+    say("Cheapest first; cost: narrow node, cents, hand beyond mid-string, span to a held note.")
     return 0
 
 
@@ -385,6 +385,7 @@ def _json_choice(
         "place": _json_place(instrument, choice.place, settings),
         "cost": {
             "finger": cost.finger,
+            "tune": cost.tune,
             "move": cost.move,
             "speed": cost.speed,
             "reach": cost.reach,

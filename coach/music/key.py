@@ -37,6 +37,10 @@ class Spelling:
     def __str__(self) -> str:
         return f"{self.letter}{_SIGNS[self.alter]}{self.octave}"
 
+    @property
+    def midi(self) -> int:
+        return 12 * (self.octave + 1) + _STEPS[self.letter] + self.alter
+
     @classmethod
     def of(cls, letter: str, alter: int, midi: int) -> Spelling:
         """The spelling of a pitch by this letter and sign, which are its."""

@@ -1,8 +1,7 @@
 """Makes a drill of a score: phrases at its marks, layers from its voices, places for its notes.
 
-A phrase begins at a rehearsal mark, after a double bar or a repeat sign, and where playing jumps; a stretch of more
-than eight bars without one is cut every four. A stretch that is played again is the same phrase, and the order of
-phrases writes the repeats out. What was left out or changed is told bar by bar.
+A stretch that is played again is the same phrase, and the order of phrases writes the repeats out. What was left out
+or changed is told bar by bar.
 """
 
 from __future__ import annotations
@@ -27,6 +26,7 @@ from coach.score.limits import MAX_EVENTS_IN_BAR, MAX_NAME, MAX_NOTES, MAX_ORDER
 from coach.score.load import read_drill
 from coach.score.music import Placement, default_holds, sounding_note
 from coach.score.score import Score, ScoreBar, ScoreNote, join_ties
+from coach.score.sections import sections_of
 from coach.score.strands import Choices, instrument_of, keep_silent, layers_of, mark_harmonics
 from coach.score.values import PERCENT_RANGE
 from coach.score.write import write_drill
@@ -36,7 +36,6 @@ MAX_NOTES_IN_BAR = 1000
 FINEST_WRITTEN, FINEST = 999, 960
 """Parts of a beat that can be written, and those to which an onset or length with more comes down."""
 SILENT = "nothing to play in this stretch; left out"
-LONG_SECTION, PIECE_BARS = 8, 4
 DEFAULT_QUARTERS = 80
 START_SHARE = Fraction(3, 5)
 """The drill's first tempo as a part of the piece's."""
@@ -54,8 +53,9 @@ def arranged(score: Score, choices: Choices, where: str) -> tuple[Drill, str]:
     layer_of = layers_of(score, choices)
     for index in sorted(set(order)):
         _refuse_overfull(score.bars[index], layer_of, where)
+    sections = sections_of(score, order, choices.every)
     maker = _Maker(score, choices, instrument, layer_of)
-    phrases, played = _phrases(maker, _sections(score, order, choices.every))
+    phrases, played = _phrases(maker, sections)
     if not phrases:
         raise CoachError(
             Problem("no note is left that this instrument can play", where, guess="another --instrument?")
@@ -153,30 +153,6 @@ def _settled(draft: Drill, score: Score, where: str) -> tuple[Drill, str]:
 
 def _base_name(name: str) -> str:
     return re.sub(r"^bars? .*$", "", name)
-
-
-def _sections(score: Score, order: list[int], every: int | None) -> Iterator[list[int]]:
-    """Runs of bar indices, each a phrase."""
-    section: list[int] = []
-    for position, index in enumerate(order):
-        before = order[position - 1] if position else None
-        new = before is not None and (
-            index != before + 1
-            or score.bars[index].starts_section
-            or score.bars[before].ends_section
-            or score.bars[index].pickup
-        )
-        if new:
-            yield from _pieces(section, every)
-            section = []
-        section.append(index)
-    yield from _pieces(section, every)
-
-
-def _pieces(section: list[int], every: int | None) -> Iterator[list[int]]:
-    step = every or (PIECE_BARS if len(section) > LONG_SECTION else len(section))
-    for start in range(0, len(section), max(step, 1)):
-        yield section[start : start + step]
 
 
 @dataclass(frozen=True, slots=True)

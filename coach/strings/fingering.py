@@ -5,7 +5,8 @@ node (touched by the fretting hand, or by the plucking hand from fret 12 on) or,
 string. Costs have no unit; they only rank. The figures that weigh them are our own and uncalibrated.
 
 A choice costs: `finger`, 10 / the mm by which a firm finger may miss its node (`touch.clear_mm`), and for the hand 2
-for a touch by the plucking hand or up to 4 for the fretting hand beyond mid-string; `move`, 1 for 100 mm from the
+for a touch by the plucking hand or up to 4 for the fretting hand beyond mid-string; `tune`, the cube of the cents
+beside the wanted note / 12 (`reach.TUNE_CENTS`); `move`, 1 for 100 mm from the
 fretting hand's last place; `speed`, the square of the speed needed against the settable hand speed; `reach`, the square
 of the span to stopped notes still held and to what the hand does at the same onset, over the settable reach, and 30
 more beyond it (a warning, never a refusal: hands differ); `cut`, 20 to 60 where a string is taken away from a note that
@@ -57,6 +58,7 @@ class Cost:
     """What a choice costs, in parts."""
 
     finger: float = 0.0
+    tune: float = 0.0
     move: float = 0.0
     speed: float = 0.0
     reach: float = 0.0
@@ -64,7 +66,7 @@ class Cost:
 
     @property
     def total(self) -> float:
-        return self.finger + self.move + self.speed + self.reach + self.cut
+        return self.finger + self.tune + self.move + self.speed + self.reach + self.cut
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,12 +89,16 @@ class Choice:
 
 @dataclass(frozen=True, slots=True)
 class Fingering:
-    """The cheapest sequence of places; choices in order of onset, bass before melody at one onset."""
+    """The cheapest sequence of places; choices in order of onset, bass before melody at one onset.
+
+    A note that may be left out (`WantedNote.leave_cost`) is no choice where that is cheaper; `cost` includes it.
+    """
 
     choices: tuple[Choice, ...]
     cost: float
     second_cost: float | None
     """Cost of the second-best fingering; None when there is no other."""
+    left_out: tuple[WantedNote, ...] = ()
 
 
 _Held = tuple[int, int, float | None]
@@ -114,7 +120,8 @@ class _Task:
     settings: FingeringSettings
     notes: tuple[WantedNote, ...]
     bass: tuple[bool, ...]
-    places: tuple[tuple[Place, ...], ...]
+    places: tuple[tuple[Place | None, ...], ...]
+    """None is the note left out."""
     contested: tuple[frozenset[int], ...]
     """Strings that notes starting within each note's ring could take."""
 
@@ -136,6 +143,8 @@ def find_fingering(
     if not task.notes or total == math.inf:
         raise ValueError(_no_fingering(task, layers))
     choices: list[Choice] = []
+    left_out: list[WantedNote] = []
+    number_of: dict[int, int] = {}
     second_cost: float | None = None
     state, at = _START, 0
     for i, layer in enumerate(layers):
@@ -147,6 +156,11 @@ def find_fingering(
         cut, cut_note, held_span_mm, held = on_strings
         move, speed, move_mm, hand_span_mm, hand = on_hand
         span_mm = max(held_span_mm, hand_span_mm)
+        state, at = (hand, held), following
+        if place is None:
+            left_out.append(task.notes[i])
+            continue
+        number_of[i] = len(choices)
         second, whole = _second(task, i, place, layer, rests[i + 1])
         if second is not None:
             second_cost = whole if second_cost is None else min(second_cost, whole)
@@ -155,16 +169,22 @@ def find_fingering(
                 task.notes[i],
                 "bass" if task.bass[i] else "melody",
                 place,
-                Cost(place.finger_cost, move, speed, reach_cost(span_mm, settings.reach_mm), cut),
+                Cost(
+                    place.finger_cost,
+                    place.tune_cost,
+                    move,
+                    speed,
+                    reach_cost(span_mm, settings.reach_mm),
+                    cut,
+                ),
                 move_mm,
                 span_mm,
-                None if cut_note < 0 else cut_note,
+                number_of.get(cut_note),
                 second,
                 whole - total if second else 0.0,
             )
         )
-        state, at = (hand, held), following
-    return Fingering(tuple(choices), total, second_cost)
+    return Fingering(tuple(choices), total, second_cost, tuple(left_out))
 
 
 def _task(
@@ -180,12 +200,15 @@ def _task(
     )
     notes = tuple(item[3] for item in merged)
     is_bass = tuple(item[1] == 0 for item in merged)
-    places = []
+    places: list[tuple[Place | None, ...]] = []
     for number, (note, low) in enumerate(zip(notes, is_bass, strict=True), start=1):
+        options: tuple[Place | None, ...]
         if low:
             options = bass_places(instrument, note.midi, note.string)
         else:
             options = places_for(instrument, note.midi, settings, note.string)
+        if note.leave_cost is not None:
+            options = (*options, None)
         if not options:
             raise ValueError(why_nowhere(instrument, number, note, low, settings))
         places.append(options)
@@ -195,18 +218,25 @@ def _task(
             for later in range(i + 1, len(notes))
             if notes[later].onset_s < notes[i].end_s
             for place in places[later]
+            if place
         )
         for i in range(len(notes))
     )
     return _Task(settings, notes, is_bass, tuple(places), contested)
 
 
-def _strings(task: _Task, i: int, place: Place, held: _HeldStrings) -> _OnStrings | None:
+def _own_cost(task: _Task, i: int, place: Place | None) -> float:
+    return place.cost if place else task.notes[i].leave_cost or 0.0
+
+
+def _strings(task: _Task, i: int, place: Place | None, held: _HeldStrings) -> _OnStrings | None:
     """What note `i` at `place` meets on the strings; None when its string is taken at the same onset or no
     finger is left."""
     onset_s = task.notes[i].onset_s
     until_s = task.notes[i + 1].onset_s if i + 1 < len(task.notes) else math.inf
     cut, cut_note, span_mm = 0.0, -1, 0.0
+    if place is None:
+        return cut, cut_note, span_mm, tuple(item for item in held if task.notes[item[1]].end_s > until_s)
     kept = []
     stops = [Finger(mm) for string, _other, mm in held if mm is not None and string != place.string]
     if place.uses_fretting_hand and stops and finger_fault([*stops, Finger(place.along_mm)]):
@@ -231,16 +261,16 @@ def _strings(task: _Task, i: int, place: Place, held: _HeldStrings) -> _OnString
     return cut, cut_note, span_mm, tuple(sorted(kept))
 
 
-def _hand(task: _Task, i: int, place: Place, hand: _Hand) -> _OnHand | None:
+def _hand(task: _Task, i: int, place: Place | None, hand: _Hand) -> _OnHand | None:
     """What note `i` at `place` asks of the hands; None when the plucking hand can't strike it with the rest."""
     hand_mm, since_s, struck, touching = hand
     onset_s = task.notes[i].onset_s
     until_s = task.notes[i + 1].onset_s if i + 1 < len(task.notes) else math.inf
-    struck, touching = struck + 1, touching + place.plucking_hand
+    struck, touching = struck + bool(place), touching + bool(place and place.plucking_hand)
     if not plucks(struck, touching):
         return None
     move_mm = move = speed = span_mm = 0.0
-    if place.uses_fretting_hand:
+    if place and place.uses_fretting_hand:
         if hand_mm >= 0.0:
             time_s = min(onset_s - since_s, UNHURRIED_S)
             distance_mm = abs(place.along_mm - hand_mm)
@@ -293,7 +323,7 @@ def _layers(task: _Task) -> list[_Layer]:
                     continue
                 cut, _cut_note, held_span_mm, held_after = on_strings
                 move, speed, _move_mm, hand_span_mm, hand_after = on_hand
-                cost = places[picked].finger_cost + move + speed + cut
+                cost = _own_cost(task, i, places[picked]) + move + speed + cut
                 if held_span_mm or hand_span_mm:
                     cost += reach_cost(max(held_span_mm, hand_span_mm), reach_mm)
                 after = following.setdefault((hand_after, held_after), len(following))
@@ -332,8 +362,9 @@ def _second(
     for reached, ways in zip(layer.reached, layer.ways, strict=True):
         for cost, picked, after in ways:
             whole = reached + cost + rest[after]
-            if whole < best_whole and options[picked].spot != place.spot:
-                best, best_whole = options[picked], whole
+            option = options[picked]
+            if option and whole < best_whole and option.spot != place.spot:
+                best, best_whole = option, whole
     return best, best_whole
 
 
@@ -346,7 +377,7 @@ def _no_fingering(task: _Task, layers: Sequence[_Layer]) -> str:
     members = [i for i, note in enumerate(task.notes) if note.onset_s == onset_s]
     names = ", ".join(note_name(task.notes[i].midi) for i in members)
     span = f"notes {members[0] + 1} to {members[-1] + 1} ({names}) start at once"
-    options = [{place.string for place in task.places[i]} for i in members]
+    options = [{place.string for place in task.places[i] if place} for i in members]
     if any(len(set(strings)) == len(members) for strings in itertools.product(*options)):
         return (
             f"{span}: either two of them need one string, or the plucking hand would have to touch one and strike "

@@ -53,17 +53,17 @@ def tab_lines(instrument: Instrument, fingering: Fingering, width: int) -> list[
 
 def cost_lines(instrument: Instrument, fingering: Fingering) -> list[str]:
     """A line a note: where, what it costs and why, and its second best with how much more the whole would cost."""
-    lines = ["  #  note  at          cents  touch move speed reach  cut   all  second best"]
+    lines = ["  #  note at        cents  touch tune move speed reach  cut   all  second best"]
     for number, choice in zip(onset_numbers(fingering), fingering.choices, strict=True):
         cost = choice.cost
         second = ""
         if choice.second is not None:
-            second = f"{place_text(instrument, choice.second):<11}+{choice.second_extra_cost:.1f}"
+            second = f"{place_text(instrument, choice.second):<10}+{choice.second_extra_cost:.1f}"
         cents = "" if choice.layer == "bass" else f"{round(choice.place.offset_cents):+d}"
         lines.append(
-            f"{number:>3}  {note_name(choice.note.midi):<5} {place_text(instrument, choice.place):<11}"
-            f"{cents:>5}  {cost.finger:5.1f}{cost.move:5.1f}{cost.speed:6.1f}{cost.reach:6.1f}{cost.cut:5.1f}"
-            f"{cost.total:6.1f}  {second}".rstrip()
+            f"{number:>3}  {note_name(choice.note.midi):<4} {place_text(instrument, choice.place):<10}"
+            f"{cents:>4}  {cost.finger:5.1f}{cost.tune:5.1f}{cost.move:5.1f}{cost.speed:6.1f}"
+            f"{cost.reach:6.1f}{cost.cut:5.1f}{cost.total:6.1f}  {second}".rstrip()
         )
     return lines
 

@@ -18,6 +18,9 @@ from coach.strings.touch import FINGER_MM_RANGE, clear_mm, finger_share
 from coach.strings.units import cents_between, hz_from_midi, midi_from_hz, note_name
 
 FINGER_COST_MM = 10.0
+TUNE_CENTS = 12.0
+"""Cents beside the wanted note that cost 1; the cost grows with their cube, so that partial 5, the pure third that
+players know, costs hardly more than a true octave, and partial 7 nearly as much as a ring cut short."""
 LEAST_CLEAR_MM = 0.25
 PLUCKING_HAND_COST = 2.0
 ARTIFICIAL_COST = 6.0
@@ -45,6 +48,8 @@ class WantedNote:
     duration_s: float
     midi: int
     string: int | None = None
+    leave_cost: float | None = None
+    """What it costs to leave the note out; None where it has to be played."""
 
     def __post_init__(self) -> None:
         if not (math.isfinite(self.onset_s) and self.onset_s >= 0.0):
@@ -103,6 +108,16 @@ class Place:
     finger_cost: float
 
     @property
+    def tune_cost(self) -> float:
+        """What its distance from the wanted pitch costs."""
+        return abs(self.offset_cents / TUNE_CENTS) ** 3
+
+    @property
+    def cost(self) -> float:
+        """What the place costs by itself, wherever the hands come from."""
+        return self.finger_cost + self.tune_cost
+
+    @property
     def spot(self) -> tuple[int, Node | None, int | None]:
         """What makes two places different to the ear and eye: string, node and fret, not the hand."""
         return (self.string, self.node, self.fret)
@@ -124,7 +139,7 @@ def places_for(
     settings: FingeringSettings = USUAL,
     string: int | None = None,
 ) -> tuple[Place, ...]:
-    """Every node that sounds `midi` within the tolerance, the least costly touch first."""
+    """Every node that sounds `midi` within the tolerance, the least costly first."""
     wanted_hz = hz_from_midi(midi, instrument.a4_hz)
     places: list[Place] = []
     for at in range(len(instrument.strings)) if string is None else (string,):
@@ -192,7 +207,7 @@ def under_held(
         if place.uses_fretting_hand:
             span_mm = max((abs(place.along_mm - stop_mm) for stop_mm in stops_mm), default=0.0)
         if place.string not in busy and span_mm <= settings.reach_mm:
-            kept.append((place, place.finger_cost + reach_cost(span_mm, settings.reach_mm)))
+            kept.append((place, place.cost + reach_cost(span_mm, settings.reach_mm)))
     return tuple(sorted(kept, key=lambda pair: (pair[1], *_order(pair[0]))))
 
 
@@ -227,5 +242,5 @@ def why_nowhere(
 
 
 def _order(place: Place) -> tuple[float, int, float]:
-    """Which of equal places is named first: the lighter touch, the higher string, the nearer to the nut."""
-    return (place.finger_cost, place.string, place.position_mm)
+    """Which of equal places is named first: the cheaper, the higher string, the nearer to the nut."""
+    return (place.cost, place.string, place.position_mm)
