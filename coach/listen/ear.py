@@ -1,0 +1,113 @@
+"""The ear: what is known of an instrument's sound, learning more from clean repetitions, and judging another one.
+
+An `Ear` is a value; `learn` gives a new one. It holds no sound, only measures, and `coach.ground.codec` makes JSON of
+it, so that it can be kept with the instrument. Where a note's clean sound isn't known, nothing is suggested of it.
+
+    ear = Ear.of(instrument, measured_strings(...))
+    ear = ear.learn(recording)           # of a repetition rated clean
+    looks = ear.looks(recording)         # again with more sound: `known=looks`
+    suggestions = ear.heard(looks)       # or both in one: ear.judge(recording)
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from coach.listen.heard import Heard
+from coach.listen.look import HEARD_S, Look, look_at
+from coach.listen.memory import Compared, NoteSound, compared, pluck_of, usual_bias_ms, usual_levels
+from coach.listen.open_string import MeasuredString
+from coach.listen.recording import Recording
+from coach.listen.scene import Scene
+from coach.listen.verdict import verdict
+from coach.strings.instrument import Instrument
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Levels = dict[str, dict[str, NDArray[np.float64]]]
+
+UNMEASURED_CENTS = 50.0
+"""How wrong a string may be that nobody plucked open."""
+LEAST_FOR_GAIN = 4
+"""With fewer notes heard, the repetition's own loudness isn't known."""
+
+
+@dataclass(frozen=True)
+class Ear:
+    """What is known of one instrument's sound."""
+
+    strings: tuple[MeasuredString, ...]
+    """The highest first, as in `Instrument.strings`."""
+    notes: Mapping[str, NoteSound] = field(default_factory=dict)
+    """What was learnt of each note, by `note_key`."""
+
+    @classmethod
+    def of(cls, instrument: Instrument, measured: Sequence[MeasuredString | None] = ()) -> Ear:
+        """An ear that knows only strings: those measured, the highest first; the others as the instrument says."""
+        strings = []
+        for string, one in zip(
+            range(len(instrument.strings)), itertools.chain(measured, itertools.repeat(None)), strict=False
+        ):
+            theory = MeasuredString(
+                instrument.open_hz(string), instrument.stiffness(string), UNMEASURED_CENTS, 0
+            )
+            strings.append(one or theory)
+        return cls(tuple(strings))
+
+    def learn(self, recording: Recording) -> Ear:
+        """The ear after a repetition that its player rated clean.
+
+        It is looked at twice: what other strings may hide is known better once their own levels are.
+        """
+        once = self._with(self.looks(recording))
+        return self._with(once.looks(recording))
+
+    def looks(self, recording: Recording, known: Sequence[Look] = ()) -> tuple[Look, ...]:
+        """What can be measured of each event that the recording holds whole, in order; `known` looks are kept."""
+        scene = Scene(recording.passage, recording.tempo_bpm, dict(enumerate(self.strings)))
+        levels = {key: usual_levels(sound) for key, sound in self.notes.items()}
+        bias = {key: usual_bias_ms(sound.plucks) for key, sound in self.notes.items()}
+        before = {look.label: look for look in known}
+        return tuple(
+            before.get(event.label) or look_at(recording, scene, event, levels, bias)
+            for event in recording.passage.events
+            if recording.due_s(event) + HEARD_S <= recording.length_s
+        )
+
+    def heard(self, looks: Sequence[Look]) -> tuple[Heard, ...]:
+        """How each event went that was looked at."""
+        compared_notes = {look.label: self.compared(look) for look in looks}
+        known = [one.early_db for notes in compared_notes.values() for one in notes if one]
+        gain_db = float(np.median(known)) if len(known) >= LEAST_FOR_GAIN else 0.0
+        return tuple(
+            verdict(look, compared_notes[look.label], gain_db, self._bias_ms(look)) for look in looks
+        )
+
+    def judge(self, recording: Recording) -> tuple[Heard, ...]:
+        """How each event of a whole repetition went."""
+        return self.heard(self.looks(recording))
+
+    def compared(self, look: Look) -> tuple[Compared | None, ...]:
+        """Each note of an event against its clean sound; None where that isn't known."""
+        return tuple(
+            compared(note, self.notes[note.key], look.rise_db) if note.key in self.notes else None
+            for note in look.notes
+        )
+
+    def _bias_ms(self, look: Look) -> float:
+        sound = self.notes.get(look.notes[0].key)
+        return usual_bias_ms(sound.plucks) if sound else 0.0
+
+    def _with(self, looks: Sequence[Look]) -> Ear:
+        notes = dict(self.notes)
+        for look in looks:
+            for note in look.notes:
+                pluck = pluck_of(note, look.rise_db, look.onset_ms, look.alone)
+                notes[note.key] = notes.get(note.key, NoteSound()).with_pluck(pluck)
+        return replace(self, notes=notes)

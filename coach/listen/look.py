@@ -1,0 +1,152 @@
+"""What can be measured of one event: when its notes begin, and how loud their partials are in windows around that.
+
+Windows, against the beginning: before it, the attack, early (a touch may still rest), late (205 ms on, when a harmonic
+rings by itself). A partial that dies between early and late was choked; one that was never there was not struck.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from coach.listen.frame import Frame
+from coach.listen.partials import Partials, Rings, measured
+from coach.listen.recording import Recording
+from coach.listen.scene import Beside, Scene, note_key, rings
+from coach.listen.transients import rises
+from coach.music.drill import Note
+from coach.music.excerpt import PlacedEvent
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Samples = NDArray[np.float64]
+
+WINDOWS = {"before": (-0.075, 0.10), "attack": (0.03, 0.06), "early": (0.08, 0.11), "late": (0.205, 0.12)}
+"""Middle and length in seconds, against the beginning of the note."""
+EARLY_S, LATE_S = -0.045, 0.13
+"""A beginning is looked for from 45 ms before the beat to 130 ms after it."""
+HEARD_S = 0.4
+"""So long after its beat everything of an event has been heard."""
+SHARP_DB = 6.0
+"""A rise of the high partials by so much is a pluck; a softer beginning is timed by its own partials alone."""
+_SMOOTH_S, _LAG_S = 0.03, 0.018
+_NEAR_S = 0.012
+_CLEAR_HZ = 15.0
+
+
+@dataclass(frozen=True, slots=True)
+class NoteLook:
+    """What was measured of one note."""
+
+    key: str
+    hz: Samples
+    windows: Mapping[str, Partials]
+    instead: tuple[Partials, ...]
+    """Late, of what may sound on its string instead."""
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """What was measured of one event."""
+
+    label: int
+    onset_ms: float
+    """The likeliest beginning against the beat, as measured: a soft sound rises later than it is struck."""
+    rise_db: float
+    """How sharp it is."""
+    alone: bool
+    """No other event begins with it, so that the rise is its own."""
+    notes: tuple[NoteLook, ...]
+
+
+def look_at(
+    recording: Recording,
+    scene: Scene,
+    event: PlacedEvent,
+    levels: Mapping[str, Mapping[str, Samples]],
+    bias_ms: Mapping[str, float],
+) -> Look:
+    """Measure one event. `levels` and `bias_ms` say what is known of notes by their keys: amplitudes, slow rises."""
+    due_s = recording.due_s(event)
+    frame = recording.frame(due_s - 0.25, due_s + HEARD_S + 0.05)
+    onset_s, rise_db = _onset(frame, scene, event, due_s)
+    bias_s = bias_ms.get(note_key(event.notes[0].note), 0.0) / 1000.0
+    begin_s = min(max(onset_s - bias_s, due_s - 0.03), due_s + 0.085)
+    notes = tuple(_note_look(frame, scene, event, placed.note, begin_s, levels) for placed in event.notes)
+    return Look(event.label, (onset_s - due_s) * 1000.0, rise_db, scene.alone(event), notes)
+
+
+def _note_look(
+    frame: Frame,
+    scene: Scene,
+    event: PlacedEvent,
+    note: Note,
+    begin_s: float,
+    levels: Mapping[str, Mapping[str, Samples]],
+) -> NoteLook:
+    hz, own_hz = scene.hz(note), scene.own_others_hz(note)
+    own = Rings(own_hz, np.full(len(own_hz), 0.05))
+    beside = scene.beside(event, note)
+    windows = {
+        name: measured(_window(frame, name, begin_s), hz, _rings(beside, name, levels, own))
+        for name in WINDOWS
+    }
+    target = Rings(hz, np.full(len(hz), 0.1))
+    late, others = _window(frame, "late", begin_s), _rings(beside, "late", levels, target)
+    instead = tuple(measured(late, other_hz, others) for other_hz in scene.alternatives(note))
+    return NoteLook(note_key(note), hz, windows, instead)
+
+
+def _window(frame: Frame, name: str, begin_s: float) -> Frame:
+    middle_s, length_s = WINDOWS[name]
+    return frame.between(begin_s + middle_s - length_s / 2.0, begin_s + middle_s + length_s / 2.0)
+
+
+def _rings(
+    beside: tuple[Beside, ...], name: str, levels: Mapping[str, Mapping[str, Samples]], own: Rings
+) -> Rings:
+    middle_s, length_s = WINDOWS[name]
+    expected = {key: each[name] for key, each in levels.items()}
+    return Rings.of([rings(beside, middle_s + length_s / 2.0, expected), own])
+
+
+def _onset(frame: Frame, scene: Scene, event: PlacedEvent, due_s: float) -> tuple[float, float]:
+    """When the event begins, in seconds of the take, and how sharply in dB."""
+    rise_db, hop_s, start_s = rises(frame)
+    moments = start_s + np.arange(len(rise_db)) * hop_s
+    note = event.notes[0].note
+    clear = _clear_hz(scene.hz(note), scene.beside(event, note))
+    soft_s = _soft_onset(frame, clear, due_s)
+    inside = (moments >= due_s + EARLY_S) & (moments <= due_s + LATE_S)
+    worth = np.where(inside, rise_db - 3.0 * ((moments - soft_s) / _NEAR_S) ** 2, -np.inf)
+    best = int(np.argmax(worth))
+    sharpest = float(np.max(np.where(inside, rise_db, -20.0)))
+    if rise_db[best] >= SHARP_DB:
+        return float(moments[best]), float(rise_db[best])
+    return soft_s, sharpest
+
+
+def _clear_hz(hz: Samples, beside: tuple[Beside, ...]) -> Samples:
+    """The partials that no other string's lies near, all where there is none."""
+    others = np.concatenate([np.zeros(0), *(one.hz for one in beside)])
+    clear = np.array([h for h in hz if not len(others) or np.min(np.abs(others - h)) > _CLEAR_HZ])
+    return clear if len(clear) else hz
+
+
+def _soft_onset(frame: Frame, hz: Samples, due_s: float) -> float:
+    """When these partials change the most, in amplitude or phase: a new pluck starts a partial anew."""
+    width = int(_SMOOTH_S * frame.rate_hz) | 1
+    shape = np.hanning(width + 2)[1:-1] / np.hanning(width + 2).sum()
+    lag = int(_LAG_S * frame.rate_hz)
+    change = np.zeros(len(frame.samples))
+    for one in hz:
+        turning = frame.samples * np.exp(-2j * np.pi * one * frame.times_s)
+        smooth = np.convolve(turning, shape, "same")
+        change[lag:-lag] += np.abs(smooth[2 * lag :] - smooth[: -2 * lag]) ** 2
+    times_s = frame.times_s
+    inside = (times_s >= due_s + EARLY_S) & (times_s <= due_s + LATE_S)
+    return float(times_s[int(np.argmax(np.where(inside, change, -1.0)))])

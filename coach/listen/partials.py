@@ -1,0 +1,116 @@
+"""How loud each partial of a note is in a short window, though other strings ring beside it.
+
+Partial m of a string that is stopped at fret s sounds m f0 2^(s/12) sqrt(1 + B 2^(s/6) m^2): Fletcher, JASA 36 (1964)
+203, with B growing as 1 / length^2. A partial's cosine and sine are fitted together with those of all that rings near
+it, by least squares under a Hann window. Each interferer has a prior power (a ridge), so that one which is expected to
+be weak takes little from the target: with wide priors this is the matched subspace detector (Scharf and Friedlander,
+IEEE Trans. Signal Process. 42 (1994) 2146), with narrow ones the linear estimate of least mean square error (Kay,
+Estimation Theory, ch. 12, from memory). What is left uncertain is the estimate's error, large where an interferer can't
+be told from the target in so short a window.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from coach.listen.frame import Frame
+from coach.listen.open_string import MeasuredString
+from coach.music.drill import Note
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+TOP_PARTIAL_HZ = 3000.0
+MOST_PARTIALS = 8
+HIGHEST_NUMBER = 24
+NEAR_HZ = 45.0
+"""Interferers further from a partial than this don't matter under a Hann window of 60 ms or more."""
+UNSURE_CENTS = 2.0
+_FLOOR_PERCENT = 25.0
+_FLOOR_SHARE = 0.29
+"""The weakest quarter of the bins of white noise's periodogram lies below so much of its mean: -ln 0.75."""
+
+
+@dataclass(frozen=True, slots=True)
+class Partials:
+    """What a window says of some partials, an entry a partial."""
+
+    amplitude: NDArray[np.complex128]
+    """Amplitude and phase at the window's middle; full scale is 1."""
+    error: NDArray[np.float64]
+    """Standard error of the amplitude."""
+
+
+@dataclass(frozen=True, slots=True)
+class Rings:
+    """What may ring beside the target: partials in Hz, and how loud each is expected at most."""
+
+    hz: NDArray[np.float64]
+    expected: NDArray[np.float64]
+
+    @classmethod
+    def none(cls) -> Rings:
+        return cls(np.zeros(0), np.zeros(0))
+
+    @classmethod
+    def of(cls, parts: Sequence[Rings]) -> Rings:
+        """All of them together."""
+        if not parts:
+            return cls.none()
+        return cls(np.concatenate([p.hz for p in parts]), np.concatenate([p.expected for p in parts]))
+
+
+def note_hz(string: MeasuredString, note: Note) -> NDArray[np.float64]:
+    """The partials that a note leaves ringing, the lowest first, up to 3 kHz: of a node its own and their multiples."""
+    step = note.node.partial if note.node else 1
+    return stopped_hz(string, note.stop, range(step, HIGHEST_NUMBER + 1, step))
+
+
+def stopped_hz(string: MeasuredString, fret: int, numbers: Sequence[int]) -> NDArray[np.float64]:
+    """These partials of a string stopped at a fret, as far as they matter: at most eight, up to 3 kHz."""
+    m = np.array(numbers, dtype=float)
+    hz = (
+        m
+        * string.f0_hz
+        * 2.0 ** (fret / 12.0)
+        * np.sqrt(1.0 + string.stiffness_b * 2.0 ** (fret / 6.0) * m * m)
+    )
+    return np.asarray(hz[hz < TOP_PARTIAL_HZ][:MOST_PARTIALS])
+
+
+def measured(frame: Frame, target_hz: NDArray[np.float64], beside: Rings) -> Partials:
+    """Each target partial's amplitude in the frame, and how sure it is."""
+    count = len(frame.samples)
+    window = np.hanning(count)
+    noise = noise_power(frame, window)
+    time_s = (np.arange(count) - (count - 1) / 2.0) / frame.rate_hz
+    amplitude, error = np.zeros(len(target_hz), dtype=complex), np.zeros(len(target_hz))
+    for at, hz in enumerate(target_hz):
+        near = np.abs(beside.hz - hz) < NEAR_HZ
+        phases = 2.0 * np.pi * np.outer(time_s, np.concatenate([[hz], beside.hz[near]]))
+        columns = np.concatenate([np.cos(phases), np.sin(phases)], axis=1)
+        weighted = columns * window[:, None]
+        ridge = noise / np.maximum(beside.expected[near] ** 2 / 2.0, 1e-14)
+        own = 1e-9 * count
+        system = columns.T @ weighted + np.diag(np.concatenate([[own], ridge + own] * 2))
+        inverse = np.linalg.inv(system)
+        fitted = inverse @ (weighted.T @ frame.samples)
+        sine = 1 + int(near.sum())
+        amplitude[at] = complex(fitted[0], -fitted[sine])
+        error[at] = math.sqrt(noise * max(inverse[0, 0] + inverse[sine, sine], 0.0))
+    return Partials(amplitude, error)
+
+
+def noise_power(frame: Frame, window: NDArray[np.float64]) -> float:
+    """Variance of a sample of the noise, from the weak quarter of the spectrum; what rings is in few bins."""
+    power = np.abs(np.fft.rfft(frame.samples * np.sqrt(window))) ** 2
+    hz = np.fft.rfftfreq(len(frame.samples), 1.0 / frame.rate_hz)
+    band = power[(hz > 60.0) & (hz < TOP_PARTIAL_HZ)]
+    if not len(band):
+        return 1e-13
+    return float(np.percentile(band, _FLOOR_PERCENT) / window.sum() / _FLOOR_SHARE) + 1e-13

@@ -1,0 +1,117 @@
+"""What may ring around one note of a passage: the note's own partials, those of other strings, and other notes instead.
+
+A string that is struck anew, or touched, gives up what rang on it, so that an earlier note of the same string is never
+counted as hiding a later one. On every other string the last note struck rings on, and so do those due at the same
+time.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from coach.listen.open_string import MeasuredString
+from coach.listen.partials import Rings, note_hz, stopped_hz
+from coach.music.drill import Note
+from coach.music.excerpt import Passage, PlacedEvent
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Hz = NDArray[np.float64]
+
+TOGETHER_S = 0.06
+"""Notes due within this of each other begin together."""
+REACH_S = 0.28
+"""What begins later than this after a note does not touch its judgement."""
+UNKNOWN_LEVEL = 0.1
+"""How loud a partial may be where nothing is known of it; full scale is 1."""
+_OTHER_NODES = (2, 3, 4, 5, 6, 7)
+_OWN_NUMBERS = range(1, 17)
+
+
+@dataclass(frozen=True, slots=True)
+class Beside:
+    """Another string's note: when it begins against the note in question, and its partials."""
+
+    key: str
+    after_s: float
+    hz: Hz
+
+
+@dataclass(frozen=True)
+class Scene:
+    """A passage on strings that were measured: what sounds when, by theory."""
+
+    passage: Passage
+    tempo_bpm: int
+    strings: Mapping[int, MeasuredString]
+
+    @cached_property
+    def onsets_s(self) -> dict[int, float]:
+        """Label to when the event is due after beat 1."""
+        tempo = self.passage.tempo
+        return {e.label: float(tempo.seconds_at(e.onset, self.tempo_bpm)) for e in self.passage.events}
+
+    def hz(self, note: Note) -> Hz:
+        return note_hz(self.strings[note.string], note)
+
+    def own_others_hz(self, note: Note) -> Hz:
+        """The string's partials that a touch at the note's node silences."""
+        step = note.node.partial if note.node else 1
+        return stopped_hz(self.strings[note.string], note.stop, [m for m in _OWN_NUMBERS if m % step])
+
+    def alternatives(self, note: Note) -> tuple[Hz, ...]:
+        """Partials, without the note's own, of what may sound on its string instead: nodes, open, the next frets."""
+        string = self.strings[note.string]
+        if note.node:
+            step = note.node.partial
+            numbers = [range(1, 8), *([q, 2 * q, 3 * q] for q in _OTHER_NODES)]
+            kept = [[m for m in each if m % step] for each in numbers]
+            return tuple(hz for each in kept if each and len(hz := stopped_hz(string, note.stop, each)))
+        frets = [fret for fret in (note.stop - 1, note.stop + 1, 0) if fret >= 0 and fret != note.stop]
+        return tuple(stopped_hz(string, fret, range(1, 6)) for fret in frets)
+
+    def beside(self, event: PlacedEvent, note: Note) -> tuple[Beside, ...]:
+        """What other strings play: on each the last note before this one, and what begins with it or soon after."""
+        due_s = self.onsets_s[event.label]
+        by_string: dict[int, list[Beside]] = {}
+        for other in self.passage.events:
+            after_s = self.onsets_s[other.label] - due_s
+            for placed in other.notes:
+                if after_s <= REACH_S and placed.note.string != note.string:
+                    one = Beside(note_key(placed.note), after_s, self.hz(placed.note))
+                    by_string.setdefault(placed.note.string, []).append(one)
+        kept = []
+        for each in by_string.values():
+            kept += [one for one in each if one.after_s < -TOGETHER_S][-1:]
+            kept += [one for one in each if one.after_s >= -TOGETHER_S]
+        return tuple(kept)
+
+    def alone(self, event: PlacedEvent) -> bool:
+        """Whether no other event begins together with this one."""
+        due_s = self.onsets_s[event.label]
+        return all(
+            label == event.label or abs(onset_s - due_s) > TOGETHER_S
+            for label, onset_s in self.onsets_s.items()
+        )
+
+
+def note_key(note: Note) -> str:
+    """What a note is on its instrument, for what is learnt of it: string, stop, node; `2:0:1/5`, `3:2:`."""
+    return f"{note.string}:{note.stop}:{note.node.key if note.node else ''}"
+
+
+def rings(beside: Sequence[Beside], until_s: float, expected: Mapping[str, Hz]) -> Rings:
+    """What of other strings may ring until a moment after the note's beat, with levels where they are known."""
+    parts = []
+    for one in beside:
+        if one.after_s <= until_s:
+            level = expected.get(one.key)
+            known = np.full(len(one.hz), UNKNOWN_LEVEL) if level is None else 2.0 * level[: len(one.hz)]
+            parts.append(Rings(one.hz[: len(known)], known))
+    return Rings.of(parts)

@@ -1,0 +1,45 @@
+"""Sharp beginnings in a stretch of sound: a pluck or a click is a burst of high partials that was not there before."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from coach.listen.frame import Frame
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Samples = NDArray[np.float64]
+
+HIGH_HZ = 900.0
+HOP_S = 0.001
+_AFTER, _BEFORE, _GAP = 5, 8, 1
+"""Hops that are compared: 5 ms after a moment with 8 ms before it."""
+_FLOOR_PERCENT = 10.0
+
+
+def rises(frame: Frame) -> tuple[Samples, float, float]:
+    """By how much the power above 900 Hz rises at each moment, in dB; the step between moments and the first, in s."""
+    high = _high_passed(frame)
+    hop = max(int(HOP_S * frame.rate_hz), 1)
+    power = np.add.reduceat(high**2, np.arange(0, len(high), hop)) if len(high) else np.zeros(0)
+    rise_db = np.full(len(power), -20.0)
+    if len(power) > _AFTER + _BEFORE + _GAP:
+        floor = float(np.percentile(power, _FLOOR_PERCENT)) + 1e-12
+        total = np.concatenate([[0.0], np.cumsum(power)])
+        at = np.arange(_BEFORE + _GAP, len(power) - _AFTER)
+        after = (total[at + _AFTER] - total[at]) / _AFTER
+        before = (total[at - _GAP] - total[at - _GAP - _BEFORE]) / _BEFORE
+        rise_db[at] = 10.0 * np.log10((after + floor) / (before + floor))
+    return rise_db, hop / frame.rate_hz, frame.start_s
+
+
+def _high_passed(frame: Frame) -> Samples:
+    """What lies above 900 Hz: the samples without their low-passed selves."""
+    width = int(0.004 * frame.rate_hz) | 1
+    n = np.arange(-width, width + 1)
+    low = np.sinc(2.0 * HIGH_HZ / frame.rate_hz * n) * np.hanning(2 * width + 3)[1:-1]
+    low /= low.sum()
+    return np.asarray(frame.samples - np.convolve(frame.samples, low, "same"))

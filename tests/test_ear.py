@@ -1,0 +1,135 @@
+"""The ear on strings made by formula: Fletcher's partials, a click, other strings, noise."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from coach.ground.codec import plain_of, value_of
+from coach.listen.clicks import Strike, click_sound, count_in_start_s, goes_on
+from coach.listen.ear import Ear
+from coach.listen.open_string import MeasuredString
+from coach.listen.recording import Recording
+from coach.music.excerpt import passage_of, whole_phrase
+from coach.score.load import read_drill
+
+RATE_HZ = 48000
+TEMPO_BPM = 80
+DRILL = """
+drill: 1
+title: Ear
+instrument: {strings: [G2, D2, A1, E1], scale_mm: 864}
+meter: 4/4
+tempo: {start: 60, goal: 100}
+phrases:
+  - name: one
+    bars:
+      - bass: 1 4:0 for 4
+        harmonics: 1 1:<12>, 2 2:<7>, 3 1:<5>, 4 2:<12>
+      - bass: 1 4:3 for 4
+        harmonics: 2 1:<7>, 3 2:<5>, 4 1:<12>
+"""
+DRILL_READ, _ = read_drill(DRILL, "ear.yaml")
+PASSAGE = passage_of(DRILL_READ, whole_phrase(DRILL_READ, DRILL_READ.phrases[0]))
+STRINGS = (
+    MeasuredString(98.1, 3e-5, 0.1, 9),
+    MeasuredString(73.3, 6e-5, 0.1, 9),
+    MeasuredString(55.0, 1.5e-4, 0.1, 9),
+    MeasuredString(41.3, 3e-4, 0.1, 9),
+)
+BEAT_1_S = 4.0
+
+
+def note_samples(placed, loss_db, rng):
+    """A pluck of all partials: a touch silences most within 40 ms, and the node's own lose `loss_db`."""
+    note = placed.note
+    string = STRINGS[note.string]
+    m = np.arange(1, 25)
+    hz = m * string.f0_hz * 2 ** (note.stop / 12) * np.sqrt(1 + string.stiffness_b * m * m)
+    t = np.arange(round(1.6 * RATE_HZ)) / RATE_HZ
+    pluck = rng.uniform(0.17, 0.2)
+    size = 0.1 * np.sin(np.pi * m * pluck) / m * rng.uniform(0.7, 1.4)
+    own = m % (note.node.partial if note.node else 1) == 0
+    decay = np.exp(-np.outer(t, 0.8 + m / 8)) * np.where(own, 1.0, np.exp(-t[:, None] / 0.02))
+    touch = 10 ** (-loss_db / 20 * np.minimum(t / 0.12, 1.0))
+    return (size * np.sin(2 * np.pi * t[:, None] * hz) * decay * np.where(own, touch[:, None], 1.0)).sum(
+        axis=1
+    )
+
+
+def take(faults=None, seed=1, click=False):
+    """A repetition; `faults` gives by label a loss in dB, `None` for not played, or how many ms late as a text."""
+    rng = np.random.default_rng(seed)
+    faults = faults or {}
+    samples = 3e-4 * rng.standard_normal(round((BEAT_1_S + 8.0) * RATE_HZ))
+    recording = Recording(samples, RATE_HZ, PASSAGE, TEMPO_BPM, BEAT_1_S)
+    for event in PASSAGE.events:
+        fault = faults.get(event.label, 0.0)
+        if fault is None:
+            continue
+        late_ms = float(fault) if isinstance(fault, str) else rng.normal(0, 4)
+        first = round((recording.due_s(event) + late_ms / 1000) * RATE_HZ)
+        for placed in event.notes:
+            sound = note_samples(placed, 0.0 if isinstance(fault, str) else fault, rng)
+            stop = min(first + len(sound), len(samples))
+            # A new stroke ends what the same string had; here each note just rings out.
+            samples[first:stop] += sound[: stop - first]
+    if click:
+        for beat in range(-4, 8):
+            samples[(at := round((BEAT_1_S + beat * 0.75) * RATE_HZ)) : at + 2400] += click_samples()
+    return recording
+
+
+def click_samples():
+    t = np.arange(2400) / RATE_HZ
+    return 0.03 * np.sin(2 * np.pi * 1500 * t) * np.exp(-t / 0.01)
+
+
+@pytest.fixture(scope="module")
+def ear():
+    found = Ear.of(DRILL_READ.instrument, STRINGS)
+    for seed in (11, 12, 13):
+        found = found.learn(take(seed=seed))
+    return found
+
+
+def test_a_clean_repetition_gets_no_mark_and_its_onsets_are_found(ear):
+    heard = ear.judge(take(seed=2))
+    assert [one.label for one in heard] == [event.label for event in PASSAGE.events]
+    assert {one.result for one in heard} <= {"clean", "unsure"}
+    assert sum(one.result == "clean" for one in heard) >= len(heard) - 1
+    assert max(abs(one.onset_ms) for one in heard if one.result == "clean") < 15.0
+
+
+def test_chokes_missing_and_late_notes_are_named(ear):
+    results = {one.label: one.result for one in ear.judge(take({3: 18.0, 5: None, 8: "60"}, seed=3))}
+    assert (results[3], results[5], results[8]) == ("choked", "missing", "late")
+
+
+def test_a_repetition_may_be_judged_while_it_goes_on(ear):
+    whole = take(seed=4)
+    half = Recording(whole.samples[: 7 * RATE_HZ], RATE_HZ, PASSAGE, TEMPO_BPM, BEAT_1_S)
+    looks = ear.looks(half)
+    assert 0 < len(looks) < len(PASSAGE.events)
+    assert ear.heard(ear.looks(whole, looks)) == ear.judge(whole)
+
+
+def test_nothing_is_said_of_what_was_never_heard_clean():
+    heard = Ear.of(DRILL_READ.instrument, STRINGS).judge(take(seed=5))
+    assert {one.result for one in heard} == {"unsure"}
+
+
+def test_what_was_learnt_goes_through_json(ear):
+    assert value_of(Ear, plain_of(ear)) == ear
+
+
+def test_the_count_in_is_found_and_its_click_taken_out():
+    recording = take(seed=6, click=True)
+    beats = [0.75 * beat for beat in range(4)]
+    start_s = count_in_start_s(recording.samples, RATE_HZ, beats)
+    assert start_s == pytest.approx(BEAT_1_S - 3.0, abs=0.002)
+    click = click_sound(recording.samples, RATE_HZ, [Strike(start_s + beat) for beat in beats])
+    later = [Strike(start_s + beat * 0.75) for beat in range(4, 12)]
+    assert goes_on(click, recording.samples, RATE_HZ, later)
+    assert not goes_on(click, take(seed=6).samples, RATE_HZ, later)
+    assert count_in_start_s(take(seed=6).samples, RATE_HZ, beats) is None
