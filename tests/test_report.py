@@ -194,16 +194,28 @@ def test_a_report_of_one_drill_leaves_the_others_out(tmp_path: Path) -> None:
 
 def test_nodes_lie_on_the_neck_where_their_keys_say(report: Report) -> None:
     (neck,) = necks(report.nodes, [sample_drill().instrument])
-    graded = {(neck.instrument.string_label(string), node.key) for (string, node), _ in neck.places}
+    graded = {(neck.instrument.string_label(string), node.key) for (string, node, _stop), _ in neck.places}
     assert {("D", "1/6"), ("G", "1/3"), ("D", "1/3")} <= graded
     assert {rings.grade for _, rings in neck.places} <= {*GRADES, UNKNOWN}
     assert necks(report.nodes, []) == []
 
 
+def test_an_artificial_harmonic_lies_where_it_is_touched(report: Report) -> None:
+    one = report.nodes[0]
+    stopped = replace(one, place=replace(one.place, key="n:G2@4|1/2"))
+    (neck,) = necks([stopped], [sample_drill().instrument])
+    (mark,) = neck.marks
+    # Common practice, no source: the octave of a stop lies twelve frets beyond it.
+    assert mark.label == "4<16>"
+    assert mark.mm == pytest.approx(neck.instrument.fret_mm(0, 16))
+
+
 def test_a_node_that_sounds_with_another_is_graded_by_all_its_places(report: Report) -> None:
     (neck,) = necks(report.nodes, [sample_drill().instrument])
     both = next(one.place for one in report.nodes if "+" in one.place.key)
-    rings = {neck.instrument.string_label(string) + node.key: rings for (string, node), rings in neck.places}
+    rings = {
+        neck.instrument.string_label(string) + node.key: rings for (string, node, _stop), rings in neck.places
+    }
     for place in ("G1/3", "D1/3"):
         assert (rings[place].chance, rings[place].of) == (pytest.approx(both.chance), both.of)
 

@@ -9,11 +9,14 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from coach.report.figures import FEW, PlaceFigures
-from coach.strings.fretboard import Board, Mark, Place
-from coach.strings.instrument import Instrument, Node
+from coach.strings.fretboard import Board, Mark
+from coach.strings.instrument import Instrument, Node, touch_label
 from coach.strings.units import midi_from_note
 from coach.words.amounts import percent
 from coach.words.names import place_name
+
+Touched = tuple[int, Node, int]
+"""A string, a node of what sounds of it, and the fret at which it is stopped; 0 for a natural harmonic."""
 
 REACH = 1.06
 """How far beyond its last node a neck is drawn."""
@@ -65,27 +68,27 @@ class Neck:
     """One instrument with the graded nodes on it."""
 
     instrument: Instrument
-    places: tuple[tuple[Place, Rings], ...]
+    places: tuple[tuple[Touched, Rings], ...]
 
     @property
     def board(self) -> Board:
         """The part of the fretboard that is in use."""
-        reach_mm = max(self.instrument.position_mm(string, node) for (string, node), _ in self.places)
+        reach_mm = max(self.instrument.position_mm(*place) for place, _ in self.places)
         return Board.of(self.instrument, (0.0, min(self.instrument.longest_mm, reach_mm * REACH)))
 
     @property
     def marks(self) -> list[Mark]:
         """The nodes with the signs of their grades, the lower partial over the higher; a mark's kind is the grade."""
         places = sorted(self.places, key=lambda place: -place[0][1].partial)
-        return [self._mark(string, node, rings) for (string, node), rings in places]
+        return [self._mark(place, rings) for place, rings in places]
 
-    def _mark(self, string: int, node: Node, rings: Rings) -> Mark:
+    def _mark(self, place: Touched, rings: Rings) -> Mark:
+        string, node, stop = place
         late = f"failed {rings.failed} of the last {rings.of}"
         hint = f"{rings.name}: {percent(rings.chance)} clean at the goal, cold; {late}"
         grade = rings.grade
-        return Mark(
-            string, self.instrument.position_mm(string, node), grade.sign, grade.word, node.label, hint
-        )
+        label = f"{stop}<{touch_label(node, stop)}>" if stop else node.label
+        return Mark(string, self.instrument.position_mm(*place), grade.sign, grade.word, label, hint)
 
 
 def necks(nodes: Iterable[PlaceFigures], instruments: Iterable[Instrument]) -> list[Neck]:
@@ -110,18 +113,14 @@ def necks(nodes: Iterable[PlaceFigures], instruments: Iterable[Instrument]) -> l
     return sorted(drawn, key=lambda neck: -len(neck.places))
 
 
-def _place(instrument: Instrument, key: str) -> Place | None:
-    """The string and node of a node's key on an instrument; None where it has no such string.
-
-    A node of a stopped string (`A1@5|1/2`) is no place of the neck alone, and None too.
-    """
-    *named, note, fraction = key.split("|")
-    if "@" in note:
-        return None
+def _place(instrument: Instrument, key: str) -> Touched | None:
+    """Where a node's key (`A1|1/3`; `A1@5|1/2` on a stopped string) is touched; None where it has no such string."""
+    *named, place, fraction = key.split("|")
+    note, _, stop = place.partition("@")
     strings = [string.midi for string in instrument.strings]
     if instrument.name != "".join(named) or midi_from_note(note) not in strings:
         return None
-    return strings.index(midi_from_note(note)), Node.parse(fraction)
+    return strings.index(midi_from_note(note)), Node.parse(fraction), int(stop or 0)
 
 
 def _together(key: str, figures: Sequence[PlaceFigures]) -> Rings:
