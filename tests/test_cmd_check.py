@@ -10,8 +10,9 @@ from pathlib import Path
 import pytest
 
 from coach.cli import main
-from coach.score.load import read_drill
+from coach.score.load import load_drill, read_drill
 from coach.score.schema import schema
+from coach.strings.instrument import Instrument
 from coach.strings.ready_made import READY_MADE
 
 GOOD = """drill: 1
@@ -263,3 +264,17 @@ def test_a_new_drill_is_asked_for_on_a_terminal(
     assert (drill.title, len(drill.instrument.strings), drill.goal_bpm) == ("Dusk Bell", 5, 60)
     assert len(drill.phrases[0].bars) == 3
     assert "Instrument (" in capsys.readouterr().out
+
+
+def test_a_new_drill_is_for_the_players_own_instrument(tmp_path: Path) -> None:
+    own = "instruments:\n  - {name: five, strings: [G2, D2, A1, E1, B0], scale_mm: 35in, capo: 2}\n"
+    (tmp_path / "settings.yaml").write_text(own)
+    path = tmp_path / "drills" / "own.yaml"
+    for words in ([], ["--instrument", "five"]):
+        assert main(["new", "--title", "Own", "--folder", str(tmp_path), *words]) == 0
+        assert load_drill(path).instrument == Instrument.of(
+            ["G2", "D2", "A1", "E1", "B0"], 889.0, name="five"
+        )
+        path.unlink()
+    assert main(["new", "--title", "Own", "--folder", str(tmp_path), "--instrument", "bass"]) == 0
+    assert len(load_drill(path).instrument.strings) == 4

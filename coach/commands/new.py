@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import argparse
 import sys
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
 from coach.commands.common import add_folder, add_output, places_of, say, say_folder, write_output
+from coach.commands.instrument_options import USUAL
+from coach.folder.settings import load_settings
 from coach.ground.kinds import Whole
 from coach.ground.plain import plain_text
 from coach.ground.problem import CoachError, Problem, UsageError
@@ -24,13 +27,12 @@ from coach.strings.ready_made import READY_MADE, ready_made, usual_scale_mm
 
 if TYPE_CHECKING:
     from coach.ground.fields import Kind
-    from coach.strings.instrument import Instrument
 
 Value = TypeVar("Value")
 
 DEFAULTS = {
     "title": "My First Drill",
-    "instrument": "bass",
+    "instrument": "",
     "meter": "4/4",
     "start": "50",
     "goal": "",
@@ -42,7 +44,7 @@ DEVICES = frozenset(
 """Names that no file can have on some systems."""
 QUESTIONS = {
     "title": "Title",
-    "instrument": "Instrument (a ready-made one, or its open notes, highest first: G2,D2,A1,E1)",
+    "instrument": "Instrument (yours or a ready-made one by its name, or its open notes, highest first: G2,D2,A1,E1)",
     "meter": "Meter",
     "start": "First tempo in bpm",
     "goal": "Tempo to reach in bpm",
@@ -56,7 +58,8 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--instrument",
         metavar="NAME",
-        help="a ready-made instrument, or open notes: G2,D2,A1,E1 (default: bass)",
+        help="one of your own by its name in the settings, a ready-made one, or open notes: G2,D2,A1,E1 "
+        "(default: the first of your own, else bass)",
     )
     parser.add_argument(
         "--scale-mm", metavar="MM", help="sounding length of the strings (default: the ready-made one's)"
@@ -75,7 +78,8 @@ def run(arguments: argparse.Namespace) -> int:
     asking = sys.stdin.isatty() and not any(given.values())
     answers = {name: _answer(name, given[name], asking) for name in QUESTIONS}
     title = plain_text(answers["title"])[:MAX_NAME] or DEFAULTS["title"]
-    instrument, ready = _instrument(answers["instrument"], arguments.scale_mm)
+    own = load_settings(places_of(arguments).settings).instruments
+    instrument, ready = _instrument(answers["instrument"], arguments.scale_mm, own)
     meter = _read(MeterSign(), answers["meter"], "--meter")
     start = _read(BPM, answers["start"], "--start")
     goal = min(MAX_BPM, round(start * 1.5)) if not answers["goal"] else _read(BPM, answers["goal"], "--goal")
@@ -114,7 +118,12 @@ def _answer(name: str, given: str | None, asking: bool) -> str:
         return default
 
 
-def _instrument(text: str, scale_mm: str | None) -> tuple[Instrument, str]:
+def _instrument(text: str, scale_mm: str | None, own: Sequence[Instrument]) -> tuple[Instrument, str]:
+    """The instrument, and its name where it is a ready-made one; the player's own first."""
+    mine = [instrument for instrument in own if text in ("", instrument.name)]
+    if mine and scale_mm is None:
+        return replace(mine[0], capo=0), ""
+    text = text or USUAL
     try:
         if text in READY_MADE and scale_mm is None:
             return ready_made(text), text
