@@ -1,20 +1,25 @@
-"""`coach export`: write a drill as MIDI, MusicXML, text tab, a printable page or sound."""
+"""`coach export`: write a drill as MIDI, MusicXML, text tab, a page to print or sound."""
 
 from __future__ import annotations
 
 import argparse
+import sys
 import tempfile
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import IO, TYPE_CHECKING
 
-from coach.commands.common import add_folder, add_output, places_of, write_output
+from coach.commands.common import add_folder, add_output, places_of, say, write_output
 from coach.folder.library import drill_on_own, find_drill
 from coach.folder.settings import load_settings
-from coach.ground.problem import Problem, UsageError
+from coach.ground.plain import listed, plain_text
+from coach.ground.problem import CoachError, Problem, UsageError
+from coach.ground.source import nearest
 from coach.music.excerpt import passage_of, whole_piece
+from coach.music.part import drill_part
 from coach.music.rhythm import MAX_BPM, MIN_BPM
 from coach.paper.page import html_page
+from coach.paper.sheet import PAPERS_MM
 from coach.score.load import load_drill
 from coach.score.musicxml_out import musicxml_text
 from coach.score.tab import DEFAULT_WIDTH, text_tab
@@ -27,6 +32,7 @@ REPEATS_RANGE = (1, 99)
 LONGEST_MIN, LONGEST_TRACK_MIN = 15, 180
 """Of one repetition, which is rendered in one piece, and of a track."""
 WIDTH_RANGE = (40, 400)
+PRINT_MISSING = "needs verovio and typst: pip install '.[print]' in the clone of this project"
 
 Written = str | bytes | Iterator[bytes]
 
@@ -60,6 +66,9 @@ def configure(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--repeats", metavar="N", help="wav: play it so many times (default: 1)")
     parser.add_argument("--width", metavar="N", help="tab: characters to a line (default: 80)")
+    parser.add_argument("--paper", choices=tuple(PAPERS_MM), help="pdf, html: the paper (default: a4)")
+    parser.add_argument("--layer", metavar="NAME", help="pdf, html, tab: only this layer")
+    parser.add_argument("--easier", action="store_true", help="pdf, html, tab: the easier version")
     add_folder(parser)
     add_output(parser, "the file to write (tab is printed where it is left out)")
 
@@ -79,6 +88,7 @@ def run(arguments: argparse.Namespace) -> int:
     drill = load_drill(find_drill(arguments.drill, places))
     if chosen.on_own:
         drill = drill_on_own(drill, load_settings(places.settings).instruments)
+    drill = _part(drill, arguments)
     tempo_bpm = _whole(arguments.tempo, "--tempo", (MIN_BPM, MAX_BPM), drill.goal_bpm)
     write_output(arguments.output or "-", chosen.write(drill, tempo_bpm, arguments), [drill.path])
     return 0
@@ -93,6 +103,44 @@ def _midi(drill: Drill, tempo_bpm: int, arguments: argparse.Namespace) -> bytes:
 
 def _tab(drill: Drill, tempo_bpm: int, arguments: argparse.Namespace) -> str:
     return text_tab(drill, _whole(arguments.width, "--width", WIDTH_RANGE, DEFAULT_WIDTH))
+
+
+def _part(drill: Drill, arguments: argparse.Namespace) -> Drill:
+    """What of the drill is asked for."""
+    try:
+        return drill_part(drill, arguments.layer or "", arguments.easier)
+    except KeyError:
+        close = nearest(arguments.layer, drill.layers)
+        message = (
+            f"there is no layer '{plain_text(arguments.layer, 40)}'; there is {listed(drill.layers, 20)}"
+        )
+        raise UsageError(
+            Problem(message, "--layer", guess=f"did you mean {close}?" if close else "")
+        ) from None
+
+
+def _html(drill: Drill, tempo_bpm: int, arguments: argparse.Namespace) -> str:
+    paper = arguments.paper or "a4"
+    try:
+        # Another library draws the notes, a large one that few commands need and not everyone has.
+        from coach.paper.engrave import SIZES, engraved_lines
+    except ImportError:
+        say(f"coach: notes on staves are left out, which {PRINT_MISSING}", to=sys.stderr)
+        return html_page(drill, paper=paper)
+    return html_page(drill, engraved_lines(drill, SIZES[0]), paper)
+
+
+def _pdf(drill: Drill, tempo_bpm: int, arguments: argparse.Namespace) -> bytes:
+    try:
+        # As above, and the typesetter beside it.
+        from coach.paper.pdf import pdf_page
+    except ImportError:
+        raise CoachError(
+            Problem(
+                f"a PDF {PRINT_MISSING}", "--to pdf", guess="--to html writes a page that a browser prints"
+            )
+        ) from None
+    return pdf_page(drill, arguments.paper or "a4")
 
 
 def _wav(drill: Drill, tempo_bpm: int, arguments: argparse.Namespace) -> Iterator[bytes]:
@@ -143,8 +191,9 @@ FORMATS = {
     "musicxml": Format(
         lambda drill, tempo_bpm, arguments: musicxml_text(drill, tempo_bpm), ("tempo",), on_own=False
     ),
-    "tab": Format(_tab, ("width",), prints=True),
-    "html": Format(lambda drill, tempo_bpm, arguments: html_page(drill)),
+    "tab": Format(_tab, ("width", "layer", "easier"), prints=True),
+    "html": Format(_html, ("paper", "layer", "easier")),
+    "pdf": Format(_pdf, ("paper", "layer", "easier")),
     "wav": Format(_wav, ("tempo", "click_only", "repeats")),
 }
 """What `--to` offers, a row a format."""

@@ -11,12 +11,13 @@ from coach.music.drill import Bar, Drill, Event, Phrase
 def drill_part(drill: Drill, layer: str = "", easier: bool = False) -> Drill:
     """The drill with one layer alone, and without what the easier version leaves out; phrases and bars stay.
 
-    KeyError where the drill has no such layer.
+    Its title says so. KeyError where the drill has no such layer.
     """
     if layer and layer not in drill.layers:
         raise KeyError(layer)
+    words = ", ".join(word for word in (layer, "easier" if easier else "") if word)
     phrases = tuple(_phrase(phrase, layer, easier) for phrase in drill.phrases)
-    return replace(drill, phrases=phrases) if layer or easier else drill
+    return replace(drill, title=f"{drill.title} ({words})", phrases=phrases) if words else drill
 
 
 def _phrase(phrase: Phrase, layer: str, easier: bool) -> Phrase:

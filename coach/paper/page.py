@@ -9,6 +9,7 @@ from coach.music.drill import Drill
 from coach.pages.document import document, escaped, paragraph, section, table
 from coach.paper.lane import lane_lines
 from coach.paper.sheet import (
+    CARE_HEADING,
     CAUTIONS,
     NODES_HEADING,
     NOTES_HEADER,
@@ -89,5 +90,5 @@ def _nodes(sheet: Sheet) -> Iterator[str]:
 
 def _rest() -> Iterator[str]:
     items = "".join(f"<li>{escaped(caution)}</li>" for caution in CAUTIONS)
-    yield f'<div class="box"><b>Take care</b><ul>{items}</ul></div>'
+    yield f'<div class="box"><b>{CARE_HEADING}</b><ul>{items}</ul></div>'
     yield section(NOTES_HEADING, table(NOTES_HEADER, [("",) * len(NOTES_HEADER)] * EMPTY_ROWS, name="empty"))

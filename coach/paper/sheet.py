@@ -22,6 +22,8 @@ from coach.words.amounts import full_day, tempo, tempo_range
 from coach.words.names import tuning_name
 
 WIDTH_MM = 182.0
+PAPERS_MM = {"a4": (210.0, 297.0), "letter": (215.9, 279.4)}
+"""Width and height (ISO 216; ANSI/ASME Y14.1)."""
 SCALES = (1.0, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0, 12.0, 15.0)
 """What a mm on paper may stand for, in mm of string."""
 # The first two are common practice and have no source.
@@ -30,6 +32,7 @@ CAUTIONS = (
     "Raise the load slowly from day to day.",
     "Keep headphones low: at most 80 dBA for 40 hours a week, for children 75 dBA (WHO-ITU H.870).",
 )
+CARE_HEADING = "Take care"
 NODES_HEADING = "Where the nodes are"
 NOTES_HEADING = "Notes"
 NOTES_HEADER = ("day", "phrase", "bpm", "what choked", "what to try")
