@@ -21,7 +21,7 @@ from coach.paper.mei import DYNAMICS, MeiScore, mei_score
 from coach.paper.played import stretches
 from coach.paper.sheet import WIDTH_MM, Above, Drawing, Line
 
-SIZES = (9.0, 8.0, 7.0, 6.0)
+SIZES = (9.0, 8.5, 8.0, 7.5, 7.0, 6.5, 6.0)
 """Half a staff space in tenths of a mm, the largest first: a staff is 7.2 to 4.8 mm high."""
 _SVG = "{http://www.w3.org/2000/svg}"
 _LEFT, _RIGHT, _TOP = 30, 4, 500
@@ -46,7 +46,7 @@ class _Bars:
 
 
 def engraved_lines(drill: Drill, size: float, score: MeiScore | None = None) -> tuple[Line, ...]:
-    """The lines of music of a whole drill, at one of `SIZES`."""
+    """The lines of music of a whole drill, in one of `SIZES`."""
     score = score or mei_score(drill)
     room = 10 * WIDTH_MM - _LEFT - _RIGHT
     bars = [bar for phrase in drill.phrases for bar in phrase.bars]
@@ -84,10 +84,10 @@ def _toolkit(text: str, size: float, width: float, **options: bool) -> verovio.t
             "header": "none",
             "footer": "none",
             "mnumInterval": 1,
-            "spacingStaff": 8,
+            "spacingStaff": 5,
             "svgViewBox": True,
             "svgBoundingBoxes": True,
-            "minLastJustification": 0.55,
+            "minLastJustification": 0.4,
             "xmlIdSeed": 1,
             **options,
         }
@@ -177,6 +177,8 @@ def _line(
     width = float(drawing.get("viewBox", "").split()[2])
     scale = 10 * WIDTH_MM / width / 10
     stops = [(stop + _LEFT) * scale for _, stop in edges]
+    # Words may run on beside a line that ends early.
+    stops[-1] = WIDTH_MM
     widths = [stop - start for start, stop in zip([0.0, *stops], stops, strict=False)]
     names = [phrase.name for phrase in drill.phrases]
     label = f"Bars of {', '.join(dict.fromkeys(names[at] for at, _ in _phrases(drill, line)))}"

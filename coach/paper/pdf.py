@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from bisect import bisect_left
 from dataclasses import asdict, replace
+from functools import cache
 from pathlib import Path
 
 import typst
@@ -22,12 +23,13 @@ from coach.paper.sheet import (
     PAPERS_MM,
     WIDTH_MM,
     Drawing,
-    Line,
     Sheet,
     sheet_of,
 )
 
 _TEMPLATE = Path(__file__).with_name("sheet.typ")
+_MOST_BARS = 48
+"""More bars than these never fit one page."""
 _STYLE = (
     "<style>line{stroke:#000}text{font-family:'Libertinus Serif'}.nut{stroke-width:4}.dot{fill:#000}</style>"
 )
@@ -36,24 +38,25 @@ _STYLE = (
 def pdf_page(drill: Drill, paper: str) -> bytes:
     """The drill as a PDF file on one of `PAPERS_MM`: in the largest size that gives one page, else in the largest."""
     score = mei_score(drill)
-    compilers: list[typst.Compiler] = []
-    for size in SIZES:
-        lines = engraved_lines(drill, size, score)
-        if compilers and _least_mm(lines) > PAPERS_MM[paper][1]:
-            continue
-        compilers.append(_compiler(sheet_of(drill, lines), paper))
-        if compilers[-1].query("<pages>", field="value", one=True) == "1":
-            return _written(compilers[-1])
-    return _written(compilers[0])
+
+    @cache
+    def at(size: float) -> typst.Compiler:
+        return _compiler(sheet_of(drill, engraved_lines(drill, size, score)), paper)
+
+    def fits(size: float) -> bool:
+        return bool(at(size).query("<pages>", field="value", one=True) == "1")
+
+    if fits(SIZES[0]):
+        return _written(at(SIZES[0]))
+    # What is far too long in the largest size, a smaller one does not save, and long drills take long.
+    bars = sum(len(phrase.bars) for phrase in drill.phrases)
+    index = bisect_left(SIZES, True, key=fits) if bars <= _MOST_BARS else len(SIZES)
+    return _written(at(SIZES[index] if index < len(SIZES) else SIZES[0]))
 
 
 def _written(compiler: typst.Compiler) -> bytes:
     written = compiler.compile(format="pdf")
     return written if isinstance(written, bytes) else b"".join(written or ())
-
-
-def _least_mm(lines: Sequence[Line]) -> float:
-    return sum(line.drawing.height_mm for line in lines)
 
 
 def _compiler(sheet: Sheet, paper: str) -> typst.Compiler:

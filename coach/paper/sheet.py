@@ -11,13 +11,14 @@ from dataclasses import dataclass, replace
 
 from coach.ground.plain import plain_text
 from coach.music.drill import Drill, Note
+from coach.music.key import spelling_of
 from coach.pages import svg
 from coach.pages.fretboard import WIDTH, Frame, fretboard_parts
 from coach.paper.played import order_text
 from coach.strings.fretboard import Board, Mark
 from coach.strings.instrument import Instrument, Node, touch_label
 from coach.strings.node_table import mm_text
-from coach.strings.units import nearest_note, note_name
+from coach.strings.units import nearest_note
 from coach.words.amounts import full_day, tempo, tempo_range
 from coach.words.names import tuning_name
 
@@ -96,8 +97,8 @@ def sheet_of(drill: Drill, lines: tuple[Line, ...]) -> Sheet:
         lines,
         tuple(legend(drill)),
         neck_drawing(drill.instrument, places) if places else None,
-        ("string", "node", "partial", f"from the {start}", "from the nearest fret", "sounds"),
-        tuple(_node_row(drill.instrument, *place) for place in places),
+        ("node", "partial", f"from the {start}", "from the nearest fret", "strings, and what sounds"),
+        tuple(_node_rows(drill, places)),
     )
 
 
@@ -149,7 +150,8 @@ def legend(drill: Drill) -> Iterator[str]:
         (any(note.plucking_hand_touch for note in notes), "t the plucking hand touches the node"),
     ):
         if shown:
-            yield words
+            # Held together, so that no line ends inside one.
+            yield words.replace(" ", "\u00a0")
 
 
 def used_places(drill: Drill) -> tuple[Place, ...]:
@@ -178,21 +180,33 @@ def finger_text(note: Note) -> str:
     return f"{note.fretting_finger}{touching}{touch}{note.plucking_finger}"
 
 
-def _node_row(instrument: Instrument, string: int, node: Node, stop: int) -> tuple[str, ...]:
+def _node_rows(drill: Drill, places: tuple[Place, ...]) -> Iterator[tuple[str, ...]]:
+    """A row for each place along the neck, from the nut, with all its strings and what they sound."""
+    rows: dict[tuple[str, ...], list[str]] = {}
+    for place in sorted(places, key=lambda place: drill.instrument.position_mm(*place)):
+        rows.setdefault(_node_row(drill.instrument, *place), []).append(_sounding(drill, *place))
+    return ((*row, ", ".join(sounding)) for row, sounding in rows.items())
+
+
+def _sounding(drill: Drill, string: int, node: Node, stop: int) -> str:
+    instrument = drill.instrument
     midi, cents = nearest_note(instrument.sounding_hz(string, node, stop), instrument.a4_hz)
     beside = f" {cents:+.0f} cents" if round(cents) else ""
+    return f"{instrument.string_label(string)}: {spelling_of(midi, drill.key)}{beside}"
+
+
+def _node_row(instrument: Instrument, string: int, node: Node, stop: int) -> tuple[str, ...]:
+    """What all strings share at a node, but for fanned frets."""
     fret = round(stop + node.fret)
     position_mm = instrument.position_mm(string, node, stop)
     away_mm = position_mm - instrument.fret_mm(string, fret)
     side = f"{abs(away_mm):.0f} mm toward the {'bridge' if away_mm > 0 else 'nut'}"
     where = "on the fret" if abs(away_mm) < 0.5 else side
     return (
-        instrument.string_label(string),
         f"{_label(node, stop)} ({node.key}{f' beyond {stop}' if stop else ''})",
         str(node.partial),
         f"{position_mm:.0f} mm" if stop else mm_text(instrument, string, node),
         f"fret {fret}, {where}" if fret else where,
-        f"{note_name(midi)}{beside}",
     )
 
 
@@ -203,7 +217,7 @@ def _label(node: Node, stop: int) -> str:
 def neck_drawing(instrument: Instrument, places: tuple[Place, ...]) -> Drawing:
     """The neck from the nut to past the last node at a round scale, with a ruler in mm that is true at that scale."""
     unit_mm = WIDTH_MM / WIDTH
-    frame = Frame(gap=20.0, rows=6, ruler="mm")
+    frame = Frame(gap=17.0, rows=6, ruler="mm")
     room_mm = (frame.stop - frame.left) * unit_mm
     furthest_mm = max(instrument.position_mm(*place) for place in places)
     needed_mm = min(instrument.longest_mm, furthest_mm * 1.03 + 10)
