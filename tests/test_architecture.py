@@ -143,6 +143,8 @@ HEAVY = {
     "rtmidi": "MIDI ports",
     "textual": "the screens",
     "textual_serve": "the screens in a browser",
+    "typst": "pages as PDF",
+    "verovio": "notes on staves",
     "yaml": "drills and settings",
 }
 """Libraries that take 10 ms or more to import, and what they are for: a function may import what brings in one."""

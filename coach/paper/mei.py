@@ -184,13 +184,14 @@ def _staves(
     places: dict[tuple[str, int], list[_Place]],
 ) -> None:
     """The staves of a bar with their voices, and the tab below; each symbol goes to `places`, by layer and staff."""
+    full = bar.bar.meter.beats * bar.bar.meter.beat_whole
     for number in range(1, tab):
         staff = ET.SubElement(measure, "staff", {"n": str(number)})
         voices = [voice for voice in bar.voices if voice.staff == number - 1]
         signs = _accidentals(voices, bar.bar.key)
         for layer, voice in enumerate(voices, 1):
             element = ET.SubElement(staff, "layer", {"n": str(layer)})
-            if len(voice.symbols) == 1 and voice.symbols[0].event is None:
+            if voice.symbols[0].event is None and voice.symbols[0].value.length == full:
                 ET.SubElement(element, "mRest")
                 continue
             symbols = [

@@ -134,7 +134,10 @@ def written_everywhere(drill: Drill, chance: random.Random) -> None:
     """Write a drill in every format and prove each result; the slow ones now and then."""
     import mido
 
+    from coach.paper.engrave import SIZES, engraved_lines
     from coach.paper.page import html_page
+    from coach.paper.pdf import pdf_page
+    from coach.paper.sheet import PAPERS_MM
     from coach.score.load import read_drill
     from coach.score.midi_out import midi_bytes
     from coach.score.musicxml_in import part_names, read_musicxml
@@ -148,6 +151,10 @@ def written_everywhere(drill: Drill, chance: random.Random) -> None:
     assert_plain(text_tab(drill, chance.choice((40, 80, 400))))
     if chance.random() < 0.2:
         assert_harmless_page(html_page(drill))
+    if chance.random() < 0.02:
+        assert_harmless_page(html_page(drill, engraved_lines(drill, chance.choice(SIZES))))
+    if chance.random() < 0.01:
+        assert pdf_page(drill, chance.choice(tuple(PAPERS_MM))).startswith(b"%PDF")
     if chance.random() < 0.12:
         root = ET.fromstring(musicxml_text(drill, tempo))
         if chance.random() < 0.5:
