@@ -628,10 +628,11 @@ def test_a_pedal_marks_and_only_its_event_is_a_guess():
 
 
 def test_what_a_microphone_suggests_is_shown_and_never_confirms_itself():
-    offer, clean = Suggest(2, CHOKED, 0.99, Source.MICROPHONE), Suggest(1, None, 0.5, Source.MICROPHONE)
+    offer = Suggest(2, CHOKED, 0.99, Source.MICROPHONE, heard="quiet")
+    clean = Suggest(1, None, 0.5, Source.MICROPHONE)
     session, _ = drive(opened(2), Go(), offer, clean, RepEnded())
     assert isinstance(session.state, Rating)
-    assert session.state.marks.offers() == ((2, CHOKED),)
+    assert session.state.marks.offers() == (CHOKE_2,)
     assert session.marks == ()
     taken, effects = drive(session, Mark(CHOKE_2), Confirm())
     assert saves(effects)[0].rep.faults == (CHOKE_2,)

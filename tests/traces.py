@@ -88,6 +88,7 @@ PLAIN: dict[str, SessionEvent] = {
     "end": on.RepEnded(),
     "bar": on.RoundEnded(),
     "ok": on.Confirm(),
+    "as-heard": on.AsHeard(),
     "again": on.Again(),
     "skip": on.Skip(),
     "easier": on.Easier(),
@@ -109,10 +110,12 @@ def event_of(word: str, rest: list[str]) -> SessionEvent:
             return on.Mark(parse_faults(rest[0])[0])
         case "rest":
             return on.MarkRest(int(rest[0]), NOT_REACHED)
-        case "pedal" | "microphone":
+        case "pedal":
             (fault,) = parse_faults(rest[0])
             others = tuple(map(int, rest[2:]))
-            return on.Suggest(fault.label, fault.result, float(rest[1]), on.Source(word), others)
+            return on.Suggest(fault.label, fault.result, float(rest[1]), on.Source.PEDAL, others)
+        case "microphone":
+            return heard_event(*rest)
         case "tempo":
             return on.SetTempo(int(rest[0]))
         case "layer":
@@ -125,6 +128,16 @@ def event_of(word: str, rest: list[str]) -> SessionEvent:
             bpm = int(rest.pop()[1:]) if rest[-1].startswith("@") else None
             return on.Rated(parse_faults("" if rest == ["clean"] else " ".join(rest)), bpm)
     return PLAIN[word]
+
+
+def heard_event(what: str, certainty: str = "0") -> SessionEvent:
+    """`2c 0.9`: choked; `2+ 0.9`: clean; `2?`: can't tell."""
+    if what[-1] in "+?":
+        heard = {"+": ("clean", ""), "?": ("unsure", "can't tell")}[what[-1]]
+        return on.Suggest(int(what[:-1]), None, float(certainty), on.Source.MICROPHONE, (), *heard)
+    (fault,) = parse_faults(what)
+    words = fault.result.word
+    return on.Suggest(fault.label, fault.result, float(certainty), on.Source.MICROPHONE, (), words, words)
 
 
 def drill_named(name: str) -> Drill:
@@ -255,9 +268,9 @@ class Player:
     def _rep(self, rep: Rep) -> str:
         rung = f"/{rep.rung_bpm}" if rep.rung_bpm != rep.tempo_bpm else ""
         what = f"{result(rep.faults)} at {rep.tempo_bpm}{rung}"
-        return (
-            f"{what}, {rep.purpose}, turn {self.turns.index(rep.turn) + 1}{', heard' if rep.listened else ''}"
-        )
+        what += f", {rep.purpose}, turn {self.turns.index(rep.turn) + 1}{', heard' if rep.listened else ''}"
+        suggested = " ".join(f"{one.label} {one.result}" for one in rep.suggestions)
+        return f"{what}, {suggested} suggested" if suggested else what
 
     def ending(self) -> list[str]:
         """What stands at the end: the repetitions as last rated, and the rungs."""
@@ -296,6 +309,8 @@ def state_text(session: Session) -> str:
         parts.append(f"anew {music.number + 1}")
     if session.marks:
         parts.append(f"[{faults_text(session.marks)}]")
+    if isinstance(music, Playing | Rating | Amending) and music.marks.heard():
+        parts.append(f"({', '.join(f'{one.label} {one.heard}?' for one in music.marks.heard())})")
     return " ".join(parts)
 
 

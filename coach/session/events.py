@@ -73,15 +73,24 @@ class Suggest(SessionEvent):
 
     label: int
     result: Result | None
-    """None: clean."""
+    """The mark that is suggested; None: none."""
     certainty: float
     source: Source
     others: tuple[int, ...] = ()
+    verdict: str = ""
+    """What the log keeps: clean, choked, late, missing, other, unsure; empty for the result's word, or clean."""
+    heard: str = ""
+    """What was heard, for the player: `quiet`, `40 ms late`; empty where nothing is to be said."""
 
 
 @dataclass(frozen=True, slots=True)
 class Confirm(SessionEvent):
     """Save the repetition with the marks as they stand."""
+
+
+@dataclass(frozen=True, slots=True)
+class AsHeard(SessionEvent):
+    """Save the repetition with the marks as they stand and with what is suggested beside them."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -130,6 +130,13 @@ def confirm(session: Session, state: Rating | Amending, event: on.Confirm) -> Re
     return play_on(state, result) if state.more else result
 
 
+def as_heard(session: Session, state: Rating | Amending, event: on.AsHeard) -> Result:
+    if not state.marks.offers():
+        return session, (on.Tell(notices.Plain.NOTHING_SUGGESTED),)
+    state = replace(state, marks=state.marks.as_heard())
+    return confirm(replace(session, state=state), state, on.Confirm())
+
+
 def rated(session: Session, state: Ready, event: on.Rated) -> Result:
     for fault in event.faults:
         if wrong := _wrong(state.task, fault.label, fault.note):
@@ -259,7 +266,7 @@ def undo(session: Session, state: State, event: on.Undo) -> Result:
         return session, (on.Tell(notices.Plain.NOTHING_TO_UNDO),)
     last = session.played[rated[-1]]
     faults = last.rep.faults or ()
-    amending = Amending(last.turn, last.task, rated[-1], Marks(faults))
+    amending = Amending(last.turn, last.task, rated[-1], Marks(faults, suggested=last.suggested))
     session, void = with_correction(session, last.rep, None, void=True)
     taken_back = notices.RatingTakenBack(last.task.passage.title, last.rep.tempo_bpm, faults)
     return replace(session, coaching=last.coaching, state=amending), (on.Silence(), void, on.Tell(taken_back))

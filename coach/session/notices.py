@@ -11,7 +11,6 @@ from coach.learning.rung import Moved, Step
 from coach.log.log import Refusal
 from coach.music.rhythm import MIN_BPM
 from coach.rating.fault import Fault, in_words
-from coach.rating.table import Result
 
 LONGEST_RESULTS = 36
 """Results told in more letters are only counted."""
@@ -26,6 +25,7 @@ class Plain(Enum):
         "Stopped because it hurts. Rest now. If it stays or comes back, see a clinician before you play on."
     )
     NO_EASIER = "This phrase has no easier version: no note in it is marked with ?."
+    NOTHING_SUGGESTED = "The ear suggests nothing more here."
     NOTHING_TO_UNDO = "Nothing to undo in this session."
     ONLY_THE_LAST = "Only the last rating can be undone here; earlier ones in the report."
     RATE_THE_LAST = "Rate the last repetition: one key if it was clean."
@@ -139,8 +139,8 @@ class Offered:
     """A suggestion that marks nothing."""
 
     label: int
-    result: Result
-    words: ClassVar = "{0.label} {0.result.word}?"
+    heard: str
+    words: ClassVar = "{0.label} {0.heard}?"
 
 
 @dataclass(frozen=True, slots=True)

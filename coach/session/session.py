@@ -17,7 +17,7 @@ from coach.log.entries import Correction, Entry, EntryKind, Rep, practice_day, s
 from coach.music.drill import Drill
 from coach.rating.fault import Fault
 from coach.session.coaching import Coaching, Turn
-from coach.session.events import Save, SaveRep
+from coach.session.events import Save, SaveRep, Suggest
 from coach.session.states import (
     Amending,
     Done,
@@ -45,6 +45,8 @@ class Played:
     turn: Turn
     coaching: Coaching
     step: Step | None = None
+    suggested: tuple[Suggest, ...] = ()
+    """What was suggested while it was rated."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,5 +145,5 @@ def with_rep(
 def with_unrated(session: Session, state: Playing | Rating) -> tuple[Session, SaveRep]:
     """The session with a repetition played but not rated."""
     session, rep = with_rep(session, state, None)
-    played = Played(rep, state.task, state.turn, session.coaching)
+    played = Played(rep, state.task, state.turn, session.coaching, suggested=state.marks.suggested)
     return replace(session, played=(*session.played, played)), SaveRep(rep, state.task.passage.logged)

@@ -110,7 +110,12 @@ class Marks:
     def logged(self) -> tuple[Suggestion, ...]:
         """The suggestions as the log keeps them beside the player's own word."""
         return tuple(
-            Suggestion(one.label, one.result.word if one.result else "clean", one.certainty, one.source.value)
+            Suggestion(
+                one.label,
+                one.verdict or (one.result.word if one.result else "clean"),
+                one.certainty,
+                one.source.value,
+            )
             for one in sorted(self.suggested, key=lambda one: one.label)
         )
 
@@ -124,11 +129,19 @@ class Marks:
         marked = {fault.label for fault in self.faults}
         return tuple(one for one in self.suggested if one.label in marked and one.others)
 
-    def offers(self) -> tuple[tuple[int, Result], ...]:
-        """Label and result of what was suggested about events that nothing is marked on."""
-        marked = {fault.label for fault in self.faults}
-        heard = (one for one in self.suggested if one.source is Source.MICROPHONE)
-        return tuple((one.label, one.result) for one in heard if one.result and one.label not in marked)
+    def heard(self) -> tuple[Suggest, ...]:
+        """What was heard of events on which nothing is marked or was marked and taken back, in order of label."""
+        settled = {fault.label for faults in (*self.before, self.faults) for fault in faults}
+        heard = (one for one in self.suggested if one.heard and one.label not in settled)
+        return tuple(sorted(heard, key=lambda one: one.label))
+
+    def offers(self) -> tuple[Fault, ...]:
+        """What of it can be taken as a mark."""
+        return tuple(Fault(one.label, one.result) for one in self.heard() if one.result)
+
+    def as_heard(self) -> Marks:
+        """With every offer marked."""
+        return self._with((*self.faults, *self.offers()))
 
     def _with(self, faults: tuple[Fault, ...]) -> Marks:
         return replace(self, faults=tuple(sorted(faults)), before=(*self.before, self.faults))

@@ -110,7 +110,8 @@ def _counted_in(session: Session, rated: Rating, turn: Turn, task: Task) -> bool
 def rate(session: Session, state: Ready | Rating, faults: tuple[Fault, ...]) -> Result:
     """Save a repetition with its results and go on as the coaching says."""
     session, rep = with_rep(session, state, faults)
-    played = Played(rep, state.task, state.turn, session.coaching)
+    suggested = () if isinstance(state, Ready) else state.marks.suggested
+    played = Played(rep, state.task, state.turn, session.coaching, suggested=suggested)
     return _ruled(session, len(session.played), played, SaveRep(rep, state.task.passage.logged))
 
 
