@@ -22,7 +22,9 @@ from textual.pilot import Pilot
 from coach.folder.settings import save_settings
 from coach.ground.places import Places
 from coach.music.drill import TOGETHER
+from coach.rating.table import CHOKED, LATE
 from coach.session.desk import Desk
+from coach.session.events import Source, Suggest
 from coach.tui.app import CoachApp
 from coach.tui.session_screen import SessionScreen
 
@@ -36,6 +38,7 @@ DRILL = "small-bells"
 _READY = ("space", "wait:0.3", "space", "together")
 _TO_MUSIC = (*_READY, "space")
 _MARKED = (*_TO_MUSIC, "wait:12", "space", "2", "l", "3")
+_HEARD = (*_TO_MUSIC, "wait:12", "space", "heard")
 _RATED = (*_TO_MUSIC, "wait:9", "space", "1", "space", "wait:0.3")
 """At 40 bpm a beat takes 1.5 s, so that the count-in lasts 6 s and the two bars end after 18 s."""
 
@@ -49,6 +52,9 @@ SHOTS: tuple[Shot, ...] = (
     ("last-node", (80, 24), (*_TO_MUSIC, "wait:15.5"), {}),
     ("round", (80, 24), (*_TO_MUSIC, "wait:20"), {}),
     ("marking", (80, 24), _MARKED, {}),
+    ("heard", (80, 24), _HEARD, {}),
+    ("heard-wide", (120, 40), _HEARD, {}),
+    ("heard-taken", (80, 24), (*_HEARD, "3"), {}),
     ("marking-ascii", (80, 24), _MARKED, {"ascii": True}),
     ("clean", (80, 24), (*_TO_MUSIC, "wait:25"), {}),
     ("pause", (80, 24), (*_TO_MUSIC, "wait:9", "p"), {}),
@@ -92,6 +98,8 @@ async def take(shot: Shot, folder: Path, size: tuple[int, int] | None = None) ->
                         await pilot.pause(float(key.removeprefix("wait:")))
                     elif key == "together":
                         await all_layers(app, pilot)
+                    elif key == "heard":
+                        let_hear(app)
                     else:
                         await pilot.press(key)
                 await pilot.pause(0.2)
@@ -99,6 +107,14 @@ async def take(shot: Shot, folder: Path, size: tuple[int, int] | None = None) ->
     path = folder / (f"{name}-{size[0]}x{size[1]}.svg" if size else f"{name}.svg")
     path.write_text(bare(svg), encoding="utf-8")
     return path
+
+
+def let_hear(app: CoachApp) -> None:
+    """Suggest of the repetition that is rated what a microphone may have heard."""
+    screen = app.screen
+    if isinstance(screen, SessionScreen):
+        for label, result, words in ((1, CHOKED, "quiet"), (3, LATE, "40 ms late"), (4, None, "can't tell")):
+            screen.send(Suggest(label, result, 0.9, Source.MICROPHONE, heard=words))
 
 
 async def all_layers(app: CoachApp, pilot: Pilot[None]) -> None:

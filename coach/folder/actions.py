@@ -83,6 +83,14 @@ ACTIONS: tuple[Action, ...] = (
         1,
     ),
     Action(
+        "as_heard",
+        ("h",),
+        "as heard",
+        "Save the repetition with what was heard, as it stands, beside your own marks",
+        (RATING,),
+        2,
+    ),
+    Action(
         "resume",
         ("space", "enter", "p"),
         "back to ready",

@@ -115,7 +115,7 @@ class Suggestion:
 
     label: Annotated[int, Range(1, 99_999)]
     result: str
-    """The result's word; `clean` where it took the event for clean."""
+    """A result's word; `clean` where it took the event for clean; of a microphone also `missing`, `other`, `unsure`."""
     certainty: Annotated[float, Range(0, 1)]
     """From 0 to 1."""
     source: str

@@ -144,6 +144,13 @@ class Offered:
 
 
 @dataclass(frozen=True, slots=True)
+class CantTell:
+    """Events that other strings hide from the ear."""
+
+    labels: tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Reloaded:
     """An edited drill was read."""
 
@@ -173,7 +180,7 @@ Worded = (
     | Reloaded
     | NotSaved
 )
-Notice = Plain | Saved | MarksTakenBack | RatingTakenBack | Guessed | NoSuchLayer | Worded
+Notice = Plain | Saved | MarksTakenBack | RatingTakenBack | Guessed | CantTell | NoSuchLayer | Worded
 
 
 def sentence(notice: Notice) -> str:
@@ -190,6 +197,8 @@ def sentence(notice: Notice) -> str:
             return f"Taken back: {title} at {tempo_bpm}, {in_words(faults) or 'clean'}. Rate it anew."
         case Guessed(label, others):
             return f"{label} is a guess, may be {' or '.join(map(str, others))}"
+        case CantTell(labels):
+            return f"can't tell {' '.join(map(str, labels))}"
         case NoSuchLayer(layer, layers):
             return f"There is no layer {layer!r}: {', '.join(layers)}."
         case _:

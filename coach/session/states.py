@@ -16,7 +16,7 @@ from coach.music.excerpt import Excerpt, Passage, layer_choices
 from coach.rating.fault import Fault
 from coach.rating.table import NOT_REACHED, Result
 from coach.session.coaching import Turn
-from coach.session.events import Source, Suggest
+from coach.session.events import Suggest
 
 
 class Phase(StrEnum):

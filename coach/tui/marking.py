@@ -11,7 +11,8 @@ from dataclasses import replace
 
 from coach.music.excerpt import Passage, PlacedEvent
 from coach.rating.fault import Fault, causes_of
-from coach.rating.table import Cause, Result
+from coach.rating.table import CHOKED, Cause, Result
+from coach.session.states import Marks
 from coach.strings.instrument import Instrument
 from coach.tui.canvas import Role
 
@@ -24,6 +25,13 @@ def pressed(label: int, brush: Result, marks: Iterable[Fault], event: PlacedEven
     if brush.by_note and len(event.notes) > 1 and standing.note < len(event.notes):
         return replace(standing, note=standing.note + 1)
     return standing
+
+
+def brush_on(label: int, brush: Result, marks: Marks) -> Result:
+    """What the key of an event gives: what was heard of it, until that is taken back or another brush chosen."""
+    heard = next((one.result for one in marks.suggested if one.label == label and one.heard), None)
+    stands = [fault.result for fault in (*marks.offers(), *marks.faults) if fault.label == label]
+    return heard if heard in stands and heard and brush is CHOKED else brush
 
 
 def next_cause(fault: Fault) -> Fault:

@@ -11,6 +11,7 @@ from coach.music.clicktrack import BeatAt
 from coach.music.excerpt import Passage
 from coach.rating.fault import Fault
 from coach.rating.table import CHOKED, Result
+from coach.session.events import Suggest
 from coach.strings.instrument import Instrument
 from coach.tui import meters
 from coach.tui.hints import Hint
@@ -25,6 +26,10 @@ PHASE_WORDS: dict[str, str] = {
     "rest": "REST",
     "done": "DONE",
 }
+
+
+MOST_NAMED = 3
+"""More events than these are only counted."""
 
 
 @dataclass(frozen=True)
@@ -49,6 +54,12 @@ class Picture:
     beat: float | None = None
     """Where the music is, in tempo beats; None while it stands, negative in the count-in."""
     marks: tuple[Fault, ...] = ()
+    heard: tuple[Suggest, ...] = ()
+    """What was heard of events on which nothing is marked."""
+    guesses: frozenset[int] = frozenset()
+    """Labels of marks that may be about another event."""
+    listens: bool = False
+    """Whether the program listens."""
     brush: Result = CHOKED
     cursor: int = 0
     page: int = 0
@@ -63,6 +74,12 @@ class Picture:
     run_on: bool = False
     left_handed: bool = False
     plain: bool = False
+
+    @property
+    def look_at(self) -> tuple[int, ...]:
+        """Labels of the events that something is suggested about, while a repetition is rated."""
+        offers = (one.label for one in self.heard if one.result)
+        return tuple(offers) if self.phase == "rating" else ()
 
     @property
     def beat_index(self) -> int | None:
@@ -99,6 +116,8 @@ def _state_words(picture: Picture) -> meters.Words:
         return _failed(picture)
     if picture.unsaved and at is None:
         return "NOT SAVED", "bass"
+    if picture.look_at:
+        return _look_at(picture)
     if at is not None and picture.phase == "playing":
         return ("COUNT", "beat") if picture.counts_in else (f"BEAT {picture.beats[at].number}", "now")
     return phase_word(picture), "good" if picture.phase == "ready" else "text"
@@ -110,6 +129,8 @@ def _number_words(picture: Picture) -> list[meters.Words]:
         return []
     if picture.phase == "rating":
         counting = at is not None and not picture.marks
+        if picture.look_at and picture.marks:
+            return [_look_at(picture)]
         if counting and at is not None:
             return [(f"COUNT {picture.beats[at].number}", "beat")]
         return [(f"THEN {picture.then}", "next")] if picture.then else []
@@ -122,6 +143,14 @@ def _failed(picture: Picture) -> meters.Words:
     """How many events failed; where none did, some were not reached."""
     failed = sum(mark.result.fails for mark in picture.marks)
     return f"{failed} FAILED" if failed else "BROKE OFF", "bass"
+
+
+def _look_at(picture: Picture) -> meters.Words:
+    """The events that the player is asked to look at."""
+    labels = picture.look_at
+    if len(labels) > MOST_NAMED:
+        return f"LOOK AT {len(labels)} EVENTS", "next"
+    return f"LOOK AT {'+'.join(map(str, labels))}", "next"
 
 
 def time_left(minutes: float) -> str:

@@ -14,6 +14,7 @@ from coach.rating.fault import Fault
 from coach.rating.table import CAUSES, CHOKED, RESULTS, Cause, Result
 from coach.session.events import (
     Again,
+    AsHeard,
     ChooseExcerpt,
     ChooseLayer,
     Confirm,
@@ -70,10 +71,12 @@ class SessionScreen(SessionStage):
         shown = marking.signs(
             self.practice.session.marks, task.passage, task.drill.instrument, self.coach.plain
         )
+        heard = {one.label: one.heard + "?" * bool(one.result) for one in self.marks.heard()}
         texts = []
         for label, key in self._label_keys(task.passage).items():
             place = bigview.written(task.passage.event(label), task.drill.instrument)
-            texts.append((key, f"{label}  {place}  {shown[label][0] if label in shown else ''}".strip()))
+            state = shown[label][0] if label in shown else heard.get(label, "")
+            texts.append((key, f"{label}  {place}  {state}".strip()))
         return texts
 
     def touch_cue(self) -> str:
@@ -102,7 +105,8 @@ class SessionScreen(SessionStage):
             return
         self._open_page_of(label)
         event = session.music.task.passage.event(label)
-        self._send_mark(marking.pressed(label, self.brush, session.marks, event))
+        brush = marking.brush_on(label, self.brush, self.marks)
+        self._send_mark(marking.pressed(label, brush, session.marks, event))
 
     def _open_page_of(self, label: int) -> None:
         if shown := self._sheet():
@@ -128,6 +132,9 @@ class SessionScreen(SessionStage):
 
     def do_save(self) -> None:
         self.send(Confirm())
+
+    def do_as_heard(self) -> None:
+        self.send(AsHeard())
 
     def act(self, action_id: str, when_s: float = 0.0) -> None:
         """Do an action; those that say a result or a cause are rows of the table."""

@@ -23,8 +23,8 @@ from coach.rating.fault import in_words
 from coach.rating.table import CHOKED
 from coach.score.load import load_drill
 from coach.session.events import Reload, SessionEvent, Stop
-from coach.session.notices import Guessed, Offered, Saved, sentence
-from coach.session.states import Amending, Phase, Playing, Rating, Ready, Rest
+from coach.session.notices import CantTell, Guessed, Notice, Offered, Saved, sentence
+from coach.session.states import Amending, Marks, Phase, Playing, Rating, Ready, Rest
 from coach.session.turns import announced
 from coach.sound.player import SoundState, SoundStatus
 from coach.tui import bigview
@@ -166,6 +166,8 @@ class SessionStage(CoachScreen):
             if turn
             else "",
             marks=session.marks,
+            heard=self.marks.heard(),
+            guesses=frozenset(one.label for one in self.marks.doubts()),
             brush=self.brush,
             cursor=self.cursor,
             page=self.page,
@@ -314,13 +316,19 @@ class SessionStage(CoachScreen):
         name = excerpt_name(part.excerpt, part.passage.title)
         return f"then {name} at {item.tempo_bpm}", bigview.written(first, instrument) if first else ""
 
+    @property
+    def marks(self) -> Marks:
+        """What is marked and suggested on the repetition that sounds or is rated."""
+        state = self.practice.session.state
+        return state.marks if isinstance(state, Playing | Rating | Amending) else Marks()
+
     def _suggested(self) -> list[str]:
         """What was suggested and is not certain."""
-        state = self.practice.session.state
-        if not isinstance(state, Playing | Rating | Amending):
-            return []
-        guesses = [sentence(Guessed(one.label, one.others)) for one in state.marks.doubts()]
-        return guesses + [sentence(Offered(label, result)) for label, result in state.marks.offers()]
+        told: list[Notice] = [Guessed(one.label, one.others) for one in self.marks.doubts()]
+        told += [Offered(one.label, one.heard) for one in self.marks.heard() if one.result]
+        if hidden := tuple(one.label for one in self.marks.heard() if not one.result):
+            told.append(CantTell(hidden))
+        return [sentence(notice) for notice in told]
 
     def _silence_known(self) -> bool:
         """Whether the player has read in an earlier session, or earlier in this one, what silent mode is."""

@@ -42,7 +42,7 @@ def panes(picture: Picture, layout: Layout) -> dict[str, Pane]:
 
     add(
         "header",
-        (picture.title, picture.assigned, picture.item, picture.run_on, picture.spot),
+        (picture.title, picture.assigned, picture.item, picture.run_on, picture.listens, picture.spot),
         lambda b: _header(picture, b),
     )
     # Without a passage the cue stands large enough as it is.
@@ -57,7 +57,7 @@ def panes(picture: Picture, layout: Layout) -> dict[str, Pane]:
     add("cue", picture.cue, lambda b: _paragraph(_shown(picture.cue, picture), b))
     add(
         "keys",
-        (picture.hints, bool(picture.marks), picture.brush, picture.phase, picture.page),
+        (picture.hints, bool(picture.marks), picture.look_at, picture.brush, picture.phase, picture.page),
         lambda b: draw_hints(shown_hints(picture, layout), b.width),
     )
     if picture.passage is None or picture.instrument is None:
@@ -101,13 +101,13 @@ def sheet_shown(picture: Picture, layout: Layout) -> tuple[Sheet, SheetLook] | N
     sheet = _sheet(Kept(passage, instrument), box.width, box.height, least)
     # After a change of the window's size there may be fewer pages.
     page = min(picture.page, len(sheet.pages) - 1)
-    return sheet, SheetLook(page, picture.marks, picture.cursor)
+    return sheet, SheetLook(page, picture.marks, picture.cursor, picture.heard, picture.guesses)
 
 
 def _add_sheet(picture: Picture, passage: Passage, instrument: Instrument, layout: Layout, add: Add) -> None:
     if shown := sheet_shown(picture, layout):
         sheet, look = shown
-        key = (picture.spot, look.page, picture.marks, look.cursor)
+        key = (picture.spot, look)
         add(
             "sheet",
             key,
@@ -131,7 +131,8 @@ def _paragraph(text: str, box: Box) -> Rows:
 def _header(picture: Picture, box: Box) -> Rows:
     canvas = Canvas(box.width, 1)
     capo = picture.instrument.capo if picture.instrument else 0
-    parts = (f"capo {capo}" if capo else "", picture.item, "runs on" if picture.run_on else "")
+    states = ("runs on" if picture.run_on else "", "listening" if picture.listens else "")
+    parts = (f"capo {capo}" if capo else "", picture.item, *states)
     right = "  ".join(part for part in parts if part)
     title = _shown(plain_text(picture.title), picture)
     passage = picture.passage
@@ -174,6 +175,7 @@ def shown_hints(picture: Picture, layout: Layout) -> list[Hint]:
         (key, turns.get(action_id) or hint_word(picture, label, action_id), action_id)
         for key, label, action_id in picture.hints
         if action_id in turns or action_id not in ("page_right", "page_left")
+        if action_id != "as_heard" or picture.look_at
     ]
     if keys:
         hints.insert(1, (key_range(keys), "mark", ""))

@@ -13,14 +13,17 @@ from coach.folder.actions import LABEL_KEYS
 from coach.music.excerpt import Passage, PlacedEvent
 from coach.rating.fault import Fault
 from coach.rating.table import RESULTS, Result
+from coach.session.events import Suggest
 from coach.strings.instrument import Instrument
 from coach.tui.bigview import Look, event_lines
-from coach.tui.canvas import Canvas, Role, Rows, fitted
+from coach.tui.canvas import Canvas, Role, Rows, fitted, text_width
 from coach.tui.glyphs import big_text, big_width, has_glyph, rows_high
 
 MOST = 2
 """The largest size of the sheet: more would spread few events too far apart to be seen at once."""
 CURSOR_COLUMNS = 2
+GUESS = "?"
+"""The sign of what is suggested and not marked, and of a mark whose event is a guess."""
 NUMBER_KEYS = LABEL_KEYS[:9]
 """Keys that are the numbers of their events."""
 
@@ -52,6 +55,17 @@ class Sheet:
 
 
 @dataclass(frozen=True, slots=True)
+class EventLook:
+    """What stands on an event: its mark, or what was heard of it, and how that looks."""
+
+    fault: Fault | None = None
+    sign: str = ""
+    """Where it is not the mark's own."""
+    words: str = ""
+    role: Role = "dim"
+
+
+@dataclass(frozen=True, slots=True)
 class SheetLook:
     """What changes while the sheet stands."""
 
@@ -59,6 +73,20 @@ class SheetLook:
     marks: tuple[Fault, ...] = ()
     cursor: int = 0
     """Label under the cursor; 0 for none."""
+    heard: tuple[Suggest, ...] = ()
+    guesses: frozenset[int] = frozenset()
+    """Labels of marks that may be about another event."""
+
+    def event(self, label: int) -> EventLook:
+        """How an event looks."""
+        fault = next((mark for mark in self.marks if mark.label == label), None)
+        if fault:
+            guess = GUESS if label in self.guesses else ""
+            return EventLook(fault, guess, fault.result.word + guess, fault.result.ink)
+        one = next((one for one in self.heard if one.label == label), None)
+        if one is None or one.result is None:
+            return EventLook(words=one.heard if one else "")
+        return EventLook(None, GUESS, one.heard + GUESS, "next")
 
 
 def sheet_of(passage: Passage, instrument: Instrument, width: int, height: int, least: int) -> Sheet:
@@ -83,7 +111,8 @@ def _sheet(
     keys = (LABEL_KEYS * -(-len(events) // len(LABEL_KEYS)))[: len(events)]
     label = max(_label_columns(key, event.label, size) for key, event in zip(keys, events, strict=True))
     gap = 1 if len(events) > len(NUMBER_KEYS) else 2
-    sign = max(big_width(_sign(row, plain=False), size) for row in RESULTS) + gap
+    signs = (GUESS, *(_sign(row, plain=False) for row in RESULTS))
+    sign = max(big_width(one, size) for one in signs) + gap
     label += gap
     columns = CURSOR_COLUMNS + label + sign + notes
     across = max(width // columns, 1)
@@ -134,17 +163,17 @@ def draw_sheet(
         line, across = divmod(place, sheet.across)
         row, left = line * sheet.line_rows, across * sheet.columns
         event = passage.event(label)
-        fault = next((mark for mark in look.marks if mark.label == label), None)
+        shown = look.event(label)
         if sheet.words:
-            words = _where(passage, label) + (f"  {fault.result.word}" if fault else "")
-            role = fault.result.ink if fault else "dim"
-            canvas.put(
-                row, left + CURSOR_COLUMNS, fitted(words, sheet.columns - CURSOR_COLUMNS - 1, plain), role
-            )
+            room = sheet.columns - CURSOR_COLUMNS - 1
+            words = f"{_where(passage, label)}  {shown.words}".rstrip()
+            # Where both have no room, what came of it is worth more than where it stands.
+            words = shown.words if shown.words and text_width(words) > room else words
+            canvas.put(row, left + CURSOR_COLUMNS, fitted(words, room, plain), shown.role)
         if label == look.cursor:
             bar = ["#" if plain else "█"] * rows_high(sheet.size)
             canvas.put_rows(row + sheet.words, left, bar, "now")
-        _chip(canvas, row + sheet.words, left, event, keys[label], sheet, fault, instrument, plain)
+        _chip(canvas, row + sheet.words, left, event, keys[label], sheet, shown, instrument, plain)
     return canvas.rows()
 
 
@@ -160,7 +189,7 @@ def _chip(
     event: PlacedEvent,
     key: str,
     sheet: Sheet,
-    fault: Fault | None,
+    shown: EventLook,
     instrument: Instrument,
     plain: bool,
 ) -> None:
@@ -171,9 +200,10 @@ def _chip(
         number = big_text(str(event.label), size, plain)
         canvas.put_rows(row, column + sheet.label_columns - 1 - len(number[0]), number, "text")
     column += sheet.label_columns
+    fault = shown.fault
     role: Role = fault.result.ink if fault else "ring" if event.is_harmonic else "bass"
-    if fault:
-        canvas.put_rows(row, column, big_text(_sign(fault.result, plain), size, plain), role)
+    if sign := shown.sign or (_sign(fault.result, plain) if fault else ""):
+        canvas.put_rows(row, column, big_text(sign, size, plain), shown.role)
     column += sheet.sign_columns
     if fault and fault.note:
         event = replace(event, notes=event.notes[fault.note - 1 : fault.note])
