@@ -1,0 +1,360 @@
+"""The beat of two strings whose partials nearly meet, from a few seconds in which both ring.
+
+Beats come as often a second as two frequencies differ (Helmholtz, On the Sensations of Tone, part II). The band around
+the partials is brought down to 0 Hz and decimated. There each string is two damped exponentials that lie close, since a
+string's two polarisations differ a little in pitch and decay (Weinreich, JASA 62 (1977) 1474): a strong one that beats,
+and a weaker one that would pull it aside. A matrix pencil (Hua and Sarkar, IEEE Trans. ASSP 38 (1990) 814) starts, and
+non-linear least squares with the amplitudes projected out (Golub and Pereyra, SIAM J. Numer. Anal. 10 (1973) 413;
+Kaufman's derivative) ends. What is known beforehand enters as further rows: how far polarisations are apart, and where
+each string's own partials put the ones that meet (`lone_partials.py`), which tells the strings apart too.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from coach.listen.frame import Frame, frame_of
+from coach.listen.lone_partials import Expected, Spectrum, expected_partial
+from coach.strings.units import cents_between
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Values = NDArray[np.float64]
+    Phasors = NDArray[np.complex128]
+
+MOST_S = 3.0
+LEAST_S = 1.5
+SURE_HZ = 0.05
+"""Where the standard error of a beat is more than this, the sound does not allow to say it."""
+SURE_OF_WAY = 0.95
+SILENCE = 1e-14
+"""Power in the band, full scale squared: less than the last bit of 24."""
+LEAST_GAIN = 30.0
+"""A string rings where the fit without it is worse by so much, in twice the logarithm of the likelihood: the best of
+150 to 300 points of mere noise gives some 12."""
+FURTHEST_CENTS = 75.0
+"""A partial further from where it belongs is no string's."""
+_HALF_BAND_HZ = 20.0
+_HALF_BAND = 0.03
+_KAISER_BETA = 5.0
+_MAINS_HZ = (50.0, 60.0)
+_MAINS_APART_HZ = 2.0
+_SPLIT = 1e-4
+"""Unit of a polarisation's distance: a share of the frequency."""
+SPLIT_SPREAD = 4.0
+"""In that unit; ours: 0.7 cent covers what false beats of good strings come to, of either sign."""
+SPLITS_ALIKE = 2.0
+"""How much the two strings' splits differ: they end on one bridge."""
+SHARE = 0.15
+"""Amplitude of the weaker polarisation against the stronger: a pull is mostly along the plane that is heard."""
+FASTER, FASTER_SPREAD = 0.3, 0.3
+"""Mean and spread of the logarithm of how much faster the weaker one decays."""
+KNOWN_HZ = 0.02
+"""Where a string's own partials put another of its partials is never better known than this."""
+_MOST_DECAY = 15.0
+_EDGE_S = 0.002
+_CLEAR_COST = 20.0
+_ROUNDS = 25
+_ROUGH, _FINE = 0.3, 0.003
+"""A descent ends where a step gains less, in twice the logarithm of the posterior."""
+
+
+@dataclass(frozen=True, slots=True)
+class Meeting:
+    """Which partials of which two open strings are to meet."""
+
+    low_open_hz: float
+    high_open_hz: float
+    low_partial: int
+    high_partial: int
+
+    @property
+    def hz(self) -> float:
+        """About where they meet."""
+        return self.low_partial * self.low_open_hz
+
+
+@dataclass(frozen=True, slots=True)
+class Beats:
+    """What two ringing strings say of each other."""
+
+    low_hz: float
+    """The lower string's partial."""
+    high_hz: float
+    """The higher string's partial."""
+    error_hz: float
+    """Standard error of their difference."""
+    way_certainty: float
+    """0.5 to 1: how likely it is that the sharper one is told rightly."""
+
+    @property
+    def beats_hz(self) -> float:
+        return abs(self.high_hz - self.low_hz)
+
+    @property
+    def cents(self) -> float:
+        """The higher string's partial against the lower's."""
+        return cents_between(self.high_hz, self.low_hz)
+
+    @property
+    def sure(self) -> bool:
+        return self.error_hz <= SURE_HZ
+
+    @property
+    def sure_of_way(self) -> bool:
+        return self.way_certainty >= SURE_OF_WAY
+
+
+def beats_in(samples: NDArray[np.floating], rate_hz: int, meeting: Meeting) -> Beats | None:
+    """The beat that 1.5 to 3 s of one channel hold, of which the last 3 s count; None where no such partials ring."""
+    length_s = len(samples) / rate_hz
+    if length_s < LEAST_S:
+        return None
+    # At its ends the filter to the low rate lacks what lies beyond them.
+    frame = frame_of(samples, rate_hz, max(length_s - MOST_S, 0.0), length_s)
+    frame = frame.between(frame.start_s + _EDGE_S, length_s - _EDGE_S)
+    band = _Band.of(frame, meeting)
+    if float(np.mean(np.abs(band.phasors) ** 2)) < SILENCE:
+        return None
+    spectrum = Spectrum(frame)
+    known = (
+        expected_partial(spectrum, meeting.low_open_hz, meeting.low_partial),
+        expected_partial(spectrum, meeting.high_open_hz, meeting.high_partial),
+    )
+    starts_hz, decays = pencil(band.phasors, band.step_s, 2)
+    # Where neither string is known by itself, the strings could as well be the other way round.
+    orders = ([0, 1], [1, 0]) if any(known) else ([0, 1],)
+    fits = [_settled(band, known, starts_hz[order], decays[order]) for order in orders]
+    best = min(fits, key=lambda fit: fit.cost)
+    return _told(band, best, fits) if _both_ring(band, best) else None
+
+
+def pencil(phasors: Phasors, step_s: float, count: int) -> tuple[Values, Values]:
+    """Frequencies in Hz and decays in 1/s of `count` damped exponentials by the matrix pencil."""
+    windows = np.lib.stride_tricks.sliding_window_view(phasors, len(phasors) // 2 + 1)
+    rows = np.linalg.svd(windows, full_matrices=False)[2][:count].T
+    poles = np.linalg.eigvals(np.linalg.lstsq(rows[:-1], rows[1:], rcond=None)[0])
+    decays = -np.log(np.maximum(np.abs(poles), 1e-9)) / step_s
+    return np.angle(poles) / (2.0 * math.pi * step_s), np.clip(decays, 0.05, _MOST_DECAY)
+
+
+@dataclass(frozen=True, slots=True)
+class _Band:
+    """What is around the meeting partials, brought down to 0 Hz."""
+
+    phasors: Phasors
+    times_s: Values
+    middle_hz: float
+    mains: Phasors
+    """Lines of the mains in the band, a column each."""
+
+    @property
+    def step_s(self) -> float:
+        return float(self.times_s[1] - self.times_s[0])
+
+    @classmethod
+    def of(cls, frame: Frame, meeting: Meeting) -> _Band:
+        """The band may not reach the next partial of the lower string, and holds 50 cents to either side."""
+        half_hz = min(0.45 * meeting.low_open_hz, max(_HALF_BAND_HZ, _HALF_BAND * meeting.hz))
+        times_s = np.arange(len(frame.samples)) / frame.rate_hz
+        turned = frame.samples * np.exp(-2j * math.pi * meeting.hz * times_s)
+        reach = int(1.6 * frame.rate_hz / half_hz)
+        taps = np.sinc(np.arange(-reach, reach + 1) * 2.0 * half_hz / frame.rate_hz)
+        taps *= np.kaiser(2 * reach + 1, _KAISER_BETA)
+        step = max(int(frame.rate_hz / (2.6 * half_hz)), 1)
+        windows = np.lib.stride_tricks.sliding_window_view(turned, len(taps))[::step]
+        phasors = windows @ (taps / taps.sum())
+        kept_s = times_s[reach::step][: len(phasors)] - times_s[reach]
+        lines_hz = [
+            line_hz - meeting.hz
+            for mains_hz in _MAINS_HZ
+            for line_hz in mains_hz * np.arange(1, 40)
+            if _MAINS_APART_HZ < abs(line_hz - meeting.hz) < half_hz
+        ]
+        mains = np.exp(2j * math.pi * kept_s[:, None] * np.array(lines_hz)[None, :])
+        return cls(phasors, kept_s, meeting.hz, mains)
+
+
+@dataclass(frozen=True, slots=True)
+class _Fit:
+    """Seven numbers and how well they explain the band.
+
+    `values`: both strings' angular frequencies and decays, both splits, the logarithm of how much faster the weaker
+    polarisations decay.
+    """
+
+    values: Values
+    cost: float
+    """Twice the negative logarithm of the posterior, but for a constant."""
+    noise: float
+    """Power of what is left unexplained."""
+    error_hz: float
+
+
+def _settled(
+    band: _Band, known: tuple[Expected | None, Expected | None], starts_hz: Values, decays: Values
+) -> _Fit:
+    """The better fit of splits of either sign, once more with the noise that it leaves."""
+    values = np.array([*2.0 * math.pi * starts_hz, *decays, 0.0, 0.0, FASTER])
+    basis = np.exp(band.times_s[:, None] * (1j * values[:2] - values[2:4])[None, :])
+    basis = np.hstack([basis, band.mains])
+    left = band.phasors - basis @ np.linalg.lstsq(basis, band.phasors, rcond=None)[0]
+    noise = float(np.mean(np.abs(left) ** 2)) + 1e-18
+    splits = np.array([0.0, 0.0, 0.0, 0.0, SPLIT_SPREAD, SPLIT_SPREAD, 0.0])
+    first = [_fitted(band, known, values + way * splits, noise, _ROUGH) for way in (1.0, -1.0)]
+    rough = min(first, key=lambda fit: fit.cost)
+    return _fitted(band, known, rough.values, rough.noise + 1e-18, _FINE)
+
+
+def _fitted(
+    band: _Band,
+    known: tuple[Expected | None, Expected | None],
+    values: Values,
+    noise: float,
+    least_gain: float,
+) -> _Fit:
+    """Levenberg and Marquardt's descent with the amplitudes projected out, until a step gains less than asked."""
+    damping = 1e-2
+    state = _look(band, known, values, noise)
+    for _ in range(_ROUNDS):
+        normal = state.slope.T @ state.slope
+        gradient = state.slope.T @ state.residual
+        for _ in range(6):
+            step = np.linalg.solve(normal + damping * np.diag(np.diag(normal) + 1e-9), gradient)
+            moved = values - step
+            moved[2:4] = np.clip(moved[2:4], 0.0, _MOST_DECAY)
+            fresh = _look(band, known, moved, noise)
+            if fresh.cost < state.cost:
+                break
+            damping *= 5.0
+        else:
+            break
+        gain = state.cost - fresh.cost
+        values, state, damping = moved, fresh, max(damping / 5.0, 1e-8)
+        if gain < least_gain:
+            break
+    spread = np.linalg.pinv(state.slope.T @ state.slope)
+    difference = np.array([-1.0, 1.0, 0.0, 0.0, 0.0, 0.0, 0.0])
+    error_hz = math.sqrt(max(float(difference @ spread @ difference), 0.0)) / (2.0 * math.pi)
+    return _Fit(values, state.cost, state.noise, error_hz)
+
+
+@dataclass(frozen=True, slots=True)
+class _State:
+    residual: Values
+    slope: Values
+    noise: float
+
+    @property
+    def cost(self) -> float:
+        return float(self.residual @ self.residual)
+
+
+def _look(
+    band: _Band, known: tuple[Expected | None, Expected | None], values: Values, noise: float
+) -> _State:
+    """Residuals, in standard deviations, and their derivative by the seven values."""
+    unit, much = 2.0 * math.pi * band.middle_hz * _SPLIT, math.exp(values[6])
+    turns, decays = _waves_of(values, band.middle_hz)
+    scale = math.sqrt(noise / 2.0)
+    waves = np.exp(band.times_s[:, None] * (1j * turns - decays)[None, :]) / scale
+    columns = np.hstack([waves, band.mains / scale])
+    target = band.phasors / scale
+    strong = np.linalg.lstsq(np.hstack([waves[:, :2], band.mains / scale]), target, rcond=None)[0][:2]
+    loudest = float(np.abs(band.phasors).max()) + 1e-30
+    ridge = np.zeros((4, columns.shape[1]), dtype=complex)
+    # Two waves that cancel each other could be of any size: a string is hardly louder than what is heard.
+    ridge[0, 0] = ridge[1, 1] = 0.5 / loudest
+    ridge[2, 2], ridge[3, 3] = 1.0 / (SHARE * np.abs(strong) + 1e-6 * loudest)
+    basis = np.vstack([columns, ridge])
+    orthogonal, triangle = np.linalg.qr(basis)
+    heard = np.append(target, np.zeros(4))
+    shares = np.linalg.lstsq(triangle, orthogonal.conj().T @ heard, rcond=None)[0]
+    off = heard - basis @ shares
+    parts = waves * shares[:4]
+    times = band.times_s[:, None]
+    turned, decayed = 1j * times * parts, -times * parts
+    moves = np.stack(
+        [
+            turned[:, 0] + turned[:, 2],
+            turned[:, 1] + turned[:, 3],
+            decayed[:, 0] + much * decayed[:, 2],
+            decayed[:, 1] + much * decayed[:, 3],
+            unit * turned[:, 2],
+            unit * turned[:, 3],
+            decays[2] * decayed[:, 2] + decays[3] * decayed[:, 3],
+        ],
+        axis=1,
+    )
+    moves = np.vstack([moves, np.zeros((4, 7))])
+    slope = -(moves - orthogonal @ (orthogonal.conj().T @ moves))
+    beside, beside_slope = _known_rows(band, known, values)
+    explained = off[: len(target)] * scale
+    return _State(
+        np.concatenate([off.real, off.imag, beside]),
+        np.vstack([slope.real, slope.imag, beside_slope]),
+        float(np.mean(np.abs(explained) ** 2)),
+    )
+
+
+def _known_rows(
+    band: _Band, known: tuple[Expected | None, Expected | None], values: Values
+) -> tuple[Values, Values]:
+    """What is known beforehand, as residuals in standard deviations and their derivative."""
+    rows = [
+        (values[4] / SPLIT_SPREAD, {4: 1.0 / SPLIT_SPREAD}),
+        (values[5] / SPLIT_SPREAD, {5: 1.0 / SPLIT_SPREAD}),
+        ((values[4] - values[5]) / SPLITS_ALIKE, {4: 1.0 / SPLITS_ALIKE, 5: -1.0 / SPLITS_ALIKE}),
+        ((values[6] - FASTER) / FASTER_SPREAD, {6: 1.0 / FASTER_SPREAD}),
+    ]
+    for at, expected in enumerate(known):
+        if expected is not None:
+            spread = 2.0 * math.pi * max(expected.error_hz, KNOWN_HZ)
+            due = 2.0 * math.pi * (expected.hz - band.middle_hz)
+            rows.append(((values[at] - due) / spread, {at: 1.0 / spread}))
+    slope = np.zeros((len(rows), 7))
+    for row, (_off, by) in enumerate(rows):
+        for at, value in by.items():
+            slope[row, at] = value
+    return np.array([off for off, _by in rows]), slope
+
+
+def _both_ring(band: _Band, fit: _Fit) -> bool:
+    """Whether each is where it may be, and the fit is clearly worse without it."""
+    turns, decays = _waves_of(fit.values, band.middle_hz)
+    waves = np.hstack([np.exp(band.times_s[:, None] * (1j * turns - decays)[None, :]), band.mains])
+    for string in (0, 1):
+        hz = band.middle_hz + turns[string] / (2.0 * math.pi)
+        if abs(cents_between(float(hz), band.middle_hz)) > FURTHEST_CENTS:
+            return False
+        without = np.delete(waves, [string, string + 2], axis=1)
+        left = band.phasors - without @ np.linalg.lstsq(without, band.phasors, rcond=None)[0]
+        gain = 2.0 * (float(np.sum(np.abs(left) ** 2)) / (fit.noise + 1e-18) - len(left))
+        if gain < LEAST_GAIN:
+            return False
+    return True
+
+
+def _waves_of(values: Values, middle_hz: float) -> tuple[Values, Values]:
+    """Angular frequencies and decays of both strings' stronger and weaker polarisations."""
+    low, high, low_decay, high_decay, low_split, high_split, faster = values
+    unit, much = 2.0 * math.pi * middle_hz * _SPLIT, math.exp(faster)
+    turns = np.array([low, high, low + low_split * unit, high + high_split * unit])
+    return turns, np.array([low_decay, high_decay, low_decay * much, high_decay * much])
+
+
+def _told(band: _Band, best: _Fit, fits: list[_Fit]) -> Beats:
+    """The best fit, and how much likelier it is than the best with the strings the other way round."""
+    sign = best.values[1] > best.values[0]
+    behind = [fit.cost - best.cost for fit in fits if (fit.values[1] > fit.values[0]) != sign]
+    if len(fits) == 1:
+        behind = [0.0]
+    # A start that the strings' own partials turned round speaks for their order as clearly as can be.
+    certainty = 1.0 / (1.0 + math.exp(-0.5 * min([*behind, _CLEAR_COST])))
+    low_hz, high_hz = band.middle_hz + best.values[:2] / (2.0 * math.pi)
+    return Beats(float(low_hz), float(high_hz), best.error_hz, certainty)
