@@ -1,7 +1,7 @@
-"""What a microphone says: how each event of a repetition went, and what the open strings are.
+"""What a microphone says: how each event of a repetition went, what the open strings are, how two strings beat.
 
-Begin with `ear.py` (learn from clean repetitions, judge another), `heard.py` (what a judgement is) and `open_string.py`
-(a string's frequency and stiffness from one pluck), `beats.py` (how two ringing strings beat). `sound_file.py` reads takes. Nothing is transcribed: the passage is
-known, and the question is whether it was played. The theory is in docs/listening.md. May import ground, strings and
-music.
+Begin with `ear.py` (learn from clean repetitions, judge another), `heard.py` (what a judgement is), `open_string.py`
+(a string's frequency and stiffness from one pluck) and `beats.py` (two strings to be tuned). `sound_file.py` reads
+takes. Nothing is transcribed: the passage is known, and the question is whether it was played. The theory is in
+docs/listening.md. May import ground, strings and music.
 """
