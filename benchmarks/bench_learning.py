@@ -22,7 +22,6 @@ from benchmarks.players import REPORTED, SHORT_SHAPES, Coach, Played, Player, Po
 from benchmarks.yardsticks import Yardstick
 from coach.learning import skill
 from coach.learning.choice import ENOUGH, Why
-from coach.learning.learning import trusted
 from coach.learning.material import Part
 from coach.learning.readings import CLEAN, CLEAN_PLACE, KEPT_CHANCE, MIDDLE_80, CleanTempo, clean_tempo, seen
 from coach.music.excerpt import Kind
@@ -69,7 +68,7 @@ class Watch:
         part, day = played.part, played.day
         if played.cold and part.excerpt.kind is Kind.PHRASE and part.key in policy.learnt.records:
             view = seen(policy.learnt, part, day)
-            chance = trusted(view.whole(math.log(played.bpm)), policy.learnt.habits)
+            chance = view.whole(math.log(played.bpm))
             self.cold.append((chance, played.clean))
             failed = {fault.label for fault in played.faults}
             for label, p in enumerate(view.chances(math.log(played.bpm)), 1):
@@ -114,7 +113,7 @@ class Watch:
     def _look(self, policy: Coach, player: Player, part: Part, day: int) -> None:
         goal = math.log(part.goal_bpm)
         morning = seen(policy.learnt, part, day + 1)
-        week = trusted(seen(policy.learnt, part, day + 7).whole(goal), policy.learnt.habits)
+        week = seen(policy.learnt, part, day + 7).whole(goal)
         true_week = player.chance(part.passage, part.goal_bpm, 7).whole
         self.in_a_week.append((week, true_week))
         (self._safe.add if true_week >= SAFE else self._safe.discard)(part.key)
@@ -124,7 +123,7 @@ class Watch:
             self.kept.append(true_week)
         self.at_goal.append(
             (
-                trusted(morning.whole(goal), policy.learnt.habits),
+                morning.whole(goal),
                 player.chance(part.passage, part.goal_bpm, 1).whole,
             )
         )

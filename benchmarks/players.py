@@ -310,7 +310,6 @@ class Coach:
         assert self.chosen is not None
         self.learnt.count(day, 0)
         if self.chosen.why is Why.WARM_UP:
-            self.learnt.warmed(part.excerpt.drill, day)
             return played.bpm
         self.learnt.take(part.excerpt, part.keys, played.bpm, part.goal_bpm, faults, day)
         record = self.learnt.records[part.key]

@@ -1,8 +1,7 @@
 """The estimate worked out again from the formulas in its description, and what is remembered of an excerpt.
 
 `ByHand` keeps a mean and a variance for each key and follows (1) to (3) of `coach.learning.skill` word for word,
-slowly, and without a line of it. What the habits learn is the textbook's conditional of two joint Gaussians
-(Bishop 2006, Pattern Recognition and Machine Learning, 2.81 and 2.82; from memory).
+slowly, and without a line of it.
 """
 
 from __future__ import annotations
@@ -15,9 +14,9 @@ import pytest
 
 from coach.learning import skill as model
 from coach.learning.choice import Sitting, Why, choose
-from coach.learning.learning import FOLD, KEPT_DAYS, TRUST_NOISE, Learnt, Record, trusted
+from coach.learning.learning import FOLD, KEPT_DAYS, Learnt, Record
 from coach.learning.material import Part, material_of
-from coach.learning.skill import Habits, Skill, Term, late_results
+from coach.learning.skill import Skill, Term, late_results
 from coach.log.entries import Rep
 from coach.music.excerpt import Excerpt
 from coach.rating.table import CHOKED, DROPPED, LATE, NOT_REACHED, Result, Says
@@ -26,7 +25,6 @@ from tests.samples import sample_drill
 
 DAY = 739_677
 """2 March 2026."""
-DEVIATIONS = {"n": model.NODE_SD, "m": model.MOVE_SD, "p": model.PLACE_SD, "w": model.WHOLE_SD}
 
 
 def part_of(excerpt: Excerpt) -> Part:
@@ -46,50 +44,41 @@ def piece() -> Part:
 
 
 class ByHand:
-    """Mean and variance of each key, of the level under "", and of the habits."""
+    """Mean and variance of each key, of the level under "", and what is counted of slips."""
 
     def __init__(self, goal_bpm: int) -> None:
-        self.terms = {"": (math.log(goal_bpm) - model.START_BELOW_GOAL, model.LEVEL_SD**2)}
-        self.habits = {
-            "fading": (model.FADING, model.FADING_SD**2),
-            "warming": (model.WARMING, model.WARMING_SD**2),
-        }
-        self.slips, self.events = model.LAPSES, model.EVENTS
+        self.terms = {"": (math.log(goal_bpm) - model.START_BELOW_GOAL, model.SD**2)}
+        self.slips, self.events = 2.0, 200.0
         self.last: dict[str, int] = {}
         self.reps: dict[tuple[str, int], int] = {}
         self.results: dict[str, list[bool]] = {}
 
     def play(self, keys: tuple[model.EventKeys, ...], bpm: int, faults: dict[int, Result], day: int) -> None:
-        for key in {key for event in keys for key in event if key}:
-            self.terms.setdefault(key, (0.0, DEVIATIONS[key[0]] ** 2))
+        for key in {key for event in keys for key in event if key and key[0] != "m"}:
+            self.terms.setdefault(key, (0.0, model.SD**2))
         wholes = list(dict.fromkeys(event[3] for event in keys))
-        cold = math.exp(-self.reps.get(("", day), 0) / model.WARM_AFTER)
-        opened = {whole: self.opened(whole, day, cold) for whole in wholes}
-        lapse, slips = self.slips / (self.slips + self.events), 0.0
+        for whole in wholes:
+            self.opened(whole, day)
+        lapse, slips = self.slips / self.events, 0.0
         for label, event in enumerate(keys, 1):
             slips += self.event(event, math.log(bpm), faults.get(label), lapse, day)
-        self.slips, self.events = self.slips + slips, self.events + len(keys) - slips
+        self.slips, self.events = self.slips + slips, self.events + len(keys)
         mean, variance = self.terms[""]
-        self.terms[""] = mean, variance + model.LEVEL_NOISE**2
+        self.terms[""] = mean, variance + model.NOISE**2
         for whole in wholes:
-            self.closed(whole, day, *opened[whole])
-        self.reps["", day] = self.reps.get(("", day), 0) + 1
+            self.closed(whole, day)
 
-    def opened(self, whole: str, day: int, cold: float) -> tuple[float, float, float, float]:
+    def opened(self, whole: str, day: int) -> None:
         nights = min(day - self.last.get(whole, day), model.FADING_DAYS)
         self.last[whole] = day
         mean, variance = self.terms[whole]
-        (fading, fading_v), (warming, warming_v) = self.habits["fading"], self.habits["warming"]
-        mean -= fading * nights + warming * cold
-        variance += fading_v * nights**2 + warming_v * cold**2 + model.NIGHT_NOISE**2 * nights
-        self.terms[whole] = mean, variance
-        return nights, cold, mean, variance
+        self.terms[whole] = mean - model.FADING * nights, variance + model.NIGHT_NOISE**2 * nights
 
     def event(
         self, keys: model.EventKeys, ln_bpm: float, fault: Result | None, lapse: float, day: int
     ) -> float:
         """One event by (2) and (3); how much of a slip it was."""
-        used = ["", *(key for key in keys if key)]
+        used = ["", *(key for key in keys if key and key[0] != "m")]
         v = sum(self.terms[key][1] for key in used)
         theta = sum(self.terms[key][0] for key in used)
         kappa = model.SLOPE / math.sqrt(1 + math.pi * model.SLOPE**2 * v / 8)
@@ -105,28 +94,20 @@ class ByHand:
                 self.results.setdefault(key, []).append(said is Says.FAILED)
         h = f * a * a * v
         step = (a if fault is None else -f * a) * v / (1 + h)
-        step = max(step, -model.WIDEST_STEP)
         for key in used:
             if key and key == node and fault is not None and fault.node is not Says.FAILED:
                 continue
             mean, variance = self.terms[key]
             share = variance / v
-            noise = model.PLACE_NOISE**2 if key == keys[2] else 0.0
+            noise = model.NOISE**2 if key == keys[2] else 0.0
             self.terms[key] = mean + step * share, variance - v * h / (1 + h) * share**2 + noise
         return 0.0 if fault is None else lapse / (1 - t)
 
-    def closed(self, whole: str, day: int, nights: float, cold: float, mean: float, variance: float) -> None:
-        after, after_v = self.terms[whole]
-        for name, by in (("fading", nights), ("warming", cold)):
-            if by <= 0.05:
-                continue
-            habit, habit_v = self.habits[name]
-            gain = -habit_v * by / variance
-            self.habits[name] = habit + gain * (after - mean), habit_v - gain**2 * (variance - after_v)
+    def closed(self, whole: str, day: int) -> None:
+        mean, variance = self.terms[whole]
         today = self.reps.get((whole, day), 0)
         self.reps[whole, day] = today + 1
-        after += self.habits["warming"][0] * cold + model.GAIN / (1 + today / model.MASSED)
-        self.terms[whole] = after, min(after_v + model.WHOLE_NOISE**2, 2 * model.WHOLE_SD**2)
+        self.terms[whole] = mean + model.GAIN / (1 + today / model.MASSED), variance + model.NOISE**2
 
 
 def a_fortnight() -> list[tuple[Part, int, dict[int, Result], int]]:
@@ -155,15 +136,12 @@ def test_a_fortnight_is_what_the_formulas_make_of_it() -> None:
         learnt.take(part.excerpt, part.keys, bpm, part.goal_bpm, faults, day)
         by_hand.play(part.keys, bpm, faults, day)
         skill = learnt.skills["lamps"]
-        ours = {"": skill.level, **skill.terms}
+        ours = {"": skill.level, **{key: term for key, term in skill.terms.items() if key[0] != "m"}}
         assert {key: (term.mean, term.variance) for key, term in ours.items()} == {
             key: (pytest.approx(mean, abs=1e-12), pytest.approx(variance, rel=1e-9))
             for key, (mean, variance) in by_hand.terms.items()
         }
-        for name in ("fading", "warming"):
-            habit = getattr(learnt.habits, name)
-            assert (habit.mean, habit.variance) == pytest.approx(by_hand.habits[name])
-        assert (learnt.habits.slips, learnt.habits.events) == pytest.approx((by_hand.slips, by_hand.events))
+        assert (learnt.slips.failed, learnt.slips.events) == pytest.approx((by_hand.slips, by_hand.events))
     for key, results in by_hand.results.items():
         last = results[-model.RECENT :]
         assert late_results(learnt.skills["lamps"].terms[key].recent) == (sum(last), len(last)), key
@@ -173,31 +151,30 @@ def test_what_is_played_unheard_teaches_as_much_as_repetitions_do_by_themselves(
     lamp = phrase(0)
     skill = Skill.new(lamp.goal_bpm)
     skill.practise(lamp.keys, 3, DAY)
-    (whole,) = skill.wholes(lamp.keys)
+    (whole,) = model.wholes_of(skill.rows(lamp.keys))
     assert whole.mean == pytest.approx(sum(model.GAIN / (1 + n / model.MASSED) for n in range(3)))
     assert (whole.day, whole.today) == (DAY, 3)
     skill.practise(lamp.keys, 1, DAY + 1, rate=2.0)
-    gained = sum(model.GAIN / (1 + n / model.MASSED) for n in range(3)) + 2 * model.GAIN
+    gained = sum(model.GAIN / (1 + n / model.MASSED) for n in range(3)) - model.FADING + 2 * model.GAIN
     assert (whole.mean, whole.today) == (pytest.approx(gained), 1)
     assert {row[2].day for row in skill.rows(lamp.keys)} == {DAY + 1}
 
 
 def test_a_view_ahead_fades_by_the_night_and_knows_less_of_what_was_long_unheard() -> None:
     place, whole = Term(0.1, 0.02, day=DAY), Term(0.2, 0.03, day=DAY + 9)
-    row = (Term(0.0, 0.01), Term(0.0, 0.01), place, whole)
-    habits, level = Habits(), Term(4.0, 0.05)
-    now = model.view([row], level, habits, DAY + 9, cold=False)
+    row = (Term(0.0, 0.02), Term(0.0, 0.0), place, whole)
+    level = Term(4.0, 0.05)
+    now = model.view([row], level, 0.01, DAY + 9)
     assert now.means == (pytest.approx(4.3),)
-    assert now.own == (pytest.approx(0.04 + model.PLACE_SD**2),)
+    assert now.own == (pytest.approx(0.04 + model.SD**2),)
     assert now.shared == pytest.approx(0.05 + 0.03)
-    ahead = model.view([row], level, habits, DAY + 11)
-    assert ahead.means == (pytest.approx(4.3 - 2 * model.FADING - model.WARMING),)
-    room = 4 * model.FADING_SD**2 + model.WARMING_SD**2 + 2 * model.NIGHT_NOISE**2
-    assert ahead.shared == pytest.approx(0.08 + room)
-    far = model.view([row], level, habits, DAY + 400)
-    assert far.means == (pytest.approx(4.3 - model.FADING_DAYS * model.FADING - model.WARMING),)
+    ahead = model.view([row], level, 0.01, DAY + 11)
+    assert ahead.means == (pytest.approx(4.3 - 2 * model.FADING),)
+    assert ahead.shared == pytest.approx(0.08 + 2 * model.NIGHT_NOISE**2)
+    far = model.view([row], level, 0.01, DAY + 400)
+    assert far.means == (pytest.approx(4.3 - model.FADING_DAYS * model.FADING),)
     heard = (row[0], row[1], replace(place, day=DAY + 2), whole)
-    assert model.view([heard], level, habits, DAY + 9).own == (pytest.approx(0.04),)
+    assert model.view([heard], level, 0.01, DAY + 9).own == (pytest.approx(0.04),)
 
 
 def test_the_chance_of_a_whole_is_the_mean_over_what_its_events_share() -> None:
@@ -249,46 +226,30 @@ def test_kept_takes_a_week_away_and_goes_with_a_failed_test_or_a_faster_goal() -
     assert (failed.goal, failed.landed, failed.kept, failed.kept_at(80)) == (80, 0, 0, 0)
 
 
-def test_days_hold_what_was_played_and_how_long_and_a_warm_up_only_warms() -> None:
-    lamp, learnt = phrase(0), Learnt()
+def test_days_hold_what_was_played_and_how_long() -> None:
+    learnt = Learnt()
     learnt.count(DAY, 4000)
     learnt.count(DAY, 5000)
     learnt.count(DAY + 1, 700)
     assert learnt.days == {DAY: [2, 9000], DAY + 1: [1, 700]}
-    learnt.warmed("lamps", DAY)
-    assert learnt.skills == {}
-    learnt.take(lamp.excerpt, lamp.keys, 60, lamp.goal_bpm, {}, DAY)
-    skill = learnt.skills["lamps"]
-    level = replace(skill.level)
-    learnt.warmed("lamps", DAY)
-    assert (skill.reps_today, skill.day) == (2, DAY)
-    learnt.warmed("lamps", DAY + 1)
-    assert (skill.reps_today, skill.day, skill.level) == (1, DAY + 1, level)
 
 
-def test_a_player_who_fails_cold_what_was_expected_clean_is_trusted_less() -> None:
+def test_what_was_expected_cold_is_counted_beside_what_came_out() -> None:
     lamp, learnt = phrase(0), Learnt()
     for _ in range(8):
         learnt.take(lamp.excerpt, lamp.keys, 40, lamp.goal_bpm, {}, DAY)
     first = learnt.records[lamp.key]
     assert (first.theta_from, first.reps_from) == (0.0, 0)
     evening = first.theta
-    whole = learnt.skills["lamps"].wholes(lamp.keys)[0]
+    whole = model.wholes_of(learnt.skills["lamps"].rows(lamp.keys))[0]
     assert evening == pytest.approx(learnt.skills["lamps"].level.mean + whole.mean)
     expected = model.view(
-        learnt.skills["lamps"].rows(lamp.keys), learnt.skills["lamps"].level, learnt.habits, DAY + 1
+        learnt.skills["lamps"].rows(lamp.keys), learnt.skills["lamps"].level, learnt.slips.lapse, DAY + 1
     ).whole(math.log(40))
-    variance = learnt.habits.trust.variance
     learnt.take(lamp.excerpt, lamp.keys, 40, lamp.goal_bpm, {1: CHOKED}, DAY + 1)
     assert (first.theta_from, first.reps_from) == (evening, 8)
     row = learnt.cold[min(int(expected * 10), 9)]
     assert row == [1, pytest.approx(expected), 0]
-    damped = 1 + variance * expected * (1 - expected)
-    assert learnt.habits.trust.mean == pytest.approx(-variance * expected / damped)
-    assert learnt.habits.trust.variance == pytest.approx(variance / damped + TRUST_NOISE**2)
-    logit = math.log(expected / (1 - expected)) + learnt.habits.trust.mean
-    assert trusted(expected, learnt.habits) == pytest.approx(1 / (1 + math.exp(-logit)))
-    assert trusted(expected, learnt.habits) < expected
     learnt.take(lamp.excerpt, lamp.keys, 40, lamp.goal_bpm, {}, DAY + 1)
     assert sum(tenth[0] for tenth in learnt.cold) == 1
 

@@ -10,7 +10,7 @@ from statistics import NormalDist
 import pytest
 
 from coach.learning.choice import OPEN, Sitting, Why, choose
-from coach.learning.learning import CLEAN_TO_LAND, KEPT_DAYS, Learnt, trusted
+from coach.learning.learning import CLEAN_TO_LAND, KEPT_DAYS, Learnt
 from coach.learning.material import Part, material_of
 from coach.learning.readings import (
     CLEAN,
@@ -24,7 +24,7 @@ from coach.learning.readings import (
     to_be_tested,
 )
 from coach.learning.rung import next_rung
-from coach.learning.skill import SLOPE, View
+from coach.learning.skill import SLOPE, View, wholes_of
 from coach.rating.table import CHOKED
 from tests.samples import sample_drill
 
@@ -139,9 +139,9 @@ def test_of_what_waits_for_a_test_the_one_whose_answer_is_most_open_comes_first(
     learnt = landed(DAY - KEPT_DAYS, lamp, wick, extra=2)
     for part, chance in ((lamp, 0.72), (wick, 0.85)):
         # As if this player's skill were just so: the level of each phrase is moved until its cold chance is.
-        whole = learnt.skills["lamps"].wholes(part.keys)[0]
+        whole = wholes_of(learnt.skills["lamps"].rows(part.keys))[0]
         for _ in range(200):
-            now = trusted(seen(learnt, part, DAY).whole(math.log(part.goal_bpm)), learnt.habits)
+            now = seen(learnt, part, DAY).whole(math.log(part.goal_bpm))
             whole.mean += 0.2 * (chance - now)
         assert OPEN[0] <= now <= OPEN[1]
     turn = choose(learnt, MATERIAL, Sitting(DAY, 1200, warm=True))

@@ -1,9 +1,9 @@
 """Learning: one estimate that answers every question, and one choice by gain a second.
 
-The log's repetitions are folded into `Learnt` (`learning.py`): skills by drill, the player's habits, each excerpt's
+The log's repetitions are folded into `Learnt` (`learning.py`): skills by drill, the player's slips, each excerpt's
 record. Everything else is a reading of it, pure, with the day as an argument (its ordinal, `date.toordinal()`).
 
-    skill.py      the estimate and its equations: `Skill`, `Habits`, `View`
+    skill.py      the estimate and its equations: `Skill`, `Slips`, `View`
     learning.py   `FOLD`, the fold for the log: `log.state(FOLD)` gives `Learnt`; `Learnt.copy()` for what may be undone
     material.py   `material_of(drills)`: excerpts digested, seconds of a repetition; made once, serves many plans
     rung.py       the tempo as a reading: `reading(view, ...)`, `next_rung(...)` within a turn

@@ -1,11 +1,10 @@
 """The choice of the next turn: the greatest gain, for each second it takes, towards the piece clean, cold, in a week.
 
-    worth = q(P) sum V / (1 + (n + 1.5) / MASSED) / (seconds of a repetition and its share of a turn) (5)
+    worth = sum V / (1 + (n + 1.5) / MASSED) / (seconds of a repetition and its share of a turn)      (5)
 
 The sum is over the excerpt's events. V = SLOPE (1 - p_goal) is how steeply an event's ln chance at the goal, cold,
 `AHEAD` days on, rises with what is learnt, so that the sum is the gradient of ln P(piece); n is how often the
-excerpt was played today. q says what a repetition of chance P teaches: most where it is clean as often as the rung
-is meant for. Gain per unit of time: Pavlik and Anderson 2008, J. Exp. Psychol. Appl.
+excerpt was played today. Gain per unit of time: Pavlik and Anderson 2008, J. Exp. Psychol. Appl.
 14(2):101-117; Eglington and Pavlik 2020, npj Sci. Learn. 5:15 (both of verbal memory).
 
 Whole phrases and pieces are the candidates: shorter parts are relief (`relief.py`), since what is heard only in
@@ -21,10 +20,10 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
-from coach.learning.learning import KEPT_DAYS, Learnt, Record, trusted
+from coach.learning.learning import KEPT_DAYS, Learnt, Record
 from coach.learning.material import TURN_S, Material, Part
-from coach.learning.readings import rung_in, rung_of, seen
-from coach.learning.rung import EVENTS, TARGET
+from coach.learning.readings import rung_of, seen
+from coach.learning.rung import EVENTS
 from coach.learning.skill import MASSED, SLOPE
 from coach.music.drill import Drill
 from coach.music.excerpt import Excerpt, Kind
@@ -34,7 +33,6 @@ AHEAD = 7
 """Days ahead at which the piece is meant to be clean, cold."""
 REPS, PIECE_REPS, WARM_REPS = 4, 1, 2
 """Repetitions of a turn at most."""
-TARGET_WIDTH = 0.3
 ENOUGH = 0.98
 """A phrase with this chance, cold, in a week needs nobody today; nor does a piece whose phrases are all so."""
 TESTS_A_DAY = 3
@@ -66,7 +64,6 @@ class Why(StrEnum):
     TEST = "test"
     UNHEARD = "unheard"
     NEW = "new"
-    WEAK = "weak"
     SLOW = "slow"
     PIECE = "piece"
     STEADY = "steady"
@@ -80,8 +77,6 @@ class Option:
     bpm: int
     worth: float
     """Gain a second."""
-    now: float
-    """Chance that a repetition at the rung is clean, of a long excerpt that `EVENTS` of its events are."""
     later: float
     """Chance of the whole at the goal, cold, in a week, but for slips; of a long one, of `EVENTS` of its events."""
     weakest: int = 0
@@ -212,23 +207,18 @@ def _parts(material: Material, drill: Drill) -> Iterator[Part]:
 def option(learnt: Learnt, part: Part, sitting: Sitting, reps: int = REPS) -> Option:
     """What a turn on this excerpt would be now, by (5)."""
     record = learnt.records.get(part.key, _NEVER)
-    warm = seen(learnt, part, sitting.day, cold=False)
-    bpm, goal = rung_in(learnt, part, warm), math.log(part.goal_bpm)
-    here = warm.chances(math.log(bpm))
+    bpm, goal = rung_of(learnt, part, sitting.day), math.log(part.goal_bpm)
     ahead = seen(learnt, part, sitting.day + AHEAD)
     there = ahead.chances(goal)
     gain = SLOPE * sum(1.0 - later for later in there)
-    clean = sum(math.log(max(p, 1e-9)) for p in here)
     share = min(1.0, EVENTS / max(part.harmonics, 1))
-    now = math.exp(share * clean)
-    later_p = trusted((ahead.whole(goal) / (1.0 - ahead.lapse) ** len(there)) ** share, learnt.habits)
-    fit = 0.05 + math.exp(-(((now - TARGET) / TARGET_WIDTH) ** 2))
+    later_p = (ahead.whole(goal) / (1.0 - ahead.lapse) ** len(there)) ** share
     today = record.today if record.day == sitting.day else 0
     cost = part.rep_s(bpm) + TURN_S / reps
-    worth = fit * gain / (1.0 + (today + 1.5) / MASSED) / cost
+    worth = gain / (1.0 + (today + 1.5) / MASSED) / cost
     urgent = URGENT if part.excerpt.drill in sitting.urgent else 1.0
     weakest = min(range(len(there)), key=lambda at: there[at]) + 1
-    return Option(part, bpm, urgent * worth, now, later_p, weakest)
+    return Option(part, bpm, urgent * worth, later_p, weakest)
 
 
 _NEVER = Record()
@@ -267,9 +257,7 @@ def _test(learnt: Learnt, offered: list[Option], sitting: Sitting) -> Turn | Non
             and not record.kept_at(each.part.goal_bpm)
             and heard(learnt, each.part) <= sitting.day - KEPT_DAYS
         ):
-            chance = trusted(
-                seen(learnt, each.part, sitting.day).whole(math.log(each.part.goal_bpm)), learnt.habits
-            )
+            chance = seen(learnt, each.part, sitting.day).whole(math.log(each.part.goal_bpm))
             if OPEN[0] <= chance <= OPEN[1]:
                 waiting.append((abs(chance - 0.7), each.part.key, each))
     if not waiting:

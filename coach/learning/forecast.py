@@ -151,7 +151,7 @@ def _drawn(
     rng: Random,
 ) -> tuple[int | None, int | None]:
     """Days until one draw has the piece at its goal, and every phrase kept."""
-    player = Learnt(learnt.habits, {drill.id: _skill(learnt.skill(drill.id, drill.goal_bpm), rng)})
+    player = Learnt(learnt.slips, {drill.id: _skill(learnt.skill(drill.id, drill.goal_bpm), rng)})
     player.records = {key: replace(record) for key, record in learnt.records.items()}
     own = max(SLOWEST, min(FASTEST, FIRST_TIME * rate * math.exp(rng.gauss(0.0, RATE_SD))))
     parts = list(_parts(material, drill))
@@ -178,7 +178,7 @@ def _drawn(
 
 def _skill(known: Skill, rng: Random) -> Skill:
     """One of the levels that an estimate leaves possible, as if it were known; places come to be known by practice."""
-    drawn = Skill(_draw(known.level, rng), day=known.day)
+    drawn = Skill(_draw(known.level, rng))
     drawn.terms = {
         key: _draw(term, rng) if key[0] == "w" else replace(term, variance=PLACES_KNOWN * term.variance)
         for key, term in known.terms.items()

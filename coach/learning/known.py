@@ -11,12 +11,11 @@ from __future__ import annotations
 import hashlib
 import math
 from collections.abc import Iterable, Sequence
-from copy import deepcopy
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from coach.ground.codec import UnfitError, plain_of, value_of
 from coach.learning.rung import reading
-from coach.learning.skill import EventKeys, Habits, Skill, event_keys, view
+from coach.learning.skill import EventKeys, Skill, Slips, event_keys, view
 from coach.log.entries import Entry
 from coach.music.excerpt import Excerpt, LoggedPassage, Passage
 from coach.music.rhythm import MAX_BPM
@@ -24,7 +23,7 @@ from coach.music.rhythm import MAX_BPM
 NEAR_BPM = 0.95
 """The reading is near enough at this part of the tempo that was named."""
 MOST_PASSES = 8
-WORD_SD = 0.15
+WORD_SD = 0.1
 """Deviation, in ln bpm, of a word that is slower than the estimate."""
 
 
@@ -73,29 +72,27 @@ def digest_of(known: Sequence[Known]) -> str:
 
 
 def taken_in(
-    skill: Skill, passages: Sequence[tuple[EventKeys, ...]], bpm: int, habits: Habits, day: int
+    skill: Skill, passages: Sequence[tuple[EventKeys, ...]], bpm: int, slips: Slips, day: int
 ) -> None:
-    """Bring the readings of passages near a tempo; nothing of it counts as a result, and the player's habits stay."""
-    aside, recent = deepcopy(habits), {key: term.recent for key, term in skill.terms.items()}
-    before = skill.day, skill.reps_today
+    """Bring the readings of passages near a tempo; nothing of it counts as a result or a slip."""
+    aside, recent = replace(slips), {key: term.recent for key, term in skill.terms.items()}
     todays = {key: term.today for key, term in skill.terms.items() if term.day == day}
     for _ in range(MOST_PASSES):
-        slow = [keys for keys in passages if _reading(skill, keys, habits, day) < NEAR_BPM * bpm]
+        slow = [keys for keys in passages if _reading(skill, keys, slips, day) < NEAR_BPM * bpm]
         if not slow:
             break
         for keys in slow:
             skill.observe(keys, math.log(bpm), {}, day, aside)
-    read = sum(math.log(_reading(skill, keys, habits, day)) for keys in passages) / len(passages)
+    read = sum(math.log(_reading(skill, keys, slips, day)) for keys in passages) / len(passages)
     if read > math.log(bpm):
         gain = skill.level.variance / (skill.level.variance + WORD_SD**2)
         skill.level.mean += gain * (math.log(bpm) - read)
     for keys in passages:
         skill.practise(keys, 0, day)
-    skill.day, skill.reps_today = before
     for key, term in skill.terms.items():
         term.recent, term.today = recent.get(key, 1), todays.get(key, 0)
 
 
-def _reading(skill: Skill, keys: tuple[EventKeys, ...], habits: Habits, day: int) -> int:
+def _reading(skill: Skill, keys: tuple[EventKeys, ...], slips: Slips, day: int) -> int:
     harmonics = sum(bool(node) for node, *_ in keys)
-    return reading(view(skill.rows(keys), skill.level, habits, day, cold=False).middle, harmonics, MAX_BPM)
+    return reading(view(skill.rows(keys), skill.level, slips.lapse, day).middle, harmonics, MAX_BPM)

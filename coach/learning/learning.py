@@ -1,4 +1,4 @@
-"""All that the log's repetitions teach, as a fold over them: skills by drill, the player's habits, excerpts' records.
+"""All that the log's repetitions teach, as a fold over them: skills by drill, the player's slips, excerpts' records.
 
 `Learnt` is what the choice, the plan, the screens and the reports read. It changes in place, one rated repetition at a
 time, and turns into plain lists and back without losing a digit.
@@ -14,20 +14,18 @@ from typing import Any
 
 from coach.learning.known import Known, digest_of, known_of, taken_in
 from coach.learning.material import Part
-from coach.learning.skill import EventKeys, Habits, Skill, Term, event_keys, view, with_result
+from coach.learning.skill import EventKeys, Skill, Slips, Term, event_keys, view, wholes_of, with_result
 from coach.log.entries import Rep
 from coach.log.log import Log
 from coach.music.excerpt import Excerpt, Kind, LoggedPassage
 from coach.rating.table import Result
 
-MODEL = "3"
+MODEL = "4"
 WARM_UP = "warm-up"
 """The purpose of repetitions that are slow on purpose."""
 CLEAN_TO_LAND = 2
 """Clean repetitions in a row at the goal tempo, on one day, that make an excerpt landed."""
 KEPT_DAYS = 7
-TRUST_NOISE = 0.03
-"""Deviation that a cold repetition leaves room for in `Habits.trust`."""
 
 
 @dataclass(slots=True)
@@ -94,7 +92,7 @@ class Record:
 class Learnt:
     """The state of the fold."""
 
-    habits: Habits = field(default_factory=Habits)
+    slips: Slips = field(default_factory=Slips)
     skills: dict[str, Skill] = field(default_factory=dict)
     """By drill id."""
     records: dict[str, Record] = field(default_factory=dict)
@@ -122,9 +120,7 @@ class Learnt:
         self.count(day, rep.duration_ms)
         if rep.faults is None:
             return
-        if rep.purpose == WARM_UP:
-            self.warmed(excerpt.drill, day)
-        else:
+        if rep.purpose != WARM_UP:
             faults = {fault.label: fault.result for fault in rep.faults}
             self.take(excerpt, keys, rep.tempo_bpm, rep.goal_bpm, faults, day)
 
@@ -154,33 +150,26 @@ class Learnt:
             rows = skill.rows(keys)
             away = day - max(row[3].day for row in rows)
             if excerpt.kind in (Kind.PHRASE, Kind.PIECE):
-                self._expect(view(rows, skill.level, self.habits, day).whole(ln_bpm), not failed)
-        skill.observe(keys, ln_bpm, faults, day, self.habits)
+                self._expect(view(rows, skill.level, self.slips.lapse, day).whole(ln_bpm), not failed)
+        skill.observe(keys, ln_bpm, faults, day, self.slips)
         if record.day and day != record.day and not record.theta_from:
             record.theta_from, record.reps_from = record.theta, record.reps
         record.add(not failed, bpm, goal_bpm, day, away)
-        wholes = skill.wholes(keys)
+        wholes = wholes_of(skill.rows(keys))
         record.theta = skill.level.mean + sum(whole.mean for whole in wholes) / len(wholes)
 
     def hear(self, known: Known) -> None:
         """Take in what the player says that they play already: its excerpts count as begun."""
         drill = known.excerpts[0][0].drill
         skill = self.skills.setdefault(drill, Skill.new(known.goal_bpm))
-        taken_in(skill, [keys for _, keys in known.excerpts], known.bpm, self.habits, known.day)
+        taken_in(skill, [keys for _, keys in known.excerpts], known.bpm, self.slips, known.day)
         for excerpt, keys in known.excerpts:
             record = self.records.setdefault(excerpt.key, Record())
             if not record.reps:
                 record.bpm = known.bpm
-            wholes = skill.wholes(keys)
+            wholes = wholes_of(skill.rows(keys))
             record.theta = skill.level.mean + sum(whole.mean for whole in wholes) / len(wholes)
         self.heard += 1
-
-    def warmed(self, drill: str, day: int) -> None:
-        """A repetition of a warm-up: slow on purpose, it says nothing, but hands are warmer after it."""
-        skill = self.skills.get(drill)
-        if skill is not None:
-            skill.reps_today = skill.reps_today + 1 if skill.day == day else 1
-            skill.day = day
 
     def count(self, day: int, duration_ms: int) -> None:
         """One more repetition of a day."""
@@ -201,22 +190,10 @@ class Learnt:
         record.today += reps
 
     def _expect(self, chance: float, clean: bool) -> None:
-        """Learn from a cold repetition how far this player's chances are to be trusted."""
-        expected = trusted(chance, self.habits)
-        row = self.cold[min(int(expected * 10), 9)]
+        row = self.cold[min(int(chance * 10), 9)]
         row[0] += 1
-        row[1] += expected
+        row[1] += chance
         row[2] += clean
-        trust = self.habits.trust
-        damped = 1.0 + trust.variance * expected * (1.0 - expected)
-        trust.mean += trust.variance * (clean - expected) / damped
-        trust.variance = trust.variance / damped + TRUST_NOISE**2
-
-
-def trusted(chance: float, habits: Habits) -> float:
-    """A cold chance, shifted in its logit by how this player's cold repetitions came out."""
-    chance = min(max(chance, 1e-6), 1.0 - 1e-6)
-    return 1.0 / (1.0 + (1.0 - chance) / chance * math.exp(-habits.trust.mean))
 
 
 class LearningFold:
@@ -255,22 +232,10 @@ class LearningFold:
         return state
 
     def plain(self, state: Learnt) -> Any:
-        habits = state.habits
         return {
-            "habits": [
-                _row(habits.fading),
-                _row(habits.warming),
-                _row(habits.trust),
-                habits.slips,
-                habits.events,
-            ],
+            "slips": [state.slips.failed, state.slips.events],
             "skills": {
-                drill: [
-                    _row(skill.level),
-                    {k: _row(t) for k, t in skill.terms.items()},
-                    skill.day,
-                    skill.reps_today,
-                ]
+                drill: [_row(skill.level), {key: _row(term) for key, term in skill.terms.items()}]
                 for drill, skill in state.skills.items()
             },
             "records": {key: list(astuple(record)) for key, record in state.records.items()},
@@ -280,12 +245,11 @@ class LearningFold:
         }
 
     def state(self, plain: Any) -> Learnt:
-        fading, warming, trust, slips, events = plain["habits"]
         return Learnt(
-            Habits(Term(*fading), Term(*warming), Term(*trust), slips, events),
+            Slips(*plain["slips"]),
             {
-                drill: Skill(Term(*level), {key: Term(*term) for key, term in terms.items()}, day, reps)
-                for drill, (level, terms, day, reps) in plain["skills"].items()
+                drill: Skill(Term(*level), {key: Term(*term) for key, term in terms.items()})
+                for drill, (level, terms) in plain["skills"].items()
             },
             {key: Record(*row) for key, row in plain["records"].items()},
             [list(row) for row in plain["cold"]],

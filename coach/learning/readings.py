@@ -10,7 +10,7 @@ import math
 from dataclasses import dataclass
 from datetime import date, timedelta
 
-from coach.learning.learning import KEPT_DAYS, Learnt, Record, trusted
+from coach.learning.learning import KEPT_DAYS, Learnt, Record
 from coach.learning.material import Material, Part, goal_of
 from coach.learning.rung import reading
 from coach.learning.skill import SLOPE, Term, View, late_results, view
@@ -102,8 +102,8 @@ def standing(learnt: Learnt, material: Material, excerpt: Excerpt, day: date) ->
         excerpt,
         rung_of(learnt, part, today),
         part.goal_bpm,
-        trusted(cold.whole(goal), learnt.habits),
-        trusted(seen(learnt, part, today + KEPT_DAYS).whole(goal), learnt.habits),
+        cold.whole(goal),
+        seen(learnt, part, today + KEPT_DAYS).whole(goal),
         clean_tempo(cold),
         record.reps,
         _date(record.day),
@@ -119,24 +119,19 @@ def rung_standing(learnt: Learnt, part: Part, bpm: int, day: date) -> Rung:
     record = learnt.records.get(part.key, Record())
     week = seen(learnt, part, day.toordinal() + KEPT_DAYS).whole(math.log(part.goal_bpm))
     landed = record.landed_at(part.goal_bpm) > 0
-    kept = record.kept_at(part.goal_bpm) > 0 or (landed and trusted(week, learnt.habits) >= KEPT_CHANCE)
+    kept = record.kept_at(part.goal_bpm) > 0 or (landed and week >= KEPT_CHANCE)
     return Rung(bpm, part.start_bpm, part.goal_bpm, landed, kept)
 
 
-def seen(learnt: Learnt, part: Part, day: int, cold: bool = True) -> View:
+def seen(learnt: Learnt, part: Part, day: int) -> View:
     """An excerpt as it is expected on a day (ordinal)."""
     skill = learnt.skill(part.excerpt.drill, part.goal_bpm)
-    return view(skill.rows(part.keys), skill.level, learnt.habits, day, cold)
+    return view(skill.rows(part.keys), skill.level, learnt.slips.lapse, day)
 
 
 def rung_of(learnt: Learnt, part: Part, day: int) -> int:
     """The tempo at which an excerpt is practised now; what was never played begins no slower than the drill does."""
-    return rung_in(learnt, part, seen(learnt, part, day, cold=False))
-
-
-def rung_in(learnt: Learnt, part: Part, warm: View) -> int:
-    """The same from the excerpt as it is expected now."""
-    bpm = reading(warm.middle, part.harmonics, part.goal_bpm)
+    bpm = reading(seen(learnt, part, day).middle, part.harmonics, part.goal_bpm)
     record = learnt.records.get(part.key)
     return bpm if record and record.theta else max(bpm, part.start_bpm)
 

@@ -3,12 +3,12 @@
 Everything that the coach says about learning is read from here. Of one drill the tempo at which an event goes is, in
 ln bpm,
 
-    theta = level + node + move + place + whole                                                          (1)
+    theta = level + node + place + whole                                                                 (1)
 
-`level` is the player's in this drill, `node` and `move` are what the hand does there, `place` is that move in this
-phrase, `whole` is the phrase in this layer with all that joins it. Each is a Gaussian of its own, so that what one
-repetition shows at one place moves the level, and with it all others, and is felt most at that place. An event at b bpm
-is clean with chance
+`level` is the player's in this drill, `node` is what the hand does there, `place` is that move in this phrase, `whole`
+is the phrase in this layer with all that joins it. Each is a Gaussian of its own, so that what one repetition shows at
+one place moves the level, and with it all others, and is felt most at that place. An event at b bpm is clean with the
+chance
 
     T = (1 - lapse) p,    p = 1 / (1 + exp(-kappa (theta - ln b))),    kappa = SLOPE / sqrt(1 + pi SLOPE^2 v / 8)   (2)
 
@@ -20,9 +20,7 @@ After each event, with a = kappa (1 - p) and the information f = T / (1 - T),
 
 which is one scoring step to the mode of the posterior; each term takes the part of the step that its own variance is of
 v (assumed-density filtering: the terms stay independent). A repetition teaches a little (`GAIN`) and leaves room for
-what has changed unseen (`_NOISE`). A day without a phrase takes `fading` from it, the first repetition
-of a day stands `warming` lower; both belong to the player, and his cold repetitions teach them: what the repetition
-changed in the term changes them by their share of its variance (the conditional mean of two joint Gaussians).
+what has changed unseen (`NOISE`); a day without a phrase takes `FADING` from it.
 
 An excerpt is clean where all its events are: the product of (2), averaged over what its events share.
 """
@@ -30,7 +28,8 @@ An excerpt is clean where all its events are: the product of (2), averaged over 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections import ChainMap
+from collections.abc import Mapping, MutableMapping, Sequence
 from dataclasses import dataclass, field
 
 from coach.music.drill import TOGETHER
@@ -41,21 +40,14 @@ SLOPE = 6.0
 """Of the logistic curve over ln bpm: a tenth faster turns .9 into .83."""
 START_BELOW_GOAL = 0.3
 """Where the level is expected before anything is heard: so far under ln goal."""
-LEVEL_SD, NODE_SD, MOVE_SD, PLACE_SD, WHOLE_SD = 0.25, 0.3, 0.22, 0.18, 0.16
-GAIN = 0.015
-"""What one repetition adds to its phrase, in ln bpm; less the more of them there were today (`MASSED`)."""
-MASSED = 10.0
-LEVEL_NOISE, WHOLE_NOISE, PLACE_NOISE, NIGHT_NOISE = 0.01, 0.025, 0.015, 0.04
-"""Deviations that a repetition, or the logarithm of the nights, leaves room for."""
-FADING, FADING_SD, FADING_DAYS = 0.02, 0.01, 14
+SD = 0.3
+"""Of each term of (1) before anything is heard of it."""
+GAIN, MASSED = 0.015, 10.0
+"""What one repetition adds to its phrase, in ln bpm; after so many of them on one day, half of it."""
+NOISE, NIGHT_NOISE = 0.015, 0.04
+"""Deviations that a repetition, or a night, leaves room for."""
+FADING, FADING_DAYS = 0.03, 14
 """What a day takes from a phrase, in ln bpm, for so many days at most."""
-WARMING, WARMING_SD = 0.03, 0.03
-WARM_AFTER = 3.0
-"""Repetitions of the day after which warming-up is down to a third."""
-LAPSES, EVENTS = 2.0, 198.0
-"""The Beta prior of slips that skill does not explain."""
-TRUST_SD = 0.4
-WIDEST_STEP = 0.25
 UNHEARD_DAYS = 7
 """A place that was not played in its phrase for longer counts as unknown."""
 RECENT = 8
@@ -67,10 +59,10 @@ _GAUSS_HERMITE = ((-math.sqrt(3.0), 1 / 6), (0.0, 2 / 3), (math.sqrt(3.0), 1 / 6
 
 @dataclass(slots=True)
 class Term:
-    """One Gaussian of (1), and when and how it was last played."""
+    """One Gaussian of (1), and when and how it was last played. A move is no part of (1): only its results are kept."""
 
-    mean: float
-    variance: float
+    mean: float = 0.0
+    variance: float = SD**2
     day: int = 0
     """The last day, as its ordinal: of a place or a whole."""
     today: int = 0
@@ -83,7 +75,6 @@ Row = tuple[Term, Term, Term, Term]
 """An event's terms: node, move, place, whole."""
 EventKeys = tuple[str, str, str, str]
 """Their keys; empty where the event has no such term."""
-_DEVIATION = {"n": NODE_SD, "m": MOVE_SD, "p": PLACE_SD, "w": WHOLE_SD}
 
 
 def event_keys(passage: LoggedPassage) -> tuple[EventKeys, ...]:
@@ -101,96 +92,62 @@ def event_keys(passage: LoggedPassage) -> tuple[EventKeys, ...]:
 
 
 @dataclass(slots=True)
-class Habits:
-    """What is the player's in every drill."""
+class Slips:
+    """What this player fails in any drill that skill does not explain: a Beta posterior."""
 
-    fading: Term = field(default_factory=lambda: Term(FADING, FADING_SD**2))
-    warming: Term = field(default_factory=lambda: Term(WARMING, WARMING_SD**2))
-    trust: Term = field(default_factory=lambda: Term(0.0, TRUST_SD**2))
-    """A shift of the logit of a cold chance, by how this player's cold repetitions came out."""
-    slips: float = LAPSES
-    events: float = EVENTS
+    failed: float = 2.0
+    events: float = 200.0
 
     @property
     def lapse(self) -> float:
-        return self.slips / (self.slips + self.events)
+        return self.failed / self.events
 
 
 @dataclass
 class Skill:
-    """What is known of one player in one drill. Only `observe` changes it."""
+    """What is known of one player in one drill. Only `observe` and `practise` change it."""
 
     level: Term
     terms: dict[str, Term] = field(default_factory=dict)
-    day: int = 0
-    reps_today: int = 0
-    _rows: dict[int, tuple[tuple[EventKeys, ...], list[Row]]] = field(
+    _rows: dict[int, tuple[tuple[EventKeys, ...], list[Row], bool]] = field(
         default_factory=dict, repr=False, compare=False
     )
-    _wholes: dict[int, tuple[tuple[EventKeys, ...], list[Term]]] = field(
-        default_factory=dict, repr=False, compare=False
-    )
-    """Both by the identity of the keys, which they hold: to hash nested tuples takes as long as half a repetition."""
+    """By the identity of the keys, which it holds: to hash nested tuples takes as long as half a repetition."""
 
     @classmethod
     def new(cls, goal_bpm: int) -> Skill:
-        return cls(Term(math.log(goal_bpm) - START_BELOW_GOAL, LEVEL_SD**2))
+        return cls(Term(math.log(goal_bpm) - START_BELOW_GOAL))
 
-    def rows(self, keys: tuple[EventKeys, ...]) -> list[Row]:
-        """The terms of a passage's events, to read; those never met are as expected and not kept."""
+    def rows(self, keys: tuple[EventKeys, ...], keep: bool = False) -> list[Row]:
+        """The terms of a passage's events; those never met are as expected, and stay so unless they are to be kept."""
         known = self._rows.get(id(keys))
-        if known is None:
-            fresh: dict[str, Term] = {}
+        if known is None or keep > known[2]:
+            if keep:
+                self._rows.clear()  # Others may hold a term of their own for a key that is kept from now on.
+            terms = self.terms if keep else ChainMap({}, self.terms)
             rows = [
-                (self._term(n, fresh), self._term(m, fresh), self._term(p, fresh), self._term(w, fresh))
-                for n, m, p, w in keys
+                (_term(terms, n), _term(terms, m), _term(terms, p), _term(terms, w)) for n, m, p, w in keys
             ]
-            known = self._rows[id(keys)] = keys, rows
-        return known[1]
-
-    def _term(self, key: str, fresh: dict[str, Term]) -> Term:
-        term = self.terms.get(key) or fresh.get(key)
-        if term is None:
-            term = fresh[key] = Term(0.0, _DEVIATION[key[0]] ** 2 if key else 0.0)
-        return term
-
-    def wholes(self, keys: tuple[EventKeys, ...]) -> list[Term]:
-        """The phrases of a passage; its terms are kept from now on."""
-        known = self._wholes.get(id(keys))
-        if known is None:
-            met = [key for event in keys for key in event if key and key not in self.terms]
-            for key in dict.fromkeys(met):
-                self.terms[key] = Term(0.0, _DEVIATION[key[0]] ** 2)
-            if met:
-                self._rows.clear()
-            known = self._wholes[id(keys)] = keys, list({key: self.terms[key] for *_, key in keys}.values())
+            known = self._rows[id(keys)] = keys, rows, keep
         return known[1]
 
     def observe(
-        self,
-        keys: tuple[EventKeys, ...],
-        ln_bpm: float,
-        faults: Mapping[int, Result],
-        day: int,
-        habits: Habits,
+        self, keys: tuple[EventKeys, ...], ln_bpm: float, faults: Mapping[int, Result], day: int, slips: Slips
     ) -> None:
         """Take in one rated repetition; `faults` by label. Days never go back."""
-        if day != self.day:
-            self.day, self.reps_today = day, 0
-        wholes = self.wholes(keys)
-        rows = self.rows(keys)
-        shifts = [self._open(whole, day, habits) for whole in wholes]
+        rows = self.rows(keys, keep=True)
+        wholes = wholes_of(rows)
+        for whole in wholes:
+            _wake(whole, day)
         level, level_v = self.level.mean, self.level.variance
         sqrt, exp = math.sqrt, math.exp
-        lapse = habits.lapse
-        sound = 1.0 - lapse
-        slips = 0.0
-        noise = PLACE_NOISE * PLACE_NOISE
+        lapse = slips.lapse
+        sound, slipped, noise = 1.0 - lapse, 0.0, NOISE * NOISE
         full, most, half = 2 << RECENT, (1 << RECENT) - 1, 1 << RECENT
         for label, (node, move, place, whole) in enumerate(rows, 1):
-            v = level_v + node.variance + move.variance + place.variance + whole.variance
+            v = level_v + node.variance + place.variance + whole.variance
             kappa = SLOPE / sqrt(1.0 + _DAMPING * v)
-            p = 1.0 / (1.0 + exp(kappa * (ln_bpm - level - node.mean - move.mean - place.mean - whole.mean)))
+            p = 1.0 / (1.0 + exp(kappa * (ln_bpm - level - node.mean - place.mean - whole.mean)))
             chance = sound * p
             a = kappa * (1.0 - p)
             f = chance / (1.0 - chance)
@@ -207,8 +164,8 @@ class Skill:
             elif not fault.fails:
                 continue
             else:
-                g = max(-f * a / damped, -WIDEST_STEP / v)
-                slips += lapse / (1.0 - chance)
+                g = -f * a / damped
+                slipped += lapse / (1.0 - chance)
                 if fault.node is not Says.NOTHING:
                     node.recent = with_result(node.recent, fault.node is Says.FAILED)
                 if fault.move is not Says.NOTHING:
@@ -221,9 +178,6 @@ class Skill:
             u = node.variance
             node.mean += g * u
             node.variance = u - w * u * u
-            u = move.variance
-            move.mean += g * u
-            move.variance = u - w * u * u
             u = place.variance
             place.mean += g * u
             place.variance = u - w * u * u + noise
@@ -231,54 +185,52 @@ class Skill:
             u = whole.variance
             whole.mean += g * u
             whole.variance = u - w * u * u
-        habits.slips += slips
-        habits.events += len(rows) - slips
-        self.level.mean, self.level.variance = level, level_v + LEVEL_NOISE * LEVEL_NOISE
-        for whole, shift in zip(wholes, shifts, strict=True):
-            _close(whole, shift, habits)
-        self.reps_today += 1
+        slips.failed += slipped
+        slips.events += len(rows)
+        self.level.mean, self.level.variance = level, level_v + noise
+        for whole in wholes:
+            whole.variance += noise
+            _gain(whole)
 
     def practise(self, keys: tuple[EventKeys, ...], reps: int, day: int, rate: float = 1.0) -> None:
         """What so many repetitions teach, without a word on how they went; `rate` against the usual."""
-        for whole in self.wholes(keys):
-            if day > whole.day:
-                whole.day, whole.today = day, 0
+        rows = self.rows(keys, keep=True)
+        for whole in wholes_of(rows):
+            _wake(whole, day)
             for _ in range(reps):
-                whole.mean += rate * GAIN / (1.0 + whole.today / MASSED)
-                whole.today += 1
-        for *_, place, _ in self.rows(keys):
+                _gain(whole, rate)
+        for *_, place, _ in rows:
             place.day = day
 
-    def _open(self, whole: Term, day: int, habits: Habits) -> tuple[float, float, float, float]:
-        """Take the night from a phrase, and the cold hands; what `_close` needs to give them back."""
-        nights = nights_since(whole, day)
-        cold = math.exp(-self.reps_today / WARM_AFTER)
-        if day > whole.day:
-            whole.day, whole.today = day, 0
-        fading, warming = habits.fading, habits.warming
-        whole.mean -= fading.mean * nights + warming.mean * cold
-        whole.variance += (
-            fading.variance * nights * nights + warming.variance * cold * cold + NIGHT_NOISE**2 * nights
-        )
-        return nights, cold, whole.mean, whole.variance
+
+def _term(terms: MutableMapping[str, Term], key: str) -> Term:
+    if not key:
+        return Term(0.0, 0.0)
+    return terms.setdefault(key, Term(0.0, 0.0 if key[0] == "m" else SD**2))
 
 
-def _close(whole: Term, shift: tuple[float, float, float, float], habits: Habits) -> None:
-    nights, cold, mean, variance = shift
-    changed, less = (whole.mean - mean) / variance, (variance - whole.variance) / variance**2
-    for habit, by in ((habits.fading, nights), (habits.warming, cold)):
-        if by > 0.05:
-            shared = -habit.variance * by
-            habit.mean += shared * changed
-            habit.variance = max(habit.variance - shared * shared * less, 1e-6)
-    whole.mean += habits.warming.mean * cold + GAIN / (1.0 + whole.today / MASSED)
-    whole.variance = min(whole.variance + WHOLE_NOISE**2, 2 * WHOLE_SD**2)
-    whole.today += 1
+def wholes_of(rows: Sequence[Row]) -> list[Term]:
+    """The phrases of a passage."""
+    return list({id(whole): whole for *_, whole in rows}.values())
 
 
-def nights_since(whole: Term, day: int) -> float:
+def nights_since(whole: Term, day: int) -> int:
     """The nights that count since a phrase was last played."""
-    return float(min(day - whole.day, FADING_DAYS)) if whole.day and day > whole.day else 0.0
+    return min(day - whole.day, FADING_DAYS) if whole.day and day > whole.day else 0
+
+
+def _wake(whole: Term, day: int) -> None:
+    """Take from a phrase what the nights since it was played take."""
+    nights = nights_since(whole, day)
+    whole.mean -= FADING * nights
+    whole.variance += NIGHT_NOISE * NIGHT_NOISE * nights
+    if day > whole.day:
+        whole.day, whole.today = day, 0
+
+
+def _gain(whole: Term, rate: float = 1.0) -> None:
+    whole.mean += rate * GAIN / (1.0 + whole.today / MASSED)
+    whole.today += 1
 
 
 _NOTHING = Term(0.0, 0.0)
@@ -342,22 +294,13 @@ class View:
         return total * (1.0 - self.lapse) ** len(self.means)
 
 
-def view(rows: Sequence[Row], level: Term, habits: Habits, day: int, cold: bool = True) -> View:
-    """What `rows` are expected to be on a day (its ordinal), cold or as they stand now."""
-    fading, warming = habits.fading, habits.warming
-    warm, warm_v = (warming.mean, warming.variance) if cold else (0.0, 0.0)
+def view(rows: Sequence[Row], level: Term, lapse: float, day: int) -> View:
+    """What `rows` are expected to be on a day (its ordinal)."""
     means, own, shared = [], [], 0.0
-    shifts: dict[int, float] = {}
-    for node, move, place, whole in rows:
-        shift = shifts.get(id(whole))
-        if shift is None:
-            nights = nights_since(whole, day)
-            room = fading.variance * nights * nights + warm_v + NIGHT_NOISE**2 * nights
-            shift = shifts[id(whole)] = level.mean + whole.mean - fading.mean * nights - warm
-            shared = max(shared, whole.variance + room)
-        variance = node.variance + move.variance + place.variance
-        if place.day and whole.day - place.day > UNHEARD_DAYS:
-            variance += PLACE_SD**2
-        means.append(shift + node.mean + move.mean + place.mean)
-        own.append(variance)
-    return View(tuple(means), tuple(own), level.variance + shared, habits.lapse)
+    for node, _, place, whole in rows:
+        nights = nights_since(whole, day)
+        unheard = place.day and whole.day - place.day > UNHEARD_DAYS
+        means.append(level.mean + whole.mean - FADING * nights + node.mean + place.mean)
+        own.append(node.variance + place.variance + (SD**2 if unheard else 0.0))
+        shared = max(shared, whole.variance + NIGHT_NOISE * NIGHT_NOISE * nights)
+    return View(tuple(means), tuple(own), level.variance + shared, lapse)
