@@ -306,7 +306,7 @@ def test_text_tab_keeps_to_its_width_and_its_beats(path: Path, width: int) -> No
         beats = lines[top + strings]
         starts = {match.start() for match in re.finditer(r"\S+", beats)}
         for row in range(top, top + strings):
-            for match in re.finditer(r"(?<![\d])\d*<[\d./]+>|(?<=[-|])\d+(?=[-?|])", lines[row]):
+            for match in re.finditer(r"(?<![\d])\d*<[\d./]+>|(?<=[-|])\d+(?=[-?(|])", lines[row]):
                 assert match.start() in starts, (lines[row], beats)
 
 

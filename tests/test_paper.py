@@ -27,7 +27,7 @@ from coach.music.part import drill_part
 from coach.paper.engrave import SIZES, engraved_lines
 from coach.paper.mei import mei_score
 from coach.paper.pdf import pdf_page
-from coach.paper.played import order_text, stretches
+from coach.score.played import order_text, stretches
 from coach.paper.sheet import WIDTH_MM, neck_drawing, place_text, sheet_of, used_places
 from coach.score.load import load_drill, read_drill
 from coach.score.staves import sounding_midi

@@ -90,6 +90,13 @@ class Note:
             return str(self.fret)
         return f"{self.fret or ''}<{self.written or touch_label(self.node, self.stop)}>"
 
+    @property
+    def finger_text(self) -> str:
+        """The fingers of both hands on paper: `2`, `2i`, `1-4` (stops, touches), `3t` (the plucking hand touches)."""
+        touching = f"-{self.touching_finger}" if self.touching_finger else ""
+        touch = "t" if self.plucking_hand_touch else ""
+        return f"{self.fretting_finger}{touching}{touch}{self.plucking_finger}"
+
 
 @dataclass(frozen=True, slots=True)
 class Event:

@@ -9,16 +9,15 @@ from __future__ import annotations
 
 import re
 import xml.etree.ElementTree as ET
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
-from fractions import Fraction
+from collections.abc import Sequence
+from dataclasses import replace
 
 import verovio
 
-from coach.ground.plain import plain_text
-from coach.music.drill import Bar, Drill
-from coach.paper.mei import DYNAMICS, MeiScore, mei_score
-from coach.paper.played import stretches
+from coach.music.drill import Drill
+from coach.paper.above import bar_words, phrase_names
+from coach.paper.breaks import lines_of
+from coach.paper.mei import MeiScore, mei_score
 from coach.paper.sheet import WIDTH_MM, Above, Drawing, Line
 
 SIZES = (9.0, 8.5, 8.0, 7.5, 7.0, 6.5, 6.0)
@@ -30,42 +29,40 @@ _AIR = 1.2
 _WORDS, _BARE = 370.0, 150.0
 """Least widths of a bar with and without words above it."""
 _WIDEST = 100_000
+_CLEF = 12
+"""About how wide a clef is, in sizes."""
+_SMALL = 0.07
+"""A line drawn smaller than this is said to be; 0.1 is its full size."""
 
+ET.register_namespace("", _SVG[1:-1])
+ET.register_namespace("xlink", "http://www.w3.org/1999/xlink")
 # It writes to standard error by itself, past every rule of what may stand there.
 verovio.enableLog(verovio.LOG_OFF)
-
-
-@dataclass(frozen=True, slots=True)
-class _Bars:
-    """The bars of one line of music, by their indices in the drill, and how wide they want to be."""
-
-    first: int
-    stop: int
-    wanted: float
-    least: float
 
 
 def engraved_lines(drill: Drill, size: float, score: MeiScore | None = None) -> tuple[Line, ...]:
     """The lines of music of a whole drill, in one of `SIZES`."""
     score = score or mei_score(drill)
-    room = 10 * WIDTH_MM - _LEFT - _RIGHT
-    bars = [bar for phrase in drill.phrases for bar in phrase.bars]
+    words = bar_words(drill)
     counts = [len(phrase.bars) for phrase in drill.phrases]
-    lines = _lines(
-        counts,
-        [bool(_words(drill, bars, index)) for index in range(len(bars))],
-        _natural(score, counts, size),
-        room,
-        size,
-    )
-    breaks = [line.first for line in lines]
-    fitting = _pages(score.text(breaks), size, 10 * WIDTH_MM)
-    wide = [line for line in lines if line.least > room]
-    widest = max((line.least for line in wide), default=0.0) + _LEFT + _RIGHT
-    squeezed = _pages(score.text(breaks), size, min(widest, _WIDEST)) if wide else fitting
+    least = _natural(score, counts, size)
+    wanted = [
+        max(_AIR * wide, _WORDS if any(said) else _BARE) for wide, said in zip(least, words, strict=True)
+    ]
+    room = 10 * WIDTH_MM - _LEFT - _RIGHT
+    lines = lines_of(counts, wanted, least, room, _CLEF * size)
+    text = score.text([line.first for line in lines])
+    pages = _pages(text, size, 10 * WIDTH_MM)
+    widest = max(line.least for line in lines)
+    if widest > room:
+        # A single bar that no line holds: set on a line as long as it needs, and drawn smaller.
+        longer = _pages(text, size, min(widest + _LEFT + _RIGHT, _WIDEST))
+        pages = [
+            long if line.least > room else page for line, page, long in zip(lines, pages, longer, strict=True)
+        ]
     return tuple(
-        _line(drill, bars, line, (squeezed if line in wide else fitting)[index], score.texts, size)
-        for index, line in enumerate(lines)
+        _line(drill, line.first, words[line.first : line.stop], _finished(page, score.texts, size))
+        for line, page in zip(lines, pages, strict=True)
     )
 
 
@@ -123,132 +120,27 @@ def _edges(drawing: ET.Element) -> list[tuple[float, float]]:
     return edges
 
 
-def _lines(
-    counts: Sequence[int], with_words: Sequence[bool], natural: Sequence[float], room: float, size: float
-) -> list[_Bars]:
-    """Bars as lines: a line has bars of one phrase, or several whole phrases that fit."""
-    clef = 12 * size
-    wanted = [
-        max(_AIR * width, _WORDS if words else _BARE)
-        for width, words in zip(natural, with_words, strict=True)
-    ]
-    lines: list[_Bars] = []
-    first = 0
-    whole = False
-    for count in counts:
-        stop = first + count
-        own = _phrase_lines(first, stop, wanted, natural, room, clef)
-        before = lines[-1] if lines else None
-        if whole and before and len(own) == 1 and before.wanted + own[0].wanted <= room:
-            lines[-1] = _Bars(before.first, stop, before.wanted + own[0].wanted, before.least + own[0].least)
-        else:
-            lines += own
-            whole = len(own) == 1
-        first = stop
-    return lines
-
-
-def _phrase_lines(
-    first: int, stop: int, wanted: Sequence[float], natural: Sequence[float], room: float, clef: float
-) -> list[_Bars]:
-    """A phrase's bars on as few lines as they want, all about as full."""
-    count = 1
-    while True:
-        lines = list(_even(first, stop, wanted, natural, count, clef))
-        if count >= stop - first or all(line.wanted <= room for line in lines):
-            return lines
-        count += 1
-
-
-def _even(
-    first: int, stop: int, wanted: Sequence[float], natural: Sequence[float], count: int, clef: float
-) -> Iterator[_Bars]:
-    """Bars on so many lines, each with about as many as the others."""
-    for number in range(count):
-        start, end = (first + (stop - first) * step // count for step in (number, number + 1))
-        more = clef if number else 0.0
-        yield _Bars(start, end, sum(wanted[start:end]) + more, sum(natural[start:end]) + more)
-
-
-def _line(
-    drill: Drill, bars: Sequence[Bar], line: _Bars, drawing: ET.Element, texts: dict[str, str], size: float
-) -> Line:
-    edges = _edges(drawing)
-    width = float(drawing.get("viewBox", "").split()[2])
-    scale = 10 * WIDTH_MM / width / 10
-    stops = [(stop + _LEFT) * scale for _, stop in edges]
+def _line(drill: Drill, first: int, words: Sequence[tuple[str, str, str]], drawing: ET.Element) -> Line:
+    _, _, width, height = (float(number) for number in drawing.get("viewBox", "").split())
+    scale = WIDTH_MM / width
+    stops = [(stop + _LEFT) * scale for _, stop in _edges(drawing)]
     # Words may run on beside a line that ends early.
     stops[-1] = WIDTH_MM
     widths = [stop - start for start, stop in zip([0.0, *stops], stops, strict=False)]
-    names = [phrase.name for phrase in drill.phrases]
-    label = f"Bars of {', '.join(dict.fromkeys(names[at] for at, _ in _phrases(drill, line)))}"
-    text, height = _finished(drawing, texts, size)
-    above = tuple(
-        Above(wide, *_words(drill, bars, index))
-        for index, wide in zip(range(line.first, line.stop), widths, strict=True)
-    )
-    return Line(Drawing(text, WIDTH_MM, height * scale, label), above, tuple(_names(drill, line, widths)))
+    above = [Above(wide, *said) for wide, said in zip(widths, words, strict=True)]
+    if scale < _SMALL:
+        above[0] = replace(
+            above[0], plain=f"{above[0].plain} (drawn at {10 * scale:.0%} of its size)".strip()
+        )
+    names = tuple(phrase_names(drill, first, widths))
+    shown = ", ".join(dict.fromkeys(name.bold for name in names if name.bold))
+    label = f"Notes and tab{f' of {shown}' if shown else ''}"
+    text = ET.tostring(drawing, encoding="unicode")
+    return Line(Drawing(text, WIDTH_MM, height * scale, label), tuple(above), names)
 
 
-def _phrases(drill: Drill, line: _Bars) -> Iterator[tuple[int, int]]:
-    """Each phrase of a line by its index, with how many bars it has there."""
-    first = 0
-    for index, phrase in enumerate(drill.phrases):
-        shared = min(line.stop, first + len(phrase.bars)) - max(line.first, first)
-        if shared > 0:
-            yield index, shared
-        first += len(phrase.bars)
-
-
-def _names(drill: Drill, line: _Bars, widths: Sequence[float]) -> Iterator[Above]:
-    """The names of the phrases that begin on a line, over their bars."""
-    starts = {}
-    first = 0
-    for index, phrase in enumerate(drill.phrases):
-        starts[index] = first
-        first += len(phrase.bars)
-    at = 0
-    for index, count in _phrases(drill, line):
-        wide = sum(widths[at : at + count])
-        at += count
-        phrase = drill.phrases[index]
-        if starts[index] >= line.first:
-            yield Above(wide, plain_text(phrase.name), _times(drill, index), plain_text(phrase.cue))
-        else:
-            yield Above(wide)
-
-
-def _times(drill: Drill, index: int) -> str:
-    """How often a phrase is played with repeat signs around it, said where they close."""
-    for stretch in stretches(drill):
-        if stretch.times > 1 and stretch.last == index:
-            since = f"from {plain_text(drill.phrases[stretch.first].name)} " if stretch.first < index else ""
-            return f"({since}x{stretch.times})"
-    return ""
-
-
-def _words(drill: Drill, bars: Sequence[Bar], index: int) -> tuple[str, str, str]:
-    """What stands bold, plain and italic above a bar; all empty where nothing does."""
-    bar, before = bars[index], bars[index - 1] if index else None
-    bold = []
-    if before is None or bar.meter != before.meter:
-        _, counted, rest = str(bar.meter).partition(" in ")
-        bold += [f"in {rest}"] if counted else []
-    before_ratio = before.stop_ratio if before else Fraction(1)
-    if bar.start_ratio != bar.stop_ratio:
-        bold.append(f"{_percent(bar.start_ratio)} to {_percent(bar.stop_ratio)} %")
-    elif bar.start_ratio != before_ratio:
-        bold.append(f"{_percent(bar.start_ratio)} %")
-    dynamics = plain_text(bar.dynamics) if bar.dynamics not in DYNAMICS else ""
-    return ", ".join(bold), dynamics, plain_text(bar.cue)
-
-
-def _percent(ratio: Fraction) -> str:
-    return f"{float(ratio * 100):g}"
-
-
-def _finished(drawing: ET.Element, texts: dict[str, str], size: float) -> tuple[str, float]:
-    """A drawing as text, cut to what is in it, the places of its tab put in; and its height."""
+def _finished(drawing: ET.Element, texts: dict[str, str], size: float) -> ET.Element:
+    """A drawing cut to what is in it, the places of its tab put in."""
     width, height = (float(number) for number in drawing.get("viewBox", "").split()[2:])
     top, bottom = _extent(drawing)
     top, bottom = top - 8, bottom + 8
@@ -275,9 +167,7 @@ def _finished(drawing: ET.Element, texts: dict[str, str], size: float) -> tuple[
         inner.set("overflow", "visible")
     drawing.set("viewBox", f"0 {top:.1f} {width:g} {bottom - top:.1f}")
     drawing.set("class", "engraved")
-    ET.register_namespace("", _SVG[1:-1])
-    ET.register_namespace("xlink", "http://www.w3.org/1999/xlink")
-    return ET.tostring(drawing, encoding="unicode"), bottom - top
+    return drawing
 
 
 def _extent(drawing: ET.Element) -> tuple[float, float]:

@@ -16,10 +16,10 @@ from itertools import groupby, pairwise
 
 from coach.music.drill import Drill
 from coach.music.key import Key
-from coach.paper.played import stretches
-from coach.paper.sheet import finger_text, place_text
+from coach.paper.sheet import place_text
 from coach.score.notated import Head, NotatedBar, Symbol, Voice, notation_of
 from coach.score.note_values import NoteValue
+from coach.score.played import stretches
 from coach.score.staves import Clef
 from coach.strings.instrument import Instrument
 
@@ -369,7 +369,7 @@ def _marks(strand: Sequence[_Place], staff: int, staves: int) -> None:
                     "lv",
                     {"startid": f"#{name}", "tstamp2": f"0m+{_stamp(place, Fraction(1, 2))}"},
                 )
-            if (text := finger_text(head.note)) and not symbol.tied_from:
+            if (text := head.note.finger_text) and not symbol.tied_from:
                 side = "below" if staff == staves - 1 and staves > 1 else "above"
                 # With a time and not a note's id the engraver keeps it off the stem.
                 where = {"staff": str(staff + 1), "tstamp": _stamp(place, Fraction(0)), "place": side}

@@ -85,7 +85,8 @@ def _legend(sheet: Sheet) -> str:
 def _nodes(sheet: Sheet) -> Iterator[str]:
     """Every node of the drill on its fretboard, and where it is in numbers."""
     if sheet.neck is not None:
-        yield section(NODES_HEADING, sheet.neck.svg, table(sheet.node_header, sheet.node_rows, (1, 2)))
+        ruler = sheet.ruler.svg if sheet.ruler else ""
+        yield section(NODES_HEADING, sheet.neck.svg, ruler, table(sheet.node_header, sheet.node_rows, (1, 2)))
 
 
 def _rest() -> Iterator[str]:

@@ -61,8 +61,8 @@ def _written(compiler: typst.Compiler) -> bytes:
 
 def _compiler(sheet: Sheet, paper: str) -> typst.Compiler:
     """The typesetter with all that a sheet says as its data."""
-    neck = sheet.neck and replace(sheet.neck, svg=_alone(sheet.neck))
-    data = asdict(replace(sheet, neck=neck)) | {
+    sheet = replace(sheet, neck=_alone(sheet.neck), ruler=_alone(sheet.ruler))
+    data = asdict(sheet) | {
         "paper": {"a4": "a4", "letter": "us-letter"}[paper],
         "page_mm": PAPERS_MM[paper][0],
         "width_mm": WIDTH_MM,
@@ -76,8 +76,10 @@ def _compiler(sheet: Sheet, paper: str) -> typst.Compiler:
     return typst.Compiler(str(_TEMPLATE), sys_inputs={"sheet": json.dumps(data)})
 
 
-def _alone(drawing: Drawing) -> str:
+def _alone(drawing: Drawing | None) -> Drawing | None:
     """A drawing of a page as a file of its own, with the style that the page gives it."""
+    if drawing is None:
+        return None
     head, _, rest = drawing.svg.partition(">")
     named = head.replace("<svg ", '<svg xmlns="http://www.w3.org/2000/svg" ', 1)
-    return f"{named}>{_STYLE}{rest}"
+    return replace(drawing, svg=f"{named}>{_STYLE}{rest}")

@@ -14,7 +14,7 @@ from coach.music.drill import Drill, Note
 from coach.music.key import spelling_of
 from coach.pages import svg
 from coach.pages.fretboard import WIDTH, Frame, fretboard_parts
-from coach.paper.played import order_text
+from coach.score.played import order_text
 from coach.strings.fretboard import Board, Mark
 from coach.strings.instrument import Instrument, Node, touch_label
 from coach.strings.node_table import mm_text
@@ -34,6 +34,7 @@ CAUTIONS = (
     "Keep headphones low: at most 80 dBA for 40 hours a week, for children 75 dBA (WHO-ITU H.870).",
 )
 CARE_HEADING = "Take care"
+RULER_MM = 130
 NODES_HEADING = "Where the nodes are"
 NOTES_HEADING = "Notes"
 NOTES_HEADER = ("day", "phrase", "bpm", "what choked", "what to try")
@@ -82,6 +83,7 @@ class Sheet:
     lines: tuple[Line, ...]
     legend: tuple[str, ...]
     neck: Drawing | None
+    ruler: Drawing | None
     node_header: tuple[str, ...] = ()
     node_rows: tuple[tuple[str, ...], ...] = ()
 
@@ -97,6 +99,7 @@ def sheet_of(drill: Drill, lines: tuple[Line, ...]) -> Sheet:
         lines,
         tuple(legend(drill)),
         neck_drawing(drill.instrument, places) if places else None,
+        ruler_drawing() if places else None,
         ("node", "partial", f"from the {start}", "from the nearest fret", "strings, and what sounds"),
         tuple(_node_rows(drill, places)),
     )
@@ -173,13 +176,6 @@ def place_text(note: Note) -> str:
     return f"({text})" if note.droppable else text
 
 
-def finger_text(note: Note) -> str:
-    """The fingers of both hands at a note: `2`, `2i`, `1-4`, `3t` where the plucking hand touches."""
-    touching = f"-{note.touching_finger}" if note.touching_finger else ""
-    touch = "t" if note.plucking_hand_touch else ""
-    return f"{note.fretting_finger}{touching}{touch}{note.plucking_finger}"
-
-
 def _node_rows(drill: Drill, places: tuple[Place, ...]) -> Iterator[tuple[str, ...]]:
     """A row for each place along the neck, from the nut, with all its strings and what they sound."""
     rows: dict[tuple[str, ...], list[str]] = {}
@@ -240,3 +236,17 @@ def neck_drawing(instrument: Instrument, places: tuple[Place, ...]) -> Drawing:
     return Drawing(
         svg.drawing(frame.width, height, label, parts, width_mm=width_mm), width_mm, height_mm, label
     )
+
+
+def ruler_drawing() -> Drawing:
+    """A ruler in its true size, to measure on the instrument how far a node lies from a wire."""
+    left, caption = 2.0, "mm in true size, if printed at 100 %"
+    ticks = [
+        svg.line(left + mm, 0, left + mm, 2.4 if mm % 10 == 0 else 1.8 if mm % 5 == 0 else 1.2, width=0.15)
+        for mm in range(RULER_MM + 1)
+    ]
+    numbers = [svg.text(left + mm, 5.2, str(mm), 2.6, "middle") for mm in range(0, RULER_MM + 1, 10)]
+    base = svg.line(left, 0.08, left + RULER_MM, 0.08, width=0.15)
+    words = svg.text(WIDTH_MM, 5.2, caption, 2.6, "end")
+    text = svg.drawing(WIDTH_MM, 6.0, caption, [base, *ticks, *numbers, words], width_mm=WIDTH_MM)
+    return Drawing(text, WIDTH_MM, 6.0, f"A ruler: {caption}")

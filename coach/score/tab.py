@@ -1,7 +1,7 @@
 """A drill as text tab: one line for each string, `<node>` for harmonics, the beats counted underneath.
 
 Conventions: the highest string is the top line. Columns are as wide as their widest event, not to scale. A bar too
-wide for the page is broken between beats. `?` marks a note that the easier version drops.
+wide for the page is broken between beats. `?` marks a note that the easier version drops; fingers follow in brackets.
 """
 
 from __future__ import annotations
@@ -11,15 +11,20 @@ from fractions import Fraction
 from textwrap import wrap
 
 from coach.ground.plain import plain_text
-from coach.music.drill import Bar, Drill, Phrase
+from coach.music.drill import Bar, Drill, Note, Phrase
 from coach.music.rhythm import Meter, count_text
+from coach.score.played import order_text
 from coach.strings.instrument import Instrument
 from coach.words.amounts import tempo_range
 from coach.words.names import tuning_name
 
 DEFAULT_WIDTH = 80
 _KEY = "<7> is a natural harmonic (N.H.) touched at 7; 0 is open; ? may be left out at first"
-_ARTIFICIAL = "; 5<17> is an artificial harmonic (A.H.), stopped at 5 and touched at 17"
+_ARTIFICIAL = "5<17> is an artificial harmonic (A.H.), stopped at 5 and touched at 17"
+_FRETTING = "(2) is a finger of the fretting hand, T its thumb"
+_TOUCHING = "(1-4) stops with 1 and touches with 4"
+_PLUCKING = "(i) is a finger of the plucking hand, p i m a c"
+_PLUCKING_TOUCH = "(t) is touched by the plucking hand"
 
 
 def text_tab(drill: Drill, width: int = DEFAULT_WIDTH) -> str:
@@ -28,18 +33,34 @@ def text_tab(drill: Drill, width: int = DEFAULT_WIDTH) -> str:
     if drill.composer:
         lines.append(plain_text(drill.composer))
     lines.append(f"{tuning_name(drill.instrument)}; {tempo_range(drill.tempo.start_bpm, drill.goal_bpm)}")
-    if drill.order:
-        names = {phrase.id: plain_text(phrase.name) for phrase in drill.phrases}
-        lines += wrap("order: " + ", ".join(names[phrase] for phrase in drill.order), width)
-    lines += wrap(_KEY + (_ARTIFICIAL if _has_artificial(drill) else ""), width)
+    if order := order_text(drill):
+        lines += wrap(f"order: {order}", width)
+    lines += wrap("; ".join(_key(drill)), width)
     for phrase in drill.phrases:
         lines += ["", *_phrase(phrase, drill.instrument, width)]
     return "\n".join(lines) + "\n"
 
 
-def _has_artificial(drill: Drill) -> bool:
-    events = (event for phrase in drill.phrases for bar in phrase.bars for event in bar.events)
-    return any(note.is_artificial for event in events for note in event.notes)
+def _key(drill: Drill) -> Iterator[str]:
+    """What the signs mean, those of fingers and of artificial harmonics only where there are any."""
+    bars = (bar for phrase in drill.phrases for bar in phrase.bars)
+    notes = [note for bar in bars for event in bar.events for note in event.notes]
+    yield _KEY
+    if any(note.is_artificial for note in notes):
+        yield _ARTIFICIAL
+    if any(note.fretting_finger for note in notes):
+        yield _FRETTING
+    if any(note.touching_finger for note in notes):
+        yield _TOUCHING
+    if any(note.plucking_finger for note in notes):
+        yield _PLUCKING
+    if any(note.plucking_hand_touch for note in notes):
+        yield _PLUCKING_TOUCH
+
+
+def _written(note: Note) -> str:
+    fingers = f"({note.finger_text})" if note.finger_text else ""
+    return f"{note.position_text}{'?' if note.droppable else ''}{fingers}"
 
 
 def _phrase(phrase: Phrase, instrument: Instrument, width: int) -> Iterator[str]:
@@ -109,7 +130,7 @@ def _columns(bar: Bar, strings: int) -> list[list[str]]:
     for event in bar.events:
         cells = moments.setdefault(event.beat, {})
         for note in event.notes:
-            cells[note.string] = note.position_text + ("?" if note.droppable else "")
+            cells[note.string] = _written(note)
     columns = []
     for beat in sorted(moments):
         count, written = count_text(beat), moments[beat]

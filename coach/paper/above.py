@@ -1,0 +1,73 @@
+"""The words above a line of music: the names and cues of phrases, and over each bar its tempo, count and cue.
+
+Conventions: bars are counted from 0 through the drill; widths are mm, one for each bar of the line.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from fractions import Fraction
+from itertools import groupby
+
+from coach.ground.plain import plain_text
+from coach.music.drill import Bar, Drill
+from coach.music.rhythm import Meter
+from coach.paper.mei import DYNAMICS
+from coach.paper.sheet import Above
+from coach.score.played import Stretch, stretches
+
+
+def bar_words(drill: Drill) -> list[tuple[str, str, str]]:
+    """For each bar what stands bold, plain and italic above it."""
+    bars = [bar for phrase in drill.phrases for bar in phrase.bars]
+    return [_words(bar, before) for before, bar in zip([None, *bars], bars, strict=False)]
+
+
+def _words(bar: Bar, before: Bar | None) -> tuple[str, str, str]:
+    count = _count(bar.meter) if before is None or bar.meter != before.meter else ""
+    bold = ", ".join(
+        word for word in (count, _tempo(bar, before.stop_ratio if before else Fraction(1))) if word
+    )
+    dynamics = plain_text(bar.dynamics) if bar.dynamics not in DYNAMICS else ""
+    return bold, dynamics, plain_text(bar.cue)
+
+
+def _count(meter: Meter) -> str:
+    """How a meter is counted, where its sign does not say so: `in 2`."""
+    if meter.beats == meter.numerator and not meter.large:
+        return ""
+    return f"in {str(meter).partition(' in ')[2]}"
+
+
+def _tempo(bar: Bar, ratio: Fraction) -> str:
+    """A new tempo against the drill's: `85 %`, `100 to 85 %`."""
+    start, stop = (f"{float(one * 100):g}" for one in (bar.start_ratio, bar.stop_ratio))
+    if start != stop:
+        return f"{start} to {stop} %"
+    return f"{start} %" if bar.start_ratio != ratio else ""
+
+
+def phrase_names(drill: Drill, first: int, widths: Sequence[float]) -> Iterator[Above]:
+    """The names of the phrases that begin on a line, each over its bars there; `first` is the line's first bar."""
+    owners = [index for index, phrase in enumerate(drill.phrases) for _ in phrase.bars]
+    signs = stretches(drill)
+    at = 0
+    for index, group in groupby(owners[first : first + len(widths)]):
+        count = len(list(group))
+        phrase = drill.phrases[index]
+        begins = first + at == owners.index(index)
+        wide = sum(widths[at : at + count])
+        at += count
+        if begins:
+            yield Above(wide, plain_text(phrase.name), _times(drill, signs, index), plain_text(phrase.cue))
+        else:
+            yield Above(wide)
+
+
+def _times(drill: Drill, signs: Sequence[Stretch], index: int) -> str:
+    """How often a phrase is played with repeat signs around it, said where they close."""
+    for sign in signs:
+        if sign.times > 1 and sign.last == index:
+            since = f"from {plain_text(drill.phrases[sign.first].name)} " if sign.first < index else ""
+            return f"({since}x{sign.times})"
+    return ""
