@@ -27,9 +27,9 @@ from coach.music.part import drill_part
 from coach.paper.engrave import SIZES, engraved_lines
 from coach.paper.mei import mei_score
 from coach.paper.pdf import pdf_page
-from coach.score.played import order_text, stretches
 from coach.paper.sheet import WIDTH_MM, neck_drawing, place_text, sheet_of, used_places
 from coach.score.load import load_drill, read_drill
+from coach.score.played import order_text, stretches
 from coach.score.staves import sounding_midi
 from coach.score.write import write_drill
 from tests.drillfile_drafts import drafts
@@ -177,11 +177,11 @@ def test_the_ruler_under_the_neck_is_true_on_paper(path: Path) -> None:
     assert drawing.get("width") == f"{neck.width_mm:.3f}mm"
     assert neck.width_mm <= WIDTH_MM + 0.001
     unit_mm = neck.width_mm / float(drawing.get("viewBox", "").split()[2])
-    scale = 1.0 if "true size" in neck.label else float(neck.label.rsplit(" ", 1)[1])
+    scale = float(neck.label.rsplit(" ", 1)[1])
     texts = [
         (text.text or "", float(text.get("x", 0)), float(text.get("y", 0))) for text in drawing.iter("text")
     ]
-    ruler_y = next(y for text, _, y in texts if text.startswith("mm of string")) - 13
+    ruler_y = max(y for _, _, y in texts)
     marks = {float(text): x for text, x, y in texts if y == ruler_y}
     assert len(marks) > 3
     zero = marks[0.0]

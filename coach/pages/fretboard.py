@@ -28,14 +28,13 @@ Place = Callable[[float], float]
 
 @dataclass(frozen=True, slots=True)
 class Frame:
-    """Where a drawing's strings begin and end, how far apart they lie, rows for labels, and its ruler's caption."""
+    """Where a drawing's strings begin and end, how far apart they lie, rows for labels, and whether it has a ruler."""
 
     left: float = 44.0
     width: float = WIDTH
     gap: float = 30.0
     rows: int = LABEL_ROWS
-    ruler: str = ""
-    """No ruler where this is empty."""
+    ruler: bool = False
 
     @property
     def stop(self) -> float:
@@ -82,7 +81,7 @@ def fretboard_parts(
     parts += labels
     if frame.ruler:
         parts += _ruler(board, x, frame, below + 6)
-        below += 42
+        below += 26
     return parts, below + 4
 
 
@@ -139,4 +138,3 @@ def _ruler(board: Board, x: Place, frame: Frame, y: float) -> Iterator[str]:
     for mm in svg.ticks(board.low_mm, board.high_mm, 8):
         yield svg.line(x(mm), y, x(mm), y + 6, width=0.8)
         yield svg.text(x(mm), y + 16, f"{mm:g}", _SIZE, "middle")
-    yield svg.text(frame.left, y + 29, frame.ruler, _SIZE)

@@ -11,7 +11,6 @@ from coach.paper.lane import lane_lines
 from coach.paper.sheet import (
     CARE_HEADING,
     CAUTIONS,
-    NODES_HEADING,
     NOTES_HEADER,
     NOTES_HEADING,
     Above,
@@ -86,7 +85,9 @@ def _nodes(sheet: Sheet) -> Iterator[str]:
     """Every node of the drill on its fretboard, and where it is in numbers."""
     if sheet.neck is not None:
         ruler = sheet.ruler.svg if sheet.ruler else ""
-        yield section(NODES_HEADING, sheet.neck.svg, ruler, table(sheet.node_header, sheet.node_rows, (1, 2)))
+        yield section(
+            sheet.neck.label, sheet.neck.svg, ruler, table(sheet.node_header, sheet.node_rows, (1, 2))
+        )
 
 
 def _rest() -> Iterator[str]:

@@ -17,7 +17,6 @@ from coach.paper.page import EMPTY_ROWS
 from coach.paper.sheet import (
     CARE_HEADING,
     CAUTIONS,
-    NODES_HEADING,
     NOTES_HEADER,
     NOTES_HEADING,
     PAPERS_MM,
@@ -66,7 +65,6 @@ def _compiler(sheet: Sheet, paper: str) -> typst.Compiler:
         "paper": {"a4": "a4", "letter": "us-letter"}[paper],
         "page_mm": PAPERS_MM[paper][0],
         "width_mm": WIDTH_MM,
-        "nodes_heading": NODES_HEADING,
         "care_heading": CARE_HEADING,
         "cautions": CAUTIONS,
         "notes_heading": NOTES_HEADING,

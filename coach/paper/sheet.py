@@ -213,7 +213,7 @@ def _label(node: Node, stop: int) -> str:
 def neck_drawing(instrument: Instrument, places: tuple[Place, ...]) -> Drawing:
     """The neck from the nut to past the last node at a round scale, with a ruler in mm that is true at that scale."""
     unit_mm = WIDTH_MM / WIDTH
-    frame = Frame(gap=17.0, rows=6, ruler="mm")
+    frame = Frame(gap=17.0, rows=6, ruler=True)
     room_mm = (frame.stop - frame.left) * unit_mm
     furthest_mm = max(instrument.position_mm(*place) for place in places)
     needed_mm = min(instrument.longest_mm, furthest_mm * 1.03 + 10)
@@ -223,15 +223,10 @@ def neck_drawing(instrument: Instrument, places: tuple[Place, ...]) -> Drawing:
         Mark(string, instrument.position_mm(string, node, stop), "", label=_label(node, stop))
         for string, node, stop in places
     ]
-    start = "capo" if instrument.capo else "nut"
-    size = "in its true size" if scale == 1 else f"drawn 1 : {scale:g}"
-    frame = replace(
-        frame,
-        width=frame.width - (room_mm - reach_mm / scale) / unit_mm,
-        ruler=f"mm of string from the {start}, {size}",
-    )
+    frame = replace(frame, width=frame.width - (room_mm - reach_mm / scale) / unit_mm)
     parts, height = fretboard_parts(Board.of(instrument, (0.0, reach_mm)), marks, frame=frame)
-    label = f"The neck with the nodes of this drill, {size}"
+    start = "capo" if instrument.capo else "nut"
+    label = f"{NODES_HEADING}: mm of string from the {start}, drawn 1 : {scale:g}"
     width_mm, height_mm = frame.width * unit_mm, height * unit_mm
     return Drawing(
         svg.drawing(frame.width, height, label, parts, width_mm=width_mm), width_mm, height_mm, label
