@@ -4,11 +4,15 @@ from __future__ import annotations
 
 import pytest
 
+from coach.folder.settings import load_settings, save_settings
+from coach.listen.heard import Heard
 from coach.rating.fault import Fault
 from coach.rating.table import CHOKED, DROPPED, LATE, Result
+from coach.session.desk import Desk
 from coach.session.events import Source, Suggest
 from coach.session.states import Phase
 from coach.tui.glyphs import SMALL, THIN, big_text
+from tests.hearing import SpokenEar
 from tests.screens import running, screen_text, session_of
 from tests.test_tui_session import DRILL, play_to_end, to_ready
 
@@ -125,3 +129,125 @@ async def test_beside_an_event_that_other_strings_hide_it_says_so(tmp_path):
         assert sum("can't tell" in line for line in sheet) == 1
         assert sum("quiet?" in line for line in sheet) == 1
         assert sum("40 ms late?" in line for line in sheet) == 1
+
+
+@pytest.fixture
+def ear(monkeypatch) -> SpokenEar:
+    """An ear that every session of the test has."""
+    ear = SpokenEar((Heard(1, "clean", 0.9), Heard(2, "choked", 0.9, 3.0), Heard(4, "unsure", 0.0)))
+    monkeypatch.setattr(Desk, "hearing", lambda desk: ear)
+    return ear
+
+
+async def test_a_repetition_is_judged_when_it_ends_and_what_comes_stands_at_once(tmp_path, ear):
+    async with running(tmp_path, drills=DRILL) as (app, pilot, player):
+        await to_ready(pilot, app)
+        await pilot.press("space")
+        assert ear.takes == []
+        await pilot.pause(0.1)
+        assert screen_text(app).splitlines()[0].endswith("listening")
+        player.position_s = player.length_s + 1
+        await pilot.pause(0.1)
+        (take,) = ear.takes
+        assert take.alone
+        timeline = session_of(app).practice.rated.timeline
+        assert take.until_s - take.start_s > max(timeline.onsets_s.values())
+        ear.answer()
+        await pilot.pause(0.1)
+        assert "2 quiet?   can't tell 4" in screen_text(app)
+        await pilot.press("h")
+        (rep,) = app.desk.log.reps()
+        assert rep.faults == (Fault(2, CHOKED),)
+        assert ear.learnt == 0
+
+
+async def test_only_a_clean_rating_is_learnt_from_and_not_once_it_is_taken_back(tmp_path, ear):
+    async with running(tmp_path, drills=DRILL) as (app, pilot, player):
+        await to_ready(pilot, app)
+        await play_to_end(pilot, app, player)
+        await pilot.press("space")
+        assert ear.learnt == 1
+        await pilot.press("backspace")
+        assert ear.learnt == 0
+        await pilot.press("space")
+        assert ear.learnt == 0
+
+
+async def test_what_is_heard_too_late_goes_to_no_other_repetition(tmp_path, ear):
+    async with running(tmp_path, drills=DRILL) as (app, pilot, player):
+        await to_ready(pilot, app)
+        await play_to_end(pilot, app, player)
+        await pilot.press("space")
+        ear.answer()
+        await play_to_end(pilot, app, player)
+        await pilot.pause(0.1)
+        assert "quiet?" not in screen_text(app)
+        assert len(ear.takes) == 2
+        ear.answer()
+        await pilot.pause(0.1)
+        assert "2 quiet?" in screen_text(app)
+
+
+async def test_in_a_round_the_suggestion_stands_while_the_bar_of_clicks_counts(tmp_path, ear):
+    async with running(tmp_path, drills=DRILL, pause_s=0) as (app, pilot, player):
+        await to_ready(pilot, app)
+        await pilot.press("space")
+        for alone in (True, False):
+            player.position_s = player.length_s + 0.2
+            await pilot.pause(0.1)
+            assert session_of(app).practice.session.phase is Phase.RATING
+            assert ear.takes[-1].alone is alone
+            ear.answer()
+            await pilot.pause(0.1)
+            assert "2 quiet?" in screen_text(app)
+            assert player.playing
+            await pilot.press("space")
+            assert session_of(app).practice.session.phase is Phase.PLAYING
+        assert ear.learnt == 2
+
+
+async def test_the_model_a_broken_count_in_and_a_turn_that_runs_on_are_not_judged(tmp_path, ear):
+    async with running(tmp_path, drills=DRILL) as (app, pilot, player):
+        await to_ready(pilot, app)
+        await pilot.press("h")
+        player.position_s = player.length_s + 1
+        await pilot.pause(0.1)
+        await pilot.press("space", "space", "t")
+        player.position_s = player.length_s + 1
+        await pilot.pause(0.1)
+        assert ear.takes == []
+
+
+async def test_what_keeps_it_from_hearing_is_one_line_and_gives_way(tmp_path, ear):
+    ear.listens, ear.status = False, "not listening: no input found"
+    async with running(tmp_path, size=(120, 30), drills=DRILL) as (app, pilot, player):
+        await to_ready(pilot, app)
+        assert "listening" not in screen_text(app).splitlines()[0]
+        await pilot.press("p")
+        assert "not listening" not in screen_text(app)
+        ear.status = "microphone lost (Desk): going on without it until it is back"
+        await pilot.press("space")
+        assert ear.status in screen_text(app)
+        await play_to_end(pilot, app, player)
+        await pilot.press("space")
+        assert len(app.desk.log.reps()) == 1
+
+
+async def test_it_is_off_until_turned_on_and_says_once_what_it_was_measured_on(tmp_path, monkeypatch):
+    async with running(tmp_path, drills=DRILL) as (app, pilot, _):
+        assert app.desk.hearing() is None
+        await pilot.press("space")
+        assert not app._notifications
+    ear = SpokenEar()
+    monkeypatch.setattr(Desk, "hearing", lambda desk: ear if desk.settings.listening.on else None)
+    save_settings(tmp_path / "settings.yaml", {"listening": {"on": True}})
+    for times in (1, 0):
+        async with running(tmp_path, drills=DRILL) as (app, pilot, _):
+            await pilot.press("space")
+            await pilot.pause(0.1)
+            assert ear.opened == 1
+            told = [note.message for note in app._notifications]
+            assert len(told) == times
+            assert all("simulated and sampled strings" in text and "your own marks" in text for text in told)
+        assert load_settings(tmp_path / "settings.yaml").listening.note_seen
+        assert ear.opened == 0

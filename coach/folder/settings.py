@@ -27,6 +27,7 @@ from coach.ground.source import (
     split_lines,
 )
 from coach.ground.source import Mapping as MappingNode
+from coach.listen.settings import ListenSettings
 from coach.midi.settings import MidiSettings
 from coach.score.instrument_key import OWN_INSTRUMENT, OwnInstruments
 from coach.sound.settings import SoundSettings
@@ -83,6 +84,7 @@ class Settings:
     screen: ScreenSettings = row(Section(ScreenSettings), ScreenSettings(), "how the screen looks")
     sound: SoundSettings = row(Section(SoundSettings), SoundSettings(), "how the click sounds, and where")
     midi: MidiSettings = row(Section(MidiSettings), MidiSettings(), "ports, clock and pedals")
+    listening: ListenSettings = row(Section(ListenSettings), ListenSettings(), "whether the program listens")
     instruments: tuple[Instrument, ...] = row(
         OwnInstruments(),
         (),

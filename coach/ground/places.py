@@ -41,6 +41,11 @@ class Places:
         return self.progress / "cache"
 
     @property
+    def ear(self) -> Path:
+        """What was learnt of each instrument's sound."""
+        return self.progress / "ear"
+
+    @property
     def settings(self) -> Path:
         return self.folder / "settings.yaml"
 

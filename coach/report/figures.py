@@ -7,13 +7,14 @@ expected to be comes from `coach.learning.readings`; the tempo over days is each
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date, timedelta
 
 from coach.ground.plain import json_text, plain_text
 from coach.learning.learning import Learnt, learnt_of
 from coach.learning.material import Material, material_of
 from coach.learning.readings import Place, Standing, places, standing, to_be_tested
+from coach.listen.record import RECORD, EarRecord
 from coach.log.entries import Entry
 from coach.log.log import Log
 from coach.music.drill import Drill
@@ -121,6 +122,8 @@ class Report:
     """The days on which a session was stopped because something hurt."""
     notes: tuple[tuple[date, str], ...] = ()
     """The player's own words, by day, the oldest first."""
+    ear: EarRecord = field(default_factory=EarRecord)
+    """What the microphone heard beside what the player said, of all days and drills; empty in a report of one."""
 
     @property
     def total(self) -> Sum:
@@ -163,6 +166,7 @@ def make_report(
         open_tasks(learnt, material, day),
         _hurts(log, since, day),
         _notes(log, since, day),
+        EarRecord() if drill else log.state(RECORD, day),
     )
 
 

@@ -12,6 +12,8 @@ from coach.learning.readings import Standing
 from coach.music.drill import Drill
 from coach.rating.counts import commonest_cause, results_text
 from coach.rating.table import CAUSES
+from coach.report.ear import HEADING, QUIET_TEXT, ear_figures, total_text
+from coach.report.ear import cells as ear_cells
 from coach.report.figures import Cold, ExcerptFigures, PlaceFigures, Report
 from coach.report.neck import GRADES, UNKNOWN, necks
 from coach.report.task import Task
@@ -48,6 +50,7 @@ def report_lines(
         _tests(report),
         _faults(report),
         _cold(report),
+        _ear(report),
         _notes(report, width),
     )
     lines: list[str] = []
@@ -283,6 +286,22 @@ def _cold(report: Report) -> Iterator[str]:
         yield f"  {percent(row.expected):>8}   {percent(row.clean / row.count):>10}   {row.count:>11}"
     if report.cold:
         yield f"  {cold_text(report.cold)}"
+
+
+def _ear(report: Report) -> Iterator[str]:
+    if not report.ear.nodes:
+        return
+    rows = ear_figures(report.ear)
+    yield HEADING
+    yield f"  It {total_text(report.ear.total)}."
+    if rows:
+        yield f"  {'':<33} {'agreed':>12}  found  missed  false alarms"
+    for row in rows[:LISTED]:
+        agreed, found, missed, false_alarms, quiet = ear_cells(row)
+        counts = f"{agreed:>12}  {found:>5}  {missed:>6}  {false_alarms:>12}  {quiet}"
+        yield f"  {fitted(row.name, 33):<33} {counts}".rstrip()
+    if report.ear.quiet:
+        yield from textwrap.wrap(f"{QUIET_TEXT}.", 78, initial_indent="  ", subsequent_indent="    ")
 
 
 def _notes(report: Report, width: int) -> Iterator[str]:

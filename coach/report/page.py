@@ -10,6 +10,8 @@ from coach.pages.document import document, escaped, paragraph, section, table
 from coach.pages.fretboard import fretboard_svg
 from coach.rating.counts import results_text
 from coach.rating.table import CAUSES, RESULTS
+from coach.report.ear import HEADING, QUIET_TEXT, ear_figures, total_text
+from coach.report.ear import cells as ear_cells
 from coach.report.figures import ExcerptFigures, PlaceFigures, Report
 from coach.report.lines import (
     cold_text,
@@ -47,6 +49,7 @@ def report_page(report: Report, drills: Sequence[Drill] = ()) -> str:
             _tests(report),
             _faults(report),
             _cold(report),
+            _ear(report),
             _notes(report),
         ],
     )
@@ -166,6 +169,19 @@ def _cold(report: Report) -> str:
         "What was expected, and what came",
         cold_svg(report.cold),
         paragraph(f"{words} {cold_text(report.cold)}"),
+    )
+
+
+def _ear(report: Report) -> str:
+    if not report.ear.nodes:
+        return ""
+    rows = [(row.name, *ear_cells(row)) for row in ear_figures(report.ear)[:MOST_PLACES]]
+    header = ("", "agreed", "found", "missed", "false alarms", "")
+    return section(
+        HEADING,
+        paragraph(f"It {total_text(report.ear.total)}."),
+        table(header, rows, (1, 2, 3, 4)) if rows else "",
+        paragraph(f"{capital(QUIET_TEXT)}." if report.ear.quiet else "", "quiet"),
     )
 
 

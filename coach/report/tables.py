@@ -8,6 +8,7 @@ from typing import Any
 
 from coach.learning.readings import CleanTempo
 from coach.rating.counts import cells, columns
+from coach.report.ear import ear_facts
 from coach.report.figures import ExcerptFigures, PlaceFigures, Report
 from coach.report.sums import Sum
 from coach.report.table_csv import csv_text
@@ -59,6 +60,7 @@ def report_facts(report: Report) -> dict[str, Any]:
         "hurt_days": [day.isoformat() for day in report.hurts],
         "notes": [{"day": day.isoformat(), "text": text} for day, text in report.notes],
         "assignments": [{**asdict(task), "due": _iso(task.due)} for task in report.tasks],
+        "ear": ear_facts(report.ear),
         "cold": [{**asdict(row), "expected": round(row.expected, 4)} for row in report.cold],
     }
 

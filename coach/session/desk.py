@@ -33,6 +33,7 @@ from coach.learning.material import material_of
 from coach.learning.plan import Plan, PlanItem, Purpose
 from coach.learning.planner import make_plan
 from coach.learning.readings import Place
+from coach.listen.record import RECORD
 from coach.log.entries import Entry, EntryKind, new_id, practice_day
 from coach.log.log import Log, Refusal
 from coach.music.drill import Drill
@@ -41,6 +42,7 @@ from coach.music.stretch import excerpt_at
 from coach.strings.instrument import Instrument
 
 if TYPE_CHECKING:
+    from coach.session.hearing import Hearing
     from coach.session.host import Practice
     from coach.sound.player import Player
 
@@ -186,6 +188,17 @@ class Desk:
         entry_id = new_id(now_ms, os.urandom(10))
         return self.log.send(Entry(entry_id, self.log.player.id, now_ms, offset_min, kind, dict(body)))
 
+    def hearing(self) -> Hearing | None:
+        """The ear of a session, not yet open; None unless the settings turn listening on."""
+        if not self.settings.listening.on:
+            return None
+        from coach.listen.kept import EarShelf
+        from coach.session.hearing import KEPT_S, RATE_HZ, Hearing
+        from coach.sound.capture import Capture
+
+        microphone = Capture(self.settings.sound.input, RATE_HZ, KEPT_S)
+        return Hearing(microphone, EarShelf(self.places.ear))
+
     def practice(self, plan: Plan, player: Player | None = None, **options: Any) -> Practice:
         """A session on a plan; `player` plays the sound, None leaves it out."""
         from coach.session.host import Practice
@@ -199,6 +212,7 @@ class Desk:
             clock=self.clock,
             player=player,
             settings=self.settings.practice,
+            quiet=self.log.state(RECORD, self.today).quiet,
             **options,
         )
 

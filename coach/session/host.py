@@ -9,7 +9,7 @@ negative in the count-in.
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -18,7 +18,7 @@ from coach.learning.learning import learnt_of
 from coach.learning.material import material_of
 from coach.learning.plan import Plan
 from coach.log.book import Word
-from coach.log.entries import practice_day
+from coach.log.entries import Correction, Rep, practice_day
 from coach.log.log import Log
 from coach.music.clicktrack import BeatAt, beats_of
 from coach.music.drill import Drill
@@ -27,6 +27,7 @@ from coach.session import machine
 from coach.session.coaching import Coaching
 from coach.session.events import (
     AutoGo,
+    Cut,
     Effect,
     Finished,
     Go,
@@ -43,13 +44,17 @@ from coach.session.events import (
 from coach.session.notices import Notice, NotSaved, Saved
 from coach.session.session import Session
 from coach.session.states import Phase
+from coach.session.suggestions import suggestions_of
 
 if TYPE_CHECKING:
+    from coach.session.hearing import Hearing, Take
     from coach.sound.player import Pcm, Player, PlayToken
     from coach.sound.timeline import RepTimeline
 
 TAIL_S = 0.6
 """After the passage's end the model's last notes ring."""
+SPARE_S = 0.06
+"""Of sound after the last event's, for what the clocks differ."""
 CLOSING_S = 0.06
 """So long before a round's bar line at the latest a key takes effect: two looks at the player, thirty a second."""
 
@@ -86,6 +91,8 @@ class Practice:
         random_bytes: Callable[[int], bytes] = os.urandom,
         on_rep: Callable[[StartRep, RepTimeline | None], None] | None = None,
         adapts: bool = True,
+        hearing: Hearing | None = None,
+        quiet: Collection[str] = (),
     ) -> None:
         self.log = log
         self.player = player
@@ -97,6 +104,13 @@ class Practice:
         self.sounding: Sounding | None = None
         self.on_rep = on_rep
         """Called as a repetition starts to play and, with None, when the sound stops: for MIDI."""
+        self.hearing = hearing
+        self._quiet = quiet
+        """Nodes at which the ear suggests nothing, see `coach.listen.record`."""
+        self._take: Take | None = None
+        """What was given to the ear and is not rated yet."""
+        self._follows = False
+        """Whether the repetition that marks are about was counted in over music."""
         self._clock = clock
         self._auto_go_at: float | None = None
         self.rated: Sounding | None = None
@@ -137,9 +151,42 @@ class Practice:
         if not machine.accepts(self.session, type(event)):
             return False
         self._auto_go_at = None
+        before, take = self.session.phase, self._taken(event)
         self.session, effects = machine.receive(self.session, event, *self._clock())
         self._carry_out(effects)
+        if self.hearing and take and before is Phase.PLAYING and self.session.phase is Phase.RATING:
+            self._take = take
+            self.hearing.judge(take)
         return True
+
+    def take_heard(self) -> None:
+        """Give the session what the ear has heard of the repetition that is rated."""
+        for take, heard in self.hearing.take() if self.hearing else ():
+            if take is self._take and self.session.phase is Phase.RATING:
+                for suggestion in suggestions_of(heard, take.passage, self._quiet):
+                    self.send(suggestion)
+
+    def _taken(self, event: SessionEvent) -> Take | None:
+        """What the ear is to judge where the event ends the repetition."""
+        if self.hearing is None or self.rated is None or not isinstance(event, RepEnded | Cut):
+            return None
+        from coach.listen.look import HEARD_S
+        from coach.session.hearing import Take
+
+        now_s, timeline, start = self._now_s(), self.rated.timeline, self.rated.start
+        start_s = now_s - self.rated_s()
+        last_s = start_s + float(max(timeline.onsets_s.values())) + HEARD_S + SPARE_S
+        return Take(
+            start.passage,
+            start.drill.instrument,
+            start.tempo_bpm,
+            timeline,
+            start_s,
+            min(last_s, now_s) if isinstance(event, Cut) else last_s,
+            not self._follows,
+            self.click_sound,
+            self._click_db,
+        )
 
     def take_notices(self) -> list[Notice]:
         """What the player was told since this was last asked."""
@@ -231,8 +278,11 @@ class Practice:
             match effect:
                 case SaveRep(rep, passage):
                     self._write((rep, passage))
+                    self._learn(rep)
                 case Save(word):
                     self._write(word)
+                    if self.hearing and isinstance(word, Correction) and word.void:
+                        self.hearing.unlearn()
                 case StartRep():
                     self._start(effect)
                 case PlayOn(more):
@@ -255,13 +305,25 @@ class Practice:
         if refusal := self.log.send(word):
             self.notices.append(NotSaved(refusal))
 
+    def _learn(self, rep: Rep) -> None:
+        """A repetition is saved; where it was clean, and not a later word, the ear learns from it."""
+        if self.hearing and self._take and rep.clean:
+            self.hearing.learn()
+        self._take = None
+
+    @property
+    def _click_db(self) -> float:
+        from coach.sound.render import DEFAULT_VOLUME_DB
+
+        return DEFAULT_VOLUME_DB if self.click_db is None else self.click_db
+
     def _start(self, start: StartRep) -> None:
         if self.player is None:
             return
         sounding, pcm = self._rendered(start, start.drill.count_in_bars, self.player.rate)
         self.player.play(pcm)
         self._take_up(sounding)
-        self.rated = sounding
+        self.rated, self._follows = sounding, False
         self._count_in(start.more)
 
     def _take_up(self, sounding: Sounding) -> None:
@@ -270,7 +332,7 @@ class Practice:
             self.on_rep(sounding.start, sounding.timeline)
 
     def _play_on(self, more: int) -> None:
-        self.rated = self.sounding
+        self.rated, self._follows = self.sounding, True
         self._count_in(more)
 
     def _count_in(self, more: int) -> None:
@@ -280,7 +342,7 @@ class Practice:
             self._counted_in = self.player.play(pcm, join=True), following
 
     def _rendered(self, start: StartRep, count_in_bars: int, rate: int) -> tuple[Sounding, Pcm]:
-        from coach.sound.render import DEFAULT_VOLUME_DB, render_rep
+        from coach.sound.render import render_rep
         from coach.sound.timeline import rep_timeline
         from coach.sound.tones import tones_of
 
@@ -293,7 +355,7 @@ class Practice:
             rate,
             length_s=length_s,
             sound=self.click_sound,
-            volume_db=DEFAULT_VOLUME_DB if self.click_db is None else self.click_db,
+            volume_db=self._click_db,
         )
         beats = beats_of(start.passage, start.tempo_bpm, count_in_bars)
         return Sounding(start, beats, float(timeline.count_in_s), length_s, timeline), pcm

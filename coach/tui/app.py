@@ -71,7 +71,13 @@ class CoachApp(Coach):
         try:
             sound = self.desk.settings.sound
             rig = Rig(self.desk.settings.midi)
-            practice = self.desk.practice(plan, self.player, click_sound=sound.click, click_db=sound.click_db)
+            practice = self.desk.practice(
+                plan,
+                self.player,
+                click_sound=sound.click,
+                click_db=sound.click_db,
+                hearing=self.desk.hearing(),
+            )
         except CoachError as error:
             self.notify(str(error), severity="error", markup=False)
             return

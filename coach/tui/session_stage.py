@@ -10,6 +10,7 @@ import math
 import re
 from dataclasses import replace
 from pathlib import Path
+from threading import Thread
 from typing import TYPE_CHECKING
 
 from textual.app import ComposeResult
@@ -18,6 +19,7 @@ from textual.message import Message
 from coach.folder.library import drill_on_own
 from coach.ground.plain import counted, plain_text
 from coach.ground.problem import CoachError
+from coach.listen.settings import MEASURED
 from coach.music.clicktrack import beats_of
 from coach.rating.fault import in_words
 from coach.rating.table import CHOKED
@@ -47,6 +49,7 @@ if TYPE_CHECKING:
 
 POLLS_PER_SECOND = 30
 LOOK_EVERY_S = 1.0
+NOTE_S = 20.0
 SILENT = "silent mode"
 _NEXT = re.compile(r"\bnext\b", re.IGNORECASE)
 BETWEEN = "   "
@@ -55,6 +58,9 @@ BETWEEN = "   "
 
 class SessionStage(CoachScreen):
     """Draws the session's state, polls the engine while something plays, sends events."""
+
+    class Judged(Message):
+        """The ear has something to say; sent from its thread."""
 
     class Pressed(Message):
         """Presses of the pedal wait; sent from the MIDI driver's thread."""
@@ -75,6 +81,8 @@ class SessionStage(CoachScreen):
         self._started_ms = practice.now_ms()
         self._sound_shown: SoundStatus | None = None
         """What is wrong with the sound as the message line last had room to show it in full."""
+        self._ear_shown = self._ear_seen = ""
+        """The same of what keeps the ear from hearing."""
         self._sound_seen: SoundStatus | None = None
         """The same once the player has gone on: it is told once and then gives way."""
 
@@ -88,6 +96,7 @@ class SessionStage(CoachScreen):
         self.practice.on_rep = self._rep_sounds
         self.rig.notify_by(self._tell_pressed)
         self.rig.open()
+        self._listen()
         self._stamps = self._drill_stamps()
         self._after()
 
@@ -95,6 +104,23 @@ class SessionStage(CoachScreen):
         # However the player leaves, a closed window included, what is marked is saved.
         self.practice.send(Stop())
         self.rig.close()
+        if self.practice.hearing:
+            # What it has learnt is written meanwhile.
+            Thread(target=self.practice.hearing.close, name="ear closer").start()
+
+    def _listen(self) -> None:
+        """Turn the ear on where the player wants it; say once what it was measured on."""
+        if self.practice.hearing is None:
+            return
+        self.practice.hearing.notify = lambda: self.post_message(self.Judged())
+        self.practice.hearing.open()
+        if not self.coach.desk.settings.listening.note_seen:
+            self.notify(MEASURED, timeout=NOTE_S)
+            self.coach.save_settings({"listening": {"note_seen": True}})
+
+    def on_session_stage_judged(self) -> None:
+        self.practice.take_heard()
+        self.draw()
 
     def _tell_pressed(self) -> None:
         self.post_message(self.Pressed())
@@ -176,6 +202,7 @@ class SessionStage(CoachScreen):
             then=(self._announced() or ("", ""))[1],
             minutes_left=self._minutes_left(),
             unsaved=bool(practice.unsaved),
+            listens=bool(practice.hearing and practice.hearing.listens),
             run_on=isinstance(session.state, Ready | Playing) and session.state.runs_on,
             left_handed=screen.left_handed,
             plain=screen.ascii,
@@ -228,7 +255,7 @@ class SessionStage(CoachScreen):
     def send(self, event: SessionEvent) -> bool:
         """Give the session an event and show what came of it."""
         before = self.practice.session.phase
-        self._sound_seen = self._sound_shown
+        self._ear_seen, self._sound_seen = self._ear_shown, self._sound_shown
         seen = self._sound_seen
         if seen is not None and seen.state is SoundState.SILENT and not self._silence_known():
             self.coach.save_settings({"sound": {"silent_note_seen": True}})
@@ -287,12 +314,22 @@ class SessionStage(CoachScreen):
             parts.append(f"next in {math.ceil(waiting)}")
         parts += self.rig.status
         parts = [part for part in parts if part]
-        line = BETWEEN.join(parts)
-        sound = self._sound()
-        if not sound or len(BETWEEN.join([*parts, sound])) > max(self.size.width, LEAST_WIDTH):
-            return line
-        self._sound_shown = self.coach.player.status
-        return BETWEEN.join([*parts, sound])
+        ear, sound = self._ear(), self._sound()
+        if ear and self._has_room([*parts, ear]):
+            self._ear_shown = ear
+            parts.append(ear)
+        if sound and self._has_room([*parts, sound]):
+            self._sound_shown = self.coach.player.status
+            parts.append(sound)
+        return BETWEEN.join(parts)
+
+    def _has_room(self, parts: list[str]) -> bool:
+        return len(BETWEEN.join(parts)) <= max(self.size.width, LEAST_WIDTH)
+
+    def _ear(self) -> str:
+        """What keeps the ear from hearing and is not told yet."""
+        status = self.practice.hearing.status if self.practice.hearing else ""
+        return status if status != self._ear_seen else ""
 
     def _sound(self) -> str:
         """What is wrong with the sound and is not told yet."""

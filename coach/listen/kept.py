@@ -1,0 +1,67 @@
+"""What was learnt of each instrument's sound, kept in the practice folder: measures, never sound.
+
+A file an instrument, `progress/ear/NAME.json`, named by its open strings and, where it has one, its name. It may be
+deleted at any time; the ear then learns anew.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from dataclasses import dataclass
+from pathlib import Path
+
+from coach.ground.codec import UnfitError, plain_of, value_of
+from coach.ground.digits import rounded
+from coach.ground.files import write_whole
+from coach.ground.problem import CoachError, Problem
+from coach.listen.ear import Ear
+from coach.strings.instrument import Instrument
+
+MOST_BYTES = 20_000_000
+
+
+@dataclass(frozen=True, slots=True)
+class EarShelf:
+    """The files of one practice folder."""
+
+    folder: Path
+
+    def path(self, instrument: Instrument) -> Path:
+        strings = "-".join(string.name for string in instrument.strings)
+        capo = f"-capo-{instrument.capo}" if instrument.capo else ""
+        name = re.sub(r"[^0-9A-Za-z#-]+", "-", f"{instrument.name}-{strings}{capo}").strip("-")
+        return self.folder / f"{name[:100]}.json"
+
+    def load(self, instrument: Instrument) -> Ear:
+        """What is known of an instrument, of one without a file only its strings; CoachError where it can't be read."""
+        path = self.path(instrument)
+        try:
+            if not path.exists():
+                return Ear.of(instrument)
+            if path.stat().st_size > MOST_BYTES:
+                raise UnfitError("far larger than what the ear keeps")
+            ear = value_of(Ear, json.loads(path.read_text(encoding="utf-8")))
+            if len(ear.strings) != len(instrument.strings):
+                raise UnfitError(f"{len(ear.strings)} strings, expected {len(instrument.strings)}")
+        except (OSError, ValueError) as error:
+            reason = (error.strerror or "").lower() if isinstance(error, OSError) else str(error)
+            raise CoachError(
+                Problem(
+                    f"what the ear has learnt can't be read: {reason}",
+                    str(path),
+                    guess="delete it: it learns anew",
+                )
+            ) from None
+        return ear
+
+    def save(self, instrument: Instrument, ear: Ear) -> None:
+        """Keep what is known of an instrument; CoachError where the disk refuses it."""
+        path = self.path(instrument)
+        text = json.dumps(rounded(plain_of(ear)), separators=(",", ":"))
+        try:
+            self.folder.mkdir(parents=True, exist_ok=True)
+            write_whole(path, [text.encode()], through_links=False)
+        except OSError as error:
+            reason = (error.strerror or str(error)).lower()
+            raise CoachError(Problem(f"what the ear has learnt can't be kept: {reason}", str(path))) from None

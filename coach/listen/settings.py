@@ -1,0 +1,27 @@
+"""The settings file's section `listening`, a row a key, and what the ear was measured on."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from coach.ground.fields import row
+from coach.ground.kinds import Truth
+
+MEASURED = (
+    "Listening: the ear was measured on simulated and sampled strings only; your own marks measure it on yours. "
+    "It learns a node's sound from repetitions that you rate clean. No sound is kept."
+)
+"""Told once, when a session first listens."""
+
+
+@dataclass(frozen=True, slots=True)
+class ListenSettings:
+    """Whether the program listens while you play."""
+
+    on: bool = row(
+        Truth(),
+        False,
+        "listen while you play, and suggest what failed; no sound is kept",
+        choices=(False, True),
+    )
+    note_seen: bool = row(Truth(), False, "whether it was said what the ear was measured on")

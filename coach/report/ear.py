@@ -1,0 +1,68 @@
+"""What the report says of the ear: how often it agreed with the player, node by node (`coach.listen.record`)."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass
+from typing import Any
+
+from coach.ground.plain import counted
+from coach.listen.record import Agreement, EarRecord
+from coach.words.names import place_name
+
+HEADING = "What the microphone heard, beside what you said"
+QUIET = "quiet"
+QUIET_TEXT = f"{QUIET}: false alarms there outnumber what it found, so that it suggests nothing until it is right again"
+LOW_NOTES = "low notes"
+
+
+@dataclass(frozen=True, slots=True)
+class EarFigures:
+    """The ear's record at one node, or at the low notes."""
+
+    name: str
+    agreement: Agreement
+
+
+def ear_figures(record: EarRecord) -> tuple[EarFigures, ...]:
+    """Where something was found, missed or a false alarm, what went wrong most often first."""
+    rows = [EarFigures(place_name(key) if key else LOW_NOTES, one) for key, one in record.nodes.items()]
+    told = [row for row in rows if row.agreement.judged > row.agreement.clean]
+    return tuple(
+        sorted(
+            told,
+            key=lambda row: (row.agreement.agreed - row.agreement.judged, -row.agreement.found, row.name),
+        )
+    )
+
+
+def total_text(total: Agreement) -> str:
+    """`agreed with you on 58 of 60 events; of 9 that you marked it missed 1; 1 false alarm; can't tell 12 times`."""
+    marked = total.found + total.missed
+    parts = [
+        f"agreed with you on {total.agreed} of {counted(total.judged, 'event')}",
+        f"of {marked} that you marked it missed {total.missed}" if marked else "",
+        counted(total.false_alarms, "false alarm"),
+        f"can't tell {counted(total.unsure, 'time')}" if total.unsure else "",
+    ]
+    return "; ".join(part for part in parts if part)
+
+
+def cells(row: EarFigures) -> tuple[str, str, str, str, str]:
+    """Agreed, found, missed, false alarms, and whether it is quiet there."""
+    one = row.agreement
+    return (
+        f"{one.agreed} of {one.judged}",
+        str(one.found),
+        str(one.missed),
+        str(one.false_alarms),
+        QUIET if one.quiet else "",
+    )
+
+
+def ear_facts(record: EarRecord) -> list[dict[str, Any]]:
+    """The record as values that JSON can hold, a row a node."""
+    rows = []
+    for key, one in record.nodes.items():
+        counts = {name: value for name, value in asdict(one).items() if name != "latest"}
+        rows.append({"key": key, "name": place_name(key) if key else LOW_NOTES, **counts, "quiet": one.quiet})
+    return rows

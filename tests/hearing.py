@@ -1,0 +1,146 @@
+"""A microphone in a test's hands: it holds what a test has rendered, and nothing sounds."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from coach.listen.heard import Heard
+from coach.listen.kept import EarShelf
+from coach.music.excerpt import Passage
+from coach.session.hearing import RATE_HZ, Hearing, Take
+from coach.sound.capture import CaptureState, CaptureStatus
+from coach.sound.render import render_rep
+from coach.sound.timeline import RepTimeline, rep_timeline
+from coach.sound.tones import tones_of
+from coach.strings.instrument import Instrument
+from tests.samples import sample_drill
+from tests.screens import lamp
+
+BPM = 60
+NOISE = 3e-4
+STROKE_DB = 1.5
+"""By so much strokes differ, as a standard deviation."""
+
+
+BY_HAND = CaptureStatus(CaptureState.LISTENING, "by hand")
+
+
+@dataclass
+class HeldMicrophone:
+    """Hears `sound`, from moment 0 on."""
+
+    rate_hz: int = RATE_HZ
+    sound: np.ndarray = field(default_factory=lambda: np.zeros(0, dtype=np.float32))
+    status: CaptureStatus = BY_HAND
+    opened: int = 0
+
+    def start(self) -> None:
+        self.opened += 1
+
+    def stop(self) -> None:
+        self.opened -= 1
+
+    @property
+    def heard_until_s(self) -> float:
+        return len(self.sound) / self.rate_hz
+
+    def samples(self, from_s: float, until_s: float) -> np.ndarray | None:
+        first, last = round(from_s * self.rate_hz), round(until_s * self.rate_hz)
+        return self.sound[first:last] if first >= 0 and last <= len(self.sound) else None
+
+    def align(self, played: np.ndarray, from_s: float) -> bool:
+        return True
+
+
+@dataclass
+class Performer:
+    """Plays a passage by the model of the strings, each time a little otherwise."""
+
+    seed: int = 1
+
+    def __post_init__(self) -> None:
+        self.passage: Passage
+        self.instrument: Instrument
+        self.passage, self.instrument = lamp()
+        self.rng = np.random.default_rng(self.seed)
+        self.timeline: RepTimeline = rep_timeline(self.passage, BPM, sample_drill().click, 1)
+
+    def take(self) -> Take:
+        until_s = float(max(self.timeline.onsets_s.values())) + 0.46
+        return Take(self.passage, self.instrument, BPM, self.timeline, 0.0, until_s, True)
+
+    def plays(self, choked: int = 0) -> np.ndarray:
+        """The sound of a repetition with its clicks; of one event only a thud is left."""
+        labels = [event.label for event in self.passage.events for _ in event.notes]
+        tones = []
+        for tone, label in zip(tones_of(self.passage, self.instrument, self.timeline), labels, strict=True):
+            seconds = 0.03 if label == choked else tone.duration_s
+            tones.append(replace(tone, duration_s=seconds, gain_db=float(self.rng.normal(0, STROKE_DB))))
+        length_s = float(self.timeline.end_s) + 1
+        sound = render_rep(self.timeline.strikes, tones, RATE_HZ, length_s=length_s)
+        noise = self.rng.normal(0, NOISE, len(sound))
+        return (sound + noise).astype(np.float32)
+
+
+class Listener:
+    """A `Hearing` whose answers a test waits for."""
+
+    def __init__(self, microphone: HeldMicrophone, shelf: EarShelf) -> None:
+        self.done = threading.Event()
+        self.hearing = Hearing(microphone, shelf, self.done.set)
+        self.microphone = microphone
+
+    def hears(self, performer: Performer, sound: np.ndarray) -> dict[int, Heard]:
+        self.microphone.sound = sound
+        self.after(lambda: self.hearing.judge(performer.take()))
+        return {one.label: one for _, heard in self.hearing.take() for one in heard}
+
+    def learns(self) -> None:
+        self.after(self.hearing.learn)
+
+    def after(self, ask: Callable[[], None]) -> None:
+        self.done.clear()
+        ask()
+        assert self.done.wait(20)
+
+
+@dataclass
+class SpokenEar:
+    """An ear that says what a test puts into its mouth, of whatever it is given."""
+
+    says: tuple[Heard, ...] = ()
+    listens: bool = True
+    status: str = ""
+    opened: int = 0
+    learnt: int = 0
+    notify: Callable[[], object] = lambda: None
+    takes: list[Take] = field(default_factory=list)
+    answers: list[tuple[Take, tuple[Heard, ...]]] = field(default_factory=list)
+
+    def open(self) -> None:
+        self.opened += 1
+
+    def close(self) -> None:
+        self.opened -= 1
+
+    def judge(self, take: Take) -> None:
+        self.takes.append(take)
+
+    def answer(self) -> None:
+        """What was given last is judged now."""
+        self.answers.append((self.takes[-1], self.says))
+        self.notify()
+
+    def take(self) -> list[tuple[Take, tuple[Heard, ...]]]:
+        taken, self.answers = self.answers, []
+        return taken
+
+    def learn(self) -> None:
+        self.learnt += 1
+
+    def unlearn(self) -> None:
+        self.learnt -= 1

@@ -1,0 +1,174 @@
+"""The ear beside a session: what it hears in rendered performances, what it keeps, and that nothing stops practice."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+import pytest
+
+from coach.listen.ear import Ear
+from coach.listen.heard import Heard
+from coach.listen.kept import EarShelf
+from coach.music.excerpt import Passage
+from coach.rating.table import CHOKED, DROPPED, LATE
+from coach.session.hearing import LEARNS, UNHEARD
+from coach.session.suggestions import suggestion, suggestions_of
+from coach.sound.capture import CaptureState, CaptureStatus
+from tests.hearing import HeldMicrophone, Listener, Performer
+from tests.screens import lamp
+
+
+@pytest.fixture
+def shelf(tmp_path) -> EarShelf:
+    return EarShelf(tmp_path / "ear")
+
+
+@pytest.fixture
+def listener(shelf):
+    listener = Listener(HeldMicrophone(), shelf)
+    listener.hearing.open()
+    yield listener
+    listener.hearing.close()
+
+
+def faulty(heard: dict[int, Heard]) -> set[int]:
+    return {label for label, one in heard.items() if one.result not in ("clean", "unsure")}
+
+
+def test_it_suggests_nothing_before_it_has_learnt_and_then_finds_what_choked(listener, shelf):
+    performer = Performer()
+    assert listener.hears(performer, performer.plays(choked=3)) == {}
+    assert listener.hearing.status == LEARNS
+    for _ in range(2):
+        listener.hears(performer, performer.plays())
+        listener.learns()
+    assert faulty(listener.hears(performer, performer.plays())) == set()
+    assert listener.hearing.status == ""
+    assert faulty(listener.hears(performer, performer.plays(choked=3))) == {3}
+    listener.hearing.close()
+    kept = shelf.load(performer.instrument)
+    assert len(kept.notes) > 3
+    # Measures only: a second of sound alone would be ten times as long a list.
+    longest = max(
+        len(level) for note in kept.notes.values() for p in note.plucks for level in p.levels.values()
+    )
+    assert longest < 100
+
+
+def test_a_rating_that_is_taken_back_is_not_learnt_from(listener):
+    performer = Performer()
+    listener.hears(performer, performer.plays())
+    listener.learns()
+    listener.after(listener.hearing.unlearn)
+    assert listener.hears(performer, performer.plays()) == {}
+    assert listener.hearing.status == LEARNS
+
+
+def test_what_was_learnt_is_there_in_the_next_session(shelf):
+    performer = Performer()
+    first = Listener(HeldMicrophone(), shelf)
+    first.hearing.open()
+    first.hears(performer, performer.plays())
+    first.learns()
+    first.hearing.close()
+    second = Listener(HeldMicrophone(), shelf)
+    second.hearing.open()
+    assert len(second.hears(performer, performer.plays())) > 3
+    second.hearing.close()
+    assert second.microphone.opened == 0
+
+
+def test_sound_that_was_not_all_heard_is_not_judged_and_says_so(listener):
+    performer = Performer()
+    sound = performer.plays()
+    assert listener.hears(performer, sound[: len(sound) // 2]) == {}
+    assert listener.hearing.status == UNHEARD
+    lost = CaptureStatus(CaptureState.LOST, "Desk")
+    listener.microphone.status = lost
+    assert listener.hears(performer, sound[:0]) == {}
+    assert listener.hearing.status == str(lost)
+    assert not listener.hearing.listens
+
+
+def test_whatever_fails_in_the_ear_is_one_line_and_the_next_repetition_is_judged(listener, monkeypatch):
+    performer = Performer()
+    listener.hears(performer, performer.plays())
+    listener.learns()
+
+    def broken(self, recording):
+        raise ZeroDivisionError
+
+    with monkeypatch.context() as patch:
+        patch.setattr(Ear, "judge", broken)
+        assert listener.hears(performer, performer.plays()) == {}
+        assert listener.hearing.status == "listening failed (ZeroDivisionError): going on without it"
+    assert len(listener.hears(performer, performer.plays())) > 3
+    assert listener.hearing.status == ""
+
+
+def test_a_damaged_file_is_told_with_its_place_and_learnt_anew(listener, shelf):
+    performer = Performer()
+    path = shelf.path(performer.instrument)
+    path.parent.mkdir()
+    for text in (
+        "{",
+        '{"strings": []}',
+        '{"strings": 3}',
+        '{"strings": [], "notes": {"x": {"plucks": [{}]}}}',
+    ):
+        path.write_text(text)
+        listener.hearing._ears.clear()
+        assert listener.hears(performer, performer.plays()) == {}
+        assert listener.hearing.status.startswith(f"{path}: what the ear has learnt can't be read")
+    assert listener.hears(performer, performer.plays()) == {}
+    assert listener.hearing.status == LEARNS
+
+
+def test_a_folder_that_can_t_be_written_stops_nothing(tmp_path):
+    (tmp_path / "ear").write_text("in the way")
+    listener = Listener(HeldMicrophone(), EarShelf(tmp_path / "ear"))
+    listener.hearing.open()
+    performer = Performer()
+    listener.hears(performer, performer.plays())
+    listener.learns()
+    listener.hearing.close()
+    assert "can't be" in listener.hearing.trouble
+
+
+def test_what_was_heard_becomes_a_mark_that_the_table_has():
+    passage, _ = lamp()
+    harmonic = next(event for event in passage.events if event.is_harmonic)
+    low = next(event for event in passage.events if not event.is_harmonic)
+    for verdict, event, mark, words in (
+        ("choked", harmonic, CHOKED, "quiet"),
+        ("other", harmonic, CHOKED, "other note"),
+        ("missing", harmonic, CHOKED, "nothing"),
+        ("missing", low, DROPPED, "nothing"),
+        ("late", harmonic, LATE, "38 ms late"),
+        ("clean", harmonic, None, ""),
+        ("unsure", harmonic, None, "can't tell"),
+    ):
+        one = suggestion(Heard(event.label, verdict, 0.9, 38.2), event)
+        assert (one.result, one.heard, one.verdict) == (mark, words, verdict)
+
+
+def test_at_a_node_where_it_is_quiet_what_it_heard_is_for_the_log_alone():
+    passage: Passage
+    passage, _ = lamp()
+    nodes = {event.label: "+".join(event.nodes) for event in passage.logged.events}
+    label = next(label for label, key in nodes.items() if key)
+    heard = [Heard(event.label, "choked", 0.9) for event in passage.events]
+    for one in suggestions_of(heard, passage, {nodes[label]}):
+        quiet = nodes[one.label] == nodes[label]
+        assert (one.heard == "", one.result is None, one.verdict) == (quiet, quiet, "choked")
+
+
+def test_the_shelf_names_instruments_apart(shelf):
+    _, bass = lamp()
+    capo = dataclasses.replace(bass, capo=2)
+    named = dataclasses.replace(bass, name="old one/../..")
+    paths = {shelf.path(one) for one in (bass, capo, named)}
+    assert len(paths) == 3
+    assert all(path.parent == shelf.folder for path in paths)
+    assert np.all([path.suffix == ".json" for path in paths])
