@@ -12,35 +12,32 @@ import sys
 import warnings
 from collections import Counter
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from fractions import Fraction
 from itertools import accumulate
 from pathlib import Path
 from typing import Any
 
 from coach.ground.problem import CoachError
-from coach.music.drill import Drill
+from coach.music.drill import Drill, Note
 from coach.music.excerpt import passage_of, whole_piece
 from coach.score.arrange import SILENT, arranged
+from coach.score.music import sounding_note
 from coach.score.musicxml_in import part_names, read_musicxml
 from coach.score.score import Score, join_ties
 from coach.score.strands import Choices
 from coach.score.unpack import parse_xml, unpacked
 
+KNOWN = {
+    "02e-Rests-NoType.xml": "a note without <staff>, which music21 puts into both staves",
+    "21f-Chord-ElementInBetween.xml": "a direction between the notes of a chord, of which music21 makes three notes",
+    "32c-MultipleNotationChildren.xml": "<accidental> without <alter>: music21 raises what the file does not",
+}
+"""Files of the test suite that music21 reads otherwise than their text says; `tests/test_import.py` shows how."""
 Struck = tuple[int, Fraction, int, Fraction, bool, bool]
 """Bar, onset in it and length in quarters, MIDI number, whether a tie begins and whether one ends at the note."""
 
 
-@dataclass
-class Difference:
-    """A part that is not alike, and how."""
-
-    file: str
-    part: str
-    what: str
-
-    def __str__(self) -> str:
-        return f"{self.file} {self.part}: {self.what}"
+ACCOUNTED = "(accounted for)"
 
 
 def music_files(music21: Any) -> list[Path]:
@@ -105,10 +102,10 @@ def compared(music21: Any, path: Path) -> Iterator[tuple[str, list[str]]]:
             theirs = [p for p in parsed.parts if str(p.id).startswith(f"{part.id}-Staff")]
         else:
             theirs = [single.pop(0)] if single else []
-        yield part.name or part.id, differences(music21, score, theirs)
+        yield part.name or part.id, differences(music21, score, theirs, parsed.parts)
 
 
-def differences(music21: Any, score: Score, theirs: Sequence[Any]) -> list[str]:
+def differences(music21: Any, score: Score, theirs: Sequence[Any], everyone: Sequence[Any]) -> list[str]:
     ours, wanted = struck_in(score), struck_by_music21(music21, theirs)
     shown = [f"only here {text(struck, score)}" for struck in sorted((ours - wanted).elements())]
     shown += [f"only music21 {text(struck, score)}" for struck in sorted((wanted - ours).elements())]
@@ -119,8 +116,20 @@ def differences(music21: Any, score: Score, theirs: Sequence[Any]) -> list[str]:
             (i for i, pair in enumerate(zip(mine, starts, strict=False)) if pair[0] != pair[1]), None
         )
         if wrong is not None:
-            shown.append(f"bar {score.bars[wrong].number} starts at {mine[wrong]}, music21: {starts[wrong]}")
+            why = why_apart(music21, score, wrong, everyone)
+            shown.append(
+                f"{why}bar {score.bars[wrong].number} starts at {mine[wrong]}, music21: {starts[wrong]}"
+            )
     return shown
+
+
+def why_apart(music21: Any, score: Score, wrong: int, everyone: Sequence[Any]) -> str:
+    """Why a bar starts elsewhere than music21 has it, where that is known; with the mark of what is accounted for."""
+    bars = [part.getElementsByClass(music21.stream.Measure) for part in everyone]
+    if len({exact(one[wrong].offset) for one in bars if len(one) > wrong}) > 1:
+        return f"{ACCOUNTED} music21's parts are apart here: "
+    filled = [remark for remark in score.remarks if "filled with rests" in remark]
+    return f"{ACCOUNTED} {filled[0]}: " if filled else ""
 
 
 def text(struck: Struck, score: Score) -> str:
@@ -144,10 +153,9 @@ def drill_differences(drill: Drill, score: Score) -> list[str]:
     first = passage.bars[0].start
     strings = drill.instrument.strings
     got = Counter(
-        ((event.onset - first) * drill.tempo.beat_whole, strings[one.note.string].midi + one.note.stop)
+        ((event.onset - first) * drill.tempo.beat_whole, sounds(strings[one.note.string].midi, one.note))
         for event in passage.events
         for one in event.notes
-        if one.note.node is None
     )
     more, less = got - wanted, wanted - got
     shown = [f"the drill alone has {midi} at {float(onset):g}" for onset, midi in sorted(more.elements())
@@ -156,6 +164,11 @@ def drill_differences(drill: Drill, score: Score) -> list[str]:
     if less and not any(word in named for word in ("left out", "cut", "struck anew")):
         shown += [f"the drill lacks {midi} at {float(onset):g}" for onset, midi in sorted(less.elements())]
     return shown
+
+
+def sounds(open_midi: int, note: Note) -> int:
+    stopped = open_midi + note.stop
+    return sounding_note(stopped, note.node) if note.node else stopped
 
 
 def checked_file(music21: Any, path: Path, drills: bool) -> Iterator[tuple[str, list[str]]]:
@@ -187,12 +200,18 @@ def main(words: Sequence[str] | None = None) -> int:
     import music21  # takes seconds
 
     files = [path for path in music_files(music21) if chosen.only in str(path)][:: chosen.every]
-    alike = parts = 0
+    alike = accounted = parts = 0
     for path in files:
         try:
             for part, different in checked_file(music21, path, not chosen.no_drills):
                 parts += 1
+                different = [
+                    f"{ACCOUNTED} {KNOWN[path.name]}: {what}" if path.name in KNOWN else what
+                    for what in different
+                ]
+                known = bool(different) and all(what.startswith(ACCOUNTED) for what in different)
                 alike += not different
+                accounted += known
                 for what in different[:6]:
                     say(f"{path.parent.name}/{path.name} {part}: {what}")
                 if len(different) > 6:
@@ -200,7 +219,7 @@ def main(words: Sequence[str] | None = None) -> int:
         except Exception as error:
             say(f"{path.parent.name}/{path.name}: {type(error).__name__}: {error}")
         sys.stdout.flush()
-    say(f"{len(files)} files, {parts} parts and drills, {alike} alike")
+    say(f"{len(files)} files, {parts} parts and drills, {alike} alike, {accounted} accounted for")
     return 0
 
 

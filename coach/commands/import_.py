@@ -6,23 +6,30 @@ import argparse
 import contextlib
 import re
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from pathlib import Path
 from typing import TYPE_CHECKING
 
-from coach.commands.common import add_output, say, write_output
+from coach.commands.common import add_folder, add_output, places_of, say, write_output
+from coach.commands.instrument_options import USUAL
+from coach.folder.settings import load_settings
 from coach.ground.digits import whole_number
 from coach.ground.plain import counted
 from coach.ground.problem import Problem, UsageError
+from coach.music.key import key_named
 from coach.score.arrange import arranged
-from coach.score.foreign import read_score
+from coach.score.arrange_duet import EVERY_KEY, arranged_duet
+from coach.score.foreign import read_score, read_two_lines
+from coach.score.score import Score
 from coach.score.strands import Choices
+from coach.score.two_lines import LineNames
 from coach.strings.instrument import Instrument
+from coach.strings.own import on_own
 from coach.strings.ready_made import ready_made, usual_scale_mm
 from coach.strings.units import midi_from_note
 
 if TYPE_CHECKING:
     from coach.music.drill import Drill, Note
-    from coach.score.strands import Choices
 
 BAR_PIECES = (1, 64)
 
@@ -31,6 +38,19 @@ def configure(parser: argparse.ArgumentParser) -> None:
     """Declare the options of `coach import`."""
     parser.add_argument("file", metavar="FILE", help="a .musicxml, .xml, .mxl or .mid file")
     parser.add_argument("--part", metavar="PART", help="which part or track: its number from 1, or its name")
+    parser.add_argument(
+        "--melody",
+        metavar="WHICH",
+        help="arrange this line in natural harmonics over --bass: a part or track by number or name, or `staff 1` or "
+        "`voice 1` of the part; the same name for both takes the highest and lowest notes of its chords",
+    )
+    parser.add_argument("--bass", metavar="WHICH", help="the bass line under --melody, named alike")
+    parser.add_argument(
+        "--transpose",
+        metavar="HOW",
+        help="with --melody: best, the key in which it lies best (default), or semitones such as -2, or a key such as "
+        "'D major'; octaves are chosen to suit",
+    )
     parser.add_argument(
         "--bars", metavar="A-B", help="only these bars, counted from 1 as they stand in the file"
     )
@@ -48,7 +68,8 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--instrument",
         metavar="NAME",
-        help="a ready-made instrument, or open notes: G2,D2,A1,E1 (default: what the file says or needs)",
+        help="one of your own, a ready-made one, or open notes: G2,D2,A1,E1 (default: what the file says, else the "
+        "first of your own, else one that has the notes)",
     )
     parser.add_argument(
         "--harmonics",
@@ -61,6 +82,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
         metavar="N",
         help="midi: how far above its key program 32, guitar harmonics, sounds (default: what the file says, else 2)",
     )
+    add_folder(parser)
     add_output(parser, "the drill's file (default: standard output)")
 
 
@@ -70,17 +92,26 @@ def run(arguments: argparse.Namespace) -> int:
     if octaves is not None and octaves not in ("0", "1", "2", "3"):
         raise UsageError(Problem(f"{octaves!r} is no whole number from 0 to 3", "--harmonics-octaves"))
     choices = _choices(arguments)
-    score = read_score(arguments.file, arguments.part, None if octaves is None else int(octaves))
-    drill, text = arranged(score, choices, arguments.file)
+    where = Path(arguments.file).name
+    octaves = None if octaves is None else int(octaves)
+    if arguments.melody is None and arguments.bass is None:
+        _refuse_transpose(arguments)
+        score = read_score(arguments.file, arguments.part, octaves)
+        drill, text = arranged(score, choices, where)
+        table: list[str] = []
+    else:
+        score, drill, text, table = _duet(arguments, choices, octaves, where)
     write_output(arguments.output or "-", text, [arguments.file])
     for remark in score.joined_remarks():
-        say(f"{arguments.file}: {remark}", to=sys.stderr)
+        say(f"{where}: {remark}", to=sys.stderr)
     if not any(note.is_harmonic for note in _notes(drill)):
         say(
-            f"{arguments.file}: no note of it is a harmonic; --harmonics says which are: a sounding pitch such as F#3, "
-            "it and all above, or a voice or track",
+            f"{where}: no note of it is a harmonic; --harmonics says which are: a sounding pitch such as F#3, "
+            "it and all above, or a voice or track; --melody and --bass arrange two lines",
             to=sys.stderr,
         )
+    for line in table:
+        say(line, to=sys.stderr)
     if arguments.output not in (None, "-"):
         bars = sum(len(phrase.bars) for phrase in drill.phrases)
         say(
@@ -88,6 +119,47 @@ def run(arguments: argparse.Namespace) -> int:
             f"{'layers' if len(drill.layers) > 1 else 'layer'} {', '.join(drill.layers)}"
         )
     return 0
+
+
+def _refuse_transpose(arguments: argparse.Namespace) -> None:
+    if arguments.transpose is not None:
+        message = "it moves a melody and its bass to where they lie well"
+        raise UsageError(Problem(message, "--transpose", guess="name them with --melody and --bass"))
+
+
+def _duet(
+    arguments: argparse.Namespace, choices: Choices, octaves: int | None, where: str
+) -> tuple[Score, Drill, str, list[str]]:
+    """A melody over a bass: the score that was read, the drill and its text, the table of keys."""
+    for name in ("melody", "bass"):
+        if not (getattr(arguments, name) or "").strip():
+            other = "bass" if name == "melody" else "melody"
+            raise UsageError(
+                Problem(f"--{other} needs the other line too", f"--{name}", guess="a part's name or number")
+            )
+    names = LineNames(arguments.melody.strip(), arguments.bass.strip(), arguments.part)
+    score = read_two_lines(arguments.file, names, octaves)
+    keys = _keys(arguments.transpose or "best", score)
+    instrument = choices.instrument or ready_made(USUAL)
+    return (score, *arranged_duet(score, choices, instrument, keys, where))
+
+
+def _keys(text: str, score: Score) -> Sequence[int]:
+    """By how many semitones the piece may be moved. UsageError for what is none of the ways to say it."""
+    if text.strip().lower() == "best":
+        return EVERY_KEY
+    if re.fullmatch(r"[+-]?\d{1,2}", text.strip()):
+        return [(int(text) + 6) % 12 - 6]
+    key, there = key_named(text), next((bar.key for bar in score.bars if bar.key), None)
+    if key is None:
+        message = f"'{text}' is none of best, semitones such as -2, and a key such as D major"
+        raise UsageError(Problem(message, "--transpose"))
+    if there is None or there.mode != key.mode:
+        message = f"the piece is in {there}" if there else "the file names no key"
+        raise UsageError(
+            Problem(f"{message}; it can't be moved to {key}", "--transpose", guess="give semitones")
+        )
+    return [(7 * (key.fifths - there.fifths) + 6) % 12 - 6]
 
 
 def _choices(arguments: argparse.Namespace) -> Choices:
@@ -118,9 +190,7 @@ def _choices(arguments: argparse.Namespace) -> Choices:
             raise UsageError(Problem("no note, voice or track is named", "--harmonics"))
         with contextlib.suppress(ValueError):
             harmonics_midi = midi_from_note(harmonics)
-    return Choices(
-        _instrument(arguments.instrument), split, split_midi, every, bars, harmonics or "", harmonics_midi
-    )
+    return Choices(_instrument(arguments), split, split_midi, every, bars, harmonics or "", harmonics_midi)
 
 
 def _notes(drill: Drill) -> Iterator[Note]:
@@ -130,13 +200,15 @@ def _notes(drill: Drill) -> Iterator[Note]:
                 yield from event.notes
 
 
-def _instrument(text: str | None):  # type: ignore[no-untyped-def]
+def _instrument(arguments: argparse.Namespace) -> Instrument | None:
+    """The instrument that is named, else the first of the player's own; None where there is neither."""
+    text, own = arguments.instrument, load_settings(places_of(arguments).settings).instruments
     if text is None:
-        return None
+        return own[0] if own else None
     try:
         if "," in text:
             notes = [note.strip() for note in text.split(",")]
-            return Instrument.of(notes, usual_scale_mm(notes))
-        return ready_made(text)
+            return on_own(Instrument.of(notes, usual_scale_mm(notes)), own)
+        return next((mine for mine in own if mine.name == text), None) or ready_made(text)
     except ValueError as error:
         raise UsageError(Problem(str(error), "--instrument")) from None

@@ -89,6 +89,15 @@ def spelling_of(midi: int, key: Key | None, stated: str = "") -> Spelling:
     return (key or Key(0)).spelling(midi)
 
 
+def moved_spelling(name: str, fifths: int, midi: int) -> str:
+    """The name of a pitch as far from the name's place on the line of fifths as `fifths`; empty beyond double signs."""
+    match = _SPELLED.fullmatch(name)
+    if match is None:
+        return ""
+    letter, alter = _on_line(_LINE.index(match[1].upper()) - 1 + 7 * _ALTERS[match[2]] + fifths)
+    return str(Spelling.of(letter, alter, midi)) if alter in _SIGNS else ""
+
+
 def _on_line(place: int) -> tuple[str, int]:
     """Letter and alteration of a place on the line of fifths, C at 0."""
     alter, index = divmod(place + 1, 7)

@@ -46,7 +46,7 @@ _GRADUAL = re.compile(r"(?:ritardando|accelerando) to (\d{1,3}(?:\.\d{1,3})?)%(?
 
 def arranged(score: Score, choices: Choices, where: str) -> tuple[Drill, str]:
     """The drill and its text, which the checker passes; CoachError where nothing is left to play."""
-    order = _chosen_bars(score, choices, where)
+    order = chosen_bars(score, choices, where)
     mark_harmonics(score, choices, where)
     instrument = choices.instrument or instrument_of(score)
     keep_silent(score, instrument)
@@ -82,21 +82,35 @@ def arranged(score: Score, choices: Choices, where: str) -> tuple[Drill, str]:
     return _settled(drill, score, where)
 
 
-def _chosen_bars(score: Score, choices: Choices, where: str) -> list[int]:
+def chosen_bars(score: Score, choices: Choices, where: str) -> list[int]:
     """The bars to be played, in order; CoachError where they are too few, too many or empty."""
     first, last = choices.bars or (1, len(score.bars))
     order = [index for index in score.order if first <= index + 1 <= last]
     if not order:
         message = f"no bar is left; the file has bars 1 to {len(score.bars)}"
         raise CoachError(Problem(message, where, guess="--bars"))
+    refused = next((score.bars[index] for index in sorted(order) if score.bars[index].refusal), None)
+    if refused is not None:
+        message = f"bar {refused.number} has {refused.refusal}"
+        raise CoachError(Problem(message, where, guess="leave it out with --bars, or choose another part"))
     count = sum(len(score.bars[index].notes) for index in order)
     if not count:
-        message = "there are no notes in it" + (" in these bars" if choices.bars else "")
-        raise CoachError(Problem(message, where))
+        raise CoachError(_nothing_to_play(score, choices, where))
     if count > MAX_NOTES:
         message = f"{count:,} notes with all repeats; a drill has at most {MAX_NOTES:,}"
         raise CoachError(Problem(message, where, guess="choose fewer --bars"))
     return order
+
+
+def _nothing_to_play(score: Score, choices: Choices, where: str) -> Problem:
+    """Why a part has no notes, and which other parts there are."""
+    drums = any("without a pitch" in remark for remark in score.remarks)
+    message = (
+        "there are only notes without a pitch in it, as drums have" if drums else "there are no notes in it"
+    )
+    message += " in these bars" if choices.bars else ""
+    names = ", ".join(f"{number} {name}" for number, name in enumerate(score.parts[:40], 1))
+    return Problem(message, where, guess=f"another --part: {names}" if len(score.parts) > 1 else "")
 
 
 def _phrases(maker: _Maker, sections: Iterable[list[int]]) -> tuple[tuple[Phrase, ...], list[str]]:

@@ -1,9 +1,11 @@
-"""Reads one part of a foreign music file, whatever its kind, into a `Score`."""
+"""Reads a part of a foreign music file, whatever its kind, into a `Score`, or two lines of it: melody and bass."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from pathlib import Path
+from xml.etree.ElementTree import Element
 
 from coach.ground.digits import whole_number
 from coach.ground.plain import plain_text
@@ -12,6 +14,7 @@ from coach.ground.source import FileKind, read_bytes
 from coach.score.musicxml_in import PartName, part_names, read_musicxml
 from coach.score.one_part import parse_score
 from coach.score.score import MAX_BYTES, Score
+from coach.score.two_lines import LineNames, two_lines
 from coach.score.unpack import parse_xml, unpacked
 
 MUSIC_FILE = FileKind(file="a MusicXML or MIDI file", max_bytes=MAX_BYTES)
@@ -19,26 +22,80 @@ MUSIC_FILE = FileKind(file="a MusicXML or MIDI file", max_bytes=MAX_BYTES)
 
 def read_score(path: Path | str, part: str | None = None, harmonics_octaves: int | None = None) -> Score:
     """The score in a MusicXML or MIDI file. CoachError for what can't be read, or where `part` must be told."""
-    where = str(path)
-    data = read_bytes(path, MUSIC_FILE)
-    if data.startswith(b"MThd"):
+    file = _File.of(path)
+    if file.is_midi:
+        score, _ = file.midi([] if part is None else [(part, "--part")], harmonics_octaves)
+        return _titled(score, file.where)
+    return _titled(file.parts([(part, "--part")])[0], file.where)
+
+
+def read_two_lines(path: Path | str, names: LineNames, harmonics_octaves: int | None = None) -> Score:
+    """Melody and bass of a file in one score. CoachError for what can't be read, and for lines that are not there."""
+    file = _File.of(path)
+    wanted = [(names.part_of(names.melody), "--melody"), (names.part_of(names.bass), "--bass")]
+    if file.is_midi:
+        melody, (high, low) = file.midi([(part or "", option) for part, option in wanted], harmonics_octaves)
+        names, bass = LineNames(f"voice {high}", f"voice {low}"), melody
+    else:
+        melody, bass = file.parts(wanted)
+    return _titled(two_lines(names, melody, bass, file.where), file.where)
+
+
+@dataclass(frozen=True, slots=True)
+class _File:
+    """A music file's bytes, out of their archive where they were in one."""
+
+    data: bytes
+    where: str
+
+    @classmethod
+    def of(cls, path: Path | str) -> _File:
+        where = Path(path).name
+        data = read_bytes(path, MUSIC_FILE)
+        if data.startswith(b"MThd"):
+            return cls(data, where)
+        data = unpacked(data, where)
+        if not data.lstrip(b"\xef\xbb\xbf \t\r\n").startswith((b"<", b"\xff\xfe", b"\xfe\xff")):
+            guess = "save it from your notation program as MusicXML or MIDI"
+            raise CoachError(Problem("this is neither MusicXML nor a MIDI file", where, guess=guess))
+        return cls(data, where)
+
+    @property
+    def is_midi(self) -> bool:
+        return self.data.startswith(b"MThd")
+
+    def midi(
+        self, tracks: Sequence[tuple[str, str]], harmonics_octaves: int | None
+    ) -> tuple[Score, list[str]]:
         # Most files are MusicXML, and what reads MIDI takes longer to import than those to read.
         from coach.score.midi_in import read_midi
 
-        score = read_midi(data, part, harmonics_octaves, where)
-    else:
-        data = unpacked(data, where)
-        if not data.lstrip(b"\xef\xbb\xbf \t\r\n").startswith((b"<", b"\xff\xfe", b"\xfe\xff")):
-            raise CoachError(Problem("this is neither MusicXML nor a MIDI file", where))
-        root, chosen = parse_score(data, where, lambda root: chosen_part(part_names(root), part, where))
-        score = read_musicxml(root, chosen, where, lambda: parse_xml(data, where))
-    if not score.title:
+        return read_midi(self.data, tracks, harmonics_octaves, self.where)
+
+    def parts(self, wanted: Sequence[tuple[str | None, str]]) -> list[Score]:
+        """A score of each part that is named, with the option that names it."""
+
+        def choose(root: Element) -> list[str]:
+            names = part_names(root)
+            return [chosen_part(names, part, self.where, option) for part, option in wanted]
+
+        root, chosen = parse_score(self.data, self.where, choose)
+        scores = []
+        for part in chosen:
+            score = read_musicxml(root, part, self.where, lambda: parse_xml(self.data, self.where))
+            score.parts = [plain_text(one.name) or one.id for one in part_names(root)]
+            scores.append(score)
+        return scores
+
+
+def _titled(score: Score, where: str) -> Score:
+    if not score.title or score.title == where:
         score.title = Path(where).stem.replace("_", " ").replace("-", " ")[:80]
     score.title, score.composer = plain_text(score.title), plain_text(score.composer)
     return score
 
 
-def chosen_part(parts: Sequence[PartName], wanted: str | None, where: str) -> str:
+def chosen_part(parts: Sequence[PartName], wanted: str | None, where: str, option: str) -> str:
     """The id of the part that the user named, or of the only one."""
     if not parts:
         raise CoachError(Problem("the file has no part with music", where))
@@ -48,7 +105,7 @@ def chosen_part(parts: Sequence[PartName], wanted: str | None, where: str) -> st
     if wanted is None:
         if len(parts) > 1:
             raise CoachError(
-                Problem(f"the file has {len(parts)} parts: {shown}", where, guess="choose one with --part")
+                Problem(f"the file has {len(parts)} parts: {shown}", where, guess=f"choose one with {option}")
             )
         return parts[0].id
     if 1 <= (whole_number(wanted) or 0) <= len(parts):
@@ -57,5 +114,5 @@ def chosen_part(parts: Sequence[PartName], wanted: str | None, where: str) -> st
     if len(matches) == 1:
         return matches[0]
     raise CoachError(
-        Problem(f"there is no part '{plain_text(wanted, 80)}'; there are {shown}", where, guess="--part")
+        Problem(f"there is no part '{plain_text(wanted, 80)}'; there are {shown}", where, guess=option)
     )

@@ -64,10 +64,24 @@ def placed(instrument: Instrument, wanted: Sequence[Wanted], seconds_per_whole: 
     if any(place is None and item.note.harmonic for place, item in zip(places, wanted, strict=True)):
         _search(instrument, wanted, places, seconds_per_whole)
     _fill(instrument, wanted, places)
+    for place, item in zip(places, wanted, strict=True):
+        _tell_touched(instrument, item, place)
     return [
         note or (_note(item.note, place) if place else None)
         for note, item, place in zip(artificial, wanted, places, strict=True)
     ]
+
+
+def _tell_touched(instrument: Instrument, item: Wanted, place: Place | None) -> None:
+    """Say where a harmonic's written pitch was taken for the place touched, so that another one sounds."""
+    note = item.note
+    if place is None or note.string is not None or note.stopped is not None or not isinstance(place[1], Node):
+        return
+    sounds = sounding_note(instrument.strings[place[0]].midi, place[1])
+    if sounds != note.midi and not note.pitch_kind:
+        item.remark(
+            f"{note_name(note.midi)} rings nowhere; taken for the place touched, which sounds {note_name(sounds)}"
+        )
 
 
 def in_tune(instrument: Instrument, note: ScoreNote) -> bool:
@@ -97,6 +111,7 @@ def _note(note: ScoreNote, place: Place) -> Note:
         "",
         note.fretting_finger,
         note.plucking_finger,
+        note.touched_by_plucking_hand and node is not None,
     )
 
 
@@ -135,10 +150,32 @@ def _given(instrument: Instrument, item: Wanted) -> Place | None:
     fitting = [node for node in nodes if sounding_note(open_midi, node) == note.midi]
     if len(fitting) == 1:
         return string, fitting[0]
+    if not fitting and not _explained(note, open_midi, nodes[0]):
+        return _in_conflict(item, nodes[0], open_midi)
     if len(nodes) > 1:
         choices = " or ".join(node.label for node in nodes)
         item.remark(f"fret {note.fret} may be {choices}; {nodes[0].label} taken")
     return string, nodes[0]
+
+
+def _explained(note: ScoreNote, open_midi: int, node: Node) -> bool:
+    """Whether a harmonic's pitch, which is not the sounding one, is that of its string or of the place touched."""
+    return note.pitch_kind != "sounding" and note.midi in (open_midi, open_midi + round(node.fret))
+
+
+def _in_conflict(item: Wanted, node: Node, open_midi: int) -> Place | None:
+    """The place of a harmonic whose pitch is none of its string and fret's: a stated sounding pitch wins over it."""
+    note = item.note
+    place = f"string {note.string}, fret {note.written or note.fret}"
+    sounds, wanted = note_name(sounding_note(open_midi, node)), note_name(note.midi)
+    if note.pitch_kind == "sounding":
+        item.remark(f"{place} sounds {sounds} and not {wanted}, as the file says; placed anew by its pitch")
+        note.string = note.fret = None
+        note.written = ""
+        return None
+    item.remark(f"{place} sounds {sounds}; the file's {wanted} fits neither that nor the place touched")
+    string = (note.string or 1) - 1
+    return string, node
 
 
 def _touched(note: ScoreNote, stop: int = 0) -> tuple[Node, ...]:
@@ -207,6 +244,7 @@ def _search(
         position = index.get(id(choice.note))
         if position is not None and places[position] is None and choice.place.node is not None:
             places[position] = (choice.place.string, choice.place.node)
+            wanted[position].note.touched_by_plucking_hand = choice.place.plucking_hand
 
 
 def _sounds(instrument: Instrument, place: Place) -> int:

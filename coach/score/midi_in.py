@@ -14,7 +14,7 @@ import io
 import re
 from bisect import bisect_right
 from collections import defaultdict
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from itertools import pairwise
@@ -65,8 +65,13 @@ class _Contents:
     held: int = 0
 
 
-def read_midi(data: bytes, part: str | None, harmonics_octaves: int | None, where: str) -> Score:
-    """The score of a file's tracks, or of the one that `part` names (its number from 1, or its name)."""
+def read_midi(
+    data: bytes, tracks: Sequence[tuple[str, str]], harmonics_octaves: int | None, where: str
+) -> tuple[Score, list[str]]:
+    """The score of a file's tracks, or of those that `tracks` names, each with the option that names it.
+
+    A track is named by its number from 1, or its name. With the score come the voices of the named tracks, in order.
+    """
     file = _parsed(data, where)
     score = Score()
     contents = _contents(file, harmonics_octaves, score)
@@ -75,8 +80,10 @@ def read_midi(data: bytes, part: str | None, harmonics_octaves: int | None, wher
     voices = list(
         dict.fromkeys(note.voice for note in sorted(contents.notes, key=lambda note: int(note.voice)))
     )
-    if part is not None:
-        voices = [_chosen(voices, contents.names, part, where)]
+    score.parts = [contents.names.get(voice) or "unnamed" for voice in voices]
+    chosen = [_chosen(voices, contents.names, track, where, option) for track, option in tracks]
+    if chosen:
+        voices = list(dict.fromkeys(chosen))
         contents.notes = [note for note in contents.notes if note.voice in voices]
     if contents.percussion:
         score.remark("", f"{contents.percussion} percussion notes left out")
@@ -92,7 +99,7 @@ def read_midi(data: bytes, part: str | None, harmonics_octaves: int | None, wher
     score.layer_names = {voice: contents.names.get(voice, "") for voice in voices}
     _bars(contents, score, where)
     score.order = list(range(len(score.bars)))
-    return score
+    return score, chosen
 
 
 def _parsed(data: bytes, where: str) -> Any:
@@ -118,7 +125,7 @@ def _parsed(data: bytes, where: str) -> Any:
     return file
 
 
-def _chosen(voices: list[str], names: dict[str, str], part: str, where: str) -> str:
+def _chosen(voices: list[str], names: dict[str, str], part: str, where: str, option: str) -> str:
     if 1 <= (whole_number(part) or 0) <= len(voices):
         return voices[int(part) - 1]
     fitting = [voice for voice in voices if names.get(voice, "").lower() == part.lower()]
@@ -126,7 +133,7 @@ def _chosen(voices: list[str], names: dict[str, str], part: str, where: str) -> 
         return fitting[0]
     shown = ", ".join(f"{number} {names.get(voice) or 'unnamed'}" for number, voice in enumerate(voices, 1))
     raise CoachError(
-        Problem(f"there is no track '{plain_text(part, 80)}'; there are {shown}", where, guess="--part")
+        Problem(f"there is no track '{plain_text(part, 80)}'; there are {shown}", where, guess=option)
     )
 
 

@@ -1,4 +1,4 @@
-"""Parses the one part of a MusicXML score that is wanted: a tree of all parts takes most of an import's time.
+"""Parses the parts of a MusicXML score that are wanted: a tree of all parts takes most of an import's time.
 
 In well-formed XML without entities and CDATA a `<` outside of comments and instructions opens a tag, so that the
 parts can be found in the bytes. The whole text is still proved well-formed; wherever the bytes are not plainly of
@@ -8,7 +8,7 @@ this kind, all of it is parsed.
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from xml.etree.ElementTree import Element
 from xml.parsers import expat
 
@@ -21,8 +21,10 @@ _OPENS = re.compile(rb"""<part(?:\s+[\w:.-]+\s*=\s*(?:"[^"<]*"|'[^'<]*'))*\s*>""
 _CLOSES = re.compile(rb"</part\s*>")
 
 
-def parse_score(data: bytes, where: str, choose: Callable[[Element], str]) -> tuple[Element, str]:
-    """The root of a score and the id that `choose` picks from it; parts other than that and the first may be empty.
+def parse_score(
+    data: bytes, where: str, choose: Callable[[Element], Sequence[str]]
+) -> tuple[Element, Sequence[str]]:
+    """The root of a score and the ids that `choose` picks from it; parts other than those and the first may be empty.
 
     CoachError as from `parse_xml`, for whatever part of the text is broken.
     """
@@ -39,12 +41,12 @@ def parse_score(data: bytes, where: str, choose: Callable[[Element], str]) -> tu
         root = parse_xml(b"".join([*pieces, data[at:]]), where)
         parts = root.findall("part")
         if len(parts) == len(spans):
-            part = choose(root)
+            chosen = choose(root)
             try:
                 for number, (element, (start, stop)) in enumerate(zip(parts, spans, strict=True)):
-                    if number == 0 or element.get("id", "") == part:
+                    if number == 0 or element.get("id", "") in chosen:
                         element.extend(parse_xml(b"<part>" + data[start:stop] + b"</part>", where))
-                return root, part
+                return root, chosen
             except CoachError:  # a prefix that the root declares, for one
                 pass
     root = parse_xml(data, where)

@@ -41,6 +41,7 @@ class ScoreNote:
     tie_start: bool = False
     tie_stop: bool = False
     rings: bool = False
+    touched_by_plucking_hand: bool = False
     spelled: str = ""
     """The pitch as it is written, `Gb4`, where the file spells it."""
     key: Key | None = None

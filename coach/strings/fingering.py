@@ -225,10 +225,6 @@ def _task(
     return _Task(settings, notes, is_bass, tuple(places), contested)
 
 
-def _own_cost(task: _Task, i: int, place: Place | None) -> float:
-    return place.cost if place else task.notes[i].leave_cost or 0.0
-
-
 def _strings(task: _Task, i: int, place: Place | None, held: _HeldStrings) -> _OnStrings | None:
     """What note `i` at `place` meets on the strings; None when its string is taken at the same onset or no
     finger is left."""
@@ -305,6 +301,7 @@ def _layers(task: _Task) -> list[_Layer]:
     reached = [0.0]
     reach_mm = task.settings.reach_mm
     for i, places in enumerate(task.places):
+        alone = [place.cost if place else task.notes[i].leave_cost or 0.0 for place in places]
         following: dict[_State, int] = {}
         least: list[float] = []
         ways: list[list[tuple[float, int, int]]] = []
@@ -323,7 +320,7 @@ def _layers(task: _Task) -> list[_Layer]:
                     continue
                 cut, _cut_note, held_span_mm, held_after = on_strings
                 move, speed, _move_mm, hand_span_mm, hand_after = on_hand
-                cost = _own_cost(task, i, places[picked]) + move + speed + cut
+                cost = alone[picked] + move + speed + cut
                 if held_span_mm or hand_span_mm:
                     cost += reach_cost(max(held_span_mm, hand_span_mm), reach_mm)
                 after = following.setdefault((hand_after, held_after), len(following))

@@ -11,6 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 from coach.strings.instrument import DEFAULT_PARTIAL, LAST_FRET, Instrument, Node, nodes_upto, touch_label
 from coach.strings.plucked import PluckedString
@@ -133,6 +134,7 @@ class Place:
         return f"{fret}<{touch_label(self.node, self.fret or 0)}>" if self.node else fret
 
 
+@lru_cache(1024)
 def places_for(
     instrument: Instrument,
     midi: int,

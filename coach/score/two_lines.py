@@ -1,0 +1,104 @@
+"""Picks a melody and a bass line from a score: two parts, two staves or voices of one, or the chords of one.
+
+Conventions: a line is named by its part's or track's number or name, or as `staff 2` or `voice 1` of the part that is
+read. Where both lines have one name, the highest notes are the melody and the lowest the bass.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from fractions import Fraction
+
+from coach.ground.plain import listed, plain_text
+from coach.ground.problem import CoachError, Problem
+from coach.score.duet import BASS, MELODY
+from coach.score.score import Score, ScoreBar, ScoreNote
+
+_INSIDE = re.compile(r"(staff|voice)\s+(\S+)", re.IGNORECASE)
+
+
+@dataclass(frozen=True, slots=True)
+class LineNames:
+    """Which lines the user wants, and of which part where they are staves or voices."""
+
+    melody: str
+    bass: str
+    part: str | None = None
+
+    def part_of(self, line: str) -> str | None:
+        """The part in which a line is to be found."""
+        return self.part if _INSIDE.fullmatch(line) else line
+
+
+def two_lines(names: LineNames, melody: Score, bass: Score, where: str) -> Score:
+    """The melody's score with the notes of both lines, in voices of these names; the parts may be one.
+
+    CoachError where a part has no such staff or voice, or a line has no notes.
+    """
+    if names.melody.strip().lower() == names.bass.strip().lower():
+        bars = [replace(bar, notes=_outer(bar)) for bar in melody.bars]
+    else:
+        high, low = (
+            _picker(score, line, option, where)
+            for score, line, option in ((melody, names.melody, "--melody"), (bass, names.bass, "--bass"))
+        )
+        bars = [_together(over, under, high, low) for over, under in zip(melody.bars, bass.bars, strict=True)]
+    for remark in bass.remarks:
+        place, colon, what = remark.partition(": ")
+        melody.remark(place[4:] if colon and place.startswith("bar ") else "", what if colon else remark)
+    melody.bars = bars
+    return melody
+
+
+def _together(over: ScoreBar, under: ScoreBar, high: _Pick, low: _Pick) -> ScoreBar:
+    """A bar with the notes of both lines; what the bars say beside them is the melody's, else the bass's."""
+    notes = [replace(note, voice=MELODY) for note in over.notes if high(note)]
+    notes += [replace(note, voice=BASS) for note in under.notes if low(note)]
+    return replace(
+        over,
+        notes=notes,
+        length=max(over.length, under.length),
+        starts_section=over.starts_section or under.starts_section,
+        ends_section=over.ends_section or under.ends_section,
+        cue=over.cue or under.cue,
+        dynamics=over.dynamics or under.dynamics,
+        tempos=over.tempos or under.tempos,
+        refusal=over.refusal or under.refusal,
+    )
+
+
+_Pick = Callable[[ScoreNote], bool]
+
+
+def _picker(score: Score, line: str, option: str, where: str) -> _Pick:
+    """Which notes of a part are a line's. CoachError where none is."""
+    inside = _INSIDE.fullmatch(line)
+    if inside is None:
+        return lambda _note: True
+    kind, wanted = inside[1].lower(), inside[2]
+    there = dict.fromkeys(_of(kind, note) for bar in score.bars for note in bar.notes)
+    if wanted not in there:
+        shown = listed([f"{kind} {name}" for name in sorted(there)], 12)
+        message = f"the part has no {kind} {plain_text(wanted, 20)}; it has {shown}"
+        raise CoachError(Problem(message, where, guess=option))
+    return lambda note: _of(kind, note) == wanted
+
+
+def _of(kind: str, note: ScoreNote) -> str:
+    return str(note.staff) if kind == "staff" else note.voice
+
+
+def _outer(bar: ScoreBar) -> list[ScoreNote]:
+    """The highest notes of a bar as melody, the lowest as bass; one alone is melody."""
+    moments: dict[Fraction, list[ScoreNote]] = {}
+    for note in bar.notes:
+        moments.setdefault(note.onset, []).append(note)
+    outer = []
+    for onset in sorted(moments):
+        notes = sorted(moments[onset], key=lambda note: note.midi)
+        outer.append(replace(notes[-1], voice=MELODY))
+        if len(notes) > 1:
+            outer.append(replace(notes[0], voice=BASS))
+    return outer

@@ -1,0 +1,220 @@
+"""A melody over a bass from a score: lines, keys, what is lost; and what a score says of bars, pitches and keys."""
+
+from __future__ import annotations
+
+import warnings
+from fractions import Fraction
+from pathlib import Path
+
+import pytest
+
+from coach.cli import main
+from coach.music.drill import Drill
+from coach.music.key import Key
+from coach.score.arrange import arranged
+from coach.score.arrange_duet import EVERY_KEY, arranged_duet
+from coach.score.foreign import read_score, read_two_lines
+from coach.score.load import load_drill
+from coach.score.strands import Choices
+from coach.score.two_lines import LineNames
+from coach.strings.ready_made import ready_made
+from tests.duets import CHORALE, outcome
+from tests.test_import import ATTRIBUTES, HEAD, TAIL, measure, note, notes_of, read, technical
+
+with warnings.catch_warnings():
+    warnings.simplefilter("ignore")
+    import music21
+
+BACH = Path(music21.__file__).parent / "corpus/bach"
+FERMATA = "<fermata/>"
+TWO_PARTS = (
+    "<score-partwise><part-list><score-part id='P1'><part-name>Tune</part-name></score-part><score-part id='P2'>"
+    "<part-name>Ground</part-name></score-part></part-list><part id='P1'>{}</part><part id='P2'>{}</part>"
+    "</score-partwise>"
+)
+
+
+def two_parts(tmp_path: Path, tune: str, ground: str) -> Path:
+    path = tmp_path / "two.musicxml"
+    path.write_text(TWO_PARTS.format(tune, ground))
+    return path
+
+
+def lines(path: Path, melody: str, bass: str, keys: tuple[int, ...] = (0,), part: str | None = None) -> Drill:
+    score = read_two_lines(path, LineNames(melody, bass, part))
+    drill, _, _ = arranged_duet(score, Choices(), ready_made("bass"), keys, path.name)
+    return drill
+
+
+def test_a_bar_that_is_parted_is_whole_inside_a_phrase(tmp_path: Path) -> None:
+    drill, _ = read(
+        tmp_path,
+        measure(note("E1", 4), note("F1", 4)),
+        measure(note("G1", 6), number=2),
+        measure(note("A1", 2), number=3),
+        measure(note("B1", 8), number=4),
+    )
+    assert [str(bar.meter) for bar in drill.phrases[0].bars] == ["4/4"] * 3
+    assert [event.beat for event in drill.phrases[0].bars[1].events] == [0, 3]
+    assert [onset for onset, _, _ in notes_of(drill)] == [0, 2, 4, 7, 8]
+
+
+def test_a_phrase_after_a_double_bar_begins_with_the_rest_of_the_bar(tmp_path: Path) -> None:
+    double = '<barline location="right"><bar-style>light-light</bar-style></barline>'
+    drill, score = read(
+        tmp_path,
+        measure(note("E1", 4), note("F1", 4)),
+        measure(note("G1", 3), note("G1", 3), double, number=2),
+        measure(note("A1", 2), number=3),
+        measure(note("B1", 8), number=4),
+    )
+    last, first = drill.phrases[0].bars[-1], drill.phrases[1].bars[0]
+    assert (str(last.meter), last.length) == ("3/4", 3)
+    assert (str(first.meter), first.length, first.events[0].beat) == ("4/4", 1, 3)
+    assert not any("rests" in remark for remark in score.remarks)
+
+
+def test_a_short_bar_keeps_its_length_and_a_bar_left_unfilled_is_filled_as_others_are(tmp_path: Path) -> None:
+    odd = measure(note("E1", 8)) + measure(note("G1", 6), number=2) + measure(note("A1", 8), number=3)
+    path = two_parts(tmp_path, odd, odd)
+    score = read_score(path, "1")
+    assert [bar.length for bar in score.bars] == [1, Fraction(3, 4), 1]
+    assert "bar 2: shorter than 4/4; kept as 3/4 of a whole note" in score.remarks
+    path = two_parts(tmp_path, odd, odd.replace(note("G1", 6), note("G1", 8)))
+    score = read_score(path, "1")
+    assert [bar.length for bar in score.bars] == [1, 1, 1]
+    assert "bar 2: filled with rests to the length that other parts have" in score.remarks
+
+
+def test_what_follows_a_fermata_begins_a_phrase_and_no_phrase_is_one_note(tmp_path: Path) -> None:
+    drill, _ = read(
+        tmp_path,
+        measure(*(note("E1") for _ in range(2)), note("F1", notations=FERMATA), note("G1")),
+        measure(*(note("A1") for _ in range(4)), number=2),
+        measure(note("B1", 6), note("E1", 2, notations=FERMATA), number=3),
+    )
+    assert [[bar.length for bar in phrase.bars] for phrase in drill.phrases] == [[3], [1, 4, 4]]
+    drill, _ = read(
+        tmp_path,
+        measure(note("E1", 8, notations=FERMATA)),
+        measure(note("E1", 8, notations=FERMATA), number=2),
+        measure(note("G1", 8), number=3),
+    )
+    assert [len(phrase.bars) for phrase in drill.phrases] == [2 + 1]
+
+
+@pytest.mark.parametrize(
+    ("kind", "place", "remark"),
+    [
+        ("<sounding-pitch/>", "D:<2.7>", "string 1, fret 7 sounds D4 and not C5"),
+        ("", "G:<7>", "fits neither that nor the place touched"),
+    ],
+)
+def test_a_stated_sounding_pitch_wins_over_a_fret_that_sounds_another(
+    kind: str, place: str, remark: str, tmp_path: Path
+) -> None:
+    details = "".join(
+        f'<staff-tuning line="{line}"><tuning-step>{name[0]}</tuning-step><tuning-octave>{name[1]}</tuning-octave>'
+        "</staff-tuning>"
+        for line, name in enumerate(("E1", "A1", "D2", "G2"), 1)
+    )
+    attributes = ATTRIBUTES.replace("</attributes>", f"<staff-details>{details}</staff-details></attributes>")
+    harmonic = technical(1, 7, f"<harmonic><natural/>{kind}</harmonic>")
+    drill, score = read(tmp_path, measure(note("C5", 8, notations=harmonic), attributes=attributes))
+    (placed,) = drill.phrases[0].bars[0].events[0].notes
+    assert f"{drill.instrument.string_label(placed.string)}:{placed.position_text}" == place
+    assert any(remark in told for told in score.remarks)
+
+
+def test_key_and_spelling_survive_an_import(tmp_path: Path) -> None:
+    attributes = ATTRIBUTES.replace("<time>", "<key><fifths>-4</fifths><mode>minor</mode></key><time>")
+    flat = note("A1", 4).replace("<octave>", "<alter>-1</alter><octave>")
+    odd = note("F#2", 4)
+    drill, _ = read(tmp_path, measure(flat, odd, attributes=attributes))
+    assert drill.key == Key(-4, "minor")
+    assert [one.asserted for event in drill.phrases[0].bars[0].events for one in event.notes] == ["", "F#2"]
+
+
+@pytest.mark.parametrize("name", ["bwv5.7", "bwv265", "bwv91.6"])
+def test_a_chorale_becomes_a_playable_drill_that_keeps_its_melody(name: str) -> None:
+    one = outcome(BACH / f"{name}.mxl")
+    assert (one.errors, one.warnings) == (0, 0)
+    assert one.melody_share >= 0.9
+    assert one.bass_share >= 0.9
+    assert one.shortest > 2
+
+
+def test_the_command_writes_the_drill_and_shows_the_keys(tmp_path: Path, capsys) -> None:  # type: ignore[no-untyped-def]
+    target = tmp_path / "chorale.yaml"
+    words = ["import", str(BACH / "bwv5.7.mxl"), "--melody", "Soprano", "--bass", "4", "-o", str(target)]
+    assert main(words) == 0
+    told = capsys.readouterr().err
+    assert "bwv5.7.mxl: moved to lie well" in told
+    assert str(BACH) not in told
+    assert sum(" minor " in line for line in told.splitlines()) == 12
+    assert main(["check", str(target)]) == 0
+    assert load_drill(target).layers == ("bass", "harmonics")
+
+
+def test_every_key_keeps_onsets_and_steps(tmp_path: Path) -> None:
+    score = read_two_lines(BACH / "bwv5.7.mxl", CHORALE)
+    drill, _, _ = arranged_duet(score, Choices(), ready_made("bass"), EVERY_KEY, "bwv5.7")
+    plain, _ = arranged(read_score(BACH / "bwv5.7.mxl", "Soprano"), Choices(), "bwv5.7")
+    ours = [onset for onset, _, place in notes_of(drill) if "<" in place]
+    assert ours == [onset for onset, _, _ in notes_of(plain)]
+
+
+@pytest.mark.parametrize(("melody", "bass"), [("staff 1", "staff 2"), ("voice 1", "voice 2"), ("One", "One")])
+def test_staves_voices_and_chords_part_into_melody_and_bass(melody: str, bass: str, tmp_path: Path) -> None:
+    high = "".join(note(pitch, inside="<x/>", voice=1) + "" for pitch in ("D4", "G4", "A4", "D4"))
+    low = "".join(note(pitch, voice=2) for pitch in ("E1", "G1", "A1", "E1"))
+    low = low.replace("</note>", "<staff>2</staff></note>")
+    path = tmp_path / "one.musicxml"
+    path.write_text(HEAD + measure(high, "<backup><duration>8</duration></backup>", low) + TAIL)
+    drill = lines(path, melody, bass)
+    events = drill.phrases[0].bars[0].events
+    assert [event.layer for event in events] == ["bass", "harmonics"] * 4
+    assert all(one.is_harmonic == (event.layer == "harmonics") for event in events for one in event.notes)
+
+
+def test_a_note_that_rings_nowhere_is_named_with_its_bar_and_the_nearest_nodes(tmp_path: Path) -> None:
+    tune = measure(note("D4"), note("D#4"), note("D4", 4)) + measure(note("D4", 8), number=2)
+    ground = measure(note("E1", 8)) + measure(note("E1", 8), number=2)
+    path = two_parts(tmp_path, tune, ground)
+    score = read_two_lines(path, LineNames("Tune", "Ground"))
+    arranged_duet(score, Choices(), ready_made("bass"), (0,), "two")
+    lost = [remark for remark in score.remarks if "left out" in remark]
+    assert lost == [
+        "bar 1: the melody's D#4 is left out: it rings at no node; nearest: D4 at G<7>, E4 at A<3.2>, C#4 at A<3.9>"
+    ]
+
+
+@pytest.mark.parametrize(
+    ("words", "status", "message"),
+    [
+        (["--melody", "Tune"], 2, "--melody needs the other line too"),
+        (["--bass", "Tune"], 2, "--bass needs the other line too"),
+        (["--transpose", "2"], 2, "name them with --melody and --bass"),
+        (
+            ["--melody", "Flute", "--bass", "2"],
+            1,
+            "there is no part 'Flute'; there are 1 Tune, 2 Ground (--melody)",
+        ),
+        (["--melody", "staff 3", "--bass", "2", "--part", "1"], 1, "no staff 3; it has staff 1"),
+        (["--melody", "1", "--bass", "2", "--transpose", "up"], 2, "none of best, semitones"),
+        (["--melody", "1", "--bass", "2", "--transpose", "D major"], 2, "the file names no key"),
+        (["--melody", "2", "--bass", "1", "--instrument", "bass", "--bars", "7"], 1, "bars 1 to 1"),
+    ],
+)
+def test_lines_that_are_not_there_are_refused_and_nothing_is_written(
+    words: list[str],
+    status: int,
+    message: str,
+    tmp_path: Path,
+    capsys,  # type: ignore[no-untyped-def]
+) -> None:
+    path = two_parts(tmp_path, measure(note("D4", 8)), measure(note("E1", 8)))
+    target = tmp_path / "drill.yaml"
+    assert main(["import", str(path), *words, "-o", str(target)]) == status
+    assert message in capsys.readouterr().err
+    assert not target.exists()
