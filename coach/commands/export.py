@@ -122,17 +122,17 @@ def _part(drill: Drill, arguments: argparse.Namespace) -> Drill:
 def _html(drill: Drill, tempo_bpm: int, arguments: argparse.Namespace) -> str:
     paper = arguments.paper or "a4"
     try:
-        # Another library draws the notes, a large one that few commands need and not everyone has.
-        from coach.paper.engrave import SIZES, engraved_lines
+        # Large libraries, which few commands need and not everyone has.
+        from coach.paper.pdf import fitting_lines
     except ImportError:
         say(f"coach: notes on staves are left out, which {PRINT_MISSING}", to=sys.stderr)
         return html_page(drill, paper=paper)
-    return html_page(drill, engraved_lines(drill, SIZES[0]), paper)
+    return html_page(drill, fitting_lines(drill, paper), paper)
 
 
 def _pdf(drill: Drill, tempo_bpm: int, arguments: argparse.Namespace) -> bytes:
     try:
-        # As above, and the typesetter beside it.
+        # As above.
         from coach.paper.pdf import pdf_page
     except ImportError:
         raise CoachError(

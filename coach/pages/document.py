@@ -20,12 +20,10 @@ _STYLE = """
 body { font: 15px/1.45 Georgia, 'DejaVu Serif', serif; color: var(--ink); background: var(--paper);
        max-width: 760px; margin: 2rem auto; padding: 0 1rem; }
 body.wide { max-width: 1150px; } .wide table { font-size: .82rem; }
-body.sheet { --paper: #fff; --ink: #000; --rule: #000; max-width: 182mm; padding: 0; font-size: 13px; }
+body.sheet { --paper: #fff; --ink: #000; --rule: #000; max-width: 182mm; padding: 0; }
 h1 { font-size: 1.7rem; margin: 0 0 .2rem; } h2 { font-size: 1.15rem; margin: 2rem 0 .5rem;
      border-bottom: 1px solid var(--ink); padding-bottom: .15rem; } h3 { font-size: .95rem; margin: .4rem 0 .1rem; }
-.sheet h2 { margin-top: 1.2rem; }
 p { margin: .35rem 0; } .quiet { color: #4d5559; } .cue { font-style: italic; }
-.box { border: 1px solid var(--ink); padding: .1rem 1rem; margin: 1.2rem 0; } .box ul { margin: .4rem 0; }
 table { border-collapse: collapse; width: 100%; font-size: .9rem; } th, td { text-align: left; padding: .2rem .5rem
 .2rem 0; border-bottom: 1px solid var(--rule); vertical-align: top; }
 th { font-weight: bold; border-color: var(--ink); }
@@ -33,7 +31,7 @@ td.number, th.number { text-align: right; white-space: nowrap; font-variant-nume
 td.number + td, th.number + th { padding-left: .8rem; }
 table.empty { table-layout: fixed; } .empty td { height: 8mm; }
 .grid { display: grid; grid-template-columns: repeat(auto-fill, minmax(330px, 1fr)); gap: .6rem 1rem; }
-figure { margin: 0; } figure, svg, tr, .box { break-inside: avoid; } h2, h3 { break-after: avoid; }
+figure { margin: 0; } figure, svg, tr { break-inside: avoid; } h2, h3 { break-after: avoid; }
 svg { max-width: 100%; height: auto; display: block; } svg.fluid { width: 100%; margin: .5rem 0; }
 svg text { font-family: 'DejaVu Sans', system-ui, sans-serif; fill: var(--ink); } svg line { stroke: var(--ink); }
 svg text.halo { paint-order: stroke; stroke: var(--paper); stroke-width: 3px; } svg text.sign { font-weight: bold; }

@@ -12,12 +12,11 @@ from fractions import Fraction
 from itertools import pairwise
 
 from coach.ground.plain import plain_text
-from coach.music.drill import Bar, Drill, Note, Phrase
+from coach.music.drill import Bar, Drill, Phrase
 from coach.music.rhythm import count_text
 from coach.pages import svg
 from coach.paper.sheet import WIDTH_MM, Above, Drawing, Line, place_text
-from coach.strings.instrument import Instrument
-from coach.strings.units import nearest_note, note_name
+from coach.score.staves import spelled
 
 _LEFT, _RIGHT = 22.0, 2.0
 _ROOM = WIDTH_MM - _LEFT - _RIGHT
@@ -145,7 +144,7 @@ def _bar(
         yield svg.line(x - 1, y + 5.1, min([end, *later]) - 1, y + 5.1, width=0.9)
         if end > min([end, *later]):
             yield svg.line(x - 1, y + 5.1, end - 1, y + 5.1, width=0.3)
-        names = "+".join(_sounding(instrument, note) for note in event.notes)
+        names = "+".join(str(spelled(instrument, note, bar.key)) for note in event.notes)
         yield svg.text(x - 1, y + 4.0, names, 2.7)
         for note in event.notes:
             shown = place_text(note)
@@ -153,6 +152,7 @@ def _bar(
             wide = 1.75 * len(shown) + 0.6
             yield svg.rectangle(x - wide / 2, place - 1.7, wide, 3.4, "ground")
             yield svg.text(x, place + 1.15, shown, 3.2, "middle")
+            yield svg.text(x, place - 1.8, note.finger_text, 1.9, "middle") if note.finger_text else ""
 
 
 def _beats_below(bar: Bar, x_of: Callable[[Fraction], float], bottom: float) -> Iterator[str]:
@@ -167,11 +167,3 @@ def _beats_below(bar: Bar, x_of: Callable[[Fraction], float], bottom: float) -> 
         if x - last > (5.0 if whole else 6.5):
             yield svg.text(x, bottom + 5.6, count_text(beat), 2.7, "middle")
             last = x
-
-
-def _sounding(instrument: Instrument, note: Note) -> str:
-    if note.node is None:
-        hz = instrument.fretted_hz(note.string, note.stop)
-    else:
-        hz = instrument.sounding_hz(note.string, note.node, note.stop)
-    return note_name(nearest_note(hz, instrument.a4_hz)[0])

@@ -21,10 +21,13 @@ from coach.paper.sheet import (
 
 EMPTY_ROWS = 6
 _STYLE = """
-.line { break-inside: avoid; margin: 0 0 2mm; } .above { display: grid; align-items: end; column-gap: 0; }
-.above span { padding-right: 2mm; overflow-wrap: anywhere; font-size: .85rem; line-height: 1.2; }
-.engraved text { font-family: 'Libertinus Serif', 'Times New Roman', 'Liberation Serif', serif; }
-.legend { font-size: .8rem; } .legend span { margin-right: 1.2em; white-space: nowrap; }
+body.sheet { font: 9.5pt/1.25 'Libertinus Serif', 'Times New Roman', 'Liberation Serif', serif; }
+.sheet h1 { font-size: 20pt; } .sheet h2 { font-size: 12pt; margin: 3mm 0 1.5mm; border: 0; }
+.sheet p { margin: 1mm 0; } h1, p { overflow-wrap: anywhere; } .sheet section svg { margin-bottom: 2mm; }
+.line { break-inside: avoid; margin: 3mm 0 0; } .above { display: grid; align-items: end; }
+.above span { padding-right: 2mm; overflow-wrap: anywhere; line-height: 1.15; }
+.engraved text { font-family: inherit; } .legend, .sheet table, .care { font-size: 8.5pt; }
+.legend span { margin-right: 1.2em; white-space: nowrap; } .sheet td, .sheet th { padding: .5mm 5mm .5mm 0; }
 """
 
 
@@ -46,7 +49,7 @@ def _running(sheet: Sheet, paper: str) -> str:
     """What stands on every page, as the print style of its margins."""
     text = _css_text(" · ".join(sheet.running))
     return (
-        f"@page {{ size: {paper}; margin: 12mm 14mm 16mm; @bottom-left {{ content: {text}; font-size: 8pt; }} "
+        f"@page {{ size: {paper}; margin: 10mm 14mm 13mm; @bottom-left {{ content: {text}; font-size: 8pt; }} "
         "@bottom-right { content: 'page ' counter(page) ' of ' counter(pages); font-size: 8pt; } }"
     )
 
@@ -91,6 +94,5 @@ def _nodes(sheet: Sheet) -> Iterator[str]:
 
 
 def _rest() -> Iterator[str]:
-    items = "".join(f"<li>{escaped(caution)}</li>" for caution in CAUTIONS)
-    yield f'<div class="box"><b>{CARE_HEADING}</b><ul>{items}</ul></div>'
+    yield f'<p class="care"><b>{CARE_HEADING}.</b> {escaped(" ".join(CAUTIONS))}</p>'
     yield section(NOTES_HEADING, table(NOTES_HEADER, [("",) * len(NOTES_HEADER)] * EMPTY_ROWS, name="empty"))

@@ -22,6 +22,7 @@ from coach.paper.sheet import (
     PAPERS_MM,
     WIDTH_MM,
     Drawing,
+    Line,
     Sheet,
     sheet_of,
 )
@@ -35,27 +36,29 @@ _STYLE = (
 
 
 def pdf_page(drill: Drill, paper: str) -> bytes:
-    """The drill as a PDF file on one of `PAPERS_MM`: in the largest size that gives one page, else in the largest."""
+    """The drill as a PDF file on one of `PAPERS_MM`."""
+    written = _compiler(sheet_of(drill, fitting_lines(drill, paper)), paper).compile(format="pdf")
+    return written if isinstance(written, bytes) else b"".join(written or ())
+
+
+def fitting_lines(drill: Drill, paper: str) -> tuple[Line, ...]:
+    """The drill's music in the largest size that gives one page of a paper, else in the largest of all."""
     score = mei_score(drill)
 
     @cache
-    def at(size: float) -> typst.Compiler:
-        return _compiler(sheet_of(drill, engraved_lines(drill, size, score)), paper)
+    def at(size: float) -> tuple[Line, ...]:
+        return engraved_lines(drill, size, score)
 
     def fits(size: float) -> bool:
-        return bool(at(size).query("<pages>", field="value", one=True) == "1")
+        compiler = _compiler(sheet_of(drill, at(size)), paper)
+        return bool(compiler.query("<pages>", field="value", one=True) == "1")
 
-    if fits(SIZES[0]):
-        return _written(at(SIZES[0]))
-    # What is far too long in the largest size, a smaller one does not save, and long drills take long.
+    # A smaller size does not save what is far too long, and long drills take long.
     bars = sum(len(phrase.bars) for phrase in drill.phrases)
-    index = bisect_left(SIZES, True, key=fits) if bars <= _MOST_BARS else len(SIZES)
-    return _written(at(SIZES[index] if index < len(SIZES) else SIZES[0]))
-
-
-def _written(compiler: typst.Compiler) -> bytes:
-    written = compiler.compile(format="pdf")
-    return written if isinstance(written, bytes) else b"".join(written or ())
+    if bars > _MOST_BARS or fits(SIZES[0]):
+        return at(SIZES[0])
+    index = bisect_left(SIZES, True, key=fits)
+    return at(SIZES[index] if index < len(SIZES) else SIZES[0])
 
 
 def _compiler(sheet: Sheet, paper: str) -> typst.Compiler:
