@@ -12,10 +12,11 @@ import xml.etree.ElementTree as ET
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
-from itertools import groupby, pairwise
+from itertools import pairwise
 
 from coach.music.drill import Drill
 from coach.music.key import Key
+from coach.paper.marks import Placed, add_marks, add_octaves
 from coach.paper.sheet import place_text
 from coach.score.notated import Head, NotatedBar, Symbol, Voice, notation_of
 from coach.score.note_values import NoteValue
@@ -59,16 +60,6 @@ class MeiScore:
         return ET.tostring(root, encoding="unicode")
 
 
-@dataclass(frozen=True, slots=True)
-class _Place:
-    """A symbol with the id of its first note, the measure that it stands in, and where there it begins."""
-
-    name: str
-    measure: ET.Element
-    symbol: Symbol
-    bar: NotatedBar
-
-
 def measure_id(index: int) -> str:
     """The id of a bar's measure, by its index in the drill."""
     return f"b{index}"
@@ -86,13 +77,13 @@ def mei_score(drill: Drill) -> MeiScore:
             ET.Element("measure", {"xml:id": measure_id(first + at), "n": str(bar.number)})
             for at, bar in enumerate(phrase)
         ]
-        places: dict[tuple[str, int], list[_Place]] = {}
+        places: dict[tuple[str, int], list[Placed]] = {}
         for at, (bar, measure) in enumerate(zip(phrase, own, strict=True)):
             _staves(measure, bar, measure_id(first + at), tab, texts, places)
             _dynamics(measure, bar)
         for (_, staff), strand in places.items():
-            _marks(strand, staff, tab - 1)
-        _octaves(places)
+            add_marks(strand, staff, tab - 1)
+        add_octaves(places)
         measures += own
         first += len(own)
     _bar_lines(drill, measures)
@@ -181,7 +172,7 @@ def _staves(
     name: str,
     tab: int,
     texts: dict[str, str],
-    places: dict[tuple[str, int], list[_Place]],
+    places: dict[tuple[str, int], list[Placed]],
 ) -> None:
     """The staves of a bar with their voices, and the tab below; each symbol goes to `places`, by layer and staff."""
     full = bar.bar.meter.beats * bar.bar.meter.beat_whole
@@ -201,7 +192,7 @@ def _staves(
             _nest(element, voice.symbols, symbols, beamed=True)
             strand = places.setdefault((voice.layer, voice.staff), [])
             strand += [
-                _Place(f"{name}-{number}-{layer}-{at}", measure, symbol, bar)
+                Placed(f"{name}-{number}-{layer}-{at}", measure, symbol, bar)
                 for at, symbol in enumerate(voice.symbols)
             ]
     staff = ET.SubElement(measure, "staff", {"n": str(tab)})
@@ -351,53 +342,3 @@ def _dynamics(measure: ET.Element, bar: NotatedBar) -> None:
     if bar.bar.dynamics in DYNAMICS:
         sign = ET.SubElement(measure, "dynam", {"staff": "1", "tstamp": "1", "place": "below"})
         sign.text = bar.bar.dynamics
-
-
-def _marks(strand: Sequence[_Place], staff: int, staves: int) -> None:
-    """Ties, fingers, and the arcs of what rings on, of one layer on one staff."""
-    for at, place in enumerate(strand):
-        symbol = place.symbol
-        for number, head in enumerate(symbol.heads):
-            name = f"{place.name}-{number}"
-            if symbol.tied_on and at + 1 < len(strand):
-                ET.SubElement(
-                    place.measure, "tie", {"startid": f"#{name}", "endid": f"#{strand[at + 1].name}-{number}"}
-                )
-            if symbol.rings_on:
-                ET.SubElement(
-                    place.measure,
-                    "lv",
-                    {"startid": f"#{name}", "tstamp2": f"0m+{_stamp(place, Fraction(1, 2))}"},
-                )
-            if (text := head.note.finger_text) and not symbol.tied_from:
-                side = "below" if staff == staves - 1 and staves > 1 else "above"
-                # With a time and not a note's id the engraver keeps it off the stem.
-                where = {"staff": str(staff + 1), "tstamp": _stamp(place, Fraction(0)), "place": side}
-                ET.SubElement(place.measure, "fing", where).text = text
-
-
-def _stamp(place: _Place, part: Fraction) -> str:
-    """A part of a symbol's length after its beginning as a time stamp: beats of the meter's lower number, from 1."""
-    after = place.symbol.onset + place.symbol.value.length * part
-    return f"{float(after * place.bar.bar.meter.denominator + 1):.4f}"
-
-
-def _octaves(places: dict[tuple[str, int], list[_Place]]) -> None:
-    """The octave lines of each staff: runs of notes that are written so much lower."""
-    for staff in sorted({staff for _, staff in places}):
-        moments = sorted(
-            (
-                place
-                for (_, other), strand in places.items()
-                if other == staff
-                for place in strand
-                if place.symbol.event
-            ),
-            key=lambda place: place.bar.start + place.symbol.onset,
-        )
-        for up, run in groupby(moments, key=lambda place: place.symbol.octaves_up):
-            if up:
-                members = list(run)
-                line = {"dis": str(7 * up + 1), "dis.place": "above", "staff": str(staff + 1)}
-                ends = {"startid": f"#{members[0].name}-0", "endid": f"#{members[-1].name}-0"}
-                ET.SubElement(members[0].measure, "octave", line | ends)

@@ -6,11 +6,11 @@ All is black on white and says itself without colour.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 from coach.ground.plain import plain_text
-from coach.music.drill import Drill, Note
+from coach.music.drill import AskedPart, Drill, Note
 from coach.music.key import spelling_of
 from coach.pages import svg
 from coach.pages.fretboard import WIDTH, Frame, fretboard_parts
@@ -117,11 +117,20 @@ def _facts(drill: Drill) -> Iterator[str]:
         parts = [
             f"for {task.student}" if task.student else "",
             f"from {task.teacher}" if task.teacher else "",
+            f"only {', '.join(_asked(drill, task.parts))}" if task.parts else "",
             f"goal {tempo(task.goal_bpm)}" if task.goal_bpm else "",
             f"due {full_day(task.due)}" if task.due else "",
             task.note,
         ]
         yield f"Assigned: {plain_text('; '.join(part for part in parts if part))}"
+
+
+def _asked(drill: Drill, parts: Sequence[AskedPart]) -> Iterator[str]:
+    """Each asked part by its name, with its own goal."""
+    names = {phrase.id: phrase.name for phrase in drill.phrases}
+    for part in parts:
+        goal = f" at {tempo(part.goal_bpm)}" if part.goal_bpm else ""
+        yield f"{names.get(part.name, part.name)}{goal}"
 
 
 def _running(drill: Drill) -> Iterator[str]:
