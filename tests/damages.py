@@ -34,7 +34,7 @@ from coach.log.log import Log
 from coach.log.upkeep import check_log
 from coach.report.sums import sums_of
 from tests.kills import assert_cached_is_anew
-from tests.logs import DAY, FAULTS, NOON, id_at, passage_named, rep_at
+from tests.logs import DAY, FAULTS, NOON, id_at, known_at, passage_named, rep_at
 
 LATER = date(2027, 12, 1)
 Files = dict[str, bytes]
@@ -75,6 +75,8 @@ def practise(log: Log, first: int, reps: int, machine: str) -> None:
             words.append(Correction(id_at(at_ms, "word"), rep.id, at_ms + 9, None, void=index % 2 == 0))
         if index % 11 == 0:
             words.append(Entry(id_at(at_ms, "entry"), log.player.id, at_ms, 60, "hurt", {"n": index}))
+        if index % 13 == 0:
+            words.append(known_at(log, at_ms + 11, passage, (0, 48, 64)[index % 3]))
         log.send_all(words)
 
 

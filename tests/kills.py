@@ -4,13 +4,14 @@
     python -m tests.kills 200 --app [--seed N] [--folder DIR]
 
 Without `--app` each life is a forked process that does on the real disk what the program does, with the program's own
-desk, practice host and log: first start, sessions, undo, corrections, notes, an answers file's worth at once, another
-name, export, backup, forgetting a student. It tells on a pipe what it is doing and what is saved. With `--app` it is
-the installed command in a terminal (tmux), and saved is what its screen showed as saved. A life is ended by SIGKILL at
-a moment drawn evenly from the length of a whole life, so that every part of it is hit as often as it lasts. After each
-kill the log has to open, to hold everything that was told, and to be whole but for a line that was cut off while nobody
-had been told of it; the cached states have to equal those folded anew; every other file has to be whole, the old one or
-the new one. Folders live on from life to life, and a new one is begun now and then.
+desk, practice host and log: first start, sessions, undo, corrections, notes, what is known already, an answers file's
+worth at once, another name, export, backup, forgetting a student. It tells on a pipe what it is doing and what is
+saved. With `--app` it is the installed command in a terminal (tmux), and saved is what its screen showed as saved. A
+life is ended by SIGKILL at a moment drawn evenly from the length of a whole life, so that every part of it is hit as
+often as it lasts. After each kill the log has to open, to hold everything that was told, and to be whole but for a
+line that was cut off while nobody had been told of it; the cached states have to equal those folded anew; every other
+file has to be whole, the old one or the new one. Folders live on from life to life, and a new one is begun now and
+then.
 """
 
 from __future__ import annotations
@@ -123,7 +124,16 @@ class Life:
     def run(self) -> None:
         """All of a life: a session, and deeds before and after it."""
         TellingLog.pipe = self.pipe
-        deeds = [self.correct, self.note, self.enter, self.rename, self.export, self.copy, self.forget]
+        deeds = [
+            self.correct,
+            self.note,
+            self.know,
+            self.enter,
+            self.rename,
+            self.export,
+            self.copy,
+            self.forget,
+        ]
         chosen = [self.session, *self.rng.sample([*deeds, self.settings], 4)]
         if self.places.log.exists():
             self.rng.shuffle(chosen)
@@ -173,6 +183,11 @@ class Life:
         with self.opened() as log:
             at_ms = self.clock.now_ms
             log.send(Entry(self.fresh_id(at_ms), log.player.id, at_ms, 60, "note", {"text": "a thumb"}))
+
+    def know(self) -> None:
+        with Desk.open(self.places, clock=self.clock, player="Ada", silent=True) as desk:
+            desk.log.__class__ = TellingLog
+            desk.know(self.rng.choice(desk.library.drills[:2]), "", self.rng.choice((0, 60, 70)))
 
     def enter(self) -> None:
         with self.opened(f"student {self.rng.randrange(3)}") as log:

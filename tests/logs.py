@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import hashlib
 
-from coach.log.entries import Rep, new_id
+from coach.ground.codec import plain_of
+from coach.log.entries import Entry, Rep, new_id
 from coach.log.log import Log
 from coach.music.excerpt import LoggedEvent, LoggedPassage
 from coach.rating.fault import Fault
@@ -62,3 +63,11 @@ def rep_at(
         turn=id_at(NOON),
         duration_ms=21_000,
     )
+
+
+def known_at(log: Log, at_ms: int, passage: LoggedPassage, bpm: int) -> Entry:
+    """The player's word that they play a passage at about `bpm` already; 0 takes it back."""
+    drill, phrase, *_ = passage.excerpt.split(":")
+    passages = [plain_of(passage)] if bpm else []
+    body = {"drill": drill, "phrase": phrase, "bpm": bpm, "goal_bpm": 76, "passages": passages}
+    return Entry(id_at(at_ms, "known"), log.player.id, at_ms, 60, "known", body)

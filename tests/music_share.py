@@ -161,7 +161,7 @@ def main() -> None:
     )
     parser.add_argument("--seed", type=int, default=1)
     options = parser.parse_args()
-    with tempfile.TemporaryDirectory() as folder:
+    with tempfile.TemporaryDirectory(ignore_cleanup_errors=True) as folder:
         share = play(
             Path(folder) / "practice", options.minutes, 90.0 * options.minutes, options.slips, options.seed
         )

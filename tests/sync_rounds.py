@@ -3,13 +3,13 @@
     python -m tests.sync_rounds 500 [--seed N]
 
 Each machine is a process of its own with the program's own log open in a copy of the folder; it logs repetitions,
-corrects and takes back, closes and opens again, plans. Between the copies works a synchroniser as crude as they come:
-at random moments, while lines are being written, it carries a file over as it stands, half a line at its end or not,
-puts back a version of the same run that it kept too long, makes a second copy under another name, or removes a file
-whose lines are all of this run. (What was written by an earlier run and taken away since is noticed, which
-`tests.damages` tries.) In the end both machines close, the synchroniser catches up, and each copy has to hold every
-word that either machine told as saved, with the same plan following from both, the same as from a log without a
-cache.
+corrects and takes back, says what is known already, closes and opens again, plans. Between the copies works a
+synchroniser as crude as they come: at random moments, while lines are being written, it carries a file over as it
+stands, half a line at its end or not, puts back a version of the same run that it kept too long, makes a second copy
+under another name, or removes a file whose lines are all of this run. (What was written by an earlier run and taken
+away since is noticed, which `tests.damages` tries.) In the end both machines close, the synchroniser catches up, and
+each copy has to hold every word that either machine told as saved, with the same plan following from both, the same
+as from a log without a cache.
 """
 
 from __future__ import annotations
@@ -31,7 +31,7 @@ from coach.log.entries import Entry, Rep
 from coach.log.log import Log
 from coach.log.upkeep import whole_lines
 from tests.kills import LAST_DAY, assert_cached_is_anew, one_id
-from tests.logs import FAULTS, NOON, id_at, passage_named, rep_at
+from tests.logs import FAULTS, NOON, id_at, known_at, passage_named, rep_at
 
 MACHINES = ("desk", "lap")
 VERSIONS = 6
@@ -81,7 +81,9 @@ def words_of(log: Log, at_ms: int, rng: random.Random) -> list[str]:
         if reps and log.correct(rng.choice(reps), (), at_ms, void=rng.random() < 0.5) is None:
             ids.append(one_id(log.sent[-1]))
     else:
-        entry = Entry(id_at(at_ms, "note"), log.player.id, at_ms, 60, "note", {"text": "a thumb"})
+        note = Entry(id_at(at_ms, "note"), log.player.id, at_ms, 60, "note", {"text": "a thumb"})
+        known = known_at(log, at_ms, passage_named(f"lantern {rng.randrange(5)}"), rng.choice((0, 48, 64)))
+        entry = rng.choice((note, known))
         if log.send(entry) is None:
             ids.append(entry.id)
     return ids
@@ -156,13 +158,13 @@ def sync_once(folder: Path, seed: int, rounds: int) -> Counter[str]:
     synchroniser = Synchroniser(folders, rng)
     context = multiprocessing.get_context("fork")
     done: Counter[str] = Counter()
-    pipes, processes = {}, []
+    pipes, processes = {}, {}
     for machine in MACHINES:
         folders[machine].mkdir(parents=True)
         pipes[machine], end = context.Pipe()
         process = context.Process(target=practise, args=(machine, folders[machine], seed, end))
         process.start()
-        processes.append(process)
+        processes[machine] = process
     saved: set[str] = set()
     for number in range(rounds):
         for pipe in pipes.values():
@@ -181,12 +183,14 @@ def sync_once(folder: Path, seed: int, rounds: int) -> Counter[str]:
                     else:
                         saved |= set(answer)
                         waiting.discard(machine)
+                elif not processes[machine].is_alive():
+                    raise AssertionError(f"{machine} ended with {processes[machine].exitcode}")
             if rng.random() < 0.5:
                 done[synchroniser.work()] += 1
     for machine, pipe in pipes.items():
         pipe.send("end")
         assert pipe.recv() == "closed", machine
-    for process in processes:
+    for process in processes.values():
         process.join()
         assert process.exitcode == 0
     synchroniser.catch_up()
