@@ -73,8 +73,8 @@ class Share:
 class Bot:
     """Presses what a player would press, by the key line that the screen shows."""
 
-    def __init__(self, window: Terminal, rng: random.Random, slips: float) -> None:
-        self.window, self.rng, self.usual_slips = window, rng, slips
+    def __init__(self, window: Terminal, rng: random.Random, slips: float, fast_slips: float) -> None:
+        self.window, self.rng, self.usual_slips, self.fast_slips = window, rng, slips, fast_slips
         self.keys = 0
         self.seen = ""
         self.since_s = self.looked_s = time.monotonic()
@@ -84,7 +84,7 @@ class Bot:
         """One look: what the screen asks for now, and a key where it is time for one."""
         text = self.window.text()
         asked, rung = self.asked(text), _RUNG.search(text)
-        self.slips = TOO_FAST_SLIPS if rung and int(rung[1]) > TOO_FAST_BPM else self.usual_slips
+        self.slips = self.fast_slips if rung and int(rung[1]) > TOO_FAST_BPM else self.usual_slips
         now_s = time.monotonic()
         if asked != self.seen:
             self.seen, self.since_s = asked, now_s
@@ -130,24 +130,41 @@ def music_s(rep: Rep) -> float:
     return BEATS * 60 / rep.tempo_bpm
 
 
-def play(folder: Path, minutes: int, longest_s: float, slips: float, seed: int = 1) -> Share:
-    """A session of so many minutes, or its first `longest_s`, and what it was made of."""
+def opened(folder: Path, minutes: int) -> Terminal:
+    """The plan of a session on the drill, on the screen."""
     (folder / "drills").mkdir(parents=True)
     (folder / "drills" / "two-bars.yaml").write_text(drill_text())
     (folder / "settings.yaml").write_text("screen: {tour_seen: true}\n")
     command = f"{coach()} practice --folder {folder} --silent --minutes {minutes}"
     window = Terminal(folder, (100, 30), command)
+    window.wait("minutes planned")
+    return window
+
+
+def logged(folder: Path) -> list[Rep]:
+    with Log.open(Places(folder).log, "", now_ms=0, read_only=True) as log:
+        return log.reps()
+
+
+def play(
+    folder: Path,
+    minutes: int,
+    longest_s: float,
+    slips: float,
+    fast_slips: float = TOO_FAST_SLIPS,
+    seed: int = 1,
+) -> Share:
+    """A session of so many minutes, or its first `longest_s`, and what it was made of."""
+    window = opened(folder, minutes)
     try:
-        window.wait("minutes planned")
-        bot, began_s = Bot(window, random.Random(seed), slips), time.monotonic()
+        bot, began_s = Bot(window, random.Random(seed), slips, fast_slips), time.monotonic()
         window.type("Space")
         while bot.step() != "summary" and time.monotonic() - began_s < longest_s:
             time.sleep(LOOK_S)
         whole_s = time.monotonic() - began_s
     finally:
         window.close()
-    with Log.open(Places(folder).log, "", now_ms=0, read_only=True) as log:
-        reps = log.reps()
+    reps = logged(folder)
     return Share(sum(map(music_s, reps)), whole_s, len(reps), sum(rep.clean for rep in reps), bot.keys)
 
 
@@ -163,7 +180,11 @@ def main() -> None:
     options = parser.parse_args()
     with tempfile.TemporaryDirectory(ignore_cleanup_errors=True) as folder:
         share = play(
-            Path(folder) / "practice", options.minutes, 90.0 * options.minutes, options.slips, options.seed
+            Path(folder) / "practice",
+            options.minutes,
+            90.0 * options.minutes,
+            options.slips,
+            seed=options.seed,
         )
     line = (
         f"{share.part:.1%} of {share.whole_s:.0f} s is music: {share.passes} passes, {share.clean} clean, "

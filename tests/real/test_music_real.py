@@ -1,0 +1,47 @@
+"""Rounds in real time: what a clean pass costs in keys, and what becomes of silence."""
+
+from __future__ import annotations
+
+import time
+
+import pytest
+
+from tests.music_share import Bot, logged, opened, play
+from tests.real.conftest import need
+
+pytestmark = pytest.mark.real
+
+BAR_S = 4.0
+"""Four beats at 60 bpm."""
+
+
+def test_a_clean_pass_takes_one_key(tmp_path):
+    need("tmux")
+    share = play(tmp_path, minutes=20, longest_s=75.0, slips=0.0, fast_slips=0.0)
+    # Tuning, reading and a count-in take 17 s, a pass and its bar of clicks 12 s at 60 bpm and less above it.
+    assert share.clean >= 4
+    assert share.keys == share.clean == share.passes
+
+
+def test_silence_after_a_pass_is_never_taken_as_clean(tmp_path):
+    need("tmux")
+    window = opened(tmp_path, minutes=20)
+    try:
+        for _ in range(2):  # The session begins; the strings are in tune.
+            window.press("Space")
+        window.wait("space go ")
+        window.press("Space")
+        window.wait("space broke off")
+        window.wait("space clean")
+        time.sleep(2 * BAR_S)
+        assert Bot.asked(window.text()) == "clean"
+        assert logged(tmp_path) == []
+        window.press("Escape")
+        window.wait("End the session?")
+        window.press("Enter")
+        window.wait("This session")
+    finally:
+        window.close()
+    (rep,) = logged(tmp_path)
+    assert not rep.rated
+    assert not rep.clean
