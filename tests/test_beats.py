@@ -80,7 +80,17 @@ def test_silence_noise_and_too_short_a_sound_tell_nothing():
 def test_one_string_alone_gives_no_sure_beat():
     alone = np.random.default_rng(4).normal(0, 1e-4, len(SECONDS)) + ringing(220.0, 0.1)
     beats = beats_in(alone, RATE, FOURTH)
-    assert beats is None or not beats.sure or beats.beats_hz < 0.15
+    assert beats is not None
+    assert beats.one_tone
+    assert not beats.both_ring
+    assert not beats.sure
+
+
+def test_strings_that_agree_are_one_tone_of_which_both_are_known_to_ring():
+    beats = beats_in(pair(0.0), RATE, FOURTH)
+    assert beats is not None
+    assert beats.both_ring
+    assert beats.one_tone or beats.beats_hz < 0.05
 
 
 def test_in_louder_noise_it_says_that_it_is_less_sure():

@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from coach.listen.frame import Frame, frame_of
-from coach.listen.lone_partials import Expected, Spectrum, expected_partial
+from coach.listen.lone_partials import LEAST_HEIGHT, Expected, Spectrum, expected_partial
 from coach.strings.units import cents_between
 
 if TYPE_CHECKING:
@@ -37,7 +37,7 @@ SILENCE = 1e-14
 LEAST_GAIN = 30.0
 """A string rings where the fit without it is worse by so much, in twice the logarithm of the likelihood: the best of
 150 to 300 points of mere noise gives some 12."""
-FURTHEST_CENTS = 75.0
+FURTHEST_CENTS = 100.0
 """A partial further from where it belongs is no string's."""
 _HALF_BAND_HZ = 20.0
 _HALF_BAND = 0.03
@@ -91,6 +91,10 @@ class Beats:
     """Standard error of their difference."""
     way_certainty: float
     """0.5 to 1: how likely it is that the sharper one is told rightly."""
+    one_tone: bool = False
+    """No second tone is heard: the strings agree better than can be told, or one of them is silent."""
+    both_ring: bool = True
+    """Whether both strings are known to ring."""
 
     @property
     def beats_hz(self) -> float:
@@ -111,7 +115,7 @@ class Beats:
 
 
 def beats_in(samples: NDArray[np.floating], rate_hz: int, meeting: Meeting) -> Beats | None:
-    """The beat that 1.5 to 3 s of one channel hold, of which the last 3 s count; None where no such partials ring."""
+    """The beat that 1.5 to 3 s of one channel hold, of which the last 3 s count; None where no such partial rings."""
     length_s = len(samples) / rate_hz
     if length_s < LEAST_S:
         return None
@@ -122,6 +126,10 @@ def beats_in(samples: NDArray[np.floating], rate_hz: int, meeting: Meeting) -> B
     if float(np.mean(np.abs(band.phasors) ** 2)) < SILENCE:
         return None
     spectrum = Spectrum(frame)
+    reach_hz = meeting.hz * (2.0 ** (FURTHEST_CENTS / 1200.0) - 1.0)
+    peak = spectrum.peak(meeting.hz, reach_hz)
+    if peak is None or peak[1] < LEAST_HEIGHT:
+        return None
     known = (
         expected_partial(spectrum, meeting.low_open_hz, meeting.low_partial),
         expected_partial(spectrum, meeting.high_open_hz, meeting.high_partial),
@@ -131,7 +139,9 @@ def beats_in(samples: NDArray[np.floating], rate_hz: int, meeting: Meeting) -> B
     orders = ([0, 1], [1, 0]) if any(known) else ([0, 1],)
     fits = [_settled(band, known, starts_hz[order], decays[order]) for order in orders]
     best = min(fits, key=lambda fit: fit.cost)
-    return _told(band, best, fits) if _both_ring(band, best) else None
+    if _both_ring(band, best):
+        return _told(band, best, fits)
+    return Beats(peak[0], peak[0], math.inf, 0.5, one_tone=True, both_ring=all(known))
 
 
 def pencil(phasors: Phasors, step_s: float, count: int) -> tuple[Values, Values]:
@@ -220,7 +230,8 @@ def _fitted(
 ) -> _Fit:
     """Levenberg and Marquardt's descent with the amplitudes projected out, until a step gains less than asked."""
     damping = 1e-2
-    state = _look(band, known, values, noise)
+    ridge = _ridge(band, values)
+    state = _look(band, known, values, noise, ridge)
     for _ in range(_ROUNDS):
         normal = state.slope.T @ state.slope
         gradient = state.slope.T @ state.residual
@@ -228,7 +239,7 @@ def _fitted(
             step = np.linalg.solve(normal + damping * np.diag(np.diag(normal) + 1e-9), gradient)
             moved = values - step
             moved[2:4] = np.clip(moved[2:4], 0.0, _MOST_DECAY)
-            fresh = _look(band, known, moved, noise)
+            fresh = _look(band, known, moved, noise, ridge)
             if fresh.cost < state.cost:
                 break
             damping *= 5.0
@@ -238,6 +249,9 @@ def _fitted(
         values, state, damping = moved, fresh, max(damping / 5.0, 1e-8)
         if gain < least_gain:
             break
+        if least_gain == _ROUGH:
+            ridge = _ridge(band, values)
+            state = _look(band, known, values, noise, ridge)
     spread = np.linalg.pinv(state.slope.T @ state.slope)
     difference = np.array([-1.0, 1.0, 0.0, 0.0, 0.0, 0.0, 0.0])
     error_hz = math.sqrt(max(float(difference @ spread @ difference), 0.0)) / (2.0 * math.pi)
@@ -255,8 +269,22 @@ class _State:
         return float(self.residual @ self.residual)
 
 
+def _ridge(band: _Band, values: Values) -> Values:
+    """One over how large each of the four waves may be, for this descent."""
+    turns, decays = _waves_of(values, band.middle_hz)
+    waves = np.exp(band.times_s[:, None] * (1j * turns[:2] - decays[:2])[None, :])
+    strong = np.abs(np.linalg.lstsq(np.hstack([waves, band.mains]), band.phasors, rcond=None)[0][:2])
+    loudest = float(np.abs(band.phasors).max()) + 1e-30
+    # Two waves that cancel each other could be of any size: a string is hardly louder than what is heard.
+    return np.concatenate([[0.5 / loudest] * 2, 1.0 / (SHARE * strong + 1e-6 * loudest)])
+
+
 def _look(
-    band: _Band, known: tuple[Expected | None, Expected | None], values: Values, noise: float
+    band: _Band,
+    known: tuple[Expected | None, Expected | None],
+    values: Values,
+    noise: float,
+    ridge: Values,
 ) -> _State:
     """Residuals, in standard deviations, and their derivative by the seven values."""
     unit, much = 2.0 * math.pi * band.middle_hz * _SPLIT, math.exp(values[6])
@@ -265,13 +293,7 @@ def _look(
     waves = np.exp(band.times_s[:, None] * (1j * turns - decays)[None, :]) / scale
     columns = np.hstack([waves, band.mains / scale])
     target = band.phasors / scale
-    strong = np.linalg.lstsq(np.hstack([waves[:, :2], band.mains / scale]), target, rcond=None)[0][:2]
-    loudest = float(np.abs(band.phasors).max()) + 1e-30
-    ridge = np.zeros((4, columns.shape[1]), dtype=complex)
-    # Two waves that cancel each other could be of any size: a string is hardly louder than what is heard.
-    ridge[0, 0] = ridge[1, 1] = 0.5 / loudest
-    ridge[2, 2], ridge[3, 3] = 1.0 / (SHARE * np.abs(strong) + 1e-6 * loudest)
-    basis = np.vstack([columns, ridge])
+    basis = np.vstack([columns, np.eye(4, columns.shape[1]) * ridge[:, None]])
     orthogonal, triangle = np.linalg.qr(basis)
     heard = np.append(target, np.zeros(4))
     shares = np.linalg.lstsq(triangle, orthogonal.conj().T @ heard, rcond=None)[0]
