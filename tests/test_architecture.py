@@ -151,7 +151,7 @@ HEAVY = {
 LAZY = {
     "commands/practice.py": "a session needs nothing of what enters answers, and entering nothing of the screens",
     "commands/roster.py": "the class in a terminal needs nothing of the page's drawings",
-    "commands/tune_listen.py": "the terminal's own modules differ between systems",
+    "commands/tune_hear.py": "the terminal's own modules differ between systems",
     "ground/places.py": "most players name a folder or stand in one",
     "session/desk.py": "a plan needs no session, and other commands no plan",
     "session/host.py": "a session that is only entered needs no sound",

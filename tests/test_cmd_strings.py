@@ -12,7 +12,7 @@ from typing import Any
 import pytest
 
 from coach.cli import main
-from coach.commands.tune_listen import ACTIONS, listen, shown
+from coach.commands.tune_hear import ACTIONS, listen, shown
 from coach.sound.silent import SilentEngine
 from coach.strings.detune import Heard
 from coach.strings.fretboard import fretboard_lines, partial_marks
@@ -188,9 +188,15 @@ def test_tune_writes_a_wav_file(run: Any, tmp_path: Path) -> None:
 
 
 def test_listening_needs_a_terminal(run: Any) -> None:
+    status, _out, err = run("tune", "--hear")
+    assert status == 2
+    assert "--hear: needs a terminal to press keys in (-o FILE writes the sound instead)" in err
     status, _out, err = run("tune", "--listen")
     assert status == 2
-    assert "--listen: needs a terminal to press keys in (-o FILE writes the sound instead)" in err
+    assert "--listen: needs a terminal to show what it hears (--from FILE.wav listens to a file)" in err
+    status, _out, err = run("tune", "--from", "x.wav")
+    assert status == 2
+    assert "--from: needs --listen" in err
 
 
 def test_arrow_keys_detune_and_b_makes_beatless() -> None:

@@ -63,5 +63,5 @@ def test_noise_another_string_and_a_short_take_hold_no_such_string():
     assert measured_string(noise, RATE_HZ, 55.0) is None
     assert measured_string(pluck(82.4, 1e-4), RATE_HZ, 55.0) is None
     assert measured_string(pluck(55.0, 1e-4, 0.3), RATE_HZ, 55.0) is None
-    with pytest.raises(ValueError, match="1 plucks were heard, but there are 2 strings"):
+    with pytest.raises(ValueError, match="1 pluck heard, but there are 2 strings"):
         measured_strings(np.concatenate([np.zeros(9999), pluck(55.0, 1e-4)]), RATE_HZ, [55.0, 73.4])

@@ -73,6 +73,7 @@ def instrument_from(arguments: argparse.Namespace, stiffness: str | None = None)
             base.fretted,
             base.set_backs_mm if back_mm is None else back_mm,
             base.capo if arguments.capo is None else whole(arguments.capo, "--capo"),
+            [string.measured_cents if text is None else None for string in base.strings],
         )
     except ValueError as error:
         place = "--strings" if "string" in str(error) or "note" in str(error) else "the instrument"

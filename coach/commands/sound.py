@@ -205,7 +205,7 @@ def _latency(engine: Engine, name: str, as_json: bool) -> float | None:
 
 
 def _tap(engine: Engine, settings: SoundSettings, as_json: bool) -> float:
-    from coach.commands.tune_listen import terminal_keys
+    from coach.commands.tune_hear import terminal_keys
 
     say(
         f"Tap the space bar with the click, {TAP_BEATS} beats at {TAP_TEMPO_BPM} bpm; q stops.",

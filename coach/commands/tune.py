@@ -24,7 +24,7 @@ from coach.strings import tuning
 from coach.strings.detune import Heard
 from coach.strings.instrument import Instrument
 from coach.strings.tuning import Pair, Range, Ranges
-from coach.strings.units import A4_MIDI, nearest_note, note_name
+from coach.strings.units import nearest_note, note_name
 from coach.words.names import pair_name, touch_name
 
 CENTS_RANGE = (-100.0, 100.0)
@@ -55,11 +55,23 @@ def configure(parser: argparse.ArgumentParser) -> None:
         help="detune the pair's higher string by so much (default: 0)",
     )
     parser.add_argument(
-        "--listen",
+        "--hear",
         action="store_true",
         help="hear the pair beat while the arrow keys detune its higher string",
     )
-    parser.add_argument("--silent", action="store_true", help="with --listen: no sound, only the numbers")
+    parser.add_argument("--silent", action="store_true", help="with --hear: no sound, only the numbers")
+    parser.add_argument(
+        "--listen",
+        action="store_true",
+        help="listen to your strings by the microphone, and say which peg to turn which way",
+    )
+    parser.add_argument(
+        "--from",
+        metavar="FILE.wav",
+        dest="take",
+        help="with --listen: a recording in place of the microphone; of --pair, of --tone, "
+        "or with `--tone all` one pluck of each open string, the lowest first",
+    )
     add_output(parser, "write the pair or the tone to a WAV file")
     add_json(parser)
     add_folder(parser)
@@ -71,7 +83,7 @@ def run(arguments: argparse.Namespace) -> int:
     if len(instrument.strings) < 2:
         raise UsageError(Problem("one string has none to be compared with; give two or more", "--strings"))
     ranges = tuning.stiffness_ranges(instrument)
-    reference = _usual_reference(instrument)
+    reference = tuning.usual_reference(instrument)
     if arguments.reference is not None:
         reference = string_index(instrument, arguments.reference, "--reference")
     cents = number(arguments.cents, "--cents", "cents")
@@ -81,23 +93,17 @@ def run(arguments: argparse.Namespace) -> int:
         )
     if arguments.output is not None:
         return _write(instrument, arguments, cents)
+    if arguments.hear:
+        return _hear(instrument, arguments, cents)
+    if arguments.take is not None and not arguments.listen:
+        raise UsageError(Problem("needs --listen", "--from"))
     if arguments.listen:
-        return _listen(instrument, arguments, cents)
+        return _listen(instrument, arguments, reference)
     if arguments.json:
         say_json(rounded(_json(instrument, reference, ranges)), indent=2)
     else:
         _print_text(instrument, reference, ranges)
     return 0
-
-
-def _usual_reference(instrument: Instrument) -> int:
-    """The lowest string; a bowed instrument is tuned from its A."""
-    order = tuning.by_pitch(instrument)
-    if _interval(instrument):
-        return next(
-            (string for string in order if instrument.string_at(string).midi % 12 == A4_MIDI % 12), order[0]
-        )
-    return order[0]
 
 
 def _print_text(instrument: Instrument, reference: int, ranges: Ranges) -> None:
@@ -148,15 +154,9 @@ def _say_drift(instrument: Instrument, reference: int, ranges: Ranges) -> None:
 
 
 def _interval(instrument: Instrument) -> str:
-    """What neighbouring strings of a fretless instrument are apart, where that is one interval: it is tuned so."""
-    order = tuning.by_pitch(instrument)
-    steps = {
-        instrument.string_at(high).midi - instrument.string_at(low).midi
-        for low, high in itertools.pairwise(order)
-    }
-    return (
-        {7: "fifths", 5: "fourths"}.get(steps.pop(), "") if not instrument.fretted and len(steps) == 1 else ""
-    )
+    """What neighbouring strings of a fretless instrument are apart, as players call it."""
+    words = {tuning.FIFTH: "fifths", tuning.FOURTH: "fourths"}
+    return words.get(tuning.fretless_interval(instrument), "")
 
 
 def _drift_sentence(instrument: Instrument, trend: tuning.Trend, how: str) -> str:
@@ -302,8 +302,23 @@ def _write(instrument: Instrument, arguments: argparse.Namespace, cents: float) 
     return 0
 
 
-def _listen(instrument: Instrument, arguments: argparse.Namespace, cents: float) -> int:
-    from coach.commands.tune_listen import listen, terminal_keys
+def _listen(instrument: Instrument, arguments: argparse.Namespace, reference: int) -> int:
+    """By the microphone on the screen, or from a file as text."""
+    if arguments.take is None:
+        from coach.commands.tune_screen import listen_on_screen
+
+        return listen_on_screen(instrument, reference, arguments)
+    from coach.commands.tune_take import say_strings, say_turn
+
+    if arguments.tone == "all":
+        return say_strings(instrument, arguments)
+    string = None if arguments.tone is None else string_index(instrument, arguments.tone, "--tone")
+    pair = _chosen_pair(instrument, arguments.pair) if string is None else None
+    return say_turn(instrument, pair, string, reference, arguments)
+
+
+def _hear(instrument: Instrument, arguments: argparse.Namespace, cents: float) -> int:
+    from coach.commands.tune_hear import listen, terminal_keys
     from coach.sound.opening import open_engine
 
     if arguments.tone is not None:

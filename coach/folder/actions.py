@@ -207,6 +207,7 @@ ACTIONS: tuple[Action, ...] = (
         "hear_choked", ("c",), "ringing, choked", "Hear the node ring, then the same choked", ("nodes",), 5
     ),
     Action("hush", ("s",), "hush", "Stop the sound", ("library", "nodes", "tuning"), 5),
+    Action("microphone", ("m",), "listen", "Listen to your strings, or stop listening", ("tuning",), 1),
     Action("flatter", ("minus",), "flatter", "Detune the higher string downwards", ("tuning",), 2),
     Action("sharper", ("plus", "equals_sign"), "sharper", "Detune the higher string upwards", ("tuning",), 3),
     Action("beatless", ("b",), "beatless", "Detune until the pair does not beat", ("tuning",), 6),

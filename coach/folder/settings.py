@@ -127,7 +127,7 @@ def read_settings(text: str, where: str) -> Settings:
     return settings
 
 
-def save_settings(path: Path, changes: Mapping[str, Mapping[str, Any]]) -> None:
+def save_settings(path: Path, changes: Mapping[str, Any]) -> None:
     """Write changed values into the settings file; all else in it stays, comments and layout too.
 
     A value of None takes its key out. CoachError where the file can't be read or written, or a value is not allowed.

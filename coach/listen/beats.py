@@ -144,6 +144,14 @@ def beats_in(samples: NDArray[np.floating], rate_hz: int, meeting: Meeting) -> B
     return Beats(peak[0], peak[0], math.inf, 0.5, one_tone=True, both_ring=all(known))
 
 
+def best_beats(samples: NDArray[np.floating], rate_hz: int, meeting: Meeting) -> Beats | None:
+    """The surest of what every three seconds of a longer take hold, half a second apart; None where none holds any."""
+    length, step = round(MOST_S * rate_hz), round(0.5 * rate_hz)
+    starts = range(0, max(len(samples) - length, 0) + 1, step)
+    heard = [beats_in(samples[start : start + length], rate_hz, meeting) for start in starts]
+    return min((beats for beats in heard if beats), key=lambda beats: beats.error_hz, default=None)
+
+
 def pencil(phasors: Phasors, step_s: float, count: int) -> tuple[Values, Values]:
     """Frequencies in Hz and decays in 1/s of `count` damped exponentials by the matrix pencil."""
     windows = np.lib.stride_tricks.sliding_window_view(phasors, len(phasors) // 2 + 1)

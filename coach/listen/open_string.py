@@ -102,6 +102,12 @@ def plucks_in(samples: NDArray[np.floating], rate_hz: int, most: int) -> tuple[f
     return tuple(sorted(found))
 
 
+def last_pluck(samples: NDArray[np.floating], rate_hz: int, expected_hz: float) -> MeasuredString | None:
+    """The open string plucked last in these samples; None where none is heard."""
+    start = max(plucks_in(samples, rate_hz, 8), default=0.0)
+    return measured_string(samples[round(start * rate_hz) :], rate_hz, expected_hz)
+
+
 def measured_strings(
     samples: NDArray[np.floating], rate_hz: int, expected_hz: Sequence[float]
 ) -> tuple[MeasuredString | None, ...]:
@@ -111,7 +117,9 @@ def measured_strings(
     """
     moments = plucks_in(samples, rate_hz, len(expected_hz))
     if len(moments) < len(expected_hz):
-        raise ValueError(f"{len(moments)} plucks were heard, but there are {len(expected_hz)} strings")
+        raise ValueError(
+            f"{len(moments)} pluck{'' if len(moments) == 1 else 's'} heard, but there are {len(expected_hz)} strings"
+        )
     ends = (*moments[1:], len(samples) / rate_hz)
     return tuple(
         measured_string(samples[round(start * rate_hz) : round((stop - 0.05) * rate_hz)], rate_hz, hz)

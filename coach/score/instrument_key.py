@@ -13,6 +13,7 @@ from coach.score.values import Id
 from coach.strings.instrument import (
     A4_HZ_RANGE,
     CAPO_RANGE,
+    MEASURED_CENTS_RANGE,
     SCALE_MM_RANGE,
     SET_BACK_MM_RANGE,
     STIFFNESS_RANGE,
@@ -72,6 +73,13 @@ class Length(Number):
 def _same(each: tuple[float, ...]) -> tuple[float, ...]:
     """One value for all strings, or one for each where they differ."""
     return each[:1] if len(set(each)) == 1 else each
+
+
+def _measured(instrument: Instrument) -> tuple[float, ...] | None:
+    """What was heard of the strings, in tenths of a cent; None unless all were."""
+    heard = [string.measured_cents for string in instrument.strings]
+    known = tuple(round(cents, 1) for cents in heard if cents is not None)
+    return known if len(known) == len(heard) else None
 
 
 INSTRUMENT: dict[str, Row] = {
@@ -134,6 +142,11 @@ OWN_INSTRUMENT: dict[str, Row] = {
         "The fret at which a capo sits.",
         default=0,
         value_of=lambda instrument: instrument.capo,
+    ),
+    "measured_cents": Row(
+        Items(Number(*MEASURED_CENTS_RANGE, "cents"), STRINGS_RANGE[1], "[0.4, -1.2, 0, 2]", 1, "numbers"),
+        "How far each open string was from its pitch when `coach tune --listen` last heard it, and B with it.",
+        value_of=_measured,
     ),
 }
 """What a player says of an instrument of their own."""
@@ -232,6 +245,7 @@ def _built(block: Values, where: str, report: Report) -> Instrument | None:
             block.get("fretted", True),
             block.get("set_back_mm"),
             block.get("capo", 0),
+            block.get("measured_cents") or (),
         )
     except ValueError as error:
         report.error(block.spot("strings"), *split_guess(str(error)), f"{where}.strings")

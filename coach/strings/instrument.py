@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from decimal import Decimal
 from fractions import Fraction
 from functools import lru_cache
@@ -36,6 +36,9 @@ SCALE_MM_RANGE = (100.0, 2000.0)
 A4_HZ_RANGE = (380.0, 480.0)
 STIFFNESS_RANGE = (0.0, 0.01)
 SET_BACK_MM_RANGE = (0.0, 20.0)
+MEASURED_CENTS_RANGE = (-200.0, 200.0)
+B_DIGITS = 7
+"""A measured B is kept to 1e-7, a hundredth of what thin strings have."""
 SET_BACK_UPTO = 5.0 / 864.0
 """As much of its scale a saddle may be set back where nobody measured it: 5 mm on a bass, 3.8 mm on a guitar (1.6 to
 4 mm on guitars: Eubanks 2010; the bass's from memory)."""
@@ -119,6 +122,8 @@ class OpenString:
     None where nobody measured it; it then counts as 0."""
     scale_mm: float | None = None
     """Its own scale where frets fan; None for the instrument's."""
+    measured_cents: float | None = None
+    """How far from its pitch it was when a microphone last heard it, B measured with it; None where none did."""
 
     def __post_init__(self) -> None:
         if not LOWEST_MIDI <= self.midi <= HIGHEST_MIDI:
@@ -127,6 +132,7 @@ class OpenString:
             raise ValueError(f"string name {self.name} is not MIDI note {self.midi}")
         _require_range("stiffness B", self.stiffness_b, STIFFNESS_RANGE)
         _require_range("set-back", self.set_back_mm or 0.0, SET_BACK_MM_RANGE, " mm")
+        _require_range("measured offset", self.measured_cents or 0.0, MEASURED_CENTS_RANGE, " cents")
         if self.scale_mm is not None:
             _require_range("scale", self.scale_mm, SCALE_MM_RANGE, " mm")
 
@@ -186,6 +192,7 @@ class Instrument:
         fretted: bool = True,
         set_back_mm: float | Sequence[float] | None = None,
         capo: int = 0,
+        measured_cents: Sequence[float | None] = (),
     ) -> Instrument:
         """An instrument from its open notes, highest first; scale, stiffness B and set-back for all or one for each."""
         scales_mm = _each(scale_mm, len(notes), "scale lengths")
@@ -195,10 +202,12 @@ class Instrument:
             _each(stiffness_b, len(notes), "stiffness values"),
             [None] * len(notes) if set_back_mm is None else _each(set_back_mm, len(notes), "set-backs"),
             scales_mm,
+            measured_cents or [None] * len(notes),
             strict=True,
         )
         strings = tuple(
-            OpenString.of(note, b, back_mm, own_mm if fan else None) for note, b, back_mm, own_mm in rows
+            replace(OpenString.of(note, b, back_mm, own_mm if fan else None), measured_cents=cents)
+            for note, b, back_mm, own_mm, cents in rows
         )
         return cls(strings, max(scales_mm, default=0.0), a4_hz, name, fretted, capo)
 
@@ -207,6 +216,23 @@ class Instrument:
         if not 0 <= string < len(self.strings):
             raise ValueError(f"string {string + 1} is outside 1 to {len(self.strings)} (1 is the highest)")
         return self.strings[string]
+
+    def with_measured(self, string: int, f0_hz: float, stiffness_b: float) -> Instrument:
+        """With what a microphone heard of one open string: its ideal frequency and B, both as they sound with the capo.
+
+        ValueError where either is out of its range.
+        """
+        heard = replace(
+            self.string_at(string),
+            stiffness_b=round(stiffness_b / 2.0 ** (self.capo / 6.0), B_DIGITS),
+            measured_cents=1200.0 * math.log2(f0_hz / self.open_hz(string)),
+        )
+        return replace(self, strings=(*self.strings[:string], heard, *self.strings[string + 1 :]))
+
+    def measured_hz(self, string: int) -> float | None:
+        """Frequency of the ideal open string when it was last heard; None where it never was."""
+        cents = self.string_at(string).measured_cents
+        return None if cents is None else float(self.open_hz(string) * 2.0 ** (cents / 1200.0))
 
     def open_midi(self, string: int) -> int:
         """What the open string sounds, from its capo where it has one."""

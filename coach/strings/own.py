@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-from coach.strings.instrument import Instrument
+from coach.strings.instrument import Instrument, OpenString
 from coach.strings.units import A4_HZ
 
 RETUNED_SEMITONES = 4
@@ -38,11 +38,16 @@ def on_own(tuning: Instrument, own: Sequence[Instrument]) -> Instrument:
     *_, index, start = min(ways)
     mine = own[index]
     strings = tuple(
-        replace(mine.strings[start + at], midi=string.midi, name=string.name)
-        for at, string in enumerate(tuning.strings)
+        _tuned(mine.strings[start + at], string.midi, string.name) for at, string in enumerate(tuning.strings)
     )
     a4_hz = mine.a4_hz if tuning.a4_hz == A4_HZ else tuning.a4_hz
     return replace(mine, strings=strings, a4_hz=a4_hz)
+
+
+def _tuned(mine: OpenString, midi: int, name: str) -> OpenString:
+    """One string at another note; what was heard of it at its old one is gone."""
+    heard = mine.measured_cents if midi == mine.midi else None
+    return replace(mine, midi=midi, name=name, measured_cents=heard)
 
 
 def _retuned(tuning: Instrument, mine: Instrument, start: int) -> int | None:

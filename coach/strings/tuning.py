@@ -15,7 +15,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from coach.strings.instrument import STIFFNESS_RANGE, Instrument, Node
-from coach.strings.units import cents_between
+from coach.strings.units import A4_MIDI, cents_between
 
 HIGHEST_COMPARED_PARTIAL = 9
 CLOSE_CENTS = 40.0
@@ -24,6 +24,9 @@ NO_ERROR_CENTS = 0.05
 """Less than half of the last digit that is shown."""
 STIFFNESS_SPREAD = 2.0
 """One value of B stands for B / 2 to 2 B: wound strings of one gauge differ about so much. Uncalibrated."""
+MEASURED_SPREAD = 1.1
+"""A value that was measured on the string itself stands for itself within a tenth (docs/listening.md has how often)."""
+FIFTH, FOURTH = 7, 5
 
 Range = tuple[float, float]
 Ranges = Sequence[Range]
@@ -101,14 +104,51 @@ class Trend:
     """They are the furthest off wherever B is in its ranges; else only where it is worst for them."""
 
 
-def stiffness_range(b: float) -> Range:
+def stiffness_range(b: float, spread: float = STIFFNESS_SPREAD) -> Range:
     """The range that one value of B stands for."""
-    return (b / STIFFNESS_SPREAD, min(b * STIFFNESS_SPREAD, STIFFNESS_RANGE[1]))
+    return (b / spread, min(b * spread, STIFFNESS_RANGE[1]))
 
 
 def stiffness_ranges(instrument: Instrument) -> tuple[Range, ...]:
-    """The range of each string's B."""
-    return tuple(stiffness_range(instrument.stiffness(string)) for string in range(len(instrument.strings)))
+    """The range of each string's B: narrow where it was measured."""
+    return tuple(
+        stiffness_range(
+            instrument.stiffness(at), STIFFNESS_SPREAD if string.measured_cents is None else MEASURED_SPREAD
+        )
+        for at, string in enumerate(instrument.strings)
+    )
+
+
+def fretless_interval(instrument: Instrument) -> int:
+    """Semitones between neighbouring strings of a fretless instrument where that is one interval: it is tuned so.
+
+    0 where it is none, or the neck has wires.
+    """
+    steps = {
+        instrument.open_midi(high) - instrument.open_midi(low)
+        for low, high in itertools.pairwise(by_pitch(instrument))
+    }
+    return steps.pop() if not instrument.fretted and len(steps) == 1 else 0
+
+
+def usual_reference(instrument: Instrument) -> int:
+    """The lowest string; a fretless instrument of one interval is tuned from its A."""
+    order = by_pitch(instrument)
+    if not fretless_interval(instrument):
+        return order[0]
+    a = (string for string in order if instrument.string_at(string).midi % 12 == A4_MIDI % 12)
+    return next(a, order[0])
+
+
+def goal_hz(instrument: Instrument, pair: Pair) -> float:
+    """How much higher the higher string's partial is than the lower's when the pair is in tune, in Hz.
+
+    0 where fifths are tuned pure, as bowed strings are; else what equal temperament and the strings' B leave.
+    """
+    if fretless_interval(instrument) == FIFTH:
+        return 0.0
+    low = pair.low_hz * _stretch(pair.low_partial, instrument.stiffness(pair.low_string))
+    return pair.high_hz * _stretch(pair.high_partial, instrument.stiffness(pair.high_string)) - low
 
 
 def beats_hz(low_hz: float, high_hz: float) -> float:

@@ -29,19 +29,24 @@ from coach.tui.root import Coach
 from coach.tui.start import StartScreen
 
 if TYPE_CHECKING:
+    from coach.session.desk import Desk
     from coach.session.host import Practice
 
 
 class CoachApp(Coach):
-    """One run of the program on the screen."""
+    """One run of the program on the screen; `first` is shown in place of the start screen."""
 
-    def get_default_screen(self) -> StartScreen:
+    def __init__(self, desk: Desk, first: CoachScreen | None = None) -> None:
+        super().__init__(desk)
+        self._first = first
+
+    def get_default_screen(self) -> CoachScreen:
         # Pushed on a blank screen instead, it would be composed and painted after that one.
-        return StartScreen()
+        return self._first or StartScreen()
 
     def on_mount(self) -> None:
         self.set_class(self.plain, "-plain")
-        if not self.desk.settings.screen.tour_seen:
+        if self._first is None and not self.desk.settings.screen.tour_seen:
             self.show_tour()
         if self.is_web:
             _watch_touch(self)

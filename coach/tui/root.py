@@ -102,6 +102,10 @@ class Coach(App[None]):
         """Play two partials together, the higher string moved by cents."""
         self.player.play(_models().pair_pcm(instrument, pair, cents, STRIKE_S, 1, self.player.rate))
 
+    def hear_string(self, instrument: Instrument, string: int) -> None:
+        """Play one open string at its pitch."""
+        self.player.play(_models().reference_pcm(instrument, string, STRIKE_S, 1, self.player.rate))
+
     def action_help_quit(self) -> None:
         """What ctrl+c does: say how one leaves, in our words and not in the library's."""
         self.notify("Escape leads out. Ctrl+q leaves at once; what you rated is saved.")
@@ -137,11 +141,15 @@ class Coach(App[None]):
         """Write settings to the file and use them; a problem is told and changes nothing."""
         try:
             save_settings(self.desk.places.settings, changes)
-            keep_settings(self.desk.places.settings, usual_settings())
-            self.desk.settings = load_settings(self.desk.places.settings)
+            self.use_saved_settings()
             self.set_class(self.plain, "-plain")
         except CoachError as error:
             self.notify(str(error), severity="error", markup=False)
+
+    def use_saved_settings(self) -> None:
+        """Use the settings file as it stands, and begin the next new folder with it. CoachError where it is wrong."""
+        keep_settings(self.desk.places.settings, usual_settings())
+        self.desk.settings = load_settings(self.desk.places.settings)
 
     @abstractmethod
     def begin(self, plan: Plan) -> None:

@@ -1,88 +1,176 @@
-"""Tuning by harmonics on the screen: the pairs to compare, how fast they beat, and hearing one string detuned."""
+"""Tuning on the screen: pairs of harmonics and open strings, heard from the coach or listened to by the microphone."""
 
 from __future__ import annotations
 
+from threading import Thread
+from typing import TYPE_CHECKING
+
 from textual import events
 from textual.app import ComposeResult
+from textual.message import Message
+from textual.timer import Timer
 
+from coach.folder.own_strings import keep_strings
+from coach.sound.capture import Capture
+from coach.sound.player import now_s
 from coach.strings.detune import Heard, beatless, moved
 from coach.strings.instrument import Instrument
-from coach.strings.tuning import adjacent_pairs, moved_beats_hz
+from coach.strings.tuning import adjacent_pairs, by_pitch, usual_reference
 from coach.tui.base import DrawnScreen
-from coach.tui.canvas import Canvas, Rows, wrapped
-from coach.tui.glyphs import big_text
 from coach.tui.layout import Box
 from coach.tui.stage import Stage
-from coach.tui.widgets import MARK_COLUMNS, HintLine, cursor_sign
-from coach.words.names import pair_name
+from coach.tui.tuning_view import TuningView, draw_tuning
+from coach.tui.widgets import HintLine
 
-_HOW = (
-    "Let both harmonics ring together and turn the peg until they beat as slowly as the number says. Pairs that do "
-    "not beat at all drift from equal temperament, and the error adds up from string to string."
-)
+if TYPE_CHECKING:
+    from coach.listen.open_string import MeasuredString
+    from coach.listen.turn import Turn
+    from coach.sound.capture import Pcm
 
-
-def draw_tuning(heard: Heard, width: int, height: int, plain: bool = False) -> Rows:
-    """The pairs with the beats they should have; the chosen one large, detuned as it is heard."""
-    canvas = Canvas(width, height)
-    canvas.put(0, 0, "Tuning by harmonics", "now")
-    instrument = heard.instrument
-    for row, pair in enumerate(heard.pairs):
-        chosen = row == heard.index
-        beats = pair.beats_hz[1]
-        sign = cursor_sign(plain) if chosen else " " * MARK_COLUMNS
-        text = f"{sign}{pair_name(instrument, pair):<18} {beats:5.2f} beats a second when in tune"
-        canvas.put(2 + row, 0, text, "next" if chosen else "text")
-    top = 3 + len(heard.pairs)
-    if heard.pairs:
-        pair = heard.pair
-        now = moved_beats_hz(instrument, pair, heard.cents)
-        number = big_text(f"{now:.2f}", 1, plain)
-        canvas.put_rows(top, 0, number, "now")
-        beside = len(number[0]) + 2
-        canvas.put(top + 3, beside, "beats a second as it is heard", "text")
-        high = instrument.string_label(pair.high_string)
-        canvas.put(top + 1, beside, f"the {high} string {heard.cents:+.0f} cents", "text")
-    for row, line in enumerate(wrapped(_HOW, min(width, 90))):
-        canvas.put(top + 5 + row, 0, line, "dim")
-    return canvas.rows()
+LOOK_EVERY_S = 0.5
+LOOK_BACK_S = 3.0
+KEPT_S = 5.0
+HELD_S = 6.0
+"""What was surely heard stands so long after it has faded."""
 
 
 class TuningScreen(DrawnScreen):
-    """Choose a pair, hear it, detune it by cents."""
+    """Choose a pair or a string; hear it, detune it by cents, or let the microphone say which peg to turn."""
 
-    def __init__(self, instrument: Instrument) -> None:
+    class Listened(Message):
+        """What the microphone's last seconds say of the row that was chosen."""
+
+        def __init__(self, row: int, turn: Turn, measured: MeasuredString | None) -> None:
+            super().__init__()
+            self.row, self.turn, self.measured = row, turn, measured
+
+    def __init__(self, instrument: Instrument, reference: int | None = None, listening: bool = False) -> None:
         super().__init__()
         self.heard = Heard(instrument, adjacent_pairs(instrument))
+        self.row = 0
+        """Of the pairs, then of the strings from the lowest."""
+        self.reference = usual_reference(instrument) if reference is None else reference
+        self._strings = by_pitch(instrument)
+        self._listening = listening
+        self._capture: Capture | None = None
+        self._timer: Timer | None = None
+        self._thinking: Thread | None = None
+        self._turn: Turn | None = None
+        self._sure_s = 0.0
 
     @property
     def scope(self) -> str:
         return "tuning"
 
+    @property
+    def string(self) -> int | None:
+        """The open string that is chosen; None where a pair is."""
+        at = self.row - len(self.heard.pairs)
+        return self._strings[at] if at >= 0 else None
+
     def compose(self) -> ComposeResult:
         yield Stage(id="tuning")
         yield HintLine()
 
+    def on_mount(self) -> None:
+        super().on_mount()
+        if self._listening:
+            self._listening = False
+            self.do_microphone()
+
     def draw(self) -> None:
-        """Draw the pairs as they stand."""
+        """Draw the rows as they stand, and what is heard of the chosen one."""
         width, height = self.size.width, self.size.height - 1
         if width:
-            rows = draw_tuning(self.heard, width, height, self.coach.plain)
+            status = str(self._capture.status) if self._capture else ""
+            view = TuningView(self.heard, self._strings, self.row, status, self._turn)
+            rows = draw_tuning(view, width, height, self.coach.plain)
             stage = self.query_one("#tuning", Stage)
             stage.show({"tuning": (rows, lambda: rows)}, {"tuning": Box(0, 0, width, height)})
 
     def other_key(self, event: events.Key) -> bool:
-        if event.key not in ("up", "down") or not self.heard.pairs:
+        if event.key not in ("up", "down"):
             return False
-        at = self.heard.index + (1 if event.key == "down" else -1)
-        self.heard = Heard(
-            self.heard.instrument, self.heard.pairs, index=min(max(at, 0), len(self.heard.pairs) - 1)
-        )
+        last = len(self.heard.pairs) + len(self._strings) - 1
+        self.row = min(max(self.row + (1 if event.key == "down" else -1), 0), last)
+        index = min(self.row, max(len(self.heard.pairs) - 1, 0))
+        self.heard = Heard(self.heard.instrument, self.heard.pairs, self.string, index=index)
+        self._turn = None
         self.draw()
         return True
 
+    def do_microphone(self) -> None:
+        """Begin to listen, or stop."""
+        if self._capture is not None:
+            self._stop_listening()
+            self.draw()
+            return
+        self._capture = Capture(self.coach.desk.settings.sound.input, kept_s=KEPT_S)
+        self._capture.start()
+        self._timer = self.set_interval(LOOK_EVERY_S, self._look)
+        self.draw()
+
+    def _look(self) -> None:
+        """Have what was heard last looked through, unless that still goes on."""
+        if self._capture is None:
+            return
+        heard = self._capture.last(LOOK_BACK_S) if self._capture.listening else None
+        if heard is not None and (self._thinking is None or not self._thinking.is_alive()):
+            arguments = (self.row, heard, self._capture.rate_hz, self.heard, self.string, self.reference)
+            self._thinking = Thread(target=self._think, args=arguments, name="tuner", daemon=True)
+            self._thinking.start()
+        self.draw()
+
+    def _think(
+        self, row: int, heard: Pcm, rate_hz: int, shown: Heard, string: int | None, reference: int
+    ) -> None:
+        """In a thread of its own: some tenths of a second of computing."""
+        from coach.listen.tuner import beats_now, string_now
+        from coach.listen.turn import pair_turn, string_turn
+
+        measured = None
+        if string is not None:
+            measured = string_now(heard, rate_hz, shown.instrument, string)
+            turn = string_turn(shown.instrument, string, measured)
+        else:
+            turn = pair_turn(
+                shown.instrument,
+                shown.pair,
+                reference,
+                beats_now(heard, rate_hz, shown.instrument, shown.pair),
+            )
+        self.post_message(self.Listened(row, turn, measured))
+
+    def on_tuning_screen_listened(self, listened: Listened) -> None:
+        """Show what was heard; what was sure stands for a while."""
+        if listened.row != self.row or self._capture is None:
+            return
+        faded = now_s() - self._sure_s > HELD_S
+        if listened.turn.sure:
+            self._sure_s = now_s()
+            if listened.measured is not None and self.string is not None:
+                self._keep_string(self.string, listened.measured)
+        if listened.turn.sure or self._turn is None or faded:
+            self._turn = listened.turn
+        self.draw()
+
+    def _keep_string(self, string: int, measured: MeasuredString) -> None:
+        try:
+            instrument = self.heard.instrument.with_measured(string, measured.f0_hz, measured.stiffness_b)
+        except ValueError:
+            return
+        self.heard = Heard(instrument, adjacent_pairs(instrument), string, self.heard.index)
+
+    def _stop_listening(self) -> None:
+        if self._timer is not None:
+            self._timer.stop()
+        if self._capture is not None:
+            self._capture.stop()
+        self._capture = self._timer = self._turn = None
+
     def _detune(self, cents: float) -> None:
-        self.heard = moved(self.heard, cents)
+        if self.string is None:
+            self.heard = moved(self.heard, cents)
         self.draw()
         self.do_hear()
 
@@ -93,12 +181,15 @@ class TuningScreen(DrawnScreen):
         self._detune(1.0)
 
     def do_beatless(self) -> None:
-        self.heard = beatless(self.heard)
+        if self.string is None:
+            self.heard = beatless(self.heard)
         self.draw()
         self.do_hear()
 
     def do_hear(self) -> None:
-        if self.heard.pairs:
+        if self.string is not None:
+            self.coach.hear_string(self.heard.instrument, self.string)
+        elif self.heard.pairs:
             self.coach.hear_pair(self.heard.instrument, self.heard.pair, self.heard.cents)
 
     def do_hush(self) -> None:
@@ -111,5 +202,17 @@ class TuningScreen(DrawnScreen):
         self.coach.change_volume(-1)
 
     def do_back(self) -> None:
+        """Leave; what was heard of all strings is kept with the player's own instrument."""
         self.coach.player_stop()
-        self.dismiss()
+        self._stop_listening()
+        settings = self.coach.desk.places.settings
+        if keep_strings(settings, self.heard.instrument):
+            self.coach.use_saved_settings()
+            self.coach.last_words.append(f"the strings' tuning and stiffness are kept in {settings}")
+        if len(self.app.screen_stack) == 1:
+            self.app.exit()
+        else:
+            self.dismiss()
+
+    def on_unmount(self) -> None:
+        self._stop_listening()

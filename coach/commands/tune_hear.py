@@ -1,4 +1,4 @@
-"""Hear a pair of harmonics beat while keys detune one string: the loop behind `coach tune --listen`.
+"""Hear a pair of harmonics beat while keys detune one string: the loop behind `coach tune --hear`.
 
 One table holds the keys. The loop takes its keys, its player and its output as arguments, so that it runs without a
 terminal and without a sound card.
@@ -74,7 +74,7 @@ def terminal_keys() -> Iterator[Iterator[str]]:
     """Keys of the terminal by name as they are pressed; UsageError when standard input is no terminal."""
     if not (sys.stdin.isatty() and sys.stdout.isatty()):
         raise UsageError(
-            Problem("needs a terminal to press keys in", "--listen", guess="-o FILE writes the sound instead")
+            Problem("needs a terminal to press keys in", "--hear", guess="-o FILE writes the sound instead")
         )
     if os.name == "nt":
         yield _windows_keys()

@@ -1,0 +1,91 @@
+"""`coach tune --listen --from FILE`: what a recording of a pair, of a string or of all open strings says."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from typing import Any
+
+from coach.commands.common import places_of, say, say_json
+from coach.folder.own_strings import keep_strings
+from coach.ground.problem import CoachError, Problem
+from coach.listen.beats import Beats, best_beats
+from coach.listen.open_string import last_pluck, measured_strings
+from coach.listen.sound_file import read_sound
+from coach.listen.turn import Turn, meeting_of, pair_turn, string_turn
+from coach.strings.instrument import Instrument
+from coach.strings.tuning import Pair, by_pitch
+from coach.words.names import pair_name
+
+
+def say_turn(
+    instrument: Instrument,
+    pair: Pair | None,
+    string: int | None,
+    reference: int,
+    arguments: argparse.Namespace,
+) -> int:
+    """Say what a recording of a pair, or of one open string, asks of the pegs."""
+    sound = read_sound(arguments.take)
+    if pair is not None:
+        beats = best_beats(sound.samples, sound.rate_hz, meeting_of(instrument, pair))
+        turn = pair_turn(instrument, pair, reference, beats)
+        name, more = pair_name(instrument, pair), _beats_json(beats)
+    else:
+        string = string or 0
+        measured = last_pluck(sound.samples, sound.rate_hz, instrument.open_hz(string))
+        turn = string_turn(instrument, string, measured)
+        name = f"{instrument.string_label(string)} open"
+        more = {} if measured is None else {"f0_hz": measured.f0_hz, "stiffness_b": measured.stiffness_b}
+    if arguments.json:
+        say_json({"what": name, **_turn_json(turn), **more})
+    else:
+        say(turn.sentence if pair is None else f"{name}: {turn.sentence}")
+    return 0
+
+
+def say_strings(instrument: Instrument, arguments: argparse.Namespace) -> int:
+    """Say what one pluck of each open string tells, and keep it with the player's own instrument."""
+    sound = read_sound(arguments.take)
+    order = by_pitch(instrument)
+    try:
+        heard = measured_strings(
+            sound.samples, sound.rate_hz, [instrument.open_hz(string) for string in order]
+        )
+    except ValueError as error:
+        raise CoachError(
+            Problem(str(error), arguments.take, guess="one pluck of each string, with a pause after each")
+        ) from None
+    turns = [string_turn(instrument, *each) for each in zip(order, heard, strict=True)]
+    for string, measured in zip(order, heard, strict=True):
+        if measured is not None:
+            instrument = instrument.with_measured(string, measured.f0_hz, measured.stiffness_b)
+    if arguments.json:
+        names = [instrument.string_at(string).name for string in order]
+        say_json([{"what": name, **_turn_json(turn)} for name, turn in zip(names, turns, strict=True)])
+    else:
+        for turn in turns:
+            say(turn.sentence)
+    settings = places_of(arguments).settings
+    if keep_strings(settings, instrument):
+        say(f"kept with your instrument in {settings}", to=sys.stderr)
+    return 0
+
+
+def _turn_json(turn: Turn) -> dict[str, Any]:
+    return {
+        "sure": turn.sure,
+        "in_tune": turn.in_tune,
+        "turn_cents": turn.cents,
+        "words": turn.sentence,
+    }
+
+
+def _beats_json(beats: Beats | None) -> dict[str, Any]:
+    if beats is None or beats.one_tone:
+        return {"beats_hz": None}
+    return {
+        "beats_hz": beats.beats_hz,
+        "error_hz": beats.error_hz,
+        "higher_is_sharp": beats.high_hz > beats.low_hz if beats.sure_of_way else None,
+    }

@@ -1,0 +1,37 @@
+"""The last seconds of a microphone while strings are tuned: what the chosen pair or string asks of the pegs."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from coach.listen.beats import MOST_S, Beats, beats_in
+from coach.listen.open_string import MeasuredString, last_pluck
+from coach.listen.turn import meeting_of
+from coach.strings.instrument import Instrument
+from coach.strings.tuning import Pair
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+_SHORTER_S = 2.0
+
+
+def beats_now(
+    samples: NDArray[np.floating], rate_hz: int, instrument: Instrument, pair: Pair
+) -> Beats | None:
+    """The beat of a pair in the last 3 s, or in the last 2 s where that is the surer, as after a pluck."""
+    meeting = meeting_of(instrument, pair)
+    heard = [
+        beats
+        for seconds in (MOST_S, _SHORTER_S)
+        if (beats := beats_in(samples[-round(seconds * rate_hz) :], rate_hz, meeting))
+    ]
+    return min(heard, key=lambda beats: beats.error_hz, default=None)
+
+
+def string_now(
+    samples: NDArray[np.floating], rate_hz: int, instrument: Instrument, string: int
+) -> MeasuredString | None:
+    """The open string as it was plucked last, within the last 3 s."""
+    return last_pluck(samples[-round(MOST_S * rate_hz) :], rate_hz, instrument.open_hz(string))

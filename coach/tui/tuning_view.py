@@ -1,0 +1,123 @@
+"""How the tuning screen looks: a list and how the chosen pair sounds; while it listens, what to do in tall letters."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from coach.strings.detune import Heard
+from coach.strings.tuning import FIFTH, fretless_interval, moved_beats_hz
+from coach.tui.canvas import Canvas, Role, Rows, wrapped
+from coach.tui.glyphs import NONE, big_text, largest_size, rows_high
+from coach.tui.widgets import MARK_COLUMNS, cursor_sign
+from coach.words.names import pair_name, touch_name
+
+if TYPE_CHECKING:
+    from coach.listen.turn import Turn
+
+_HOW = (
+    "Let both harmonics ring together and turn the peg until they beat as slowly as the number says. Pairs that do "
+    "not beat at all drift from equal temperament, and the error adds up from string to string."
+)
+_HOW_FIFTHS = "Bowed strings are tuned in pure fifths: turn the peg until nothing beats."
+_WIDEST_TEXT = 90
+
+
+@dataclass(frozen=True, slots=True)
+class TuningView:
+    """What is shown."""
+
+    heard: Heard
+    strings: list[int]
+    """The open strings below the pairs, from the lowest."""
+    row: int
+    """Of the pairs, then of the strings."""
+    status: str
+    """What the microphone does; empty where it is off."""
+    turn: Turn | None = None
+    """What was heard by it."""
+
+    @property
+    def names(self) -> list[str]:
+        instrument = self.heard.instrument
+        pairs = [pair_name(instrument, pair) for pair in self.heard.pairs]
+        return [*pairs, *(touch_name(instrument, string, None) for string in self.strings)]
+
+
+def draw_tuning(view: TuningView, width: int, height: int, plain: bool = False) -> Rows:
+    """The whole screen but for its hints."""
+    canvas = Canvas(width, height)
+    canvas.put(0, 0, "Tuning by harmonics", "now")
+    if view.status:
+        canvas.put_right(0, view.status, "ring")
+        _draw_listening(canvas, view, plain)
+    else:
+        _draw_list(canvas, view, plain)
+    return canvas.rows()
+
+
+def _draw_list(canvas: Canvas, view: TuningView, plain: bool) -> None:
+    """The pairs with the beats they should have and the open strings; the chosen pair large, detuned as it is heard."""
+    instrument, pairs = view.heard.instrument, view.heard.pairs
+    fifths = fretless_interval(instrument) == FIFTH
+    for row, name in enumerate(view.names):
+        chosen = row == view.row
+        sign = cursor_sign(plain) if chosen else " " * MARK_COLUMNS
+        if row < len(pairs):
+            beats = pairs[row].beats_hz[1]
+            goal = "no beat when in tune" if fifths else f"{beats:5.2f} beats a second when in tune"
+        else:
+            goal = f"{instrument.open_hz(view.strings[row - len(pairs)]):6.2f} Hz"
+        canvas.put(2 + row, 0, f"{sign}{name:<18} {goal}", "next" if chosen else "text")
+    top = 3 + len(view.names)
+    if view.row < len(pairs):
+        top += _draw_detuned(canvas, view.heard, top, plain)
+    for row, line in enumerate(wrapped(_HOW_FIFTHS if fifths else _HOW, min(canvas.width, _WIDEST_TEXT))):
+        canvas.put(top + row, 0, line, "dim")
+
+
+def _draw_detuned(canvas: Canvas, heard: Heard, top: int, plain: bool) -> int:
+    """The chosen pair as the coach plays it; returns how many rows that takes."""
+    pair, instrument = heard.pair, heard.instrument
+    number = big_text(f"{moved_beats_hz(instrument, pair, heard.cents):.2f}", 1, plain)
+    canvas.put_rows(top, 0, number, "now")
+    beside = len(number[0]) + 2
+    high = instrument.string_label(pair.high_string)
+    canvas.put(top + 1, beside, f"the {high} string {heard.cents:+.0f} cents", "text")
+    canvas.put(top + 3, beside, "beats a second as it is heard", "text")
+    return len(number) + 1
+
+
+def _draw_listening(canvas: Canvas, view: TuningView, plain: bool) -> None:
+    """What is touched, what is heard, what to turn and what is wanted, each as tall as there is room for."""
+    turn = view.turn
+    lines: list[tuple[str, Role]] = [
+        (view.names[view.row].replace(" with", ""), "next"),
+        (turn.heard if turn else "", "now"),
+        (turn.peg if turn else "", "good" if turn and turn.in_tune else "now"),
+        (turn.goal if turn else "", "dim"),
+    ]
+    below = wrapped(
+        turn.sentence if turn else "Let it ring for three seconds.", min(canvas.width, _WIDEST_TEXT)
+    )
+    rooms = canvas.height - 2 - len(below) - 2
+    each = max(rooms // len(lines), 3)
+    for number, (text, role) in enumerate(lines):
+        size = largest_size(text, canvas.width, each)
+        row = 1 + number * each
+        if size != NONE:
+            canvas.put_rows(row + (each - rows_high(size)) // 2, 0, big_text(text, size, plain), role)
+        else:
+            canvas.put(row, 0, text, role)
+    top = canvas.height - 1 - len(below)
+    for row, line in enumerate(below):
+        canvas.put(top + row, 0, line, "text")
+    canvas.put(canvas.height - 1, 0, _strip(view), "dim")
+
+
+def _strip(view: TuningView) -> str:
+    """All rows on one line, the chosen one in brackets: `[E-A] A-D D-G E A D G`."""
+    label = view.heard.instrument.string_label
+    names = [f"{label(pair.low_string)}-{label(pair.high_string)}" for pair in view.heard.pairs]
+    names += [label(string) for string in view.strings]
+    return " ".join(f"[{name}]" if row == view.row else f" {name} " for row, name in enumerate(names))
