@@ -25,7 +25,7 @@ from coach.strings.instrument import (
     nodes_upto,
     nodes_written,
 )
-from coach.strings.reach import USUAL, WantedNote
+from coach.strings.reach import BESIDE_CENTS, SAME_CENTS, USUAL, WantedNote
 from coach.strings.units import note_name
 
 HIGHEST_FRET = 24
@@ -197,6 +197,10 @@ def _nodes_for(instrument: Instrument, note: ScoreNote) -> list[tuple[int, Node]
         for node in nodes_upto(DEFAULT_PARTIAL)
         if _near(instrument, string, node, note)
     ]
+    if note.beside_cents is not None and nodes:
+        beside = {place: abs(cents_beside(place[1]) - note.beside_cents) for place in nodes}
+        nearest = min(beside.values())
+        nodes = [place for place in nodes if nearest > BESIDE_CENTS or beside[place] <= nearest + SAME_CENTS]
     if note.by_option:
         return sorted(nodes, key=_usual)
     if note.pitch_kind == "touching" or (not nodes and not note.pitch_kind):
@@ -229,6 +233,7 @@ def _search(
             max(float(item.length) * seconds_per_whole, 0.001),
             item.note.midi if place is None else _sounds(instrument, place),
             string,
+            item.note.beside_cents if place is None else None,
         )
         (melody if item.note.harmonic else bass).append((note, item))
     asked = any(item.note.by_option for _, item in melody)

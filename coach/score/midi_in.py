@@ -18,7 +18,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from itertools import pairwise
-from typing import Any, NamedTuple
+from typing import Any
 
 import mido
 
@@ -27,11 +27,14 @@ from coach.ground.plain import plain_text
 from coach.ground.problem import CoachError, Problem
 from coach.score.midi_out import CLICK_CHANNEL, HARMONICS_OCTAVES, HARMONICS_PROGRAM
 from coach.score.score import MAX_BARS, Score, ScoreBar, ScoreNote
+from coach.score.sustain import RawNote, with_pedal
 from coach.score.unpack import reason_of
 
 MAX_MIDI_BYTES = 500_000
 MOST_SKIPPED = 100_000
 MAX_READ = 20_000
+BENT_CENTS = 1.0
+"""A bend below it is none."""
 TOLERANCE = Fraction(1, 50)
 _DIVISORS = (1, 2, 3, 4, 6, 8, 12, 16, 24, 32)
 _ALLOWANCE = re.compile(r"harmonics are written (\d) octaves below")
@@ -46,6 +49,8 @@ class _Struck:
     midi: int
     voice: str
     harmonic: bool
+    beside_cents: float | None
+    """How far it sounds beside `midi`, where the file says so exactly."""
 
 
 @dataclass
@@ -63,6 +68,8 @@ class _Contents:
     percussion: int = 0
     moved: int = 0
     held: int = 0
+    pedalled: int = 0
+    bent: int = 0
 
 
 def read_midi(
@@ -95,6 +102,10 @@ def read_midi(
         score.remark(
             "", f"{contents.held} notes let go a little early or late end with the next note or beat"
         )
+    if contents.pedalled:
+        score.remark("", f"{contents.pedalled} notes sound on with the sustain pedal")
+    if contents.bent:
+        score.remark("", f"{contents.bent} bent notes are taken as the semitone next to their beginning")
     score.title = contents.title
     score.layer_names = {voice: contents.names.get(voice, "") for voice in voices}
     _bars(contents, score, where)
@@ -145,19 +156,9 @@ def _text(message: Any) -> str:
     return plain_text(text)[:80]
 
 
-class _Raw(NamedTuple):
-    """A note as its track has it: ticks, and the key with its bend."""
-
-    start: int
-    stop: int
-    pitch: float
-    voice: str
-    harmonic: bool
-
-
 def _contents(file: Any, harmonics_octaves: int | None, score: Score) -> _Contents:
     contents = _Contents()
-    raw: list[_Raw] = []
+    raw: list[RawNote] = []
     for index, track in enumerate(file.tracks):
         for note in _track_notes(track, index, file, contents):
             raw.append(note)
@@ -173,17 +174,23 @@ def _contents(file: Any, harmonics_octaves: int | None, score: Score) -> _Conten
                 "",
                 f"guitar harmonics taken as sounding {octaves} octaves above their keys (--harmonics-octaves)",
             )
-    for note in sorted(raw, key=lambda note: note[:2]):
+    raw, contents.pedalled = with_pedal(raw, file.tracks)
+    for note in raw:
         midi = round(note.pitch) + (12 * octaves if note.harmonic else 0)
+        beside_cents = 100 * (note.pitch - round(note.pitch))
+        contents.bent += not note.harmonic and abs(beside_cents) > BENT_CENTS
         if 0 <= midi <= 127:
+            says = note.harmonic and (stated is not None or abs(beside_cents) > BENT_CENTS)
             onset = _snapped(Fraction(note.start, file.ticks_per_beat), contents)
             length = Fraction(note.stop, file.ticks_per_beat) - onset
-            contents.notes.append(_Struck(onset, length, midi, note.voice, note.harmonic))
+            contents.notes.append(
+                _Struck(onset, length, midi, note.voice, note.harmonic, beside_cents if says else None)
+            )
     _end_notes(contents, exactly=stated is not None)
     return contents
 
 
-def _track_notes(track: Any, index: int, file: Any, contents: _Contents) -> Iterator[_Raw]:
+def _track_notes(track: Any, index: int, file: Any, contents: _Contents) -> Iterator[RawNote]:
     """The notes of a track, each when it is let go; its other messages go into `contents`."""
     tick = 0
     states: dict[int, dict[str, int]] = defaultdict(lambda: {"program": 0, "bend": 0, "range": 2, "rpn": -1})
@@ -208,13 +215,24 @@ def _track_notes(track: Any, index: int, file: Any, contents: _Contents) -> Iter
             if same_key:
                 start, pitch, harmonic = same_key.pop(0)
                 voice = str(channel if file.type == 0 else index)
-                yield _Raw(start, tick, pitch, voice, harmonic)
+                yield RawNote(start, tick, pitch, voice, harmonic, channel, message.note)
             if message.type == "note_on" and message.velocity:
                 if channel == CLICK_CHANNEL:
                     contents.percussion += 1
                     continue
                 pitch = message.note + state["bend"] / 8192 * state["range"]
                 same_key.append((tick, pitch, state["program"] == HARMONICS_PROGRAM))
+    for (channel, key), left in held.items():
+        for start, pitch, harmonic in left:
+            yield RawNote(
+                start,
+                max(tick, start + 1),
+                pitch,
+                str(channel if file.type == 0 else index),
+                harmonic,
+                channel,
+                key,
+            )
 
 
 def _end_notes(contents: _Contents, exactly: bool) -> None:
@@ -304,7 +322,11 @@ def _bars(contents: _Contents, score: Score, where: str) -> None:
     for note in contents.notes:
         start, bar = bar_at(note.onset)
         onset, length = (note.onset - start) / 4, note.length / 4
-        bar.notes.append(ScoreNote(onset, length, note.midi, note.voice, harmonic=note.harmonic))
+        bar.notes.append(
+            ScoreNote(
+                onset, length, note.midi, note.voice, harmonic=note.harmonic, beside_cents=note.beside_cents
+            )
+        )
     for place, text in contents.markers.items():
         if text and starts[0] <= place < end:
             _, bar = bar_at(place)

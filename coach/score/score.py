@@ -33,6 +33,8 @@ class ScoreNote:
     """The touched position where the file has it in words: `3.2`."""
     pitch_kind: str = ""
     """What `midi` is for a harmonic: `sounding`, `base`, `touching`, or empty where the file doesn't say."""
+    beside_cents: float | None = None
+    """How far a harmonic sounds beside `midi`, where the file says so."""
     by_option: bool = False
     """A harmonic by the user's word and not by the file's: it needs a node in tune, and else stays a stopped note."""
     droppable: bool = False

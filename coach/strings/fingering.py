@@ -41,6 +41,7 @@ from coach.strings.reach import (
     bass_places,
     places_for,
     reach_cost,
+    sounding_beside,
     why_nowhere,
 )
 from coach.strings.units import note_name
@@ -207,6 +208,8 @@ def _task(
             options = bass_places(instrument, note.midi, note.string)
         else:
             options = places_for(instrument, note.midi, settings, note.string)
+            if note.beside_cents is not None:
+                options = sounding_beside(options, note.beside_cents)
         if note.leave_cost is not None:
             options = (*options, None)
         if not options:

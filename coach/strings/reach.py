@@ -23,6 +23,8 @@ TUNE_CENTS = 12.0
 """Cents beside the wanted note that cost 1; the cost grows with their cube, so that partial 5, the pure third that
 players know, costs hardly more than a true octave, and partial 7 nearly as much as a ring cut short."""
 LEAST_CLEAR_MM = 0.25
+BESIDE_CENTS, SAME_CENTS = 5.0, 0.5
+"""How far a node may sound from what a file says, and what tells two partials apart: 3 lies 2 cents beside 4."""
 PLUCKING_HAND_COST = 2.0
 ARTIFICIAL_COST = 6.0
 """Both hands move for an artificial harmonic; a natural one that lies well is preferred."""
@@ -49,6 +51,8 @@ class WantedNote:
     duration_s: float
     midi: int
     string: int | None = None
+    beside_cents: float | None = None
+    """How far beside `midi` it is known to sound: only nodes that do are its places, where there are any."""
     leave_cost: float | None = None
     """What it costs to leave the note out; None where it has to be played."""
 
@@ -149,6 +153,14 @@ def places_for(
         if settings.artificial and settings.plucking_hand:
             places += _artificial(instrument, at, wanted_hz, settings)
     return tuple(sorted(places, key=_order))
+
+
+def sounding_beside(places: Sequence[Place], beside_cents: float) -> tuple[Place, ...]:
+    """The places that sound so far beside the wanted note, as nearly as any of them; all where none is near."""
+    nearest = min((abs(place.offset_cents - beside_cents) for place in places), default=math.inf)
+    if nearest > BESIDE_CENTS:
+        return tuple(places)
+    return tuple(place for place in places if abs(place.offset_cents - beside_cents) <= nearest + SAME_CENTS)
 
 
 def _natural(
