@@ -58,6 +58,7 @@ TAGS = frozenset(
         "desc",
         "br",
         "defs",
+        "use",
         "pattern",
         "nav",
         "label",
@@ -66,6 +67,8 @@ TAGS = frozenset(
         "a",
     ]
 )
+LINKS = frozenset([("a", "href"), ("use", "xlink:href")])
+"""What may point at a place of its own page."""
 FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n")
 """A spreadsheet may compute a cell that begins so (OWASP, CSV Injection)."""
 
@@ -87,7 +90,7 @@ class _Page(HTMLParser):
         assert tag in TAGS, f"<{tag}> in a page"
         for name, value in attrs:
             assert not name.startswith("on"), f"<{tag} {name}={value!r}>"
-            within = tag == "a" and name == "href" and (value or "").startswith("#")
+            within = (tag, name) in LINKS and (value or "").startswith("#")
             assert within or name not in ("href", "src", "action", "xlink:href", "srcdoc"), (
                 f"<{tag} {name}={value!r}>"
             )
