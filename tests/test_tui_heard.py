@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import threading
+
 import pytest
 
 from coach.folder.settings import load_settings, save_settings
@@ -132,8 +134,9 @@ async def test_beside_an_event_that_other_strings_hide_it_says_so(tmp_path):
 
 
 @pytest.fixture
-def ear(monkeypatch) -> SpokenEar:
+def ear(tmp_path, monkeypatch) -> SpokenEar:
     """An ear that every session of the test has."""
+    save_settings(tmp_path / "settings.yaml", {"listening": {"note_seen": True}})
     ear = SpokenEar((Heard(1, "clean", 0.9), Heard(2, "choked", 0.9, 3.0), Heard(4, "unsure", 0.0)))
     monkeypatch.setattr(Desk, "hearing", lambda desk: ear)
     return ear
@@ -233,21 +236,44 @@ async def test_what_keeps_it_from_hearing_is_one_line_and_gives_way(tmp_path, ea
         assert len(app.desk.log.reps()) == 1
 
 
-async def test_it_is_off_until_turned_on_and_says_once_what_it_was_measured_on(tmp_path, monkeypatch):
+async def test_it_is_off_until_turned_on(tmp_path):
     async with running(tmp_path, drills=DRILL) as (app, pilot, _):
         assert app.desk.hearing() is None
         await pilot.press("space")
-        assert not app._notifications
-    ear = SpokenEar()
+        assert session_of(app).practice.hearing is None
+
+
+@pytest.fixture
+def allowed(tmp_path, monkeypatch, ear) -> SpokenEar:
+    """An ear that the settings turn on."""
     monkeypatch.setattr(Desk, "hearing", lambda desk: ear if desk.settings.listening.on else None)
-    save_settings(tmp_path / "settings.yaml", {"listening": {"on": True}})
-    for times in (1, 0):
-        async with running(tmp_path, drills=DRILL) as (app, pilot, _):
-            await pilot.press("space")
-            await pilot.pause(0.1)
-            assert ear.opened == 1
-            told = [note.message for note in app._notifications]
-            assert len(told) == times
-            assert all("simulated and sampled strings" in text and "your own marks" in text for text in told)
-        assert load_settings(tmp_path / "settings.yaml").listening.note_seen
-        assert ear.opened == 0
+    save_settings(tmp_path / "settings.yaml", {"listening": {"on": True, "note_seen": False}})
+    return ear
+
+
+async def test_before_it_first_listens_it_says_what_the_ear_was_measured_on(tmp_path, allowed):
+    async with running(tmp_path, drills=DRILL) as (app, pilot, _):
+        await pilot.press("space")
+        text = " ".join(screen_text(app).replace("▊", "").replace("▎", "").split())
+        assert "simulated and sampled strings only; your own marks measure it on yours" in text
+        assert allowed.opened == 0
+        await pilot.press("enter")
+        assert allowed.opened == 1
+        assert session_of(app)
+    async with running(tmp_path, drills=DRILL) as (app, pilot, _):
+        await pilot.press("space")
+        assert session_of(app)
+        assert allowed.opened == 1
+    for thread in threading.enumerate():
+        if thread.name == "ear closer":
+            thread.join(5)
+    assert allowed.opened == 0
+
+
+async def test_who_does_not_want_it_then_turns_it_off(tmp_path, allowed):
+    async with running(tmp_path, drills=DRILL) as (app, pilot, _):
+        await pilot.press("space")
+        await pilot.press("n")
+        assert session_of(app).practice.hearing is None
+        assert not load_settings(tmp_path / "settings.yaml").listening.on
+    assert allowed.opened == 0

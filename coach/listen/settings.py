@@ -8,10 +8,11 @@ from coach.ground.fields import row
 from coach.ground.kinds import Truth
 
 MEASURED = (
-    "Listening: the ear was measured on simulated and sampled strings only; your own marks measure it on yours. "
-    "It learns a node's sound from repetitions that you rate clean. No sound is kept."
+    "It suggests what failed, and your own rating stays the truth. The ear was measured on simulated and sampled "
+    "strings only; your own marks measure it on yours. It learns how your nodes sound from repetitions that you rate "
+    "clean. No sound is kept, and none leaves this machine."
 )
-"""Told once, when a session first listens."""
+"""Told once, before a session first listens."""
 
 
 @dataclass(frozen=True, slots=True)

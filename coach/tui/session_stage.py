@@ -33,6 +33,7 @@ from coach.tui import bigview
 from coach.tui.base import CoachScreen
 from coach.tui.drill_files import problems_text, stamps
 from coach.tui.focus import focus_at
+from coach.tui.help import AskScreen
 from coach.tui.layout import LEAST_WIDTH, Box, View, too_small
 from coach.tui.picture import Picture
 from coach.tui.session_view import layout_of, panes
@@ -49,7 +50,6 @@ if TYPE_CHECKING:
 
 POLLS_PER_SECOND = 30
 LOOK_EVERY_S = 1.0
-NOTE_S = 20.0
 SILENT = "silent mode"
 _NEXT = re.compile(r"\bnext\b", re.IGNORECASE)
 BETWEEN = "   "
@@ -109,14 +109,26 @@ class SessionStage(CoachScreen):
             Thread(target=self.practice.hearing.close, name="ear closer").start()
 
     def _listen(self) -> None:
-        """Turn the ear on where the player wants it; say once what it was measured on."""
+        """Turn the ear on where the player wants it; before the first time say what it was measured on."""
         if self.practice.hearing is None:
             return
-        self.practice.hearing.notify = lambda: self.post_message(self.Judged())
-        self.practice.hearing.open()
-        if not self.coach.desk.settings.listening.note_seen:
-            self.notify(MEASURED, timeout=NOTE_S)
-            self.coach.save_settings({"listening": {"note_seen": True}})
+        if self.coach.desk.settings.listening.note_seen:
+            self._may_listen("listen")
+            return
+        answers = ((("enter", "space"), "listen", "go on"), (("n", "escape"), "off", "don't listen"))
+        self.app.push_screen(
+            AskScreen("The coach listens while you play", MEASURED, answers), self._may_listen
+        )
+
+    def _may_listen(self, answer: str | None) -> None:
+        hearing = self.practice.hearing
+        if hearing is None or answer != "listen":
+            self.practice.hearing = None
+            self.coach.save_settings({"listening": {"on": False}})
+            return
+        hearing.notify = lambda: self.post_message(self.Judged())
+        hearing.open()
+        self.coach.save_settings({"listening": {"note_seen": True}})
 
     def on_session_stage_judged(self) -> None:
         self.practice.take_heard()
