@@ -194,7 +194,7 @@ def test_a_choke_in_a_performance_is_suggested_on_the_screen(pulse, tmp_path):
             window.wait("STATUS=0")
         finally:
             window.close()
-    reps = [line["rep"] for line in logged(folder) if "rep" in line and "tempo_bpm" in line["rep"]]
+    reps = [line for line in logged(folder) if "tempo_bpm" in line]
     assert [rep["faults"] for rep in reps] == [""] * (LEARNT_FROM + 1) + ["3c"]
     heard_as = [(one["label"], one["result"]) for one in reps[-1]["suggestions"]]
     assert [label for label, result in heard_as if result not in ("clean", "unsure")] == [3]
