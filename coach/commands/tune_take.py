@@ -10,7 +10,7 @@ from coach.commands.common import places_of, say, say_json
 from coach.folder.own_strings import keep_strings
 from coach.ground.problem import CoachError, Problem
 from coach.listen.beats import Beats, best_beats
-from coach.listen.open_string import last_pluck, measured_strings
+from coach.listen.open_string import measured_strings, ringing_string
 from coach.listen.sound_file import read_sound
 from coach.listen.turn import Turn, meeting_of, pair_turn, string_turn
 from coach.strings.instrument import Instrument
@@ -33,7 +33,7 @@ def say_turn(
         name, more = pair_name(instrument, pair), _beats_json(beats)
     else:
         string = string or 0
-        measured = last_pluck(sound.samples, sound.rate_hz, instrument.open_hz(string))
+        measured = ringing_string(sound.samples, sound.rate_hz, instrument.open_hz(string))
         turn = string_turn(instrument, string, measured)
         name = f"{instrument.string_label(string)} open"
         more = {} if measured is None else {"f0_hz": measured.f0_hz, "stiffness_b": measured.stiffness_b}

@@ -102,10 +102,11 @@ def plucks_in(samples: NDArray[np.floating], rate_hz: int, most: int) -> tuple[f
     return tuple(sorted(found))
 
 
-def last_pluck(samples: NDArray[np.floating], rate_hz: int, expected_hz: float) -> MeasuredString | None:
-    """The open string plucked last in these samples; None where none is heard."""
-    start = max(plucks_in(samples, rate_hz, 8), default=0.0)
-    return measured_string(samples[round(start * rate_hz) :], rate_hz, expected_hz)
+def ringing_string(samples: NDArray[np.floating], rate_hz: int, expected_hz: float) -> MeasuredString | None:
+    """An open string that rings in these samples, or is plucked in them: the surer one; None for none."""
+    starts = (0.0, *plucks_in(samples, rate_hz, 1))
+    heard = [measured_string(samples[round(start * rate_hz) :], rate_hz, expected_hz) for start in starts]
+    return min((each for each in heard if each), key=lambda each: each.error_cents, default=None)
 
 
 def measured_strings(

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from coach.listen.beats import MOST_S, Beats, beats_in
-from coach.listen.open_string import MeasuredString, last_pluck
+from coach.listen.open_string import MeasuredString, ringing_string
 from coach.listen.turn import meeting_of
 from coach.strings.instrument import Instrument
 from coach.strings.tuning import Pair
@@ -33,5 +33,5 @@ def beats_now(
 def string_now(
     samples: NDArray[np.floating], rate_hz: int, instrument: Instrument, string: int
 ) -> MeasuredString | None:
-    """The open string as it was plucked last, within the last 3 s."""
-    return last_pluck(samples[-round(MOST_S * rate_hz) :], rate_hz, instrument.open_hz(string))
+    """The open string as it rings, or was plucked, in the last 3 s."""
+    return ringing_string(samples[-round(MOST_S * rate_hz) :], rate_hz, instrument.open_hz(string))

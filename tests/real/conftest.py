@@ -21,6 +21,7 @@ _PACKAGES = {
     "pulseaudio": "pulseaudio",
     "parec": "pulseaudio-utils",
     "pactl": "pulseaudio-utils",
+    "paplay": "pulseaudio-utils",
     "jackd": "jackd2",
 }
 
