@@ -11,7 +11,7 @@ from coach.commands.common import add_json, add_log_options, checked_minutes, sa
 from coach.commands.plan import reading_desk
 from coach.ground.plain import counted, listed, plain_text
 from coach.ground.problem import Problem, UsageError
-from coach.learning.forecast import Forecast, Span, forecast
+from coach.learning.forecast import DRAWS, Forecast, Span, forecast
 from coach.learning.learning import Learnt
 from coach.learning.material import material_of
 from coach.music.drill import Drill
@@ -31,7 +31,9 @@ def configure(parser: argparse.ArgumentParser) -> None:
         metavar="N",
         help="minutes a practice day: 1 to 240 (default: the setting, 20)",
     )
-    parser.add_argument("--draws", type=int, default=20, metavar="N", help="simulated players (default: 20)")
+    parser.add_argument(
+        "--draws", type=int, default=DRAWS, metavar="N", help=f"simulated players (default: {DRAWS})"
+    )
     parser.add_argument("--seed", type=int, default=1, metavar="N", help="another seed, other players")
     add_json(parser)
 

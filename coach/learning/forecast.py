@@ -1,32 +1,35 @@
-"""When the piece is likely to stand at its goal, and when it is likely to be kept: the choice played ahead over draws.
+"""When the piece is likely at its goal, and when kept, over players whom the log leaves possible.
 
-Each draw is one player that the log leaves possible: level and phrases drawn from their Gaussians, the rate
-at which repetitions teach from what the log shows of it (`rate_of`), fading from its own Gaussian. He practises on
-the days a week that this player does, each day by the choice: one look at every option's worth in the morning
-(choice.py), then turn by turn to the greatest, each turn discounting its phrase as (5) does. What he plays teaches
-him `GAIN` times his rate.
+Each draw is one such player: level and phrases from their Gaussians, the rate at which repetitions teach him from what
+the log shows of it (`rate_of`). He practises on the days a week that this player does; a day's minutes go to the
+phrases in proportion to the chance that each is not clean, cold, in a week. n repetitions of a phrase on one day add
 
-At its goal: the piece's rung stands there (rung.py). Kept: every phrase is expected clean, cold, at the goal after
-a week (readings.py). A goal that fewer than half of the draws reach within the horizon is told as "not at this
-rate". The spread covers what the log leaves open and how players differ in rate, not how wrong the model is.
+    rate x GAIN x MASSED ln(1 + n / MASSED)                                                                      (6)
+
+to it: what a repetition teaches, summed over the day (skill.py), nights taken off, as the log's rate has them off too.
+At its goal: the piece's rung stands there, by (4). Kept: every phrase is expected clean, cold, at the goal after a week
+(readings.py). What fewer than half of the draws reach within the horizon is told as "not at this rate". The spread
+covers what the log leaves open and how players differ in rate, not how wrong the model is.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import date, timedelta
-from random import Random
 
-from coach.learning.choice import Option, Sitting, option
+import numpy as np
+from numpy.typing import NDArray
+
+from coach.learning.choice import AHEAD, NEW_PHRASES, REPS, Sitting, option
 from coach.learning.learning import Learnt
 from coach.learning.material import TURN_S, Material, Part
-from coach.learning.readings import KEPT_CHANCE, rung_of
-from coach.learning.skill import GAIN, MASSED, Skill, Term
+from coach.learning.readings import KEPT_CHANCE, seen
+from coach.learning.rung import EVENTS, TARGET
+from coach.learning.skill import DAMPING, FADING, GAIN, MASSED, SLOPE
 from coach.music.drill import Drill
 
-DRAWS = 20
+DRAWS = 200
 HORIZON_DAYS = 120
 RATE_SD = 0.85
 """Of the logarithm of a player's rate, where the log shows nothing of it yet."""
@@ -35,11 +38,12 @@ FIRST_TIME = 1.8
 PRIOR_REPS = 40.0
 """Repetitions that the usual rate counts as, against what the log shows."""
 SLOWEST, FASTEST = 0.05, 8.0
-REPS_A_TURN = 5
 DAYS_A_WEEK_OVER = 28
 FEW_DAYS = 4
 PLACES_KNOWN = 0.3
-"""What practice leaves of the variance of nodes, moves and places by the time that a piece stands at its goal."""
+"""What practice leaves of the variance of nodes and places by the time that a piece stands at its goal."""
+
+Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,30 +94,23 @@ def forecast(
     seed: int = 1,
 ) -> Forecast:
     """The forecast of one drill from a practice day on. The same log and seed give the same forecast."""
-    week = days_a_week(learnt, day)
-    rate = rate_of(learnt, drill)
-    rng = Random(f"{drill.id} {seed}")
-    landed, kept = [], []
-    for _ in range(draws):
-        got = _drawn(learnt, material, drill, day.toordinal(), minutes_a_day, week, rate, rng)
-        landed.append(got[0])
-        kept.append(got[1])
+    week, rate = days_a_week(learnt, day), rate_of(learnt, drill)
+    parts = [part for each in material.phrases(drill) if (part := material.part(each))]
+    rng = np.random.default_rng([seed, *drill.id.encode()])
+    at_goal, kept = _days(learnt, parts, day.toordinal(), 60 * minutes_a_day, week, rate, draws, rng)
     sitting = Sitting(day.toordinal(), 0.0)
-    phrases = [option(learnt, part, sitting) for part in _parts(material, drill)]
-    weakest = sorted(
-        ((each.part.key, 1.0 - each.later) for each in phrases), key=lambda pair: (-pair[1], pair[0])
-    )
+    failing = [(part.key, 1.0 - option(learnt, part, sitting).later) for part in parts]
     return Forecast(
         drill.id,
         drill.goal_bpm,
         minutes_a_day,
         week,
         draws,
-        _span(landed, day),
+        _span(at_goal, day),
         _span(kept, day),
         rate,
         len(learnt.days),
-        tuple(weakest[:3]),
+        tuple(sorted(failing, key=lambda pair: (-pair[1], pair[0]))[:3]),
         day + timedelta(days=HORIZON_DAYS),
     )
 
@@ -140,87 +137,50 @@ def rate_of(learnt: Learnt, drill: Drill) -> float:
     return came / expected
 
 
-def _drawn(
+def _days(
     learnt: Learnt,
-    material: Material,
-    drill: Drill,
+    parts: list[Part],
     today: int,
-    minutes: float,
+    seconds: float,
     week: float,
     rate: float,
-    rng: Random,
-) -> tuple[int | None, int | None]:
-    """Days until one draw has the piece at its goal, and every phrase kept."""
-    player = Learnt(learnt.slips, {drill.id: _skill(learnt.skill(drill.id, drill.goal_bpm), rng)})
-    player.records = {key: replace(record) for key, record in learnt.records.items()}
-    own = max(SLOWEST, min(FASTEST, FIRST_TIME * rate * math.exp(rng.gauss(0.0, RATE_SD))))
-    parts = list(_parts(material, drill))
-    piece = material.piece(drill)
-    whole = material.part(piece) if piece else None
-    goals = [whole] if whole else parts
-    landed: int | None = None
+    draws: int,
+    rng: np.random.Generator,
+) -> tuple[Floats, Floats]:
+    """Days until each draw has the piece at its goal, and every phrase kept; infinite where not within the horizon."""
+    views = [seen(learnt, part, today) for part in parts]
+    lengths = [len(view.means) for view in views]
+    phrase, starts = np.repeat(np.arange(len(parts)), lengths), np.cumsum([0, *lengths[:-1]])
+    above = np.concatenate(
+        [np.subtract(v.means, math.log(p.goal_bpm)) for v, p in zip(views, parts, strict=True)]
+    )
+    own = np.concatenate([view.own for view in views])
+    kappa = SLOPE / np.sqrt(1.0 + DAMPING * PLACES_KNOWN * own)
+    level = learnt.skill(parts[0].excerpt.drill, parts[0].goal_bpm).level.variance
+    spread = np.sqrt([view.shared - level for view in views])
+    skill = rng.normal(0.0, math.sqrt(level), (draws, 1)) + rng.normal(0.0, spread, (draws, len(parts)))
+    teaches = np.clip(FIRST_TIME * rate * rng.lognormal(0.0, RATE_SD, (draws, 1)), SLOWEST, FASTEST)
+    rep_s = np.array([part.rep_s(part.goal_bpm) + TURN_S / REPS for part in parts])
+    share = min(1.0, EVENTS / max(1, sum(part.harmonics for part in parts)))
+    unbegun = sum(part.key not in learnt.records for part in parts)
+    at_goal, kept = np.full(draws, np.inf), np.full(draws, np.inf)
     for ahead in range(HORIZON_DAYS):
-        if ahead and rng.random() * 7 >= week:
-            continue
-        sitting = Sitting(today + ahead, 60.0 * minutes)
-        offered = [option(player, part, sitting) for part in parts]
-        if (
-            landed is None
-            and _begun(player, parts)
-            and all(rung_of(player, each, today + ahead) >= each.goal_bpm for each in goals)
-        ):
-            landed = ahead
-        if landed is not None and all(each.later >= KEPT_CHANCE for each in offered):
-            return landed, ahead
-        _practise(player, drill, offered, sitting, own)
-    return landed, None
+        margin = kappa * (above + skill[:, phrase])
+        now = -np.logaddexp(0.0, -margin).sum(axis=1)
+        later = np.exp(-np.add.reduceat(np.logaddexp(0.0, kappa * AHEAD * FADING - margin), starts, axis=1))
+        held = (share * now >= math.log(TARGET)) & (ahead * NEW_PHRASES >= unbegun)
+        at_goal[held & (at_goal == np.inf)] = ahead
+        kept[(at_goal < np.inf) & (later >= KEPT_CHANCE).all(axis=1) & (kept == np.inf)] = ahead
+        need = 1.0 - later + 1e-9
+        reps = seconds * need / need.sum(axis=1, keepdims=True) / rep_s
+        practised = (rng.random((draws, 1)) * 7 < week) | (ahead == 0)
+        skill += practised * teaches * GAIN * MASSED * np.log1p(reps / MASSED)
+    return at_goal, kept
 
 
-def _skill(known: Skill, rng: Random) -> Skill:
-    """One of the levels that an estimate leaves possible, as if it were known; places come to be known by practice."""
-    drawn = Skill(_draw(known.level, rng))
-    drawn.terms = {
-        key: _draw(term, rng) if key[0] == "w" else replace(term, variance=PLACES_KNOWN * term.variance)
-        for key, term in known.terms.items()
-    }
-    return drawn
-
-
-def _draw(term: Term, rng: Random) -> Term:
-    return replace(term, mean=rng.gauss(term.mean, math.sqrt(term.variance)), variance=0.0)
-
-
-def _practise(player: Learnt, drill: Drill, offered: list[Option], sitting: Sitting, rate: float) -> None:
-    """A day's turns, each to what is worth most after those before it."""
-    left_s, played = sitting.seconds_left, dict.fromkeys(range(len(offered)), 0)
-    while True:
-        costs = [REPS_A_TURN * each.part.rep_s(each.bpm) + TURN_S for each in offered]
-        fitting = [at for at, cost in enumerate(costs) if cost <= left_s]
-        if not fitting:
-            break
-        best = max(fitting, key=lambda at: offered[at].worth / (1.0 + REPS_A_TURN * played[at] / MASSED))
-        played[best] += 1
-        left_s -= costs[best]
-    for at, turns in played.items():
-        if turns:
-            part = offered[at].part
-            player.expect(part, 0, sitting.day)
-            player.skills[drill.id].practise(part.keys, REPS_A_TURN * turns, sitting.day, rate)
-
-
-def _begun(player: Learnt, parts: list[Part]) -> bool:
-    return all(part.key in player.records for part in parts)
-
-
-def _parts(material: Material, drill: Drill) -> Iterator[Part]:
-    return (part for each in material.phrases(drill) if (part := material.part(each)))
-
-
-def _span(days: list[int | None], first: date) -> Span:
-    known = sorted(HORIZON_DAYS * 10 if each is None else each for each in days)
-
+def _span(days: Floats, first: date) -> Span:
     def by(part: float) -> date | None:
-        at = known[min(int(part * len(known)), len(known) - 1)]
-        return first + timedelta(days=at) if at < HORIZON_DAYS * 10 else None
+        at = float(np.sort(days)[min(int(part * len(days)), len(days) - 1)])
+        return first + timedelta(days=int(at)) if at < HORIZON_DAYS else None
 
     return Span(by(0.1), by(0.5), by(0.9))

@@ -10,9 +10,10 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date, timedelta
 
+from coach.ground.plain import counted
 from coach.learning.assignments import assignment_notes, open_assignment
 from coach.learning.choice import NEW_PHRASES, Option, Sitting, Turn, Why, choose
-from coach.learning.learning import Learnt
+from coach.learning.learning import KEPT_DAYS, Learnt
 from coach.learning.material import Material, material_of
 from coach.learning.plan import Plan, PlanItem, Purpose
 from coach.learning.reasons import reason
@@ -77,6 +78,7 @@ def make_plan(
     sitting = sitting_of(learnt, drills, day, seconds, pace)
     ahead = played_ahead(learnt, digest, sitting)
     items += ahead.items
+    notes += _unheard(learnt, digest, day, ahead.items)
     notes += _unused(ahead, planned, bool(drills))
     return Plan(
         day,
@@ -119,6 +121,20 @@ def played_ahead(learnt: Learnt, material: Material, sitting: Sitting) -> Ahead:
         sitting = sitting.after(turn)
     wanting = choose(expected, material, replace(sitting, seconds_left=DAY_S), known) is not None
     return Ahead(items, sitting.seconds_left, wanting)
+
+
+def _unheard(learnt: Learnt, material: Material, day: date, items: Sequence[PlanItem]) -> Iterator[str]:
+    """What was begun, was not played by itself for a week, and finds no room in the plan."""
+    played = {item.excerpt for item in items}
+    begun = [
+        learnt.records[each.key].day
+        for drill in material.drills
+        for each in material.phrases(drill)
+        if each.key in learnt.records and each not in played
+    ]
+    late = sum(0 < last <= day.toordinal() - KEPT_DAYS for last in begun)
+    if late:
+        yield f"No room today for {counted(late, 'phrase')} not played for a week: plan more, or set a drill aside."
 
 
 def _unused(ahead: Ahead, minutes: float, any_drill: bool) -> Iterator[str]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import date
 
 from coach.learning.choice import Option, Turn, Why
-from coach.learning.learning import Learnt
+from coach.learning.learning import Learnt, Record
 from coach.learning.skill import late_results
 from coach.words.amounts import short_day
 from coach.words.names import capital, place_name
@@ -30,15 +30,28 @@ def reason(learnt: Learnt, turn: Turn, day: date, asked: str = "") -> str:
         case Why.NEW:
             return f"{_broke(learnt, option) or 'Not played yet.'} {asked}".strip()
         case Why.PIECE:
-            return _broke(learnt, option) or "From start to end: the parts must hold together."
+            return (
+                _broke(learnt, option)
+                or _slipped(record)
+                or "From start to end: the parts must hold together."
+            )
         case _:
-            return _broke(learnt, option) or _standing(option, part.goal_bpm)
+            return _broke(learnt, option) or _standing(option, record, day)
 
 
-def _standing(option: Option, goal_bpm: int) -> str:
-    if option.bpm < goal_bpm:
-        return f"Goes at {option.bpm} now, {goal_bpm} is its goal."
-    return "At its goal today; not yet sure to stay there."
+def _standing(option: Option, record: Record | None, day: date) -> str:
+    if record and record.cold < 0 and record.day < day.toordinal():
+        return f"Failed when it came first, on {_day(record.day, day)}."
+    if option.bpm < option.part.goal_bpm:
+        return f"Goes at {option.bpm} now, {option.part.goal_bpm} is its goal."
+    tenths = min(9, round(10 * option.later))
+    return f"At its goal; after a week without it clean in about {tenths} of 10."
+
+
+def _slipped(record: Record | None) -> str:
+    """Where no place fails again and again, that the piece does."""
+    failed, of = late_results(record.recent) if record else (0, 0)
+    return f"Not clean in {failed} of {of}, at no place twice of late." if failed >= TELLING else ""
 
 
 def _broke(learnt: Learnt, option: Option) -> str:

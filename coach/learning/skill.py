@@ -53,7 +53,7 @@ UNHEARD_DAYS = 7
 RECENT = 8
 """Results that are remembered one by one."""
 
-_DAMPING = math.pi * SLOPE * SLOPE / 8
+DAMPING = math.pi * SLOPE * SLOPE / 8
 _GAUSS_HERMITE = ((-math.sqrt(3.0), 1 / 6), (0.0, 2 / 3), (math.sqrt(3.0), 1 / 6))
 
 
@@ -146,7 +146,7 @@ class Skill:
         full, most, half = 2 << RECENT, (1 << RECENT) - 1, 1 << RECENT
         for label, (node, move, place, whole) in enumerate(rows, 1):
             v = level_v + node.variance + place.variance + whole.variance
-            kappa = SLOPE / sqrt(1.0 + _DAMPING * v)
+            kappa = SLOPE / sqrt(1.0 + DAMPING * v)
             p = 1.0 / (1.0 + exp(kappa * (ln_bpm - level - node.mean - place.mean - whole.mean)))
             chance = sound * p
             a = kappa * (1.0 - p)
@@ -265,7 +265,7 @@ class View:
     def slopes(self) -> list[float]:
         """The kappa (2) of each event."""
         shared, sqrt = self.shared, math.sqrt
-        return [SLOPE / sqrt(1.0 + _DAMPING * (own + shared)) for own in self.own]
+        return [SLOPE / sqrt(1.0 + DAMPING * (own + shared)) for own in self.own]
 
     def chances(self, ln_bpm: float) -> list[float]:
         """The chance (2) of each event without the lapse."""
