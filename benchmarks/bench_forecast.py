@@ -2,8 +2,9 @@
 
     python -m benchmarks.bench_forecast
 
-At its goal is the first evening on which the rung of the piece stands there, all phrases begun. Who was there
-already is left out. A day that never came within `--days` lies beyond any interval that has an end before then.
+At its goal is the first evening on which the rung of the piece stands there, all phrases begun; kept, on which each
+phrase is called so. Who was there already is left out. A day that never came within `--days` lies beyond any end that
+comes before then.
 """
 
 from __future__ import annotations
@@ -11,54 +12,67 @@ from __future__ import annotations
 import argparse
 import importlib
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date
 
 from benchmarks.pieces import piece
 from benchmarks.players import FIRST_DAY, REPORTED, SHORT_SHAPES, Coach, Played, Player, Policy, run
-from coach.learning.forecast import Forecast, forecast
-from coach.learning.readings import rung_of
+from coach.learning.forecast import Forecast, Span, forecast
+from coach.learning.readings import rung_of, rung_standing
 
 EVENING = 4
 
 
 @dataclass
 class Evenings:
-    """The forecast of one evening, and when the goal was reached."""
+    """The forecast of one evening, and the days on which the piece was at its goal and all of it kept."""
 
     foreseen: Forecast | None = None
-    reached: int | None = None
+    at_goal: int | None = None
+    kept: int | None = None
+    evening_day: int = 0
 
     def done(self) -> bool:
         """Whether there is nothing left to see."""
-        return self.reached is not None
+        return self.at_goal is not None and self.kept is not None and self.foreseen is not None
 
     def __call__(self, policy: Policy, played: Played, player: Player) -> None:
         pass
 
     def evening(self, policy: Policy, player: Player, day: int) -> None:
-        if not isinstance(policy, Coach) or self.reached is not None:
-            return
+        assert isinstance(policy, Coach)
         material, learnt = policy.material, policy.learnt
         (drill,) = material.drills
         piece_of = material.piece(drill)
-        part = material.part(piece_of) if piece_of else None
-        begun = all(each.key in learnt.records for each in material.phrases(drill))
-        if part and begun and rung_of(learnt, part, day) >= part.goal_bpm:
-            self.reached = day
-        elif self.foreseen is None and day - FIRST_DAY >= EVENING:
+        whole = material.part(piece_of) if piece_of else None
+        parts = [part for each in material.phrases(drill) if (part := material.part(each))]
+        if all(part.key in learnt.records for part in parts):
+            if whole and self.at_goal is None and rung_of(learnt, whole, day) >= whole.goal_bpm:
+                self.at_goal = day
+            today = date.fromordinal(day)
+            if self.kept is None and all(rung_standing(learnt, part, 0, today).kept for part in parts):
+                self.kept = day
+        if self.foreseen is None and day - FIRST_DAY >= EVENING:
             self.foreseen = forecast(learnt, material, drill, date.fromordinal(day + 1), 20)
+            self.evening_day = day
+
+    def verdicts(self, last: int) -> Iterator[str]:
+        """Of each of the two whether the day came `early`, `in` the interval, or `late`; none of what was there."""
+        if self.foreseen:
+            for name, span, came in (
+                ("at goal", self.foreseen.at_goal, self.at_goal),
+                ("kept", self.foreseen.kept, self.kept),
+            ):
+                if came is None or came > self.evening_day:
+                    yield f"{name} {verdict(span, came, last)}"
 
 
-def verdict(evenings: Evenings, last: int) -> str:
-    """Whether the day came `early`, `in` the interval, or `late`; empty where nothing was foreseen."""
-    if evenings.foreseen is None:
-        return ""
-    span, came = evenings.foreseen.at_goal, evenings.reached or last + 1
-    if span.early and came < span.early.toordinal():
+def verdict(span: Span, came: int | None, last: int) -> str:
+    """`early`, `in` or `late`; a day that never came lies beyond any end that is known."""
+    if came and (span.early is None or came < span.early.toordinal()):
         return "early"
-    return "late" if span.late and came > span.late.toordinal() else "in"
+    return "late" if span.late and (came or last + 1) > span.late.toordinal() else "in"
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -85,11 +99,13 @@ def main(argv: Sequence[str] | None = None) -> int:
                     mastered=2.0,
                     until=evenings.done,
                 )
-                ended[verdict(evenings, FIRST_DAY + options.days)] += 1
-        print(form, dict(ended), flush=True)
+                ended.update(evenings.verdicts(FIRST_DAY + options.days))
+        print(form, dict(sorted(ended.items())), flush=True)
         everyone += ended
-    known = sum(count for word, count in everyone.items() if word)
-    print({word: f"{count / known:.0%}" for word, count in everyone.items() if word}, f"of {known}")
+    for name in ("at goal", "kept"):
+        counts = {word: everyone[f"{name} {word}"] for word in ("early", "in", "late")}
+        known = max(1, sum(counts.values()))
+        print(name, {word: f"{count / known:.0%}" for word, count in counts.items()}, f"of {known}")
     return 0
 
 

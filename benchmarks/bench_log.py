@@ -22,9 +22,8 @@ from statistics import median
 from benchmarks.measure import Goal, Measure, Options, Row, beside, cpu_ms, in_turns, wall_ms
 from benchmarks.practised import fill, reps_of
 from coach.ground.places import builtin_drills
-from coach.learning.history import history_of
 from coach.learning.learning import FOLD
-from coach.learning.planner import make_plan
+from coach.learning.planner import history_of, make_plan
 from coach.log.lines import line_of
 from coach.log.log import Log
 from coach.music.drill import Drill

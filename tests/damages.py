@@ -25,8 +25,8 @@ from datetime import date
 from functools import partial
 from pathlib import Path
 
-from coach.learning.history import history_of
 from coach.learning.learning import FOLD
+from coach.learning.planner import history_of
 from coach.log.book import Word
 from coach.log.entries import Correction, Entry, Rep
 from coach.log.lines import Record, is_whole, lines_in, record_of

@@ -25,8 +25,8 @@ from collections.abc import Callable
 from contextlib import suppress
 from pathlib import Path
 
-from coach.learning.history import history_of
 from coach.learning.learning import FOLD
+from coach.learning.planner import history_of
 from coach.log.entries import Entry, practice_day
 from coach.log.lines import is_whole, lines_in
 from coach.log.log import Log, Refusal

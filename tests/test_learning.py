@@ -568,6 +568,7 @@ def test_a_player_who_fails_everything_hears_not_at_this_rate() -> None:
         failed: dict[int, Result] = dict.fromkeys(range(1, len(part.keys) + 1), CHOKED)
         bpm = max(20, round(part.start_bpm * 0.9 ** (number / 3)))
         learnt.take(part.excerpt, part.keys, bpm, part.goal_bpm, failed, DAY - 8 + number // 4)
+        learnt.count(DAY - 8 + number // 4, 20_000)
     found = forecast(learnt, material, drill, TODAY, 10)
     assert not found.at_this_rate
 

@@ -210,7 +210,7 @@ def test_a_record_counts_repetitions_rows_and_days() -> None:
     assert (remembered((DAY, "x")).cold, remembered((DAY, "sc")).clean_run) == (-1, 1)
     blank = Record()
     assert (blank.reps, blank.day, blank.today, blank.goal, blank.landed, blank.kept) == (0,) * 6
-    assert (blank.cold, blank.bpm, blank.theta, blank.theta_from, blank.reps_from) == (0, 0, 0.0, 0.0, 0)
+    assert (blank.cold, blank.bpm, blank.theta, blank.theta_from) == (0, 0, 0.0, 0.0)
     assert (blank.clean_run, blank.failed_run, late_results(blank.recent)) == (0, 0, (0, 0))
 
 
@@ -239,7 +239,7 @@ def test_what_was_expected_cold_is_counted_beside_what_came_out() -> None:
     for _ in range(8):
         learnt.take(lamp.excerpt, lamp.keys, 40, lamp.goal_bpm, {}, DAY)
     first = learnt.records[lamp.key]
-    assert (first.theta_from, first.reps_from) == (0.0, 0)
+    assert first.theta_from == 0.0
     evening = first.theta
     whole = model.wholes_of(learnt.skills["lamps"].rows(lamp.keys))[0]
     assert evening == pytest.approx(learnt.skills["lamps"].level.mean + whole.mean)
@@ -247,7 +247,7 @@ def test_what_was_expected_cold_is_counted_beside_what_came_out() -> None:
         learnt.skills["lamps"].rows(lamp.keys), learnt.skills["lamps"].level, learnt.slips.lapse, DAY + 1
     ).whole(math.log(40))
     learnt.take(lamp.excerpt, lamp.keys, 40, lamp.goal_bpm, {1: CHOKED}, DAY + 1)
-    assert (first.theta_from, first.reps_from) == (evening, 8)
+    assert first.theta_from == evening
     row = learnt.cold[min(int(expected * 10), 9)]
     assert row == [1, pytest.approx(expected), 0]
     learnt.take(lamp.excerpt, lamp.keys, 40, lamp.goal_bpm, {}, DAY + 1)

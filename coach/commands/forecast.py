@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import math
 from collections.abc import Iterator
 from datetime import date
 from typing import Any
@@ -76,6 +77,11 @@ def lines(forecast: Forecast, drill: Drill, learnt: Learnt, today: date) -> Iter
         else:
             horizon = full_day(forecast.horizon)
             yield f"All of it kept, clean cold after a week without it: not by {horizon} at this rate."
+    elif forecast.at_goal.likely:
+        yield (
+            "Not at this rate: your tempos have fallen since the first days."
+            " More days a week, fewer phrases at a time or a lower goal would change that."
+        )
     else:
         yield (
             f"Not at this rate: the piece is not likely at its goal by {full_day(forecast.horizon)}."
@@ -97,8 +103,6 @@ def lines(forecast: Forecast, drill: Drill, learnt: Learnt, today: date) -> Iter
         yield f"Least likely to be clean, cold, at the goal in a week: {listed(weak)}."
     if forecast.few_days:
         yield f"Only {counted(forecast.practised_days, 'day')} of practice yet: how fast you learn is mostly assumed."
-    elif forecast.rate <= 0.1:
-        yield "Your tempos did not rise so far: every date assumes that practice helps from now on."
 
 
 def _when(span: Span, today: date, horizon: date) -> str:
@@ -128,7 +132,7 @@ def facts(forecast: Forecast) -> dict[str, Any]:
         "at_this_rate": forecast.at_this_rate,
         "practised_days": forecast.practised_days,
         "few_days": forecast.few_days,
-        "rate": round(forecast.rate, 3),
+        "rise_percent": round(100 * math.expm1(forecast.rise), 1),
         "holding_back": [{"key": key, "chance": round(chance, 4)} for key, chance in forecast.holding_back],
     }
 

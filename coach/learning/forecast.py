@@ -1,15 +1,17 @@
 """When the piece is likely at its goal, and when kept, over players whom the log leaves possible.
 
-Each draw is one such player: level and phrases from their Gaussians, the rate at which repetitions teach him from what
-the log shows of it (`rate_of`). He practises on the days a week that this player does; a day's minutes go to the
-phrases in proportion to the chance that each is not clean, cold, in a week. n repetitions of a phrase on one day add
+Each draw is one such player: level and phrases from their Gaussians, and a rate at which repetitions teach him. (To
+read that rate off the log made the forecasts of simulated players worse.) He practises on the days a week that this
+player does; a day's minutes go to the phrases in proportion to the chance that each is not clean, cold, in a week.
+n repetitions of a phrase on one day add
 
     rate x GAIN x MASSED ln(1 + n / MASSED)                                                                      (6)
 
-to it: what a repetition teaches, summed over the day (skill.py), nights taken off, as the log's rate has them off too.
-At its goal: the piece's rung stands there, by (4). Kept: every phrase is expected clean, cold, at the goal after a week
-(readings.py). What fewer than half of the draws reach within the horizon is told as "not at this rate". The spread
-covers what the log leaves open and how players differ in rate, not how wrong the model is.
+to it: what a repetition teaches, summed over the day (skill.py), nights taken off. At its goal: the piece's rung stands
+there, by (4). Kept: every phrase is expected clean, cold, at the goal after a week, where as much is unknown as at
+its start. What fewer than half of the draws reach within the horizon is told as "not at this rate", and so is any goal
+where tempos have fallen so far. The spread covers what the log leaves open and how players differ, not how wrong
+the model is.
 """
 
 from __future__ import annotations
@@ -26,18 +28,13 @@ from coach.learning.learning import Learnt
 from coach.learning.material import TURN_S, Material, Part
 from coach.learning.readings import KEPT_CHANCE, seen
 from coach.learning.rung import EVENTS, TARGET
-from coach.learning.skill import DAMPING, FADING, GAIN, MASSED, SLOPE
+from coach.learning.skill import DAMPING, FADING, GAIN, MASSED, SD, SLOPE
 from coach.music.drill import Drill
 
 DRAWS = 200
 HORIZON_DAYS = 120
-RATE_SD = 0.85
-"""Of the logarithm of a player's rate, where the log shows nothing of it yet."""
-FIRST_TIME = 1.8
-"""A goal is first held on a good day, ahead of the mean: measured on simulated players (docs/learning.md)."""
-PRIOR_REPS = 40.0
-"""Repetitions that the usual rate counts as, against what the log shows."""
-SLOWEST, FASTEST = 0.05, 8.0
+RATE, RATE_SD = 1.6, 0.65
+"""The middle of players' rates, and the deviation of its logarithm, by simulated players (docs/learning.md)."""
 DAYS_A_WEEK_OVER = 28
 FEW_DAYS = 4
 PLACES_KNOWN = 0.3
@@ -66,8 +63,8 @@ class Forecast:
     draws: int
     at_goal: Span
     kept: Span
-    rate: float
-    """What a repetition teaches against the usual; under `SLOWEST` the log shows no gain."""
+    rise: float
+    """How far the phrases have come since the end of each one's first day, in ln bpm."""
     practised_days: int
     holding_back: tuple[tuple[str, float], ...]
     """Phrases by excerpt key, with the chance that each is not clean, cold, at the goal: the least likely first."""
@@ -75,8 +72,8 @@ class Forecast:
 
     @property
     def at_this_rate(self) -> bool:
-        """Whether half of the draws get there."""
-        return self.at_goal.likely is not None
+        """Whether half of the draws get there, and tempos have not fallen over the days that are known."""
+        return self.at_goal.likely is not None and (self.few_days or self.rise >= 0.0)
 
     @property
     def few_days(self) -> bool:
@@ -94,10 +91,10 @@ def forecast(
     seed: int = 1,
 ) -> Forecast:
     """The forecast of one drill from a practice day on. The same log and seed give the same forecast."""
-    week, rate = days_a_week(learnt, day), rate_of(learnt, drill)
+    week = days_a_week(learnt, day)
     parts = [part for each in material.phrases(drill) if (part := material.part(each))]
     rng = np.random.default_rng([seed, *drill.id.encode()])
-    at_goal, kept = _days(learnt, parts, day.toordinal(), 60 * minutes_a_day, week, rate, draws, rng)
+    at_goal, kept = _days(learnt, parts, day.toordinal(), 60 * minutes_a_day, week, draws, rng)
     sitting = Sitting(day.toordinal(), 0.0)
     failing = [(part.key, 1.0 - option(learnt, part, sitting).later) for part in parts]
     return Forecast(
@@ -108,7 +105,7 @@ def forecast(
         draws,
         _span(at_goal, day),
         _span(kept, day),
-        rate,
+        rise_of(learnt, drill),
         len(learnt.days),
         tuple(sorted(failing, key=lambda pair: (-pair[1], pair[0]))[:3]),
         day + timedelta(days=HORIZON_DAYS),
@@ -124,17 +121,14 @@ def days_a_week(learnt: Learnt, day: date) -> float:
     return 7.0 * len(known) / (today - min(known) + 1)
 
 
-def rate_of(learnt: Learnt, drill: Drill) -> float:
-    """What a repetition taught this player against `GAIN`, by how far the phrases have come since their first day."""
-    skill = learnt.skills.get(drill.id)
-    came, expected = PRIOR_REPS * GAIN, PRIOR_REPS * GAIN
-    for key, record in learnt.records.items():
-        if skill is None or not record.theta_from or not key.startswith(f"{drill.id}:"):
-            continue
-        reps = record.reps - record.reps_from
-        came += record.theta - record.theta_from
-        expected += reps * GAIN
-    return came / expected
+def rise_of(learnt: Learnt, drill: Drill) -> float:
+    """How far a drill's phrases have come since the end of each one's first day, in ln bpm."""
+    came = [
+        record.theta - record.theta_from
+        for key, record in learnt.records.items()
+        if record.theta_from and key.startswith(f"{drill.id}:")
+    ]
+    return sum(came) / len(came) if came else 0.0
 
 
 def _days(
@@ -143,7 +137,6 @@ def _days(
     today: int,
     seconds: float,
     week: float,
-    rate: float,
     draws: int,
     rng: np.random.Generator,
 ) -> tuple[Floats, Floats]:
@@ -156,25 +149,29 @@ def _days(
     )
     own = np.concatenate([view.own for view in views])
     kappa = SLOPE / np.sqrt(1.0 + DAMPING * PLACES_KNOWN * own)
+    kappa_later = SLOPE / np.sqrt(1.0 + DAMPING * (PLACES_KNOWN * own + SD**2))
+    slips = np.array(lengths) * math.log1p(-learnt.slips.lapse)
     level = learnt.skill(parts[0].excerpt.drill, parts[0].goal_bpm).level.variance
     spread = np.sqrt([view.shared - level for view in views])
     skill = rng.normal(0.0, math.sqrt(level), (draws, 1)) + rng.normal(0.0, spread, (draws, len(parts)))
-    teaches = np.clip(FIRST_TIME * rate * rng.lognormal(0.0, RATE_SD, (draws, 1)), SLOWEST, FASTEST)
+    rate = RATE * rng.lognormal(0.0, RATE_SD, (draws, 1))
     rep_s = np.array([part.rep_s(part.goal_bpm) + TURN_S / REPS for part in parts])
     share = min(1.0, EVENTS / max(1, sum(part.harmonics for part in parts)))
     unbegun = sum(part.key not in learnt.records for part in parts)
     at_goal, kept = np.full(draws, np.inf), np.full(draws, np.inf)
     for ahead in range(HORIZON_DAYS):
-        margin = kappa * (above + skill[:, phrase])
-        now = -np.logaddexp(0.0, -margin).sum(axis=1)
-        later = np.exp(-np.add.reduceat(np.logaddexp(0.0, kappa * AHEAD * FADING - margin), starts, axis=1))
+        x = above + skill[:, phrase]
+        now = -np.logaddexp(0.0, -kappa * x).sum(axis=1)
+        ln_later = -np.add.reduceat(np.logaddexp(0.0, kappa_later * (AHEAD * FADING - x)), starts, axis=1)
+        later = np.exp(ln_later)
         held = (share * now >= math.log(TARGET)) & (ahead * NEW_PHRASES >= unbegun)
         at_goal[held & (at_goal == np.inf)] = ahead
-        kept[(at_goal < np.inf) & (later >= KEPT_CHANCE).all(axis=1) & (kept == np.inf)] = ahead
+        sure = (at_goal < np.inf) & (ln_later + slips >= math.log(KEPT_CHANCE)).all(axis=1)
+        kept[sure & (kept == np.inf)] = ahead
         need = 1.0 - later + 1e-9
         reps = seconds * need / need.sum(axis=1, keepdims=True) / rep_s
         practised = (rng.random((draws, 1)) * 7 < week) | (ahead == 0)
-        skill += practised * teaches * GAIN * MASSED * np.log1p(reps / MASSED)
+        skill += practised * rate * GAIN * MASSED * np.log1p(reps / MASSED)
     return at_goal, kept
 
 

@@ -56,9 +56,7 @@ class Record:
     theta: float = 0.0
     """Level and whole, in ln bpm, after the last repetition;"""
     theta_from: float = 0.0
-    """at the end of its first day, once there is a second,"""
-    reps_from: int = 0
-    """and how many repetitions it had then."""
+    """at the end of its first day, once there is a second."""
 
     def landed_at(self, goal_bpm: int) -> int:
         """The last day on which this goal was held; 0 where it was not, or only a slower one."""
@@ -153,7 +151,7 @@ class Learnt:
                 self._expect(view(rows, skill.level, self.slips.lapse, day).whole(ln_bpm), not failed)
         skill.observe(keys, ln_bpm, faults, day, self.slips)
         if record.day and day != record.day and not record.theta_from:
-            record.theta_from, record.reps_from = record.theta, record.reps
+            record.theta_from = record.theta
         record.add(not failed, bpm, goal_bpm, day, away)
         wholes = wholes_of(skill.rows(keys))
         record.theta = skill.level.mean + sum(whole.mean for whole in wholes) / len(wholes)

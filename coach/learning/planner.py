@@ -10,16 +10,17 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date, timedelta
 
-from coach.ground.plain import counted
-from coach.learning.assignments import assignment_notes, open_assignment
+from coach.ground.plain import counted, listed, plain_text
 from coach.learning.choice import NEW_PHRASES, Option, Sitting, Turn, Why, choose
 from coach.learning.learning import KEPT_DAYS, Learnt
-from coach.learning.material import Material, material_of
+from coach.learning.material import RATING_S, Material, material_of
 from coach.learning.plan import Plan, PlanItem, Purpose
 from coach.learning.reasons import reason
-from coach.music.drill import Drill
+from coach.log.entries import Entry
+from coach.log.log import Log
+from coach.music.drill import Assignment, Drill
 from coach.words.amounts import duration, weekday
-from coach.words.names import teachers_note
+from coach.words.names import assignment_text, teachers_note
 
 TUNE_MIN = 1.0
 BREAK_EVERY_MIN, BREAK_FROM_MIN, BREAK_MIN = 30.0, 25.0, 5.0
@@ -30,6 +31,9 @@ HURT_DAYS = 3
 """Days after one that hurt on which the plan is half as long."""
 ABOVE_HABIT, ABOVE_HABIT_MIN, NO_LOAD_MIN = 1.75, 15.0, 30.0
 """Today's minutes are far above the habit from this factor and this difference on, and above this anyway."""
+PAST_DUE_DAYS = 14
+"""How long after its due date an assignment is still spoken of."""
+WEEKS_BACK_DAYS = 28
 _PURPOSE = {
     Why.WARM_UP: Purpose.WARM_UP,
     Why.TEST: Purpose.COLD,
@@ -46,6 +50,33 @@ class History:
     """Minutes practised on recent days, today's earlier sessions included."""
     hurt_days: frozenset[date] = frozenset()
     """Days on which a session was ended because something hurt."""
+
+
+def history_of(log: Log, learnt: Learnt, day: date) -> History:
+    """What the planner needs of the four weeks up to a day."""
+    hurt = frozenset(entry.day for entry in log.entries("hurt"))
+    since = (day - timedelta(days=WEEKS_BACK_DAYS)).toordinal()
+    minutes = {
+        date.fromordinal(number): (duration_ms / 1000 + reps * RATING_S) / 60
+        for number, (reps, duration_ms) in learnt.days.items()
+        if since <= number
+    }
+    return History(minutes, hurt)
+
+
+def drills_taken_up(log: Log) -> dict[str, bool]:
+    """Ids of the drills that the player has taken up (true) or set aside (false), the latest word of each."""
+    return {
+        _drill_in(entry): entry.kind == "take-up"
+        for entry in log.entries()
+        if entry.kind in ("set-aside", "take-up")
+    }
+
+
+def _drill_in(entry: Entry) -> str:
+    """The drill that a set-aside or take-up entry names; empty where its body names none."""
+    drill = entry.body.get("drill")
+    return drill if isinstance(drill, str) else ""
 
 
 def make_plan(
@@ -159,6 +190,38 @@ def item_of(learnt: Learnt, turn: Turn, day: date, asked: str = "") -> PlanItem:
     return PlanItem(
         purpose, turn.seconds / 60, reason(learnt, turn, day, asked), excerpt, turn.reps, turn.bpm
     )
+
+
+def open_assignment(drill: Drill, day: date) -> Assignment | None:
+    """The drill's assignment while it counts: until its due date, that day included; without one, always."""
+    given = drill.assignment
+    return given if given and (given.due is None or day <= given.due) else None
+
+
+def assignment_notes(drills: Sequence[Drill], day: date) -> Iterator[str]:
+    """What each teacher writes, once and first; then a line for each assignment that is open or was due of late."""
+    spoken_of = [
+        (drill, given)
+        for drill in drills
+        if (given := drill.assignment) and (given.due is None or (day - given.due).days <= PAST_DUE_DAYS)
+    ]
+    for teacher, comment in dict.fromkeys(
+        (given.teacher, given.note) for _, given in spoken_of if given.note
+    ):
+        who = plain_text(teacher) or "Your teacher"
+        yield f'{who} writes: "{plain_text(comment)}" Your answer goes along with `coach log note "..."`.'
+    by_text: dict[str, list[str]] = {}
+    for drill, _ in spoken_of:
+        if open_assignment(drill, day):
+            by_text.setdefault(assignment_text(drill, day), []).append(plain_text(drill.title))
+    for text, titles in by_text.items():
+        yield f"{listed(titles, 4)}, {text}" if len(spoken_of) > 1 else text
+    for drill, given in spoken_of:
+        if given.due and given.due < day:
+            yield (
+                f"The due date of {drill.title} was {given.due.day} {given.due:%B}: it is practised like any other"
+                " drill now."
+            )
 
 
 def _tuning(minutes: float) -> PlanItem:

@@ -26,12 +26,11 @@ from coach.folder.settings import Settings, load_settings
 from coach.ground.places import Places, make_folder
 from coach.ground.problem import CoachError, Problem
 from coach.learning import readings
-from coach.learning.history import drills_taken_up, history_of
 from coach.learning.known import known_body
 from coach.learning.learning import Learnt, learnt_of
 from coach.learning.material import material_of
 from coach.learning.plan import Plan, PlanItem, Purpose
-from coach.learning.planner import make_plan
+from coach.learning.planner import drills_taken_up, history_of, make_plan
 from coach.learning.readings import Place
 from coach.listen.record import RECORD
 from coach.log.entries import Entry, EntryKind, new_id, practice_day

@@ -345,8 +345,8 @@ def run_log(data: bytes, folder: Path) -> str:
 
 
 def _read_back(log: Any, chance: random.Random) -> None:
-    from coach.learning.history import history_of
     from coach.learning.learning import FOLD
+    from coach.learning.planner import history_of
     from coach.report.figures import make_report
     from coach.report.lines import report_lines
     from coach.report.page import report_page
@@ -452,9 +452,8 @@ ANSWER_WORDS = (
 def run_answers(data: bytes, folder: Path) -> str:
     """Read an answers file; enter what is good into sessions on a small drill."""
     from coach.commands.practice import evening
-    from coach.learning.history import history_of
     from coach.learning.learning import FOLD
-    from coach.learning.planner import make_plan
+    from coach.learning.planner import history_of, make_plan
     from coach.session.answers import load_answers
     from coach.session.entered import HandClock, enter
     from coach.session.host import Practice
