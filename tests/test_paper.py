@@ -27,7 +27,7 @@ from coach.music.part import drill_part
 from coach.paper.engrave import SIZES, engraved_lines
 from coach.paper.mei import mei_score
 from coach.paper.pdf import pdf_page
-from coach.paper.sheet import WIDTH_MM, neck_drawing, place_text, sheet_of, used_places
+from coach.paper.sheet import WIDTH_MM, legend, neck_drawing, place_text, sheet_of, used_places
 from coach.score.load import load_drill, read_drill
 from coach.score.played import order_text, stretches
 from coach.score.staves import sounding_midi
@@ -198,8 +198,10 @@ def test_a_sheet_says_who_and_until_when_on_every_page_and_explains_only_its_own
     drill = named("lantern-on-the-weir")
     sheet = sheet_of(drill, ())
     assert sheet.running == ("Lantern on the Weir",)
-    assert any("t the plucking hand" in words.replace("\u00a0", " ") for words in sheet.legend)
-    assert not any("plucking hand touches" in words for words in sheet_of(named("first-pour"), ()).legend)
+    assert "t the plucking hand touches the node" in legend(drill)
+    assert "t the plucking hand touches the node" not in legend(named("first-pour"))
+    # No line of the legend ends inside one of its entries.
+    assert not any(" " in words for words in sheet.legend)
 
 
 def test_a_part_of_a_drill_keeps_bars_and_says_so_in_its_title() -> None:

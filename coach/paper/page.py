@@ -33,7 +33,7 @@ body.sheet { font: 9.5pt/1.25 'Libertinus Serif', 'Times New Roman', 'Liberation
 
 def html_page(drill: Drill, lines: Sequence[Line] = (), paper: str = "auto") -> str:
     """The whole page as text: around engraved lines where they are given, else with the plain lane and tab."""
-    sheet = sheet_of(drill, tuple(lines) or lane_lines(drill))
+    sheet = sheet_of(drill, tuple(lines)) if lines else sheet_of(drill, lane_lines(drill), ())
     parts = [
         f"<h1>{escaped(sheet.title)}</h1>",
         *map(paragraph, sheet.facts),

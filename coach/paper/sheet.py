@@ -35,6 +35,10 @@ CAUTIONS = (
 )
 CARE_HEADING = "Take care"
 RULER_MM = 130
+_NO_BREAK = "\u00a0"
+"""Holds words together, so that no line ends inside them."""
+ENGRAVED = ("diamond heads: harmonics where they sound", "arc without an end: let it ring")
+"""What signs of engraved music mean."""
 NODES_HEADING = "Where the nodes are"
 NOTES_HEADING = "Notes"
 NOTES_HEADER = ("day", "phrase", "bpm", "what choked", "what to try")
@@ -88,8 +92,8 @@ class Sheet:
     node_rows: tuple[tuple[str, ...], ...] = ()
 
 
-def sheet_of(drill: Drill, lines: tuple[Line, ...]) -> Sheet:
-    """The sheet of a drill around its lines of music."""
+def sheet_of(drill: Drill, lines: tuple[Line, ...], signs: Sequence[str] = ENGRAVED) -> Sheet:
+    """The sheet of a drill around its lines of music; `signs` explains those that all such lines have."""
     places = used_places(drill)
     start = "capo" if drill.instrument.capo else "nut"
     return Sheet(
@@ -97,7 +101,7 @@ def sheet_of(drill: Drill, lines: tuple[Line, ...]) -> Sheet:
         tuple(_facts(drill)),
         tuple(_running(drill)),
         lines,
-        tuple(legend(drill)),
+        tuple(words.replace(" ", _NO_BREAK) for words in (*legend(drill), *signs)),
         neck_drawing(drill.instrument, places) if places else None,
         ruler_drawing() if places else None,
         ("node", "partial", f"from the {start}", "from the nearest fret", "strings, and what sounds"),
@@ -162,8 +166,7 @@ def legend(drill: Drill) -> Iterator[str]:
         (any(note.plucking_hand_touch for note in notes), "t the plucking hand touches the node"),
     ):
         if shown:
-            # Held together, so that no line ends inside one.
-            yield words.replace(" ", "\u00a0")
+            yield words
 
 
 def used_places(drill: Drill) -> tuple[Place, ...]:
