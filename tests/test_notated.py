@@ -167,3 +167,15 @@ def test_spelling_follows_the_key_and_the_author() -> None:
     drill = drill_of("harmonics: 1 D:<4>, 2 D:<4>=F#4", key="Db major")
     symbols = notation_of(drill).phrases[0][0].voices[0].symbols
     assert [str(head.spelling) for symbol in symbols for head in symbol.heads] == ["Gb4", "F#4"]
+
+
+def test_signs_stand_where_the_key_and_the_bar_do_not_say_them() -> None:
+    # Common practice, no source: a sign holds to the bar line for its line, and a tie carries it over.
+    for bar, key, wanted in (
+        ("harmonics: 1 D:<4>, 2 D:<4>, 3 D:<4>=Gb4, 4 G:22 for 1", "A minor", [True, False, True, True]),
+        ("harmonics: 1 D:<4>, 2 G:<5>, 3 G:17 for 1", "D major", [False, False, True]),
+    ):
+        (voice,) = (
+            voice for voice in notation_of(drill_of(bar, key=key)).phrases[0][0].voices if voice.staff == 0
+        )
+        assert [head.shows_sign for symbol in voice.symbols for head in symbol.heads] == wanted

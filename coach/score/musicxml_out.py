@@ -1,395 +1,293 @@
-"""A drill as MusicXML 4.0: one part with a notation staff and a tab staff that shows the same notes.
+"""A drill as MusicXML 4.0: one part with its notation staves (`notated.py`) and a tab staff below that shows the same.
 
-Conventions: each phrase once, in the file's order, with a rehearsal mark; each layer a voice. `<pitch>` is the
-sounding pitch of a harmonic (`<sounding-pitch/>`), with the octave transposition of basses (written an octave above
-sounding). `<fret>` holds whole numbers only (MusicXML 4.0), so that the node 3.2 stands as fret 3 with
-`<other-technical>` 3.2 beside it. A note that outlasts its layer's next event is cut there and marked as ringing on
-(`<tied type="let-ring"/>`). Droppable notes have their heads in parentheses.
-
-What the format can't carry: the easier version beyond those parentheses, `damp`, click pattern, assignment, ids, a
-hold longer than to the layer's next event, the two tempos of the ladder (the file has the rung asked for).
+Conventions: each phrase once, in the file's order, with a rehearsal mark and its cue beside it. `<pitch>` is what
+sounds; a clef that sounds an octave lower says so (`clef-octave-change`), so that no staff transposes. Words in bold
+are about tempo and meter, those in italics are cues. What the format has no place for stands as words in
+`<miscellaneous>`, for the drill, and in `<other-technical>`, for a note (`musicxml_note.py`); `musicxml_own.py` reads
+it all back.
 """
 
 from __future__ import annotations
 
 import math
 import xml.etree.ElementTree as ET
-from bisect import bisect_right
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator
 from fractions import Fraction
-from itertools import islice, takewhile
-from operator import attrgetter
 
 from coach.ground.plain import plain_text
-from coach.music.drill import Bar, Drill, Event, Note, Phrase
-from coach.score.music import sounding_note
-from coach.score.write import written_node, written_place
-from coach.strings.units import note_name
+from coach.music.drill import Drill, Phrase
+from coach.music.key import Key, spelling_of
+from coach.music.rhythm import Meter
+from coach.score.musicxml_note import note_element, rest_element, tab_labels
+from coach.score.notated import NotatedBar, Notation, Symbol, Voice, notation_of
+from coach.score.note_values import VALUE_NAMES, one_head
+from coach.score.write import write_head
 
-VERSION = "4.0"
-PUBLIC_ID = '"-//Recordare//DTD MusicXML 4.0 Partwise//EN" "http://www.musicxml.org/dtds/partwise.dtd"'
-_TYPES = {
-    Fraction(4): "long", Fraction(2): "breve", Fraction(1): "whole", Fraction(1, 2): "half", Fraction(1, 4): "quarter",
-    Fraction(1, 8): "eighth", Fraction(1, 16): "16th", Fraction(1, 32): "32nd", Fraction(1, 64): "64th",
-}  # fmt: skip
-_DYNAMICS = {"pppp", "ppp", "pp", "p", "mp", "mf", "f", "ff", "fff", "ffff", "sf", "sfz", "fp"}
-_BASS_BELOW_MIDI = 36
-"""Instruments whose lowest string is below C2 are written an octave above where they sound (common practice)."""
-
-
-@dataclass(frozen=True, slots=True)
-class _Piece:
-    """One notatable stretch of a note or rest: whole notes long, with its look."""
-
-    length: Fraction
-    kind: str
-    dots: int
-    actual: int
-    normal: int
+SOFTWARE = "Wellrung"
+_PUBLIC_ID = '"-//Recordare//DTD MusicXML 4.0 Partwise//EN" "http://www.musicxml.org/dtds/partwise.dtd"'
+_DYNAMICS = frozenset(["pppp", "ppp", "pp", "p", "mp", "mf", "f", "ff", "fff", "ffff", "sf", "sfz", "fp"])
 
 
 def musicxml_text(drill: Drill, tempo_bpm: int) -> str:
     """The drill as the text of an uncompressed MusicXML file, at a rung's tempo."""
-    root = ET.Element("score-partwise", version=VERSION)
-    ET.SubElement(ET.SubElement(root, "work"), "work-title").text = plain_text(drill.title)
-    identification = ET.SubElement(root, "identification")
-    if drill.composer:
-        ET.SubElement(identification, "creator", type="composer").text = plain_text(drill.composer)
-    encoding = ET.SubElement(identification, "encoding")
-    ET.SubElement(encoding, "software").text = "Wellrung"
-    names = {phrase.id: plain_text(phrase.name) for phrase in drill.phrases}
-    other = ET.SubElement(identification, "miscellaneous")
-    for name, text in (
-        ("layers", ", ".join(drill.layers)),
-        ("scale_mm", f"{drill.instrument.scale_mm:g}"),
-        ("order", ", ".join(names[phrase] for phrase in drill.order)),
-    ):
-        if text:
-            ET.SubElement(other, "miscellaneous-field", name=name).text = text
-    part_list = ET.SubElement(root, "part-list")
-    score_part = ET.SubElement(part_list, "score-part", id="P1")
-    ET.SubElement(score_part, "part-name").text = plain_text(drill.title)
-    part = ET.SubElement(root, "part", id="P1")
-    writer = _Writer(drill, tempo_bpm)
-    for phrase in drill.phrases:
-        writer.phrase(part, phrase)
-    last = part[-1]
-    barline = ET.SubElement(last, "barline", location="right")
-    ET.SubElement(barline, "bar-style").text = "light-heavy"
+    notation = notation_of(drill)
+    root = ET.Element("score-partwise", version="4.0")
+    add(add(root, "work"), "work-title", plain_text(drill.title))
+    _identification(root, drill, notation, tempo_bpm)
+    add(add(add(root, "part-list"), "score-part", id="P1"), "part-name", plain_text(drill.title)).set(
+        "print-object", "no"
+    )
+    part = add(root, "part", id="P1")
+    writer = _Writer(drill, notation, tempo_bpm)
+    for phrase, bars in zip(drill.phrases, notation.phrases, strict=True):
+        for index, bar in enumerate(bars):
+            writer.measure(add(part, "measure"), bar, None if index else phrase)
+        style = "light-heavy" if phrase is drill.phrases[-1] else "light-light"
+        add(add(part[-1], "barline", location="right"), "bar-style", style)
     ET.indent(root)
     body = ET.tostring(root, encoding="unicode")
-    head = '<?xml version="1.0" encoding="UTF-8"?>\n'
-    return f"{head}<!DOCTYPE score-partwise PUBLIC {PUBLIC_ID}>\n{body}\n"
+    return f'<?xml version="1.0" encoding="UTF-8"?>\n<!DOCTYPE score-partwise PUBLIC {_PUBLIC_ID}>\n{body}\n'
+
+
+def add(parent: ET.Element, tag: str, text: object = None, **attributes: str) -> ET.Element:
+    """A new last child, with this text unless it is None."""
+    element = ET.SubElement(parent, tag, attributes)
+    if text is not None:
+        element.text = str(text)
+    return element
+
+
+def _identification(root: ET.Element, drill: Drill, notation: Notation, tempo_bpm: int) -> None:
+    identification = add(root, "identification")
+    if drill.composer:
+        add(identification, "creator", plain_text(drill.composer), type="composer")
+    add(add(identification, "encoding"), "software", SOFTWARE)
+    fields = {
+        "drill": "\n".join(write_head(drill)),
+        "tempo_bpm": str(tempo_bpm),
+        "phrases": ", ".join(phrase.id for phrase in drill.phrases),
+        "layers": "; ".join(", ".join(phrase.layers) for phrase in drill.phrases),
+        "voices": ", ".join(layer for layer, _ in notation.voices),
+        "order": ", ".join(drill.order),
+    }
+    other = add(identification, "miscellaneous")
+    for name, text in fields.items():
+        if text:
+            add(other, "miscellaneous-field", text, name=name)
 
 
 class _Writer:
-    """Writes measures one after another; remembers meter, tempo and number."""
+    """Writes one measure after another; remembers meter, key, tempo and octave lines."""
 
-    def __init__(self, drill: Drill, tempo_bpm: int) -> None:
-        self.drill = drill
-        self.tempo_bpm = tempo_bpm
-        self.number = 0
-        self.meter: object = None
+    def __init__(self, drill: Drill, notation: Notation, tempo_bpm: int) -> None:
+        self.drill, self.notation, self.tempo_bpm = drill, notation, tempo_bpm
+        self.staves = len(notation.staves.clefs)
+        self.voices = {key: number for number, key in enumerate(notation.voices, 1)}
+        self.divisions = _divisions(notation)
+        self.meter: Meter | None = None
+        self.key: Key | None = None
         self.ratio: Fraction | None = None
-        self.gradual = False
-        strings = drill.instrument.strings
-        self.octave = 12 if min(string.midi for string in strings) < _BASS_BELOW_MIDI else 0
-        self.divisions = _divisions(drill)
-        self.layers = drill.layers
-        self.high = self._median_pitch() >= 60
+        self.octaves_up = [0] * self.staves
 
-    def _median_pitch(self) -> int:
-        pitches = sorted(
-            self.pitch(note) + self.octave
-            for phrase in self.drill.phrases
-            for bar in phrase.bars
-            for event in bar.events
-            for note in event.notes
-        )
-        return pitches[len(pitches) // 2] if pitches else 60
+    def measure(self, measure: ET.Element, notated: NotatedBar, phrase: Phrase | None) -> None:
+        """Fill one measure; `phrase` where one begins here."""
+        measure.set("number", str(notated.number))
+        if notated.bar.length != notated.bar.meter.beats:
+            measure.set("implicit", "yes")
+        self._attributes(measure, notated)
+        self._directions(measure, notated, phrase)
+        last = notated is self.notation.phrases[-1][-1]
+        for index, voice in enumerate(notated.voices):
+            if index:
+                self._back(measure, notated.length)
+            self._voice(measure, voice, notated, last)
+        struck = [voice for voice in notated.voices if any(symbol.heads for symbol in voice.symbols)]
+        for voice in struck or notated.voices[:1]:
+            self._back(measure, notated.length)
+            self._tab_voice(measure, voice, notated)
 
-    def pitch(self, note: Note) -> int:
-        """The sounding pitch as a MIDI number, the nearest equal-tempered one."""
-        stopped_midi = self.drill.instrument.strings[note.string].midi + note.stop
-        return stopped_midi if note.node is None else sounding_note(stopped_midi, note.node)
-
-    def phrase(self, part: ET.Element, phrase: Phrase) -> None:
-        """Append the phrase's measures to the part."""
-        stretches = {layer: list(_stretches(phrase, layer)) for layer in phrase.layers}
-        start = Fraction(0)
-        for index, bar in enumerate(phrase.bars):
-            length = bar.length * bar.meter.beat_whole
-            pickup = bar.length != bar.meter.beats
-            if not (pickup and self.number == 0):
-                self.number += 1
-            measure = ET.SubElement(part, "measure", number=str(self.number))
-            if pickup:
-                measure.set("implicit", "yes")
-            first = len(part) == 1
-            self._attributes(measure, bar, first)
-            self._directions(measure, bar, phrase if index == 0 else None)
-            written = 0
-            for staff in (1, 2):
-                for layer in phrase.layers:
-                    if written:
-                        ET.SubElement(ET.SubElement(measure, "backup"), "duration").text = self._duration(
-                            length
-                        )
-                    self._voice(measure, stretches[layer], start, length, staff, layer)
-                    written += 1
-            start += length
-        if phrase is not self.drill.phrases[-1]:
-            barline = ET.SubElement(part[-1], "barline", location="right")
-            ET.SubElement(barline, "bar-style").text = "light-light"
-
-    def _attributes(self, measure: ET.Element, bar: Bar, first: bool) -> None:
-        if not first and bar.meter == self.meter:
-            return
-        attributes = ET.SubElement(measure, "attributes")
-        if first:
-            ET.SubElement(attributes, "divisions").text = str(self.divisions)
-            key = ET.SubElement(attributes, "key")
-            ET.SubElement(key, "fifths").text = "0"
-        time = ET.SubElement(attributes, "time")
-        grouped = len(bar.meter.groups) > 1
-        shown = "+".join(map(str, bar.meter.groups)) if grouped else str(bar.meter.numerator)
-        ET.SubElement(time, "beats").text = shown
-        ET.SubElement(time, "beat-type").text = str(bar.meter.denominator)
-        self.meter = bar.meter
-        if not first:
-            return
-        ET.SubElement(attributes, "staves").text = "2"
-        clef = ET.SubElement(attributes, "clef", number="1")
-        ET.SubElement(clef, "sign").text = "G" if self.high else "F"
-        ET.SubElement(clef, "line").text = "2" if self.high else "4"
-        strings = self.drill.instrument.strings
-        tab = ET.SubElement(attributes, "clef", number="2")
-        ET.SubElement(tab, "sign").text = "TAB"
-        ET.SubElement(tab, "line").text = str(max(1, (len(strings) + 1) // 2))
-        details = ET.SubElement(attributes, "staff-details", number="2")
-        ET.SubElement(details, "staff-lines").text = str(len(strings))
-        # Line 1 is the bottom line, the lowest string.
-        for line, string in enumerate(reversed(strings), 1):
-            tuning = ET.SubElement(details, "staff-tuning", line=str(line))
-            _pitch(tuning, string.midi, "tuning-")
-        if self.octave:
-            for staff in ("1", "2"):
-                transpose = ET.SubElement(attributes, "transpose", number=staff)
-                ET.SubElement(transpose, "diatonic").text = "0"
-                ET.SubElement(transpose, "chromatic").text = "0"
-                ET.SubElement(transpose, "octave-change").text = "-1"
-
-    def _directions(self, measure: ET.Element, bar: Bar, phrase: Phrase | None) -> None:
-        if phrase is not None:
-            mark = _direction(measure, "above")
-            ET.SubElement(mark, "rehearsal").text = plain_text(phrase.name)
-            if phrase.cue:
-                ET.SubElement(_direction(measure, "above"), "words").text = plain_text(phrase.cue)
-        if self.ratio is None or self.gradual or bar.start_ratio != self.ratio:
-            self._tempo(measure, bar.start_ratio)
-        if bar.stop_ratio != bar.start_ratio:
-            word = "ritardando" if bar.stop_ratio < bar.start_ratio else "accelerando"
-            text = f"{word} to {float(bar.stop_ratio * 100):g}%"
-            ET.SubElement(_direction(measure, "above"), "words").text = text
-        self.ratio, self.gradual = bar.stop_ratio, bar.stop_ratio != bar.start_ratio
-        if bar.dynamics:
-            kind = _direction(measure, "below")
-            if bar.dynamics in _DYNAMICS:
-                ET.SubElement(ET.SubElement(kind, "dynamics"), bar.dynamics)
-            else:
-                ET.SubElement(kind, "words").text = plain_text(bar.dynamics)
-        if bar.cue:
-            ET.SubElement(_direction(measure, "above"), "words").text = plain_text(bar.cue)
-
-    def _tempo(self, measure: ET.Element, ratio: Fraction) -> None:
-        kind = _direction(measure, "above")
-        beat = self.drill.tempo.beat_whole
-        piece = next(iter(_pieces(beat)))
-        metronome = ET.SubElement(kind, "metronome")
-        if piece.length == beat and piece.actual == 1 and piece.dots <= 1:
-            ET.SubElement(metronome, "beat-unit").text = piece.kind
-            for _ in range(piece.dots):
-                ET.SubElement(metronome, "beat-unit-dot")
-            per_minute = self.tempo_bpm * ratio
-        else:
-            ET.SubElement(metronome, "beat-unit").text = "quarter"
-            per_minute = self.tempo_bpm * ratio * beat * 4
-        ET.SubElement(metronome, "per-minute").text = f"{float(per_minute):.6g}"
-        quarters = f"{float(self.tempo_bpm * ratio * beat * 4):.10g}"
-        direction = measure[-1]
-        ET.SubElement(direction, "sound", tempo=quarters)
-
-    def _duration(self, length: Fraction) -> str:
+    def duration(self, length: Fraction) -> str:
+        """A length in whole notes as divisions."""
         return str(int(length * 4 * self.divisions))
 
-    def _voice(
-        self,
-        measure: ET.Element,
-        stretches: list[_Stretch],
-        start: Fraction,
-        length: Fraction,
-        staff: int,
-        layer: str,
-    ) -> None:
-        """One layer's notes and rests of one bar, on one staff."""
-        voice = str(self.layers.index(layer) + 1 + (len(self.layers) if staff == 2 else 0))
-        at, end = start, start + length
-        # One ends before the next begins, so that only the one before this bar can reach into it.
-        first = max(0, bisect_right(stretches, start, key=attrgetter("start")) - 1)
-        for stretch in takewhile(lambda one: one.start < end, islice(stretches, first, None)):
-            if stretch.stop <= start:
-                continue
-            begin, stop = max(stretch.start, start), min(stretch.stop, end)
-            self._rest(measure, begin - at, voice, staff)
-            pieces = list(_pieces(stop - begin))
-            for index, piece in enumerate(pieces):
-                tie_start = index < len(pieces) - 1 or stretch.stop > end
-                tie_stop = index > 0 or stretch.start < start
-                for number, note in enumerate(stretch.event.notes):
-                    self._note(measure, stretch, note, piece, number > 0, tie_start, tie_stop, voice, staff)
-            at = stop
-        self._rest(measure, end - at, voice, staff)
+    def _back(self, measure: ET.Element, length: Fraction) -> None:
+        add(add(measure, "backup"), "duration", self.duration(length))
 
-    def _rest(self, measure: ET.Element, length: Fraction, voice: str, staff: int) -> None:
-        if length <= 0:
+    def _attributes(self, measure: ET.Element, notated: NotatedBar) -> None:
+        bar, first = notated.bar, self.meter is None
+        if not first and bar.meter == self.meter and bar.key == self.key:
             return
-        for piece in _pieces(length):
-            element = ET.SubElement(measure, "note")
-            ET.SubElement(element, "rest")
-            self._look(element, piece, voice, staff)
+        attributes = add(measure, "attributes")
+        if first:
+            add(attributes, "divisions", self.divisions)
+        if bar.key != self.key:
+            key = add(attributes, "key")
+            add(key, "fifths", bar.key.fifths if bar.key else 0)
+            if bar.key:
+                add(key, "mode", bar.key.mode)
+        if bar.meter != self.meter:
+            time = add(attributes, "time")
+            grouped = len(bar.meter.groups) > 1
+            add(time, "beats", "+".join(map(str, bar.meter.groups)) if grouped else bar.meter.numerator)
+            add(time, "beat-type", bar.meter.denominator)
+        if first:
+            self._staves(attributes)
+        self.meter, self.key = bar.meter, bar.key
 
-    def _look(
-        self,
-        element: ET.Element,
-        piece: _Piece,
-        voice: str,
-        staff: int,
-        ties: Sequence[str] = (),
-        notehead: str = "",
-    ) -> None:
-        """What a note and a rest have in common, in the order that the standard asks for."""
-        ET.SubElement(element, "duration").text = self._duration(piece.length)
-        for kind in ties:
-            ET.SubElement(element, "tie", type=kind)
-        ET.SubElement(element, "voice").text = voice
-        if piece.kind:
-            ET.SubElement(element, "type").text = piece.kind
-            for _ in range(piece.dots):
-                ET.SubElement(element, "dot")
-        if piece.actual != 1:
-            change = ET.SubElement(element, "time-modification")
-            ET.SubElement(change, "actual-notes").text = str(piece.actual)
-            ET.SubElement(change, "normal-notes").text = str(piece.normal)
-        if notehead:
-            head = ET.SubElement(element, "notehead", parentheses="yes")
-            head.text = notehead
-        ET.SubElement(element, "staff").text = str(staff)
+    def _staves(self, attributes: ET.Element) -> None:
+        add(attributes, "staves", self.staves + 1)
+        for number, clef in enumerate(self.notation.staves.clefs, 1):
+            element = add(attributes, "clef", number=str(number))
+            add(element, "sign", clef.sign)
+            add(element, "line", clef.line)
+            if clef.octave:
+                add(element, "clef-octave-change", clef.octave)
+        strings = self.drill.instrument.strings
+        tab = str(self.staves + 1)
+        element = add(attributes, "clef", number=tab)
+        add(element, "sign", "TAB")
+        add(element, "line", max(1, (len(strings) + 1) // 2))
+        details = add(attributes, "staff-details", number=tab)
+        add(details, "staff-lines", len(strings))
+        # Line 1 is the bottom line, the lowest string.
+        for line, string in enumerate(reversed(strings), 1):
+            tuning = add(details, "staff-tuning", line=str(line))
+            spelling = spelling_of(string.midi, None, string.name)
+            add(tuning, "tuning-step", spelling.letter)
+            if spelling.alter:
+                add(tuning, "tuning-alter", spelling.alter)
+            add(tuning, "tuning-octave", spelling.octave)
 
-    def _note(
-        self, measure: ET.Element, stretch: _Stretch, note: Note, piece: _Piece, chord: bool,
-        tie_start: bool, tie_stop: bool, voice: str, staff: int,
-    ) -> None:  # fmt: skip
-        element = ET.SubElement(measure, "note")
-        if chord:
-            ET.SubElement(element, "chord")
-        _pitch(ET.SubElement(element, "pitch"), self.pitch(note) + self.octave)
-        ties = [kind for kind, wanted in (("stop", tie_stop), ("start", tie_start)) if wanted]
-        self._look(element, piece, voice, staff, ties, "normal" if note.droppable else "")
-        notations = ET.SubElement(element, "notations")
-        for kind in ties:
-            ET.SubElement(notations, "tied", type=kind)
-        if stretch.rings_on and not tie_start:
-            ET.SubElement(notations, "tied", type="let-ring")
-        technical = ET.SubElement(notations, "technical")
-        if note.is_harmonic:
-            harmonic = ET.SubElement(technical, "harmonic")
-            ET.SubElement(harmonic, "artificial" if note.is_artificial else "natural")
-            ET.SubElement(harmonic, "sounding-pitch")
-        if note.plucking_finger:
-            ET.SubElement(technical, "pluck").text = note.plucking_finger
-        if note.fretting_finger:
-            ET.SubElement(technical, "fingering").text = note.fretting_finger
-        ET.SubElement(technical, "string").text = str(note.string + 1)
-        fret = round(note.node.fret) if note.node and note.fret is None else note.fret
-        ET.SubElement(technical, "fret").text = str(fret)
-        if note.node is not None:
-            text = written_place(note) if note.is_artificial else written_node(note, note.node)
-            ET.SubElement(technical, "other-technical").text = text
+    def _directions(self, measure: ET.Element, notated: NotatedBar, phrase: Phrase | None) -> None:
+        bar = notated.bar
+        if phrase is not None:
+            direction = add(measure, "direction", placement="above")
+            add(add(direction, "direction-type"), "rehearsal", plain_text(phrase.name))
+            if phrase.cue:
+                _words(direction, phrase.cue, italic=True)
+        counted = "" if _is_accented(bar.meter) else str(bar.meter).partition(" in ")[2].partition(" as ")[0]
+        if counted and measure.find("attributes/time") is not None:
+            _words(add(measure, "direction", placement="above"), f"in {counted}")
+        if bar.start_ratio != self.ratio:
+            self._tempo(add(measure, "direction", placement="above"), bar.start_ratio)
+        gradual = bar.stop_ratio != bar.start_ratio
+        if gradual:
+            word = "ritardando" if bar.stop_ratio < bar.start_ratio else "accelerando"
+            text = f"{word} to {float(bar.stop_ratio * 100):g}%"
+            _words(add(measure, "direction", placement="above"), text)
+        self.ratio = None if gradual else bar.stop_ratio
+        if bar.cue:
+            _words(add(measure, "direction", placement="above"), bar.cue, italic=True)
+        if bar.dynamics:
+            self._dynamics(measure, bar.dynamics)
 
+    def _dynamics(self, measure: ET.Element, dynamics: str) -> None:
+        direction = add(measure, "direction", placement="below")
+        if dynamics in _DYNAMICS:
+            add(add(add(direction, "direction-type"), "dynamics"), dynamics)
+        else:
+            _words(direction, dynamics, italic=True)
+        add(direction, "staff", self.staves)
 
-def _direction(measure: ET.Element, placement: str) -> ET.Element:
-    direction = ET.SubElement(measure, "direction", placement=placement)
-    return ET.SubElement(direction, "direction-type")
+    def _tempo(self, direction: ET.Element, ratio: Fraction) -> None:
+        beat = self.drill.tempo.beat_whole
+        per_minute = self.tempo_bpm * ratio
+        single = one_head(beat)
+        base, dots = single or (Fraction(1, 4), 0)
+        metronome = add(add(direction, "direction-type"), "metronome")
+        add(metronome, "beat-unit", VALUE_NAMES[base])
+        for _ in range(dots):
+            add(metronome, "beat-unit-dot")
+        shown = per_minute if single else per_minute * beat * 4
+        add(metronome, "per-minute", f"{float(shown):.6g}")
+        add(direction, "sound", tempo=f"{float(per_minute * beat * 4):.10g}")
 
+    def _voice(self, measure: ET.Element, voice: Voice, notated: NotatedBar, last: bool) -> None:
+        """One voice on its notation staff, with the octave lines that begin and end in it."""
+        number, staff = self.voices[voice.layer, voice.staff], voice.staff + 1
+        shared = [other for other in notated.voices if other.staff == voice.staff]
+        stem = "" if len(shared) == 1 else "up" if shared[0] is voice else "down"
+        if not any(symbol.heads for symbol in voice.symbols):
+            measure.append(rest_element(None, self.duration(notated.length), number, staff))
+            return
+        for symbol in voice.symbols:
+            if shared[0] is voice:
+                self._octave_line(measure, voice.staff, symbol.octaves_up)
+            self._symbol(measure, symbol, number, staff, stem)
+        if last and shared[0] is voice:
+            self._octave_line(measure, voice.staff, 0)
 
-def _pitch(element: ET.Element, midi: int, prefix: str = "") -> None:
-    name = note_name(midi)
-    ET.SubElement(element, f"{prefix}step").text = name[0]
-    if name[1] == "#":
-        ET.SubElement(element, f"{prefix}alter").text = "1"
-    ET.SubElement(element, f"{prefix}octave").text = name.lstrip("ABCDEFG#")
-
-
-@dataclass(frozen=True, slots=True)
-class _Stretch:
-    """An event as notated: whole notes from the phrase's start."""
-
-    event: Event
-    start: Fraction
-    stop: Fraction
-    rings_on: bool
-
-
-def _stretches(phrase: Phrase, layer: str) -> Iterator[_Stretch]:
-    places = []
-    start = Fraction(0)
-    for bar in phrase.bars:
-        first = bar.meter.beats - bar.length
-        for event in bar.events:
-            if event.layer == layer:
-                onset = start + (event.beat - first) * bar.meter.beat_whole
-                places.append((onset, onset + event.hold * bar.meter.beat_whole, event))
-        start += bar.length * bar.meter.beat_whole
-    for index, (onset, stop, event) in enumerate(places):
-        following = places[index + 1][0] if index + 1 < len(places) else stop
-        yield _Stretch(event, onset, min(stop, following), stop > following)
-
-
-def _divisions(drill: Drill) -> int:
-    """Divisions of a quarter that carry every onset and end in the drill."""
-    divisions = 1
-    for phrase in drill.phrases:
-        start = Fraction(0)
-        for bar in phrase.bars:
-            divisions = math.lcm(
-                divisions, (bar.length * bar.meter.beat_whole * 4).denominator, (start * 4).denominator
+    def _symbol(self, measure: ET.Element, symbol: Symbol, voice: int, staff: int, stem: str) -> None:
+        duration = self.duration(symbol.value.length)
+        if not symbol.heads:
+            measure.append(rest_element(symbol.value, duration, voice, staff))
+        for index, head in enumerate(symbol.heads):
+            measure.append(
+                note_element(
+                    symbol, head, self.drill.instrument, duration, voice, staff, stem, chord=index > 0
+                )
             )
-            for event in bar.events:
-                for beat in (event.beat, event.hold):
-                    divisions = math.lcm(divisions, (beat * bar.meter.beat_whole * 4).denominator)
-            start += bar.length * bar.meter.beat_whole
-    # Tied parts of odd lengths need finer steps than their ends.
-    return divisions * 16
 
+    def _tab_voice(self, measure: ET.Element, voice: Voice, notated: NotatedBar) -> None:
+        """The same notes on the tab staff, with a label where a whole fret can't say the place."""
+        number, staff = self.voices[voice.layer, voice.staff] + len(self.voices), self.staves + 1
+        for symbol in voice.symbols:
+            duration = self.duration(symbol.value.length)
+            if label := "" if symbol.tied_from else tab_labels(symbol, self.drill.instrument):
+                direction = add(measure, "direction", placement="below")
+                look = {"font-size": "8", "font-style": "normal"}
+                ET.SubElement(add(direction, "direction-type"), "words", look).text = label
+                add(direction, "staff", self.staves)
+            if not symbol.heads:
+                measure.append(rest_element(symbol.value, duration, number, staff, hidden=True))
+            for index, head in enumerate(symbol.heads):
+                measure.append(
+                    note_element(
+                        symbol,
+                        head,
+                        self.drill.instrument,
+                        duration,
+                        number,
+                        staff,
+                        "none",
+                        index > 0,
+                        tab=True,
+                    )
+                )
 
-def _pieces(length: Fraction) -> Iterator[_Piece]:
-    """A length in whole notes as notatable parts, longest first, to be tied.
-
-    An odd denominator d makes d in the time of the next lower power of two: 1/12 is an eighth of a triplet.
-    """
-    odd = length.denominator
-    while odd % 2 == 0:
-        odd //= 2
-    normal = 1 << (odd.bit_length() - 1) if odd > 1 else 1
-    rest = length * odd / normal
-    while rest > 0:
-        base = next((value for value in _TYPES if value <= rest), None)
-        if base is None:
-            # Shorter than a 64th: its duration says all.
-            yield _Piece(rest * normal / odd, "", 0, odd, normal)
+    def _octave_line(self, measure: ET.Element, staff: int, octaves_up: int) -> None:
+        before = self.octaves_up[staff]
+        if octaves_up == before:
             return
-        dots = next((dots for dots in (2, 1) if base * (2 - Fraction(1, 2**dots)) <= rest), 0)
-        shown = base * (2 - Fraction(1, 2**dots))
-        yield _Piece(shown * normal / odd, _TYPES[base], dots, odd, normal)
-        rest -= shown
+        for kind, octaves in (("stop", before), ("down", octaves_up)):
+            if octaves:
+                direction = add(measure, "direction", placement="above")
+                line = add(add(direction, "direction-type"), "octave-shift", type=kind)
+                line.set("size", str(7 * octaves + 1))
+                add(direction, "staff", staff + 1)
+        self.octaves_up[staff] = octaves_up
+
+
+def _is_accented(meter: Meter) -> bool:
+    """Whether its groups are accents only, which the time signature shows."""
+    return len(meter.groups) > 1 and not meter.large
+
+
+def _words(direction: ET.Element, text: str, italic: bool = False) -> None:
+    """Words of a direction: in italics a cue, else in bold what is about tempo and meter."""
+    look = {"font-style": "italic"} if italic else {"font-weight": "bold"}
+    ET.SubElement(add(direction, "direction-type"), "words", look).text = plain_text(text)
+
+
+def _lengths(notation: Notation) -> Iterator[Fraction]:
+    for bars in notation.phrases:
+        for bar in bars:
+            yield bar.length
+            for voice in bar.voices:
+                for symbol in voice.symbols:
+                    yield symbol.value.length
+
+
+def _divisions(notation: Notation) -> int:
+    """Divisions of a quarter that carry every length."""
+    return math.lcm(*((length * 4).denominator for length in set(_lengths(notation))))

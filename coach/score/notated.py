@@ -15,7 +15,7 @@ from fractions import Fraction
 from typing import Literal
 
 from coach.music.drill import Bar, Drill, Event, Note, Phrase
-from coach.music.key import Spelling
+from coach.music.key import Key, Spelling
 from coach.score.note_values import NoteValue, beam_edges, pieces
 from coach.score.staves import Staves, octave_lines, place, spelled, staves_of
 from coach.strings.instrument import Instrument
@@ -29,6 +29,8 @@ class Head:
 
     note: Note
     spelling: Spelling
+    shows_sign: bool = False
+    """Whether its sharp, flat or natural is printed: where key and bar don't say it already."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,6 +81,8 @@ class Notation:
     """A whole drill; `phrases` in its order, each with its bars."""
 
     staves: Staves
+    voices: tuple[tuple[str, int], ...]
+    """Every layer on every staff where it has notes, from above: on each staff the higher layer first."""
     phrases: tuple[tuple[NotatedBar, ...], ...]
 
 
@@ -106,12 +110,10 @@ def notation_of(drill: Drill) -> Notation:
     phrases = []
     for phrase, own in zip(drill.phrases, strands, strict=True):
         begins = number == 0 and phrase.bars[0].length != phrase.bars[0].meter.beats
-        bars = list(
-            _bars(phrase, {key: own[key] for key in order if key in own}, staves, number + (not begins))
-        )
+        bars = list(_bars(phrase, {key: own.get(key, []) for key in order}, number + (not begins)))
         number = bars[-1].number
-        phrases.append(tuple(_with_octave_lines(bars, staves)))
-    return Notation(staves, tuple(phrases))
+        phrases.append(tuple(_with_signs(bar) for bar in _with_octave_lines(bars, staves)))
+    return Notation(staves, tuple(order), tuple(phrases))
 
 
 def _from_above(strands: Sequence[_Strands]) -> list[tuple[str, int]]:
@@ -123,20 +125,18 @@ def _from_above(strands: Sequence[_Strands]) -> list[tuple[str, int]]:
     return sorted(midis, key=lambda key: (key[1], -sum(midis[key]) / len(midis[key])))
 
 
-def _bars(phrase: Phrase, strands: _Strands, staves: Staves, number: int) -> Iterator[NotatedBar]:
+def _bars(phrase: Phrase, strands: _Strands, number: int) -> Iterator[NotatedBar]:
     start = Fraction(0)
     for bar in phrase.bars:
         length = bar.length * bar.meter.beat_whole
-        voices = [
-            Voice(layer, staff, tuple(_symbols(sounds, start, bar)))
-            for (layer, staff), sounds in strands.items()
-            if _any_between(sounds, start, start + length)
-        ]
-        for staff in range(len(staves.clefs)):
-            if not any(voice.staff == staff for voice in voices):
-                layer = next((layer for layer, other in strands if other == staff), phrase.layers[0])
-                voices.append(Voice(layer, staff, tuple(_symbols([], start, bar))))
-        yield NotatedBar(bar, number, start, length, tuple(sorted(voices, key=lambda voice: voice.staff)))
+        plays = {key for key, sounds in strands.items() if _any_between(sounds, start, start + length)}
+        silent = {staff for _, staff in strands} - {staff for _, staff in plays}
+        voices = []
+        for (layer, staff), sounds in strands.items():
+            if (layer, staff) in plays or staff in silent:
+                voices.append(Voice(layer, staff, tuple(_symbols(sounds, start, bar))))
+                silent.discard(staff)
+        yield NotatedBar(bar, number, start, length, tuple(voices))
         start += length
         number += 1
 
@@ -284,3 +284,37 @@ def _under_lines(bar: NotatedBar, staff: int, times: Sequence[Fraction], lines: 
         for voice in bar.voices
     )
     return replace(bar, voices=voices)
+
+
+def _with_signs(bar: NotatedBar) -> NotatedBar:
+    """The bar with the signs that its notes need: the voices of a staff share them, a tie over the bar has none."""
+    held: dict[tuple[int, str, int], int] = {}
+    signed: dict[tuple[int, int], Symbol] = {}
+    places = [
+        (symbol.onset, voice.staff, (row, column), symbol)
+        for row, voice in enumerate(bar.voices)
+        for column, symbol in enumerate(voice.symbols)
+    ]
+    for _, staff, at, symbol in sorted(places, key=lambda place: place[:3]):
+        heads = []
+        for head in symbol.heads:
+            spelling = head.spelling
+            key = staff, spelling.letter, spelling.octave
+            before = held.get(key, _signature(bar.bar.key, spelling.letter))
+            shown = before != spelling.alter and not (symbol.tied_from and symbol.onset == 0)
+            if shown:
+                held[key] = spelling.alter
+            heads.append(replace(head, shows_sign=shown))
+        signed[at] = replace(symbol, heads=tuple(heads))
+    voices = (
+        replace(voice, symbols=tuple(signed[row, column] for column in range(len(voice.symbols))))
+        for row, voice in enumerate(bar.voices)
+    )
+    return replace(bar, voices=tuple(voices))
+
+
+def _signature(key: Key | None, letter: str) -> int:
+    """What the key signature does to a letter: sharps come in the order F C G D A E B, flats the other way."""
+    fifths = key.fifths if key else 0
+    place = "FCGDAEB".index(letter)
+    return int(place < fifths) - int(6 - place < -fifths)

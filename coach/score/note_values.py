@@ -196,7 +196,7 @@ def _heads(start: Fraction, stop: Fraction, span: _Span) -> Iterator[Piece]:
     """A stretch inside a span as heads to be tied."""
     while start < stop:
         end = _first_end(start, stop, span)
-        single = _single(end - start)
+        single = one_head(end - start)
         base, dots = single or (Fraction(0), 0)
         yield Piece(start, NoteValue(end - start, base, dots))
         start = end
@@ -217,7 +217,7 @@ def _first_end(start: Fraction, stop: Fraction, span: _Span) -> Fraction:
 
 
 def _is_one_head(start: Fraction, stop: Fraction, span: _Span) -> bool:
-    if _single(stop - start) is None:
+    if one_head(stop - start) is None:
         return False
     edges = {span.start, *(part.stop for part in span.inner)}
     if start in edges and stop in edges:
@@ -234,8 +234,8 @@ def _is_over_edge(start: Fraction, stop: Fraction, span: _Span) -> bool:
     return any(start < part.start < stop for part in span.inner[1:])
 
 
-def _single(length: Fraction) -> tuple[Fraction, int] | None:
-    """Base and dots of a length that one head shows with at most one dot."""
+def one_head(length: Fraction) -> tuple[Fraction, int] | None:
+    """Base and dots of a length that one head shows with at most one dot; None where none does."""
     for dots, share in ((0, Fraction(1)), (1, Fraction(3, 2))):
         if length / share in VALUE_NAMES:
             return length / share, dots

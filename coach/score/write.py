@@ -23,11 +23,8 @@ _AFTER_LAYERS = {key: BAR[key] for key in ("dynamics", "cue")}
 
 def write_drill(drill: Drill, remarks: Iterable[str] = ()) -> str:
     """The drill as YAML; `remarks` become comments below the first line, one to a line."""
-    version, *head = write_rows(drill, DRILL)
+    version, *head = write_head(drill)
     lines = [version, *(f"# {line}".rstrip() for remark in remarks for line in remark.splitlines()), *head]
-    if drill.assignment is not None:
-        inside = [f"  {line}" for line in write_rows(drill.assignment, ASSIGNMENT)]
-        lines += ["assignment:", *(inside or ["  {}"])]
     holding = Holding(first_meter(drill), drill.key)
     lines.append("phrases:")
     for phrase in drill.phrases:
@@ -35,6 +32,15 @@ def write_drill(drill: Drill, remarks: Iterable[str] = ()) -> str:
     if drill.order:
         lines.append("order: " + ", ".join(_runs(drill.order)))
     return "\n".join(lines) + "\n"
+
+
+def write_head(drill: Drill) -> list[str]:
+    """The lines above the phrases."""
+    lines = list(write_rows(drill, DRILL))
+    if drill.assignment is not None:
+        inside = [f"  {line}" for line in write_rows(drill.assignment, ASSIGNMENT)]
+        lines += ["assignment:", *(inside or ["  {}"])]
+    return lines
 
 
 def _runs(order: Iterable[str]) -> Iterator[str]:

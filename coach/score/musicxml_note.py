@@ -1,0 +1,171 @@
+"""Notes and rests as elements of MusicXML 4.0.
+
+Conventions: `<fret>` holds whole numbers only, so that 3.2 and 2.7 stand as 3, and an artificial harmonic as its stop;
+the place itself stands in the first `<other-technical>` as the drill writes it (`3.2`, `5<17>`), and as words below the
+tab staff. The second one has what else MusicXML can't say of a note: `stated` where the drill states its pitch, `touch`
+where the plucking hand touches, `for 2` where its hold is written, `damp` or `ring`. Harmonics have diamond heads,
+droppable notes heads in parentheses; what rings past its voice's next event has a let-ring tie.
+"""
+
+from __future__ import annotations
+
+import xml.etree.ElementTree as ET
+from collections.abc import Iterator
+
+from coach.music.drill import Note
+from coach.score.beats import write_beats
+from coach.score.notated import Head, Symbol
+from coach.score.note_values import VALUE_NAMES, NoteValue
+from coach.score.write import written_node, written_place
+from coach.strings.instrument import Instrument
+
+_SIGNS = {-2: "flat-flat", -1: "flat", 0: "natural", 1: "sharp", 2: "double-sharp"}
+
+
+def rest_element(
+    value: NoteValue | None, duration: str, voice: int, staff: int, hidden: bool = False
+) -> ET.Element:
+    """A rest; without a value one of the whole bar."""
+    element = ET.Element("note")
+    if hidden:
+        element.set("print-object", "no")
+    rest = _add(element, "rest")
+    if value is None:
+        rest.set("measure", "yes")
+    _add(element, "duration", duration)
+    _add(element, "voice", str(voice))
+    if value is not None:
+        _value(element, value)
+    _add(element, "staff", str(staff))
+    return element
+
+
+def note_element(
+    symbol: Symbol, head: Head, instrument: Instrument, duration: str, voice: int, staff: int, stem: str,
+    chord: bool, tab: bool = False,
+) -> ET.Element:  # fmt: skip
+    """One note of a chord, on a notation staff or, with `tab`, on the tab staff."""
+    element = ET.Element("note")
+    if chord:
+        _add(element, "chord")
+    pitch = _add(element, "pitch")
+    _add(pitch, "step", head.spelling.letter)
+    if head.spelling.alter:
+        _add(pitch, "alter", str(head.spelling.alter))
+    _add(pitch, "octave", str(head.spelling.octave))
+    _add(element, "duration", duration)
+    ties = [kind for kind, wanted in (("stop", symbol.tied_from), ("start", symbol.tied_on)) if wanted]
+    for kind in ties:
+        _add(element, "tie").set("type", kind)
+    _add(element, "voice", str(voice))
+    _value(element, symbol.value, _SIGNS[head.spelling.alter] if head.shows_sign and not tab else "")
+    if stem:
+        _add(element, "stem", stem)
+    _notehead(element, head.note, tab)
+    _add(element, "staff", str(staff))
+    if not chord and not tab:
+        for level, beam in enumerate(symbol.beams, 1):
+            _add(element, "beam", beam).set("number", str(level))
+    _notations(element, symbol, head.note, instrument, ties, chord, tab)
+    return element
+
+
+def _add(parent: ET.Element, tag: str, text: str | None = None) -> ET.Element:
+    element = ET.SubElement(parent, tag)
+    element.text = text
+    return element
+
+
+def _value(element: ET.Element, value: NoteValue, sign: str = "") -> None:
+    if value.base:
+        _add(element, "type", VALUE_NAMES[value.base])
+    for _ in range(value.dots):
+        _add(element, "dot")
+    if sign:
+        _add(element, "accidental", sign)
+    if value.actual != 1:
+        change = _add(element, "time-modification")
+        _add(change, "actual-notes", str(value.actual))
+        _add(change, "normal-notes", str(value.normal))
+
+
+def _notehead(element: ET.Element, note: Note, tab: bool) -> None:
+    diamond = note.is_harmonic and not tab
+    if diamond or note.droppable:
+        head = _add(element, "notehead", "diamond" if diamond else "normal")
+        if note.droppable:
+            head.set("parentheses", "yes")
+
+
+def _notations(
+    element: ET.Element, symbol: Symbol, note: Note, instrument: Instrument, ties: list[str], chord: bool, tab: bool
+) -> None:  # fmt: skip
+    notations = ET.Element("notations")
+    for kind in ties:
+        _add(notations, "tied").set("type", kind)
+    if symbol.rings_on:
+        _add(notations, "tied").set("type", "let-ring")
+    if not chord:
+        for kind, wanted in (("start", symbol.tuplet_starts), ("stop", symbol.tuplet_stops)):
+            if wanted:
+                _add(notations, "tuplet").set("type", kind)
+    technical = ET.Element("technical")
+    if tab:
+        _place(technical, note)
+    elif not symbol.tied_from:
+        _technical(technical, symbol, note, instrument)
+    if len(technical):
+        notations.append(technical)
+    if len(notations):
+        element.append(notations)
+
+
+def _place(technical: ET.Element, note: Note) -> None:
+    _add(technical, "string", str(note.string + 1))
+    _add(technical, "fret", str(_whole_fret(note)))
+
+
+def _whole_fret(note: Note) -> int | None:
+    return round(note.node.fret) if note.node and note.fret is None else note.fret
+
+
+def _technical(technical: ET.Element, symbol: Symbol, note: Note, instrument: Instrument) -> None:
+    if note.is_harmonic:
+        harmonic = _add(technical, "harmonic")
+        _add(harmonic, "artificial" if note.is_artificial else "natural")
+        _add(harmonic, "sounding-pitch")
+    if note.plucking_finger:
+        _add(technical, "pluck", note.plucking_finger)
+    for finger in (note.fretting_finger, note.touching_finger):
+        if finger:
+            _add(technical, "fingering", finger)
+    _place(technical, note)
+    _add(technical, "other-technical", _place_text(note))
+    if more := " ".join(_more(symbol, note)):
+        _add(technical, "other-technical", more)
+
+
+def _place_text(note: Note) -> str:
+    """`3.2`, `5<17>`, `3`: as the drill writes it."""
+    return written_node(note, note.node) if note.is_natural and note.node else written_place(note)
+
+
+def _more(symbol: Symbol, note: Note) -> Iterator[str]:
+    if note.asserted:
+        yield "stated"
+    if note.plucking_hand_touch:
+        yield "touch"
+    if symbol.event and symbol.event.hold_written:
+        yield f"for {write_beats(symbol.event.hold)}"
+    if note.ending:
+        yield note.ending
+
+
+def tab_labels(symbol: Symbol, instrument: Instrument) -> str:
+    """What the whole frets of a chord on the tab staff can't say: `3.2`, `4<16>`; several with their strings."""
+    texts = {head.note.string: _place_text(head.note) for head in symbol.heads}
+    shown = {head.note.string: str(_whole_fret(head.note)) for head in symbol.heads}
+    unlike = {string: text for string, text in sorted(texts.items()) if text != shown[string]}
+    if len(set(unlike.values())) == 1 and len(unlike) == len(texts):
+        return next(iter(unlike.values()))
+    return " ".join(f"{instrument.string_label(string)}:{text}" for string, text in unlike.items())
