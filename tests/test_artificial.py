@@ -150,11 +150,11 @@ def test_the_model_sounds_the_partials_of_the_shortened_string_alone() -> None:
 
 def test_musicxml_says_artificial_sounding_pitch_stop_and_touch() -> None:
     # MusicXML 4.0, <harmonic>: natural or artificial, then what the pitch is; <fret> is the stop.
-    # A bass is written an octave above its sound: D3 as D4.
+    # The clef bears the octave, so that <pitch> is what sounds.
     root = ET.fromstring(musicxml_text(drill_of("1 A:5<17>(touch), 3 D:<7>"), 60))
     (note, *_others) = (note for note in root.iter("note") if note.find(".//artificial") is not None)
     assert [kind.tag for kind in note.findall(".//harmonic/*")] == ["artificial", "sounding-pitch"]
-    assert (note.findtext("pitch/step"), note.findtext("pitch/octave")) == ("D", "4")
+    assert (note.findtext("pitch/step"), note.findtext("pitch/octave")) == ("D", "3")
     assert [note.findtext(f".//{name}") for name in ("string", "fret", "other-technical")] == [
         "3",
         "5",

@@ -25,6 +25,7 @@ from coach.score.load import load_drill, read_drill
 from coach.score.midi_out import HARMONICS_PROGRAM, TICKS_PER_QUARTER, midi_bytes
 from coach.score.music import sounding_note
 from coach.score.musicxml_out import musicxml_text
+from coach.score.staves import staves_of
 from coach.score.tab import text_tab
 from coach.score.write import write_drill
 from coach.strings.units import midi_from_hz
@@ -107,10 +108,11 @@ def test_music21_reads_the_same_pitches_onsets_and_durations(path: Path) -> None
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         score = music21.converter.parseData(musicxml_text(drill, 60), format="musicxml").toSoundingPitch()
-    assert len(score.parts) == 2, "the notation staff and the tab staff"
-    for part in score.parts:
+    *staves, tab = score.parts
+    assert len(staves) == len(staves_of(drill).clefs)
+    for parts in (staves, [tab]):
         got: list[list[Fraction | int]] = []
-        for voice in part.voicesToParts().parts:
+        for voice in (voice for part in parts for voice in part.voicesToParts().parts):
             for note in voice.flatten().notes:
                 onset, length = exact(note.offset), exact(note.duration.quarterLength)
                 for member in note.notes if note.isChord else (note,):

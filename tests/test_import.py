@@ -298,25 +298,24 @@ def played(drill: Drill) -> Drill:
 
 
 @EACH
-def test_drill_to_musicxml_and_back_keeps_what_the_format_carries(path: Path, tmp_path: Path) -> None:
+def test_an_export_that_another_program_saved_keeps_what_the_notes_say(path: Path, tmp_path: Path) -> None:
     drill = load_drill(path)
     file = tmp_path / "piece.musicxml"
-    file.write_text(musicxml_text(drill, drill.goal_bpm), encoding="utf-8")
+    text = musicxml_text(drill, drill.goal_bpm).replace("<software>Wellrung", "<software>Another")
+    file.write_text(text, encoding="utf-8")
     score = read_score(file)
     back, _ = arranged(score, Choices(), str(file))
     assert comparable(back) == comparable(drill)
     assert [bar.meter for p in back.phrases for bar in p.bars] == [
         bar.meter for p in drill.phrases for bar in p.bars
     ]
-    assert (back.title, back.composer, back.instrument, back.tempo.goal_bpm) == (
-        drill.title, drill.composer, drill.instrument, drill.goal_bpm
+    assert (back.title, back.composer, back.instrument.strings, back.tempo.goal_bpm) == (
+        drill.title, drill.composer, drill.instrument.strings, drill.goal_bpm
     )  # fmt: skip
     assert [phrase.name for phrase in back.phrases] == [phrase.name for phrase in drill.phrases]
     assert [(b.start_ratio, b.stop_ratio) for p in back.phrases for b in p.bars] == [
         (b.start_ratio, b.stop_ratio) for p in drill.phrases for b in p.bars
     ]
-    names, names_back = ({phrase.id: phrase.name for phrase in one.phrases} for one in (drill, back))
-    assert [names_back[phrase] for phrase in back.order] == [names[phrase] for phrase in drill.order]
     assert score.joined_remarks() == []
 
 
@@ -360,7 +359,7 @@ def test_any_drill_survives_both_round_trips(tmp_path_factory: pytest.TempPathFa
     (folder / "a.musicxml").write_text(musicxml_text(drill, drill.goal_bpm), encoding="utf-8")
     (folder / "a.mid").write_bytes(midi_bytes(drill, drill.goal_bpm))
     back, _ = arranged(read_score(folder / "a.musicxml"), Choices(every=64), "a.musicxml")
-    assert comparable(played(back)) == comparable(played(drill))
+    assert comparable(back) == comparable(drill)
     arranged(read_score(folder / "a.mid"), Choices(instrument=drill.instrument), "a.mid")
 
 

@@ -64,6 +64,8 @@ def shown(value: NoteValue) -> str:
         (Meter.grouped(7, 8, (2, 2, 3)), "0 3 7", "4~8 8~4."),
         (Meter.grouped(5, 4, (3, 2)), "0 5", "2.~2"),
         (Meter.of(2, 2), "0 1/2 3/2 2", "4 2 4"),
+        (Meter.of(10, 8, 2), "0 1/5 3/5 1 2", "8 4 4 2~8"),
+        (Meter.grouped(7, 8, (2, 2, 3)), "0 11/3 14/3 7", "4~4/3:2~16/3:2 16/3:2~8/3:2 4./3:2~16/3:2"),
     ],
 )  # fmt: skip
 def test_note_values_keep_the_beats_in_sight(meter: Meter, points: str, wanted: str) -> None:

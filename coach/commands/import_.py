@@ -20,6 +20,7 @@ from coach.music.key import key_named
 from coach.score.arrange import arranged
 from coach.score.arrange_duet import EVERY_KEY, arranged_duet
 from coach.score.foreign import read_score, read_two_lines
+from coach.score.musicxml_own import own_export
 from coach.score.score import Score
 from coach.score.strands import Choices
 from coach.score.two_lines import LineNames
@@ -32,6 +33,8 @@ if TYPE_CHECKING:
     from coach.music.drill import Drill, Note
 
 BAR_PIECES = (1, 64)
+CHOOSING = ("part", "bars", "split", "every", "instrument", "harmonics", "melody", "bass", "transpose")
+"""The options that ask for something else than a file holds: with one of them an export of ours is any score."""
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -94,6 +97,9 @@ def run(arguments: argparse.Namespace) -> int:
     choices = _choices(arguments)
     where = Path(arguments.file).name
     octaves = None if octaves is None else int(octaves)
+    if all(getattr(arguments, option) is None for option in CHOOSING) and (own := own_export(arguments.file)):
+        write_output(arguments.output or "-", own[1], [arguments.file])
+        return _tell_written(arguments.output, own[0])
     if arguments.melody is None and arguments.bass is None:
         _refuse_transpose(arguments)
         score = read_score(arguments.file, arguments.part, octaves)
@@ -112,10 +118,15 @@ def run(arguments: argparse.Namespace) -> int:
         )
     for line in table:
         say(line, to=sys.stderr)
-    if arguments.output not in (None, "-"):
+    return _tell_written(arguments.output, drill)
+
+
+def _tell_written(output: str | None, drill: Drill) -> int:
+    """Say what was written to a file; the exit status."""
+    if output not in (None, "-"):
         bars = sum(len(phrase.bars) for phrase in drill.phrases)
         say(
-            f"wrote {arguments.output}: {counted(len(drill.phrases), 'phrase')}, {counted(bars, 'bar')}, "
+            f"wrote {output}: {counted(len(drill.phrases), 'phrase')}, {counted(bars, 'bar')}, "
             f"{'layers' if len(drill.layers) > 1 else 'layer'} {', '.join(drill.layers)}"
         )
     return 0

@@ -65,10 +65,6 @@ def arranged(score: Score, choices: Choices, where: str) -> tuple[Drill, str]:
         raise CoachError(Problem(f"{len(phrases)} phrases; at most {MAX_PHRASES}", where, guess=guess))
     if len(played) > MAX_ORDER:
         score.remark("", f"the order is cut after {MAX_ORDER} phrases")
-    names = {phrase.name: phrase.id for phrase in phrases}
-    known = len(names) == len(phrases) and all(name in names for name in score.phrase_order)
-    if score.phrase_order and known and choices.bars is None:
-        played = [names[name] for name in score.phrase_order]
     title = score.title or "Imported piece"
     drill = Drill(
         id=drill_id(title)[:60],

@@ -7,6 +7,7 @@ external references, files and archives that grow beyond 20 MB are refused (defu
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from fractions import Fraction
@@ -31,6 +32,8 @@ from coach.score.score import MAX_BARS, Score, ScoreBar, ScoreNote
 
 _UNITS = {"whole": 1, "half": 2, "quarter": 4, "eighth": 8, "16th": 16, "32nd": 32}
 _NOT_FOLLOWED = ("segno", "coda")
+_PLACES = re.compile(r"(?:(?:\S+:)?(?:\d+(?:\.\d+)?|\d+/\d+|\d+<[\d./]+>)\s?)+")
+"""Words that say where a note is touched, `3.2`, `4<16>`, as they stand by a tab staff: no cue."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,16 +74,6 @@ def read_musicxml(root: Element, part: str, where: str, whole: Callable[[], Elem
     score.title = words(root.findtext("work/work-title") or root.findtext("movement-title") or "")
     creators = root.findall("identification/creator")
     score.composer = words(next((c.text or "" for c in creators if c.get("type") == "composer"), ""))
-    fields = {
-        item.get("name"): " ".join((item.text or "").split())
-        for item in root.findall("identification/miscellaneous/miscellaneous-field")
-    }
-    # What our own exports say beside the music; anything else there is nobody's business here.
-    if root.findtext("identification/encoding/software") == "Wellrung":
-        layers = fields.get("layers", "").split(", ")
-        score.layer_names = {str(voice): name for voice, name in enumerate(layers, 1)}
-        score.phrase_order = [name for name in fields.get("order", "").split(", ") if name]
-        score.scale_mm = float(fraction(fields.get("scale_mm")))
     reader = _PartReader(score)
     turns = [reader.measure(measure) for measure in measures]
     _take_marks(score, _first_part(root, part))
@@ -90,6 +83,7 @@ def read_musicxml(root: Element, part: str, where: str, whole: Callable[[], Elem
         [measure.get("implicit") == "yes" for measure in measures],
         lambda: _longest(whole() if whole else root),
     )
+    _name_voices(root, score)
     score.order = played_order(turns, score)
     score.tunings = reader.tunings()
     return score
@@ -127,6 +121,19 @@ def _longest(root: Element) -> list[Fraction]:
             longest += [Fraction(0)] * (index + 1 - len(longest))
             longest[index] = max(longest[index], reader.filled[index])
     return longest
+
+
+def _name_voices(root: Element, score: Score) -> None:
+    """Name the voices as an export of this program does, since MusicXML has only numbers; those of one name are one."""
+    field = root.find("identification/miscellaneous/miscellaneous-field[@name='voices']")
+    names = words((field.text if field is not None else "") or "").split(", ")
+    first = {name: str(number) for number, name in reversed(list(enumerate(names, 1))) if name}
+    score.layer_names = {voice: name for name, voice in first.items()}
+    for bar in score.bars:
+        for note in bar.notes:
+            number = whole_number(note.voice) or 0
+            if 1 <= number <= len(names):
+                note.voice = first.get(names[number - 1], note.voice)
 
 
 def _measures(root: Element, part: str) -> Iterator[Element]:
@@ -284,7 +291,7 @@ class _PartReader:
                 text = words(child.text or "")
                 if child.tag == "rehearsal" and text:
                     bar.mark, bar.starts_section = text, True
-                elif child.tag == "words" and text:
+                elif child.tag == "words" and text and not _PLACES.fullmatch(text):
                     bar.cue = f"{bar.cue}; {text}" if bar.cue else text
                 elif child.tag == "dynamics" and len(child) and not bar.dynamics:
                     bar.dynamics = child[0].tag

@@ -207,7 +207,8 @@ class _Writer:
         number, staff = self.voices[voice.layer, voice.staff], voice.staff + 1
         shared = [other for other in notated.voices if other.staff == voice.staff]
         stem = "" if len(shared) == 1 else "up" if shared[0] is voice else "down"
-        if not any(symbol.heads for symbol in voice.symbols):
+        whole = notated.bar.length == notated.bar.meter.beats
+        if whole and not any(symbol.heads for symbol in voice.symbols):
             measure.append(rest_element(None, self.duration(notated.length), number, staff))
             return
         for symbol in voice.symbols:

@@ -25,6 +25,9 @@ VALUE_NAMES = {
 """Note values by their names in MusicXML 4.0 (`note-type-value`)."""
 _QUARTER, _EIGHTH, _FINEST = Fraction(1, 4), Fraction(1, 8), Fraction(1, 1024)
 
+_MOST_PARTS = 64
+"""Parts of a tuplet up to which its heads show them."""
+
 Stretch = tuple[Fraction, Fraction]
 """From where to where in a bar, in whole notes."""
 
@@ -86,17 +89,19 @@ class _Span:
 @lru_cache(256)
 def _tree(meter: Meter) -> _Span:
     beat = meter.beat_whole
-    thirds = 3 if beat.numerator == 3 else 0
-    beats = [_even(number * beat, (number + 1) * beat, thirds) for number in range(meter.beats)]
+    beats = [_even(number * beat, (number + 1) * beat) for number in range(meter.beats)]
     if len(meter.groups) > 1:
         ends = [*meter.starts[1:], meter.beats]
         return _over([_over(beats[a:b]) for a, b in zip(meter.starts, ends, strict=True)])
     return _over(_by_half(beats, beat <= _EIGHTH))
 
 
-def _even(start: Fraction, stop: Fraction, count: int) -> _Span:
-    step = (stop - start) / count if count else Fraction(0)
-    return _Span(start, stop, tuple(_Span(start + n * step, start + (n + 1) * step) for n in range(count)))
+def _even(start: Fraction, stop: Fraction) -> _Span:
+    """A span in equal parts that are each one note value: a dotted quarter in three eighths."""
+    count = (stop - start).numerator
+    step = (stop - start) / count
+    parts = (_Span(start + n * step, start + (n + 1) * step) for n in range(count if count > 1 else 0))
+    return _Span(start, stop, tuple(parts))
 
 
 def _over(spans: Sequence[_Span]) -> _Span:
@@ -159,7 +164,7 @@ def _tuplets(span: _Span, stretches: Sequence[Stretch]) -> Iterator[tuple[_Span,
         crossed = crossed or (crosses and len(off) > (1 if span.above_beat else 0))
     if odd == 1:
         return
-    if crossed or not span.inner:
+    if not span.inner or (crossed and (span.stop - span.start).numerator in (1, 3)):
         yield span, odd
         return
     for part in span.inner:
@@ -182,9 +187,11 @@ def _cut(stretch: Stretch, tree: _Span, tuplets: list[tuple[_Span, int]]) -> Ite
         begin, end = max(at, span.start), min(stop, span.stop)
         normal = 1 << (odd.bit_length() - 1)
         share = Fraction(odd, normal)
-        length = span.stop - span.start
-        parts = _even(Fraction(0), length * share, odd)
-        for piece in _heads((begin - span.start) * share, (end - span.start) * share, parts):
+        length = (span.stop - span.start) * share
+        cut = _largest_heads if length.numerator > _MOST_PARTS else _heads
+        for piece in cut(
+            (begin - span.start) * share, (end - span.start) * share, _even(Fraction(0), length)
+        ):
             start = span.start + piece.start / share
             value = replace(piece.value, length=piece.value.length / share, actual=odd, normal=normal)
             yield Piece(start, value, start == span.start, start + value.length == span.stop)
@@ -199,6 +206,15 @@ def _heads(start: Fraction, stop: Fraction, span: _Span) -> Iterator[Piece]:
         single = one_head(end - start)
         base, dots = single or (Fraction(0), 0)
         yield Piece(start, NoteValue(end - start, base, dots))
+        start = end
+
+
+def _largest_heads(start: Fraction, stop: Fraction, span: _Span) -> Iterator[Piece]:
+    """A stretch of a tuplet with very many parts, in which no reader counts: the largest heads first."""
+    while start < stop:
+        base = next((value for value in VALUE_NAMES if value <= stop - start), None)
+        end = stop if base is None else start + base
+        yield Piece(start, NoteValue(end - start, base or Fraction(0)))
         start = end
 
 

@@ -111,12 +111,8 @@ class Score:
     order: list[int] = field(default_factory=list)
     tunings: list[int] = field(default_factory=list)
     """Open strings as MIDI numbers, the lowest first; empty where the file has none."""
-    scale_mm: float = 0.0
-    """Sounding length of the strings, 0 where the file doesn't say."""
     beat_whole: Fraction | None = None
     """The note value that the first metronome mark counts."""
-    phrase_order: list[str] = field(default_factory=list)
-    """Names of phrases in the order of the whole piece, where the file says so beside its repeats."""
     layer_names: dict[str, str] = field(default_factory=dict)
     """Names of voices, where the file has them."""
     parts: list[str] = field(default_factory=list)

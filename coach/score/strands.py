@@ -14,7 +14,7 @@ from coach.score.hand import HIGHEST_FRET, IN_TUNE_CENTS, in_tune
 from coach.score.keys import BAR, PHRASE
 from coach.score.limits import LAYER, MAX_LAYERS
 from coach.score.score import Score, ScoreNote
-from coach.strings.instrument import SCALE_MM_RANGE, STRINGS_RANGE, Instrument
+from coach.strings.instrument import STRINGS_RANGE, Instrument
 from coach.strings.ready_made import READY_MADE, ready_made, usual_scale_mm
 from coach.strings.units import note_name
 
@@ -100,11 +100,8 @@ def instrument_of(score: Score) -> Instrument:
     if score.tunings:
         strings = _shifted(score.tunings[::-1], notes)
         names = tuple(note_name(midi) for midi in strings)
-        low_mm, high_mm = SCALE_MM_RANGE
-        given_mm = score.scale_mm or 0.0
-        scale = given_mm if low_mm <= given_mm <= high_mm else usual_scale_mm(names)
         if len(strings) <= STRINGS_RANGE[1] and all(0 <= midi <= 127 for midi in strings):
-            return Instrument.of(names, scale)
+            return Instrument.of(names, usual_scale_mm(names))
     pitches = [note.midi for note in notes if not note.harmonic]
     low, high = min(pitches, default=28), max(pitches, default=60)
 
