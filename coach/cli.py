@@ -38,6 +38,7 @@ COMMANDS: dict[str, str] = {
     "sound": "sound devices, a test, how late the sound is, an offset by tapping",
     "midi": "MIDI ports, what comes in, a test, which pedal means what",
     "log": "look at the practice log, correct, carry, check, back up; forget a person",
+    "listen": "hear in a recorded take how each event of a phrase went",
     "serve": "the same app in a browser, for a tablet on the music stand",
 }
 """Command name to the line that `coach --help` shows; the module is `coach.commands.<name>`."""

@@ -1,0 +1,169 @@
+"""`coach listen`: hear in a recorded take how each event of a phrase went."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import Any
+
+from coach.commands.common import add_folder, add_json, places_of, say, say_json
+from coach.commands.instrument_options import number
+from coach.folder.library import drill_on_own, find_drill
+from coach.folder.settings import load_settings
+from coach.ground.digits import whole_number
+from coach.ground.problem import CoachError, Problem, UsageError
+from coach.listen.ear import Ear
+from coach.listen.heard import Heard
+from coach.listen.recording import Recording
+from coach.listen.sound_file import CLIPPED_SHARE, read_sound
+from coach.listen.takes import ear_of, found_start_s, recording_of
+from coach.music.drill import Drill, Phrase
+from coach.music.excerpt import Passage, event_text, layer_choices, passage_of, whole_phrase
+from coach.music.rhythm import MAX_BPM, MIN_BPM
+from coach.score.load import load_drill
+
+MEASURED_ON = (
+    "How well it hears was measured on simulated and sampled strings; your own marks measure it on yours."
+)
+MOSTLY_ABSENT = 0.6
+LEAST_JUDGED = 4
+LONGEST_S = 3600.0
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """Declare the options of `coach listen`."""
+    parser.add_argument(
+        "take", metavar="TAKE.wav", help="a recording of the phrase, with its count-in or without"
+    )
+    parser.add_argument(
+        "--drill", metavar="DRILL", required=True, help="a drill file, or a drill's name or title"
+    )
+    parser.add_argument("--phrase", metavar="PHRASE", required=True, help="the phrase's name, or its id")
+    parser.add_argument("--layer", metavar="LAYER", help="the layer that was played (default: all together)")
+    parser.add_argument("--tempo", metavar="BPM", required=True, help="the tempo it was played at")
+    parser.add_argument(
+        "--starts-at",
+        metavar="SECONDS",
+        help="when beat 1 falls in the take (default: found from the clicks of the count-in)",
+    )
+    parser.add_argument(
+        "--open-strings",
+        metavar="OPEN.wav",
+        help="one pluck of each open string, the lowest first, with pauses: their pitch and stiffness",
+    )
+    parser.add_argument(
+        "--clean",
+        metavar="TAKE.wav",
+        nargs="+",
+        default=[],
+        help="takes of the same passage known to be clean: the nodes' own sound is learnt from them",
+    )
+    add_folder(parser)
+    add_json(parser)
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Print a row an event; 0 where the take could be listened to."""
+    drill, passage = _passage(arguments)
+    tempo_bpm = _tempo_bpm(arguments.tempo)
+    starts_at_s = None if arguments.starts_at is None else _seconds(arguments.starts_at)
+    ear = Ear.of(drill.instrument)
+    if arguments.open_strings:
+        ear = ear_of(drill.instrument, read_sound(arguments.open_strings), arguments.open_strings)
+    take = _recording(arguments.take, drill, passage, tempo_bpm, starts_at_s)
+    shift_s = 0.0
+    if starts_at_s is not None:
+        # Where beat 1 is given, it is known of this take alone: the clean ones are laid beside it by their own notes.
+        found_s = found_start_s(take, drill)
+        shift_s = 0.0 if found_s is None else starts_at_s - found_s
+    for path in arguments.clean:
+        clean = _recording(path, drill, passage, tempo_bpm, None)
+        ear = ear.learn(replace(clean, beat_1_s=clean.beat_1_s + shift_s))
+    heard = ear.judge(take)
+    _refuse_another_piece(heard, arguments)
+    if arguments.json:
+        say_json([_row(one) for one in heard], indent=2)
+    else:
+        _print_rows(heard, passage, bool(arguments.clean))
+    return 0
+
+
+def _recording(
+    path: str, drill: Drill, passage: Passage, tempo_bpm: int, starts_at_s: float | None
+) -> Recording:
+    sound = read_sound(path)
+    if sound.clipped_share > CLIPPED_SHARE:
+        say(f"{path}: {sound.clipped_share:.1%} of it is clipped; record it softer", to=sys.stderr)
+    return recording_of(sound, drill, passage, tempo_bpm, starts_at_s, path)
+
+
+def _passage(arguments: argparse.Namespace) -> tuple[Drill, Passage]:
+    places = places_of(arguments)
+    drill = load_drill(find_drill(arguments.drill, places))
+    drill = drill_on_own(drill, load_settings(places.settings).instruments)
+    phrase = _phrase(drill, arguments.phrase)
+    layers = layer_choices(phrase)
+    if arguments.layer is not None and arguments.layer not in layers:
+        found = f"{arguments.layer!r} is no layer of {phrase.name}; it has {', '.join(layers)}"
+        raise UsageError(Problem(found, "--layer"))
+    return drill, passage_of(drill, whole_phrase(drill, phrase, arguments.layer))
+
+
+def _phrase(drill: Drill, name: str) -> Phrase:
+    wanted = name.strip().casefold()
+    for phrase in drill.phrases:
+        if wanted in (phrase.id, phrase.name.casefold()):
+            return phrase
+    names = ", ".join(phrase.name for phrase in drill.phrases)
+    raise UsageError(Problem(f"{drill.title} has no phrase {name!r}; it has {names}", "--phrase"))
+
+
+def _tempo_bpm(text: str) -> int:
+    bpm = whole_number(text)
+    if bpm is None or not MIN_BPM <= bpm <= MAX_BPM:
+        raise UsageError(Problem(f"{text!r} is no whole number from {MIN_BPM} to {MAX_BPM}", "--tempo"))
+    return bpm
+
+
+def _seconds(text: str) -> float:
+    seconds = number(text, "--starts-at", "seconds")
+    if not 0.0 <= seconds <= LONGEST_S:
+        raise UsageError(Problem(f"{text} is outside 0 to {LONGEST_S:g} seconds", "--starts-at"))
+    return seconds
+
+
+def _refuse_another_piece(heard: Sequence[Heard], arguments: argparse.Namespace) -> None:
+    judged = [one for one in heard if one.result != "unsure"]
+    absent = [one for one in judged if one.result in ("missing", "other")]
+    if len(judged) >= LEAST_JUDGED and len(absent) > MOSTLY_ABSENT * len(judged):
+        found = f"{len(absent)} of {len(judged)} events were not heard in it"
+        guess = "are --drill, --phrase, --tempo and --starts-at those of this take?"
+        raise CoachError(Problem(found, arguments.take, guess=guess))
+
+
+def _row(heard: Heard) -> dict[str, Any]:
+    onset_ms = None if heard.onset_ms is None else round(heard.onset_ms, 1)
+    return {
+        "label": heard.label,
+        "result": heard.result,
+        "certainty": round(heard.certainty, 3),
+        "onset_ms": onset_ms,
+        "why": heard.why,
+    }
+
+
+def _print_rows(heard: Sequence[Heard], passage: Passage, learnt: bool) -> None:
+    texts = [event_text(passage.event(one.label)) for one in heard]
+    wide = max(map(len, texts))
+    say(f"{'':>3}  {'event':<{wide}}  result   certainty  onset")
+    for one, text in zip(heard, texts, strict=True):
+        onset = "" if one.onset_ms is None else f"{one.onset_ms:+.0f} ms"
+        certainty = f"{one.certainty:.0%}" if one.certainty else ""
+        line = f"{one.label:>3}  {text:<{wide}}  {one.result:<8} {certainty:>9}  {onset:>7}  {one.why}"
+        say(line.rstrip())
+    say("")
+    if not learnt:
+        say("Nothing is known yet of how these notes sound when clean: --clean with takes of them.")
+    say(MEASURED_ON)
