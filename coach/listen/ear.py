@@ -5,7 +5,7 @@ it, so that it can be kept with the instrument. Where a note's clean sound isn't
 
     ear = Ear.of(instrument, measured_strings(...))
     ear = ear.learn(recording)           # of a repetition rated clean
-    looks = ear.looks(recording)         # again with more sound: `known=looks`
+    looks = ear.looks(recording)         # again with more sound: ear.looks(longer, looks)
     suggestions = ear.heard(looks)       # or both in one: ear.judge(recording)
 """
 
@@ -20,10 +20,10 @@ import numpy as np
 
 from coach.listen.heard import Heard
 from coach.listen.look import HEARD_S, Look, look_at
-from coach.listen.memory import Compared, NoteSound, compared, pluck_of, usual_bias_ms, usual_levels
+from coach.listen.memory import Compared, NoteSound, compared, known_of, pluck_of
 from coach.listen.open_string import MeasuredString
 from coach.listen.recording import Recording
-from coach.listen.scene import Scene
+from coach.listen.scene import Scene, note_key
 from coach.listen.verdict import verdict
 from coach.strings.instrument import Instrument
 
@@ -68,14 +68,18 @@ class Ear:
         once = self._with(self.looks(recording))
         return self._with(once.looks(recording))
 
-    def looks(self, recording: Recording, known: Sequence[Look] = ()) -> tuple[Look, ...]:
-        """What can be measured of each event that the recording holds whole, in order; `known` looks are kept."""
+    def looks(self, recording: Recording, known_looks: Sequence[Look] = ()) -> tuple[Look, ...]:
+        """What can be measured of each event that the recording holds whole, in order; `known_looks` are kept."""
         scene = Scene(recording.passage, recording.tempo_bpm, dict(enumerate(self.strings)))
-        levels = {key: usual_levels(sound) for key, sound in self.notes.items()}
-        bias = {key: usual_bias_ms(sound.plucks) for key, sound in self.notes.items()}
-        before = {look.label: look for look in known}
+        notes = {note_key(p.note): p.note for event in recording.passage.events for p in event.notes}
+        known = {
+            key: known_of(self.notes[key], scene.hz(note), note.is_harmonic)
+            for key, note in notes.items()
+            if key in self.notes
+        }
+        before = {look.label: look for look in known_looks}
         return tuple(
-            before.get(event.label) or look_at(recording, scene, event, levels, bias)
+            before.get(event.label) or look_at(recording, scene, event, known)
             for event in recording.passage.events
             if recording.due_s(event) + HEARD_S <= recording.length_s
         )
@@ -85,9 +89,7 @@ class Ear:
         compared_notes = {look.label: self.compared(look) for look in looks}
         known = [one.early_db for notes in compared_notes.values() for one in notes if one]
         gain_db = float(np.median(known)) if len(known) >= LEAST_FOR_GAIN else 0.0
-        return tuple(
-            verdict(look, compared_notes[look.label], gain_db, self._bias_ms(look)) for look in looks
-        )
+        return tuple(verdict(look, compared_notes[look.label], gain_db) for look in looks)
 
     def judge(self, recording: Recording) -> tuple[Heard, ...]:
         """How each event of a whole repetition went."""
@@ -100,14 +102,10 @@ class Ear:
             for note in look.notes
         )
 
-    def _bias_ms(self, look: Look) -> float:
-        sound = self.notes.get(look.notes[0].key)
-        return usual_bias_ms(sound.plucks) if sound else 0.0
-
     def _with(self, looks: Sequence[Look]) -> Ear:
         notes = dict(self.notes)
         for look in looks:
             for note in look.notes:
-                pluck = pluck_of(note, look.rise_db, look.onset_ms, look.alone)
+                pluck = pluck_of(note, look)
                 notes[note.key] = notes.get(note.key, NoteSound()).with_pluck(pluck)
         return replace(self, notes=notes)

@@ -33,9 +33,32 @@ HEARD_S = 0.4
 """So long after its beat everything of an event has been heard."""
 SHARP_DB = 6.0
 """A rise of the high partials by so much is a pluck; a softer beginning is timed by its own partials alone."""
+CLEAR_DB = 10.0
+"""A rise of this much, alone, tells when a note was struck to 2 or 3 ms."""
+SHARP_WORTH = {True: 1.0, False: float(__import__("os").environ.get("SW", "0.2"))}
+"""What a sharp beginning is worth beside the agreement of all phases: for harmonics, whose few partials agree again
+after each period of some ms, and for other notes, whose beginning a harmonic's may cover."""
+USUAL_LATE_S = 0.1
 _SMOOTH_S, _LAG_S = 0.03, 0.018
 _NEAR_S = 0.012
 _CLEAR_HZ = 15.0
+
+
+@dataclass(frozen=True, slots=True)
+class Known:
+    """What is known of one note's clean sound."""
+
+    levels: Mapping[str, Samples]
+    """Each window's usual amplitudes, an entry a partial."""
+    hz: Samples
+    """Its partials."""
+    bias_ms: float
+    """How much later than it is struck it is heard to begin."""
+    phases: Samples
+    """Each partial's phase at the moment at which the note is struck."""
+    sharp: bool
+    """Whether its beginning is a sharp one."""
+    harmonic: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,8 +77,12 @@ class Look:
     """What was measured of one event."""
 
     label: int
-    onset_ms: float
+    due_s: float
+    """When it was due, in seconds of the take."""
+    heard_ms: float
     """The likeliest beginning against the beat, as measured: a soft sound rises later than it is struck."""
+    onset_ms: float
+    """When it was struck, against the beat, as far as is known how the note begins."""
     rise_db: float
     """How sharp it is."""
     alone: bool
@@ -63,40 +90,57 @@ class Look:
     notes: tuple[NoteLook, ...]
 
 
-def look_at(
-    recording: Recording,
-    scene: Scene,
-    event: PlacedEvent,
-    levels: Mapping[str, Mapping[str, Samples]],
-    bias_ms: Mapping[str, float],
-) -> Look:
-    """Measure one event. `levels` and `bias_ms` say what is known of notes by their keys: amplitudes, slow rises."""
+def look_at(recording: Recording, scene: Scene, event: PlacedEvent, known: Mapping[str, Known]) -> Look:
+    """Measure one event; `known` has what is known of notes by their keys."""
     due_s = recording.due_s(event)
     frame = recording.frame(due_s - 0.25, due_s + HEARD_S + 0.05)
+    first = known.get(note_key(event.notes[0].note))
     onset_s, rise_db = _onset(frame, scene, event, due_s)
-    bias_s = bias_ms.get(note_key(event.notes[0].note), 0.0) / 1000.0
-    begin_s = min(max(onset_s - bias_s, due_s - 0.03), due_s + 0.085)
-    notes = tuple(_note_look(frame, scene, event, placed.note, begin_s, levels) for placed in event.notes)
-    return Look(event.label, (onset_s - due_s) * 1000.0, rise_db, scene.alone(event), notes)
+    begin_s = onset_s - (first.bias_ms if first else 0.0) / 1000.0
+    begin_s = min(max(begin_s, due_s - 0.03), due_s + 0.085)
+    notes = tuple(_note_look(frame, scene, event, placed.note, begin_s, known) for placed in event.notes)
+    alone = scene.alone(event)
+    struck_s = begin_s
+    if first and not (alone and first.sharp and rise_db > CLEAR_DB):
+        struck_s = _struck_s(notes[0], first, frame, due_s)
+    return Look(
+        event.label, due_s, (onset_s - due_s) * 1000.0, (struck_s - due_s) * 1000.0, rise_db, alone, notes
+    )
+
+
+def _struck_s(note: NoteLook, known: Known, frame: Frame, due_s: float) -> float:
+    """When a note was struck, from the phases of its partials early on: each turns by 2 pi f in a second.
+
+    Several partials agree at one moment; a sharp beginning there, and nearness to the beat, count too.
+    """
+    early = note.windows["early"]
+    count = min(len(known.phases), len(early.amplitude))
+    hz = note.hz[:count]
+    size = np.abs(early.amplitude[:count])
+    weight = np.sqrt(size) * (size > 2.0 * early.error[:count])
+    shifts_s = np.arange(EARLY_S, LATE_S, 0.0005)
+    back_s = early.middle_s - due_s - shifts_s
+    turns = np.angle(early.amplitude[:count]) - known.phases[:count] - 2.0 * np.pi * hz * back_s[:, None]
+    agree = (weight * np.cos(turns)).sum(axis=1) / (weight.sum() + 1e-12)
+    rise_db, hop_s, start_s = rises(frame)
+    places = np.round((due_s + shifts_s - start_s) / hop_s).astype(int)
+    sharp = np.clip(rise_db[np.clip(places, 0, len(rise_db) - 1)], 0.0, 15.0) / 15.0
+    worth = agree + SHARP_WORTH[known.harmonic] * sharp - (shifts_s / USUAL_LATE_S) ** 2
+    return due_s + float(shifts_s[int(np.argmax(worth))])
 
 
 def _note_look(
-    frame: Frame,
-    scene: Scene,
-    event: PlacedEvent,
-    note: Note,
-    begin_s: float,
-    levels: Mapping[str, Mapping[str, Samples]],
+    frame: Frame, scene: Scene, event: PlacedEvent, note: Note, begin_s: float, known: Mapping[str, Known]
 ) -> NoteLook:
     hz, own_hz = scene.hz(note), scene.own_others_hz(note)
     own = Rings(own_hz, np.full(len(own_hz), 0.05))
     beside = scene.beside(event, note)
     windows = {
-        name: measured(_window(frame, name, begin_s), hz, _rings(beside, name, levels, own))
+        name: measured(_window(frame, name, begin_s), hz, _rings(beside, name, known, own))
         for name in WINDOWS
     }
     target = Rings(hz, np.full(len(hz), 0.1))
-    late, others = _window(frame, "late", begin_s), _rings(beside, "late", levels, target)
+    late, others = _window(frame, "late", begin_s), _rings(beside, "late", known, target)
     instead = tuple(measured(late, other_hz, others) for other_hz in scene.alternatives(note))
     return NoteLook(note_key(note), hz, windows, instead)
 
@@ -106,12 +150,10 @@ def _window(frame: Frame, name: str, begin_s: float) -> Frame:
     return frame.between(begin_s + middle_s - length_s / 2.0, begin_s + middle_s + length_s / 2.0)
 
 
-def _rings(
-    beside: tuple[Beside, ...], name: str, levels: Mapping[str, Mapping[str, Samples]], own: Rings
-) -> Rings:
+def _rings(beside: tuple[Beside, ...], name: str, known: Mapping[str, Known], own: Rings) -> Rings:
     middle_s, length_s = WINDOWS[name]
-    expected = {key: each[name] for key, each in levels.items()}
-    return Rings.of([rings(beside, middle_s + length_s / 2.0, expected), own])
+    levels = {key: (each.hz, each.levels[name]) for key, each in known.items()}
+    return Rings.of([rings(beside, middle_s + length_s / 2.0, levels), own])
 
 
 def _onset(frame: Frame, scene: Scene, event: PlacedEvent, due_s: float) -> tuple[float, float]:

@@ -7,13 +7,13 @@ stroke, so that a level alone says little; how a partial falls from early to lat
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from coach.listen.look import WINDOWS, NoteLook
+from coach.listen.look import CLEAR_DB, WINDOWS, Known, Look, NoteLook
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -24,6 +24,10 @@ SPREAD_DB = 4.0
 """How much the level of a good touch differs from stroke to stroke."""
 MOST_PLUCKS = 12
 FAINT_DB = -60.0
+SHARP_BIAS_MS = -1.7
+"""A sharp beginning is found that much too early: the comparison looks 5 ms ahead."""
+MOST_APART_S = 0.04
+"""Two clean strokes are not further apart against their beats."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,12 +36,13 @@ class Pluck:
 
     levels: Mapping[str, tuple[float, ...]]
     errors: Mapping[str, tuple[float, ...]]
-    turns_hz: tuple[float, ...]
-    """By how much each partial lies beside its theory, from its phase early and late."""
+    phases: tuple[float, ...]
+    """Each partial's phase in the middle of the early window."""
+    beat_to_early_s: float
     instead_db: float
     """The loudest other note of its string, against the note itself."""
     rise_db: float
-    onset_ms: float
+    heard_ms: float
     alone: bool
 
 
@@ -51,24 +56,24 @@ class NoteSound:
         return NoteSound((*self.plucks, pluck)[-MOST_PLUCKS:])
 
 
-def pluck_of(look: NoteLook, rise_db: float, onset_ms: float, alone: bool) -> Pluck:
+def pluck_of(look: NoteLook, event: Look) -> Pluck:
     """What is kept of a look at a clean note."""
-    early, late = look.windows["early"], look.windows["late"]
-    gap_s = WINDOWS["late"][0] - WINDOWS["early"][0]
-    turn = np.angle(late.amplitude * np.conj(early.amplitude) * np.exp(-2j * np.pi * look.hz * gap_s))
+    early = look.windows["early"]
+    after_s = early.middle_s - event.due_s
     return Pluck(
         {name: tuple(np.abs(part.amplitude).tolist()) for name, part in look.windows.items()},
         {name: tuple(part.error.tolist()) for name, part in look.windows.items()},
-        tuple((turn / (2.0 * math.pi * gap_s)).tolist()),
+        tuple(np.angle(early.amplitude).tolist()),
+        after_s,
         instead_db(look),
-        rise_db,
-        onset_ms,
-        alone,
+        event.rise_db,
+        event.heard_ms,
+        event.alone,
     )
 
 
 def usual_levels(sound: NoteSound) -> dict[str, Samples]:
-    """Each window's usual amplitudes: the mean in dB, strokes that were hard to see counting less."""
+    """Each window's usual amplitudes: the median, strokes that were hard to see counting less."""
     found = {}
     for name in WINDOWS:
         count = min(len(pluck.levels[name]) for pluck in sound.plucks)
@@ -76,20 +81,58 @@ def usual_levels(sound: NoteSound) -> dict[str, Samples]:
         error = np.array([pluck.errors[name][:count] for pluck in sound.plucks])
         spread_db = np.where(level < 2.0 * error, 20.0, 8.7 * error / np.maximum(level, error))
         weight = 1.0 / (SPREAD_DB**2 + 4.0 * spread_db**2)
-        mean_db = (weight * 20.0 * np.log10(level + 1e-9)).sum(axis=0) / weight.sum(axis=0)
-        found[name] = 10.0 ** (mean_db / 20.0)
+        found[name] = 10.0 ** (_weighted_median(20.0 * np.log10(level + 1e-9), weight) / 20.0)
     return found
 
 
-def usual_turns_hz(sound: NoteSound) -> Samples:
-    """How far each partial lies beside its theory, the median of all strokes."""
-    count = min(len(pluck.turns_hz) for pluck in sound.plucks)
-    return np.asarray(np.median([pluck.turns_hz[:count] for pluck in sound.plucks], axis=0))
+def _weighted_median(values: Samples, weight: Samples) -> Samples:
+    """Of each column the value, between two of them where it falls so, with half of the weight on either side."""
+    order = np.argsort(values, axis=0)
+    ordered, heavy = np.take_along_axis(values, order, axis=0), np.take_along_axis(weight, order, axis=0)
+    middle = (np.cumsum(heavy, axis=0) - heavy / 2.0) / heavy.sum(axis=0)
+    columns = [np.interp(0.5, middle[:, at], ordered[:, at]) for at in range(values.shape[1])]
+    return np.array(columns)
 
 
-def usual_bias_ms(plucks: Sequence[Pluck]) -> float:
-    """How late a note is heard to begin: the median of clean strokes, of which the player means none to be late."""
-    return float(np.median([pluck.onset_ms for pluck in plucks])) if plucks else 0.0
+def known_of(sound: NoteSound, hz: Samples, harmonic: bool) -> Known:
+    """What all strokes of a note say together; `hz` are its partials."""
+    sharp = float(np.median([pluck.rise_db for pluck in sound.plucks])) > CLEAR_DB
+    bias_ms = SHARP_BIAS_MS if sharp else float(np.median([pluck.heard_ms for pluck in sound.plucks]))
+    return Known(usual_levels(sound), hz, bias_ms, _phases(sound, hz, bias_ms, harmonic), sharp, harmonic)
+
+
+def _phases(sound: NoteSound, hz: Samples, bias_ms: float, harmonic: bool) -> Samples:
+    """The partials' phases when the note is struck: strokes are moved in time until their phases agree the most.
+
+    When all of them were struck follows from the median of their beginnings.
+    """
+    count = min(len(hz), *(len(pluck.phases) for pluck in sound.plucks))
+    hz = hz[:count]
+    size = np.array([np.sqrt(pluck.levels["early"][:count]) for pluck in sound.plucks])
+    phase = np.array([pluck.phases[:count] for pluck in sound.plucks])
+    phase = phase - 2.0 * np.pi * hz * np.array([[pluck.beat_to_early_s] for pluck in sound.plucks])
+    moved_s = np.zeros(len(phase))
+    heard_s = np.array([(pluck.heard_ms - bias_ms) / 1000.0 for pluck in sound.plucks])
+    reference = size[0] * np.exp(1j * phase[0])
+    for _ in range(2):
+        moved_s = np.array(
+            [_move_s(s * np.exp(1j * p), reference, hz) for s, p in zip(size, phase, strict=True)]
+        )
+        struck = size * np.exp(1j * (phase + 2.0 * np.pi * hz * moved_s[:, None]))
+        reference = struck.mean(axis=0)
+    own = np.array([harmonic or pluck.alone for pluck in sound.plucks])
+    # What begins with a harmonic is timed by its beats, of which the player means none to be late.
+    late_s = float(np.median((heard_s - moved_s)[own])) if own.any() else -float(np.mean(moved_s))
+    return np.asarray(np.angle(reference * np.exp(2j * np.pi * hz * late_s)))
+
+
+def _move_s(stroke: NDArray[np.complex128], reference: NDArray[np.complex128], hz: Samples) -> float:
+    """How much later than the reference a stroke came."""
+    shifts_s = np.arange(-MOST_APART_S, MOST_APART_S, 0.0005)
+    agree = (stroke * np.conj(reference) * np.exp(2j * np.pi * hz * shifts_s[:, None])).sum(axis=1).real
+    # Periods that agree equally: the nearest.
+    agree *= 1.0 - np.abs(shifts_s) / (4.0 * MOST_APART_S)
+    return float(shifts_s[int(np.argmax(agree))])
 
 
 def instead_db(look: NoteLook) -> float:
@@ -140,7 +183,7 @@ def compared(look: NoteLook, sound: NoteSound, rise_db: float) -> Compared:
         fall_seen,
         long_fall_db,
         long_fall_seen,
-        _new_db(look, usual, usual_turns_hz(sound)),
+        _new_db(look, usual),
         instead_db(look) - usual_instead,
         rise_db - usual_rise,
     )
@@ -173,12 +216,12 @@ def _fall_db(look: NoteLook, usual: Mapping[str, Samples], start: str) -> tuple[
     return _db(float((weight * rest).sum()), total), total / (float((begin**2).sum()) + 1e-18)
 
 
-def _new_db(look: NoteLook, usual: Mapping[str, Samples], turns_hz: Samples) -> float:
+def _new_db(look: NoteLook, usual: Mapping[str, Samples]) -> float:
     """The level early of what does not go on from before the beat, against the usual level."""
     before, early = look.windows["before"], look.windows["early"]
-    count = min(len(usual["early"]), len(turns_hz))
-    gap_s = WINDOWS["early"][0] - WINDOWS["before"][0]
-    turn = np.exp(2j * np.pi * (look.hz[:count] + turns_hz[:count]) * gap_s)
+    count = len(usual["early"])
+    gap_s = early.middle_s - before.middle_s
+    turn = np.exp(2j * np.pi * look.hz[:count] * gap_s)
     change = np.abs(early.amplitude[:count] - before.amplitude[:count] * turn)
     seen = _seen(usual["early"][:count], early.error[:count])
     return _db(float((seen * change**2).sum()), float((seen * usual["early"][:count] ** 2).sum()))

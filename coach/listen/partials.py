@@ -30,7 +30,10 @@ MOST_PARTIALS = 8
 HIGHEST_NUMBER = 24
 NEAR_HZ = 45.0
 """Interferers further from a partial than this don't matter under a Hann window of 60 ms or more."""
-UNSURE_CENTS = 2.0
+MISMATCH = 0.02
+"""Share of what is in a partial's band that the model does not explain: partials fall, glide and beat. Our own."""
+MOST_SHARE = 3.0
+"""A partial is not louder than so many times what is in its band: others would have to cancel it."""
 _FLOOR_PERCENT = 25.0
 _FLOOR_SHARE = 0.29
 """The weakest quarter of the bins of white noise's periodogram lies below so much of its mean: -ln 0.75."""
@@ -44,6 +47,8 @@ class Partials:
     """Amplitude and phase at the window's middle; full scale is 1."""
     error: NDArray[np.float64]
     """Standard error of the amplitude."""
+    middle_s: float
+    """The window's middle, in seconds of the take."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,15 +100,17 @@ def measured(frame: Frame, target_hz: NDArray[np.float64], beside: Rings) -> Par
         phases = 2.0 * np.pi * np.outer(time_s, np.concatenate([[hz], beside.hz[near]]))
         columns = np.concatenate([np.cos(phases), np.sin(phases)], axis=1)
         weighted = columns * window[:, None]
-        ridge = noise / np.maximum(beside.expected[near] ** 2 / 2.0, 1e-14)
-        own = 1e-9 * count
-        system = columns.T @ weighted + np.diag(np.concatenate([[own], ridge + own] * 2))
-        inverse = np.linalg.inv(system)
-        fitted = inverse @ (weighted.T @ frame.samples)
+        sums = weighted.T @ frame.samples
         sine = 1 + int(near.sum())
+        there = 2.0 * math.hypot(sums[0], sums[sine]) / float(window.sum())
+        rest = noise + (MISMATCH * there) ** 2 * count / 8.0
+        expected = np.concatenate([[MOST_SHARE * there], beside.expected[near]])
+        ridge = rest / np.maximum(expected**2 / 2.0, 1e-14)
+        inverse = np.linalg.inv(columns.T @ weighted + np.diag(np.concatenate([ridge, ridge])))
+        fitted = inverse @ sums
         amplitude[at] = complex(fitted[0], -fitted[sine])
-        error[at] = math.sqrt(noise * max(inverse[0, 0] + inverse[sine, sine], 0.0))
-    return Partials(amplitude, error)
+        error[at] = math.sqrt(rest * max(inverse[0, 0] + inverse[sine, sine], 0.0))
+    return Partials(amplitude, error, frame.start_s + (count - 1) / 2.0 / frame.rate_hz)
 
 
 def noise_power(frame: Frame, window: NDArray[np.float64]) -> float:

@@ -106,12 +106,11 @@ def note_key(note: Note) -> str:
     return f"{note.string}:{note.stop}:{note.node.key if note.node else ''}"
 
 
-def rings(beside: Sequence[Beside], until_s: float, expected: Mapping[str, Hz]) -> Rings:
-    """What of other strings may ring until a moment after the note's beat, with levels where they are known."""
+def rings(beside: Sequence[Beside], until_s: float, known: Mapping[str, tuple[Hz, Hz]]) -> Rings:
+    """What of other strings may ring until a moment after the note's beat; `known` has notes' real Hz and levels."""
     parts = []
     for one in beside:
         if one.after_s <= until_s:
-            level = expected.get(one.key)
-            known = np.full(len(one.hz), UNKNOWN_LEVEL) if level is None else 2.0 * level[: len(one.hz)]
-            parts.append(Rings(one.hz[: len(known)], known))
+            hz, level = known.get(one.key, (one.hz, np.full(len(one.hz), UNKNOWN_LEVEL / 2.0)))
+            parts.append(Rings(hz, 2.0 * level))
     return Rings.of(parts)

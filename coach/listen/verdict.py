@@ -15,10 +15,10 @@ GONE_DB = -20.0
 OTHER_DB = 15.0
 
 
-def verdict(look: Look, notes: Sequence[Compared | None], gain_db: float, bias_ms: float) -> Heard:
+def verdict(look: Look, notes: Sequence[Compared | None], gain_db: float) -> Heard:
     """What is said of an event from its notes' measures; `gain_db` is by how much the whole repetition is louder."""
     known = [note for note in notes if note]
-    onset_ms = look.onset_ms - bias_ms
+    onset_ms = look.onset_ms
     if not known:
         return Heard(look.label, "unsure", 0.0, onset_ms, "its clean sound isn't known yet")
     worst = min(known, key=lambda note: note.late_db)
