@@ -20,7 +20,7 @@ import numpy as np
 
 from coach.listen.heard import Heard
 from coach.listen.look import HEARD_S, Look, look_at
-from coach.listen.memory import Compared, NoteSound, compared, known_of, pluck_of
+from coach.listen.memory import Compared, NoteSound, clean_strokes, compared, known_of, pluck_of
 from coach.listen.open_string import MeasuredString
 from coach.listen.recording import Recording
 from coach.listen.scene import Scene, note_key
@@ -89,7 +89,12 @@ class Ear:
         compared_notes = {look.label: self.compared(look) for look in looks}
         known = [one.early_db for notes in compared_notes.values() for one in notes if one]
         gain_db = float(np.median(known)) if len(known) >= LEAST_FOR_GAIN else 0.0
-        return tuple(verdict(look, compared_notes[look.label], gain_db) for look in looks)
+        return tuple(
+            verdict(
+                look, compared_notes[look.label], gain_db, lambda key: clean_strokes(key, self.notes[key])
+            )
+            for look in looks
+        )
 
     def judge(self, recording: Recording) -> tuple[Heard, ...]:
         """How each event of a whole repetition went."""

@@ -8,12 +8,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from coach.listen.look import CLEAR_DB, WINDOWS, Known, Look, NoteLook
+from coach.listen.partials import Partials
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -166,6 +167,21 @@ class Compared:
     """The sharpness of the beginning against the usual one."""
 
 
+def clean_strokes(key: str, sound: NoteSound) -> tuple[Compared, ...]:
+    """Each clean stroke against the others, with what is kept of it."""
+    found = []
+    for at, pluck in enumerate(sound.plucks):
+        others = NoteSound((*sound.plucks[:at], *sound.plucks[at + 1 :]))
+        if others.plucks:
+            windows = {
+                name: Partials(np.array(pluck.levels[name], dtype=complex), np.array(pluck.errors[name]), 0.0)
+                for name in WINDOWS
+            }
+            one = compared(NoteLook(key, np.zeros(len(pluck.phases)), windows, ()), others, pluck.rise_db)
+            found.append(replace(one, new_db=one.early_db, instead_db=0.0))
+    return tuple(found)
+
+
 def compared(look: NoteLook, sound: NoteSound, rise_db: float) -> Compared:
     """How a look at a note differs from its clean sound."""
     usual = usual_levels(sound)
@@ -219,7 +235,7 @@ def _fall_db(look: NoteLook, usual: Mapping[str, Samples], start: str) -> tuple[
 def _new_db(look: NoteLook, usual: Mapping[str, Samples]) -> float:
     """The level early of what does not go on from before the beat, against the usual level."""
     before, early = look.windows["before"], look.windows["early"]
-    count = len(usual["early"])
+    count = min(len(usual["early"]), len(look.hz))
     gap_s = early.middle_s - before.middle_s
     turn = np.exp(2j * np.pi * look.hz[:count] * gap_s)
     change = np.abs(early.amplitude[:count] - before.amplitude[:count] * turn)
