@@ -6,15 +6,18 @@ import errno
 import fcntl
 import json
 import os
+import shutil
 import socket
 from pathlib import Path
 
 import pytest
 
 from coach.ground.files import write_whole
-from coach.ground.problem import CoachError
-from coach.log import disk, pen
+from coach.ground.problem import CoachError, Problem
+from coach.learning.learning import FOLD
+from coach.log import disk, pen, shelf
 from coach.log.disk import append, read_whole, refuse_link
+from coach.log.entries import practice_day
 from coach.log.lines import line_of
 from coach.log.log import Log
 from coach.log.machine import name_kept_in
@@ -433,6 +436,37 @@ def test_what_another_machine_adds_is_seen_while_the_log_is_open(tmp_path: Path)
         "here-2026.jsonl",
         "there-2026.jsonl",
     ]
+
+
+@pytest.mark.parametrize("away", [2, 99])
+def test_a_file_that_is_away_while_it_is_read_breaks_nothing_and_nothing_wrong_is_kept(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, away: int
+) -> None:
+    # A program that synchronises the folder takes a file away for a moment while it replaces it.
+    with opened(tmp_path) as log:
+        practise(log)
+    day = practice_day(NOON + 2 * DAY, 0)
+    tries = 0
+
+    def gone(path: Path) -> bytes:
+        nonlocal tries
+        tries += 1
+        if tries <= away:
+            raise CoachError(Problem("can't be read: no such file or directory", str(path)))
+        return read_whole(path)
+
+    log = opened(tmp_path)
+    monkeypatch.setattr(shelf, "_WAITS_S", (0.0, 0.0, 0.0))
+    monkeypatch.setattr(shelf, "read_whole", gone)
+    log.state(FOLD, day)
+    monkeypatch.setattr(shelf, "read_whole", read_whole)
+    log.close()
+    with opened(tmp_path) as again:
+        from_cache = FOLD.plain(again.state(FOLD, day))
+        assert len(again.reps()) == 3
+    shutil.rmtree(tmp_path / "cache", ignore_errors=True)
+    with opened(tmp_path) as anew:
+        assert FOLD.plain(anew.state(FOLD, day)) == from_cache
 
 
 def test_hidden_files_and_other_endings_are_no_files_of_the_log(tmp_path: Path) -> None:

@@ -85,7 +85,7 @@ class States:
         waiting = [word[0] for word in self.book.waiting if isinstance(word, tuple)]
         if kept is None:
             kept = self._anew(fold, person, number)
-            if not waiting and len(kept.open) <= MOST_OPEN:
+            if not waiting and not self.book.shelf.moved and len(kept.open) <= MOST_OPEN:
                 self._keep(fold, person, kept)
         elif number <= kept.day or any(rep.day_number <= kept.day for rep in waiting):
             kept = self._anew(fold, person, number)
@@ -93,7 +93,7 @@ class States:
         pairs = self.book.counting(kept.open | mine)
         self.ahead = {rep.id: rep for rep, _ in pairs if rep.day_number > number}
         before = [pair for pair in pairs if pair[0].day_number < number]
-        if before and not waiting:
+        if before and not waiting and not self.book.shelf.moved:
             kept.move(fold, number - 1, before)
             pairs = pairs[len(before) :]
             self._keep(fold, person, kept)

@@ -12,6 +12,7 @@ import base64
 import binascii
 import json
 import os
+import time
 import zlib
 from array import array
 from collections.abc import Callable, Iterator, Sequence
@@ -26,6 +27,9 @@ from coach.ground.problem import CoachError, Problem, Severity
 from coach.log.disk import make_private_folder, read_whole, reason_of, refuse_link
 from coach.log.lines import PLAYER_AT, REP_STARTS, fault_in, is_whole
 from coach.log.pen import ENDING, Written
+
+_WAITS_S = (0.0, 0.01, 0.02, 0.05, 0.1)
+"""A program that synchronises a folder takes a file away for a moment while it replaces it."""
 
 Take = Callable[["View", int, bytes], None]
 """Called with each whole line that is no repetition: its file, where it starts, and the line without its line feed."""
@@ -67,6 +71,8 @@ class Shelf:
     """Of each file the lines that were seen there once and stand nowhere now: CRC-32 to line number."""
     refused: set[str] = field(default_factory=set)
     """Files that could not be read."""
+    moved: bool = False
+    """Whether bytes were asked for, since the last `read`, that stand there no more: nothing that follows is kept."""
     _seen: dict[str, View] | None = None
     _written: bytes = b""
 
@@ -81,6 +87,7 @@ class Shelf:
 
     def read(self) -> bool:
         """Take in what was added since; False where anything else changed, and all has to be read anew."""
+        self.moved = False
         stamps = dict(self._stamps())
         if not stamps.keys() >= self.views.keys():
             return False
@@ -92,10 +99,16 @@ class Shelf:
         return True
 
     def data(self, name: str) -> bytes:
-        """The bytes of a file as far as it was read; empty where it is another one now, and is to be read anew."""
+        """The bytes of a file as far as it was read; empty where it has gone or is another one now (`moved`)."""
         view = self.views[name]
-        data = read_whole(self.path(name))[: view.size]
-        return data if zlib.crc32(data) == view.crc else b""
+        for wait_s in _WAITS_S:
+            time.sleep(wait_s)
+            with suppress(CoachError):
+                data = read_whole(self.path(name))[: view.size]
+                if zlib.crc32(data) == view.crc:
+                    return data
+        self.moved = True
+        return b""
 
     def added(self, written: Written) -> None:
         """Take in what this run wrote, where it follows what was read; else the next `read` finds it."""
