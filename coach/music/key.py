@@ -95,7 +95,8 @@ def moved_spelling(name: str, fifths: int, midi: int) -> str:
     if match is None:
         return ""
     letter, alter = _on_line(_LINE.index(match[1].upper()) - 1 + 7 * _ALTERS[match[2]] + fifths)
-    return str(Spelling.of(letter, alter, midi)) if alter in _SIGNS else ""
+    moved = Spelling.of(letter, alter, midi)
+    return str(moved) if alter in _SIGNS and moved.midi == midi else ""
 
 
 def _on_line(place: int) -> tuple[str, int]:

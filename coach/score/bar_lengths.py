@@ -6,7 +6,7 @@ would move all that follows. Where another part fills the same bar, this part on
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from fractions import Fraction
 
 from coach.score.score import Score, ScoreBar
@@ -16,12 +16,12 @@ def settle_lengths(
     score: Score,
     filled: Sequence[Fraction],
     implicit: Sequence[bool],
-    in_other_parts: Callable[[], Sequence[Fraction]],
+    in_other_parts: Callable[[Collection[int]], Mapping[int, Fraction]],
 ) -> None:
     """Give every bar its length, and mark pick-ups and later pieces of a parted bar; tell what is filled or odd.
 
     `filled`: how far the part's own notes and rests reach. `implicit`: whether the file counts the bar as none of its
-    own. `in_other_parts` gives how far the longest of all parts reaches, and is only asked where it matters.
+    own. `in_other_parts` gives how far the longest of all parts reaches in these bars.
     """
     bars = score.bars
     for index, (bar, own) in enumerate(zip(bars, filled, strict=True)):
@@ -30,9 +30,9 @@ def settle_lengths(
         bar.pickup = bar.length < bar.full and (index == 0 or (implicit[index] and begins))
     open_bars = _open(bars, implicit)
     if open_bars:
-        others = in_other_parts()
+        others = in_other_parts(open_bars)
         for index in open_bars:
-            _fill(score, bars[index], others[index] if index < len(others) else Fraction(0))
+            _fill(score, bars[index], others[index])
         _mark_pieces(bars)
     for index, bar in enumerate(bars):
         if bar.length > bar.full:

@@ -32,7 +32,7 @@ _OCTAVES = (0, -12, 12, -24, 24, -36, 36)
 _BASS_SPAN = 19
 """Semitones above the lowest string in which a bass line lies well: up to the D string's fifth fret on a bass."""
 _NEAR = 2
-WORTH_WEIGHING = 0.75
+WORTH_WEIGHING = 0.9
 """The share of the best key's ringing notes below which a key is not searched."""
 
 
@@ -193,17 +193,18 @@ def place_duet(score: Score, duet: Duet, chosen: Arrangement) -> None:
         for one in line:
             midi = duet.moved(one, semitones)
             choice = at.get(float(one.onset) * duet.seconds_per_whole)
+            spelled = _respelled(one, shift, midi)
             if choice is None:
-                score.remark(one.bar.number, _lost(duet, one, midi))
+                score.remark(one.bar.number, _lost(duet, one, midi, spelled))
                 continue
             if midi != one.note.midi + semitones:
                 score.remark(one.bar.number, "a bass note below the lowest string is played an octave higher")
-            one.bar.notes.append(_placed(one, choice, midi))
+            one.bar.notes.append(_placed(one, choice, midi, spelled))
     score.layer_names = {MELODY: MELODY, BASS: BASS}
     score.remark("", _moved_text(shift))
 
 
-def _placed(one: Struck, choice: Choice, midi: int) -> ScoreNote:
+def _placed(one: Struck, choice: Choice, midi: int, spelled: str) -> ScoreNote:
     place = choice.place
     return replace(
         one.note,
@@ -213,25 +214,23 @@ def _placed(one: Struck, choice: Choice, midi: int) -> ScoreNote:
         written=place.node.key if place.node else "",
         harmonic=place.node is not None,
         touched_by_plucking_hand=place.plucking_hand,
-        spelled=_respelled(one, midi),
+        spelled=spelled,
         key=one.bar.key,
         tie_start=False,
         tie_stop=False,
     )
 
 
-def _respelled(one: Struck, midi: int) -> str:
+def _respelled(one: Struck, shift: Shift, midi: int) -> str:
     """The name of a moved note: as far along the line of fifths from its key as it was."""
-    old, new = one.note.key, one.bar.key
-    if old and new:
-        return moved_spelling(one.note.spelled, new.fifths - old.fifths, midi)
-    return moved_spelling(one.note.spelled, 0, midi) if (midi - one.note.midi) % 12 == 0 else ""
+    old = one.note.key or Key(0)
+    return moved_spelling(one.note.spelled, old.moved(shift.key).fifths - old.fifths, midi)
 
 
-def _lost(duet: Duet, one: Struck, midi: int) -> str:
+def _lost(duet: Duet, one: Struck, midi: int, spelled: str) -> str:
     """Why a note is left out, and the nodes nearest to a melody note that rings nowhere."""
     key = one.bar.key or Key(0)
-    name = _respelled(one, midi) or str(key.spelling(midi))
+    name = spelled or str(key.spelling(midi))
     if one.note.voice == BASS:
         return f"the bass note {name} is left out: no finger is free for it under the melody"
     if duet.rings(midi):

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
+from fractions import Fraction
 from pathlib import Path
 from xml.etree.ElementTree import Element
 
@@ -11,8 +12,8 @@ from coach.ground.digits import whole_number
 from coach.ground.plain import plain_text
 from coach.ground.problem import CoachError, Problem
 from coach.ground.source import FileKind, read_bytes
-from coach.score.musicxml_in import PartName, part_names, read_musicxml
-from coach.score.one_part import parse_score
+from coach.score.musicxml_in import PartName, longest_of_all, part_names, read_musicxml
+from coach.score.one_part import longest_in, parse_score
 from coach.score.score import MAX_BYTES, Score
 from coach.score.two_lines import LineNames, two_lines
 from coach.score.unpack import parse_xml, unpacked
@@ -82,10 +83,18 @@ class _File:
         root, chosen = parse_score(self.data, self.where, choose)
         scores = []
         for part in chosen:
-            score = read_musicxml(root, part, self.where, lambda: parse_xml(self.data, self.where))
+            score = read_musicxml(root, part, self.where, lambda bars: self._longest(root, bars))
             score.parts = [plain_text(one.name) or one.id for one in part_names(root)]
             scores.append(score)
         return scores
+
+    def _longest(self, root: Element, bars: Collection[int]) -> Mapping[int, Fraction]:
+        """How far the longest of all parts reaches in these bars."""
+        complete = root.tag != "score-partwise" or all(len(part) for part in root.findall("part"))
+        by_bytes = None if complete else longest_in(self.data, self.where, bars)
+        if by_bytes is not None:
+            return by_bytes
+        return longest_of_all(root if complete else parse_xml(self.data, self.where), bars)
 
 
 def _titled(score: Score, where: str) -> Score:

@@ -8,7 +8,7 @@ external references, files and archives that grow beyond 20 MB are refused (defu
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Collection, Iterator, Mapping
 from dataclasses import dataclass, field
 from fractions import Fraction
 from xml.etree.ElementTree import Element
@@ -22,6 +22,7 @@ from coach.score.musicxml_notes import (
     fraction,
     integer,
     pitch_of,
+    reach,
     read_note,
     ticks,
     without_doubles,
@@ -34,6 +35,9 @@ _UNITS = {"whole": 1, "half": 2, "quarter": 4, "eighth": 8, "16th": 16, "32nd": 
 _NOT_FOLLOWED = ("segno", "coda")
 _PLACES = re.compile(r"(?:(?:\S+:)?(?:\d+(?:\.\d+)?|\d+/\d+|\d+<[\d./]+>)\s?)+")
 """Words that say where a note is touched, `3.2`, `4<16>`, as they stand by a tab staff: no cue."""
+
+
+Longest = Callable[[Collection[int]], Mapping[int, Fraction]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,11 +59,11 @@ def part_names(root: Element) -> list[PartName]:
     return [PartName(part, names.get(part, "")) for part in present]
 
 
-def read_musicxml(root: Element, part: str, where: str, whole: Callable[[], Element] | None = None) -> Score:
+def read_musicxml(root: Element, part: str, where: str, longest: Longest | None = None) -> Score:
     """One part of a score, by its id. CoachError where the root is no score or the part is empty.
 
-    What stands above the top staff only (tempo, rehearsal marks) is read from the first part. `whole` gives the score
-    with the bars of all parts, where `root` may lack some.
+    What stands above the top staff only (tempo, rehearsal marks) is read from the first part. `longest` gives how far
+    the longest of all parts reaches in some bars, where `root` may lack parts.
     """
     if root.tag not in ("score-partwise", "score-timewise"):
         raise CoachError(
@@ -81,7 +85,7 @@ def read_musicxml(root: Element, part: str, where: str, whole: Callable[[], Elem
         score,
         reader.filled,
         [measure.get("implicit") == "yes" for measure in measures],
-        lambda: _longest(whole() if whole else root),
+        longest or (lambda bars: longest_of_all(root, bars)),
     )
     _name_voices(root, score)
     score.order = played_order(turns, score)
@@ -111,15 +115,15 @@ def _take_marks(score: Score, first: Score) -> None:
             bar.mark, bar.starts_section = above.mark, bar.starts_section or bool(above.mark)
 
 
-def _longest(root: Element) -> list[Fraction]:
-    """How far the longest of all parts reaches in each bar."""
-    longest: list[Fraction] = []
+def longest_of_all(root: Element, bars: Collection[int]) -> dict[int, Fraction]:
+    """How far the longest of all parts reaches in each of these bars."""
+    longest = dict.fromkeys(bars, Fraction(0))
     for part in part_names(root):
-        reader = _PartReader(Score())
+        divisions = Fraction(1)
         for index, measure in enumerate(_measures(root, part.id)):
-            reader.measure(measure)
-            longest += [Fraction(0)] * (index + 1 - len(longest))
-            longest[index] = max(longest[index], reader.filled[index])
+            divisions = fraction(measure.findtext("attributes/divisions")) or divisions
+            if index in longest:
+                longest[index] = max(longest[index], reach(measure, divisions))
     return longest
 
 
@@ -198,6 +202,7 @@ class _PartReader:
                 )
                 if note is not None:
                     note.staff, note.key = staff, self.key
+                    bar.key = bar.key or self.key
                     if note.microtone:
                         bar.refusal = "quarter tones, which no drill can say"
                     read.append((staff, note))
@@ -219,7 +224,7 @@ class _PartReader:
                 furthest = at
         bar.groups = self.groups
         bar.notes = without_doubles(read, self.tab_staves)
-        bar.key = self.key
+        bar.key = bar.key or self.key
         self.filled.append(self._whole(furthest))
         self.score.bars.append(bar)
         return turn

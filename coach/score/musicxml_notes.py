@@ -165,6 +165,21 @@ def _artificial(
     note.written = touch.removesuffix(">") if stop == str(note.stopped) else ""
 
 
+def reach(measure: Element, divisions: Fraction) -> Fraction:
+    """How far the notes and rests of a measure reach, in whole notes."""
+    at = furthest = Fraction(0)
+    for item in measure:
+        if item.tag in ("backup", "forward") or (item.tag == "note" and _takes_time(item)):
+            length = ticks(item.findtext("duration"))
+            at = max(Fraction(0), at - length) if item.tag == "backup" else at + length
+            furthest = max(furthest, at)
+    return furthest / (4 * divisions)
+
+
+def _takes_time(note: Element) -> bool:
+    return all(note.find(tag) is None for tag in ("chord", "grace", "cue"))
+
+
 def without_doubles(read: list[tuple[int, ScoreNote]], tab_staves: Collection[int]) -> list[ScoreNote]:
     """The notes without those of tab staves that double others, which give their strings and frets."""
     notes = [note for staff, note in read if staff not in tab_staves]

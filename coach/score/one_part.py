@@ -8,16 +8,19 @@ this kind, all of it is parsed.
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
+from fractions import Fraction
 from xml.etree.ElementTree import Element
 from xml.parsers import expat
 
 from coach.ground.problem import CoachError
+from coach.score.musicxml_notes import fraction, reach
 from coach.score.unpack import may_declare_entities, parse_xml, refuse_overfull
 
 MAX_PARTS = 500
 _NO_TAGS = re.compile(rb"<!--.*?-->|<\?.*?\?>|<![A-Z[]{1,7}", re.DOTALL)
 _OPENS = re.compile(rb"""<part(?:\s+[\w:.-]+\s*=\s*(?:"[^"<]*"|'[^'<]*'))*\s*>""")
+_MEASURE = re.compile(rb"<measure[\s>]")
 _CLOSES = re.compile(rb"</part\s*>")
 
 
@@ -51,6 +54,27 @@ def parse_score(
                 pass
     root = parse_xml(data, where)
     return root, choose(root)
+
+
+def longest_in(data: bytes, where: str, bars: Collection[int]) -> dict[int, Fraction] | None:
+    """How far the longest of all parts reaches in each of these bars, by the bytes of a well-formed score.
+
+    In whole notes; None where the bytes alone can't tell.
+    """
+    longest = dict.fromkeys(bars, Fraction(0))
+    for start, stop in _spans(data) or ():
+        opens = [*(tag.start() for tag in _MEASURE.finditer(data, start, stop)), stop]
+        for index in bars:
+            if index + 1 < len(opens):
+                first, after = opens[index], opens[index + 1]
+                before = data.rfind(b"<divisions>", start, after) + len(b"<divisions>")
+                divisions = fraction(data[before : data.find(b"<", before)].decode("ascii", "replace"))
+                try:
+                    measure = parse_xml(data[first:after], where)
+                except CoachError:  # a prefix that the root declares, for one
+                    return None
+                longest[index] = max(longest[index], reach(measure, divisions or Fraction(1)))
+    return longest if any(longest.values()) else None
 
 
 def _spans(data: bytes) -> list[tuple[int, int]] | None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import codecs
 import io
 import re
 import xml.etree.ElementTree as ET
@@ -17,6 +18,7 @@ from coach.score.score import MAX_BYTES
 MAX_TAGS = 1_500_000
 MAX_ATTRIBUTES = 700_000
 MAX_MEMBERS = 1_000
+_DECLARATION = re.compile(r"^<\?xml[^>]*\?>")
 _MEMBER = b"PK\x01\x02"
 """How an entry of an archive's directory begins (APPNOTE 4.3.12)."""
 
@@ -72,16 +74,27 @@ def _ascii_compatible(data: bytes) -> bool:
 def unpacked(data: bytes, where: str) -> bytes:
     """The score inside a compressed MusicXML file; other data comes back as it is."""
     if not data.startswith(b"PK"):
-        return data
+        return as_utf8(data, where)
     if data.count(_MEMBER) > MAX_MEMBERS:
         raise CoachError(Problem(f"the archive holds more than {MAX_MEMBERS:,} files", where))
     try:
         with zipfile.ZipFile(io.BytesIO(data)) as archive:
-            return _read(archive, _score_name(archive, where), where)
+            return as_utf8(_read(archive, _score_name(archive, where), where), where)
     except CoachError:
         raise
     except Exception as error:  # zlib.error and whatever else a broken archive brings up
         raise CoachError(Problem(f"the archive can't be read: {reason_of(error)}", where)) from None
+
+
+def as_utf8(data: bytes, where: str) -> bytes:
+    """XML in UTF-16 as UTF-8, so that its bytes are what they seem; other data as it is."""
+    if not data.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
+        return data
+    try:
+        text = data.decode("utf-16")
+    except UnicodeDecodeError as error:
+        raise CoachError(Problem(f"this is no XML: {reason_of(error)}", where)) from None
+    return _DECLARATION.sub("", text, count=1).encode()
 
 
 def _score_name(archive: zipfile.ZipFile, where: str) -> str:
