@@ -10,16 +10,19 @@ from __future__ import annotations
 import gc
 import warnings
 from collections.abc import Iterator
+from functools import partial
 from pathlib import Path
 from xml.etree import ElementTree
 
 import yaml
 
 from benchmarks.measure import Goal, Options, Row, beside, cpu_ms, in_turns
+from coach.score.arrange import arranged
 from coach.score.checked import checked
 from coach.score.foreign import read_score
 from coach.score.load import read_drill
 from coach.score.musicxml_in import part_names, read_musicxml
+from coach.score.strands import Choices
 from coach.score.unpack import parse_xml, unpacked
 
 HEAD = """drill: 1
@@ -109,4 +112,53 @@ def importing(options: Options) -> Iterator[Row]:
             ("tree", "ElementTree alone, nothing read from its tree", None),
         ):
             yield beside(text, "ms", "music21's parse", taken[key], taken["theirs"], goal, faster=True)
+    yield from largest(corpus, options)
     gc.unfreeze()
+
+
+def largest(corpus: Path, options: Options) -> Iterator[Row]:
+    """The largest score of the corpus, whose import should take less than half a second; and tempo in each bar."""
+    import music21
+
+    path = corpus / "beethoven/opus132.mxl"
+    if not options.quick:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            works = {
+                "ours": lambda: read_score(path, "4"),
+                "theirs": lambda: music21.converter.parse(str(path), format="musicxml", forceSource=True),
+            }
+            taken = in_turns({key: cpu_ms(work) for key, work in works.items()}, 3)
+        what = "import one part of the largest score in the corpus, opus132.mxl"
+        yield beside(
+            what,
+            "ms",
+            "music21's parse",
+            taken["ours"],
+            taken["theirs"],
+            Goal(20, at_least=True),
+            faster=True,
+        )
+    texts = {bars: tempo_in_each_bar(bars) for bars in (29, 290)}
+    taken = in_turns({f"{bars}": cpu_ms(partial(whole_import, text)) for bars, text in texts.items()}, 3)
+    what = "import 290 bars with a tempo in each, a tenth of it"
+    tenth = [ms / 10 for ms in taken["290"]]
+    yield beside(what, "ms", "29 such bars", tenth, taken["29"], Goal(1.5))
+
+
+def tempo_in_each_bar(bars: int) -> bytes:
+    """A score of eighths whose tempo changes in each bar."""
+    eighth = "<note><pitch><step>E</step><octave>1</octave></pitch><duration>1</duration></note>"
+    inside = "".join(
+        f'<measure number="{bar}">{"<attributes><divisions>2</divisions></attributes>" if bar == 1 else ""}'
+        f'<sound tempo="{60 + 7 * bar % 60}"/>{eighth * 8}</measure>'
+        for bar in range(1, bars + 1)
+    )
+    return f'<score-partwise><part id="P1">{inside}</part></score-partwise>'.encode()
+
+
+def whole_import(data: bytes) -> None:
+    """A score read, arranged, written and checked."""
+    score = read_musicxml(parse_xml(data, "x"), "P1", "x")
+    _, text = arranged(score, Choices(every=64), "x")
+    checked(text, "x")

@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from coach.cli import main
+from coach.ground.problem import CoachError
 from coach.music.drill import Drill
 from coach.music.key import Key
 from coach.score.arrange import arranged
@@ -19,7 +20,7 @@ from coach.score.strands import Choices
 from coach.score.two_lines import LineNames
 from coach.strings.ready_made import ready_made
 from tests.duets import CHORALE, outcome
-from tests.test_import import ATTRIBUTES, HEAD, TAIL, measure, note, notes_of, read, technical
+from tests.test_import import ATTRIBUTES, HEAD, TAIL, measure, note, notes_of, read, technical, zipped
 
 with warnings.catch_warnings():
     warnings.simplefilter("ignore")
@@ -149,7 +150,7 @@ def test_the_command_writes_the_drill_and_shows_the_keys(tmp_path: Path, capsys)
     words = ["import", str(BACH / "bwv5.7.mxl"), "--melody", "Soprano", "--bass", "4", "-o", str(target)]
     assert main(words) == 0
     told = capsys.readouterr().err
-    assert "bwv5.7.mxl: moved to lie well" in told
+    assert "bwv5.7.mxl: moved: melody 3 semitones down" in told
     assert str(BACH) not in told
     assert sum(" minor " in line for line in told.splitlines()) == 12
     assert main(["check", str(target)]) == 0
@@ -203,6 +204,7 @@ def test_a_note_that_rings_nowhere_is_named_with_its_bar_and_the_nearest_nodes(t
         (["--melody", "staff 3", "--bass", "2", "--part", "1"], 1, "no staff 3; it has staff 1"),
         (["--melody", "1", "--bass", "2", "--transpose", "up"], 2, "none of best, semitones"),
         (["--melody", "1", "--bass", "2", "--transpose", "D major"], 2, "the file names no key"),
+        (["--melody", "3", "--bass", "1"], 1, "there is no part '3'"),
         (["--melody", "2", "--bass", "1", "--instrument", "bass", "--bars", "7"], 1, "bars 1 to 1"),
     ],
 )
@@ -218,3 +220,57 @@ def test_lines_that_are_not_there_are_refused_and_nothing_is_written(
     assert main(["import", str(path), *words, "-o", str(target)]) == status
     assert message in capsys.readouterr().err
     assert not target.exists()
+
+
+UNPITCHED = "<note><unpitched/><duration>8</duration></note>"
+REST = "<note><rest/><duration>8</duration></note>"
+QUARTER_TONE = note("E2", 8).replace("<octave>", "<alter>0.5</alter><octave>")
+NOWHERE = ["--melody", "1", "--bass", "2", "--transpose", "0"]
+
+
+@pytest.mark.parametrize(
+    ("tune", "words", "message"),
+    [
+        (
+            UNPITCHED,
+            ["--part", "1"],
+            "only notes without a pitch in it, as drums have (another --part: 1 Tune, 2 Ground)",
+        ),
+        (UNPITCHED, NOWHERE, "the melody has no note here to play (another --melody: 1 Tune, 2 Ground)"),
+        (REST, ["--part", "1"], "there are no notes in it (another --part: 1 Tune, 2 Ground)"),
+        (
+            QUARTER_TONE,
+            ["--part", "1"],
+            "bar 1 has quarter tones, which no drill can say (leave it out with --bars",
+        ),
+        (QUARTER_TONE, NOWHERE, "bar 1 has quarter tones"),
+        (note("D#4", 8), NOWHERE, "no note of the melody rings at a node of G2 D2 A1 E1, 864 mm in this key"),
+    ],
+)
+def test_what_no_drill_can_be_made_of_is_refused_with_the_way_out(
+    tune: str, words: list[str], message: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path, target = two_parts(tmp_path, measure(tune), measure(note("E1", 8))), tmp_path / "drill.yaml"
+    assert main(["import", str(path), *words, "-o", str(target)]) == 1
+    told = capsys.readouterr().err
+    assert message in told
+    assert told.count("\n") == 1
+    assert not target.exists()
+
+
+def test_a_locked_archive_is_told(tmp_path: Path) -> None:
+    data = bytearray(zipped("a.musicxml", b"<score-partwise/>"))
+    for mark, flags in ((b"PK\x03\x04", 6), (b"PK\x01\x02", 8)):
+        data[data.find(mark) + flags] |= 1  # bit 0: encrypted (APPNOTE 4.4.4)
+    path = tmp_path / "a.mxl"
+    path.write_bytes(data)
+    with pytest.raises(CoachError, match="locked with a password"):
+        read_score(path)
+
+
+def test_a_score_in_utf_16_reads_as_in_utf_8(tmp_path: Path) -> None:
+    text = HEAD + measure(note("E1", 8)) + TAIL
+    plain, wide = tmp_path / "a.musicxml", tmp_path / "b.musicxml"
+    plain.write_text(text)
+    wide.write_bytes(text.replace("?>", ' encoding="UTF-16"?>', 1).encode("utf-16"))
+    assert read_score(plain).bars == read_score(wide).bars

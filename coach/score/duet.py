@@ -135,8 +135,9 @@ def duet_of(score: Score, instrument: Instrument, seconds_per_whole: float, wher
             lines[note.voice][onset] = Struck(onset, bar, note)
     melody, bass = (tuple(line[onset] for onset in sorted(line)) for line in (lines[MELODY], lines[BASS]))
     if not melody:
+        names = ", ".join(f"{number} {name}" for number, name in enumerate(score.parts[:40], 1))
         raise CoachError(
-            Problem("the melody has no notes in these bars", where, guess="another --melody or --bars?")
+            Problem("the melody has no note here to play", where, guess=f"another --melody: {names}")
         )
     return Duet(melody, bass, instrument, seconds_per_whole)
 
@@ -251,11 +252,7 @@ def _moved_text(shift: Shift) -> str:
         for layer, move in (("melody", shift.melody), ("bass", shift.bass))
         if move
     ]
-    return (
-        f"moved to lie well: {', '.join(parts)}"
-        if parts
-        else "nothing is moved: it lies best as it is written"
-    )
+    return f"moved: {', '.join(parts)}" if parts else "nothing is moved"
 
 
 def table_lines(duet: Duet, rows: Sequence[Arrangement], key: Key | None) -> list[str]:

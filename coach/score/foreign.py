@@ -16,7 +16,7 @@ from coach.score.musicxml_in import PartName, longest_of_all, part_names, read_m
 from coach.score.one_part import longest_in, parse_score
 from coach.score.score import MAX_BYTES, Score
 from coach.score.two_lines import LineNames, two_lines
-from coach.score.unpack import parse_xml, unpacked
+from coach.score.unpack import OTHER_FORMAT, parse_xml, unpacked
 
 MUSIC_FILE = FileKind(file="a MusicXML or MIDI file", max_bytes=MAX_BYTES)
 
@@ -57,8 +57,7 @@ class _File:
             return cls(data, where)
         data = unpacked(data, where)
         if not data.lstrip(b"\xef\xbb\xbf \t\r\n").startswith((b"<", b"\xff\xfe", b"\xfe\xff")):
-            guess = "save it from your notation program as MusicXML or MIDI"
-            raise CoachError(Problem("this is neither MusicXML nor a MIDI file", where, guess=guess))
+            raise CoachError(Problem("this is neither MusicXML nor a MIDI file", where, guess=OTHER_FORMAT))
         return cls(data, where)
 
     @property
@@ -107,7 +106,7 @@ def _titled(score: Score, where: str) -> Score:
 def chosen_part(parts: Sequence[PartName], wanted: str | None, where: str, option: str) -> str:
     """The id of the part that the user named, or of the only one."""
     if not parts:
-        raise CoachError(Problem("the file has no part with music", where))
+        raise CoachError(Problem("the file has no part with music", where, guess=OTHER_FORMAT))
     shown = ", ".join(
         f"{number} {plain_text(part.name) or part.id}" for number, part in enumerate(parts[:40], 1)
     )

@@ -18,6 +18,7 @@ from coach.score.score import MAX_BYTES
 MAX_TAGS = 1_500_000
 MAX_ATTRIBUTES = 700_000
 MAX_MEMBERS = 1_000
+OTHER_FORMAT = "save it from your notation program as MusicXML or MIDI"
 _DECLARATION = re.compile(r"^<\?xml[^>]*\?>")
 _MEMBER = b"PK\x01\x02"
 """How an entry of an archive's directory begins (APPNOTE 4.3.12)."""
@@ -38,7 +39,8 @@ def parse_xml(data: bytes, where: str) -> ET.Element:
         ) from None
     except (defusedxml.ElementTree.ParseError, ValueError, LookupError) as error:
         line, column = getattr(error, "position", (0, -1))
-        raise CoachError(Problem(f"this is no XML: {error}", where, line, column + 1)) from None
+        guess = "an unfinished copy or download? fetch or export it again"
+        raise CoachError(Problem(f"this is no XML: {error}", where, line, column + 1, guess=guess)) from None
     return root
 
 
@@ -82,6 +84,17 @@ def unpacked(data: bytes, where: str) -> bytes:
             return as_utf8(_read(archive, _score_name(archive, where), where), where)
     except CoachError:
         raise
+    except RuntimeError as error:
+        # What zipfile raises for a locked file, beside other things.
+        locked = "password" in str(error)
+        message = (
+            "the archive is locked with a password"
+            if locked
+            else f"the archive can't be read: {reason_of(error)}"
+        )
+        raise CoachError(
+            Problem(message, where, guess="save it again without one" if locked else "")
+        ) from None
     except Exception as error:  # zlib.error and whatever else a broken archive brings up
         raise CoachError(Problem(f"the archive can't be read: {reason_of(error)}", where)) from None
 
@@ -114,7 +127,7 @@ def _score_name(archive: zipfile.ZipFile, where: str) -> str:
     for name in names:
         if name.endswith((".musicxml", ".xml")) and "META-INF" not in name:
             return name
-    raise CoachError(Problem("the archive holds no MusicXML file", where))
+    raise CoachError(Problem("the archive holds no MusicXML file", where, guess=OTHER_FORMAT))
 
 
 def _read(archive: zipfile.ZipFile, name: str, where: str) -> bytes:
