@@ -12,8 +12,8 @@ from itertools import groupby
 from coach.ground.plain import plain_text
 from coach.music.drill import Bar, Drill
 from coach.music.rhythm import Meter
-from coach.paper.mei import DYNAMICS
 from coach.paper.sheet import Above
+from coach.score.notated import DYNAMICS
 from coach.score.played import Stretch, stretches
 
 

@@ -15,17 +15,15 @@ from fractions import Fraction
 from itertools import pairwise
 
 from coach.music.drill import Drill
-from coach.music.key import Key
 from coach.paper.marks import Placed, add_marks, add_octaves
 from coach.paper.sheet import place_text
-from coach.score.notated import Head, NotatedBar, Symbol, Voice, notation_of
+from coach.score.notated import DYNAMICS, Head, NotatedBar, Symbol, notation_of
 from coach.score.note_values import NoteValue
 from coach.score.played import stretches
 from coach.score.staves import Clef
 from coach.strings.instrument import Instrument
 
 NAMESPACE = "http://www.music-encoding.org/ns/mei"
-DYNAMICS = frozenset(("pppp", "ppp", "pp", "p", "mp", "mf", "f", "ff", "fff", "ffff", "sf", "sfz", "fp"))
 _VALUES = {Fraction(4): "long", Fraction(2): "breve"}
 _SIGNS = {-2: "ff", -1: "f", 0: "n", 1: "s", 2: "x"}
 _EM = {"(": 0.333, ")": 0.333, "‹": 0.333, "›": 0.333, ".": 0.25, "/": 0.278}
@@ -179,15 +177,13 @@ def _staves(
     for number in range(1, tab):
         staff = ET.SubElement(measure, "staff", {"n": str(number)})
         voices = [voice for voice in bar.voices if voice.staff == number - 1]
-        signs = _accidentals(voices, bar.bar.key)
         for layer, voice in enumerate(voices, 1):
             element = ET.SubElement(staff, "layer", {"n": str(layer)})
             if voice.symbols[0].event is None and voice.symbols[0].value.length == full:
                 ET.SubElement(element, "mRest")
                 continue
             symbols = [
-                _symbol(symbol, f"{name}-{number}-{layer}-{at}", signs[layer - 1][at])
-                for at, symbol in enumerate(voice.symbols)
+                _symbol(symbol, f"{name}-{number}-{layer}-{at}") for at, symbol in enumerate(voice.symbols)
             ]
             _nest(element, voice.symbols, symbols, beamed=True)
             strand = places.setdefault((voice.layer, voice.staff), [])
@@ -202,35 +198,6 @@ def _staves(
             _tab_group(symbol, f"{name}-t-{layer}-{at}", texts) for at, symbol in enumerate(voice.symbols)
         ]
         _nest(element, voice.symbols, groups, beamed=False)
-
-
-def _accidentals(voices: Sequence[Voice], key: Key | None) -> list[list[dict[Head, str]]]:
-    """For each symbol of a staff's voices the accidentals to print: what differs from the key and the bar so far."""
-    signs: list[list[dict[Head, str]]] = [[{} for _ in voice.symbols] for voice in voices]
-    inside: dict[tuple[str, int], int] = {}
-    signature = key or Key(0)
-    moments = [
-        (symbol.onset, layer, at, symbol)
-        for layer, voice in enumerate(voices)
-        for at, symbol in enumerate(voice.symbols)
-        if not symbol.tied_from
-    ]
-    for _, layer, at, symbol in sorted(moments, key=lambda moment: moment[:3]):
-        for head in symbol.heads:
-            spelling = head.spelling
-            place = (spelling.letter, spelling.octave)
-            if inside.get(place, signature_alter(signature, spelling.letter)) != spelling.alter:
-                signs[layer][at][head] = _SIGNS[spelling.alter]
-            inside[place] = spelling.alter
-    return signs
-
-
-def signature_alter(key: Key, letter: str) -> int:
-    """By how many semitones a key's signature alters a letter: in D major F and C by 1."""
-    order = "FCGDAEB"
-    if key.fifths >= 0:
-        return int(letter in order[: key.fifths])
-    return -int(letter in order[key.fifths :])
 
 
 def _nest(
@@ -283,18 +250,18 @@ def _look(value: NoteValue) -> dict[str, str]:
     return {"dur": shown} | ({"dots": str(value.dots)} if value.dots else {})
 
 
-def _symbol(symbol: Symbol, name: str, signs: dict[Head, str]) -> ET.Element:
+def _symbol(symbol: Symbol, name: str) -> ET.Element:
     look = _look(symbol.value)
     if symbol.event is None:
         return ET.Element("rest", look)
     if len(symbol.heads) == 1:
-        return _note(symbol, symbol.heads[0], f"{name}-0", signs, look)
+        return _note(symbol, symbol.heads[0], f"{name}-0", look)
     chord = ET.Element("chord", look)
-    chord.extend(_note(symbol, head, f"{name}-{at}", signs, {}) for at, head in enumerate(symbol.heads))
+    chord.extend(_note(symbol, head, f"{name}-{at}", {}) for at, head in enumerate(symbol.heads))
     return chord
 
 
-def _note(symbol: Symbol, head: Head, name: str, signs: dict[Head, str], look: dict[str, str]) -> ET.Element:
+def _note(symbol: Symbol, head: Head, name: str, look: dict[str, str]) -> ET.Element:
     spelling = head.spelling
     note = {
         "xml:id": name,
@@ -304,8 +271,8 @@ def _note(symbol: Symbol, head: Head, name: str, signs: dict[Head, str], look: d
     }
     if symbol.octaves_up:
         note["oct.ges"] = str(spelling.octave)
-    if head in signs:
-        note["accid"] = signs[head]
+    if head.shows_sign:
+        note["accid"] = _SIGNS[spelling.alter]
     elif spelling.alter:
         note["accid.ges"] = _SIGNS[spelling.alter]
     if head.note.is_harmonic:

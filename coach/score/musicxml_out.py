@@ -19,13 +19,12 @@ from coach.music.drill import Drill, Phrase
 from coach.music.key import Key, spelling_of
 from coach.music.rhythm import Meter
 from coach.score.musicxml_note import note_element, rest_element, tab_labels
-from coach.score.notated import NotatedBar, Notation, Symbol, Voice, notation_of
+from coach.score.notated import DYNAMICS, NotatedBar, Notation, Symbol, Voice, notation_of
 from coach.score.note_values import VALUE_NAMES, one_head
 from coach.score.write import write_head
 
 SOFTWARE = "Wellrung"
 _PUBLIC_ID = '"-//Recordare//DTD MusicXML 4.0 Partwise//EN" "http://www.musicxml.org/dtds/partwise.dtd"'
-_DYNAMICS = frozenset(["pppp", "ppp", "pp", "p", "mp", "mf", "f", "ff", "fff", "ffff", "sf", "sfz", "fp"])
 
 
 def musicxml_text(drill: Drill, tempo_bpm: int) -> str:
@@ -183,7 +182,7 @@ class _Writer:
 
     def _dynamics(self, measure: ET.Element, dynamics: str) -> None:
         direction = add(measure, "direction", placement="below")
-        if dynamics in _DYNAMICS:
+        if dynamics in DYNAMICS:
             add(add(add(direction, "direction-type"), "dynamics"), dynamics)
         else:
             _words(direction, dynamics, italic=True)
