@@ -437,7 +437,7 @@ def test_turns_chosen_from_options_at_hand_are_those_chosen_anew() -> None:
     while (turn := choose(learnt, material, sitting)) is not None:
         anew.append((turn.option.part.excerpt, turn.reps, turn.bpm))
         if turn.why is not Why.WARM_UP:
-            learnt.expect(turn.option.part, turn.reps, DAY)
+            learnt.expect(turn.option.part, turn.reps, DAY, turn.bpm)
         sitting = sitting.after(turn)
     assert len(anew) > 12
     assert [(item.excerpt, item.reps, item.tempo_bpm) for item in ahead.items] == anew

@@ -256,11 +256,11 @@ def test_what_was_expected_cold_is_counted_beside_what_came_out() -> None:
 
 def test_what_is_expected_counts_as_played_today() -> None:
     lamp, learnt = phrase(0), Learnt()
-    learnt.expect(lamp, 4, DAY)
-    learnt.expect(lamp, 2, DAY)
+    learnt.expect(lamp, 4, DAY, 60)
+    learnt.expect(lamp, 2, DAY, 60)
     record = learnt.records[lamp.key]
     assert (record.reps, record.today, record.day) == (6, 6, DAY)
-    learnt.expect(lamp, 1, DAY + 1)
+    learnt.expect(lamp, 1, DAY + 1, 60)
     assert (record.reps, record.today, record.day) == (7, 1, DAY + 1)
     turn = choose(learnt, material_of([sample_drill()]), Sitting(DAY + 1, 1200, warm=True))
     assert turn is not None

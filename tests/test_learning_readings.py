@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import replace
 from datetime import date, timedelta
 from statistics import NormalDist
 
 import pytest
 
-from coach.learning.choice import OPEN, Sitting, Why, choose
+from coach.learning.choice import OPEN, Sitting, Turn, Why, choose, option
 from coach.learning.learning import CLEAN_TO_LAND, KEPT_DAYS, Learnt
 from coach.learning.material import Part, material_of
+from coach.learning.planner import make_plan
 from coach.learning.readings import (
     CLEAN,
     CLEAN_PLACE,
@@ -23,9 +25,10 @@ from coach.learning.readings import (
     standing,
     to_be_tested,
 )
+from coach.learning.reasons import reason
 from coach.learning.rung import next_rung
 from coach.learning.skill import SLOPE, View, wholes_of
-from coach.rating.table import CHOKED
+from coach.rating.table import CHOKED, LATE, Result
 from tests.samples import sample_drill
 
 TODAY = date(2026, 3, 2)
@@ -177,3 +180,44 @@ def test_in_a_turn_the_rung_rises_and_falls_by_a_seventh_at_most_and_never_again
     rung: int, clean: bool, read: int, following: int
 ) -> None:
     assert next_rung(rung, clean, read) == following
+
+
+def test_a_piece_that_slips_at_another_place_each_time_is_told_how_often_it_was_not_clean() -> None:
+    whole = MATERIAL.part(MATERIAL.piece(sample_drill()) or phrase(0).excerpt)
+    assert whole is not None
+    learnt = Learnt()
+    for part in (phrase(0), phrase(1)):
+        for _ in range(20):
+            learnt.take(part.excerpt, part.keys, part.goal_bpm, part.goal_bpm, {}, DAY - 1)
+    nodes = {keys[0]: label for label, keys in enumerate(whole.keys, 1) if keys[0]}
+    for label in list(nodes.values())[:2]:
+        learnt.take(whole.excerpt, whole.keys, whole.goal_bpm, whole.goal_bpm, {label: CHOKED}, DAY - 1)
+    turn = Turn(option(learnt, whole, Sitting(DAY, 1200)), 1, whole.goal_bpm, Why.PIECE)
+    assert reason(learnt, turn, TODAY) == "Not clean in 2 of 2, at no place twice of late."
+    everywhere: dict[int, Result] = {
+        at: CHOKED for at, keys in enumerate(whole.keys, 1) if keys[0] == whole.keys[label - 1][0]
+    }
+    for _ in range(2):
+        learnt.take(whole.excerpt, whole.keys, whole.goal_bpm, whole.goal_bpm, everywhere, DAY - 1)
+    assert re.fullmatch(r".+ failed in \d of 8\.", reason(learnt, turn, TODAY))
+
+
+def test_what_failed_cold_when_it_was_last_played_says_so_and_else_how_sure_it_is() -> None:
+    lamp = phrase(0)
+    for faults, told in (
+        ({1: LATE}, "Failed when it came first, on 1 Mar."),
+        ({}, "At its goal; after a week"),
+    ):
+        learnt = Learnt()
+        for _ in range(30):
+            learnt.take(lamp.excerpt, lamp.keys, lamp.goal_bpm, lamp.goal_bpm, {}, DAY - 2)
+        learnt.take(lamp.excerpt, lamp.keys, lamp.goal_bpm, lamp.goal_bpm, faults, DAY - 1)
+        turn = Turn(option(learnt, lamp, Sitting(DAY, 1200)), 4, lamp.goal_bpm, Why.STEADY)
+        assert reason(learnt, turn, TODAY).startswith(told)
+
+
+def test_a_plan_too_short_for_what_was_not_played_for_a_week_says_so() -> None:
+    learnt = landed(DAY - KEPT_DAYS - 2, phrase(0), phrase(1))
+    short, long = (make_plan(TODAY, minutes, [sample_drill()], learnt).notes for minutes in (0.5, 20))
+    assert any(note.startswith("No room today for 2 phrases not played for a week") for note in short)
+    assert not any("No room" in note for note in long)

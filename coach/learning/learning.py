@@ -20,7 +20,7 @@ from coach.log.log import Log
 from coach.music.excerpt import Excerpt, Kind, LoggedPassage
 from coach.rating.table import Result
 
-MODEL = "4"
+MODEL = "5"
 WARM_UP = "warm-up"
 """The purpose of repetitions that are slow on purpose."""
 CLEAN_TO_LAND = 2
@@ -178,14 +178,17 @@ class Learnt:
             spent[0] += 1
             spent[1] += duration_ms
 
-    def expect(self, part: Part, reps: int, day: int) -> None:
-        """As if so many repetitions had gone as expected: what they teach, and that they were played."""
+    def expect(self, part: Part, reps: int, day: int, bpm: int) -> None:
+        """As if so many repetitions had gone as expected: what they teach, and that they were played, and clean."""
         self.skills.setdefault(part.excerpt.drill, Skill.new(part.goal_bpm)).practise(part.keys, reps, day)
         record = self.records.setdefault(part.key, Record())
         if record.day != day:
-            record.day, record.today = day, 0
+            record.day, record.today, record.clean_run = day, 0, 0
         record.reps += reps
         record.today += reps
+        record.clean_run += reps if bpm >= part.goal_bpm else 0
+        if record.clean_run >= CLEAN_TO_LAND:
+            record.goal, record.landed = max(record.goal, part.goal_bpm), day
 
     def _expect(self, chance: float, clean: bool) -> None:
         row = self.cold[min(int(chance * 10), 9)]

@@ -146,7 +146,7 @@ def played_ahead(learnt: Learnt, material: Material, sitting: Sitting) -> Ahead:
         asked = teachers_note(drill) if drill else ""
         items.append(item_of(expected, turn, date.fromordinal(sitting.day), asked))
         if turn.why is not Why.WARM_UP:
-            expected.expect(turn.option.part, turn.reps, sitting.day)
+            expected.expect(turn.option.part, turn.reps, sitting.day, turn.bpm)
             drill_key = f"{turn.option.part.excerpt.drill}:"
             known = {key: option for key, option in known.items() if not key.startswith(drill_key)}
         sitting = sitting.after(turn)
@@ -156,7 +156,7 @@ def played_ahead(learnt: Learnt, material: Material, sitting: Sitting) -> Ahead:
 
 def _unheard(learnt: Learnt, material: Material, day: date, items: Sequence[PlanItem]) -> Iterator[str]:
     """What was begun, was not played by itself for a week, and finds no room in the plan."""
-    played = {item.excerpt for item in items}
+    played = {item.excerpt for item in items if item.purpose is not Purpose.WARM_UP}
     begun = [
         learnt.records[each.key].day
         for drill in material.drills
