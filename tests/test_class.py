@@ -18,7 +18,7 @@ from coach.report.advice import needs
 from coach.report.classroom import Classroom, make_class, read_class
 from coach.report.handed import Handed, remember
 from coach.report.inbox import StudentFile, read_student
-from coach.report.overview import BYTE_ORDER_MARK, chosen, class_csv, class_facts
+from coach.report.overview import chosen, class_csv, class_facts
 from coach.report.overview_lines import class_lines, student_lines
 from coach.report.overview_page import class_page
 from coach.report.reply import (
@@ -36,6 +36,7 @@ from coach.report.reply import (
     digest,
     reply_text,
 )
+from coach.report.table_csv import BYTE_ORDER_MARK
 from coach.report.work import Work
 
 TODAY = date(2026, 12, 10)

@@ -124,7 +124,10 @@ def test_the_csv_export_is_read_by_the_standard_library(
     folder: Path, capsysbinary: pytest.CaptureFixture[bytes]
 ) -> None:
     assert coach(folder, "export") == 0
-    rows = list(csv.DictReader(io.StringIO(capsysbinary.readouterr().out.decode(), newline="")))
+    written = capsysbinary.readouterr().out
+    # RFC 3629, 6: the byte order mark is what tells a spreadsheet that a file is UTF-8.
+    assert written[:3] == b"\xef\xbb\xbf"
+    rows = list(csv.DictReader(io.StringIO(written.decode("utf-8-sig"), newline="")))
     assert [row["faults"] for row in rows] == ["", "2c:lift", ""]
     assert [row["clean"] for row in rows] == ["true", "false", "false"]
     assert rows[0]["time"] == "2026-12-03T13:00:00.000+01:00"
@@ -134,7 +137,7 @@ def test_the_csv_export_is_read_by_the_standard_library(
     "text", ["=1+1", "+1", "-1", "@SUM(A1)", "\t=1", "\n=1", "  =cmd|'/C calc'!A0", "\x1b[0m=1"]
 )
 def test_no_text_cell_is_a_formula(text: str) -> None:
-    ((cell,),) = list(csv.reader(io.StringIO(csv_text([safe_text(text)], []), newline="")))
+    ((cell,),) = list(csv.reader(io.StringIO(csv_text([safe_text(text)], [])[1:], newline="")))
     ((row,),) = list(csv.reader(io.StringIO(csv_text(["a"], [(text,)]), newline="")))[1:]
     assert cell == row
     assert row[0] == "'"
@@ -142,7 +145,7 @@ def test_no_text_cell_is_a_formula(text: str) -> None:
 
 
 def test_numbers_below_zero_stay_numbers_in_csv() -> None:
-    assert csv_text(["a", "b"], [(-3, "x,y")]) == 'a,b\r\n-3,"x,y"\r\n'
+    assert csv_text(["a", "b"], [(-3, "x,y")]) == '\ufeffa,b\r\n-3,"x,y"\r\n'
 
 
 def the_file(folder: Path) -> Path:

@@ -14,9 +14,6 @@ from coach.report.work import Work
 from coach.words.amounts import short_day
 from coach.words.names import place_name
 
-BYTE_ORDER_MARK = "\ufeff"
-"""In front of a CSV file: without it spreadsheets read UTF-8 as something else (RFC 3629, 6)."""
-
 
 @dataclass(frozen=True)
 class Row:
@@ -112,7 +109,7 @@ COLUMNS: dict[str, Callable[[Row], Cell]] = {
 def class_csv(classroom: Classroom) -> str:
     """The rows for a spreadsheet."""
     cells = ([cell(row) for cell in COLUMNS.values()] for row in rows_of(classroom))
-    return BYTE_ORDER_MARK + csv_text(tuple(COLUMNS), cells)
+    return csv_text(tuple(COLUMNS), cells)
 
 
 def class_facts(classroom: Classroom) -> dict[str, Any]:

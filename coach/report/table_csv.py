@@ -1,7 +1,8 @@
 """Tables as CSV (RFC 4180: CRLF line ends, quotes doubled) that no spreadsheet takes for formulas.
 
 A spreadsheet computes a text cell that starts with = + - @ or a control character; such a text gets an apostrophe in
-front, which spreadsheets take as "this is text" (OWASP, CSV Injection). Numbers are written bare.
+front, which spreadsheets take as "this is text" (OWASP, CSV Injection). Numbers are written bare. A byte order mark in
+front has spreadsheets read UTF-8 as UTF-8 and not as something else (RFC 3629, 6).
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ from coach.ground.plain import plain_text
 
 Cell = str | int | float | bool | None
 
+BYTE_ORDER_MARK = "\ufeff"
 _FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "|", "%", "＝", "＋", "－", "＠")
 
 
@@ -26,6 +28,7 @@ def safe_text(text: str) -> str:
 def csv_text(header: Sequence[str], rows: Iterable[Sequence[Cell]]) -> str:
     """The table as CSV; None is an empty cell."""
     out = io.StringIO()
+    out.write(BYTE_ORDER_MARK)
     writer = csv.writer(out, lineterminator="\r\n")
     writer.writerow(header)
     for row in rows:

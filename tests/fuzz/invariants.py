@@ -126,6 +126,8 @@ def assert_harmless_page(text: str) -> None:
 
 def assert_harmless_csv(text: str) -> None:
     """Every row has as many cells as the first, and none that is no number begins like a formula."""
+    assert text[0] == "\ufeff", "what tells a spreadsheet that the file is UTF-8"
+    text = text[1:]
     rows = list(csv.reader(io.StringIO(text, newline="")))
     for row in rows:
         assert len(row) == len(rows[0])
