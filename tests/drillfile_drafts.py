@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date
 from fractions import Fraction
 
@@ -16,7 +17,7 @@ from coach.strings.ready_made import READY_MADE, ready_made
 
 METERS = (
     Meter.of(4, 4), Meter.of(3, 4), Meter.of(6, 8, 2), Meter.of(6, 8), Meter.of(2, 2), Meter.of(12, 8, 4),
-    Meter.grouped(7, 8, (2, 2, 3)),
+    Meter.grouped(7, 8, (2, 2, 3)), Meter.of(7, 8, 3), Meter.in_large(5, 8, (3, 2)),
 )  # fmt: skip
 PARTS = tuple(Fraction(part) for part in ("0", "1/4", "1/3", "1/2", "2/3", "3/4"))
 CHARACTERS = st.characters(
@@ -50,11 +51,16 @@ def notes(draw: st.DrawFn, instrument: Instrument, string: int, upto: int = 9) -
     fretting = draw(st.sampled_from(["", "1", "4", "T"]))
     plucking = draw(st.sampled_from(["", "p", "i", "a"]))
     ending: Ending = ""
-    if draw(st.booleans()):
+    kind = draw(st.sampled_from(["stopped", "natural", "natural", "artificial"]))
+    if kind == "stopped":
         fret = draw(st.integers(0, 12))
         asserted = draw(st.sampled_from(spellings(instrument.strings[string].midi + fret)))
         return Note(string, fret, None, str(fret), droppable, asserted, fretting, plucking, False, ending)
     node = draw(st.sampled_from(nodes_upto(upto)))
+    if kind == "artificial":
+        touching = "" if fretting != "1" else draw(st.sampled_from(["", "4"]))
+        fret = draw(st.integers(1, 9))
+        return Note(string, fret, node, "", droppable, "", fretting, plucking, not touching, ending, touching)
     asserted = draw(st.sampled_from(spellings(sounding_note(instrument.strings[string].midi, node))))
     touched = draw(st.booleans())
     return Note(string, None, node, "", droppable, asserted, fretting, plucking, touched, ending)
@@ -89,6 +95,8 @@ def bars(draw: st.DrawFn, instrument: Instrument, meter: Meter, first: bool, lay
                     if written
                     else Fraction(1)
                 )
+                ending: Ending = draw(st.sampled_from(["", "", "damp", "ring"]))
+                event_notes = tuple(replace(note, ending=ending) for note in event_notes)
                 events.append(Event(layer, beat, hold, event_notes, written))
     ratios = draw(st.sampled_from(RATIOS))
     return Bar(

@@ -137,7 +137,8 @@ def test_no_built_in_drill_needs_many_ledger_lines(path: Path) -> None:
 def test_staves_fit_the_instrument() -> None:
     # Common practice: a bass sounds an octave below its bass clef, a guitar an octave below its treble clef.
     assert staves_of(drill_of("bass: 1 E:0")).clefs == (BASS_8,)
-    assert staves_of(drill_of("{bass: '1 E:0', harmonics: '1 G:<12>'}")).clefs == (BASS_8,)
+    assert staves_of(drill_of("{bass: '1 E:0', harmonics: '1 D:<12>'}")).clefs == (BASS_8,)
+    assert staves_of(drill_of("{bass: '1 E:0', harmonics: '1 G:<12>'}")).clefs == (BASS, BASS_8)
     assert staves_of(drill_of("{bass: '1 E:0', harmonics: '1 G:<4>'}")).clefs == (TREBLE, BASS_8)
     assert staves_of(drill_of("{low: '1 6:0', high: '2 1:3'}", instrument="guitar")).clefs == (TREBLE_8,)
     assert staves_of(drill_of("{low: '1 6:0', high: '2 1:<4>'}", instrument="guitar")).clefs == (

@@ -475,7 +475,7 @@ def test_the_command_prints_each_form(
     assert facts["excerpts"][0]["drill"] == "lamps"
     assert facts["since"] == "2026-09-14"
     assert run(path, "--csv") == 0
-    assert capsysbinary.readouterr().out.startswith(b"kind,name,key")
+    assert capsysbinary.readouterr().out.startswith(b"\xef\xbb\xbfkind,name,key")
     file = tmp_path / "report.html"
     assert run(path, "--html", "--since", "2026-12-10", "-o", str(file)) == 0
     assert "Practice from 10 Dec to 12 Dec 2026" in file.read_text()

@@ -10,6 +10,7 @@ import math
 import re
 from bisect import bisect_right
 from collections.abc import Callable, Iterable, Iterator
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from itertools import groupby
@@ -205,7 +206,11 @@ class _Maker:
     def meter(self, bar: ScoreBar) -> Meter:
         """How the bar is counted: compound meters in dotted beats unless the tempo mark counts the lower number."""
         if bar.groups and sum(bar.groups) == bar.upper:
-            return Meter.grouped(bar.upper, bar.lower, bar.groups)
+            large = bar.counted == len(bar.groups)
+            return (Meter.in_large if large else Meter.grouped)(bar.upper, bar.lower, bar.groups)
+        with suppress(ValueError):
+            if bar.counted:
+                return Meter.of(bar.upper, bar.lower, bar.counted)
         compound = bar.lower >= 8 and bar.upper > 3 and bar.upper % 3 == 0
         if compound and self.score.beat_whole != Fraction(1, bar.lower):
             return Meter.of(bar.upper, bar.lower, bar.upper // 3)

@@ -164,6 +164,7 @@ class _PartReader:
     upper: int = 4
     lower: int = 4
     groups: tuple[int, ...] = ()
+    counted: int | None = None
     transpose: dict[int, int] = field(default_factory=dict)
     tab_staves: set[int] = field(default_factory=set)
     staff_tunings: dict[int, dict[int, int]] = field(default_factory=dict)
@@ -222,7 +223,7 @@ class _PartReader:
                 self._barline(item, bar, turn)
             if at > furthest:
                 furthest = at
-        bar.groups = self.groups
+        bar.groups, bar.counted = self.groups, self.counted
         bar.notes = without_doubles(read, self.tab_staves)
         bar.key = bar.key or self.key
         self.filled.append(self._whole(furthest))
@@ -284,6 +285,7 @@ class _PartReader:
             self.score.remark(number, f"the meter stays {self.upper}/{self.lower}: this one can't be read")
             return
         self.upper, self.lower, self.groups = sum(groups), lower, groups if len(groups) > 1 else ()
+        self.counted = None
 
     def tunings(self) -> list[int]:
         """Open strings from the bottom line up, of the staff that has most of them."""
@@ -296,6 +298,8 @@ class _PartReader:
                 text = words(child.text or "")
                 if child.tag == "rehearsal" and text:
                     bar.mark, bar.starts_section = text, True
+                elif child.tag == "words" and (counted := re.fullmatch(r"in ([1-9]\d?)", text)):
+                    self.counted = int(counted[1])
                 elif child.tag == "words" and text and not _PLACES.fullmatch(text):
                     bar.cue = f"{bar.cue}; {text}" if bar.cue else text
                 elif child.tag == "dynamics" and len(child) and not bar.dynamics:

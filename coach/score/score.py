@@ -80,6 +80,8 @@ class ScoreBar:
     key: Key | None = None
     refusal: str = ""
     """Why this bar can't be imported at all."""
+    counted: int | None = None
+    """The beats that it is counted in, where the file says `in 2`."""
 
     @property
     def full(self) -> Fraction:

@@ -54,7 +54,7 @@ def _parted(bar: ScoreBar) -> list[ScoreBar]:
     moved = [replace(note, onset=note.onset - cut) for note in after]
     rest = ScoreBar(
         bar.number, bar.upper, bar.lower, bar.length - cut, bar.groups, moved, ends_section=bar.ends_section,
-        continues=True, key=bar.key,
+        continues=True, key=bar.key, counted=bar.counted,
     )  # fmt: skip
     return [replace(bar, length=cut, notes=before, ends_section=True), rest]
 

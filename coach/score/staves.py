@@ -20,7 +20,9 @@ from coach.score.music import sounding_note
 from coach.strings.instrument import Instrument
 
 MOST_LEDGERS = 3
-"""Beyond so many ledger lines one staff becomes two, and a note goes under an octave line."""
+"""Beyond so many ledger lines above the staff a note goes under an octave line."""
+_ONE_STAFF_LEDGERS = 2
+"""Beyond so many above it one staff becomes two; below it a player's own lowest notes stand as they always do."""
 MOST_VOICES = 2
 """More layers than these on one staff can't be told apart by their stems."""
 _BASS_BELOW_MIDI, _GUITAR_BELOW_MIDI = 36, 48
@@ -89,7 +91,7 @@ def staves_of(drill: Drill) -> Staves:
     own = _own_clef(drill.instrument)
     written = list(_written(drill))
     layers = {layer for layer, _, _ in written}
-    if len(layers) <= MOST_VOICES and all(abs(own.ledgers(at)) <= MOST_LEDGERS for _, _, at in written):
+    if len(layers) <= MOST_VOICES and all(own.ledgers(at) <= _ONE_STAFF_LEDGERS for _, _, at in written):
         return Staves((own,))
     harmonics = [at for _, note, at in written if note.is_harmonic]
     if not harmonics:
