@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
-import re
+import math
 from fractions import Fraction
 from pathlib import Path
 
 import mido
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from coach.music.drill import Drill
 from coach.music.excerpt import passage_of, whole_piece
 from coach.score.arrange import arranged
 from coach.score.foreign import read_score
-from coach.score.load import load_drill
+from coach.score.load import load_drill, read_drill
 from coach.score.midi_out import midi_bytes
 from coach.score.score import Score
 from coach.score.strands import Choices
@@ -79,24 +81,66 @@ def test_a_bent_stopped_note_is_told(tmp_path: Path) -> None:
     assert any("bent notes are taken as the semitone" in remark for remark in score.remarks)
 
 
-def rung(drill: Drill) -> set[tuple[Fraction, int, int]]:
-    """Onset, string and partial of every harmonic of partial 5 or 7, as the piece is played."""
+Rung = tuple[Fraction, int, int]
+
+
+def rung(drill: Drill) -> set[Rung]:
+    """Onset, string and partial of every natural harmonic, as the piece is played."""
     passage = passage_of(drill, whole_piece(drill))
     return {
         (event.onset, one.note.string, one.note.node.partial)
         for event in passage.events
         for one in event.notes
-        if one.note.node and one.note.node.partial in (5, 7)
+        if one.note.node and one.note.is_natural
     }
 
 
-NATURAL = [path for path in DRILLS if not re.search(r"\d<", path.read_text())]
+def told_by_bend(drill: Drill) -> set[Rung]:
+    """Those that no other string sounds within a cent; partial n lies 12 log2 n semitones above its string."""
+
+    def pitch(string: int, partial: int) -> float:
+        return drill.instrument.strings[string].midi + 12 * math.log2(partial)
+
+    others = [
+        (string, partial) for string in range(len(drill.instrument.strings)) for partial in range(2, 10)
+    ]
+    return {
+        (onset, *place)
+        for onset, *place in rung(drill)
+        if sum(abs(pitch(*other) - pitch(*place)) < 0.01 for other in others) == 1
+    }
 
 
-@pytest.mark.parametrize("path", NATURAL, ids=[path.stem for path in NATURAL])
-def test_partials_five_and_seven_come_back_from_our_own_export(path: Path, tmp_path: Path) -> None:
-    drill = load_drill(path)
-    file = tmp_path / "a.mid"
+def back_from_midi(drill: Drill, folder: Path) -> Drill:
+    file = folder / "a.mid"
     file.write_bytes(midi_bytes(drill, drill.goal_bpm))
-    back, _ = arranged(read_score(file), Choices(instrument=drill.instrument), "a.mid")
-    assert rung(back) == rung(drill)
+    return arranged(read_score(file), Choices(instrument=drill.instrument), "a.mid")[0]
+
+
+@pytest.mark.parametrize("path", DRILLS, ids=[path.stem for path in DRILLS])
+def test_harmonics_come_back_on_their_strings_where_the_bend_says_which(path: Path, tmp_path: Path) -> None:
+    drill = load_drill(path)
+    assert told_by_bend(drill)
+    assert told_by_bend(drill) <= rung(back_from_midi(drill, tmp_path))
+
+
+TOUCHES = ("12", "7", "5", "4", "3.2", "2.7")
+
+
+@settings(max_examples=25, deadline=None)
+@given(
+    st.sampled_from(["bass", "bass-5"]),
+    st.lists(st.tuples(st.sampled_from("GDA"), st.sampled_from(TOUCHES)), min_size=4, max_size=12),
+)
+def test_any_line_of_harmonics_comes_back_from_midi(
+    tmp_path_factory: pytest.TempPathFactory, instrument: str, touches: list[tuple[str, str]]
+) -> None:
+    bars = [touches[at : at + 4] for at in range(0, len(touches), 4)]
+    events = [[f"{beat} {string}:<{touch}>" for beat, (string, touch) in enumerate(bar, 1)] for bar in bars]
+    lines = "".join(f"      - {{bass: '1 E:0', harmonics: '{', '.join(bar)}'}}\n" for bar in events)
+    head = "drill: 1\ntitle: Line\nmeter: 4/4\ntempo: {start: 60, goal: 60}\n"
+    drill, problems = read_drill(f"{head}instrument: {instrument}\nphrases:\n  - bars:\n{lines}", "line.yaml")
+    assert drill is not None, problems
+    back = back_from_midi(drill, tmp_path_factory.mktemp("midi"))
+    assert {onset for onset, *_ in rung(back)} == {onset for onset, *_ in rung(drill)}
+    assert told_by_bend(drill) <= rung(back)
