@@ -50,6 +50,7 @@ class Row:
     heard: str
     certainty: float
     heard_ms: float | None
+    why: str
     cpu_s: float
     sound_s: float
 
@@ -95,6 +96,7 @@ def _row(
         one.result,
         one.certainty,
         one.onset_ms,
+        one.why,
         cpu_s,
         sound_s,
     )

@@ -164,9 +164,11 @@ def _onset(frame: Frame, scene: Scene, event: PlacedEvent, due_s: float) -> tupl
     clear = _clear_hz(scene.hz(note), scene.beside(event, note))
     soft_s = _soft_onset(frame, clear, due_s)
     inside = (moments >= due_s + EARLY_S) & (moments <= due_s + LATE_S)
-    worth = np.where(inside, rise_db - 3.0 * ((moments - soft_s) / _NEAR_S) ** 2, -np.inf)
-    best = int(np.argmax(worth))
     sharpest = float(np.max(np.where(inside, rise_db, -20.0)))
+    # A sharp rise where nothing else is due is the note's own; else its own partials say which rise is.
+    own = scene.alone(event) and sharpest >= CLEAR_DB
+    far = 0.0 if own else 3.0 * ((moments - soft_s) / _NEAR_S) ** 2
+    best = int(np.argmax(np.where(inside, rise_db - far, -np.inf)))
     if rise_db[best] >= SHARP_DB:
         return float(moments[best]), float(rise_db[best])
     return soft_s, sharpest

@@ -16,9 +16,9 @@ from coach.listen.memory import Compared
 
 LATE_MS = 28.0
 """Clean players are within 17 ms of their beat, and a beginning is heard to 10 ms."""
-LEAST_SEEN = 0.3
-"""Where other strings hide more than 70 % of a note's usual power, the ear abstains."""
-SURELY_LOST, SURELY_THERE = 0.65, 0.06
+LEAST_SEEN = 0.2
+"""Where other strings hide more than 80 % of a note's usual power, the ear abstains."""
+SURELY_LOST, SURELY_THERE = 0.65, 0.09
 GONE_DB = -18.0
 """A level early and late below this was never there: a choked note still has its attack."""
 GONE_CHANCE = 0.95
