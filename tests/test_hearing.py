@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -12,10 +13,10 @@ from coach.listen.heard import Heard
 from coach.listen.kept import EarShelf
 from coach.music.excerpt import Passage
 from coach.rating.table import CHOKED, DROPPED, LATE
-from coach.session.hearing import LEARNS, UNHEARD
+from coach.session.hearing import LEARNS, RATE_HZ, UNHEARD, UNLIKE, unlike
 from coach.session.suggestions import suggestion, suggestions_of
 from coach.sound.capture import CaptureState, CaptureStatus
-from tests.hearing import HeldMicrophone, Listener, Performer
+from tests.hearing import BPM, NOISE, HeldMicrophone, Listener, Performer
 from tests.screens import lamp
 
 
@@ -105,6 +106,23 @@ def test_whatever_fails_in_the_ear_is_one_line_and_the_next_repetition_is_judged
         assert listener.hearing.status == "listening failed (ZeroDivisionError): going on without it"
     assert len(listener.hears(performer, performer.plays())) > 3
     assert listener.hearing.status == ""
+
+
+def test_where_most_of_it_sounds_unlike_the_passage_nothing_is_suggested(listener):
+    performer = Performer()
+    for _ in range(2):
+        listener.hears(performer, performer.plays())
+        listener.learns()
+    sound = performer.plays()
+    # Nothing but the room is heard after the count-in.
+    start = round(4 * 60 / BPM * RATE_HZ)
+    sound[start:] = performer.rng.normal(0, NOISE, len(sound) - start)
+    assert listener.hears(performer, sound) == {}
+    assert listener.hearing.status == UNLIKE
+    said = [Heard(label, "choked" if label < 3 else "clean", 0.9) for label in range(1, 7)]
+    assert not unlike(said)
+    assert unlike([*said[:2], replace(said[3], result="late"), said[4]])
+    assert not unlike([*said[:2], replace(said[3], result="unsure"), said[4]])
 
 
 def test_a_damaged_file_is_told_with_its_place_and_learnt_anew(listener, shelf):

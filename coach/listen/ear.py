@@ -36,6 +36,8 @@ UNMEASURED_CENTS = 50.0
 """How wrong a string may be that nobody plucked open."""
 LEAST_FOR_GAIN = 4
 """With fewer notes heard, the repetition's own loudness isn't known."""
+MOST_GAIN_DB = 20.0
+"""A repetition that differs by more from what is known was not played: silence is no soft playing."""
 
 
 @dataclass(frozen=True)
@@ -89,6 +91,7 @@ class Ear:
         compared_notes = {look.label: self.compared(look) for look in looks}
         known = [one.early_db for notes in compared_notes.values() for one in notes if one]
         gain_db = float(np.median(known)) if len(known) >= LEAST_FOR_GAIN else 0.0
+        gain_db = min(max(gain_db, -MOST_GAIN_DB), MOST_GAIN_DB)
         return tuple(
             verdict(
                 look, compared_notes[look.label], gain_db, lambda key: clean_strokes(key, self.notes[key])

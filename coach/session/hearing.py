@@ -10,7 +10,7 @@ from __future__ import annotations
 import queue
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Protocol
 
@@ -36,7 +36,16 @@ KEPT_S = 400.0
 PATIENCE_S = 2.0
 """For sound that was played and is still on its way."""
 UNHEARD = "The microphone missed a part of it: nothing is suggested."
+UNLIKE = "Most of it sounds unlike the passage: nothing is suggested."
+FEWEST_TOLD = 4
 LEARNS = "the ear learns from repetitions that you rate clean"
+
+
+def unlike(heard: Sequence[Heard]) -> bool:
+    """Whether so much is heard faulty that rather the sound is not what was to be played, or not when."""
+    told = [one for one in heard if one.result != "unsure"]
+    faulty = sum(one.result != "clean" for one in told)
+    return len(told) >= FEWEST_TOLD and 2 * faulty > len(told)
 
 
 class Microphone(Protocol):
@@ -183,7 +192,10 @@ class Hearing:
         }
         self.trouble = "" if known else LEARNS
         heard = ear.judge(recording) if known else ()
-        self._judged.put((take, tuple(one for one in heard if one.label in known)))
+        heard = tuple(one for one in heard if one.label in known)
+        if unlike(heard):
+            self.trouble, heard = UNLIKE, ()
+        self._judged.put((take, heard))
 
     def _recording(self, take: Take) -> Recording | None:
         """The sound of a take, from its count-in on; None where not all of it was heard."""

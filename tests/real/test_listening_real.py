@@ -51,6 +51,8 @@ THUD_S, LEFT_DB = 0.06, -16.0
 """What is left of a choked note: its beginning, and the harmonic by so much softer (a choke is 12 dB or more)."""
 STROKE_DB = 1.5
 LEARNT_FROM = 2
+MOST_TRIES = 6
+SHIFTED = RATE // 200
 EAR_S = 3.0
 """More than the ear needs on a busy machine."""
 
@@ -105,13 +107,26 @@ class Performance:
         self.random = np.random.default_rng(5)
         self.queued = 0
         """Samples of the chain so far."""
+        self._add(np.zeros(RATE // 2, dtype=np.float32))
+        self.ahead = 0
+        """The chain's samples less the monitor's."""
+        self.tie()
+
+    def tie(self) -> int:
+        """Find by a click by how much chain and recording lie apart; returns how much that has changed, in samples.
+
+        On a busy machine the recording loses some sound now and then.
+        """
+        self.keep_on()
+        self.heard.skip()
         click = np.zeros(RATE, dtype=np.float32)
         shape = click_shape("wood", "accent", RATE)
         click[: len(shape)] = 0.2 * shape
-        self._add(np.zeros(RATE // 2, dtype=np.float32))
+        at = self.queued
         self._add(click)
-        self.ahead = RATE // 2 - heard.next_click()
-        """The chain's samples less the monitor's."""
+        before, self.ahead = self.ahead, at - self.heard.next_click()
+        self.pause(0.5)
+        return abs(self.ahead - before)
 
     def _add(self, sound: np.ndarray) -> None:
         self.engine.play(sound, join=self.queued > 0)
@@ -195,7 +210,8 @@ def test_a_choke_in_a_performance_is_suggested_on_the_screen(pulse, tmp_path):
         finally:
             window.close()
     reps = [line for line in logged(folder) if "tempo_bpm" in line]
-    assert [rep["faults"] for rep in reps] == [""] * (LEARNT_FROM + 1) + ["3c"]
+    rated = [rep["faults"] for rep in reps if rep["faults"] is not None]
+    assert rated == [""] * (LEARNT_FROM + 1) + ["3c"]
     heard_as = [(one["label"], one["result"]) for one in reps[-1]["suggestions"]]
     assert [label for label, result in heard_as if result not in ("clean", "unsure")] == [3]
     report = [coach(), "report", "--folder", str(folder)]
@@ -210,15 +226,23 @@ def test_a_choke_in_a_performance_is_suggested_on_the_screen(pulse, tmp_path):
 
 
 def one_repetition(window: Terminal, performance: Performance, choked: int = 0) -> str:
-    """The rating screen after a repetition, once the ear has had its time."""
-    text = performance.until(window, "rung")
-    (bpm,) = re.findall(r"^rung (\d+)", text, re.MULTILINE)
-    performance.heard.skip()
-    window.press("Space")
-    performance.plays(int(bpm), choked)
-    performance.until(window, "1-6 mark")
-    performance.pause(EAR_S)
-    return window.text()
+    """The rating screen after a repetition, once the ear has had its time.
+
+    Where the performance was not heard when it was meant to be, it is played once more.
+    """
+    for _ in range(MOST_TRIES):
+        text = performance.until(window, "rung")
+        (bpm,) = re.findall(r"^rung (\d+)", text, re.MULTILINE)
+        performance.tie()
+        performance.heard.skip()
+        window.press("Space" if " go " in text else "a")
+        performance.plays(int(bpm), choked)
+        performance.until(window, "1-6 mark")
+        performance.pause(EAR_S)
+        text = window.text()
+        if performance.tie() < SHIFTED:
+            return text
+    pytest.fail(f"the sound server lost sound in {MOST_TRIES} repetitions in a row")
 
 
 def suggested(text: str) -> str:
