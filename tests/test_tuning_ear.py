@@ -14,11 +14,18 @@ from coach.folder.settings import load_settings
 from coach.listen.beats import Beats
 from coach.listen.open_string import MeasuredString
 from coach.listen.turn import pair_turn, string_turn, turned_string
+from coach.sound.capture import CaptureState, CaptureStatus
 from coach.sound.wav import write_wav
+from coach.strings.detune import Heard
 from coach.strings.instrument import Instrument
 from coach.strings.own import on_own
 from coach.strings.ready_made import ready_made
 from coach.strings.tuning import adjacent_pairs, goal_hz, usual_reference
+from coach.tui.glyphs import capital_rows
+from coach.tui.tuning_view import TuningView, draw_tuning
+from tests.screens import as_text
+from tests.test_afar import PREFERRED, minutes_of_arc, shown_size
+from tests.test_tui_screens import running, screen_text
 
 BASS, VIOLIN, GUITAR = (ready_made(name) for name in ("bass", "violin", "guitar"))
 E_A, A_D, D_G = adjacent_pairs(BASS)
@@ -202,3 +209,64 @@ def test_a_retuned_string_is_not_taken_for_the_one_that_was_heard():
         mine = mine.with_measured(string, hz, 1e-4)
     drop_d = on_own(Instrument.of(["G2", "D2", "A1", "D1"], 864), [mine])
     assert [string.measured_cents is None for string in drop_d.strings] == [False, False, False, True]
+
+
+@pytest.mark.parametrize("size", [(80, 24), (100, 30), (160, 45)])
+@pytest.mark.parametrize("plain", [False, True])
+def test_what_to_turn_is_readable_at_two_metres(size, plain):
+    """20 minutes of arc for a capital (ISO 9241-303, see test_afar.py), also for the longest lines."""
+    columns, rows = size
+    pairs = adjacent_pairs(BASS)
+    turns = [
+        pair_turn(BASS, A_D, 3, heard(10.25, 219.0)),
+        pair_turn(BASS, A_D, 3, heard(0.3, error_hz=0.2)),
+        pair_turn(BASS, A_D, 3, heard(12.0, certainty=0.5)),
+        string_turn(BASS, 2, MeasuredString(52.0, 3e-4, 0.2, 9)),
+    ]
+    for turn in turns:
+        view = TuningView(Heard(BASS, pairs, index=1), [3, 2, 1, 0], 1, "listening: desk", turn)
+        lines = as_text(draw_tuning(view, columns, rows - 1, plain)).splitlines()
+        for text in ("A<5> D<7>", turn.heard, turn.peg, turn.goal):
+            if text:
+                shown = shown_size(lines, text, plain)
+                assert shown is not None, text
+                assert minutes_of_arc(capital_rows(shown), rows) >= PREFERRED, text
+        assert turn.sentence in " ".join(" ".join(lines).split())
+        assert "[A-D]" in lines[-1]
+
+
+async def test_the_screen_lists_pairs_and_strings_and_hears_both(tmp_path):
+    async with running(tmp_path) as (app, pilot, player):
+        await pilot.press("t", *["down"] * 3)
+        assert "E open             " in screen_text(app)
+        assert "41.20 Hz" in screen_text(app)
+        await pilot.press("h")
+        assert player.played == 1
+
+
+async def test_the_screen_says_what_the_microphone_does_and_is_off_until_asked(tmp_path, monkeypatch):
+    started = []
+
+    class Silent:
+        listening = False
+        status = CaptureStatus(CaptureState.NONE, why="no microphone or other input found")
+
+        def __init__(self, name, **more):
+            started.append(name)
+
+        def start(self): ...
+
+        def stop(self):
+            started.clear()
+
+    monkeypatch.setattr("coach.tui.tuning_screen.Capture", Silent)
+    async with running(tmp_path) as (app, pilot, _player):
+        await pilot.press("t")
+        assert started == []
+        await pilot.press("m")
+        assert started == [""]
+        assert "not listening: no microphone or other input found" in screen_text(app)
+        await pilot.press("m")
+        assert started == []
+        await pilot.press("m", "escape")
+        assert started == []

@@ -104,7 +104,7 @@ def _draw_listening(canvas: Canvas, view: TuningView, plain: bool) -> None:
     each = max(rooms // len(lines), 3)
     for number, (text, role) in enumerate(lines):
         size = largest_size(text, canvas.width, each)
-        row = 1 + number * each
+        row = 1 + number * max(rooms, 3 * len(lines)) // len(lines)
         if size != NONE:
             canvas.put_rows(row + (each - rows_high(size)) // 2, 0, big_text(text, size, plain), role)
         else:
