@@ -7,7 +7,8 @@ import math
 import numpy as np
 import pytest
 
-from coach.listen.beats import Meeting, beats_in, pencil
+from coach.listen.band import Meeting
+from coach.listen.beats import beats_in, pencil
 from coach.listen.frame import frame_of
 from coach.listen.lone_partials import Spectrum, expected_partial
 
@@ -136,3 +137,20 @@ def test_a_partial_is_foretold_from_the_others_of_a_stiff_string():
     assert expected is not None
     assert expected.hz == pytest.approx(4 * 55.1 * math.sqrt(1 + 16 * b), abs=0.05)
     assert expected.error_hz < 0.2
+
+
+@pytest.mark.parametrize("lead_s", [0.03, 0.1, 0.3, 0.8, 1.2])
+def test_silence_before_the_pluck_does_not_pull_the_beat_aside(lead_s):
+    quiet = np.random.default_rng(1).normal(0, 1e-4, round(lead_s * RATE))
+    beats = beats_in(np.concatenate([quiet, pair(0.8)])[: 3 * RATE], RATE, FOURTH)
+    assert beats is not None
+    assert abs(beats.beats_hz - 0.8) < max(0.02, 2 * beats.error_hz)
+
+
+@pytest.mark.parametrize("at_s", [0.3, 1.0, 2.0, 2.7])
+def test_a_pluck_in_the_middle_is_not_sure_of_what_it_spoilt(at_s):
+    begun, again = round(at_s * RATE), pair(0.8)
+    sound = pair(0.8, seed=2)
+    sound[begun:] = 0.2 * sound[begun:] + again[: len(sound) - begun]
+    beats = beats_in(sound, RATE, FOURTH)
+    assert beats is None or not beats.sure or beats.beats_hz == pytest.approx(0.8, abs=0.05)

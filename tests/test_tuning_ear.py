@@ -175,7 +175,7 @@ def test_one_pluck_of_each_string_is_kept_with_the_own_instrument_and_tune_recko
     )
     assert main(["tune", "--folder", str(tmp_path), "--json"]) == 0
     low, high = json.loads(capsys.readouterr().out)["stiffness"]["E1"]
-    assert low < 4e-4 < high < 1.3 * low
+    assert low < 4e-4 < high < 1.8 * low
     assert "# mine" in settings.read_text()
 
 

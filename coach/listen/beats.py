@@ -12,12 +12,14 @@ each string's own partials put the ones that meet (`lone_partials.py`), which te
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from coach.listen.frame import Frame, frame_of
+from coach.listen.band import Band, Meeting
+from coach.listen.frame import frame_of
 from coach.listen.lone_partials import LEAST_HEIGHT, Expected, Spectrum, expected_partial
 from coach.strings.units import cents_between
 
@@ -39,11 +41,6 @@ LEAST_GAIN = 30.0
 150 to 300 points of mere noise gives some 12."""
 FURTHEST_CENTS = 100.0
 """A partial further from where it belongs is no string's."""
-_HALF_BAND_HZ = 20.0
-_HALF_BAND = 0.03
-_KAISER_BETA = 5.0
-_MAINS_HZ = (50.0, 60.0)
-_MAINS_APART_HZ = 2.0
 _SPLIT = 1e-4
 """Unit of a polarisation's distance: a share of the frequency."""
 SPLIT_SPREAD = 4.0
@@ -57,26 +54,15 @@ FASTER, FASTER_SPREAD = 0.3, 0.3
 KNOWN_HZ = 0.02
 """Where a string's own partials put another of its partials is never better known than this."""
 _MOST_DECAY = 15.0
+UNEVEN = 6.0
+"""Of the train takes none left more than 3.3 times as much power in its worst eighth as in the usual one; a pluck in
+the middle leaves 13 times or more."""
 _EDGE_S = 0.002
+_HALF_SECOND = 0.5
 _CLEAR_COST = 20.0
 _ROUNDS = 25
 _ROUGH, _FINE = 0.3, 0.003
 """A descent ends where a step gains less, in twice the logarithm of the posterior."""
-
-
-@dataclass(frozen=True, slots=True)
-class Meeting:
-    """Which partials of which two open strings are to meet."""
-
-    low_open_hz: float
-    high_open_hz: float
-    low_partial: int
-    high_partial: int
-
-    @property
-    def hz(self) -> float:
-        """About where they meet."""
-        return self.low_partial * self.low_open_hz
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,8 +108,8 @@ def beats_in(samples: NDArray[np.floating], rate_hz: int, meeting: Meeting) -> B
     # At its ends the filter to the low rate lacks what lies beyond them.
     frame = frame_of(samples, rate_hz, max(length_s - MOST_S, 0.0), length_s)
     frame = frame.between(frame.start_s + _EDGE_S, length_s - _EDGE_S)
-    band = _Band.of(frame, meeting)
-    if float(np.mean(np.abs(band.phasors) ** 2)) < SILENCE:
+    band = Band.of(frame, meeting).from_onset()
+    if band.length_s < LEAST_S - _HALF_SECOND or float(np.mean(np.abs(band.phasors) ** 2)) < SILENCE:
         return None
     spectrum = Spectrum(frame)
     reach_hz = meeting.hz * (2.0 ** (FURTHEST_CENTS / 1200.0) - 1.0)
@@ -162,43 +148,6 @@ def pencil(phasors: Phasors, step_s: float, count: int) -> tuple[Values, Values]
 
 
 @dataclass(frozen=True, slots=True)
-class _Band:
-    """What is around the meeting partials, brought down to 0 Hz."""
-
-    phasors: Phasors
-    times_s: Values
-    middle_hz: float
-    mains: Phasors
-    """Lines of the mains in the band, a column each."""
-
-    @property
-    def step_s(self) -> float:
-        return float(self.times_s[1] - self.times_s[0])
-
-    @classmethod
-    def of(cls, frame: Frame, meeting: Meeting) -> _Band:
-        """The band may not reach the next partial of the lower string, and holds 50 cents to either side."""
-        half_hz = min(0.45 * meeting.low_open_hz, max(_HALF_BAND_HZ, _HALF_BAND * meeting.hz))
-        times_s = np.arange(len(frame.samples)) / frame.rate_hz
-        turned = frame.samples * np.exp(-2j * math.pi * meeting.hz * times_s)
-        reach = int(1.6 * frame.rate_hz / half_hz)
-        taps = np.sinc(np.arange(-reach, reach + 1) * 2.0 * half_hz / frame.rate_hz)
-        taps *= np.kaiser(2 * reach + 1, _KAISER_BETA)
-        step = max(int(frame.rate_hz / (2.6 * half_hz)), 1)
-        windows = np.lib.stride_tricks.sliding_window_view(turned, len(taps))[::step]
-        phasors = windows @ (taps / taps.sum())
-        kept_s = times_s[reach::step][: len(phasors)] - times_s[reach]
-        lines_hz = [
-            line_hz - meeting.hz
-            for mains_hz in _MAINS_HZ
-            for line_hz in mains_hz * np.arange(1, 40)
-            if _MAINS_APART_HZ < abs(line_hz - meeting.hz) < half_hz
-        ]
-        mains = np.exp(2j * math.pi * kept_s[:, None] * np.array(lines_hz)[None, :])
-        return cls(phasors, kept_s, meeting.hz, mains)
-
-
-@dataclass(frozen=True, slots=True)
 class _Fit:
     """Seven numbers and how well they explain the band.
 
@@ -215,7 +164,7 @@ class _Fit:
 
 
 def _settled(
-    band: _Band, known: tuple[Expected | None, Expected | None], starts_hz: Values, decays: Values
+    band: Band, known: tuple[Expected | None, Expected | None], starts_hz: Values, decays: Values
 ) -> _Fit:
     """The better fit of splits of either sign, once more with the noise that it leaves."""
     values = np.array([*2.0 * math.pi * starts_hz, *decays, 0.0, 0.0, FASTER])
@@ -230,7 +179,7 @@ def _settled(
 
 
 def _fitted(
-    band: _Band,
+    band: Band,
     known: tuple[Expected | None, Expected | None],
     values: Values,
     noise: float,
@@ -277,7 +226,7 @@ class _State:
         return float(self.residual @ self.residual)
 
 
-def _ridge(band: _Band, values: Values) -> Values:
+def _ridge(band: Band, values: Values) -> Values:
     """One over how large each of the four waves may be, for this descent."""
     turns, decays = _waves_of(values, band.middle_hz)
     waves = np.exp(band.times_s[:, None] * (1j * turns[:2] - decays[:2])[None, :])
@@ -288,7 +237,7 @@ def _ridge(band: _Band, values: Values) -> Values:
 
 
 def _look(
-    band: _Band,
+    band: Band,
     known: tuple[Expected | None, Expected | None],
     values: Values,
     noise: float,
@@ -333,7 +282,7 @@ def _look(
 
 
 def _known_rows(
-    band: _Band, known: tuple[Expected | None, Expected | None], values: Values
+    band: Band, known: tuple[Expected | None, Expected | None], values: Values
 ) -> tuple[Values, Values]:
     """What is known beforehand, as residuals in standard deviations and their derivative."""
     rows = [
@@ -354,20 +303,34 @@ def _known_rows(
     return np.array([off for off, _by in rows]), slope
 
 
-def _both_ring(band: _Band, fit: _Fit) -> bool:
+def _both_ring(band: Band, fit: _Fit) -> bool:
     """Whether each is where it may be, and the fit is clearly worse without it."""
-    turns, decays = _waves_of(fit.values, band.middle_hz)
-    waves = np.hstack([np.exp(band.times_s[:, None] * (1j * turns - decays)[None, :]), band.mains])
+    turns, _decays = _waves_of(fit.values, band.middle_hz)
     for string in (0, 1):
         hz = band.middle_hz + turns[string] / (2.0 * math.pi)
         if abs(cents_between(float(hz), band.middle_hz)) > FURTHEST_CENTS:
             return False
-        without = np.delete(waves, [string, string + 2], axis=1)
-        left = band.phasors - without @ np.linalg.lstsq(without, band.phasors, rcond=None)[0]
-        gain = 2.0 * (float(np.sum(np.abs(left) ** 2)) / (fit.noise + 1e-18) - len(left))
+        left = _left(band, fit, [string, string + 2])
+        gain = 2.0 * (float(left.sum()) / (fit.noise + 1e-18) - len(left))
         if gain < LEAST_GAIN:
             return False
     return True
+
+
+def _left(band: Band, fit: _Fit, without: Sequence[int] = ()) -> Values:
+    """Power at each moment that the fit's waves, but for some of the four, leave unexplained."""
+    turns, decays = _waves_of(fit.values, band.middle_hz)
+    waves = np.hstack([np.exp(band.times_s[:, None] * (1j * turns - decays)[None, :]), band.mains])
+    waves = np.delete(waves, without, axis=1)
+    left = band.phasors - waves @ np.linalg.lstsq(waves, band.phasors, rcond=None)[0]
+    return np.asarray(np.abs(left) ** 2)
+
+
+def _unevenness(power: Values) -> float:
+    """By how much the worst eighth is above the usual one; 1 where that is no more than chance gives."""
+    eighths = [float(part.mean()) for part in np.array_split(power, 8)]
+    ratio = max(eighths) / (float(np.median(eighths)) + 1e-30)
+    return ratio if ratio > UNEVEN else 1.0
 
 
 def _waves_of(values: Values, middle_hz: float) -> tuple[Values, Values]:
@@ -378,7 +341,7 @@ def _waves_of(values: Values, middle_hz: float) -> tuple[Values, Values]:
     return turns, np.array([low_decay, high_decay, low_decay * much, high_decay * much])
 
 
-def _told(band: _Band, best: _Fit, fits: list[_Fit]) -> Beats:
+def _told(band: Band, best: _Fit, fits: list[_Fit]) -> Beats:
     """The best fit, and how much likelier it is than the best with the strings the other way round."""
     sign = best.values[1] > best.values[0]
     behind = [fit.cost - best.cost for fit in fits if (fit.values[1] > fit.values[0]) != sign]
@@ -387,4 +350,6 @@ def _told(band: _Band, best: _Fit, fits: list[_Fit]) -> Beats:
     # A start that the strings' own partials turned round speaks for their order as clearly as can be.
     certainty = 1.0 / (1.0 + math.exp(-0.5 * min([*behind, _CLEAR_COST])))
     low_hz, high_hz = band.middle_hz + best.values[:2] / (2.0 * math.pi)
-    return Beats(float(low_hz), float(high_hz), best.error_hz, certainty)
+    # A pluck in the middle spoils the fit there most, and pulls it aside.
+    error_hz = best.error_hz * _unevenness(_left(band, best))
+    return Beats(float(low_hz), float(high_hz), error_hz, certainty)

@@ -14,13 +14,14 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-_SHORTER_S = 2.0
+_SHORTER_S = 2.4
+"""So that three seconds after a pluck there is an answer, the time to find it included."""
 
 
 def beats_now(
     samples: NDArray[np.floating], rate_hz: int, instrument: Instrument, pair: Pair
 ) -> Beats | None:
-    """The beat of a pair in the last 3 s, or in the last 2 s where that is the surer, as after a pluck."""
+    """The beat of a pair in the last 3 s, or in the last 2.4 s where that is the surer, as after a pluck."""
     meeting = meeting_of(instrument, pair)
     heard = [
         beats

@@ -8,7 +8,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from coach.listen.beats import Beats, Meeting
+from coach.listen.band import Meeting
+from coach.listen.beats import Beats
 from coach.listen.open_string import MeasuredString
 from coach.strings.instrument import Instrument
 from coach.strings.tuning import Pair, by_pitch, goal_hz

@@ -24,8 +24,9 @@ NO_ERROR_CENTS = 0.05
 """Less than half of the last digit that is shown."""
 STIFFNESS_SPREAD = 2.0
 """One value of B stands for B / 2 to 2 B: wound strings of one gauge differ about so much. Uncalibrated."""
-MEASURED_SPREAD = 1.1
-"""A value that was measured on the string itself stands for itself within a tenth (docs/listening.md has how often)."""
+MEASURED_SPREAD, MEASURED_WITHIN_B = 1.3, 1e-5
+"""A value that was measured on the string itself stands for this much, and a little more where strings are thin
+(docs/listening.md says how often that is right)."""
 FIFTH, FOURTH = 7, 5
 
 Range = tuple[float, float]
@@ -104,17 +105,16 @@ class Trend:
     """They are the furthest off wherever B is in its ranges; else only where it is worst for them."""
 
 
-def stiffness_range(b: float, spread: float = STIFFNESS_SPREAD) -> Range:
-    """The range that one value of B stands for."""
-    return (b / spread, min(b * spread, STIFFNESS_RANGE[1]))
+def stiffness_range(b: float, measured: bool = False) -> Range:
+    """The range that one value of B stands for: narrower where a microphone measured the string."""
+    spread, more = (MEASURED_SPREAD, MEASURED_WITHIN_B) if measured else (STIFFNESS_SPREAD, 0.0)
+    return (max(b / spread - more, 0.0), min(b * spread + more, STIFFNESS_RANGE[1]))
 
 
 def stiffness_ranges(instrument: Instrument) -> tuple[Range, ...]:
     """The range of each string's B: narrow where it was measured."""
     return tuple(
-        stiffness_range(
-            instrument.stiffness(at), STIFFNESS_SPREAD if string.measured_cents is None else MEASURED_SPREAD
-        )
+        stiffness_range(instrument.stiffness(at), string.measured_cents is not None)
         for at, string in enumerate(instrument.strings)
     )
 

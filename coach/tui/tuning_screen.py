@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from coach.listen.turn import Turn
     from coach.sound.capture import Pcm
 
-LOOK_EVERY_S = 0.5
+LOOK_EVERY_S = 0.4
 LOOK_BACK_S = 3.0
 KEPT_S = 5.0
 HELD_S = 6.0

@@ -171,3 +171,23 @@ def test_the_level_command_names_silence_and_a_signal(pulse, tmp_path):
             command, env=pulse.environment, capture_output=True, text=True, check=True, timeout=60
         )
     assert "Good: nothing clips, nothing hums." in done.stdout
+
+
+@pytest.mark.parametrize(("rate", "channels"), [(44_100, 1), (48_000, 2), (96_000, 2)])
+def test_any_rate_and_number_of_channels_gives_the_pitch_that_was_played(pulse, tmp_path, rate, channels):
+    """440 Hz played is 440 Hz heard, whatever the input's own rate."""
+    module = ["load-module", "module-null-sink", "sink_name=room", f"rate={rate}", f"channels={channels}"]
+    assert pulse.control(*module, "sink_properties=device.description=Room").returncode == 0
+    write_wav(str(tmp_path / "a.wav"), [ringing((440.0, 0.2)).astype(np.float32)], RATE)
+    with Capture("monitor of room") as capture:
+        wait_for(lambda: capture.listening, 8, "the input")
+        assert "Room" in str(capture.status)
+        process = subprocess.Popen(["paplay", "-d", "room", str(tmp_path / "a.wav")], env=pulse.environment)
+        try:
+            time.sleep(3.0)
+            heard = capture.last(2.0)
+        finally:
+            end(process)
+    assert heard is not None
+    spectrum = np.abs(np.fft.rfft(heard * np.hanning(len(heard))))
+    assert np.argmax(spectrum) / 2.0 == pytest.approx(440.0, abs=0.5)
