@@ -106,6 +106,14 @@ def test_notes_far_above_the_staff_stand_under_an_octave_line_and_sound_as_they_
     assert played_of(drill) == events_of(drill)
 
 
+def test_a_layer_that_a_phrase_has_not_rests_there() -> None:
+    part = drill_part(named("the-mill-at-turning-tide"), "answer")
+    assert part.phrases[-1].layers == ()
+    last = mei_score(part).measures[-1][-1]
+    assert last.find("staff[@n='1']/layer/mRest") is not None
+    assert played_of(part) == events_of(part)
+
+
 def test_accidentals_stand_where_the_key_and_the_bar_do_not_say_them_already() -> None:
     drill = drill_text(
         "drill: 1\ntitle: Signs\nkey: D major\ninstrument: bass\nmeter: 4/4\ntempo: {start: 50, goal: 70}\n"

@@ -38,7 +38,7 @@ RULER_MM = 130
 _NO_BREAK = "\u00a0"
 """Holds words together, so that no line ends inside them."""
 ENGRAVED = ("diamond heads: harmonics where they sound", "arc without an end: let it ring")
-"""What signs of engraved music mean."""
+"""What signs of engraved harmonics mean."""
 NODES_HEADING = "Where the nodes are"
 NOTES_HEADING = "Notes"
 NOTES_HEADER = ("day", "phrase", "bpm", "what choked", "what to try")
@@ -93,7 +93,7 @@ class Sheet:
 
 
 def sheet_of(drill: Drill, lines: tuple[Line, ...], signs: Sequence[str] = ENGRAVED) -> Sheet:
-    """The sheet of a drill around its lines of music; `signs` explains those that all such lines have."""
+    """The sheet of a drill around its lines of music; `signs` explains what harmonics look like in them."""
     places = used_places(drill)
     start = "capo" if drill.instrument.capo else "nut"
     return Sheet(
@@ -101,7 +101,7 @@ def sheet_of(drill: Drill, lines: tuple[Line, ...], signs: Sequence[str] = ENGRA
         tuple(_facts(drill)),
         tuple(_running(drill)),
         lines,
-        tuple(words.replace(" ", _NO_BREAK) for words in (*legend(drill), *signs)),
+        tuple(words.replace(" ", _NO_BREAK) for words in (*legend(drill), *(signs if places else ()))),
         neck_drawing(drill.instrument, places) if places else None,
         ruler_drawing() if places else None,
         ("node", "partial", f"from the {start}", "from the nearest fret", "strings, and what sounds"),
