@@ -16,7 +16,6 @@ without being heard by itself for a week, what failed cold again the next day.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
@@ -25,7 +24,6 @@ from coach.learning.material import TURN_S, Material, Part
 from coach.learning.readings import rung_of, seen
 from coach.learning.rung import EVENTS
 from coach.learning.skill import MASSED, SLOPE
-from coach.music.drill import Drill
 from coach.music.excerpt import Excerpt, Kind
 from coach.music.rhythm import MIN_BPM
 
@@ -153,7 +151,7 @@ def options(learnt: Learnt, material: Material, sitting: Sitting, known: dict[st
     offered = []
     fresh = _fresh(learnt, material, sitting)
     for drill in material.drills:
-        parts = list(_parts(material, drill))
+        parts = material.parts(drill)
         phrases = [at_hand(part) for part in parts if part.key in learnt.records or part.excerpt in fresh]
         offered += phrases
         piece = material.piece(drill)
@@ -174,7 +172,7 @@ def _fresh(learnt: Learnt, material: Material, sitting: Sitting) -> set[Excerpt]
     waiting = {
         drill.id: new[0].excerpt
         for drill in material.drills
-        if (new := [part for part in _parts(material, drill) if part.key not in learnt.records])
+        if (new := [part for part in material.parts(drill) if part.key not in learnt.records])
     }
     opened = [drill for drill in waiting if drill in learnt.skills or drill in sitting.urgent]
     if not opened and not _series_done(learnt, material, sitting):
@@ -193,15 +191,8 @@ def _series_done(learnt: Learnt, material: Material, sitting: Sitting) -> bool:
         learnt.records[part.key].landed_at(part.goal_bpm)
         or rung_of(learnt, part, sitting.day) >= DONE_PART * part.goal_bpm
         for drill in begun
-        for part in _parts(material, drill)
+        for part in material.parts(drill)
     )
-
-
-def _parts(material: Material, drill: Drill) -> Iterator[Part]:
-    for excerpt in material.phrases(drill):
-        part = material.part(excerpt)
-        if part:
-            yield part
 
 
 def option(learnt: Learnt, part: Part, sitting: Sitting, reps: int = REPS) -> Option:

@@ -17,6 +17,7 @@ the model is.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 
@@ -92,7 +93,7 @@ def forecast(
 ) -> Forecast:
     """The forecast of one drill from a practice day on. The same log and seed give the same forecast."""
     week = days_a_week(learnt, day)
-    parts = [part for each in material.phrases(drill) if (part := material.part(each))]
+    parts = material.parts(drill)
     rng = np.random.default_rng([seed, *drill.id.encode()])
     at_goal, kept = _days(learnt, parts, day.toordinal(), 60 * minutes_a_day, week, draws, rng)
     sitting = Sitting(day.toordinal(), 0.0)
@@ -133,7 +134,7 @@ def rise_of(learnt: Learnt, drill: Drill) -> float:
 
 def _days(
     learnt: Learnt,
-    parts: list[Part],
+    parts: Sequence[Part],
     today: int,
     seconds: float,
     week: float,

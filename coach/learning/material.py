@@ -34,10 +34,7 @@ class Part:
     """How many of its events have a node."""
     start_bpm: int
     goal_bpm: int
-
-    @property
-    def key(self) -> str:
-        return self.excerpt.key
+    key: str
 
     def rep_s(self, bpm: float) -> float:
         """Seconds from one count-in to the next."""
@@ -52,6 +49,7 @@ class Material:
     _by_id: dict[str, Drill] = field(default_factory=dict)
     _parts: dict[Excerpt, Part | None] = field(default_factory=dict)
     _wholes: dict[str, tuple[Excerpt, ...]] = field(default_factory=dict)
+    _digests: dict[str, tuple[Part, ...]] = field(default_factory=dict)
 
     def drill(self, drill_id: str) -> Drill | None:
         return self._by_id.get(drill_id)
@@ -96,6 +94,7 @@ class Material:
             sum(event.is_harmonic for event in passage.events),
             min(drill.tempo.start_bpm, drill.goal_bpm),
             goal_of(drill, excerpt),
+            excerpt.key,
         )
 
     def phrases(self, drill: Drill) -> tuple[Excerpt, ...]:
@@ -110,6 +109,13 @@ class Material:
             wholes = (whole_phrase(drill, drill.phrase(phrase)) for phrase in order)
             self._wholes[drill.id] = tuple(each for each in wholes if self.part(each))
         return self._wholes[drill.id]
+
+    def parts(self, drill: Drill) -> tuple[Part, ...]:
+        """The digests of its phrases."""
+        if drill.id not in self._digests:
+            digests = (self.part(each) for each in self.phrases(drill))
+            self._digests[drill.id] = tuple(part for part in digests if part)
+        return self._digests[drill.id]
 
     def piece(self, drill: Drill) -> Excerpt | None:
         """The whole piece; None where it is no more than one phrase, or only parts of it are asked for."""

@@ -163,10 +163,7 @@ def places(learnt: Learnt, material: Material, drill: Drill, day: date) -> dict[
     if skill is None:
         return {}
     events: dict[str, list[tuple[float, float, float, float]]] = {}
-    for excerpt in material.phrases(drill):
-        part = material.part(excerpt)
-        if part is None:
-            continue
+    for part in material.parts(drill):
         cold = seen(learnt, part, day.toordinal())
         chances = cold.chances(math.log(part.goal_bpm))
         for keys, chance, mean, own in zip(part.keys, chances, cold.means, cold.own, strict=True):

@@ -122,12 +122,12 @@ class Skill:
         """The terms of a passage's events; those never met are as expected, and stay so unless they are to be kept."""
         known = self._rows.get(id(keys))
         if known is None or keep > known[2]:
-            if keep:
-                self._rows.clear()  # Others may hold a term of their own for a key that is kept from now on.
-            terms = self.terms if keep else ChainMap({}, self.terms)
+            terms, met = self.terms if keep else ChainMap({}, self.terms), len(self.terms)
             rows = [
                 (_term(terms, n), _term(terms, m), _term(terms, p), _term(terms, w)) for n, m, p, w in keys
             ]
+            if len(self.terms) > met:
+                self._rows.clear()  # Others may hold a term of their own for a key that is kept from now on.
             known = self._rows[id(keys)] = keys, rows, keep
         return known[1]
 
@@ -211,7 +211,7 @@ def _term(terms: MutableMapping[str, Term], key: str) -> Term:
 
 def wholes_of(rows: Sequence[Row]) -> list[Term]:
     """The phrases of a passage."""
-    return list({id(whole): whole for *_, whole in rows}.values())
+    return list({id(row[3]): row[3] for row in rows}.values())
 
 
 def nights_since(whole: Term, day: int) -> int:
