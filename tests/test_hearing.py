@@ -190,3 +190,13 @@ def test_the_shelf_names_instruments_apart(shelf):
     assert len(paths) == 3
     assert all(path.parent == shelf.folder for path in paths)
     assert np.all([path.suffix == ".json" for path in paths])
+
+
+def test_the_strings_are_as_they_were_last_measured_while_tuning(shelf):
+    _, bass = lamp()
+    shelf.save(bass, shelf.load(bass))
+    assert shelf.load(bass).strings[0].f0_hz == pytest.approx(bass.open_hz(0))
+    tuned = bass.with_measured(0, 98.5, 1.2e-4)
+    (heard, other, *_) = shelf.load(tuned).strings
+    assert (heard.f0_hz, heard.stiffness_b) == (pytest.approx(98.5), pytest.approx(1.2e-4))
+    assert other.f0_hz == pytest.approx(bass.open_hz(1))

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from coach.ground.codec import UnfitError, plain_of, value_of
@@ -16,9 +16,22 @@ from coach.ground.digits import rounded
 from coach.ground.files import write_whole
 from coach.ground.problem import CoachError, Problem
 from coach.listen.ear import Ear
+from coach.listen.open_string import MeasuredString
 from coach.strings.instrument import Instrument
 
 MOST_BYTES = 20_000_000
+SINCE_TUNED_CENTS = 10.0
+"""How far a string that a microphone heard while it was tuned may have gone since."""
+
+
+def new_ear(instrument: Instrument) -> Ear:
+    """An ear that knows the strings alone: as they were last measured while tuning, else as the instrument says."""
+    heard_hz = [instrument.measured_hz(string) for string in range(len(instrument.strings))]
+    measured = [
+        MeasuredString(hz, instrument.stiffness(string), SINCE_TUNED_CENTS, 0) if hz else None
+        for string, hz in enumerate(heard_hz)
+    ]
+    return Ear.of(instrument, measured)
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,7 +51,7 @@ class EarShelf:
         path = self.path(instrument)
         try:
             if not path.exists():
-                return Ear.of(instrument)
+                return new_ear(instrument)
             if path.stat().st_size > MOST_BYTES:
                 raise UnfitError("far larger than what the ear keeps")
             ear = value_of(Ear, json.loads(path.read_text(encoding="utf-8")))
@@ -53,7 +66,8 @@ class EarShelf:
                     guess="delete it: it learns anew",
                 )
             ) from None
-        return ear
+        # The strings are the instrument's: they may have been measured since.
+        return replace(ear, strings=new_ear(instrument).strings)
 
     def save(self, instrument: Instrument, ear: Ear) -> None:
         """Keep what is known of an instrument; CoachError where the disk refuses it."""

@@ -18,6 +18,7 @@ from coach.ground.problem import CoachError
 from coach.listen.clicks import ClickSound, Strike, click_sound
 from coach.listen.ear import Ear
 from coach.listen.heard import Heard
+from coach.listen.kept import new_ear
 from coach.listen.recording import Recording
 from coach.listen.scene import note_key
 from coach.sound.capture import CaptureState, CaptureStatus
@@ -173,7 +174,7 @@ class Hearing:
     def _ear(self, instrument: Instrument) -> Ear:
         if instrument not in self._ears:
             # Where the file is damaged, the ear learns anew, and the problem is told.
-            self._ears[instrument] = Ear.of(instrument)
+            self._ears[instrument] = new_ear(instrument)
             self._ears[instrument] = self.shelf.load(instrument)
         return self._ears[instrument]
 
