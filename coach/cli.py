@@ -23,21 +23,21 @@ from coach.ground.problem import CoachError, Problem, UsageError
 COMMANDS: dict[str, str] = {
     "practice": "practise: today's session, or the drills you name",
     "plan": "what today's session would be, and why",
-    "know": "say that you play a drill or a phrase already, at about which tempo",
+    "know": "say that you already play a drill or a phrase, and about how fast",
     "forecast": "when a drill's goal tempo is likely, and which nodes will hold it back",
     "check": "check drill files and explain every problem",
     "new": "write a commented drill to start from",
     "import": "turn a MusicXML or MIDI file into a drill",
     "export": "write a drill as MIDI, MusicXML, text tab, a printable page or sound",
-    "nodes": "every node on every string: where it lies, what it sounds, how it treats the finger",
+    "nodes": "every node on every string: where it lies, what it sounds, how forgiving it is",
     "find": "where a pitch rings, or the best nodes for a melody over a bass line",
     "tune": "tune by harmonics: pairs, beats, what drifts, and how it sounds",
-    "report": "the progress: tempo over days, nodes on the neck, what comes to a test; or a reply to your teacher",
+    "report": "your progress: tempo over days, nodes on the neck, what is due for a test; or a reply to your teacher",
     "assign": "a file for each student: drills with goals, a due date and a comment",
     "roster": "a teacher's class: whom to help first and with what, who is silent",
     "sound": "sound devices, a test, how late the sound is, an offset by tapping",
     "midi": "MIDI ports, what comes in, a test, which pedal means what",
-    "log": "look at the practice log, correct, carry, check, back up; forget a person",
+    "log": "look at the practice log, correct, export, check or back it up; forget a person",
     "listen": "hear in a recorded take how each event of a phrase went",
     "serve": "the same app in a browser, for a tablet on the music stand",
 }
@@ -93,7 +93,7 @@ def _dispatch(words: list[str]) -> int:
         words = ["practice", *words]
     name = words[0]
     if not name.startswith("-") and name not in COMMANDS:
-        raise UsageError(Problem(f"{name!r} is no command; `coach --help` lists them", guess=_meant(name)))
+        raise UsageError(Problem(f"{name!r} is not a command; `coach --help` lists them", guess=_meant(name)))
     parser = _Parser(
         prog="coach",
         description="Practise natural harmonics over a bass line. Without a command: today's session.",

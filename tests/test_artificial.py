@@ -96,7 +96,7 @@ def test_the_file_keeps_every_mark() -> None:
     [
         ("1 A:0<12>", "a string stopped at 0 is open, and its harmonics are natural"),
         ("1 A:5<3>", "fret 3 is not past the stop at 5"),
-        ("1 A:5<6>", "A:5<6> is no node up to partial 9; nearest: 7 (partial 9), 7.3 (partial 8)"),
+        ("1 A:5<6>", "A:5<6> is not a node up to partial 9; nearest: 7 (partial 9), 7.3 (partial 8)"),
         (
             "1 A:5<8>",
             "A:5<8> may be 8.2 (partial 6, A4) or 7.7 (partial 7, C5); write the decimal or state the pitch",

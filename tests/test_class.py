@@ -240,7 +240,7 @@ def test_a_reply_from_the_future_is_left_out_and_told(tmp_path: Path) -> None:
     ("change", "message"),
     [
         (lambda drill: drill.update(nodes=drill["nodes"] * 1000), "nodes are more than 1,000"),
-        (lambda drill: drill["days"][0].update(day="2030-01-01"), "it tells of a day after its own"),
+        (lambda drill: drill["days"][0].update(day="2030-01-01"), "it reports a day after its own"),
         (lambda drill: drill["days"][0].update(clean=99), "99 of 12 rated repetitions can't be"),
         (lambda drill: drill.update(held=[5, 2]), "5 of 2 held notes can't be"),
         (lambda drill: drill.update(days=drill["days"] * 2), "a day that comes twice can't be"),

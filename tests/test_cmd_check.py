@@ -56,7 +56,7 @@ def test_a_bad_file_gives_status_1_and_a_caret(tmp_path: Path, capsys) -> None: 
     out, err = capsys.readouterr()
     assert out.startswith(f"{good}: good")
     lines = err.splitlines()
-    assert lines[0].startswith(f"{bad}:10:34: phrase one, bar 1, harmonics: D:<5.5> is no node")
+    assert lines[0].startswith(f"{bad}:10:34: phrase one, bar 1, harmonics: D:<5.5> is not a node")
     assert lines[1].index("5.5") == lines[2].index("^")
 
 
@@ -219,9 +219,9 @@ def test_a_new_drill_goes_to_the_practice_folder_and_replaces_nothing(tmp_path: 
         (["--start", "5"], "5 is outside 20 to 300 bpm"),
         (["--start", "90", "--goal", "50"], "below the start"),
         (["--bars", "0"], "0 is outside 1 to 64 bars"),
-        (["--instrument", "harp"], "is no ready-made instrument"),
-        (["--instrument", "G,D"], "is no note"),
-        (["--scale-mm", "long"], "'long' is no number of mm"),
+        (["--instrument", "harp"], "is not a ready-made instrument"),
+        (["--instrument", "G,D"], "is not a note"),
+        (["--scale-mm", "long"], "'long' is not a number of mm"),
     ],
 )
 def test_a_wrong_answer_for_a_new_drill_is_explained(words: list[str], message: str, capsys) -> None:  # type: ignore[no-untyped-def]

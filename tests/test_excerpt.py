@@ -111,7 +111,7 @@ def test_keys_come_back_as_the_same_excerpt_also_with_a_move_in_them():
 
 @pytest.mark.parametrize("text", ["", "a:b:c", "a:b:c:phrase:maybe:", "a:b:c:verse:full:"])
 def test_text_that_is_no_key_is_refused(text):
-    with pytest.raises(ValueError, match=r"is no excerpt key|is not a valid Kind"):
+    with pytest.raises(ValueError, match=r"is not an excerpt key|is not a valid Kind"):
         Excerpt.parse(text)
 
 

@@ -254,7 +254,7 @@ def test_reading_one_part_finds_what_reading_all_finds(old: str, new: str, numbe
 
 def test_a_part_that_is_not_read_is_proved_well_formed_all_the_same() -> None:
     broken = TWO_PARTS.replace("<step>G</step>", "<step>G<step>")
-    with pytest.raises(CoachError, match="this is no XML: mismatched tag"):
+    with pytest.raises(CoachError, match="this is not XML: mismatched tag"):
         parse_score(broken.encode(), "piece", lambda root: ["P1"])
 
 
@@ -510,11 +510,11 @@ def test_several_parts_must_be_chosen_from(tmp_path: Path, capsys) -> None:  # t
 @pytest.mark.parametrize(
     ("words", "message"),
     [
-        (["--bars", "x"], "is no range of bars"),
-        (["--bars", "9-2"], "is no range of bars"),
+        (["--bars", "x"], "is not a range of bars"),
+        (["--bars", "9-2"], "is not a range of bars"),
         (["--split", "middle"], "or write voices or harmonics"),
         (["--every", "0"], "from 1 to 64"),
-        (["--instrument", "harp"], "no ready-made instrument"),
+        (["--instrument", "harp"], "not a ready-made instrument"),
         (["--harmonics-octaves", "7"], "from 0 to 3"),
     ],
 )
@@ -571,10 +571,10 @@ def midi_with(kind: int, division: int) -> bytes:
         (b"", "neither MusicXML nor a MIDI file"),
         (b"\x89PNG\r\n", "neither MusicXML nor a MIDI file"),
         (b"<html></html>", "no part with music"),
-        (b"<score-partwise>", "this is no XML"),
+        (b"<score-partwise>", "this is not XML"),
         (b"<score-partwise><part id='P1'/></score-partwise>", "has no bars"),
         ((HEAD + measure() + TAIL).encode(), "there are no notes"),
-        (b"<a>" * 100_000, "this is no XML"),
+        (b"<a>" * 100_000, "this is not XML"),
         (b"MThd", "broken: it ends in the middle"),
         (b"MThd\0\0\0\x06\0\x01\0\x01\xe7\x28MTrk\0\0\0\x04\0\xff\x2f\0", "film frames"),
         (b"MThd\0\0\0\x06\0\x01\0\x01\0\x60MTrk\0\0\0\x04\0\xff\x2f\0", "no notes"),

@@ -416,7 +416,7 @@ def test_minutes_that_stay_free_are_explained() -> None:
     assert re.match(r"\d+ min stays free", make_plan(TODAY, 20, [drill], nearly).notes[-1])
     alone = replace(drill, phrases=drill.phrases[:1], order=())
     assert make_plan(TODAY, 20, [alone], sure).notes == (
-        "Nothing needs you today: all of it is expected to be clean, cold, in a week.",
+        "Nothing needs practice today: all of it is expected to be clean, cold, in a week.",
     )
     assert "too short for a turn" in make_plan(TODAY, 0.3, [drill], Learnt()).notes[-1]
     assert "list of drills" in make_plan(TODAY, 20, [], Learnt()).notes[-1]

@@ -103,7 +103,7 @@ def test_a_rep_is_corrected_by_the_end_of_its_id_and_undo_drops_the_last(
         (("correct", "ZZZZ", "clean"), "no repetition ends in 'ZZZZ'", 1),
         (("correct", "0", "choked", "9"), "event 9 is outside 1 to 3", 1),
         (("correct", "0", "chocked", "2"), "found 'chocked', expected clean", 1),
-        (("show", "--since", "yesterday"), "'yesterday' is no date", 2),
+        (("show", "--since", "yesterday"), "'yesterday' is not a date", 2),
         (("forget", "Ada"), "nobody can be asked here", 2),
         (("forget", "Cleo", "--yes"), "nobody called 'Cleo' has practised here", 2),
         (("export", "--everybody", "--player", "Ada"), "exclude each other", 2),
@@ -163,7 +163,7 @@ def test_check_tells_a_whole_log_and_finds_a_changed_line(
     assert coach(folder, "check") == 1
     told = capsys.readouterr().err
     assert f"{path}:4: does not fit its checksum: it was changed after it was written" in told
-    assert f"{path}:4: line 4 stood here and can be found nowhere now" in told
+    assert f"{path}:4: line 4 that were here are nowhere to be found" in told
     assert len(shown(folder, capsys)) == 2
     assert b"2c:lifs" in path.read_bytes()
 
@@ -176,7 +176,7 @@ def test_a_missing_log_is_never_whole_and_what_is_gone_is_told_until_it_is_accep
     path.unlink()
     for _ in range(2):
         assert coach(folder, "check") == 1
-        assert f"{path}:1: lines 1 to 5 stood here and can be found nowhere now" in capsys.readouterr().err
+        assert f"{path}:1: lines 1 to 5 that were here are nowhere to be found" in capsys.readouterr().err
         assert main(["plan", "--folder", str(folder)]) == 0
         capsys.readouterr()
     path.write_bytes(data)
@@ -184,7 +184,7 @@ def test_a_missing_log_is_never_whole_and_what_is_gone_is_told_until_it_is_accep
     path.write_bytes(b"".join(data.splitlines(keepends=True)[:3]))
     assert coach(folder, "check", "--json") == 1
     told = json.loads(capsys.readouterr().out.splitlines()[-1])
-    assert "lines 4 to 5 stood here" in told["problems"][0]
+    assert "lines 4 to 5 that were here" in told["problems"][0]
     assert not told["whole"]
     assert coach(folder, "check", "--accept") == 0
     assert coach(folder, "check") == 0

@@ -358,7 +358,7 @@ def test_what_is_gone_since_the_last_run_is_told_by_file_and_line_until_it_is_ba
     for _ in range(2):
         with opened(tmp_path) as log:
             (notice,) = log.notices
-            assert notice.startswith(f"{path}:3: lines 3 to 4 and 7 stood here and can be found nowhere now")
+            assert notice.startswith(f"{path}:3: lines 3 to 4 and 7 that were here are nowhere to be found")
             assert [rep.id for rep in log.reps()] == ids[2:4]
     (tmp_path / "log" / "from elsewhere.jsonl").write_bytes(all_lines[2])
     with opened(tmp_path) as log:
@@ -396,12 +396,12 @@ def test_lines_in_another_order_are_told_and_count_as_before(tmp_path: Path) -> 
     with opened(tmp_path) as log:
         assert [rep.id for rep in log.reps()] == ids
         assert log.notices == (
-            f"{path}:3: warning: from here on its lines stand elsewhere or in another order; none is lost",
+            f"{path}:3: warning: from here on its lines are elsewhere or in another order; none is lost",
         )
     os.rename(path, path.with_name("renamed.jsonl"))
     with opened(tmp_path) as log:
         assert [rep.id for rep in log.reps()] == ids
-        assert log.notices == (f"{path}: warning: the file is gone; all its lines stand in other files",)
+        assert log.notices == (f"{path}: warning: the file is gone; all its lines are in other files",)
     with opened(tmp_path) as log:
         assert log.notices == ()
 

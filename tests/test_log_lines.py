@@ -134,7 +134,7 @@ def plain_rep(**changes: Any) -> dict[str, Any]:
     [
         ({"repetition": "x"}, "is no line of the log; expected one of rep, correction, entry, named, passage"),
         (plain_rep(tempo_bpm=1200), "tempo_bpm: found 1200, expected a whole number from 20 to 300"),
-        (plain_rep(faults="2x"), "faults: '2x' is no result"),
+        (plain_rep(faults="2x"), "faults: '2x' is not a result"),
         (plain_rep(player="me"), "player: found 'me', expected an id of 26 letters and digits"),
         (plain_rep(rep="me"), "id: found 'me', expected an id of 26"),
         (plain_rep(at="yesterday"), "at: found no moment"),
@@ -150,7 +150,7 @@ def plain_rep(**changes: Any) -> dict[str, Any]:
         ({"passage": "0" * 16, "excerpt": PASSAGE.excerpt, "revision": "r", "title": "t", "events": []},
          "passage: its content does not fit its id"),
         ({"passage": "0" * 16, "excerpt": "x", "revision": "r", "title": "t", "events": []},
-         "excerpt: 'x' is no excerpt key"),
+         "excerpt: 'x' is not an excerpt key"),
         ({"entry": PLAYER, "at": AT_NOON, "player": PLAYER, "kind": "diary"},
          "kind: found 'diary', expected 'sitting'"),
     ],

@@ -99,7 +99,7 @@ def test_a_trigger_reads_back_as_it_is_written(text):
 @pytest.mark.parametrize(
     ("text", "message"),
     [
-        ("pedal", "is no trigger; write 'cc 64'"),
+        ("pedal", "is not a trigger; write 'cc 64'"),
         ("cc 200", "number is 0 to 127"),
         ("cc 64 on 17", "channel is 1 to 16"),
         ("program 5 latching", "has no off"),

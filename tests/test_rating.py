@@ -48,7 +48,7 @@ def test_results_come_back_from_their_text(faults):
 @pytest.mark.parametrize("text", ["2x", "c2", "0c", "2c:luck", "2l:lift", "2c.", "2c,3c"])
 def test_text_that_is_no_result_is_refused(text):
     with pytest.raises(
-        ValueError, match=r"is no result; expected a label and one of c, l, d, n, such as 2c or 5c:lift$"
+        ValueError, match=r"is not a result; expected a label and one of c, l, d, n, such as 2c or 5c:lift$"
     ):
         parse_faults(text)
 
@@ -159,8 +159,8 @@ def test_counts_are_by_word_in_the_order_of_the_table():
 @pytest.mark.parametrize(
     ("value", "message"),
     [
-        ([1, 2, 3], "is no table of counts"),
-        ({"lost": 1}, "'lost' is no result or cause; expected one of choked, late"),
+        ([1, 2, 3], "is not a table of counts"),
+        ({"lost": 1}, "'lost' is not a result or cause; expected one of choked, late"),
         ({"late": 0}, "0 times late"),
         ({"late": True}, "True times late"),
         ({"late": 1.0}, "1.0 times late"),

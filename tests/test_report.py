@@ -486,7 +486,7 @@ def test_the_command_prints_each_form(
 @pytest.mark.parametrize(
     ("words", "message", "status"),
     [
-        (("--since", "2026-13-01"), "'2026-13-01' is no date", 2),
+        (("--since", "2026-13-01"), "'2026-13-01' is not a date", 2),
         (("--since", "2027-01-01"), "2027-01-01 is after 2026-12-12", 2),
         (("firts-pour",), "there is no such drill file (near: first-pour", 1),
         (("a", "b"), "a report is about one drill or about all", 2),

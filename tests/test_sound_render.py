@@ -58,7 +58,7 @@ def test_the_click_is_soft_by_default():
 
 
 def test_an_unknown_click_sound_is_named_with_those_allowed():
-    with pytest.raises(CoachError, match="'gong' is no click sound; allowed: wood"):
+    with pytest.raises(CoachError, match="'gong' is not a click sound; allowed: wood"):
         render_clicks([Strike(0)], RATE, RATE, "gong")
 
 

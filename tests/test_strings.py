@@ -176,7 +176,7 @@ def test_a_written_fret_means_these_nodes(written: float | Fraction | str, label
 
 @pytest.mark.parametrize("written", ["x", "nan", "inf", "", "1/0"])
 def test_what_is_no_fret_is_refused(written: str) -> None:
-    with pytest.raises(ValueError, match=r"is no fret; a fret is a number such as 7 or 3\.2"):
+    with pytest.raises(ValueError, match=r"is not a fret; a fret is a number such as 7 or 3\.2"):
         nodes_at_label(written)
 
 
@@ -255,14 +255,17 @@ def test_nodes_go_from_nut_to_bridge_without_doubles(upto: int) -> None:
         (lambda: OpenString(28, "E2"), "string name E2 is not MIDI note 28"),
         (lambda: nodes_upto(1000), "partial 1000 is outside 2 to 32"),
         (lambda: nodes_upto(1), "partial 1 is outside 2 to 32"),
-        (lambda: Node.of(3, 3), "3/3 is no node; a node is k/n with 0 < k < n"),
+        (lambda: Node.of(3, 3), "3/3 is not a node; a node is k/n with 0 < k < n"),
         (lambda: Node(2, 4), "2/4 is not in lowest terms"),
-        (lambda: Node(1, 33), "1/33 is no node; .* n from 2 to 32"),
-        (lambda: Node.parse("7"), "'7' is no node; a node is written k/n, as in 1/6"),
+        (lambda: Node(1, 33), "1/33 is not a node; .* n from 2 to 32"),
+        (lambda: Node.parse("7"), "'7' is not a node; a node is written k/n, as in 1/6"),
         (lambda: BASS.open_hz(4), r"string 5 is outside 1 to 4 \(1 is the highest\)"),
         (lambda: BASS.open_hz(-1), "string 0 is outside 1 to 4"),
         (lambda: BASS.fret_mm(3, math.inf), "fret inf is outside 0 to 60"),
-        (lambda: ready_made("gitar"), r"'gitar' is no ready-made instrument; .* \(did you mean guitar\?\)"),
+        (
+            lambda: ready_made("gitar"),
+            r"'gitar' is not a ready-made instrument; .* \(did you mean guitar\?\)",
+        ),
     ],
 )
 def test_bad_instruments_and_nodes_are_refused_with_the_allowed_range(make: object, message: str) -> None:
@@ -333,7 +336,7 @@ def test_a_capo_raises_the_strings_and_leaves_wires_and_saddles_where_they_are()
 def test_lengths_are_mm_or_inches(text: str, mm: float) -> None:
     # An inch is 25.4 mm: international yard and pound agreement, 1959.
     assert length_from(text) == pytest.approx(mm)
-    with pytest.raises(ValueError, match="is no length; write mm, 864, or inches, 34in"):
+    with pytest.raises(ValueError, match="is not a length; write mm, 864, or inches, 34in"):
         length_from(text + "x")
 
 

@@ -272,8 +272,12 @@ def test_assigning_writes_the_id_into_the_teachers_own_drill_so_that_a_new_title
     [
         (("--to", "Mia", "--goal", "7000", "-o", "x"), "--goal: 7000 is outside 20 to 300 bpm", 2),
         (("--to", "Mia", "--goal", "30", "-o", "x"), "30 bpm is below the drill's start, 50 bpm", 2),
-        (("--to", "Mia", "--due", "24.12.2026", "-o", "x"), "--due: '24.12.2026' is no date", 2),
-        (("--only", "nowhere at 60", "--to", "Mia", "-o", "x"), "'nowhere' is no phrase and no node of", 2),
+        (("--to", "Mia", "--due", "24.12.2026", "-o", "x"), "--due: '24.12.2026' is not a date", 2),
+        (
+            ("--only", "nowhere at 60", "--to", "Mia", "-o", "x"),
+            "'nowhere' is neither a phrase nor a node of",
+            2,
+        ),
         (("--to", "Mia", "--only", "ladle at 20", "-o", "x"), "20 is outside 50 (the drill's start)", 2),
         (("-o", "x"), "--to: nobody is named (--to NAME, or --class FILE)", 2),
         (("--to", "\x1b[0m ", "-o", "x"), "--to: a name is needed", 2),
@@ -432,7 +436,7 @@ def absurd(body: dict[str, Any]) -> None:
         (older, "is a report of version 1; this program reads version 3 (the student updates theirs"),
         (versionless, "is a student's report without a version (edited by hand?)"),
         (headless, "is no student's report"),
-        (unheard_of, "is a student's report, but not whole: 'fluffed' is no result or cause"),
+        (unheard_of, "is a student's report, but not whole: 'fluffed' is not a result or cause"),
         (halved, "is a student's report, but not whole: drills.1.days: is missing (ask for it again)"),
         (absurd, "is a student's report, but not whole: drills.1.days.1.minutes: found 1000000000, expected"),
     ],

@@ -400,7 +400,7 @@ async def test_the_librarys_own_key_to_quit_answers_in_our_words(tmp_path):
         await pilot.press("ctrl+c")
         await pilot.pause()
         assert [note.message for note in app._notifications] == [
-            "Escape leads out. Ctrl+q leaves at once; what you rated is saved."
+            "Escape goes back. Ctrl+q quits at once; what you rated is saved."
         ]
 
 

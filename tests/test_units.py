@@ -65,15 +65,15 @@ def test_sharps_flats_and_small_letters_are_read(text: str, midi: int) -> None:
 @pytest.mark.parametrize(
     ("text", "message"),
     [
-        ("F", r"'F' is no note; .* as in F#4 or Bb1 \(which octave\? F2, say\)"),
+        ("F", r"'F' is not a note; .* as in F#4 or Bb1 \(which octave\? F2, say\)"),
         ("H2", r"did you mean B2\?"),
         ("F4#", r"did you mean F#4\?"),
         ("fis4", r"did you mean F#4\?"),
         ("G#9", r"'G#9' is outside C-1 to G9"),
         ("Cb-1", r"outside C-1 to G9"),
-        ("", r"'' is no note"),
-        ("<7>", r"'<7>' is no note"),
-        ("nan", r"'nan' is no note"),
+        ("", r"'' is not a note"),
+        ("<7>", r"'<7>' is not a note"),
+        ("nan", r"'nan' is not a note"),
         ("C99999999999999999999", r"outside C-1 to G9"),
     ],
 )
@@ -84,9 +84,9 @@ def test_what_is_no_note_is_explained(text: str, message: str) -> None:
 
 @pytest.mark.parametrize("hz", [0.0, -1.0, math.nan, math.inf])
 def test_what_is_no_frequency_is_refused(hz: float) -> None:
-    with pytest.raises(ValueError, match="is no frequency; it must be a number above 0"):
+    with pytest.raises(ValueError, match="is not a frequency; it must be a number above 0"):
         midi_from_hz(hz)
-    with pytest.raises(ValueError, match="is no frequency"):
+    with pytest.raises(ValueError, match="is not a frequency"):
         cents_between(440.0, hz)
 
 

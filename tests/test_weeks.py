@@ -250,10 +250,10 @@ def test_the_student_whom_a_teachers_file_names_is_the_player(tmp_path, capsys):
     [
         (["practice", "--minutes", "0"], 2, "0 is outside 1 to 240 minutes"),
         (["practice", "no-such-drill", "--answers", "-"], 1, "there is no such drill file"),
-        (["practice", "--date", "soon", "--answers", "x"], 2, "'soon' is no date"),
+        (["practice", "--date", "soon", "--answers", "x"], 2, "'soon' is not a date"),
         (["practice"], 1, "a session needs a terminal"),
         (["practice", "nowhere.yaml"], 1, "there is no such drill file"),
-        (["practise"], 2, r"'practise' is no command; `coach --help` lists them (practice?)"),
+        (["practise"], 2, r"'practise' is not a command; `coach --help` lists them (practice?)"),
     ],
 )
 def test_wrong_use_is_told_in_one_line_with_its_exit_status(

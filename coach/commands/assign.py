@@ -167,7 +167,7 @@ def _handouts(arguments: argparse.Namespace) -> list[Handout]:
             raise UsageError(Problem(f"{drill.id} is named twice", "DRILL"))
         handouts.append(Handout(path, drill, tuple(parts)))
     for part in unused:
-        message = f"'{part.name}' is no phrase and no node of {listed(arguments.drills, 3)}"
+        message = f"'{part.name}' is neither a phrase nor a node of {listed(arguments.drills, 3)}"
         raise UsageError(Problem(message, "--only", guess=part_guess(part, known)))
     return handouts
 

@@ -182,7 +182,7 @@ def _whole(text: str | None, option: str, allowed: tuple[int, int], default: int
         return default
     low, high = allowed
     if not text.isdecimal() or len(text) > 6 or not low <= int(text) <= high:
-        raise UsageError(Problem(f"{text!r} is no whole number from {low} to {high}", option))
+        raise UsageError(Problem(f"{text!r} is not a whole number from {low} to {high}", option))
     return int(text)
 
 

@@ -291,7 +291,7 @@ def _held(instrument: Instrument, text: str, option: str = "--hold") -> Place:
     if not colon or held is None or held > LAST_FRET:
         raise UsageError(
             Problem(
-                f"'{text}' is no STRING:FRET with a fret from 0 (open) to {LAST_FRET}",
+                f"'{text}' is not STRING:FRET with a fret from 0 (open) to {LAST_FRET}",
                 option,
                 guess="A:3, say",
             )

@@ -54,9 +54,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
         help="with --melody: best, the key in which it lies best (default), or semitones such as -2, or a key such as "
         "'D major'; octaves are chosen to suit",
     )
-    parser.add_argument(
-        "--bars", metavar="A-B", help="only these bars, counted from 1 as they stand in the file"
-    )
+    parser.add_argument("--bars", metavar="A-B", help="only these bars, counted from 1 as in the file")
     parser.add_argument(
         "--split",
         metavar="HOW",
@@ -93,7 +91,7 @@ def run(arguments: argparse.Namespace) -> int:
     """Write the drill; what was left out goes into its comments and to standard error."""
     octaves = arguments.harmonics_octaves
     if octaves is not None and octaves not in ("0", "1", "2", "3"):
-        raise UsageError(Problem(f"{octaves!r} is no whole number from 0 to 3", "--harmonics-octaves"))
+        raise UsageError(Problem(f"{octaves!r} is not a whole number from 0 to 3", "--harmonics-octaves"))
     choices = _choices(arguments)
     where = Path(arguments.file).name
     octaves = None if octaves is None else int(octaves)
@@ -178,7 +176,7 @@ def _choices(arguments: argparse.Namespace) -> Choices:
     if arguments.bars is not None:
         match = re.fullmatch(r"(\d{1,5})(?:-(\d{1,5}))?", arguments.bars)
         if match is None or not 1 <= int(match[1]) <= int(match[2] or match[1]):
-            raise UsageError(Problem(f"{arguments.bars!r} is no range of bars; write 5-12", "--bars"))
+            raise UsageError(Problem(f"{arguments.bars!r} is not a range of bars; write 5-12", "--bars"))
         bars = int(match[1]), int(match[2] or match[1])
     split, split_midi = arguments.split or "", None
     if split not in ("", "voices", "harmonics"):
@@ -193,7 +191,7 @@ def _choices(arguments: argparse.Namespace) -> Choices:
         every = whole_number(arguments.every)
         if every is None or not low <= every <= high:
             raise UsageError(
-                Problem(f"{arguments.every!r} is no whole number from {low} to {high}", "--every")
+                Problem(f"{arguments.every!r} is not a whole number from {low} to {high}", "--every")
             )
     harmonics, harmonics_midi = arguments.harmonics, None
     if harmonics is not None:

@@ -105,7 +105,7 @@ def _each(text: str, option: str) -> list[float]:
 def lengths(text: str, option: str) -> list[float]:
     """Lengths in mm typed for an option, with commas between them; UsageError when one is none."""
     if re.fullmatch(r"\d{3,},\d{1,2}", text):
-        raise UsageError(Problem(f"'{text}' is no length", option, guess=f"{text.replace(',', '.')}?"))
+        raise UsageError(Problem(f"'{text}' is not a length", option, guess=f"{text.replace(',', '.')}?"))
     try:
         return [length_from(part) for part in text.split(",")]
     except ValueError as error:

@@ -49,7 +49,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     show.add_argument("--since", metavar="YYYY-MM-DD", help="from this practice day on")
     add_json(show)
 
-    correct = _action(actions, "correct", "rate a repetition anew; what was first said is kept")
+    correct = _action(actions, "correct", "rate a repetition again; the first rating is kept")
     correct.add_argument(
         "rep", metavar="REP", help="id of the repetition, or its last letters (`coach log show`)"
     )
@@ -66,7 +66,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
     check = _action(actions, "check", "look whether the log is whole")
     check.add_argument(
-        "--accept", action="store_true", help="go on without lines that are gone: they are told no more"
+        "--accept", action="store_true", help="go on without lines that are gone, and stop reporting them"
     )
     add_json(check)
 
@@ -220,7 +220,7 @@ def _correct(arguments: argparse.Namespace) -> int:
                 pass
             case _:
                 raise UsageError(
-                    Problem(f"{words!r} is no result", "RESULT", guess="as in: choked 2 5; late 3")
+                    Problem(f"{words!r} is not a result", "RESULT", guess="as in: choked 2 5; late 3")
                 )
     at_ms, _ = clock(arguments.date)
     with _open(arguments) as log:
@@ -228,7 +228,7 @@ def _correct(arguments: argparse.Namespace) -> int:
         try:
             events = log.passage(rep.passage).events
         except KeyError:
-            lost = Problem("what this repetition played was lost; it can't be rated anew", "REP")
+            lost = Problem("what this repetition played was lost; it can't be rated again", "REP")
             raise CoachError(lost) from None
         for fault in faults or ():
             if fault.label > len(events):

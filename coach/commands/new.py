@@ -134,7 +134,7 @@ def _instrument(text: str, scale_mm: str | None, own: Sequence[Instrument]) -> t
         return (instrument, text) if scale_mm is None else (replace(instrument, scale_mm=float(scale_mm)), "")
     except ValueError as error:
         option = "--scale-mm" if "scale" in str(error) or "float" in str(error) else "--instrument"
-        message = f"'{scale_mm}' is no number of mm" if "float" in str(error) else str(error)
+        message = f"'{scale_mm}' is not a number of mm" if "float" in str(error) else str(error)
         raise UsageError(Problem(message, option)) from None
 
 

@@ -166,7 +166,9 @@ def _frets(text: str | None) -> tuple[float, float]:
         return 0.0, float("inf")
     low, dash, high = text.partition("-")
     if not dash:
-        raise UsageError(Problem(f"'{text}' is no part of a string; write two frets, as in 0-7", "--frets"))
+        raise UsageError(
+            Problem(f"'{text}' is not a part of a string; write two frets, as in 0-7", "--frets")
+        )
     span = number(low, "--frets"), number(high, "--frets")
     if not 0.0 <= span[0] < span[1] <= 60.0:
         raise UsageError(Problem(f"{text}: the first fret is below the second, both 0 to 60", "--frets"))

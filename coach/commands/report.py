@@ -36,7 +36,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     forms.add_argument(
         "--csv", action="store_true", help="one row a phrase, node and move, for a spreadsheet"
     )
-    forms.add_argument("--html", action="store_true", help="a page that stands alone and prints well")
+    forms.add_argument("--html", action="store_true", help="a page in one file that prints well")
     forms.add_argument(
         "--for-teacher",
         action="store_true",

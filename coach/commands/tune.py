@@ -269,7 +269,7 @@ def _chosen_pair(instrument: Instrument, text: str | None) -> Pair:
     # A string's octave may be written with a minus, B-1 say, but no instrument has such a string.
     first, dash, second = text.partition("-")
     if not dash:
-        raise UsageError(Problem(f"'{text}' is no pair of strings", "--pair", guess="E-A, say"))
+        raise UsageError(Problem(f"'{text}' is not a pair of strings", "--pair", guess="E-A, say"))
     strings = {string_index(instrument, name, "--pair") for name in (first, second)}
     if len(strings) != 2:
         raise UsageError(Problem(f"'{text}' names one string twice", "--pair"))

@@ -70,7 +70,7 @@ ACTIONS: tuple[Action, ...] = (
         "broke_off",
         ("space", "enter"),
         "broke off",
-        "You stopped playing: rate it as far as it came",
+        "You stopped playing: rate what you played",
         (PLAYING,),
         1,
     ),
@@ -78,7 +78,7 @@ ACTIONS: tuple[Action, ...] = (
         "save",
         ("space", "enter"),
         "clean",
-        "Save the repetition: clean, or with what is marked",
+        "Save the repetition: clean, or with its marks",
         (RATING,),
         1,
     ),
@@ -99,7 +99,7 @@ ACTIONS: tuple[Action, ...] = (
         1,
     ),
     Action("rest_over", ("space", "enter"), "go on", "Go on to the next item", (REST,), 1),
-    Action("to_summary", ("space", "enter"), "summary", "See what this session brought", (DONE,), 1),
+    Action("to_summary", ("space", "enter"), "summary", "See how the session went", (DONE,), 1),
     *(Action(row.name, (row.key,), row.word, row.help, (RATING,), 0 if row.rest else 3) for row in RESULTS),
     Action("cause", ("x",), "why", f"Why the last marked event was {CAUSED}: {WHY}, no cause", (RATING,), 6),
     *(
@@ -118,20 +118,20 @@ ACTIONS: tuple[Action, ...] = (
         "page_right",
         ("right", "pagedown"),
         "next bars",
-        "Turn to the next bars; where all are in sight, move the cursor",
+        "Show the next bars; if all are in view, move the cursor",
         (RATING,),
         2,
     ),
     Action(
         "page_left",
         ("left", "pageup"),
-        "bars before",
-        "Turn to the bars before; where all are in sight, move the cursor",
+        "previous bars",
+        "Show the previous bars; if all are in view, move the cursor",
         (RATING,),
         2,
     ),
     Action("cursor_right", ("down",), "next event", "Move the cursor to the next event", (RATING,)),
-    Action("cursor_left", ("up",), "event before", "Move the cursor to the event before", (RATING,)),
+    Action("cursor_left", ("up",), "previous event", "Move the cursor to the previous event", (RATING,)),
     Action("mark_cursor", ("m",), "mark", "Mark the event under the cursor", (RATING,)),
     Action(
         "again",
@@ -145,7 +145,7 @@ ACTIONS: tuple[Action, ...] = (
         "undo",
         ("backspace",),
         "undo",
-        "Take the last rating back and rate it anew",
+        "Take the last rating back and rate it again",
         (READY, LISTENING, PLAYING, RATING, REST, DONE),
         9,
     ),
@@ -166,10 +166,10 @@ ACTIONS: tuple[Action, ...] = (
     Action("listen", ("h",), "hear it", "Hear the phrase played; again to stop", (READY, LISTENING), 3),
     Action("run_on", ("t",), "run on", "Let the turn run on by itself, or stop that", (READY, PLAYING)),
     Action("pause", ("p",), "pause", "Stop the sound and wait", _MOVING, 8),
-    Action("view", ("v", "tab"), "view", "Change between the glance view and the study view", PHASES, 10),
+    Action("view", ("v", "tab"), "view", "Switch between the glance view and the study view", PHASES, 10),
     Action("louder", ("right_square_bracket",), "louder", "A louder click", (*PHASES, "tuning")),
     Action("softer", ("left_square_bracket",), "softer", "A softer click", (*PHASES, "tuning")),
-    Action("stop", ("escape",), "stop", "End the session, also because something hurts", PHASES[:-1], 11),
+    Action("stop", ("escape",), "stop", "End the session; also if something hurts", PHASES[:-1], 11),
     Action("begin", ("space", "enter"), "go", "Start today's session", ("start",), 1),
     Action(
         "drop_item", ("x",), "take out", "Take the item under the cursor out of today's plan", ("start",), 7
@@ -181,16 +181,16 @@ ACTIONS: tuple[Action, ...] = (
     Action("drills", ("d",), "drills", "Choose what to practise", ("start", "summary"), 2),
     Action("nodes", ("n",), "nodes", "Look at nodes on a fretboard", ("start", "library"), 3),
     Action("tuning", ("t",), "tune", "Tune by harmonics", ("start", REST), 4),
-    Action("reports", ("r",), "report", "What came of your practice", ("start", "summary"), 5),
+    Action("reports", ("r",), "report", "See your progress", ("start", "summary"), 5),
     Action("settings", ("comma",), "settings", "Change the settings", ("start",), 6),
-    Action("tour", ("w",), "tour", "A walk around, one minute", ("start",)),
+    Action("tour", ("w",), "tour", "A tour of one minute", ("start",)),
     Action("practise_drill", ("enter", "space"), "practise", "Practise this drill now", ("library",), 1),
     Action("search", ("slash",), "search", "Search titles, tags and texts", ("library",), 2),
     Action(
         "set_aside",
         ("x",),
         "in or out",
-        "Take this drill into the daily plan, or out of it",
+        "Put this drill into the daily plan, or take it out",
         ("library",),
         3,
     ),
@@ -198,11 +198,11 @@ ACTIONS: tuple[Action, ...] = (
         "know",
         ("i",),
         "I play it",
-        "Say that you play this already, at about which tempo",
+        "Say that you already play this, and about how fast",
         ("start", "library"),
         6,
     ),
-    Action("hear", ("h",), "hear it", "Hear what is chosen", ("library", "nodes", "tuning"), 4),
+    Action("hear", ("h",), "hear it", "Hear what is selected", ("library", "nodes", "tuning"), 4),
     Action(
         "hear_choked", ("c",), "ringing, choked", "Hear the node ring, then the same choked", ("nodes",), 5
     ),
@@ -212,7 +212,7 @@ ACTIONS: tuple[Action, ...] = (
     Action("sharper", ("plus", "equals_sign"), "sharper", "Detune the higher string upwards", ("tuning",), 3),
     Action("beatless", ("b",), "beatless", "Detune until the pair does not beat", ("tuning",), 6),
     Action("change", ("enter", "space"), "change", "Change the setting under the cursor", ("settings",), 1),
-    Action("back", ("escape", "q"), "back", "Back to the screen before", SCREENS[1:], 12),
+    Action("back", ("escape", "q"), "back", "Back to the previous screen", SCREENS[1:], 12),
     Action("quit", ("q", "escape"), "leave", "Leave the program", ("start",), 12),
     Action("help", ("question_mark", "f1"), "help", "All keys of this screen", (*PHASES, *SCREENS), 13),
 )
@@ -305,7 +305,7 @@ class KeyName(Kind[str]):
         key = key_name(node.text) if isinstance(node, Scalar) else None
         if key is None:
             near = nearest(word_of(node), sorted(_NAMED))
-            message = f"{kind_of(node)} is no key; a key is {self.allowed}"
+            message = f"{kind_of(node)} is not a key; a key is {self.allowed}"
             report.error(node, message, did_you_mean(near), where)
         return key
 

@@ -71,9 +71,9 @@ class ScreenSettings:
         Word(("glance", "study")), "glance", "the view a session opens with", choices=("glance", "study")
     )
     left_handed: bool = row(Truth(), False, "left-handed fretboard", choices=(False, True))
-    ascii: bool = row(Truth(), False, "plain letters only", choices=(False, True))
+    ascii: bool = row(Truth(), False, "ASCII characters only", choices=(False, True))
     """For terminals without box and block characters."""
-    tour_seen: bool = row(Truth(), False, "whether the walk around was shown")
+    tour_seen: bool = row(Truth(), False, "whether the tour was shown")
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,7 +88,7 @@ class Settings:
     instruments: tuple[Instrument, ...] = row(
         OwnInstruments(),
         (),
-        "your own instruments, the one at hand first; mm are theirs where a drill's tuning fits",
+        "your instruments, the one you play first; mm are measured on it where a drill's tuning fits",
     )
     keys: Keymap = row(KeymapKey(), Keymap(), "an action's name to a key or a list of keys")
 

@@ -27,7 +27,7 @@ from coach.ground.source import (
 )
 
 MAX_NODES = 60_000
-UNREAD = "the rest can't be read until this is mended"
+UNREAD = "the rest can't be read until this is fixed"
 _LOADER: Any = yaml.CSafeLoader if yaml.__with_libyaml__ else yaml.SafeLoader
 
 
@@ -140,7 +140,7 @@ class _Builder:
             elif key.text in seen:
                 self.report.error(
                     key,
-                    f"`{key.text}` is given twice; it stands on line {seen[key.text][0].line} already",
+                    f"`{key.text}` is given twice; it is already on line {seen[key.text][0].line} already",
                     "delete one, or rename it",
                 )
             else:
@@ -209,7 +209,7 @@ def _explain(error: Exception, report: Report) -> None:
         )
         if control:
             spot = Spot(control[0], control[1])
-            report.error(spot, f"a control character, U+{ord(control[2]):04X}, stands here", "delete it")
+            report.error(spot, f"there is a control character here, U+{ord(control[2]):04X}", "delete it")
         else:
             report.error(None, f"the text can't be read as YAML at character {position}")
         return

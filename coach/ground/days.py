@@ -13,11 +13,11 @@ _DAY = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}")
 def day_from(text: str) -> date:
     """The day that is written year-month-day (ISO 8601); ValueError for anything else and for a day out of range."""
     if not _DAY.fullmatch(text):
-        raise ValueError(f"{text[:40]!r} is no date")
+        raise ValueError(f"{text[:40]!r} is not a date")
     try:
         day = date.fromisoformat(text)
     except ValueError:
-        raise ValueError(f"{text!r} is no date") from None
+        raise ValueError(f"{text!r} is not a date") from None
     if not FIRST <= day <= LAST:
         raise ValueError(f"{text!r} is outside {FIRST} to {LAST}")
     return day

@@ -24,7 +24,7 @@ def exact_number(text: str) -> Fraction:
     """The number in a text such as `3`, `-1.5`, `2/3` or `1e3`; ValueError where there is none or it is too long."""
     text = text.strip()
     if len(text) > MOST_DIGITS or not _EXACT.fullmatch(text):
-        raise ValueError(f"'{text[:MOST_DIGITS]}' is no number")
+        raise ValueError(f"'{text[:MOST_DIGITS]}' is not a number")
     try:
         return Fraction(text)
     except ZeroDivisionError:

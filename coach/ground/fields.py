@@ -157,7 +157,7 @@ def check_keys(node: Mapping, rows: Rows, where: str, report: Report) -> None:
         for name in rows:
             if _same_letters(key.text, name) and name not in present:
                 repair(key, name, report)
-        message = f"`{shorten(key.text)}` is no key here; allowed are {_some(key.text, rows)}"
+        message = f"`{shorten(key.text)}` is not a key here; allowed are {_some(key.text, rows)}"
         report.error(key, message, _key_guess(key.text, rows, report), where)
     for name, row in rows.items():
         misspelt = any(nearest(key.text, [name]) for key in unknown)
@@ -233,7 +233,7 @@ class Group(Kind[Value]):
             node = Mapping((), node.line, node.column, node.start, node.stop)
         if isinstance(node, Mapping):
             return self.build(read_block(node, self.rows, where, report), where, report)
-        message = f"{kind_of(node)} stands where `key: value` lines belong"
+        message = f"found {kind_of(node)} where `key: value` lines belong"
         report.error(node, message, f"as in `{self.example}`" if self.example else "", where)
         return None
 

@@ -29,7 +29,7 @@ class Text(Kind[str]):
     def read(self, node: Node, where: str, report: Report) -> str | None:
         if not isinstance(node, Scalar):
             guess = "put it in quotes" if isinstance(node, Mapping) or node.flow else ""
-            report.error(node, f"{kind_of(node)} stands where a text belongs", guess, where)
+            report.error(node, f"found {kind_of(node)} where a text belongs", guess, where)
         elif not node.text.strip() and not self.may_be_empty:
             report.error(node, "nothing follows this key; give a text, or delete the line", "", where)
         elif len(node.text) > self.longest:
@@ -103,7 +103,7 @@ class Whole(Kind[int]):
     def read(self, node: Node, where: str, report: Report) -> int | None:
         word = word_of(node)
         if not re.fullmatch(r"[+-]?[0-9]{1,12}", word):
-            message = f"{kind_of(node)} is no whole number from {self.allowed}"
+            message = f"{kind_of(node)} is not a whole number from {self.allowed}"
             report.error(node, message, self._written_otherwise(node, word, report), where)
             return None
         value = int(word)
@@ -143,7 +143,7 @@ class Number(Kind[float]):
     def read(self, node: Node, where: str, report: Report) -> float | None:
         word = word_of(node)
         if not _NUMBER.fullmatch(word):
-            message = f"{kind_of(node)} is no number from {self.allowed}"
+            message = f"{kind_of(node)} is not a number from {self.allowed}"
             report.error(node, message, self._written_otherwise(node, word, report), where)
             return None
         value = float(word)
@@ -197,7 +197,7 @@ class Items(Kind[tuple[Any, ...]]):
             value = self.kind.read(node, where, report)
             return None if value is None else (value,)
         if not isinstance(node, Sequence):
-            report.error(node, f"{kind_of(node)} stands where a list belongs", f"as in {self.example}", where)
+            report.error(node, f"found {kind_of(node)} where a list belongs", f"as in {self.example}", where)
             return None
         if any(not isinstance(item, Scalar) for item in node.items):
             report.error(node, "this list holds more than plain values", f"as in {self.example}", where)

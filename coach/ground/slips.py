@@ -23,7 +23,7 @@ _SHOWN = 20
 _ALWAYS = (
     (
         "could not find expected ':'",
-        "this line is no `key: value`",
+        "this line is not `key: value`",
         "is a colon missing, or the space after it?",
     ),
     (
@@ -64,7 +64,7 @@ def yaml_slip(what: str, lines: Sequence[str], spot: Spot, kind: FileKind) -> tu
         return "a value that starts with `&` or `*` means something else to YAML", kind.sign
     if "cannot start any token" in what:
         if "\t" in line:
-            return "a tab character stands here; YAML allows only spaces", "use spaces"
+            return "there is a tab character here; YAML allows only spaces", "use spaces"
         return f"a value can't start with `{line[spot.column - 1 : spot.column]}`", "put it in quotes"
     if "',' or" in what:
         bracket = "]" if "]" in what else "}"
@@ -108,7 +108,7 @@ def _too_deep(lines: Sequence[str], number: int) -> tuple[str, str]:
     above = next((index for index in range(number - 2, -1, -1) if lines[index].strip()), 0)
     if match := re.match(r" *-(?=[^\s-])(\S+)", lines[above]):
         return (
-            "this line is indented under one that is no key",
+            "this line is indented under one that is not a key",
             f"a space after the dash on line {above + 1}: `- {match[1][:_SHOWN]}`?",
         )
     _, guess = _misplaced(lines, number)
@@ -128,7 +128,7 @@ def _misplaced(lines: Sequence[str], number: int) -> tuple[str, str]:
     nearest = min(fitting, key=lambda place: abs(place[0] - column))
     under = f"column {nearest[0]}, as `{nearest[2]}` on line {nearest[3]}"
     if not dash and any(place[0] == column for place in above):
-        return "this line stands in the column of a list's dashes and has none", (
+        return "this line is in the column of a list's dashes and has none", (
             f"`- {body[:_SHOWN].split(':')[0]}:`, or {under}?"
         )
     return f"the indentation doesn't fit the lines above: this line starts in column {column}", f"{under}?"

@@ -168,7 +168,7 @@ class Report:
         problems = sorted(self.problems, key=lambda problem: (problem.line, problem.column))
         if self.full:
             severity: Severity = "error" if self.failed else "warning"
-            problems.append(Problem("and more problems; mend these first", self.where, severity=severity))
+            problems.append(Problem("and more problems; fix these first", self.where, severity=severity))
         return problems
 
     def _add(self, spot: Placed | None, message: str, guess: str, name: str, severity: Severity) -> None:
@@ -205,7 +205,7 @@ def read_bytes(path: Path | str, kind: FileKind) -> bytes:
             guess = f"name a file in it: {inside[0]}" if inside else "name the file itself"
             raise CoachError(Problem(f"this is a folder, not {kind.file}", where, guess=guess))
         if not stat.S_ISREG(status.st_mode):
-            raise CoachError(Problem("this is no ordinary file", where, guess=f"name {kind.file}"))
+            raise CoachError(Problem("this is not an ordinary file", where, guess=f"name {kind.file}"))
         if status.st_size > kind.max_bytes:
             raise CoachError(Problem(too_large(status.st_size, kind), where, guess=f"is this {kind.file}?"))
         return Path(path).read_bytes()
@@ -233,7 +233,7 @@ def decode(data: bytes, where: str, kind: FileKind) -> str:
         line = data.count(b"\n", 0, error.start) + 1
         if b"\0" in data[:1024]:
             raise CoachError(Problem(f"this is a binary file, not {kind.file}", where)) from None
-        message = f"byte 0x{data[error.start]:02x} is no UTF-8 text"
+        message = f"byte 0x{data[error.start]:02x} is not UTF-8 text"
         raise CoachError(Problem(message, where, line, guess="save the file as UTF-8")) from None
     if "\0" in text:
         raise CoachError(Problem(f"this is a binary file, not {kind.file}", where))

@@ -176,7 +176,7 @@ def _unused(ahead: Ahead, minutes: float, any_drill: bool) -> Iterator[str]:
     elif not ahead.items and ahead.wanting:
         yield f"{minutes:g} minutes is too short for a turn: plan more, or split long phrases in the drill."
     elif not ahead.items:
-        yield "Nothing needs you today: all of it is expected to be clean, cold, in a week."
+        yield "Nothing needs practice today: all of it is expected to be clean, cold, in a week."
     elif ahead.wanting and ahead.seconds_left > FREE_S:
         yield f"The last {free} is too short for the next turn."
     elif ahead.seconds_left > FREE_S:
@@ -225,7 +225,7 @@ def assignment_notes(drills: Sequence[Drill], day: date) -> Iterator[str]:
 
 
 def _tuning(minutes: float) -> PlanItem:
-    why = "Strings in tune first: a node of a flat string rings flat and teaches the ear wrong."
+    why = "Tune first: on a flat string every node rings flat."
     return PlanItem(Purpose.TUNE, min(TUNE_MIN, minutes / 10), why)
 
 

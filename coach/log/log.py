@@ -366,7 +366,7 @@ class Log:
         problems = [*self.book.shelf.gone_problems(), *self.book.shelf.problems]
         lines = list(map(str, problems[:_MOST_NOTICES]))
         if len(problems) > _MOST_NOTICES:
-            lines.append(f"and {len(problems) - _MOST_NOTICES:,} more: `coach log check` tells them all")
+            lines.append(f"and {len(problems) - _MOST_NOTICES:,} more: `coach log check` lists them all")
         if ahead := self._states.ahead:
             first = min(ahead.values(), key=lambda rep: (rep.day_number, rep.id))
             lines.append(
@@ -374,9 +374,7 @@ class Log:
                 f"{first.day}: kept, and left out of planning until then (is this machine's clock right?)"
             )
         if not all(map(has_locks, sorted(self.folder.glob(f"*{ENDING}"))[:1])):
-            lines.append(
-                f"{self.folder}: its file system locks no files: practise in one window at a time here"
-            )
+            lines.append(f"{self.folder}: its file system can't lock files: practise in one window at a time")
         return tuple(lines)
 
 

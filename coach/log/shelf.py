@@ -269,11 +269,11 @@ class Shelf:
         """That all lines of a file still stand somewhere, but not where they stood."""
         view = self.views.get(old.name)
         if view is None:
-            text, line = "the file is gone; all its lines stand in other files", 0
+            text, line = "the file is gone; all its lines are in other files", 0
         else:
             pairs = enumerate(zip(view.crcs, old.crcs, strict=False), 1)
             line = next((number for number, (one, other) in pairs if one != other), len(view.crcs) + 1)
-            text = "from here on its lines stand elsewhere or in another order; none is lost"
+            text = "from here on its lines are elsewhere or in another order; none is lost"
         return Problem(text, self._where(old), line, severity="warning")
 
     def _known(self) -> dict[str, View]:
@@ -283,7 +283,7 @@ class Shelf:
         """What was seen earlier and stands nowhere now, a sentence for each file."""
         return [
             Problem(
-                f"{_lines(sorted(lines.values()))} stood here and can be found nowhere now",
+                f"{_lines(sorted(lines.values()))} that were here are nowhere to be found",
                 str(self.path(name)),
                 min(lines.values()),
                 guess="put the file back from a backup or another machine; "

@@ -46,7 +46,7 @@ def check_log(log: Log) -> Health:
             fresh.unfit(view, start, str(error))
             continue
         if records.setdefault((kind_of(record), record.id), line) != line:
-            fresh.unfit(view, start, f"says something else of {record.id} than an earlier line, which counts")
+            fresh.unfit(view, start, f"contradicts an earlier line about {record.id}, which counts")
         if isinstance(record, Rep):
             reps.add(record.id)
             passages.setdefault(record.passage, (view, start))

@@ -46,7 +46,7 @@ class Trigger:
         match = _TRIGGER.fullmatch(" ".join(text.lower().split()))
         if match is None:
             raise ValueError(
-                f"{text!r} is no trigger; write 'cc 64', 'note 36' or 'program 5', with 'on 10' for one channel"
+                f"{text!r} is not a trigger; write 'cc 64', 'note 36' or 'program 5', with 'on 10' for one channel"
             )
         kind, number, channel, latching = match.groups()
         if int(number) > 127:

@@ -92,7 +92,7 @@ class MidiSettings:
     clock: bool = row(Truth(), False, "send the MIDI clock, 24 to the quarter, with start and stop")
     reaction_ms: float = row(Number(0, 1500, "ms"), 300.0, "from a choked note to the press that says so")
     dead_zone_ms: float = row(
-        Number(0, 3000, "ms"), 400.0, "after the last note and after a choke, in which a press is no rating"
+        Number(0, 3000, "ms"), 400.0, "after the last note and after a choke, in which a press rates nothing"
     )
     bounce_ms: float = row(Number(0, 500, "ms"), 40.0, "so soon after a press a contact only bounces")
     bindings: Bindings = row(BindingsKey(), {}, f"what a pedal means: {', '.join(ACTIONS)}")

@@ -57,7 +57,7 @@ class Excerpt:
         """The excerpt with this key; ValueError where it is none."""
         parts = key.split(":", 5)
         if len(parts) != 6 or parts[4] not in ("full", "easier"):
-            raise ValueError(f"{key!r} is no excerpt key: drill:phrases:layer:kind:full|easier:subject")
+            raise ValueError(f"{key!r} is not an excerpt key: drill:phrases:layer:kind:full|easier:subject")
         return cls(
             parts[0], tuple(parts[1].split("+")), parts[2], Kind(parts[3]), parts[4] == "easier", parts[5]
         )

@@ -93,4 +93,6 @@ def _fault(word: str) -> Fault:
                 if (match[2], match[4]) == (result.letter, cause.word if cause else None):
                     return Fault(int(match[1]), result, cause, int(match[3] or 0))
     letters = ", ".join(row.letter for row in RESULTS)
-    raise ValueError(f"{word!r} is no result; expected a label and one of {letters}, such as 2c or 5c:lift")
+    raise ValueError(
+        f"{word!r} is not a result; expected a label and one of {letters}, such as 2c or 5c:lift"
+    )

@@ -113,7 +113,7 @@ def _version(work: Work) -> Iterator[Need]:
         return
     told = [f"not as you handed it out: {listed([own[one].name for one in changed], 3)}"] if changed else []
     told += [f"missing: {listed(gone, 3)}"] if gone else []
-    yield Need("version", "look at their copy, and hand it out anew", "; ".join(told))
+    yield Need("version", "look at their copy, and hand it out again", "; ".join(told))
 
 
 def _hardly_marked(work: Work) -> Iterator[Need]:

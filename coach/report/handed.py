@@ -108,7 +108,7 @@ def recall(folder: Path) -> tuple[list[Handed], list[Problem]]:
                 handed.append(value_of(Handed, json.loads(line)))
             except (ValueError, RecursionError) as error:
                 why = plain_text(str(error), 120)
-                guess = "mend the line or delete it"
+                guess = "fix the line or delete it"
                 problems.append(Problem(f"is left out: {why}", str(path), line=number, guess=guess))
     return sorted(handed, key=lambda one: one.day), problems
 

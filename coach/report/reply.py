@@ -258,7 +258,7 @@ class Reply:
         practised = (day.day for drill in self.drills for day in drill.days)
         last = (drill.total.last for drill in self.drills if drill.total.last)
         if any(day > latest for day in (*practised, *last, *(note.day for note in self.notes or ()))):
-            raise ValueError(f"it tells of a day after its own, {self.day}")
+            raise ValueError(f"it reports a day after its own, {self.day}")
 
 
 def reply_text(reply: Reply) -> str:

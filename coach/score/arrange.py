@@ -329,7 +329,7 @@ class _Maker:
                 continue
             length = min(exact + note.length, end) - onset
             if not complete and note.tie_stop:
-                self.score.remark(bar.number, "a note tied from before the phrase is struck anew")
+                self.score.remark(bar.number, "a note tied over from before the phrase is struck again")
             elif exact + note.length > end:
                 self.score.remark(bar.number, "a note held past the end of the phrase is cut there")
             elif not complete:

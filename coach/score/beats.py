@@ -39,12 +39,12 @@ def read_beats(text: str) -> Fraction:
     """A number of beats, above 0: `4`, `1.5`, `1/2`, `2+1/3`; ValueError for anything else."""
     match = _BEATS.fullmatch(text)
     if match is None:
-        raise ValueError(f"'{text}' is no number of beats; write 2, 1.5, 1/2 or 2+1/3")
+        raise ValueError(f"'{text}' is not a number of beats; write 2, 1.5, 1/2 or 2+1/3")
     if match[4] and int(match[4]) == 0:
         raise ValueError(f"'{text}' divides by 0")
     value = Fraction(match[1]) if match[1] else int(match[2] or 0) + Fraction(int(match[3]), int(match[4]))
     if value <= 0:
-        raise ValueError(f"'{text}' is no number of beats above 0")
+        raise ValueError(f"'{text}' is not a number of beats above 0")
     return value
 
 
@@ -66,7 +66,7 @@ def read_beat(text: str, offset: int = 0) -> Fraction:
     match = BEAT.fullmatch(text)
     if match is None:
         raise NotationError(
-            offset, f"'{text}' is no beat; write 1, 2&, 2e, 2a, 2.5 or 2+1/3", *_beat_slip(text)
+            offset, f"'{text}' is not a beat; write 1, 2&, 2e, 2a, 2.5 or 2+1/3", *_beat_slip(text)
         )
     if int(match[1]) == 0:
         raise NotationError(offset, "there is no beat 0; players count from 1")

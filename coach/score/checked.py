@@ -41,7 +41,7 @@ def checked(text: str, where: str, own: Sequence[Instrument] = ()) -> Reading:
     problems = list(dict.fromkeys([*reading.problems, *added]))
     problems.sort(key=lambda problem: (problem.line, problem.column))
     if len(problems) > MAX_PROBLEMS:
-        more = Problem("and more problems; mend these first", where, severity="warning")
+        more = Problem("and more problems; fix these first", where, severity="warning")
         problems = [*problems[:MAX_PROBLEMS], more]
     reading.problems = problems
     return reading

@@ -122,7 +122,7 @@ class EventReader:
             )
             return False
         if not LAYER.fullmatch(name):
-            self.report.error(key, f"`{shorten(name)}` is no name for a layer; {LAYER_RULE}", "", where)
+            self.report.error(key, f"`{shorten(name)}` is not a name for a layer; {LAYER_RULE}", "", where)
             return False
         if (
             name in PHRASE

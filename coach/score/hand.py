@@ -142,7 +142,7 @@ def _given(instrument: Instrument, item: Wanted) -> Place | None:
         if note.fret is not None and open_midi + note.fret == note.midi:
             return string, note.fret
         if note.fret is not None:
-            item.remark(f"string {note.string}, fret {note.fret} doesn't sound the note; placed anew")
+            item.remark(f"string {note.string}, fret {note.fret} doesn't sound the note; placed elsewhere")
         return None
     nodes = _touched(note)
     if not nodes:
@@ -269,7 +269,7 @@ def _fill(instrument: Instrument, wanted: Sequence[Wanted], places: list[Place |
         for index in indices:
             place = places[index]
             if place is not None and place[0] in taken:
-                wanted[index].remark("two notes on one string at once; one is placed anew")
+                wanted[index].remark("two notes on one string at once; one is placed elsewhere")
                 places[index] = None
             elif place is not None:
                 taken[place[0]] = index

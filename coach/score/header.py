@@ -71,7 +71,7 @@ def assignment_of(
 def part_fault(part: AskedPart, names: Sequence[str], tempo: Tempo | None) -> str:
     """What is wrong with a part of an assignment; empty where nothing is."""
     if part.name not in names:
-        return f"'{shorten(part.name)}' is no phrase's id and no node of this drill"
+        return f"'{shorten(part.name)}' is neither a phrase's id nor a node of this drill"
     if part.goal_bpm is None or tempo is None:
         return ""
     if not tempo.start_bpm <= part.goal_bpm <= MAX_BPM:

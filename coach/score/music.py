@@ -176,7 +176,7 @@ class Resolver:
             repair = (text, "0") if text in ("o", "O") else None
         raise NotationError(
             written.place_offset,
-            f"'{text}' is no fret; a fret is a whole number from 0 to {MAX_FRET}",
+            f"'{text}' is not a fret; a fret is a whole number from 0 to {MAX_FRET}",
             guess,
             repair,
         )
@@ -200,7 +200,7 @@ class Resolver:
             comma = re.fullmatch(r"\d+,\d+", text)
             raise NotationError(
                 written.place_offset,
-                f"'<{text}>' is no position; write a fret such as <7>, <3.2>, or a node <1/6>",
+                f"'<{text}>' is not a position; write a fret such as <7>, <3.2>, or a node <1/6>",
                 f"did you mean <{text.replace(',', '.')}>?" if comma else "",
             )
         try:
@@ -277,7 +277,7 @@ def _no_node(written: WrittenNote, text: str, fret: int) -> NotationError:
         f"{touch_label(node, fret)} (partial {node.partial})"
         for node in sorted(nearest_nodes(float(text) - fret), key=lambda node: node.fraction)
     )
-    message = f"{shown} is no node up to partial {DEFAULT_PARTIAL}; nearest: {near}"
+    message = f"{shown} is not a node up to partial {DEFAULT_PARTIAL}; nearest: {near}"
     return NotationError(written.place_offset, message)
 
 

@@ -67,7 +67,9 @@ def read_musicxml(root: Element, part: str, where: str, longest: Longest | None 
     """
     if root.tag not in ("score-partwise", "score-timewise"):
         raise CoachError(
-            Problem(f"<{root.tag}> is no MusicXML score; that is <score-partwise> or <score-timewise>", where)
+            Problem(
+                f"<{root.tag}> is not a MusicXML score; that is <score-partwise> or <score-timewise>", where
+            )
         )
     measures = list(_measures(root, part))
     if not measures:

@@ -179,13 +179,13 @@ def _beat_slip(part: str, head: re.Match[str], start: int) -> NotationError | No
         swapped = re.fullmatch(r"\s*(\d+\S*)\s*", tail)
         guess = f"the beat comes first: `{swapped[1]} {head[1]}`?" if swapped else "write the beat before it"
         repair = (part.strip(), f"{swapped[1]} {head[1]}") if swapped and BEAT.fullmatch(swapped[1]) else None
-        return NotationError(start, f"'{head[1]}' stands where the beat belongs", guess, repair)
+        return NotationError(start, f"'{head[1]}' is where the beat belongs", guess, repair)
     loose = re.fullmatch(r"(&|e|a)\s+(.*)", tail, re.DOTALL)
     if loose is None or not head[1].isdecimal():
         return None
     joined = f"{head[1]}{loose[1]}"
     repair = part[head.start(1) : head.end() + len(loose[1])], joined
-    return NotationError(start, f"'{head[1]} {loose[1]}' is no beat", f"no space in {joined}", repair)
+    return NotationError(start, f"'{head[1]} {loose[1]}' is not a beat", f"no space in {joined}", repair)
 
 
 def _step(span: Fraction | None, slots: int, beat: Fraction, base: int, place: int) -> Fraction | None:
@@ -358,7 +358,7 @@ def _note_slip(offset: int, text: str) -> NotationError:
         )
     if "<" in word and ">" not in word:
         return NotationError(offset, f"'{word}': the < is never closed; {wanted}")
-    return NotationError(offset, f"'{written}' is no note; {wanted}")
+    return NotationError(offset, f"'{written}' is not a note; {wanted}")
 
 
 def _after_note(offset: int, rest: str) -> NotationError:
@@ -379,7 +379,7 @@ def _after_note(offset: int, rest: str) -> NotationError:
     if word.startswith("for"):
         return NotationError(offset, "`for` is followed by a number of beats", "as in `for 2`")
     if word.startswith((">", "<")):
-        return NotationError(offset, f"'{word}': a harmonic's position stands between < and >", "as in D:<7>")
+        return NotationError(offset, f"'{word}': a harmonic's position goes between < and >", "as in D:<7>")
     if word.lower() in ("hold", "4", "let"):
         return NotationError(offset, f"'{word}' follows a note", "did you mean `for` or `ring`?")
     return NotationError(

@@ -132,7 +132,7 @@ class PhraseReader:
                 if isinstance(item, Mapping):
                     self.bar(item, place, draft, index)
                 else:
-                    message = f"{kind_of(item)} stands where a bar belongs"
+                    message = f"found {kind_of(item)} where a bar belongs"
                     self.report.error(item, message, f"as in `{_A_BAR}`", place)
         except _FullError:
             draft.layers.clear()

@@ -57,7 +57,7 @@ def _bar(bar: int, instrument: Instrument, meter: Meter) -> list[str]:
     second = f", {meter.beats // 2 + 1} {high}:<{_TOUCHES[(bar + 1) % 4]}>" if meter.beats > 1 else ""
     melody = f"harmonics: 1 {high}:<{_TOUCHES[bar % 4]}>{second}"
     if bar == 0:
-        melody += "   # beat string:<node>; events stand between commas"
+        melody += "   # beat string:<node>; commas between events"
     if len(instrument.strings) == 1:
         return [f"      - {melody}"]
     low = instrument.string_label(len(instrument.strings) - 1)

@@ -40,7 +40,7 @@ def parse_xml(data: bytes, where: str) -> ET.Element:
     except (defusedxml.ElementTree.ParseError, ValueError, LookupError) as error:
         line, column = getattr(error, "position", (0, -1))
         guess = "an unfinished copy or download? fetch or export it again"
-        raise CoachError(Problem(f"this is no XML: {error}", where, line, column + 1, guess=guess)) from None
+        raise CoachError(Problem(f"this is not XML: {error}", where, line, column + 1, guess=guess)) from None
     return root
 
 

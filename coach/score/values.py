@@ -39,7 +39,7 @@ class Version(Kind[int]):
             guess = "a newer version of the program can read it"
             report.error(node, f"{message}{FORMAT_VERSION}", guess, where)
         else:
-            message = f"{kind_of(node)} is no version of the format; it is {FORMAT_VERSION}"
+            message = f"{kind_of(node)} is not a version of the format; it is {FORMAT_VERSION}"
             report.error(node, message, f"write `drill: {FORMAT_VERSION}`", where)
         return None
 
@@ -86,7 +86,9 @@ class Id(Kind[str]):
     def read(self, node: Node, where: str, report: Report) -> str | None:
         text = Text(MAX_NAME).read(node, where, report)
         if text and not ID.fullmatch(text):
-            report.error(node, f"'{shorten(text)}' is no id; {self.allowed}", did_you_mean(slug(text)), where)
+            report.error(
+                node, f"'{shorten(text)}' is not an id; {self.allowed}", did_you_mean(slug(text)), where
+            )
             return None
         return text
 
@@ -106,7 +108,7 @@ class NoteValue(Kind[Fraction]):
         match = re.fullmatch(r"(\d{1,2})/(\d{1,2})", word)
         if match and int(match[1]) and int(match[2]) and Fraction(1, 64) <= Fraction(word) <= 4:
             return Fraction(word)
-        report.error(node, f"{kind_of(node)} is no note value; {self.allowed}", "", where)
+        report.error(node, f"{kind_of(node)} is not a note value; {self.allowed}", "", where)
         return None
 
     def write(self, value: Fraction) -> str:
@@ -153,7 +155,7 @@ class MeterSign(Kind[Meter]):
         word = word_of(node)
         match = _METER.fullmatch(word)
         if match is None:
-            message = f"{kind_of(node)} is no meter; write {self.allowed}"
+            message = f"{kind_of(node)} is not a meter; write {self.allowed}"
             report.error(node, message, self._slip(node, word, report), where)
             return None
         upper, lower = int(match[1]), int(match[2])
@@ -189,7 +191,7 @@ class KeySign(Kind[Key]):
         key = key_named(word)
         if key is None:
             report.error(
-                node, f"{kind_of(node)} is no key; {self.allowed}", did_you_mean(_key_slip(word)), where
+                node, f"{kind_of(node)} is not a key; {self.allowed}", did_you_mean(_key_slip(word)), where
             )
         return key
 
@@ -230,7 +232,9 @@ class TempoChange(Kind[tuple[Fraction, Fraction]]):
         match = re.fullmatch(rf"{_PERCENT}(?:\s+to\s+{_PERCENT})?", word)
         if match is None:
             guess = f"write {word}%, of the drill's tempo" if word.isdecimal() else ""
-            report.error(node, f"{kind_of(node)} is no change of tempo; write {self.allowed}", guess, where)
+            report.error(
+                node, f"{kind_of(node)} is not a change of tempo; write {self.allowed}", guess, where
+            )
             return None
         low, high = PERCENT_RANGE
         start, stop = Fraction(match[1]), Fraction(match[2] or match[1])
@@ -261,14 +265,16 @@ class Day(Kind[date]):
             try:
                 return day_from(word)
             except ValueError as error:
-                message = str(error) if "outside" in str(error) else f"'{word}' is no day of the calendar"
+                message = str(error) if "outside" in str(error) else f"'{word}' is not a day of the calendar"
                 report.error(node, message, "", where)
                 return None
         guess = ""
         if match := re.fullmatch(r"(\d{1,2})\.(\d{1,2})\.(\d{4})", word):
             guess = f"{match[3]}-{int(match[2]):02d}-{int(match[1]):02d}"
             repair(node, guess, report)
-        report.error(node, f"{kind_of(node)} is no day; write it as 2026-12-24", did_you_mean(guess), where)
+        report.error(
+            node, f"{kind_of(node)} is not a day; write it as 2026-12-24", did_you_mean(guess), where
+        )
         return None
 
     def write(self, value: date) -> str:
@@ -292,7 +298,7 @@ class SilentBars(Kind[tuple[int, int]]):
             if 0 < silent < every <= MOST_SILENT:
                 return silent, every
         message = (
-            f"{kind_of(node)} is no `N of M`; `1 of 4` leaves the last of each four bars without a click"
+            f"{kind_of(node)} is not `N of M`; `1 of 4` leaves the last of each four bars without a click"
         )
         report.error(node, message, self.allowed, where)
         return None
@@ -336,7 +342,7 @@ def items_of(node: Node | None, message: str, example: str, where: str, report: 
         return ()
     if isinstance(node, Sequence) and node.items:
         return node.items
-    report.error(node, f"{kind_of(node)} stands where {message} belongs", f"as in `{example}`", where)
+    report.error(node, f"found {kind_of(node)} where {message} belongs", f"as in `{example}`", where)
     return ()
 
 
@@ -344,5 +350,5 @@ def scalar_of(node: Node, message: str, example: str, where: str, report: Report
     """The text that a node is; None, with the reason in the report, where it is a list or a group."""
     if isinstance(node, Scalar):
         return node
-    report.error(node, f"{kind_of(node)} stands where {message}", f"as in `{example}`", where)
+    report.error(node, f"found {kind_of(node)} where {message}", f"as in `{example}`", where)
     return None

@@ -109,7 +109,7 @@ def read_answers(text: str, where: str) -> list[Answer]:
             message, _, guess = str(error).partition("|")
             problems.append(Problem(message, where, number, 1, guess, source_line=raw[:LONGEST_SHOWN]))
             if len(problems) >= MOST_PROBLEMS:
-                problems.append(Problem("and more; mend these first", where))
+                problems.append(Problem("and more; fix these first", where))
                 raise CoachError(problems) from None
             continue
         if answer:
@@ -131,7 +131,7 @@ def _parse(line: str, number: int, pending: At | None) -> tuple[Answer | None, A
     rest = rest.strip()
     if word == "at":
         if pending:
-            raise ValueError("two at lines follow each other without a result between them")
+            raise ValueError("two at lines in a row, without a result between them")
         pending, rest = _at(rest)
         if not rest:
             return None, pending
@@ -202,13 +202,13 @@ def _results(line: str) -> tuple[Fault, ...]:
 def _result(words: list[str]) -> tuple[Result, list[str]]:
     """The result that a part of a line begins with, and the words after it."""
     if not words:
-        raise ValueError("found nothing beside a semicolon, expected a result on each side")
+        raise ValueError("nothing on one side of a semicolon, expected a result on each side")
     for row in RESULTS:
         name = row.word.split()
         if words[: len(name)] == name:
             return row, words[len(name) :]
     if words == ["clean"]:
-        raise ValueError("clean stands alone: a repetition with a fault is not clean")
+        raise ValueError("clean goes alone: a repetition with a fault is not clean")
     near = difflib.get_close_matches(words[0], _WORDS, n=1, cutoff=0.5)
     guess = next((row.word for row in RESULTS if near and row.word.startswith(near[0])), "".join(near))
     raise ValueError(f"found {words[0]!r}, expected {_ALLOWED}|{guess + '?' if guess else ''}")
@@ -220,7 +220,7 @@ def _faults(result: Result, words: Sequence[str]) -> list[Fault]:
     if cause:
         words = words[:-1]
     if not words:
-        raise ValueError(f"{result.word} says no event|{result.word} 2 5, with the labels of the events?")
+        raise ValueError(f"{result.word} names no event|{result.word} 2 5, with the labels of the events?")
     faults = []
     for word in words:
         match = re.fullmatch(r"(\d{1,5})(?:\.(\d{1,2}))?,?", word)

@@ -27,7 +27,7 @@ class Plain(Enum):
     NO_EASIER = "This phrase has no easier version: no note in it is marked with ?."
     NOTHING_SUGGESTED = "The ear suggests nothing more here."
     NOTHING_TO_UNDO = "Nothing to undo in this session."
-    ONLY_THE_LAST = "Only the last rating can be undone here; earlier ones in the report."
+    ONLY_THE_LAST = "Only the last rating can be undone here; `coach log correct` changes earlier ones."
     RATE_THE_LAST = "Rate the last repetition: one key if it was clean."
     SLOWEST = f"{MIN_BPM} bpm is the slowest."
 
@@ -131,7 +131,9 @@ class FasterOnce:
 
     tempo_bpm: int
     rung_bpm: int
-    words: ClassVar = "Once at {0.tempo_bpm}: clean lifts the rung there, a fault leaves it at {0.rung_bpm}."
+    words: ClassVar = (
+        "One pass at {0.tempo_bpm}: clean, it becomes the rung; failed, the rung stays at {0.rung_bpm}."
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,7 +157,7 @@ class Reloaded:
     """An edited drill was read."""
 
     title: str
-    words: ClassVar = "{0.title} is read anew"
+    words: ClassVar = "{0.title} was edited; the new version is loaded"
 
 
 @dataclass(frozen=True, slots=True)
@@ -194,9 +196,9 @@ def sentence(notice: Notice) -> str:
             parts = [f"{in_words(gone)} taken back"] if gone else []
             return "; ".join([*parts, *([f"{in_words(again)} again"] if again else [])])
         case RatingTakenBack(title, tempo_bpm, faults):
-            return f"Taken back: {title} at {tempo_bpm}, {in_words(faults) or 'clean'}. Rate it anew."
+            return f"Taken back: {title} at {tempo_bpm}, {in_words(faults) or 'clean'}. Rate it again."
         case Guessed(label, others):
-            return f"{label} is a guess, may be {' or '.join(map(str, others))}"
+            return f"{label} is a guess; it may be {' or '.join(map(str, others))}"
         case CantTell(labels):
             return f"can't tell {' '.join(map(str, labels))}"
         case NoSuchLayer(layer, layers):

@@ -55,7 +55,7 @@ def click_shape(sound: str, kind: Kind, rate: int) -> Pcm:
     """One click, peak 1.0 for a beat, from its first sample; read-only. Raises CoachError on a bad name."""
     if sound not in _MODES:
         allowed = ", ".join(_MODES)
-        raise CoachError(Problem(f"{sound!r} is no click sound; allowed: {allowed}", field="click sound"))
+        raise CoachError(Problem(f"{sound!r} is not a click sound; allowed: {allowed}", field="click sound"))
     pitch, level_db = _VOICING[kind]
     time_s = np.arange(round(_CLICK_S * rate)) / rate
     wave = np.zeros_like(time_s)

@@ -64,7 +64,7 @@ class Node:
         k, n = self.numerator, self.partial
         if not 0 < k < n or n > HIGHEST_PARTIAL:
             raise ValueError(
-                f"{k}/{n} is no node; a node is k/n with 0 < k < n and n from "
+                f"{k}/{n} is not a node; a node is k/n with 0 < k < n and n from "
                 f"{LOWEST_PARTIAL} to {HIGHEST_PARTIAL}"
             )
         if math.gcd(k, n) != 1:
@@ -74,7 +74,7 @@ class Node:
     def of(cls, k: int, n: int) -> Node:
         """The node at k/n, reduced: `Node.of(2, 4)` is 1/2. ValueError unless 0 < k < n."""
         if not 0 < k < n:
-            raise ValueError(f"{k}/{n} is no node; a node is k/n with 0 < k < n")
+            raise ValueError(f"{k}/{n} is not a node; a node is k/n with 0 < k < n")
         divisor = math.gcd(k, n)
         return cls(k // divisor, n // divisor)
 
@@ -84,7 +84,7 @@ class Node:
         numerator, slash, partial = text.strip().partition("/")
         k, n = whole_number(numerator), whole_number(partial)
         if not slash or k is None or n is None:
-            raise ValueError(f"'{text[:40]}' is no node; a node is written k/n, as in 1/6")
+            raise ValueError(f"'{text[:40]}' is not a node; a node is written k/n, as in 1/6")
         return cls.of(k, n)
 
     @property
@@ -426,7 +426,7 @@ def _fret_number(fret: float | Fraction | Decimal | str) -> Fraction:
         # By way of its text, so that the float 3.2 is the number that was written.
         exact = fret if isinstance(fret, Fraction) else exact_number(str(fret))
     except ValueError:
-        raise ValueError(f"'{str(fret)[:40]}' is no fret; a fret is a number such as 7 or 3.2") from None
+        raise ValueError(f"'{str(fret)[:40]}' is not a fret; a fret is a number such as 7 or 3.2") from None
     if exact < 0:
         raise ValueError(f"fret {fret} is below 0, the nut")
     return exact

@@ -58,9 +58,9 @@ class WantedNote:
 
     def __post_init__(self) -> None:
         if not (math.isfinite(self.onset_s) and self.onset_s >= 0.0):
-            raise ValueError(f"onset {self.onset_s} s is no time; it is 0 or more")
+            raise ValueError(f"onset {self.onset_s} s is not a time; it is 0 or more")
         if not (math.isfinite(self.duration_s) and self.duration_s > 0.0):
-            raise ValueError(f"duration {self.duration_s} s is no length; it is above 0")
+            raise ValueError(f"duration {self.duration_s} s is not a length; it is above 0")
 
     @property
     def end_s(self) -> float:

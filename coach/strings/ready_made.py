@@ -42,7 +42,7 @@ def ready_made(name: str) -> Instrument:
         near = difflib.get_close_matches(name, READY_MADE, n=1)
         guess = f" (did you mean {near[0]}?)" if near else ""
         raise ValueError(
-            f"'{name}' is no ready-made instrument; there are {', '.join(READY_MADE)}{guess}"
+            f"'{name}' is not a ready-made instrument; there are {', '.join(READY_MADE)}{guess}"
         ) from None
     return Instrument.of(notes, scale_mm, fretted=key not in FRETLESS)
 

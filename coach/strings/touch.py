@@ -115,7 +115,7 @@ def strengths(string: PluckedString, touch: Touch, modes: int = MODES) -> tuple[
     ValueError unless the finger is on the string and its duration and pressure are 0 or more.
     """
     if not (0.0 <= touch.at <= 1.0 and touch.seconds >= 0.0 and touch.pressure >= 0.0):
-        raise ValueError(f"{touch} is no touch: it lies on the string, and nothing is below 0")
+        raise ValueError(f"{touch} is not a touch: it lies on the string, and nothing is below 0")
     periods = touch.seconds * string.open_hz
     bare = _bare(touch.at, touch.width, touch.pressure, periods, string.stiffness_b, string.pluck, modes)
     return tuple(

@@ -68,7 +68,7 @@ def midi_from_note(text: str) -> int:
     match = _NOTE.fullmatch(name)
     if match is None:
         raise ValueError(
-            f"'{name}' is no note; a note is a letter A to G, # or b if needed, and an octave, "
+            f"'{name}' is not a note; a note is a letter A to G, # or b if needed, and an octave, "
             f"as in F#4 or Bb1{_note_guess(name)}"
         )
     letter, accidental, octave = match.groups()
@@ -94,13 +94,13 @@ def _note_guess(name: str) -> str:
 
 def _require_frequency(hz: float) -> None:
     if not (math.isfinite(hz) and hz > 0.0):
-        raise ValueError(f"{hz} Hz is no frequency; it must be a number above 0")
+        raise ValueError(f"{hz} Hz is not a frequency; it must be a number above 0")
 
 
 def length_from(text: str) -> float:
     """A length in mm from `864`, `864mm` or, in inches, `34in`; ValueError for anything else."""
     match = re.fullmatch(r"(\d+(?:\.\d+)?)\s*(mm|in|inch|inches|\")?", text.strip())
     if match is None:
-        raise ValueError(f"'{text[:40]}' is no length; write mm, 864, or inches, 34in")
+        raise ValueError(f"'{text[:40]}' is not a length; write mm, 864, or inches, 34in")
     # To a thousandth of a mm, as a file writes it again.
     return round(float(match[1]) * (1.0 if match[2] in (None, "mm") else INCH_MM), 3)

@@ -46,7 +46,7 @@ def help_lines(actions: Sequence[Action], scope: str, everything: Sequence[Actio
             1,
             (
                 f"{LABEL_KEYS[0]}-{LABEL_KEYS[9]} {LABEL_KEYS[10]}-{LABEL_KEYS[-1]}",
-                "Mark the event of this key; again takes it back",
+                "Mark this event; press again to take it back",
             ),
         )
     width = max(len(keys) for keys, _ in rows)
@@ -79,7 +79,7 @@ class HelpScreen(ModalScreen[None]):
             yield Static("Keys here", classes="sheet-title")
             with VerticalScroll(can_focus=True):
                 yield Static("\n".join(self._lines), markup=False)
-            yield Static("up and down move, any other key closes this", classes="sheet-foot")
+            yield Static("up and down scroll, any other key closes", classes="sheet-foot")
 
     def on_key(self, event: events.Key) -> None:
         if event.key not in ("up", "down", "pageup", "pagedown", "home", "end", "ctrl+q", "ctrl+c"):

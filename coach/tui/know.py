@@ -24,7 +24,7 @@ class KnowScreen(ModalScreen[int | None]):
     def compose(self) -> ComposeResult:
         with Vertical(classes="sheet"):
             yield Static(f"You play {self._what} already", classes="sheet-title", markup=False)
-            yield Static("At about which tempo? The plan begins there, and your repetitions show the rest.")
+            yield Static("At about what tempo? The plan starts there and follows your repetitions.")
             yield Input(placeholder=f"{MIN_BPM} to {MAX_BPM} bpm", id="bpm", classes="typing")
             yield Static("enter saves, empty takes it back, esc leaves", id="foot", classes="sheet-foot")
 

@@ -170,7 +170,7 @@ class LibraryScreen(CoachScreen):
     def do_practise_drill(self) -> None:
         entry = self.chosen
         if entry is None or entry.drill is None:
-            self.notify("This file has problems; mend them in an editor, they are listed below.")
+            self.notify("This file has the problems listed below. Fix them in an editor.")
             return
         self.coach.begin(self.coach.desk.plan(drills=(entry.drill,)))
 

@@ -102,7 +102,7 @@ def _kin(instrument: Instrument, row: NodeRow, string: int, node: Node, width: i
         if place.node is not None and not place.plucking_hand and (place.string, place.node) != (string, node)
     ]
     if not same:
-        return "no other place rings this note"
+        return "this note rings nowhere else"
     text = "rings the same note:"
     for place_text in dict.fromkeys(same[:KIN_SHOWN]):
         # Half a place, or one without its cents, would mislead.

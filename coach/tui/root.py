@@ -108,7 +108,7 @@ class Coach(App[None]):
 
     def action_help_quit(self) -> None:
         """What ctrl+c does: say how one leaves, in our words and not in the library's."""
-        self.notify("Escape leads out. Ctrl+q leaves at once; what you rated is saved.")
+        self.notify("Escape goes back. Ctrl+q quits at once; what you rated is saved.")
 
     def player_stop(self) -> None:
         """Silence, where anything was opened at all."""

@@ -155,7 +155,7 @@ class SessionScreen(SessionStage):
     def _mark_rest(self, result: Result) -> None:
         first = self.cursor or self._last_label
         if not first:
-            self.message = "Move the cursor to where you stopped, then press it again."
+            self.message = "Move the cursor to where you stopped, then press the key again."
             self.draw()
         elif self.send(MarkRest(first, result)):
             self._last_label = first
@@ -174,7 +174,7 @@ class SessionScreen(SessionStage):
         newest = (mark for mark in marks if mark.label == self._last_label)
         fault = next(newest, marks[-1] if marks else None)
         if fault is None:
-            self.message = f"Mark first what was {CAUSED}, then say why."
+            self.message = f"Mark an event as {CAUSED} first, then say why."
             self.draw()
         return fault
 
@@ -267,7 +267,7 @@ class SessionScreen(SessionStage):
         music = self.practice.session.music
         choices = music.task.layers if music is not None else ()
         if music is None or len(choices) < 2:
-            self.message = "This phrase has one layer only."
+            self.message = "This phrase has only one layer."
             self.draw()
             return
         current = music.task.excerpt.layer
@@ -324,7 +324,7 @@ class SessionScreen(SessionStage):
         self._watch_time()
         session = self.practice.session
         marked = any(mark.result.fails for mark in session.marks)
-        kept = ", and so is what is marked now" if marked else ""
+        kept = ", and so are the marks you have just made" if marked else ""
         self.app.push_screen(
             AskScreen(
                 "End the session?",

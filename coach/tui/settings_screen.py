@@ -45,7 +45,9 @@ class SettingsScreen(CoachScreen):
         yield Static("Settings", classes="head")
         yield MarkedList(id="settings")
         yield Static(
-            visible(f"Kept in {self.coach.desk.places.settings}; keys, sound and MIDI are set there too."),
+            visible(
+                f"Saved in {self.coach.desk.places.settings}; keys, sound and MIDI are set in that file too."
+            ),
             id="where",
             classes="quiet",
             markup=False,

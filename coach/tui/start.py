@@ -184,7 +184,7 @@ class StartScreen(CoachScreen):
         """Say at which tempo the excerpt under the cursor is played already."""
         item = self.plan.items[self._at] if self.plan and self.plan.items else None
         if item is None or item.excerpt is None:
-            self.notify("Move the cursor to the phrase that you play already.")
+            self.notify("Move the cursor to a phrase that you already play.")
             return
         drill = self.coach.desk.library.drill(item.excerpt.drill)
         phrase = item.excerpt.phrases[0] if item.excerpt.kind is Kind.PHRASE else ""

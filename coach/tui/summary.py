@@ -115,7 +115,7 @@ class SummaryScreen(DrawnScreen):
         practice, desk = self._practice, self.coach.desk
         summary = summarise(practice.session, self._started_ms, practice.now_ms())
         if desk.log.waiting:
-            self._message = str(desk.log.retry() or "What waited for the disk is saved now.")
+            self._message = str(desk.log.retry() or "Everything that was waiting for the disk is saved.")
             self.query_one("#told", Static).update(plain_text(self._message))
         width = self.size.width - 2
         rows = draw_summary(summary, practice.session, width)

@@ -44,8 +44,8 @@ PAGES: tuple[tuple[str, str], ...] = (
     ),
     (
         "STOP",
-        "If anything hurts, press escape, then h. Rest, and see a clinician if it stays. Keep the click quiet, most "
-        "of all in headphones. What you rated is saved at once, so that you may leave at any moment.",
+        "If anything hurts, press escape, then h. Rest, and see a clinician if it doesn't go away. Keep the click "
+        "quiet, most of all in headphones. What you rate is saved at once, so you can stop at any time.",
     ),
 )
 
@@ -119,7 +119,7 @@ class TourScreen(CoachScreen):
         canvas = Canvas(width, height)
         columns = min(width - 8, 76)
         left = (width - columns) // 2
-        canvas.put(1, left, f"A walk around, {self.page + 1} of {len(PAGES)}", "dim")
+        canvas.put(1, left, f"Tour, {self.page + 1} of {len(PAGES)}", "dim")
         size = largest_size(word, width - left, height - 12, most=3)
         lines = big_text(word, size, plain) if size > 0 else (word,)
         top = max((height - len(lines) - 8) // 2, 2)

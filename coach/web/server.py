@@ -131,7 +131,7 @@ class CoachServer:
                 raise web.HTTPForbidden(text="a browser says where a request comes from; this one does not")
             if request.path != "/enter" and not self._door.knows(request.cookies.get(COOKIE, "")):
                 if request.path != "/":
-                    raise web.HTTPForbidden(text="the code comes first")
+                    raise web.HTTPForbidden(text="enter the code first")
                 return (
                     self._let_in(request, request.query["code"]) if "code" in request.query else self._ask()
                 )
