@@ -163,7 +163,7 @@ def test_check_tells_a_whole_log_and_finds_a_changed_line(
     assert coach(folder, "check") == 1
     told = capsys.readouterr().err
     assert f"{path}:4: does not fit its checksum: it was changed after it was written" in told
-    assert f"{path}:4: line 4 that were here are nowhere to be found" in told
+    assert f"{path}:4: missing: line 4, in no other file either" in told
     assert len(shown(folder, capsys)) == 2
     assert b"2c:lifs" in path.read_bytes()
 
@@ -176,7 +176,7 @@ def test_a_missing_log_is_never_whole_and_what_is_gone_is_told_until_it_is_accep
     path.unlink()
     for _ in range(2):
         assert coach(folder, "check") == 1
-        assert f"{path}:1: lines 1 to 5 that were here are nowhere to be found" in capsys.readouterr().err
+        assert f"{path}:1: missing: lines 1 to 5, in no other file either" in capsys.readouterr().err
         assert main(["plan", "--folder", str(folder)]) == 0
         capsys.readouterr()
     path.write_bytes(data)
@@ -184,7 +184,7 @@ def test_a_missing_log_is_never_whole_and_what_is_gone_is_told_until_it_is_accep
     path.write_bytes(b"".join(data.splitlines(keepends=True)[:3]))
     assert coach(folder, "check", "--json") == 1
     told = json.loads(capsys.readouterr().out.splitlines()[-1])
-    assert "lines 4 to 5 that were here" in told["problems"][0]
+    assert "missing: lines 4 to 5" in told["problems"][0]
     assert not told["whole"]
     assert coach(folder, "check", "--accept") == 0
     assert coach(folder, "check") == 0

@@ -181,7 +181,7 @@ def test_a_file_system_without_locks_is_used_without(tmp_path: Path, monkeypatch
         assert log.notices == ()
         practise(log)
         assert len(log.reps()) == 3
-        assert "its file system locks no files: practise in one window at a time" in log.notices[0]
+        assert "its file system can't lock files: practise in one window at a time" in log.notices[0]
 
 
 def test_a_lock_that_fails_for_another_reason_says_that_reason(
@@ -358,12 +358,12 @@ def test_what_is_gone_since_the_last_run_is_told_by_file_and_line_until_it_is_ba
     for _ in range(2):
         with opened(tmp_path) as log:
             (notice,) = log.notices
-            assert notice.startswith(f"{path}:3: lines 3 to 4 and 7 that were here are nowhere to be found")
+            assert notice.startswith(f"{path}:3: missing: lines 3 to 4 and 7, in no other file either")
             assert [rep.id for rep in log.reps()] == ids[2:4]
     (tmp_path / "log" / "from elsewhere.jsonl").write_bytes(all_lines[2])
     with opened(tmp_path) as log:
         (notice,) = log.notices
-        assert "lines 4 and 7 stood here" in notice
+        assert "missing: lines 4 and 7" in notice
     path.write_bytes(b"".join(all_lines))
     with opened(tmp_path) as log:
         (notice,) = log.notices
@@ -380,7 +380,7 @@ def test_a_line_that_is_flipped_is_told_and_left_and_the_others_count(tmp_path: 
     path.write_bytes(damaged)
     with opened(tmp_path) as log:
         assert [rep.id for rep in log.reps()] == ids[1:]
-        assert f"{path}:3: line 3 stood here" in log.notices[0]
+        assert f"{path}:3: missing: line 3" in log.notices[0]
         assert log.notices[1] == (
             f"{path}:3: does not fit its checksum: it was changed after it was written; it is left where it is"
         )
@@ -422,7 +422,7 @@ def test_a_file_that_can_not_be_read_is_told_and_its_lines_are_not_called_gone(
     path.rmdir()
     path.write_bytes(data[:-9])
     with opened(tmp_path) as log:
-        assert any("line 5 stood here" in notice for notice in log.notices)
+        assert any("missing: line 5" in notice for notice in log.notices)
 
 
 def test_what_another_machine_adds_is_seen_while_the_log_is_open(tmp_path: Path) -> None:

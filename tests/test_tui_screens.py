@@ -431,7 +431,7 @@ async def test_the_summary_tells_of_choked_low_notes_too(tmp_path):
         await pilot.pause(0.1)
         await pilot.press("1", "space", "escape", "enter")
         await pilot.pause()
-        assert "choked  1 low note" in screen_text(app)
+        assert "1 low note choked" in screen_text(app)
 
 
 @pytest.mark.parametrize("columns", [80, 120])

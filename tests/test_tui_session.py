@@ -344,7 +344,7 @@ async def test_escape_while_a_repetition_waits_for_its_rating_leads_back_to_the_
         player.position_s = player.length_s
         await pilot.pause(0.1)
         await pilot.press("1", "escape")
-        assert "what is marked now" in screen_text(app)
+        assert "the marks you have just made" in screen_text(app)
         await pilot.press("escape")
         assert session_of(app).practice.session.phase is Phase.RATING
         assert [mark.label for mark in session_of(app).practice.session.marks] == [1]
@@ -611,7 +611,7 @@ async def test_what_is_marked_is_saved_when_the_session_is_stopped(tmp_path):
         await to_ready(pilot, app)
         await play_to_end(pilot, app, player)
         await pilot.press("3", "escape")
-        assert "so is what is marked now" in screen_text(app)
+        assert "so are the marks you have just made" in screen_text(app)
         await pilot.press("enter")
         assert [[fault.label for fault in rep.faults] for rep in app.desk.log.reps()] == [[3]]
 

@@ -283,7 +283,7 @@ class Shelf:
         """What was seen earlier and stands nowhere now, a sentence for each file."""
         return [
             Problem(
-                f"{_lines(sorted(lines.values()))} that were here are nowhere to be found",
+                f"missing: {_lines(sorted(lines.values()))}, in no other file either",
                 str(self.path(name)),
                 min(lines.values()),
                 guess="put the file back from a backup or another machine; "

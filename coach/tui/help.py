@@ -12,7 +12,7 @@ from textual.widgets import Static
 
 from coach.folder.actions import ACTIONS, LABEL_KEYS, PLAYING, RATING, Action, shown_key
 from coach.rating.table import RESULTS
-from coach.tui.canvas import ascii_text
+from coach.tui.canvas import ascii_text, wrapped
 
 _LEGEND = (
     "In the lane",
@@ -35,6 +35,10 @@ _ONE_KEY = (
 """Actions that share a key unless the player gave them others, and where each is."""
 
 
+COLUMNS = 66
+"""Of the sheet inside its edge, beside the bar to scroll by."""
+
+
 def help_lines(actions: Sequence[Action], scope: str, everything: Sequence[Action] = ACTIONS) -> list[str]:
     """Every key of a scope with what it does, then how to read the pictures where there are any.
 
@@ -50,7 +54,10 @@ def help_lines(actions: Sequence[Action], scope: str, everything: Sequence[Actio
             ),
         )
     width = max(len(keys) for keys, _ in rows)
-    lines = [f"{keys:<{width}}  {text}" for keys, text in rows]
+    lines = []
+    for keys, text in rows:
+        first, *others = wrapped(text, COLUMNS - width - 2)
+        lines += [f"{keys:<{width}}  {first}", *(" " * (width + 2) + line for line in others)]
     lines.append(f"{'ctrl+p':<{width}}  Search all of these by name")
     by_id = {action.id: action for action in everything}
     if any(action.id in dict(_ONE_KEY) for action in actions):

@@ -44,7 +44,7 @@ class Picture:
     assigned: tuple[str, ...] = ()
     """What a teacher asks for, the longest wording first; empty where nothing is assigned."""
     item: str = ""
-    """Which item of how many, and what for."""
+    """What the turn is for and which of the session it is; how many there will be is chosen as it goes."""
     passage: Passage | None = None
     instrument: Instrument | None = None
     rung: Rung | None = None

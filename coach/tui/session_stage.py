@@ -200,9 +200,7 @@ class SessionStage(CoachScreen):
             view=self.view,
             hints=self.keymap.hints(self.scope),
             title=turn.item.purpose.value if turn else "",
-            item=f"{turn.item.purpose.value}  {turn.number + 1} of {len(session.coaching.items)}"
-            if turn
-            else "",
+            item=f"{turn.item.purpose.value}  turn {turn.number + 1}" if turn else "",
             marks=session.marks,
             heard=self.marks.heard(),
             guesses=frozenset(one.label for one in self.marks.doubts()),
@@ -322,7 +320,7 @@ class SessionStage(CoachScreen):
         parts += self._announced()[:1]
         if self.practice.unsaved:
             parts.insert(0, f"NOT SAVED: {counted(self.practice.unsaved, 'result')} waiting for the disk")
-        if waiting is not None:
+        if waiting:
             parts.append(f"next in {math.ceil(waiting)}")
         parts += self.rig.status
         parts = [part for part in parts if part]

@@ -17,7 +17,7 @@ from coach.music.excerpt import Excerpt, Kind, heading_of
 from coach.tui.base import CoachScreen
 from coach.tui.canvas import ascii_text, fitted, fitted_words, wrapped
 from coach.tui.widgets import MARK_COLUMNS, HintLine, MarkedList
-from coach.words.amounts import duration, long_day
+from coach.words.amounts import clock_time, long_day
 from coach.words.names import excerpt_name
 
 MINUTES_STEP = 5
@@ -120,12 +120,14 @@ class StartScreen(CoachScreen):
         what = ""
         if item.excerpt is not None:
             drill = self.coach.desk.library.drill(item.excerpt.drill)
-            grade = f", grade {drill.grade}" if drill.grade else ""
-            name = excerpt_name(item.excerpt, heading_of(drill, item.excerpt)[0])
-            what = f"{name} ({plain_text(drill.title)}{grade})"
+            # The whole piece bears the drill's title already.
+            title = "" if item.excerpt.kind is Kind.PIECE else plain_text(drill.title)
+            beside = ", ".join(filter(None, (title, f"grade {drill.grade}" if drill.grade else "")))
+            what = excerpt_name(item.excerpt, heading_of(drill, item.excerpt)[0])
+            what += f" ({beside})" if beside else ""
             what = ascii_text(what) if self.coach.plain else what
         tempo = f" at {item.tempo_bpm}" if item.tempo_bpm else ""
-        head = f"{item.purpose.value:<8}{duration(item.minutes):>6}  "
+        head = f"{item.purpose.value:<8}{clock_time(item.minutes):>9}  "
         text = Text(no_wrap=True)
         text.append(head, "bold")
         text.append(fitted(what + tempo, width - len(head), self.coach.plain))

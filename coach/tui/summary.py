@@ -80,7 +80,7 @@ def _faults(session: Session) -> list[tuple[Role, str]]:
         rest = [event for event in events if event not in low and row.node is not Says.FAILED]
         parts = [counted(len(low), "low note")] * bool(low) + [counted(len(rest), "event")] * bool(rest)
         if parts:
-            lines.append(("text", f"{row.word}  {', '.join(parts)}"))
+            lines.append(("text", f"{' and '.join(parts)} {row.word}"))
     return lines
 
 

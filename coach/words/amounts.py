@@ -65,6 +65,12 @@ def _other_year(day: date, today: date) -> str:
     return "" if day.year == today.year else f" {day.year}"
 
 
+def clock_time(minutes: float) -> str:
+    """`1:24 min`: to the second, so that a list of them adds up."""
+    seconds = round(60 * minutes)
+    return f"{seconds // 60}:{seconds % 60:02} min"
+
+
 def duration(minutes: float) -> str:
     """`40 s`, `45 min`, `3 h 20 min`."""
     if 0 < minutes < 1 and round(60 * minutes) < 60:
