@@ -106,7 +106,7 @@ def _passage(arguments: argparse.Namespace) -> tuple[Drill, Passage]:
     phrase = _phrase(drill, arguments.phrase)
     layers = layer_choices(phrase)
     if arguments.layer is not None and arguments.layer not in layers:
-        found = f"{arguments.layer!r} is no layer of {phrase.name}; it has {', '.join(layers)}"
+        found = f"{arguments.layer!r} is not a layer of {phrase.name}; it has {', '.join(layers)}"
         raise UsageError(Problem(found, "--layer"))
     return drill, passage_of(drill, whole_phrase(drill, phrase, arguments.layer))
 
@@ -123,7 +123,7 @@ def _phrase(drill: Drill, name: str) -> Phrase:
 def _tempo_bpm(text: str) -> int:
     bpm = whole_number(text)
     if bpm is None or not MIN_BPM <= bpm <= MAX_BPM:
-        raise UsageError(Problem(f"{text!r} is no whole number from {MIN_BPM} to {MAX_BPM}", "--tempo"))
+        raise UsageError(Problem(f"{text!r} is not a whole number from {MIN_BPM} to {MAX_BPM}", "--tempo"))
     return bpm
 
 

@@ -106,7 +106,7 @@ def as_utf8(data: bytes, where: str) -> bytes:
     try:
         text = data.decode("utf-16")
     except UnicodeDecodeError as error:
-        raise CoachError(Problem(f"this is no XML: {reason_of(error)}", where)) from None
+        raise CoachError(Problem(f"this is not XML: {reason_of(error)}", where)) from None
     return _DECLARATION.sub("", text, count=1).encode()
 
 
