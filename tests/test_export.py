@@ -99,11 +99,10 @@ def test_musicxml_of_any_drill_is_valid_and_fills_its_bars(musicxml_schema, draf
         assert set(voices.values()) == {length}
 
 
-@EACH
-def test_music21_reads_the_same_pitches_onsets_and_durations(path: Path) -> None:
+def read_by_music21(drill: Drill):  # type: ignore[no-untyped-def]
+    """The export as music21 reads it, as it sounds; its notes are the drill's, on the staves and on the tab."""
     music21 = pytest.importorskip("music21", reason="needs the package music21: pip install music21")
-    drill = load_drill(path)
-    wanted = sorted(sounding_notes(drill), key=lambda note: (note[0], note[2]))
+    wanted = sorted(sounding_notes(drill), key=lambda note: (note[0], note[2], note[1]))
     onsets = {onset for onset, _, _ in wanted}
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
@@ -123,11 +122,59 @@ def test_music21_reads_the_same_pitches_onsets_and_durations(path: Path) -> None
                         before[1] += length
                     else:
                         got.append([onset, length, member.pitch.midi])
-        got.sort(key=lambda note: (note[0], note[2]))
+        got.sort(key=lambda note: (note[0], note[2], note[1]))
         assert [(onset, midi) for onset, _, midi in got] == [(onset, midi) for onset, _, midi in wanted]
         for (onset, length, _), (_, hold, _) in zip(got, wanted, strict=True):
             # A note is written as long as it is held, but at most to its layer's next event.
             assert length == hold or (length < hold and onset + length in onsets)
+    return score
+
+
+@EACH
+def test_music21_reads_the_same_pitches_onsets_and_durations(path: Path) -> None:
+    read_by_music21(load_drill(path))
+
+
+@settings(max_examples=6, deadline=None)
+@given(drafts())
+def test_music21_reads_onsets_and_pitches_of_any_drill(draft: Drill) -> None:
+    music21 = pytest.importorskip("music21", reason="needs the package music21: pip install music21")
+    drill = drill_of(draft)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        score = music21.converter.parseData(musicxml_text(drill, 60), format="musicxml").toSoundingPitch()
+    *staves, tab = score.parts
+    wanted = sorted((onset, midi) for onset, _, midi in sounding_notes(drill))
+    for parts in (staves, [tab]):
+        voices = (voice for part in parts for voice in part.voicesToParts().parts)
+        struck = (
+            (exact(note.offset), member.pitch.midi)
+            for voice in voices
+            for note in voice.flatten().notes
+            for member in (note.notes if note.isChord else (note,))
+            if member.tie is None or member.tie.type not in ("stop", "continue")
+        )
+        assert sorted(struck) == wanted
+
+
+def test_music21_reads_clefs_key_spelling_and_octave_lines_of_a_guitar() -> None:
+    # A guitar sounds an octave below its treble clef (common practice); E flat major has three flats.
+    drill, problems = read_drill(
+        "drill: 1\ntitle: High\ninstrument: guitar\nmeter: 3/4\nkey: Eb major\ntempo: {start: 60, goal: 60}\n"
+        "phrases: [{bars: [{low: '1 5:1 for 3', high: '1 1:<4>=G#6, 2 1:<4>, 3 2:<7> for 1'}]}]\n",
+        "high.yaml",
+    )
+    assert drill is not None, problems
+    score = read_by_music21(drill)
+    first = [part.flatten() for part in score.parts]
+    assert [type(part.getElementsByClass("Clef")[0]).__name__ for part in first] == [
+        "TrebleClef", "Treble8vbClef", "TabClef",
+    ]  # fmt: skip
+    assert [part.getElementsByClass("KeySignature")[0].sharps for part in first] == [-3, -3, -3]
+    high = first[0].notes
+    assert [note.pitch.nameWithOctave for note in high] == ["G#6", "A-6", "G-5"]
+    (line,) = score.parts[0].recurse().getElementsByClass("Ottava")
+    assert [note.pitch.nameWithOctave for note in line.getSpannedElements()] == ["G#6", "A-6"]
 
 
 def exact(quarters: float) -> Fraction:
