@@ -10,10 +10,11 @@ from __future__ import annotations
 import argparse
 import sys
 import warnings
+from bisect import bisect_right
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from fractions import Fraction
-from itertools import accumulate
+from itertools import accumulate, product
 from pathlib import Path
 from typing import Any
 
@@ -139,16 +140,28 @@ def text(struck: Struck, score: Score) -> str:
 
 
 def drill_differences(drill: Drill, score: Score) -> list[str]:
-    """The notes of a drill at no onset of the file's, and those of the file that are neither in it nor named."""
-    starts: list[tuple[Fraction, Any]] = []
-    at = Fraction(0)
+    """The notes of a drill at no onset of the file, and those of the file that it lacks, unless their bar is named."""
     silent = {remark for remark in score.remarks if remark.endswith(SILENT)}
-    for index in score.order:
-        if f"bar {score.bars[index].number}: {SILENT}" in silent:
-            continue
-        starts.append((at, score.bars[index]))
-        at += score.bars[index].length
-    wanted = Counter((onset, note.midi) for onset, _, note, _ in join_ties(starts))
+    left_out = [f"bar {bar.number}: {SILENT}" in silent for bar in score.bars]
+    # Two pieces of a bar may share a number, and only one of them be left out.
+    numbers = Counter(bar.number for bar in score.bars)
+    unsure = [i for i, bar in enumerate(score.bars) if left_out[i] and numbers[bar.number] > 1][:6]
+    return min((_apart(drill, score, out) for out in _ways(left_out, unsure)), key=len)
+
+
+def _ways(left_out: Sequence[bool], unsure: Sequence[int]) -> Iterator[list[bool]]:
+    for chosen in product((True, False), repeat=len(unsure)):
+        out = list(left_out)
+        for index, value in zip(unsure, chosen, strict=True):
+            out[index] = value
+        yield out
+
+
+def _apart(drill: Drill, score: Score, left_out: Sequence[bool]) -> list[str]:
+    played = [score.bars[index] for index in score.order if not left_out[index]]
+    starts = [Fraction(0), *accumulate(bar.length for bar in played)]
+    struck = join_ties(list(zip(starts, played, strict=False)))
+    wanted = Counter((onset, note.midi) for onset, _, note, _ in struck)
     passage = passage_of(drill, whole_piece(drill))
     first = passage.bars[0].start
     strings = drill.instrument.strings
@@ -157,13 +170,17 @@ def drill_differences(drill: Drill, score: Score) -> list[str]:
         for event in passage.events
         for one in event.notes
     )
-    more, less = got - wanted, wanted - got
-    shown = [f"the drill alone has {midi} at {float(onset):g}" for onset, midi in sorted(more.elements())
-             if not any("struck anew" in remark for remark in score.remarks)]  # fmt: skip
-    named = " ".join(score.remarks)
-    if less and not any(word in named for word in ("left out", "cut", "struck anew")):
-        shown += [f"the drill lacks {midi} at {float(onset):g}" for onset, midi in sorted(less.elements())]
-    return shown
+
+    def named(onset: Fraction) -> bool:
+        number = played[max(0, min(bisect_right(starts, onset) - 1, len(played) - 1))].number
+        return any(remark.startswith(f"bar {number}: ") for remark in score.remarks)
+
+    return [
+        f"the drill {what} {midi} at {float(onset):g}"
+        for what, notes in (("alone has", got - wanted), ("lacks", wanted - got))
+        for onset, midi in sorted(notes.elements())
+        if not named(onset)
+    ]
 
 
 def sounds(open_midi: int, note: Note) -> int:

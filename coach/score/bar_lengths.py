@@ -79,16 +79,16 @@ def _mark_pieces(bars: Sequence[ScoreBar]) -> set[int]:
 
 
 def _run(bars: Sequence[ScoreBar], start: int) -> range:
-    """The bars from `start` on that together fill its meter; none where they don't."""
+    """The bars from `start` on that together fill its meter, where later ones may have a new one; else none."""
     total = Fraction(0)
     for index in range(start, len(bars)):
         bar = bars[index]
-        if bar.full != bars[start].full or bar.length >= bar.full or bar.pickup:
+        if bar.length >= bar.full or bar.pickup:
             break
         total += bar.length
-        if total == bar.full:
+        if total == bars[start].full:
             return range(start, index + 1)
-        if total > bar.full:
+        if total > bars[start].full:
             break
     return range(0)
 
