@@ -274,3 +274,23 @@ def test_a_score_in_utf_16_reads_as_in_utf_8(tmp_path: Path) -> None:
     plain.write_text(text)
     wide.write_bytes(text.replace("?>", ' encoding="UTF-16"?>', 1).encode("utf-16"))
     assert read_score(plain).bars == read_score(wide).bars
+
+
+OWN = "instruments:\n  - {strings: [G2, D2, A1, E1, B0], scale_mm: 889, name: five}\n"
+
+
+def test_the_players_own_instrument_comes_first_and_others_when_asked(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "settings.yaml").write_text(OWN)
+    path, target = (
+        two_parts(tmp_path, measure(note("D4", 8)), measure(note("E1", 8))),
+        tmp_path / "drill.yaml",
+    )
+    for words in (["--melody", "1", "--bass", "2"], ["--part", "1"]):
+        assert main(["import", str(path), *words, "--folder", str(tmp_path), "-o", str(target)]) == 0
+        assert load_drill(target).instrument.name == "five"
+    words = ["--melody", "1", "--bass", "2", "--instrument", "guitar"]
+    assert main(["import", str(path), *words, "--folder", str(tmp_path), "-o", str(target)]) == 0
+    assert len(load_drill(target).instrument.strings) == 6
+    capsys.readouterr()

@@ -7,6 +7,7 @@ import contextlib
 import re
 import sys
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -101,6 +102,8 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.melody is None and arguments.bass is None:
         _refuse_transpose(arguments)
         score = read_score(arguments.file, arguments.part, octaves)
+        if choices.instrument is None and not score.tunings:
+            choices = replace(choices, instrument=next(iter(_own(arguments)), None))
         drill, text = arranged(score, choices, where)
         table: list[str] = []
     else:
@@ -149,7 +152,7 @@ def _duet(
     names = LineNames(arguments.melody.strip(), arguments.bass.strip(), arguments.part)
     score = read_two_lines(arguments.file, names, octaves)
     keys = _keys(arguments.transpose or "best", score)
-    instrument = choices.instrument or ready_made(USUAL)
+    instrument = choices.instrument or next(iter(_own(arguments)), None) or ready_made(USUAL)
     return (score, *arranged_duet(score, choices, instrument, keys, where))
 
 
@@ -209,11 +212,17 @@ def _notes(drill: Drill) -> Iterator[Note]:
                 yield from event.notes
 
 
+def _own(arguments: argparse.Namespace) -> Sequence[Instrument]:
+    """The player's own instruments, the one at hand first."""
+    return load_settings(places_of(arguments).settings).instruments
+
+
 def _instrument(arguments: argparse.Namespace) -> Instrument | None:
-    """The instrument that is named, else the first of the player's own; None where there is neither."""
-    text, own = arguments.instrument, load_settings(places_of(arguments).settings).instruments
+    """The instrument that is named; None where none is."""
+    text = arguments.instrument
     if text is None:
-        return own[0] if own else None
+        return None
+    own = _own(arguments)
     try:
         if "," in text:
             notes = [note.strip() for note in text.split(",")]
