@@ -74,6 +74,8 @@ def lines(forecast: Forecast, drill: Drill, learnt: Learnt, today: date) -> Iter
         if forecast.kept.likely:
             when = _when(forecast.kept, today, forecast.horizon)
             yield f"All of it is likely kept, clean cold after a week without it, {when}."
+        elif forecast.few_days:
+            yield "When all of it is kept, clean cold after a week without it, can't be told after so few days."
         else:
             horizon = full_day(forecast.horizon)
             yield f"All of it kept, clean cold after a week without it: not by {horizon} at this rate."
