@@ -74,7 +74,7 @@ class Player:
     def act(self) -> None:
         """One look and what follows from it."""
         text = self.look()
-        if "A walk around" in text:
+        if "Tour, " in text:
             self.press("tour", "Escape")
         elif "End the session?" in text:
             self.leaving = True

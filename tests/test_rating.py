@@ -259,7 +259,7 @@ def driven(house: Path, tmp_path_factory: pytest.TempPathFactory) -> dict[str, s
             ("[half buzzed]", "beat 1  half buzzed", "beat 1  choked", "half buzzed 1; choked 2 nail"),
         ),
         ("saved", ("saved, half buzzed 1; choked 2 nail: down to",)),
-        ("summary", ("half buzzed  1 low note",)),
+        ("summary", ("1 low note half buzzed",)),
         ("answers", ("12 repetitions logged, 0 of 12 clean",)),
         ("slips", ("one of position, lift, pluck, nail (nail?)", "half buzzed 6, skip", "(half buzzed?)")),
         ("log", ("  half buzzed 1 2\n", "  half buzzed 1; choked 2 nail\n")),

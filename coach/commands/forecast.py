@@ -66,7 +66,7 @@ def lines(forecast: Forecast, drill: Drill, learnt: Learnt, today: date) -> Iter
     )
     yield f"{title}: goal {tempo(forecast.goal_bpm)}, {duration(forecast.minutes_a_day)} of this drill, {days}"
     if not forecast.practised_days:
-        yield "Nothing is logged yet, so there is no date yet: ask again after a day of practice."
+        yield "Nothing is logged yet, so there is no date: ask again after a day of practice."
         return
     if forecast.at_this_rate:
         asked = "What is asked for" if drill.assignment and drill.assignment.parts else "The piece"

@@ -134,11 +134,11 @@ def reps_in(folder: Path) -> list[str]:
 def test_a_session_runs_from_the_first_screen_to_the_summary(terminal, tmp_path, size):
     # A user of this machine whose first folder it is: later folders begin with the settings of the one before.
     window = terminal(size, "quick", tour=True, XDG_STATE_HOME=str(tmp_path / "state"))
-    window.wait("A walk around, 1 of 5")
+    window.wait("Tour, 1 of 5")
     window.press("Escape")
     window.wait("minutes planned")
     window.press("Space")
-    window.wait("Strings in tune")
+    window.wait("Tune first")
     window.press("Space")
     window.wait("hear it")
     window.press("Space")
