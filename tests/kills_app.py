@@ -83,7 +83,7 @@ class Player:
             self.press("summary", "Escape")
         elif "minutes planned" in text:
             self.press("quit" if self.leaving else "start", "q" if self.leaving else "Space")
-        elif "Strings in tune" in text:
+        elif "Tune first" in text:
             self.press("tuning", "Space")
         elif RATING in text and not self.rated:
             if self.rng.random() < 0.3:
