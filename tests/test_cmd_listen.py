@@ -1,0 +1,171 @@
+"""`coach listen`: rows and JSON for a take, and a sentence with the way out for every file that is none."""
+
+from __future__ import annotations
+
+import json
+import wave
+
+import numpy as np
+import pytest
+from scipy.io import wavfile
+
+from coach.cli import main
+from coach.listen.sound_file import read_sound
+from tests.test_ear import BEAT_1_S, DRILL, RATE_HZ, STRINGS, take
+
+
+def pcm(samples, channels=1):
+    return np.repeat(np.round(np.clip(samples, -1, 1) * 32767).astype("<i2"), channels).tobytes()
+
+
+def write(path, samples, channels=1, data=None):
+    with wave.open(str(path), "wb") as file:
+        file.setnchannels(channels)
+        file.setsampwidth(2)
+        file.setframerate(RATE_HZ)
+        file.writeframes(pcm(samples, channels) if data is None else data)
+    return str(path)
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory):
+    path = tmp_path_factory.mktemp("listen")
+    (path / "ear.yaml").write_text(DRILL)
+    for seed in (11, 12):
+        write(path / f"clean{seed}.wav", take(seed=seed, click=True).samples)
+    write(path / "take.wav", take({3: 18.0, 5: None}, seed=3, click=True).samples)
+    return path
+
+
+def listen(folder, name, *more):
+    return main(
+        [
+            "listen",
+            str(folder / name),
+            "--drill",
+            str(folder / "ear.yaml"),
+            "--phrase",
+            "one",
+            "--tempo",
+            "80",
+            *more,
+        ]
+    )
+
+
+def test_a_row_an_event_with_what_was_heard(folder, capsys):
+    clean = [str(folder / "clean11.wav"), str(folder / "clean12.wav")]
+    assert listen(folder, "take.wav", "--json", "--clean", *clean) == 0
+    rows = json.loads(capsys.readouterr().out)
+    assert [set(row) for row in rows] == [{"label", "result", "certainty", "onset_ms", "why"}] * 9
+    assert (rows[2]["result"], rows[4]["result"]) == ("choked", "missing")
+    assert sum(row["result"] in ("clean", "unsure") for row in rows) == 7
+
+
+def test_people_get_a_table_and_are_told_what_the_ear_was_measured_on(folder, capsys):
+    assert listen(folder, "take.wav", "--starts-at", str(BEAT_1_S)) == 0
+    out = capsys.readouterr().out
+    assert out.count("unsure") == 9
+    assert "simulated and sampled strings" in out
+    assert "--clean" in out
+
+
+def test_one_silent_channel_is_left_out(folder, tmp_path, capsys):
+    samples = np.frombuffer(pcm(take(seed=2, click=True).samples), "<i2")
+    data = np.stack([samples, np.zeros_like(samples)], axis=1).tobytes()
+    write(tmp_path / "left.wav", None, 2, data)
+    assert main(["listen", str(tmp_path / "left.wav"), "--drill", str(folder / "ear.yaml"), *PLAYED]) == 0
+    assert capsys.readouterr().out.count("unsure") == 9
+
+
+PLAYED = ["--phrase", "one", "--tempo", "80"]
+SILENCE = np.zeros(RATE_HZ)
+HISS = 0.1 * np.random.default_rng(1).standard_normal(12 * RATE_HZ)
+
+
+@pytest.mark.parametrize(
+    ("name", "content", "says"),
+    [
+        ("gone.wav", None, "there is no such file"),
+        ("empty.wav", b"", "the file is empty (record the take again)"),
+        ("song.wav", b"ID3\x03" + bytes(100), "a file of MP3 (export it as WAV with 16 or 24 bits)"),
+        ("text.wav", b"hello", "no WAV file (export it as WAV"),
+        ("silent.wav", SILENCE, "the take is silent (is the right input chosen, and its level up?)"),
+        ("hiss.wav", HISS, "neither a count-in nor the phrase's beginning was heard (--starts-at"),
+    ],
+)
+def test_what_is_no_take_gets_one_sentence_with_the_way_out(folder, tmp_path, capsys, name, content, says):
+    path = tmp_path / name
+    if isinstance(content, bytes):
+        path.write_bytes(content)
+    elif content is not None:
+        write(path, content)
+    assert main(["listen", str(path), "--drill", str(folder / "ear.yaml"), *PLAYED]) == 1
+    err = capsys.readouterr().err
+    assert says in err
+    assert err.count("\n") == 1
+
+
+def test_a_take_that_ends_too_soon_says_by_how_much(folder, tmp_path, capsys):
+    short = write(tmp_path / "short.wav", take(seed=2, click=True).samples[: 8 * RATE_HZ])
+    assert main(["listen", short, "--drill", str(folder / "ear.yaml"), *PLAYED]) == 1
+    assert "the take ends at 8.0 s, but the last event needs 9." in capsys.readouterr().err
+
+
+def test_another_piece_than_was_played_is_noticed(folder, tmp_path, capsys):
+    samples = take(seed=2, click=True).samples.copy()
+    played = round(BEAT_1_S * RATE_HZ)
+    # The count-in is right, and nothing is played after it.
+    samples[played:] = 3e-4 * np.random.default_rng(5).standard_normal(len(samples) - played)
+    path = write(tmp_path / "other.wav", samples)
+    clean = [str(folder / "clean11.wav"), str(folder / "clean12.wav")]
+    assert main(["listen", path, "--drill", str(folder / "ear.yaml"), *PLAYED, "--clean", *clean]) == 1
+    assert "events were not heard in it (are --drill, --phrase, --tempo" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("options", "says"),
+    [
+        (["--phrase", "two", "--tempo", "80"], "has no phrase 'two'; it has one"),
+        (["--phrase", "one", "--tempo", "fast"], "'fast' is no whole number from 20 to 300"),
+        (
+            ["--phrase", "one", "--tempo", "80", "--layer", "drums"],
+            "no layer of one; it has bass, harmonics, together",
+        ),
+        (["--phrase", "one", "--tempo", "80", "--starts-at", "-1"], "outside 0 to 3600 seconds"),
+    ],
+)
+def test_wrong_options_say_what_is_allowed(folder, capsys, options, says):
+    assert main(["listen", str(folder / "take.wav"), "--drill", str(folder / "ear.yaml"), *options]) == 2
+    assert says in capsys.readouterr().err
+
+
+def test_open_strings_have_to_be_all_there(folder, tmp_path, capsys):
+    one = write(
+        tmp_path / "open.wav", np.concatenate([SILENCE, take(seed=2).samples[4 * RATE_HZ : 5 * RATE_HZ]])
+    )
+    assert listen(folder, "take.wav", "--open-strings", one) == 1
+    assert f"there are {len(STRINGS)} strings" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("subtype", "exact"), [("PCM_16", 1e-4), ("PCM_24", 1e-6), ("PCM_32", 1e-6), ("FLOAT", 1e-6)]
+)
+def test_wav_forms_read_as_scipy_reads_them(tmp_path, subtype, exact):
+    samples = (0.5 * np.sin(np.arange(4000) / 9.0)).astype(np.float32)
+    kinds = {"PCM_16": ("<i2", 32767), "PCM_32": ("<i4", 2**31 - 1), "FLOAT": ("<f4", 1)}
+    path = tmp_path / "form.wav"
+    if subtype == "PCM_24":
+        whole = np.round(samples * (2**23 - 1)).astype("<i4")
+        data = whole.view(np.uint8).reshape(-1, 4)[:, :3].tobytes()
+        with wave.open(str(path), "wb") as file:
+            file.setparams((1, 3, 44100, 0, "NONE", ""))
+            file.writeframes(data)
+    else:
+        kind, full = kinds[subtype]
+        wavfile.write(path, 44100, (samples * full).astype(kind))
+    rate_hz, expected = wavfile.read(path)
+    scale = 1.0 if expected.dtype.kind == "f" else float(np.iinfo(expected.dtype).max)
+    sound = read_sound(str(path))
+    assert (sound.rate_hz, len(sound.samples)) == (rate_hz, len(expected))
+    assert np.abs(sound.samples - expected / scale).max() < exact
