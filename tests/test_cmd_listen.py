@@ -127,10 +127,10 @@ def test_another_piece_than_was_played_is_noticed(folder, tmp_path, capsys):
     ("options", "says"),
     [
         (["--phrase", "two", "--tempo", "80"], "has no phrase 'two'; it has one"),
-        (["--phrase", "one", "--tempo", "fast"], "'fast' is no whole number from 20 to 300"),
+        (["--phrase", "one", "--tempo", "fast"], "'fast' is not a whole number from 20 to 300"),
         (
             ["--phrase", "one", "--tempo", "80", "--layer", "drums"],
-            "no layer of one; it has bass, harmonics, together",
+            "not a layer of one; it has bass, harmonics, together",
         ),
         (["--phrase", "one", "--tempo", "80", "--starts-at", "-1"], "outside 0 to 3600 seconds"),
     ],
