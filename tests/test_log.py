@@ -164,9 +164,7 @@ def test_of_two_records_of_one_id_the_one_in_the_first_file_counts_and_the_other
     with opened(tmp_path) as log:
         assert log.reps() == [rep]
         (problem,) = check_log(log).problems
-        assert (
-            str(problem) == f"{other}:1: says something else of {rep.id} than an earlier line, which counts"
-        )
+        assert str(problem) == f"{other}:1: contradicts an earlier line about {rep.id}, which counts"
 
 
 def test_a_trial_counts_its_own_words_and_writes_nothing(tmp_path: Path) -> None:
