@@ -2,7 +2,8 @@
 
 Each session is heard as a player's is: strings from OPEN.wav, the notes' sound from clean takes, then every take.
 Beat 1 is found from the clicks; where a session has none, every take's is given (`--starts-at`). Intervals are those of
-Clopper and Pearson, of events taken as independent. `--rows FILE` keeps what was heard of each event.
+Clopper and Pearson, of events taken as independent. What is refused, a take or a whole session, counts as "can't tell"
+for each of its events. `--rows FILE` keeps what was heard of each event.
 """
 
 from __future__ import annotations
@@ -12,12 +13,14 @@ import json
 import sys
 import time
 from collections.abc import Callable, Iterator, Sequence
+from contextlib import suppress
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
 from scipy.stats import beta
 
+from coach.ground.problem import CoachError, Problem
 from coach.listen.heard import Heard
 from coach.listen.recording import Recording
 from coach.listen.sound_file import read_sound
@@ -59,18 +62,31 @@ def rows_of(session: Path) -> Iterator[Row]:
     """Everything heard in one session."""
     drill = load_drill(session / "drill.yaml")
     passage = _passage(drill, _truth(session / "clean-1.json")["phrase"])
-    ear = ear_of(drill.instrument, read_sound(str(session / "OPEN.wav")), "OPEN.wav")
-    for path in sorted(session.glob("clean-*.wav")):
-        ear = ear.learn(_recording(path, drill, passage))
+    refused = ""
+    try:
+        ear = ear_of(drill.instrument, read_sound(str(session / "OPEN.wav")), "OPEN.wav")
+    except CoachError as error:
+        refused = str(error)
+    for path in sorted(session.glob("clean-*.wav")) if not refused else ():
+        # What is refused is left out, as a player would.
+        with suppress(CoachError):
+            ear = ear.learn(_recording(path, drill, passage))
     for path in sorted(session.glob("take-*.wav")):
-        recording = _recording(path, drill, passage)
-        before_s = time.process_time()
-        heard = ear.judge(recording)
-        cpu_s = time.process_time() - before_s
         truth = _truth(path.with_suffix(".json"))
         events = {event["label"]: event for event in truth["events"]}
+        cpu_s = sound_s = 0.0
+        try:
+            if refused:
+                raise CoachError(Problem(refused))
+            recording = _recording(path, drill, passage)
+            before_s = time.process_time()
+            heard = ear.judge(recording)
+            cpu_s, sound_s = time.process_time() - before_s, recording.length_s
+        except CoachError as error:
+            print(f"{session.name} {path.stem}: {error}", file=sys.stderr)
+            heard = tuple(Heard(label, "unsure", 0.0, None, str(error)) for label in events)
         for one in heard:
-            yield _row(session.name, path.stem, truth, events[one.label], one, cpu_s, recording.length_s)
+            yield _row(session.name, path.stem, truth, events[one.label], one, cpu_s, sound_s)
 
 
 def _row(
@@ -246,10 +262,12 @@ def main(argv: Sequence[str] | None = None) -> int:
         rows = [Row(**json.loads(line)) for line in arguments.rows.read_text().splitlines()]
     else:
         for session in sorted(path.parent for path in arguments.folder.glob("*/drill.yaml")):
-            rows += rows_of(session)
+            here = list(rows_of(session))
+            rows += here
             print(session.name, len(rows), file=sys.stderr, flush=True)
-        if arguments.rows:
-            arguments.rows.write_text("".join(json.dumps(asdict(row)) + "\n" for row in rows))
+            if arguments.rows:
+                with arguments.rows.open("a") as kept:
+                    kept.writelines(json.dumps(asdict(row)) + "\n" for row in here)
     print("\n".join(tables(rows)))
     return 0
 

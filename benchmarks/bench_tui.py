@@ -208,7 +208,7 @@ def in_session(folder: str, *more: str) -> Terminal:
     terminal.wait_for(b"minutes planned")
     terminal.settle(1.0)
     terminal.press(" ")
-    terminal.wait_for(b"Strings in tune")
+    terminal.wait_for(b"Tune first")
     terminal.settle(0.5)
     terminal.press(" ")
     terminal.wait_for(b"goal ")
