@@ -23,7 +23,7 @@ from coach.score.load import load_drill
 KITE = """\
 drill: 1
 title: {title}   # my own
-instrument: {{strings: [G2, D2, A1, E1], scale_mm: 864}}
+{more}instrument: {{strings: [G2, D2, A1, E1], scale_mm: 864}}
 meter: 4/4
 tempo: {{start: 44, goal: 76}}
 phrases:
@@ -34,10 +34,10 @@ phrases:
 """
 
 
-def write(folder, name, title="Kite"):
+def write(folder, name, title="Kite", more=""):
     folder.mkdir(parents=True, exist_ok=True)
     path = folder / name
-    path.write_text(KITE.format(title=title), encoding="utf-8")
+    path.write_text(KITE.format(title=title, more=more), encoding="utf-8")
     return path
 
 
@@ -52,6 +52,13 @@ def test_own_drills_come_before_the_built_in_ones(tmp_path):
     assert library.drills[0].title == "Kite"
     assert len(library.drills) >= 5
     assert library.notices == ()
+
+
+def test_own_drills_with_a_grade_are_met_by_it_after_those_without(tmp_path):
+    for name, grade in (("a", "grade: 3\n"), ("b", "grade: 1\n"), ("c", "")):
+        write(tmp_path / "drills", f"{name}.yaml", name, grade)
+    own = [drill.title for drill in load_library(Places(tmp_path)).drills][:3]
+    assert own == ["c", "b", "a"]
 
 
 def test_beyond_the_most_files_a_drill_is_not_read_instead_of_not_there(tmp_path, monkeypatch):

@@ -7,6 +7,8 @@ import pytest
 from coach.folder.settings import read_settings
 from coach.paper.sheet import CAUTIONS
 from coach.sound.settings import HEARING_NOTE
+from coach.tui.canvas import wrapped
+from coach.tui.start import QUIET_ROWS
 
 
 def test_defaults_are_soft_and_follow_the_system():
@@ -27,6 +29,10 @@ def test_the_note_on_hearing_gives_the_published_limit():
     """NIOSH: 85 dBA for 8 hours, 3 dB exchange rate."""
     assert "at risk beyond 85 dBA over 8 hours" in HEARING_NOTE
     assert "half as long for every 3 dB more" in HEARING_NOTE
+
+
+def test_the_note_on_hearing_is_shown_whole_on_the_start_screen():
+    assert len(wrapped(HEARING_NOTE, 80)) <= QUIET_ROWS
 
 
 def test_headphones_have_the_published_limits_for_adults_and_children():

@@ -16,7 +16,6 @@ from coach.ground.problem import CoachError, Problem
 from coach.log.people import DEFAULT_NAME
 from coach.music.drill import Drill
 from coach.score.edit import with_ids
-from coach.score.limits import MAX_GRADE
 from coach.score.load import SEVERAL, drill_texts, load_drill, load_drills, read_drill
 from coach.strings.instrument import Instrument
 from coach.strings.own import on_own
@@ -54,7 +53,7 @@ def drill_on_own(drill: Drill, own: Sequence[Instrument]) -> Drill:
 
 
 def load_library(places: Places) -> Library:
-    """Every readable drill: the player's own first, then the built-in ones whose id no own drill has, by grade."""
+    """Every readable drill: the player's own first, then the built-in ones whose id no own drill has; each by grade."""
     drills: dict[str, Drill] = {}
     notices: list[str] = []
     faulty = 0
@@ -88,9 +87,7 @@ def load_library(places: Places) -> Library:
         extra = len(own_files) - MOST_FILES
         notices.append(f"left out: {extra:,} more files; of {places.drills} the first {MOST_FILES} are read")
     built_in = {drill.id for drill in drills.values() if Path(drill.path).parent != places.drills}
-    ordered = sorted(
-        drills.values(), key=lambda drill: (drill.grade or MAX_GRADE + 1) if drill.id in built_in else 0
-    )
+    ordered = sorted(drills.values(), key=lambda drill: (drill.id in built_in, drill.grade or 0))
     return Library(tuple(ordered), tuple(notices), frozenset(built_in))
 
 

@@ -8,9 +8,9 @@ from coach.ground.fields import row
 from coach.ground.kinds import Number, Text, Truth, Word
 
 HEARING_NOTE = (
-    "A click is heard for hours: keep it softer than you play, above all on headphones. "
+    "Keep the click softer than you play. "
     "Hearing is at risk beyond 85 dBA over 8 hours a day, half as long for every 3 dB more (NIOSH); "
-    "headphones beyond 80 dBA over 40 hours a week, for children 75 dBA (WHO-ITU H.870)."
+    "on headphones beyond 80 dBA over 40 hours a week, for children 75 dBA (WHO-ITU H.870)."
 )
 """To be shown once, and in the README."""
 
