@@ -1,4 +1,4 @@
-"""`python -m benchmarks`: every subject, one table."""
+"""`python -m benchmarks`: every subject, its rows when it ends."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import argparse
 import importlib
 import json
 import sys
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 
 import benchmarks
@@ -49,12 +49,15 @@ def text_table(rows: Sequence[Row]) -> str:
     )
 
 
-def markdown_table(rows: Sequence[Row], where: dict[str, object]) -> str:
-    """The rows as docs/speed.md shows them, and the machine in a sentence."""
-    lines = [HEAD, ("---",) * len(HEAD), *(row.cells() for row in rows)]
-    table = "\n".join("| " + " | ".join(line) + " |" for line in lines)
+def markdown_lines(lines: Iterable[Sequence[str]]) -> str:
+    """Lines of the table of docs/speed.md."""
+    return "\n".join("| " + " | ".join(line) + " |" for line in lines)
+
+
+def machine_text(where: dict[str, object]) -> str:
+    """The machine in a sentence, as it stands below that table."""
     return (
-        f"{table}\n\nMeasured on {where['date']}: {where['cores']} cores ({where['processor']}) with a load average of "
+        f"\nMeasured on {where['date']}: {where['cores']} cores ({where['processor']}) with a load average of "
         f"{where['load']} when it began, {where['system']}, Python {where['python']}, Textual {where['textual']}, "
         f"numpy {where['numpy']}."
     )
@@ -79,16 +82,21 @@ def main() -> int:
     results = (1, 100_000, 10_000_000) if arguments.ten_million else (1, 100_000)
     options = Options(arguments.quick, results, arguments.folder, arguments.minutes)
     where = machine()
-    rows: list[Row] = []
     subjects: dict[str, list[dict[str, object]]] = {}
+    if arguments.markdown:
+        print(markdown_lines((HEAD, ("---",) * len(HEAD))), flush=True)
     for subject in arguments.only or SUBJECTS:
         print(f"{subject} ...", file=sys.stderr, flush=True)
-        here = list(measured(subject, options))
-        rows += here
-        subjects[subject] = [as_json(row) for row in here]
-    print(markdown_table(rows, where) if arguments.markdown else text_table(rows))
-    if arguments.json:
-        arguments.json.write_text(json.dumps({"machine": where, "subjects": subjects}, indent=1) + "\n")
+        rows = list(measured(subject, options))
+        print(
+            markdown_lines(row.cells() for row in rows) if arguments.markdown else text_table(rows),
+            flush=True,
+        )
+        subjects[subject] = [as_json(row) for row in rows]
+        if arguments.json:
+            arguments.json.write_text(json.dumps({"machine": where, "subjects": subjects}, indent=1) + "\n")
+    if arguments.markdown:
+        print(machine_text(where))
     return 0
 
 
