@@ -154,8 +154,8 @@ def test_what_is_played_unheard_teaches_as_much_as_repetitions_do_by_themselves(
     (whole,) = model.wholes_of(skill.rows(lamp.keys))
     assert whole.mean == pytest.approx(sum(model.GAIN / (1 + n / model.MASSED) for n in range(3)))
     assert (whole.day, whole.today) == (DAY, 3)
-    skill.practise(lamp.keys, 1, DAY + 1, rate=2.0)
-    gained = sum(model.GAIN / (1 + n / model.MASSED) for n in range(3)) - model.FADING + 2 * model.GAIN
+    skill.practise(lamp.keys, 1, DAY + 1)
+    gained = sum(model.GAIN / (1 + n / model.MASSED) for n in range(3)) - model.FADING + model.GAIN
     assert (whole.mean, whole.today) == (pytest.approx(gained), 1)
     assert {row[2].day for row in skill.rows(lamp.keys)} == {DAY + 1}
 
@@ -204,14 +204,14 @@ def remembered(*days: tuple[int, str]) -> Record:
 def test_a_record_counts_repetitions_rows_and_days() -> None:
     record = remembered((DAY, "xxs"), (DAY + 1, "xccx"), (DAY + 2, "cxx"))
     assert (record.reps, record.day, record.today) == (10, DAY + 2, 3)
-    assert (record.clean_run, record.failed_run, record.cold) == (0, 2, 1)
+    assert (record.clean_run, record.cold) == (0, 1)
     assert (record.landed, record.kept, record.goal, record.bpm) == (DAY + 1, 0, 70, 70)
     assert late_results(record.recent) == (4, 8)
     assert (remembered((DAY, "x")).cold, remembered((DAY, "sc")).clean_run) == (-1, 1)
     blank = Record()
     assert (blank.reps, blank.day, blank.today, blank.goal, blank.landed, blank.kept) == (0,) * 6
     assert (blank.cold, blank.bpm, blank.theta, blank.theta_from) == (0, 0, 0.0, 0.0)
-    assert (blank.clean_run, blank.failed_run, late_results(blank.recent)) == (0, 0, (0, 0))
+    assert (blank.clean_run, late_results(blank.recent)) == (0, (0, 0))
 
 
 def test_kept_takes_a_week_away_and_goes_with_a_failed_test_or_a_faster_goal() -> None:

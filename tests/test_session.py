@@ -15,6 +15,7 @@ from coach.learning.learning import FOLD, Learnt
 from coach.learning.material import material_of
 from coach.learning.plan import Plan, PlanItem, Purpose
 from coach.learning.relief import Release
+from coach.learning.skill import late_results
 from coach.log.entries import Correction, Entry, Suggestion
 from coach.music.drill import TOGETHER, Bar, Note, Phrase
 from coach.music.excerpt import Excerpt, Kind
@@ -636,7 +637,7 @@ def test_what_a_microphone_suggests_is_shown_and_never_confirms_itself():
     assert session.marks == ()
     taken, effects = drive(session, Mark(CHOKE_2), Confirm())
     assert saves(effects)[0].rep.faults == (CHOKE_2,)
-    assert taken.coaching.learnt.records[task_of(taken).excerpt.key].failed_run == 1
+    assert late_results(taken.coaching.learnt.records[task_of(taken).excerpt.key].recent) == (1, 1)
     _, effects = drive(session, Stop())
     assert saves(effects)[0].rep.faults is None
     _, effects = drive(session, Confirm())
@@ -773,7 +774,6 @@ ANY_EVENT = st.one_of(
     st.builds(Rated, st.just((CHOKE_2,)), st.sampled_from([None, 40, 70])),
     st.builds(Reload, st.builds(sample_drill, st.just(40), st.integers(60, 90))),
 )
-LABELS = st.lists(st.integers(1, 9), max_size=3, unique=True)
 SCRIPT = st.lists(st.tuples(ANY_EVENT, st.sampled_from([1, 10, 100, 40_000])), max_size=40)
 
 

@@ -14,7 +14,7 @@ from coach.ground.plain import counted, listed, plain_text
 from coach.ground.problem import Problem, UsageError
 from coach.learning.forecast import DRAWS, Forecast, Span, forecast
 from coach.learning.learning import Learnt
-from coach.learning.material import material_of
+from coach.learning.material import Material, material_of
 from coach.music.drill import Drill
 from coach.words.amounts import duration, full_day, percent, tempo
 from coach.words.names import place_name
@@ -40,7 +40,6 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 
 def run(arguments: argparse.Namespace) -> int:
-
     minutes = checked_minutes(arguments.minutes_a_day, "--minutes-a-day")
     if not 1 <= arguments.draws <= 1000:
         raise UsageError(Problem(f"{arguments.draws} is outside 1 to 1000 players", "--draws"))
@@ -52,14 +51,13 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.json:
         say_json(facts(prediction), indent=2)
         return 0
-    for line in lines(prediction, drill, learnt, today):
+    for line in lines(prediction, material, drill, learnt, today):
         say(line)
     return 0
 
 
-def lines(forecast: Forecast, drill: Drill, learnt: Learnt, today: date) -> Iterator[str]:
+def lines(forecast: Forecast, material: Material, drill: Drill, learnt: Learnt, today: date) -> Iterator[str]:
     """The forecast in sentences; what the log holds tells how much of it is a guess."""
-
     title = plain_text(drill.title or drill.id)
     days = (
         "every day" if forecast.days_a_week > 6.5 else f"{counted(round(forecast.days_a_week), 'day')} a week"
@@ -91,7 +89,7 @@ def lines(forecast: Forecast, drill: Drill, learnt: Learnt, today: date) -> Iter
         )
     names = {
         each.key: place_name(each.subject) or plain_text(drill.phrase(each.phrases[0]).name)
-        for each in material_of([drill]).phrases(drill)
+        for each in material.phrases(drill)
     }
     weak = [
         names[key] if forecast.few_days else f"{names[key]} ({percent(chance)} that they are not)"
@@ -109,7 +107,6 @@ def lines(forecast: Forecast, drill: Drill, learnt: Learnt, today: date) -> Iter
 
 def _when(span: Span, today: date, horizon: date) -> str:
     """`around 3 Dec 2026, in 8 days (one player in ten by ..., nine in ten by ...)`."""
-
     if span.likely is None:
         return f"after {full_day(horizon)}"
     late = f"by {full_day(span.late)}" if span.late else f"not before {full_day(horizon)}"

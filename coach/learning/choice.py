@@ -77,8 +77,6 @@ class Option:
     """Gain a second."""
     later: float
     """Chance of the whole at the goal, cold, in a week, but for slips; of a long one, of `EVENTS` of its events."""
-    weakest: int = 0
-    """Label of the event that is most likely to fail there."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -208,8 +206,7 @@ def option(learnt: Learnt, part: Part, sitting: Sitting, reps: int = REPS) -> Op
     cost = part.rep_s(bpm) + TURN_S / reps
     worth = gain / (1.0 + (today + 1.5) / MASSED) / cost
     urgent = URGENT if part.excerpt.drill in sitting.urgent else 1.0
-    weakest = min(range(len(there)), key=lambda at: there[at]) + 1
-    return Option(part, bpm, urgent * worth, later_p, weakest)
+    return Option(part, bpm, urgent * worth, later_p)
 
 
 _NEVER = Record()

@@ -14,13 +14,13 @@ from typing import Any
 
 from coach.learning.known import Known, digest_of, known_of, taken_in
 from coach.learning.material import Part
-from coach.learning.skill import EventKeys, Skill, Slips, Term, event_keys, view, wholes_of, with_result
+from coach.learning.skill import EventKeys, Skill, Slips, Term, event_keys, view, with_result
 from coach.log.entries import Rep
 from coach.log.log import Log
 from coach.music.excerpt import Excerpt, Kind, LoggedPassage
 from coach.rating.table import Result
 
-MODEL = "5"
+MODEL = "6"
 WARM_UP = "warm-up"
 """The purpose of repetitions that are slow on purpose."""
 CLEAN_TO_LAND = 2
@@ -39,8 +39,6 @@ class Record:
     """Repetitions on that day."""
     clean_run: int = 0
     """Clean ones in a row at the goal, on that day."""
-    failed_run: int = 0
-    """Failed ones in a row, on that day."""
     goal: int = 0
     """The fastest goal that it was practised for, in bpm;"""
     landed: int = 0
@@ -74,12 +72,11 @@ class Record:
         if day != self.day:
             if at_goal and self.day and away >= KEPT_DAYS:
                 self.kept = day if clean else 0
-            self.day, self.today, self.clean_run, self.failed_run = day, 0, 0, 0
+            self.day, self.today, self.clean_run = day, 0, 0
             self.cold = 1 if clean else -1
         self.reps += 1
         self.today += 1
         self.bpm = bpm
-        self.failed_run = 0 if clean else self.failed_run + 1
         self.clean_run = self.clean_run + 1 if clean and at_goal else 0
         self.recent = with_result(self.recent, not clean)
         if self.clean_run >= CLEAN_TO_LAND:
@@ -153,8 +150,7 @@ class Learnt:
         if record.day and day != record.day and not record.theta_from:
             record.theta_from = record.theta
         record.add(not failed, bpm, goal_bpm, day, away)
-        wholes = wholes_of(skill.rows(keys))
-        record.theta = skill.level.mean + sum(whole.mean for whole in wholes) / len(wholes)
+        record.theta = skill.theta(keys)
 
     def hear(self, known: Known) -> None:
         """Take in what the player says that they play already: its excerpts count as begun."""
@@ -165,8 +161,7 @@ class Learnt:
             record = self.records.setdefault(excerpt.key, Record())
             if not record.reps:
                 record.bpm = known.bpm
-            wholes = wholes_of(skill.rows(keys))
-            record.theta = skill.level.mean + sum(whole.mean for whole in wholes) / len(wholes)
+            record.theta = skill.theta(keys)
         self.heard += 1
 
     def count(self, day: int, duration_ms: int) -> None:

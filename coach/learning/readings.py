@@ -136,10 +136,10 @@ def rung_of(learnt: Learnt, part: Part, day: int) -> int:
     return bpm if record and record.theta else max(bpm, part.start_bpm)
 
 
-def clean_tempo(view: View, clean: float = CLEAN) -> CleanTempo:
-    """The tempo at which all events of a view are clean with this chance."""
+def clean_tempo(view: View) -> CleanTempo:
+    """The tempo at which all events of a view are clean with the chance `CLEAN`."""
     # Where slips alone take more than that, the tempo is one at which hardly anything else does.
-    wanted = min(math.log(clean) - len(view.means) * math.log1p(-view.lapse), math.log(MOSTLY))
+    wanted = min(math.log(CLEAN) - len(view.means) * math.log1p(-view.lapse), math.log(MOSTLY))
     x = max(view.means)
     sure = view.middle
     slopes = sure.slopes()

@@ -43,10 +43,10 @@ EVENTS = 12.0
 STEP = 0.15
 
 
-def reading(view: View, harmonics: int, goal_bpm: int, target: float = TARGET) -> int:
+def reading(view: View, harmonics: int, goal_bpm: int) -> int:
     """The rung by (4) in whole bpm, from the floor of 20 to the goal."""
     share = min(1.0, EVENTS / max(harmonics, 1))
-    wanted = math.log(target) / share
+    wanted = math.log(TARGET) / share
     x, low = math.log(goal_bpm), math.log(MIN_BPM)
     slopes = view.slopes()
     total, slope = view.ease(x, slopes)

@@ -192,13 +192,18 @@ class Skill:
             whole.variance += noise
             _gain(whole)
 
-    def practise(self, keys: tuple[EventKeys, ...], reps: int, day: int, rate: float = 1.0) -> None:
-        """What so many repetitions teach, without a word on how they went; `rate` against the usual."""
+    def theta(self, keys: tuple[EventKeys, ...]) -> float:
+        """Level and whole of a passage's phrases, in ln bpm: their mean."""
+        wholes = wholes_of(self.rows(keys))
+        return self.level.mean + sum(whole.mean for whole in wholes) / len(wholes)
+
+    def practise(self, keys: tuple[EventKeys, ...], reps: int, day: int) -> None:
+        """What so many repetitions teach, without a word on how they went."""
         rows = self.rows(keys, keep=True)
         for whole in wholes_of(rows):
             _wake(whole, day)
             for _ in range(reps):
-                _gain(whole, rate)
+                _gain(whole)
         for *_, place, _ in rows:
             place.day = day
 
@@ -228,8 +233,8 @@ def _wake(whole: Term, day: int) -> None:
         whole.day, whole.today = day, 0
 
 
-def _gain(whole: Term, rate: float = 1.0) -> None:
-    whole.mean += rate * GAIN / (1.0 + whole.today / MASSED)
+def _gain(whole: Term) -> None:
+    whole.mean += GAIN / (1.0 + whole.today / MASSED)
     whole.today += 1
 
 
