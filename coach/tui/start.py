@@ -130,7 +130,7 @@ class StartScreen(CoachScreen):
         head = f"{item.purpose.value:<8}{clock_time(item.minutes):>9}  "
         text = Text(no_wrap=True)
         text.append(head, "bold")
-        text.append(fitted(what + tempo, width - len(head), self.coach.plain))
+        text.append(fitted(what, width - len(head) - len(tempo), self.coach.plain) + tempo)
         reason = plain_text(why)
         lines = wrapped(ascii_text(reason) if self.coach.plain else reason, width - len(head))
         if 0 < rows < len(lines):

@@ -15,10 +15,7 @@ from coach.words.names import pair_name, touch_name
 if TYPE_CHECKING:
     from coach.listen.turn import Turn
 
-_HOW = (
-    "Let both harmonics ring together and turn the peg until they beat as slowly as the number says. Pairs that do "
-    "not beat at all drift from equal temperament, and the error adds up from string to string."
-)
+_HOW = "Let both harmonics ring together and turn the peg until they beat as slowly as the number says."
 _HOW_FIFTHS = "Bowed strings are tuned in pure fifths: turn the peg until nothing beats."
 _WIDEST_TEXT = 90
 
