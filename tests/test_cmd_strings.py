@@ -303,3 +303,10 @@ def test_json_has_no_more_digits_than_mean_something(
     floats = re.findall(r"-?\d+\.\d+", capsys.readouterr().out)
     assert floats
     assert max(len(number.strip("-0.").replace(".", "")) for number in floats) <= 6
+
+
+def test_artificial_harmonics_need_the_plucking_hand(capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit) as end:
+        main(["find", "C#3", "--artificial", "--fretting-hand"])
+    assert end.value.code == 2
+    assert "--fretting-hand: not allowed with argument --artificial" in capsys.readouterr().err

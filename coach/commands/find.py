@@ -103,12 +103,13 @@ def configure(parser: argparse.ArgumentParser) -> None:
         metavar="MM",
         help="width of string under a light touch (default: 8 on a scale of 864, in proportion on others)",
     )
-    parser.add_argument(
+    hands = parser.add_mutually_exclusive_group()
+    hands.add_argument(
         "--artificial",
         action="store_true",
         help="also stop a string and touch its octave node with the plucking hand",
     )
-    parser.add_argument("--fretting-hand", action="store_true", help="no touch by the plucking hand")
+    hands.add_argument("--fretting-hand", action="store_true", help="no touch by the plucking hand")
     add_instrument(parser)
     add_json(parser)
     add_folder(parser)
