@@ -276,9 +276,9 @@ def _stretches(
     instrument: Instrument, events: Sequence[PlacedEvent], new: Sequence[Note], reach_mm: float
 ) -> Iterator[_Remark]:
     """Artificial harmonics whose stop and touch lie further apart than the fretting hand reaches."""
-    for note in new:
+    for note in filter(_stops_and_touches, new):
         span_mm = _touch_mm(instrument, note) - _position_mm(instrument, note)
-        if _stops_and_touches(note) and span_mm > reach_mm:
+        if span_mm > reach_mm:
             yield (
                 events[-1],
                 "warning",
@@ -291,9 +291,9 @@ def _stretches(
 def _spans(
     instrument: Instrument, events: Sequence[PlacedEvent], down: Sequence[Note], reach_mm: float
 ) -> Iterator[_Remark]:
-    low = min(down, key=lambda note: _position_mm(instrument, note))
-    high = max(down, key=lambda note: _position_mm(instrument, note))
-    span_mm = _position_mm(instrument, high) - _position_mm(instrument, low)
+    places_mm = [_position_mm(instrument, note) for note in down]
+    span_mm = max(places_mm) - min(places_mm)
+    low, high = (down[places_mm.index(end_mm)] for end_mm in (min(places_mm), max(places_mm)))
     if span_mm > reach_mm:
         yield (
             events[-1],
@@ -321,13 +321,12 @@ def _less_span(low: Note, high: Note) -> str:
 def _moves(drill: Drill, passage: Passage, hand_speed_mm_s: float) -> Iterator[_Remark]:
     """Moves of the fretting hand that are faster than its set speed at the goal tempo."""
     instrument = drill.instrument
-    before: tuple[Fraction, float, str] | None = None
+    before: tuple[Fraction, float, Note] | None = None
     for onset, events, struck in _moments(passage):
         notes = [note for note in struck if _uses_fretting_hand(note)]
         if not notes:
             continue
         place_mm = sum(_position_mm(instrument, note) for note in notes) / len(notes)
-        place = _name(instrument, notes[0])
         if before is not None:
             goal_bpm = drill.goal_bpm
             start_s = passage.tempo.seconds_at(before[0], goal_bpm)
@@ -337,11 +336,12 @@ def _moves(drill: Drill, passage: Passage, hand_speed_mm_s: float) -> Iterator[_
                 yield (
                     _first_fretting(events),
                     "warning",
-                    f"the move from {before[2]} to {place} is {distance_mm:.0f} mm in {time_s * 1000:.0f} ms at "
-                    f"{goal_bpm} bpm; a hand is taken to move at {hand_speed_mm_s:g} mm/s",
+                    f"the move from {_name(instrument, before[2])} to {_name(instrument, notes[0])} is "
+                    f"{distance_mm:.0f} mm in {time_s * 1000:.0f} ms at {goal_bpm} bpm; a hand is taken to move at "
+                    f"{hand_speed_mm_s:g} mm/s",
                     "the same note nearer, or a slower goal; if your hand makes it, pass over this",
                 )
-        before = (onset, place_mm, place)
+        before = (onset, place_mm, notes[0])
 
 
 def _first_fretting(events: Sequence[PlacedEvent]) -> PlacedEvent:

@@ -16,7 +16,8 @@ from coach.sound.tones import Tone, render_model, tones_of
 from coach.sound.touched import ringing_then_choked
 from coach.strings.instrument import Instrument, Node
 from coach.strings.plucked import PluckedString
-from coach.strings.tuning import Pair, detuned_hz
+from coach.strings.tuning import Pair
+from coach.strings.units import detuned_hz
 
 if TYPE_CHECKING:
     import numpy as np

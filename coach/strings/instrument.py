@@ -24,6 +24,8 @@ from coach.strings.units import (
     A4_HZ,
     HIGHEST_MIDI,
     LOWEST_MIDI,
+    cents_between,
+    detuned_hz,
     hz_from_midi,
     midi_from_note,
     note_name,
@@ -225,14 +227,14 @@ class Instrument:
         heard = replace(
             self.string_at(string),
             stiffness_b=round(stiffness_b / 2.0 ** (self.capo / 6.0), B_DIGITS),
-            measured_cents=1200.0 * math.log2(f0_hz / self.open_hz(string)),
+            measured_cents=cents_between(f0_hz, self.open_hz(string)),
         )
         return replace(self, strings=(*self.strings[:string], heard, *self.strings[string + 1 :]))
 
     def measured_hz(self, string: int) -> float | None:
         """Frequency of the ideal open string when it was last heard; None where it never was."""
         cents = self.string_at(string).measured_cents
-        return None if cents is None else float(self.open_hz(string) * 2.0 ** (cents / 1200.0))
+        return None if cents is None else detuned_hz(self.open_hz(string), cents)
 
     def open_midi(self, string: int) -> int:
         """What the open string sounds, from its capo where it has one."""
@@ -263,7 +265,7 @@ class Instrument:
     @property
     def scales_mm(self) -> tuple[float, ...]:
         """The scale that each string's frets are cut for, from the nut whether there is a capo or not."""
-        return tuple(string.scale_mm or self.scale_mm for string in self.strings)
+        return tuple(self._cut_for_mm(string) for string in self.strings)
 
     @property
     def set_backs_mm(self) -> tuple[float, ...] | None:
@@ -273,8 +275,10 @@ class Instrument:
 
     def string_scale_mm(self, string: int) -> float:
         """One of `scales_mm`, from the capo where there is one."""
-        self.string_at(string)
-        return float(self.scales_mm[string] * 2.0 ** (-self.capo / 12.0))
+        return float(self._cut_for_mm(self.string_at(string)) * 2.0 ** (-self.capo / 12.0))
+
+    def _cut_for_mm(self, string: OpenString) -> float:
+        return string.scale_mm or self.scale_mm
 
     def length_mm(self, string: int) -> float:
         """The sounding length of an open string: its scale and its set-back."""
@@ -320,7 +324,7 @@ class Instrument:
 
         It differs from `position_mm` only where frets fan, and there each string's nut lies elsewhere.
         """
-        return position_mm * self.scale_mm / self.scales_mm[string]
+        return position_mm * self.scale_mm / self._cut_for_mm(self.strings[string])
 
     def fret_at(self, along_mm: float) -> float:
         """The fret, or the part between two, at a place that `along_mm` gives."""

@@ -148,7 +148,7 @@ def places_for(
     """Every node that sounds `midi` within the tolerance, the least costly first."""
     wanted_hz = hz_from_midi(midi, instrument.a4_hz)
     places: list[Place] = []
-    for at in range(len(instrument.strings)) if string is None else (string,):
+    for at in _strings(instrument, string):
         places += _natural(instrument, at, wanted_hz, settings)
         if settings.artificial and settings.plucking_hand:
             places += _artificial(instrument, at, wanted_hz, settings)
@@ -167,12 +167,11 @@ def _natural(
     instrument: Instrument, string: int, wanted_hz: float, settings: FingeringSettings
 ) -> Iterator[Place]:
     plucked = PluckedString.of(instrument, string)
-    width = finger_share(settings.finger_mm, plucked.length_mm)
     for node in nodes_upto(settings.upto):
         offset_cents = cents_between(instrument.sounding_hz(string, node), wanted_hz)
         if abs(offset_cents) > settings.tolerance_cents:
             continue
-        finger = FINGER_COST_MM / max(clear_mm(plucked, node, width), LEAST_CLEAR_MM)
+        finger = _finger_cost(plucked, node, settings)
         position_mm = instrument.position_mm(string, node)
         where_mm = (position_mm, instrument.along_mm(string, position_mm))
         high = HIGH_COST * max(0.0, 2.0 * node.numerator / node.partial - 1.0)
@@ -188,17 +187,22 @@ def _artificial(
         offset_cents = cents_between(instrument.sounding_hz(string, OCTAVE, fret), wanted_hz)
         if abs(offset_cents) <= settings.tolerance_cents:
             plucked = PluckedString.of(instrument, string).stopped(fret)
-            width = finger_share(settings.finger_mm, plucked.length_mm)
-            cost = ARTIFICIAL_COST + FINGER_COST_MM / max(clear_mm(plucked, OCTAVE, width), LEAST_CLEAR_MM)
+            cost = ARTIFICIAL_COST + _finger_cost(plucked, OCTAVE, settings)
             touch_mm = instrument.position_mm(string, OCTAVE, fret)
             stop_mm = instrument.along_mm(string, instrument.fret_mm(string, fret))
             yield Place(string, OCTAVE, fret, True, touch_mm, stop_mm, offset_cents, cost)
 
 
+def _finger_cost(plucked: PluckedString, node: Node, settings: FingeringSettings) -> float:
+    """What a node costs by how little a finger may miss it."""
+    width = finger_share(settings.finger_mm, plucked.length_mm)
+    return FINGER_COST_MM / max(clear_mm(plucked, node, width), LEAST_CLEAR_MM)
+
+
 def bass_places(instrument: Instrument, midi: int, string: int | None = None) -> tuple[Place, ...]:
     """Every stopped or open string that sounds `midi`, the lowest fret first."""
     places = []
-    for at in range(len(instrument.strings)) if string is None else (string,):
+    for at in _strings(instrument, string):
         fret = midi - instrument.open_midi(at)
         if 0 <= fret <= LAST_FRET:
             fret_mm = instrument.fret_mm(at, fret)
@@ -237,7 +241,7 @@ def why_nowhere(
     where = "" if note.string is None else f" on the {instrument.string_label(note.string)} string"
     if is_bass:
         return f"bass note {number} ({note_name(note.midi)}) is on no fret from 0 to {LAST_FRET}{where}"
-    strings = range(len(instrument.strings)) if note.string is None else (note.string,)
+    strings = _strings(instrument, note.string)
     wanted_hz = hz_from_midi(note.midi, instrument.a4_hz)
     sounding = {
         round(midi_from_hz(instrument.sounding_hz(string, node), instrument.a4_hz))
@@ -253,6 +257,11 @@ def why_nowhere(
         f"{settings.upto} within {settings.tolerance_cents:g} cents{where}"
     )
     return f"{message} (nearest that ring: {', '.join(note_name(midi) for midi in sorted(near))})"
+
+
+def _strings(instrument: Instrument, string: int | None) -> Sequence[int]:
+    """Where to look: on all strings where none is named."""
+    return range(len(instrument.strings)) if string is None else (string,)
 
 
 def _order(place: Place) -> tuple[float, int, float]:

@@ -15,7 +15,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from coach.strings.instrument import STIFFNESS_RANGE, Instrument, Node
-from coach.strings.units import A4_MIDI, cents_between
+from coach.strings.units import A4_MIDI, cents_between, detuned_hz
 
 HIGHEST_COMPARED_PARTIAL = 9
 CLOSE_CENTS = 40.0
@@ -154,11 +154,6 @@ def goal_hz(instrument: Instrument, pair: Pair) -> float:
 def beats_hz(low_hz: float, high_hz: float) -> float:
     """Beats per second of two tones: the difference of their frequencies."""
     return abs(low_hz - high_hz)
-
-
-def detuned_hz(hz: float, cents: float) -> float:
-    """A frequency moved by cents."""
-    return float(hz * 2.0 ** (cents / 1200.0))
 
 
 def moved_beats_hz(instrument: Instrument, pair: Pair, cents: float) -> float:

@@ -45,6 +45,11 @@ def cents_between(hz: float, reference_hz: float) -> float:
     return 1200.0 * math.log2(hz / reference_hz)
 
 
+def detuned_hz(hz: float, cents: float) -> float:
+    """A frequency moved by cents."""
+    return float(hz * 2.0 ** (cents / 1200.0))
+
+
 def nearest_note(hz: float, a4_hz: float = A4_HZ) -> tuple[int, float]:
     """MIDI number of the nearest equal-tempered note and how many cents `hz` lies above it (-50 to +50)."""
     exact = midi_from_hz(hz, a4_hz)
