@@ -20,7 +20,7 @@ MOST_FIFTHS = 7
 _BELOW = {"major": 3, "minor": 2}
 _MINOR_TONIC = 3
 _LINE = "FCGDAEB"
-_STEPS = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
+STEPS = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
 _SIGNS = {-2: "bb", -1: "b", 0: "", 1: "#", 2: "##"}
 _ALTERS = {sign: alter for alter, sign in _SIGNS.items()} | {"x": 2, "♯": 1, "♭": -1, "♮": 0}
 _SPELLED = re.compile(r"([A-Ga-g])(##|x|#|♯|bb|b|♭|♮|)-?\d+")
@@ -39,12 +39,12 @@ class Spelling:
 
     @property
     def midi(self) -> int:
-        return 12 * (self.octave + 1) + _STEPS[self.letter] + self.alter
+        return 12 * (self.octave + 1) + STEPS[self.letter] + self.alter
 
     @classmethod
     def of(cls, letter: str, alter: int, midi: int) -> Spelling:
         """The spelling of a pitch by this letter and sign, which are its."""
-        return cls(letter, alter, (midi - alter - _STEPS[letter]) // 12 - 1)
+        return cls(letter, alter, (midi - alter - STEPS[letter]) // 12 - 1)
 
 
 @dataclass(frozen=True, slots=True)

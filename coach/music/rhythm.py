@@ -97,18 +97,24 @@ class Meter:
             return dict(zip(self.starts, self.groups, strict=True))
         return dict.fromkeys(range(self.beats), 1)
 
+    @property
+    def counting(self) -> str:
+        """In how many beats it is counted where that is not its lower number: `2`, or `3 as 2+3+2`; else empty."""
+        if not self.large:
+            return "" if self.beats == self.numerator else str(self.beats)
+        count = len(self.groups)
+        usual = self.numerator % count and self.groups == _large_beats(
+            self.numerator, self.denominator, count
+        )
+        return str(count) if usual else f"{count} as {self._grouping}"
+
+    @property
+    def _grouping(self) -> str:
+        return "+".join(str(group) for group in self.groups)
+
     def __str__(self) -> str:
-        text = f"{self.numerator}/{self.denominator}"
-        groups = "+".join(str(group) for group in self.groups)
-        if self.large:
-            count = len(self.groups)
-            usual = self.numerator % count and self.groups == _large_beats(
-                self.numerator, self.denominator, count
-            )
-            return f"{text} in {count}" if usual else f"{text} in {count} as {groups}"
-        if len(self.groups) > 1:
-            return f"{text} in {groups}"
-        return text if self.beats == self.numerator else f"{text} in {self.beats}"
+        count = self.counting or (self._grouping if len(self.groups) > 1 else "")
+        return f"{self.numerator}/{self.denominator}{f' in {count}' if count else ''}"
 
 
 def _large_beats(numerator: int, denominator: int, count: int) -> tuple[int, ...]:

@@ -11,7 +11,6 @@ from itertools import groupby
 
 from coach.ground.plain import plain_text
 from coach.music.drill import Bar, Drill
-from coach.music.rhythm import Meter
 from coach.paper.sheet import Above
 from coach.score.notated import DYNAMICS
 from coach.score.played import Stretch, stretches
@@ -24,19 +23,13 @@ def bar_words(drill: Drill) -> list[tuple[str, str, str]]:
 
 
 def _words(bar: Bar, before: Bar | None) -> tuple[str, str, str]:
-    count = _count(bar.meter) if before is None or bar.meter != before.meter else ""
+    counting = bar.meter.counting if before is None or bar.meter != before.meter else ""
+    count = f"in {counting}" if counting else ""
     bold = ", ".join(
         word for word in (count, _tempo(bar, before.stop_ratio if before else Fraction(1))) if word
     )
     dynamics = plain_text(bar.dynamics) if bar.dynamics not in DYNAMICS else ""
     return bold, dynamics, plain_text(bar.cue)
-
-
-def _count(meter: Meter) -> str:
-    """How a meter is counted, where its sign does not say so: `in 2`."""
-    if meter.beats == meter.numerator and not meter.large:
-        return ""
-    return f"in {str(meter).partition(' in ')[2]}"
 
 
 def _tempo(bar: Bar, ratio: Fraction) -> str:

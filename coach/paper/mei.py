@@ -15,6 +15,7 @@ from fractions import Fraction
 from itertools import pairwise
 
 from coach.music.drill import Drill
+from coach.music.key import spelling_of
 from coach.paper.marks import Placed, add_marks, add_octaves
 from coach.paper.sheet import place_text
 from coach.score.notated import DYNAMICS, Head, NotatedBar, Symbol, notation_of
@@ -58,11 +59,6 @@ class MeiScore:
         return ET.tostring(root, encoding="unicode")
 
 
-def measure_id(index: int) -> str:
-    """The id of a bar's measure, by its index in the drill."""
-    return f"b{index}"
-
-
 def mei_score(drill: Drill) -> MeiScore:
     """The drill as MEI."""
     notation = notation_of(drill)
@@ -72,12 +68,12 @@ def mei_score(drill: Drill) -> MeiScore:
     measures, first = [], 0
     for phrase in notation.phrases:
         own = [
-            ET.Element("measure", {"xml:id": measure_id(first + at), "n": str(bar.number)})
+            ET.Element("measure", {"xml:id": f"b{first + at}", "n": str(bar.number)})
             for at, bar in enumerate(phrase)
         ]
         places: dict[tuple[str, int], list[Placed]] = {}
         for at, (bar, measure) in enumerate(zip(phrase, own, strict=True)):
-            _staves(measure, bar, measure_id(first + at), tab, texts, places)
+            _staves(measure, bar, f"b{first + at}", tab, texts, places)
             _dynamics(measure, bar)
         for (_, staff), strand in places.items():
             add_marks(strand, staff, tab - 1)
@@ -112,32 +108,21 @@ def _head(instrument: Instrument, clefs: Sequence[Clef], first: NotatedBar) -> E
     )
     tuning = ET.SubElement(tab, "tuning")
     for number, string in enumerate(strings, 1):
-        letter, sign = string.letter[0].lower(), string.letter[1:]
-        course = {"n": str(number), "pname": letter, "oct": str(string.midi // 12 - 1)}
-        if sign:
-            course["accid"] = "s" if sign[0] in "#♯" else "f"
+        spelling = spelling_of(string.midi, None, string.name)
+        course = {"n": str(number), "pname": spelling.letter.lower(), "oct": str(spelling.octave)}
+        if spelling.alter:
+            course["accid"] = _SIGNS[spelling.alter]
         ET.SubElement(tuning, "course", course)
     return head
 
 
 def _changes(before: NotatedBar, after: NotatedBar) -> tuple[ET.Element, ...]:
     """What a new key or meter needs before its bar."""
-    new = {
-        key: value
-        for key, value in {**_key(after), **_meter(after)}.items()
-        if (_key(before) | _meter(before)).get(key) != value
-    }
-    if not new:
-        return ()
-    return (
-        ET.Element(
-            "scoreDef",
-            {
-                **(_key(after) if "keysig" in new else {}),
-                **(_meter(after) if new.keys() - {"keysig"} else {}),
-            },
-        ),
-    )
+    new: dict[str, str] = {}
+    for attributes in (_key, _meter):
+        if attributes(after) != attributes(before):
+            new |= attributes(after)
+    return (ET.Element("scoreDef", new),) if new else ()
 
 
 def _key(bar: NotatedBar) -> dict[str, str]:
@@ -184,15 +169,13 @@ def _staves(
             if voice.symbols[0].event is None and voice.symbols[0].value.length == full:
                 ET.SubElement(element, "mRest")
                 continue
-            symbols = [
-                _symbol(symbol, f"{name}-{number}-{layer}-{at}") for at, symbol in enumerate(voice.symbols)
-            ]
-            _nest(element, voice.symbols, symbols, beamed=True)
-            strand = places.setdefault((voice.layer, voice.staff), [])
-            strand += [
+            placed = [
                 Placed(f"{name}-{number}-{layer}-{at}", measure, symbol, bar)
                 for at, symbol in enumerate(voice.symbols)
             ]
+            symbols = [_symbol(one.symbol, one.name) for one in placed]
+            _nest(element, voice.symbols, symbols, beamed=True)
+            places.setdefault((voice.layer, voice.staff), []).extend(placed)
     staff = ET.SubElement(measure, "staff", {"n": str(tab)})
     for layer, voice in enumerate(bar.voices, 1):
         element = ET.SubElement(staff, "layer", {"n": str(layer)})

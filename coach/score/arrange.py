@@ -55,7 +55,7 @@ def arranged(score: Score, choices: Choices, where: str) -> tuple[Drill, str]:
     for index in sorted(set(order)):
         _refuse_overfull(score.bars[index], layer_of, where)
     sections = sections_of(score, order, choices.every)
-    maker = _Maker(score, choices, instrument, layer_of)
+    maker = _Maker(score, instrument, layer_of)
     phrases, played = _phrases(maker, sections)
     if not phrases:
         raise CoachError(
@@ -181,9 +181,7 @@ class _Span:
 class _Maker:
     """Makes phrases of one score; the tempo and each bar's ratio to it are settled first."""
 
-    def __init__(
-        self, score: Score, choices: Choices, instrument: Instrument, layer_of: Callable[[ScoreNote], str]
-    ) -> None:
+    def __init__(self, score: Score, instrument: Instrument, layer_of: Callable[[ScoreNote], str]) -> None:
         self.score, self.instrument, self.layer_of = score, instrument, layer_of
         first = score.bars[score.order[0]]
         quarters = next((bar.tempos[0] for bar in score.bars if bar.tempos), None)

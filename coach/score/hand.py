@@ -281,7 +281,7 @@ def _fill(instrument: Instrument, wanted: Sequence[Wanted], places: list[Place |
             free, options = free[:_MOST_AT_ONCE], options[:_MOST_AT_ONCE]
         for index, place in zip(free, _assign(options, frozenset(taken)), strict=True):
             if place is None:
-                wanted[index].remark(_nowhere(instrument, wanted[index].note))
+                wanted[index].remark(_nowhere(wanted[index].note))
             elif wanted[index].note.by_option and isinstance(place[1], int):
                 name = note_name(wanted[index].note.midi)
                 wanted[index].remark(f"the harmonic {name} has no free string here; taken as a stopped note")
@@ -295,7 +295,7 @@ def _fill(instrument: Instrument, wanted: Sequence[Wanted], places: list[Place |
                 hand = float(place[1])
 
 
-def _nowhere(instrument: Instrument, note: ScoreNote) -> str:
+def _nowhere(note: ScoreNote) -> str:
     kind = "harmonic" if note.harmonic else "note"
     return f"the {kind} {note_name(note.midi)} has no free string here; left out"
 

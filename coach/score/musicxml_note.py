@@ -29,91 +29,93 @@ def rest_element(
     element = ET.Element("note")
     if hidden:
         element.set("print-object", "no")
-    rest = _add(element, "rest")
+    rest = add(element, "rest")
     if value is None:
         rest.set("measure", "yes")
-    _add(element, "duration", duration)
-    _add(element, "voice", str(voice))
+    add(element, "duration", duration)
+    add(element, "voice", voice)
     if value is not None:
         _value(element, value)
-    _add(element, "staff", str(staff))
+    add(element, "staff", staff)
     return element
 
 
 def note_element(
-    symbol: Symbol, head: Head, instrument: Instrument, duration: str, voice: int, staff: int, stem: str,
+    symbol: Symbol, head: Head, duration: str, voice: int, staff: int, stem: str,
     chord: bool, tab: bool = False,
 ) -> ET.Element:  # fmt: skip
     """One note of a chord, on a notation staff or, with `tab`, on the tab staff."""
     element = ET.Element("note")
     if chord:
-        _add(element, "chord")
-    pitch = _add(element, "pitch")
-    _add(pitch, "step", head.spelling.letter)
+        add(element, "chord")
+    pitch = add(element, "pitch")
+    add(pitch, "step", head.spelling.letter)
     if head.spelling.alter:
-        _add(pitch, "alter", str(head.spelling.alter))
-    _add(pitch, "octave", str(head.spelling.octave))
-    _add(element, "duration", duration)
+        add(pitch, "alter", head.spelling.alter)
+    add(pitch, "octave", head.spelling.octave)
+    add(element, "duration", duration)
     ties = [kind for kind, wanted in (("stop", symbol.tied_from), ("start", symbol.tied_on)) if wanted]
     for kind in ties:
-        _add(element, "tie").set("type", kind)
-    _add(element, "voice", str(voice))
+        add(element, "tie", type=kind)
+    add(element, "voice", voice)
     _value(element, symbol.value, _SIGNS[head.spelling.alter] if head.shows_sign and not tab else "")
     if stem:
-        _add(element, "stem", stem)
+        add(element, "stem", stem)
     _notehead(element, head.note, tab)
-    _add(element, "staff", str(staff))
+    add(element, "staff", staff)
     if not chord and not tab:
         for level, beam in enumerate(symbol.beams, 1):
-            _add(element, "beam", beam).set("number", str(level))
-    _notations(element, symbol, head.note, instrument, ties, chord, tab)
+            add(element, "beam", beam, number=str(level))
+    _notations(element, symbol, head.note, ties, chord, tab)
     return element
 
 
-def _add(parent: ET.Element, tag: str, text: str | None = None) -> ET.Element:
-    element = ET.SubElement(parent, tag)
-    element.text = text
+def add(parent: ET.Element, tag: str, text: object = None, **attributes: str) -> ET.Element:
+    """A new last child, with this text unless it is None."""
+    element = ET.SubElement(parent, tag, attributes)
+    if text is not None:
+        element.text = str(text)
     return element
 
 
 def _value(element: ET.Element, value: NoteValue, sign: str = "") -> None:
     if value.base:
-        _add(element, "type", VALUE_NAMES[value.base])
+        add(element, "type", VALUE_NAMES[value.base])
     for _ in range(value.dots):
-        _add(element, "dot")
+        add(element, "dot")
     if sign:
-        _add(element, "accidental", sign)
+        add(element, "accidental", sign)
     if value.actual != 1:
-        change = _add(element, "time-modification")
-        _add(change, "actual-notes", str(value.actual))
-        _add(change, "normal-notes", str(value.normal))
+        change = add(element, "time-modification")
+        add(change, "actual-notes", value.actual)
+        add(change, "normal-notes", value.normal)
 
 
 def _notehead(element: ET.Element, note: Note, tab: bool) -> None:
     diamond = note.is_harmonic and not tab
     if diamond or note.droppable:
-        head = _add(element, "notehead", "diamond" if diamond else "normal")
+        head = add(element, "notehead", "diamond" if diamond else "normal")
         if note.droppable:
             head.set("parentheses", "yes")
 
 
 def _notations(
-    element: ET.Element, symbol: Symbol, note: Note, instrument: Instrument, ties: list[str], chord: bool, tab: bool
-) -> None:  # fmt: skip
+    element: ET.Element, symbol: Symbol, note: Note, ties: list[str], chord: bool, tab: bool
+) -> None:
     notations = ET.Element("notations")
     for kind in ties:
-        _add(notations, "tied").set("type", kind)
+        add(notations, "tied", type=kind)
     if symbol.rings_on:
-        _add(notations, "tied").set("type", "let-ring")
+        add(notations, "tied", type="let-ring")
     if not chord:
         for kind, wanted in (("start", symbol.tuplet_starts), ("stop", symbol.tuplet_stops)):
             if wanted:
-                _add(notations, "tuplet").set("type", kind)
+                add(notations, "tuplet", type=kind)
     technical = ET.Element("technical")
     if tab:
         _place(technical, note)
     elif not symbol.tied_from:
-        _technical(technical, symbol, note, instrument)
+        _technical(technical, symbol, note)
     if len(technical):
         notations.append(technical)
     if len(notations):
@@ -121,28 +123,28 @@ def _notations(
 
 
 def _place(technical: ET.Element, note: Note) -> None:
-    _add(technical, "string", str(note.string + 1))
-    _add(technical, "fret", str(_whole_fret(note)))
+    add(technical, "string", note.string + 1)
+    add(technical, "fret", _whole_fret(note))
 
 
 def _whole_fret(note: Note) -> int | None:
     return round(note.node.fret) if note.node and note.fret is None else note.fret
 
 
-def _technical(technical: ET.Element, symbol: Symbol, note: Note, instrument: Instrument) -> None:
+def _technical(technical: ET.Element, symbol: Symbol, note: Note) -> None:
     if note.is_harmonic:
-        harmonic = _add(technical, "harmonic")
-        _add(harmonic, "artificial" if note.is_artificial else "natural")
-        _add(harmonic, "sounding-pitch")
+        harmonic = add(technical, "harmonic")
+        add(harmonic, "artificial" if note.is_artificial else "natural")
+        add(harmonic, "sounding-pitch")
     if note.plucking_finger:
-        _add(technical, "pluck", note.plucking_finger)
+        add(technical, "pluck", note.plucking_finger)
     for finger in (note.fretting_finger, note.touching_finger):
         if finger:
-            _add(technical, "fingering", finger)
+            add(technical, "fingering", finger)
     _place(technical, note)
-    _add(technical, "other-technical", _place_text(note))
+    add(technical, "other-technical", _place_text(note))
     if more := " ".join(_more(symbol, note)):
-        _add(technical, "other-technical", more)
+        add(technical, "other-technical", more)
 
 
 def _place_text(note: Note) -> str:

@@ -13,10 +13,8 @@ from functools import lru_cache
 from xml.etree.ElementTree import Element
 
 from coach.ground.digits import exact_number
-from coach.music.key import Spelling
+from coach.music.key import STEPS, Spelling
 from coach.score.score import ScoreNote
-
-_STEPS = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
 
 Ticks = int | Fraction
 """A length in divisions; whole numbers but for odd files."""
@@ -62,9 +60,9 @@ def pitch_of(item: Element, prefix: str = "") -> int | None:
 @lru_cache(1024)
 def _midi(step: str | None, octave: str | None, alter: str | None) -> int | None:
     step = (step or "").strip()
-    if step not in _STEPS or octave is None:
+    if step not in STEPS or octave is None:
         return None
-    midi = 12 * (integer(octave) + 1) + _STEPS[step] + math.floor(fraction(alter) + Fraction(1, 2))
+    midi = 12 * (integer(octave) + 1) + STEPS[step] + math.floor(fraction(alter) + Fraction(1, 2))
     return midi if 0 <= midi <= 127 else None
 
 

@@ -18,7 +18,7 @@ from coach.ground.plain import plain_text
 from coach.music.drill import Drill, Phrase
 from coach.music.key import Key, spelling_of
 from coach.music.rhythm import Meter
-from coach.score.musicxml_note import note_element, rest_element, tab_labels
+from coach.score.musicxml_note import add, note_element, rest_element, tab_labels
 from coach.score.notated import DYNAMICS, NotatedBar, Notation, Symbol, Voice, notation_of
 from coach.score.note_values import VALUE_NAMES, one_head
 from coach.score.write import write_head
@@ -46,14 +46,6 @@ def musicxml_text(drill: Drill, tempo_bpm: int) -> str:
     ET.indent(root)
     body = ET.tostring(root, encoding="unicode")
     return f'<?xml version="1.0" encoding="UTF-8"?>\n<!DOCTYPE score-partwise PUBLIC {_PUBLIC_ID}>\n{body}\n'
-
-
-def add(parent: ET.Element, tag: str, text: object = None, **attributes: str) -> ET.Element:
-    """A new last child, with this text unless it is None."""
-    element = ET.SubElement(parent, tag, attributes)
-    if text is not None:
-        element.text = str(text)
-    return element
 
 
 def _identification(root: ET.Element, drill: Drill, notation: Notation, tempo_bpm: int) -> None:
@@ -103,7 +95,7 @@ class _Writer:
         struck = [voice for voice in notated.voices if any(symbol.heads for symbol in voice.symbols)]
         for voice in struck or notated.voices[:1]:
             self._back(measure, notated.length)
-            self._tab_voice(measure, voice, notated)
+            self._tab_voice(measure, voice)
 
     def duration(self, length: Fraction) -> str:
         """A length in whole notes as divisions."""
@@ -164,7 +156,7 @@ class _Writer:
             add(add(direction, "direction-type"), "rehearsal", plain_text(phrase.name))
             if phrase.cue:
                 _words(direction, phrase.cue, italic=True)
-        counted = "" if _is_accented(bar.meter) else str(bar.meter).partition(" in ")[2].partition(" as ")[0]
+        counted = bar.meter.counting.partition(" as ")[0]
         if counted and measure.find("attributes/time") is not None:
             _words(add(measure, "direction", placement="above"), f"in {counted}")
         if bar.start_ratio != self.ratio:
@@ -222,13 +214,9 @@ class _Writer:
         if not symbol.heads:
             measure.append(rest_element(symbol.value, duration, voice, staff))
         for index, head in enumerate(symbol.heads):
-            measure.append(
-                note_element(
-                    symbol, head, self.drill.instrument, duration, voice, staff, stem, chord=index > 0
-                )
-            )
+            measure.append(note_element(symbol, head, duration, voice, staff, stem, chord=index > 0))
 
-    def _tab_voice(self, measure: ET.Element, voice: Voice, notated: NotatedBar) -> None:
+    def _tab_voice(self, measure: ET.Element, voice: Voice) -> None:
         """The same notes on the tab staff, with a label where a whole fret can't say the place."""
         number, staff = self.voices[voice.layer, voice.staff] + len(self.voices), self.staves + 1
         for symbol in voice.symbols:
@@ -242,17 +230,7 @@ class _Writer:
                 measure.append(rest_element(symbol.value, duration, number, staff, hidden=True))
             for index, head in enumerate(symbol.heads):
                 measure.append(
-                    note_element(
-                        symbol,
-                        head,
-                        self.drill.instrument,
-                        duration,
-                        number,
-                        staff,
-                        "none",
-                        index > 0,
-                        tab=True,
-                    )
+                    note_element(symbol, head, duration, number, staff, "none", index > 0, tab=True)
                 )
 
     def _octave_line(self, measure: ET.Element, staff: int, octaves_up: int) -> None:
@@ -266,11 +244,6 @@ class _Writer:
                 line.set("size", str(7 * octaves + 1))
                 add(direction, "staff", staff + 1)
         self.octaves_up[staff] = octaves_up
-
-
-def _is_accented(meter: Meter) -> bool:
-    """Whether its groups are accents only, which the time signature shows."""
-    return len(meter.groups) > 1 and not meter.large
 
 
 def _words(direction: ET.Element, text: str, italic: bool = False) -> None:

@@ -17,7 +17,7 @@ from xml.etree.ElementTree import Element
 from coach.ground.problem import CoachError
 from coach.ground.source import read_bytes
 from coach.music.drill import Bar, Drill, Event, Phrase
-from coach.music.key import Key, Mode
+from coach.music.key import Key, Mode, Spelling
 from coach.music.rhythm import Meter
 from coach.score.beats import NotationError, write_beat
 from coach.score.foreign import MUSIC_FILE
@@ -31,8 +31,6 @@ from coach.score.write import write_drill
 
 _STUB = "\nphrases: [{id: stub, bars: [{layer: '1 1:0'}]}]\n"
 _GRADUAL = re.compile(r"(?:ritardando|accelerando) to (\d+(?:\.\d+)?)%")
-_STEPS = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
-_SIGNS = {-2: "bb", -1: "b", 0: "", 1: "#", 2: "##"}
 
 
 class _NotOursError(Exception):
@@ -179,7 +177,9 @@ class _Reader:
         if faults:
             raise faults[0]
         read = [replace(self.resolver.note(note), ending=written.ending) for note in written.notes]
-        if [sounding_midi(self.head.instrument, note) for note in read] != [_midi(note) for note in notes]:
+        if [sounding_midi(self.head.instrument, note) for note in read] != [
+            _spelling(note).midi for note in notes
+        ]:
             raise _NotOursError
         held = written.hold is not None
         return Event(layer, written.beat, written.hold or Fraction(1), tuple(read), held)
@@ -197,7 +197,7 @@ class _Reader:
         if head is not None and head.get("parentheses") == "yes":
             text += "?"
         if "stated" in more.split():
-            text += f"={_name(note)}"
+            text += f"={_spelling(note)}"
         fingers = "".join(
             item.text or "" for tag in ("fingering", "pluck") for item in technical.findall(tag)
         )
@@ -229,11 +229,6 @@ def _string(note: Element) -> int:
     return int(note.findtext("notations/technical/string") or 0)
 
 
-def _name(note: Element) -> str:
-    alter = int(note.findtext("pitch/alter") or 0)
-    return f"{note.findtext('pitch/step')}{_SIGNS[alter]}{note.findtext('pitch/octave')}"
-
-
-def _midi(note: Element) -> int:
+def _spelling(note: Element) -> Spelling:
     octave, alter = int(note.findtext("pitch/octave") or 0), int(note.findtext("pitch/alter") or 0)
-    return 12 * (octave + 1) + _STEPS[note.findtext("pitch/step") or ""] + alter
+    return Spelling(note.findtext("pitch/step") or "", alter, octave)
