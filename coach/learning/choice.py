@@ -15,6 +15,7 @@ without being heard by itself for a week, what failed cold again the next day.
 
 from __future__ import annotations
 
+import itertools
 import math
 from dataclasses import dataclass, replace
 from enum import StrEnum
@@ -24,6 +25,7 @@ from coach.learning.material import TURN_S, Material, Part
 from coach.learning.readings import rung_of, seen
 from coach.learning.rung import EVENTS
 from coach.learning.skill import MASSED, SLOPE
+from coach.music.drill import Drill
 from coach.music.excerpt import Excerpt, Kind
 from coach.music.rhythm import MIN_BPM
 
@@ -148,13 +150,14 @@ def options(learnt: Learnt, material: Material, sitting: Sitting, known: dict[st
 
     offered = []
     fresh = _fresh(learnt, material, sitting)
-    for drill in material.drills:
+    at_hand_ids = learnt.skills.keys() | {each.drill for each in fresh}
+    for drill in (drill for drill in material.drills if drill.id in at_hand_ids):
         parts = material.parts(drill)
         phrases = [at_hand(part) for part in parts if part.key in learnt.records or part.excerpt in fresh]
         offered += phrases
-        piece = material.piece(drill)
+        piece = material.piece(drill) if all(each.key in learnt.records for each in parts) else None
         part = material.part(piece) if piece else None
-        if part and all(each.key in learnt.records for each in parts):
+        if part:
             whole = at_hand(part, PIECE_REPS)
             slowest = min(each.bpm for each in phrases)
             if whole.bpm >= PIECE_FROM * slowest:
@@ -167,19 +170,17 @@ def _fresh(learnt: Learnt, material: Material, sitting: Sitting) -> set[Excerpt]
 
     A drill with a grade stays closed until every phrase of those with a grade that are begun is nearly at its goal.
     """
-    waiting = {
-        drill.id: new[0].excerpt
-        for drill in material.drills
-        if (new := [part for part in material.parts(drill) if part.key not in learnt.records])
-    }
-    opened = [drill for drill in waiting if drill in learnt.skills or drill in sitting.urgent]
-    if not opened and not _series_done(learnt, material, sitting):
-        waiting = {
-            drill.id: waiting[drill.id]
-            for drill in material.drills
-            if not drill.grade and drill.id in waiting
-        }
-    return {waiting[drill] for drill in opened or list(waiting)[:1]}
+    opened = [drill for drill in material.drills if drill.id in learnt.skills or drill.id in sitting.urgent]
+    if new := {excerpt for drill in opened if (excerpt := _next_new(learnt, material, drill))}:
+        return new
+    closed = not _series_done(learnt, material, sitting)
+    # Looked for one by one: to digest every drill there is takes most of a plan's time.
+    others = (_next_new(learnt, material, drill) for drill in material.drills if not (closed and drill.grade))
+    return set(itertools.islice(filter(None, others), 1))
+
+
+def _next_new(learnt: Learnt, material: Material, drill: Drill) -> Excerpt | None:
+    return next((part.excerpt for part in material.parts(drill) if part.key not in learnt.records), None)
 
 
 def _series_done(learnt: Learnt, material: Material, sitting: Sitting) -> bool:

@@ -160,6 +160,7 @@ def _unheard(learnt: Learnt, material: Material, day: date, items: Sequence[Plan
     begun = [
         learnt.records[each.key].day
         for drill in material.drills
+        if drill.id in learnt.skills
         for each in material.phrases(drill)
         if each.key in learnt.records and each not in played
     ]
