@@ -91,6 +91,11 @@ HISS = 0.1 * np.random.default_rng(1).standard_normal(12 * RATE_HZ)
         ("song.wav", b"ID3\x03" + bytes(100), "a file of MP3 (export it as WAV with 16 or 24 bits)"),
         ("text.wav", b"hello", "no WAV file (export it as WAV"),
         ("silent.wav", SILENCE, "the take is silent (is the right input chosen, and its level up?)"),
+        (
+            "blink.wav",
+            np.full(1, 0.5),
+            "neither a count-in nor the phrase's beginning was heard (--starts-at",
+        ),
         ("hiss.wav", HISS, "neither a count-in nor the phrase's beginning was heard (--starts-at"),
     ],
 )
@@ -104,6 +109,16 @@ def test_what_is_no_take_gets_one_sentence_with_the_way_out(folder, tmp_path, ca
     err = capsys.readouterr().err
     assert says in err
     assert err.count("\n") == 1
+
+
+def test_samples_far_above_full_scale_are_no_sound(folder, tmp_path, capsys):
+    path = tmp_path / "scale.wav"
+    wavfile.write(path, RATE_HZ, 1e200 * HISS)
+    assert main(["listen", str(path), "--drill", str(folder / "ear.yaml"), *PLAYED]) == 1
+    assert main(["tune", "--listen", "--from", str(path)]) == 1
+    err = capsys.readouterr().err
+    assert err.count("its samples are far above full scale (export it as WAV") == 2
+    assert err.count("\n") == 2
 
 
 def test_a_take_that_ends_too_soon_says_by_how_much(folder, tmp_path, capsys):

@@ -187,6 +187,13 @@ def test_tune_writes_a_wav_file(run: Any, tmp_path: Path) -> None:
         assert len(set(file.readframes(48_000))) > 100
 
 
+@pytest.mark.parametrize("option", [("--hear",), ("-o", "pair.wav")])
+def test_listening_goes_with_nothing_that_sounds(run: Any, option: tuple[str, ...]) -> None:
+    status, _out, err = run("tune", "--listen", "--from", "take.wav", *option)
+    assert status == 2
+    assert "--listen: goes neither with --hear nor with --output" in err
+
+
 def test_listening_needs_a_terminal(run: Any) -> None:
     status, _out, err = run("tune", "--hear")
     assert status == 2

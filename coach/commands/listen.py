@@ -70,7 +70,7 @@ def run(arguments: argparse.Namespace) -> int:
     tempo_bpm = _tempo_bpm(arguments.tempo)
     starts_at_s = None if arguments.starts_at is None else _seconds(arguments.starts_at)
     ear = Ear.of(drill.instrument)
-    if arguments.open_strings:
+    if arguments.open_strings is not None:
         ear = ear_of(drill.instrument, read_sound(arguments.open_strings), arguments.open_strings)
     take = _recording(arguments.take, drill, passage, tempo_bpm, starts_at_s)
     shift_s = 0.0

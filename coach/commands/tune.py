@@ -91,12 +91,14 @@ def run(arguments: argparse.Namespace) -> int:
         raise UsageError(
             Problem(f"{cents:g} is outside {CENTS_RANGE[0]:g} to {CENTS_RANGE[1]:g} cents", "--cents")
         )
+    if arguments.take is not None and not arguments.listen:
+        raise UsageError(Problem("needs --listen", "--from"))
+    if arguments.listen and (arguments.hear or arguments.output is not None):
+        raise UsageError(Problem("goes neither with --hear nor with --output", "--listen"))
     if arguments.output is not None:
         return _write(instrument, arguments, cents)
     if arguments.hear:
         return _hear(instrument, arguments, cents)
-    if arguments.take is not None and not arguments.listen:
-        raise UsageError(Problem("needs --listen", "--from"))
     if arguments.listen:
         return _listen(instrument, arguments, reference)
     if arguments.json:

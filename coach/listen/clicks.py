@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from coach.listen.frame import Frame, frame_of
-from coach.listen.transients import rises
+from coach.listen.transients import Rises, rises
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -105,10 +105,10 @@ def count_in_start_s(samples: NDArray[np.floating], rate_hz: int, offsets_s: Seq
     if len(offsets_s) < 2:
         return None
     length_s = min(len(samples) / rate_hz, 30.0)
-    rise_db, hop_s, start_s = rises(frame_of(samples, rate_hz, 0.0, length_s))
-    for at in np.flatnonzero(rise_db >= LEAST_RISE_DB)[:400]:
-        begin = start_s + float(at) * hop_s
-        found = [_peak_near(rise_db, hop_s, start_s, begin + offset) for offset in offsets_s]
+    risen = rises(frame_of(samples, rate_hz, 0.0, length_s))
+    for at in np.flatnonzero(risen.db >= LEAST_RISE_DB)[:400]:
+        begin = risen.start_s + float(at) * risen.hop_s
+        found = [_peak_near(risen, begin + offset) for offset in offsets_s]
         if all(peak is not None for peak in found):
             shifts = [float(peak or 0.0) - offset for peak, offset in zip(found, offsets_s, strict=True)]
             start = float(np.median(shifts))
@@ -131,14 +131,14 @@ def _alike(samples: NDArray[np.floating], rate_hz: int, moments_s: Sequence[floa
     return float(np.linalg.norm(mean)) > ALIKE
 
 
-def _peak_near(rise_db: Samples, hop_s: float, start_s: float, at_s: float) -> float | None:
-    reach = round(OFF_GRID_S / hop_s)
-    middle = round((at_s - start_s) / hop_s)
+def _peak_near(risen: Rises, at_s: float) -> float | None:
+    reach = round(OFF_GRID_S / risen.hop_s)
+    middle = round((at_s - risen.start_s) / risen.hop_s)
     low, high = max(middle - reach, 0), middle + reach + 1
-    part = rise_db[low:high]
+    part = risen.db[low:high]
     if not len(part) or part.max() < LEAST_RISE_DB:
         return None
-    return start_s + (low + int(np.argmax(part))) * hop_s
+    return risen.start_s + (low + int(np.argmax(part))) * risen.hop_s
 
 
 def _shifted(shape: Samples, samples_later: float) -> Samples:

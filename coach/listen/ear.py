@@ -34,8 +34,6 @@ if TYPE_CHECKING:
 
 UNMEASURED_CENTS = 50.0
 """How wrong a string may be that nobody plucked open."""
-MOST_GAIN_DB = 8.0
-"""A repetition that is softer still is not soft: most of it is missing."""
 LEAST_FOR_GAIN = 4
 """With fewer notes heard, the repetition's own loudness isn't known."""
 MOST_GAIN_DB = 20.0

@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal, get_args
+from typing import Literal
 
 Verdict = Literal["clean", "choked", "late", "missing", "other", "unsure"]
 """`choked`: 12 dB or more below the node's own clean sound; `late`: later than a player means to be; `missing`: nothing
 was played; `other`: another note; `unsure`: the ear can't tell."""
-VERDICTS: tuple[Verdict, ...] = get_args(Verdict)
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,7 +16,7 @@ from coach.listen.frame import Frame
 from coach.listen.partials import Partials, Rings, measured
 from coach.listen.recording import Recording
 from coach.listen.scene import Beside, Scene, note_key, rings
-from coach.listen.transients import rises
+from coach.listen.transients import Rises, rises
 from coach.music.drill import Note
 from coach.music.excerpt import PlacedEvent
 
@@ -35,7 +35,7 @@ SHARP_DB = 6.0
 """A rise of the high partials by so much is a pluck; a softer beginning is timed by its own partials alone."""
 CLEAR_DB = 10.0
 """A rise of this much, alone, tells when a note was struck to 2 or 3 ms."""
-SHARP_WORTH = {True: 1.0, False: float(__import__("os").environ.get("SW", "0.2"))}
+SHARP_WORTH = {True: 1.0, False: 0.2}
 """What a sharp beginning is worth beside the agreement of all phases: for harmonics, whose few partials agree again
 after each period of some ms, and for other notes, whose beginning a harmonic's may cover."""
 USUAL_LATE_S = 0.1
@@ -95,20 +95,21 @@ def look_at(recording: Recording, scene: Scene, event: PlacedEvent, known: Mappi
     due_s = recording.due_s(event)
     frame = recording.frame(due_s - 0.25, due_s + HEARD_S + 0.05)
     first = known.get(note_key(event.notes[0].note))
-    onset_s, rise_db = _onset(frame, scene, event, due_s)
+    risen = rises(frame)
+    onset_s, rise_db = _onset(frame, risen, scene, event, due_s)
     begin_s = onset_s - (first.bias_ms if first else 0.0) / 1000.0
     begin_s = min(max(begin_s, due_s - 0.03), due_s + 0.085)
     notes = tuple(_note_look(frame, scene, event, placed.note, begin_s, known) for placed in event.notes)
     alone = scene.alone(event)
     struck_s = begin_s
     if first and not (alone and first.sharp and rise_db > CLEAR_DB):
-        struck_s = _struck_s(notes[0], first, frame, due_s)
+        struck_s = _struck_s(notes[0], first, risen, due_s)
     return Look(
         event.label, due_s, (onset_s - due_s) * 1000.0, (struck_s - due_s) * 1000.0, rise_db, alone, notes
     )
 
 
-def _struck_s(note: NoteLook, known: Known, frame: Frame, due_s: float) -> float:
+def _struck_s(note: NoteLook, known: Known, risen: Rises, due_s: float) -> float:
     """When a note was struck, from the phases of its partials early on: each turns by 2 pi f in a second.
 
     Several partials agree at one moment; a sharp beginning there, and nearness to the beat, count too.
@@ -122,9 +123,8 @@ def _struck_s(note: NoteLook, known: Known, frame: Frame, due_s: float) -> float
     back_s = early.middle_s - due_s - shifts_s
     turns = np.angle(early.amplitude[:count]) - known.phases[:count] - 2.0 * np.pi * hz * back_s[:, None]
     agree = (weight * np.cos(turns)).sum(axis=1) / (weight.sum() + 1e-12)
-    rise_db, hop_s, start_s = rises(frame)
-    places = np.round((due_s + shifts_s - start_s) / hop_s).astype(int)
-    sharp = np.clip(rise_db[np.clip(places, 0, len(rise_db) - 1)], 0.0, 15.0) / 15.0
+    places = np.round((due_s + shifts_s - risen.start_s) / risen.hop_s).astype(int)
+    sharp = np.clip(risen.db[np.clip(places, 0, len(risen.db) - 1)], 0.0, 15.0) / 15.0
     worth = agree + SHARP_WORTH[known.harmonic] * sharp - (shifts_s / USUAL_LATE_S) ** 2
     return due_s + float(shifts_s[int(np.argmax(worth))])
 
@@ -156,10 +156,9 @@ def _rings(beside: tuple[Beside, ...], name: str, known: Mapping[str, Known], ow
     return Rings.of([rings(beside, middle_s + length_s / 2.0, levels), own])
 
 
-def _onset(frame: Frame, scene: Scene, event: PlacedEvent, due_s: float) -> tuple[float, float]:
+def _onset(frame: Frame, risen: Rises, scene: Scene, event: PlacedEvent, due_s: float) -> tuple[float, float]:
     """When the event begins, in seconds of the take, and how sharply in dB."""
-    rise_db, hop_s, start_s = rises(frame)
-    moments = start_s + np.arange(len(rise_db)) * hop_s
+    rise_db, moments = risen.db, risen.moments_s
     note = event.notes[0].note
     clear = _clear_hz(scene.hz(note), scene.beside(event, note))
     soft_s = _soft_onset(frame, clear, due_s)

@@ -23,6 +23,8 @@ RATES_HZ = (22050, 192000)
 _WHOLE, _FLOAT, _EXTENSIBLE = 1, 3, 0xFFFE
 SILENT = 10.0 ** (-70.0 / 20.0)
 """A peak below -70 dB of full scale is no music."""
+LOUDEST = 2.0**31
+"""A peak so far above full scale, more than whole numbers of 32 bits taken for fractions give, is no sound."""
 ONE_SIDED = 0.05
 """A channel that has less than so much of the other's level holds only what leaks into it."""
 CLIPPED_SHARE = 1e-4
@@ -47,7 +49,7 @@ class Sound:
 def read_sound(path: str) -> Sound:
     """The sound of a WAV file, its channels mixed; of two of which one is silent, the other.
 
-    CoachError for what is no WAV file, holds nothing or only silence, or has a form or a rate that is not read.
+    CoachError for what is no WAV file, holds nothing or only silence, or has a form, rate or scale that is not read.
     """
     data = read_bytes(path, TAKE_FILE)
     if not data:
@@ -68,6 +70,8 @@ def read_sound(path: str) -> Sound:
         raise CoachError(
             Problem("the take is silent", path, guess="is the right input chosen, and its level up?")
         )
+    if peak > LOUDEST:
+        raise CoachError(Problem("its samples are far above full scale", path, guess=EXPORT))
     clipped = float(np.mean(np.abs(both) >= 0.9999 * max(peak, 0.99)))
     return Sound(_mixed(both).astype(np.float32), rate_hz, clipped)
 

@@ -118,20 +118,20 @@ def clicked_start_s(sound: Sound, clicks: Sequence[ClickAt]) -> float | None:
 
 def played_start_s(sound: Sound, passage: Passage, tempo_bpm: int) -> float | None:
     """Beat 1 from the notes: where the most events meet a sharp beginning; None where too few do."""
-    rise_db, hop_s, start_s = rises(frame_of(sound.samples, sound.rate_hz, 0.0, sound.length_s))
+    risen = rises(frame_of(sound.samples, sound.rate_hz, 0.0, sound.length_s))
     onsets_s = [float(passage.tempo.seconds_at(event.onset, tempo_bpm)) for event in passage.events]
-    met = _smoothed(np.clip(rise_db, 0.0, MET_DB), round(MET_S / hop_s))
-    moments = sorted({round(onset / hop_s) for onset in onsets_s})
-    room = len(met) - moments[-1]
+    moments = sorted({round(onset / risen.hop_s) for onset in onsets_s})
+    room = len(risen.db) - moments[-1]
     if room <= 0:
         return None
+    met = _smoothed(np.clip(risen.db, 0.0, MET_DB), round(MET_S / risen.hop_s))
     total = np.zeros(room)
     for moment in moments:
         total += met[moment : moment + room]
     best = int(np.argmax(total))
     if total[best] / len(moments) < LEAST_MET_DB:
         return None
-    return start_s + best * hop_s
+    return risen.start_s + best * risen.hop_s
 
 
 def _smoothed(values: NDArray[np.float64], reach: int) -> NDArray[np.float64]:

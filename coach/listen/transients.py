@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -20,9 +21,24 @@ _AFTER, _BEFORE, _GAP = 5, 8, 1
 _FLOOR_PERCENT = 10.0
 
 
-def rises(frame: Frame) -> tuple[Samples, float, float]:
-    """By how much the power above 900 Hz rises at each moment, in dB; the step between moments and the first, in s."""
-    high = _high_passed(frame)
+@dataclass(frozen=True, slots=True)
+class Rises:
+    """By how much the power above 900 Hz rises at each moment."""
+
+    db: Samples
+    hop_s: float
+    """From one moment to the next."""
+    start_s: float
+    """The first moment, in seconds of the take."""
+
+    @property
+    def moments_s(self) -> Samples:
+        return np.asarray(self.start_s + np.arange(len(self.db)) * self.hop_s, dtype=float)
+
+
+def rises(frame: Frame) -> Rises:
+    """How sharply sound begins at each moment of a frame."""
+    high = _high_passed(frame) if len(frame.samples) else frame.samples
     hop = max(int(HOP_S * frame.rate_hz), 1)
     power = np.add.reduceat(high**2, np.arange(0, len(high), hop)) if len(high) else np.zeros(0)
     rise_db = np.full(len(power), -20.0)
@@ -33,7 +49,7 @@ def rises(frame: Frame) -> tuple[Samples, float, float]:
         after = (total[at + _AFTER] - total[at]) / _AFTER
         before = (total[at - _GAP] - total[at - _GAP - _BEFORE]) / _BEFORE
         rise_db[at] = 10.0 * np.log10((after + floor) / (before + floor))
-    return rise_db, hop / frame.rate_hz, frame.start_s
+    return Rises(rise_db, hop / frame.rate_hz, frame.start_s)
 
 
 def _high_passed(frame: Frame) -> Samples:
