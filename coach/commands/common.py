@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any, TextIO
 
 from coach.ground.days import day_from
+from coach.ground.digits import whole_number
 from coach.ground.files import free_path, write_whole
 from coach.ground.places import DRILL_SUFFIXES, Places, find_places, user_path
 from coach.ground.plain import json_text, visible
@@ -59,6 +60,15 @@ def checked_minutes(minutes: int | None, option: str = "--minutes") -> int | Non
     if minutes is not None and not 1 <= minutes <= 240:
         raise UsageError(Problem(f"{minutes} is outside 1 to 240 minutes", option))
     return minutes
+
+
+def whole_option(text: str | None, option: str, allowed: tuple[int, int]) -> int | None:
+    """The whole number that an option was given, None where it was not; UsageError outside what is allowed."""
+    low, high = allowed
+    number = None if text is None else whole_number(text)
+    if text is not None and (number is None or not low <= number <= high):
+        raise UsageError(Problem(f"{text!r} is not a whole number from {low} to {high}", option))
+    return number
 
 
 def add_session(parser: argparse.ArgumentParser) -> None:

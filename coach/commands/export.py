@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import IO, TYPE_CHECKING
 
-from coach.commands.common import add_folder, add_output, places_of, say, write_output
+from coach.commands.common import add_folder, add_output, places_of, say, whole_option, write_output
 from coach.folder.library import drill_on_own, find_drill
 from coach.folder.settings import load_settings
 from coach.ground.plain import listed, plain_text
@@ -78,7 +78,7 @@ def run(arguments: argparse.Namespace) -> int:
     kind = arguments.to
     chosen = FORMATS[kind]
     for option in dict.fromkeys(option for row in FORMATS.values() for option in row.options):
-        if getattr(arguments, option) and option not in chosen.options:
+        if getattr(arguments, option) not in (None, False) and option not in chosen.options:
             kinds = [name for name, row in FORMATS.items() if option in row.options]
             name = "--" + option.replace("_", "-")
             raise UsageError(Problem(f"goes with --to {' or '.join(kinds)}, not with {kind}", name))
@@ -108,7 +108,7 @@ def _tab(drill: Drill, tempo_bpm: int, arguments: argparse.Namespace) -> str:
 def _part(drill: Drill, arguments: argparse.Namespace) -> Drill:
     """What of the drill is asked for."""
     try:
-        return drill_part(drill, arguments.layer or "", arguments.easier)
+        return drill_part(drill, arguments.layer, arguments.easier)
     except KeyError:
         close = nearest(arguments.layer, drill.layers)
         message = (
@@ -178,12 +178,8 @@ def _pieces_of(track: Iterator[Pcm], write: Callable[[IO[bytes], Iterator[Pcm]],
 
 
 def _whole(text: str | None, option: str, allowed: tuple[int, int], default: int) -> int:
-    if text is None:
-        return default
-    low, high = allowed
-    if not text.isdecimal() or len(text) > 6 or not low <= int(text) <= high:
-        raise UsageError(Problem(f"{text!r} is not a whole number from {low} to {high}", option))
-    return int(text)
+    number = whole_option(text, option, allowed)
+    return default if number is None else number
 
 
 FORMATS = {

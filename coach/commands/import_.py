@@ -6,15 +6,14 @@ import argparse
 import contextlib
 import re
 import sys
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from coach.commands.common import add_folder, add_output, places_of, say, write_output
+from coach.commands.common import add_folder, add_output, places_of, say, whole_option, write_output
 from coach.commands.instrument_options import USUAL
 from coach.folder.settings import load_settings
-from coach.ground.digits import whole_number
 from coach.ground.plain import counted
 from coach.ground.problem import Problem, UsageError
 from coach.music.key import key_named
@@ -31,9 +30,10 @@ from coach.strings.ready_made import ready_made, usual_scale_mm
 from coach.strings.units import midi_from_note
 
 if TYPE_CHECKING:
-    from coach.music.drill import Drill, Note
+    from coach.music.drill import Drill
 
-BAR_PIECES = (1, 64)
+BAR_PIECES, OCTAVES_RANGE = (1, 64), (0, 3)
+MOST_SEMITONES = 12
 CHOOSING = ("part", "bars", "split", "every", "instrument", "harmonics", "melody", "bass", "transpose")
 """The options that ask for something else than a file holds: with one of them an export of ours is any score."""
 
@@ -90,12 +90,9 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Write the drill; what was left out goes into its comments and to standard error."""
-    octaves = arguments.harmonics_octaves
-    if octaves is not None and octaves not in ("0", "1", "2", "3"):
-        raise UsageError(Problem(f"{octaves!r} is not a whole number from 0 to 3", "--harmonics-octaves"))
+    octaves = whole_option(arguments.harmonics_octaves, "--harmonics-octaves", OCTAVES_RANGE)
     choices = _choices(arguments)
     where = Path(arguments.file).name
-    octaves = None if octaves is None else int(octaves)
     if all(getattr(arguments, option) is None for option in CHOOSING) and (own := own_export(arguments.file)):
         write_output(arguments.output or "-", own[1], [arguments.file])
         return _tell_written(arguments.output, own[0])
@@ -111,7 +108,7 @@ def run(arguments: argparse.Namespace) -> int:
     write_output(arguments.output or "-", text, [arguments.file])
     for remark in score.joined_remarks():
         say(f"{where}: {remark}", to=sys.stderr)
-    if not any(note.is_harmonic for note in _notes(drill)):
+    if not any(note.is_harmonic for note in drill.notes):
         say(
             f"{where}: no note of it is a harmonic; --harmonics says which are: a sounding pitch such as F#3, "
             "it and all above, or a voice or track; --melody and --bass arrange two lines",
@@ -150,8 +147,11 @@ def _duet(
                 Problem(f"--{other} needs the other line too", f"--{name}", guess="a part's name or number")
             )
     names = LineNames(arguments.melody.strip(), arguments.bass.strip(), arguments.part)
+    if arguments.part is not None and names.are_parts:
+        message = "--melody and --bass name their parts themselves"
+        raise UsageError(Problem(message, "--part", guess="name a `staff 1` or `voice 1` of it"))
     score = read_two_lines(arguments.file, names, octaves)
-    keys = _keys(arguments.transpose or "best", score)
+    keys = _keys("best" if arguments.transpose is None else arguments.transpose, score)
     instrument = choices.instrument or next(iter(_own(arguments)), None) or ready_made(USUAL)
     return (score, *arranged_duet(score, choices, instrument, keys, where))
 
@@ -161,6 +161,9 @@ def _keys(text: str, score: Score) -> Sequence[int]:
     if text.strip().lower() == "best":
         return EVERY_KEY
     if re.fullmatch(r"[+-]?\d{1,2}", text.strip()):
+        if abs(int(text)) > MOST_SEMITONES:
+            message = f"{text.strip()} is not from -{MOST_SEMITONES} to {MOST_SEMITONES} semitones"
+            raise UsageError(Problem(message, "--transpose", guess="octaves are chosen to suit"))
         return [(int(text) + 6) % 12 - 6]
     key, there = key_named(text), next((bar.key for bar in score.bars if bar.key), None)
     if key is None:
@@ -188,14 +191,7 @@ def _choices(arguments: argparse.Namespace) -> Choices:
         except ValueError as error:
             message = f"{error}; or write voices or harmonics"
             raise UsageError(Problem(message, "--split")) from None
-    every: int | None = None
-    if arguments.every is not None:
-        low, high = BAR_PIECES
-        every = whole_number(arguments.every)
-        if every is None or not low <= every <= high:
-            raise UsageError(
-                Problem(f"{arguments.every!r} is not a whole number from {low} to {high}", "--every")
-            )
+    every = whole_option(arguments.every, "--every", BAR_PIECES)
     harmonics, harmonics_midi = arguments.harmonics, None
     if harmonics is not None:
         if not harmonics.strip():
@@ -203,13 +199,6 @@ def _choices(arguments: argparse.Namespace) -> Choices:
         with contextlib.suppress(ValueError):
             harmonics_midi = midi_from_note(harmonics)
     return Choices(_instrument(arguments), split, split_midi, every, bars, harmonics or "", harmonics_midi)
-
-
-def _notes(drill: Drill) -> Iterator[Note]:
-    for phrase in drill.phrases:
-        for bar in phrase.bars:
-            for event in bar.events:
-                yield from event.notes
 
 
 def _own(arguments: argparse.Namespace) -> Sequence[Instrument]:

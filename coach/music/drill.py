@@ -236,6 +236,14 @@ class Drill:
         return tuple(dict.fromkeys(layer for phrase in self.phrases for layer in phrase.layers))
 
     @property
+    def notes(self) -> Iterator[Note]:
+        """Every note, phrase by phrase in the file's order."""
+        for phrase in self.phrases:
+            for bar in phrase.bars:
+                for event in bar.events:
+                    yield from event.notes
+
+    @property
     def key(self) -> Key | None:
         """The key of its first bar."""
         return self.phrases[0].bars[0].key

@@ -8,25 +8,25 @@ from dataclasses import replace
 from coach.music.drill import Bar, Drill, Event, Phrase
 
 
-def drill_part(drill: Drill, layer: str = "", easier: bool = False) -> Drill:
+def drill_part(drill: Drill, layer: str | None = None, easier: bool = False) -> Drill:
     """The drill with one layer alone, and without what the easier version leaves out; phrases and bars stay.
 
     Its title says so. KeyError where the drill has no such layer.
     """
-    if layer and layer not in drill.layers:
+    if layer is not None and layer not in drill.layers:
         raise KeyError(layer)
     words = ", ".join(word for word in (layer, "easier" if easier else "") if word)
     phrases = tuple(_phrase(phrase, layer, easier) for phrase in drill.phrases)
     return replace(drill, title=f"{drill.title} ({words})", phrases=phrases) if words else drill
 
 
-def _phrase(phrase: Phrase, layer: str, easier: bool) -> Phrase:
+def _phrase(phrase: Phrase, layer: str | None, easier: bool) -> Phrase:
     bars = tuple(replace(bar, events=tuple(_events(bar, layer, easier))) for bar in phrase.bars)
-    return replace(phrase, bars=bars, layers=tuple(one for one in phrase.layers if layer in ("", one)))
+    return replace(phrase, bars=bars, layers=tuple(one for one in phrase.layers if layer in (None, one)))
 
 
-def _events(bar: Bar, layer: str, easier: bool) -> Iterator[Event]:
+def _events(bar: Bar, layer: str | None, easier: bool) -> Iterator[Event]:
     for event in bar.events:
         notes = tuple(note for note in event.notes if not (easier and note.droppable))
-        if notes and layer in ("", event.layer):
+        if notes and layer in (None, event.layer):
             yield replace(event, notes=notes)

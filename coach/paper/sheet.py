@@ -148,13 +148,7 @@ def _running(drill: Drill) -> Iterator[str]:
 
 def legend(drill: Drill) -> Iterator[str]:
     """What the signs of this drill's music mean, only those that it has."""
-    notes = [
-        note
-        for phrase in drill.phrases
-        for bar in phrase.bars
-        for event in bar.events
-        for note in event.notes
-    ]
+    notes = list(drill.notes)
     for shown, words in (
         (any(note.is_natural for note in notes), "‹7› natural harmonic, touched at 7"),
         (any(note.is_artificial for note in notes), "5‹17› artificial harmonic, stopped at 5, touched at 17"),
@@ -171,14 +165,7 @@ def legend(drill: Drill) -> Iterator[str]:
 
 def used_places(drill: Drill) -> tuple[Place, ...]:
     """Every node of the drill once, string by string from the nut."""
-    notes = (
-        note
-        for phrase in drill.phrases
-        for bar in phrase.bars
-        for event in bar.events
-        for note in event.notes
-    )
-    places = {(note.string, note.node, note.stop) for note in notes if note.node is not None}
+    places = {(note.string, note.node, note.stop) for note in drill.notes if note.node is not None}
     return tuple(sorted(places, key=lambda place: (place[0], place[2], place[1].fraction)))
 
 

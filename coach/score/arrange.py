@@ -26,7 +26,7 @@ from coach.score.ids import drill_id, phrase_id
 from coach.score.limits import MAX_EVENTS_IN_BAR, MAX_NAME, MAX_NOTES, MAX_ORDER, MAX_PHRASES
 from coach.score.load import read_drill
 from coach.score.music import Placement, default_holds, sounding_note
-from coach.score.score import Score, ScoreBar, ScoreNote, join_ties
+from coach.score.score import Score, ScoreBar, ScoreNote, join_ties, numbered
 from coach.score.sections import sections_of
 from coach.score.strands import Choices, instrument_of, keep_silent, layers_of, mark_harmonics
 from coach.score.values import PERCENT_RANGE
@@ -106,8 +106,8 @@ def _nothing_to_play(score: Score, choices: Choices, where: str) -> Problem:
         "there are only notes without a pitch in it, as drums have" if drums else "there are no notes in it"
     )
     message += " in these bars" if choices.bars else ""
-    names = ", ".join(f"{number} {name}" for number, name in enumerate(score.parts[:40], 1))
-    return Problem(message, where, guess=f"another --part: {names}" if len(score.parts) > 1 else "")
+    guess = f"another --part: {numbered(score.parts)}" if len(score.parts) > 1 else ""
+    return Problem(message, where, guess=guess)
 
 
 def _phrases(maker: _Maker, sections: Iterable[list[int]]) -> tuple[tuple[Phrase, ...], list[str]]:

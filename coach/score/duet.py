@@ -15,7 +15,7 @@ from fractions import Fraction
 
 from coach.ground.problem import CoachError, Problem
 from coach.music.key import Key, moved_spelling
-from coach.score.score import Score, ScoreBar, ScoreNote, join_ties
+from coach.score.score import Score, ScoreBar, ScoreNote, join_ties, numbered
 from coach.strings.fingering import Choice, Fingering, find_fingering
 from coach.strings.fingering_text import place_text
 from coach.strings.instrument import Instrument
@@ -135,10 +135,8 @@ def duet_of(score: Score, instrument: Instrument, seconds_per_whole: float, wher
             lines[note.voice][onset] = Struck(onset, bar, note)
     melody, bass = (tuple(line[onset] for onset in sorted(line)) for line in (lines[MELODY], lines[BASS]))
     if not melody:
-        names = ", ".join(f"{number} {name}" for number, name in enumerate(score.parts[:40], 1))
-        raise CoachError(
-            Problem("the melody has no note here to play", where, guess=f"another --melody: {names}")
-        )
+        guess = f"another --melody: {numbered(score.parts)}"
+        raise CoachError(Problem("the melody has no note here to play", where, guess=guess))
     return Duet(melody, bass, instrument, seconds_per_whole)
 
 

@@ -8,13 +8,12 @@ from fractions import Fraction
 from pathlib import Path
 from xml.etree.ElementTree import Element
 
-from coach.ground.digits import whole_number
 from coach.ground.plain import plain_text
 from coach.ground.problem import CoachError, Problem
 from coach.ground.source import FileKind, read_bytes
 from coach.score.musicxml_in import PartName, longest_of_all, part_names, read_musicxml
 from coach.score.one_part import longest_in, parse_score
-from coach.score.score import MAX_BYTES, Score
+from coach.score.score import MAX_BYTES, Score, index_named, numbered
 from coach.score.two_lines import LineNames, two_lines
 from coach.score.unpack import OTHER_FORMAT, parse_xml, unpacked
 
@@ -33,7 +32,7 @@ def read_score(path: Path | str, part: str | None = None, harmonics_octaves: int
 def read_two_lines(path: Path | str, names: LineNames, harmonics_octaves: int | None = None) -> Score:
     """Melody and bass of a file in one score. CoachError for what can't be read, and for lines that are not there."""
     file = _File.of(path)
-    wanted = [(names.part_of(names.melody), "--melody"), (names.part_of(names.bass), "--bass")]
+    wanted = [names.part_of(names.melody, "--melody"), names.part_of(names.bass, "--bass")]
     if file.is_midi:
         melody, (high, low) = file.midi([(part or "", option) for part, option in wanted], harmonics_octaves)
         names, bass = LineNames(f"voice {high}", f"voice {low}"), melody
@@ -107,20 +106,16 @@ def chosen_part(parts: Sequence[PartName], wanted: str | None, where: str, optio
     """The id of the part that the user named, or of the only one."""
     if not parts:
         raise CoachError(Problem("the file has no part with music", where, guess=OTHER_FORMAT))
-    shown = ", ".join(
-        f"{number} {plain_text(part.name) or part.id}" for number, part in enumerate(parts[:40], 1)
-    )
+    shown = numbered([plain_text(part.name) or part.id for part in parts])
     if wanted is None:
         if len(parts) > 1:
             raise CoachError(
                 Problem(f"the file has {len(parts)} parts: {shown}", where, guess=f"choose one with {option}")
             )
         return parts[0].id
-    if 1 <= (whole_number(wanted) or 0) <= len(parts):
-        return parts[int(wanted) - 1].id
-    matches = [part.id for part in parts if wanted.lower() in (part.id.lower(), part.name.lower())]
-    if len(matches) == 1:
-        return matches[0]
+    index = index_named(wanted, [(part.id, part.name) for part in parts])
+    if index is not None:
+        return parts[index].id
     raise CoachError(
         Problem(f"there is no part '{plain_text(wanted, 80)}'; there are {shown}", where, guess=option)
     )

@@ -22,11 +22,10 @@ from typing import Any
 
 import mido
 
-from coach.ground.digits import whole_number
 from coach.ground.plain import plain_text
 from coach.ground.problem import CoachError, Problem
 from coach.score.midi_out import CLICK_CHANNEL, HARMONICS_OCTAVES, HARMONICS_PROGRAM
-from coach.score.score import MAX_BARS, Score, ScoreBar, ScoreNote
+from coach.score.score import MAX_BARS, Score, ScoreBar, ScoreNote, index_named, numbered
 from coach.score.sustain import RawNote, with_pedal
 from coach.score.unpack import reason_of
 
@@ -88,7 +87,8 @@ def read_midi(
         dict.fromkeys(note.voice for note in sorted(contents.notes, key=lambda note: int(note.voice)))
     )
     score.parts = [contents.names.get(voice) or "unnamed" for voice in voices]
-    chosen = [_chosen(voices, contents.names, track, where, option) for track, option in tracks]
+    named = [(contents.names.get(voice, ""),) for voice in voices]
+    chosen = [voices[_chosen(track, named, score.parts, where, option)] for track, option in tracks]
     if chosen:
         voices = list(dict.fromkeys(chosen))
         contents.notes = [note for note in contents.notes if note.voice in voices]
@@ -136,16 +136,16 @@ def _parsed(data: bytes, where: str) -> Any:
     return file
 
 
-def _chosen(voices: list[str], names: dict[str, str], part: str, where: str, option: str) -> str:
-    if 1 <= (whole_number(part) or 0) <= len(voices):
-        return voices[int(part) - 1]
-    fitting = [voice for voice in voices if names.get(voice, "").lower() == part.lower()]
-    if len(fitting) == 1:
-        return fitting[0]
-    shown = ", ".join(f"{number} {names.get(voice) or 'unnamed'}" for number, voice in enumerate(voices, 1))
-    raise CoachError(
-        Problem(f"there is no track '{plain_text(part, 80)}'; there are {shown}", where, guess=option)
-    )
+def _chosen(track: str, named: Sequence[Sequence[str]], shown: Sequence[str], where: str, option: str) -> int:
+    """The index of the track that the user named, or of the only one."""
+    if not track and len(named) > 1:
+        message = f"the file has {len(named)} tracks: {numbered(shown)}"
+        raise CoachError(Problem(message, where, guess=f"choose one with {option}"))
+    index = index_named(track, named) if track else 0
+    if index is not None:
+        return index
+    message = f"there is no track '{plain_text(track, 80)}'; there are {numbered(shown)}"
+    raise CoachError(Problem(message, where, guess=option))
 
 
 def _text(message: Any) -> str:

@@ -6,9 +6,12 @@ MIDI numbers; string numbers are the file's, 1 the highest.
 
 from __future__ import annotations
 
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
 
+from coach.ground.digits import whole_number
+from coach.ground.plain import plain_text
 from coach.music.key import Key
 
 MAX_BYTES = 20_000_000
@@ -177,3 +180,16 @@ def join_ties(bars: list[tuple[Fraction, ScoreBar]]) -> list[tuple[Fraction, Sco
 
 def _longer(first: ScoreNote, more: ScoreNote) -> ScoreNote:
     return replace(first, length=first.length + more.length, rings=first.rings or more.rings)
+
+
+def index_named(wanted: str, names: Sequence[Collection[str]]) -> int | None:
+    """The index of what a user means by its number from 1 or by one of its names; None where that is not one."""
+    if 1 <= (whole_number(wanted) or 0) <= len(names):
+        return int(wanted) - 1
+    fitting = [index for index, own in enumerate(names) if wanted.lower() in map(str.lower, own)]
+    return fitting[0] if len(fitting) == 1 else None
+
+
+def numbered(names: Sequence[str]) -> str:
+    """Names as a user may choose from them: `1 Soprano, 2 Bass`, the first forty."""
+    return ", ".join(f"{number} {plain_text(name)}" for number, name in enumerate(names[:40], 1))

@@ -6,14 +6,13 @@ from collections import Counter
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
-from coach.ground.digits import whole_number
 from coach.ground.plain import plain_text
 from coach.ground.problem import CoachError, Problem
 from coach.music.drill import TOGETHER
 from coach.score.hand import HIGHEST_FRET, IN_TUNE_CENTS, in_tune
 from coach.score.keys import BAR, PHRASE
 from coach.score.limits import LAYER, MAX_LAYERS
-from coach.score.score import Score, ScoreNote
+from coach.score.score import Score, ScoreNote, index_named, numbered
 from coach.strings.instrument import STRINGS_RANGE, Instrument
 from coach.strings.ready_made import READY_MADE, ready_made, usual_scale_mm
 from coach.strings.units import note_name
@@ -79,15 +78,12 @@ def _chosen_voice(score: Score, wanted: str, where: str) -> str:
         sounding, key=lambda voice: (len(voice), voice)
     )
     named = [score.layer_names.get(voice) or f"voice {voice}" for voice in voices]
-    if 1 <= (whole_number(wanted) or 0) <= len(voices):
-        return voices[int(wanted) - 1]
-    fitting = [voice for voice, name in zip(voices, named, strict=True) if name.lower() == wanted.lower()]
-    if len(fitting) == 1:
-        return fitting[0]
-    shown = ", ".join(f"{number} {plain_text(name)}" for number, name in enumerate(named[:40], 1))
+    index = index_named(wanted, [(name,) for name in named])
+    if index is not None:
+        return voices[index]
     raise CoachError(
         Problem(
-            f"'{plain_text(wanted, 80)}' is neither a note nor one voice or track; there are {shown}",
+            f"'{plain_text(wanted, 80)}' is neither a note nor one voice or track; there are {numbered(named)}",
             where,
             guess="--harmonics",
         )

@@ -43,8 +43,7 @@ def text_tab(drill: Drill, width: int = DEFAULT_WIDTH) -> str:
 
 def _key(drill: Drill) -> Iterator[str]:
     """What the signs mean, those of fingers and of artificial harmonics only where there are any."""
-    bars = (bar for phrase in drill.phrases for bar in phrase.bars)
-    notes = [note for bar in bars for event in bar.events for note in event.notes]
+    notes = list(drill.notes)
     yield _KEY
     if any(note.is_artificial for note in notes):
         yield _ARTIFICIAL

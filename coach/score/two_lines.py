@@ -27,9 +27,14 @@ class LineNames:
     bass: str
     part: str | None = None
 
-    def part_of(self, line: str) -> str | None:
-        """The part in which a line is to be found."""
-        return self.part if _INSIDE.fullmatch(line) else line
+    def part_of(self, line: str, option: str) -> tuple[str | None, str]:
+        """The part in which the line of an option is to be found, and the option that names that part."""
+        return (self.part, "--part") if _INSIDE.fullmatch(line) else (line, option)
+
+    @property
+    def are_parts(self) -> bool:
+        """Whether both are parts by themselves, so that no other part is to be named."""
+        return not any(map(_INSIDE.fullmatch, (self.melody, self.bass)))
 
 
 def two_lines(names: LineNames, melody: Score, bass: Score, where: str) -> Score:
