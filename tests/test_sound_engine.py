@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from coach.sound.device import DeviceError, Filler
-from coach.sound.engine import RETRY_S, STALL_S, START_STALL_S, Engine
+from coach.sound.device import RETRY_S, STALL_S, START_STALL_S, DeviceError, Filler
+from coach.sound.engine import Engine
 from coach.sound.feed import Feed
 
 RATE = 48_000

@@ -8,13 +8,13 @@ from typing import Any
 
 from coach.commands.common import places_of, say, say_json
 from coach.folder.own_strings import keep_strings
-from coach.ground.problem import CoachError, Problem
 from coach.listen.beats import Beats, best_beats
-from coach.listen.open_string import measured_strings, ringing_string
+from coach.listen.open_string import ringing_string
 from coach.listen.sound_file import read_sound
+from coach.listen.takes import strings_of
 from coach.listen.turn import Turn, meeting_of, pair_turn, string_turn
 from coach.strings.instrument import Instrument
-from coach.strings.tuning import Pair, by_pitch
+from coach.strings.tuning import Pair
 from coach.words.names import pair_name
 
 
@@ -47,21 +47,13 @@ def say_turn(
 def say_strings(instrument: Instrument, arguments: argparse.Namespace) -> int:
     """Say what one pluck of each open string tells, and keep it with the player's own instrument."""
     sound = read_sound(arguments.take)
-    order = by_pitch(instrument)
-    try:
-        heard = measured_strings(
-            sound.samples, sound.rate_hz, [instrument.open_hz(string) for string in order]
-        )
-    except ValueError as error:
-        raise CoachError(
-            Problem(str(error), arguments.take, guess="one pluck of each string, with a pause after each")
-        ) from None
-    turns = [string_turn(instrument, *each) for each in zip(order, heard, strict=True)]
-    for string, measured in zip(order, heard, strict=True):
+    heard = strings_of(instrument, sound, arguments.take)
+    turns = [string_turn(instrument, *each) for each in heard.items()]
+    for string, measured in heard.items():
         if measured is not None:
             instrument = instrument.with_measured(string, measured.f0_hz, measured.stiffness_b)
     if arguments.json:
-        names = [instrument.string_at(string).name for string in order]
+        names = [instrument.string_at(string).name for string in heard]
         say_json([{"what": name, **_turn_json(turn)} for name, turn in zip(names, turns, strict=True)])
     else:
         for turn in turns:

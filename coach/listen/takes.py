@@ -41,15 +41,7 @@ def ear_of(instrument: Instrument, sound: Sound, path: str) -> Ear:
 
     A string that is not recognised is taken as tuned; CoachError where half of them are not.
     """
-    order = by_pitch(instrument)
-    try:
-        measured = measured_strings(
-            sound.samples, sound.rate_hz, [instrument.open_hz(string) for string in order]
-        )
-    except ValueError as error:
-        guess = "pluck each open string once, the lowest first, with two seconds between"
-        raise CoachError(Problem(str(error), path, guess=guess)) from None
-    by_string: dict[int, MeasuredString | None] = dict(zip(order, measured, strict=True))
+    order, by_string = by_pitch(instrument), strings_of(instrument, sound, path)
     lacking = [place for place, string in enumerate(order, 1) if by_string[string] is None]
     # One string that fades too fast is taken as tuned; where most are not found, the take holds something else.
     if 2 * len(lacking) >= len(order):
@@ -60,6 +52,22 @@ def ear_of(instrument: Instrument, sound: Sound, path: str) -> Ear:
         )
         raise CoachError(Problem(found, path, guess="the lowest string first; tune it first"))
     return Ear.of(instrument, [by_string[string] for string in range(len(instrument.strings))])
+
+
+def strings_of(instrument: Instrument, sound: Sound, path: str) -> dict[int, MeasuredString | None]:
+    """Every string of a take with one pluck of each, from the lowest; None for one that is not recognised.
+
+    CoachError where there are fewer plucks than strings.
+    """
+    order = by_pitch(instrument)
+    try:
+        measured = measured_strings(
+            sound.samples, sound.rate_hz, [instrument.open_hz(string) for string in order]
+        )
+    except ValueError as error:
+        guess = "pluck each open string once, the lowest first, with two seconds between"
+        raise CoachError(Problem(str(error), path, guess=guess)) from None
+    return dict(zip(order, measured, strict=True))
 
 
 def recording_of(

@@ -12,7 +12,6 @@ Privacy: nothing is opened before `start`, the last `kept_s` seconds are kept in
 
 from __future__ import annotations
 
-import contextlib
 import threading
 from collections import deque
 from collections.abc import Callable
@@ -21,7 +20,18 @@ from enum import Enum, auto
 from types import TracebackType
 from typing import TYPE_CHECKING, Self
 
-from coach.sound.device import DeviceError, OpenInput, Taker, open_input
+from coach.sound.device import (
+    CLOSE_WAIT_S,
+    RETRY_S,
+    STALL_S,
+    START_STALL_S,
+    TICK_S,
+    DeviceError,
+    OpenInput,
+    Taker,
+    close_apart,
+    open_input,
+)
 from coach.sound.player import now_s
 
 if TYPE_CHECKING:
@@ -30,17 +40,11 @@ if TYPE_CHECKING:
 
     Pcm = NDArray[np.float32]
 
-STALL_S = 1.0
-"""An input that hands over nothing so long is lost."""
-START_STALL_S = 3.5
-RETRY_S = 2.0
 KEPT_S = 60.0
 ALIGN_REACH_S = 0.3
 """How late or early against the reckoning a click is looked for; never half a beat or more."""
 CLEAR = 6.0
 """A click in a recording stands out from what is around it by this factor."""
-_TICK_S = 0.1
-_CLOSE_WAIT_S = 1.0
 _ANCHORS = 200
 """Blocks of 10 ms whose earliest ties count and clock."""
 
@@ -124,11 +128,11 @@ class Capture:
         """Stop listening and forget what was heard; waits at most about two seconds. Safe to call twice."""
         self._ending.set()
         if self._keeper is not None:
-            self._keeper.join(_CLOSE_WAIT_S)
+            self._keeper.join(CLOSE_WAIT_S)
             self._keeper = None
         self._let_go()
         if self._closing is not None:
-            self._closing.join(_CLOSE_WAIT_S)
+            self._closing.join(CLOSE_WAIT_S)
         self._forget()
         self._status = CaptureStatus(CaptureState.OFF)
 
@@ -221,9 +225,7 @@ class Capture:
         device, self._device = self._device, None
         if device is not None:
             self._retry_at_s = self._clock() + RETRY_S
-            # A sound server that hangs keeps this thread hanging, and nothing else.
-            self._closing = threading.Thread(target=_close, args=(device,), name="input closer", daemon=True)
-            self._closing.start()
+            self._closing = close_apart(device)
 
     def _forget(self) -> None:
         with self._lock:
@@ -233,7 +235,7 @@ class Capture:
     def _keep(self) -> None:
         while not self._ending.is_set():
             self.tend()
-            self._ending.wait(_TICK_S)
+            self._ending.wait(TICK_S)
 
     def _taker(self) -> Taker:
         """What the device's thread runs: stamps, counts and keeps."""
@@ -299,9 +301,3 @@ def lag_s(heard: Pcm, played: Pcm, rate_hz: int, reach_s: float) -> float | None
     if likeness[best] <= CLEAR * max(float(np.median(likeness)), 1e-6):
         return None
     return (best - reach) / rate_hz
-
-
-def _close(device: OpenInput) -> None:
-    # Whatever a vanished device says at its end, there is nobody left to mend it.
-    with contextlib.suppress(Exception):
-        device.close()

@@ -26,6 +26,15 @@ both cores taken). The position allows for it."""
 
 INPUT_PERIOD_MS = 10
 
+STALL_S = 1.0
+"""A device that asks for nothing, or hands over nothing, so long is lost."""
+START_STALL_S = 3.5
+"""A sound server's first blocks may take over two seconds while it wakes."""
+RETRY_S = 2.0
+TICK_S = 0.1
+"""Between two looks after a device."""
+CLOSE_WAIT_S = 1.0
+
 Filler = Generator[memoryview, int, None]
 """Primed generator: is sent the number of frames wanted, yields their bytes (fewer is silence)."""
 Taker = Generator[None, bytearray, None]
@@ -84,6 +93,13 @@ def open_input(rate: int, name: str, taker: Taker) -> OpenInput:
     return device
 
 
+def close_apart(device: OpenInput) -> threading.Thread:
+    """Close a device in a thread of its own: a sound server that hangs keeps that one hanging, and nothing else."""
+    thread = threading.Thread(target=_close_quietly, args=(device,), name="sound closer", daemon=True)
+    thread.start()
+    return thread
+
+
 def _listed(inputs: bool) -> tuple[DeviceInfo, ...]:
     import miniaudio
 
@@ -118,7 +134,8 @@ def _opened(rate: int, name: str, blocks: Filler | Taker, inputs: bool) -> Any:
                 device.start(blocks)
         except miniaudio.MiniaudioError as error:
             refused = refused or f"{full_name} refused to open ({error.args[0]})"
-            _close_quietly(device)
+            if getattr(device, "_device", None) is not None:
+                _close_quietly(device)
             continue
         device.name = full_name
         return device
@@ -213,10 +230,10 @@ def _deep_queue() -> Iterator[None]:
             os.environ[name] = before
 
 
-def _close_quietly(device: Any) -> None:
-    if getattr(device, "_device", None) is not None:
-        with contextlib.suppress(Exception):
-            device.close()
+def _close_quietly(device: OpenInput) -> None:
+    # Whatever a vanished device says at its end, there is nobody left to mend it.
+    with contextlib.suppress(Exception):
+        device.close()
 
 
 _hushed: dict[str, Any] = {}

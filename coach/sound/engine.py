@@ -10,27 +10,30 @@ queue ran dry, first shows its pace in silence; then the sound comes in at the p
 
 from __future__ import annotations
 
-import contextlib
 import threading
 from collections.abc import Callable
 from types import TracebackType
 from typing import TYPE_CHECKING, Self
 
-from coach.sound.device import PERIODS, DeviceError, Filler, OpenDevice, open_device
+from coach.sound.device import (
+    CLOSE_WAIT_S,
+    PERIODS,
+    RETRY_S,
+    STALL_S,
+    START_STALL_S,
+    TICK_S,
+    DeviceError,
+    Filler,
+    OpenDevice,
+    close_apart,
+    open_device,
+)
 from coach.sound.feed import Feed
 from coach.sound.pace import Pace
 from coach.sound.player import PlayToken, SoundState, SoundStatus, now_s
 
 if TYPE_CHECKING:
     from coach.sound.player import Pcm
-
-STALL_S = 1.0
-"""A device that asks for nothing so long is lost."""
-START_STALL_S = 3.5
-"""A sound server's first blocks may take over two seconds while it wakes."""
-RETRY_S = 2.0
-_TICK_S = 0.1
-_CLOSE_WAIT_S = 1.0
 
 OpenFunction = Callable[[int, str, Filler], OpenDevice]
 
@@ -93,11 +96,11 @@ class Engine:
             self._ending.wait((self._queued_blocks + 1) * self._block / self.rate)
         self._ending.set()
         if self._keeper is not None:
-            self._keeper.join(_CLOSE_WAIT_S)
+            self._keeper.join(CLOSE_WAIT_S)
             self._keeper = None
         self._let_go(self._clock())
         if self._closing is not None:
-            self._closing.join(_CLOSE_WAIT_S)
+            self._closing.join(CLOSE_WAIT_S)
 
     def play(self, pcm: Pcm, *, join: bool = False) -> PlayToken:
         with self._lock:
@@ -217,14 +220,12 @@ class Engine:
         self._sounding = False
         if device is not None:
             self._retry_at_s = now + RETRY_S
-            # A sound server that hangs keeps this thread hanging, and nothing else.
-            self._closing = threading.Thread(target=_close, args=(device,), name="sound closer", daemon=True)
-            self._closing.start()
+            self._closing = close_apart(device)
 
     def _keep(self) -> None:
         while not self._ending.is_set():
             self.tend()
-            self._ending.wait(_TICK_S if self._sounding or not self._awaiting else _TICK_S / 10)
+            self._ending.wait(TICK_S if self._sounding or not self._awaiting else TICK_S / 10)
 
     def _filler(self) -> Filler:
         """What the device's thread runs: stamps, counts, and slices of ready PCM."""
@@ -285,9 +286,3 @@ class Engine:
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         self.close()
-
-
-def _close(device: OpenDevice) -> None:
-    # Whatever a vanished device says at its end, there is nobody left to mend it.
-    with contextlib.suppress(Exception):
-        device.close()

@@ -155,10 +155,7 @@ class TuningScreen(DrawnScreen):
         self.draw()
 
     def _keep_string(self, string: int, measured: MeasuredString) -> None:
-        try:
-            instrument = self.heard.instrument.with_measured(string, measured.f0_hz, measured.stiffness_b)
-        except ValueError:
-            return
+        instrument = self.heard.instrument.with_measured(string, measured.f0_hz, measured.stiffness_b)
         self.heard = Heard(instrument, adjacent_pairs(instrument), string, self.heard.index)
 
     def _stop_listening(self) -> None:
