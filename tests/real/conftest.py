@@ -96,11 +96,13 @@ class PulseServer:
         )
 
     @contextlib.contextmanager
-    def recording(self, into: Path) -> Iterator[None]:
+    def recording(self, into: Path, latency_ms: int = 50) -> Iterator[None]:
         """Record the sink's monitor into a file of raw mono float32."""
         command = ["parec", "-d", "desk.monitor", f"--rate={RATE}", "--channels=1", "--format=float32le"]
         with into.open("wb") as file:
-            process = subprocess.Popen([*command, "--latency-msec=50"], env=self.environment, stdout=file)
+            process = subprocess.Popen(
+                [*command, f"--latency-msec={latency_ms}"], env=self.environment, stdout=file
+            )
             try:
                 wait_for(lambda: into.stat().st_size > 0, 5, "the recording to begin")
                 yield

@@ -6,11 +6,10 @@ model of the strings, begun on the sample where the program's own first click is
 
 from __future__ import annotations
 
-import contextlib
 import re
 import subprocess
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -23,7 +22,7 @@ from coach.sound.engine import Engine
 from coach.sound.render import click_shape, render_rep
 from coach.sound.timeline import rep_timeline
 from coach.sound.tones import tones_of
-from tests.real.conftest import RATE, end, need, recorded, wait_for
+from tests.real.conftest import RATE, need, recorded, wait_for
 from tests.real.test_terminal_real import Terminal, coach, logged
 
 pytestmark = pytest.mark.real
@@ -83,18 +82,6 @@ class Monitor:
     def skip(self) -> None:
         """Look only at what comes from now on."""
         self.done = len(recorded(self.path))
-
-
-@contextlib.contextmanager
-def monitor(pulse, path: Path) -> Iterator[Monitor]:
-    command = ["parec", "-d", "desk.monitor", f"--rate={RATE}", "--channels=1", "--format=float32le"]
-    with path.open("wb") as file:
-        process = subprocess.Popen([*command, "--latency-msec=20"], env=pulse.environment, stdout=file)
-        try:
-            wait_for(lambda: path.stat().st_size > 0, 5, "the recording to begin")
-            yield Monitor(path)
-        finally:
-            end(process)
 
 
 class Performance:
@@ -176,7 +163,9 @@ def test_a_choke_in_a_performance_is_suggested_on_the_screen(pulse, tmp_path):
     (folder / "drills" / "heard.yaml").write_text(DRILL)
     (folder / "settings.yaml").write_text(SETTINGS)
     engine = Engine(RATE)
-    with engine, monitor(pulse, folder / "monitor.raw") as heard:
+    path = folder / "monitor.raw"
+    with engine, pulse.recording(path, latency_ms=20):
+        heard = Monitor(path)
         wait_for(lambda: engine.sounding, 5, "the sound card")
         words = [
             "env",
@@ -205,7 +194,11 @@ def test_a_choke_in_a_performance_is_suggested_on_the_screen(pulse, tmp_path):
             )
             window.press("h")
             performance.until(window, "saved, choked 3")
-            window.press("Escape", "Enter", "q", "q", "q")
+            window.press("Escape")
+            window.wait("End the session?")
+            window.press("Enter")
+            window.wait("This session")
+            window.press("q", "q", "q")
             window.wait("STATUS=0")
         finally:
             window.close()

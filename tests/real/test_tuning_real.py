@@ -8,7 +8,6 @@ import re
 import shutil
 import signal
 import subprocess
-import sys
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -23,7 +22,7 @@ from coach.sound.render import render_clicks
 from coach.sound.timeline import Strike
 from coach.sound.wav import write_wav
 from tests.real.conftest import RATE, PulseServer, end, need, wait_for
-from tests.real.test_terminal_real import Terminal
+from tests.real.test_terminal_real import Terminal, coach
 
 pytestmark = pytest.mark.real
 
@@ -60,7 +59,7 @@ def played(pulse: PulseServer, folder: Path, sound: np.ndarray) -> Iterator[None
 def listening(pulse, tmp_path):
     """A terminal with `coach tune --listen` in it, beside the server."""
     need("tmux", "paplay")
-    words = f"{Path(sys.executable).parent / 'coach'} tune --listen --folder {tmp_path / 'practice'}"
+    words = f"{coach()} tune --listen --folder {tmp_path / 'practice'}"
     window = Terminal(tmp_path, (100, 30), words)
     yield window
     window.close()
@@ -108,9 +107,8 @@ def test_an_input_that_goes_away_is_one_line_and_comes_back(pulse, listening):
 def test_without_any_input_there_is_one_line_and_the_screen_works(tmp_path):
     need("tmux")
     nowhere = f"XDG_RUNTIME_DIR={tmp_path} PULSE_SERVER=unix:{tmp_path}/none"
-    coach = Path(sys.executable).parent / "coach"
     window = Terminal(
-        tmp_path, (100, 30), f"{nowhere} {coach} tune --listen --folder {tmp_path / 'practice'}"
+        tmp_path, (100, 30), f"{nowhere} {coach()} tune --listen --folder {tmp_path / 'practice'}"
     )
     try:
         window.wait("not listening: no microphone or other input found")
@@ -159,8 +157,7 @@ def test_an_input_that_stalls_is_lost_and_ends_without_hanging(pulse):
 
 
 def test_the_level_command_names_silence_and_a_signal(pulse, tmp_path):
-    coach = str(Path(sys.executable).parent / "coach")
-    command = [coach, "sound", "input", "--seconds", "3", "--folder", str(tmp_path)]
+    command = [coach(), "sound", "input", "--seconds", "3", "--folder", str(tmp_path)]
     done = subprocess.run(
         command, env=pulse.environment, capture_output=True, text=True, check=True, timeout=60
     )
