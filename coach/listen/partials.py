@@ -59,15 +59,13 @@ class Rings:
     expected: NDArray[np.float64]
 
     @classmethod
-    def none(cls) -> Rings:
-        return cls(np.zeros(0), np.zeros(0))
-
-    @classmethod
     def of(cls, parts: Sequence[Rings]) -> Rings:
         """All of them together."""
-        if not parts:
-            return cls.none()
-        return cls(np.concatenate([p.hz for p in parts]), np.concatenate([p.expected for p in parts]))
+        none = np.zeros(0)
+        return cls(
+            np.concatenate([none, *(p.hz for p in parts)]),
+            np.concatenate([none, *(p.expected for p in parts)]),
+        )
 
 
 def note_hz(string: MeasuredString, note: Note) -> NDArray[np.float64]:

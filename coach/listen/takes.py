@@ -78,7 +78,11 @@ def recording_of(
     CoachError where neither is heard, or the take ends before the passage does.
     """
     clicks = clicks_of(passage, tempo_bpm, drill.count_in_bars, drill.click)
-    beat_1_s = _start_s(sound, passage, tempo_bpm, clicks) if starts_at_s is None else starts_at_s
+    beat_1_s = (
+        _start_s(sound.samples, sound.rate_hz, passage, tempo_bpm, clicks)
+        if starts_at_s is None
+        else starts_at_s
+    )
     if beat_1_s is None:
         guess = "--starts-at with the time of beat 1; are phrase and tempo right?"
         raise CoachError(
@@ -95,13 +99,18 @@ def recording_of(
 def found_start_s(recording: Recording, drill: Drill) -> float | None:
     """Where beat 1 of a recording would be found, whatever is said of it; None where it would not."""
     clicks = clicks_of(recording.passage, recording.tempo_bpm, drill.count_in_bars, drill.click)
-    sound = Sound(np.asarray(recording.samples, dtype=np.float32), recording.rate_hz, 0.0)
-    return _start_s(sound, recording.passage, recording.tempo_bpm, clicks)
+    return _start_s(recording.samples, recording.rate_hz, recording.passage, recording.tempo_bpm, clicks)
 
 
-def _start_s(sound: Sound, passage: Passage, tempo_bpm: int, clicks: Sequence[ClickAt]) -> float | None:
-    clicked_s = clicked_start_s(sound, clicks)
-    return played_start_s(sound, passage, tempo_bpm) if clicked_s is None else clicked_s
+def _start_s(
+    samples: NDArray[np.floating],
+    rate_hz: int,
+    passage: Passage,
+    tempo_bpm: int,
+    clicks: Sequence[ClickAt],
+) -> float | None:
+    clicked_s = _clicked_start_s(samples, rate_hz, clicks)
+    return _played_start_s(samples, rate_hz, passage, tempo_bpm) if clicked_s is None else clicked_s
 
 
 def strikes_of(clicks: Sequence[ClickAt], beat_1_s: float) -> tuple[tuple[Strike, ...], tuple[Strike, ...]]:
@@ -115,18 +124,20 @@ def strikes_of(clicks: Sequence[ClickAt], beat_1_s: float) -> tuple[tuple[Strike
     return tuple(count_in), tuple(beats)
 
 
-def clicked_start_s(sound: Sound, clicks: Sequence[ClickAt]) -> float | None:
+def _clicked_start_s(samples: NDArray[np.floating], rate_hz: int, clicks: Sequence[ClickAt]) -> float | None:
     """Beat 1 from the clicks of the count-in; None where they are not heard."""
     count_in = [float(c.seconds) for c in clicks if c.kind == "count-in"]
     if not count_in:
         return None
-    start_s = count_in_start_s(sound.samples, sound.rate_hz, [at - count_in[0] for at in count_in])
+    start_s = count_in_start_s(samples, rate_hz, [at - count_in[0] for at in count_in])
     return None if start_s is None else start_s - count_in[0]
 
 
-def played_start_s(sound: Sound, passage: Passage, tempo_bpm: int) -> float | None:
+def _played_start_s(
+    samples: NDArray[np.floating], rate_hz: int, passage: Passage, tempo_bpm: int
+) -> float | None:
     """Beat 1 from the notes: where the most events meet a sharp beginning; None where too few do."""
-    risen = rises(frame_of(sound.samples, sound.rate_hz, 0.0, sound.length_s))
+    risen = rises(frame_of(samples, rate_hz, 0.0, len(samples) / rate_hz))
     onsets_s = [float(passage.tempo.seconds_at(event.onset, tempo_bpm)) for event in passage.events]
     moments = sorted({round(onset / risen.hop_s) for onset in onsets_s})
     room = len(risen.db) - moments[-1]
