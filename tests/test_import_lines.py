@@ -235,6 +235,19 @@ def test_lines_that_are_not_there_are_refused_and_nothing_is_written(
     assert not target.exists()
 
 
+def test_a_voice_of_a_midi_file_of_several_tracks_asks_for_its_part(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "two.mid"
+    file = ["export", "first-pour", "--folder", str(tmp_path), "--to", "midi", "-o", str(path)]
+    assert main(file) == 0
+    assert (
+        main(["import", str(path), "--melody", "voice 1", "--bass", "1", "-o", str(tmp_path / "x.yaml")]) == 1
+    )
+    shown = "two.mid: the file has 2 tracks: 1 bass, 2 harmonics (choose one with --part)"
+    assert shown in capsys.readouterr().err
+
+
 UNPITCHED = "<note><unpitched/><duration>8</duration></note>"
 REST = "<note><rest/><duration>8</duration></note>"
 QUARTER_TONE = note("E2", 8).replace("<octave>", "<alter>0.5</alter><octave>")

@@ -241,6 +241,24 @@ def test_a_page_is_written_as_pdf_and_a_misspelt_layer_is_told(
     assert main([*base, "midi", "--paper", "letter"]) == 2
 
 
+def test_a_page_of_nothing_is_refused_and_not_written(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    drill = tmp_path / "droppable.yaml"
+    text = (DRILLS[0].parent / "first-pour.yaml").read_text(encoding="utf-8")
+    drill.write_text(re.sub(r":<[\d.]+>", r"\g<0>?", text), encoding="utf-8")
+    file = tmp_path / "page.pdf"
+    base = ["export", str(drill), "--to", "pdf", "-o", str(file), "--layer"]
+    for words, message in (
+        (["harmonics", "--easier"], "--easier: no note is left"),
+        ([""], "--layer: there is no layer ''; there is bass and harmonics"),
+    ):
+        assert main([*base, *words]) == 2
+        assert message in capsys.readouterr().err
+        assert not file.exists()
+    assert main([*base, "harmonics"]) == 0
+
+
 def test_without_the_extra_the_page_is_plain_and_one_line_says_how_to_get_notes(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -108,7 +108,7 @@ def _tab(drill: Drill, tempo_bpm: int, arguments: argparse.Namespace) -> str:
 def _part(drill: Drill, arguments: argparse.Namespace) -> Drill:
     """What of the drill is asked for."""
     try:
-        return drill_part(drill, arguments.layer, arguments.easier)
+        part = drill_part(drill, arguments.layer, arguments.easier)
     except KeyError:
         close = nearest(arguments.layer, drill.layers)
         message = (
@@ -117,6 +117,10 @@ def _part(drill: Drill, arguments: argparse.Namespace) -> Drill:
         raise UsageError(
             Problem(message, "--layer", guess=f"did you mean {close}?" if close else "")
         ) from None
+    if arguments.easier and next(part.notes, None) is None:
+        message = "no note is left: each one may be left out"
+        raise UsageError(Problem(message, "--easier", guess="without it all are written"))
+    return part
 
 
 def _html(drill: Drill, tempo_bpm: int, arguments: argparse.Namespace) -> str:

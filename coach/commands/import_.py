@@ -52,8 +52,8 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--transpose",
         metavar="HOW",
-        help="with --melody: best, the key in which it lies best (default), or semitones such as -2, or a key such as "
-        "'D major'; octaves are chosen to suit",
+        help="with --melody: best, the key in which it lies best (default), or semitones such as -2, "
+        "at most 12, or a key such as 'D major'; octaves are chosen to suit",
     )
     parser.add_argument("--bars", metavar="A-B", help="only these bars, counted from 1 as in the file")
     parser.add_argument(
