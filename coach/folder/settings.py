@@ -48,17 +48,20 @@ class PracticeSettings:
     new_phrases: int = row(
         Whole(0, 50),
         5,
-        "new phrases a day, more where nothing else needs the time",
+        "new phrases a day; more when nothing else needs the time",
         choices=(1, 2, 3, 5, 8, 12),
     )
     pause_s: float = row(
         Number(0, 30, "s"),
         0.0,
-        "pause between a rating and the next count-in; 0 plays in rounds",
+        "pause between a rating and the next count-in; 0: play in rounds",
         choices=PAUSES_S,
     )
     run_on_pause_s: float = row(
-        Number(0, 30, "s"), 2.0, "pause in a turn that runs on by itself", choices=PAUSES_S
+        Number(0, 30, "s"),
+        2.0,
+        "pause between repetitions of an item that runs on by itself",
+        choices=PAUSES_S,
     )
 
 
@@ -73,7 +76,7 @@ class ScreenSettings:
     left_handed: bool = row(Truth(), False, "left-handed fretboard", choices=(False, True))
     ascii: bool = row(Truth(), False, "ASCII characters only", choices=(False, True))
     """For terminals without box and block characters."""
-    tour_seen: bool = row(Truth(), False, "whether the tour was shown")
+    tour_seen: bool = row(Truth(), False, "the tour was shown")
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,13 +87,13 @@ class Settings:
     screen: ScreenSettings = row(Section(ScreenSettings), ScreenSettings(), "how the screen looks")
     sound: SoundSettings = row(Section(SoundSettings), SoundSettings(), "how the click sounds, and where")
     midi: MidiSettings = row(Section(MidiSettings), MidiSettings(), "ports, clock and pedals")
-    listening: ListenSettings = row(Section(ListenSettings), ListenSettings(), "whether the program listens")
+    listening: ListenSettings = row(Section(ListenSettings), ListenSettings(), "whether the coach listens")
     instruments: tuple[Instrument, ...] = row(
         OwnInstruments(),
         (),
-        "your instruments, the one you play first; mm are measured on it where a drill's tuning fits",
+        "your instruments, the one you play most first; mm are measured on it if the drill's tuning fits",
     )
-    keys: Keymap = row(KeymapKey(), Keymap(), "an action's name to a key or a list of keys")
+    keys: Keymap = row(KeymapKey(), Keymap(), "an action's name, then a key or a list of keys")
 
 
 SETTINGS = Section(Settings)

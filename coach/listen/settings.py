@@ -8,9 +8,9 @@ from coach.ground.fields import row
 from coach.ground.kinds import Truth
 
 MEASURED = (
-    "It suggests what failed, and your own rating stays the truth. The ear was measured on simulated and sampled "
+    "It suggests what failed; your own rating is what counts. The ear was measured on simulated and sampled "
     "strings only; your own marks measure it on yours. It learns how your nodes sound from repetitions that you rate "
-    "clean. No sound is kept, and none leaves this machine."
+    "clean. No sound is saved, and none leaves this machine."
 )
 """Told once, before a session first listens."""
 
@@ -22,7 +22,7 @@ class ListenSettings:
     on: bool = row(
         Truth(),
         False,
-        "listen while you play, and suggest what failed; no sound is kept",
+        "listen while you play, and suggest what failed; no sound is saved",
         choices=(False, True),
     )
-    note_seen: bool = row(Truth(), False, "whether it was said what the ear was measured on")
+    note_seen: bool = row(Truth(), False, "the note on how the ear was measured was shown")

@@ -81,20 +81,24 @@ class MidiSettings:
         "",
         "part of a port's name; `virtual` opens one that other programs connect to",
     )
-    in_port: str = row(Text(200, may_be_empty=True), "", "part of the name of the port that a pedal is on")
+    in_port: str = row(Text(200, may_be_empty=True), "", "part of the name of the pedal's port")
     channel: int = row(Whole(1, 16), PERCUSSION_CHANNEL, "MIDI channel; 10 is General MIDI percussion")
     accent_key: int = row(
-        Whole(0, 127), HIGH_WOOD_BLOCK, "key of a bar's first beat; 76 is the high wood block"
+        Whole(0, 127), HIGH_WOOD_BLOCK, "key of the first beat of a bar; 76 is the high wood block"
     )
     beat_key: int = row(Whole(0, 127), LOW_WOOD_BLOCK, "key of the other beats; 77 is the low wood block")
-    subdivision_key: int = row(Whole(0, 127), LOW_WOOD_BLOCK, "key of what is between beats")
+    subdivision_key: int = row(Whole(0, 127), LOW_WOOD_BLOCK, "key of clicks between the beats")
     click: bool = row(Truth(), True, "send the click as notes")
     clock: bool = row(Truth(), False, "send the MIDI clock, 24 to the quarter, with start and stop")
-    reaction_ms: float = row(Number(0, 1500, "ms"), 300.0, "from a choked note to the press that says so")
-    dead_zone_ms: float = row(
-        Number(0, 3000, "ms"), 400.0, "after the last note and after a choke, in which a press rates nothing"
+    reaction_ms: float = row(
+        Number(0, 1500, "ms"), 300.0, "your reaction time: from a choked note to the press"
     )
-    bounce_ms: float = row(Number(0, 500, "ms"), 40.0, "so soon after a press a contact only bounces")
+    dead_zone_ms: float = row(
+        Number(0, 3000, "ms"), 400.0, "after the last note and after a choke: a press in it rates nothing"
+    )
+    bounce_ms: float = row(
+        Number(0, 500, "ms"), 40.0, "after a press: a second contact in it is only a bounce"
+    )
     bindings: Bindings = row(BindingsKey(), {}, f"what a pedal means: {', '.join(ACTIONS)}")
 
     @property

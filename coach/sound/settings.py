@@ -23,22 +23,24 @@ class SoundSettings:
     """How the click and the model sound, and where."""
 
     device: str = row(
-        Text(200, may_be_empty=True), "", "part of a playback device's name; `coach sound` lists them"
+        Text(200, may_be_empty=True), "", "part of the name of an output; `coach sound` lists them"
     )
     """Empty is the system's choice."""
     input: str = row(
-        Text(200, may_be_empty=True), "", "part of a microphone's or input's name; `coach sound` lists them"
+        Text(200, may_be_empty=True),
+        "",
+        "part of the name of a microphone or other input; `coach sound` lists them",
     )
     """Empty is the system's choice."""
     offset_ms: float = row(
         Number(-500, 1000, "ms"),
         0.0,
-        "how much later than reckoned you hear, negative: earlier; `coach sound tap --save` finds it",
+        "how much later you hear the click than calculated (negative: earlier); `coach sound tap --save` sets it",
     )
     click: str = row(Word(CLICK_SOUNDS), "wood", "the click's sound")
-    click_db: float = row(Number(-60, 0, "dB"), -12.0, "level of a beat against the loudest that is possible")
-    hearing_note_seen: bool = row(Truth(), False, "whether the note on hearing was shown")
-    silent_note_seen: bool = row(Truth(), False, "whether it was said what silent mode is")
+    click_db: float = row(Number(-60, 0, "dB"), -12.0, "level of a click, 0 the loudest possible")
+    hearing_note_seen: bool = row(Truth(), False, "the note on hearing was shown")
+    silent_note_seen: bool = row(Truth(), False, "the note on silent mode was shown")
 
     @property
     def offset_s(self) -> float:
