@@ -221,6 +221,43 @@ def test_in_a_round_the_next_repetition_starts_on_the_grid_where_one_key_says_cl
     assert bench.practice.position_s == pytest.approx(-3.99)
 
 
+def climbing(log: Log) -> Bench:
+    """The second pass of a round at 50 is over and waits for its rating: clean, it brings 57."""
+    bench = Bench(log, pause_s=0)
+    bench.go()
+    bench.wait(4 * 1.2 + 8 * 1.2 + 0.01)
+    bench.confirm()
+    bench.wait(4 * 1.2 + 8 * 1.2)
+    assert bench.practice.session.phase is Phase.RATING
+    return bench
+
+
+def test_after_a_climb_the_bar_of_clicks_has_the_new_tempo_from_the_bar_line_on(log):
+    bench = climbing(log)
+    beat_s = 60 / 57
+    assert bench.practice.position_s == pytest.approx(0.01 - 4 * beat_s)
+    for number in (2, 3, 4):
+        bench.wait(beat_s)
+        assert bench.practice.beat is not None
+        assert (bench.practice.beat.number, bench.practice.beat.bar) == (number, -1)
+    bench.confirm()
+    bench.wait(beat_s)
+    assert bench.practice.session.phase is Phase.PLAYING
+    assert bench.practice.position_s == pytest.approx(0.01)
+    bench.wait(8 * beat_s)
+    bench.confirm()
+    assert [rep.tempo_bpm for rep in log.reps()] == [50, 50, 57]
+
+
+def test_where_no_key_comes_in_the_bar_the_climb_gets_a_count_in_of_its_own(log):
+    bench = climbing(log)
+    bench.wait(4 * 60 / 57 - 0.05)
+    assert bench.practice.sounding is None
+    bench.confirm()
+    bench.wait(0.01)
+    assert bench.practice.position_s == pytest.approx(-4 * 60 / 57)
+
+
 def test_a_round_ends_at_the_bar_line_where_no_key_comes_and_nothing_is_clean_by_silence(log):
     bench = in_rounds(log)
     bench.wait(12.01)

@@ -476,12 +476,12 @@ def test_a_turn_that_runs_on_saves_unrated_reps_and_holds_the_rung():
     assert len(session.turn.reps) == 1
 
 
-@pytest.mark.parametrize(("pause_s", "more"), [(0.0, 5), (0.5, 0), (2.0, 0)])
-def test_repetitions_follow_in_rounds_only_where_no_pause_is_set(pause_s, more):
+@pytest.mark.parametrize(("pause_s", "next_bpm"), [(0.0, 50), (0.5, 0), (2.0, 0)])
+def test_repetitions_follow_in_rounds_only_where_no_pause_is_set(pause_s, next_bpm):
     _, effects = drive(begin(items()[2:], pause_s=pause_s)[0], Go())
     (start,) = effects
     assert isinstance(start, StartRep)
-    assert start.more == more
+    assert start.next_bpm == next_bpm
 
 
 def two_turns(second: Purpose, **options: object) -> Session:

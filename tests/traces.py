@@ -243,8 +243,8 @@ class Player:
             case on.StartRep():
                 what = f"{excerpt_text(effect.passage.excerpt)} {effect.tempo_bpm}"
                 return f"{'model' if effect.model else 'play'} {what}"
-            case on.PlayOn(more):
-                return f"play on, {more} more"
+            case on.PlayOn():
+                return "play on"
             case on.Silence():
                 return "silence"
             case on.SaveRep(rep):
@@ -303,8 +303,8 @@ def state_text(session: Session) -> str:
         parts.append(f"{excerpt_text(music.task.excerpt):16} {tempo}" + (f"/{rung}" if tempo != rung else ""))
     if isinstance(state, Ready | Playing) and state.runs_on:
         parts.append("runs on")
-    if isinstance(state, Playing | Rating) and state.more:
-        parts.append(f"{state.more} more")
+    if isinstance(state, Playing | Rating) and state.next_bpm:
+        parts.append(f"clean: on at {state.next_bpm}")
     if isinstance(music, Amending):
         parts.append(f"anew {music.number + 1}")
     if session.marks:

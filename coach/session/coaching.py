@@ -38,8 +38,6 @@ OVERTIME = 1.5
 """A turn ends at the latest after so many times its planned minutes."""
 RELIEF_REPS = 4
 """Repetitions that a turn may last longer for each change that it needed."""
-NEAR = 1.08
-"""A round goes on at its tempo while the rung is within this factor of it, and its repetitions count as at the rung."""
 OFF_RUNG = (Purpose.COLD, Purpose.WARM_UP)
 """Purposes of turns that are played at a tempo of their own."""
 
@@ -175,6 +173,10 @@ class Coaching:
             return Ruling(known.opened(drill, whole, rep.day), step, Instead(whole, Release.BACK))
         return known._going_on(turn, excerpt, step)
 
+    def if_clean(self, drill: Drill, excerpt: Excerpt, turn: Turn, rep: Rep) -> Then:
+        """How the turn goes on where this repetition is clean: known before it is rated."""
+        return replace(self, chooses=False).rated(drill, excerpt, turn, rep).then
+
     def _taken(
         self, drill: Drill, excerpt: Excerpt, turn: Turn, rep: Rep, clean: bool
     ) -> tuple[Coaching, Step]:
@@ -183,7 +185,7 @@ class Coaching:
         learnt.rep(part.excerpt, part.keys, rep)
         rung = self.rungs.get(excerpt.key, rep.tempo_bpm)
         to = rung
-        if rep.purpose != Purpose.WARM_UP and (NEAR * rep.tempo_bpm >= rung or not clean):
+        if rep.purpose != Purpose.WARM_UP and (rep.tempo_bpm >= rung or not clean):
             read = rung_of(learnt, part, day)
             if clean and rep.tempo_bpm > rung:
                 to = rep.tempo_bpm
@@ -239,9 +241,13 @@ class Coaching:
         off_rung = turn.item.purpose in OFF_RUNG and turn.item.excerpt == excerpt
         return last_bpm if off_rung else self.rungs[excerpt.key]
 
+    def reps_left(self, turn: Turn) -> int:
+        """How many repetitions the turn has left."""
+        changes = _course(turn)[1] if self.adapts and turn.reps else 0
+        return max(turn.item.reps, 1) + RELIEF_REPS * changes - len(turn.reps)
+
     def _is_over(self, turn: Turn, step: Step | None) -> bool:
-        changes = _course(turn)[1] if self.adapts else 0
-        if len(turn.reps) >= max(turn.item.reps, 1) + RELIEF_REPS * changes:
+        if self.reps_left(turn) <= 0:
             return True
         late = turn.reps[-1].at_ms - turn.started_ms > turn.item.minutes * OVERTIME * 60_000
         return self.adapts and (late or (step is not None and step.kind is Moved.LANDED))

@@ -175,21 +175,21 @@ class Stop(SessionEvent):
 class StartRep:
     """Play the drill's count-in and the passage; with `model`, the model instead of the player.
 
-    Where `more` repetitions may follow in a round, a bar of clicks follows on the same grid, and counts in the next.
+    In a round a bar of clicks follows at the bar line and counts in the next repetition at `next_bpm`; 0: none.
     """
 
     drill: Drill
     passage: Passage
     tempo_bpm: int
     model: bool = False
-    more: int = 0
+    next_bpm: int = 0
 
 
 @dataclass(frozen=True, slots=True)
 class PlayOn:
-    """The repetition that the bar of clicks counts in is played, and this many more may follow."""
+    """The repetition that the bar of clicks counts in is played; after it one at `next_bpm` may follow, 0: none."""
 
-    more: int
+    next_bpm: int
 
 
 @dataclass(frozen=True, slots=True)

@@ -75,23 +75,24 @@ def back_to_ready(session: Session, state: Listening, event: on.RepEnded | on.Li
 def rep_ended(session: Session, state: Playing, event: on.RepEnded) -> Result:
     if not state.runs_on:
         # A mark ends the round.
-        more = 0 if state.marks.faults else state.more
-        rating = Rating(state.turn, state.task, state.began_ms, state.marks, more)
-        return replace(session, state=rating), (on.Silence(),) if state.more > more else ()
+        next_bpm = 0 if state.marks.faults else state.next_bpm
+        rating = Rating(state.turn, state.task, state.began_ms, state.marks, state.if_clean, next_bpm)
+        return replace(session, state=rating), (on.Silence(),) if state.next_bpm > next_bpm else ()
     session, saved = with_unrated(session, state)
     task = replace(state.task, heard=False)
     ready = Ready(state.turn, task, runs_on=True)
-    silence = (on.Silence(),) if state.more else ()
+    silence = (on.Silence(),) if state.next_bpm else ()
     return replace(session, state=ready), (saved, *silence, on.AutoGo(session.run_on_pause_s))
 
 
 def round_ended(session: Session, state: Rating, event: on.RoundEnded) -> Result:
-    return replace(session, state=replace(state, more=0)), (on.Silence(),)
+    return replace(session, state=replace(state, next_bpm=0)), (on.Silence(),)
 
 
 def cut(session: Session, state: Playing, event: on.Cut) -> Result:
     marks = state.marks.cut(state.task.passage, event.reached)
-    return replace(session, state=Rating(state.turn, state.task, state.began_ms, marks)), (on.Silence(),)
+    rating = Rating(state.turn, state.task, state.began_ms, marks, state.if_clean)
+    return replace(session, state=rating), (on.Silence(),)
 
 
 def mark(session: Session, state: Playing | Rating | Amending, event: on.Mark) -> Result:
@@ -127,7 +128,7 @@ def confirm(session: Session, state: Rating | Amending, event: on.Confirm) -> Re
     if isinstance(state, Amending):
         return with_notice(state.number, amend(session, state, state.marks.faults))
     result = with_notice(len(session.played), rate(session, state, state.marks.faults))
-    return play_on(state, result) if state.more else result
+    return play_on(state, result) if state.next_bpm else result
 
 
 def as_heard(session: Session, state: Rating | Amending, event: on.AsHeard) -> Result:
@@ -227,7 +228,7 @@ def pause(
 ) -> Result:
     back: Ready | Rating | Amending = Ready(state.turn, state.task)
     if isinstance(state, Rating):
-        back = replace(state, more=0)
+        back = replace(state, next_bpm=0)
     elif isinstance(state, Amending):
         back = state
     return replace(session, state=Paused(back)), (on.Silence(),)

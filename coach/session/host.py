@@ -285,8 +285,8 @@ class Practice:
                         self.hearing.unlearn()
                 case StartRep():
                     self._start(effect)
-                case PlayOn(more):
-                    self._play_on(more)
+                case PlayOn(next_bpm):
+                    self._play_on(next_bpm)
                 case Silence() | Finished():
                     self._silence()
                 case AutoGo(seconds):
@@ -324,21 +324,22 @@ class Practice:
         self.player.play(pcm)
         self._take_up(sounding)
         self.rated, self._follows = sounding, False
-        self._count_in(start.more)
+        self._count_in(start.next_bpm)
 
     def _take_up(self, sounding: Sounding) -> None:
         self.sounding, self._counted_in = sounding, None
         if self.on_rep:
             self.on_rep(sounding.start, sounding.timeline)
 
-    def _play_on(self, more: int) -> None:
+    def _play_on(self, next_bpm: int) -> None:
         self.rated, self._follows = self.sounding, True
-        self._count_in(more)
+        self._count_in(next_bpm)
 
-    def _count_in(self, more: int) -> None:
-        """Let a bar of clicks follow on the grid, where more repetitions may, and after it the next of them."""
-        if self.player is not None and self.sounding is not None and more:
-            following, pcm = self._rendered(replace(self.sounding.start, more=more - 1), 1, self.player.rate)
+    def _count_in(self, next_bpm: int) -> None:
+        """Let a bar of clicks follow at the bar line, and after it the next repetition, both at its tempo."""
+        if self.player is not None and self.sounding is not None and next_bpm:
+            start = replace(self.sounding.start, tempo_bpm=next_bpm, next_bpm=0)
+            following, pcm = self._rendered(start, 1, self.player.rate)
             self._counted_in = self.player.play(pcm, join=True), following
 
     def _rendered(self, start: StartRep, count_in_bars: int, rate: int) -> tuple[Sounding, Pcm]:

@@ -15,7 +15,7 @@ from coach.music.drill import TOGETHER, Drill
 from coach.music.excerpt import Excerpt, Passage, layer_choices
 from coach.rating.fault import Fault
 from coach.rating.table import NOT_REACHED, Result
-from coach.session.coaching import Turn
+from coach.session.coaching import Over, Stay, Then, Turn
 from coach.session.events import Suggest
 
 
@@ -166,28 +166,41 @@ class Listening:
     phase: ClassVar[Phase] = Phase.LISTENING
 
 
+TURN_OVER = Over()
+
+
 @dataclass(frozen=True, slots=True)
 class Playing:
-    """Count-in and repetition, since `began_ms`; so many `more` may follow it in a round."""
+    """Count-in and repetition, since `began_ms`."""
 
     turn: Turn
     task: Task
     began_ms: int
     marks: Marks = Marks()
     runs_on: bool = False
-    more: int = 0
+    if_clean: Then = TURN_OVER
+    """How the turn goes on where the repetition is clean."""
+    in_round: bool = False
+    """Whether what follows in the turn is counted in on the grid."""
     phase: ClassVar[Phase] = Phase.PLAYING
+
+    @property
+    def next_bpm(self) -> int:
+        """The tempo of the repetition that follows on the grid where this one is clean; 0 where none does."""
+        return self.if_clean.tempo_bpm if self.in_round and isinstance(self.if_clean, Stay) else 0
 
 
 @dataclass(frozen=True, slots=True)
 class Rating:
-    """The repetition is over and waits for its rating; where `more` may follow, a bar of clicks counts in the next."""
+    """The repetition is over and waits for its rating; unless `next_bpm` is 0, clicks count in the next."""
 
     turn: Turn
     task: Task
     began_ms: int
     marks: Marks = Marks()
-    more: int = 0
+    if_clean: Then = TURN_OVER
+    """How the turn goes on where the repetition is clean."""
+    next_bpm: int = 0
     phase: ClassVar[Phase] = Phase.RATING
 
 

@@ -15,7 +15,7 @@ from coach.music.drill import Drill
 from coach.music.excerpt import Excerpt, Passage, passage_of
 from coach.rating.fault import Fault
 from coach.session import notices
-from coach.session.coaching import NEAR, Instead, Over, Stay, Turn
+from coach.session.coaching import Instead, Over, Stay, Turn
 from coach.session.events import AutoGo, Effect, Finished, PlayOn, Save, SaveRep, Silence, StartRep, Tell
 from coach.session.session import Played, Session, with_correction, with_id, with_rep, with_unrated
 from coach.session.states import Amending, Done, Paused, Playing, Rating, Ready, Rest, State, Task
@@ -77,13 +77,20 @@ def met_today(session: Session, task: Task) -> tuple[Session, Task]:
 
 
 def begin(session: Session, turn: Turn, task: Task, *, runs_on: bool = False) -> Result:
-    """The count-in starts. In a round the repetitions that the turn has left follow each other."""
+    """The count-in starts."""
     session, task = met_today(session, task)
-    alone = runs_on or session.pause_s > 0 or turn.item.purpose is Purpose.COLD
-    more = 0 if alone else max(0, turn.item.reps - len(turn.reps) - 1)
-    playing = Playing(turn, task, session.now_ms, runs_on=runs_on, more=more)
-    start = StartRep(task.drill, task.passage, task.tempo_bpm, more=more)
+    playing = _playing(session, turn, task, runs_on=runs_on)
+    start = StartRep(task.drill, task.passage, task.tempo_bpm, next_bpm=playing.next_bpm)
     return replace(session, state=playing), (start,)
+
+
+def _playing(session: Session, turn: Turn, task: Task, *, runs_on: bool = False) -> Playing:
+    """The repetition that starts now. In a round what the turn has left follows on its grid as long as it is clean."""
+    playing = Playing(turn, task, session.now_ms, runs_on=runs_on)
+    _, clean = with_rep(session, playing, ())
+    in_round = not runs_on and session.pause_s == 0 and turn.item.purpose is not Purpose.COLD
+    if_clean = session.coaching.if_clean(task.drill, task.excerpt, turn, clean)
+    return replace(playing, if_clean=if_clean, in_round=in_round)
 
 
 def play_on(rated: Rating, result: Result) -> Result:
@@ -91,20 +98,17 @@ def play_on(rated: Rating, result: Result) -> Result:
     session, (saved, *rest) = result
     match session.state:
         case Ready(turn, task) if _counted_in(session, rated, turn, task):
-            # It was counted in at the tempo of the one before; a little faster waits for the next round.
-            task = replace(task, tempo_bpm=rated.task.tempo_bpm)
-            playing = Playing(turn, task, session.now_ms, more=rated.more - 1)
+            playing = _playing(session, turn, task)
             news = tuple(effect for effect in rest if isinstance(effect, Tell))
-            return replace(session, state=playing), (saved, *news, PlayOn(rated.more - 1))
+            return replace(session, state=playing), (saved, *news, PlayOn(playing.next_bpm))
     return session, (saved, Silence(), *rest)
 
 
 def _counted_in(session: Session, rated: Rating, turn: Turn, task: Task) -> bool:
-    """Whether a task is what the bar of clicks after a repetition counts in, near enough and on the same day."""
+    """Whether a task is what the bar of clicks after a repetition counts in, on the same day."""
     same = (turn.id, task.excerpt) == (rated.turn.id, rated.task.excerpt)
-    near = rated.task.tempo_bpm <= task.tempo_bpm < NEAR * rated.task.tempo_bpm
     today = practice_day(session.now_ms, session.utc_offset_min) == session.day
-    return same and near and today and not rated.marks.faults
+    return same and task.tempo_bpm == rated.next_bpm and today and not rated.marks.faults
 
 
 def rate(session: Session, state: Ready | Rating, faults: tuple[Fault, ...]) -> Result:
@@ -153,13 +157,14 @@ def announced(session: Session) -> PlanItem | None:
     Where it does follow, its count-in begins without a key of its own.
     """
     match session.state:
-        case Playing(turn, runs_on=False):
-            last = len(turn.reps) + 1 >= turn.item.reps
-        case Rating(turn, more=more):
-            last = len(turn.reps) + (2 if more else 1) >= turn.item.reps
+        case Playing(turn, if_clean=if_clean, runs_on=False):
+            next_bpm = 0
+        case Rating(turn, if_clean=if_clean, next_bpm=next_bpm):
+            pass
         case _:
             return None
-    return _following(session, turn) if last else None
+    ends = isinstance(if_clean, Over) or (next_bpm and session.coaching.reps_left(turn) <= 2)
+    return _following(session, turn) if ends else None
 
 
 def _following(session: Session, turn: Turn) -> PlanItem | None:

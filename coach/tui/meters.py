@@ -139,7 +139,8 @@ def draw_band(words: Sequence[Words], width: int, size: int, plain: bool = False
     closer = [(text.replace(" ", THIN), role) for text, role in others]
     fits = (
         parts
-        for parts, gap in ((others, 6), *((closer[:count], 2) for count in range(len(closer), -1, -1)))
+        for count in range(len(others), -1, -1)
+        for parts, gap in ((others[:count], 6), (closer[:count], 2))
         if beginning + sum(big_width(text, size) + gap for text, _ in parts) <= width
     )
     shown = [(big_text(text, size, plain), role) for text, role in next(fits, ())]

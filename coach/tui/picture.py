@@ -49,6 +49,8 @@ class Picture:
     instrument: Instrument | None = None
     rung: Rung | None = None
     tempo_bpm: int = 0
+    next_bpm: int = 0
+    """The tempo at which a bar of clicks counts in what follows, while a repetition is rated; 0 where none does."""
     beats: tuple[BeatAt, ...] = ()
     position_s: float | None = None
     beat: float | None = None
@@ -132,7 +134,7 @@ def _number_words(picture: Picture) -> list[meters.Words]:
         if picture.look_at and picture.marks:
             return [_look_at(picture)]
         if counting and at is not None:
-            return [(f"COUNT {picture.beats[at].number}", "beat")]
+            return [(f"COUNT {picture.beats[at].number}", "beat"), (f"{picture.next_bpm} BPM", "text")]
         return [(f"THEN {picture.then}", "next")] if picture.then else []
     if picture.marks:
         return [_failed(picture)]

@@ -231,6 +231,7 @@ class SessionStage(CoachScreen):
             instrument=task.drill.instrument,
             rung=session.coaching.rung(task.excerpt),
             tempo_bpm=task.tempo_bpm,
+            next_bpm=music.next_bpm if isinstance(music, Rating) else 0,
             beats=practice.sounding.beats
             if practice.sounding
             else beats_of(task.passage, task.tempo_bpm, task.drill.count_in_bars),
@@ -316,6 +317,7 @@ class SessionStage(CoachScreen):
         waiting = self.practice.waiting_s
         parts = [marks] if marks else []
         parts += [plain_text(part) for part in self.message.split(BETWEEN)]
+        parts += self._counted_in()
         parts += self._suggested()
         parts += self._announced()[:1]
         if self.practice.unsaved:
@@ -362,6 +364,13 @@ class SessionStage(CoachScreen):
         instrument = session.drills[part.excerpt.drill].instrument
         name = excerpt_name(part.excerpt, part.passage.title)
         return f"then {name} at {item.tempo_bpm}", bigview.written(first, instrument) if first else ""
+
+    def _counted_in(self) -> list[str]:
+        """That the bar of clicks is faster than the pass before it."""
+        match self.practice.session.state:
+            case Rating(task=task, next_bpm=next_bpm) if next_bpm > task.tempo_bpm:
+                return [f"up to {next_bpm} if clean"]
+        return []
 
     @property
     def marks(self) -> Marks:
