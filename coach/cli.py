@@ -21,24 +21,24 @@ from coach.ground.plain import visible
 from coach.ground.problem import CoachError, Problem, UsageError
 
 COMMANDS: dict[str, str] = {
-    "practice": "practise: today's session, or the drills you name",
-    "plan": "what today's session would be, and why",
+    "practice": "practise: today's session, or drills that you name",
+    "plan": "show today's plan, and why",
     "know": "say that you already play a drill or a phrase, and about how fast",
-    "forecast": "when a drill's goal tempo is likely, and which nodes will hold it back",
+    "forecast": "when you are likely to reach a drill's goal, and which nodes hold you back",
     "check": "check drill files and explain every problem",
     "new": "write a commented drill to start from",
     "import": "turn a MusicXML or MIDI file into a drill",
     "export": "write a drill as MIDI, MusicXML, text tab, a printable page or sound",
-    "nodes": "every node on every string: where it lies, what it sounds, how forgiving it is",
+    "nodes": "every node on every string: where it is, what it sounds, how exactly you must touch it",
     "find": "where a pitch rings, or the best nodes for a melody over a bass line",
-    "tune": "tune by harmonics: pairs, beats, what drifts, and how it sounds",
-    "report": "your progress: tempo over days, nodes on the neck, what is due for a test; or a reply to your teacher",
-    "assign": "a file for each student: drills with goals, a due date and a comment",
-    "roster": "a teacher's class: whom to help first and with what, who is silent",
-    "sound": "sound devices, a test, how late the sound is, an offset by tapping",
-    "midi": "MIDI ports, what comes in, a test, which pedal means what",
-    "log": "look at the practice log, correct, export, check or back it up; forget a person",
-    "listen": "hear in a recorded take how each event of a phrase went",
+    "tune": "tune by harmonics: which pairs to compare, how they beat, and how that sounds",
+    "report": "your report: tempo over days, nodes on the neck, what comes up for a test; or a reply to your teacher",
+    "assign": "write a drill file for each student, with goals, a due date and a comment",
+    "roster": "your class: whom to help first, and with what",
+    "sound": "list sound devices, test them, measure the latency, set the offset by tapping",
+    "midi": "list MIDI ports, watch or test them, choose what a pedal does",
+    "log": "look at the practice log; correct, export, check or back it up; forget a person",
+    "listen": "say how each event of a recorded take went",
     "serve": "the same app in a browser, for a tablet on the music stand",
 }
 """Command name to the line that `coach --help` shows; the module is `coach.commands.<name>`."""
@@ -117,7 +117,7 @@ class _Parser(argparse.ArgumentParser):
         print(self.format_help(), end="", file=file or sys.stdout)
 
     def error(self, message: str) -> NoReturn:
-        super().error(visible(message.replace("invalid int value:", "needs a whole number, not")))
+        super().error(visible(message.replace("invalid int value:", "expected a whole number, found")))
 
 
 def _module(command: str) -> ModuleType:

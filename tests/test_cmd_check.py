@@ -44,7 +44,7 @@ def test_a_good_file_gives_status_0_and_says_what_it_holds(tmp_path: Path, capsy
     path.write_text(GOOD)
     assert main(["check", str(path)]) == 0
     out, err = capsys.readouterr()
-    assert "1 phrase, 1 bar, 3 events in bass, harmonics; nodes 7 5; 44 to 76 bpm" in out
+    assert "1 phrase, 1 bar, 3 events in bass, harmonics; nodes: 7 5; 44 to 76 bpm" in out
     assert err == ""
 
 
@@ -209,7 +209,7 @@ def test_a_new_drill_goes_to_the_practice_folder_and_replaces_nothing(tmp_path: 
     assert main(words) == 0
     assert (tmp_path / "drills" / "evening-bell.yaml").exists()
     assert main(words) == 1
-    assert "is there already" in capsys.readouterr().err
+    assert "exists already" in capsys.readouterr().err
 
 
 @pytest.mark.parametrize(

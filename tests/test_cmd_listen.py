@@ -135,7 +135,7 @@ def test_another_piece_than_was_played_is_noticed(folder, tmp_path, capsys):
     path = write(tmp_path / "other.wav", samples)
     clean = [str(folder / "clean11.wav"), str(folder / "clean12.wav")]
     assert main(["listen", path, "--drill", str(folder / "ear.yaml"), *PLAYED, "--clean", *clean]) == 1
-    assert "events were not heard in it (are --drill, --phrase, --tempo" in capsys.readouterr().err
+    assert "events were not heard (are --drill, --phrase, --tempo" in capsys.readouterr().err
 
 
 @pytest.mark.parametrize(

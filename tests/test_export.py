@@ -443,7 +443,7 @@ def test_a_drill_is_never_exported_over_itself(tmp_path: Path, capsys: pytest.Ca
     assert main(["new", "--title", "River", "-o", str(drill)]) == 0
     before = drill.read_bytes()
     assert main(["export", "river", "--to", "tab", "--folder", str(tmp_path), "-o", str(drill)]) == 1
-    assert "is what this command reads; it would be lost" in capsys.readouterr().err
+    assert "is what this command reads and would be lost" in capsys.readouterr().err
     assert drill.read_bytes() == before
 
 

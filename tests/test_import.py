@@ -730,7 +730,7 @@ def test_a_plain_score_has_harmonics_by_the_users_word(tmp_path: Path, capsys) -
         assert "harmonics: 1 D:<3.9>" in text, which
         assert "3 G:<5>" in text, "the file's own string and fret are such a node"
     assert main(["import", str(path), "-o", str(target)]) == 0
-    assert "no note of it is a harmonic; --harmonics says which are" in capsys.readouterr().err
+    assert "no harmonics in this file; name them with --harmonics" in capsys.readouterr().err
 
 
 def test_what_no_node_sounds_stays_stopped_and_is_named_with_its_bar(tmp_path: Path) -> None:

@@ -195,16 +195,24 @@ def test_a_note_that_rings_nowhere_is_named_with_its_bar_and_the_nearest_nodes(t
     [
         (["--melody", "Tune"], 2, "--melody needs the other line too"),
         (["--bass", "Tune"], 2, "--bass needs the other line too"),
-        (["--transpose", "2"], 2, "name them with --melody and --bass"),
+        (["--transpose", "2"], 2, "name both lines"),
         (
             ["--melody", "Flute", "--bass", "2"],
             1,
             "there is no part 'Flute'; there are 1 Tune, 2 Ground (--melody)",
         ),
         (["--melody", "staff 3", "--bass", "2", "--part", "1"], 1, "no staff 3; it has staff 1"),
-        (["--melody", "1", "--bass", "2", "--transpose", "up"], 2, "none of best, semitones"),
+        (
+            ["--melody", "1", "--bass", "2", "--transpose", "up"],
+            2,
+            "not a transposition; write best, semitones",
+        ),
         (["--melody", "1", "--bass", "2", "--transpose", "D major"], 2, "the file names no key"),
-        (["--melody", "1", "--bass", "2", "--transpose", ""], 2, "none of best, semitones"),
+        (
+            ["--melody", "1", "--bass", "2", "--transpose", ""],
+            2,
+            "not a transposition; write best, semitones",
+        ),
         (
             ["--melody", "1", "--bass", "2", "--transpose", "13"],
             2,

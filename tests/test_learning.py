@@ -577,7 +577,7 @@ def test_a_forecast_with_nothing_logged_says_so_instead_of_dates(tmp_path, capsy
     folder = ["--folder", str(tmp_path)]
     assert main(["forecast", "first-pour", "--draws", "2", *folder]) == 0
     said = capsys.readouterr().out
-    assert "Nothing is logged yet, so there is no date" in said
+    assert "Nothing is logged yet, so there is no forecast" in said
     assert not re.search(r"\d{4}|%", said)
     assert main(["forecast", "first-pour", "--draws", "2", "--json", *folder]) == 0
     facts = json.loads(capsys.readouterr().out)

@@ -89,7 +89,7 @@ def test_a_rep_is_corrected_by_the_end_of_its_id_and_undo_drops_the_last(
     assert coach(folder, "correct", rep_id[-8:], "late", "3") == 0
     assert coach(folder, "undo") == 0
     told = capsys.readouterr().out
-    assert ": lantern, together at 52 bpm, unrated, counts no more; it is kept in the log" in told
+    assert ": lantern, together at 52 bpm, unrated, no longer counts; it stays in the log" in told
     rows = shown(folder, capsys)
     assert [(row["result"], row["corrected"]) for row in rows] == [("3l", True), ("2c:lift", False)]
     assert coach(folder, "correct", rep_id, "void") == 0
@@ -104,7 +104,7 @@ def test_a_rep_is_corrected_by_the_end_of_its_id_and_undo_drops_the_last(
         (("correct", "0", "choked", "9"), "event 9 is outside 1 to 3", 1),
         (("correct", "0", "chocked", "2"), "found 'chocked', expected clean", 1),
         (("show", "--since", "yesterday"), "'yesterday' is not a date", 2),
-        (("forget", "Ada"), "nobody can be asked here", 2),
+        (("forget", "Ada"), "this needs a terminal, to ask you", 2),
         (("forget", "Cleo", "--yes"), "nobody called 'Cleo' has practised here", 2),
         (("export", "--everybody", "--player", "Ada"), "exclude each other", 2),
         (("note", " \x1b[31m"), "a note has 1 to 2,000 letters", 2),
@@ -210,7 +210,7 @@ def test_forget_removes_a_person_from_the_log_and_its_backups_and_leaves_the_oth
     broken.write_bytes(b"not readable, Ben\n" + b'{"rep":"%s"\n' % ben.encode())
     assert coach(folder, "forget", "ben", "--yes") == 1
     told = capsys.readouterr()
-    assert "old-2026.jsonl: can't be read whole, and may still hold Ben; look yourself" in told.err
+    assert "old-2026.jsonl: can't be read completely and may still name Ben; look yourself" in told.err
     for file in (path, backup):
         data = file.read_bytes()
         assert b"Ben" not in data
@@ -301,7 +301,7 @@ def test_forgetting_names_the_files_that_still_name_the_person(
     assert "other.txt" not in told
     assert coach(folder, "forget", "Ada", "--yes") == 1
     told = capsys.readouterr().err
-    assert "nobody called 'Ada' has practised here, but files name them" in told
+    assert "nobody called 'Ada' has practised here, but some files name them" in told
     assert f"{sub / 'for-ada.yaml'}: names Ada" in told
     shutil.rmtree(folder / "progress")
     assert coach(folder, "forget", "Ada") == 1

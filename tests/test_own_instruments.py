@@ -155,8 +155,8 @@ def test_mm_carry_the_error_they_have() -> None:
 @pytest.mark.parametrize(
     ("instrument", "says"),
     [
-        ("bass", ["+2.5", "nut to saddle    what it has more than the scale is its set_back_mm"]),
-        ("violin", ["±0.5", "Measure each from nut to bridge"]),
+        ("bass", ["+2.5", "nut to saddle    minus the scale, that is its set_back_mm"]),
+        ("violin", ["±0.5", "Measure each string from nut to bridge"]),
     ],
 )
 def test_nodes_say_what_to_measure(instrument: str, says: list[str], tmp_path, capsys) -> None:

@@ -491,7 +491,7 @@ def test_the_command_prints_each_form(
         (("firts-pour",), "there is no such drill file (near: first-pour", 1),
         (("a", "b"), "a report is about one drill or about all", 2),
         (("--player", "Bo"), "nobody called 'Bo' has practised here", 2),
-        (("--without-notes",), "only a teacher's file holds notes", 2),
+        (("--without-notes",), "only goes with --for-teacher", 2),
         (("-o", "/nowhere/at/all.txt"), "can't be written: no such file or directory", 1),
     ],
 )

@@ -56,9 +56,9 @@ def test_tapping_with_the_silent_player_finds_the_delay_of_the_taps():
 
 
 def test_a_negative_offset_is_explained_and_one_before_the_card_has_the_click_refused():
-    assert earlier_text(-30).startswith("negative: you hear the click 30 ms earlier than reckoned")
+    assert earlier_text(-30).startswith("negative: you hear the click 30 ms earlier than calculated")
     refuse_impossible(-299, queue_ms=300)
-    with pytest.raises(CoachError, match="gets a click 300 ms ahead, no sooner"):
+    with pytest.raises(CoachError, match="gets a click only 300 ms ahead"):
         refuse_impossible(-301, queue_ms=300)
 
 

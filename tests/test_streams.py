@@ -48,7 +48,7 @@ def test_output_to_a_full_device_is_one_line_and_status_1(words):
             ["practice", "--silent"],
             "<&-",
             1,
-            "coach: coach practice: a session needs a terminal, and this is none",
+            "coach: coach practice: a session needs a terminal",
         ),
         (["check", "-"], "<&-", 1, ""),
     ],
@@ -71,4 +71,4 @@ def test_letters_that_an_ascii_terminal_lacks_are_replaced():
 def test_a_word_in_a_number_s_place_is_answered_in_the_players_words(words):
     status, said = run(*words)
     assert status == 2
-    assert f"needs a whole number, not '{words[-1]}'" in said
+    assert f"expected a whole number, found '{words[-1]}'" in said

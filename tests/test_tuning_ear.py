@@ -167,7 +167,7 @@ def test_one_pluck_of_each_string_is_kept_with_the_own_instrument_and_tune_recko
     assert main(["tune", "--listen", "--from", take, "--tone", "all", "--folder", str(tmp_path)]) == 0
     said = capsys.readouterr()
     assert "Turn E down by 4.1 cents." in said.out
-    assert "kept with your instrument" in said.err
+    assert "saved with your instrument" in said.err
     (mine,) = load_settings(settings).instruments
     assert [string.stiffness_b for string in mine.strings] == pytest.approx([2e-5, 2e-4, 3e-4, 4e-4], rel=0.1)
     assert [mine.measured_hz(string) for string in range(4)] == pytest.approx(

@@ -120,7 +120,7 @@ def test_an_answers_file_reaches_joins_runs_and_the_piece(tmp_path, capsys, plac
 
 @pytest.mark.parametrize(
     ("words", "said"),
-    [(["first-pour", "--through", "ladle..x"], "has no 'x'"), (["--through"], "plays through one drill")],
+    [(["first-pour", "--through", "ladle..x"], "has no 'x'"), (["--through"], "plays one drill; name one")],
 )
 def test_a_slip_in_what_is_to_be_played_through_is_told(tmp_path, capsys, monkeypatch, words, said):
     monkeypatch.setattr("sys.stdin.isatty", lambda: True)
@@ -164,7 +164,7 @@ def test_a_file_whose_entering_a_power_cut_ended_is_not_entered_twice(tmp_path, 
     assert practise(tmp_path, lines) == 1
     printed = capsys.readouterr().err
     assert "3 repetitions; nothing is logged. The machine stopped while they were written" in printed
-    assert "enter the others in a file of their own" in printed
+    assert "enter the rest in a file of its own" in printed
     assert reps_that_count(tmp_path, capsys) == 2
     assert practise(tmp_path, [lines[0], "clean # the third"]) == 0
     assert reps_that_count(tmp_path, capsys) == 3
@@ -204,7 +204,7 @@ def test_a_file_practised_where_no_practice_folder_is_ends_with_where_it_is_kept
     here.mkdir()
     monkeypatch.chdir(here)
     monkeypatch.setattr("platformdirs.user_data_dir", lambda *_, **__: str(home))
-    says = f"drills and log are kept in {home}; `mkdir drills` makes the current folder a practice folder instead"
+    says = f"drills and log are in {home}; `mkdir drills` makes the current folder a practice folder instead"
     assert main(["new", "--title", "River"]) == 0
     assert capsys.readouterr().out.splitlines()[-1] == says
     (home / "drills" / "river.yaml").rename(here / "river.yaml")

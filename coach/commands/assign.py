@@ -60,13 +60,13 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("drills", nargs="+", metavar="DRILL", help="drill files or names")
     parser.add_argument("--to", nargs="+", default=[], metavar="NAME", help="the students")
     parser.add_argument(
-        "--class", dest="class_list", metavar="FILE", help="a list of students, one name a line"
+        "--class", dest="class_list", metavar="FILE", help="a list of students, one name per line"
     )
-    kept = "default: what the file's own assignment says"
+    kept = "default: as in the file's own assignment"
     parser.add_argument("--from", dest="teacher", metavar="NAME", help=f"you ({kept})")
     parser.add_argument("--goal", type=int, metavar="BPM", help=f"goal tempo ({kept}, else the drill's)")
     parser.add_argument("--due", metavar="YYYY-MM-DD", help=f"by when; '' for no date ({kept})")
-    parser.add_argument("--note", metavar="TEXT", help=f"a comment to the student; '' for none ({kept})")
+    parser.add_argument("--note", metavar="TEXT", help=f"a comment for the student; '' for none ({kept})")
     parser.add_argument(
         "--only",
         nargs="+",
@@ -75,7 +75,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
         help="only these phrases or nodes, with their goals: 'window at 60' '3.2 on D2 at 50'",
     )
     parser.add_argument("--date", default="", metavar="YYYY-MM-DD", help=argparse.SUPPRESS)
-    add_output(parser, "the student's file; a folder for several students", required=True)
+    add_output(parser, "the student's file; for several students, a folder", required=True)
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -100,9 +100,9 @@ def run(arguments: argparse.Namespace) -> int:
     for handout in handouts:
         _settle(handout.path, handout.drill.id)
         if kept := _kept(arguments, handout.before):
-            say(f"kept from the assignment in {handout.path.name}: {', '.join(kept)}", to=sys.stderr)
+            say(f"unchanged from the assignment in {handout.path.name}: {', '.join(kept)}", to=sys.stderr)
     for day in sorted({one.due for one in handed if one.due and one.due < today}):
-        say(f"coach: the due date {day} is past; --due sets another", to=sys.stderr)
+        say(f"coach: the due date {day} is past; set another with --due", to=sys.stderr)
     if arguments.output != "-":
         say(*_summary(handed, students, targets, places_of(arguments).folder))
     return 0
@@ -114,7 +114,7 @@ def _check_texts(arguments: argparse.Namespace) -> None:
         ("--note", arguments.note, MAX_TEXT),
     ):
         if len(plain_text(text or "")) > longest:
-            raise UsageError(Problem(f"{len(text)} letters are more than {longest}", option))
+            raise UsageError(Problem(f"{len(text)} letters; at most {longest}", option))
     if arguments.goal is not None and not MIN_BPM <= arguments.goal <= MAX_BPM:
         raise UsageError(Problem(f"{arguments.goal} is outside {MIN_BPM} to {MAX_BPM} bpm", "--goal"))
 
@@ -132,13 +132,13 @@ def _students(arguments: argparse.Namespace) -> list[str]:
         if not plain:
             raise UsageError(Problem("a name is needed", where))
         if len(plain) > MAX_NAME:
-            raise UsageError(Problem(f"{len(plain)} letters are more than {MAX_NAME}", where))
+            raise UsageError(Problem(f"{len(plain)} letters; at most {MAX_NAME}", where))
         if not any(same_name(plain, other) for other in students):
             students.append(plain)
     if not students:
-        raise UsageError(Problem("nobody is named", "--to", guess="--to NAME, or --class FILE"))
+        raise UsageError(Problem("no student is named", "--to", guess="--to NAME, or --class FILE"))
     if len(students) > MOST_STUDENTS:
-        raise UsageError(Problem(f"{len(students)} students are more than {MOST_STUDENTS}", "--class"))
+        raise UsageError(Problem(f"{len(students)} students; at most {MOST_STUDENTS}", "--class"))
     return students
 
 
@@ -220,7 +220,7 @@ def _task(
 def _text(handout: Handout, task: Assignment) -> str:
     text = assigned_text(read_text(handout.path, DRILL_FILE), handout.drill, task)
     if text is None:
-        message = "the assignment could not be written into this drill"
+        message = "the assignment can't be written into this drill"
         raise CoachError(Problem(message, str(handout.path)))
     return text
 
@@ -243,7 +243,7 @@ def _settle(path: Path, drill_id: str) -> None:
     try:
         if write_ids(path):
             say(
-                f"{path} now holds its id, {drill_id}: a new title or name keeps the student's history",
+                f"{path}: id {drill_id} added: a new title or file name keeps the history",
                 to=sys.stderr,
             )
     except (OSError, UnicodeDecodeError, CoachError):
@@ -263,7 +263,9 @@ def _summary(
         what = f"only {listed(one.parts, 6)}" if one.parts else tempo(one.goal_bpm)
         lines.append(f"{one.title}: {what}{by}")
     if len(students) == 1:
-        file = f"{students[0]}: {targets[0]}, opened with `coach practice {Path(targets[0]).name}`"
+        file = f"{students[0]}: {targets[0]}, open with `coach practice {Path(targets[0]).name}`"
     else:
-        file = f"{counted(len(students), 'file')} in {Path(targets[0]).parent}, each opened with `coach practice FILE`"
-    return [*lines, file, f"remembered in {folder / FILE}"]
+        file = (
+            f"{counted(len(students), 'file')} in {Path(targets[0]).parent}; open with `coach practice FILE`"
+        )
+    return [*lines, file, f"noted in {folder / FILE}"]

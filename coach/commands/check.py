@@ -47,19 +47,19 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "files",
         metavar="FILE",
         nargs="*",
-        help="drill files, or names of drills at hand; - is standard input",
+        help="drill files, or names of your drills; - is standard input",
     )
     parser.add_argument(
         "--fix",
         action="store_true",
-        help="first repair what is certain in the files themselves, keeping comments and layout",
+        help="first repair the files where the repair is certain; comments and layout stay",
     )
     parser.add_argument(
-        "--schema", action="store_true", help="print the format's JSON Schema, for editors, and nothing else"
+        "--schema", action="store_true", help="only print the JSON Schema of drill files, for editors"
     )
     add_folder(parser)
     add_json(parser)
-    add_output(parser, "where --schema writes")
+    add_output(parser, "where --schema is written")
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -106,7 +106,7 @@ def _checks(name: str, fix: bool, places: Places, own: Sequence[Instrument]) -> 
     try:
         if name == "-":
             if fix:
-                raise UsageError(Problem("--fix repairs files; standard input is none", "coach check"))
+                raise UsageError(Problem("--fix repairs files, not standard input", "coach check"))
             text = stream_text(sys.stdin.buffer, STANDARD_INPUT, DRILL_FILE)
             return [_checked(one, STANDARD_INPUT, own, repairs) for one in drill_texts(text)]
         there = fix or os.path.lexists(user_path(name))
@@ -142,7 +142,7 @@ def _summary(name: str, drill: Drill, instrument: Instrument) -> str:
     return (
         f"{name}: good: {plain_text(drill.title)}; {counted(len(drill.phrases), 'phrase')}, "
         f"{counted(bars, 'bar')}, {counted(len(events), 'event')} in {', '.join(drill.layers)}; "
-        f"nodes {shown or 'none'}; {tempo_range(drill.tempo.start_bpm, drill.goal_bpm)}; "
+        f"nodes: {shown or 'none'}; {tempo_range(drill.tempo.start_bpm, drill.goal_bpm)}; "
         f"judged on {tuning_name(instrument)}"
     )
 

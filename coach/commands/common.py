@@ -26,7 +26,7 @@ def add_folder(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--folder",
         metavar="DIR",
-        help="practice folder with drills/ and progress/ (default: the current folder if it has one of these, "
+        help="practice folder (default: the current folder if it has drills/ or progress/, "
         "else the user-data folder)",
     )
 
@@ -44,14 +44,14 @@ def add_drills(parser: argparse.ArgumentParser) -> None:
         "drills",
         nargs="*",
         metavar="DRILL",
-        help="drills by file, name, id or title (default: all at hand)",
+        help="drills by file, name, id or title (default: the daily plan)",
     )
 
 
 def add_minutes(parser: argparse.ArgumentParser) -> None:
     """`--minutes N`: how long a session is; check it with `checked_minutes`."""
     parser.add_argument(
-        "--minutes", type=int, metavar="N", help="how long: 1 to 240 (default: the setting, 20)"
+        "--minutes", type=int, metavar="N", help="session length: 1 to 240 (default: the setting, 20)"
     )
 
 
@@ -76,9 +76,9 @@ def add_session(parser: argparse.ArgumentParser) -> None:
     add_log_options(parser)
     add_drills(parser)
     add_minutes(parser)
-    parser.add_argument("--silent", action="store_true", help="no sound: the screen shows the beat")
+    parser.add_argument("--silent", action="store_true", help="no sound; the screen shows the beat")
     parser.add_argument(
-        "--anyway", action="store_true", help="practise a drill though it is assigned to another student"
+        "--anyway", action="store_true", help="practise a drill that is assigned to someone else"
     )
 
 
@@ -104,7 +104,7 @@ def say_folder(arguments: argparse.Namespace) -> None:
     folder = places_of(arguments).folder
     if not arguments.folder and folder.resolve() != Path.cwd().resolve():
         say(
-            f"drills and log are kept in {folder}; `mkdir drills` makes the current folder a practice folder instead"
+            f"drills and log are in {folder}; `mkdir drills` makes the current folder a practice folder instead"
         )
 
 
@@ -181,16 +181,16 @@ def write_output(target: str, content: Content, inputs: Iterable[str | Path] = (
         if before != content:
             older = free_path(path.with_name(path.name + ".old"))
             write_file(str(older), before)
-            kept = f"; the one before is kept as {older.name}"
+            kept = f"; the old one is now {older.name}"
     write_file(target, content)
     say(f"replaced {target}{kept}", to=sys.stderr)
 
 
 def _refuse_to_replace(path: Path, target: str, inputs: Iterable[str | Path]) -> None:
     if any(os.path.realpath(path) == os.path.realpath(user_path(one)) for one in inputs):
-        danger = "is what this command reads; it would be lost"
+        danger = "is what this command reads and would be lost"
     elif _start_of(path, max(map(len, LINE_STARTS))).startswith(LINE_STARTS):
-        danger = "is a file of a practice log; it would be lost"
+        danger = "is a file of a practice log and would be lost"
     else:
         return
     raise CoachError(Problem(danger, target, guess="-o with another name; nothing was written"))

@@ -54,9 +54,9 @@ def configure(parser: argparse.ArgumentParser) -> None:
     """Declare the options of `coach export`."""
     parser.add_argument("drill", metavar="DRILL", help="a drill by file, name, id or title")
     parser.add_argument("--to", choices=tuple(FORMATS), required=True, help="what to write")
-    parser.add_argument("--tempo", metavar="BPM", help="the rung (default: the drill's goal)")
+    parser.add_argument("--tempo", metavar="BPM", help="tempo in bpm (default: the drill's goal)")
     parser.add_argument(
-        "--click-only", action="store_true", help="midi, wav: the click and count-in without the notes"
+        "--click-only", action="store_true", help="midi, wav: click and count-in without the notes"
     )
     parser.add_argument(
         "--harmonics-octaves",
@@ -64,13 +64,13 @@ def configure(parser: argparse.ArgumentParser) -> None:
         help="midi: how many octaves above its key the player's sounds play General MIDI program 32, "
         "guitar harmonics (default: 2, as common soundfonts do)",
     )
-    parser.add_argument("--repeats", metavar="N", help="wav: play it so many times (default: 1)")
-    parser.add_argument("--width", metavar="N", help="tab: characters to a line (default: 80)")
-    parser.add_argument("--paper", choices=tuple(PAPERS_MM), help="pdf, html: the paper (default: a4)")
+    parser.add_argument("--repeats", metavar="N", help="wav: how many times to play it (default: 1)")
+    parser.add_argument("--width", metavar="N", help="tab: characters per line (default: 80)")
+    parser.add_argument("--paper", choices=tuple(PAPERS_MM), help="pdf, html: paper size (default: a4)")
     parser.add_argument("--layer", metavar="NAME", help="pdf, html, tab: only this layer")
     parser.add_argument("--easier", action="store_true", help="pdf, html, tab: the easier version")
     add_folder(parser)
-    add_output(parser, "the file to write (tab is printed where it is left out)")
+    add_output(parser, "the file to write (default for tab: print it)")
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -118,8 +118,8 @@ def _part(drill: Drill, arguments: argparse.Namespace) -> Drill:
             Problem(message, "--layer", guess=f"did you mean {close}?" if close else "")
         ) from None
     if arguments.easier and next(part.notes, None) is None:
-        message = "no note is left: each one may be left out"
-        raise UsageError(Problem(message, "--easier", guess="without it all are written"))
+        message = "no note is left: the easier version leaves all of them out"
+        raise UsageError(Problem(message, "--easier", guess="export without --easier"))
     return part
 
 
@@ -129,7 +129,7 @@ def _html(drill: Drill, tempo_bpm: int, arguments: argparse.Namespace) -> str:
         # Large libraries, which few commands need and not everyone has.
         from coach.paper.pdf import fitting_lines
     except ImportError:
-        say(f"coach: notes on staves are left out, which {PRINT_MISSING}", to=sys.stderr)
+        say(f"coach: printed without staves, for engraving {PRINT_MISSING}", to=sys.stderr)
         return html_page(drill, paper=paper)
     return html_page(drill, fitting_lines(drill, paper), paper)
 

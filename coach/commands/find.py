@@ -56,7 +56,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "notes",
         metavar="NOTE",
         nargs="+",
-        help="a sounding pitch such as F#4; several make a melody: F#4x2 lasts two beats, D4+A4 start at once, "
+        help="a sounding pitch such as F#4; several are a melody: F#4x2 lasts two beats, D4+A4 start at once, "
         "r is a rest",
     )
     parser.add_argument(
@@ -64,16 +64,14 @@ def configure(parser: argparse.ArgumentParser) -> None:
         metavar="STRING:FRET",
         action="append",
         default=[],
-        help="a bass note that sounds throughout, as in A:3; may be given again",
+        help="a bass note that sounds throughout, as in A:3; may be repeated",
     )
     parser.add_argument(
         "--bass",
         metavar="LINE",
-        help="a bass line under a melody, as in 'E:0x4 A:3x4' or 'E1x4 C2x4' (then its strings are found too)",
+        help="a bass line under a melody, as in 'E:0x4 A:3x4', or 'E1x4 C2x4' to have its strings found too",
     )
-    parser.add_argument(
-        "--tempo", metavar="BPM", default="60", help="beats per minute of a melody (default: 60)"
-    )
+    parser.add_argument("--tempo", metavar="BPM", default="60", help="tempo of the melody (default: 60)")
     parser.add_argument(
         "--ring", metavar="BEATS", help="how long each melody note must ring (default: as long as it lasts)"
     )
@@ -84,7 +82,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "--tolerance",
         metavar="CENTS",
         default=f"{_DEFAULTS.tolerance_cents:g}",
-        help="how far a partial may sound from the note (default: 40, which admits partial 7)",
+        help="how far off the note a partial may be (default: 40, which includes partial 7)",
     )
     parser.add_argument(
         "--reach-mm",
@@ -96,20 +94,22 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "--hand-speed",
         metavar="MM/S",
         default=f"{_DEFAULTS.hand_speed_mm_s:g}",
-        help="how fast the hand moves along the neck with ease (default: 1000)",
+        help="how fast the hand moves along the neck without effort (default: 1000)",
     )
     parser.add_argument(
         "--finger-mm",
         metavar="MM",
-        help="width of string under a light touch (default: 8 on a scale of 864, in proportion on others)",
+        help="width of the finger on the string (default: 8 at a scale of 864, in proportion at others)",
     )
     hands = parser.add_mutually_exclusive_group()
     hands.add_argument(
         "--artificial",
         action="store_true",
-        help="also stop a string and touch its octave node with the plucking hand",
+        help="also artificial harmonics: stop a string, touch its octave node with the plucking hand",
     )
-    hands.add_argument("--fretting-hand", action="store_true", help="no touch by the plucking hand")
+    hands.add_argument(
+        "--fretting-hand", action="store_true", help="artificial harmonics by the fretting hand alone"
+    )
     add_instrument(parser)
     add_json(parser)
     add_folder(parser)
@@ -163,7 +163,7 @@ def _show_places(
             Problem(
                 f"{note_name(midi)} rings at {len({place.spot for place in every})} nodes, but none is on a free "
                 f"string and within {settings.reach_mm:g} mm of the held note",
-                guess="a wider --reach-mm, a higher --upto or another bass note finds more",
+                guess="try a wider --reach-mm, a higher --upto or another bass note",
             )
         )
     over = ", ".join(place_text(instrument, place) for place in held)
@@ -178,7 +178,7 @@ def _show_places(
             f"{place.node.partial:7d} {round(place.offset_cents):+6d}  {clear:10d} mm  "
             f"{_hands(place):<8} {cost:6.1f}"
         )
-    say("Cheapest first; cost: narrow node, cents, hand beyond mid-string, span to a held note.")
+    say("Best first. Cost: narrow node, cents off, hand beyond mid-string, span to a held note.")
     return 0
 
 
@@ -195,10 +195,10 @@ def _print_fingering(
     second = ""
     if fingering.second_cost is not None:
         second = f", the second-best whole {fingering.second_cost:.1f}"
-    say(f"The whole costs {fingering.cost:.1f}{second} (no unit; costs only rank).")
-    say("Second best: the note's place in the cheapest whole that puts it elsewhere.")
+    say(f"Cost of the whole: {fingering.cost:.1f}{second} (only for comparing).")
+    say("Second best: where the note goes in the best fingering that puts it elsewhere.")
     if has_plucking_hand(fingering.choices):
-        say("p: touched by the plucking hand.")
+        say("p: the plucking hand touches the node.")
     for line in warning_lines(instrument, fingering, settings):
         say(f"! {line}")
 
@@ -246,7 +246,7 @@ def _words(texts: Sequence[str], option: str) -> list[tuple[Fraction, Fraction, 
         except (ValueError, ZeroDivisionError):
             raise UsageError(
                 Problem(
-                    f"'{text}' can't be read; a word is a note, or r for a rest, and its beats if not 1: F#4x2, "
+                    f"'{text}' can't be read; write a note, or r for a rest, and its beats if not 1: F#4x2, "
                     f"D4x1/2, rx3 (beats up to {MOST_BEATS})",
                     option,
                     guess=_guess(text),
@@ -281,7 +281,7 @@ def _melody(texts: Sequence[str], beat_s: float, ring: str | None) -> list[Wante
             rings = float(length) if ring_beats is None else ring_beats
             melody.append(WantedNote(float(beat) * beat_s, rings * beat_s, midi))
     if not melody:
-        raise UsageError(Problem("there are only rests; a note is needed", "NOTE", guess="F#4, say"))
+        raise UsageError(Problem("only rests; at least one note is needed", "NOTE", guess="F#4, say"))
     return melody
 
 

@@ -30,12 +30,12 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "--minutes-a-day",
         type=int,
         metavar="N",
-        help="minutes a practice day: 1 to 240 (default: the setting, 20)",
+        help="minutes per practice day: 1 to 240 (default: the setting, 20)",
     )
     parser.add_argument(
         "--draws", type=int, default=DRAWS, metavar="N", help=f"simulated players (default: {DRAWS})"
     )
-    parser.add_argument("--seed", type=int, default=1, metavar="N", help="another seed, other players")
+    parser.add_argument("--seed", type=int, default=1, metavar="N", help="seed of the simulated players")
     add_json(parser)
 
 
@@ -64,7 +64,7 @@ def lines(forecast: Forecast, material: Material, drill: Drill, learnt: Learnt, 
     )
     yield f"{title}: goal {tempo(forecast.goal_bpm)}, {duration(forecast.minutes_a_day)} of this drill, {days}"
     if not forecast.practised_days:
-        yield "Nothing is logged yet, so there is no date: ask again after a day of practice."
+        yield "Nothing is logged yet, so there is no forecast: ask again after a day of practice."
         return
     if forecast.at_this_rate:
         asked = "What is asked for" if drill.assignment and drill.assignment.parts else "The piece"
@@ -98,11 +98,11 @@ def lines(forecast: Forecast, material: Material, drill: Drill, learnt: Learnt, 
     ]
     fresh = [name for key, name in names.items() if key not in learnt.records]
     if fresh:
-        yield f"Never played yet, so their part is a guess: {listed(fresh)}."
+        yield f"Not played yet, so this part is a guess: {listed(fresh)}."
     elif weak:
         yield f"Least likely to be clean, cold, at the goal in a week: {listed(weak)}."
     if forecast.few_days:
-        yield f"Only {counted(forecast.practised_days, 'day')} of practice yet: how fast you learn is mostly assumed."
+        yield f"Only {counted(forecast.practised_days, 'day')} of practice yet: how fast you learn is mostly a guess."
 
 
 def _when(span: Span, today: date, horizon: date) -> str:

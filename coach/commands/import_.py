@@ -41,14 +41,14 @@ CHOOSING = ("part", "bars", "split", "every", "instrument", "harmonics", "melody
 def configure(parser: argparse.ArgumentParser) -> None:
     """Declare the options of `coach import`."""
     parser.add_argument("file", metavar="FILE", help="a .musicxml, .xml, .mxl or .mid file")
-    parser.add_argument("--part", metavar="PART", help="which part or track: its number from 1, or its name")
+    parser.add_argument("--part", metavar="PART", help="part or track: its number from 1, or its name")
     parser.add_argument(
         "--melody",
         metavar="WHICH",
         help="arrange this line in natural harmonics over --bass: a part or track by number or name, or `staff 1` or "
         "`voice 1` of the part; the same name for both takes the highest and lowest notes of its chords",
     )
-    parser.add_argument("--bass", metavar="WHICH", help="the bass line under --melody, named alike")
+    parser.add_argument("--bass", metavar="WHICH", help="the bass line under --melody, named in the same way")
     parser.add_argument(
         "--transpose",
         metavar="HOW",
@@ -110,8 +110,8 @@ def run(arguments: argparse.Namespace) -> int:
         say(f"{where}: {remark}", to=sys.stderr)
     if not any(note.is_harmonic for note in drill.notes):
         say(
-            f"{where}: no note of it is a harmonic; --harmonics says which are: a sounding pitch such as F#3, "
-            "it and all above, or a voice or track; --melody and --bass arrange two lines",
+            f"{where}: no harmonics in this file; name them with --harmonics: a sounding pitch such as F#3, "
+            "it and all above, or a voice or track; or arrange two lines with --melody and --bass",
             to=sys.stderr,
         )
     for line in table:
@@ -132,8 +132,8 @@ def _tell_written(output: str | None, drill: Drill) -> int:
 
 def _refuse_transpose(arguments: argparse.Namespace) -> None:
     if arguments.transpose is not None:
-        message = "it moves a melody and its bass to where they lie well"
-        raise UsageError(Problem(message, "--transpose", guess="name them with --melody and --bass"))
+        message = "it only works with --melody and --bass"
+        raise UsageError(Problem(message, "--transpose", guess="name both lines"))
 
 
 def _duet(
@@ -149,7 +149,7 @@ def _duet(
     names = LineNames(arguments.melody.strip(), arguments.bass.strip(), arguments.part)
     if arguments.part is not None and names.are_parts:
         message = "--melody and --bass name their parts themselves"
-        raise UsageError(Problem(message, "--part", guess="name a `staff 1` or `voice 1` of it"))
+        raise UsageError(Problem(message, "--part", guess="name `staff 1` or `voice 1` of it"))
     score = read_two_lines(arguments.file, names, octaves)
     keys = _keys("best" if arguments.transpose is None else arguments.transpose, score)
     instrument = choices.instrument or next(iter(_own(arguments)), None) or ready_made(USUAL)
@@ -167,7 +167,9 @@ def _keys(text: str, score: Score) -> Sequence[int]:
         return [(int(text) + 6) % 12 - 6]
     key, there = key_named(text), next((bar.key for bar in score.bars if bar.key), None)
     if key is None:
-        message = f"'{text}' is none of best, semitones such as -2, and a key such as D major"
+        message = (
+            f"'{text}' is not a transposition; write best, semitones such as -2, or a key such as D major"
+        )
         raise UsageError(Problem(message, "--transpose"))
     if there is None or there.mode != key.mode:
         message = f"the piece is in {there}" if there else "the file names no key"

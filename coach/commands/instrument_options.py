@@ -24,30 +24,30 @@ def add_instrument(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--instrument",
         metavar="NAME",
-        help="one of your own by its name in the settings, or a ready-made one: "
+        help="an instrument of your own by its name in the settings, or a ready-made one: "
         f"{', '.join(READY_MADE)} (default: the first of your own, else {USUAL})",
     )
     parser.add_argument(
         "--strings",
         metavar="G2,D2,A1,E1",
-        help="open notes, highest string first, in place of the instrument's",
+        help="open notes, highest string first, instead of the instrument's",
     )
     parser.add_argument(
         "--scale-mm",
         metavar="MM",
-        help="scale in mm, or in inches as 34in; one for each string where frets fan (default: the instrument's)",
+        help="scale in mm, or in inches as 34in; for fanned frets one for each string (default: the instrument's)",
     )
     parser.add_argument(
         "--set-back-mm",
         metavar="MM",
-        help="how far the saddles are set back behind the scale, one or one for each string",
+        help="set-back of the saddles behind the scale: one for all, or one for each string",
     )
     parser.add_argument("--capo", metavar="FRET", help="a capo at this fret; 0 is none")
     parser.add_argument("--a4", metavar="HZ", help=f"reference pitch in Hz (default: {A4_HZ:g})")
     parser.add_argument(
         "--stiffness",
         metavar="B",
-        help="inharmonicity coefficient of the strings, one or one for each, such as 0.0003",
+        help="stiffness of the strings, such as 0.0003: one for all, or one for each",
     )
 
 

@@ -22,12 +22,10 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "drill",
         nargs="?",
         metavar="DRILL[/PHRASE]",
-        help="a drill, or one of its phrases; none lists what you said",
+        help="a drill, or one of its phrases; leave it out to list what you said",
     )
-    parser.add_argument(
-        "bpm", nargs="?", type=int, metavar="BPM", help="the tempo at which you play it, about"
-    )
-    parser.add_argument("--undo", action="store_true", help="take back what you said of it")
+    parser.add_argument("bpm", nargs="?", type=int, metavar="BPM", help="about how fast you play it")
+    parser.add_argument("--undo", action="store_true", help="take back what you said about it")
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -51,9 +49,9 @@ def run(arguments: argparse.Namespace) -> int:
             raise CoachError(refusal.problems)
     what = plain_text(drill.phrase(phrase).name if phrase else drill.title)
     if arguments.undo:
-        say(f"{what}: taken back; its tempos come from your repetitions alone")
+        say(f"{what}: taken back; only your repetitions count")
     else:
-        say(f"{what}: you play it at about {tempo(arguments.bpm)}; the next plan begins there")
+        say(f"{what}: you play it at about {tempo(arguments.bpm)}; the next plan starts there")
     return 0
 
 
@@ -88,4 +86,4 @@ def _list(desk: Desk) -> None:
         day = short_day(date.fromordinal(one.day), desk.today)
         say(f"{day}  {titles.get(drill, drill)}: {names} at about {tempo(one.bpm)}")
     if not known:
-        say("You have not said of any drill that you play it already: coach know DRILL BPM")
+        say("Nothing yet. `coach know DRILL BPM` says that you already play a drill.")

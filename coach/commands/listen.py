@@ -24,9 +24,7 @@ from coach.music.excerpt import Passage, event_text, layer_choices, passage_of, 
 from coach.music.rhythm import MAX_BPM, MIN_BPM
 from coach.score.load import load_drill
 
-MEASURED_ON = (
-    "How well it hears was measured on simulated and sampled strings; your own marks measure it on yours."
-)
+MEASURED_ON = "Tested on simulated and sampled strings only; check it against your own ears."
 MOSTLY_ABSENT = 0.6
 LEAST_JUDGED = 4
 LONGEST_S = 3600.0
@@ -35,7 +33,7 @@ LONGEST_S = 3600.0
 def configure(parser: argparse.ArgumentParser) -> None:
     """Declare the options of `coach listen`."""
     parser.add_argument(
-        "take", metavar="TAKE.wav", help="a recording of the phrase, with its count-in or without"
+        "take", metavar="TAKE.wav", help="a recording of the phrase, with or without the count-in"
     )
     parser.add_argument(
         "--drill", metavar="DRILL", required=True, help="a drill file, or a drill's name or title"
@@ -46,19 +44,19 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--starts-at",
         metavar="SECONDS",
-        help="when beat 1 falls in the take (default: found from the clicks of the count-in)",
+        help="when beat 1 falls in the take (default: found by listening)",
     )
     parser.add_argument(
         "--open-strings",
         metavar="OPEN.wav",
-        help="one pluck of each open string, the lowest first, with pauses: their pitch and stiffness",
+        help="one pluck of each open string, lowest first, with pauses",
     )
     parser.add_argument(
         "--clean",
         metavar="TAKE.wav",
         nargs="+",
         default=[],
-        help="takes of the same passage known to be clean: the nodes' own sound is learnt from them",
+        help="at least two takes of the same passage that you know to be clean, to learn from",
     )
     add_folder(parser)
     add_json(parser)
@@ -95,7 +93,7 @@ def _recording(
 ) -> Recording:
     sound = read_sound(path)
     if sound.clipped_share > CLIPPED_SHARE:
-        say(f"{path}: {sound.clipped_share:.1%} of it is clipped; record it softer", to=sys.stderr)
+        say(f"{path}: {sound.clipped_share:.1%} of it clips; record it softer", to=sys.stderr)
     return recording_of(sound, drill, passage, tempo_bpm, starts_at_s, path)
 
 
@@ -138,7 +136,7 @@ def _refuse_another_piece(heard: Sequence[Heard], arguments: argparse.Namespace)
     judged = [one for one in heard if one.result != "unsure"]
     absent = [one for one in judged if one.result in ("missing", "other")]
     if len(judged) >= LEAST_JUDGED and len(absent) > MOSTLY_ABSENT * len(judged):
-        found = f"{len(absent)} of {len(judged)} events were not heard in it"
+        found = f"{len(absent)} of {len(judged)} events were not heard"
         guess = "are --drill, --phrase, --tempo and --starts-at those of this take?"
         raise CoachError(Problem(found, arguments.take, guess=guess))
 
@@ -165,5 +163,5 @@ def _print_rows(heard: Sequence[Heard], passage: Passage, learnt: bool) -> None:
         say(line.rstrip())
     say("")
     if not learnt:
-        say("Nothing is known yet of how these notes sound when clean: --clean with takes of them.")
+        say("How these notes sound when clean is not known yet; give clean takes with --clean.")
     say(MEASURED_ON)

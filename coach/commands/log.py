@@ -42,42 +42,36 @@ LEAST_TITLE = 8
 def configure(parser: argparse.ArgumentParser) -> None:
     actions = parser.add_subparsers(dest="action", metavar="ACTION", required=True)
 
-    show = _action(
-        actions, "show", "list repetitions as they count now; with --date those of one practice day"
-    )
+    show = _action(actions, "show", "list repetitions with their corrections; --date for one practice day")
     show.add_argument("drill", nargs="?", default="", metavar="DRILL", help="only this drill (its id)")
     show.add_argument("--since", metavar="YYYY-MM-DD", help="from this practice day on")
     add_json(show)
 
-    correct = _action(actions, "correct", "rate a repetition again; the first rating is kept")
+    correct = _action(actions, "correct", "rate a repetition again; the first rating stays in the log")
     correct.add_argument(
         "rep", metavar="REP", help="id of the repetition, or its last letters (`coach log show`)"
     )
-    correct.add_argument(
-        "result", nargs="+", help=f"clean, {examples()}, unrated, or void: it does not count"
-    )
-    note = _action(actions, "note", "keep your own words of the day, for your report and your teacher's file")
+    correct.add_argument("result", nargs="+", help=f"clean, {examples()}, unrated, or void (does not count)")
+    note = _action(actions, "note", "note something about the day, for your report and your teacher")
     note.add_argument("text", nargs="+", metavar="TEXT", help="a sentence or two")
-    _action(actions, "undo", "let the last repetition count no more; it is kept")
+    _action(actions, "undo", "take back the last repetition; it stays in the log but no longer counts")
 
-    export = _action(actions, "export", "one row a repetition as CSV, for a spreadsheet")
+    export = _action(actions, "export", "write a CSV table, one row per repetition, for a spreadsheet")
     add_output(export, "file to write (default: -)")
     export.add_argument("--everybody", action="store_true", help="all players of this folder")
 
-    check = _action(actions, "check", "look whether the log is whole")
+    check = _action(actions, "check", "say whether anything in the log is missing or damaged")
     check.add_argument(
-        "--accept", action="store_true", help="go on without lines that are gone, and stop reporting them"
+        "--accept", action="store_true", help="carry on without lines that are gone, and stop reporting them"
     )
     add_json(check)
 
-    backup = _action(actions, "backup", "copy the log into one file, safely even during a session")
+    backup = _action(actions, "backup", "copy the log into one file, even during a session")
     backup.add_argument("-o", "--output", metavar="FILE", help="file to make (default: in progress/backups/)")
 
-    players = _action(actions, "players", "who practises from this folder")
+    players = _action(actions, "players", "list who practises from this folder")
     add_json(players)
-    rename = _action(
-        actions, "rename", "give the player another name; one who has that name already becomes one with them"
-    )
+    rename = _action(actions, "rename", "give the player another name; two players of one name become one")
     rename.add_argument("name", metavar="NAME")
 
     forget = actions.add_parser(
@@ -228,13 +222,13 @@ def _correct(arguments: argparse.Namespace) -> int:
         try:
             events = log.passage(rep.passage).events
         except KeyError:
-            lost = Problem("what this repetition played was lost; it can't be rated again", "REP")
+            lost = Problem("what was played in this repetition is lost; it can't be rated again", "REP")
             raise CoachError(lost) from None
         for fault in faults or ():
             if fault.label > len(events):
                 raise CoachError(Problem(f"event {fault.label} is outside 1 to {len(events)}", "RESULT"))
         _must_be_saved(log.correct(rep, faults, at_ms, void))
-    say(f"{rep.id}: {words}; what was said before is kept")
+    say(f"{rep.id}: {words}; the earlier rating stays in the log")
     return 0
 
 
@@ -256,7 +250,7 @@ def _undo(arguments: argparse.Namespace) -> int:
         _must_be_saved(refusal)
         what = _name(rep.excerpt, log.passage_of(rep).title)
     rated = "unrated" if rep.faults is None else _in_words(faults_text(rep.faults)) or "clean"
-    say(f"{rep.id}: {what} at {rep.tempo_bpm} bpm, {rated}, counts no more; it is kept in the log")
+    say(f"{rep.id}: {what} at {rep.tempo_bpm} bpm, {rated}, no longer counts; it stays in the log")
     return 0
 
 

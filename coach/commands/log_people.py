@@ -30,7 +30,7 @@ def forget(arguments: argparse.Namespace) -> int:
         if not log.exists:
             if _say_files(name, "", places):
                 return 1
-            raise CoachError(Problem("there is no log, so nobody to forget", str(path)))
+            raise CoachError(Problem("there is no log, so there is nobody to forget", str(path)))
         try:
             log.choose_player(name, at_ms, create=False)
             player = log.player
@@ -43,7 +43,9 @@ def forget(arguments: argparse.Namespace) -> int:
                 f"Everything of {player.name} is removed for good, from the backups here too. Type the name: "
             )
             if not sys.stdin.isatty():
-                raise UsageError(Problem("nobody can be asked here", "coach log forget", guess="add --yes"))
+                raise UsageError(
+                    Problem("this needs a terminal, to ask you", "coach log forget", guess="add --yes")
+                )
             if input(question).strip() != player.name:
                 say("nothing was removed")
                 return 1
@@ -53,7 +55,7 @@ def forget(arguments: argparse.Namespace) -> int:
     _say_files(player.name, player.id, places, besides=(*done.cleaned, *done.unreadable))
     for path in done.unreadable:
         say(
-            f"coach: {path}: can't be read whole, and may still hold {player.name}; look yourself",
+            f"coach: {path}: can't be read completely and may still name {player.name}; look yourself",
             to=sys.stderr,
         )
     return 1 if done.unreadable else 0
@@ -64,7 +66,7 @@ def _say_files(name: str, player_id: str, places: Places, besides: tuple[Path, .
     naming = _naming(name, player_id, places.folder) if name.strip() else ()
     paths = [path for path in naming if path not in besides]
     if not player_id and paths:
-        say(f"coach: nobody called {name!r} has practised here, but files name them", to=sys.stderr)
+        say(f"coach: nobody called {name!r} has practised here, but some files name them", to=sys.stderr)
     for path in paths:
         say(f"coach: {path}: names {name}; delete it yourself if it should go", to=sys.stderr)
     return bool(paths)
@@ -76,12 +78,15 @@ def _naming(name: str, player_id: str, folder: Path) -> Iterator[Path]:
     wanted = re.compile(rf"(?<!\w){words}(?!\w)", re.IGNORECASE)
     for number, path in enumerate(_files_below(folder)):
         if number >= MOST_FILES:
-            say(f"coach: {folder}: has more files; only {MOST_FILES:,} were looked through", to=sys.stderr)
+            say(
+                f"coach: {folder}: has more than {MOST_FILES:,} files; the others were not searched",
+                to=sys.stderr,
+            )
             return
         try:
             data = path.read_bytes() if path.stat().st_size <= LARGEST_BYTES else b""
         except OSError:
-            say(f"coach: {path}: can't be read; look yourself whether it names {name}", to=sys.stderr)
+            say(f"coach: {path}: can't be read; see for yourself whether it names {name}", to=sys.stderr)
             continue
         text = data.decode("utf-8", "replace")
         in_name = wanted.search(re.sub(r"[-_.]", " ", path.name))

@@ -35,13 +35,13 @@ def configure(parser: argparse.ArgumentParser) -> None:
         nargs="?",
         default="list",
         choices=("list", "watch", "test", "learn", "forget"),
-        help="list ports (the default), watch what comes in, send two bars of click and clock, "
+        help="list ports (the default), watch what comes in, test (send two bars of click and clock), "
         "bind a pedal to an action, or take a binding away",
     )
     parser.add_argument("action", nargs="?", default="", help=f"for learn and forget: {', '.join(ACTIONS)}")
-    parser.add_argument("--port", metavar="NAME", default=None, help="a port by its name or part of it")
+    parser.add_argument("--port", metavar="NAME", default=None, help="the port's name, or part of it")
     parser.add_argument(
-        "--seconds", metavar="N", type=float, default=0.0, help="stop after so long (default: Ctrl-C)"
+        "--seconds", metavar="N", type=float, default=0.0, help="stop after this long (default: at Ctrl-C)"
     )
     add_json(parser)
     add_folder(parser)
@@ -200,7 +200,7 @@ def _test(settings: MidiSettings, name: str) -> int:
 def _learn(settings: MidiSettings, path: Any, arguments: argparse.Namespace) -> int:
     name = _port(arguments.port, settings.in_port, "in")
     incoming = _Incoming(name, arguments.seconds)
-    say(f"press what shall mean {arguments.action}, on {incoming.port.name}", to=sys.stderr)
+    say(f"press the switch for {arguments.action} on {incoming.port.name}", to=sys.stderr)
     pedals, trigger = Pedals(), None
     try:
         while trigger is None and (got := incoming.next()) is not None:
@@ -220,11 +220,11 @@ def _learn(settings: MidiSettings, path: Any, arguments: argparse.Namespace) -> 
     if problems:
         raise CoachError(problems)
     save_settings(path, {"midi": {"in_port": name, "bindings": bound}})
-    say(f"{arguments.action} is {trigger} on {name}; kept in {path}")
+    say(f"{arguments.action} is now {trigger} on {name}; saved in {path}")
     return 0
 
 
 def _forget(settings: MidiSettings, path: Any, action: str) -> int:
     save_settings(path, {"midi": {"bindings": {action: None}}})
-    say(f"{action} has no pedal now; kept in {path}")
+    say(f"{action} now has no pedal; saved in {path}")
     return 0

@@ -62,12 +62,12 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "(default: the first of your own, else bass)",
     )
     parser.add_argument(
-        "--scale-mm", metavar="MM", help="sounding length of the strings (default: the ready-made one's)"
+        "--scale-mm", metavar="MM", help="scale of the strings in mm (default: the instrument's)"
     )
     parser.add_argument("--meter", metavar="METER", help="4/4, '6/8 in 2', '7/8 in 2+2+3' (default: 4/4)")
     parser.add_argument("--start", metavar="BPM", help="first tempo (default: 50)")
     parser.add_argument("--goal", metavar="BPM", help="tempo to reach (default: half as fast again)")
-    parser.add_argument("--bars", metavar="N", help="bars of its phrase (default: 2)")
+    parser.add_argument("--bars", metavar="N", help="bars in its phrase (default: 2)")
     add_folder(parser)
     add_output(parser, "the drill's file (default: a new file in the practice folder's drills)")
 
@@ -95,7 +95,7 @@ def run(arguments: argparse.Namespace) -> int:
         name = drill_id(title)
         path = folder / f"{name}{'-drill' if name in DEVICES else ''}.yaml"
         if path.exists():
-            raise CoachError(Problem("is there already", str(path), guess="another --title, or -o FILE"))
+            raise CoachError(Problem("exists already", str(path), guess="another --title, or -o FILE"))
         folder.mkdir(parents=True, exist_ok=True)
         target = str(path)
     write_output(target, text)

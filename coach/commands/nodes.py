@@ -33,17 +33,17 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "--upto", metavar="PARTIAL", default=str(DEFAULT_PARTIAL), help="highest partial (default: 9)"
     )
     parser.add_argument("--string", metavar="NAME", help="one string only, by name or number")
-    parser.add_argument("--frets", metavar="LOW-HIGH", help="only this part of the string, as in 0-7")
+    parser.add_argument("--frets", metavar="LOW-HIGH", help="only from one fret to another, as in 0-7")
     parser.add_argument(
-        "--pluck-mm", metavar="MM", help="plucking point from the bridge (default: 0.09 of the scale)"
+        "--pluck-mm", metavar="MM", help="plucking point, from the bridge (default: 0.09 of the scale)"
     )
     parser.add_argument(
-        "--pickup-mm", metavar="MM", help="pickup from the bridge (default: 0.07 of the scale)"
+        "--pickup-mm", metavar="MM", help="pickup, from the bridge (default: 0.07 of the scale)"
     )
     parser.add_argument(
         "--finger-mm",
         metavar="MM",
-        help="width of string under a light touch (default: 8 on a scale of 864, in proportion on others)",
+        help="width of the finger on the string (default: 8 at a scale of 864, in proportion at others)",
     )
     parser.add_argument("--left-handed", action="store_true", help="draw the nut on the right")
     add_json(parser)
@@ -109,7 +109,7 @@ def _print_text(
         say(line)
     column_mm = fretboard.column_mm(instrument, width, window_mm)
     wires = "┼ fret wires, " if instrument.fretted else ""
-    say(f"To scale, about {column_mm:.0f} mm a column: digits are partials, {wires}╫ the nut.")
+    say(f"To scale, about {column_mm:.0f} mm a column. Digits are partials, {wires}╫ the nut.")
     say("")
     one_string = [row for row in rows if row.string == rows[0].string]
     say(f"Where to touch the {instrument.string_label(one_string[0].string)} string:")
@@ -119,8 +119,8 @@ def _print_text(
         say(line)
     for line in node_table.touch_lines(one_string):
         say(line)
-    say("level: loudness against the open string, dB (A); 10 less sounds half as loud.")
-    say(f"Computed for a pluck {pluck_mm:.0f} mm and a pickup {pickup_mm:.0f} mm from the bridge.")
+    say("level: loudness against the open string in dB(A); 10 less sounds half as loud.")
+    say(f"Computed for plucking {pluck_mm:.0f} mm and a pickup {pickup_mm:.0f} mm from the bridge.")
     for line in _weak_lines(instrument, nodes, pluck_mm, pickup_mm):
         say(line)
     say("")

@@ -41,7 +41,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--events",
         action="store_true",
-        help="list each item's events by label, as an answers file names them",
+        help="list the events of each item, numbered as in an answers file",
     )
     add_json(parser)
 

@@ -41,12 +41,12 @@ def configure(parser: argparse.ArgumentParser) -> None:
         nargs="?",
         const=PIECE,
         default="",
-        help="play the one drill that you name from start to end, or from phrase to phrase: A..B",
+        help="play a drill from start to end, or from phrase A to phrase B",
     )
     parser.add_argument(
         "--answers",
         metavar="FILE",
-        help="enter practice done elsewhere, one line a repetition (docs/answers-file.md has the lines)",
+        help="enter practice that you did away from the screen (see docs/answers-file.md)",
     )
 
 
@@ -62,7 +62,7 @@ def run(arguments: argparse.Namespace) -> int:
             named_drills(arguments.drills, places_of(arguments))
         raise CoachError(
             Problem(
-                "a session needs a terminal, and this is none",
+                "a session needs a terminal",
                 "coach practice",
                 guess="run it in a terminal window, or enter what you played with --answers FILE",
             )
@@ -83,7 +83,7 @@ def _on_screen(arguments: argparse.Namespace) -> int:
     adopt_settings(places.settings, usual_settings())
     if arguments.through and len(arguments.drills) != 1:
         raise UsageError(
-            Problem("plays through one drill", "--through", guess="coach practice first-light --through")
+            Problem("plays one drill; name one", "--through", guess="coach practice first-light --through")
         )
     with Desk.open(
         places_of(arguments),
@@ -187,7 +187,7 @@ def _refuse_second(desk: Desk, where: str, digest: str) -> None:
     guess = "add what is new in a file of its own"
     if not before.whole:
         message += ". The machine stopped while they were written, so the last are missing"
-        guess = "`coach log show` lists what is there; enter the others in a file of their own"
+        guess = "`coach log show` lists what was saved; enter the rest in a file of its own"
     raise CoachError(Problem(message, where, guess=guess))
 
 

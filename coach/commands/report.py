@@ -29,23 +29,23 @@ if TYPE_CHECKING:
 
 def configure(parser: argparse.ArgumentParser) -> None:
     add_log_options(parser)
-    parser.add_argument("drills", nargs="*", metavar="DRILL", help="only this drill: a file, a name or an id")
+    parser.add_argument(
+        "drills", nargs="*", metavar="DRILL", help="only this drill, by file, name, id or title"
+    )
     parser.add_argument("--since", metavar="YYYY-MM-DD", help="from this practice day on (default: 90 days)")
     forms = parser.add_mutually_exclusive_group()
     forms.add_argument("--json", action="store_true", help="print JSON")
     forms.add_argument(
-        "--csv", action="store_true", help="one row a phrase, node and move, for a spreadsheet"
+        "--csv", action="store_true", help="a CSV table, one row per phrase, node and move, for a spreadsheet"
     )
-    forms.add_argument("--html", action="store_true", help="a page in one file that prints well")
+    forms.add_argument("--html", action="store_true", help="a web page, also for printing")
     forms.add_argument(
         "--for-teacher",
         action="store_true",
-        help="a file for your teacher: the drills named, or all assigned ones",
+        help="your reply to your teacher: these drills, or all assigned ones",
     )
-    parser.add_argument(
-        "--without-notes", action="store_true", help="leave your notes out of the teacher's file"
-    )
-    parser.add_argument("--yes", action="store_true", help="write the teacher's file without asking")
+    parser.add_argument("--without-notes", action="store_true", help="leave your notes out of the reply")
+    parser.add_argument("--yes", action="store_true", help="write the reply without asking")
     add_output(parser, "file to write (default: -)")
 
 
@@ -53,9 +53,7 @@ def run(arguments: argparse.Namespace) -> int:
     if len(arguments.drills) > 1 and not arguments.for_teacher:
         raise UsageError(Problem("a report is about one drill or about all", "DRILL", guess="name one"))
     if arguments.without_notes and not arguments.for_teacher:
-        raise UsageError(
-            Problem("only a teacher's file holds notes", "--without-notes", guess="--for-teacher")
-        )
+        raise UsageError(Problem("only goes with --for-teacher", "--without-notes", guess="--for-teacher"))
     at_ms, offset_min = clock(arguments.date)
     day = practice_day(at_ms, offset_min)
     since = parse_date(arguments.since, "--since") if arguments.since else None
@@ -123,7 +121,7 @@ def _for_teacher(arguments: argparse.Namespace, log: Log, at_ms: int, offset_min
         if not chosen:
             raise UsageError(
                 Problem(
-                    "no drill here carries an assignment",
+                    "no drill here has an assignment",
                     "--for-teacher",
                     guess="name the drills to report on",
                 )

@@ -19,17 +19,21 @@ from coach.report.overview_lines import class_lines, student_lines
 def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("directory", metavar="FOLDER", help="folder with your students' replies")
     parser.add_argument(
-        "--student", nargs="+", default=[], metavar="NAME", help="only these; of one alone, their page"
+        "--student",
+        nargs="+",
+        default=[],
+        metavar="NAME",
+        help="only these students; for one, their whole page",
     )
     parser.add_argument("--drill", default="", metavar="DRILL", help="only this drill, by title or id")
-    parser.add_argument("--need", choices=KINDS, default="", help="only who has this need")
+    parser.add_argument("--need", choices=KINDS, default="", help="only students with this need")
     parser.add_argument("--date", metavar="YYYY-MM-DD", default="", help="as of this day (default: today)")
     forms = parser.add_mutually_exclusive_group()
     forms.add_argument("--json", action="store_true", help="print JSON")
-    forms.add_argument("--csv", action="store_true", help="for a spreadsheet")
-    forms.add_argument("--html", action="store_true", help="a page for the browser and for paper")
+    forms.add_argument("--csv", action="store_true", help="a CSV table, for a spreadsheet")
+    forms.add_argument("--html", action="store_true", help="a web page, also for printing")
     parser.add_argument(
-        "--folder", metavar="DIR", help="your practice folder, where `coach assign` remembers to whom"
+        "--folder", metavar="DIR", help="your practice folder, in which `coach assign` noted the assignments"
     )
     add_output(parser, "file to write (default: -)")
 
@@ -43,7 +47,7 @@ def run(arguments: argparse.Namespace) -> int:
     shown = chosen(whole, arguments.student, arguments.drill, arguments.need)
     if whole.students and not shown.students:
         names = listed([one.name for one in whole.students], 12)
-        raise CoachError(Problem("nobody is like this in the class", "coach roster", guess=f"known: {names}"))
+        raise CoachError(Problem("no student in the class matches", "coach roster", guess=f"known: {names}"))
     inputs = [path for path in inbox.iterdir() if path.is_file()]
     write_output(arguments.output or "-", _text(arguments, shown), inputs)
     return 1 if any(problem.severity == "error" for problem in whole.problems) else 0

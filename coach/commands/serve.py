@@ -19,7 +19,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "--host",
         default="127.0.0.1",
         metavar="ADDRESS",
-        help="where to listen (default: this computer only; 0.0.0.0: every device of this network that knows the code)",
+        help="address to open (default: this computer only; 0.0.0.0: all devices on your network, with a code)",
     )
     parser.add_argument("--port", type=int, default=8137, metavar="N", help="1024 to 65535 (default: 8137)")
 
@@ -49,7 +49,7 @@ def run(arguments: argparse.Namespace) -> int:
             Problem(
                 f"can't listen on port {arguments.port}: {reason}",
                 "coach serve",
-                guess="--port N names another, --host ADDRESS one of this computer's own",
+                guess="try another --port, or another --host address of this computer",
             )
         ) from None
     return 0

@@ -31,7 +31,7 @@ TAP_BEATS = 24
 _OPENING_S = 5.0
 NONE_FOUND = {
     "output": "no sound card found: sessions run in silent mode, the screen shows the beat",
-    "input": "no microphone or other input found: the coach can't listen, all else works",
+    "input": "no microphone or other input found: the coach can't listen; everything else works",
 }
 
 
@@ -42,18 +42,18 @@ def configure(parser: argparse.ArgumentParser) -> None:
         nargs="?",
         default="list",
         choices=("list", "test", "input", "latency", "tap"),
-        help="list devices (the default), play a test, show what the input hears, measure the latency, "
+        help="list devices (the default), play a test, show the input's level, measure the latency, "
         "or set the offset by tapping",
     )
-    parser.add_argument("--device", metavar="NAME", default=None, help="an output by its name or part of it")
+    parser.add_argument("--device", metavar="NAME", default=None, help="the output's name, or part of it")
     parser.add_argument(
-        "--input", metavar="NAME", default=None, help="a microphone or other input by its name or part of it"
+        "--input", metavar="NAME", default=None, help="the microphone's or other input's name, or part of it"
     )
     parser.add_argument("--seconds", metavar="S", default="10", help="how long `input` listens (default: 10)")
     parser.add_argument(
         "--save",
         action="store_true",
-        help="keep device and input in the settings, and the offset: of tap, or of latency where it is negative",
+        help="save device, input and offset in the settings (of latency only a negative one)",
     )
     add_json(parser)
     add_folder(parser)
@@ -74,7 +74,7 @@ def run(arguments: argparse.Namespace) -> int:
         changes |= _play(arguments.what, settings, arguments.json)
     if arguments.save and changes:
         save_settings(places.settings, {"sound": changes})
-        say(f"kept in {places.settings}", to=sys.stderr)
+        say(f"saved in {places.settings}", to=sys.stderr)
     return 0
 
 
@@ -125,7 +125,7 @@ def _list(settings: SoundSettings, as_json: bool) -> None:
             rates = ", ".join(str(rate) for rate in one.rates_hz) or "any rate"
             say(f"{'*' if one is chosen else ' '} {one.name}  ({one.interface}, {rates})")
         if wish and chosen is None:
-            say(f"the {kind} {wish!r} that is asked for is not there", to=sys.stderr)
+            say(f"there is no {kind} called {wish!r}", to=sys.stderr)
 
 
 def _sounding(device: str) -> Engine:
@@ -139,7 +139,7 @@ def _sounding(device: str) -> Engine:
         if time.monotonic() > deadline or engine.status.state is SoundState.SILENT:
             status = engine.status
             engine.close()
-            raise CoachError(Problem(status.why, guess="coach sound list shows what there is"))
+            raise CoachError(Problem(status.why, guess="`coach sound list` shows what there is"))
         time.sleep(0.02)
     return engine
 
@@ -171,8 +171,8 @@ def _test(engine: Engine, settings: SoundSettings, as_json: bool) -> None:
 def earlier_text(offset_ms: float) -> str:
     """What a negative offset means."""
     return (
-        f"negative: you hear the click {-offset_ms:g} ms earlier than reckoned, since less lies between "
-        "program and ear than the sound system says; keeping it puts the screen right"
+        f"negative: you hear the click {-offset_ms:g} ms earlier than calculated, because the way from "
+        "program to ear is shorter than the sound system says; save it to put the screen right"
     )
 
 
@@ -191,13 +191,13 @@ def _latency(engine: Engine, name: str, as_json: bool) -> float | None:
         say_json({**row, "why": why} if why else row)
         return extra_ms
     say(f"{engine.status}")
-    say(f"queued ahead: {queue_ms:g} ms, which the position on the screen allows for")
+    say(f"queued ahead: {queue_ms:g} ms; the screen allows for that")
     if why:
-        say(f"beyond that: not measured ({why}); `coach sound tap` sets it by ear")
+        say(f"on top of that: not measured ({why}); `coach sound tap` sets it by ear")
     else:
         say(
-            f"beyond that: {row['extra_ms']:g} ms from the card through the air and the input, "
-            f"an upper bound (spread {row['spread_ms']:g} ms)"
+            f"on top of that: {row['extra_ms']:g} ms through card, air and input, "
+            f"at most (spread {row['spread_ms']:g} ms)"
         )
         if extra_ms is not None and extra_ms < 0:
             say(f"{earlier_text(extra_ms)} (--save)")
@@ -208,7 +208,7 @@ def _tap(engine: Engine, settings: SoundSettings, as_json: bool) -> float:
     from coach.commands.tune_hear import terminal_keys
 
     say(
-        f"Tap the space bar with the click, {TAP_BEATS} beats at {TAP_TEMPO_BPM} bpm; q stops.",
+        f"Tap the space bar with the click for {TAP_BEATS} beats at {TAP_TEMPO_BPM} bpm; q stops.",
         to=sys.stderr,
     )
     with terminal_keys() as keys:
@@ -217,12 +217,10 @@ def _tap(engine: Engine, settings: SoundSettings, as_json: bool) -> float:
     if as_json:
         say_json({"offset_ms": offset_ms, "spread_ms": spread_ms})
     else:
-        say(
-            f"offset {offset_ms:g} ms (taps within {spread_ms:g} ms; taps come some 50 ms early, which is allowed for)"
-        )
+        say(f"offset {offset_ms:g} ms (taps within {spread_ms:g} ms; allows for taps coming 50 ms early)")
         if offset_ms < 0:
             say(earlier_text(offset_ms))
-        say("--save keeps it")
+        say("--save saves it")
     return offset_ms
 
 
@@ -231,7 +229,7 @@ def refuse_impossible(offset_ms: float, queue_ms: float) -> None:
     if offset_ms < -queue_ms:
         raise CoachError(
             Problem(
-                f"an offset of {offset_ms:g} ms: the sound card gets a click {queue_ms:g} ms ahead, no sooner",
+                f"an offset of {offset_ms:g} ms is impossible: the sound card gets a click only {queue_ms:g} ms ahead",
                 guess="tap with the click, not before it",
             )
         )

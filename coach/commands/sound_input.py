@@ -28,7 +28,7 @@ def hear_input(name: str, seconds: float, as_json: bool) -> None:
 
     with Capture(name, kept_s=seconds + 5.0) as capture:
         opened_s = _wait_until_open(capture)
-        say(f"{capture.status}; play as you practise, then be silent for a while", to=sys.stderr)
+        say(f"{capture.status}; play as you practise, then stop for a while", to=sys.stderr)
         while time.monotonic() - opened_s < seconds:
             time.sleep(_LOOK_S)
             _must_listen(capture)

@@ -42,35 +42,35 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--reference",
         metavar="STRING",
-        help="the string that stays as it is (default: the lowest; A where bowed)",
+        help="the string to tune the others to (default: the lowest; A if bowed)",
     )
     parser.add_argument(
-        "--pair", metavar="LOW-HIGH", help="two strings to hear, as in E-A (default: the first pair)"
+        "--pair", metavar="LOW-HIGH", help="the two strings, as in E-A (default: the first pair)"
     )
-    parser.add_argument("--tone", metavar="STRING", help="hear this open string instead of a pair")
+    parser.add_argument("--tone", metavar="STRING", help="this open string instead of a pair")
     parser.add_argument(
         "--cents",
         metavar="CENTS",
         default="0",
-        help="detune the pair's higher string by so much (default: 0)",
+        help="detune the higher string of the pair by this much (default: 0)",
     )
     parser.add_argument(
         "--hear",
         action="store_true",
-        help="hear the pair beat while the arrow keys detune its higher string",
+        help="hear the pair beat while you detune its higher string with the arrow keys",
     )
     parser.add_argument("--silent", action="store_true", help="with --hear: no sound, only the numbers")
     parser.add_argument(
         "--listen",
         action="store_true",
-        help="listen to your strings by the microphone, and say which peg to turn which way",
+        help="listen to your strings through the microphone, and say which peg to turn which way",
     )
     parser.add_argument(
         "--from",
         metavar="FILE.wav",
         dest="take",
-        help="with --listen: a recording in place of the microphone; of --pair, of --tone, "
-        "or with `--tone all` one pluck of each open string, the lowest first",
+        help="with --listen: a recording instead of the microphone, of --pair, of --tone, "
+        "or with `--tone all` of one pluck of each open string, lowest first",
     )
     add_output(parser, "write the pair or the tone to a WAV file")
     add_json(parser)
@@ -81,7 +81,7 @@ def run(arguments: argparse.Namespace) -> int:
     """Print the tuning, write it as WAV, or let it be heard."""
     instrument = instrument_from(arguments)
     if len(instrument.strings) < 2:
-        raise UsageError(Problem("one string has none to be compared with; give two or more", "--strings"))
+        raise UsageError(Problem("one string can't be compared with anything; give two or more", "--strings"))
     ranges = tuning.stiffness_ranges(instrument)
     reference = tuning.usual_reference(instrument)
     if arguments.reference is not None:
@@ -111,7 +111,7 @@ def run(arguments: argparse.Namespace) -> int:
 def _print_text(instrument: Instrument, reference: int, ranges: Ranges) -> None:
     say(f"Tuning by harmonics: {described(instrument)}")
     if any(high for _low, high in ranges):
-        say(f"B is seldom known better than to a factor of {tuning.STIFFNESS_SPREAD:g}, which makes ranges:")
+        say(f"B is rarely known to better than a factor of {tuning.STIFFNESS_SPREAD:g}, so there are ranges:")
         each = zip(range(len(ranges)), ranges, strict=True)
         parts = [f"{instrument.string_label(string)} {low:g} to {high:g}" for string, (low, high) in each]
         for line in wrap("; ".join(parts) + ".", 79):
@@ -129,7 +129,7 @@ def _print_text(instrument: Instrument, reference: int, ranges: Ranges) -> None:
 
 def _say_pairs(instrument: Instrument, ranges: Ranges) -> None:
     label = instrument.string_label
-    say("Neighbours to compare, and how they beat when both strings are equal-tempered:")
+    say("Pairs to compare, and how they beat when both strings are in equal temperament:")
     pairs = tuning.adjacent_pairs(instrument, ranges)
     beats = [_beats(pair.beats_hz) for pair in pairs]
     wide = max((len(text) for text in beats), default=0) + 2
@@ -147,7 +147,9 @@ def _say_pairs(instrument: Instrument, ranges: Ranges) -> None:
 def _say_drift(instrument: Instrument, reference: int, ranges: Ranges) -> None:
     label = instrument.string_label
     how = _interval(instrument)
-    say(f"{f'In {how}, each' if how else 'If each pair is made'} beatless, from {label(reference)} on:")
+    say(
+        f"{f'In {how}, each' if how else 'If you tune each pair'} beatless, starting from {label(reference)}:"
+    )
     drifts = tuning.beatless_drift(instrument, reference, ranges)
     for drift in drifts:
         last = "" if drift.string == reference else f"  {_cents_text(drift.offset_cents)}"
@@ -163,17 +165,17 @@ def _interval(instrument: Instrument) -> str:
 
 def _drift_sentence(instrument: Instrument, trend: tuning.Trend, how: str) -> str:
     if not trend.furthest:
-        return "Every string is where equal temperament has it."
+        return "Every string ends up in equal temperament."
     names = [instrument.string_label(string) for string in trend.furthest]
     if not trend.sure:
-        return f"{' or '.join(names)} may be the furthest off; B decides which, more than the order."
+        return f"{' or '.join(names)} may be the furthest off; which one depends on B."
     furthest = f"{' and '.join(names)} {'is' if len(names) == 1 else 'are'}"
     if how:
-        return f"Pure {how}, as strings are tuned; against a piano {furthest} the furthest off."
+        return f"Pure {how}, as usual for these strings; against a piano {furthest} the furthest off."
     if trend.adds_up:
         return f"The errors add up: {furthest} the furthest off."
     if trend.cancels:
-        return f"{furthest} the furthest off; some errors on the way cancel others."
+        return f"{furthest} the furthest off; some errors cancel others."
     return f"{furthest} the furthest off."
 
 
@@ -189,7 +191,7 @@ def _fretless_lines(
     if not lines:
         return []
     return [
-        f"With a piano, equal-tempered: against {instrument.string_label(reference)} leave these beats.",
+        f"To play with a piano, leave these beats against {instrument.string_label(reference)}:",
         *lines,
     ]
 
@@ -198,7 +200,7 @@ def _stopped_lines(instrument: Instrument, reference: int, ways: Sequence[tuning
     """A line a string: where it is stopped, what it agrees with, and the harmonics that would do with beats."""
     label = instrument.string_label
     owns = []
-    lines = [f"Or compare every string with {label(reference)} alone, so that no error is passed on:"]
+    lines = [f"Or compare every string with {label(reference)}, so no error is passed on:"]
     for way in ways:
         own = f"{label(way.string)} {'open' if way.fret == 0 else f'fret {way.fret}'}"
         owns.append(own if way.own_partial == 1 else f"{own}, partial {way.own_partial}")
@@ -220,11 +222,11 @@ def _left_over(ways: Sequence[tuning.FromReference]) -> list[str]:
     ends = [end for way in ways for end in way.offset_cents]
     low, high = min(ends), max(ends)
     if max(-low, high) < tuning.NO_ERROR_CENTS:
-        return ["  Stopped there, no beat is left: octaves are exact in equal temperament."]
+        return ["  Stopped there, nothing beats: octaves are exact in equal temperament."]
     most_hz = max(way.hz * (2.0 ** (abs(end) / 1200.0) - 1.0) for way in ways for end in way.offset_cents)
     return [
-        f"  In tune, the two notes are {_cents_text((low, high))} apart, since stiff strings",
-        f"  sound sharp in their partials: up to {most_hz:.2f} beats a second may be left.",
+        f"  In tune, the two notes are {_cents_text((low, high))} apart, because the partials",
+        f"  of stiff strings are sharp: up to {most_hz:.2f} beats a second may be left.",
     ]
 
 

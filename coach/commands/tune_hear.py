@@ -29,7 +29,7 @@ ACTIONS: dict[str, tuple[str, Callable[[Heard], Heard]]] = {
     "0": ("equal-tempered", lambda heard: replace(heard, cents=0.0)),
     "b": ("beatless", beatless),
     "n": ("next pair", next_pair),
-    "space": ("strike again", lambda heard: heard),
+    "space": ("play again", lambda heard: heard),
     "q": ("stop", lambda heard: replace(heard, done=True)),
 }
 """Key to what it does, in words and as a function."""
@@ -73,9 +73,7 @@ def shown(heard: Heard) -> str:
 def terminal_keys() -> Iterator[Iterator[str]]:
     """Keys of the terminal by name as they are pressed; UsageError when standard input is no terminal."""
     if not (sys.stdin.isatty() and sys.stdout.isatty()):
-        raise UsageError(
-            Problem("needs a terminal to press keys in", "--hear", guess="-o FILE writes the sound instead")
-        )
+        raise UsageError(Problem("needs a terminal", "--hear", guess="-o FILE writes the sound instead"))
     if os.name == "nt":
         yield _windows_keys()
         return

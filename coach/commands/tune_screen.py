@@ -19,9 +19,9 @@ def listen_on_screen(instrument: Instrument, reference: int, arguments: argparse
     if not (sys.stdin.isatty() and sys.stdout.isatty()):
         raise UsageError(
             Problem(
-                "needs a terminal to show what it hears",
+                "needs a terminal",
                 "--listen",
-                guess="--from FILE.wav listens to a file",
+                guess="--from FILE.wav listens to a recording",
             )
         )
     with Desk.open(

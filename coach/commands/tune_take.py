@@ -60,7 +60,7 @@ def say_strings(instrument: Instrument, arguments: argparse.Namespace) -> int:
             say(turn.sentence)
     settings = places_of(arguments).settings
     if keep_strings(settings, instrument):
-        say(f"kept with your instrument in {settings}", to=sys.stderr)
+        say(f"saved with your instrument in {settings}", to=sys.stderr)
     return 0
 
 

@@ -118,7 +118,7 @@ def place_lines(rows: Sequence[NodeRow], fretted: bool = True) -> list[str]:
             f"{allowed.clear_mm:3d} mm {dead:>7}    {word}{row.level_db:4.0f}"
         )
     if fretted:
-        lines.append("past: nearer to the bridge than the wire; before: nearer to the nut.")
+        lines.append("past the wire: toward the bridge; before it: toward the nut.")
     return lines
 
 
@@ -127,13 +127,13 @@ def touch_lines(rows: Sequence[NodeRow]) -> list[str]:
     touch_s = rows[0].touch_s
     early = [row.node.label for row in rows if row.hasty == "open"]
     texts = [
-        "clear: more than half as loud as with no finger there, under a light touch and a firm one; dead: less "
-        "than a quarter; between them dull, more so the firmer the touch.",
-        f"For a finger lifted after {touch_s:.2f} s; a model's mm, not measured: a guide.",
+        "clear: more than half as loud as without a finger, for a light touch and a firm one; dead: less "
+        "than a quarter; in between it is dull, more so with a firm touch.",
+        f"For a finger lifted after {touch_s:.2f} s. Calculated, not measured: use it as a guide.",
         f"Lifted after {HASTY * touch_s:.2f} s, the open string still speaks at {', '.join(early)}."
         if early
         else "",
-        "Held much longer, every harmonic dulls, the high ones first.",
+        "If the finger stays much longer, every harmonic dulls, the high ones first.",
     ]
     return [line for text in texts for line in wrap(text, WIDTH)]
 
@@ -164,16 +164,16 @@ def measure_lines(instrument: Instrument) -> list[str]:
     """What the errors of `place_lines` come from, and what to measure to get them right."""
     if not instrument.fretted:
         return [
-            "error: as a ruler reads a string to a mm. Measure each from nut to bridge: that",
-            "is its scale_mm under `instruments` in settings.yaml, or --scale-mm here.",
+            "error: that of reading a ruler to 1 mm. Measure each string from nut to bridge:",
+            "that is its scale_mm under `instruments` in settings.yaml, or --scale-mm here.",
         ]
     if instrument.measured:
-        return ["error: as a ruler reads a string to a mm."]
+        return ["error: that of reading a ruler to 1 mm."]
     return [
-        "error: how much nearer to the bridge it may lie, while nobody has measured how",
-        "far the saddles stand behind the scale. Measure each string, once:",
+        "error: how much nearer to the bridge the node may be, since nobody has measured",
+        "how far your saddles are set back. Measure each string once:",
         "  nut to wire 12   twice that is its scale_mm",
-        "  nut to saddle    what it has more than the scale is its set_back_mm",
+        "  nut to saddle    minus the scale, that is its set_back_mm",
         "and write both under `instruments` in settings.yaml, or try --scale-mm and",
         "--set-back-mm here.",
     ]

@@ -350,5 +350,5 @@ def test_the_commands_play_a_test_and_measure_what_comes_on_top_of_the_queue(pul
     told = capsys.readouterr().out
     saved = load_settings(tmp_path / "settings.yaml").sound.offset_ms
     # Only what is negative is certain: what is positive holds the input's delay.
-    assert ("earlier than reckoned" in told) is (saved < 0)
-    assert f"{saved:g} ms from the card" in told or saved == 0
+    assert ("earlier than calculated" in told) is (saved < 0)
+    assert f"{saved:g} ms through card, air and input" in told or saved == 0
