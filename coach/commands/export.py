@@ -6,12 +6,12 @@ import argparse
 import sys
 import tempfile
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
 from typing import IO, TYPE_CHECKING
 
 from coach.commands.common import add_folder, add_output, places_of, say, whole_option, write_output
 from coach.folder.library import drill_on_own, find_drill
 from coach.folder.settings import load_settings
+from coach.ground.frozen import frozen
 from coach.ground.plain import listed, plain_text
 from coach.ground.problem import CoachError, Problem, UsageError
 from coach.ground.source import nearest
@@ -37,7 +37,7 @@ PRINT_MISSING = "needs verovio and typst: pip install '.[print]' in the clone of
 Written = str | bytes | Iterator[bytes]
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Format:
     """One thing that a drill can be written as; `write` gets the drill, the rung in bpm and the options."""
 

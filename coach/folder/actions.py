@@ -12,10 +12,11 @@ action of the rating scope may take: the digits, then the row of letters below t
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import cached_property
 
 from coach.ground.fields import Group, Kind, Row, Rows, Values, did_you_mean, kind_of, word_of
+from coach.ground.frozen import frozen
 from coach.ground.kinds import Items
 from coach.ground.source import Node, Report, Scalar, nearest
 from coach.rating.fault import causes_of
@@ -40,7 +41,7 @@ _MOVING = (READY, LISTENING, PLAYING)
 SCREENS = ("start", "library", "nodes", "tuning", "reports", "settings", "summary")
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Action:
     """One thing that the player can do."""
 
@@ -260,7 +261,7 @@ _NAMED = {
 _MODIFIERS = ("ctrl", "shift", "alt")
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Keymap:
     """The actions with the player's own keys."""
 

@@ -6,10 +6,11 @@ import difflib
 import os
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from contextlib import suppress
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 
 from coach.ground.files import free_path, write_whole
+from coach.ground.frozen import frozen
 from coach.ground.places import DRILL_SUFFIXES, Places, builtin_drills, make_folder, own_drills, user_path
 from coach.ground.plain import same_name
 from coach.ground.problem import CoachError, Problem
@@ -26,7 +27,7 @@ MOST_FILES = 500
 MOST_SHOWN = 20
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Library:
     """Drills in the order in which new ones are met; `notices` say what was left out and why."""
 

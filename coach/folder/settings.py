@@ -7,7 +7,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from contextlib import suppress
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +14,7 @@ from coach.folder.actions import Keymap, KeymapKey
 from coach.ground.compose import compose
 from coach.ground.fields import Section, row
 from coach.ground.files import write_whole
+from coach.ground.frozen import frozen
 from coach.ground.kinds import Number, Truth, Whole, Word
 from coach.ground.places import state_file
 from coach.ground.problem import CoachError, Problem
@@ -38,7 +38,7 @@ PAUSES_S = (0.0, 1.0, 2.0, 3.0, 5.0, 8.0)
 HEADING = "# Settings of this practice folder; docs/settings.md lists every key.\n"
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class PracticeSettings:
     """How the session goes."""
 
@@ -65,7 +65,7 @@ class PracticeSettings:
     )
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class ScreenSettings:
     """How the screen looks."""
 
@@ -79,7 +79,7 @@ class ScreenSettings:
     tour_seen: bool = row(Truth(), False, "the tour was shown")
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Settings:
     """All settings of one practice folder."""
 

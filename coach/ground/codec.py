@@ -15,12 +15,13 @@ import math
 import types
 import typing
 from collections.abc import Callable, Mapping
-from dataclasses import MISSING, Field, dataclass, fields, is_dataclass
+from dataclasses import MISSING, Field, fields, is_dataclass
 from difflib import get_close_matches
 from enum import Enum
 from functools import lru_cache
 from typing import Annotated, Any, Literal, TypeVar, Union, get_args, get_origin
 
+from coach.ground.frozen import frozen
 from coach.ground.plain import brief
 
 Value = TypeVar("Value")
@@ -40,7 +41,7 @@ class UnfitError(ValueError):
         return UnfitError(self.message, (name, *self.path))
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Range:
     """A number from `low` to `high`, both included; with `or_zero` 0 as well."""
 
@@ -49,7 +50,7 @@ class Range:
     or_zero: bool = False
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Fits:
     """A value, a text mostly, for which `test` is true; `allowed` says what such a value is."""
 
@@ -57,7 +58,7 @@ class Fits:
     allowed: str
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class As:
     """A value written as a text; `read` raises ValueError with a sentence on other text."""
 

@@ -14,10 +14,11 @@ import re
 from abc import ABC, abstractmethod
 from collections.abc import Callable, Iterator
 from collections.abc import Mapping as AnyMapping
-from dataclasses import dataclass, field
+from dataclasses import field
 from functools import cached_property
 from typing import Any, Generic, TypeVar, cast
 
+from coach.ground.frozen import frozen
 from coach.ground.plain import json_text
 from coach.ground.source import Mapping, Node, Report, Scalar, Sequence, nearest
 
@@ -56,7 +57,7 @@ class Kind(ABC, Generic[Value]):
         return {}
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Row:
     """One key of a block."""
 
@@ -82,7 +83,7 @@ class Row:
 Rows = AnyMapping[str, Row]
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Values:
     """What the rows of a block read: the values that are there and right, each with its place."""
 

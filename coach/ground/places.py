@@ -7,16 +7,16 @@ the user-data folder of the platform.
 from __future__ import annotations
 
 import os
-from dataclasses import dataclass
 from pathlib import Path
 
 import coach
+from coach.ground.frozen import frozen
 from coach.ground.problem import CoachError, Problem
 
 DRILL_SUFFIXES = (".yaml", ".yml")
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Places:
     """The paths of one practice folder; nothing is created until something is written."""
 

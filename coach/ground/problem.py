@@ -9,15 +9,15 @@ made harmless where it is put into words.
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
 from typing import Literal
 
+from coach.ground.frozen import frozen
 from coach.ground.plain import visible
 
 Severity = Literal["error", "warning"]
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Problem:
     """One fault in one input, ready to print."""
 

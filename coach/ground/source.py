@@ -16,6 +16,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import BinaryIO, Protocol
 
+from coach.ground.frozen import frozen
 from coach.ground.plain import plain_text
 from coach.ground.problem import CoachError, Problem, Severity
 
@@ -29,7 +30,7 @@ CONTROL = re.compile(r"[\x00-\x08\x0b-\x1f\x7f-\x9f\u200e\u200f\u202a-\u202e\u20
 """Control characters and those that turn the direction of text."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class FileKind:
     """What messages call one kind of file, how large it may be, and, of YAML, which slips are likely in it."""
 
@@ -51,7 +52,7 @@ class FileKind:
     """The known keys of every block by the key that it stands under, empty for the top of the file."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Spot:
     """A place in the file, from 1."""
 
@@ -69,7 +70,7 @@ class Placed(Protocol):
     def column(self) -> int: ...
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Scalar:
     """A piece of text: `text` as YAML unquotes it."""
 
@@ -81,7 +82,7 @@ class Scalar:
     plain: bool = True
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Sequence:
     """A list, in brackets (`flow`) or with dashes."""
 
@@ -93,7 +94,7 @@ class Sequence:
     flow: bool = False
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Mapping:
     """Keys and values in the file's order, in braces (`flow`) or one to a line; each key once."""
 
@@ -112,7 +113,7 @@ class Mapping:
 Node = Scalar | Sequence | Mapping
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Repair:
     """A sure repair: put `wanted` in place of the characters `start` to `stop` of the text."""
 

@@ -17,9 +17,10 @@ from __future__ import annotations
 
 import itertools
 import math
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from enum import StrEnum
 
+from coach.ground.frozen import frozen
 from coach.learning.learning import KEPT_DAYS, Learnt, Record
 from coach.learning.material import TURN_S, Material, Part
 from coach.learning.readings import rung_of, seen
@@ -69,7 +70,7 @@ class Why(StrEnum):
     STEADY = "steady"
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Option:
     """One turn that could be next."""
 
@@ -81,7 +82,7 @@ class Option:
     """Chance of the whole at the goal, cold, in a week, but for slips; of a long one, of `EVENTS` of its events."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Turn:
     """What is next: an excerpt, so many repetitions at most, where it starts, and why."""
 
@@ -95,7 +96,7 @@ class Turn:
         return TURN_S + self.reps * self.option.part.rep_s(self.bpm)
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Sitting:
     """What enters a choice beside the log: the day (its ordinal) and how far the session is."""
 

@@ -18,12 +18,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from datetime import date, timedelta
 
 import numpy as np
 from numpy.typing import NDArray
 
+from coach.ground.frozen import frozen
 from coach.learning.choice import AHEAD, NEW_PHRASES, REPS, Sitting, option
 from coach.learning.learning import Learnt
 from coach.learning.material import TURN_S, Material, Part
@@ -44,7 +44,7 @@ PLACES_KNOWN = 0.3
 Floats = NDArray[np.float64]
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Span:
     """Days by which one draw in ten, five and nine in ten got there; None where fewer did within the horizon."""
 
@@ -53,7 +53,7 @@ class Span:
     late: date | None
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Forecast:
     """What a drill's piece may expect."""
 

@@ -11,9 +11,10 @@ from __future__ import annotations
 import hashlib
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 from coach.ground.codec import UnfitError, plain_of, value_of
+from coach.ground.frozen import frozen
 from coach.learning.rung import reading
 from coach.learning.skill import EventKeys, Skill, Slips, event_keys, view
 from coach.log.entries import Entry
@@ -27,7 +28,7 @@ WORD_SD = 0.1
 """Deviation, in ln bpm, of a word that is slower than the estimate."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Known:
     """One such word: from when, of which excerpts, at which tempo."""
 

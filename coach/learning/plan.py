@@ -6,10 +6,10 @@ Values only; `planner.py` makes them, a session carries them out, the screens an
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from datetime import date
 from enum import StrEnum
 
+from coach.ground.frozen import frozen
 from coach.music.excerpt import Excerpt
 
 
@@ -25,7 +25,7 @@ class Purpose(StrEnum):
     BREAK = "break"
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class PlanItem:
     """One turn: an excerpt (None for tuning and a break), about so long, for a reason told in a sentence."""
 
@@ -47,7 +47,7 @@ def told_once(items: Sequence[PlanItem]) -> list[str]:
     ]
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Plan:
     """An ordered plan for one practice day."""
 

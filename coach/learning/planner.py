@@ -7,9 +7,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from datetime import date, timedelta
 
+from coach.ground.frozen import frozen
 from coach.ground.plain import counted, listed, plain_text
 from coach.learning.choice import NEW_PHRASES, Option, Sitting, Turn, Why, choose
 from coach.learning.learning import KEPT_DAYS, Learnt
@@ -42,7 +43,7 @@ _PURPOSE = {
 }
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class History:
     """What the plan needs of the past beside what was learnt."""
 
@@ -128,7 +129,7 @@ def sitting_of(learnt: Learnt, drills: Sequence[Drill], day: date, seconds: floa
     return Sitting(today, seconds, warm=today in learnt.days, pace=pace, urgent=urgent)
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Ahead:
     """Items of turns that are to come, the seconds that they leave, and whether another turn is needed in them."""
 

@@ -7,9 +7,9 @@ node or a move four times in five, with the middle 80 % of what is not known. Da
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from datetime import date, timedelta
 
+from coach.ground.frozen import frozen
 from coach.learning.learning import KEPT_DAYS, Learnt, Record
 from coach.learning.material import Material, Part, goal_of
 from coach.learning.rung import reading
@@ -25,7 +25,7 @@ MIDDLE_80 = 1.2816
 """Standard deviations from the middle to the ends of the middle 80 %."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class CleanTempo:
     """Tempos in bpm: the middle of the estimate and the ends of its middle 80 %."""
 
@@ -34,7 +34,7 @@ class CleanTempo:
     high_bpm: float
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Rung:
     """The tempo at which an excerpt is practised, on its way from the drill's start to its goal."""
 
@@ -45,7 +45,7 @@ class Rung:
     kept: bool
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Standing:
     """Where an excerpt stands on a day."""
 
@@ -74,7 +74,7 @@ class Standing:
         return self.tested is not None or (self.landed is not None and self.later >= KEPT_CHANCE)
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Place:
     """A node or a move of a drill."""
 

@@ -10,9 +10,10 @@ Duke, Simmons and Cash 2009, J. Res. Music Educ.
 from __future__ import annotations
 
 from collections.abc import Collection, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from enum import StrEnum
 
+from coach.ground.frozen import frozen
 from coach.learning.material import Material
 from coach.music.drill import TOGETHER
 from coach.music.excerpt import Excerpt, Kind, Passage
@@ -35,7 +36,7 @@ class Release(StrEnum):
     BACK = "the whole again"
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Relief:
     """A change and the excerpt that it leads to; None where the excerpt stays and its tempo falls, or the turn ends."""
 

@@ -13,9 +13,9 @@ and falls only after a failed one, by `STEP` at most.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from enum import StrEnum
 
+from coach.ground.frozen import frozen
 from coach.learning.skill import View
 from coach.music.rhythm import MIN_BPM
 
@@ -29,7 +29,7 @@ class Moved(StrEnum):
     LANDED = "landed"
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Step:
     """What a repetition did to the rung, to be told."""
 

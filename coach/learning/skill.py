@@ -32,6 +32,7 @@ from collections import ChainMap
 from collections.abc import Mapping, MutableMapping, Sequence
 from dataclasses import dataclass, field
 
+from coach.ground.frozen import frozen
 from coach.music.drill import TOGETHER
 from coach.music.excerpt import Excerpt, LoggedPassage
 from coach.rating.table import Result, Says
@@ -253,7 +254,7 @@ def late_results(recent: int) -> tuple[int, int]:
     return (recent ^ 1 << known).bit_count(), known
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class View:
     """The events of an excerpt on some day: mean and own variance of each theta, and the variance they share."""
 

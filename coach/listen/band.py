@@ -6,11 +6,11 @@ Phasors are complex samples at a low rate: a partial `d` Hz above the middle tur
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from coach.ground.frozen import frozen
 from coach.listen.frame import Frame
 
 if TYPE_CHECKING:
@@ -29,7 +29,7 @@ _MAINS_APART_HZ = 2.0
 _RISE_S = 0.1
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Meeting:
     """Which partials of which two open strings are to meet."""
 
@@ -44,7 +44,7 @@ class Meeting:
         return self.low_partial * self.low_open_hz
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Band:
     """What is around the meeting partials, brought down to 0 Hz."""
 

@@ -13,11 +13,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from coach.ground.frozen import frozen
 from coach.listen.band import Band, Meeting
 from coach.listen.frame import frame_of
 from coach.listen.lone_partials import LEAST_HEIGHT, Expected, Spectrum, expected_partial
@@ -65,7 +65,7 @@ _ROUGH, _FINE = 0.3, 0.003
 """A descent ends where a step gains less, in twice the logarithm of the posterior."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Beats:
     """What two ringing strings say of each other."""
 
@@ -147,7 +147,7 @@ def pencil(phasors: Phasors, step_s: float, count: int) -> tuple[Values, Values]
     return np.angle(poles) / (2.0 * math.pi * step_s), np.clip(decays, 0.05, _MOST_DECAY)
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class _Fit:
     """Seven numbers and how well they explain the band.
 
@@ -215,7 +215,7 @@ def _fitted(
     return _Fit(values, state.cost, state.noise, error_hz)
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class _State:
     residual: Values
     slope: Values

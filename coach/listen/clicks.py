@@ -8,11 +8,11 @@ shift of a fraction of a sample (a Taylor series to first order).
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from coach.ground.frozen import frozen
 from coach.listen.frame import Frame, frame_of
 from coach.listen.transients import Rises, rises
 
@@ -31,7 +31,7 @@ OFF_GRID_S = 0.006
 """Clicks lie this near to their grid, or they are none."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Strike:
     """When a click falls, in seconds of the take, and whether it is accented."""
 
@@ -39,7 +39,7 @@ class Strike:
     accent: bool = False
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class ClickSound:
     """The click's sound at the low rate from 4 ms before it on, accented and not."""
 

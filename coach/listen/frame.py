@@ -7,11 +7,12 @@ by 60 dB at half the low rate.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
+
+from coach.ground.frozen import frozen
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -27,7 +28,7 @@ _HALF_TAPS = 10
 _KAISER_BETA = 6.0
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Frame:
     """Samples at a low rate; the first lies at `start_s` of the take."""
 

@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Literal
+
+from coach.ground.frozen import frozen
 
 Verdict = Literal["clean", "choked", "late", "missing", "other", "unsure"]
 """`choked`: 12 dB or more below the node's own clean sound; `late`: later than a player means to be; `missing`: nothing
 was played; `other`: another note; `unsure`: the ear can't tell."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Heard:
     """How the event with this label went, as far as can be heard."""
 

@@ -8,12 +8,13 @@ from __future__ import annotations
 
 import json
 import re
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 
 from coach.ground.codec import UnfitError, plain_of, value_of
 from coach.ground.digits import rounded
 from coach.ground.files import write_whole
+from coach.ground.frozen import frozen
 from coach.ground.problem import CoachError, Problem
 from coach.listen.ear import Ear
 from coach.listen.open_string import MeasuredString
@@ -34,7 +35,7 @@ def new_ear(instrument: Instrument) -> Ear:
     return Ear.of(instrument, measured)
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class EarShelf:
     """The files of one practice folder."""
 

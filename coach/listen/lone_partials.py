@@ -9,11 +9,11 @@ at the partial that is asked for.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from coach.ground.frozen import frozen
 from coach.listen.frame import Frame
 
 if TYPE_CHECKING:
@@ -34,7 +34,7 @@ _GRID_B = (0.0, *np.geomspace(1e-5, 1.5e-3, 20))
 _PADDED = 8
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Expected:
     """Where one partial lies, and how well that is known."""
 

@@ -7,11 +7,11 @@ rings by itself). A partial that dies between early and late was choked; one tha
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from coach.ground.frozen import frozen
 from coach.listen.frame import Frame
 from coach.listen.partials import Partials, Rings, measured
 from coach.listen.recording import Recording
@@ -44,7 +44,7 @@ _NEAR_S = 0.012
 _CLEAR_HZ = 15.0
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Known:
     """What is known of one note's clean sound."""
 
@@ -61,7 +61,7 @@ class Known:
     harmonic: bool
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class NoteLook:
     """What was measured of one note."""
 
@@ -72,7 +72,7 @@ class NoteLook:
     """Late, of what may sound on its string instead."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Look:
     """What was measured of one event."""
 

@@ -8,11 +8,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from coach.ground.frozen import frozen
 from coach.listen.look import CLEAR_DB, WINDOWS, Known, Look, NoteLook
 from coach.listen.partials import Partials
 
@@ -31,7 +32,7 @@ MOST_APART_S = 0.04
 """Two clean strokes are not further apart against their beats."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Pluck:
     """One clean stroke of a note: for each window its partials' amplitudes and their errors; how it began."""
 
@@ -47,7 +48,7 @@ class Pluck:
     alone: bool
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class NoteSound:
     """What is learnt of one note: its clean strokes, the latest last."""
 
@@ -145,7 +146,7 @@ def instead_db(look: NoteLook) -> float:
     return 10.0 * math.log10(max(powers, default=0.0) + 1e-12)
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Compared:
     """A look at a note against its clean sound; levels in dB, shares from 0 to 1."""
 

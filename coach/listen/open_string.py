@@ -9,11 +9,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from coach.ground.frozen import frozen
 from coach.listen.frame import TOP_HZ, Frame, frame_of
 from coach.strings.instrument import STIFFNESS_RANGE
 from coach.strings.units import cents_between
@@ -40,7 +40,7 @@ _HOP_S = 0.01
 _GRID_B = (0.0, *np.geomspace(1e-5, 2e-3, 17))
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class MeasuredString:
     """What one pluck of an open string tells."""
 
@@ -128,7 +128,7 @@ def measured_strings(
     )
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class _Spectrum:
     """Amplitudes of a Hann-windowed stretch, several bins to its resolution."""
 

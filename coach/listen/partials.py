@@ -13,11 +13,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from coach.ground.frozen import frozen
 from coach.listen.frame import Frame
 from coach.listen.open_string import MeasuredString
 from coach.music.drill import Note
@@ -39,7 +39,7 @@ _FLOOR_SHARE = 0.29
 """The weakest quarter of the bins of white noise's periodogram lies below so much of its mean: -ln 0.75."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Partials:
     """What a window says of some partials, an entry a partial."""
 
@@ -51,7 +51,7 @@ class Partials:
     """The window's middle, in seconds of the take."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Rings:
     """What may ring beside the target: partials in Hz, and how loud each is expected at most."""
 

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from coach.ground.frozen import frozen
 from coach.listen.clicks import ClickSound, Strike
 from coach.listen.frame import Frame, frame_of
 from coach.music.excerpt import Passage, PlacedEvent
@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Recording:
     """Sound of one repetition, or of its beginning while it goes on."""
 

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from coach.ground.frozen import frozen
 from coach.listen.open_string import MeasuredString
 from coach.listen.partials import Rings, note_hz, stopped_hz
 from coach.music.drill import Note
@@ -34,7 +35,7 @@ _OTHER_NODES = (2, 3, 4, 5, 6, 7)
 _OWN_NUMBERS = range(1, 17)
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Beside:
     """Another string's note: when it begins against the note in question, and its partials."""
 

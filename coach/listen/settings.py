@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from coach.ground.fields import row
+from coach.ground.frozen import frozen
 from coach.ground.kinds import Truth
 
 MEASURED = (
@@ -15,7 +14,7 @@ MEASURED = (
 """Told once, before a session first listens."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class ListenSettings:
     """Whether the program listens while you play."""
 

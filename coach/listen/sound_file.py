@@ -7,11 +7,11 @@ point of 32 or 64, also in the extensible form that recording programs write.
 from __future__ import annotations
 
 import struct
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from coach.ground.frozen import frozen
 from coach.ground.problem import CoachError, Problem
 from coach.ground.source import FileKind, read_bytes
 
@@ -32,7 +32,7 @@ EXPORT = "export it as WAV with 16 or 24 bits"
 _OTHERS = {b"ID3": "MP3", b"fLaC": "FLAC", b"OggS": "Ogg", b"FORM": "AIFF", b"RF64": "RF64", b"MThd": "MIDI"}
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Sound:
     """One channel of sound; full scale is 1."""
 

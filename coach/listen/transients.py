@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from coach.ground.frozen import frozen
 from coach.listen.frame import Frame
 
 if TYPE_CHECKING:
@@ -21,7 +21,7 @@ _AFTER, _BEFORE, _GAP = 5, 8, 1
 _FLOOR_PERCENT = 10.0
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Rises:
     """By how much the power above 900 Hz rises at each moment."""
 

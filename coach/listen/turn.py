@@ -6,8 +6,7 @@ from the reference string is turned. Sentences are plain; lines for the screen a
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
+from coach.ground.frozen import frozen
 from coach.listen.band import Meeting
 from coach.listen.beats import Beats
 from coach.listen.open_string import MeasuredString
@@ -25,7 +24,7 @@ SLOWEST_HZ = 0.15
 """Beats slower than this are hardly heard as beats; goals below it are called beatless."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Turn:
     """What to do, in short lines for the screen and one sentence."""
 

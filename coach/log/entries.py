@@ -10,12 +10,13 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from datetime import UTC, date, datetime, timedelta, timezone
 from functools import lru_cache
 from typing import Annotated, Any, Literal
 
 from coach.ground.codec import As, Fits, Range
+from coach.ground.frozen import frozen
 from coach.ground.plain import plain_text
 from coach.music.excerpt import Excerpt
 from coach.music.rhythm import MAX_BPM, MIN_BPM
@@ -109,7 +110,7 @@ Name = Annotated[str, Fits(is_name, "a name on one line, without signs that nobo
 Faults = Annotated[tuple[Fault, ...], As(faults_text, lru_cache(4096)(parse_faults))]
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Suggestion:
     """What something other than the player took an event for, whatever the player then said."""
 
@@ -122,7 +123,7 @@ class Suggestion:
     """What suggests: `pedal`, `microphone`."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Rep:
     """One repetition as it was practised and rated: the session makes it, the log keeps it, all else reads it."""
 
@@ -175,7 +176,7 @@ class Rep:
         return replace(self, faults=None if faults is None else tuple(sorted(faults)))
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Correction:
     """A later word on a rep: other results, or that it does not count at all (`void`)."""
 
@@ -191,7 +192,7 @@ EntryKind = Literal[
 ]
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Entry:
     """Anything else worth remembering, with its facts as JSON values."""
 
@@ -207,7 +208,7 @@ class Entry:
         return practice_day(self.at_ms, self.utc_offset_min)
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Named:
     """What a player is called from then on; of several names the latest, by (time, id), counts."""
 

@@ -17,13 +17,13 @@ import shlex
 import tempfile
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import suppress
-from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from pathlib import Path
 from types import TracebackType
 from typing import Self, TypeVar
 
 from coach.ground.files import free_path, write_whole
+from coach.ground.frozen import frozen
 from coach.ground.plain import counted
 from coach.ground.problem import CoachError, Problem, UsageError
 from coach.log.book import Book, Pair, Word, lines_of, needs_of, record_in
@@ -42,7 +42,7 @@ State = TypeVar("State")
 _MOST_NOTICES = 5
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Refusal:
     """The disk refused: so many words wait for it, or none, where what this run wrote is gone and can't be restored."""
 

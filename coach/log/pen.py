@@ -15,6 +15,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from coach.ground.files import sync_folder
+from coach.ground.frozen import frozen
 from coach.ground.problem import CoachError, Problem
 from coach.log.disk import (
     all_of,
@@ -47,7 +48,7 @@ class _Page:
     """Lines that stand in the file, as far as is known."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Written:
     """What one call added to a file."""
 

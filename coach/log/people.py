@@ -8,8 +8,8 @@ one log by lying in one folder, and two names become one person by giving one of
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
 
+from coach.ground.frozen import frozen
 from coach.ground.plain import bare_name, plain_text
 from coach.ground.problem import Problem, UsageError
 from coach.log.entries import Named
@@ -18,7 +18,7 @@ DEFAULT_NAME = "player"
 LONGEST_NAME = 60
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Player:
     """A person who practises from this folder."""
 

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from contextlib import suppress
-from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
 from coach.ground.codec import UnfitError
 from coach.ground.files import free_path, write_whole
+from coach.ground.frozen import frozen
 from coach.ground.problem import CoachError, Problem
 from coach.log.disk import all_of, make_private_folder, opened_for_append, read_whole, reason_of
 from coach.log.entries import Correction, Rep
@@ -21,7 +21,7 @@ from coach.log.shelf import Shelf, View
 from coach.music.excerpt import LoggedPassage
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Health:
     """What a check found; `problems` is empty for a log that is whole."""
 
@@ -95,7 +95,7 @@ def backup_log(log: Log, now_ms: int, target: Path | None = None) -> Path:
     return target
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Forgotten:
     """What was removed with a person."""
 

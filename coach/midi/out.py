@@ -13,10 +13,10 @@ import os
 import threading
 import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass
 from fractions import Fraction
 from typing import Protocol
 
+from coach.ground.frozen import frozen
 from coach.midi.settings import MidiSettings
 from coach.sound.player import now_s
 from coach.sound.timeline import RepTimeline, Strike
@@ -31,7 +31,7 @@ _LONGEST_WAIT_S = 0.05
 _TOO_LATE_S = 0.25
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Timed:
     """A message and when it is due, in seconds from the rep's start; messages of one moment go by `rank`."""
 

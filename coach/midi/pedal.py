@@ -13,9 +13,11 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from fractions import Fraction
 from typing import Literal
+
+from coach.ground.frozen import frozen
 
 Action = Literal["clean", "choked", "again", "slower", "faster", "pause", "next"]
 ACTIONS: tuple[Action, ...] = ("clean", "choked", "again", "slower", "faster", "pause", "next")
@@ -30,7 +32,7 @@ _TRIGGER = re.compile(r"(note|cc|program) +(\d{1,3})(?: +on +(\d{1,2}))?( +latch
 _KINDS = {0x90: "note", 0x80: "note", 0xB0: "cc", 0xC0: "program"}
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Trigger:
     """One switch as MIDI names it."""
 
@@ -62,7 +64,7 @@ class Trigger:
         return f"{self.kind} {self.number}{channel}{' latching' if self.latching else ''}"
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class _Switch:
     down: bool = False
     value: int = 0
@@ -70,7 +72,7 @@ class _Switch:
     pressed_s: float = float("-inf")
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Pedals:
     """What is known of every switch that has sent anything; `heard` returns it anew."""
 
@@ -121,7 +123,7 @@ def actions_of(trigger: Trigger, bindings: Mapping[Action, Sequence[Trigger]]) -
     )
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Guess:
     """Which event a press in play is about; `possible` are the labels that it may be, the guess among them."""
 
@@ -156,7 +158,7 @@ def guess_event(
     return Guess(label, tuple(possible))
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Foot:
     """Settings of the player's foot, in seconds."""
 
@@ -164,7 +166,7 @@ class Foot:
     dead_zone_s: float = 0.4
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Moment:
     """When a press came, as the session sees it; times in seconds from the rep's start."""
 

@@ -11,9 +11,9 @@ import contextlib
 import os
 import threading
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
 from typing import Any, Literal, Protocol
 
+from coach.ground.frozen import frozen
 from coach.ground.problem import CoachError, Problem
 from coach.midi.server_watch import ServerWatch
 from coach.sound.device import hush_libraries
@@ -43,7 +43,7 @@ class Port(Protocol):
     def close(self) -> None: ...
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class PortInfo:
     """One port as the system names it."""
 

@@ -8,10 +8,10 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from fractions import Fraction
 from typing import TYPE_CHECKING, Self
 
+from coach.ground.frozen import frozen
 from coach.midi.out import Heard, Sender, rep_messages
 from coach.midi.pedal import Action, Pedals, actions_of, heard, trigger_of
 from coach.midi.ports import Link
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from coach.sound.timeline import RepTimeline
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Press:
     """One press of a bound switch; `at_s` is on the clock of `coach.sound.player.now_s`."""
 

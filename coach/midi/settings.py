@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
 
 from coach.ground.fields import Group, Kind, Row, Rows, Values, row, word_of
+from coach.ground.frozen import frozen
 from coach.ground.kinds import Items, Number, Text, Truth, Whole
 from coach.ground.source import Node, Report, Sequence
 from coach.midi.pedal import ACTIONS, Action, Foot, Trigger
@@ -72,7 +72,7 @@ def clashes(bindings: Bindings) -> Iterator[tuple[Action, int, str]]:
                 yield action, index, message
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class MidiSettings:
     """Where the click and the clock go, and which pedal means what. Empty ports are not opened."""
 

@@ -8,10 +8,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass
 from fractions import Fraction
 from typing import Literal
 
+from coach.ground.frozen import frozen
 from coach.music.drill import ClickPattern
 from coach.music.excerpt import Kind, Passage, PassageBar
 from coach.music.rhythm import Meter
@@ -19,7 +19,7 @@ from coach.music.rhythm import Meter
 ClickKind = Literal["count-in", "accent", "beat", "subdivision"]
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class BeatAt:
     """One counted beat of a repetition, or one large beat, clicked or not: what the beat view shows."""
 
@@ -33,7 +33,7 @@ class BeatAt:
     accent: bool
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class ClickAt:
     """One click."""
 

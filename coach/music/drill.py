@@ -16,6 +16,7 @@ from fractions import Fraction
 from functools import cached_property
 from typing import Literal
 
+from coach.ground.frozen import frozen
 from coach.music.key import Key
 from coach.music.rhythm import Meter
 from coach.strings.instrument import Instrument, Node, touch_label
@@ -27,7 +28,7 @@ TOGETHER = "together"
 Ending = Literal["", "damp", "ring"]
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Note:
     """One string sounded at one moment: a stopped or open string (`fret`), a natural harmonic (`node`), or both.
 
@@ -98,7 +99,7 @@ class Note:
         return f"{self.fretting_finger}{touching}{touch}{self.plucking_finger}"
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Event:
     """What one layer plays at one moment."""
 
@@ -116,7 +117,7 @@ class Event:
         return all(note.droppable for note in self.notes)
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class ClickPattern:
     """When the click sounds.
 
@@ -142,7 +143,7 @@ class ClickPattern:
         return int(parts) if parts.denominator == 1 else 1
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Bar:
     """One bar: its meter, its length (a pick-up is shorter) and its events in order of beat, then of layer."""
 
@@ -177,7 +178,7 @@ class Phrase:
         return _digest(_body(self.bars))
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Tempo:
     """Start and goal in bpm of the tempo beat, whose note value is a part of a whole note."""
 
@@ -186,7 +187,7 @@ class Tempo:
     beat_whole: Fraction = Fraction(1, 4)
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class AskedPart:
     """A phrase (its id) or a node (its name, `3.2 on D2`) of a drill, with a goal of its own where it has one."""
 
@@ -194,7 +195,7 @@ class AskedPart:
     goal_bpm: int | None = None
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Assignment:
     """What a teacher asks for: a drill handed to a student with a goal tempo, a due date and a note."""
 

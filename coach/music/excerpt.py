@@ -20,6 +20,7 @@ from fractions import Fraction
 from functools import cached_property
 
 from coach.ground.codec import plain_of
+from coach.ground.frozen import frozen
 from coach.music.drill import TOGETHER, Bar, Drill, Event, Note, Phrase
 from coach.music.rhythm import Meter, TempoMap, TempoSpan, count_text
 
@@ -63,7 +64,7 @@ class Excerpt:
         )
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class PlacedNote:
     """A note of a passage with its sounding pitch."""
 
@@ -72,7 +73,7 @@ class PlacedNote:
     sounding_hz: float
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class PlacedEvent:
     """An event in its passage. `onset` and `hold` are in tempo beats, `beat` in the bar's counted beats."""
 
@@ -106,7 +107,7 @@ class PlacedEvent:
         return count_text(self.beat)
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class PassageBar:
     """A bar, or the part of one that the passage covers, from `start` for `length` tempo beats."""
 
@@ -124,7 +125,7 @@ class PassageBar:
     dynamics: str = ""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class LoggedEvent:
     """What the log keeps of an event: enough to rate nodes and moves without the drill."""
 
@@ -138,7 +139,7 @@ class LoggedEvent:
     """Id of the phrase that it stands in: a join or the piece has several."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class LoggedPassage:
     """What the log keeps of a passage, once; its id is a digest of all the rest."""
 

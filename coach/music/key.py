@@ -10,9 +10,9 @@ sixth Bach chorale of music21's corpus 17,518 are spelled so.
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 from typing import Literal
 
+from coach.ground.frozen import frozen
 from coach.strings.units import midi_from_note
 
 Mode = Literal["major", "minor"]
@@ -26,7 +26,7 @@ _ALTERS = {sign: alter for alter, sign in _SIGNS.items()} | {"x": 2, "♯": 1, "
 _SPELLED = re.compile(r"([A-Ga-g])(##|x|#|♯|bb|b|♭|♮|)-?\d+")
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Spelling:
     """A pitch by its name: letter, semitones that its sign adds, octave of the letter (B#3 sounds as C4)."""
 
@@ -47,7 +47,7 @@ class Spelling:
         return cls(letter, alter, (midi - alter - STEPS[letter]) // 12 - 1)
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Key:
     """A key by its signature; a mode that is neither major nor minor goes by the major key of its signature."""
 

@@ -11,10 +11,10 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from fractions import Fraction
 from functools import lru_cache
 
+from coach.ground.frozen import frozen
 from coach.ground.problem import Severity
 from coach.music.drill import Drill, Note
 from coach.music.excerpt import Excerpt, Passage, PlacedEvent, PlacedNote, passage_of
@@ -25,7 +25,7 @@ from coach.strings.reach import USUAL, bass_places, places_for
 from coach.strings.units import hz_from_midi, nearest_note, note_name
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Finding:
     """One thing that can't be played, or only with an unusual hand. Indices count from 0."""
 
@@ -39,7 +39,7 @@ class Finding:
     guess: str = ""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class _Sounding:
     """A note of a phrase at its time in tempo beats."""
 

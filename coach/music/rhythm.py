@@ -18,11 +18,13 @@ from dataclasses import dataclass
 from fractions import Fraction
 from functools import cached_property
 
+from coach.ground.frozen import frozen
+
 MIN_BPM = 20
 MAX_BPM = 300
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Meter:
     """A time signature and how it is counted.
 
@@ -130,7 +132,7 @@ def _large_beats(numerator: int, denominator: int, count: int) -> tuple[int, ...
     return (*(short + 1,) * longer, *(short,) * (count - longer))
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class TempoSpan:
     """A stretch of a passage with one tempo, or with a tempo that changes evenly over its beats.
 

@@ -8,8 +8,8 @@ source: a semitone between two ringing notes is heard as an accident, a ninth or
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 
+from coach.ground.frozen import frozen
 from coach.music.excerpt import Passage, PlacedEvent, PlacedNote
 from coach.strings.units import cents_between
 
@@ -17,7 +17,7 @@ RUB_CENTS = (50.0, 150.0)
 """What is heard as a semitone, partials off equal temperament included."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Rub:
     """A harmonic that still rings when its neighbour is struck."""
 

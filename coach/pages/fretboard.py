@@ -7,9 +7,9 @@ kind, one without is a dot.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
 from itertools import pairwise
 
+from coach.ground.frozen import frozen
 from coach.pages import svg
 from coach.strings.fretboard import LABEL_ROWS, Board, Mark, spread
 
@@ -26,7 +26,7 @@ Place = Callable[[float], float]
 """Where a place in mm lies in the drawing."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Frame:
     """Where a drawing's strings begin and end, how far apart they lie, rows for labels, and whether it has a ruler."""
 

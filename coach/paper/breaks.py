@@ -7,10 +7,11 @@ phrase, or several whole phrases.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+
+from coach.ground.frozen import frozen
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Bars:
     """The bars of one line, from `first` to before `stop`, how wide they want to be and have to be."""
 

@@ -7,10 +7,10 @@ below it where they are played.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
 from fractions import Fraction
 from itertools import pairwise
 
+from coach.ground.frozen import frozen
 from coach.ground.plain import plain_text
 from coach.music.drill import Bar, Drill, Phrase
 from coach.music.rhythm import count_text
@@ -49,7 +49,7 @@ def _line(drill: Drill, phrase: Phrase, system: list[_Placed]) -> Line:
     return Line(_system(drill, phrase, system), bars, (name,) if first else ())
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class _Placed:
     """A bar on its system: its index in the phrase, and where it stands in mm."""
 

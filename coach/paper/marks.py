@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import xml.etree.ElementTree as ET
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from fractions import Fraction
 from itertools import groupby
 
+from coach.ground.frozen import frozen
 from coach.score.notated import NotatedBar, Symbol
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Placed:
     """A symbol with the id of its first note, the measure that it stands in, and where there it begins."""
 

@@ -7,8 +7,9 @@ All is black on white and says itself without colour.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
+from coach.ground.frozen import frozen
 from coach.ground.plain import plain_text
 from coach.music.drill import AskedPart, Drill, Note
 from coach.music.key import spelling_of
@@ -47,7 +48,7 @@ Place = tuple[int, Node, int]
 """A string's index, a node on it, and the fret at which it is stopped."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Drawing:
     """A drawing as SVG of its own, its size on paper, and what it shows in words."""
 
@@ -57,7 +58,7 @@ class Drawing:
     label: str
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Above:
     """Words above a stretch of a line of music: how wide that is, what stands bold, upright and italic."""
 
@@ -67,7 +68,7 @@ class Above:
     italic: str = ""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Line:
     """A line of music: its drawing, over it the words of each bar, over these the names of its phrases."""
 
@@ -76,7 +77,7 @@ class Line:
     names: tuple[Above, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Sheet:
     """All that the page of a drill says."""
 

@@ -8,14 +8,14 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable
-from dataclasses import dataclass
 
+from coach.ground.frozen import frozen
 from coach.rating.table import CAUSES, RESULTS, Cause, Result, Says
 
 _FAULT = re.compile(r"(\d{1,5})([a-z])(?:\.(\d{1,2}))?(?::([a-z]+))?")
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Fault:
     """An event that was not clean. `note` counts the event's notes from 1; 0 is the whole event.
 

@@ -8,9 +8,9 @@ silence is never taken for idleness, and absence never hides what fails.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
 from statistics import median
 
+from coach.ground.frozen import frozen
 from coach.ground.plain import counted, listed
 from coach.rating.counts import commonest_cause, results_text
 from coach.report.reply import PlaceReply
@@ -41,7 +41,7 @@ FORECAST_DAYS = 4
 """Practice days from which the forecast is believed."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Need:
     """Something that a student needs."""
 

@@ -16,6 +16,7 @@ from datetime import date, timedelta
 from functools import cached_property
 from pathlib import Path
 
+from coach.ground.frozen import frozen
 from coach.ground.plain import bare_name, same_name
 from coach.ground.problem import Problem
 from coach.log.entries import parse_time
@@ -68,7 +69,7 @@ class Student:
         return max((work.reply_day for work in self.work if work.reply_day), default=None)
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Shared:
     """A node or a move that fails with several students."""
 
@@ -107,7 +108,7 @@ class Classroom:
         return [one for one in self.students if any(need.kind == "date" for _, need in one.needs)]
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Claim:
     """A file and whose it is taken to be."""
 

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
+from dataclasses import asdict
 from typing import Any
 
+from coach.ground.frozen import frozen
 from coach.ground.plain import counted
 from coach.listen.record import Agreement, EarRecord
 from coach.words.names import place_name
@@ -15,7 +16,7 @@ QUIET_TEXT = f"{QUIET}: false alarms there outnumber what it found, so that it s
 LOW_NOTES = "low notes"
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class EarFigures:
     """The ear's record at one node, or at the low notes."""
 

@@ -7,9 +7,10 @@ expected to be comes from `coach.learning.readings`; the tempo over days is each
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 from datetime import date, timedelta
 
+from coach.ground.frozen import frozen
 from coach.ground.plain import json_text, plain_text
 from coach.learning.learning import Learnt, learnt_of
 from coach.learning.material import Material, material_of
@@ -33,7 +34,7 @@ BEYOND = 1.1
 WHOLE = (Kind.PHRASE, Kind.JOIN, Kind.SECTION, Kind.PIECE)
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class ExcerptFigures:
     """A phrase, join or piece in one layer."""
 
@@ -64,7 +65,7 @@ class ExcerptFigures:
         return 0 < BEYOND * fastest < self.standing.tempo.bpm
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class PlaceFigures:
     """A node or a move in one drill."""
 
@@ -85,7 +86,7 @@ class PlaceFigures:
         return self.known and self.place.failed > 0
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Cold:
     """Cold repetitions of whole phrases and pieces that were expected to be clean about as often."""
 
@@ -95,7 +96,7 @@ class Cold:
     count: int
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Report:
     """One player's progress up to a practice day."""
 

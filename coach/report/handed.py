@@ -9,13 +9,14 @@ from __future__ import annotations
 import json
 import os
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 from datetime import date
 from pathlib import Path
 from typing import Annotated
 
 from coach.ground.codec import As, Range, plain_of, value_of
 from coach.ground.days import day_from
+from coach.ground.frozen import frozen
 from coach.ground.plain import bare_name, json_text, plain_text
 from coach.ground.problem import CoachError, Problem
 from coach.music.drill import Drill
@@ -31,7 +32,7 @@ Day = Annotated[date, As(date.isoformat, day_from)]
 Bpm = Annotated[int, Range(1, 1000)]
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Handed:
     """One drill handed to one student."""
 

@@ -8,11 +8,11 @@ from __future__ import annotations
 
 import json
 import os
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from coach.ground.codec import value_of
+from coach.ground.frozen import frozen
 from coach.ground.plain import plain_text
 from coach.ground.problem import CoachError, Problem
 from coach.ground.source import FileKind, read_bytes
@@ -25,7 +25,7 @@ SUFFIXES = (".json", ".jsonl", ".txt", "")
 """Of files that may be a student's: mail programs change names."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class StudentFile:
     """One readable file."""
 

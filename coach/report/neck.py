@@ -6,8 +6,8 @@ A sign, a word and a colour say the same, so that none of them is needed alone.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 
+from coach.ground.frozen import frozen
 from coach.report.figures import FEW, PlaceFigures
 from coach.strings.fretboard import Board, Mark
 from coach.strings.instrument import Instrument, Node, touch_label
@@ -22,7 +22,7 @@ REACH = 1.06
 """How far beyond its last node a neck is drawn."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Grade:
     """How likely a node is clean at the goal tempo, cold."""
 
@@ -45,7 +45,7 @@ GRADES = (
 UNKNOWN = Grade("·", "too few results", 0.0, "#6b6b6b", 2)
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Rings:
     """How a node goes, alone and with others, in all drills that have it."""
 
@@ -63,7 +63,7 @@ class Rings:
         return next(grade for grade in GRADES if self.chance >= grade.at_least)
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Neck:
     """One instrument with the graded nodes on it."""
 

@@ -11,13 +11,13 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Annotated, Any
 
 from coach import __version__
 from coach.ground.codec import As, Range, plain_of
 from coach.ground.days import day_from
+from coach.ground.frozen import frozen
 from coach.ground.plain import json_text, plain_text
 from coach.rating.counts import counts_from
 
@@ -50,7 +50,7 @@ def _at_most(items: Sequence[Any], most: int, what: str) -> None:
         raise ValueError(f"{len(items):,} {what} are more than {most:,}")
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class PhraseReply:
     """A phrase in one layer, practised or not. What is clean together counts for its layers."""
 
@@ -81,7 +81,7 @@ class PhraseReply:
     """and as it was last practised; empty where it never was."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class PlaceReply:
     """A node or a move; its name follows from its key."""
 
@@ -106,7 +106,7 @@ class PlaceReply:
         _part_of(self.recent_failed, self.recent, "results")
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class DayReply:
     """One practice day on the drill."""
 
@@ -128,7 +128,7 @@ class DayReply:
         _part_of(self.cold_clean, self.cold, "cold repetitions")
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class TotalReply:
     """All practice of the drill ever."""
 
@@ -145,7 +145,7 @@ class TotalReply:
         _part_of(self.clean, self.rated, "rated repetitions")
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class ForecastReply:
     """When the piece, or what is asked of it, is likely at its goal (`coach.learning.forecast`)."""
 
@@ -158,7 +158,7 @@ class ForecastReply:
     days_a_week: Annotated[float, Range(0, 7)]
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class TaskReply:
     """What the file asks for that the student practises from."""
 
@@ -170,7 +170,7 @@ class TaskReply:
     note: Note
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class InstrumentReply:
     """What the student plays a drill on."""
 
@@ -185,7 +185,7 @@ class InstrumentReply:
         _part_of(len(self.scales_mm), len(self.strings), "strings")
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class DrillReply:
     """A student's progress on one drill."""
 
@@ -219,7 +219,7 @@ class DrillReply:
             raise ValueError("a day that comes twice can't be")
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class StudentReply:
     """Who practised."""
 
@@ -232,7 +232,7 @@ class StudentReply:
         _at_most(self.ids, MOST_IDS, "ids")
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class NoteReply:
     """The student's own words."""
 
@@ -240,7 +240,7 @@ class NoteReply:
     text: Note
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Reply:
     """One student's file."""
 

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from datetime import date
 
+from coach.ground.frozen import frozen
 from coach.ground.plain import plain_text
 from coach.learning.learning import Learnt
 from coach.learning.material import Material
@@ -12,7 +12,7 @@ from coach.learning.readings import Standing, standing
 from coach.music.drill import Drill
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Task:
     """An open assignment and how far it is."""
 

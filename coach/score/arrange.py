@@ -11,10 +11,11 @@ import re
 from bisect import bisect_right
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import suppress
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from fractions import Fraction
 from itertools import groupby
 
+from coach.ground.frozen import frozen
 from coach.ground.plain import counted, plain_text
 from coach.ground.problem import CoachError, Problem
 from coach.music.drill import Bar, Drill, Event, Note, Phrase, Tempo
@@ -166,7 +167,7 @@ def _base_name(name: str) -> str:
     return re.sub(r"^bars? .*$", "", name)
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class _Span:
     """A bar of a phrase: where it starts in it and how long it is, in whole notes."""
 

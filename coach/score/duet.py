@@ -10,9 +10,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from fractions import Fraction
 
+from coach.ground.frozen import frozen
 from coach.ground.problem import CoachError, Problem
 from coach.music.key import Key, moved_spelling
 from coach.score.score import Score, ScoreBar, ScoreNote, join_ties, numbered
@@ -36,7 +37,7 @@ WORTH_WEIGHING = 0.9
 """The share of the best key's ringing notes below which a key is not searched."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Struck:
     """A note of one of the two lines at its place in the file, in whole notes."""
 
@@ -45,7 +46,7 @@ class Struck:
     note: ScoreNote
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Shift:
     """How many semitones melody and bass are moved: the same key, each in its octave."""
 
@@ -58,7 +59,7 @@ class Shift:
         return (self.bass + 6) % 12 - 6
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Arrangement:
     """A key and what it asks; without a fingering where too few notes ring in it."""
 
@@ -79,7 +80,7 @@ class Arrangement:
         )
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Duet:
     """The two lines and what the search needs to know of them."""
 

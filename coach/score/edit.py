@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
+from coach.ground.frozen import frozen
 from coach.ground.source import Mapping, Scalar, Sequence
 from coach.score.load import read_reading
 from coach.score.reading import Reading
@@ -53,7 +52,7 @@ def _phrase_insert(block: Mapping, new_id: str, newline: str) -> tuple[int, str]
     return key.start, f"id: {new_id}{newline}{' ' * (key.column - 1)}"
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Change:
     """A line that was repaired: its number from 1, its text before and after."""
 

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
 from xml.etree.ElementTree import Element
 
+from coach.ground.frozen import frozen
 from coach.ground.plain import plain_text
 from coach.ground.problem import CoachError, Problem
 from coach.ground.source import FileKind, read_bytes
@@ -41,7 +41,7 @@ def read_two_lines(path: Path | str, names: LineNames, harmonics_octaves: int | 
     return _titled(two_lines(names, melody, bass, file.where), file.where)
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class _File:
     """A music file's bytes, out of their archive where they were in one."""
 

@@ -9,10 +9,11 @@ and that is told.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from fractions import Fraction
 from itertools import groupby
 
+from coach.ground.frozen import frozen
 from coach.music.drill import Note
 from coach.score.music import cents_beside, sounding_note
 from coach.score.score import ScoreNote
@@ -44,7 +45,7 @@ Place = tuple[int, "Node | int"]
 """A string and a node touched or a fret stopped."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Wanted:
     """A note to place: onset and length in whole notes from the phrase's start."""
 

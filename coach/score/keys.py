@@ -6,10 +6,10 @@ has besides them one key for each layer, named by the author.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from fractions import Fraction
 
 from coach.ground.fields import Block, Row
+from coach.ground.frozen import frozen
 from coach.ground.kinds import Items, Text, Truth, Whole, Word
 from coach.ground.source import FileKind
 from coach.music.drill import Bar, ClickPattern, Drill, Phrase
@@ -46,7 +46,7 @@ BPM = Whole(MIN_BPM, MAX_BPM, "bpm")
 _NAME = Text(MAX_NAME)
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Holding:
     """What holds before a bar and need not be said in it."""
 
@@ -56,7 +56,7 @@ class Holding:
     """Tempo against the drill's."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class BarBetween:
     """A bar to be written, with what holds before it."""
 

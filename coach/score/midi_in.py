@@ -22,6 +22,7 @@ from typing import Any
 
 import mido
 
+from coach.ground.frozen import frozen
 from coach.ground.plain import plain_text
 from coach.ground.problem import CoachError, Problem
 from coach.score.midi_out import CLICK_CHANNEL, HARMONICS_OCTAVES, HARMONICS_PROGRAM
@@ -39,7 +40,7 @@ _DIVISORS = (1, 2, 3, 4, 6, 8, 12, 16, 24, 32)
 _ALLOWANCE = re.compile(r"harmonics are written (\d) octaves below")
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class _Struck:
     """A note in quarters from the file's start."""
 

@@ -20,6 +20,7 @@ from typing import Any
 
 import mido
 
+from coach.ground.frozen import frozen
 from coach.ground.plain import plain_text
 from coach.music.clicktrack import clicks_of, count_in_beats
 from coach.music.drill import Drill
@@ -62,7 +63,7 @@ class _Channel:
         return max(self.sounding.values(), default=-1)
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class _Sound:
     start: int
     end: int

@@ -13,6 +13,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from fractions import Fraction
 
+from coach.ground.frozen import frozen
 from coach.music.drill import Note
 from coach.music.key import spelling_of
 from coach.score.beats import NotationError
@@ -295,7 +296,7 @@ def _pitch_of(name: str) -> int | None:
         return None
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Placement:
     """An event before its hold is known; `onset` in whole notes from the phrase's start."""
 

@@ -14,6 +14,7 @@ from fractions import Fraction
 from xml.etree.ElementTree import Element
 
 from coach.ground.digits import whole_number
+from coach.ground.frozen import frozen
 from coach.ground.problem import CoachError, Problem
 from coach.music.key import MOST_FIFTHS, Key, Mode
 from coach.score.bar_lengths import settle_lengths
@@ -40,7 +41,7 @@ _PLACES = re.compile(r"(?:(?:\S+:)?(?:\d+(?:\.\d+)?|\d+/\d+|\d+<[\d./]+>)\s?)+")
 Longest = Callable[[Collection[int]], Mapping[int, Fraction]]
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class PartName:
     """A part as the file names it."""
 

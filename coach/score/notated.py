@@ -10,10 +10,11 @@ from __future__ import annotations
 import itertools
 from bisect import bisect_right
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from fractions import Fraction
 from typing import Literal
 
+from coach.ground.frozen import frozen
 from coach.music.drill import Bar, Drill, Event, Note, Phrase
 from coach.music.key import Key, Spelling
 from coach.score.note_values import NoteValue, beam_edges, pieces
@@ -25,7 +26,7 @@ DYNAMICS = frozenset(("pppp", "ppp", "pp", "p", "mp", "mf", "f", "ff", "fff", "f
 Beam = Literal["begin", "continue", "end", "forward hook", "backward hook"]
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Head:
     """One note of a chord with its spelling."""
 
@@ -35,7 +36,7 @@ class Head:
     """Whether its sharp, flat or natural is printed: where key and bar don't say it already."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Symbol:
     """A chord or, without an event, a rest, as printed. `onset` counts from the bar's own beginning."""
 
@@ -55,7 +56,7 @@ class Symbol:
     """How many octaves lower than it sounds it is written: under an 8va 1, under a 15ma 2."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Voice:
     """One layer's notes and rests of a bar on one staff; they fill the bar."""
 
@@ -65,7 +66,7 @@ class Voice:
     symbols: tuple[Symbol, ...]
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class NotatedBar:
     """One bar: `start` from the phrase's start and `length`, in whole notes."""
 
@@ -78,7 +79,7 @@ class NotatedBar:
     """On every staff at least one; a voice that is silent where another one plays is left out."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Notation:
     """A whole drill; `phrases` in its order, each with its bars."""
 
@@ -88,7 +89,7 @@ class Notation:
     phrases: tuple[tuple[NotatedBar, ...], ...]
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class _Sound:
     """An event's notes on one staff, from the phrase's start."""
 

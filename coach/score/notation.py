@@ -15,10 +15,10 @@ Slots divided by `|` share the beats after `in` evenly: three slots `in 1` are a
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 from fractions import Fraction
 from functools import lru_cache
 
+from coach.ground.frozen import frozen
 from coach.music.drill import Ending
 from coach.score.beats import BEAT, FINEST, NotationError, can_be_written, read_beat, read_beats
 from coach.strings.instrument import STRINGS_RANGE
@@ -36,7 +36,7 @@ HARMONIC_SIGN = r"[*°ºo^◇♢h']"
 _ENDINGS: dict[str | None, Ending] = {None: "", "damp": "damp", "ring": "ring"}
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class WrittenNote:
     """A note as written. `fret` and `touch` are text or None; both are text where a harmonic's string is stopped."""
 
@@ -53,7 +53,7 @@ class WrittenNote:
     touching_finger: str = ""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class WrittenEvent:
     """An event as written; `hold` is None where the author gave none."""
 

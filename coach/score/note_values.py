@@ -11,10 +11,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from fractions import Fraction
 from functools import lru_cache
 
+from coach.ground.frozen import frozen
 from coach.music.rhythm import Meter
 
 VALUE_NAMES = {
@@ -32,7 +33,7 @@ Stretch = tuple[Fraction, Fraction]
 """From where to where in a bar, in whole notes."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class NoteValue:
     """One head with its dots, `actual` of them in the time of `normal`; `base` is 0 below the finest value."""
 
@@ -48,7 +49,7 @@ class NoteValue:
         return max(0, (_EIGHTH / self.base).numerator.bit_length()) if 0 < self.base <= _EIGHTH else 0
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Piece:
     """A part of a stretch, and whether the tuplet that it stands in begins or ends with it."""
 
@@ -62,7 +63,7 @@ class Piece:
         return self.start + self.value.length
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class _Span:
     """A stretch of a bar; `parts` as the meter has them, empty below the beat, where it falls into halves."""
 

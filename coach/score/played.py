@@ -6,14 +6,14 @@ Conventions: a stretch is the indices of its first and last phrase as printed, a
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from itertools import groupby
 
+from coach.ground.frozen import frozen
 from coach.ground.plain import plain_text
 from coach.music.drill import Drill
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Stretch:
     """Phrases that follow each other on the page and are played so many times."""
 

@@ -14,6 +14,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
+from coach.ground.frozen import frozen
 from coach.music.drill import Drill, Note
 from coach.music.key import Key, Spelling, spelling_of
 from coach.score.music import sounding_note
@@ -30,7 +31,7 @@ _BASS_BELOW_MIDI, _GUITAR_BELOW_MIDI = 36, 48
 _LETTERS = "CDEFGAB"
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Clef:
     """A clef: its sign, the line that it names (from below), and by how many octaves it sounds off its usual place."""
 

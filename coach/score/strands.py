@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
 
+from coach.ground.frozen import frozen
 from coach.ground.plain import plain_text
 from coach.ground.problem import CoachError, Problem
 from coach.music.drill import TOGETHER
@@ -18,7 +18,7 @@ from coach.strings.ready_made import READY_MADE, ready_made, usual_scale_mm
 from coach.strings.units import note_name
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Choices:
     """What the user chose: instrument, split, length of phrases, bars."""
 

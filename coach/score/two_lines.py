@@ -8,9 +8,10 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from fractions import Fraction
 
+from coach.ground.frozen import frozen
 from coach.ground.plain import listed, plain_text
 from coach.ground.problem import CoachError, Problem
 from coach.score.duet import BASS, MELODY
@@ -19,7 +20,7 @@ from coach.score.score import Score, ScoreBar, ScoreNote
 _INSIDE = re.compile(r"(staff|voice)\s+(\S+)", re.IGNORECASE)
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class LineNames:
     """Which lines the user wants, and of which part where they are staves or voices."""
 

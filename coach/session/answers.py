@@ -21,11 +21,11 @@ import re
 import sys
 from collections.abc import Sequence
 from contextlib import suppress
-from dataclasses import dataclass
 from datetime import date
 
 from coach.ground.days import day_from
 from coach.ground.digits import whole_number
+from coach.ground.frozen import frozen
 from coach.ground.problem import CoachError, Problem
 from coach.ground.source import FileKind, read_text, stream_text
 from coach.music.rhythm import MAX_BPM, MIN_BPM
@@ -41,7 +41,7 @@ _WORDS = (*_FIRST_WORDS, "stop", "skip", "day", "at")
 _NUMBER = re.compile(r"[-+]?\d+(?:[.,]\d+)?")
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class At:
     """What was played instead of what the plan asked."""
 
@@ -51,7 +51,7 @@ class At:
     """None: at the rung of that excerpt."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Line:
     """One line of an answers file: its number, from 1, and its text."""
 
@@ -59,7 +59,7 @@ class Line:
     text: str
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class RepLine(Line):
     """A repetition; `at` where it was not what the plan asks."""
 
@@ -67,19 +67,19 @@ class RepLine(Line):
     at: At | None = None
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class DayLine(Line):
     """The lines below belong to this practice day."""
 
     day: date
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class SkipLine(Line):
     """On to the plan's next item."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class StopLine(Line):
     """The day's practice ends."""
 

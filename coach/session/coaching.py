@@ -17,9 +17,10 @@ taken back. What a repetition teaches goes into a copy of what was learnt, by th
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from datetime import date
 
+from coach.ground.frozen import frozen
 from coach.learning.choice import NEW_PHRASES, Bars, Sitting, bars_of
 from coach.learning.learning import CLEAN_TO_LAND, Learnt
 from coach.learning.material import Material, Part, goal_of, material_of
@@ -42,7 +43,7 @@ OFF_RUNG = (Purpose.COLD, Purpose.WARM_UP)
 """Purposes of turns that are played at a tempo of their own."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Turn:
     """One item of the plan as it is practised; `number` is its place in the plan, from 0."""
 
@@ -54,7 +55,7 @@ class Turn:
     """Rated in this turn so far, in order."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Stay:
     """The turn goes on at this tempo."""
 
@@ -63,7 +64,7 @@ class Stay:
     """Why it is much slower, where it is."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Instead:
     """Another excerpt for the rest of the turn: an easier one, or the whole again. The coaching has opened it."""
 
@@ -71,7 +72,7 @@ class Instead:
     release: Release
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Over:
     """The turn is done; `left` where its excerpt is left alone for today."""
 
@@ -81,7 +82,7 @@ class Over:
 Then = Stay | Instead | Over
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Ruling:
     """What a rated repetition brought. `step` is None where it says nothing of the whole excerpt."""
 
@@ -90,7 +91,7 @@ class Ruling:
     then: Then
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Coaching:
     """What was learnt, the day's plan, and today's rung of each excerpt that was opened.
 

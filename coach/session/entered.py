@@ -15,6 +15,7 @@ from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import date
 
+from coach.ground.frozen import frozen
 from coach.ground.problem import CoachError, Problem
 from coach.log.entries import Entry
 from coach.log.log import Log
@@ -50,7 +51,7 @@ def _meant(answer: Answer) -> str:
             return answer.text
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Entered:
     """A file that was entered earlier, with how many repetitions, and whether the last of them is in the log."""
 

@@ -5,9 +5,9 @@ Events are values without a time; the host gives the moment beside them. Effects
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from enum import StrEnum
 
+from coach.ground.frozen import frozen
 from coach.log.entries import Correction, Entry, Rep
 from coach.music.drill import Drill
 from coach.music.excerpt import Excerpt, LoggedPassage, Passage
@@ -16,41 +16,41 @@ from coach.rating.table import Result
 from coach.session.notices import Notice
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class SessionEvent:
     """Something that happened."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Go(SessionEvent):
     """Start the repetition; go on after a rest or a pause."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class RepEnded(SessionEvent):
     """The last sample was heard."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class RoundEnded(SessionEvent):
     """The bar of clicks after a repetition is over, and no key said that it was clean."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Cut(SessionEvent):
     """The player broke off; events after label `reached` were not played."""
 
     reached: int
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Mark(SessionEvent):
     """Mark an event as failed; the same mark again takes it back, another one on the same event replaces it."""
 
     fault: Fault
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class MarkRest(SessionEvent):
     """Mark every event from a label on."""
 
@@ -67,7 +67,7 @@ class Source(StrEnum):
     """The program heard something: it is shown, and marks nothing."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Suggest(SessionEvent):
     """An event may have gone so, with a certainty of 0 to 1; `others` are labels that it may be about instead."""
 
@@ -83,17 +83,17 @@ class Suggest(SessionEvent):
     """What was heard, for the player: `quiet`, `40 ms late`; empty where nothing is to be said."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Confirm(SessionEvent):
     """Save the repetition with the marks as they stand."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class AsHeard(SessionEvent):
     """Save the repetition with the marks as they stand and with what is suggested beside them."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Rated(SessionEvent):
     """A repetition that was played elsewhere, with its results; `tempo_bpm` where another tempo was played."""
 
@@ -101,77 +101,77 @@ class Rated(SessionEvent):
     tempo_bpm: int | None = None
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Again(SessionEvent):
     """Once more: a repetition that waits for its rating is kept, as marked or unrated; one in progress is dropped."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class SetTempo(SessionEvent):
     """Practise this excerpt at another rung."""
 
     tempo_bpm: int
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Skip(SessionEvent):
     """Leave this item; go to the next."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Easier(SessionEvent):
     """Switch the easier version on or off."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class ChooseLayer(SessionEvent):
     """Practise one layer, or all together."""
 
     layer: str
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class ChooseExcerpt(SessionEvent):
     """Practise another excerpt now, for the rest of this turn."""
 
     excerpt: Excerpt
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Reload(SessionEvent):
     """A drill was edited."""
 
     drill: Drill
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Listen(SessionEvent):
     """Hear the model at this tempo."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Pause(SessionEvent):
     """Stop the sound; a repetition in progress is dropped, one that waits for its rating keeps waiting."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class RunOn(SessionEvent):
     """Let the turn run on by itself, or stop that: then the last repetition is rated."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Undo(SessionEvent):
     """Take back the last mark of this repetition; where there is none, the last rating."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Stop(SessionEvent):
     """End the session; `hurts` where it ends because something hurts."""
 
     hurts: bool = False
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class StartRep:
     """Play the drill's count-in and the passage; with `model`, the model instead of the player.
 
@@ -185,19 +185,19 @@ class StartRep:
     next_bpm: int = 0
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class PlayOn:
     """The repetition that the bar of clicks counts in is played; after it one at `next_bpm` may follow, 0: none."""
 
     next_bpm: int
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Silence:
     """Stop the sound."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class SaveRep:
     """Log a repetition, and what was played where the log does not have it yet."""
 
@@ -205,28 +205,28 @@ class SaveRep:
     passage: LoggedPassage
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Save:
     """Log a later word on a repetition, or another entry."""
 
     word: Correction | Entry
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class AutoGo:
     """Send Go after so many seconds unless the player does something first."""
 
     seconds: float
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Tell:
     """Tell the player."""
 
     notice: Notice
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Finished:
     """The session is over."""
 

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from enum import Enum
 from typing import ClassVar
 
+from coach.ground.frozen import frozen
 from coach.learning.relief import Release
 from coach.learning.rung import Moved, Step
 from coach.log.log import Refusal
@@ -32,7 +32,7 @@ class Plain(Enum):
     SLOWEST = f"{MIN_BPM} bpm is the slowest."
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Saved:
     """A rating was saved. `back_bpm` is the rung after a failed repetition above it."""
 
@@ -41,7 +41,7 @@ class Saved:
     back_bpm: int = 0
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class MarksTakenBack:
     """The last mark was taken back: these are gone, and those stand again."""
 
@@ -49,7 +49,7 @@ class MarksTakenBack:
     again: tuple[Fault, ...]
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class RatingTakenBack:
     """The rating of a repetition was taken back."""
 
@@ -58,7 +58,7 @@ class RatingTakenBack:
     faults: tuple[Fault, ...]
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Guessed:
     """A mark that may be about other events."""
 
@@ -66,30 +66,30 @@ class Guessed:
     others: tuple[int, ...]
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class NoSuchLayer:
     layer: str
     layers: tuple[str, ...]
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Relieved:
     release: Release
     words: ClassVar = "Still not clean: {0.release.value}."
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class WholeAgain:
     words: ClassVar = "Clean twice: the whole again."
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class LeftForToday:
     title: str
     words: ClassVar = "{0.title}: enough for today. It comes back another day."
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class LeftOut:
     """The plan asks for what the drill no longer has."""
 
@@ -97,7 +97,7 @@ class LeftOut:
     words: ClassVar = "left out: {0.what} is no longer in the drill"
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Missing:
     """The drill has no such phrase, layer or part."""
 
@@ -105,27 +105,27 @@ class Missing:
     words: ClassVar = "{0.what} is not in the drill."
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class NoSuchEvent:
     label: int
     events: int
     words: ClassVar = "there is no event {0.label}: 1 to {0.events}"
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class NoSuchNote:
     label: int
     note: int
     words: ClassVar = "event {0.label} has no note {0.note}"
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class GoalReached:
     goal_bpm: int
     words: ClassVar = "{0.goal_bpm} bpm is the goal of this drill."
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class FasterOnce:
     """A tempo above the rung, chosen by the player."""
 
@@ -136,7 +136,7 @@ class FasterOnce:
     )
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Offered:
     """A suggestion that marks nothing."""
 
@@ -145,14 +145,14 @@ class Offered:
     words: ClassVar = "{0.label} {0.heard}?"
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class CantTell:
     """Events that other strings hide from the ear."""
 
     labels: tuple[int, ...]
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Reloaded:
     """An edited drill was read."""
 
@@ -160,7 +160,7 @@ class Reloaded:
     words: ClassVar = "{0.title} was edited; the new version is loaded"
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class NotSaved:
     """The disk refused a result."""
 

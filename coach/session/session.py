@@ -6,10 +6,11 @@ Ids are made of the moment, eight random bytes that the session was started with
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import date
 from typing import Any
 
+from coach.ground.frozen import frozen
 from coach.learning.material import goal_of
 from coach.learning.plan import Plan, Purpose
 from coach.learning.rung import Step
@@ -36,7 +37,7 @@ PAUSE_BETWEEN_REPS_S = 2.0
 """Between a rating and the next count-in of the same turn."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Played:
     """A repetition of this session as last rated, and how all stood just before it was saved."""
 
@@ -49,7 +50,7 @@ class Played:
     """What was suggested while it was rated."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Session:
     """One session between two events: what it is about, what was played, and the state it is in."""
 

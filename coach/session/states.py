@@ -6,10 +6,11 @@ the plan that it belongs to.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from enum import StrEnum
 from typing import ClassVar
 
+from coach.ground.frozen import frozen
 from coach.log.entries import Suggestion
 from coach.music.drill import TOGETHER, Drill
 from coach.music.excerpt import Excerpt, Passage, layer_choices
@@ -31,7 +32,7 @@ class Phase(StrEnum):
     DONE = "done"
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Task:
     """What stands to be played."""
 
@@ -67,7 +68,7 @@ class Task:
         return droppable == {True, False}
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Marks:
     """What is marked on a repetition, in order of labels, and what stood before each mark, for taking back."""
 
@@ -147,7 +148,7 @@ class Marks:
         return replace(self, faults=tuple(sorted(faults)), before=(*self.before, self.faults))
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Ready:
     """The task stands on the screen, hands find their place; where the turn runs on, the next one starts by itself."""
 
@@ -157,7 +158,7 @@ class Ready:
     phase: ClassVar[Phase] = Phase.READY
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Listening:
     """The model plays."""
 
@@ -169,7 +170,7 @@ class Listening:
 TURN_OVER = Over()
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Playing:
     """Count-in and repetition, since `began_ms`."""
 
@@ -190,7 +191,7 @@ class Playing:
         return self.if_clean.tempo_bpm if self.in_round and isinstance(self.if_clean, Stay) else 0
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Rating:
     """The repetition is over and waits for its rating; unless `next_bpm` is 0, clicks count in the next."""
 
@@ -204,7 +205,7 @@ class Rating:
     phase: ClassVar[Phase] = Phase.RATING
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Amending:
     """The saved repetition of that number, from 0, is rated anew; turn and task are as before it was saved."""
 
@@ -215,7 +216,7 @@ class Amending:
     phase: ClassVar[Phase] = Phase.RATING
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Paused:
     """The sound is off; the pause ends in `back`."""
 
@@ -223,7 +224,7 @@ class Paused:
     phase: ClassVar[Phase] = Phase.PAUSED
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Rest:
     """An item without music: tuning, a break."""
 
@@ -231,7 +232,7 @@ class Rest:
     phase: ClassVar[Phase] = Phase.REST
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Done:
     """The session is over."""
 

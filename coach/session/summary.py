@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 
+from coach.ground.frozen import frozen
 from coach.rating.table import Says
 from coach.session.session import Played, Session
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class ExcerptSummary:
     """One excerpt of a session: repetitions and the rungs it went through."""
 
@@ -29,7 +29,7 @@ class ExcerptSummary:
     kept: bool
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Summary:
     """What a session's end shows: what rang, what choked, what comes to a test when."""
 

@@ -15,11 +15,11 @@ from __future__ import annotations
 import threading
 from collections import deque
 from collections.abc import Callable
-from dataclasses import dataclass
 from enum import Enum, auto
 from types import TracebackType
 from typing import TYPE_CHECKING, Self
 
+from coach.ground.frozen import frozen
 from coach.sound.device import (
     CLOSE_WAIT_S,
     RETRY_S,
@@ -64,7 +64,7 @@ class CaptureState(Enum):
     """Nothing until the input is back."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class CaptureStatus:
     """Whether the program listens, with what, and where it can't, why."""
 

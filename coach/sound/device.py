@@ -12,8 +12,9 @@ import ctypes
 import os
 import threading
 from collections.abc import Generator, Iterator
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Protocol
+
+from coach.ground.frozen import frozen
 
 if TYPE_CHECKING:
     import miniaudio
@@ -62,7 +63,7 @@ class OpenDevice(OpenInput, Protocol):
     """Blocks between the one being handed out and the one being heard."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class DeviceInfo:
     """One device as the system names it."""
 

@@ -6,10 +6,11 @@ whole multiples (IEC 60038 gives both frequencies).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+
+from coach.ground.frozen import frozen
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -32,7 +33,7 @@ _LINE_HZ = 0.7
 _TOP_HZ = 1000.0
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class InputLevel:
     """What a few seconds of an input hold."""
 

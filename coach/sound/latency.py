@@ -11,9 +11,9 @@ from __future__ import annotations
 import statistics
 import time
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from coach.ground.frozen import frozen
 from coach.ground.problem import CoachError, Problem
 from coach.sound.capture import Capture, CaptureState
 from coach.sound.player import now_s
@@ -32,7 +32,7 @@ _REACH_S = 0.24
 """Less than half of what is between two clicks."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class TapResult:
     """What tapping along has shown."""
 
@@ -65,7 +65,7 @@ def offset_from_taps(taps_s: Sequence[float], strikes_s: Sequence[float]) -> Tap
     return TapResult(middle + TAP_LEAD_S, spread, len(distances))
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class LoopResult:
     """What a recording of the click has shown."""
 

@@ -9,10 +9,11 @@ from __future__ import annotations
 
 import sys
 import time
-from dataclasses import dataclass
 from enum import Enum, auto
 from types import TracebackType
 from typing import TYPE_CHECKING, Protocol, Self
+
+from coach.ground.frozen import frozen
 
 if TYPE_CHECKING:
     import numpy as np
@@ -39,7 +40,7 @@ class SoundState(Enum):
     """Nothing until the card is back."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class SoundStatus:
     """What is heard, on which card, and where nothing is heard without being asked for, why."""
 
@@ -59,7 +60,7 @@ class SoundStatus:
                 return f"sound lost ({self.card}): going on in silence until it is back"
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class PlayToken:
     """Names one playing of one rep; numbers rise."""
 

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from coach.ground.fields import row
+from coach.ground.frozen import frozen
 from coach.ground.kinds import Number, Text, Truth, Word
 
 HEARING_NOTE = (
@@ -18,7 +17,7 @@ CLICK_SOUNDS = ("wood", "tick", "tone", "block")
 """The sounds that a click can have."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class SoundSettings:
     """How the click and the model sound, and where."""
 

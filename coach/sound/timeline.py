@@ -9,10 +9,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
 from fractions import Fraction
 from typing import Literal
 
+from coach.ground.frozen import frozen
 from coach.music.clicktrack import clicks_of
 from coach.music.drill import ClickPattern
 from coach.music.excerpt import Passage
@@ -24,7 +24,7 @@ CLOCKS_PER_QUARTER = 24
 """MIDI 1.0, timing clock."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Strike:
     """One stroke of the click at an exact time from the rep's start."""
 
@@ -33,7 +33,7 @@ class Strike:
     gain_db: float = 0.0
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Click:
     """A strike put on its sample, counted from the rep's first sample."""
 
@@ -41,7 +41,7 @@ class Click:
     kind: Kind
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class RepTimeline:
     """One rep's times in seconds from its count-in's first click."""
 

@@ -18,12 +18,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from fractions import Fraction
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from coach.ground.frozen import frozen
 from coach.music.rhythm import sample_at
 from coach.sound.levels import amplitude, fade_edges
 from coach.strings.instrument import Node
@@ -53,7 +53,7 @@ _LEAST_WEIGHT = 0.15
 """Weight below which a player would move the plucking hand."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Tone:
     """One note of the model: a stopped or open string (`fret`), a harmonic (`node`), or both."""
 
@@ -72,7 +72,7 @@ class Tone:
             raise ValueError("a tone is a harmonic (node), a fretted or open string (fret), or both")
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Partial:
     """One sinusoid of a tone."""
 

@@ -5,8 +5,9 @@ Conventions: cents by which the pair's higher string is moved, 0 where it is equ
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
+from coach.ground.frozen import frozen
 from coach.strings.instrument import Instrument
 from coach.strings.tuning import Pair
 from coach.strings.units import cents_between
@@ -15,7 +16,7 @@ STRIKE_S = 6.0
 WIDEST_CENTS = 50.0
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Heard:
     """What is heard: a pair with its higher string moved by cents, or one open string."""
 

@@ -28,9 +28,9 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Literal
 
+from coach.ground.frozen import frozen
 from coach.strings.hand import Finger, finger_fault, plucks
 from coach.strings.instrument import Instrument
 from coach.strings.reach import (
@@ -54,7 +54,7 @@ MOST_STATES = 100_000
 CUT_COST, CUT_SHARE_COST = 20.0, 40.0
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Cost:
     """What a choice costs, in parts."""
 
@@ -70,7 +70,7 @@ class Cost:
         return self.finger + self.tune + self.move + self.speed + self.reach + self.cut
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Choice:
     """One note's place in a fingering."""
 
@@ -88,7 +88,7 @@ class Choice:
     """How much more the whole costs with this note at `second`."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Fingering:
     """The cheapest sequence of places; choices in order of onset, bass before melody at one onset.
 
@@ -116,7 +116,7 @@ _OnHand = tuple[float, float, float, float, _Hand]
 """Costs of move and speed, mm moved, span in mm to what the hand does at the same onset, the hand after."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class _Task:
     settings: FingeringSettings
     notes: tuple[WantedNote, ...]
@@ -288,7 +288,7 @@ def _hand(task: _Task, i: int, place: Place | None, hand: _Hand) -> _OnHand | No
     return move, speed, move_mm, span_mm, (hand_mm, since_s, min(struck, 1 + touching), touching)
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class _Layer:
     """All states before one note: least cost to reach each, and the ways on."""
 

@@ -9,8 +9,8 @@ Colours are left to whoever shows the cells; nothing depends on them.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
 
+from coach.ground.frozen import frozen
 from coach.strings.instrument import LAST_FRET, Instrument, Node
 
 NARROWEST = 40
@@ -22,7 +22,7 @@ Cell = tuple[str, str]
 """A letter and what it is: `name`, `number`, `line`, `label`, or the kind of its mark."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Lines:
     """The letters that strings, fret wires and the nut are drawn with."""
 
@@ -35,7 +35,7 @@ PLAIN = Lines("-", "|", "H")
 """For terminals that show ASCII only."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Mark:
     """Something on a string: a node, a stopped note, a hand."""
 
@@ -52,7 +52,7 @@ class Mark:
     """What a page says of it where the pointer rests."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Board:
     """The part of an instrument's fretboard that is drawn: from `low_mm` to `high_mm`, some strings of it."""
 

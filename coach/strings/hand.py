@@ -10,7 +10,8 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Sequence
-from dataclasses import dataclass
+
+from coach.ground.frozen import frozen
 
 FINGERS = "1234"
 THUMB = "T"
@@ -18,7 +19,7 @@ ONE_PLACE_MM = 9.0
 """A finger's breadth: what lies no further apart is one place."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Finger:
     """A place that the fretting hand needs at one moment, and the finger that is to be there, if one is named."""
 

@@ -20,6 +20,7 @@ from fractions import Fraction
 from functools import lru_cache
 
 from coach.ground.digits import exact_number, whole_number
+from coach.ground.frozen import frozen
 from coach.strings.units import (
     A4_HZ,
     HIGHEST_MIDI,
@@ -110,7 +111,7 @@ class Node:
         return f"{self.numerator}/{self.partial}"
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class OpenString:
     """One open string: its equal-tempered pitch and how stiff it is."""
 
@@ -156,7 +157,7 @@ class OpenString:
         return self.name.rstrip("0123456789").removesuffix("-")
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Instrument:
     """A stringed instrument: open strings, highest first, and its scale in mm.
 

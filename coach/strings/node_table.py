@@ -6,9 +6,9 @@ Conventions: mm from the nut, cents against equal temperament.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from textwrap import wrap
 
+from coach.ground.frozen import frozen
 from coach.strings.instrument import Instrument, Node
 from coach.strings.plucked import PluckedString
 from coach.strings.touch import (
@@ -29,7 +29,7 @@ WIDTH = 79
 """Columns of the texts below a table."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class NodeRow:
     """Everything a player may ask about one node of one string."""
 

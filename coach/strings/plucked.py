@@ -13,8 +13,8 @@ of one. Where loudness is meant, partials are weighted as IEC 61672-1:2013, anne
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
+from coach.ground.frozen import frozen
 from coach.strings.instrument import HIGHEST_PARTIAL, Instrument
 
 PLUCK_SHARE = 0.09
@@ -29,7 +29,7 @@ FAINTEST_DB = -60.0
 _LOSS_B1, _LOSS_B3 = 0.7, 2.5e-6
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class PluckedString:
     """A string with where it is plucked and picked up, in shares of its length from the bridge."""
 

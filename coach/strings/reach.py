@@ -10,9 +10,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
 from functools import lru_cache
 
+from coach.ground.frozen import frozen
 from coach.strings.instrument import DEFAULT_PARTIAL, LAST_FRET, Instrument, Node, nodes_upto, touch_label
 from coach.strings.plucked import PluckedString
 from coach.strings.touch import FINGER_MM_RANGE, clear_mm, finger_share
@@ -43,7 +43,7 @@ LIMITS: dict[str, tuple[float, float]] = {
 }
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class WantedNote:
     """A pitch to sound, in seconds, and how long it must ring; on one string only where `string` says so."""
 
@@ -67,7 +67,7 @@ class WantedNote:
         return self.onset_s + self.duration_s
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class FingeringSettings:
     """What the search may use and what the player's hand can do."""
 
@@ -97,7 +97,7 @@ USUAL = FingeringSettings()
 """The settings where none are given."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Place:
     """Where a note can be played: a node, a stopped (`fret` above 0) or open string, a stop with a node beyond it."""
 

@@ -22,10 +22,10 @@ of a node holds for every pressure from a light to a firm touch, and is given in
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from functools import lru_cache
 from typing import Literal
 
+from coach.ground.frozen import frozen
 from coach.strings.instrument import LAST_FRET, Instrument, Node
 from coach.strings.plucked import PluckedString, decay_per_s, level_of, partials_power
 
@@ -57,7 +57,7 @@ Word = Literal["clear", "dull", "dead", "open"]
 """What a touch gives; `open`: the open string speaks, louder than the harmonic."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Touch:
     """A finger on a string: where, how wide, how firm and how long."""
 
@@ -69,7 +69,7 @@ class Touch:
     seconds: float = 0.1
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Ringing:
     """What rings after a touch at a node or near it, in dB against the harmonic with no finger on the string."""
 
@@ -88,7 +88,7 @@ class Ringing:
         return "dull" if self.harmonic_db > -DEAD_DB else "dead"
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Forgiveness:
     """How far the finger may stray from a node, in whole mm."""
 
@@ -99,7 +99,7 @@ class Forgiveness:
     the next point at which the partial rings."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class WireAim:
     """What aiming at the nearest fret wire does for a node."""
 

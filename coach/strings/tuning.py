@@ -12,8 +12,8 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 
+from coach.ground.frozen import frozen
 from coach.strings.instrument import STIFFNESS_RANGE, Instrument, Node
 from coach.strings.units import A4_MIDI, cents_between, detuned_hz
 
@@ -34,7 +34,7 @@ Ranges = Sequence[Range]
 """A range of B for each string."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Pair:
     """Two nodes that should agree: partial `low_partial` of the lower string, `high_partial` of the higher."""
 
@@ -60,7 +60,7 @@ class Pair:
         return None if self.high_partial == 1 else Node(1, self.high_partial)
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Drift:
     """Where a string ends when each pair from the reference string on is made beatless."""
 
@@ -70,7 +70,7 @@ class Drift:
     """Against equal temperament."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class FromReference:
     """One string compared with the reference string only, so that no error is passed on.
 
@@ -91,7 +91,7 @@ class FromReference:
     pair: Pair | None
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Trend:
     """What the drift of a tuning comes to."""
 

@@ -8,8 +8,8 @@ so that nothing jumps from one event to the next. Strings are named as the instr
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
 
+from coach.ground.frozen import frozen
 from coach.music.excerpt import PlacedEvent
 from coach.strings.instrument import Instrument
 from coach.tui.canvas import Canvas, Role, Rows, fitted
@@ -17,7 +17,7 @@ from coach.tui.focus import Focus, Move, move_between
 from coach.tui.glyphs import BIGGEST, NONE, SMALL, big_text, big_width, largest_size, rows_high
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Look:
     """How every event of a passage is written: size, brackets, two notes in one line or below each other."""
 

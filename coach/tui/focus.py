@@ -7,17 +7,17 @@ notes of all layers.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from fractions import Fraction
 from typing import Literal
 
+from coach.ground.frozen import frozen
 from coach.music.excerpt import Passage, PlacedEvent, PlacedNote
 from coach.strings.instrument import Instrument
 
 Way = Literal["", "bridge", "nut"]
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Focus:
     """Now, next, and what is held under them; before its first note a passage has no now."""
 
@@ -42,7 +42,7 @@ class Focus:
         return self.held[-1].onset + self.held[-1].hold > self.next.onset
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Move:
     """How the hand comes from one event to the next."""
 

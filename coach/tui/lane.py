@@ -13,9 +13,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Collection, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 from fractions import Fraction
 
+from coach.ground.frozen import frozen
 from coach.music.drill import Note
 from coach.music.excerpt import Passage, PassageBar, PlacedEvent
 from coach.strings.instrument import Instrument
@@ -27,7 +28,7 @@ _EDGE = 1
 """Columns of the bar line before each part."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Part:
     """A bar, or a piece of a crowded one, from `start` for `length` tempo beats."""
 
@@ -40,7 +41,7 @@ class Part:
         return self.start + self.length
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Pages:
     """How a passage is laid out: its parts in order, so many side by side, so many columns a tempo beat."""
 
@@ -74,7 +75,7 @@ class Pages:
         return len(self.parts) - 1
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class LaneLook:
     """What changes while the lane stands."""
 

@@ -8,9 +8,9 @@ sheet for marking takes the place of all between header and track.
 from __future__ import annotations
 
 from collections.abc import Callable, Hashable, Mapping
-from dataclasses import dataclass
 from typing import Literal
 
+from coach.ground.frozen import frozen
 from coach.tui.canvas import Rows
 from coach.tui.glyphs import BIGGEST, SMALL, big_width, rows_high
 
@@ -30,7 +30,7 @@ NECK_COLUMNS = 28
 """The least that a fretboard needs."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Box:
     """A pane's place in cells."""
 
@@ -40,7 +40,7 @@ class Box:
     height: int
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Needs:
     """What a passage needs of the screen."""
 

@@ -7,9 +7,10 @@ sign of its result between number and notes, and its ink; where one note of seve
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 from coach.folder.actions import LABEL_KEYS
+from coach.ground.frozen import frozen
 from coach.music.excerpt import Passage, PlacedEvent
 from coach.rating.fault import Fault
 from coach.rating.table import RESULTS, Result
@@ -28,7 +29,7 @@ NUMBER_KEYS = LABEL_KEYS[:9]
 """Keys that are the numbers of their events."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Sheet:
     """How the events of a passage are laid out; columns are those of one event."""
 
@@ -54,7 +55,7 @@ class Sheet:
         return next(page for page, labels in enumerate(self.pages) if label in labels)
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class EventLook:
     """What stands on an event: its mark, or what was heard of it, and how that looks."""
 
@@ -65,7 +66,7 @@ class EventLook:
     role: Role = "dim"
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class SheetLook:
     """What changes while the sheet stands."""
 

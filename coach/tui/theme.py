@@ -8,12 +8,12 @@ told by colour alone: signs, words, weight and place say the same, so that a the
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import get_args
 
 from rich.style import Style
 from textual.theme import Theme
 
+from coach.ground.frozen import frozen
 from coach.tui.canvas import Role
 
 ROLES: tuple[Role, ...] = get_args(Role)
@@ -22,7 +22,7 @@ PLAIN_THEME = "terminal"
 """The theme that uses the terminal's own 16 colours, or none."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Palette:
     """One theme: background, and the ink of each role. Roles in `_REVERSED` swap ink and background."""
 

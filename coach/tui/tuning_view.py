@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from coach.ground.frozen import frozen
 from coach.strings.detune import Heard
 from coach.strings.tuning import FIFTH, fretless_interval, moved_beats_hz
 from coach.tui.canvas import Canvas, Role, Rows, wrapped
@@ -20,7 +20,7 @@ _HOW_FIFTHS = "Bowed strings are tuned in pure fifths: turn the peg until nothin
 _WIDEST_TEXT = 90
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class TuningView:
     """What is shown."""
 
