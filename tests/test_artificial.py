@@ -94,7 +94,7 @@ def test_the_file_keeps_every_mark() -> None:
 @pytest.mark.parametrize(
     ("events", "message"),
     [
-        ("1 A:0<12>", "a string stopped at 0 is open, and its harmonics are natural"),
+        ("1 A:0<12>", "a string stopped at 0 is open, so its harmonics are natural"),
         ("1 A:5<3>", "fret 3 is not past the stop at 5"),
         ("1 A:5<6>", "A:5<6> is not a node up to partial 9; nearest: 7 (partial 9), 7.3 (partial 8)"),
         (
@@ -102,7 +102,10 @@ def test_the_file_keeps_every_mark() -> None:
             "A:5<8> may be 8.2 (partial 6, A4) or 7.7 (partial 7, C5); write the decimal or state the pitch",
         ),
         ("1 A:5<17>=E3", "A:5<17> sounds D3 (partial 2), not E3"),
-        ("1 A:<7>(12)", "fingers 1 and 2 for one place; two are for a stop and a touch, as in A:5<10>(14)"),
+        (
+            "1 A:<7>(12)",
+            "fingers 1 and 2 for one place; two fingers need a stop and a touch, as in A:5<10>(14)",
+        ),
     ],
 )
 def test_slips_are_told(events: str, message: str) -> None:

@@ -381,8 +381,8 @@ def test_chords_voices_backup_and_ties_are_read(tmp_path: Path) -> None:
         (2, 4),
         (4, 4),
     ]
-    assert score.remarks == ["the file names no strings; taken for the instrument `bass`",
-                             "the file has no tempo; 80 quarters a minute taken"]  # fmt: skip
+    assert score.remarks == ["the file names no strings; the instrument `bass` used",
+                             "the file has no tempo; 80 quarters a minute used"]  # fmt: skip
 
 
 def test_a_tab_staff_that_doubles_the_notation_adds_only_places(tmp_path: Path) -> None:
@@ -562,18 +562,18 @@ def midi_with(kind: int, division: int) -> bytes:
 @pytest.mark.parametrize(
     ("data", "message"),
     [
-        (BOMB.encode(), "declares entities"),
-        (OUTSIDE.encode(), "declares entities"),
+        (BOMB.encode(), "declares or fetches entities"),
+        (OUTSIDE.encode(), "declares or fetches entities"),
         (zipped("a.musicxml", b"<a>" + b" " * 30_000_000), "larger than 20 MB"),
-        (zipped("a.txt", b"x"), "holds no MusicXML"),
+        (zipped("a.txt", b"x"), "has no MusicXML"),
         (zipped("a.xml", b"<a/>")[:-30], "archive can't be read"),
         (b"PK\x03\x04" + bytes(100), "archive can't be read"),
-        (b"", "neither MusicXML nor a MIDI file"),
-        (b"\x89PNG\r\n", "neither MusicXML nor a MIDI file"),
+        (b"", "not a MusicXML or MIDI file"),
+        (b"\x89PNG\r\n", "not a MusicXML or MIDI file"),
         (b"<html></html>", "no part with music"),
         (b"<score-partwise>", "this is not XML"),
         (b"<score-partwise><part id='P1'/></score-partwise>", "has no bars"),
-        ((HEAD + measure() + TAIL).encode(), "there are no notes"),
+        ((HEAD + measure() + TAIL).encode(), "it has no notes"),
         (b"<a>" * 100_000, "this is not XML"),
         (b"MThd", "broken: it ends in the middle"),
         (b"MThd\0\0\0\x06\0\x01\0\x01\xe7\x28MTrk\0\0\0\x04\0\xff\x2f\0", "film frames"),
@@ -611,7 +611,7 @@ def test_onsets_too_fine_to_write_are_rounded_down_and_told(tmp_path: Path) -> N
     attributes = ATTRIBUTES.replace(">2<", ">10080<")
     drill, score = read(tmp_path, measure(note("E1", 10081), note("G1", 30239), attributes=attributes))
     assert [(onset, hold) for onset, hold, _ in notes_of(drill)] == [(0, 1), (1, 3)]
-    assert "bar 1: onsets or lengths too fine to write are rounded down" in score.remarks
+    assert "bar 1: onsets or lengths too fine to write, rounded down" in score.remarks
     two = measure(note("E1", 1), note("A2", 40319), attributes=attributes)
     drill, _ = read(tmp_path, two)
     assert [(onset, hold) for onset, hold, _ in notes_of(drill)] == [(0, 4), (0, 4)], "joined, not refused"
@@ -623,7 +623,7 @@ def test_a_first_bar_of_a_length_too_fine_to_write_is_taken_as_a_whole_one(tmp_p
         tmp_path, measure(note("E1", 5), attributes=attributes), measure(note("G1", 4036), number=2)
     )
     assert [bar.length for bar in drill.phrases[0].bars] == [4, 4]
-    assert "bar 1: its length 5/4036 can't be written; taken as 4/4" in score.remarks
+    assert "bar 1: its length 5/4036 can't be written; 4/4 used" in score.remarks
 
 
 def test_a_huge_file_is_refused_unread(tmp_path: Path) -> None:
@@ -675,7 +675,7 @@ def test_a_sequenced_bass_and_melody_read_as_a_teacher_would_write_them(tmp_path
     score = read_score(path)
     _, text = arranged(score, Choices(), str(path))
     assert "- Bass: 1 E:0, 3 E:3, 4 A:0\n        Melody: 1& G:7, 2 G:9 for 1, 4 G:10 for 0.25\n" in text
-    assert "# 6 notes let go a little early or late end with the next note or beat" in text
+    assert "# 6 notes released a little early or late now end with the next note or beat" in text
 
 
 def plain_midi(path: Path, melody: list[int], bass: list[int]) -> None:
@@ -740,8 +740,8 @@ def test_what_no_node_sounds_stays_stopped_and_is_named_with_its_bar(tmp_path: P
     drill, _ = arranged(score, Choices(harmonics="C4", harmonics_midi=60), str(path))
     # C4 is no multiple of E1, A1, D2 or G2; C5 is 7 x D2 but for 31 cents, the septimal seventh (7/4, 969 cents).
     remarks = score.joined_remarks()
-    assert "bar 1: C4 rings at no node within 20 cents; taken as a stopped note" in remarks
-    assert "bar 1: C5 rings at no node within 20 cents; taken as a stopped note" in remarks
+    assert "bar 1: C4 rings at no node within 20 cents; written as a stopped note" in remarks
+    assert "bar 1: C5 rings at no node within 20 cents; written as a stopped note" in remarks
     assert [one.node for bar in drill.phrases[0].bars for event in bar.events for one in event.notes].count(
         Node(1, 3)
     ) == 1
@@ -755,12 +755,12 @@ def test_a_harmonic_without_a_free_string_is_stopped_and_told(tmp_path: Path) ->
     path.write_text(HEAD + measure(*chord) + TAIL)
     score = read_score(path)
     arranged(score, Choices(harmonics="E3", harmonics_midi=52), str(path))
-    assert any("has no free string here; taken as a stopped note" in remark for remark in score.remarks)
+    assert any("has no free string here; written as a stopped note" in remark for remark in score.remarks)
 
 
 @pytest.mark.parametrize(
     ("which", "message"),
-    [("C8", "the highest is D5"), ("Lute", "neither a note nor one voice or track; there are 1 Bass, 2 Melody"),
+    [("C8", "the highest is D5"), ("Lute", "not a note, a voice or a track; there are 1 Bass, 2 Melody"),
      ("", "no note, voice or track is named")],
 )  # fmt: skip
 def test_harmonics_that_are_not_there_are_refused(which: str, message: str, tmp_path: Path, capsys) -> None:  # type: ignore[no-untyped-def]

@@ -84,7 +84,7 @@ def test_a_short_bar_keeps_its_length_and_a_bar_left_unfilled_is_filled_as_other
     path = two_parts(tmp_path, odd, odd.replace(note("G1", 6), note("G1", 8)))
     score = read_score(path, "1")
     assert [bar.length for bar in score.bars] == [1, 1, 1]
-    assert "bar 2: filled with rests to the length that other parts have" in score.remarks
+    assert "bar 2: filled with rests to its length in the other parts" in score.remarks
 
 
 def test_what_follows_a_fermata_begins_a_phrase_and_no_phrase_is_one_note(tmp_path: Path) -> None:
@@ -107,8 +107,8 @@ def test_what_follows_a_fermata_begins_a_phrase_and_no_phrase_is_one_note(tmp_pa
 @pytest.mark.parametrize(
     ("kind", "place", "remark"),
     [
-        ("<sounding-pitch/>", "D:<2.7>", "string 1, fret 7 sounds D4 and not C5"),
-        ("", "G:<7>", "fits neither that nor the place touched"),
+        ("<sounding-pitch/>", "D:<2.7>", "string 1, fret 7 sounds D4, but the file says C5"),
+        ("", "G:<7>", "fits neither this nor the place touched"),
     ],
 )
 def test_a_stated_sounding_pitch_wins_over_a_fret_that_sounds_another(
@@ -268,14 +268,14 @@ NOWHERE = ["--melody", "1", "--bass", "2", "--transpose", "0"]
         (
             UNPITCHED,
             ["--part", "1"],
-            "only notes without a pitch in it, as drums have (another --part: 1 Tune, 2 Ground)",
+            "it has only notes without a pitch, as for drums (another --part: 1 Tune, 2 Ground)",
         ),
         (UNPITCHED, NOWHERE, "the melody has no note here to play (another --melody: 1 Tune, 2 Ground)"),
-        (REST, ["--part", "1"], "there are no notes in it (another --part: 1 Tune, 2 Ground)"),
+        (REST, ["--part", "1"], "it has no notes (another --part: 1 Tune, 2 Ground)"),
         (
             QUARTER_TONE,
             ["--part", "1"],
-            "bar 1 has quarter tones, which no drill can say (leave it out with --bars",
+            "bar 1 has quarter tones, which a drill can't contain (leave it out with --bars",
         ),
         (QUARTER_TONE, NOWHERE, "bar 1 has quarter tones"),
         (note("D#4", 8), NOWHERE, "no note of the melody rings at a node of G2 D2 A1 E1, 864 mm in this key"),

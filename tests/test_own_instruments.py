@@ -87,7 +87,7 @@ def test_settings_hold_instruments_and_write_them_as_they_are_read() -> None:
 @pytest.mark.parametrize(
     ("text", "says"),
     [
-        ("[bass, bass-5]", "two instruments have no name and have a string G2; the log could not tell"),
+        ("[bass, bass-5]", "two instruments have no name and have a string G2; the log could not keep"),
         ("[lute]", "'lute' is not a ready-made instrument"),
         ("{strings: [G2, D2], scale_mm: 30}", "30 is outside 100 to 2000 mm"),
         ("{strings: [G2, D2], capo: 40}", "40 is outside 0 to 12 frets"),

@@ -37,7 +37,7 @@ from coach.strings.instrument import Instrument
 MAX_NOTES_IN_BAR = 1000
 FINEST_WRITTEN, FINEST = 999, 960
 """Parts of a beat that can be written, and those to which an onset or length with more comes down."""
-SILENT = "nothing to play in this stretch; left out"
+SILENT = "left out: nothing to play here"
 DEFAULT_QUARTERS = 80
 START_SHARE = Fraction(3, 5)
 """The drill's first tempo as a part of the piece's."""
@@ -95,7 +95,7 @@ def chosen_bars(score: Score, choices: Choices, where: str) -> list[int]:
     if not count:
         raise CoachError(_nothing_to_play(score, choices, where))
     if count > MAX_NOTES:
-        message = f"{count:,} notes with all repeats; a drill has at most {MAX_NOTES:,}"
+        message = f"{count:,} notes with all repeats; at most {MAX_NOTES:,}"
         raise CoachError(Problem(message, where, guess="choose fewer --bars"))
     return order
 
@@ -103,9 +103,7 @@ def chosen_bars(score: Score, choices: Choices, where: str) -> list[int]:
 def _nothing_to_play(score: Score, choices: Choices, where: str) -> Problem:
     """Why a part has no notes, and which other parts there are."""
     drums = any("without a pitch" in remark for remark in score.remarks)
-    message = (
-        "there are only notes without a pitch in it, as drums have" if drums else "there are no notes in it"
-    )
+    message = "it has only notes without a pitch, as for drums" if drums else "it has no notes"
     message += " in these bars" if choices.bars else ""
     guess = f"another --part: {numbered(score.parts)}" if len(score.parts) > 1 else ""
     return Problem(message, where, guess=guess)
@@ -155,7 +153,7 @@ def _settled(draft: Drill, score: Score, where: str) -> tuple[Drill, str]:
         first_error = next(problem.message for problem in problems if problem.severity == "error")
         raise CoachError(
             Problem(
-                f"no drill can be made of this: {first_error}",
+                f"this can't become a drill: {first_error}",
                 where,
                 guess="choose other --bars or another --part",
             )
@@ -187,14 +185,14 @@ class _Maker:
         first = score.bars[score.order[0]]
         quarters = next((bar.tempos[0] for bar in score.bars if bar.tempos), None)
         if quarters is None:
-            score.remark("", f"the file has no tempo; {DEFAULT_QUARTERS} quarters a minute taken")
+            score.remark("", f"the file has no tempo; {DEFAULT_QUARTERS} quarters a minute used")
             quarters = Fraction(DEFAULT_QUARTERS)
         beat = self.meter(first).beat_whole
         exact = quarters / 4 / beat
         goal = max(MIN_BPM, min(MAX_BPM, round(exact)))
         if abs(goal - exact) > Fraction(1, 2):
             score.remark(
-                "", f"the tempo {float(exact):.6g} bpm lies outside {MIN_BPM} to {MAX_BPM}; {goal} taken"
+                "", f"the tempo {float(exact):.6g} bpm is outside {MIN_BPM} to {MAX_BPM} bpm; {goal} used"
             )
         self.tempo = Tempo(max(MIN_BPM, round(goal * START_SHARE)), goal, beat)
         self.seconds_per_whole = float(60 / (goal * beat))
@@ -231,7 +229,9 @@ class _Maker:
                 bar.cue = _GRADUAL.sub("", bar.cue).removesuffix("; ").strip()
                 stop = ratio_of(quarters * Fraction(gradual[1]) / 100)
             elif start != stop:
-                self.score.remark(bar.number, "the tempo changes inside the bar; taken as one gradual change")
+                self.score.remark(
+                    bar.number, "the tempo changes inside the bar; written as one gradual change"
+                )
             yield start, stop
             current = stop
 
@@ -285,13 +285,15 @@ class _Maker:
             harmonic = all(note.is_natural for _, _, _, note, _ in members)
             hold = default if harmonic else reused - onset
             if not harmonic:
-                self.score.remark(span.bar.number, "a held note is cut where its string is needed again")
+                self.score.remark(
+                    span.bar.number, "a held note is cut short where its string is needed again"
+                )
         # What rings on, and what lasts as long as it would anyway, needs no `for`.
         written = hold != default and not all(rings for *_, rings in members)
         together = tuple(sorted((note for _, _, _, note, _ in members), key=lambda note: note.string))
         lasts = (hold if written else default) / beat_whole
         if max(beat.denominator, lasts.denominator if written else 1) > FINEST_WRITTEN:
-            self.score.remark(span.bar.number, "onsets or lengths too fine to write are rounded down")
+            self.score.remark(span.bar.number, "onsets or lengths too fine to write, rounded down")
             beat, lasts = max(_coarser(beat), first), max(_coarser(lasts), Fraction(1, FINEST))
         return Event(layer, beat, lasts, together, written)
 
@@ -313,7 +315,7 @@ class _Maker:
         lower = next((lower for lower in (bar.lower, 8, 16, 32) if (length * lower).denominator == 1), None)
         if lower is None or length * lower > 64:
             self.score.remark(
-                bar.number, f"its length {length} can't be written; taken as {bar.upper}/{bar.lower}"
+                bar.number, f"its length {length} can't be written; {bar.upper}/{bar.lower} used"
             )
             return meter, bar.full
         return Meter.of(int(length * lower), lower), length
@@ -328,11 +330,11 @@ class _Maker:
                 continue
             length = min(exact + note.length, end) - onset
             if not complete and note.tie_stop:
-                self.score.remark(bar.number, "a note tied over from before the phrase is struck again")
+                self.score.remark(bar.number, "a note tied over from before the phrase is played again")
             elif exact + note.length > end:
-                self.score.remark(bar.number, "a note held past the end of the phrase is cut there")
+                self.score.remark(bar.number, "a note held past the end of the phrase is cut short there")
             elif not complete:
-                self.score.remark(bar.number, "a tie that leads out of the phrase or finds no note is cut")
+                self.score.remark(bar.number, "a tie out of the phrase, or to no note, is cut")
             wanted.append(Wanted(onset, length, note, self._remarker(bar.number)))
         placed_notes = placed(self.instrument, wanted, self.seconds_per_whole)
         notes = []
@@ -364,7 +366,7 @@ class _Maker:
         beats = note.onset / beat_whole
         if beats.denominator <= FINEST_WRITTEN:
             return onset
-        self.score.remark(bar.number, "onsets or lengths too fine to write are rounded down")
+        self.score.remark(bar.number, "onsets or lengths too fine to write, rounded down")
         return onset - note.onset + _coarser(beats) * beat_whole
 
     def _remarker(self, number: str) -> Callable[[str], None]:

@@ -37,7 +37,7 @@ def settle_lengths(
     for index, bar in enumerate(bars):
         if bar.length > bar.full:
             score.remark(
-                bar.number, f"holds more than {bar.upper}/{bar.lower}; taken as {bar.length} of a whole note"
+                bar.number, f"is longer than {bar.upper}/{bar.lower}; kept as {bar.length} of a whole note"
             )
         elif index in open_bars and bar.length < bar.full and 0 < index < len(bars) - 1 and not bar.continues:
             score.remark(
@@ -59,7 +59,7 @@ def _fill(score: Score, bar: ScoreBar, longest: Fraction) -> None:
     """Fill a bar with rests as far as other parts go; the drill would be out of step with them."""
     longest = min(longest, bar.full)
     if longest > bar.length:
-        score.remark(bar.number, "filled with rests to the length that other parts have")
+        score.remark(bar.number, "filled with rests to its length in the other parts")
         bar.length = longest
         bar.pickup = bar.pickup and longest < bar.full
 

@@ -130,7 +130,7 @@ def duet_of(score: Score, instrument: Instrument, seconds_per_whole: float, wher
         better = there is None or (note.midi > there.note.midi) == (note.voice == MELODY)
         if there is not None and note.midi != there.note.midi:
             score.remark(
-                bar.number, "of notes that start together the melody keeps the highest, the bass the lowest"
+                bar.number, "of notes that start together, the melody has the highest, the bass the lowest"
             )
         if better:
             lines[note.voice][onset] = Struck(onset, bar, note)
@@ -148,7 +148,7 @@ def arrangements(duet: Duet, keys: Sequence[int], where: str) -> list[Arrangemen
         strings = tuning_name(duet.instrument)
         what = "in any key" if len(keys) > 1 else "in this key"
         message = f"no note of the melody rings at a node of {strings} {what}"
-        guess = "choose another --instrument" if len(keys) > 1 else "--transpose best looks in all keys"
+        guess = "choose another --instrument" if len(keys) > 1 else "--transpose best tries all keys"
         raise CoachError(Problem(message, where, guess=guess))
     enough = WORTH_WEIGHING * max(row.rings for row in rows)
     rows = [_searched(duet, row) if row.rings >= enough else row for row in rows]
@@ -232,9 +232,9 @@ def _lost(duet: Duet, one: Struck, midi: int, spelled: str) -> str:
     key = one.bar.key or Key(0)
     name = spelled or str(key.spelling(midi))
     if one.note.voice == BASS:
-        return f"the bass note {name} is left out: no finger is free for it under the melody"
+        return f"the bass note {name} is left out: no finger is free for it"
     if duet.rings(midi):
-        return f"the melody's {name} is left out: no hand is free for its nodes there"
+        return f"the melody's {name} is left out: no hand is free for its nodes"
     near = [
         f"{key.spelling(other)} at {place_text(duet.instrument, places_for(duet.instrument, other)[0])}"
         for step in range(1, _NEAR + 1)

@@ -113,12 +113,12 @@ class EventReader:
         close = _near_key(name)
         if close and not (isinstance(node, Scalar) and looks_like_events(node.text)):
             self.report.error(
-                key, f"`{name}` is taken for a layer, and holds no events", f"did you mean `{close}`?", where
+                key, f"`{name}` looks like a layer but has no events", f"did you mean `{close}`?", where
             )
             return False
         if name == TOGETHER:
             self.report.error(
-                key, f"no layer can be called `{name}`: that is the name of all layers at once", "", where
+                key, f"no layer can be called `{name}`: that means all layers at once", "", where
             )
             return False
         if not LAYER.fullmatch(name):
@@ -130,7 +130,7 @@ class EventReader:
             and not (isinstance(node, Scalar) and looks_like_events(node.text))
         ):
             self.report.error(
-                key, f"`{name}` belongs to the phrase, not to a bar", "check the indentation", where
+                key, f"`{name}` belongs in the phrase, not in a bar", "check the indentation", where
             )
             return False
         self.layer_spots.setdefault(name, Spot(key.line, key.column))
@@ -189,8 +189,8 @@ class EventReader:
             if any(note.string == other.string for other in notes):
                 self.report.error(
                     locate.spot(base + written.offset),
-                    f"string {written.string} is struck twice at once",
-                    "one note to a string; another string?",
+                    f"string {written.string} is played twice at once",
+                    "one note at a time per string; another string?",
                     where,
                 )
             notes.append(replace(note, ending=event.ending) if event.ending else note)
@@ -216,8 +216,8 @@ class EventReader:
         else:
             self.report.error(
                 spot,
-                f"beat {shown} lies before this pick-up bar, which starts at beat {count_text(first)}",
-                "beats of a pick-up are counted up to the bar line",
+                f"beat {shown} is before this pick-up bar, which starts at beat {count_text(first)}",
+                "the beats of a pick-up lead up to the bar line",
                 where,
             )
         return False
@@ -229,7 +229,7 @@ class EventReader:
                 self.report.error(
                     event.spot,
                     f"beat {count_text(event.beat)} is given twice in this layer",
-                    "join notes struck together by +",
+                    "join notes played together with +",
                     where,
                 )
             elif last is not None and event.beat < last.beat:
@@ -250,7 +250,7 @@ class EventReader:
                     label = self.resolver.instrument.string_label(note.string)
                     self.report.error(
                         event.spot,
-                        f"string {label} is struck at beat {count_text(event.beat)} by {other} too",
+                        f"string {label} is also played by {other} at beat {count_text(event.beat)}",
                         "one of them on another string?",
                         f"{where}.{event.layer}",
                     )
@@ -288,7 +288,7 @@ class EventReader:
             label = touch_label(note.node, note.stop)
             self.report.warn(
                 locate.spot(base + written.place_offset),
-                f"`<{touch}>` is taken for the node at {label} (partial {note.node.partial})",
+                f"`<{touch}>` is read as the node at {label} (partial {note.node.partial})",
                 f"write {written.string}:{written.fret or ''}<{label}>",
                 where,
             )

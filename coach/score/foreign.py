@@ -56,7 +56,7 @@ class _File:
             return cls(data, where)
         data = unpacked(data, where)
         if not data.lstrip(b"\xef\xbb\xbf \t\r\n").startswith((b"<", b"\xff\xfe", b"\xfe\xff")):
-            raise CoachError(Problem("this is neither MusicXML nor a MIDI file", where, guess=OTHER_FORMAT))
+            raise CoachError(Problem("this is not a MusicXML or MIDI file", where, guess=OTHER_FORMAT))
         return cls(data, where)
 
     @property

@@ -81,7 +81,7 @@ def _tell_touched(instrument: Instrument, item: Wanted, place: Place | None) -> 
     sounds = sounding_note(instrument.strings[place[0]].midi, place[1])
     if sounds != note.midi and not note.pitch_kind:
         item.remark(
-            f"{note_name(note.midi)} rings nowhere; taken for the place touched, which sounds {note_name(sounds)}"
+            f"{note_name(note.midi)} rings nowhere; read as the place touched, which sounds {note_name(sounds)}"
         )
 
 
@@ -127,7 +127,7 @@ def _artificial(instrument: Instrument, item: Wanted) -> Note | None:
         fitting = [node for node in nodes if sounding_note(stopped_midi, node) == note.midi]
         if fitting:
             return replace(_note(note, (note.string - 1, min(fitting))), fret=note.stopped)
-    item.remark("an artificial harmonic whose stop has no such node is taken as a stopped note")
+    item.remark("an artificial harmonic whose stop has no such node; written as a stopped note")
     note.harmonic, note.stopped = False, None
     return None
 
@@ -143,7 +143,7 @@ def _given(instrument: Instrument, item: Wanted) -> Place | None:
         if note.fret is not None and open_midi + note.fret == note.midi:
             return string, note.fret
         if note.fret is not None:
-            item.remark(f"string {note.string}, fret {note.fret} doesn't sound the note; placed elsewhere")
+            item.remark(f"string {note.string}, fret {note.fret} does not sound the note; placed elsewhere")
         return None
     nodes = _touched(note)
     if not nodes:
@@ -155,7 +155,7 @@ def _given(instrument: Instrument, item: Wanted) -> Place | None:
         return _in_conflict(item, nodes[0], open_midi)
     if len(nodes) > 1:
         choices = " or ".join(node.label for node in nodes)
-        item.remark(f"fret {note.fret} may be {choices}; {nodes[0].label} taken")
+        item.remark(f"fret {note.fret} may be {choices}; {nodes[0].label} used")
     return string, nodes[0]
 
 
@@ -170,11 +170,11 @@ def _in_conflict(item: Wanted, node: Node, open_midi: int) -> Place | None:
     place = f"string {note.string}, fret {note.written or note.fret}"
     sounds, wanted = note_name(sounding_note(open_midi, node)), note_name(note.midi)
     if note.pitch_kind == "sounding":
-        item.remark(f"{place} sounds {sounds} and not {wanted}, as the file says; placed anew by its pitch")
+        item.remark(f"{place} sounds {sounds}, but the file says {wanted}; placed by its pitch")
         note.string = note.fret = None
         note.written = ""
         return None
-    item.remark(f"{place} sounds {sounds}; the file's {wanted} fits neither that nor the place touched")
+    item.remark(f"{place} sounds {sounds}; the file's {wanted} fits neither this nor the place touched")
     string = (note.string or 1) - 1
     return string, node
 
@@ -278,14 +278,16 @@ def _fill(instrument: Instrument, wanted: Sequence[Wanted], places: list[Place |
         options = [_options(instrument, wanted[index].note, hand, busy, onset) for index in free]
         if len(free) > _MOST_AT_ONCE:
             for index in free[_MOST_AT_ONCE:]:
-                wanted[index].remark("more notes at once than hands can take; some left out")
+                wanted[index].remark("more notes at once than two hands can play; some left out")
             free, options = free[:_MOST_AT_ONCE], options[:_MOST_AT_ONCE]
         for index, place in zip(free, _assign(options, frozenset(taken)), strict=True):
             if place is None:
                 wanted[index].remark(_nowhere(wanted[index].note))
             elif wanted[index].note.by_option and isinstance(place[1], int):
                 name = note_name(wanted[index].note.midi)
-                wanted[index].remark(f"the harmonic {name} has no free string here; taken as a stopped note")
+                wanted[index].remark(
+                    f"the harmonic {name} has no free string here; written as a stopped note"
+                )
             places[index] = place
         for index in indices:
             place = places[index]

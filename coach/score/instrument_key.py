@@ -85,7 +85,7 @@ def _measured(instrument: Instrument) -> tuple[float, ...] | None:
 INSTRUMENT: dict[str, Row] = {
     "strings": Row(
         Items(OpenNote(), STRINGS_RANGE[1], _STRINGS, STRINGS_RANGE[0], "strings"),
-        "Open notes with their octaves, the highest string first, as tab is read.",
+        "Open notes with their octaves, highest string first, as in tab.",
         required=True,
         also_called=("tuning",),
         value_of=lambda instrument: tuple(string.name for string in instrument.strings),
@@ -99,7 +99,7 @@ INSTRUMENT: dict[str, Row] = {
             "lengths",
             one_alone=True,
         ),
-        "The scale, twice the way from nut to wire 12, in mm or as 34in; one for each string where frets fan.",
+        "The scale, twice the distance from nut to fret wire 12, in mm or as 34in; one for each string if frets fan.",
         also_called=("scale",),
         value_of=lambda instrument: _same(instrument.scales_mm),
     ),
@@ -107,18 +107,18 @@ INSTRUMENT: dict[str, Row] = {
         Items(
             Length(*SET_BACK_MM_RANGE, "mm"), STRINGS_RANGE[1], "[2, 2.5, 3, 4]", 1, "lengths", one_alone=True
         ),
-        "How far the saddles are set back behind the scale: one for all, or one for each string.",
+        "Set-back of the saddles behind the scale: one for all, or one for each string.",
         value_of=lambda instrument: instrument.set_backs_mm and _same(instrument.set_backs_mm),
     ),
     "name": Row(
         Id(),
-        "A short name; node memory is kept apart for each instrument of its own name.",
+        "A short name; the history of nodes is separate for each name.",
         default="",
         value_of=lambda instrument: instrument.name,
     ),
     "a4_hz": Row(
         Number(*A4_HZ_RANGE, "Hz"),
-        "Frequency of A4 in Hz, 440 where it is left out.",
+        "Frequency of A4 in Hz, 440 if left out.",
         default=A4_HZ,
         value_of=lambda instrument: instrument.a4_hz,
     ),
@@ -130,7 +130,7 @@ INSTRUMENT: dict[str, Row] = {
     ),
     "fretted": Row(
         Truth(),
-        "Whether the neck has wires: no for a fretless one.",
+        "Whether the neck has frets: no for a fretless one.",
         default=True,
         value_of=lambda instrument: instrument.fretted,
     ),
@@ -139,13 +139,13 @@ OWN_INSTRUMENT: dict[str, Row] = {
     **INSTRUMENT,
     "capo": Row(
         Whole(*CAPO_RANGE, "frets"),
-        "The fret at which a capo sits.",
+        "The fret of the capo.",
         default=0,
         value_of=lambda instrument: instrument.capo,
     ),
     "measured_cents": Row(
         Items(Number(*MEASURED_CENTS_RANGE, "cents"), STRINGS_RANGE[1], "[0.4, -1.2, 0, 2]", 1, "numbers"),
-        "How far each open string was from its pitch when `coach tune --listen` last heard it, and B with it.",
+        "How far each open string was from its pitch when `coach tune --listen` last heard it.",
         value_of=_measured,
     ),
 }
@@ -160,7 +160,7 @@ class InstrumentKey(Kind[Instrument]):
 
     @property
     def allowed(self) -> str:
-        return "a ready-made instrument's name, or its strings and their length"
+        return "the name of a ready-made instrument, or its strings"
 
     def read(self, node: Node, where: str, report: Report) -> Instrument | None:
         if not isinstance(node, Scalar):
@@ -201,7 +201,7 @@ class OwnInstruments(Kind[tuple[Instrument, ...]]):
                 named = f"are both called {instrument.name}" if instrument.name else "have no name"
                 report.error(
                     item,
-                    f"two instruments {named} and have a string {note}; the log could not tell their nodes apart",
+                    f"two instruments {named} and have a string {note}; the log could not keep their nodes apart",
                     "`name: short-scale`, say",
                     where,
                 )
@@ -231,8 +231,8 @@ def _built(block: Values, where: str, report: Report) -> Instrument | None:
     if len(pitches) > 1 and pitches == sorted(set(pitches)):
         report.warn(
             block.spot("strings"),
-            "these strings go upward; the highest string is written first, as tab is read",
-            "turn the list around",
+            "these strings go upward; write the highest string first, as in tab",
+            "reverse the list",
             f"{where}.strings",
         )
     try:

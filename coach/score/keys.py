@@ -103,7 +103,7 @@ TEMPO: dict[str, Row] = {
     ),
     "beat": Row(
         NoteValue(),
-        "The note value that the numbers count, as a part of a whole note: 1/4, 3/8; else the meter's beat.",
+        "The note value of one beat of the tempo: 1/4, 3/8; default: the meter's beat.",
         value_of=own_beat,
     ),
 }
@@ -111,7 +111,7 @@ TEMPO: dict[str, Row] = {
 CLICK: dict[str, Row] = {
     "subdivision": Row(
         Subdivision(),
-        "Clicks to a beat, or the note value that they fall on whatever the meter: 1/8.",
+        "Clicks in a beat, or their note value in every meter: 1/8.",
         default=1,
         value_of=lambda click: click.subdivision,
     ),
@@ -123,7 +123,7 @@ CLICK: dict[str, Row] = {
     ),
     "silent": Row(
         SilentBars(),
-        "`1 of 4`: the last of each four bars has no click.",
+        "`1 of 4`: the last of every four bars has no click.",
         default=(0, 0),
         value_of=lambda click: (click.silent_bars, click.silent_every),
     ),
@@ -140,16 +140,16 @@ ASSIGNMENT: dict[str, Row] = {
     "teacher": Row(_NAME, "Who asks for it.", default="", value_of=lambda one: one.teacher),
     "goal": Row(BPM, "The tempo to reach in bpm.", value_of=lambda one: one.goal_bpm),
     "due": Row(Day(), "The day by which: YYYY-MM-DD.", value_of=lambda one: one.due),
-    "note": Row(Text(), "What to look for.", default="", value_of=lambda one: one.note),
+    "note": Row(Text(), "A comment to the student.", default="", value_of=lambda one: one.note),
     "parts": Row(
         Items(Part(), MAX_PARTS, "[window at 60, 3.2 on D2 at 50]", name="parts", one_alone=True),
-        "Only these phrases (by id) and nodes, each with a goal of its own where one follows `at`.",
+        "Only these phrases (by id) and nodes; `at` gives one its own goal.",
         default=(),
         value_of=lambda one: one.parts,
     ),
     "id": Row(
         _NAME,
-        "Its id, made when it is handed out.",
+        "Its id, made by `coach assign`.",
         default="",
         value_of=lambda one: one.id,
     ),
@@ -158,31 +158,31 @@ ASSIGNMENT: dict[str, Row] = {
 BAR: dict[str, Row] = {
     "cue": Row(Text(), "What to think of in this bar.", default="", value_of=lambda place: place.bar.cue),
     "dynamics": Row(
-        _NAME, "How loud: p, mf, a swell.", default="", value_of=lambda place: place.bar.dynamics
+        _NAME, "How loud: p, mf, any text.", default="", value_of=lambda place: place.bar.dynamics
     ),
     "meter": Row(
         MeterSign(),
-        "A new meter from this bar to the end of the phrase, or to the next one.",
+        "A new meter from this bar on, until the next one or the end of the phrase.",
         value_of=own_meter,
     ),
     "key": Row(
         KeySign(),
-        "A new key from this bar to the end of the phrase, or to the next one; it only spells.",
+        "A new key from this bar on, until the next one or the end of the phrase; only for spelling.",
         value_of=own_key,
     ),
     "tempo": Row(
         TempoChange(),
-        "A new tempo from this bar on, against the drill's: `80%`, or `100% to 80%` gradually over this bar.",
+        "A new tempo from this bar on, as part of the drill's: `80%`, or `100% to 80%` evenly over this bar.",
         value_of=own_tempo,
     ),
     "pickup": Row(
         Beats(),
-        "Only in a phrase's first bar: how many beats it has; they are counted up to the bar line.",
+        "Only in the first bar of a phrase: how many beats it has; they lead up to the bar line.",
         also_called=("anacrusis",),
         value_of=own_length,
     ),
     "times": Row(
-        Whole(1, MAX_TIMES, "times"), "Play this bar so many times.", default=1, also_called=("repeat",)
+        Whole(1, MAX_TIMES, "times"), "How many times to play this bar.", default=1, also_called=("repeat",)
     ),
 }
 
@@ -194,12 +194,14 @@ def own_name(phrase: Phrase) -> str | None:
 
 PHRASE: dict[str, Row] = {
     "id": Row(
-        Id(), "Its id, kept for good: the log knows the phrase by it.", value_of=lambda phrase: phrase.id
+        Id(),
+        "Its id, which never changes: the log knows the phrase by it.",
+        value_of=lambda phrase: phrase.id,
     ),
     "name": Row(_NAME, "What it is called.", value_of=own_name),
     "cue": Row(Text(), "What to think of in this phrase.", default="", value_of=lambda phrase: phrase.cue),
-    "meter": Row(MeterSign(), "Its meter, where it is not the drill's."),
-    "bars": Row(Parts(), "Its bars: each starts with a dash and has a line for every layer.", required=True),
+    "meter": Row(MeterSign(), "Its meter, if not the drill's."),
+    "bars": Row(Parts(), "Its bars: each starts with a dash and has a line for each layer.", required=True),
 }
 
 DRILL: dict[str, Row] = {
@@ -208,7 +210,7 @@ DRILL: dict[str, Row] = {
     ),
     "id": Row(
         Id(),
-        "Its id, kept for good: the log knows the drill by it, whatever its title becomes.",
+        "Its id, which never changes: the log knows the drill by it.",
         value_of=lambda drill: drill.id,
     ),
     "title": Row(
@@ -230,12 +232,12 @@ DRILL: dict[str, Row] = {
     ),
     "grade": Row(
         Whole(1, MAX_GRADE, "grades"),
-        "How hard it is among the drills of its series: 1 is met first.",
+        "How hard it is within its series, 1 the easiest.",
         value_of=lambda drill: drill.grade,
     ),
     "instrument": Row(
         InstrumentKey(INSTRUMENT),
-        "The instrument: its strings and their length, or a ready one's name.",
+        "The instrument: its strings, or the name of a ready-made one.",
         required=True,
         value_of=lambda drill: drill.instrument,
     ),
@@ -248,13 +250,13 @@ DRILL: dict[str, Row] = {
     ),
     "key": Row(
         KeySign(),
-        "The key: `Eb major`, `F# minor`. It says how pitches are spelled, and nothing of what is played.",
+        "The key: `Eb major`, `F# minor`. Only for the spelling of pitches.",
         also_called=("signature", "key_signature"),
         value_of=lambda drill: drill.key,
     ),
     "tempo": Row(
         Block(TEMPO, "{start: 50, goal: 80}"),
-        "In bpm: where it begins, and the tempo to reach.",
+        "In bpm: the first tempo, and the tempo to reach.",
         required=True,
         also_called=("bpm",),
         value_of=lambda drill: drill,

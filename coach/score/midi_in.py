@@ -83,7 +83,7 @@ def read_midi(
     score = Score()
     contents = _contents(file, harmonics_octaves, score)
     if not contents.notes:
-        raise CoachError(Problem("the file has no notes, percussion apart", where))
+        raise CoachError(Problem("the file has no notes except percussion", where))
     voices = list(
         dict.fromkeys(note.voice for note in sorted(contents.notes, key=lambda note: int(note.voice)))
     )
@@ -101,12 +101,12 @@ def read_midi(
         )
     if contents.held:
         score.remark(
-            "", f"{contents.held} notes let go a little early or late end with the next note or beat"
+            "", f"{contents.held} notes released a little early or late now end with the next note or beat"
         )
     if contents.pedalled:
-        score.remark("", f"{contents.pedalled} notes sound on with the sustain pedal")
+        score.remark("", f"{contents.pedalled} notes lengthened by the sustain pedal")
     if contents.bent:
-        score.remark("", f"{contents.bent} bent notes are taken as the semitone next to their beginning")
+        score.remark("", f"{contents.bent} bent notes written as the semitone nearest to their beginning")
     score.title = contents.title
     score.layer_names = {voice: contents.names.get(voice, "") for voice in voices}
     _bars(contents, score, where)
@@ -173,7 +173,7 @@ def _contents(file: Any, harmonics_octaves: int | None, score: Score) -> _Conten
         if any(note.harmonic for note in raw):
             score.remark(
                 "",
-                f"guitar harmonics taken as sounding {octaves} octaves above their keys (--harmonics-octaves)",
+                f"guitar harmonics read as sounding {octaves} octaves above their keys (--harmonics-octaves)",
             )
     raw, contents.pedalled = with_pedal(raw, file.tracks)
     for note in raw:
@@ -369,7 +369,9 @@ def _empty_bars(
             score.beat_whole = Fraction(1, lower)
         bars.append((start, ScoreBar(str(len(bars) + 1), upper, lower, length)))
         if len(bars) > MAX_BARS:
-            raise CoachError(Problem(f"the file has more than {MAX_BARS} bars", where, guess="cut it first"))
+            raise CoachError(
+                Problem(f"the file has more than {MAX_BARS} bars", where, guess="shorten it first")
+            )
     if skipped:
         score.remark("", f"{skipped} empty {'bars' if skipped > 1 else 'bar'} before the first note left out")
     return bars

@@ -86,7 +86,7 @@ def midi_bytes(
     if not click_only:
         text = ALLOWANCE_TEXT.format(octaves=harmonics_octaves)
         tracks[0][1].append(
-            (0, 0, meta("text", text=f"{text}; common soundfonts sound program 32 that much higher"))
+            (0, 0, meta("text", text=f"{text}; common soundfonts play program 32 that much higher"))
         )
         tracks += _layers(drill, passage, ticks, harmonics_octaves)
     tracks.append(("click", _clicks(drill, passage, ticks, tempo_bpm)))

@@ -128,7 +128,7 @@ class Resolver:
             )
             raise NotationError(
                 written.offset,
-                f"several strings are called {spelled}; number them or write the octave",
+                f"several strings are called {spelled}; write the number or the octave",
                 f"{choices}?",
             )
         guess, repair = "", None
@@ -186,7 +186,7 @@ class Resolver:
         if fret == 0:
             raise NotationError(
                 written.place_offset,
-                "a string stopped at 0 is open, and its harmonics are natural",
+                "a string stopped at 0 is open, so its harmonics are natural",
                 f"did you mean {written.string}:<{written.touch}>?",
             )
 
@@ -207,9 +207,7 @@ class Resolver:
         try:
             choices = nodes_written(text, fret)
         except ValueError as error:
-            raise NotationError(
-                written.place_offset, str(error), "the touch counts from the nut too"
-            ) from None
+            raise NotationError(written.place_offset, str(error), "the touch counts from the nut") from None
         stopped_midi = self.instrument.strings[string].midi + fret
         fitting = [node for node in choices if asserted in (None, sounding_note(stopped_midi, node))]
         if len(choices) == 1 or len(fitting) == 1:
@@ -251,7 +249,7 @@ class Resolver:
             return
         guess = ""
         if (sounds - asserted) % 12 == 0:
-            guess = "another octave: the pitch is the sounding one"
+            guess = "another octave? State the sounding pitch"
         elif node is not None:
             fits = [
                 other for other in nodes_upto(DEFAULT_PARTIAL) if sounding_note(open_midi, other) == asserted

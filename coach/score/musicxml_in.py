@@ -208,7 +208,7 @@ class _PartReader:
                     note.staff, note.key = staff, self.key
                     bar.key = bar.key or self.key
                     if note.microtone:
-                        bar.refusal = "quarter tones, which no drill can say"
+                        bar.refusal = "quarter tones, which a drill can't contain"
                     read.append((staff, note))
             elif item.tag in ("backup", "forward"):
                 length = ticks(item.findtext("duration"))
@@ -270,13 +270,13 @@ class _PartReader:
     def _key(self, item: Element, number: str) -> None:
         """The sounding key: the written one moved as far as the part's notes are."""
         if item.find("fifths") is None:
-            self.score.remark(number, "a key of single signs is not taken")
+            self.score.remark(number, "a key of single signs is ignored")
             return
         steps = self.transpose.get(integer(item.get("number"), 1), 0)
         mode: Mode = "minor" if item.findtext("mode") == "minor" else "major"
         fifths = integer(item.findtext("fifths"))
         if abs(fifths) > MOST_FIFTHS:
-            self.score.remark(number, "a key of more than seven signs is not taken")
+            self.score.remark(number, "a key of more than seven signs is ignored")
             return
         self.key = Key(fifths, mode).moved(steps)
 

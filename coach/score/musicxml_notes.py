@@ -156,7 +156,7 @@ def _artificial(
     """Where an artificial harmonic is stopped, by fret and sounding pitch; without both it is a stopped note."""
     if harmonic.find("sounding-pitch") is None or not note.fret or not note.string:
         note.harmonic = False
-        remark("artificial harmonics without string, fret and sounding pitch taken as stopped notes")
+        remark("artificial harmonics without string, fret and sounding pitch written as stopped notes")
         return
     note.stopped = note.fret
     stop, _, touch = (technical.findtext("other-technical") or "").strip().partition("<")

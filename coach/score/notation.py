@@ -119,7 +119,7 @@ def read_events(text: str) -> tuple[list[tuple[int, WrittenEvent]], list[Notatio
             faults.append(
                 NotationError(
                     min(offset, max(len(text) - 1, 0)),
-                    "an event is missing beside this comma",
+                    "an event is missing next to this comma",
                     "delete the comma" if index == len(parts) - 1 else "one comma is enough",
                     (",", ""),
                 )
@@ -194,15 +194,17 @@ def _step(span: Fraction | None, slots: int, beat: Fraction, base: int, place: i
         return None
     if span is None:
         raise NotationError(
-            base, "events divided by | need the beats that they share", "as in `1 G:<7> | D:<7> in 1`"
+            base,
+            "events separated by | need `in` and the beats that they fill",
+            "as in `1 G:<7> | D:<7> in 1`",
         )
     if slots == 1:
-        raise NotationError(place, "`in` shares beats among events divided by |", "did you mean `for`?")
+        raise NotationError(place, "`in` fills beats with events separated by |", "did you mean `for`?")
     if slots > MAX_SLOTS:
-        raise NotationError(base, f"{slots} events share {span} beats; at most {MAX_SLOTS} can")
+        raise NotationError(base, f"{slots} events in {span} beats; at most {MAX_SLOTS}")
     step = span / slots
     if not all(can_be_written(beat + index * step) for index in range(slots)):
-        raise NotationError(place, f"these beats fall on finer parts than 1/{FINEST} of a beat")
+        raise NotationError(place, f"these events fall on finer parts than 1/{FINEST} of a beat")
     return step
 
 
@@ -270,7 +272,7 @@ def _read_note(match: re.Match[str], offset: int) -> WrittenNote:
     if touching and (touched or touch is None or match["fret"] is None):
         raise NotationError(
             offset + match.start("marks"),
-            f"fingers {stopping} and {touching} for one place; two are for a stop and a touch, as in A:5<10>(14)",
+            f"fingers {stopping} and {touching} for one place; two fingers need a stop and a touch, as in A:5<10>(14)",
             "one finger of each hand",
         )
     place = offset + match.start("touch" if touch is not None else "fret")
@@ -305,7 +307,7 @@ def _fingers(words: str, offset: int) -> tuple[str, str, bool]:
             else:
                 raise NotationError(
                     offset,
-                    f"'{word}' names no finger; fretting hand {' '.join(FRETTING)}, plucking hand "
+                    f"'{word}' is not a finger; fretting hand {' '.join(FRETTING)}, plucking hand "
                     f"{' '.join(PLUCKING)}, or `{TOUCH_WORD}` where the plucking hand touches the node",
                     "one finger of each hand" if letter in (*FRETTING, *PLUCKING) else "",
                 )
@@ -348,7 +350,7 @@ def _note_slip(offset: int, text: str) -> NotationError:
             (match[0], f"{match[1]}:<{match[2]}>"),
         )
     if re.fullmatch(r"<[\d./]+>\S*", word):
-        return NotationError(offset, f"'{word}' names no string; {wanted}", f"as in D:{word}")
+        return NotationError(offset, f"'{word}' has no string; {wanted}", f"as in D:{word}")
     if match := re.match(r"([^\s:<>]+):\(([\d./]+)\)", word):
         return NotationError(
             offset,
@@ -366,14 +368,14 @@ def _after_note(offset: int, rest: str) -> NotationError:
     if re.match(r"\d+\S*\s+\S+:", rest):
         return NotationError(
             offset,
-            f"'{word}' follows a note; a comma parts events",
+            f"'{word}' follows a note; put a comma between events",
             f"a comma missing before `{word}`?",
             ("", ","),
         )
     if _NOTE.match(word):
         return NotationError(
             offset,
-            f"'{word}' follows a note; + joins notes struck together",
+            f"'{word}' follows a note; + joins notes played together",
             f"`+{word}`, or a comma and a beat before it?",
         )
     if word.startswith("for"):

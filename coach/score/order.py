@@ -88,7 +88,7 @@ class _Order:
         """Read on from a position; the position behind what was read."""
         match = _TOKEN.match(text, position)
         if match is None or match.end() == position:
-            self.fail(position, f"'{shorten(text[position:])}' can't be read as an order of phrases")
+            self.fail(position, f"'{shorten(text[position:])}' is not an order of phrases")
             return position
         start = match.end() - len(match[0].lstrip())
         if match["mark"]:
@@ -112,7 +112,7 @@ def order_of(
 ) -> tuple[tuple[str, ...], list[Fault]]:
     """Phrase ids in the order played, repeats written out, and faults. `find` gives the id for an id or a name."""
     if any(len(part) > MAX_TEXT for part in re.split("[(),]", text)):
-        return (), [(0, "this can't be read as an order of phrases: a name in it is far too long", "")]
+        return (), [(0, "this is not an order of phrases: a name in it is far too long", "")]
     order, position = _Order(find, names), 0
     try:
         while text[position:].strip() and len(order.faults) < MAX_FAULTS:

@@ -164,7 +164,7 @@ class PhraseReader:
         ):
             if count > most:
                 message = f"with this bar the drill has more than {most:,} {what}"
-                self.full(item, message, "part it into several drills", place)
+                self.full(item, message, "split it into several drills", place)
         draft.add(bar, events, times)
         if len(draft.layers) > MAX_LAYERS:
             self.full(item, f"{len(draft.layers)} layers in one phrase; at most {MAX_LAYERS}", "", place)
@@ -190,7 +190,7 @@ class PhraseReader:
             return whole
         if length < whole:
             return length
-        message = f"a pick-up of {word} beats is no shorter than a bar of {meter}"
+        message = f"a pick-up of {word} beats is not shorter than a bar of {meter}"
         self.report.error(node, message, "leave it out", where)
         return whole
 
@@ -218,7 +218,7 @@ class PhraseReader:
                 over = (event.hold - hold) / bar.meter.beat_whole
                 self.report.warn(
                     event.hold_spot,
-                    f"this hold goes {write_beats(over)} beats past the end of the phrase; it stops there",
+                    f"this hold is {write_beats(over)} beats longer than the phrase; it ends with the phrase",
                     f"write `for {write_beats(hold / bar.meter.beat_whole)}`",
                     f"phrases[{phrase}]",
                 )

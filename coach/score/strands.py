@@ -67,7 +67,8 @@ def keep_silent(score: Score, instrument: Instrument) -> None:
                 note.by_option = note.harmonic = False
                 score.remark(
                     bar.number,
-                    f"{note_name(note.midi)} rings at no node within {IN_TUNE_CENTS:g} cents; taken as a stopped note",
+                    f"{note_name(note.midi)} rings at no node within {IN_TUNE_CENTS:g} cents; "
+                    "written as a stopped note",
                 )
 
 
@@ -83,7 +84,7 @@ def _chosen_voice(score: Score, wanted: str, where: str) -> str:
         return voices[index]
     raise CoachError(
         Problem(
-            f"'{plain_text(wanted, 80)}' is neither a note nor one voice or track; there are {numbered(named)}",
+            f"'{plain_text(wanted, 80)}' is not a note, a voice or a track; there are {numbered(named)}",
             where,
             guess="--harmonics",
         )
@@ -109,7 +110,7 @@ def instrument_of(score: Score) -> Instrument:
     name = min(READY_MADE, key=lambda name: (misses(name), list(READY_MADE).index(name)))
     if misses(name):
         score.remark("", f"no ready-made instrument has all notes from {note_name(low)} to {note_name(high)}")
-    score.remark("", f"the file names no strings; taken for the instrument `{name}`")
+    score.remark("", f"the file names no strings; the instrument `{name}` used")
     return ready_made(name)
 
 

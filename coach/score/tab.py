@@ -19,7 +19,7 @@ from coach.words.amounts import tempo_range
 from coach.words.names import tuning_name
 
 DEFAULT_WIDTH = 80
-_KEY = "<7> is a natural harmonic (N.H.) touched at 7; 0 is open; ? may be left out at first"
+_KEY = "<7> is a natural harmonic (N.H.) touched at 7; 0 is open; ? may be left out"
 _ARTIFICIAL = "5<17> is an artificial harmonic (A.H.), stopped at 5 and touched at 17"
 _FRETTING = "(2) is a finger of the fretting hand, T its thumb"
 _TOUCHING = "(1-4) stops with 1 and touches with 4"

@@ -35,11 +35,11 @@ def parse_xml(data: bytes, where: str) -> ET.Element:
     except DefusedXmlException as error:
         kind = type(error).__name__
         raise CoachError(
-            Problem(f"the file declares entities or fetches others ({kind}), and is refused", where)
+            Problem(f"the file declares or fetches entities ({kind}); that is not allowed", where)
         ) from None
     except (defusedxml.ElementTree.ParseError, ValueError, LookupError) as error:
         line, column = getattr(error, "position", (0, -1))
-        guess = "an unfinished copy or download? fetch or export it again"
+        guess = "an unfinished copy or download? Get or export it again"
         raise CoachError(Problem(f"this is not XML: {error}", where, line, column + 1, guess=guess)) from None
     return root
 
@@ -78,7 +78,7 @@ def unpacked(data: bytes, where: str) -> bytes:
     if not data.startswith(b"PK"):
         return as_utf8(data, where)
     if data.count(_MEMBER) > MAX_MEMBERS:
-        raise CoachError(Problem(f"the archive holds more than {MAX_MEMBERS:,} files", where))
+        raise CoachError(Problem(f"the archive has more than {MAX_MEMBERS:,} files", where))
     try:
         with zipfile.ZipFile(io.BytesIO(data)) as archive:
             return as_utf8(_read(archive, _score_name(archive, where), where), where)
@@ -119,7 +119,7 @@ def _score_name(archive: zipfile.ZipFile, where: str) -> str:
         name = root_file.get("full-path", "") if root_file is not None else ""
         if name and name not in names:
             message = (
-                f"the archive's container names '{plain_text(name)[:80]}', which the archive doesn't hold"
+                f"the archive's container names '{plain_text(name)[:80]}', which the archive does not have"
             )
             raise CoachError(Problem(f"{message}; nothing outside it is read", where))
         if name:
@@ -127,14 +127,14 @@ def _score_name(archive: zipfile.ZipFile, where: str) -> str:
     for name in names:
         if name.endswith((".musicxml", ".xml")) and "META-INF" not in name:
             return name
-    raise CoachError(Problem("the archive holds no MusicXML file", where, guess=OTHER_FORMAT))
+    raise CoachError(Problem("the archive has no MusicXML file in it", where, guess=OTHER_FORMAT))
 
 
 def _read(archive: zipfile.ZipFile, name: str, where: str) -> bytes:
     with archive.open(name) as member:
         data = member.read(MAX_BYTES + 1)
     if len(data) > MAX_BYTES:
-        raise CoachError(Problem(f"what the archive holds is larger than {MAX_BYTES // 1_000_000} MB", where))
+        raise CoachError(Problem(f"unpacked, the archive is larger than {MAX_BYTES // 1_000_000} MB", where))
     return data
 
 

@@ -298,7 +298,7 @@ class SilentBars(Kind[tuple[int, int]]):
             if 0 < silent < every <= MOST_SILENT:
                 return silent, every
         message = (
-            f"{kind_of(node)} is not `N of M`; `1 of 4` leaves the last of each four bars without a click"
+            f"{kind_of(node)} is not `N of M`; `1 of 4` leaves the last of every four bars without a click"
         )
         report.error(node, message, self.allowed, where)
         return None
