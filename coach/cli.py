@@ -1,24 +1,20 @@
 """The command line: one table of commands, each in a module of its own that is imported only when called.
 
-A command module has `configure(parser)` and `run(arguments) -> int`. Errors that the user can mend are
-`CoachError` (exit status 1) or `UsageError` (exit status 2); they are printed to standard error.
+What a command is, and how its words are read, is in `coach.dispatch`.
 """
 
 from __future__ import annotations
 
-import argparse
-import difflib
-import importlib
 import io
 import os
 import sys
 from collections.abc import Sequence
-from types import ModuleType
-from typing import Any, NoReturn
 
 from coach import __version__
-from coach.ground.plain import visible
-from coach.ground.problem import CoachError, Problem, UsageError
+
+ABOUT = "Practise natural harmonics over a bass line. Without a command: today's session."
+USUAL_COLUMNS = 80
+NAME_COLUMNS = 12
 
 COMMANDS: dict[str, str] = {
     "practice": "practise: today's session, or drills that you name",
@@ -50,25 +46,62 @@ def main(argv: Sequence[str] | None = None) -> int:
     _open_streams()
     try:
         try:
-            return _dispatch(words)
+            return _status(words)
         finally:
             sys.stdout.flush()
-    except CoachError as error:
-        for problem in error.problems:
-            print(f"coach: {problem.with_caret()}", file=sys.stderr)
-        return 2 if isinstance(error, UsageError) else 1
     except BrokenPipeError:
         _drop_output()
         return 0
     except OSError as error:
         # What a command reads and writes says so itself; what is left is the stream that it prints to.
         _drop_output()
-        where = str(error.filename or "the output")
-        print(f"coach: {Problem((error.strerror or str(error)).lower(), where)}", file=sys.stderr)
+        reason = (error.strerror or str(error)).lower()
+        print(
+            f"coach: {ascii(error.filename) if error.filename else 'the output'}: {reason}", file=sys.stderr
+        )
         return 1
     except KeyboardInterrupt:
         print("coach: stopped", file=sys.stderr)
         return 130
+
+
+def _status(words: list[str]) -> int:
+    if words[:1] in (["-h"], ["--help"]):
+        print(_help(os.get_terminal_size().columns if sys.stdout.isatty() else USUAL_COLUMNS))
+        return 0
+    if words[:1] == ["--version"]:
+        print(f"coach {__version__}")
+        return 0
+    # The help is there sooner without the parser and all that it imports.
+    from coach.dispatch import run
+
+    return run(words, COMMANDS)
+
+
+def _help(columns: int) -> str:
+    """What `coach --help` prints: every command with its line, folded to this width."""
+    inside = max(columns - NAME_COLUMNS, NAME_COLUMNS)
+    lines = [line for name, about in COMMANDS.items() for line in _folded(name, about, inside)]
+    return "\n".join(
+        [
+            "usage: coach [-h] [--version] COMMAND ...\n",
+            *(line.strip() for line in _folded("", ABOUT, columns)),
+            "\ncommands, each with a --help of its own:",
+            *lines,
+            "\noptions:",
+            "  -h, --help  show this help and exit",
+            "  --version   show the version and exit",
+        ]
+    )
+
+
+def _folded(name: str, about: str, columns: int) -> list[str]:
+    lines = [""]
+    for word in about.split():
+        if lines[-1] and len(lines[-1]) + 1 + len(word) > columns:
+            lines.append("")
+        lines[-1] += f" {word}" if lines[-1] else word
+    return [f"  {name if not at else '':<{NAME_COLUMNS - 2}}{line}" for at, line in enumerate(lines)]
 
 
 def _open_streams() -> None:
@@ -83,50 +116,3 @@ def _open_streams() -> None:
 
 def _drop_output() -> None:
     os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-
-
-def _dispatch(words: list[str]) -> int:
-    if not words or (words[0].startswith("-") and words[0] not in ("-h", "--help", "--version")):
-        words = ["practice", *words]
-    if words[0] not in COMMANDS and os.path.isfile(words[0]):
-        # A double click on a drill that came by mail hands over its path alone.
-        words = ["practice", *words]
-    name = words[0]
-    if not name.startswith("-") and name not in COMMANDS:
-        raise UsageError(Problem(f"{name!r} is not a command; `coach --help` lists them", guess=_meant(name)))
-    parser = _Parser(
-        prog="coach",
-        description="Practise natural harmonics over a bass line. Without a command: today's session.",
-    )
-    parser.add_argument("--version", action="version", version=f"coach {__version__}")
-    commands = parser.add_subparsers(dest="command", metavar="COMMAND")
-    # Only the help shows all of them; making a parser for each takes longer than what most commands do.
-    for command in [name] if name in COMMANDS else COMMANDS:
-        sub = commands.add_parser(command, help=COMMANDS[command], description=COMMANDS[command])
-        if command == name:
-            _module(command).configure(sub)
-    arguments = parser.parse_args(words)
-    status: int = _module(name).run(arguments)
-    return status
-
-
-class _Parser(argparse.ArgumentParser):
-    """Hands no word to the terminal as it is, and swallows no error of the stream that help goes to."""
-
-    def print_help(self, file: Any = None) -> None:
-        print(self.format_help(), end="", file=file or sys.stdout)
-
-    def error(self, message: str) -> NoReturn:
-        super().error(visible(message.replace("invalid int value:", "expected a whole number, found")))
-
-
-def _module(command: str) -> ModuleType:
-    # `import` is a word of the language, so that its module needs another name.
-    return importlib.import_module(f"coach.commands.{'import_' if command == 'import' else command}")
-
-
-def _meant(name: str) -> str:
-    if name.endswith((".yaml", ".yml")):
-        return f"coach practice {name}?"
-    near = difflib.get_close_matches(name, COMMANDS, n=1)
-    return f"{near[0]}?" if near else ""
