@@ -67,20 +67,21 @@ def notes(draw: st.DrawFn, instrument: Instrument, string: int, upto: int = 9) -
 
 
 @st.composite
-def bars(draw: st.DrawFn, instrument: Instrument, meter: Meter, first: bool, layers: tuple[str, ...],
+def bars(draw: st.DrawFn, instrument: Instrument, meter: Meter, first: bool, last: bool, layers: tuple[str, ...],
          keys: tuple[Key | None, ...]) -> Bar:  # fmt: skip
     """A bar whose layers never meet on a string."""
-    length = Fraction(meter.beats)
-    if first and draw(st.integers(0, 4)) == 0 and meter.beats > 1:
+    length, shape = Fraction(meter.beats), draw(st.sampled_from(["whole", "whole", "pickup", "early"]))
+    if meter.beats > 1 and ((first and shape == "pickup") or (last and shape == "early")):
         length = Fraction(1)
-    start = meter.beats - length
+    early = length < meter.beats and shape == "early"
+    start = 0 if early else meter.beats - length
     beats = sorted(
         draw(st.sets(st.builds(lambda whole, part: whole + part, st.integers(0, meter.beats - 1).map(Fraction),
                                st.sampled_from(PARTS)), max_size=4))
     )  # fmt: skip
     events = []
     for beat in beats:
-        if beat < start:
+        if not start <= beat < start + length:
             continue
         free = list(range(len(instrument.strings)))
         for layer in layers:
@@ -101,7 +102,7 @@ def bars(draw: st.DrawFn, instrument: Instrument, meter: Meter, first: bool, lay
     ratios = draw(st.sampled_from(RATIOS))
     return Bar(
         meter, length, tuple(events), draw(st.one_of(st.just(""), TEXTS)), draw(st.sampled_from(["", "p", "mf"])),
-        *ratios, draw(st.sampled_from(keys)),
+        *ratios, draw(st.sampled_from(keys)), early,
     )  # fmt: skip
 
 
@@ -114,9 +115,12 @@ def drafts(draw: st.DrawFn) -> Drill:
     keys = draw(st.sampled_from([(None,), (Key(-3), Key(2, "minor"))]))
     phrases = []
     for number in range(draw(st.integers(1, 3))):
-        drawn_bars = [draw(bars(instrument, meter, True, layers, keys))]
-        for _ in range(draw(st.integers(0, 2))):
-            drawn_bars.append(draw(bars(instrument, draw(st.sampled_from(METERS)), False, layers, keys)))
+        more = draw(st.integers(0, 2))
+        drawn_bars = [draw(bars(instrument, meter, True, not more, layers, keys))]
+        for left in reversed(range(more)):
+            drawn_bars.append(
+                draw(bars(instrument, draw(st.sampled_from(METERS)), False, not left, layers, keys))
+            )
         # The format has no phrase without an event.
         if not any(bar.events for bar in drawn_bars):
             event = Event(layers[0], Fraction(0), Fraction(1), (draw(notes(instrument, 0)),), True)
@@ -130,6 +134,7 @@ def drafts(draw: st.DrawFn) -> Drill:
                 tuple(drawn_bars),
                 layers,
                 draw(st.one_of(st.just(""), TEXTS)),
+                draw(st.integers(0, 9999)),
             )
         )
     ids = [phrase.id for phrase in phrases]

@@ -131,6 +131,35 @@ def test_a_pickup_bar_counts_up_to_the_bar_line() -> None:
     assert [event.onset for event in passage.events] == [0, Fraction(1, 2), Fraction(3, 2)]
 
 
+def test_a_bar_that_ends_early_is_counted_from_its_first_beat_in_its_meter() -> None:
+    drill = bars_of("bass: 1 E:0", "ends_after: 3\nharmonics: 3 G:<7>\nbass: 1 A:0")
+    bar = drill.phrases[0].bars[1]
+    assert (str(bar.meter), bar.length, bar.first_beat) == ("4/4", 3, 0)
+    assert [(event.beat, event.hold) for event in bar.events] == [(0, 3), (2, 1)]
+    passage = passage_of(drill, whole_phrase(drill, drill.phrases[0]))
+    assert [event.onset for event in passage.events] == [0, 4, 6]
+    assert passage.length == 7
+
+
+def test_bars_are_numbered_as_a_score_counts_them() -> None:
+    """A pick-up is bar 0, and the pieces of one bar share its number, as scores count: common practice, no source."""
+    up, full, early = "{pickup: 1, b: 4 E:0}", "{b: 1 E:0}", "{ends_after: 3, b: 1 E:0}"
+    phrases = [
+        f"[{up}, {full}, {early}]",
+        f"[{up}, {full}]",
+        f"[{up}]",
+        f"[{full}], first_bar: 40",
+        f"[{full}]",
+    ]
+    lines = "".join(f"  - {{name: p{number}, bars: {bars}}}\n" for number, bars in enumerate(phrases))
+    drill = drill_of(f"{HEAD}phrases:\n{lines}")
+    assert [phrase.first_bar for phrase in drill.phrases] == [0, 2, 4, 40, 41]
+    assert [bar.number for bar in passage_of(drill, whole_piece(drill)).bars] == [0, 1, 2, 2, 3, 4, 40, 41]
+    text = write_drill(drill)
+    assert text.count("first_bar") == 1
+    assert drill_of(text) == drill
+
+
 def test_slots_share_their_beats_evenly() -> None:
     drill = bars_of("harmonics: 2 G:<7> | - | D:<7> in 2, 4 G:<5>")
     assert [event.beat for event in events_of(drill)] == [1, 1 + Fraction(4, 3), 3]

@@ -113,7 +113,7 @@ def places(drill: Drill) -> list[tuple[object, ...]]:
     for phrase in drill.phrases:
         for bar in phrase.bars:
             for event in bar.events:
-                onset = start + (event.beat - bar.meter.beats + bar.length) * bar.meter.beat_whole
+                onset = start + (event.beat - bar.first_beat) * bar.meter.beat_whole
                 all_places += [(onset, note.string, note.fret, note.node) for note in event.notes]
             start += bar.length * bar.meter.beat_whole
     return sorted(all_places, key=repr)

@@ -71,7 +71,7 @@ def test_no_note_outlasts_its_phrase_and_every_event_has_its_place(draft: Drill)
         start = Fraction(0)
         for index, bar in enumerate(phrase.bars):
             for event in bar.events:
-                onset = start + (event.beat - bar.meter.beats + bar.length) * bar.meter.beat_whole
+                onset = start + (event.beat - bar.first_beat) * bar.meter.beat_whole
                 assert event.hold > 0
                 assert onset + event.hold * bar.meter.beat_whole <= end
                 spot = reading.events[number, index, event.layer, event.beat]

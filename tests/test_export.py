@@ -48,7 +48,7 @@ def sounding_notes(drill: Drill) -> list[tuple[Fraction, Fraction, int]]:
     for phrase in drill.phrases:
         for bar in phrase.bars:
             for event in bar.events:
-                onset = start + (event.beat - bar.meter.beats + bar.length) * bar.meter.beat_whole * 4
+                onset = start + (event.beat - bar.first_beat) * bar.meter.beat_whole * 4
                 for note in event.notes:
                     stopped_midi = drill.instrument.strings[note.string].midi + (note.fret or 0)
                     midi = sounding_note(stopped_midi, note.node) if note.node else stopped_midi

@@ -11,6 +11,7 @@ import pytest
 from coach.cli import main
 from coach.ground.problem import CoachError
 from coach.music.drill import Drill
+from coach.music.excerpt import passage_of, whole_piece
 from coach.music.key import Key
 from coach.score.arrange import arranged
 from coach.score.arrange_duet import EVERY_KEY, arranged_duet
@@ -70,9 +71,35 @@ def test_a_phrase_after_a_double_bar_begins_with_the_rest_of_the_bar(tmp_path: P
         measure(note("B1", 8), number=4),
     )
     last, first = drill.phrases[0].bars[-1], drill.phrases[1].bars[0]
-    assert (str(last.meter), last.length) == ("3/4", 3)
+    assert (str(last.meter), last.length) == ("4/4", 3)
     assert (str(first.meter), first.length, first.events[0].beat) == ("4/4", 1, 3)
     assert not any("rests" in remark for remark in score.remarks)
+
+
+@pytest.mark.parametrize("name", ["bwv66.6.mxl", "bwv297.mxl", "bwv171.6.mxl"])
+def test_bars_are_called_and_chosen_by_the_numbers_that_the_score_prints(name: str) -> None:
+    """music21 reads the numbers as printed: a pick-up is 0, `3a` and `X1` are the later piece of a bar."""
+    parts = music21.converter.parse(BACH / name).parts
+    bars, lowest = parts[-1].getElementsByClass("Measure"), str(len(parts))
+    score = read_score(BACH / name, lowest)
+    numbers = [None if bar.numberSuffix == "X" else str(bar.number) for bar in bars]
+    assert [own.number for own, n in zip(score.bars, numbers, strict=True) if n] == [n for n in numbers if n]
+    assert numbers[0] == "0"
+    drill, _ = arranged(score, Choices(), name)
+    assert drill.phrases[0].first_bar == 0
+    assert drill.phrases[0].name.startswith("bars 0 to ")
+    for phrase in drill.phrases:
+        assert phrase.name.endswith(str(phrase.first_bar + len(phrase.bars) - 1))
+    part, _ = arranged(read_score(BACH / name, lowest), Choices(bars=(5, 6)), name)
+    shown = [bar.number for bar in passage_of(part, whole_piece(part)).bars]
+    assert (shown[0], shown[-1]) == (5, 6)
+
+
+def test_numbers_that_go_back_are_counted_and_told(tmp_path: Path) -> None:
+    bars = "".join(measure(note("E1", 8), number=number) for number in (1, 2, 1, 2))
+    score = read_score(two_parts(tmp_path, bars, bars), "1")
+    assert [bar.number for bar in score.bars] == ["1", "2", "3", "4"]
+    assert score.remarks[0] == "the bars are counted from 1 to 4, since the file's own numbers go back"
 
 
 def test_a_short_bar_keeps_its_length_and_a_bar_left_unfilled_is_filled_as_others_are(tmp_path: Path) -> None:

@@ -62,7 +62,7 @@ def events_of(drill: Drill) -> Counter[tuple[Fraction, int]]:
     for bar in (bar for phrase in signed for bar in drill.phrase(phrase).bars):
         quarter = bar.meter.beat_whole * 4
         for event in bar.events:
-            onset = start + (event.beat - bar.meter.beats + bar.length) * quarter
+            onset = start + (event.beat - bar.first_beat) * quarter
             notes.update((onset, sounding_midi(drill.instrument, note)) for note in event.notes)
         start += bar.length * quarter
     return notes

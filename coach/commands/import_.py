@@ -55,7 +55,11 @@ def configure(parser: argparse.ArgumentParser) -> None:
         help="with --melody: best, the key in which it lies best (default), or semitones such as -2, "
         "at most 12, or a key such as 'D major'; octaves are chosen to suit",
     )
-    parser.add_argument("--bars", metavar="A-B", help="only these bars, counted from 1 as in the file")
+    parser.add_argument(
+        "--bars",
+        metavar="A-B",
+        help="only these bars, by their numbers in the score; a pick-up at its start is 0",
+    )
     parser.add_argument(
         "--split",
         metavar="HOW",
@@ -183,7 +187,7 @@ def _choices(arguments: argparse.Namespace) -> Choices:
     bars = None
     if arguments.bars is not None:
         match = re.fullmatch(r"(\d{1,5})(?:-(\d{1,5}))?", arguments.bars)
-        if match is None or not 1 <= int(match[1]) <= int(match[2] or match[1]):
+        if match is None or not int(match[1]) <= int(match[2] or match[1]):
             raise UsageError(Problem(f"{arguments.bars!r} is not a range of bars; write 5-12", "--bars"))
         bars = int(match[1]), int(match[2] or match[1])
     split, split_midi = arguments.split or "", None

@@ -145,7 +145,10 @@ class ClickPattern:
 
 @frozen
 class Bar:
-    """One bar: its meter, its length (a pick-up is shorter) and its events in order of beat, then of layer."""
+    """One bar: its meter, its length and its events in order of beat, then of layer.
+
+    A pick-up is shorter than its meter and counted up to the bar line; a bar that `ends_early` is counted from beat 0.
+    """
 
     meter: Meter
     length: Fraction
@@ -159,6 +162,18 @@ class Bar:
     """Tempo at the bar's end: other than `start_ratio` where the tempo changes gradually."""
     key: Key | None = None
     """The key that holds in this bar, for spelling; None where the drill says none."""
+    ends_early: bool = False
+    """It breaks off before its meter is full: what follows begins with the rest of it as a pick-up."""
+
+    @property
+    def first_beat(self) -> Fraction:
+        """The counted beats of its meter that lie before it: 0 but for a pick-up."""
+        return Fraction(0) if self.ends_early else self.meter.beats - self.length
+
+    @property
+    def whole(self) -> bool:
+        """Whether it fills its meter."""
+        return self.length == self.meter.beats
 
 
 @dataclass(frozen=True)
@@ -171,10 +186,12 @@ class Phrase:
     layers: tuple[str, ...]
     """Layer names in the order of their first use."""
     cue: str = ""
+    first_bar: int = 1
+    """The number of its first bar in the piece."""
 
     @cached_property
     def revision(self) -> str:
-        """Twelve hex digits that change when what is played changes, and not with names or cues."""
+        """Twelve hex digits that change when what is played changes, and not with names, cues or bar numbers."""
         return _digest(_body(self.bars))
 
 
@@ -273,10 +290,24 @@ class Drill:
         return (string.name for string in self.instrument.strings)
 
 
+def counted_on(before: Phrase | None, bar: Bar) -> int:
+    """The number of a phrase's first bar where nothing says another: it counts on from the phrase before it.
+
+    A pick-up that begins the piece is bar 0; one that completes a bar which ended early belongs to that bar.
+    """
+    pickup = not bar.whole and not bar.ends_early
+    if before is None:
+        return 0 if pickup else 1
+    last = before.bars[-1]
+    completes = pickup and last.ends_early and last.length == bar.first_beat
+    return before.first_bar + len(before.bars) - completes
+
+
 def _body(bars: tuple[Bar, ...]) -> str:
     lines = []
     for bar in bars:
-        lines.append(f"{bar.meter} {bar.length} {bar.start_ratio} {bar.stop_ratio}")
+        early = " early" if bar.ends_early else ""
+        lines.append(f"{bar.meter} {bar.length} {bar.start_ratio} {bar.stop_ratio}{early}")
         for event in bar.events:
             notes = "+".join(
                 f"{note.string}:{'' if note.fret is None else note.fret}{f'<{note.node.key}>' if note.node else ''}"

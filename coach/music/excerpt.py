@@ -112,7 +112,7 @@ class PassageBar:
     """A bar, or the part of one that the passage covers, from `start` for `length` tempo beats."""
 
     number: int
-    """As printed, from 1 in its phrase."""
+    """As printed: through the piece."""
     phrase: str
     start: Fraction
     length: Fraction
@@ -266,7 +266,11 @@ def whole_of(drill: Drill, excerpt: Excerpt) -> Passage:
     """All that the excerpt's bars play, before `cut`. Raises KeyError where the drill has no such phrase or layer."""
     title, layers = heading_of(drill, excerpt)
     phrases = [drill.phrase(phrase_id) for phrase_id in excerpt.phrases]
-    bars = [(phrase, number, bar) for phrase in phrases for number, bar in enumerate(phrase.bars, 1)]
+    bars = [
+        (phrase, number, bar)
+        for phrase in phrases
+        for number, bar in enumerate(phrase.bars, phrase.first_bar)
+    ]
     if excerpt.kind is Kind.JOIN:
         last, first = len(phrases[0].bars) - 1, len(phrases[0].bars)
         bars = bars[last : first + 1]
@@ -302,8 +306,7 @@ def _assembled(
         # Most beats are the tempo's own; exact arithmetic is slow, and a plan works out many passages.
         whole_beats = beat_length == 1
         length = bar.length if whole_beats else bar.length * beat_length
-        # A pick-up bar counts its beats to the bar line: its first event is not on beat 1.
-        offset = bar.meter.beats - bar.length if bar.length < bar.meter.beats else Fraction(0)
+        offset = bar.first_beat
         placed_bars.append(
             PassageBar(
                 number, phrase.id, start, length, bar.meter, beat_length, offset, bar.cue, bar.dynamics

@@ -126,7 +126,7 @@ def _bar(
 ) -> Iterator[str]:
     bar = phrase.bars[placed.index]
     instrument = drill.instrument
-    first = bar.meter.beats - bar.length
+    first = bar.first_beat
     step = (placed.width - _PAD) / float(bar.length)
 
     def x_of(beat: Fraction) -> float:
@@ -157,8 +157,8 @@ def _bar(
 
 def _beats_below(bar: Bar, x_of: Callable[[Fraction], float], bottom: float) -> Iterator[str]:
     """A tick for every beat and event, and the count as far as there is room for it."""
-    first = bar.meter.beats - bar.length
-    beats = {Fraction(beat) for beat in range(bar.meter.beats) if beat >= first}
+    first = bar.first_beat
+    beats = {Fraction(beat) for beat in range(bar.meter.beats) if first <= beat < first + bar.length}
     last = -10.0
     for beat in sorted(beats | {event.beat for event in bar.events}):
         x = x_of(beat)

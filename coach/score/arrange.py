@@ -24,7 +24,7 @@ from coach.music.rhythm import MAX_BPM, MIN_BPM, Meter
 from coach.score.bar_lengths import whole_bars
 from coach.score.hand import Wanted, placed
 from coach.score.ids import drill_id, phrase_id
-from coach.score.limits import MAX_EVENTS_IN_BAR, MAX_NAME, MAX_NOTES, MAX_ORDER, MAX_PHRASES
+from coach.score.limits import MAX_BAR_NUMBER, MAX_EVENTS_IN_BAR, MAX_NAME, MAX_NOTES, MAX_ORDER, MAX_PHRASES
 from coach.score.load import read_drill
 from coach.score.music import Placement, default_holds, sounding_note
 from coach.score.score import Score, ScoreBar, ScoreNote, join_ties, numbered
@@ -82,10 +82,10 @@ def arranged(score: Score, choices: Choices, where: str) -> tuple[Drill, str]:
 
 def chosen_bars(score: Score, choices: Choices, where: str) -> list[int]:
     """The bars to be played, in order; CoachError where they are too few, too many or empty."""
-    first, last = choices.bars or (1, len(score.bars))
-    order = [index for index in score.order if first <= index + 1 <= last]
+    first, last = choices.bars or (0, MAX_BAR_NUMBER)
+    order = [index for index in score.order if first <= int(score.bars[index].number) <= last]
     if not order:
-        message = f"no bar is left; the file has bars 1 to {len(score.bars)}"
+        message = f"no bar is left; the file has bars {score.bars[0].number} to {score.bars[-1].number}"
         raise CoachError(Problem(message, where, guess="--bars"))
     refused = next((score.bars[index] for index in sorted(order) if score.bars[index].refusal), None)
     if refused is not None:
@@ -175,6 +175,7 @@ class _Span:
     length: Fraction
     indices: list[int]
     """The bars of the file that it is made of."""
+    ends_early: bool
 
 
 class _Maker:
@@ -239,9 +240,15 @@ class _Maker:
         """The phrase of these bars, None where nothing in them can be played."""
         spans: list[_Span] = []
         end = Fraction(0)
-        for indices, bar in whole_bars([(index, self.score.bars[index]) for index in section]):
-            meter, length = self._shape(bar, not spans)
-            spans.append(_Span(bar, end, meter, length, indices))
+        whole = list(whole_bars([(index, self.score.bars[index]) for index in section]))
+        for place, (indices, bar) in enumerate(whole):
+            pickup = place == 0 and (bar.pickup or bar.continues)
+            meter, length = self._shape(bar, pickup or place == len(whole) - 1)
+            spans.append(
+                _Span(
+                    bar, end, meter, length, indices, not pickup and length < meter.beats * meter.beat_whole
+                )
+            )
             end += length
         notes = self._notes([(span.start, span.bar) for span in spans], end)
         if not notes:
@@ -264,20 +271,23 @@ class _Maker:
                 self.ratios[span.indices[0]][0],
                 self.ratios[span.indices[-1]][1],
                 self.keys[span.indices[0]],
+                span.ends_early,
             )
             for span, inside in zip(spans, events, strict=True)
         )
         layers = tuple(dict.fromkeys(event.layer for bar in bars for event in bar.events))
         first, last = spans[0].bar, spans[-1].bar
-        numbered = f"bars {first.number} to {last.number}" if len(bars) > 1 else f"bar {first.number}"
+        one = first.number == last.number
+        numbered = f"bar {first.number}" if one else f"bars {first.number} to {last.number}"
         name = plain_text(first.mark) or numbered
-        return Phrase(phrase_id(name, section[0] + 1, taken), name[:MAX_NAME], bars, layers)
+        own_id = phrase_id(name, section[0] + 1, taken)
+        return Phrase(own_id, name[:MAX_NAME], bars, layers, first_bar=int(first.number))
 
     def _event(self, members: list[_Playable], default: Fraction, reused: Fraction, span: _Span) -> Event:
         """The event of notes struck at once; what it holds without `for` and where its strings are struck again."""
         onset, _, layer, _, _ = members[0]
         beat_whole = span.meter.beat_whole
-        first = span.meter.beats - span.length / beat_whole
+        first = Fraction(0) if span.ends_early else span.meter.beats - span.length / beat_whole
         beat = (onset - span.start) / beat_whole + first
         hold = max(length for _, length, *_ in members)
         if onset + hold > reused:
@@ -297,19 +307,12 @@ class _Maker:
             beat, lasts = max(_coarser(beat), first), max(_coarser(lasts), Fraction(1, FINEST))
         return Event(layer, beat, lasts, together, written)
 
-    def _shape(self, bar: ScoreBar, first: bool) -> tuple[Meter, Fraction]:
-        """A bar's meter and its length in whole notes: short and long bars get a meter of their own."""
-        meter = self.meter(bar)
-        if bar.length == bar.full:
-            return meter, bar.full
-        if (
-            first
-            and (bar.pickup or bar.continues)
-            and bar.length < bar.full
-            and (bar.length / meter.beat_whole).denominator <= FINEST_WRITTEN
-        ):
-            return meter, bar.length
-        length = bar.length
+    def _shape(self, bar: ScoreBar, may_be_short: bool) -> tuple[Meter, Fraction]:
+        """A bar's meter and its length in whole notes: short and long bars inside a phrase get a meter of their own."""
+        meter, length = self.meter(bar), bar.length
+        writable = (length / meter.beat_whole).denominator <= FINEST_WRITTEN
+        if length == bar.full or (may_be_short and length < bar.full and writable):
+            return meter, length
         if (length / meter.beat_whole).denominator == 1 and meter.beat_whole.numerator > 1:
             return Meter.of(int(length * bar.lower), bar.lower, int(length / meter.beat_whole)), length
         lower = next((lower for lower in (bar.lower, 8, 16, 32) if (length * lower).denominator == 1), None)

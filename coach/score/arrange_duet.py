@@ -32,12 +32,12 @@ def arranged_duet(
 
 
 def _keep_bars(score: Score, bars: tuple[int, int] | None) -> None:
-    """Leave only these bars in the score, counted from 1, where some are chosen."""
+    """Leave only the bars of these numbers in the score, where some are chosen."""
     if bars is None:
         return
-    first, last = bars[0] - 1, bars[1]
-    score.bars = score.bars[first:last]
-    score.order = [index - first for index in score.order if first <= index < last]
+    kept = [index for index, bar in enumerate(score.bars) if bars[0] <= int(bar.number) <= bars[1]]
+    score.bars = [score.bars[index] for index in kept]
+    score.order = [index - kept[0] for index in score.order if index in kept]
 
 
 EVERY_KEY = tuple(KEYS)

@@ -8,10 +8,9 @@ from functools import lru_cache
 
 from coach.ground.fields import shorten
 from coach.ground.source import Mapping, Node, Report, Scalar, Sequence, Spot, nearest
-from coach.music.drill import TOGETHER, Note
-from coach.music.key import Key
-from coach.music.rhythm import Meter, count_text
-from coach.score.beats import NotationError
+from coach.music.drill import TOGETHER, Bar, Note
+from coach.music.rhythm import count_text
+from coach.score.beats import NotationError, write_beats
 from coach.score.keys import BAR, PHRASE
 from coach.score.limits import LAYER, LAYER_RULE, MAX_EVENTS_IN_BAR, MAX_LAYERS, MAX_LINE
 from coach.score.music import Resolver
@@ -54,14 +53,11 @@ class EventDraft:
 class BarDraft:
     """A bar before its events are read."""
 
-    meter: Meter
-    length: Fraction
+    bar: Bar
     start: Fraction
     """In whole notes from the phrase's start."""
-    ratios: tuple[Fraction, Fraction]
-    cue: str = ""
-    dynamics: str = ""
-    key: Key | None = None
+    number: int
+    """Its place in its phrase, from 0."""
 
 
 @dataclass
@@ -80,8 +76,8 @@ class EventReader:
     others: dict[str, list[tuple[WrittenNote, Locator, int, str]]] = field(default_factory=dict)
     """The notes of each layer that are none, with their places."""
 
-    def layer_events(self, bar: Mapping, where: str, draft: BarDraft, number: int) -> list[EventDraft]:
-        """The events of all layers of a bar, which stands at `number` in its phrase; faults go to the report."""
+    def layer_events(self, bar: Mapping, where: str, draft: BarDraft) -> list[EventDraft]:
+        """The events of all layers of a bar; faults go to the report."""
         drafts: list[EventDraft] = []
         names = {key.text for key, _ in bar.pairs if key.text not in BAR}
         if len(names) > MAX_LAYERS:
@@ -100,7 +96,7 @@ class EventReader:
             for piece in pieces:
                 scalar = scalar_of(piece, "events belong", "1 E:0, 3 A:0", place, self.report)
                 if scalar is not None:
-                    drafts.extend(self.text_events(scalar, key, place, draft, number))
+                    drafts.extend(self.text_events(scalar, key, place, draft))
             self.check_order(drafts[before:], place)
         if len(drafts) > MAX_EVENTS_IN_BAR:
             self.report.error(bar, f"{len(drafts)} events in one bar; at most {MAX_EVENTS_IN_BAR}", "", where)
@@ -137,9 +133,7 @@ class EventReader:
         self.layer_uses[name] = self.layer_uses.get(name, 0) + 1
         return True
 
-    def text_events(
-        self, node: Scalar, key: Scalar, where: str, bar: BarDraft, number: int
-    ) -> list[EventDraft]:
+    def text_events(self, node: Scalar, key: Scalar, where: str, draft: BarDraft) -> list[EventDraft]:
         text = node.text
         locate = Locator(self.reading.text, node)
         if not text.strip():
@@ -156,18 +150,18 @@ class EventReader:
         events, faults = read_events(text)
         for fault in faults:
             self.fault(fault, locate, where)
-        first = bar.meter.beats - bar.length
+        bar = draft.bar
         drafts = []
         for base, event in events:
             notes = self.event_notes(event, key.text, locate, base, where)
             spot = locate.spot(base + event.offset)
-            if not self.beat_fits(event.beat, bar, first, spot, where) or len(notes) < len(event.notes):
+            if not self.beat_fits(event.beat, bar, spot, where) or len(notes) < len(event.notes):
                 continue
-            onset = bar.start + (event.beat - first) * bar.meter.beat_whole
+            onset = draft.start + (event.beat - bar.first_beat) * bar.meter.beat_whole
             hold = event.hold * bar.meter.beat_whole if event.hold is not None else None
             hold_spot = locate.spot(base + event.hold_offset) if hold is not None else spot
             drafts.append(
-                EventDraft(number, key.text, event.beat, onset, tuple(notes), hold, spot, hold_spot)
+                EventDraft(draft.number, key.text, event.beat, onset, tuple(notes), hold, spot, hold_spot)
             )
         return drafts
 
@@ -196,9 +190,9 @@ class EventReader:
             notes.append(replace(note, ending=event.ending) if event.ending else note)
         return notes
 
-    def beat_fits(self, beat: Fraction, bar: BarDraft, first: Fraction, spot: Spot, where: str) -> bool:
-        beats = bar.meter.beats
-        if first <= beat < beats:
+    def beat_fits(self, beat: Fraction, bar: Bar, spot: Spot, where: str) -> bool:
+        first, beats = bar.first_beat, bar.meter.beats
+        if first <= beat < first + bar.length:
             return True
         shown = count_text(beat)
         if beat >= beats:
@@ -211,6 +205,13 @@ class EventReader:
                 spot,
                 f"beat {shown} is past the end of the bar; {bar.meter} has beats 1 to {beats}",
                 guess,
+                where,
+            )
+        elif bar.ends_early:
+            self.report.error(
+                spot,
+                f"beat {shown} lies past the end of this bar, which ends after {write_beats(bar.length)} beats",
+                "does it belong to the next phrase's pick-up?",
                 where,
             )
         else:

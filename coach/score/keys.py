@@ -12,13 +12,14 @@ from coach.ground.fields import Block, Row
 from coach.ground.frozen import frozen
 from coach.ground.kinds import Items, Text, Truth, Whole, Word
 from coach.ground.source import FileKind
-from coach.music.drill import Bar, ClickPattern, Drill, Phrase
+from coach.music.drill import Bar, ClickPattern, Drill, Phrase, counted_on
 from coach.music.key import Key
 from coach.music.rhythm import MAX_BPM, MIN_BPM, Meter
 from coach.score.beats import write_beats
 from coach.score.instrument_key import INSTRUMENT, InstrumentKey
 from coach.score.limits import (
     FORMAT_VERSION,
+    MAX_BAR_NUMBER,
     MAX_BYTES,
     MAX_GRADE,
     MAX_NAME,
@@ -82,7 +83,12 @@ def own_tempo(place: BarBetween) -> tuple[Fraction, Fraction] | None:
 
 def own_length(place: BarBetween) -> str | None:
     """The counted beats of a bar where it is a pick-up."""
-    return write_beats(place.bar.length) if place.bar.length != place.bar.meter.beats else None
+    return write_beats(place.bar.length) if place.bar.first_beat else None
+
+
+def own_end(place: BarBetween) -> str | None:
+    """The counted beats of a bar where it ends early."""
+    return write_beats(place.bar.length) if place.bar.ends_early else None
 
 
 def first_meter(drill: Drill) -> Meter:
@@ -181,25 +187,51 @@ BAR: dict[str, Row] = {
         also_called=("anacrusis",),
         value_of=own_length,
     ),
+    "ends_after": Row(
+        Beats(),
+        "Only in a phrase's last bar: after how many beats it ends, where the next phrase begins with the rest.",
+        value_of=own_end,
+    ),
     "times": Row(
         Whole(1, MAX_TIMES, "times"), "How many times to play this bar.", default=1, also_called=("repeat",)
     ),
 }
 
 
-def own_name(phrase: Phrase) -> str | None:
+@frozen
+class PhraseAfter:
+    """A phrase to be written, with the one before it."""
+
+    phrase: Phrase
+    before: Phrase | None
+
+
+def own_name(place: PhraseAfter) -> str | None:
     """The name of a phrase where it is not its id."""
-    return phrase.name if phrase.name != phrase.id else None
+    return place.phrase.name if place.phrase.name != place.phrase.id else None
+
+
+def own_first_bar(place: PhraseAfter) -> int | None:
+    """The number of a phrase's first bar where it doesn't count on."""
+    number = place.phrase.first_bar
+    return number if number != counted_on(place.before, place.phrase.bars[0]) else None
 
 
 PHRASE: dict[str, Row] = {
     "id": Row(
         Id(),
         "Its id, which never changes: the log knows the phrase by it.",
-        value_of=lambda phrase: phrase.id,
+        value_of=lambda place: place.phrase.id,
     ),
     "name": Row(_NAME, "What it is called.", value_of=own_name),
-    "cue": Row(Text(), "What to think of in this phrase.", default="", value_of=lambda phrase: phrase.cue),
+    "cue": Row(
+        Text(), "What to think of in this phrase.", default="", value_of=lambda place: place.phrase.cue
+    ),
+    "first_bar": Row(
+        Whole(0, MAX_BAR_NUMBER),
+        "The number of its first bar in the piece; if left out, bars count on from the phrase before.",
+        value_of=own_first_bar,
+    ),
     "meter": Row(MeterSign(), "Its meter, if not the drill's."),
     "bars": Row(Parts(), "Its bars: each starts with a dash and has a line for each layer.", required=True),
 }

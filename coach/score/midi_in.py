@@ -348,6 +348,8 @@ def _bars(contents: _Contents, score: Score, where: str) -> None:
         if bar.mark and bar.length < after.full and not bar.pickup and bar.length == bar.full:
             bar.upper, bar.lower, bar.pickup = after.upper, after.lower, True
     score.bars = [bar for _, bar in bars]
+    for number, bar in enumerate(score.bars, 0 if score.bars[0].pickup else 1):
+        bar.number = str(number)
 
 
 def _empty_bars(

@@ -142,6 +142,7 @@ def _conductor(drill: Drill, passage: Passage, ticks: _Ticks, tempo_bpm: int) ->
     shown = None
     phrase = ""
     names = {item.id: plain_text(item.name) for item in drill.phrases}
+    first_bars = {item.id: item.first_bar for item in drill.phrases}
     for index, bar in enumerate(passage.bars):
         # The count-in and a pick-up that it leads into fill whole bars.
         tick = 0 if index == 0 else ticks.at(bar.start)
@@ -160,7 +161,7 @@ def _conductor(drill: Drill, passage: Passage, ticks: _Ticks, tempo_bpm: int) ->
             events.append(
                 (tick, 0, meta("time_signature", numerator=upper, denominator=lower, clocks_per_click=click))
             )
-        if bar.phrase != phrase or bar.number == 1:
+        if bar.phrase != phrase or bar.number == first_bars[phrase]:
             phrase = bar.phrase
             events.append((ticks.at(bar.start), 0, meta("marker", text=names[phrase])))
         if bar.cue:

@@ -8,7 +8,7 @@ external references, files and archives that grow beyond 20 MB are refused (defu
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Collection, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from fractions import Fraction
 from xml.etree.ElementTree import Element
@@ -18,6 +18,7 @@ from coach.ground.frozen import frozen
 from coach.ground.problem import CoachError, Problem
 from coach.music.key import MOST_FIFTHS, Key, Mode
 from coach.score.bar_lengths import settle_lengths
+from coach.score.limits import MAX_BAR_NUMBER
 from coach.score.musicxml_notes import (
     Ticks,
     fraction,
@@ -82,7 +83,8 @@ def read_musicxml(root: Element, part: str, where: str, longest: Longest | None 
     creators = root.findall("identification/creator")
     score.composer = words(next((c.text or "" for c in creators if c.get("type") == "composer"), ""))
     reader = _PartReader(score)
-    turns = [reader.measure(measure) for measure in measures]
+    numbers = bar_numbers([measure.get("number", "") for measure in measures], score)
+    turns = [reader.measure(*each) for each in zip(measures, numbers, strict=True)]
     _take_marks(score, _first_part(root, part))
     settle_lengths(
         score,
@@ -96,6 +98,22 @@ def read_musicxml(root: Element, part: str, where: str, longest: Longest | None 
     return score
 
 
+def bar_numbers(printed: Sequence[str], score: Score) -> list[str]:
+    """The numbers of a part's bars, from what the file says of each: `4`, `4a` and `X1` for a later piece of bar 4.
+
+    Counted from 1 where those go back, as they do where several movements stand in one file; that is told.
+    """
+    numbers: list[int] = []
+    for text in printed:
+        digits = re.match(r"[0-9]{1,5}", text)
+        before = numbers[-1] if numbers else 0
+        numbers.append(int(digits[0]) if digits else before + (not text.startswith("X")))
+    if numbers == sorted(numbers) and numbers[-1] <= MAX_BAR_NUMBER:
+        return list(map(str, numbers))
+    score.remark("", f"the bars are counted from 1 to {len(numbers)}, since the file's own numbers go back")
+    return [str(number) for number in range(1, len(numbers) + 1)]
+
+
 def _first_part(root: Element, part: str) -> Score:
     """The first part of a score, where it is another one and its bars are read; else an empty one."""
     first = next((one.id for one in part_names(root)), part)
@@ -103,7 +121,7 @@ def _first_part(root: Element, part: str) -> Score:
     if first != part:
         reader = _PartReader(score)
         for measure in _measures(root, first):
-            reader.measure(measure)
+            reader.measure(measure, measure.get("number", ""))
     return score
 
 
@@ -176,9 +194,8 @@ class _PartReader:
     """How far the notes and rests of each bar reach."""
     key: Key | None = None
 
-    def measure(self, element: Element) -> Turn:
+    def measure(self, element: Element, number: str) -> Turn:
         """Add the bar; what its barlines say about repeats."""
-        number = element.get("number", "") or str(len(self.score.bars) + 1)
         bar = ScoreBar(number, self.upper, self.lower, Fraction(0))
         turn = Turn()
         at: Ticks = 0

@@ -83,7 +83,7 @@ class _Writer:
     def measure(self, measure: ET.Element, notated: NotatedBar, phrase: Phrase | None) -> None:
         """Fill one measure; `phrase` where one begins here."""
         measure.set("number", str(notated.number))
-        if notated.bar.length != notated.bar.meter.beats:
+        if notated.bar.first_beat:
             measure.set("implicit", "yes")
         self._attributes(measure, notated)
         self._directions(measure, notated, phrase)

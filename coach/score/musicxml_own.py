@@ -64,19 +64,23 @@ def _drill(root: Element, where: str) -> Drill:
     quarters = int(fields["tempo_bpm"]) * head.tempo.beat_whole * 4
     reader = _Reader(head, fields["voices"].split(", "), quarters)
     phrases: list[tuple[str, str, list[Bar]]] = []
+    first_bars: list[int] = []
     for measure in root.findall("part/measure"):
         bar = reader.bar(measure)
         mark = measure.find("direction/direction-type/rehearsal/../..")
         if mark is not None:
             phrases.append((mark.findtext("direction-type/rehearsal") or "", _cue(mark), []))
+            first_bars.append(int(measure.get("number", "")))
         phrases[-1][2].append(bar)
     if len(phrases) != len(ids):
         raise _NotOursError
     return replace(
         head,
         phrases=tuple(
-            Phrase(phrase, name, tuple(bars), names, cue)
-            for phrase, names, (name, cue, bars) in zip(ids, layers, phrases, strict=True)
+            Phrase(phrase, name, tuple(bars), names, cue, first_bar)
+            for phrase, names, (name, cue, bars), first_bar in zip(
+                ids, layers, phrases, first_bars, strict=True
+            )
         ),
         order=tuple(filter(None, fields.get("order", "").split(", "))),
     )
@@ -117,7 +121,8 @@ class _Reader:
         for text in bold:
             if gradual := _GRADUAL.fullmatch(text):
                 self.ratio = _percent(Fraction(gradual[1]))
-        length, events = self._events(measure, self.meter)
+        pickup = measure.get("implicit") == "yes"
+        length, events = self._events(measure, self.meter, pickup)
         italic = [(item, text) for item in directions for text in _texts(item, "font-style", "italic")]
         marks = [mark.tag for mark in measure.findall("direction/direction-type/dynamics/*")]
         return Bar(
@@ -129,6 +134,7 @@ class _Reader:
             start_ratio,
             self.ratio,
             self.key,
+            length < self.meter.beats and not pickup,
         )
 
     def _attributes(self, measure: Element, bold: list[str]) -> None:
@@ -145,7 +151,7 @@ class _Reader:
             counted = next((int(text[3:]) for text in bold if re.fullmatch(r"in \d+", text)), None)
             self.meter = _meter(time, counted)
 
-    def _events(self, measure: Element, meter: Meter) -> tuple[Fraction, list[Event]]:
+    def _events(self, measure: Element, meter: Meter, pickup: bool) -> tuple[Fraction, list[Event]]:
         """The bar's length in counted beats, and its events."""
         unit = Fraction(1, 4 * self.divisions) / meter.beat_whole
         struck: dict[tuple[str, int], list[Element]] = {}
@@ -162,8 +168,9 @@ class _Reader:
                     struck.setdefault((layer, onset), []).append(item)
             furthest = max(furthest, at)
         length = furthest * unit
+        first = meter.beats - length if pickup else Fraction(0)
         return length, [
-            self._event(layer, onset * unit + meter.beats - length, notes)
+            self._event(layer, onset * unit + first, notes)
             for (layer, onset), notes in sorted(struck.items(), key=lambda item: item[0][1])
         ]
 

@@ -72,7 +72,7 @@ class NotatedBar:
 
     bar: Bar
     number: int
-    """As printed, through the whole file; 0 for a pick-up that begins it."""
+    """As printed, through the piece."""
     start: Fraction
     length: Fraction
     voices: tuple[Voice, ...]
@@ -109,12 +109,9 @@ def notation_of(drill: Drill) -> Notation:
     staves = staves_of(drill)
     strands = [_strands(phrase, drill.instrument, staves) for phrase in drill.phrases]
     order = _from_above(strands)
-    number = 0
     phrases = []
     for phrase, own in zip(drill.phrases, strands, strict=True):
-        begins = number == 0 and phrase.bars[0].length != phrase.bars[0].meter.beats
-        bars = list(_bars(phrase, {key: own.get(key, []) for key in order}, number + (not begins)))
-        number = bars[-1].number
+        bars = list(_bars(phrase, {key: own.get(key, []) for key in order}))
         phrases.append(tuple(_with_signs(bar) for bar in _with_octave_lines(bars, staves)))
     return Notation(staves, tuple(order), tuple(phrases))
 
@@ -128,9 +125,9 @@ def _from_above(strands: Sequence[_Strands]) -> list[tuple[str, int]]:
     return sorted(midis, key=lambda key: (key[1], -sum(midis[key]) / len(midis[key])))
 
 
-def _bars(phrase: Phrase, strands: _Strands, number: int) -> Iterator[NotatedBar]:
+def _bars(phrase: Phrase, strands: _Strands) -> Iterator[NotatedBar]:
     start = Fraction(0)
-    for bar in phrase.bars:
+    for number, bar in enumerate(phrase.bars, phrase.first_bar):
         length = bar.length * bar.meter.beat_whole
         plays = {key for key, sounds in strands.items() if _any_between(sounds, start, start + length)}
         silent = {staff for _, staff in strands} - {staff for _, staff in plays}
@@ -141,7 +138,6 @@ def _bars(phrase: Phrase, strands: _Strands, number: int) -> Iterator[NotatedBar
                 silent.discard(staff)
         yield NotatedBar(bar, number, start, length, tuple(voices))
         start += length
-        number += 1
 
 
 def _strands(phrase: Phrase, instrument: Instrument, staves: Staves) -> _Strands:
@@ -149,7 +145,7 @@ def _strands(phrase: Phrase, instrument: Instrument, staves: Staves) -> _Strands
     strands: _Strands = {}
     start = Fraction(0)
     for bar in phrase.bars:
-        first = bar.meter.beats - bar.length
+        first = bar.first_beat
         for event in bar.events:
             onset = start + (event.beat - first) * bar.meter.beat_whole
             for staff, heads in _by_staff(event, bar, instrument, staves):
@@ -193,7 +189,7 @@ def _any_between(sounds: Sequence[_Sound], start: Fraction, stop: Fraction) -> b
 def _symbols(sounds: Sequence[_Sound], start: Fraction, bar: Bar) -> list[Symbol]:
     """The notes and rests of one voice in a bar that begins at `start` of the phrase."""
     length = bar.length * bar.meter.beat_whole
-    lead = bar.meter.beats * bar.meter.beat_whole - length
+    lead = bar.first_beat * bar.meter.beat_whole
     inside: list[tuple[Fraction, Fraction, _Sound | None]] = []
     at, end = start, start + length
     for one in itertools.islice(sounds, _first_after(sounds, start), None):

@@ -11,7 +11,7 @@ from fractions import Fraction
 
 from coach.ground.fields import Block, Values, kind_of, read_rows, word_of
 from coach.ground.source import Mapping, Node, Report, Spot
-from coach.music.drill import Bar, Event, Phrase
+from coach.music.drill import Bar, Event, Phrase, counted_on
 from coach.music.key import Key
 from coach.music.rhythm import Meter
 from coach.score.beats import read_beats, write_beats
@@ -41,21 +41,20 @@ class PhraseDraft:
     ratio: Fraction = Fraction(1)
     start: Fraction = Fraction(0)
     """Where the next bar starts, in whole notes."""
-    bars: list[BarDraft] = field(default_factory=list)
+    bars: list[Bar] = field(default_factory=list)
     events: list[EventDraft] = field(default_factory=list)
     layers: dict[str, None] = field(default_factory=dict)
 
-    def add(self, bar: BarDraft, events: list[EventDraft], times: int) -> None:
+    def add(self, bar: Bar, events: list[EventDraft], times: int) -> None:
         """Write a bar out so many times."""
         whole = bar.length * bar.meter.beat_whole
         self.events.extend(events)
-        self.bars.append(bar)
         for copy in range(1, times):
-            shift = copy * whole
             self.events.extend(
-                replace(event, bar=len(self.bars), onset=event.onset + shift) for event in events
+                replace(event, bar=len(self.bars) + copy, onset=event.onset + copy * whole)
+                for event in events
             )
-            self.bars.append(replace(bar, start=bar.start + shift))
+        self.bars += [bar] * times
         self.start += times * whole
         for event in events:
             self.layers.setdefault(event.layer)
@@ -86,18 +85,13 @@ class PhraseReader:
         self.reading.phrases.extend(Spot(item.line, item.column) for item in items)
         blocks = [_PHRASE.read(item, f"phrases[{i}]", self.report) for i, item in enumerate(items)]
         ids = self.given_ids(blocks)
-        phrases = []
+        phrases: list[Phrase] = []
         for index, block in enumerate(blocks):
             if block is not None:
-                phrases.append(
-                    self.phrase(
-                        block,
-                        index,
-                        PhraseDraft(f"phrases[{index}]", block.get("meter") or meter or Meter.of(4, 4), key),
-                        ids,
-                    )
-                )
-                ids.add(phrases[-1].id)
+                own_meter = block.get("meter") or meter or Meter.of(4, 4)
+                phrase = self.phrase(block, index, PhraseDraft(f"phrases[{index}]", own_meter, key), ids)
+                phrases.append(replace(phrase, first_bar=_first_bar(block, phrase, phrases)))
+                ids.add(phrase.id)
         return phrases
 
     def given_ids(self, blocks: list[Values | None]) -> set[str]:
@@ -130,7 +124,7 @@ class PhraseReader:
             for index, item in enumerate(items):
                 place = f"{draft.where}.bars[{index}]"
                 if isinstance(item, Mapping):
-                    self.bar(item, place, draft, index)
+                    self.bar(item, place, draft, (index == 0, index == len(items) - 1))
                 else:
                     message = f"found {kind_of(item)} where a bar belongs"
                     self.report.error(item, message, f"as in `{_A_BAR}`", place)
@@ -139,23 +133,34 @@ class PhraseReader:
             return []
         return self.finished(draft.bars, draft.events, list(draft.layers), phrase, draft.start)
 
-    def bar(self, item: Mapping, place: str, draft: PhraseDraft, index: int) -> None:
-        """Read one bar into the draft; _FullError where it is one too many."""
+    def bar(self, item: Mapping, place: str, draft: PhraseDraft, edge: tuple[bool, bool]) -> None:
+        """Read one bar into the draft; _FullError where it is one too many.
+
+        `edge`: whether it is the phrase's first bar and its last one.
+        """
         row = read_rows(item, BAR, place, self.report)
         draft.meter = row.get("meter", draft.meter)
         draft.key = row.get("key", draft.key)
         ratios = row.get("tempo", (draft.ratio, draft.ratio))
         draft.ratio = ratios[1]
-        length = self.length(row.get("pickup"), f"{place}.pickup", draft.meter, index)
         times = row.get("times", 1)
+        length = self.length(row, place, draft.meter, edge)
         self.bars_read += times
         if self.bars_read > MAX_BARS:
             message = f"this is bar {self.bars_read}; a drill has at most {MAX_BARS} bars"
             self.full(item, message, "", place)
-        bar = BarDraft(
-            draft.meter, length, draft.start, ratios, row.get("cue", ""), row.get("dynamics", ""), draft.key
+        bar = Bar(
+            draft.meter,
+            length,
+            (),
+            row.get("cue", ""),
+            row.get("dynamics", ""),
+            ratios[0],
+            ratios[1],
+            draft.key,
+            length < draft.meter.beats and row.get("ends_after") is not None,
         )
-        events = self.events.layer_events(item, place, bar, len(draft.bars))
+        events = self.events.layer_events(item, place, BarDraft(bar, draft.start, len(draft.bars)))
         self.notes_read += times * sum(len(event.notes) for event in events)
         self.beats_read += times * length
         for count, most, what in (
@@ -173,29 +178,30 @@ class PhraseReader:
         self.report.error(item, message, guess, place)
         raise _FullError
 
-    def length(self, node: Node | None, where: str, meter: Meter, index: int) -> Fraction:
-        """The counted beats of a bar: the meter's, or fewer in a pick-up."""
+    def length(self, row: Values, place: str, meter: Meter, edge: tuple[bool, bool]) -> Fraction:
+        """The counted beats of a bar: the meter's, or fewer in a pick-up or a bar that ends early."""
+        short = [key for key in ("pickup", "ends_after") if row.get(key) is not None]
         whole = Fraction(meter.beats)
-        if node is None:
+        if not short:
             return whole
-        if index:
-            message = "only a phrase's first bar can be a pick-up"
-            self.report.error(node, message, "start a new phrase here?", where)
-            return whole
+        key, node = short[-1], row.get(short[-1])
         word = word_of(node)
         try:
             length = read_beats(word)
         except ValueError as error:
-            self.report.error(node, str(error), "a pick-up is a number of beats", where)
+            self.report.error(node, str(error), f"`{key}` is a number of beats", f"{place}.{key}")
             return whole
-        if length < whole:
+        if fault := _short_fault(short, edge, row.get("times", 1)):
+            self.report.error(node, *fault, f"{place}.{key}")
+        elif length >= whole:
+            message = f"{word} beats are no fewer than a bar of {meter} has"
+            self.report.error(node, message, "leave it out", f"{place}.{key}")
+        else:
             return length
-        message = f"a pick-up of {word} beats is not shorter than a bar of {meter}"
-        self.report.error(node, message, "leave it out", where)
         return whole
 
     def finished(
-        self, bars: list[BarDraft], drafts: list[EventDraft], layers: list[str], phrase: int, end: Fraction
+        self, bars: list[Bar], drafts: list[EventDraft], layers: list[str], phrase: int, end: Fraction
     ) -> list[Bar]:
         drafts.sort(key=lambda event: (event.onset, layers.index(event.layer)))
         holds = default_holds(
@@ -228,7 +234,26 @@ class PhraseReader:
                     event.layer, event.beat, hold / bar.meter.beat_whole, event.notes, event.hold is not None
                 )
             )
-        return [
-            Bar(bar.meter, bar.length, tuple(events), bar.cue, bar.dynamics, *bar.ratios, bar.key)
-            for bar, events in zip(bars, inside, strict=True)
-        ]
+        return [replace(bar, events=tuple(events)) for bar, events in zip(bars, inside, strict=True)]
+
+
+def _first_bar(block: Values, phrase: Phrase, before: list[Phrase]) -> int:
+    """The number of a phrase's first bar: what the file says, else counted on."""
+    number: int | None = block.get("first_bar")
+    if number is None and phrase.bars:
+        number = counted_on(next((one for one in reversed(before) if one.bars), None), phrase.bars[0])
+    return 1 if number is None else number
+
+
+def _short_fault(short: list[str], edge: tuple[bool, bool], times: int) -> tuple[str, str] | None:
+    """What forbids a bar to be shorter than its meter, and the likely slip."""
+    first, last = edge
+    if len(short) > 1:
+        return "a bar is a pick-up or ends early, not both", "give it a `meter` of its own?"
+    if times > 1:
+        return "a bar that is played several `times` fills its meter", "write the short bar by itself?"
+    if short == ["pickup"] and not first:
+        return "only a phrase's first bar can be a pick-up", "start a new phrase here?"
+    if short == ["ends_after"] and not last:
+        return "only a phrase's last bar can end early", "start a new phrase after it?"
+    return None

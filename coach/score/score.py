@@ -63,6 +63,7 @@ class ScoreBar:
     """One bar as printed."""
 
     number: str
+    """A whole number in digits, the one that is printed; pieces of one bar share it."""
     upper: int
     lower: int
     length: Fraction

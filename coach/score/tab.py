@@ -78,7 +78,7 @@ def _phrase(phrase: Phrase, instrument: Instrument, width: int) -> Iterator[str]
         for label, row in zip(labels, rows[1:-1], strict=True):
             yield f"{label:<{margin}}|{row}"
         yield " " * (margin + 1) + rows[-1].rstrip()
-    for number, bar in enumerate(phrase.bars, 1):
+    for number, bar in enumerate(phrase.bars, phrase.first_bar):
         notes = "; ".join(part for part in (plain_text(bar.dynamics), plain_text(bar.cue)) if part)
         if notes:
             yield from wrap(f"  bar {number}: {notes}", width, subsequent_indent="    ")
@@ -88,7 +88,7 @@ def _blocks(phrase: Phrase, instrument: Instrument, room: int) -> Iterator[list[
     """Each bar as rows: its heading, one row for each string, its beats; broken where it is too wide."""
     meter: Meter | None = None
     ratio = Fraction(1)
-    for number, bar in enumerate(phrase.bars, 1):
+    for number, bar in enumerate(phrase.bars, phrase.first_bar):
         heading = str(number)
         if bar.meter != meter:
             heading += f" {bar.meter}"
@@ -121,10 +121,10 @@ def _blocks(phrase: Phrase, instrument: Instrument, room: int) -> Iterator[list[
 
 def _columns(bar: Bar, strings: int) -> list[list[str]]:
     """One column for each beat or event: a cell for each string, then its count."""
-    first = bar.meter.beats - bar.length
+    first = bar.first_beat
     moments: dict[Fraction, dict[int, str]] = {}
     for whole in range(bar.meter.beats):
-        if whole >= first:
+        if first <= whole < first + bar.length:
             moments[Fraction(whole)] = {}
     for event in bar.events:
         cells = moments.setdefault(event.beat, {})

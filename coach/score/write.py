@@ -7,17 +7,17 @@ change a file that someone wrote, use `coach.score.edit`.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from itertools import groupby
+from itertools import groupby, pairwise
 
 from coach.ground.fields import quoted, write_rows
 from coach.music.drill import Drill, Event, Note, Phrase
 from coach.score.beats import write_beat, write_beats
-from coach.score.keys import ASSIGNMENT, BAR, DRILL, PHRASE, BarBetween, Holding, first_meter
+from coach.score.keys import ASSIGNMENT, BAR, DRILL, PHRASE, BarBetween, Holding, PhraseAfter, first_meter
 from coach.score.order import MAX_TIMES
 from coach.strings.instrument import Instrument, Node, nodes_written, touch_label
 
 _LONG = 88
-_BEFORE_LAYERS = {key: BAR[key] for key in ("meter", "pickup", "key", "tempo")}
+_BEFORE_LAYERS = {key: BAR[key] for key in ("meter", "pickup", "ends_after", "key", "tempo")}
 _AFTER_LAYERS = {key: BAR[key] for key in ("dynamics", "cue")}
 
 
@@ -27,8 +27,9 @@ def write_drill(drill: Drill, remarks: Iterable[str] = ()) -> str:
     lines = [version, *(f"# {line}".rstrip() for remark in remarks for line in remark.splitlines()), *head]
     holding = Holding(first_meter(drill), drill.key)
     lines.append("phrases:")
-    for phrase in drill.phrases:
-        lines += _phrase(phrase, drill.instrument, holding)
+    for before, phrase in pairwise((None, *drill.phrases)):
+        if phrase is not None:
+            lines += _phrase(PhraseAfter(phrase, before), drill.instrument, holding)
     if drill.order:
         lines.append("order: " + ", ".join(_runs(drill.order)))
     return "\n".join(lines) + "\n"
@@ -53,8 +54,9 @@ def _runs(order: Iterable[str]) -> Iterator[str]:
             count -= times
 
 
-def _phrase(phrase: Phrase, instrument: Instrument, holding: Holding) -> Iterator[str]:
-    first, *rest = write_rows(phrase, PHRASE)
+def _phrase(place: PhraseAfter, instrument: Instrument, holding: Holding) -> Iterator[str]:
+    phrase = place.phrase
+    first, *rest = write_rows(place, PHRASE)
     yield f"  - {first}"
     yield from (f"    {line}" for line in [*rest, "bars:"])
     for bar in phrase.bars:

@@ -144,9 +144,10 @@ def draw_lane(
 
 
 def bars_text(numbers: Sequence[int], passage: Passage) -> str:
-    """Which bars are shown of how many: `bars 1-2 of 4`, `bar 3 of 4`."""
+    """Which bars are shown of which: `bars 1-2 of 4`, `bar 3 of 4`, `bar 9 of 9-12`."""
     shown = f"bar {numbers[0]}" if numbers[0] == numbers[-1] else f"bars {numbers[0]}-{numbers[-1]}"
-    return f"{shown} of {passage.bars[-1].number}"
+    first, last = passage.bars[0].number, passage.bars[-1].number
+    return f"{shown} of {last}" if first == 1 else f"{shown} of {first}-{last}"
 
 
 def _pieces(index: int, bar: PassageBar, pieces: int) -> Iterator[Part]:
