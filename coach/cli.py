@@ -115,4 +115,8 @@ def _open_streams() -> None:
 
 
 def _drop_output() -> None:
-    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    try:
+        descriptor = sys.stdout.fileno()
+    except io.UnsupportedOperation:
+        return  # A stream in memory has nothing to be dropped.
+    os.dup2(os.open(os.devnull, os.O_WRONLY), descriptor)

@@ -13,10 +13,11 @@ from pathlib import Path
 import pytest
 
 from coach.ground.files import write_whole
+from coach.ground.own_files import refuse_link
 from coach.ground.problem import CoachError, Problem
 from coach.learning.learning import FOLD
 from coach.log import disk, pen, shelf
-from coach.log.disk import append, read_whole, refuse_link
+from coach.log.disk import append, read_whole
 from coach.log.entries import practice_day
 from coach.log.lines import line_of
 from coach.log.log import Log
@@ -113,7 +114,7 @@ def test_what_is_planted_in_a_files_place_is_refused_and_never_followed(
             one.bind(path.name)
     with opened(tmp_path) as log:
         word = {"link to nothing": "link"}.get(what, what)
-        refusal = f"{path}: is a {word}, where the log keeps a file of its own: it was left alone"
+        refusal = f"{path}: is a {word}, where the program keeps a file of its own: it was left alone"
         assert any(refusal in notice for notice in log.notices)
         assert refusal in str(log.send((rep_at(log), PASSAGE)))
         assert len(log.waiting) == 2
@@ -125,7 +126,7 @@ def test_what_is_planted_in_a_files_place_is_refused_and_never_followed(
 def test_a_log_folder_that_is_a_link_is_refused(tmp_path: Path) -> None:
     (tmp_path / "elsewhere").mkdir()
     (tmp_path / "log").symlink_to(tmp_path / "elsewhere")
-    with pytest.raises(CoachError, match="is a link, where the log keeps a folder of its own"):
+    with pytest.raises(CoachError, match="is a link, where the program keeps a folder of its own"):
         opened(tmp_path)
     refuse_link(tmp_path / "nothing there")
 
@@ -418,7 +419,7 @@ def test_a_file_that_can_not_be_read_is_told_and_its_lines_are_not_called_gone(
     for _ in range(2):
         with opened(tmp_path) as log:
             (notice,) = log.notices
-            assert "is a folder, where the log keeps a file of its own" in notice
+            assert "is a folder, where the program keeps a file of its own" in notice
     path.rmdir()
     path.write_bytes(data[:-9])
     with opened(tmp_path) as log:

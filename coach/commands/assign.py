@@ -182,9 +182,9 @@ def _check_goal(goal_bpm: int | None, drill: Drill) -> None:
 def _targets(output: str, students: Sequence[str]) -> list[str]:
     """A file for each student: what `-o` names, or a file of the student's name in the folder that it names."""
     folder = user_path(output)
-    if len(students) == 1 and not (output.endswith(("/", os.sep)) or folder.is_dir()):
+    if len(students) == 1 and not (output.endswith(("/", os.sep)) or os.path.isdir(folder)):
         return [output]
-    if output == "-" or folder.is_file():
+    if output == "-" or os.path.isfile(folder):
         guess = "-o with a folder's name"
         raise UsageError(Problem("several students need a folder", "-o", guess=guess))
     folder.mkdir(parents=True, exist_ok=True)

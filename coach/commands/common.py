@@ -210,9 +210,14 @@ def _start_of(path: Path, size: int = -1) -> bytes:
 
 def write_file(target: str, content: Content) -> None:
     """Write a file whole or not at all, whatever stands there; CoachError where it can't be."""
-    path = Path(os.path.realpath(user_path(target)))
+    link, path = user_path(target), Path(os.path.realpath(user_path(target)))
     if os.path.isdir(path):
         raise CoachError(Problem("is a folder; a file's name is needed", target, guess="-o FILE"))
+    if os.path.islink(link) and (os.path.isfile(path) or not os.path.exists(path)):
+        # Whoever made the practice folder may have planted it.
+        raise CoachError(
+            Problem(f"is a link to {path}; it was left alone", target, guess="-o with that file's name")
+        )
     try:
         if os.path.exists(path) and not os.path.isfile(path):
             with path.open("wb") as pipe:  # a pipe or a device

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import os
 import sys
 from collections.abc import Sequence
 from dataclasses import replace
@@ -13,6 +14,7 @@ from coach.commands.common import add_folder, add_output, places_of, say, say_fo
 from coach.commands.instrument_options import USUAL
 from coach.folder.settings import load_settings
 from coach.ground.kinds import Whole
+from coach.ground.places import make_folder
 from coach.ground.plain import plain_text
 from coach.ground.problem import CoachError, Problem, UsageError
 from coach.ground.source import Report, Scalar
@@ -94,9 +96,9 @@ def run(arguments: argparse.Namespace) -> int:
         folder = places_of(arguments).drills
         name = drill_id(title)
         path = folder / f"{name}{'-drill' if name in DEVICES else ''}.yaml"
-        if path.exists():
+        if os.path.lexists(path):
             raise CoachError(Problem("exists already", str(path), guess="another --title, or -o FILE"))
-        folder.mkdir(parents=True, exist_ok=True)
+        make_folder(folder)
         target = str(path)
     write_output(target, text)
     if target != "-":

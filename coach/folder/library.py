@@ -9,8 +9,9 @@ from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 
-from coach.ground.files import free_path, write_whole
+from coach.ground.files import free_path
 from coach.ground.frozen import frozen
+from coach.ground.own_files import refuse_link, write_own
 from coach.ground.places import DRILL_SUFFIXES, Places, builtin_drills, make_folder, own_drills, user_path
 from coach.ground.plain import same_name
 from coach.ground.problem import CoachError, Problem
@@ -182,7 +183,7 @@ def refuse_anothers(library: Library, player: str) -> None:
 def settle_ids(drills: Iterable[Drill], places: Places) -> None:
     """Write the ids of own drills that have none yet into their files, so that later edits keep the history.
 
-    A file that can't be written keeps working: its ids follow from title and names as before.
+    A link, or a file that can't be written, keeps working: its ids follow from title and names as before.
     """
     own = {path.resolve() for path in own_drills(places)}
     for drill in drills:
@@ -264,8 +265,9 @@ def _id_of(path: Path) -> str:
 
 
 def _write(path: Path, content: bytes) -> None:
+    refuse_link(path.parent)
     try:
-        write_whole(path, [content])
+        write_own(path, [content])
     except OSError as error:
         raise CoachError(Problem(f"can't be written: {(error.strerror or '').lower()}", str(path))) from None
 

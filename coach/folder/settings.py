@@ -16,6 +16,7 @@ from coach.ground.fields import Section, row
 from coach.ground.files import write_whole
 from coach.ground.frozen import frozen
 from coach.ground.kinds import Number, Truth, Whole, Word
+from coach.ground.own_files import read_own, write_own
 from coach.ground.places import state_file
 from coach.ground.problem import CoachError, Problem
 from coach.ground.source import (
@@ -23,7 +24,7 @@ from coach.ground.source import (
     Node,
     Report,
     TooManyProblemsError,
-    read_text,
+    decode,
     split_lines,
 )
 from coach.ground.source import Mapping as MappingNode
@@ -143,7 +144,7 @@ def save_settings(path: Path, changes: Mapping[str, Any]) -> None:
     read_settings(text, str(path))
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        write_whole(path, [text.encode()])
+        write_own(path, [text.encode()])
     except OSError as error:
         raise CoachError(Problem(f"can't be written: {(error.strerror or '').lower()}", str(path))) from None
 
@@ -161,7 +162,7 @@ def adopt_settings(path: Path, usual: Path) -> None:
         text = _text_of(usual)
         read_settings(text, str(usual))
         path.parent.mkdir(parents=True, exist_ok=True)
-        write_whole(path, [text.encode()])
+        write_own(path, [text.encode()])
 
 
 def keep_settings(path: Path, usual: Path) -> None:
@@ -173,7 +174,12 @@ def keep_settings(path: Path, usual: Path) -> None:
 
 def _text_of(path: Path) -> str:
     """The text of the settings file, empty where there is none."""
-    return read_text(path, SETTINGS_FILE) if path.exists() else ""
+    try:
+        return decode(read_own(path, SETTINGS_FILE.max_bytes), str(path), SETTINGS_FILE)
+    except FileNotFoundError:
+        return ""
+    except OSError as error:
+        raise CoachError(Problem(f"can't be read: {(error.strerror or '').lower()}", str(path))) from None
 
 
 def _leaves(changes: Mapping[str, Any], above: tuple[str, ...] = ()) -> Iterator[tuple[tuple[str, ...], Any]]:

@@ -11,6 +11,7 @@ from pathlib import Path
 
 import coach
 from coach.ground.frozen import frozen
+from coach.ground.own_files import refuse_link
 from coach.ground.problem import CoachError, Problem
 
 DRILL_SUFFIXES = (".yaml", ".yml")
@@ -65,6 +66,7 @@ def find_places(folder: str | Path | None = None) -> Places:
     _must_be_folder(chosen)
     places = Places(chosen)
     _must_be_folder(places.progress)
+    refuse_link(places.progress)
     return places
 
 
@@ -84,8 +86,9 @@ def user_path(text: str | Path) -> Path:
 
 
 def make_folder(folder: Path) -> Path:
-    """Create a folder if need be and make sure that it can be written; CoachError where not."""
+    """Create a folder of the practice folder if need be, no link, that can be written; CoachError where not."""
     _must_be_folder(folder)
+    refuse_link(folder)
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:

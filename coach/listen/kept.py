@@ -13,8 +13,8 @@ from pathlib import Path
 
 from coach.ground.codec import UnfitError, plain_of, value_of
 from coach.ground.digits import rounded
-from coach.ground.files import write_whole
 from coach.ground.frozen import frozen
+from coach.ground.own_files import read_own, refuse_link, write_own
 from coach.ground.problem import CoachError, Problem
 from coach.listen.ear import Ear
 from coach.listen.open_string import MeasuredString
@@ -51,13 +51,14 @@ class EarShelf:
         """What is known of an instrument, of one without a file only its strings; CoachError where it can't be read."""
         path = self.path(instrument)
         try:
-            if not path.exists():
-                return new_ear(instrument)
-            if path.stat().st_size > MOST_BYTES:
+            data = read_own(path, MOST_BYTES)
+            if len(data) > MOST_BYTES:
                 raise UnfitError("far larger than what the ear keeps")
-            ear = value_of(Ear, json.loads(path.read_text(encoding="utf-8")))
+            ear = value_of(Ear, json.loads(data))
             if len(ear.strings) != len(instrument.strings):
                 raise UnfitError(f"{len(ear.strings)} strings, expected {len(instrument.strings)}")
+        except FileNotFoundError:
+            return new_ear(instrument)
         except (OSError, ValueError) as error:
             reason = (error.strerror or "").lower() if isinstance(error, OSError) else str(error)
             raise CoachError(
@@ -75,8 +76,9 @@ class EarShelf:
         path = self.path(instrument)
         text = json.dumps(rounded(plain_of(ear)), separators=(",", ":"))
         try:
+            refuse_link(self.folder)
             self.folder.mkdir(parents=True, exist_ok=True)
-            write_whole(path, [text.encode()], through_links=False)
+            write_own(path, [text.encode()])
         except OSError as error:
             reason = (error.strerror or str(error)).lower()
             raise CoachError(Problem(f"what the ear has learnt can't be kept: {reason}", str(path))) from None

@@ -1,16 +1,13 @@
-"""The log's files on the disk: opened without following links, read whole, appended to by whole lines.
+"""The log's files on the disk: read whole, appended to by whole lines, never through a link (`coach.ground.own_files`).
 
-Whoever may write into the practice folder may plant things in it: a link, a pipe, a device in a log file's place is
-refused with a sentence, never followed, read or written. A file is locked (`flock`, where the file system has locks)
-for the moment of a write, and of a read, so that two processes of one machine never cut each other's lines; nothing is
-held between two writes.
+A file is locked (`flock`, where the file system has locks) for the moment of a write, and of a read, so that two
+processes of one machine never cut each other's lines; nothing is held between two writes.
 """
 
 from __future__ import annotations
 
 import errno
 import os
-import stat
 import sys
 import time
 from collections.abc import Iterator
@@ -18,17 +15,11 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from coach.ground.files import sync_folder
+from coach.ground.own_files import opened_own
 from coach.ground.problem import CoachError, Problem
 
 LOCK_TRIES = 200
 LOCK_WAIT_S = 0.01
-_SAFELY = (
-    getattr(os, "O_NOFOLLOW", 0)
-    | getattr(os, "O_NONBLOCK", 0)
-    | getattr(os, "O_CLOEXEC", 0)
-    | getattr(os, "O_BINARY", 0)
-)
-"""A link is not followed, and a pipe does not keep the opener waiting."""
 
 
 def reason_of(error: OSError) -> str:
@@ -36,18 +27,10 @@ def reason_of(error: OSError) -> str:
     return (error.strerror or str(error)).lower()
 
 
-def refuse_link(folder: Path) -> None:
-    """CoachError where a folder of the log's own is a link or no folder at all; a missing one is well."""
-    with suppress(FileNotFoundError):
-        mode = folder.lstat().st_mode
-        if not stat.S_ISDIR(mode):
-            raise CoachError(_not_ours(folder, mode, "a folder"))
-
-
 def read_whole(path: Path) -> bytes:
     """All of a regular file. CoachError, with a sentence, where something else stands there or it can't be read."""
     try:
-        with _opened(path, os.O_RDONLY) as descriptor:
+        with opened_own(path, os.O_RDONLY) as descriptor:
             _lock(descriptor, shared=True)
             return all_of(descriptor)
     except OSError as error:
@@ -56,7 +39,7 @@ def read_whole(path: Path) -> bytes:
 
 def has_locks(path: Path) -> bool:
     """Whether the file system of a file can lock it; True where the file can't be opened."""
-    with suppress(OSError, CoachError), _opened(path, os.O_RDONLY) as descriptor:
+    with suppress(OSError, CoachError), opened_own(path, os.O_RDONLY) as descriptor:
         try:
             _try_lock(descriptor, True)
         except OSError as error:
@@ -81,7 +64,7 @@ def opened_for_append(path: Path) -> Iterator[int]:
     What stands at the path when the lock is held is what is open: not a file that was put aside meanwhile.
     """
     while True:
-        with _opened(path, os.O_RDWR | os.O_APPEND | os.O_CREAT) as descriptor:
+        with opened_own(path, os.O_RDWR | os.O_APPEND | os.O_CREAT) as descriptor:
             _lock(descriptor)
             if same_file(path, descriptor):
                 yield descriptor
@@ -125,49 +108,10 @@ def make_private_folder(folder: Path) -> None:
         sync_folder(folder.parent.parent)
 
 
-@contextmanager
-def _opened(path: Path, flags: int) -> Iterator[int]:
-    try:
-        descriptor = os.open(path, flags | _SAFELY, 0o666)
-    except OSError as error:
-        # ELOOP is a link's answer, ENXIO a pipe's that nobody reads or a socket's (POSIX open).
-        if error.errno in (errno.ELOOP, errno.EMLINK, errno.ENXIO, errno.EISDIR):
-            with suppress(OSError):
-                raise CoachError(_not_ours(path, path.lstat().st_mode, "a file")) from None
-        raise
-    try:
-        mode = os.fstat(descriptor).st_mode
-        if not stat.S_ISREG(mode):
-            raise CoachError(_not_ours(path, mode, "a file"))
-        yield descriptor
-    finally:
-        os.close(descriptor)
-
-
-_FORMS = {
-    stat.S_IFLNK: "a link",
-    stat.S_IFDIR: "a folder",
-    stat.S_IFIFO: "a pipe",
-    stat.S_IFSOCK: "a socket",
-    stat.S_IFCHR: "a device",
-    stat.S_IFBLK: "a device",
-    stat.S_IFREG: "a file",
-}
-
-
-def _not_ours(path: Path, mode: int, needed: str) -> Problem:
-    form = _FORMS.get(stat.S_IFMT(mode), "something else")
-    return Problem(
-        f"is {form}, where the log keeps {needed} of its own: it was left alone",
-        str(path),
-        guess="remove it; to keep the log elsewhere, let the whole practice folder be there",
-    )
-
-
 _NO_LOCKS = (errno.ENOLCK, errno.ENOTSUP, errno.ENOSYS, errno.EINVAL)
 """What a file system without locks answers. A line is one append, which is whole there too while one program writes."""
-_HELD = (errno.EWOULDBLOCK, errno.EACCES, errno.EDEADLK)
-"""What a lock that another program holds answers (flock; locking of Windows)."""
+_HELD = (errno.EACCES, errno.EDEADLK) if sys.platform == "win32" else (errno.EWOULDBLOCK,)
+"""What a lock that another program holds answers (locking of Windows; flock)."""
 
 
 def _lock(descriptor: int, shared: bool = False) -> None:

@@ -11,9 +11,12 @@ from contextlib import suppress
 from pathlib import Path
 
 from coach.ground.files import write_whole
+from coach.ground.own_files import read_own
 from coach.ground.places import state_file
+from coach.ground.problem import CoachError
 
 _LETTERS = "abcdefghjkmnpqrstuvwxyz23456789"
+_MOST_BYTES = 1_000_000
 _NAME = re.compile(r"[a-z0-9][a-z0-9-]{0,39}")
 
 
@@ -44,8 +47,8 @@ def name_kept_in(state: Path, host: str, random_bytes: bytes) -> str:
 
 
 def _kept(state: Path) -> dict[str, object]:
-    with suppress(OSError, ValueError, RecursionError):
-        kept = json.loads(state.read_bytes())
+    with suppress(OSError, CoachError, ValueError, RecursionError):
+        kept = json.loads(read_own(state, _MOST_BYTES))
         if isinstance(kept, dict):
             return kept
     return {}

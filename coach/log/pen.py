@@ -16,6 +16,7 @@ from pathlib import Path
 
 from coach.ground.files import sync_folder
 from coach.ground.frozen import frozen
+from coach.ground.own_files import refuse_link
 from coach.ground.problem import CoachError, Problem
 from coach.log.disk import (
     all_of,
@@ -23,7 +24,6 @@ from coach.log.disk import (
     make_private_folder,
     opened_for_append,
     reason_of,
-    refuse_link,
     same_file,
 )
 from coach.log.lines import lines_in

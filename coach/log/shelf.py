@@ -22,9 +22,10 @@ from pathlib import Path
 from typing import Any
 
 from coach.ground.files import write_whole
+from coach.ground.own_files import refuse_link
 from coach.ground.plain import listed
 from coach.ground.problem import CoachError, Problem, Severity
-from coach.log.disk import make_private_folder, read_whole, reason_of, refuse_link
+from coach.log.disk import make_private_folder, read_whole, reason_of
 from coach.log.lines import PLAYER_AT, REP_STARTS, fault_in, is_whole
 from coach.log.pen import ENDING, Written
 

@@ -10,6 +10,7 @@ from pathlib import Path
 from coach.ground.codec import UnfitError
 from coach.ground.files import free_path, write_whole
 from coach.ground.frozen import frozen
+from coach.ground.own_files import refuse_link
 from coach.ground.problem import CoachError, Problem
 from coach.log.disk import all_of, make_private_folder, opened_for_append, read_whole, reason_of
 from coach.log.entries import Correction, Rep
@@ -80,10 +81,13 @@ def backup_log(log: Log, now_ms: int, target: Path | None = None) -> Path:
     Beside the log's folder unless told otherwise; never over an existing file.
     """
     lines = dict.fromkeys(line for _, _, line in whole_lines(log.book.shelf))
+    if not lines and log.book.shelf.refused:
+        raise CoachError(log.book.shelf.problems)
     if not lines:
         raise CoachError(Problem("there is no log yet, so there is nothing to back up", str(log.folder)))
     try:
         if target is None:
+            refuse_link(log.folder.parent / "backups")
             make_private_folder(log.folder.parent / "backups")
             stamp = datetime.fromtimestamp(now_ms / 1000, UTC).strftime("%Y%m%dT%H%M%SZ")
             target = free_path(log.folder.parent / "backups" / f"log-{stamp}{ENDING}")
@@ -110,12 +114,15 @@ def forget(log: Log, person: Player) -> Forgotten:
     """Remove a person from every file of the log and every backup beside it, and from the caches.
 
     Each file is written whole and put in the old one's place. Copies elsewhere are not touched, nor what another
-    machine has not yet sent here.
+    machine has not yet sent here. CoachError where one of the folders is a link: nothing is removed then.
     """
-    files = [path for folder in (log.folder, log.folder.parent / "backups") for path in _files_of(folder)]
+    folders = log.folder, log.folder.parent / "backups"
+    cache = log.book.shelf.cache
+    for folder in (*folders, cache):
+        refuse_link(folder)
+    files = [path for folder in folders for path in _files_of(folder)]
     reps = {rep.id for path in files for rep in _reps_in(path) if rep.player in person.ids}
     # First: a run that is cut off here must not leave behind a memory of lines that are gone on purpose.
-    cache = log.book.shelf.cache
     with suppress(OSError):
         for path in (
             cache / "seen.json",

@@ -7,7 +7,6 @@ who has left. The class is known from here: who was handed something within `CLA
 from __future__ import annotations
 
 import json
-import os
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import field
 from datetime import date
@@ -17,8 +16,10 @@ from typing import Annotated
 from coach.ground.codec import As, Range, plain_of, value_of
 from coach.ground.days import day_from
 from coach.ground.frozen import frozen
+from coach.ground.own_files import read_own
 from coach.ground.plain import bare_name, json_text, plain_text
 from coach.ground.problem import CoachError, Problem
+from coach.log.disk import append, opened_for_append
 from coach.music.drill import Drill
 
 FILE = "assigned.jsonl"
@@ -75,14 +76,12 @@ def handed_out(drill: Drill, student: str, day: date) -> Handed:
 
 def remember(folder: Path, handed: Iterable[Handed]) -> None:
     """Add lines to the teacher's file; CoachError where it can't be written."""
-    lines = "".join(json_text(plain_of(one)) + "\n" for one in handed)
+    lines = "".join(json_text(plain_of(one)) + "\n" for one in handed).encode()
     path = folder / FILE
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        with path.open("a", encoding="utf-8") as file:
-            file.write(lines)
-            file.flush()
-            os.fsync(file.fileno())
+        with opened_for_append(path) as descriptor:
+            append(descriptor, lines)
     except OSError as error:
         reason = (error.strerror or str(error)).lower()
         guess = "the students' files are written; the overview will know of them by their replies only"
@@ -95,15 +94,15 @@ def recall(folder: Path) -> tuple[list[Handed], list[Problem]]:
     handed: list[Handed] = []
     problems: list[Problem] = []
     try:
-        if path.stat().st_size > LARGEST_BYTES:
-            raise CoachError(Problem(f"is larger than {LARGEST_BYTES:,} bytes", str(path)))
-        text = path.read_text(encoding="utf-8", errors="replace")
+        data = read_own(path, LARGEST_BYTES)
     except FileNotFoundError:
         return [], []
     except OSError as error:
         reason = (error.strerror or str(error)).lower()
         raise CoachError(Problem(f"can't be read: {reason}", str(path))) from None
-    for number, line in enumerate(text.split("\n"), 1):
+    if len(data) > LARGEST_BYTES:
+        raise CoachError(Problem(f"is larger than {LARGEST_BYTES:,} bytes", str(path)))
+    for number, line in enumerate(data.decode("utf-8", "replace").split("\n"), 1):
         if line.strip():
             try:
                 handed.append(value_of(Handed, json.loads(line)))

@@ -114,13 +114,19 @@ def necks(nodes: Iterable[PlaceFigures], instruments: Iterable[Instrument]) -> l
 
 
 def _place(instrument: Instrument, key: str) -> Touched | None:
-    """Where a node's key (`A1|1/3`; `A1@5|1/2` on a stopped string) is touched; None where it has no such string."""
-    *named, place, fraction = key.split("|")
-    note, _, stop = place.partition("@")
+    """Where a node's key (`A1|1/3`; `A1@5|1/2` on a stopped string) is touched.
+
+    None where the instrument has no such string, or a student's file holds no such key.
+    """
     strings = [string.midi for string in instrument.strings]
-    if instrument.name != "".join(named) or midi_from_note(note) not in strings:
+    try:
+        *named, place, fraction = key.split("|")
+        note, _, stop = place.partition("@")
+        if instrument.name != "".join(named) or midi_from_note(note) not in strings:
+            return None
+        return strings.index(midi_from_note(note)), Node.parse(fraction), int(stop or 0)
+    except ValueError:
         return None
-    return strings.index(midi_from_note(note)), Node.parse(fraction), int(stop or 0)
 
 
 def _together(key: str, figures: Sequence[PlaceFigures]) -> Rings:

@@ -1,0 +1,92 @@
+"""Files and folders that the program keeps for itself, opened without following links.
+
+Whoever may write into the practice folder may plant things in it, and a folder may come out of an archive: a link, a
+pipe or a device in a place of the program's own is refused with a sentence, never followed, read or written, so that
+nothing is written outside the practice folder. A file that the user names may be a link.
+"""
+
+from __future__ import annotations
+
+import errno
+import os
+import stat
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+
+from coach.ground.files import write_whole
+from coach.ground.problem import CoachError, Problem
+
+_SAFELY = (
+    getattr(os, "O_NOFOLLOW", 0)
+    | getattr(os, "O_NONBLOCK", 0)
+    | getattr(os, "O_CLOEXEC", 0)
+    | getattr(os, "O_BINARY", 0)
+)
+"""A link is not followed, and a pipe does not keep the opener waiting."""
+_FORMS = {
+    stat.S_IFLNK: "a link",
+    stat.S_IFDIR: "a folder",
+    stat.S_IFIFO: "a pipe",
+    stat.S_IFSOCK: "a socket",
+    stat.S_IFCHR: "a device",
+    stat.S_IFBLK: "a device",
+    stat.S_IFREG: "a file",
+}
+
+
+@contextmanager
+def opened_own(path: Path, flags: int) -> Iterator[int]:
+    """A descriptor of a regular file; CoachError where something else stands there, OSError where it can't open."""
+    try:
+        descriptor = os.open(path, flags | _SAFELY, 0o666)
+    except OSError as error:
+        # ELOOP is a link's answer, ENXIO a pipe's that nobody reads or a socket's (POSIX open).
+        if error.errno in (errno.ELOOP, errno.EMLINK, errno.ENXIO, errno.EISDIR):
+            with suppress(OSError):
+                raise CoachError(_not_ours(path, path.lstat().st_mode, "a file")) from None
+        raise
+    try:
+        mode = os.fstat(descriptor).st_mode
+        if not stat.S_ISREG(mode):
+            raise CoachError(_not_ours(path, mode, "a file"))
+        yield descriptor
+    finally:
+        os.close(descriptor)
+
+
+def read_own(path: Path, most_bytes: int) -> bytes:
+    """All of a regular file, at most so many bytes and one; CoachError and OSError as `opened_own`."""
+    with opened_own(path, os.O_RDONLY) as descriptor, open(descriptor, "rb", closefd=False) as file:
+        return file.read(most_bytes + 1)
+
+
+def write_own(path: Path, pieces: Iterable[bytes]) -> None:
+    """Write a file whole or not at all; CoachError where a link or anything but a file stands there, else OSError."""
+    with suppress(FileNotFoundError):
+        mode = path.lstat().st_mode
+        if not stat.S_ISREG(mode):
+            raise CoachError(_not_ours(path, mode, "a file"))
+    write_whole(path, pieces, through_links=False)
+
+
+def refuse_link(folder: Path) -> None:
+    """CoachError where a folder of the program's own is a link or no folder at all; a missing one is well."""
+    try:
+        mode = folder.lstat().st_mode
+    except FileNotFoundError:
+        return
+    except OSError as error:
+        reason = (error.strerror or str(error)).lower()
+        raise CoachError(Problem(f"the folder can't be read: {reason}", str(folder))) from None
+    if not stat.S_ISDIR(mode):
+        raise CoachError(_not_ours(folder, mode, "a folder"))
+
+
+def _not_ours(path: Path, mode: int, needed: str) -> Problem:
+    form = _FORMS.get(stat.S_IFMT(mode), "something else")
+    return Problem(
+        f"is {form}, where the program keeps {needed} of its own: it was left alone",
+        str(path),
+        guess="remove it; to keep your practice elsewhere, let the whole practice folder be there",
+    )
