@@ -16,10 +16,10 @@ import mido
 import pytest
 from hypothesis import given, settings
 
-from coach.cli import main
 from coach.music.clicktrack import clicks_of
 from coach.music.drill import Drill
 from coach.music.excerpt import passage_of, whole_piece
+from coach.paper.lane import plain_sheet
 from coach.paper.page import html_page
 from coach.score.load import load_drill, read_drill
 from coach.score.midi_out import HARMONICS_PROGRAM, TICKS_PER_QUARTER, midi_bytes
@@ -388,7 +388,7 @@ class _Tags(HTMLParser):
 @EACH
 def test_the_page_draws_every_bar_and_node_and_fetches_nothing(path: Path) -> None:
     drill = load_drill(path)
-    page = html_page(drill)
+    page = html_page(plain_sheet(drill))
     tags = _Tags()
     tags.feed(page)
     assert tags.open == []
@@ -409,7 +409,7 @@ def test_the_page_draws_every_bar_and_node_and_fetches_nothing(path: Path) -> No
 
 def test_the_page_marks_nodes_to_scale() -> None:
     drill = load_drill(DRILLS[0].parent / "first-pour.yaml")
-    page = html_page(drill)
+    page = html_page(plain_sheet(drill))
     places = sorted({float(x) for x in re.findall(r'<circle[^>]* cx="([\d.]+)"', page)})
     (nut,) = (float(x) for x in re.findall(r'<line class="nut" x1="([\d.]+)"', page))
     # Nodes at 1/4, 1/3 and 1/2 of the string (harmonic series): distances from the nut as 3 : 4 : 6.
@@ -423,7 +423,7 @@ def test_the_page_marks_nodes_to_scale() -> None:
 def test_page_and_tab_of_any_drill_hold_together(draft: Drill) -> None:
     drill = drill_of(draft)
     tags = _Tags()
-    tags.feed(html_page(drill))
+    tags.feed(html_page(plain_sheet(drill)))
     assert tags.open == []
     assert text_tab(drill).count("\n[") == len(drill.phrases)
 
@@ -432,53 +432,8 @@ def test_text_from_a_drill_is_never_markup() -> None:
     text = DRILLS[0].read_text().replace("title: First Pour", "title: <script>alert(1)</script>")
     drill, _ = read_drill(text, "x.yaml")
     assert drill is not None
-    assert "<script>" not in html_page(drill)
+    assert "<script>" not in html_page(plain_sheet(drill))
     assert ET.fromstring(musicxml_text(drill, 60)).findtext("work/work-title") == "<script>alert(1)</script>"
-
-
-def test_a_drill_is_never_exported_over_itself(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    drill = tmp_path / "drills" / "river.yaml"
-    assert main(["new", "--title", "River", "-o", str(drill)]) == 1
-    drill.parent.mkdir()
-    assert main(["new", "--title", "River", "-o", str(drill)]) == 0
-    before = drill.read_bytes()
-    assert main(["export", "river", "--to", "tab", "--folder", str(tmp_path), "-o", str(drill)]) == 1
-    assert "is what this command reads and would be lost" in capsys.readouterr().err
-    assert drill.read_bytes() == before
-
-
-@pytest.mark.parametrize("kind", ["midi", "musicxml", "tab", "html", "wav"])
-def test_the_command_writes_every_format(kind: str, tmp_path: Path) -> None:
-    target = tmp_path / f"out.{kind}"
-    drill = tmp_path / "short.yaml"
-    drill.write_text(
-        "drill: 1\ntitle: Short\ninstrument: bass\nmeter: 2/4\ntempo: {start: 200, goal: 200}\n"
-        "phrases: [{bars: [{bass: '1 E:0', harmonics: '2 G:<7>'}]}]\n"
-    )
-    assert main(["export", str(drill), "--to", kind, "-o", str(target)]) == 0
-    starts = {
-        "midi": b"MThd",
-        "musicxml": b"<?xml",
-        "tab": b"Short",
-        "html": b"<!DOCTYPE html>",
-        "wav": b"RIFF",
-    }
-    assert target.read_bytes().startswith(starts[kind])
-
-
-@pytest.mark.parametrize(
-    ("words", "message"),
-    [
-        (["--to", "midi"], "midi needs a file"),
-        (["--to", "midi", "--tempo", "10", "-o", "-"], "'10' is not a whole number from 20 to 300"),
-        (["--to", "midi", "--width", "70", "-o", "-"], "goes with --to tab, not with midi"),
-        (["--to", "tab", "--click-only"], "goes with --to midi or wav, not with tab"),
-        (["--to", "midi", "--harmonics-octaves", "9", "-o", "-"], "from 0 to 3"),
-    ],
-)
-def test_a_wrong_export_is_explained(words: list[str], message: str, capsys) -> None:  # type: ignore[no-untyped-def]
-    assert main(["export", str(DRILLS[0]), *words]) == 2
-    assert message in capsys.readouterr().err
 
 
 def test_pitches_are_the_harmonic_series() -> None:

@@ -33,6 +33,7 @@ from coach.log.upkeep import check_log
 from coach.music.drill import Assignment, Drill
 from coach.music.excerpt import LoggedPassage
 from coach.pages.document import document, escaped, table
+from coach.paper.lane import plain_sheet
 from coach.paper.page import html_page
 from coach.report.inbox import read_student
 from coach.report.table_csv import csv_text
@@ -354,7 +355,7 @@ def test_no_text_of_a_drill_gets_out_of_its_place_in_any_export() -> None:
     import mido
 
     drill = hostile_drill()
-    assert_harmless_page(html_page(drill))
+    assert_harmless_page(html_page(plain_sheet(drill)))
     assert_plain(text_tab(drill))
     text = musicxml_text(drill, 60)
     assert_plain(text)

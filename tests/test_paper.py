@@ -26,7 +26,7 @@ from coach.music.drill import Drill
 from coach.music.part import drill_part
 from coach.paper.engrave import SIZES, engraved_lines
 from coach.paper.mei import mei_score
-from coach.paper.pdf import pdf_page
+from coach.paper.pdf import fitted_page
 from coach.paper.sheet import WIDTH_MM, legend, neck_drawing, place_text, sheet_of, used_places
 from coach.score.load import load_drill, read_drill
 from coach.score.played import order_text, stretches
@@ -296,4 +296,4 @@ def test_any_drill_is_engraved_with_every_place_that_is_played(draft: Drill) -> 
 
 def test_no_text_of_a_drill_is_read_as_markup() -> None:
     drill = replace(named("latch-of-the-gate"), title='#let x = 1 \\ "$*_<b>', about="// $x$ @a #panic()")
-    assert pdf_page(drill, "letter").startswith(b"%PDF")
+    assert fitted_page(drill, "letter").pdf().startswith(b"%PDF")

@@ -5,24 +5,27 @@ from __future__ import annotations
 import argparse
 import sys
 import tempfile
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
+from pathlib import Path
 from typing import IO, TYPE_CHECKING
 
 from coach.commands.common import add_folder, add_output, places_of, say, whole_option, write_output
 from coach.folder.library import drill_on_own, find_drill
 from coach.folder.settings import load_settings
 from coach.ground.frozen import frozen
-from coach.ground.plain import listed, plain_text
+from coach.ground.plain import counted, listed, plain_text
 from coach.ground.problem import CoachError, Problem, UsageError
 from coach.ground.source import nearest
 from coach.music.excerpt import passage_of, whole_piece
 from coach.music.part import drill_part
 from coach.music.rhythm import MAX_BPM, MIN_BPM
-from coach.paper.page import html_page
-from coach.paper.sheet import PAPERS_MM
-from coach.score.load import load_drill
+from coach.paper.lane import plain_sheet
+from coach.paper.page import HTML_AIR_MM, html_page
+from coach.paper.sheet import DEFAULT_PAPER, PAPERS
+from coach.score.load import load_drills
 from coach.score.musicxml_out import musicxml_text
 from coach.score.tab import DEFAULT_WIDTH, text_tab
+from coach.words.amounts import clock_time, tempo
 
 if TYPE_CHECKING:
     from coach.music.drill import Drill
@@ -34,7 +37,15 @@ LONGEST_MIN, LONGEST_TRACK_MIN = 15, 180
 WIDTH_RANGE = (40, 400)
 PRINT_MISSING = "needs verovio and typst: pip install '.[print]' in the clone of this project"
 
-Written = str | bytes | Iterator[bytes]
+
+@frozen
+class Written:
+    """What a drill is as a file, what is said of it, and what of it can't be shown."""
+
+    content: str | bytes | Iterator[bytes]
+    facts: str
+    """How long it is, `1 page, A4`, for the line that tells what was written."""
+    warning: str = ""
 
 
 @frozen
@@ -42,6 +53,8 @@ class Format:
     """One thing that a drill can be written as; `write` gets the drill, the rung in bpm and the options."""
 
     write: Callable[[Drill, int, argparse.Namespace], Written]
+    next_step: str
+    """What to do with it: `print it at full size`."""
     options: tuple[str, ...] = ()
     """The options of this command that it takes, of those that not every format takes."""
     prints: bool = False
@@ -66,9 +79,16 @@ def configure(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--repeats", metavar="N", help="wav: how many times to play it (default: 1)")
     parser.add_argument("--width", metavar="N", help="tab: characters per line (default: 80)")
-    parser.add_argument("--paper", choices=tuple(PAPERS_MM), help="pdf, html: paper size (default: a4)")
+    parser.add_argument(
+        "--paper", choices=tuple(PAPERS), help=f"pdf, html: paper size (default: {DEFAULT_PAPER})"
+    )
     parser.add_argument("--layer", metavar="NAME", help="pdf, html, tab: only this layer")
     parser.add_argument("--easier", action="store_true", help="pdf, html, tab: the easier version")
+    parser.add_argument(
+        "--which",
+        metavar="NAME",
+        help="only this drill, by id or title, of a file that holds several (default: all)",
+    )
     add_folder(parser)
     add_output(parser, "the file to write (default for tab: print it)")
 
@@ -84,25 +104,79 @@ def run(arguments: argparse.Namespace) -> int:
             raise UsageError(Problem(f"goes with --to {' or '.join(kinds)}, not with {kind}", name))
     if arguments.output is None and not chosen.prints:
         raise UsageError(Problem(f"{kind} needs a file", "-o", guess="-o FILE; - is standard output"))
-    places = places_of(arguments)
-    drill = load_drill(find_drill(arguments.drill, places))
-    if chosen.on_own:
-        drill = drill_on_own(drill, load_settings(places.settings).instruments)
-    drill = _part(drill, arguments)
-    tempo_bpm = _whole(arguments.tempo, "--tempo", (MIN_BPM, MAX_BPM), drill.goal_bpm)
-    write_output(arguments.output or "-", chosen.write(drill, tempo_bpm, arguments), [drill.path])
+    drills = _drills(arguments)
+    targets = _targets(arguments.output or "-", chosen, drills)
+    # Nothing is written before all is known to go well.
+    written = [_written(drill, chosen, arguments) for drill in drills]
+    for target, drill, one in zip(targets, drills, written, strict=True):
+        write_output(target, one.content, [drill.path])
+        if one.warning:
+            say(f"coach: {one.warning}", to=sys.stderr)
+        if target != "-":
+            say(f"wrote {target}: {one.facts}; {chosen.next_step}")
     return 0
 
 
-def _midi(drill: Drill, tempo_bpm: int, arguments: argparse.Namespace) -> bytes:
+def _drills(arguments: argparse.Namespace) -> tuple[Drill, ...]:
+    """The drills of the file that is named, or the one out of them that is asked for."""
+    path = find_drill(arguments.drill, places_of(arguments))
+    drills = load_drills(path)
+    if arguments.which is None:
+        return drills
+    wanted = arguments.which.strip().casefold()
+    chosen = tuple(drill for drill in drills if wanted in (drill.id.casefold(), drill.title.casefold()))
+    if not chosen:
+        names = [drill.id for drill in drills]
+        close = nearest(wanted, names)
+        message = f"{path.name} has no drill '{plain_text(arguments.which, 40)}'; it has {listed(names, 20)}"
+        raise UsageError(Problem(message, "--which", guess=f"did you mean {close}?" if close else ""))
+    return chosen
+
+
+def _targets(output: str, chosen: Format, drills: Sequence[Drill]) -> list[str]:
+    """Where each drill goes: to the file that is named, or of several to one whose name has its id too."""
+    if len(drills) == 1 or (output == "-" and chosen.prints):
+        return [output] * len(drills)
+    if output == "-":
+        names = listed([drill.id for drill in drills], 20)
+        message = f"these are {len(drills)} drills, and each is a file of its own: {names}"
+        raise UsageError(Problem(message, "-o", guess="-o FILE, or --which NAME for one of them"))
+    path = Path(output)
+    return [str(path.with_name(f"{path.stem}-{drill.id}{path.suffix}")) for drill in drills]
+
+
+def _written(drill: Drill, chosen: Format, arguments: argparse.Namespace) -> Written:
+    if chosen.on_own:
+        drill = drill_on_own(drill, load_settings(places_of(arguments).settings).instruments)
+    part = _part(drill, arguments)
+    tempo_bpm = _whole(arguments.tempo, "--tempo", (MIN_BPM, MAX_BPM), part.goal_bpm)
+    return chosen.write(part, tempo_bpm, arguments)
+
+
+def _midi(drill: Drill, tempo_bpm: int, arguments: argparse.Namespace) -> Written:
     from coach.score.midi_out import HARMONICS_OCTAVES, OCTAVES_RANGE, midi_bytes
 
     octaves = _whole(arguments.harmonics_octaves, "--harmonics-octaves", OCTAVES_RANGE, HARMONICS_OCTAVES)
-    return midi_bytes(drill, tempo_bpm, arguments.click_only, octaves)
+    return Written(midi_bytes(drill, tempo_bpm, arguments.click_only, octaves), _length(drill, tempo_bpm))
 
 
-def _tab(drill: Drill, tempo_bpm: int, arguments: argparse.Namespace) -> str:
-    return text_tab(drill, _whole(arguments.width, "--width", WIDTH_RANGE, DEFAULT_WIDTH))
+def _musicxml(drill: Drill, tempo_bpm: int, arguments: argparse.Namespace) -> Written:
+    return Written(musicxml_text(drill, tempo_bpm), f"{_size(drill)} at {tempo(tempo_bpm)}")
+
+
+def _tab(drill: Drill, tempo_bpm: int, arguments: argparse.Namespace) -> Written:
+    width = _whole(arguments.width, "--width", WIDTH_RANGE, DEFAULT_WIDTH)
+    return Written(text_tab(drill, width), _size(drill))
+
+
+def _size(drill: Drill) -> str:
+    bars = sum(len(phrase.bars) for phrase in drill.phrases)
+    return f"{counted(len(drill.phrases), 'phrase')}, {counted(bars, 'bar')}"
+
+
+def _length(drill: Drill, tempo_bpm: int) -> str:
+    """How long the whole piece lasts at a tempo, once."""
+    return f"{clock_time(float(passage_of(drill, whole_piece(drill)).seconds(tempo_bpm)) / 60)} at {tempo(tempo_bpm)}"
 
 
 def _part(drill: Drill, arguments: argparse.Namespace) -> Drill:
@@ -123,31 +197,42 @@ def _part(drill: Drill, arguments: argparse.Namespace) -> Drill:
     return part
 
 
-def _html(drill: Drill, tempo_bpm: int, arguments: argparse.Namespace) -> str:
-    paper = arguments.paper or "a4"
+def _html(drill: Drill, tempo_bpm: int, arguments: argparse.Namespace) -> Written:
+    paper = arguments.paper or DEFAULT_PAPER
     try:
         # Large libraries, which few commands need and not everyone has.
-        from coach.paper.pdf import fitting_lines
+        from coach.paper.engrave import page_fonts
+        from coach.paper.pdf import fitted_page
     except ImportError:
         say(f"coach: printed without staves, for engraving {PRINT_MISSING}", to=sys.stderr)
-        return html_page(drill, paper=paper)
-    return html_page(drill, fitting_lines(drill, paper), paper)
+        return Written(html_page(plain_sheet(drill), paper), f"{_size(drill)}, for {PAPERS[paper].name}")
+    fitted = fitted_page(drill, paper, HTML_AIR_MM)
+    text = html_page(fitted.sheet, paper, fitted.note_rows, page_fonts())
+    return Written(text, _pages(fitted.pages, paper))
 
 
-def _pdf(drill: Drill, tempo_bpm: int, arguments: argparse.Namespace) -> bytes:
+def _pdf(drill: Drill, tempo_bpm: int, arguments: argparse.Namespace) -> Written:
+    paper = arguments.paper or DEFAULT_PAPER
     try:
         # As above.
-        from coach.paper.pdf import pdf_page
+        from coach.paper.pdf import fitted_page, unshown
     except ImportError:
         raise CoachError(
             Problem(
                 f"a PDF {PRINT_MISSING}", "--to pdf", guess="--to html writes a page that a browser prints"
             )
         ) from None
-    return pdf_page(drill, arguments.paper or "a4")
+    fitted = fitted_page(drill, paper)
+    lacking = unshown(fitted.sheet)
+    warning = f"no font here has {listed(lacking, 8)}: an empty box stands for each" if lacking else ""
+    return Written(fitted.pdf(), _pages(fitted.pages, paper), warning)
 
 
-def _wav(drill: Drill, tempo_bpm: int, arguments: argparse.Namespace) -> Iterator[bytes]:
+def _pages(count: int, paper: str) -> str:
+    return f"{counted(count, 'page')}, {PAPERS[paper].name}"
+
+
+def _wav(drill: Drill, tempo_bpm: int, arguments: argparse.Namespace) -> Written:
     from coach.sound.wav import practice_track, write_wav
 
     repeats = _whole(arguments.repeats, "--repeats", REPEATS_RANGE, 1)
@@ -170,7 +255,7 @@ def _wav(drill: Drill, tempo_bpm: int, arguments: argparse.Namespace) -> Iterato
         repeats=repeats,
         count_in_bars=drill.count_in_bars,
     )
-    return _pieces_of(track, write_wav)
+    return Written(_pieces_of(track, write_wav), f"{clock_time(minutes * repeats)} at {tempo(tempo_bpm)}")
 
 
 def _pieces_of(track: Iterator[Pcm], write: Callable[[IO[bytes], Iterator[Pcm]], int]) -> Iterator[bytes]:
@@ -186,14 +271,20 @@ def _whole(text: str | None, option: str, allowed: tuple[int, int], default: int
     return default if number is None else number
 
 
+_PRINT = "print it at full size (100 %), so that its rulers are true"
 FORMATS = {
-    "midi": Format(_midi, ("tempo", "click_only", "harmonics_octaves"), on_own=False),
-    "musicxml": Format(
-        lambda drill, tempo_bpm, arguments: musicxml_text(drill, tempo_bpm), ("tempo",), on_own=False
+    "midi": Format(
+        _midi,
+        "it sounds best with good General MIDI sounds",
+        ("tempo", "click_only", "harmonics_octaves"),
+        on_own=False,
     ),
-    "tab": Format(_tab, ("width", "layer", "easier"), prints=True),
-    "html": Format(_html, ("paper", "layer", "easier")),
-    "pdf": Format(_pdf, ("paper", "layer", "easier")),
-    "wav": Format(_wav, ("tempo", "click_only", "repeats")),
+    "musicxml": Format(
+        _musicxml, "open it in a notation program; `coach import` reads it back", ("tempo",), on_own=False
+    ),
+    "tab": Format(_tab, "show it in letters of one width", ("width", "layer", "easier"), prints=True),
+    "html": Format(_html, f"open it in a browser and {_PRINT}", ("paper", "layer", "easier")),
+    "pdf": Format(_pdf, _PRINT, ("paper", "layer", "easier")),
+    "wav": Format(_wav, "play along with it", ("tempo", "click_only", "repeats")),
 }
 """What `--to` offers, a row a format."""

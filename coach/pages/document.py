@@ -57,7 +57,8 @@ def document(title: str, parts: Iterable[str], layout: Layout = "column", style:
     return (
         "<!DOCTYPE html>\n"
         '<html lang="en"><head><meta charset="utf-8"><meta name="viewport" content="width=device-width">'
-        "<meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; style-src 'unsafe-inline'\">"
+        '<meta http-equiv="Content-Security-Policy" content="'
+        "default-src 'none'; style-src 'unsafe-inline'; font-src data:\">"
         f'<title>{escaped(title)}</title><style>{_STYLE}{style}</style></head><body class="{layout}">\n'
         + "\n".join(part for part in parts if part)
         + "\n</body></html>\n"

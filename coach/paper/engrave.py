@@ -11,6 +11,8 @@ import re
 import xml.etree.ElementTree as ET
 from collections.abc import Sequence
 from dataclasses import replace
+from functools import cache
+from pathlib import Path
 
 import verovio
 
@@ -38,6 +40,16 @@ ET.register_namespace("", _SVG[1:-1])
 ET.register_namespace("xlink", "http://www.w3.org/1999/xlink")
 # It writes to standard error by itself, past every rule of what may stand there.
 verovio.enableLog(verovio.LOG_OFF)
+
+
+@cache
+def page_fonts() -> str:
+    """CSS that brings along the font whose widths the engraver reckons with: Liberation, upright, bold and italic."""
+    faces = (
+        Path(verovio.__file__).with_name("data").joinpath("Liberation.css").read_text().split("@font-face")
+    )
+    needed = (face for face in faces[1:] if "weight: bold" not in face or "style: italic" not in face)
+    return "".join(f"@font-face{' '.join(face.split())}\n" for face in needed)
 
 
 def engraved_lines(drill: Drill, size: float, score: MeiScore | None = None) -> tuple[Line, ...]:

@@ -15,7 +15,7 @@ from coach.ground.plain import plain_text
 from coach.music.drill import Bar, Drill, Phrase
 from coach.music.rhythm import count_text
 from coach.pages import svg
-from coach.paper.sheet import WIDTH_MM, Above, Drawing, Line, place_text
+from coach.paper.sheet import WIDTH_MM, Above, Drawing, Line, Sheet, place_text, sheet_of
 from coach.score.staves import spelled
 
 _LEFT, _RIGHT = 22.0, 2.0
@@ -29,9 +29,10 @@ _PAD = 5.0
 """From the bar line to the first beat."""
 
 
-def lane_lines(drill: Drill) -> tuple[Line, ...]:
-    """Every phrase of the drill, line by line."""
-    return tuple(_line(drill, phrase, system) for phrase in drill.phrases for system in _systems(phrase))
+def plain_sheet(drill: Drill) -> Sheet:
+    """The drill's sheet with every phrase as lanes, line by line."""
+    lines = (_line(drill, phrase, system) for phrase in drill.phrases for system in _systems(phrase))
+    return sheet_of(drill, tuple(lines), ())
 
 
 def _line(drill: Drill, phrase: Phrase, system: list[_Placed]) -> Line:

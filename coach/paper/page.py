@@ -5,52 +5,57 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator, Sequence
 
-from coach.music.drill import Drill
 from coach.pages.document import document, escaped, paragraph, section, table
-from coach.paper.lane import lane_lines
 from coach.paper.sheet import (
     CARE_HEADING,
     CAUTIONS,
+    DEFAULT_PAPER,
+    EMPTY_ROWS,
     NOTES_HEADER,
     NOTES_HEADING,
+    PAPERS,
+    WIDTH_MM,
     Above,
     Line,
     Sheet,
-    sheet_of,
 )
 
-EMPTY_ROWS = 6
+HTML_AIR_MM = 3.0
+"""How much of a page is left free, since no two browsers set text the same."""
 _STYLE = """
-body.sheet { font: 9.5pt/1.25 'Libertinus Serif', 'Times New Roman', 'Liberation Serif', serif; }
-.sheet h1 { font-size: 20pt; } .sheet h2 { font-size: 12pt; margin: 3mm 0 1.5mm; border: 0; }
-.sheet p { margin: 1mm 0; } h1, p { overflow-wrap: anywhere; } .sheet section svg { margin-bottom: 2mm; }
-.line { break-inside: avoid; margin: 3mm 0 0; } .above { display: grid; align-items: end; }
-.above span { padding-right: 2mm; overflow-wrap: anywhere; line-height: 1.15; }
-.engraved text { font-family: inherit; } .legend, .sheet table, .care { font-size: 8.5pt; }
-.legend span { margin-right: 1.2em; white-space: nowrap; } .sheet td, .sheet th { padding: .5mm 5mm .5mm 0; }
+body.sheet { font: 9.2pt/1.12 Liberation, 'Liberation Serif', 'Times New Roman', serif; }
+.sheet h1 { font-size: 20pt; line-height: 1; margin: -1.2mm 0 1mm; } .sheet svg text { font-family: inherit; }
+.sheet h2 { font-size: 12pt; line-height: 1; margin: 2mm 0 1mm; border: 0; padding: 0; }
+.sheet p { margin: .2mm 0; } h1, p { overflow-wrap: anywhere; } .sheet section svg { margin-bottom: 2mm; }
+.line { break-inside: avoid; margin: 2.5mm 0 0; } .above { display: grid; align-items: end; margin-bottom: .4mm; }
+.above span { font-size: 9pt; padding-right: 2mm; overflow-wrap: anywhere; line-height: 1; margin: -.3mm 0 -.5mm; }
+.sheet .legend { margin: 2.5mm 0 0; } .legend, .sheet table, .care { font-size: 8.2pt; line-height: 1.05; }
+.legend span { margin-right: 1.2em; white-space: nowrap; } .sheet td, .sheet th { padding: .25mm 5mm .25mm 0; }
+.sheet .care { margin: 2mm 0 0; } .sheet .empty td { padding: 0; }
 """
 
 
-def html_page(drill: Drill, lines: Sequence[Line] = (), paper: str = "auto") -> str:
-    """The whole page as text: around engraved lines where they are given, else with the plain lane and tab."""
-    sheet = sheet_of(drill, tuple(lines)) if lines else sheet_of(drill, lane_lines(drill), ())
+def html_page(sheet: Sheet, paper: str = DEFAULT_PAPER, note_rows: int = EMPTY_ROWS, fonts: str = "") -> str:
+    """The whole page as text, with so many rows for notes; `fonts` is CSS that brings the font Liberation along."""
     parts = [
         f"<h1>{escaped(sheet.title)}</h1>",
         *map(paragraph, sheet.facts),
         *map(_line, sheet.lines),
         _legend(sheet),
         *_nodes(sheet),
-        *_rest(),
+        *_rest(note_rows),
     ]
-    return document(sheet.title, parts, "sheet", _STYLE + _running(sheet, paper))
+    return document(sheet.title, parts, "sheet", fonts + _STYLE + _running(sheet, paper))
 
 
 def _running(sheet: Sheet, paper: str) -> str:
     """What stands on every page, as the print style of its margins."""
     text = _css_text(" · ".join(sheet.running))
+    look = "font: 8pt Liberation, 'Liberation Serif', 'Times New Roman', serif;"
+    side_mm = (PAPERS[paper].width_mm - WIDTH_MM) / 2
     return (
-        f"@page {{ size: {paper}; margin: 10mm 14mm 13mm; @bottom-left {{ content: {text}; font-size: 8pt; }} "
-        "@bottom-right { content: 'page ' counter(page) ' of ' counter(pages); font-size: 8pt; } }"
+        f"@page {{ size: {paper}; margin: 10mm {side_mm:g}mm 13mm; @bottom-left {{ content: {text}; {look} }} "
+        f"@bottom-right {{ content: 'page ' counter(page) ' of ' counter(pages); {look} }} }}"
     )
 
 
@@ -93,6 +98,8 @@ def _nodes(sheet: Sheet) -> Iterator[str]:
         )
 
 
-def _rest() -> Iterator[str]:
+def _rest(note_rows: int) -> Iterator[str]:
     yield f'<p class="care"><b>{CARE_HEADING}.</b> {escaped(" ".join(CAUTIONS))}</p>'
-    yield section(NOTES_HEADING, table(NOTES_HEADER, [("",) * len(NOTES_HEADER)] * EMPTY_ROWS, name="empty"))
+    if note_rows:
+        rows = [("",) * len(NOTES_HEADER)] * note_rows
+        yield section(NOTES_HEADING, table(NOTES_HEADER, rows, name="empty"))

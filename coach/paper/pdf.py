@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from bisect import bisect_left
 from dataclasses import asdict, replace
 from functools import cache
@@ -10,24 +11,30 @@ from pathlib import Path
 
 import typst
 
+from coach.ground.frozen import frozen
 from coach.music.drill import Drill
 from coach.paper.engrave import SIZES, engraved_lines
 from coach.paper.mei import mei_score
-from coach.paper.page import EMPTY_ROWS
 from coach.paper.sheet import (
     CARE_HEADING,
     CAUTIONS,
+    EMPTY_ROWS,
     NOTES_HEADER,
     NOTES_HEADING,
-    PAPERS_MM,
+    PAPERS,
     WIDTH_MM,
     Drawing,
-    Line,
     Sheet,
     sheet_of,
 )
 
 _TEMPLATE = Path(__file__).with_name("sheet.typ")
+_SURE = "\u024f"
+"""Up to here every character has a glyph: Latin letters, which the typesetter's own font has."""
+_PROOF = (
+    b'#set document(title: "Letters", date: none)\n'
+    b'#set text(font: "Libertinus Serif")\n#sys.inputs.letters.clusters().join(" ")'
+)
 _MOST_BARS = 48
 """More bars than these never fit one page."""
 _STYLE = (
@@ -35,23 +42,34 @@ _STYLE = (
 )
 
 
-def pdf_page(drill: Drill, paper: str) -> bytes:
-    """The drill as a PDF file on one of `PAPERS_MM`."""
-    written = _compiler(sheet_of(drill, fitting_lines(drill, paper)), paper).compile(format="pdf")
-    return written if isinstance(written, bytes) else b"".join(written or ())
+@frozen
+class Fitted:
+    """A drill's sheet as it fits its paper: on so many pages, with so many rows for notes on the last."""
+
+    sheet: Sheet
+    pages: int
+    note_rows: int
+    compiler: typst.Compiler
+
+    def pdf(self) -> bytes:
+        """The pages as a PDF file."""
+        written = self.compiler.compile(format="pdf")
+        return written if isinstance(written, bytes) else b"".join(written or ())
 
 
-def fitting_lines(drill: Drill, paper: str) -> tuple[Line, ...]:
-    """The drill's music in the largest size that gives one page of a paper, else in the largest of all."""
+def fitted_page(drill: Drill, paper: str, air_mm: float = 0.0) -> Fitted:
+    """The drill on one of `PAPERS`, its music in the largest size that gives one page, else in the largest of all.
+
+    So much of the foot of each page is left free.
+    """
     score = mei_score(drill)
 
     @cache
-    def at(size: float) -> tuple[Line, ...]:
-        return engraved_lines(drill, size, score)
+    def at(size: float) -> Fitted:
+        return _laid_out(sheet_of(drill, engraved_lines(drill, size, score)), paper, air_mm)
 
     def fits(size: float) -> bool:
-        compiler = _compiler(sheet_of(drill, at(size)), paper)
-        return bool(compiler.query("<pages>", field="value", one=True) == "1")
+        return at(size).pages == 1
 
     # A smaller size does not save what is far too long, and long drills take long.
     bars = sum(len(phrase.bars) for phrase in drill.phrases)
@@ -61,12 +79,38 @@ def fitting_lines(drill: Drill, paper: str) -> tuple[Line, ...]:
     return at(SIZES[index] if index < len(SIZES) else SIZES[0])
 
 
-def _compiler(sheet: Sheet, paper: str) -> typst.Compiler:
+def _laid_out(sheet: Sheet, paper: str, air_mm: float) -> Fitted:
+    compiler = _compiler(sheet, paper, air_mm)
+    fit = json.loads(compiler.query("<fit>", field="value", one=True))
+    return Fitted(sheet, fit["pages"], fit["rows"], compiler)
+
+
+def unshown(sheet: Sheet) -> list[str]:
+    """The characters of a sheet for which no font is at hand: an empty box stands where they should.
+
+    What has no shape of its own stands as its number: `U+E000`.
+    """
+    text = json.dumps(asdict(sheet), ensure_ascii=False)
+    letters = "".join(sorted({letter for letter in text if letter > _SURE}))
+    if not letters:
+        return []
+    page = typst.Compiler(_PROOF, sys_inputs={"letters": letters})
+    try:
+        # PDF/UA forbids characters without a glyph (ISO 14289-1, 7.21.4), so that the typesetter names them.
+        page.compile(format="pdf", pdf_standards="ua-1")
+    except typst.TypstError as error:
+        names = re.sub(r"\\u\{(\w+)\}", lambda match: f"U+{match[1].upper()}", error.diagnostic)
+        return list(dict.fromkeys(re.findall(r'the text `"(.+?)"`', names)))
+    return []
+
+
+def _compiler(sheet: Sheet, paper: str, air_mm: float) -> typst.Compiler:
     """The typesetter with all that a sheet says as its data."""
     sheet = replace(sheet, neck=_alone(sheet.neck), ruler=_alone(sheet.ruler))
     data = asdict(sheet) | {
         "paper": {"a4": "a4", "letter": "us-letter"}[paper],
-        "page_mm": PAPERS_MM[paper][0],
+        "page_mm": PAPERS[paper].width_mm,
+        "air_mm": air_mm,
         "width_mm": WIDTH_MM,
         "care_heading": CARE_HEADING,
         "cautions": CAUTIONS,

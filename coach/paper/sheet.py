@@ -24,8 +24,6 @@ from coach.words.amounts import full_day, tempo, tempo_range
 from coach.words.names import tuning_name
 
 WIDTH_MM = 182.0
-PAPERS_MM = {"a4": (210.0, 297.0), "letter": (215.9, 279.4)}
-"""Width and height (ISO 216; ANSI/ASME Y14.1)."""
 SCALES = (1.0, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0, 12.0, 15.0)
 """What a mm on paper may stand for, in mm of string."""
 # The first two are common practice and have no source.
@@ -42,7 +40,23 @@ ENGRAVED = ("diamond heads: harmonics where they sound", "arc without an end: le
 """What signs of engraved harmonics mean."""
 NODES_HEADING = "Where the nodes are"
 NOTES_HEADING = "Notes"
+EMPTY_ROWS = 6
+"""How many rows for notes there are at most."""
 NOTES_HEADER = ("day", "phrase", "bpm", "what choked", "what to try")
+
+
+@frozen
+class Paper:
+    """A size of paper: its name, its width and height."""
+
+    name: str
+    width_mm: float
+    height_mm: float
+
+
+PAPERS = {"a4": Paper("A4", 210.0, 297.0), "letter": Paper("Letter", 215.9, 279.4)}
+"""ISO 216; ANSI/ASME Y14.1."""
+DEFAULT_PAPER = "a4"
 
 Place = tuple[int, Node, int]
 """A string's index, a node on it, and the fret at which it is stopped."""
@@ -213,7 +227,7 @@ def _label(node: Node, stop: int) -> str:
 def neck_drawing(instrument: Instrument, places: tuple[Place, ...]) -> Drawing:
     """The neck from the nut to past the last node at a round scale, with a ruler in mm that is true at that scale."""
     unit_mm = WIDTH_MM / WIDTH
-    frame = Frame(gap=17.0, rows=6, ruler=True)
+    frame = Frame(gap=14.0, rows=6, ruler=True)
     room_mm = (frame.stop - frame.left) * unit_mm
     furthest_mm = max(instrument.position_mm(*place) for place in places)
     needed_mm = min(instrument.longest_mm, furthest_mm * 1.03 + 10)

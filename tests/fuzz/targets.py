@@ -135,9 +135,10 @@ def written_everywhere(drill: Drill, chance: random.Random) -> None:
     import mido
 
     from coach.paper.engrave import SIZES, engraved_lines
+    from coach.paper.lane import plain_sheet
     from coach.paper.page import html_page
-    from coach.paper.pdf import pdf_page
-    from coach.paper.sheet import PAPERS_MM
+    from coach.paper.pdf import fitted_page
+    from coach.paper.sheet import PAPERS, sheet_of
     from coach.score.load import read_drill
     from coach.score.midi_out import midi_bytes
     from coach.score.musicxml_in import part_names, read_musicxml
@@ -150,11 +151,11 @@ def written_everywhere(drill: Drill, chance: random.Random) -> None:
     tempo = chance.choice((20, drill.goal_bpm, 300))
     assert_plain(text_tab(drill, chance.choice((40, 80, 400))))
     if chance.random() < 0.2:
-        assert_harmless_page(html_page(drill))
+        assert_harmless_page(html_page(plain_sheet(drill)))
     if chance.random() < 0.02:
-        assert_harmless_page(html_page(drill, engraved_lines(drill, chance.choice(SIZES))))
+        assert_harmless_page(html_page(sheet_of(drill, engraved_lines(drill, chance.choice(SIZES)))))
     if chance.random() < 0.01:
-        assert pdf_page(drill, chance.choice(tuple(PAPERS_MM))).startswith(b"%PDF")
+        assert fitted_page(drill, chance.choice(tuple(PAPERS))).pdf().startswith(b"%PDF")
     if chance.random() < 0.12:
         root = ET.fromstring(musicxml_text(drill, tempo))
         if chance.random() < 0.5:

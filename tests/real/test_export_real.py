@@ -1,4 +1,4 @@
-"""Exports in real programs: a synthesizer sounds the physical pitches, a browser prints the page."""
+"""Exports in real programs: a synthesizer sounds the physical pitches."""
 
 from __future__ import annotations
 
@@ -11,8 +11,7 @@ import numpy as np
 import pytest
 
 from coach.music.excerpt import passage_of, whole_piece
-from coach.paper.page import html_page
-from coach.score.load import load_drill, read_drill
+from coach.score.load import read_drill
 from coach.score.midi_out import midi_bytes
 
 SOUNDFONTS = [
@@ -33,9 +32,6 @@ phrases:
       - bass: 1 E:0 for 1.5, 3 A:3 for 1.5
       - harmonics: 1 E:<12> for 2.5
 """
-CHROMIUM = next(
-    (name for name in ("chromium", "chromium-browser", "google-chrome") if shutil.which(name)), None
-)
 
 
 @pytest.mark.real
@@ -91,21 +87,3 @@ def test_a_synthesizer_sounds_the_physical_pitches(soundfont: Path, tmp_path: Pa
         found_hz, level = loudest(wanted_hz)
         assert abs(1200 * np.log2(found_hz / wanted_hz)) < 6.5, (event.count, wanted_hz, found_hz)
         assert max(loudest(wanted_hz / 2)[1], loudest(wanted_hz / 4)[1]) < level / 20, "an octave too low"
-
-
-@pytest.mark.real
-@pytest.mark.skipif(CHROMIUM is None, reason="needs chromium: apt-get install chromium")
-@pytest.mark.parametrize("paper", ["A4", "letter"])
-def test_a_browser_prints_the_page_on_few_sheets(paper: str, tmp_path: Path) -> None:
-    assert CHROMIUM is not None
-    drill = load_drill(Path(__file__).parents[2] / "drills" / "the-great-bell.yaml")
-    page, pdf = tmp_path / "page.html", tmp_path / "page.pdf"
-    page.write_text(html_page(drill).replace("size: auto", f"size: {paper}"), encoding="utf-8")
-    command = [
-        CHROMIUM, "--headless", "--no-sandbox", "--disable-gpu", f"--user-data-dir={tmp_path / 'profile'}",
-        "--no-pdf-header-footer", f"--print-to-pdf={pdf}", page.as_uri(),
-    ]  # fmt: skip
-    subprocess.run(command, check=True, capture_output=True, timeout=120)
-    data = pdf.read_bytes()
-    assert data.startswith(b"%PDF")
-    assert 1 <= data.count(b"/Type /Page\n") + data.count(b"/Type /Page ") + data.count(b"/Type/Page/") <= 4

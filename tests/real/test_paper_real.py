@@ -1,4 +1,4 @@
-"""The printed page as PDF, measured by poppler: pages, paper, words that neither overlap nor leave, rulers in true mm.
+"""The printed page, as PDF and from a browser: pages, paper, words that neither overlap nor leave, rulers in true mm.
 
 Outside: poppler's `pdfinfo`, `pdftotext -bbox` and `pdftoppm`; ISO 216 (A4) and ANSI/ASME Y14.1 (Letter); one point is
 25.4/72 mm (PDF, ISO 32000).
@@ -18,8 +18,10 @@ import numpy as np
 import pytest
 
 from coach.music.drill import Assignment, Drill
-from coach.paper.pdf import pdf_page
-from coach.paper.sheet import PAPERS_MM, RULER_MM
+from coach.paper.engrave import page_fonts
+from coach.paper.page import HTML_AIR_MM, html_page
+from coach.paper.pdf import fitted_page
+from coach.paper.sheet import PAPERS, RULER_MM
 from coach.score.load import load_drill, read_drill
 
 pytestmark = pytest.mark.real
@@ -68,7 +70,21 @@ def pages_of(pdf: Path) -> list[list[Word]]:
 
 def printed(drill: Drill, paper: str, folder: Path) -> Path:
     pdf = folder / f"{paper}.pdf"
-    pdf.write_bytes(pdf_page(drill, paper))
+    pdf.write_bytes(fitted_page(drill, paper).pdf())
+    return pdf
+
+
+def from_browser(page: str, folder: Path) -> Path:
+    """A page as a browser prints it."""
+    chromium = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None)
+    if chromium is None:
+        pytest.skip("needs chromium: apt-get install chromium")
+    file, pdf = folder / "page.html", folder / "browser.pdf"
+    file.write_text(page, encoding="utf-8")
+    told(
+        chromium, "--headless", "--no-sandbox", "--disable-gpu", f"--user-data-dir={folder / 'profile'}",
+        "--no-pdf-header-footer", f"--print-to-pdf={pdf}", file.as_uri(),
+    )  # fmt: skip
     return pdf
 
 
@@ -90,7 +106,7 @@ def assigned(drill: Drill) -> Drill:
     )
 
 
-@pytest.mark.parametrize("paper", PAPERS_MM)
+@pytest.mark.parametrize("paper", PAPERS)
 @pytest.mark.parametrize("path", DRILLS, ids=lambda path: path.stem)
 def test_a_drill_is_one_page_on_which_no_word_overlaps_or_leaves(
     path: Path, paper: str, tmp_path: Path
@@ -101,7 +117,7 @@ def test_a_drill_is_one_page_on_which_no_word_overlaps_or_leaves(
     width, height = (
         float(number) * POINT_MM for number in re.findall(r"Page size: +([\d.]+) x ([\d.]+)", facts)[0]
     )
-    assert (width, height) == pytest.approx(PAPERS_MM[paper], abs=0.1)
+    assert (width, height) == pytest.approx((PAPERS[paper].width_mm, PAPERS[paper].height_mm), abs=0.1)
     pages = pages_of(pdf)
     # Sixteen bars on three staves for five strings are more than a page.
     assert len(pages) == (2 if path.stem == "the-mill-at-turning-tide" else 1)
@@ -115,7 +131,30 @@ def test_a_drill_is_one_page_on_which_no_word_overlaps_or_leaves(
             assert wanted in text
 
 
-@pytest.mark.parametrize("paper", PAPERS_MM)
+# The fullest pages, one with a low string more, one with fingers; `letter` is the shorter paper.
+@pytest.mark.parametrize(
+    ("name", "paper"),
+    [
+        ("first-pour", "a4"),
+        ("the-great-bell", "letter"),
+        ("small-bells", "letter"),
+        ("lantern-on-the-weir", "a4"),
+    ],
+)
+def test_a_browser_prints_the_same_page(name: str, paper: str, tmp_path: Path) -> None:
+    drill = assigned(load_drill(DRILLS[0].parent / f"{name}.yaml"))
+    fitted = fitted_page(drill, paper, HTML_AIR_MM)
+    (words,) = pages_of(
+        from_browser(html_page(fitted.sheet, paper, fitted.note_rows, page_fonts()), tmp_path)
+    )
+    assert overlapping(words) == []
+    text = " ".join(word.text for word in words)
+    for wanted in (drill.title, "for Zoë Ångström", "due 24 Dec 2026", "page 1 of 1", "Take care."):
+        assert wanted in text
+    assert max(word.bottom for word in words) < PAPERS[paper].height_mm - 4
+
+
+@pytest.mark.parametrize("paper", PAPERS)
 def test_the_ruler_is_true_in_mm_on_paper(paper: str, tmp_path: Path) -> None:
     (words,) = pages_of(printed(load_drill(DRILLS[0].parent / "two-sluices.yaml"), paper, tmp_path))
     (true,) = (word for word in words if word.text == "true")
