@@ -8,8 +8,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import astuple, dataclass, field
+from dataclasses import dataclass, field, fields
 from datetime import date
+from operator import attrgetter
 from typing import Any
 
 from coach.learning.known import Known, digest_of, known_of, taken_in
@@ -234,7 +235,7 @@ class LearningFold:
                 drill: [_row(skill.level), {key: _row(term) for key, term in skill.terms.items()}]
                 for drill, skill in state.skills.items()
             },
-            "records": {key: list(astuple(record)) for key, record in state.records.items()},
+            "records": {key: list(_record_row(record)) for key, record in state.records.items()},
             "cold": [list(row) for row in state.cold],
             "days": {str(day): list(spent) for day, spent in state.days.items()},
             "heard": state.heard,
@@ -256,6 +257,9 @@ class LearningFold:
 
 def _row(term: Term) -> list[Any]:
     return [term.mean, term.variance, term.day, term.today, term.recent]
+
+
+_record_row = attrgetter(*(each.name for each in fields(Record)))
 
 
 FOLD = LearningFold()

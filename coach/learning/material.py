@@ -10,7 +10,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
 
-from coach.learning.skill import EventKeys, event_keys
+from coach.learning.skill import EventKeys, keys_of
 from coach.music.drill import TOGETHER, Drill
 from coach.music.excerpt import Excerpt, Kind, Passage, passage_of, whole_phrase, whole_piece
 from coach.words.names import place_name
@@ -89,7 +89,7 @@ class Material:
         return Part(
             excerpt,
             passage,
-            event_keys(passage.logged),
+            keys_of(excerpt, passage.logged_events),
             float(count_in + music),
             sum(event.is_harmonic for event in passage.events),
             min(drill.tempo.start_bpm, drill.goal_bpm),

@@ -34,7 +34,7 @@ from dataclasses import dataclass, field
 
 from coach.ground.frozen import frozen
 from coach.music.drill import TOGETHER
-from coach.music.excerpt import Excerpt, LoggedPassage
+from coach.music.excerpt import Excerpt, LoggedEvent, LoggedPassage
 from coach.rating.table import Result, Says
 
 SLOPE = 6.0
@@ -80,9 +80,13 @@ EventKeys = tuple[str, str, str, str]
 
 def event_keys(passage: LoggedPassage) -> tuple[EventKeys, ...]:
     """The keys of (1) for each event of a passage, in order."""
-    excerpt = Excerpt.parse(passage.excerpt)
+    return keys_of(Excerpt.parse(passage.excerpt), passage.events)
+
+
+def keys_of(excerpt: Excerpt, events: Sequence[LoggedEvent]) -> tuple[EventKeys, ...]:
+    """The same where the excerpt's events are at hand."""
     keys = []
-    for event in passage.events:
+    for event in events:
         phrase = event.phrase or excerpt.phrases[0]
         node = "n:" + "+".join(event.nodes) if event.nodes else ""
         move = "m:" + event.move if event.move else ""

@@ -23,6 +23,7 @@ from coach.ground.codec import plain_of
 from coach.ground.frozen import frozen
 from coach.music.drill import TOGETHER, Bar, Drill, Event, Note, Phrase
 from coach.music.rhythm import Meter, TempoMap, TempoSpan, count_text
+from coach.strings.instrument import Instrument
 
 
 class Kind(StrEnum):
@@ -170,8 +171,8 @@ class Passage:
     layers: tuple[str, ...]
 
     @cached_property
-    def logged(self) -> LoggedPassage:
-        events = tuple(
+    def logged_events(self) -> tuple[LoggedEvent, ...]:
+        return tuple(
             LoggedEvent(
                 event.label,
                 event.layer,
@@ -183,7 +184,10 @@ class Passage:
             )
             for event in self.events
         )
-        return LoggedPassage.of(self.excerpt.key, self.revision, self.title, events)
+
+    @cached_property
+    def logged(self) -> LoggedPassage:
+        return LoggedPassage.of(self.excerpt.key, self.revision, self.title, self.logged_events)
 
     @cached_property
     def node_keys(self) -> tuple[str, ...]:
@@ -300,6 +304,7 @@ def _assembled(
     placed_bars: list[PassageBar] = []
     events: list[PlacedEvent] = []
     spans: list[TempoSpan] = []
+    known: dict[tuple[int, int, str], tuple[str, float]] = {}
     start = Fraction(0)
     for index, (phrase, number, bar) in enumerate(bars):
         beat_length = bar.meter.beat_whole / drill.tempo.beat_whole
@@ -321,26 +326,37 @@ def _assembled(
                 after, hold = event.beat - offset, event.hold
                 if not whole_beats:
                     after, hold = after * beat_length, hold * beat_length
-                events.append(_place(drill, event, notes, start + after, hold, index))
+                events.append(_place(known, drill.instrument, event, notes, start + after, hold, index))
         start += length
     return events, placed_bars, spans
 
 
 def _place(
-    drill: Drill, event: Event, notes: tuple[Note, ...], onset: Fraction, hold: Fraction, bar: int
+    known: dict[tuple[int, int, str], tuple[str, float]],
+    instrument: Instrument,
+    event: Event,
+    notes: tuple[Note, ...],
+    onset: Fraction,
+    hold: Fraction,
+    bar: int,
 ) -> PlacedEvent:
-    instrument = drill.instrument
+    """An event in its passage; `known` has the node key and pitch of each place that was met, and is added to."""
     placed = []
     for note in notes:
-        if note.node is not None:
-            hz = instrument.sounding_hz(note.string, note.node, note.stop)
-            key = instrument.node_key(note.string, note.node, note.stop)
-        else:
-            hz = instrument.fretted_hz(note.string, note.stop)
-            key = ""
-        placed.append(PlacedNote(note, key, hz))
+        at = (note.string, note.stop, note.node.key if note.node else "")
+        if at not in known:
+            known[at] = _sounding(instrument, note)
+        placed.append(PlacedNote(note, *known[at]))
     place = "+".join(item.node_key for item in placed if item.node_key)
     return PlacedEvent(0, event.layer, onset, hold, bar, event.beat, tuple(placed), place=place)
+
+
+def _sounding(instrument: Instrument, note: Note) -> tuple[str, float]:
+    """The node key, empty where there is no node, and the pitch in Hz."""
+    if note.node is None:
+        return "", instrument.fretted_hz(note.string, note.stop)
+    key = instrument.node_key(note.string, note.node, note.stop)
+    return key, instrument.sounding_hz(note.string, note.node, note.stop)
 
 
 def _merged(spans: list[TempoSpan]) -> Iterator[TempoSpan]:
