@@ -1,4 +1,7 @@
-"""The drills at hand: read from the practice folder and the package, each id once, faults told and not fatal."""
+"""The drills at hand: read from the practice folder and the package, each id once, faults told and not fatal.
+
+What reads YAML is imported when a file is to be read: most starts find all drills in `coach.folder.kept`.
+"""
 
 from __future__ import annotations
 
@@ -9,6 +12,7 @@ from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 
+from coach.folder.kept import Kept
 from coach.ground.files import free_path
 from coach.ground.frozen import frozen
 from coach.ground.own_files import refuse_link, write_own
@@ -17,8 +21,6 @@ from coach.ground.plain import same_name
 from coach.ground.problem import CoachError, Problem
 from coach.log.people import DEFAULT_NAME
 from coach.music.drill import Drill
-from coach.score.edit import with_ids
-from coach.score.load import SEVERAL, drill_texts, load_drill, load_drills, read_drill
 from coach.strings.instrument import Instrument
 from coach.strings.own import on_own
 from coach.words.amounts import full_day, tempo
@@ -54,8 +56,11 @@ def drill_on_own(drill: Drill, own: Sequence[Instrument]) -> Drill:
     return replace(drill, instrument=on_own(drill.instrument, own))
 
 
-def load_library(places: Places) -> Library:
-    """Every readable drill: the player's own first, then the built-in ones whose id no own drill has; each by grade."""
+def load_library(places: Places, kept: Kept | None = None) -> Library:
+    """Every readable drill: the player's own first, then the built-in ones whose id no own drill has; each by grade.
+
+    What is `kept` of them is not read again.
+    """
     drills: dict[str, Drill] = {}
     notices: list[str] = []
     faulty = 0
@@ -65,7 +70,7 @@ def load_library(places: Places) -> Library:
     for path in [*own_files[:MOST_FILES], *builtin_drills()]:
         own = path.parent == places.drills
         try:
-            drill = load_drill(path)
+            drill = kept.read(path, _load_drill) if kept else _load_drill(path)
         except CoachError as error:
             faulty += 1
             if faulty <= MOST_SHOWN:
@@ -91,6 +96,12 @@ def load_library(places: Places) -> Library:
     built_in = {drill.id for drill in drills.values() if Path(drill.path).parent != places.drills}
     ordered = sorted(drills.values(), key=lambda drill: (drill.id in built_in, drill.grade or 0))
     return Library(tuple(ordered), tuple(notices), frozenset(built_in))
+
+
+def _load_drill(path: Path) -> Drill:
+    from coach.score.load import load_drill
+
+    return load_drill(path)
 
 
 def in_plan(
@@ -130,6 +141,8 @@ def strings_lacking(drill: Drill, instruments: Sequence[Instrument]) -> tuple[st
 
 def named_drills(names: Sequence[str], places: Places) -> Library:
     """The drills that the player named, by file or by name; CoachError with every problem in any of them."""
+    from coach.score.load import load_drills
+
     problems: list[Problem] = []
     drills: dict[str, Drill] = {}
     for name in names:
@@ -198,6 +211,8 @@ def write_ids(path: Path) -> bool:
 
     OSError, UnicodeDecodeError or CoachError where the file can't be read or written.
     """
+    from coach.score.edit import with_ids
+
     text = path.read_bytes().decode("utf-8")
     settled = with_ids(text)
     if settled == text:
@@ -211,6 +226,8 @@ def _keep(path: Path, places: Places, drill: Drill) -> tuple[Drill, str]:
 
     The drill, and what is to be told. One out of several in a file is read from its copy from now on.
     """
+    from coach.score.load import SEVERAL
+
     content, name = path.read_bytes(), path.name
     if content.decode("utf-8-sig").startswith(SEVERAL.strip()):
         content, name = _one_of(content.decode("utf-8-sig"), drill.id), f"{drill.id}{DRILL_SUFFIXES[0]}"
@@ -224,7 +241,7 @@ def _keep(path: Path, places: Places, drill: Drill) -> tuple[Drill, str]:
         return in_place, f"kept a copy as {target}"
     if target.read_bytes() == content:
         return in_place, ""
-    before = load_drill(target)
+    before = _load_drill(target)
     older = free_path(target.with_name(target.name + ".old"))
     _write(older, target.read_bytes())
     _write(target, content)
@@ -234,6 +251,8 @@ def _keep(path: Path, places: Places, drill: Drill) -> tuple[Drill, str]:
 
 def _one_of(text: str, drill_id: str) -> bytes:
     """The drill with this id out of the text of several."""
+    from coach.score.load import drill_texts, read_drill
+
     for one in drill_texts(text):
         drill, _ = read_drill(one, "")
         if drill and drill.id == drill_id:
@@ -259,7 +278,7 @@ def _asked(drill: Drill) -> str:
 
 def _id_of(path: Path) -> str:
     try:
-        return load_drill(path).id
+        return _load_drill(path).id
     except CoachError:
         return ""
 
@@ -334,7 +353,7 @@ def _near_names(wanted: str, stems: Mapping[str, str]) -> str:
 def _names_in(path: Path) -> tuple[str, ...]:
     """A drill's id and title without upper case; none where the file can't be read."""
     try:
-        drill = load_drill(path)
+        drill = _load_drill(path)
     except CoachError:
         return ()
     return drill.id.casefold(), " ".join(drill.title.split()).casefold()

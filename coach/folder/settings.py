@@ -1,6 +1,7 @@
 """The player's settings: one YAML file in the practice folder, a row a key, checked whole before anything uses it.
 
 Every key is optional. The sections of the sound and of MIDI are declared in their rooms.
+What reads YAML is imported when it is to be read: most starts find the settings in `coach.folder.kept`.
 """
 
 from __future__ import annotations
@@ -11,7 +12,6 @@ from pathlib import Path
 from typing import Any
 
 from coach.folder.actions import Keymap, KeymapKey
-from coach.ground.compose import compose
 from coach.ground.fields import Section, row
 from coach.ground.files import write_whole
 from coach.ground.frozen import frozen
@@ -113,6 +113,12 @@ SETTINGS_FILE = FileKind(
 )
 
 
+def _composed(text: str, report: Report) -> Node | None:
+    from coach.ground.compose import compose
+
+    return compose(text, report)
+
+
 def load_settings(path: Path) -> Settings:
     """The settings in a file, or the defaults where there is none; CoachError with every problem found."""
     return read_settings(_text_of(path), str(path))
@@ -123,7 +129,7 @@ def read_settings(text: str, where: str) -> Settings:
     report = Report(where, split_lines(text), SETTINGS_FILE)
     settings: Settings | None = Settings()
     with suppress(TooManyProblemsError):
-        root = compose(text, report)
+        root = _composed(text, report)
         if root is not None:
             settings = SETTINGS.read(root, "", report)
     if report.failed or settings is None:
@@ -200,7 +206,7 @@ def _written(keys: tuple[str, ...], value: Any) -> str:
 
 def _with(text: str, keys: tuple[str, ...], written: str) -> str:
     """The text with one value put into its place."""
-    node = compose(text, Report("", split_lines(text), SETTINGS_FILE))
+    node = _composed(text, Report("", split_lines(text), SETTINGS_FILE))
     if node is None:
         return _line_end(text) + _lines(keys, written, "")
     for depth, key in enumerate(keys):
@@ -241,7 +247,7 @@ def _inserted(text: str, node: MappingNode, keys: tuple[str, ...], written: str,
 
 def _without(text: str, keys: tuple[str, ...]) -> str:
     """The text without one key and its value."""
-    node = compose(text, Report("", split_lines(text), SETTINGS_FILE))
+    node = _composed(text, Report("", split_lines(text), SETTINGS_FILE))
     for key in keys[:-1]:
         node = node.get(key) if isinstance(node, MappingNode) else None
     if not isinstance(node, MappingNode) or node.get(keys[-1]) is None:

@@ -12,6 +12,7 @@ from datetime import date
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, Self
 
+from coach.folder.kept import Kept
 from coach.folder.library import (
     Library,
     at_hand,
@@ -85,10 +86,12 @@ class Desk:
         named drill, the settings or the log can't be used, or where a named drill is assigned to another student,
         unless it is to be practised `anyway`.
         """
-        settings = load_settings(places.settings)
-        library = (named_drills(names, places) if names else load_library(places)).on_own(
+        kept = Kept.open()
+        settings = kept.read(places.settings, load_settings)
+        library = (named_drills(names, places) if names else load_library(places, kept)).on_own(
             settings.instruments
         )
+        kept.save()
         if not library.drills:
             raise CoachError(
                 Problem("no drill could be read", str(places.drills), guess=" | ".join(library.notices))
@@ -220,7 +223,9 @@ class Desk:
         if self.names:
             library = keep_copies(named_drills(self.names, self.places), self.places)
         else:
-            library = load_library(self.places)
+            kept = Kept.open()
+            library = load_library(self.places, kept)
+            kept.save()
         self.library = library.on_own(self.settings.instruments)
 
     def last_words(self) -> list[str]:
