@@ -52,7 +52,8 @@ class Kept(Generic[State]):
 
     def move(self, fold: Fold[State], day: int, pairs: list[Pair]) -> None:
         """Bring the checkpoint up to a day: `pairs` are all that count between."""
-        state = folded(fold, pairs, fold.state(json.loads(self.text)))
+        unmoved = self.state if not self.applied else None
+        state = folded(fold, pairs, fold.state(json.loads(self.text)) if unmoved is None else unmoved)
         self.text = _text(fold, state)
         self.day, self.state, self.applied = day, None, []
         self.lacking |= {rep.passage for rep, passage in pairs if not passage.events}
@@ -104,7 +105,10 @@ class States:
         kept = self._kept.get((fold.name, person.id))
         if kept is None or (kept.version, kept.ids) != (fold.version, person.ids):
             kept = load(self._path(fold, person), fold, person)
-        return kept if kept and self._catch_up(kept, person) else None
+        if kept is None or not self._catch_up(kept, person):
+            return None
+        self._kept[fold.name, person.id] = kept
+        return kept
 
     def _catch_up(self, kept: Kept[Any], person: Player) -> bool:
         """Take in what was added to the files; False where something else changed, or it changes what was folded."""
@@ -159,7 +163,6 @@ def load(path: Path, fold: Fold[State], person: Player) -> Kept[State] | None:
         facts = json.loads(head)
         if (facts["version"], tuple(facts["ids"])) == (fold.version, person.ids):
             reps = [record_of(line.encode()) for line in facts["open"]]
-            fold.state(json.loads(text))
             return Kept(
                 fold.version,
                 person.ids,
@@ -168,6 +171,7 @@ def load(path: Path, fold: Fold[State], person: Player) -> Kept[State] | None:
                 {name: (int(size), int(crc)) for name, (size, crc) in facts["marks"].items()},
                 {rep.id: rep for rep in reps if isinstance(rep, Rep)},
                 set(facts["lacking"]),
+                state=fold.state(json.loads(text)),
             )
     return None
 
