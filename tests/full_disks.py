@@ -101,7 +101,7 @@ def take_in(lines: list[str], elsewhere: Path, place: Path) -> str:
         assert lines[1].endswith(f"cp {kept} {place}")
         shutil.copy(kept, place)
         return ""
-    assert "no folder takes a file" in lines[0]
+    assert "and nowhere else either" in lines[0]
     (place / "by-hand.jsonl").write_text("\n".join(lines[2:]) + "\n", "utf-8")
     return " by hand"
 

@@ -116,12 +116,15 @@ def test_slips_are_told(events: str, message: str) -> None:
     ("events", "wanted"),
     [
         # 864 mm: 12 frets past wire 5 are 324 mm, past wire 12 the touch at 15.9 is 86 mm.
-        ("1 A:5<17>", "A:5<17> is touched 324 mm past its stop; a hand is taken to reach 130 mm"),
+        ("1 A:5<17>", "A:5<17> is touched 324 mm past its stop; a hand is assumed to reach 130 mm"),
         ("1 A:5<17>(touch)", ""),
         ("1 G:12<15.9>(14)", ""),
-        ("1 G:12<15.9>(41)", "finger 4 at G:12<15.9> would lie behind finger 1 at the touch of G:12<15.9>"),
-        ("1 A:5<17>(touch)+E:0", "the plucking hand touches A:5<17> and can't strike E:0 at once"),
-        ("1 G:5<17>(1 touch)+D:9(1)", "the plucking hand touches G:5<17> and can't strike D:9 at once"),
+        ("1 G:12<15.9>(41)", "finger 4 at G:12<15.9> would be behind finger 1 at the touch of G:12<15.9>"),
+        ("1 A:5<17>(touch)+E:0", "the plucking hand touches A:5<17> and can't play E:0 at the same time"),
+        (
+            "1 G:5<17>(1 touch)+D:9(1)",
+            "the plucking hand touches G:5<17> and can't play D:9 at the same time",
+        ),
     ],
 )
 def test_two_hands_stop_touch_and_pluck(events: str, wanted: str) -> None:

@@ -89,14 +89,18 @@ HISS = 0.1 * np.random.default_rng(1).standard_normal(12 * RATE_HZ)
         ("gone.wav", None, "there is no such file"),
         ("empty.wav", b"", "the file is empty (record the take again)"),
         ("song.wav", b"ID3\x03" + bytes(100), "a file of MP3 (export it as WAV with 16 or 24 bits)"),
-        ("text.wav", b"hello", "no WAV file (export it as WAV"),
+        ("text.wav", b"hello", "not a WAV file (export it as WAV"),
         ("silent.wav", SILENCE, "the take is silent (is the right input chosen, and its level up?)"),
         (
             "blink.wav",
             np.full(1, 0.5),
-            "neither a count-in nor the phrase's beginning was heard (--starts-at",
+            "no count-in and no beginning of the phrase was heard (give the time of beat 1 with --starts-at",
         ),
-        ("hiss.wav", HISS, "neither a count-in nor the phrase's beginning was heard (--starts-at"),
+        (
+            "hiss.wav",
+            HISS,
+            "no count-in and no beginning of the phrase was heard (give the time of beat 1 with --starts-at",
+        ),
     ],
 )
 def test_what_is_no_take_gets_one_sentence_with_the_way_out(folder, tmp_path, capsys, name, content, says):

@@ -231,7 +231,7 @@ def test_artificial_harmonics_sound_an_octave_above_their_stop_when_asked_for() 
     assert [place.text for place in places_for(BASS, low, settings)] == ["4<16>", "9<21>"]
     # A natural node that lies well is preferred, and no bass note starts with a touch of the plucking hand.
     assert places_for(BASS, midi_from_note("D4"), settings)[0].fret is None
-    with pytest.raises(ValueError, match="the plucking hand would have to touch one and strike another"):
+    with pytest.raises(ValueError, match="the plucking hand would have to touch one and play another"):
         find_fingering(
             BASS, [WantedNote(0.0, 1.0, low)], [WantedNote(0.0, 1.0, midi_from_note("E1"))], settings
         )
@@ -283,7 +283,7 @@ def test_a_pitch_that_rings_nowhere_names_its_neighbours() -> None:
 
 
 def test_a_bass_note_below_the_strings_is_refused() -> None:
-    with pytest.raises(ValueError, match=r"bass note 1 \(C1\) is on no fret from 0 to 24"):
+    with pytest.raises(ValueError, match=r"bass note 1 \(C1\) is not on any fret from 0 to 24"):
         find_fingering(BASS, wanted("A3"), [WantedNote(0.0, 1.0, midi_from_note("C1"))])
 
 

@@ -138,7 +138,9 @@ def test_a_damaged_file_is_told_with_its_place_and_learnt_anew(listener, shelf):
         path.write_text(text)
         listener.hearing._ears.clear()
         assert listener.hears(performer, performer.plays()) == {}
-        assert listener.hearing.status.startswith(f"{path}: what the ear has learnt can't be read")
+        assert listener.hearing.status.startswith(
+            f"{path}: what the coach has learnt about your strings can't be read"
+        )
     assert listener.hears(performer, performer.plays()) == {}
     assert listener.hearing.status == LEARNS
 
@@ -151,7 +153,7 @@ def test_a_folder_that_can_t_be_written_stops_nothing(tmp_path):
     listener.hears(performer, performer.plays())
     listener.learns()
     listener.hearing.close()
-    assert "was left alone" in listener.hearing.trouble
+    assert "left alone" in listener.hearing.trouble
 
 
 def test_what_was_heard_becomes_a_mark_that_the_table_has():

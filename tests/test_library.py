@@ -77,7 +77,7 @@ def test_a_drills_folder_that_may_not_be_read_is_told(tmp_path, monkeypatch):
     """Root may read everything, so that the system's answer is played."""
     (tmp_path / "drills").mkdir()
     monkeypatch.setattr("os.access", lambda path, mode: False)
-    assert "can't be read; is it another user's?" in load_library(Places(tmp_path)).notices[0]
+    assert "can't be read; does it belong to another user?" in load_library(Places(tmp_path)).notices[0]
 
 
 def test_an_empty_folder_meets_the_built_in_drills_by_grade_and_only_those_for_the_strings_at_hand(tmp_path):
@@ -115,7 +115,7 @@ def test_a_broken_own_drill_is_left_out_with_a_word_and_the_rest_works(tmp_path)
 def test_a_drill_from_elsewhere_is_kept_in_the_folder_and_its_older_version_too(tmp_path):
     places = Places(tmp_path / "home")
     outside = write(tmp_path / "mail", "kite.yaml")
-    assert "kept a copy" in kept(outside, places)[0]
+    assert "saved a copy" in kept(outside, places)[0]
     assert (places.drills / "kite.yaml").read_text() == outside.read_text()
     assert kept(outside, places) == ()
     first = outside.read_text()
@@ -123,7 +123,7 @@ def test_a_drill_from_elsewhere_is_kept_in_the_folder_and_its_older_version_too(
     older = places.drills / "kite.yaml.old"
     assert kept(outside, places) == (
         f"{places.drills / 'kite.yaml'} is now this version: goal 90 bpm with no due date now, goal 76 bpm with "
-        f"no due date before; the one before is kept as {older}",
+        f"no due date before; the old one is now {older}",
     )
     assert older.read_text() == first
 
@@ -136,9 +136,7 @@ def test_an_older_handout_opened_after_a_newer_one_says_what_it_puts_back(tmp_pa
     for number, goal, day in ((2, 76, 24), (1, 60, 10)):
         outside.write_text(drill + task.format(goal=goal, day=day, number=number))
         (notice,) = kept(outside, places)
-    expected = (
-        ", though it was assigned earlier: goal 60 bpm by 10 Dec 2026 now, goal 76 bpm by 24 Dec 2026 before;"
-    )
+    expected = ", although it was assigned earlier: goal 60 bpm by 10 Dec 2026 now, goal 76 bpm by 24 Dec 2026 before;"
     assert expected in notice
 
 
@@ -153,7 +151,7 @@ def test_another_drill_of_the_same_file_name_is_never_overwritten(tmp_path):
 
 def test_two_named_files_with_one_id_are_refused(tmp_path):
     one, two = write(tmp_path, "a.yaml"), write(tmp_path, "b.yaml")
-    with pytest.raises(CoachError, match="has the id kite of"):
+    with pytest.raises(CoachError, match="has the same id as"):
         named_drills([str(one), str(two)], Places(tmp_path / "home"))
 
 

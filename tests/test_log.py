@@ -132,7 +132,7 @@ def test_a_rep_with_another_passage_than_its_own_is_refused(tmp_path: Path) -> N
         with pytest.raises(ValueError, match="is of passage"):
             log.send((rep_at(log), OTHER))
         assert log.sent == []
-    with opened(tmp_path, read_only=True) as log, pytest.raises(ValueError, match="reading only"):
+    with opened(tmp_path, read_only=True) as log, pytest.raises(ValueError, match="open only for reading"):
         log.send(Entry(id_at(NOON), id_at(NOON), NOON, 0, "hurt"))
     with pytest.raises(CoachError, match="nobody has practised here yet"):
         _ = opened(tmp_path, read_only=True).player
@@ -164,7 +164,9 @@ def test_of_two_records_of_one_id_the_one_in_the_first_file_counts_and_the_other
     with opened(tmp_path) as log:
         assert log.reps() == [rep]
         (problem,) = check_log(log).problems
-        assert str(problem) == f"{other}:1: contradicts an earlier line about {rep.id}, which counts"
+        assert (
+            str(problem) == f"{other}:1: contradicts an earlier line about {rep.id}; the earlier one counts"
+        )
 
 
 def test_a_trial_counts_its_own_words_and_writes_nothing(tmp_path: Path) -> None:
@@ -255,7 +257,7 @@ def test_a_new_name_is_a_new_player_and_a_wrong_one_is_told_with_those_known(tmp
         assert log.name_meant("Ben") == "Ben"
     with opened(tmp_path / "empty", "") as log:
         assert (log.player.name, log.name_meant("")) == ("player", "player")
-    with pytest.raises(UsageError, match="a name has 1 to 60 letters, this one has 61"):
+    with pytest.raises(UsageError, match="a name has 1 to 60 letters; this one has 61"):
         opened(tmp_path, "a" * 61)
     assert opened(tmp_path, "a" * 60).player.name == "a" * 60
 
@@ -357,7 +359,7 @@ def test_a_late_line_and_a_passage_that_comes_back_fold_anew(tmp_path: Path) -> 
         assert [row[3] for row in log.state(Tally(), TODAY)] == [0, 0]
         lost = LoggedPassage(PASSAGE.id, PASSAGE.excerpt, "", "", ())
         assert log.counted()[0] == (first, lost)
-        assert any("lost what it played" in one.message for one in check_log(log).problems)
+        assert any("what it played is lost" in one.message for one in check_log(log).problems)
     (tmp_path / "log" / "z.jsonl").write_bytes(line_of(PASSAGE))
     with opened(tmp_path) as log:
         assert [row[3] for row in log.state(Tally(), TODAY)] == [3, 3]
@@ -401,7 +403,7 @@ def test_a_rep_dated_in_the_future_is_told_kept_and_left_out_until_its_day(tmp_p
         (notice,) = log.notices
         assert notice == (
             f"{tmp_path / 'log' / 'here-2026.jsonl'}:4: 1 repetition dated after today, the first on 2026-12-05: "
-            "kept, and left out of planning until then (is this machine's clock right?)"
+            "saved, but left out of the plan until then (is this machine's clock right?)"
         )
         assert log.reps() == [mine, ahead]
     with opened(tmp_path) as log:
@@ -476,7 +478,7 @@ def test_a_check_counts_records_and_names_what_lacks_its_partner(tmp_path: Path)
         (problem,) = health.problems
         assert problem.severity == "warning"
         assert problem.line == 4
-        assert f"corrects a repetition that is not here, {id_at(NOON, 'nobody')}" in problem.message
+        assert f"corrects a repetition that is missing, {id_at(NOON, 'nobody')}" in problem.message
         assert rep.id
 
 

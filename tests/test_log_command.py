@@ -162,7 +162,7 @@ def test_check_tells_a_whole_log_and_finds_a_changed_line(
     path.write_bytes(path.read_bytes().replace(b"2c:lift", b"2c:lifs", 1))
     assert coach(folder, "check") == 1
     told = capsys.readouterr().err
-    assert f"{path}:4: does not fit its checksum: it was changed after it was written" in told
+    assert f"{path}:4: does not match its checksum: it was changed after it was written" in told
     assert f"{path}:4: missing: line 4, in no other file either" in told
     assert len(shown(folder, capsys)) == 2
     assert b"2c:lifs" in path.read_bytes()
@@ -229,7 +229,7 @@ def test_a_backup_never_overwrites_and_brings_a_lost_log_back(
     target, before = tmp_path / "copy.jsonl", shown(folder, capsys)
     assert coach(folder, "backup", "-o", str(target)) == 0
     assert coach(folder, "backup", "-o", str(target)) == 1
-    assert "a backup never overwrites" in capsys.readouterr().err
+    assert "a backup never replaces a file" in capsys.readouterr().err
     the_file(folder).unlink()
     assert coach(folder, "check") == 1
     shutil.copy(target, folder / "progress" / "log")

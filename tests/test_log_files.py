@@ -114,7 +114,7 @@ def test_what_is_planted_in_a_files_place_is_refused_and_never_followed(
             one.bind(path.name)
     with opened(tmp_path) as log:
         word = {"link to nothing": "link"}.get(what, what)
-        refusal = f"{path}: is a {word}, where the program keeps a file of its own: it was left alone"
+        refusal = f"{path}: is a {word}, but the program needs a file of its own here: left alone"
         assert any(refusal in notice for notice in log.notices)
         assert refusal in str(log.send((rep_at(log), PASSAGE)))
         assert len(log.waiting) == 2
@@ -126,7 +126,7 @@ def test_what_is_planted_in_a_files_place_is_refused_and_never_followed(
 def test_a_log_folder_that_is_a_link_is_refused(tmp_path: Path) -> None:
     (tmp_path / "elsewhere").mkdir()
     (tmp_path / "log").symlink_to(tmp_path / "elsewhere")
-    with pytest.raises(CoachError, match="is a link, where the program keeps a folder of its own"):
+    with pytest.raises(CoachError, match="is a link, but the program needs a folder of its own"):
         opened(tmp_path)
     refuse_link(tmp_path / "nothing there")
 
@@ -264,10 +264,10 @@ def test_the_last_words_name_a_file_that_takes_what_waits(
             log.send((rep_at(log), PASSAGE))
             first, second = log.last_words([tmp_path / "nowhere", elsewhere])
             kept = elsewhere / "unsaved-20261203T120000Z.jsonl"
-            assert first == f"NOT SAVED in the practice log: 1 result. They are kept in {kept}"
-            assert second == f"once there is room: cp '{kept}' {tmp_path / 'log'}"
+            assert first == f"NOT SAVED in the practice log: 1 result. They are saved in {kept}"
+            assert second == f"when there is room: cp '{kept}' {tmp_path / 'log'}"
             said, _, *rest = log.last_words([tmp_path / "nowhere"])
-            assert "no folder takes a file: 1 result" in said
+            assert "nowhere else either: 1 result" in said
             assert [json.loads(line) for line in rest] == [json.loads(line) for line in lines(kept)]
         log.sent.clear()
     (tmp_path / "log").mkdir(exist_ok=True)
@@ -328,9 +328,7 @@ def test_a_file_replaced_between_opening_and_writing_is_written_anew(
         practise(log, 1, start=1)
         assert len(lines(file_of(tmp_path))) == 4
         older += [b""] * 9
-        assert "is replaced by another program again and again" in str(
-            log.send((rep_at(log, NOON + 9), PASSAGE))
-        )
+        assert "another program keeps replacing it" in str(log.send((rep_at(log, NOON + 9), PASSAGE)))
         older.clear()
 
 
@@ -383,7 +381,7 @@ def test_a_line_that_is_flipped_is_told_and_left_and_the_others_count(tmp_path: 
         assert [rep.id for rep in log.reps()] == ids[1:]
         assert f"{path}:3: missing: line 3" in log.notices[0]
         assert log.notices[1] == (
-            f"{path}:3: does not fit its checksum: it was changed after it was written; it is left where it is"
+            f"{path}:3: does not match its checksum: it was changed after it was written; left where it is"
         )
     assert path.read_bytes() == damaged
 
@@ -397,12 +395,12 @@ def test_lines_in_another_order_are_told_and_count_as_before(tmp_path: Path) -> 
     with opened(tmp_path) as log:
         assert [rep.id for rep in log.reps()] == ids
         assert log.notices == (
-            f"{path}:3: warning: from here on its lines are elsewhere or in another order; none is lost",
+            f"{path}:3: warning: from here on, lines have moved or changed order; none is lost",
         )
     os.rename(path, path.with_name("renamed.jsonl"))
     with opened(tmp_path) as log:
         assert [rep.id for rep in log.reps()] == ids
-        assert log.notices == (f"{path}: warning: the file is gone; all its lines are in other files",)
+        assert log.notices == (f"{path}: warning: the file is gone, but all its lines are in other files",)
     with opened(tmp_path) as log:
         assert log.notices == ()
 
@@ -419,7 +417,7 @@ def test_a_file_that_can_not_be_read_is_told_and_its_lines_are_not_called_gone(
     for _ in range(2):
         with opened(tmp_path) as log:
             (notice,) = log.notices
-            assert "is a folder, where the program keeps a file of its own" in notice
+            assert "is a folder, but the program needs a file of its own" in notice
     path.rmdir()
     path.write_bytes(data[:-9])
     with opened(tmp_path) as log:

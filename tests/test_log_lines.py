@@ -108,11 +108,11 @@ def test_what_is_wrong_with_a_line_is_told_apart() -> None:
     line = line_of(a_rep())[:-1]
     assert fault_in(line[:-1]).startswith("is cut off")
     assert fault_in(line[:40]).startswith("is cut off")
-    assert fault_in(line.replace(b"lift", b"lifs")).startswith("does not fit its checksum")
+    assert fault_in(line.replace(b"lift", b"lifs")).startswith("does not match its checksum")
     assert fault_in(line[:3]).startswith("is cut off")
     assert fault_in(b"") == "is empty"
     for text in (b"a shopping list", b'{"reps": 3}', b"\0" * 80, line[40:]):
-        assert fault_in(text).startswith('is no line of the log, which begins as in {"rep":"01')
+        assert fault_in(text).startswith('is not a line of the log, which begins like {"rep":"01')
     assert not is_whole(b"")
     assert not is_whole(line[:-1])
     assert not is_whole(line + b" ")
@@ -132,23 +132,23 @@ def plain_rep(**changes: Any) -> dict[str, Any]:
 @pytest.mark.parametrize(
     ("plain", "message"),
     [
-        ({"repetition": "x"}, "is no line of the log; expected one of rep, correction, entry, named, passage"),
+        ({"repetition": "x"}, "is not a line of the log; expected one of rep, correction, entry, named, passage"),
         (plain_rep(tempo_bpm=1200), "tempo_bpm: found 1200, expected a whole number from 20 to 300"),
         (plain_rep(faults="2x"), "faults: '2x' is not a result"),
         (plain_rep(player="me"), "player: found 'me', expected an id of 26 letters and digits"),
         (plain_rep(rep="me"), "id: found 'me', expected an id of 26"),
-        (plain_rep(at="yesterday"), "at: found no moment"),
+        (plain_rep(at="yesterday"), "at: has no valid time"),
         (plain_rep(at="2026-12-03T13:00:00.000"), "has no zone"),
-        (plain_rep(at=7), "at: found no moment"),
+        (plain_rep(at=7), "at: has no valid time"),
         (plain_rep(at="1969-12-03T13:00:00.000+00:00"), "at_ms: found -"),
         (plain_rep(excerpt="x"), "excerpt: found 'x', expected drill:phrases"),
         (plain_rep(duration_ms=-1), "duration_ms: found -1"),
-        (plain_rep(tempo=3), "found the key 'tempo', which nothing has here (tempo_bpm?)"),
+        (plain_rep(tempo=3), "unknown key 'tempo' (tempo_bpm?)"),
         ({key: value for key, value in plain_rep().items() if key != "at"}, "at: is missing"),
         ({"named": PLAYER, "at": AT_NOON, "player": PLAYER, "name": " Ada"}, "name: found ' Ada'"),
         ({"named": PLAYER, "at": AT_NOON, "player": PLAYER, "name": ""}, "name: found ''"),
         ({"passage": "0" * 16, "excerpt": PASSAGE.excerpt, "revision": "r", "title": "t", "events": []},
-         "passage: its content does not fit its id"),
+         "passage: its content does not match its id"),
         ({"passage": "0" * 16, "excerpt": "x", "revision": "r", "title": "t", "events": []},
          "excerpt: 'x' is not an excerpt key"),
         ({"entry": PLAYER, "at": AT_NOON, "player": PLAYER, "kind": "diary"},
@@ -167,12 +167,12 @@ def test_a_whole_line_that_says_what_nobody_can_is_told(plain: dict[str, Any], m
     "text", [b"", b"x", b"[]", b"7", b"{}", b"[" * 100_000, b'{"rep":', b"\xff", b'{"rep":1} ']
 )
 def test_what_is_no_object_is_no_line(text: bytes) -> None:
-    with pytest.raises(UnfitError, match="is no line of the log"):
+    with pytest.raises(UnfitError, match="is not a line of the log"):
         record_of(text)
 
 
 def test_what_follows_the_object_makes_it_no_line() -> None:
-    with pytest.raises(UnfitError, match="is no line of the log"):
+    with pytest.raises(UnfitError, match="is not a line of the log"):
         record_of(line_of(a_rep())[:-1] + b" {}")
 
 

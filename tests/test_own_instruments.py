@@ -135,7 +135,7 @@ def test_the_checkers_reach_is_on_the_players_own(tmp_path, capsys) -> None:
     assert capsys.readouterr().err == ""
     (folder / "settings.yaml").write_text("instruments: double-bass\n")
     assert main(["check", str(file), "--folder", str(folder)]) == 0
-    assert "are 151 mm apart; a hand is taken to reach 130 mm" in capsys.readouterr().err
+    assert "are 151 mm apart; a hand is assumed to reach 130 mm" in capsys.readouterr().err
 
 
 def test_mm_carry_the_error_they_have() -> None:

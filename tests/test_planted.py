@@ -61,17 +61,17 @@ def plant(path: Path, target: str) -> None:
 @pytest.mark.parametrize(
     ("place", "target", "words", "said"),
     [
-        ("settings.yaml", "comment", ["midi", "forget", "clean"], "is a link, where the program keeps a file"),
-        ("settings.yaml", "nothing", ["midi", "forget", "clean"], "is a link, where the program keeps a file"),
-        ("assigned.jsonl", "comment", ASSIGN, "is a link, where the program keeps a file"),
-        ("assigned.jsonl", "comment", ["roster", "."], "is a link, where the program keeps a file"),
+        ("settings.yaml", "comment", ["midi", "forget", "clean"], "is a link, but the program needs a file"),
+        ("settings.yaml", "nothing", ["midi", "forget", "clean"], "is a link, but the program needs a file"),
+        ("assigned.jsonl", "comment", ASSIGN, "is a link, but the program needs a file"),
+        ("assigned.jsonl", "comment", ["roster", "."], "is a link, but the program needs a file"),
         ("drills/ferry.yaml", "barge.yaml", ASSIGN, "the id night-barge can't be written into it"),
-        ("drills", "folder", ["new", "--title", "Night"], "is a link, where the program keeps a folder"),
+        ("drills", "folder", ["new", "--title", "Night"], "is a link, but the program needs a folder"),
         ("drills/night.yaml", "nothing", ["new", "--title", "Night"], "exists already"),
-        ("progress", "folder", ["log", "note", "a thumb"], "is a link, where the program keeps a folder"),
-        ("progress/backups", "folder", ["log", "backup"], "is a link, where the program keeps a folder"),
-        ("progress/backups", "folder", ["log", "forget", "Ada", "--yes"], "is a link, where the program keeps"),
-        ("progress/cache", "folder", ["log", "forget", "Ada", "--yes"], "is a link, where the program keeps"),
+        ("progress", "folder", ["log", "note", "a thumb"], "is a link, but the program needs a folder"),
+        ("progress/backups", "folder", ["log", "backup"], "is a link, but the program needs a folder"),
+        ("progress/backups", "folder", ["log", "forget", "Ada", "--yes"], "is a link, but the program needs"),
+        ("progress/cache", "folder", ["log", "forget", "Ada", "--yes"], "is a link, but the program needs"),
         ("out.csv", "comment", ["log", "export", "-o", "out.csv"], "out.csv: is a link to "),
         ("out.csv", "nothing", ["log", "export", "-o", "out.csv"], "out.csv: is a link to "),
     ],
@@ -118,7 +118,7 @@ def test_what_is_no_file_is_refused_and_not_waited_for(
         (folder / place).unlink(missing_ok=True)
         make(folder / place)
         assert main(words) == 1
-        assert "where the program keeps a file of its own: it was left alone" in capsys.readouterr().err
+        assert "but the program needs a file of its own here: left alone" in capsys.readouterr().err
         (folder / place).rmdir() if (folder / place).is_dir() else (folder / place).unlink()
 
 
@@ -132,7 +132,7 @@ def test_what_is_planted_for_the_ear_or_the_machines_letters_is_not_read(
     shelf.folder.mkdir()
     plant_it(shelf.path(instrument))
     for use in (shelf.load, lambda one: shelf.save(one, new_ear(one))):
-        with pytest.raises(CoachError, match="where the program keeps a file of its own"):
+        with pytest.raises(CoachError, match="but the program needs a file of its own"):
             use(instrument)
     state = tmp_path / "machine.json"
     os.mkfifo(state)
@@ -154,7 +154,7 @@ def test_a_log_that_can_not_be_read_is_not_called_empty(
     log.unlink()
     os.mkfifo(log)
     assert main(["log", "backup"]) == 1
-    assert "is a pipe, where the program keeps a file of its own" in capsys.readouterr().err
+    assert "is a pipe, but the program needs a file of its own" in capsys.readouterr().err
 
 
 @pytest.mark.parametrize("key", ["", "A1", "A1|x", "H9|1/2", "A1@x|1/2", "A1|1/2|1/2|1/2"])

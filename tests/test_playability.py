@@ -122,7 +122,7 @@ def test_a_held_note_out_of_reach_is_a_warning() -> None:
     finding = only(check_playability(drill))
     assert finding.severity == "warning"
     # 864 (1/3 - (1 - 2^(-1/12))) mm, equal temperament.
-    assert finding.message == "E:1 and D:<7> are 240 mm apart; a hand is taken to reach 130 mm"
+    assert finding.message == "E:1 and D:<7> are 240 mm apart; a hand is assumed to reach 130 mm"
     assert check_playability(drill, reach_mm=245.0) == []
 
 
@@ -165,8 +165,8 @@ def test_findings_come_in_order_and_stand_at_their_bar() -> None:
     [
         # Called good before there were rules of hands; each is impossible to any player.
         ("1 E:3(2) for 2", "1 A:<5>(2)+D:<5>(2)", "finger 2 is needed at E:3 and at A:<5> at once"),
-        ("1 A:5(1) for 2", "1 D:<3.2>(2)", "finger 2 at D:<3.2> would lie behind finger 1 at A:5"),
-        ("1 E:0", "1 G:<24>(touch)", "the plucking hand touches G:<24> and can't strike E:0 at once"),
+        ("1 A:5(1) for 2", "1 D:<3.2>(2)", "finger 2 at D:<3.2> would be behind finger 1 at A:5"),
+        ("1 E:0", "1 G:<24>(touch)", "the plucking hand touches G:<24> and can't play E:0 at the same time"),
         ("1 E:3(1) for 2", "1 G:<5>(2)+D:<4>", "E:3, D:<4>, G:<5>: no finger is left"),
     ],
 )

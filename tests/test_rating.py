@@ -271,7 +271,7 @@ def driven(house: Path, tmp_path_factory: pytest.TempPathFactory) -> dict[str, s
         ("student", ('"half buzzed": 12', '"nail": 13')),
         (
             "overview",
-            ("fails in 25 of 25 of late (choked 13, half buzzed 12); expected", "; nail 13: cut the nail"),
+            ("failed in 25 of the last 25 (choked 13, half buzzed 12); expected", "; nail 13: cut the nail"),
         ),
     ],
 )

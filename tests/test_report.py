@@ -175,8 +175,8 @@ def test_what_no_drill_at_hand_has_is_named_and_its_minutes_count(path: Path) ->
     assert report.total.reps == 30
     assert report.excerpts == ()
     assert sorted(report.missing) == ["Lamp, harmonics", "Lamp, together"]
-    assert "not in the drills that are here" in " ".join(report_lines(report))
-    assert "not in the drills that are here" in report_page(report)
+    assert "but these drills are not here" in " ".join(report_lines(report))
+    assert "but these drills are not here" in report_page(report)
 
 
 def test_a_report_of_one_drill_leaves_the_others_out(tmp_path: Path) -> None:
@@ -234,7 +234,7 @@ def test_the_terminal_report_fits_eighty_columns_and_needs_no_escape_sequence(re
         "Lamp, together",
         "goal",
         "3.2 on D2",
-        "Minutes by day",
+        "Minutes per day",
         "lift 10",
         "expected clean",
         "landed",
@@ -257,8 +257,8 @@ def test_colour_is_added_to_the_signs_of_nodes_only_when_asked_for(report: Repor
 def test_an_empty_time_says_so_and_nothing_else_breaks(path: Path) -> None:
     with Log.open(path, now_ms=NOON, read_only=True) as log:
         empty = make_report(log, date(2030, 1, 1))
-    assert "Nothing was practised in this time." in report_lines(empty)
-    assert "Nothing was practised in this time." in report_page(empty)
+    assert "No practice in this time." in report_lines(empty)
+    assert "No practice in this time." in report_page(empty)
     assert report_facts(empty)["days"] == []
 
 
@@ -292,7 +292,7 @@ def test_one_clean_repetition_gives_no_tempo_and_no_bar(tmp_path: Path) -> None:
     assert tempo_text(one) == "too little to say"
     lines = report_lines(report, [sample_drill()])
     assert lines[1] == "1 day, 5 s of playing; 1 repetition, 1 of 1 clean"
-    assert not any("Minutes by day" in line for line in lines)
+    assert not any("Minutes per day" in line for line in lines)
     assert "too little to say" in report_page(report)
     row = next(csv.DictReader(io.StringIO(report_csv(report)[1:])))
     assert row["clean_tempo_bpm"] == ""
@@ -355,7 +355,7 @@ def test_how_far_the_estimate_held_is_told_in_words_and_numbers(report: Report) 
         18,
         13,
     )  # the first day of each layer was not expected, five of the others failed
-    told = re.compile(rf"Of all {count}, \d+ were expected clean, and {clean} were\.")
+    told = re.compile(rf"Of {count}, \d+ were expected clean, {clean} were\.")
     assert told.search("\n".join(report_lines(report, [sample_drill()])))
     assert told.search(report_page(report, [sample_drill()]))
     assert report_facts(report)["cold"][0].keys() == {"expected", "clean", "count"}
@@ -478,7 +478,7 @@ def test_the_command_prints_each_form(
     assert capsysbinary.readouterr().out.startswith(b"\xef\xbb\xbfkind,name,key")
     file = tmp_path / "report.html"
     assert run(path, "--html", "--since", "2026-12-10", "-o", str(file)) == 0
-    assert "Practice from 10 Dec to 12 Dec 2026" in file.read_text()
+    assert "Practice, 10 Dec to 12 Dec 2026" in file.read_text()
     assert run(path) == 0
     assert b"Lamp, together" in capsysbinary.readouterr().out
 

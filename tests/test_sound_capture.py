@@ -131,7 +131,10 @@ def test_an_input_that_is_lost_is_said_once_and_what_it_heard_is_not_joined_to_w
     capture.tend()
     device.now += 1.5
     capture.tend()
-    assert str(capture.status) == "microphone lost (Desk microphone): going on without it until it is back"
+    assert (
+        str(capture.status)
+        == "microphone lost (Desk microphone): going on without it; it is used again when it is back"
+    )
     assert capture.samples(100.5, 101.0) is None
     capture._closing.join()
     assert device.closed == 1
@@ -149,7 +152,7 @@ def test_an_input_that_never_hands_over_anything_is_told():
     capture = capture_of(device)
     device.now += 4.0
     capture.tend()
-    assert str(capture.status) == "not listening: Desk microphone hands over nothing"
+    assert str(capture.status) == "not listening: no sound comes from Desk microphone"
 
 
 def test_after_the_stop_nothing_is_left():

@@ -32,9 +32,9 @@ def test_one_wild_tap_moves_nothing():
 
 
 def test_too_few_or_too_wild_taps_are_refused():
-    with pytest.raises(CoachError, match="found 3 taps, at least 8"):
+    with pytest.raises(CoachError, match="3 taps; at least 8"):
         offset_from_taps(STRIKES[:3], STRIKES)
-    with pytest.raises(CoachError, match="at most 60 ms tell an offset"):
+    with pytest.raises(CoachError, match="for an offset at most 60 ms"):
         offset_from_taps([strike + 0.2 * (-1) ** index for index, strike in enumerate(STRIKES)], STRIKES)
 
 

@@ -95,7 +95,7 @@ def test_a_file_assigned_to_another_student_is_refused_and_kept_nowhere_unless_a
 
     assert practice("Björn") == 1
     printed = capsys.readouterr().err
-    assert f"{assigned}: is assigned to Mia; practised here, it would count for Björn" in printed
+    assert f"{assigned}: is assigned to Mia, but here it would count for Björn" in printed
     assert "--anyway" in printed
     assert not folder.exists()
     assert practice(" mïa") == 0
@@ -307,10 +307,10 @@ def test_the_student_sees_what_the_file_tells_before_it_is_written(
     capsys.readouterr()
     assert report_for_teacher(tmp_path / "mia", tmp_path / "mia.json") == 0
     printed = capsys.readouterr().err
-    assert "This is what your teacher will see of Mia:" in printed
+    assert "This is what your teacher will see about Mia:" in printed
     assert "First Pour: practised on 4 days, 2 Dec to 5 Dec 2026" in printed
     assert "my thumb is sore" in printed
-    assert "Nothing about other drills, and no single repetition." in printed
+    assert "Nothing about other drills, and no single repetitions." in printed
 
 
 def test_saying_no_writes_nothing(
@@ -434,13 +434,13 @@ def absurd(body: dict[str, Any]) -> None:
 @pytest.mark.parametrize(
     ("change", "message"),
     [
-        (newer, "is a report of version 4; this program reads version 3 (update this program"),
-        (older, "is a report of version 1; this program reads version 3 (the student updates theirs"),
-        (versionless, "is a student's report without a version (edited by hand?)"),
-        (headless, "is no student's report"),
-        (unheard_of, "is a student's report, but not whole: 'fluffed' is not a result or cause"),
-        (halved, "is a student's report, but not whole: drills.1.days: is missing (ask for it again)"),
-        (absurd, "is a student's report, but not whole: drills.1.days.1.minutes: found 1000000000, expected"),
+        (newer, "is a reply of version 4; this program reads version 3 (update this program"),
+        (older, "is a reply of version 1; this program reads version 3 (ask the student to update"),
+        (versionless, "is a student's reply without a version (edited by hand?)"),
+        (headless, "is not a student's reply"),
+        (unheard_of, "is a student's reply, but has errors: 'fluffed' is not a result or cause"),
+        (halved, "is a student's reply, but has errors: drills.1.days: is missing (ask for it again)"),
+        (absurd, "is a student's reply, but has errors: drills.1.days.1.minutes: found 1000000000, expected"),
     ],
 )
 def test_a_file_that_can_not_be_read_is_told_apart_and_left_as_it_is(
@@ -465,7 +465,7 @@ def test_a_file_that_can_not_be_read_is_told_apart_and_left_as_it_is(
 def test_a_file_cut_off_is_told(file: Path, capsys: pytest.CaptureFixture[str]) -> None:
     file.write_bytes(file.read_bytes()[:-100])
     assert main(["roster", str(file.parent), "--folder", str(file.parent.parent)]) == 1
-    assert "is a student's report that is cut off or broken (ask for it again)" in capsys.readouterr().err
+    assert "is a student's reply, but cut off or damaged (ask for it again)" in capsys.readouterr().err
 
 
 def test_a_file_of_a_log_and_other_files_are_told_apart(
@@ -478,11 +478,9 @@ def test_a_file_of_a_log_and_other_files_are_told_apart(
     file.with_name("drill.yaml").write_text("drill: 1")
     assert main(["roster", str(file.parent), "--folder", str(file.parent.parent)]) == 1
     printed = capsys.readouterr().err
-    assert (
-        "log.jsonl: is a file of a practice log, no report (ask for `coach report --for-teacher`)" in printed
-    )
-    assert "text.txt: is no student's report" in printed
-    assert "photo.json: is no text" in printed
+    assert "log.jsonl: is a practice log, not a reply (ask for `coach report --for-teacher`)" in printed
+    assert "text.txt: is not a student's reply" in printed
+    assert "photo.json: is not text" in printed
     assert "drill.yaml" not in printed
 
 
@@ -495,7 +493,7 @@ def test_a_file_edited_by_hand_is_shown_and_marked(file: Path, capsys: pytest.Ca
         main(["roster", str(file.parent), "--folder", str(file.parent.parent), "--date", "2026-12-10"]) == 0
     )
     printed = capsys.readouterr()
-    assert "was changed after it was written, by hand or on the way; its row says so" in printed.err
+    assert "was changed after it was written; its row says so" in printed.err
     assert "the reply was changed after it was written" in printed.out
 
 
@@ -505,7 +503,7 @@ def test_an_assignment_that_is_no_assignment_is_told(file: Path, capsys: pytest.
     file.write_text(json.dumps(body))
     assert main(["roster", str(file.parent), "--folder", str(file.parent.parent)]) == 1
     assert (
-        "not whole: drills.1.assignment: found True, expected an object in braces" in capsys.readouterr().err
+        "has errors: drills.1.assignment: found True, expected an object in braces" in capsys.readouterr().err
     )
 
 
@@ -516,9 +514,9 @@ def test_layout_alone_does_not_count_as_an_edit(file: Path) -> None:
 
 def test_no_folder_is_told(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["roster", str(tmp_path / "nowhere")]) == 1
-    assert "is no folder (put your students' files into one folder" in capsys.readouterr().err
+    assert "is not a folder (put your students' replies in one folder" in capsys.readouterr().err
     assert main(["roster", str(tmp_path), "--folder", str(tmp_path)]) == 0
-    assert "no student's reply is here" in capsys.readouterr().out
+    assert "no assignments and no replies yet" in capsys.readouterr().out
 
 
 def test_control_characters_in_a_students_file_never_reach_the_terminal(

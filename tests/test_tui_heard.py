@@ -228,7 +228,7 @@ async def test_what_keeps_it_from_hearing_is_one_line_and_gives_way(tmp_path, ea
         assert "listening" not in screen_text(app).splitlines()[0]
         await pilot.press("p")
         assert "not listening" not in screen_text(app)
-        ear.status = "microphone lost (Desk): going on without it until it is back"
+        ear.status = "microphone lost (Desk): going on without it; it is used again when it is back"
         await pilot.press("space")
         assert ear.status in screen_text(app)
         await play_to_end(pilot, app, player)

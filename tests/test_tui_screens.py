@@ -261,7 +261,7 @@ async def test_the_report_screen_shows_the_report(tmp_path):
         await pilot.press("r")
         await pilot.pause()
         assert isinstance(app.screen, ReportsScreen)
-        assert "practice from" in screen_text(app)
+        assert "practice, " in screen_text(app)
 
 
 async def test_a_setting_changed_on_the_screen_is_in_the_file(tmp_path):

@@ -95,7 +95,7 @@ def test_where_the_way_is_not_known_it_says_how_to_find_out():
     ("both_ring", "words", "in_tune"),
     [
         (True, "No beat is heard, as it should be", True),
-        (False, "one string rings alone, or both agree", False),
+        (False, "either only one string rings, or both agree", False),
     ],
 )
 def test_one_tone_is_in_tune_only_where_both_strings_are_heard(both_ring, words, in_tune):

@@ -66,7 +66,7 @@ def load_library(places: Places, kept: Kept | None = None) -> Library:
     faulty = 0
     own_files = own_drills(places)
     if not own_files and places.drills.is_dir() and not os.access(places.drills, os.R_OK | os.X_OK):
-        notices.append(f"left out: {places.drills} can't be read; is it another user's?")
+        notices.append(f"left out: {places.drills} can't be read; does it belong to another user?")
     for path in [*own_files[:MOST_FILES], *builtin_drills()]:
         own = path.parent == places.drills
         try:
@@ -84,7 +84,7 @@ def load_library(places: Places, kept: Kept | None = None) -> Library:
         elif own:
             other = drills[drill.id].path
             notices.append(
-                f"left out: {path.name} has the id {drill.id} of {Path(other).name}; give it its own"
+                f"left out: {path.name} has the same id as {Path(other).name}, {drill.id}; give it another"
             )
     if faulty > MOST_SHOWN:
         notices.append(
@@ -92,7 +92,9 @@ def load_library(places: Places, kept: Kept | None = None) -> Library:
         )
     if len(own_files) > MOST_FILES:
         extra = len(own_files) - MOST_FILES
-        notices.append(f"left out: {extra:,} more files; of {places.drills} the first {MOST_FILES} are read")
+        notices.append(
+            f"left out: {extra:,} more files; only the first {MOST_FILES} in {places.drills} are read"
+        )
     built_in = {drill.id for drill in drills.values() if Path(drill.path).parent != places.drills}
     ordered = sorted(drills.values(), key=lambda drill: (drill.id in built_in, drill.grade or 0))
     return Library(tuple(ordered), tuple(notices), frozenset(built_in))
@@ -156,7 +158,7 @@ def named_drills(names: Sequence[str], places: Places) -> Library:
             if drill.id in drills and Path(drills[drill.id].path).resolve() != path.resolve():
                 first = drills[drill.id].path
                 guess = "give one of them another id"
-                problems.append(Problem(f"has the id {drill.id} of {first}", str(path), guess=guess))
+                problems.append(Problem(f"has the same id as {first}, {drill.id}", str(path), guess=guess))
             drills[drill.id] = drill
     if problems:
         raise CoachError(problems)
@@ -185,9 +187,9 @@ def refuse_anothers(library: Library, player: str) -> None:
     if others and player != DEFAULT_NAME:
         raise CoachError(
             Problem(
-                f"is assigned to {student}; practised here, it would count for {player}",
+                f"is assigned to {student}, but here it would count for {player}",
                 path,
-                guess="the wrong file, or another --player? --anyway practises it all the same",
+                guess="the wrong file, or another --player? --anyway lets you practise it",
             )
             for path, student in others
         )
@@ -238,14 +240,14 @@ def _keep(path: Path, places: Places, drill: Drill) -> tuple[Drill, str]:
     in_place = drill if name == path.name else replace(drill, path=str(target))
     if not known:
         _write(target, content)
-        return in_place, f"kept a copy as {target}"
+        return in_place, f"saved a copy as {target}"
     if target.read_bytes() == content:
         return in_place, ""
     before = _load_drill(target)
     older = free_path(target.with_name(target.name + ".old"))
     _write(older, target.read_bytes())
     _write(target, content)
-    told = f"{target} is now this version{_changed(before, drill)}; the one before is kept as {older}"
+    told = f"{target} is now this version{_changed(before, drill)}; the old one is now {older}"
     return in_place, told
 
 
@@ -267,7 +269,7 @@ def _changed(before: Drill, now: Drill) -> str:
         return ""
     old, new = (drill.assignment.id if drill.assignment else "" for drill in (before, now))
     # Ids of assignments sort by the moment at which they were given.
-    earlier = ", though it was assigned earlier" if new and new < old else ""
+    earlier = ", although it was assigned earlier" if new and new < old else ""
     return f"{earlier}: {asks} now, {asked} before"
 
 
@@ -320,13 +322,12 @@ def find_drill(name_or_path: str, places: Places) -> Path:
     if len(own_drills(places)) > MOST_FILES:
         raise CoachError(
             Problem(
-                f"no drill is called that among those that are read: of {places.drills} only the first "
-                f"{MOST_FILES} files",
+                f"no such drill; only the first {MOST_FILES} files in {places.drills} are read",
                 name_or_path,
                 guess="name the file",
             )
         )
-    guess = _near_names(wanted, stems) or f"no drills in {places.drills} either"
+    guess = _near_names(wanted, stems) or f"there are no drills in {places.drills} either"
     raise CoachError(Problem("there is no such drill file", name_or_path, guess=guess))
 
 

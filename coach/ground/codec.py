@@ -328,6 +328,4 @@ def _default(field: Field[Any]) -> Any:
 def _unknown_key(plain: Mapping[str, Any], names: set[str]) -> UnfitError:
     key = next(key for key in plain if key not in names)
     near = get_close_matches(key, sorted(names), 1)
-    return UnfitError(
-        f"found the key {brief(key, 40)}, which nothing has here" + (f" ({near[0]}?)" if near else "")
-    )
+    return UnfitError(f"unknown key {brief(key, 40)}" + (f" ({near[0]}?)" if near else ""))

@@ -45,7 +45,7 @@ def compose(text: str, report: Report) -> Node | None:
         root = _document(yaml.parse(text, Loader=_LOADER), report)
     except _TooManyError as error:
         report.error(
-            error.spot, f"the file holds more than {MAX_NODES:,} keys and values", f"is this {kind.file}?"
+            error.spot, f"the file has more than {MAX_NODES:,} keys and values", f"is this {kind.file}?"
         )
         return None
     except _TooDeepError as error:
@@ -72,7 +72,7 @@ def _document(events: Iterator[Any], report: Report) -> Node | None:
     if not isinstance(extra, yaml.StreamEndEvent):
         report.error(
             _spot(extra.start_mark),
-            f"a second YAML document starts here; a file holds {report.kind.single}",
+            f"a second YAML document starts here; a file contains {report.kind.single}",
             "put it into a file of its own",
         )
     return root
@@ -105,7 +105,7 @@ class _Builder:
         if isinstance(event, yaml.AliasEvent):
             self.report.error(
                 Spot(line, column),
-                f"`*{event.anchor}` is a YAML alias; {self.report.kind.noun} has none",
+                f"`*{event.anchor}` is a YAML alias; {self.report.kind.noun} can't have one",
                 "put the text in quotes",
             )
             return Scalar(f"*{event.anchor}", line, column, mark.index, end.index)
@@ -114,7 +114,7 @@ class _Builder:
             if control := CONTROL.search(event.value):
                 self.report.error(
                     Spot(line, column),
-                    f"the text holds the control character U+{ord(control[0]):04X}",
+                    f"the text contains the control character U+{ord(control[0]):04X}",
                     "leave it out",
                 )
             return Scalar(event.value, line, column, mark.index, end.index, not event.style)
@@ -140,7 +140,7 @@ class _Builder:
             elif key.text in seen:
                 self.report.error(
                     key,
-                    f"`{key.text}` is given twice; it is already on line {seen[key.text][0].line} already",
+                    f"`{key.text}` is given twice; it is already on line {seen[key.text][0].line}",
                     "delete one, or rename it",
                 )
             else:
@@ -151,11 +151,15 @@ class _Builder:
         kind = self.report.kind
         if event.anchor is not None:
             self.report.error(
-                Spot(line, column), f"`&{event.anchor}` is a YAML anchor; {kind.noun} has none", kind.sign
+                Spot(line, column),
+                f"`&{event.anchor}` is a YAML anchor; {kind.noun} can't have one",
+                kind.sign,
             )
         if event.tag is not None and event.tag != "!":
             self.report.error(
-                Spot(line, column), f"a YAML tag (`!`) has no place in {kind.noun}", "put the text in quotes"
+                Spot(line, column),
+                f"a YAML tag (`!`) is not allowed in {kind.noun}",
+                "put the text in quotes",
             )
 
 
@@ -166,11 +170,11 @@ def _end(event: Any, flow: bool, inside: AnySequence[Node]) -> int:
 
 
 def _refuse_tabs(tabs: list[Spot], text: str, report: Report) -> None:
-    message = "a tab character indents this line; YAML allows only spaces"
+    message = "this line is indented with a tab; YAML allows only spaces"
     shown = tabs[:20]
     for spot in shown:
         whole = f"{message}; {UNREAD}" if spot == shown[-1] else message
-        report.error(spot, whole, "use two spaces for each step")
+        report.error(spot, whole, "use two spaces for each level")
     _untab(text, report)
 
 

@@ -200,7 +200,7 @@ class Items(Kind[tuple[Any, ...]]):
             report.error(node, f"found {kind_of(node)} where a list belongs", f"as in {self.example}", where)
             return None
         if any(not isinstance(item, Scalar) for item in node.items):
-            report.error(node, "this list holds more than plain values", f"as in {self.example}", where)
+            report.error(node, "this list contains more than plain values", f"as in {self.example}", where)
             return None
         if not self.least <= len(node.items) <= self.most:
             limits = (

@@ -86,7 +86,7 @@ def refuse_link(folder: Path) -> None:
 def _not_ours(path: Path, mode: int, needed: str) -> Problem:
     form = _FORMS.get(stat.S_IFMT(mode), "something else")
     return Problem(
-        f"is {form}, where the program keeps {needed} of its own: it was left alone",
+        f"is {form}, but the program needs {needed} of its own here: left alone",
         str(path),
-        guess="remove it; to keep your practice elsewhere, let the whole practice folder be there",
+        guess="remove it; to have your practice elsewhere, move the whole practice folder",
     )

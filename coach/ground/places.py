@@ -93,10 +93,10 @@ def make_folder(folder: Path) -> Path:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise CoachError(
-            Problem(f"the folder can't be made: {_reason(error)}", str(folder), guess=_ELSEWHERE)
+            Problem(f"the folder can't be created: {_reason(error)}", str(folder), guess=_ELSEWHERE)
         ) from None
     if not os.access(folder, os.W_OK | os.X_OK):
-        raise CoachError(Problem("nothing may be written in this folder", str(folder), guess=_ELSEWHERE))
+        raise CoachError(Problem("this folder is read-only", str(folder), guess=_ELSEWHERE))
     return folder
 
 

@@ -28,19 +28,19 @@ _ALWAYS = (
     ),
     (
         "block sequence entries",
-        "a dash starts an item of a list, and no list can start here",
+        "a dash starts a list item, but no list can start here",
         "put the dash on a line of its own under the key, or delete it",
     ),
     ("mapping keys", "a line can't start with `? `", "put the text in quotes"),
     (
         "node content",
-        "something is missing here: a value between the commas or brackets",
+        "a value is missing here, between commas or brackets",
         "one comma too many?",
     ),
     (
         "comment or line break",
         "after `>` or `|` the text starts on the next line",
-        "put a text that starts so in quotes",
+        "if the text starts like this, put it in quotes",
     ),
     (
         "unexpected end of stream",
@@ -68,7 +68,7 @@ def yaml_slip(what: str, lines: Sequence[str], spot: Spot, kind: FileKind) -> tu
         return f"a value can't start with `{line[spot.column - 1 : spot.column]}`", "put it in quotes"
     if "',' or" in what:
         bracket = "]" if "]" in what else "}"
-        in_braces = "a text with commas can't stand inside braces unless it is in quotes"
+        in_braces = "a text with commas inside braces must be in quotes"
         message = f"a comma or the closing `{bracket}` is missing here or on the line above"
         return message, f"as in {kind.brackets}" if bracket == "]" else in_braces
     if "nesting depth" in what:
@@ -78,7 +78,7 @@ def yaml_slip(what: str, lines: Sequence[str], spot: Spot, kind: FileKind) -> tu
     if line.strip().startswith("%"):
         return "a line can't start with `%`", "start a comment with #"
     return f"this line can't be read as YAML ({what or 'no reason given'})", (
-        "put the text in quotes, or compare the line with one that works"
+        "put the text in quotes, or compare with a line that works"
     )
 
 
@@ -86,12 +86,12 @@ def _colon(lines: Sequence[str], spot: Spot, line: str) -> tuple[str, str]:
     """A colon with a space after it where no value can start."""
     note = re.search(r"(?:\d[\d.&ea+/]*\s+|[,+>?\d]\s*)([A-Ga-g][#b]?-?\d*|\d)$", line[: spot.column - 1])
     if note:
-        return "a colon with a space after it starts a value", f"no space in `{note[1]}:0`"
+        return "a colon and a space start a value", f"no space in `{note[1]}:0`"
     if (key := _KEY.match(line)) and key.end(2) == spot.column - 1:
         return _too_deep(lines, spot.line)
     return (
-        "a colon with a space after it starts a value, and this line has one too many",
-        "put a text that holds `: ` in quotes, or is the line above it cut short?",
+        "a colon and a space start a value, and this line has one too many",
+        "put a text with `: ` in quotes; or is the line above cut off?",
     )
 
 
@@ -99,7 +99,7 @@ def _out_of_place(lines: Sequence[str], spot: Spot, line: str) -> tuple[str, str
     """Something that belongs to nothing above it."""
     before = line[: spot.column - 1]
     if before.rstrip().endswith(("'", '"')):
-        return "the text goes on after its closing quotation mark", "put quotes around all of it"
+        return "there is more text after the closing quotation mark", "put quotes around all of it"
     return _misplaced(lines, spot.line) if line.strip() and not before.strip() else _UNFIT
 
 
@@ -112,7 +112,7 @@ def _too_deep(lines: Sequence[str], number: int) -> tuple[str, str]:
             f"a space after the dash on line {above + 1}: `- {match[1][:_SHOWN]}`?",
         )
     _, guess = _misplaced(lines, number)
-    return f"this line is indented under line {above + 1}, which has its value already", guess
+    return f"this line is indented under line {above + 1}, which already has a value", guess
 
 
 def _misplaced(lines: Sequence[str], number: int) -> tuple[str, str]:
@@ -128,7 +128,7 @@ def _misplaced(lines: Sequence[str], number: int) -> tuple[str, str]:
     nearest = min(fitting, key=lambda place: abs(place[0] - column))
     under = f"column {nearest[0]}, as `{nearest[2]}` on line {nearest[3]}"
     if not dash and any(place[0] == column for place in above):
-        return "this line is in the column of a list's dashes and has none", (
+        return "this line is in the column of a list's dashes but has no dash", (
             f"`- {body[:_SHOWN].split(':')[0]}:`, or {under}?"
         )
     return f"the indentation doesn't fit the lines above: this line starts in column {column}", f"{under}?"

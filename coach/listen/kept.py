@@ -53,7 +53,7 @@ class EarShelf:
         try:
             data = read_own(path, MOST_BYTES)
             if len(data) > MOST_BYTES:
-                raise UnfitError("far larger than what the ear keeps")
+                raise UnfitError("far too large")
             ear = value_of(Ear, json.loads(data))
             if len(ear.strings) != len(instrument.strings):
                 raise UnfitError(f"{len(ear.strings)} strings, expected {len(instrument.strings)}")
@@ -63,9 +63,9 @@ class EarShelf:
             reason = (error.strerror or "").lower() if isinstance(error, OSError) else str(error)
             raise CoachError(
                 Problem(
-                    f"what the ear has learnt can't be read: {reason}",
+                    f"what the coach has learnt about your strings can't be read: {reason}",
                     str(path),
-                    guess="delete it: it learns anew",
+                    guess="delete the file: the coach learns again",
                 )
             ) from None
         # The strings are the instrument's: they may have been measured since.
@@ -81,4 +81,6 @@ class EarShelf:
             write_own(path, [text.encode()])
         except OSError as error:
             reason = (error.strerror or str(error)).lower()
-            raise CoachError(Problem(f"what the ear has learnt can't be kept: {reason}", str(path))) from None
+            raise CoachError(
+                Problem(f"what the coach has learnt about your strings can't be saved: {reason}", str(path))
+            ) from None

@@ -62,9 +62,9 @@ def read_sound(path: str) -> Sound:
     values = _values(sound, tag, bits, path)
     both = values[: len(values) // channels * channels].reshape(-1, channels)
     if not len(both):
-        raise CoachError(Problem("the file holds no sound", path, guess="record the take again"))
+        raise CoachError(Problem("there is no sound in the file", path, guess="record the take again"))
     if not np.isfinite(both).all():
-        raise CoachError(Problem("some samples are no numbers", path, guess=EXPORT))
+        raise CoachError(Problem("some samples are not numbers", path, guess=EXPORT))
     peak = float(np.abs(both).max())
     if peak < SILENT:
         raise CoachError(
@@ -92,7 +92,7 @@ def _chunks(data: bytes, path: str) -> tuple[bytes, bytes]:
     if data[:4] != b"RIFF" or data[8:12] != b"WAVE":
         other = next((name for start, name in _OTHERS.items() if data.startswith(start)), "")
         raise CoachError(
-            Problem(f"this is {'a file of ' + other if other else 'no WAV file'}", path, guess=EXPORT)
+            Problem(f"this is {'a file of ' + other if other else 'not a WAV file'}", path, guess=EXPORT)
         )
     found: dict[bytes, bytes] = {}
     at = 12
@@ -102,14 +102,14 @@ def _chunks(data: bytes, path: str) -> tuple[bytes, bytes]:
             found[name] = data[at + 8 : at + 8 + size]
         at += 8 + size + size % 2
     if len(found) < 2:
-        raise CoachError(Problem("the WAV file holds no sound", path, guess="record the take again"))
+        raise CoachError(Problem("there is no sound in the WAV file", path, guess="record the take again"))
     return found[b"fmt "], found[b"data"]
 
 
 def _format(form: bytes, path: str) -> tuple[int, int, int, int]:
     """Tag, channels, rate and bits of a sample."""
     if len(form) < 16:
-        raise CoachError(Problem("the WAV file's head is cut off", path, guess=EXPORT))
+        raise CoachError(Problem("the WAV file's header is cut off", path, guess=EXPORT))
     tag, channels, rate_hz, _, _, bits = struct.unpack_from("<HHIIHH", form)
     if tag == _EXTENSIBLE and len(form) >= 26:
         tag = struct.unpack_from("<H", form, 24)[0]
@@ -130,4 +130,4 @@ def _values(sound: bytes, tag: int, bits: int, path: str) -> NDArray[np.float64]
         return padded.copy().view("<i4").reshape(-1) / 2.0**31
     if tag == _FLOAT and bits in (32, 64):
         return np.frombuffer(kept, f"<f{width}").astype(float)
-    raise CoachError(Problem(f"samples of form {tag} with {bits} bits are not read", path, guess=EXPORT))
+    raise CoachError(Problem(f"samples of type {tag} with {bits} bits can't be read", path, guess=EXPORT))

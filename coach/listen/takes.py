@@ -47,10 +47,8 @@ def ear_of(instrument: Instrument, sound: Sound, path: str) -> Ear:
     if 2 * len(lacking) >= len(order):
         string = order[lacking[0] - 1]
         label = instrument.string_label(string)
-        found = (
-            f"pluck {lacking[0]} is not the open {label} string, within {instrument.open_hz(string):.1f} Hz"
-        )
-        raise CoachError(Problem(found, path, guess="the lowest string first; tune it first"))
+        found = f"pluck {lacking[0]} is not the open {label} string, near {instrument.open_hz(string):.1f} Hz"
+        raise CoachError(Problem(found, path, guess="the lowest string first, roughly in tune"))
     return Ear.of(instrument, [by_string[string] for string in range(len(instrument.strings))])
 
 
@@ -65,7 +63,7 @@ def strings_of(instrument: Instrument, sound: Sound, path: str) -> dict[int, Mea
             sound.samples, sound.rate_hz, [instrument.open_hz(string) for string in order]
         )
     except ValueError as error:
-        guess = "pluck each open string once, the lowest first, with two seconds between"
+        guess = "pluck each open string once, lowest first, two seconds apart"
         raise CoachError(Problem(str(error), path, guess=guess)) from None
     return dict(zip(order, measured, strict=True))
 
@@ -84,10 +82,8 @@ def recording_of(
         else starts_at_s
     )
     if beat_1_s is None:
-        guess = "--starts-at with the time of beat 1; are phrase and tempo right?"
-        raise CoachError(
-            Problem("neither a count-in nor the phrase's beginning was heard", path, guess=guess)
-        )
+        guess = "give the time of beat 1 with --starts-at; are phrase and tempo right?"
+        raise CoachError(Problem("no count-in and no beginning of the phrase was heard", path, guess=guess))
     _refuse_short(sound, passage, tempo_bpm, beat_1_s, path)
     count_in, later = strikes_of(clicks, beat_1_s)
     click = click_sound(sound.samples, sound.rate_hz, [s for s in count_in if s.at_s > 0.0])

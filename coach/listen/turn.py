@@ -67,11 +67,13 @@ def pair_turn(instrument: Instrument, pair: Pair, reference: int, beats: Beats |
     if beats.one_tone and beats.both_ring and abs(goal) < SLOWEST_HZ:
         return Turn("NO BEAT", "IN TUNE", goal_line, "No beat is heard, as it should be.", True, 0.0, True)
     if beats.one_tone:
-        why = "the strings agree" if beats.both_ring else "one string rings alone, or both agree"
+        why = "the strings agree" if beats.both_ring else "either only one string rings, or both agree"
         return Turn("NO BEAT", "", goal_line, f"No beat is heard: {why}. {_want(goal)}", sure=False)
     if not beats.sure:
         why = f"Not sure: about {beats.beats_hz:.1f} beats a second, give or take {beats.error_hz:.1f}."
-        return Turn("NOT SURE", "", goal_line, f"{why} Let both ring longer and louder, nothing else.", False)
+        return Turn(
+            "NOT SURE", "", goal_line, f"{why} Let both ring longer and louder, and nothing else.", False
+        )
     return _turn(instrument, pair, turned_string(instrument, pair, reference), beats, goal)
 
 
@@ -112,9 +114,7 @@ def _turn(instrument: Instrument, pair: Pair, string: int, beats: Beats, goal: f
             heard, peg, goal_line, f"{there} Turn {label} {way} by {least:.1f} to {most:.1f} cents.", True
         )
     far = f"{least:.1f}" if most - least < 0.1 else f"{least:.1f} or {most:.1f}"
-    trial = (
-        f"{label} is {far} cents off, which way is not clear: turn it a little, and back if it beats faster."
-    )
+    trial = f"{label} is {far} cents off, but which way is not clear: turn it a little, and back if it beats faster."
     return Turn(heard, f"{label} +/- {least:.1f} CENTS", goal_line, f"{there} {trial}", True)
 
 

@@ -57,7 +57,7 @@ def verdict(
     its key, which a fault has to stand out from.
     """
     if any(note is None for note in notes):
-        return Heard(look.label, "unsure", 0.0, None, "its clean sound isn't known yet")
+        return Heard(look.label, "unsure", 0.0, None, "its clean sound is not known yet")
     seen = [note for note in notes if note and note.seen >= LEAST_SEEN]
     chances = [lost(note, gain_db, look.alone) for note in seen]
     chance = max(chances, default=0.0)
@@ -65,7 +65,7 @@ def verdict(
         worst = seen[chances.index(chance)]
         key = look.notes[notes.index(worst)].key
         if any(lost(stroke, 0.0, look.alone) >= SURELY_LOST for stroke in strokes(key)):
-            return Heard(look.label, "unsure", 0.0, None, "its clean strokes differ too much")
+            return Heard(look.label, "unsure", 0.0, None, "its clean notes differ too much")
         return _fault(look, worst, gain_db, chance)
     if len(seen) < len(notes):
         return Heard(look.label, "unsure", 0.0, None, "other strings hide it")
@@ -102,15 +102,15 @@ def _cut(value: float, low: float, high: float) -> float:
 def _fault(look: Look, note: Compared, gain_db: float, chance: float) -> Heard:
     early_db, late_db = note.early_db - gain_db, note.late_db - gain_db
     if note.instead_db - gain_db > OTHER_DB and late_db < OTHER_BELOW_DB:
-        return Heard(look.label, "other", chance, look.onset_ms, "another note of its string")
+        return Heard(look.label, "other", chance, look.onset_ms, "another note on its string")
     if max(early_db, late_db) < GONE_DB:
-        return Heard(look.label, "missing", chance, None, "nothing was heard of it")
+        return Heard(look.label, "missing", chance, None, "not heard")
     return Heard(look.label, "choked", chance, look.onset_ms, _level(note, gain_db))
 
 
 def _level(note: Compared, gain_db: float) -> str:
     below_db = max(gain_db - note.late_db, -note.fall_db)
-    return f"{below_db:.0f} dB below its clean sound" if below_db >= 1.0 else "dull against its clean sound"
+    return f"{below_db:.0f} dB below its clean sound" if below_db >= 1.0 else "duller than its clean sound"
 
 
 def _timed(look: Look, chance: float) -> Heard:
@@ -119,4 +119,4 @@ def _timed(look: Look, chance: float) -> Heard:
         return Heard(look.label, "clean", chance, onset_ms)
     if look.alone and look.rise_db >= CLEAR_DB:
         return Heard(look.label, "late", chance, onset_ms, f"{onset_ms:.0f} ms late")
-    return Heard(look.label, "unsure", 0.0, onset_ms, "its beginning can't be told from others'")
+    return Heard(look.label, "unsure", 0.0, onset_ms, "its start is hidden by others")

@@ -106,7 +106,7 @@ def is_excerpt_key(text: str) -> bool:
 
 
 ExcerptKey = Annotated[str, Fits(is_excerpt_key, "drill:phrases:layer:kind:full|easier:subject")]
-Name = Annotated[str, Fits(is_name, "a name on one line, without signs that nobody sees")]
+Name = Annotated[str, Fits(is_name, "a name on one line, without invisible characters")]
 Faults = Annotated[tuple[Fault, ...], As(faults_text, lru_cache(4096)(parse_faults))]
 
 

@@ -71,14 +71,10 @@ def fault_in(line: bytes) -> str:
     if not line:
         return "is empty"
     if not any(line.startswith(start) or start.startswith(line) for start in LINE_STARTS):
-        return (
-            f"is no line of the log, which begins as in {REP_STARTS.decode()}01..., and is something else's"
-        )
+        return f"is not a line of the log, which begins like {REP_STARTS.decode()}01..."
     if not _END.fullmatch(line, max(len(line) - _END_BYTES, 0)):
-        return (
-            "is cut off: the program or the machine stopped while it was written, or something cut it later"
-        )
-    return "does not fit its checksum: it was changed after it was written"
+        return "is cut off: the program or the machine stopped while writing it, or something cut it later"
+    return "does not match its checksum: it was changed after it was written"
 
 
 def record_of(line: bytes) -> Record:
@@ -92,14 +88,14 @@ def record_of(line: bytes) -> Record:
         read = _READERS[name]
         del plain["crc"]
     except (ValueError, StopIteration, RecursionError, TypeError, KeyError):
-        raise UnfitError(f"is no line of the log; expected one of {', '.join(KINDS)}") from None
+        raise UnfitError(f"is not a line of the log; expected one of {', '.join(KINDS)}") from None
     plain["id"] = plain.pop(name)
     if name != "passage":
         _take_time(plain, KINDS[name] not in _FLAT)
     try:
         record: Record = read(plain)
     except RecursionError:
-        raise UnfitError("holds lists in lists that nobody wrote") from None
+        raise UnfitError("contains nested lists that the program never writes") from None
     if isinstance(record, LoggedPassage):
         _check_passage(record)
     return record
@@ -115,7 +111,7 @@ def _take_time(plain: dict[str, Any], local: bool) -> None:
     except KeyError:
         raise UnfitError("is missing", ("at",)) from None
     except (ValueError, TypeError, OverflowError) as error:
-        raise UnfitError(f"found no moment ({error})", ("at",)) from None
+        raise UnfitError(f"has no valid time ({error})", ("at",)) from None
     if local:
         plain["utc_offset_min"] = offset_min
 
@@ -126,7 +122,7 @@ def _check_passage(passage: LoggedPassage) -> None:
     except ValueError as error:
         raise UnfitError(str(error), ("excerpt",)) from None
     if LoggedPassage.of(passage.excerpt, passage.revision, passage.title, passage.events) != passage:
-        raise UnfitError("its content does not fit its id", ("passage",))
+        raise UnfitError("its content does not match its id", ("passage",))
 
 
 def lines_in(data: bytes) -> Iterator[bytes]:

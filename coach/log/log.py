@@ -195,7 +195,7 @@ class Log:
         ValueError where a repetition comes with another passage than its own.
         """
         if self._pen is None and not self._on_trial:
-            raise ValueError("this log is open for reading only")
+            raise ValueError("this log is open only for reading")
         for word in words:
             _check_passage(word)
         if self._unnamed is not None:
@@ -285,12 +285,12 @@ class Log:
             with suppress(OSError):
                 write_whole(path, lines)
                 return [
-                    f"NOT SAVED in the practice log: {waiting}. They are kept in {path}",
-                    f"once there is room: cp {shlex.quote(str(path))} {shlex.quote(str(self.folder))}",
+                    f"NOT SAVED in the practice log: {waiting}. They are saved in {path}",
+                    f"when there is room: cp {shlex.quote(str(path))} {shlex.quote(str(self.folder))}",
                 ]
         return [
-            f"NOT SAVED in the practice log, and no folder takes a file: {waiting}. Save the lines below as a file",
-            f"that ends in .jsonl, and put it into {self.folder}:",
+            f"NOT SAVED in the practice log, and nowhere else either: {waiting}. Save the lines below as a file",
+            f"with a name ending in .jsonl, and put it in {self.folder}:",
             *(line.decode().rstrip("\n") for line in lines),
         ]
 
@@ -371,7 +371,7 @@ class Log:
             first = min(ahead.values(), key=lambda rep: (rep.day_number, rep.id))
             lines.append(
                 f"{self.book.place_of(first.id)}: {counted(len(ahead), 'repetition')} dated after today, the first on "
-                f"{first.day}: kept, and left out of planning until then (is this machine's clock right?)"
+                f"{first.day}: saved, but left out of the plan until then (is this machine's clock right?)"
             )
         if not all(map(has_locks, sorted(self.folder.glob(f"*{ENDING}"))[:1])):
             lines.append(f"{self.folder}: its file system can't lock files: practise in one window at a time")

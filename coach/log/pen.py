@@ -94,7 +94,7 @@ class Pen:
                         return written
         except OSError as error:
             raise CoachError(_problem(error, path)) from error
-        raise CoachError(Problem("is replaced by another program again and again", str(path)))
+        raise CoachError(Problem("another program keeps replacing it", str(path)))
 
 
 def _added(

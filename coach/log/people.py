@@ -58,7 +58,9 @@ def chosen_player(known: list[Player], name: str) -> Player | None:
     if len(meant) > 1:
         names = ", ".join(f"{one.name} ({one.id[-6:]})" for one in meant)
         raise UsageError(
-            Problem(f"several players: {names}", "--player", guess="name one, or the letters in brackets")
+            Problem(
+                f"several players: {names}", "--player", guess="name one, or give the letters in brackets"
+            )
         )
     return meant[0] if meant else None
 
@@ -68,7 +70,7 @@ def checked_name(name: str) -> str:
     plain = plain_text(name)
     if not plain or len(plain) > LONGEST_NAME:
         raise UsageError(
-            Problem(f"a name has 1 to {LONGEST_NAME} letters, this one has {len(plain)}", "--player")
+            Problem(f"a name has 1 to {LONGEST_NAME} letters; this one has {len(plain)}", "--player")
         )
     return plain
 

@@ -212,7 +212,7 @@ class Shelf:
             view.crcs.append(zlib.crc32(line))
             if not is_whole(line):
                 view.bad.add(base + start)
-                self._report(Problem(f"{fault_in(line)}; it is left where it is", self._where(view), number))
+                self._report(Problem(f"{fault_in(line)}; left where it is", self._where(view), number))
             elif line.startswith(REP_STARTS):
                 view.players.add(line[PLAYER_AT].decode("ascii", "replace"))
             else:
@@ -270,11 +270,11 @@ class Shelf:
         """That all lines of a file still stand somewhere, but not where they stood."""
         view = self.views.get(old.name)
         if view is None:
-            text, line = "the file is gone; all its lines are in other files", 0
+            text, line = "the file is gone, but all its lines are in other files", 0
         else:
             pairs = enumerate(zip(view.crcs, old.crcs, strict=False), 1)
             line = next((number for number, (one, other) in pairs if one != other), len(view.crcs) + 1)
-            text = "from here on its lines are elsewhere or in another order; none is lost"
+            text = "from here on, lines have moved or changed order; none is lost"
         return Problem(text, self._where(old), line, severity="warning")
 
     def _known(self) -> dict[str, View]:
@@ -288,7 +288,7 @@ class Shelf:
                 str(self.path(name)),
                 min(lines.values()),
                 guess="put the file back from a backup or another machine; "
-                "`coach log check --accept` goes on without what is gone",
+                "`coach log check --accept` carries on without it",
             )
             for name, lines in sorted(self.gone.items())
         ]

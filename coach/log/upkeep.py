@@ -47,7 +47,7 @@ def check_log(log: Log) -> Health:
             fresh.unfit(view, start, str(error))
             continue
         if records.setdefault((kind_of(record), record.id), line) != line:
-            fresh.unfit(view, start, f"contradicts an earlier line about {record.id}, which counts")
+            fresh.unfit(view, start, f"contradicts an earlier line about {record.id}; the earlier one counts")
         if isinstance(record, Rep):
             reps.add(record.id)
             passages.setdefault(record.passage, (view, start))
@@ -55,10 +55,10 @@ def check_log(log: Log) -> Health:
             corrected.setdefault(record.rep, (view, start))
     for passage, (view, start) in passages.items():
         if ("passage", passage) not in records:
-            fresh.unfit(view, start, "lost what it played: its nodes and moves count no more", "warning")
+            fresh.unfit(view, start, "what it played is lost: its nodes and moves no longer count", "warning")
     for rep, (view, start) in corrected.items():
         if rep not in reps:
-            fresh.unfit(view, start, f"corrects a repetition that is not here, {rep}", "warning")
+            fresh.unfit(view, start, f"corrects a repetition that is missing, {rep}", "warning")
     counts: dict[str, int] = {}
     for kind, _ in records:
         counts[kind] = counts.get(kind, 0) + 1
@@ -92,7 +92,7 @@ def backup_log(log: Log, now_ms: int, target: Path | None = None) -> Path:
             stamp = datetime.fromtimestamp(now_ms / 1000, UTC).strftime("%Y%m%dT%H%M%SZ")
             target = free_path(log.folder.parent / "backups" / f"log-{stamp}{ENDING}")
         elif target.exists():
-            raise CoachError(Problem("exists already; a backup never overwrites", str(target)))
+            raise CoachError(Problem("exists already; a backup never replaces a file", str(target)))
         write_whole(target, (line + b"\n" for line in lines))
     except OSError as error:
         raise CoachError(Problem(f"can't be written: {reason_of(error)}", str(target))) from error

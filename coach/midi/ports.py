@@ -207,7 +207,7 @@ class Link:
             port.send(message)
         except Exception:
             # Drivers tell of a port that is gone by errors of their own kinds.
-            self._drop(f"MIDI {self._direction}: {port.name} is gone; it is taken up again when it is back")
+            self._drop(f"MIDI {self._direction}: {port.name} is gone; it is used again when it is back")
             return False
         return True
 
@@ -221,7 +221,7 @@ class Link:
             except CoachError as error:
                 self.status = str(error)
         elif not port.is_there():
-            self._drop(f"MIDI {self._direction}: {port.name} is gone; it is taken up again when it is back")
+            self._drop(f"MIDI {self._direction}: {port.name} is gone; it is used again when it is back")
 
     def _drop(self, status: str) -> None:
         with self._lock:

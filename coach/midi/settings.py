@@ -34,7 +34,7 @@ class TriggerKey(Kind[Trigger]):
 
 
 _TRIGGERS = Items(TriggerKey(), MOST_TRIGGERS, "[cc 67, note 36]", 1, "triggers", one_alone=True)
-_BOUND: Mapping[str, Row] = {action: Row(_TRIGGERS, f"what means {action}") for action in ACTIONS}
+_BOUND: Mapping[str, Row] = {action: Row(_TRIGGERS, f"the switches for {action}") for action in ACTIONS}
 
 
 class BindingsKey(Group[Bindings]):
@@ -67,7 +67,7 @@ def clashes(bindings: Bindings) -> Iterator[tuple[Action, int, str]]:
             other = owners.setdefault((trigger.kind, trigger.number), action)
             if other != action and {other, action} != {"clean", "choked"}:
                 message = (
-                    f"{trigger} means {other} already; one switch can mean clean and choked, no other two"
+                    f"{trigger} means {other} already; one switch can mean clean and choked, but no other two"
                 )
                 yield action, index, message
 

@@ -223,8 +223,8 @@ def _plucking(instrument: Instrument, passage: Passage) -> Iterator[_Remark]:
         yield (
             next(event for event in events if any(placed.note is touched[0] for placed in event.notes)),
             "error",
-            f"the plucking hand touches {_name(instrument, touched[0])} and can't strike {others} at once",
-            "touch it with the fretting hand, or strike one of them later",
+            f"the plucking hand touches {_name(instrument, touched[0])} and can't play {others} at the same time",
+            "touch it with the fretting hand, or play one of them later",
         )
 
 
@@ -282,7 +282,7 @@ def _stretches(
             yield (
                 events[-1],
                 "warning",
-                f"{_name(instrument, note)} is touched {span_mm:.0f} mm past its stop; a hand is taken to reach "
+                f"{_name(instrument, note)} is touched {span_mm:.0f} mm past its stop; a hand is assumed to reach "
                 f"{reach_mm:g} mm",
                 f"the plucking hand can touch it: {_name(instrument, note)}(touch)",
             )
@@ -299,7 +299,7 @@ def _spans(
             events[-1],
             "warning",
             f"{_fingered(instrument, low)} and {_fingered(instrument, high)} are {span_mm:.0f} mm apart; "
-            f"a hand is taken to reach {reach_mm:g} mm",
+            f"a hand is assumed to reach {reach_mm:g} mm",
             _less_span(low, high),
         )
 
@@ -315,7 +315,7 @@ def _less_span(low: Note, high: Note) -> str:
     for note in (low, high):
         if note.node is not None and note.node.fret >= 11.99:
             return "the plucking hand can touch that node"
-    return "a shorter hold, or the same note elsewhere; if your hand spans it, pass over this"
+    return "a shorter hold, or the same note elsewhere; ignore this if your hand spans it"
 
 
 def _moves(drill: Drill, passage: Passage, hand_speed_mm_s: float) -> Iterator[_Remark]:
@@ -337,9 +337,9 @@ def _moves(drill: Drill, passage: Passage, hand_speed_mm_s: float) -> Iterator[_
                     _first_fretting(events),
                     "warning",
                     f"the move from {_name(instrument, before[2])} to {_name(instrument, notes[0])} is "
-                    f"{distance_mm:.0f} mm in {time_s * 1000:.0f} ms at {goal_bpm} bpm; a hand is taken to move at "
+                    f"{distance_mm:.0f} mm in {time_s * 1000:.0f} ms at {goal_bpm} bpm; a hand is assumed to move at "
                     f"{hand_speed_mm_s:g} mm/s",
-                    "the same note nearer, or a slower goal; if your hand makes it, pass over this",
+                    "the same note nearer, or a slower goal; ignore this if your hand can do it",
                 )
         before = (onset, place_mm, notes[0])
 

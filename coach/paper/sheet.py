@@ -28,15 +28,15 @@ SCALES = (1.0, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0, 12.0, 15.0)
 """What a mm on paper may stand for, in mm of string."""
 # The first two are common practice and have no source.
 CAUTIONS = (
-    "Stop when something hurts, and see a clinician if it stays. Rest five minutes in every half hour.",
-    "Raise the load slowly from day to day.",
+    "Stop when something hurts; if the pain stays, see a clinician. Rest five minutes in every half hour.",
+    "Add minutes slowly from day to day.",
     "Keep headphones low: at most 80 dBA for 40 hours a week, for children 75 dBA (WHO-ITU H.870).",
 )
 CARE_HEADING = "Take care"
 RULER_MM = 130
 _NO_BREAK = "\u00a0"
 """Holds words together, so that no line ends inside them."""
-ENGRAVED = ("diamond heads: harmonics where they sound", "arc without an end: let it ring")
+ENGRAVED = ("diamond heads: harmonics, at sounding pitch", "open arc: let it ring")
 """What signs of engraved harmonics mean."""
 NODES_HEADING = "Where the nodes are"
 NOTES_HEADING = "Notes"
@@ -119,7 +119,7 @@ def sheet_of(drill: Drill, lines: tuple[Line, ...], signs: Sequence[str] = ENGRA
         tuple(words.replace(" ", _NO_BREAK) for words in (*legend(drill), *(signs if places else ()))),
         neck_drawing(drill.instrument, places) if places else None,
         ruler_drawing() if places else None,
-        ("node", "partial", f"from the {start}", "from the nearest fret", "strings, and what sounds"),
+        ("node", "partial", f"from the {start}", "from the nearest fret", "strings, and what each sounds"),
         tuple(_node_rows(drill, places)),
     )
 
@@ -168,7 +168,7 @@ def legend(drill: Drill) -> Iterator[str]:
         (any(note.is_natural for note in notes), "‹7› natural harmonic, touched at 7"),
         (any(note.is_artificial for note in notes), "5‹17› artificial harmonic, stopped at 5, touched at 17"),
         (any(note.fret == 0 for note in notes), "0 open string"),
-        (any(note.droppable for note in notes), "(‹7›) may be left out at first"),
+        (any(note.droppable for note in notes), "(‹7›) may be left out"),
         (any(note.fretting_finger for note in notes), "1 2 3 4 T fingers of the fretting hand"),
         (any(note.touching_finger for note in notes), "1-4 stops with 1, touches with 4"),
         (any(note.plucking_finger for note in notes), "p i m a c fingers of the plucking hand"),
@@ -249,7 +249,7 @@ def neck_drawing(instrument: Instrument, places: tuple[Place, ...]) -> Drawing:
 
 def ruler_drawing() -> Drawing:
     """A ruler in its true size, to measure on the instrument how far a node lies from a wire."""
-    left, caption = 2.0, "mm in true size, if printed at 100 %"
+    left, caption = 2.0, "mm in true size if printed at 100 %"
     ticks = [
         svg.line(left + mm, 0, left + mm, 2.4 if mm % 10 == 0 else 1.8 if mm % 5 == 0 else 1.2, width=0.15)
         for mm in range(RULER_MM + 1)

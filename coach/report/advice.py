@@ -124,7 +124,7 @@ def _hardly_marked(work: Work) -> Iterator[Need]:
         return
     where = f", {percent(entered)} of them entered afterwards" if entered >= ENTERED_FROM else ""
     never = "nothing is ever marked" if not failed else "hardly anything is marked"
-    why = f"{never}: {failed} of {rated} rated repetitions{where}, where two of five usually fail"
+    why = f"{never}: {failed} of {rated} rated repetitions{where} failed; usually two of five do"
     yield Need("rating", "hear this once with them", why)
 
 
@@ -133,15 +133,13 @@ def _little_practice(work: Work) -> Iterator[Need]:
     if work.drill is None or of < DAYS_SEEN:
         return
     if not work.drill.total.reps:
-        yield Need(
-            "practice", "talk before assigning more", f"nothing of it was practised in {counted(of, 'day')}"
-        )
+        yield Need("practice", "talk before assigning more", f"not practised in {counted(of, 'day')}")
         return
     away = _away(work)
     if 7 * days >= DAYS_A_WEEK * of and not away:
         return
-    what = "the same, to its end: it is close" if _close(work) else "shorter sittings on more days"
-    seen = f"practised on {days} of {counted(of, 'day')} up to the reply"
+    what = "finish this one: it is close" if _close(work) else "shorter sittings on more days"
+    seen = f"practised on {days} of {counted(of, 'day')} before the reply"
     yield Need("practice", what, f"{seen}; {away}" if away else seen)
 
 
@@ -193,7 +191,7 @@ def _held_notes_fail(work: Work) -> Iterator[Need]:
         return
     failed, of = work.drill.held
     if of >= RESULTS_FROM and failed >= HELD_FROM * of:
-        yield Need("held", "the held notes, slower", f"failed in {failed} of {of} of late")
+        yield Need("held", "the held notes, slower", f"failed in {failed} of the last {of}")
 
 
 def _date_at_risk(work: Work) -> Iterator[Need]:
@@ -203,8 +201,8 @@ def _date_at_risk(work: Work) -> Iterator[Need]:
         return
     day, seen = short_day(due, work.today), work.drill.forecast
     if work.overdue:
-        what = "the same, with a later date: it is close" if _close(work) else _slower_goal(work)
-        yield Need("date", what, f"it was due on {day}; {work.rung}")
+        what = "the same with a later date: it is close" if _close(work) else _slower_goal(work)
+        yield Need("date", what, f"was due on {day}; {work.rung}")
     elif seen and seen.practised_days >= FORECAST_DAYS and (seen.likely is None or seen.likely > due):
         likely = f"likely at its goal around {short_day(seen.likely, work.today)}" if seen.likely else ""
         early = f", on {short_day(seen.early, work.today)} at the earliest" if seen.early else ""
@@ -225,7 +223,7 @@ def _cold_fails(work: Work) -> Iterator[Need]:
     cold, clean = work.cold
     if cold >= COLD_FROM and clean < COLD_LOW * cold:
         why = f"only {clean} of {cold} first repetitions of a day are clean"
-        yield Need("cold", "begin a day slower", why)
+        yield Need("cold", "begin each day slower", why)
 
 
 def _layer_unready(work: Work) -> Iterator[Need]:
@@ -251,7 +249,7 @@ def _too_little(work: Work) -> Iterator[Need]:
     if work.drill is None:
         yield Need("unknown", "wait for a reply", work.news)
     elif not work.drill.total.reps:
-        yield Need("unknown", "talk before assigning more", "nothing of it was practised yet")
+        yield Need("unknown", "talk before assigning more", "not practised yet")
     elif not work.enough:
         seen = f"{counted(work.rated, 'rated repetition')} on {counted(work.drill.total.days, 'day')}"
         yield Need("unknown", "too little to say: ask for another sitting", seen)
@@ -259,7 +257,7 @@ def _too_little(work: Work) -> Iterator[Need]:
 
 def _done(work: Work) -> Iterator[Need]:
     if work.done:
-        landed = f"every phrase landed at its goal, {work.kept} of {len(work.phrases)} kept"
+        landed = f"every phrase landed, {work.kept} of {len(work.phrases)} kept"
         yield Need("done", "the next drill, or a faster goal", landed)
 
 
@@ -281,14 +279,14 @@ RULES: tuple[Callable[[Work], Iterator[Need]], ...] = (
 
 def _going_well(work: Work) -> Need:
     landed = f"{work.landed} of {counted(len(work.phrases), 'phrase')} landed, {work.kept} kept"
-    return Need("well", "nothing new: it is under way", f"{work.rung}, {landed}")
+    return Need("well", "nothing new: going well", f"{work.rung}, {landed}")
 
 
 def _place_need(kind: str, what: str, place: PlaceReply, work: Work) -> Need:
     """How often it fails, what was marked, what is expected and how sure that is, and what helps."""
     marked, cause = results_text(place.marked), commonest_cause(place.marked)
     ends = tempo_range(place.low_bpm, place.high_bpm)
-    brief = f"fails in {place.recent_failed} of {place.recent} of late"
+    brief = f"failed in {place.recent_failed} of the last {place.recent}"
     why = (
         brief
         + (f" ({marked})" if marked else "")

@@ -162,7 +162,7 @@ def _not_ahead(files: Sequence[StudentFile], today: date) -> tuple[list[StudentF
     ahead = [file for file in files if file.reply.day > latest]
     problems = [
         Problem(
-            f"is dated {full_day(file.reply.day)}, which has not come: it is left out",
+            f"is dated {full_day(file.reply.day)}, in the future: left out",
             file.path,
             guess="is the student's clock right?",
         )
@@ -223,7 +223,7 @@ def _claims(files: Sequence[StudentFile], handed: Sequence[Handed]) -> list[Clai
             claims.append(Claim(file, owner))
             owners |= dict.fromkeys(_ids(file), owner)
         else:
-            claims.append(_stranger(file, f"practises from {owner}'s file", handed))
+            claims.append(_stranger(file, f"uses {owner}'s file", handed))
     for file in waiting:
         known = next((owners[one] for one in _ids(file) if one in owners), "")
         if known and _bears(file, known):
@@ -239,10 +239,10 @@ def _by_name(file: StudentFile, handed: Sequence[Handed], answered: set[str]) ->
     known = next((one.student for one in handed if same_name(one.student, name)), "")
     if known and known not in answered:
         return Claim(
-            file, known, "carries none of the assignments you gave them; taken for theirs by its name"
+            file, known, "has none of the assignments you gave them; counted as theirs because of its name"
         )
     if known:
-        return _stranger(file, f"bears {known}'s name, but none of their assignments or ids", handed)
+        return _stranger(file, f"has {known}'s name, but none of their assignments or ids", handed)
     asked = next((drill.assignment.student for drill in file.reply.drills if drill.assignment), "")
     return Claim(file, _own_name(file, asked))
 
@@ -311,10 +311,10 @@ def _work(
     if drill.entered >= ENTERED_FROM:
         remarks.append(f"{percent(drill.entered)} entered afterwards")
     if newest and practised and newest is not practised:
-        remarks.append(f"still practises what you handed out on {full_day(practised.day)}")
+        remarks.append(f"still practises what you assigned on {full_day(practised.day)}")
     asked = next((reply.assignment.student for _, reply in replies if reply.assignment), "")
     if asked and not same_name(asked, name.partition(" (")[0]):
-        remarks.append(f"practises a file that is assigned to {asked}")
+        remarks.append(f"practises a file assigned to {asked}")
     reply_day = max(claim.file.reply.day for claim, _ in replies)
     told = tuple(dict.fromkeys(one for one in remarks if one))
     return Work(name, newest, practised, drill, reply_day, today, told)

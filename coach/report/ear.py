@@ -10,9 +10,9 @@ from coach.ground.plain import counted
 from coach.listen.record import Agreement, EarRecord
 from coach.words.names import place_name
 
-HEADING = "What the microphone heard, beside what you said"
+HEADING = "What the microphone heard, compared with your marks"
 QUIET = "quiet"
-QUIET_TEXT = f"{QUIET}: false alarms there outnumber what it found, so that it suggests nothing until it is right again"
+QUIET_TEXT = f"{QUIET}: nothing is suggested there until it is right more often than wrong"
 LOW_NOTES = "low notes"
 
 
@@ -41,9 +41,9 @@ def total_text(total: Agreement) -> str:
     marked = total.found + total.missed
     parts = [
         f"agreed with you on {total.agreed} of {counted(total.judged, 'event')}",
-        f"of {marked} that you marked it missed {total.missed}" if marked else "",
+        f"missed {total.missed} of {marked} that you marked" if marked else "",
         counted(total.false_alarms, "false alarm"),
-        f"can't tell {counted(total.unsure, 'time')}" if total.unsure else "",
+        f"could not tell {counted(total.unsure, 'time')}" if total.unsure else "",
     ]
     return "; ".join(part for part in parts if part)
 

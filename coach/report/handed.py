@@ -57,7 +57,7 @@ def handed_out(drill: Drill, student: str, day: date) -> Handed:
     """What is remembered of a drill that carries its assignment."""
     task = drill.assignment
     if task is None:
-        raise ValueError(f"{drill.id} carries no assignment")
+        raise ValueError(f"{drill.id} has no assignment")
     parts = (f"{part.name} at {part.goal_bpm}" if part.goal_bpm else part.name for part in task.parts)
     phrases = {phrase.id: phrase.revision for phrase in drill.phrases}
     return Handed(
@@ -84,7 +84,7 @@ def remember(folder: Path, handed: Iterable[Handed]) -> None:
             append(descriptor, lines)
     except OSError as error:
         reason = (error.strerror or str(error)).lower()
-        guess = "the students' files are written; the overview will know of them by their replies only"
+        guess = "the students' files are written, but the overview will know of them only from replies"
         raise CoachError(Problem(f"can't be written: {reason}", str(path), guess=guess)) from None
 
 

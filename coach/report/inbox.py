@@ -42,8 +42,8 @@ def read_folder(folder: Path) -> tuple[list[StudentFile], list[Problem]]:
     CoachError where the folder can't be read.
     """
     if not os.path.isdir(folder):
-        guess = "put your students' files into one folder and name it"
-        raise CoachError(Problem("is no folder", str(folder), guess=guess))
+        guess = "put your students' replies in one folder and name it"
+        raise CoachError(Problem("is not a folder", str(folder), guess=guess))
     files: list[StudentFile] = []
     problems: list[Problem] = []
     try:
@@ -62,7 +62,7 @@ def read_folder(folder: Path) -> tuple[list[StudentFile], list[Problem]]:
         if file.edited:
             problems.append(
                 Problem(
-                    "was changed after it was written, by hand or on the way; its row says so",
+                    "was changed after it was written; its row says so",
                     str(path),
                     severity="warning",
                 )
@@ -77,14 +77,12 @@ def read_student(path: Path) -> StudentFile:
     body = _parsed(data, where)
     version = body.get("version")
     if not isinstance(version, int) or isinstance(version, bool) or version < 1:
-        raise CoachError(Problem("is a student's report without a version", where, guess="edited by hand?"))
+        raise CoachError(Problem("is a student's reply without a version", where, guess="edited by hand?"))
     if version != VERSION:
-        older = (
-            "the student updates theirs, and writes it again" if version < VERSION else "update this program"
-        )
+        older = "ask the student to update and write it again" if version < VERSION else "update this program"
         raise CoachError(
             Problem(
-                f"is a report of version {version}; this program reads version {VERSION}",
+                f"is a reply of version {version}; this program reads version {VERSION}",
                 where,
                 guess=f"{older}; the file is as it was",
             )
@@ -97,7 +95,7 @@ def read_student(path: Path) -> StudentFile:
     except (ValueError, RecursionError) as error:
         raise CoachError(
             Problem(
-                f"is a student's report, but not whole: {plain_text(str(error), 120)}",
+                f"is a student's reply, but has errors: {plain_text(str(error), 120)}",
                 where,
                 guess="ask for it again",
             )
@@ -108,21 +106,21 @@ def _parsed(data: bytes, where: str) -> dict[str, Any]:
     try:
         text = data.decode("utf-8-sig")
     except UnicodeDecodeError:
-        raise CoachError(Problem("is no text, so no student's report", where)) from None
+        raise CoachError(Problem("is not text, so not a student's reply", where)) from None
     try:
         body = json.loads(text)
     except (ValueError, RecursionError):
         head = text[:200]
         if head.startswith(tuple(f'{{"{kind}":"' for kind in KINDS)):
             guess = "ask for `coach report --for-teacher`"
-            raise CoachError(Problem("is a file of a practice log, no report", where, guess=guess)) from None
+            raise CoachError(Problem("is a practice log, not a reply", where, guess=guess)) from None
         if '"wellrung"' in head and f'"{KIND}"' in head:
             raise CoachError(
-                Problem("is a student's report that is cut off or broken", where, guess="ask for it again")
+                Problem("is a student's reply, but cut off or damaged", where, guess="ask for it again")
             ) from None
-        raise CoachError(Problem("is no student's report", where)) from None
+        raise CoachError(Problem("is not a student's reply", where)) from None
     if not isinstance(body, dict) or body.get("wellrung") != KIND:
         raise CoachError(
-            Problem("is no student's report", where, guess="`coach report --for-teacher` writes one")
+            Problem("is not a student's reply", where, guess="`coach report --for-teacher` writes one")
         )
     return body

@@ -72,7 +72,7 @@ def _head(report: Report) -> Iterator[str]:
     if report.hurts:
         yield hurt_text(report)
     if not report.days:
-        yield "Nothing was practised in this time."
+        yield "No practice in this time."
         return
     yield spent_text(report)
 
@@ -80,7 +80,7 @@ def _head(report: Report) -> Iterator[str]:
 def span_text(report: Report) -> str:
     """Which days it looks back on: a window, and not how long somebody has practised."""
     days = (report.day - report.since).days + 1
-    return f"practice from {day_span(report.since, report.day)} ({counted(days, 'day')})"
+    return f"practice, {day_span(report.since, report.day)} ({counted(days, 'day')})"
 
 
 def spent_text(report: Report) -> str:
@@ -136,7 +136,7 @@ def _time(report: Report) -> Iterator[str]:
     top = max(values)
     if top < 1:
         return
-    yield f"Minutes by day (the highest bar is {top:.0f} min)"
+    yield f"Minutes per day (highest bar: {top:.0f} min)"
     sixteenths = [max(round(value / top * 16), 1) if value else 0 for value in values]
     yield "  " + " ".join(_EIGHTHS[max(level - 8, 0)] for level in sixteenths).rstrip()
     yield "  " + " ".join(_EIGHTHS[min(level, 8)] for level in sixteenths).rstrip()
@@ -150,7 +150,7 @@ def _time(report: Report) -> Iterator[str]:
 def _tempos(report: Report, width: int) -> Iterator[str]:
     name_columns = width - 55
     if report.excerpts:
-        yield "Tempo: rung and goal, the tempo clean cold 8 times of 10 (80 % sure)"
+        yield "Tempo: rung and goal; clean tempo: clean cold 8 times of 10 (80 % sure)"
         head = f"{'rung':<10}  {'clean tempo':<17}  {'landed':<10} kept"
         yield f"  {'':<{name_columns}} {head}"
     for one in report.excerpts[:LISTED]:
@@ -159,7 +159,7 @@ def _tempos(report: Report, width: int) -> Iterator[str]:
         row = f"{rung}  {tempo_text(one):<17}  {landed_day(stands, report.day):<10} {kept_day(stands, report.day)}"
         yield f"  {fitted(one.name, name_columns):<{name_columns}} {row}".rstrip()
     if len(report.excerpts) > LISTED:
-        yield f"  and {len(report.excerpts) - LISTED} more; name a drill to see all of it"
+        yield f"  and {len(report.excerpts) - LISTED} more; name a drill to see them all"
     if report.missing:
         yield from textwrap.wrap(missing_text(report), width, initial_indent="  ", subsequent_indent="    ")
     for one in [one for one in report.excerpts if len(one.curve) > 1][:PLOTS]:
@@ -191,7 +191,7 @@ def kept_day(stands: Standing, today: date) -> str:
 
 def missing_text(report: Report) -> str:
     """What was practised of drills or phrases that are not at hand, so that nothing is expected of it."""
-    return f"Practised too, but not in the drills that are here: {listed(report.missing, 4)}."
+    return f"Also practised, but these drills are not here: {listed(report.missing, 4)}."
 
 
 def plot_lines(one: ExcerptFigures, width: int, height: int = 12) -> list[str]:
@@ -239,7 +239,7 @@ def _inked(letter: str, kind: str, colour: bool) -> str:
 def _places(title: str, places: Sequence[PlaceFigures], most: int) -> Iterator[str]:
     known = [one for one in places if one.weak]
     if known:
-        yield f"{title}: how likely clean at the goal, cold; results of late; marked"
+        yield f"{title}: chance of clean at the goal, cold; latest results; marks"
     for one in known[:most]:
         marked = f"  {text}" if (text := results_text(one.marked)) else ""
         yield f"  {fitted(one.name, 33):<33} {percent(one.place.chance):>5}  {late_text(one):<13}{marked}"
@@ -252,7 +252,7 @@ def late_text(one: PlaceFigures) -> str:
 
 def _tests(report: Report) -> Iterator[str]:
     if report.tests:
-        yield "Landed, and to be tested cold within a week: clean then, it is kept"
+        yield "Landed, with a cold test this week (clean then: kept)"
     for name, on in report.tests[:8]:
         yield f"  {test_day(on, report.day):<7} {fitted(name, 68)}"
     if len(report.tests) > 8:
@@ -270,7 +270,7 @@ def _faults(report: Report) -> Iterator[str]:
     causes = [cause for cause in CAUSES if report.marked.get(cause.word)]
     total = sum(report.marked[cause.word] for cause in causes)
     if total:
-        yield "  where you said why: " + ", ".join(
+        yield "  and why: " + ", ".join(
             f"{cause.word} {report.marked[cause.word]} ({percent(report.marked[cause.word] / total)})"
             for cause in causes
         )
@@ -280,7 +280,7 @@ def _faults(report: Report) -> Iterator[str]:
 
 def _cold(report: Report) -> Iterator[str]:
     if report.cold:
-        yield "Cold repetitions of phrases and pieces: expected clean, and clean"
+        yield "Cold repetitions of phrases and pieces: expected and actual"
         yield "  expected   were clean   repetitions"
     for row in report.cold:
         yield f"  {percent(row.expected):>8}   {percent(row.clean / row.count):>10}   {row.count:>11}"
@@ -317,5 +317,7 @@ def cold_text(rows: Sequence[Cold]) -> str:
     """How far the estimate held, in a player's words."""
     count, clean = sum(row.count for row in rows), sum(row.clean for row in rows)
     if count < FEW_COLD:
-        return "Too few yet to say how far to trust what is expected."
-    return f"Of all {count}, {sum(row.expected * row.count for row in rows):.0f} were expected clean, and {clean} were."
+        return "Too few so far to say how good the forecast is."
+    return (
+        f"Of {count}, {sum(row.expected * row.count for row in rows):.0f} were expected clean, {clean} were."
+    )

@@ -21,7 +21,7 @@ WORDS_DAYS = 7
 def class_lines(classroom: Classroom) -> list[str]:
     """The first page, then all rows by need."""
     if not classroom.students:
-        return ["nobody was handed anything, and no student's reply is here"]
+        return ["no assignments and no replies yet"]
     return [*first_page(classroom), "", *by_need(classroom)]
 
 
@@ -32,14 +32,14 @@ def first_page(classroom: Classroom) -> Iterator[str]:
     yield f"{day}: {counted(len(classroom.students), 'student')}, {silent} silent"
     yield from _titled("Help first", (help_line(student) for student in classroom.with_need))
     yield from _titled(
-        "Silent: no reply, which says nothing of their practice",
+        "Silent: no reply lately (they may still be practising)",
         (silent_line(one) for one in classroom.silent),
     )
-    yield from _titled("Will miss their date, by the forecast", (late_line(one) for one in classroom.late))
+    yield from _titled("Will probably miss their date", (late_line(one) for one in classroom.late))
     yield from _titled("Teach to all", map(shared_line, classroom.shared))
     yield from _titled("They say", recent_words(classroom))
     if not (classroom.with_need or classroom.silent or classroom.late):
-        yield "Nobody needs you first."
+        yield "Nobody needs help first."
 
 
 def _titled(title: str, lines: Iterator[str]) -> Iterator[str]:
@@ -91,7 +91,7 @@ def shared_line(shared: Shared) -> str:
     """`3.2 on D2: fails with 5 of 22 (Ana, Bo, ...)`."""
     what = "the move " if shared.kind == "move" else ""
     who = listed(shared.students, 5)
-    return f"{what}{shared.name}: fails with {len(shared.students)} of {shared.of} ({who})"
+    return f"{what}{shared.name}: fails for {len(shared.students)} of {shared.of} ({who})"
 
 
 def by_need(classroom: Classroom) -> Iterator[str]:
@@ -104,7 +104,7 @@ def by_need(classroom: Classroom) -> Iterator[str]:
         yield from row_lines(row.student, row.work, row.need)
     if classroom.folded:
         yield ""
-        yield f"folded away: {counted(classroom.folded, 'older reply', 'older replies')} of the same student"
+        yield f"not shown: {counted(classroom.folded, 'older reply', 'older replies')}"
 
 
 def row_lines(student: Student, work: Work, need: Need) -> Iterator[str]:

@@ -34,7 +34,7 @@ from coach.words.amounts import duration, full_day, percent, short_day, tempo_ra
 from coach.words.names import place_name
 
 _LEGEND = (
-    "Minutes by day. Line: the fastest clean phrase of each day; dashes: the goal; triangle: the rung of the "
+    "Minutes per day. Line: the fastest clean phrase of each day; dashes: the goal; triangle: the rung of the "
     "phrase that is furthest behind."
 )
 SHOWN_DAYS, MOST_PLACES = 42, 7
@@ -75,7 +75,7 @@ def class_page(classroom: Classroom) -> str:
 def _folded(classroom: Classroom) -> str:
     if not classroom.folded:
         return ""
-    return f"Folded away: {counted(classroom.folded, 'older reply', 'older replies')} of the same student."
+    return f"Not shown: {counted(classroom.folded, 'older reply', 'older replies')}."
 
 
 def _hiding(key: str) -> str:
@@ -101,16 +101,16 @@ def _first_page(classroom: Classroom, keys: dict[str, str]) -> Iterator[str]:
     ]
     yield section("Help first", _list(help_rows))
     silent_rows = [f"<li>{escaped(silent_line(one))}</li>" for one in classroom.silent]
-    yield section("Silent: no reply, which says nothing of their practice", _list(silent_rows))
+    yield section("Silent: no reply lately (they may still be practising)", _list(silent_rows))
     late_rows = [f"<li>{escaped(late_line(one))}</li>" for one in classroom.late]
-    yield section("Will miss their date, by the forecast", _list(late_rows))
+    yield section("Will probably miss their date", _list(late_rows))
     yield section(
         "Teach to all", _list([f"<li>{escaped(shared_line(one))}</li>" for one in classroom.shared])
     )
     words = [f"<li>{escaped(line)}</li>" for line in recent_words(classroom)]
     yield section("They say", _list(words))
     if not (help_rows or silent_rows or late_rows):
-        yield paragraph("Nobody needs you first." if classroom.students else "No student is here.")
+        yield paragraph("Nobody needs help first." if classroom.students else "No students yet.")
 
 
 def _list(items: Sequence[str]) -> str:
@@ -243,7 +243,7 @@ def _places(work: Work) -> str:
     failed, held = drill.held
     if failed:
         rows.append(("held notes", f"{failed} of {held}", "", ""))
-    header = ("nodes and moves", "failed of late", "clean cold at the goal", "expected clean at (80 % sure)")
+    header = ("nodes and moves", "failed lately", "clean cold at the goal", "expected clean at (80 % sure)")
     return table(header, rows, (1, 2, 3)) if rows else ""
 
 

@@ -63,13 +63,13 @@ def _head(report: Report, title: str) -> Iterator[str]:
     for task in report.tasks:
         yield paragraph(f"Assigned: {task_text(task, report.day)}.")
         yield paragraph(task.note, "cue")
-    yield paragraph(f"{spent_text(report)}." if report.days else "Nothing was practised in this time.")
+    yield paragraph(f"{spent_text(report)}." if report.days else "No practice in this time.")
 
 
 def _time(report: Report) -> str:
     if not report.days:
         return ""
-    return section("Minutes by day", minutes_svg(report.days, report.since, report.day))
+    return section("Minutes per day", minutes_svg(report.days, report.since, report.day))
 
 
 def _tempos(report: Report) -> str:
@@ -94,7 +94,7 @@ def _tempos(report: Report) -> str:
     drawings = [paragraph(legend, "quiet"), f'<div class="grid">{"".join(figures)}</div>'] if figures else []
     words = (
         "Clean tempo: clean cold 8 times of 10, with its 80 % interval. Landed: the goal was held on that day. "
-        "Kept: clean cold at the goal after a week without it, on that day; likely where no test has shown it yet."
+        "Kept: clean cold at the goal after a week without it, on that day; likely if not tested yet."
     )
     missing = paragraph(missing_text(report) if report.missing else "", "quiet")
     shown = table(header, rows, (2, 3, 4, 5, 6)) + paragraph(words, "quiet") if rows else ""
@@ -117,8 +117,8 @@ def neck_drawing(neck: Neck) -> tuple[str, str]:
         f'<b style="color:{grade.ink}">{grade.sign}</b> {grade.word}' for grade in (*GRADES, UNKNOWN)
     )
     inks = {grade.word: grade.ink for grade in (*GRADES, UNKNOWN)}
-    label = "Nodes on the neck, drawn to scale, and how well each rings"
-    words = f'<p class="quiet">How likely each is clean at the goal tempo, cold: {legend}</p>'
+    label = "Nodes on the neck, drawn to scale"
+    words = f'<p class="quiet">Chance of clean at the goal, cold: {legend}</p>'
     return fretboard_svg(neck.board, neck.marks, label, inks), words
 
 
@@ -137,7 +137,7 @@ def _places(title: str, places: Sequence[PlaceFigures]) -> str:
         for one in places
         if one.weak
     ]
-    header = ("", "clean cold at the goal", "of late", "clean 8 times of 10 at", "marked", "why")
+    header = ("", "clean cold at the goal", "lately", "clean 8 times of 10 at", "marked", "why")
     return section(title, table(header, rows[:MOST_PLACES], (1, 3))) if rows else ""
 
 
@@ -145,9 +145,7 @@ def _tests(report: Report) -> str:
     rows = [(test_day(on, report.day), name) for name, on in report.tests[:MOST_TESTS]]
     more = len(report.tests) - len(rows)
     shown = table(("from", "what"), rows), paragraph(f"and {more} more" if more else "", "quiet")
-    return (
-        section("Landed, and to be tested cold within a week: clean then, it is kept", *shown) if rows else ""
-    )
+    return section("Landed, with a cold test this week (clean then: kept)", *shown) if rows else ""
 
 
 def _faults(report: Report) -> str:
@@ -157,16 +155,16 @@ def _faults(report: Report) -> str:
         *((f"because of the {cause.word}", marked.get(cause.word, 0)) for cause in CAUSES),
     ]
     shown = [(name, str(count)) for name, count in rows if count]
-    return section("What failed, where it was marked", table(("", "times"), shown, (1,)) if shown else "")
+    return section("What you marked", table(("", "times"), shown, (1,)) if shown else "")
 
 
 def _cold(report: Report) -> str:
     if not report.cold:
         return ""
     count = counted(sum(row.count for row in report.cold), "cold repetition")
-    words = f"{capital(count)} of phrases and pieces: on the dashes as many were clean as expected."
+    words = f"{capital(count)} of phrases and pieces. On the dashed line, as many were clean as expected."
     return section(
-        "What was expected, and what came",
+        "Expected and actual",
         cold_svg(report.cold),
         paragraph(f"{words} {cold_text(report.cold)}"),
     )

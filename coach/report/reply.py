@@ -216,7 +216,7 @@ class DrillReply:
         _at_most(self.moves, MOST_PLACES, "moves")
         _at_most(self.days, DAYS_KEPT + 2, "days")
         if len({day.day for day in self.days}) < len(self.days):
-            raise ValueError("a day that comes twice can't be")
+            raise ValueError("a day is in it twice")
 
 
 @frozen
@@ -258,7 +258,7 @@ class Reply:
         practised = (day.day for drill in self.drills for day in drill.days)
         last = (drill.total.last for drill in self.drills if drill.total.last)
         if any(day > latest for day in (*practised, *last, *(note.day for note in self.notes or ()))):
-            raise ValueError(f"it reports a day after its own, {self.day}")
+            raise ValueError(f"it reports a day later than its own, {self.day}")
 
 
 def reply_text(reply: Reply) -> str:

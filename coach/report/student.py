@@ -70,10 +70,10 @@ def student_reply(
 
 def contents(reply: Reply) -> list[str]:
     """What a teacher sees in the file, in sentences for the student to read first."""
-    lines = [f"This is what your teacher will see of {plain_text(reply.student.name)}:"]
+    lines = [f"This is what your teacher will see about {plain_text(reply.student.name)}:"]
     for drill in reply.drills:
         spent = duration(drill.total.minutes)
-        entered = f", {percent(drill.entered)} of it entered afterwards" if drill.entered else ""
+        entered = f", {percent(drill.entered)} entered afterwards" if drill.entered else ""
         title, when = plain_text(drill.title), _when(drill.total)
         lines.append(f"  {title}: {when}, {spent}{entered}, with the minutes of each day;")
         parts = counted(len(drill.phrases), "phrase and layer", "phrases and layers")
@@ -88,8 +88,8 @@ def contents(reply: Reply) -> list[str]:
         lines.append("  Your notes (--without-notes leaves them out):")
         lines += [f"    {full_day(note.day)}: {plain_text(note.text, 70)}" for note in reply.notes]
     else:
-        lines.append("  There are no notes; `coach log note` keeps some.")
-    lines.append("Nothing about other drills, and no single repetition.")
+        lines.append("  No notes; `coach log note` adds some.")
+    lines.append("Nothing about other drills, and no single repetitions.")
     return lines
 
 

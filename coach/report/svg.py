@@ -32,7 +32,7 @@ def minutes_svg(days: Mapping[date, Sum], since: date, today: date) -> str:
         hint = f"{short_day(day, today)}: {duration(total.minutes)}, {clean_rate(total.clean, total.rated)}"
         parts.append(svg.rectangle(x + step * 0.12, base - tall, step * 0.76, tall, "bar", hint))
     parts += _days_axis(since, today, width, height, step)
-    return svg.drawing(width, height, f"Minutes practised by day, at most {top:.0f}", parts)
+    return svg.drawing(width, height, f"Minutes practised per day, at most {top:.0f}", parts)
 
 
 def tempo_svg(
@@ -92,7 +92,7 @@ def cold_svg(rows: Sequence[Cold]) -> str:
         parts.append(svg.circle(*at, 2 + 8 * (row.count / most) ** 0.5, "dot", hint))
     parts.append(svg.text(x(0.5), size - 4, "expected", _SIZE, "middle"))
     parts.append(svg.upright(11, y(0.5), "were clean", _SIZE))
-    return svg.drawing(size, size, "Cold repetitions: expected clean, and clean", parts)
+    return svg.drawing(size, size, "Cold repetitions: expected and actual", parts)
 
 
 def _days_axis(since: date, today: date, width: float, height: float, step: float) -> list[str]:

@@ -83,7 +83,7 @@ class CaptureStatus:
             case CaptureState.NONE:
                 return f"not listening: {self.why}"
             case CaptureState.LOST:
-                return f"microphone lost ({self.name}): going on without it until it is back"
+                return f"microphone lost ({self.name}): going on without it; it is used again when it is back"
 
 
 class Capture:
@@ -203,7 +203,7 @@ class Capture:
         self._status = (
             CaptureStatus(CaptureState.LOST, name)
             if self._status.state in (CaptureState.LISTENING, CaptureState.LOST)
-            else CaptureStatus(CaptureState.NONE, name, f"{name} hands over nothing")
+            else CaptureStatus(CaptureState.NONE, name, f"no sound comes from {name}")
         )
         self._let_go()
         self._forget()

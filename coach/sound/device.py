@@ -141,7 +141,7 @@ def _opened(rate: int, name: str, blocks: Filler | Taker, inputs: bool) -> Any:
         device.name = full_name
         return device
     if refused:
-        raise DeviceError(f"{refused}; another program may hold it")
+        raise DeviceError(f"{refused}; another program may be using it")
     what = "microphone or other input" if inputs else "sound card"
     raise DeviceError(f"no {what} called {name!r} found" if name else f"no {what} found")
 

@@ -175,7 +175,9 @@ class Engine:
                 self._retry_at_s = self._clock() + RETRY_S
         elif since > patience:
             if self._awaiting:
-                self._go_silent(SoundStatus(SoundState.SILENT, why=f"{self._device.name} plays nothing"))
+                self._go_silent(
+                    SoundStatus(SoundState.SILENT, why=f"no sound comes out of {self._device.name}")
+                )
             self._let_go(now)
 
     def _try_to_open(self, now: float) -> None:

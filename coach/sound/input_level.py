@@ -76,7 +76,7 @@ def advice(level: InputLevel, playing: bool) -> str:
     if level.mains_hz:
         return f"It hums at {level.mains_hz} Hz: try another cable, or sit further from the power supply."
     if playing and level.peak_db < QUIET_DB:
-        return "Very soft: turn the input up, or move the microphone nearer."
+        return "Very soft: turn the input up, or move the microphone closer."
     return ""
 
 

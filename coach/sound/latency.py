@@ -49,16 +49,16 @@ def offset_from_taps(taps_s: Sequence[float], strikes_s: Sequence[float]) -> Tap
     Each tap belongs to the nearest strike. CoachError for fewer than eight taps or for taps too far apart to tell.
     """
     if not strikes_s:
-        raise CoachError(Problem("there was no click to tap to"))
+        raise CoachError(Problem("no click could be played to tap to"))
     distances = [min((tap - strike for strike in strikes_s), key=abs) for tap in taps_s]
     if len(distances) < FEWEST_TAPS:
-        raise CoachError(Problem(f"found {len(distances)} taps, at least {FEWEST_TAPS} are needed"))
+        raise CoachError(Problem(f"{len(distances)} taps; at least {FEWEST_TAPS} are needed"))
     middle = statistics.median(distances)
     spread = statistics.median(abs(distance - middle) for distance in distances)
     if spread > WIDEST_SPREAD_S:
         raise CoachError(
             Problem(
-                f"the taps lie {spread * 1000:.0f} ms apart, at most {WIDEST_SPREAD_S * 1000:.0f} ms tell an offset",
+                f"the taps lie {spread * 1000:.0f} ms apart; for an offset at most {WIDEST_SPREAD_S * 1000:.0f} ms",
                 guess="tap with the click, not after it",
             )
         )

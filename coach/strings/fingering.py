@@ -335,7 +335,7 @@ def _layers(task: _Task) -> list[_Layer]:
         layers.append(_Layer(reached, ways))
         if len(following) > MOST_STATES:
             raise ValueError(
-                f"too many notes ring at once around note {i + 1} to weigh every way to play them; "
+                f"too many notes ring at once around note {i + 1} to compare every fingering; "
                 "let notes ring for a shorter time"
             )
         states, reached = following, least
@@ -380,7 +380,7 @@ def _no_fingering(task: _Task, layers: Sequence[_Layer]) -> str:
     options = [{place.string for place in task.places[i] if place} for i in members]
     if any(len(set(strings)) == len(members) for strings in itertools.product(*options)):
         return (
-            f"{span}: either two of them need one string, or the plucking hand would have to touch one and strike "
+            f"{span}: either two of them need one string, or the plucking hand would have to touch one and play "
             "another (let one start later)"
         )
     return f"{span} and need one string twice"

@@ -44,13 +44,13 @@ def finger_fault(places: Sequence[Finger]) -> str:
             return f"finger {near.finger} is needed at {near.text} and at {far.text} at once"
         if near.finger > far.finger:
             return (
-                f"finger {near.finger} at {near.text} would lie behind finger {far.finger} at {far.text}: "
-                "fingers lie in order along the neck"
+                f"finger {near.finger} at {near.text} would be behind finger {far.finger} at {far.text}: "
+                "fingers go in order along the neck"
             )
     if not _fingers_suffice(places):
         listed = ", ".join(place.text for place in sorted(places, key=lambda place: place.mm))
         return (
-            f"{listed}: no finger is left for one of these places, since fingers lie in order along the neck"
+            f"{listed}: no finger is left for one of these places, since fingers go in order along the neck"
         )
     return ""
 

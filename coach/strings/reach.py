@@ -240,7 +240,7 @@ def why_nowhere(
     """Why a note has no place: what was wanted, where it was looked for, what is nearest."""
     where = "" if note.string is None else f" on the {instrument.string_label(note.string)} string"
     if is_bass:
-        return f"bass note {number} ({note_name(note.midi)}) is on no fret from 0 to {LAST_FRET}{where}"
+        return f"bass note {number} ({note_name(note.midi)}) is not on any fret from 0 to {LAST_FRET}{where}"
     strings = _strings(instrument, note.string)
     wanted_hz = hz_from_midi(note.midi, instrument.a4_hz)
     sounding = {

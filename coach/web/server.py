@@ -105,7 +105,7 @@ class CoachServer:
         else:
             self._tell(f"open http://{_own_address(self.host)}:{self.port} on the tablet; Ctrl+C ends")
             self._tell(f"the code: {self._door.code}")
-        self._tell("sound plays on this computer, not on the device that shows the screen")
+        self._tell("sound plays on this computer, not on the tablet")
 
     def _close_silent(self, runner: web.AppRunner) -> None:
         """Close what has connected and asked for nothing for a while, and at once what is too many."""
@@ -123,12 +123,12 @@ class CoachServer:
                 self._heard.add(request.transport)
             host = request.url.host or ""
             if is_loopback(self.host) and not is_loopback(host):
-                raise web.HTTPForbidden(text="this server answers to loopback names only")
+                raise web.HTTPForbidden(text="this server is only for this computer")
             origin = request.headers.get("Origin", "")
             if origin and origin != f"{request.scheme}://{request.host}":
                 raise web.HTTPForbidden(text="another site may not use this server")
             if request.path == "/ws" and not origin:
-                raise web.HTTPForbidden(text="a browser says where a request comes from; this one does not")
+                raise web.HTTPForbidden(text="this request does not say where it comes from")
             if request.path != "/enter" and not self._door.knows(request.cookies.get(COOKIE, "")):
                 if request.path != "/":
                     raise web.HTTPForbidden(text="enter the code first")

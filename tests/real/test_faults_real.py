@@ -132,7 +132,7 @@ def test_on_a_full_disk_the_session_goes_on_and_saves_when_there_is_room_again_o
     window.press("q")
     window.wait("STATUS=0")
     (kept,) = (tmp_path / "home").glob("unsaved-*.jsonl")
-    assert "once there is room: cp" in window.text()
+    assert "when there is room: cp" in window.text()
     assert len(reps_in(disk.folder)) == 4
     shutil.copy(kept, disk.folder / "progress" / "log")
     assert len(reps_in(disk.folder)) == 5
