@@ -29,7 +29,7 @@ COMMANDS: dict[str, str] = {
     "find": "where a pitch rings, or the best nodes for a melody over a bass line",
     "tune": "tune by harmonics: which pairs to compare, how they beat, and how that sounds",
     "report": "your report: tempo over days, nodes on the neck, what comes up for a test; or a reply to your teacher",
-    "assign": "write a drill file for each student, with goals, a due date and a comment",
+    "assign": "write a drill file for each student, with goals, a due date and a note",
     "roster": "your class: whom to help first, and with what",
     "sound": "list sound devices, test them, measure the latency, set the offset by tapping",
     "midi": "list MIDI ports, watch or test them, choose what a pedal does",

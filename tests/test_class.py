@@ -112,10 +112,10 @@ def told(classroom: Classroom) -> str:
         ({}, "nothing new: going well", "60 of 80 bpm, 0 of 1 phrase landed, 0 kept"),
         ({"phrases": (LANDED,)}, "the next drill, or a faster goal", "every phrase landed, 0 of 1 kept"),
         ({"days": ()}, "talk before assigning more", "not practised in 15 days"),
-        ({"days": practised(1, 2, rated=4, clean=2)}, "shorter sittings", "practised on 2 of 15 days"),
+        ({"days": practised(1, 2, rated=4, clean=2)}, "shorter sessions", "practised on 2 of 15 days"),
         (
             {"days": practised(9, 10, 11, 12, 13)},
-            "shorter sittings on more days",
+            "shorter sessions on more days",
             "practised on 5 of 15 days before the reply; not from 1 Dec to 10 Dec",
         ),
         (

@@ -70,9 +70,9 @@ def test_a_wrong_export_is_explained(words: list[str], message: str, capsys) -> 
         ("tab", "1 phrase, 1 bar; show it in letters of one width"),
         (
             "html",
-            "1 page, Letter; open it in a browser and print it at full size (100 %), so that its rulers are true",
+            "1 page, Letter; open it in a browser and print it at full size (100 %), or its rulers are wrong",
         ),
-        ("pdf", "1 page, Letter; print it at full size (100 %), so that its rulers are true"),
+        ("pdf", "1 page, Letter; print it at full size (100 %), or its rulers are wrong"),
     ],
 )
 def test_a_line_says_what_was_written_and_what_to_do_with_it(
@@ -140,7 +140,7 @@ def test_characters_that_no_font_has_are_named(tmp_path: Path, capsys: pytest.Ca
     drill.write_text(SHORT.replace("Short", "Ωmega Ночь \U000f1234"), encoding="utf-8")
     base = ["export", str(drill), "--to", "pdf", "-o", str(tmp_path / "out.pdf")]
     assert main(base) == 0
-    assert "no font here has U+F1234: an empty box stands for each" in capsys.readouterr().err
+    assert "no font here has U+F1234: each becomes an empty box" in capsys.readouterr().err
     drill.write_text(SHORT.replace("Short", "Ωmega Ночь"), encoding="utf-8")
     assert main(base) == 0
     assert "no font" not in capsys.readouterr().err

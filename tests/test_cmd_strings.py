@@ -272,7 +272,7 @@ def test_the_listening_line_moves_its_mark_with_the_cents() -> None:
         ),
         (["nodes", "--frets", "7"], 2, "--frets: '7' is not a part of a string; write two frets, as in 0-7"),
         (["nodes", "--frets", "7-3"], 2, "--frets: 7-3: the first fret is below the second"),
-        (["nodes", "--frets", "10.5-11.5"], 2, "no node up to partial 9 lies from fret 10.5 to 11.5"),
+        (["nodes", "--frets", "10.5-11.5"], 2, "no node up to partial 9 is between frets 10.5 and 11.5"),
         (["nodes", "--instrument", "guitar", "--string", "E"], 2, "there are several strings 'E'"),
         (["find", "H4"], 2, "did you mean B4?"),
         (["find", "C#0"], 1, "rings at no node up to partial 9 within 40 cents"),

@@ -66,7 +66,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--from", dest="teacher", metavar="NAME", help=f"you ({kept})")
     parser.add_argument("--goal", type=int, metavar="BPM", help=f"goal tempo ({kept}, else the drill's)")
     parser.add_argument("--due", metavar="YYYY-MM-DD", help=f"by when; '' for no date ({kept})")
-    parser.add_argument("--note", metavar="TEXT", help=f"a comment for the student; '' for none ({kept})")
+    parser.add_argument("--note", metavar="TEXT", help=f"a note to the student; '' for none ({kept})")
     parser.add_argument(
         "--only",
         nargs="+",

@@ -87,7 +87,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--which",
         metavar="NAME",
-        help="only this drill, by id or title, of a file that holds several (default: all)",
+        help="only this drill, by id or title, if the file has several (default: all)",
     )
     add_folder(parser)
     add_output(parser, "the file to write (default for tab: print it)")
@@ -224,7 +224,7 @@ def _pdf(drill: Drill, tempo_bpm: int, arguments: argparse.Namespace) -> Written
         ) from None
     fitted = fitted_page(drill, paper)
     lacking = unshown(fitted.sheet)
-    warning = f"no font here has {listed(lacking, 8)}: an empty box stands for each" if lacking else ""
+    warning = f"no font here has {listed(lacking, 8)}: each becomes an empty box" if lacking else ""
     return Written(fitted.pdf(), _pages(fitted.pages, paper), warning)
 
 
@@ -271,7 +271,7 @@ def _whole(text: str | None, option: str, allowed: tuple[int, int], default: int
     return default if number is None else number
 
 
-_PRINT = "print it at full size (100 %), so that its rulers are true"
+_PRINT = "print it at full size (100 %), or its rulers are wrong"
 FORMATS = {
     "midi": Format(
         _midi,

@@ -73,7 +73,7 @@ def lines(forecast: Forecast, material: Material, drill: Drill, learnt: Learnt, 
             when = _when(forecast.kept, today, forecast.horizon)
             yield f"All of it is likely kept, clean cold after a week without it, {when}."
         elif forecast.few_days:
-            yield "When all of it is kept, clean cold after a week without it, can't be told after so few days."
+            yield "When all of it is kept, clean cold after a week without it, can't be said after so few days."
         else:
             horizon = full_day(forecast.horizon)
             yield f"All of it kept, clean cold after a week without it: not by {horizon} at this rate."
@@ -92,7 +92,7 @@ def lines(forecast: Forecast, material: Material, drill: Drill, learnt: Learnt, 
         for each in material.phrases(drill)
     }
     weak = [
-        names[key] if forecast.few_days else f"{names[key]} ({percent(chance)} that they are not)"
+        names[key] if forecast.few_days else f"{names[key]} ({percent(chance)})"
         for key, chance in forecast.holding_back
         if chance >= WEAK_FROM
     ]
@@ -100,7 +100,7 @@ def lines(forecast: Forecast, material: Material, drill: Drill, learnt: Learnt, 
     if fresh:
         yield f"Not played yet, so this part is a guess: {listed(fresh)}."
     elif weak:
-        yield f"Least likely to be clean, cold, at the goal in a week: {listed(weak)}."
+        yield f"Most likely to fail, cold, at the goal in a week: {listed(weak)}."
     if forecast.few_days:
         yield f"Only {counted(forecast.practised_days, 'day')} of practice yet: how fast you learn is mostly a guess."
 
@@ -112,7 +112,8 @@ def _when(span: Span, today: date, horizon: date) -> str:
     late = f"by {full_day(span.late)}" if span.late else f"not before {full_day(horizon)}"
     early = f"by {full_day(span.early)}, " if span.early else ""
     days = (span.likely - today).days
-    return f"around {full_day(span.likely)}, in {counted(days, 'day')} (one player in ten {early}nine in ten {late})"
+    near = f"in {counted(days, 'day')}" if days else "today"
+    return f"around {full_day(span.likely)}, {near} (one player in ten {early}nine in ten {late})"
 
 
 def facts(forecast: Forecast) -> dict[str, Any]:

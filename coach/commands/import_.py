@@ -52,7 +52,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--transpose",
         metavar="HOW",
-        help="with --melody: best, the key in which it lies best (default), or semitones such as -2, "
+        help="with --melody: best, the easiest key (default), or semitones such as -2, "
         "at most 12, or a key such as 'D major'; octaves are chosen to suit",
     )
     parser.add_argument(
@@ -64,7 +64,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "--split",
         metavar="HOW",
         help="layers: voices (the file's voices or tracks), harmonics (harmonics and the rest), or a note such as "
-        "C3: what lies below it is the bass (default: voices, or harmonics where there is one voice with both)",
+        "C3: notes below it are the bass (default: voices, or harmonics where there is one voice with both)",
     )
     parser.add_argument(
         "--every",

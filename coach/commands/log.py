@@ -343,7 +343,5 @@ def _note(arguments: argparse.Namespace) -> int:
         note = Entry(fresh_id(at_ms), log.player.id, at_ms, offset_min, "note", {"text": text})
         _must_be_saved(log.send(note))
         name = log.player.name
-    say(
-        f"noted for {name} on {practice_day(at_ms, offset_min)}; `coach report` shows it, and your teacher's file"
-    )
+    say(f"noted for {name} on {practice_day(at_ms, offset_min)}; it is in `coach report` and in your reply")
     return 0

@@ -75,7 +75,7 @@ def run(arguments: argparse.Namespace) -> int:
     if not rows:
         raise UsageError(
             Problem(
-                f"no node up to partial {arguments.upto} lies from fret {low:g} to {high:g}",
+                f"no node up to partial {arguments.upto} is between frets {low:g} and {high:g}",
                 "--frets",
                 guess="a higher --upto finds more",
             )

@@ -201,7 +201,7 @@ def _rubbing(instrument: Instrument, passage: Passage) -> Iterator[_Remark]:
         yield (
             rub.event,
             "warning",
-            f"{_sounding_name(instrument, rub.ringing)} still rings, a semitone beside "
+            f"{_sounding_name(instrument, rub.ringing)} still rings, a semitone from "
             f"{_sounding_name(instrument, rub.struck)}",
             f"stop it: `for {beats} damp`; or mark it `ring` if you mean it",
         )

@@ -138,7 +138,7 @@ def _little_practice(work: Work) -> Iterator[Need]:
     away = _away(work)
     if 7 * days >= DAYS_A_WEEK * of and not away:
         return
-    what = "finish this one: it is close" if _close(work) else "shorter sittings on more days"
+    what = "finish this one: it is close" if _close(work) else "shorter sessions on more days"
     seen = f"practised on {days} of {counted(of, 'day')} before the reply"
     yield Need("practice", what, f"{seen}; {away}" if away else seen)
 
@@ -252,7 +252,7 @@ def _too_little(work: Work) -> Iterator[Need]:
         yield Need("unknown", "talk before assigning more", "not practised yet")
     elif not work.enough:
         seen = f"{counted(work.rated, 'rated repetition')} on {counted(work.drill.total.days, 'day')}"
-        yield Need("unknown", "too little to say: ask for another sitting", seen)
+        yield Need("unknown", "too little to say: ask for another session", seen)
 
 
 def _done(work: Work) -> Iterator[Need]:

@@ -20,7 +20,7 @@ from coach.log.lines import KINDS
 from coach.report.handed import FILE as HANDED
 from coach.report.reply import KIND, VERSION, Reply, digest
 
-STUDENT_FILE = FileKind(file="a student's report", max_bytes=4_000_000)
+STUDENT_FILE = FileKind(file="a student's reply", max_bytes=4_000_000)
 SUFFIXES = (".json", ".jsonl", ".txt", "")
 """Of files that may be a student's: mail programs change names."""
 

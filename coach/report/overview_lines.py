@@ -37,7 +37,7 @@ def first_page(classroom: Classroom) -> Iterator[str]:
     )
     yield from _titled("Will probably miss their date", (late_line(one) for one in classroom.late))
     yield from _titled("Teach to all", map(shared_line, classroom.shared))
-    yield from _titled("They say", recent_words(classroom))
+    yield from _titled("Their notes", recent_words(classroom))
     if not (classroom.with_need or classroom.silent or classroom.late):
         yield "Nobody needs help first."
 
@@ -131,7 +131,7 @@ def student_lines(student: Student, classroom: Classroom) -> Iterator[str]:
     for work in student.work:
         yield from _titled(work.title, _work_lines(work))
     yield from _titled("Assigned", (assigned_text(one, classroom) for one in student.handed[:MOST_NOTES]))
-    yield from _titled("Said", said(student, classroom))
+    yield from _titled("Notes", said(student, classroom))
 
 
 def _work_lines(work: Work) -> Iterator[str]:

@@ -108,7 +108,7 @@ def _first_page(classroom: Classroom, keys: dict[str, str]) -> Iterator[str]:
         "Teach to all", _list([f"<li>{escaped(shared_line(one))}</li>" for one in classroom.shared])
     )
     words = [f"<li>{escaped(line)}</li>" for line in recent_words(classroom)]
-    yield section("They say", _list(words))
+    yield section("Their notes", _list(words))
     if not (help_rows or silent_rows or late_rows):
         yield paragraph("Nobody needs help first." if classroom.students else "No students yet.")
 
@@ -170,7 +170,7 @@ def _student(student: Student, classroom: Classroom, key: str) -> str:
         _list(needs),
         *(part for work in student.work for part in _work(work, today)),
         _titled("Assigned", _list(asked)),
-        _titled("Said", _list(words)),
+        _titled("Notes", _list(words)),
     ]
     heading = f"<h2>{escaped(student.name)}</h2>"
     return f'<section class="student filtered {key}" id="{key}">{heading}{"".join(inside)}</section>'

@@ -94,7 +94,7 @@ def _tempos(report: Report) -> str:
     drawings = [paragraph(legend, "quiet"), f'<div class="grid">{"".join(figures)}</div>'] if figures else []
     words = (
         "Clean tempo: clean cold 8 times of 10, with its 80 % interval. Landed: the goal was held on that day. "
-        "Kept: clean cold at the goal after a week without it, on that day; likely if not tested yet."
+        "Kept: clean cold at the goal after a week without it, on that day, or likely kept if not tested yet."
     )
     missing = paragraph(missing_text(report) if report.missing else "", "quiet")
     shown = table(header, rows, (2, 3, 4, 5, 6)) + paragraph(words, "quiet") if rows else ""

@@ -78,9 +78,9 @@ def contents(reply: Reply) -> list[str]:
         lines.append(f"  {title}: {when}, {spent}{entered}, with the minutes of each day;")
         parts = counted(len(drill.phrases), "phrase and layer", "phrases and layers")
         lines.append(
-            f"    of {parts} the rung, the fastest clean tempo, what is landed and kept; how "
+            f"    for {parts}: rung, fastest clean tempo, landed and kept; how "
             f"{counted(len(drill.nodes), 'node')} and {counted(len(drill.moves), 'move')} and the held notes went, "
-            "what you marked, and when it is likely at its goal"
+            "what you marked, and when the goal is likely"
         )
     if reply.notes is None:
         lines.append("  Your notes are left out.")

@@ -210,7 +210,7 @@ class EventReader:
         elif bar.ends_early:
             self.report.error(
                 spot,
-                f"beat {shown} lies past the end of this bar, which ends after {write_beats(bar.length)} beats",
+                f"beat {shown} is past the end of this bar, which ends after {write_beats(bar.length)} beats",
                 "does it belong to the next phrase's pick-up?",
                 where,
             )

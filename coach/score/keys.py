@@ -146,7 +146,7 @@ ASSIGNMENT: dict[str, Row] = {
     "teacher": Row(_NAME, "Who asks for it.", default="", value_of=lambda one: one.teacher),
     "goal": Row(BPM, "The tempo to reach in bpm.", value_of=lambda one: one.goal_bpm),
     "due": Row(Day(), "The day by which: YYYY-MM-DD.", value_of=lambda one: one.due),
-    "note": Row(Text(), "A comment to the student.", default="", value_of=lambda one: one.note),
+    "note": Row(Text(), "A note to the student.", default="", value_of=lambda one: one.note),
     "parts": Row(
         Items(Part(), MAX_PARTS, "[window at 60, 3.2 on D2 at 50]", name="parts", one_alone=True),
         "Only these phrases (by id) and nodes; `at` gives one its own goal.",

@@ -45,7 +45,7 @@ def starter(
         lines += _bar(bar, instrument, meter)
     lines += [
         "        cue: A cue for this bar alone; delete it if you need none.",
-        "# More that a bar can say: `+` joins notes struck together, `?` after a note lets the easier version drop",
+        "# More that a bar can say: `+` joins notes played together, `?` after a note lets the easier version drop",
         "# it, `2&` is the half beat after 2, `2+1/3` a third of a beat after it. `coach check` explains the rest.",
     ]
     return "\n".join(lines) + "\n"
