@@ -177,7 +177,7 @@ def test_the_command_writes_the_drill_and_shows_the_keys(tmp_path: Path, capsys)
     words = ["import", str(BACH / "bwv5.7.mxl"), "--melody", "Soprano", "--bass", "4", "-o", str(target)]
     assert main(words) == 0
     told = capsys.readouterr().err
-    assert "bwv5.7.mxl: moved: melody 3 semitones down" in told
+    assert "bwv5.7.mxl: transposed: melody 3 semitones down" in told
     assert str(BACH) not in told
     assert sum(" minor " in line for line in told.splitlines()) == 12
     assert main(["check", str(target)]) == 0

@@ -251,7 +251,7 @@ def _moved_text(shift: Shift) -> str:
         for layer, move in (("melody", shift.melody), ("bass", shift.bass))
         if move
     ]
-    return f"moved: {', '.join(parts)}" if parts else "nothing is moved"
+    return f"transposed: {', '.join(parts)}" if parts else "not transposed"
 
 
 def table_lines(duet: Duet, rows: Sequence[Arrangement], key: Key | None) -> list[str]:
