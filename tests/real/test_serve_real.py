@@ -362,7 +362,7 @@ async def test_nobody_comes_in_without_the_code(tmp_path, host):
         async with visitor(served) as session:
             async with session.get(served.url) as answer:
                 text = await answer.text()
-                assert "The code that the computer's terminal shows" in text
+                assert "The code that you see in the terminal" in text
                 assert "Sound plays on the computer" in text
                 assert served.code not in text
             with pytest.raises(aiohttp.WSServerHandshakeError, match="403"):
