@@ -394,15 +394,13 @@ def test_the_page_draws_every_bar_and_node_and_fetches_nothing(path: Path) -> No
     assert tags.open == []
     assert not re.search(r"<script|<link|<img|url\(|src=|href=", page)
     text = " ".join(tags.words)
-    nodes = {
-        (note.string, note.node, note.stop) for phrase in drill.phrases for bar in phrase.bars for event in bar.events
-        for note in event.notes if note.node
-    }  # fmt: skip
+    nodes = {(note.string, note.node, note.stop): note for note in drill.notes if note.node}
     assert tags.seen["circle"] == len(nodes)
-    for _, node, stop in nodes:
+    for (_, node, stop), note in nodes.items():
         # Frets add up: a touch lies as far past the stop as the node of an open string past the nut.
-        past = f"{stop}‹{float(node.label) + stop:g}› ({node.key} beyond {stop})"
-        assert (past if stop else f"‹{node.label}› ({node.key})") in text
+        label = f"{float(node.label) + stop:g}" if stop else note.written
+        beyond = f" beyond {stop}" if stop else ""
+        assert f"{stop or ''}‹{label}› ({node.key}{beyond})" in text
     assert "Take care" in text
     assert "Notes" in text
 

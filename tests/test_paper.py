@@ -13,6 +13,7 @@ import sys
 from collections import Counter
 from dataclasses import replace
 from fractions import Fraction
+from html import escape
 from pathlib import Path
 from xml.etree import ElementTree as ET
 
@@ -27,7 +28,7 @@ from coach.music.part import drill_part
 from coach.paper.engrave import SIZES, engraved_lines
 from coach.paper.mei import mei_score
 from coach.paper.pdf import fitted_page
-from coach.paper.sheet import WIDTH_MM, legend, neck_drawing, place_text, sheet_of, used_places
+from coach.paper.sheet import WIDTH_MM, legend, neck_drawing, place_text, sheet_of
 from coach.score.load import load_drill, read_drill
 from coach.score.played import order_text, stretches
 from coach.score.staves import sounding_midi
@@ -180,7 +181,7 @@ def test_lines_hold_every_bar_once_and_every_place_as_players_write_it(name: str
 @EACH
 def test_the_ruler_under_the_neck_is_true_on_paper(path: Path) -> None:
     drill = load_drill(path)
-    neck = neck_drawing(drill.instrument, used_places(drill))
+    neck = neck_drawing(drill)
     drawing = ET.fromstring(neck.svg)
     assert drawing.get("width") == f"{neck.width_mm:.3f}mm"
     assert neck.width_mm <= WIDTH_MM + 0.001
@@ -200,6 +201,17 @@ def test_the_ruler_under_the_neck_is_true_on_paper(path: Path) -> None:
     fifth_mm = drill.instrument.scale_mm * (1 - 2 ** (-5 / 12))
     if fifth_mm < max(marks):
         assert min(abs((x - zero) * unit_mm * scale - fifth_mm) for x in wires) < 0.1
+
+
+def test_the_neck_and_the_table_call_a_node_as_the_tab_does() -> None:
+    # `<4>` is 3.9 to a tenth of a fret; a student looks for what stands in the tab.
+    drill = named("lantern-on-the-weir")
+    sheet = sheet_of(drill, ())
+    tab = {place_text(note).strip("()") for note in drill.notes if note.is_harmonic}
+    assert "‹4›" in tab
+    assert {row[0].split(" ")[0] for row in sheet.node_rows} == tab
+    assert sheet.neck is not None
+    assert all(escape(name) in sheet.neck.svg for name in tab)
 
 
 def test_a_sheet_says_who_and_until_when_on_every_page_and_explains_only_its_own_signs() -> None:

@@ -17,7 +17,7 @@ from coach.pages import svg
 from coach.pages.fretboard import WIDTH, Frame, fretboard_parts
 from coach.score.played import order_text
 from coach.strings.fretboard import Board, Mark
-from coach.strings.instrument import Instrument, Node, touch_label
+from coach.strings.instrument import Instrument, Node
 from coach.strings.node_table import mm_text
 from coach.strings.units import nearest_note
 from coach.words.amounts import full_day, tempo, tempo_range
@@ -117,7 +117,7 @@ def sheet_of(drill: Drill, lines: tuple[Line, ...], signs: Sequence[str] = ENGRA
         tuple(_running(drill)),
         lines,
         tuple(words.replace(" ", _NO_BREAK) for words in (*legend(drill), *(signs if places else ()))),
-        neck_drawing(drill.instrument, places) if places else None,
+        neck_drawing(drill) if places else None,
         ruler_drawing() if places else None,
         ("node", "partial", f"from the {start}", "from the nearest fret", "strings, and what each sounds"),
         tuple(_node_rows(drill, places)),
@@ -186,15 +186,20 @@ def used_places(drill: Drill) -> tuple[Place, ...]:
 
 def place_text(note: Note) -> str:
     """Where a note is played as tab on paper has it: `3`, `‹3.2›`, `5‹17›`; `(‹7›)` where it may be left out."""
-    text = note.position_text.replace("<", "‹").replace(">", "›")
-    return f"({text})" if note.droppable else text
+    return f"({_shown(note)})" if note.droppable else _shown(note)
+
+
+def _shown(note: Note) -> str:
+    return note.position_text.replace("<", "‹").replace(">", "›")
 
 
 def _node_rows(drill: Drill, places: tuple[Place, ...]) -> Iterator[tuple[str, ...]]:
     """A row for each place along the neck, from the nut, with all its strings and what they sound."""
     rows: dict[tuple[str, ...], list[str]] = {}
+    names = place_names(drill)
     for place in sorted(places, key=lambda place: drill.instrument.position_mm(*place)):
-        rows.setdefault(_node_row(drill.instrument, *place), []).append(_sounding(drill, *place))
+        row = _node_row(drill.instrument, names[place[1:]], *place)
+        rows.setdefault(row, []).append(_sounding(drill, *place))
     return ((*row, ", ".join(sounding)) for row, sounding in rows.items())
 
 
@@ -205,7 +210,7 @@ def _sounding(drill: Drill, string: int, node: Node, stop: int) -> str:
     return f"{instrument.string_label(string)}: {spelling_of(midi, drill.key)}{beside}"
 
 
-def _node_row(instrument: Instrument, string: int, node: Node, stop: int) -> tuple[str, ...]:
+def _node_row(instrument: Instrument, name: str, string: int, node: Node, stop: int) -> tuple[str, ...]:
     """What all strings share at a node, but for fanned frets."""
     fret = round(stop + node.fret)
     position_mm = instrument.position_mm(string, node, stop)
@@ -213,19 +218,25 @@ def _node_row(instrument: Instrument, string: int, node: Node, stop: int) -> tup
     side = f"{abs(away_mm):.0f} mm toward the {'bridge' if away_mm > 0 else 'nut'}"
     where = "on the fret" if abs(away_mm) < 0.5 else side
     return (
-        f"{_label(node, stop)} ({node.key}{f' beyond {stop}' if stop else ''})",
+        f"{name} ({node.key}{f' beyond {stop}' if stop else ''})",
         str(node.partial),
         f"{position_mm:.0f} mm" if stop else mm_text(instrument, string, node),
         f"fret {fret}, {where}" if fret else where,
     )
 
 
-def _label(node: Node, stop: int) -> str:
-    return f"{stop or ''}‹{touch_label(node, stop)}›"
+def place_names(drill: Drill) -> dict[tuple[Node, int], str]:
+    """Each node, with the fret at which the string is stopped, as the tab of this drill has it: `‹4›`, `‹3.9›, ‹4›`."""
+    names: dict[tuple[Node, int], set[str]] = {}
+    for note in drill.notes:
+        if note.node is not None:
+            names.setdefault((note.node, note.stop), set()).add(_shown(note))
+    return {place: ", ".join(sorted(texts)) for place, texts in names.items()}
 
 
-def neck_drawing(instrument: Instrument, places: tuple[Place, ...]) -> Drawing:
+def neck_drawing(drill: Drill) -> Drawing:
     """The neck from the nut to past the last node at a round scale, with a ruler in mm that is true at that scale."""
+    instrument, places, names = drill.instrument, used_places(drill), place_names(drill)
     unit_mm = WIDTH_MM / WIDTH
     frame = Frame(gap=14.0, rows=6, ruler=True)
     room_mm = (frame.stop - frame.left) * unit_mm
@@ -234,7 +245,7 @@ def neck_drawing(instrument: Instrument, places: tuple[Place, ...]) -> Drawing:
     scale = next(scale for scale in SCALES if needed_mm <= room_mm * scale)
     reach_mm = min(instrument.longest_mm, room_mm * scale)
     marks = [
-        Mark(string, instrument.position_mm(string, node, stop), "", label=_label(node, stop))
+        Mark(string, instrument.position_mm(string, node, stop), "", label=names[node, stop])
         for string, node, stop in places
     ]
     frame = replace(frame, width=frame.width - (room_mm - reach_mm / scale) / unit_mm)
