@@ -97,6 +97,26 @@ def test_an_engraver_plays_the_drills_own_notes_from_its_mei(path: Path) -> None
     assert played_of(drill) == events_of(drill)
 
 
+DOUBLE_SHARP = (
+    "drill: 1\ntitle: Fx\nkey: G# minor\ninstrument: bass\nmeter: 4/4\ntempo: {start: 50, goal: 70}\n"
+    "phrases: [{bars: [{bass: '1 E:3=F##1, 2 E:3=F##1, 3 E:4'}]}]\n"
+)
+
+
+def test_an_engraver_finds_no_word_in_our_mei_that_it_does_not_know(
+    capfd: pytest.CaptureFixture[str],
+) -> None:
+    # What verovio's reader of MEI 5 does not know it writes to standard error.
+    verovio.enableLog(verovio.LOG_WARNING)
+    for drill in (*map(load_drill, DRILLS), drill_text(DOUBLE_SHARP)):
+        assert verovio.toolkit().loadData(mei_score(drill).text())
+    assert capfd.readouterr().err == ""
+    verovio.toolkit().loadData(mei_score(drill).text().replace('pname="f"', 'pname="h"'))
+    assert "Unsupported data.PITCHNAME 'h'" in capfd.readouterr().err
+    verovio.enableLog(verovio.LOG_OFF)
+    assert played_of(drill) == events_of(drill)
+
+
 def test_notes_far_above_the_staff_stand_under_an_octave_line_and_sound_as_they_did() -> None:
     drill = drill_text(
         "drill: 1\ntitle: High\ninstrument: guitar\nmeter: 4/4\ntempo: {start: 50, goal: 70}\n"

@@ -27,6 +27,8 @@ from coach.strings.instrument import Instrument
 NAMESPACE = "http://www.music-encoding.org/ns/mei"
 _VALUES = {Fraction(4): "long", Fraction(2): "breve"}
 _SIGNS = {-2: "ff", -1: "f", 0: "n", 1: "s", 2: "x"}
+_GESTURES = {2: "ss"}
+"""Signs that MEI names otherwise where they sound without being printed."""
 _EM = {"(": 0.333, ")": 0.333, "‹": 0.333, "›": 0.333, ".": 0.25, "/": 0.278}
 """How wide letters of the tab are beside their size, in Times; digits are half of it."""
 _MOST_DIGITS = 9
@@ -259,7 +261,7 @@ def _note(symbol: Symbol, head: Head, name: str, look: dict[str, str]) -> ET.Ele
     if head.shows_sign:
         note["accid"] = _SIGNS[spelling.alter]
     elif spelling.alter:
-        note["accid.ges"] = _SIGNS[spelling.alter]
+        note["accid.ges"] = _GESTURES.get(spelling.alter, _SIGNS[spelling.alter])
     if head.note.is_harmonic:
         note["head.shape"] = "diamond"
     if head.note.droppable:
