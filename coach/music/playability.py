@@ -54,20 +54,55 @@ class _Sounding:
         return self.note.ending != "ring" and (self.hold_written or not self.note.is_harmonic)
 
 
+class _Board:
+    """How notes are called and where they lie on an instrument; the few of a drill are worked out once."""
+
+    def __init__(self, instrument: Instrument) -> None:
+        self.instrument = instrument
+        self._names: dict[Note, str] = {}
+        self._hands_mm: dict[Note, float] = {}
+
+    def string(self, note: Note) -> str:
+        return self.instrument.string_label(note.string)
+
+    def name(self, note: Note) -> str:
+        """A note as the drill file writes it: `D:<3.2>`, `A:3`."""
+        name = self._names.get(note)
+        if name is None:
+            name = self._names[note] = f"{self.string(note)}:{note.position_text}"
+        return name
+
+    def hand_mm(self, note: Note) -> float:
+        """Where the hand is for a note, along the neck: where it stops the string or, stopping none, touches it."""
+        at_mm = self._hands_mm.get(note)
+        if at_mm is None:
+            stopped = note.stop or not note.node
+            fret_mm = self.instrument.fret_mm(note.string, note.stop)
+            at_mm = self.instrument.along_mm(note.string, fret_mm) if stopped else self.touch_mm(note)
+            self._hands_mm[note] = at_mm
+        return at_mm
+
+    def touch_mm(self, note: Note) -> float:
+        """Where a node is touched, along the neck."""
+        at_mm = self.instrument.position_mm(note.string, note.node, note.stop) if note.node else 0.0
+        return self.instrument.along_mm(note.string, at_mm)
+
+
 def check_playability(
     drill: Drill, reach_mm: float = USUAL.reach_mm, hand_speed_mm_s: float = USUAL.hand_speed_mm_s
 ) -> list[Finding]:
     """Everything that stands in the way of playing the drill, in the order of its phrases and beats."""
     findings = []
+    board = _Board(drill.instrument)
     for index, phrase in enumerate(drill.phrases):
         passage = passage_of(drill, Excerpt(drill.id, (phrase.id,)))
         of_phrase = [
-            *_wrong_notes(drill, passage),
-            *_clashes(drill, passage, _written_holds(drill, index)),
-            *_plucking(drill.instrument, passage),
-            *_fretting(drill.instrument, passage, reach_mm),
-            *_rubbing(drill.instrument, passage),
-            *_moves(drill, passage, hand_speed_mm_s),
+            *_wrong_notes(board, passage),
+            *_clashes(board, passage, _written_holds(drill, index)),
+            *_plucking(board, passage),
+            *_fretting(board, passage, reach_mm),
+            *_rubbing(board, passage),
+            *_moves(board, passage, drill.goal_bpm, hand_speed_mm_s),
         ]
         of_phrase.sort(key=lambda item: item[0].onset)
         findings += [
@@ -98,13 +133,12 @@ def _event_index(drill: Drill, phrase: int, event: PlacedEvent) -> int:
     )
 
 
-def _wrong_notes(drill: Drill, passage: Passage) -> Iterator[_Remark]:
+def _wrong_notes(board: _Board, passage: Passage) -> Iterator[_Remark]:
     """Written positions that are not the node, and asserted pitches that do not sound."""
-    instrument = drill.instrument
+    instrument = board.instrument
     for event in passage.events:
         for placed in event.notes:
             note = placed.note
-            name = _name(instrument, note)
             stop = note.stop
             if note.node is not None and note.written and not _written_there(note.written, note.node, stop):
                 near = _near(note.written, stop)
@@ -124,7 +158,7 @@ def _wrong_notes(drill: Drill, passage: Passage) -> Iterator[_Remark]:
             hz = hz_from_midi(instrument.string_at(note.string).midi, instrument.a4_hz) * ratio
             midi, cents = nearest_note(hz, instrument.a4_hz)
             if midi != note.asserted_midi:
-                sounds = f"{name} sounds {note_name(midi)} ({cents:+.0f} cents)"
+                sounds = f"{board.name(note)} sounds {note_name(midi)} ({cents:+.0f} cents)"
                 yield (event, "error", f"{sounds}, not {note.asserted}", "")
 
 
@@ -145,29 +179,27 @@ def _written_there(written: str, node: Node, stop: int) -> bool:
 
 
 def _clashes(
-    drill: Drill, passage: Passage, written: dict[tuple[int, str, Fraction], bool]
+    board: _Board, passage: Passage, written: dict[tuple[int, str, Fraction], bool]
 ) -> Iterator[_Remark]:
     """Strings that two notes need at once."""
-    instrument = drill.instrument
     sounding: dict[int, _Sounding] = {}
     for event in passage.events:
         for placed in event.notes:
             note = placed.note
             before = sounding.get(note.string)
-            string = instrument.string_label(note.string)
             if before is not None and before.event.onset == event.onset:
                 yield (
                     event,
                     "error",
-                    f"{_name(instrument, note)} and {_name(instrument, before.note)} need the {string} string at once",
-                    _elsewhere(instrument, note),
+                    f"{board.name(note)} and {board.name(before.note)} need the {board.string(note)} string at once",
+                    _elsewhere(board.instrument, note),
                 )
             elif before is not None and before.until > event.onset and before.must_sound:
                 yield (
                     event,
                     "error" if before.hold_written else "warning",
-                    f"{_name(instrument, note)} needs the {string} string while "
-                    f"{_name(instrument, before.note)} is still held there",
+                    f"{board.name(note)} needs the {board.string(note)} string while "
+                    f"{board.name(before.note)} is still held there",
                     _shorter(passage, before, event),
                 )
             hold_written = written[event.bar, event.layer, event.beat]
@@ -194,41 +226,41 @@ def _elsewhere(instrument: Instrument, note: Note) -> str:
     return f"the same note: {instrument.string_label(best.string)}:{best.text}"
 
 
-def _rubbing(instrument: Instrument, passage: Passage) -> Iterator[_Remark]:
+def _rubbing(board: _Board, passage: Passage) -> Iterator[_Remark]:
     """Harmonics that ring into a neighbour a semitone away."""
     for rub in rubs(passage):
         beats = (rub.event.onset - rub.earlier.onset) / passage.bars[rub.earlier.bar].beat_length
         yield (
             rub.event,
             "warning",
-            f"{_sounding_name(instrument, rub.ringing)} still rings, a semitone from "
-            f"{_sounding_name(instrument, rub.struck)}",
+            f"{_sounding_name(board, rub.ringing)} still rings, a semitone from "
+            f"{_sounding_name(board, rub.struck)}",
             f"stop it: `for {beats} damp`; or mark it `ring` if you mean it",
         )
 
 
-def _sounding_name(instrument: Instrument, placed: PlacedNote) -> str:
+def _sounding_name(board: _Board, placed: PlacedNote) -> str:
     """A note with the pitch that it sounds: `D:<4> (F#4)`."""
-    midi, _cents = nearest_note(placed.sounding_hz, instrument.a4_hz)
-    return f"{_name(instrument, placed.note)} ({note_name(midi)})"
+    midi, _cents = nearest_note(placed.sounding_hz, board.instrument.a4_hz)
+    return f"{board.name(placed.note)} ({note_name(midi)})"
 
 
-def _plucking(instrument: Instrument, passage: Passage) -> Iterator[_Remark]:
+def _plucking(board: _Board, passage: Passage) -> Iterator[_Remark]:
     """Moments at which the plucking hand touches a node and would have to strike more than that string."""
     for _onset, events, notes in _moments(passage):
         touched = [note for note in notes if note.plucking_hand_touch]
         if plucks(len(notes), len(touched)):
             continue
-        others = " and ".join(_name(instrument, note) for note in notes if note is not touched[0])
+        others = " and ".join(board.name(note) for note in notes if note is not touched[0])
         yield (
             next(event for event in events if any(placed.note is touched[0] for placed in event.notes)),
             "error",
-            f"the plucking hand touches {_name(instrument, touched[0])} and can't play {others} at the same time",
+            f"the plucking hand touches {board.name(touched[0])} and can't play {others} at the same time",
             "touch it with the fretting hand, or play one of them later",
         )
 
 
-def _fretting(instrument: Instrument, passage: Passage, reach_mm: float) -> Iterator[_Remark]:
+def _fretting(board: _Board, passage: Passage, reach_mm: float) -> Iterator[_Remark]:
     """Moments at which the fretting hand's fingers can't be where they must, or span more than its reach."""
     held: list[tuple[Fraction, Note]] = []
     for onset, events, notes in _moments(passage):
@@ -238,12 +270,12 @@ def _fretting(instrument: Instrument, passage: Passage, reach_mm: float) -> Iter
         new = [note for note in notes if _uses_fretting_hand(note)]
         down = [note for _until, note in held] + new
         if new:
-            places = [_finger(instrument, note) for note in down]
-            places += [_touch(instrument, note) for note in new if _stops_and_touches(note)]
+            places = [_finger(board, note) for note in down]
+            places += [_touch(board, note) for note in new if _stops_and_touches(note)]
             if fault := finger_fault(places):
                 yield (_first_fretting(events), "error", fault, "other fingers, or a shorter hold")
-            yield from _spans(instrument, events, down, reach_mm)
-            yield from _stretches(instrument, events, new, reach_mm)
+            yield from _spans(board, events, down, reach_mm)
+            yield from _stretches(board, events, new, reach_mm)
         held += [
             (onset + event.hold, placed.note)
             for event in events
@@ -252,53 +284,46 @@ def _fretting(instrument: Instrument, passage: Passage, reach_mm: float) -> Iter
         ]
 
 
-def _finger(instrument: Instrument, note: Note) -> Finger:
-    return Finger(_position_mm(instrument, note), note.fretting_finger, _name(instrument, note))
+def _finger(board: _Board, note: Note) -> Finger:
+    return Finger(board.hand_mm(note), note.fretting_finger, board.name(note))
 
 
-def _touch(instrument: Instrument, note: Note) -> Finger:
+def _touch(board: _Board, note: Note) -> Finger:
     """The finger that touches a node of a string that another finger of the fretting hand stops."""
-    return Finger(
-        _touch_mm(instrument, note), note.touching_finger, f"the touch of {_name(instrument, note)}"
-    )
+    return Finger(board.touch_mm(note), note.touching_finger, f"the touch of {board.name(note)}")
 
 
 def _stops_and_touches(note: Note) -> bool:
     return note.is_artificial and not note.plucking_hand_touch
 
 
-def _touch_mm(instrument: Instrument, note: Note) -> float:
-    at_mm = instrument.position_mm(note.string, note.node, note.stop) if note.node else 0.0
-    return instrument.along_mm(note.string, at_mm)
-
-
 def _stretches(
-    instrument: Instrument, events: Sequence[PlacedEvent], new: Sequence[Note], reach_mm: float
+    board: _Board, events: Sequence[PlacedEvent], new: Sequence[Note], reach_mm: float
 ) -> Iterator[_Remark]:
     """Artificial harmonics whose stop and touch lie further apart than the fretting hand reaches."""
     for note in filter(_stops_and_touches, new):
-        span_mm = _touch_mm(instrument, note) - _position_mm(instrument, note)
+        span_mm = board.touch_mm(note) - board.hand_mm(note)
         if span_mm > reach_mm:
             yield (
                 events[-1],
                 "warning",
-                f"{_name(instrument, note)} is touched {span_mm:.0f} mm past its stop; a hand is assumed to reach "
+                f"{board.name(note)} is touched {span_mm:.0f} mm past its stop; a hand is assumed to reach "
                 f"{reach_mm:g} mm",
-                f"the plucking hand can touch it: {_name(instrument, note)}(touch)",
+                f"the plucking hand can touch it: {board.name(note)}(touch)",
             )
 
 
 def _spans(
-    instrument: Instrument, events: Sequence[PlacedEvent], down: Sequence[Note], reach_mm: float
+    board: _Board, events: Sequence[PlacedEvent], down: Sequence[Note], reach_mm: float
 ) -> Iterator[_Remark]:
-    places_mm = [_position_mm(instrument, note) for note in down]
+    places_mm = [board.hand_mm(note) for note in down]
     span_mm = max(places_mm) - min(places_mm)
     low, high = (down[places_mm.index(end_mm)] for end_mm in (min(places_mm), max(places_mm)))
     if span_mm > reach_mm:
         yield (
             events[-1],
             "warning",
-            f"{_fingered(instrument, low)} and {_fingered(instrument, high)} are {span_mm:.0f} mm apart; "
+            f"{_fingered(board, low)} and {_fingered(board, high)} are {span_mm:.0f} mm apart; "
             f"a hand is assumed to reach {reach_mm:g} mm",
             _less_span(low, high),
         )
@@ -318,30 +343,28 @@ def _less_span(low: Note, high: Note) -> str:
     return "a shorter hold, or the same note elsewhere; ignore this if your hand spans it"
 
 
-def _moves(drill: Drill, passage: Passage, hand_speed_mm_s: float) -> Iterator[_Remark]:
+def _moves(board: _Board, passage: Passage, goal_bpm: int, hand_speed_mm_s: float) -> Iterator[_Remark]:
     """Moves of the fretting hand that are faster than its set speed at the goal tempo."""
-    instrument = drill.instrument
     before: tuple[Fraction, float, Note] | None = None
     for onset, events, struck in _moments(passage):
         notes = [note for note in struck if _uses_fretting_hand(note)]
         if not notes:
             continue
-        place_mm = sum(_position_mm(instrument, note) for note in notes) / len(notes)
+        place_mm = sum(board.hand_mm(note) for note in notes) / len(notes)
+        at_s = passage.tempo.seconds_at(onset, goal_bpm)
         if before is not None:
-            goal_bpm = drill.goal_bpm
-            start_s = passage.tempo.seconds_at(before[0], goal_bpm)
-            time_s = float(passage.tempo.seconds_at(onset, goal_bpm) - start_s)
+            time_s = float(at_s - before[0])
             distance_mm = abs(place_mm - before[1])
             if distance_mm > hand_speed_mm_s * time_s:
                 yield (
                     _first_fretting(events),
                     "warning",
-                    f"the move from {_name(instrument, before[2])} to {_name(instrument, notes[0])} is "
+                    f"the move from {board.name(before[2])} to {board.name(notes[0])} is "
                     f"{distance_mm:.0f} mm in {time_s * 1000:.0f} ms at {goal_bpm} bpm; a hand is assumed to move at "
                     f"{hand_speed_mm_s:g} mm/s",
                     "the same note nearer, or a slower goal; ignore this if your hand can do it",
                 )
-        before = (onset, place_mm, notes[0])
+        before = (at_s, place_mm, notes[0])
 
 
 def _first_fretting(events: Sequence[PlacedEvent]) -> PlacedEvent:
@@ -352,19 +375,7 @@ def _uses_fretting_hand(note: Note) -> bool:
     return note.stop > 0 or (note.is_harmonic and not note.plucking_hand_touch)
 
 
-def _position_mm(instrument: Instrument, note: Note) -> float:
-    """Where the hand is for a note, along the neck: where it stops the string or, where it stops none, touches it."""
-    if note.node and not note.stop:
-        return instrument.along_mm(note.string, instrument.position_mm(note.string, note.node))
-    return instrument.along_mm(note.string, instrument.fret_mm(note.string, note.stop))
-
-
-def _fingered(instrument: Instrument, note: Note) -> str:
+def _fingered(board: _Board, note: Note) -> str:
     """A note with its finger, where it has one."""
-    name = _name(instrument, note)
+    name = board.name(note)
     return f"{name} (finger {note.fretting_finger})" if note.fretting_finger else name
-
-
-def _name(instrument: Instrument, note: Note) -> str:
-    """A note as the drill file writes it: `D:<3.2>`, `A:3`."""
-    return f"{instrument.string_label(note.string)}:{note.position_text}"

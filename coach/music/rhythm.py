@@ -177,8 +177,9 @@ class TempoMap:
                 raise ValueError("tempo spans must follow each other without a gap")
 
     @cached_property
-    def _stop_beats(self) -> list[Fraction]:
-        return [span.stop_beat for span in self.spans]
+    def _stop_beats(self) -> list[float]:
+        # To be searched: exact fractions compare slowly, and two beats of a drill differ by far more than rounding.
+        return [float(span.stop_beat) for span in self.spans]
 
     @cached_property
     def _starts_s(self) -> list[Fraction]:
@@ -186,18 +187,39 @@ class TempoMap:
         lengths = (span.seconds(span.stop_beat - span.start_beat, Fraction(60)) for span in self.spans)
         return list(itertools.accumulate(lengths, initial=Fraction(0)))
 
+    @cached_property
+    def _steady(self) -> list[tuple[int, int, int] | None]:
+        """Of each span of one tempo (a, b, c) for a time of (a beat + b) / c seconds at 60 bpm; None of the others."""
+        lines: list[tuple[int, int, int] | None] = []
+        for span, start_s in zip(self.spans, self._starts_s, strict=False):
+            if span.start_ratio != span.stop_ratio:
+                lines.append(None)
+                continue
+            slope = 1 / span.start_ratio
+            offset = start_s - span.start_beat * slope
+            common = math.lcm(slope.denominator, offset.denominator)
+            lines.append((int(slope * common), int(offset * common), common))
+        return lines
+
     def seconds_at(self, beat: Fraction, tempo_bpm: int | Fraction) -> Fraction:
         """When a beat falls, in seconds from beat 0; before beat 0 the first span's tempo reaches back."""
-        bpm = Fraction(tempo_bpm)
-        if beat < 0:
-            return beat * 60 / (bpm * self.spans[0].start_ratio)
-        index = bisect_left(self._stop_beats, beat)
-        start_s = self._starts_s[index] * 60 / bpm
-        if index < len(self.spans):
+        if beat.numerator < 0:
+            return beat * 60 / (tempo_bpm * self.spans[0].start_ratio)
+        index = bisect_left(self._stop_beats, float(beat))
+        if index == len(self.spans):
+            last = self.spans[-1]
+            return self._starts_s[-1] * 60 / tempo_bpm + (beat - last.stop_beat) * 60 / (
+                tempo_bpm * last.stop_ratio
+            )
+        line = self._steady[index]
+        if line is None:
             span = self.spans[index]
-            return start_s + span.seconds(beat - span.start_beat, bpm)
-        last = self.spans[-1]
-        return start_s + (beat - last.stop_beat) * 60 / (bpm * last.stop_ratio)
+            into_s = span.seconds(beat - span.start_beat, Fraction(tempo_bpm))
+            return self._starts_s[index] * 60 / tempo_bpm + into_s
+        # One fraction is made at the end: a chain of exact operations takes five times as long.
+        a, b, c = line
+        numerator = 60 * tempo_bpm.denominator * (a * beat.numerator + b * beat.denominator)
+        return Fraction(numerator, tempo_bpm.numerator * c * beat.denominator)
 
     def beat_at(self, seconds: float, tempo_bpm: int | Fraction) -> float:
         """Which beat is due at a time in seconds: the inverse of `seconds_at`, for the screen."""
