@@ -9,8 +9,10 @@ negative in the count-in.
 from __future__ import annotations
 
 import os
+from bisect import bisect_right
 from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 from coach.folder.settings import PracticeSettings
@@ -68,6 +70,12 @@ class Sounding:
     lead_s: float
     length_s: float
     timeline: RepTimeline
+
+    @cached_property
+    def onsets_s(self) -> tuple[float, ...]:
+        """When each event of the passage is due, in seconds from its first beat."""
+        lead_s = self.timeline.count_in_s
+        return tuple(float(at_s - lead_s) for at_s in self.timeline.onsets_s.values())
 
 
 class Practice:
@@ -251,20 +259,15 @@ class Practice:
         position = self.position_s
         if position is None or self.sounding is None:
             return None
-        heard = [beat for beat in self.sounding.beats if float(beat.seconds) <= position]
-        return heard[-1] if heard else None
+        heard = bisect_right(self.sounding.beats, position, key=lambda beat: float(beat.seconds))
+        return self.sounding.beats[heard - 1] if heard else None
 
     def due(self, position_s: float) -> PlacedEvent | None:
         """The event whose onset was last reached at a position; None in the count-in."""
         if self.sounding is None:
             return None
-        start = self.sounding.start
-        reached = None
-        for event in start.passage.events:
-            if float(start.passage.tempo.seconds_at(event.onset, start.tempo_bpm)) > position_s:
-                break
-            reached = event
-        return reached
+        begun = bisect_right(self.sounding.onsets_s, position_s)
+        return self.sounding.start.passage.events[begun - 1] if begun else None
 
     @property
     def reached(self) -> int:

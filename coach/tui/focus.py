@@ -66,13 +66,14 @@ def focus_at(passage: Passage, beat: float | None) -> Focus:
     main = [event for event in passage.events if leads(passage, event)]
     others = [event for event in passage.events if not leads(passage, event)]
     at = float(main[0].onset) if beat is None else beat
-    begun = [event for event in main if event.onset <= at]
-    held = tuple(event for event in others if event.onset <= at < event.onset + event.hold)
+    # As floats, since this is asked with every frame, and exact fractions compare slowly.
+    begun = [event for event in main if float(event.onset) <= at]
+    held = tuple(event for event in others if float(event.onset) <= at < float(event.onset + event.hold))
     return Focus(
         begun[-1] if begun else None,
         next(iter(main[len(begun) :]), None),
         held,
-        next((event for event in others if event.onset > at), None),
+        next((event for event in others if float(event.onset) > at), None),
     )
 
 

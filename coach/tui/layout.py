@@ -8,6 +8,7 @@ sheet for marking takes the place of all between header and track.
 from __future__ import annotations
 
 from collections.abc import Callable, Hashable, Mapping
+from functools import lru_cache
 from typing import Literal
 
 from coach.ground.frozen import frozen
@@ -67,6 +68,7 @@ Pane = tuple[Hashable, Callable[[], Rows]]
 """A key that is equal as long as the pane looks the same, and how to draw it."""
 
 
+@lru_cache(maxsize=64)
 def layout_for(view: View, width: int, height: int, needs: Needs) -> Layout:
     """The panes of a view. Below 80x24 panes keep their places and are cut at the edges."""
     width, height = max(width, LEAST_WIDTH), max(height, LEAST_HEIGHT)

@@ -7,6 +7,7 @@ from what is heard. The way lies: start on the left, goal on the right, columns 
 from __future__ import annotations
 
 import math
+from bisect import bisect_right
 from collections.abc import Sequence
 
 from coach.learning.readings import Rung
@@ -28,9 +29,7 @@ def beat_places(beats: Sequence[BeatAt], index: int) -> tuple[int, int]:
 
 def walker_column(beats: Sequence[BeatAt], position_s: float, width: int) -> tuple[int, int]:
     """Index of the beat that is heard and the column of the walking mark in a track of `width` columns."""
-    index = 0
-    while index + 1 < len(beats) and float(beats[index + 1].seconds) <= position_s:
-        index += 1
+    index = max(bisect_right(beats, position_s, key=lambda beat: float(beat.seconds)) - 1, 0)
     beat = beats[index]
     start = float(beat.seconds)
     if index + 1 < len(beats):

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Hashable
 from dataclasses import dataclass
+from functools import cached_property
 
 from coach.learning.readings import Rung
 from coach.music.clicktrack import BeatAt
@@ -83,7 +84,7 @@ class Picture:
         offers = (one.label for one in self.heard if one.result)
         return tuple(offers) if self.phase == "rating" else ()
 
-    @property
+    @cached_property
     def beat_index(self) -> int | None:
         """Which of `beats` is heard; None while nothing plays."""
         if self.position_s is None or not self.beats:
