@@ -161,6 +161,29 @@ LAZY = {
 """Files in which functions import what is light too, and why."""
 
 
+START = ("coach.cli", "coach.dispatch", "coach.commands.practice", "coach.session.desk", "coach.tui.app")
+"""What is imported until the first screen stands."""
+AT_START = {
+    "listen": {"record", "settings"},
+    "midi": {"pedal", "settings"},
+    "paper": set(),
+    "report": set(),
+    "score": {"ids", "instrument_key", "limits", "values"},
+    "session": {"desk"},
+    "sound": {"player", "settings"},
+    "web": set(),
+}
+"""Of each room that a start needs little of, all that it loads: what the settings are, and who plays."""
+
+
+def test_a_start_loads_no_more_of_a_room_than_it_needs():
+    loaded = {name for module in START for name in loaded_with(module)}
+    for room, needed in AT_START.items():
+        inside = {name.removeprefix(f"coach.{room}.") for name in loaded if name.startswith(f"coach.{room}.")}
+        assert inside == needed, room
+    assert not loaded & (HEAVY.keys() - {"rich", "textual"})
+
+
 def test_every_room_has_its_storey():
     assert {path.parent.name for path in ROOT.glob("*/*.py")} == set(ROOMS)
 

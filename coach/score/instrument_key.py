@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from typing import Any
 
-from coach.ground.fields import Block, Kind, Row, Rows, Values, word_of, write_braces
+from coach.ground.fields import Block, Kind, Row, Rows, Values, split_guess, word_of, write_braces
 from coach.ground.kinds import Items, Number, Text, Truth, Whole
 from coach.ground.source import Node, Report, Scalar, Sequence
 from coach.score.limits import MAX_NAME
-from coach.score.music import split_guess
 from coach.score.values import Id
 from coach.strings.instrument import (
     A4_HZ_RANGE,

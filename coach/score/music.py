@@ -13,6 +13,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from fractions import Fraction
 
+from coach.ground.fields import split_guess
 from coach.ground.frozen import frozen
 from coach.music.drill import Note
 from coach.music.key import spelling_of
@@ -278,13 +279,6 @@ def _no_node(written: WrittenNote, text: str, fret: int) -> NotationError:
     )
     message = f"{shown} is not a node up to partial {DEFAULT_PARTIAL}; nearest: {near}"
     return NotationError(written.place_offset, message)
-
-
-def split_guess(text: str) -> tuple[str, str]:
-    """A message that carries its guess in brackets at its end, parted."""
-    if match := re.fullmatch(r"(.*) \(((?:did|which).*)\)", text):
-        return match[1], match[2]
-    return text, ""
 
 
 def _pitch_of(name: str) -> int | None:
