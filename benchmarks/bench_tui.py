@@ -245,7 +245,7 @@ def repainting(options: Options) -> Iterator[Row]:
             terminal.settle(0.3)
         terminal.end()
         bare.end()
-    yield beside("key to repaint, median", "ms", "a bare Textual app", ours, theirs)
+    yield beside("key to repaint, median", "ms", "a bare Textual app", ours, theirs, Goal(2))
     yield Row(
         "key to repaint, 95th percentile",
         "ms",
@@ -291,7 +291,7 @@ def _most_mb(terminal: Terminal, *words: bytes) -> float:
 def idling(options: Options) -> Iterator[Row]:
     seconds = 3.0 if options.quick else 10.0
     with folders() as (folder, _):
-        for what, key in (("waits for a key", ""), ("plays", " ")):
+        for what, key, goal in (("waits for a key", "", None), ("plays", " ", Goal(5, "% of a core"))):
             terminal = in_session(folder)
             if key:
                 terminal.press(key)
@@ -300,4 +300,4 @@ def idling(options: Options) -> Iterator[Row]:
             terminal.settle(seconds)
             share = (terminal.cpu_s() - before) / (time.perf_counter() - start)
             terminal.end()
-            yield Row(f"processor while a session {what}", "% of a core", share * 100)
+            yield Row(f"processor while a session {what}", "% of a core", share * 100, goal=goal)

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from fractions import Fraction
+from functools import lru_cache
 from typing import Literal
 
 from coach.ground.frozen import frozen
@@ -26,11 +27,11 @@ class BeatAt:
     seconds: Fraction
     number: int
     """As players count it, from 1 in its bar."""
-    bar: int
-    """Index of the bar in the passage; -1 in the count-in."""
     beats: int
     """Counted beats in its bar."""
     accent: bool
+    bar: int
+    """Index of the bar in the passage; -1 in the count-in."""
 
 
 @frozen
@@ -59,25 +60,33 @@ def count_in_beats(passage: Passage, bars: int) -> range:
 
 def beats_of(passage: Passage, tempo_bpm: int, count_in_bars: int) -> tuple[BeatAt, ...]:
     """Every counted beat from the count-in's first to the passage's last, in order."""
-    first = passage.bars[0]
-    beats = []
-    for beat in count_in_beats(passage, count_in_bars):
-        counted = beat % first.meter.beats
-        onset = (beat - first.first_beat) * first.beat_length
-        beats.append((-1, first.meter, counted, passage.tempo.seconds_at(onset, tempo_bpm)))
+    beats = _count_in(passage, tempo_bpm, count_in_bars)
     for index, bar in enumerate(passage.bars):
+        numbers = _numbers(bar.meter)
         for counted, onset in _counted(bar):
-            beats.append((index, bar.meter, counted, passage.tempo.seconds_at(onset, tempo_bpm)))
-    return tuple(
-        _beat_at(index, meter, counted, seconds)
-        for index, meter, counted, seconds in beats
-        if counted in meter.clicked
-    )
+            if counted in numbers:
+                seconds = passage.tempo.seconds_at(onset, tempo_bpm)
+                beats.append(BeatAt(seconds, *numbers[counted], index))
+    return tuple(beats)
 
 
-def _beat_at(bar: int, meter: Meter, counted: int, seconds: Fraction) -> BeatAt:
-    number = list(meter.clicked).index(counted) + 1
-    return BeatAt(seconds, number, bar, len(meter.clicked), counted in meter.accents)
+def _count_in(passage: Passage, tempo_bpm: int, bars: int) -> list[BeatAt]:
+    first = passage.bars[0]
+    numbers = _numbers(first.meter)
+    beats = []
+    for beat in count_in_beats(passage, bars):
+        if beat % first.meter.beats in numbers:
+            onset = (beat - first.first_beat) * first.beat_length
+            seconds = passage.tempo.seconds_at(onset, tempo_bpm)
+            beats.append(BeatAt(seconds, *numbers[beat % first.meter.beats], -1))
+    return beats
+
+
+@lru_cache(maxsize=64)
+def _numbers(meter: Meter) -> dict[int, tuple[int, int, bool]]:
+    """Of each beat that can click: as which it is counted, of how many, and whether it has the accent."""
+    clicked = list(meter.clicked)
+    return {beat: (at, len(clicked), beat in meter.accents) for at, beat in enumerate(clicked, 1)}
 
 
 def clicks_of(
@@ -86,8 +95,7 @@ def clicks_of(
     """Every click of a repetition, in order of time. The count-in clicks on every beat whatever the pattern."""
     clicks = [
         ClickAt(beat.seconds, "count-in", beat.accent)
-        for beat in beats_of(passage, tempo_bpm, count_in_bars)
-        if beat.bar < 0
+        for beat in _count_in(passage, tempo_bpm, count_in_bars)
     ]
     for index, bar in enumerate(passage.bars):
         if (

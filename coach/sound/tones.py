@@ -17,6 +17,7 @@ column over a and a row over b, so that all partials of a tone are one product o
 from __future__ import annotations
 
 import math
+from bisect import bisect_right
 from collections.abc import Sequence
 from fractions import Fraction
 from typing import TYPE_CHECKING, Any
@@ -168,7 +169,9 @@ def tones_of(
             note = placed.note
             end = timeline.ends_s[event.label]
             if note.ending == "ring":
-                end = min((at for at in struck[note.string] if at > onset), default=timeline.end_s)
+                later = struck[note.string]
+                after = bisect_right(later, onset)
+                end = later[after] if after < len(later) else timeline.end_s
             string = instrument.string_at(note.string)
             tones.append(
                 Tone(
