@@ -10,6 +10,7 @@ from __future__ import annotations
 import contextlib
 import heapq
 import os
+import sys
 import threading
 import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
@@ -26,6 +27,7 @@ NOTE_S = Fraction(1, 25)
 """How long a click's note lasts."""
 
 _VELOCITY = {"accent": 112, "beat": 88, "subdivision": 56}
+GIVE_WAY_S = 0.0005
 _NEAR_S = 0.002
 _LONGEST_WAIT_S = 0.05
 _TOO_LATE_S = 0.25
@@ -106,6 +108,8 @@ class Sender:
         self._player: Heard | None = None
         self._started = False
         self._ending = False
+        # While another thread draws, Python gives this one its turn only after so long: by default, an audible 5 ms.
+        sys.setswitchinterval(min(sys.getswitchinterval(), GIVE_WAY_S))
         self._thread = threading.Thread(target=self._run, name="midi sender", daemon=True)
         self._thread.start()
 
