@@ -8,11 +8,13 @@ from __future__ import annotations
 import re
 import time
 from datetime import UTC, date, datetime
+from functools import partial
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import pytest
 
+from coach.cli import main
 from coach.commands.common import clock
 from coach.ground.places import Places
 from coach.learning.learning import FOLD
@@ -104,6 +106,26 @@ def test_the_nights_in_which_the_clocks_change_keep_their_days(
     folder: Path, wall: str, days: list[tuple[date, int]]
 ) -> None:
     assert practise(folder, WallClock(wall), 6) == days
+
+
+@pytest.mark.parametrize("words", [[], ["--date", "2026-12-02"]], ids=["today", "a date"])
+def test_an_answers_file_belongs_to_one_practice_day_whole(
+    folder: Path, monkeypatch: pytest.MonkeyPatch, words: list[str]
+) -> None:
+    """Entered half a minute before the practice day ends, with more than a minute of playing in it."""
+    night = datetime(2026, 12, 3, 3, 59, 30, tzinfo=ZoneInfo("Europe/Berlin"))
+    monkeypatch.setattr("coach.commands.practice.clock", partial(clock, now=lambda: night))
+    answers = folder / "answers.txt"
+    answers.write_text("at rope/harmonics 20 clean\n" * 12)
+    asked = ["practice", "ferry", "--folder", str(folder), "--player", "Ada", "--answers", str(answers)]
+    assert main([*asked, *words]) == 0
+    answers.write_text("at rope/harmonics 20 choked 1\n" * 3)
+    assert main([*asked, *words]) == 0
+    with Desk.open(Places(folder), clock=WallClock("2026-12-03T12:00"), silent=True) as desk:
+        reps = desk.log.reps()
+        assert {rep.day for rep in reps} == {date(2026, 12, 2)}
+        assert [len(rep.faults or ()) for rep in reps] == [0] * 12 + [1] * 3, "in the order of the files"
+        assert check_log(desk.log).problems == ()
 
 
 def test_a_clock_set_back_between_sessions_of_a_day_keeps_their_order(folder: Path) -> None:

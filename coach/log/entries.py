@@ -40,6 +40,11 @@ def day_number(at_ms: int, utc_offset_min: int) -> int:
     return _EPOCH.toordinal() + (at_ms + utc_offset_min * 60_000 - DAY_STARTS_HOUR * 3_600_000) // DAY_MS
 
 
+def day_left_ms(at_ms: int, utc_offset_min: int) -> int:
+    """How long the practice day of a moment still lasts, from 1 ms to a day."""
+    return DAY_MS - (at_ms + utc_offset_min * 60_000 - DAY_STARTS_HOUR * 3_600_000) % DAY_MS
+
+
 def iso_time(at_ms: int, utc_offset_min: int = 0) -> str:
     """A moment as ISO 8601 with its zone, to the millisecond: `2026-12-03T13:00:00.000+01:00`."""
     zone = timezone(timedelta(minutes=utc_offset_min)) if utc_offset_min else UTC

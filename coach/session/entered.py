@@ -17,7 +17,7 @@ from datetime import date
 
 from coach.ground.frozen import frozen
 from coach.ground.problem import CoachError, Problem
-from coach.log.entries import Entry
+from coach.log.entries import Entry, day_left_ms
 from coach.log.log import Log
 from coach.music.clicktrack import rep_seconds
 from coach.music.drill import Drill
@@ -30,6 +30,9 @@ from coach.session.host import Practice
 from coach.session.notices import Plain, sentence
 from coach.session.states import Phase, Ready, Rest, Task
 from coach.words.names import excerpt_name
+
+DAY_ENDS_MS = 600_000
+STEPS_AT_THE_END = 200
 
 
 def digest_of(answers: Sequence[Answer], today: date, drills: Sequence[str]) -> str:
@@ -74,7 +77,7 @@ def entered_before(log: Log, digest: str) -> Entered | None:
 
 @dataclass
 class HandClock:
-    """A clock that moves only when told: UTC in ms and the local offset in minutes."""
+    """A clock that moves only when told, and never out of its practice day: UTC in ms, the local offset in minutes."""
 
     now_ms: int
     utc_offset_min: int
@@ -83,7 +86,10 @@ class HandClock:
         return self.now_ms, self.utc_offset_min
 
     def advance(self, seconds: float) -> None:
-        self.now_ms += round(seconds * 1000)
+        """Move on, in the last minutes of the practice day by ever smaller steps."""
+        left_ms = day_left_ms(self.now_ms, self.utc_offset_min)
+        step_ms = round(seconds * 1000)
+        self.now_ms += step_ms if step_ms < left_ms - DAY_ENDS_MS else left_ms // STEPS_AT_THE_END
 
 
 def enter(
