@@ -159,6 +159,11 @@ def test_a_journey_into_another_zone_keeps_every_day_that_was_practised(folder: 
     assert days == [(date(2026, 3, 2), 2), (date(2026, 3, 3), 4)]
 
 
+def test_a_clock_before_1970_is_taken_as_its_first_moment() -> None:
+    """An empty battery, and a zone east of Greenwich."""
+    assert clock(now=lambda: datetime(1970, 1, 1, 0, 0, 10, tzinfo=ZoneInfo("Europe/Berlin"))) == (0, 60)
+
+
 @pytest.mark.skipif(not hasattr(time, "tzset"), reason="needs time.tzset, which Windows lacks")
 def test_a_zone_that_is_changed_while_the_program_runs_is_noticed(monkeypatch: pytest.MonkeyPatch) -> None:
     try:

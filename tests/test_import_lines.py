@@ -205,6 +205,13 @@ def test_staves_voices_and_chords_part_into_melody_and_bass(melody: str, bass: s
     assert all(one.is_harmonic == (event.layer == "harmonics") for event in events for one in event.notes)
 
 
+def test_two_parts_of_different_lengths_are_refused(tmp_path: Path) -> None:
+    one, more = measure(note("G2", 8)), measure(note("G2", 8), number=2)
+    path = two_parts(tmp_path, one, one + more)
+    with pytest.raises(CoachError, match="the melody's part has 1 bar and the bass's 2"):
+        read_two_lines(path, LineNames("1", "2"))
+
+
 def test_a_note_that_rings_nowhere_is_named_with_its_bar_and_the_nearest_nodes(tmp_path: Path) -> None:
     tune = measure(note("D4"), note("D#4"), note("D4", 4)) + measure(note("D4", 8), number=2)
     ground = measure(note("E1", 8)) + measure(note("E1", 8), number=2)

@@ -6,6 +6,7 @@ import sys
 
 import pytest
 
+from tests.clock_jumps import jump_often
 from tests.damages import damage_often
 from tests.power_cuts import cut_often
 
@@ -30,6 +31,10 @@ def test_two_machines_in_a_synchronised_folder_lose_nothing(tmp_path):
     from tests.sync_rounds import sync_often
 
     assert sum(sync_often(50, 14, tmp_path).values()) > 0
+
+
+def test_a_clock_that_jumps_loses_nothing(tmp_path):
+    assert sum(jump_often(3, 16, tmp_path / "practice").values()) > 0
 
 
 def test_a_killed_process_loses_nothing_that_it_told_as_saved(tmp_path):

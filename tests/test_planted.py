@@ -86,6 +86,18 @@ def test_nothing_is_written_through_a_planted_link(
     assert theirs_of(folder) == before
 
 
+def test_a_pipe_that_nobody_reads_is_refused_and_not_waited_for(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    os.mkfifo(folder / "out.csv")
+    assert main(["log", "export", "-o", "out.csv"]) == 1
+    assert "out.csv: can't be written: no such device or address" in capsys.readouterr().err
+    reader = os.open(folder / "out.csv", os.O_RDONLY | os.O_NONBLOCK)
+    assert main(["log", "export", "-o", "out.csv"]) == 0
+    assert os.read(reader, 1 << 16).startswith("\ufeff".encode())
+    os.close(reader)
+
+
 def test_ids_are_not_written_into_a_drill_that_is_a_link_and_practice_goes_on(folder: Path) -> None:
     plant(folder / "drills" / "ferry.yaml", "barge.yaml")
     before = theirs_of(folder)

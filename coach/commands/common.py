@@ -135,7 +135,8 @@ def clock(date_text: str = "", now: Callable[[], datetime] | None = None) -> tup
         # Without `now` the local zone's own rules give the offset of that day.
         moment = wall.replace(tzinfo=moment.tzinfo) if now else wall.astimezone()
     offset = moment.utcoffset() or timedelta()
-    return round(moment.timestamp() * 1000), round(offset.total_seconds() / 60)
+    # A machine whose battery was empty may stand before 1970, for which the log has no ids.
+    return max(0, round(moment.timestamp() * 1000)), round(offset.total_seconds() / 60)
 
 
 def say(*lines: str, to: TextIO | None = None, end: str = "\n") -> None:
@@ -220,8 +221,8 @@ def write_file(target: str, content: Content) -> None:
         )
     try:
         if os.path.exists(path) and not os.path.isfile(path):
-            with path.open("wb") as pipe:  # a pipe or a device
-                pipe.writelines(_bytes(content))
+            with os.fdopen(_opened_without_waiting(path), "wb") as stream:
+                stream.writelines(_bytes(content))
             return
         write_whole(path, _bytes(content))
     except OSError as error:
@@ -229,6 +230,13 @@ def write_file(target: str, content: Content) -> None:
         raise CoachError(
             Problem(f"can't be written: {reason}", target, guess="does its folder exist, and is there room?")
         ) from None
+
+
+def _opened_without_waiting(path: Path) -> int:
+    """A pipe or a device, open for writing; OSError for a pipe that nobody reads."""
+    descriptor = os.open(path, os.O_WRONLY | getattr(os, "O_NONBLOCK", 0))
+    os.set_blocking(descriptor, True)
+    return descriptor
 
 
 def _bytes(content: Content) -> Iterator[bytes]:

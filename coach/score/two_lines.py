@@ -12,7 +12,7 @@ from dataclasses import replace
 from fractions import Fraction
 
 from coach.ground.frozen import frozen
-from coach.ground.plain import listed, plain_text
+from coach.ground.plain import counted, listed, plain_text
 from coach.ground.problem import CoachError, Problem
 from coach.score.duet import BASS, MELODY
 from coach.score.score import Score, ScoreBar, ScoreNote
@@ -50,6 +50,11 @@ def two_lines(names: LineNames, melody: Score, bass: Score, where: str) -> Score
             _picker(score, line, option, where)
             for score, line, option in ((melody, names.melody, "--melody"), (bass, names.bass, "--bass"))
         )
+        if len(melody.bars) != len(bass.bars):
+            message = (
+                f"the melody's part has {counted(len(melody.bars), 'bar')} and the bass's {len(bass.bars)}"
+            )
+            raise CoachError(Problem(message, where, guess="is the file whole?"))
         bars = [_together(over, under, high, low) for over, under in zip(melody.bars, bass.bars, strict=True)]
     for remark in bass.remarks:
         place, colon, what = remark.partition(": ")

@@ -23,8 +23,6 @@ from typing import Any
 from coach.ground.problem import CoachError
 from tests.fuzz.targets import ACCEPTED, TARGETS, Target, refusal
 
-LONGEST_S = 2.0
-"""CPU time of one run: wall time on a shared machine says little."""
 MOST_MB = 300
 ADDRESS_SPACE_MB = 900
 """Beyond what the process has already; an allocation above it fails at once."""
@@ -187,7 +185,7 @@ def _alone(
 
 
 def _one(tally: Tally, target: Target, data: bytes, folder: Path, guard: _Guard) -> str:
-    signal.setitimer(signal.ITIMER_PROF, LONGEST_S)
+    signal.setitimer(signal.ITIMER_PROF, target.longest_s)
     try:
         try:
             end = target.run(data, folder)

@@ -104,6 +104,8 @@ SETTINGS = (
     "practice: {minutes: 30, clean_to_climb: 4, target: 0.8, pause_s: 1.5}\nscreen:\n  theme: dusk # dark\n  view: study\n",
     "sound: {device: '', offset_ms: -20, click: wood, click_db: -20}\nmidi:\n  in_port: virtual\n  channel: 10\n  clock: true\n"
     "  bindings: {clean: [cc 64], choke: note 60}\nkeys:\n  clean: c\n  stop: [q, ctrl+s]\n",
+    "sound:\n  input: mic\n  offset_ms: 12.5\n  hearing_note_seen: yes\nlistening:\n  on: yes\n  note_seen: yes\n"
+    "instruments:\n  - {name: mine, strings: [G2, D2, A1, E1], scale_mm: 864}\n",
 )
 
 

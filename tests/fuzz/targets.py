@@ -27,7 +27,19 @@ from coach.log.lines import is_whole, lines_in
 from coach.music.drill import Drill
 from tests.fuzz import seeds
 from tests.fuzz.invariants import assert_harmless_csv, assert_harmless_page, assert_plain
+from tests.fuzz.more_targets import (
+    mutated_take,
+    own_exports,
+    planted_case,
+    practised_folder,
+    run_duet,
+    run_own_export,
+    run_planted,
+    run_take,
+    takes,
+)
 from tests.fuzz.mutate import NASTY, NUMBERS, mutated_bytes, mutated_text, mutated_value, mutated_xml, recoded
+from tests.fuzz.structured import structured_drill, structured_midi, structured_score
 
 ACCEPTED = "accepted"
 
@@ -40,10 +52,11 @@ class Target:
     mutate: Callable[[random.Random, Sequence[bytes]], bytes]
     run: Callable[[bytes, Path], str]
     share: int
+    """Thousands of runs of each million and some, by how much there is to reach and what a run costs."""
     may_name_paths: bool = False
     """Its input names files to write, which is no fault; they are not written all the same."""
-
-    """Thousands of runs of each million and some, by how much there is to reach and what a run costs."""
+    longest_s: float = 2.0
+    """CPU time of one run: wall time on a shared machine says little."""
 
 
 def refusal(error: CoachError) -> str:
@@ -417,6 +430,8 @@ def run_student(data: bytes, folder: Path) -> str:
 
 SETTINGS_WORDS = (
     "practice:", "screen:", "sound:", "midi:", "keys:", "minutes: 1e999", "minutes: 0x14", "target: .nan", "target: .inf", "minutes: 0x" + "f" * 5000, "offset_ms: 0x" + "f" * 5000, "clean: 0x" + "f" * 5000,
+    "listening: {on: yes, note_seen: no}", "listening:", "on:", "input: ''", "offset_ms: 1001", "click: tick", "click: drum", "click_db: 1",
+    "silent_note_seen: 2", "instruments: [{name: x, strings: [E1], scale_mm: 864}]", "capo: 99", "set_back_mm: -1", "run_on_pause_s: 31",
     "pause_s: 1:30", "theme:", "ascii: yes", "ascii: y", "click_db: -.inf", "channel: 17", "bindings: {clean: [[]]}",
     "bindings: {clean: cc 999}", "clean: [ctrl+c, escape]", "clean: 5", "? [a]", "? {a: b}", "!!bool x", "!!float x",
     "!!int ''", "!!timestamp x", "!!binary x", "!!set {a}", "!!omap [a]", "!!python/name:os.system", "&a [*a]", "<<: {a: 1}",
@@ -588,6 +603,16 @@ def run_arguments(data: bytes, folder: Path) -> str:
     return f"{words[0]}: status {status}"
 
 
+def _nothing() -> Sequence[bytes]:
+    """Where inputs are built and not mutated."""
+    return (b"",)
+
+
+def _planted_seeds() -> Sequence[bytes]:
+    practised_folder()  # Before writing is forbidden.
+    return (b'[[["out.csv", "folder"]], [["plan"], ["report"]]]',)
+
+
 TARGETS: dict[str, Target] = {
     "drill": Target(lambda: _texts(seeds.drill_texts()), _text_mutator(DRILL_WORDS), run_drill, 300),
     "musicxml": Target(
@@ -611,4 +636,14 @@ TARGETS: dict[str, Target] = {
         60,
         may_name_paths=True,
     ),
+    "structured-drill": Target(_nothing, structured_drill, run_drill, 60, longest_s=10.0),
+    "structured-score": Target(_nothing, structured_score, partial(_read_foreign, name="x.musicxml"), 40),
+    "structured-midi": Target(_nothing, structured_midi, partial(_read_foreign, name="x.mid"), 40),
+    "duet-score": Target(
+        _nothing, structured_score, partial(run_duet, name="x.musicxml"), 20, longest_s=10.0
+    ),
+    "duet-midi": Target(_nothing, structured_midi, partial(run_duet, name="x.mid"), 20, longest_s=10.0),
+    "own-export": Target(own_exports, _score_mutator, run_own_export, 40),
+    "take": Target(takes, mutated_take, run_take, 15),
+    "planted": Target(_planted_seeds, planted_case, run_planted, 15),
 }
