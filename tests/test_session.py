@@ -166,6 +166,27 @@ def test_a_session_starts_with_its_first_item_and_logs_the_sitting():
     assert [entry.kind for entry in entries(effects)] == ["sitting"]
 
 
+def test_minutes_that_tuning_leaves_are_there_at_the_end():
+    session, _ = drive(opened(), Go(), after_s=20)
+    assert session.coaching.spare_s == 40
+
+
+def test_a_plan_that_is_done_before_its_time_says_how_much_is_left():
+    lamp, _wick = items()[2:]
+    session, _ = begin((replace(lamp, minutes=1, reps=6),), chooses=True)
+    session = replace(session, coaching=replace(session.coaching, spare_s=1200))
+    for _ in range(300):
+        if session.phase is Phase.DONE:
+            break
+        session, effects = drive(
+            session, *([Rated(())] if session.phase is Phase.READY else [Go()]), after_s=1
+        )
+    told = [sentence(notice) for notice in notices(effects)]
+    assert any("Nothing more is due today" in words for words in told)
+    played = [saved.turn.item.excerpt for saved in session.played]
+    assert {excerpt for excerpt in played if excerpt} > {lamp.excerpt}
+
+
 def test_the_usual_clean_rep_costs_one_key_after_the_turn_has_started():
     session, _ = drive(opened(2), Go(), RepEnded())
     session, effects = drive(session, Confirm())

@@ -168,7 +168,7 @@ ACTIONS: tuple[Action, ...] = (
     ),
     Action("listen", ("h",), "hear it", "Hear the phrase played; again to stop", (READY, LISTENING), 3),
     Action("run_on", ("t",), "run on", "Let this item run on by itself, or stop that", (READY, PLAYING)),
-    Action("pause", ("p",), "pause", "Stop the sound and wait", _MOVING, 8),
+    Action("pause", ("p",), "pause", "Stop the sound and wait", _MOVING, 4),
     Action("view", ("v", "tab"), "view", "Switch between the glance view and the study view", PHASES, 10),
     Action("louder", ("right_square_bracket",), "louder", "A louder click", (*PHASES, "tuning")),
     Action("softer", ("left_square_bracket",), "softer", "A softer click", (*PHASES, "tuning")),

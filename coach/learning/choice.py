@@ -9,8 +9,9 @@ excerpt was played today. Gain per unit of time: Pavlik and Anderson 2008, J. Ex
 
 Whole phrases and pieces are the candidates: shorter parts are relief (`relief.py`), since what is heard only in
 parts is not known as a whole. Around the choice stand limits that serve the player, whatever they cost: a slow
-warm-up, a pace for new phrases, no phrase twice running where there is another, three cold tests a day, no phrase
-without being heard by itself for a week, what failed cold again the next day.
+warm-up, a pace for new phrases, no phrase twice running and other turns between two times through the piece where
+there are any, nothing more today of what was held at its goal today, three cold tests a day, no phrase without being
+heard by itself for a week, what failed cold again the next day.
 """
 
 from __future__ import annotations
@@ -42,6 +43,10 @@ OPEN = (0.5, 0.9)
 WARM_PART = 0.8
 NEW_PHRASES = 5
 """New phrases of a day, which come first; more only where nothing else needs the time."""
+PIECE_APART = 3
+"""So many other turns stand between two times through a piece, where there are any."""
+PIECES_A_DAY = 6
+"""A piece that is at its goal tempo is played so often a day at most."""
 PIECE_FROM = 0.7
 """The piece is played from start to end where its rung is at least this part of its slowest phrase's."""
 DONE_PART = 0.9
@@ -102,7 +107,8 @@ class Sitting:
 
     day: int
     seconds_left: float
-    last: Excerpt | None = None
+    recent: tuple[Excerpt, ...] = ()
+    """Of the latest turns, in order."""
     warm: bool = False
     tests: int = 0
     new: int = 0
@@ -117,7 +123,7 @@ class Sitting:
         return replace(
             self,
             seconds_left=self.seconds_left - turn.seconds,
-            last=turn.option.part.excerpt,
+            recent=(*self.recent, turn.option.part.excerpt)[-PIECE_APART:],
             warm=True,
             tests=self.tests + (turn.why is Why.TEST),
             new=self.new + (turn.why is Why.NEW),
@@ -276,12 +282,17 @@ def _best(learnt: Learnt, offered: list[Option], sitting: Sitting) -> Turn | Non
     needed = [each for each in begun if _needed(learnt, each, sitting)]
     if fresh and (sitting.new < sitting.pace or not needed):
         needed = fresh
-    others = [each for each in needed if each.part.excerpt != sitting.last] or needed
+    others = [each for each in needed if not _too_soon(each, sitting)] or needed
     best = max(others, key=lambda each: (each.worth, each.part.key), default=None)
     if best is None:
         return None
     reps = PIECE_REPS if best.part.excerpt.kind is Kind.PIECE else REPS
     return _turn(best, reps, best.bpm, _why(learnt, best), sitting)
+
+
+def _too_soon(option: Option, sitting: Sitting) -> bool:
+    excerpt = option.part.excerpt
+    return excerpt in sitting.recent[-(PIECE_APART if excerpt.kind is Kind.PIECE else 1) :]
 
 
 def _day(learnt: Learnt, option: Option) -> int:
@@ -292,12 +303,14 @@ def _day(learnt: Learnt, option: Option) -> int:
 def _needed(learnt: Learnt, option: Option, sitting: Sitting) -> bool:
     """Whether a turn on what was begun could be worth it today: on what is not safe, or failed when last heard cold.
 
-    The piece is over for today once it was held at its goal.
+    What was held at its goal today, and is still there, is over for today, and so is a piece that was played often.
     """
-    record = learnt.records[option.part.key]
-    if option.part.excerpt.kind is Kind.PIECE:
-        return option.later < ENOUGH and record.landed_at(option.part.goal_bpm) != sitting.day
-    return option.later < ENOUGH or (record.cold < 0 and record.day != sitting.day)
+    record, goal_bpm = learnt.records[option.part.key], option.part.goal_bpm
+    is_piece, is_new_day = option.part.excerpt.kind is Kind.PIECE, record.day != sitting.day
+    often = is_piece and record.today >= PIECES_A_DAY and not is_new_day
+    if option.bpm >= goal_bpm and (often or record.landed_at(goal_bpm) == sitting.day):
+        return False
+    return option.later < ENOUGH or (record.cold < 0 and is_new_day and not is_piece)
 
 
 def _why(learnt: Learnt, option: Option) -> Why:

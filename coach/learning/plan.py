@@ -21,6 +21,7 @@ class Purpose(StrEnum):
     COLD = "cold"
     NEW = "new"
     CLIMB = "climb"
+    AT_GOAL = "at goal"
     PIECE = "piece"
     BREAK = "break"
 

@@ -40,6 +40,7 @@ _PURPOSE = {
     Why.TEST: Purpose.COLD,
     Why.NEW: Purpose.NEW,
     Why.PIECE: Purpose.PIECE,
+    Why.STEADY: Purpose.AT_GOAL,
 }
 
 
@@ -103,7 +104,7 @@ def make_plan(
     notes = [*hurt, *assignment_notes(drills, day), *_habit(day, planned, history)]
     practised = history.minutes.get(day, 0.0)
     if practised > 0:
-        notes.append(f"Practised today already: {duration(practised)}.")
+        notes.append("You have practised today already: this plan goes on from there.")
     breaks = max(0, math.ceil((planned - 35) / 35))
     items = [] if practised > 0 else [_tuning(planned)]
     seconds = 60 * (planned - breaks * BREAK_MIN - sum(item.minutes for item in items))
@@ -172,17 +173,24 @@ def _unheard(learnt: Learnt, material: Material, day: date, items: Sequence[Plan
 
 def _unused(ahead: Ahead, minutes: float, any_drill: bool) -> Iterator[str]:
     """Why minutes of the plan stay free, where more than one does."""
-    free = duration(ahead.seconds_left / 60)
     if not any_drill:
         yield "No drill is in the plan: choose one in the list of drills."
     elif not ahead.items and ahead.wanting:
         yield f"{minutes:g} minutes is too short for a turn: plan more, or split long phrases in the drill."
     elif not ahead.items:
         yield "Nothing needs practice today: all of it is expected to be clean, cold, in a week."
-    elif ahead.wanting and ahead.seconds_left > FREE_S:
-        yield f"The last {free} is too short for the next turn."
-    elif ahead.seconds_left > FREE_S:
-        yield f"{free} stays free: all else is expected to be clean, cold, in a week. Play what you like."
+    elif free := free_time(ahead):
+        yield free
+
+
+def free_time(ahead: Ahead) -> str:
+    """Why the last minutes of a plan are not filled, and what to do with them; empty where none are left."""
+    if ahead.seconds_left <= FREE_S:
+        return ""
+    minutes = duration(ahead.seconds_left / 60)
+    if ahead.wanting:
+        return f"The last {minutes} is too short for the next turn."
+    return f"Nothing more is due today; {minutes} to spare. Play what you like: d, then g for the piece or a part."
 
 
 def item_of(learnt: Learnt, turn: Turn, day: date, asked: str = "") -> PlanItem:

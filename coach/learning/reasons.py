@@ -7,6 +7,7 @@ from datetime import date
 from coach.learning.choice import Option, Turn, Why
 from coach.learning.learning import Learnt, Record
 from coach.learning.skill import late_results
+from coach.music.excerpt import Excerpt
 from coach.words.amounts import short_day
 from coach.words.names import capital, place_name
 
@@ -57,7 +58,7 @@ def _slipped(record: Record | None) -> str:
 def _broke(learnt: Learnt, option: Option) -> str:
     """`7 on G2 to 3.2 on D2 failed in 3 of 8`: the node or move that failed most of late; empty where none did."""
     skill = learnt.skills.get(option.part.excerpt.drill)
-    if skill is None:
+    if skill is None or not _failed_itself(learnt, option.part.excerpt):
         return ""
     most: tuple[float, str, int, int] | None = None
     for key in dict.fromkeys(key for keys in option.part.keys for key in keys[1::-1] if key in skill.terms):
@@ -68,6 +69,13 @@ def _broke(learnt: Learnt, option: Option) -> str:
         return ""
     _, key, failed, of = most
     return capital(f"{place_name(key[2:])} failed in {failed} of {of}.")
+
+
+def _failed_itself(learnt: Learnt, excerpt: Excerpt) -> bool:
+    """Whether any layer or part of these bars failed of late: what failed in others only is no reason for these."""
+    prefix = f"{excerpt.drill}:{'+'.join(excerpt.phrases)}:"
+    records = (record for key, record in learnt.records.items() if key.startswith(prefix))
+    return any(late_results(record.recent)[0] for record in records)
 
 
 def _day(ordinal: int, today: date) -> str:

@@ -27,6 +27,8 @@ class Moved(StrEnum):
     CLIMB = "climb"
     DROP = "drop"
     LANDED = "landed"
+    HELD = "held"
+    """The goal again, on a later day or once more."""
 
 
 @frozen

@@ -21,11 +21,11 @@ from dataclasses import field, replace
 from datetime import date
 
 from coach.ground.frozen import frozen
-from coach.learning.choice import NEW_PHRASES, Bars, Sitting, bars_of
+from coach.learning.choice import NEW_PHRASES, PIECE_APART, Bars, Sitting, bars_of
 from coach.learning.learning import CLEAN_TO_LAND, Learnt
 from coach.learning.material import Material, Part, goal_of, material_of
 from coach.learning.plan import PlanItem, Purpose
-from coach.learning.planner import played_ahead, with_breaks
+from coach.learning.planner import free_time, played_ahead, with_breaks
 from coach.learning.readings import Rung, rung_of, rung_standing
 from coach.learning.relief import CLEAN_TO_RETURN, FAILS_IN_ROW, SLOWER, Release, reliefs
 from coach.learning.rung import Moved, Step, next_rung
@@ -113,7 +113,9 @@ class Coaching:
     left: frozenset[Bars] = frozenset()
     """Left alone for today, in every layer and part."""
     spare_s: float = 0.0
-    """What is left of the session beyond its items: too short for a turn of those that there were."""
+    """What is left of the session beyond its items."""
+    free: str = ""
+    """Why minutes are left, for the player; empty where none are."""
 
     def rung(self, excerpt: Excerpt) -> Rung:
         """Where an excerpt that was opened stands; as it was left, where an edit took it from the drill."""
@@ -194,8 +196,10 @@ class Coaching:
                 to = next_rung(rung, clean, read)
         record = learnt.records.get(part.key)
         landed = record is not None and record.day == day and record.clean_run == CLEAN_TO_LAND
+        before = self.learnt.records.get(part.key)
+        again = before is not None and before.landed_at(part.goal_bpm) > 0
         kind = (
-            Moved.LANDED
+            (Moved.HELD if again else Moved.LANDED)
             if clean and landed
             else Moved.CLIMB
             if to > rung
@@ -251,7 +255,7 @@ class Coaching:
         if self.reps_left(turn) <= 0:
             return True
         late = turn.reps[-1].at_ms - turn.started_ms > turn.item.minutes * OVERTIME * 60_000
-        return self.adapts and (late or (step is not None and step.kind is Moved.LANDED))
+        return self.adapts and (late or (step is not None and step.kind in (Moved.LANDED, Moved.HELD)))
 
     def _chosen_anew(self, turn: Turn) -> Coaching:
         """With the rest of the plan chosen from what just happened, in the time that is left of it."""
@@ -264,7 +268,7 @@ class Coaching:
         sitting = Sitting(
             self.day.toordinal(),
             self.spare_s + planned_s - spent_s,
-            turn.item.excerpt,
+            tuple(item.excerpt for item in done if item.excerpt)[-PIECE_APART:],
             warm=True,
             tests=sum(item.purpose is Purpose.COLD for item in done),
             new=sum(item.purpose is Purpose.NEW for item in done),
@@ -276,7 +280,12 @@ class Coaching:
         if not anew.items and self.left:
             anew = played_ahead(self.learnt, self.material, replace(sitting, left=left))
         items = (*done, *with_breaks(anew.items, breaks))
-        return replace(self, items=items, spare_s=anew.seconds_left, left=left)
+        return replace(self, items=items, spare_s=anew.seconds_left, free=free_time(anew), left=left)
+
+    def left_early(self, turn: Turn, now_ms: int) -> Coaching:
+        """The player went on: what the item left of its minutes, or took beyond them, changes those at the end."""
+        spent_s = (now_ms - turn.started_ms) / 1000
+        return replace(self, spare_s=self.spare_s + 60 * turn.item.minutes - spent_s)
 
     def _at(self, excerpt: Excerpt, bpm: int) -> Coaching:
         return replace(self, rungs={**self.rungs, excerpt.key: bpm})

@@ -58,6 +58,7 @@ def resume(session: Session, state: Paused, event: on.Go) -> Result:
 
 def go_on(session: Session, state: Music | Rest, event: on.Go | on.Skip) -> Result:
     session, kept = keep(session, state)
+    session = replace(session, coaching=session.coaching.left_early(state.turn, session.now_ms))
     session, effects = enter(session, state.turn.number + 1)
     return session, (on.Silence(), *kept, *effects)
 

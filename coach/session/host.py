@@ -139,6 +139,7 @@ class Practice:
                 adapts,
                 plan.chosen,
                 plan.new_phrases,
+                spare_s=60 * (plan.minutes - sum(item.minutes for item in plan.items)),
             ),
             # A clock that was set back since then must not put today's later repetitions before the earlier ones.
             max(now_ms, log.latest_ms(practice_day(now_ms, offset_min)) + 1),

@@ -39,6 +39,8 @@ class Saved:
     faults: tuple[Fault, ...]
     step: Step | None
     back_bpm: int = 0
+    title: str = ""
+    """Of what was rated, where something else stands on the screen by now."""
 
 
 @frozen
@@ -87,6 +89,14 @@ class WholeAgain:
 class LeftForToday:
     title: str
     words: ClassVar = "{0.title}: enough for today. It comes back another day."
+
+
+@frozen
+class Free:
+    """The plan is done before its time."""
+
+    why: str
+    words: ClassVar = "{0.why}"
 
 
 @frozen
@@ -173,6 +183,7 @@ Worded = (
     | WholeAgain
     | LeftForToday
     | LeftOut
+    | Free
     | Missing
     | NoSuchEvent
     | NoSuchNote
@@ -213,10 +224,12 @@ def _saved(saved: Saved) -> str:
         words = f"{len(saved.faults)} failed"
     if saved.step is not None and saved.step.kind is Moved.LANDED:
         words += ": landed"
+    elif saved.step is not None and saved.step.kind is Moved.HELD:
+        words += ": at its goal again"
     elif saved.step is not None and saved.step.to_bpm > saved.step.from_bpm:
         words += f": up to {saved.step.to_bpm}"
     elif saved.step is not None and saved.step.to_bpm < saved.step.from_bpm:
         words += f": down to {saved.step.to_bpm}"
     if saved.back_bpm:
         words += f"; back to {saved.back_bpm}"
-    return f"saved, {words}"
+    return f"{saved.title} saved, {words}".strip()

@@ -39,6 +39,9 @@ class Summary:
     choked: Mapping[str, int]
     """Node key to how often it choked."""
     minutes: float
+    """From its start to its end;"""
+    playing_min: float
+    """of these with music, count-ins left out, as a report counts."""
 
     @property
     def totals(self) -> tuple[int, int, int]:
@@ -69,7 +72,8 @@ def summarise(session: Session, started_ms: int, ended_ms: int) -> Summary:
                 tally = choked if says is Says.FAILED else rang
                 tally[note.node_key] = tally.get(note.node_key, 0) + 1
     excerpts = tuple(_summary_of(session, played) for played in by_key.values())
-    return Summary(excerpts, rang, choked, max(0, ended_ms - started_ms) / 60_000)
+    playing_ms = sum(played.rep.duration_ms for played in session.played)
+    return Summary(excerpts, rang, choked, max(0, ended_ms - started_ms) / 60_000, playing_ms / 60_000)
 
 
 def _summary_of(session: Session, played: list[Played]) -> ExcerptSummary:

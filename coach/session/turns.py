@@ -41,6 +41,8 @@ def enter(session: Session, number: int) -> Result:
         coaching, tempo_bpm = session.coaching.entered(drill, item.excerpt, item, session.day)
         ready = Ready(turn, Task(drill, passage, tempo_bpm))
         return replace(session, coaching=coaching, state=ready), news
+    if session.coaching.free:
+        news = (*news, Tell(notices.Free(session.coaching.free)))
     return replace(session, state=Done()), (*news, Finished())
 
 
@@ -195,7 +197,10 @@ def with_notice(number: int, result: Result) -> Result:
     back_bpm = 0
     if music is not None and music.turn.id == rep.turn:
         back_bpm = music.task.tempo_bpm if faults and rep.tempo_bpm > rep.rung_bpm else 0
-    return session, (saved, Tell(notices.Saved(faults, played.step, back_bpm)), *rest)
+    title = (
+        "" if music and music.task.passage.title == played.task.passage.title else played.task.passage.title
+    )
+    return session, (saved, Tell(notices.Saved(faults, played.step, back_bpm, title)), *rest)
 
 
 def keep(session: Session, state: State) -> Result:

@@ -19,6 +19,7 @@ from textual.message import Message
 from coach.folder.library import drill_on_own
 from coach.ground.plain import counted, plain_text
 from coach.ground.problem import CoachError
+from coach.learning.plan import Purpose
 from coach.listen.settings import MEASURED
 from coach.music.clicktrack import beats_of
 from coach.rating.fault import in_words
@@ -44,6 +45,7 @@ from coach.words.names import assignment_text, excerpt_name, goal_text, teachers
 if TYPE_CHECKING:
     from coach.midi.rig import Rig
     from coach.music.drill import Drill
+    from coach.session.coaching import Turn
     from coach.session.events import StartRep
     from coach.session.host import Practice
     from coach.sound.timeline import RepTimeline
@@ -200,7 +202,7 @@ class SessionStage(CoachScreen):
             view=self.view,
             hints=self.keymap.hints(self.scope),
             title=turn.item.purpose.value if turn else "",
-            item=f"{turn.item.purpose.value}  turn {turn.number + 1}" if turn else "",
+            item=f"{self._purpose(turn)}  turn {turn.number + 1}" if turn else "",
             marks=session.marks,
             heard=self.marks.heard(),
             guesses=frozenset(one.label for one in self.marks.doubts()),
@@ -239,6 +241,14 @@ class SessionStage(CoachScreen):
             beat=beat,
             cue=self._cue(beat),
         )
+
+    def _purpose(self, turn: Turn) -> str:
+        """What the turn is for as things stand: at its goal nothing climbs."""
+        purpose, session = turn.item.purpose, self.practice.session
+        if session.music is None or purpose not in (Purpose.CLIMB, Purpose.AT_GOAL):
+            return purpose.value
+        rung = session.coaching.rung(session.music.task.excerpt)
+        return (Purpose.CLIMB if rung.bpm < rung.goal_bpm else Purpose.AT_GOAL).value
 
     def _minutes_left(self) -> float:
         """What the items ahead are meant to take, with what is left of this one."""
@@ -286,17 +296,19 @@ class SessionStage(CoachScreen):
         if turn != self._turn_id:
             self._turn_id = turn
             if not [notice for notice in new if not isinstance(notice, Saved)]:
-                parts.append(self._why())
+                parts.append(
+                    self._why(named=any(isinstance(notice, Saved) and notice.title for notice in new))
+                )
         self.message = BETWEEN.join(part for part in parts if part) or message
         self._watch_time()
         self.draw()
 
-    def _why(self) -> str:
-        """Why the item is there."""
-        session = self.practice.session
-        if session.music is None:
+    def _why(self, named: bool) -> str:
+        """Why the item is there; with its name where the line speaks of another one too."""
+        music = self.practice.session.music
+        if music is None:
             return ""
-        return session.music.turn.item.reason
+        return f"{music.task.passage.title}: {music.turn.item.reason}" if named else music.turn.item.reason
 
     def _watch_time(self) -> None:
         if self.practice.sounding is not None or self.practice.waiting_s is not None:

@@ -33,7 +33,9 @@ def draw_summary(
     lines: list[tuple[Role, str]] = []
     reps, clean, unrated = summary.totals
     rate = clean_rate(clean, reps - unrated, unrated)
-    lines.append(("now", f"{duration(summary.minutes)}, {counted(reps, 'repetition')}, {rate}"))
+    lines.append(("now", f"{counted(reps, 'repetition')}, {rate}"))
+    times = f"{duration(summary.playing_min)} of playing in a session of {duration(summary.minutes)}"
+    lines.append(("text", times))
     lines.append(("text", ""))
     for line in summary.excerpts:
         landed = "  kept" if line.kept else "  landed" if line.landed else f"  goal {line.goal_bpm}"
