@@ -119,6 +119,8 @@ def test_all_of_the_players_work_is_readable_from_two_metres_in_every_state(size
     assert_readable(
         look("playing", 0.5, marks=(Fault(2, CHOKED),)), size, nodes[1], "BEAT 1", unit("1 FAILED")
     )
+    counted = drawn(look("playing", -1.5, unsaved=True), *size).splitlines()
+    assert shown_size(counted, "NOT SAVED", plain) is not None
     rest = Picture("rest", view, (), title="break", cue="Stand up.", plain=plain, minutes_left=11.4)
     assert_readable(rest, size, "BREAK", left)
 

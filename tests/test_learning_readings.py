@@ -193,7 +193,7 @@ def test_a_piece_that_slips_at_another_place_each_time_is_told_how_often_it_was_
     for label in list(nodes.values())[:2]:
         learnt.take(whole.excerpt, whole.keys, whole.goal_bpm, whole.goal_bpm, {label: CHOKED}, DAY - 1)
     turn = Turn(option(learnt, whole, Sitting(DAY, 1200)), 1, whole.goal_bpm, Why.PIECE)
-    assert reason(learnt, turn, TODAY) == "Not clean in 2 of 2, at no place twice of late."
+    assert reason(learnt, turn, TODAY) == "Not clean in 2 of 2; no place failed twice."
     everywhere: dict[int, Result] = {
         at: CHOKED for at, keys in enumerate(whole.keys, 1) if keys[0] == whole.keys[label - 1][0]
     }
@@ -206,7 +206,7 @@ def test_what_failed_cold_when_it_was_last_played_says_so_and_else_how_sure_it_i
     lamp = phrase(0)
     for faults, told in (
         ({1: LATE}, "Failed when it came first, on 1 Mar."),
-        ({}, "At its goal; after a week"),
+        ({}, "At its goal. Cold in a week: clean 9 times in 10."),
     ):
         learnt = Learnt()
         for _ in range(30):

@@ -68,6 +68,7 @@ from coach.session.notices import (
     RatingTakenBack,
     Relieved,
     Reloaded,
+    Saved,
     WholeAgain,
     sentence,
 )
@@ -164,6 +165,12 @@ def test_a_session_starts_with_its_first_item_and_logs_the_sitting():
     session, effects = begin(items())
     assert session.phase is Phase.REST
     assert [entry.kind for entry in entries(effects)] == ["sitting"]
+
+
+def test_what_was_not_reached_is_not_told_as_failed():
+    unreached = tuple(Fault(label, NOT_REACHED) for label in range(2, 40))
+    assert sentence(Saved(unreached, None)) == "saved, broke off"
+    assert sentence(Saved((Fault(1, CHOKED), *unreached), None)) == "saved, 1 failed"
 
 
 def test_minutes_that_tuning_leaves_are_there_at_the_end():

@@ -16,6 +16,7 @@ from coach.score.load import load_drill
 from coach.session.desk import Desk
 from coach.session.states import Amending, Phase
 from coach.sound.player import SoundState, SoundStatus
+from coach.tui.glyphs import big_text, least_size
 from tests.screens import running, screen_text, session_of, task_of
 
 pytestmark = pytest.mark.filterwarnings("ignore::DeprecationWarning")
@@ -322,6 +323,19 @@ async def test_escape_asks_first_and_a_second_escape_goes_on(tmp_path):
         assert "End the session?" in screen_text(app)
         await pilot.press("escape")
         assert session_of(app).practice.session.phase is Phase.READY
+
+
+@pytest.mark.parametrize("size", [(80, 24), (100, 30), (160, 45)])
+async def test_the_question_before_the_end_is_readable_from_two_metres(tmp_path, size):
+    async with running(tmp_path, drills=DRILL, size=size) as (app, pilot, _player):
+        await to_ready(pilot, app)
+        await pilot.press("escape")
+        await pilot.pause()
+        lines = screen_text(app).splitlines()
+        for words in ("ENTER END", "H HURTS", "ESC GO ON"):
+            least = least_size(size[1])
+            firsts = [big_text(words, tall)[0].strip() for tall in (least, least + 1)]
+            assert any(first in line for line in lines for first in firsts), words
 
 
 async def test_escape_stops_the_sound_at_once_and_nothing_unplayed_is_to_be_rated_after_it(tmp_path):

@@ -46,13 +46,13 @@ def _standing(option: Option, record: Record | None, day: date) -> str:
     if option.bpm < option.part.goal_bpm:
         return f"Goes at {option.bpm} now, {option.part.goal_bpm} is its goal."
     tenths = min(9, round(10 * option.later))
-    return f"At its goal; after a week without it clean in about {tenths} of 10."
+    return f"At its goal. Cold in a week: clean {tenths} times in 10."
 
 
 def _slipped(record: Record | None) -> str:
     """Where no place fails again and again, that the piece does."""
     failed, of = late_results(record.recent) if record else (0, 0)
-    return f"Not clean in {failed} of {of}, at no place twice of late." if failed >= TELLING else ""
+    return f"Not clean in {failed} of {of}; no place failed twice." if failed >= TELLING else ""
 
 
 def _broke(learnt: Learnt, option: Option) -> str:

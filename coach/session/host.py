@@ -169,7 +169,10 @@ class Practice:
         return True
 
     def take_heard(self) -> None:
-        """Give the session what the ear has heard of the repetition that is rated."""
+        """Give the session what the ear has heard of the repetition that is rated.
+
+        What comes after the rating goes nowhere: the log keeps what the player could have seen beside what they said.
+        """
         for take, heard in self.hearing.take() if self.hearing else ():
             if take is self._take and self.session.phase is Phase.RATING:
                 for suggestion in suggestions_of(heard, take.passage, self._quiet):

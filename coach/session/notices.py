@@ -175,7 +175,6 @@ class NotSaved:
     """The disk refused a result."""
 
     refusal: Refusal
-    words: ClassVar = "{0.refusal}"
 
 
 Worded = (
@@ -191,9 +190,10 @@ Worded = (
     | FasterOnce
     | Offered
     | Reloaded
-    | NotSaved
 )
-Notice = Plain | Saved | MarksTakenBack | RatingTakenBack | Guessed | CantTell | NoSuchLayer | Worded
+Notice = (
+    Plain | Saved | MarksTakenBack | RatingTakenBack | Guessed | CantTell | NoSuchLayer | NotSaved | Worded
+)
 
 
 def sentence(notice: Notice) -> str:
@@ -210,6 +210,10 @@ def sentence(notice: Notice) -> str:
             return f"Taken back: {title} at {tempo_bpm}, {in_words(faults) or 'clean'}. Rate it again."
         case Guessed(label, others):
             return f"{label} is a guess; it may be {' or '.join(map(str, others))}"
+        case NotSaved(refusal):
+            # The screen says itself how many wait; where is told in the end.
+            why = "; ".join(problem.message for problem in refusal.problems)
+            return why if refusal.waiting else str(refusal)
         case CantTell(labels):
             return f"can't tell {' '.join(map(str, labels))}"
         case NoSuchLayer(layer, layers):
@@ -221,7 +225,8 @@ def sentence(notice: Notice) -> str:
 def _saved(saved: Saved) -> str:
     words = in_words(saved.faults) or "clean"
     if len(words) > LONGEST_RESULTS:
-        words = f"{len(saved.faults)} failed"
+        failed = sum(fault.result.fails for fault in saved.faults)
+        words = f"{failed} failed" if failed else "broke off"
     if saved.step is not None and saved.step.kind is Moved.LANDED:
         words += ": landed"
     elif saved.step is not None and saved.step.kind is Moved.HELD:

@@ -13,6 +13,7 @@ from textual.widgets import Static
 from coach.folder.actions import ACTIONS, LABEL_KEYS, PLAYING, RATING, Action, shown_key
 from coach.rating.table import RESULTS
 from coach.tui.canvas import ascii_text, wrapped
+from coach.tui.glyphs import NONE, big_text, largest_size, least_size
 
 _LEGEND = (
     "In the lane",
@@ -97,8 +98,15 @@ class HelpScreen(ModalScreen[None]):
         self.dismiss()
 
 
+EDGE_ROWS, EDGE_COLUMNS = 9, 14
+"""Of a screen with a sheet on it: what the sheet's edges and title and the screen around it take."""
+
+
 class AskScreen(ModalScreen[str]):
-    """A question with a few answers, each a key; gives back the key's answer."""
+    """A question with a few answers, each a key; gives back the key's answer.
+
+    Key and answer stand as tall as is readable from two metres, where the screen has room.
+    """
 
     def __init__(self, title: str, text: str, answers: Sequence[tuple[tuple[str, ...], str, str]]) -> None:
         """`answers`: (keys, answer given back, what it says)."""
@@ -110,10 +118,22 @@ class AskScreen(ModalScreen[str]):
             yield Static(self._title, classes="sheet-title", markup=False)
             if self._text:
                 yield Static(self._text, markup=False)
+            tall = [f"{shown_key(keys[0])} {answer}".upper() for keys, answer, _says in self.answers]
+            size = self._size_of(tall)
             for number, (keys, _answer, says) in enumerate(self.answers):
-                yield Static(
-                    f" {shown_key(keys[0]):>6}  {says}", id=f"answer-{number}", classes="answer", markup=False
-                )
+                text = f" {shown_key(keys[0]):>6}  {says}"
+                if size != NONE:
+                    text = "\n".join((*big_text(tall[number], size, self.app.has_class("-plain")), says))
+                yield Static(text, id=f"answer-{number}", classes="answer", markup=False)
+
+    def _size_of(self, tall: Sequence[str]) -> int:
+        """The size for all of them; NONE where they have no room."""
+        columns, rows = self.app.size
+        text = len(wrapped(self._text, columns - EDGE_COLUMNS))
+        each = (rows - EDGE_ROWS - text) // len(tall) - 1
+        return min(
+            largest_size(words, columns - EDGE_COLUMNS, each, max(least_size(rows), 1)) for words in tall
+        )
 
     def on_key(self, event: events.Key) -> None:
         for keys, answer, _says in self.answers:

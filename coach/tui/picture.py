@@ -122,13 +122,16 @@ def _state_words(picture: Picture) -> meters.Words:
     if picture.look_at:
         return _look_at(picture)
     if at is not None and picture.phase == "playing":
-        return ("COUNT", "beat") if picture.counts_in else (f"BEAT {picture.beats[at].number}", "now")
+        if picture.counts_in:
+            # The count itself stands above.
+            return ("NOT SAVED", "bass") if picture.unsaved else ("COUNT", "beat")
+        return f"BEAT {picture.beats[at].number}", "now"
     return phase_word(picture), "good" if picture.phase == "ready" else "text"
 
 
 def _number_words(picture: Picture) -> list[meters.Words]:
     at = picture.beat_index
-    if picture.passage is None or (picture.unsaved and at is None):
+    if picture.passage is None or (picture.unsaved and (at is None or picture.counts_in)):
         return []
     if picture.phase == "rating":
         counting = at is not None and not picture.marks

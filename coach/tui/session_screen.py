@@ -332,7 +332,7 @@ class SessionScreen(SessionStage):
                 (
                     (("enter", "y"), "end", "end it here"),
                     (("h",), "hurts", "end it because something hurts"),
-                    (("escape", "space", "n"), "stay", "go on practising"),
+                    (("escape", "space", "n"), "go on", "go on practising"),
                 ),
             ),
             self._stopped,

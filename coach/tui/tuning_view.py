@@ -8,7 +8,7 @@ from coach.ground.frozen import frozen
 from coach.strings.detune import Heard
 from coach.strings.tuning import FIFTH, fretless_interval, moved_beats_hz
 from coach.tui.canvas import Canvas, Role, Rows, wrapped
-from coach.tui.glyphs import NONE, big_text, largest_size, rows_high
+from coach.tui.glyphs import NONE, SMALL, big_text, largest_size, rows_high
 from coach.tui.widgets import MARK_COLUMNS, cursor_sign
 from coach.words.names import pair_name, touch_name
 
@@ -76,13 +76,14 @@ def _draw_list(canvas: Canvas, view: TuningView, plain: bool) -> None:
 def _draw_detuned(canvas: Canvas, heard: Heard, top: int, plain: bool) -> int:
     """The chosen pair as the coach plays it; returns how many rows that takes."""
     pair, instrument = heard.pair, heard.instrument
-    number = big_text(f"{moved_beats_hz(instrument, pair, heard.cents):.2f}", 1, plain)
+    words = f"{moved_beats_hz(instrument, pair, heard.cents):.2f} BEATS/S"
+    size = max(largest_size(words, canvas.width, rows_high(1), 1), SMALL)
+    number = big_text(words, size, plain)
     canvas.put_rows(top, 0, number, "now")
-    beside = len(number[0]) + 2
     high = instrument.string_label(pair.high_string)
-    canvas.put(top + 1, beside, f"the {high} string {heard.cents:+.0f} cents", "text")
-    canvas.put(top + 3, beside, "beats a second as it is heard", "text")
-    return len(number) + 1
+    below = f"beats a second as it is heard, the {high} string {heard.cents:+.0f} cents"
+    canvas.put(top + len(number), 0, below, "text")
+    return len(number) + 2
 
 
 def _draw_listening(canvas: Canvas, view: TuningView, plain: bool) -> None:
