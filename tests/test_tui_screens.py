@@ -244,6 +244,23 @@ async def test_the_node_explorer_tells_how_far_off_a_place_rings_that_is_no_unis
         assert {"D<5>", "E<2.7> -31"} <= set(places)
 
 
+async def test_strings_that_were_all_heard_are_offered_to_be_saved(tmp_path):
+    async with running(tmp_path, (100, 30)) as (app, pilot, _player):
+        await pilot.press("t")
+        screen = app.screen
+        instrument = screen.heard.instrument
+        for string in range(len(instrument.strings)):
+            instrument = instrument.with_measured(string, instrument.open_hz(string) * 1.001, 1e-4)
+        screen.heard = replace(screen.heard, instrument=instrument)
+        await pilot.press("q")
+        assert "Save these strings" in screen_text(app)
+        await pilot.press("y")
+        await pilot.pause()
+        assert isinstance(app.screen, StartScreen)
+        (mine,) = app.desk.settings.instruments
+        assert mine.strings[0].measured_cents == pytest.approx(1.73, abs=0.05)
+
+
 async def test_tuning_shows_beats_and_detunes_by_a_key(tmp_path):
     async with running(tmp_path) as (app, pilot, player):
         await pilot.press("t")

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from coach.cli import main
-from coach.folder.own_strings import keep_strings
+from coach.folder.own_strings import keep_strings, may_become_own
 from coach.folder.settings import load_settings
 from coach.listen.beats import Beats
 from coach.listen.open_string import MeasuredString
@@ -187,6 +187,21 @@ def test_nothing_is_kept_of_strings_that_were_not_all_heard_or_are_nobodys(tmp_p
         one = one.with_measured(string, hz, 1e-4)
     assert not keep_strings(settings, one)
     assert not settings.exists()
+
+
+def test_who_named_no_instrument_may_keep_what_was_heard_as_their_own(tmp_path):
+    settings = tmp_path / "settings.yaml"
+    one = BASS
+    for string, hz in enumerate((98.0, 73.4, 55.0, 41.2)):
+        assert not may_become_own(settings, one)
+        one = one.with_measured(string, hz, 1e-4)
+    assert may_become_own(settings, one)
+    assert keep_strings(settings, one, as_own=True)
+    (mine,) = load_settings(settings).instruments
+    assert [mine.measured_hz(string) for string in range(4)] == pytest.approx(
+        [98.0, 73.4, 55.0, 41.2], abs=0.02
+    )
+    assert not may_become_own(settings, one)
 
 
 @pytest.mark.parametrize(

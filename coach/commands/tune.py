@@ -72,6 +72,11 @@ def configure(parser: argparse.ArgumentParser) -> None:
         help="with --listen: a recording instead of the microphone, of --pair, of --tone, "
         "or with `--tone all` of one pluck of each open string, lowest first",
     )
+    parser.add_argument(
+        "--save",
+        action="store_true",
+        help="with --tone all, where the settings name no instrument: save this one with what was heard of it",
+    )
     add_output(parser, "write the pair or the tone to a WAV file")
     add_json(parser)
     add_folder(parser)
@@ -93,6 +98,8 @@ def run(arguments: argparse.Namespace) -> int:
         )
     if arguments.take is not None and not arguments.listen:
         raise UsageError(Problem("needs --listen", "--from"))
+    if arguments.save and (arguments.take is None or arguments.tone != "all"):
+        raise UsageError(Problem("needs --listen --from FILE.wav --tone all", "--save"))
     if arguments.listen and (arguments.hear or arguments.output is not None):
         raise UsageError(Problem("goes neither with --hear nor with --output", "--listen"))
     if arguments.output is not None:

@@ -7,7 +7,7 @@ import sys
 from typing import Any
 
 from coach.commands.common import places_of, say, say_json
-from coach.folder.own_strings import keep_strings
+from coach.folder.own_strings import keep_strings, may_become_own
 from coach.listen.beats import Beats, best_beats
 from coach.listen.open_string import ringing_string
 from coach.listen.sound_file import read_sound
@@ -59,8 +59,10 @@ def say_strings(instrument: Instrument, arguments: argparse.Namespace) -> int:
         for turn in turns:
             say(turn.sentence)
     settings = places_of(arguments).settings
-    if keep_strings(settings, instrument):
+    if keep_strings(settings, instrument, arguments.save):
         say(f"saved with your instrument in {settings}", to=sys.stderr)
+    elif may_become_own(settings, instrument):
+        say("not saved, since your settings name no instrument: --save makes this one yours", to=sys.stderr)
     return 0
 
 

@@ -10,13 +10,14 @@ from textual.app import ComposeResult
 from textual.message import Message
 from textual.timer import Timer
 
-from coach.folder.own_strings import keep_strings
+from coach.folder.own_strings import keep_strings, may_become_own
 from coach.sound.capture import Capture
 from coach.sound.player import now_s
 from coach.strings.detune import Heard, beatless, moved
 from coach.strings.instrument import Instrument
 from coach.strings.tuning import adjacent_pairs, by_pitch, usual_reference
 from coach.tui.base import DrawnScreen
+from coach.tui.help import AskScreen
 from coach.tui.layout import Box
 from coach.tui.stage import Stage
 from coach.tui.tuning_view import TuningView, draw_tuning
@@ -30,6 +31,7 @@ if TYPE_CHECKING:
 LOOK_EVERY_S = 0.4
 LOOK_BACK_S = 3.0
 KEPT_S = 5.0
+_KEPT = "All of them were heard; how far each is off and how stiff it is would stand in the settings, for `coach tune`."
 HELD_S = 6.0
 """What was surely heard stands so long after it has faded."""
 
@@ -199,14 +201,23 @@ class TuningScreen(DrawnScreen):
         self.coach.change_volume(-1)
 
     def do_back(self) -> None:
-        """Leave; what was heard of all strings is kept with the player's own instrument."""
+        """Leave; what was heard of all strings is kept with the player's own instrument, or saving it is offered."""
         self.coach.player_stop()
         self._stop_listening()
+        if may_become_own(self.coach.desk.places.settings, self.heard.instrument):
+            answers = ((("enter", "y"), "save", "save it"), (("n", "escape"), "leave", "don't"))
+            self.app.push_screen(
+                AskScreen("Save these strings as your instrument?", _KEPT, answers), self._leave
+            )
+        else:
+            self._leave("")
+
+    def _leave(self, answer: str | None) -> None:
         settings = self.coach.desk.places.settings
-        if keep_strings(settings, self.heard.instrument):
+        if keep_strings(settings, self.heard.instrument, answer == "save"):
             self.coach.use_saved_settings()
             self.coach.last_words.append(f"the strings' tuning and stiffness are kept in {settings}")
-        if len(self.app.screen_stack) == 1:
+        if self.app.screen_stack[0] is self:
             self.app.exit()
         else:
             self.dismiss()
