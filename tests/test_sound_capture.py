@@ -177,7 +177,7 @@ QUIET = np.random.default_rng(9).normal(0, 1e-4, 3 * RATE)
     [
         (QUIET * 0, False, "Silence"),
         (np.clip(tone(110, 1.4), -1, 1), True, "clips"),
-        (QUIET + tone(50, 0.003) + tone(150, 0.002), False, "hums at 50 Hz"),
+        (QUIET + tone(50, 0.003) + tone(150, 0.002), False, "hums at 50 Hz, -52 dB"),
         (QUIET + tone(60, 0.003) + tone(180, 0.002), False, "hums at 60 Hz"),
         (QUIET, True, "Very soft"),
         (QUIET, False, ""),

@@ -54,6 +54,7 @@ def hear_input(name: str, seconds: float, as_json: bool) -> None:
                 "level_db": round(level.level_db, 1),
                 "clipped": level.clipped,
                 "mains_hz": quietest.mains_hz,
+                "hum_db": round(quietest.hum_db, 1),
                 "advice": words,
             }
         )

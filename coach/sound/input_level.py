@@ -45,6 +45,7 @@ class InputLevel:
     mains_hz: int
     """50 or 60 where the mains hums; 0 where it does not."""
     hum_db: float
+    """Root mean square of what stands on the lines of that frequency, or, where none hums, of the likelier."""
 
     @property
     def silent(self) -> bool:
@@ -74,7 +75,8 @@ def advice(level: InputLevel, playing: bool) -> str:
     if level.clipped >= FEWEST_CLIPPED:
         return "Too loud, it clips: turn the input down."
     if level.mains_hz:
-        return f"It hums at {level.mains_hz} Hz: try another cable, or sit further from the power supply."
+        hum = f"It hums at {level.mains_hz} Hz, {level.hum_db:.0f} dB of full scale"
+        return f"{hum}: try another cable, or sit further from the power supply."
     if playing and level.peak_db < QUIET_DB:
         return "Very soft: turn the input up, or move the microphone closer."
     return ""
