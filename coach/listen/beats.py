@@ -20,7 +20,8 @@ import numpy as np
 from coach.ground.frozen import frozen
 from coach.listen.band import Band, Meeting
 from coach.listen.frame import frame_of
-from coach.listen.lone_partials import LEAST_HEIGHT, Expected, Spectrum, expected_partial
+from coach.listen.lone_partials import Expected, expected_partial
+from coach.listen.spectrum import LEAST_HEIGHT, Spectrum
 from coach.strings.units import cents_between
 
 if TYPE_CHECKING:
@@ -51,7 +52,7 @@ SHARE = 0.15
 """Amplitude of the weaker polarisation against the stronger: a pull is mostly along the plane that is heard."""
 FASTER, FASTER_SPREAD = 0.3, 0.3
 """Mean and spread of the logarithm of how much faster the weaker one decays."""
-KNOWN_HZ = 0.02
+KNOWN_HZ = 0.005
 """Where a string's own partials put another of its partials is never better known than this."""
 _MOST_DECAY = 15.0
 UNEVEN = 6.0
@@ -111,7 +112,7 @@ def beats_in(samples: NDArray[np.floating], rate_hz: int, meeting: Meeting) -> B
     band = Band.of(frame, meeting).from_onset()
     if band.length_s < LEAST_S - _HALF_SECOND or float(np.mean(np.abs(band.phasors) ** 2)) < SILENCE:
         return None
-    spectrum = Spectrum(frame)
+    spectrum = Spectrum.of(frame)
     reach_hz = meeting.hz * (2.0 ** (FURTHEST_CENTS / 1200.0) - 1.0)
     peak = spectrum.peak(meeting.hz, reach_hz)
     if peak is None or peak[1] < LEAST_HEIGHT:

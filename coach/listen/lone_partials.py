@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from coach.ground.frozen import frozen
-from coach.listen.frame import Frame
+from coach.listen.spectrum import LEAST_HEIGHT, Spectrum
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -24,14 +24,11 @@ if TYPE_CHECKING:
 SEARCH_CENTS = 70.0
 HIGHEST = 12
 LEAST_PARTIALS = 2
-LEAST_HEIGHT = 6.0
-"""A peak that counts is so many times as high as what is around it."""
 STIFFEST_B = 3e-4
 """Spread of B over strings, for those whose partials do not tell it: a bass's low string has about as much."""
-PEAK_ERROR = 1e-4
+PEAK_ERROR = 3e-5
 """A partial's frequency may be off the line by such a share whatever the noise: polarisations, soft supports."""
 _GRID_B = (0.0, *np.geomspace(1e-5, 1.5e-3, 20))
-_PADDED = 8
 
 
 @frozen
@@ -40,35 +37,6 @@ class Expected:
 
     hz: float
     error_hz: float
-
-
-class Spectrum:
-    """Amplitudes of a Hann-windowed stretch, eight bins to its resolution."""
-
-    def __init__(self, frame: Frame) -> None:
-        count = len(frame.samples)
-        size = 1 << (_PADDED * count - 1).bit_length()
-        self.level = np.abs(np.fft.rfft(frame.samples * np.hanning(count), size))
-        self.bin_hz = frame.rate_hz / size
-
-    def places(self, hz: Values) -> NDArray[np.intp]:
-        """The bins of these frequencies."""
-        return np.minimum(np.round(hz / self.bin_hz), len(self.level) - 1).astype(np.intp)
-
-    def peak(self, hz: float, reach_hz: float) -> tuple[float, float] | None:
-        """Frequency, and height against what is around, of the highest peak near `hz`; None where there is none."""
-        middle, reach = round(hz / self.bin_hz), round(reach_hz / self.bin_hz)
-        around = round(12.0 / self.bin_hz)
-        if middle - reach < 1 or middle + around + 1 > len(self.level):
-            return None
-        top = middle - reach + int(np.argmax(self.level[middle - reach : middle + reach + 1]))
-        left, peak, right = np.log(self.level[top - 1 : top + 2] + 1e-30)
-        bend = left - 2.0 * peak + right
-        shift = 0.5 * (left - right) / bend if bend else 2.0
-        floor = float(np.quantile(self.level[max(top - around, 0) : top + around], 0.4))
-        if abs(shift) >= 1.0 or floor <= 0.0:
-            return None
-        return (top + shift) * self.bin_hz, float(self.level[top]) / floor
 
 
 def expected_partial(spectrum: Spectrum, open_hz: float, partial: int) -> Expected | None:

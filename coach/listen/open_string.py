@@ -14,7 +14,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from coach.ground.frozen import frozen
-from coach.listen.frame import TOP_HZ, Frame, frame_of
+from coach.listen.frame import TOP_HZ, frame_of
+from coach.listen.spectrum import LEAST_HEIGHT, Spectrum
 from coach.strings.instrument import STIFFNESS_RANGE
 from coach.strings.units import cents_between
 
@@ -30,7 +31,6 @@ LEAST_S = 0.5
 MOST_S = 2.5
 AFTER_ATTACK_S = 0.15
 """The attack is left out: there the pitch still glides."""
-LEAST_SNR_DB = 12.0
 OUTLIER_CENTS = 4.0
 APART_S = 0.6
 """Plucks of an open-strings take lie at least this far apart."""
@@ -66,7 +66,7 @@ def measured_string(samples: NDArray[np.floating], rate_hz: int, expected_hz: fl
     length_s = min(len(samples) / rate_hz, AFTER_ATTACK_S + MOST_S)
     if length_s < AFTER_ATTACK_S + LEAST_S:
         return None
-    spectrum = _Spectrum.of(frame_of(samples, rate_hz, AFTER_ATTACK_S, length_s))
+    spectrum = Spectrum.of(frame_of(samples, rate_hz, AFTER_ATTACK_S, length_s))
     f0_hz, stiffness_b = _best_on_grid(spectrum, expected_hz)
     peaks: list[tuple[int, float, float]] = []
     for partials in (6, 12, MOST_PARTIALS):
@@ -128,44 +128,7 @@ def measured_strings(
     )
 
 
-@frozen
-class _Spectrum:
-    """Amplitudes of a Hann-windowed stretch, several bins to its resolution."""
-
-    level: NDArray[np.float64]
-    bin_hz: float
-    width_hz: float
-    """Half the width of a peak."""
-
-    @classmethod
-    def of(cls, frame: Frame) -> _Spectrum:
-        count = len(frame.samples)
-        size = 1 << (4 * count - 1).bit_length()
-        level = np.abs(np.fft.rfft(frame.samples * np.hanning(count), size))
-        return cls(level, frame.rate_hz / size, 2.0 * frame.rate_hz / count)
-
-    def at(self, hz: NDArray[np.float64]) -> NDArray[np.float64]:
-        places = np.minimum(np.round(hz / self.bin_hz).astype(int), len(self.level) - 1)
-        return np.asarray(self.level[places])
-
-    def near(self, hz: float, width_hz: float) -> tuple[float, float]:
-        """The highest peak within `width_hz` of `hz`: its frequency and its level against what lies around it."""
-        low = max(round((hz - width_hz) / self.bin_hz), 1)
-        high = min(round((hz + width_hz) / self.bin_hz) + 1, len(self.level) - 1)
-        if high - low < 3:
-            return hz, 0.0
-        top = low + int(np.argmax(self.level[low:high]))
-        logs = np.log(self.level[top - 1 : top + 2] + 1e-300)
-        bend = logs[0] - 2.0 * logs[1] + logs[2]
-        shift = 0.5 * (logs[0] - logs[2]) / bend if bend else 0.0
-        aside = round(4.0 * self.width_hz / self.bin_hz)
-        around = np.median(self.level[max(top - 3 * aside, 0) : top + 3 * aside + 1])
-        return (top + float(np.clip(shift, -1.0, 1.0))) * self.bin_hz, float(
-            self.level[top] / max(around, 1e-300)
-        )
-
-
-def _best_on_grid(spectrum: _Spectrum, expected_hz: float) -> tuple[float, float]:
+def _best_on_grid(spectrum: Spectrum, expected_hz: float) -> tuple[float, float]:
     """f0 and B at which the most of the first partials stand, in steps finer than a peak."""
     step_cents = 4.0
     cents = np.arange(-SEARCH_CENTS, SEARCH_CENTS + step_cents / 2, step_cents)
@@ -174,11 +137,11 @@ def _best_on_grid(spectrum: _Spectrum, expected_hz: float) -> tuple[float, float
     # The logarithm keeps one loud partial of another string from deciding alone.
     floor = float(np.median(spectrum.level)) + 1e-300
     logs = np.log1p(spectrum.level / (10.0 * floor))
-    smooth = _Spectrum(_widened(logs, spectrum), spectrum.bin_hz, spectrum.width_hz)
+    smooth = _widened(logs, spectrum)
     best, found = -1.0, (expected_hz, 0.0)
     for b in _GRID_B:
         hz = f0[:, None] * (m * np.sqrt(1.0 + b * m * m))[None, :]
-        score = np.where(hz < TOP_HZ, smooth.at(hz), 0.0).sum(axis=1)
+        score = np.where(hz < TOP_HZ, smooth[spectrum.places(hz)], 0.0).sum(axis=1)
         # Strings are mostly near their pitch: of equal scores the nearer one.
         score -= 1e-6 * np.abs(cents)
         if score.max() > best:
@@ -186,25 +149,23 @@ def _best_on_grid(spectrum: _Spectrum, expected_hz: float) -> tuple[float, float
     return found
 
 
-def _widened(level: NDArray[np.float64], spectrum: _Spectrum) -> NDArray[np.float64]:
+def _widened(level: NDArray[np.float64], spectrum: Spectrum) -> NDArray[np.float64]:
     """Every bin with the highest value within a peak's half width, so that the grid may be coarse."""
     reach = max(round(spectrum.width_hz / spectrum.bin_hz), 1)
     padded = np.pad(level, reach)
     return np.asarray(np.lib.stride_tricks.sliding_window_view(padded, 2 * reach + 1).max(axis=1))
 
 
-def _peaks(
-    spectrum: _Spectrum, f0_hz: float, stiffness_b: float, most: int
-) -> list[tuple[int, float, float]]:
+def _peaks(spectrum: Spectrum, f0_hz: float, stiffness_b: float, most: int) -> list[tuple[int, float, float]]:
     """Partial, frequency and height over its surroundings of every partial that stands out."""
     peaks = []
     for m in range(1, most + 1):
         hz = m * f0_hz * math.sqrt(1.0 + stiffness_b * m * m)
         if hz > TOP_HZ:
             break
-        found_hz, height = spectrum.near(hz, min(max(0.012 * hz, 2.0 * spectrum.width_hz), 0.3 * f0_hz))
-        if height > 10.0 ** (LEAST_SNR_DB / 20.0):
-            peaks.append((m, found_hz, height))
+        peak = spectrum.peak(hz, min(max(0.012 * hz, 2.0 * spectrum.width_hz), 0.3 * f0_hz))
+        if peak and peak[1] > LEAST_HEIGHT:
+            peaks.append((m, *peak))
     return peaks
 
 
