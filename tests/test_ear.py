@@ -98,7 +98,10 @@ def test_a_clean_repetition_gets_no_mark_and_its_onsets_are_found(ear):
     assert [one.label for one in heard] == [event.label for event in PASSAGE.events]
     assert {one.result for one in heard} <= {"clean", "unsure"}
     assert sum(one.result == "clean" for one in heard) >= len(heard) - 1
-    assert max(abs(one.onset_ms) for one in heard if one.result == "clean") < 15.0
+    onsets_ms = [one.onset_ms for one in heard if one.onset_ms is not None]
+    assert max(map(abs, onsets_ms)) < 15.0
+    # A low note's beginning is not said where a harmonic begins with it.
+    assert len(onsets_ms) >= len(heard) // 2
 
 
 def test_chokes_missing_and_late_notes_are_named(ear):

@@ -23,7 +23,7 @@ from coach.listen.look import HEARD_S, Look, look_at
 from coach.listen.memory import Compared, NoteSound, clean_strokes, compared, known_of, pluck_of
 from coach.listen.open_string import MeasuredString
 from coach.listen.recording import Recording
-from coach.listen.scene import Scene, note_key
+from coach.listen.scene import Scene
 from coach.listen.verdict import verdict
 from coach.strings.instrument import Instrument
 
@@ -36,8 +36,9 @@ UNMEASURED_CENTS = 50.0
 """How wrong a string may be that nobody plucked open."""
 LEAST_FOR_GAIN = 4
 """With fewer notes heard, the repetition's own loudness isn't known."""
-MOST_GAIN_DB = 20.0
-"""A repetition that differs by more from what is known was not played: silence is no soft playing."""
+MOST_GAIN_DB = 12.0
+"""A repetition that differs by more from what is known was not played: silence is no soft playing. On the training sets
+20 gives the same; less than 12 would forbid a microphone that was moved."""
 
 
 @dataclass(frozen=True)
@@ -73,12 +74,7 @@ class Ear:
     def looks(self, recording: Recording, known_looks: Sequence[Look] = ()) -> tuple[Look, ...]:
         """What can be measured of each event that the recording holds whole, in order; `known_looks` are kept."""
         scene = Scene(recording.passage, recording.tempo_bpm, dict(enumerate(self.strings)))
-        notes = {note_key(p.note): p.note for event in recording.passage.events for p in event.notes}
-        known = {
-            key: known_of(self.notes[key], scene.hz(note), note.is_harmonic)
-            for key, note in notes.items()
-            if key in self.notes
-        }
+        known = {key: known_of(sound) for key, sound in self.notes.items()}
         before = {look.label: look for look in known_looks}
         return tuple(
             before.get(event.label) or look_at(recording, scene, event, known)

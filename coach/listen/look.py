@@ -7,13 +7,14 @@ rings by itself). A partial that dies between early and late was choked; one tha
 from __future__ import annotations
 
 from collections.abc import Mapping
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from coach.ground.frozen import frozen
 from coach.listen.frame import Frame
-from coach.listen.partials import Partials, Rings, measured
+from coach.listen.partials import Partials, Rings, loudness, measured
 from coach.listen.recording import Recording
 from coach.listen.scene import Beside, Scene, note_key, rings
 from coach.listen.transients import Rises, rises
@@ -35,11 +36,15 @@ SHARP_DB = 6.0
 """A rise of the high partials by so much is a pluck; a softer beginning is timed by its own partials alone."""
 CLEAR_DB = 10.0
 """A rise of this much, alone, tells when a note was struck to 2 or 3 ms."""
-SHARP_WORTH = {True: 1.0, False: 0.2}
-"""What a sharp beginning is worth beside the agreement of all phases: for harmonics, whose few partials agree again
-after each period of some ms, and for other notes, whose beginning a harmonic's may cover."""
-USUAL_LATE_S = 0.1
-_SMOOTH_S, _LAG_S = 0.03, 0.018
+RISE_BIAS_S = 0.0017
+"""A sharp beginning is found that much too early: the comparison looks 5 ms ahead."""
+USUAL_BIAS_MS = 4.0
+"""How much later than struck a note's partials have risen by a quarter, where nothing is known of it."""
+MOST_SPREAD_MS = 9.0
+"""A soft beginning is timed only of notes that rise more evenly than this."""
+_SMOOTH_S = 0.04
+_RISEN, _MOSTLY = 0.25, 0.8
+_BEFORE_S = -0.05
 _NEAR_S = 0.012
 _CLEAR_HZ = 15.0
 
@@ -50,15 +55,10 @@ class Known:
 
     levels: Mapping[str, Samples]
     """Each window's usual amplitudes, an entry a partial."""
-    hz: Samples
-    """Its partials."""
     bias_ms: float
-    """How much later than it is struck it is heard to begin."""
-    phases: Samples
-    """Each partial's phase at the moment at which the note is struck."""
-    sharp: bool
-    """Whether its beginning is a sharp one."""
-    harmonic: bool
+    """How much later than it is struck its partials have risen."""
+    spread_ms: float
+    """How much that differs from stroke to stroke, the player's own unevenness with it."""
 
 
 @frozen
@@ -79,12 +79,14 @@ class Look:
     label: int
     due_s: float
     """When it was due, in seconds of the take."""
-    heard_ms: float
-    """The likeliest beginning against the beat, as measured: a soft sound rises later than it is struck."""
+    risen_ms: float
+    """When its partials have risen, against the beat: some time after it was struck."""
     onset_ms: float
     """When it was struck, against the beat, as far as is known how the note begins."""
+    timed: bool
+    """Whether that is known well enough to be said."""
     rise_db: float
-    """How sharp it is."""
+    """How sharply it began."""
     alone: bool
     """No other event begins with it, so that the rise is its own."""
     notes: tuple[NoteLook, ...]
@@ -94,39 +96,21 @@ def look_at(recording: Recording, scene: Scene, event: PlacedEvent, known: Mappi
     """Measure one event; `known` has what is known of notes by their keys."""
     due_s = recording.due_s(event)
     frame = recording.frame(due_s - 0.25, due_s + HEARD_S + 0.05)
-    first = known.get(note_key(event.notes[0].note))
-    risen = rises(frame)
-    onset_s, rise_db = _onset(frame, risen, scene, event, due_s)
-    begin_s = onset_s - (first.bias_ms if first else 0.0) / 1000.0
-    begin_s = min(max(begin_s, due_s - 0.03), due_s + 0.085)
+    note, alone = event.notes[0].note, scene.alone(event)
+    first = known.get(note_key(note))
+    risen_s = _risen_s(frame, _clear_hz(scene.hz(note), scene.beside(event, note)), due_s)
+    about_s = risen_s - (first.bias_ms if first else USUAL_BIAS_MS) / 1000.0
+    struck_s, rise_db = _sharpest(rises(frame), about_s, due_s)
+    sharp = rise_db >= SHARP_DB
+    if not sharp:
+        struck_s = about_s
+    # Of notes that begin together a sharp beginning is the harmonics'; a low note below them can't be timed.
+    own = alone or note.is_harmonic
+    timed = own and (sharp or (first is not None and first.spread_ms < MOST_SPREAD_MS))
+    begin_s = min(max(struck_s, due_s - 0.03), due_s + 0.085)
     notes = tuple(_note_look(frame, scene, event, placed.note, begin_s, known) for placed in event.notes)
-    alone = scene.alone(event)
-    struck_s = begin_s
-    if first and not (alone and first.sharp and rise_db > CLEAR_DB):
-        struck_s = _struck_s(notes[0], first, risen, due_s)
-    return Look(
-        event.label, due_s, (onset_s - due_s) * 1000.0, (struck_s - due_s) * 1000.0, rise_db, alone, notes
-    )
-
-
-def _struck_s(note: NoteLook, known: Known, risen: Rises, due_s: float) -> float:
-    """When a note was struck, from the phases of its partials early on: each turns by 2 pi f in a second.
-
-    Several partials agree at one moment; a sharp beginning there, and nearness to the beat, count too.
-    """
-    early = note.windows["early"]
-    count = min(len(known.phases), len(early.amplitude))
-    hz = note.hz[:count]
-    size = np.abs(early.amplitude[:count])
-    weight = np.sqrt(size) * (size > 2.0 * early.error[:count])
-    shifts_s = np.arange(EARLY_S, LATE_S, 0.0005)
-    back_s = early.middle_s - due_s - shifts_s
-    turns = np.angle(early.amplitude[:count]) - known.phases[:count] - 2.0 * np.pi * hz * back_s[:, None]
-    agree = (weight * np.cos(turns)).sum(axis=1) / (weight.sum() + 1e-12)
-    places = np.round((due_s + shifts_s - risen.start_s) / risen.hop_s).astype(int)
-    sharp = np.clip(risen.db[np.clip(places, 0, len(risen.db) - 1)], 0.0, 15.0) / 15.0
-    worth = agree + SHARP_WORTH[known.harmonic] * sharp - (shifts_s / USUAL_LATE_S) ** 2
-    return due_s + float(shifts_s[int(np.argmax(worth))])
+    onset_ms = (struck_s - due_s) * 1000.0
+    return Look(event.label, due_s, (risen_s - due_s) * 1000.0, onset_ms, timed, rise_db, alone, notes)
 
 
 def _note_look(
@@ -134,13 +118,17 @@ def _note_look(
 ) -> NoteLook:
     hz, own_hz = scene.hz(note), scene.own_others_hz(note)
     own = Rings(own_hz, np.full(len(own_hz), 0.05))
-    beside = scene.beside(event, note)
-    windows = {
-        name: measured(_window(frame, name, begin_s), hz, _rings(beside, name, known, own))
-        for name in WINDOWS
-    }
+    beside, before = scene.beside(event, note), _window(frame, "before", begin_s)
+
+    def with_others(name: str, others: Rings) -> Rings:
+        middle_s, length_s = WINDOWS[name]
+        levels = {key: each.levels[name] for key, each in known.items()}
+        rung = rings(beside, middle_s + length_s / 2.0, levels, partial(loudness, before))
+        return Rings.of([rung, others])
+
+    windows = {name: measured(_window(frame, name, begin_s), hz, with_others(name, own)) for name in WINDOWS}
     target = Rings(hz, np.full(len(hz), 0.1))
-    late, others = _window(frame, "late", begin_s), _rings(beside, "late", known, target)
+    late, others = _window(frame, "late", begin_s), with_others("late", target)
     instead = tuple(measured(late, other_hz, others) for other_hz in scene.alternatives(note))
     return NoteLook(note_key(note), hz, windows, instead)
 
@@ -150,27 +138,13 @@ def _window(frame: Frame, name: str, begin_s: float) -> Frame:
     return frame.between(begin_s + middle_s - length_s / 2.0, begin_s + middle_s + length_s / 2.0)
 
 
-def _rings(beside: tuple[Beside, ...], name: str, known: Mapping[str, Known], own: Rings) -> Rings:
-    middle_s, length_s = WINDOWS[name]
-    levels = {key: (each.hz, each.levels[name]) for key, each in known.items()}
-    return Rings.of([rings(beside, middle_s + length_s / 2.0, levels), own])
-
-
-def _onset(frame: Frame, risen: Rises, scene: Scene, event: PlacedEvent, due_s: float) -> tuple[float, float]:
-    """When the event begins, in seconds of the take, and how sharply in dB."""
-    rise_db, moments = risen.db, risen.moments_s
-    note = event.notes[0].note
-    clear = _clear_hz(scene.hz(note), scene.beside(event, note))
-    soft_s = _soft_onset(frame, clear, due_s)
+def _sharpest(risen: Rises, about_s: float, due_s: float) -> tuple[float, float]:
+    """The sharpest beginning near a moment, those further off counting less: when something was struck, and its dB."""
+    moments = risen.moments_s + RISE_BIAS_S
     inside = (moments >= due_s + EARLY_S) & (moments <= due_s + LATE_S)
-    sharpest = float(np.max(np.where(inside, rise_db, -20.0)))
-    # A sharp rise where nothing else is due is the note's own; else its own partials say which rise is.
-    own = scene.alone(event) and sharpest >= CLEAR_DB
-    far = 0.0 if own else 3.0 * ((moments - soft_s) / _NEAR_S) ** 2
-    best = int(np.argmax(np.where(inside, rise_db - far, -np.inf)))
-    if rise_db[best] >= SHARP_DB:
-        return float(moments[best]), float(rise_db[best])
-    return soft_s, sharpest
+    worth = risen.db - 3.0 * ((moments - about_s) / _NEAR_S) ** 2
+    best = int(np.argmax(np.where(inside, worth, -np.inf)))
+    return float(moments[best]), float(risen.db[best])
 
 
 def _clear_hz(hz: Samples, beside: tuple[Beside, ...]) -> Samples:
@@ -180,16 +154,23 @@ def _clear_hz(hz: Samples, beside: tuple[Beside, ...]) -> Samples:
     return clear if len(clear) else hz
 
 
-def _soft_onset(frame: Frame, hz: Samples, due_s: float) -> float:
-    """When these partials change the most, in amplitude or phase: a new pluck starts a partial anew."""
+def _risen_s(frame: Frame, hz: Samples, due_s: float) -> float:
+    """When these partials have changed by a quarter of their whole change since before the beat, in amplitude or phase.
+
+    What goes on ringing is a phasor that stands still, and counts nothing.
+    """
     width = int(_SMOOTH_S * frame.rate_hz) | 1
     shape = np.hanning(width + 2)[1:-1] / np.hanning(width + 2).sum()
-    lag = int(_LAG_S * frame.rate_hz)
+    times_s = frame.times_s - due_s
+    before = int(np.searchsorted(times_s, _BEFORE_S))
     change = np.zeros(len(frame.samples))
     for one in hz:
         turning = frame.samples * np.exp(-2j * np.pi * one * frame.times_s)
         smooth = np.convolve(turning, shape, "same")
-        change[lag:-lag] += np.abs(smooth[2 * lag :] - smooth[: -2 * lag]) ** 2
-    times_s = frame.times_s
-    inside = (times_s >= due_s + EARLY_S) & (times_s <= due_s + LATE_S)
-    return float(times_s[int(np.argmax(np.where(inside, change, -1.0)))])
+        change += np.abs(smooth - smooth[before]) ** 2
+    last = int(np.searchsorted(times_s, LATE_S + _SMOOTH_S))
+    part = change[before:last]
+    # Backwards from where most of it is there: a finger that comes down, or another pluck, changes something sooner.
+    most = int(np.argmax(part >= _MOSTLY * part.max()))
+    below = np.flatnonzero(part[:most] < _RISEN * part.max())
+    return float(frame.times_s[before + (int(below[-1]) if len(below) else 0)])

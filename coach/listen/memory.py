@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from coach.ground.frozen import frozen
-from coach.listen.look import CLEAR_DB, WINDOWS, Known, Look, NoteLook
+from coach.listen.look import WINDOWS, Known, Look, NoteLook
 from coach.listen.partials import Partials
 
 if TYPE_CHECKING:
@@ -22,14 +22,14 @@ if TYPE_CHECKING:
 
     Samples = NDArray[np.float64]
 
-SPREAD_DB = 4.0
-"""How much the level of a good touch differs from stroke to stroke."""
+LEAST_ERROR = 0.5
+"""An error below this share of the weakest stroke's level makes no stroke better than another."""
 MOST_PLUCKS = 12
+OTHERS_SHARE = 0.5
+"""How much of what is usually there before a note may go on after it: of a string that is struck anew nothing does."""
 FAINT_DB = -60.0
-SHARP_BIAS_MS = -1.7
-"""A sharp beginning is found that much too early: the comparison looks 5 ms ahead."""
-MOST_APART_S = 0.04
-"""Two clean strokes are not further apart against their beats."""
+LEAST_MEAN_DB, MOST_MEAN_DB = -30.0, 6.0
+"""How far one partial may pull a note's mean level."""
 
 
 @frozen
@@ -38,14 +38,10 @@ class Pluck:
 
     levels: Mapping[str, tuple[float, ...]]
     errors: Mapping[str, tuple[float, ...]]
-    phases: tuple[float, ...]
-    """Each partial's phase in the middle of the early window."""
-    beat_to_early_s: float
     instead_db: float
     """The loudest other note of its string, against the note itself."""
     rise_db: float
-    heard_ms: float
-    alone: bool
+    risen_ms: float
 
 
 @frozen
@@ -60,29 +56,27 @@ class NoteSound:
 
 def pluck_of(look: NoteLook, event: Look) -> Pluck:
     """What is kept of a look at a clean note."""
-    early = look.windows["early"]
-    after_s = early.middle_s - event.due_s
     return Pluck(
         {name: tuple(np.abs(part.amplitude).tolist()) for name, part in look.windows.items()},
         {name: tuple(part.error.tolist()) for name, part in look.windows.items()},
-        tuple(np.angle(early.amplitude).tolist()),
-        after_s,
         instead_db(look),
         event.rise_db,
-        event.heard_ms,
-        event.alone,
+        event.risen_ms,
     )
 
 
 def usual_levels(sound: NoteSound) -> dict[str, Samples]:
-    """Each window's usual amplitudes: the median, strokes that were hard to see counting less."""
+    """Each window's usual amplitudes: the median of the strokes, those in which others rang near it counting less.
+
+    A stroke counts by its error alone, whatever its level: what rings near a partial makes it seem louder.
+    """
     found = {}
     for name in WINDOWS:
         count = min(len(pluck.levels[name]) for pluck in sound.plucks)
         level = np.array([pluck.levels[name][:count] for pluck in sound.plucks])
         error = np.array([pluck.errors[name][:count] for pluck in sound.plucks])
-        spread_db = np.where(level < 2.0 * error, 20.0, 8.7 * error / np.maximum(level, error))
-        weight = 1.0 / (SPREAD_DB**2 + 4.0 * spread_db**2)
+        lowest = np.maximum(level, error).min(axis=0)
+        weight = 1.0 / (error**2 + (LEAST_ERROR * lowest) ** 2 + 1e-18)
         found[name] = 10.0 ** (_weighted_median(20.0 * np.log10(level + 1e-9), weight) / 20.0)
     return found
 
@@ -96,45 +90,11 @@ def _weighted_median(values: Samples, weight: Samples) -> Samples:
     return np.array(columns)
 
 
-def known_of(sound: NoteSound, hz: Samples, harmonic: bool) -> Known:
-    """What all strokes of a note say together; `hz` are its partials."""
-    sharp = float(np.median([pluck.rise_db for pluck in sound.plucks])) > CLEAR_DB
-    bias_ms = SHARP_BIAS_MS if sharp else float(np.median([pluck.heard_ms for pluck in sound.plucks]))
-    return Known(usual_levels(sound), hz, bias_ms, _phases(sound, hz, bias_ms, harmonic), sharp, harmonic)
-
-
-def _phases(sound: NoteSound, hz: Samples, bias_ms: float, harmonic: bool) -> Samples:
-    """The partials' phases when the note is struck: strokes are moved in time until their phases agree the most.
-
-    When all of them were struck follows from the median of their beginnings.
-    """
-    count = min(len(hz), *(len(pluck.phases) for pluck in sound.plucks))
-    hz = hz[:count]
-    size = np.array([np.sqrt(pluck.levels["early"][:count]) for pluck in sound.plucks])
-    phase = np.array([pluck.phases[:count] for pluck in sound.plucks])
-    phase = phase - 2.0 * np.pi * hz * np.array([[pluck.beat_to_early_s] for pluck in sound.plucks])
-    moved_s = np.zeros(len(phase))
-    heard_s = np.array([(pluck.heard_ms - bias_ms) / 1000.0 for pluck in sound.plucks])
-    reference = size[0] * np.exp(1j * phase[0])
-    for _ in range(2):
-        moved_s = np.array(
-            [_move_s(s * np.exp(1j * p), reference, hz) for s, p in zip(size, phase, strict=True)]
-        )
-        struck = size * np.exp(1j * (phase + 2.0 * np.pi * hz * moved_s[:, None]))
-        reference = struck.mean(axis=0)
-    own = np.array([harmonic or pluck.alone for pluck in sound.plucks])
-    # What begins with a harmonic is timed by its beats, of which the player means none to be late.
-    late_s = float(np.median((heard_s - moved_s)[own])) if own.any() else -float(np.mean(moved_s))
-    return np.asarray(np.angle(reference * np.exp(2j * np.pi * hz * late_s)))
-
-
-def _move_s(stroke: NDArray[np.complex128], reference: NDArray[np.complex128], hz: Samples) -> float:
-    """How much later than the reference a stroke came."""
-    shifts_s = np.arange(-MOST_APART_S, MOST_APART_S, 0.0005)
-    agree = (stroke * np.conj(reference) * np.exp(2j * np.pi * hz * shifts_s[:, None])).sum(axis=1).real
-    # Periods that agree equally: the nearest.
-    agree *= 1.0 - np.abs(shifts_s) / (4.0 * MOST_APART_S)
-    return float(shifts_s[int(np.argmax(agree))])
+def known_of(sound: NoteSound) -> Known:
+    """What all strokes of a note say together. Their player meant each to be on its beat."""
+    risen_ms = np.array([pluck.risen_ms for pluck in sound.plucks])
+    bias_ms = float(np.median(risen_ms))
+    return Known(usual_levels(sound), bias_ms, float(np.median(np.abs(risen_ms - bias_ms))))
 
 
 def instead_db(look: NoteLook) -> float:
@@ -160,6 +120,10 @@ class Compared:
     long_fall_db: float
     """The same from the attack to late."""
     long_fall_seen: float
+    early_mean_db: float
+    """The mean of the partials' own levels early: of a note that was not struck another string may hold one or two."""
+    late_mean_db: float
+    """The same late: a touch that stays takes the upper partials first."""
     new_db: float
     """What is not the going on of what rang before."""
     instead_db: float
@@ -178,7 +142,9 @@ def clean_strokes(key: str, sound: NoteSound) -> tuple[Compared, ...]:
                 name: Partials(np.array(pluck.levels[name], dtype=complex), np.array(pluck.errors[name]), 0.0)
                 for name in WINDOWS
             }
-            one = compared(NoteLook(key, np.zeros(len(pluck.phases)), windows, ()), others, pluck.rise_db)
+            one = compared(
+                NoteLook(key, np.zeros(len(pluck.levels["early"])), windows, ()), others, pluck.rise_db
+            )
             found.append(replace(one, new_db=one.early_db, instead_db=0.0))
     return tuple(found)
 
@@ -200,25 +166,42 @@ def compared(look: NoteLook, sound: NoteSound, rise_db: float) -> Compared:
         fall_seen,
         long_fall_db,
         long_fall_seen,
+        _mean_db(look, usual, "early"),
+        _mean_db(look, usual, "late"),
         _new_db(look, usual),
         instead_db(look) - usual_instead,
         rise_db - usual_rise,
     )
 
 
-def _seen(usual: Samples, error: Samples) -> Samples:
-    """How far each partial can be seen at its usual level, 0 to 1."""
-    return np.asarray((usual**2 / (usual**2 + 4.0 * error**2)) ** 2)
+def _seen(usual: Mapping[str, Samples], name: str, error: Samples) -> Samples:
+    """How far each partial can be seen at its usual level in a window, 0 to 1.
+
+    What is usually there before the note as well is another string's.
+    """
+    level, before = usual[name], usual["before"][: len(usual[name])]
+    hidden = error[: len(level)] ** 2 + (OTHERS_SHARE * before) ** 2
+    return np.asarray((level**2 / (level**2 + 4.0 * hidden)) ** 2)
 
 
 def _level_db(look: NoteLook, usual: Mapping[str, Samples], name: str) -> tuple[float, float]:
     """A window's level against the usual one, and which share of the usual power was seen."""
     level = usual[name]
     part = look.windows[name]
-    seen = _seen(level, part.error[: len(level)])
+    seen = _seen(usual, name, part.error)
     now = float((seen * np.abs(part.amplitude[: len(level)]) ** 2).sum())
     then = float((seen * level**2).sum())
     return _db(now, then), then / float((level**2).sum())
+
+
+def _mean_db(look: NoteLook, usual: Mapping[str, Samples], name: str) -> float:
+    """The partials' mean level in a window against the usual one, in dB; the louder and clearer ones count more."""
+    level, part = usual[name], look.windows[name]
+    error = part.error[: len(level)]
+    now = np.maximum(np.abs(part.amplitude[: len(level)]), error)
+    weight = _seen(usual, name, error) * np.sqrt(level) + 1e-12
+    off_db = np.clip(20.0 * np.log10((now + 1e-12) / (level + 1e-12)), LEAST_MEAN_DB, MOST_MEAN_DB)
+    return float(np.average(off_db, weights=weight))
 
 
 def _fall_db(look: NoteLook, usual: Mapping[str, Samples], start: str) -> tuple[float, float]:
@@ -240,7 +223,7 @@ def _new_db(look: NoteLook, usual: Mapping[str, Samples]) -> float:
     gap_s = early.middle_s - before.middle_s
     turn = np.exp(2j * np.pi * look.hz[:count] * gap_s)
     change = np.abs(early.amplitude[:count] - before.amplitude[:count] * turn)
-    seen = _seen(usual["early"][:count], early.error[:count])
+    seen = _seen(usual, "early", early.error)[:count]
     return _db(float((seen * change**2).sum()), float((seen * usual["early"][:count] ** 2).sum()))
 
 

@@ -111,6 +111,13 @@ def measured(frame: Frame, target_hz: NDArray[np.float64], beside: Rings) -> Par
     return Partials(amplitude, error, frame.start_s + (count - 1) / 2.0 / frame.rate_hz)
 
 
+def loudness(frame: Frame, hz: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Amplitude of all that lies within some 20 Hz of each of these frequencies, in a frame of 100 ms."""
+    window = np.hanning(len(frame.samples))
+    turns = np.exp(-2j * np.pi * np.outer(hz, frame.times_s))
+    return np.asarray(2.0 * np.abs(turns @ (window * frame.samples)) / max(float(window.sum()), 1e-9))
+
+
 def noise_power(frame: Frame, window: NDArray[np.float64]) -> float:
     """Variance of a sample of the noise, from the weak quarter of the spectrum; what rings is in few bins."""
     power = np.abs(np.fft.rfft(frame.samples * np.sqrt(window))) ** 2

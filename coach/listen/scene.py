@@ -7,7 +7,7 @@ time.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING
@@ -29,6 +29,10 @@ TOGETHER_S = 0.06
 """Notes due within this of each other begin together."""
 REACH_S = 0.28
 """What begins later than this after a note does not touch its judgement."""
+LONG_AGO_S = 0.2
+"""What began so long before a note is whole in the window before it."""
+LOUDER_AGAIN = 1.5
+"""How much louder a partial may be than in the window before: two that beat can have been at their lowest."""
 UNKNOWN_LEVEL = 0.1
 """How loud a partial may be where nothing is known of it; full scale is 1."""
 _OTHER_NODES = (2, 3, 4, 5, 6, 7)
@@ -107,11 +111,20 @@ def note_key(note: Note) -> str:
     return f"{note.string}:{note.stop}:{note.node.key if note.node else ''}"
 
 
-def rings(beside: Sequence[Beside], until_s: float, known: Mapping[str, tuple[Hz, Hz]]) -> Rings:
-    """What of other strings may ring until a moment after the note's beat; `known` has notes' real Hz and levels."""
+def rings(
+    beside: Sequence[Beside], until_s: float, known: Mapping[str, Hz], loud_before: Callable[[Hz], Hz]
+) -> Rings:
+    """What of other strings may ring until a moment after the note's beat, and how loud at most.
+
+    `known` has notes' usual levels; `loud_before` says how loud frequencies were just before the note: what was struck
+    long ago only fades, or was stopped.
+    """
     parts = []
     for one in beside:
         if one.after_s <= until_s:
-            hz, level = known.get(one.key, (one.hz, np.full(len(one.hz), UNKNOWN_LEVEL / 2.0)))
-            parts.append(Rings(hz, 2.0 * level))
+            expected = 2.0 * known.get(one.key, np.full(len(one.hz), UNKNOWN_LEVEL / 2.0))
+            hz = one.hz[: len(expected)]
+            if one.after_s < -LONG_AGO_S:
+                expected = np.minimum(expected, LOUDER_AGAIN * loud_before(hz))
+            parts.append(Rings(hz, expected[: len(hz)]))
     return Rings.of(parts)
