@@ -1,13 +1,48 @@
-"""Shared by all tests: where CI demands the real programs, a missing one is a failure and no skip."""
+"""Shared by all tests: who runs beside whom, and that a missing program is a failure where CI demands all of them."""
 
 from __future__ import annotations
 
+import fcntl
 import os
-from collections.abc import Generator
+from collections.abc import Generator, Iterator
 
 import pytest
+from hypothesis import HealthCheck, settings
 
 import coach  # noqa: F401 - before any test imports numpy, since it sets how many threads numpy uses
+
+# No test measures time: a machine that is busy with other tests is no failure.
+settings.register_profile("suite", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+settings.load_profile("suite")
+
+WORKERS = 4
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_cmdline_main(config: pytest.Config) -> None:
+    """The whole suite runs side by side, since half of its time is waiting for sound; named tests run in a row."""
+    worker = hasattr(config, "workerinput")
+    named = config.args_source is pytest.Config.ArgsSource.ARGS
+    if not (worker or named or config.option.usepdb) and config.option.numprocesses is None:
+        config.option.numprocesses = WORKERS
+        config.option.dist = "worksteal"
+
+
+@pytest.hookimpl(trylast=True)
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """First those that need the machine to themselves, then tests that wait evenly among tests that reckon."""
+    groups: tuple[list[pytest.Item], ...] = ([], [], [])
+    for item in items:
+        groups[0 if item.get_closest_marker("alone") else 1 if item.get_closest_marker("real") else 2].append(
+            item
+        )
+    alone, waiting, reckoning = groups
+    place = {
+        item: (number + 0.5) / len(group)
+        for group in (waiting, reckoning)
+        for number, item in enumerate(group)
+    }
+    items[:] = [*alone, *sorted(place, key=place.__getitem__)]
 
 
 @pytest.hookimpl(wrapper=True)
@@ -20,6 +55,23 @@ def pytest_runtest_makereport(
         report.outcome = "failed"
         report.longrepr = f"skipped, but WELLRUNG_REAL=required: {report.longrepr}"
     return report
+
+
+@pytest.fixture(autouse=True)
+def _beside_others(
+    request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory, worker_id: str
+) -> Iterator[None]:
+    """A test that is marked `alone` waits for those that run, and no other begins until it is over."""
+    if worker_id == "master":
+        yield
+        return
+    alone = request.node.get_closest_marker("alone") is not None
+    folder = tmp_path_factory.getbasetemp().parent
+    with (folder / "room").open("a") as room:
+        with (folder / "door").open("a") as door:
+            fcntl.flock(door, fcntl.LOCK_EX)
+            fcntl.flock(room, fcntl.LOCK_EX if alone else fcntl.LOCK_SH)
+        yield
 
 
 @pytest.fixture(autouse=True)

@@ -40,19 +40,20 @@ id: two-bars
 title: Two Bars
 instrument: {strings: [G2, D2, A1, E1], scale_mm: 864}
 meter: 4/4
-tempo: {start: 60, goal: 90}
+tempo: {start: START, goal: GOAL}
 phrases:
 """
 
 
-def drill_text() -> str:
-    """Phrases of two bars, each on other strings."""
+def drill_text(tempo_bpm: int) -> str:
+    """Phrases of two bars, each on other strings, to be played faster by half in the end."""
     strings = ("GD", "DG", "GG", "DD", "GA", "AG", "DA", "AD", "AA")
     phrases = (
         f"  - id: p{number}\n    name: Lane {number}\n    bars:\n{BAR.format(*pair)}{BAR.format(*reversed(pair))}"
         for number, pair in enumerate(strings[:PHRASES], 1)
     )
-    return HEAD + "".join(phrases)
+    head = HEAD.replace("START", str(tempo_bpm)).replace("GOAL", str(tempo_bpm * 3 // 2))
+    return head + "".join(phrases)
 
 
 @dataclass(frozen=True)
@@ -130,10 +131,10 @@ def music_s(rep: Rep) -> float:
     return BEATS * 60 / rep.tempo_bpm
 
 
-def opened(folder: Path, minutes: int) -> Terminal:
+def opened(folder: Path, minutes: int, tempo_bpm: int = 60) -> Terminal:
     """The plan of a session on the drill, on the screen."""
     (folder / "drills").mkdir(parents=True)
-    (folder / "drills" / "two-bars.yaml").write_text(drill_text())
+    (folder / "drills" / "two-bars.yaml").write_text(drill_text(tempo_bpm))
     (folder / "settings.yaml").write_text("screen: {tour_seen: true}\n")
     command = f"{coach()} practice --folder {folder} --silent --minutes {minutes}"
     window = Terminal(folder, (100, 30), command)
@@ -153,9 +154,10 @@ def play(
     slips: float,
     fast_slips: float = TOO_FAST_SLIPS,
     seed: int = 1,
+    tempo_bpm: int = 60,
 ) -> Share:
     """A session of so many minutes, or its first `longest_s`, and what it was made of."""
-    window = opened(folder, minutes)
+    window = opened(folder, minutes, tempo_bpm)
     try:
         bot, began_s = Bot(window, random.Random(seed), slips, fast_slips), time.monotonic()
         window.type("Space")

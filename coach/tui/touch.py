@@ -11,10 +11,12 @@ from collections.abc import Iterable, Iterator
 from typing import Protocol, runtime_checkable
 
 from textual.app import App
+from textual.screen import Screen
+from textual.widgets import Input
 
 from coach.folder.actions import Action, shown_key
 from coach.tui.base import CoachScreen
-from coach.tui.help import AskScreen
+from coach.tui.help import AskScreen, HelpScreen
 
 Key = dict[str, str]
 """`send`: the bytes that the key stands for; `label`; `role`: `first`, `mark` or none; `ask`: for a text to send."""
@@ -37,7 +39,8 @@ _BYTES = {
     **{f"f{number}": code for number, code in enumerate(("\x1bOP", "\x1bOQ", "\x1bOR", "\x1bOS"), 1)},
 }
 """What a terminal sends for a key without a letter (xterm, ctlseqs)."""
-_LISTED = ("start", "library", "settings", "nodes", "reports", "summary")
+_LISTED = ("start", "library", "settings", "nodes", "tuning", "reports", "summary")
+"""Where up and down choose, or scroll."""
 
 
 @runtime_checkable
@@ -78,8 +81,14 @@ def keys_of(screen: object) -> Iterator[Key]:
             yield _key(keys[0], says)
     elif isinstance(screen, CoachScreen):
         yield from _keys_in(screen)
+    elif isinstance(screen, HelpScreen):
+        yield from (*_UP_AND_DOWN, _key("escape", "close"))
+    elif isinstance(screen, Screen) and isinstance(screen.focused, Input):
+        # What stood there goes: ctrl+u deletes back to the start of the line.
+        yield {"send": "\x15", "label": "type", "role": "", "ask": screen.focused.placeholder}
+        yield from (_key("enter", "save"), _key("escape", "leave"))
     else:
-        yield from (_key("up", "up"), _key("down", "down"), _key("escape", "close"))
+        yield from (_key("enter", "take", "first"), *_UP_AND_DOWN, _key("escape", "leave"))
 
 
 def _keys_in(screen: CoachScreen) -> Iterator[Key]:
@@ -91,7 +100,7 @@ def _keys_in(screen: CoachScreen) -> Iterator[Key]:
     for name, what in marks.touch_marks() if marks else ():
         yield _key(name, what, "mark")
     if screen.scope in _LISTED:
-        yield from (_key("up", "up"), _key("down", "down"))
+        yield from _UP_AND_DOWN
     for action, word in others:
         if action.keys:
             key = _key(action.keys[0], word)
@@ -100,3 +109,6 @@ def _keys_in(screen: CoachScreen) -> Iterator[Key]:
 
 def _key(name: str, label: str, role: str = "") -> Key:
     return {"send": _BYTES.get(name) or shown_key(name), "label": label, "role": role}
+
+
+_UP_AND_DOWN = (_key("up", "up"), _key("down", "down"))

@@ -5,6 +5,7 @@ missing, the test skips and says what to install.
 """
 
 import contextlib
+import itertools
 import os
 import shutil
 import signal
@@ -17,6 +18,7 @@ import numpy as np
 import pytest
 
 RATE = 48_000
+_SERVERS = itertools.count()
 _PACKAGES = {
     "pulseaudio": "pulseaudio",
     "parec": "pulseaudio-utils",
@@ -138,12 +140,10 @@ def jack(monkeypatch) -> Iterator[subprocess.Popen]:
     pytest.importorskip("rtmidi", reason="needs python-rtmidi: pip install '.[midi]'")
     monkeypatch.setenv("JACK_NO_START_SERVER", "1")
     monkeypatch.setenv("JACK_NO_AUDIO_RESERVATION", "1")
-    monkeypatch.setenv("JACK_DEFAULT_SERVER", f"wellrung{os.getpid()}")
+    monkeypatch.setenv("JACK_DEFAULT_SERVER", f"wellrung{os.getpid()}.{next(_SERVERS)}")
     process = start_jack()
     yield process
     end(process)
-    # The next server can't start while this one's last threads let go.
-    time.sleep(0.5)
 
 
 def start_jack() -> subprocess.Popen:

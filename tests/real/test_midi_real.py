@@ -3,7 +3,9 @@
 import json
 import subprocess
 import sys
+import threading
 import time
+from contextlib import contextmanager
 from datetime import date
 
 import numpy as np
@@ -132,35 +134,30 @@ def play_through(settings, tempo_bpm):
     return begun, timeline
 
 
-def test_the_clock_s_intervals_are_24_to_the_quarter_within_a_millisecond(ear):
-    """MIDI 1.0 detailed specification, real-time messages: 24 clocks to the quarter. How far single ones stray
-    depends on the machine: `python -m benchmarks midi` measures that."""
-    begun, timeline = play_through(MidiSettings(out_port="ear", clock=True, click=False), 120)
-    stamps = [at_s for at_s, message in what_was_heard(ear) if message == (CLOCK,)]
-    due = begun + np.arange(round(48 * float(timeline.end_s))) / 48
+def test_another_program_hears_the_clock_its_start_and_stop_and_the_count_in(ear):
+    """MIDI 1.0 detailed specification, real-time messages: 24 clocks to the quarter. General MIDI percussion: channel
+    10, keys 76 and 77. How far single ones stray depends on the machine: `python -m benchmarks midi` measures that."""
+    begun, timeline = play_through(MidiSettings(out_port="ear", clock=True), 120)
+    heard = [(at_s - begun, message) for at_s, message in what_was_heard(ear)]
+
+    stamps = [at_s for at_s, message in heard if message == (CLOCK,)]
+    due = np.arange(round(48 * float(timeline.end_s))) / 48
     assert len(stamps) == len(due)
     assert np.median(np.abs(np.diff(stamps) - 1 / 48)) < 0.001
     assert 0 <= np.median(stamps - due) < 0.005
     assert np.median(stamps[-48:] - due[-48:]) == pytest.approx(np.median(stamps[:48] - due[:48]), abs=0.003)
 
-
-def test_start_comes_before_the_music_s_first_clock_and_stop_at_the_end(ear):
-    _, timeline = play_through(MidiSettings(out_port="ear", clock=True, click=False), 240)
-    order = [message[0] for _, message in what_was_heard(ear)]
-    count_in_quarters = float(timeline.count_in_s) * 4
+    order = [message[0] for _, message in heard if message[0] in (CLOCK, START, STOP)]
+    count_in_quarters = float(timeline.count_in_s) * 2
     assert order.index(START) == round(24 * count_in_quarters)
     assert order[order.index(START) + 1] == CLOCK
     assert order[-1] == STOP
 
-
-def test_count_in_notes_come_in_their_order_and_place(ear):
-    """General MIDI percussion: channel 10, keys 76 and 77."""
-    begun, timeline = play_through(MidiSettings(out_port="ear"), 120)
-    struck = [(at_s - begun, message[1]) for at_s, message in what_was_heard(ear) if message[0] == 0x99]
-    due = [float(strike.at_s) for strike in timeline.strikes]
+    struck = [(at_s, message[1]) for at_s, message in heard if message[0] == 0x99]
+    strikes_s = [float(strike.at_s) for strike in timeline.strikes]
     assert [key for _, key in struck[:5]] == [76, 77, 77, 77, 76]
-    assert len(struck) == len(due)
-    off_s = np.array([at_s for at_s, _ in struck]) - np.array(due)
+    assert len(struck) == len(strikes_s)
+    off_s = np.array([at_s for at_s, _ in struck]) - np.array(strikes_s)
     assert np.percentile(np.abs(off_s - np.median(off_s)), 75) < 0.01
     assert 0 <= np.median(off_s) < 0.01
 
@@ -215,29 +212,32 @@ def test_a_pedal_s_presses_reach_the_log(pedal, tmp_path):
         assert rep.faults == (Fault(wanted, CHOKED),)
 
 
+@contextmanager
+def pressed_again_and_again(process, *messages):
+    """Press until the end of the block, since nothing says when a command begins to listen."""
+    over = threading.Event()
+
+    def foot():
+        while not over.wait(0.3):
+            press(process, *messages)
+
+    thread = threading.Thread(target=foot)
+    thread.start()
+    try:
+        yield
+    finally:
+        over.set()
+        thread.join()
+
+
 def test_a_pedal_is_learned_and_watched_by_the_command(pedal, tmp_path, capsys):
-    import threading
-
-    def foot_down():
-        time.sleep(0.6)
-        press(pedal, (0xC0, 5))
-
-    thread = threading.Thread(target=foot_down)
-    thread.start()
-    assert (
-        main(["midi", "learn", "again", "--port", "pedal", "--seconds", "5", "--folder", str(tmp_path)]) == 0
-    )
-    thread.join()
-    assert "again is program 5 on 1 on " in capsys.readouterr().out
-    assert "program 5 on 1" in (tmp_path / "settings.yaml").read_text()
-    thread = threading.Thread(target=foot_down)
-    thread.start()
-    assert (
-        main(["midi", "watch", "--json", "--port", "pedal", "--seconds", "1.2", "--folder", str(tmp_path)])
-        == 0
-    )
-    thread.join()
-    row = json.loads(capsys.readouterr().out)
+    given = ["--port", "pedal", "--folder", str(tmp_path)]
+    with pressed_again_and_again(pedal, (0xC0, 5)):
+        assert main(["midi", "learn", "again", "--seconds", "20", *given]) == 0
+        assert "again is program 5 on 1 on " in capsys.readouterr().out
+        assert "program 5 on 1" in (tmp_path / "settings.yaml").read_text()
+        assert main(["midi", "watch", "--json", "--seconds", "1.5", *given]) == 0
+    row = json.loads(capsys.readouterr().out.splitlines()[0])
     assert row["bytes"] == [0xC0, 5]
     assert row["actions"] == ["again"]
 

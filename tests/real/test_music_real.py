@@ -6,26 +6,29 @@ import time
 
 import pytest
 
+from tests import music_share
 from tests.music_share import Bot, logged, opened, play
 from tests.real.conftest import need
 
 pytestmark = pytest.mark.real
 
-BAR_S = 4.0
-"""Four beats at 60 bpm."""
+TEMPO_BPM = 120
+BAR_S = 4 * 60 / TEMPO_BPM
 
 
-def test_a_clean_pass_takes_one_key(tmp_path):
+def test_a_clean_pass_takes_one_key(tmp_path, monkeypatch):
     need("tmux")
-    share = play(tmp_path, minutes=20, longest_s=75.0, slips=0.0, fast_slips=0.0)
-    # Tuning, reading and a count-in take 17 s, a pass and its bar of clicks 12 s at 60 bpm and less above it.
+    for name in ("TUNE_S", "READ_S"):
+        monkeypatch.setattr(music_share, name, 1.0)
+    share = play(tmp_path, minutes=20, longest_s=36.0, slips=0.0, fast_slips=0.0, tempo_bpm=TEMPO_BPM)
+    # Tuning, reading and a count-in take 4 s, a pass and its bar of clicks 6 s at 120 bpm and less above it.
     assert share.clean >= 4
     assert share.keys == share.clean == share.passes
 
 
 def test_silence_after_a_pass_is_never_taken_as_clean(tmp_path):
     need("tmux")
-    window = opened(tmp_path, minutes=20)
+    window = opened(tmp_path, minutes=20, tempo_bpm=TEMPO_BPM)
     try:
         for _ in range(2):  # The session begins; the strings are in tune.
             window.press("Space")

@@ -77,7 +77,8 @@ class Terminal:
         deadline = time.monotonic() + LONGEST_S
         while not check(text := self.text()):
             if time.monotonic() > deadline:
-                pytest.fail(f"waited {LONGEST_S} s for {ready!r}; the screen shows:\n{text}")
+                size = self._run("display-message", "-p", "#{window_width}x#{window_height}").strip()
+                pytest.fail(f"waited {LONGEST_S} s for {ready!r}; the screen, {size}, shows:\n{text}")
             time.sleep(0.1)
         return text
 

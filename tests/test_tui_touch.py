@@ -1,0 +1,50 @@
+"""What fingers get: for every state of every screen a key for all that can be done in it."""
+
+from __future__ import annotations
+
+import pytest
+
+from coach.folder.actions import SCREENS, Keymap
+from coach.tui.touch import Key, keys_of
+from tests.screens import running
+from tests.test_tui_screens import DRILL_TEXT
+
+
+def labels(screen: object) -> list[str]:
+    return [key["label"] for key in keys_of(screen)]
+
+
+def first(screen: object, label: str) -> Key:
+    return next(key for key in keys_of(screen) if key["label"] == label)
+
+
+@pytest.mark.parametrize(
+    ("scope", "keys"), [("library", "d"), ("nodes", "n"), ("tuning", "t"), ("settings", "comma")]
+)
+async def test_every_action_of_a_screen_has_a_key_and_lists_have_up_and_down(tmp_path, scope, keys):
+    assert scope in SCREENS
+    async with running(tmp_path) as (app, pilot, _):
+        await pilot.press(keys)
+        await pilot.pause()
+        assert app.screen.scope == scope
+        assert {"up", "down", "back"} <= set(labels(app.screen))
+        for action in Keymap().in_scope(scope):
+            assert not action.keys or action.label in labels(app.screen)
+
+
+async def test_a_question_with_choices_is_answered_by_fingers(tmp_path):
+    async with running(tmp_path) as (app, pilot, _):
+        await pilot.press("enter", "enter", "g")
+        await pilot.pause()
+        assert labels(app.screen) == ["take", "up", "down", "leave"]
+
+
+async def test_a_tempo_is_typed_by_a_question_of_the_page(tmp_path):
+    (tmp_path / "drills").mkdir()
+    (tmp_path / "drills" / "pocket.yaml").write_text(DRILL_TEXT)
+    async with running(tmp_path, drills=("pocket",)) as (app, pilot, _):
+        await pilot.press("d", "i")
+        await pilot.pause()
+        assert labels(app.screen) == ["type", "save", "leave"]
+        assert first(app.screen, "type")["ask"] == "20 to 300 bpm"
+        assert first(app.screen, "type")["send"] == "\x15"
