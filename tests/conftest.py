@@ -76,8 +76,12 @@ def _beside_others(
 
 @pytest.fixture(autouse=True)
 def _colours_whatever_the_terminal_says(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Tests draw in colour unless they ask for none."""
-    monkeypatch.delenv("NO_COLOR", raising=False)
+    """Tests draw in colour and at their own size unless they ask for another.
+
+    The library readline, which pytest loads, exports its idea of the size, and the processes of a run inherit that.
+    """
+    for name in ("NO_COLOR", "COLUMNS", "LINES"):
+        monkeypatch.delenv(name, raising=False)
 
 
 @pytest.fixture(autouse=True)

@@ -161,7 +161,10 @@ def play(
     try:
         bot, began_s = Bot(window, random.Random(seed), slips, fast_slips), time.monotonic()
         window.type("Space")
-        while bot.step() != "summary" and time.monotonic() - began_s < longest_s:
+        # To the end of the session, or of a pass and its rating: the next pass sounds when the last one is saved.
+        while (asked := bot.step()) != "summary" and (
+            asked != "broke off" or time.monotonic() - began_s < longest_s
+        ):
             time.sleep(LOOK_S)
         whole_s = time.monotonic() - began_s
     finally:

@@ -40,7 +40,7 @@ def run(arguments: argparse.Namespace) -> int:
                 guess=f"run: {_pip()} install textual-serve",
             )
         ) from None
-    server = CoachServer(practice_command(arguments), arguments.host, arguments.port, _tell)
+    server = CoachServer(practice_command(arguments), arguments.host, arguments.port, arguments.silent, _tell)
     try:
         server.serve()
     except OSError as error:

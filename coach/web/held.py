@@ -26,32 +26,37 @@ class HeldSession:
         self._command = command
         self._kept_s = kept_s
         self._app: _App | None = None
+        self._starting = asyncio.Lock()
         self._window: web.WebSocketResponse | None = None
+        self._page = ""
         self._end: asyncio.TimerHandle | None = None
         self._tasks: set[asyncio.Task[object]] = set()
 
-    @property
-    def state(self) -> str:
-        """`none`: no session runs; `waiting` for a window; `shown` in one."""
+    def state(self, page: str) -> str:
+        """For a page: `none`: no session runs; `waiting` for a window; `shown` in another page's.
+
+        A page whose socket is lost knows it before this end does, and gets its session back.
+        """
         if self._app is None:
             return "none"
-        return "waiting" if self._window is None else "shown"
+        return "waiting" if self._window is None or page == self._page else "shown"
 
-    async def show(self, window: web.WebSocketResponse, width: int, height: int) -> None:
-        """Let a window show the session, until it is closed or another one takes over; sizes in cells."""
-        before, self._window = self._window, window
+    async def show(self, window: web.WebSocketResponse, width: int, height: int, page: str) -> None:
+        """Let a page's window show the session, until it is closed or another one takes over; sizes in cells."""
+        before, self._window, self._page = self._window, window, page
         if before is not None:
             # Its browser may be gone, and would keep the new window waiting for its answer.
             self._go_on(before.close())
         self._keep()
-        if self._app is None:
-            self._app = await self._started(width, height)
-        else:
-            await self._write(_MODES.encode())
-            await self._write_text(self._app.touch)
-            # The new window is empty: a change of size has the app draw everything.
-            await self._app.set_terminal_size(width, height - 1)
-            await self._app.set_terminal_size(width, height)
+        async with self._starting:
+            if self._app is None:
+                self._app = await self._started(width, height)
+            else:
+                await self._write(_MODES.encode())
+                await self._write_text(self._app.touch)
+                # The new window is empty: a change of size has the app draw everything.
+                await self._app.set_terminal_size(width, height - 1)
+                await self._app.set_terminal_size(width, height)
         await self._hear(window)
         if self._window is window:
             self._window = None

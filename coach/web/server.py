@@ -2,7 +2,7 @@
 
 What it keeps out: everybody without the code that the starting terminal shows, on this computer too, since others may
 share it; pages of other sites that a browser has open (a socket's Origin must be this server, and on loopback the Host
-a loopback name, so that no foreign name can be pointed here); connections that ask for nothing, or too many of them.
+a loopback name, so that no foreign name can be pointed here); connections that stay without the code, or too many.
 The way is plain HTTP: for a home network, not for the open one.
 """
 
@@ -32,8 +32,8 @@ FONT_SIZES = (8, 48)
 CELLS = (20, 400)
 """The fewest and the most columns or rows that a window may ask for."""
 MOST_CONNECTIONS = 32
-SILENT_S = 10.0
-"""A connection that has asked for nothing by then is closed."""
+STRANGE_S = 10.0
+"""A connection over which nobody with the code has asked for anything by then is closed."""
 
 Handler = Callable[[web.Request], Awaitable[web.StreamResponse]]
 _HERE = Path(__file__).parent
@@ -55,13 +55,14 @@ def is_loopback(host: str) -> bool:
 class CoachServer:
     """The app for whoever knows the code, in one window at a time. `tell` shows a line in the terminal."""
 
-    def __init__(self, command: str, host: str, port: int, tell: Callable[[str], None]) -> None:
+    def __init__(self, command: str, host: str, port: int, silent: bool, tell: Callable[[str], None]) -> None:
         self.host, self.port = host, port
+        self._silent = silent
         self._tell = tell
         self._door = Doorkeeper(time.monotonic)
         self._session = HeldSession(command)
-        self._heard: WeakSet[asyncio.BaseTransport] = WeakSet()
-        self._silent_since_s: WeakKeyDictionary[asyncio.BaseTransport, float] = WeakKeyDictionary()
+        self._known: WeakSet[asyncio.BaseTransport] = WeakSet()
+        self._strange_since_s: WeakKeyDictionary[asyncio.BaseTransport, float] = WeakKeyDictionary()
 
     def serve(self) -> None:
         """Serve until Ctrl+C. OSError where the address can't be had."""
@@ -78,7 +79,7 @@ class CoachServer:
             await web.TCPSite(runner, self.host, self.port).start()
             self._say_where()
             while not over.is_set():
-                self._close_silent(runner)
+                self._close_strange(runner)
                 with suppress(asyncio.TimeoutError):
                     await asyncio.wait_for(over.wait(), 1)
         finally:
@@ -105,22 +106,24 @@ class CoachServer:
         else:
             self._tell(f"open http://{_own_address(self.host)}:{self.port} on the tablet; Ctrl+C ends")
             self._tell(f"the code: {self._door.code}")
-        self._tell("sound plays on this computer, not on the tablet")
+        self._tell(
+            "silent mode: nothing sounds"
+            if self._silent
+            else "sound plays on this computer, not on the tablet"
+        )
 
-    def _close_silent(self, runner: web.AppRunner) -> None:
-        """Close what has connected and asked for nothing for a while, and at once what is too many."""
+    def _close_strange(self, runner: web.AppRunner) -> None:
+        """Close the connections of those who have not been let in for a while, and at once what is too many."""
         now_s, server = time.monotonic(), runner.server
         open_now = [one.transport for one in server.connections if one.transport] if server else []
-        for number, transport in enumerate(set(open_now) - set(self._heard)):
-            since_s = self._silent_since_s.setdefault(transport, now_s)
-            if now_s - since_s > SILENT_S or number >= MOST_CONNECTIONS:
+        for number, transport in enumerate(set(open_now) - set(self._known)):
+            since_s = self._strange_since_s.setdefault(transport, now_s)
+            if now_s - since_s > STRANGE_S or number >= MOST_CONNECTIONS:
                 transport.abort()
 
     def _guard(self) -> Any:
         @web.middleware
         async def guard(request: web.Request, handler: Handler) -> web.StreamResponse:
-            if request.transport is not None:
-                self._heard.add(request.transport)
             host = request.url.host or ""
             if is_loopback(self.host) and not is_loopback(host):
                 raise web.HTTPForbidden(text="this server is only for this computer")
@@ -129,7 +132,10 @@ class CoachServer:
                 raise web.HTTPForbidden(text="another site may not use this server")
             if request.path == "/ws" and not origin:
                 raise web.HTTPForbidden(text="this request does not say where it comes from")
-            if request.path != "/enter" and not self._door.knows(request.cookies.get(COOKIE, "")):
+            if self._door.knows(request.cookies.get(COOKIE, "")):
+                if request.transport is not None:
+                    self._known.add(request.transport)
+            elif request.path != "/enter":
                 if request.path != "/":
                     raise web.HTTPForbidden(text="enter the code first")
                 return (
@@ -140,8 +146,19 @@ class CoachServer:
         return guard
 
     def _ask(self, notice: str = "A practice session on this computer.", status: int = 200) -> web.Response:
-        page = (_HERE / "ask.html").read_text(encoding="utf-8").replace("{{ notice }}", notice)
+        page = self._page("ask.html", notice=notice)
         return web.Response(text=page, content_type="text/html", status=status, headers=_SECRET)
+
+    def _page(self, name: str, **words: str) -> str:
+        page = (_HERE / name).read_text(encoding="utf-8")
+        sound = (
+            "Silent mode: nothing sounds."
+            if self._silent
+            else "Sound plays on the computer, not on this device."
+        )
+        for key, word in {**words, "sound": sound}.items():
+            page = page.replace(f"{{{{ {key} }}}}", word)
+        return page
 
     def _let_in(self, request: web.Request, code: str) -> web.Response:
         address = request.remote or ""
@@ -158,24 +175,27 @@ class CoachServer:
         return self._let_in(request, str((await request.post()).get("code", "")))
 
     async def _state(self, request: web.Request) -> web.StreamResponse:
-        return web.json_response({"session": self._session.state}, headers=_SECRET)
+        return web.json_response({"session": self._session.state(_page_of(request))}, headers=_SECRET)
 
     async def _index(self, request: web.Request) -> web.StreamResponse:
         if "code" in request.query:
             return web.Response(status=303, headers={"Location": "/", **_SECRET})
         size = _within(request.query.get("fontsize", ""), 16, *FONT_SIZES)
-        page = (_HERE / "app_index.html").read_text(encoding="utf-8")
-        return web.Response(
-            text=page.replace("{{ font_size }}", str(size)), content_type="text/html", headers=_SECRET
-        )
+        page = self._page("app_index.html", font_size=str(size))
+        return web.Response(text=page, content_type="text/html", headers=_SECRET)
 
     async def _window(self, request: web.Request) -> web.StreamResponse:
         width = _within(request.query.get("width", ""), 80, *CELLS)
         height = _within(request.query.get("height", ""), 24, *CELLS)
         window = web.WebSocketResponse(heartbeat=15, max_msg_size=1 << 16)
         await window.prepare(request)
-        await self._session.show(window, width, height)
+        await self._session.show(window, width, height, _page_of(request))
         return window
+
+
+def _page_of(request: web.Request) -> str:
+    """What a page calls itself: a number that it drew when it was loaded."""
+    return request.query.get("page", "")[:40]
 
 
 def _within(text: str, usual: int, low: int, high: int) -> int:

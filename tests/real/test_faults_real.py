@@ -65,8 +65,10 @@ def prepare(folder: Path, settings: str = "screen: {tour_seen: true}\npractice: 
 
 def to_first_rep(window: Terminal) -> None:
     window.wait("minutes planned")
-    window.press("Space", "Space")
-    window.wait("space go")
+    window.press("Space")
+    window.wait("Tune first")
+    window.press("Space")
+    window.wait("hear it")
 
 
 def play_one(window: Terminal, *marks: str) -> None:

@@ -32,7 +32,7 @@ id: heard
 title: Heard
 instrument: {strings: [G2, D2, A1, E1], scale_mm: 864}
 meter: 4/4
-tempo: {start: 90, goal: 100}
+tempo: {start: 72, goal: 80}
 phrases:
   - id: one
     name: One
