@@ -30,9 +30,7 @@ def test_silence_after_a_pass_is_never_taken_as_clean(tmp_path):
     need("tmux")
     window = opened(tmp_path, minutes=20, tempo_bpm=TEMPO_BPM)
     try:
-        for _ in range(2):  # The session begins; the strings are in tune.
-            window.press("Space")
-        window.wait("space go ")
+        window.to_first_rep()
         window.press("Space")
         window.wait("space broke off")
         window.wait("space clean")

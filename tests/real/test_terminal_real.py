@@ -82,6 +82,14 @@ class Terminal:
             time.sleep(0.1)
         return text
 
+    def to_first_rep(self) -> None:
+        """From the plan past the tuning: each key once the screen that asks for it is there."""
+        self.wait("minutes planned")
+        self.press("Space")
+        self.wait("space go on")
+        self.press("Space")
+        self.wait("hear it")
+
     def program(self) -> int:
         """Process id of what runs in the window."""
         shell = self._run("display-message", "-p", "#{pane_pid}").strip()
@@ -137,11 +145,7 @@ def test_a_session_runs_from_the_first_screen_to_the_summary(terminal, tmp_path,
     window = terminal(size, "quick", tour=True, XDG_STATE_HOME=str(tmp_path / "state"))
     window.wait("Tour, 1 of 5")
     window.press("Escape")
-    window.wait("minutes planned")
-    window.press("Space")
-    window.wait("Tune first")
-    window.press("Space")
-    window.wait("hear it")
+    window.to_first_rep()
     window.press("Space")
     window.wait("1-4 mark")  # the repetition is over: its events can be marked
     window.press("2")
@@ -163,8 +167,8 @@ def test_a_session_runs_from_the_first_screen_to_the_summary(terminal, tmp_path,
 
 def test_it_is_resized_while_playing_and_paints_the_new_size_whole(terminal):
     window = terminal((80, 24), "quick")
-    window.wait("minutes planned")
-    window.press("Space", "Space", "v")
+    window.to_first_rep()
+    window.press("v")
     window.wait("bar 1")
     window.press("Space")
     window.resize(132, 43)
@@ -180,8 +184,8 @@ def _last_line_holds_help(text: str, rows: int, columns: int) -> bool:
 
 def test_a_kill_loses_at_most_the_repetition_in_progress(terminal, tmp_path):
     window = terminal((80, 24), "quick")
-    window.wait("minutes planned")
-    window.press("Space", "Space", "Space")
+    window.to_first_rep()
+    window.press("Space")
     window.wait("1-4 mark")
     window.press("Space")
     window.wait("saved, clean")
@@ -192,8 +196,8 @@ def test_a_kill_loses_at_most_the_repetition_in_progress(terminal, tmp_path):
 
 def test_no_color_sends_no_colour_to_the_terminal(terminal):
     window = terminal((80, 24), "quick", NO_COLOR="1")
-    window.wait("minutes planned")
-    window.press("Space", "Space", "v")
+    window.to_first_rep()
+    window.press("v")
     window.wait("bar 1")
     codes = window.text(colours=True)
     assert "\x1b[7m" in codes  # the key that matters is reversed
@@ -205,9 +209,7 @@ def test_no_color_sends_no_colour_to_the_terminal(terminal):
 
 def test_a_terminal_of_sixteen_colours_gets_only_those(terminal):
     window = terminal((80, 24), "quick", TERM="xterm", COLORTERM="")
-    window.wait("minutes planned")
-    window.press("Space", "Space")
-    window.wait("hear it")
+    window.to_first_rep()
     assert "38;2;" not in window.text(colours=True)
     assert "38;5;" not in window.text(colours=True)
 
@@ -217,6 +219,6 @@ def test_ascii_draws_nothing_else(terminal, tmp_path):
     window = terminal((80, 24), "quick", tour=True)
     window.wait("minutes planned")
     assert window.text().isascii()
-    window.press("Space", "Space")
-    text = window.wait("hear it")
+    window.to_first_rep()
+    text = window.text()
     assert text.isascii()
