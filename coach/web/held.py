@@ -14,7 +14,7 @@ from textual_serve.download_manager import DownloadManager
 
 KEPT_S = 600.0
 """So long a session waits for another window."""
-END_WITHIN_S = 1.5
+END_WITHIN_S = 1.0
 _MODES = "\x1b[?1049h\x1b[?1000h\x1b[?1003h\x1b[?1015h\x1b[?1006h\x1b[?25l\x1b[?2004h"
 """What the app asked of its first terminal: the other screen, the mouse, no cursor, pasting (xterm, ctlseqs)."""
 

@@ -69,7 +69,7 @@ class CoachServer:
         asyncio.run(self._serve())
 
     async def _serve(self) -> None:
-        runner = web.AppRunner(self._app(), shutdown_timeout=0.5)
+        runner = web.AppRunner(self._app(), shutdown_timeout=0.25)
         await runner.setup()
         over = asyncio.Event()
         for number in (signal.SIGINT, signal.SIGTERM):

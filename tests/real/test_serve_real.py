@@ -361,11 +361,11 @@ async def test_a_session_by_touch_alone(served, tmp_path, size):
         await tap(page, "save")
         await wait_for_reps(tmp_path, 1)
         assert '"2c"' in reps_in(tmp_path)[0], "what was touched while it played marked nothing"
+        await tap(page, "pause")
         await as_tablet(page, size[::-1])
         await page.wait(f"{FIRST_KEY} && innerWidth === {size[1]}")
         await all_keys_fit_fingers(page, size[::-1])
         await page.ask("Page.reload")
-        await tap(page, "pause")
         await tap(page, "back to ready")
         await tap(page, "undo")
         await tap(page, "2  G<5>")
