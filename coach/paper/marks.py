@@ -23,8 +23,12 @@ class Placed:
 
 def add_marks(strand: Sequence[Placed], staff: int, staves: int) -> None:
     """Ties, fingers, and the arcs of what rings on, of one layer on one staff."""
+    below = staff == staves - 1 and staves > 1
     for at, place in enumerate(strand):
         symbol = place.symbol
+        # An arc goes where no finger stands.
+        fingers = any(head.note.finger_text for head in symbol.heads)
+        away = {"curvedir": "above" if below else "below"} if fingers else {}
         for number in range(len(symbol.heads)):
             name = f"{place.name}-{number}"
             if symbol.tied_on and at + 1 < len(strand):
@@ -35,10 +39,10 @@ def add_marks(strand: Sequence[Placed], staff: int, staves: int) -> None:
                 ET.SubElement(
                     place.measure,
                     "lv",
-                    {"startid": f"#{name}", "tstamp2": f"0m+{_stamp(place, Fraction(1, 2))}"},
+                    {"startid": f"#{name}", "tstamp2": f"0m+{_stamp(place, Fraction(1, 2))}", **away},
                 )
         if not symbol.tied_from:
-            _fingers(place, staff, below=staff == staves - 1 and staves > 1)
+            _fingers(place, staff, below)
 
 
 def _fingers(place: Placed, staff: int, below: bool) -> None:
