@@ -288,7 +288,8 @@ def comparable(drill: Drill) -> list[object]:
 
 def written(event: Event, bar: Bar) -> tuple[object, ...]:
     places = [(one.string, one.fret, one.node, one.droppable) for one in event.notes]
-    return event.layer, event.beat * bar.meter.beat_whole, places
+    # From the bar's start: of a short bar that begins the piece the file can't say which end it lacks.
+    return event.layer, (event.beat - bar.first_beat) * bar.meter.beat_whole, places
 
 
 def played(drill: Drill) -> Drill:
