@@ -15,6 +15,7 @@ from coach.music.drill import AskedPart, Drill, Note
 from coach.music.key import spelling_of
 from coach.pages import svg
 from coach.pages.fretboard import WIDTH, Frame, fretboard_parts
+from coach.score.legend import LEFT_OUT, signs_of
 from coach.score.played import order_text
 from coach.strings.fretboard import Board, Mark
 from coach.strings.instrument import Instrument, Node
@@ -163,19 +164,8 @@ def _running(drill: Drill) -> Iterator[str]:
 
 def legend(drill: Drill) -> Iterator[str]:
     """What the signs of this drill's music mean, only those that it has."""
-    notes = list(drill.notes)
-    for shown, words in (
-        (any(note.is_natural for note in notes), "‹7› natural harmonic, touched at 7"),
-        (any(note.is_artificial for note in notes), "5‹17› artificial harmonic, stopped at 5, touched at 17"),
-        (any(note.fret == 0 for note in notes), "0 open string"),
-        (any(note.droppable for note in notes), "(‹7›) may be left out"),
-        (any(note.fretting_finger for note in notes), "1 2 3 4 T fingers of the fretting hand"),
-        (any(note.touching_finger for note in notes), "1-4 stops with 1, touches with 4"),
-        (any(note.plucking_finger for note in notes), "p i m a c fingers of the plucking hand"),
-        (any(note.plucking_hand_touch for note in notes), "t the plucking hand touches the node"),
-    ):
-        if shown:
-            yield words
+    for sign in signs_of(drill):
+        yield f"{'(‹7›)' if sign is LEFT_OUT else _angled(sign.text)} {sign.meaning}"
 
 
 def used_places(drill: Drill) -> tuple[Place, ...]:
@@ -186,11 +176,13 @@ def used_places(drill: Drill) -> tuple[Place, ...]:
 
 def place_text(note: Note) -> str:
     """Where a note is played as tab on paper has it: `3`, `‹3.2›`, `5‹17›`; `(‹7›)` where it may be left out."""
-    return f"({_shown(note)})" if note.droppable else _shown(note)
+    text = _angled(note.position_text)
+    return f"({text})" if note.droppable else text
 
 
-def _shown(note: Note) -> str:
-    return note.position_text.replace("<", "‹").replace(">", "›")
+def _angled(text: str) -> str:
+    """A place of text tab with the brackets of a printed page."""
+    return text.replace("<", "‹").replace(">", "›")
 
 
 def _node_rows(drill: Drill, places: tuple[Place, ...]) -> Iterator[tuple[str, ...]]:
@@ -230,7 +222,7 @@ def place_names(drill: Drill) -> dict[tuple[Node, int], str]:
     names: dict[tuple[Node, int], set[str]] = {}
     for note in drill.notes:
         if note.node is not None:
-            names.setdefault((note.node, note.stop), set()).add(_shown(note))
+            names.setdefault((note.node, note.stop), set()).add(_angled(note.position_text))
     return {place: ", ".join(sorted(texts)) for place, texts in names.items()}
 
 

@@ -13,18 +13,13 @@ from textwrap import wrap
 from coach.ground.plain import plain_text
 from coach.music.drill import Bar, Drill, Note, Phrase
 from coach.music.rhythm import Meter, count_text
+from coach.score.legend import signs_of
 from coach.score.played import order_text
 from coach.strings.instrument import Instrument
 from coach.words.amounts import tempo_range
 from coach.words.names import tuning_name
 
 DEFAULT_WIDTH = 80
-_KEY = "<7> is a natural harmonic (N.H.) touched at 7; 0 is open; ? may be left out"
-_ARTIFICIAL = "5<17> is an artificial harmonic (A.H.), stopped at 5 and touched at 17"
-_FRETTING = "(2) is a finger of the fretting hand, T its thumb"
-_TOUCHING = "(1-4) stops with 1 and touches with 4"
-_PLUCKING = "(i) is a finger of the plucking hand, p i m a c"
-_PLUCKING_TOUCH = "(t) is touched by the plucking hand"
 
 
 def text_tab(drill: Drill, width: int = DEFAULT_WIDTH) -> str:
@@ -42,19 +37,9 @@ def text_tab(drill: Drill, width: int = DEFAULT_WIDTH) -> str:
 
 
 def _key(drill: Drill) -> Iterator[str]:
-    """What the signs mean, those of fingers and of artificial harmonics only where there are any."""
-    notes = list(drill.notes)
-    yield _KEY
-    if any(note.is_artificial for note in notes):
-        yield _ARTIFICIAL
-    if any(note.fretting_finger for note in notes):
-        yield _FRETTING
-    if any(note.touching_finger for note in notes):
-        yield _TOUCHING
-    if any(note.plucking_finger for note in notes):
-        yield _PLUCKING
-    if any(note.plucking_hand_touch for note in notes):
-        yield _PLUCKING_TOUCH
+    """What the signs mean; fingers stand in brackets."""
+    for sign in signs_of(drill):
+        yield f"{f'({sign.text})' if sign.is_finger else sign.text} {sign.meaning}"
 
 
 def _written(note: Note) -> str:
