@@ -13,7 +13,7 @@ from coach.ground.plain import plain_text
 from coach.music.drill import Bar, Drill
 from coach.paper.sheet import Above
 from coach.score.notated import DYNAMICS
-from coach.score.played import Stretch, stretches
+from coach.score.played import Stretch, stretches, tempo_text
 
 
 def bar_words(drill: Drill) -> list[tuple[str, str, str]]:
@@ -26,18 +26,10 @@ def _words(bar: Bar, before: Bar | None) -> tuple[str, str, str]:
     counting = bar.meter.counting if before is None or bar.meter != before.meter else ""
     count = f"in {counting}" if counting else ""
     bold = ", ".join(
-        word for word in (count, _tempo(bar, before.stop_ratio if before else Fraction(1))) if word
+        word for word in (count, tempo_text(bar, before.stop_ratio if before else Fraction(1))) if word
     )
     dynamics = plain_text(bar.dynamics) if bar.dynamics not in DYNAMICS else ""
     return bold, dynamics, plain_text(bar.cue)
-
-
-def _tempo(bar: Bar, ratio: Fraction) -> str:
-    """A new tempo against the drill's: `85 %`, `100 to 85 %`."""
-    start, stop = (f"{float(one * 100):g}" for one in (bar.start_ratio, bar.stop_ratio))
-    if start != stop:
-        return f"{start} to {stop} %"
-    return f"{start} %" if bar.start_ratio != ratio else ""
 
 
 def phrase_names(drill: Drill, first: int, widths: Sequence[float]) -> Iterator[Above]:

@@ -16,6 +16,7 @@ from coach.music.drill import Bar, Drill, Phrase
 from coach.music.rhythm import count_text
 from coach.pages import svg
 from coach.paper.sheet import WIDTH_MM, Above, Drawing, Line, Sheet, place_text, sheet_of
+from coach.score.played import tempo_text
 from coach.score.staves import spelled
 
 _LEFT, _RIGHT = 22.0, 2.0
@@ -108,18 +109,15 @@ def _system(drill: Drill, phrase: Phrase, system: list[_Placed]) -> Drawing:
         heading = str(placed.index + 1)
         if placed.index == 0 or bar.meter != phrase.bars[placed.index - 1].meter:
             heading += f"  {bar.meter}"
-        if bar.stop_ratio != 1 or bar.start_ratio != 1:
-            heading += f"  {_percents(bar)}"
+        if tempo := tempo_text(
+            bar, phrase.bars[placed.index - 1].stop_ratio if placed.index else Fraction(1)
+        ):
+            heading += f"  {tempo}"
         parts.append(svg.text(placed.x + 0.5, 3.2, heading, 2.8))
         parts += _bar(drill, phrase, placed, right, top, tab, bottom)
     parts.append(svg.line(right, top, right, bottom, width=0.3))
     label = f"Lane and tab of {phrase.name}"
     return Drawing(svg.drawing(WIDTH_MM, height, label, parts, fluid=True), WIDTH_MM, height, label)
-
-
-def _percents(bar: Bar) -> str:
-    start, stop = (f"{float(ratio * 100):g}%" for ratio in (bar.start_ratio, bar.stop_ratio))
-    return start if start == stop else f"{start} to {stop}"
 
 
 def _bar(

@@ -1,4 +1,4 @@
-"""How a piece is played, as a printed page says it: repeat signs where they can, else a line in words.
+"""How a piece is played, as a printed page says it: repeat signs where they can, else words; changes of tempo.
 
 Conventions: a stretch is the indices of its first and last phrase as printed, and how often it is played.
 """
@@ -6,11 +6,12 @@ Conventions: a stretch is the indices of its first and last phrase as printed, a
 from __future__ import annotations
 
 from collections.abc import Sequence
+from fractions import Fraction
 from itertools import groupby
 
 from coach.ground.frozen import frozen
 from coach.ground.plain import plain_text
-from coach.music.drill import Drill
+from coach.music.drill import Bar, Drill
 
 
 @frozen
@@ -65,6 +66,14 @@ def order_text(drill: Drill) -> str:
     else:
         groups = [([names[name]], len(list(same))) for name, same in groupby(drill.order)]
     return ", ".join(_times(group, times) for group, times in groups)
+
+
+def tempo_text(bar: Bar, ratio: Fraction) -> str:
+    """A bar's tempo against the drill's where it is another than before: `85 %`, `100 to 85 %`."""
+    start, stop = (f"{float(one * 100):g}" for one in (bar.start_ratio, bar.stop_ratio))
+    if start != stop:
+        return f"{start} to {stop} %"
+    return f"{start} %" if bar.start_ratio != ratio else ""
 
 
 def _times(group: Sequence[str], times: int) -> str:

@@ -14,7 +14,7 @@ from coach.ground.plain import plain_text
 from coach.music.drill import Bar, Drill, Note, Phrase
 from coach.music.rhythm import Meter, count_text
 from coach.score.legend import signs_of
-from coach.score.played import order_text
+from coach.score.played import order_text, tempo_text
 from coach.strings.instrument import Instrument
 from coach.words.amounts import tempo_range
 from coach.words.names import tuning_name
@@ -77,10 +77,8 @@ def _blocks(phrase: Phrase, instrument: Instrument, room: int) -> Iterator[list[
         heading = str(number)
         if bar.meter != meter:
             heading += f" {bar.meter}"
-        if bar.start_ratio != ratio or bar.stop_ratio != bar.start_ratio:
-            heading += f" {float(bar.start_ratio * 100):g}%"
-            if bar.stop_ratio != bar.start_ratio:
-                heading += f" to {float(bar.stop_ratio * 100):g}%"
+        if tempo := tempo_text(bar, ratio):
+            heading += f" {tempo}"
         meter, ratio = bar.meter, bar.stop_ratio
         columns = _columns(bar, len(instrument.strings))
         pieces: list[list[list[str]]] = [[]]
