@@ -405,6 +405,14 @@ def test_the_page_draws_every_bar_and_node_and_fetches_nothing(path: Path) -> No
     assert "Notes" in text
 
 
+def test_bars_without_an_engraver_have_the_numbers_of_the_piece() -> None:
+    drill = load_drill(DRILLS[0].parent / "first-pour.yaml")
+    page = html_page(plain_sheet(drill))
+    numbers = re.findall(r'y="3.20" font-size="2.8" text-anchor="start">(\d+)', page)
+    bars = sum(len(phrase.bars) for phrase in drill.phrases)
+    assert numbers == [str(number) for number in range(1, bars + 1)]
+
+
 def test_the_page_marks_nodes_to_scale() -> None:
     drill = load_drill(DRILLS[0].parent / "first-pour.yaml")
     page = html_page(plain_sheet(drill))

@@ -106,7 +106,7 @@ def _system(drill: Drill, phrase: Phrase, system: list[_Placed]) -> Drawing:
     for placed in system:
         bar = phrase.bars[placed.index]
         parts.append(svg.line(placed.x, top, placed.x, bottom, width=0.3))
-        heading = str(placed.index + 1)
+        heading = str(phrase.first_bar + placed.index)
         if placed.index == 0 or bar.meter != phrase.bars[placed.index - 1].meter:
             heading += f"  {bar.meter}"
         if tempo := tempo_text(

@@ -24,15 +24,19 @@ HTML_AIR_MM = 3.0
 """How much of a page is left free, since no two browsers set text the same."""
 _STYLE = """
 body.sheet { font: 9.2pt/1.12 Liberation, 'Liberation Serif', 'Times New Roman', serif; }
-.sheet h1 { font-size: 20pt; line-height: 1; margin: -1.2mm 0 1mm; } .sheet svg text { font-family: inherit; }
+.sheet h1 { font-size: 20pt; line-height: 1; margin: 0 0 1mm; } .sheet svg text { font-family: inherit; }
 .sheet h2 { font-size: 12pt; line-height: 1; margin: 2mm 0 1mm; border: 0; padding: 0; }
 .sheet p { margin: .2mm 0; } h1, p { overflow-wrap: anywhere; } .sheet section svg { margin-bottom: 2mm; }
 .line { break-inside: avoid; margin: 2.5mm 0 0; } .above { display: grid; align-items: end; margin-bottom: .4mm; }
-.above span { font-size: 9pt; padding-right: 2mm; overflow-wrap: anywhere; line-height: 1; margin: -.3mm 0 -.5mm; }
+.above span { font-size: 9pt; padding-right: 2mm; overflow-wrap: anywhere; line-height: 1; }
 .sheet .legend { margin: 2.5mm 0 0; } .legend, .sheet table, .care { font-size: 8.2pt; line-height: 1.05; }
 .legend span { margin-right: 1.2em; white-space: nowrap; } .sheet td, .sheet th { padding: .25mm 5mm .25mm 0; }
 .sheet .care { margin: 2mm 0 0; } .sheet .empty td { padding: 0; }
 """
+_TIGHT = """
+.sheet h1 { margin-top: -1.2mm; } .above span { margin: -.3mm 0 -.5mm; }
+"""
+"""Where the font is known, lines stand as close as on the PDF."""
 
 
 def html_page(sheet: Sheet, paper: str = DEFAULT_PAPER, note_rows: int = EMPTY_ROWS, fonts: str = "") -> str:
@@ -45,7 +49,9 @@ def html_page(sheet: Sheet, paper: str = DEFAULT_PAPER, note_rows: int = EMPTY_R
         *_nodes(sheet),
         *_rest(note_rows),
     ]
-    return document(sheet.title, parts, "sheet", fonts + _STYLE + _running(sheet, paper))
+    return document(
+        sheet.title, parts, "sheet", fonts + _STYLE + (_TIGHT if fonts else "") + _running(sheet, paper)
+    )
 
 
 def _running(sheet: Sheet, paper: str) -> str:
