@@ -113,6 +113,21 @@ def test_each_drill_of_a_file_of_several_is_written(
     )
 
 
+def test_several_drills_need_a_file_name_and_ids_of_their_own(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    file = several(tmp_path)
+    assert main(["export", str(file), "--to", "midi", "-o", "."]) == 1
+    assert "is a folder; a file's name is needed" in capsys.readouterr().err
+    file.write_text(
+        file.read_text(encoding="utf-8").replace("id: two-sluices", "id: first-pour"), encoding="utf-8"
+    )
+    assert main(["export", str(file), "--to", "midi", "-o", "out.mid"]) == 2
+    assert "several drills of this file have the id first-pour" in capsys.readouterr().err
+    assert list(tmp_path.iterdir()) == [file]
+
+
 @pytest.mark.parametrize("name", ["two-sluices", "Two Sluices", " two sluices"])
 def test_one_drill_of_several_is_chosen_by_id_or_title(
     name: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]

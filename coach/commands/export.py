@@ -141,8 +141,12 @@ def _targets(output: str, chosen: Format, drills: Sequence[Drill]) -> list[str]:
         names = listed([drill.id for drill in drills], 20)
         message = f"these are {len(drills)} drills, and each is a file of its own: {names}"
         raise UsageError(Problem(message, "-o", guess="-o FILE, or --which NAME for one of them"))
+    ids = [drill.id for drill in drills]
+    if twice := sorted({one for one in ids if ids.count(one) > 1}):
+        message = f"several drills of this file have the id {listed(twice)}"
+        raise UsageError(Problem(message, drills[0].path, guess="give one of them another id"))
     path = Path(output)
-    return [str(path.with_name(f"{path.stem}-{drill.id}{path.suffix}")) for drill in drills]
+    return [str(path.with_name(f"{path.stem}-{one}{path.suffix}")) if path.name else output for one in ids]
 
 
 def _written(drill: Drill, chosen: Format, arguments: argparse.Namespace) -> Written:
