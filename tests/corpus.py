@@ -175,8 +175,11 @@ def _apart(drill: Drill, score: Score, left_out: Sequence[bool]) -> list[str]:
         number = played[max(0, min(bisect_right(starts, onset) - 1, len(played) - 1))].number
         return any(remark.startswith(f"bar {number}: ") for remark in score.remarks)
 
+    unwritable = next(
+        (f"{ACCOUNTED} {remark}: " for remark in score.remarks if "can't be written" in remark), ""
+    )
     return [
-        f"the drill {what} {midi} at {float(onset):g}"
+        f"{unwritable}the drill {what} {midi} at {float(onset):g}"
         for what, notes in (("alone has", got - wanted), ("lacks", wanted - got))
         for onset, midi in sorted(notes.elements())
         if not named(onset)

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import re
 import warnings
 from fractions import Fraction
+from itertools import product
 from pathlib import Path
 
 import pytest
@@ -15,10 +17,14 @@ from coach.music.excerpt import passage_of, whole_piece
 from coach.music.key import Key
 from coach.score.arrange import arranged
 from coach.score.arrange_duet import EVERY_KEY, arranged_duet
+from coach.score.duet import RAISED_COST, Shift, duet_of
+from coach.score.duet_search import arrangements
 from coach.score.foreign import read_score, read_two_lines
 from coach.score.load import load_drill
 from coach.score.strands import Choices
 from coach.score.two_lines import LineNames
+from coach.strings.fingering import find_fingering
+from coach.strings.reach import places_for
 from coach.strings.ready_made import ready_made
 from tests.duets import CHORALE, outcome
 from tests.test_import import ATTRIBUTES, HEAD, TAIL, measure, note, notes_of, read, technical, zipped
@@ -74,6 +80,28 @@ def test_a_phrase_after_a_double_bar_begins_with_the_rest_of_the_bar(tmp_path: P
     assert (str(last.meter), last.length) == ("4/4", 3)
     assert (str(first.meter), first.length, first.events[0].beat) == ("4/4", 1, 3)
     assert not any("rests" in remark for remark in score.remarks)
+
+
+def test_the_best_of_all_keys_and_octaves_is_the_cheapest_of_every_full_search() -> None:
+    """Against the search without its bound, in every key and octave in which the bass is no closer than it was."""
+    score = read_two_lines(BACH / "bwv66.6.mxl", CHORALE)
+    score.bars = score.bars[:2]
+    duet = duet_of(score, ready_made("bass"), 3.0, "bwv66.6")
+    full: dict[int, float] = {}
+    for key, up, down in product(EVERY_KEY, range(-36, 37, 12), range(-36, 37, 12)):
+        shift = Shift(key + up, key + down)
+        rings = any(places_for(duet.instrument, one.note.midi + shift.melody) for one in duet.melody)
+        if up >= down and rings:
+            raised = sum(duet.moved(one, shift.bass) > one.note.midi + shift.bass for one in duet.bass)
+            cost = find_fingering(duet.instrument, *duet.wanted(shift)).cost + RAISED_COST * raised
+            full[shift.key] = min(cost, full.get(shift.key, cost))
+    rows = arrangements(duet, EVERY_KEY, "bwv66.6")
+    assert {row.shift.key for row in rows} == set(EVERY_KEY)
+    assert rows[0].cost == pytest.approx(min(full.values()))
+    assert sum(bool(row.fingering) for row in rows) > 1
+    for row in rows:
+        exact = full[row.shift.key]
+        assert row.cost == pytest.approx(exact) if row.fingering else rows[0].cost <= exact
 
 
 @pytest.mark.parametrize("name", ["bwv66.6.mxl", "bwv297.mxl", "bwv171.6.mxl"])
@@ -179,7 +207,13 @@ def test_the_command_writes_the_drill_and_shows_the_keys(tmp_path: Path, capsys)
     told = capsys.readouterr().err
     assert "bwv5.7.mxl: transposed: melody 3 semitones down" in told
     assert str(BACH) not in told
-    assert sum(" minor " in line for line in told.splitlines()) == 12
+    head, best, *others = told.split("key ", 1)[1].splitlines()
+    assert re.split(r"  +", head)[1:] == [
+        "melody transposed", "bass transposed", "melody rings", "hardest node", "longest reach", "hardest move",
+        "melody lost", "bass lost",
+    ]  # fmt: skip
+    assert re.match(r"E minor +-3 semitones +-15 semitones +\d+ of \d+ ", best), best
+    assert "\n".join([best, *others]).count(" minor") == 12
     assert main(["check", str(target)]) == 0
     assert load_drill(target).layers == ("bass", "harmonics")
 

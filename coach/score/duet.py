@@ -1,15 +1,14 @@
 """Arranges a melody part over a bass part: the melody in natural harmonics, the bass stopped and open, for one player.
 
-Conventions: seconds at the piece's first tempo; pitches are sounding MIDI numbers. In each of the twelve keys melody
-and bass go to the octaves that suit them best, and the node search (`coach.strings.fingering`) gives the cheapest
-places over the held bass; a note is left out where its places cost more than it is worth. The worths are our own and
-uncalibrated; they only rank. Keys in which far fewer notes ring than in the best are not searched.
+Conventions: seconds at the piece's first tempo; pitches are sounding MIDI numbers. `duet_search.py` chooses the key and
+the octaves, and the node search (`coach.strings.fingering`) the places over the held bass; a note is left out where its
+places cost more than it is worth. The worths are our own and uncalibrated; they only rank.
 """
 
 from __future__ import annotations
 
-import math
-from collections.abc import Sequence
+from collections import Counter
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from fractions import Fraction
 
@@ -17,24 +16,19 @@ from coach.ground.frozen import frozen
 from coach.ground.problem import CoachError, Problem
 from coach.music.key import Key, moved_spelling
 from coach.score.score import Score, ScoreBar, ScoreNote, join_ties, numbered
-from coach.strings.fingering import Choice, Fingering, find_fingering
+from coach.strings.fingering import Choice
 from coach.strings.fingering_text import place_text
 from coach.strings.instrument import Instrument
-from coach.strings.reach import USUAL, WantedNote, places_for
-from coach.words.names import tuning_name
+from coach.strings.reach import WantedNote, places_for
 
 MELODY, BASS = "harmonics", "bass"
 """The layers of the drill, and the voices of the notes before."""
 MELODY_WORTH, BASS_WORTH = 70.0, 28.0
 """What leaving a note out costs: a melody note is worth more than a cut ring or a span beyond the reach, a bass note
 less."""
-KEYS = range(-6, 6)
-_OCTAVES = (0, -12, 12, -24, 24, -36, 36)
-_BASS_SPAN = 19
-"""Semitones above the lowest string in which a bass line lies well: up to the D string's fifth fret on a bass."""
+RAISED_COST = 14.0
+"""What it costs that a bass note below the lowest string goes up an octave: half of it is lost."""
 _NEAR = 2
-WORTH_WEIGHING = 0.9
-"""The share of the best key's ringing notes below which a key is not searched."""
 
 
 @frozen
@@ -60,27 +54,6 @@ class Shift:
 
 
 @frozen
-class Arrangement:
-    """A key and what it asks; without a fingering where too few notes ring in it."""
-
-    shift: Shift
-    rings: int
-    """Notes of the melody that ring at some node."""
-    fingering: Fingering | None = None
-
-    @property
-    def cost(self) -> float:
-        return self.fingering.cost if self.fingering else math.inf
-
-    def choices(self, layer: str) -> list[Choice]:
-        """The places of the notes that are kept of a layer."""
-        wanted = "bass" if layer == BASS else "melody"
-        return (
-            [choice for choice in self.fingering.choices if choice.layer == wanted] if self.fingering else []
-        )
-
-
-@frozen
 class Duet:
     """The two lines and what the search needs to know of them."""
 
@@ -91,28 +64,36 @@ class Duet:
 
     def wanted(self, shift: Shift) -> tuple[list[WantedNote], list[WantedNote]]:
         """The notes of melody and bass for the search, moved."""
-        lines = ((self.melody, shift.melody, MELODY_WORTH), (self.bass, shift.bass, BASS_WORTH))
         melody, bass = (
-            [
-                WantedNote(
-                    float(one.onset) * self.seconds_per_whole,
-                    max(float(one.note.length) * self.seconds_per_whole, 0.001),
-                    self.moved(one, semitones),
-                    leave_cost=worth,
-                )
-                for one in line
-            ]
-            for line, semitones, worth in lines
+            [self._wanted(one, semitones) for one in line]
+            for line, semitones in ((self.melody, shift.melody), (self.bass, shift.bass))
         )
         return melody, bass
+
+    def _wanted(self, one: Struck, semitones: int) -> WantedNote:
+        midi = self.moved(one, semitones)
+        worth = MELODY_WORTH if one.note.voice == MELODY else BASS_WORTH
+        return WantedNote(
+            float(one.onset) * self.seconds_per_whole,
+            max(float(one.note.length) * self.seconds_per_whole, 0.001),
+            midi,
+            # What a raised note costs, it costs anyway: left out, it is worth so much less.
+            leave_cost=worth - (RAISED_COST if midi > one.note.midi + semitones else 0.0),
+        )
 
     def moved(self, one: Struck, semitones: int) -> int:
         """The pitch of a moved note; a bass note below the lowest string goes up an octave."""
         midi = one.note.midi + semitones
-        lowest = min(string.midi for string in self.instrument.strings)
-        while one.note.voice == BASS and midi < lowest:
-            midi += 12
-        return max(0, min(127, midi))
+        return max(0, min(127, self.within(midi) if one.note.voice == BASS else midi))
+
+    def within(self, midi: int) -> int:
+        """The pitch, octaves up where it lies below the lowest string."""
+        below = min(string.midi for string in self.instrument.strings) - midi
+        return midi + 12 * max(0, -(-below // 12))
+
+    def pitches(self, line: Sequence[Struck]) -> Iterable[tuple[int, int]]:
+        """The pitches of a line as they stand in the score, each with how often it is struck."""
+        return Counter(one.note.midi for one in line).items()
 
     def rings(self, midi: int) -> bool:
         return 0 <= midi <= 127 and bool(places_for(self.instrument, midi))
@@ -141,55 +122,15 @@ def duet_of(score: Score, instrument: Instrument, seconds_per_whole: float, wher
     return Duet(melody, bass, instrument, seconds_per_whole)
 
 
-def arrangements(duet: Duet, keys: Sequence[int], where: str) -> list[Arrangement]:
-    """A row for each of these keys, the cheapest first; CoachError where the melody rings in none of them."""
-    rows = sorted((_unsearched(duet, key) for key in keys), key=lambda row: abs(row.shift.key))
-    if not any(row.rings for row in rows):
-        strings = tuning_name(duet.instrument)
-        what = "in any key" if len(keys) > 1 else "in this key"
-        message = f"no note of the melody rings at a node of {strings} {what}"
-        guess = "choose another --instrument" if len(keys) > 1 else "--transpose best tries all keys"
-        raise CoachError(Problem(message, where, guess=guess))
-    enough = WORTH_WEIGHING * max(row.rings for row in rows)
-    rows = [_searched(duet, row) if row.rings >= enough else row for row in rows]
-    return sorted(rows, key=lambda row: (row.cost, -row.rings))
-
-
-def _searched(duet: Duet, row: Arrangement) -> Arrangement:
-    return replace(row, fingering=find_fingering(duet.instrument, *duet.wanted(row.shift)))
-
-
-def _unsearched(duet: Duet, key: int) -> Arrangement:
-    melody = max(
-        (key + octave for octave in _OCTAVES),
-        key=lambda move: (sum(duet.rings(one.note.midi + move) for one in duet.melody), -abs(move)),
-    )
-    lowest = min(string.midi for string in duet.instrument.strings)
-    bass = min(
-        (key + octave for octave in _OCTAVES),
-        key=lambda move: (
-            sum(_misfit(one.note.midi + move - lowest) for one in duet.bass),
-            abs(move),
-        ),
-    )
-    rings = sum(duet.rings(one.note.midi + melody) for one in duet.melody)
-    return Arrangement(Shift(melody, bass), rings)
-
-
-def _misfit(above_lowest: int) -> int:
-    """How badly a bass note lies so many semitones above the lowest string."""
-    return -3 * above_lowest if above_lowest < 0 else max(0, above_lowest - _BASS_SPAN)
-
-
-def place_duet(score: Score, duet: Duet, chosen: Arrangement) -> None:
-    """Leave in the score the notes that the arrangement keeps, moved and at their places; tell the others by bar."""
-    shift = chosen.shift
+def place_duet(score: Score, duet: Duet, shift: Shift, choices: Sequence[Choice]) -> None:
+    """Leave in the score the notes that have a place, moved and at their places; tell the others by bar."""
     for bar in score.bars:
         bar.notes = []
         bar.key = bar.key.moved(shift.key) if bar.key else None
     lines = ((duet.melody, shift.melody, MELODY), (duet.bass, shift.bass, BASS))
     for line, semitones, layer in lines:
-        at = {choice.note.onset_s: choice for choice in chosen.choices(layer)}
+        chosen = "bass" if layer == BASS else "melody"
+        at = {choice.note.onset_s: choice for choice in choices if choice.layer == chosen}
         for one in line:
             midi = duet.moved(one, semitones)
             choice = at.get(float(one.onset) * duet.seconds_per_whole)
@@ -252,28 +193,3 @@ def _moved_text(shift: Shift) -> str:
         if move
     ]
     return f"transposed: {', '.join(parts)}" if parts else "not transposed"
-
-
-def table_lines(duet: Duet, rows: Sequence[Arrangement], key: Key | None) -> list[str]:
-    """The rows as a table: the key, what rings in it, the hardest of it, and what is lost."""
-    lines = ["key        melody  bass  rings  hardest node  longest reach  hardest move       lost"]
-    for row in rows:
-        name = str(key.moved(row.shift.key)) if key else f"{row.shift.key:+d}"
-        start = f"{name:<10} {row.shift.melody:+6d}{row.shift.bass:+6d}  {row.rings:>2}/{len(duet.melody):<3}"
-        if row.fingering is None:
-            lines.append(f"{start} too few notes ring")
-            continue
-        melody, bass = row.choices(MELODY), row.choices(BASS)
-        hardest = max(melody, key=lambda choice: choice.place.finger_cost, default=None)
-        choices = row.fingering.choices
-        reach_mm = max(choice.span_mm for choice in choices)
-        move = max(choices, key=lambda choice: choice.cost.speed)
-        node = place_text(duet.instrument, hardest.place) if hardest else ""
-        speed_mm_s = USUAL.hand_speed_mm_s * math.sqrt(move.cost.speed)
-        lost = len(duet.melody) - len(melody)
-        lost_bass = len(duet.bass) - len(bass)
-        lines.append(
-            f"{start} {node:<13} {reach_mm:>7.0f} mm      {move.move_mm:>4.0f} mm, {speed_mm_s:>4.0f} mm/s"
-            f"  {lost:>2} + {lost_bass} bass"
-        )
-    return lines

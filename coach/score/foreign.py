@@ -96,7 +96,7 @@ class _File:
 
 
 def _titled(score: Score, where: str) -> Score:
-    if not score.title or score.title == where:
+    if not score.title:
         score.title = Path(where).stem.replace("_", " ").replace("-", " ")[:80]
     score.title, score.composer = plain_text(score.title), plain_text(score.composer)
     return score

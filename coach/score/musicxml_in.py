@@ -79,7 +79,7 @@ def read_musicxml(root: Element, part: str, where: str, longest: Longest | None 
     if len(measures) > MAX_BARS:
         raise CoachError(Problem(f"{len(measures)} bars; at most {MAX_BARS} can be imported", where))
     score = Score(part=part)
-    score.title = words(root.findtext("work/work-title") or root.findtext("movement-title") or "")
+    score.title = _title(root)
     creators = root.findall("identification/creator")
     score.composer = words(next((c.text or "" for c in creators if c.get("type") == "composer"), ""))
     reader = _PartReader(score)
@@ -96,6 +96,16 @@ def read_musicxml(root: Element, part: str, where: str, longest: Longest | None 
     score.order = played_order(turns, score)
     score.tunings = reader.tunings()
     return score
+
+
+_FILE_NAME = re.compile(r"\S+\.(?:mxl|xml|musicxml|mid|midi)", re.IGNORECASE)
+
+
+def _title(root: Element) -> str:
+    """The work's title and its movement's; programs put a file's name where the author said none."""
+    texts = (words(root.findtext(path) or "") for path in ("work/work-title", "movement-title"))
+    titles = [text for text in dict.fromkeys(texts) if text and not _FILE_NAME.fullmatch(text)]
+    return ", ".join(titles)
 
 
 def bar_numbers(printed: Sequence[str], score: Score) -> list[str]:

@@ -169,7 +169,7 @@ def join_ties(bars: list[tuple[Fraction, ScoreBar]]) -> list[tuple[Fraction, Sco
                 at.remove(same)
                 first_onset, first_bar, first, _ = joined_notes[same]
                 joined = _longer(first, note)
-                joined_notes[same] = (first_onset, first_bar, joined, not note.tie_start)
+                joined_notes[same] = (first_onset, first_bar, joined, not (note.tie_start or first.tie_stop))
                 if note.tie_start:
                     waiting.setdefault((note.midi, onset + note.length), []).append(same)
                 continue

@@ -17,7 +17,9 @@ at once. Two notes of one onset never share a string; a plucking hand that touch
 Search: the state is what still counts of the past: where the fretting hand last was and since when (more than a
 second makes no difference), and which strings are occupied, until when and by which stopped note. Dynamic
 programming (Bellman 1957) over all states that can be reached, forwards for the least cost to each and backwards
-for the least cost of the rest, is exact: nothing is pruned.
+for the least cost of the rest, is exact. `most_cost` leaves out only ways that cost more than it: what leads to a
+state, with the least that the places of the notes after it cost by themselves, is never more than the whole (branch
+and bound, Land and Doig 1960).
 
 The *second best* of a note is its place in the cheapest whole fingering that puts this note elsewhere (another
 string, node or fret, not the other hand). The least of these over all notes is the second-best fingering.
@@ -138,11 +140,30 @@ def find_fingering(
     ValueError, naming the note, when a note sounds nowhere or more notes start at once than strings allow.
     """
     task = _task(instrument, melody, bass or (), settings)
-    layers = _layers(task)
-    rests = _rests(layers)
+    layers = _layers(task, math.inf)
+    fingering = _cheapest(task, layers)
+    if fingering is None:
+        raise ValueError(_no_fingering(task, layers))
+    return fingering
+
+
+def fingering_upto(
+    instrument: Instrument, melody: Sequence[WantedNote], bass: Sequence[WantedNote], most_cost: float
+) -> Fingering | None:
+    """As `find_fingering`, but None where the cheapest costs more than `most_cost`, which takes a fraction of the time.
+
+    Second-best places above `most_cost` are not found.
+    """
+    task = _task(instrument, melody, bass, USUAL)
+    return _cheapest(task, _layers(task, most_cost))
+
+
+def _cheapest(task: _Task, layers: list[_Layer]) -> Fingering | None:
+    """The cheapest fingering of all ways; None where there is none."""
+    settings, rests = task.settings, _rests(layers)
     total = rests[0][0]
     if not task.notes or total == math.inf:
-        raise ValueError(_no_fingering(task, layers))
+        return None
     choices: list[Choice] = []
     left_out: list[WantedNote] = []
     number_of: dict[int, int] = {}
@@ -153,7 +174,7 @@ def find_fingering(
         place = task.places[i][picked]
         on_strings, on_hand = _strings(task, i, place, state[1]), _hand(task, i, place, state[0])
         if on_strings is None or on_hand is None:
-            raise ValueError(_no_fingering(task, layers))
+            return None
         cut, cut_note, held_span_mm, held = on_strings
         move, speed, move_mm, hand_span_mm, hand = on_hand
         span_mm = max(held_span_mm, hand_span_mm)
@@ -297,9 +318,13 @@ class _Layer:
     """For each state: cost, candidate and index of the state after it, for every candidate that can be taken."""
 
 
-def _layers(task: _Task) -> list[_Layer]:
-    """Forwards through the notes: every state that can be reached, at its least cost. One layer a note."""
+def _layers(task: _Task, most_cost: float) -> list[_Layer]:
+    """Forwards through the notes: every state that can be reached, at its least cost. One layer a note.
+
+    Ways that can only lead to a whole above `most_cost` are left out.
+    """
     layers = []
+    room = _room_before(task, most_cost)
     states: dict[_State, int] = {_START: 0}
     reached = [0.0]
     reach_mm = task.settings.reach_mm
@@ -326,6 +351,8 @@ def _layers(task: _Task) -> list[_Layer]:
                 cost = alone[picked] + move + speed + cut
                 if held_span_mm or hand_span_mm:
                     cost += reach_cost(max(held_span_mm, hand_span_mm), reach_mm)
+                if reached[at] + cost > room[i]:
+                    continue
                 after = following.setdefault((hand_after, held_after), len(following))
                 if after == len(least):
                     least.append(math.inf)
@@ -340,6 +367,16 @@ def _layers(task: _Task) -> list[_Layer]:
             )
         states, reached = following, least
     return layers
+
+
+def _room_before(task: _Task, most_cost: float) -> list[float]:
+    """For each note what all up to it may cost, if the rest costs as little as its places by themselves."""
+    least = [
+        min(place.cost if place else note.leave_cost or 0.0 for place in places)
+        for places, note in zip(task.places, task.notes, strict=True)
+    ]
+    after = [*itertools.accumulate(reversed(least[1:]), initial=0.0)]
+    return [most_cost - rest for rest in reversed(after)]
 
 
 def _rests(layers: list[_Layer]) -> list[list[float]]:
