@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+import re
 import sys
 from pathlib import Path
 
@@ -278,3 +279,20 @@ def test_a_new_drill_is_for_the_players_own_instrument(tmp_path: Path) -> None:
         path.unlink()
     assert main(["new", "--title", "Own", "--folder", str(tmp_path), "--instrument", "bass"]) == 0
     assert len(load_drill(path).instrument.strings) == 4
+
+
+def test_check_names_the_hardest_place_and_why(tmp_path: Path, capsys) -> None:  # type: ignore[no-untyped-def]
+    """A node near the nut forgives a finger less than one at 12, and from there it is a long way for the hand."""
+    path = tmp_path / "a.yaml"
+    path.write_text(
+        GOOD.replace("- bass: 1 E:0 for 4", "- bass: 1 E:0").replace(
+            "1 G:<7>, 3 D:<5>", "1 G:<12>, 4& D:<2.7>"
+        )
+    )
+    assert main(["check", str(path)]) == 0
+    out, _ = capsys.readouterr()
+    place, _, why = out.split("; hardest: ")[1].strip().partition(", because ")
+    assert place == "one, bar 1, beat 4&, D:<2.7>"
+    # Frets lie at L (1 - 2 ** (-n / 12)), so node 1/2 at 432 mm and 1/7 at 123.4 mm of 864; 3.5 beats at 76 bpm.
+    assert "the hand moves 309 mm in 2.8 s" in why
+    assert re.search(r"its node forgives \d\.\d mm", why)

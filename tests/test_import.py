@@ -13,7 +13,7 @@ from pathlib import Path
 
 import mido
 import pytest
-from hypothesis import given, settings
+from hypothesis import assume, given, settings
 
 from coach.cli import main
 from coach.ground.problem import CoachError
@@ -342,6 +342,7 @@ def test_drill_to_midi_and_back_keeps_pitches_onsets_layers_and_phrases(path: Pa
 
     assert sounding(back) == sounding(drill)
     assert back.title == drill.title
+    assert back.key == drill.key
     assert back.tempo.goal_bpm == drill.goal_bpm
     names, names_back = ({phrase.id: phrase.name for phrase in one.phrases} for one in (drill, back))
     assert [names_back[phrase] for phrase in back.order] == [names[phrase] for phrase in drill.order]
@@ -353,6 +354,8 @@ def test_drill_to_midi_and_back_keeps_pitches_onsets_layers_and_phrases(path: Pa
 @settings(max_examples=8, deadline=None)
 @given(drafts())
 def test_any_drill_survives_both_round_trips(tmp_path_factory: pytest.TempPathFactory, draft: Drill) -> None:
+    # Which of two short bars is the pick-up, a foreign score can't always say.
+    assume(not any(bar.ends_early for phrase in draft.phrases for bar in phrase.bars))
     named = [replace(phrase, name=f"part {number}") for number, phrase in enumerate(draft.phrases)]
     drill, _ = read_drill(write_drill(replace(draft, phrases=tuple(named))), "made.yaml")
     assert drill is not None
@@ -361,7 +364,8 @@ def test_any_drill_survives_both_round_trips(tmp_path_factory: pytest.TempPathFa
     (folder / "a.mid").write_bytes(midi_bytes(drill, drill.goal_bpm))
     back, _ = arranged(read_score(folder / "a.musicxml"), Choices(every=64), "a.musicxml")
     assert comparable(back) == comparable(drill)
-    arranged(read_score(folder / "a.mid"), Choices(instrument=drill.instrument), "a.mid")
+    if not all(note.is_artificial for note in drill.notes):
+        arranged(read_score(folder / "a.mid"), Choices(instrument=drill.instrument), "a.mid")
 
 
 def test_chords_voices_backup_and_ties_are_read(tmp_path: Path) -> None:

@@ -144,3 +144,20 @@ def test_any_line_of_harmonics_comes_back_from_midi(
     back = back_from_midi(drill, tmp_path_factory.mktemp("midi"))
     assert {onset for onset, *_ in rung(back)} == {onset for onset, *_ in rung(drill)}
     assert told_by_bend(drill) <= rung(back)
+
+
+def test_a_key_signature_goes_out_and_comes_back_as_mido_reads_it(tmp_path: Path) -> None:
+    """Standard MIDI Files 1.0, meta event 59: sharps or flats, and 1 for minor."""
+    drill, _ = read_drill(
+        "drill: 1\ntitle: K\ninstrument: bass\nmeter: 4/4\nkey: Eb major\ntempo: {start: 60, goal: 60}\nphrases:\n"
+        "  - {name: a, bars: [{b: 1 E:4}, {key: F# minor, b: 1 E:4}]}\n",
+        "k.yaml",
+    )
+    assert drill is not None
+    data = midi_bytes(drill, 60)
+    assert b"\xff\x59\x02\xfd\x00" in data, "three flats, major"
+    assert b"\xff\x59\x02\x03\x01" in data, "three sharps, minor"
+    path = tmp_path / "k.mid"
+    path.write_bytes(data)
+    score = read_score(path)
+    assert [str(bar.key) for bar in score.bars] == ["Eb major", "F# minor"]

@@ -7,6 +7,7 @@ import json
 import os
 import sys
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from coach.commands.common import (
@@ -25,6 +26,7 @@ from coach.ground.places import Places, user_path
 from coach.ground.plain import counted, plain_text
 from coach.ground.problem import CoachError, Problem, UsageError
 from coach.ground.source import read_text, stream_text
+from coach.music.hardest import hardest_of
 from coach.score.checked import checked
 from coach.score.edit import repaired
 from coach.score.keys import DRILL_FILE
@@ -143,8 +145,18 @@ def _summary(name: str, drill: Drill, instrument: Instrument) -> str:
         f"{name}: good: {plain_text(drill.title)}; {counted(len(drill.phrases), 'phrase')}, "
         f"{counted(bars, 'bar')}, {counted(len(events), 'event')} in {', '.join(drill.layers)}; "
         f"nodes: {shown or 'none'}; {tempo_range(drill.tempo.start_bpm, drill.goal_bpm)}; "
-        f"judged on {tuning_name(instrument)}"
+        f"judged on {tuning_name(instrument)}{_hardest(replace(drill, instrument=instrument))}"
     )
+
+
+def _hardest(drill: Drill) -> str:
+    """Where the drill is hardest, and why; nothing where it has no harmonic."""
+    place = hardest_of(drill)
+    if place is None:
+        return ""
+    phrase = plain_text(drill.phrase(place.phrase).name)
+    where = f"{phrase}, bar {place.bar}, beat {place.beat}, {place.node}"
+    return f"; hardest: {where}, because {', '.join(place.reasons)}"
 
 
 def _row(

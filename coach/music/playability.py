@@ -247,7 +247,7 @@ def _sounding_name(board: _Board, placed: PlacedNote) -> str:
 
 def _plucking(board: _Board, passage: Passage) -> Iterator[_Remark]:
     """Moments at which the plucking hand touches a node and would have to strike more than that string."""
-    for _onset, events, notes in _moments(passage):
+    for _onset, events, notes in moments(passage):
         touched = [note for note in notes if note.plucking_hand_touch]
         if plucks(len(notes), len(touched)):
             continue
@@ -263,11 +263,11 @@ def _plucking(board: _Board, passage: Passage) -> Iterator[_Remark]:
 def _fretting(board: _Board, passage: Passage, reach_mm: float) -> Iterator[_Remark]:
     """Moments at which the fretting hand's fingers can't be where they must, or span more than its reach."""
     held: list[tuple[Fraction, Note]] = []
-    for onset, events, notes in _moments(passage):
+    for onset, events, notes in moments(passage):
         # A stop on a string that is played anew has been let go.
         struck = {note.string for note in notes}
         held = [(until, note) for until, note in held if until > onset and note.string not in struck]
-        new = [note for note in notes if _uses_fretting_hand(note)]
+        new = [note for note in notes if uses_fretting_hand(note)]
         down = [note for _until, note in held] + new
         if new:
             places = [_finger(board, note) for note in down]
@@ -329,7 +329,7 @@ def _spans(
         )
 
 
-def _moments(passage: Passage) -> Iterator[tuple[Fraction, list[PlacedEvent], list[Note]]]:
+def moments(passage: Passage) -> Iterator[tuple[Fraction, list[PlacedEvent], list[Note]]]:
     """Onset, events and notes of everything that starts together."""
     for onset, group in itertools.groupby(passage.events, key=lambda event: event.onset):
         events = list(group)
@@ -346,8 +346,8 @@ def _less_span(low: Note, high: Note) -> str:
 def _moves(board: _Board, passage: Passage, goal_bpm: int, hand_speed_mm_s: float) -> Iterator[_Remark]:
     """Moves of the fretting hand that are faster than its set speed at the goal tempo."""
     before: tuple[Fraction, float, Note] | None = None
-    for onset, events, struck in _moments(passage):
-        notes = [note for note in struck if _uses_fretting_hand(note)]
+    for onset, events, struck in moments(passage):
+        notes = [note for note in struck if uses_fretting_hand(note)]
         if not notes:
             continue
         place_mm = sum(board.hand_mm(note) for note in notes) / len(notes)
@@ -368,10 +368,10 @@ def _moves(board: _Board, passage: Passage, goal_bpm: int, hand_speed_mm_s: floa
 
 
 def _first_fretting(events: Sequence[PlacedEvent]) -> PlacedEvent:
-    return next(event for event in events if any(_uses_fretting_hand(placed.note) for placed in event.notes))
+    return next(event for event in events if any(uses_fretting_hand(placed.note) for placed in event.notes))
 
 
-def _uses_fretting_hand(note: Note) -> bool:
+def uses_fretting_hand(note: Note) -> bool:
     return note.stop > 0 or (note.is_harmonic and not note.plucking_hand_touch)
 
 

@@ -12,7 +12,7 @@ from __future__ import annotations
 import contextlib
 import io
 import re
-from bisect import bisect_right
+from bisect import bisect_left, bisect_right
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
@@ -25,6 +25,7 @@ import mido
 from coach.ground.frozen import frozen
 from coach.ground.plain import plain_text
 from coach.ground.problem import CoachError, Problem
+from coach.music.key import Key, key_named
 from coach.score.midi_out import CLICK_CHANNEL, HARMONICS_OCTAVES, HARMONICS_PROGRAM
 from coach.score.score import MAX_BARS, Score, ScoreBar, ScoreNote, index_named, numbered
 from coach.score.sustain import RawNote, with_pedal
@@ -63,6 +64,7 @@ class _Contents:
     tempos: dict[Fraction, Fraction] = field(default_factory=dict)
     markers: dict[Fraction, str] = field(default_factory=dict)
     cues: dict[Fraction, list[str]] = field(default_factory=dict)
+    keys: dict[Fraction, Key] = field(default_factory=dict)
     texts: list[str] = field(default_factory=list)
     title: str = ""
     percussion: int = 0
@@ -291,6 +293,10 @@ def _meta(contents: _Contents, message: Any, at: Fraction, track: int, kind: int
         contents.tempos[at] = Fraction(60_000_000, message.tempo)
     elif message.type == "time_signature" and message.denominator <= 32 and 1 <= message.numerator <= 64:
         contents.meters[at] = (message.numerator, message.denominator, message.clocks_per_click)
+    elif message.type == "key_signature":
+        tonic, minor = message.key.removesuffix("m"), message.key.endswith("m")
+        if key := key_named(f"{tonic} {'minor' if minor else 'major'}"):
+            contents.keys[at] = key
     elif message.type == "marker":
         contents.markers[at] = _text(message)
     elif message.type == "cue_marker":
@@ -342,6 +348,9 @@ def _bars(contents: _Contents, score: Score, where: str) -> None:
             bar.tempos.clear()
         if place < end:
             bar.tempos.append(contents.tempos[place])
+    for place, key in sorted(contents.keys.items()):
+        for _, bar in bars[bisect_left(starts, place) :] if place > starts[0] else bars:
+            bar.key = key
     _pickup(bars[0][1])
     for (_, bar), (_, after) in pairwise(bars):
         # A marked short bar before longer ones leads into them: MIDI has no other way to say so.

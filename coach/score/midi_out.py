@@ -25,6 +25,7 @@ from coach.ground.plain import plain_text
 from coach.music.clicktrack import clicks_of, count_in_beats
 from coach.music.drill import Drill
 from coach.music.excerpt import Passage, passage_of, whole_piece
+from coach.music.key import Key
 from coach.strings.units import midi_from_hz
 
 TICKS_PER_QUARTER = 960
@@ -142,6 +143,10 @@ def _conductor(drill: Drill, passage: Passage, ticks: _Ticks, tempo_bpm: int) ->
     shown = None
     phrase = ""
     names = {item.id: plain_text(item.name) for item in drill.phrases}
+    keys = {
+        (item.id, n): bar.key for item in drill.phrases for n, bar in enumerate(item.bars, item.first_bar)
+    }
+    shown_key: Key | None = None
     first_bars = {item.id: item.first_bar for item in drill.phrases}
     for index, bar in enumerate(passage.bars):
         # The count-in and a pick-up that it leads into fill whole bars.
@@ -161,12 +166,22 @@ def _conductor(drill: Drill, passage: Passage, ticks: _Ticks, tempo_bpm: int) ->
             events.append(
                 (tick, 0, meta("time_signature", numerator=upper, denominator=lower, clocks_per_click=click))
             )
+        key = keys[bar.phrase, bar.number]
+        if key and key != shown_key:
+            shown_key = key
+            events.append((tick, 0, meta("key_signature", key=_key_text(key))))
         if bar.phrase != phrase or bar.number == first_bars[phrase]:
             phrase = bar.phrase
             events.append((ticks.at(bar.start), 0, meta("marker", text=names[phrase])))
         if bar.cue:
             events.append((ticks.at(bar.start), 0, meta("cue_marker", text=plain_text(bar.cue))))
     return events
+
+
+def _key_text(key: Key) -> str:
+    """A key as mido names it: `Eb`, `F#m`."""
+    tonic, mode = str(key).split()
+    return tonic + "m" * (mode == "minor")
 
 
 def _power(number: int) -> bool:

@@ -4,7 +4,8 @@ Conventions: seconds from the first note; strings are indices from 0, the highes
 node (touched by the fretting hand, or by the plucking hand from fret 12 on) or, for a bass note, a stopped or open
 string. Costs have no unit; they only rank. The figures that weigh them are our own and uncalibrated.
 
-A choice costs: `finger`, 10 / the mm by which a firm finger may miss its node (`touch.clear_mm`), and for the hand 2
+A choice costs: `finger`, 10 / the mm by which a firm finger may miss its node (`touch.clear_mm`), for a stop half a
+point for each fret beyond 12, and for the hand 2
 for a touch by the plucking hand or up to 4 for the fretting hand beyond mid-string; `tune`, the cube of the cents
 beside the wanted note / 12 (`reach.TUNE_CENTS`); `move`, 1 for 100 mm from the
 fretting hand's last place; `speed`, the square of the speed needed against the settable hand speed; `reach`, the square

@@ -25,6 +25,8 @@ players know, costs hardly more than a true octave, and partial 7 nearly as much
 LEAST_CLEAR_MM = 0.25
 BESIDE_CENTS, SAME_CENTS = 5.0, 0.5
 """How far a node may sound from what a file says, and what tells two partials apart: 3 lies 2 cents beside 4."""
+USUAL_FRET, STOP_COST = 12, 0.5
+"""The last fret at which a bass note is stopped as a rule (common practice, no source), and the cost of each beyond."""
 PLUCKING_HAND_COST = 2.0
 ARTIFICIAL_COST = 6.0
 """Both hands move for an artificial harmonic; a natural one that lies well is preferred."""
@@ -206,7 +208,8 @@ def bass_places(instrument: Instrument, midi: int, string: int | None = None) ->
         fret = midi - instrument.open_midi(at)
         if 0 <= fret <= LAST_FRET:
             fret_mm = instrument.fret_mm(at, fret)
-            places.append(Place(at, None, fret, False, fret_mm, instrument.along_mm(at, fret_mm), 0.0, 0.0))
+            high = STOP_COST * max(0, fret - USUAL_FRET)
+            places.append(Place(at, None, fret, False, fret_mm, instrument.along_mm(at, fret_mm), 0.0, high))
     return tuple(sorted(places, key=_order))
 
 

@@ -1,0 +1,101 @@
+"""The hardest place of a drill and why, at its goal tempo: by the node search's own costs, which only rank.
+
+A harmonic's difficulty is what its node forgives a finger, how fast the hand has to come to it, and how far it is
+from what the same hand holds down (`coach.strings.fingering`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from fractions import Fraction
+from functools import lru_cache
+
+from coach.ground.frozen import frozen
+from coach.music.drill import Drill, Note
+from coach.music.excerpt import Excerpt, Passage, PlacedEvent, passage_of
+from coach.music.playability import hand_mm, moments, note_text, uses_fretting_hand
+from coach.strings.fingering import MOVE_COST_PER_MM
+from coach.strings.instrument import Instrument, Node
+from coach.strings.plucked import PluckedString
+from coach.strings.reach import FINGER_COST_MM, LEAST_CLEAR_MM, USUAL, reach_cost
+from coach.strings.touch import clear_mm, finger_share
+
+_TELLING = 0.2
+"""The share of a place's difficulty from which a reason is said."""
+
+
+@frozen
+class Hardest:
+    """A harmonic of a drill with what makes it hard, the heaviest reason first."""
+
+    phrase: str
+    bar: int
+    beat: str
+    """As players count: `2&`."""
+    node: str
+    """As the drill file writes it: `D:<3.2>`."""
+    reasons: tuple[str, ...]
+    cost: float
+
+
+def hardest_of(drill: Drill) -> Hardest | None:
+    """The hardest harmonic of a drill, the first of equals; None where it has none."""
+    places = (
+        place
+        for phrase in drill.phrases
+        for place in _places(drill, passage_of(drill, Excerpt(drill.id, (phrase.id,))))
+    )
+    return max(places, key=lambda place: place.cost, default=None)
+
+
+def _places(drill: Drill, passage: Passage) -> Iterator[Hardest]:
+    """Every harmonic of a phrase with its difficulty."""
+    instrument = drill.instrument
+    held: list[tuple[Fraction, Note]] = []
+    hand: tuple[float, float] | None = None
+    for onset, events, notes in moments(passage):
+        at_s = float(passage.tempo.seconds_at(onset, drill.goal_bpm))
+        struck = {note.string for note in notes}
+        held = [(until, note) for until, note in held if until > onset and note.string not in struck]
+        down_mm = [hand_mm(instrument, note) for _, note in held]
+        fretting = [note for note in notes if uses_fretting_hand(note)]
+        down_mm += [hand_mm(instrument, note) for note in fretting]
+        for event in events:
+            for note in (placed.note for placed in event.notes if placed.note.node):
+                yield _place(instrument, passage, event, note, (down_mm, hand, at_s))
+        if fretting:
+            hand = (sum(hand_mm(instrument, note) for note in fretting) / len(fretting), at_s)
+        held += [(onset + e.hold, placed.note) for e in events for placed in e.notes if placed.note.stop]
+
+
+def _place(
+    instrument: Instrument,
+    passage: Passage,
+    event: PlacedEvent,
+    note: Note,
+    hands: tuple[list[float], tuple[float, float] | None, float],
+) -> Hardest:
+    down_mm, before, at_s = hands
+    forgives_mm = _forgives_mm(instrument, note.string, note.node, note.stop) if note.node else 0.0
+    reasons = [(FINGER_COST_MM / max(forgives_mm, LEAST_CLEAR_MM), f"its node forgives {forgives_mm:.1f} mm")]
+    if uses_fretting_hand(note):
+        place_mm = hand_mm(instrument, note)
+        span_mm = max((abs(place_mm - other) for other in down_mm), default=0.0)
+        reasons.append((reach_cost(span_mm, USUAL.reach_mm), f"the hand spans {span_mm:.0f} mm"))
+        if before is not None:
+            move_mm, time_s = abs(place_mm - before[0]), at_s - before[1]
+            speed = move_mm / time_s
+            cost = MOVE_COST_PER_MM * move_mm + (speed / USUAL.hand_speed_mm_s) ** 2
+            reasons.append((cost, f"the hand moves {move_mm:.0f} mm in {time_s:.1f} s"))
+    total = sum(cost for cost, _ in reasons)
+    told = tuple(text for cost, text in sorted(reasons, reverse=True) if cost >= _TELLING * total)
+    bar = passage.bars[event.bar]
+    return Hardest(bar.phrase, bar.number, event.count, note_text(instrument, note), told, total)
+
+
+@lru_cache(512)
+def _forgives_mm(instrument: Instrument, string: int, node: Node, stop: int) -> float:
+    """By how much a finger may miss a node."""
+    plucked = PluckedString.of(instrument, string)
+    plucked = plucked.stopped(stop) if stop else plucked
+    return clear_mm(plucked, node, finger_share(None, plucked.length_mm))
