@@ -598,7 +598,7 @@ def midi_with(kind: int, division: int) -> bytes:
         (midi_with(1, 0), "divides a beat into 0 ticks"),
         (midi_with(1, 0xE728), "counts film frames"),
         (midi_with(2, 96), "of type 2, separate patterns"),
-        (midi_with(9, 96), "of type 9; there are types 0, 1 and 2"),
+        (midi_with(9, 96), "of type 9, which does not exist"),
     ],
     ids=range(26),
 )

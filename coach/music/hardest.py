@@ -13,7 +13,7 @@ from functools import lru_cache
 from coach.ground.frozen import frozen
 from coach.music.drill import Drill, Note
 from coach.music.excerpt import Excerpt, Passage, PlacedEvent, passage_of
-from coach.music.playability import hand_mm, moments, note_text, uses_fretting_hand
+from coach.music.playability import Board, moments, uses_fretting_hand
 from coach.strings.fingering import MOVE_COST_PER_MM
 from coach.strings.instrument import Instrument, Node
 from coach.strings.plucked import PluckedString
@@ -40,46 +40,46 @@ class Hardest:
 
 def hardest_of(drill: Drill) -> Hardest | None:
     """The hardest harmonic of a drill, the first of equals; None where it has none."""
+    board = Board(drill.instrument)
     places = (
         place
         for phrase in drill.phrases
-        for place in _places(drill, passage_of(drill, Excerpt(drill.id, (phrase.id,))))
+        for place in _places(drill, board, passage_of(drill, Excerpt(drill.id, (phrase.id,))))
     )
     return max(places, key=lambda place: place.cost, default=None)
 
 
-def _places(drill: Drill, passage: Passage) -> Iterator[Hardest]:
+def _places(drill: Drill, board: Board, passage: Passage) -> Iterator[Hardest]:
     """Every harmonic of a phrase with its difficulty."""
-    instrument = drill.instrument
     held: list[tuple[Fraction, Note]] = []
     hand: tuple[float, float] | None = None
     for onset, events, notes in moments(passage):
         at_s = float(passage.tempo.seconds_at(onset, drill.goal_bpm))
         struck = {note.string for note in notes}
         held = [(until, note) for until, note in held if until > onset and note.string not in struck]
-        down_mm = [hand_mm(instrument, note) for _, note in held]
+        down_mm = [board.hand_mm(note) for _, note in held]
         fretting = [note for note in notes if uses_fretting_hand(note)]
-        down_mm += [hand_mm(instrument, note) for note in fretting]
+        down_mm += [board.hand_mm(note) for note in fretting]
         for event in events:
             for note in (placed.note for placed in event.notes if placed.note.node):
-                yield _place(instrument, passage, event, note, (down_mm, hand, at_s))
+                yield _place(board, passage, event, note, (down_mm, hand, at_s))
         if fretting:
-            hand = (sum(hand_mm(instrument, note) for note in fretting) / len(fretting), at_s)
+            hand = (sum(board.hand_mm(note) for note in fretting) / len(fretting), at_s)
         held += [(onset + e.hold, placed.note) for e in events for placed in e.notes if placed.note.stop]
 
 
 def _place(
-    instrument: Instrument,
+    board: Board,
     passage: Passage,
     event: PlacedEvent,
     note: Note,
     hands: tuple[list[float], tuple[float, float] | None, float],
 ) -> Hardest:
     down_mm, before, at_s = hands
-    forgives_mm = _forgives_mm(instrument, note.string, note.node, note.stop) if note.node else 0.0
+    forgives_mm = _forgives_mm(board.instrument, note.string, note.node, note.stop) if note.node else 0.0
     reasons = [(FINGER_COST_MM / max(forgives_mm, LEAST_CLEAR_MM), f"its node forgives {forgives_mm:.1f} mm")]
     if uses_fretting_hand(note):
-        place_mm = hand_mm(instrument, note)
+        place_mm = board.hand_mm(note)
         span_mm = max((abs(place_mm - other) for other in down_mm), default=0.0)
         reasons.append((reach_cost(span_mm, USUAL.reach_mm), f"the hand spans {span_mm:.0f} mm"))
         if before is not None:
@@ -90,7 +90,7 @@ def _place(
     total = sum(cost for cost, _ in reasons)
     told = tuple(text for cost, text in sorted(reasons, reverse=True) if cost >= _TELLING * total)
     bar = passage.bars[event.bar]
-    return Hardest(bar.phrase, bar.number, event.count, note_text(instrument, note), told, total)
+    return Hardest(bar.phrase, bar.number, event.count, board.name(note), told, total)
 
 
 @lru_cache(512)

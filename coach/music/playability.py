@@ -54,7 +54,7 @@ class _Sounding:
         return self.note.ending != "ring" and (self.hold_written or not self.note.is_harmonic)
 
 
-class _Board:
+class Board:
     """How notes are called and where they lie on an instrument; the few of a drill are worked out once."""
 
     def __init__(self, instrument: Instrument) -> None:
@@ -93,7 +93,7 @@ def check_playability(
 ) -> list[Finding]:
     """Everything that stands in the way of playing the drill, in the order of its phrases and beats."""
     findings = []
-    board = _Board(drill.instrument)
+    board = Board(drill.instrument)
     for index, phrase in enumerate(drill.phrases):
         passage = passage_of(drill, Excerpt(drill.id, (phrase.id,)))
         of_phrase = [
@@ -133,7 +133,7 @@ def _event_index(drill: Drill, phrase: int, event: PlacedEvent) -> int:
     )
 
 
-def _wrong_notes(board: _Board, passage: Passage) -> Iterator[_Remark]:
+def _wrong_notes(board: Board, passage: Passage) -> Iterator[_Remark]:
     """Written positions that are not the node, and asserted pitches that do not sound."""
     instrument = board.instrument
     for event in passage.events:
@@ -179,7 +179,7 @@ def _written_there(written: str, node: Node, stop: int) -> bool:
 
 
 def _clashes(
-    board: _Board, passage: Passage, written: dict[tuple[int, str, Fraction], bool]
+    board: Board, passage: Passage, written: dict[tuple[int, str, Fraction], bool]
 ) -> Iterator[_Remark]:
     """Strings that two notes need at once."""
     sounding: dict[int, _Sounding] = {}
@@ -226,7 +226,7 @@ def _elsewhere(instrument: Instrument, note: Note) -> str:
     return f"the same note: {instrument.string_label(best.string)}:{best.text}"
 
 
-def _rubbing(board: _Board, passage: Passage) -> Iterator[_Remark]:
+def _rubbing(board: Board, passage: Passage) -> Iterator[_Remark]:
     """Harmonics that ring into a neighbour a semitone away."""
     for rub in rubs(passage):
         beats = (rub.event.onset - rub.earlier.onset) / passage.bars[rub.earlier.bar].beat_length
@@ -239,13 +239,13 @@ def _rubbing(board: _Board, passage: Passage) -> Iterator[_Remark]:
         )
 
 
-def _sounding_name(board: _Board, placed: PlacedNote) -> str:
+def _sounding_name(board: Board, placed: PlacedNote) -> str:
     """A note with the pitch that it sounds: `D:<4> (F#4)`."""
     midi, _cents = nearest_note(placed.sounding_hz, board.instrument.a4_hz)
     return f"{board.name(placed.note)} ({note_name(midi)})"
 
 
-def _plucking(board: _Board, passage: Passage) -> Iterator[_Remark]:
+def _plucking(board: Board, passage: Passage) -> Iterator[_Remark]:
     """Moments at which the plucking hand touches a node and would have to strike more than that string."""
     for _onset, events, notes in moments(passage):
         touched = [note for note in notes if note.plucking_hand_touch]
@@ -260,7 +260,7 @@ def _plucking(board: _Board, passage: Passage) -> Iterator[_Remark]:
         )
 
 
-def _fretting(board: _Board, passage: Passage, reach_mm: float) -> Iterator[_Remark]:
+def _fretting(board: Board, passage: Passage, reach_mm: float) -> Iterator[_Remark]:
     """Moments at which the fretting hand's fingers can't be where they must, or span more than its reach."""
     held: list[tuple[Fraction, Note]] = []
     for onset, events, notes in moments(passage):
@@ -284,11 +284,11 @@ def _fretting(board: _Board, passage: Passage, reach_mm: float) -> Iterator[_Rem
         ]
 
 
-def _finger(board: _Board, note: Note) -> Finger:
+def _finger(board: Board, note: Note) -> Finger:
     return Finger(board.hand_mm(note), note.fretting_finger, board.name(note))
 
 
-def _touch(board: _Board, note: Note) -> Finger:
+def _touch(board: Board, note: Note) -> Finger:
     """The finger that touches a node of a string that another finger of the fretting hand stops."""
     return Finger(board.touch_mm(note), note.touching_finger, f"the touch of {board.name(note)}")
 
@@ -298,7 +298,7 @@ def _stops_and_touches(note: Note) -> bool:
 
 
 def _stretches(
-    board: _Board, events: Sequence[PlacedEvent], new: Sequence[Note], reach_mm: float
+    board: Board, events: Sequence[PlacedEvent], new: Sequence[Note], reach_mm: float
 ) -> Iterator[_Remark]:
     """Artificial harmonics whose stop and touch lie further apart than the fretting hand reaches."""
     for note in filter(_stops_and_touches, new):
@@ -314,7 +314,7 @@ def _stretches(
 
 
 def _spans(
-    board: _Board, events: Sequence[PlacedEvent], down: Sequence[Note], reach_mm: float
+    board: Board, events: Sequence[PlacedEvent], down: Sequence[Note], reach_mm: float
 ) -> Iterator[_Remark]:
     places_mm = [board.hand_mm(note) for note in down]
     span_mm = max(places_mm) - min(places_mm)
@@ -343,7 +343,7 @@ def _less_span(low: Note, high: Note) -> str:
     return "a shorter hold, or the same note elsewhere; ignore this if your hand spans it"
 
 
-def _moves(board: _Board, passage: Passage, goal_bpm: int, hand_speed_mm_s: float) -> Iterator[_Remark]:
+def _moves(board: Board, passage: Passage, goal_bpm: int, hand_speed_mm_s: float) -> Iterator[_Remark]:
     """Moves of the fretting hand that are faster than its set speed at the goal tempo."""
     before: tuple[Fraction, float, Note] | None = None
     for onset, events, struck in moments(passage):
@@ -375,7 +375,7 @@ def uses_fretting_hand(note: Note) -> bool:
     return note.stop > 0 or (note.is_harmonic and not note.plucking_hand_touch)
 
 
-def _fingered(board: _Board, note: Note) -> str:
+def _fingered(board: Board, note: Note) -> str:
     """A note with its finger, where it has one."""
     name = board.name(note)
     return f"{name} (finger {note.fretting_finger})" if note.fretting_finger else name

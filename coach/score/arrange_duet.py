@@ -8,9 +8,10 @@ from dataclasses import replace
 
 from coach.music.drill import Drill
 from coach.music.key import Key
-from coach.score.arrange import DEFAULT_QUARTERS, arranged, chosen_bars
+from coach.score.arrange import arranged, chosen_bars
 from coach.score.duet import BASS, MELODY, Duet, duet_of, place_duet
 from coach.score.duet_search import KEYS, Arrangement, arrangements
+from coach.score.phrase_maker import DEFAULT_QUARTERS
 from coach.score.score import Score
 from coach.score.strands import Choices
 from coach.strings.fingering_text import place_text

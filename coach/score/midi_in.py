@@ -85,7 +85,9 @@ def read_midi(
     score = Score()
     contents = _contents(file, harmonics_octaves, score)
     if not contents.notes:
-        raise CoachError(Problem("the file has no notes except percussion", where))
+        raise CoachError(
+            Problem("the file has no notes except percussion", where, guess="choose another file")
+        )
     voices = list(
         dict.fromkeys(note.voice for note in sorted(contents.notes, key=lambda note: int(note.voice)))
     )
@@ -116,6 +118,9 @@ def read_midi(
     return score, chosen
 
 
+_AGAIN = "export it again as a MIDI file of type 1"
+
+
 def _parsed(data: bytes, where: str) -> Any:
     if len(data) > MAX_MIDI_BYTES:
         raise CoachError(
@@ -127,15 +132,17 @@ def _parsed(data: bytes, where: str) -> Any:
     try:
         file = mido.MidiFile(file=io.BytesIO(data), clip=True, charset="latin-1")
     except Exception as error:  # mido raises whatever its parts raise on broken bytes
-        raise CoachError(Problem(f"this MIDI file is broken: {reason_of(error)}", where)) from None
-    if file.ticks_per_beat == 0:
-        raise CoachError(Problem("this MIDI file divides a beat into 0 ticks, and can't be read", where))
-    if not 0 < file.ticks_per_beat < 0x8000:
-        raise CoachError(Problem("this MIDI file counts film frames, not beats, and can't be read", where))
-    if file.type == 2:
-        raise CoachError(Problem("this MIDI file is of type 2, separate patterns, and can't be read", where))
-    if file.type not in (0, 1):
-        raise CoachError(Problem(f"this MIDI file is of type {file.type}; there are types 0, 1 and 2", where))
+        raise CoachError(
+            Problem(f"this MIDI file is broken: {reason_of(error)}", where, guess=_AGAIN)
+        ) from None
+    for fault, what in (
+        (file.ticks_per_beat == 0, "divides a beat into 0 ticks"),
+        (not 0 <= file.ticks_per_beat < 0x8000, "counts film frames, not beats"),
+        (file.type == 2, "is of type 2, separate patterns"),
+        (file.type > 2, f"is of type {file.type}, which does not exist"),
+    ):
+        if fault:
+            raise CoachError(Problem(f"this MIDI file {what}, and can't be read", where, guess=_AGAIN))
     return file
 
 

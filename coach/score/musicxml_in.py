@@ -75,7 +75,7 @@ def read_musicxml(root: Element, part: str, where: str, longest: Longest | None 
         )
     measures = list(_measures(root, part))
     if not measures:
-        raise CoachError(Problem(f"the part '{part}' has no bars", where))
+        raise CoachError(Problem(f"the part '{part}' has no bars", where, guess="choose another part"))
     if len(measures) > MAX_BARS:
         raise CoachError(Problem(f"{len(measures)} bars; at most {MAX_BARS} can be imported", where))
     score = Score(part=part)

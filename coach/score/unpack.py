@@ -35,7 +35,11 @@ def parse_xml(data: bytes, where: str) -> ET.Element:
     except DefusedXmlException as error:
         kind = type(error).__name__
         raise CoachError(
-            Problem(f"the file declares or fetches entities ({kind}); that is not allowed", where)
+            Problem(
+                f"the file declares or fetches entities ({kind}); that is not allowed",
+                where,
+                guess=OTHER_FORMAT,
+            )
         ) from None
     except (defusedxml.ElementTree.ParseError, ValueError, LookupError) as error:
         line, column = getattr(error, "position", (0, -1))
@@ -134,7 +138,13 @@ def _read(archive: zipfile.ZipFile, name: str, where: str) -> bytes:
     with archive.open(name) as member:
         data = member.read(MAX_BYTES + 1)
     if len(data) > MAX_BYTES:
-        raise CoachError(Problem(f"unpacked, the archive is larger than {MAX_BYTES // 1_000_000} MB", where))
+        raise CoachError(
+            Problem(
+                f"unpacked, the archive is larger than {MAX_BYTES // 1_000_000} MB",
+                where,
+                guess="cut it first",
+            )
+        )
     return data
 
 

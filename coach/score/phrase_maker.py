@@ -1,0 +1,283 @@
+"""Makes a phrase of the bars of a score: their meters and lengths, their notes at places, events with their holds.
+
+Conventions as in `score.py`; the goal tempo and each bar's ratio to it are settled for the whole score first.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from bisect import bisect_right
+from collections.abc import Callable, Iterator
+from contextlib import suppress
+from dataclasses import replace
+from fractions import Fraction
+from itertools import groupby
+
+from coach.ground.frozen import frozen
+from coach.ground.plain import plain_text
+from coach.music.drill import Bar, Event, Note, Phrase, Tempo
+from coach.music.key import Key
+from coach.music.rhythm import MAX_BPM, MIN_BPM, Meter
+from coach.score.bar_lengths import whole_bars
+from coach.score.hand import Wanted, placed
+from coach.score.ids import phrase_id
+from coach.score.limits import MAX_NAME
+from coach.score.music import Placement, default_holds, sounding_note
+from coach.score.score import Score, ScoreBar, ScoreNote, join_ties
+from coach.score.values import PERCENT_RANGE
+from coach.strings.instrument import Instrument
+
+FINEST_WRITTEN, FINEST = 999, 960
+"""Parts of a beat that can be written, and those to which an onset or length with more comes down."""
+DEFAULT_QUARTERS = 80
+START_SHARE = Fraction(3, 5)
+"""The drill's first tempo as a part of the piece's."""
+_Playable = tuple[Fraction, Fraction, str, Note, bool]
+"""Onset, length, layer, note, whether it rings on."""
+_GRADUAL = re.compile(r"(?:ritardando|accelerando) to (\d{1,3}(?:\.\d{1,3})?)%(?:; )?")
+
+
+@frozen
+class Span:
+    """A bar of a phrase: where it starts in it and how long it is, in whole notes."""
+
+    bar: ScoreBar
+    start: Fraction
+    meter: Meter
+    length: Fraction
+    indices: list[int]
+    """The bars of the file that it is made of."""
+    ends_early: bool
+
+
+class PhraseMaker:
+    """Makes phrases of one score; the tempo and each bar's ratio to it are settled first."""
+
+    def __init__(self, score: Score, instrument: Instrument, layer_of: Callable[[ScoreNote], str]) -> None:
+        self.score, self.instrument, self.layer_of = score, instrument, layer_of
+        first = score.bars[score.order[0]]
+        quarters = next((bar.tempos[0] for bar in score.bars if bar.tempos), None)
+        if quarters is None:
+            score.remark("", f"the file has no tempo; {DEFAULT_QUARTERS} quarters a minute used")
+            quarters = Fraction(DEFAULT_QUARTERS)
+        beat = self.meter(first).beat_whole
+        exact = quarters / 4 / beat
+        goal = max(MIN_BPM, min(MAX_BPM, round(exact)))
+        if abs(goal - exact) > Fraction(1, 2):
+            score.remark(
+                "", f"the tempo {float(exact):.6g} bpm is outside {MIN_BPM} to {MAX_BPM} bpm; {goal} used"
+            )
+        self.tempo = Tempo(max(MIN_BPM, round(goal * START_SHARE)), goal, beat)
+        self.seconds_per_whole = float(60 / (goal * beat))
+        self.ratios = list(self._ratios(quarters))
+        plain = Key(0) if any(bar.key for bar in score.bars) else None
+        self.keys = [bar.key or plain for bar in score.bars]
+
+    def meter(self, bar: ScoreBar) -> Meter:
+        """How the bar is counted: compound meters in dotted beats unless the tempo mark counts the lower number."""
+        if bar.groups and sum(bar.groups) == bar.upper:
+            large = bar.counted == len(bar.groups)
+            return (Meter.in_large if large else Meter.grouped)(bar.upper, bar.lower, bar.groups)
+        with suppress(ValueError):
+            if bar.counted:
+                return Meter.of(bar.upper, bar.lower, bar.counted)
+        compound = bar.lower >= 8 and bar.upper > 3 and bar.upper % 3 == 0
+        if compound and self.score.beat_whole != Fraction(1, bar.lower):
+            return Meter.of(bar.upper, bar.lower, bar.upper // 3)
+        return Meter.of(bar.upper, bar.lower)
+
+    def _ratios(self, quarters: Fraction) -> Iterator[tuple[Fraction, Fraction]]:
+        low, high = (Fraction(percent, 100) for percent in PERCENT_RANGE)
+
+        def ratio_of(tempo: Fraction) -> Fraction:
+            ratio = Fraction(round(tempo / quarters * 100_000), 100_000)
+            return max(low, min(high, ratio))
+
+        current = Fraction(1)
+        for bar in self.score.bars:
+            start = stop = current
+            if bar.tempos:
+                start, stop = ratio_of(bar.tempos[0]), ratio_of(bar.tempos[-1])
+            if gradual := _GRADUAL.search(bar.cue):
+                bar.cue = _GRADUAL.sub("", bar.cue).removesuffix("; ").strip()
+                stop = ratio_of(quarters * Fraction(gradual[1]) / 100)
+            elif start != stop:
+                self.score.remark(
+                    bar.number, "the tempo changes inside the bar; written as one gradual change"
+                )
+            yield start, stop
+            current = stop
+
+    def phrase(self, section: list[int], taken: set[str]) -> Phrase | None:
+        """The phrase of these bars, None where nothing in them can be played."""
+        spans: list[Span] = []
+        end = Fraction(0)
+        whole = list(whole_bars([(index, self.score.bars[index]) for index in section]))
+        for place, (indices, bar) in enumerate(whole):
+            pickup = place == 0 and (bar.pickup or bar.continues)
+            meter, length = self._shape(bar, pickup or place == len(whole) - 1)
+            spans.append(
+                Span(bar, end, meter, length, indices, not pickup and length < meter.beats * meter.beat_whole)
+            )
+            end += length
+        notes = self._notes([(span.start, span.bar) for span in spans], end)
+        if not notes:
+            return None
+        starts = [span.start for span in spans]
+        events: list[list[Event]] = [[] for _ in spans]
+        groups = [list(group) for _, group in groupby(sorted(notes, key=_by_event), key=_by_event)]
+        for members, default, reused in zip(
+            groups, _defaults(groups, end), _reuses(groups, end), strict=True
+        ):
+            index = bisect_right(starts, members[0][0]) - 1
+            events[index].append(self._event(members, default, reused, spans[index]))
+        bars = tuple(
+            Bar(
+                span.meter,
+                span.length / span.meter.beat_whole,
+                tuple(inside),
+                plain_text(span.bar.cue),
+                plain_text(span.bar.dynamics),
+                self.ratios[span.indices[0]][0],
+                self.ratios[span.indices[-1]][1],
+                self.keys[span.indices[0]],
+                span.ends_early,
+            )
+            for span, inside in zip(spans, events, strict=True)
+        )
+        layers = tuple(dict.fromkeys(event.layer for bar in bars for event in bar.events))
+        first, last = spans[0].bar, spans[-1].bar
+        one = first.number == last.number
+        numbered = f"bar {first.number}" if one else f"bars {first.number} to {last.number}"
+        name = plain_text(first.mark) or numbered
+        own_id = phrase_id(name, section[0] + 1, taken)
+        return Phrase(own_id, name[:MAX_NAME], bars, layers, first_bar=int(first.number))
+
+    def _event(self, members: list[_Playable], default: Fraction, reused: Fraction, span: Span) -> Event:
+        """The event of notes struck at once; what it holds without `for` and where its strings are struck again."""
+        onset, _, layer, _, _ = members[0]
+        beat_whole = span.meter.beat_whole
+        first = Fraction(0) if span.ends_early else span.meter.beats - span.length / beat_whole
+        beat = (onset - span.start) / beat_whole + first
+        hold = max(length for _, length, *_ in members)
+        if onset + hold > reused:
+            # A string can't hold a note that is struck over: a stopped note ends there, a harmonic by itself.
+            harmonic = all(note.is_natural for _, _, _, note, _ in members)
+            hold = default if harmonic else reused - onset
+            if not harmonic:
+                self.score.remark(
+                    span.bar.number, "a held note is cut short where its string is needed again"
+                )
+        # What rings on, and what lasts as long as it would anyway, needs no `for`.
+        written = hold != default and not all(rings for *_, rings in members)
+        together = tuple(sorted((note for _, _, _, note, _ in members), key=lambda note: note.string))
+        lasts = (hold if written else default) / beat_whole
+        if max(beat.denominator, lasts.denominator if written else 1) > FINEST_WRITTEN:
+            self.score.remark(span.bar.number, "onsets or lengths too fine to write, rounded down")
+            beat, lasts = max(_coarser(beat), first), max(_coarser(lasts), Fraction(1, FINEST))
+        return Event(layer, beat, lasts, together, written)
+
+    def _shape(self, bar: ScoreBar, may_be_short: bool) -> tuple[Meter, Fraction]:
+        """A bar's meter and its length in whole notes: short and long bars inside a phrase get a meter of their own."""
+        meter, length = self.meter(bar), bar.length
+        writable = (length / meter.beat_whole).denominator <= FINEST_WRITTEN
+        if length == bar.full or (may_be_short and length < bar.full and writable):
+            return meter, length
+        if (length / meter.beat_whole).denominator == 1 and meter.beat_whole.numerator > 1:
+            return Meter.of(int(length * bar.lower), bar.lower, int(length / meter.beat_whole)), length
+        lower = next((lower for lower in (bar.lower, 8, 16, 32) if (length * lower).denominator == 1), None)
+        if lower is None or length * lower > 64:
+            self.score.remark(
+                bar.number, f"its length {length} can't be written; {bar.upper}/{bar.lower} used"
+            )
+            return meter, bar.full
+        return Meter.of(int(length * lower), lower), length
+
+    def _notes(self, bars: list[tuple[Fraction, ScoreBar]], end: Fraction) -> list[_Playable]:
+        """What can be played of the bars' notes."""
+        wanted: list[Wanted] = []
+        for exact, bar, note, complete in join_ties(bars):
+            onset = self._writable(exact, bar, note)
+            if onset >= end:
+                self.score.remark(bar.number, "notes past the end of the bar left out")
+                continue
+            length = min(exact + note.length, end) - onset
+            if not complete and note.tie_stop:
+                self.score.remark(bar.number, "a note tied over from before the phrase is played again")
+            elif exact + note.length > end:
+                self.score.remark(bar.number, "a note held past the end of the phrase is cut short there")
+            elif not complete:
+                self.score.remark(bar.number, "a tie out of the phrase, or to no note, is cut")
+            wanted.append(Wanted(onset, length, note, self._remarker(bar.number)))
+        placed_notes = placed(self.instrument, wanted, self.seconds_per_whole)
+        notes = []
+        seen: set[tuple[Fraction, int]] = set()
+        for item, playable in zip(wanted, placed_notes, strict=True):
+            if playable is None or (item.onset, playable.string) in seen:
+                continue
+            seen.add((item.onset, playable.string))
+            playable = replace(playable, asserted=self._stated(item.note, playable))
+            stopped = item.note.by_option and playable.node is None
+            note = replace(item.note, harmonic=False) if stopped else item.note
+            notes.append((item.onset, item.length, self.layer_of(note), playable, note.rings))
+        return notes
+
+    def _stated(self, note: ScoreNote, playable: Note) -> str:
+        """The written name of a note's pitch where the key would spell it otherwise, and it sounds so."""
+        sounds = self.instrument.strings[playable.string].midi + playable.stop
+        if playable.node:
+            sounds = sounding_note(sounds, playable.node)
+        if not note.spelled or sounds != note.midi:
+            return ""
+        return "" if str((note.key or Key(0)).spelling(note.midi)) == note.spelled else note.spelled
+
+    def _writable(self, onset: Fraction, bar: ScoreBar, note: ScoreNote) -> Fraction:
+        """The onset, or the one before it that the notation of beats can say."""
+        if note.onset.denominator * 3 <= FINEST_WRITTEN:
+            return onset
+        beat_whole = self.meter(bar).beat_whole
+        beats = note.onset / beat_whole
+        if beats.denominator <= FINEST_WRITTEN:
+            return onset
+        self.score.remark(bar.number, "onsets or lengths too fine to write, rounded down")
+        return onset - note.onset + _coarser(beats) * beat_whole
+
+    def _remarker(self, number: str) -> Callable[[str], None]:
+        return lambda what: self.score.remark(number, what)
+
+
+def _coarser(beats: Fraction) -> Fraction:
+    return Fraction(math.floor(beats * FINEST), FINEST) if beats.denominator > FINEST_WRITTEN else beats
+
+
+def _by_event(item: _Playable) -> tuple[Fraction, str]:
+    return item[0], item[2]
+
+
+def _reuses(groups: list[list[_Playable]], end: Fraction) -> list[Fraction]:
+    """When the first of each event's strings is struck again, in whole notes."""
+    after: dict[int, Fraction] = {}
+    ends = []
+    for members in reversed(groups):
+        strings = {note.string for _, _, _, note, _ in members}
+        ends.append(min((after.get(string, end) for string in strings), default=end))
+        after.update(dict.fromkeys(strings, members[0][0]))
+    return ends[::-1]
+
+
+def _defaults(groups: list[list[_Playable]], end: Fraction) -> list[Fraction]:
+    """How long each event would last without `for`, in whole notes."""
+    return default_holds(
+        [
+            Placement(
+                members[0][2],
+                members[0][0],
+                frozenset(note.string for _, _, _, note, _ in members),
+                frozenset(note.string for _, _, _, note, _ in members if note.is_natural),
+                None,
+            )
+            for members in groups
+        ],
+        end,
+    )
