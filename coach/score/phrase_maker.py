@@ -49,6 +49,8 @@ class Span:
     indices: list[int]
     """The bars of the file that it is made of."""
     ends_early: bool
+    whole: Fraction
+    """The length that its meter asks for."""
 
 
 class PhraseMaker:
@@ -117,9 +119,8 @@ class PhraseMaker:
         for place, (indices, bar) in enumerate(whole):
             pickup = place == 0 and (bar.pickup or bar.continues)
             meter, length = self._shape(bar, pickup or place == len(whole) - 1)
-            spans.append(
-                Span(bar, end, meter, length, indices, not pickup and length < meter.beats * meter.beat_whole)
-            )
+            full = meter.beats * meter.beat_whole
+            spans.append(Span(bar, end, meter, length, indices, not pickup and length < full, full))
             end += length
         notes = self._notes([(span.start, span.bar) for span in spans], end)
         if not notes:
@@ -158,8 +159,11 @@ class PhraseMaker:
         """The event of notes struck at once; what it holds without `for` and where its strings are struck again."""
         onset, _, layer, _, _ = members[0]
         beat_whole = span.meter.beat_whole
-        first = Fraction(0) if span.ends_early else span.meter.beats - span.length / beat_whole
-        beat = (onset - span.start) / beat_whole + first
+        first = Fraction(0)
+        beat = (onset - span.start) / beat_whole
+        if span.length != span.whole and not span.ends_early:
+            first = (span.whole - span.length) / beat_whole
+            beat += first
         hold = max(length for _, length, *_ in members)
         if onset + hold > reused:
             # A string can't hold a note that is struck over: a stopped note ends there, a harmonic by itself.
