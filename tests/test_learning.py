@@ -422,7 +422,7 @@ def test_minutes_that_stay_free_are_explained() -> None:
     assert make_plan(TODAY, 20, [alone], sure).notes == (
         "Nothing needs practice today: all of it is expected to be clean, cold, in a week.",
     )
-    assert "too short for a turn" in make_plan(TODAY, 0.3, [drill], Learnt()).notes[-1]
+    assert "too short for an item" in make_plan(TODAY, 0.3, [drill], Learnt()).notes[-1]
     assert "list of drills" in make_plan(TODAY, 20, [], Learnt()).notes[-1]
 
 

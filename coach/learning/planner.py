@@ -176,7 +176,7 @@ def _unused(ahead: Ahead, minutes: float, any_drill: bool) -> Iterator[str]:
     if not any_drill:
         yield "No drill is in the plan: choose one in the list of drills."
     elif not ahead.items and ahead.wanting:
-        yield f"{minutes:g} minutes is too short for a turn: plan more, or split long phrases in the drill."
+        yield f"{minutes:g} minutes is too short for an item: plan more, or split long phrases in the drill."
     elif not ahead.items:
         yield "Nothing needs practice today: all of it is expected to be clean, cold, in a week."
     elif free := free_time(ahead):
@@ -189,7 +189,7 @@ def free_time(ahead: Ahead) -> str:
         return ""
     minutes = duration(ahead.seconds_left / 60)
     if ahead.wanting:
-        return f"The last {minutes} is too short for the next turn."
+        return f"The last {minutes} is too short for the next item."
     return f"Nothing more is due today; {minutes} to spare. Play what you like: d, then g for the piece or a part."
 
 

@@ -20,7 +20,7 @@ class Plain(Enum):
     """What has no facts of its own."""
 
     ANOTHER_PLAN = "The plan was done; the next lines are on a new plan of the same day."
-    COLD_ALONE = "A cold repetition is rated by itself: the turn can't run on."
+    COLD_ALONE = "A cold repetition is rated by itself: this item can't run on."
     HURTS = (
         "Stopped because it hurts. Rest now. If it stays or comes back, see a clinician before you play on."
     )

@@ -202,7 +202,7 @@ class SessionStage(CoachScreen):
             view=self.view,
             hints=self.keymap.hints(self.scope),
             title=turn.item.purpose.value if turn else "",
-            item=f"{self._purpose(turn)}  turn {turn.number + 1}" if turn else "",
+            item=f"{self._purpose(turn)}  item {turn.number + 1}" if turn else "",
             marks=session.marks,
             heard=self.marks.heard(),
             guesses=frozenset(one.label for one in self.marks.doubts()),
