@@ -8,7 +8,7 @@ own.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from fractions import Fraction
 from functools import lru_cache
 from typing import TYPE_CHECKING
@@ -79,17 +79,36 @@ def render_clicks(
 
     `volume_db` is a beat's peak against `CEILING`; each strike's own `gain_db` is added to it.
     """
-    return limit(_add_clicks(np.zeros(length_samples, dtype=np.float32), strikes, rate, sound, volume_db))
+    pcm = np.zeros(length_samples, dtype=np.float32)
+    for stretch in _add_clicks(pcm, strikes, rate, sound, volume_db):
+        limit(pcm[stretch])
+    return pcm
 
 
-def _add_clicks(pcm: Pcm, strikes: Sequence[Strike], rate: int, sound: str, volume_db: float) -> Pcm:
+def _add_clicks(
+    pcm: Pcm, strikes: Sequence[Strike], rate: int, sound: str, volume_db: float
+) -> Iterator[slice]:
+    """Add the clicks; where they sound, as stretches that don't meet: all the rest is as it was."""
+    struck = []
     for strike in strikes:
         start = sample_at(Fraction(strike.at_s), rate)
         if not 0 <= start < len(pcm):
             continue
         shape = click_shape(sound, strike.kind, rate)[: len(pcm) - start]
         pcm[start : start + len(shape)] += shape * np.float32(CEILING * amplitude(volume_db + strike.gain_db))
-    return pcm
+        struck.append((start, start + len(shape)))
+    return _joined(sorted(struck))
+
+
+def _joined(stretches: Sequence[tuple[int, int]]) -> Iterator[slice]:
+    """Stretches in order of their starts; those that overlap as one."""
+    first = last = 0
+    for start, stop in stretches:
+        if start > last:
+            yield slice(first, last)
+            first = start
+        last = max(last, stop)
+    yield slice(first, last)
 
 
 def render_rep(
@@ -119,4 +138,8 @@ def render_rep(
             model = model[:length_samples]
             fade_edges(model, rate, 0.0, _CUT_FADE_S)
         pcm[: len(model)] = model * np.float32(min(amplitude(model_db), 1.0))
-    return limit(_add_clicks(pcm, strikes, rate, sound, volume_db))
+    stretches = _add_clicks(pcm, strikes, rate, sound, volume_db)
+    # Hours of silence between clicks are not even looked at.
+    for stretch in [slice(None)] if tones else stretches:
+        limit(pcm[stretch])
+    return pcm
