@@ -4,16 +4,15 @@ Conventions: seconds from the first note; strings are indices from 0, the highes
 node (touched by the fretting hand, or by the plucking hand from fret 12 on) or, for a bass note, a stopped or open
 string. Costs have no unit; they only rank. The figures that weigh them are our own and uncalibrated.
 
-A choice costs: `finger`, 10 / the mm by which a firm finger may miss its node (`touch.clear_mm`), for a stop half a
-point for each fret beyond 12, and for the hand 2
-for a touch by the plucking hand or up to 4 for the fretting hand beyond mid-string; `tune`, the cube of the cents
-beside the wanted note / 12 (`reach.TUNE_CENTS`); `move`, 1 for 100 mm from the
-fretting hand's last place; `speed`, the square of the speed needed against the settable hand speed; `reach`, the square
-of the span to stopped notes still held and to what the hand does at the same onset, over the settable reach, and 30
-more beyond it (a warning, never a refusal: hands differ); `cut`, 20 to 60 where a string is taken away from a note that
-should still ring, by the share of its ring that is lost: a string can't ring two nodes, nor a node and a stopped note
-at once. Two notes of one onset never share a string; a plucking hand that touches a node strikes nothing else then
-(`hand.plucks`), and the fretting hand has a finger for each place (`hand.finger_fault`).
+A choice costs: `finger`, 10 / the mm by which a firm finger may miss its node (`touch.clear_mm`), for a stop 2 for
+each fret beyond 12, and for the hand 2 for a touch by the plucking hand or up to 4 for the fretting hand beyond
+mid-string; `tune`, the cube of the cents beside the wanted note / 12 (`reach.TUNE_CENTS`); `move`, 1 for 100 mm from
+the fretting hand's last place; `speed`, the square of the speed needed against the settable hand speed; `reach`, the
+square of the span to stopped notes still held and to what the hand does at the same onset, over the settable reach,
+and 30 more beyond it (a warning, never a refusal: hands differ); `cut`, 20 to 60 where a string is taken away from a
+note that should still ring, by the share of its ring that is lost: a string can't ring two nodes, nor a node and a
+stopped note at once. Two notes of one onset never share a string; a plucking hand that touches a node strikes nothing
+else then (`hand.plucks`), and the fretting hand has a finger for each place (`hand.finger_fault`).
 
 Search: the state is what still counts of the past: where the fretting hand last was and since when (more than a
 second makes no difference), and which strings are occupied, until when and by which stopped note. Dynamic

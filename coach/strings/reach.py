@@ -25,7 +25,7 @@ players know, costs hardly more than a true octave, and partial 7 nearly as much
 LEAST_CLEAR_MM = 0.25
 BESIDE_CENTS, SAME_CENTS = 5.0, 0.5
 """How far a node may sound from what a file says, and what tells two partials apart: 3 lies 2 cents beside 4."""
-USUAL_FRET, STOP_COST = 12, 0.5
+USUAL_FRET, STOP_COST = 12, 2.0
 """The last fret at which a bass note is stopped as a rule (common practice, no source), and the cost of each beyond."""
 PLUCKING_HAND_COST = 2.0
 ARTIFICIAL_COST = 6.0
