@@ -6,7 +6,6 @@ import io
 import json
 import os
 import random
-import shutil
 import socket
 import stat
 import struct
@@ -124,7 +123,7 @@ def called(words: Sequence[str], folder: Path) -> int:
 def plant(path: Path, kind: str, outside: Path) -> None:
     """Put something in a path's place."""
     if path.is_dir() and not path.is_symlink():
-        shutil.rmtree(path)
+        path.rename(path.with_name(f"{path.name}.away"))
     path.unlink(missing_ok=True)
     path.parent.mkdir(parents=True, exist_ok=True)
     targets = {
@@ -136,7 +135,7 @@ def plant(path: Path, kind: str, outside: Path) -> None:
     if kind in targets:
         path.symlink_to(outside / targets[kind])
     elif kind == "loop":
-        path.symlink_to(path.name)
+        path.symlink_to(path)
     elif kind == "pipe":
         os.mkfifo(path)
     elif kind == "socket":
@@ -151,25 +150,19 @@ def plant(path: Path, kind: str, outside: Path) -> None:
 def run_planted(data: bytes, folder: Path) -> str:
     """Call commands in a folder in which things are planted: nothing outside it changes, nothing waits."""
     plants, commands = json.loads(data)
-    home = Path(tempfile.mkdtemp(dir=folder))
-    try:
-        mine, outside = home / "mine", home / "outside"
-        for name, content in practised_folder().items():
-            (mine / name).parent.mkdir(parents=True, exist_ok=True)
-            (mine / name).write_bytes(content)
-        (outside / "folder").mkdir(parents=True)
-        (outside / "victim").write_text("# theirs\n")
-        (outside / "barge.yaml").write_bytes(
-            practised_folder()["drills/ferry.yaml"].replace(b"Ferry", b"Barge")
-        )
-        for place, kind in plants:
-            _plant_at(mine, place, kind, outside)
-        before = _contents(outside)
-        ends = [f"{words[0]} {called(words, mine)}" for words in commands]
-        assert _contents(outside) == before, "something outside was changed"
-        return ", ".join(sorted(set(ends)))
-    finally:
-        shutil.rmtree(home, ignore_errors=True)
+    mine, outside = folder / f"mine{len(os.listdir(folder))}", folder / f"outside{len(os.listdir(folder))}"
+    for name, content in practised_folder().items():
+        (mine / name).parent.mkdir(parents=True, exist_ok=True)
+        (mine / name).write_bytes(content)
+    (outside / "folder").mkdir(parents=True)
+    (outside / "victim").write_text("# theirs\n")
+    (outside / "barge.yaml").write_bytes(practised_folder()["drills/ferry.yaml"].replace(b"Ferry", b"Barge"))
+    for place, kind in plants:
+        _plant_at(mine, place, kind, outside)
+    before = _contents(outside)
+    ends = [f"{words[0]} {called(words, mine)}" for words in commands]
+    assert _contents(outside) == before, "something outside was changed"
+    return ", ".join(sorted(set(ends)))
 
 
 def _plant_at(mine: Path, place: str, kind: str, outside: Path) -> None:
@@ -193,7 +186,7 @@ def _contents(folder: Path) -> dict[str, bytes]:
 
 
 def run_duet(data: bytes, folder: Path, name: str) -> str:
-    """Arrange a melody over a bass in one key, and read the drill back."""
+    """Arrange a bar of a melody over a bass in one key, and read the drill back."""
     from coach.score.arrange_duet import arranged_duet
     from coach.score.foreign import read_two_lines
     from coach.score.load import read_drill
@@ -210,7 +203,7 @@ def run_duet(data: bytes, folder: Path, name: str) -> str:
     inside = chance.choice((None, "1")) if lines[0][0] in "sv" else None
     score = read_two_lines(path, LineNames(*lines, inside), None)
     keys = [chance.randrange(-6, 6)]
-    drill, text, table = arranged_duet(score, Choices(bars=(1, 4)), ready_made("bass"), keys, name)
+    drill, text, table = arranged_duet(score, Choices(bars=(1, 1)), ready_made("bass"), keys, name)
     assert_plain("\n".join([text, *table, *score.joined_remarks()]))
     assert read_drill(text, drill.path)[0] == drill
     return "accepted"
