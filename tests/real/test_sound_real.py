@@ -262,6 +262,7 @@ def test_a_sound_server_that_is_restarted_is_found_again(pulse):
         engine.close()
 
 
+@pytest.mark.alone
 def test_a_server_that_is_killed_in_a_rep_moves_no_beat_and_neither_does_its_return(pulse):
     """Against the clock, from before the server's end until the sound has been back for a while."""
     engine = sounding_engine()
