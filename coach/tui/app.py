@@ -11,9 +11,10 @@ import gc
 import signal
 from collections.abc import Callable, Iterable, Sequence
 from threading import Thread
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from textual.app import SystemCommand
+from textual.driver import Driver
 from textual.screen import Screen
 
 from coach.folder.actions import Action
@@ -27,6 +28,7 @@ from coach.strings.instrument import Instrument
 from coach.tui.base import CoachScreen
 from coach.tui.root import Coach
 from coach.tui.start import StartScreen
+from coach.tui.terminal import LastingFile
 
 if TYPE_CHECKING:
     from coach.session.desk import Desk
@@ -52,6 +54,12 @@ class CoachApp(Coach):
             _watch_touch(self)
         self.set_timer(0.2, self._warm_up)
         self._leave_on_signals()
+
+    def _build_driver(self, *arguments: Any, **named: Any) -> Driver:
+        driver = super()._build_driver(*arguments, **named)
+        if file := getattr(driver, "_file", None):
+            driver._file = LastingFile(file)  # type: ignore[attr-defined]
+        return driver
 
     def _leave_on_signals(self) -> None:
         """End as on the quit key when the window is closed or the system asks, where it asks by signals."""

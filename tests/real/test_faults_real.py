@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
+import pty
 import re
 import resource
 import shlex
 import shutil
 import signal
 import subprocess
+import threading
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -180,6 +183,43 @@ def test_a_window_made_tiny_stopped_woken_and_closed_keeps_what_was_marked(sessi
     window.close()
     wait_for(lambda: state_of(program) in ("", "Z"), 10, "the program to end")
     assert [json.loads(line)["faults"] for line in reps_in(tmp_path)] == ["2c"]
+
+
+def test_a_window_that_is_gone_ends_the_program_even_while_it_draws_and_is_woken(tmp_path):
+    prepare(tmp_path)
+    program, window = pty.fork()
+    if program == 0:  # pragma: no cover
+        os.environ.update(TERM="xterm-256color", COLUMNS="90", LINES="26")
+        os.execv(coach(), [coach(), "practice", "quick", "--silent", "--folder", str(tmp_path)])
+    screen = Drained(window)
+    wait_for(lambda: "space" in screen.text, 20, "the first screen")
+    for _ in range(3):
+        os.write(window, b" ")
+        time.sleep(0.5)
+    screen.close()
+    os.kill(program, signal.SIGCONT)  # what a shell sends with the hang-up
+    try:
+        wait_for(lambda: state_of(program) in ("", "Z"), 10, "the program to end")
+    finally:
+        os.kill(program, signal.SIGKILL)
+        os.waitpid(program, 0)
+
+
+class Drained:
+    """What a program writes to its window, read as it comes, until the window closes."""
+
+    def __init__(self, window: int) -> None:
+        self.window, self.text = window, ""
+        self._reader = threading.Thread(target=self._read, daemon=True)
+        self._reader.start()
+
+    def _read(self) -> None:
+        with contextlib.suppress(OSError):
+            while data := os.read(self.window, 65_536):
+                self.text += data.decode("utf-8", "replace")
+
+    def close(self) -> None:
+        os.close(self.window)
 
 
 def state_of(program: int) -> str:
