@@ -185,7 +185,7 @@ def test_musicxml_brings_stop_and_touch_back(tmp_path: Path) -> None:
 
 
 def test_tab_explains_its_sign_where_it_stands() -> None:
-    sentence = "5<17> is an artificial harmonic"
+    sentence = "5<17> artificial harmonic, stopped at 5, touched at 17"
     assert sentence in " ".join(text_tab(drill_of("1 A:5<17>(touch)")).split())
     assert sentence not in text_tab(drill_of("1 A:<7>"))
 

@@ -112,7 +112,7 @@ def test_the_report_says_how_often_it_agreed_and_where_it_is_quiet():
     text = total_text(state.total)
     assert (
         text
-        == "agreed with you on 11 of 16 events; of 3 that you marked it missed 1; 4 false alarms; can't tell 1 time"
+        == "agreed with you on 11 of 16 events; missed 1 of 3 that you marked; 4 false alarms; could not tell 1 time"
     )
     rows = [(row.name, *cells(row)) for row in ear_figures(state)]
     assert rows == [

@@ -257,7 +257,7 @@ def test_no_music_file_makes_work_out_of_all_proportion(data: bytes, message: st
             b'{"wellrung":"report","version":1,"a":' + b"[" * 100_000 + b"]" * 100_000 + b"}",
             "cut off or damaged",
         ),
-        (b" " * 5_000_000, "a student's report has at most 4 MB"),
+        (b" " * 5_000_000, "a student's reply has at most 4 MB"),
     ],
     ids=range(5),
 )

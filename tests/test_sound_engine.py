@@ -286,7 +286,7 @@ def test_a_device_that_never_asks_for_a_block_is_given_up():
     engine.tend()
     clock.now_s += START_STALL_S + 0.1
     engine.tend()
-    assert str(engine.status) == "Test Desk plays nothing: silent mode, the screen shows the beat"
+    assert str(engine.status) == "no sound comes out of Test Desk: silent mode, the screen shows the beat"
     engine.play(ramp(RATE))
     clock.now_s += 0.5
     assert engine.position_s == pytest.approx(0.5, abs=1e-3)

@@ -79,7 +79,7 @@ def test_an_assigned_file_is_the_same_drill_with_the_assignment_and_its_comments
     assert (task.student, task.teacher, task.goal_bpm) == ("Mia", "Ms. Orr: the 2nd", 70)
     assert (task.due, task.note) == (date(2026, 12, 24), 'slow # "then" fast')
     assert (drill.id, drill.revision, drill.goal_bpm) == (original.id, original.revision, 70)
-    assert "# the highest string first, as tab is read" in assigned.read_text()
+    assert "# highest string first, as in tab" in assigned.read_text()
 
 
 def test_a_file_assigned_to_another_student_is_refused_and_kept_nowhere_unless_asked_anyway(

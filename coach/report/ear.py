@@ -37,7 +37,7 @@ def ear_figures(record: EarRecord) -> tuple[EarFigures, ...]:
 
 
 def total_text(total: Agreement) -> str:
-    """`agreed with you on 58 of 60 events; of 9 that you marked it missed 1; 1 false alarm; can't tell 12 times`."""
+    """`agreed with you on 58 of 60 events; missed 1 of 9 that you marked; 1 false alarm; could not tell 12 times`."""
     marked = total.found + total.missed
     parts = [
         f"agreed with you on {total.agreed} of {counted(total.judged, 'event')}",

@@ -224,7 +224,7 @@ class PhraseReader:
                 over = (event.hold - hold) / bar.meter.beat_whole
                 self.report.warn(
                     event.hold_spot,
-                    f"this hold is {write_beats(over)} beats longer than the phrase; it ends with the phrase",
+                    f"this hold runs past the end of the phrase (beats too many: {write_beats(over)})",
                     f"write `for {write_beats(hold / bar.meter.beat_whole)}`",
                     f"phrases[{phrase}]",
                 )

@@ -210,7 +210,7 @@ def test_a_choke_in_a_performance_is_suggested_on_the_screen(pulse, tmp_path):
     report = [coach(), "report", "--folder", str(folder)]
     told = subprocess.run(report, capture_output=True, text=True, check=True).stdout
     assert re.search(
-        r"It agreed with you on (\d+) of \1 events; of 1 that you marked it missed 0; 0 false alarms", told
+        r"It agreed with you on (\d+) of \1 events; missed 0 of 1 that you marked; 0 false alarms", told
     )
     # Measures are kept, and no sound: a minute of it at 16 kHz would be two million bytes.
     kept = [path for path in folder.rglob("*") if path.is_file() and path.name != "monitor.raw"]

@@ -234,7 +234,7 @@ def test_a_pedal_is_learned_and_watched_by_the_command(pedal, tmp_path, capsys):
     given = ["--port", "pedal", "--folder", str(tmp_path)]
     with pressed_again_and_again(pedal, (0xC0, 5)):
         assert main(["midi", "learn", "again", "--seconds", "20", *given]) == 0
-        assert "again is program 5 on 1 on " in capsys.readouterr().out
+        assert "again is now program 5 on 1 on " in capsys.readouterr().out
         assert "program 5 on 1" in (tmp_path / "settings.yaml").read_text()
         assert main(["midi", "watch", "--json", "--seconds", "1.5", *given]) == 0
     row = json.loads(capsys.readouterr().out.splitlines()[0])
