@@ -4,3 +4,6 @@
 learners and not part of it: `bench_planner` (minutes to mastery) and `bench_calibration` (how well cold results are
 predicted).
 """
+
+# Before scipy, which reads it once: the program sets how many threads numpy's small products get.
+import coach as coach

@@ -62,6 +62,13 @@ def test_a_row_an_event_with_what_was_heard(folder, capsys):
     assert sum(row["result"] in ("clean", "unsure") for row in rows) == 7
 
 
+def test_one_clean_take_is_called_too_little(folder, capsys):
+    assert listen(folder, "take.wav", "--clean", str(folder / "clean11.wav")) == 0
+    assert (
+        capsys.readouterr().err == "One clean take is little to learn from; give two or more with --clean.\n"
+    )
+
+
 def test_people_get_a_table_and_are_told_what_the_ear_was_measured_on(folder, capsys):
     assert listen(folder, "take.wav", "--starts-at", str(BEAT_1_S)) == 0
     out = capsys.readouterr().out

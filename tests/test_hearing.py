@@ -139,10 +139,14 @@ def test_a_damaged_file_is_told_with_its_place_and_learnt_anew(listener, shelf):
         listener.hearing._ears.clear()
         assert listener.hears(performer, performer.plays()) == {}
         assert listener.hearing.status.startswith(
-            f"{path}: what the coach has learnt about your strings can't be read"
+            f"{path}: what the coach had learnt about your strings can't be read ("
         )
+        assert listener.hearing.status.endswith("): it learns anew")
     assert listener.hears(performer, performer.plays()) == {}
     assert listener.hearing.status == LEARNS
+    listener.learns()
+    listener.hearing.close()
+    assert shelf.load(performer.instrument).notes
 
 
 def test_a_folder_that_can_t_be_written_stops_nothing(tmp_path):

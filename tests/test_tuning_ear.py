@@ -138,6 +138,15 @@ def wav(path, sound):
     return str(path)
 
 
+def open_strings(folder) -> str:
+    """One pluck of each open string of a bass, the lowest first, with pauses."""
+    pluck = [(41.3, 4e-4), (54.9, 3e-4), (73.5, 2e-4), (98.0, 2e-5)]
+    gap = np.zeros(RATE // 2)
+    return wav(
+        folder / "open.wav", np.concatenate([each for hz, b in pluck for each in (plucked(hz, b, 3), gap)])
+    )
+
+
 def test_a_recorded_pair_is_told_as_text_and_as_json(tmp_path, capsys):
     traces = 0.02 * (plucked(55.0, 0, 4) + plucked(74.0, 0, 4))
     take = wav(
@@ -159,11 +168,7 @@ def test_a_recorded_pair_is_told_as_text_and_as_json(tmp_path, capsys):
 def test_one_pluck_of_each_string_is_kept_with_the_own_instrument_and_tune_reckons_with_it(tmp_path, capsys):
     settings = tmp_path / "settings.yaml"
     settings.write_text("# mine\ninstruments:\n  - {strings: [G2, D2, A1, E1], scale_mm: 864, name: jazz}\n")
-    pluck = [(41.3, 4e-4), (54.9, 3e-4), (73.5, 2e-4), (98.0, 2e-5)]
-    gap = np.zeros(RATE // 2)
-    take = wav(
-        tmp_path / "open.wav", np.concatenate([each for hz, b in pluck for each in (plucked(hz, b, 3), gap)])
-    )
+    take = open_strings(tmp_path)
     assert main(["tune", "--listen", "--from", take, "--tone", "all", "--folder", str(tmp_path)]) == 0
     said = capsys.readouterr()
     assert "Turn E down by 4.1 cents." in said.out
@@ -202,6 +207,25 @@ def test_who_named_no_instrument_may_keep_what_was_heard_as_their_own(tmp_path):
         [98.0, 73.4, 55.0, 41.2], abs=0.02
     )
     assert not may_become_own(settings, one)
+
+
+def test_save_makes_what_a_recording_says_of_all_strings_the_players_own(tmp_path, capsys):
+    take = open_strings(tmp_path)
+    settings = tmp_path / "settings.yaml"
+    arguments = ["tune", "--listen", "--from", take, "--tone", "all", "--folder", str(tmp_path)]
+    assert main(arguments) == 0
+    assert "--save makes this one yours" in capsys.readouterr().err
+    assert not settings.exists()
+    assert main([*arguments, "--save"]) == 0
+    assert capsys.readouterr().err == f"saved with your instrument in {settings}\n"
+    (mine,) = load_settings(settings).instruments
+    assert [mine.measured_hz(string) for string in range(4)] == pytest.approx(
+        [98.0, 73.5, 54.9, 41.3], abs=0.02
+    )
+    assert [string.stiffness_b for string in mine.strings] == pytest.approx([2e-5, 2e-4, 3e-4, 4e-4], rel=0.1)
+    for wrong in (["--tone", "E"], ["--pair", "E-A"]):
+        assert main(["tune", "--listen", "--from", take, *wrong, "--save", "--folder", str(tmp_path)]) == 2
+        assert "--save: needs --listen --from FILE.wav --tone all" in capsys.readouterr().err
 
 
 @pytest.mark.parametrize(

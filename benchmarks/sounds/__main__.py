@@ -4,13 +4,9 @@ from __future__ import annotations
 
 import argparse
 import json
-import os
 import sys
 from collections.abc import Sequence
 from pathlib import Path
-
-# Small products, many of them: more threads only wait for each other.
-os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 from benchmarks.sounds.sampled import FONTS, available
 from benchmarks.sounds.takes import write_session

@@ -76,6 +76,8 @@ def run(arguments: argparse.Namespace) -> int:
         # Where beat 1 is given, it is known of this take alone: the clean ones are laid beside it by their own notes.
         found_s = found_start_s(take, drill)
         shift_s = 0.0 if found_s is None else starts_at_s - found_s
+    if len(arguments.clean) == 1:
+        say("One clean take is little to learn from; give two or more with --clean.", to=sys.stderr)
     for path in arguments.clean:
         clean = _recording(path, drill, passage, tempo_bpm, None)
         ear = ear.learn(replace(clean, beat_1_s=clean.beat_1_s + shift_s))

@@ -63,9 +63,8 @@ class EarShelf:
             reason = (error.strerror or "").lower() if isinstance(error, OSError) else str(error)
             raise CoachError(
                 Problem(
-                    f"what the coach has learnt about your strings can't be read: {reason}",
+                    f"what the coach had learnt about your strings can't be read ({reason}): it learns anew",
                     str(path),
-                    guess="delete the file: the coach learns again",
                 )
             ) from None
         # The strings are the instrument's: they may have been measured since.
