@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from fractions import Fraction
 
+import pytest
+
 from coach.music.clicktrack import beats_of, clicks_of
 from coach.music.drill import TOGETHER, Bar, ClickPattern, Drill, Phrase, Tempo
 from coach.music.excerpt import Excerpt, Kind, passage_of
-from coach.music.rhythm import Meter
+from coach.music.rhythm import Meter, TempoMap
 from tests.samples import BASS, FOUR_FOUR, event, harmonic, sample_drill
 
 F = Fraction
@@ -142,3 +144,25 @@ def test_patterns_subdivide_fall_off_the_beat_or_leave_bars_out():
     assert [click.seconds for click in bars] == [0, 4]
     gaps = clicks_of(lamp(), 60, 1, ClickPattern(silent_bars=1, silent_every=2))
     assert max(click.seconds for click in gaps) == 3
+
+
+def test_what_falls_in_a_repetition_is_one_sequence_whatever_is_asked_for_first():
+    clicks = clicks_of(lamp(), 60, 1, ClickPattern(subdivision=2))
+    backwards = [clicks[-1 - at] for at in range(len(clicks))]
+    again = clicks_of(lamp(), 60, 1, ClickPattern(subdivision=2))
+    assert list(again) == backwards[::-1] == list(again[:])
+    assert list(again.each(lambda click: click.seconds)) == [click.seconds for click in clicks]
+    with pytest.raises(IndexError):
+        clicks[len(clicks)]
+
+
+def test_only_the_moments_that_are_asked_for_are_worked_out(monkeypatch):
+    asked = []
+    exact = TempoMap.seconds_at
+    monkeypatch.setattr(
+        TempoMap, "seconds_at", lambda self, beat, bpm: asked.append(beat) or exact(self, beat, bpm)
+    )
+    clicks = iter(clicks_of(lamp(), 60, 1, ClickPattern()))
+    assert not asked
+    next(clicks)
+    assert len(asked) == 1

@@ -141,3 +141,20 @@ def test_a_beat_falls_after_the_sum_of_all_spans_before_it(rows, beat, tempo_bpm
         expected += max(beat - start, Fraction(0)) * 60 / (bpm * spans[-1].stop_ratio)
     assert tempo.seconds_at(beat, tempo_bpm) == expected
     assert tempo.beat_at(float(expected), tempo_bpm) == pytest.approx(float(beat), abs=1e-6)
+
+
+@given(
+    ratios=st.lists(st.integers(10, 300), min_size=1, max_size=30),
+    length=st.fractions(F(1, 8), 16, max_denominator=12),
+    share=st.fractions(0, 1, max_denominator=9),
+    tempo_bpm=st.integers(20, 300),
+)
+def test_times_over_many_tempos_are_the_sum_of_each_to_the_digit(ratios, length, share, tempo_bpm):
+    spans = [
+        TempoSpan(at * length, (at + 1) * length, F(percent, 100), F(percent, 100))
+        for at, percent in enumerate(ratios)
+    ]
+    each = [length * 60 / (tempo_bpm * F(percent, 100)) for percent in ratios]
+    last = len(ratios) - 1
+    exact = sum(each[:last], F(0)) + share * each[last]
+    assert TempoMap(tuple(spans)).seconds_at((last + share) * length, tempo_bpm) == exact

@@ -7,10 +7,12 @@ each computed from the start and none by adding periods.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from bisect import bisect_right
+from collections.abc import Callable, Iterator, Sequence
 from fractions import Fraction
-from functools import lru_cache
-from typing import Literal
+from functools import cached_property, lru_cache
+from itertools import accumulate, count, islice, takewhile
+from typing import Any, Literal, TypeVar, overload
 
 from coach.ground.frozen import frozen
 from coach.music.drill import ClickPattern
@@ -18,6 +20,8 @@ from coach.music.excerpt import Kind, Passage, PassageBar
 from coach.music.rhythm import Meter
 
 ClickKind = Literal["count-in", "accent", "beat", "subdivision"]
+T = TypeVar("T")
+Other = TypeVar("Other")
 
 
 @frozen
@@ -43,6 +47,52 @@ class ClickAt:
     accent: bool = False
 
 
+class ByBar(Sequence[T]):
+    """What falls in a repetition in order of time, each worked out when it is asked for.
+
+    A long passage has thousands of clicks, and a repetition starts with the first. Bar -1 is the count-in. `places`
+    gives what falls in a bar and costs little; `moment` makes one of it with its exact time.
+    """
+
+    def __init__(
+        self, bars: int, places: Callable[[int], Sequence[Any]], moment: Callable[[int, Any], T]
+    ) -> None:
+        self._bars = bars
+        self._places = places
+        self._moment = moment
+        self._known: dict[int, T] = {}
+
+    def each(self, change: Callable[[T], Other]) -> ByBar[Other]:
+        """The same with `change` done to each, as it is asked for."""
+        return ByBar(self._bars, self._places, lambda bar, place: change(self._moment(bar, place)))
+
+    def __iter__(self) -> Iterator[T]:
+        for bar in range(-1, self._bars):
+            for place in self._places(bar):
+                yield self._moment(bar, place)
+
+    def __len__(self) -> int:
+        return self._ends[-1]
+
+    @cached_property
+    def _ends(self) -> list[int]:
+        return list(accumulate(len(self._places(bar)) for bar in range(-1, self._bars)))
+
+    @overload
+    def __getitem__(self, index: int) -> T: ...
+    @overload
+    def __getitem__(self, index: slice) -> tuple[T, ...]: ...
+    def __getitem__(self, index: int | slice) -> T | tuple[T, ...]:
+        at = range(len(self))[index]
+        if isinstance(at, range):
+            return tuple(self[each] for each in at)
+        if at not in self._known:
+            part = bisect_right(self._ends, at)
+            place = self._places(part - 1)[at - (self._ends[part - 1] if part else 0)]
+            self._known[at] = self._moment(part - 1, place)
+        return self._known[at]
+
+
 def count_in_beats(passage: Passage, bars: int) -> range:
     """The counted beats before the passage, numbered from 0 at its first bar line and negative before that.
 
@@ -58,28 +108,50 @@ def count_in_beats(passage: Passage, bars: int) -> range:
     return range(-full * first.meter.beats, lead)
 
 
-def beats_of(passage: Passage, tempo_bpm: int, count_in_bars: int) -> tuple[BeatAt, ...]:
+def beats_of(passage: Passage, tempo_bpm: int, count_in_bars: int) -> ByBar[BeatAt]:
     """Every counted beat from the count-in's first to the passage's last, in order."""
-    beats = _count_in(passage, tempo_bpm, count_in_bars)
-    for index, bar in enumerate(passage.bars):
-        numbers = _numbers(bar.meter)
-        for counted, onset in _counted(bar):
-            if counted in numbers:
-                seconds = passage.tempo.seconds_at(onset, tempo_bpm)
-                beats.append(BeatAt(seconds, *numbers[counted], index))
-    return tuple(beats)
+    bars, tempo = passage.bars, passage.tempo
+    count_in = _count_in(passage, count_in_bars)
+
+    def places(bar: int) -> Sequence[_Counted]:
+        return count_in if bar < 0 else _beats_in(*_shape(bars[bar]))
+
+    def beat(bar: int, place: _Counted) -> BeatAt:
+        into, counted = place
+        onset = into if bar < 0 else bars[bar].start + into
+        return BeatAt(tempo.seconds_at(onset, tempo_bpm), *counted, bar)
+
+    return ByBar(len(bars), places, beat)
 
 
-def _count_in(passage: Passage, tempo_bpm: int, bars: int) -> list[BeatAt]:
+_Counted = tuple[Fraction, tuple[int, int, bool]]
+"""Tempo beats after the bar's start; as which beat it is counted, of how many, and whether it has the accent."""
+
+
+def _count_in(passage: Passage, bars: int) -> list[_Counted]:
     first = passage.bars[0]
     numbers = _numbers(first.meter)
-    beats = []
-    for beat in count_in_beats(passage, bars):
-        if beat % first.meter.beats in numbers:
-            onset = (beat - first.first_beat) * first.beat_length
-            seconds = passage.tempo.seconds_at(onset, tempo_bpm)
-            beats.append(BeatAt(seconds, *numbers[beat % first.meter.beats], -1))
-    return beats
+    return [
+        ((beat - first.first_beat) * first.beat_length, numbers[beat % first.meter.beats])
+        for beat in count_in_beats(passage, bars)
+        if beat % first.meter.beats in numbers
+    ]
+
+
+def _shape(bar: PassageBar) -> tuple[Meter, Fraction, Fraction, Fraction]:
+    """What says where the beats of a bar's part fall in it; most bars of a drill have the same."""
+    return bar.meter, bar.first_beat, bar.length, bar.beat_length
+
+
+@lru_cache(maxsize=256)
+def _beats_in(
+    meter: Meter, first_beat: Fraction, length: Fraction, beat_length: Fraction
+) -> tuple[_Counted, ...]:
+    """The counted beats that start inside a bar's part."""
+    counted = ((beat, (beat - first_beat) * beat_length) for beat in count(math.ceil(first_beat)))
+    numbers = _numbers(meter)
+    inside = takewhile(lambda place: place[1] < length, counted)
+    return tuple((into, numbers[beat]) for beat, into in inside if beat in numbers)
 
 
 @lru_cache(maxsize=64)
@@ -89,58 +161,53 @@ def _numbers(meter: Meter) -> dict[int, tuple[int, int, bool]]:
     return {beat: (at, len(clicked), beat in meter.accents) for at, beat in enumerate(clicked, 1)}
 
 
-def clicks_of(
-    passage: Passage, tempo_bpm: int, count_in_bars: int, pattern: ClickPattern
-) -> tuple[ClickAt, ...]:
+def clicks_of(passage: Passage, tempo_bpm: int, count_in_bars: int, pattern: ClickPattern) -> ByBar[ClickAt]:
     """Every click of a repetition, in order of time. The count-in clicks on every beat whatever the pattern."""
-    clicks = [
-        ClickAt(beat.seconds, "count-in", beat.accent)
-        for beat in _count_in(passage, tempo_bpm, count_in_bars)
+    bars, tempo = passage.bars, passage.tempo
+    count_in: list[_Placed] = [
+        (into, "count-in", accent) for into, (_, _, accent) in _count_in(passage, count_in_bars)
     ]
-    for index, bar in enumerate(passage.bars):
-        if (
-            pattern.silent_every
-            and index % pattern.silent_every >= pattern.silent_every - pattern.silent_bars
-        ):
-            continue
-        for onset, kind in _pattern_clicks(bar, pattern):
-            seconds = passage.tempo.seconds_at(onset, tempo_bpm)
-            clicks.append(ClickAt(seconds, kind, kind == "accent"))
-    return tuple(clicks)
+
+    def places(bar: int) -> Sequence[_Placed]:
+        if bar < 0:
+            return count_in
+        every = pattern.silent_every
+        if every and bar % every >= every - pattern.silent_bars:
+            return ()
+        return _clicks_in(*_shape(bars[bar]), pattern)
+
+    def click(bar: int, place: _Placed) -> ClickAt:
+        into, kind, accent = place
+        onset = into if bar < 0 else bars[bar].start + into
+        return ClickAt(tempo.seconds_at(onset, tempo_bpm), kind, accent)
+
+    return ByBar(len(bars), places, click)
+
+
+_Placed = tuple[Fraction, ClickKind, bool]
+"""Tempo beats after the bar's start; the click's kind, and whether it has the accent."""
 
 
 def rep_seconds(passage: Passage, tempo_bpm: int, count_in_bars: int = 1) -> float:
     """How long a repetition takes with its count-in, in seconds."""
     clicks = clicks_of(passage, tempo_bpm, count_in_bars, ClickPattern())
-    lead_s = -float(clicks[0].seconds) if clicks else 0.0
+    lead_s = max((-float(click.seconds) for click in islice(clicks, 1)), default=0.0)
     return max(lead_s, 0.0) + float(passage.seconds(tempo_bpm))
 
 
-def _counted(bar: PassageBar) -> Iterator[tuple[int, Fraction]]:
-    """Counted beats that start inside the bar's part, from 0 at the bar line, with their tempo beats."""
-    beat = math.ceil(bar.first_beat)
-    while True:
-        onset = bar.start + (beat - bar.first_beat) * bar.beat_length
-        if onset >= bar.start + bar.length:
-            return
-        yield beat, onset
-        beat += 1
-
-
-def _pattern_clicks(bar: PassageBar, pattern: ClickPattern) -> Iterator[tuple[Fraction, ClickKind]]:
-    end = bar.start + bar.length
-    for counted, lasts in bar.meter.clicked.items():
-        onset = bar.start + (counted - bar.first_beat) * bar.beat_length
-        length = lasts * bar.beat_length
-        accented = pattern.accent and counted in bar.meter.accents
-        clicks: list[tuple[Fraction, ClickKind]]
+@lru_cache(maxsize=256)
+def _clicks_in(
+    meter: Meter, first_beat: Fraction, length: Fraction, beat_length: Fraction, pattern: ClickPattern
+) -> tuple[_Placed, ...]:
+    """The clicks of a bar's part, which may be cut anywhere, inside a beat too."""
+    placed: list[tuple[Fraction, ClickKind]] = []
+    for counted, lasts in meter.clicked.items():
+        into, beat = (counted - first_beat) * beat_length, lasts * beat_length
+        kind: ClickKind = "accent" if pattern.accent and counted in meter.accents else "beat"
         if pattern.placing == "offbeat":
-            clicks = [(onset + length / 2, "beat")]
-        elif pattern.placing == "bar":
-            clicks = [] if counted else [(onset, "accent" if accented else "beat")]
-        else:
-            parts = pattern.parts(bar.meter, lasts)
-            clicks = [(onset + length * part / parts, "subdivision") for part in range(1, parts)]
-            clicks.insert(0, (onset, "accent" if accented else "beat"))
-        # A bar may be cut anywhere, inside a beat too.
-        yield from (click for click in clicks if bar.start <= click[0] < end)
+            placed.append((into + beat / 2, "beat"))
+        elif pattern.placing == "beat" or not counted:
+            parts = pattern.parts(meter, lasts) if pattern.placing == "beat" else 1
+            placed.append((into, kind))
+            placed += [(into + beat * part / parts, "subdivision") for part in range(1, parts)]
+    return tuple((into, kind, kind == "accent") for into, kind in placed if 0 <= into < length)

@@ -182,44 +182,52 @@ class TempoMap:
         return [float(span.stop_beat) for span in self.spans]
 
     @cached_property
-    def _starts_s(self) -> list[Fraction]:
-        """When each span starts, and when the last one stops, in seconds at 60 bpm: time goes as 1 / bpm."""
-        lengths = (span.seconds(span.stop_beat - span.start_beat, Fraction(60)) for span in self.spans)
-        return list(itertools.accumulate(lengths, initial=Fraction(0)))
+    def _starts(self) -> tuple[list[int], int]:
+        """When each span starts, and when the last one stops, at 60 bpm (time goes as 1 / bpm), and the unit.
+
+        In whole numbers of one unit, so many of which make a second: a chain of exact fractions takes ten times as
+        long.
+        """
+        parts = []
+        for span in self.spans:
+            start, stop, ratio = span.start_beat, span.stop_beat, span.start_ratio
+            if ratio == span.stop_ratio:
+                beats = stop.numerator * start.denominator - start.numerator * stop.denominator
+                parts.append(
+                    (beats * ratio.denominator, start.denominator * stop.denominator * ratio.numerator)
+                )
+            else:
+                parts.append(span.seconds(stop - start, Fraction(60)).as_integer_ratio())
+        unit = math.lcm(*{bottom for _, bottom in parts})
+        return list(itertools.accumulate((top * (unit // bottom) for top, bottom in parts), initial=0)), unit
 
     @cached_property
-    def _steady(self) -> list[tuple[int, int, int] | None]:
-        """Of each span of one tempo (a, b, c) for a time of (a beat + b) / c seconds at 60 bpm; None of the others."""
-        lines: list[tuple[int, int, int] | None] = []
-        for span, start_s in zip(self.spans, self._starts_s, strict=False):
-            if span.start_ratio != span.stop_ratio:
-                lines.append(None)
-                continue
-            slope = 1 / span.start_ratio
-            offset = start_s - span.start_beat * slope
-            common = math.lcm(slope.denominator, offset.denominator)
-            lines.append((int(slope * common), int(offset * common), common))
-        return lines
+    def _starts_s(self) -> list[float]:
+        """The same in seconds, to be searched."""
+        starts, unit = self._starts
+        return [start / unit for start in starts]
 
     def seconds_at(self, beat: Fraction, tempo_bpm: int | Fraction) -> Fraction:
         """When a beat falls, in seconds from beat 0; before beat 0 the first span's tempo reaches back."""
         if beat.numerator < 0:
             return beat * 60 / (tempo_bpm * self.spans[0].start_ratio)
         index = bisect_left(self._stop_beats, float(beat))
-        if index == len(self.spans):
-            last = self.spans[-1]
-            return self._starts_s[-1] * 60 / tempo_bpm + (beat - last.stop_beat) * 60 / (
-                tempo_bpm * last.stop_ratio
-            )
-        line = self._steady[index]
-        if line is None:
+        starts, unit = self._starts
+        if index < len(self.spans):
             span = self.spans[index]
-            into_s = span.seconds(beat - span.start_beat, Fraction(tempo_bpm))
-            return self._starts_s[index] * 60 / tempo_bpm + into_s
+            first, ratio = span.start_beat, span.start_ratio
+            if ratio != span.stop_ratio:
+                into_s = span.seconds(beat - first, Fraction(tempo_bpm))
+                return Fraction(starts[index], unit) * 60 / tempo_bpm + into_s
+        else:
+            first, ratio = self.spans[-1].stop_beat, self.spans[-1].stop_ratio
         # One fraction is made at the end: a chain of exact operations takes five times as long.
-        a, b, c = line
-        numerator = 60 * tempo_bpm.denominator * (a * beat.numerator + b * beat.denominator)
-        return Fraction(numerator, tempo_bpm.numerator * c * beat.denominator)
+        below = beat.denominator * first.denominator
+        beats = beat.numerator * first.denominator - first.numerator * beat.denominator
+        seconds = starts[index] * below * ratio.numerator + unit * beats * ratio.denominator
+        return Fraction(
+            60 * tempo_bpm.denominator * seconds, tempo_bpm.numerator * unit * below * ratio.numerator
+        )
 
     def beat_at(self, seconds: float, tempo_bpm: int | Fraction) -> float:
         """Which beat is due at a time in seconds: the inverse of `seconds_at`, for the screen."""
@@ -227,7 +235,7 @@ class TempoMap:
         if seconds < 0:
             return seconds * bpm * float(self.spans[0].start_ratio) / 60
         index = bisect_left(self._starts_s, seconds * bpm / 60, lo=1) - 1
-        into_s = seconds - float(self._starts_s[index]) * 60 / bpm
+        into_s = seconds - self._starts_s[index] * 60 / bpm
         if index < len(self.spans):
             span = self.spans[index]
             return float(span.start_beat) + span.beats(into_s, bpm)

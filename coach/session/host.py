@@ -12,7 +12,6 @@ import os
 from bisect import bisect_right
 from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, replace
-from functools import cached_property
 from typing import TYPE_CHECKING
 
 from coach.folder.settings import PracticeSettings
@@ -66,16 +65,14 @@ class Sounding:
     """The repetition that plays now. `lead_s` is the count-in's length; `beats` cover count-in and passage."""
 
     start: StartRep
-    beats: tuple[BeatAt, ...]
+    beats: Sequence[BeatAt]
     lead_s: float
     length_s: float
     timeline: RepTimeline
 
-    @cached_property
-    def onsets_s(self) -> tuple[float, ...]:
-        """When each event of the passage is due, in seconds from its first beat."""
-        lead_s = self.timeline.count_in_s
-        return tuple(float(at_s - lead_s) for at_s in self.timeline.onsets_s.values())
+    def onset_s(self, event: PlacedEvent) -> float:
+        """When an event of the passage is due, in seconds from its first beat."""
+        return float(self.timeline.onsets_s[event.label] - self.timeline.count_in_s)
 
 
 class Practice:
@@ -270,8 +267,9 @@ class Practice:
         """The event whose onset was last reached at a position; None in the count-in."""
         if self.sounding is None:
             return None
-        begun = bisect_right(self.sounding.onsets_s, position_s)
-        return self.sounding.start.passage.events[begun - 1] if begun else None
+        events = self.sounding.start.passage.events
+        begun = bisect_right(events, position_s, key=self.sounding.onset_s)
+        return events[begun - 1] if begun else None
 
     @property
     def reached(self) -> int:

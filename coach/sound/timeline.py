@@ -8,14 +8,15 @@ Conventions: seconds count from the rep's own start, its first count-in click, a
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from fractions import Fraction
+from itertools import islice
 from typing import Literal
 
 from coach.ground.frozen import frozen
-from coach.music.clicktrack import clicks_of
+from coach.music.clicktrack import ClickAt, clicks_of
 from coach.music.drill import ClickPattern
-from coach.music.excerpt import Passage
+from coach.music.excerpt import Passage, PlacedEvent
 from coach.music.rhythm import sample_at
 
 Kind = Literal["accent", "beat", "subdivision"]
@@ -45,7 +46,8 @@ class Click:
 class RepTimeline:
     """One rep's times in seconds from its count-in's first click."""
 
-    strikes: tuple[Strike, ...]
+    strikes: Sequence[Strike]
+    """In order of time."""
     count_in_s: Fraction
     """How long the count-in lasts: when the music starts."""
     end_s: Fraction
@@ -56,6 +58,23 @@ class RepTimeline:
     """Label of each event to when its hold ends."""
 
 
+class _Due(Mapping[int, Fraction]):
+    """A time for each event by its label, worked out when it is asked for."""
+
+    def __init__(self, events: Mapping[int, PlacedEvent], due_s: Callable[[PlacedEvent], Fraction]) -> None:
+        self._events = events
+        self._due_s = due_s
+
+    def __getitem__(self, label: int) -> Fraction:
+        return self._due_s(self._events[label])
+
+    def __iter__(self) -> Iterator[int]:
+        return iter(self._events)
+
+    def __len__(self) -> int:
+        return len(self._events)
+
+
 def place(strikes: Iterable[Strike], rate: int, start_samples: int = 0) -> tuple[Click, ...]:
     """Every strike on its sample, in the order given."""
     return tuple(Click(sample_at(Fraction(s.at_s), rate, start_samples), s.kind) for s in strikes)
@@ -64,26 +83,25 @@ def place(strikes: Iterable[Strike], rate: int, start_samples: int = 0) -> tuple
 def rep_timeline(passage: Passage, tempo_bpm: int, click: ClickPattern, count_in_bars: int) -> RepTimeline:
     """The times of one rep of `passage` at a rung."""
     clicks = clicks_of(passage, tempo_bpm, count_in_bars, click)
-    lead_s = max((-click_at.seconds for click_at in clicks[:1]), default=Fraction(0))
+    lead_s = max((-click_at.seconds for click_at in islice(clicks, 1)), default=Fraction(0))
     lead_s = max(lead_s, Fraction(0))
+    events = {event.label: event for event in passage.events}
 
     def at(beat: Fraction) -> Fraction:
         return lead_s + passage.tempo.seconds_at(beat, tempo_bpm)
 
     kinds: dict[bool, Kind] = {True: "accent", False: "beat"}
-    strikes = tuple(
-        Strike(
-            lead_s + click_at.seconds,
-            kinds[click_at.accent] if click_at.kind == "count-in" else click_at.kind,
-        )
-        for click_at in clicks
-    )
+
+    def strike(click_at: ClickAt) -> Strike:
+        kind = kinds[click_at.accent] if click_at.kind == "count-in" else click_at.kind
+        return Strike(lead_s + click_at.seconds, kind)
+
     return RepTimeline(
-        strikes=strikes,
+        strikes=clicks.each(strike),
         count_in_s=lead_s,
         end_s=at(passage.length),
-        onsets_s={event.label: at(event.onset) for event in passage.events},
-        ends_s={event.label: at(event.onset + event.hold) for event in passage.events},
+        onsets_s=_Due(events, lambda event: at(event.onset)),
+        ends_s=_Due(events, lambda event: at(event.onset + event.hold)),
     )
 
 

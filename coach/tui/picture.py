@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Hashable
+from collections.abc import Hashable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -52,7 +52,7 @@ class Picture:
     tempo_bpm: int = 0
     next_bpm: int = 0
     """The tempo at which a bar of clicks counts in what follows, while a repetition is rated; 0 where none does."""
-    beats: tuple[BeatAt, ...] = ()
+    beats: Sequence[BeatAt] = ()
     position_s: float | None = None
     beat: float | None = None
     """Where the music is, in tempo beats; None while it stands, negative in the count-in."""
