@@ -156,11 +156,11 @@ def _next(
     picture: Picture, passage: Passage, focus: Focus, instrument: Instrument, least: int, box: Box
 ) -> Rows:
     events = [event for event in passage.events if leads(passage, event)]
-    # The way there needs room beside the node: the arrow, and its mm too where the node loses no size by it.
+    # The way there needs room beside the node: the arrow, and its mm too where the node loses nothing by it.
     arrow, way = (box.width - 2 - big_width(text, least) for text in (ARROW, f"{ARROW}88mm"))
     look = bigview.look_for(events, instrument, arrow, box.height)
     roomy = bigview.look_for(events, instrument, way, box.height)
-    look = roomy if roomy.size == look.size else look
+    look = roomy if (roomy.size, roomy.brackets) == (look.size, look.brackets) else look
     return bigview.draw_next(
         focus, instrument, look, box.width, box.height, picture.plain, picture.left_handed
     )
