@@ -90,6 +90,8 @@ class Player:
                 self.press("mark", "2")
             self.rated = True
             self.press("save", "Space")
+        elif "space summary" in text and not self.rated:
+            self.press("over", "Space")
         elif "space go" in text and not self.rated:
             if self.saved >= REPS_A_LIFE:
                 self.press("stop", "Escape")

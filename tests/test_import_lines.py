@@ -15,14 +15,19 @@ from coach.ground.problem import CoachError
 from coach.music.drill import Drill
 from coach.music.excerpt import passage_of, whole_piece
 from coach.music.key import Key
+from coach.score import duet_search
 from coach.score.arrange import arranged
 from coach.score.arrange_duet import EVERY_KEY, arranged_duet
 from coach.score.duet import RAISED_COST, Shift, duet_of
 from coach.score.duet_search import arrangements
 from coach.score.foreign import read_score, read_two_lines
+from coach.score.limits import MAX_PHRASES
 from coach.score.load import load_drill
+from coach.score.musicxml_in import read_musicxml
+from coach.score.sections import sections_of
 from coach.score.strands import Choices
 from coach.score.two_lines import LineNames
+from coach.score.unpack import parse_xml
 from coach.strings.fingering import find_fingering
 from coach.strings.reach import places_for
 from coach.strings.ready_made import ready_made
@@ -237,6 +242,29 @@ def test_staves_voices_and_chords_part_into_melody_and_bass(melody: str, bass: s
     events = drill.phrases[0].bars[0].events
     assert [event.layer for event in events] == ["bass", "harmonics"] * 4
     assert all(one.is_harmonic == (event.layer == "harmonics") for event in events for one in event.notes)
+
+
+def test_a_search_that_would_take_too_long_is_refused_with_its_bar(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(duet_search, "MOST_STATES", 100)
+    monkeypatch.setattr(duet_search, "MOST_STATES_A_NOTE", 0)
+    duet = duet_of(read_two_lines(BACH / "bwv66.6.mxl", CHORALE), ready_made("bass"), 3.0, "bwv66.6")
+    with pytest.raises(
+        CoachError, match=r"bar \d+: too many notes ring at once to compare all ways to play them"
+    ):
+        arrangements(duet, EVERY_KEY, "bwv66.6")
+
+
+def test_a_long_score_has_longer_phrases_and_says_so(tmp_path: Path) -> None:
+    """Of 900 bars four each would be 225 phrases; a drill has 200 at most."""
+    path = tmp_path / "long.musicxml"
+    four = "".join(note(pitch) for pitch in ("E1", "G1", "A1", "E2"))
+    path.write_text(HEAD + "".join(measure(four, number=number) for number in range(1, 901)) + TAIL)
+    score = read_musicxml(parse_xml(path.read_bytes(), path.name), "P1", path.name)
+    sections = sections_of(score, score.order, None)
+    assert [index for section in sections for index in section] == list(range(900))
+    assert {len(section) for section in sections} == {4, 8}
+    assert len(sections) <= MAX_PHRASES
+    assert "long sections are cut about every 8 bars, to 200 phrases at most" in score.remarks
 
 
 def test_two_parts_of_different_lengths_are_refused(tmp_path: Path) -> None:

@@ -30,12 +30,14 @@ def run(*words, closing="", environment=None, **streams):
 
 
 @pytest.mark.skipif(not FULL.exists(), reason="needs /dev/full, a device of Linux")
+@pytest.mark.parametrize("unbuffered", ["", "1"])
 @pytest.mark.parametrize(
-    "words", [["nodes"], ["nodes", "--json"], ["--help"], ["export", "first-pour", "--to", "tab"]]
+    "words",
+    [["nodes"], ["nodes", "--json"], ["--help"], ["--version"], ["export", "first-pour", "--to", "tab"]],
 )
-def test_output_to_a_full_device_is_one_line_and_status_1(words):
+def test_output_to_a_full_device_is_one_line_and_status_1(words, unbuffered):
     with FULL.open("w") as full:
-        status, said = run(*words, stdout=full)
+        status, said = run(*words, stdout=full, environment={"PYTHONUNBUFFERED": unbuffered})
     assert (status, said) == (1, "coach: the output: no space left on device\n")
 
 

@@ -58,4 +58,4 @@ def _high_passed(frame: Frame) -> Samples:
     n = np.arange(-width, width + 1)
     low = np.sinc(2.0 * HIGH_HZ / frame.rate_hz * n) * np.hanning(2 * width + 3)[1:-1]
     low /= low.sum()
-    return np.asarray(frame.samples - np.convolve(frame.samples, low, "same"))
+    return np.asarray(frame.samples - np.convolve(frame.samples, low)[width : width + len(frame.samples)])

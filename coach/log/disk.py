@@ -9,6 +9,7 @@ from __future__ import annotations
 import errno
 import os
 import sys
+import tempfile
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
@@ -37,13 +38,16 @@ def read_whole(path: Path) -> bytes:
         raise CoachError(Problem(f"can't be read: {reason_of(error)}", str(path))) from error
 
 
-def has_locks(path: Path) -> bool:
-    """Whether the file system of a file can lock it; True where the file can't be opened."""
-    with suppress(OSError, CoachError), opened_own(path, os.O_RDONLY) as descriptor:
-        try:
-            _try_lock(descriptor, True)
-        except OSError as error:
-            return error.errno not in _NO_LOCKS
+def has_locks(folder: Path) -> bool:
+    """Whether the file system of a folder, or of what it will stand in, can lock files; True where nobody can tell."""
+    with suppress(OSError):
+        there = next(one for one in (folder, *folder.parents) if one.is_dir() and not one.is_symlink())
+        # A file without a name, since some file systems lock folders and no files.
+        with tempfile.TemporaryFile(dir=there) as trial:
+            try:
+                _try_lock(trial.fileno(), True)
+            except OSError as error:
+                return error.errno not in _NO_LOCKS
     return True
 
 

@@ -33,7 +33,7 @@ from coach.log.entries import Correction, Entry, Named, Rep, new_id, practice_da
 from coach.log.fold import Fold
 from coach.log.lines import line_of
 from coach.log.machine import machine_name
-from coach.log.pen import ENDING, Pen
+from coach.log.pen import Pen
 from coach.log.people import DEFAULT_NAME, Player, checked_name, chosen_player
 from coach.music.excerpt import LoggedPassage
 from coach.rating.fault import Fault
@@ -373,7 +373,7 @@ class Log:
                 f"{self.book.place_of(first.id)}: {counted(len(ahead), 'repetition')} dated after today, the first on "
                 f"{first.day}: saved, but left out of the plan until then (is this machine's clock right?)"
             )
-        if not all(map(has_locks, sorted(self.folder.glob(f"*{ENDING}"))[:1])):
+        if not (self.read_only or has_locks(self.folder)):
             lines.append(f"{self.folder}: its file system can't lock files: practise in one window at a time")
         return tuple(lines)
 

@@ -15,7 +15,7 @@ from itertools import count
 from coach.ground.frozen import frozen
 from coach.ground.problem import CoachError, Problem
 from coach.score.duet import BASS, BASS_WORTH, MELODY_WORTH, RAISED_COST, Duet, Shift
-from coach.strings.fingering import Choice, Fingering, fingering_upto
+from coach.strings.fingering import Choice, Fingering, TooManyWaysError, fingering_upto
 from coach.strings.reach import bass_places, places_for
 from coach.words.names import tuning_name
 
@@ -24,6 +24,10 @@ _OCTAVES = range(-48, 49, 12)
 _MARGIN = 200.0
 """How far above the least that any key can cost is searched: some three melody notes; as far again where that is too
 little."""
+
+MOST_STATES, MOST_STATES_A_NOTE = 300_000, 500
+"""What is compared of all keys and octaves together, beyond which the search gives up: some seconds' work, more for a
+long score. A chorale asks for some 200 a note."""
 
 
 @frozen
@@ -63,15 +67,41 @@ def arrangements(duet: Duet, keys: Sequence[int], where: str) -> list[Arrangemen
         message = f"no note of the melody rings at a node of {strings} {what}"
         guess = "choose another --instrument" if len(keys) > 1 else "--transpose best looks in all keys"
         raise CoachError(Problem(message, where, guess=guess))
-    for step in count(1):
-        most_cost = rows[0].least_cost + step * _MARGIN
-        searched = [_searched(duet, row, most_cost) for row in rows]
-        if any(row.fingering for row in searched):
-            break
+    searched = _searched_rows(duet, rows, where)
     best: dict[int, Arrangement] = {}
     for row in sorted(searched, key=lambda row: (row.cost, row.least_cost, _moved(row))):
         best.setdefault(row.shift.key, row)
     return list(best.values())
+
+
+def _searched_rows(duet: Duet, rows: Sequence[Arrangement], where: str) -> list[Arrangement]:
+    """The rows, with fingerings where they cost little more than the least and no more than others of their key."""
+    states = MOST_STATES + MOST_STATES_A_NOTE * (len(duet.melody) + len(duet.bass))
+    for step in count(1):
+        searched = []
+        cheapest: dict[int, float] = {}
+        for row in rows:
+            most_cost = min(rows[0].least_cost + step * _MARGIN, cheapest.get(row.shift.key, math.inf))
+            try:
+                row, compared = _searched(duet, row, most_cost, states)
+            except TooManyWaysError as error:
+                raise CoachError(_too_dense(duet, error, where)) from None
+            states -= compared
+            searched.append(row)
+            cheapest[row.shift.key] = min(row.cost, cheapest.get(row.shift.key, math.inf))
+        if any(row.fingering for row in searched):
+            break
+    return searched
+
+
+def _too_dense(duet: Duet, error: TooManyWaysError, where: str) -> Problem:
+    lines = [*duet.melody, *duet.bass]
+    bar = next(one.bar for one in lines if float(one.onset) * duet.seconds_per_whole == error.note.onset_s)
+    return Problem(
+        f"bar {bar.number}: too many notes ring at once to compare all ways to play them",
+        where,
+        guess="melody and bass are one note at a time each: choose a voice of a part, or fewer --bars",
+    )
 
 
 def _moved(row: Arrangement) -> tuple[int, int]:
@@ -79,13 +109,15 @@ def _moved(row: Arrangement) -> tuple[int, int]:
     return abs(row.shift.key), abs(row.shift.melody) + abs(row.shift.bass)
 
 
-def _searched(duet: Duet, row: Arrangement, most_cost: float) -> Arrangement:
+def _searched(duet: Duet, row: Arrangement, most_cost: float, most_states: int) -> tuple[Arrangement, int]:
+    """The row with its fingering, where it costs no more than that, and how many states were compared."""
     if row.least_cost > most_cost:
-        return row
-    return replace(
-        row,
-        fingering=fingering_upto(duet.instrument, *duet.wanted(row.shift), most_cost - row.raised_cost),
+        return row, 0
+    melody, bass = duet.wanted(row.shift)
+    fingering, compared = fingering_upto(
+        duet.instrument, melody, bass, most_cost - row.raised_cost, most_states
     )
+    return replace(row, fingering=fingering), compared
 
 
 def _unsearched(duet: Duet, keys: Sequence[int]) -> Iterator[Arrangement]:

@@ -3,7 +3,7 @@
 A phrase begins at a rehearsal mark, after a double bar, a repeat sign or a fermata, and where playing jumps. A bar is
 parted where a fermata ends in the middle of it and no note is held over: the phrase after it begins with the rest of
 the bar as its upbeat. A stretch of more than eight bars without any of these is cut about every four, at a bar line
-that no slur and no held note crosses.
+that no slur and no held note crosses; in a score of more phrases than a drill may have, about every eight, twelve ...
 """
 
 from __future__ import annotations
@@ -11,7 +11,9 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from fractions import Fraction
+from itertools import count
 
+from coach.score.limits import MAX_PHRASES
 from coach.score.score import Score, ScoreBar
 
 LONG_SECTION, PIECE_BARS = 8, 4
@@ -23,8 +25,20 @@ def sections_of(score: Score, order: Sequence[int], every: int | None) -> list[l
     """Runs of bar indices in the order played, each a phrase; bars of `score` are parted at fermatas."""
     order = _parted_at_fermatas(score, order)
     over = _held_over(score)
-    pieces = [piece for run in _runs(score, order) for piece in _pieces(run, every, over)]
-    return _none_too_short(score, pieces)
+    runs = list(_runs(score, order))
+    for times in count(1):
+        sections = _none_too_short(
+            score, [piece for run in runs for piece in _pieces(run, every, over, times)]
+        )
+        longest = LONG_SECTION * times >= max(map(len, runs))
+        if every or longest or len(set(map(tuple, sections))) <= MAX_PHRASES:
+            break
+    if times > 1:
+        score.remark(
+            "",
+            f"long sections are cut about every {PIECE_BARS * times} bars, to {MAX_PHRASES} phrases at most",
+        )
+    return sections
 
 
 def _parted_at_fermatas(score: Score, order: Sequence[int]) -> list[int]:
@@ -84,14 +98,15 @@ def _held_over(score: Score) -> set[int]:
     return held
 
 
-def _pieces(run: list[int], every: int | None, over: set[int]) -> Iterator[list[int]]:
-    """A run as it is, or cut into pieces of so many bars, or about so many where it is long."""
-    if every is None and len(run) <= LONG_SECTION:
+def _pieces(run: list[int], every: int | None, over: set[int], times: int) -> Iterator[list[int]]:
+    """A run as it is, or cut into pieces of so many bars, or about `times` the usual where it is long."""
+    if every is None and len(run) <= LONG_SECTION * times:
         yield run
         return
     while run:
+        sizes = (size * times for size in _PIECES)
         size = every or next(
-            (size for size in _PIECES if size < len(run) and run[size - 1] not in over), PIECE_BARS
+            (size for size in sizes if size < len(run) and run[size - 1] not in over), PIECE_BARS * times
         )
         if every is None and len(run) - size < 2:
             size = len(run)

@@ -56,6 +56,17 @@ MOST_STATES = 100_000
 CUT_COST, CUT_SHARE_COST = 20.0, 40.0
 
 
+class TooManyWaysError(ValueError):
+    """More states than may be compared, at a note."""
+
+    def __init__(self, number: int, note: WantedNote) -> None:
+        super().__init__(
+            f"too many notes ring at once around note {number} to compare every fingering; "
+            "let notes ring for a shorter time"
+        )
+        self.note = note
+
+
 @frozen
 class Cost:
     """What a choice costs, in parts."""
@@ -148,14 +159,20 @@ def find_fingering(
 
 
 def fingering_upto(
-    instrument: Instrument, melody: Sequence[WantedNote], bass: Sequence[WantedNote], most_cost: float
-) -> Fingering | None:
+    instrument: Instrument,
+    melody: Sequence[WantedNote],
+    bass: Sequence[WantedNote],
+    most_cost: float,
+    most_states: float = math.inf,
+) -> tuple[Fingering | None, int]:
     """As `find_fingering`, but None where the cheapest costs more than `most_cost`, which takes a fraction of the time.
 
-    Second-best places above `most_cost` are not found.
+    With it how many states were compared; TooManyWaysError where they would be more than `most_states`. Second-best
+    places above `most_cost` are not found.
     """
     task = _task(instrument, melody, bass, USUAL)
-    return _cheapest(task, _layers(task, most_cost))
+    layers = _layers(task, most_cost, most_states)
+    return _cheapest(task, layers), sum(len(layer.reached) for layer in layers)
 
 
 def _cheapest(task: _Task, layers: list[_Layer]) -> Fingering | None:
@@ -318,7 +335,7 @@ class _Layer:
     """For each state: cost, candidate and index of the state after it, for every candidate that can be taken."""
 
 
-def _layers(task: _Task, most_cost: float) -> list[_Layer]:
+def _layers(task: _Task, most_cost: float, most_states: float = math.inf) -> list[_Layer]:
     """Forwards through the notes: every state that can be reached, at its least cost. One layer a note.
 
     Ways that can only lead to a whole above `most_cost` are left out.
@@ -327,6 +344,7 @@ def _layers(task: _Task, most_cost: float) -> list[_Layer]:
     room = _room_before(task, most_cost)
     states: dict[_State, int] = {_START: 0}
     reached = [0.0]
+    compared = 0
     reach_mm = task.settings.reach_mm
     for i, places in enumerate(task.places):
         alone = [place.cost if place else task.notes[i].leave_cost or 0.0 for place in places]
@@ -360,11 +378,9 @@ def _layers(task: _Task, most_cost: float) -> list[_Layer]:
                 onward.append((cost, picked, after))
             ways.append(onward)
         layers.append(_Layer(reached, ways))
-        if len(following) > MOST_STATES:
-            raise ValueError(
-                f"too many notes ring at once around note {i + 1} to compare every fingering; "
-                "let notes ring for a shorter time"
-            )
+        compared += len(following)
+        if len(following) > MOST_STATES or compared > most_states:
+            raise TooManyWaysError(i + 1, task.notes[i])
         states, reached = following, least
     return layers
 

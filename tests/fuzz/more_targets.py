@@ -17,6 +17,7 @@ from functools import cache
 from pathlib import Path
 from unittest import mock
 
+from coach.ground.files import free_path
 from tests.fuzz import seeds
 from tests.fuzz.invariants import assert_plain
 from tests.fuzz.mutate import mutated_bytes
@@ -123,7 +124,7 @@ def called(words: Sequence[str], folder: Path) -> int:
 def plant(path: Path, kind: str, outside: Path) -> None:
     """Put something in a path's place."""
     if path.is_dir() and not path.is_symlink():
-        path.rename(path.with_name(f"{path.name}.away"))
+        path.rename(free_path(path.with_name(f"{path.name}.away")))
     path.unlink(missing_ok=True)
     path.parent.mkdir(parents=True, exist_ok=True)
     targets = {

@@ -639,6 +639,9 @@ TARGETS: dict[str, Target] = {
     "structured-drill": Target(_nothing, structured_drill, run_drill, 60, longest_s=10.0),
     "structured-score": Target(_nothing, structured_score, partial(_read_foreign, name="x.musicxml"), 40),
     "structured-midi": Target(_nothing, structured_midi, partial(_read_foreign, name="x.mid"), 40),
+    "duet-score": Target(
+        _nothing, structured_score, partial(run_duet, name="x.musicxml"), 20, longest_s=10.0
+    ),
     "duet-midi": Target(_nothing, structured_midi, partial(run_duet, name="x.mid"), 20, longest_s=10.0),
     "own-export": Target(own_exports, _score_mutator, run_own_export, 40),
     "take": Target(takes, mutated_take, run_take, 15),
