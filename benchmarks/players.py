@@ -23,10 +23,10 @@ from random import Random
 from typing import NamedTuple, Protocol
 
 from benchmarks.pieces import piece
-from coach.learning.choice import REPS, Sitting, Turn, Why, choose
+from coach.learning.choice import NEW_PHRASES, REPS, Sitting, Turn, Why, choose
 from coach.learning.learning import CLEAN_TO_LAND, Learnt
 from coach.learning.material import TURN_S, Material, Part, material_of
-from coach.learning.planner import make_plan
+from coach.learning.planner import make_plan, sitting_of
 from coach.learning.readings import rung_of
 from coach.learning.rung import EVENTS, TARGET, next_rung
 from coach.learning.skill import MASSED
@@ -293,12 +293,13 @@ class Coach:
     material: Material
     rng: Random
     learnt: Learnt = field(default_factory=Learnt)
-    sitting: Sitting = field(default_factory=lambda: Sitting(0, 0.0))
+    sitting: Sitting | None = None
     chosen: Turn | None = None
 
     def turn(self, day: int, seconds: float) -> tuple[Part, int, int] | None:
-        if day != self.sitting.day:
-            self.sitting = Sitting(day, seconds)
+        if self.sitting is None or day != self.sitting.day:
+            today = date.fromordinal(day)
+            self.sitting = sitting_of(self.learnt, self.material, today, seconds, NEW_PHRASES)
         elif self.chosen:
             self.sitting = replace(self.sitting.after(self.chosen), seconds_left=seconds)
         self.chosen = choose(self.learnt, self.material, self.sitting)

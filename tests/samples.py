@@ -4,8 +4,14 @@ from __future__ import annotations
 
 import itertools
 from dataclasses import replace
+from datetime import date
 from fractions import Fraction
+from typing import Any
 
+from coach.learning.choice import NEW_PHRASES, Sitting
+from coach.learning.learning import Learnt
+from coach.learning.material import material_of
+from coach.learning.planner import sitting_of
 from coach.music.drill import TOGETHER, Bar, Drill, Event, Note, Phrase, Tempo
 from coach.music.excerpt import Excerpt, Kind
 from coach.music.rhythm import Meter
@@ -67,3 +73,9 @@ def joins_of(drill: Drill, layer: str = TOGETHER) -> tuple[Excerpt, ...]:
     order = drill.order or tuple(phrase.id for phrase in drill.phrases)
     pairs = dict.fromkeys(itertools.pairwise(order))
     return tuple(Excerpt(drill.id, pair, layer, Kind.JOIN) for pair in pairs)
+
+
+def sitting_on(day: int, seconds: float = 1200, **changes: Any) -> Sitting:
+    """The start of a session on a day (its ordinal) without practice or assignments, but for what `changes`."""
+    start = sitting_of(Learnt(), material_of([]), date.fromordinal(day), seconds, NEW_PHRASES)
+    return replace(start, **changes)

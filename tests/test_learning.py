@@ -7,6 +7,7 @@ import math
 import re
 from dataclasses import replace
 from datetime import date
+from itertools import pairwise
 from random import Random
 
 import numpy as np
@@ -17,7 +18,7 @@ from benchmarks import players_a
 from benchmarks.pieces import piece
 from benchmarks.players import FIRST_DAY, Coach, Played, Player, Policy, Rung, run
 from coach.cli import main
-from coach.learning.choice import PIECE_APART, Sitting, Why, bars_of, choose, heard
+from coach.learning.choice import PIECE_APART, Turn, Why, bars_of, choose, heard
 from coach.learning.forecast import forecast
 from coach.learning.learning import CLEAN_TO_LAND, FOLD, KEPT_DAYS, Learnt
 from coach.learning.material import Part, material_of
@@ -31,7 +32,7 @@ from coach.learning.skill import SLOPE, Skill, Slips, Term, View, late_results, 
 from coach.music.drill import Assignment, Drill
 from coach.music.excerpt import Excerpt, Kind
 from coach.rating.table import CHOKED, LATE, NOT_REACHED, Result
-from tests.samples import sample_drill
+from tests.samples import sample_drill, sitting_on
 
 TODAY = date(2026, 3, 2)
 DAY = TODAY.toordinal()
@@ -281,6 +282,7 @@ class Watching:
 
     def __init__(self) -> None:
         self.played: list[tuple[Played, Why]] = []
+        self.turns: list[tuple[int, Turn]] = []
         self.idle: list[int] = []
         self.minutes: dict[int, float] = {}
 
@@ -288,6 +290,8 @@ class Watching:
         assert isinstance(policy, Coach)
         assert policy.chosen is not None
         self.played.append((played, policy.chosen.why))
+        if not self.turns or self.turns[-1][1] is not policy.chosen:
+            self.turns.append((played.day, policy.chosen))
 
     def evening(self, policy: Policy, player: Player, day: int) -> None:
         assert isinstance(policy, Coach)
@@ -338,16 +342,45 @@ def test_one_slip_in_thirty_settles_near_the_goal_and_the_plan_says_what_breaks(
 
 def test_no_phrase_comes_twice_running_and_nothing_begun_lies_unheard_for_more_than_a_week() -> None:
     watch = watched("even", "usual", 20)
-    turns = [watch.played[0]]
-    for one in watch.played[1:]:
-        if one[0].part.key != turns[-1][0].part.key or one[0].day != turns[-1][0].day:
-            turns.append(one)
+    turns = [(day, bars_of(turn.option.part.excerpt)) for day, turn in watch.turns]
     assert len(turns) > 60
+    again = [bars for bars, after in pairwise(turns) if bars == after]
+    pieces = {bars_of(turn.option.part.excerpt) for _, turn in watch.turns if turn.why is Why.PIECE}
+    assert {bars for _, bars in again} <= pieces, "all else was over for the day"
     assert max(watch.idle) <= KEPT_DAYS + 1
     tests = [one for one in watch.played if one[1] is Why.TEST]
     for day in {one[0].day for one in tests}:
         assert sum(one[0].day == day for one in tests) <= 3
     assert all(one[0].bpm == one[0].part.goal_bpm for one in tests)
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_what_was_just_played_comes_again_only_where_nothing_else_is_due(seed: int) -> None:
+    """Whatever became of the turns: clean, failed, broken off. What else is due shows once the phrase is left alone."""
+    rng = Random(seed)
+    material = material_of([piece("short", seed), piece("usual", seed)])
+    learnt, repeats = Learnt(), 0
+    for drill in material.drills[: rng.choice((1, 2))]:
+        for part in material.parts(drill):
+            if rng.random() < 0.8:
+                bpm = rng.randint(part.start_bpm, part.goal_bpm)
+                learnt.expect(part, rng.randint(1, 8), DAY - rng.randint(1, 10), bpm)
+    sitting = sitting_on(DAY, 3600, warm=True, pace=rng.choice((1, 5)))
+    while (turn := choose(learnt, material, sitting)) is not None:
+        bars, last = bars_of(turn.option.part.excerpt), [bars_of(each) for each in sitting.recent]
+        apart = PIECE_APART if turn.option.part.excerpt.kind is Kind.PIECE else 1
+        if bars in last[-apart:]:
+            other = choose(learnt, material, replace(sitting, left=frozenset({bars})))
+            in_pace = sitting.new < sitting.pace
+            apart_too = other and bars_of(other.option.part.excerpt) in last[-1:]
+            assert other is None or apart_too or (other.why is Why.NEW and not in_pace)
+            repeats += 1
+        became = rng.choice(("clean", "failed", "broken off"))
+        part, faults = turn.option.part, {1: CHOKED} if became == "failed" else {}
+        for _ in range(0 if became == "broken off" else turn.reps):
+            learnt.take(part.excerpt, part.keys, turn.bpm, part.goal_bpm, faults, DAY)
+        sitting = replace(sitting.after(turn), new=0)
+    assert len(sitting.recent) == PIECE_APART
 
 
 def test_new_phrases_come_at_the_players_pace() -> None:
@@ -456,7 +489,7 @@ def test_three_other_turns_stand_between_two_times_through_the_piece() -> None:
         learnt.take(whole, played.keys, played.goal_bpm, played.goal_bpm, {label: CHOKED}, DAY - 1)
 
     def chosen(*recent: Excerpt) -> Excerpt:
-        turn = choose(learnt, material, Sitting(DAY, 1200, warm=True, recent=recent))
+        turn = choose(learnt, material, sitting_on(DAY, warm=True, recent=recent))
         assert turn is not None
         return turn.option.part.excerpt
 
@@ -486,7 +519,7 @@ def test_the_plan_is_the_same_to_the_digit_and_fits_its_minutes() -> None:
 
 def test_turns_chosen_from_options_at_hand_are_those_chosen_anew() -> None:
     drills, learnt = [piece("usual", 3), sample_drill()], sample_learnt()
-    material, sitting = material_of(drills), Sitting(DAY, 2400.0)
+    material, sitting = material_of(drills), sitting_on(DAY, 2400.0)
     ahead, anew = played_ahead(learnt, material, sitting), []
     while (turn := choose(learnt, material, sitting)) is not None:
         anew.append((turn.option.part.excerpt, turn.reps, turn.bpm))
@@ -520,7 +553,7 @@ def test_what_landed_and_was_left_for_a_week_is_tested_cold_at_its_goal() -> Non
     lamp = part_of(sample_drill())
     learnt = practised(*[(lamp, lamp.goal_bpm, {}, DAY - 8)] * 12)
     assert learnt.records[lamp.key].landed == DAY - 8
-    turn = choose(learnt, material_of([sample_drill()]), Sitting(DAY, 1200, warm=True))
+    turn = choose(learnt, material_of([sample_drill()]), sitting_on(DAY, warm=True))
     assert turn is not None
     assert (turn.why, turn.reps, turn.bpm) == (Why.TEST, 1, lamp.goal_bpm)
     assert reason(learnt, turn, TODAY).startswith("At its goal on")
@@ -561,7 +594,7 @@ def test_a_reason_names_the_place_that_failed_most() -> None:
     turn = choose(
         learnt,
         material_of([drill]),
-        Sitting(DAY, 1200, warm=True, left=frozenset({bars_of(part_of(drill, 1).excerpt)})),
+        sitting_on(DAY, warm=True, left=frozenset({bars_of(part_of(drill, 1).excerpt)})),
     )
     assert turn is not None
     assert "failed in 3 of 8" in reason(learnt, turn, TODAY)

@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 
 from coach.learning import skill as model
-from coach.learning.choice import Sitting, Why, choose
+from coach.learning.choice import Why, choose
 from coach.learning.learning import FOLD, KEPT_DAYS, Learnt, Record
 from coach.learning.material import Part, material_of
 from coach.learning.skill import Skill, Term, late_results
@@ -21,7 +21,7 @@ from coach.log.entries import Rep
 from coach.music.excerpt import Excerpt
 from coach.rating.table import CHOKED, DROPPED, LATE, NOT_REACHED, Result, Says
 from tests.logs import NOON, PASSAGE, id_at
-from tests.samples import sample_drill
+from tests.samples import sample_drill, sitting_on
 
 DAY = 739_677
 """2 March 2026."""
@@ -262,7 +262,7 @@ def test_what_is_expected_counts_as_played_today() -> None:
     assert (record.reps, record.today, record.day) == (6, 6, DAY)
     learnt.expect(lamp, 1, DAY + 1, 60)
     assert (record.reps, record.today, record.day) == (7, 1, DAY + 1)
-    turn = choose(learnt, material_of([sample_drill()]), Sitting(DAY + 1, 1200, warm=True))
+    turn = choose(learnt, material_of([sample_drill()]), sitting_on(DAY + 1, warm=True))
     assert turn is not None
     assert turn.why is not Why.TEST
 

@@ -10,7 +10,7 @@ from statistics import NormalDist
 
 import pytest
 
-from coach.learning.choice import OPEN, Sitting, Turn, Why, choose, option
+from coach.learning.choice import OPEN, Turn, Why, choose, option
 from coach.learning.learning import CLEAN_TO_LAND, KEPT_DAYS, Learnt
 from coach.learning.material import Part, material_of
 from coach.learning.planner import make_plan
@@ -29,7 +29,7 @@ from coach.learning.reasons import reason
 from coach.learning.rung import next_rung
 from coach.learning.skill import SLOPE, View, wholes_of
 from coach.rating.table import CHOKED, LATE, Result
-from tests.samples import sample_drill
+from tests.samples import sample_drill, sitting_on
 
 TODAY = date(2026, 3, 2)
 DAY = TODAY.toordinal()
@@ -147,7 +147,7 @@ def test_of_what_waits_for_a_test_the_one_whose_answer_is_most_open_comes_first(
             now = seen(learnt, part, DAY).whole(math.log(part.goal_bpm))
             whole.mean += 0.2 * (chance - now)
         assert OPEN[0] <= now <= OPEN[1]
-    turn = choose(learnt, MATERIAL, Sitting(DAY, 1200, warm=True))
+    turn = choose(learnt, MATERIAL, sitting_on(DAY, warm=True))
     assert turn is not None
     assert (turn.why, turn.option.part.excerpt, turn.reps, turn.bpm) == (
         Why.TEST,
@@ -155,10 +155,10 @@ def test_of_what_waits_for_a_test_the_one_whose_answer_is_most_open_comes_first(
         1,
         lamp.goal_bpm,
     )
-    a_day_early = choose(learnt, MATERIAL, Sitting(DAY - 1, 1200, warm=True))
+    a_day_early = choose(learnt, MATERIAL, sitting_on(DAY - 1, warm=True))
     assert a_day_early is not None
     assert a_day_early.why is not Why.TEST
-    no_more_tests = choose(learnt, MATERIAL, Sitting(DAY, 1200, warm=True, tests=3))
+    no_more_tests = choose(learnt, MATERIAL, sitting_on(DAY, warm=True, tests=3))
     assert no_more_tests is not None
     assert no_more_tests.why is not Why.TEST
 
@@ -192,7 +192,7 @@ def test_a_piece_that_slips_at_another_place_each_time_is_told_how_often_it_was_
     nodes = {keys[0]: label for label, keys in enumerate(whole.keys, 1) if keys[0]}
     for label in list(nodes.values())[:2]:
         learnt.take(whole.excerpt, whole.keys, whole.goal_bpm, whole.goal_bpm, {label: CHOKED}, DAY - 1)
-    turn = Turn(option(learnt, whole, Sitting(DAY, 1200)), 1, whole.goal_bpm, Why.PIECE)
+    turn = Turn(option(learnt, whole, sitting_on(DAY)), 1, whole.goal_bpm, Why.PIECE)
     assert reason(learnt, turn, TODAY) == "Not clean in 2 of 2; no place failed twice."
     everywhere: dict[int, Result] = {
         at: CHOKED for at, keys in enumerate(whole.keys, 1) if keys[0] == whole.keys[label - 1][0]
@@ -212,7 +212,7 @@ def test_what_failed_cold_when_it_was_last_played_says_so_and_else_how_sure_it_i
         for _ in range(30):
             learnt.take(lamp.excerpt, lamp.keys, lamp.goal_bpm, lamp.goal_bpm, {}, DAY - 2)
         learnt.take(lamp.excerpt, lamp.keys, lamp.goal_bpm, lamp.goal_bpm, faults, DAY - 1)
-        turn = Turn(option(learnt, lamp, Sitting(DAY, 1200)), 4, lamp.goal_bpm, Why.STEADY)
+        turn = Turn(option(learnt, lamp, sitting_on(DAY)), 4, lamp.goal_bpm, Why.STEADY)
         assert reason(learnt, turn, TODAY).startswith(told)
 
 

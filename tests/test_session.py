@@ -5,19 +5,22 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from fractions import Fraction
+from itertools import accumulate, pairwise
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from benchmarks.pieces import piece
 from coach.learning.choice import bars_of
 from coach.learning.learning import FOLD, Learnt
 from coach.learning.material import material_of
 from coach.learning.plan import Plan, PlanItem, Purpose
+from coach.learning.planner import make_plan
 from coach.learning.relief import Release
 from coach.learning.skill import late_results
 from coach.log.entries import Correction, Entry, Suggestion
-from coach.music.drill import TOGETHER, Bar, Note, Phrase
+from coach.music.drill import TOGETHER, Assignment, Bar, Drill, Note, Phrase
 from coach.music.excerpt import Excerpt, Kind
 from coach.rating.fault import Fault
 from coach.rating.table import CHOKED, LATE, NOT_REACHED, RESULTS
@@ -409,6 +412,46 @@ def test_the_rest_of_the_plan_is_chosen_anew_from_what_just_happened():
     assert session.coaching.items[0] == planned[0]
     assert session.coaching.items[1:] != planned[1:]
     assert task_of(session).excerpt != Excerpt("lamps", ("lamp",), TOGETHER)
+
+
+def practised(
+    drills: tuple[Drill, ...], turns: int, faults: tuple[Fault, ...] = (), pace: int = 5
+) -> list[PlanItem]:
+    """The first turns of a session over drills whose phrases were played three times two days ago."""
+    material, learnt = material_of(drills), Learnt()
+    for drill in drills:
+        for part in material.parts(drill)[: -1 if faults else None]:
+            learnt.expect(part, 3, DAY.toordinal() - 2, part.start_bpm)
+    plan = make_plan(DAY, 40, drills, learnt, material=material, pace=pace)
+    coaching, by_id = (
+        Coaching(plan.items, learnt, material, DAY, pace=pace),
+        {each.id: each for each in drills},
+    )
+    session, _ = machine.start(plan, by_id, coaching, EVENING_MS, 0, player="ada", nonce=bytes(8))
+    while number_of(session) <= turns:
+        session, _ = drive(session, Go() if session.phase is Phase.REST else Rated(faults), after_s=5)
+    return [item for item in session.coaching.items[: turns + 1] if item.excerpt]
+
+
+def test_an_assigned_drill_comes_first_throughout_the_session():
+    first, second = piece("short", 1), piece("short", 2)
+    assigned = replace(second, assignment=Assignment(student="Ada"))
+
+    def leads(*drills: Drill) -> list[int]:
+        """After each turn, how many more were about the second drill than about the first."""
+        about = [item.excerpt.drill for item in practised(drills, 9)[1:] if item.excerpt]
+        return list(accumulate(1 if drill == second.id else -1 for drill in about))
+
+    assert min(leads(first, second)) < 0
+    assert min(leads(first, assigned)) >= 0
+
+
+def test_what_is_new_and_was_broken_off_waits_for_other_turns_and_eats_no_pace():
+    items = practised((piece("short", 1),), 9, (Fault(1, NOT_REACHED),), pace=1)
+    new = [item.excerpt for item in items if item.purpose is Purpose.NEW]
+    assert len(new) > 2
+    assert len(set(new)) == 1
+    assert all(before.excerpt != after.excerpt for before, after in pairwise(items))
 
 
 def test_leaving_the_last_thing_for_today_empties_no_session():

@@ -103,19 +103,20 @@ class Turn:
 
 @frozen
 class Sitting:
-    """What enters a choice beside the log: the day (its ordinal) and how far the session is."""
+    """What enters a choice beside the log; a session's are made in one place, `planner.sitting_of`."""
 
     day: int
+    """An ordinal."""
     seconds_left: float
-    recent: tuple[Excerpt, ...] = ()
+    recent: tuple[Excerpt, ...]
     """Of the latest turns, in order."""
-    warm: bool = False
-    tests: int = 0
-    new: int = 0
-    pace: int = NEW_PHRASES
-    left: frozenset[Bars] = frozenset()
+    warm: bool
+    tests: int
+    new: int
+    pace: int
+    left: frozenset[Bars]
     """Left alone for today."""
-    urgent: frozenset[str] = frozenset()
+    urgent: frozenset[str]
     """Drills with an open assignment."""
 
     def after(self, turn: Turn) -> Sitting:
@@ -141,7 +142,8 @@ def choose(
     fitting = [each for each in options(learnt, material, sitting, known) if _fits(each, sitting)]
     if not fitting:
         return None
-    test = _test(learnt, fitting, sitting) if sitting.tests < TESTS_A_DAY else None
+    rested = [each for each in fitting if not _too_soon(each, sitting)]
+    test = _test(learnt, rested, sitting) if sitting.tests < TESTS_A_DAY else None
     chosen = test or _best(learnt, fitting, sitting)
     warm_up = None if sitting.warm or chosen is None else _warm_up(learnt, fitting, chosen, sitting)
     return warm_up or chosen
@@ -269,30 +271,37 @@ def heard(learnt: Learnt, part: Part) -> int:
 
 
 def _best(learnt: Learnt, offered: list[Option], sitting: Sitting) -> Turn | None:
+    """The best of what is due and was not just played; of what was, only where nothing else is due."""
     begun = [each for each in offered if each.part.key in learnt.records]
     unheard = [
         each
         for each in begun
         if each.part.excerpt.kind is Kind.PHRASE and _day(learnt, each) <= sitting.day - KEPT_DAYS
     ]
-    if unheard:
-        first = min(unheard, key=lambda each: (_day(learnt, each), each.part.key))
-        return _turn(first, 1 if first.later >= ENOUGH else REPS, first.bpm, Why.UNHEARD, sitting)
     fresh = [each for each in offered if each.part.key not in learnt.records]
     needed = [each for each in begun if _needed(learnt, each, sitting)]
-    if fresh and (sitting.new < sitting.pace or not needed):
-        needed = fresh
-    others = [each for each in needed if not _too_soon(each, sitting)] or needed
-    best = max(others, key=lambda each: (each.worth, each.part.key), default=None)
-    if best is None:
+    due = [unheard, fresh if sitting.new < sitting.pace else [], needed]
+    groups = [*_rested(due, sitting), *due, *_rested([fresh], sitting), fresh]
+    group = next(filter(None, groups), None)
+    if group is None:
         return None
+    if group[0] in unheard:
+        first = min(group, key=lambda each: (_day(learnt, each), each.part.key))
+        return _turn(first, 1 if first.later >= ENOUGH else REPS, first.bpm, Why.UNHEARD, sitting)
+    best = max(group, key=lambda each: (each.worth, each.part.key))
     reps = PIECE_REPS if best.part.excerpt.kind is Kind.PIECE else REPS
     return _turn(best, reps, best.bpm, _why(learnt, best), sitting)
 
 
+def _rested(groups: list[list[Option]], sitting: Sitting) -> list[list[Option]]:
+    return [[each for each in group if not _too_soon(each, sitting)] for group in groups]
+
+
 def _too_soon(option: Option, sitting: Sitting) -> bool:
+    """Whether it was just played, in whatever layer or part; a piece also a few turns ago."""
     excerpt = option.part.excerpt
-    return excerpt in sitting.recent[-(PIECE_APART if excerpt.kind is Kind.PIECE else 1) :]
+    recent = sitting.recent[-(PIECE_APART if excerpt.kind is Kind.PIECE else 1) :]
+    return bars_of(excerpt) in map(bars_of, recent)
 
 
 def _day(learnt: Learnt, option: Option) -> int:

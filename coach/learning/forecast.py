@@ -24,9 +24,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from coach.ground.frozen import frozen
-from coach.learning.choice import AHEAD, NEW_PHRASES, REPS, Sitting, option
+from coach.learning.choice import AHEAD, NEW_PHRASES, REPS, option
 from coach.learning.learning import Learnt
 from coach.learning.material import TURN_S, Material, Part
+from coach.learning.planner import sitting_of
 from coach.learning.readings import KEPT_CHANCE, seen
 from coach.learning.rung import EVENTS, TARGET
 from coach.learning.skill import DAMPING, FADING, GAIN, MASSED, SD, SLOPE
@@ -96,7 +97,7 @@ def forecast(
     parts = material.parts(drill)
     rng = np.random.default_rng([seed, *drill.id.encode()])
     at_goal, kept = _days(learnt, parts, day.toordinal(), 60 * minutes_a_day, week, draws, rng)
-    sitting = Sitting(day.toordinal(), 0.0)
+    sitting = sitting_of(learnt, material, day, 0.0, NEW_PHRASES)
     failing = [(part.key, 1.0 - option(learnt, part, sitting).later) for part in parts]
     return Forecast(
         drill.id,

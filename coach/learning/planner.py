@@ -12,7 +12,7 @@ from datetime import date, timedelta
 
 from coach.ground.frozen import frozen
 from coach.ground.plain import counted, listed, plain_text
-from coach.learning.choice import NEW_PHRASES, Option, Sitting, Turn, Why, choose
+from coach.learning.choice import NEW_PHRASES, PIECE_APART, Bars, Option, Sitting, Turn, Why, choose
 from coach.learning.learning import KEPT_DAYS, Learnt
 from coach.learning.material import RATING_S, Material, material_of
 from coach.learning.plan import Plan, PlanItem, Purpose
@@ -108,8 +108,7 @@ def make_plan(
     breaks = max(0, math.ceil((planned - 35) / 35))
     items = [] if practised > 0 else [_tuning(planned)]
     seconds = 60 * (planned - breaks * BREAK_MIN - sum(item.minutes for item in items))
-    sitting = sitting_of(learnt, drills, day, seconds, pace)
-    ahead = played_ahead(learnt, digest, sitting)
+    ahead = played_ahead(learnt, digest, sitting_of(learnt, digest, day, seconds, pace))
     items += ahead.items
     notes += _unheard(learnt, digest, day, ahead.items)
     notes += _unused(ahead, planned, bool(drills))
@@ -123,11 +122,32 @@ def make_plan(
     )
 
 
-def sitting_of(learnt: Learnt, drills: Sequence[Drill], day: date, seconds: float, pace: int) -> Sitting:
-    """The start of a session, after what was practised earlier on the day."""
+def sitting_of(
+    learnt: Learnt,
+    material: Material,
+    day: date,
+    seconds: float,
+    pace: int,
+    done: Sequence[PlanItem] = (),
+    left: frozenset[Bars] = frozenset(),
+) -> Sitting:
+    """What a choice must know after these items of a session, none at its start; `left` is left alone for today.
+
+    A new phrase counts once it was rated: one that was broken off is as new as before.
+    """
     today = day.toordinal()
-    urgent = frozenset(drill.id for drill in drills if open_assignment(drill, day))
-    return Sitting(today, seconds, warm=today in learnt.days, pace=pace, urgent=urgent)
+    played = [(item.purpose, item.excerpt) for item in done if item.excerpt]
+    return Sitting(
+        day=today,
+        seconds_left=seconds,
+        recent=tuple(excerpt for _, excerpt in played)[-PIECE_APART:],
+        warm=bool(played) or today in learnt.days,
+        tests=sum(purpose is Purpose.COLD for purpose, _ in played),
+        new=len({each for purpose, each in played if purpose is Purpose.NEW and each.key in learnt.records}),
+        pace=pace,
+        left=left,
+        urgent=frozenset(drill.id for drill in material.drills if open_assignment(drill, day)),
+    )
 
 
 @frozen

@@ -44,7 +44,7 @@ def _standing(option: Option, record: Record | None, day: date) -> str:
     if record and record.cold < 0 and record.day < day.toordinal():
         return f"Failed when it came first, on {_day(record.day, day)}."
     if option.bpm < option.part.goal_bpm:
-        return f"Goes at {option.bpm} now, {option.part.goal_bpm} is its goal."
+        return f"Not at its goal of {option.part.goal_bpm} yet."
     tenths = min(9, round(10 * option.later))
     return f"At its goal. Cold in a week: clean {tenths} times in 10."
 

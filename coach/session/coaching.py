@@ -21,11 +21,11 @@ from dataclasses import field, replace
 from datetime import date
 
 from coach.ground.frozen import frozen
-from coach.learning.choice import NEW_PHRASES, PIECE_APART, Bars, Sitting, bars_of
+from coach.learning.choice import NEW_PHRASES, Bars, bars_of
 from coach.learning.learning import CLEAN_TO_LAND, Learnt
 from coach.learning.material import Material, Part, goal_of, material_of
 from coach.learning.plan import PlanItem, Purpose
-from coach.learning.planner import free_time, played_ahead, with_breaks
+from coach.learning.planner import free_time, played_ahead, sitting_of, with_breaks
 from coach.learning.readings import Rung, rung_of, rung_standing
 from coach.learning.relief import CLEAN_TO_RETURN, FAILS_IN_ROW, SLOWER, Release, reliefs
 from coach.learning.rung import Moved, Step, next_rung
@@ -265,16 +265,8 @@ class Coaching:
         spent_s = (turn.reps[-1].at_ms - turn.started_ms) / 1000
         breaks = sum(item.purpose is Purpose.BREAK for item in rest)
         planned_s = 60 * sum(item.minutes for item in (turn.item, *rest) if item.excerpt)
-        sitting = Sitting(
-            self.day.toordinal(),
-            self.spare_s + planned_s - spent_s,
-            tuple(item.excerpt for item in done if item.excerpt)[-PIECE_APART:],
-            warm=True,
-            tests=sum(item.purpose is Purpose.COLD for item in done),
-            new=sum(item.purpose is Purpose.NEW for item in done),
-            pace=self.pace,
-            left=self.left,
-        )
+        seconds = self.spare_s + planned_s - spent_s
+        sitting = sitting_of(self.learnt, self.material, self.day, seconds, self.pace, done, self.left)
         anew = played_ahead(self.learnt, self.material, sitting)
         left = self.left if anew.items else frozenset()
         if not anew.items and self.left:

@@ -366,7 +366,10 @@ class SessionStage(CoachScreen):
         return str(status) if wrong and status != seen else ""
 
     def _announced(self) -> tuple[str, ...]:
-        """What is expected to follow the turn, and its first note; empty where nothing is."""
+        """What is expected to follow the turn, and its first note; empty where nothing is.
+
+        Its tempo follows from the rating that is still to come, so it is shown when the item stands ready.
+        """
         session = self.practice.session
         item = announced(session)
         part = session.coaching.material.part(item.excerpt) if item and item.excerpt else None
@@ -375,7 +378,7 @@ class SessionStage(CoachScreen):
         first = focus_at(part.passage, None).now
         instrument = session.drills[part.excerpt.drill].instrument
         name = excerpt_name(part.excerpt, part.passage.title)
-        return f"then {name} at {item.tempo_bpm}", bigview.written(first, instrument) if first else ""
+        return f"then {name}", bigview.written(first, instrument) if first else ""
 
     def _counted_in(self) -> list[str]:
         """That the bar of clicks is faster than the pass before it."""
