@@ -25,7 +25,7 @@ from coach.strings.ready_made import ready_made
 from coach.tui import bigview, marking, meters, neck
 from coach.tui.canvas import Canvas, fitted, text_width, wrapped
 from coach.tui.focus import focus_at, leads, move_between
-from coach.tui.glyphs import NONE, big_text, big_width, largest_size, rows_high
+from coach.tui.glyphs import NONE, SMALL, big_text, big_width, largest_size, rows_high
 from coach.tui.hands import Kept, needs_of
 from coach.tui.lane import LaneLook, draw_lane, pages_of, shown_parts
 from coach.tui.layout import Box, Needs, layout_for
@@ -226,11 +226,17 @@ def test_every_session_picture_fits_its_terminal_and_ascii_stays_ascii(
     assert not plain or text.isascii()
 
 
+@pytest.mark.parametrize("lows", [("A:0", "E:0"), ("E:0", "A:0"), ("D:3", "A:12")])
+def test_the_low_pane_holds_each_low_note_at_its_size(lows):
+    boxes = layout_for("study", 80, 24, Needs(4, lows))
+    assert boxes["low"].width >= max(big_width(low, SMALL) for low in lows)
+
+
 @pytest.mark.parametrize("strings", [1, 4, 5, 6, 8, 12])
 @pytest.mark.parametrize("view", ["glance", "study"])
 def test_panes_keep_their_places_and_never_overlap(view, strings):
     for size in ((80, 24), (81, 25), (100, 30), (120, 40), (132, 43), (200, 60)):
-        boxes = dict(layout_for(view, *size, Needs(strings, "E:12")))
+        boxes = dict(layout_for(view, *size, Needs(strings, ("E:12",))))
         for name in ("sheet", "count"):
             boxes.pop(name)  # these take the place of others while a repetition is rated or counted in
         taken = set()

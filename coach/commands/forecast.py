@@ -71,7 +71,7 @@ def lines(forecast: Forecast, material: Material, drill: Drill, learnt: Learnt, 
         yield f"{asked} is likely at its goal {_when(forecast.at_goal, today, forecast.horizon)}."
         if forecast.kept.likely:
             when = _when(forecast.kept, today, forecast.horizon)
-            yield f"All of it is likely kept, clean cold after a week without it, {when}."
+            yield f"All of it is likely kept, so that it would be clean cold after a week without it, {when}."
         elif forecast.few_days:
             yield "When all of it is kept, clean cold after a week without it, can't be said after so few days."
         else:

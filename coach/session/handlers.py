@@ -180,7 +180,12 @@ def set_tempo(session: Session, state: Ready | Listening | Playing, event: on.Se
         return session, (on.Silence(), on.Tell(notices.Plain.SLOWEST))
     if tempo_bpm > rung_bpm:
         return session, (on.Silence(), on.Tell(notices.FasterOnce(tempo_bpm, rung_bpm)))
-    return session, (on.Silence(),)
+    return session, (on.Silence(), *_left(state))
+
+
+def _left(state: Ready | Listening | Playing) -> tuple[on.Tell, ...]:
+    """A word on the repetition that a change of what is played has ended."""
+    return (on.Tell(notices.Plain.NOT_COUNTED),) if isinstance(state, Playing) else ()
 
 
 def easier(session: Session, state: Ready | Listening | Playing, event: on.Easier) -> Result:
@@ -206,7 +211,7 @@ def choose_excerpt(session: Session, state: Ready | Listening | Playing, event: 
 
 def _chosen(session: Session, state: Ready | Listening | Playing, excerpt: Excerpt) -> Result:
     try:
-        return stand(session, state.turn, excerpt), (on.Silence(),)
+        return stand(session, state.turn, excerpt), (on.Silence(), *_left(state))
     except KeyError as missing:
         return session, (on.Tell(notices.Missing(missing.args[0])),)
 

@@ -135,7 +135,7 @@ def needs_of(kept: Kept) -> Needs:
     nodes = (bigview.written(event, kept.instrument) for event in stopped)
     return Needs(
         len(kept.instrument.strings),
-        max(lows, key=big_width, default=""),
+        tuple(sorted(set(lows))),
         max((Needs().node, *nodes), key=big_width),
     )
 

@@ -46,14 +46,14 @@ class Needs:
     """What a passage needs of the screen."""
 
     strings: int = 4
-    low: str = ""
-    """The widest low note that is held under harmonics, as it is written; empty where there is none."""
+    lows: tuple[str, ...] = ()
+    """The low notes that are held under harmonics, as they are written; which is the widest depends on the size."""
     node: str = f"<{NODE}>"
     """The widest event that leads, as it is written; no narrower than a usual node in its brackets."""
 
     def low_columns(self, size: int) -> int:
         """Of a low note and the margin before it."""
-        return big_width(self.low, size) + 2 if self.low else 0
+        return max(big_width(low, size) for low in self.lows) + 2 if self.lows else 0
 
 
 def too_small(width: int, height: int) -> str:
