@@ -5,7 +5,9 @@ from __future__ import annotations
 import csv
 import io
 import json
+import re
 import shutil
+import zlib
 from pathlib import Path
 
 import pytest
@@ -26,6 +28,21 @@ def folder(tmp_path: Path) -> Path:
         for index, faults in enumerate(((), A_CHOKE, None)):
             log.send((rep_at(log, NOON + index * 30_000, faults), PASSAGE))
     return folder
+
+
+def test_a_whole_line_with_an_unknown_cause_is_of_a_newer_version(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (file,) = (folder / "progress" / "log").glob("*.jsonl")
+    lines = file.read_bytes().splitlines()
+    (at,) = (number for number, line in enumerate(lines) if b'"faults":"2c' in line)
+    body = re.sub(rb'"faults":"2c[^"]*"', b'"faults":"2c:nail"', lines[at]).rpartition(b',"crc"')[0]
+    lines[at] = body + b',"crc":"%08x"}' % zlib.crc32(body)
+    file.write_bytes(b"\n".join(lines) + b"\n")
+    assert coach(folder, "check") == 1
+    told = "".join(capsys.readouterr())
+    assert "'2c:nail' is not a result" in told
+    assert "(a newer version of the program may have written it: update this program)" in told
 
 
 def coach(folder: Path, *words: str) -> int:

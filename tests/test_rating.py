@@ -2,19 +2,21 @@
 
 from __future__ import annotations
 
+import ast
 import json
 import shutil
 import subprocess
 import sys
 from dataclasses import fields
 from pathlib import Path
+from string import ascii_lowercase, ascii_uppercase
 from types import MappingProxyType
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from coach.folder.actions import LABEL_KEYS, RATING, Keymap
+from coach.folder.actions import CAUSED, LABEL_KEYS, RATING, Keymap
 from coach.rating.counts import cells, columns, commonest_cause, count_faults, counts_from, sum_counts
 from coach.rating.fault import Fault, causes_of, examples, faults_text, in_words, parse_faults, verdict
 from coach.rating.table import (
@@ -27,11 +29,15 @@ from coach.rating.table import (
     PLUCK,
     POSITION,
     RESULTS,
+    Cause,
     Says,
 )
 from coach.session.answers import read_answers
 
 ROOT = Path(__file__).parent.parent
+LETTERS = ", ".join(row.letter for row in RESULTS)
+OTHER_RESULTS, OTHER_CAUSES = "0," * (len(RESULTS) - 1), "0," * len(CAUSES)
+"""Their cells in a table in which only chokes and the rows of this test were marked."""
 FAULTS = st.builds(
     lambda label, kind, note: Fault(label, *kind, note),
     st.integers(1, 400),
@@ -48,7 +54,7 @@ def test_results_come_back_from_their_text(faults):
 @pytest.mark.parametrize("text", ["2x", "c2", "0c", "2c:luck", "2l:lift", "2c.", "2c,3c"])
 def test_text_that_is_no_result_is_refused(text):
     with pytest.raises(
-        ValueError, match=r"is not a result; expected a label and one of c, l, d, n, such as 2c or 5c:lift$"
+        ValueError, match=rf"is not a result; expected a label and one of {LETTERS}, such as 2c or 5c:lift$"
     ):
         parse_faults(text)
 
@@ -78,9 +84,20 @@ def test_a_letter_a_sign_a_key_and_a_word_say_one_thing():
 
 def test_the_keys_of_the_table_are_free_on_the_rating_screen():
     keys = [key for action in Keymap().in_scope(RATING) for key in action.keys]
-    assert len(set(keys)) == len(keys)
+    twice = sorted({key for key in keys if keys.count(key) > 1})
+    free = "".join(key for key in ascii_uppercase if key not in keys)
+    assert not twice, f"two actions have {twice}; free for a cause: {free}"
     assert not set(keys) & set(LABEL_KEYS)
     assert {row.key for row in (*RESULTS, *CAUSES)} <= set(keys)
+
+
+def free_keys() -> tuple[str, str]:
+    """A small letter for a result and a capital for a cause that mean nothing on the rating screen."""
+    taken = {key for action in Keymap().in_scope(RATING) for key in action.keys} | set(LABEL_KEYS)
+    taken |= {row.letter for row in RESULTS}
+    return tuple(
+        next(key for key in letters if key not in taken) for letters in (ascii_lowercase, ascii_uppercase)
+    )
 
 
 @pytest.mark.parametrize(
@@ -110,20 +127,21 @@ def test_each_result_says_what_the_trade_knows_of_it():
     # Common practice, no source: what came late rang; what was let go early says nothing of the touch; where one had
     # stopped nothing was tried.
     clean, failed, nothing = Says.CLEAN, Says.FAILED, Says.NOTHING
-    assert {row.word: (row.node, row.move, row.held, row.fails) for row in RESULTS} == {
+    known = (CHOKED, LATE, DROPPED, NOT_REACHED)
+    assert {row.word: (row.node, row.move, row.held, row.fails) for row in known} == {
         "choked": (failed, failed, failed, True),
         "late": (clean, failed, clean, True),
         "dropped": (nothing, nothing, failed, True),
         "not reached": (nothing, nothing, nothing, False),
     }
-    assert "".join(row.key for row in RESULTS) == "cldn", "each by its first letter"
-    assert ["".join(row.sign for row in RESULTS), "".join(row.ascii_sign for row in RESULTS)] == [
+    assert "".join(row.key for row in known) == "cldn", "each by its first letter"
+    assert ["".join(row.sign for row in known), "".join(row.ascii_sign for row in known)] == [
         "×»↓–",
         "x>v-",
     ]
-    assert "".join(row.key for row in CAUSES) == "PLK", "capitals, since l is late"
-    assert [row.word for row in RESULTS if row.rest] == ["not reached"]
-    assert [row.word for row in RESULTS if row.by_note] == ["choked"]
+    assert "".join(row.key for row in (POSITION, LIFT, PLUCK)) == "PLK", "capitals, since l is late"
+    assert [row.word for row in known if row.rest] == ["not reached"]
+    assert [row.word for row in known if row.by_note] == ["choked"]
 
 
 def test_a_row_is_shown_by_its_word():
@@ -131,8 +149,11 @@ def test_a_row_is_shown_by_its_word():
     assert NOT_REACHED.name == "not_reached"
 
 
-def test_only_a_choke_takes_causes():
-    assert [causes_of(row) for row in RESULTS] == [(POSITION, LIFT, PLUCK), (), (), ()]
+def test_a_result_takes_the_causes_that_name_it():
+    assert POSITION.of == LIFT.of == PLUCK.of == (CHOKED,)
+    assert [causes_of(row) for row in RESULTS] == [
+        tuple(cause for cause in CAUSES if row in cause.of) for row in RESULTS
+    ]
 
 
 def test_counts_are_by_word_in_the_order_of_the_table():
@@ -140,14 +161,14 @@ def test_counts_are_by_word_in_the_order_of_the_table():
     assert list(counts.items()) == [("choked", 3), ("late", 1), ("not reached", 1), ("lift", 2)]
     both = sum_counts((counts, {"late": 2, "dropped": 1}, {}))
     assert list(both.items()) == [("choked", 3), ("late", 3), ("dropped", 1), ("not reached", 1), ("lift", 2)]
+    assert columns() == (*(row.name for row in RESULTS), *(f"cause_{row.word}" for row in CAUSES))
     assert dict(zip(columns(), cells(both), strict=True)) == {
+        **dict.fromkeys(columns(), 0),
         "choked": 3,
         "late": 3,
         "dropped": 1,
         "not_reached": 1,
-        "cause_position": 0,
         "cause_lift": 2,
-        "cause_pluck": 0,
     }
     assert cells({}) == (0,) * len(columns())
     assert list(counts_from(MappingProxyType({"lift": 2, "choked": 3})).items()) == [
@@ -179,17 +200,23 @@ def test_the_commonest_cause_is_the_first_in_the_table_where_several_are():
     assert commonest_cause({"choked": 1, "lift": 1}) is LIFT
 
 
-def test_the_documents_list_what_the_table_lists():
-    words = " ".join((ROOT / "docs" / "practising.md").read_text(encoding="utf-8").split())
-    log_format = " ".join((ROOT / "docs" / "log-format.md").read_text(encoding="utf-8").split())
+def document(name: str) -> str:
+    return " ".join((ROOT / "docs" / name).read_text(encoding="utf-8").split())
+
+
+def test_the_documents_list_every_result():
     for row in RESULTS:
-        assert f"**{row.word}**: {row.meaning}." in words
+        assert f"**{row.word}**: {row.meaning}." in document("practising.md")
     letters = ", ".join(f"`{row.letter}` {row.word}" for row in RESULTS)
-    assert f"a letter ({letters})" in log_format
-    *causes, last = [row.word for row in CAUSES]
-    assert f"{', '.join(causes)} or {last}" in words
-    *causes, last = [f"`:{row.word}`" for row in CAUSES]
-    assert f"{', '.join(causes)} or {last}" in log_format
+    assert f"a letter ({letters})" in document("log-format.md")
+
+
+@pytest.mark.parametrize(
+    ("name", "written"), [("practising.md", "{}"), ("answers-file.md", "{}"), ("log-format.md", "`:{}`")]
+)
+def test_each_document_that_lists_causes_names_every_cause(name, written):
+    *causes, last = [written.format(row.word) for row in CAUSES]
+    assert f"{', '.join(causes)} or {last}" in document(name)
 
 
 def test_examples_are_results_as_one_types_them():
@@ -197,11 +224,12 @@ def test_examples_are_results_as_one_types_them():
     assert [fault.result for fault in answers[0].faults] == list(RESULTS)
 
 
+SMALL, CAPITAL = free_keys()
 BUZZED = """Result(
     word="half buzzed",
     meaning="the string rattled on the fret",
-    letter="b",
-    key="b",
+    letter="{small}",
+    key="{small}",
     help="What you mark from now on rattled on the fret",
     rest=False,
     by_note=False,
@@ -212,8 +240,26 @@ BUZZED = """Result(
     move=Says.CLEAN,
     held=Says.FAILED,
     fails=True,
-)"""
-NAIL = """Cause(word="nail", of=(CHOKED,), key="N", move=Says.NOTHING, advice="cut the nail")"""
+)""".replace("{small}", SMALL)
+NAIL = f"""Cause(word="nail", of=(CHOKED,), key="{CAPITAL}", move=Says.NOTHING, advice="cut the nail")"""
+
+
+def listed(causes: tuple[Cause, ...]) -> str:
+    return ", ".join(cause.word for cause in causes)
+
+
+def with_row(text: str, tuple_name: str, row: str) -> str:
+    """The source with one row more at the end of one of its tuples."""
+    (rows,) = (
+        statement.value
+        for statement in ast.parse(text).body
+        if isinstance(statement, ast.AnnAssign) and ast.unparse(statement.target) == tuple_name
+    )
+    assert isinstance(rows, ast.Tuple), f"{tuple_name} is no tuple in rating/table.py"
+    last = rows.elts[-1]
+    lines = text.splitlines(keepends=True)
+    at = sum(map(len, lines[: last.end_lineno - 1])) + last.end_col_offset
+    return f"{text[:at]}, {row}{text[at:]}"
 
 
 @pytest.fixture(scope="module")
@@ -225,10 +271,8 @@ def house(tmp_path_factory: pytest.TempPathFactory) -> Path:
         (house / name).symlink_to(ROOT / name)
     table = house / "coach" / "rating" / "table.py"
     text = table.read_text(encoding="utf-8")
-    assert text.count("NOT_REACHED)\n") == text.count("PLUCK)\n") == 1
-    text = text.replace("NOT_REACHED)\n", f"NOT_REACHED, {BUZZED})\n").replace(
-        "PLUCK)\n", f"PLUCK, {NAIL})\n"
-    )
+    for tuple_name, row in (("RESULTS", BUZZED), ("CAUSES", NAIL)):
+        text = with_row(text, tuple_name, row)
     table.write_text(text, encoding="utf-8")
     return house
 
@@ -247,13 +291,16 @@ def driven(house: Path, tmp_path_factory: pytest.TempPathFactory) -> dict[str, s
 @pytest.mark.parametrize(
     ("where", "words"),
     [
-        ("hints", ("b half buzzed",)),
+        ("hints", (f"{SMALL} half buzzed",)),
         (
             "palette",
             ("half buzzed: What you mark from now on rattled", "nail: It was the nail: cut the nail"),
         ),
-        ("palette", ("Why the last marked event was choked: position, lift, pluck, nail, no cause",)),
-        ("help", ("\nb  ", "\nN  ", "  ≈          half buzzed: the string rattled on the fret")),
+        ("palette", (f"Why the last marked event was {CAUSED}: {listed(CAUSES)}, nail, no cause",)),
+        (
+            "help",
+            (f"\n{SMALL}  ", f"\n{CAPITAL}  ", "  ≈          half buzzed: the string rattled on the fret"),
+        ),
         (
             "rating",
             ("[half buzzed]", "beat 1  half buzzed", "beat 1  choked", "half buzzed 1; choked 2 nail"),
@@ -261,11 +308,14 @@ def driven(house: Path, tmp_path_factory: pytest.TempPathFactory) -> dict[str, s
         ("saved", ("saved, half buzzed 1; choked 2 nail: down to",)),
         ("summary", ("1 low note half buzzed",)),
         ("answers", ("12 repetitions logged, 0 of 12 clean",)),
-        ("slips", ("one of position, lift, pluck, nail (nail?)", "half buzzed 6, skip", "(half buzzed?)")),
+        (
+            "slips",
+            (f"one of {listed(causes_of(CHOKED))}, nail (nail?)", "half buzzed 6, skip", "(half buzzed?)"),
+        ),
         ("log", ("  half buzzed 1 2\n", "  half buzzed 1; choked 2 nail\n")),
         ("corrected", ("half buzzed 6",)),
         ("reps", (",not_reached,half_buzzed,cause_", ",cause_nail,", ",1b 2c:nail,", ",1b 2b,")),
-        ("table", (",not_reached,half_buzzed,cause_", ",cause_nail\r\n", ",13,0,0,0,12,0,0,0,13\r\n")),
+        ("table", (",half_buzzed,cause_", ",cause_nail\r\n", f",13,{OTHER_RESULTS}12,{OTHER_CAUSES}13\r\n")),
         ("report", ("Marked: choked 13, half buzzed 37", "nail 13 (100 %)", "  nail: cut the nail")),
         ("page", ("<td>half buzzed</td>", "<td>because of the nail</td>", ">nail 13<")),
         ("student", ('"half buzzed": 12', '"nail": 13')),

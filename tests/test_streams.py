@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-COACH = [sys.executable, "-c", "import sys; from coach.cli import main; sys.exit(main())"]
+COACH = [sys.executable, "-m", "coach"]
 ASCII_ONLY = {"LC_ALL": "C", "PYTHONUTF8": "0", "PYTHONCOERCECLOCALE": "0"}
 FULL = Path("/dev/full")
 """A device on which no write succeeds (Linux, full(4))."""

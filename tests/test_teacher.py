@@ -462,6 +462,20 @@ def test_a_file_that_can_not_be_read_is_told_apart_and_left_as_it_is(
     assert file.read_bytes() == before
 
 
+def test_a_whole_file_with_an_unknown_word_is_of_a_newer_version(
+    file: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def by_newer(body: dict[str, Any]) -> None:
+        unheard_of(body)
+        body["sha256"] = digest(body)
+
+    damaged(file, by_newer)
+    assert main(["roster", str(file.parent), "--folder", str(file.parent.parent)]) == 1
+    assert (
+        "(a newer version of the program may have written it: update this program)" in capsys.readouterr().err
+    )
+
+
 def test_a_file_cut_off_is_told(file: Path, capsys: pytest.CaptureFixture[str]) -> None:
     file.write_bytes(file.read_bytes()[:-100])
     assert main(["roster", str(file.parent), "--folder", str(file.parent.parent)]) == 1

@@ -15,6 +15,8 @@ from coach.ground.frozen import frozen
 from coach.ground.plain import visible
 
 Severity = Literal["error", "warning"]
+NEWER_WROTE_IT = "a newer version of the program may have written it: update this program"
+"""The way out where a file fits its checksum and holds a value that this program does not know."""
 
 
 @frozen

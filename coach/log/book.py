@@ -79,7 +79,7 @@ class Book:
         try:
             self._take_record(record_of(line))
         except UnfitError as error:
-            self.shelf.unfit(view, start, str(error))
+            self.shelf.unfit(view, start, error)
 
     def _take_record(self, record: Record) -> None:
         match record:
@@ -168,7 +168,7 @@ class Book:
         try:
             rep = record_of(line)
         except UnfitError as error:
-            self.shelf.unfit(view, start, str(error))
+            self.shelf.unfit(view, start, error)
             return None
         if not isinstance(rep, Rep) or rep.player not in ids:
             return None

@@ -21,10 +21,11 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
+from coach.ground.codec import UnfitError
 from coach.ground.files import write_whole
 from coach.ground.own_files import refuse_link
 from coach.ground.plain import listed
-from coach.ground.problem import CoachError, Problem, Severity
+from coach.ground.problem import NEWER_WROTE_IT, CoachError, Problem, Severity
 from coach.log.disk import make_private_folder, read_whole, reason_of
 from coach.log.lines import PLAYER_AT, REP_STARTS, fault_in, is_whole
 from coach.log.pen import ENDING, Written
@@ -140,11 +141,17 @@ class Shelf:
             keep_checked(self.cache / "seen.json", body)
             self._written = body
 
-    def unfit(self, view: View, start: int, message: str, severity: Severity = "error") -> None:
-        """Tell of a line that fits its checksum and holds no record, or none that counts whole."""
+    def unfit(self, view: View, start: int, error: UnfitError) -> None:
+        """Tell of a line that fits its checksum and holds no record that this program knows."""
+        self.doubt(view, start, str(error), guess=NEWER_WROTE_IT)
+
+    def doubt(
+        self, view: View, start: int, message: str, severity: Severity = "error", guess: str = ""
+    ) -> None:
+        """Tell of a line that fits its checksum and does not count, or not whole."""
         with suppress(CoachError):
             number = read_whole(self.path(view.name))[:start].count(b"\n") + 1
-            self._report(Problem(message, self._where(view), number, severity=severity))
+            self._report(Problem(message, self._where(view), number, guess=guess, severity=severity))
 
     def accept(self) -> None:
         """Go on without what is gone."""

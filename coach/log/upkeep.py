@@ -44,10 +44,10 @@ def check_log(log: Log) -> Health:
         try:
             record = record_of(line)
         except UnfitError as error:
-            fresh.unfit(view, start, str(error))
+            fresh.unfit(view, start, error)
             continue
         if records.setdefault((kind_of(record), record.id), line) != line:
-            fresh.unfit(view, start, f"contradicts an earlier line about {record.id}; the earlier one counts")
+            fresh.doubt(view, start, f"contradicts an earlier line about {record.id}; the earlier one counts")
         if isinstance(record, Rep):
             reps.add(record.id)
             passages.setdefault(record.passage, (view, start))
@@ -55,10 +55,10 @@ def check_log(log: Log) -> Health:
             corrected.setdefault(record.rep, (view, start))
     for passage, (view, start) in passages.items():
         if ("passage", passage) not in records:
-            fresh.unfit(view, start, "what it played is lost: its nodes and moves no longer count", "warning")
+            fresh.doubt(view, start, "what it played is lost: its nodes and moves no longer count", "warning")
     for rep, (view, start) in corrected.items():
         if rep not in reps:
-            fresh.unfit(view, start, f"corrects a repetition that is missing, {rep}", "warning")
+            fresh.doubt(view, start, f"corrects a repetition that is missing, {rep}", "warning")
     counts: dict[str, int] = {}
     for kind, _ in records:
         counts[kind] = counts.get(kind, 0) + 1

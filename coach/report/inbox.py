@@ -8,13 +8,14 @@ from __future__ import annotations
 
 import json
 import os
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
 from coach.ground.codec import value_of
 from coach.ground.frozen import frozen
 from coach.ground.plain import plain_text
-from coach.ground.problem import CoachError, Problem
+from coach.ground.problem import NEWER_WROTE_IT, CoachError, Problem
 from coach.ground.source import FileKind, read_bytes
 from coach.log.lines import KINDS
 from coach.report.handed import FILE as HANDED
@@ -87,19 +88,28 @@ def read_student(path: Path) -> StudentFile:
                 guess=f"{older}; the file is as it was",
             )
         )
+    edited = _edited(body)
     try:
         rest = {
             key: part for key, part in body.items() if key not in ("wellrung", "version", "program", "sha256")
         }
-        return StudentFile(where, value_of(Reply, rest), body.get("sha256") != digest(body))
+        return StudentFile(where, value_of(Reply, rest), edited)
     except (ValueError, RecursionError) as error:
+        # A file that nobody changed says what its writer meant, so the writer knows more than this program.
+        guess = "ask for it again" if edited else NEWER_WROTE_IT
         raise CoachError(
             Problem(
-                f"is a student's reply, but has errors: {plain_text(str(error), 120)}",
-                where,
-                guess="ask for it again",
+                f"is a student's reply, but has errors: {plain_text(str(error), 120)}", where, guess=guess
             )
         ) from None
+
+
+def _edited(body: Mapping[str, Any]) -> bool:
+    """Whether the checksum does not fit."""
+    try:
+        return body.get("sha256") != digest(body)
+    except (ValueError, RecursionError):
+        return True
 
 
 def _parsed(data: bytes, where: str) -> dict[str, Any]:
