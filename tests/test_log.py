@@ -451,7 +451,8 @@ def test_a_state_with_its_cache_is_the_one_folded_anew_whatever_came_when(
     for start in range(4):
         with opened(folder, rng.choice(["Ada", "Ada", "Ben"]), rng.choice(["here", "there"])) as log:
             for _ in range(rng.randrange(6)):
-                moment += rng.choice([1000, DAY // 2, -DAY, 2 * DAY])
+                # A repetition's id is made of its moment here, and no two may share one.
+                moment += rng.choice([1000, DAY // 2, -DAY, 2 * DAY]) + 1
                 rep = send(log, moment, rng.choice(FAULTS), rng.choice([PASSAGE, OTHER]))
                 if rng.random() < 0.4:
                     reps = [*log.reps(), rep]
