@@ -12,11 +12,9 @@ for, at tempos of the format.
 
 from __future__ import annotations
 
-import argparse
 import random
 import shutil
 import sys
-import tempfile
 from collections import Counter
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -33,6 +31,7 @@ from coach.session.desk import Desk
 from coach.session.events import Confirm, Go, Mark, RepEnded, Skip, Stop
 from coach.session.states import Phase
 from tests.kills import WITHOUT_IDS, assert_cached_is_anew
+from tests.trials import command_line, named, print_tally, tally_of
 
 ZONES = ("UTC", "Europe/Berlin", "America/New_York", "Asia/Kolkata", "Pacific/Kiritimati", "Pacific/Honolulu")
 """From 10 hours before UTC to 14 after it, half hours among them (IANA time zone database)."""
@@ -60,6 +59,9 @@ class JumpingClock:
     def __call__(self) -> tuple[int, int]:
         offset = self.moment.astimezone(self.zone).utcoffset() or timedelta()
         return round(self.moment.timestamp() * 1000), round(offset.total_seconds() / 60)
+
+    def __str__(self) -> str:
+        return f"at {self.moment} in {self.zone}"
 
     def go_on(self, seconds: float) -> None:
         self.moment += timedelta(seconds=seconds)
@@ -133,28 +135,18 @@ def jump_often(count: int, seed: int, folder: Path) -> Counter[str]:
         (folder / "drills").mkdir(parents=True)
         (folder / "drills" / "ferry.yaml").write_text(WITHOUT_IDS)
         sent: dict[str, Rep] = {}
-        try:
+        with named(f"run {number} of seed {seed},", clock):
             for _ in range(clock.rng.randrange(2, 5)):
                 practise(Places(folder), clock, sent)
                 clock.jump()
-        except BaseException:
-            sys.stderr.write(f"run {number} of seed {seed}, at {clock.moment} in {clock.zone}\n")
-            raise
         done += clock.jumps
     return done
 
 
 def main() -> int:
-    parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
-    parser.add_argument("count", type=int)
-    parser.add_argument("--seed", type=int, default=1)
-    chosen = parser.parse_args()
-    with tempfile.TemporaryDirectory() as scratch:
-        done = jump_often(chosen.count, chosen.seed, Path(scratch) / "practice")
-    lines = [f"{chosen.count} runs, {sum(done.values())} jumps, nothing lost:"]
-    lines += [f"  {times:5}  {what}" for what, times in done.most_common()]
-    sys.stdout.write("\n".join(lines) + "\n")
-    return 0
+    chosen = command_line(__doc__).parse_args()
+    done = tally_of(jump_often, chosen)
+    return print_tally(f"{chosen.count} runs, {sum(done.values())} jumps, nothing lost:", done.most_common())
 
 
 if __name__ == "__main__":

@@ -12,12 +12,10 @@ file of the log is touched by reading, while what is logged next stands on a lin
 
 from __future__ import annotations
 
-import argparse
 import os
 import random
 import shutil
 import sys
-import tempfile
 from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -35,6 +33,7 @@ from coach.log.upkeep import check_log
 from coach.report.sums import sums_of
 from tests.kills import assert_cached_is_anew
 from tests.logs import DAY, FAULTS, NOON, id_at, known_at, passage_named, rep_at
+from tests.trials import command_line, named, print_tally, tally_of
 
 LATER = date(2027, 12, 1)
 Files = dict[str, bytes]
@@ -287,28 +286,18 @@ def damage_often(count: int, seed: int, folder: Path) -> Counter[str]:
         samples.append(sample_log(folder / f"{reps}", reps))
     seen: Counter[str] = Counter()
     for number in range(count):
-        try:
+        with named(f"number {number} of seed {seed}"):
             seen[damage_once(folder / "work", rng.choice(samples), rng)] += 1
-        except BaseException:
-            sys.stderr.write(f"number {number} of seed {seed}\n")
-            raise
     return seen
 
 
 def main() -> int:
-    parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
-    parser.add_argument("count", type=int)
-    parser.add_argument("--seed", type=int, default=1)
-    chosen = parser.parse_args()
-    with tempfile.TemporaryDirectory() as scratch:
-        seen = damage_often(chosen.count, chosen.seed, Path(scratch))
+    seen = tally_of(damage_often, command_line(__doc__).parse_args())
     kinds: Counter[str] = Counter()
     for what, times in seen.items():
         kinds[what.partition(", cache")[0] + what.rpartition(":")[2].rjust(6)] += times
-    lines = [f"{sum(seen.values())} damages, nothing whole lost:"]
-    lines += [f"  {times:5}  {what}" for what, times in sorted(kinds.items()) if times > 2]
-    sys.stdout.write("\n".join(lines) + "\n")
-    return 0
+    rows = [(what, times) for what, times in sorted(kinds.items()) if times > 2]
+    return print_tally(f"{sum(seen.values())} damages, nothing whole lost:", rows)
 
 
 if __name__ == "__main__":

@@ -12,7 +12,6 @@ say.
 
 from __future__ import annotations
 
-import argparse
 import os
 import random
 import resource
@@ -23,6 +22,7 @@ import tempfile
 from collections import Counter
 from collections.abc import Callable
 from contextlib import suppress
+from functools import partial
 from pathlib import Path
 
 from coach.learning.learning import FOLD
@@ -32,6 +32,7 @@ from coach.log.lines import is_whole, lines_in
 from coach.log.log import Log, Refusal
 from tests.kills import assert_cached_is_anew, one_id
 from tests.logs import FAULTS, NOON, id_at, passage_named, rep_at
+from tests.trials import command_line, named, print_tally, tally_of
 
 LIMIT_FROM, LIMIT_TO = 0, 12_000
 MOUNTED_BYTES = 64 * 1024
@@ -136,19 +137,14 @@ def fill_often(count: int, seed: int, folder: Path, mount: Path | None = None) -
         place = (mount or folder) / f"practice{number}"
         place.mkdir(parents=True)
         fill = fill_by_ballast if mount else fill_by_limit
-        try:
+        with named(f"number {number} of seed {seed}"):
             seen[fill_once(place, fill, rng)] += 1
-        except BaseException:
-            sys.stderr.write(f"number {number} of seed {seed}\n")
-            raise
         shutil.rmtree(place)
     return seen
 
 
 def main() -> int:
-    parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
-    parser.add_argument("count", type=int)
-    parser.add_argument("--seed", type=int, default=1)
+    parser = command_line(__doc__)
     parser.add_argument("--mount", type=Path, help="an empty folder to mount a small file system on")
     chosen = parser.parse_args()
     if chosen.mount:
@@ -156,16 +152,12 @@ def main() -> int:
         size = f"size={MOUNTED_BYTES}"
         subprocess.run(["mount", "-t", "tmpfs", "-o", size, "tmpfs", str(chosen.mount)], check=True)
     try:
-        with tempfile.TemporaryDirectory() as scratch:
-            seen = fill_often(chosen.count, chosen.seed, Path(scratch), chosen.mount)
+        seen = tally_of(partial(fill_often, mount=chosen.mount), chosen)
     finally:
         if chosen.mount:
             os.sync()
             subprocess.run(["umount", str(chosen.mount)], check=True)
-    lines = [f"{sum(seen.values())} full disks, nothing lost:"]
-    lines += [f"  {times:5}  {what}" for what, times in sorted(seen.items())]
-    sys.stdout.write("\n".join(lines) + "\n")
-    return 0
+    return print_tally(f"{sum(seen.values())} full disks, nothing lost:", sorted(seen.items()))
 
 
 if __name__ == "__main__":

@@ -16,13 +16,11 @@ then.
 
 from __future__ import annotations
 
-import argparse
 import os
 import random
 import shutil
 import signal
 import sys
-import tempfile
 import time
 from collections import Counter
 from collections.abc import Callable
@@ -51,6 +49,7 @@ from coach.session.desk import Desk
 from coach.session.entered import HandClock
 from coach.session.events import Confirm, Go, Mark, RepEnded, Skip, Stop, Undo
 from coach.session.states import Phase
+from tests.trials import command_line, print_tally, tally_of
 
 State = TypeVar("State")
 START_MS = 1_772_470_800_000
@@ -356,10 +355,8 @@ def kill_often(count: int, seed: int, folder: Path) -> Counter[str]:
 
 
 def main() -> int:
-    parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
-    parser.add_argument("count", type=int)
+    parser = command_line(__doc__)
     parser.add_argument("--app", action="store_true", help="the installed command in a terminal")
-    parser.add_argument("--seed", type=int, default=1)
     parser.add_argument(
         "--folder", type=Path, help="a folder on the disk to be tried (default: a temporary one)"
     )
@@ -367,12 +364,8 @@ def main() -> int:
     kill: Callable[[int, int, Path], Counter[str]] = kill_often
     if chosen.app:
         from tests.kills_app import kill_app_often as kill
-    with tempfile.TemporaryDirectory(dir=chosen.folder) as scratch:
-        died_at = kill(chosen.count, chosen.seed, Path(scratch) / "practice")
-    lines = [f"{sum(died_at.values())} kills, nothing lost; killed at:"]
-    lines += [f"  {times:5}  {deed}" for deed, times in died_at.most_common()]
-    sys.stdout.write("\n".join(lines) + "\n")
-    return 0
+    died_at = tally_of(kill, chosen, chosen.folder)
+    return print_tally(f"{sum(died_at.values())} kills, nothing lost; killed at:", died_at.most_common())
 
 
 if __name__ == "__main__":

@@ -14,12 +14,10 @@ are not created equal', table 1.)
 
 from __future__ import annotations
 
-import argparse
 import os
 import random
 import shutil
 import sys
-import tempfile
 from collections import Counter
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
@@ -34,6 +32,7 @@ from coach.log.log import Log
 from coach.log.upkeep import whole_lines
 from tests.kills import LAST_DAY, assert_cached_is_anew, one_id
 from tests.logs import DAY, FAULTS, NOON, id_at, passage_named, rep_at
+from tests.trials import command_line, print_tally, tally_of
 
 SECTOR = 512
 
@@ -304,16 +303,9 @@ def cut_often(count: int, seed: int, folder: Path) -> Counter[str]:
 
 
 def main() -> int:
-    parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
-    parser.add_argument("count", type=int)
-    parser.add_argument("--seed", type=int, default=1)
-    chosen = parser.parse_args()
-    with tempfile.TemporaryDirectory() as scratch:
-        seen = cut_often(chosen.count, chosen.seed, Path(scratch))
-    lines = [f"{sum(seen.values())} cuts, nothing that was shown as saved lost:"]
-    lines += [f"  {times:5}  {what}" for what, times in sorted(seen.items())]
-    sys.stdout.write("\n".join(lines) + "\n")
-    return 0
+    seen = tally_of(cut_often, command_line(__doc__).parse_args())
+    heading = f"{sum(seen.values())} cuts, nothing that was shown as saved lost:"
+    return print_tally(heading, sorted(seen.items()))
 
 
 if __name__ == "__main__":

@@ -14,13 +14,11 @@ as from a log without a cache.
 
 from __future__ import annotations
 
-import argparse
 import multiprocessing
 import os
 import random
 import shutil
 import sys
-import tempfile
 from collections import Counter
 from contextlib import suppress
 from multiprocessing.connection import Connection
@@ -32,6 +30,7 @@ from coach.log.log import Log
 from coach.log.upkeep import whole_lines
 from tests.kills import LAST_DAY, assert_cached_is_anew, one_id
 from tests.logs import FAULTS, NOON, id_at, known_at, passage_named, rep_at
+from tests.trials import command_line, print_tally, tally_of
 
 MACHINES = ("desk", "lap")
 VERSIONS = 6
@@ -222,16 +221,9 @@ def sync_often(rounds: int, seed: int, folder: Path) -> Counter[str]:
 
 
 def main() -> int:
-    parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
-    parser.add_argument("rounds", type=int)
-    parser.add_argument("--seed", type=int, default=1)
-    chosen = parser.parse_args()
-    with tempfile.TemporaryDirectory() as scratch:
-        done = sync_often(chosen.rounds, chosen.seed, Path(scratch))
-    lines = [f"{chosen.rounds} rounds, nothing lost; the synchroniser:"]
-    lines += [f"  {times:5}  {what}" for what, times in done.most_common()]
-    sys.stdout.write("\n".join(lines) + "\n")
-    return 0
+    chosen = command_line(__doc__, "rounds").parse_args()
+    done = tally_of(sync_often, chosen)
+    return print_tally(f"{chosen.count} rounds, nothing lost; the synchroniser:", done.most_common())
 
 
 if __name__ == "__main__":
