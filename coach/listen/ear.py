@@ -100,9 +100,11 @@ class Ear:
         return self.heard(self.looks(recording))
 
     def compared(self, look: Look) -> tuple[Compared | None, ...]:
-        """Each note of an event against its clean sound; None where that isn't known."""
+        """Each note of an event against its clean sound; None where that isn't known, or too high to be measured."""
         return tuple(
-            compared(note, self.notes[note.key], look.rise_db) if note.key in self.notes else None
+            compared(note, self.notes[note.key], look.rise_db)
+            if note.key in self.notes and len(note.hz)
+            else None
             for note in look.notes
         )
 
@@ -110,6 +112,6 @@ class Ear:
         notes = dict(self.notes)
         for look in looks:
             for note in look.notes:
-                pluck = pluck_of(note, look)
-                notes[note.key] = notes.get(note.key, NoteSound()).with_pluck(pluck)
+                if len(note.hz):
+                    notes[note.key] = notes.get(note.key, NoteSound()).with_pluck(pluck_of(note, look))
         return replace(self, notes=notes)

@@ -71,6 +71,11 @@ class NoteLook:
     instead: tuple[Partials, ...]
     """Late, of what may sound on its string instead."""
 
+    def lowest(self, count: int) -> NoteLook:
+        """The same of the note's lowest partials, so many."""
+        windows = {name: part.lowest(count) for name, part in self.windows.items()}
+        return NoteLook(self.key, self.hz[:count], windows, self.instead)
+
 
 @frozen
 class Look:

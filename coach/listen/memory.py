@@ -150,8 +150,13 @@ def clean_strokes(key: str, sound: NoteSound) -> tuple[Compared, ...]:
 
 
 def compared(look: NoteLook, sound: NoteSound, rise_db: float) -> Compared:
-    """How a look at a note differs from its clean sound."""
-    usual = usual_levels(sound)
+    """How a look at a note differs from its clean sound, in the partials that both have.
+
+    Where a string was tuned since, its highest partial may have come or gone.
+    """
+    levels = usual_levels(sound)
+    look = look.lowest(len(levels["late"]))
+    usual = {name: level[: len(look.hz)] for name, level in levels.items()}
     early_db, _ = _level_db(look, usual, "early")
     late_db, seen = _level_db(look, usual, "late")
     fall_db, fall_seen = _fall_db(look, usual, "early")
@@ -179,8 +184,8 @@ def _seen(usual: Mapping[str, Samples], name: str, error: Samples) -> Samples:
 
     What is usually there before the note as well is another string's.
     """
-    level, before = usual[name], usual["before"][: len(usual[name])]
-    hidden = error[: len(level)] ** 2 + (OTHERS_SHARE * before) ** 2
+    level = usual[name]
+    hidden = error**2 + (OTHERS_SHARE * usual["before"]) ** 2
     return np.asarray((level**2 / (level**2 + 4.0 * hidden)) ** 2)
 
 
@@ -189,7 +194,7 @@ def _level_db(look: NoteLook, usual: Mapping[str, Samples], name: str) -> tuple[
     level = usual[name]
     part = look.windows[name]
     seen = _seen(usual, name, part.error)
-    now = float((seen * np.abs(part.amplitude[: len(level)]) ** 2).sum())
+    now = float((seen * np.abs(part.amplitude) ** 2).sum())
     then = float((seen * level**2).sum())
     return _db(now, then), then / float((level**2).sum())
 
@@ -197,9 +202,8 @@ def _level_db(look: NoteLook, usual: Mapping[str, Samples], name: str) -> tuple[
 def _mean_db(look: NoteLook, usual: Mapping[str, Samples], name: str) -> float:
     """The partials' mean level in a window against the usual one, in dB; the louder and clearer ones count more."""
     level, part = usual[name], look.windows[name]
-    error = part.error[: len(level)]
-    now = np.maximum(np.abs(part.amplitude[: len(level)]), error)
-    weight = _seen(usual, name, error) * np.sqrt(level) + 1e-12
+    now = np.maximum(np.abs(part.amplitude), part.error)
+    weight = _seen(usual, name, part.error) * np.sqrt(level) + 1e-12
     off_db = np.clip(20.0 * np.log10((now + 1e-12) / (level + 1e-12)), LEAST_MEAN_DB, MOST_MEAN_DB)
     return float(np.average(off_db, weights=weight))
 
@@ -207,11 +211,10 @@ def _mean_db(look: NoteLook, usual: Mapping[str, Samples], name: str) -> float:
 def _fall_db(look: NoteLook, usual: Mapping[str, Samples], start: str) -> tuple[float, float]:
     """The level late against a window before, beyond the usual fall; each partial counts by its power at the start."""
     first, last = look.windows[start], look.windows["late"]
-    count = len(usual["late"])
-    begin, end = np.abs(first.amplitude[:count]), np.abs(last.amplitude[:count])
-    error = first.error[:count] ** 2 + last.error[:count] ** 2
+    begin, end = np.abs(first.amplitude), np.abs(last.amplitude)
+    error = first.error**2 + last.error**2
     weight = begin**2 * (begin**2 / (begin**2 + 9.0 * error + 1e-18)) ** 2
-    rest = (end * usual[start][:count] / (usual["late"] * np.maximum(begin, 1e-9))) ** 2
+    rest = (end * usual[start] / (usual["late"] * np.maximum(begin, 1e-9))) ** 2
     total = float(weight.sum())
     return _db(float((weight * rest).sum()), total), total / (float((begin**2).sum()) + 1e-18)
 
@@ -219,12 +222,11 @@ def _fall_db(look: NoteLook, usual: Mapping[str, Samples], start: str) -> tuple[
 def _new_db(look: NoteLook, usual: Mapping[str, Samples]) -> float:
     """The level early of what does not go on from before the beat, against the usual level."""
     before, early = look.windows["before"], look.windows["early"]
-    count = min(len(usual["early"]), len(look.hz))
     gap_s = early.middle_s - before.middle_s
-    turn = np.exp(2j * np.pi * look.hz[:count] * gap_s)
-    change = np.abs(early.amplitude[:count] - before.amplitude[:count] * turn)
-    seen = _seen(usual, "early", early.error)[:count]
-    return _db(float((seen * change**2).sum()), float((seen * usual["early"][:count] ** 2).sum()))
+    turn = np.exp(2j * np.pi * look.hz * gap_s)
+    change = np.abs(early.amplitude - before.amplitude * turn)
+    seen = _seen(usual, "early", early.error)
+    return _db(float((seen * change**2).sum()), float((seen * usual["early"] ** 2).sum()))
 
 
 def _db(power: float, against: float) -> float:

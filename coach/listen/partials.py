@@ -50,6 +50,10 @@ class Partials:
     middle_s: float
     """The window's middle, in seconds of the take."""
 
+    def lowest(self, count: int) -> Partials:
+        """The lowest so many of them."""
+        return Partials(self.amplitude[:count], self.error[:count], self.middle_s)
+
 
 @frozen
 class Rings:

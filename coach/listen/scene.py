@@ -122,9 +122,10 @@ def rings(
     parts = []
     for one in beside:
         if one.after_s <= until_s:
-            expected = 2.0 * known.get(one.key, np.full(len(one.hz), UNKNOWN_LEVEL / 2.0))
-            hz = one.hz[: len(expected)]
+            level = known.get(one.key, np.full(len(one.hz), UNKNOWN_LEVEL / 2.0))
+            # Of a string that was tuned since, a partial more or less is within what is heard.
+            hz, expected = one.hz[: len(level)], 2.0 * level[: len(one.hz)]
             if one.after_s < -LONG_AGO_S:
                 expected = np.minimum(expected, LOUDER_AGAIN * loud_before(hz))
-            parts.append(Rings(hz, expected[: len(hz)]))
+            parts.append(Rings(hz, expected))
     return Rings.of(parts)
