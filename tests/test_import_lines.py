@@ -322,6 +322,7 @@ def test_a_note_that_rings_nowhere_is_named_with_its_bar_and_the_nearest_nodes(t
             "no part '9'; there are 1 Tune, 2 Ground (--part)",
         ),
         (["--melody", "3", "--bass", "1"], 1, "there is no part '3'"),
+        (["--melody", "Tune", "--bass", "Tune"], 1, "are one line, Tune, and it has no chords"),
         (["--melody", "2", "--bass", "1", "--instrument", "bass", "--bars", "7"], 1, "bars 1 to 1"),
     ],
 )

@@ -45,6 +45,9 @@ def two_lines(names: LineNames, melody: Score, bass: Score, where: str) -> Score
     """
     if names.melody.strip().lower() == names.bass.strip().lower():
         bars = [replace(bar, notes=_outer(bar)) for bar in melody.bars]
+        if not any(note.voice == BASS for bar in bars for note in bar.notes):
+            message = f"melody and bass are one line, {plain_text(names.bass, 40)}, and it has no chords"
+            raise CoachError(Problem(message, where, guess="name another part with --bass?"))
     else:
         high, low = (
             _picker(score, line, option, where)
