@@ -16,7 +16,7 @@ from coach.ground.digits import whole_number
 from coach.ground.files import free_path, write_whole
 from coach.ground.places import DRILL_SUFFIXES, Places, find_places, user_path
 from coach.ground.plain import json_text, visible
-from coach.ground.problem import CoachError, Problem, UsageError
+from coach.ground.problem import CoachError, Problem, UsageError, reason_of
 from coach.log.entries import DAY_STARTS_HOUR, new_id
 from coach.log.lines import LINE_STARTS
 
@@ -203,9 +203,10 @@ def _start_of(path: Path, size: int = -1) -> bytes:
         with path.open("rb") as file:
             return file.read(size)
     except OSError as error:
-        reason = (error.strerror or str(error)).lower()
         raise CoachError(
-            Problem(f"the file there can't be read: {reason}", str(path), guess="-o with another name")
+            Problem(
+                f"the file there can't be read: {reason_of(error)}", str(path), guess="-o with another name"
+            )
         ) from None
 
 
@@ -226,9 +227,12 @@ def write_file(target: str, content: Content) -> None:
             return
         write_whole(path, _bytes(content))
     except OSError as error:
-        reason = (error.strerror or str(error)).lower()
         raise CoachError(
-            Problem(f"can't be written: {reason}", target, guess="does its folder exist, and is there room?")
+            Problem(
+                f"can't be written: {reason_of(error)}",
+                target,
+                guess="does its folder exist, and is there room?",
+            )
         ) from None
 
 

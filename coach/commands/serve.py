@@ -8,7 +8,7 @@ import subprocess
 import sys
 
 from coach.commands.common import add_session, checked_minutes, places_of, say
-from coach.ground.problem import CoachError, Problem, UsageError
+from coach.ground.problem import CoachError, Problem, UsageError, reason_of
 
 PORT_RANGE = (1024, 65535)
 
@@ -44,10 +44,9 @@ def run(arguments: argparse.Namespace) -> int:
     try:
         server.serve()
     except OSError as error:
-        reason = (error.strerror or str(error)).lower()
         raise CoachError(
             Problem(
-                f"can't listen on port {arguments.port}: {reason}",
+                f"can't listen on port {arguments.port}: {reason_of(error)}",
                 "coach serve",
                 guess="try another --port, or another --host address of this computer",
             )

@@ -18,7 +18,7 @@ from coach.ground.frozen import frozen
 from coach.ground.own_files import refuse_link, write_own
 from coach.ground.places import DRILL_SUFFIXES, Places, builtin_drills, make_folder, own_drills, user_path
 from coach.ground.plain import same_name
-from coach.ground.problem import CoachError, Problem
+from coach.ground.problem import CoachError, Problem, reason_of
 from coach.log.people import DEFAULT_NAME
 from coach.music.drill import Drill
 from coach.strings.instrument import Instrument
@@ -290,7 +290,7 @@ def _write(path: Path, content: bytes) -> None:
     try:
         write_own(path, [content])
     except OSError as error:
-        raise CoachError(Problem(f"can't be written: {(error.strerror or '').lower()}", str(path))) from None
+        raise CoachError(Problem(f"can't be written: {reason_of(error)}", str(path))) from None
 
 
 def find_drill(name_or_path: str, places: Places) -> Path:

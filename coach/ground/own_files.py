@@ -15,7 +15,7 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from coach.ground.files import write_whole
-from coach.ground.problem import CoachError, Problem
+from coach.ground.problem import CoachError, Problem, reason_of
 
 _SAFELY = (
     getattr(os, "O_NOFOLLOW", 0)
@@ -77,8 +77,7 @@ def refuse_link(folder: Path) -> None:
     except FileNotFoundError:
         return
     except OSError as error:
-        reason = (error.strerror or str(error)).lower()
-        raise CoachError(Problem(f"the folder can't be read: {reason}", str(folder))) from None
+        raise CoachError(Problem(f"the folder can't be read: {reason_of(error)}", str(folder))) from None
     if not stat.S_ISDIR(mode):
         raise CoachError(_not_ours(folder, mode, "a folder"))
 

@@ -73,3 +73,8 @@ class CoachError(Exception):
 
 class UsageError(CoachError):
     """A command called the wrong way. Exit status 2."""
+
+
+def reason_of(error: OSError) -> str:
+    """The system's words for an error, as the end of a sentence."""
+    return (error.strerror or str(error)).lower()

@@ -15,7 +15,7 @@ from coach.ground.codec import UnfitError, plain_of, value_of
 from coach.ground.digits import rounded
 from coach.ground.frozen import frozen
 from coach.ground.own_files import read_own, refuse_link, write_own
-from coach.ground.problem import CoachError, Problem
+from coach.ground.problem import CoachError, Problem, reason_of
 from coach.listen.ear import Ear
 from coach.listen.open_string import MeasuredString
 from coach.strings.instrument import Instrument
@@ -60,7 +60,7 @@ class EarShelf:
         except FileNotFoundError:
             return new_ear(instrument)
         except (OSError, ValueError) as error:
-            reason = (error.strerror or "").lower() if isinstance(error, OSError) else str(error)
+            reason = reason_of(error) if isinstance(error, OSError) else str(error)
             raise CoachError(
                 Problem(
                     f"what the coach had learnt about your strings can't be read ({reason}): it learns anew",
@@ -79,7 +79,9 @@ class EarShelf:
             self.folder.mkdir(parents=True, exist_ok=True)
             write_own(path, [text.encode()])
         except OSError as error:
-            reason = (error.strerror or str(error)).lower()
             raise CoachError(
-                Problem(f"what the coach has learnt about your strings can't be saved: {reason}", str(path))
+                Problem(
+                    f"what the coach has learnt about your strings can't be saved: {reason_of(error)}",
+                    str(path),
+                )
             ) from None

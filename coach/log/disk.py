@@ -17,15 +17,10 @@ from pathlib import Path
 
 from coach.ground.files import sync_folder
 from coach.ground.own_files import opened_own
-from coach.ground.problem import CoachError, Problem
+from coach.ground.problem import CoachError, Problem, reason_of
 
 LOCK_TRIES = 200
 LOCK_WAIT_S = 0.01
-
-
-def reason_of(error: OSError) -> str:
-    """The system's words for an error, as the end of a sentence."""
-    return (error.strerror or str(error)).lower()
 
 
 def read_whole(path: Path) -> bytes:

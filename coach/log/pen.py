@@ -17,13 +17,12 @@ from pathlib import Path
 from coach.ground.files import sync_folder
 from coach.ground.frozen import frozen
 from coach.ground.own_files import refuse_link
-from coach.ground.problem import CoachError, Problem
+from coach.ground.problem import CoachError, Problem, reason_of
 from coach.log.disk import (
     all_of,
     append,
     make_private_folder,
     opened_for_append,
-    reason_of,
     same_file,
 )
 from coach.log.lines import lines_in

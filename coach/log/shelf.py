@@ -25,8 +25,8 @@ from coach.ground.codec import UnfitError
 from coach.ground.files import write_whole
 from coach.ground.own_files import refuse_link
 from coach.ground.plain import listed
-from coach.ground.problem import NEWER_WROTE_IT, CoachError, Problem, Severity
-from coach.log.disk import make_private_folder, read_whole, reason_of
+from coach.ground.problem import NEWER_WROTE_IT, CoachError, Problem, Severity, reason_of
+from coach.log.disk import make_private_folder, read_whole
 from coach.log.lines import PLAYER_AT, REP_STARTS, fault_in, is_whole
 from coach.log.pen import ENDING, Written
 

@@ -11,8 +11,8 @@ from coach.ground.codec import UnfitError
 from coach.ground.files import free_path, write_whole
 from coach.ground.frozen import frozen
 from coach.ground.own_files import refuse_link
-from coach.ground.problem import CoachError, Problem
-from coach.log.disk import all_of, make_private_folder, opened_for_append, read_whole, reason_of
+from coach.ground.problem import CoachError, Problem, reason_of
+from coach.log.disk import all_of, make_private_folder, opened_for_append, read_whole
 from coach.log.entries import Correction, Rep
 from coach.log.lines import Record, is_whole, kind_of, lines_in, record_of
 from coach.log.log import Log

@@ -18,7 +18,7 @@ from coach.ground.days import day_from
 from coach.ground.frozen import frozen
 from coach.ground.own_files import read_own
 from coach.ground.plain import bare_name, json_text, plain_text
-from coach.ground.problem import CoachError, Problem
+from coach.ground.problem import CoachError, Problem, reason_of
 from coach.log.disk import append, opened_for_append
 from coach.music.drill import Drill
 
@@ -83,9 +83,8 @@ def remember(folder: Path, handed: Iterable[Handed]) -> None:
         with opened_for_append(path) as descriptor:
             append(descriptor, lines)
     except OSError as error:
-        reason = (error.strerror or str(error)).lower()
         guess = "the students' files are written, but the overview will know of them only from replies"
-        raise CoachError(Problem(f"can't be written: {reason}", str(path), guess=guess)) from None
+        raise CoachError(Problem(f"can't be written: {reason_of(error)}", str(path), guess=guess)) from None
 
 
 def recall(folder: Path) -> tuple[list[Handed], list[Problem]]:
@@ -98,8 +97,7 @@ def recall(folder: Path) -> tuple[list[Handed], list[Problem]]:
     except FileNotFoundError:
         return [], []
     except OSError as error:
-        reason = (error.strerror or str(error)).lower()
-        raise CoachError(Problem(f"can't be read: {reason}", str(path))) from None
+        raise CoachError(Problem(f"can't be read: {reason_of(error)}", str(path))) from None
     if len(data) > LARGEST_BYTES:
         raise CoachError(Problem(f"is larger than {LARGEST_BYTES:,} bytes", str(path)))
     for number, line in enumerate(data.decode("utf-8", "replace").split("\n"), 1):

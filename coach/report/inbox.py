@@ -15,7 +15,7 @@ from typing import Any
 from coach.ground.codec import value_of
 from coach.ground.frozen import frozen
 from coach.ground.plain import plain_text
-from coach.ground.problem import NEWER_WROTE_IT, CoachError, Problem
+from coach.ground.problem import NEWER_WROTE_IT, CoachError, Problem, reason_of
 from coach.ground.source import FileKind, read_bytes
 from coach.log.lines import KINDS
 from coach.report.handed import FILE as HANDED
@@ -50,7 +50,7 @@ def read_folder(folder: Path) -> tuple[list[StudentFile], list[Problem]]:
     try:
         paths = sorted(path for path in folder.iterdir() if os.path.isfile(path))
     except OSError as error:
-        raise CoachError(Problem(f"can't be read: {(error.strerror or '').lower()}", str(folder))) from None
+        raise CoachError(Problem(f"can't be read: {reason_of(error)}", str(folder))) from None
     for path in paths:
         if path.suffix.lower() not in SUFFIXES or path.name.startswith(".") or path.name == HANDED:
             continue
