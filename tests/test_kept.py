@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 import pickle
-import zlib
 from pathlib import Path
 
 import pytest
@@ -12,6 +11,7 @@ import pytest
 from coach.folder.kept import Kept, program_stamp
 from coach.folder.library import load_library
 from coach.folder.settings import load_settings
+from coach.ground.own_files import keep_checked, read_checked
 from coach.ground.places import Places, builtin_drills
 from coach.ground.problem import CoachError
 from coach.score.load import load_drill
@@ -124,8 +124,8 @@ def test_nothing_that_is_kept_can_run(tmp_path, file, monkeypatch, inside):
     mark = (status.st_mtime_ns, status.st_ctime_ns, status.st_size, status.st_ino, status.st_dev)
     entry = pickle.dumps(Evil()) if inside else b""
     content = pickle.dumps(("now", {str(path): (mark, entry)} if inside else Evil()))
-    file.parent.mkdir()
-    file.write_bytes(zlib.crc32(content).to_bytes(4, "big") + content)
+    keep_checked(file, content)
+    assert read_checked(file) == content
     assert Kept(file, "now").read(path, Path.read_text) == "one"
     assert not (tmp_path / "ran").exists()
 

@@ -12,13 +12,13 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from coach.ground.own_files import keep_checked, read_checked
 from coach.ground.problem import CoachError, UsageError
 from coach.log import cache
 from coach.log.entries import Correction, Entry, Named, Rep
 from coach.log.lines import line_of
 from coach.log.log import Log
 from coach.log.people import chosen_player, players_of
-from coach.log.shelf import keep_checked, read_checked
 from coach.log.upkeep import backup_log, check_log, forget
 from coach.music.excerpt import LoggedPassage
 from coach.rating.fault import Fault

@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 from coach.ground.files import write_whole
-from coach.ground.own_files import refuse_link
+from coach.ground.own_files import keep_checked, read_checked, refuse_link
 from coach.ground.problem import CoachError, Problem
 from coach.learning.learning import FOLD
 from coach.log import disk, pen, shelf
@@ -23,7 +23,6 @@ from coach.log.lines import line_of
 from coach.log.log import Log
 from coach.log.machine import name_kept_in
 from coach.log.pen import Pen
-from coach.log.shelf import keep_checked, read_checked
 from tests.logs import DAY, NOON, PASSAGE, passage_named, rep_at
 
 

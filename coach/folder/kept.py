@@ -23,14 +23,12 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 import coach
-from coach.ground.own_files import read_own, write_own
-from coach.ground.places import make_folder, state_file
-from coach.ground.problem import CoachError
+from coach.ground.own_files import keep_checked, read_checked
+from coach.ground.places import state_file
 
 T = TypeVar("T")
 MOST_KEPT = 600
 """Files, the last read."""
-MAX_BYTES = 100_000_000
 SETTLED_S = 2.0
 """A file that changed less long ago may change again within one tick of its file system's clock."""
 _OTHERS = {("fractions", "Fraction"), ("datetime", "date")}
@@ -70,10 +68,7 @@ class Kept:
         if not self._changed:
             return
         last = dict(list(self._values.items())[-MOST_KEPT:])
-        content = pickle.dumps((self._stamp, last), 5)
-        with suppress(OSError, CoachError):
-            make_folder(self._file.parent)
-            write_own(self._file, [zlib.crc32(content).to_bytes(4, "big"), content])
+        keep_checked(self._file, pickle.dumps((self._stamp, last), 5))
 
 
 def program_stamp() -> str:
@@ -105,11 +100,9 @@ def _mark(path: Path) -> tuple[int, ...]:
 
 def _load(file: Path, stamp: str) -> dict[str, tuple[tuple[int, ...], bytes]]:
     with suppress(Exception):  # It may be cut off, another version's, or not ours at all.
-        data = read_own(file, MAX_BYTES)
-        if zlib.crc32(data[4:]).to_bytes(4, "big") == data[:4]:
-            of, values = _Reader(io.BytesIO(data[4:])).load()
-            if of == stamp:
-                return dict(values)
+        of, values = _Reader(io.BytesIO(read_checked(file))).load()
+        if of == stamp:
+            return dict(values)
     return {}
 
 

@@ -10,11 +10,12 @@ from __future__ import annotations
 import errno
 import os
 import stat
+import zlib
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
-from coach.ground.files import write_whole
+from coach.ground.files import make_synced_folder, write_whole
 from coach.ground.problem import CoachError, Problem, reason_of
 
 _SAFELY = (
@@ -24,6 +25,7 @@ _SAFELY = (
     | getattr(os, "O_BINARY", 0)
 )
 """A link is not followed, and a pipe does not keep the opener waiting."""
+MOST_CACHED_BYTES = 100_000_000
 _FORMS = {
     stat.S_IFLNK: "a link",
     stat.S_IFDIR: "a folder",
@@ -68,6 +70,26 @@ def write_own(path: Path, pieces: Iterable[bytes]) -> None:
         if not stat.S_ISREG(mode):
             raise CoachError(_not_ours(path, mode, "a file"))
     write_whole(path, pieces, through_links=False)
+
+
+def read_checked(path: Path) -> bytes:
+    """What `keep_checked` wrote; empty where it is missing, not whole or too large, a link or no file."""
+    with suppress(OSError, CoachError):
+        crc, _, body = read_own(path, MOST_CACHED_BYTES).partition(b"\n")
+        if crc == b"%08x" % zlib.crc32(body):
+            return body
+    return b""
+
+
+def keep_checked(path: Path, body: bytes) -> None:
+    """Write a cache with its checksum; where it can't be written, the next run computes it anew.
+
+    A link in its place is replaced, since nobody needs what stood there.
+    """
+    with suppress(OSError, CoachError):
+        refuse_link(path.parent)
+        make_synced_folder(path.parent)
+        write_whole(path, [b"%08x\n" % zlib.crc32(body), body], through_links=False)
 
 
 def refuse_link(folder: Path) -> None:

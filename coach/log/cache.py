@@ -17,12 +17,12 @@ from datetime import date
 from pathlib import Path
 from typing import Any, Generic, TypeVar
 
+from coach.ground.own_files import keep_checked, read_checked
 from coach.log.book import Book, Pair
 from coach.log.entries import Correction, Rep
 from coach.log.fold import Fold, folded
 from coach.log.lines import line_of, record_of
 from coach.log.people import Player
-from coach.log.shelf import keep_checked, read_checked
 from coach.music.excerpt import LoggedPassage
 
 State = TypeVar("State")

@@ -15,7 +15,6 @@ from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
-from coach.ground.files import sync_folder
 from coach.ground.own_files import opened_own
 from coach.ground.problem import CoachError, Problem, reason_of
 
@@ -97,14 +96,6 @@ def append(descriptor: int, data: bytes) -> None:
         with suppress(OSError):
             os.ftruncate(descriptor, size)
         raise
-
-
-def make_private_folder(folder: Path) -> None:
-    """Make a folder of the log's own, and force its name to the disk."""
-    if not folder.is_dir():
-        folder.mkdir(parents=True, exist_ok=True)
-        sync_folder(folder.parent)
-        sync_folder(folder.parent.parent)
 
 
 _NO_LOCKS = (errno.ENOLCK, errno.ENOTSUP, errno.ENOSYS, errno.EINVAL)

@@ -14,17 +14,11 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from coach.ground.files import sync_folder
+from coach.ground.files import make_synced_folder, sync_folder
 from coach.ground.frozen import frozen
 from coach.ground.own_files import refuse_link
 from coach.ground.problem import CoachError, Problem, reason_of
-from coach.log.disk import (
-    all_of,
-    append,
-    make_private_folder,
-    opened_for_append,
-    same_file,
-)
+from coach.log.disk import all_of, append, opened_for_append, same_file
 from coach.log.lines import lines_in
 
 ENDING = ".jsonl"
@@ -85,7 +79,7 @@ class Pen:
     def _put(self, path: Path, page: _Page, lines: Sequence[bytes], needs: Sequence[bytes]) -> Written:
         try:
             refuse_link(self.folder)
-            make_private_folder(self.folder)
+            make_synced_folder(self.folder)
             for _ in range(_MOST_TRIES):
                 with opened_for_append(path) as descriptor:
                     written = _added(path, descriptor, page, lines, needs)

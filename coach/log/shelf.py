@@ -22,11 +22,10 @@ from pathlib import Path
 from typing import Any
 
 from coach.ground.codec import UnfitError
-from coach.ground.files import write_whole
-from coach.ground.own_files import refuse_link
+from coach.ground.own_files import keep_checked, read_checked, refuse_link
 from coach.ground.plain import listed
 from coach.ground.problem import NEWER_WROTE_IT, CoachError, Problem, Severity, reason_of
-from coach.log.disk import make_private_folder, read_whole
+from coach.log.disk import read_whole
 from coach.log.lines import PLAYER_AT, REP_STARTS, fault_in, is_whole
 from coach.log.pen import ENDING, Written
 
@@ -328,20 +327,3 @@ def _view(name: str, row: Any) -> View:
 
 def _stamp(status: os.stat_result) -> tuple[int, ...]:
     return status.st_dev, status.st_ino, status.st_size, status.st_mtime_ns, status.st_ctime_ns
-
-
-def read_checked(path: Path) -> bytes:
-    """What `keep_checked` wrote; empty where it is missing or not whole, a link or no file."""
-    with suppress(CoachError):
-        crc, _, body = read_whole(path).partition(b"\n")
-        if crc == b"%08x" % zlib.crc32(body):
-            return body
-    return b""
-
-
-def keep_checked(path: Path, body: bytes) -> None:
-    """Write a cache with its checksum; where it can't be written, the next run computes it anew."""
-    with suppress(OSError, CoachError):
-        refuse_link(path.parent)
-        make_private_folder(path.parent)
-        write_whole(path, [b"%08x\n" % zlib.crc32(body), body], through_links=False)
