@@ -106,6 +106,9 @@ def run(arguments: argparse.Namespace) -> int:
         raise UsageError(Problem(f"{kind} needs a file", "-o", guess="-o FILE; - is standard output"))
     drills = _drills(arguments)
     targets = _targets(arguments.output or "-", chosen, drills)
+    if chosen.on_own:
+        own = load_settings(places_of(arguments).settings).instruments
+        drills = tuple(drill_on_own(drill, own) for drill in drills)
     # Nothing is written before all is known to go well.
     written = [_written(drill, chosen, arguments) for drill in drills]
     for target, drill, one in zip(targets, drills, written, strict=True):
@@ -150,8 +153,6 @@ def _targets(output: str, chosen: Format, drills: Sequence[Drill]) -> list[str]:
 
 
 def _written(drill: Drill, chosen: Format, arguments: argparse.Namespace) -> Written:
-    if chosen.on_own:
-        drill = drill_on_own(drill, load_settings(places_of(arguments).settings).instruments)
     part = _part(drill, arguments)
     tempo_bpm = _whole(arguments.tempo, "--tempo", (MIN_BPM, MAX_BPM), part.goal_bpm)
     return chosen.write(part, tempo_bpm, arguments)
