@@ -128,7 +128,7 @@ def test_several_drills_need_a_file_name_and_ids_of_their_own(
     assert list(tmp_path.iterdir()) == [file]
 
 
-@pytest.mark.parametrize("name", ["two-sluices", "Two Sluices", " two sluices"])
+@pytest.mark.parametrize("name", ["two-sluices", "Two Sluices", " two  sluices"])
 def test_one_drill_of_several_is_chosen_by_id_or_title(
     name: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import IO, TYPE_CHECKING
 
 from coach.commands.common import add_folder, add_output, places_of, say, whole_option, write_output
-from coach.folder.library import drill_on_own, find_drill
+from coach.folder.library import drill_on_own, find_drill, name_key, names_of
 from coach.folder.settings import load_settings
 from coach.ground.frozen import frozen
 from coach.ground.plain import counted, listed, plain_text
@@ -126,8 +126,8 @@ def _drills(arguments: argparse.Namespace) -> tuple[Drill, ...]:
     drills = load_drills(path)
     if arguments.which is None:
         return drills
-    wanted = arguments.which.strip().casefold()
-    chosen = tuple(drill for drill in drills if wanted in (drill.id.casefold(), drill.title.casefold()))
+    wanted = name_key(arguments.which)
+    chosen = tuple(drill for drill in drills if wanted in names_of(drill))
     if not chosen:
         names = [drill.id for drill in drills]
         close = nearest(wanted, names)

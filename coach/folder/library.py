@@ -302,7 +302,7 @@ def find_drill(name_or_path: str, places: Places) -> Path:
     if there := _file_at(direct, places):
         return there
     wanted = (direct.stem if direct.suffix.lower() in DRILL_SUFFIXES else direct.name).casefold()
-    title = " ".join(name_or_path.split()).casefold()
+    title = name_key(name_or_path)
     # An own drill that has a built-in one's id stands for it, whatever its file is called.
     stems: dict[str, str] = {}
     for drills in (own_drills(places), builtin_drills()):
@@ -352,9 +352,18 @@ def _near_names(wanted: str, stems: Mapping[str, str]) -> str:
 
 
 def _names_in(path: Path) -> tuple[str, ...]:
-    """A drill's id and title without upper case; none where the file can't be read."""
+    """`names_of` the drill in a file; none where the file can't be read."""
     try:
-        drill = _load_drill(path)
+        return names_of(_load_drill(path))
     except CoachError:
         return ()
-    return drill.id.casefold(), " ".join(drill.title.split()).casefold()
+
+
+def names_of(drill: Drill) -> tuple[str, ...]:
+    """What a drill may be called, as `name_key` has it: its id and its title."""
+    return name_key(drill.id), name_key(drill.title)
+
+
+def name_key(name: str) -> str:
+    """What of a drill's name tells it from others: neither upper case nor how wide its spaces are."""
+    return " ".join(name.split()).casefold()
