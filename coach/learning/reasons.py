@@ -73,8 +73,8 @@ def _broke(learnt: Learnt, option: Option) -> str:
 
 def _failed_itself(learnt: Learnt, excerpt: Excerpt) -> bool:
     """Whether any layer or part of these bars failed of late: what failed in others only is no reason for these."""
-    prefix = f"{excerpt.drill}:{'+'.join(excerpt.phrases)}:"
-    records = (record for key, record in learnt.records.items() if key.startswith(prefix))
+    beginning = excerpt.bars_key
+    records = (record for key, record in learnt.records.items() if key.startswith(beginning))
     return any(late_results(record.recent)[0] for record in records)
 
 

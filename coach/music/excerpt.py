@@ -52,7 +52,12 @@ class Excerpt:
     @property
     def key(self) -> str:
         ease = "easier" if self.easier else "full"
-        return ":".join([self.drill, "+".join(self.phrases), self.layer, self.kind, ease, self.subject])
+        return self.bars_key + ":".join([self.layer, self.kind, ease, self.subject])
+
+    @property
+    def bars_key(self) -> str:
+        """With it begin the keys of all layers and parts of these bars."""
+        return f"{self.drill}:{'+'.join(self.phrases)}:"
 
     @classmethod
     def parse(cls, key: str) -> Excerpt:
