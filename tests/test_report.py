@@ -6,7 +6,6 @@ import csv
 import io
 import json
 import re
-import shutil
 import subprocess
 import sys
 import textwrap
@@ -40,6 +39,7 @@ from coach.report.sums import SumsFold
 from coach.report.tables import report_csv, report_facts
 from coach.score.write import write_drill
 from tests.logs import DAY, NOON, rep_at
+from tests.real.conftest import chromium
 from tests.samples import sample_drill, with_title
 
 TODAY = date(2026, 12, 12)
@@ -569,13 +569,10 @@ def test_no_internet_socket_is_opened_by_the_app_or_any_command_of_a_week(tmp_pa
 
 @pytest.mark.real
 def test_a_browser_renders_the_page_without_the_network(report: Report, tmp_path: Path) -> None:
-    chromium = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
-    if chromium is None:
-        pytest.skip("needs Chromium: apt install chromium")
     file = tmp_path / "page.html"
     file.write_text(report_page(report, [sample_drill()]))
     words = [
-        chromium,
+        chromium(),
         "--headless",
         "--no-sandbox",
         "--disable-gpu",

@@ -35,6 +35,15 @@ def need(*programs: str) -> None:
         pytest.skip(f"needs {', '.join(programs)}: apt-get install {' '.join(missing)}")
 
 
+def chromium() -> str:
+    """The browser's program, by whichever name it has here."""
+    names = ("chromium", "chromium-browser", "google-chrome")
+    program = next(filter(None, map(shutil.which, names)), None)
+    if program is None:
+        need(names[0])
+    return str(program)
+
+
 def wait_for(ready, seconds: float, what: str) -> None:
     """Poll `ready()` until it is true; fail after `seconds`."""
     deadline = time.monotonic() + seconds

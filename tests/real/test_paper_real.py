@@ -23,6 +23,7 @@ from coach.paper.page import HTML_AIR_MM, html_page
 from coach.paper.pdf import fitted_page
 from coach.paper.sheet import PAPERS, RULER_MM
 from coach.score.load import load_drill, read_drill
+from tests.real.conftest import chromium
 
 pytestmark = pytest.mark.real
 DRILLS = sorted((Path(__file__).parents[2] / "drills").glob("*.yaml"))
@@ -76,13 +77,10 @@ def printed(drill: Drill, paper: str, folder: Path) -> Path:
 
 def from_browser(page: str, folder: Path) -> Path:
     """A page as a browser prints it."""
-    chromium = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None)
-    if chromium is None:
-        pytest.skip("needs chromium: apt-get install chromium")
     file, pdf = folder / "page.html", folder / "browser.pdf"
     file.write_text(page, encoding="utf-8")
     told(
-        chromium, "--headless", "--no-sandbox", "--disable-gpu", f"--user-data-dir={folder / 'profile'}",
+        chromium(), "--headless", "--no-sandbox", "--disable-gpu", f"--user-data-dir={folder / 'profile'}",
         "--no-pdf-header-footer", f"--print-to-pdf={pdf}", file.as_uri(),
     )  # fmt: skip
     return pdf

@@ -7,7 +7,6 @@ import base64
 import contextlib
 import json
 import re
-import shutil
 import signal
 import socket
 import subprocess
@@ -19,7 +18,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.real.conftest import need
+from tests.real.conftest import chromium
 from tests.real.test_terminal_real import DRILL, coach, reps_in
 
 aiohttp = pytest.importorskip("aiohttp", reason="needs textual-serve: pip install -e '.[serve]'")
@@ -168,12 +167,9 @@ class Page:
 @contextlib.asynccontextmanager
 async def browser(folder: Path) -> AsyncIterator[Page]:
     """A page in a Chromium of its own."""
-    program = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None)
-    if program is None:
-        need("chromium")
     process = subprocess.Popen(
         [
-            str(program),
+            chromium(),
             "--headless",
             "--no-sandbox",
             "--disable-gpu",
