@@ -7,7 +7,6 @@ rings by itself). A partial that dies between early and late was choked; one tha
 from __future__ import annotations
 
 from collections.abc import Mapping
-from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -124,11 +123,12 @@ def _note_look(
     hz, own_hz = scene.hz(note), scene.own_others_hz(note)
     own = Rings(own_hz, np.full(len(own_hz), 0.05))
     beside, before = scene.beside(event, note), _window(frame, "before", begin_s)
+    loud_before = [loudness(before, one.hz) if one.is_long_ago else None for one in beside]
 
     def with_others(name: str, others: Rings) -> Rings:
         middle_s, length_s = WINDOWS[name]
         levels = {key: each.levels[name] for key, each in known.items()}
-        rung = rings(beside, middle_s + length_s / 2.0, levels, partial(loudness, before))
+        rung = rings(beside, middle_s + length_s / 2.0, levels, loud_before)
         return Rings.of([rung, others])
 
     windows = {name: measured(_window(frame, name, begin_s), hz, with_others(name, own)) for name in WINDOWS}

@@ -7,7 +7,7 @@ time.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING
@@ -47,6 +47,11 @@ class Beside:
     after_s: float
     hz: Hz
 
+    @property
+    def is_long_ago(self) -> bool:
+        """Whether it is whole in the window before the note: it only fades by now, or was stopped."""
+        return self.after_s < -LONG_AGO_S
+
 
 @dataclass(frozen=True)
 class Scene:
@@ -84,18 +89,17 @@ class Scene:
     def beside(self, event: PlacedEvent, note: Note) -> tuple[Beside, ...]:
         """What other strings play: on each the last note before this one, and what begins with it or soon after."""
         due_s = self.onsets_s[event.label]
-        by_string: dict[int, list[Beside]] = {}
+        by_string: dict[int, list[tuple[float, Note]]] = {}
         for other in self.passage.events:
             after_s = self.onsets_s[other.label] - due_s
             for placed in other.notes:
                 if after_s <= REACH_S and placed.note.string != note.string:
-                    one = Beside(note_key(placed.note), after_s, self.hz(placed.note))
-                    by_string.setdefault(placed.note.string, []).append(one)
-        kept = []
+                    by_string.setdefault(placed.note.string, []).append((after_s, placed.note))
+        kept: list[tuple[float, Note]] = []
         for each in by_string.values():
-            kept += [one for one in each if one.after_s < -TOGETHER_S][-1:]
-            kept += [one for one in each if one.after_s >= -TOGETHER_S]
-        return tuple(kept)
+            kept += [one for one in each if one[0] < -TOGETHER_S][-1:]
+            kept += [one for one in each if one[0] >= -TOGETHER_S]
+        return tuple(Beside(note_key(other), after_s, self.hz(other)) for after_s, other in kept)
 
     def alone(self, event: PlacedEvent) -> bool:
         """Whether no other event begins together with this one."""
@@ -112,20 +116,20 @@ def note_key(note: Note) -> str:
 
 
 def rings(
-    beside: Sequence[Beside], until_s: float, known: Mapping[str, Hz], loud_before: Callable[[Hz], Hz]
+    beside: Sequence[Beside], until_s: float, known: Mapping[str, Hz], loud_before: Sequence[Hz | None]
 ) -> Rings:
     """What of other strings may ring until a moment after the note's beat, and how loud at most.
 
-    `known` has notes' usual levels; `loud_before` says how loud frequencies were just before the note: what was struck
-    long ago only fades, or was stopped.
+    `known` has notes' usual levels; `loud_before` says of each that began long ago how loud its partials were just
+    before the note.
     """
     parts = []
-    for one in beside:
+    for one, loud in zip(beside, loud_before, strict=True):
         if one.after_s <= until_s:
             level = known.get(one.key, np.full(len(one.hz), UNKNOWN_LEVEL / 2.0))
             # Of a string that was tuned since, a partial more or less is within what is heard.
             hz, expected = one.hz[: len(level)], 2.0 * level[: len(one.hz)]
-            if one.after_s < -LONG_AGO_S:
-                expected = np.minimum(expected, LOUDER_AGAIN * loud_before(hz))
+            if loud is not None:
+                expected = np.minimum(expected, LOUDER_AGAIN * loud[: len(hz)])
             parts.append(Rings(hz, expected))
     return Rings.of(parts)
