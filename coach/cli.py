@@ -80,28 +80,30 @@ def _status(words: list[str]) -> int:
 
 def _help(columns: int) -> str:
     """What `coach --help` prints: every command with its line, folded to this width."""
-    inside = max(columns - NAME_COLUMNS, NAME_COLUMNS)
-    lines = [line for name, about in COMMANDS.items() for line in _folded(name, about, inside)]
+    # Only the help folds lines.
+    from textwrap import fill
+
+    width = max(columns, 2 * NAME_COLUMNS)
+    commands = (
+        fill(
+            about,
+            width,
+            initial_indent=f"  {name:<{NAME_COLUMNS - 2}}",
+            subsequent_indent=" " * NAME_COLUMNS,
+        )
+        for name, about in COMMANDS.items()
+    )
     return "\n".join(
         [
             "usage: coach [-h] [--version] COMMAND ...\n",
-            *(line.strip() for line in _folded("", ABOUT, columns)),
+            fill(ABOUT, width),
             "\ncommands, each with a --help of its own:",
-            *lines,
+            *commands,
             "\noptions:",
             "  -h, --help  show this help and exit",
             "  --version   show the version and exit",
         ]
     )
-
-
-def _folded(name: str, about: str, columns: int) -> list[str]:
-    lines = [""]
-    for word in about.split():
-        if lines[-1] and len(lines[-1]) + 1 + len(word) > columns:
-            lines.append("")
-        lines[-1] += f" {word}" if lines[-1] else word
-    return [f"  {name if not at else '':<{NAME_COLUMNS - 2}}{line}" for at, line in enumerate(lines)]
 
 
 def _open_streams() -> None:
