@@ -154,7 +154,9 @@ def test_what_is_planted_for_the_ear_or_the_machines_letters_is_not_read(
 def test_a_file_of_the_programs_own_is_written_whole_and_read_up_to_a_bound(tmp_path: Path) -> None:
     write_own(tmp_path / "a", [b"12", b"345"])
     assert read_own(tmp_path / "a", 9) == b"12345"
-    assert len(read_own(tmp_path / "a", 3)) == 4, "one byte more tells that there is more"
+    assert read_own(tmp_path / "a", 5) == b"12345"
+    with pytest.raises(OSError, match="it has 5 bytes; at most 4 are allowed"):
+        read_own(tmp_path / "a", 4)
     with pytest.raises(FileNotFoundError):
         read_own(tmp_path / "b", 9)
 

@@ -109,6 +109,16 @@ def test_each_slip_is_told_with_its_place_and_what_is_allowed(text, says):
     assert len(caught.value.problems) == 1
 
 
+@pytest.mark.parametrize("text", ["# " + "é" * 60_000, "# x" + "é" * 60_000, "#" * 100_001])
+def test_a_file_that_is_too_large_is_told_with_its_size_and_the_most(text, tmp_path):
+    path = tmp_path / "settings.yaml"
+    path.write_text(text, encoding="utf-8")
+    with pytest.raises(CoachError) as refused:
+        load_settings(path)
+    size = len(text.encode())
+    assert str(refused.value) == f"{path}: can't be read: it has {size:,} bytes; at most 100,000 are allowed"
+
+
 def test_all_problems_come_at_once_in_the_order_of_the_text_with_carets(tmp_path, capsys):
     path = tmp_path / "settings.yaml"
     path.write_text("midi:\n  channel: 99\nkeys: {goo: f2, save: nonsense}\nsound:\n  clik: wood\n")

@@ -58,9 +58,13 @@ def opened_own(path: Path, flags: int) -> Iterator[int]:
 
 
 def read_own(path: Path, most_bytes: int) -> bytes:
-    """All of a regular file, at most so many bytes and one; CoachError and OSError as `opened_own`."""
+    """All of a regular file; CoachError and OSError as `opened_own`, and OSError where it has more bytes than that."""
     with opened_own(path, os.O_RDONLY) as descriptor, open(descriptor, "rb", closefd=False) as file:
-        return file.read(most_bytes + 1)
+        data = file.read(most_bytes + 1)
+        if len(data) > most_bytes:
+            size = os.fstat(descriptor).st_size
+            raise OSError(errno.EFBIG, f"it has {size:,} bytes; at most {most_bytes:,} are allowed")
+        return data
 
 
 def write_own(path: Path, pieces: Iterable[bytes]) -> None:

@@ -51,10 +51,7 @@ class EarShelf:
         """What is known of an instrument, of one without a file only its strings; CoachError where it can't be read."""
         path = self.path(instrument)
         try:
-            data = read_own(path, MOST_BYTES)
-            if len(data) > MOST_BYTES:
-                raise UnfitError("far too large")
-            ear = value_of(Ear, json.loads(data))
+            ear = value_of(Ear, json.loads(read_own(path, MOST_BYTES)))
             if len(ear.strings) != len(instrument.strings):
                 raise UnfitError(f"{len(ear.strings)} strings, expected {len(instrument.strings)}")
         except FileNotFoundError:

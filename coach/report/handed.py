@@ -98,8 +98,6 @@ def recall(folder: Path) -> tuple[list[Handed], list[Problem]]:
         return [], []
     except OSError as error:
         raise CoachError(Problem(f"can't be read: {reason_of(error)}", str(path))) from None
-    if len(data) > LARGEST_BYTES:
-        raise CoachError(Problem(f"is larger than {LARGEST_BYTES:,} bytes", str(path)))
     for number, line in enumerate(data.decode("utf-8", "replace").split("\n"), 1):
         if line.strip():
             try:
