@@ -111,6 +111,7 @@ def test_a_slip_in_an_event_is_explained_at_its_column(
     [
         ("meter: 4/4", "meter: 6:8", (4, 8), "'6:8' is not a meter", "did you mean 6/8?"),
         ("meter: 4/4", "meter: 6/9", (4, 8), "the lower number is 1, 2, 4, 8, 16 or 32", ""),
+        ("meter: 4/4", "meter: 4/0 in 2", (4, 8), "meter 4/0: the lower number is 1, 2, 4, 8, 16 or 32", ""),
         ("meter: 4/4", "meter: 7/8 in 2+2+2", (4, 8), "2+2+2 adds up to 6, not 7", ""),
         ("meter: 4/4", "meter: 4/4\nkey: Ebm", (5, 6), "'Ebm' is not a key", "did you mean Eb minor?"),
         ("meter: 4/4", "meter: 4/4\nkey: 3 flats", (5, 6), "'3 flats' is not a key", ""),

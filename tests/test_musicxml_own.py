@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -39,3 +40,22 @@ def test_any_drill_comes_back_the_same(tmp_path_factory: pytest.TempPathFactory,
     drill, _ = read_drill(write_drill(draft), "made.yaml")
     assert drill is not None
     assert back(drill, drill.tempo.start_bpm, tmp_path_factory.mktemp("own")) == drill
+
+
+@pytest.mark.parametrize(
+    ("pattern", "change"),
+    [
+        (r"<beats>\d+</beats>", "<beats>0</beats>"),
+        (r"<beats>\d+</beats>\s*<beat-type>\d+", "<beats>2+2</beats><beat-type>0"),
+        (r"<divisions>\d+", "<divisions>0"),
+        (r'tempo="[^"]*"', 'tempo="1/0"'),
+        (r'tempo="[^"]*"', 'tempo="1e999999999"'),
+        (r'(name="tempo_bpm">)\d+', r"\g<1>0"),
+    ],
+)
+def test_an_export_with_an_impossible_number_is_no_export(pattern: str, change: str, tmp_path: Path) -> None:
+    text, changes = re.subn(pattern, change, musicxml_text(load_drill(DRILLS[0]), 60), count=1)
+    assert changes == 1
+    path = tmp_path / "changed.musicxml"
+    path.write_text(text, encoding="utf-8")
+    assert own_export(path) is None

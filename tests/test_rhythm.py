@@ -53,6 +53,8 @@ def test_another_order_of_large_beats_is_said():
     [
         (lambda: Meter.of(0, 4), "upper number is 1 to 64"),
         (lambda: Meter.of(4, 5), "lower number is 1, 2, 4, 8, 16 or 32"),
+        (lambda: Meter.of(4, 0, 2), "4/0: the lower number is 1, 2, 4, 8, 16 or 32"),
+        (lambda: Meter.in_large(4, 0, (2, 2)), "4/0: the lower number is 1, 2, 4, 8, 16 or 32"),
         (lambda: Meter.of(6, 8, 9), "can't be counted in 9"),
         (lambda: Meter.of(4, 4, 3), r"can't be counted in 3: .* \(did you mean 8/8 in 3\?\)"),
         (lambda: Meter.grouped(7, 8, (2, 2, 2)), "adds up to 6, not 7"),

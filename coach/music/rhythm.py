@@ -41,27 +41,22 @@ class Meter:
     large: bool = False
 
     def __post_init__(self) -> None:
-        if not 1 <= self.numerator <= 64:
-            raise ValueError(f"meter {self.numerator}/{self.denominator}: the upper number is 1 to 64")
-        if self.denominator not in (1, 2, 4, 8, 16, 32):
-            raise ValueError(
-                f"meter {self.numerator}/{self.denominator}: the lower number is 1, 2, 4, 8, 16 or 32"
-            )
-        if self.beat_whole * sum(self.groups) != Fraction(self.numerator, self.denominator):
+        if self.beat_whole * sum(self.groups) != _bar_whole(self.numerator, self.denominator):
             raise ValueError(f"meter {self}: the counted beats don't fill the bar")
 
     @classmethod
     def of(cls, numerator: int, denominator: int, count: int | None = None) -> Meter:
         """The meter counted in its lower number, or in `count` beats a bar: equal (6/8 in 2) or large (7/8 in 3)."""
+        whole = _bar_whole(numerator, denominator)
         if count is None:
-            return cls(numerator, denominator, Fraction(1, max(denominator, 1)), (numerator,))
+            return cls(numerator, denominator, whole / numerator, (numerator,))
         if count < 1 or count > numerator:
             raise ValueError(
                 f"{numerator}/{denominator} can't be counted in {count}: 1 to {numerator} beats a bar"
             )
         if numerator % count:
             return cls.in_large(numerator, denominator, _large_beats(numerator, denominator, count))
-        return cls(numerator, denominator, Fraction(numerator, denominator * count), (count,))
+        return cls(numerator, denominator, whole / count, (count,))
 
     @classmethod
     def in_large(cls, numerator: int, denominator: int, groups: Sequence[int]) -> Meter:
@@ -72,10 +67,11 @@ class Meter:
     @classmethod
     def grouped(cls, numerator: int, denominator: int, groups: Sequence[int]) -> Meter:
         """The meter counted in its lower number with accents at the start of each group (7/8 in 2+2+3)."""
+        whole = _bar_whole(numerator, denominator)
         if sum(groups) != numerator or min(groups) < 1:
             shown = "+".join(str(group) for group in groups)
             raise ValueError(f"{numerator}/{denominator}: {shown} adds up to {sum(groups)}, not {numerator}")
-        return cls(numerator, denominator, Fraction(1, denominator), tuple(groups))
+        return cls(numerator, denominator, whole / numerator, tuple(groups))
 
     @property
     def beats(self) -> int:
@@ -117,6 +113,15 @@ class Meter:
     def __str__(self) -> str:
         count = self.counting or (self._grouping if len(self.groups) > 1 else "")
         return f"{self.numerator}/{self.denominator}{f' in {count}' if count else ''}"
+
+
+def _bar_whole(numerator: int, denominator: int) -> Fraction:
+    """A bar's length in whole notes; ValueError where there is no such time signature."""
+    if not 1 <= numerator <= 64:
+        raise ValueError(f"meter {numerator}/{denominator}: the upper number is 1 to 64")
+    if denominator not in (1, 2, 4, 8, 16, 32):
+        raise ValueError(f"meter {numerator}/{denominator}: the lower number is 1, 2, 4, 8, 16 or 32")
+    return Fraction(numerator, denominator)
 
 
 def _large_beats(numerator: int, denominator: int, count: int) -> tuple[int, ...]:

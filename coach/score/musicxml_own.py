@@ -14,6 +14,7 @@ from fractions import Fraction
 from pathlib import Path
 from xml.etree.ElementTree import Element
 
+from coach.ground.digits import exact_number
 from coach.ground.problem import CoachError
 from coach.ground.source import read_bytes
 from coach.music.drill import Bar, Drill, Event, Phrase
@@ -48,7 +49,7 @@ def own_export(path: Path | str) -> tuple[Drill, str] | None:
     try:
         text = write_drill(_drill(parse_xml(data, str(path)), str(path)))
         drill, _ = read_drill(text, str(path))
-    except (_NotOursError, CoachError, NotationError, ValueError, LookupError):
+    except (_NotOursError, CoachError, NotationError, ValueError, LookupError, ZeroDivisionError):
         return None
     return None if drill is None else (drill, text)
 
@@ -116,7 +117,7 @@ class _Reader:
         if self.meter is None:
             raise _NotOursError
         for sound in measure.iter("sound"):
-            self.ratio = _percent(Fraction(sound.get("tempo", "")) * 100 / self.quarters)
+            self.ratio = _percent(exact_number(sound.get("tempo", "")) * 100 / self.quarters)
         start_ratio = self.ratio
         for text in bold:
             if gradual := _GRADUAL.fullmatch(text):

@@ -163,7 +163,7 @@ class MeterSign(Kind[Meter]):
             if match[3] is None:
                 return Meter.of(upper, lower)
             return _counted(upper, lower, match[3], match[4])
-        except (ValueError, ZeroDivisionError) as error:
+        except ValueError as error:
             report.error(node, str(error), "", where)
             return None
 
