@@ -33,7 +33,7 @@ from collections.abc import Sequence
 from typing import Literal
 
 from coach.ground.frozen import frozen
-from coach.strings.hand import Finger, finger_fault, plucks
+from coach.strings.hand import FINGERS, Finger, finger_fault, plucks
 from coach.strings.instrument import Instrument
 from coach.strings.reach import (
     USUAL,
@@ -276,7 +276,9 @@ def _strings(task: _Task, i: int, place: Place | None, held: _HeldStrings) -> _O
         return cut, cut_note, span_mm, tuple(item for item in held if task.notes[item[1]].end_s > until_s)
     kept = []
     stops = [Finger(mm) for string, _other, mm in held if mm is not None and string != place.string]
-    if place.uses_fretting_hand and stops and finger_fault([*stops, Finger(place.along_mm)]):
+    # As many places as there are fingers never lack one, and most moments have fewer.
+    crowded = place.uses_fretting_hand and len(stops) >= len(FINGERS)
+    if crowded and finger_fault([*stops, Finger(place.along_mm)]):
         return None
     for item in held:
         string, other, stop_mm = item
