@@ -64,24 +64,21 @@ def _drill(root: Element, where: str) -> Drill:
     ids = fields["phrases"].split(", ")
     quarters = int(fields["tempo_bpm"]) * head.tempo.beat_whole * 4
     reader = _Reader(head, fields["voices"].split(", "), quarters)
-    phrases: list[tuple[str, str, list[Bar]]] = []
-    first_bars: list[int] = []
+    phrases: list[tuple[str, str, int, list[Bar]]] = []
     for measure in root.findall("part/measure"):
         bar = reader.bar(measure)
         mark = measure.find("direction/direction-type/rehearsal/../..")
         if mark is not None:
-            phrases.append((mark.findtext("direction-type/rehearsal") or "", _cue(mark), []))
-            first_bars.append(int(measure.get("number", "")))
-        phrases[-1][2].append(bar)
+            name = mark.findtext("direction-type/rehearsal") or ""
+            phrases.append((name, _cue(mark), int(measure.get("number", "")), []))
+        phrases[-1][-1].append(bar)
     if len(phrases) != len(ids):
         raise _NotOursError
     return replace(
         head,
         phrases=tuple(
             Phrase(phrase, name, tuple(bars), names, cue, first_bar)
-            for phrase, names, (name, cue, bars), first_bar in zip(
-                ids, layers, phrases, first_bars, strict=True
-            )
+            for phrase, names, (name, cue, first_bar, bars) in zip(ids, layers, phrases, strict=True)
         ),
         order=tuple(filter(None, fields.get("order", "").split(", "))),
     )
