@@ -141,13 +141,8 @@ def _conductor(drill: Drill, passage: Passage, ticks: _Ticks, tempo_bpm: int) ->
     for tick, microseconds in _tempos(passage, ticks, tempo_bpm):
         events.append((tick, 1, meta("set_tempo", tempo=microseconds)))
     shown = None
-    phrase = ""
-    names = {item.id: plain_text(item.name) for item in drill.phrases}
-    keys = {
-        (item.id, n): bar.key for item in drill.phrases for n, bar in enumerate(item.bars, item.first_bar)
-    }
     shown_key: Key | None = None
-    first_bars = {item.id: item.first_bar for item in drill.phrases}
+    phrases = {phrase.id: phrase for phrase in drill.phrases}
     for index, bar in enumerate(passage.bars):
         # The count-in and a pick-up that it leads into fill whole bars.
         tick = 0 if index == 0 else ticks.at(bar.start)
@@ -166,13 +161,13 @@ def _conductor(drill: Drill, passage: Passage, ticks: _Ticks, tempo_bpm: int) ->
             events.append(
                 (tick, 0, meta("time_signature", numerator=upper, denominator=lower, clocks_per_click=click))
             )
-        key = keys[bar.phrase, bar.number]
+        phrase = phrases[bar.phrase]
+        key = phrase.bars[bar.number - phrase.first_bar].key
         if key and key != shown_key:
             shown_key = key
             events.append((tick, 0, meta("key_signature", key=_key_text(key))))
-        if bar.phrase != phrase or bar.number == first_bars[phrase]:
-            phrase = bar.phrase
-            events.append((ticks.at(bar.start), 0, meta("marker", text=names[phrase])))
+        if bar.number == phrase.first_bar:
+            events.append((ticks.at(bar.start), 0, meta("marker", text=plain_text(phrase.name))))
         if bar.cue:
             events.append((ticks.at(bar.start), 0, meta("cue_marker", text=plain_text(bar.cue))))
     return events
