@@ -12,7 +12,7 @@ from __future__ import annotations
 import contextlib
 import io
 import re
-from bisect import bisect_left, bisect_right
+from bisect import bisect_right
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
@@ -355,9 +355,10 @@ def _bars(contents: _Contents, score: Score, where: str) -> None:
             bar.tempos.clear()
         if place < end:
             bar.tempos.append(contents.tempos[place])
-    for place, key in sorted(contents.keys.items()):
-        for _, bar in bars[bisect_left(starts, place) :] if place > starts[0] else bars:
-            bar.key = key
+    changes = sorted(contents.keys)
+    for start, bar in bars:
+        if before := bisect_right(changes, start):
+            bar.key = contents.keys[changes[before - 1]]
     _pickup(bars[0][1])
     for (_, bar), (_, after) in pairwise(bars):
         # A marked short bar before longer ones leads into them: MIDI has no other way to say so.
