@@ -26,8 +26,9 @@ from coach.ground.frozen import frozen
 from coach.ground.plain import plain_text
 from coach.ground.problem import CoachError, Problem
 from coach.music.key import Key, key_named
+from coach.score.limits import MAX_BARS
 from coach.score.midi_out import CLICK_CHANNEL, HARMONICS_OCTAVES, HARMONICS_PROGRAM
-from coach.score.score import MAX_BARS, Score, ScoreBar, ScoreNote, index_named, numbered
+from coach.score.score import Score, ScoreBar, ScoreNote, index_named, numbered
 from coach.score.sustain import RawNote, with_pedal
 from coach.score.unpack import reason_of
 

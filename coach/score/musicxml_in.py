@@ -18,7 +18,7 @@ from coach.ground.frozen import frozen
 from coach.ground.problem import CoachError, Problem
 from coach.music.key import MOST_FIFTHS, Key, Mode
 from coach.score.bar_lengths import settle_lengths
-from coach.score.limits import MAX_BAR_NUMBER
+from coach.score.limits import MAX_BAR_NUMBER, MAX_BARS
 from coach.score.musicxml_notes import (
     Ticks,
     fraction,
@@ -31,7 +31,7 @@ from coach.score.musicxml_notes import (
     words,
 )
 from coach.score.repeats import Turn, played_order
-from coach.score.score import MAX_BARS, Score, ScoreBar, ScoreNote
+from coach.score.score import Score, ScoreBar, ScoreNote
 
 _UNITS = {"whole": 1, "half": 2, "quarter": 4, "eighth": 8, "16th": 16, "32nd": 32}
 _NOT_FOLLOWED = ("segno", "coda")

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from coach.score.score import MAX_BARS, Score
+from coach.score.limits import MAX_BARS
+from coach.score.score import Score
 
 
 @dataclass

@@ -15,7 +15,6 @@ from coach.ground.plain import plain_text
 from coach.music.key import Key
 
 MAX_BYTES = 20_000_000
-MAX_BARS = 2000
 MAX_REMARKS = 200
 
 
