@@ -40,17 +40,11 @@ _GRADUAL = re.compile(r"(?:ritardando|accelerando) to (\d{1,3}(?:\.\d{1,3})?)%(?
 
 @frozen
 class Span:
-    """A bar of a phrase: where it starts in it and how long it is, in whole notes."""
+    """A bar of a phrase without its events: what the score has there, and where it starts, in whole notes."""
 
-    bar: ScoreBar
+    source: ScoreBar
     start: Fraction
-    meter: Meter
-    length: Fraction
-    indices: list[int]
-    """The bars of the file that it is made of."""
-    ends_early: bool
-    whole: Fraction
-    """The length that its meter asks for."""
+    bar: Bar
 
 
 class PhraseMaker:
@@ -116,13 +110,11 @@ class PhraseMaker:
         spans: list[Span] = []
         end = Fraction(0)
         whole = list(whole_bars([(index, self.score.bars[index]) for index in section]))
-        for place, (indices, bar) in enumerate(whole):
-            pickup = place == 0 and (bar.pickup or bar.continues)
-            meter, length = self._shape(bar, pickup or place == len(whole) - 1)
-            full = meter.beats * meter.beat_whole
-            spans.append(Span(bar, end, meter, length, indices, not pickup and length < full, full))
-            end += length
-        notes = self._notes([(span.start, span.bar) for span in spans], end)
+        for place, (indices, source) in enumerate(whole):
+            bar = self._bar(indices, source, place == 0, place == len(whole) - 1)
+            spans.append(Span(source, end, bar))
+            end += bar.length * bar.meter.beat_whole
+        notes = self._notes([(span.start, span.source) for span in spans], end)
         if not notes:
             return None
         starts = [span.start for span in spans]
@@ -134,36 +126,38 @@ class PhraseMaker:
             index = bisect_right(starts, members[0][0]) - 1
             events[index].append(self._event(members, default, reused, spans[index]))
         bars = tuple(
-            Bar(
-                span.meter,
-                span.length / span.meter.beat_whole,
-                tuple(inside),
-                plain_text(span.bar.cue),
-                plain_text(span.bar.dynamics),
-                self.ratios[span.indices[0]][0],
-                self.ratios[span.indices[-1]][1],
-                self.keys[span.indices[0]],
-                span.ends_early,
-            )
-            for span, inside in zip(spans, events, strict=True)
+            replace(span.bar, events=tuple(inside)) for span, inside in zip(spans, events, strict=True)
         )
         layers = tuple(dict.fromkeys(event.layer for bar in bars for event in bar.events))
-        first, last = spans[0].bar, spans[-1].bar
+        first, last = spans[0].source, spans[-1].source
         one = first.number == last.number
         numbered = f"bar {first.number}" if one else f"bars {first.number} to {last.number}"
         name = plain_text(first.mark) or numbered
         own_id = phrase_id(name, section[0] + 1, taken)
         return Phrase(own_id, name[:MAX_NAME], bars, layers, first_bar=int(first.number))
 
+    def _bar(self, indices: list[int], source: ScoreBar, is_first: bool, is_last: bool) -> Bar:
+        """A bar of a phrase without its events; `indices` are the bars of the file that it is made of."""
+        pickup = is_first and (source.pickup or source.continues)
+        meter, length = self._shape(source, pickup or is_last)
+        beats = length / meter.beat_whole
+        return Bar(
+            meter,
+            beats,
+            (),
+            plain_text(source.cue),
+            plain_text(source.dynamics),
+            self.ratios[indices[0]][0],
+            self.ratios[indices[-1]][1],
+            self.keys[indices[0]],
+            not pickup and beats < meter.beats,
+        )
+
     def _event(self, members: list[_Playable], default: Fraction, reused: Fraction, span: Span) -> Event:
         """The event of notes struck at once; what it holds without `for` and where its strings are struck again."""
         onset, _, layer, _, _ = members[0]
-        beat_whole = span.meter.beat_whole
-        first = Fraction(0)
-        beat = (onset - span.start) / beat_whole
-        if span.length != span.whole and not span.ends_early:
-            first = (span.whole - span.length) / beat_whole
-            beat += first
+        beat_whole, first = span.bar.meter.beat_whole, span.bar.first_beat
+        beat = (onset - span.start) / beat_whole + first
         hold = max(length for _, length, *_ in members)
         if onset + hold > reused:
             # A string can't hold a note that is struck over: a stopped note ends there, a harmonic by itself.
@@ -171,14 +165,14 @@ class PhraseMaker:
             hold = default if harmonic else reused - onset
             if not harmonic:
                 self.score.remark(
-                    span.bar.number, "a held note is cut short where its string is needed again"
+                    span.source.number, "a held note is cut short where its string is needed again"
                 )
         # What rings on, and what lasts as long as it would anyway, needs no `for`.
         written = hold != default and not all(rings for *_, rings in members)
         together = tuple(sorted((note for _, _, _, note, _ in members), key=lambda note: note.string))
         lasts = (hold if written else default) / beat_whole
         if max(beat.denominator, lasts.denominator if written else 1) > FINEST_WRITTEN:
-            self.score.remark(span.bar.number, "onsets or lengths too fine to write, rounded down")
+            self.score.remark(span.source.number, "onsets or lengths too fine to write, rounded down")
             beat, lasts = max(_coarser(beat), first), max(_coarser(lasts), Fraction(1, FINEST))
         return Event(layer, beat, lasts, together, written)
 
