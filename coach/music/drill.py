@@ -170,11 +170,6 @@ class Bar:
         """The counted beats of its meter that lie before it: 0 but for a pick-up."""
         return Fraction(0) if self.ends_early else self.meter.beats - self.length
 
-    @property
-    def whole(self) -> bool:
-        """Whether it fills its meter."""
-        return self.length == self.meter.beats
-
 
 @dataclass(frozen=True)
 class Phrase:
@@ -295,7 +290,7 @@ def counted_on(before: Phrase | None, bar: Bar) -> int:
 
     A pick-up that begins the piece is bar 0; one that completes a bar which ended early belongs to that bar.
     """
-    pickup = not bar.whole and not bar.ends_early
+    pickup = bar.first_beat > 0
     if before is None:
         return 0 if pickup else 1
     last = before.bars[-1]
