@@ -7,13 +7,12 @@ from what the same hand holds down (`coach.strings.fingering`).
 from __future__ import annotations
 
 from collections.abc import Iterator
-from fractions import Fraction
 from functools import lru_cache
 
 from coach.ground.frozen import frozen
 from coach.music.drill import Drill, Note
 from coach.music.excerpt import Excerpt, Passage, PlacedEvent, passage_of
-from coach.music.playability import Board, moments, uses_fretting_hand
+from coach.music.playability import Board, fretted_moments, uses_fretting_hand
 from coach.strings.fingering import MOVE_COST_PER_MM
 from coach.strings.instrument import Instrument, Node
 from coach.strings.plucked import PluckedString
@@ -51,21 +50,15 @@ def hardest_of(drill: Drill) -> Hardest | None:
 
 def _places(drill: Drill, board: Board, passage: Passage) -> Iterator[Hardest]:
     """Every harmonic of a phrase with its difficulty."""
-    held: list[tuple[Fraction, Note]] = []
     hand: tuple[float, float] | None = None
-    for onset, events, notes in moments(passage):
+    for onset, events, fretting, down in fretted_moments(passage):
         at_s = float(passage.tempo.seconds_at(onset, drill.goal_bpm))
-        struck = {note.string for note in notes}
-        held = [(until, note) for until, note in held if until > onset and note.string not in struck]
-        down_mm = [board.hand_mm(note) for _, note in held]
-        fretting = [note for note in notes if uses_fretting_hand(note)]
-        down_mm += [board.hand_mm(note) for note in fretting]
+        down_mm = [board.hand_mm(note) for note in down]
         for event in events:
             for note in (placed.note for placed in event.notes if placed.note.node):
                 yield _place(board, passage, event, note, (down_mm, hand, at_s))
         if fretting:
             hand = (sum(board.hand_mm(note) for note in fretting) / len(fretting), at_s)
-        held += [(onset + e.hold, placed.note) for e in events for placed in e.notes if placed.note.stop]
 
 
 def _place(
@@ -88,9 +81,9 @@ def _place(
             cost = MOVE_COST_PER_MM * move_mm + (speed / USUAL.hand_speed_mm_s) ** 2
             reasons.append((cost, f"the hand moves {move_mm:.0f} mm in {time_s:.1f} s"))
     total = sum(cost for cost, _ in reasons)
-    told = tuple(text for cost, text in sorted(reasons, reverse=True) if cost >= _TELLING * total)
+    heaviest = tuple(text for cost, text in sorted(reasons, reverse=True) if cost >= _TELLING * total)
     bar = passage.bars[event.bar]
-    return Hardest(bar.phrase, bar.number, event.count, board.name(note), told, total)
+    return Hardest(bar.phrase, bar.number, event.count, board.name(note), heaviest, total)
 
 
 @lru_cache(512)

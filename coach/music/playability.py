@@ -247,7 +247,7 @@ def _sounding_name(board: Board, placed: PlacedNote) -> str:
 
 def _plucking(board: Board, passage: Passage) -> Iterator[_Remark]:
     """Moments at which the plucking hand touches a node and would have to strike more than that string."""
-    for _onset, events, notes in moments(passage):
+    for _onset, events, notes in _moments(passage):
         touched = [note for note in notes if note.plucking_hand_touch]
         if plucks(len(notes), len(touched)):
             continue
@@ -262,26 +262,15 @@ def _plucking(board: Board, passage: Passage) -> Iterator[_Remark]:
 
 def _fretting(board: Board, passage: Passage, reach_mm: float) -> Iterator[_Remark]:
     """Moments at which the fretting hand's fingers can't be where they must, or span more than its reach."""
-    held: list[tuple[Fraction, Note]] = []
-    for onset, events, notes in moments(passage):
-        # A stop on a string that is played anew has been let go.
-        struck = {note.string for note in notes}
-        held = [(until, note) for until, note in held if until > onset and note.string not in struck]
-        new = [note for note in notes if uses_fretting_hand(note)]
-        down = [note for _until, note in held] + new
-        if new:
-            places = [_finger(board, note) for note in down]
-            places += [_touch(board, note) for note in new if _stops_and_touches(note)]
-            if fault := finger_fault(places):
-                yield (_first_fretting(events), "error", fault, "other fingers, or a shorter hold")
-            yield from _spans(board, events, down, reach_mm)
-            yield from _stretches(board, events, new, reach_mm)
-        held += [
-            (onset + event.hold, placed.note)
-            for event in events
-            for placed in event.notes
-            if placed.note.fret
-        ]
+    for _onset, events, new, down in fretted_moments(passage):
+        if not new:
+            continue
+        places = [_finger(board, note) for note in down]
+        places += [_touch(board, note) for note in new if _stops_and_touches(note)]
+        if fault := finger_fault(places):
+            yield (_first_fretting(events), "error", fault, "other fingers, or a shorter hold")
+        yield from _spans(board, events, down, reach_mm)
+        yield from _stretches(board, events, new, reach_mm)
 
 
 def _finger(board: Board, note: Note) -> Finger:
@@ -329,11 +318,31 @@ def _spans(
         )
 
 
-def moments(passage: Passage) -> Iterator[tuple[Fraction, list[PlacedEvent], list[Note]]]:
+def _moments(passage: Passage) -> Iterator[tuple[Fraction, list[PlacedEvent], list[Note]]]:
     """Onset, events and notes of everything that starts together."""
     for onset, group in itertools.groupby(passage.events, key=lambda event: event.onset):
         events = list(group)
         yield onset, events, [placed.note for event in events for placed in event.notes]
+
+
+def fretted_moments(
+    passage: Passage,
+) -> Iterator[tuple[Fraction, list[PlacedEvent], list[Note], list[Note]]]:
+    """Onset and events of everything that starts together, for which notes the fretting hand comes, and all that it
+    has down then, what it holds from before first."""
+    held: list[tuple[Fraction, Note]] = []
+    for onset, events, notes in _moments(passage):
+        # A stop on a string that is played anew has been let go.
+        struck = {note.string for note in notes}
+        held = [(until, note) for until, note in held if until > onset and note.string not in struck]
+        new = [note for note in notes if uses_fretting_hand(note)]
+        yield onset, events, new, [note for _until, note in held] + new
+        held += [
+            (onset + event.hold, placed.note)
+            for event in events
+            for placed in event.notes
+            if placed.note.stop
+        ]
 
 
 def _less_span(low: Note, high: Note) -> str:
@@ -346,7 +355,7 @@ def _less_span(low: Note, high: Note) -> str:
 def _moves(board: Board, passage: Passage, goal_bpm: int, hand_speed_mm_s: float) -> Iterator[_Remark]:
     """Moves of the fretting hand that are faster than its set speed at the goal tempo."""
     before: tuple[Fraction, float, Note] | None = None
-    for onset, events, struck in moments(passage):
+    for onset, events, struck in _moments(passage):
         notes = [note for note in struck if uses_fretting_hand(note)]
         if not notes:
             continue
