@@ -122,6 +122,12 @@ def duet_of(score: Score, instrument: Instrument, seconds_per_whole: float, wher
     return Duet(melody, bass, instrument, seconds_per_whole)
 
 
+def choices_of(choices: Iterable[Choice], layer: str) -> list[Choice]:
+    """The places of one layer of the drill."""
+    wanted = "bass" if layer == BASS else "melody"
+    return [choice for choice in choices if choice.layer == wanted]
+
+
 def place_duet(score: Score, duet: Duet, shift: Shift, choices: Sequence[Choice]) -> None:
     """Leave in the score the notes that have a place, moved and at their places; tell the others by bar."""
     for bar in score.bars:
@@ -129,8 +135,7 @@ def place_duet(score: Score, duet: Duet, shift: Shift, choices: Sequence[Choice]
         bar.key = bar.key.moved(shift.key) if bar.key else None
     lines = ((duet.melody, shift.melody, MELODY), (duet.bass, shift.bass, BASS))
     for line, semitones, layer in lines:
-        chosen = "bass" if layer == BASS else "melody"
-        at = {choice.note.onset_s: choice for choice in choices if choice.layer == chosen}
+        at = {choice.note.onset_s: choice for choice in choices_of(choices, layer)}
         for one in line:
             midi = duet.moved(one, semitones)
             choice = at.get(float(one.onset) * duet.seconds_per_whole)

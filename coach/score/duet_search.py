@@ -14,7 +14,7 @@ from itertools import count
 
 from coach.ground.frozen import frozen
 from coach.ground.problem import CoachError, Problem
-from coach.score.duet import BASS, BASS_WORTH, MELODY_WORTH, RAISED_COST, Duet, Shift
+from coach.score.duet import BASS_WORTH, MELODY_WORTH, RAISED_COST, Duet, Shift, choices_of
 from coach.strings.fingering import Choice, Fingering, TooManyWaysError, fingering_upto
 from coach.strings.reach import bass_places, places_for
 from coach.words.names import tuning_name
@@ -49,10 +49,7 @@ class Arrangement:
 
     def choices(self, layer: str) -> list[Choice]:
         """The places of the notes that are kept of a layer."""
-        wanted = "bass" if layer == BASS else "melody"
-        return (
-            [choice for choice in self.fingering.choices if choice.layer == wanted] if self.fingering else []
-        )
+        return choices_of(self.fingering.choices, layer) if self.fingering else []
 
 
 def arrangements(duet: Duet, keys: Sequence[int], where: str) -> list[Arrangement]:
