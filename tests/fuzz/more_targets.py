@@ -9,6 +9,7 @@ import random
 import socket
 import stat
 import struct
+import sys
 import tempfile
 import wave
 from collections.abc import Sequence
@@ -20,7 +21,7 @@ from unittest import mock
 from coach.ground.files import free_path
 from tests.fuzz import seeds
 from tests.fuzz.invariants import assert_plain
-from tests.fuzz.mutate import mutated_bytes
+from tests.fuzz.mutate import chance_of, mutated_bytes
 
 # What is planted where, and what is called then.
 
@@ -105,18 +106,22 @@ def practised_folder() -> dict[str, bytes]:
         }
 
 
-def called(words: Sequence[str], folder: Path) -> int:
-    """A command in a folder, its output kept plain; its exit status."""
+def called(words: Sequence[str], folder: Path, given: bytes = b"") -> int:
+    """The exit status of a command in a folder, with what it is given to read; what it says and writes is plain."""
     from coach.cli import main
 
-    out, faults = io.TextIOWrapper(io.BytesIO(), "utf-8"), io.StringIO()
-    environment = mock.patch.dict(os.environ, {"XDG_STATE_HOME": str(folder.parent / "state")})
-    with environment, chdir(folder), redirect_stdout(out), redirect_stderr(faults):
+    out, faults = io.TextIOWrapper(io.BytesIO(), "utf-8", "surrogateescape"), io.StringIO()
+    environment = mock.patch.dict(os.environ, {"XDG_STATE_HOME": str(folder / "state")})
+    reading = mock.patch.object(sys, "stdin", io.TextIOWrapper(io.BytesIO(given), "utf-8"))
+    with environment, reading, chdir(folder), redirect_stdout(out), redirect_stderr(faults):
         try:
             status = main([*words])
         except SystemExit as end:
             status = int(end.code or 0)
     assert_plain(faults.getvalue())
+    out.flush()
+    if "midi" not in words:
+        assert_plain(out.buffer.getvalue().decode("utf-8", "surrogateescape").replace("\r\n", "\n"))
     assert status in (0, 1, 2), status
     return status
 
@@ -195,7 +200,7 @@ def run_duet(data: bytes, folder: Path, name: str) -> str:
     from coach.score.two_lines import LineNames
     from coach.strings.ready_made import ready_made
 
-    chance = random.Random(len(data) * 31 + sum(data[:200]))
+    chance = chance_of(data)
     path = folder / name
     path.write_bytes(data)
     lines = chance.choice(
@@ -266,7 +271,7 @@ def mutated_take(rng: random.Random, pool: Sequence[bytes]) -> bytes:
 
 def run_take(data: bytes, folder: Path) -> str:
     """Listen to a take with some options: a table, or a sentence."""
-    chance = random.Random(len(data) * 31 + sum(data[:200]))
+    chance = chance_of(data)
     take = folder / "take.wav"
     take.write_bytes(data)
     words = [

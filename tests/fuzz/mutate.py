@@ -36,6 +36,11 @@ def tokens_of(text: str) -> tuple[str, ...]:
     return tuple(TOKENS.findall(text))
 
 
+def chance_of(data: bytes) -> random.Random:
+    """What is drawn while an input is run: the same whenever it is run again."""
+    return random.Random(len(data) * 31 + sum(data[:2000]))
+
+
 def mutated_text(rng: random.Random, text: str, others: Sequence[str], words: Sequence[str] = ()) -> str:
     """The text with one to eight changes: words, numbers, lines, nesting, and pieces of other texts.
 
