@@ -242,16 +242,16 @@ def own_exports() -> tuple[bytes, ...]:
 
 @cache
 def takes() -> tuple[bytes, ...]:
-    """Short takes: a decaying tone after two clicks, at several rates and widths."""
+    """Takes of a decaying noise twice a second, at rates and widths that are read, as long as the phrase when fast."""
     made = []
-    for rate, width, channels in ((8_000, 2, 1), (48_000, 2, 2), (16_000, 3, 1)):
+    for rate, width, channels in ((22_050, 2, 1), (48_000, 2, 2), (22_050, 3, 1)):
         buffer = io.BytesIO()
         with wave.open(buffer, "wb") as file:
             file.setnchannels(channels)
             file.setsampwidth(width)
             file.setframerate(rate)
             rng = random.Random(rate)
-            frames = (int(rng.uniform(-1, 1) * 20_000 * 0.9995 ** (n % (rate // 2))) for n in range(rate))
+            frames = (int(rng.uniform(-1, 1) * 20_000 * 0.9995 ** (n % (rate // 2))) for n in range(4 * rate))
             file.writeframes(
                 b"".join(struct.pack("<i", value << 8)[4 - width :] * channels for value in frames)
             )
@@ -284,13 +284,15 @@ def run_take(data: bytes, folder: Path) -> str:
         str(folder / "home"),
         str(take),
     ]
-    words += ["--tempo", chance.choice(("60", "20", "300", "0", "999", "x"))]
-    for option, value in (
-        ("--starts-at", chance.choice(("0", "0.5", "-1", "1e9", "nan"))),
-        ("--open-strings", str(take)),
-        ("--layer", chance.choice(("harmonics", "bass", "nobody"))),
-        ("--json", ""),
+    words += ["--tempo", chance.choice((*["300"] * 12, "60", "20", "0", "999", "x"))]
+    # Most takes are to be listened to, and those with a clean one to be judged.
+    for option, share, value in (
+        ("--starts-at", 0.8, chance.choice((*["0"] * 8, "0.2", "-1", "1e9", "nan"))),
+        ("--clean", 0.5, str(take)),
+        ("--open-strings", 0.2, str(take)),
+        ("--layer", 0.3, chance.choice(("harmonics", "harmonics", "bass", "nobody"))),
+        ("--json", 0.4, ""),
     ):
-        if chance.random() < 0.4:
+        if chance.random() < share:
             words += [option, *([value] if value else [])]
     return f"listen: status {called(words, folder)}"
