@@ -244,14 +244,18 @@ async def test_the_node_explorer_tells_how_far_off_a_place_rings_that_is_no_unis
         assert {"D<5>", "E<2.7> -31"} <= set(places)
 
 
+def hear_all(screen):
+    """Let the tuning screen have heard every string."""
+    instrument = screen.heard.instrument
+    for string in range(len(instrument.strings)):
+        instrument = instrument.with_measured(string, instrument.open_hz(string) * 1.001, 1e-4)
+    screen.heard = replace(screen.heard, instrument=instrument)
+
+
 async def test_strings_that_were_all_heard_are_offered_to_be_saved(tmp_path):
     async with running(tmp_path, (100, 30)) as (app, pilot, _player):
         await pilot.press("t")
-        screen = app.screen
-        instrument = screen.heard.instrument
-        for string in range(len(instrument.strings)):
-            instrument = instrument.with_measured(string, instrument.open_hz(string) * 1.001, 1e-4)
-        screen.heard = replace(screen.heard, instrument=instrument)
+        hear_all(app.screen)
         await pilot.press("q")
         assert "Save these strings" in screen_text(app)
         await pilot.press("y")
@@ -259,6 +263,24 @@ async def test_strings_that_were_all_heard_are_offered_to_be_saved(tmp_path):
         assert isinstance(app.screen, StartScreen)
         (mine,) = app.desk.settings.instruments
         assert mine.strings[0].measured_cents == pytest.approx(1.73, abs=0.05)
+
+
+@pytest.mark.parametrize("broken_first", [True, False])
+async def test_strings_that_cannot_be_saved_are_told_of_and_the_screen_is_left(tmp_path, broken_first):
+    settings = tmp_path / "settings.yaml"
+    async with running(tmp_path, (100, 30)) as (app, pilot, _player):
+        await pilot.press("t")
+        hear_all(app.screen)
+        if broken_first:
+            settings.write_text("practice: 1\n", encoding="utf-8")
+        await pilot.press("q")
+        assert "Save these strings" in screen_text(app)
+        settings.write_text("practice: 1\n", encoding="utf-8")
+        await pilot.press("y")
+        await pilot.pause()
+        assert isinstance(app.screen, StartScreen)
+        assert "settings.yaml:1" in app.last_words[-1]
+        assert settings.read_text(encoding="utf-8") == "practice: 1\n"
 
 
 async def test_tuning_shows_beats_and_detunes_by_a_key(tmp_path):

@@ -198,15 +198,15 @@ def test_who_named_no_instrument_may_keep_what_was_heard_as_their_own(tmp_path):
     settings = tmp_path / "settings.yaml"
     one = BASS
     for string, hz in enumerate((98.0, 73.4, 55.0, 41.2)):
-        assert not may_become_own(settings, one)
+        assert not may_become_own(load_settings(settings).instruments, one)
         one = one.with_measured(string, hz, 1e-4)
-    assert may_become_own(settings, one)
+    assert may_become_own(load_settings(settings).instruments, one)
     assert keep_strings(settings, one, as_own=True)
     (mine,) = load_settings(settings).instruments
     assert [mine.measured_hz(string) for string in range(4)] == pytest.approx(
         [98.0, 73.4, 55.0, 41.2], abs=0.02
     )
-    assert not may_become_own(settings, one)
+    assert not may_become_own(load_settings(settings).instruments, one)
 
 
 def test_save_makes_what_a_recording_says_of_all_strings_the_players_own(tmp_path, capsys):

@@ -8,6 +8,7 @@ from typing import Any
 
 from coach.commands.common import places_of, say, say_json
 from coach.folder.own_strings import keep_strings, may_become_own
+from coach.folder.settings import load_settings
 from coach.listen.beats import Beats, best_beats
 from coach.listen.open_string import ringing_string
 from coach.listen.sound_file import read_sound
@@ -61,7 +62,7 @@ def say_strings(instrument: Instrument, arguments: argparse.Namespace) -> int:
     settings = places_of(arguments).settings
     if keep_strings(settings, instrument, arguments.save):
         say(f"saved with your instrument in {settings}", to=sys.stderr)
-    elif may_become_own(settings, instrument):
+    elif may_become_own(load_settings(settings).instruments, instrument):
         say("not saved, since your settings name no instrument: --save makes this one yours", to=sys.stderr)
     return 0
 

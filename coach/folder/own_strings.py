@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 
 from coach.folder.settings import load_settings, save_settings
@@ -25,9 +26,9 @@ def keep_strings(path: Path, heard: Instrument, as_own: bool = False) -> bool:
     return True
 
 
-def may_become_own(path: Path, heard: Instrument) -> bool:
-    """Whether all strings were heard, and the settings name no instrument to keep that with."""
-    return _all_heard(heard) and not load_settings(path).instruments
+def may_become_own(own: Sequence[Instrument], heard: Instrument) -> bool:
+    """Whether all strings were heard, and the player has no instrument in the settings to keep that with."""
+    return _all_heard(heard) and not own
 
 
 def _all_heard(heard: Instrument) -> bool:

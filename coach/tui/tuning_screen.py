@@ -11,6 +11,7 @@ from textual.message import Message
 from textual.timer import Timer
 
 from coach.folder.own_strings import keep_strings, may_become_own
+from coach.ground.problem import CoachError
 from coach.sound.capture import Capture
 from coach.sound.player import now_s
 from coach.strings.detune import Heard, beatless, moved
@@ -204,7 +205,7 @@ class TuningScreen(DrawnScreen):
         """Leave; what was heard of all strings is kept with the player's own instrument, or saving it is offered."""
         self.coach.player_stop()
         self._stop_listening()
-        if may_become_own(self.coach.desk.places.settings, self.heard.instrument):
+        if may_become_own(self.coach.desk.settings.instruments, self.heard.instrument):
             answers = ((("enter", "y"), "save", "save it"), (("n", "escape"), "leave", "don't"))
             self.app.push_screen(
                 AskScreen("Save these strings as your instrument?", _KEPT, answers), self._leave
@@ -214,9 +215,14 @@ class TuningScreen(DrawnScreen):
 
     def _leave(self, answer: str | None) -> None:
         settings = self.coach.desk.places.settings
-        if keep_strings(settings, self.heard.instrument, answer == "save"):
-            self.coach.use_saved_settings()
-            self.coach.last_words.append(f"the strings' tuning and stiffness are kept in {settings}")
+        try:
+            if keep_strings(settings, self.heard.instrument, answer == "save"):
+                self.coach.use_saved_settings()
+                self.coach.last_words.append(f"the strings' tuning and stiffness are kept in {settings}")
+        except CoachError as error:
+            # Told now and, as the app may end here, after it.
+            self.notify(str(error), severity="error", markup=False)
+            self.coach.last_words.append(f"the strings' tuning and stiffness are not saved: {error}")
         if self.app.screen_stack[0] is self:
             self.app.exit()
         else:
