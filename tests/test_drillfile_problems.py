@@ -335,7 +335,20 @@ def test_a_bar_beyond_the_limit_is_refused_once() -> None:
         (lambda path: None, "there is no such file"),
         (lambda path: path.mkdir(), "this is a folder"),
         (lambda path: path.write_bytes(b"\x89PNG\r\n\x1a\n\0\0\0\rIHDR"), "binary"),
-        (lambda path: path.write_bytes(bytes(2000)), "binary"),
+        (lambda path: path.write_bytes(bytes(2000)), "binary file, not a drill file .name a drill file"),
+        (
+            lambda path: path.write_bytes(b"MThd\0\0\0\6"),
+            "a MIDI file, not a drill file .`coach import` makes a drill",
+        ),
+        (
+            lambda path: path.write_bytes(b"PK\x03\x04"),
+            "an archive, not a drill file .`coach import` makes a drill",
+        ),
+        (
+            lambda path: path.write_text("<?xml version='1.0'?>"),
+            "an XML file, not a drill file .`coach import` makes",
+        ),
+        (lambda path: path.write_text("\ufeff\n<score-partwise>"), "a MusicXML file, not a drill file"),
         (lambda path: path.write_bytes("a: ä".encode("latin-1")), "not UTF-8 text"),
         (lambda path: path.write_bytes("a: 1".encode("utf-16")), "UTF-16"),
         (lambda path: path.write_bytes(b"a" * 10_000_000), "10.0 MB"),

@@ -572,7 +572,11 @@ def midi_with(kind: int, division: int) -> bytes:
         (zipped("a.musicxml", b"<a>" + b" " * 30_000_000), "larger than 20 MB"),
         (zipped("a.txt", b"x"), "has no MusicXML"),
         (zipped("a.xml", b"<a/>")[:-30], "archive can't be read"),
-        (b"PK\x03\x04" + bytes(100), "archive can't be read"),
+        (b"PK\x03\x04" + bytes(100), r"archive can't be read: .*\(an unfinished copy or download\?"),
+        (
+            b"# Mine\ndrill: 1\n",
+            r"not a MusicXML or MIDI file \(it is a drill file: `coach practice` takes it",
+        ),
         (b"", "not a MusicXML or MIDI file"),
         (b"\x89PNG\r\n", "not a MusicXML or MIDI file"),
         (b"<html></html>", "no part with music"),
@@ -600,7 +604,7 @@ def midi_with(kind: int, division: int) -> bytes:
         (midi_with(2, 96), "of type 2, separate patterns"),
         (midi_with(9, 96), "of type 9, which does not exist"),
     ],
-    ids=range(26),
+    ids=range(27),
 )
 def test_hostile_and_broken_files_are_refused_in_one_sentence(
     data: bytes, message: str, tmp_path: Path
@@ -639,7 +643,8 @@ def test_a_huge_file_is_refused_unread(tmp_path: Path) -> None:
         CoachError, match=r"the file has 100\.0 MB; a MusicXML or MIDI file has at most 20 MB"
     ):
         read_score(path)
-    with pytest.raises(CoachError, match="this is a folder"):
+    (tmp_path / "drill.yaml").touch()
+    with pytest.raises(CoachError, match=r"this is a folder, .*name a file in it: .*huge\.musicxml"):
         read_score(tmp_path)
     with pytest.raises(CoachError, match="no such file"):
         read_score(tmp_path / "none.mid")

@@ -7,6 +7,7 @@ false.
 
 from __future__ import annotations
 
+import codecs
 import difflib
 import re
 import stat
@@ -40,6 +41,10 @@ class FileKind:
     """`a drill file`."""
     single: str = "one document"
     max_bytes: int = 1_000_000
+    endings: tuple[str, ...] = (".yaml",)
+    """How the names of such files end."""
+    others: AnyMapping[bytes, tuple[str, str]] = field(default_factory=dict)
+    """Files that are taken for one: how they begin, with what they are and the way out."""
     depth: int = 6
     """So deep is the deepest that has a meaning."""
     start: str = ""
@@ -202,7 +207,7 @@ def read_bytes(path: Path | str, kind: FileKind) -> bytes:
     try:
         status = Path(path).stat()
         if stat.S_ISDIR(status.st_mode):
-            inside = sorted(Path(path).glob("*.yaml"))
+            inside = sorted(each for each in Path(path).iterdir() if each.suffix.lower() in kind.endings)
             guess = f"name a file in it: {inside[0]}" if inside else "name the file itself"
             raise CoachError(Problem(f"this is a folder, not {kind.file}", where, guess=guess))
         if not stat.S_ISREG(status.st_mode):
@@ -224,6 +229,10 @@ def too_large(size: int, kind: FileKind) -> str:
 
 def decode(data: bytes, where: str, kind: FileKind) -> str:
     """UTF-8 text without its byte-order mark; CoachError for anything else."""
+    head = data[:100].removeprefix(codecs.BOM_UTF8).lstrip()
+    for start, (what, guess) in kind.others.items():
+        if head.startswith(start):
+            raise CoachError(Problem(f"this is {what}, not {kind.file}", where, guess=guess))
     try:
         text = data.decode("utf-8-sig")
     except UnicodeDecodeError as error:
@@ -233,11 +242,13 @@ def decode(data: bytes, where: str, kind: FileKind) -> str:
             ) from None
         line = data.count(b"\n", 0, error.start) + 1
         if b"\0" in data[:1024]:
-            raise CoachError(Problem(f"this is a binary file, not {kind.file}", where)) from None
+            raise CoachError(
+                Problem(f"this is a binary file, not {kind.file}", where, guess=f"name {kind.file}")
+            ) from None
         message = f"byte 0x{data[error.start]:02x} is not UTF-8 text"
         raise CoachError(Problem(message, where, line, guess="save the file as UTF-8")) from None
     if "\0" in text:
-        raise CoachError(Problem(f"this is a binary file, not {kind.file}", where))
+        raise CoachError(Problem(f"this is a binary file, not {kind.file}", where, guess=f"name {kind.file}"))
     return text
 
 

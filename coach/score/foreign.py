@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Collection, Mapping, Sequence
 from fractions import Fraction
 from pathlib import Path
@@ -17,7 +18,12 @@ from coach.score.score import MAX_BYTES, Score, index_named, numbered
 from coach.score.two_lines import LineNames, two_lines
 from coach.score.unpack import OTHER_FORMAT, parse_xml, unpacked
 
-MUSIC_FILE = FileKind(file="a MusicXML or MIDI file", max_bytes=MAX_BYTES)
+MUSIC_FILE = FileKind(
+    file="a MusicXML or MIDI file",
+    max_bytes=MAX_BYTES,
+    endings=(".musicxml", ".mxl", ".xml", ".mid", ".midi"),
+)
+_DRILL = re.compile(rb"^drill:", re.MULTILINE)
 
 
 def read_score(path: Path | str, part: str | None = None, harmonics_octaves: int | None = None) -> Score:
@@ -56,7 +62,12 @@ class _File:
             return cls(data, where)
         data = unpacked(data, where)
         if not data.lstrip(b"\xef\xbb\xbf \t\r\n").startswith((b"<", b"\xff\xfe", b"\xfe\xff")):
-            raise CoachError(Problem("this is not a MusicXML or MIDI file", where, guess=OTHER_FORMAT))
+            guess = (
+                "it is a drill file: `coach practice` takes it as it is"
+                if _DRILL.search(data)
+                else OTHER_FORMAT
+            )
+            raise CoachError(Problem("this is not a MusicXML or MIDI file", where, guess=guess))
         return cls(data, where)
 
     @property

@@ -322,11 +322,18 @@ BLOCKS: dict[str, dict[str, Row]] = {
 }
 """Every block by the key that it stands under."""
 
+_IMPORT = "`coach import` makes a drill of a score"
 DRILL_FILE = FileKind(
     noun="a drill",
     file="a drill file",
     single="one drill",
     max_bytes=MAX_BYTES,
+    others={
+        b"MThd": ("a MIDI file", _IMPORT),
+        b"PK\x03\x04": ("an archive", _IMPORT),
+        b"<?xml": ("an XML file", _IMPORT),
+        b"<score-": ("a MusicXML file", _IMPORT),
+    },
     depth=6,
     start="`coach new` writes a drill to start from",
     sign="a beat starts with its number: `1&`, `2&`",

@@ -18,6 +18,7 @@ from coach.score.score import MAX_BYTES
 MAX_TAGS = 1_500_000
 MAX_ATTRIBUTES = 700_000
 MAX_MEMBERS = 1_000
+_TORN = "an unfinished copy or download? Get or export it again"
 OTHER_FORMAT = "save it from your notation program as MusicXML or MIDI"
 _DECLARATION = re.compile(r"^<\?xml[^>]*\?>")
 _MEMBER = b"PK\x01\x02"
@@ -43,8 +44,7 @@ def parse_xml(data: bytes, where: str) -> ET.Element:
         ) from None
     except (defusedxml.ElementTree.ParseError, ValueError, LookupError) as error:
         line, column = getattr(error, "position", (0, -1))
-        guess = "an unfinished copy or download? Get or export it again"
-        raise CoachError(Problem(f"this is not XML: {error}", where, line, column + 1, guess=guess)) from None
+        raise CoachError(Problem(f"this is not XML: {error}", where, line, column + 1, guess=_TORN)) from None
     return root
 
 
@@ -97,10 +97,11 @@ def unpacked(data: bytes, where: str) -> bytes:
             else f"the archive can't be read: {reason_of(error)}"
         )
         raise CoachError(
-            Problem(message, where, guess="save it again without one" if locked else "")
+            Problem(message, where, guess="save it again without one" if locked else _TORN)
         ) from None
     except Exception as error:  # zlib.error and whatever else a broken archive brings up
-        raise CoachError(Problem(f"the archive can't be read: {reason_of(error)}", where)) from None
+        message = f"the archive can't be read: {reason_of(error)}"
+        raise CoachError(Problem(message, where, guess=_TORN)) from None
 
 
 def as_utf8(data: bytes, where: str) -> bytes:
@@ -110,7 +111,7 @@ def as_utf8(data: bytes, where: str) -> bytes:
     try:
         text = data.decode("utf-16")
     except UnicodeDecodeError as error:
-        raise CoachError(Problem(f"this is not XML: {reason_of(error)}", where)) from None
+        raise CoachError(Problem(f"this is not XML: {reason_of(error)}", where, guess=_TORN)) from None
     return _DECLARATION.sub("", text, count=1).encode()
 
 
