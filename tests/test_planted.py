@@ -13,6 +13,7 @@ from pathlib import Path
 import pytest
 
 from coach.cli import main
+from coach.folder.settings import adopt_settings, keep_settings
 from coach.ground.own_files import read_own, write_own
 from coach.ground.places import find_places
 from coach.ground.problem import CoachError
@@ -149,6 +150,24 @@ def test_what_is_planted_for_the_ear_or_the_machines_letters_is_not_read(
     state = tmp_path / "machine.json"
     os.mkfifo(state)
     assert name_kept_in(state, "host", bytes(6)) == "aaaaaa"
+    assert name_kept_in(state, "host", b"\1" * 6) == "aaaaaa"
+
+
+def test_a_link_where_the_machines_letters_and_the_usual_settings_are_kept_gives_way_to_a_file(
+    tmp_path: Path,
+) -> None:
+    theirs, state, usual = tmp_path / "theirs", tmp_path / "machine.json", tmp_path / "usual.yaml"
+    theirs.write_text("{}", encoding="utf-8")
+    for link in (state, usual):
+        link.symlink_to(theirs)
+    assert name_kept_in(state, "host", bytes(6)) == "aaaaaa"
+    assert name_kept_in(state, "host", b"\1" * 6) == "aaaaaa"
+    mine, new = tmp_path / "settings.yaml", tmp_path / "new.yaml"
+    mine.write_text("practice: {minutes: 35}\n", encoding="utf-8")
+    keep_settings(mine, usual)
+    adopt_settings(new, usual)
+    assert new.read_text(encoding="utf-8") == mine.read_text(encoding="utf-8")
+    assert theirs.read_text(encoding="utf-8") == "{}"
 
 
 def test_a_file_of_the_programs_own_is_written_whole_and_read_up_to_a_bound(tmp_path: Path) -> None:

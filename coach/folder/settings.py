@@ -175,7 +175,8 @@ def keep_settings(path: Path, usual: Path) -> None:
     """Keep a folder's settings for the next new folder, where they can be kept."""
     with suppress(OSError, CoachError):
         usual.parent.mkdir(parents=True, exist_ok=True)
-        write_whole(usual, [_text_of(path).encode()])
+        # As it is read: not through a link.
+        write_whole(usual, [_text_of(path).encode()], through_links=False)
 
 
 def _text_of(path: Path) -> str:

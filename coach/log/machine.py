@@ -40,7 +40,8 @@ def name_kept_in(state: Path, host: str, random_bytes: bytes) -> str:
     name = "".join(_LETTERS[byte % len(_LETTERS)] for byte in random_bytes)
     try:
         state.parent.mkdir(parents=True, exist_ok=True)
-        write_whole(state, [json.dumps({**names, digest: name}).encode()])
+        # A link is not read, so it is not written through either: it would get new letters at each start.
+        write_whole(state, [json.dumps({**names, digest: name}).encode()], through_links=False)
     except OSError:
         return hashlib.blake2b(f"{host}\0{state}".encode("utf-8", "replace"), digest_size=4).hexdigest()
     return name
