@@ -97,11 +97,11 @@ def test_whatever_fails_in_the_ear_is_one_line_and_the_next_repetition_is_judged
     listener.hears(performer, performer.plays())
     listener.learns()
 
-    def broken(self, recording):
+    def broken(self, looks):
         raise ZeroDivisionError
 
     with monkeypatch.context() as patch:
-        patch.setattr(Ear, "judge", broken)
+        patch.setattr(Ear, "heard", broken)
         assert listener.hears(performer, performer.plays()) == {}
         assert listener.hearing.status == "listening failed (ZeroDivisionError): going on without it"
     assert len(listener.hears(performer, performer.plays())) > 3

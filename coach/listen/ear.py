@@ -63,12 +63,12 @@ class Ear:
             strings.append(one or theory)
         return cls(tuple(strings))
 
-    def learn(self, recording: Recording) -> Ear:
-        """The ear after a repetition that its player rated clean.
+    def learn(self, recording: Recording, looks: Sequence[Look] = ()) -> Ear:
+        """The ear after a repetition that its player rated clean; `looks` are its own at it, where they are at hand.
 
         It is looked at twice: what other strings may hide is known better once their own levels are.
         """
-        once = self._with(self.looks(recording))
+        once = self._with(looks or self.looks(recording))
         return self._with(once.looks(recording))
 
     def looks(self, recording: Recording, known_looks: Sequence[Look] = ()) -> tuple[Look, ...]:

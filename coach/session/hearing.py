@@ -19,6 +19,7 @@ from coach.listen.clicks import ClickSound, Strike, click_sound
 from coach.listen.ear import Ear
 from coach.listen.heard import Heard
 from coach.listen.kept import new_ear
+from coach.listen.look import Look
 from coach.listen.recording import Recording
 from coach.listen.scene import note_key
 from coach.sound.capture import CaptureState, CaptureStatus
@@ -112,6 +113,8 @@ class Hearing:
     _before: dict[Instrument, Ear] = field(default_factory=dict)
     """Each ear without what it learnt last."""
     _last: tuple[Take, Recording] | None = None
+    _looked: tuple[Ear, tuple[Look, ...]] | None = None
+    """The ear that judged it, and how it looked to this ear."""
     _click: ClickSound | None = None
 
     def open(self) -> None:
@@ -179,7 +182,7 @@ class Hearing:
         return self._ears[instrument]
 
     def _judge(self, take: Take) -> None:
-        self.trouble, self._last = "", None
+        self.trouble, self._last, self._looked = "", None, None
         recording = self._recording(take)
         if recording is None:
             self.trouble = UNHEARD if self.listens else ""
@@ -192,8 +195,9 @@ class Hearing:
             if any(note_key(placed.note) in ear.notes for placed in event.notes)
         }
         self.trouble = "" if known else LEARNS
-        heard = ear.judge(recording) if known else ()
-        heard = tuple(one for one in heard if one.label in known)
+        looks = ear.looks(recording) if known else ()
+        self._looked = ear, looks
+        heard = tuple(one for one in ear.heard(looks) if one.label in known)
         if unlike(heard):
             self.trouble, heard = UNLIKE, ()
         self._judged.put((take, heard))
@@ -228,9 +232,10 @@ class Hearing:
     def _learn(self) -> None:
         if self._last is not None:
             take, recording = self._last
+            judge, looks = self._looked or (None, ())
             ear = self._ear(take.instrument)
             self._before = {take.instrument: ear}
-            self._ears[take.instrument] = ear.learn(recording)
+            self._ears[take.instrument] = ear.learn(recording, looks if ear is judge else ())
 
     def _keep(self) -> None:
         for instrument, ear in self._ears.items():
