@@ -63,7 +63,8 @@ def _drill(root: Element, where: str) -> Drill:
     layers = [tuple(names.split(", ")) for names in fields["layers"].split("; ")]
     ids = fields["phrases"].split(", ")
     quarters = int(fields["tempo_bpm"]) * head.tempo.beat_whole * 4
-    reader = _Reader(head, fields["voices"].split(", "), quarters)
+    voices = {str(number): layer for number, layer in enumerate(fields["voices"].split(", "), 1)}
+    reader = _Reader(head, voices, quarters)
     phrases: list[tuple[str, str, int, list[Bar]]] = []
     for measure in root.findall("part/measure"):
         bar = reader.bar(measure)
@@ -93,7 +94,8 @@ class _Reader:
     """Reads one measure after another; keeps what lasts from bar to bar."""
 
     head: Drill
-    voices: list[str]
+    voices: dict[str, str]
+    """The layer of each voice's number."""
     quarters: Fraction
     """The rung in quarters a minute."""
     divisions: int = 1
@@ -162,7 +164,7 @@ class _Reader:
                 if item.find("chord") is None:
                     onset, at = at, at + ticks
                 if item.find("notations/technical/other-technical") is not None:
-                    layer = self.voices[int(item.findtext("voice") or 0) - 1]
+                    layer = self.voices[item.findtext("voice") or ""]
                     struck.setdefault((layer, onset), []).append(item)
             furthest = max(furthest, at)
         length = furthest * unit
