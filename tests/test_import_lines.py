@@ -128,11 +128,17 @@ def test_bars_are_called_and_chosen_by_the_numbers_that_the_score_prints(name: s
     assert (shown[0], shown[-1]) == (5, 6)
 
 
-def test_numbers_that_go_back_are_counted_and_told(tmp_path: Path) -> None:
-    bars = "".join(measure(note("E1", 8), number=number) for number in (1, 2, 1, 2))
+@pytest.mark.parametrize(
+    ("printed", "reason"), [((1, 2, 1, 2), "back"), ((9998, 9999, 10000, 10001), "beyond 9999")]
+)
+def test_numbers_that_no_drill_can_have_are_counted_and_told(
+    printed: tuple[int, ...], reason: str, tmp_path: Path
+) -> None:
+    bars = "".join(measure(note("E1", 8), number=number) for number in printed)
     score = read_score(two_parts(tmp_path, bars, bars), "1")
     assert [bar.number for bar in score.bars] == ["1", "2", "3", "4"]
-    assert score.remarks[0] == "the bars are counted from 1 to 4, since the file's own numbers go back"
+    message = f"the bars are counted from 1 to 4, since the file's own numbers go {reason}"
+    assert score.remarks[0] == message
 
 
 def test_a_short_bar_keeps_its_length_and_a_bar_left_unfilled_is_filled_as_others_are(tmp_path: Path) -> None:

@@ -111,16 +111,21 @@ def _title(root: Element) -> str:
 def bar_numbers(printed: Sequence[str], score: Score) -> list[str]:
     """The numbers of a part's bars, from what the file says of each: `4`, `4a` and `X1` for a later piece of bar 4.
 
-    Counted from 1 where those go back, as they do where several movements stand in one file; that is told.
+    Counted from 1 where those go back, as they do where several movements stand in one file, or are too high; that is
+    told.
     """
     numbers: list[int] = []
     for text in printed:
         digits = re.match(r"[0-9]{1,5}", text)
         before = numbers[-1] if numbers else 0
         numbers.append(int(digits[0]) if digits else before + (not text.startswith("X")))
-    if numbers == sorted(numbers) and numbers[-1] <= MAX_BAR_NUMBER:
+    back = numbers != sorted(numbers)
+    if not back and numbers[-1] <= MAX_BAR_NUMBER:
         return list(map(str, numbers))
-    score.remark("", f"the bars are counted from 1 to {len(numbers)}, since the file's own numbers go back")
+    reason = "back" if back else f"beyond {MAX_BAR_NUMBER}"
+    score.remark(
+        "", f"the bars are counted from 1 to {len(numbers)}, since the file's own numbers go {reason}"
+    )
     return [str(number) for number in range(1, len(numbers) + 1)]
 
 
