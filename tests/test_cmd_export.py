@@ -47,6 +47,7 @@ def test_the_command_writes_every_format(kind: str, tmp_path: Path) -> None:
     ("words", "message"),
     [
         (["--to", "midi"], "midi needs a file"),
+        (["--to", "midi", "-o", ""], "-o: the file's name is empty (-o FILE; - is standard output)"),
         (["--to", "midi", "--tempo", "10", "-o", "-"], "'10' is not a whole number from 20 to 300"),
         (["--to", "midi", "--width", "70", "-o", "-"], "goes with --to tab, not with midi"),
         (["--to", "tab", "--click-only"], "goes with --to midi or wav, not with tab"),

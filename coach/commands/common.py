@@ -90,8 +90,20 @@ def add_json(parser: argparse.ArgumentParser) -> None:
 def add_output(parser: argparse.ArgumentParser, what: str, required: bool = False) -> None:
     """`-o FILE`: for commands that write a file; `-` is standard output."""
     parser.add_argument(
-        "-o", "--output", metavar="FILE", required=required, help=f"{what}; - is standard output"
+        "-o",
+        "--output",
+        type=_target,
+        metavar="FILE",
+        required=required,
+        help=f"{what}; - is standard output",
     )
+
+
+def _target(name: str) -> str:
+    if not name:
+        # As a shell leaves it where a variable is not set.
+        raise UsageError(Problem("the file's name is empty", "-o", guess="-o FILE; - is standard output"))
+    return name
 
 
 def places_of(arguments: argparse.Namespace) -> Places:
