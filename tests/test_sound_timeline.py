@@ -117,3 +117,16 @@ def test_the_midi_clock_ticks_24_to_the_quarter_and_one_tick_is_the_music_s_star
 
 def test_strikes_at_binary_fractions_are_rounded_once():
     assert place([Strike(Fraction(1, 3))], 48_000, 7)[0].position_samples == 16_007
+
+
+def test_when_the_last_event_is_due_is_known_without_the_others(monkeypatch):
+    onsets = tuple(Fraction(beat, 3) for beat in range(12))
+    timeline = rep_timeline(passage(Meter.of(4, 4), 1, onsets=onsets), 77, ClickPattern(), 1)
+    latest = max(timeline.onsets_s.values())
+    asked, exact = [], TempoMap.seconds_at
+    monkeypatch.setattr(
+        TempoMap, "seconds_at", lambda self, beat, bpm: asked.append(beat) or exact(self, beat, bpm)
+    )
+    assert timeline.last_onset_s == latest
+    assert asked == [onsets[-1]]
+    assert rep_timeline(passage(Meter.of(4, 4), 1), 77, ClickPattern(), 1).last_onset_s == 0

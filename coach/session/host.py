@@ -184,7 +184,7 @@ class Practice:
 
         now_s, timeline, start = self._now_s(), self.rated.timeline, self.rated.start
         start_s = now_s - self.rated_s()
-        last_s = start_s + float(max(timeline.onsets_s.values())) + HEARD_S + SPARE_S
+        last_s = start_s + float(timeline.last_onset_s) + HEARD_S + SPARE_S
         return Take(
             start.passage,
             start.drill.instrument,

@@ -57,6 +57,12 @@ class RepTimeline:
     ends_s: Mapping[int, Fraction]
     """Label of each event to when its hold ends."""
 
+    @property
+    def last_onset_s(self) -> Fraction:
+        """When the last event is due, found without the times of all others; 0 where there is none."""
+        label = max(self.onsets_s, default=None)
+        return Fraction(0) if label is None else self.onsets_s[label]
+
 
 class _Due(Mapping[int, Fraction]):
     """A time for each event by its label, worked out when it is asked for."""

@@ -55,7 +55,7 @@ def pressed(
 ) -> Action | None:
     """What a press means now; `at_s` is its position in the rep that sounds or has just ended."""
     near = isinstance(practice.session.state, Playing | Rating)
-    last = max((float(onset) for onset in timeline.onsets_s.values()), default=0.0) if timeline else 0.0
+    last = float(timeline.last_onset_s) if timeline else 0.0
     moment = Moment(near and timeline is not None, at_s, last, last_choke_s if near else None)
     return meaning(bound, moment, foot)
 
