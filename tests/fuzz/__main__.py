@@ -35,7 +35,7 @@ def main() -> int:
     parser.add_argument("--replay", type=Path, help="run one saved input again")
     arguments = parser.parse_args()
     if arguments.replay:
-        tally = run_batch(arguments.replay.name.split("-")[0], 0, 0, 1, arguments.replay.read_bytes())
+        tally = run_batch(arguments.replay.name.rpartition("-")[0], 0, 0, 1, arguments.replay.read_bytes())
         print("\n".join(failure.trace for failure in tally.failures) or f"no failure: {dict(tally.ends)}")
         return bool(tally.failures)
     names = arguments.target or list(TARGETS)
