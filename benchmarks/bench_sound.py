@@ -169,7 +169,7 @@ def midi(options: Options) -> Iterator[Row]:
     from tests.real.test_midi_real import CLOCK, LISTENER, play_through, second_client, what_was_heard
 
     before = dict(os.environ)
-    os.environ.update(JACK_NO_START_SERVER="1", JACK_DEFAULT_SERVER=f"wellrungbench{os.getpid()}")
+    os.environ.update(JACK_NO_START_SERVER="1", JACK_DEFAULT_SERVER="wellrung-bench")
     server = start_jack()
     try:
         for name, settings in (

@@ -5,7 +5,6 @@ missing, the test skips and says what to install.
 """
 
 import contextlib
-import itertools
 import os
 import shutil
 import signal
@@ -18,7 +17,6 @@ import numpy as np
 import pytest
 
 RATE = 48_000
-_SERVERS = itertools.count()
 _PACKAGES = {
     "pulseaudio": "pulseaudio",
     "parec": "pulseaudio-utils",
@@ -149,7 +147,8 @@ def jack(monkeypatch) -> Iterator[subprocess.Popen]:
     pytest.importorskip("rtmidi", reason="needs python-rtmidi: pip install '.[midi]'")
     monkeypatch.setenv("JACK_NO_START_SERVER", "1")
     monkeypatch.setenv("JACK_NO_AUDIO_RESERVATION", "1")
-    monkeypatch.setenv("JACK_DEFAULT_SERVER", f"wellrung{os.getpid()}.{next(_SERVERS)}")
+    # JACK's list has room for eight names and keeps those of servers that were killed, so each worker has one name.
+    monkeypatch.setenv("JACK_DEFAULT_SERVER", f"wellrung-{os.environ.get('PYTEST_XDIST_WORKER', 'alone')}")
     process = start_jack()
     yield process
     end(process)
