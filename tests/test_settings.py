@@ -99,7 +99,10 @@ def test_every_default_is_written_as_it_is_read(section):
         ("keys: {go: spcae}", r"s:1:12: keys\.go: 'spcae' is not a key; .*\(did you mean space\?\)"),
         ("keys: {go: 3.5}", r"s:1:12: keys\.go: '3\.5' is not a key; a key is a letter"),
         ("keys: {go: {a: b}}", r"keys\.go: found a group of `key: value` lines where a list belongs"),
-        ("keys: {go: h}", r"s:1:12: keys\.go: 'h' is already the key of listen \(ready\)"),
+        (
+            "keys: {go: f6, listen: f6}",
+            r"s:1:24: keys\.listen: 'f6' is already the key of go \(ready\) \(give go another key too\)",
+        ),
         ("keys: {late: 5}", r"s:1:14: keys\.late: '5' marks an event while a repetition is rated"),
     ],
 )
@@ -127,6 +130,19 @@ def test_all_problems_come_at_once_in_the_order_of_the_text_with_carets(tmp_path
     places = [line.split(":")[2:4] for line in lines[::3]]
     assert places == [["2", "12"], ["3", "8"], ["3", "23"], ["5", "3"]]
     assert lines[1:3] == ["      channel: 99", "               ^"]
+
+
+def test_a_key_that_the_player_chose_is_theirs_and_what_had_it_by_default_goes_without():
+    # `h` was free on the rating screen until another version of the program wanted it for `as_heard`.
+    keys = read_settings("keys: {broke_off: [tab, space], late: h}", "s").keys
+    assert keys.meaning("h", "rating").id == "late"
+    assert keys.meaning("h", "ready").id == "listen"
+    assert keys.action("view").keys == ("v",)
+    assert keys.notices == (
+        "as_heard has no key, since you chose it for something else: choose one under `keys` in settings.yaml",
+    )
+    assert not read_settings("keys: {late: h, as_heard: f6}", "s").keys.notices
+    assert not read_settings("keys: {as_heard: []}", "s").keys.notices, "the player wants none there"
 
 
 def test_one_switch_may_mean_clean_and_choked():

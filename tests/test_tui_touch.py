@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import pytest
+from textual.widgets import Static
 
 from coach.folder.actions import SCREENS, Keymap
+from coach.ground.places import Places
 from coach.tui.touch import Key, keys_of
 from tests.screens import running
 from tests.test_tui_screens import DRILL_TEXT
@@ -30,6 +32,14 @@ async def test_every_action_of_a_screen_has_a_key_and_lists_have_up_and_down(tmp
         assert {"up", "down", "back"} <= set(labels(app.screen))
         for action in Keymap().in_scope(scope):
             assert not action.keys or action.label in labels(app.screen)
+
+
+async def test_what_lost_its_key_is_told_on_the_start_screen_and_fingers_get_the_rest(tmp_path):
+    Places(tmp_path).settings.write_text("keys: {drills: [space, enter]}\n")
+    async with running(tmp_path, (100, 30)) as (app, _, _):
+        assert "begin has no key" in str(app.screen.query_one("#notes", Static).render())
+        assert labels(app.screen)[0] == "drills"
+        assert "go" not in labels(app.screen)
 
 
 async def test_a_question_with_choices_is_answered_by_fingers(tmp_path):

@@ -5,19 +5,21 @@ the settings are checked whole before there is a screen.
 
 Conventions: a key is named as Textual names it (`space`, `ctrl+s`, `backspace`; a plain letter is itself). An action
 belongs to scopes: a phase of the session (`ready` ... `done`) or a screen (`start`, `library` ...). Two actions
-share a key only where they share no scope. Labels of events are marked by the keys in `LABEL_KEYS`, which no
+share a key only where they share no scope; a key that the player chose is taken from those that have it by default,
+so that a new action never spoils a settings file. Labels of events are marked by the keys in `LABEL_KEYS`, which no
 action of the rating scope may take: the digits, then the row of letters below them.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Set
 from dataclasses import replace
 from functools import cached_property
 
 from coach.ground.fields import Group, Kind, Row, Rows, Values, did_you_mean, kind_of, word_of
 from coach.ground.frozen import frozen
 from coach.ground.kinds import Items
+from coach.ground.plain import listed
 from coach.ground.source import Node, Report, Scalar, nearest
 from coach.rating.fault import causes_of
 from coach.rating.table import CAUSES, RESULTS, Cause
@@ -263,9 +265,20 @@ _MODIFIERS = ("ctrl", "shift", "alt")
 
 @frozen
 class Keymap:
-    """The actions with the player's own keys."""
+    """The actions with the player's own keys, which others then go without."""
 
     actions: tuple[Action, ...] = ACTIONS
+    keyless: tuple[str, ...] = ()
+    """Actions that have no key because the player chose theirs for others."""
+
+    @property
+    def notices(self) -> tuple[str, ...]:
+        """What the player should know of the keys."""
+        if not self.keyless:
+            return ()
+        has = "have" if len(self.keyless) > 1 else "has"
+        why = f"{listed(self.keyless, 4)} {has} no key, since you chose it for something else"
+        return (f"{why}: choose one under `keys` in settings.yaml",)
 
     def action(self, action_id: str) -> Action:
         """The action with this id; KeyError where there is none."""
@@ -326,12 +339,13 @@ class KeymapKey(Group[Keymap]):
 
     def build(self, block: Values, where: str, report: Report) -> Keymap:
         chosen: dict[str, tuple[str, ...]] = block.values
-        actions = tuple(
-            replace(action, keys=chosen[action.id]) if action.id in chosen else action for action in ACTIONS
-        )
-        for action_id, message, guess in dict.fromkeys(_clashes(actions, chosen)):
+        mine = tuple(replace(action, keys=chosen[action.id]) for action in ACTIONS if action.id in chosen)
+        for action_id, message, guess in dict.fromkeys(_clashes(mine)):
             report.error(block.spot(action_id), message, guess, f"{where}.{action_id}")
-        return Keymap(actions)
+        taken = {(scope, key) for action in mine for scope in action.scopes for key in action.keys}
+        own = {action.id: action for action in mine}
+        actions = tuple(own.get(action.id) or _without(action, taken) for action in ACTIONS)
+        return Keymap(actions, tuple(one.id for one in actions if not one.keys and one.id not in own))
 
 
 def key_name(written: str) -> str | None:
@@ -357,19 +371,22 @@ def shown_key(key: str) -> str:
     return "+".join([*modifiers, _SIGNS.get(last, names.get(last, last))])
 
 
-def _clashes(
-    actions: Iterable[Action], chosen: Mapping[str, tuple[str, ...]]
-) -> Iterator[tuple[str, str, str]]:
-    """Every chosen key that means something else already: its action's id, what is wrong, the way out."""
+def _without(action: Action, taken: Set[tuple[str, str]]) -> Action:
+    """An action without those of its keys that are taken, as (scope, key), where it is at hand."""
+    free = (key for key in action.keys if taken.isdisjoint((scope, key) for scope in action.scopes))
+    return replace(action, keys=tuple(free))
+
+
+def _clashes(mine: Iterable[Action]) -> Iterator[tuple[str, str, str]]:
+    """Every chosen key that is chosen for something else too: its action's id, what is wrong, the way out."""
     taken: dict[tuple[str, str], Action] = {}
-    for action, key in ((one, key) for one in actions for key in one.keys):
-        if RATING in action.scopes and key in LABEL_KEYS and action.id in chosen:
+    for action, key in ((one, key) for one in mine for key in one.keys):
+        if RATING in action.scopes and key in LABEL_KEYS:
             message = f"{shown_key(key)!r} marks an event while a repetition is rated"
             yield action.id, message, "choose another key"
         for scope in action.scopes:
             other = taken.setdefault((scope, key), action)
             if other is not action:
-                mine, rest = (action, other) if action.id in chosen else (other, action)
-                message = f"{shown_key(key)!r} is already the key of {rest.id} ({scope})"
-                yield mine.id, message, f"give {rest.id} another key too"
+                message = f"{shown_key(key)!r} is already the key of {other.id} ({scope})"
+                yield action.id, message, f"give {other.id} another key too"
                 break

@@ -125,9 +125,10 @@ class Desk:
 
     @property
     def notices(self) -> tuple[str, ...]:
-        """What the player should know about the drills and the log, what waits for the disk first."""
+        """What the player should know about keys, drills and the log, what waits for the disk first."""
         refusal = self.log.retry() if self.log.waiting else None
-        return (*([str(refusal)] if refusal else []), *self.library.notices, *self.log.notices)
+        waiting = [str(refusal)] if refusal else []
+        return (*waiting, *self.settings.keys.notices, *self.library.notices, *self.log.notices)
 
     def plan(self, minutes: int | None = None, drills: Sequence[Drill] | None = None) -> Plan:
         """Today's plan over the player's drills, or over some, from what the log holds."""

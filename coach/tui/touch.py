@@ -92,7 +92,7 @@ def keys_of(screen: object) -> Iterator[Key]:
 
 
 def _keys_in(screen: CoachScreen) -> Iterator[Key]:
-    actions = screen.actions()
+    actions = [action for action in screen.actions() if action.keys]
     marks = screen if isinstance(screen, Marks) else None
     words = marks.action_words(actions) if marks else [action.label for action in actions]
     (first, word), *others = zip(actions, words, strict=True)
@@ -102,9 +102,8 @@ def _keys_in(screen: CoachScreen) -> Iterator[Key]:
     if screen.scope in _LISTED:
         yield from _UP_AND_DOWN
     for action, word in others:
-        if action.keys:
-            key = _key(action.keys[0], word)
-            yield {**key, "ask": action.help} if action.id == "search" else key
+        key = _key(action.keys[0], word)
+        yield {**key, "ask": action.help} if action.id == "search" else key
 
 
 def _key(name: str, label: str, role: str = "") -> Key:
