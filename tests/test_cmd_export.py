@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 from coach.cli import main
+from coach.commands.export import FORMATS
 from coach.score.load import SEVERAL
 
 DRILLS = Path(__file__).parents[1] / "drills"
@@ -27,20 +28,34 @@ def test_a_drill_is_never_exported_over_itself(tmp_path: Path, capsys: pytest.Ca
     assert drill.read_bytes() == before
 
 
-@pytest.mark.parametrize("kind", ["midi", "musicxml", "tab", "html", "wav"])
+STARTS = {
+    "midi": b"MThd",
+    "musicxml": b"<?xml",
+    "tab": b"Short",
+    "html": b"<!DOCTYPE html>",
+    "pdf": b"%PDF",
+    "wav": b"RIFF",
+}
+"""How each file begins, by its own standard."""
+
+
+@pytest.mark.parametrize("kind", FORMATS)
 def test_the_command_writes_every_format(kind: str, tmp_path: Path) -> None:
-    target = tmp_path / f"out.{kind}"
+    target = tmp_path / f"out{FORMATS[kind].endings[-1]}"
     drill = tmp_path / "short.yaml"
     drill.write_text(SHORT)
     assert main(["export", str(drill), "--to", kind, "-o", str(target)]) == 0
-    starts = {
-        "midi": b"MThd",
-        "musicxml": b"<?xml",
-        "tab": b"Short",
-        "html": b"<!DOCTYPE html>",
-        "wav": b"RIFF",
-    }
-    assert target.read_bytes().startswith(starts[kind])
+    assert target.read_bytes().startswith(STARTS[kind])
+
+
+def test_a_name_that_ends_as_another_formats_do_is_taken_for_a_slip(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    target = tmp_path / "river.musicxml"
+    assert main(["export", str(DRILLS / "first-pour.yaml"), "--to", "midi", "-o", str(target)]) == 2
+    says = "--to midi does not write a .musicxml file (--to musicxml, or a name that ends in .mid)"
+    assert says in capsys.readouterr().err
+    assert not target.exists()
 
 
 @pytest.mark.parametrize(

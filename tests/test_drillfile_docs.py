@@ -11,6 +11,7 @@ import pytest
 import yaml
 
 from coach.cli import main
+from coach.commands.export import FORMATS
 from coach.ground.kinds import Whole
 from coach.ground.slips import MAX_DEPTH
 from coach.music.drill import Drill
@@ -141,7 +142,7 @@ def test_every_line_taught_comes_back_as_it_was(taught: Path) -> None:
     assert read_drill(taught.read_text(encoding="utf-8"), "taught.yaml")[0] == drill
 
 
-@pytest.mark.parametrize("kind", ["midi", "musicxml", "tab", "html", "wav"])
+@pytest.mark.parametrize("kind", FORMATS)
 def test_every_line_taught_is_exported(taught: Path, kind: str) -> None:
     assert main(["export", str(taught), "--to", kind, "-o", "out." + kind]) == 0
     assert Path("out." + kind).stat().st_size > 50

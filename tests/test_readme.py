@@ -11,6 +11,7 @@ from textwrap import wrap
 import pytest
 
 from coach.cli import COMMANDS, main
+from coach.commands.export import FORMATS
 from coach.folder.actions import Keymap
 from coach.folder.settings import SETTINGS, Settings, read_settings
 from coach.ground.kinds import Number, Whole, Word
@@ -70,6 +71,12 @@ def test_the_answers_file_shown_is_read():
 def test_every_command_is_in_the_table():
     for command in COMMANDS:
         assert f"`coach {command}" in README, command
+
+
+def test_every_format_of_an_export_is_named_on_the_front_door_and_its_page():
+    kinds = [f"`{kind}`" for kind in FORMATS]
+    assert f"| {', '.join(kinds[:-1])} or {kinds[-1]} |" in README
+    assert f"--to {'|'.join(FORMATS)} -o FILE" in page("import-export.md")
 
 
 @pytest.mark.parametrize("path", [ROOT / "README.md", *sorted(DOCS.glob("*.md"))], ids=lambda path: path.name)

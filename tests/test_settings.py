@@ -138,9 +138,7 @@ def test_a_key_that_the_player_chose_is_theirs_and_what_had_it_by_default_goes_w
     assert keys.meaning("h", "rating").id == "late"
     assert keys.meaning("h", "ready").id == "listen"
     assert keys.action("view").keys == ("v",)
-    assert keys.notices == (
-        "as_heard has no key, since you chose it for something else: choose one under `keys` in settings.yaml",
-    )
+    assert keys.notices == ("Your own keys leave as_heard without one: add it under `keys` in settings.yaml",)
     assert not read_settings("keys: {late: h, as_heard: f6}", "s").keys.notices
     assert not read_settings("keys: {as_heard: []}", "s").keys.notices, "the player wants none there"
 

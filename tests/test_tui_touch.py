@@ -37,7 +37,7 @@ async def test_every_action_of_a_screen_has_a_key_and_lists_have_up_and_down(tmp
 async def test_what_lost_its_key_is_told_on_the_start_screen_and_fingers_get_the_rest(tmp_path):
     Places(tmp_path).settings.write_text("keys: {drills: [space, enter]}\n")
     async with running(tmp_path, (100, 30)) as (app, _, _):
-        assert "begin has no key" in str(app.screen.query_one("#notes", Static).render())
+        assert "leave begin without one" in str(app.screen.query_one("#notes", Static).render())
         assert labels(app.screen)[0] == "drills"
         assert "go" not in labels(app.screen)
 

@@ -53,6 +53,8 @@ class Format:
     """One thing that a drill can be written as; `write` gets the drill, the rung in bpm and the options."""
 
     write: Callable[[Drill, int, argparse.Namespace], Written]
+    endings: tuple[str, ...]
+    """How names of its files end, the usual one first."""
     next_step: str
     """What to do with it: `print it at full size`."""
     options: tuple[str, ...] = ()
@@ -69,21 +71,23 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--to", choices=tuple(FORMATS), required=True, help="what to write")
     parser.add_argument("--tempo", metavar="BPM", help="tempo in bpm (default: the drill's goal)")
     parser.add_argument(
-        "--click-only", action="store_true", help="midi, wav: click and count-in without the notes"
+        "--click-only", action="store_true", help=f"{_of('click_only')}: click and count-in without the notes"
     )
     parser.add_argument(
         "--harmonics-octaves",
         metavar="N",
-        help="midi: how many octaves above its key the player's sounds play General MIDI program 32, "
-        "guitar harmonics (default: 2, as common soundfonts do)",
+        help=f"{_of('harmonics_octaves')}: how many octaves above its key the player's sounds play General "
+        "MIDI program 32, guitar harmonics (default: 2, as common soundfonts do)",
     )
-    parser.add_argument("--repeats", metavar="N", help="wav: how many times to play it (default: 1)")
-    parser.add_argument("--width", metavar="N", help="tab: characters per line (default: 80)")
     parser.add_argument(
-        "--paper", choices=tuple(PAPERS), help=f"pdf, html: paper size (default: {DEFAULT_PAPER})"
+        "--repeats", metavar="N", help=f"{_of('repeats')}: how many times to play it (default: 1)"
     )
-    parser.add_argument("--layer", metavar="NAME", help="pdf, html, tab: only this layer")
-    parser.add_argument("--easier", action="store_true", help="pdf, html, tab: the easier version")
+    parser.add_argument("--width", metavar="N", help=f"{_of('width')}: characters per line (default: 80)")
+    parser.add_argument(
+        "--paper", choices=tuple(PAPERS), help=f"{_of('paper')}: paper size (default: {DEFAULT_PAPER})"
+    )
+    parser.add_argument("--layer", metavar="NAME", help=f"{_of('layer')}: only this layer")
+    parser.add_argument("--easier", action="store_true", help=f"{_of('layer')}: the easier version")
     parser.add_argument(
         "--which",
         metavar="NAME",
@@ -99,11 +103,11 @@ def run(arguments: argparse.Namespace) -> int:
     chosen = FORMATS[kind]
     for option in dict.fromkeys(option for row in FORMATS.values() for option in row.options):
         if getattr(arguments, option) not in (None, False) and option not in chosen.options:
-            kinds = [name for name, row in FORMATS.items() if option in row.options]
             name = "--" + option.replace("_", "-")
-            raise UsageError(Problem(f"goes with --to {' or '.join(kinds)}, not with {kind}", name))
+            raise UsageError(Problem(f"goes with --to {_of(option, ' or ')}, not with {kind}", name))
     if arguments.output is None and not chosen.prints:
         raise UsageError(Problem(f"{kind} needs a file", "-o", guess="-o FILE; - is standard output"))
+    _refuse_anothers_ending(arguments.output or "-", kind)
     drills = _drills(arguments)
     targets = _targets(arguments.output or "-", chosen, drills)
     if chosen.on_own:
@@ -118,6 +122,20 @@ def run(arguments: argparse.Namespace) -> int:
         if target != "-":
             say(f"wrote {target}: {one.facts}; {chosen.next_step}")
     return 0
+
+
+def _of(option: str, joined: str = ", ") -> str:
+    """The formats that take an option."""
+    return joined.join(name for name, row in FORMATS.items() if option in row.options)
+
+
+def _refuse_anothers_ending(output: str, kind: str) -> None:
+    """A file's name may have any ending but that of another format, which is a slip in one of the two."""
+    ending = Path(output).suffix.lower()
+    for name, row in FORMATS.items():
+        if ending in row.endings and ending not in FORMATS[kind].endings:
+            guess = f"--to {name}, or a name that ends in {FORMATS[kind].endings[0]}"
+            raise UsageError(Problem(f"--to {kind} does not write a {ending} file", output, guess=guess))
 
 
 def _drills(arguments: argparse.Namespace) -> tuple[Drill, ...]:
@@ -280,16 +298,25 @@ _PRINT = "print it at full size (100 %), or its rulers are wrong"
 FORMATS = {
     "midi": Format(
         _midi,
+        (".mid", ".midi"),
         "it sounds best with good General MIDI sounds",
         ("tempo", "click_only", "harmonics_octaves"),
         on_own=False,
     ),
     "musicxml": Format(
-        _musicxml, "open it in a notation program; `coach import` reads it back", ("tempo",), on_own=False
+        _musicxml,
+        (".musicxml", ".xml"),
+        "open it in a notation program; `coach import` reads it back",
+        ("tempo",),
+        on_own=False,
     ),
-    "tab": Format(_tab, "show it in letters of one width", ("width", "layer", "easier"), prints=True),
-    "html": Format(_html, f"open it in a browser and {_PRINT}", ("paper", "layer", "easier")),
-    "pdf": Format(_pdf, _PRINT, ("paper", "layer", "easier")),
-    "wav": Format(_wav, "play along with it", ("tempo", "click_only", "repeats")),
+    "tab": Format(
+        _tab, (".txt", ".tab"), "show it in letters of one width", ("width", "layer", "easier"), prints=True
+    ),
+    "pdf": Format(_pdf, (".pdf",), _PRINT, ("paper", "layer", "easier")),
+    "html": Format(
+        _html, (".html", ".htm"), f"open it in a browser and {_PRINT}", ("paper", "layer", "easier")
+    ),
+    "wav": Format(_wav, (".wav",), "play along with it", ("tempo", "click_only", "repeats")),
 }
 """What `--to` offers, a row a format."""

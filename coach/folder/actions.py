@@ -276,9 +276,8 @@ class Keymap:
         """What the player should know of the keys."""
         if not self.keyless:
             return ()
-        has = "have" if len(self.keyless) > 1 else "has"
-        why = f"{listed(self.keyless, 4)} {has} no key, since you chose it for something else"
-        return (f"{why}: choose one under `keys` in settings.yaml",)
+        without = listed(self.keyless, 3)
+        return (f"Your own keys leave {without} without one: add it under `keys` in settings.yaml",)
 
     def action(self, action_id: str) -> Action:
         """The action with this id; KeyError where there is none."""

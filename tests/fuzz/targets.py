@@ -21,6 +21,7 @@ from functools import cache, partial
 from pathlib import Path
 from typing import Any
 
+from coach.commands.export import FORMATS
 from coach.ground.problem import CoachError, Problem
 from coach.log.lines import is_whole, lines_in
 from coach.music.drill import Drill
@@ -516,8 +517,8 @@ ARGUMENTS = (
     "nodes --stiffness 0.0003 --upto 9 --pluck-mm 90 --pickup-mm 60", "find F#4", "find F#4 --hold A:3 --upto 9 --tolerance 40",
     "find F#4x2 D4 r A4x1/2 --bass E:0x4 --tempo 60", "find G3 --json --strings G2,D2,A1,E1 --reach-mm 130 --ring 1",
     "tune --a4 440", "tune --strings G2,D2,A1,E1 --json --stiffness 0.0001,0.0003", "plan --minutes 20 --date 2026-12-03",
-    "plan --json --events", "check -", "check none.yaml", "export first-pour --to tab --width 60", "export first-pour --to midi -o -",
-    "export first-pour --to musicxml --tempo 60 -o -", "export first-pour --to html -o -", "import none.mid --bars 1-2 --split C3 --every 4",
+    "plan --json --events", "check -", "check none.yaml", "export first-pour --to tab --width 60",
+    "export first-pour --to musicxml --tempo 60 -o -", *(f"export first-pour --to {kind} -o -" for kind in FORMATS), "import none.mid --bars 1-2 --split C3 --every 4",
     "import none.mid --instrument G2,D2,A1,E1 --harmonics-octaves 2", "assign first-pour --to Mia --goal 70 --due 2027-12-24 --note x -o -",
     "new --title X --instrument bass --meter 4/4 --start 50 --goal 70 --bars 2 -o -", "new --scale-mm 864 --meter 7/8 -o -",
     "log show --since 2026-12-03", "log correct ABCDEF choked 2 5", "log players --json", "log check --json",
