@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import random
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -15,7 +16,7 @@ from hypothesis import strategies as st
 from coach.ground.own_files import keep_checked, read_checked
 from coach.ground.problem import CoachError, UsageError
 from coach.log import cache
-from coach.log.entries import Correction, Entry, Named, Rep
+from coach.log.entries import Correction, Entry, Named, Rep, Suggestion
 from coach.log.lines import line_of
 from coach.log.log import Log
 from coach.log.people import chosen_player, players_of
@@ -329,6 +330,22 @@ def test_a_correction_of_today_folds_from_the_checkpoint_and_of_an_earlier_day_a
     with opened(tmp_path) as log:
         assert [row[2] for row in log.state(again, TODAY)] == [1, 1]
         assert again.steps == 1
+
+
+def test_what_was_suggested_late_stands_beside_whatever_holds_and_after_each_correction(
+    tmp_path: Path,
+) -> None:
+    late = (Suggestion(2, "choked", 0.9, "microphone"),)
+    with opened(tmp_path) as log:
+        mine, other = send(log, NOON), send(log, NOON + 1)
+        log.add_suggestions(mine, late, NOON + 5)
+        assert log.reps()[0] == replace(mine, suggestions=late)
+        log.correct(mine, A_CHOKE, NOON + 6)
+        assert log.reps()[0] == replace(mine, faults=A_CHOKE, suggestions=late)
+        log.correct(other, None, NOON + 7, void=True)
+        log.add_suggestions(other, late, NOON + 7)
+    with opened(tmp_path) as log:
+        assert log.reps() == [replace(mine, faults=A_CHOKE, suggestions=late)]
 
 
 def test_anothers_corrections_do_not_fold_mine_anew(tmp_path: Path) -> None:

@@ -176,13 +176,22 @@ async def test_only_a_clean_rating_is_learnt_from_and_not_once_it_is_taken_back(
         assert ear.learnt == 0
 
 
-async def test_what_is_heard_too_late_goes_to_no_other_repetition(tmp_path, ear):
+async def test_what_is_heard_after_the_rating_is_logged_with_it_and_goes_to_no_other_repetition(
+    tmp_path, ear
+):
     async with running(tmp_path, drills=DRILL) as (app, pilot, player):
         await to_ready(pilot, app)
         await play_to_end(pilot, app, player)
         await pilot.press("space")
         ear.answer()
         await play_to_end(pilot, app, player)
+        (rep,) = app.desk.log.reps()
+        assert rep.faults == ()
+        assert [(one.label, one.result) for one in rep.suggestions] == [
+            (1, "clean"),
+            (2, "choked"),
+            (4, "unsure"),
+        ]
         await pilot.pause(0.1)
         assert "quiet?" not in screen_text(app)
         assert len(ear.takes) == 2

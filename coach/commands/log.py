@@ -136,7 +136,7 @@ def _show(arguments: argparse.Namespace) -> int:
                     "tempo_bpm": rep.tempo_bpm,
                     "goal_bpm": rep.goal_bpm,
                     "result": "unrated" if rep.faults is None else faults_text(rep.faults) or "clean",
-                    "corrected": bool(log.corrections(rep.id)),
+                    "corrected": any(not word.suggestions for word in log.corrections(rep.id)),
                 }
             )
     rows.sort(key=lambda row: str(row["id"]))

@@ -206,7 +206,9 @@ class Book:
         words = self.corrections(rep.id)
         if not words:
             return rep
-        return None if words[-1].void else rep.rated_as(words[-1].faults)
+        late = [word.suggestions for word in words if word.suggestions]
+        heard = replace(rep, suggestions=late[-1]) if late else rep
+        return None if words[-1].void else heard.rated_as(words[-1].faults)
 
     def counting(self, originals: dict[str, Rep]) -> list[Pair]:
         """Those that count, as they count, with what they played, in order of (practice day, id)."""

@@ -156,7 +156,7 @@ class Rep:
     duration_ms: Annotated[int, Range(0, DAY_MS)] = 0
     """From the first beat to the last; the count-in is no playing."""
     suggestions: tuple[Suggestion, ...] = ()
-    """What was suggested while it was rated, in order of label."""
+    """What was suggested, in order of label."""
 
     @property
     def rated(self) -> bool:
@@ -183,13 +183,15 @@ class Rep:
 
 @frozen
 class Correction:
-    """A later word on a rep: other results, or that it does not count at all (`void`)."""
+    """A later word on a rep: other results, that it does not count at all (`void`), or what was suggested late."""
 
     id: Id
     rep: Id
     at_ms: AtMs
     faults: Faults | None
     void: bool = False
+    suggestions: tuple[Suggestion, ...] = ()
+    """What was suggested after the rating; faults and `void` are then those that hold."""
 
 
 EntryKind = Literal[

@@ -29,7 +29,7 @@ from coach.ground.problem import CoachError, Problem, UsageError
 from coach.log.book import Book, Pair, Word, lines_of, needs_of, record_in
 from coach.log.cache import States
 from coach.log.disk import has_locks
-from coach.log.entries import Correction, Entry, Named, Rep, new_id, practice_day
+from coach.log.entries import Correction, Entry, Named, Rep, Suggestion, new_id, practice_day
 from coach.log.fold import Fold
 from coach.log.lines import line_of
 from coach.log.machine import machine_name
@@ -251,10 +251,33 @@ class Log:
         random_bytes: Callable[[int], bytes] = os.urandom,
     ) -> Refusal | None:
         """Rate a repetition anew, or let it count no more, as `send` does."""
+        rated = None if faults is None else tuple(faults)
+        return self.send(self._later_word(rep, rated, now_ms, void, random_bytes=random_bytes))
+
+    def add_suggestions(
+        self,
+        rep: Rep,
+        suggestions: Sequence[Suggestion],
+        now_ms: int,
+        random_bytes: Callable[[int], bytes] = os.urandom,
+    ) -> Refusal | None:
+        """Log what was suggested of a repetition after it was rated, as `send` does; its results stay as they are."""
+        words = self.corrections(rep.id)
+        faults, void = (words[-1].faults, words[-1].void) if words else (rep.faults, False)
+        return self.send(self._later_word(rep, faults, now_ms, void, tuple(suggestions), random_bytes))
+
+    def _later_word(
+        self,
+        rep: Rep,
+        faults: tuple[Fault, ...] | None,
+        now_ms: int,
+        void: bool,
+        suggestions: tuple[Suggestion, ...] = (),
+        random_bytes: Callable[[int], bytes] = os.urandom,
+    ) -> Correction:
         # Later than anything said before, even where the clock was set back.
         at_ms = max([now_ms, rep.at_ms, *(word.at_ms + 1 for word in self.corrections(rep.id))])
-        rated = None if faults is None else tuple(faults)
-        return self.send(Correction(new_id(at_ms, random_bytes(10)), rep.id, at_ms, rated, void))
+        return Correction(new_id(at_ms, random_bytes(10)), rep.id, at_ms, faults, void, suggestions)
 
     def rename(self, ids: Sequence[str], name: str, now_ms: int) -> Refusal | None:
         """Give these ids of players another name from then on, as `send` does."""

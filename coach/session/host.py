@@ -44,7 +44,7 @@ from coach.session.events import (
 )
 from coach.session.notices import Notice, NotSaved, Saved
 from coach.session.session import Session
-from coach.session.states import Phase
+from coach.session.states import Marks, Phase
 from coach.session.suggestions import suggestions_of
 
 if TYPE_CHECKING:
@@ -114,6 +114,8 @@ class Practice:
         """Nodes at which the ear suggests nothing, see `coach.listen.record`."""
         self._take: Take | None = None
         """What was given to the ear and is not rated yet."""
+        self._late: tuple[Take, Rep] | None = None
+        """What of that was rated last, and how: the ear may still be listening to it."""
         self._follows = False
         """Whether the repetition that marks are about was counted in over music."""
         self._clock = clock
@@ -166,14 +168,16 @@ class Practice:
         return True
 
     def take_heard(self) -> None:
-        """Give the session what the ear has heard of the repetition that is rated.
-
-        What comes after the rating goes nowhere: the log keeps what the player could have seen beside what they said.
-        """
+        """Give the session what the ear has heard of the repetition that is rated; what comes later is logged."""
         for take, heard in self.hearing.take() if self.hearing else ():
+            suggested = suggestions_of(heard, take.passage, self._quiet)
             if take is self._take and self.session.phase is Phase.RATING:
-                for suggestion in suggestions_of(heard, take.passage, self._quiet):
+                for suggestion in suggested:
                     self.send(suggestion)
+            elif suggested and self._late and self._late[0] is take:
+                logged = Marks(suggested=suggested).logged()
+                if refusal := self.log.add_suggestions(self._late[1], logged, self.now_ms()):
+                    self.notices.append(NotSaved(refusal))
 
     def _taken(self, event: SessionEvent) -> Take | None:
         """What the ear is to judge where the event ends the repetition."""
@@ -314,6 +318,8 @@ class Practice:
         """A repetition is saved; where it was clean, and not a later word, the ear learns from it."""
         if self.hearing and self._take and rep.clean:
             self.hearing.learn()
+        if self._take:
+            self._late = self._take, rep
         self._take = None
 
     @property
