@@ -138,12 +138,12 @@ def _fix(name: str, text: str) -> tuple[str, list[dict[str, Any]]]:
 
 def _summary(name: str, drill: Drill, instrument: Instrument) -> str:
     bars = sum(len(phrase.bars) for phrase in drill.phrases)
-    events = [event for phrase in drill.phrases for bar in phrase.bars for event in bar.events]
-    nodes = {note.node for event in events for note in event.notes if note.node}
+    events = sum(len(bar.events) for phrase in drill.phrases for bar in phrase.bars)
+    nodes = {note.node for note in drill.notes if note.node}
     shown = " ".join(node.label for node in sorted(nodes, key=lambda node: (node.partial, node.numerator)))
     return (
         f"{name}: good: {plain_text(drill.title)}; {counted(len(drill.phrases), 'phrase')}, "
-        f"{counted(bars, 'bar')}, {counted(len(events), 'event')} in {', '.join(drill.layers)}; "
+        f"{counted(bars, 'bar')}, {counted(events, 'event')} in {', '.join(drill.layers)}; "
         f"nodes: {shown or 'none'}; {tempo_range(drill.tempo.start_bpm, drill.goal_bpm)}; "
         f"judged on {tuning_name(instrument)}{_hardest(replace(drill, instrument=instrument))}"
     )

@@ -19,7 +19,7 @@ from coach.ground.plain import counted, plain_text
 from coach.ground.problem import CoachError, Problem, UsageError
 from coach.log.entries import Entry, Rep, iso_time
 from coach.music.drill import Drill
-from coach.music.stretch import PIECE, excerpt_at, order_of
+from coach.music.stretch import PIECE, excerpt_at
 from coach.words.amounts import clean_rate, full_day, rung_change, tempo_range
 from coach.words.names import logged_name
 
@@ -112,7 +112,7 @@ def _run_in(drill: Drill, text: str) -> str:
     try:
         excerpt_at(drill, text)
     except KeyError as missing:
-        known = ", ".join(order_of(drill))
+        known = ", ".join(drill.played)
         message = f"{plain_text(drill.title)} has no {missing.args[0]!r}; it plays {known}"
         raise CoachError(Problem(message, "--through", guess="A..B with two of them, or nothing")) from None
     return text

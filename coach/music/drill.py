@@ -116,6 +116,10 @@ class Event:
         """Whether the easier version leaves the whole event out."""
         return all(note.droppable for note in self.notes)
 
+    def kept(self, easier: bool) -> tuple[Note, ...]:
+        """The notes of the full version, or those that the easier one keeps."""
+        return tuple(note for note in self.notes if not note.droppable) if easier else self.notes
+
 
 @frozen
 class ClickPattern:
@@ -170,6 +174,21 @@ class Bar:
         """The counted beats of its meter that lie before it: 0 but for a pick-up."""
         return Fraction(0) if self.ends_early else self.meter.beats - self.length
 
+    @property
+    def whole(self) -> Fraction:
+        """Its length in whole notes."""
+        return self.length * self.meter.beat_whole
+
+    @property
+    def counted(self) -> list[Fraction]:
+        """The beats that are counted in it."""
+        first = self.first_beat
+        return [Fraction(beat) for beat in range(self.meter.beats) if first <= beat < first + self.length]
+
+    def into(self, beat: Fraction) -> Fraction:
+        """How far a beat lies after the bar's beginning, in whole notes."""
+        return (beat - self.first_beat) * self.meter.beat_whole
+
 
 @dataclass(frozen=True)
 class Phrase:
@@ -183,6 +202,12 @@ class Phrase:
     cue: str = ""
     first_bar: int = 1
     """The number of its first bar in the piece."""
+
+    @property
+    def events(self) -> Iterator[Event]:
+        """Every event, bar by bar."""
+        for bar in self.bars:
+            yield from bar.events
 
     @cached_property
     def revision(self) -> str:
@@ -252,9 +277,13 @@ class Drill:
     def notes(self) -> Iterator[Note]:
         """Every note, phrase by phrase in the file's order."""
         for phrase in self.phrases:
-            for bar in phrase.bars:
-                for event in bar.events:
-                    yield from event.notes
+            for event in phrase.events:
+                yield from event.notes
+
+    @property
+    def played(self) -> tuple[str, ...]:
+        """Ids of the phrases as the piece plays them."""
+        return self.order or tuple(phrase.id for phrase in self.phrases)
 
     @property
     def key(self) -> Key | None:

@@ -246,8 +246,7 @@ def excerpts_of(drill: Drill, phrase: Phrase, layer: str) -> tuple[Excerpt, ...]
 
 def whole_piece(drill: Drill, layer: str = TOGETHER) -> Excerpt:
     """The piece from its first phrase to its last, repeats played."""
-    order = drill.order or tuple(phrase.id for phrase in drill.phrases)
-    return Excerpt(drill.id, order, layer, Kind.PIECE)
+    return Excerpt(drill.id, drill.played, layer, Kind.PIECE)
 
 
 def passage_of(drill: Drill, excerpt: Excerpt) -> Passage:
@@ -326,7 +325,7 @@ def _assembled(
         for event in bar.events:
             if excerpt.layer not in (TOGETHER, event.layer):
                 continue
-            notes = tuple(note for note in event.notes if not (excerpt.easier and note.droppable))
+            notes = event.kept(excerpt.easier)
             if notes:
                 after, hold = event.beat - offset, event.hold
                 if not whole_beats:

@@ -13,17 +13,14 @@ import re
 from typing import Literal
 
 from coach.ground.frozen import frozen
-from coach.strings.units import midi_from_note
+from coach.strings.units import ALTERS, NOTE, STEPS, midi_from_note
 
 Mode = Literal["major", "minor"]
 MOST_FIFTHS = 7
 _BELOW = {"major": 3, "minor": 2}
 _MINOR_TONIC = 3
 _LINE = "FCGDAEB"
-STEPS = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
 _SIGNS = {-2: "bb", -1: "b", 0: "", 1: "#", 2: "##"}
-_ALTERS = {sign: alter for alter, sign in _SIGNS.items()} | {"x": 2, "♯": 1, "♭": -1, "♮": 0}
-_SPELLED = re.compile(r"([A-Ga-g])(##|x|#|♯|bb|b|♭|♮|)-?\d+")
 
 
 @frozen
@@ -64,6 +61,11 @@ class Key:
             return self
         return Key((self.fifths + 7 * semitones + 5) % 12 - 5, self.mode)
 
+    def alter(self, letter: str) -> int:
+        """What its signature does to a letter: sharps come in the order F C G D A E B, flats the other way."""
+        place = _LINE.index(letter)
+        return int(place < self.fifths) - int(6 - place < -self.fifths)
+
     def spelling(self, midi: int) -> Spelling:
         """How this key spells a pitch."""
         lowest = self.fifths - _BELOW[self.mode]
@@ -76,25 +78,25 @@ def key_named(text: str) -> Key | None:
     if match is None:
         return None
     mode: Mode = "minor" if match[3] == "minor" else "major"
-    fifths = _LINE.index(match[1].upper()) - 1 + 7 * _ALTERS[match[2]]
+    fifths = _LINE.index(match[1].upper()) - 1 + 7 * ALTERS[match[2]]
     fifths -= _MINOR_TONIC if mode == "minor" else 0
     return Key(fifths, mode) if abs(fifths) <= MOST_FIFTHS else None
 
 
 def spelling_of(midi: int, key: Key | None, stated: str = "") -> Spelling:
     """How a pitch is spelled: as `stated` (`Gb4`) where that is this pitch, else as the key has it, else as C major."""
-    match = _SPELLED.fullmatch(stated)
+    match = NOTE.fullmatch(stated)
     if match and midi_from_note(stated) == midi:
-        return Spelling.of(match[1].upper(), _ALTERS[match[2]], midi)
+        return Spelling.of(match[1].upper(), ALTERS[match[2]], midi)
     return (key or Key(0)).spelling(midi)
 
 
 def moved_spelling(name: str, fifths: int, midi: int) -> str:
     """The name of a pitch as far from the name's place on the line of fifths as `fifths`; empty beyond double signs."""
-    match = _SPELLED.fullmatch(name)
+    match = NOTE.fullmatch(name)
     if match is None:
         return ""
-    letter, alter = _on_line(_LINE.index(match[1].upper()) - 1 + 7 * _ALTERS[match[2]] + fifths)
+    letter, alter = _on_line(_LINE.index(match[1].upper()) - 1 + 7 * ALTERS[match[2]] + fifths)
     moved = Spelling.of(letter, alter, midi)
     return str(moved) if alter in _SIGNS and moved.midi == midi else ""
 

@@ -27,6 +27,6 @@ def _phrase(phrase: Phrase, layer: str | None, easier: bool) -> Phrase:
 
 def _events(bar: Bar, layer: str | None, easier: bool) -> Iterator[Event]:
     for event in bar.events:
-        notes = tuple(note for note in event.notes if not (easier and note.droppable))
+        notes = event.kept(easier)
         if notes and layer in (None, event.layer):
             yield replace(event, notes=notes)

@@ -9,17 +9,12 @@ PIECE = "piece"
 FROM_TO, JOINED = "..", "+"
 
 
-def order_of(drill: Drill) -> tuple[str, ...]:
-    """Ids of the phrases as the piece plays them."""
-    return drill.order or tuple(phrase.id for phrase in drill.phrases)
-
-
 def run_of(drill: Drill, first: int, last: int, layer: str = TOGETHER) -> Excerpt:
     """The phrases of the piece's order from one place to another, both included and counted from 0."""
-    phrases = order_of(drill)[first : last + 1]
+    phrases = drill.played[first : last + 1]
     if len(phrases) == 1:
         return Excerpt(drill.id, phrases, layer)
-    if len(phrases) == len(order_of(drill)):
+    if len(phrases) == len(drill.played):
         return whole_piece(drill, layer)
     return Excerpt(drill.id, phrases, layer, Kind.SECTION)
 
@@ -29,7 +24,7 @@ def excerpt_at(drill: Drill, text: str, layer: str = "") -> Excerpt:
     phrase = _phrase(drill, text)
     if phrase is not None:
         return _in_layer(drill, Excerpt(drill.id, (phrase,)), layer)
-    order = order_of(drill)
+    order = drill.played
     if text == PIECE:
         return _in_layer(drill, run_of(drill, 0, len(order) - 1), layer)
     for sign in (FROM_TO, JOINED):

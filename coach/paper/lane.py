@@ -156,10 +156,8 @@ def _bar(
 
 def _beats_below(bar: Bar, x_of: Callable[[Fraction], float], bottom: float) -> Iterator[str]:
     """A tick for every beat and event, and the count as far as there is room for it."""
-    first = bar.first_beat
-    beats = {Fraction(beat) for beat in range(bar.meter.beats) if first <= beat < first + bar.length}
     last = -10.0
-    for beat in sorted(beats | {event.beat for event in bar.events}):
+    for beat in sorted({*bar.counted, *(event.beat for event in bar.events)}):
         x = x_of(beat)
         whole = beat.denominator == 1
         yield svg.line(x, bottom + 1.0, x, bottom + (2.4 if whole else 1.8), width=0.3 if whole else 0.15)

@@ -150,16 +150,14 @@ class EventReader:
         events, faults = read_events(text)
         for fault in faults:
             self.fault(fault, locate, where)
-        bar = draft.bar
-        first, beat_whole = bar.first_beat, bar.meter.beat_whole
-        drafts = []
+        bar, drafts = draft.bar, []
         for base, event in events:
             notes = self.event_notes(event, key.text, locate, base, where)
             spot = locate.spot(base + event.offset)
-            if not self.beat_fits(event.beat, bar, first, spot, where) or len(notes) < len(event.notes):
+            if not self.beat_fits(event.beat, bar, spot, where) or len(notes) < len(event.notes):
                 continue
-            onset = draft.start + (event.beat - first) * beat_whole
-            hold = event.hold * beat_whole if event.hold is not None else None
+            onset = draft.start + bar.into(event.beat)
+            hold = event.hold * bar.meter.beat_whole if event.hold is not None else None
             hold_spot = locate.spot(base + event.hold_offset) if hold is not None else spot
             drafts.append(
                 EventDraft(draft.number, key.text, event.beat, onset, tuple(notes), hold, spot, hold_spot)
@@ -191,9 +189,9 @@ class EventReader:
             notes.append(replace(note, ending=event.ending) if event.ending else note)
         return notes
 
-    def beat_fits(self, beat: Fraction, bar: Bar, first: Fraction, spot: Spot, where: str) -> bool:
+    def beat_fits(self, beat: Fraction, bar: Bar, spot: Spot, where: str) -> bool:
         beats = bar.meter.beats
-        if first <= beat < (bar.length if bar.ends_early else beats):
+        if bar.first_beat <= beat < (bar.length if bar.ends_early else beats):
             return True
         shown = count_text(beat)
         if beat >= beats:
@@ -218,7 +216,7 @@ class EventReader:
         else:
             self.report.error(
                 spot,
-                f"beat {shown} is before this pick-up bar, which starts at beat {count_text(first)}",
+                f"beat {shown} is before this pick-up bar, which starts at beat {count_text(bar.first_beat)}",
                 "the beats of a pick-up lead up to the bar line",
                 where,
             )

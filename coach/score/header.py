@@ -41,9 +41,7 @@ def click_of(click: Values | None) -> ClickPattern:
 def asked_names(phrases: Iterable[Phrase], instrument: Instrument | None) -> list[str]:
     """What a part of an assignment can name: the phrases by id, then the nodes as people call them."""
     phrases = tuple(phrases)
-    notes = (
-        note for phrase in phrases for bar in phrase.bars for event in bar.events for note in event.notes
-    )
+    notes = (note for phrase in phrases for event in phrase.events for note in event.notes)
     nodes = dict.fromkeys(
         place_name(instrument.node_key(note.string, note.node)) for note in notes if instrument and note.node
     )

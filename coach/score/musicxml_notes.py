@@ -13,8 +13,9 @@ from functools import lru_cache
 from xml.etree.ElementTree import Element
 
 from coach.ground.digits import exact_number
-from coach.music.key import STEPS, Spelling
+from coach.music.key import Spelling
 from coach.score.score import ScoreNote
+from coach.strings.units import STEPS
 
 Ticks = int | Fraction
 """A length in divisions; whole numbers but for odd files."""

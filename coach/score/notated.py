@@ -128,7 +128,7 @@ def _from_above(strands: Sequence[_Strands]) -> list[tuple[str, int]]:
 def _bars(phrase: Phrase, strands: _Strands) -> Iterator[NotatedBar]:
     start = Fraction(0)
     for number, bar in enumerate(phrase.bars, phrase.first_bar):
-        length = bar.length * bar.meter.beat_whole
+        length = bar.whole
         plays = {key for key, sounds in strands.items() if _any_between(sounds, start, start + length)}
         silent = {staff for _, staff in strands} - {staff for _, staff in plays}
         voices = []
@@ -145,13 +145,12 @@ def _strands(phrase: Phrase, instrument: Instrument, staves: Staves) -> _Strands
     strands: _Strands = {}
     start = Fraction(0)
     for bar in phrase.bars:
-        first = bar.first_beat
         for event in bar.events:
-            onset = start + (event.beat - first) * bar.meter.beat_whole
+            onset = start + bar.into(event.beat)
             for staff, heads in _by_staff(event, bar, instrument, staves):
                 stop = onset + event.hold * bar.meter.beat_whole
                 strands.setdefault((event.layer, staff), []).append(_Sound(event, heads, onset, stop))
-        start += bar.length * bar.meter.beat_whole
+        start += bar.whole
     return {
         key: [_cut(sound, after) for sound, after in itertools.pairwise([*sounds, sounds[-1]])]
         for key, sounds in strands.items()
@@ -188,10 +187,9 @@ def _any_between(sounds: Sequence[_Sound], start: Fraction, stop: Fraction) -> b
 
 def _symbols(sounds: Sequence[_Sound], start: Fraction, bar: Bar) -> list[Symbol]:
     """The notes and rests of one voice in a bar that begins at `start` of the phrase."""
-    length = bar.length * bar.meter.beat_whole
     lead = bar.first_beat * bar.meter.beat_whole
     inside: list[tuple[Fraction, Fraction, _Sound | None]] = []
-    at, end = start, start + length
+    at, end = start, start + bar.whole
     for one in itertools.islice(sounds, _first_after(sounds, start), None):
         if one.start >= end:
             break
@@ -287,6 +285,7 @@ def _under_lines(bar: NotatedBar, staff: int, times: Sequence[Fraction], lines: 
 
 def _with_signs(bar: NotatedBar) -> NotatedBar:
     """The bar with the signs that its notes need: the voices of a staff share them, a tie over the bar has none."""
+    signature = bar.bar.key or Key(0)
     held: dict[tuple[int, str, int], int] = {}
     signed: dict[tuple[int, int], Symbol] = {}
     places = [
@@ -299,7 +298,7 @@ def _with_signs(bar: NotatedBar) -> NotatedBar:
         for head in symbol.heads:
             spelling = head.spelling
             key = staff, spelling.letter, spelling.octave
-            before = held.get(key, _signature(bar.bar.key, spelling.letter))
+            before = held.get(key, signature.alter(spelling.letter))
             shown = before != spelling.alter and not (symbol.tied_from and symbol.onset == 0)
             if shown:
                 held[key] = spelling.alter
@@ -310,10 +309,3 @@ def _with_signs(bar: NotatedBar) -> NotatedBar:
         for row, voice in enumerate(bar.voices)
     )
     return replace(bar, voices=tuple(voices))
-
-
-def _signature(key: Key | None, letter: str) -> int:
-    """What the key signature does to a letter: sharps come in the order F C G D A E B, flats the other way."""
-    fifths = key.fifths if key else 0
-    place = "FCGDAEB".index(letter)
-    return int(place < fifths) - int(6 - place < -fifths)

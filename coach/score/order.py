@@ -176,5 +176,5 @@ def _fits(order: list[str], phrases: list[Phrase], node: Node, report: Report) -
 
 def _sizes(phrase: Phrase) -> tuple[int, Fraction, int]:
     """Bars, counted beats and notes."""
-    notes = sum(len(event.notes) for bar in phrase.bars for event in bar.events)
+    notes = sum(len(event.notes) for event in phrase.events)
     return len(phrase.bars), sum((bar.length for bar in phrase.bars), Fraction(0)), notes

@@ -113,7 +113,7 @@ class PhraseMaker:
         for place, (indices, source) in enumerate(whole):
             bar = self._bar(indices, source, place == 0, place == len(whole) - 1)
             spans.append(Span(source, end, bar))
-            end += bar.length * bar.meter.beat_whole
+            end += bar.whole
         notes = self._notes([(span.start, span.source) for span in spans], end)
         if not notes:
             return None

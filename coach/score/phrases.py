@@ -47,7 +47,7 @@ class PhraseDraft:
 
     def add(self, bar: Bar, events: list[EventDraft], times: int) -> None:
         """Write a bar out so many times."""
-        whole = bar.length * bar.meter.beat_whole
+        whole = bar.whole
         self.events.extend(events)
         for copy in range(1, times):
             self.events.extend(

@@ -26,7 +26,7 @@ class Stretch:
 def stretches(drill: Drill) -> tuple[Stretch, ...]:
     """The printed phrases from first to last as repeat signs can play them; empty where they can't say the order."""
     ids = [phrase.id for phrase in drill.phrases]
-    order = list(drill.order or ids)
+    order = list(drill.played)
     done: list[Stretch] = []
     first = at = 0
     while first < len(ids):

@@ -104,11 +104,7 @@ def _blocks(phrase: Phrase, instrument: Instrument, room: int) -> Iterator[list[
 
 def _columns(bar: Bar, strings: int) -> list[list[str]]:
     """One column for each beat or event: a cell for each string, then its count."""
-    first = bar.first_beat
-    moments: dict[Fraction, dict[int, str]] = {}
-    for whole in range(bar.meter.beats):
-        if first <= whole < first + bar.length:
-            moments[Fraction(whole)] = {}
+    moments: dict[Fraction, dict[int, str]] = {beat: {} for beat in bar.counted}
     for event in bar.events:
         cells = moments.setdefault(event.beat, {})
         for note in event.notes:

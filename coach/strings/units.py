@@ -21,9 +21,12 @@ INCH_MM = 25.4
 """International yard and pound agreement, 1959."""
 
 _NAMES = ("C", "C#", "D", "D#", "E", "F", "F#", "G", "G#", "A", "A#", "B")
-_LETTERS = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
-_ACCIDENTALS = {"": 0, "#": 1, "♯": 1, "b": -1, "♭": -1, "##": 2, "x": 2, "bb": -2, "♮": 0}
-_NOTE = re.compile(r"([A-Ga-g])(##|x|#|♯|bb|b|♭|♮|)(-?\d+)")
+STEPS = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
+"""Semitones of the letters above C."""
+ALTERS = {"": 0, "#": 1, "♯": 1, "b": -1, "♭": -1, "##": 2, "x": 2, "bb": -2, "♮": 0}
+"""Semitones that the signs add."""
+NOTE = re.compile(r"([A-Ga-g])(##|x|#|♯|bb|b|♭|♮|)(-?\d+)")
+"""Letter, sign and octave of a written note."""
 
 
 def hz_from_midi(midi: float, a4_hz: float = A4_HZ) -> float:
@@ -70,14 +73,14 @@ def midi_from_note(text: str) -> int:
     for notes outside C-1 to G9.
     """
     name = text.strip()
-    match = _NOTE.fullmatch(name)
+    match = NOTE.fullmatch(name)
     if match is None:
         raise ValueError(
             f"'{name}' is not a note; a note is a letter A to G, # or b if needed, and an octave, "
             f"as in F#4 or Bb1{_note_guess(name)}"
         )
     letter, accidental, octave = match.groups()
-    midi = 12 * (int(octave) + 1) + _LETTERS[letter.upper()] + _ACCIDENTALS[accidental]
+    midi = 12 * (int(octave) + 1) + STEPS[letter.upper()] + ALTERS[accidental]
     if not LOWEST_MIDI <= midi <= HIGHEST_MIDI:
         raise ValueError(f"'{name}' is outside C-1 to G9 (the octave of middle C is 4)")
     return midi

@@ -12,7 +12,7 @@ from textual.widgets import Static
 from coach.ground.plain import plain_text
 from coach.music.drill import Drill
 from coach.music.excerpt import Excerpt, whole_piece
-from coach.music.stretch import layers_at, order_of, run_of
+from coach.music.stretch import layers_at, run_of
 from coach.tui.widgets import MarkedList
 
 
@@ -35,7 +35,7 @@ class StretchScreen(ModalScreen[Excerpt | None]):
         self._ask()
 
     def _ask(self) -> None:
-        order = order_of(self._drill)
+        order = self._drill.played
         names = [f"{at} {plain_text(self._drill.phrase(phrase).name)}" for at, phrase in enumerate(order, 1)]
         shown = ["The whole piece", *names] if self._first is None else names[self._first :]
         asks = "Play from" if self._first is None else f"Play from {names[self._first]} to the end of"
@@ -59,7 +59,7 @@ class StretchScreen(ModalScreen[Excerpt | None]):
 
     def _take(self, at: int) -> None:
         layer = layers_at(self._drill, whole_piece(self._drill))[-1]
-        last = len(order_of(self._drill)) - 1
+        last = len(self._drill.played) - 1
         if self._first is not None:
             self.dismiss(run_of(self._drill, self._first, self._first + at, layer))
         elif at == 0:
