@@ -30,8 +30,8 @@ from coach.paper.mei import mei_score
 from coach.paper.pdf import fitted_page
 from coach.paper.sheet import WIDTH_MM, legend, neck_drawing, place_text, sheet_of
 from coach.score.load import load_drill, read_drill
+from coach.score.music import sounding_midi
 from coach.score.played import order_text, stretches
-from coach.score.staves import sounding_midi
 from coach.score.write import write_drill
 from tests.drillfile_drafts import drafts
 

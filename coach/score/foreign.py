@@ -12,9 +12,9 @@ from coach.ground.frozen import frozen
 from coach.ground.plain import plain_text
 from coach.ground.problem import CoachError, Problem
 from coach.ground.source import FileKind, read_bytes
-from coach.score.musicxml_in import PartName, longest_of_all, part_names, read_musicxml
+from coach.score.musicxml_in import longest_of_all, part_names, read_musicxml
 from coach.score.one_part import longest_in, parse_score
-from coach.score.score import MAX_BYTES, Score, index_named, numbered
+from coach.score.score import MAX_BYTES, Score, index_chosen
 from coach.score.two_lines import LineNames, two_lines
 from coach.score.unpack import OTHER_FORMAT, parse_xml, unpacked
 
@@ -40,7 +40,7 @@ def read_two_lines(path: Path | str, names: LineNames, harmonics_octaves: int | 
     file = _File.of(path)
     wanted = [names.part_of(names.melody, "--melody"), names.part_of(names.bass, "--bass")]
     if file.is_midi:
-        melody, (high, low) = file.midi([(part or "", option) for part, option in wanted], harmonics_octaves)
+        melody, (high, low) = file.midi(wanted, harmonics_octaves)
         names, bass = LineNames(f"voice {high}", f"voice {low}"), melody
     else:
         melody, bass = file.parts(wanted)
@@ -75,7 +75,7 @@ class _File:
         return self.data.startswith(b"MThd")
 
     def midi(
-        self, tracks: Sequence[tuple[str, str]], harmonics_octaves: int | None
+        self, tracks: Sequence[tuple[str | None, str]], harmonics_octaves: int | None
     ) -> tuple[Score, list[str]]:
         # Most files are MusicXML, and what reads MIDI takes longer to import than those to read.
         from coach.score.midi_in import read_midi
@@ -86,14 +86,20 @@ class _File:
         """A score of each part that is named, with the option that names it."""
 
         def choose(root: Element) -> list[str]:
-            names = part_names(root)
-            return [chosen_part(names, part, self.where, option) for part, option in wanted]
+            parts = part_names(root)
+            if not parts:
+                raise CoachError(Problem("the file has no part with music", self.where, guess=OTHER_FORMAT))
+            names = [(part.id, part.name) for part in parts]
+            return [
+                parts[index_chosen(part, names, _shown(root), "part", self.where, option)].id
+                for part, option in wanted
+            ]
 
         root, chosen = parse_score(self.data, self.where, choose)
         scores = []
         for part in chosen:
             score = read_musicxml(root, part, self.where, lambda bars: self._longest(root, bars))
-            score.parts = [plain_text(one.name) or one.id for one in part_names(root)]
+            score.parts = _shown(root)
             scores.append(score)
         return scores
 
@@ -106,27 +112,13 @@ class _File:
         return longest_of_all(root if complete else parse_xml(self.data, self.where), bars)
 
 
+def _shown(root: Element) -> list[str]:
+    """The parts as a user may choose from them."""
+    return [plain_text(part.name) or part.id for part in part_names(root)]
+
+
 def _titled(score: Score, where: str) -> Score:
     if not score.title:
         score.title = Path(where).stem.replace("_", " ").replace("-", " ")[:80]
     score.title, score.composer = plain_text(score.title), plain_text(score.composer)
     return score
-
-
-def chosen_part(parts: Sequence[PartName], wanted: str | None, where: str, option: str) -> str:
-    """The id of the part that the user named, or of the only one."""
-    if not parts:
-        raise CoachError(Problem("the file has no part with music", where, guess=OTHER_FORMAT))
-    shown = numbered([plain_text(part.name) or part.id for part in parts])
-    if wanted is None:
-        if len(parts) > 1:
-            raise CoachError(
-                Problem(f"the file has {len(parts)} parts: {shown}", where, guess=f"choose one with {option}")
-            )
-        return parts[0].id
-    index = index_named(wanted, [(part.id, part.name) for part in parts])
-    if index is not None:
-        return parts[index].id
-    raise CoachError(
-        Problem(f"there is no part '{plain_text(wanted, 80)}'; there are {shown}", where, guess=option)
-    )

@@ -28,7 +28,7 @@ from coach.ground.problem import CoachError, Problem
 from coach.music.key import Key, key_named
 from coach.score.limits import MAX_BARS
 from coach.score.midi_out import CLICK_CHANNEL, HARMONICS_OCTAVES, HARMONICS_PROGRAM
-from coach.score.score import Score, ScoreBar, ScoreNote, index_named, numbered
+from coach.score.score import Score, ScoreBar, ScoreNote, index_chosen
 from coach.score.sustain import RawNote, with_pedal
 from coach.score.unpack import reason_of
 
@@ -76,7 +76,7 @@ class _Contents:
 
 
 def read_midi(
-    data: bytes, tracks: Sequence[tuple[str, str]], harmonics_octaves: int | None, where: str
+    data: bytes, tracks: Sequence[tuple[str | None, str]], harmonics_octaves: int | None, where: str
 ) -> tuple[Score, list[str]]:
     """The score of a file's tracks, or of those that `tracks` names, each with the option that names it.
 
@@ -94,24 +94,21 @@ def read_midi(
     )
     score.parts = [contents.names.get(voice) or "unnamed" for voice in voices]
     named = [(contents.names.get(voice, ""),) for voice in voices]
-    chosen = [voices[_chosen(track, named, score.parts, where, option)] for track, option in tracks]
+    chosen = [
+        voices[index_chosen(track, named, score.parts, "track", where, option)] for track, option in tracks
+    ]
     if chosen:
         voices = list(dict.fromkeys(chosen))
         contents.notes = [note for note in contents.notes if note.voice in voices]
-    if contents.percussion:
-        score.remark("", f"{contents.percussion} percussion notes left out")
-    if contents.moved:
-        score.remark(
-            "", f"{contents.moved} onsets or lengths moved to the nearest twelfth or sixteenth of a quarter"
-        )
-    if contents.held:
-        score.remark(
-            "", f"{contents.held} notes released a little early or late now end with the next note or beat"
-        )
-    if contents.pedalled:
-        score.remark("", f"{contents.pedalled} notes lengthened by the sustain pedal")
-    if contents.bent:
-        score.remark("", f"{contents.bent} bent notes written as the semitone nearest to their beginning")
+    for count, what in (
+        (contents.percussion, "percussion notes left out"),
+        (contents.moved, "onsets or lengths moved to the nearest twelfth or sixteenth of a quarter"),
+        (contents.held, "notes released a little early or late now end with the next note or beat"),
+        (contents.pedalled, "notes lengthened by the sustain pedal"),
+        (contents.bent, "bent notes written as the semitone nearest to their beginning"),
+    ):
+        if count:
+            score.remark("", f"{count} {what}")
     score.title = contents.title
     score.layer_names = {voice: contents.names.get(voice, "") for voice in voices}
     _bars(contents, score, where)
@@ -145,18 +142,6 @@ def _parsed(data: bytes, where: str) -> Any:
         if fault:
             raise CoachError(Problem(f"this MIDI file {what}, and can't be read", where, guess=_AGAIN))
     return file
-
-
-def _chosen(track: str, named: Sequence[Sequence[str]], shown: Sequence[str], where: str, option: str) -> int:
-    """The index of the track that the user named, or of the only one."""
-    if not track and len(named) > 1:
-        message = f"the file has {len(named)} tracks: {numbered(shown)}"
-        raise CoachError(Problem(message, where, guess=f"choose one with {option}"))
-    index = index_named(track, named) if track else 0
-    if index is not None:
-        return index
-    message = f"there is no track '{plain_text(track, 80)}'; there are {numbered(shown)}"
-    raise CoachError(Problem(message, where, guess=option))
 
 
 def _text(message: Any) -> str:
@@ -206,6 +191,13 @@ def _track_notes(track: Any, index: int, file: Any, contents: _Contents) -> Iter
     tick = 0
     states: dict[int, dict[str, int]] = defaultdict(lambda: {"program": 0, "bend": 0, "range": 2, "rpn": -1})
     held: dict[tuple[int, int], list[tuple[int, float, bool]]] = defaultdict(list)
+
+    def ended(channel: int, key: int, tick: int) -> RawNote:
+        """The note of a key that was struck first, let go at a tick."""
+        start, pitch, harmonic = held[channel, key].pop(0)
+        voice = str(channel if file.type == 0 else index)
+        return RawNote(start, tick, pitch, voice, harmonic, channel, key)
+
     for message in track:
         tick += message.time
         if message.is_meta:
@@ -224,9 +216,7 @@ def _track_notes(track: Any, index: int, file: Any, contents: _Contents) -> Iter
         elif message.type in ("note_on", "note_off"):
             same_key = held[channel, message.note]
             if same_key:
-                start, pitch, harmonic = same_key.pop(0)
-                voice = str(channel if file.type == 0 else index)
-                yield RawNote(start, tick, pitch, voice, harmonic, channel, message.note)
+                yield ended(channel, message.note, tick)
             if message.type == "note_on" and message.velocity:
                 if channel == CLICK_CHANNEL:
                     contents.percussion += 1
@@ -234,16 +224,8 @@ def _track_notes(track: Any, index: int, file: Any, contents: _Contents) -> Iter
                 pitch = message.note + state["bend"] / 8192 * state["range"]
                 same_key.append((tick, pitch, state["program"] == HARMONICS_PROGRAM))
     for (channel, key), left in held.items():
-        for start, pitch, harmonic in left:
-            yield RawNote(
-                start,
-                max(tick, start + 1),
-                pitch,
-                str(channel if file.type == 0 else index),
-                harmonic,
-                channel,
-                key,
-            )
+        while left:
+            yield ended(channel, key, max(tick, left[0][0] + 1))
 
 
 def _end_notes(contents: _Contents, exactly: bool) -> None:

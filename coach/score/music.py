@@ -11,10 +11,8 @@ import math
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from fractions import Fraction
 
 from coach.ground.fields import split_guess
-from coach.ground.frozen import frozen
 from coach.music.drill import Note
 from coach.music.key import spelling_of
 from coach.score.beats import NotationError
@@ -44,13 +42,19 @@ def cents_beside(node: Node) -> float:
     return 100 * (exact - round(exact))
 
 
+def sounding_midi(instrument: Instrument, note: Note) -> int:
+    """The equal-tempered note nearest to what a note sounds, as a MIDI number."""
+    stopped_midi = instrument.strings[note.string].midi + note.stop
+    return stopped_midi if note.node is None else sounding_note(stopped_midi, note.node)
+
+
 @dataclass
 class Resolver:
     """Reads notes against one instrument; remembers what it has read, since lines repeat themselves."""
 
     instrument: Instrument
     strings: dict[str, int] = field(init=False)
-    _known: dict[tuple[object, ...], Note] = field(default_factory=dict)
+    _known: dict[WrittenNote, Note] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         self.strings = {}
@@ -66,20 +70,9 @@ class Resolver:
 
     def note(self, written: WrittenNote) -> Note:
         """The note; NotationError where the instrument has no such string, fret, node or pitch."""
-        key = (
-            written.string,
-            written.fret,
-            written.touch,
-            written.droppable,
-            written.pitch,
-            written.fretting_finger,
-            written.plucking_finger,
-            written.plucking_hand_touch,
-            written.touching_finger,
-        )
-        known = self._known.get(key)
+        known = self._known.get(written)
         if known is None:
-            known = self._known[key] = self._read(written)
+            known = self._known[written] = self._read(written)
         return known
 
     def _read(self, written: WrittenNote) -> Note:
@@ -91,13 +84,12 @@ class Resolver:
         if written.touch is not None:
             self._check_stop(written, fret)
             node = self._node(written, string, asserted, fret or 0)
-        else:
-            if written.plucking_hand_touch:
-                raise NotationError(
-                    written.place_offset,
-                    "`touch` is for harmonics: the plucking hand touches a node",
-                    f"did you mean {written.string}:<{written.fret}>?",
-                )
+        elif written.plucking_hand_touch:
+            raise NotationError(
+                written.place_offset,
+                "`touch` is for harmonics: the plucking hand touches a node",
+                f"did you mean {written.string}:<{written.fret}>?",
+            )
         if asserted is not None:
             self._check_pitch(written, string, node, fret, asserted)
         return Note(
@@ -286,47 +278,3 @@ def _pitch_of(name: str) -> int | None:
         return midi_from_note(name)
     except ValueError:
         return None
-
-
-@frozen
-class Placement:
-    """An event before its hold is known; `onset` in whole notes from the phrase's start."""
-
-    layer: str
-    onset: Fraction
-    strings: frozenset[int]
-    harmonic_strings: frozenset[int]
-    hold: Fraction | None
-
-
-def default_holds(events: list[Placement], end: Fraction) -> list[Fraction]:
-    """How long each event sounds, in whole notes, for events in order of onset in a phrase that ends at `end`.
-
-    A fretted or open note is held until the next event of its layer; a harmonic rings until its string is played
-    again by any layer; both at most to the phrase's end. An event with both kinds holds until its layer's next
-    event. One with several harmonics rings until the last of their strings is played again.
-    """
-    next_in_layer: dict[str, Fraction] = {}
-    next_on_string: dict[int, Fraction] = {}
-    holds: list[Fraction] = [Fraction(0)] * len(events)
-    index = len(events)
-    while index:
-        # Events of one moment don't cut each other short.
-        first = index - 1
-        while first and events[first - 1].onset == events[index - 1].onset:
-            first -= 1
-        for position in range(first, index):
-            event = events[position]
-            if event.hold is not None:
-                stop = min(event.onset + event.hold, end)
-            elif event.strings == event.harmonic_strings:
-                stop = max(next_on_string.get(string, end) for string in event.harmonic_strings)
-            else:
-                stop = next_in_layer.get(event.layer, end)
-            holds[position] = stop - event.onset
-        for position in range(first, index):
-            next_in_layer[events[position].layer] = events[position].onset
-            for string in events[position].strings:
-                next_on_string[string] = events[position].onset
-        index = first
-    return holds

@@ -169,11 +169,10 @@ def _name_voices(root: Element, score: Score) -> None:
     names = words((field.text if field is not None else "") or "").split(", ")
     first = {name: str(number) for number, name in reversed(list(enumerate(names, 1))) if name}
     score.layer_names = {voice: name for name, voice in first.items()}
-    for bar in score.bars:
-        for note in bar.notes:
-            number = whole_number(note.voice) or 0
-            if 1 <= number <= len(names):
-                note.voice = first.get(names[number - 1], note.voice)
+    for note in score.notes:
+        number = whole_number(note.voice) or 0
+        if 1 <= number <= len(names):
+            note.voice = first.get(names[number - 1], note.voice)
 
 
 def _measures(root: Element, part: str) -> Iterator[Element]:

@@ -23,10 +23,9 @@ from coach.music.rhythm import Meter
 from coach.score.beats import NotationError, write_beat
 from coach.score.foreign import MUSIC_FILE
 from coach.score.load import read_drill
-from coach.score.music import Resolver
+from coach.score.music import Resolver, sounding_midi
 from coach.score.musicxml_out import SOFTWARE
 from coach.score.notation import read_events
-from coach.score.staves import sounding_midi
 from coach.score.unpack import parse_xml, unpacked
 from coach.score.write import write_drill
 

@@ -15,6 +15,7 @@ Slots divided by `|` share the beats after `in` evenly: three slots `in 1` are a
 from __future__ import annotations
 
 import re
+from dataclasses import field
 from fractions import Fraction
 from functools import lru_cache
 
@@ -38,13 +39,16 @@ _ENDINGS: dict[str | None, Ending] = {None: "", "damp": "damp", "ring": "ring"}
 
 @frozen
 class WrittenNote:
-    """A note as written. `fret` and `touch` are text or None; both are text where a harmonic's string is stopped."""
+    """A note as written, the same wherever it stands.
 
-    offset: int
+    `fret` and `touch` are text or None; both are text where a harmonic's string is stopped.
+    """
+
+    offset: int = field(compare=False)
     string: str
     fret: str | None
     touch: str | None
-    place_offset: int
+    place_offset: int = field(compare=False)
     droppable: bool = False
     pitch: str = ""
     fretting_finger: str = ""

@@ -8,11 +8,10 @@ from __future__ import annotations
 import math
 import re
 from bisect import bisect_right
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import suppress
 from dataclasses import replace
 from fractions import Fraction
-from itertools import groupby
 
 from coach.ground.frozen import frozen
 from coach.ground.plain import plain_text
@@ -21,9 +20,10 @@ from coach.music.key import Key
 from coach.music.rhythm import MAX_BPM, MIN_BPM, Meter
 from coach.score.bar_lengths import whole_bars
 from coach.score.hand import Wanted, placed
+from coach.score.holds import default_holds
 from coach.score.ids import phrase_id
 from coach.score.limits import MAX_NAME
-from coach.score.music import Placement, default_holds, sounding_note
+from coach.score.music import sounding_midi
 from coach.score.score import Score, ScoreBar, ScoreNote, join_ties
 from coach.score.values import PERCENT_RANGE
 from coach.strings.instrument import Instrument
@@ -33,9 +33,21 @@ FINEST_WRITTEN, FINEST = 999, 960
 DEFAULT_QUARTERS = 80
 START_SHARE = Fraction(3, 5)
 """The drill's first tempo as a part of the piece's."""
-_Playable = tuple[Fraction, Fraction, str, Note, bool]
-"""Onset, length, layer, note, whether it rings on."""
 _GRADUAL = re.compile(r"(?:ritardando|accelerando) to (\d{1,3}(?:\.\d{1,3})?)%(?:; )?")
+
+
+@frozen
+class Chord:
+    """Notes that one layer strikes at once, by string; `onset` from the phrase's start and `length` in whole notes."""
+
+    layer: str
+    onset: Fraction
+    notes: tuple[Note, ...]
+    length: Fraction
+    """That of the longest."""
+    rings: bool
+    """Whether all of them ring on."""
+    hold: None = None
 
 
 @frozen
@@ -114,17 +126,16 @@ class PhraseMaker:
             bar = self._bar(indices, source, place == 0, place == len(whole) - 1)
             spans.append(Span(source, end, bar))
             end += bar.whole
-        notes = self._notes([(span.start, span.source) for span in spans], end)
-        if not notes:
+        chords = self._chords([(span.start, span.source) for span in spans], end)
+        if not chords:
             return None
         starts = [span.start for span in spans]
         events: list[list[Event]] = [[] for _ in spans]
-        groups = [list(group) for _, group in groupby(sorted(notes, key=_by_event), key=_by_event)]
-        for members, default, reused in zip(
-            groups, _defaults(groups, end), _reuses(groups, end), strict=True
+        for chord, default, reused in zip(
+            chords, default_holds(chords, end), _reuses(chords, end), strict=True
         ):
-            index = bisect_right(starts, members[0][0]) - 1
-            events[index].append(self._event(members, default, reused, spans[index]))
+            index = bisect_right(starts, chord.onset) - 1
+            events[index].append(self._event(chord, default, reused, spans[index]))
         bars = tuple(
             replace(span.bar, events=tuple(inside)) for span, inside in zip(spans, events, strict=True)
         )
@@ -153,28 +164,26 @@ class PhraseMaker:
             not pickup and beats < meter.beats,
         )
 
-    def _event(self, members: list[_Playable], default: Fraction, reused: Fraction, span: Span) -> Event:
-        """The event of notes struck at once; what it holds without `for` and where its strings are struck again."""
-        onset, _, layer, _, _ = members[0]
+    def _event(self, chord: Chord, default: Fraction, reused: Fraction, span: Span) -> Event:
+        """The event of a chord; what it holds without `for` and where its strings are struck again."""
         beat_whole, first = span.bar.meter.beat_whole, span.bar.first_beat
-        beat = (onset - span.start) / beat_whole + first
-        hold = max(length for _, length, *_ in members)
-        if onset + hold > reused:
+        beat = (chord.onset - span.start) / beat_whole + first
+        hold = chord.length
+        if chord.onset + hold > reused:
             # A string can't hold a note that is struck over: a stopped note ends there, a harmonic by itself.
-            harmonic = all(note.is_natural for _, _, _, note, _ in members)
-            hold = default if harmonic else reused - onset
+            harmonic = all(note.is_natural for note in chord.notes)
+            hold = default if harmonic else reused - chord.onset
             if not harmonic:
                 self.score.remark(
                     span.source.number, "a held note is cut short where its string is needed again"
                 )
         # What rings on, and what lasts as long as it would anyway, needs no `for`.
-        written = hold != default and not all(rings for *_, rings in members)
-        together = tuple(sorted((note for _, _, _, note, _ in members), key=lambda note: note.string))
+        written = hold != default and not chord.rings
         lasts = (hold if written else default) / beat_whole
         if max(beat.denominator, lasts.denominator if written else 1) > FINEST_WRITTEN:
             self.score.remark(span.source.number, "onsets or lengths too fine to write, rounded down")
             beat, lasts = max(_coarser(beat), first), max(_coarser(lasts), Fraction(1, FINEST))
-        return Event(layer, beat, lasts, together, written)
+        return Event(chord.layer, beat, lasts, chord.notes, written)
 
     def _shape(self, bar: ScoreBar, may_be_short: bool) -> tuple[Meter, Fraction]:
         """A bar's meter and its length in whole notes: short and long bars inside a phrase get a meter of their own."""
@@ -192,8 +201,8 @@ class PhraseMaker:
             return meter, bar.full
         return Meter.of(int(length * lower), lower), length
 
-    def _notes(self, bars: list[tuple[Fraction, ScoreBar]], end: Fraction) -> list[_Playable]:
-        """What can be played of the bars' notes."""
+    def _chords(self, bars: list[tuple[Fraction, ScoreBar]], end: Fraction) -> list[Chord]:
+        """What can be played of the bars' notes, in order of onset, then of layer."""
         wanted: list[Wanted] = []
         for exact, bar, note, complete in join_ties(bars):
             onset = self._writable(exact, bar, note)
@@ -209,7 +218,7 @@ class PhraseMaker:
                 self.score.remark(bar.number, "a tie out of the phrase, or to no note, is cut")
             wanted.append(Wanted(onset, length, note, self._remarker(bar.number)))
         placed_notes = placed(self.instrument, wanted, self.seconds_per_whole)
-        notes = []
+        struck: dict[tuple[Fraction, str], list[tuple[Note, ScoreNote, Fraction]]] = {}
         seen: set[tuple[Fraction, int]] = set()
         for item, playable in zip(wanted, placed_notes, strict=True):
             if playable is None or (item.onset, playable.string) in seen:
@@ -218,15 +227,22 @@ class PhraseMaker:
             playable = replace(playable, asserted=self._stated(item.note, playable))
             stopped = item.note.by_option and playable.node is None
             note = replace(item.note, harmonic=False) if stopped else item.note
-            notes.append((item.onset, item.length, self.layer_of(note), playable, note.rings))
-        return notes
+            together = struck.setdefault((item.onset, self.layer_of(note)), [])
+            together.append((playable, note, item.length))
+        return [
+            Chord(
+                layer,
+                onset,
+                tuple(sorted((note for note, _, _ in together), key=lambda note: note.string)),
+                max(length for _, _, length in together),
+                all(source.rings for _, source, _ in together),
+            )
+            for (onset, layer), together in sorted(struck.items())
+        ]
 
     def _stated(self, note: ScoreNote, playable: Note) -> str:
         """The written name of a note's pitch where the key would spell it otherwise, and it sounds so."""
-        sounds = self.instrument.strings[playable.string].midi + playable.stop
-        if playable.node:
-            sounds = sounding_note(sounds, playable.node)
-        if not note.spelled or sounds != note.midi:
+        if not note.spelled or sounding_midi(self.instrument, playable) != note.midi:
             return ""
         return "" if str((note.key or Key(0)).spelling(note.midi)) == note.spelled else note.spelled
 
@@ -249,33 +265,12 @@ def _coarser(beats: Fraction) -> Fraction:
     return Fraction(math.floor(beats * FINEST), FINEST) if beats.denominator > FINEST_WRITTEN else beats
 
 
-def _by_event(item: _Playable) -> tuple[Fraction, str]:
-    return item[0], item[2]
-
-
-def _reuses(groups: list[list[_Playable]], end: Fraction) -> list[Fraction]:
-    """When the first of each event's strings is struck again, in whole notes."""
+def _reuses(chords: Sequence[Chord], end: Fraction) -> list[Fraction]:
+    """When the first of each chord's strings is struck again, in whole notes."""
     after: dict[int, Fraction] = {}
     ends = []
-    for members in reversed(groups):
-        strings = {note.string for _, _, _, note, _ in members}
-        ends.append(min((after.get(string, end) for string in strings), default=end))
-        after.update(dict.fromkeys(strings, members[0][0]))
+    for chord in reversed(chords):
+        strings = [note.string for note in chord.notes]
+        ends.append(min(after.get(string, end) for string in strings))
+        after |= dict.fromkeys(strings, chord.onset)
     return ends[::-1]
-
-
-def _defaults(groups: list[list[_Playable]], end: Fraction) -> list[Fraction]:
-    """How long each event would last without `for`, in whole notes."""
-    return default_holds(
-        [
-            Placement(
-                members[0][2],
-                members[0][0],
-                frozenset(note.string for _, _, _, note, _ in members),
-                frozenset(note.string for _, _, _, note, _ in members if note.is_natural),
-                None,
-            )
-            for members in groups
-        ],
-        end,
-    )

@@ -16,10 +16,11 @@ from coach.music.key import Key
 from coach.music.rhythm import Meter
 from coach.score.beats import read_beats, write_beats
 from coach.score.events import BarDraft, EventDraft, EventReader
+from coach.score.holds import default_holds
 from coach.score.ids import phrase_id
 from coach.score.keys import BAR, PHRASE
 from coach.score.limits import MAX_BARS, MAX_BEATS, MAX_LAYERS, MAX_NOTES, MAX_PHRASES
-from coach.score.music import Placement, Resolver, default_holds
+from coach.score.music import Resolver
 from coach.score.reading import Reading
 from coach.score.values import items_of
 
@@ -204,21 +205,8 @@ class PhraseReader:
         self, bars: list[Bar], drafts: list[EventDraft], layers: list[str], phrase: int, end: Fraction
     ) -> list[Bar]:
         drafts.sort(key=lambda event: (event.onset, layers.index(event.layer)))
-        holds = default_holds(
-            [
-                Placement(
-                    event.layer,
-                    event.onset,
-                    frozenset(note.string for note in event.notes),
-                    frozenset(note.string for note in event.notes if note.is_natural),
-                    event.hold,
-                )
-                for event in drafts
-            ],
-            end,
-        )
         inside: list[list[Event]] = [[] for _ in bars]
-        for event, hold in zip(drafts, holds, strict=True):
+        for event, hold in zip(drafts, default_holds(drafts, end), strict=True):
             bar = bars[event.bar]
             if event.hold is not None and hold < event.hold:
                 over = (event.hold - hold) / bar.meter.beat_whole

@@ -6,12 +6,13 @@ MIDI numbers; string numbers are the file's, 1 the highest.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
 
 from coach.ground.digits import whole_number
 from coach.ground.plain import plain_text
+from coach.ground.problem import CoachError, Problem
 from coach.music.key import Key
 
 MAX_BYTES = 20_000_000
@@ -122,27 +123,30 @@ class Score:
     """Names of voices, where the file has them."""
     parts: list[str] = field(default_factory=list)
     """Names of all the file's parts or tracks that sound, for those who have to choose another."""
-    remarks: list[str] = field(default_factory=list)
-    _remarked: set[str] = field(default_factory=set, repr=False, compare=False)
+    told: dict[str, dict[str, None]] = field(default_factory=dict)
+    """What was left out or changed, and in which bars; no bar's number where it is about the whole."""
+
+    @property
+    def notes(self) -> Iterator[ScoreNote]:
+        """Every note, bar by bar as printed."""
+        for bar in self.bars:
+            yield from bar.notes
 
     def remark(self, bar: str, what: str) -> None:
         """Note something that was left out or changed."""
-        text = f"bar {bar}: {what}" if bar else what
-        if text not in self._remarked:
-            self._remarked.add(text)
-            self.remarks.append(text)
+        self.told.setdefault(what, {})[bar] = None
+
+    @property
+    def remarks(self) -> list[str]:
+        """Every remark with its bar: `bar 3: grace notes left out`."""
+        pairs = ((bar, what) for what, bars in self.told.items() for bar in bars)
+        return [f"bar {bar}: {what}" if bar else what for bar, what in pairs]
 
     def joined_remarks(self) -> list[str]:
         """Remarks with the bars of equal ones joined: `bars 3, 7: grace notes left out`."""
-        bars: dict[str, list[str]] = {}
-        for text in self.remarks:
-            place, colon, what = text.partition(": ")
-            if colon and place.startswith("bar "):
-                bars.setdefault(what, []).append(place[4:])
-            else:
-                bars.setdefault(text, [])
         joined = []
-        for what, places in bars.items():
+        for what, bars in self.told.items():
+            places = [bar for bar in bars if bar]
             if not places:
                 joined.append(what)
                 continue
@@ -188,6 +192,28 @@ def index_named(wanted: str, names: Sequence[Collection[str]]) -> int | None:
         return int(wanted) - 1
     fitting = [index for index, own in enumerate(names) if wanted.lower() in map(str.lower, own)]
     return fitting[0] if len(fitting) == 1 else None
+
+
+def index_chosen(
+    wanted: str | None,
+    names: Sequence[Collection[str]],
+    shown: Sequence[str],
+    kind: str,
+    where: str,
+    option: str,
+) -> int:
+    """The index of the part or track (its `kind`) that an option names, or of the only one.
+
+    CoachError where it names none, or nothing of several; `shown` is what they are called there.
+    """
+    if wanted is None and len(names) > 1:
+        message = f"the file has {len(names)} {kind}s: {numbered(shown)}"
+        raise CoachError(Problem(message, where, guess=f"choose one with {option}"))
+    index = 0 if wanted is None else index_named(wanted, names)
+    if index is None:
+        message = f"there is no {kind} '{plain_text(wanted or '', 80)}'; there are {numbered(shown)}"
+        raise CoachError(Problem(message, where, guess=option))
+    return index
 
 
 def numbered(names: Sequence[str]) -> str:

@@ -17,7 +17,7 @@ from typing import Literal
 from coach.ground.frozen import frozen
 from coach.music.drill import Drill, Note
 from coach.music.key import Key, Spelling, spelling_of
-from coach.score.music import sounding_note
+from coach.score.music import sounding_midi
 from coach.strings.instrument import Instrument
 
 MOST_LEDGERS = 3
@@ -56,12 +56,6 @@ TREBLE, TREBLE_8, BASS, BASS_8 = Clef("G", 2), Clef("G", 2, -1), Clef("F", 4), C
 def place(spelling: Spelling) -> int:
     """The staff place of a pitch: letters counted from C0, so that C4 is 28."""
     return 7 * spelling.octave + _LETTERS.index(spelling.letter)
-
-
-def sounding_midi(instrument: Instrument, note: Note) -> int:
-    """The equal-tempered note nearest to what a note sounds, as a MIDI number."""
-    stopped_midi = instrument.strings[note.string].midi + note.stop
-    return stopped_midi if note.node is None else sounding_note(stopped_midi, note.node)
 
 
 def spelled(instrument: Instrument, note: Note, key: Key | None) -> Spelling:

@@ -42,14 +42,13 @@ def mark_harmonics(score: Score, choices: Choices, where: str) -> None:
     limit = choices.harmonics_midi
     voice = _chosen_voice(score, choices.harmonics, where) if limit is None else ""
     any_marked = False
-    for bar in score.bars:
-        for note in bar.notes:
-            if note.voice == voice if limit is None else note.midi >= limit:
-                any_marked = True
-                note.by_option = note.by_option or not note.harmonic
-                note.harmonic = True
+    for note in score.notes:
+        if note.voice == voice if limit is None else note.midi >= limit:
+            any_marked = True
+            note.by_option = note.by_option or not note.harmonic
+            note.harmonic = True
     if not any_marked:
-        highest = max((note.midi for bar in score.bars for note in bar.notes), default=0)
+        highest = max((note.midi for note in score.notes), default=0)
         raise CoachError(
             Problem(
                 f"no note sounds at {choices.harmonics} or above; the highest is {note_name(highest)}",
@@ -74,7 +73,7 @@ def keep_silent(score: Score, instrument: Instrument) -> None:
 
 def _chosen_voice(score: Score, wanted: str, where: str) -> str:
     """The voice or track of that name, or of that number from 1."""
-    sounding = {note.voice for bar in score.bars for note in bar.notes}
+    sounding = {note.voice for note in score.notes}
     voices = [voice for voice in score.layer_names if voice in sounding] or sorted(
         sounding, key=lambda voice: (len(voice), voice)
     )
@@ -93,13 +92,12 @@ def _chosen_voice(score: Score, wanted: str, where: str) -> str:
 
 def instrument_of(score: Score) -> Instrument:
     """The instrument that the file names by its tunings, else the first ready-made one that has all its notes."""
-    notes = [note for bar in score.bars for note in bar.notes]
     if score.tunings:
-        strings = _shifted(score.tunings[::-1], notes)
+        strings = _shifted(score.tunings[::-1], score.notes)
         names = tuple(note_name(midi) for midi in strings)
         if len(strings) <= STRINGS_RANGE[1] and all(0 <= midi <= 127 for midi in strings):
             return Instrument.of(names, usual_scale_mm(names))
-    pitches = [note.midi for note in notes if not note.harmonic]
+    pitches = [note.midi for note in score.notes if not note.harmonic]
     low, high = min(pitches, default=28), max(pitches, default=60)
 
     def misses(name: str) -> int:
@@ -131,7 +129,7 @@ def _shifted(strings: list[int], notes: Iterable[ScoreNote]) -> list[int]:
 
 def layers_of(score: Score, choices: Choices) -> Callable[[ScoreNote], str]:
     """The layer of a note, by the user's split; where the user told harmonics, they are a layer of their own."""
-    notes = [note for bar in score.bars for note in bar.notes]
+    notes = list(score.notes)
     if choices.harmonics and not choices.split:
         rest = _by_voices(score, [note for note in notes if not note.harmonic], MAX_LAYERS - 1)
         return lambda note: "harmonics" if note.harmonic else rest(note)

@@ -59,9 +59,9 @@ def two_lines(names: LineNames, melody: Score, bass: Score, where: str) -> Score
             )
             raise CoachError(Problem(message, where, guess="is the file whole?"))
         bars = [_together(over, under, high, low) for over, under in zip(melody.bars, bass.bars, strict=True)]
-    for remark in bass.remarks:
-        place, colon, what = remark.partition(": ")
-        melody.remark(place[4:] if colon and place.startswith("bar ") else "", what if colon else remark)
+    for what, places in bass.told.items():
+        for place in places:
+            melody.remark(place, what)
     melody.bars = bars
     return melody
 
@@ -92,7 +92,7 @@ def _picker(score: Score, line: str, option: str, where: str) -> _Pick:
     if inside is None:
         return lambda _note: True
     kind, wanted = inside[1].lower(), inside[2]
-    there = dict.fromkeys(_of(kind, note) for bar in score.bars for note in bar.notes)
+    there = dict.fromkeys(_of(kind, note) for note in score.notes)
     if wanted not in there:
         shown = listed([f"{kind} {name}" for name in sorted(there)], 12)
         message = f"the part has no {kind} {plain_text(wanted, 20)}; it has {shown}"

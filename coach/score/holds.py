@@ -1,0 +1,50 @@
+"""How long events sound where nothing is written: stopped notes to the layer's next event, harmonics ring on."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from fractions import Fraction
+from itertools import groupby
+from typing import Protocol
+
+from coach.music.drill import Note
+
+
+class Struck(Protocol):
+    """An event of a phrase; `onset` in whole notes from the phrase's start, `hold` too, None where none is written."""
+
+    @property
+    def layer(self) -> str: ...
+    @property
+    def onset(self) -> Fraction: ...
+    @property
+    def notes(self) -> tuple[Note, ...]: ...
+    @property
+    def hold(self) -> Fraction | None: ...
+
+
+def default_holds(events: Sequence[Struck], end: Fraction) -> list[Fraction]:
+    """How long each event sounds, in whole notes, for events in order of onset in a phrase that ends at `end`.
+
+    A fretted or open note is held until the next event of its layer; a harmonic rings until its string is played
+    again by any layer; both at most to the phrase's end. An event with both kinds holds until its layer's next
+    event. One with several harmonics rings until the last of their strings is played again.
+    """
+    in_layer: dict[str, Fraction] = {}
+    on_string: dict[int, Fraction] = {}
+    holds: list[Fraction] = []
+    for onset, group in groupby(reversed(events), key=lambda event: event.onset):
+        together = list(group)
+        # Events of one moment don't cut each other short.
+        for event in together:
+            if event.hold is not None:
+                stop = min(onset + event.hold, end)
+            elif all(note.is_natural for note in event.notes):
+                stop = max(on_string.get(note.string, end) for note in event.notes)
+            else:
+                stop = in_layer.get(event.layer, end)
+            holds.append(stop - onset)
+        for event in together:
+            in_layer[event.layer] = onset
+            on_string |= dict.fromkeys((note.string for note in event.notes), onset)
+    return holds[::-1]
