@@ -42,10 +42,9 @@ def asked_names(phrases: Iterable[Phrase], instrument: Instrument | None) -> lis
     """What a part of an assignment can name: the phrases by id, then the nodes as people call them."""
     phrases = tuple(phrases)
     notes = (note for phrase in phrases for event in phrase.events for note in event.notes)
-    nodes = dict.fromkeys(
-        place_name(instrument.node_key(note.string, note.node)) for note in notes if instrument and note.node
-    )
-    return [*(phrase.id for phrase in phrases), *nodes]
+    touched = dict.fromkeys((note.string, note.node) for note in notes)
+    names = (place_name(instrument.node_key(string, node)) for string, node in touched if instrument and node)
+    return [*(phrase.id for phrase in phrases), *dict.fromkeys(names)]
 
 
 def assignment_of(
