@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import errno
+import gc
 import os
 import random
 import resource
@@ -151,6 +152,9 @@ def _alone(
     scratch = Path(tempfile.mkdtemp(prefix="fuzz-", dir=SCRATCH))
     (scratch / "in").mkdir()
     _warm_up(target, pool, scratch / "in")
+    # What stays is not gone through again by every collection of the runs.
+    gc.collect()
+    gc.freeze()
     guard = _Guard(scratch, notes)
     _bound_memory()
     before_kb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss

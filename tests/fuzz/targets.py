@@ -62,7 +62,7 @@ class Target:
     mutate: Callable[[random.Random, Sequence[bytes]], bytes]
     run: Callable[[bytes, Path], str]
     share: int
-    """Thousands of runs of each million and some, by how much there is to reach and what a run costs."""
+    """Thousands of runs of each million, by how much there is to reach and what a run costs."""
     may_name_paths: bool = False
     """Its input names files to write, which is no fault; they are not written all the same."""
     longest_s: float = 2.0
@@ -601,36 +601,34 @@ def _planted_seeds() -> Sequence[bytes]:
 
 
 TARGETS: dict[str, Target] = {
-    "drill": Target(lambda: _texts(seeds.drill_texts()), _text_mutator(DRILL_WORDS), run_drill, 300),
+    "drill": Target(lambda: _texts(seeds.drill_texts()), _text_mutator(DRILL_WORDS), run_drill, 220),
     "musicxml": Target(
-        lambda: _texts(seeds.scores()), _score_mutator, partial(_read_foreign, name="x.musicxml"), 200
+        lambda: _texts(seeds.scores()), _score_mutator, partial(_read_foreign, name="x.musicxml"), 180
     ),
-    "mxl": Target(lambda: _texts(seeds.scores()), mutated_zip, partial(_read_foreign, name="x.mxl"), 80),
+    "mxl": Target(lambda: _texts(seeds.scores()), mutated_zip, partial(_read_foreign, name="x.mxl"), 70),
     "midi": Target(
         seeds.midis,
         lambda rng, pool: _midi_mutator(rng, pool),
         partial(_read_foreign, name="x.mid"),
-        120,
+        110,
     ),
-    "log": Target(seeds.log_files, mutated_log, run_log, 80),
-    "student": Target(seeds.student_files, mutated_student, run_student, 80),
-    "settings": Target(lambda: _texts(seeds.SETTINGS), _text_mutator(SETTINGS_WORDS), run_settings, 80),
-    "answers": Target(lambda: _texts(seeds.ANSWERS), _text_mutator(ANSWER_WORDS), run_answers, 60),
+    "log": Target(seeds.log_files, mutated_log, run_log, 50),
+    "student": Target(seeds.student_files, mutated_student, run_student, 70),
+    "settings": Target(lambda: _texts(seeds.SETTINGS), _text_mutator(SETTINGS_WORDS), run_settings, 70),
+    "answers": Target(lambda: _texts(seeds.ANSWERS), _text_mutator(ANSWER_WORDS), run_answers, 50),
     "arguments": Target(
         lambda: tuple(json.dumps(line.split()).encode() for line in ARGUMENTS),
         mutated_arguments,
         run_arguments,
-        60,
+        20,
         may_name_paths=True,
     ),
-    "structured-drill": Target(_nothing, structured_drill, run_drill, 60, longest_s=10.0),
-    "structured-score": Target(_nothing, structured_score, partial(_read_foreign, name="x.musicxml"), 40),
-    "structured-midi": Target(_nothing, structured_midi, partial(_read_foreign, name="x.mid"), 40),
-    "duet-score": Target(
-        _nothing, structured_score, partial(run_duet, name="x.musicxml"), 20, longest_s=10.0
-    ),
-    "duet-midi": Target(_nothing, structured_midi, partial(run_duet, name="x.mid"), 20, longest_s=10.0),
-    "own-export": Target(own_exports, _score_mutator, run_own_export, 40),
-    "take": Target(takes, mutated_take, run_take, 15),
-    "planted": Target(_planted_seeds, planted_case, run_planted, 15),
+    "structured-drill": Target(_nothing, structured_drill, run_drill, 50, longest_s=10.0),
+    "structured-score": Target(_nothing, structured_score, partial(_read_foreign, name="x.musicxml"), 35),
+    "structured-midi": Target(_nothing, structured_midi, partial(_read_foreign, name="x.mid"), 25),
+    "duet-score": Target(_nothing, structured_score, partial(run_duet, name="x.musicxml"), 2, longest_s=10.0),
+    "duet-midi": Target(_nothing, structured_midi, partial(run_duet, name="x.mid"), 8, longest_s=10.0),
+    "own-export": Target(own_exports, _score_mutator, run_own_export, 30),
+    "take": Target(takes, mutated_take, run_take, 5),
+    "planted": Target(_planted_seeds, planted_case, run_planted, 5),
 }
