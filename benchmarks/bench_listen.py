@@ -1,4 +1,4 @@
-"""How well the ear hears: `python -m benchmarks.bench_listen SET_FOLDER` on takes of `benchmarks.sounds`.
+"""How well the ear hears: `python -m benchmarks.bench_listen SET_FOLDER ...` on takes of `benchmarks.sounds`.
 
 Each session is heard as a player's is: strings from OPEN.wav, the notes' sound from clean takes, then every take.
 Beat 1 is found from the clicks; where a session has none, every take's is given (`--starts-at`). Intervals are those of
@@ -41,6 +41,7 @@ class Row:
     """One event: what was played and what was heard."""
 
     session: str
+    """Its folder: sessions of two sets may have one name."""
     source: str
     take: str
     label: int
@@ -86,7 +87,7 @@ def rows_of(session: Path) -> Iterator[Row]:
             print(f"{session.name} {path.stem}: {error}", file=sys.stderr)
             heard = tuple(Heard(label, "unsure", 0.0, None, str(error)) for label in events)
         for one in heard:
-            yield _row(session.name, path.stem, truth, events[one.label], one, cpu_s, sound_s)
+            yield _row(str(session), path.stem, truth, events[one.label], one, cpu_s, sound_s)
 
 
 def _row(
@@ -251,7 +252,9 @@ def _kinds(rows: Sequence[Row]) -> Iterator[str]:
 
 def main(argv: Sequence[str] | None = None) -> int:
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("folder", type=Path, help="a set as benchmarks.sounds wrote it: OUT/test")
+    parser.add_argument(
+        "folders", type=Path, nargs="+", help="sets as benchmarks.sounds wrote them: OUT/test"
+    )
     parser.add_argument("--rows", type=Path, help="keep every event's row here, as JSON lines")
     parser.add_argument(
         "--again", action="store_true", help="only make the tables of the rows that were kept"
@@ -261,10 +264,12 @@ def main(argv: Sequence[str] | None = None) -> int:
     if arguments.again:
         rows = [Row(**json.loads(line)) for line in arguments.rows.read_text().splitlines()]
     else:
-        for session in sorted(path.parent for path in arguments.folder.glob("*/drill.yaml")):
+        for session in sorted(
+            at.parent for folder in arguments.folders for at in folder.glob("*/drill.yaml")
+        ):
             here = list(rows_of(session))
             rows += here
-            print(session.name, len(rows), file=sys.stderr, flush=True)
+            print(session, len(rows), file=sys.stderr, flush=True)
             if arguments.rows:
                 with arguments.rows.open("a") as kept:
                     kept.writelines(json.dumps(asdict(row)) + "\n" for row in here)

@@ -101,12 +101,12 @@ HISS = 0.1 * np.random.default_rng(1).standard_normal(12 * RATE_HZ)
         (
             "blink.wav",
             np.full(1, 0.5),
-            "no count-in and no beginning of the phrase was heard (give the time of beat 1 with --starts-at",
+            "the phrase was not heard in this take (are phrase and tempo right? --starts-at gives the time of beat 1)",
         ),
         (
             "hiss.wav",
             HISS,
-            "no count-in and no beginning of the phrase was heard (give the time of beat 1 with --starts-at",
+            "the phrase was not heard in this take (are phrase and tempo right? --starts-at gives the time of beat 1)",
         ),
     ],
 )

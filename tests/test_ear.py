@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from coach.ground.codec import plain_of, value_of
-from coach.listen.clicks import Strike, click_sound, count_in_start_s, goes_on
+from coach.listen.clicks import Strike, click_sound, goes_on
 from coach.listen.ear import Ear
 from coach.listen.open_string import MeasuredString
 from coach.listen.recording import Recording
+from coach.listen.start import passage_start_s
 from coach.music.excerpt import passage_of, whole_phrase
 from coach.score.load import read_drill
 
@@ -128,37 +131,23 @@ def test_what_was_learnt_goes_through_json(ear):
 
 def test_the_count_in_is_found_and_its_click_taken_out():
     recording = take(seed=6, click=True)
-    beats = [0.75 * beat for beat in range(4)]
-    start_s = count_in_start_s(recording.samples, RATE_HZ, beats)
-    assert start_s == pytest.approx(BEAT_1_S - 3.0, abs=0.002)
+    beats = [0.75 * beat for beat in range(-4, 0)]
+    start_s = start_of(recording, beats)
+    assert start_s == pytest.approx(BEAT_1_S, abs=0.002)
     click = click_sound(recording.samples, RATE_HZ, [Strike(start_s + beat) for beat in beats])
-    later = [Strike(start_s + beat * 0.75) for beat in range(4, 12)]
+    later = [Strike(start_s + beat * 0.75) for beat in range(8)]
     assert goes_on(click, recording.samples, RATE_HZ, later)
     assert not goes_on(click, take(seed=6).samples, RATE_HZ, later)
-    assert count_in_start_s(take(seed=6).samples, RATE_HZ, beats) is None
 
 
-def test_a_string_that_was_tuned_since_is_judged_by_the_partials_that_are_still_heard(monkeypatch):
-    # B3 is 246.94 Hz (ISO 16, equal temperament): its 12th partial lies just below the 3 kHz up to which the ear goes.
-    tuned = [(MeasuredString(hz, 5e-5, 0.1, 9), *STRINGS[1:]) for hz in (246.94, 246.94 * 2 ** (20 / 1200))]
-    monkeypatch.setattr("tests.test_ear.STRINGS", tuned[0])
-    before = Ear(tuned[0])
-    for seed in (11, 12, 13):
-        before = before.learn(take(seed=seed))
-    monkeypatch.setattr("tests.test_ear.STRINGS", tuned[1])
-    since, missing = Ear(tuned[1], before.notes), take({5: None}, seed=2)
-    counts = [sum(len(n.hz) for look in ear.looks(missing) for n in look.notes) for ear in (before, since)]
-    assert counts[0] > counts[1]
-    for ear in (since, since.learn(take(seed=3))):
-        faulty = {one.label for one in ear.judge(missing) if one.result not in ("clean", "unsure")}
-        assert faulty == {5}
+def start_of(recording, count_in_s):
+    samples, instrument = recording.samples, DRILL_READ.instrument
+    return passage_start_s(samples, RATE_HZ, PASSAGE, TEMPO_BPM, instrument, count_in_s)
 
 
-def test_a_note_above_what_is_heard_is_never_known(monkeypatch):
-    strings = (MeasuredString(1600.0, 5e-5, 0.1, 9), *STRINGS[1:])
-    monkeypatch.setattr("tests.test_ear.STRINGS", strings)
-    ear = Ear(strings).learn(take(seed=1))
-    high = {e.label for e in PASSAGE.events if any(p.note.string == 0 for p in e.notes)}
-    heard = ear.judge(take(seed=2))
-    assert {one.result for one in heard if one.label in high} == {"unsure"}
-    assert {one.result for one in heard if one.label not in high} != {"unsure"}
+def test_without_clicks_the_notes_say_where_a_passage_begins_and_noise_says_nothing():
+    recording = take(seed=6)
+    assert start_of(recording, [-3.0, -2.25, -1.5, -0.75]) == pytest.approx(BEAT_1_S, abs=0.015)
+    noise = np.random.default_rng(1).standard_normal(len(recording.samples))
+    for other in (noise, np.zeros(0), recording.samples[: RATE_HZ * 3]):
+        assert start_of(replace(recording, samples=other), []) is None

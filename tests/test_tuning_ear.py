@@ -242,6 +242,14 @@ def test_a_recording_that_cannot_be_used_is_told(tmp_path, capsys, arguments, wo
     assert words in capsys.readouterr().err
 
 
+def test_music_is_no_take_of_open_strings(tmp_path, capsys):
+    """A scale of E flat, whose notes are none of a bass's open strings."""
+    scale = [77.8 * 2 ** (step / 12) for step in (0, 2, 5, 7, 9, 12)]
+    take = wav(tmp_path / "scale.wav", np.concatenate([plucked(hz, 1e-4, 1) for hz in scale]))
+    assert main(["tune", "--listen", "--from", take, "--tone", "all", "--folder", str(tmp_path)]) == 1
+    assert "no pluck is the open E string, near 41.2 Hz" in capsys.readouterr().err
+
+
 def test_a_retuned_string_is_not_taken_for_the_one_that_was_heard():
     mine = BASS
     for string, hz in enumerate((98.0, 73.4, 55.0, 41.2)):

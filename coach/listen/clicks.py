@@ -1,4 +1,4 @@
-"""The click in the microphone: where the count-in lies in a take, what the click sounds like there, and taking it out.
+"""The click in the microphone: what it sounds like in the count-in, and taking it out.
 
 The count-in holds no music, so that its clicks show the whole path from the program's click through speaker, room and
 microphone. That sound is subtracted wherever a click falls; a part of its slope is fitted too, which makes up for a
@@ -14,7 +14,6 @@ import numpy as np
 
 from coach.ground.frozen import frozen
 from coach.listen.frame import Frame, frame_of
-from coach.listen.transients import Rises, rises
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -23,12 +22,6 @@ if TYPE_CHECKING:
 
 LEAD_S = 0.004
 CLICK_S = 0.12
-LEAST_RISE_DB = 6.0
-LIKE_S = 0.03
-ALIKE = 0.85
-"""Length of the mean of shapes of length 1: 1 where all are the same, 0.71 where two have nothing in common."""
-OFF_GRID_S = 0.006
-"""Clicks lie this near to their grid, or they are none."""
 
 
 @frozen
@@ -95,50 +88,6 @@ def goes_on(
         for s in strikes
     ]
     return bool(gains) and float(np.median(gains)) > 0.5
-
-
-def count_in_start_s(samples: NDArray[np.floating], rate_hz: int, offsets_s: Sequence[float]) -> float | None:
-    """When the count-in begins, from its clicks: `offsets_s` after it each has one; None where it is not heard.
-
-    The first sound of a take is taken for the first click; the others have to follow on their grid and be alike.
-    """
-    if len(offsets_s) < 2:
-        return None
-    length_s = min(len(samples) / rate_hz, 30.0)
-    risen = rises(frame_of(samples, rate_hz, 0.0, length_s))
-    for at in np.flatnonzero(risen.db >= LEAST_RISE_DB)[:400]:
-        begin = risen.start_s + float(at) * risen.hop_s
-        found = [_peak_near(risen, begin + offset) for offset in offsets_s]
-        if all(peak is not None for peak in found):
-            shifts = [float(peak or 0.0) - offset for peak, offset in zip(found, offsets_s, strict=True)]
-            start = float(np.median(shifts))
-            later = [start + offset for offset in offsets_s[1:]]
-            if np.ptp(shifts) <= 2.0 * OFF_GRID_S and _alike(samples, rate_hz, later):
-                return start
-    return None
-
-
-def _alike(samples: NDArray[np.floating], rate_hz: int, moments_s: Sequence[float]) -> bool:
-    """Whether what sounds at these moments is the same each time, as clicks are and notes are not.
-
-    The first of a bar may be accented, and is not asked about.
-    """
-    # Differences take out hum and weigh what a click is made of.
-    parts = [np.diff(frame_of(samples, rate_hz, at - LEAD_S, at + LIKE_S).samples) for at in moments_s]
-    count = min(len(part) for part in parts)
-    shapes = np.array([part[:count] / (np.linalg.norm(part[:count]) + 1e-30) for part in parts])
-    mean = shapes.mean(axis=0)
-    return float(np.linalg.norm(mean)) > ALIKE
-
-
-def _peak_near(risen: Rises, at_s: float) -> float | None:
-    reach = round(OFF_GRID_S / risen.hop_s)
-    middle = round((at_s - risen.start_s) / risen.hop_s)
-    low, high = max(middle - reach, 0), middle + reach + 1
-    part = risen.db[low:high]
-    if not len(part) or part.max() < LEAST_RISE_DB:
-        return None
-    return risen.start_s + (low + int(np.argmax(part))) * risen.hop_s
 
 
 def _shifted(shape: Samples, samples_later: float) -> Samples:

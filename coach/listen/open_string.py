@@ -36,6 +36,9 @@ APART_S = 0.6
 """Plucks of an open-strings take lie at least this far apart."""
 ONSET_DB = 9.0
 """A pluck is louder than what rang before it by so much."""
+CANDIDATES = 3
+"""So many sharp beginnings for each string are tried as its pluck: a finger that stops a string has one too."""
+_BEFORE_NEXT_S = 0.05
 _HOP_S = 0.01
 _GRID_B = (0.0, *np.geomspace(1e-5, 2e-3, 17))
 
@@ -63,10 +66,18 @@ def measured_string(samples: NDArray[np.floating], rate_hz: int, expected_hz: fl
 
     `samples` is one channel, in any scale; the string is looked for within 120 cents of `expected_hz`.
     """
+    spectrum = _spectrum(samples, rate_hz)
+    return None if spectrum is None else _measured(spectrum, expected_hz)
+
+
+def _spectrum(samples: NDArray[np.floating], rate_hz: int) -> Spectrum | None:
     length_s = min(len(samples) / rate_hz, AFTER_ATTACK_S + MOST_S)
     if length_s < AFTER_ATTACK_S + LEAST_S:
         return None
-    spectrum = Spectrum.of(frame_of(samples, rate_hz, AFTER_ATTACK_S, length_s))
+    return Spectrum.of(frame_of(samples, rate_hz, AFTER_ATTACK_S, length_s))
+
+
+def _measured(spectrum: Spectrum, expected_hz: float) -> MeasuredString | None:
     f0_hz, stiffness_b = _best_on_grid(spectrum, expected_hz)
     peaks: list[tuple[int, float, float]] = []
     for partials in (6, 12, MOST_PARTIALS):
@@ -116,16 +127,37 @@ def measured_strings(
 
     A string is None where it is not found. ValueError where the take holds fewer plucks than there are strings.
     """
-    moments = plucks_in(samples, rate_hz, len(expected_hz))
+    moments = plucks_in(samples, rate_hz, CANDIDATES * len(expected_hz))
     if len(moments) < len(expected_hz):
         raise ValueError(
             f"{len(moments)} pluck{'' if len(moments) == 1 else 's'} heard, but there are {len(expected_hz)} strings"
         )
-    ends = (*moments[1:], len(samples) / rate_hz)
-    return tuple(
-        measured_string(samples[round(start * rate_hz) : round((stop - 0.05) * rate_hz)], rate_hz, hz)
-        for start, stop, hz in zip(moments, ends, expected_hz, strict=True)
-    )
+    spectra = [_spectrum(samples[round(moment * rate_hz) :], rate_hz) for moment in moments]
+    heard = [[_measured(spectrum, hz) if spectrum else None for hz in expected_hz] for spectrum in spectra]
+    plucked = _in_order([[each.partials if each else 0 for each in row] for row in heard])
+    measured: list[MeasuredString | None] = [None] * len(expected_hz)
+    ends = [moments[at] for _, at in plucked[1:]] + [len(samples) / rate_hz]
+    for (string, at), end in zip(plucked, ends, strict=True):
+        part = samples[round(moments[at] * rate_hz) : round((end - _BEFORE_NEXT_S) * rate_hz)]
+        whole = end - _BEFORE_NEXT_S - moments[at] >= AFTER_ATTACK_S + MOST_S
+        measured[string] = heard[at][string] if whole else measured_string(part, rate_hz, expected_hz[string])
+    return tuple(measured)
+
+
+def _in_order(worth: Sequence[Sequence[int]]) -> list[tuple[int, int]]:
+    """Which string was plucked at which moment, both rising, so that the most partials are heard.
+
+    `worth` has a row a moment and an entry a string.
+    """
+    best: list[list[tuple[int, list[tuple[int, int]]]]] = [[(0, [])] * (len(worth[0]) + 1)]
+    for at, row in enumerate(worth):
+        fresh = best[-1][:1]
+        for string, count in enumerate(row):
+            total, pairs = best[-1][string]
+            taken = (total + count, [*pairs, (string, at)] if count else pairs)
+            fresh.append(max(best[-1][string + 1], fresh[-1], taken, key=lambda one: one[0]))
+        best.append(fresh)
+    return best[-1][-1][1]
 
 
 def _best_on_grid(spectrum: Spectrum, expected_hz: float) -> tuple[float, float]:

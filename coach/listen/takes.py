@@ -1,25 +1,18 @@
-"""Recorded takes as recordings of a passage: where beat 1 lies, and the click that sounds along.
-
-Beat 1 is found from the clicks of the count-in. In a take without them it is found from the notes: the passage's onsets
-are moved along the take until the most of them meet a sharp beginning.
-"""
+"""Recorded takes: of open strings, and of a passage with the click that sounds along."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-import numpy as np
-
 from coach.ground.problem import CoachError, Problem
-from coach.listen.clicks import Strike, click_sound, count_in_start_s, goes_on
+from coach.listen.clicks import Strike, click_sound, goes_on
 from coach.listen.ear import Ear
-from coach.listen.frame import frame_of
 from coach.listen.look import HEARD_S
 from coach.listen.open_string import MeasuredString, measured_strings
 from coach.listen.recording import Recording
 from coach.listen.sound_file import Sound
-from coach.listen.transients import rises
+from coach.listen.start import passage_start_s
 from coach.music.clicktrack import ClickAt, clicks_of
 from coach.music.drill import Drill
 from coach.music.excerpt import Passage
@@ -27,35 +20,23 @@ from coach.strings.instrument import Instrument
 from coach.strings.tuning import by_pitch
 
 if TYPE_CHECKING:
+    import numpy as np
     from numpy.typing import NDArray
-
-MET_DB = 15.0
-"""A beginning sharper than this counts no more."""
-MET_S = 0.02
-LEAST_MET_DB = 4.0
-"""What an event's beginning has to bring in the mean, or the passage isn't in the take."""
 
 
 def ear_of(instrument: Instrument, sound: Sound, path: str) -> Ear:
     """An ear that knows the strings of a take with one pluck of each, the lowest first.
 
-    A string that is not recognised is taken as tuned; CoachError where half of them are not.
+    A string that is not recognised is taken as tuned.
     """
-    order, by_string = by_pitch(instrument), strings_of(instrument, sound, path)
-    lacking = [place for place, string in enumerate(order, 1) if by_string[string] is None]
-    # One string that fades too fast is taken as tuned; where most are not found, the take holds something else.
-    if 2 * len(lacking) >= len(order):
-        string = order[lacking[0] - 1]
-        label = instrument.string_label(string)
-        found = f"pluck {lacking[0]} is not the open {label} string, near {instrument.open_hz(string):.1f} Hz"
-        raise CoachError(Problem(found, path, guess="the lowest string first, roughly in tune"))
+    by_string = strings_of(instrument, sound, path)
     return Ear.of(instrument, [by_string[string] for string in range(len(instrument.strings))])
 
 
 def strings_of(instrument: Instrument, sound: Sound, path: str) -> dict[int, MeasuredString | None]:
     """Every string of a take with one pluck of each, from the lowest; None for one that is not recognised.
 
-    CoachError where there are fewer plucks than strings.
+    CoachError where half of them are not, or there are fewer plucks than strings.
     """
     order = by_pitch(instrument)
     try:
@@ -65,6 +46,12 @@ def strings_of(instrument: Instrument, sound: Sound, path: str) -> dict[int, Mea
     except ValueError as error:
         guess = "pluck each open string once, lowest first, two seconds apart"
         raise CoachError(Problem(str(error), path, guess=guess)) from None
+    lacking = [string for string, one in zip(order, measured, strict=True) if one is None]
+    # One string may fade too fast; where most are not heard, the take holds something else.
+    if 2 * len(lacking) >= len(order):
+        label, hz = instrument.string_label(lacking[0]), instrument.open_hz(lacking[0])
+        guess = "the lowest string first, roughly in tune"
+        raise CoachError(Problem(f"no pluck is the open {label} string, near {hz:.1f} Hz", path, guess=guess))
     return dict(zip(order, measured, strict=True))
 
 
@@ -77,13 +64,13 @@ def recording_of(
     """
     clicks = clicks_of(passage, tempo_bpm, drill.count_in_bars, drill.click)
     beat_1_s = (
-        _start_s(sound.samples, sound.rate_hz, passage, tempo_bpm, clicks)
+        _start_s(sound.samples, sound.rate_hz, passage, tempo_bpm, drill.instrument, clicks)
         if starts_at_s is None
         else starts_at_s
     )
     if beat_1_s is None:
-        guess = "give the time of beat 1 with --starts-at; are phrase and tempo right?"
-        raise CoachError(Problem("no count-in and no beginning of the phrase was heard", path, guess=guess))
+        guess = "are phrase and tempo right? --starts-at gives the time of beat 1"
+        raise CoachError(Problem("the phrase was not heard in this take", path, guess=guess))
     _refuse_short(sound, passage, tempo_bpm, beat_1_s, path)
     count_in, later = strikes_of(clicks, beat_1_s)
     click = click_sound(sound.samples, sound.rate_hz, [s for s in count_in if s.at_s > 0.0])
@@ -95,7 +82,14 @@ def recording_of(
 def found_start_s(recording: Recording, drill: Drill) -> float | None:
     """Where beat 1 of a recording would be found, whatever is said of it; None where it would not."""
     clicks = clicks_of(recording.passage, recording.tempo_bpm, drill.count_in_bars, drill.click)
-    return _start_s(recording.samples, recording.rate_hz, recording.passage, recording.tempo_bpm, clicks)
+    return _start_s(
+        recording.samples,
+        recording.rate_hz,
+        recording.passage,
+        recording.tempo_bpm,
+        drill.instrument,
+        clicks,
+    )
 
 
 def _start_s(
@@ -103,10 +97,11 @@ def _start_s(
     rate_hz: int,
     passage: Passage,
     tempo_bpm: int,
+    instrument: Instrument,
     clicks: Sequence[ClickAt],
 ) -> float | None:
-    clicked_s = _clicked_start_s(samples, rate_hz, clicks)
-    return _played_start_s(samples, rate_hz, passage, tempo_bpm) if clicked_s is None else clicked_s
+    count_in_s = [float(click.seconds) for click in clicks if click.kind == "count-in"]
+    return passage_start_s(samples, rate_hz, passage, tempo_bpm, instrument, count_in_s)
 
 
 def strikes_of(clicks: Sequence[ClickAt], beat_1_s: float) -> tuple[tuple[Strike, ...], tuple[Strike, ...]]:
@@ -118,43 +113,6 @@ def strikes_of(clicks: Sequence[ClickAt], beat_1_s: float) -> tuple[tuple[Strike
         if c.kind in ("accent", "beat")
     ]
     return tuple(count_in), tuple(beats)
-
-
-def _clicked_start_s(samples: NDArray[np.floating], rate_hz: int, clicks: Sequence[ClickAt]) -> float | None:
-    """Beat 1 from the clicks of the count-in; None where they are not heard."""
-    count_in = [float(c.seconds) for c in clicks if c.kind == "count-in"]
-    if not count_in:
-        return None
-    start_s = count_in_start_s(samples, rate_hz, [at - count_in[0] for at in count_in])
-    return None if start_s is None else start_s - count_in[0]
-
-
-def _played_start_s(
-    samples: NDArray[np.floating], rate_hz: int, passage: Passage, tempo_bpm: int
-) -> float | None:
-    """Beat 1 from the notes: where the most events meet a sharp beginning; None where too few do."""
-    risen = rises(frame_of(samples, rate_hz, 0.0, len(samples) / rate_hz))
-    onsets_s = [float(passage.tempo.seconds_at(event.onset, tempo_bpm)) for event in passage.events]
-    moments = sorted({round(onset / risen.hop_s) for onset in onsets_s})
-    room = len(risen.db) - moments[-1]
-    if room <= 0:
-        return None
-    met = _smoothed(np.clip(risen.db, 0.0, MET_DB), round(MET_S / risen.hop_s))
-    total = np.zeros(room)
-    for moment in moments:
-        total += met[moment : moment + room]
-    best = int(np.argmax(total))
-    if total[best] / len(moments) < LEAST_MET_DB:
-        return None
-    return risen.start_s + best * risen.hop_s
-
-
-def _smoothed(values: NDArray[np.float64], reach: int) -> NDArray[np.float64]:
-    """Each value as the best of its surroundings, those further off counting less: players are not machines."""
-    padded = np.pad(values, reach)
-    weight = 1.0 - np.abs(np.arange(-reach, reach + 1)) / (reach + 1.0)
-    windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * reach + 1)
-    return np.asarray((windows * weight).max(axis=1))
 
 
 def _refuse_short(sound: Sound, passage: Passage, tempo_bpm: int, beat_1_s: float, path: str) -> None:
