@@ -88,6 +88,7 @@ def test_the_keys_of_the_table_are_free_on_the_rating_screen():
     free = "".join(key for key in ascii_uppercase if key not in keys)
     assert not twice, f"two actions have {twice}; free for a cause: {free}"
     assert not set(keys) & set(LABEL_KEYS)
+    assert f"one of `{free}`" in (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
     assert {row.key for row in (*RESULTS, *CAUSES)} <= set(keys)
 
 

@@ -85,6 +85,14 @@ def test_every_file_that_a_page_links_or_shows_exists(path):
         assert (path.parent / target).exists(), target
 
 
+def test_the_developers_page_says_of_every_test_file_where_it_belongs():
+    developers = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    table = developers.partition("### Where the tests are")[2].partition("\n## ")[0]
+    rows = re.findall(r"^\| [^|-]+ \| ([a-z_, ]+) \|$", table, re.MULTILINE)
+    files = [path.stem.removeprefix("test_") for path in (ROOT / "tests").glob("test_*.py")]
+    assert sorted(", ".join(rows[1:]).split(", ")) == sorted(files)
+
+
 def test_the_front_door_fits_three_screens_and_every_page_is_a_door_away():
     rows = [row for line in README.splitlines() for row in wrap(line, 100) or [""]]
     assert len(rows) <= 3 * 50  # screens of 100 columns and 50 rows
