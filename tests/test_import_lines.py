@@ -220,11 +220,14 @@ def test_the_command_writes_the_drill_and_shows_the_keys(tmp_path: Path, capsys)
     assert str(BACH) not in told
     head, best, *others = told.split("key ", 1)[1].splitlines()
     assert re.split(r"  +", head)[1:] == [
-        "melody transposed", "bass transposed", "melody rings", "hardest node", "longest reach", "hardest move",
-        "melody lost", "bass lost",
+        "effort", "melody transposed", "bass transposed", "melody rings", "hardest node", "longest reach",
+        "hardest move", "melody lost", "bass lost",
     ]  # fmt: skip
-    assert re.match(r"E minor +-3 semitones +-15 semitones +\d+ of \d+ ", best), best
+    assert re.match(r"E minor +\d+ +-3 semitones +-15 semitones +\d+ of \d+ ", best), best
     assert "\n".join([best, *others]).count(" minor") == 12
+    efforts = [int(row[1]) for line in (best, *others) if len(row := re.split(r"  +", line)) > 2]
+    assert efforts == sorted(efforts)
+    assert others[-1].startswith("effort: ")
     assert main(["check", str(target)]) == 0
     assert load_drill(target).layers == ("bass", "harmonics")
 

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 from coach.commands.common import add_folder, add_output, places_of, say, whole_option, write_output
 from coach.commands.instrument_options import USUAL
 from coach.folder.settings import load_settings
-from coach.ground.plain import counted
+from coach.ground.plain import counted, plain_text
 from coach.ground.problem import Problem, UsageError
 from coach.music.key import key_named
 from coach.score.arrange import arranged
@@ -126,10 +126,11 @@ def run(arguments: argparse.Namespace) -> int:
 def _tell_written(output: str | None, drill: Drill) -> int:
     """Say what was written to a file; the exit status."""
     if output not in (None, "-"):
-        bars = sum(len(phrase.bars) for phrase in drill.phrases)
+        phrases, bars = len(drill.phrases), sum(len(phrase.bars) for phrase in drill.phrases)
         say(
-            f"wrote {output}: {counted(len(drill.phrases), 'phrase')}, {counted(bars, 'bar')}, "
-            f"{'layers' if len(drill.layers) > 1 else 'layer'} {', '.join(drill.layers)}"
+            f"wrote {output}: {plain_text(drill.title)}, {counted(phrases, 'phrase')}, {counted(bars, 'bar')}, "
+            f"{'layers' if len(drill.layers) > 1 else 'layer'} {', '.join(drill.layers)}; "
+            "title, phrases and tempo are yours to edit in it"
         )
     return 0
 

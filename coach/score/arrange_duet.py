@@ -20,9 +20,10 @@ from coach.strings.reach import USUAL
 
 EVERY_KEY = tuple(KEYS)
 _HEADS = (
-    "key", "melody transposed", "bass transposed", "melody rings", "hardest node", "longest reach", "hardest move",
-    "melody lost", "bass lost",
+    "key", "effort", "melody transposed", "bass transposed", "melody rings", "hardest node", "longest reach",
+    "hardest move", "melody lost", "bass lost",
 )  # fmt: skip
+_WHY = "effort: a key's nodes, stretches, moves, cut rings and lost notes together; the key with the least is written"
 
 
 def arranged_duet(
@@ -62,7 +63,11 @@ def table_lines(duet: Duet, rows: Sequence[Arrangement], key: Key | None) -> lis
         for line in cells
     ]
     harder = [_key_name(row, key) for row in rows if not row.fingering]
-    return lines + ([f"much harder, so not worked out: {', '.join(harder)}"] if harder else [])
+    if harder:
+        lines.append(f"much harder, so not worked out: {', '.join(harder)}")
+    if len(rows) > 1:
+        lines.append(_WHY)
+    return lines
 
 
 def _key_name(row: Arrangement, key: Key | None) -> str:
@@ -75,6 +80,7 @@ def _cells(duet: Duet, row: Arrangement, key: Key | None) -> tuple[str, ...]:
     move = max([*melody, *bass], key=lambda choice: choice.cost.speed)
     return (
         _key_name(row, key),
+        f"{row.cost:.0f}",
         f"{row.shift.melody:+d} semitones",
         f"{row.shift.bass:+d} semitones",
         f"{row.rings} of {len(duet.melody)}",
