@@ -284,6 +284,20 @@ def test_a_note_is_kept_for_its_day_and_shown_in_the_report(
     assert "<td>the lift is easier sitting</td>" in capsys.readouterr().out
 
 
+def test_a_note_may_be_the_first_word_of_a_log_and_is_that_of_the_student_whom_the_drill_names(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "drills").mkdir()
+    handed = str(tmp_path / "drills" / "mia.yaml")
+    assert (
+        main(["assign", "first-pour", "--to", "Mia", "--folder", str(tmp_path / "class"), "-o", handed]) == 0
+    )
+    assert coach(tmp_path, "note", "a new string today") == 0
+    assert "noted for Mia on " in capsys.readouterr().out
+    assert coach(tmp_path, "undo") == 1
+    assert "there is no repetition to take back" in capsys.readouterr().err
+
+
 def test_two_names_become_one_person_and_are_parted_again(
     folder: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -71,6 +71,13 @@ def file(tmp_path: Path, assigned: Path) -> Path:
     return inbox / "mia.json"
 
 
+def test_a_reply_that_is_written_says_so_and_what_to_do_with_it(
+    file: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert report_for_teacher(tmp_path / "mia", file) == 0
+    assert capsys.readouterr().out.endswith(f"wrote {file}; send it to your teacher\n")
+
+
 def test_an_assigned_file_is_the_same_drill_with_the_assignment_and_its_comments(assigned: Path) -> None:
     original = load_drill(find_drill("first-pour", find_places(assigned.parent)))
     drill = load_drill(assigned)

@@ -13,7 +13,6 @@ from coach.commands.common import (
     add_log_options,
     add_output,
     clock,
-    fresh_id,
     parse_date,
     places_of,
     say,
@@ -24,7 +23,7 @@ from coach.commands.log_people import forget
 from coach.ground.places import user_path
 from coach.ground.plain import counted, plain_text
 from coach.ground.problem import CoachError, Problem, UsageError
-from coach.log.entries import Entry, Rep, iso_time, practice_day
+from coach.log.entries import Rep, iso_time, practice_day
 from coach.log.log import Log, Refusal
 from coach.log.upkeep import backup_log, check_log
 from coach.music.excerpt import Excerpt
@@ -32,6 +31,7 @@ from coach.rating.fault import Fault, examples, faults_text, in_words, parse_fau
 from coach.report.reps_csv import reps_csv
 from coach.score.limits import MAX_TEXT
 from coach.session.answers import RepLine, read_answers
+from coach.session.desk import Desk
 from coach.words.names import logged_name
 
 MOST_SHOWN = 20
@@ -339,9 +339,11 @@ def _note(arguments: argparse.Namespace) -> int:
     if not 1 <= len(text) <= MAX_TEXT:
         raise UsageError(Problem(f"a note has 1 to {MAX_TEXT:,} letters; this one has {len(text):,}", "TEXT"))
     at_ms, offset_min = clock(arguments.date)
-    with _open(arguments) as log:
-        note = Entry(fresh_id(at_ms), log.player.id, at_ms, offset_min, "note", {"text": text})
-        _must_be_saved(log.send(note))
-        name = log.player.name
+    # A note may be the first word of a log: whose it then is, the desk knows.
+    with Desk.open(places_of(arguments), clock=lambda: (at_ms, offset_min), player=arguments.player) as desk:
+        for notice in desk.log.notices:
+            say(f"coach: {notice}", to=sys.stderr)
+        _must_be_saved(desk.note("note", {"text": text}))
+        name = desk.log.player.name
     say(f"noted for {name} on {practice_day(at_ms, offset_min)}; it is in `coach report` and in your reply")
     return 0

@@ -134,4 +134,6 @@ def _for_teacher(arguments: argparse.Namespace, log: Log, at_ms: int, offset_min
             say("nothing was written", to=sys.stderr)
             return 1
     write_output(arguments.output or "-", reply_text(reply))
+    if arguments.output not in (None, "-"):
+        say(f"wrote {arguments.output}; send it to your teacher")
     return 0
