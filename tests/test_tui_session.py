@@ -513,6 +513,21 @@ async def test_marking_turns_to_the_bar_of_the_label_and_keys_turn_pages(tmp_pat
         assert [mark.label for mark in session_of(app).practice.session.marks] == [8]
 
 
+@pytest.mark.parametrize("keys", [("space",), ("x", "space")])
+@pytest.mark.parametrize("view", ["glance", "study"])
+async def test_the_sheet_opens_where_the_playing_broke_off_or_choked(tmp_path, keys, view):
+    async with running(tmp_path, drills=stairs(tmp_path), view=view) as (app, pilot, player):
+        await to_ready(pilot, app)
+        await pilot.press("space")
+        player.position_s = player.length_s - 3.3
+        await pilot.pause(0.1)
+        await pilot.press(*keys)
+        assert session_of(app).practice.session.phase is Phase.RATING
+        assert "left events 1-8" in screen_text(app), "the page of events 9 to 12 is open"
+        await pilot.press("left")
+        assert "right events 9-12" in screen_text(app)
+
+
 async def test_every_label_can_be_marked_by_its_key(tmp_path):
     async with running(tmp_path, drills=stairs(tmp_path)) as (app, pilot, player):
         await to_ready(pilot, app)

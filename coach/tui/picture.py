@@ -65,7 +65,8 @@ class Picture:
     """Whether the program listens."""
     brush: Result = CHOKED
     cursor: int = 0
-    page: int = 0
+    page: int | None = None
+    """Of the sheet; None until the player turns to one: where something likely went wrong."""
     message: str = ""
     cue: str = ""
     then: str = ""
@@ -83,6 +84,15 @@ class Picture:
         """Labels of the events that something is suggested about, while a repetition is rated."""
         offers = (one.label for one in self.heard if one.result)
         return tuple(offers) if self.phase == "rating" else ()
+
+    @property
+    def likely(self) -> int:
+        """Label of the event that the player likely wants to see first: marked, suggested, or the last one played."""
+        if first := min(
+            (*(mark.label for mark in self.marks if not mark.result.rest), *self.look_at), default=0
+        ):
+            return first
+        return max(min((mark.label for mark in self.marks), default=1) - 1, 1)
 
     @cached_property
     def beat_index(self) -> int | None:

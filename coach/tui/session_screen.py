@@ -230,9 +230,9 @@ class SessionScreen(SessionStage):
         if shown is None or len(shown[0].pages) == 1:
             self._move_cursor(by)
             return
-        pages = shown[0].pages
-        page = min(max(self.page + by, 0), len(pages) - 1)
-        if page != self.page:
+        pages, open_now = shown[0].pages, shown[1].page
+        page = min(max(open_now + by, 0), len(pages) - 1)
+        if page != open_now:
             self.page, self.cursor = page, pages[page][0]
             self.draw()
 

@@ -76,7 +76,7 @@ class SessionStage(CoachScreen):
         self.view: View = "glance"
         self.brush = CHOKED
         self.cursor = 0
-        self.page = 0
+        self.page: int | None = None
         self.message = ""
         self._last_label = 0
         self._turn_id = ""
@@ -289,7 +289,7 @@ class SessionStage(CoachScreen):
         """The session has moved on: a fresh rating starts with a fresh brush, a new item says why it is there."""
         session, new = self.practice.session, self.practice.take_notices()
         if before is not session.phase:
-            self.brush, self.cursor, self.page = CHOKED, 0, 0
+            self.brush, self.cursor, self.page = CHOKED, 0, None
             self._last_label = 0
         parts = [sentence(notice) for notice in new]
         turn = session.turn.id if session.turn else ""

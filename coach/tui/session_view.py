@@ -57,7 +57,7 @@ def panes(picture: Picture, layout: Layout) -> dict[str, Pane]:
     add("cue", picture.cue, lambda b: _paragraph(_shown(picture.cue, picture), b))
     add(
         "keys",
-        (picture.hints, bool(picture.marks), picture.look_at, picture.brush, picture.phase, picture.page),
+        (picture.hints, picture.marks, picture.look_at, picture.brush, picture.phase, picture.page),
         lambda b: draw_hints(shown_hints(picture, layout), b.width),
     )
     if picture.passage is None or picture.instrument is None:
@@ -100,7 +100,7 @@ def sheet_shown(picture: Picture, layout: Layout) -> tuple[Sheet, SheetLook] | N
     least = least_size(layout["keys"].y + 1)
     sheet = _sheet(Kept(passage, instrument), box.width, box.height, least)
     # After a change of the window's size there may be fewer pages.
-    page = min(picture.page, len(sheet.pages) - 1)
+    page = sheet.page_of(picture.likely) if picture.page is None else min(picture.page, len(sheet.pages) - 1)
     return sheet, SheetLook(page, picture.marks, picture.cursor, picture.heard, picture.guesses)
 
 
