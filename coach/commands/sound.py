@@ -118,14 +118,21 @@ def _list(settings: SoundSettings, as_json: bool) -> None:
             ]
         )
         return
+    used = False
     for kind, devices, wish in kinds:
         say(f"{kind}s:" if devices else NONE_FOUND[kind])
-        chosen = next((one for one in devices if wish and wish.casefold() in one.name.casefold()), None)
+        fits = (
+            one for one in devices if (wish.casefold() in one.name.casefold() if wish else one.is_default)
+        )
+        chosen = next(fits, None)
+        used |= chosen is not None
         for one in devices:
             rates = ", ".join(str(rate) for rate in one.rates_hz) or "any rate"
             say(f"{'*' if one is chosen else ' '} {one.name}  ({one.interface}, {rates})")
         if wish and chosen is None:
             say(f"there is no {kind} called {wish!r}", to=sys.stderr)
+    if used:
+        say("* what the coach uses")
 
 
 def _sounding(device: str) -> Engine:

@@ -70,6 +70,8 @@ class DeviceInfo:
     name: str
     interface: str
     rates_hz: tuple[int, ...]
+    is_default: bool
+    """Whether it is its interface's own choice."""
 
 
 def list_devices() -> tuple[DeviceInfo, ...]:
@@ -109,9 +111,10 @@ def _listed(inputs: bool) -> tuple[DeviceInfo, ...]:
     for backend in _backends():
         try:
             devices = miniaudio.Devices([backend])
+            default = _default_name(devices, inputs)
             for entry in devices.get_captures() if inputs else devices.get_playbacks():
-                rates = sorted({item["samplerate"] for item in entry["formats"] if item["samplerate"]})
-                listed.append(DeviceInfo(entry["name"], devices.backend, tuple(rates)))
+                name, rates = entry["name"], {item["samplerate"] for item in entry["formats"]}
+                listed.append(DeviceInfo(name, devices.backend, tuple(sorted(rates - {0})), name == default))
         except miniaudio.MiniaudioError:
             continue
     return tuple(listed)
@@ -167,11 +170,24 @@ def _find(backend: miniaudio.Backend, name: str, inputs: bool) -> tuple[Any, str
     if not entries:
         raise LookupError
     if not name:
-        return None, entries[0]["name"]
+        return None, _default_name(devices, inputs) or entries[0]["name"]
     for entry in entries:
         if name.casefold() in entry["name"].casefold():
             return entry["id"], entry["name"]
     raise LookupError
+
+
+def _default_name(devices: miniaudio.Devices, inputs: bool) -> str:
+    """What the interface opens where no device is named; empty where it doesn't tell."""
+    import miniaudio
+
+    # The library's own lists don't say which entry that is.
+    lib, ffi = miniaudio.lib, miniaudio.ffi
+    kind = lib.ma_device_type_capture if inputs else lib.ma_device_type_playback
+    info = ffi.new("ma_device_info *")
+    if lib.ma_context_get_device_info(devices._context, kind, ffi.NULL, info) != lib.MA_SUCCESS:
+        return ""
+    return str(ffi.string(info.name).decode("utf-8", "replace"))
 
 
 def _device_type(inputs: bool) -> Any:

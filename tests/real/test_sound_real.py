@@ -19,6 +19,7 @@ from textual.widgets import Static
 
 from coach.cli import main
 from coach.folder.settings import load_settings
+from coach.sound.capture import Capture
 from coach.sound.device import list_devices
 from coach.sound.engine import Engine
 from coach.sound.opening import open_engine
@@ -320,6 +321,19 @@ def test_the_null_sink_is_listed_and_can_be_chosen_by_part_of_its_name(pulse):
     with Engine(device="null out") as engine:
         wait_for(lambda: engine.sounding, 5, "the sound card")
         assert str(engine.status) == "sound: Null Output"
+
+
+def test_the_microphone_that_the_system_chose_is_named_and_not_the_first_of_the_list(pulse, tmp_path, capsys):
+    hands = ("sink_name=hands", "sink_properties=device.description=Hands")
+    assert pulse.control("load-module", "module-null-sink", *hands).returncode == 0
+    assert pulse.control("set-default-source", "hands.monitor").returncode == 0
+    with Capture() as capture:
+        wait_for(lambda: capture.listening, 5, "the microphone")
+        assert str(capture.status) == "listening: Monitor of Hands"
+    assert main(["sound", "--folder", str(tmp_path)]) == 0
+    told = capsys.readouterr().out
+    assert "  Monitor of Null Output  (PulseAudio, 48000)\n* Monitor of Hands  (PulseAudio, 48000)" in told
+    assert "* Null Output" in told
 
 
 def test_without_any_sound_server_there_is_one_clear_line_and_the_beat_goes_on(tmp_path, monkeypatch):
