@@ -13,7 +13,7 @@ from coach.listen.heard import Heard
 from coach.listen.kept import EarShelf
 from coach.music.excerpt import Passage
 from coach.rating.table import CHOKED, DROPPED, LATE
-from coach.session.hearing import LEARNS, RATE_HZ, UNHEARD, UNLIKE, unlike
+from coach.session.hearing import LEARNS, RATE_HZ, SILENT, UNHEARD, UNLIKE, unlike
 from coach.session.suggestions import suggestion, suggestions_of
 from coach.sound.capture import CaptureState, CaptureStatus
 from tests.hearing import BPM, NOISE, HeldMicrophone, Listener, Performer
@@ -90,6 +90,16 @@ def test_sound_that_was_not_all_heard_is_not_judged_and_says_so(listener):
     assert listener.hears(performer, sound[:0]) == {}
     assert listener.hearing.status == str(lost)
     assert not listener.hearing.listens
+
+
+def test_what_a_muted_microphone_heard_is_told_and_not_learnt_from(listener):
+    performer = Performer()
+    muted = np.zeros_like(performer.plays())
+    assert listener.hears(performer, muted) == {}
+    assert listener.hearing.status == SILENT
+    listener.learns()
+    assert listener.hears(performer, performer.plays()) == {}
+    assert listener.hearing.status == LEARNS
 
 
 def test_whatever_fails_in_the_ear_is_one_line_and_the_next_repetition_is_judged(listener, monkeypatch):

@@ -131,10 +131,7 @@ def test_an_input_that_is_lost_is_said_once_and_what_it_heard_is_not_joined_to_w
     capture.tend()
     device.now += 1.5
     capture.tend()
-    assert (
-        str(capture.status)
-        == "microphone lost (Desk microphone): going on without it; it is used again when it is back"
-    )
+    assert str(capture.status) == "microphone lost: going on without it until it is back"
     assert capture.samples(100.5, 101.0) is None
     capture._closing.join()
     assert device.closed == 1

@@ -244,7 +244,7 @@ def test_a_device_that_vanishes_leaves_the_rep_going_on_from_where_it_was():
     desk.run(50)
     clock.now_s += STALL_S + 0.1
     engine.tend()
-    assert str(engine.status) == "sound lost (Test Desk): going on in silence; it plays again when it is back"
+    assert str(engine.status) == "sound lost: going on in silence until it is back"
     lost_at = engine.position_s
     clock.now_s += 0.5
     assert engine.position_s == pytest.approx(lost_at + 0.5, abs=1e-3)

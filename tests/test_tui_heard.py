@@ -13,6 +13,7 @@ from coach.rating.table import CHOKED, DROPPED, LATE, Result
 from coach.session.desk import Desk
 from coach.session.events import Source, Suggest
 from coach.session.states import Phase
+from coach.sound.capture import CaptureState, CaptureStatus
 from coach.tui.glyphs import SMALL, THIN, big_text
 from tests.hearing import SpokenEar
 from tests.screens import running, screen_text, session_of
@@ -232,17 +233,26 @@ async def test_the_model_a_broken_count_in_and_a_turn_that_runs_on_are_not_judge
 
 async def test_what_keeps_it_from_hearing_is_one_line_and_gives_way(tmp_path, ear):
     ear.listens, ear.status = False, "not listening: no input found"
-    async with running(tmp_path, size=(120, 30), drills=DRILL) as (app, pilot, player):
+    async with running(tmp_path, drills=DRILL) as (app, pilot, player):
         await to_ready(pilot, app)
         assert "listening" not in screen_text(app).splitlines()[0]
         await pilot.press("p")
         assert "not listening" not in screen_text(app)
-        ear.status = "microphone lost (Desk): going on without it; it is used again when it is back"
+        ear.status = str(CaptureStatus(CaptureState.LOST, "Built-in Audio Analog Stereo"))
         await pilot.press("space")
         assert ear.status in screen_text(app)
         await play_to_end(pilot, app, player)
         await pilot.press("space")
         assert len(app.desk.log.reps()) == 1
+
+
+async def test_a_line_that_is_wider_than_the_screen_is_shown_as_far_as_it_goes(tmp_path, ear):
+    why = "another program may be using Built-in Audio Analog Stereo (failed to open backend device)"
+    async with running(tmp_path, drills=DRILL) as (app, pilot, _):
+        await to_ready(pilot, app)
+        ear.listens, ear.status = False, str(CaptureStatus(CaptureState.NONE, why=why))
+        await pilot.press("space")
+        assert "not listening: another program may be using Built-in Audio Analog Stereo" in screen_text(app)
 
 
 async def test_it_is_off_until_turned_on(tmp_path):

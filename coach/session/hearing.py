@@ -23,6 +23,7 @@ from coach.listen.look import Look
 from coach.listen.recording import Recording
 from coach.listen.scene import note_key
 from coach.sound.capture import CaptureState, CaptureStatus
+from coach.sound.input_level import is_silent
 from coach.sound.player import now_s
 from coach.sound.render import DEFAULT_VOLUME_DB, render_clicks
 
@@ -40,6 +41,7 @@ PATIENCE_S = 2.0
 UNHEARD = "The microphone missed a part of it: nothing is suggested."
 UNLIKE = "Most of it sounds unlike the passage: nothing is suggested."
 FEWEST_TOLD = 4
+SILENT = "The microphone hears nothing: is it muted, or unplugged?"
 LEARNS = "the ear learns from repetitions that you rate clean"
 
 
@@ -186,6 +188,9 @@ class Hearing:
         recording = self._recording(take)
         if recording is None:
             self.trouble = UNHEARD if self.listens else ""
+            return
+        if is_silent(recording.samples):
+            self.trouble = SILENT
             return
         self._last = take, recording
         ear = self._ear(take.instrument)

@@ -83,7 +83,7 @@ class CaptureStatus:
             case CaptureState.NONE:
                 return f"not listening: {self.why}"
             case CaptureState.LOST:
-                return f"microphone lost ({self.name}): going on without it; it is used again when it is back"
+                return "microphone lost: going on without it until it is back"
 
 
 class Capture:

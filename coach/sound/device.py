@@ -137,14 +137,14 @@ def _opened(rate: int, name: str, blocks: Filler | Taker, inputs: bool) -> Any:
                 device.prepare()
                 device.start(blocks)
         except miniaudio.MiniaudioError as error:
-            refused = refused or f"{full_name} refused to open ({error.args[0]})"
+            refused = refused or f"another program may be using {full_name} ({error.args[0]})"
             if getattr(device, "_device", None) is not None:
                 _close_quietly(device)
             continue
         device.name = full_name
         return device
     if refused:
-        raise DeviceError(f"{refused}; another program may be using it")
+        raise DeviceError(refused)
     what = "microphone or other input" if inputs else "sound card"
     raise DeviceError(f"no {what} called {name!r} found" if name else f"no {what} found")
 

@@ -52,6 +52,11 @@ class InputLevel:
         return self.peak_db < SILENT_DB
 
 
+def is_silent(heard: NDArray[np.floating]) -> bool:
+    """Whether an input gave nothing, muted or unplugged."""
+    return _db(float(np.abs(heard).max(initial=0.0))) < SILENT_DB
+
+
 def level_of(heard: Pcm, rate_hz: int) -> InputLevel:
     """The level of at least a second; hum is told from a low string only where nothing is played, or by 3 s or more."""
     peak = float(np.abs(heard).max(initial=0.0))

@@ -57,7 +57,7 @@ class SoundStatus:
             case SoundState.SILENT:
                 return f"{self.why}: {_SILENT}" if self.why else _SILENT
             case SoundState.LOST:
-                return f"sound lost ({self.card}): going on in silence; it plays again when it is back"
+                return "sound lost: going on in silence until it is back"
 
 
 @frozen

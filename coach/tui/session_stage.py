@@ -339,16 +339,18 @@ class SessionStage(CoachScreen):
         parts += self.rig.status
         parts = [part for part in parts if part]
         ear, sound = self._ear(), self._sound()
-        if ear and self._has_room([*parts, ear]):
-            self._ear_shown = ear
-            parts.append(ear)
-        if sound and self._has_room([*parts, sound]):
+        # Without sound nobody can play along; that the microphone is off, the first line shows too.
+        if sound and self._has_room(parts, sound):
             self._sound_shown = self.coach.player.status
             parts.append(sound)
+        if ear and self._has_room(parts, ear):
+            self._ear_shown = ear
+            parts.append(ear)
         return BETWEEN.join(parts)
 
-    def _has_room(self, parts: list[str]) -> bool:
-        return len(BETWEEN.join(parts)) <= max(self.size.width, LEAST_WIDTH)
+    def _has_room(self, parts: list[str], more: str) -> bool:
+        """Whether it fits beside the others; alone it is shown as far as the line goes."""
+        return not parts or len(BETWEEN.join([*parts, more])) <= max(self.size.width, LEAST_WIDTH)
 
     def _ear(self) -> str:
         """What keeps the ear from hearing and is not told yet."""
