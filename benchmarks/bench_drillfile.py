@@ -30,7 +30,8 @@ from coach.score.musicxml_in import part_names, read_musicxml
 from coach.score.strands import Choices
 from coach.score.two_lines import LineNames
 from coach.score.unpack import parse_xml, unpacked
-from coach.sound.render import render_rep
+from coach.sound.feed import Pieces
+from coach.sound.render import RepSound
 from coach.sound.timeline import rep_timeline
 from coach.strings.ready_made import ready_made
 
@@ -110,10 +111,10 @@ def one_phrase(bars: int) -> tuple[Drill, Passage]:
 
 
 def started(drill: Drill, passage: Passage) -> object:
-    """When everything falls in a repetition, what the screen shows of its beats, and its clicks as samples."""
+    """When everything falls in a repetition, what the screen shows of its beats, and the sound to begin with."""
     beats_of(passage, drill.goal_bpm, 1)
     timeline = rep_timeline(passage, drill.goal_bpm, drill.click, 1)
-    return render_rep(timeline.strikes, length_s=timeline.end_s)
+    return Pieces(RepSound(timeline.strikes, length_s=timeline.end_s))
 
 
 def importing(options: Options) -> Iterator[Row]:

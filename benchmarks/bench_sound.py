@@ -26,7 +26,7 @@ import numpy as np
 from benchmarks.measure import Goal, Options, Row, beside, cpu_ms, in_turns, percentile
 from coach.music.rhythm import sample_at
 from coach.sound.feed import Feed
-from coach.sound.render import click_shape, render_clicks, render_rep
+from coach.sound.render import RepSound, click_shape, render_clicks
 from coach.sound.timeline import Strike, place
 from coach.sound.tones import Tone, partials_of
 from coach.strings.instrument import nodes_upto
@@ -67,7 +67,7 @@ def rendering(options: Options) -> Iterator[Row]:
     strikes, tones = a_minute()
     taken = in_turns(
         {
-            "model": cpu_ms(lambda: render_rep(strikes, tones, RATE)),
+            "model": cpu_ms(lambda: RepSound(strikes, tones, RATE)[:]),
             "plain": cpu_ms(lambda: plain_rendering(strikes, tones)),
             "click": cpu_ms(lambda: render_clicks(strikes, RATE, 60 * RATE)),
         },

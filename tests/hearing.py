@@ -13,7 +13,7 @@ from coach.listen.kept import EarShelf
 from coach.music.excerpt import Passage
 from coach.session.hearing import RATE_HZ, Hearing, Take
 from coach.sound.capture import CaptureState, CaptureStatus
-from coach.sound.render import render_rep
+from coach.sound.render import RepSound
 from coach.sound.timeline import RepTimeline, rep_timeline
 from coach.sound.tones import tones_of
 from coach.strings.instrument import Instrument
@@ -81,7 +81,7 @@ class Performer:
             seconds = 0.03 if label == choked else tone.duration_s
             tones.append(replace(tone, duration_s=seconds, gain_db=float(self.rng.normal(0, STROKE_DB))))
         length_s = float(self.timeline.end_s) + 1
-        sound = render_rep(self.timeline.strikes, tones, RATE_HZ, length_s=length_s)
+        sound = RepSound(self.timeline.strikes, tones, RATE_HZ, length_s=length_s)[:]
         noise = self.rng.normal(0, NOISE, len(sound))
         return (sound + noise).astype(np.float32)
 

@@ -147,6 +147,24 @@ def test_a_fortnight_is_what_the_formulas_make_of_it() -> None:
         assert late_results(learnt.skills["lamps"].terms[key].recent) == (sum(last), len(last)), key
 
 
+def test_neither_a_state_nor_its_copies_change_one_another() -> None:
+    """Each of them, taken on alone, arrives where a state of its own arrives, and leaves the others as they were."""
+    fates, alone = [Learnt()], [Learnt()]
+    for number, (part, bpm, faults, day) in enumerate(a_fortnight()):
+        at = number * 7 % len(fates)
+        before = [FOLD.plain(each) for each in fates]
+        for state in (fates[at], alone[at]):
+            state.take(part.excerpt, part.keys, bpm, part.goal_bpm, faults, day)
+            state.count(day, 20_000)
+        after = [FOLD.plain(each) for each in fates]
+        assert before[:at] + before[at + 1 :] == after[:at] + after[at + 1 :]
+        assert after[at] == FOLD.plain(alone[at])
+        if number % 3 == 0:
+            fates.append(fates[at].copy())
+            alone.append(FOLD.state(FOLD.plain(alone[at])))
+    assert len(fates) > 5
+
+
 def test_what_is_played_unheard_teaches_as_much_as_repetitions_do_by_themselves() -> None:
     lamp = phrase(0)
     skill = Skill.new(lamp.goal_bpm)

@@ -18,7 +18,7 @@ def timeline(tempo_bpm=120, count_in=4, beats=8):
     strikes = tuple(
         Strike(beat * beat_s, "accent" if beat % 4 == 0 else "beat") for beat in range(count_in + beats)
     )
-    return RepTimeline(strikes, count_in * beat_s, (count_in + beats) * beat_s, {}, {})
+    return RepTimeline(strikes, count_in * beat_s, (count_in + beats) * beat_s, {}, {}, float)
 
 
 def ticks(tempo_bpm=120, count_in=4, beats=8):
@@ -58,7 +58,9 @@ def test_the_click_is_general_midi_wood_blocks_on_channel_10():
 
 def test_a_click_s_note_ends_before_the_next_begins():
     strikes = tuple(Strike(Fraction(beat, 25)) for beat in range(10))
-    sent = list(rep_messages(RepTimeline(strikes, Fraction(0), Fraction(1), {}, {}), (), MidiSettings()))
+    sent = list(
+        rep_messages(RepTimeline(strikes, Fraction(0), Fraction(1), {}, {}, float), (), MidiSettings())
+    )
     sounding = 0
     for timed in sent:
         sounding += 1 if timed.message[0] & 0xF0 == 0x90 else -1

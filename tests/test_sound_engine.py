@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from coach.sound.device import RETRY_S, STALL_S, START_STALL_S, DeviceError, Filler
 from coach.sound.engine import Engine
-from coach.sound.feed import Feed
+from coach.sound.feed import PIECE_SAMPLES, Feed, Pieces
 
 RATE = 48_000
 BLOCK = 960
@@ -91,14 +91,14 @@ def played(desk: Desk) -> np.ndarray:
 
 @settings(max_examples=60)
 @given(
-    lengths=st.lists(st.integers(1, 5000), min_size=1, max_size=5),
-    blocks=st.lists(st.integers(1, 2000), min_size=1, max_size=30),
+    lengths=st.lists(st.integers(1, 2 * PIECE_SAMPLES), min_size=1, max_size=5),
+    blocks=st.lists(st.integers(1, 2000), min_size=1, max_size=60),
 )
 def test_joined_reps_follow_to_the_sample_whatever_the_block_size(lengths, blocks):
     feed = Feed()
     reps = [np.full(length, index + 1, dtype=np.float32) for index, length in enumerate(lengths)]
     for rep in reps:
-        feed.play(rep, join=True)
+        feed.play(Pieces(rep), join=True)
     out = []
     for count in blocks:
         block = np.zeros(count, dtype=np.float32)
@@ -122,7 +122,7 @@ def test_frames_that_go_by_unheard_move_the_reps_as_if_they_were_played(lengths,
     silent, aloud = Feed(), Feed()
     for length in lengths:
         for feed in (silent, aloud):
-            feed.play(np.zeros(length, dtype=np.float32), join=True)
+            feed.play(Pieces(np.zeros(length, dtype=np.float32)), join=True)
     for count in skips:
         silent.skip(count)
         aloud.fill(count)
@@ -131,9 +131,9 @@ def test_frames_that_go_by_unheard_move_the_reps_as_if_they_were_played(lengths,
 
 def test_a_replaced_rep_fades_out_before_the_new_one_starts():
     feed = Feed()
-    feed.play(np.ones(10_000, dtype=np.float32), join=False)
+    feed.play(Pieces(np.ones(10_000, dtype=np.float32)), join=False)
     feed.fill(480)
-    feed.play(np.full(1000, 0.5, dtype=np.float32), join=False)
+    feed.play(Pieces(np.full(1000, 0.5, dtype=np.float32)), join=False)
     fading = np.frombuffer(feed.fill(480), dtype=np.float32)
     assert fading[0] == pytest.approx(1.0, abs=0.01)
     assert abs(fading[-1]) < 0.01
@@ -143,7 +143,7 @@ def test_a_replaced_rep_fades_out_before_the_new_one_starts():
 
 def test_the_volume_moves_without_a_step():
     feed = Feed()
-    feed.play(np.ones(10_000, dtype=np.float32), join=False)
+    feed.play(Pieces(np.ones(10_000, dtype=np.float32)), join=False)
     feed.fill(480)
     feed.gain = 0.25
     moving = np.frombuffer(feed.fill(480), dtype=np.float32)
@@ -153,7 +153,50 @@ def test_the_volume_moves_without_a_step():
 
 def test_stereo_pcm_is_refused():
     with pytest.raises(ValueError, match="mono"):
-        Feed().play(np.zeros((10, 2), dtype=np.float32), join=False)
+        Feed().play(Pieces(np.zeros((10, 2), dtype=np.float32)), join=False)
+
+
+TOOTH = 10_007
+
+
+class Asked:
+    """Two hours of a saw; which pieces of it were asked for, by their numbers."""
+
+    def __init__(self) -> None:
+        self.pieces: list[int] = []
+
+    def __len__(self) -> int:
+        return 7200 * RATE
+
+    def __getitem__(self, samples: slice) -> np.ndarray:
+        self.pieces.append(samples.start // PIECE_SAMPLES if samples.start else 0)
+        return (np.arange(samples.start or 0, samples.stop) % TOOTH).astype(np.float32)
+
+
+def test_the_device_finds_ready_what_it_plays_and_no_piece_is_made_twice():
+    _, desk, engine = desk_engine()
+    sound = Asked()
+    engine.play(sound)
+    sound.pieces.clear()
+    for _ in range(50):
+        made = len(sound.pieces)
+        desk.run(5)
+        assert len(sound.pieces) == made
+        engine.tend()
+    assert len(sound.pieces) == len(set(sound.pieces)) == pytest.approx(250 * BLOCK / PIECE_SAMPLES, abs=2)
+    whole = np.concatenate(desk.heard)
+    assert np.array_equal(whole[np.argmax(whole > 0) - 1 :][: 249 * BLOCK], np.arange(249 * BLOCK) % TOOTH)
+
+
+def test_after_an_hour_unheard_the_sound_comes_in_with_one_piece():
+    feed, sound = Feed(), Asked()
+    feed.play(Pieces(sound), join=False)
+    feed.fill(BLOCK)
+    feed.resume_at(3600 * RATE)
+    sound.pieces.clear()
+    heard = np.frombuffer(feed.fill(BLOCK), dtype=np.float32)
+    assert sound.pieces == [3600 * RATE // PIECE_SAMPLES]
+    assert heard[-1] == (3600 * RATE + BLOCK - 1) % TOOTH
 
 
 def test_what_was_rendered_is_what_the_device_gets():

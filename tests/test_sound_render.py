@@ -1,6 +1,8 @@
 """Rendered clicks: on their sample, soft, faded, and never loud."""
 
+from collections.abc import Sequence
 from fractions import Fraction
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -9,7 +11,7 @@ from hypothesis import strategies as st
 
 from coach.ground.problem import CoachError
 from coach.sound.levels import CEILING, KNEE, fade_edges, limit
-from coach.sound.render import click_shape, render_clicks, render_rep
+from coach.sound.render import RepSound, click_shape, render_clicks
 from coach.sound.settings import CLICK_SOUNDS
 from coach.sound.timeline import Strike
 from coach.sound.tones import Tone
@@ -88,21 +90,60 @@ def test_the_limiter_keeps_the_order_of_levels():
 
 
 @settings(max_examples=15, deadline=None)
-@given(volume_db=st.floats(-60, 60), crowd=st.integers(1, 30), model_db=st.floats(-60, 60))
-def test_a_mix_can_not_be_loud_whatever_is_asked_for(volume_db, crowd, model_db):
+@given(volume_db=st.floats(-60, 60), crowd=st.integers(1, 30), gain_db=st.floats(-60, 60))
+def test_a_mix_can_not_be_loud_whatever_is_asked_for(volume_db, crowd, gain_db):
     strikes = [Strike(0.1, "accent", 12.0)] * crowd
-    tones = [Tone(0.1, 0.2, 55.0, fret=0)] * crowd
-    pcm = render_rep(strikes, tones, RATE, length_s=0.5, volume_db=volume_db, model_db=model_db)
+    tones = [Tone(0.1, 0.2, 55.0, fret=0, gain_db=gain_db)] * crowd
+    pcm = RepSound(strikes, tones, RATE, length_s=0.5, volume_db=volume_db)[:]
     assert np.abs(pcm).max() <= CEILING
 
 
+@settings(max_examples=25, deadline=None)
+@given(
+    beats=st.lists(st.integers(0, 60), min_size=1, max_size=12),
+    tones=st.lists(st.tuples(st.integers(0, 40), st.integers(0, 30), st.integers(0, 12)), max_size=6),
+    cuts=st.lists(st.integers(0, 3 * 44_100), max_size=8),
+    volume_db=st.sampled_from([-12.0, 6.0]),
+)
+def test_a_rep_is_the_same_to_the_bit_however_it_is_cut(beats, tones, cuts, volume_db):
+    rate = 44_100
+    strikes = [Strike(Fraction(beat, 23), KINDS[beat % 3]) for beat in sorted(beats)]
+    played = [Tone(Fraction(at, 17), lasts / 10, 61.0, fret=fret) for at, lasts, fret in sorted(tones)]
+    sound = RepSound(strikes, played, rate, length_s=3, volume_db=volume_db)
+    borders = [0, *sorted(cuts), len(sound)]
+    parts = [sound[first:stop] for first, stop in pairwise(borders)]
+    assert np.array_equal(np.concatenate(parts), sound[:])
+
+
+class Counted(Sequence[Strike]):
+    """An hour of clicks that counts those which it was asked for."""
+
+    def __init__(self) -> None:
+        self.asked = 0
+
+    def __len__(self) -> int:
+        return 7200
+
+    def __getitem__(self, number):
+        self.asked += 1
+        return Strike(Fraction(number, 2))
+
+
+def test_the_place_of_a_click_in_an_hour_is_found_without_those_before_it():
+    strikes = Counted()
+    sound = RepSound(strikes, (), RATE, length_s=3600)
+    for at_s in (0, 1800, 3599):
+        assert onsets(sound[at_s * RATE : at_s * RATE + 8192]) == [1]
+    assert strikes.asked < 3 * 20
+
+
 def test_a_rep_lasts_as_long_as_asked_or_until_its_tail():
-    assert len(render_rep([Strike(1)], (), RATE, length_s=Fraction(1, 3))) == 16_000
-    assert len(render_rep([Strike(1)], (), RATE, tail_s=0.5)) == 72_000
+    assert len(RepSound([Strike(1)], (), RATE, length_s=Fraction(1, 3))) == 16_000
+    assert len(RepSound([Strike(1)], (), RATE, tail_s=0.5)) == 72_000
 
 
 def test_a_tone_cut_by_the_rep_s_end_is_faded():
-    pcm = render_rep((), [Tone(0, 2.0, 98.0, fret=0)], RATE, length_s=1.0)
+    pcm = RepSound((), [Tone(0, 2.0, 98.0, fret=0)], RATE, length_s=1.0)[:]
     assert abs(pcm[-1]) < 1e-4
 
 

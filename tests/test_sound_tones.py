@@ -1,13 +1,16 @@
 """The model's tones have the pitches and partials that physics gives."""
 
 import math
+from fractions import Fraction
+from itertools import pairwise
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from coach.sound.tones import MODEL_PEAK, RELEASE_S, TONE_RMS, Tone, partials_of, render_model, render_tone
+from coach.sound.render import RepSound
+from coach.sound.tones import FULL_TONES, RELEASE_S, TONE_RMS, Tone, Tones, partials_of, render_tone
 from coach.strings.instrument import Instrument, Node, nodes_upto
 from coach.strings.units import cents_between
 
@@ -120,11 +123,27 @@ def test_block_product_equals_the_plain_sum_of_decaying_sines():
     assert render_tone(tone, RATE)[middle] == pytest.approx((plain * TONE_RMS / rms)[middle], abs=1e-5)
 
 
-def test_a_crowd_of_tones_is_turned_down_as_a_whole():
-    one = render_model([Tone(0, 0.3, 98.0, fret=0)], RATE)
-    many = render_model([Tone(0, 0.3, 98.0, fret=0)] * 20, RATE)
-    assert np.abs(many).max() == pytest.approx(MODEL_PEAK)
-    assert many / np.abs(many).max() == pytest.approx(one / np.abs(one).max(), abs=1e-5)
+def test_a_crowd_of_tones_is_turned_down_as_a_whole_to_the_level_of_three():
+    tone = Tone(0, 0.3, 98.0, fret=0, gain_db=-12.0)
+    alone, three, many = (RepSound((), [tone] * count, RATE)[:] for count in (1, 3, 20))
+    assert three == pytest.approx(FULL_TONES * alone, abs=1e-6)
+    assert many == pytest.approx(three, abs=1e-5)
+
+
+def test_only_tones_that_sound_at_once_are_a_crowd():
+    in_turn = [Tone(Fraction(number, 5), 0.2, 98.0, fret=number) for number in range(8)]
+    assert Tones.of(in_turn).gain == 1.0
+    assert Tones.of([*in_turn, *(Tone(0.5, 2.0, 55.0, fret=0) for _ in range(4))]).gain == FULL_TONES / 5
+
+
+@settings(max_examples=25, deadline=None)
+@given(seconds=st.floats(0, 1.5), cuts=st.lists(st.integers(0, 80_000), max_size=5))
+def test_a_tone_is_the_same_wherever_it_is_entered(seconds, cuts):
+    tone = Tone(0, seconds, 41.2, fret=0, stiffness_b=2e-4)
+    whole = render_tone(tone, RATE)
+    borders = [0, *sorted(cut for cut in cuts if cut < len(whole)), len(whole)]
+    parts = [render_tone(tone, RATE, first, stop) for first, stop in pairwise(borders)]
+    assert np.array_equal(np.concatenate(parts), whole)
 
 
 def test_a_tone_is_a_harmonic_or_a_fretted_note_or_a_harmonic_of_the_stopped_string():

@@ -50,7 +50,8 @@ def test_repeats_start_on_their_exact_sample():
 
 
 def test_a_click_track_is_nothing_but_its_clicks():
-    track = np.concatenate(list(practice_track(PASSAGE, BASS, [60], click=ClickPattern(), model=False)))
+    (sound,) = practice_track(PASSAGE, BASS, [60], click=ClickPattern(), model=False)
+    track = sound[:]
     strikes = [Strike(beat, "accent" if beat in (0, 4) else "beat") for beat in range(8)]
     assert np.array_equal(track, render_clicks(strikes, RATE, len(track)))
 
@@ -69,7 +70,7 @@ def test_the_model_holds_what_is_held_and_lets_ring_what_rings():
     low, high = tones_of(PASSAGE, BASS, timeline)
     assert (low.onset_s, low.duration_s, low.fret) == (4, 4.0, 0)
     assert (high.onset_s, high.duration_s, high.node) == (5, 3.0, Node(1, 5))
-    assert tones_of(PASSAGE, BASS, timeline, ["harmonics"]) == (high,)
+    assert list(tones_of(PASSAGE, BASS, timeline, ["harmonics"])) == [high]
 
 
 def test_a_written_track_reads_back_as_it_was_rendered():
@@ -81,4 +82,4 @@ def test_a_written_track_reads_back_as_it_was_rendered():
         assert (read.getnchannels(), read.getsampwidth(), read.getframerate()) == (1, 2, RATE)
         assert read.getnframes() == frames == sum(map(len, pieces))
         samples = np.frombuffer(read.readframes(frames), dtype="<i2") / 32767.0
-    assert samples == pytest.approx(np.concatenate(pieces), abs=2e-5)
+    assert samples == pytest.approx(np.concatenate([piece[:] for piece in pieces]), abs=2e-5)

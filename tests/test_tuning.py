@@ -164,7 +164,7 @@ def test_unison_strings_are_compared_by_the_octave() -> None:
 def test_the_sounding_pair_beats_at_its_rate() -> None:
     rate, cents = 8000, 12.0
     pair = adjacent_pairs(BASS)[0]
-    pcm = pair_pcm(BASS, pair, cents, 6.0, 1, rate)
+    pcm = pair_pcm(BASS, pair, cents, 6.0, 1, rate)[:]
     # The envelope around the pair's common pitch, its decay taken out, repeats with the beat.
     time_s = np.arange(len(pcm)) / rate
     mixed = pcm * np.exp(-2j * np.pi * pair.low_hz * time_s)
@@ -178,7 +178,7 @@ def test_the_sounding_pair_beats_at_its_rate() -> None:
 
 def test_the_reference_tone_sounds_the_open_strings_pitch() -> None:
     rate = 8000
-    pcm = reference_pcm(BASS, 2, 2.0, 1, rate)
+    pcm = reference_pcm(BASS, 2, 2.0, 1, rate)[:]
     size = 2**17
     spectrum = np.abs(np.fft.rfft(pcm * np.hanning(len(pcm)), size))
     hz = np.fft.rfftfreq(size, 1 / rate)

@@ -29,7 +29,7 @@ from coach.words.amounts import clock_time, tempo
 
 if TYPE_CHECKING:
     from coach.music.drill import Drill
-    from coach.sound.player import Pcm
+    from coach.sound.render import RepSound
 
 REPEATS_RANGE = (1, 99)
 LONGEST_MIN, LONGEST_TRACK_MIN = 15, 180
@@ -281,7 +281,9 @@ def _wav(drill: Drill, tempo_bpm: int, arguments: argparse.Namespace) -> Written
     return Written(_pieces_of(track, write_wav), f"{clock_time(minutes * repeats)} at {tempo(tempo_bpm)}")
 
 
-def _pieces_of(track: Iterator[Pcm], write: Callable[[IO[bytes], Iterator[Pcm]], int]) -> Iterator[bytes]:
+def _pieces_of(
+    track: Iterator[RepSound], write: Callable[[IO[bytes], Iterator[RepSound]], int]
+) -> Iterator[bytes]:
     """A track as the bytes of a sound file, piece by piece: its head is only known at its end."""
     with tempfile.TemporaryFile() as file:
         write(file, track)

@@ -175,7 +175,7 @@ def _test(settings: MidiSettings, name: str) -> int:
     strikes = tuple(Strike(beat * beat_s, "beat" if beat % 4 else "accent") for beat in range(TEST_BEATS))
     end_s = TEST_BEATS * beat_s
     ticks = tuple(beat_s * tick / 24 for tick in range(TEST_BEATS * 24))
-    timeline = RepTimeline(strikes, Fraction(0), end_s, {}, {})
+    timeline = RepTimeline(strikes, Fraction(0), end_s, {}, {}, float)
     messages = list(rep_messages(timeline, ticks, replace(settings, click=True, clock=True)))
     port = open_port("out", name)
     player = SilentEngine()

@@ -158,14 +158,14 @@ def _until_finished(player: Player) -> None:
 
 def _test(engine: Engine, settings: SoundSettings, as_json: bool) -> None:
     """Two bars of click, then an open string and the harmonic of its octave."""
-    from coach.sound.render import render_rep
+    from coach.sound.render import RepSound
     from coach.sound.tones import Tone
 
     strikes = [Strike(Fraction(beat, 2), "beat" if beat % 4 else "accent") for beat in range(8)]
     tones = [Tone(4, 1.5, 73.4162, fret=0), Tone(6, 2.0, 73.4162, Node(1, 2))]
     if not as_json:
         say(f"{engine.status}: two bars of click, then an open D and its harmonic at 12")
-    engine.play(render_rep(strikes, tones, engine.rate, sound=settings.click, volume_db=settings.click_db))
+    engine.play(RepSound(strikes, tones, engine.rate, sound=settings.click, volume_db=settings.click_db))
     _until_finished(engine)
     if as_json:
         row = {"status": str(engine.status), "blocks": engine.calls, "late_blocks": engine.late_calls}
@@ -247,12 +247,12 @@ def tap_along(player: Player, keys: Iterable[str], settings: SoundSettings) -> t
 
     The first four beats are to find the tempo. CoachError where the taps tell nothing.
     """
-    from coach.sound.render import render_rep
+    from coach.sound.render import RepSound
 
     beats = [Fraction(60 * beat, TAP_TEMPO_BPM) for beat in range(TAP_BEATS)]
     strikes = [Strike(at_s, "beat" if beat % 4 else "accent") for beat, at_s in enumerate(beats)]
     before, player.offset_s = player.offset_s, 0.0
-    player.play(render_rep(strikes, (), player.rate, sound=settings.click, volume_db=settings.click_db))
+    player.play(RepSound(strikes, (), player.rate, sound=settings.click, volume_db=settings.click_db))
     taps: list[float] = []
     last_s = float(beats[-1]) - 0.3
     try:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field, fields, replace
 from datetime import date
 from operator import attrgetter
 from typing import Any
@@ -99,6 +99,8 @@ class Learnt:
     """Repetitions of each practice day, and the milliseconds of playing in them."""
     heard: int = 0
     """How many of the player's words on what they play already are taken in."""
+    _owned: set[str] = field(default_factory=set, repr=False, compare=False)
+    """Drills and excerpts whose skill or record no other state shares."""
     _keys: dict[str, tuple[EventKeys, ...]] = field(default_factory=dict, repr=False, compare=False)
     _excerpts: dict[str, Excerpt] = field(default_factory=dict, repr=False, compare=False)
 
@@ -107,8 +109,16 @@ class Learnt:
         return self.skills.get(drill) or Skill.new(goal_bpm)
 
     def copy(self) -> Learnt:
-        """A state of its own, for what may be taken back."""
-        return FOLD.state(FOLD.plain(self))
+        """A state of its own, for what may be taken back. Either copies of what both share only what it changes."""
+        self._owned.clear()
+        return Learnt(
+            replace(self.slips),
+            dict(self.skills),
+            dict(self.records),
+            [list(row) for row in self.cold],
+            dict(self.days),
+            self.heard,
+        )
 
     def rep(self, excerpt: Excerpt, keys: tuple[EventKeys, ...], rep: Rep) -> None:
         """Take in a repetition of the log; one that is not rated says nothing, but it took its time."""
@@ -133,13 +143,7 @@ class Learnt:
         failed = any(result.fails for result in faults.values()) if faults else False
         if not keys or (faults and not failed):
             return
-        skill = self.skills.get(excerpt.drill)
-        if skill is None:
-            skill = self.skills[excerpt.drill] = Skill.new(goal_bpm)
-        key = excerpt.key
-        record = self.records.get(key)
-        if record is None:
-            record = self.records[key] = Record()
+        skill, record = self._own_skill(excerpt.drill, goal_bpm), self._own_record(excerpt.key)
         ln_bpm = math.log(bpm)
         away = 0
         if record.day not in (0, day):
@@ -156,10 +160,10 @@ class Learnt:
     def hear(self, known: Known) -> None:
         """Take in what the player says that they play already: its excerpts count as begun."""
         drill = known.excerpts[0][0].drill
-        skill = self.skills.setdefault(drill, Skill.new(known.goal_bpm))
+        skill = self._own_skill(drill, known.goal_bpm)
         taken_in(skill, [keys for _, keys in known.excerpts], known.bpm, self.slips, known.day)
         for excerpt, keys in known.excerpts:
-            record = self.records.setdefault(excerpt.key, Record())
+            record = self._own_record(excerpt.key)
             if not record.reps:
                 record.bpm = known.bpm
             record.theta = skill.theta(keys)
@@ -167,17 +171,13 @@ class Learnt:
 
     def count(self, day: int, duration_ms: int) -> None:
         """One more repetition of a day."""
-        spent = self.days.get(day)
-        if spent is None:
-            self.days[day] = [1, duration_ms]
-        else:
-            spent[0] += 1
-            spent[1] += duration_ms
+        reps, spent_ms = self.days.get(day, (0, 0))
+        self.days[day] = [reps + 1, spent_ms + duration_ms]
 
     def expect(self, part: Part, reps: int, day: int, bpm: int) -> None:
         """As if so many repetitions had gone as expected: what they teach, and that they were played, and clean."""
-        self.skills.setdefault(part.excerpt.drill, Skill.new(part.goal_bpm)).practise(part.keys, reps, day)
-        record = self.records.setdefault(part.key, Record())
+        self._own_skill(part.excerpt.drill, part.goal_bpm).practise(part.keys, reps, day)
+        record = self._own_record(part.key)
         if record.day != day:
             record.day, record.today, record.clean_run = day, 0, 0
         record.reps += reps
@@ -185,6 +185,21 @@ class Learnt:
         record.clean_run += reps if bpm >= part.goal_bpm else 0
         if record.clean_run >= CLEAN_TO_LAND:
             record.goal, record.landed = max(record.goal, part.goal_bpm), day
+
+    def _own_skill(self, drill: str, goal_bpm: int) -> Skill:
+        """What is known of a drill, to change."""
+        skill = self.skills.get(drill)
+        if skill is None or drill not in self._owned:
+            skill = self.skills[drill] = skill.copy() if skill else Skill.new(goal_bpm)
+            self._owned.add(drill)
+        return skill
+
+    def _own_record(self, key: str) -> Record:
+        record = self.records.get(key)
+        if record is None or key not in self._owned:
+            record = self.records[key] = replace(record) if record else Record()
+            self._owned.add(key)
+        return record
 
     def _expect(self, chance: float, clean: bool) -> None:
         row = self.cold[min(int(chance * 10), 9)]

@@ -28,8 +28,7 @@ An excerpt is clean where all its events are: the product of (2), averaged over 
 from __future__ import annotations
 
 import math
-from collections import ChainMap
-from collections.abc import Mapping, MutableMapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 from coach.ground.frozen import frozen
@@ -70,6 +69,9 @@ class Term:
     """Repetitions of that day: of a whole."""
     recent: int = 1
     """The last results of a node or a move, as bits under a leading 1; 1 failed."""
+
+    def copy(self) -> Term:
+        return Term(self.mean, self.variance, self.day, self.today, self.recent)
 
 
 Row = tuple[Term, Term, Term, Term]
@@ -123,14 +125,25 @@ class Skill:
     def new(cls, goal_bpm: int) -> Skill:
         return cls(Term(math.log(goal_bpm) - START_BELOW_GOAL))
 
+    def copy(self) -> Skill:
+        """A skill of its own."""
+        return Skill(self.level.copy(), {key: term.copy() for key, term in self.terms.items()})
+
     def rows(self, keys: tuple[EventKeys, ...], keep: bool = False) -> list[Row]:
         """The terms of a passage's events; those never met are as expected, and stay so unless they are to be kept."""
         known = self._rows.get(id(keys))
         if known is None or keep > known[2]:
-            terms, met = self.terms if keep else ChainMap({}, self.terms), len(self.terms)
-            rows = [
-                (_term(terms, n), _term(terms, m), _term(terms, p), _term(terms, w)) for n, m, p, w in keys
-            ]
+            fresh, met = self.terms if keep else {}, len(self.terms)
+
+            def term(key: str) -> Term:
+                if not key:
+                    return Term(0.0, 0.0)
+                known = self.terms.get(key) or fresh.get(key)
+                if known is None:
+                    known = fresh[key] = Term(0.0, 0.0 if key[0] == "m" else SD**2)
+                return known
+
+            rows = [(term(n), term(m), term(p), term(w)) for n, m, p, w in keys]
             if len(self.terms) > met:
                 self._rows.clear()  # Others may hold a term of their own for a key that is kept from now on.
             known = self._rows[id(keys)] = keys, rows, keep
@@ -211,12 +224,6 @@ class Skill:
                 _gain(whole)
         for *_, place, _ in rows:
             place.day = day
-
-
-def _term(terms: MutableMapping[str, Term], key: str) -> Term:
-    if not key:
-        return Term(0.0, 0.0)
-    return terms.setdefault(key, Term(0.0, 0.0 if key[0] == "m" else SD**2))
 
 
 def wholes_of(rows: Sequence[Row]) -> list[Term]:

@@ -49,7 +49,8 @@ from coach.session.suggestions import suggestions_of
 
 if TYPE_CHECKING:
     from coach.session.hearing import Hearing, Take
-    from coach.sound.player import Pcm, Player, PlayToken
+    from coach.sound.player import Player, PlayToken
+    from coach.sound.render import RepSound
     from coach.sound.timeline import RepTimeline
 
 TAIL_S = 0.6
@@ -331,8 +332,8 @@ class Practice:
     def _start(self, start: StartRep) -> None:
         if self.player is None:
             return
-        sounding, pcm = self._rendered(start, start.drill.count_in_bars, self.player.rate)
-        self.player.play(pcm)
+        sounding, sound = self._rendered(start, start.drill.count_in_bars, self.player.rate)
+        self.player.play(sound)
         self._take_up(sounding)
         self.rated, self._follows = sounding, False
         self._count_in(start.next_bpm)
@@ -350,18 +351,18 @@ class Practice:
         """Let a bar of clicks follow at the bar line, and after it the next repetition, both at its tempo."""
         if self.player is not None and self.sounding is not None and next_bpm:
             start = replace(self.sounding.start, tempo_bpm=next_bpm, next_bpm=0)
-            following, pcm = self._rendered(start, 1, self.player.rate)
-            self._counted_in = self.player.play(pcm, join=True), following
+            following, sound = self._rendered(start, 1, self.player.rate)
+            self._counted_in = self.player.play(sound, join=True), following
 
-    def _rendered(self, start: StartRep, count_in_bars: int, rate: int) -> tuple[Sounding, Pcm]:
-        from coach.sound.render import render_rep
+    def _rendered(self, start: StartRep, count_in_bars: int, rate: int) -> tuple[Sounding, RepSound]:
+        from coach.sound.render import RepSound
         from coach.sound.timeline import rep_timeline
         from coach.sound.tones import tones_of
 
         timeline = rep_timeline(start.passage, start.tempo_bpm, start.drill.click, count_in_bars)
         tones = tones_of(start.passage, start.drill.instrument, timeline) if start.model else ()
         length_s = float(timeline.end_s) + (TAIL_S if start.model else 0.0)
-        pcm = render_rep(
+        sound = RepSound(
             timeline.strikes,
             tones,
             rate,
@@ -370,7 +371,7 @@ class Practice:
             volume_db=self._click_db,
         )
         beats = beats_of(start.passage, start.tempo_bpm, count_in_bars)
-        return Sounding(start, beats, float(timeline.count_in_s), length_s, timeline), pcm
+        return Sounding(start, beats, float(timeline.count_in_s), length_s, timeline), sound
 
     def _silence(self) -> None:
         if self.sounding is not None and self.on_rep is not None:

@@ -118,18 +118,24 @@ def with_rep(
     session: Session, state: Ready | Playing | Rating, faults: tuple[Fault, ...] | None
 ) -> tuple[Session, Rep]:
     """The repetition that the state is about, with its results; None where it was not rated."""
+    rep = rep_of(session, state, faults)
+    session, rep_id = with_id(session, rep.at_ms)
+    return session, replace(rep, id=rep_id, passage=state.task.passage.logged.id)
+
+
+def rep_of(session: Session, state: Ready | Playing | Rating, faults: tuple[Fault, ...] | None) -> Rep:
+    """The same without its id and its passage's, which takes a while to find for a long one."""
     turn, task = state.turn, state.task
     at_ms, offset = session.now_ms, session.utc_offset_min
     if not isinstance(state, Ready) and practice_day(state.began_ms, offset) < practice_day(at_ms, offset):
         # Begun in the old practice day, it belongs to it.
         at_ms = state.began_ms
-    session, rep_id = with_id(session, at_ms)
-    return session, Rep(
-        id=rep_id,
+    return Rep(
+        id="",
         player=session.player,
         at_ms=at_ms,
         utc_offset_min=offset,
-        passage=task.passage.logged.id,
+        passage="",
         excerpt=task.excerpt.key,
         tempo_bpm=task.tempo_bpm,
         goal_bpm=goal_of(task.drill, task.excerpt),

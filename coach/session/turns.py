@@ -17,7 +17,7 @@ from coach.rating.fault import Fault
 from coach.session import notices
 from coach.session.coaching import Instead, Over, Stay, Turn
 from coach.session.events import AutoGo, Effect, Finished, PlayOn, Save, SaveRep, Silence, StartRep, Tell
-from coach.session.session import Played, Session, with_correction, with_id, with_rep, with_unrated
+from coach.session.session import Played, Session, rep_of, with_correction, with_id, with_rep, with_unrated
 from coach.session.states import Amending, Done, Paused, Playing, Rating, Ready, Rest, State, Task
 
 Result = tuple[Session, tuple[Effect, ...]]
@@ -89,7 +89,7 @@ def begin(session: Session, turn: Turn, task: Task, *, runs_on: bool = False) ->
 def _playing(session: Session, turn: Turn, task: Task, *, runs_on: bool = False) -> Playing:
     """The repetition that starts now. In a round what the turn has left follows on its grid as long as it is clean."""
     playing = Playing(turn, task, session.now_ms, runs_on=runs_on)
-    _, clean = with_rep(session, playing, ())
+    clean = rep_of(session, playing, ())
     in_round = not runs_on and session.pause_s == 0 and turn.item.purpose is not Purpose.COLD
     if_clean = session.coaching.if_clean(task.drill, task.excerpt, turn, clean)
     return replace(playing, if_clean=if_clean, in_round=in_round)

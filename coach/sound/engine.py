@@ -1,4 +1,4 @@
-"""The sound card's player: hands out ready PCM, knows what is heard, and never stops for want of a device.
+"""The sound card's player: hands out PCM, knows what is heard, and never stops for want of a device.
 
 Time is the device's count of frames, tied to the monotonic clock by `Pace`. Heard = asked for less the blocks
 queued in the device, less the player's own offset.
@@ -28,12 +28,12 @@ from coach.sound.device import (
     close_apart,
     open_device,
 )
-from coach.sound.feed import Feed
+from coach.sound.feed import Feed, Pieces
 from coach.sound.pace import Pace
 from coach.sound.player import PlayToken, SoundState, SoundStatus, now_s
 
 if TYPE_CHECKING:
-    from coach.sound.player import Pcm
+    from coach.sound.player import Sound
 
 OpenFunction = Callable[[int, str, Filler], OpenDevice]
 
@@ -102,10 +102,11 @@ class Engine:
         if self._closing is not None:
             self._closing.join(CLOSE_WAIT_S)
 
-    def play(self, pcm: Pcm, *, join: bool = False) -> PlayToken:
+    def play(self, sound: Sound, *, join: bool = False) -> PlayToken:
+        pieces = Pieces(sound)
         with self._lock:
             self._heard_frame(self._clock())
-            return PlayToken(self._feed.play(pcm, join))
+            return PlayToken(self._feed.play(pieces, join))
 
     def stop(self) -> None:
         self._feed.stop()
@@ -159,7 +160,7 @@ class Engine:
         return self._sounding
 
     def tend(self) -> None:
-        """One look after the device: open it, notice that it is gone, or take it up again."""
+        """One look after the device: open it, notice that it is gone, or take it up again; and what it plays next."""
         now = self._clock()
         if self._closing is not None and not self._closing.is_alive():
             self._closing = None
@@ -170,6 +171,7 @@ class Engine:
         patience = STALL_S if self.calls > self._queued_blocks + 1 else START_STALL_S
         since = self._clock() - max(self._last_call_s, self._opened_s)
         if self._sounding:
+            self._feed.prepare()
             if since > patience:
                 self._go_silent(SoundStatus(SoundState.LOST, self._device.name))
                 self._retry_at_s = self._clock() + RETRY_S
@@ -230,7 +232,7 @@ class Engine:
             self._ending.wait(TICK_S if self._sounding or not self._awaiting else TICK_S / 10)
 
     def _filler(self) -> Filler:
-        """What the device's thread runs: stamps, counts, and slices of ready PCM."""
+        """What the device's thread runs: stamps, counts, and what lies ready."""
         clock, feed = self._clock, self._feed
         count = yield memoryview(b"")
         while True:

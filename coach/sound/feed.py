@@ -1,9 +1,10 @@
 """What is handed to the sound card, block by block: the inner loop of the engine, without a device.
 
 Conventions: frames are mono samples counted from the engine's start. `fill` runs in the device's thread: it
-copies slices of ready PCM and counts, nothing else. `play`, `join` and `stop` run in the session's thread;
-they set one reference or append to one list, which `fill` takes up at its next block. A replaced rep fades
-out within one block before the new one starts. Reps joined to one another follow to the sample.
+copies from ready pieces and counts, nothing else, as long as `prepare` is called often enough. `play`, `join` and
+`stop` run in the session's thread; they set one reference or append to one list, which `fill` takes up at its next
+block. A replaced rep fades out within one block before the new one starts. Reps joined to one another follow to the
+sample.
 """
 
 from __future__ import annotations
@@ -14,22 +15,57 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
+    from coach.sound.player import Pcm, Sound
 
-    Pcm = NDArray[np.float32]
-
+PIECE_SAMPLES = 16_384
+PIECES_AHEAD = 2
+"""With the one that plays: a third of a second is ready at least, and a look after the device takes a tenth."""
 _FADE = 240
 _SILENCE = memoryview(b"")
-_EMPTY = np.zeros(0, dtype=np.float32)
-_BYTES = 4
+
+
+class Pieces:
+    """A sound cut into pieces, of which those about to be played lie ready.
+
+    The device's thread takes them, another makes them. A piece that it finds missing it makes itself: nobody waits.
+    """
+
+    def __init__(self, sound: Sound) -> None:
+        """Its first pieces are ready at once. ValueError where it is not mono."""
+        if sound[:1].ndim != 1:
+            raise ValueError(f"PCM must be mono, one dimension; got {sound[:1].ndim} dimensions")
+        self.length = len(sound)
+        self._sound = sound
+        self._ready: dict[int, Pcm] = {}
+        self.prepare(0)
+
+    def prepare(self, cursor: int) -> None:
+        """Make ready what follows a sample, and let go what lies before it."""
+        first = cursor // PIECE_SAMPLES
+        for number in range(first, first + PIECES_AHEAD):
+            self._piece(number)
+        for number in tuple(self._ready):
+            if number < first:
+                self._ready.pop(number, None)
+
+    def take(self, cursor: int, count: int) -> Pcm:
+        """Up to `count` samples: those of one piece."""
+        number, begin = divmod(cursor, PIECE_SAMPLES)
+        return self._piece(number)[begin : begin + count]
+
+    def _piece(self, number: int) -> Pcm:
+        piece = self._ready.get(number)
+        if piece is None:
+            piece = self._ready[number] = self._sound[number * PIECE_SAMPLES : (number + 1) * PIECE_SAMPLES]
+        return piece
 
 
 @dataclass(slots=True)
 class _Rep:
     number: int
-    pcm: Pcm
+    pieces: Pieces | None
+    """None once it is over."""
     length: int
-    view: memoryview
     first_frame: int | None = None
 
 
@@ -57,21 +93,26 @@ class Feed:
         self._scratch = np.zeros(block, dtype=np.float32)
         self._ramp = np.linspace(0.0, 1.0, _FADE, dtype=np.float32)
 
-    def play(self, pcm: Pcm, join: bool) -> int:
-        """Take up mono float32 PCM as the next rep; returns its number."""
-        samples = np.ascontiguousarray(pcm, dtype=np.float32)
-        if samples.ndim != 1:
-            raise ValueError(f"PCM must be mono, one dimension; got {samples.ndim} dimensions")
+    def play(self, pieces: Pieces, join: bool) -> int:
+        """Take up the next rep; returns its number."""
         self._number += 1
-        rep = _Rep(self._number, samples, len(samples), samples.data.cast("B"))
+        rep = _Rep(self._number, pieces, pieces.length)
         chain = self._wanted
         if join and chain.reps:
             chain.reps.append(rep)
             for done in chain.reps[: chain.index]:
-                done.pcm, done.view = _EMPTY, _SILENCE
+                done.pieces = None
         else:
             self._wanted = _Chain([rep])
         return rep.number
+
+    def prepare(self) -> None:
+        """Make ready what `fill` will soon take; called several times in the time that it lasts."""
+        chain = self._wanted
+        if chain.index < len(chain.reps):
+            rep = chain.reps[chain.index]
+            if rep.pieces and rep.first_frame is not None:
+                rep.pieces.prepare(self.frames - rep.first_frame)
 
     def stop(self) -> None:
         self._wanted = _Chain()
@@ -110,36 +151,11 @@ class Feed:
             if self._is_sounding(old):
                 return self._fade_out(old, start, count)
         chain = self._current
-        reps = chain.reps
-        if chain.index >= len(reps):
+        if chain.index >= len(chain.reps):
             self._gain_now = self.gain
             return _SILENCE
-        rep = reps[chain.index]
-        if rep.first_frame is None:
-            rep.first_frame = start
-        cursor = start - rep.first_frame
-        plain = self.gain == 1.0 == self._gain_now and not self._rising
-        if plain and cursor + count <= rep.length:
-            if cursor + count == rep.length:
-                self._end(chain, rep)
-            return rep.view[cursor * _BYTES : (cursor + count) * _BYTES]
-        return self._mix(chain, start, count)
-
-    def _mix(self, chain: _Chain, start: int, count: int) -> memoryview:
-        """A block with a rep's end in it, or at another volume: put together in the scratch buffer."""
         out = self._scratch[:count]
-        done = 0
-        while done < count and chain.index < len(chain.reps):
-            rep = chain.reps[chain.index]
-            if rep.first_frame is None:
-                rep.first_frame = start + done
-            cursor = start + done - rep.first_frame
-            part = min(count - done, rep.length - cursor)
-            out[done : done + part] = rep.pcm[cursor : cursor + part]
-            done += part
-            if cursor + part >= rep.length:
-                self._end(chain, rep)
-        out[done:] = 0.0
+        self._copy(chain, start, out)
         gain, self._gain_now = self._gain_now, self.gain
         if gain != self._gain_now:
             out *= np.linspace(gain, self._gain_now, count, dtype=np.float32)
@@ -151,6 +167,24 @@ class Feed:
             out[:rise] *= self._ramp[:rise]
         return out.data.cast("B")
 
+    def _copy(self, chain: _Chain, start: int, out: Pcm) -> None:
+        """Fill `out` with what sounds from a frame on."""
+        done = 0
+        while done < len(out) and chain.index < len(chain.reps):
+            rep = chain.reps[chain.index]
+            if rep.first_frame is None:
+                rep.first_frame = start + done
+            cursor = start + done - rep.first_frame
+            if rep.pieces is None or cursor >= rep.length:
+                self._end(chain, rep)
+                continue
+            part = rep.pieces.take(cursor, len(out) - done)
+            out[done : done + len(part)] = part
+            done += len(part)
+            if cursor + len(part) >= rep.length:
+                self._end(chain, rep)
+        out[done:] = 0.0
+
     def _end(self, chain: _Chain, rep: _Rep) -> None:
         chain.index += 1
         if chain.index < len(chain.reps) and rep.first_frame is not None:
@@ -161,12 +195,11 @@ class Feed:
 
     def _fade_out(self, chain: _Chain, start: int, count: int) -> memoryview:
         rep = chain.reps[chain.index]
-        cursor = start - (rep.first_frame or 0)
-        part = max(0, min(count, rep.length - cursor, _FADE))
-        out = self._scratch[:part]
-        if part:
-            fall = np.linspace(self._gain_now, 0.0, part, dtype=np.float32)
-            np.multiply(rep.pcm[cursor : cursor + part], fall, out=out)
+        rest = rep.length - (start - (rep.first_frame or 0))
+        out = self._scratch[: max(0, min(count, rest, _FADE))]
+        if len(out):
+            self._copy(chain, start, out)
+            out *= np.linspace(self._gain_now, 0.0, len(out), dtype=np.float32)
         self._gain_now = self.gain
         return out.data.cast("B")
 

@@ -5,6 +5,7 @@ Signals up to `KNEE` pass untouched; above it a smooth curve bends them so that 
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -26,12 +27,24 @@ def amplitude(level_db: float) -> float:
     return float(10.0 ** (level_db / 20.0))
 
 
-def fade_edges(wave: NDArray[Any], rate: int, in_s: float, out_s: float) -> None:
-    """Fade the first `in_s` and the last `out_s` seconds of `wave` in place, by half a raised cosine."""
-    for seconds, ends in ((in_s, slice(None)), (out_s, slice(None, None, -1))):
-        count = min(round(seconds * rate), len(wave))
-        if count:
-            wave[ends][:count] *= 0.5 - 0.5 * np.cos(np.pi * np.arange(count) / count)
+def fade_edges(
+    wave: NDArray[Any], rate: int, in_s: float, out_s: float, first: int = 0, length: int | None = None
+) -> None:
+    """Fade the first `in_s` and the last `out_s` seconds in place, by half a raised cosine.
+
+    `wave` may be a part of what is faded: its samples from `first` on, of `length`.
+    """
+    length = len(wave) if length is None else length
+    for seconds, before, part in ((in_s, first, wave), (out_s, length - first - len(wave), wave[::-1])):
+        count = min(round(seconds * rate), length)
+        if before < count:
+            ramp = _ramp(count)[before:][: len(part)]
+            part[: len(ramp)] *= ramp
+
+
+@lru_cache(maxsize=16)
+def _ramp(count: int) -> NDArray[Any]:
+    return 0.5 - 0.5 * np.cos(np.pi * np.arange(count) / count)
 
 
 def limit(pcm: Pcm, ceiling: float = CEILING, knee: float = KNEE) -> Pcm:

@@ -1,6 +1,6 @@
 """What is heard outside of repetitions: a phrase, a node, a reference tone, two partials that beat.
 
-Conventions as in `coach.sound.tones`: mono float32 PCM. The lower string of a pair stays in tune and the higher one is
+Conventions as in `coach.sound.tones`. The lower string of a pair stays in tune and the higher one is
 moved by cents, so that a change of beats is one string's doing.
 """
 
@@ -10,9 +10,9 @@ from typing import TYPE_CHECKING
 
 from coach.music.drill import ClickPattern, Drill, Phrase
 from coach.music.excerpt import passage_of, whole_phrase
-from coach.sound.render import render_rep
+from coach.sound.render import RepSound
 from coach.sound.timeline import rep_timeline
-from coach.sound.tones import Tone, render_model, tones_of
+from coach.sound.tones import RELEASE_S, Tone, tones_of
 from coach.sound.touched import ringing_then_choked
 from coach.strings.instrument import Instrument, Node
 from coach.strings.plucked import PluckedString
@@ -20,28 +20,28 @@ from coach.strings.tuning import Pair
 from coach.strings.units import detuned_hz
 
 if TYPE_CHECKING:
-    import numpy as np
-    from numpy.typing import NDArray
-
-    Pcm = NDArray[np.float32]
+    from coach.sound.player import Pcm
 
 
 NODE_S = 3.0
 """How long a single harmonic rings."""
+RING_OUT_S = 0.5
+"""After a phrase's end its last notes ring."""
 
 
-def phrase_pcm(drill: Drill, phrase: Phrase, rate: int) -> Pcm:
+def phrase_pcm(drill: Drill, phrase: Phrase, rate: int) -> RepSound:
     """A whole phrase as it should sound at the drill's start tempo, without clicks."""
     passage = passage_of(drill, whole_phrase(drill, phrase))
     timeline = rep_timeline(passage, drill.tempo.start_bpm, ClickPattern(), 0)
-    return render_rep((), tones_of(passage, drill.instrument, timeline), rate)
+    tones = tones_of(passage, drill.instrument, timeline)
+    return RepSound((), tones, rate, length_s=timeline.end_s + RING_OUT_S)
 
 
-def node_pcm(instrument: Instrument, string: int, node: Node, rate: int) -> Pcm:
+def node_pcm(instrument: Instrument, string: int, node: Node, rate: int) -> RepSound:
     """One harmonic."""
     stiffness_b = instrument.string_at(string).stiffness_b
     tone = Tone(0, NODE_S, instrument.open_hz(string), node, stiffness_b=stiffness_b)
-    return render_rep((), (tone,), rate)
+    return RepSound((), (tone,), rate)
 
 
 def choke_pcm(instrument: Instrument, string: int, node: Node, rate: int) -> Pcm:
@@ -51,7 +51,7 @@ def choke_pcm(instrument: Instrument, string: int, node: Node, rate: int) -> Pcm
 
 def pair_pcm(
     instrument: Instrument, pair: Pair, cents: float, seconds: float, strikes: int, rate: int
-) -> Pcm:
+) -> RepSound:
     """The two partials of a pair, struck together every `seconds`, the higher string moved by `cents`."""
     tones = []
     for strike in range(strikes):
@@ -69,12 +69,12 @@ def pair_pcm(
                     instrument.string_at(string).stiffness_b,
                 )
             )
-    return render_model(tones, rate)
+    return RepSound((), tones, rate, tail_s=RELEASE_S)
 
 
-def reference_pcm(instrument: Instrument, string: int, seconds: float, strikes: int, rate: int) -> Pcm:
+def reference_pcm(instrument: Instrument, string: int, seconds: float, strikes: int, rate: int) -> RepSound:
     """The open string in tune, struck every `seconds`."""
     stiffness_b = instrument.string_at(string).stiffness_b
     open_hz = instrument.open_hz(string)
     tones = [Tone(strike * seconds, seconds, open_hz, None, 0, stiffness_b) for strike in range(strikes)]
-    return render_model(tones, rate)
+    return RepSound((), tones, rate, tail_s=RELEASE_S)

@@ -67,6 +67,14 @@ class PlayToken:
     number: int
 
 
+class Sound(Protocol):
+    """Mono float32 PCM, ready or laid out where it is asked for: an array, a `RepSound`."""
+
+    def __len__(self) -> int: ...
+
+    def __getitem__(self, samples: slice, /) -> Pcm: ...
+
+
 class Player(Protocol):
     """The interface that screens use; `Engine` and `SilentEngine` have it."""
 
@@ -80,8 +88,8 @@ class Player(Protocol):
         """Start the device or the clock; returns at once and never raises for want of a device."""
         ...
 
-    def play(self, pcm: Pcm, *, join: bool = False) -> PlayToken:
-        """Play mono PCM as one rep: now, fading out what plays; with `join`, from its last sample on."""
+    def play(self, sound: Sound, *, join: bool = False) -> PlayToken:
+        """Play a sound as one rep: now, fading out what plays; with `join`, from its last sample on."""
         ...
 
     def stop(self) -> None:

@@ -1,4 +1,4 @@
-"""Clicks and tones of one rep as PCM, made ahead of playing: pure, no device, no clock.
+"""Clicks and tones of one rep as PCM, laid out where they are asked for: pure, no device, no clock.
 
 Conventions: PCM is mono float32 in [-1, 1]; sample 0 is the rep's start. No sample ever exceeds
 `coach.sound.levels.CEILING`. Each click begins at zero on its own sample and ends at zero, so that no edge is
@@ -8,7 +8,8 @@ own.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from bisect import bisect_right
+from collections.abc import Iterable, Sequence
 from fractions import Fraction
 from functools import lru_cache
 from typing import TYPE_CHECKING
@@ -19,7 +20,7 @@ from coach.ground.problem import CoachError, Problem
 from coach.music.rhythm import sample_at
 from coach.sound.levels import CEILING, RATE, amplitude, fade_edges, limit
 from coach.sound.timeline import Kind, Strike
-from coach.sound.tones import Tone, render_model
+from coach.sound.tones import Tone, Tones, render_tone, tone_samples
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -68,6 +69,77 @@ def click_shape(sound: str, kind: Kind, rate: int) -> Pcm:
     return shape
 
 
+class RepSound:
+    """The samples of one rep, click and model mixed and limited; a slice of it lays out only its own samples.
+
+    So a rep of hours starts as soon as one of seconds, and takes no more room. It lasts `length_s`, or, where that is
+    None, until `tail_s` after the last strike and the last tone; a click over the end is cut off, a tone fades.
+    `strikes` are in order of time. `volume_db` is a beat's peak against `CEILING`; each strike's own `gain_db` is added
+    to it. Raises CoachError on a bad name of `sound`.
+    """
+
+    def __init__(
+        self,
+        strikes: Sequence[Strike] = (),
+        tones: Tones | Iterable[Tone] = (),
+        rate: int = RATE,
+        *,
+        length_s: Fraction | float | None = None,
+        tail_s: float = 0.5,
+        sound: str = "wood",
+        volume_db: float = DEFAULT_VOLUME_DB,
+    ) -> None:
+        self._strikes = strikes
+        self._tones = tones if isinstance(tones, Tones) else Tones.of(tones)
+        self._rate = rate
+        self._sound = sound
+        self._volume_db = volume_db
+        self._click_samples = len(click_shape(sound, "beat", rate))
+        if length_s is None:
+            ends = [float(strike.at_s) for strike in strikes]
+            ends += [float(tone.onset_s) + tone.duration_s for tone in self._tones]
+            length_s = max(ends, default=0.0) + tail_s
+        self._length = sample_at(Fraction(length_s), rate)
+
+    def __len__(self) -> int:
+        return self._length
+
+    def __getitem__(self, samples: slice) -> Pcm:
+        first, stop, _ = samples.indices(self._length)
+        pcm = np.zeros(max(stop - first, 0), dtype=np.float32)
+        if self._tones:
+            self._add_tones(pcm, first)
+        self._add_clicks(pcm, first)
+        return limit(pcm)
+
+    def _add_tones(self, pcm: Pcm, first: int) -> None:
+        rate, stop = self._rate, first + len(pcm)
+        for tone in self._tones.between(first / rate, stop / rate):
+            start = sample_at(Fraction(tone.onset_s), rate)
+            begin, end = max(start, first), min(start + tone_samples(tone, rate), stop)
+            if begin < end and start >= 0:
+                pcm[begin - first : end - first] += render_tone(tone, rate, begin - start, end - start)
+        pcm *= np.float32(self._tones.gain)
+        fade_edges(pcm, rate, 0.0, _CUT_FADE_S, first, self._length)
+
+    def _add_clicks(self, pcm: Pcm, first: int) -> None:
+        stop = first + len(pcm)
+        # A long rep has thousands: only those that sound here are put on their samples.
+        sounding = bisect_right(self._strikes, first - self._click_samples, key=self._start)
+        for number in range(sounding, len(self._strikes)):
+            strike = self._strikes[number]
+            start = self._start(strike)
+            if start >= stop:
+                break
+            shape = click_shape(self._sound, strike.kind, self._rate)[max(first - start, 0) : stop - start]
+            level = np.float32(CEILING * amplitude(self._volume_db + strike.gain_db))
+            if start >= 0:
+                pcm[max(start - first, 0) :][: len(shape)] += shape * level
+
+    def _start(self, strike: Strike) -> int:
+        return sample_at(Fraction(strike.at_s), self._rate)
+
+
 def render_clicks(
     strikes: Sequence[Strike],
     rate: int,
@@ -75,71 +147,6 @@ def render_clicks(
     sound: str = "wood",
     volume_db: float = DEFAULT_VOLUME_DB,
 ) -> Pcm:
-    """The click alone, mono, `length_samples` long, limited; a click over the end is cut off.
-
-    `volume_db` is a beat's peak against `CEILING`; each strike's own `gain_db` is added to it.
-    """
-    pcm = np.zeros(length_samples, dtype=np.float32)
-    for stretch in _add_clicks(pcm, strikes, rate, sound, volume_db):
-        limit(pcm[stretch])
-    return pcm
-
-
-def _add_clicks(
-    pcm: Pcm, strikes: Sequence[Strike], rate: int, sound: str, volume_db: float
-) -> Iterator[slice]:
-    """Add the clicks; where they sound, as stretches that don't meet: all the rest is as it was."""
-    struck = []
-    for strike in strikes:
-        start = sample_at(Fraction(strike.at_s), rate)
-        if not 0 <= start < len(pcm):
-            continue
-        shape = click_shape(sound, strike.kind, rate)[: len(pcm) - start]
-        pcm[start : start + len(shape)] += shape * np.float32(CEILING * amplitude(volume_db + strike.gain_db))
-        struck.append((start, start + len(shape)))
-    return _joined(sorted(struck))
-
-
-def _joined(stretches: Sequence[tuple[int, int]]) -> Iterator[slice]:
-    """Stretches in order of their starts; those that overlap as one."""
-    first = last = 0
-    for start, stop in stretches:
-        if start > last:
-            yield slice(first, last)
-            first = start
-        last = max(last, stop)
-    yield slice(first, last)
-
-
-def render_rep(
-    strikes: Sequence[Strike] = (),
-    tones: Sequence[Tone] = (),
-    rate: int = RATE,
-    *,
-    length_s: Fraction | float | None = None,
-    tail_s: float = 0.5,
-    sound: str = "wood",
-    volume_db: float = DEFAULT_VOLUME_DB,
-    model_db: float = 0.0,
-) -> Pcm:
-    """One rep, click and model mixed and limited.
-
-    It lasts `length_s`, or, where that is None, until `tail_s` after the last strike and the last tone.
-    """
-    if length_s is None:
-        ends = [float(strike.at_s) for strike in strikes]
-        ends += [float(tone.onset_s) + tone.duration_s for tone in tones]
-        length_s = max(ends, default=0.0) + tail_s
-    length_samples = sample_at(Fraction(length_s), rate)
-    pcm = np.zeros(length_samples, dtype=np.float32)
-    if tones:
-        model = render_model(tones, rate)
-        if len(model) > length_samples:
-            model = model[:length_samples]
-            fade_edges(model, rate, 0.0, _CUT_FADE_S)
-        pcm[: len(model)] = model * np.float32(min(amplitude(model_db), 1.0))
-    stretches = _add_clicks(pcm, strikes, rate, sound, volume_db)
-    # Hours of silence between clicks are not even looked at.
-    for stretch in [slice(None)] if tones else stretches:
-        limit(pcm[stretch])
-    return pcm
+    """The click alone, mono, `length_samples` long."""
+    length_s = Fraction(length_samples, rate)
+    return RepSound(strikes, (), rate, length_s=length_s, sound=sound, volume_db=volume_db)[:]

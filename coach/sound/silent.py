@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Self
 from coach.sound.player import PlayToken, SoundState, SoundStatus, now_s
 
 if TYPE_CHECKING:
-    from coach.sound.player import Pcm
+    from coach.sound.player import Sound
 
 
 class SilentEngine:
@@ -31,8 +31,8 @@ class SilentEngine:
     def close(self) -> None:
         self.stop()
 
-    def play(self, pcm: Pcm, *, join: bool = False) -> PlayToken:
-        """Start a rep of `len(pcm)` samples: now, or with `join` when the present one ends."""
+    def play(self, sound: Sound, *, join: bool = False) -> PlayToken:
+        """Start a rep of `len(sound)` samples: now, or with `join` when the present one ends."""
         self._advance()
         self._number += 1
         now = self._clock()
@@ -42,10 +42,10 @@ class SilentEngine:
                 last_start, last_length, _ = self._joined[-1]
                 end = last_start + last_length / self.rate
             if end >= now:
-                self._joined.append((end, len(pcm), self._number))
+                self._joined.append((end, len(sound), self._number))
                 return PlayToken(self._number)
         self._joined.clear()
-        self._start_s, self._length, self._heard_number = now, len(pcm), self._number
+        self._start_s, self._length, self._heard_number = now, len(sound), self._number
         return PlayToken(self._number)
 
     def stop(self) -> None:

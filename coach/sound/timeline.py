@@ -56,6 +56,8 @@ class RepTimeline:
     """Label of each event to when it is due, in order of label."""
     ends_s: Mapping[int, Fraction]
     """Label of each event to when its hold ends."""
+    beat_at: Callable[[float], float]
+    """Which tempo beat of the passage is due at a time: rounded, to search with."""
 
     @property
     def last_onset_s(self) -> Fraction:
@@ -108,6 +110,7 @@ def rep_timeline(passage: Passage, tempo_bpm: int, click: ClickPattern, count_in
         end_s=at(passage.length),
         onsets_s=_Due(events, lambda event: at(event.onset)),
         ends_s=_Due(events, lambda event: at(event.onset + event.hold)),
+        beat_at=lambda seconds: passage.tempo.beat_at(seconds - float(lead_s), tempo_bpm),
     )
 
 

@@ -18,14 +18,14 @@ from __future__ import annotations
 
 import math
 from bisect import bisect_right
-from collections.abc import Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from fractions import Fraction
+from functools import cached_property, lru_cache
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from coach.ground.frozen import frozen
-from coach.music.rhythm import sample_at
 from coach.sound.levels import amplitude, fade_edges
 from coach.strings.instrument import Node
 from coach.strings.plucked import PICKUP_SHARE, PLUCK_SHARE, decay_per_s
@@ -33,7 +33,8 @@ from coach.strings.plucked import PICKUP_SHARE, PLUCK_SHARE, decay_per_s
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from coach.music.excerpt import Passage
+    from coach.music.drill import Note
+    from coach.music.excerpt import Passage, PlacedEvent
     from coach.sound.timeline import RepTimeline
     from coach.strings.instrument import Instrument
 
@@ -41,8 +42,8 @@ if TYPE_CHECKING:
 
 TONE_RMS = 0.07
 """Level of one tone at its start, before decay: harmonics and bass notes alike."""
-MODEL_PEAK = 0.3
-"""Where many tones add up to more, the whole model is turned down to this peak, undistorted."""
+FULL_TONES = 3
+"""Where more tones sound at once anywhere in a rep, all of it is turned down to the level of so many."""
 RELEASE_S = 0.04
 """A tone is damped within this time after its duration."""
 
@@ -50,6 +51,8 @@ ATTACK_S = 0.002
 _MOST_PARTIALS = 40
 _HIGHEST_HZ = 9000.0
 _BLOCK = 256
+_MARGIN = 0.001
+"""Of a search in floats, in seconds or beats."""
 _LEAST_WEIGHT = 0.15
 """Weight below which a player would move the plucking hand."""
 
@@ -107,81 +110,138 @@ def speaking_place(share: float, partial: int) -> float:
     return share if speaks else 0.5 / partial
 
 
-def render_tone(tone: Tone, rate: int) -> Pcm:
-    """One tone from its onset on, `duration_s` and its release long, starting and ending at zero."""
-    length = max(round((tone.duration_s + RELEASE_S) * rate), 1)
-    partials = [partial for partial in partials_of(tone) if partial.hz < 0.45 * rate]
-    if not partials:
-        return np.zeros(length, dtype=np.float32)
-    strength = np.array([partial.strength for partial in partials])
+def render_tone(tone: Tone, rate: int, first: int = 0, stop: int | None = None) -> Pcm:
+    """The samples from `first` to `stop` of one tone, which starts and ends at zero; all of them by default."""
+    length = tone_samples(tone, rate)
+    stop = length if stop is None else min(stop, length)
+    strength, speed = _voice(tone.hz_open, tone.node, tone.fret, tone.stiffness_b, rate)
+    if not len(strength):
+        return np.zeros(stop - first, dtype=np.float32)
     rms = math.sqrt(float(np.sum(strength**2)) / 2.0)
-    strength *= TONE_RMS * amplitude(tone.gain_db) / max(rms, 1e-12)
-    speed = np.array([complex(-p.decay_per_s, 2.0 * math.pi * p.hz) for p in partials]) / rate
-    wave = damped_sines(strength, speed, length)
-    fade_edges(wave, rate, ATTACK_S, min(RELEASE_S, length / rate / 2))
+    wave = damped_sines(strength * (TONE_RMS * amplitude(tone.gain_db) / max(rms, 1e-12)), speed, stop, first)
+    fade_edges(wave, rate, ATTACK_S, min(RELEASE_S, length / rate / 2), first, length)
     return wave
 
 
-def damped_sines(start: NDArray[Any], speed: NDArray[Any], length: int) -> Pcm:
-    """The sum of Im(start exp(speed k)) over all partials, for the samples k from 0; `start` may be complex."""
-    rows = math.ceil(length / _BLOCK)
-    column = np.exp(np.outer(np.arange(rows) * _BLOCK, speed)) * start
-    row = np.exp(np.outer(speed, np.arange(_BLOCK)))
+def tone_samples(tone: Tone, rate: int) -> int:
+    """How long a tone is heard: its duration and its release."""
+    return max(round((tone.duration_s + RELEASE_S) * rate), 1)
+
+
+@lru_cache(maxsize=64)
+def _voice(
+    hz_open: float, node: Node | None, fret: int | None, stiffness_b: float, rate: int
+) -> tuple[NDArray[Any], NDArray[Any]]:
+    """Strength of each partial that `rate` can carry, and its turn and decay in a sample, as `damped_sines` has it."""
+    partials = partials_of(Tone(0, 0.0, hz_open, node, fret, stiffness_b))
+    partials = tuple(partial for partial in partials if partial.hz < 0.45 * rate)
+    speed = np.array([complex(-p.decay_per_s, 2.0 * math.pi * p.hz) for p in partials]) / rate
+    return np.array([partial.strength for partial in partials]), speed
+
+
+def damped_sines(start: NDArray[Any], speed: NDArray[Any], stop: int, first: int = 0) -> Pcm:
+    """The sum of Im(start exp(speed k)) over all partials, for k from `first` to `stop`; `start` may be complex."""
+    row = first // _BLOCK
+    # Never one row alone: that is another product to BLAS, which rounds otherwise.
+    rows = np.arange(row, max(math.ceil(stop / _BLOCK), row + 2))
+    column = np.exp(np.outer(rows * _BLOCK, speed)) * start
     # Im(u v) = Re u Im v + Im u Re v, all partials summed by one matrix product.
     left = np.concatenate((column.real, column.imag), axis=1).astype(np.float32)
-    right = np.concatenate((row.imag, row.real)).astype(np.float32)
-    wave: Pcm = (left @ right).reshape(-1)[:length]
+    wave: Pcm = (left @ _one_block(speed.tobytes())).reshape(-1)[first - row * _BLOCK : stop - row * _BLOCK]
     return wave
 
 
-def render_model(tones: Sequence[Tone], rate: int) -> Pcm:
-    """All tones mixed, as long as the last one lasts; turned down as a whole where it would pass `MODEL_PEAK`."""
-    starts = [sample_at(Fraction(tone.onset_s), rate) for tone in tones]
-    waves = [render_tone(tone, rate) for tone in tones]
-    ends = [start + len(wave) for start, wave in zip(starts, waves, strict=True)]
-    mix = np.zeros(max(ends, default=0), dtype=np.float32)
-    for start, wave in zip(starts, waves, strict=True):
-        if start >= 0:
-            mix[start : start + len(wave)] += wave
-    peak = float(np.abs(mix).max(initial=0.0))
-    if peak > MODEL_PEAK:
-        mix *= np.float32(MODEL_PEAK / peak)
-    return mix
+@lru_cache(maxsize=32)
+def _one_block(speed: bytes) -> Pcm:
+    """The rows over b of all partials: most of the work, and the same wherever a tone is entered."""
+    row = np.exp(np.outer(np.frombuffer(speed, dtype=complex), np.arange(_BLOCK)))
+    return np.concatenate((row.imag, row.real)).astype(np.float32)
+
+
+class Tones:
+    """The tones of a rep in order of their onsets, each worked out when something near it is to be heard.
+
+    A long rep has thousands, and starts with the first. `spans` says when each begins and ends without its release,
+    in seconds or in what `place` makes of seconds; `tone` gives the one with a number.
+    """
+
+    def __init__(
+        self,
+        spans: Sequence[tuple[float, float]],
+        tone: Callable[[int], Tone],
+        place: Callable[[float], float] = float,
+    ) -> None:
+        self._begins, self._ends = np.array(spans, dtype=float).reshape(-1, 2).T
+        self._tone = tone
+        self._place = place
+
+    @classmethod
+    def of(cls, tones: Iterable[Tone]) -> Tones:
+        """Tones that are known already."""
+        known = tuple(tones)
+        begins = [float(tone.onset_s) for tone in known]
+        spans = [(begin, begin + tone.duration_s) for begin, tone in zip(begins, known, strict=True)]
+        return cls(spans, known.__getitem__)
+
+    def __len__(self) -> int:
+        return len(self._begins)
+
+    def __iter__(self) -> Iterator[Tone]:
+        return map(self._tone, range(len(self)))
+
+    def between(self, from_s: float, until_s: float) -> Iterator[Tone]:
+        """Every tone that sounds in this time, and perhaps one that only just does not."""
+        first, last = self._place(from_s - RELEASE_S - _MARGIN), self._place(until_s + _MARGIN)
+        for number in np.flatnonzero((self._begins < last) & (self._ends > first)):
+            yield self._tone(int(number))
+
+    @cached_property
+    def gain(self) -> float:
+        """By how much all are turned down, see `FULL_TONES`."""
+        begun = np.searchsorted(np.sort(self._begins), self._begins, "right")
+        ended = np.searchsorted(np.sort(self._ends) - _MARGIN, self._begins, "right")
+        return min(1.0, FULL_TONES / int((begun - ended).max(initial=1)))
 
 
 def tones_of(
     passage: Passage, instrument: Instrument, timeline: RepTimeline, layers: Sequence[str] = ()
-) -> tuple[Tone, ...]:
+) -> Tones:
     """The model of a passage: every event of `layers` (empty: all), each note held as the drill says.
 
     A note marked to ring goes on until its string is struck again or the passage ends.
     """
-    struck: dict[int, list[Fraction]] = {}
-    for event in passage.events:
+    # To be searched, beats are floats: exact ones compare slowly, and two of a drill differ by far more than rounding.
+    beats = [float(event.onset) for event in passage.events]
+    struck: dict[int, list[int]] = {}
+    for at, event in enumerate(passage.events):
         for placed in event.notes:
-            struck.setdefault(placed.note.string, []).append(timeline.onsets_s[event.label])
-    tones = []
-    for event in passage.events:
-        if layers and event.layer not in layers:
-            continue
-        onset = timeline.onsets_s[event.label]
-        for placed in event.notes:
-            note = placed.note
-            end = timeline.ends_s[event.label]
-            if note.ending == "ring":
-                later = struck[note.string]
-                after = bisect_right(later, onset)
-                end = later[after] if after < len(later) else timeline.end_s
-            string = instrument.string_at(note.string)
-            tones.append(
-                Tone(
-                    onset,
-                    max(float(end - onset), 0.0),
-                    instrument.open_hz(note.string),
-                    note.node,
-                    note.fret,
-                    string.stiffness_b,
-                    layer=event.layer,
-                )
-            )
-    return tuple(tones)
+            struck.setdefault(placed.note.string, []).append(at)
+    notes: list[tuple[PlacedEvent, Note, PlacedEvent | None]] = []
+    spans = []
+    for at, event in enumerate(passage.events):
+        for placed in event.notes if not layers or event.layer in layers else ():
+            again, end = None, beats[at] + float(event.hold)
+            if placed.note.ending == "ring":
+                later = struck[placed.note.string]
+                after = bisect_right(later, beats[at], key=beats.__getitem__)
+                again = passage.events[later[after]] if after < len(later) else None
+                end = float(again.onset if again else passage.length)
+            notes.append((event, placed.note, again))
+            spans.append((beats[at], end))
+
+    def tone(number: int) -> Tone:
+        event, note, again = notes[number]
+        onset, end = timeline.onsets_s[event.label], timeline.ends_s[event.label]
+        if note.ending == "ring":
+            end = timeline.onsets_s[again.label] if again else timeline.end_s
+        return Tone(
+            onset,
+            max(float(end - onset), 0.0),
+            instrument.open_hz(note.string),
+            note.node,
+            note.fret,
+            instrument.string_at(note.string).stiffness_b,
+            layer=event.layer,
+        )
+
+    return Tones(spans, tone, timeline.beat_at)

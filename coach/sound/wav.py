@@ -1,5 +1,5 @@
-"""Practice tracks as WAV files: 16-bit mono PCM, written piece by piece so that an hour needs no more memory
-than one rep."""
+"""Practice tracks as WAV files: 16-bit mono PCM, written piece by piece so that an hour needs no more memory than
+some seconds."""
 
 from __future__ import annotations
 
@@ -13,20 +13,17 @@ import numpy as np
 from coach.music.drill import ClickPattern
 from coach.music.rhythm import sample_at
 from coach.sound.levels import RATE
-from coach.sound.render import DEFAULT_VOLUME_DB, render_rep
+from coach.sound.render import DEFAULT_VOLUME_DB, RepSound
 from coach.sound.timeline import rep_timeline
 from coach.sound.tones import tones_of
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from coach.music.drill import ClickPattern
     from coach.music.excerpt import Passage
+    from coach.sound.player import Sound
     from coach.strings.instrument import Instrument
 
-    Pcm = NDArray[np.float32]
-
 _TAIL_S = 1.5
+_PIECE_SAMPLES = 1 << 18
 
 
 def practice_track(
@@ -42,8 +39,8 @@ def practice_track(
     rate: int = RATE,
     sound: str = "wood",
     volume_db: float = DEFAULT_VOLUME_DB,
-) -> Iterator[Pcm]:
-    """A passage as a track: `repeats` times at each tempo in turn, one array a rep, the last with a tail.
+) -> Iterator[RepSound]:
+    """A passage as a track: `repeats` times at each tempo in turn, one sound a rep, the last with a tail.
 
     `click` None leaves the click out; each tempo starts with a count-in, which its repeats follow without
     a gap. Within a tempo every rep starts at its exact time, rounded once, so that repeats don't drift.
@@ -60,7 +57,7 @@ def practice_track(
             if last:
                 more = _TAIL_S if tempo_index == len(tempos_bpm) - 1 else 0.0
                 samples += round(more * rate)
-            yield render_rep(
+            yield RepSound(
                 timeline.strikes if click else (),
                 tones,
                 rate,
@@ -71,8 +68,8 @@ def practice_track(
             start = end
 
 
-def write_wav(target: str | IO[bytes], pieces: Iterable[Pcm], rate: int = RATE) -> int:
-    """Write float32 pieces one after another as a 16-bit mono WAV file; returns how many frames there are.
+def write_wav(target: str | IO[bytes], sounds: Iterable[Sound], rate: int = RATE) -> int:
+    """Write sounds one after another as a 16-bit mono WAV file; returns how many frames there are.
 
     `target` is a path or a binary file that can seek. OSError where it can't be written.
     """
@@ -81,7 +78,9 @@ def write_wav(target: str | IO[bytes], pieces: Iterable[Pcm], rate: int = RATE) 
         file.setnchannels(1)
         file.setsampwidth(2)
         file.setframerate(rate)
-        for piece in pieces:
-            file.writeframes(np.round(np.clip(piece, -1.0, 1.0) * 32767.0).astype("<i2").tobytes())
-            frames += len(piece)
+        for sound in sounds:
+            for first in range(0, len(sound), _PIECE_SAMPLES):
+                piece = np.clip(sound[first : first + _PIECE_SAMPLES], -1.0, 1.0)
+                file.writeframes(np.round(piece * 32767.0).astype("<i2").tobytes())
+            frames += len(sound)
     return frames

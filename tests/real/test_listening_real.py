@@ -25,7 +25,7 @@ from coach.score.load import load_drill
 from coach.sound.capture import Capture
 from coach.sound.engine import Engine
 from coach.sound.player import now_s
-from coach.sound.render import render_clicks, render_rep
+from coach.sound.render import RepSound, render_clicks
 from coach.sound.timeline import Strike, rep_timeline
 from coach.sound.tones import tones_of
 from tests.real.conftest import RATE, need, wait_for
@@ -100,7 +100,7 @@ class Performance:
                 tones.append(replace(tone, gain_db=gain_db, duration_s=THUD_S))
                 gain_db += LEFT_DB
             tones.append(replace(tone, gain_db=gain_db))
-        sound = render_rep((), tones, RATE, length_s=float(timeline.end_s))
+        sound = RepSound((), tones, RATE, length_s=timeline.end_s)
         self.engine.play(np.zeros(round(BREATH_S * RATE), dtype=np.float32))
         late = round((now_s() - self.engine.position_s + BREATH_S - begins_s) * RATE)
         assert late < float(timeline.count_in_s) * RATE, "too late to play along"

@@ -24,7 +24,7 @@ from coach.sound.device import list_devices
 from coach.sound.engine import Engine
 from coach.sound.opening import open_engine
 from coach.sound.player import SoundState
-from coach.sound.render import click_shape, render_clicks, render_rep
+from coach.sound.render import RepSound, click_shape, render_clicks
 from coach.sound.timeline import Strike, place
 from coach.sound.tones import Tone
 from coach.strings.instrument import Instrument, Node
@@ -180,7 +180,7 @@ def test_model_tones_that_were_heard_have_the_pitches_of_the_harmonic_series(pul
     engine = sounding_engine()
     try:
         with pulse.recording(tmp_path / "tones.raw"):
-            engine.play(render_rep((), tones, RATE))
+            engine.play(RepSound((), tones, RATE))
             wait_for(lambda: engine.finished, 15, "the last tone's end")
     finally:
         engine.close()
