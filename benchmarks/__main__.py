@@ -18,7 +18,7 @@ SUBJECTS = {
     "memory": "bench_tui.memory",
     "idle": "bench_tui.idling",
     "check": "bench_drillfile.checking",
-    "repetition": "bench_drillfile.repeating",
+    "repetition": "bench_repetition.repeating",
     "import": "bench_drillfile.importing",
     "render": "bench_sound.rendering",
     "feed": "bench_sound.feeding",

@@ -12,15 +12,11 @@ import warnings
 from collections.abc import Iterator
 from functools import partial
 from pathlib import Path
-from statistics import median
 from xml.etree import ElementTree
 
 import yaml
 
 from benchmarks.measure import Goal, Options, Row, beside, cpu_ms, in_turns
-from coach.music.clicktrack import beats_of
-from coach.music.drill import Drill
-from coach.music.excerpt import Passage, passage_of, whole_phrase
 from coach.score.arrange import arranged
 from coach.score.arrange_duet import EVERY_KEY, arranged_duet
 from coach.score.checked import checked
@@ -30,9 +26,6 @@ from coach.score.musicxml_in import part_names, read_musicxml
 from coach.score.strands import Choices
 from coach.score.two_lines import LineNames
 from coach.score.unpack import parse_xml, unpacked
-from coach.sound.feed import Pieces
-from coach.sound.render import RepSound
-from coach.sound.timeline import rep_timeline
 from coach.strings.ready_made import ready_made
 
 HEAD = """drill: 1
@@ -84,37 +77,6 @@ def checking(options: Options) -> Iterator[Row]:
     yield beside(f"check a {what}", "ms", "yaml.safe_load", taken["ours"], taken["plain"], Goal(3))
     yield beside("the same with playability", "ms", "yaml.safe_load", taken["whole"], taken["plain"], Goal(2))
     yield beside("the same without it", "ms", "yaml.CSafeLoader", taken["ours"], taken["fast"])
-
-
-def repeating(options: Options) -> Iterator[Row]:
-    """What is worked out on the interface's own thread when a repetition starts, where the tempo changes each bar."""
-    rounds = 3 if options.quick else 7
-    passages = {bars: one_phrase(bars) for bars in (32, 1000, 2000)}
-    works = {str(bars): cpu_ms(partial(started, *passage)) for bars, passage in passages.items()}
-    taken = in_turns(works, rounds)
-    for bars in ("32", "2000"):
-        what = f"start a repetition of {int(bars):,} bars with a tempo in each"
-        yield Row(what, "ms", median(taken[bars]), goal=Goal(50, "ms"))
-    halves = [ms / 2 for ms in taken["2000"]]
-    yield beside("half of it", "ms", "1,000 such bars", halves, taken["1000"], Goal(1.5))
-
-
-def one_phrase(bars: int) -> tuple[Drill, Passage]:
-    """A drill of one phrase whose tempo changes in each bar, and what it plays."""
-    lines = [
-        f"      - {{tempo: {60 + 7 * bar % 80}%, bass: 1 E:0 for 4, harmonics: '1 G:<12>, 2 D:<7>, 3 G:<5>'}}"
-        for bar in range(bars)
-    ]
-    drill, problems = read_drill("\n".join([HEAD + "  - name: all of it\n    bars:", *lines]), "bars.yaml")
-    assert drill is not None, problems[:3]
-    return drill, passage_of(drill, whole_phrase(drill, drill.phrases[0]))
-
-
-def started(drill: Drill, passage: Passage) -> object:
-    """When everything falls in a repetition, what the screen shows of its beats, and the sound to begin with."""
-    beats_of(passage, drill.goal_bpm, 1)
-    timeline = rep_timeline(passage, drill.goal_bpm, drill.click, 1)
-    return Pieces(RepSound(timeline.strikes, length_s=timeline.end_s))
 
 
 def importing(options: Options) -> Iterator[Row]:

@@ -25,7 +25,7 @@ import numpy as np
 
 from benchmarks.measure import Goal, Options, Row, beside, cpu_ms, in_turns, percentile
 from coach.music.rhythm import sample_at
-from coach.sound.feed import Feed
+from coach.sound.feed import Feed, Pieces
 from coach.sound.render import RepSound, click_shape, render_clicks
 from coach.sound.timeline import Strike, place
 from coach.sound.tones import Tone, partials_of
@@ -83,24 +83,27 @@ def rendering(options: Options) -> Iterator[Row]:
 
 
 def feeding(options: Options) -> Iterator[Row]:
-    """An hour of joined four-bar reps, each rendered when it is needed and let go when it is over; and one block."""
+    """An hour of joined four-bar reps, each let go when it is over; and one block of what lies ready."""
     bar = [Strike(Fraction(beat, 2)) for beat in range(16)]
     reps, samples, block = 45 if options.quick else 450, 8 * RATE, 960
     tracemalloc.start()
     feed = Feed()
     for _ in range(reps):
-        feed.play(render_clicks(bar, RATE, samples), join=True)
-        for _ in range(samples // block):
+        feed.play(Pieces(RepSound(bar, rate=RATE, length_s=samples // RATE)), join=True)
+        for number in range(samples // block):
             feed.fill(block)
+            if number % 5 == 0:
+                feed.prepare()
     _, peak = tracemalloc.get_traced_memory()
     tracemalloc.stop()
     whole_mb = reps * samples * 4 / 1e6
     yield beside(
         f"memory of {reps * 8 // 60} min of clicks", "MB", "all their samples", [peak / 1e6], [whole_mb]
     )
-    feed.play(np.zeros(100 * RATE, dtype=np.float32), join=False)
+    feed.play(Pieces(np.zeros(100 * RATE, dtype=np.float32)), join=False)
     taken = []
     for _ in range(4900):
+        feed.prepare()
         start = time.perf_counter()
         feed.fill(block)
         taken.append((time.perf_counter() - start) * 1e6)

@@ -111,10 +111,10 @@ def count_in_beats(passage: Passage, bars: int) -> range:
 def beats_of(passage: Passage, tempo_bpm: int, count_in_bars: int) -> ByBar[BeatAt]:
     """Every counted beat from the count-in's first to the passage's last, in order."""
     bars, tempo = passage.bars, passage.tempo
-    count_in = _count_in(passage, count_in_bars)
+    count_in, beats_in = _count_in(passage, count_in_bars), _by_shape(bars, _beats_in)
 
     def places(bar: int) -> Sequence[_Counted]:
-        return count_in if bar < 0 else _beats_in(*_shape(bars[bar]))
+        return count_in if bar < 0 else beats_in(bar)
 
     def beat(bar: int, place: _Counted) -> BeatAt:
         into, counted = place
@@ -138,19 +138,30 @@ def _count_in(passage: Passage, bars: int) -> list[_Counted]:
     ]
 
 
-def _shape(bar: PassageBar) -> tuple[Meter, Fraction, Fraction, Fraction]:
-    """What says where the beats of a bar's part fall in it; most bars of a drill have the same."""
-    return bar.meter, bar.first_beat, bar.length, bar.beat_length
+def _by_shape(bars: Sequence[PassageBar], places: Callable[[PassageBar], T]) -> Callable[[int], T]:
+    """What falls in a bar by its number, worked out once for all of one shape, as most bars of a drill are.
+
+    Shapes are compared as whole numbers: a repetition starts with a look at thousands of them, and fractions are slow.
+    """
+    known: dict[tuple[int, ...], T] = {}
+
+    def of(number: int) -> T:
+        bar = bars[number]
+        first, length, beat = bar.first_beat, bar.length, bar.beat_length
+        ratios = *first.as_integer_ratio(), *length.as_integer_ratio(), *beat.as_integer_ratio()
+        shape = id(bar.meter), *ratios
+        if shape not in known:
+            known[shape] = places(bar)
+        return known[shape]
+
+    return of
 
 
-@lru_cache(maxsize=256)
-def _beats_in(
-    meter: Meter, first_beat: Fraction, length: Fraction, beat_length: Fraction
-) -> tuple[_Counted, ...]:
+def _beats_in(bar: PassageBar) -> tuple[_Counted, ...]:
     """The counted beats that start inside a bar's part."""
-    counted = ((beat, (beat - first_beat) * beat_length) for beat in count(math.ceil(first_beat)))
-    numbers = _numbers(meter)
-    inside = takewhile(lambda place: place[1] < length, counted)
+    counted = ((beat, (beat - bar.first_beat) * bar.beat_length) for beat in count(math.ceil(bar.first_beat)))
+    numbers = _numbers(bar.meter)
+    inside = takewhile(lambda place: place[1] < bar.length, counted)
     return tuple((into, numbers[beat]) for beat, into in inside if beat in numbers)
 
 
@@ -168,13 +179,15 @@ def clicks_of(passage: Passage, tempo_bpm: int, count_in_bars: int, pattern: Cli
         (into, "count-in", accent) for into, (_, _, accent) in _count_in(passage, count_in_bars)
     ]
 
+    clicks_in = _by_shape(bars, lambda bar: _clicks_in(bar, pattern))
+
     def places(bar: int) -> Sequence[_Placed]:
         if bar < 0:
             return count_in
         every = pattern.silent_every
         if every and bar % every >= every - pattern.silent_bars:
             return ()
-        return _clicks_in(*_shape(bars[bar]), pattern)
+        return clicks_in(bar)
 
     def click(bar: int, place: _Placed) -> ClickAt:
         into, kind, accent = place
@@ -195,14 +208,12 @@ def rep_seconds(passage: Passage, tempo_bpm: int, count_in_bars: int = 1) -> flo
     return max(lead_s, 0.0) + float(passage.seconds(tempo_bpm))
 
 
-@lru_cache(maxsize=256)
-def _clicks_in(
-    meter: Meter, first_beat: Fraction, length: Fraction, beat_length: Fraction, pattern: ClickPattern
-) -> tuple[_Placed, ...]:
+def _clicks_in(bar: PassageBar, pattern: ClickPattern) -> tuple[_Placed, ...]:
     """The clicks of a bar's part, which may be cut anywhere, inside a beat too."""
+    meter = bar.meter
     placed: list[tuple[Fraction, ClickKind]] = []
     for counted, lasts in meter.clicked.items():
-        into, beat = (counted - first_beat) * beat_length, lasts * beat_length
+        into, beat = (counted - bar.first_beat) * bar.beat_length, lasts * bar.beat_length
         kind: ClickKind = "accent" if pattern.accent and counted in meter.accents else "beat"
         if pattern.placing == "offbeat":
             placed.append((into + beat / 2, "beat"))
@@ -210,4 +221,4 @@ def _clicks_in(
             parts = pattern.parts(meter, lasts) if pattern.placing == "beat" else 1
             placed.append((into, kind))
             placed += [(into + beat * part / parts, "subdivision") for part in range(1, parts)]
-    return tuple((into, kind, kind == "accent") for into, kind in placed if 0 <= into < length)
+    return tuple((into, kind, kind == "accent") for into, kind in placed if 0 <= into < bar.length)
