@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from coach.sound.capture import Capture, CaptureState
-from coach.sound.device import DeviceError
+from coach.sound.device import RETRY_S, DeviceError
 from coach.sound.input_level import advice, level_of
 from coach.sound.render import render_clicks
 from coach.sound.timeline import Strike
@@ -117,7 +117,7 @@ def test_without_an_input_it_says_so_and_takes_one_up_when_it_comes():
     device.refusal = ""
     capture.tend()
     assert capture.status.state is CaptureState.NONE, "not asked for in vain at every look"
-    device.now += 2.1
+    device.now += RETRY_S + 0.1
     capture.tend()
     device.hear(0.1)
     capture.tend()
@@ -135,7 +135,7 @@ def test_an_input_that_is_lost_is_said_once_and_what_it_heard_is_not_joined_to_w
     assert capture.samples(100.5, 101.0) is None
     capture._closing.join()
     assert device.closed == 1
-    device.now += 3.0
+    device.now += RETRY_S + 0.1
     capture.tend()
     assert capture.status.state is CaptureState.LOST
     device.hear(2.0)

@@ -254,7 +254,8 @@ def test_panes_keep_their_places_and_never_overlap(view, strings):
 def test_the_beat_mark_walks_on_with_the_music_and_never_back_inside_a_bar():
     passage, _instrument = lamp()
     beats = beats_of(passage, 60, 1)
-    columns = [meters.walker_column(beats, -4 + step / 20, 40) for step in range(240)]
+    walks = [meters.walk_at(beats, -4 + step / 20) for step in range(240)]
+    columns = [(walk[0], meters.walker_column(beats, walk, 40)) for walk in walks]
     for (index, column), (later, after) in itertools.pairwise(columns):
         assert later - index in (0, 1)
         same_bar = beats[index].bar == beats[later].bar
@@ -272,12 +273,13 @@ def test_no_cell_of_beat_or_track_flashes_more_than_three_times_a_second(beats_i
     frames = []
     for frame in range(60):
         at_s = frame / 60
-        index, _ = meters.walker_column(beats, at_s, 80)
+        walk = meters.walk_at(beats, at_s)
+        index, _ = walk
         if beats[index].bar < 0:
             shown = meters.draw_count(beats, index, 80, 4)
         else:
             shown = meters.draw_band([(f"BEAT {beats[index].number}", "now")], 80, 1)
-        frames.append(as_text(shown) + "\n" + as_text(meters.draw_track(beats, at_s, 80)))
+        frames.append(as_text(shown) + "\n" + as_text(meters.draw_track(beats, walk, 80)))
     padded = [[line.ljust(80) for line in frame.splitlines()] for frame in frames]
     for row in range(len(padded[0])):
         for column in range(80):

@@ -31,7 +31,8 @@ STALL_S = 1.0
 """A device that asks for nothing, or hands over nothing, so long is lost."""
 START_STALL_S = 3.5
 """A sound server's first blocks may take over two seconds while it wakes."""
-RETRY_S = 2.0
+RETRY_S = 5.0
+"""Between two tries to open one; where there is no card, a try takes some 15 ms of a core."""
 TICK_S = 0.1
 """Between two looks after a device."""
 CLOSE_WAIT_S = 1.0

@@ -43,17 +43,16 @@ class Canvas:
 
     def __init__(self, width: int, height: int) -> None:
         self.width, self.height = max(width, 0), max(height, 0)
-        self._cells: list[list[tuple[str, Role]]] = [[(" ", "text")] * self.width for _ in range(self.height)]
+        self._letters = [[" "] * self.width for _ in range(self.height)]
+        self._roles: list[list[Role]] = [["text"] * self.width for _ in range(self.height)]
 
     def put(self, row: int, column: int, text: str, role: Role = "text") -> None:
         """Write text into one row, cut off at the edges."""
-        if not 0 <= row < self.height:
-            return
-        cells = self._cells[row]
-        for cell in _cells_of(text):
-            if 0 <= column < self.width:
-                cells[column] = (cell, role)
-            column += 1
+        cells = text if _SIMPLE(text) else list(_cells_of(text))
+        first, stop = max(column, 0), min(column + len(cells), self.width)
+        if 0 <= row < self.height and first < stop:
+            self._letters[row][first:stop] = cells[first - column : stop - column]
+            self._roles[row][first:stop] = [role] * (stop - first)
 
     def put_right(self, row: int, text: str, role: Role = "text", before: int | None = None) -> None:
         """Write text so that it ends just before column `before`: the right edge where none is given."""
@@ -66,21 +65,21 @@ class Canvas:
         Blanks between letters take the role too, so that a glyph is one run and not many.
         """
         for offset, text in enumerate(rows):
-            if not 0 <= row + offset < self.height:
-                continue
-            cells = self._cells[row + offset]
             shown = text.rstrip()
-            begin = len(shown) - len(shown.lstrip())
-            for place in range(max(begin, -column), min(len(shown), self.width - column)):
-                letter = shown[place]
-                cells[column + place] = (cells[column + place][0] if letter == " " else letter, role)
+            first = max(column + len(shown) - len(shown.lstrip()), 0)
+            stop = min(column + len(shown), self.width)
+            if 0 <= row + offset < self.height and first < stop:
+                letters = self._letters[row + offset]
+                over = zip(shown[first - column : stop - column], letters[first:stop], strict=True)
+                letters[first:stop] = [under if letter == " " else letter for letter, under in over]
+                self._roles[row + offset][first:stop] = [role] * (stop - first)
 
     def paint(self, row: int, column: int, length: int, role: Role) -> None:
         """Give cells another role and keep their characters."""
         if not 0 <= row < self.height:
             return
-        for place in range(max(column, 0), min(column + length, self.width)):
-            self._cells[row][place] = (self._cells[row][place][0], role)
+        first, stop = max(column, 0), min(column + length, self.width)
+        self._roles[row][first:stop] = [role] * max(stop - first, 0)
 
     def paste(self, row: int, column: int, other: Sequence[Sequence[Run]]) -> None:
         """Copy a finished picture, blanks included."""
@@ -92,17 +91,21 @@ class Canvas:
 
     def at(self, row: int, column: int) -> str:
         """The character of a cell."""
-        return self._cells[row][column][0]
+        return self._letters[row][column]
 
     def rows(self) -> Rows:
         """The finished picture."""
-        return tuple(
-            tuple(
-                ("".join(letter for letter, _ in run), role)
-                for role, run in groupby(cells, key=lambda cell: cell[1])
-            )
-            for cells in self._cells
-        )
+        return tuple(map(_runs, self._letters, self._roles))
+
+
+def _runs(letters: Sequence[str], roles: Sequence[Role]) -> tuple[Run, ...]:
+    """The cells of a row, those of one role together."""
+    runs: list[Run] = []
+    stop = 0
+    for role, cells in groupby(roles):
+        start, stop = stop, stop + len(list(cells))
+        runs.append(("".join(letters[start:stop]), role))
+    return tuple(runs)
 
 
 _ASCII: dict[str, str | int | None] = {

@@ -7,6 +7,7 @@ notes of all layers.
 
 from __future__ import annotations
 
+import math
 from fractions import Fraction
 from typing import Literal
 
@@ -27,6 +28,8 @@ class Focus:
     """Events of other layers that sound now, in order."""
     next_held: PlacedEvent | None = None
     """The next event of the other layers."""
+    until: float = math.inf
+    """The beat at which something of this changes."""
 
     @property
     def labels(self) -> tuple[int, ...]:
@@ -58,7 +61,7 @@ class Move:
 
 def leads(passage: Passage, event: PlacedEvent) -> bool:
     """Whether an event belongs to what is shown as now and next."""
-    return event.is_harmonic or not any(other.is_harmonic for other in passage.events)
+    return event.is_harmonic or not passage.node_keys
 
 
 def focus_at(passage: Passage, beat: float | None) -> Focus:
@@ -66,15 +69,14 @@ def focus_at(passage: Passage, beat: float | None) -> Focus:
     main = [event for event in passage.events if leads(passage, event)]
     others = [event for event in passage.events if not leads(passage, event)]
     at = float(main[0].onset) if beat is None else beat
-    # As floats, since this is asked with every frame, and exact fractions compare slowly.
+    # As floats, since exact fractions compare slowly.
     begun = [event for event in main if float(event.onset) <= at]
     held = tuple(event for event in others if float(event.onset) <= at < float(event.onset + event.hold))
-    return Focus(
-        begun[-1] if begun else None,
-        next(iter(main[len(begun) :]), None),
-        held,
-        next((event for event in others if float(event.onset) > at), None),
-    )
+    coming = next(iter(main[len(begun) :]), None)
+    next_held = next((event for event in others if float(event.onset) > at), None)
+    changes = [event.onset + event.hold for event in held]
+    changes += [event.onset for event in (coming, next_held) if event]
+    return Focus(begun[-1] if begun else None, coming, held, next_held, float(min(changes, default=math.inf)))
 
 
 def place_mm(event: PlacedEvent, instrument: Instrument) -> float | None:

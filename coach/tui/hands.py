@@ -9,7 +9,7 @@ from coach.music.excerpt import Passage, PlacedEvent
 from coach.strings.instrument import Instrument
 from coach.tui import bigview, marking, meters, neck
 from coach.tui.canvas import Canvas, Role, Rows, fitted
-from coach.tui.focus import Focus, focus_at, leads, move_between
+from coach.tui.focus import Focus, leads, move_between
 from coach.tui.glyphs import NONE, big_text, big_width, largest_size, least_size, rows_high
 from coach.tui.lane import LaneLook, Pages, draw_lane, pages_of, shown_parts
 from coach.tui.layout import ARROW, Box, Layout, Needs
@@ -20,9 +20,9 @@ Add = Callable[[str, Hashable, Callable[[Box], Rows]], None]
 
 
 def add_hands(picture: Picture, passage: Passage, instrument: Instrument, layout: Layout, add: Add) -> None:
-    """What sounds and what comes: nodes, low notes, and in the study view the fretboard and the lane."""
+    """What sounds and what comes: nodes, low notes, and in the study view the fretboard."""
     plain, at = picture.plain, picture.beat_index
-    focus = focus_at(passage, picture.beat)
+    focus = picture.focus
     spot = (
         picture.spot,
         focus.labels,
@@ -47,7 +47,6 @@ def add_hands(picture: Picture, passage: Passage, instrument: Instrument, layout
     low_next = (focus.next_held,) if focus.next_held else ()
     add("next_low_words", spot, lambda b: _low_words(picture, low_next, "next low", b))
     add("next_low", spot, lambda b: _low_note(passage, focus.next_held, instrument, b, b.height, plain))
-    _add_lane(picture, passage, instrument, layout, focus, add)
     add("neck", spot, lambda b: _neck(picture, passage, focus, instrument, b))
 
 
@@ -83,20 +82,14 @@ def lane_of(picture: Picture, passage: Passage, instrument: Instrument, box: Box
     """The lane's layout in its pane and how it looks now."""
     look = LaneLook(
         beat=max(picture.beat, 0.0) if picture.beat is not None else None,
-        now=focus_at(passage, picture.beat).labels if picture.beat is not None else (),
+        now=picture.focus.labels if picture.beat is not None else (),
         marks=marking.signs(picture.marks, passage, instrument, picture.plain),
     )
     return _pages(Kept(passage, instrument), box.width, box.height), look
 
 
-def _add_lane(
-    picture: Picture,
-    passage: Passage,
-    instrument: Instrument,
-    layout: Layout,
-    focus: Focus,
-    add: Add,
-) -> None:
+def add_lane(picture: Picture, passage: Passage, instrument: Instrument, layout: Layout, add: Add) -> None:
+    """The lane, where the layout has one."""
     if "lane" not in layout:
         return
     pages, look = lane_of(picture, passage, instrument, layout["lane"])

@@ -131,7 +131,7 @@ class LibraryScreen(CoachScreen):
         if not width:
             return
         if entry is None:
-            stage.clear()
+            stage.show({}, {})
             return
         planned = self._is_planned(entry)
         rows = draw_preview(entry, width, height, self.coach.plain, planned, self.coach.desk.today)

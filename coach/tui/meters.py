@@ -27,8 +27,8 @@ def beat_places(beats: Sequence[BeatAt], index: int) -> tuple[int, int]:
     return first, last
 
 
-def walker_column(beats: Sequence[BeatAt], position_s: float, width: int) -> tuple[int, int]:
-    """Index of the beat that is heard and the column of the walking mark in a track of `width` columns."""
+def walk_at(beats: Sequence[BeatAt], position_s: float) -> tuple[int, float]:
+    """Index of the beat that is heard, and how many counted beats of its bar have gone by."""
     index = max(bisect_right(beats, position_s, key=lambda beat: float(beat.seconds)) - 1, 0)
     beat = beats[index]
     start = float(beat.seconds)
@@ -39,24 +39,31 @@ def walker_column(beats: Sequence[BeatAt], position_s: float, width: int) -> tup
     else:
         length = 1.0
     part = min(max((position_s - start) / length, 0.0), 0.999)
-    return index, int((beat.number - 1 + part) * width / beat.beats)
+    return index, beat.number - 1 + part
 
 
-def draw_track(beats: Sequence[BeatAt], position_s: float | None, width: int, plain: bool = False) -> Rows:
+def walker_column(beats: Sequence[BeatAt], walk: tuple[int, float], width: int) -> int:
+    """The column of the walking mark in a track of `width` columns."""
+    index, into = walk
+    return int(into * width / beats[index].beats)
+
+
+def draw_track(
+    beats: Sequence[BeatAt], walk: tuple[int, float] | None, width: int, plain: bool = False
+) -> Rows:
     """One row: a post for each beat of the bar and the mark that walks from one to the next."""
     canvas = Canvas(width, 1)
     if not beats:
         return canvas.rows()
-    index, at = walker_column(beats, position_s, width) if position_s is not None else (0, -1)
-    first, last = beat_places(beats, index)
+    first, last = beat_places(beats, walk[0] if walk else 0)
     canvas.put(0, 0, ("." if plain else "·") * width, "rule")
     for beat in beats[first:last]:
         canvas.put(
             0, (beat.number - 1) * width // beat.beats, str(beat.number), "text" if beat.accent else "dim"
         )
-    if at >= 0:
+    if walk:
         mark = "###" if plain else "███"
-        canvas.put(0, min(at, width - 3), mark, "beat")
+        canvas.put(0, min(walker_column(beats, walk, width), width - 3), mark, "beat")
     return canvas.rows()
 
 

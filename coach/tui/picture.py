@@ -15,6 +15,7 @@ from coach.rating.table import CHOKED, Result
 from coach.session.events import Suggest
 from coach.strings.instrument import Instrument
 from coach.tui import meters
+from coach.tui.focus import Focus, focus_at
 from coach.tui.hints import Hint
 from coach.tui.layout import View
 
@@ -95,11 +96,29 @@ class Picture:
         return max(min((mark.label for mark in self.marks), default=1) - 1, 1)
 
     @cached_property
-    def beat_index(self) -> int | None:
-        """Which of `beats` is heard; None while nothing plays."""
+    def walk(self) -> tuple[int, float] | None:
+        """Which of `beats` is heard, and how many of its bar have gone by; None while nothing plays."""
         if self.position_s is None or not self.beats:
             return None
-        return meters.walker_column(self.beats, self.position_s, 1)[0]
+        return meters.walk_at(self.beats, self.position_s)
+
+    @property
+    def beat_index(self) -> int | None:
+        """Which of `beats` is heard; None while nothing plays."""
+        return self.walk[0] if self.walk else None
+
+    @cached_property
+    def focus(self) -> Focus:
+        """What sounds and what comes."""
+        return focus_at(self.passage, self.beat) if self.passage else Focus(None, None)
+
+    def moves_on_from(self, before: Picture) -> bool:
+        """Whether the music has gone on since then, and nothing but `session_view.moving` looks different."""
+        if self.beat_index != before.beat_index or self.message != before.message:
+            return False
+        if self.beat is None or before.beat is None:
+            return self.beat is before.beat
+        return before.beat <= self.beat < before.focus.until
 
     @property
     def counts_in(self) -> bool:

@@ -27,7 +27,7 @@ from coach.rating.table import CHOKED
 from coach.score.load import load_drill
 from coach.session.events import Reload, SessionEvent, Stop
 from coach.session.notices import CantTell, Guessed, Notice, Offered, Saved, sentence
-from coach.session.states import Amending, Marks, Phase, Playing, Rating, Ready, Rest
+from coach.session.states import Amending, Marks, Music, Phase, Playing, Rating, Ready, Rest
 from coach.session.turns import announced
 from coach.sound.player import SoundState, SoundStatus
 from coach.tui import bigview
@@ -35,9 +35,9 @@ from coach.tui.base import CoachScreen
 from coach.tui.drill_files import problems_text, stamps
 from coach.tui.focus import focus_at
 from coach.tui.help import AskScreen
-from coach.tui.layout import LEAST_WIDTH, Box, View, too_small
+from coach.tui.layout import LEAST_WIDTH, Box, Layout, View, too_small
 from coach.tui.picture import Picture
-from coach.tui.session_view import layout_of, panes
+from coach.tui.session_view import layout_of, moving, panes
 from coach.tui.small import draw_small
 from coach.tui.stage import Stage
 from coach.words.names import assignment_text, excerpt_name, goal_text, teachers_note
@@ -61,6 +61,9 @@ BETWEEN = "   "
 class SessionStage(CoachScreen):
     """Draws the session's state, polls the engine while something plays, sends events."""
 
+    BLANK = True
+    """The stage covers it all."""
+
     class Judged(Message):
         """The ear has something to say; sent from its thread."""
 
@@ -69,6 +72,7 @@ class SessionStage(CoachScreen):
 
     def __init__(self, practice: Practice, rig: Rig) -> None:
         super().__init__()
+        self.stage = Stage(id="stage")
         self.practice = practice
         self.rig = rig
         self.last_choke_s: float | None = None
@@ -80,6 +84,8 @@ class SessionStage(CoachScreen):
         self.message = ""
         self._last_label = 0
         self._turn_id = ""
+        self._drawn: tuple[Picture, Layout] | None = None
+        """What was drawn last, and in which places."""
         self._started_ms = practice.now_ms()
         self._sound_shown: SoundStatus | None = None
         """What is wrong with the sound as the message line last had room to show it in full."""
@@ -89,7 +95,7 @@ class SessionStage(CoachScreen):
         """The same once the player has gone on: it is told once and then gives way."""
 
     def compose(self) -> ComposeResult:
-        yield Stage(id="stage")
+        yield self.stage
 
     def on_mount(self) -> None:
         self.view = "study" if self.coach.desk.settings.screen.view == "study" else "glance"
@@ -188,10 +194,6 @@ class SessionStage(CoachScreen):
     def scope(self) -> str:
         return self.practice.session.phase.value
 
-    @property
-    def stage(self) -> Stage:
-        return self.query_one(Stage)
-
     def picture(self) -> Picture:
         """The session as it stands now."""
         practice, session = self.practice, self.practice.session
@@ -221,10 +223,7 @@ class SessionStage(CoachScreen):
         )
         if music is None:
             return picture
-        task, position_s = music.task, practice.position_s
-        # In a round's bar of clicks the events before the player are those to be rated, not those to come.
-        still = position_s is None or isinstance(music, Rating)
-        beat = None if still or position_s is None else task.passage.tempo.beat_at(position_s, task.tempo_bpm)
+        task, (position_s, beat) = music.task, self._place(music)
         return replace(
             picture,
             title=task.drill.title,
@@ -241,6 +240,14 @@ class SessionStage(CoachScreen):
             beat=beat,
             cue=self._cue(beat),
         )
+
+    def _place(self, music: Music | None) -> tuple[float | None, float | None]:
+        """Where the music is, in seconds and in tempo beats."""
+        position_s = self.practice.position_s
+        # In a round's bar of clicks the events before the player are those to be rated, not those to come.
+        if music is None or position_s is None or isinstance(music, Rating):
+            return position_s, None
+        return position_s, music.task.passage.tempo.beat_at(position_s, music.task.tempo_bpm)
 
     def _purpose(self, turn: Turn) -> str:
         """What the turn is for as things stand: at its goal nothing climbs."""
@@ -265,13 +272,27 @@ class SessionStage(CoachScreen):
         if not self.is_mounted or not self.size.width:
             return 0
         picture = self.picture()
+        self._drawn = None
         width, height = self.size.width, self.size.height
         if too_small(width, height):
             box = Box(0, 0, width, height)
             rows = draw_small(picture, box)
             return self.stage.show({"small": (rows, lambda: rows)}, {"small": box})
         layout = layout_of(picture, width, height)
+        self._drawn = picture, layout
         return self.stage.show(panes(picture, layout), layout)
+
+    def _move(self) -> bool:
+        """Show where the music is; False where more than that has changed since all was drawn."""
+        if self._drawn is None:
+            return False
+        before, layout = self._drawn
+        position_s, beat = self._place(self.practice.session.music)
+        now = replace(before, position_s=position_s, beat=beat, message=self._message_now())
+        if not now.moves_on_from(before):
+            return False
+        self.stage.change(moving(now, layout), layout)
+        return True
 
     def send(self, event: SessionEvent) -> bool:
         """Give the session an event and show what came of it."""
@@ -321,7 +342,7 @@ class SessionStage(CoachScreen):
         if self.practice.tick():
             # What a rating brought stays to be read while the next repetition starts by itself.
             self._after(before, self.message if before is Phase.READY else "")
-        else:
+        elif not self._move():
             self.draw()
 
     def _message_now(self) -> str:

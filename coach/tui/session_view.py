@@ -15,7 +15,7 @@ from coach.strings.instrument import Instrument
 from coach.tui import bigview, meters
 from coach.tui.canvas import Canvas, Rows, ascii_text, fitted, fitted_words, text_width, wrapped
 from coach.tui.glyphs import largest_size, least_size
-from coach.tui.hands import Add, Kept, add_hands, line, needs_of
+from coach.tui.hands import Add, Kept, add_hands, add_lane, line, needs_of
 from coach.tui.hints import Hint, draw_hints
 from coach.tui.layout import Box, Layout, Needs, Pane, layout_for
 from coach.tui.picture import Picture, band_words, phase_word
@@ -32,14 +32,8 @@ def layout_of(picture: Picture, width: int, height: int) -> Layout:
 
 def panes(picture: Picture, layout: Layout) -> dict[str, Pane]:
     """The panes to show, each with its key and how to draw it; panes that are left out are blank."""
-    plain = picture.plain
-    shown: dict[str, Pane] = {}
-
-    def add(name: str, key: Hashable, draw: Callable[[Box], Rows]) -> None:
-        box = layout.get(name)
-        if box is not None:
-            shown[name] = ((name, box, plain, key), lambda: draw(box))
-
+    plain, shown = picture.plain, moving(picture, layout)
+    add = _adder(shown, layout, plain)
     add(
         "header",
         (picture.title, picture.assigned, picture.item, picture.run_on, picture.listens, picture.spot),
@@ -73,6 +67,33 @@ def panes(picture: Picture, layout: Layout) -> dict[str, Pane]:
     return shown
 
 
+def moving(picture: Picture, layout: Layout) -> dict[str, Pane]:
+    """Those of the panes that look different with every moment of the music."""
+    shown: dict[str, Pane] = {}
+    passage, instrument = picture.passage, picture.instrument
+    if passage is None or instrument is None:
+        return shown
+    add = _adder(shown, layout, picture.plain)
+    if picture.phase != "rating":
+        add_lane(picture, passage, instrument, layout, add)
+    if picture.position_s is not None or picture.phase != "rating":
+        beats, walk = picture.beats, picture.walk
+        at = walk and (walk[0], meters.walker_column(beats, walk, layout["track"].width))
+        add("track", (at, picture.spot), lambda b: meters.draw_track(beats, walk, b.width, picture.plain))
+    return shown
+
+
+def _adder(shown: dict[str, Pane], layout: Layout, plain: bool) -> Add:
+    """What adds a pane to those shown, where the layout has it."""
+
+    def add(name: str, key: Hashable, draw: Callable[[Box], Rows]) -> None:
+        box = layout.get(name)
+        if box is not None:
+            shown[name] = ((name, box, plain, key), lambda: draw(box))
+
+    return add
+
+
 def _add_music(picture: Picture, passage: Passage, instrument: Instrument, layout: Layout, add: Add) -> None:
     plain, rung = picture.plain, picture.rung
     if rung is not None:
@@ -85,11 +106,6 @@ def _add_music(picture: Picture, passage: Passage, instrument: Instrument, layou
         _add_sheet(picture, passage, instrument, layout, add)
     else:
         add_hands(picture, passage, instrument, layout, add)
-    if picture.position_s is not None or picture.phase != "rating":
-        at = None
-        if picture.position_s is not None and picture.beats:
-            at = meters.walker_column(picture.beats, picture.position_s, layout["track"].width)
-        add("track", (at, picture.spot), lambda b: _track(picture, b))
 
 
 def sheet_shown(picture: Picture, layout: Layout) -> tuple[Sheet, SheetLook] | None:
@@ -196,7 +212,3 @@ def hint_word(picture: Picture, label: str, action_id: str) -> str:
     if action_id == picture.brush.name:
         return f"[{label}]"
     return label
-
-
-def _track(picture: Picture, box: Box) -> Rows:
-    return meters.draw_track(picture.beats, picture.position_s, box.width, picture.plain)

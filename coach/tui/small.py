@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from coach.tui import bigview
 from coach.tui.canvas import Canvas, Role, Rows, ascii_text, fitted, wrapped
-from coach.tui.focus import focus_at
 from coach.tui.hints import draw_hints
 from coach.tui.layout import Box, too_small
 from coach.tui.picture import Picture, band_words
@@ -19,7 +18,7 @@ def draw_small(picture: Picture, box: Box) -> Rows:
     if passage is None or instrument is None:
         lines += [("now", picture.title), *(("text", line) for line in wrapped(picture.cue, box.width))]
     else:
-        focus = focus_at(passage, picture.beat)
+        focus = picture.focus
         lines += [
             (
                 "now",

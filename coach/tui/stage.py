@@ -35,64 +35,72 @@ class Stage(Widget, can_focus=False):
 
     def __init__(self, id: str | None = None) -> None:
         super().__init__(id=id)
-        self._theme = ""
+        self._look = ("", 0)
+        """The theme and the width that the strips are made for."""
         self._styles: Mapping[Role, Style] = {}
         self._boxes: dict[str, Box] = {}
         self._rows: dict[str, Rows] = {}
         self._keys: dict[str, Hashable] = {}
         self._strips: dict[int, Strip] = {}
+        self._changed: set[int] = set()
+        """Rows that are to be painted."""
 
     def show(self, panes: Mapping[str, Pane], boxes: Mapping[str, Box]) -> int:
-        """Show these panes at these places, painting only rows that changed; returns how many rows that were."""
-        painted = 0
+        """Show these panes at these places and no others, painting only rows that changed; returns how many."""
         for name in [name for name in self._boxes if name not in panes]:
-            painted += self._erase(name)
+            self._erase(name)
+        return self.change(panes, boxes)
+
+    def change(self, panes: Mapping[str, Pane], boxes: Mapping[str, Box]) -> int:
+        """Show these panes beside the others; returns how many rows were painted."""
         for name, (key, draw) in panes.items():
             box = boxes[name]
             if self._keys.get(name) == key and self._boxes.get(name) == box:
                 continue
             if self._boxes.get(name, box) != box:
-                painted += self._erase(name)
+                self._erase(name)
             rows = draw()
             old = self._rows.get(name, _NO_ROWS)
             self._boxes[name], self._rows[name], self._keys[name] = box, rows, key
-            changed = [row for row in range(len(rows)) if row >= len(old) or rows[row] != old[row]]
-            painted += self._dirty(box, changed)
-        return painted
+            changed = (row for row in range(len(rows)) if row >= len(old) or rows[row] != old[row])
+            self._changed.update(box.y + row for row in changed)
+        return self._paint()
 
-    def clear(self) -> None:
-        """Forget everything shown."""
-        self._boxes.clear()
-        self._rows.clear()
-        self._keys.clear()
-        self._strips.clear()
-        self.refresh()
-
-    def _erase(self, name: str) -> int:
+    def _erase(self, name: str) -> None:
         box = self._boxes.pop(name)
-        self._rows.pop(name, None)
-        self._keys.pop(name, None)
-        return self._dirty(box, range(box.height))
+        del self._rows[name], self._keys[name]
+        self._changed.update(range(box.y, box.y + box.height))
 
-    def _dirty(self, box: Box, rows: list[int] | range) -> int:
-        for row in rows:
-            self._strips.pop(box.y + row, None)
-        if rows:
-            self.refresh(*(Region(box.x, box.y + row, box.width, 1) for row in rows))
-        return len(rows)
+    def _paint(self) -> int:
+        """Hand what changed to the terminal now: by way of the library's queues it would come later, and cost more."""
+        changed, self._changed = self._changed, set()
+        for y in changed:
+            self._strips.pop(y, None)
+        width, screen = self.size.width, self.screen
+        # Whole rows, since the library cuts a strip for what is less.
+        regions = [Region(0, y, width, 1) for y in changed]
+        if screen._layout_required:
+            self.refresh(*regions)
+        elif regions:
+            self._set_dirty(*regions)
+            screen._dirty_widgets.add(self)
+            screen._on_timer_update()
+        return len(changed)
 
-    def render_line(self, y: int) -> Strip:
-        if self._theme != self.app.theme:
-            self._theme = self.app.theme
-            self._styles = styles_for(self._theme)
+    def render_lines(self, crop: Region) -> list[Strip]:
+        # The library's own way looks up this widget's size and styles for each line.
+        width = self.size.width
+        if self._look != (look := (self.app.theme, width)):
+            self._look, self._styles = look, styles_for(self.app.theme)
+            self._background = self.background_colors[1]
             self._strips.clear()
-        strip = self._strips.get(y)
-        if strip is None or strip.cell_length != self.size.width:
-            strip = self._strip(y)
-            self._strips[y] = strip
-        return strip
+        for y in crop.line_range:
+            if y not in self._strips:
+                self._strips[y] = self._strip(y, width)
+        strips = [self._strips[y] for y in crop.line_range]
+        return strips if crop.width == width else [strip.crop(*crop.column_span) for strip in strips]
 
-    def _strip(self, y: int) -> Strip:
+    def _strip(self, y: int, width: int) -> Strip:
         blank = self._styles["text"]
         segments: list[Segment] = []
         column = 0
@@ -108,10 +116,12 @@ class Stage(Widget, can_focus=False):
             for text, role in rows[row]:
                 segments.append(Segment(text, self._styles[role]))
                 column += text_width(text)
-        width = self.size.width
         if column < width:
             segments.append(Segment(" " * (width - column), blank))
-        return Strip(segments).adjust_cell_length(width, blank)
+        strip = Strip(segments, max(column, width)).crop(0, width)
+        for line_filter in self.get_line_filters():
+            strip = strip.apply_filter(line_filter, self._background)
+        return strip
 
     def on_click(self, event: events.Click) -> None:
         for name, box in self._boxes.items():
