@@ -22,7 +22,7 @@ Add = Callable[[str, Hashable, Callable[[Box], Rows]], None]
 def add_hands(picture: Picture, passage: Passage, instrument: Instrument, layout: Layout, add: Add) -> None:
     """What sounds and what comes: nodes, low notes, and in the study view the fretboard."""
     plain, at = picture.plain, picture.beat_index
-    focus = picture.focus
+    focus, kept = picture.focus, Kept(passage, instrument)
     spot = (
         picture.spot,
         focus.labels,
@@ -37,16 +37,16 @@ def add_hands(picture: Picture, passage: Passage, instrument: Instrument, layout
     if picture.counts_in and at is not None:
         add("count", at, lambda b: meters.draw_count(picture.beats, at, b.width, b.height, plain))
     else:
-        add("now", spot, lambda b: _now(passage, focus, instrument, b, plain))
+        add("now", spot, lambda b: _now(kept, focus, b, plain))
         add(
             "low_words", spot, lambda b: _low_words(picture, focus.held, "keep" if focus.keeps else "hold", b)
         )
-        add("low", spot, lambda b: _low(passage, focus, instrument, b, plain))
+        add("low", spot, lambda b: _low(kept, focus, b, plain))
     least = least_size(layout["keys"].y + 1)
-    add("next", spot, lambda b: _next(picture, passage, focus, instrument, least, b))
+    add("next", spot, lambda b: _next(picture, kept, focus, least, b))
     low_next = (focus.next_held,) if focus.next_held else ()
     add("next_low_words", spot, lambda b: _low_words(picture, low_next, "next low", b))
-    add("next_low", spot, lambda b: _low_note(passage, focus.next_held, instrument, b, b.height, plain))
+    add("next_low", spot, lambda b: _low_note(kept, focus.next_held, b, b.height, plain))
     add("neck", spot, lambda b: _neck(picture, passage, focus, instrument, b))
 
 
@@ -139,23 +139,25 @@ def line(text: str, box: Box, role: Role) -> Rows:
     return canvas.rows()
 
 
-def _now(passage: Passage, focus: Focus, instrument: Instrument, box: Box, plain: bool) -> Rows:
-    events = (event for event in passage.events if leads(passage, event))
-    look = bigview.look_for(events, instrument, box.width, box.height)
-    return bigview.draw_event(focus.now, instrument, look, box.width, box.height, "now", plain)
+@lru_cache(maxsize=32)
+def _look(kept: Kept, leading: bool, width: int, height: int) -> bigview.Look:
+    """How the events are written that lead, or the others."""
+    events = (event for event in kept.passage.events if leads(kept.passage, event) is leading)
+    return bigview.look_for(events, kept.instrument, width, height)
 
 
-def _next(
-    picture: Picture, passage: Passage, focus: Focus, instrument: Instrument, least: int, box: Box
-) -> Rows:
-    events = [event for event in passage.events if leads(passage, event)]
+def _now(kept: Kept, focus: Focus, box: Box, plain: bool) -> Rows:
+    look = _look(kept, True, box.width, box.height)
+    return bigview.draw_event(focus.now, kept.instrument, look, box.width, box.height, "now", plain)
+
+
+def _next(picture: Picture, kept: Kept, focus: Focus, least: int, box: Box) -> Rows:
     # The way there needs room beside the node: the arrow, and its mm too where the node loses nothing by it.
     arrow, way = (box.width - 2 - big_width(text, least) for text in (ARROW, f"{ARROW}88mm"))
-    look = bigview.look_for(events, instrument, arrow, box.height)
-    roomy = bigview.look_for(events, instrument, way, box.height)
+    look, roomy = (_look(kept, True, columns, box.height) for columns in (arrow, way))
     look = roomy if (roomy.size, roomy.brackets) == (look.size, look.brackets) else look
     return bigview.draw_next(
-        focus, instrument, look, box.width, box.height, picture.plain, picture.left_handed
+        focus, kept.instrument, look, box.width, box.height, picture.plain, picture.left_handed
     )
 
 
@@ -164,12 +166,12 @@ def _low_words(picture: Picture, events: Collection[PlacedEvent], word: str, box
     return line(fitted(text, box.width, picture.plain), box, "bass")
 
 
-def _low(passage: Passage, focus: Focus, instrument: Instrument, box: Box, plain: bool) -> Rows:
+def _low(kept: Kept, focus: Focus, box: Box, plain: bool) -> Rows:
     """The low note that is held; above it, where there is room, that the finger stays."""
     canvas = Canvas(box.width, box.height)
-    note = _low_look(passage, instrument, box, box.height).size
+    note = _look(kept, False, box.width, box.height).size
     if focus.held:
-        canvas.paste(0, 0, _low_note(passage, focus.held[-1], instrument, box, box.height, plain))
+        canvas.paste(0, 0, _low_note(kept, focus.held[-1], box, box.height, plain))
     spare = box.height - rows_high(note) - 1
     size = largest_size("KEEP", box.width, spare, note)
     if focus.keeps and size != NONE:
@@ -177,13 +179,6 @@ def _low(passage: Passage, focus: Focus, instrument: Instrument, box: Box, plain
     return canvas.rows()
 
 
-def _low_look(passage: Passage, instrument: Instrument, box: Box, rows: int) -> bigview.Look:
-    events = (event for event in passage.events if not leads(passage, event))
-    return bigview.look_for(events, instrument, box.width, rows)
-
-
-def _low_note(
-    passage: Passage, event: PlacedEvent | None, instrument: Instrument, box: Box, rows: int, plain: bool
-) -> Rows:
-    look = _low_look(passage, instrument, box, rows)
-    return bigview.draw_event(event, instrument, look, box.width, rows, "bass", plain)
+def _low_note(kept: Kept, event: PlacedEvent | None, box: Box, rows: int, plain: bool) -> Rows:
+    look = _look(kept, False, box.width, rows)
+    return bigview.draw_event(event, kept.instrument, look, box.width, rows, "bass", plain)
