@@ -13,6 +13,7 @@ import argparse
 import json
 import math
 import sys
+import time
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -41,6 +42,8 @@ class Row:
     truth: Truth
     beats: Beats | None
     bound_hz: float
+    cpu_s: float
+    """What the answer took to compute."""
 
     @property
     def told(self) -> bool:
@@ -116,7 +119,10 @@ def pairs(folder: Path) -> list[Row]:
     for truth, samples, rate_hz in judged(folder, ("pair", "bowed")):
         low, high = (hz_from_midi(midi_from_note(truth[end]["string"])) for end in ("lower", "higher"))
         meeting = Meeting(low, high, truth["lower"]["partial"], truth["higher"]["partial"])
-        rows.append(Row(truth, beats_in(samples, rate_hz, meeting), bound_hz(truth, samples, rate_hz)))
+        before_s = time.process_time()
+        beats = beats_in(samples, rate_hz, meeting)
+        cpu_s = time.process_time() - before_s
+        rows.append(Row(truth, beats, bound_hz(truth, samples, rate_hz), cpu_s))
     return rows
 
 
@@ -163,6 +169,12 @@ def say_pairs(rows: Sequence[Row]) -> None:
                     f"  {beat_hz:4.2f} Hz {len(here):6}  {_rms(errors):9.4f}  {np.median(errors):6.4f}"
                     f"  {_rms(bounds):22.4f}  {np.median(bounds):6.4f}"
                 )
+
+
+def say_time(rows: Sequence[Row]) -> None:
+    """How long an answer takes to compute, behind the sound that it is of."""
+    cpu_s = [row.cpu_s for row in rows]
+    print(f"\nComputed in {np.median(cpu_s):.2f} s, in 99 % of the takes in {np.quantile(cpu_s, 0.99):.2f} s")
 
 
 def say_kinds(rows: Sequence[Row]) -> None:
@@ -212,6 +224,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     if not options.strings:
         rows = pairs(folder)
         say_pairs(rows)
+        say_time(rows)
         say_kinds(rows)
     say_singles(folder)
     return 0

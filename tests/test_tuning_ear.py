@@ -242,6 +242,13 @@ def test_a_recording_that_cannot_be_used_is_told(tmp_path, capsys, arguments, wo
     assert words in capsys.readouterr().err
 
 
+def test_strings_that_never_ring_together_are_no_pair(tmp_path, capsys):
+    take = open_strings(tmp_path)
+    for pair in ("E-A", "A-D", "D-G"):
+        assert main(["tune", "--listen", "--from", take, "--pair", pair, "--folder", str(tmp_path)]) == 0
+        assert "Only one of the two strings is heard: let both ring together" in capsys.readouterr().out
+
+
 def test_music_is_no_take_of_open_strings(tmp_path, capsys):
     """A scale of E flat, whose notes are none of a bass's open strings."""
     scale = [77.8 * 2 ** (step / 12) for step in (0, 2, 5, 7, 9, 12)]

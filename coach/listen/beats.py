@@ -54,6 +54,9 @@ FASTER, FASTER_SPREAD = 0.3, 0.3
 """Mean and spread of the logarithm of how much faster the weaker one decays."""
 KNOWN_HZ = 0.005
 """Where a string's own partials put another of its partials is never better known than this."""
+OPEN_SHARE, SYMPATHY = 1.0, 0.1
+"""A string rings open where another of its partials is louder than the one that meets; another string that is 20 dB
+softer sounds in sympathy."""
 _MOST_DECAY = 15.0
 UNEVEN = 6.0
 """Of the train takes none left more than 3.3 times as much power in its worst eighth as in the usual one; a pluck in
@@ -82,6 +85,8 @@ class Beats:
     """No second tone is heard: the strings agree better than can be told, or one of them is silent."""
     both_ring: bool = True
     """Whether both strings are known to ring."""
+    alone: bool = False
+    """Whether one string is known to ring by itself."""
 
     @property
     def beats_hz(self) -> float:
@@ -121,6 +126,8 @@ def beats_in(samples: NDArray[np.floating], rate_hz: int, meeting: Meeting) -> B
         expected_partial(spectrum, meeting.low_open_hz, meeting.low_partial),
         expected_partial(spectrum, meeting.high_open_hz, meeting.high_partial),
     )
+    if _one_alone(spectrum, peak[0], known):
+        return Beats(peak[0], peak[0], math.inf, 0.5, one_tone=True, both_ring=False, alone=True)
     starts_hz, decays = pencil(band.phasors, band.step_s, 2)
     # Where neither string is known by itself, the strings could as well be the other way round.
     orders = ([0, 1], [1, 0]) if any(known) else ([0, 1],)
@@ -132,10 +139,16 @@ def beats_in(samples: NDArray[np.floating], rate_hz: int, meeting: Meeting) -> B
 
 
 def best_beats(samples: NDArray[np.floating], rate_hz: int, meeting: Meeting) -> Beats | None:
-    """The surest of what every three seconds of a longer take hold, half a second apart; None where none holds any."""
+    """The surest of what every three seconds of a longer take hold, half a second apart; None where none holds any.
+
+    Where more of them hold one string alone than both for sure, the strings were plucked one after the other.
+    """
     length, step = round(MOST_S * rate_hz), round(0.5 * rate_hz)
     starts = range(0, max(len(samples) - length, 0) + 1, step)
     heard = [beats_in(samples[start : start + length], rate_hz, meeting) for start in starts]
+    alone = [beats for beats in heard if beats and beats.alone]
+    if len(alone) > sum(beats.sure for beats in heard if beats):
+        return alone[0]
     return min((beats for beats in heard if beats), key=lambda beats: beats.error_hz, default=None)
 
 
@@ -304,12 +317,22 @@ def _known_rows(
     return np.array([off for off, _by in rows]), slope
 
 
+def _one_alone(spectrum: Spectrum, peak_hz: float, known: tuple[Expected | None, Expected | None]) -> bool:
+    """Whether one string rings open, all its partials loud, while the other is not heard or only in sympathy.
+
+    Of two touched strings all other partials are faint, of two that are bowed or plucked open none is.
+    """
+    meeting = float(spectrum.level[spectrum.places(np.array([peak_hz]))[0]])
+    faint, loud = sorted(one.loudest if one else 0.0 for one in known)
+    return loud > OPEN_SHARE * meeting and faint < SYMPATHY * loud
+
+
 def _both_ring(band: Band, fit: _Fit) -> bool:
     """Whether each is where it may be, and the fit is clearly worse without it."""
     turns, _decays = _waves_of(fit.values, band.middle_hz)
     for string in (0, 1):
-        hz = band.middle_hz + turns[string] / (2.0 * math.pi)
-        if abs(cents_between(float(hz), band.middle_hz)) > FURTHEST_CENTS:
+        hz = float(band.middle_hz + turns[string] / (2.0 * math.pi))
+        if hz <= 0.0 or abs(cents_between(hz, band.middle_hz)) > FURTHEST_CENTS:
             return False
         left = _left(band, fit, [string, string + 2])
         gain = 2.0 * (float(left.sum()) / (fit.noise + 1e-18) - len(left))

@@ -20,7 +20,15 @@ import numpy as np
 
 from coach.listen.heard import Heard
 from coach.listen.look import HEARD_S, Look, look_at
-from coach.listen.memory import Compared, NoteSound, clean_strokes, compared, known_of, pluck_of
+from coach.listen.memory import (
+    Compared,
+    NoteSound,
+    clean_strokes,
+    compared,
+    known_of,
+    pluck_of,
+    sharp_bias_ms,
+)
 from coach.listen.open_string import MeasuredString
 from coach.listen.recording import Recording
 from coach.listen.scene import Scene
@@ -75,9 +83,10 @@ class Ear:
         """What can be measured of each event that the recording holds whole, in order; `known_looks` are kept."""
         scene = Scene(recording.passage, recording.tempo_bpm, dict(enumerate(self.strings)))
         known = {key: known_of(sound) for key, sound in self.notes.items()}
+        bias_ms = sharp_bias_ms(self.notes.values())
         before = {look.label: look for look in known_looks}
         return tuple(
-            before.get(event.label) or look_at(recording, scene, event, known)
+            before.get(event.label) or look_at(recording, scene, event, known, bias_ms)
             for event in recording.passage.events
             if recording.due_s(event) + HEARD_S <= recording.length_s
         )

@@ -37,6 +37,8 @@ class Expected:
 
     hz: float
     error_hz: float
+    loudest: float
+    """The string's loudest partial of those that say so, in the spectrum's unit."""
 
 
 def expected_partial(spectrum: Spectrum, open_hz: float, partial: int) -> Expected | None:
@@ -51,7 +53,10 @@ def expected_partial(spectrum: Spectrum, open_hz: float, partial: int) -> Expect
         peak = spectrum.peak(hz, max(0.8, 0.0012 * hz))
         if peak and peak[1] > LEAST_HEIGHT:
             peaks.append((m, *peak))
-    return _line(np.array(peaks), open_hz, partial) if len(peaks) >= LEAST_PARTIALS else None
+    if len(peaks) < LEAST_PARTIALS:
+        return None
+    loudest = float(spectrum.level[spectrum.places(np.array([hz for _m, hz, _height in peaks]))].max())
+    return _line(np.array(peaks), open_hz, partial, loudest)
 
 
 def _best_on_grid(spectrum: Spectrum, open_hz: float, numbers: Values) -> tuple[float, float]:
@@ -66,11 +71,11 @@ def _best_on_grid(spectrum: Spectrum, open_hz: float, numbers: Values) -> tuple[
     return float(f0_hz[at]), float(_GRID_B[b])
 
 
-def _line(peaks: Values, open_hz: float, partial: int) -> Expected | None:
+def _line(peaks: Values, open_hz: float, partial: int, loudest: float) -> Expected | None:
     m, hz, height = peaks.T
     # The error of a peak falls with its height; 0.45 Hz at height 1 is a 3 s Hann window's.
-    error_hz = np.hypot(0.45 / height, PEAK_ERROR * hz)
-    squares, scale = np.square(hz / m), 2.0 * hz / m**2 * error_hz
+    errors_hz = np.hypot(0.45 / height, PEAK_ERROR * hz)
+    squares, scale = np.square(hz / m), 2.0 * hz / m**2 * errors_hz
     rows = np.stack([np.ones_like(m), m**2], axis=1) / scale[:, None]
     # A last row holds what is known of B where partials are few.
     usual = np.array([0.0, 1.0 / (open_hz**2 * STIFFEST_B)])
@@ -90,4 +95,5 @@ def _line(peaks: Values, open_hz: float, partial: int) -> Expected | None:
         return None
     misfit = max(1.0, float(np.sum(off[kept] ** 2)) / max(int(kept.sum()) - 1, 1))
     found_hz = math.sqrt(squared)
-    return Expected(found_hz, partial**2 * math.sqrt(float(at @ spread @ at) * misfit) / (2.0 * found_hz))
+    error_hz = partial**2 * math.sqrt(float(at @ spread @ at) * misfit) / (2.0 * found_hz)
+    return Expected(found_hz, error_hz, loudest)

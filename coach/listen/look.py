@@ -39,8 +39,9 @@ RISE_BIAS_S = 0.0017
 """A sharp beginning is found that much too early: the comparison looks 5 ms ahead."""
 USUAL_BIAS_MS = 4.0
 """How much later than struck a note's partials have risen by a quarter, where nothing is known of it."""
-MOST_SPREAD_MS = 9.0
-"""A soft beginning is timed only of notes that rise more evenly than this."""
+MOST_RANGE_MS = 20.0
+"""A soft beginning is timed only of notes whose clean strokes have all risen within this: players are within 17 ms of
+their beat either way, and half of them within 4."""
 _SMOOTH_S = 0.04
 _RISEN, _MOSTLY = 0.25, 0.8
 _BEFORE_S = -0.05
@@ -56,8 +57,8 @@ class Known:
     """Each window's usual amplitudes, an entry a partial."""
     bias_ms: float
     """How much later than it is struck its partials have risen."""
-    spread_ms: float
-    """How much that differs from stroke to stroke, the player's own unevenness with it."""
+    range_ms: float
+    """How far apart the earliest and the latest stroke are in that, the player's own unevenness with it."""
 
 
 @frozen
@@ -85,6 +86,8 @@ class Look:
     """When it was due, in seconds of the take."""
     risen_ms: float
     """When its partials have risen, against the beat: some time after it was struck."""
+    sharp_ms: float | None
+    """When it began sharply, against the beat; None where it did not."""
     onset_ms: float
     """When it was struck, against the beat, as far as is known how the note begins."""
     timed: bool
@@ -96,25 +99,30 @@ class Look:
     notes: tuple[NoteLook, ...]
 
 
-def look_at(recording: Recording, scene: Scene, event: PlacedEvent, known: Mapping[str, Known]) -> Look:
-    """Measure one event; `known` has what is known of notes by their keys."""
-    due_s = recording.due_s(event)
+def look_at(
+    recording: Recording, scene: Scene, event: PlacedEvent, known: Mapping[str, Known], sharp_bias_ms: float
+) -> Look:
+    """Measure one event; `known` has what is known of notes by their keys.
+
+    `sharp_bias_ms` is how much later than struck this instrument's sharp beginnings are heard.
+    """
+    due_s, bias_s = recording.due_s(event), sharp_bias_ms / 1000.0
     frame = recording.frame(due_s - 0.25, due_s + HEARD_S + 0.05)
     note, alone = event.notes[0].note, scene.alone(event)
     first = known.get(note_key(note))
     risen_s = _risen_s(frame, _clear_hz(scene.hz(note), scene.beside(event, note)), due_s)
     about_s = risen_s - (first.bias_ms if first else USUAL_BIAS_MS) / 1000.0
-    struck_s, rise_db = _sharpest(rises(frame), about_s, due_s)
+    sharp_s, rise_db = _sharpest(rises(frame), about_s + bias_s, due_s)
     sharp = rise_db >= SHARP_DB
-    if not sharp:
-        struck_s = about_s
+    struck_s = sharp_s - bias_s if sharp else about_s
     # Of notes that begin together a sharp beginning is the harmonics'; a low note below them can't be timed.
     own = alone or note.is_harmonic
-    timed = own and (sharp or (first is not None and first.spread_ms < MOST_SPREAD_MS))
+    timed = own and (sharp or (first is not None and first.range_ms < MOST_RANGE_MS))
     begin_s = min(max(struck_s, due_s - 0.03), due_s + 0.085)
     notes = tuple(_note_look(frame, scene, event, placed.note, begin_s, known) for placed in event.notes)
-    onset_ms = (struck_s - due_s) * 1000.0
-    return Look(event.label, due_s, (risen_s - due_s) * 1000.0, onset_ms, timed, rise_db, alone, notes)
+    risen_ms, onset_ms = (risen_s - due_s) * 1000.0, (struck_s - due_s) * 1000.0
+    sharp_ms = (sharp_s - due_s) * 1000.0 if sharp and own else None
+    return Look(event.label, due_s, risen_ms, sharp_ms, onset_ms, timed, rise_db, alone, notes)
 
 
 def _note_look(

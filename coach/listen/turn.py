@@ -64,6 +64,9 @@ def pair_turn(instrument: Instrument, pair: Pair, reference: int, beats: Beats |
     goal_line = _goal_line(goal)
     if beats is None:
         return Turn("", "", goal_line, "Let both ring together for three seconds.", sure=False)
+    if beats.alone:
+        why = "Only one of the two strings is heard: let both ring together for three seconds."
+        return Turn("ONE STRING", "", goal_line, why, sure=False)
     if beats.one_tone and beats.both_ring and abs(goal) < SLOWEST_HZ:
         return Turn("NO BEAT", "IN TUNE", goal_line, "No beat is heard, as it should be.", True, 0.0, True)
     if beats.one_tone:
