@@ -324,3 +324,33 @@ async def test_the_screen_says_what_the_microphone_does_and_is_off_until_asked(t
         assert started == []
         await pilot.press("m", "escape")
         assert started == []
+
+
+async def test_what_rang_before_a_row_was_chosen_says_nothing_of_it(tmp_path, monkeypatch):
+    asked, clock = [], [100.0]
+
+    class Asked:
+        listening, rate_hz = True, 48_000
+        status = CaptureStatus(CaptureState.LISTENING, "Desk")
+
+        def __init__(self, name, **more): ...
+
+        def start(self): ...
+
+        def stop(self): ...
+
+        def last(self, seconds):
+            asked.append(seconds)
+
+    monkeypatch.setattr("coach.tui.tuning_screen.Capture", Asked)
+    monkeypatch.setattr("coach.tui.tuning_screen.now_s", lambda: clock[0])
+    async with running(tmp_path) as (app, pilot, _player):
+        await pilot.press("t", "m")
+        look = app.screen._look
+        look()
+        assert asked == [3.0]
+        await pilot.press("down")
+        asked.clear()
+        for clock[0] in (101.0, 102.0, 104.0):
+            look()
+        assert asked == [2.0, 3.0]

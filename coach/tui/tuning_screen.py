@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from coach.sound.capture import Pcm
 
 LOOK_EVERY_S = 0.4
-LOOK_BACK_S = 3.0
+LOOK_BACK_S, LEAST_S = 3.0, 1.5
 KEPT_S = 5.0
 _KEPT = "All of them were heard; how far each is off and how stiff it is would stand in the settings, for `coach tune`."
 HELD_S = 6.0
@@ -60,6 +60,8 @@ class TuningScreen(DrawnScreen):
         self._thinking: Thread | None = None
         self._turn: Turn | None = None
         self._sure_s = 0.0
+        self._chosen_s = float("-inf")
+        """When the row was chosen: what rang before was another one's."""
 
     @property
     def scope(self) -> str:
@@ -99,6 +101,7 @@ class TuningScreen(DrawnScreen):
         index = min(self.row, max(len(self.heard.pairs) - 1, 0))
         self.heard = Heard(self.heard.instrument, self.heard.pairs, self.string, index=index)
         self._turn = None
+        self._chosen_s = now_s()
         self.draw()
         return True
 
@@ -117,7 +120,8 @@ class TuningScreen(DrawnScreen):
         """Have what was heard last looked through, unless that still goes on."""
         if self._capture is None:
             return
-        heard = self._capture.last(LOOK_BACK_S) if self._capture.listening else None
+        seconds = min(now_s() - self._chosen_s, LOOK_BACK_S)
+        heard = self._capture.last(seconds) if self._capture.listening and seconds >= LEAST_S else None
         if heard is not None and (self._thinking is None or not self._thinking.is_alive()):
             arguments = (self.row, heard, self._capture.rate_hz, self.heard, self.string, self.reference)
             self._thinking = Thread(target=self._think, args=arguments, name="tuner", daemon=True)
