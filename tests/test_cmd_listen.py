@@ -73,6 +73,7 @@ def test_people_get_a_table_and_are_told_what_the_ear_was_measured_on(folder, ca
     assert listen(folder, "take.wav", "--starts-at", str(BEAT_1_S)) == 0
     out = capsys.readouterr().out
     assert out.count("unsure") == 9
+    assert "\n  2  G:<12>  unsure" in out
     assert "simulated and sampled strings" in out
     assert "--clean" in out
 

@@ -7,7 +7,7 @@ import pytest
 
 from coach.sound.capture import Capture, CaptureState
 from coach.sound.device import RETRY_S, DeviceError
-from coach.sound.input_level import advice, level_of
+from coach.sound.input_level import advice, advice_after, level_of
 from coach.sound.render import render_clicks
 from coach.sound.timeline import Strike
 
@@ -195,3 +195,12 @@ def test_levels_are_those_of_a_full_sine():
     level = level_of(tone(440, 1.0).astype(np.float32), RATE)
     assert level.peak_db == pytest.approx(0, abs=0.01)
     assert level.level_db == pytest.approx(-3.01, abs=0.01)
+
+
+def test_an_input_whose_noise_gate_shuts_between_notes_is_not_called_muted():
+    times = np.arange(3 * RATE) / RATE
+    note, hum = 0.2 * np.sin(2 * np.pi * 220 * times), 0.01 * np.sin(2 * np.pi * 50 * times)
+    whole, gated = level_of(note.astype(np.float32), RATE), level_of(np.zeros(len(times), np.float32), RATE)
+    assert advice_after(whole, gated) == ""
+    assert advice_after(whole, level_of(hum.astype(np.float32), RATE)).startswith("It hums at 50 Hz")
+    assert advice_after(gated, gated).startswith("Silence")

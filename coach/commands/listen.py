@@ -19,10 +19,11 @@ from coach.listen.heard import Heard
 from coach.listen.recording import Recording
 from coach.listen.sound_file import CLIPPED_SHARE, read_sound
 from coach.listen.takes import ear_of, found_start_s, recording_of
-from coach.music.drill import Drill, Phrase
-from coach.music.excerpt import Passage, event_text, layer_choices, passage_of, whole_phrase
+from coach.music.drill import Drill, Note, Phrase
+from coach.music.excerpt import Passage, layer_choices, passage_of, whole_phrase
 from coach.music.rhythm import MAX_BPM, MIN_BPM
 from coach.score.load import load_drill
+from coach.strings.instrument import Instrument
 
 MEASURED_ON = "Tested on simulated and sampled strings only; check it against your own ears."
 MOSTLY_ABSENT = 0.6
@@ -86,7 +87,7 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.json:
         say_json([_row(one) for one in heard], indent=2)
     else:
-        _print_rows(heard, passage, bool(arguments.clean))
+        _print_rows(heard, drill.instrument, passage, bool(arguments.clean))
     return 0
 
 
@@ -154,8 +155,16 @@ def _row(heard: Heard) -> dict[str, Any]:
     }
 
 
-def _print_rows(heard: Sequence[Heard], passage: Passage, learnt: bool) -> None:
-    texts = [event_text(passage.event(one.label)) for one in heard]
+def _placed(instrument: Instrument, note: Note) -> str:
+    """A note as the drill file writes it, by its string's name: `G:<7>`."""
+    return f"{instrument.string_label(note.string)}:{note.position_text}"
+
+
+def _print_rows(heard: Sequence[Heard], instrument: Instrument, passage: Passage, learnt: bool) -> None:
+    texts = [
+        "+".join(_placed(instrument, placed.note) for placed in passage.event(one.label).notes)
+        for one in heard
+    ]
     wide = max(map(len, texts))
     say(f"{'':>3}  {'event':<{wide}}  result   certainty  onset")
     for one, text in zip(heard, texts, strict=True):

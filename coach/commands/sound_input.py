@@ -24,7 +24,7 @@ def hear_input(name: str, seconds: float, as_json: bool) -> None:
 
     CoachError where there is no input, or it is lost meanwhile.
     """
-    from coach.sound.input_level import advice, level_of
+    from coach.sound.input_level import advice, advice_after, level_of
 
     with Capture(name, kept_s=seconds + 5.0) as capture:
         opened_s = _wait_until_open(capture)
@@ -43,9 +43,7 @@ def hear_input(name: str, seconds: float, as_json: bool) -> None:
     if whole is None or quietest is None:
         raise CoachError(Problem(f"{name} heard too little to judge"))
     level = level_of(whole, capture.rate_hz)
-    words = advice(level, playing=True)
-    if level.clipped == 0 and not level.silent:
-        words = advice(quietest, playing=False) or words
+    words = advice_after(level, quietest)
     if as_json:
         say_json(
             {

@@ -87,6 +87,15 @@ def advice(level: InputLevel, playing: bool) -> str:
     return ""
 
 
+def advice_after(whole: InputLevel, quietest: InputLevel) -> str:
+    """The same of a stretch in which something was played; hum is judged in its quietest part."""
+    words = advice(whole, playing=True)
+    # Between notes an input with a noise gate gives nothing at all.
+    if whole.clipped or whole.silent or quietest.silent:
+        return words
+    return advice(quietest, playing=False) or words
+
+
 def _hum(heard: Pcm, rate_hz: int) -> tuple[int, float]:
     """(50, 60 or 0, power of its lines) from a Hann-windowed spectrum below 1 kHz."""
     if len(heard) < rate_hz:
