@@ -116,7 +116,8 @@ def _pages(text: str, size: float, width: float) -> list[ET.Element]:
 def _natural(score: MeiScore, counts: Sequence[int], size: float) -> list[float]:
     """How wide the engraver sets each bar where it is free to, with a clef at the first of each phrase."""
     firsts = [sum(counts[:index]) for index in range(len(counts))]
-    toolkit = _toolkit(score.text(firsts), size, _WIDEST, noJustification=True)
+    # Boxes round all that is drawn, which nobody asks for here, are half of the work.
+    toolkit = _toolkit(score.text(firsts), size, _WIDEST, noJustification=True, svgBoundingBoxes=False)
     widths: list[float] = []
     for page in range(1, toolkit.getPageCount() + 1):
         edges = _edges(ET.fromstring(toolkit.renderToSVG(page)))
