@@ -624,8 +624,12 @@ TARGETS: dict[str, Target] = {
         may_name_paths=True,
     ),
     "structured-drill": Target(_nothing, structured_drill, run_drill, 50, longest_s=10.0),
-    "structured-score": Target(_nothing, structured_score, partial(_read_foreign, name="x.musicxml"), 35),
-    "structured-midi": Target(_nothing, structured_midi, partial(_read_foreign, name="x.mid"), 25),
+    "structured-score": Target(
+        _nothing, structured_score, partial(_read_foreign, name="x.musicxml"), 35, longest_s=10.0
+    ),
+    "structured-midi": Target(
+        _nothing, structured_midi, partial(_read_foreign, name="x.mid"), 25, longest_s=10.0
+    ),
     "duet-score": Target(_nothing, structured_score, partial(run_duet, name="x.musicxml"), 2, longest_s=10.0),
     "duet-midi": Target(_nothing, structured_midi, partial(run_duet, name="x.mid"), 8, longest_s=10.0),
     "own-export": Target(own_exports, _score_mutator, run_own_export, 30),
