@@ -16,7 +16,7 @@ from types import ModuleType
 from typing import Any, NoReturn
 
 from coach.ground.plain import visible
-from coach.ground.problem import CoachError, Problem, UsageError
+from coach.ground.problem import CoachError, UsageError
 
 
 def run(words: list[str], commands: Mapping[str, str]) -> int:
@@ -39,7 +39,7 @@ def _dispatch(words: list[str], commands: Mapping[str, str]) -> int:
     name = words[0]
     if name not in commands:
         raise UsageError(
-            Problem(f"{name!r} is not a command; `coach --help` lists them", guess=_meant(name, commands))
+            f"{name!r} is not a command; `coach --help` lists them", guess=_meant(name, commands)
         )
     module = _module(name)
     parser = _Parser(prog=f"coach {name}", description=commands[name])

@@ -23,7 +23,7 @@ from coach.commands.common import (
 from coach.folder.library import find_drill, write_ids
 from coach.ground.places import DRILL_SUFFIXES, builtin_drills, user_path
 from coach.ground.plain import counted, listed, plain_text, same_name
-from coach.ground.problem import CoachError, Problem, UsageError
+from coach.ground.problem import CoachError, UsageError
 from coach.ground.source import FileKind, read_text
 from coach.log.entries import practice_day
 from coach.music.drill import AskedPart, Assignment, Drill
@@ -114,9 +114,9 @@ def _check_texts(arguments: argparse.Namespace) -> None:
         ("--note", arguments.note, MAX_TEXT),
     ):
         if len(plain_text(text or "")) > longest:
-            raise UsageError(Problem(f"{len(text)} letters; at most {longest}", option))
+            raise UsageError(f"{len(text)} letters; at most {longest}", option)
     if arguments.goal is not None and not MIN_BPM <= arguments.goal <= MAX_BPM:
-        raise UsageError(Problem(f"{arguments.goal} is outside {MIN_BPM} to {MAX_BPM} bpm", "--goal"))
+        raise UsageError(f"{arguments.goal} is outside {MIN_BPM} to {MAX_BPM} bpm", "--goal")
 
 
 def _students(arguments: argparse.Namespace) -> list[str]:
@@ -130,15 +130,15 @@ def _students(arguments: argparse.Namespace) -> list[str]:
     for where, name in named:
         plain = plain_text(name)
         if not plain:
-            raise UsageError(Problem("a name is needed", where))
+            raise UsageError("a name is needed", where)
         if len(plain) > MAX_NAME:
-            raise UsageError(Problem(f"{len(plain)} letters; at most {MAX_NAME}", where))
+            raise UsageError(f"{len(plain)} letters; at most {MAX_NAME}", where)
         if not any(same_name(plain, other) for other in students):
             students.append(plain)
     if not students:
-        raise UsageError(Problem("no student is named", "--to", guess="--to NAME, or --class FILE"))
+        raise UsageError("no student is named", "--to", guess="--to NAME, or --class FILE")
     if len(students) > MOST_STUDENTS:
-        raise UsageError(Problem(f"{len(students)} students; at most {MOST_STUDENTS}", "--class"))
+        raise UsageError(f"{len(students)} students; at most {MOST_STUDENTS}", "--class")
     return students
 
 
@@ -159,16 +159,16 @@ def _handouts(arguments: argparse.Namespace) -> list[Handout]:
             own = part if part.name in names else replace(part, name=by_name.get(part.name.casefold(), ""))
             if own.name:
                 if fault := part_fault(own, names, drill.tempo):
-                    raise UsageError(Problem(fault, "--only"))
+                    raise UsageError(fault, "--only")
                 parts.append(own)
                 unused.pop(part, None)
         known += names
         if any(drill.id == other.drill.id for other in handouts):
-            raise UsageError(Problem(f"{drill.id} is named twice", "DRILL"))
+            raise UsageError(f"{drill.id} is named twice", "DRILL")
         handouts.append(Handout(path, drill, tuple(parts)))
     for part in unused:
         message = f"'{part.name}' is neither a phrase nor a node of {listed(arguments.drills, 3)}"
-        raise UsageError(Problem(message, "--only", guess=part_guess(part, known)))
+        raise UsageError(message, "--only", guess=part_guess(part, known))
     return handouts
 
 
@@ -176,7 +176,7 @@ def _check_goal(goal_bpm: int | None, drill: Drill) -> None:
     if goal_bpm is not None and goal_bpm < drill.tempo.start_bpm:
         message = f"{goal_bpm} bpm is below the drill's start, {drill.tempo.start_bpm} bpm"
         guess = "a copy of the drill with a slower start?"
-        raise UsageError(Problem(message, "--goal", guess=guess))
+        raise UsageError(message, "--goal", guess=guess)
 
 
 def _targets(output: str, students: Sequence[str]) -> list[str]:
@@ -186,7 +186,7 @@ def _targets(output: str, students: Sequence[str]) -> list[str]:
         return [output]
     if output == "-" or os.path.isfile(folder):
         guess = "-o with a folder's name"
-        raise UsageError(Problem("several students need a folder", "-o", guess=guess))
+        raise UsageError("several students need a folder", "-o", guess=guess)
     folder.mkdir(parents=True, exist_ok=True)
     names: list[str] = []
     for student in students:
@@ -221,7 +221,7 @@ def _text(handout: Handout, task: Assignment) -> str:
     text = assigned_text(read_text(handout.path, DRILL_FILE), handout.drill, task)
     if text is None:
         message = "the assignment can't be written into this drill"
-        raise CoachError(Problem(message, str(handout.path)))
+        raise CoachError(message, str(handout.path))
     return text
 
 

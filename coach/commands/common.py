@@ -16,7 +16,7 @@ from coach.ground.digits import whole_number
 from coach.ground.files import free_path, write_whole
 from coach.ground.places import DRILL_SUFFIXES, Places, find_places, user_path
 from coach.ground.plain import json_text, visible
-from coach.ground.problem import CoachError, Problem, UsageError, reason_of
+from coach.ground.problem import CoachError, UsageError, reason_of
 from coach.log.entries import DAY_STARTS_HOUR, new_id
 from coach.log.lines import LINE_STARTS
 
@@ -58,7 +58,7 @@ def add_minutes(parser: argparse.ArgumentParser) -> None:
 def checked_minutes(minutes: int | None, option: str = "--minutes") -> int | None:
     """The minutes given; UsageError outside 1 to 240."""
     if minutes is not None and not 1 <= minutes <= 240:
-        raise UsageError(Problem(f"{minutes} is outside 1 to 240 minutes", option))
+        raise UsageError(f"{minutes} is outside 1 to 240 minutes", option)
     return minutes
 
 
@@ -67,7 +67,7 @@ def whole_option(text: str | None, option: str, allowed: tuple[int, int]) -> int
     low, high = allowed
     number = None if text is None else whole_number(text)
     if text is not None and (number is None or not low <= number <= high):
-        raise UsageError(Problem(f"{text!r} is not a whole number from {low} to {high}", option))
+        raise UsageError(f"{text!r} is not a whole number from {low} to {high}", option)
     return number
 
 
@@ -102,7 +102,7 @@ def add_output(parser: argparse.ArgumentParser, what: str, required: bool = Fals
 def _target(name: str) -> str:
     if not name:
         # As a shell leaves it where a variable is not set.
-        raise UsageError(Problem("the file's name is empty", "-o", guess="-o FILE; - is standard output"))
+        raise UsageError("the file's name is empty", "-o", guess="-o FILE; - is standard output")
     return name
 
 
@@ -125,9 +125,7 @@ def parse_date(text: str, option: str = "--date") -> date:
     try:
         return day_from(text)
     except ValueError as error:
-        raise UsageError(
-            Problem(str(error), option, guess="write year-month-day, as in 2026-12-03")
-        ) from None
+        raise UsageError(str(error), option, guess="write year-month-day, as in 2026-12-03") from None
 
 
 def clock(date_text: str = "", now: Callable[[], datetime] | None = None) -> tuple[int, int]:
@@ -206,7 +204,7 @@ def _refuse_to_replace(path: Path, target: str, inputs: Iterable[str | Path]) ->
         danger = "is a file of a practice log and would be lost"
     else:
         return
-    raise CoachError(Problem(danger, target, guess="-o with another name; nothing was written"))
+    raise CoachError(danger, target, guess="-o with another name; nothing was written")
 
 
 def _start_of(path: Path, size: int = -1) -> bytes:
@@ -216,9 +214,7 @@ def _start_of(path: Path, size: int = -1) -> bytes:
             return file.read(size)
     except OSError as error:
         raise CoachError(
-            Problem(
-                f"the file there can't be read: {reason_of(error)}", str(path), guess="-o with another name"
-            )
+            f"the file there can't be read: {reason_of(error)}", str(path), guess="-o with another name"
         ) from None
 
 
@@ -226,12 +222,10 @@ def write_file(target: str, content: Content) -> None:
     """Write a file whole or not at all, whatever stands there; CoachError where it can't be."""
     link, path = user_path(target), Path(os.path.realpath(user_path(target)))
     if os.path.isdir(path):
-        raise CoachError(Problem("is a folder; a file's name is needed", target, guess="-o FILE"))
+        raise CoachError("is a folder; a file's name is needed", target, guess="-o FILE")
     if os.path.islink(link) and (os.path.isfile(path) or not os.path.exists(path)):
         # Whoever made the practice folder may have planted it.
-        raise CoachError(
-            Problem(f"is a link to {path}; it was left alone", target, guess="-o with that file's name")
-        )
+        raise CoachError(f"is a link to {path}; it was left alone", target, guess="-o with that file's name")
     try:
         if os.path.exists(path) and not os.path.isfile(path):
             with os.fdopen(_opened_without_waiting(path), "wb") as stream:
@@ -240,11 +234,7 @@ def write_file(target: str, content: Content) -> None:
         write_whole(path, _bytes(content))
     except OSError as error:
         raise CoachError(
-            Problem(
-                f"can't be written: {reason_of(error)}",
-                target,
-                guess="does its folder exist, and is there room?",
-            )
+            f"can't be written: {reason_of(error)}", target, guess="does its folder exist, and is there room?"
         ) from None
 
 

@@ -14,7 +14,7 @@ from coach.folder.library import drill_on_own, find_drill, name_key, names_of
 from coach.folder.settings import load_settings
 from coach.ground.frozen import frozen
 from coach.ground.plain import counted, listed, plain_text
-from coach.ground.problem import CoachError, Problem, UsageError
+from coach.ground.problem import CoachError, UsageError
 from coach.ground.source import nearest
 from coach.music.excerpt import passage_of, whole_piece
 from coach.music.part import drill_part
@@ -104,9 +104,9 @@ def run(arguments: argparse.Namespace) -> int:
     for option in dict.fromkeys(option for row in FORMATS.values() for option in row.options):
         if getattr(arguments, option) not in (None, False) and option not in chosen.options:
             name = "--" + option.replace("_", "-")
-            raise UsageError(Problem(f"goes with --to {_of(option, ' or ')}, not with {kind}", name))
+            raise UsageError(f"goes with --to {_of(option, ' or ')}, not with {kind}", name)
     if arguments.output is None and not chosen.prints:
-        raise UsageError(Problem(f"{kind} needs a file", "-o", guess="-o FILE; - is standard output"))
+        raise UsageError(f"{kind} needs a file", "-o", guess="-o FILE; - is standard output")
     _refuse_anothers_ending(arguments.output or "-", kind)
     drills = _drills(arguments)
     targets = _targets(arguments.output or "-", chosen, drills)
@@ -135,7 +135,7 @@ def _refuse_anothers_ending(output: str, kind: str) -> None:
     for name, row in FORMATS.items():
         if ending in row.endings and ending not in FORMATS[kind].endings:
             guess = f"--to {name}, or a name that ends in {FORMATS[kind].endings[0]}"
-            raise UsageError(Problem(f"--to {kind} does not write a {ending} file", output, guess=guess))
+            raise UsageError(f"--to {kind} does not write a {ending} file", output, guess=guess)
 
 
 def _drills(arguments: argparse.Namespace) -> tuple[Drill, ...]:
@@ -150,7 +150,7 @@ def _drills(arguments: argparse.Namespace) -> tuple[Drill, ...]:
         names = [drill.id for drill in drills]
         close = nearest(wanted, names)
         message = f"{path.name} has no drill '{plain_text(arguments.which, 40)}'; it has {listed(names, 20)}"
-        raise UsageError(Problem(message, "--which", guess=f"did you mean {close}?" if close else ""))
+        raise UsageError(message, "--which", guess=f"did you mean {close}?" if close else "")
     return chosen
 
 
@@ -161,11 +161,11 @@ def _targets(output: str, chosen: Format, drills: Sequence[Drill]) -> list[str]:
     if output == "-":
         names = listed([drill.id for drill in drills], 20)
         message = f"these are {len(drills)} drills, and each is a file of its own: {names}"
-        raise UsageError(Problem(message, "-o", guess="-o FILE, or --which NAME for one of them"))
+        raise UsageError(message, "-o", guess="-o FILE, or --which NAME for one of them")
     ids = [drill.id for drill in drills]
     if twice := sorted({one for one in ids if ids.count(one) > 1}):
         message = f"several drills of this file have the id {listed(twice)}"
-        raise UsageError(Problem(message, drills[0].path, guess="give one of them another id"))
+        raise UsageError(message, drills[0].path, guess="give one of them another id")
     path = Path(output)
     return [str(path.with_name(f"{path.stem}-{one}{path.suffix}")) if path.name else output for one in ids]
 
@@ -211,12 +211,10 @@ def _part(drill: Drill, arguments: argparse.Namespace) -> Drill:
         message = (
             f"there is no layer '{plain_text(arguments.layer, 40)}'; there is {listed(drill.layers, 20)}"
         )
-        raise UsageError(
-            Problem(message, "--layer", guess=f"did you mean {close}?" if close else "")
-        ) from None
+        raise UsageError(message, "--layer", guess=f"did you mean {close}?" if close else "") from None
     if arguments.easier and next(part.notes, None) is None:
         message = "no note is left: the easier version leaves all of them out"
-        raise UsageError(Problem(message, "--easier", guess="export without --easier"))
+        raise UsageError(message, "--easier", guess="export without --easier")
     return part
 
 
@@ -241,9 +239,7 @@ def _pdf(drill: Drill, tempo_bpm: int, arguments: argparse.Namespace) -> Written
         from coach.paper.pdf import fitted_page, unshown
     except ImportError:
         raise CoachError(
-            Problem(
-                f"a PDF {PRINT_MISSING}", "--to pdf", guess="--to html writes a page that a browser prints"
-            )
+            f"a PDF {PRINT_MISSING}", "--to pdf", guess="--to html writes a page that a browser prints"
         ) from None
     fitted = fitted_page(drill, paper)
     lacking = unshown(fitted.sheet)
@@ -268,7 +264,7 @@ def _wav(drill: Drill, tempo_bpm: int, arguments: argparse.Namespace) -> Written
         if lasts_min > most_min:
             length = f"at {tempo_bpm} bpm {what} lasts {lasts_min:,.0f} minutes"
             message = f"{length}; at most {most_min} are written as sound"
-            raise UsageError(Problem(message, "--to wav", guess="a faster --tempo, or fewer --repeats?"))
+            raise UsageError(message, "--to wav", guess="a faster --tempo, or fewer --repeats?")
     track = practice_track(
         passage,
         drill.instrument,

@@ -19,7 +19,7 @@ from coach.commands.instrument_options import (
     whole,
 )
 from coach.ground.digits import rounded, whole_number
-from coach.ground.problem import CoachError, Problem, UsageError
+from coach.ground.problem import CoachError, UsageError
 from coach.music.rhythm import MAX_BPM, MIN_BPM
 from coach.strings.fingering import Choice, Fingering, find_fingering
 from coach.strings.fingering_text import (
@@ -134,7 +134,7 @@ def run(arguments: argparse.Namespace) -> int:
     try:
         fingering = find_fingering(instrument, melody, bass, settings)
     except ValueError as error:
-        raise CoachError(Problem(str(error))) from None
+        raise CoachError(str(error)) from None
     if arguments.json:
         say_json(rounded(_json_fingering(instrument, fingering, settings)), indent=2)
     else:
@@ -147,7 +147,7 @@ def _show_places(
 ) -> int:
     every = places_for(instrument, midi, settings)
     if not every:
-        raise CoachError(Problem(why_nowhere(instrument, 1, WantedNote(0.0, 1.0, midi), False, settings)))
+        raise CoachError(why_nowhere(instrument, 1, WantedNote(0.0, 1.0, midi), False, settings))
     places_left = under_held(every, held, settings)
     # One line a spot: the hand that costs less is the one to use.
     spots: dict[Any, tuple[Place, float]] = {}
@@ -160,11 +160,9 @@ def _show_places(
         return 0
     if not best:
         raise CoachError(
-            Problem(
-                f"{note_name(midi)} rings at {len({place.spot for place in every})} nodes, but none is on a free "
-                f"string and within {settings.reach_mm:g} mm of the held note",
-                guess="try a wider --reach-mm, a higher --upto or another bass note",
-            )
+            f"{note_name(midi)} rings at {len({place.spot for place in every})} nodes, but none is on a free "
+            f"string and within {settings.reach_mm:g} mm of the held note",
+            guess="try a wider --reach-mm, a higher --upto or another bass note",
         )
     over = ", ".join(place_text(instrument, place) for place in held)
     say(f"{note_name(midi)}{f' over {over}' if over else ''}: {described(instrument)}")
@@ -227,7 +225,7 @@ def _settings(arguments: argparse.Namespace) -> FingeringSettings:
 def _tempo(text: str) -> float:
     tempo_bpm = number(text, "--tempo", "bpm")
     if not MIN_BPM <= tempo_bpm <= MAX_BPM:
-        raise UsageError(Problem(f"{text} is outside {MIN_BPM} to {MAX_BPM} bpm", "--tempo"))
+        raise UsageError(f"{text} is outside {MIN_BPM} to {MAX_BPM} bpm", "--tempo")
     return tempo_bpm
 
 
@@ -245,12 +243,10 @@ def _words(texts: Sequence[str], option: str) -> list[tuple[Fraction, Fraction, 
                 raise ValueError
         except (ValueError, ZeroDivisionError):
             raise UsageError(
-                Problem(
-                    f"'{text}' can't be read; write a note, or r for a rest, and its beats if not 1: F#4x2, "
-                    f"D4x1/2, rx3 (beats up to {MOST_BEATS})",
-                    option,
-                    guess=_guess(text),
-                )
+                f"'{text}' can't be read; write a note, or r for a rest, and its beats if not 1: F#4x2, "
+                f"D4x1/2, rx3 (beats up to {MOST_BEATS})",
+                option,
+                guess=_guess(text),
             ) from None
         if match["what"] not in ("r", "R"):
             words.append((beat, length, match["what"]))
@@ -270,7 +266,7 @@ def _guess(text: str) -> str:
 def _melody(texts: Sequence[str], beat_s: float, ring: str | None) -> list[WantedNote]:
     ring_beats = None if ring is None else number(ring, "--ring", "beats")
     if ring_beats is not None and not 0.0 < ring_beats <= MOST_BEATS:
-        raise UsageError(Problem(f"{ring} is outside 0 to {MOST_BEATS} beats", "--ring"))
+        raise UsageError(f"{ring} is outside 0 to {MOST_BEATS} beats", "--ring")
     melody = []
     for beat, length, what in _words(texts, "NOTE"):
         for name in what.split("+"):
@@ -281,7 +277,7 @@ def _melody(texts: Sequence[str], beat_s: float, ring: str | None) -> list[Wante
             rings = float(length) if ring_beats is None else ring_beats
             melody.append(WantedNote(float(beat) * beat_s, rings * beat_s, midi))
     if not melody:
-        raise UsageError(Problem("only rests; at least one note is needed", "NOTE", guess="F#4, say"))
+        raise UsageError("only rests; at least one note is needed", "NOTE", guess="F#4, say")
     return melody
 
 
@@ -291,16 +287,12 @@ def _held(instrument: Instrument, text: str, option: str = "--hold") -> Place:
     held = whole_number(fret)
     if not colon or held is None or held > LAST_FRET:
         raise UsageError(
-            Problem(
-                f"'{text}' is not STRING:FRET with a fret from 0 (open) to {LAST_FRET}",
-                option,
-                guess="A:3, say",
-            )
+            f"'{text}' is not STRING:FRET with a fret from 0 (open) to {LAST_FRET}", option, guess="A:3, say"
         )
     string = string_index(instrument, name, option)
     midi = instrument.open_midi(string) + held
     if midi > HIGHEST_MIDI:
-        raise UsageError(Problem(f"{text} is above G9, the highest note", option))
+        raise UsageError(f"{text} is above G9, the highest note", option)
     return bass_places(instrument, midi, string)[0]
 
 
@@ -308,7 +300,7 @@ def _refuse_twice(instrument: Instrument, held: Sequence[Place]) -> None:
     for i, place in enumerate(held):
         if any(place.string == other.string for other in held[:i]):
             label = instrument.string_label(place.string)
-            raise UsageError(Problem(f"the {label} string can't hold two notes", "--hold"))
+            raise UsageError(f"the {label} string can't hold two notes", "--hold")
 
 
 def _bass(instrument: Instrument, line: str | None, beat_s: float) -> list[WantedNote]:

@@ -15,7 +15,7 @@ from coach.commands.common import add_folder, add_output, places_of, say, whole_
 from coach.commands.instrument_options import USUAL
 from coach.folder.settings import load_settings
 from coach.ground.plain import counted, plain_text
-from coach.ground.problem import Problem, UsageError
+from coach.ground.problem import UsageError
 from coach.music.key import key_named
 from coach.score.arrange import arranged
 from coach.score.arrange_duet import EVERY_KEY, arranged_duet
@@ -138,7 +138,7 @@ def _tell_written(output: str | None, drill: Drill) -> int:
 def _refuse_transpose(arguments: argparse.Namespace) -> None:
     if arguments.transpose is not None:
         message = "it only works with --melody and --bass"
-        raise UsageError(Problem(message, "--transpose", guess="name both lines"))
+        raise UsageError(message, "--transpose", guess="name both lines")
 
 
 def _duet(
@@ -149,12 +149,12 @@ def _duet(
         if not (getattr(arguments, name) or "").strip():
             other = "bass" if name == "melody" else "melody"
             raise UsageError(
-                Problem(f"--{other} needs the other line too", f"--{name}", guess="a part's name or number")
+                f"--{other} needs the other line too", f"--{name}", guess="a part's name or number"
             )
     names = LineNames(arguments.melody.strip(), arguments.bass.strip(), arguments.part)
     if arguments.part is not None and names.are_parts:
         message = "--melody and --bass name their parts themselves"
-        raise UsageError(Problem(message, "--part", guess="name `staff 1` or `voice 1` of it"))
+        raise UsageError(message, "--part", guess="name `staff 1` or `voice 1` of it")
     score = read_two_lines(arguments.file, names, octaves)
     keys = _keys("best" if arguments.transpose is None else arguments.transpose, score)
     instrument = choices.instrument or next(iter(_own(arguments)), None) or ready_made(USUAL)
@@ -168,19 +168,17 @@ def _keys(text: str, score: Score) -> Sequence[int]:
     if re.fullmatch(r"[+-]?\d{1,2}", text.strip()):
         if abs(int(text)) > MOST_SEMITONES:
             message = f"{text.strip()} is not from -{MOST_SEMITONES} to {MOST_SEMITONES} semitones"
-            raise UsageError(Problem(message, "--transpose", guess="octaves are chosen to suit"))
+            raise UsageError(message, "--transpose", guess="octaves are chosen to suit")
         return [(int(text) + 6) % 12 - 6]
     key, there = key_named(text), next((bar.key for bar in score.bars if bar.key), None)
     if key is None:
         message = (
             f"'{text}' is not a transposition; write best, semitones such as -2, or a key such as D major"
         )
-        raise UsageError(Problem(message, "--transpose"))
+        raise UsageError(message, "--transpose")
     if there is None or there.mode != key.mode:
         message = f"the piece is in {there}" if there else "the file names no key"
-        raise UsageError(
-            Problem(f"{message}; it can't be moved to {key}", "--transpose", guess="give semitones")
-        )
+        raise UsageError(f"{message}; it can't be moved to {key}", "--transpose", guess="give semitones")
     return [(7 * (key.fifths - there.fifths) + 6) % 12 - 6]
 
 
@@ -189,7 +187,7 @@ def _choices(arguments: argparse.Namespace) -> Choices:
     if arguments.bars is not None:
         match = re.fullmatch(r"(\d{1,5})(?:-(\d{1,5}))?", arguments.bars)
         if match is None or not int(match[1]) <= int(match[2] or match[1]):
-            raise UsageError(Problem(f"{arguments.bars!r} is not a range of bars; write 5-12", "--bars"))
+            raise UsageError(f"{arguments.bars!r} is not a range of bars; write 5-12", "--bars")
         bars = int(match[1]), int(match[2] or match[1])
     split, split_midi = arguments.split or "", None
     if split not in ("", "voices", "harmonics"):
@@ -197,12 +195,12 @@ def _choices(arguments: argparse.Namespace) -> Choices:
             split_midi = midi_from_note(split)
         except ValueError as error:
             message = f"{error}; or write voices or harmonics"
-            raise UsageError(Problem(message, "--split")) from None
+            raise UsageError(message, "--split") from None
     every = whole_option(arguments.every, "--every", BAR_PIECES)
     harmonics, harmonics_midi = arguments.harmonics, None
     if harmonics is not None:
         if not harmonics.strip():
-            raise UsageError(Problem("no note, voice or track is named", "--harmonics"))
+            raise UsageError("no note, voice or track is named", "--harmonics")
         with contextlib.suppress(ValueError):
             harmonics_midi = midi_from_note(harmonics)
     return Choices(_instrument(arguments), split, split_midi, every, bars, harmonics or "", harmonics_midi)
@@ -225,4 +223,4 @@ def _instrument(arguments: argparse.Namespace) -> Instrument | None:
             return on_own(Instrument.of(notes, usual_scale_mm(notes)), own)
         return next((mine for mine in own if mine.name == text), None) or ready_made(text)
     except ValueError as error:
-        raise UsageError(Problem(str(error), "--instrument")) from None
+        raise UsageError(str(error), "--instrument") from None

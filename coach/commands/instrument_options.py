@@ -9,7 +9,7 @@ import re
 from coach.commands.common import places_of
 from coach.folder.settings import load_settings
 from coach.ground.digits import whole_number
-from coach.ground.problem import Problem, UsageError
+from coach.ground.problem import UsageError
 from coach.strings.instrument import Instrument
 from coach.strings.own import on_own
 from coach.strings.ready_made import READY_MADE, ready_made, usual_scale_mm
@@ -105,7 +105,7 @@ def _each(text: str, option: str) -> list[float]:
 def lengths(text: str, option: str) -> list[float]:
     """Lengths in mm typed for an option, with commas between them; UsageError when one is none."""
     if re.fullmatch(r"\d{3,},\d{1,2}", text):
-        raise UsageError(Problem(f"'{text}' is not a length", option, guess=f"{text.replace(',', '.')}?"))
+        raise UsageError(f"'{text}' is not a length", option, guess=f"{text.replace(',', '.')}?")
     try:
         return [length_from(part) for part in text.split(",")]
     except ValueError as error:
@@ -125,11 +125,9 @@ def string_index(instrument: Instrument, text: str, option: str) -> int:
     there = ", ".join(f"{number}={string.name}" for number, string in enumerate(strings, start=1))
     several = spelled in [string.letter for string in strings]
     raise UsageError(
-        Problem(
-            f"there {'are several strings' if several else 'is no string'} '{wanted}'; the strings are {there}",
-            option,
-            guess="write the octave or the number" if several else "",
-        )
+        f"there {'are several strings' if several else 'is no string'} '{wanted}'; the strings are {there}",
+        option,
+        guess="write the octave or the number" if several else "",
     )
 
 
@@ -142,7 +140,7 @@ def number(text: str, option: str, unit: str = "") -> float:
     except ValueError:
         wanted = f"a number of {unit}" if unit else "a number"
         guess = f"{text.replace(',', '.')}?" if "," in text else ""
-        raise UsageError(Problem(f"'{text}' is not {wanted}", option, guess=guess)) from None
+        raise UsageError(f"'{text}' is not {wanted}", option, guess=guess) from None
     return value
 
 
@@ -150,13 +148,13 @@ def whole(text: str, option: str) -> int:
     """A whole number typed for an option; UsageError when it is none."""
     value = number(text, option)
     if value != int(value):
-        raise UsageError(Problem(f"{text} is not a whole number", option))
+        raise UsageError(f"{text} is not a whole number", option)
     return int(value)
 
 
 def usage(option: str, error: ValueError) -> UsageError:
     """A core module's one-sentence error as wrong use of an option."""
-    return UsageError(Problem(str(error), option))
+    return UsageError(str(error), option)
 
 
 def described(instrument: Instrument) -> str:

@@ -7,7 +7,7 @@ from datetime import date
 
 from coach.commands.common import add_log_options, clock, places_of, say
 from coach.ground.plain import plain_text
-from coach.ground.problem import CoachError, Problem, UsageError
+from coach.ground.problem import CoachError, UsageError
 from coach.ground.source import nearest
 from coach.learning.known import known_of
 from coach.music.drill import Drill
@@ -61,10 +61,10 @@ def _check(arguments: argparse.Namespace) -> None:
         return
     if not arguments.drill or (arguments.bpm is None) != arguments.undo:
         raise UsageError(
-            Problem("needs a drill, and a tempo or --undo", "coach know", guess="coach know first-light 60")
+            "needs a drill, and a tempo or --undo", "coach know", guess="coach know first-light 60"
         )
     if arguments.bpm is not None and not MIN_BPM <= arguments.bpm <= MAX_BPM:
-        raise UsageError(Problem(f"{arguments.bpm} is outside {MIN_BPM} to {MAX_BPM} bpm", "BPM"))
+        raise UsageError(f"{arguments.bpm} is outside {MIN_BPM} to {MAX_BPM} bpm", "BPM")
 
 
 def _phrase_in(drill: Drill, name: str) -> str:
@@ -75,7 +75,7 @@ def _phrase_in(drill: Drill, name: str) -> str:
             return phrase.id
     known = [phrase.id for phrase in drill.phrases]
     message = f"{plain_text(drill.title)} has no phrase {name!r}; it has {', '.join(known)}"
-    raise CoachError(Problem(message, name, guess=nearest(wanted, known)))
+    raise CoachError(message, name, guess=nearest(wanted, known))
 
 
 def _list(desk: Desk) -> None:

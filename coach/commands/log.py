@@ -100,7 +100,7 @@ def _open(arguments: argparse.Namespace, read_only: bool = False, chosen: bool =
     player = arguments.player if chosen else None
     log = Log.open(places_of(arguments).log, player, now_ms=clock(arguments.date)[0], read_only=read_only)
     if not read_only and not log.exists:
-        raise CoachError(Problem("there is no log yet", str(log.folder), guess="begin with `coach`"))
+        raise CoachError("there is no log yet", str(log.folder), guess="begin with `coach`")
     for notice in log.notices:
         say(f"coach: {notice}", to=sys.stderr)
     return log
@@ -116,7 +116,7 @@ def _show(arguments: argparse.Namespace) -> int:
     day = parse_date(arguments.date) if arguments.date else None
     since = parse_date(arguments.since, "--since") if arguments.since else day
     if day and arguments.since:
-        raise UsageError(Problem("--since and --date exclude each other", "coach log show"))
+        raise UsageError("--since and --date exclude each other", "coach log show")
     with _open(arguments, read_only=True) as log:
         pairs = log.counted(since, day, arguments.drill)
         hurts = _hurts(log, arguments.drill)
@@ -213,9 +213,7 @@ def _correct(arguments: argparse.Namespace) -> int:
             case [RepLine(_, _, faults, None)]:
                 pass
             case _:
-                raise UsageError(
-                    Problem(f"{words!r} is not a result", "RESULT", guess="as in: choked 2 5; late 3")
-                )
+                raise UsageError(f"{words!r} is not a result", "RESULT", guess="as in: choked 2 5; late 3")
     at_ms, _ = clock(arguments.date)
     with _open(arguments) as log:
         rep = _one_rep(log, arguments.rep)
@@ -226,7 +224,7 @@ def _correct(arguments: argparse.Namespace) -> int:
             raise CoachError(lost) from None
         for fault in faults or ():
             if fault.label > len(events):
-                raise CoachError(Problem(f"event {fault.label} is outside 1 to {len(events)}", "RESULT"))
+                raise CoachError(f"event {fault.label} is outside 1 to {len(events)}", "RESULT")
         _must_be_saved(log.correct(rep, faults, at_ms, void))
     say(f"{rep.id}: {words}; the earlier rating stays in the log")
     return 0
@@ -236,7 +234,7 @@ def _one_rep(log: Log, ending: str) -> Rep:
     reps = log.ending_in(ending)
     if len(reps) != 1:
         matches = f"{len(reps)} repetitions end" if reps else "no repetition ends"
-        raise CoachError(Problem(f"{matches} in {ending!r}", "REP", guess="`coach log show` lists them"))
+        raise CoachError(f"{matches} in {ending!r}", "REP", guess="`coach log show` lists them")
     return next(iter(reps.values()))
 
 
@@ -256,7 +254,7 @@ def _undo(arguments: argparse.Namespace) -> int:
 
 def _export(arguments: argparse.Namespace) -> int:
     if arguments.everybody and arguments.player:
-        raise UsageError(Problem("--everybody and --player exclude each other", "coach log export"))
+        raise UsageError("--everybody and --player exclude each other", "coach log export")
     with _open(arguments, read_only=True, chosen=not arguments.everybody) as log:
         players = [one.id for one in log.players()] if arguments.everybody else [log.player.id]
         write_output(arguments.output or "-", reps_csv(log, players))
@@ -271,7 +269,7 @@ def _check(arguments: argparse.Namespace) -> int:
         health = check_log(log)
         exists = log.exists
     if not exists:
-        raise CoachError(Problem("there is no log here", str(places_of(arguments).log)))
+        raise CoachError("there is no log here", str(places_of(arguments).log))
     for problem in health.problems[:MOST_SHOWN]:
         say(f"coach: {problem}", to=sys.stderr)
     if len(health.problems) > MOST_SHOWN:
@@ -337,7 +335,7 @@ def _forget(arguments: argparse.Namespace) -> int:
 def _note(arguments: argparse.Namespace) -> int:
     text = plain_text(" ".join(arguments.text))
     if not 1 <= len(text) <= MAX_TEXT:
-        raise UsageError(Problem(f"a note has 1 to {MAX_TEXT:,} letters; this one has {len(text):,}", "TEXT"))
+        raise UsageError(f"a note has 1 to {MAX_TEXT:,} letters; this one has {len(text):,}", "TEXT")
     at_ms, offset_min = clock(arguments.date)
     # A note may be the first word of a log: whose it then is, the desk knows.
     with Desk.open(places_of(arguments), clock=lambda: (at_ms, offset_min), player=arguments.player) as desk:

@@ -12,7 +12,7 @@ from pathlib import Path
 from coach.commands.common import clock, places_of, say
 from coach.ground.places import Places
 from coach.ground.plain import counted, same_name
-from coach.ground.problem import CoachError, Problem, UsageError
+from coach.ground.problem import CoachError, UsageError
 from coach.log.log import Log
 from coach.log.upkeep import forget as remove
 
@@ -30,7 +30,7 @@ def forget(arguments: argparse.Namespace) -> int:
         if not log.exists:
             if _say_files(name, "", places):
                 return 1
-            raise CoachError(Problem("there is no log, so there is nobody to forget", str(path)))
+            raise CoachError("there is no log, so there is nobody to forget", str(path))
         try:
             log.choose_player(name, at_ms, create=False)
             player = log.player
@@ -43,9 +43,7 @@ def forget(arguments: argparse.Namespace) -> int:
                 f"Everything of {player.name} is removed for good, from the backups here too. Type the name: "
             )
             if not sys.stdin.isatty():
-                raise UsageError(
-                    Problem("this needs a terminal, to ask you", "coach log forget", guess="add --yes")
-                )
+                raise UsageError("this needs a terminal, to ask you", "coach log forget", guess="add --yes")
             if input(question).strip() != player.name:
                 say("nothing was removed")
                 return 1

@@ -52,15 +52,12 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.what in ("learn", "forget"):
         if arguments.action not in ACTIONS:
             raise UsageError(
-                Problem(
-                    f"found {arguments.action!r}, expected one of {', '.join(ACTIONS)}",
-                    f"midi {arguments.what}",
-                )
+                f"found {arguments.action!r}, expected one of {', '.join(ACTIONS)}", f"midi {arguments.what}"
             )
     elif arguments.action:
-        raise UsageError(Problem(f"takes no {arguments.action!r}", f"midi {arguments.what}"))
+        raise UsageError(f"takes no {arguments.action!r}", f"midi {arguments.what}")
     if arguments.seconds < 0:
-        raise UsageError(Problem(f"{arguments.seconds:g} is below 0 seconds", "--seconds"))
+        raise UsageError(f"{arguments.seconds:g} is below 0 seconds", "--seconds")
     places = places_of(arguments)
     settings = load_settings(places.settings).midi
     if arguments.what == "list":
@@ -84,13 +81,9 @@ def _port(asked: str | None, kept: str, direction: str) -> str:
     if len(ports) == 1:
         return ports[0].name
     if not ports:
-        raise CoachError(
-            Problem(f"there is no MIDI {direction}put port", guess="is it plugged in and switched on?")
-        )
+        raise CoachError(f"there is no MIDI {direction}put port", guess="is it plugged in and switched on?")
     names = ", ".join(repr(port.name) for port in ports)
-    raise UsageError(
-        Problem(f"there are several ports: {names}", "--port", guess="name one, or part of its name")
-    )
+    raise UsageError(f"there are several ports: {names}", "--port", guess="name one, or part of its name")
 
 
 def _list(as_json: bool) -> int:
@@ -211,7 +204,7 @@ def _learn(settings: MidiSettings, path: Any, arguments: argparse.Namespace) -> 
     finally:
         incoming.port.close()
     if trigger is None:
-        raise CoachError(Problem("nothing was pressed", f"midi learn {arguments.action}"))
+        raise CoachError("nothing was pressed", f"midi learn {arguments.action}")
     bound = {arguments.action: (trigger,)}
     problems = [
         Problem(message, field=f"midi.bindings.{action}")

@@ -16,7 +16,7 @@ from coach.folder.settings import load_settings
 from coach.ground.kinds import Whole
 from coach.ground.places import make_folder
 from coach.ground.plain import plain_text
-from coach.ground.problem import CoachError, Problem, UsageError
+from coach.ground.problem import CoachError, UsageError
 from coach.ground.source import Report, Scalar
 from coach.music.rhythm import MAX_BPM
 from coach.score.ids import drill_id
@@ -86,9 +86,7 @@ def run(arguments: argparse.Namespace) -> int:
     start = _read(BPM, answers["start"], "--start")
     goal = min(MAX_BPM, round(start * 1.5)) if not answers["goal"] else _read(BPM, answers["goal"], "--goal")
     if goal < start:
-        raise UsageError(
-            Problem(f"the goal, {goal} bpm, is below the start, {start} bpm", "--goal", guess="swapped?")
-        )
+        raise UsageError(f"the goal, {goal} bpm, is below the start, {start} bpm", "--goal", guess="swapped?")
     bars = _read(Whole(1, MAX_BARS, "bars"), answers["bars"], "--bars")
     text = starter(title, instrument, meter, start, goal, bars, ready)
     target = arguments.output
@@ -97,7 +95,7 @@ def run(arguments: argparse.Namespace) -> int:
         name = drill_id(title)
         path = folder / f"{name}{'-drill' if name in DEVICES else ''}.yaml"
         if os.path.lexists(path):
-            raise CoachError(Problem("exists already", str(path), guess="another --title, or -o FILE"))
+            raise CoachError("exists already", str(path), guess="another --title, or -o FILE")
         make_folder(folder)
         target = str(path)
     write_output(target, text)
@@ -137,7 +135,7 @@ def _instrument(text: str, scale_mm: str | None, own: Sequence[Instrument]) -> t
     except ValueError as error:
         option = "--scale-mm" if "scale" in str(error) or "float" in str(error) else "--instrument"
         message = f"'{scale_mm}' is not a number of mm" if "float" in str(error) else str(error)
-        raise UsageError(Problem(message, option)) from None
+        raise UsageError(message, option) from None
 
 
 def _read(kind: Kind[Value], text: str, option: str) -> Value:

@@ -18,7 +18,7 @@ from coach.commands.instrument_options import (
     whole,
 )
 from coach.ground.digits import rounded
-from coach.ground.problem import Problem, UsageError
+from coach.ground.problem import UsageError
 from coach.strings import fretboard, node_table, plucked
 from coach.strings.instrument import DEFAULT_PARTIAL, Instrument, Node, nodes_upto
 
@@ -74,11 +74,9 @@ def run(arguments: argparse.Namespace) -> int:
         return 0
     if not rows:
         raise UsageError(
-            Problem(
-                f"no node up to partial {arguments.upto} is between frets {low:g} and {high:g}",
-                "--frets",
-                guess="a higher --upto finds more",
-            )
+            f"no node up to partial {arguments.upto} is between frets {low:g} and {high:g}",
+            "--frets",
+            guess="a higher --upto finds more",
         )
     window_mm = None
     if arguments.frets is not None:
@@ -166,12 +164,10 @@ def _frets(text: str | None) -> tuple[float, float]:
         return 0.0, float("inf")
     low, dash, high = text.partition("-")
     if not dash:
-        raise UsageError(
-            Problem(f"'{text}' is not a part of a string; write two frets, as in 0-7", "--frets")
-        )
+        raise UsageError(f"'{text}' is not a part of a string; write two frets, as in 0-7", "--frets")
     span = number(low, "--frets"), number(high, "--frets")
     if not 0.0 <= span[0] < span[1] <= 60.0:
-        raise UsageError(Problem(f"{text}: the first fret is below the second, both 0 to 60", "--frets"))
+        raise UsageError(f"{text}: the first fret is below the second, both 0 to 60", "--frets")
     return span
 
 

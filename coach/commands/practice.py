@@ -16,7 +16,7 @@ from coach.commands.common import add_session, checked_minutes, clock, fresh_id,
 from coach.folder.settings import adopt_settings, usual_settings
 from coach.ground.places import user_path
 from coach.ground.plain import counted, plain_text
-from coach.ground.problem import CoachError, Problem, UsageError
+from coach.ground.problem import CoachError, UsageError
 from coach.log.entries import Entry, Rep, iso_time
 from coach.music.drill import Drill
 from coach.music.stretch import PIECE, excerpt_at
@@ -61,11 +61,9 @@ def run(arguments: argparse.Namespace) -> int:
 
             named_drills(arguments.drills, places_of(arguments))
         raise CoachError(
-            Problem(
-                "a session needs a terminal",
-                "coach practice",
-                guess="run it in a terminal window, or enter what you played with --answers FILE",
-            )
+            "a session needs a terminal",
+            "coach practice",
+            guess="run it in a terminal window, or enter what you played with --answers FILE",
         )
     # Nothing that is made until the first frame is garbage; looking for some takes a tenth of the start. The app
     # turns the collector on again once that frame stands.
@@ -83,7 +81,7 @@ def _on_screen(arguments: argparse.Namespace) -> int:
     adopt_settings(places.settings, usual_settings())
     if arguments.through and len(arguments.drills) != 1:
         raise UsageError(
-            Problem("plays one drill; name one", "--through", guess="coach practice first-light --through")
+            "plays one drill; name one", "--through", guess="coach practice first-light --through"
         )
     with Desk.open(
         places_of(arguments),
@@ -114,7 +112,7 @@ def _run_in(drill: Drill, text: str) -> str:
     except KeyError as missing:
         known = ", ".join(drill.played)
         message = f"{plain_text(drill.title)} has no {missing.args[0]!r}; it plays {known}"
-        raise CoachError(Problem(message, "--through", guess="A..B with two of them, or nothing")) from None
+        raise CoachError(message, "--through", guess="A..B with two of them, or nothing") from None
     return text
 
 
@@ -188,7 +186,7 @@ def _refuse_second(desk: Desk, where: str, digest: str) -> None:
     if not before.whole:
         message += ". The machine stopped while they were written, so the last are missing"
         guess = "`coach log show` lists what was saved; enter the rest in a file of its own"
-    raise CoachError(Problem(message, where, guess=guess))
+    raise CoachError(message, where, guess=guess)
 
 
 def _remembered(desk: Desk, reps: Sequence[Rep], digest: str) -> list[Entry]:

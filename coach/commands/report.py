@@ -12,7 +12,7 @@ from coach.commands.common import add_log_options, add_output, clock, parse_date
 from coach.folder.library import find_drill, load_library
 from coach.folder.settings import load_settings
 from coach.ground.plain import json_text
-from coach.ground.problem import CoachError, Problem, UsageError
+from coach.ground.problem import CoachError, UsageError
 from coach.log.entries import practice_day
 from coach.log.log import Log
 from coach.report.figures import make_report
@@ -51,14 +51,14 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     if len(arguments.drills) > 1 and not arguments.for_teacher:
-        raise UsageError(Problem("a report is about one drill or about all", "DRILL", guess="name one"))
+        raise UsageError("a report is about one drill or about all", "DRILL", guess="name one")
     if arguments.without_notes and not arguments.for_teacher:
-        raise UsageError(Problem("only goes with --for-teacher", "--without-notes", guess="--for-teacher"))
+        raise UsageError("only goes with --for-teacher", "--without-notes", guess="--for-teacher")
     at_ms, offset_min = clock(arguments.date)
     day = practice_day(at_ms, offset_min)
     since = parse_date(arguments.since, "--since") if arguments.since else None
     if since and since > day:
-        raise UsageError(Problem(f"{since} is after {day}", "--since"))
+        raise UsageError(f"{since} is after {day}", "--since")
     with Log.open(places_of(arguments).log, arguments.player, now_ms=at_ms, read_only=True) as log:
         for notice in log.notices:
             say(f"coach: {notice}", to=sys.stderr)
@@ -115,16 +115,12 @@ def _for_teacher(arguments: argparse.Namespace, log: Log, at_ms: int, offset_min
         chosen = [drill for drill in drills if drill.id in ids]
         missing = ids - {drill.id for drill in chosen}
         if missing:
-            raise CoachError(Problem(f"the drill file of {', '.join(sorted(missing))} is not here", "DRILL"))
+            raise CoachError(f"the drill file of {', '.join(sorted(missing))} is not here", "DRILL")
     else:
         chosen = [drill for drill in drills if drill.assignment]
         if not chosen:
             raise UsageError(
-                Problem(
-                    "no drill here has an assignment",
-                    "--for-teacher",
-                    guess="name the drills to report on",
-                )
+                "no drill here has an assignment", "--for-teacher", guess="name the drills to report on"
             )
     reply = student_reply(log, chosen, at_ms, offset_min, not arguments.without_notes)
     say(*contents(reply), to=sys.stderr)

@@ -8,7 +8,7 @@ import sys
 from coach.commands.common import add_output, clock, places_of, say, write_output
 from coach.ground.places import user_path
 from coach.ground.plain import json_text, listed
-from coach.ground.problem import CoachError, Problem
+from coach.ground.problem import CoachError
 from coach.log.entries import practice_day
 from coach.report.advice import KINDS
 from coach.report.classroom import Classroom, read_class
@@ -47,7 +47,7 @@ def run(arguments: argparse.Namespace) -> int:
     shown = chosen(whole, arguments.student, arguments.drill, arguments.need)
     if whole.students and not shown.students:
         names = listed([one.name for one in whole.students], 12)
-        raise CoachError(Problem("no student in the class matches", "coach roster", guess=f"known: {names}"))
+        raise CoachError("no student in the class matches", "coach roster", guess=f"known: {names}")
     inputs = [path for path in inbox.iterdir() if path.is_file()]
     write_output(arguments.output or "-", _text(arguments, shown), inputs)
     return 1 if any(problem.severity == "error" for problem in whole.problems) else 0

@@ -8,7 +8,7 @@ import subprocess
 import sys
 
 from coach.commands.common import add_session, checked_minutes, places_of, say
-from coach.ground.problem import CoachError, Problem, UsageError, reason_of
+from coach.ground.problem import CoachError, UsageError, reason_of
 
 PORT_RANGE = (1024, 65535)
 
@@ -27,29 +27,25 @@ def configure(parser: argparse.ArgumentParser) -> None:
 def run(arguments: argparse.Namespace) -> int:
     low, high = PORT_RANGE
     if not low <= arguments.port <= high:
-        raise UsageError(Problem(f"{arguments.port} is outside {low} to {high}", "--port"))
+        raise UsageError(f"{arguments.port} is outside {low} to {high}", "--port")
     checked_minutes(arguments.minutes)
     places_of(arguments)
     try:
         from coach.web.server import CoachServer
     except ImportError as error:
         raise CoachError(
-            Problem(
-                f"the browser view needs the package textual-serve ({error.name} is missing)",
-                "coach serve",
-                guess=f"run: {_pip()} install textual-serve",
-            )
+            f"the browser view needs the package textual-serve ({error.name} is missing)",
+            "coach serve",
+            guess=f"run: {_pip()} install textual-serve",
         ) from None
     server = CoachServer(practice_command(arguments), arguments.host, arguments.port, arguments.silent, _tell)
     try:
         server.serve()
     except OSError as error:
         raise CoachError(
-            Problem(
-                f"can't listen on port {arguments.port}: {reason_of(error)}",
-                "coach serve",
-                guess="try another --port, or another --host address of this computer",
-            )
+            f"can't listen on port {arguments.port}: {reason_of(error)}",
+            "coach serve",
+            guess="try another --port, or another --host address of this computer",
         ) from None
     return 0
 

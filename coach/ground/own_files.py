@@ -103,7 +103,7 @@ def refuse_link(folder: Path) -> None:
     except FileNotFoundError:
         return
     except OSError as error:
-        raise CoachError(Problem(f"the folder can't be read: {reason_of(error)}", str(folder))) from None
+        raise CoachError(f"the folder can't be read: {reason_of(error)}", str(folder)) from None
     if not stat.S_ISDIR(mode):
         raise CoachError(_not_ours(folder, mode, "a folder"))
 

@@ -12,7 +12,7 @@ from pathlib import Path
 import coach
 from coach.ground.frozen import frozen
 from coach.ground.own_files import refuse_link
-from coach.ground.problem import CoachError, Problem, reason_of
+from coach.ground.problem import CoachError, reason_of
 
 DRILL_SUFFIXES = (".yaml", ".yml")
 
@@ -93,10 +93,10 @@ def make_folder(folder: Path) -> Path:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise CoachError(
-            Problem(f"the folder can't be created: {reason_of(error)}", str(folder), guess=_ELSEWHERE)
+            f"the folder can't be created: {reason_of(error)}", str(folder), guess=_ELSEWHERE
         ) from None
     if not os.access(folder, os.W_OK | os.X_OK):
-        raise CoachError(Problem("this folder is read-only", str(folder), guess=_ELSEWHERE))
+        raise CoachError("this folder is read-only", str(folder), guess=_ELSEWHERE)
     return folder
 
 
@@ -133,7 +133,7 @@ def _must_be_folder(path: Path) -> None:
         wrong = path.exists() and not path.is_dir()
     except OSError as error:
         raise CoachError(
-            Problem(f"the folder can't be read: {reason_of(error)}", str(path), guess=_ELSEWHERE)
+            f"the folder can't be read: {reason_of(error)}", str(path), guess=_ELSEWHERE
         ) from None
     if wrong:
-        raise CoachError(Problem("is a file, but a folder is needed here", str(path), guess=_ELSEWHERE))
+        raise CoachError("is a file, but a folder is needed here", str(path), guess=_ELSEWHERE)

@@ -60,11 +60,11 @@ class Problem:
 
 
 class CoachError(Exception):
-    """Input that can't be used; carries every problem found. Exit status 1."""
+    """Input that can't be used; carries every problem found, or the one that these words make. Exit status 1."""
 
-    def __init__(self, problems: Problem | str | Iterable[Problem]) -> None:
+    def __init__(self, problems: Problem | str | Iterable[Problem], where: str = "", guess: str = "") -> None:
         if isinstance(problems, str):
-            problems = Problem(problems)
+            problems = Problem(problems, where, guess=guess)
         if isinstance(problems, Problem):
             problems = (problems,)
         self.problems: tuple[Problem, ...] = tuple(problems)

@@ -197,7 +197,7 @@ def stream_text(stream: BinaryIO, where: str, kind: FileKind) -> str:
     """The text that a stream holds, such as standard input; CoachError for too much and for anything but text."""
     data = stream.read(kind.max_bytes + 1)
     if len(data) > kind.max_bytes:
-        raise CoachError(Problem(too_large(len(data), kind), where, guess=f"is this {kind.file}?"))
+        raise CoachError(too_large(len(data), kind), where, guess=f"is this {kind.file}?")
     return decode(data, where, kind)
 
 
@@ -209,17 +209,17 @@ def read_bytes(path: Path | str, kind: FileKind) -> bytes:
         if stat.S_ISDIR(status.st_mode):
             inside = sorted(each for each in Path(path).iterdir() if each.suffix.lower() in kind.endings)
             guess = f"name a file in it: {inside[0]}" if inside else "name the file itself"
-            raise CoachError(Problem(f"this is a folder, not {kind.file}", where, guess=guess))
+            raise CoachError(f"this is a folder, not {kind.file}", where, guess=guess)
         if not stat.S_ISREG(status.st_mode):
-            raise CoachError(Problem("this is not an ordinary file", where, guess=f"name {kind.file}"))
+            raise CoachError("this is not an ordinary file", where, guess=f"name {kind.file}")
         if status.st_size > kind.max_bytes:
-            raise CoachError(Problem(too_large(status.st_size, kind), where, guess=f"is this {kind.file}?"))
+            raise CoachError(too_large(status.st_size, kind), where, guess=f"is this {kind.file}?")
         return Path(path).read_bytes()
     except FileNotFoundError:
-        raise CoachError(Problem("there is no such file", where, guess=_other_file(Path(path)))) from None
+        raise CoachError("there is no such file", where, guess=_other_file(Path(path))) from None
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or str(error)
-        raise CoachError(Problem(f"the file can't be read: {reason.lower()}", where)) from None
+        raise CoachError(f"the file can't be read: {reason.lower()}", where) from None
 
 
 def too_large(size: int, kind: FileKind) -> str:
@@ -232,23 +232,23 @@ def decode(data: bytes, where: str, kind: FileKind) -> str:
     head = data[:100].removeprefix(codecs.BOM_UTF8).lstrip()
     for start, (what, guess) in kind.others.items():
         if head.startswith(start):
-            raise CoachError(Problem(f"this is {what}, not {kind.file}", where, guess=guess))
+            raise CoachError(f"this is {what}, not {kind.file}", where, guess=guess)
     try:
         text = data.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         if data.startswith((b"\xff\xfe", b"\xfe\xff")):
             raise CoachError(
-                Problem(f"the file is UTF-16 text; {kind.file} is UTF-8", where, guess="save it as UTF-8")
+                f"the file is UTF-16 text; {kind.file} is UTF-8", where, guess="save it as UTF-8"
             ) from None
         line = data.count(b"\n", 0, error.start) + 1
         if b"\0" in data[:1024]:
             raise CoachError(
-                Problem(f"this is a binary file, not {kind.file}", where, guess=f"name {kind.file}")
+                f"this is a binary file, not {kind.file}", where, guess=f"name {kind.file}"
             ) from None
         message = f"byte 0x{data[error.start]:02x} is not UTF-8 text"
         raise CoachError(Problem(message, where, line, guess="save the file as UTF-8")) from None
     if "\0" in text:
-        raise CoachError(Problem(f"this is a binary file, not {kind.file}", where, guess=f"name {kind.file}"))
+        raise CoachError(f"this is a binary file, not {kind.file}", where, guess=f"name {kind.file}")
     return text
 
 

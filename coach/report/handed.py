@@ -84,7 +84,7 @@ def remember(folder: Path, handed: Iterable[Handed]) -> None:
             append(descriptor, lines)
     except OSError as error:
         guess = "the students' files are written, but the overview will know of them only from replies"
-        raise CoachError(Problem(f"can't be written: {reason_of(error)}", str(path), guess=guess)) from None
+        raise CoachError(f"can't be written: {reason_of(error)}", str(path), guess=guess) from None
 
 
 def recall(folder: Path) -> tuple[list[Handed], list[Problem]]:
@@ -97,7 +97,7 @@ def recall(folder: Path) -> tuple[list[Handed], list[Problem]]:
     except FileNotFoundError:
         return [], []
     except OSError as error:
-        raise CoachError(Problem(f"can't be read: {reason_of(error)}", str(path))) from None
+        raise CoachError(f"can't be read: {reason_of(error)}", str(path)) from None
     for number, line in enumerate(data.decode("utf-8", "replace").split("\n"), 1):
         if line.strip():
             try:

@@ -44,13 +44,13 @@ def read_folder(folder: Path) -> tuple[list[StudentFile], list[Problem]]:
     """
     if not os.path.isdir(folder):
         guess = "put your students' replies in one folder and name it"
-        raise CoachError(Problem("is not a folder", str(folder), guess=guess))
+        raise CoachError("is not a folder", str(folder), guess=guess)
     files: list[StudentFile] = []
     problems: list[Problem] = []
     try:
         paths = sorted(path for path in folder.iterdir() if os.path.isfile(path))
     except OSError as error:
-        raise CoachError(Problem(f"can't be read: {reason_of(error)}", str(folder))) from None
+        raise CoachError(f"can't be read: {reason_of(error)}", str(folder)) from None
     for path in paths:
         if path.suffix.lower() not in SUFFIXES or path.name.startswith(".") or path.name == HANDED:
             continue
@@ -78,15 +78,13 @@ def read_student(path: Path) -> StudentFile:
     body = _parsed(data, where)
     version = body.get("version")
     if not isinstance(version, int) or isinstance(version, bool) or version < 1:
-        raise CoachError(Problem("is a student's reply without a version", where, guess="edited by hand?"))
+        raise CoachError("is a student's reply without a version", where, guess="edited by hand?")
     if version != VERSION:
         older = "ask the student to update and write it again" if version < VERSION else "update this program"
         raise CoachError(
-            Problem(
-                f"is a reply of version {version}; this program reads version {VERSION}",
-                where,
-                guess=f"{older}; the file is as it was",
-            )
+            f"is a reply of version {version}; this program reads version {VERSION}",
+            where,
+            guess=f"{older}; the file is as it was",
         )
     edited = _edited(body)
     try:
@@ -98,9 +96,7 @@ def read_student(path: Path) -> StudentFile:
         # A file that nobody changed says what its writer meant, so the writer knows more than this program.
         guess = "ask for it again" if edited else NEWER_WROTE_IT
         raise CoachError(
-            Problem(
-                f"is a student's reply, but has errors: {plain_text(str(error), 120)}", where, guess=guess
-            )
+            f"is a student's reply, but has errors: {plain_text(str(error), 120)}", where, guess=guess
         ) from None
 
 
@@ -116,21 +112,19 @@ def _parsed(data: bytes, where: str) -> dict[str, Any]:
     try:
         text = data.decode("utf-8-sig")
     except UnicodeDecodeError:
-        raise CoachError(Problem("is not text, so not a student's reply", where)) from None
+        raise CoachError("is not text, so not a student's reply", where) from None
     try:
         body = json.loads(text)
     except (ValueError, RecursionError):
         head = text[:200]
         if head.startswith(tuple(f'{{"{kind}":"' for kind in KINDS)):
             guess = "ask for `coach report --for-teacher`"
-            raise CoachError(Problem("is a practice log, not a reply", where, guess=guess)) from None
+            raise CoachError("is a practice log, not a reply", where, guess=guess) from None
         if '"wellrung"' in head and f'"{KIND}"' in head:
             raise CoachError(
-                Problem("is a student's reply, but cut off or damaged", where, guess="ask for it again")
+                "is a student's reply, but cut off or damaged", where, guess="ask for it again"
             ) from None
-        raise CoachError(Problem("is not a student's reply", where)) from None
+        raise CoachError("is not a student's reply", where) from None
     if not isinstance(body, dict) or body.get("wellrung") != KIND:
-        raise CoachError(
-            Problem("is not a student's reply", where, guess="`coach report --for-teacher` writes one")
-        )
+        raise CoachError("is not a student's reply", where, guess="`coach report --for-teacher` writes one")
     return body

@@ -39,11 +39,11 @@ def arranged(score: Score, choices: Choices, where: str) -> tuple[Drill, str]:
     phrases, played = _phrases(maker, sections)
     if not phrases:
         raise CoachError(
-            Problem("no note is left that this instrument can play", where, guess="another --instrument?")
+            "no note is left that this instrument can play", where, guess="another --instrument?"
         )
     if len(phrases) > MAX_PHRASES:
         guess = "choose fewer --bars, or more with --every"
-        raise CoachError(Problem(f"{len(phrases)} phrases; at most {MAX_PHRASES}", where, guess=guess))
+        raise CoachError(f"{len(phrases)} phrases; at most {MAX_PHRASES}", where, guess=guess)
     if len(played) > MAX_ORDER:
         score.remark("", f"the order is cut after {MAX_ORDER} phrases")
     title = score.title or "Imported piece"
@@ -65,17 +65,17 @@ def chosen_bars(score: Score, choices: Choices, where: str) -> list[int]:
     order = [index for index in score.order if first <= int(score.bars[index].number) <= last]
     if not order:
         message = f"no bar is left; the file has bars {score.bars[0].number} to {score.bars[-1].number}"
-        raise CoachError(Problem(message, where, guess="--bars"))
+        raise CoachError(message, where, guess="--bars")
     refused = next((score.bars[index] for index in sorted(order) if score.bars[index].refusal), None)
     if refused is not None:
         message = f"bar {refused.number} has {refused.refusal}"
-        raise CoachError(Problem(message, where, guess="leave it out with --bars, or choose another part"))
+        raise CoachError(message, where, guess="leave it out with --bars, or choose another part")
     count = sum(len(score.bars[index].notes) for index in order)
     if not count:
         raise CoachError(_nothing_to_play(score, choices, where))
     if count > MAX_NOTES:
         message = f"{count:,} notes with all repeats; at most {MAX_NOTES:,}"
-        raise CoachError(Problem(message, where, guess="choose fewer --bars"))
+        raise CoachError(message, where, guess="choose fewer --bars")
     return order
 
 
@@ -116,12 +116,10 @@ def _refuse_overfull(bar: ScoreBar, layer_of: Callable[[ScoreNote], str], where:
     shown = counted(events, "event")
     if notes > MAX_NOTES_IN_BAR or events > MAX_EVENTS_IN_BAR:
         raise CoachError(
-            Problem(
-                f"bar {bar.number} has {notes:,} notes in {shown}; a bar of a drill has at most "
-                f"{MAX_NOTES_IN_BAR:,} in {MAX_EVENTS_IN_BAR}",
-                where,
-                guess="leave it out with --bars",
-            )
+            f"bar {bar.number} has {notes:,} notes in {shown}; a bar of a drill has at most "
+            f"{MAX_NOTES_IN_BAR:,} in {MAX_EVENTS_IN_BAR}",
+            where,
+            guess="leave it out with --bars",
         )
 
 
@@ -132,11 +130,7 @@ def _settled(draft: Drill, score: Score, where: str) -> tuple[Drill, str]:
     if drill is None:
         first_error = next(problem.message for problem in problems if problem.severity == "error")
         raise CoachError(
-            Problem(
-                f"this can't become a drill: {first_error}",
-                where,
-                guess="choose other --bars or another --part",
-            )
+            f"this can't become a drill: {first_error}", where, guess="choose other --bars or another --part"
         )
     return drill, text
 

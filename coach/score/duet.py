@@ -13,7 +13,7 @@ from dataclasses import replace
 from fractions import Fraction
 
 from coach.ground.frozen import frozen
-from coach.ground.problem import CoachError, Problem
+from coach.ground.problem import CoachError
 from coach.music.key import Key, moved_spelling
 from coach.score.score import Score, ScoreBar, ScoreNote, join_ties, numbered
 from coach.strings.fingering import Choice
@@ -118,7 +118,7 @@ def duet_of(score: Score, instrument: Instrument, seconds_per_whole: float, wher
     melody, bass = (tuple(line[onset] for onset in sorted(line)) for line in (lines[MELODY], lines[BASS]))
     if not melody:
         guess = f"another --melody: {numbered(score.parts)}"
-        raise CoachError(Problem("the melody has no note here to play", where, guess=guess))
+        raise CoachError("the melody has no note here to play", where, guess=guess)
     return Duet(melody, bass, instrument, seconds_per_whole)
 
 

@@ -63,7 +63,7 @@ def arrangements(duet: Duet, keys: Sequence[int], where: str) -> list[Arrangemen
         what = "in any key" if len(keys) > 1 else "in this key"
         message = f"no note of the melody rings at a node of {strings} {what}"
         guess = "choose another --instrument" if len(keys) > 1 else "--transpose best looks in all keys"
-        raise CoachError(Problem(message, where, guess=guess))
+        raise CoachError(message, where, guess=guess)
     searched = _searched_rows(duet, rows, where)
     best: dict[int, Arrangement] = {}
     for row in sorted(searched, key=lambda row: (row.cost, row.least_cost, _moved(row))):

@@ -10,7 +10,7 @@ from xml.etree.ElementTree import Element
 
 from coach.ground.frozen import frozen
 from coach.ground.plain import plain_text
-from coach.ground.problem import CoachError, Problem
+from coach.ground.problem import CoachError
 from coach.ground.source import FileKind, read_bytes
 from coach.score.musicxml_in import longest_of_all, part_names, read_musicxml
 from coach.score.one_part import longest_in, parse_score
@@ -67,7 +67,7 @@ class _File:
                 if _DRILL.search(data)
                 else OTHER_FORMAT
             )
-            raise CoachError(Problem("this is not a MusicXML or MIDI file", where, guess=guess))
+            raise CoachError("this is not a MusicXML or MIDI file", where, guess=guess)
         return cls(data, where)
 
     @property
@@ -88,7 +88,7 @@ class _File:
         def choose(root: Element) -> list[str]:
             parts = part_names(root)
             if not parts:
-                raise CoachError(Problem("the file has no part with music", self.where, guess=OTHER_FORMAT))
+                raise CoachError("the file has no part with music", self.where, guess=OTHER_FORMAT)
             names = [(part.id, part.name) for part in parts]
             return [
                 parts[index_chosen(part, names, _shown(root), "part", self.where, option)].id

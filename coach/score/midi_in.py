@@ -24,7 +24,7 @@ import mido
 
 from coach.ground.frozen import frozen
 from coach.ground.plain import plain_text
-from coach.ground.problem import CoachError, Problem
+from coach.ground.problem import CoachError
 from coach.music.key import Key, key_named
 from coach.score.limits import MAX_BARS
 from coach.score.midi_out import CLICK_CHANNEL, HARMONICS_OCTAVES, HARMONICS_PROGRAM
@@ -86,9 +86,7 @@ def read_midi(
     score = Score()
     contents = _contents(file, harmonics_octaves, score)
     if not contents.notes:
-        raise CoachError(
-            Problem("the file has no notes except percussion", where, guess="choose another file")
-        )
+        raise CoachError("the file has no notes except percussion", where, guess="choose another file")
     voices = list(
         dict.fromkeys(note.voice for note in sorted(contents.notes, key=lambda note: int(note.voice)))
     )
@@ -122,17 +120,12 @@ _AGAIN = "export it again as a MIDI file of type 1"
 def _parsed(data: bytes, where: str) -> Any:
     if len(data) > MAX_MIDI_BYTES:
         raise CoachError(
-            Problem(
-                f"the MIDI file has {len(data) / 1e6:.1f} MB; at most {MAX_MIDI_BYTES / 1e6:g} MB are read",
-                where,
-            )
+            f"the MIDI file has {len(data) / 1e6:.1f} MB; at most {MAX_MIDI_BYTES / 1e6:g} MB are read", where
         )
     try:
         file = mido.MidiFile(file=io.BytesIO(data), clip=True, charset="latin-1")
     except Exception as error:  # mido raises whatever its parts raise on broken bytes
-        raise CoachError(
-            Problem(f"this MIDI file is broken: {reason_of(error)}", where, guess=_AGAIN)
-        ) from None
+        raise CoachError(f"this MIDI file is broken: {reason_of(error)}", where, guess=_AGAIN) from None
     for fault, what in (
         (file.ticks_per_beat == 0, "divides a beat into 0 ticks"),
         (not 0 <= file.ticks_per_beat < 0x8000, "counts film frames, not beats"),
@@ -140,7 +133,7 @@ def _parsed(data: bytes, where: str) -> Any:
         (file.type > 2, f"is of type {file.type}, which does not exist"),
     ):
         if fault:
-            raise CoachError(Problem(f"this MIDI file {what}, and can't be read", where, guess=_AGAIN))
+            raise CoachError(f"this MIDI file {what}, and can't be read", where, guess=_AGAIN)
     return file
 
 
@@ -365,15 +358,13 @@ def _empty_bars(
             skipped += 1
             if skipped > MOST_SKIPPED:
                 message = f"the first note comes after more than {MOST_SKIPPED:,} bars"
-                raise CoachError(Problem(message, where))
+                raise CoachError(message, where)
             continue
         if score.beat_whole is None and clocks * Fraction(1, 96) == Fraction(1, lower):
             score.beat_whole = Fraction(1, lower)
         bars.append((start, ScoreBar(str(len(bars) + 1), upper, lower, length)))
         if len(bars) > MAX_BARS:
-            raise CoachError(
-                Problem(f"the file has more than {MAX_BARS} bars", where, guess="shorten it first")
-            )
+            raise CoachError(f"the file has more than {MAX_BARS} bars", where, guess="shorten it first")
     if skipped:
         score.remark("", f"{skipped} empty {'bars' if skipped > 1 else 'bar'} before the first note left out")
     return bars

@@ -15,7 +15,7 @@ from xml.etree.ElementTree import Element
 
 from coach.ground.digits import whole_number
 from coach.ground.frozen import frozen
-from coach.ground.problem import CoachError, Problem
+from coach.ground.problem import CoachError
 from coach.music.key import MOST_FIFTHS, Key, Mode
 from coach.score.bar_lengths import settle_lengths
 from coach.score.limits import MAX_BAR_NUMBER, MAX_BARS
@@ -69,15 +69,13 @@ def read_musicxml(root: Element, part: str, where: str, longest: Longest | None 
     """
     if root.tag not in ("score-partwise", "score-timewise"):
         raise CoachError(
-            Problem(
-                f"<{root.tag}> is not a MusicXML score; that is <score-partwise> or <score-timewise>", where
-            )
+            f"<{root.tag}> is not a MusicXML score; that is <score-partwise> or <score-timewise>", where
         )
     measures = list(_measures(root, part))
     if not measures:
-        raise CoachError(Problem(f"the part '{part}' has no bars", where, guess="choose another part"))
+        raise CoachError(f"the part '{part}' has no bars", where, guess="choose another part")
     if len(measures) > MAX_BARS:
-        raise CoachError(Problem(f"{len(measures)} bars; at most {MAX_BARS} can be imported", where))
+        raise CoachError(f"{len(measures)} bars; at most {MAX_BARS} can be imported", where)
     score = Score(part=part)
     score.title = _title(root)
     creators = root.findall("identification/creator")

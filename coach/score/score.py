@@ -12,7 +12,7 @@ from fractions import Fraction
 
 from coach.ground.digits import whole_number
 from coach.ground.plain import plain_text
-from coach.ground.problem import CoachError, Problem
+from coach.ground.problem import CoachError
 from coach.music.key import Key
 
 MAX_BYTES = 20_000_000
@@ -208,11 +208,11 @@ def index_chosen(
     """
     if wanted is None and len(names) > 1:
         message = f"the file has {len(names)} {kind}s: {numbered(shown)}"
-        raise CoachError(Problem(message, where, guess=f"choose one with {option}"))
+        raise CoachError(message, where, guess=f"choose one with {option}")
     index = 0 if wanted is None else index_named(wanted, names)
     if index is None:
         message = f"there is no {kind} '{plain_text(wanted or '', 80)}'; there are {numbered(shown)}"
-        raise CoachError(Problem(message, where, guess=option))
+        raise CoachError(message, where, guess=option)
     return index
 
 

@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterable
 
 from coach.ground.frozen import frozen
 from coach.ground.plain import plain_text
-from coach.ground.problem import CoachError, Problem
+from coach.ground.problem import CoachError
 from coach.music.drill import TOGETHER
 from coach.score.hand import HIGHEST_FRET, IN_TUNE_CENTS, in_tune
 from coach.score.keys import BAR, PHRASE
@@ -50,11 +50,9 @@ def mark_harmonics(score: Score, choices: Choices, where: str) -> None:
     if not any_marked:
         highest = max((note.midi for note in score.notes), default=0)
         raise CoachError(
-            Problem(
-                f"no note sounds at {choices.harmonics} or above; the highest is {note_name(highest)}",
-                where,
-                guess="--harmonics takes the sounding pitch",
-            )
+            f"no note sounds at {choices.harmonics} or above; the highest is {note_name(highest)}",
+            where,
+            guess="--harmonics takes the sounding pitch",
         )
 
 
@@ -82,11 +80,9 @@ def _chosen_voice(score: Score, wanted: str, where: str) -> str:
     if index is not None:
         return voices[index]
     raise CoachError(
-        Problem(
-            f"'{plain_text(wanted, 80)}' is not a note, a voice or a track; there are {numbered(named)}",
-            where,
-            guess="--harmonics",
-        )
+        f"'{plain_text(wanted, 80)}' is not a note, a voice or a track; there are {numbered(named)}",
+        where,
+        guess="--harmonics",
     )
 
 

@@ -13,7 +13,7 @@ from fractions import Fraction
 
 from coach.ground.frozen import frozen
 from coach.ground.plain import counted, listed, plain_text
-from coach.ground.problem import CoachError, Problem
+from coach.ground.problem import CoachError
 from coach.score.duet import BASS, MELODY
 from coach.score.score import Score, ScoreBar, ScoreNote
 
@@ -47,7 +47,7 @@ def two_lines(names: LineNames, melody: Score, bass: Score, where: str) -> Score
         bars = [replace(bar, notes=_outer(bar)) for bar in melody.bars]
         if not any(note.voice == BASS for bar in bars for note in bar.notes):
             message = f"melody and bass are one line, {plain_text(names.bass, 40)}, and it has no chords"
-            raise CoachError(Problem(message, where, guess="name another part with --bass?"))
+            raise CoachError(message, where, guess="name another part with --bass?")
     else:
         high, low = (
             _picker(score, line, option, where)
@@ -57,7 +57,7 @@ def two_lines(names: LineNames, melody: Score, bass: Score, where: str) -> Score
             message = (
                 f"the melody's part has {counted(len(melody.bars), 'bar')} and the bass's {len(bass.bars)}"
             )
-            raise CoachError(Problem(message, where, guess="is the file whole?"))
+            raise CoachError(message, where, guess="is the file whole?")
         bars = [_together(over, under, high, low) for over, under in zip(melody.bars, bass.bars, strict=True)]
     for what, places in bass.told.items():
         for place in places:
@@ -96,7 +96,7 @@ def _picker(score: Score, line: str, option: str, where: str) -> _Pick:
     if wanted not in there:
         shown = listed([f"{kind} {name}" for name in sorted(there)], 12)
         message = f"the part has no {kind} {plain_text(wanted, 20)}; it has {shown}"
-        raise CoachError(Problem(message, where, guess=option))
+        raise CoachError(message, where, guess=option)
     return lambda note: _of(kind, note) == wanted
 
 

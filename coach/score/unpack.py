@@ -36,11 +36,7 @@ def parse_xml(data: bytes, where: str) -> ET.Element:
     except DefusedXmlException as error:
         kind = type(error).__name__
         raise CoachError(
-            Problem(
-                f"the file declares or fetches entities ({kind}); that is not allowed",
-                where,
-                guess=OTHER_FORMAT,
-            )
+            f"the file declares or fetches entities ({kind}); that is not allowed", where, guess=OTHER_FORMAT
         ) from None
     except (defusedxml.ElementTree.ParseError, ValueError, LookupError) as error:
         line, column = getattr(error, "position", (0, -1))
@@ -56,9 +52,7 @@ def refuse_overfull(data: bytes, where: str) -> None:
     ):
         if count > most:
             message = f"the file has {count:,} {what}; at most {most:,} are read"
-            raise CoachError(
-                Problem(message, where, guess="export fewer bars or parts from your notation program")
-            )
+            raise CoachError(message, where, guess="export fewer bars or parts from your notation program")
 
 
 def may_declare_entities(data: bytes) -> bool:
@@ -82,7 +76,7 @@ def unpacked(data: bytes, where: str) -> bytes:
     if not data.startswith(b"PK"):
         return as_utf8(data, where)
     if data.count(_MEMBER) > MAX_MEMBERS:
-        raise CoachError(Problem(f"the archive has more than {MAX_MEMBERS:,} files", where))
+        raise CoachError(f"the archive has more than {MAX_MEMBERS:,} files", where)
     try:
         with zipfile.ZipFile(io.BytesIO(data)) as archive:
             return as_utf8(_read(archive, _score_name(archive, where), where), where)
@@ -96,12 +90,10 @@ def unpacked(data: bytes, where: str) -> bytes:
             if locked
             else f"the archive can't be read: {reason_of(error)}"
         )
-        raise CoachError(
-            Problem(message, where, guess="save it again without one" if locked else _TORN)
-        ) from None
+        raise CoachError(message, where, guess="save it again without one" if locked else _TORN) from None
     except Exception as error:  # zlib.error and whatever else a broken archive brings up
         message = f"the archive can't be read: {reason_of(error)}"
-        raise CoachError(Problem(message, where, guess=_TORN)) from None
+        raise CoachError(message, where, guess=_TORN) from None
 
 
 def as_utf8(data: bytes, where: str) -> bytes:
@@ -111,7 +103,7 @@ def as_utf8(data: bytes, where: str) -> bytes:
     try:
         text = data.decode("utf-16")
     except UnicodeDecodeError as error:
-        raise CoachError(Problem(f"this is not XML: {reason_of(error)}", where, guess=_TORN)) from None
+        raise CoachError(f"this is not XML: {reason_of(error)}", where, guess=_TORN) from None
     return _DECLARATION.sub("", text, count=1).encode()
 
 
@@ -126,13 +118,13 @@ def _score_name(archive: zipfile.ZipFile, where: str) -> str:
             message = (
                 f"the archive's container names '{plain_text(name)[:80]}', which the archive does not have"
             )
-            raise CoachError(Problem(f"{message}; nothing outside it is read", where))
+            raise CoachError(f"{message}; nothing outside it is read", where)
         if name:
             return name
     for name in names:
         if name.endswith((".musicxml", ".xml")) and "META-INF" not in name:
             return name
-    raise CoachError(Problem("the archive has no MusicXML file in it", where, guess=OTHER_FORMAT))
+    raise CoachError("the archive has no MusicXML file in it", where, guess=OTHER_FORMAT)
 
 
 def _read(archive: zipfile.ZipFile, name: str, where: str) -> bytes:
@@ -140,11 +132,7 @@ def _read(archive: zipfile.ZipFile, name: str, where: str) -> bytes:
         data = member.read(MAX_BYTES + 1)
     if len(data) > MAX_BYTES:
         raise CoachError(
-            Problem(
-                f"unpacked, the archive is larger than {MAX_BYTES // 1_000_000} MB",
-                where,
-                guess="cut it first",
-            )
+            f"unpacked, the archive is larger than {MAX_BYTES // 1_000_000} MB", where, guess="cut it first"
         )
     return data
 
