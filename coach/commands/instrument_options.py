@@ -119,9 +119,8 @@ def string_index(instrument: Instrument, text: str, option: str) -> int:
     strings = instrument.strings
     if 1 <= (whole_number(wanted) or 0) <= len(strings):
         return int(wanted) - 1
-    for names in ([string.letter for string in strings], [string.name for string in strings]):
-        if names.count(spelled) == 1:
-            return names.index(spelled)
+    if (index := instrument.strings_by_name.get(spelled)) is not None:
+        return index
     there = ", ".join(f"{number}={string.name}" for number, string in enumerate(strings, start=1))
     several = spelled in [string.letter for string in strings]
     raise UsageError(

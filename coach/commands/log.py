@@ -6,6 +6,7 @@ import argparse
 import contextlib
 import shlex
 import sys
+from collections.abc import Callable
 
 from coach.commands.common import (
     add_folder,
@@ -23,7 +24,7 @@ from coach.commands.log_people import forget
 from coach.ground.places import user_path
 from coach.ground.plain import counted, plain_text
 from coach.ground.problem import CoachError, Problem, UsageError
-from coach.log.entries import Rep, iso_time, practice_day
+from coach.log.entries import Entry, Rep, iso_time, practice_day
 from coach.log.log import Log, Refusal
 from coach.log.upkeep import backup_log, check_log
 from coach.music.excerpt import Excerpt
@@ -42,56 +43,69 @@ LEAST_TITLE = 8
 def configure(parser: argparse.ArgumentParser) -> None:
     actions = parser.add_subparsers(dest="action", metavar="ACTION", required=True)
 
-    show = _action(actions, "show", "list repetitions with their corrections; --date for one practice day")
+    show = _action(
+        actions, "show", _show, "list repetitions with their corrections; --date for one practice day"
+    )
     show.add_argument("drill", nargs="?", default="", metavar="DRILL", help="only this drill (its id)")
     show.add_argument("--since", metavar="YYYY-MM-DD", help="from this practice day on")
     add_json(show)
 
-    correct = _action(actions, "correct", "rate a repetition again; the first rating stays in the log")
+    correct = _action(
+        actions, "correct", _correct, "rate a repetition again; the first rating stays in the log"
+    )
     correct.add_argument(
         "rep", metavar="REP", help="id of the repetition, or its last letters (`coach log show`)"
     )
     correct.add_argument("result", nargs="+", help=f"clean, {examples()}, unrated, or void (does not count)")
-    note = _action(actions, "note", "note something about the day, for your report and your teacher")
+    note = _action(actions, "note", _note, "note something about the day, for your report and your teacher")
     note.add_argument("text", nargs="+", metavar="TEXT", help="a sentence or two")
-    _action(actions, "undo", "take back the last repetition; it stays in the log but no longer counts")
+    _action(actions, "undo", _undo, "take back the last repetition; it stays in the log but no longer counts")
 
-    export = _action(actions, "export", "write a CSV table, one row per repetition, for a spreadsheet")
+    export = _action(
+        actions, "export", _export, "write a CSV table, one row per repetition, for a spreadsheet"
+    )
     add_output(export, "file to write (default: -)")
     export.add_argument("--everybody", action="store_true", help="all players of this folder")
 
-    check = _action(actions, "check", "say whether anything in the log is missing or damaged")
+    check = _action(actions, "check", _check, "say whether anything in the log is missing or damaged")
     check.add_argument(
         "--accept", action="store_true", help="carry on without lines that are gone, and stop reporting them"
     )
     add_json(check)
 
-    backup = _action(actions, "backup", "copy the log into one file, even during a session")
+    backup = _action(actions, "backup", _backup, "copy the log into one file, even during a session")
     backup.add_argument("-o", "--output", metavar="FILE", help="file to make (default: in progress/backups/)")
 
-    players = _action(actions, "players", "list who practises from this folder")
+    players = _action(actions, "players", _players, "list who practises from this folder")
     add_json(players)
-    rename = _action(actions, "rename", "give the player another name; two players of one name become one")
+    rename = _action(
+        actions, "rename", _rename, "give the player another name; two players of one name become one"
+    )
     rename.add_argument("name", metavar="NAME")
 
-    forget = actions.add_parser(
+    leave = actions.add_parser(
         "forget", help="remove a person for good", description="Remove a person for good."
     )
-    add_folder(forget)
-    forget.add_argument("player", metavar="PLAYER", help="name, or the last letters of the id")
-    forget.add_argument("--yes", action="store_true", help="don't ask")
+    leave.set_defaults(act=forget)
+    add_folder(leave)
+    leave.add_argument("player", metavar="PLAYER", help="name, or the last letters of the id")
+    leave.add_argument("--yes", action="store_true", help="don't ask")
 
 
 def _action(
-    actions: argparse._SubParsersAction[argparse.ArgumentParser], name: str, summary: str
+    actions: argparse._SubParsersAction[argparse.ArgumentParser],
+    name: str,
+    act: Callable[[argparse.Namespace], int],
+    summary: str,
 ) -> argparse.ArgumentParser:
     parser = actions.add_parser(name, help=summary, description=f"{summary[0].upper()}{summary[1:]}.")
+    parser.set_defaults(act=act)
     add_log_options(parser)
     return parser
 
 
 def run(arguments: argparse.Namespace) -> int:
-    status: int = globals()[f"_{arguments.action}"](arguments)
+    status: int = arguments.act(arguments)
     return status
 
 
@@ -123,22 +137,9 @@ def _show(arguments: argparse.Namespace) -> int:
         rows = [row for row in hurts if str(since or "") <= str(row["day"]) <= str(day or row["day"])]
         for rep, passage in pairs:
             excerpt = Excerpt.parse(rep.excerpt)
-            rows.append(
-                {
-                    "id": rep.id,
-                    "day": rep.day.isoformat(),
-                    "at": iso_time(rep.at_ms, rep.utc_offset_min),
-                    "drill": excerpt.drill,
-                    "excerpt": rep.excerpt,
-                    "title": passage.title,
-                    "layer": excerpt.layer,
-                    "kind": str(excerpt.kind),
-                    "tempo_bpm": rep.tempo_bpm,
-                    "goal_bpm": rep.goal_bpm,
-                    "result": "unrated" if rep.faults is None else faults_text(rep.faults) or "clean",
-                    "corrected": any(not word.suggestions for word in log.corrections(rep.id)),
-                }
-            )
+            result = "unrated" if rep.faults is None else faults_text(rep.faults) or "clean"
+            row = _row(rep, excerpt, passage.title, str(excerpt.kind), rep.tempo_bpm, rep.goal_bpm, result)
+            rows.append(row | {"corrected": any(not word.suggestions for word in log.corrections(rep.id))})
     rows.sort(key=lambda row: str(row["id"]))
     if arguments.json:
         say_json(rows, indent=1)
@@ -185,23 +186,34 @@ def _hurts(log: Log, drill: str) -> list[dict[str, object]]:
             excerpt = Excerpt.parse(key)
         if drill and (excerpt is None or excerpt.drill != drill):
             continue
-        rows.append(
-            {
-                "id": entry.id,
-                "day": entry.day.isoformat(),
-                "at": iso_time(entry.at_ms, entry.utc_offset_min),
-                "drill": excerpt.drill if excerpt else "",
-                "excerpt": key if excerpt else "",
-                "title": titles.get(key, ""),
-                "layer": excerpt.layer if excerpt else "",
-                "kind": "hurt",
-                "tempo_bpm": tempo_bpm,
-                "goal_bpm": None,
-                "result": "stopped: something hurt",
-                "corrected": False,
-            }
-        )
+        row = _row(entry, excerpt, titles.get(key, ""), "hurt", tempo_bpm, None, "stopped: something hurt")
+        rows.append(row | {"corrected": False})
     return rows
+
+
+def _row(
+    of: Rep | Entry,
+    excerpt: Excerpt | None,
+    title: str,
+    kind: str,
+    tempo_bpm: int,
+    goal_bpm: int | None,
+    result: str,
+) -> dict[str, object]:
+    """A repetition or an entry as `coach log show` gives it to programs."""
+    return {
+        "id": of.id,
+        "day": of.day.isoformat(),
+        "at": iso_time(of.at_ms, of.utc_offset_min),
+        "drill": excerpt.drill if excerpt else "",
+        "excerpt": excerpt.key if excerpt else "",
+        "title": title,
+        "layer": excerpt.layer if excerpt else "",
+        "kind": kind,
+        "tempo_bpm": tempo_bpm,
+        "goal_bpm": goal_bpm,
+        "result": result,
+    }
 
 
 def _correct(arguments: argparse.Namespace) -> int:
@@ -326,10 +338,6 @@ def _rename(arguments: argparse.Namespace) -> int:
             f"(`coach log rename {shlex.quote(before.name)} --player {ids[0][-6:]}` parts them again)"
         )
     return 0
-
-
-def _forget(arguments: argparse.Namespace) -> int:
-    return forget(arguments)
 
 
 def _note(arguments: argparse.Namespace) -> int:

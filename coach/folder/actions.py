@@ -310,9 +310,7 @@ class Keymap:
 class KeyName(Kind[str]):
     """A key as a player writes it."""
 
-    @property
-    def allowed(self) -> str:
-        return "a letter, digit or sign, space, enter, f5 or ctrl+s"
+    allowed = "a letter, digit or sign, space, enter, f5 or ctrl+s"
 
     def read(self, node: Node, where: str, report: Report) -> str | None:
         key = key_name(node.text) if isinstance(node, Scalar) else None

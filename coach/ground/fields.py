@@ -34,6 +34,8 @@ class Kind(ABC, Generic[Value]):
     """What a value may be."""
 
     unit: str = ""
+    pattern: str = ""
+    """What a text of this kind looks like to a JSON Schema; empty where it is no text or none can be said."""
 
     @property
     @abstractmethod
@@ -54,7 +56,7 @@ class Kind(ABC, Generic[Value]):
 
     def schema(self) -> dict[str, Any]:
         """The JSON Schema of what is allowed, as far as one can say it."""
-        return {}
+        return {"type": "string", "pattern": self.pattern} if self.pattern else {}
 
 
 @frozen
@@ -232,9 +234,7 @@ class Group(Kind[Value]):
     def build(self, block: Values, where: str, report: Report) -> Value | None:
         """What the keys stand for together; None after an error."""
 
-    @property
-    def allowed(self) -> str:
-        return "`key: value` lines"
+    allowed = "`key: value` lines"
 
     def read(self, node: Node, where: str, report: Report) -> Value | None:
         if self.may_be_empty and isinstance(node, Scalar) and node.plain and node.text in _NOTHING:

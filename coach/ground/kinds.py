@@ -70,9 +70,7 @@ class Word(Kind[str]):
 class Truth(Kind[bool]):
     """`yes` or `no`."""
 
-    @property
-    def allowed(self) -> str:
-        return "yes or no"
+    allowed = "yes or no"
 
     def read(self, node: Node, where: str, report: Report) -> bool | None:
         word = word_of(node).lower()

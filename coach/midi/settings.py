@@ -21,9 +21,7 @@ Bindings = Mapping[Action, tuple[Trigger, ...]]
 class TriggerKey(Kind[Trigger]):
     """A switch as MIDI names it."""
 
-    @property
-    def allowed(self) -> str:
-        return "cc 64, note 36 or program 5, with `on 10` for one channel, `latching` for an on-off switch"
+    allowed = "cc 64, note 36 or program 5, with `on 10` for one channel, `latching` for an on-off switch"
 
     def read(self, node: Node, where: str, report: Report) -> Trigger | None:
         try:

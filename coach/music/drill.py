@@ -231,6 +231,10 @@ class AskedPart:
     name: str
     goal_bpm: int | None = None
 
+    def __str__(self) -> str:
+        """As a drill file has it: `window at 60`."""
+        return f"{self.name} at {self.goal_bpm}" if self.goal_bpm else self.name
+
 
 @frozen
 class Assignment:

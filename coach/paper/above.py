@@ -6,7 +6,6 @@ Conventions: bars are counted from 0 through the drill; widths are mm, one for e
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from fractions import Fraction
 from itertools import groupby
 
 from coach.ground.plain import plain_text
@@ -25,9 +24,7 @@ def bar_words(drill: Drill) -> list[tuple[str, str, str]]:
 def _words(bar: Bar, before: Bar | None) -> tuple[str, str, str]:
     counting = bar.meter.counting if before is None or bar.meter != before.meter else ""
     count = f"in {counting}" if counting else ""
-    bold = ", ".join(
-        word for word in (count, tempo_text(bar, before.stop_ratio if before else Fraction(1))) if word
-    )
+    bold = ", ".join(word for word in (count, tempo_text(bar, before)) if word)
     dynamics = plain_text(bar.dynamics) if bar.dynamics not in DYNAMICS else ""
     return bold, dynamics, plain_text(bar.cue)
 

@@ -16,7 +16,7 @@ from coach.music.drill import Bar, Drill, Phrase
 from coach.music.rhythm import count_text
 from coach.pages import svg
 from coach.paper.sheet import WIDTH_MM, Above, Drawing, Line, Sheet, place_text, sheet_of
-from coach.score.played import tempo_text
+from coach.score.played import heading
 from coach.score.staves import spelled
 
 _LEFT, _RIGHT = 22.0, 2.0
@@ -106,14 +106,9 @@ def _system(drill: Drill, phrase: Phrase, system: list[_Placed]) -> Drawing:
     for placed in system:
         bar = phrase.bars[placed.index]
         parts.append(svg.line(placed.x, top, placed.x, bottom, width=0.3))
-        heading = str(phrase.first_bar + placed.index)
-        if placed.index == 0 or bar.meter != phrase.bars[placed.index - 1].meter:
-            heading += f"  {bar.meter}"
-        if tempo := tempo_text(
-            bar, phrase.bars[placed.index - 1].stop_ratio if placed.index else Fraction(1)
-        ):
-            heading += f"  {tempo}"
-        parts.append(svg.text(placed.x + 0.5, 3.2, heading, 2.8))
+        before = phrase.bars[placed.index - 1] if placed.index else None
+        words = "  ".join(heading(phrase.first_bar + placed.index, bar, before))
+        parts.append(svg.text(placed.x + 0.5, 3.2, words, 2.8))
         parts += _bar(drill, phrase, placed, right, top, tab, bottom)
     parts.append(svg.line(right, top, right, bottom, width=0.3))
     label = f"Lane and tab of {phrase.name}"

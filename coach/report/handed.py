@@ -11,26 +11,19 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import field
 from datetime import date
 from pathlib import Path
-from typing import Annotated
 
-from coach.ground.codec import As, Range, plain_of, value_of
-from coach.ground.days import day_from
+from coach.ground.codec import plain_of, value_of
 from coach.ground.frozen import frozen
 from coach.ground.own_files import read_own
 from coach.ground.plain import bare_name, json_text, plain_text
 from coach.ground.problem import CoachError, Problem, reason_of
 from coach.log.disk import append, opened_for_append
 from coach.music.drill import Drill
+from coach.report.reply import LONGEST, LONGEST_NOTE, Bpm, Day, Note, Text
 
 FILE = "assigned.jsonl"
 CLASS_DAYS = 120
 LARGEST_BYTES = 50_000_000
-LONGEST, LONGEST_NOTE = 200, 2000
-
-Text = Annotated[str, As(str, lambda text: plain_text(text, LONGEST))]
-Note = Annotated[str, As(str, lambda text: plain_text(text, LONGEST_NOTE))]
-Day = Annotated[date, As(date.isoformat, day_from)]
-Bpm = Annotated[int, Range(1, 1000)]
 
 
 @frozen
@@ -58,7 +51,6 @@ def handed_out(drill: Drill, student: str, day: date) -> Handed:
     task = drill.assignment
     if task is None:
         raise ValueError(f"{drill.id} has no assignment")
-    parts = (f"{part.name} at {part.goal_bpm}" if part.goal_bpm else part.name for part in task.parts)
     phrases = {phrase.id: phrase.revision for phrase in drill.phrases}
     return Handed(
         day,
@@ -69,7 +61,7 @@ def handed_out(drill: Drill, student: str, day: date) -> Handed:
         drill.goal_bpm,
         task.due,
         plain_text(task.note, LONGEST_NOTE),
-        tuple(parts),
+        tuple(map(str, task.parts)),
         phrases,
     )
 

@@ -29,9 +29,7 @@ _STRINGS = "[G2, D2, A1, E1]"
 class OpenNote(Kind[str]):
     """The note of an open string, with its octave."""
 
-    @property
-    def allowed(self) -> str:
-        return "a note with its octave"
+    allowed = "a note with its octave"
 
     def read(self, node: Node, where: str, report: Report) -> str | None:
         text = Text(MAX_NAME).read(node, where, report)
@@ -157,9 +155,7 @@ class InstrumentKey(Kind[Instrument]):
     def __init__(self, rows: Rows) -> None:
         self.block = Block(rows, f"{{strings: {_STRINGS}, scale_mm: 864}}")
 
-    @property
-    def allowed(self) -> str:
-        return "the name of a ready-made instrument, or its strings"
+    allowed = "the name of a ready-made instrument, or its strings"
 
     def read(self, node: Node, where: str, report: Report) -> Instrument | None:
         if not isinstance(node, Scalar):
@@ -184,9 +180,7 @@ class OwnInstruments(Kind[tuple[Instrument, ...]]):
 
     one = InstrumentKey(OWN_INSTRUMENT)
 
-    @property
-    def allowed(self) -> str:
-        return f"up to {MOST_OWN} instruments"
+    allowed = f"up to {MOST_OWN} instruments"
 
     def read(self, node: Node, where: str, report: Report) -> tuple[Instrument, ...] | None:
         items = node.items if isinstance(node, Sequence) else (node,)

@@ -54,19 +54,11 @@ class Resolver:
 
     instrument: Instrument
     strings: dict[str, int] = field(init=False)
+    """By their names."""
     _known: dict[WrittenNote, Note] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
-        self.strings = {}
-        counts: dict[str, int] = {}
-        for string in self.instrument.strings:
-            counts[string.letter] = counts.get(string.letter, 0) + 1
-            counts[string.name] = counts.get(string.name, 0) + 1
-        for index, string in enumerate(self.instrument.strings):
-            self.strings[str(index + 1)] = index
-            for name in (string.letter, string.name):
-                if counts[name] == 1:
-                    self.strings[name] = index
+        self.strings = self.instrument.strings_by_name
 
     def note(self, written: WrittenNote) -> Note:
         """The note; NotationError where the instrument has no such string, fret, node or pitch."""
@@ -111,13 +103,12 @@ class Resolver:
             return self.strings[name]
         strings = self.instrument.strings
         spelled = name[:1].upper() + name[1:]
-        there = " ".join(
-            f"{index + 1}={string.name}" for index, string in enumerate(strings)
-        )  # both spellings at a glance
+        there = " ".join(f"{index}={string.name}" for index, string in enumerate(strings, 1))
         same = [index for index, string in enumerate(strings) if spelled in (string.letter, string.name)]
         if len(same) > 1:
             choices = " or ".join(
-                strings[index].name if self._unique(strings[index].name) else str(index + 1) for index in same
+                strings[index].name if strings[index].name in self.strings else str(index + 1)
+                for index in same
             )
             raise NotationError(
                 written.offset,
@@ -138,9 +129,6 @@ class Resolver:
         raise NotationError(
             written.offset, f"there is no string '{name}'; the strings are {there}", guess, repair
         )
-
-    def _unique(self, name: str) -> bool:
-        return sum(string.name == name for string in self.instrument.strings) == 1
 
     def _pitch(self, written: WrittenNote) -> int | None:
         if not written.pitch:

@@ -6,7 +6,6 @@ Conventions: a stretch is the indices of its first and last phrase as printed, a
 from __future__ import annotations
 
 from collections.abc import Sequence
-from fractions import Fraction
 from itertools import groupby
 
 from coach.ground.frozen import frozen
@@ -68,12 +67,18 @@ def order_text(drill: Drill) -> str:
     return ", ".join(_times(group, times) for group, times in groups)
 
 
-def tempo_text(bar: Bar, ratio: Fraction) -> str:
+def tempo_text(bar: Bar, before: Bar | None) -> str:
     """A bar's tempo against the drill's where it is another than before: `85 %`, `100 to 85 %`."""
     start, stop = (f"{float(one * 100):g}" for one in (bar.start_ratio, bar.stop_ratio))
     if start != stop:
         return f"{start} to {stop} %"
-    return f"{start} %" if bar.start_ratio != ratio else ""
+    return f"{start} %" if bar.start_ratio != (before.stop_ratio if before else 1) else ""
+
+
+def heading(number: int, bar: Bar, before: Bar | None) -> list[str]:
+    """What stands over a bar: its number, its meter and its tempo where they are others than in the bar before it."""
+    meter = str(bar.meter) if before is None or bar.meter != before.meter else ""
+    return [text for text in (str(number), meter, tempo_text(bar, before)) if text]
 
 
 def _times(group: Sequence[str], times: int) -> str:

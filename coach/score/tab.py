@@ -12,9 +12,9 @@ from textwrap import wrap
 
 from coach.ground.plain import plain_text
 from coach.music.drill import Bar, Drill, Note, Phrase
-from coach.music.rhythm import Meter, count_text
+from coach.music.rhythm import count_text
 from coach.score.legend import signs_of
-from coach.score.played import order_text, tempo_text
+from coach.score.played import heading, order_text
 from coach.strings.instrument import Instrument
 from coach.words.amounts import tempo_range
 from coach.words.names import tuning_name
@@ -71,15 +71,8 @@ def _phrase(phrase: Phrase, instrument: Instrument, width: int) -> Iterator[str]
 
 def _blocks(phrase: Phrase, instrument: Instrument, room: int) -> Iterator[list[str]]:
     """Each bar as rows: its heading, one row for each string, its beats; broken where it is too wide."""
-    meter: Meter | None = None
-    ratio = Fraction(1)
-    for number, bar in enumerate(phrase.bars, phrase.first_bar):
-        heading = str(number)
-        if bar.meter != meter:
-            heading += f" {bar.meter}"
-        if tempo := tempo_text(bar, ratio):
-            heading += f" {tempo}"
-        meter, ratio = bar.meter, bar.stop_ratio
+    befores = (None, *phrase.bars)
+    for number, (bar, before) in enumerate(zip(phrase.bars, befores, strict=False), phrase.first_bar):
         columns = _columns(bar, len(instrument.strings))
         pieces: list[list[list[str]]] = [[]]
         used = 0
@@ -93,7 +86,7 @@ def _blocks(phrase: Phrase, instrument: Instrument, room: int) -> Iterator[list[
         for index, piece in enumerate(pieces):
             rows = ["".join(column[row] for column in piece) for row in range(len(instrument.strings) + 1)]
             end = "|" if index == len(pieces) - 1 else " "
-            head = heading if index == 0 else f"({number})"
+            head = f"({number})" if index else " ".join(heading(number, bar, before))
             wide = max(len(head) + 1, len(rows[0]) + 1, len(rows[-1]) + 1)
             yield [
                 f"{head:<{wide + 1}}",

@@ -26,9 +26,7 @@ _PERCENT = r"(\d{1,4}(?:\.\d{1,3})?)\s*%"
 class Version(Kind[int]):
     """The version of the format; a newer one can't be read."""
 
-    @property
-    def allowed(self) -> str:
-        return str(FORMAT_VERSION)
+    allowed = str(FORMAT_VERSION)
 
     def read(self, node: Node, where: str, report: Report) -> int | None:
         word = word_of(node)
@@ -54,16 +52,11 @@ class Version(Kind[int]):
 class Part(Kind[AskedPart]):
     """A phrase or a node that is asked for, and its goal: `window at 60`, `3.2 on D2`."""
 
-    @property
-    def allowed(self) -> str:
-        return "a phrase's id or a node, and its goal: window at 60"
+    allowed = "a phrase's id or a node, and its goal: window at 60"
 
     def read(self, node: Node, where: str, report: Report) -> AskedPart | None:
         text = Text(MAX_NAME).read(node, where, report)
         return None if text is None else asked_part(text)
-
-    def write(self, value: AskedPart) -> str:
-        return f"{value.name} at {value.goal_bpm}" if value.goal_bpm else value.name
 
     def schema(self) -> dict[str, Any]:
         return {"type": "string", "maxLength": MAX_NAME}
@@ -79,9 +72,8 @@ def asked_part(text: str) -> AskedPart:
 class Id(Kind[str]):
     """An id: small letters, digits and hyphens."""
 
-    @property
-    def allowed(self) -> str:
-        return "small letters, digits and -, at most 64"
+    allowed = "small letters, digits and -, at most 64"
+    pattern = f"^{ID.pattern}$"
 
     def read(self, node: Node, where: str, report: Report) -> str | None:
         text = Text(MAX_NAME).read(node, where, report)
@@ -92,16 +84,12 @@ class Id(Kind[str]):
             return None
         return text
 
-    def schema(self) -> dict[str, Any]:
-        return {"type": "string", "pattern": f"^{ID.pattern}$"}
-
 
 class NoteValue(Kind[Fraction]):
     """A part of a whole note: `1/4`, `3/8`."""
 
-    @property
-    def allowed(self) -> str:
-        return "a quarter is 1/4, a dotted quarter 3/8"
+    allowed = "a quarter is 1/4, a dotted quarter 3/8"
+    pattern = r"^\d+/\d+$"
 
     def read(self, node: Node, where: str, report: Report) -> Fraction | None:
         word = word_of(node)
@@ -114,18 +102,13 @@ class NoteValue(Kind[Fraction]):
     def write(self, value: Fraction) -> str:
         return f"{value.numerator}/{value.denominator}"
 
-    def schema(self) -> dict[str, Any]:
-        return {"type": "string", "pattern": r"^\d+/\d+$"}
-
 
 class Subdivision(Kind[int | Fraction]):
     """Clicks to a beat, or the note value that they fall on."""
 
     clicks, value = Whole(1, 8, "clicks to a beat"), NoteValue()
 
-    @property
-    def allowed(self) -> str:
-        return f"{self.clicks.allowed}, or a note value such as 1/8"
+    allowed = f"{clicks.allowed}, or a note value such as 1/8"
 
     def read(self, node: Node, where: str, report: Report) -> int | Fraction | None:
         kind: Kind[Any] = self.value if "/" in word_of(node) else self.clicks
@@ -147,9 +130,8 @@ _METER = re.compile(
 class MeterSign(Kind[Meter]):
     """A meter: `4/4`, `6/8 in 2`, `7/8 in 2+2+3`, `7/8 in 3`, `7/8 in 3 as 3+2+2`."""
 
-    @property
-    def allowed(self) -> str:
-        return "4/4, 6/8 in 2, 7/8 in 2+2+3, or 7/8 in 3 as 3+2+2"
+    allowed = "4/4, 6/8 in 2, 7/8 in 2+2+3, or 7/8 in 3 as 3+2+2"
+    pattern = r"^\d+/\d+( in \d+(\+\d+)*( as \d+(\+\d+)+)?)?$"
 
     def read(self, node: Node, where: str, report: Report) -> Meter | None:
         word = word_of(node)
@@ -175,16 +157,14 @@ class MeterSign(Kind[Meter]):
             return did_you_mean(wanted)
         return did_you_mean("4/4" if word.lower() in ("c", "common", "4") else "")
 
-    def schema(self) -> dict[str, Any]:
-        return {"type": "string", "pattern": r"^\d+/\d+( in \d+(\+\d+)*( as \d+(\+\d+)+)?)?$"}
-
 
 class KeySign(Kind[Key]):
     """A key: `Eb major`, `F# minor`."""
 
-    @property
-    def allowed(self) -> str:
-        return "a letter, # or b if needed, and major or minor: Eb major, F# minor; at most seven sharps or flats"
+    allowed = (
+        "a letter, # or b if needed, and major or minor: Eb major, F# minor; at most seven sharps or flats"
+    )
+    pattern = r"^[A-Ga-g][#b♯♭]?\s+(major|minor)$"
 
     def read(self, node: Node, where: str, report: Report) -> Key | None:
         word = word_of(node)
@@ -194,9 +174,6 @@ class KeySign(Kind[Key]):
                 node, f"{kind_of(node)} is not a key; {self.allowed}", did_you_mean(_key_slip(word)), where
             )
         return key
-
-    def schema(self) -> dict[str, Any]:
-        return {"type": "string", "pattern": r"^[A-Ga-g][#b♯♭]?\s+(major|minor)$"}
 
 
 def _key_slip(word: str) -> str:
@@ -223,9 +200,8 @@ def _counted(upper: int, lower: int, counted: str, groups: str | None) -> Meter:
 class TempoChange(Kind[tuple[Fraction, Fraction]]):
     """A change of tempo against the drill's, as ratios at its start and its end: `80%` or `100% to 80%`."""
 
-    @property
-    def allowed(self) -> str:
-        return "80%, or 100% to 80%, of the drill's tempo"
+    allowed = "80%, or 100% to 80%, of the drill's tempo"
+    pattern = r"^\d+(\.\d+)?%( to \d+(\.\d+)?%)?$"
 
     def read(self, node: Node, where: str, report: Report) -> tuple[Fraction, Fraction] | None:
         word = word_of(node)
@@ -248,16 +224,12 @@ class TempoChange(Kind[tuple[Fraction, Fraction]]):
     def write(self, value: tuple[Fraction, Fraction]) -> str:
         return " to ".join(dict.fromkeys(f"{float(round(ratio * 100, 3)):g}%" for ratio in value))
 
-    def schema(self) -> dict[str, Any]:
-        return {"type": "string", "pattern": r"^\d+(\.\d+)?%( to \d+(\.\d+)?%)?$"}
-
 
 class Day(Kind[date]):
     """A day: `2026-12-24`."""
 
-    @property
-    def allowed(self) -> str:
-        return "YYYY-MM-DD"
+    allowed = "YYYY-MM-DD"
+    pattern = r"^\d{4}-\d\d-\d\d$"
 
     def read(self, node: Node, where: str, report: Report) -> date | None:
         word = word_of(node)
@@ -277,19 +249,12 @@ class Day(Kind[date]):
         )
         return None
 
-    def write(self, value: date) -> str:
-        return value.isoformat()
-
-    def schema(self) -> dict[str, Any]:
-        return {"type": "string", "pattern": r"^\d{4}-\d\d-\d\d$"}
-
 
 class SilentBars(Kind[tuple[int, int]]):
     """Bars without a click and of how many: `1 of 4` is (1, 4)."""
 
-    @property
-    def allowed(self) -> str:
-        return f"N is at least 1 and below M, M at most {MOST_SILENT}"
+    allowed = f"N is at least 1 and below M, M at most {MOST_SILENT}"
+    pattern = r"^\d+ of \d+$"
 
     def read(self, node: Node, where: str, report: Report) -> tuple[int, int] | None:
         words = word_of(node).split()
@@ -306,16 +271,11 @@ class SilentBars(Kind[tuple[int, int]]):
     def write(self, value: tuple[int, int]) -> str:
         return f"{value[0]} of {value[1]}"
 
-    def schema(self) -> dict[str, Any]:
-        return {"type": "string", "pattern": r"^\d+ of \d+$"}
-
 
 class Parts(Kind[Node]):
     """What stands for a larger part of a drill, left as it is for the reader of that part."""
 
-    @property
-    def allowed(self) -> str:
-        return ""
+    allowed = ""
 
     def read(self, node: Node, where: str, report: Report) -> Node | None:
         return node

@@ -30,6 +30,7 @@ from coach.strings.units import (
     hz_from_midi,
     midi_from_note,
     note_name,
+    stretch,
 )
 
 LOWEST_PARTIAL, HIGHEST_PARTIAL = 2, 32
@@ -256,7 +257,7 @@ class Instrument:
         """
         n = node.partial
         stiffness_b = self.stiffness(string) * 2.0 ** (fret / 6.0)
-        return n * self.fretted_hz(string, fret) * math.sqrt(1.0 + stiffness_b * n * n)
+        return n * self.fretted_hz(string, fret) * stretch(n, stiffness_b)
 
     def fretted_hz(self, string: int, fret: float) -> float:
         """Equal-tempered frequency in Hz of a stopped note; fret 0 is the open string."""
@@ -341,6 +342,14 @@ class Instrument:
         stop = f"@{fret}" if fret else ""
         place = f"{note_name(self.string_at(string).midi)}{stop}|{node.key}"
         return f"{self.name}|{place}" if self.name else place
+
+    @property
+    def strings_by_name(self) -> dict[str, int]:
+        """Strings by what a player may call them: the number, 1 the highest; letter and note where only one has it."""
+        by_name = {str(index + 1): index for index in range(len(self.strings))}
+        for names in ([string.letter for string in self.strings], [string.name for string in self.strings]):
+            by_name |= {name: index for index, name in enumerate(names) if names.count(name) == 1}
+        return by_name
 
     def string_label(self, string: int) -> str:
         """The string's name on screen: its letter where that is unique, else with octave, else its number."""

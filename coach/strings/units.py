@@ -48,6 +48,11 @@ def cents_between(hz: float, reference_hz: float) -> float:
     return 1200.0 * math.log2(hz / reference_hz)
 
 
+def stretch(partial: int, stiffness_b: float) -> float:
+    """What a string's stiffness B does to the frequency of a partial n: sqrt(1 + B n^2) (Fletcher 1964)."""
+    return math.sqrt(1.0 + stiffness_b * partial * partial)
+
+
 def detuned_hz(hz: float, cents: float) -> float:
     """A frequency moved by cents."""
     return float(hz * 2.0 ** (cents / 1200.0))
