@@ -44,7 +44,6 @@ STANDARD_INPUT = "standard input"
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
-    """Declare the options of `coach check`."""
     parser.add_argument(
         "files",
         metavar="FILE",

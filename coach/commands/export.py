@@ -66,7 +66,6 @@ class Format:
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
-    """Declare the options of `coach export`."""
     parser.add_argument("drill", metavar="DRILL", help="a drill by file, name, id or title")
     parser.add_argument("--to", choices=tuple(FORMATS), required=True, help="what to write")
     parser.add_argument("--tempo", metavar="BPM", help="tempo in bpm (default: the drill's goal)")

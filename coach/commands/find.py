@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import re
 from collections.abc import Sequence
+from dataclasses import asdict
 from fractions import Fraction
 from typing import Any
 
@@ -51,7 +52,6 @@ _DEFAULTS = FingeringSettings()
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
-    """Declare the options of `coach find`."""
     parser.add_argument(
         "notes",
         metavar="NOTE",
@@ -369,22 +369,13 @@ def _json_fingering(
 def _json_choice(
     instrument: Instrument, onset: int, choice: Choice, settings: FingeringSettings
 ) -> dict[str, Any]:
-    cost = choice.cost
     return {
         "onset": onset,
         "onset_s": choice.note.onset_s,
         "layer": choice.layer,
         "note": note_name(choice.note.midi),
         "place": _json_place(instrument, choice.place, settings),
-        "cost": {
-            "finger": cost.finger,
-            "tune": cost.tune,
-            "move": cost.move,
-            "speed": cost.speed,
-            "reach": cost.reach,
-            "cut": cost.cut,
-            "all": cost.total,
-        },
+        "cost": {**asdict(choice.cost), "all": choice.cost.total},
         "move_mm": choice.move_mm,
         "span_mm": choice.span_mm,
         "second": None if choice.second is None else _json_place(instrument, choice.second, settings),

@@ -39,7 +39,6 @@ CHOOSING = ("part", "bars", "split", "every", "instrument", "harmonics", "melody
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
-    """Declare the options of `coach import`."""
     parser.add_argument("file", metavar="FILE", help="a .musicxml, .xml, .mxl or .mid file")
     parser.add_argument("--part", metavar="PART", help="part or track: its number from 1, or its name")
     parser.add_argument(

@@ -29,7 +29,6 @@ TEST_BEATS = 8
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
-    """Declare the options of `coach midi`."""
     parser.add_argument(
         "what",
         nargs="?",

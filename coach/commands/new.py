@@ -55,7 +55,6 @@ QUESTIONS = {
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
-    """Declare the options of `coach new`."""
     parser.add_argument("--title", metavar="TEXT", help=f"title (default: {DEFAULTS['title']})")
     parser.add_argument(
         "--instrument",

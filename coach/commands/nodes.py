@@ -27,7 +27,6 @@ WEAK_DB = -20.0
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
-    """Declare the options of `coach nodes`."""
     add_instrument(parser)
     parser.add_argument(
         "--upto", metavar="PARTIAL", default=str(DEFAULT_PARTIAL), help="highest partial (default: 9)"

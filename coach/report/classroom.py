@@ -99,6 +99,11 @@ class Classroom:
         return [one for one in self.students if any(need.kind not in APART for need in one.first_page)]
 
     @property
+    def all_well(self) -> bool:
+        """Whether nobody needs help, is silent or will miss a date."""
+        return not (self.with_need or self.silent or self.late)
+
+    @property
     def silent(self) -> list[Student]:
         return [one for one in self.students if any(need.kind == "silent" for _, need in one.needs)]
 

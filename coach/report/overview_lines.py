@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 
 from coach.ground.plain import counted, listed
 from coach.report.advice import Need
@@ -14,6 +14,7 @@ from coach.report.work import Work
 from coach.words.amounts import duration, long_day, short_day, unbroken
 
 WIDTH = 80
+HELP_FIRST = "Help first"
 MOST_NOTES = 12
 WORDS_DAYS = 7
 
@@ -30,19 +31,23 @@ def first_page(classroom: Classroom) -> Iterator[str]:
     silent = len(classroom.silent)
     day = long_day(classroom.today, classroom.today)
     yield f"{day}: {counted(len(classroom.students), 'student')}, {silent} silent"
-    yield from _titled("Help first", (help_line(student) for student in classroom.with_need))
-    yield from _titled(
-        "Silent: no reply lately (they may still be practising)",
-        (silent_line(one) for one in classroom.silent),
-    )
-    yield from _titled("Will probably miss their date", (late_line(one) for one in classroom.late))
-    yield from _titled("Teach to all", map(shared_line, classroom.shared))
-    yield from _titled("Their notes", recent_words(classroom))
-    if not (classroom.with_need or classroom.silent or classroom.late):
+    helped = (f"{one.name}: {help_text(one)} ({one.needs[0][0].news})" for one in classroom.with_need)
+    yield from _titled(HELP_FIRST, helped)
+    for title, lines in after_help(classroom):
+        yield from _titled(title, lines)
+    if classroom.all_well:
         yield "Nobody needs help first."
 
 
-def _titled(title: str, lines: Iterator[str]) -> Iterator[str]:
+def after_help(classroom: Classroom) -> Iterator[tuple[str, Iterable[str]]]:
+    """What stands on the first page below those who need help: titles and lines."""
+    yield "Silent: no reply lately (they may still be practising)", map(silent_line, classroom.silent)
+    yield "Will probably miss their date", map(late_line, classroom.late)
+    yield "Teach to all", map(shared_line, classroom.shared)
+    yield "Their notes", recent_words(classroom)
+
+
+def _titled(title: str, lines: Iterable[str]) -> Iterator[str]:
     rows = list(lines)
     if rows:
         yield ""
@@ -67,10 +72,9 @@ def recent_words(classroom: Classroom) -> Iterator[str]:
                 yield f'{student.name}, {short_day(note.day, classroom.today)}: "{note.text}"'
 
 
-def help_line(student: Student) -> str:
-    """`Ana: 3.2 on D2 alone: fails in 12 of 40 of late (news of 24 Nov, 2 days old)`."""
-    told = "; also ".join(need.in_short for need in student.first_page if need.kind not in APART)
-    return f"{student.name}: {told} ({student.needs[0][0].news})"
+def help_text(student: Student) -> str:
+    """`3.2 on D2 alone: fails in 12 of 40 of late; also ...`."""
+    return "; also ".join(need.in_short for need in student.first_page if need.kind not in APART)
 
 
 def silent_line(student: Student) -> str:
@@ -104,7 +108,14 @@ def by_need(classroom: Classroom) -> Iterator[str]:
         yield from row_lines(row.student, row.work, row.need)
     if classroom.folded:
         yield ""
-        yield f"not shown: {counted(classroom.folded, 'older reply', 'older replies')}"
+        yield folded_text(classroom)
+
+
+def folded_text(classroom: Classroom) -> str:
+    """`not shown: 2 older replies`; empty where all are shown."""
+    if not classroom.folded:
+        return ""
+    return f"not shown: {counted(classroom.folded, 'older reply', 'older replies')}"
 
 
 def row_lines(student: Student, work: Work, need: Need) -> Iterator[str]:

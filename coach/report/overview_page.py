@@ -12,17 +12,18 @@ from datetime import date, timedelta
 from coach.ground.plain import counted
 from coach.learning.readings import CleanTempo, Place
 from coach.pages.document import document, escaped, paragraph, section, table
-from coach.report.classroom import APART, Classroom, Student
+from coach.report.classroom import Classroom, Student
 from coach.report.figures import PlaceFigures
 from coach.report.neck import necks
 from coach.report.overview import Row, due_text, rows_of
 from coach.report.overview_lines import (
+    HELP_FIRST,
+    MOST_NOTES,
+    after_help,
     assigned_text,
-    late_line,
-    recent_words,
+    folded_text,
+    help_text,
     said,
-    shared_line,
-    silent_line,
 )
 from coach.report.page import neck_drawing
 from coach.report.reply import DrillReply, PlaceReply
@@ -31,7 +32,7 @@ from coach.report.svg import minutes_svg, tempo_svg
 from coach.report.work import Work
 from coach.strings.instrument import Instrument
 from coach.words.amounts import duration, full_day, percent, short_day, tempo_range, unbroken
-from coach.words.names import place_name
+from coach.words.names import capital, place_name
 
 _LEGEND = (
     "Minutes per day. Line: the fastest clean phrase of each day; dashes: the goal; triangle: the rung of the "
@@ -64,18 +65,12 @@ def class_page(classroom: Classroom) -> str:
         paragraph(full_day(classroom.today), "quiet"),
         *_first_page(classroom, keys),
         f'<div class="rows">{_filter(choices)}{_rows(rows, keys, drills, kinds)}</div>',
-        paragraph(_folded(classroom), "quiet"),
+        paragraph(f"{capital(folded_text(classroom))}." if classroom.folded else "", "quiet"),
         *(f'<p class="remark">{escaped(str(problem))}</p>' for problem in classroom.problems),
         *(_student(student, classroom, keys[student.name]) for student in classroom.students),
     ]
     hiding = "".join(_hiding(key) for _, options in choices for key, _ in options)
     return unbroken(document("The class", parts, "wide", _STYLE + hiding))
-
-
-def _folded(classroom: Classroom) -> str:
-    if not classroom.folded:
-        return ""
-    return f"Not shown: {counted(classroom.folded, 'older reply', 'older replies')}."
 
 
 def _hiding(key: str) -> str:
@@ -94,35 +89,21 @@ def _filter(choices: Iterable[tuple[str, Sequence[tuple[str, str]]]]) -> str:
 def _first_page(classroom: Classroom, keys: dict[str, str]) -> Iterator[str]:
     silent = len(classroom.silent)
     yield paragraph(f"{counted(len(classroom.students), 'student')}, {silent} silent.")
-    help_rows = [
-        f"<li>{_linked(one, keys)}: {escaped(_help(one))} "
-        f'<span class="quiet">({escaped(one.needs[0][0].news)})</span></li>'
+    helped = (
+        f'<a href="#{keys[one.name]}">{escaped(one.name)}</a>: {escaped(help_text(one))} '
+        f'<span class="quiet">({escaped(one.needs[0][0].news)})</span>'
         for one in classroom.with_need
-    ]
-    yield section("Help first", _list(help_rows))
-    silent_rows = [f"<li>{escaped(silent_line(one))}</li>" for one in classroom.silent]
-    yield section("Silent: no reply lately (they may still be practising)", _list(silent_rows))
-    late_rows = [f"<li>{escaped(late_line(one))}</li>" for one in classroom.late]
-    yield section("Will probably miss their date", _list(late_rows))
-    yield section(
-        "Teach to all", _list([f"<li>{escaped(shared_line(one))}</li>" for one in classroom.shared])
     )
-    words = [f"<li>{escaped(line)}</li>" for line in recent_words(classroom)]
-    yield section("Their notes", _list(words))
-    if not (help_rows or silent_rows or late_rows):
+    yield section(HELP_FIRST, _list(helped))
+    for title, lines in after_help(classroom):
+        yield section(title, _list(map(escaped, lines)))
+    if classroom.all_well:
         yield paragraph("Nobody needs help first." if classroom.students else "No students yet.")
 
 
-def _list(items: Sequence[str]) -> str:
-    return f"<ul>{''.join(items)}</ul>" if items else ""
-
-
-def _linked(student: Student, keys: dict[str, str]) -> str:
-    return f'<a href="#{keys[student.name]}">{escaped(student.name)}</a>'
-
-
-def _help(student: Student) -> str:
-    return "; also ".join(need.in_short for need in student.first_page if need.kind not in APART)
+def _list(items: Iterable[str]) -> str:
+    inside = "".join(f"<li>{item}</li>" for item in items)
+    return f"<ul>{inside}</ul>" if inside else ""
 
 
 def _rows(rows: Sequence[Row], keys: dict[str, str], drills: Sequence[str], kinds: Sequence[str]) -> str:
@@ -158,19 +139,18 @@ def _news(work: Work) -> str:
 def _student(student: Student, classroom: Classroom, key: str) -> str:
     """A page for one student."""
     today = classroom.today
-    needs = [
-        f"<li>{escaped(need.what)}: {escaped(need.why)} "
-        f'<span class="quiet">({escaped(work.title)}, {escaped(work.news)})</span></li>'
+    needs = (
+        f"{escaped(need.what)}: {escaped(need.why)} "
+        f'<span class="quiet">({escaped(work.title)}, {escaped(work.news)})</span>'
         for work, need in student.needs
-    ]
-    asked = [f"<li>{escaped(assigned_text(one, classroom))}</li>" for one in student.handed[:12]]
-    words = [f"<li>{escaped(line)}</li>" for line in said(student, classroom)]
+    )
+    asked = (escaped(assigned_text(one, classroom)) for one in student.handed[:MOST_NOTES])
     inside = [
         *(f'<p class="remark">{escaped(remark)}</p>' for remark in student.remarks),
         _list(needs),
         *(part for work in student.work for part in _work(work, today)),
         _titled("Assigned", _list(asked)),
-        _titled("Notes", _list(words)),
+        _titled("Notes", _list(map(escaped, said(student, classroom)))),
     ]
     heading = f"<h2>{escaped(student.name)}</h2>"
     return f'<section class="student filtered {key}" id="{key}">{heading}{"".join(inside)}</section>'

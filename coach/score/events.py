@@ -7,6 +7,7 @@ from fractions import Fraction
 from functools import lru_cache
 
 from coach.ground.fields import shorten
+from coach.ground.frozen import frozen
 from coach.ground.source import Mapping, Node, Report, Scalar, Sequence, Spot, nearest
 from coach.music.drill import TOGETHER, Bar, Note
 from coach.music.rhythm import count_text
@@ -49,6 +50,20 @@ class EventDraft:
     hold_spot: Spot
 
 
+@frozen
+class Part:
+    """A part of a layer's text: the places in it are counted from `base` in the text that `locate` knows."""
+
+    layer: str
+    where: str
+    locate: Locator
+    base: int = 0
+
+    def spot(self, offset: int) -> Spot:
+        """Line and column of a place in it."""
+        return self.locate.spot(self.base + offset)
+
+
 @dataclass
 class BarDraft:
     """A bar before its events are read."""
@@ -73,7 +88,7 @@ class EventReader:
     """The layers that share a bar with each layer."""
     harmonics: dict[str, int] = field(default_factory=dict)
     """How many harmonics each layer has."""
-    others: dict[str, list[tuple[WrittenNote, Locator, int, str]]] = field(default_factory=dict)
+    others: dict[str, list[tuple[WrittenNote, Part]]] = field(default_factory=dict)
     """The notes of each layer that are none, with their places."""
 
     def layer_events(self, bar: Mapping, where: str, draft: BarDraft) -> list[EventDraft]:
@@ -135,7 +150,7 @@ class EventReader:
 
     def text_events(self, node: Scalar, key: Scalar, where: str, draft: BarDraft) -> list[EventDraft]:
         text = node.text
-        locate = Locator(self.reading.text, node)
+        whole = Part(key.text, where, Locator(self.reading.text, node))
         if not text.strip():
             self.report.error(key, f"`{key.text}` has no events", "leave the layer out of this bar", where)
             return []
@@ -149,24 +164,23 @@ class EventReader:
             return []
         events, faults = read_events(text)
         for fault in faults:
-            self.fault(fault, locate, where)
+            self.fault(fault, whole)
         bar, drafts = draft.bar, []
         for base, event in events:
-            notes = self.event_notes(event, key.text, locate, base, where)
-            spot = locate.spot(base + event.offset)
+            part = Part(whole.layer, where, whole.locate, base)
+            notes = self.event_notes(event, part)
+            spot = part.spot(event.offset)
             if not self.beat_fits(event.beat, bar, spot, where) or len(notes) < len(event.notes):
                 continue
             onset = draft.start + bar.into(event.beat)
             hold = event.hold * bar.meter.beat_whole if event.hold is not None else None
-            hold_spot = locate.spot(base + event.hold_offset) if hold is not None else spot
+            hold_spot = part.spot(event.hold_offset) if hold is not None else spot
             drafts.append(
                 EventDraft(draft.number, key.text, event.beat, onset, tuple(notes), hold, spot, hold_spot)
             )
         return drafts
 
-    def event_notes(
-        self, event: WrittenEvent, layer: str, locate: Locator, base: int, where: str
-    ) -> list[Note]:
+    def event_notes(self, event: WrittenEvent, part: Part) -> list[Note]:
         """The notes of an event that can be read, without an instrument none."""
         notes: list[Note] = []
         if self.resolver is None:
@@ -175,16 +189,15 @@ class EventReader:
             try:
                 note = self.resolver.note(written)
             except NotationError as fault:
-                fault.offset += base
-                self.fault(fault, locate, where)
+                self.fault(fault, part)
                 continue
-            self.note_kind(written, note, layer, locate, base, where)
+            self.note_kind(written, note, part)
             if any(note.string == other.string for other in notes):
                 self.report.error(
-                    locate.spot(base + written.offset),
+                    part.spot(written.offset),
                     f"string {written.string} is played twice at once",
                     "one note at a time per string; another string?",
-                    where,
+                    part.where,
                 )
             notes.append(replace(note, ending=event.ending) if event.ending else note)
         return notes
@@ -255,9 +268,9 @@ class EventReader:
                         f"{where}.{event.layer}",
                     )
 
-    def fault(self, fault: NotationError, locate: Locator, where: str) -> None:
-        self.report.error(locate.spot(fault.offset), fault.message, fault.guess, where)
-        start = locate.offset(fault.offset)
+    def fault(self, fault: NotationError, part: Part) -> None:
+        self.report.error(part.spot(fault.offset), fault.message, fault.guess, part.where)
+        start = part.locate.offset(part.base + fault.offset)
         if fault.repair is None or start is None:
             return
         wrong, right = fault.repair
@@ -267,17 +280,15 @@ class EventReader:
         if text.startswith(wrong, start):
             self.report.repair(start, start + len(wrong), right)
 
-    def note_kind(
-        self, written: WrittenNote, note: Note, layer: str, locate: Locator, base: int, where: str
-    ) -> None:
+    def note_kind(self, written: WrittenNote, note: Note, part: Part) -> None:
         """Count a note for `check_layers`; warn where a whole fret stands for a node well beside that fret.
 
         Up to partial 5 everyone writes whole frets: <4> for 3.9, <9> for 8.8.
         """
         if note.node is None:
-            self.others.setdefault(layer, []).append((written, locate, base, where))
+            self.others.setdefault(part.layer, []).append((written, part))
             return
-        self.harmonics[layer] = self.harmonics.get(layer, 0) + 1
+        self.harmonics[part.layer] = self.harmonics.get(part.layer, 0) + 1
         touch = written.touch or ""
         if (
             touch.isdecimal()
@@ -287,10 +298,10 @@ class EventReader:
         ):
             label = touch_label(note.node, note.stop)
             self.report.warn(
-                locate.spot(base + written.place_offset),
+                part.spot(written.place_offset),
                 f"`<{touch}>` is read as the node at {label} (partial {note.node.partial})",
                 f"write {written.string}:{written.fret or ''}<{label}>",
-                where,
+                part.where,
             )
 
     def check_layers(self) -> None:
@@ -302,12 +313,12 @@ class EventReader:
             named = layer.lower().startswith("harmonic")
             if len(stopped) < len(notes) or (not named and harmonics < MANY_TO_ONE * len(stopped)):
                 continue
-            for written, locate, base, where in stopped:
+            for written, part in stopped:
                 self.report.warn(
-                    locate.spot(base + written.offset),
+                    part.spot(written.offset),
                     f"{written.string}:{written.fret} is a stopped note among harmonics",
                     f"{written.string}:<{written.fret}> would be the harmonic",
-                    where,
+                    part.where,
                 )
 
     def _check_names(self) -> None:

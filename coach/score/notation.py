@@ -78,6 +78,7 @@ _TAIL = re.compile(
     r"(?P<body>.*?)(?:\s+for\s+(?P<hold>\S+))?(?:\s+in\s+(?P<span>\S+))?(?:\s+(?P<ending>damp|ring))?\s*$",
     re.DOTALL,
 )
+_A_NOTE = "a note is string:fret, as in E:3, or string:<node>, as in D:<7>"
 _COMMA_INSIDE = re.compile(r"<\d+,\d+>")
 _HEAD = re.compile(r"\s*(\S+)(?:\s+|$)")
 
@@ -320,51 +321,36 @@ def _fingers(words: str, offset: int) -> tuple[str, str, bool]:
 
 def _note_slip(offset: int, text: str) -> NotationError:
     word = text.split(maxsplit=1)[0] if text.split() else ""
-    written = word or "nothing"
-    wanted = "a note is string:fret, as in E:3, or string:<node>, as in D:<7>"
+
+    def slip(what: str, guess: str = "", repair: tuple[str, str] | None = None) -> NotationError:
+        return NotationError(offset, f"{what}; {_A_NOTE}", guess, repair)
+
+    def no_angles(match: re.Match[str], sure: bool = True) -> NotationError:
+        meant = f"{match[1]}:<{match[2]}>"
+        repair = (match[0], meant) if sure else None
+        return slip(f"'{match[0]}': a harmonic is written in < >", f"did you mean {meant}?", repair)
+
     if not word:
-        return NotationError(offset, f"a note is missing here; {wanted}")
+        return slip("a note is missing here")
     if match := re.match(r"([^\s:<>]+):\s+(\S+)", text):
-        return NotationError(
-            offset,
-            f"'{match[1]}: {match[2]}' has a space after the colon; {wanted}",
-            f"{match[1]}:{match[2]}",
-            (match[0], f"{match[1]}:{match[2]}"),
-        )
+        meant = f"{match[1]}:{match[2]}"
+        return slip(f"'{match[1]}: {match[2]}' has a space after the colon", meant, (match[0], meant))
     if match := re.fullmatch(r"([A-Ga-g][#b]?)(\d+(?:\.\d+)?)" + HARMONIC_SIGN, word):
-        return NotationError(
-            offset,
-            f"'{word}': a harmonic is written in < >; {wanted}",
-            f"did you mean {match[1]}:<{match[2]}>?",
-        )
+        return no_angles(match, sure=False)
     if match := re.fullmatch(r"([A-Ga-g][#b]?)(\d+|<[\d./]+>)(\S*)", word):
         harmonic = "" if match[2].startswith("<") else f", or {match[1]}:<{match[2]}> for a harmonic"
-        return NotationError(
-            offset, f"'{word}' has no colon; {wanted}", f"did you mean {match[1]}:{match[2]}{harmonic}?"
-        )
+        return slip(f"'{word}' has no colon", f"did you mean {match[1]}:{match[2]}{harmonic}?")
     if match := re.match(r"([A-Ga-g][#b]?)\s+(<[\d./]+>|\d+)", text):
-        return NotationError(
-            offset, f"'{match[0]}' has no colon; {wanted}", f"did you mean {match[1]}:{match[2]}?"
-        )
+        return slip(f"'{match[0]}' has no colon", f"did you mean {match[1]}:{match[2]}?")
     if match := re.match(r"([A-Ga-g][#b]?):?" + ODD_BRACKETS, word):
-        return NotationError(
-            offset,
-            f"'{match[0]}': a harmonic is written in < >; {wanted}",
-            f"did you mean {match[1]}:<{match[2]}>?",
-            (match[0], f"{match[1]}:<{match[2]}>"),
-        )
+        return no_angles(match)
     if re.fullmatch(r"<[\d./]+>\S*", word):
-        return NotationError(offset, f"'{word}' has no string; {wanted}", f"as in D:{word}")
+        return slip(f"'{word}' has no string", f"as in D:{word}")
     if match := re.match(r"([^\s:<>]+):\(([\d./]+)\)", word):
-        return NotationError(
-            offset,
-            f"'{match[0]}': a harmonic is written in < >; {wanted}",
-            f"did you mean {match[1]}:<{match[2]}>?",
-            (match[0], f"{match[1]}:<{match[2]}>"),
-        )
+        return no_angles(match)
     if "<" in word and ">" not in word:
-        return NotationError(offset, f"'{word}': the < is never closed; {wanted}")
-    return NotationError(offset, f"'{written}' is not a note; {wanted}")
+        return slip(f"'{word}': the < is never closed")
+    return slip(f"'{word}' is not a note")
 
 
 def _after_note(offset: int, rest: str) -> NotationError:
