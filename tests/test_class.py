@@ -183,6 +183,18 @@ def test_every_row_says_how_old_its_news_is() -> None:
     assert "news of 7 Dec, 3 days old" in told(classroom)
 
 
+def test_a_row_says_nothing_twice_and_counts_the_days_since_the_hand_out() -> None:
+    classroom = make_class([file_of("Mia")], handed_to("Mia", "Bo", day=TODAY), TODAY)
+    page = told(classroom)
+    assert page.endswith("next: nothing new: going well")
+    assert page.count("60 of 80 bpm") == 1
+    assert page.count("Bo: D, due 24 Dec") == page.count("next: wait for a reply\n") == 1
+    before = file_of("Mia", drill_of(days=practised(4, 5)), day=TODAY - timedelta(days=2))
+    early = make_class([before], handed_to("Mia", day=TODAY), TODAY)
+    lines = list(student_lines(early.students[0], early))
+    assert "  not practised on the day of the reply, 30 min in all" in lines
+
+
 def test_a_layer_that_is_played_together_asks_for_no_practice_alone() -> None:
     alone = replace(PHRASE, layer="harmonics", top=False, rung_bpm=27)
     classroom = make_class([file_of("Mia", drill_of(phrases=(PHRASE, alone)))], [], TODAY)

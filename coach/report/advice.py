@@ -133,13 +133,13 @@ def _little_practice(work: Work) -> Iterator[Need]:
     if work.drill is None or of < DAYS_SEEN:
         return
     if not work.drill.total.reps:
-        yield Need("practice", "talk before assigning more", f"not practised in {counted(of, 'day')}")
+        yield Need("practice", "talk before assigning more", work.practised_text)
         return
     away = _away(work)
     if 7 * days >= DAYS_A_WEEK * of and not away:
         return
     what = "finish this one: it is close" if _close(work) else "shorter sessions on more days"
-    seen = f"practised on {days} of {counted(of, 'day')} before the reply"
+    seen = f"{work.practised_text} before the reply"
     yield Need("practice", what, f"{seen}; {away}" if away else seen)
 
 

@@ -128,8 +128,14 @@ def row_lines(student: Student, work: Work, need: Need) -> Iterator[str]:
     facts.append(work.news)
     told = f"{student.name}: {', '.join(one for one in facts if one)}"
     yield from _wrapped(told, WIDTH, initial_indent="  ", subsequent_indent="      ")
-    for text in (f"next: {need.what}; {need.why}", *work.remarks):
+    for text in (f"next: {_next(work, need)}", *work.remarks):
         yield from _wrapped(text, WIDTH, initial_indent="    ", subsequent_indent="      ")
+
+
+def _next(work: Work, need: Need) -> str:
+    """What is next and why, where it does not stand beside it anyway."""
+    beside = need.kind == "well" or need.why == work.news
+    return need.what if beside else f"{need.what}; {need.why}"
 
 
 def student_lines(student: Student, classroom: Classroom) -> Iterator[str]:
@@ -137,7 +143,7 @@ def student_lines(student: Student, classroom: Classroom) -> Iterator[str]:
     yield f"{student.name}, {long_day(classroom.today, classroom.today)}"
     for remark in student.remarks:
         yield from _wrapped(remark, WIDTH, initial_indent="  ", subsequent_indent="    ")
-    needed = (f"{work.title}: {need.what}; {need.why}" for work, need in student.needs)
+    needed = (f"{work.title}: {_next(work, need)}" for work, need in student.needs)
     yield from _titled("Next", needed)
     for work in student.work:
         yield from _titled(work.title, _work_lines(work))
@@ -150,9 +156,8 @@ def _work_lines(work: Work) -> Iterator[str]:
     yield from work.remarks
     if work.drill is None:
         return
-    practised, of = work.practised_of
     yield f"{work.rung}; landed {work.landed} and kept {work.kept} of {len(work.phrases)} phrases"
-    yield f"practised on {practised} of {counted(of, 'day')}, {duration(work.minutes)} in all"
+    yield f"{work.practised_text}, {duration(work.minutes)} in all"
     for phrase in work.phrases:
         rung = f"{phrase.rung_bpm} of {phrase.goal_bpm}" if phrase.rung_bpm else "not begun together"
         landed = f", landed {short_day(phrase.landed, work.today)}" if phrase.landed else ""

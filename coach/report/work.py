@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 from functools import cached_property
 
+from coach.ground.plain import counted
 from coach.report.handed import Handed
 from coach.report.reply import RECENT_DAYS, DayReply, DrillReply, PhraseReply
 from coach.words.amounts import short_day, tempo
@@ -155,6 +156,14 @@ class Work:
         first = self.handed_on or self.drill.total.first or self.reply_day
         window = max(1, min(RECENT_DAYS, (self.reply_day - first).days + 1))
         return len(self._days_within(window)), window
+
+    @property
+    def practised_text(self) -> str:
+        """`practised on 5 of 15 days`, `not practised in 15 days`, of those from the hand-out to the reply."""
+        days, of = self.practised_of
+        if days:
+            return f"practised on {days} of {counted(of, 'day')}"
+        return f"not practised in {counted(of, 'day')}" if of > 1 else "not practised on the day of the reply"
 
     def _days_within(self, days: int) -> list[DayReply]:
         if self.drill is None or self.reply_day is None:
