@@ -44,8 +44,8 @@ def html_page(sheet: Sheet, paper: str = DEFAULT_PAPER, note_rows: int = EMPTY_R
     parts = [
         f"<h1>{escaped(sheet.title)}</h1>",
         *map(paragraph, sheet.facts),
-        *map(_line, sheet.lines),
         _legend(sheet),
+        *map(_line, sheet.lines),
         *_nodes(sheet),
         *_rest(note_rows),
     ]

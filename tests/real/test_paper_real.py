@@ -127,6 +127,7 @@ def test_a_drill_is_one_page_on_which_no_word_overlaps_or_leaves(
         text = " ".join(word.text for word in words)
         for wanted in (drill.title, "for Zoë Ångström", "due 24 Dec 2026", "page "):
             assert wanted in text
+    assert "natural harmonic, touched at" in " ".join(word.text for word in pages[0]), "the signs come first"
 
 
 # The fullest pages, one with a low string more, one with fingers; `letter` is the shorter paper.
