@@ -369,6 +369,17 @@ def test_a_long_list_is_cut_to_two_names(names: list[str], text: str) -> None:
     assert listed(names) == text
 
 
+def test_what_the_numbers_of_a_node_mean_stands_beside_them(report: Report) -> None:
+    lines = report_lines(report, [sample_drill()])
+    head = next(at for at, line in enumerate(lines) if line.startswith("Weakest nodes"))
+    assert lines[head] == "Weakest nodes (clean: the chance of it at the goal, cold)"
+    ends = [
+        re.search(pattern, line) for pattern, line in ((" clean ", lines[head + 1]), (" % ", lines[head + 2]))
+    ]
+    assert len({end.end() for end in ends if end}) == 1
+    assert any("cold, at goal: " in line and "9 of 10 ring" in line for line in lines)
+
+
 def test_a_long_move_is_said_shorter_before_it_is_cut() -> None:
     name = "3.9 on G2 with 5 on D2 to 7 on G2 with 7 on D2"
     assert fitted(name, 40) == "3.9 G2 with 5 D2 to 7 G2 with 7 D2"

@@ -227,7 +227,7 @@ def _necks(report: Report, drills: Sequence[Drill], width: int, colour: bool) ->
         for row in fretboard_cells(neck.board, neck.marks, width - 2):
             yield "  " + "".join(_inked(letter, kind, colour) for letter, kind in row).rstrip()
         legend = (f"{_inked(grade.sign, grade.word, colour)} {grade.word}" for grade in (*GRADES, UNKNOWN))
-        yield "  " + "  ".join(legend)
+        yield "  cold, at goal: " + "  ".join(legend)
 
 
 def _inked(letter: str, kind: str, colour: bool) -> str:
@@ -239,7 +239,8 @@ def _inked(letter: str, kind: str, colour: bool) -> str:
 def _places(title: str, places: Sequence[PlaceFigures], most: int) -> Iterator[str]:
     known = [one for one in places if one.weak]
     if known:
-        yield f"{title}: chance of clean at the goal, cold; latest results; marks"
+        yield f"{title} (clean: the chance of it at the goal, cold)"
+        yield f"  {'':<33} clean  {'lately':<13}  marked"
     for one in known[:most]:
         marked = f"  {text}" if (text := results_text(one.marked)) else ""
         yield f"  {fitted(one.name, 33):<33} {percent(one.place.chance):>5}  {late_text(one):<13}{marked}"
