@@ -321,6 +321,21 @@ async def test_the_tour_is_shown_once(tmp_path):
         assert isinstance(app.screen, StartScreen)
 
 
+@pytest.mark.parametrize(("keys", "way_out"), [("", "q leave"), ("d", "esc back"), ("t", "esc back")])
+async def test_the_way_out_has_room_before_what_is_done_less(tmp_path, keys, way_out):
+    async with running(tmp_path) as (app, pilot, _):
+        await pilot.press(*keys)
+        await pilot.pause()
+        assert screen_text(app).splitlines()[-1].endswith(f" {way_out}  ? help")
+
+
+async def test_a_plan_line_leaves_the_grade_out_before_it_is_cut(tmp_path):
+    async with running(tmp_path) as (app, _, _):
+        shown = screen_text(app)
+        assert "Try It, together (Latch of the Gate, grade 1) at 46" in shown
+        assert "Latch of the Gate from start to end, together at 46" in shown
+
+
 async def test_help_and_palette_list_the_registry(tmp_path):
     async with running(tmp_path, size=(100, 50)) as (app, pilot, _player):
         await pilot.press("question_mark")

@@ -1,4 +1,4 @@
-"""The key line: what can be done now, the one key that matters first, the way to all others always last.
+"""The key line: what can be done now, the one key that matters first, the way out and to all others always last.
 
 A hint is (key as shown, what it does, action id); an empty id stands for keys that are no single action.
 """
@@ -12,18 +12,24 @@ from coach.tui.canvas import Canvas, Rows, text_width
 Hint = tuple[str, str, str]
 
 
+_LAST = ("back", "quit", "stop", "help")
+"""The ways out, at the right edge: they have room before any other but the first."""
+
+
 def spread_hints(hints: Sequence[Hint], width: int) -> list[tuple[int, Hint]]:
-    """The hints that have room with their columns, as they come, and help at the right edge."""
-    last = next((hint for hint in hints if hint[2] == "help"), None)
-    end = width - (_width(last) if last else 0)
-    placed = []
-    column = 0
+    """The hints that have room with their columns, as they come, the ways out at the right edge."""
+    last, end = [hint for hint in hints if hint[2] in _LAST], width
+    placed: list[tuple[int, Hint]] = []
+    for hint in reversed(last):
+        if not placed or end - _width(hint) >= _width(hints[0]):
+            end -= _width(hint)
+            placed.insert(0, (end, hint))
+    others, column = [], 0
     for hint in hints:
-        if hint is last or column + _width(hint) > end:
-            continue
-        placed.append((column, hint))
-        column += _width(hint)
-    return [*placed, (end, last)] if last else placed
+        if hint not in last and column + _width(hint) <= end:
+            others.append((column, hint))
+            column += _width(hint)
+    return [*others, *placed]
 
 
 def draw_hints(hints: Sequence[Hint], width: int) -> Rows:

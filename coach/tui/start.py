@@ -15,7 +15,7 @@ from coach.ground.problem import CoachError
 from coach.learning.plan import Plan, PlanItem, Purpose, told_once
 from coach.music.excerpt import Excerpt, Kind, heading_of
 from coach.tui.base import CoachScreen
-from coach.tui.canvas import ascii_text, fitted, fitted_words, wrapped
+from coach.tui.canvas import ascii_text, fitted, fitted_words, text_width, wrapped
 from coach.tui.widgets import MARK_COLUMNS, HintLine, MarkedList
 from coach.words.amounts import clock_time, long_day
 from coach.words.names import excerpt_name
@@ -117,20 +117,23 @@ class StartScreen(CoachScreen):
 
     def _row(self, item: PlanItem, why: str, width: int, rows: int = 0) -> Text:
         """An item and why it is there; in so many rows at most, or whole."""
-        what = ""
+        tempo = f" at {item.tempo_bpm}" if item.tempo_bpm else ""
+        head = f"{item.purpose.value:<8}{clock_time(item.minutes):>9}  "
+        what, room = "", width - len(head) - len(tempo)
         if item.excerpt is not None:
             drill = self.coach.desk.library.drill(item.excerpt.drill)
             # The whole piece bears the drill's title already.
             title = "" if item.excerpt.kind is Kind.PIECE else plain_text(drill.title)
-            beside = ", ".join(filter(None, (title, f"grade {drill.grade}" if drill.grade else "")))
+            grade = f"grade {drill.grade}" if drill.grade else ""
             what = excerpt_name(item.excerpt, heading_of(drill, item.excerpt)[0])
-            what += f" ({beside})" if beside else ""
+            besides = [
+                f" ({', '.join(words)})" for words in ((title, grade), (title,), (grade,)) if all(words)
+            ]
+            what += next((beside for beside in besides if text_width(what + beside) <= room), "")
             what = ascii_text(what) if self.coach.plain else what
-        tempo = f" at {item.tempo_bpm}" if item.tempo_bpm else ""
-        head = f"{item.purpose.value:<8}{clock_time(item.minutes):>9}  "
         text = Text(no_wrap=True)
         text.append(head, "bold")
-        text.append(fitted(what, width - len(head) - len(tempo), self.coach.plain) + tempo)
+        text.append(fitted(what, room, self.coach.plain) + tempo)
         reason = plain_text(why)
         lines = wrapped(ascii_text(reason) if self.coach.plain else reason, width - len(head))
         if 0 < rows < len(lines):
