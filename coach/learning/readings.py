@@ -117,9 +117,10 @@ def standing(learnt: Learnt, material: Material, excerpt: Excerpt, day: date) ->
 def rung_standing(learnt: Learnt, part: Part, bpm: int, day: date) -> Rung:
     """A rung of today beside start, goal, and whether the goal was ever held, and kept."""
     record = learnt.records.get(part.key, Record())
-    week = seen(learnt, part, day.toordinal() + KEPT_DAYS).whole(math.log(part.goal_bpm))
-    landed = record.landed_at(part.goal_bpm) > 0
-    kept = record.kept_at(part.goal_bpm) > 0 or (landed and week >= KEPT_CHANCE)
+    landed, kept = record.landed_at(part.goal_bpm) > 0, record.kept_at(part.goal_bpm) > 0
+    if landed and not kept:
+        week = seen(learnt, part, day.toordinal() + KEPT_DAYS)
+        kept = week.whole(math.log(part.goal_bpm)) >= KEPT_CHANCE
     return Rung(bpm, part.start_bpm, part.goal_bpm, landed, kept)
 
 
