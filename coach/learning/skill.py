@@ -143,7 +143,11 @@ class Skill:
                     known = fresh[key] = Term(0.0, 0.0 if key[0] == "m" else SD**2)
                 return known
 
-            rows = [(term(n), term(m), term(p), term(w)) for n, m, p, w in keys]
+            # A long passage has few rows of its own.
+            distinct = {
+                (n, m, p, w): (term(n), term(m), term(p), term(w)) for n, m, p, w in dict.fromkeys(keys)
+            }
+            rows = [distinct[each] for each in keys]
             if len(self.terms) > met:
                 self._rows.clear()  # Others may hold a term of their own for a key that is kept from now on.
             known = self._rows[id(keys)] = keys, rows, keep
