@@ -75,6 +75,7 @@ def plant(path: Path, target: str) -> None:
         ("progress/cache", "folder", ["log", "forget", "Ada", "--yes"], "is a link, but the program needs"),
         ("out.csv", "comment", ["log", "export", "-o", "out.csv"], "out.csv: is a link to "),
         ("out.csv", "nothing", ["log", "export", "-o", "out.csv"], "out.csv: is a link to "),
+        ("mia.yaml", "folder", ASSIGN, "mia.yaml: is a folder; a file's name is needed"),
     ],
 )  # fmt: skip
 def test_nothing_is_written_through_a_planted_link(

@@ -182,7 +182,9 @@ def _check_goal(goal_bpm: int | None, drill: Drill) -> None:
 def _targets(output: str, students: Sequence[str]) -> list[str]:
     """A file for each student: what `-o` names, or a file of the student's name in the folder that it names."""
     folder = user_path(output)
-    if len(students) == 1 and not (output.endswith(("/", os.sep)) or os.path.isdir(folder)):
+    # What is named like a drill is a file's place, even where a link to a folder has come to stand in it.
+    names_file = folder.suffix.lower() in DRILL_SUFFIXES or not os.path.isdir(folder)
+    if len(students) == 1 and names_file and not output.endswith(("/", os.sep)):
         return [output]
     if output == "-" or os.path.isfile(folder):
         guess = "-o with a folder's name"
