@@ -181,8 +181,10 @@ def test_lists_in_lists_are_told() -> None:
         PLAYER.encode(),
         PLAYER.encode(),
     )
-    with pytest.raises(UnfitError):
-        record_of(deep + b"[" * 5000 + b"]" * 5000 + b'},"crc":"00000000"}')
+    for depth in (60, 5000):
+        with pytest.raises(UnfitError, match=r"nested lists|is not a line"):
+            record_of(deep + b"[" * depth + b"]" * depth + b'},"crc":"00000000"}')
+    assert record_of(deep + b"[" * 40 + b"]" * 40 + b'},"crc":"00000000"}')
 
 
 def test_lines_end_in_a_line_feed() -> None:

@@ -39,6 +39,7 @@ PASSAGE_ID_AT = slice(len(PASSAGE_STARTS), len(PASSAGE_STARTS) + 16)
 LINE_STARTS = tuple(b'{"%s":"' % name.encode() for name in KINDS)
 """How every line begins."""
 _NAMES = {kind: name for name, kind in KINDS.items()}
+_DEEPEST = 50
 _FLAT = (Correction, Named)
 """Kinds that know no local time: theirs is written in UTC."""
 _END = re.compile(rb',"crc":"[0-9a-f]{8}"\}')
@@ -92,13 +93,18 @@ def record_of(line: bytes) -> Record:
     plain["id"] = plain.pop(name)
     if name != "passage":
         _take_time(plain, KINDS[name] not in _FLAT)
-    try:
-        record: Record = read(plain)
-    except RecursionError:
-        raise UnfitError("contains nested lists that the program never writes") from None
+    record: Record = read(plain)
+    if isinstance(record, Entry) and not _is_shallow(record.body):
+        raise UnfitError("contains nested lists that the program never writes")
     if isinstance(record, LoggedPassage):
         _check_passage(record)
     return record
+
+
+def _is_shallow(value: object, depth: int = _DEEPEST) -> bool:
+    """Whether there are fewer lists and blocks in each other; how deep Python reads JSON differs by its version."""
+    parts = value.values() if isinstance(value, dict) else value if isinstance(value, list) else ()
+    return depth > 0 and all(_is_shallow(part, depth - 1) for part in parts)
 
 
 _READERS: dict[str, Read] = {name: reader(kind) for name, kind in KINDS.items()}
