@@ -160,15 +160,16 @@ def fretboard_cells(
     def column(mm: float) -> int:
         return gutter + board.column(mm, columns)
 
-    def numbers(string: int) -> list[list[Cell]]:
-        wires = reversed(board.frets_of(string).items())
-        return _text_rows({column(mm): str(fret) for fret, mm in wires if fret}, width, 1, "number")
+    fans = board.instrument.fans
+    wires = [board.frets_of(string) for string in (board.strings if fans else board.strings[:1])]
+
+    def numbers(row: int) -> list[list[Cell]]:
+        shown = reversed(wires[row].items())
+        return _text_rows({column(mm): str(fret) for fret, mm in shown if fret}, width, 1, "number")
 
     strings = [
-        _string(
-            name, gutter, columns, {column(mm): fret for fret, mm in board.frets_of(string).items()}, lines
-        )
-        for string, name in zip(board.strings, board.names, strict=True)
+        _string(name, gutter, columns, {column(mm): fret for fret, mm in own.items()}, lines)
+        for name, own in zip(board.names, wires if fans else wires * len(board.strings), strict=True)
     ]
     drawn = board.drawn(marks)
     for mark, row in drawn:
@@ -178,9 +179,9 @@ def fretboard_cells(
             strings[row][column(mark.mm)] = (mark.sign, mark.kind)
             if beside:
                 _put_beside(strings[row], column(mark.mm), mark, gutter, board.left_handed)
-    rows = [*numbers(board.strings[0]), *strings]
+    rows = [*numbers(0), *strings]
     if not beside:
-        rows += numbers(board.strings[-1]) if board.instrument.fans else []
+        rows += numbers(-1) if fans else []
         labels = {mark.label: column(mark.mm) for mark, _ in drawn if mark.mm is not None}
         rows += _text_rows({at: label for label, at in labels.items()}, width, LABEL_ROWS, "label")
     return rows

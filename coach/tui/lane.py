@@ -12,9 +12,11 @@ one has come, so that the bar to come is always in sight and nothing moves that 
 from __future__ import annotations
 
 import math
+from bisect import bisect_right
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import field
 from fractions import Fraction
+from itertools import count
 
 from coach.ground.frozen import frozen
 from coach.music.drill import Note
@@ -69,10 +71,7 @@ class Pages:
 
     def part_at(self, beat: float) -> int:
         """Index of the part that a beat lies in; the first before the start, the last after the end."""
-        for index, part in enumerate(self.parts):
-            if beat < part.stop:
-                return index
-        return len(self.parts) - 1
+        return max(bisect_right(self.parts, beat, key=lambda part: float(part.start)) - 1, 0)
 
 
 @frozen
@@ -186,7 +185,8 @@ def _fits(passage: Passage, pages: Pages) -> bool:
 
 
 def _events_in(passage: Passage, part: Part) -> Iterator[PlacedEvent]:
-    return (event for event in passage.events if part.start <= event.onset < part.stop)
+    start, stop = part.start, part.stop
+    return (event for event in passage.events if start <= event.onset < stop)
 
 
 def _column(pages: Pages, part: Part, beat: Fraction) -> int:
@@ -217,6 +217,7 @@ class _Slot:
     ) -> None:
         self.canvas, self.passage, self.pages, self.look = canvas, passage, pages, look
         self.part = pages.parts[index]
+        self.stop = self.part.stop
         self.bar = passage.bars[self.part.bar]
         self.left, self.plain = left + _EDGE, plain
         self.rows = [pages.row_of(string) for string in pages.strings]
@@ -227,8 +228,8 @@ class _Slot:
         self._header(upcoming)
         self._grid()
         for event in self.passage.events:
-            if event.onset < self.part.stop and event.onset + event.hold > self.part.start:
-                self._event(event)
+            if event.onset < self.stop and (end := event.onset + event.hold) > self.part.start:
+                self._event(event, end)
         self._labels()
         self._walker()
 
@@ -249,38 +250,39 @@ class _Slot:
             self.canvas.put(row, self.left - 1, edge, "rule")
         dot = "." if self.plain else "·"
         halves = self.pages.beat_columns * self.bar.beat_length >= 6
-        beat = Fraction(math.ceil(self.bar.first_beat * 2), 2)
-        while True:
-            onset = self.bar.start + (beat - self.bar.first_beat) * self.bar.beat_length
-            if onset >= self.part.stop:
+        first, step = self.bar.start - self.bar.first_beat * self.bar.beat_length, self.bar.beat_length / 2
+        for half in count(math.ceil(self.bar.first_beat * 2)):
+            onset = first + half * step
+            if onset >= self.stop:
                 return
-            if onset >= self.part.start and (halves or beat.denominator == 1):
-                whole = beat.denominator == 1
+            whole = half % 2 == 0
+            if onset >= self.part.start and (halves or whole):
                 column = self._at(onset)
                 for row in self.rows if whole else ():
                     self.canvas.put(row, column, dot, "rule")
                 self.canvas.put(
-                    self.count_row, column, str(int(beat) + 1) if whole else "&", "text" if whole else "rule"
+                    self.count_row, column, str(half // 2 + 1) if whole else "&", "text" if whole else "rule"
                 )
-            beat += Fraction(1, 2)
 
-    def _event(self, event: PlacedEvent) -> None:
+    def _event(self, event: PlacedEvent, end: Fraction) -> None:
+        """An event that sounds in this part, and ends at a beat of the passage."""
         sounding = event.label in self.look.now
         mark = self.look.marks.get(event.label)
+        begins = event.onset >= self.part.start
+        first = self._at(event.onset if begins else self.part.start)
+        last = min(self._at(end), self.left + self.columns)
         for placed in event.notes:
             note = placed.note
             if note.string not in self.pages.strings:
                 continue
             row = self.pages.row_of(note.string)
-            first = self._at(max(event.onset, self.part.start))
-            last = min(self._at(event.onset + event.hold), self.left + self.columns)
             kind: Role = "ring" if note.is_harmonic else "bass"
             line = ("-" if self.plain else "╌") if note.is_harmonic else ("=" if self.plain else "━")
             self.canvas.put(row, first, line * max(last - first - 1, 0), kind)
-            if note.ending and event.onset + event.hold <= self.part.stop:
+            if note.ending and end <= self.stop:
                 sign = {"damp": "#" if self.plain else "■", "ring": "~" if self.plain else "→"}[note.ending]
                 self.canvas.put(row, max(last - 1, first), sign, kind)
-            if event.onset >= self.part.start:
+            if begins:
                 role: Role = mark[1] if mark else "now" if sounding else kind
                 self.canvas.put(row, first, _note_text(note), role)
 
@@ -299,7 +301,8 @@ class _Slot:
 
     def _walker(self) -> None:
         beat = self.look.beat
-        if beat is None or not self.part.start <= beat < self.part.stop:
+        start = float(self.part.start)
+        if beat is None or not start <= beat < float(self.stop):
             return
-        column = self.left + int((beat - float(self.part.start)) * float(self.pages.beat_columns))
+        column = self.left + int((beat - start) * float(self.pages.beat_columns))
         self.canvas.put(self.count_row, column, "^" if self.plain else "▲", "beat")

@@ -18,7 +18,7 @@ from textual.widget import Widget
 
 from coach.tui.canvas import Role, Rows, text_width
 from coach.tui.layout import Box, Pane
-from coach.tui.theme import styles_for
+from coach.tui.theme import PLAIN_THEME, styles_for
 
 _NO_ROWS: Rows = ()
 
@@ -119,7 +119,8 @@ class Stage(Widget, can_focus=False):
         if column < width:
             segments.append(Segment(" " * (width - column), blank))
         strip = Strip(segments, max(column, width)).crop(0, width)
-        for line_filter in self.get_line_filters():
+        # Ours are colours as they are to be, but for those of a terminal that has few.
+        for line_filter in self.get_line_filters() if self._look[0] == PLAIN_THEME else ():
             strip = strip.apply_filter(line_filter, self._background)
         return strip
 
