@@ -37,6 +37,8 @@ class HeldMicrophone:
     sound: np.ndarray = field(default_factory=lambda: np.zeros(0, dtype=np.float32))
     status: CaptureStatus = BY_HAND
     opened: int = 0
+    delay_s: float = 0.0
+    hears_clicks: bool = True
 
     def start(self) -> None:
         self.opened += 1
@@ -46,14 +48,15 @@ class HeldMicrophone:
 
     @property
     def heard_until_s(self) -> float:
-        return len(self.sound) / self.rate_hz
+        return len(self.sound) / self.rate_hz - self.delay_s
 
     def samples(self, from_s: float, until_s: float) -> np.ndarray | None:
-        first, last = round(from_s * self.rate_hz), round(until_s * self.rate_hz)
+        first = round((from_s + self.delay_s) * self.rate_hz)
+        last = first + round((until_s - from_s) * self.rate_hz)
         return self.sound[first:last] if first >= 0 and last <= len(self.sound) else None
 
     def align(self, played: np.ndarray, from_s: float) -> bool:
-        return True
+        return self.hears_clicks
 
 
 @dataclass
@@ -73,15 +76,15 @@ class Performer:
         until_s = float(max(self.timeline.onsets_s.values())) + 0.46
         return Take(self.passage, self.instrument, BPM, self.timeline, 0.0, until_s, True)
 
-    def plays(self, choked: int = 0) -> np.ndarray:
-        """The sound of a repetition with its clicks; of one event only a thud is left."""
+    def plays(self, choked: int = 0, clicks: bool = True) -> np.ndarray:
+        """The sound of a repetition, with its clicks or without; of one event only a thud is left."""
         labels = [event.label for event in self.passage.events for _ in event.notes]
         tones = []
         for tone, label in zip(tones_of(self.passage, self.instrument, self.timeline), labels, strict=True):
             seconds = 0.03 if label == choked else tone.duration_s
             tones.append(replace(tone, duration_s=seconds, gain_db=float(self.rng.normal(0, STROKE_DB))))
         length_s = float(self.timeline.end_s) + 1
-        sound = RepSound(self.timeline.strikes, tones, RATE_HZ, length_s=length_s)[:]
+        sound = RepSound(self.timeline.strikes if clicks else (), tones, RATE_HZ, length_s=length_s)[:]
         noise = self.rng.normal(0, NOISE, len(sound))
         return (sound + noise).astype(np.float32)
 

@@ -92,6 +92,23 @@ def test_sound_that_was_not_all_heard_is_not_judged_and_says_so(listener):
     assert not listener.hearing.listens
 
 
+def test_a_player_in_wireless_headphones_whose_notes_all_come_late_is_heard_as_on_time(listener):
+    performer, late = Performer(), np.zeros(round(0.25 * RATE_HZ), np.float32)
+    listener.microphone.hears_clicks = False
+
+    def heard(choked: int = 0) -> dict[int, Heard]:
+        return listener.hears(performer, np.append(late, performer.plays(choked, clicks=False)))
+
+    for _ in range(2):
+        heard()
+        listener.learns()
+    assert listener.microphone.delay_s == pytest.approx(0.25, abs=0.01)
+    clean = heard()
+    assert {one.result for one in clean.values()} == {"clean"}
+    assert max(abs(one.onset_ms or 0.0) for one in clean.values()) < 10
+    assert faulty(heard(choked=3)) == {3}
+
+
 def test_what_a_muted_microphone_heard_is_told_and_not_learnt_from(listener):
     performer = Performer()
     muted = np.zeros_like(performer.plays())

@@ -22,6 +22,7 @@ from coach.listen.kept import new_ear
 from coach.listen.look import Look
 from coach.listen.recording import Recording
 from coach.listen.scene import note_key
+from coach.listen.start import passage_start_s
 from coach.sound.capture import CaptureState, CaptureStatus
 from coach.sound.input_level import is_silent
 from coach.sound.player import now_s
@@ -38,6 +39,10 @@ KEPT_S = 400.0
 """Of sound in memory, 26 MB: a longer repetition is not judged."""
 PATIENCE_S = 2.0
 """For sound that was played and is still on its way."""
+CLOCK_S = 0.03
+"""By so much the clock may be wrong: the ear learns it with each node's rise."""
+MOST_LAG_S = 0.5
+"""A wireless headphone is later by less."""
 UNHEARD = "The microphone missed a part of it: nothing is suggested."
 UNLIKE = "Most of it sounds unlike the passage: nothing is suggested."
 FEWEST_TOLD = 4
@@ -56,6 +61,7 @@ class Microphone(Protocol):
     """What is asked of `coach.sound.capture.Capture`."""
 
     rate_hz: int
+    delay_s: float
 
     def start(self) -> None: ...
 
@@ -118,6 +124,8 @@ class Hearing:
     _looked: tuple[Ear, tuple[Look, ...]] | None = None
     """The ear that judged it, and how it looked to this ear."""
     _click: ClickSound | None = None
+    _tied: bool = False
+    """Whether the microphone's clock was tied to what was played, by clicks or, as with headphones, by notes."""
 
     def open(self) -> None:
         """Turn the microphone on; returns at once."""
@@ -209,11 +217,14 @@ class Hearing:
 
     def _recording(self, take: Take) -> Recording | None:
         """The sound of a take, from its count-in on; None where not all of it was heard."""
-        deadline_s = now_s() + PATIENCE_S
-        while self.listens and self.microphone.heard_until_s < take.until_s and now_s() < deadline_s:
-            time.sleep(0.01)
         rate_hz, lead_s = self.microphone.rate_hz, float(take.timeline.count_in_s)
+        self._wait_until_heard(take)
         clicks_heard = take.alone and self._align(take, lead_s)
+        if not (clicks_heard or self._tied):
+            self._align_by_notes(take, lead_s)
+        self._tied |= clicks_heard
+        # What was found may be that it comes later than was waited for.
+        self._wait_until_heard(take)
         samples = self.microphone.samples(take.start_s, take.until_s)
         if samples is None:
             return None
@@ -226,6 +237,23 @@ class Hearing:
             count_in = [one for one in strikes if one.at_s < lead_s]
             self._click = click_sound(samples, rate_hz, count_in) if clicks_heard else None
         return Recording(samples, rate_hz, take.passage, take.tempo_bpm, lead_s, self._click, strikes)
+
+    def _wait_until_heard(self, take: Take) -> None:
+        deadline_s = now_s() + PATIENCE_S
+        while self.listens and self.microphone.heard_until_s < take.until_s and now_s() < deadline_s:
+            time.sleep(0.01)
+
+    def _align_by_notes(self, take: Take, lead_s: float) -> None:
+        """Find from the notes how much later they come than by the clock, where that is more than the ear allows."""
+        samples = self.microphone.samples(take.start_s, take.until_s)
+        if samples is None:
+            return
+        rate_hz, passage = self.microphone.rate_hz, take.passage
+        start_s = passage_start_s(samples, rate_hz, passage, take.tempo_bpm, take.instrument, ())
+        if start_s is not None and abs(start_s - lead_s) <= MOST_LAG_S:
+            self._tied = True
+            if abs(start_s - lead_s) > CLOCK_S:
+                self.microphone.delay_s += start_s - lead_s
 
     def _align(self, take: Take, lead_s: float) -> bool:
         """Tie the microphone's clock to the count-in's clicks; whether they are heard."""
