@@ -26,7 +26,8 @@ from coach.listen.recording import Recording
 from coach.listen.sound_file import read_sound
 from coach.listen.takes import ear_of, recording_of
 from coach.music.drill import Drill
-from coach.music.excerpt import Passage, passage_of, whole_phrase
+from coach.music.excerpt import Passage, whole_phrase
+from coach.music.passages import passage_of
 from coach.score.load import load_drill
 
 CLEAR_SNR_DB, MODERATE_BPM = 20, 110

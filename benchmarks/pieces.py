@@ -13,7 +13,8 @@ from fractions import Fraction
 from functools import lru_cache
 
 from coach.music.drill import Drill
-from coach.music.excerpt import Excerpt, passage_of
+from coach.music.excerpt import Excerpt
+from coach.music.passages import passage_of
 from coach.score.beats import write_beat, write_beats
 from coach.score.checked import checked
 

@@ -16,7 +16,8 @@ from coach.log.entries import Named, Rep, new_id
 from coach.log.lines import line_of
 from coach.log.log import Log
 from coach.music.drill import Drill
-from coach.music.excerpt import Excerpt, Kind, LoggedPassage, excerpts_of, layer_choices, passage_of
+from coach.music.excerpt import Excerpt, Kind, LoggedPassage, layer_choices
+from coach.music.passages import excerpts_of, passage_of
 from coach.rating.fault import Fault
 from coach.rating.table import CAUSES, CHOKED, DROPPED, LATE
 

@@ -16,7 +16,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from coach.music.drill import TOGETHER, Drill
-from coach.music.excerpt import Kind, Passage, PlacedEvent, passage_of, whole_phrase
+from coach.music.excerpt import Kind, Passage, PlacedEvent, whole_phrase
+from coach.music.passages import passage_of
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]

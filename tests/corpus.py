@@ -20,7 +20,8 @@ from typing import Any
 
 from coach.ground.problem import CoachError
 from coach.music.drill import Drill, Note
-from coach.music.excerpt import passage_of, whole_piece
+from coach.music.excerpt import whole_piece
+from coach.music.passages import passage_of
 from coach.score.arrange import SILENT, arranged
 from coach.score.music import sounding_note
 from coach.score.musicxml_in import part_names, read_musicxml

@@ -11,7 +11,8 @@ from textual.pilot import Pilot
 
 from coach.folder.settings import save_settings
 from coach.ground.places import Places
-from coach.music.excerpt import Passage, passage_of, whole_phrase
+from coach.music.excerpt import Passage, whole_phrase
+from coach.music.passages import passage_of
 from coach.session.desk import Desk
 from coach.session.session import Session
 from coach.session.states import Task

@@ -11,7 +11,8 @@ from coach.folder.actions import LABEL_KEYS, RATING, Keymap
 from coach.learning.readings import Rung
 from coach.music.clicktrack import beats_of
 from coach.music.drill import Note
-from coach.music.excerpt import Excerpt, Passage, passage_of
+from coach.music.excerpt import Excerpt, Passage
+from coach.music.passages import passage_of
 from coach.rating.fault import Fault
 from coach.rating.table import CHOKED, LATE, NOT_REACHED
 from coach.tui import meters

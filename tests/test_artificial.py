@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 
 from coach.music.drill import Drill
-from coach.music.excerpt import passage_of, whole_piece
+from coach.music.excerpt import whole_piece
+from coach.music.passages import passage_of
 from coach.music.playability import check_playability
 from coach.score.arrange import arranged
 from coach.score.foreign import read_score

@@ -8,7 +8,8 @@ import pytest
 
 from coach.ground.places import builtin_drills
 from coach.music.drill import Drill, Phrase
-from coach.music.excerpt import PlacedEvent, passage_of, whole_phrase, whole_piece
+from coach.music.excerpt import PlacedEvent, whole_phrase, whole_piece
+from coach.music.passages import passage_of
 from coach.music.playability import check_playability
 from coach.score.checked import checked
 from coach.score.load import load_drill

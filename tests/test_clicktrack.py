@@ -8,7 +8,8 @@ import pytest
 
 from coach.music.clicktrack import beats_of, clicks_of
 from coach.music.drill import TOGETHER, Bar, ClickPattern, Drill, Phrase, Tempo
-from coach.music.excerpt import Excerpt, Kind, passage_of
+from coach.music.excerpt import Excerpt, Kind
+from coach.music.passages import passage_of
 from coach.music.rhythm import Meter, TempoMap
 from tests.samples import BASS, FOUR_FOUR, event, harmonic, sample_drill
 

@@ -11,7 +11,8 @@ import pytest
 
 from coach.ground.problem import CoachError
 from coach.music.drill import Drill, Event
-from coach.music.excerpt import passage_of, whole_phrase, whole_piece
+from coach.music.excerpt import whole_phrase, whole_piece
+from coach.music.passages import passage_of
 from coach.score.beats import read_beat, read_beats, write_beat, write_beats
 from coach.score.edit import with_ids
 from coach.score.load import load_drill, read_drill, read_reading

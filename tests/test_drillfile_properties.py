@@ -8,7 +8,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from coach.music.drill import Drill, Event
-from coach.music.excerpt import passage_of, whole_piece
+from coach.music.excerpt import whole_piece
+from coach.music.passages import passage_of
 from coach.score.beats import read_beat, read_beats, write_beat, write_beats
 from coach.score.edit import repaired, with_ids
 from coach.score.load import read_drill, read_reading

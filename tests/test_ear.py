@@ -13,7 +13,8 @@ from coach.listen.ear import Ear
 from coach.listen.open_string import MeasuredString
 from coach.listen.recording import Recording
 from coach.listen.start import passage_start_s
-from coach.music.excerpt import passage_of, whole_phrase
+from coach.music.excerpt import whole_phrase
+from coach.music.passages import passage_of
 from coach.score.load import read_drill
 
 RATE_HZ = 48000

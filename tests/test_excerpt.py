@@ -10,19 +10,8 @@ import pytest
 
 from coach.ground.codec import plain_of, value_of
 from coach.music.drill import TOGETHER, Bar, Drill, Note, Phrase, Tempo
-from coach.music.excerpt import (
-    Excerpt,
-    Kind,
-    LoggedPassage,
-    cut,
-    excerpts_of,
-    heading_of,
-    layer_choices,
-    passage_of,
-    whole_of,
-    whole_phrase,
-    whole_piece,
-)
+from coach.music.excerpt import Excerpt, Kind, LoggedPassage, layer_choices, whole_phrase, whole_piece
+from coach.music.passages import cut, excerpts_of, heading_of, passage_of, whole_of
 from coach.music.rhythm import Meter
 from tests.samples import BASS, FOUR_FOUR, event, harmonic, joins_of, sample_drill, two_bar_phrase
 

@@ -18,7 +18,8 @@ from hypothesis import given, settings
 
 from coach.music.clicktrack import clicks_of
 from coach.music.drill import Drill
-from coach.music.excerpt import passage_of, whole_piece
+from coach.music.excerpt import whole_piece
+from coach.music.passages import passage_of
 from coach.paper.lane import plain_sheet
 from coach.paper.page import html_page
 from coach.score.load import load_drill, read_drill

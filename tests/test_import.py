@@ -18,7 +18,8 @@ from hypothesis import assume, given, settings
 from coach.cli import main
 from coach.ground.problem import CoachError
 from coach.music.drill import Bar, Drill, Event
-from coach.music.excerpt import passage_of, whole_piece
+from coach.music.excerpt import whole_piece
+from coach.music.passages import passage_of
 from coach.score.arrange import arranged
 from coach.score.checked import checked
 from coach.score.foreign import read_score

@@ -13,8 +13,9 @@ import pytest
 from coach.cli import main
 from coach.ground.problem import CoachError
 from coach.music.drill import Drill
-from coach.music.excerpt import passage_of, whole_piece
+from coach.music.excerpt import whole_piece
 from coach.music.key import Key
+from coach.music.passages import passage_of
 from coach.score import duet_search
 from coach.score.arrange import arranged
 from coach.score.arrange_duet import EVERY_KEY, arranged_duet

@@ -12,7 +12,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from coach.music.drill import Drill
-from coach.music.excerpt import passage_of, whole_piece
+from coach.music.excerpt import whole_piece
+from coach.music.passages import passage_of
 from coach.score.arrange import arranged
 from coach.score.foreign import read_score
 from coach.score.load import load_drill, read_drill

@@ -12,7 +12,8 @@ from coach.cli import main
 from coach.folder.library import drill_on_own
 from coach.folder.settings import SETTINGS, read_settings
 from coach.ground.problem import CoachError
-from coach.music.excerpt import passage_of, whole_phrase
+from coach.music.excerpt import whole_phrase
+from coach.music.passages import passage_of
 from coach.pages.fretboard import fretboard_svg
 from coach.score.load import read_drill
 from coach.strings.fretboard import Board, fretboard_lines, node_marks

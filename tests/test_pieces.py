@@ -6,7 +6,8 @@ import pytest
 
 from benchmarks.pieces import EASY, EVENTS, HARD, SHAPES, piece, piece_text, pieces
 from coach.cli import main
-from coach.music.excerpt import passage_of, whole_phrase
+from coach.music.excerpt import whole_phrase
+from coach.music.passages import passage_of
 from coach.score.checked import checked
 from tests.samples import joins_of
 

@@ -16,7 +16,8 @@ from benchmarks import players_a
 from benchmarks.pieces import piece
 from benchmarks.players_a import KINDS, TEMPERS, PlayerA, make
 from benchmarks.skills_a import gaps_s, kin_of
-from coach.music.excerpt import Excerpt, Kind, excerpts_of, passage_of, whole_phrase, whole_piece
+from coach.music.excerpt import Excerpt, Kind, whole_phrase, whole_piece
+from coach.music.passages import excerpts_of, passage_of
 from coach.rating.table import NOT_REACHED
 from tests.samples import joins_of
 

@@ -12,7 +12,8 @@ from benchmarks.pieces import piece
 from benchmarks.players import Truth
 from benchmarks.players_b import KINDS, Player, make
 from coach.music.drill import Drill
-from coach.music.excerpt import Excerpt, Kind, Passage, passage_of, whole_phrase
+from coach.music.excerpt import Excerpt, Kind, Passage, whole_phrase
+from coach.music.passages import passage_of
 from coach.rating.table import RESULTS
 from tests.samples import joins_of
 

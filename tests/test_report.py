@@ -27,7 +27,8 @@ from coach.log.entries import Entry, new_id
 from coach.log.fold import folded
 from coach.log.log import Log
 from coach.music.drill import Assignment, Drill
-from coach.music.excerpt import Excerpt, passage_of
+from coach.music.excerpt import Excerpt
+from coach.music.passages import passage_of
 from coach.rating.fault import Fault
 from coach.rating.table import CHOKED, LATE, LIFT
 from coach.report.figures import Report, make_report

@@ -18,7 +18,8 @@ from coach.ground.places import find_places
 from coach.learning.material import material_of
 from coach.log.entries import Entry
 from coach.log.log import Log
-from coach.music.excerpt import Excerpt, passage_of
+from coach.music.excerpt import Excerpt
+from coach.music.passages import passage_of
 from coach.report.handed import FILE, recall
 from coach.report.inbox import read_student
 from coach.report.reply import digest

@@ -15,7 +15,8 @@ from coach.folder.actions import Keymap
 from coach.learning.readings import Rung
 from coach.music.clicktrack import beats_of
 from coach.music.drill import Bar, Drill, Note, Phrase, Tempo
-from coach.music.excerpt import Excerpt, Kind, passage_of, whole_phrase
+from coach.music.excerpt import Excerpt, Kind, whole_phrase
+from coach.music.passages import passage_of
 from coach.music.rhythm import Meter
 from coach.rating.fault import Fault
 from coach.rating.table import CHOKED

@@ -8,7 +8,8 @@ from fractions import Fraction
 import numpy as np
 
 from benchmarks.sounds.instruments import Model
-from coach.music.excerpt import Excerpt, passage_of
+from coach.music.excerpt import Excerpt
+from coach.music.passages import passage_of
 from coach.score.load import read_drill
 
 _NODES = ("12", "7", "7", "5", "5", "4", "9", "3.2")

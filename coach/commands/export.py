@@ -16,8 +16,9 @@ from coach.ground.frozen import frozen
 from coach.ground.plain import counted, listed, plain_text
 from coach.ground.problem import CoachError, UsageError
 from coach.ground.source import nearest
-from coach.music.excerpt import passage_of, whole_piece
+from coach.music.excerpt import whole_piece
 from coach.music.part import drill_part
+from coach.music.passages import passage_of
 from coach.music.rhythm import MAX_BPM, MIN_BPM
 from coach.paper.lane import plain_sheet
 from coach.paper.page import HTML_AIR_MM, html_page

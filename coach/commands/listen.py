@@ -20,7 +20,8 @@ from coach.listen.recording import Recording
 from coach.listen.sound_file import CLIPPED_SHARE, read_sound
 from coach.listen.takes import ear_of, found_start_s, recording_of
 from coach.music.drill import Drill, Note, Phrase
-from coach.music.excerpt import Passage, layer_choices, passage_of, whole_phrase
+from coach.music.excerpt import Passage, layer_choices, whole_phrase
+from coach.music.passages import passage_of
 from coach.music.rhythm import MAX_BPM, MIN_BPM
 from coach.score.load import load_drill
 from coach.strings.instrument import Instrument

@@ -21,7 +21,7 @@ from coach.commands.common import (
 )
 from coach.ground.plain import plain_text
 from coach.learning.plan import told_once
-from coach.music.excerpt import heading_of, passage_of
+from coach.music.passages import heading_of, passage_of
 from coach.music.stretch import place_text
 from coach.session.desk import Desk
 from coach.words.amounts import duration, long_day, tempo

@@ -12,7 +12,8 @@ from fractions import Fraction
 
 from coach.learning.skill import EventKeys, keys_of
 from coach.music.drill import TOGETHER, Drill
-from coach.music.excerpt import Excerpt, Kind, Passage, passage_of, whole_phrase, whole_piece
+from coach.music.excerpt import Excerpt, Kind, Passage, whole_phrase, whole_piece
+from coach.music.passages import passage_of
 from coach.words.names import place_name
 
 RATING_S = 4.0

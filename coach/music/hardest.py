@@ -11,7 +11,8 @@ from functools import lru_cache
 
 from coach.ground.frozen import frozen
 from coach.music.drill import Drill, Note
-from coach.music.excerpt import Excerpt, Passage, PlacedEvent, passage_of
+from coach.music.excerpt import Excerpt, Passage, PlacedEvent
+from coach.music.passages import passage_of
 from coach.music.playability import Board, fretted_moments, uses_fretting_hand
 from coach.strings.fingering import MOVE_COST_PER_MM
 from coach.strings.instrument import Instrument, Node

@@ -17,7 +17,8 @@ from functools import lru_cache
 from coach.ground.frozen import frozen
 from coach.ground.problem import Severity
 from coach.music.drill import Drill, Note
-from coach.music.excerpt import Excerpt, Passage, PlacedEvent, PlacedNote, passage_of
+from coach.music.excerpt import Excerpt, Passage, PlacedEvent, PlacedNote
+from coach.music.passages import passage_of
 from coach.music.rubs import rubs
 from coach.strings.hand import Finger, finger_fault, plucks
 from coach.strings.instrument import Instrument, Node, nearest_nodes, nodes_written, touch_label

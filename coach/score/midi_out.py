@@ -24,8 +24,9 @@ from coach.ground.frozen import frozen
 from coach.ground.plain import plain_text
 from coach.music.clicktrack import clicks_of, count_in_beats
 from coach.music.drill import Drill
-from coach.music.excerpt import Passage, passage_of, whole_piece
+from coach.music.excerpt import Passage, whole_piece
 from coach.music.key import Key
+from coach.music.passages import passage_of
 from coach.strings.units import midi_from_hz
 
 TICKS_PER_QUARTER = 960

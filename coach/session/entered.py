@@ -21,7 +21,8 @@ from coach.log.entries import Entry, day_left_ms
 from coach.log.log import Log
 from coach.music.clicktrack import rep_seconds
 from coach.music.drill import Drill
-from coach.music.excerpt import Excerpt, passage_of
+from coach.music.excerpt import Excerpt
+from coach.music.passages import passage_of
 from coach.music.stretch import excerpt_at, layers_at, place_text
 from coach.rating.fault import Fault, faults_text
 from coach.session.answers import Answer, At, DayLine, RepLine, SkipLine, StopLine

@@ -12,7 +12,8 @@ from coach.learning.plan import PlanItem, Purpose
 from coach.learning.relief import Release
 from coach.log.entries import practice_day
 from coach.music.drill import Drill
-from coach.music.excerpt import Excerpt, Passage, passage_of
+from coach.music.excerpt import Excerpt, Passage
+from coach.music.passages import passage_of
 from coach.rating.fault import Fault
 from coach.session import notices
 from coach.session.coaching import Instead, Over, Stay, Turn

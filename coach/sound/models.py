@@ -9,7 +9,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from coach.music.drill import ClickPattern, Drill, Phrase
-from coach.music.excerpt import passage_of, whole_phrase
+from coach.music.excerpt import whole_phrase
+from coach.music.passages import passage_of
 from coach.sound.render import RepSound
 from coach.sound.timeline import rep_timeline
 from coach.sound.tones import RELEASE_S, Tone, tones_of

@@ -11,7 +11,8 @@ from coach.folder.library import drill_on_own
 from coach.ground.plain import counted, plain_text
 from coach.ground.problem import CoachError
 from coach.music.drill import Drill
-from coach.music.excerpt import passage_of, whole_phrase
+from coach.music.excerpt import whole_phrase
+from coach.music.passages import passage_of
 from coach.score.load import load_drill
 from coach.strings.instrument import Instrument
 from coach.tui.canvas import Canvas, Rows, fitted, wrapped

@@ -9,7 +9,8 @@ from textual import events
 
 from coach.folder.actions import CAUSED, LABEL_KEYS, Action, cause_action
 from coach.music.drill import Drill
-from coach.music.excerpt import Excerpt, Passage, excerpts_of, whole_phrase
+from coach.music.excerpt import Excerpt, Passage, whole_phrase
+from coach.music.passages import excerpts_of
 from coach.rating.fault import Fault
 from coach.rating.table import CAUSES, CHOKED, RESULTS, Cause, Result
 from coach.session.events import (

@@ -13,7 +13,8 @@ from textual.widgets import Static
 from coach.ground.plain import plain_text
 from coach.ground.problem import CoachError
 from coach.learning.plan import Plan, PlanItem, Purpose, told_once
-from coach.music.excerpt import Excerpt, Kind, heading_of
+from coach.music.excerpt import Excerpt, Kind
+from coach.music.passages import heading_of
 from coach.tui.base import CoachScreen
 from coach.tui.canvas import ascii_text, fitted, fitted_words, text_width, wrapped
 from coach.tui.widgets import MARK_COLUMNS, HintLine, MarkedList

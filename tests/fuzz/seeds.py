@@ -17,7 +17,8 @@ from coach.log.book import lines_of
 from coach.log.entries import Correction, Entry
 from coach.log.log import Log
 from coach.music.drill import Drill
-from coach.music.excerpt import Excerpt, passage_of
+from coach.music.excerpt import Excerpt
+from coach.music.passages import passage_of
 from coach.rating.fault import Fault
 from coach.rating.table import CHOKED, LATE, LIFT
 from coach.report.reply import reply_text

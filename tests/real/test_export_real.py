@@ -10,7 +10,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from coach.music.excerpt import passage_of, whole_piece
+from coach.music.excerpt import whole_piece
+from coach.music.passages import passage_of
 from coach.score.load import read_drill
 from coach.score.midi_out import midi_bytes
 

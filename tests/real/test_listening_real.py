@@ -18,7 +18,8 @@ import numpy as np
 import pytest
 
 from coach.log.log import Log
-from coach.music.excerpt import passage_of, whole_phrase
+from coach.music.excerpt import whole_phrase
+from coach.music.passages import passage_of
 from coach.rating.fault import Fault
 from coach.rating.table import CHOKED
 from coach.score.load import load_drill

@@ -20,7 +20,8 @@ from coach.midi.ports import Link, list_ports
 from coach.midi.rig import Rig
 from coach.midi.settings import MidiSettings
 from coach.music.drill import ClickPattern
-from coach.music.excerpt import Excerpt, passage_of
+from coach.music.excerpt import Excerpt
+from coach.music.passages import passage_of
 from coach.rating.fault import Fault
 from coach.rating.table import CHOKED
 from coach.session.events import Confirm, Go, Mark, SetTempo

@@ -1,0 +1,287 @@
+"""Works out what an excerpt plays in a drill as it is now: its bars, events, moves and tempo, cut where it is a part.
+
+Conventions as in `excerpt.py`: tempo beats from the passage's start. A part about a node or a move covers whole
+counted beats; low notes that are down where it starts are struck anew.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Iterator
+from dataclasses import replace
+from fractions import Fraction
+
+from coach.music.drill import TOGETHER, Bar, Drill, Event, Note, Phrase
+from coach.music.excerpt import Excerpt, Kind, Passage, PassageBar, PlacedEvent, PlacedNote
+from coach.music.rhythm import TempoMap, TempoSpan
+from coach.strings.instrument import Instrument
+
+
+def passage_of(drill: Drill, excerpt: Excerpt) -> Passage:
+    """What the excerpt plays in this drill as it is now.
+
+    Raises KeyError where the drill no longer has the phrase, layer, node or move that the excerpt names.
+    """
+    return cut(whole_of(drill, excerpt), excerpt)
+
+
+def heading_of(drill: Drill, excerpt: Excerpt) -> tuple[str, tuple[str, ...]]:
+    """Title and layers of the passage that an excerpt plays, without working it out; KeyError as `passage_of`."""
+    phrases = [drill.phrase(phrase_id) for phrase_id in excerpt.phrases]
+    known = tuple(dict.fromkeys(layer for phrase in phrases for layer in phrase.layers))
+    if excerpt.layer != TOGETHER and excerpt.layer not in known:
+        raise KeyError(excerpt.layer)
+    if excerpt.kind is Kind.PIECE:
+        title = drill.title
+    else:
+        title = " + ".join(dict.fromkeys(phrase.name for phrase in phrases))
+    return title, known if excerpt.layer == TOGETHER else (excerpt.layer,)
+
+
+def whole_of(drill: Drill, excerpt: Excerpt) -> Passage:
+    """All that the excerpt's bars play, before `cut`. Raises KeyError where the drill has no such phrase or layer."""
+    title, layers = heading_of(drill, excerpt)
+    phrases = [drill.phrase(phrase_id) for phrase_id in excerpt.phrases]
+    bars = [
+        (phrase, number, bar)
+        for phrase in phrases
+        for number, bar in enumerate(phrase.bars, phrase.first_bar)
+    ]
+    if excerpt.kind is Kind.JOIN:
+        last, first = len(phrases[0].bars) - 1, len(phrases[0].bars)
+        bars = bars[last : first + 1]
+    if excerpt.kind is Kind.PIECE:
+        revision = drill.revision
+    else:
+        revision = "+".join(dict.fromkeys(phrase.revision for phrase, _, _ in bars))
+    events, placed_bars, spans = _assembled(drill, excerpt, bars)
+    events.sort(key=lambda event: (event.onset, layers.index(event.layer)))
+    length = placed_bars[-1].start + placed_bars[-1].length
+    tempo = TempoMap(tuple(_merged(spans)))
+    return Passage(excerpt, title, revision, tuple(events), tuple(placed_bars), length, tempo, layers)
+
+
+def cut(whole: Passage, excerpt: Excerpt) -> Passage:
+    """What the excerpt plays of its `whole_of`. Raises KeyError where that has no such node, move or half."""
+    window = _window(whole, excerpt)
+    passage = replace(whole, excerpt=excerpt)
+    if window is not None:
+        passage = _clip(passage, *window)
+    return replace(passage, events=tuple(_labelled(passage.events)))
+
+
+def excerpts_of(drill: Drill, phrase: Phrase, layer: str) -> tuple[Excerpt, ...]:
+    """Every shorter excerpt of a phrase in one layer: its nodes, its moves, its halves, in playing order."""
+    passage = passage_of(drill, Excerpt(drill.id, (phrase.id,), layer))
+    base = Excerpt(drill.id, (phrase.id,), layer)
+    nodes = [replace(base, kind=Kind.NODE, subject=key) for key in passage.node_keys]
+    moves = [replace(base, kind=Kind.MOVE, subject=move) for move in passage.moves]
+    halves = []
+    if len(passage.events) >= 4 and _half_point(passage) is not None:
+        halves = [replace(base, kind=Kind.HALF, subject=half) for half in ("1", "2")]
+    return (*nodes, *moves, *halves)
+
+
+def _assembled(
+    drill: Drill, excerpt: Excerpt, bars: list[tuple[Phrase, int, Bar]]
+) -> tuple[list[PlacedEvent], list[PassageBar], list[TempoSpan]]:
+    placed_bars: list[PassageBar] = []
+    events: list[PlacedEvent] = []
+    spans: list[TempoSpan] = []
+    known: dict[tuple[int, int, str], tuple[str, float]] = {}
+    start = Fraction(0)
+    for index, (phrase, number, bar) in enumerate(bars):
+        beat_length = bar.meter.beat_whole / drill.tempo.beat_whole
+        # Most beats are the tempo's own; exact arithmetic is slow, and a plan works out many passages.
+        whole_beats = beat_length == 1
+        length = bar.length if whole_beats else bar.length * beat_length
+        offset = bar.first_beat
+        placed_bars.append(
+            PassageBar(
+                number, phrase.id, start, length, bar.meter, beat_length, offset, bar.cue, bar.dynamics
+            )
+        )
+        spans.append(TempoSpan(start, start + length, bar.start_ratio, bar.stop_ratio))
+        for event in bar.events:
+            if excerpt.layer not in (TOGETHER, event.layer):
+                continue
+            notes = event.kept(excerpt.easier)
+            if notes:
+                after, hold = event.beat - offset, event.hold
+                if not whole_beats:
+                    after, hold = after * beat_length, hold * beat_length
+                events.append(_place(known, drill.instrument, event, notes, start + after, hold, index))
+        start += length
+    return events, placed_bars, spans
+
+
+def _place(
+    known: dict[tuple[int, int, str], tuple[str, float]],
+    instrument: Instrument,
+    event: Event,
+    notes: tuple[Note, ...],
+    onset: Fraction,
+    hold: Fraction,
+    bar: int,
+) -> PlacedEvent:
+    """An event in its passage; `known` has the node key and pitch of each place that was met, and is added to."""
+    placed = []
+    for note in notes:
+        at = (note.string, note.stop, note.node.key if note.node else "")
+        if at not in known:
+            known[at] = _sounding(instrument, note)
+        placed.append(PlacedNote(note, *known[at]))
+    place = "+".join(item.node_key for item in placed if item.node_key)
+    return PlacedEvent(0, event.layer, onset, hold, bar, event.beat, tuple(placed), place=place)
+
+
+def _sounding(instrument: Instrument, note: Note) -> tuple[str, float]:
+    """The node key, empty where there is no node, and the pitch in Hz."""
+    if note.node is None:
+        return "", instrument.fretted_hz(note.string, note.stop)
+    key = instrument.node_key(note.string, note.node, note.stop)
+    return key, instrument.sounding_hz(note.string, note.node, note.stop)
+
+
+def _merged(spans: list[TempoSpan]) -> Iterator[TempoSpan]:
+    """Spans of one steady tempo joined, so that a constant tempo stays one span."""
+    first = last = spans[0]
+    for span in spans[1:]:
+        if not first.start_ratio == first.stop_ratio == span.start_ratio == span.stop_ratio:
+            yield TempoSpan(first.start_beat, last.stop_beat, first.start_ratio, first.stop_ratio)
+            first = span
+        last = span
+    yield TempoSpan(first.start_beat, last.stop_beat, first.start_ratio, first.stop_ratio)
+
+
+def _labelled(events: tuple[PlacedEvent, ...]) -> Iterator[PlacedEvent]:
+    # Spelt out here and in `_clip`: `replace` takes several times as long, and a plan works out many passages.
+    last_place: dict[str, str] = {}
+    for label, event in enumerate(events, 1):
+        yield PlacedEvent(
+            label,
+            event.layer,
+            event.onset,
+            event.hold,
+            event.bar,
+            event.beat,
+            event.notes,
+            event.restruck,
+            event.place,
+            last_place.get(event.layer, ""),
+        )
+        if event.place:
+            last_place[event.layer] = event.place
+
+
+def _half_point(passage: Passage) -> Fraction | None:
+    """Where the second half starts: the bar line nearest to the middle, or a beat in a one-bar phrase."""
+    middle = passage.length / 2
+    lines = [bar.start for bar in passage.bars[1:]]
+    if not lines:
+        bar = passage.bars[0]
+        lines = [bar.beat_length * beat for beat in range(1, int(bar.length / bar.beat_length))]
+    fitting = [
+        line
+        for line in lines
+        if any(event.onset < line for event in passage.events)
+        and any(event.onset >= line for event in passage.events)
+    ]
+    return min(fitting, key=lambda line: (abs(line - middle), line), default=None)
+
+
+def _window(whole: Passage, excerpt: Excerpt) -> tuple[Fraction, Fraction] | None:
+    """First and last tempo beat of an excerpt that is shorter than its bars; None for all of them."""
+    if excerpt.kind is Kind.HALF:
+        point = _half_point(whole)
+        if point is None or excerpt.subject not in ("1", "2"):
+            raise KeyError(excerpt.subject)
+        return (Fraction(0), point) if excerpt.subject == "1" else (point, whole.length)
+    if excerpt.kind is Kind.NODE:
+        for event in whole.events:
+            if any(note.node_key == excerpt.subject for note in event.notes):
+                return _on_beats(whole, event, event)
+        raise KeyError(excerpt.subject)
+    if excerpt.kind is Kind.MOVE:
+        for first, second in _harmonic_pairs(whole):
+            if f"{first.place}>{second.place}" == excerpt.subject:
+                return _on_beats(whole, first, second)
+        raise KeyError(excerpt.subject)
+    return None
+
+
+def _harmonic_pairs(passage: Passage) -> Iterator[tuple[PlacedEvent, PlacedEvent]]:
+    for layer in passage.layers:
+        harmonics = [event for event in passage.events if event.layer == layer and event.place]
+        yield from itertools.pairwise(harmonics)
+
+
+def _on_beats(passage: Passage, first: PlacedEvent, last: PlacedEvent) -> tuple[Fraction, Fraction]:
+    """The whole counted beats from `first` to two beats after `last` starts, within the passage."""
+    bar = passage.bars[first.bar]
+    start = bar.start + (first.onset - bar.start) // bar.beat_length * bar.beat_length
+    bar = passage.bars[last.bar]
+    stop = bar.start + ((last.onset - bar.start) // bar.beat_length + 2) * bar.beat_length
+    return start, min(stop, passage.length)
+
+
+def _clip(passage: Passage, start: Fraction, stop: Fraction) -> Passage:
+    """The passage from `start` to `stop`, with low notes that are down at the start struck anew."""
+    bars: list[PassageBar] = []
+    index_of: dict[int, int] = {}
+    for index, bar in enumerate(passage.bars):
+        left, right = max(bar.start, start), min(bar.start + bar.length, stop)
+        if left >= right:
+            continue
+        index_of[index] = len(bars)
+        skipped = bar.first_beat + (left - bar.start) / bar.beat_length
+        bars.append(replace(bar, start=left - start, length=right - left, first_beat=skipped))
+    events: list[PlacedEvent] = []
+    subject = passage.excerpt.subject if passage.excerpt.kind in (Kind.NODE, Kind.MOVE) else ""
+    wanted = set(subject.replace(">", "+").split("+")) if subject else set()
+    for event in passage.events:
+        onset, hold, beat, bar_index, held_over = event.onset, event.hold, event.beat, event.bar, False
+        if onset >= stop:
+            break
+        if onset < start:
+            if event.place or onset + hold <= start:
+                continue
+            onset, hold, beat, held_over = start, onset + hold - start, bars[0].first_beat, True
+        # In an excerpt about a node or a move, other harmonics would blur what is rated.
+        elif wanted and event.place and not wanted & set(event.place.split("+")):
+            continue
+        events.append(
+            PlacedEvent(
+                0,
+                event.layer,
+                onset - start,
+                hold,
+                0 if held_over else index_of[bar_index],
+                beat,
+                event.notes,
+                event.restruck or held_over,
+                event.place,
+            )
+        )
+    spans = tuple(_clipped_spans(passage.tempo, start, stop))
+    return replace(
+        passage, events=tuple(events), bars=tuple(bars), length=stop - start, tempo=TempoMap(spans)
+    )
+
+
+def _clipped_spans(tempo: TempoMap, start: Fraction, stop: Fraction) -> Iterator[TempoSpan]:
+    for span in tempo.spans:
+        left, right = max(span.start_beat, start), min(span.stop_beat, stop)
+        if left >= right:
+            continue
+        change = span.stop_ratio - span.start_ratio
+        if not change:
+            yield TempoSpan(left - start, right - start, span.start_ratio, span.start_ratio)
+            continue
+        length = span.stop_beat - span.start_beat
+        yield TempoSpan(
+            left - start,
+            right - start,
+            span.start_ratio + change * (left - span.start_beat) / length,
+            span.start_ratio + change * (right - span.start_beat) / length,
+        )
