@@ -40,6 +40,10 @@ def free_port() -> int:
         return int(listener.getsockname()[1])
 
 
+SLOWER_BPM = 76
+"""A twentieth below the start."""
+
+
 class Served:
     """A running server and what its terminal shows."""
 
@@ -287,8 +291,11 @@ async def finger_keys(page: Page) -> dict[str, dict[str, float]]:
     return {key["label"]: key for key in json.loads(await page.value(KEYS))}
 
 
-async def tap(page: Page, label: str) -> None:
-    """Touch the middle of a key, brought into sight as a finger would scroll to it; wait until it is there to stay."""
+async def tap(page: Page, label: str, *, other_keys: bool = True) -> None:
+    """Touch the middle of a key, brought into sight as a finger would scroll to it; wait until it is there to stay.
+
+    With `other_keys` wait until the touch has changed what can be done.
+    """
     find = (
         f"[...document.querySelectorAll('#keys button')].find(one => one.textContent.startsWith({label!r}))"
     )
@@ -306,7 +313,15 @@ async def tap(page: Page, label: str) -> None:
     await until(steady, f"the key {label!r}")
     x, y, keys = json.loads(seen[-1])
     await touch(page, x, y)
-    await page.wait(f"{KEYS} !== {json.dumps(keys)}")
+    if other_keys:
+        await page.wait(f"{KEYS} !== {json.dumps(keys)}")
+
+
+async def can_be_touched(page: Page, label: str) -> None:
+    """What a finger would hit in the middle of a key is the key."""
+    box = (await finger_keys(page))[label]
+    middle = f"{box['left'] + box['width'] / 2}, {box['top'] + box['height'] / 2}"
+    assert await page.value(f"document.elementFromPoint({middle})?.textContent") == label
 
 
 SMALLEST_PX = 44
@@ -314,6 +329,7 @@ SMALLEST_PX = 44
 
 
 async def all_keys_fit_fingers(page: Page, size: tuple[int, int]) -> None:
+    await page.value("document.getElementById('rest').scrollTop = 0")
     boxes = list((await finger_keys(page)).values())
     assert boxes
     assert boxes[0]["top"] + boxes[0]["height"] <= size[1], "the first key is in sight"
@@ -343,7 +359,18 @@ async def test_a_session_by_touch_alone(served, tmp_path, size):
         await tap(page, "go")
         await all_keys_fit_fingers(page, size)
         await page.picture(tmp_path / "start.png")
+        await tap(page, "tune")
+        await all_keys_fit_fingers(page, size)
+        flat = await page.picture(tmp_path / "tuning.png")
+        await tap(page, "sharper", other_keys=False)
+
+        async def detuned() -> bool:
+            return await page.picture(tmp_path / "tuning.png") != flat
+
+        await until(detuned, "the beats of a sharper string")
+        await tap(page, "back")
         await tap(page, "go on")
+        await tap(page, "slower", other_keys=False)
         await tap(page, "go")
         await page.wait("document.querySelector('#keys').textContent.includes('broke off')")
         for x, y in ((30, 200), (size[0] / 2, 300), (size[0] - 20, size[1] * 0.55)):
@@ -354,9 +381,13 @@ async def test_a_session_by_touch_alone(served, tmp_path, size):
         await tap(page, "2  G<5>")
         await page.picture(tmp_path / "rating.png")
         await all_keys_fit_fingers(page, size)
+        await tap(page, "pluck", other_keys=False)
+        await can_be_touched(page, "save")
+        await page.picture(tmp_path / "cause.png")
         await tap(page, "save")
         await wait_for_reps(tmp_path, 1)
-        assert '"2c"' in reps_in(tmp_path)[0], "what was touched while it played marked nothing"
+        assert '"2c:pluck"' in reps_in(tmp_path)[0], "what was touched while it played marked nothing"
+        assert f'"tempo_bpm": {SLOWER_BPM},' in reps_in(tmp_path)[0]
         await tap(page, "pause")
         await as_tablet(page, size[::-1])
         await page.wait(f"{FIRST_KEY} && innerWidth === {size[1]}")
