@@ -15,6 +15,7 @@ from coach.session.events import Source, Suggest
 from coach.session.states import Phase
 from coach.sound.capture import CaptureState, CaptureStatus
 from coach.tui.glyphs import SMALL, THIN, big_text
+from coach.tui.touch import keys_of
 from tests.hearing import SpokenEar
 from tests.screens import running, screen_text, session_of
 from tests.test_tui_session import DRILL, play_to_end, to_ready
@@ -79,6 +80,18 @@ async def test_one_key_takes_all_that_was_heard_as_it_stands(tmp_path):
         (rep,) = app.desk.log.reps()
         assert rep.faults == (Fault(2, CHOKED), Fault(3, LATE), Fault(5, DROPPED))
         assert session_of(app).practice.session.phase is Phase.READY
+
+
+async def test_fingers_take_what_was_heard_where_something_was(tmp_path):
+    async with running(tmp_path, drills=DRILL) as (app, pilot, player):
+        await to_ready(pilot, app)
+        await play_to_end(pilot, app, player)
+        assert not {"as heard", "next bars"} & {key["label"] for key in keys_of(app.screen)}
+        session_of(app).send(QUIET)
+        (key,) = (key for key in keys_of(app.screen) if key["label"] == "as heard")
+        await pilot.press(key["send"])
+        (rep,) = app.desk.log.reps()
+        assert rep.faults == (Fault(2, CHOKED),)
 
 
 async def test_the_key_of_an_event_takes_what_was_heard_of_it_and_again_refuses_it(tmp_path):

@@ -86,9 +86,15 @@ class SessionScreen(SessionStage):
         return picture.message or picture.cue
 
     def action_words(self, actions: Iterable[Action]) -> list[str]:
-        """What each action does now: saving is `clean` until something is marked, and the brush in hand is marked."""
-        picture = self.picture()
-        return [hint_word(picture, action.label, action.id) for action in actions]
+        """What each action does now: saving is `clean` until something is marked, and the brush in hand is marked.
+
+        Nothing where it would only say that there is nothing to do it to.
+        """
+        picture, shown = self.picture(), self._sheet()
+        idle = set() if picture.look_at else {"as_heard"}
+        idle |= {"page_right", "page_left"} if shown and len(shown[0].pages) == 1 else set()
+        words = ((action.id, hint_word(picture, action.label, action.id)) for action in actions)
+        return ["" if action_id in idle else word for action_id, word in words]
 
     def _label_keys(self, passage: Passage) -> dict[int, str]:
         if shown := self._sheet():

@@ -54,7 +54,7 @@ class Marks(Protocol):
         """The cue of the moment, for the page to show large."""
 
     def action_words(self, actions: Iterable[Action]) -> list[str]:
-        """What each action does in the present state, in a word or two."""
+        """What each action does in the present state, in a word or two; nothing where it does nothing."""
 
 
 def watch(app: App[None]) -> None:
@@ -102,6 +102,8 @@ def _keys_in(screen: CoachScreen) -> Iterator[Key]:
     if screen.scope in _LISTED:
         yield from _UP_AND_DOWN
     for action, word in others:
+        if not word:
+            continue
         key = _key(action.keys[0], word)
         yield {**key, "ask": action.help} if action.id == "search" else key
 
