@@ -68,7 +68,7 @@ def start_ms(log: Log, drill: Drill, event: SessionEvent) -> Measure:
     def measure() -> float:
         practice = Practice(
             log,
-            Plan(DAY, 60, (item,)),
+            Plan(DAY, 60, (item,), drills=frozenset({drill.id})),
             [drill],
             clock=HandClock(NOON_MS, 0),
             player=Engine(),

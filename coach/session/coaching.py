@@ -289,6 +289,10 @@ class Coaching:
         others = [each for each in self.material.drills if each.id != drill.id]
         return replace(self, material=material_of([*others, drill]))
 
+    def part_of(self, drill: Drill, excerpt: Excerpt) -> Part | None:
+        """The digest of an excerpt of the drill as it is now; None where it plays nothing."""
+        return self._with_drill(drill).material.part(excerpt)
+
     def _part(self, excerpt: Excerpt) -> Part:
         part = self.material.part(excerpt)
         if part is None:

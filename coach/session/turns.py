@@ -50,10 +50,11 @@ def enter(session: Session, number: int) -> Result:
 def passage_in(session: Session, excerpt: Excerpt) -> tuple[Drill, Passage]:
     """The drill and what the excerpt plays; KeyError where it is gone."""
     drill = session.drills[excerpt.drill]
-    passage = passage_of(drill, excerpt)
-    if not passage.events:
+    part = session.coaching.part_of(drill, excerpt)
+    if part is None:
+        passage_of(drill, excerpt)  # Says what is missing.
         raise KeyError(excerpt.key)
-    return drill, passage
+    return drill, part.passage
 
 
 def stand(session: Session, turn: Turn, excerpt: Excerpt) -> Session:
