@@ -61,6 +61,26 @@ def test_samples_are_those_of_their_moments_though_blocks_come_late():
     assert capture.samples(104.9, 105.2) is None, "not yet heard"
 
 
+def test_a_stretch_in_which_sound_was_lost_is_not_given_and_what_follows_has_its_moment():
+    rng = np.random.default_rng(5)
+    device = Input(lambda moments: moments / 1000)
+    capture = capture_of(device)
+    device.hear(3.0, late=lambda: float(rng.exponential(0.004)))
+    capture.tend()
+    # The machine is busy for a third of a second, and all of it comes then.
+    device.hear(0.3, late=lambda: 0.3)
+    device.hear(0.1)
+    capture.tend()
+    assert capture.samples(101.0, 103.3) is not None
+    device.began += 0.12
+    device.hear(0.5, late=lambda: float(rng.exponential(0.004)))
+    capture.tend()
+    assert capture.samples(103.0, 103.8) is None
+    heard = capture.samples(103.8, 104.0)
+    assert heard is not None
+    assert heard[0] * 1000 == pytest.approx(103.8, abs=0.001)
+
+
 def test_only_the_last_seconds_are_kept():
     device = Input(lambda moments: moments / 1000)
     capture = capture_of(device, kept_s=2.0)

@@ -47,6 +47,10 @@ CLEAR = 6.0
 """A click in a recording stands out from what is around it by this factor."""
 _ANCHORS = 200
 """Blocks of 10 ms whose earliest ties count and clock."""
+_LATEST = 30
+"""Blocks that can all be late only where sound before them was lost: of a burst after a wait the last is in time."""
+LOST_S = 0.015
+"""A jump of the tie by so much is lost sound: two cards drift apart by far less in two seconds."""
 
 OpenInputFunction = Callable[[int, str, Taker], OpenInput]
 
@@ -107,7 +111,10 @@ class Capture:
         self._lock = threading.Lock()
         self._ring: Pcm | None = None
         self._frames = 0
-        self._anchors: deque[float] = deque(maxlen=_ANCHORS)
+        self._lost = 0
+        """Where sound was last lost, as a machine that is too busy does: what lies before it has no moment any more."""
+        self._anchors: deque[tuple[float, int]] = deque(maxlen=_ANCHORS)
+        """Of each block the moment of frame 0 as its last frame has it, and its first frame."""
         self._device: OpenInput | None = None
         self._keeper: threading.Thread | None = None
         self._closing: threading.Thread | None = None
@@ -156,7 +163,7 @@ class Capture:
         with self._lock:
             if not self._anchors:
                 return None
-            first = round((from_s + self.delay_s - min(self._anchors)) * self.rate_hz)
+            first = round((from_s + self.delay_s - min(self._anchors)[0]) * self.rate_hz)
             count = round((until_s - from_s) * self.rate_hz)
             return self._slice(first, count)
 
@@ -198,6 +205,8 @@ class Capture:
         if now - max(self._last_block_s, self._opened_s) <= patience:
             if self._frames:
                 self._status = CaptureStatus(CaptureState.LISTENING, self._device.name)
+            with self._lock:
+                self._mind_lost()
             return
         name = self._device.name
         self._status = (
@@ -229,7 +238,7 @@ class Capture:
 
     def _forget(self) -> None:
         with self._lock:
-            self._ring, self._frames = None, 0
+            self._ring, self._frames, self._lost = None, 0, 0
             self._anchors.clear()
 
     def _keep(self) -> None:
@@ -255,19 +264,27 @@ class Capture:
                 head = min(len(new), self._kept - at)
                 ring[at : at + head] = new[:head]
                 ring[: len(new) - head] = new[head:]
-                self._frames += len(new)
-                self._anchors.append(stamp - self._frames / self.rate_hz)
+                first, self._frames = self._frames, self._frames + len(new)
+                self._anchors.append((stamp - self._frames / self.rate_hz, first))
                 self._last_block_s = stamp
 
     def _moment_s(self, frame: int) -> float:
         if not self._anchors:
             return float("-inf")
-        return min(self._anchors) + frame / self.rate_hz - self.delay_s
+        return min(self._anchors)[0] + frame / self.rate_hz - self.delay_s
+
+    def _mind_lost(self) -> None:
+        """Where sound was lost between the blocks, forget what lies before and tie count and clock anew."""
+        before, latest = list(self._anchors)[:-_LATEST], list(self._anchors)[-_LATEST:]
+        if before and min(latest)[0] > min(before)[0] + LOST_S:
+            self._lost = latest[0][1]
+            self._anchors.clear()
+            self._anchors.extend(latest)
 
     def _slice(self, first: int, count: int) -> Pcm | None:
         import numpy as np
 
-        oldest = max(self._frames - self._kept, 0)
+        oldest = max(self._frames - self._kept, self._lost)
         if self._ring is None or count < 0 or first < oldest or first + count > self._frames:
             return None
         at = first % self._kept
