@@ -660,6 +660,20 @@ def test_a_player_who_fails_everything_hears_not_at_this_rate() -> None:
     assert not found.at_this_rate
 
 
+def test_two_days_of_failures_after_a_good_one_are_no_way_to_the_goal(tmp_path, capsys):
+    folder = ("--folder", str(tmp_path))
+    (tmp_path / "drills").mkdir()
+    for day, answers in ((1, "clean\n" * 8), (2, "choked 2 3\nchoked 1 4\n" * 4), (3, "choked 1 2\n" * 8)):
+        (tmp_path / "answers").write_text(answers + "stop\n")
+        words = ("--answers", str(tmp_path / "answers"), "--date", f"2026-12-0{day}", *folder)
+        assert main(["practice", "first-pour", *words]) == 0
+    capsys.readouterr()
+    assert main(["forecast", "first-pour", "--date", "2026-12-03", *folder]) == 0
+    said = capsys.readouterr().out
+    assert "Not at this rate: your tempos have fallen since the first days." in said
+    assert "Only 3 days of practice yet" in said
+
+
 def test_a_forecast_with_nothing_logged_says_so_instead_of_dates(tmp_path, capsys):
     folder = ["--folder", str(tmp_path)]
     assert main(["forecast", "first-pour", "--draws", "2", *folder]) == 0

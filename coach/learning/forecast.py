@@ -39,6 +39,8 @@ RATE, RATE_SD = 1.8, 0.65
 """The middle of players' rates, and the deviation of its logarithm, by simulated players (docs/learning.md)."""
 DAYS_A_WEEK_OVER = 28
 FEW_DAYS = 4
+FELL = 0.05
+"""How far tempos must have fallen, in ln bpm, to count after few days."""
 PLACES_KNOWN = 0.3
 """What practice leaves of the variance of nodes and places by the time that a piece stands at its goal."""
 
@@ -75,7 +77,7 @@ class Forecast:
     @property
     def at_this_rate(self) -> bool:
         """Whether half of the draws get there, and tempos have not fallen over the days that are known."""
-        return self.at_goal.likely is not None and (self.few_days or self.rise >= 0.0)
+        return self.at_goal.likely is not None and self.rise >= (-FELL if self.few_days else 0.0)
 
     @property
     def few_days(self) -> bool:
