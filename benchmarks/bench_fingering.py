@@ -12,7 +12,7 @@ from statistics import median
 
 from benchmarks.measure import Goal, Options, Row, cpu_ms, in_turns
 from coach.strings.fingering import find_fingering
-from coach.strings.instrument import nodes_upto
+from coach.strings.node import nodes_upto
 from coach.strings.reach import WantedNote
 from coach.strings.ready_made import ready_made
 from coach.strings.units import midi_from_hz

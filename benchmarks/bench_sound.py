@@ -29,7 +29,7 @@ from coach.sound.feed import Feed, Pieces
 from coach.sound.render import RepSound, click_shape, render_clicks
 from coach.sound.timeline import Strike, place
 from coach.sound.tones import Tone, partials_of
-from coach.strings.instrument import nodes_upto
+from coach.strings.node import nodes_upto
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

@@ -12,7 +12,8 @@ from coach.music.drill import Assignment, Bar, ClickPattern, Drill, Ending, Even
 from coach.music.key import Key
 from coach.music.rhythm import Meter
 from coach.score.music import sounding_note
-from coach.strings.instrument import Instrument, nodes_upto
+from coach.strings.instrument import Instrument
+from coach.strings.node import nodes_upto
 from coach.strings.ready_made import READY_MADE, ready_made
 
 METERS = (

@@ -15,7 +15,8 @@ from coach.learning.planner import sitting_of
 from coach.music.drill import TOGETHER, Bar, Drill, Event, Note, Phrase, Tempo
 from coach.music.excerpt import Excerpt, Kind
 from coach.music.rhythm import Meter
-from coach.strings.instrument import Instrument, Node, OpenString
+from coach.strings.instrument import Instrument, OpenString
+from coach.strings.node import Node
 
 BASS = Instrument(
     (OpenString(43, "G2"), OpenString(38, "D2"), OpenString(33, "A1"), OpenString(28, "E1")), 864.0

@@ -20,7 +20,8 @@ from coach.score.strands import Choices
 from coach.score.tab import text_tab
 from coach.score.write import write_drill
 from coach.sound.models import phrase_pcm
-from coach.strings.instrument import Instrument, Node, nodes_written, touch_label
+from coach.strings.instrument import Instrument
+from coach.strings.node import Node, nodes_written, touch_label
 from coach.words.names import place_name
 
 BASS = Instrument.of(["G2", "D2", "A1", "E1"], 864)

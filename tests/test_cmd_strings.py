@@ -16,7 +16,7 @@ from coach.commands.tune_hear import ACTIONS, listen, shown
 from coach.sound.silent import SilentEngine
 from coach.strings.detune import Heard
 from coach.strings.fretboard import fretboard_lines, partial_marks
-from coach.strings.instrument import Node, nodes_upto
+from coach.strings.node import Node, nodes_upto
 from coach.strings.ready_made import ready_made
 from coach.strings.tuning import adjacent_pairs, moved_beats_hz
 

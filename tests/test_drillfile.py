@@ -18,7 +18,7 @@ from coach.score.edit import with_ids
 from coach.score.load import load_drill, read_drill, read_reading
 from coach.score.music import cents_beside, sounding_note
 from coach.score.write import write_drill
-from coach.strings.instrument import Node
+from coach.strings.node import Node
 from coach.strings.units import midi_from_note
 
 HEAD = """drill: 1

@@ -32,7 +32,7 @@ from coach.score.score import Score
 from coach.score.strands import Choices
 from coach.score.unpack import parse_xml, unpacked
 from coach.score.write import write_drill
-from coach.strings.instrument import Node
+from coach.strings.node import Node
 from coach.strings.units import midi_from_hz
 from tests.drillfile_drafts import drafts
 

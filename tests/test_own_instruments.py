@@ -17,7 +17,8 @@ from coach.music.passages import passage_of
 from coach.pages.fretboard import fretboard_svg
 from coach.score.load import read_drill
 from coach.strings.fretboard import Board, fretboard_lines, node_marks
-from coach.strings.instrument import Instrument, Node
+from coach.strings.instrument import Instrument
+from coach.strings.node import Node
 from coach.strings.node_table import mm_text
 from coach.strings.own import fits, on_own
 from coach.strings.ready_made import READY_MADE, ready_made, usual_scale_mm

@@ -19,7 +19,7 @@ from coach.pages import svg
 from coach.pages.document import document, escaped, paragraph, section, table
 from coach.pages.fretboard import WIDTH, fretboard_svg
 from coach.strings.fretboard import Board, Mark, fretboard_cells, node_marks, spread
-from coach.strings.instrument import Node, nodes_upto
+from coach.strings.node import Node, nodes_upto
 from coach.strings.ready_made import ready_made
 from tests.fuzz.invariants import assert_harmless_page
 

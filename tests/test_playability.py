@@ -10,7 +10,7 @@ import pytest
 from coach.music.drill import Drill
 from coach.music.playability import Finding, check_playability
 from coach.score.load import read_drill
-from coach.strings.instrument import Node
+from coach.strings.node import Node
 
 HEAD = """drill: 1
 title: Rope and Wheel

@@ -11,7 +11,8 @@ from hypothesis import strategies as st
 
 from coach.sound.render import RepSound
 from coach.sound.tones import FULL_TONES, RELEASE_S, TONE_RMS, Tone, Tones, partials_of, render_tone
-from coach.strings.instrument import Instrument, Node, nodes_upto
+from coach.strings.instrument import Instrument
+from coach.strings.node import Node, nodes_upto
 from coach.strings.units import cents_between
 
 RATE = 48_000

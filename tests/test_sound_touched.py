@@ -6,7 +6,8 @@ import pytest
 from coach.sound.levels import CEILING
 from coach.sound.models import choke_pcm
 from coach.sound.touched import PAUSE_S, RING_S
-from coach.strings.instrument import Instrument, Node, nodes_upto
+from coach.strings.instrument import Instrument
+from coach.strings.node import Node, nodes_upto
 from coach.strings.plucked import PluckedString
 from coach.strings.touch import usual_touch_s
 

@@ -14,7 +14,8 @@ from coach.sound.render import render_clicks
 from coach.sound.timeline import Strike, rep_timeline
 from coach.sound.tones import tones_of
 from coach.sound.wav import practice_track, write_wav
-from coach.strings.instrument import Instrument, Node
+from coach.strings.instrument import Instrument
+from coach.strings.node import Node
 
 RATE = 48_000
 BASS = Instrument.of(["G2", "D2", "A1", "E1"], 864.0)

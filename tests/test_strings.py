@@ -14,14 +14,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from coach.strings.instrument import (
-    Instrument,
-    Node,
-    OpenString,
-    nearest_nodes,
-    nodes_at_label,
-    nodes_upto,
-)
+from coach.strings.instrument import Instrument, OpenString
+from coach.strings.node import Node, nearest_nodes, nodes_at_label, nodes_upto
 from coach.strings.ready_made import READY_MADE, ready_made
 from coach.strings.units import cents_between, length_from, midi_from_note, nearest_note
 

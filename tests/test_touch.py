@@ -10,7 +10,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from coach.strings.instrument import Instrument, Node, nodes_upto
+from coach.strings.instrument import Instrument
+from coach.strings.node import Node, nodes_upto
 from coach.strings.plucked import (
     FAINTEST_DB,
     PLUCK_SHARE,

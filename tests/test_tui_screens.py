@@ -16,7 +16,7 @@ from coach.folder.actions import (
     shown_key,
 )
 from coach.folder.settings import THEMES, load_settings, read_settings
-from coach.strings.instrument import Node
+from coach.strings.node import Node
 from coach.tui.help import help_lines
 from coach.tui.library_screen import LibraryScreen
 from coach.tui.nodes_screen import NodesScreen

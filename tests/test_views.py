@@ -21,7 +21,8 @@ from coach.music.rhythm import Meter
 from coach.rating.fault import Fault
 from coach.rating.table import CHOKED
 from coach.score.load import load_drill
-from coach.strings.instrument import Instrument, Node, nodes_upto
+from coach.strings.instrument import Instrument
+from coach.strings.node import Node, nodes_upto
 from coach.strings.ready_made import ready_made
 from coach.tui import bigview, marking, meters, neck
 from coach.tui.canvas import Canvas, fitted, text_width, wrapped

@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 
 from coach.music.drill import Assignment
 from coach.music.excerpt import Excerpt, Kind
-from coach.strings.instrument import Node, nodes_upto
+from coach.strings.node import Node, nodes_upto
 from coach.strings.ready_made import ready_made
 from coach.strings.tuning import adjacent_pairs
 from coach.words.amounts import (

@@ -31,7 +31,8 @@ from coach.strings.fingering_text import (
     tab_lines,
     warning_lines,
 )
-from coach.strings.instrument import DEFAULT_PARTIAL, LAST_FRET, Instrument, Node, nodes_upto, touch_label
+from coach.strings.instrument import LAST_FRET, Instrument
+from coach.strings.node import DEFAULT_PARTIAL, Node, nodes_upto, touch_label
 from coach.strings.plucked import PluckedString
 from coach.strings.reach import (
     FingeringSettings,

@@ -20,7 +20,8 @@ from coach.commands.instrument_options import (
 from coach.ground.digits import rounded
 from coach.ground.problem import UsageError
 from coach.strings import fretboard, node_table, plucked
-from coach.strings.instrument import DEFAULT_PARTIAL, Instrument, Node, nodes_upto
+from coach.strings.instrument import Instrument
+from coach.strings.node import DEFAULT_PARTIAL, Node, nodes_upto
 
 WIDEST = 160
 WEAK_DB = -20.0

@@ -19,7 +19,7 @@ from coach.sound.device import list_devices, list_inputs
 from coach.sound.latency import measure_loop, offset_from_taps
 from coach.sound.player import SoundState
 from coach.sound.timeline import Strike
-from coach.strings.instrument import Node
+from coach.strings.node import Node
 
 if TYPE_CHECKING:
     from coach.sound.engine import Engine

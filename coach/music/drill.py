@@ -19,7 +19,8 @@ from typing import Literal
 from coach.ground.frozen import frozen
 from coach.music.key import Key
 from coach.music.rhythm import Meter
-from coach.strings.instrument import Instrument, Node, touch_label
+from coach.strings.instrument import Instrument
+from coach.strings.node import Node, touch_label
 from coach.strings.units import midi_from_note
 
 TOGETHER = "together"

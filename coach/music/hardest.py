@@ -15,7 +15,8 @@ from coach.music.excerpt import Excerpt, Passage, PlacedEvent
 from coach.music.passages import passage_of
 from coach.music.playability import Board, fretted_moments, uses_fretting_hand
 from coach.strings.fingering import MOVE_COST_PER_MM
-from coach.strings.instrument import Instrument, Node
+from coach.strings.instrument import Instrument
+from coach.strings.node import Node
 from coach.strings.plucked import PluckedString
 from coach.strings.reach import FINGER_COST_MM, LEAST_CLEAR_MM, USUAL, reach_cost
 from coach.strings.touch import clear_mm, finger_share

@@ -21,7 +21,8 @@ from coach.music.excerpt import Excerpt, Passage, PlacedEvent, PlacedNote
 from coach.music.passages import passage_of
 from coach.music.rubs import rubs
 from coach.strings.hand import Finger, finger_fault, plucks
-from coach.strings.instrument import Instrument, Node, nearest_nodes, nodes_written, touch_label
+from coach.strings.instrument import Instrument
+from coach.strings.node import Node, nearest_nodes, nodes_written, touch_label
 from coach.strings.reach import USUAL, bass_places, places_for
 from coach.strings.units import hz_from_midi, nearest_note, note_name
 

@@ -18,7 +18,8 @@ from coach.pages.fretboard import WIDTH, Frame, fretboard_parts
 from coach.score.legend import LEFT_OUT, signs_of
 from coach.score.played import order_text
 from coach.strings.fretboard import Board, Mark
-from coach.strings.instrument import Instrument, Node
+from coach.strings.instrument import Instrument
+from coach.strings.node import Node
 from coach.strings.node_table import mm_text
 from coach.strings.units import nearest_note
 from coach.words.amounts import full_day, tempo, tempo_range

@@ -10,7 +10,8 @@ from collections.abc import Iterable, Sequence
 from coach.ground.frozen import frozen
 from coach.report.figures import FEW, PlaceFigures
 from coach.strings.fretboard import Board, Mark
-from coach.strings.instrument import Instrument, Node, touch_label
+from coach.strings.instrument import Instrument
+from coach.strings.node import Node, touch_label
 from coach.strings.units import midi_from_note
 from coach.words.amounts import percent
 from coach.words.names import place_name

@@ -18,9 +18,8 @@ from coach.score.music import Resolver
 from coach.score.notation import WrittenEvent, WrittenNote, looks_like_events, read_events
 from coach.score.reading import Locator, Reading
 from coach.score.values import scalar_of
-from coach.strings.instrument import nodes_at_label, touch_label
+from coach.strings.node import COMMON_PARTIAL, nodes_at_label, touch_label
 
-COMMON_PARTIAL = 5
 USUAL_PARTIAL = 6
 FAR_FRETS = 0.1
 MANY_TO_ONE = 4

@@ -18,14 +18,8 @@ from coach.music.drill import Note
 from coach.score.music import cents_beside, sounding_note
 from coach.score.score import ScoreNote
 from coach.strings.fingering import find_fingering
-from coach.strings.instrument import (
-    DEFAULT_PARTIAL,
-    Instrument,
-    Node,
-    nodes_at_label,
-    nodes_upto,
-    nodes_written,
-)
+from coach.strings.instrument import Instrument
+from coach.strings.node import DEFAULT_PARTIAL, Node, nodes_at_label, nodes_upto, nodes_written
 from coach.strings.reach import BESIDE_CENTS, SAME_CENTS, USUAL, WantedNote
 from coach.strings.units import note_name
 

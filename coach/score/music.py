@@ -17,15 +17,8 @@ from coach.music.drill import Note
 from coach.music.key import spelling_of
 from coach.score.beats import NotationError
 from coach.score.notation import HARMONIC_SIGN, ODD_BRACKETS, WrittenNote
-from coach.strings.instrument import (
-    DEFAULT_PARTIAL,
-    Instrument,
-    Node,
-    nearest_nodes,
-    nodes_upto,
-    nodes_written,
-    touch_label,
-)
+from coach.strings.instrument import Instrument
+from coach.strings.node import DEFAULT_PARTIAL, Node, nearest_nodes, nodes_upto, nodes_written, touch_label
 from coach.strings.units import midi_from_note, note_name
 
 MAX_FRET = 36

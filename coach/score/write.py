@@ -14,7 +14,8 @@ from coach.music.drill import Drill, Event, Note, Phrase
 from coach.score.beats import write_beat, write_beats
 from coach.score.keys import ASSIGNMENT, BAR, DRILL, PHRASE, BarBetween, Holding, PhraseAfter, first_meter
 from coach.score.order import MAX_TIMES
-from coach.strings.instrument import Instrument, Node, nodes_written, touch_label
+from coach.strings.instrument import Instrument
+from coach.strings.node import Node, nodes_written, touch_label
 
 _LONG = 88
 _BEFORE_LAYERS = {key: BAR[key] for key in ("meter", "pickup", "ends_after", "key", "tempo")}

@@ -27,7 +27,7 @@ import numpy as np
 
 from coach.ground.frozen import frozen
 from coach.sound.levels import amplitude, fade_edges
-from coach.strings.instrument import Node
+from coach.strings.node import Node
 from coach.strings.plucked import PICKUP_SHARE, PLUCK_SHARE, decay_per_s
 
 if TYPE_CHECKING:

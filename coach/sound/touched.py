@@ -15,7 +15,7 @@ import numpy as np
 
 from coach.sound.levels import fade_edges, limit
 from coach.sound.tones import ATTACK_S, RELEASE_S, damped_sines, speaking_place
-from coach.strings.instrument import Node
+from coach.strings.node import Node
 from coach.strings.plucked import PluckedString, decay_per_s
 from coach.strings.touch import Touch, choke_at, strengths, usual_touch_s
 

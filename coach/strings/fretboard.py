@@ -11,7 +11,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 
 from coach.ground.frozen import frozen
-from coach.strings.instrument import LAST_FRET, Instrument, Node
+from coach.strings.instrument import LAST_FRET, Instrument
+from coach.strings.node import Node
 
 NARROWEST = 40
 LABEL_ROWS = 3

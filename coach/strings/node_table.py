@@ -9,7 +9,8 @@ from collections.abc import Iterable, Sequence
 from textwrap import wrap
 
 from coach.ground.frozen import frozen
-from coach.strings.instrument import Instrument, Node
+from coach.strings.instrument import Instrument
+from coach.strings.node import Node
 from coach.strings.plucked import PluckedString
 from coach.strings.touch import (
     HASTY,

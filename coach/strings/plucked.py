@@ -15,7 +15,8 @@ from __future__ import annotations
 import math
 
 from coach.ground.frozen import frozen
-from coach.strings.instrument import HIGHEST_PARTIAL, Instrument
+from coach.strings.instrument import Instrument
+from coach.strings.node import HIGHEST_PARTIAL
 from coach.strings.units import stretch
 
 PLUCK_SHARE = 0.09

@@ -13,7 +13,8 @@ from collections.abc import Iterable, Iterator, Sequence
 from functools import lru_cache
 
 from coach.ground.frozen import frozen
-from coach.strings.instrument import DEFAULT_PARTIAL, LAST_FRET, Instrument, Node, nodes_upto, touch_label
+from coach.strings.instrument import LAST_FRET, Instrument
+from coach.strings.node import DEFAULT_PARTIAL, Node, nodes_upto, touch_label
 from coach.strings.plucked import PluckedString
 from coach.strings.touch import FINGER_MM_RANGE, clear_mm, finger_share
 from coach.strings.units import cents_between, hz_from_midi, midi_from_hz, note_name

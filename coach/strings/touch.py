@@ -26,7 +26,8 @@ from functools import lru_cache
 from typing import Literal
 
 from coach.ground.frozen import frozen
-from coach.strings.instrument import LAST_FRET, Instrument, Node
+from coach.strings.instrument import LAST_FRET, Instrument
+from coach.strings.node import Node
 from coach.strings.plucked import PluckedString, decay_per_s, level_of, partials_power
 
 FINGER_SHARE = 8.0 / 864.0

@@ -14,7 +14,8 @@ import math
 from collections.abc import Sequence
 
 from coach.ground.frozen import frozen
-from coach.strings.instrument import STIFFNESS_RANGE, Instrument, Node
+from coach.strings.instrument import STIFFNESS_RANGE, Instrument
+from coach.strings.node import Node
 from coach.strings.units import A4_MIDI, cents_between, detuned_hz, stretch
 
 HIGHEST_COMPARED_PARTIAL = 9

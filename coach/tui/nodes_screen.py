@@ -9,7 +9,8 @@ from textual.app import ComposeResult
 
 from coach.learning.readings import Place
 from coach.strings.fretboard import PLAIN, Board, Lines, fretboard_cells, node_marks, partial_marks
-from coach.strings.instrument import DEFAULT_PARTIAL, Instrument, Node, nodes_upto
+from coach.strings.instrument import Instrument
+from coach.strings.node import DEFAULT_PARTIAL, Node, nodes_upto
 from coach.strings.node_table import NodeRow, mm_text, node_rows, stray_text
 from coach.strings.plucked import best_plucking_point_mm, dead_plucking_points_mm
 from coach.strings.reach import places_for

@@ -23,7 +23,8 @@ from coach.session.desk import Desk
 from coach.sound.player import Player
 from coach.sound.settings import HEARING_NOTE
 from coach.strings.detune import STRIKE_S
-from coach.strings.instrument import Instrument, Node
+from coach.strings.instrument import Instrument
+from coach.strings.node import Node
 from coach.strings.tuning import Pair
 from coach.tui.theme import PLAIN_THEME, few_colours, textual_themes
 

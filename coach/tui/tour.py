@@ -6,7 +6,8 @@ from textual import events
 from textual.app import ComposeResult
 
 from coach.rating.table import RESULTS
-from coach.strings.instrument import Instrument, Node
+from coach.strings.instrument import Instrument
+from coach.strings.node import Node
 from coach.strings.node_table import mm_text
 from coach.tui.base import CoachScreen
 from coach.tui.canvas import Canvas, wrapped

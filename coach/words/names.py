@@ -12,7 +12,8 @@ from datetime import date
 from coach.ground.plain import plain_text
 from coach.music.drill import Assignment, Drill
 from coach.music.excerpt import Excerpt, Kind
-from coach.strings.instrument import Instrument, Node, touch_label
+from coach.strings.instrument import Instrument
+from coach.strings.node import Node, touch_label
 from coach.strings.tuning import Pair
 from coach.words.amounts import short_day, tempo
 

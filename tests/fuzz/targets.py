@@ -563,7 +563,8 @@ def _parsers() -> tuple[Callable[[str], Any], ...]:
     from coach.rating.fault import parse_faults
     from coach.score.beats import read_beat, read_beats
     from coach.score.notation import read_events
-    from coach.strings.instrument import Instrument, Node, nodes_at_label
+    from coach.strings.instrument import Instrument
+    from coach.strings.node import Node, nodes_at_label
     from coach.strings.units import midi_from_note
 
     return (

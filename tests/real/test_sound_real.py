@@ -27,7 +27,8 @@ from coach.sound.player import SoundState
 from coach.sound.render import RepSound, click_shape, render_clicks
 from coach.sound.timeline import Strike, place
 from coach.sound.tones import Tone
-from coach.strings.instrument import Instrument, Node
+from coach.strings.instrument import Instrument
+from coach.strings.node import Node
 from coach.strings.units import cents_between
 from tests.real.conftest import RATE, end, recorded, wait_for
 
