@@ -18,6 +18,12 @@ settings.load_profile("suite")
 WORKERS = 4
 
 
+def pytest_addoption(parser: pytest.Parser) -> None:
+    parser.addoption(
+        "--every", type=int, default=1, metavar="N", help="only every Nth test, in the order of their files"
+    )
+
+
 @pytest.hookimpl(tryfirst=True)
 def pytest_cmdline_main(config: pytest.Config) -> None:
     """The whole suite runs side by side, since half of its time is waiting for sound; named tests run in a row."""
@@ -29,8 +35,11 @@ def pytest_cmdline_main(config: pytest.Config) -> None:
 
 
 @pytest.hookimpl(trylast=True)
-def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
     """First those that need the machine to themselves, then tests that wait evenly among tests that reckon."""
+    chosen = items[:: config.option.every]
+    config.hook.pytest_deselected(items=[item for item in items if item not in set(chosen)])
+    items[:] = chosen
     groups: tuple[list[pytest.Item], ...] = ([], [], [])
     for item in items:
         groups[0 if item.get_closest_marker("alone") else 1 if item.get_closest_marker("real") else 2].append(
