@@ -10,6 +10,7 @@ import pytest
 from coach.ground.codec import plain_of, value_of
 from coach.listen.clicks import Strike, click_sound, goes_on
 from coach.listen.ear import Ear
+from coach.listen.memory import NoteSound, sharp_bias_ms
 from coach.listen.open_string import MeasuredString
 from coach.listen.recording import Recording
 from coach.listen.start import passage_start_s
@@ -106,6 +107,19 @@ def test_a_clean_repetition_gets_no_mark_and_its_onsets_are_found(ear):
     assert max(map(abs, onsets_ms)) < 15.0
     # A low note's beginning is not said where a harmonic begins with it.
     assert len(onsets_ms) >= len(heard) // 2
+
+
+def test_an_instrument_that_sounds_late_is_timed_by_what_its_clean_notes_say_together():
+    found = Ear.of(DRILL_READ.instrument, STRINGS)
+    for seed in (11, 12, 13):
+        clean = take(seed=seed)
+        found = found.learn(replace(clean, beat_1_s=clean.beat_1_s - 0.012))
+    assert sharp_bias_ms(found.notes.values()) == pytest.approx(12.0, abs=4.0)
+    later = take(seed=2)
+    onsets_ms = [one.onset_ms for one in found.judge(replace(later, beat_1_s=later.beat_1_s - 0.012))]
+    assert np.median([ms for ms in onsets_ms if ms is not None]) == pytest.approx(0.0, abs=5.0)
+    few = NoteSound(next(iter(found.notes.values())).plucks[:2])
+    assert sharp_bias_ms([few]) == 0.0
 
 
 def test_chokes_missing_and_late_notes_are_named(ear):

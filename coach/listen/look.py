@@ -40,8 +40,8 @@ RISE_BIAS_S = 0.0017
 USUAL_BIAS_MS = 4.0
 """How much later than struck a note's partials have risen by a quarter, where nothing is known of it."""
 MOST_RANGE_MS = 20.0
-"""A soft beginning is timed only of notes whose clean strokes have all risen within this: players are within 17 ms of
-their beat either way, and half of them within 4."""
+"""A soft beginning is timed only of notes whose clean strokes have all risen within this: players are off their beat by
+6 ms, so that six strokes lie within some 15 where the note's rise adds nothing."""
 _SMOOTH_S = 0.04
 _RISEN, _MOSTLY = 0.25, 0.8
 _BEFORE_S = -0.05
