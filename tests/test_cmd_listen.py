@@ -146,7 +146,10 @@ def test_another_piece_than_was_played_is_noticed(folder, tmp_path, capsys):
     samples[played:] = 3e-4 * np.random.default_rng(5).standard_normal(len(samples) - played)
     path = write(tmp_path / "other.wav", samples)
     clean = [str(folder / "clean11.wav"), str(folder / "clean12.wav")]
-    assert main(["listen", path, "--drill", str(folder / "ear.yaml"), *PLAYED, "--clean", *clean]) == 1
+    command = ["listen", path, "--drill", str(folder / "ear.yaml"), *PLAYED, "--clean", *clean]
+    assert main(command) == 1
+    assert "the phrase was not heard in this take" in capsys.readouterr().err
+    assert main([*command, "--starts-at", str(BEAT_1_S)]) == 1
     assert "events were not heard (are --drill, --phrase, --tempo" in capsys.readouterr().err
 
 
