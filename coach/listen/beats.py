@@ -54,9 +54,9 @@ FASTER, FASTER_SPREAD = 0.3, 0.3
 """Mean and spread of the logarithm of how much faster the weaker one decays."""
 KNOWN_HZ = 0.005
 """Where a string's own partials put another of its partials is never better known than this."""
-OPEN_SHARE, SYMPATHY = 1.0, 0.1
-"""A string rings open where another of its partials is louder than the one that meets; another string that is 20 dB
-softer sounds in sympathy."""
+OPEN_SHARE, SYMPATHY = 0.2, 0.1
+"""A string rings open where half of its other partials have a fifth of the amplitude of the one that meets, or more: of
+touched strings it is 0.02 nearly always. Another string that is 20 dB softer sounds in sympathy."""
 _MOST_DECAY = 15.0
 UNEVEN = 6.0
 """Of the train takes none left more than 3.3 times as much power in its worst eighth as in the usual one; a pluck in
@@ -323,7 +323,7 @@ def _one_alone(spectrum: Spectrum, peak_hz: float, known: tuple[Expected | None,
     Of two touched strings all other partials are faint, of two that are bowed or plucked open none is.
     """
     meeting = float(spectrum.level[spectrum.places(np.array([peak_hz]))[0]])
-    faint, loud = sorted(one.loudest if one else 0.0 for one in known)
+    faint, loud = sorted(one.usual_level if one else 0.0 for one in known)
     return loud > OPEN_SHARE * meeting and faint < SYMPATHY * loud
 
 

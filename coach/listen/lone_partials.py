@@ -37,8 +37,8 @@ class Expected:
 
     hz: float
     error_hz: float
-    loudest: float
-    """The string's loudest partial of those that say so, in the spectrum's unit."""
+    usual_level: float
+    """The median of all that were looked for, in the spectrum's unit; what is not heard has none."""
 
 
 def expected_partial(spectrum: Spectrum, open_hz: float, partial: int) -> Expected | None:
@@ -55,8 +55,9 @@ def expected_partial(spectrum: Spectrum, open_hz: float, partial: int) -> Expect
             peaks.append((m, *peak))
     if len(peaks) < LEAST_PARTIALS:
         return None
-    loudest = float(spectrum.level[spectrum.places(np.array([hz for _m, hz, _height in peaks]))].max())
-    return _line(np.array(peaks), open_hz, partial, loudest)
+    heard = spectrum.level[spectrum.places(np.array([hz for _m, hz, _height in peaks]))]
+    usual_level = float(np.median([*heard, *np.zeros(len(numbers) - len(heard))]))
+    return _line(np.array(peaks), open_hz, partial, usual_level)
 
 
 def _best_on_grid(spectrum: Spectrum, open_hz: float, numbers: Values) -> tuple[float, float]:
@@ -71,7 +72,7 @@ def _best_on_grid(spectrum: Spectrum, open_hz: float, numbers: Values) -> tuple[
     return float(f0_hz[at]), float(_GRID_B[b])
 
 
-def _line(peaks: Values, open_hz: float, partial: int, loudest: float) -> Expected | None:
+def _line(peaks: Values, open_hz: float, partial: int, usual_level: float) -> Expected | None:
     m, hz, height = peaks.T
     # The error of a peak falls with its height; 0.45 Hz at height 1 is a 3 s Hann window's.
     errors_hz = np.hypot(0.45 / height, PEAK_ERROR * hz)
@@ -96,4 +97,4 @@ def _line(peaks: Values, open_hz: float, partial: int, loudest: float) -> Expect
     misfit = max(1.0, float(np.sum(off[kept] ** 2)) / max(int(kept.sum()) - 1, 1))
     found_hz = math.sqrt(squared)
     error_hz = partial**2 * math.sqrt(float(at @ spread @ at) * misfit) / (2.0 * found_hz)
-    return Expected(found_hz, error_hz, loudest)
+    return Expected(found_hz, error_hz, usual_level)

@@ -93,7 +93,8 @@ def _about_s(
     )
     best = int(np.argmax(total))
     elsewhere = np.delete(total[: len(risen)], slice(max(best - BESIDE_HOPS, 0), best + BESIDE_HOPS))
-    spread = 1.4826 * float(np.median(np.abs(elsewhere))) if len(elsewhere) else math.inf
+    off = np.abs(elsewhere - np.median(elsewhere)) if len(elsewhere) else np.full(1, math.inf)
+    spread = 1.4826 * float(np.median(off))
     return (best + APART_HOPS) * HOP_S if total[best] > CLEAR * spread else None
 
 
