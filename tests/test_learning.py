@@ -661,6 +661,23 @@ def test_a_player_who_fails_everything_hears_not_at_this_rate() -> None:
     assert not found.at_this_rate
 
 
+def test_a_second_session_of_a_day_brings_no_more_new_phrases_than_the_day_has_left(tmp_path, capsys):
+    folder = ("--folder", str(tmp_path), "--date", "2026-12-01")
+    (tmp_path / "drills").mkdir()
+    (tmp_path / "settings.yaml").write_text("practice: {new_phrases: 2}\n")
+    (tmp_path / "answers").write_text("choked 1 2\n" * 12 + "stop\n")
+
+    def new_phrases() -> set[str]:
+        capsys.readouterr()
+        assert main(["plan", "swallows-under-the-roof", "--json", *folder]) == 0
+        items = json.loads(capsys.readouterr().out)["items"]
+        return {str(item["excerpt"]) for item in items if item["purpose"] == "new"}
+
+    assert len(new_phrases()) == 2
+    assert main(["practice", "swallows-under-the-roof", "--answers", str(tmp_path / "answers"), *folder]) == 0
+    assert new_phrases() == set()
+
+
 def test_two_days_of_failures_after_a_good_one_are_no_way_to_the_goal(tmp_path, capsys):
     folder = ("--folder", str(tmp_path))
     (tmp_path / "drills").mkdir()

@@ -60,6 +60,6 @@ class Plan:
     drills: frozenset[str] = frozenset()
     """Ids of the drills that it was made over."""
     new_phrases: int = 5
-    """How many new phrases the day may bring."""
+    """How many new phrases the day may still bring."""
     chosen: bool = True
     """Whether a session may choose anew what follows; not where the player changed the plan."""

@@ -52,6 +52,8 @@ class History:
     """Minutes practised on recent days, today's earlier sessions included."""
     hurt_days: frozenset[date] = frozenset()
     """Days on which a session was ended because something hurt."""
+    begun: int = 0
+    """New phrases of today's earlier sessions."""
 
 
 def history_of(log: Log, learnt: Learnt, day: date) -> History:
@@ -63,7 +65,10 @@ def history_of(log: Log, learnt: Learnt, day: date) -> History:
         for number, (reps, duration_ms) in learnt.days.items()
         if since <= number
     }
-    return History(minutes, hurt)
+    # Looking for a day's repetitions goes through the whole log: not where there are none yet.
+    reps = log.reps(day, day) if day.toordinal() in learnt.days else []
+    new = {rep.excerpt for rep in reps if rep.purpose == Purpose.NEW}
+    return History(minutes, hurt, len(new & learnt.records.keys()))
 
 
 def drills_taken_up(log: Log) -> dict[str, bool]:
@@ -98,6 +103,7 @@ def make_plan(
     if not minutes > 0:
         raise ValueError(f"{minutes:g} minutes is not above 0")
     history = history or History()
+    pace = max(pace - history.begun, 0)
     digest = material or material_of(drills)
     hurt = _hurt(day, minutes, history)
     planned = minutes / 2 if hurt else minutes
