@@ -381,6 +381,12 @@ def test_the_players_own_tempo_holds_and_stays_within_floor_and_goal():
     assert task_of(session).tempo_bpm == 20
 
 
+def test_a_tempo_beyond_the_limit_that_is_played_already_ends_no_repetition():
+    session, _ = drive(opened(2), SetTempo(80), Go(), Mark(CHOKE_2))
+    again, effects = drive(session, SetTempo(81))
+    assert (again, effects) == (session, [Tell(GoalReached(80))])
+
+
 @pytest.mark.parametrize(("marks", "rung"), [((), 80), ((CHOKE_2,), 50)])
 def test_a_faster_tempo_chosen_by_hand_becomes_the_rung_by_a_clean_repetition_only(marks, rung):
     session, effects = drive(opened(2), SetTempo(80))

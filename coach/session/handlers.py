@@ -172,12 +172,17 @@ def set_tempo(session: Session, state: Ready | Listening | Playing, event: on.Se
     task, goal_bpm = state.task, goal_of(state.task.drill, state.task.excerpt)
     tempo_bpm = max(MIN_BPM, min(event.tempo_bpm, goal_bpm))
     rung_bpm = session.coaching.rung_bpm(task.excerpt)
+    limit: tuple[on.Tell, ...] = ()
+    if tempo_bpm == goal_bpm < event.tempo_bpm:
+        limit = (on.Tell(notices.GoalReached(goal_bpm)),)
+    elif tempo_bpm > event.tempo_bpm:
+        limit = (on.Tell(notices.Plain.SLOWEST),)
+    if limit and tempo_bpm == task.tempo_bpm:
+        return session, limit
     ready = Ready(state.turn, replace(task, tempo_bpm=tempo_bpm))
     session = replace(session, coaching=session.coaching.held_at(task.excerpt, tempo_bpm), state=ready)
-    if tempo_bpm == goal_bpm < event.tempo_bpm:
-        return session, (on.Silence(), on.Tell(notices.GoalReached(goal_bpm)))
-    if tempo_bpm > event.tempo_bpm:
-        return session, (on.Silence(), on.Tell(notices.Plain.SLOWEST))
+    if limit:
+        return session, (on.Silence(), *limit)
     if tempo_bpm > rung_bpm:
         return session, (on.Silence(), on.Tell(notices.FasterOnce(tempo_bpm, rung_bpm)))
     return session, (on.Silence(), *_left(state))
