@@ -4,7 +4,7 @@ The log's repetitions are folded into `Learnt` (`learning.py`): skills by drill,
 record. Everything else is a reading of it, pure, with the day as an argument (its ordinal, `date.toordinal()`).
 
     skill.py      the estimate and its equations: `Skill`, `Slips`, `View`
-    learning.py   `FOLD`, the fold for the log: `log.state(FOLD)` gives `Learnt`; `Learnt.copy()` for what may be undone
+    learning.py   `learnt_of(log, day)`: what was learnt, by a fold of the log; `Learnt.copy()` for what may be undone
     material.py   `material_of(drills)`: excerpts digested, seconds of a repetition; made once, serves many plans
     rung.py       the tempo as a reading: `reading(view, ...)`, `next_rung(...)` within a turn
     choice.py     `choose(learnt, material, sitting)`: the turn that is worth most a second

@@ -18,6 +18,7 @@ from __future__ import annotations
 
 import itertools
 import math
+from collections.abc import Callable
 from dataclasses import replace
 from enum import StrEnum
 
@@ -64,7 +65,7 @@ def bars_of(excerpt: Excerpt) -> Bars:
 
 
 class Why(StrEnum):
-    """What a turn is for; the reason's sentence and the log's purpose follow from it."""
+    """What a turn is for: its sentence is in `reasons.py`, the purpose that is logged in `planner.py`."""
 
     WARM_UP = "warm-up"
     TEST = "test"
@@ -111,9 +112,13 @@ class Sitting:
     recent: tuple[Excerpt, ...]
     """Of the latest turns, in order."""
     warm: bool
+    """Whether a turn was played today."""
     tests: int
+    """Cold tests of the day so far."""
     new: int
+    """New phrases so far."""
     pace: int
+    """New phrases that come first."""
     left: frozenset[Bars]
     """Left alone for today."""
     urgent: frozenset[str]
@@ -257,7 +262,7 @@ def _test(learnt: Learnt, offered: list[Option], sitting: Sitting) -> Turn | Non
         ):
             chance = seen(learnt, each.part, sitting.day).whole(math.log(each.part.goal_bpm))
             if OPEN[0] <= chance <= OPEN[1]:
-                waiting.append((abs(chance - 0.7), each.part.key, each))
+                waiting.append((abs(chance - sum(OPEN) / 2), each.part.key, each))
     if not waiting:
         return None
     chosen = min(waiting, key=lambda item: item[:2])[2]
@@ -280,21 +285,33 @@ def _best(learnt: Learnt, offered: list[Option], sitting: Sitting) -> Turn | Non
     ]
     fresh = [each for each in offered if each.part.key not in learnt.records]
     needed = [each for each in begun if _needed(learnt, each, sitting)]
-    due = [unheard, fresh if sitting.new < sitting.pace else [], needed]
-    groups = [*_rested(due, sitting), *due, *_rested([fresh], sitting), fresh]
-    group = next(filter(None, groups), None)
-    if group is None:
-        return None
-    if group[0] in unheard:
-        first = min(group, key=lambda each: (_day(learnt, each), each.part.key))
-        return _turn(first, 1 if first.later >= ENOUGH else REPS, first.bpm, Why.UNHEARD, sitting)
+    due: list[_Group] = [
+        (_longest_unheard, unheard),
+        (_worthiest, fresh if sitting.new < sitting.pace else []),
+        (_worthiest, needed),
+    ]
+    rest: list[_Group] = [(_worthiest, fresh)]
+    in_order = [*_rested(due, sitting), *due, *_rested(rest, sitting), *rest]
+    return next((pick(learnt, group, sitting) for pick, group in in_order if group), None)
+
+
+_Group = tuple[Callable[[Learnt, list[Option], Sitting], Turn], list[Option]]
+"""Options, and how one of them is picked."""
+
+
+def _rested(groups: list[_Group], sitting: Sitting) -> list[_Group]:
+    return [(pick, [each for each in group if not _too_soon(each, sitting)]) for pick, group in groups]
+
+
+def _longest_unheard(learnt: Learnt, group: list[Option], sitting: Sitting) -> Turn:
+    first = min(group, key=lambda each: (_day(learnt, each), each.part.key))
+    return _turn(first, 1 if first.later >= ENOUGH else REPS, first.bpm, Why.UNHEARD, sitting)
+
+
+def _worthiest(learnt: Learnt, group: list[Option], sitting: Sitting) -> Turn:
     best = max(group, key=lambda each: (each.worth, each.part.key))
     reps = PIECE_REPS if best.part.excerpt.kind is Kind.PIECE else REPS
     return _turn(best, reps, best.bpm, _why(learnt, best), sitting)
-
-
-def _rested(groups: list[list[Option]], sitting: Sitting) -> list[list[Option]]:
-    return [[each for each in group if not _too_soon(each, sitting)] for group in groups]
 
 
 def _too_soon(option: Option, sitting: Sitting) -> bool:

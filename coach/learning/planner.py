@@ -38,7 +38,9 @@ WEEKS_BACK_DAYS = 28
 _PURPOSE = {
     Why.WARM_UP: Purpose.WARM_UP,
     Why.TEST: Purpose.COLD,
+    Why.UNHEARD: Purpose.CLIMB,
     Why.NEW: Purpose.NEW,
+    Why.SLOW: Purpose.CLIMB,
     Why.PIECE: Purpose.PIECE,
     Why.STEADY: Purpose.AT_GOAL,
 }
@@ -221,10 +223,9 @@ def free_time(ahead: Ahead) -> str:
 
 def item_of(learnt: Learnt, turn: Turn, day: date, asked: str = "") -> PlanItem:
     """A turn as the plan tells it."""
-    purpose = _PURPOSE.get(turn.why, Purpose.CLIMB)
     excerpt = turn.option.part.excerpt
     return PlanItem(
-        purpose, turn.seconds / 60, reason(learnt, turn, day, asked), excerpt, turn.reps, turn.bpm
+        _PURPOSE[turn.why], turn.seconds / 60, reason(learnt, turn, day, asked), excerpt, turn.reps, turn.bpm
     )
 
 

@@ -36,7 +36,7 @@ def reason(learnt: Learnt, turn: Turn, day: date, asked: str = "") -> str:
                 or _slipped(record)
                 or "From start to end: the parts must hold together."
             )
-        case _:
+        case Why.SLOW | Why.STEADY:
             return _broke(learnt, option) or _standing(option, record, day)
 
 
