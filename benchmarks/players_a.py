@@ -277,7 +277,7 @@ class PlayerA:
         draw = self._luck.random()
         if not prepared.harmonic[at] or draw < 0.25:
             return Fault(at + 1, LATE if draw < 0.7 else DROPPED)
-        cause = (None, *CAUSES)[int(draw * 16) % 4]
+        cause = (None, *CAUSES)[int(draw * 16) % (1 + len(CAUSES))]
         one_of = prepared.notes[at] if draw > 0.6 else 1
         return Fault(at + 1, CHOKED, cause, 1 + int(draw * 100) % one_of if one_of > 1 else 0)
 

@@ -14,6 +14,7 @@ from typing import Any
 import pytest
 
 from coach.ground.plain import json_text
+from coach.ground.table_csv import BYTE_ORDER_MARK
 from coach.report.advice import needs
 from coach.report.classroom import Classroom, make_class, read_class
 from coach.report.handed import Handed, remember
@@ -36,7 +37,6 @@ from coach.report.reply import (
     digest,
     reply_text,
 )
-from coach.report.table_csv import BYTE_ORDER_MARK
 from coach.report.work import Work
 
 TODAY = date(2026, 12, 10)

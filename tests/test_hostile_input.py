@@ -26,6 +26,7 @@ from coach.ground.digits import exact_number, whole_number
 from coach.ground.places import find_places
 from coach.ground.plain import json_text, plain_text, visible
 from coach.ground.problem import CoachError, Problem
+from coach.ground.table_csv import csv_text
 from coach.log.book import lines_of
 from coach.log.entries import Entry
 from coach.log.log import Log
@@ -36,7 +37,6 @@ from coach.pages.document import document, escaped, table
 from coach.paper.lane import plain_sheet
 from coach.paper.page import html_page
 from coach.report.inbox import read_student
-from coach.report.table_csv import csv_text
 from coach.score.arrange import arranged
 from coach.score.checked import checked
 from coach.score.edit import repaired

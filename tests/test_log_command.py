@@ -13,10 +13,10 @@ from pathlib import Path
 import pytest
 
 from coach.cli import main
+from coach.ground.table_csv import csv_text, safe_text
 from coach.log.entries import Entry, new_id
 from coach.log.log import Log
 from coach.rating.fault import parse_faults
-from coach.report.table_csv import csv_text, safe_text
 from tests.logs import A_CHOKE, NOON, PASSAGE, rep_at
 
 

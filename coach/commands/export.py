@@ -51,7 +51,7 @@ class Written:
 
 @frozen
 class Format:
-    """One thing that a drill can be written as; `write` gets the drill, the rung in bpm and the options."""
+    """One thing that a drill can be written as; `write` gets the drill, the tempo in bpm and the options."""
 
     write: Callable[[Drill, int, argparse.Namespace], Written]
     endings: tuple[str, ...]
@@ -94,7 +94,8 @@ def configure(parser: argparse.ArgumentParser) -> None:
         help="only this drill, by id or title, if the file has several (default: all)",
     )
     add_folder(parser)
-    add_output(parser, "the file to write (default for tab: print it)")
+    printed = listed([name for name, row in FORMATS.items() if row.prints])
+    add_output(parser, f"the file to write (default for {printed}: print it)")
 
 
 def run(arguments: argparse.Namespace) -> int:

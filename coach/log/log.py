@@ -294,7 +294,7 @@ class Log:
     def last_words(self, folders: Sequence[Path] = ()) -> list[str]:
         """Try once more to write what waits, and put into a file what still does; lines to tell.
 
-        `folders` are tried in order: without any the log's own, the home folder, and the system's for passing files.
+        `folders` are tried in order: without any the home folder and the system's for passing files.
         Where none takes a file the lines hold it themselves.
         """
         refusal = self.retry()

@@ -1,7 +1,7 @@
 """What a student needs next on a drill, why, and how urgent it is: a table of rules over the reply's estimates.
 
 Each rule is a plain threshold, stated below, for the teacher to overrule; what it says names its evidence and how sure
-it is. All that fit are told, in the table's order: the first is the advice. A reply tells of the days up to its own:
+it is. All that fit are told, in the order of `KINDS`: the first is the advice. A reply tells of the days up to its own:
 silence is never taken for idleness, and absence never hides what fails.
 """
 

@@ -7,9 +7,9 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from coach.ground.plain import same_name
+from coach.ground.table_csv import Cell, csv_text
 from coach.report.advice import KINDS, ORDER, Need, failing
 from coach.report.classroom import Classroom, Student
-from coach.report.table_csv import Cell, csv_text
 from coach.report.work import Work
 from coach.words.amounts import short_day
 from coach.words.names import place_name

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
+from coach.ground.table_csv import Cell, csv_text
 from coach.log.entries import iso_time
 from coach.log.log import Log
 from coach.music.excerpt import Excerpt
 from coach.rating.counts import cells, columns, count_faults
 from coach.rating.fault import faults_text
-from coach.report.table_csv import Cell, csv_text
 
 HEADER = (
     "practice_day",

@@ -6,12 +6,12 @@ from dataclasses import asdict
 from datetime import date
 from typing import Any
 
+from coach.ground.table_csv import csv_text
 from coach.learning.readings import CleanTempo
 from coach.rating.counts import cells, columns
 from coach.report.ear import ear_facts
 from coach.report.figures import ExcerptFigures, PlaceFigures, Report
 from coach.report.sums import Sum
-from coach.report.table_csv import csv_text
 
 HEADER = (
     "kind",
