@@ -14,7 +14,7 @@ from coach.music.drill import Drill, Note
 from coach.music.excerpt import Excerpt, Passage, PlacedEvent
 from coach.music.passages import passage_of
 from coach.music.playability import Board, fretted_moments, uses_fretting_hand
-from coach.strings.fingering import MOVE_COST_PER_MM
+from coach.strings.fingering_states import MOVE_COST_PER_MM
 from coach.strings.instrument import Instrument
 from coach.strings.node import Node
 from coach.strings.plucked import PluckedString

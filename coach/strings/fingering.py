@@ -2,17 +2,7 @@
 
 Conventions: seconds from the first note; strings are indices from 0, the highest; mm from the nut. A *place* is a
 node (touched by the fretting hand, or by the plucking hand from fret 12 on) or, for a bass note, a stopped or open
-string. Costs have no unit; they only rank. The figures that weigh them are our own and uncalibrated.
-
-A choice costs: `finger`, 10 / the mm by which a firm finger may miss its node (`touch.clear_mm`), for a stop 2 for
-each fret beyond 12, and for the hand 2 for a touch by the plucking hand or up to 4 for the fretting hand beyond
-mid-string; `tune`, the cube of the cents beside the wanted note / 12 (`reach.TUNE_CENTS`); `move`, 1 for 100 mm from
-the fretting hand's last place; `speed`, the square of the speed needed against the settable hand speed; `reach`, the
-square of the span to stopped notes still held and to what the hand does at the same onset, over the settable reach,
-and 30 more beyond it (a warning, never a refusal: hands differ); `cut`, 20 to 60 where a string is taken away from a
-note that should still ring, by the share of its ring that is lost: a string can't ring two nodes, nor a node and a
-stopped note at once. Two notes of one onset never share a string; a plucking hand that touches a node strikes nothing
-else then (`hand.plucks`), and the fretting hand has a finger for each place (`hand.finger_fault`).
+string. Costs have no unit; they only rank; what a choice costs is said and worked out in `fingering_states.py`.
 
 Search: the state is what still counts of the past: where the fretting hand last was and since when (more than a
 second makes no difference), and which strings are occupied, until when and by which stopped note. Dynamic
@@ -33,27 +23,30 @@ from collections.abc import Sequence
 from typing import Literal
 
 from coach.ground.frozen import frozen
-from coach.strings.hand import FINGERS, Finger, finger_fault, plucks
+from coach.strings.fingering_states import (
+    START,
+    Hand,
+    HeldStrings,
+    OnHand,
+    OnStrings,
+    State,
+    Task,
+    asked_of_hand,
+    met_on_strings,
+    task_of,
+)
 from coach.strings.instrument import Instrument
 from coach.strings.reach import (
     USUAL,
     FingeringSettings,
     Place,
     WantedNote,
-    bass_places,
-    places_for,
     reach_cost,
-    sounding_beside,
-    why_nowhere,
 )
 from coach.strings.units import note_name
 
-MOVE_COST_PER_MM = 0.01
-UNHURRIED_S = 1.0
-"""More time than this does not make a move cheaper."""
 MOST_STATES = 100_000
 """States before one note beyond which the search gives up: some seconds' work a note."""
-CUT_COST, CUT_SHARE_COST = 20.0, 40.0
 
 
 class TooManyWaysError(ValueError):
@@ -115,31 +108,6 @@ class Fingering:
     left_out: tuple[WantedNote, ...] = ()
 
 
-_Held = tuple[int, int, float | None]
-"""An occupied string: string, index of the note, mm of its stop (None when nothing is stopped)."""
-_HeldStrings = tuple[_Held, ...]
-_Hand = tuple[float, float, int, int]
-"""Where the fretting hand last was in mm (-1 before any place), since when, how many strings are struck at this very
-onset, and how many of them the plucking hand touches."""
-_State = tuple[_Hand, _HeldStrings]
-_START: _State = ((-1.0, -math.inf, 0, 0), ())
-_OnStrings = tuple[float, int, float, _HeldStrings]
-"""Cost of a cut ring, index of the note cut (-1 for none), span to held stops in mm, strings occupied after."""
-_OnHand = tuple[float, float, float, float, _Hand]
-"""Costs of move and speed, mm moved, span in mm to what the hand does at the same onset, the hand after."""
-
-
-@frozen
-class _Task:
-    settings: FingeringSettings
-    notes: tuple[WantedNote, ...]
-    bass: tuple[bool, ...]
-    places: tuple[tuple[Place | None, ...], ...]
-    """None is the note left out."""
-    contested: tuple[frozenset[int], ...]
-    """Strings that notes starting within each note's ring could take."""
-
-
 def find_fingering(
     instrument: Instrument,
     melody: Sequence[WantedNote],
@@ -150,7 +118,7 @@ def find_fingering(
 
     ValueError, naming the note, when a note sounds nowhere or more notes start at once than strings allow.
     """
-    task = _task(instrument, melody, bass or (), settings)
+    task = task_of(instrument, melody, bass or (), settings)
     layers = _layers(task, math.inf)
     fingering = _cheapest(task, layers)
     if fingering is None:
@@ -170,12 +138,12 @@ def fingering_upto(
     With it how many states were compared; TooManyWaysError where they would be more than `most_states`. Second-best
     places above `most_cost` are not found.
     """
-    task = _task(instrument, melody, bass, USUAL)
+    task = task_of(instrument, melody, bass, USUAL)
     layers = _layers(task, most_cost, most_states)
     return _cheapest(task, layers), sum(len(layer.reached) for layer in layers)
 
 
-def _cheapest(task: _Task, layers: list[_Layer]) -> Fingering | None:
+def _cheapest(task: Task, layers: list[_Layer]) -> Fingering | None:
     """The cheapest fingering of all ways; None where there is none."""
     settings, rests = task.settings, _rests(layers)
     total = rests[0][0]
@@ -185,11 +153,14 @@ def _cheapest(task: _Task, layers: list[_Layer]) -> Fingering | None:
     left_out: list[WantedNote] = []
     number_of: dict[int, int] = {}
     second_cost: float | None = None
-    state, at = _START, 0
+    state, at = START, 0
     for i, layer in enumerate(layers):
         _cost, picked, following = min(layer.ways[at], key=lambda way: way[0] + rests[i + 1][way[2]])
         place = task.places[i][picked]
-        on_strings, on_hand = _strings(task, i, place, state[1]), _hand(task, i, place, state[0])
+        on_strings, on_hand = (
+            met_on_strings(task, i, place, state[1]),
+            asked_of_hand(task, i, place, state[0]),
+        )
         if on_strings is None or on_hand is None:
             return None
         cut, cut_note, held_span_mm, held = on_strings
@@ -226,108 +197,6 @@ def _cheapest(task: _Task, layers: list[_Layer]) -> Fingering | None:
     return Fingering(tuple(choices), total, second_cost, tuple(left_out))
 
 
-def _task(
-    instrument: Instrument,
-    melody: Sequence[WantedNote],
-    bass: Sequence[WantedNote],
-    settings: FingeringSettings,
-) -> _Task:
-    merged = sorted(
-        [(note.onset_s, 0, note.midi, note) for note in bass]
-        + [(note.onset_s, 1, note.midi, note) for note in melody],
-        key=lambda item: item[:3],
-    )
-    notes = tuple(item[3] for item in merged)
-    is_bass = tuple(item[1] == 0 for item in merged)
-    places: list[tuple[Place | None, ...]] = []
-    for number, (note, low) in enumerate(zip(notes, is_bass, strict=True), start=1):
-        options: tuple[Place | None, ...]
-        if low:
-            options = bass_places(instrument, note.midi, note.string)
-        else:
-            options = places_for(instrument, note.midi, settings, note.string)
-            if note.beside_cents is not None:
-                options = sounding_beside(options, note.beside_cents)
-        if note.leave_cost is not None:
-            options = (*options, None)
-        if not options:
-            raise ValueError(why_nowhere(instrument, number, note, low, settings))
-        places.append(options)
-    contested = tuple(
-        frozenset(
-            place.string
-            for later in range(i + 1, len(notes))
-            if notes[later].onset_s < notes[i].end_s
-            for place in places[later]
-            if place
-        )
-        for i in range(len(notes))
-    )
-    return _Task(settings, notes, is_bass, tuple(places), contested)
-
-
-def _strings(task: _Task, i: int, place: Place | None, held: _HeldStrings) -> _OnStrings | None:
-    """What note `i` at `place` meets on the strings; None when its string is taken at the same onset or no
-    finger is left."""
-    onset_s = task.notes[i].onset_s
-    until_s = task.notes[i + 1].onset_s if i + 1 < len(task.notes) else math.inf
-    cut, cut_note, span_mm = 0.0, -1, 0.0
-    if place is None:
-        return cut, cut_note, span_mm, tuple(item for item in held if task.notes[item[1]].end_s > until_s)
-    kept = []
-    stops = [Finger(mm) for string, _other, mm in held if mm is not None and string != place.string]
-    # As many places as there are fingers never lack one, and most moments have fewer.
-    crowded = place.uses_fretting_hand and len(stops) >= len(FINGERS)
-    if crowded and finger_fault([*stops, Finger(place.along_mm)]):
-        return None
-    for item in held:
-        string, other, stop_mm = item
-        ringing = task.notes[other]
-        if string == place.string:
-            if ringing.onset_s == onset_s:
-                return None
-            cut = CUT_COST + CUT_SHARE_COST * (ringing.end_s - onset_s) / ringing.duration_s
-            cut_note = other
-            continue
-        if stop_mm is not None and place.uses_fretting_hand:
-            span_mm = max(span_mm, abs(stop_mm - place.along_mm))
-        if ringing.end_s > until_s:
-            kept.append(item)
-    stop = place.along_mm if place.fret else None
-    # What no later note can run into need not be remembered: fewer states, same costs.
-    if task.notes[i].end_s > until_s and (stop is not None or place.string in task.contested[i]):
-        kept.append((place.string, i, stop))
-    return cut, cut_note, span_mm, tuple(sorted(kept))
-
-
-def _hand(task: _Task, i: int, place: Place | None, hand: _Hand) -> _OnHand | None:
-    """What note `i` at `place` asks of the hands; None when the plucking hand can't strike it with the rest."""
-    hand_mm, since_s, struck, touching = hand
-    onset_s = task.notes[i].onset_s
-    until_s = task.notes[i + 1].onset_s if i + 1 < len(task.notes) else math.inf
-    struck, touching = struck + bool(place), touching + bool(place and place.plucking_hand)
-    if not plucks(struck, touching):
-        return None
-    move_mm = move = speed = span_mm = 0.0
-    if place and place.uses_fretting_hand:
-        if hand_mm >= 0.0:
-            time_s = min(onset_s - since_s, UNHURRIED_S)
-            distance_mm = abs(place.along_mm - hand_mm)
-            if time_s <= 0.0:
-                span_mm = distance_mm
-            else:
-                move_mm = distance_mm
-                move = MOVE_COST_PER_MM * distance_mm
-                speed = (distance_mm / time_s / task.settings.hand_speed_mm_s) ** 2
-        hand_mm, since_s = place.along_mm, onset_s
-    if until_s - since_s >= UNHURRIED_S:
-        since_s = -math.inf
-    if until_s > onset_s:
-        struck = touching = 0
-    # More than one struck string, none of them touched by the plucking hand, makes no difference to one.
-    return move, speed, move_mm, span_mm, (hand_mm, since_s, min(struck, 1 + touching), touching)
-
-
 @frozen
 class _Layer:
     """All states before one note: least cost to reach each, and the ways on."""
@@ -337,30 +206,30 @@ class _Layer:
     """For each state: cost, candidate and index of the state after it, for every candidate that can be taken."""
 
 
-def _layers(task: _Task, most_cost: float, most_states: float = math.inf) -> list[_Layer]:
+def _layers(task: Task, most_cost: float, most_states: float = math.inf) -> list[_Layer]:
     """Forwards through the notes: every state that can be reached, at its least cost. One layer a note.
 
     Ways that can only lead to a whole above `most_cost` are left out.
     """
     layers = []
     room = _room_before(task, most_cost)
-    states: dict[_State, int] = {_START: 0}
+    states: dict[State, int] = {START: 0}
     reached = [0.0]
     compared = 0
     reach_mm = task.settings.reach_mm
     for i, places in enumerate(task.places):
         alone = [place.cost if place else task.notes[i].leave_cost or 0.0 for place in places]
-        following: dict[_State, int] = {}
+        following: dict[State, int] = {}
         least: list[float] = []
         ways: list[list[tuple[float, int, int]]] = []
         # Many states share their strings or their hand: each is worked out once.
-        by_strings: dict[_HeldStrings, list[_OnStrings | None]] = {}
-        by_hand: dict[_Hand, list[_OnHand | None]] = {}
+        by_strings: dict[HeldStrings, list[OnStrings | None]] = {}
+        by_hand: dict[Hand, list[OnHand | None]] = {}
         for (hand, held), at in states.items():
             if held not in by_strings:
-                by_strings[held] = [_strings(task, i, place, held) for place in places]
+                by_strings[held] = [met_on_strings(task, i, place, held) for place in places]
             if hand not in by_hand:
-                by_hand[hand] = [_hand(task, i, place, hand) for place in places]
+                by_hand[hand] = [asked_of_hand(task, i, place, hand) for place in places]
             onward = []
             pairs = zip(by_strings[held], by_hand[hand], strict=True)
             for picked, (on_strings, on_hand) in enumerate(pairs):
@@ -387,7 +256,7 @@ def _layers(task: _Task, most_cost: float, most_states: float = math.inf) -> lis
     return layers
 
 
-def _room_before(task: _Task, most_cost: float) -> list[float]:
+def _room_before(task: Task, most_cost: float) -> list[float]:
     """For each note what all up to it may cost, if the rest costs as little as its places by themselves."""
     least = [
         min(place.cost if place else note.leave_cost or 0.0 for place in places)
@@ -408,9 +277,7 @@ def _rests(layers: list[_Layer]) -> list[list[float]]:
     return rests
 
 
-def _second(
-    task: _Task, i: int, place: Place, layer: _Layer, rest: list[float]
-) -> tuple[Place | None, float]:
+def _second(task: Task, i: int, place: Place, layer: _Layer, rest: list[float]) -> tuple[Place | None, float]:
     """Note `i`'s place in the cheapest whole fingering that puts it elsewhere than `place`, and that one's cost."""
     options = task.places[i]
     best, best_whole = None, math.inf
@@ -423,7 +290,7 @@ def _second(
     return best, best_whole
 
 
-def _no_fingering(task: _Task, layers: Sequence[_Layer]) -> str:
+def _no_fingering(task: Task, layers: Sequence[_Layer]) -> str:
     """Why there is no fingering: the first onset whose notes can't each have a string, or a hand, of their own."""
     if not task.notes:
         return "there is no note to play"
