@@ -329,6 +329,13 @@ async def test_the_way_out_has_room_before_what_is_done_less(tmp_path, keys, way
         assert screen_text(app).splitlines()[-1].endswith(f" {way_out}  ? help")
 
 
+async def test_where_the_way_out_is_all_there_is_it_comes_first(tmp_path):
+    async with running(tmp_path) as (app, pilot, _):
+        await pilot.press("r")
+        await pilot.pause()
+        assert screen_text(app).splitlines()[-1].startswith(" esc back ")
+
+
 async def test_a_plan_line_leaves_the_grade_out_before_it_is_cut(tmp_path):
     async with running(tmp_path) as (app, _, _):
         shown = screen_text(app)

@@ -12,13 +12,17 @@ from coach.tui.canvas import Canvas, Rows, text_width
 Hint = tuple[str, str, str]
 
 
-_LAST = ("back", "quit", "stop", "help")
-"""The ways out, at the right edge: they have room before any other but the first."""
+_WAYS_OUT = ("back", "quit", "stop")
+"""At the right edge, beside help: they have room before any other but the first."""
 
 
 def spread_hints(hints: Sequence[Hint], width: int) -> list[tuple[int, Hint]]:
-    """The hints that have room with their columns, as they come, the ways out at the right edge."""
-    last, end = [hint for hint in hints if hint[2] in _LAST], width
+    """The hints that have room with their columns, as they come, the ways out at the right edge.
+
+    What comes first stays first, though it be the way out.
+    """
+    last = [hint for at, hint in enumerate(hints) if hint[2] == "help" or (at and hint[2] in _WAYS_OUT)]
+    end = width
     placed: list[tuple[int, Hint]] = []
     for hint in reversed(last):
         if not placed or end - _width(hint) >= _width(hints[0]):
