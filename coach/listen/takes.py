@@ -13,6 +13,7 @@ from coach.listen.open_string import MeasuredString, measured_strings
 from coach.listen.recording import Recording
 from coach.listen.sound_file import Sound
 from coach.listen.start import passage_start_s
+from coach.listen.turn import SURE_CENTS
 from coach.music.clicktrack import ClickAt, clicks_of
 from coach.music.drill import Drill
 from coach.music.excerpt import Passage
@@ -46,8 +47,12 @@ def strings_of(instrument: Instrument, sound: Sound, path: str) -> dict[int, Mea
     except ValueError as error:
         guess = "pluck each open string once, lowest first, two seconds apart"
         raise CoachError(Problem(str(error), path, guess=guess)) from None
-    lacking = [string for string, one in zip(order, measured, strict=True) if one is None]
-    # One string may fade too fast; where most are not heard, the take holds something else.
+    lacking = [
+        string
+        for string, one in zip(order, measured, strict=True)
+        if one is None or one.error_cents > SURE_CENTS
+    ]
+    # One string may fade too fast; where half are not clearly heard, the take holds something else.
     if 2 * len(lacking) >= len(order):
         label, hz = instrument.string_label(lacking[0]), instrument.open_hz(lacking[0])
         guess = "the lowest string first, roughly in tune"
