@@ -20,7 +20,7 @@ from coach.score.score import ScoreNote
 from coach.strings.fingering import find_fingering
 from coach.strings.instrument import Instrument
 from coach.strings.node import DEFAULT_PARTIAL, Node, nodes_at_label, nodes_upto, nodes_written
-from coach.strings.reach import BESIDE_CENTS, SAME_CENTS, USUAL, WantedNote
+from coach.strings.reach import USUAL, WantedNote, sounding_beside
 from coach.strings.units import note_name
 
 HIGHEST_FRET = 24
@@ -192,10 +192,8 @@ def _nodes_for(instrument: Instrument, note: ScoreNote) -> list[tuple[int, Node]
         for node in nodes_upto(DEFAULT_PARTIAL)
         if _near(instrument, string, node, note)
     ]
-    if note.beside_cents is not None and nodes:
-        beside = {place: abs(cents_beside(place[1]) - note.beside_cents) for place in nodes}
-        nearest = min(beside.values())
-        nodes = [place for place in nodes if nearest > BESIDE_CENTS or beside[place] <= nearest + SAME_CENTS]
+    if note.beside_cents is not None:
+        nodes = list(sounding_beside(nodes, note.beside_cents, lambda place: cents_beside(place[1])))
     if note.by_option:
         return sorted(nodes, key=_usual)
     if note.pitch_kind == "touching" or (not nodes and not note.pitch_kind):
@@ -219,9 +217,10 @@ def _search(
     """Ask the node search for every harmonic without a place, with the stopped notes as its bass line."""
     if len(wanted) > MOST_SEARCHED:
         return
-    melody: list[tuple[WantedNote, Wanted]] = []
-    bass: list[tuple[WantedNote, Wanted]] = []
-    for item, place in zip(wanted, places, strict=True):
+    melody: list[WantedNote] = []
+    bass: list[WantedNote] = []
+    index: dict[int, int] = {}
+    for at, (item, place) in enumerate(zip(wanted, places, strict=True)):
         string = place[0] if place else None
         note = WantedNote(
             float(item.onset) * seconds_per_whole,
@@ -230,16 +229,15 @@ def _search(
             string,
             item.note.beside_cents if place is None else None,
         )
-        (melody if item.note.harmonic else bass).append((note, item))
-    asked = any(item.note.by_option for _, item in melody)
+        (melody if item.note.harmonic else bass).append(note)
+        if item.note.harmonic:
+            index[id(note)] = at
+    asked = any(wanted[at].note.by_option for at in index.values())
     hand = replace(USUAL, tolerance_cents=IN_TUNE_CENTS) if asked else USUAL
     try:
-        search = find_fingering(instrument, [note for note, _ in melody], [note for note, _ in bass], hand)
+        search = find_fingering(instrument, melody, bass, hand)
     except ValueError:
         return
-    index = {
-        id(note): position for note, item in melody for position, other in enumerate(wanted) if other is item
-    }
     for choice in search.choices:
         position = index.get(id(choice.note))
         if position is not None and places[position] is None and choice.place.node is not None:

@@ -81,9 +81,10 @@ def task_of(
         if low:
             options = bass_places(instrument, note.midi, note.string)
         else:
-            options = places_for(instrument, note.midi, settings, note.string)
+            ringing = places_for(instrument, note.midi, settings, note.string)
             if note.beside_cents is not None:
-                options = sounding_beside(options, note.beside_cents)
+                ringing = sounding_beside(ringing, note.beside_cents, lambda place: place.offset_cents)
+            options = ringing
         if note.leave_cost is not None:
             options = (*options, None)
         if not options:

@@ -9,8 +9,9 @@ they only rank. The figures that weigh them are our own and uncalibrated.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from functools import lru_cache
+from typing import TypeVar
 
 from coach.ground.frozen import frozen
 from coach.strings.instrument import LAST_FRET, Instrument
@@ -37,6 +38,8 @@ LAST_STOP = 12
 HIGH_COST = 4.0
 """What the fretting hand pays at the bridge, falling to nothing at mid-string: the body is in its way."""
 BEYOND_REACH_COST = 30.0
+
+AnyPlace = TypeVar("AnyPlace")
 
 LIMITS: dict[str, tuple[float, float]] = {
     "finger_mm": FINGER_MM_RANGE,
@@ -158,12 +161,15 @@ def places_for(
     return tuple(sorted(places, key=_order))
 
 
-def sounding_beside(places: Sequence[Place], beside_cents: float) -> tuple[Place, ...]:
+def sounding_beside(
+    places: Sequence[AnyPlace], beside_cents: float, cents_of: Callable[[AnyPlace], float]
+) -> tuple[AnyPlace, ...]:
     """The places that sound so far beside the wanted note, as nearly as any of them; all where none is near."""
-    nearest = min((abs(place.offset_cents - beside_cents) for place in places), default=math.inf)
+    beside = [abs(cents_of(place) - beside_cents) for place in places]
+    nearest = min(beside, default=math.inf)
     if nearest > BESIDE_CENTS:
         return tuple(places)
-    return tuple(place for place in places if abs(place.offset_cents - beside_cents) <= nearest + SAME_CENTS)
+    return tuple(place for place, cents in zip(places, beside, strict=True) if cents <= nearest + SAME_CENTS)
 
 
 def _natural(
