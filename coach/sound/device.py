@@ -26,6 +26,8 @@ from single runs on two cores beside a repainting screen and other programs (gap
 both cores taken). The position allows for it."""
 
 INPUT_PERIOD_MS = 10
+INPUT_PERIODS = 32
+"""320 ms may wait to be taken: with the library's three a busy machine lost 40 to 130 ms now and then."""
 
 STALL_S = 1.0
 """A device that asks for nothing, or hands over nothing, so long is lost."""
@@ -196,7 +198,7 @@ def _device_type(inputs: bool) -> Any:
     import miniaudio
 
     base = miniaudio.CaptureDevice if inputs else miniaudio.PlaybackDevice
-    periods = (INPUT_PERIOD_MS, 0) if inputs else (PERIOD_MS, PERIODS)
+    periods = (INPUT_PERIOD_MS, INPUT_PERIODS) if inputs else (PERIOD_MS, PERIODS)
 
     class Device(base):  # type: ignore[misc, valid-type]
         def __init__(self, rate: int, device_id: Any, backend: miniaudio.Backend) -> None:
