@@ -13,7 +13,7 @@ from coach.commands.instrument_options import number
 from coach.folder.library import drill_on_own, find_drill
 from coach.folder.settings import load_settings
 from coach.ground.digits import whole_number
-from coach.ground.problem import CoachError, Problem, UsageError
+from coach.ground.problem import CoachError, UsageError
 from coach.listen.ear import Ear
 from coach.listen.heard import Heard
 from coach.listen.recording import Recording
@@ -109,7 +109,7 @@ def _passage(arguments: argparse.Namespace) -> tuple[Drill, Passage]:
     layers = layer_choices(phrase)
     if arguments.layer is not None and arguments.layer not in layers:
         found = f"{arguments.layer!r} is not a layer of {phrase.name}; it has {', '.join(layers)}"
-        raise UsageError(Problem(found, "--layer"))
+        raise UsageError(found, "--layer")
     return drill, passage_of(drill, whole_phrase(drill, phrase, arguments.layer))
 
 
@@ -119,20 +119,20 @@ def _phrase(drill: Drill, name: str) -> Phrase:
         if wanted in (phrase.id, phrase.name.casefold()):
             return phrase
     names = ", ".join(phrase.name for phrase in drill.phrases)
-    raise UsageError(Problem(f"{drill.title} has no phrase {name!r}; it has {names}", "--phrase"))
+    raise UsageError(f"{drill.title} has no phrase {name!r}; it has {names}", "--phrase")
 
 
 def _tempo_bpm(text: str) -> int:
     bpm = whole_number(text)
     if bpm is None or not MIN_BPM <= bpm <= MAX_BPM:
-        raise UsageError(Problem(f"{text!r} is not a whole number from {MIN_BPM} to {MAX_BPM}", "--tempo"))
+        raise UsageError(f"{text!r} is not a whole number from {MIN_BPM} to {MAX_BPM}", "--tempo")
     return bpm
 
 
 def _seconds(text: str) -> float:
     seconds = number(text, "--starts-at", "seconds")
     if not 0.0 <= seconds <= LONGEST_S:
-        raise UsageError(Problem(f"{text} is outside 0 to {LONGEST_S:g} seconds", "--starts-at"))
+        raise UsageError(f"{text} is outside 0 to {LONGEST_S:g} seconds", "--starts-at")
     return seconds
 
 
@@ -142,7 +142,7 @@ def _refuse_another_piece(heard: Sequence[Heard], arguments: argparse.Namespace)
     if len(judged) >= LEAST_JUDGED and len(absent) > MOSTLY_ABSENT * len(judged):
         found = f"{len(absent)} of {len(judged)} events were not heard"
         guess = "are --drill, --phrase, --tempo and --starts-at those of this take?"
-        raise CoachError(Problem(found, arguments.take, guess=guess))
+        raise CoachError(found, arguments.take, guess=guess)
 
 
 def _row(heard: Heard) -> dict[str, Any]:

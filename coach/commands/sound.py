@@ -14,7 +14,7 @@ from coach.commands.common import add_folder, add_json, places_of, say, say_json
 from coach.commands.instrument_options import number
 from coach.commands.sound_input import hear_input
 from coach.folder.settings import load_settings, save_settings
-from coach.ground.problem import CoachError, Problem, UsageError
+from coach.ground.problem import CoachError, UsageError
 from coach.sound.device import list_devices, list_inputs
 from coach.sound.latency import measure_loop, offset_from_taps
 from coach.sound.player import SoundState
@@ -81,7 +81,7 @@ def run(arguments: argparse.Namespace) -> int:
 def _play(what: str, settings: SoundSettings, as_json: bool) -> dict[str, Any]:
     """What needs a sounding card; returns what it found for the settings."""
     if what == "tap" and not sys.stdin.isatty():
-        raise UsageError(Problem("needs a terminal to tap in", "sound tap"))
+        raise UsageError("needs a terminal to tap in", "sound tap")
     engine = _sounding(settings.device)
     try:
         if what == "test":
@@ -100,7 +100,7 @@ def _play(what: str, settings: SoundSettings, as_json: bool) -> dict[str, Any]:
 def _seconds(text: str) -> float:
     seconds = number(text, "--seconds", "seconds")
     if not 1 <= seconds <= 600:
-        raise UsageError(Problem(f"{text} is outside 1 to 600 s", "--seconds"))
+        raise UsageError(f"{text} is outside 1 to 600 s", "--seconds")
     return seconds
 
 
@@ -146,7 +146,7 @@ def _sounding(device: str) -> Engine:
         if time.monotonic() > deadline or engine.status.state is SoundState.SILENT:
             status = engine.status
             engine.close()
-            raise CoachError(Problem(status.why, guess="`coach sound list` shows what there is"))
+            raise CoachError(status.why, guess="`coach sound list` shows what there is")
         time.sleep(0.02)
     return engine
 
@@ -235,10 +235,8 @@ def refuse_impossible(offset_ms: float, queue_ms: float) -> None:
     """CoachError for an offset that has the player hear a click before the sound card got it."""
     if offset_ms < -queue_ms:
         raise CoachError(
-            Problem(
-                f"an offset of {offset_ms:g} ms is impossible: the sound card gets a click only {queue_ms:g} ms ahead",
-                guess="tap with the click, not before it",
-            )
+            f"an offset of {offset_ms:g} ms is impossible: the sound card gets a click only {queue_ms:g} ms ahead",
+            guess="tap with the click, not before it",
         )
 
 

@@ -7,7 +7,7 @@ import time
 from typing import TYPE_CHECKING
 
 from coach.commands.common import say, say_json
-from coach.ground.problem import CoachError, Problem
+from coach.ground.problem import CoachError
 from coach.sound.capture import Capture, CaptureState
 
 if TYPE_CHECKING:
@@ -41,7 +41,7 @@ def hear_input(name: str, seconds: float, as_json: bool) -> None:
         quietest = _quietest(capture, seconds)
         name = capture.status.name
     if whole is None or quietest is None:
-        raise CoachError(Problem(f"{name} heard too little to judge"))
+        raise CoachError(f"{name} heard too little to judge")
     level = level_of(whole, capture.rate_hz)
     words = advice_after(level, quietest)
     if as_json:
@@ -78,7 +78,7 @@ def _wait_until_open(capture: Capture) -> float:
 
 def _must_listen(capture: Capture) -> None:
     if not capture.listening:
-        raise CoachError(Problem(str(capture.status), guess="coach sound lists the inputs"))
+        raise CoachError(str(capture.status), guess="coach sound lists the inputs")
 
 
 def _quietest(capture: Capture, seconds: float) -> InputLevel | None:

@@ -19,7 +19,7 @@ from coach.commands.instrument_options import (
     string_index,
 )
 from coach.ground.digits import rounded
-from coach.ground.problem import Problem, UsageError
+from coach.ground.problem import UsageError
 from coach.strings import tuning
 from coach.strings.detune import Heard
 from coach.strings.instrument import Instrument
@@ -86,22 +86,20 @@ def run(arguments: argparse.Namespace) -> int:
     """Print the tuning, write it as WAV, or let it be heard."""
     instrument = instrument_from(arguments)
     if len(instrument.strings) < 2:
-        raise UsageError(Problem("one string can't be compared with anything; give two or more", "--strings"))
+        raise UsageError("one string can't be compared with anything; give two or more", "--strings")
     ranges = tuning.stiffness_ranges(instrument)
     reference = tuning.usual_reference(instrument)
     if arguments.reference is not None:
         reference = string_index(instrument, arguments.reference, "--reference")
     cents = number(arguments.cents, "--cents", "cents")
     if not CENTS_RANGE[0] <= cents <= CENTS_RANGE[1]:
-        raise UsageError(
-            Problem(f"{cents:g} is outside {CENTS_RANGE[0]:g} to {CENTS_RANGE[1]:g} cents", "--cents")
-        )
+        raise UsageError(f"{cents:g} is outside {CENTS_RANGE[0]:g} to {CENTS_RANGE[1]:g} cents", "--cents")
     if arguments.take is not None and not arguments.listen:
-        raise UsageError(Problem("needs --listen", "--from"))
+        raise UsageError("needs --listen", "--from")
     if arguments.save and (arguments.take is None or arguments.tone != "all"):
-        raise UsageError(Problem("needs --listen --from FILE.wav --tone all", "--save"))
+        raise UsageError("needs --listen --from FILE.wav --tone all", "--save")
     if arguments.listen and (arguments.hear or arguments.output is not None):
-        raise UsageError(Problem("goes neither with --hear nor with --output", "--listen"))
+        raise UsageError("goes neither with --hear nor with --output", "--listen")
     if arguments.output is not None:
         return _write(instrument, arguments, cents)
     if arguments.hear:
@@ -275,21 +273,19 @@ def _chosen_pair(instrument: Instrument, text: str | None) -> Pair:
     if text is None:
         pairs = tuning.adjacent_pairs(instrument)
         if not pairs:
-            raise UsageError(Problem("no two neighbouring strings have partials to compare", "--pair"))
+            raise UsageError("no two neighbouring strings have partials to compare", "--pair")
         return pairs[0]
     # A string's octave may be written with a minus, B-1 say, but no instrument has such a string.
     first, dash, second = text.partition("-")
     if not dash:
-        raise UsageError(Problem(f"'{text}' is not a pair of strings", "--pair", guess="E-A, say"))
+        raise UsageError(f"'{text}' is not a pair of strings", "--pair", guess="E-A, say")
     strings = {string_index(instrument, name, "--pair") for name in (first, second)}
     if len(strings) != 2:
-        raise UsageError(Problem(f"'{text}' names one string twice", "--pair"))
+        raise UsageError(f"'{text}' names one string twice", "--pair")
     low, high = sorted(strings, key=tuning.by_pitch(instrument).index)
     pair = tuning.pair_between(instrument, low, high)
     if pair is None:
-        raise UsageError(
-            Problem(f"{text}: no partials up to 9 come within {tuning.CLOSE_CENTS:g} cents", "--pair")
-        )
+        raise UsageError(f"{text}: no partials up to 9 come within {tuning.CLOSE_CENTS:g} cents", "--pair")
     return pair
 
 

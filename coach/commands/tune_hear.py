@@ -13,7 +13,7 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import replace
 from typing import TextIO
 
-from coach.ground.problem import Problem, UsageError
+from coach.ground.problem import UsageError
 from coach.sound.models import pair_pcm, reference_pcm
 from coach.sound.player import Player, SoundState
 from coach.strings.detune import STRIKE_S, WIDEST_CENTS, Heard, beatless, moved, next_pair
@@ -73,7 +73,7 @@ def shown(heard: Heard) -> str:
 def terminal_keys() -> Iterator[Iterator[str]]:
     """Keys of the terminal by name as they are pressed; UsageError when standard input is no terminal."""
     if not (sys.stdin.isatty() and sys.stdout.isatty()):
-        raise UsageError(Problem("needs a terminal", "--hear", guess="-o FILE writes the sound instead"))
+        raise UsageError("needs a terminal", "--hear", guess="-o FILE writes the sound instead")
     if os.name == "nt":
         yield _windows_keys()
         return

@@ -290,7 +290,7 @@ def _write(path: Path, content: bytes) -> None:
     try:
         write_own(path, [content])
     except OSError as error:
-        raise CoachError(Problem(f"can't be written: {reason_of(error)}", str(path))) from None
+        raise CoachError(f"can't be written: {reason_of(error)}", str(path)) from None
 
 
 def find_drill(name_or_path: str, places: Places) -> Path:
@@ -316,19 +316,15 @@ def find_drill(name_or_path: str, places: Places) -> Path:
             for name in (path.stem.casefold(), *names):
                 stems.setdefault(name, path.stem)
     if os.path.isdir(direct):
-        raise CoachError(
-            Problem("is a folder, not a drill file", name_or_path, guess="name one of the files in it")
-        )
+        raise CoachError("is a folder, not a drill file", name_or_path, guess="name one of the files in it")
     if len(own_drills(places)) > MOST_FILES:
         raise CoachError(
-            Problem(
-                f"no such drill; only the first {MOST_FILES} files in {places.drills} are read",
-                name_or_path,
-                guess="name the file",
-            )
+            f"no such drill; only the first {MOST_FILES} files in {places.drills} are read",
+            name_or_path,
+            guess="name the file",
         )
     guess = _near_names(wanted, stems) or f"there are no drills in {places.drills} either"
-    raise CoachError(Problem("there is no such drill file", name_or_path, guess=guess))
+    raise CoachError("there is no such drill file", name_or_path, guess=guess)
 
 
 def _file_at(direct: Path, places: Places) -> Path | None:

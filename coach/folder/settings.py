@@ -18,7 +18,7 @@ from coach.ground.frozen import frozen
 from coach.ground.kinds import Number, Truth, Whole, Word
 from coach.ground.own_files import read_own, write_own
 from coach.ground.places import state_file
-from coach.ground.problem import CoachError, Problem, reason_of
+from coach.ground.problem import CoachError, reason_of
 from coach.ground.source import (
     FileKind,
     Node,
@@ -152,7 +152,7 @@ def save_settings(path: Path, changes: Mapping[str, Any]) -> None:
         path.parent.mkdir(parents=True, exist_ok=True)
         write_own(path, [text.encode()])
     except OSError as error:
-        raise CoachError(Problem(f"can't be written: {reason_of(error)}", str(path))) from None
+        raise CoachError(f"can't be written: {reason_of(error)}", str(path)) from None
 
 
 def usual_settings() -> Path:
@@ -186,7 +186,7 @@ def _text_of(path: Path) -> str:
     except FileNotFoundError:
         return ""
     except OSError as error:
-        raise CoachError(Problem(f"can't be read: {reason_of(error)}", str(path))) from None
+        raise CoachError(f"can't be read: {reason_of(error)}", str(path)) from None
 
 
 def _leaves(changes: Mapping[str, Any], above: tuple[str, ...] = ()) -> Iterator[tuple[tuple[str, ...], Any]]:

@@ -15,7 +15,7 @@ from coach.ground.codec import UnfitError, plain_of, value_of
 from coach.ground.digits import rounded
 from coach.ground.frozen import frozen
 from coach.ground.own_files import read_own, refuse_link, write_own
-from coach.ground.problem import CoachError, Problem, reason_of
+from coach.ground.problem import CoachError, reason_of
 from coach.listen.ear import Ear
 from coach.listen.open_string import MeasuredString
 from coach.strings.instrument import Instrument
@@ -59,10 +59,8 @@ class EarShelf:
         except (OSError, ValueError) as error:
             reason = reason_of(error) if isinstance(error, OSError) else str(error)
             raise CoachError(
-                Problem(
-                    f"what the coach had learnt about your strings can't be read ({reason}): it learns anew",
-                    str(path),
-                )
+                f"what the coach had learnt about your strings can't be read ({reason}): it learns anew",
+                str(path),
             ) from None
         # The strings are the instrument's: they may have been measured since.
         return replace(ear, strings=new_ear(instrument).strings)
@@ -77,8 +75,5 @@ class EarShelf:
             write_own(path, [text.encode()])
         except OSError as error:
             raise CoachError(
-                Problem(
-                    f"what the coach has learnt about your strings can't be saved: {reason_of(error)}",
-                    str(path),
-                )
+                f"what the coach has learnt about your strings can't be saved: {reason_of(error)}", str(path)
             ) from None

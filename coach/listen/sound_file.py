@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from coach.ground.frozen import frozen
-from coach.ground.problem import CoachError, Problem
+from coach.ground.problem import CoachError
 from coach.ground.source import FileKind, read_bytes
 
 if TYPE_CHECKING:
@@ -53,25 +53,23 @@ def read_sound(path: str) -> Sound:
     """
     data = read_bytes(path, TAKE_FILE)
     if not data:
-        raise CoachError(Problem("the file is empty", path, guess="record the take again"))
+        raise CoachError("the file is empty", path, guess="record the take again")
     form, sound = _chunks(data, path)
     tag, channels, rate_hz, bits = _format(form, path)
     if not RATES_HZ[0] <= rate_hz <= RATES_HZ[1]:
         found = f"{rate_hz} samples a second is outside {RATES_HZ[0]} to {RATES_HZ[1]}"
-        raise CoachError(Problem(found, path, guess="export it with 48000"))
+        raise CoachError(found, path, guess="export it with 48000")
     values = _values(sound, tag, bits, path)
     both = values[: len(values) // channels * channels].reshape(-1, channels)
     if not len(both):
-        raise CoachError(Problem("there is no sound in the file", path, guess="record the take again"))
+        raise CoachError("there is no sound in the file", path, guess="record the take again")
     if not np.isfinite(both).all():
-        raise CoachError(Problem("some samples are not numbers", path, guess=EXPORT))
+        raise CoachError("some samples are not numbers", path, guess=EXPORT)
     peak = float(np.abs(both).max())
     if peak < SILENT:
-        raise CoachError(
-            Problem("the take is silent", path, guess="is the right input chosen, and its level up?")
-        )
+        raise CoachError("the take is silent", path, guess="is the right input chosen, and its level up?")
     if peak > LOUDEST:
-        raise CoachError(Problem("its samples are far above full scale", path, guess=EXPORT))
+        raise CoachError("its samples are far above full scale", path, guess=EXPORT)
     clipped = float(np.mean(np.abs(both) >= 0.9999 * max(peak, 0.99)))
     return Sound(_mixed(both).astype(np.float32), rate_hz, clipped)
 
@@ -91,9 +89,7 @@ def _chunks(data: bytes, path: str) -> tuple[bytes, bytes]:
     """The format and the samples of a WAV file; a file that was cut off holds what there is."""
     if data[:4] != b"RIFF" or data[8:12] != b"WAVE":
         other = next((name for start, name in _OTHERS.items() if data.startswith(start)), "")
-        raise CoachError(
-            Problem(f"this is {'a file of ' + other if other else 'not a WAV file'}", path, guess=EXPORT)
-        )
+        raise CoachError(f"this is {'a file of ' + other if other else 'not a WAV file'}", path, guess=EXPORT)
     found: dict[bytes, bytes] = {}
     at = 12
     while at + 8 <= len(data) and len(found) < 2:
@@ -102,19 +98,19 @@ def _chunks(data: bytes, path: str) -> tuple[bytes, bytes]:
             found[name] = data[at + 8 : at + 8 + size]
         at += 8 + size + size % 2
     if len(found) < 2:
-        raise CoachError(Problem("there is no sound in the WAV file", path, guess="record the take again"))
+        raise CoachError("there is no sound in the WAV file", path, guess="record the take again")
     return found[b"fmt "], found[b"data"]
 
 
 def _format(form: bytes, path: str) -> tuple[int, int, int, int]:
     """Tag, channels, rate and bits of a sample."""
     if len(form) < 16:
-        raise CoachError(Problem("the WAV file's header is cut off", path, guess=EXPORT))
+        raise CoachError("the WAV file's header is cut off", path, guess=EXPORT)
     tag, channels, rate_hz, _, _, bits = struct.unpack_from("<HHIIHH", form)
     if tag == _EXTENSIBLE and len(form) >= 26:
         tag = struct.unpack_from("<H", form, 24)[0]
     if not channels:
-        raise CoachError(Problem("the WAV file has no channel", path, guess=EXPORT))
+        raise CoachError("the WAV file has no channel", path, guess=EXPORT)
     return tag, channels, rate_hz, bits
 
 
@@ -130,4 +126,4 @@ def _values(sound: bytes, tag: int, bits: int, path: str) -> NDArray[np.float64]
         return padded.copy().view("<i4").reshape(-1) / 2.0**31
     if tag == _FLOAT and bits in (32, 64):
         return np.frombuffer(kept, f"<f{width}").astype(float)
-    raise CoachError(Problem(f"samples of type {tag} with {bits} bits can't be read", path, guess=EXPORT))
+    raise CoachError(f"samples of type {tag} with {bits} bits can't be read", path, guess=EXPORT)

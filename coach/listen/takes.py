@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from coach.ground.problem import CoachError, Problem
+from coach.ground.problem import CoachError
 from coach.listen.clicks import Strike, click_sound, goes_on
 from coach.listen.ear import Ear
 from coach.listen.look import HEARD_S
@@ -46,7 +46,7 @@ def strings_of(instrument: Instrument, sound: Sound, path: str) -> dict[int, Mea
         )
     except ValueError as error:
         guess = "pluck each open string once, lowest first, two seconds apart"
-        raise CoachError(Problem(str(error), path, guess=guess)) from None
+        raise CoachError(str(error), path, guess=guess) from None
     lacking = [
         string
         for string, one in zip(order, measured, strict=True)
@@ -56,7 +56,7 @@ def strings_of(instrument: Instrument, sound: Sound, path: str) -> dict[int, Mea
     if 2 * len(lacking) >= len(order):
         label, hz = instrument.string_label(lacking[0]), instrument.open_hz(lacking[0])
         guess = "the lowest string first, roughly in tune"
-        raise CoachError(Problem(f"no pluck is the open {label} string, near {hz:.1f} Hz", path, guess=guess))
+        raise CoachError(f"no pluck is the open {label} string, near {hz:.1f} Hz", path, guess=guess)
     return dict(zip(order, measured, strict=True))
 
 
@@ -75,7 +75,7 @@ def recording_of(
     )
     if beat_1_s is None:
         guess = "are phrase and tempo right? --starts-at gives the time of beat 1"
-        raise CoachError(Problem("the phrase was not heard in this take", path, guess=guess))
+        raise CoachError("the phrase was not heard in this take", path, guess=guess)
     _refuse_short(sound, passage, tempo_bpm, beat_1_s, path)
     count_in, later = strikes_of(clicks, beat_1_s)
     click = click_sound(sound.samples, sound.rate_hz, [s for s in count_in if s.at_s > 0.0])
@@ -126,4 +126,4 @@ def _refuse_short(sound: Sound, passage: Passage, tempo_bpm: int, beat_1_s: floa
     if sound.length_s < needed_s or beat_1_s < 0.0:
         found = f"the take ends at {sound.length_s:.1f} s, but the last event needs {needed_s:.1f} s"
         guess = "record the whole phrase and let it ring; are phrase, tempo and --starts-at right?"
-        raise CoachError(Problem(found, path, guess=guess))
+        raise CoachError(found, path, guess=guess)

@@ -16,7 +16,7 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from coach.ground.own_files import opened_own
-from coach.ground.problem import CoachError, Problem, reason_of
+from coach.ground.problem import CoachError, reason_of
 
 LOCK_TRIES = 200
 LOCK_WAIT_S = 0.01
@@ -29,7 +29,7 @@ def read_whole(path: Path) -> bytes:
             _lock(descriptor, shared=True)
             return all_of(descriptor)
     except OSError as error:
-        raise CoachError(Problem(f"can't be read: {reason_of(error)}", str(path))) from error
+        raise CoachError(f"can't be read: {reason_of(error)}", str(path)) from error
 
 
 def has_locks(folder: Path) -> bool:

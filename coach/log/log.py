@@ -134,9 +134,7 @@ class Log:
     def player(self) -> Player:
         """The player whose log this is; CoachError where a read-only log has none yet."""
         if self._player is None:
-            raise CoachError(
-                Problem("nobody has practised here yet", str(self.folder), guess="begin with `coach`")
-            )
+            raise CoachError("nobody has practised here yet", str(self.folder), guess="begin with `coach`")
         return self._player
 
     @property
@@ -163,11 +161,9 @@ class Log:
             self._player = Player(player_id, self._unnamed.name, (player_id,))
         elif self._player is None and name and known:
             raise UsageError(
-                Problem(
-                    f"nobody called {name!r} has practised here",
-                    "--player",
-                    guess="known: " + ", ".join(player.name for player in known),
-                )
+                f"nobody called {name!r} has practised here",
+                "--player",
+                guess="known: " + ", ".join(player.name for player in known),
             )
 
     def name_meant(self, name: str) -> str:

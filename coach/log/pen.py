@@ -87,7 +87,7 @@ class Pen:
                         return written
         except OSError as error:
             raise CoachError(_problem(error, path)) from error
-        raise CoachError(Problem("another program keeps replacing it", str(path)))
+        raise CoachError("another program keeps replacing it", str(path))
 
 
 def _added(

@@ -11,7 +11,7 @@ from collections.abc import Iterable
 
 from coach.ground.frozen import frozen
 from coach.ground.plain import bare_name, plain_text
-from coach.ground.problem import Problem, UsageError
+from coach.ground.problem import UsageError
 from coach.log.entries import Named
 
 DEFAULT_NAME = "player"
@@ -58,9 +58,7 @@ def chosen_player(known: list[Player], name: str) -> Player | None:
     if len(meant) > 1:
         names = ", ".join(f"{one.name} ({one.id[-6:]})" for one in meant)
         raise UsageError(
-            Problem(
-                f"several players: {names}", "--player", guess="name one, or give the letters in brackets"
-            )
+            f"several players: {names}", "--player", guess="name one, or give the letters in brackets"
         )
     return meant[0] if meant else None
 
@@ -69,9 +67,7 @@ def checked_name(name: str) -> str:
     """A player's name, one printable line; UsageError where it is empty or too long."""
     plain = plain_text(name)
     if not plain or len(plain) > LONGEST_NAME:
-        raise UsageError(
-            Problem(f"a name has 1 to {LONGEST_NAME} letters; this one has {len(plain)}", "--player")
-        )
+        raise UsageError(f"a name has 1 to {LONGEST_NAME} letters; this one has {len(plain)}", "--player")
     return plain
 
 

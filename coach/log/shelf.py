@@ -166,7 +166,7 @@ class Shelf:
         except FileNotFoundError:
             return
         except OSError as error:
-            raise CoachError(Problem(f"can't be read: {reason_of(error)}", str(self.folder))) from error
+            raise CoachError(f"can't be read: {reason_of(error)}", str(self.folder)) from error
         for name in names:
             with suppress(FileNotFoundError):
                 yield name, _stamp(self.path(name).lstat())

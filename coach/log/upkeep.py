@@ -84,7 +84,7 @@ def backup_log(log: Log, now_ms: int, target: Path | None = None) -> Path:
     if not lines and log.book.shelf.refused:
         raise CoachError(log.book.shelf.problems)
     if not lines:
-        raise CoachError(Problem("there is no log yet, so there is nothing to back up", str(log.folder)))
+        raise CoachError("there is no log yet, so there is nothing to back up", str(log.folder))
     try:
         if target is None:
             refuse_link(log.folder.parent / "backups")
@@ -92,10 +92,10 @@ def backup_log(log: Log, now_ms: int, target: Path | None = None) -> Path:
             stamp = datetime.fromtimestamp(now_ms / 1000, UTC).strftime("%Y%m%dT%H%M%SZ")
             target = free_path(log.folder.parent / "backups" / f"log-{stamp}{ENDING}")
         elif target.exists():
-            raise CoachError(Problem("exists already; a backup never replaces a file", str(target)))
+            raise CoachError("exists already; a backup never replaces a file", str(target))
         write_whole(target, (line + b"\n" for line in lines))
     except OSError as error:
-        raise CoachError(Problem(f"can't be written: {reason_of(error)}", str(target))) from error
+        raise CoachError(f"can't be written: {reason_of(error)}", str(target)) from error
     return target
 
 

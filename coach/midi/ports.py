@@ -14,7 +14,7 @@ from collections.abc import Callable, Iterator, Sequence
 from typing import Any, Literal, Protocol
 
 from coach.ground.frozen import frozen
-from coach.ground.problem import CoachError, Problem
+from coach.ground.problem import CoachError
 from coach.midi.server_watch import ServerWatch
 from coach.sound.device import hush_libraries
 from coach.sound.player import now_s
@@ -60,7 +60,7 @@ def load_rtmidi() -> Any:
     try:
         import rtmidi
     except ImportError:
-        raise CoachError(Problem(MIDI_MISSING)) from None
+        raise CoachError(MIDI_MISSING) from None
     hush_libraries()
     return rtmidi
 
@@ -126,7 +126,7 @@ def open_port(direction: Direction, name: str, received: Received | None = None)
         chosen = next((port for port in ports if name.casefold() in port.name.casefold()), None)
         if chosen is None:
             listed = ", ".join(repr(port.name) for port in ports) or "none"
-            raise CoachError(Problem(f"no MIDI {direction}put port called {name!r}; there are: {listed}"))
+            raise CoachError(f"no MIDI {direction}put port called {name!r}; there are: {listed}")
         api, index, full_name = chosen.api, chosen.index, chosen.name
     try:
         client = (rtmidi.MidiIn if direction == "in" else rtmidi.MidiOut)(api, name=_NAME)
@@ -135,7 +135,7 @@ def open_port(direction: Direction, name: str, received: Received | None = None)
         else:
             client.open_port(index, direction)
     except (rtmidi.SystemError, rtmidi.RtMidiError) as error:
-        raise CoachError(Problem(f"MIDI port {full_name!r} can't be opened: {error}")) from None
+        raise CoachError(f"MIDI port {full_name!r} can't be opened: {error}") from None
     if received is not None:
         client.ignore_types(sysex=True, timing=True, active_sense=True)
 

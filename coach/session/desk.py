@@ -25,7 +25,7 @@ from coach.folder.library import (
 )
 from coach.folder.settings import Settings, load_settings
 from coach.ground.places import Places, make_folder
-from coach.ground.problem import CoachError, Problem
+from coach.ground.problem import CoachError
 from coach.learning import readings
 from coach.learning.known import known_body
 from coach.learning.learning import Learnt, learnt_of
@@ -93,9 +93,7 @@ class Desk:
         )
         kept.save()
         if not library.drills:
-            raise CoachError(
-                Problem("no drill could be read", str(places.drills), guess=" | ".join(library.notices))
-            )
+            raise CoachError("no drill could be read", str(places.drills), guess=" | ".join(library.notices))
         now_ms, _ = clock()
         log = Log.open(places.log, None, now_ms=now_ms, read_only=read_only)
         if not player and not log.exists:

@@ -14,7 +14,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from coach.ground.frozen import frozen
-from coach.ground.problem import CoachError, Problem
+from coach.ground.problem import CoachError
 from coach.sound.capture import Capture, CaptureState
 from coach.sound.player import now_s
 from coach.sound.timeline import Strike
@@ -49,18 +49,16 @@ def offset_from_taps(taps_s: Sequence[float], strikes_s: Sequence[float]) -> Tap
     Each tap belongs to the nearest strike. CoachError for fewer than eight taps or for taps too far apart to tell.
     """
     if not strikes_s:
-        raise CoachError(Problem("no click could be played to tap to"))
+        raise CoachError("no click could be played to tap to")
     distances = [min((tap - strike for strike in strikes_s), key=abs) for tap in taps_s]
     if len(distances) < FEWEST_TAPS:
-        raise CoachError(Problem(f"{len(distances)} taps; at least {FEWEST_TAPS} are needed"))
+        raise CoachError(f"{len(distances)} taps; at least {FEWEST_TAPS} are needed")
     middle = statistics.median(distances)
     spread = statistics.median(abs(distance - middle) for distance in distances)
     if spread > WIDEST_SPREAD_S:
         raise CoachError(
-            Problem(
-                f"the taps lie {spread * 1000:.0f} ms apart; for an offset at most {WIDEST_SPREAD_S * 1000:.0f} ms",
-                guess="tap with the click, not after it",
-            )
+            f"the taps lie {spread * 1000:.0f} ms apart; for an offset at most {WIDEST_SPREAD_S * 1000:.0f} ms",
+            guess="tap with the click, not after it",
         )
     return TapResult(middle + TAP_LEAD_S, spread, len(distances))
 
@@ -92,7 +90,7 @@ def measure_loop(engine: Engine, name: str = "") -> LoopResult:
         while capture.status.state is CaptureState.OPENING:
             time.sleep(0.05)
         if not capture.listening:
-            raise CoachError(Problem(capture.status.why, guess="coach sound lists the inputs"))
+            raise CoachError(capture.status.why, guess="coach sound lists the inputs")
         engine.play(strikes)
         while not engine.finished:
             time.sleep(0.05)
@@ -101,9 +99,7 @@ def measure_loop(engine: Engine, name: str = "") -> LoopResult:
     delays_s = [delay_s for delay_s in found if delay_s is not None]
     if len(delays_s) < 3:
         raise CoachError(
-            Problem(
-                "the input heard no clear click", guess="is the microphone near the speaker, and not muted?"
-            )
+            "the input heard no clear click", guess="is the microphone near the speaker, and not muted?"
         )
     middle = statistics.median(delays_s)
     spread = statistics.median(abs(one - middle) for one in delays_s)
