@@ -118,13 +118,23 @@ def _pages(kept: Kept, width: int, height: int) -> Pages:
     return pages_of(kept.passage, kept.instrument, width, height)
 
 
+@lru_cache(maxsize=16)
+def _unlike(kept: Kept, leading: bool) -> tuple[PlacedEvent, ...]:
+    """The events that lead, or the others: of those that are written alike, one."""
+    events = (event for event in kept.passage.events if leads(kept.passage, event) is leading)
+    places = {
+        tuple((placed.note.string, placed.note.position_text) for placed in event.notes): event
+        for event in events
+    }
+    return tuple(places.values())
+
+
 @lru_cache(maxsize=8)
 def needs_of(kept: Kept) -> Needs:
     """What a passage needs of the screen; an artificial harmonic, which takes two numbers, makes the study view's pane
     wider."""
-    leading = {event for event in kept.passage.events if leads(kept.passage, event)}
-    lows = (bigview.written(event, kept.instrument) for event in kept.passage.events if event not in leading)
-    stopped = (event for event in leading if any(placed.note.stop for placed in event.notes))
+    lows = (bigview.written(event, kept.instrument) for event in _unlike(kept, False))
+    stopped = (event for event in _unlike(kept, True) if any(placed.note.stop for placed in event.notes))
     nodes = (bigview.written(event, kept.instrument) for event in stopped)
     return Needs(
         len(kept.instrument.strings),
@@ -142,8 +152,7 @@ def line(text: str, box: Box, role: Role) -> Rows:
 @lru_cache(maxsize=32)
 def _look(kept: Kept, leading: bool, width: int, height: int) -> bigview.Look:
     """How the events are written that lead, or the others."""
-    events = (event for event in kept.passage.events if leads(kept.passage, event) is leading)
-    return bigview.look_for(events, kept.instrument, width, height)
+    return bigview.look_for(_unlike(kept, leading), kept.instrument, width, height)
 
 
 def _now(kept: Kept, focus: Focus, box: Box, plain: bool) -> Rows:

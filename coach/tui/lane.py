@@ -12,11 +12,12 @@ one has come, so that the bar to come is always in sight and nothing moves that 
 from __future__ import annotations
 
 import math
-from bisect import bisect_right
+from bisect import bisect_left, bisect_right
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import field
 from fractions import Fraction
 from itertools import count
+from operator import attrgetter
 
 from coach.ground.frozen import frozen
 from coach.music.drill import Note
@@ -184,9 +185,9 @@ def _fits(passage: Passage, pages: Pages) -> bool:
     return True
 
 
-def _events_in(passage: Passage, part: Part) -> Iterator[PlacedEvent]:
-    start, stop = part.start, part.stop
-    return (event for event in passage.events if start <= event.onset < stop)
+def _events_in(passage: Passage, part: Part) -> Sequence[PlacedEvent]:
+    first, last = (bisect_left(passage.events, at, key=attrgetter("onset")) for at in (part.start, part.stop))
+    return passage.events[first:last]
 
 
 def _column(pages: Pages, part: Part, beat: Fraction) -> int:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from bisect import bisect_right
 from collections.abc import Sequence
+from itertools import takewhile
 
 from coach.learning.readings import Rung
 from coach.music.clicktrack import BeatAt
@@ -70,11 +71,10 @@ def draw_track(
 def counts(beats: Sequence[BeatAt]) -> list[list[int]]:
     """The numbers of the count-in, a list for each of its bars."""
     bars: list[list[int]] = []
-    for beat in beats:
-        if beat.bar < 0:
-            if beat.number == 1 or not bars:
-                bars.append([])
-            bars[-1].append(beat.number)
+    for beat in takewhile(lambda beat: beat.bar < 0, beats):
+        if beat.number == 1 or not bars:
+            bars.append([])
+        bars[-1].append(beat.number)
     return bars
 
 
