@@ -2,9 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import suppress
+
+from coach.ground.compose import compose
+from coach.ground.fields import Values, read_block
 from coach.ground.frozen import frozen
-from coach.ground.source import Mapping, Scalar, Sequence
+from coach.ground.source import Mapping, Report, Scalar, TooManyProblemsError, split_lines
+from coach.score.ids import drill_id
+from coach.score.keys import DRILL, DRILL_FILE
 from coach.score.load import read_reading
+from coach.score.phrases import PhraseReader
 from coach.score.reading import Reading
 
 MAX_PASSES = 8
@@ -14,23 +22,30 @@ def with_ids(text: str) -> str:
     """The text with an `id:` line for the drill and for each phrase that has none.
 
     The ids are those that the text gives anyway, so the drill stays the same; once written, they outlive a change
-    of title or name. A text with errors, or with all its ids, comes back as it is.
+    of title or name. Bars are not read. A text with errors above them, or with all its ids, comes back as it is.
     """
-    reading = read_reading(text, "")
-    if reading.drill is None or reading.root is None:
-        return text
-    newline = "\r\n" if "\r\n" in text else "\n"
-    inserts: list[tuple[int, str]] = []
-    if reading.root.get("id") is None:
-        inserts.append(_drill_insert(text, reading.root, reading.drill.id, newline))
-    blocks = reading.root.get("phrases")
-    if isinstance(blocks, Sequence):
-        for block, phrase in zip(blocks.items, reading.drill.phrases, strict=True):
-            if isinstance(block, Mapping) and block.get("id") is None:
-                inserts.append(_phrase_insert(block, phrase.id, newline))
-    for start, piece in sorted(inserts, reverse=True):
-        text = text[:start] + piece + text[start:]
+    report = Report("", split_lines(text), DRILL_FILE)
+    with suppress(TooManyProblemsError):
+        root = compose(text, report)
+        if isinstance(root, Mapping):
+            head = read_block(root, DRILL, "", report)
+            heads = PhraseReader(report, Reading(text)).heads(head.get("phrases"))
+            if not report.failed:
+                for start, piece in sorted(_id_inserts(text, root, head, heads), reverse=True):
+                    text = text[:start] + piece + text[start:]
     return text
+
+
+def _id_inserts(
+    text: str, root: Mapping, head: Values, heads: list[tuple[Values | None, str]]
+) -> Iterator[tuple[int, str]]:
+    """Where in the text an id belongs that is not there, and the piece that gives it."""
+    newline = "\r\n" if "\r\n" in text else "\n"
+    if head.get("id") is None:
+        yield _drill_insert(text, root, drill_id(head.get("title")), newline)
+    for block, own_id in heads:
+        if block is not None and block.get("id") is None:
+            yield _phrase_insert(block.node, own_id, newline)
 
 
 def _drill_insert(text: str, root: Mapping, new_id: str, newline: str) -> tuple[int, str]:

@@ -78,6 +78,16 @@ class PhraseReader:
 
     def phrases(self, node: Node | None, meter: Meter | None, key: Key | None) -> list[Phrase]:
         """Every phrase; after errors, those that can be read at all."""
+        phrases: list[Phrase] = []
+        for index, (block, own_id) in enumerate(self.heads(node)):
+            if block is not None:
+                own_meter = block.get("meter") or meter or Meter.of(4, 4)
+                phrase = self.phrase(block, index, PhraseDraft(f"phrases[{index}]", own_meter, key), own_id)
+                phrases.append(replace(phrase, first_bar=_first_bar(block, phrase, phrases)))
+        return phrases
+
+    def heads(self, node: Node | None) -> list[tuple[Values | None, str]]:
+        """What stands above the bars of each phrase, and its id."""
         items = items_of(node, "the list of phrases", "- name: opening", "phrases", self.report)
         if len(items) > MAX_PHRASES:
             message = f"{len(items)} phrases; a drill has at most {MAX_PHRASES}"
@@ -85,15 +95,13 @@ class PhraseReader:
             return []
         self.reading.phrases.extend(Spot(item.line, item.column) for item in items)
         blocks = [_PHRASE.read(item, f"phrases[{i}]", self.report) for i, item in enumerate(items)]
-        ids = self.given_ids(blocks)
-        phrases: list[Phrase] = []
-        for index, block in enumerate(blocks):
-            if block is not None:
-                own_meter = block.get("meter") or meter or Meter.of(4, 4)
-                phrase = self.phrase(block, index, PhraseDraft(f"phrases[{index}]", own_meter, key), ids)
-                phrases.append(replace(phrase, first_bar=_first_bar(block, phrase, phrases)))
-                ids.add(phrase.id)
-        return phrases
+        taken = self.given_ids(blocks)
+        heads: list[tuple[Values | None, str]] = []
+        for number, block in enumerate(blocks, 1):
+            own_id = block.get("id") or phrase_id(block.get("name", ""), number, taken) if block else ""
+            taken.add(own_id)
+            heads.append((block, own_id))
+        return heads
 
     def given_ids(self, blocks: list[Values | None]) -> set[str]:
         """The ids that the file gives; one that is given twice is an error."""
@@ -108,15 +116,15 @@ class PhraseReader:
             lines.setdefault(given, block.node.line)
         return set(lines)
 
-    def phrase(self, block: Values, index: int, draft: PhraseDraft, ids: set[str]) -> Phrase:
-        name = block.get("name", "")
-        own_id = block.get("id") or phrase_id(name, index + 1, ids)
+    def phrase(self, block: Values, index: int, draft: PhraseDraft, own_id: str) -> Phrase:
         before = len(self.report.problems)
         bars = self.bars(block.get("bars"), draft, index)
         if self.resolver and block.get("bars") and not draft.layers and len(self.report.problems) == before:
             message = "this phrase has no event to play"
             self.report.error(block.node, message, f"as in `{_A_BAR}`", draft.where)
-        return Phrase(own_id, name or own_id, tuple(bars), tuple(draft.layers), block.get("cue", ""))
+        return Phrase(
+            own_id, block.get("name") or own_id, tuple(bars), tuple(draft.layers), block.get("cue", "")
+        )
 
     def bars(self, node: Node | None, draft: PhraseDraft, phrase: int) -> list[Bar]:
         """The bars of a phrase; none where the drill grows too large with them."""
