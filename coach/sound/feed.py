@@ -109,10 +109,11 @@ class Feed:
     def prepare(self) -> None:
         """Make ready what `fill` will soon take; called several times in the time that it lasts."""
         chain = self._wanted
-        if chain.index < len(chain.reps):
-            rep = chain.reps[chain.index]
-            if rep.pieces and rep.first_frame is not None:
-                rep.pieces.prepare(self.frames - rep.first_frame)
+        # `fill` may end a rep at any moment, and `play` let its pieces go: each is looked up once.
+        for rep in chain.reps[chain.index :][:1]:
+            pieces, first_frame = rep.pieces, rep.first_frame
+            if pieces and first_frame is not None:
+                pieces.prepare(self.frames - first_frame)
 
     def stop(self) -> None:
         self._wanted = _Chain()
