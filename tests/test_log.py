@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from coach.ground.own_files import keep_checked, read_checked
 from coach.ground.problem import CoachError, UsageError
 from coach.log import cache
-from coach.log.entries import Correction, Entry, Named, Rep, Suggestion
+from coach.log.entries import Correction, Entry, Named, Rep, Suggestion, new_id
 from coach.log.lines import line_of
 from coach.log.log import Log
 from coach.log.people import chosen_player, players_of
@@ -345,6 +345,18 @@ def test_what_was_suggested_late_stands_beside_whatever_holds_and_after_each_cor
         log.correct(other, None, NOON + 7, void=True)
         log.add_suggestions(other, late, NOON + 7)
     with opened(tmp_path) as log:
+        assert log.reps() == [replace(mine, faults=A_CHOKE, suggestions=late)]
+
+
+def test_what_was_suggested_late_takes_back_no_result_whatever_the_clocks_say(tmp_path: Path) -> None:
+    late = (Suggestion(2, "choked", 0.9, "microphone"),)
+    with opened(tmp_path) as log:
+        mine, void = send(log, NOON), send(log, NOON + 1)
+        for rep in (mine, void):
+            log.add_suggestions(rep, late, NOON + 60_000)
+        # As a session writes them whose clock was set back, or another machine whose clock is slow.
+        log.send(Correction(new_id(NOON + 5, bytes(10)), mine.id, NOON + 5, A_CHOKE))
+        log.send(Correction(new_id(NOON + 6, bytes(10)), void.id, NOON + 6, None, void=True))
         assert log.reps() == [replace(mine, faults=A_CHOKE, suggestions=late)]
 
 

@@ -204,11 +204,12 @@ class Book:
     def corrected(self, rep: Rep) -> Rep | None:
         """A repetition as it counts; None where it does not."""
         words = self.corrections(rep.id)
-        if not words:
-            return rep
         late = [word.suggestions for word in words if word.suggestions]
         heard = replace(rep, suggestions=late[-1]) if late else rep
-        return None if words[-1].void else heard.rated_as(words[-1].faults)
+        results = [word for word in words if not word.suggestions]
+        if not results:
+            return heard
+        return None if results[-1].void else heard.rated_as(results[-1].faults)
 
     def counting(self, originals: dict[str, Rep]) -> list[Pair]:
         """Those that count, as they count, with what they played, in order of (practice day, id)."""

@@ -183,7 +183,10 @@ class Rep:
 
 @frozen
 class Correction:
-    """A later word on a rep: other results, that it does not count at all (`void`), or what was suggested late."""
+    """A later word on a rep: other results, that it does not count at all (`void`), or what was suggested late.
+
+    With `suggestions` it says nothing of results: those of the latest word without them hold.
+    """
 
     id: Id
     rep: Id
@@ -191,7 +194,7 @@ class Correction:
     faults: Faults | None
     void: bool = False
     suggestions: tuple[Suggestion, ...] = ()
-    """What was suggested after the rating; faults and `void` are then those that hold."""
+    """What was suggested after the rating."""
 
 
 EntryKind = Literal[

@@ -17,6 +17,7 @@ import shlex
 import tempfile
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import suppress
+from dataclasses import replace
 from datetime import UTC, date, datetime
 from pathlib import Path
 from types import TracebackType
@@ -248,7 +249,7 @@ class Log:
     ) -> Refusal | None:
         """Rate a repetition anew, or let it count no more, as `send` does."""
         rated = None if faults is None else tuple(faults)
-        return self.send(self._later_word(rep, rated, now_ms, void, random_bytes=random_bytes))
+        return self.send(replace(self._later_word(rep, now_ms, random_bytes), faults=rated, void=void))
 
     def add_suggestions(
         self,
@@ -257,23 +258,17 @@ class Log:
         now_ms: int,
         random_bytes: Callable[[int], bytes] = os.urandom,
     ) -> Refusal | None:
-        """Log what was suggested of a repetition after it was rated, as `send` does; its results stay as they are."""
-        words = self.corrections(rep.id)
-        faults, void = (words[-1].faults, words[-1].void) if words else (rep.faults, False)
-        return self.send(self._later_word(rep, faults, now_ms, void, tuple(suggestions), random_bytes))
+        """Log what was suggested of a repetition after it was rated, as `send` does; its results stay as they are.
 
-    def _later_word(
-        self,
-        rep: Rep,
-        faults: tuple[Fault, ...] | None,
-        now_ms: int,
-        void: bool,
-        suggestions: tuple[Suggestion, ...] = (),
-        random_bytes: Callable[[int], bytes] = os.urandom,
-    ) -> Correction:
+        Without any suggestion nothing is logged.
+        """
+        word = replace(self._later_word(rep, now_ms, random_bytes), suggestions=tuple(suggestions))
+        return self.send(*([word] if suggestions else []))
+
+    def _later_word(self, rep: Rep, now_ms: int, random_bytes: Callable[[int], bytes]) -> Correction:
         # Later than anything said before, even where the clock was set back.
         at_ms = max([now_ms, rep.at_ms, *(word.at_ms + 1 for word in self.corrections(rep.id))])
-        return Correction(new_id(at_ms, random_bytes(10)), rep.id, at_ms, faults, void, suggestions)
+        return Correction(new_id(at_ms, random_bytes(10)), rep.id, at_ms, None)
 
     def rename(self, ids: Sequence[str], name: str, now_ms: int) -> Refusal | None:
         """Give these ids of players another name from then on, as `send` does."""
