@@ -11,8 +11,8 @@ from coach.listen.heard import Heard
 from coach.rating.fault import Fault
 from coach.rating.table import CHOKED, DROPPED, LATE, Result
 from coach.session.desk import Desk
-from coach.session.events import Source, Suggest
-from coach.session.states import Phase
+from coach.session.events import Go, Pause, Source, Suggest
+from coach.session.states import Amending, Phase
 from coach.sound.capture import CaptureState, CaptureStatus
 from coach.tui.glyphs import SMALL, THIN, big_text
 from coach.tui.touch import keys_of
@@ -212,6 +212,30 @@ async def test_what_is_heard_after_the_rating_is_logged_with_it_and_goes_to_no_o
         ear.answer()
         await pilot.pause(0.1)
         assert "2 quiet?" in screen_text(app)
+
+
+async def test_what_is_heard_in_a_pause_stands_after_it(tmp_path, ear):
+    async with running(tmp_path, drills=DRILL) as (app, pilot, player):
+        await to_ready(pilot, app)
+        await play_to_end(pilot, app, player)
+        session_of(app).send(Pause())
+        ear.answer()
+        await pilot.pause(0.1)
+        session_of(app).send(Go())
+        assert "2 quiet?" in screen_text(app)
+
+
+async def test_what_is_heard_goes_to_no_earlier_repetition_that_is_rated_anew(tmp_path, ear):
+    async with running(tmp_path, drills=DRILL) as (app, pilot, player):
+        await to_ready(pilot, app)
+        await play_to_end(pilot, app, player)
+        await pilot.press("space")
+        await play_to_end(pilot, app, player)
+        await pilot.press("backspace")
+        assert isinstance(session_of(app).practice.session.state, Amending)
+        ear.answer()
+        await pilot.pause(0.1)
+        assert "quiet?" not in screen_text(app)
 
 
 async def test_in_a_round_the_suggestion_stands_while_the_bar_of_clicks_counts(tmp_path, ear):

@@ -44,7 +44,7 @@ from coach.session.events import (
 )
 from coach.session.notices import Notice, NotSaved, Saved
 from coach.session.session import Session
-from coach.session.states import Marks, Phase
+from coach.session.states import Marks, Phase, Rating
 from coach.session.suggestions import suggestions_of
 
 if TYPE_CHECKING:
@@ -166,13 +166,20 @@ class Practice:
         if self.hearing and take and before is Phase.PLAYING and self.session.phase is Phase.RATING:
             self._take = take
             self.hearing.judge(take)
+        if before is Phase.PAUSED:
+            self.take_heard()
         return True
 
     def take_heard(self) -> None:
-        """Give the session what the ear has heard of the repetition that is rated; what comes later is logged."""
+        """Give the session what the ear has heard of the repetition that is rated; what comes later is logged.
+
+        In a pause it waits for the end of it.
+        """
+        if self.session.phase is Phase.PAUSED:
+            return
         for take, heard in self.hearing.take() if self.hearing else ():
             suggested = suggestions_of(heard, take.passage, self._quiet)
-            if take is self._take and self.session.phase is Phase.RATING:
+            if take is self._take and isinstance(self.session.state, Rating):
                 for suggestion in suggested:
                     self.send(suggestion)
             elif suggested and self._late and self._late[0] is take:
