@@ -44,6 +44,15 @@ def event_lines(event: PlacedEvent, instrument: Instrument, look: Look) -> tuple
     return ("+".join(written),)
 
 
+def unlike(events: Iterable[PlacedEvent]) -> tuple[PlacedEvent, ...]:
+    """Of events that are written alike in every look, one."""
+    places = {
+        tuple((placed.note.string, placed.note.position_text) for placed in event.notes): event
+        for event in events
+    }
+    return tuple(places.values())
+
+
 def event_width(event: PlacedEvent, instrument: Instrument, look: Look) -> int:
     """How many columns an event takes."""
     return max(big_width(line, look.size) for line in event_lines(event, instrument, look))

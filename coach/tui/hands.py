@@ -122,11 +122,7 @@ def _pages(kept: Kept, width: int, height: int) -> Pages:
 def _unlike(kept: Kept, leading: bool) -> tuple[PlacedEvent, ...]:
     """The events that lead, or the others: of those that are written alike, one."""
     events = (event for event in kept.passage.events if leads(kept.passage, event) is leading)
-    places = {
-        tuple((placed.note.string, placed.note.position_text) for placed in event.notes): event
-        for event in events
-    }
-    return tuple(places.values())
+    return bigview.unlike(events)
 
 
 @lru_cache(maxsize=8)

@@ -7,6 +7,7 @@ sign of its result between number and notes, and its ink; where one note of seve
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 from coach.folder.actions import LABEL_KEYS
@@ -16,7 +17,7 @@ from coach.rating.fault import Fault
 from coach.rating.table import RESULTS, Result
 from coach.session.events import Suggest
 from coach.strings.instrument import Instrument
-from coach.tui.bigview import Look, event_lines
+from coach.tui.bigview import Look, event_lines, unlike
 from coach.tui.canvas import Canvas, Role, Rows, fitted, text_width
 from coach.tui.glyphs import big_text, big_width, has_glyph, rows_high
 
@@ -95,8 +96,9 @@ def sheet_of(passage: Passage, instrument: Instrument, width: int, height: int, 
 
     Brackets and the small words give way before a size does.
     """
+    chips = unlike(passage.events)
     sheets = [
-        _sheet(passage, instrument, width, height, Look(size, brackets), words)
+        _sheet(passage, instrument, chips, width, height, Look(size, brackets), words)
         for size in range(max(MOST, least), least - 1, -1)
         for brackets, words in ((True, True), (False, True), (False, False))
         if words or size == least
@@ -105,10 +107,16 @@ def sheet_of(passage: Passage, instrument: Instrument, width: int, height: int, 
 
 
 def _sheet(
-    passage: Passage, instrument: Instrument, width: int, height: int, look: Look, words: bool
+    passage: Passage,
+    instrument: Instrument,
+    chips: Sequence[PlacedEvent],
+    width: int,
+    height: int,
+    look: Look,
+    words: bool,
 ) -> Sheet:
     size, events = look.size, passage.events
-    notes = max(big_width(chip_text(event, instrument, look), size) for event in events)
+    notes = max(big_width(chip_text(event, instrument, look), size) for event in chips)
     keys = (LABEL_KEYS * -(-len(events) // len(LABEL_KEYS)))[: len(events)]
     label = max(_label_columns(key, event.label, size) for key, event in zip(keys, events, strict=True))
     gap = 1 if len(events) > len(NUMBER_KEYS) else 2
