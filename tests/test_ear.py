@@ -166,3 +166,29 @@ def test_without_clicks_the_notes_say_where_a_passage_begins_and_noise_says_noth
     noise = np.random.default_rng(1).standard_normal(len(recording.samples))
     for other in (noise, np.zeros(0), recording.samples[: RATE_HZ * 3]):
         assert start_of(replace(recording, samples=other), []) is None
+
+
+def test_a_string_that_was_tuned_since_is_judged_by_the_partials_that_are_still_heard(monkeypatch):
+    # B3 is 246.94 Hz (ISO 16, equal temperament): its 12th partial lies just below the 3 kHz up to which the ear goes.
+    tuned = [(MeasuredString(hz, 5e-5, 0.1, 9), *STRINGS[1:]) for hz in (246.94, 246.94 * 2 ** (20 / 1200))]
+    monkeypatch.setattr("tests.test_ear.STRINGS", tuned[0])
+    before = Ear(tuned[0])
+    for seed in (11, 12, 13):
+        before = before.learn(take(seed=seed))
+    monkeypatch.setattr("tests.test_ear.STRINGS", tuned[1])
+    since, missing = Ear(tuned[1], before.notes), take({5: None}, seed=2)
+    counts = [sum(len(n.hz) for look in ear.looks(missing) for n in look.notes) for ear in (before, since)]
+    assert counts[0] > counts[1]
+    for ear in (since, since.learn(take(seed=3))):
+        faulty = {one.label for one in ear.judge(missing) if one.result not in ("clean", "unsure")}
+        assert faulty == {5}
+
+
+def test_a_note_above_what_is_heard_is_never_known(monkeypatch):
+    strings = (MeasuredString(1600.0, 5e-5, 0.1, 9), *STRINGS[1:])
+    monkeypatch.setattr("tests.test_ear.STRINGS", strings)
+    ear = Ear(strings).learn(take(seed=1))
+    high = {e.label for e in PASSAGE.events if any(p.note.string == 0 for p in e.notes)}
+    heard = ear.judge(take(seed=2))
+    assert {one.result for one in heard if one.label in high} == {"unsure"}
+    assert {one.result for one in heard if one.label not in high} != {"unsure"}
