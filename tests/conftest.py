@@ -37,9 +37,9 @@ def pytest_cmdline_main(config: pytest.Config) -> None:
 @pytest.hookimpl(trylast=True)
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
     """First those that need the machine to themselves, then tests that wait evenly among tests that reckon."""
-    chosen = items[:: config.option.every]
-    config.hook.pytest_deselected(items=[item for item in items if item not in set(chosen)])
-    items[:] = chosen
+    every = config.option.every
+    config.hook.pytest_deselected(items=[item for at, item in enumerate(items) if at % every])
+    items[:] = items[::every]
     groups: tuple[list[pytest.Item], ...] = ([], [], [])
     for item in items:
         groups[0 if item.get_closest_marker("alone") else 1 if item.get_closest_marker("real") else 2].append(

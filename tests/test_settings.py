@@ -133,7 +133,7 @@ def test_all_problems_come_at_once_in_the_order_of_the_text_with_carets(tmp_path
 
 
 def test_a_key_that_the_player_chose_is_theirs_and_what_had_it_by_default_goes_without():
-    # `h` was free on the rating screen until another version of the program wanted it for `as_heard`.
+    # A player may have given `late` the key that a new version of the program gives `as_heard`.
     keys = read_settings("keys: {broke_off: [tab, space], late: h}", "s").keys
     assert keys.meaning("h", "rating").id == "late"
     assert keys.meaning("h", "ready").id == "listen"
