@@ -87,7 +87,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "--paper", choices=tuple(PAPERS), help=f"{_of('paper')}: paper size (default: {DEFAULT_PAPER})"
     )
     parser.add_argument("--layer", metavar="NAME", help=f"{_of('layer')}: only this layer")
-    parser.add_argument("--easier", action="store_true", help=f"{_of('layer')}: the easier version")
+    parser.add_argument("--easier", action="store_true", help=f"{_of('easier')}: the easier version")
     parser.add_argument(
         "--which",
         metavar="NAME",

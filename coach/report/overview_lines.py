@@ -112,9 +112,7 @@ def by_need(classroom: Classroom) -> Iterator[str]:
 
 
 def folded_text(classroom: Classroom) -> str:
-    """`not shown: 2 older replies`; empty where all are shown."""
-    if not classroom.folded:
-        return ""
+    """`not shown: 2 older replies`."""
     return f"not shown: {counted(classroom.folded, 'older reply', 'older replies')}"
 
 
