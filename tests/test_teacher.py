@@ -18,6 +18,7 @@ from coach.ground.places import find_places
 from coach.learning.material import material_of
 from coach.log.entries import Entry
 from coach.log.log import Log
+from coach.music.drill import AskedPart
 from coach.music.excerpt import Excerpt
 from coach.music.passages import passage_of
 from coach.report.handed import FILE, recall
@@ -168,6 +169,16 @@ def test_a_class_list_and_several_drills_make_one_file_a_student_that_opens_as_a
     assert "a session needs a terminal" in capsys.readouterr().err
     assert main(["check", str(out / "mia.yaml")]) == 0
     assert capsys.readouterr().out.count("good: ") == 2
+
+
+def test_students_and_parts_named_by_an_option_each_are_all_meant(tmp_path: Path) -> None:
+    words = ("--to", "Mia", "--to", "Bo", "Ida", "--only", "12 on G2", "--only", "7 on G2 at 60")
+    assert assign(tmp_path, *words, "-o", f"{tmp_path / 'out'}/") == 0
+    tasks = [load_drill(path).assignment for path in sorted((tmp_path / "out").iterdir())]
+    asked = [AskedPart("12 on G2"), AskedPart("7 on G2", 60)]
+    assert [(task.student, [*task.parts]) for task in tasks if task] == [
+        (student, asked) for student in ("Bo", "Ida", "Mia")
+    ]
 
 
 def test_a_problem_in_the_second_drill_of_a_file_is_told_at_its_line(

@@ -58,7 +58,7 @@ class Handout:
 def configure(parser: argparse.ArgumentParser) -> None:
     add_folder(parser)
     parser.add_argument("drills", nargs="+", metavar="DRILL", help="drill files or names")
-    parser.add_argument("--to", nargs="+", default=[], metavar="NAME", help="the students")
+    parser.add_argument("--to", nargs="+", action="extend", default=[], metavar="NAME", help="the students")
     parser.add_argument(
         "--class", dest="class_list", metavar="FILE", help="a list of students, one name per line"
     )
@@ -70,6 +70,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--only",
         nargs="+",
+        action="extend",
         default=[],
         metavar="PART",
         help="only these phrases or nodes, with their goals: 'window at 60' '3.2 on D2 at 50'",

@@ -57,6 +57,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "--clean",
         metavar="TAKE.wav",
         nargs="+",
+        action="extend",
         default=[],
         help="at least two takes of the same passage that you know to be clean, to learn from",
     )

@@ -21,6 +21,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--student",
         nargs="+",
+        action="extend",
         default=[],
         metavar="NAME",
         help="only these students; for one, their whole page",
