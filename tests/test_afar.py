@@ -236,6 +236,16 @@ def test_a_long_passage_gives_its_keys_to_the_events_of_the_open_page():
         assert all(sheet.page_of(label) == page for label in labels)
 
 
+def test_where_a_line_of_words_has_no_room_bar_and_beat_stand_beside_the_notes():
+    passage = twelve()
+    sheet = sheet_of(passage, BASS, 99, 18, 0)
+    assert not sheet.words
+    shown = as_text(draw_sheet(passage, BASS, sheet, SheetLook(), 99, 18))
+    for bar in range(1, 5):
+        assert shown.count(f"bar {bar}") == 3
+    assert shown.count("beat 1") == 8
+
+
 def test_a_touch_finds_the_event_under_the_finger():
     passage, instrument = lamp()
     sheet = sheet_of(passage, instrument, 79, 16, 0)

@@ -343,8 +343,9 @@ async def test_a_plan_line_leaves_the_grade_out_before_it_is_cut(tmp_path):
         assert "Latch of the Gate from start to end, together at 46" in shown
 
 
-async def test_help_and_palette_list_the_registry(tmp_path):
-    async with running(tmp_path, size=(100, 50)) as (app, pilot, _player):
+@pytest.mark.parametrize("plain", [False, True])
+async def test_help_and_palette_list_the_registry(tmp_path, plain):
+    async with running(tmp_path, size=(100, 50), ascii=plain) as (app, pilot, _player):
         await pilot.press("question_mark")
         text = screen_text(app)
         for action in Keymap().in_scope("start"):
@@ -493,6 +494,17 @@ async def test_the_summary_tells_of_choked_low_notes_too(tmp_path):
         await pilot.press("1", "space", "escape", "enter")
         await pilot.pause()
         assert "1 low note choked" in screen_text(app)
+
+
+async def test_the_report_knows_the_drills_that_this_run_did_not_name(tmp_path):
+    (tmp_path / "answers").write_text("clean\n" * 3)
+    words = ("--answers", str(tmp_path / "answers"), "--folder", str(tmp_path), "--date", "2026-02-22")
+    assert main(["practice", "latch-of-the-gate", *words]) == 0
+    async with running(tmp_path, drills=("first-pour",)) as (app, pilot, _player):
+        await pilot.press("r")
+        await pilot.pause()
+        assert "Try It" in screen_text(app)
+        assert "not here" not in screen_text(app)
 
 
 @pytest.mark.parametrize("columns", [80, 120])

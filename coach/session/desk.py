@@ -227,6 +227,15 @@ class Desk:
             kept.save()
         self.library = library.on_own(self.settings.instruments)
 
+    def every_drill(self) -> tuple[Drill, ...]:
+        """The drills of this run and, where it has only those that were named, the others of the folder."""
+        others = (
+            load_library(self.places, Kept.open()).on_own(self.settings.instruments) if self.names else None
+        )
+        have = {drill.id for drill in self.library.drills}
+        rest = others.drills if others else ()
+        return (*self.library.drills, *(drill for drill in rest if drill.id not in have))
+
     def last_words(self) -> list[str]:
         """Try once more to write what waits, and put into a file what still does; lines to tell."""
         return self.log.last_words()

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import cached_property
 
 from textual.app import ComposeResult
 from textual.containers import VerticalScroll
 
+from coach.music.drill import Drill
 from coach.report.figures import make_report
 from coach.report.lines import report_lines
 from coach.tui.base import DrawnScreen
@@ -35,6 +37,10 @@ def draw_report(lines: Sequence[str], width: int, plain: bool) -> Rows:
 class ReportsScreen(DrawnScreen):
     """The report, to scroll through."""
 
+    @cached_property
+    def _drills(self) -> tuple[Drill, ...]:
+        return self.coach.desk.every_drill()
+
     @property
     def scope(self) -> str:
         return "reports"
@@ -50,7 +56,7 @@ class ReportsScreen(DrawnScreen):
         if width <= 0:
             return
         desk = self.coach.desk
-        drills = desk.library.drills
+        drills = self._drills
         report = make_report(desk.log, desk.today, drills=drills)
         rows = draw_report(report_lines(report, drills, width), width, self.coach.plain)
         stage = self.query_one("#report", Stage)

@@ -37,13 +37,15 @@ class Sheet:
     size: int
     brackets: bool
     words: bool
-    """Whether a line of small words, bar and count, stands above each row of events."""
+    """Whether a line of small words, bar and count, stands above each row of events; else they stand beside each."""
     columns: int
     across: int
     lines: int
     label_columns: int
     """Of the key, where it is another the number, and a gap."""
     sign_columns: int
+    beside_columns: int
+    """Free at the right of the widest notes."""
     pages: tuple[tuple[int, ...], ...]
     """The labels on each page."""
 
@@ -125,12 +127,12 @@ def _sheet(
     label += gap
     columns = CURSOR_COLUMNS + label + sign + notes
     across = max(width // columns, 1)
-    columns = max(width // across, columns)
+    taken, columns = columns, max(width // across, columns)
     lines = max(height // (rows_high(size) + words), 1)
     labels = [event.label for event in events]
     each = min(across * lines, len(LABEL_KEYS)) if len(events) > len(LABEL_KEYS) else across * lines
     pages = tuple(tuple(labels[at : at + each]) for at in range(0, len(labels), each))
-    return Sheet(size, look.brackets, words, columns, across, lines, label, sign, pages)
+    return Sheet(size, look.brackets, words, columns, across, lines, label, sign, columns - taken, pages)
 
 
 def _label_columns(key: str, label: int, size: int) -> int:
@@ -175,10 +177,13 @@ def draw_sheet(
         shown = look.event(label)
         if sheet.words:
             room = sheet.columns - CURSOR_COLUMNS - 1
-            words = f"{_where(passage, label)}  {shown.words}".rstrip()
+            words = f"{', '.join(_where(passage, label))}  {shown.words}".rstrip()
             # Where both have no room, what came of it is worth more than where it stands.
             words = shown.words if shown.words and text_width(words) > room else words
             canvas.put(row, left + CURSOR_COLUMNS, fitted(words, room, plain), shown.role)
+        elif max(map(text_width, _where(passage, label))) < sheet.beside_columns:
+            beside = left + sheet.columns - sheet.beside_columns + 1
+            canvas.put_rows(row, beside, _where(passage, label), shown.role)
         if label == look.cursor:
             bar = ["#" if plain else "█"] * rows_high(sheet.size)
             canvas.put_rows(row + sheet.words, left, bar, "now")
@@ -186,9 +191,9 @@ def draw_sheet(
     return canvas.rows()
 
 
-def _where(passage: Passage, label: int) -> str:
+def _where(passage: Passage, label: int) -> tuple[str, str]:
     event = passage.event(label)
-    return f"bar {passage.bars[event.bar].number}, beat {event.count}"
+    return f"bar {passage.bars[event.bar].number}", f"beat {event.count}"
 
 
 def _chip(
