@@ -11,6 +11,8 @@ import asyncio
 import itertools
 import os
 import shutil
+import subprocess
+import sys
 import tempfile
 import time
 import tracemalloc
@@ -174,6 +176,7 @@ def midi(options: Options) -> Iterator[Row]:
     before = dict(os.environ)
     os.environ.update(JACK_NO_START_SERVER="1", JACK_DEFAULT_SERVER="wellrung-bench")
     server = start_jack()
+    load = subprocess.Popen([sys.executable, "-c", "while True: pass"])
     try:
         for name, settings in (
             ("clock", MidiSettings(out_port="ear", clock=True, click=False)),
@@ -193,9 +196,10 @@ def midi(options: Options) -> Iterator[Row]:
                     np.abs(np.array(struck) - [float(strike.at_s) for strike in timeline.strikes]) * 1000
                 )
                 what = f"MIDI clicks over JACK, {len(errors_ms)} notes, 99th percentile"
-            against = "the plan (periods of 0.67 ms)"
+            against = "the plan (periods of 0.67 ms), a core loaded"
             yield Row(what, "ms off", percentile(list(errors_ms), 99), against, goal=Goal(1, "ms off"))
     finally:
+        end(load)
         end(server)
         os.environ.clear()
         os.environ.update(before)

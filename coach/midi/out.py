@@ -163,7 +163,6 @@ class Sender:
             if wait_s > 0.00005:
                 return wait_s
             message = self._next.message
-            self._next = next(self._messages, None)
             status = message[0]
             if status in (START, CONTINUE, STOP):
                 self._started = status != STOP
@@ -172,6 +171,8 @@ class Sender:
                 self._send(message)
             if status & 0xE0 == 0x80:
                 self._sounding = message if status & 0x10 else None
+            # Making the next one takes longer than sending this one, so it comes after.
+            self._next = next(self._messages, None)
         return None
 
 

@@ -127,8 +127,9 @@ def play_through(settings, tempo_bpm):
         # A connection that was only just made loses what is sent at once.
         time.sleep(0.2)
         player = SilentEngine()
-        begun = time.monotonic() + AHEAD_S
         player.play(np.zeros(round((float(timeline.end_s) + AHEAD_S) * player.rate), dtype=np.float32))
+        asked_s = time.monotonic()
+        begun = asked_s - player.position_s_at(asked_s) + AHEAD_S
         rig.play(passage, tempo_bpm, timeline, Ahead(player), drill.tempo.beat_whole)
         wait_for(lambda: player.finished, 60, "the rep's end")
         time.sleep(0.2)
