@@ -689,18 +689,61 @@ def test_two_days_of_failures_after_a_good_one_are_no_way_to_the_goal(tmp_path, 
     assert main(["forecast", "first-pour", "--date", "2026-12-03", *folder]) == 0
     said = capsys.readouterr().out
     assert "Not at this rate: your tempos have fallen since the first days." in said
-    assert "Only 3 days of practice yet" in said
 
 
 def test_a_forecast_with_nothing_logged_says_so_instead_of_dates(tmp_path, capsys):
     folder = ["--folder", str(tmp_path)]
     assert main(["forecast", "first-pour", "--draws", "2", *folder]) == 0
     said = capsys.readouterr().out
-    assert "Nothing is logged yet, so there is no forecast" in said
+    assert "Nothing of it is logged yet, so there is no forecast" in said
     assert not re.search(r"\d{4}|%", said)
     assert main(["forecast", "first-pour", "--draws", "2", "--json", *folder]) == 0
     facts = json.loads(capsys.readouterr().out)
     assert set(facts["at_goal"].values()) | set(facts["kept"].values()) == {None}
+
+
+def after_days(tmp_path, first_day, days, answers="clean\n" * 8):
+    """The folder's words, after so many days of `first-pour`."""
+    folder = ("--folder", str(tmp_path))
+    (tmp_path / "answers").write_text(answers + "stop\n")
+    for day in range(first_day, first_day + days):
+        words = ("--answers", str(tmp_path / "answers"), "--date", f"2026-12-{day:02}", *folder)
+        assert main(["practice", "first-pour", *words]) == 0
+    return folder
+
+
+def test_no_date_is_forecast_before_four_days_of_practice(tmp_path, capsys):
+    folder = after_days(tmp_path, 1, 3)
+    capsys.readouterr()
+    assert main(["forecast", "first-pour", "--date", "2026-12-03", *folder]) == 0
+    said = capsys.readouterr().out
+    assert (
+        "Too early to say when it is at its goal: 3 days of practice so far, and a forecast needs 4." in said
+    )
+    assert not re.search(r"\d{4}|today", said)
+    after_days(tmp_path, 4, 1)
+    capsys.readouterr()
+    assert main(["forecast", "first-pour", "--date", "2026-12-04", *folder]) == 0
+    assert "likely at its goal" in capsys.readouterr().out
+
+
+def test_nothing_is_kept_sooner_than_a_week_after_it_is_at_its_goal(tmp_path, capsys):
+    folder = after_days(tmp_path, 1, 4)
+    capsys.readouterr()
+    assert main(["forecast", "first-pour", "--date", "2026-12-04", "--json", *folder]) == 0
+    facts = json.loads(capsys.readouterr().out)
+    for share in ("early", "likely"):
+        at_goal, kept = (date.fromisoformat(facts[name][share]) for name in ("at_goal", "kept"))
+        assert (kept - at_goal).days >= KEPT_DAYS
+
+
+def test_the_end_of_a_session_and_the_report_give_one_rung(tmp_path, capsys):
+    answers = "choked 2\nchoked 2; choked 5 lift; late 7\n"
+    folder = after_days(tmp_path, 1, 1, answers)
+    told = re.findall(r"rung (?:\d+ to )?(\d+)", capsys.readouterr().out)
+    assert main(["report", "--date", "2026-12-01", *folder]) == 0
+    assert told
+    assert re.findall(r"(\d+) of +\d+ ", capsys.readouterr().out.split("clean tempo")[2])[: len(told)] == told
 
 
 def test_after_one_result_the_plan_has_no_percentage(tmp_path, capsys):

@@ -12,7 +12,7 @@ from coach.commands.common import add_json, add_log_options, checked_minutes, sa
 from coach.commands.plan import reading_desk
 from coach.ground.plain import counted, listed, plain_text
 from coach.ground.problem import UsageError
-from coach.learning.forecast import DRAWS, Forecast, Span, forecast
+from coach.learning.forecast import DRAWS, FEW_DAYS, Forecast, Span, forecast
 from coach.learning.learning import Learnt
 from coach.learning.material import Material, material_of
 from coach.music.drill import Drill
@@ -64,16 +64,17 @@ def lines(forecast: Forecast, material: Material, drill: Drill, learnt: Learnt, 
     )
     yield f"{title}: goal {tempo(forecast.goal_bpm)}, {duration(forecast.minutes_a_day)} of this drill, {days}"
     if not forecast.practised_days:
-        yield "Nothing is logged yet, so there is no forecast: ask again after a day of practice."
+        yield f"Nothing of it is logged yet, so there is no forecast: ask again after {FEW_DAYS} days of practice."
         return
-    if forecast.at_this_rate:
+    if forecast.too_early:
+        days = counted(forecast.practised_days, "day")
+        yield f"Too early to say when it is at its goal: {days} of practice so far, and a forecast needs {FEW_DAYS}."
+    elif forecast.at_this_rate:
         asked = "What is asked for" if drill.assignment and drill.assignment.parts else "The piece"
         yield f"{asked} is likely at its goal {_when(forecast.at_goal, today, forecast.horizon)}."
         if forecast.kept.likely:
             when = _when(forecast.kept, today, forecast.horizon)
-            yield f"All of it is likely kept, so that it would be clean cold after a week without it, {when}."
-        elif forecast.few_days:
-            yield "When all of it is kept, clean cold after a week without it, can't be said after so few days."
+            yield f"All of it is likely kept, clean cold after a week without it, {when}."
         else:
             horizon = full_day(forecast.horizon)
             yield f"All of it kept, clean cold after a week without it: not by {horizon} at this rate."
@@ -101,8 +102,6 @@ def lines(forecast: Forecast, material: Material, drill: Drill, learnt: Learnt, 
         yield f"Not played yet, so this part is a guess: {listed(fresh)}."
     elif weak:
         yield f"Most likely to fail, cold, at the goal in a week: {listed(weak)}."
-    if forecast.few_days:
-        yield f"Only {counted(forecast.practised_days, 'day')} of practice yet: how fast you learn is mostly a guess."
 
 
 def _when(span: Span, today: date, horizon: date) -> str:
@@ -117,9 +116,9 @@ def _when(span: Span, today: date, horizon: date) -> str:
 
 
 def facts(forecast: Forecast) -> dict[str, Any]:
-    """The forecast as plain values for JSON; no dates where nothing is logged."""
+    """The forecast as plain values for JSON; no dates after few days of practice."""
     nothing = Span(None, None, None)
-    at_goal, kept = (forecast.at_goal, forecast.kept) if forecast.practised_days else (nothing, nothing)
+    at_goal, kept = (nothing, nothing) if forecast.few_days else (forecast.at_goal, forecast.kept)
     return {
         "drill": forecast.drill,
         "goal_bpm": forecast.goal_bpm,

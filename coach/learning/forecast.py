@@ -9,9 +9,9 @@ n repetitions of a phrase on one day add
 
 to it: what a repetition teaches, summed over the day (skill.py), nights taken off. At its goal: the piece's rung stands
 there, by (4). Kept: every phrase is expected clean, cold, at the goal after a week, where as much is unknown as at
-its start. What fewer than half of the draws reach within the horizon is told as "not at this rate", and so is any goal
-where tempos have fallen so far. The spread covers what the log leaves open and how players differ, not how wrong
-the model is.
+its start, and never sooner than that week after the goal. What fewer than half of the draws reach within the horizon is
+told as "not at this rate", and so is any goal where tempos have fallen so far; after few days no date is told. The
+spread covers what the log leaves open and how players differ, not how wrong the model is.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ from numpy.typing import NDArray
 
 from coach.ground.frozen import frozen
 from coach.learning.choice import AHEAD, NEW_PHRASES, REPS, option
-from coach.learning.learning import Learnt
+from coach.learning.learning import KEPT_DAYS, Learnt, Record
 from coach.learning.material import TURN_S, Material, Part
 from coach.learning.planner import sitting_of
 from coach.learning.readings import KEPT_CHANCE, seen
@@ -70,6 +70,7 @@ class Forecast:
     rise: float
     """How far the phrases have come since the end of each one's first day, in ln bpm."""
     practised_days: int
+    """Days of practice; 1 where no phrase of the drill was practised on a second one, 0 where none ever was."""
     holding_back: tuple[tuple[str, float], ...]
     """Phrases by excerpt key, with the chance that each is not clean, cold, at the goal: the least likely first."""
     horizon: date
@@ -77,7 +78,12 @@ class Forecast:
     @property
     def at_this_rate(self) -> bool:
         """Whether half of the draws get there, and tempos have not fallen over the days that are known."""
-        return self.at_goal.likely is not None and self.rise >= (-FELL if self.few_days else 0.0)
+        return self.at_goal.likely is not None and (self.rise >= 0.0 or self.too_early)
+
+    @property
+    def too_early(self) -> bool:
+        """Whether no date can be told yet: few days were practised, and tempos have not clearly fallen."""
+        return self.few_days and self.rise >= -FELL
 
     @property
     def few_days(self) -> bool:
@@ -110,7 +116,7 @@ def forecast(
         _span(at_goal, day),
         _span(kept, day),
         rise_of(learnt, drill),
-        len(learnt.days),
+        _practised_days(learnt, drill),
         tuple(sorted(failing, key=lambda pair: (-pair[1], pair[0]))[:3]),
         day + timedelta(days=HORIZON_DAYS),
     )
@@ -123,6 +129,11 @@ def days_a_week(learnt: Learnt, day: date) -> float:
     if len(known) < 2:
         return 7.0
     return 7.0 * len(known) / (today - min(known) + 1)
+
+
+def _practised_days(learnt: Learnt, drill: Drill) -> int:
+    records = [record for key, record in learnt.records.items() if key.startswith(f"{drill.id}:")]
+    return len(learnt.days) if any(record.theta_from for record in records) else min(1, len(records))
 
 
 def rise_of(learnt: Learnt, drill: Drill) -> float:
@@ -176,7 +187,8 @@ def _days(
         reps = seconds * need / need.sum(axis=1, keepdims=True) / rep_s
         practised = (rng.random((draws, 1)) * 7 < week) | (ahead == 0)
         skill += practised * rate * GAIN * MASSED * np.log1p(reps / MASSED)
-    return at_goal, kept
+    shown = all(learnt.records.get(part.key, Record()).kept_at(part.goal_bpm) for part in parts)
+    return at_goal, np.maximum(kept, at_goal + (0 if shown else KEPT_DAYS))
 
 
 def _span(days: Floats, first: date) -> Span:

@@ -37,8 +37,6 @@ COLD_FROM, COLD_LOW = 6, 0.3
 READY = 0.7
 CLOSE = 0.9
 ENTERED_FROM = 0.5
-FORECAST_DAYS = 4
-"""Practice days from which the forecast is believed."""
 
 
 @frozen
@@ -203,7 +201,7 @@ def _date_at_risk(work: Work) -> Iterator[Need]:
     if work.overdue:
         what = "the same with a later date: it is close" if _close(work) else _slower_goal(work)
         yield Need("date", what, f"was due on {day}; {work.rung}")
-    elif seen and seen.practised_days >= FORECAST_DAYS and (seen.likely is None or seen.likely > due):
+    elif seen and (seen.likely is None or seen.likely > due):
         likely = f"likely at its goal around {short_day(seen.likely, work.today)}" if seen.likely else ""
         early = f", on {short_day(seen.early, work.today)} at the earliest" if seen.early else ""
         told = f"{likely}{early}" if likely else f"not at this rate{early}"

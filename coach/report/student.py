@@ -6,7 +6,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import date, timedelta
 
 from coach.ground.plain import counted, plain_text
-from coach.learning.forecast import days_a_week, forecast
+from coach.learning.forecast import FEW_DAYS, days_a_week, forecast
 from coach.learning.learning import Learnt, learnt_of
 from coach.learning.material import RATING_S, Material, goal_of, material_of
 from coach.learning.readings import CleanTempo, Place, Standing, places, standing
@@ -148,7 +148,7 @@ def _drill(
         ),
         added(row for _, _, row in recent).marked,
         round(min(1.0, entered / total.reps), 3) if total.reps else 0.0,
-        _forecast(learnt, material, drill, day, days) if days else None,
+        _forecast(learnt, material, drill, day, days) if len(days) >= FEW_DAYS else None,
     )
 
 

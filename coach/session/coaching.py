@@ -127,6 +127,11 @@ class Coaching:
         """The tempo at which an excerpt that was opened is practised."""
         return self.rungs[excerpt.key]
 
+    def next_rung_bpm(self, excerpt: Excerpt) -> int:
+        """The rung at which the next plan takes up an excerpt that was opened, as the report gives it."""
+        part = self.material.part(excerpt)
+        return rung_of(self.learnt, part, self.day.toordinal()) if part else self.rungs[excerpt.key]
+
     def next_item(self, number: int) -> tuple[int, PlanItem] | None:
         """The first item from `number` on that is not left alone today; None at the plan's end."""
         for at, item in enumerate(self.items[number:], number):
