@@ -114,6 +114,30 @@ def test_a_file_assigned_to_another_student_is_refused_and_kept_nowhere_unless_a
     assert practice("Björn", "--anyway") == 0
 
 
+def test_a_players_first_assigned_file_names_them_and_nobody_elses_file_replaces_it(
+    tmp_path: Path, assigned: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    answers, folder, bo = tmp_path / "answers.txt", tmp_path / "home", tmp_path / "bo.yaml"
+
+    def practice(drill: str, results: str, *more: str) -> int:
+        answers.write_text(results)
+        words = ["practice", drill, "--folder", str(folder), *more]
+        return main([*words, "--answers", str(answers), "--date", "2026-12-02"])
+
+    assert assign(tmp_path, "--to", "Bo", "--goal", "66", "-o", str(bo), drill=str(assigned)) == 0
+    assert practice("first-pour", "clean\n") == 0
+    assert practice(str(assigned), "clean\nstop\n") == 0
+    assert "goes under the name Mia" in "".join(capsys.readouterr())
+    assert main(["log", "players", "--folder", str(folder), "--json"]) == 0
+    assert [one["name"] for one in json.loads(capsys.readouterr().out)] == ["Mia"]
+    (kept,) = (folder / "drills").iterdir()
+    before = kept.read_bytes()
+    assert practice(str(bo), "clean\nclean\n") == 1
+    assert practice(str(bo), "clean\nclean\n", "--anyway") == 0
+    assert "is for Mia and stays as it is" in "".join(capsys.readouterr())
+    assert [one.read_bytes() for one in (folder / "drills").iterdir()] == [before]
+
+
 def test_assigning_an_assigned_file_keeps_what_no_option_says_otherwise_and_tells_it(
     tmp_path: Path, assigned: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -19,7 +19,6 @@ from coach.ground.own_files import refuse_link, write_own
 from coach.ground.places import DRILL_SUFFIXES, Places, builtin_drills, make_folder, own_drills, user_path
 from coach.ground.plain import same_name
 from coach.ground.problem import CoachError, Problem, reason_of
-from coach.log.people import DEFAULT_NAME
 from coach.music.drill import Drill
 from coach.strings.instrument import Instrument
 from coach.strings.own import on_own
@@ -184,7 +183,7 @@ def refuse_anothers(library: Library, player: str) -> None:
         for drill in library.drills
         if drill.assignment and drill.assignment.student and not same_name(drill.assignment.student, player)
     ]
-    if others and player != DEFAULT_NAME:
+    if others:
         raise CoachError(
             Problem(
                 f"is assigned to {student}, but here it would count for {player}",
@@ -244,6 +243,9 @@ def _keep(path: Path, places: Places, drill: Drill) -> tuple[Drill, str]:
     if target.read_bytes() == content:
         return in_place, ""
     before = _load_drill(target)
+    owner, student = (each.assignment.student if each.assignment else "" for each in (before, drill))
+    if owner and student and not same_name(owner, student):
+        return drill, f"{target} is for {owner} and stays as it is; the file for {student} is not copied"
     older = free_path(target.with_name(target.name + ".old"))
     _write(older, target.read_bytes())
     _write(target, content)

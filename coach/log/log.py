@@ -25,7 +25,7 @@ from typing import Self, TypeVar
 
 from coach.ground.files import free_path, write_whole
 from coach.ground.frozen import frozen
-from coach.ground.plain import counted
+from coach.ground.plain import counted, same_name
 from coach.ground.problem import CoachError, Problem, UsageError
 from coach.log.book import Book, Pair, Word, lines_of, needs_of, record_in
 from coach.log.cache import States
@@ -167,10 +167,25 @@ class Log:
                 guess="known: " + ", ".join(player.name for player in known),
             )
 
-    def name_meant(self, name: str) -> str:
-        """The name of the player whom `choose_player` would turn to or create; UsageError where several could be."""
+    def name_meant(self, name: str, student: str = "") -> str:
+        """The name of the player whom `choose_player` would turn to or create, by `name_first` if there is a student.
+
+        UsageError where several could be.
+        """
         chosen = chosen_player(self.players(), name)
-        return chosen.name if chosen else name or DEFAULT_NAME
+        meant = chosen.name if chosen else name or DEFAULT_NAME
+        return student if self._names_first(meant, student) else meant
+
+    def name_first(self, student: str, now_ms: int) -> bool:
+        """Call a player who has no name of their own yet as a teacher does; whether that was so."""
+        if not self._names_first(self.player.name, student):
+            return False
+        self.rename(self.player.ids, student, now_ms)
+        return True
+
+    def _names_first(self, name: str, student: str) -> bool:
+        others = any(same_name(one.name, student) for one in self.players())
+        return name == DEFAULT_NAME and bool(student) and not others
 
     def refresh(self) -> None:
         """Take in what other machines and programs have added since, and whatever else has changed."""

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, Self
@@ -96,15 +96,19 @@ class Desk:
             raise CoachError("no drill could be read", str(places.drills), guess=" | ".join(library.notices))
         now_ms, _ = clock()
         log = Log.open(places.log, None, now_ms=now_ms, read_only=read_only)
+        # The first one to practise here with a file from a teacher is the student whom it names.
+        students = (drill.assignment.student for drill in library.drills if drill.assignment)
+        student = next((each for each in students if each), "")
         if not player and not log.exists:
-            # The first one to practise here with a file from a teacher is the student whom it names.
-            students = (drill.assignment.student for drill in library.drills if drill.assignment)
-            player = next((student for student in students if student), "")
+            player = student
         if names and not read_only and not anyway:
             # Before a new name becomes a player here: it may be a slip.
-            refuse_anothers(library, log.name_meant(player))
+            refuse_anothers(library, log.name_meant(player, student))
         log.choose_player(player, now_ms, create=not read_only)
         if names and not read_only:
+            if not anyway and log.name_first(student, now_ms):
+                told = f"your practice here goes under the name {log.player.name} from now on"
+                library = replace(library, notices=(*library.notices, told))
             library = keep_copies(library, places)
         if not read_only:
             make_folder(places.progress)
