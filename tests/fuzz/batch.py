@@ -254,6 +254,7 @@ class _Guard:
         self.inside = (str(folder), str(notes), "/dev/null")
         self.touched: list[str] = []
         self.on = True
+        sys.dont_write_bytecode = True  # A module that is imported late would write beside itself.
         sys.addaudithook(self._hear)
 
     def _hear(self, event: str, arguments: tuple[Any, ...]) -> None:
