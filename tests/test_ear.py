@@ -157,7 +157,7 @@ def test_the_count_in_is_found_and_its_click_taken_out():
 
 def start_of(recording, count_in_s):
     samples, instrument = recording.samples, DRILL_READ.instrument
-    return passage_start_s(samples, RATE_HZ, PASSAGE, TEMPO_BPM, instrument, count_in_s)
+    return passage_start_s(samples, RATE_HZ, PASSAGE, recording.tempo_bpm, instrument, count_in_s)
 
 
 def test_without_clicks_the_notes_say_where_a_passage_begins_and_noise_says_nothing():
@@ -192,3 +192,11 @@ def test_a_note_above_what_is_heard_is_never_known(monkeypatch):
     heard = ear.judge(take(seed=2))
     assert {one.result for one in heard if one.label in high} == {"unsure"}
     assert {one.result for one in heard if one.label not in high} != {"unsure"}
+
+
+def test_music_in_a_long_stillness_is_no_phrase_because_of_it():
+    """A recorder that was not stopped: what is played stands out of the take, whether it is the phrase or not."""
+    recording, still = take(seed=6), np.zeros(20 * RATE_HZ)
+    long = replace(recording, samples=np.concatenate((still, recording.samples, still)))
+    assert start_of(long, []) == pytest.approx(20.0 + BEAT_1_S, abs=0.015)
+    assert start_of(replace(long, tempo_bpm=TEMPO_BPM + 17), []) is None

@@ -39,6 +39,8 @@ CLEAR = 12.0
 """By so many standard deviations, as the median tells them, the right place stands out of the take: a phrase that has
 its own notes again elsewhere widens the mean square. On the training sets, noise of 12 dB included, it is 14.4 at
 least, and at another tempo the best place has 10.9 at most."""
+QUIET = 0.01
+"""Before and after what is louder than this share of the loudest sample, a take is still, and any music stands out."""
 BESIDE_HOPS = 20
 """So far around it the place itself is seen, not what is elsewhere."""
 NEAR_S = 0.05
@@ -91,8 +93,11 @@ def _about_s(
         [of_note[note_key(note)][hop : hop + len(risen)] for note, hop in zip(notes, hops, strict=True)],
         axis=0,
     )
-    best = int(np.argmax(total))
-    elsewhere = np.delete(total[: len(risen)], slice(max(best - BESIDE_HOPS, 0), best + BESIDE_HOPS))
+    best, at_hop = int(np.argmax(total)), np.arange(len(risen))
+    loud = np.flatnonzero(np.abs(frame.samples) >= QUIET * np.abs(frame.samples).max())
+    first, last = loud[[0, -1]] / (HOP_S * frame.rate_hz)
+    meets = (first - hops.max() <= at_hop) & (at_hop <= last)
+    elsewhere = total[: len(risen)][meets & ((at_hop < best - BESIDE_HOPS) | (at_hop >= best + BESIDE_HOPS))]
     off = np.abs(elsewhere - np.median(elsewhere)) if len(elsewhere) else np.full(1, math.inf)
     spread = 1.4826 * float(np.median(off))
     return (best + APART_HOPS) * HOP_S if total[best] > CLEAR * spread else None
