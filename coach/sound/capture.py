@@ -22,6 +22,7 @@ from typing import TYPE_CHECKING, Self
 from coach.ground.frozen import frozen
 from coach.sound.device import (
     CLOSE_WAIT_S,
+    INPUT_PERIODS,
     RETRY_S,
     STALL_S,
     START_STALL_S,
@@ -47,8 +48,8 @@ CLEAR = 6.0
 """A click in a recording stands out from what is around it by this factor."""
 _ANCHORS = 200
 """Blocks of 10 ms whose earliest ties count and clock."""
-_LATEST = 30
-"""Blocks that can all be late only where sound before them was lost: of a burst after a wait the last is in time."""
+_LATEST = INPUT_PERIODS + 1
+"""Blocks that can all be late only where sound before them was lost: so many can't have waited together."""
 LOST_S = 0.015
 """A jump of the tie by so much is lost sound: two cards drift apart by far less in two seconds."""
 
