@@ -11,7 +11,7 @@ import pytest
 from coach.ground.codec import plain_of, value_of
 from coach.music.drill import TOGETHER, Bar, Drill, Note, Phrase, Tempo
 from coach.music.excerpt import Excerpt, Kind, LoggedPassage, layer_choices, whole_phrase, whole_piece
-from coach.music.passages import cut, excerpts_of, heading_of, passage_of, whole_of
+from coach.music.passages import cut, excerpts_of, heading_of, outline_of, passage_of, whole_of
 from coach.music.rhythm import Meter
 from tests.samples import BASS, FOUR_FOUR, event, harmonic, joins_of, sample_drill, two_bar_phrase
 
@@ -91,6 +91,27 @@ def test_the_piece_plays_its_order_with_repeats():
     passage = passage_of(drill, whole_piece(drill))
     assert [bar.phrase for bar in passage.bars] == ["wick", "lamp", "lamp", "wick"]
     assert passage.length == 16
+
+
+def test_an_outline_has_the_strokes_and_the_time_of_its_passage():
+    drill = sample_drill()
+    first, second = drill.phrases
+    slowing = replace(first.bars[1], start_ratio=F(4, 5), stop_ratio=F(1, 2))
+    in_eighths = replace(first.bars[0], meter=Meter.of(4, 8), start_ratio=F(3, 2), stop_ratio=F(3, 2))
+    # The second phrase begins with the other layer, so that the piece and the phrase order their layers differently.
+    swapped = replace(second, layers=tuple(reversed(second.layers)))
+    phrases = (replace(first, bars=(in_eighths, slowing)), swapped)
+    drill = replace(drill, phrases=phrases, order=("wick", "lamp", "wick", "lamp"), count_in_bars=2)
+    wholes = [whole_phrase(drill, each, layer) for each in phrases for layer in layer_choices(each)]
+    parts = [part for each in phrases for layer in each.layers for part in excerpts_of(drill, each, layer)]
+    wholes += [whole_piece(drill), whole_piece(drill, "harmonics")]
+    easier = [replace(each, easier=True) for each in wholes]
+    for excerpt in (*wholes, *easier, *parts, *joins_of(drill)):
+        passage = passage_of(drill, excerpt)
+        strokes, beats = outline_of(drill, excerpt)
+        assert strokes == [event.stroke for event in passage.logged_events]
+        bar, ratio = passage.bars[0], passage.tempo.spans[0].start_ratio
+        assert beats == 2 * bar.meter.beats * bar.beat_length / ratio + passage.seconds(60)
 
 
 def test_keys_come_back_as_the_same_excerpt_also_with_a_move_in_them():

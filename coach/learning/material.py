@@ -8,12 +8,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
-from fractions import Fraction
+from functools import cached_property
 
 from coach.learning.skill import EventKeys, keys_of
 from coach.music.drill import TOGETHER, Drill
 from coach.music.excerpt import Excerpt, Kind, Passage, whole_phrase, whole_piece
-from coach.music.passages import passage_of
+from coach.music.passages import outline_of, passage_of
 from coach.words.names import place_name
 
 RATING_S = 4.0
@@ -27,7 +27,7 @@ class Part:
     """An excerpt as the choice sees it."""
 
     excerpt: Excerpt
-    passage: Passage
+    drill: Drill
     keys: tuple[EventKeys, ...]
     beats: float
     """Count-in and passage, in beats at the drill's tempo."""
@@ -36,6 +36,11 @@ class Part:
     start_bpm: int
     goal_bpm: int
     key: str
+
+    @cached_property
+    def passage(self) -> Passage:
+        """Worked out when it is first wanted: a choice needs none."""
+        return passage_of(self.drill, self.excerpt)
 
     def rep_s(self, bpm: float) -> float:
         """Seconds from one count-in to the next."""
@@ -76,23 +81,21 @@ class Material:
 
     def _digested(self, excerpt: Excerpt) -> Part | None:
         drill = self._by_id.get(excerpt.drill)
-        try:
-            passage = passage_of(drill, excerpt) if drill else None
-        except KeyError:
-            passage = None
-        if drill is None or passage is None or not passage.events:
+        if drill is None:
             return None
-        bar = passage.bars[0]
-        count_in = (
-            drill.count_in_bars * bar.meter.beats * bar.beat_length / passage.tempo.spans[0].start_ratio
-        )
-        music = passage.tempo.seconds_at(passage.length, Fraction(60))
+        try:
+            strokes, beats = outline_of(drill, excerpt)
+        except KeyError:
+            return None
+        if not strokes:
+            return None
+        keys = keys_of(excerpt, strokes)
         return Part(
             excerpt,
-            passage,
-            keys_of(excerpt, passage.logged_events),
-            float(count_in + music),
-            sum(event.is_harmonic for event in passage.events),
+            drill,
+            keys,
+            float(beats),
+            sum(node != "" for node, *_ in keys),
             min(drill.tempo.start_bpm, drill.goal_bpm),
             goal_of(drill, excerpt),
             excerpt.key,

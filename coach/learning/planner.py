@@ -177,11 +177,17 @@ def played_ahead(learnt: Learnt, material: Material, sitting: Sitting) -> Ahead:
         items.append(item_of(expected, turn, date.fromordinal(sitting.day), asked))
         if turn.why is not Why.WARM_UP:
             expected.expect(turn.option.part, turn.reps, sitting.day, turn.bpm)
-            drill_key = f"{turn.option.part.excerpt.drill}:"
-            known = {key: option for key, option in known.items() if not key.startswith(drill_key)}
+            # What it taught is of its phrases alone.
+            known = {key: each for key, each in known.items() if not _overlap(each, turn.option)}
         sitting = sitting.after(turn)
     wanting = choose(expected, material, replace(sitting, seconds_left=DAY_S), known) is not None
     return Ahead(items, sitting.seconds_left, wanting)
+
+
+def _overlap(option: Option, other: Option) -> bool:
+    """Whether they share a phrase."""
+    one, two = option.part.excerpt, other.part.excerpt
+    return one.drill == two.drill and not set(one.phrases).isdisjoint(two.phrases)
 
 
 def _unheard(learnt: Learnt, material: Material, day: date, items: Sequence[PlanItem]) -> Iterator[str]:

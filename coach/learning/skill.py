@@ -33,7 +33,7 @@ from dataclasses import dataclass, field
 
 from coach.ground.frozen import frozen
 from coach.music.drill import TOGETHER
-from coach.music.excerpt import Excerpt, LoggedEvent, LoggedPassage
+from coach.music.excerpt import Excerpt, LoggedPassage, Stroke
 from coach.rating.table import Result, Says
 
 SLOPE = 6.0
@@ -82,19 +82,18 @@ EventKeys = tuple[str, str, str, str]
 
 def event_keys(passage: LoggedPassage) -> tuple[EventKeys, ...]:
     """The keys of (1) for each event of a passage, in order."""
-    return keys_of(Excerpt.parse(passage.excerpt), passage.events)
+    return keys_of(Excerpt.parse(passage.excerpt), [event.stroke for event in passage.events])
 
 
-def keys_of(excerpt: Excerpt, events: Sequence[LoggedEvent]) -> tuple[EventKeys, ...]:
-    """The same where the excerpt's events are at hand."""
+def keys_of(excerpt: Excerpt, strokes: Sequence[Stroke]) -> tuple[EventKeys, ...]:
+    """The same where the excerpt's strokes are at hand."""
     keys = []
-    for event in events:
-        phrase = event.phrase or excerpt.phrases[0]
-        node = "n:" + "+".join(event.nodes) if event.nodes else ""
-        move = "m:" + event.move if event.move else ""
-        place = f"p:{phrase}:{move or node or event.text}"
-        layer = TOGETHER if excerpt.layer == TOGETHER else event.layer
-        keys.append((node, move, place, f"w:{phrase}:{layer}{'?' if excerpt.easier else ''}"))
+    for within, layer, place, moved, text in strokes:
+        phrase = within or excerpt.phrases[0]
+        node, move = place and "n:" + place, moved and "m:" + moved
+        voice = TOGETHER if excerpt.layer == TOGETHER else layer
+        whole = f"w:{phrase}:{voice}{'?' if excerpt.easier else ''}"
+        keys.append((node, move, f"p:{phrase}:{move or node or text}", whole))
     return tuple(keys)
 
 

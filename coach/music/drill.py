@@ -18,7 +18,7 @@ from typing import Literal
 
 from coach.ground.frozen import frozen
 from coach.music.key import Key
-from coach.music.rhythm import Meter
+from coach.music.rhythm import Meter, TempoSpan
 from coach.strings.instrument import Instrument
 from coach.strings.node import Node, touch_label
 from coach.strings.units import midi_from_note
@@ -209,6 +209,12 @@ class Phrase:
         """Every event, bar by bar."""
         for bar in self.bars:
             yield from bar.events
+
+    @cached_property
+    def lasting(self) -> Fraction:
+        """How long it lasts, in whole notes at the drill's tempo: the faster its bars, the fewer."""
+        spans = (TempoSpan(Fraction(0), bar.whole, bar.start_ratio, bar.stop_ratio) for bar in self.bars)
+        return sum((span.seconds(span.stop_beat, Fraction(60)) for span in spans), Fraction(0))
 
     @cached_property
     def revision(self) -> str:

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from fractions import Fraction
@@ -97,8 +98,7 @@ class PlacedEvent:
     @property
     def move(self) -> str:
         """`place>place`, or empty where the hand stays where it was."""
-        moved = self.move_from and self.place and self.move_from != self.place
-        return f"{self.move_from}>{self.place}" if moved else ""
+        return move_of(self.move_from, self.place)
 
     @property
     def is_harmonic(self) -> bool:
@@ -128,6 +128,10 @@ class PassageBar:
     dynamics: str = ""
 
 
+Stroke = tuple[str, str, str, str, str]
+"""An event but for when it sounds: phrase, layer, place, move, and its text where it has no harmonic."""
+
+
 @frozen
 class LoggedEvent:
     """What the log keeps of an event: enough to rate nodes and moves without the drill."""
@@ -140,6 +144,11 @@ class LoggedEvent:
     move: str = ""
     phrase: str = ""
     """Id of the phrase that it stands in: a join or the piece has several."""
+
+    @property
+    def stroke(self) -> Stroke:
+        """The same but for its onset."""
+        return self.phrase, self.layer, "+".join(self.nodes), self.move, "" if self.nodes else self.text
 
 
 @frozen
@@ -216,7 +225,17 @@ class Passage:
 
 def event_text(event: PlacedEvent) -> str:
     """An event as the drill file writes it, without its beat: `3:<7>+2:<7>` by string number."""
-    return "+".join(f"{placed.note.string + 1}:{placed.note.position_text}" for placed in event.notes)
+    return notes_text([placed.note for placed in event.notes])
+
+
+def notes_text(notes: Iterable[Note]) -> str:
+    """The notes of an event, likewise."""
+    return "+".join([f"{note.string + 1}:{note.position_text}" for note in notes])
+
+
+def move_of(before: str, place: str) -> str:
+    """`place>place` from the place before in its layer; empty where the hand stays, or comes from nowhere."""
+    return f"{before}>{place}" if before and place and before != place else ""
 
 
 def layer_choices(phrase: Phrase) -> tuple[str, ...]:

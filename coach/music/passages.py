@@ -10,10 +10,21 @@ import itertools
 from collections.abc import Iterator
 from dataclasses import replace
 from fractions import Fraction
+from functools import cache
 
 from coach.music.drill import TOGETHER, Bar, Drill, Event, Note, Phrase
-from coach.music.excerpt import Excerpt, Kind, Passage, PassageBar, PlacedEvent, PlacedNote
-from coach.music.rhythm import TempoMap, TempoSpan
+from coach.music.excerpt import (
+    Excerpt,
+    Kind,
+    Passage,
+    PassageBar,
+    PlacedEvent,
+    PlacedNote,
+    Stroke,
+    move_of,
+    notes_text,
+)
+from coach.music.rhythm import Meter, TempoMap, TempoSpan
 from coach.strings.instrument import Instrument
 
 
@@ -54,11 +65,42 @@ def whole_of(drill: Drill, excerpt: Excerpt) -> Passage:
         revision = drill.revision
     else:
         revision = "+".join(dict.fromkeys(phrase.revision for phrase, _, _ in bars))
-    events, placed_bars, spans = _assembled(drill, excerpt, bars)
-    events.sort(key=lambda event: (event.onset, layers.index(event.layer)))
+    events, placed_bars, spans = _assembled(drill, excerpt, bars, layers)
     length = placed_bars[-1].start + placed_bars[-1].length
     tempo = TempoMap(tuple(_merged(spans)))
     return Passage(excerpt, title, revision, tuple(events), tuple(placed_bars), length, tempo, layers)
+
+
+def outline_of(drill: Drill, excerpt: Excerpt) -> tuple[list[Stroke], Fraction]:
+    """The strokes of an excerpt, and how many beats at its rung it lasts with its count-in.
+
+    As `passage_of` has them, but of whole phrases in a fraction of its time. KeyError as there.
+    """
+    if excerpt.kind not in (Kind.PHRASE, Kind.SECTION, Kind.PIECE):
+        passage = passage_of(drill, excerpt)
+        strokes = [event.stroke for event in passage.logged_events]
+        count_in = _count_in(drill, passage.bars[0].meter, passage.tempo.spans[0].start_ratio)
+        return strokes, count_in + passage.seconds(60)
+    phrases = [drill.phrase(phrase) for phrase in excerpt.phrases]
+    first = phrases[0].bars[0]
+    music = sum((phrase.lasting for phrase in phrases), Fraction(0)) / drill.tempo.beat_whole
+    return list(_strokes(drill, excerpt, phrases)), _count_in(drill, first.meter, first.start_ratio) + music
+
+
+def _count_in(drill: Drill, meter: Meter, ratio: Fraction) -> Fraction:
+    return drill.count_in_bars * meter.beats * meter.beat_whole / drill.tempo.beat_whole / ratio
+
+
+def _strokes(drill: Drill, excerpt: Excerpt, phrases: list[Phrase]) -> Iterator[Stroke]:
+    layers = heading_of(drill, excerpt)[1]
+    last_place: dict[str, str] = {}
+    node_key = cache(drill.instrument.node_key)
+    for phrase in phrases:
+        for event, notes in (each for bar in phrase.bars for each in _played(bar, excerpt, layers)):
+            place = "+".join([node_key(note.string, note.node, note.stop) for note in notes if note.node])
+            move = move_of(last_place.get(event.layer, ""), place)
+            yield phrase.id, event.layer, place, move, "" if place else notes_text(notes)
+            last_place[event.layer] = place or last_place.get(event.layer, "")
 
 
 def cut(whole: Passage, excerpt: Excerpt) -> Passage:
@@ -83,7 +125,7 @@ def excerpts_of(drill: Drill, phrase: Phrase, layer: str) -> tuple[Excerpt, ...]
 
 
 def _assembled(
-    drill: Drill, excerpt: Excerpt, bars: list[tuple[Phrase, int, Bar]]
+    drill: Drill, excerpt: Excerpt, bars: list[tuple[Phrase, int, Bar]], layers: tuple[str, ...]
 ) -> tuple[list[PlacedEvent], list[PassageBar], list[TempoSpan]]:
     placed_bars: list[PassageBar] = []
     events: list[PlacedEvent] = []
@@ -102,17 +144,24 @@ def _assembled(
             )
         )
         spans.append(TempoSpan(start, start + length, bar.start_ratio, bar.stop_ratio))
-        for event in bar.events:
-            if excerpt.layer not in (TOGETHER, event.layer):
-                continue
-            notes = event.kept(excerpt.easier)
-            if notes:
-                after, hold = event.beat - offset, event.hold
-                if not whole_beats:
-                    after, hold = after * beat_length, hold * beat_length
-                events.append(_place(known, drill.instrument, event, notes, start + after, hold, index))
+        for event, notes in _played(bar, excerpt, layers):
+            after, hold = event.beat - offset, event.hold
+            if not whole_beats:
+                after, hold = after * beat_length, hold * beat_length
+            events.append(_place(known, drill.instrument, event, notes, start + after, hold, index))
         start += length
     return events, placed_bars, spans
+
+
+def _played(bar: Bar, excerpt: Excerpt, layers: tuple[str, ...]) -> list[tuple[Event, tuple[Note, ...]]]:
+    """What an excerpt plays of a bar, in order: its events, each with its notes."""
+    kept = [
+        (event, notes)
+        for event in bar.events
+        if event.layer in layers and (notes := event.kept(excerpt.easier))
+    ]
+    # Exact fractions compare slowly, and two beats of a bar differ by far more than rounding.
+    return sorted(kept, key=lambda pair: (float(pair[0].beat), layers.index(pair[0].layer)))
 
 
 def _place(
