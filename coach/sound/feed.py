@@ -1,10 +1,10 @@
 """What is handed to the sound card, block by block: the inner loop of the engine, without a device.
 
 Conventions: frames are mono samples counted from the engine's start. `fill` runs in the device's thread: it
-copies from ready pieces and counts, nothing else, as long as `prepare` is called often enough. `play`, `join` and
-`stop` run in the session's thread; they set one reference or append to one list, which `fill` takes up at its next
-block. A replaced rep fades out within one block before the new one starts. Reps joined to one another follow to the
-sample.
+copies from ready pieces and counts, nothing else, as long as `prepare` is called often enough, by the keeper's. `play`
+and `stop` run in the session's thread; they set one reference or append to one list, which `fill` takes up at its
+next block. A replaced rep fades out within one block before the new one starts. Reps joined to one another follow to
+the sample.
 """
 
 from __future__ import annotations
