@@ -1,5 +1,6 @@
 """MIDI click and clock: what is sent, in which order, and when."""
 
+import os
 import threading
 from fractions import Fraction
 
@@ -154,3 +155,43 @@ def test_a_stalled_machine_makes_no_burst_of_old_clicks(sent):
     assert done.wait(5)
     sender.close()
     assert sent == [(0x89, 77, 0), (STOP,)]
+
+
+@pytest.mark.skipif(not hasattr(os, "sched_setscheduler"), reason="priorities are set on Linux only")
+@pytest.mark.parametrize("allowed", [True, False])
+def test_while_it_plays_the_program_goes_before_others_where_the_system_lets_it(monkeypatch, allowed):
+    """sched(7): a thread of SCHED_RR goes before all of SCHED_OTHER, and of two such the one of higher priority."""
+    me, clicked, ended = threading.get_native_id(), threading.Event(), threading.Event()
+    at: dict[int, tuple[int, int]] = {}
+    tried = []
+
+    def place(thread, policy, param):
+        tried.append(thread)
+        if not allowed:
+            raise PermissionError
+        at[thread] = (policy, param.sched_priority)
+        if thread == me and policy == os.SCHED_OTHER:
+            ended.set()
+
+    def play():
+        sender.play(
+            [Timed(Fraction(0), 3, (0x99, 77, 80)), Timed(Fraction(9), 0, (0x89, 77, 0))],
+            Player(lambda: 0.1, 0),
+        )
+
+    monkeypatch.setattr(os, "sched_setscheduler", place)
+    monkeypatch.setattr(os, "sched_getscheduler", lambda thread: at.get(thread, (os.SCHED_OTHER, 0))[0])
+    sender = Sender(lambda _: clicked.set())
+    play()
+    assert clicked.wait(5)
+    hurried = os.SCHED_RR | os.SCHED_RESET_ON_FORK
+    assert me in tried
+    assert at.get(me, (hurried, 1)) == (hurried, 1)
+    assert at.get(sender._thread.native_id, (hurried, 2)) == (hurried, 2)
+    assert bool(at) == allowed
+    sender.stop()
+    assert ended.wait(5) or not allowed
+    at[me] = (os.SCHED_FIFO, 10)
+    play()
+    sender.close()
+    assert at[me] == (os.SCHED_FIFO, 10), "what a sound system has put higher stays there"

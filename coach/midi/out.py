@@ -119,6 +119,7 @@ class Sender:
             self._messages = iter(messages)
             self._next = next(self._messages, None)
             self._player = player
+            _hurry(self._thread)
             self._change.notify()
 
     def stop(self) -> None:
@@ -142,13 +143,13 @@ class Sender:
         self._thread.join(2)
 
     def _run(self) -> None:
-        _hurry()
         while True:
             with self._change:
-                if self._ending:
-                    return
                 wait_s = self._advance()
                 if wait_s is None:
+                    _slow_down()
+                    if self._ending:
+                        return
                     self._change.wait()
                 elif wait_s > _NEAR_S:
                     # Waking from a wait is less exact than waking from a sleep: leave the rest to a sleep.
@@ -176,7 +177,25 @@ class Sender:
         return None
 
 
-def _hurry() -> None:
-    """Ask for a place before other programs, where the system lets this one have it (Linux, real-time rights)."""
-    with contextlib.suppress(AttributeError, OSError):
-        os.sched_setscheduler(threading.get_native_id(), os.SCHED_RR, os.sched_param(1))
+def _hurry(sender: threading.Thread) -> None:
+    """Put this program before others, and the sender before its other threads, where the system lets it (Linux,
+    real-time rights): the sender waits for Python's lock while a thread that holds it waits for a processor.
+
+    Threads that a sound system has put higher stay there; programs that this one starts are not put before others.
+    """
+    with contextlib.suppress(AttributeError):
+        _move(os.SCHED_OTHER, os.SCHED_RR | os.SCHED_RESET_ON_FORK, lambda thread: 1 + (thread is sender))
+
+
+def _slow_down() -> None:
+    """Undo `_hurry`."""
+    with contextlib.suppress(AttributeError):
+        _move(os.SCHED_RR | os.SCHED_RESET_ON_FORK, os.SCHED_OTHER, lambda _: 0)
+
+
+def _move(policy: int, to: int, priority: Callable[[threading.Thread], int]) -> None:
+    """Move this program's threads from one scheduling policy to another; one that may not or is gone is left."""
+    for thread in threading.enumerate():
+        with contextlib.suppress(OSError):
+            if thread.native_id is not None and os.sched_getscheduler(thread.native_id) == policy:
+                os.sched_setscheduler(thread.native_id, to, os.sched_param(priority(thread)))
