@@ -81,7 +81,7 @@ def chosen_bars(score: Score, choices: Choices, where: str) -> list[int]:
 
 def _nothing_to_play(score: Score, choices: Choices, where: str) -> Problem:
     """Why a part has no notes, and which other parts there are."""
-    drums = any("without a pitch" in what for what in score.told)
+    drums = any("without a pitch" in what for what in score.remarked)
     message = "it has only notes without a pitch, as for drums" if drums else "it has no notes"
     message += " in these bars" if choices.bars else ""
     guess = "other --bars, or another file" if choices.bars else "choose another file"

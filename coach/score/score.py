@@ -123,7 +123,7 @@ class Score:
     """Names of voices, where the file has them."""
     parts: list[str] = field(default_factory=list)
     """Names of all the file's parts or tracks that sound, for those who have to choose another."""
-    told: dict[str, dict[str, None]] = field(default_factory=dict)
+    remarked: dict[str, dict[str, None]] = field(default_factory=dict)
     """What was left out or changed, and in which bars; no bar's number where it is about the whole."""
 
     @property
@@ -134,18 +134,18 @@ class Score:
 
     def remark(self, bar: str, what: str) -> None:
         """Note something that was left out or changed."""
-        self.told.setdefault(what, {})[bar] = None
+        self.remarked.setdefault(what, {})[bar] = None
 
     @property
     def remarks(self) -> list[str]:
         """Every remark with its bar: `bar 3: grace notes left out`."""
-        pairs = ((bar, what) for what, bars in self.told.items() for bar in bars)
+        pairs = ((bar, what) for what, bars in self.remarked.items() for bar in bars)
         return [f"bar {bar}: {what}" if bar else what for bar, what in pairs]
 
     def joined_remarks(self) -> list[str]:
         """Remarks with the bars of equal ones joined: `bars 3, 7: grace notes left out`."""
         joined = []
-        for what, bars in self.told.items():
+        for what, bars in self.remarked.items():
             places = [bar for bar in bars if bar]
             if not places:
                 joined.append(what)

@@ -59,7 +59,7 @@ def two_lines(names: LineNames, melody: Score, bass: Score, where: str) -> Score
             )
             raise CoachError(message, where, guess="is the file whole?")
         bars = [_together(over, under, high, low) for over, under in zip(melody.bars, bass.bars, strict=True)]
-    for what, places in bass.told.items():
+    for what, places in bass.remarked.items():
         for place in places:
             melody.remark(place, what)
     melody.bars = bars
