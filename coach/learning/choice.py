@@ -163,7 +163,7 @@ def options(learnt: Learnt, material: Material, sitting: Sitting, known: dict[st
         return known[part.key]
 
     offered = []
-    fresh = _fresh(learnt, material, sitting)
+    fresh = _fresh(learnt, material, sitting, at_hand)
     at_hand_ids = learnt.skills.keys() | {each.drill for each in fresh}
     for drill in (drill for drill in material.drills if drill.id in at_hand_ids):
         parts = material.parts(drill)
@@ -179,7 +179,9 @@ def options(learnt: Learnt, material: Material, sitting: Sitting, known: dict[st
     return [each for each in offered if bars_of(each.part.excerpt) not in sitting.left]
 
 
-def _fresh(learnt: Learnt, material: Material, sitting: Sitting) -> set[Excerpt]:
+def _fresh(
+    learnt: Learnt, material: Material, sitting: Sitting, at_hand: Callable[[Part], Option]
+) -> set[Excerpt]:
     """The next new phrase of each drill that is begun or assigned; of one drill more where these have none left.
 
     A drill with a grade stays closed until every phrase of those with a grade that are begun is nearly at its goal.
@@ -187,7 +189,7 @@ def _fresh(learnt: Learnt, material: Material, sitting: Sitting) -> set[Excerpt]
     opened = [drill for drill in material.drills if drill.id in learnt.skills or drill.id in sitting.urgent]
     if new := {excerpt for drill in opened if (excerpt := _next_new(learnt, material, drill))}:
         return new
-    closed = not _series_done(learnt, material, sitting)
+    closed = not _series_done(learnt, material, at_hand)
     # Looked for one by one: to digest every drill there is takes most of a plan's time.
     others = (_next_new(learnt, material, drill) for drill in material.drills if not (closed and drill.grade))
     return set(itertools.islice(filter(None, others), 1))
@@ -197,12 +199,11 @@ def _next_new(learnt: Learnt, material: Material, drill: Drill) -> Excerpt | Non
     return next((part.excerpt for part in material.parts(drill) if part.key not in learnt.records), None)
 
 
-def _series_done(learnt: Learnt, material: Material, sitting: Sitting) -> bool:
+def _series_done(learnt: Learnt, material: Material, at_hand: Callable[[Part], Option]) -> bool:
     """Whether each phrase of the drills with a grade that are begun was at its goal, or is nearly there."""
     begun = (drill for drill in material.drills if drill.grade and drill.id in learnt.skills)
     return all(
-        learnt.records[part.key].landed_at(part.goal_bpm)
-        or rung_of(learnt, part, sitting.day) >= DONE_PART * part.goal_bpm
+        learnt.records[part.key].landed_at(part.goal_bpm) or at_hand(part).bpm >= DONE_PART * part.goal_bpm
         for drill in begun
         for part in material.parts(drill)
     )

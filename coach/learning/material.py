@@ -56,6 +56,7 @@ class Material:
     _parts: dict[Excerpt, Part | None] = field(default_factory=dict)
     _wholes: dict[str, tuple[Excerpt, ...]] = field(default_factory=dict)
     _digests: dict[str, tuple[Part, ...]] = field(default_factory=dict)
+    _pieces: dict[str, Excerpt] = field(default_factory=dict)
 
     def drill(self, drill_id: str) -> Drill | None:
         return self._by_id.get(drill_id)
@@ -125,7 +126,9 @@ class Material:
         """The whole piece; None where it is no more than one phrase, or only parts of it are asked for."""
         if drill.assignment and drill.assignment.parts:
             return None
-        piece = whole_piece(drill, _layer(drill))
+        if drill.id not in self._pieces:
+            self._pieces[drill.id] = whole_piece(drill, _layer(drill))
+        piece = self._pieces[drill.id]
         return piece if len(piece.phrases) > 1 and self.part(piece) else None
 
 

@@ -316,11 +316,14 @@ class View:
 
 def view(rows: Sequence[Row], level: Term, lapse: float, day: int) -> View:
     """What `rows` are expected to be on a day (its ordinal)."""
-    means, own, shared = [], [], 0.0
+    means, own, shared, mean = [], [], 0.0, 0.0
+    before: Term | None = None
     for node, _, place, whole in rows:
-        nights = nights_since(whole, day)
+        if whole is not before:  # Most events have the phrase of the event before.
+            before, nights = whole, nights_since(whole, day)
+            mean = level.mean + whole.mean - FADING * nights
+            shared = max(shared, whole.variance + NIGHT_NOISE * NIGHT_NOISE * nights)
         unheard = place.day and whole.day - place.day > UNHEARD_DAYS
-        means.append(level.mean + whole.mean - FADING * nights + node.mean + place.mean)
+        means.append(mean + node.mean + place.mean)
         own.append(node.variance + place.variance + (SD**2 if unheard else 0.0))
-        shared = max(shared, whole.variance + NIGHT_NOISE * NIGHT_NOISE * nights)
     return View(tuple(means), tuple(own), level.variance + shared, lapse)
