@@ -138,7 +138,8 @@ def play_through(settings, tempo_bpm):
 
 def test_another_program_hears_the_clock_its_start_and_stop_and_the_count_in(ear):
     """MIDI 1.0 detailed specification, real-time messages: 24 clocks to the quarter. General MIDI percussion: channel
-    10, keys 76 and 77. How far single ones stray depends on the machine: `python -m benchmarks midi` measures that."""
+    10, keys 76 and 77. How far single ones stray depends on the machine:
+    `python -m benchmarks --only midi` measures that."""
     begun, timeline = play_through(MidiSettings(out_port="ear", clock=True), 120)
     heard = [(at_s - begun, message) for at_s, message in what_was_heard(ear)]
 
