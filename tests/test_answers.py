@@ -6,6 +6,7 @@ from datetime import date
 
 import pytest
 
+from coach.cli import main
 from coach.ground.problem import CoachError
 from coach.rating.fault import Fault
 from coach.rating.table import CHOKED, DROPPED, LATE, LIFT
@@ -103,3 +104,10 @@ def test_a_missing_file_a_folder_and_binary_are_each_told_in_one_line(tmp_path):
     ]:
         with pytest.raises(CoachError, match=says):
             load_answers(str(path))
+
+
+def test_a_drill_where_a_phrase_belongs_is_told_how_to_name_one_of_its_phrases(tmp_path, capsys):
+    path = tmp_path / "answers"
+    path.write_text("at first-pour/ladle clean\n")
+    assert main(["practice", "first-pour", "--answers", str(path), "--folder", str(tmp_path)]) == 1
+    assert "at first-pour/ladle/together" in capsys.readouterr().err

@@ -296,3 +296,18 @@ def test_check_names_the_hardest_place_and_why(tmp_path: Path, capsys) -> None: 
     # Frets lie at L (1 - 2 ** (-n / 12)), so node 1/2 at 432 mm and 1/7 at 123.4 mm of 864; 3.5 beats at 76 bpm.
     assert "the hand moves 309 mm in 2.8 s" in why
     assert re.search(r"its node forgives \d\.\d mm", why)
+
+
+def test_a_misspelt_layer_of_one_bar_is_told_wherever_it_stands(tmp_path: Path, capsys) -> None:  # type: ignore[no-untyped-def]
+    path = tmp_path / "slip.yaml"
+    for bars in (("bass", "base", "bass"), ("base", "bass", "bass"), ("base", "bass")):
+        written = "".join(f"      - {layer}: 1 E:0\n" for layer in bars)
+        path.write_text(
+            "drill: 1\ntitle: T\ninstrument: bass 4\nmeter: 4/4\ntempo: {start: 50, goal: 60}\n"
+            f"phrases:\n  - name: P\n    bars:\n{written}"
+        )
+        main(["check", str(path)])
+        assert "did you mean `bass`?" in capsys.readouterr().err
+    path.write_text("drill: 1\n")
+    assert main(["check", str(path)]) == 1
+    assert "More is checked once this is mended." in capsys.readouterr().err

@@ -69,11 +69,16 @@ def test_one_clean_take_is_called_too_little(folder, capsys):
     )
 
 
+def test_a_take_is_not_its_own_clean_take(folder, capsys):
+    assert listen(folder, "take.wav", "--clean", str(folder / "take.wav"), str(folder / "clean11.wav")) == 2
+    assert "is the take itself" in capsys.readouterr().err
+
+
 def test_people_get_a_table_and_are_told_what_the_ear_was_measured_on(folder, capsys):
     assert listen(folder, "take.wav", "--starts-at", str(BEAT_1_S)) == 0
     out = capsys.readouterr().out
-    assert out.count("unsure") == 9
-    assert "\n  2  G:<12>  unsure" in out
+    assert out.count("can't tell") == 9
+    assert "\n  2  G:<12>  can't tell" in out
     assert "simulated and sampled strings" in out
     assert "--clean" in out
 
@@ -83,7 +88,7 @@ def test_one_silent_channel_is_left_out(folder, tmp_path, capsys):
     data = np.stack([samples, np.zeros_like(samples)], axis=1).tobytes()
     write(tmp_path / "left.wav", None, 2, data)
     assert main(["listen", str(tmp_path / "left.wav"), "--drill", str(folder / "ear.yaml"), *PLAYED]) == 0
-    assert capsys.readouterr().out.count("unsure") == 9
+    assert capsys.readouterr().out.count("can't tell") == 9
 
 
 PLAYED = ["--phrase", "one", "--tempo", "80"]

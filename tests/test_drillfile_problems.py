@@ -122,7 +122,7 @@ def test_a_slip_in_an_event_is_explained_at_its_column(
         ("goal: 76", "goal: 760", (5, 26), "760 is outside 20 to 300 bpm", "one zero too many?"),
         ("goal: 76", "goal: 76 bpm", (5, 26), "is not a whole number", "write 76 without the unit"),
         ("goal: 76", "goal: 76, goal: 80", (5, 30), "`goal` is given twice; it is already on line 5", "delete one"),
-        (", goal: 76", "", (5, 8), "`goal` is missing", "The tempo to reach"),
+        (", goal: 76", "", (5, 8), "`goal` is missing", "the tempo to reach"),
         ("scale_mm: 864", "scale_mm: 34", (3, 51), "34 is outside 100 to 2000 mm", "in mm: 863.6"),
         ("G2, D2", "G, D2", (3, 24), "'G' is not a note", "which octave? G2, say"),
         ("title: A Test", "title:", (2, 7), "nothing follows this key", ""),

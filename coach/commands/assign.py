@@ -187,7 +187,11 @@ def _targets(output: str, students: Sequence[str]) -> list[str]:
     names_file = folder.suffix.lower() in DRILL_SUFFIXES or not os.path.isdir(folder)
     if len(students) == 1 and names_file and not output.endswith(("/", os.sep)):
         return [output]
-    if output == "-" or os.path.isfile(folder):
+    if (
+        output == "-"
+        or os.path.isfile(folder)
+        or (folder.suffix.lower() in DRILL_SUFFIXES and not folder.is_dir())
+    ):
         guess = "-o with a folder's name"
         raise UsageError("several students need a folder", "-o", guess=guess)
     folder.mkdir(parents=True, exist_ok=True)

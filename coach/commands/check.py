@@ -90,6 +90,8 @@ def run(arguments: argparse.Namespace) -> int:
             sys.stdout.flush()
             for problem in problems:
                 say(problem.with_caret(), to=sys.stderr)
+            if drill is None and any(problem.line for problem in problems):
+                say("More is checked once this is mended.", to=sys.stderr)
             sys.stderr.flush()
             if good and drill is not None:
                 say(_summary(name, drill, on_own(drill.instrument, own)))
@@ -155,7 +157,7 @@ def _hardest(drill: Drill) -> str:
         return ""
     phrase = plain_text(drill.phrase(place.phrase).name)
     where = f"{phrase}, bar {place.bar}, beat {place.beat}, {place.node}"
-    return f"; hardest: {where}, because {', '.join(place.reasons)}"
+    return f"; hardest: {where}, because {' and '.join(place.reasons)}"
 
 
 def _row(

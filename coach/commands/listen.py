@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import os
 import sys
 from collections.abc import Sequence
 from dataclasses import replace
@@ -70,6 +71,8 @@ def run(arguments: argparse.Namespace) -> int:
     drill, passage = _passage(arguments)
     tempo_bpm = _tempo_bpm(arguments.tempo)
     starts_at_s = None if arguments.starts_at is None else _seconds(arguments.starts_at)
+    if any(os.path.realpath(path) == os.path.realpath(arguments.take) for path in arguments.clean):
+        raise UsageError("is the take itself; name takes that you know to be clean", "--clean")
     ear = Ear.of(drill.instrument)
     if arguments.open_strings is not None:
         ear = ear_of(drill.instrument, read_sound(arguments.open_strings), arguments.open_strings)
@@ -91,6 +94,10 @@ def run(arguments: argparse.Namespace) -> int:
     else:
         _print_rows(heard, drill.instrument, passage, bool(arguments.clean))
     return 0
+
+
+def _word(heard: Heard) -> str:
+    return "can't tell" if heard.result == "unsure" else heard.result
 
 
 def _recording(
@@ -168,11 +175,11 @@ def _print_rows(heard: Sequence[Heard], instrument: Instrument, passage: Passage
         for one in heard
     ]
     wide = max(map(len, texts))
-    say(f"{'':>3}  {'event':<{wide}}  result   certainty  onset")
+    say(f"{'':>3}  {'event':<{wide}}  result     certainty  onset")
     for one, text in zip(heard, texts, strict=True):
         onset = "" if one.onset_ms is None else f"{one.onset_ms:+.0f} ms"
         certainty = f"{one.certainty:.0%}" if one.certainty else ""
-        line = f"{one.label:>3}  {text:<{wide}}  {one.result:<8} {certainty:>9}  {onset:>7}  {one.why}"
+        line = f"{one.label:>3}  {text:<{wide}}  {_word(one):<10} {certainty:>9}  {onset:>7}  {one.why}"
         say(line.rstrip())
     say("")
     if not learnt:

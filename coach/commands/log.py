@@ -68,6 +68,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     export.add_argument("--everybody", action="store_true", help="all players of this folder")
 
     check = _action(actions, "check", _check, "say whether anything in the log is missing or damaged")
+    actions.metavar = f"{{{','.join(actions.choices)}}}"
     check.add_argument(
         "--accept", action="store_true", help="carry on without lines that are gone, and stop reporting them"
     )

@@ -17,7 +17,7 @@ from coach.ground.files import free_path
 from coach.ground.frozen import frozen
 from coach.ground.own_files import refuse_link, write_own
 from coach.ground.places import DRILL_SUFFIXES, Places, builtin_drills, make_folder, own_drills, user_path
-from coach.ground.plain import same_name
+from coach.ground.plain import listed, same_name
 from coach.ground.problem import CoachError, Problem, reason_of
 from coach.music.drill import Drill
 from coach.strings.instrument import Instrument
@@ -346,7 +346,7 @@ def _near_names(wanted: str, stems: Mapping[str, str]) -> str:
     near += [name for name in stems if wanted and wanted in name]
     if near:
         return "near: " + ", ".join(list(dict.fromkeys(stems[name] for name in near))[:3])
-    return "known: " + ", ".join(sorted(set(stems.values()))[:8]) if stems else ""
+    return f"known: {listed(sorted(set(stems.values())), 8)}" if stems else ""
 
 
 def _names_in(path: Path) -> tuple[str, ...]:

@@ -172,7 +172,9 @@ def check_keys(node: Mapping, rows: Rows, where: str, report: Report) -> None:
     for name, row in rows.items():
         misspelt = any(nearest(key.text, [name]) for key in unknown)
         if row.required and name not in present and not misspelt:
-            report.error(node, f"`{name}` is missing", row.about.rstrip("."), where)
+            report.error(
+                node, f"`{name}` is missing", row.about[0].lower() + row.about[1:].rstrip("."), where
+            )
 
 
 def write_rows(thing: Any, rows: Rows) -> Iterator[str]:

@@ -330,15 +330,23 @@ class EventReader:
                     f"did you mean `{close}`?",
                 )
                 continue
-            for earlier, count in list(self.layer_uses.items())[:index]:
+            for earlier in list(self.layer_uses)[:index]:
                 if earlier not in self.layer_mates[name] and _one_letter_off(name, earlier):
-                    rare, usual = (earlier, name) if count < uses else (name, earlier)
-                    if self.layer_uses[rare] > 1 or self.layer_uses[usual] == 1:
+                    # Of two that are as frequent the usual name is meant, else the one that came first.
+                    rare, usual = sorted(
+                        (name, earlier),
+                        key=lambda one: (self.layer_uses[one], one in USUAL_NAMES, one == earlier),
+                    )
+                    told = self.layer_uses[rare] == 1 < self.layer_uses[usual] and nearest(rare, [usual], 0.8)
+                    if not told:
                         self.report.warn(
                             self.layer_spots[rare],
                             f"the layers `{rare}` and `{usual}` differ by one letter and never share a bar",
                             f"did you mean `{usual}`?",
                         )
+
+
+USUAL_NAMES = ("bass", "harmonics")
 
 
 @lru_cache(64)

@@ -218,9 +218,10 @@ class PhraseReader:
             bar = bars[event.bar]
             if event.hold is not None and hold < event.hold:
                 over = (event.hold - hold) / bar.meter.beat_whole
+                one_or_more = "beat" if over <= 1 else "beats"
                 self.report.warn(
                     event.hold_spot,
-                    f"this hold runs past the end of the phrase (beats too many: {write_beats(over)})",
+                    f"this hold runs past the end of the phrase: {write_beats(over)} {one_or_more} too long",
                     f"write `for {write_beats(hold / bar.meter.beat_whole)}`",
                     f"phrases[{phrase}]",
                 )

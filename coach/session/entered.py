@@ -10,7 +10,7 @@ from __future__ import annotations
 import difflib
 import hashlib
 import json
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import date
@@ -181,7 +181,7 @@ def _way_out(task: Task, fault: Fault, answer: Answer) -> str:
     )
 
 
-def _chosen(drills: Iterable[Drill], answer: Answer, at: At, where: str) -> Excerpt:
+def _chosen(drills: Collection[Drill], answer: Answer, at: At, where: str) -> Excerpt:
     """The excerpt that a line names: a phrase, a run of phrases, a join or the piece, in one of its layers."""
     named: list[tuple[Drill, Excerpt]] = []
     texts: list[str] = []
@@ -191,6 +191,8 @@ def _chosen(drills: Iterable[Drill], answer: Answer, at: At, where: str) -> Exce
             named.append((drill, excerpt_at(drill, at.phrase.removeprefix(f"{drill.id}/"))))
     if not named:
         near = difflib.get_close_matches(at.phrase, texts, n=1)
+        if at.phrase in {drill.id for drill in drills}:
+            near = [f"a drill's phrase? at {at.phrase}/{at.layer}/together"]
         known = f"there are {', '.join(texts[:12])}, A..B for a run, A+B for a join, and piece"
         raise _fault(answer, where, f"no phrase {at.phrase!r}; {known}", near[0] if near else "")
     if len(named) > 1:
