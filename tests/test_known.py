@@ -80,7 +80,7 @@ def test_the_command_says_it_lists_it_and_takes_it_back(tmp_path, capsys):
         assert main([*words, "--folder", str(tmp_path)]) == 0
         return capsys.readouterr().out
 
-    assert "starts there" in coach("know", "pocket", "70")
+    assert "starts near it" in coach("know", "pocket", "70")
     assert "at about 70 bpm" in coach("know")
     plan = json.loads(coach("plan", "pocket", "--json"))
     assert max(item["tempo_bpm"] for item in plan["items"][:4]) >= 60

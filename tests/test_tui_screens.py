@@ -239,7 +239,7 @@ async def test_the_node_explorer_tells_how_far_off_a_place_rings_that_is_no_unis
         screen = app.screen
         screen.string, screen.at = 0, screen.nodes.index(Node(1, 3))
         screen.draw()
-        (line,) = [line for line in screen_text(app).splitlines() if "rings the same note" in line]
+        (line,) = [line for line in screen_text(app).splitlines() if "also rings this note" in line]
         places = line.split("  ")[1:]
         assert {"D<5>", "E<2.7> -31"} <= set(places)
 

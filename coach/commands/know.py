@@ -51,7 +51,7 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.undo:
         say(f"{what}: taken back; only your repetitions count")
     else:
-        say(f"{what}: you play it at about {tempo(arguments.bpm)}; the next plan starts there")
+        say(f"{what}: you play it at about {tempo(arguments.bpm)}; the next plan starts near it")
     return 0
 
 

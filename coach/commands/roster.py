@@ -15,6 +15,8 @@ from coach.report.classroom import Classroom, read_class
 from coach.report.overview import chosen, class_csv, class_facts
 from coach.report.overview_lines import class_lines, student_lines
 
+_NEEDS = ", ".join(f"{kind} ({word})" for kind, (word, _first) in KINDS.items())
+
 
 def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("directory", metavar="FOLDER", help="folder with your students' replies")
@@ -27,7 +29,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
         help="only these students; for one, their whole page",
     )
     parser.add_argument("--drill", default="", metavar="DRILL", help="only this drill, by title or id")
-    parser.add_argument("--need", choices=KINDS, default="", help="only students with this need")
+    parser.add_argument("--need", choices=KINDS, default="", help=f"only students with this need: {_NEEDS}")
     parser.add_argument("--date", metavar="YYYY-MM-DD", default="", help="as of this day (default: today)")
     forms = parser.add_mutually_exclusive_group()
     forms.add_argument("--json", action="store_true", help="print JSON")
@@ -48,7 +50,7 @@ def run(arguments: argparse.Namespace) -> int:
     shown = chosen(whole, arguments.student, arguments.drill, arguments.need)
     if whole.students and not shown.students:
         names = listed([one.name for one in whole.students], 12)
-        raise CoachError("no student in the class matches", "coach roster", guess=f"known: {names}")
+        raise CoachError("no student in the class matches", guess=f"in it: {names}")
     inputs = [path for path in inbox.iterdir() if path.is_file()]
     write_output(arguments.output or "-", _text(arguments, shown), inputs)
     return 1 if any(problem.severity == "error" for problem in whole.problems) else 0

@@ -80,7 +80,7 @@ KINDS: dict[str, tuple[str, bool]] = {
     "date": ("the date", True),
     "cold": ("not yet kept", False),
     "layer": ("a layer", False),
-    "unknown": ("too little known", False),
+    "unknown": ("too little to say", False),
     "done": ("the next drill", False),
     "well": ("under way", False),
 }
@@ -250,7 +250,7 @@ def _too_little(work: Work) -> Iterator[Need]:
         yield Need("unknown", "talk before assigning more", "not practised yet")
     elif not work.enough:
         seen = f"{counted(work.rated, 'rated repetition')} on {counted(work.drill.total.days, 'day')}"
-        yield Need("unknown", "too little to say: ask for another session", seen)
+        yield Need("unknown", "ask for another session", seen)
 
 
 def _done(work: Work) -> Iterator[Need]:

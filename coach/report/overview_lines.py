@@ -33,10 +33,10 @@ def first_page(classroom: Classroom) -> Iterator[str]:
     yield f"{day}: {counted(len(classroom.students), 'student')}, {silent} silent"
     helped = (f"{one.name}: {help_text(one)} ({one.needs[0][0].news})" for one in classroom.with_need)
     yield from _titled(HELP_FIRST, helped)
-    for title, lines in after_help(classroom):
-        yield from _titled(title, lines)
     if classroom.all_well:
         yield "Nobody needs help first."
+    for title, lines in after_help(classroom):
+        yield from _titled(title, lines)
 
 
 def after_help(classroom: Classroom) -> Iterator[tuple[str, Iterable[str]]]:

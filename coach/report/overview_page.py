@@ -95,10 +95,10 @@ def _first_page(classroom: Classroom, keys: dict[str, str]) -> Iterator[str]:
         for one in classroom.with_need
     )
     yield section(HELP_FIRST, _list(helped))
-    for title, lines in after_help(classroom):
-        yield section(title, _list(map(escaped, lines)))
     if classroom.all_well:
         yield paragraph("Nobody needs help first." if classroom.students else "No students yet.")
+    for title, lines in after_help(classroom):
+        yield section(title, _list(map(escaped, lines)))
 
 
 def _list(items: Iterable[str]) -> str:
@@ -133,7 +133,9 @@ def _news(work: Work) -> str:
     """How old the news is, with its day."""
     if work.reply_day is None or work.news_days is None:
         return "none"
-    return f"{short_day(work.reply_day, work.today)}, {counted(work.news_days, 'day')}"
+    if not work.news_days:
+        return "today"
+    return f"{short_day(work.reply_day, work.today)}, {counted(work.news_days, 'day')} old"
 
 
 def _student(student: Student, classroom: Classroom, key: str) -> str:

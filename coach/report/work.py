@@ -70,7 +70,9 @@ class Work:
             )
             return f"no news{since}"
         days = (self.today - self.reply_day).days
-        age = {0: "today's", 1: "a day old"}.get(days, f"{days} days old")
+        if not days:
+            return "today's news"
+        age = "a day old" if days == 1 else f"{days} days old"
         return f"news of {short_day(self.reply_day, self.today)}, {age}"
 
     @property

@@ -24,7 +24,7 @@ class Plain(Enum):
     HURTS = (
         "Stopped because it hurts. Rest now. If it stays or comes back, see a clinician before you play on."
     )
-    NO_EASIER = "This phrase has no easier version: no note in it is marked with ?."
+    NO_EASIER = "There is no easier version of this: none of its notes is marked with ?."
     NOT_COUNTED = "Stopped: that repetition is not counted."
     NOTHING_SUGGESTED = "The ear suggests nothing more here."
     NOTHING_TO_UNDO = "Nothing to undo in this session."

@@ -80,7 +80,8 @@ def _record(instrument: Instrument, string: int, node: Node, records: Mapping[st
     if place is None or not place.of:
         return ["your record: not played yet"]
     return [
-        f"your record: failed in {place.failed} of {place.of}, rings {percent(place.chance)} cold at the goal"
+        f"your record: failed in {place.failed} of {place.of}",
+        f"rings {percent(place.chance)} cold at the goal",
     ]
 
 
@@ -104,7 +105,7 @@ def _kin(instrument: Instrument, row: NodeRow, string: int, node: Node, width: i
     ]
     if not same:
         return "this note rings nowhere else"
-    text = "rings the same note:"
+    text = "also rings this note (cents off):"
     for place_text in dict.fromkeys(same[:KIN_SHOWN]):
         # Half a place, or one without its cents, would mislead.
         text += f"  {place_text}" if len(text) + 2 + len(place_text) <= width else ""

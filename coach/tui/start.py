@@ -13,6 +13,7 @@ from textual.widgets import Static
 from coach.ground.plain import plain_text
 from coach.ground.problem import CoachError
 from coach.learning.plan import Plan, PlanItem, Purpose, told_once
+from coach.log.people import DEFAULT_NAME
 from coach.music.excerpt import Excerpt, Kind
 from coach.music.passages import heading_of
 from coach.tui.base import CoachScreen
@@ -90,7 +91,7 @@ class StartScreen(CoachScreen):
         desk = self.coach.desk
         total = round(sum(item.minutes for item in plan.items))
         player = desk.log.player_or_none
-        name = f"  {plain_text(player.name)}" if player and player.name else ""
+        name = f"  {plain_text(player.name)}" if player and player.name not in ("", DEFAULT_NAME) else ""
         self.query_one("#day", Static).update(
             f"Today, {long_day(plan.day, plan.day)}: {total} of {desk.minutes} minutes planned{name}"
         )

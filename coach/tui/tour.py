@@ -130,7 +130,7 @@ class TourScreen(CoachScreen):
         for row, line in enumerate(wrapped(text, columns)):
             canvas.put(top + len(lines) + (2 if size > 0 else 0) + row, left, line, "text")
         hints = [
-            ("any key", "go on" if self.page + 1 < len(PAGES) else "begin", ""),
+            ("any key", "goes on" if self.page + 1 < len(PAGES) else "begins", ""),
             ("left", "back", ""),
             ("esc", "leave", ""),
         ]
