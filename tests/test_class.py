@@ -327,3 +327,12 @@ def test_the_class_can_be_filtered_by_student_drill_and_need() -> None:
 def test_a_student_who_was_handed_nothing_of_late_is_no_longer_of_the_class() -> None:
     old = handed_to("Mia", day=TODAY - timedelta(days=200))
     assert [one.name for one in make_class([], [*old, *handed_to("Bo")], TODAY).students] == ["Bo"]
+
+
+def test_what_failed_so_far_and_why_is_told_before_there_is_enough_to_advise() -> None:
+    node = replace(BAD_NODE, recent_failed=8, recent=22, marked={"choked": 8, "lift": 7})
+    drill = drill_of(days=practised(1, rated=22, clean=14), nodes=(node,))
+    classroom = make_class([file_of("Mia", drill)], handed_to("Mia", day=TODAY - timedelta(days=2)), TODAY)
+    told = "3.2 on D2 failed in 8 of 22, mostly lift"
+    assert needs(work_of(classroom))[0].why == f"22 rated repetitions on 1 day; so far {told}"
+    assert told in " ".join(" ".join(student_lines(classroom.students[0], classroom)).split())

@@ -6,16 +6,17 @@ import textwrap
 from collections.abc import Iterable, Iterator
 
 from coach.ground.plain import counted, listed
-from coach.report.advice import Need
+from coach.report.advice import Need, so_far
 from coach.report.classroom import APART, Classroom, Shared, Student
 from coach.report.handed import Handed
-from coach.report.overview import due_text, fails_text, rows_of
+from coach.report.overview import due_text, rows_of
 from coach.report.work import Work
 from coach.words.amounts import duration, long_day, short_day, unbroken
 
 WIDTH = 80
 HELP_FIRST = "Help first"
 MOST_NOTES = 12
+MOST_PLACES = 6
 WORDS_DAYS = 7
 
 
@@ -161,8 +162,8 @@ def _work_lines(work: Work) -> Iterator[str]:
         landed = f", landed {short_day(phrase.landed, work.today)}" if phrase.landed else ""
         kept = ", kept" if phrase.kept else ""
         yield f"{phrase.name}: {rung}{landed}{kept}"
-    if fails := fails_text(work):
-        yield f"fails: {listed(fails, 3)}"
+    if failed_at := so_far(work.drill):
+        yield f"nodes and moves, in four weeks: {'; '.join(failed_at[:MOST_PLACES])}"
     failed, held = work.drill.held
     if failed:
         yield f"held notes failed: {failed} of {held}"
