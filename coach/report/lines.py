@@ -240,7 +240,7 @@ def _places(title: str, places: Sequence[PlaceFigures], most: int) -> Iterator[s
     known = [one for one in places if one.weak]
     if known:
         yield f"{title} (clean: the chance of it at the goal, cold)"
-        yield f"  {'':<33} clean  {'lately':<13}  marked"
+        yield f"  {'':<33} clean  {'of the last 8':<13}  marked"
     for one in known[:most]:
         marked = f"  {text}" if (text := results_text(one.marked)) else ""
         yield f"  {fitted(one.name, 33):<33} {percent(one.place.chance):>5}  {late_text(one):<13}{marked}"

@@ -225,7 +225,12 @@ def _places(work: Work) -> str:
     failed, held = drill.held
     if failed:
         rows.append(("held notes", f"{failed} of {held}", "", ""))
-    header = ("nodes and moves", "failed lately", "clean cold at the goal", "expected clean at (80 % sure)")
+    header = (
+        "nodes and moves",
+        "failed in four weeks",
+        "clean cold at the goal",
+        "expected clean at (80 % sure)",
+    )
     return table(header, rows, (1, 2, 3)) if rows else ""
 
 

@@ -137,7 +137,7 @@ def _places(title: str, places: Sequence[PlaceFigures]) -> str:
         for one in places
         if one.weak
     ]
-    header = ("", "clean cold at the goal", "lately", "clean 8 times of 10 at", "marked", "why")
+    header = ("", "clean cold at the goal", "of the last 8", "clean 8 times of 10 at", "marked", "why")
     return section(title, table(header, rows[:MOST_PLACES], (1, 3))) if rows else ""
 
 
