@@ -296,6 +296,21 @@ def test_a_note_that_rings_nowhere_is_named_with_its_bar_and_the_nearest_nodes(t
     ]
 
 
+# G#3 is 5 x E1 (41.20 Hz) and no multiple of A1, D2 or G2, by the harmonic series: both lines need the E string.
+@pytest.mark.parametrize(
+    ("tune", "harmonics"), [(("rest", "G#3", "G#3", "G#3"), 3), (("G#3", "D4", "D4", "D4"), 3)]
+)
+def test_an_open_strings_bass_note_stays_where_both_lines_need_its_string(
+    tune: tuple[str, ...], harmonics: int, tmp_path: Path
+) -> None:
+    rest = "<note><rest/><duration>2</duration></note>"
+    bar = measure(*(rest if pitch == "rest" else note(pitch, 2) for pitch in tune))
+    drill = lines(two_parts(tmp_path, bar, measure(note("E1", 8))), "Tune", "Ground")
+    events = [event for bar in drill.phrases[0].bars for event in bar.events]
+    assert [one.position_text for event in events for one in event.notes if event.layer == "bass"] == ["0"]
+    assert sum(len(event.notes) for event in events if event.layer == "harmonics") == harmonics
+
+
 @pytest.mark.parametrize(
     ("words", "status", "message"),
     [

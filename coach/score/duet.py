@@ -26,6 +26,8 @@ MELODY, BASS = "harmonics", "bass"
 MELODY_WORTH, BASS_WORTH = 70.0, 28.0
 """What leaving a note out costs: a melody note is worth more than a cut ring or a span beyond the reach, a bass note
 less."""
+OPEN_WORTH = 98.0
+"""An open string's bass note needs no finger: with a melody note and a bass note to choose between, it stays."""
 RAISED_COST = 14.0
 """What it costs that a bass note below the lowest string goes up an octave: half of it is lost."""
 _NEAR = 2
@@ -72,7 +74,9 @@ class Duet:
 
     def _wanted(self, one: Struck, semitones: int) -> WantedNote:
         midi = self.moved(one, semitones)
-        worth = MELODY_WORTH if one.note.voice == MELODY else BASS_WORTH
+        opens = any(midi == string.midi for string in self.instrument.strings)
+        bass_worth = OPEN_WORTH if opens else BASS_WORTH
+        worth = MELODY_WORTH if one.note.voice == MELODY else bass_worth
         return WantedNote(
             float(one.onset) * self.seconds_per_whole,
             max(float(one.note.length) * self.seconds_per_whole, 0.001),
@@ -178,7 +182,7 @@ def _lost(duet: Duet, one: Struck, midi: int, spelled: str) -> str:
     key = one.bar.key or Key(0)
     name = spelled or str(key.spelling(midi))
     if one.note.voice == BASS:
-        return f"the bass note {name} is left out: no finger is free for it"
+        return f"the bass note {name} is left out: its string or the fingers for it are taken"
     if duet.rings(midi):
         return f"the melody's {name} is left out: no hand is free for its nodes"
     near = [
