@@ -212,5 +212,5 @@ def hint_word(picture: Picture, label: str, action_id: str) -> str:
     if action_id == picture.brush.name:
         return f"[{label}]"
     if action_id in ("slower", "faster") and picture.phase == "playing":
-        return f"stop, {label}"
+        return f"{label}, stops"
     return label
