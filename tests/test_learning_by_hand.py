@@ -19,7 +19,8 @@ from coach.learning.material import Part, material_of
 from coach.learning.skill import Skill, Term, late_results
 from coach.log.entries import Rep
 from coach.music.excerpt import Excerpt
-from coach.rating.table import CHOKED, DROPPED, LATE, NOT_REACHED, Result, Says
+from coach.rating.fault import Fault
+from coach.rating.table import CHOKED, DROPPED, LATE, LIFT, NOT_REACHED, POSITION, Cause, Result, Says
 from tests.logs import NOON, PASSAGE, id_at
 from tests.samples import sample_drill, sitting_on
 
@@ -307,3 +308,25 @@ def test_the_log_s_repetitions_are_taken_as_they_are_rated() -> None:
     FOLD.step(state, replace(unrated, faults=()), PASSAGE)
     assert list(state.records) == [PASSAGE.excerpt]
     assert state.days[unrated.day_number][0] == 3
+
+
+@pytest.mark.parametrize(("cause", "failed"), [(None, 1), (POSITION, 1), (LIFT, 0)])
+def test_a_choke_counts_against_the_move_unless_the_hand_had_arrived(
+    cause: Cause | None, failed: int
+) -> None:
+    state = FOLD.initial()
+    rep = Rep(
+        id_at(NOON),
+        id_at(NOON, "ada"),
+        NOON,
+        60,
+        PASSAGE.id,
+        PASSAGE.excerpt,
+        52,
+        76,
+        (Fault(3, CHOKED, cause),),
+    )
+    FOLD.step(state, rep, PASSAGE)
+    (skill,) = state.skills.values()
+    node, move, *_ = skill.rows(model.event_keys(PASSAGE))[2]
+    assert (late_results(node.recent)[0], late_results(move.recent)[0]) == (1, failed)

@@ -21,7 +21,7 @@ from coach.log.log import Log
 from coach.music.excerpt import Excerpt, Kind, LoggedPassage
 from coach.rating.table import Result
 
-MODEL = "6"
+MODEL = "7"
 WARM_UP = "warm-up"
 """The purpose of repetitions that are slow on purpose."""
 CLEAN_TO_LAND = 2
@@ -127,7 +127,8 @@ class Learnt:
         if rep.faults is None:
             return
         if rep.purpose != WARM_UP:
-            faults = {fault.label: fault.result for fault in rep.faults}
+            # A cause may take the blame off the move.
+            faults = {fault.label: replace(fault.result, move=fault.move) for fault in rep.faults}
             self.take(excerpt, keys, rep.tempo_bpm, rep.goal_bpm, faults, day)
 
     def take(
