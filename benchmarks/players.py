@@ -33,7 +33,7 @@ from coach.learning.skill import MASSED
 from coach.music.drill import Drill
 from coach.music.excerpt import Passage
 from coach.music.rhythm import MIN_BPM
-from coach.rating.fault import Fault
+from coach.rating.fault import Fault, results_of
 from coach.session import machine
 from coach.session.coaching import Coaching
 from coach.session.events import Go, Rated, SessionEvent
@@ -307,12 +307,11 @@ class Coach:
 
     def after(self, played: Played) -> int:
         part, day = played.part, played.day
-        faults = {fault.label: fault.result for fault in played.faults}
         assert self.chosen is not None
         self.learnt.count(day, 0)
         if self.chosen.why is Why.WARM_UP:
             return played.bpm
-        self.learnt.take(part.excerpt, part.keys, played.bpm, part.goal_bpm, faults, day)
+        self.learnt.take(part.excerpt, part.keys, played.bpm, part.goal_bpm, results_of(played.faults), day)
         record = self.learnt.records[part.key]
         if record.clean_run >= CLEAN_TO_LAND and record.today > 2:
             return 0

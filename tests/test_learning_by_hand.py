@@ -286,20 +286,14 @@ def test_what_is_expected_counts_as_played_today() -> None:
     assert turn.why is not Why.TEST
 
 
+def logged(faults: tuple[Fault, ...] | None) -> Rep:
+    """A repetition of the passage as the log has it."""
+    ids = id_at(NOON), id_at(NOON, "ada")
+    return Rep(*ids, NOON, 60, PASSAGE.id, PASSAGE.excerpt, 52, 76, faults, duration_ms=21_000)
+
+
 def test_the_log_s_repetitions_are_taken_as_they_are_rated() -> None:
-    state = FOLD.initial()
-    unrated = Rep(
-        id_at(NOON),
-        id_at(NOON, "ada"),
-        NOON,
-        60,
-        PASSAGE.id,
-        PASSAGE.excerpt,
-        52,
-        76,
-        None,
-        duration_ms=21_000,
-    )
+    state, unrated = FOLD.initial(), logged(None)
     FOLD.step(state, unrated, PASSAGE)
     assert state.days == {unrated.day_number: [1, unrated.duration_ms]}
     assert state.skills == {}
@@ -314,19 +308,7 @@ def test_the_log_s_repetitions_are_taken_as_they_are_rated() -> None:
 def test_a_choke_counts_against_the_move_unless_the_hand_had_arrived(
     cause: Cause | None, failed: int
 ) -> None:
-    state = FOLD.initial()
-    rep = Rep(
-        id_at(NOON),
-        id_at(NOON, "ada"),
-        NOON,
-        60,
-        PASSAGE.id,
-        PASSAGE.excerpt,
-        52,
-        76,
-        (Fault(3, CHOKED, cause),),
-    )
-    FOLD.step(state, rep, PASSAGE)
+    state = FOLD.step(FOLD.initial(), logged((Fault(3, CHOKED, cause),)), PASSAGE)
     (skill,) = state.skills.values()
     node, move, *_ = skill.rows(model.event_keys(PASSAGE))[2]
     assert (late_results(node.recent)[0], late_results(move.recent)[0]) == (1, failed)

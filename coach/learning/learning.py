@@ -19,6 +19,7 @@ from coach.learning.skill import EventKeys, Skill, Slips, Term, event_keys, view
 from coach.log.entries import Rep
 from coach.log.log import Log
 from coach.music.excerpt import Excerpt, Kind, LoggedPassage
+from coach.rating.fault import results_of
 from coach.rating.table import Result
 
 MODEL = "7"
@@ -127,9 +128,7 @@ class Learnt:
         if rep.faults is None:
             return
         if rep.purpose != WARM_UP:
-            # A cause may take the blame off the move.
-            faults = {fault.label: replace(fault.result, move=fault.move) for fault in rep.faults}
-            self.take(excerpt, keys, rep.tempo_bpm, rep.goal_bpm, faults, day)
+            self.take(excerpt, keys, rep.tempo_bpm, rep.goal_bpm, results_of(rep.faults), day)
 
     def take(
         self,

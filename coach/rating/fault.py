@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable
+from dataclasses import replace
 
 from coach.ground.frozen import frozen
 from coach.rating.table import CAUSES, RESULTS, Cause, Result, Says
@@ -51,6 +52,11 @@ def verdict(faults: Iterable[Fault] | None) -> bool | None:
         return None
     failing = [fault.result.fails for fault in faults]
     return None if failing and not any(failing) else not failing
+
+
+def results_of(faults: Iterable[Fault]) -> dict[int, Result]:
+    """What each marked event counts as, by label: a cause may take the blame off the move."""
+    return {fault.label: replace(fault.result, move=fault.move) for fault in faults}
 
 
 def faults_text(faults: Iterable[Fault]) -> str:
