@@ -40,6 +40,8 @@ MOUNTED_BYTES = 64 * 1024
 
 def fill_by_limit(folder: Path, rng: random.Random) -> Callable[[], None]:
     """No file may grow beyond some bytes; the way back."""
+    # A module that is first imported meanwhile would leave half a compiled file for every later program.
+    sys.dont_write_bytecode = True
     before = resource.getrlimit(resource.RLIMIT_FSIZE)
     resource.setrlimit(resource.RLIMIT_FSIZE, (rng.randrange(LIMIT_FROM, LIMIT_TO), before[1]))
     return lambda: resource.setrlimit(resource.RLIMIT_FSIZE, before)

@@ -40,6 +40,8 @@ def session(tmp_path_factory) -> Iterator[START]:
         folder: Path, *words: str, silent: bool = True, size: tuple[int, int] = (90, 26), **environment: str
     ):
         prepare(folder)
+        # A module that is first imported on a full disk would leave half a compiled file for every later program.
+        environment["PYTHONDONTWRITEBYTECODE"] = "1"
         assignments = [f"{name}={shlex.quote(value)}" for name, value in environment.items()]
         given = [
             "practice",
