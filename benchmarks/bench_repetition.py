@@ -29,33 +29,39 @@ DAY = date(2026, 3, 2)
 NOON_MS = 1_772_452_800_000
 
 
+SHORT, HALF, LONG = (f"{bars} bars with a tempo in each" for bars in ("32", "1,000", "2,000"))
+HARDEST = "2,000 bars and 10,000 notes with a meter and a gradual tempo in each"
+
+
 def repeating(options: Options) -> Iterator[Row]:
+    drills = {SHORT: one_phrase(32), HALF: one_phrase(1000), LONG: one_phrase(2000)}
+    drills[HARDEST] = one_phrase(
+        2000, " to 70%, meter: 5/4, harmonics: '1 G:<7>, 2 D:<7>, 3 G:<5>, 4 G:<7>, 5 G:<4>'"
+    )
     with (
         tempfile.TemporaryDirectory() as folder,
         Log.open(Path(folder) / "log", "Ada", now_ms=NOON_MS) as log,
     ):
         works = {
-            f"{bars} {event.__name__}": start_ms(log, drill, event())
-            for bars, drill in ((bars, one_phrase(bars)) for bars in (32, 1000, 2000))
+            f"{name} {event.__name__}": start_ms(log, drill, event())
+            for name, drill in drills.items()
             for event in (Go, Listen)
         }
         taken = in_turns(works, 3 if options.quick else 7)
-    for bars in (32, 2000):
-        what = f"start a repetition of {bars:,} bars with a tempo in each"
-        yield Row(what, "ms", median(taken[f"{bars} Go"]), goal=Goal(50, "ms"))
-        yield Row("its model", "ms", median(taken[f"{bars} Listen"]), goal=Goal(50, "ms"))
-    halves = [ms / 2 for ms in taken["2000 Go"]]
-    yield beside(
-        "half of the start of 2,000 bars", "ms", "1,000 such bars", halves, taken["1000 Go"], Goal(1.5)
-    )
+    for name in (SHORT, LONG, HARDEST):
+        go, listen = (median(taken[f"{name} {event}"]) for event in ("Go", "Listen"))
+        yield Row(f"start a repetition of {name}", "ms", go, goal=Goal(50, "ms"))
+        yield Row("its model", "ms", listen, goal=Goal(50, "ms"))
+    halves = [ms / 2 for ms in taken[f"{LONG} Go"]]
+    yield beside("half of the start of 2,000 bars", "ms", HALF, halves, taken[f"{HALF} Go"], Goal(1.5))
 
 
-def one_phrase(bars: int) -> Drill:
-    """A drill of one phrase whose tempo changes in each bar."""
-    lines = [
-        f"      - {{tempo: {60 + 7 * bar % 80}%, bass: 1 E:0 for 4, harmonics: '1 G:<12>, 2 D:<7>, 3 G:<5>'}}"
-        for bar in range(bars)
-    ]
+USUAL = ", bass: 1 E:0 for 4, harmonics: '1 G:<12>, 2 D:<7>, 3 G:<5>'"
+
+
+def one_phrase(bars: int, rest: str = USUAL) -> Drill:
+    """A drill of one phrase whose tempo changes in each bar; `rest` is what a bar has after the number of its tempo."""
+    lines = [f"      - {{tempo: {60 + 7 * bar % 80}%{rest}}}" for bar in range(bars)]
     drill, problems = read_drill("\n".join([HEAD + "  - name: all of it\n    bars:", *lines]), "bars.yaml")
     assert drill is not None, problems[:3]
     return drill

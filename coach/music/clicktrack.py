@@ -10,7 +10,7 @@ import math
 from bisect import bisect_right
 from collections.abc import Callable, Iterator, Sequence
 from fractions import Fraction
-from functools import cached_property, lru_cache
+from functools import cache, cached_property, lru_cache
 from itertools import accumulate, count, islice, takewhile
 from typing import Any, Literal, TypeVar, overload
 
@@ -111,7 +111,7 @@ def count_in_beats(passage: Passage, bars: int) -> range:
 def beats_of(passage: Passage, tempo_bpm: int, count_in_bars: int) -> ByBar[BeatAt]:
     """Every counted beat from the count-in's first to the passage's last, in order."""
     bars, tempo = passage.bars, passage.tempo
-    count_in, beats_in = _count_in(passage, count_in_bars), _by_shape(bars, _beats_in)
+    count_in, beats_in = _count_in(passage, count_in_bars), _by_shape(passage, _beats_in)
 
     def places(bar: int) -> Sequence[_Counted]:
         return count_in if bar < 0 else beats_in(bar)
@@ -138,23 +138,10 @@ def _count_in(passage: Passage, bars: int) -> list[_Counted]:
     ]
 
 
-def _by_shape(bars: Sequence[PassageBar], places: Callable[[PassageBar], T]) -> Callable[[int], T]:
-    """What falls in a bar by its number, worked out once for all of one shape, as most bars of a drill are.
-
-    Shapes are compared as whole numbers: a repetition starts with a look at thousands of them, and fractions are slow.
-    """
-    known: dict[tuple[int, ...], T] = {}
-
-    def of(number: int) -> T:
-        bar = bars[number]
-        first, length, beat = bar.first_beat, bar.length, bar.beat_length
-        ratios = *first.as_integer_ratio(), *length.as_integer_ratio(), *beat.as_integer_ratio()
-        shape = id(bar.meter), *ratios
-        if shape not in known:
-            known[shape] = places(bar)
-        return known[shape]
-
-    return of
+def _by_shape(passage: Passage, places: Callable[[PassageBar], T]) -> Callable[[int], T]:
+    """What falls in a bar by its index, worked out once for all of one shape."""
+    at_shape = cache(lambda first: places(passage.bars[first]))
+    return lambda index: at_shape(passage.bar_shapes[index])
 
 
 def _beats_in(bar: PassageBar) -> tuple[_Counted, ...]:
@@ -179,7 +166,7 @@ def clicks_of(passage: Passage, tempo_bpm: int, count_in_bars: int, pattern: Cli
         (into, "count-in", accent) for into, (_, _, accent) in _count_in(passage, count_in_bars)
     ]
 
-    clicks_in = _by_shape(bars, lambda bar: _clicks_in(bar, pattern))
+    clicks_in = _by_shape(passage, lambda bar: _clicks_in(bar, pattern))
 
     def places(bar: int) -> Sequence[_Placed]:
         if bar < 0:

@@ -208,6 +208,25 @@ class Passage:
         )
 
     @cached_property
+    def bar_shapes(self) -> tuple[int, ...]:
+        """For each bar the index of the first that has its meter, its part of it and its length, as most bars have.
+
+        Shapes are compared as whole numbers: a repetition starts with a look at thousands, and fractions are slow.
+        """
+        firsts: dict[tuple[object, ...], int] = {}
+        return tuple(
+            firsts.setdefault(
+                (
+                    *(bar.meter.numerator, bar.meter.denominator, bar.meter.groups, bar.meter.large),
+                    *(bar.first_beat.as_integer_ratio(), bar.length.as_integer_ratio()),
+                    bar.beat_length.as_integer_ratio(),
+                ),
+                index,
+            )
+            for index, bar in enumerate(self.bars)
+        )
+
+    @cached_property
     def moves(self) -> tuple[str, ...]:
         """Every move made, once each, in order."""
         return tuple(dict.fromkeys(event.move for event in self.events if event.move))

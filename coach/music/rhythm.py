@@ -153,10 +153,14 @@ class TempoSpan:
         """Time from the span's start to `beats` beats later, in seconds."""
         if self.start_ratio == self.stop_ratio:
             return beats * 60 / (tempo_bpm * self.start_ratio)
-        length = self.stop_beat - self.start_beat
-        change = self.stop_ratio - self.start_ratio
-        inner = math.log1p(float(change * beats / (length * self.start_ratio)))
-        return Fraction(inner) * length / change * 60 / tempo_bpm
+        share = float(beats / (self.stop_beat - self.start_beat))
+        return Fraction(self.changing_s(share)) * 60 / tempo_bpm
+
+    def changing_s(self, share: float) -> float:
+        """The time for a share of its beats at 60 bpm where its tempo changes: a logarithm, and so never exact."""
+        start, length = float(self.start_ratio), float(self.stop_beat) - float(self.start_beat)
+        change = float(self.stop_ratio) - start
+        return math.log1p(change / start * share) * length / change
 
     def beats(self, seconds: float, tempo_bpm: float) -> float:
         """The inverse of `seconds`: beats from the span's start after so many seconds."""
@@ -202,7 +206,7 @@ class TempoMap:
                     (beats * ratio.denominator, start.denominator * stop.denominator * ratio.numerator)
                 )
             else:
-                parts.append(span.seconds(stop - start, Fraction(60)).as_integer_ratio())
+                parts.append(span.changing_s(1.0).as_integer_ratio())
         unit = math.lcm(*{bottom for _, bottom in parts})
         return list(itertools.accumulate((top * (unit // bottom) for top, bottom in parts), initial=0)), unit
 
