@@ -29,7 +29,7 @@ from benchmarks.measure import Goal, Options, Row, beside, cpu_ms, in_turns, per
 from coach.music.rhythm import sample_at
 from coach.sound.feed import Feed, Pieces
 from coach.sound.render import RepSound, click_shape, render_clicks
-from coach.sound.timeline import Strike, place
+from coach.sound.timeline import Strike
 from coach.sound.tones import Tone, partials_of
 from coach.strings.node import nodes_upto
 
@@ -131,7 +131,7 @@ def onsets(options: Options) -> Iterator[Row]:
     same = heard[first : first + len(plan)]
     wrong = int(np.count_nonzero(np.abs(same - plan[: len(same)]) > 2 * SIXTEEN_BITS)) + len(plan) - len(same)
     whole = [Strike(length_s * rep + strike.at_s) for rep in range(reps) for strike in bar]
-    planned = [click.position_samples for click in place(whole, RATE)]
+    planned = [sample_at(strike.at_s, RATE) for strike in whole]
     planned = [at for at in planned if at < len(same) - 4000]
     onsets_heard = onsets_in(same, np.asarray(click_shape("wood", "beat", RATE)), planned)
     worst = max(abs(at - due) for at, due in zip(onsets_heard, planned, strict=True))

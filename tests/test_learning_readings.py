@@ -110,7 +110,7 @@ def test_what_landed_is_due_a_week_after_it_was_last_played_until_a_test_is_pass
     learnt.take(lamp.excerpt, lamp.keys, lamp.goal_bpm, lamp.goal_bpm, {}, DAY)
     on = TODAY + timedelta(days=KEPT_DAYS)
     assert to_be_tested(learnt, MATERIAL, TODAY) == [(wick.excerpt, on)]
-    assert to_be_tested(learnt, MATERIAL, TODAY, within=KEPT_DAYS - 1) == []
+    assert to_be_tested(learnt, MATERIAL, TODAY - timedelta(days=1)) == []
     for _ in range(CLEAN_TO_LAND):
         learnt.take(lamp.excerpt, lamp.keys, lamp.goal_bpm, lamp.goal_bpm, {}, DAY)
     assert to_be_tested(learnt, MATERIAL, TODAY) == [

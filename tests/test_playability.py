@@ -123,7 +123,6 @@ def test_a_held_note_out_of_reach_is_a_warning() -> None:
     assert finding.severity == "warning"
     # 864 (1/3 - (1 - 2^(-1/12))) mm, equal temperament.
     assert finding.message == "E:1 and D:<7> are 240 mm apart; a hand is assumed to reach 130 mm"
-    assert check_playability(drill, reach_mm=245.0) == []
 
 
 def test_reach_does_not_bind_the_plucking_hand() -> None:
@@ -147,7 +146,6 @@ def test_a_move_faster_than_the_hand_is_a_warning_with_its_distance_and_time() -
     assert finding.severity == "warning"
     # 864 (1/2 - 1/7) mm in a quarter of a beat at 60 bpm.
     assert "the move from D:<12> to D:<2.7> is 309 mm in 250 ms at 60 bpm" in finding.message
-    assert check_playability(drill, hand_speed_mm_s=1300.0) == []
     assert check_playability(replace(drill, tempo=replace(drill.tempo, goal_bpm=40, start_bpm=30))) == []
 
 

@@ -22,7 +22,6 @@ def test_the_offset_is_the_middle_of_the_taps_less_what_people_tap_early(late_s,
     taps = [STRIKES[4 + index] + late_s + slip for index, slip in enumerate(wobble)]
     result = offset_from_taps(taps, STRIKES)
     assert abs(result.offset_s - TAP_LEAD_S - late_s) <= 0.02 + 1e-9
-    assert result.taps == len(taps)
 
 
 def test_one_wild_tap_moves_nothing():

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from coach.sound.opening import open_engine
+from coach.sound.engine import open_engine
 from coach.sound.silent import SilentEngine
 
 

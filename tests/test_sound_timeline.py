@@ -10,8 +10,8 @@ from hypothesis import strategies as st
 
 from coach.music.drill import ClickPattern
 from coach.music.excerpt import Excerpt, Passage, PassageBar, PlacedEvent
-from coach.music.rhythm import Meter, TempoMap, TempoSpan
-from coach.sound.timeline import Strike, clock_ticks, place, rep_timeline
+from coach.music.rhythm import Meter, TempoMap, TempoSpan, sample_at
+from coach.sound.timeline import clock_ticks, rep_timeline
 
 RATE = 48_000
 
@@ -48,7 +48,7 @@ def passage(
 )
 def test_every_click_falls_on_its_exact_sample(tempo_bpm, beats, bars, parts, rate):
     timeline = rep_timeline(passage(Meter.of(beats, 4), bars), tempo_bpm, ClickPattern(subdivision=parts), 0)
-    samples = [click.position_samples for click in place(timeline.strikes, rate)]
+    samples = [sample_at(strike.at_s, rate) for strike in timeline.strikes]
     exact = [round(Fraction(index * 60 * rate, parts * tempo_bpm)) for index in range(beats * bars * parts)]
     assert samples == exact
 
@@ -57,8 +57,9 @@ def test_every_click_falls_on_its_exact_sample(tempo_bpm, beats, bars, parts, ra
 def test_the_last_click_of_an_hour_has_not_drifted(tempo_bpm):
     bars = tempo_bpm * 60 // 4
     timeline = rep_timeline(passage(Meter.of(4, 4), bars), tempo_bpm, ClickPattern(), 0)
-    clicks = place(timeline.strikes[-1:], RATE)
-    assert clicks[0].position_samples == round(Fraction((bars * 4 - 1) * 60 * RATE, tempo_bpm))
+    assert sample_at(timeline.strikes[-1].at_s, RATE) == round(
+        Fraction((bars * 4 - 1) * 60 * RATE, tempo_bpm)
+    )
 
 
 def test_the_count_in_comes_first_and_the_music_after_it():
@@ -81,7 +82,7 @@ def test_a_gradual_tempo_change_moves_every_click_by_the_closed_form():
     spans = (TempoSpan(Fraction(0), Fraction(8), Fraction(1), Fraction(2)),)
     timeline = rep_timeline(passage(Meter.of(4, 4), 2, spans), 60, ClickPattern(), 0)
     exact = [round(8 * math.log(1 + beat / 8) * RATE) for beat in range(8)]
-    assert [click.position_samples for click in place(timeline.strikes, RATE)] == exact
+    assert [sample_at(strike.at_s, RATE) for strike in timeline.strikes] == exact
 
 
 def test_bars_can_be_left_silent_so_that_the_player_keeps_time():
@@ -113,10 +114,6 @@ def test_the_midi_clock_ticks_24_to_the_quarter_and_one_tick_is_the_music_s_star
     assert timeline.count_in_s in ticks
     assert ticks[0] >= 0
     assert ticks[-1] < timeline.end_s
-
-
-def test_strikes_at_binary_fractions_are_rounded_once():
-    assert place([Strike(Fraction(1, 3))], 48_000, 7)[0].position_samples == 16_007
 
 
 def test_when_the_last_event_is_due_is_known_without_the_others(monkeypatch):

@@ -44,26 +44,22 @@ PASSAGE = Passage(
 
 
 def test_repeats_start_on_their_exact_sample():
-    pieces = list(practice_track(PASSAGE, BASS, [137], click=ClickPattern(), model=False, repeats=50))
+    pieces = list(practice_track(PASSAGE, BASS, 137, ClickPattern(), model=False, repeats=50))
     starts = np.cumsum([0] + [len(piece) for piece in pieces])
     bar = Fraction(4 * 60 * RATE, 137)
     assert list(starts[1:-1]) == [round((index + 1) * bar) for index in range(1, 50)]
 
 
 def test_a_click_track_is_nothing_but_its_clicks():
-    (sound,) = practice_track(PASSAGE, BASS, [60], click=ClickPattern(), model=False)
+    (sound,) = practice_track(PASSAGE, BASS, 60, ClickPattern(), model=False)
     track = sound[:]
     strikes = [Strike(beat, "accent" if beat in (0, 4) else "beat") for beat in range(8)]
     assert np.array_equal(track, render_clicks(strikes, RATE, len(track)))
 
 
-def test_every_tempo_comes_in_turn_with_its_count_in():
-    pieces = list(practice_track(PASSAGE, BASS, [60, 120], click=None, repeats=2))
-    lengths = [len(piece) / RATE for piece in pieces]
-    assert lengths[:3] == [8.0, 4.0, 4.0]
-    assert lengths[3] > 2.0
-    assert not pieces[0][: 4 * RATE].any()
-    assert pieces[0][4 * RATE :].any()
+def test_the_count_in_comes_once_and_a_tail_ends_the_track():
+    pieces = list(practice_track(PASSAGE, BASS, 60, ClickPattern(), repeats=2))
+    assert [len(piece) / RATE for piece in pieces] == [8.0, 5.5]
 
 
 def test_the_model_holds_what_is_held_and_lets_ring_what_rings():
@@ -71,12 +67,11 @@ def test_the_model_holds_what_is_held_and_lets_ring_what_rings():
     low, high = tones_of(PASSAGE, BASS, timeline)
     assert (low.onset_s, low.duration_s, low.fret) == (4, 4.0, 0)
     assert (high.onset_s, high.duration_s, high.node) == (5, 3.0, Node(1, 5))
-    assert list(tones_of(PASSAGE, BASS, timeline, ["harmonics"])) == [high]
 
 
 def test_a_written_track_reads_back_as_it_was_rendered():
     file = io.BytesIO()
-    pieces = list(practice_track(PASSAGE, BASS, [90], click=ClickPattern()))
+    pieces = list(practice_track(PASSAGE, BASS, 90, ClickPattern()))
     frames = write_wav(file, pieces)
     file.seek(0)
     with wave.open(file) as read:

@@ -269,8 +269,8 @@ def _wav(drill: Drill, tempo_bpm: int, arguments: argparse.Namespace) -> Written
     track = practice_track(
         passage,
         drill.instrument,
-        [tempo_bpm],
-        click=drill.click,
+        tempo_bpm,
+        drill.click,
         model=not arguments.click_only,
         repeats=repeats,
         count_in_bars=drill.count_in_bars,

@@ -51,14 +51,13 @@ def add_instrument(parser: argparse.ArgumentParser) -> None:
     )
 
 
-def instrument_from(arguments: argparse.Namespace, stiffness: str | None = None) -> Instrument:
+def instrument_from(arguments: argparse.Namespace) -> Instrument:
     """The instrument that the options describe, the player's own where none does; UsageError with what is allowed.
 
-    `stiffness` stands in for the option where a command reads that one itself. CoachError where the settings can't be
-    read.
+    CoachError where the settings can't be read.
     """
     base = _base(arguments)
-    text = arguments.stiffness if stiffness is None else stiffness
+    text = arguments.stiffness
     scales_mm = None if arguments.scale_mm is None else lengths(arguments.scale_mm, "--scale-mm")
     back_mm = None if arguments.set_back_mm is None else lengths(arguments.set_back_mm, "--set-back-mm")
     try:

@@ -290,8 +290,8 @@ def _chosen_pair(instrument: Instrument, text: str | None) -> Pair:
 
 
 def _write(instrument: Instrument, arguments: argparse.Namespace, cents: float) -> int:
-    from coach.sound.levels import RATE
     from coach.sound.models import pair_pcm, reference_pcm
+    from coach.sound.player import RATE
     from coach.sound.wav import write_wav
 
     if arguments.tone is not None:
@@ -326,7 +326,7 @@ def _listen(instrument: Instrument, arguments: argparse.Namespace, reference: in
 
 def _hear(instrument: Instrument, arguments: argparse.Namespace, cents: float) -> int:
     from coach.commands.tune_hear import listen, terminal_keys
-    from coach.sound.opening import open_engine
+    from coach.sound.engine import open_engine
 
     if arguments.tone is not None:
         heard = Heard(instrument, (), string_index(instrument, arguments.tone, "--tone"))

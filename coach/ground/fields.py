@@ -107,10 +107,10 @@ def kind_of(node: Node) -> str:
     return "a list" if isinstance(node, Sequence) else "a group of `key: value` lines"
 
 
-def shorten(text: str, length: int = 40) -> str:
-    """Text short enough for a message."""
+def shorten(text: str) -> str:
+    """Text short enough for a message: 40 letters."""
     text = " ".join(text.split())
-    return text if len(text) <= length else text[: length - 1] + "…"
+    return text if len(text) <= 40 else f"{text[:39]}…"
 
 
 def word_of(node: Node) -> str:

@@ -280,9 +280,9 @@ _record_row = attrgetter(*(each.name for each in fields(Record)))
 FOLD = LearningFold()
 
 
-def learnt_of(log: Log, day: date, player: str = "") -> Learnt:
-    """What a player's repetitions and words up to a practice day have taught."""
-    fold = LearningFold(known_of(log.entries("known", player)))
-    learnt = log.state(fold, day, player)
+def learnt_of(log: Log, day: date) -> Learnt:
+    """What the player's repetitions and words up to a practice day have taught."""
+    fold = LearningFold(known_of(log.entries("known")))
+    learnt = log.state(fold, day)
     # The state belongs to the log: what was said after the last repetition goes into a copy.
     return fold.hear(learnt.copy(), day.toordinal()) if learnt.heard < len(fold.known) else learnt

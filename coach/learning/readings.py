@@ -183,17 +183,16 @@ def _place(key: str, term: Term, rows: list[tuple[float, float, float, float]]) 
     return Place(key, chance, tempo, failed, of)
 
 
-def to_be_tested(
-    learnt: Learnt, material: Material, day: date, within: int = 7
-) -> list[tuple[Excerpt, date]]:
-    """Phrases that landed and wait for the test that shows whether they are kept, and its day; the first first."""
+def to_be_tested(learnt: Learnt, material: Material, day: date) -> list[tuple[Excerpt, date]]:
+    """Phrases that landed and wait for the test that shows whether they are kept, and its day within the next week;
+    the first first."""
     waiting = []
     for drill in material.drills:
         for excerpt in material.phrases(drill):
             record, goal_bpm = learnt.records.get(excerpt.key), goal_of(drill, excerpt)
             if record and record.landed_at(goal_bpm) and not record.kept_at(goal_bpm):
                 on = date.fromordinal(record.day) + timedelta(days=KEPT_DAYS)
-                if on <= day + timedelta(days=within):
+                if on <= day + timedelta(days=7):
                     waiting.append((excerpt, on))
     return sorted(waiting, key=lambda pair: (pair[1], pair[0].key))
 

@@ -20,7 +20,6 @@ from contextlib import suppress
 from dataclasses import replace
 from datetime import UTC, date, datetime
 from pathlib import Path
-from types import TracebackType
 from typing import Self, TypeVar
 
 from coach.ground.files import free_path, write_whole
@@ -82,7 +81,6 @@ class Log:
         now_ms: int,
         read_only: bool = False,
         machine: Callable[[], str] = machine_name,
-        random_bytes: Callable[[int], bytes] = os.urandom,
     ) -> Log:
         """Open the log in a folder for a player; nothing is made before the first word is written.
 
@@ -92,7 +90,7 @@ class Log:
         """
         log = cls(folder, None if read_only else Pen(folder, machine))
         if player_name is not None:
-            log.choose_player(player_name, now_ms, create=not read_only, random_bytes=random_bytes)
+            log.choose_player(player_name, now_ms, create=not read_only)
         return log
 
     def trial(self) -> Log:
@@ -105,9 +103,7 @@ class Log:
     def __enter__(self) -> Self:
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, *raised: object) -> None:
         self.close()
 
     def close(self) -> None:
@@ -146,18 +142,12 @@ class Log:
         """Everybody in this folder, by name."""
         return self.book.players()
 
-    def choose_player(
-        self,
-        name: str,
-        now_ms: int,
-        create: bool = True,
-        random_bytes: Callable[[int], bytes] = os.urandom,
-    ) -> None:
+    def choose_player(self, name: str, now_ms: int, create: bool = True) -> None:
         """Turn to a player by name or by the last letters of an id; see `open`."""
         known = self.players()
         self._player, self._unnamed = chosen_player(known, name), None
         if self._player is None and create:
-            player_id = new_id(now_ms, random_bytes(10))
+            player_id = new_id(now_ms, os.urandom(10))
             self._unnamed = Named(player_id, player_id, now_ms, checked_name(name or DEFAULT_NAME))
             self._player = Player(player_id, self._unnamed.name, (player_id,))
         elif self._player is None and name and known:
@@ -242,9 +232,7 @@ class Log:
             return Refusal(len(self.waiting), error.problems)
         return None
 
-    def undo_last(
-        self, now_ms: int, random_bytes: Callable[[int], bytes] = os.urandom
-    ) -> tuple[Rep, Refusal | None] | None:
+    def undo_last(self, now_ms: int) -> tuple[Rep, Refusal | None] | None:
         """Let the player's latest repetition that counts count no more; None where there is none.
 
         That repetition and what `send` returns. It stays in the log; a later correction rates it anew.
@@ -252,38 +240,27 @@ class Log:
         reps = self.reps()
         if not reps:
             return None
-        return reps[-1], self.correct(reps[-1], None, now_ms, void=True, random_bytes=random_bytes)
+        return reps[-1], self.correct(reps[-1], None, now_ms, void=True)
 
     def correct(
-        self,
-        rep: Rep,
-        faults: Sequence[Fault] | None,
-        now_ms: int,
-        void: bool = False,
-        random_bytes: Callable[[int], bytes] = os.urandom,
+        self, rep: Rep, faults: Sequence[Fault] | None, now_ms: int, void: bool = False
     ) -> Refusal | None:
         """Rate a repetition anew, or let it count no more, as `send` does."""
         rated = None if faults is None else tuple(faults)
-        return self.send(replace(self._later_word(rep, now_ms, random_bytes), faults=rated, void=void))
+        return self.send(replace(self._later_word(rep, now_ms), faults=rated, void=void))
 
-    def add_suggestions(
-        self,
-        rep: Rep,
-        suggestions: Sequence[Suggestion],
-        now_ms: int,
-        random_bytes: Callable[[int], bytes] = os.urandom,
-    ) -> Refusal | None:
+    def add_suggestions(self, rep: Rep, suggestions: Sequence[Suggestion], now_ms: int) -> Refusal | None:
         """Log what was suggested of a repetition after it was rated, as `send` does; its results stay as they are.
 
         Without any suggestion nothing is logged.
         """
-        word = replace(self._later_word(rep, now_ms, random_bytes), suggestions=tuple(suggestions))
+        word = replace(self._later_word(rep, now_ms), suggestions=tuple(suggestions))
         return self.send(*([word] if suggestions else []))
 
-    def _later_word(self, rep: Rep, now_ms: int, random_bytes: Callable[[int], bytes]) -> Correction:
+    def _later_word(self, rep: Rep, now_ms: int) -> Correction:
         # Later than anything said before, even where the clock was set back.
         at_ms = max([now_ms, rep.at_ms, *(word.at_ms + 1 for word in self.corrections(rep.id))])
-        return Correction(new_id(at_ms, random_bytes(10)), rep.id, at_ms, None)
+        return Correction(new_id(at_ms, os.urandom(10)), rep.id, at_ms, None)
 
     def rename(self, ids: Sequence[str], name: str, now_ms: int) -> Refusal | None:
         """Give these ids of players another name from then on, as `send` does."""
@@ -325,19 +302,17 @@ class Log:
 
     # Reading
 
-    def reps(
-        self, since: date | None = None, until: date | None = None, drill: str = "", player: str = ""
-    ) -> list[Rep]:
+    def reps(self, since: date | None = None, until: date | None = None, player: str = "") -> list[Rep]:
         """The player's repetitions from `since` to `until` (both included) as they count, in order of (day, id).
 
-        `drill` is a drill's id, `player` a player's id (default: the chosen player).
+        `player` is a player's id (default: the chosen player).
         """
-        return [rep for rep, _ in self.counted(since, until, drill, player)]
+        return [rep for rep, _ in self.counted(since, until, player=player)]
 
     def counted(
         self, since: date | None = None, until: date | None = None, drill: str = "", player: str = ""
     ) -> list[Pair]:
-        """The same with what each played, which has no events where its line was lost."""
+        """The same with what each played, which has no events where its line was lost; `drill` is a drill's id."""
         return self.book.counting(self.book.originals(self._person(player), since, until, drill))
 
     def original(self, rep_id: str) -> Rep | None:

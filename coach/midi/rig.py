@@ -19,8 +19,6 @@ from coach.midi.settings import MidiSettings
 from coach.sound.timeline import clock_ticks
 
 if TYPE_CHECKING:
-    from types import TracebackType
-
     from coach.music.excerpt import Passage
     from coach.sound.timeline import RepTimeline
 
@@ -130,7 +128,5 @@ class Rig:
         self.open()
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, *raised: object) -> None:
         self.close()

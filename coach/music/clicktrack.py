@@ -188,9 +188,9 @@ _Placed = tuple[Fraction, ClickKind, bool]
 """Tempo beats after the bar's start; the click's kind, and whether it has the accent."""
 
 
-def rep_seconds(passage: Passage, tempo_bpm: int, count_in_bars: int = 1) -> float:
-    """How long a repetition takes with its count-in, in seconds."""
-    clicks = clicks_of(passage, tempo_bpm, count_in_bars, ClickPattern())
+def rep_seconds(passage: Passage, tempo_bpm: int) -> float:
+    """How long a repetition takes with a count-in of one bar, in seconds."""
+    clicks = clicks_of(passage, tempo_bpm, 1, ClickPattern())
     lead_s = max((-float(click.seconds) for click in islice(clicks, 1)), default=0.0)
     return max(lead_s, 0.0) + float(passage.seconds(tempo_bpm))
 

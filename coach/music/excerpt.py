@@ -262,9 +262,9 @@ def layer_choices(phrase: Phrase) -> tuple[str, ...]:
     return phrase.layers if len(phrase.layers) < 2 else (*phrase.layers, TOGETHER)
 
 
-def whole_phrase(drill: Drill, phrase: Phrase, layer: str | None = None, easier: bool = False) -> Excerpt:
+def whole_phrase(drill: Drill, phrase: Phrase, layer: str | None = None) -> Excerpt:
     """The whole phrase in one layer, or with all its layers together."""
-    return Excerpt(drill.id, (phrase.id,), layer or layer_choices(phrase)[-1], Kind.PHRASE, easier)
+    return Excerpt(drill.id, (phrase.id,), layer or layer_choices(phrase)[-1])
 
 
 def whole_piece(drill: Drill, layer: str = TOGETHER) -> Excerpt:

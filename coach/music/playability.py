@@ -90,9 +90,7 @@ class Board:
         return self.instrument.along_mm(note.string, at_mm)
 
 
-def check_playability(
-    drill: Drill, reach_mm: float = USUAL.reach_mm, hand_speed_mm_s: float = USUAL.hand_speed_mm_s
-) -> list[Finding]:
+def check_playability(drill: Drill) -> list[Finding]:
     """Everything that stands in the way of playing the drill, in the order of its phrases and beats."""
     findings = []
     board = Board(drill.instrument)
@@ -102,9 +100,9 @@ def check_playability(
             *_wrong_notes(board, passage),
             *_clashes(board, passage, _written_holds(drill, index)),
             *_plucking(board, passage),
-            *_fretting(board, passage, reach_mm),
+            *_fretting(board, passage),
             *_rubbing(board, passage),
-            *_moves(board, passage, drill.goal_bpm, hand_speed_mm_s),
+            *_moves(board, passage, drill.goal_bpm),
         ]
         of_phrase.sort(key=lambda item: item[0].onset)
         findings += [
@@ -262,7 +260,7 @@ def _plucking(board: Board, passage: Passage) -> Iterator[_Remark]:
         )
 
 
-def _fretting(board: Board, passage: Passage, reach_mm: float) -> Iterator[_Remark]:
+def _fretting(board: Board, passage: Passage) -> Iterator[_Remark]:
     """Moments at which the fretting hand's fingers can't be where they must, or span more than its reach."""
     for _onset, events, new, down in fretted_moments(passage):
         if not new:
@@ -271,8 +269,8 @@ def _fretting(board: Board, passage: Passage, reach_mm: float) -> Iterator[_Rema
         places += [_touch(board, note) for note in new if _stops_and_touches(note)]
         if fault := finger_fault(places):
             yield (_first_fretting(events), "error", fault, "other fingers, or a shorter hold")
-        yield from _spans(board, events, down, reach_mm)
-        yield from _stretches(board, events, new, reach_mm)
+        yield from _spans(board, events, down)
+        yield from _stretches(board, events, new)
 
 
 def _finger(board: Board, note: Note) -> Finger:
@@ -288,34 +286,30 @@ def _stops_and_touches(note: Note) -> bool:
     return note.is_artificial and not note.plucking_hand_touch
 
 
-def _stretches(
-    board: Board, events: Sequence[PlacedEvent], new: Sequence[Note], reach_mm: float
-) -> Iterator[_Remark]:
+def _stretches(board: Board, events: Sequence[PlacedEvent], new: Sequence[Note]) -> Iterator[_Remark]:
     """Artificial harmonics whose stop and touch lie further apart than the fretting hand reaches."""
     for note in filter(_stops_and_touches, new):
         span_mm = board.touch_mm(note) - board.hand_mm(note)
-        if span_mm > reach_mm:
+        if span_mm > USUAL.reach_mm:
             yield (
                 events[-1],
                 "warning",
                 f"{board.name(note)} is touched {span_mm:.0f} mm past its stop; a hand is assumed to reach "
-                f"{reach_mm:g} mm",
+                f"{USUAL.reach_mm:g} mm",
                 f"the plucking hand can touch it: {board.name(note)}(touch)",
             )
 
 
-def _spans(
-    board: Board, events: Sequence[PlacedEvent], down: Sequence[Note], reach_mm: float
-) -> Iterator[_Remark]:
+def _spans(board: Board, events: Sequence[PlacedEvent], down: Sequence[Note]) -> Iterator[_Remark]:
     places_mm = [board.hand_mm(note) for note in down]
     span_mm = max(places_mm) - min(places_mm)
     low, high = (down[places_mm.index(end_mm)] for end_mm in (min(places_mm), max(places_mm)))
-    if span_mm > reach_mm:
+    if span_mm > USUAL.reach_mm:
         yield (
             events[-1],
             "warning",
             f"{_fingered(board, low)} and {_fingered(board, high)} are {span_mm:.0f} mm apart; "
-            f"a hand is assumed to reach {reach_mm:g} mm",
+            f"a hand is assumed to reach {USUAL.reach_mm:g} mm",
             _less_span(low, high),
         )
 
@@ -354,7 +348,7 @@ def _less_span(low: Note, high: Note) -> str:
     return "a shorter hold, or the same note elsewhere; ignore this if your hand spans it"
 
 
-def _moves(board: Board, passage: Passage, goal_bpm: int, hand_speed_mm_s: float) -> Iterator[_Remark]:
+def _moves(board: Board, passage: Passage, goal_bpm: int) -> Iterator[_Remark]:
     """Moves of the fretting hand that are faster than its set speed at the goal tempo."""
     before: tuple[Fraction, float, Note] | None = None
     for onset, events, struck in _moments(passage):
@@ -366,13 +360,13 @@ def _moves(board: Board, passage: Passage, goal_bpm: int, hand_speed_mm_s: float
         if before is not None:
             time_s = float(at_s - before[0])
             distance_mm = abs(place_mm - before[1])
-            if distance_mm > hand_speed_mm_s * time_s:
+            if distance_mm > USUAL.hand_speed_mm_s * time_s:
                 yield (
                     _first_fretting(events),
                     "warning",
                     f"the move from {board.name(before[2])} to {board.name(notes[0])} is "
                     f"{distance_mm:.0f} mm in {time_s * 1000:.0f} ms at {goal_bpm} bpm; a hand is assumed to move at "
-                    f"{hand_speed_mm_s:g} mm/s",
+                    f"{USUAL.hand_speed_mm_s:g} mm/s",
                     "the same note nearer, or a slower goal; ignore this if your hand can do it",
                 )
         before = (at_s, place_mm, notes[0])

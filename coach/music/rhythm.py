@@ -252,9 +252,9 @@ class TempoMap:
         return float(last.stop_beat) + into_s * bpm * float(last.stop_ratio) / 60
 
 
-def sample_at(seconds: Fraction, rate_hz: int, start_samples: int = 0) -> int:
-    """The sample on which a moment falls: round(start + seconds x rate), from the exact fraction."""
-    return round(start_samples + seconds * rate_hz)
+def sample_at(seconds: Fraction, rate_hz: int) -> int:
+    """The sample on which a moment falls: round(seconds x rate), from the exact fraction."""
+    return round(seconds * rate_hz)
 
 
 def count_text(beat: Fraction) -> str:

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from coach.music.drill import TOGETHER, Drill
-from coach.music.excerpt import Excerpt, Kind, layer_choices, whole_piece
+from coach.music.excerpt import Excerpt, Kind, layer_choices, whole_phrase, whole_piece
 
 PIECE = "piece"
 FROM_TO, JOINED = "..", "+"
@@ -19,26 +21,26 @@ def run_of(drill: Drill, first: int, last: int, layer: str = TOGETHER) -> Excerp
     return Excerpt(drill.id, phrases, layer, Kind.SECTION)
 
 
-def excerpt_at(drill: Drill, text: str, layer: str = "") -> Excerpt:
-    """The excerpt that a text names, in a layer, or in all of them; KeyError with the part that is not there."""
+def excerpt_at(drill: Drill, text: str) -> Excerpt:
+    """The excerpt that a text names, in all its layers; KeyError with the part that is not there."""
     phrase = _phrase(drill, text)
     if phrase is not None:
-        return _in_layer(drill, Excerpt(drill.id, (phrase,)), layer)
+        return whole_phrase(drill, drill.phrase(phrase))
     order = drill.played
     if text == PIECE:
-        return _in_layer(drill, run_of(drill, 0, len(order) - 1), layer)
+        return _in_all_layers(drill, run_of(drill, 0, len(order) - 1))
     for sign in (FROM_TO, JOINED):
         first, found, last = text.partition(sign)
         if found:
             ends = [_known(drill, name.strip()) for name in (first, last)]
             start, stop = _places(order, ends[0], ends[1], text, next_only=sign == JOINED)
             join = Excerpt(drill.id, (ends[0], ends[1]), TOGETHER, Kind.JOIN)
-            return _in_layer(drill, join if sign == JOINED else run_of(drill, start, stop), layer)
+            return _in_all_layers(drill, join if sign == JOINED else run_of(drill, start, stop))
     raise KeyError(text)
 
 
 def place_text(drill: Drill, excerpt: Excerpt) -> str:
-    """The inverse of `excerpt_at` without the layer; empty for a part of a phrase, which has no such name."""
+    """The inverse of `excerpt_at`; empty for a part of a phrase, which has no such name."""
     match excerpt.kind:
         case Kind.PHRASE:
             return excerpt.phrases[0]
@@ -79,8 +81,5 @@ def _places(order: tuple[str, ...], first: str, last: str, text: str, next_only:
     raise KeyError(text)
 
 
-def _in_layer(drill: Drill, excerpt: Excerpt, layer: str) -> Excerpt:
-    choices = layers_at(drill, excerpt)
-    if layer and layer not in choices:
-        raise KeyError(layer)
-    return Excerpt(drill.id, excerpt.phrases, layer or choices[-1], excerpt.kind)
+def _in_all_layers(drill: Drill, excerpt: Excerpt) -> Excerpt:
+    return replace(excerpt, layer=layers_at(drill, excerpt)[-1])

@@ -9,7 +9,6 @@ import os
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
-from types import TracebackType
 from typing import TYPE_CHECKING, Any, Self
 
 from coach.folder.kept import Kept
@@ -250,7 +249,5 @@ class Desk:
     def __enter__(self) -> Self:
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, *raised: object) -> None:
         self.close()

@@ -2,6 +2,5 @@
 
 Begin with `player.py` (what a session asks of whatever plays), `timeline.py` (where everything of a
 repetition falls) and `render.py` (clicks and tones as PCM). `engine.py` plays on a sound card, `silent.py`
-keeps the same time without one; `opening.py` chooses. `capture.py` is the microphone
-beside them. May import ground, strings and music.
+keeps the same time without one. `capture.py` is the microphone beside them. May import ground, strings and music.
 """

@@ -16,7 +16,6 @@ import threading
 from collections import deque
 from collections.abc import Callable
 from enum import Enum, auto
-from types import TracebackType
 from typing import TYPE_CHECKING, Self
 
 from coach.ground.frozen import frozen
@@ -33,13 +32,10 @@ from coach.sound.device import (
     close_apart,
     open_input,
 )
-from coach.sound.player import now_s
+from coach.sound.player import RATE, now_s
 
 if TYPE_CHECKING:
-    import numpy as np
-    from numpy.typing import NDArray
-
-    Pcm = NDArray[np.float32]
+    from coach.sound.player import Pcm
 
 KEPT_S = 60.0
 ALIGN_REACH_S = 0.3
@@ -97,7 +93,7 @@ class Capture:
     def __init__(
         self,
         name: str = "",
-        rate_hz: int = 48_000,
+        rate_hz: int = RATE,
         kept_s: float = KEPT_S,
         opener: OpenInputFunction = open_input,
         clock: Callable[[], float] = now_s,
@@ -296,9 +292,7 @@ class Capture:
         self.start()
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, *raised: object) -> None:
         self.stop()
 
 

@@ -12,7 +12,6 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable
-from types import TracebackType
 from typing import TYPE_CHECKING, Self
 
 from coach.sound.device import (
@@ -30,12 +29,25 @@ from coach.sound.device import (
 )
 from coach.sound.feed import Feed, Pieces
 from coach.sound.pace import Pace
-from coach.sound.player import PlayToken, SoundState, SoundStatus, now_s
+from coach.sound.player import RATE, PlayToken, SoundState, SoundStatus, now_s
+from coach.sound.silent import SilentEngine
 
 if TYPE_CHECKING:
-    from coach.sound.player import Sound
+    from coach.sound.player import Player, Sound
 
 OpenFunction = Callable[[int, str, Filler], OpenDevice]
+
+
+def open_engine(silent: bool, *, device: str = "", offset_s: float = 0.0) -> Player:
+    """An opened player: the sound card's, or, where `silent`, a clock alone. Close it when done.
+
+    `device` is the name of a playback device, or part of it; empty is the system's choice. Without a sound
+    card the player opens all the same, and its `status` says so.
+    """
+    player: Player = SilentEngine() if silent else Engine(device=device)
+    player.offset_s = offset_s
+    player.open()
+    return player
 
 
 class Engine:
@@ -46,7 +58,7 @@ class Engine:
 
     def __init__(
         self,
-        rate: int = 48_000,
+        rate: int = RATE,
         device: str = "",
         opener: OpenFunction = open_device,
         clock: Callable[[], float] = now_s,
@@ -286,7 +298,5 @@ class Engine:
         self.open()
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, *raised: object) -> None:
         self.close()

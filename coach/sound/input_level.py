@@ -15,7 +15,7 @@ from coach.ground.frozen import frozen
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    Pcm = NDArray[np.float32]
+    from coach.sound.player import Pcm
 
 FLOOR_DB = -120.0
 CLIPPED_AT = 0.999

@@ -40,7 +40,6 @@ class TapResult:
     """How much later than reckoned the player hears."""
     spread_s: float
     """Median distance of the taps from their middle."""
-    taps: int
 
 
 def offset_from_taps(taps_s: Sequence[float], strikes_s: Sequence[float]) -> TapResult:
@@ -60,7 +59,7 @@ def offset_from_taps(taps_s: Sequence[float], strikes_s: Sequence[float]) -> Tap
             f"the taps lie {spread * 1000:.0f} ms apart; for an offset at most {WIDEST_SPREAD_S * 1000:.0f} ms",
             guess="tap with the click, not after it",
         )
-    return TapResult(middle + TAP_LEAD_S, spread, len(distances))
+    return TapResult(middle + TAP_LEAD_S, spread)
 
 
 @frozen
@@ -70,10 +69,9 @@ class LoopResult:
     extra_s: float
     """From the moment that the engine reckons with to the recording: card, air and input."""
     spread_s: float
-    clicks: int
 
 
-def measure_loop(engine: Engine, name: str = "") -> LoopResult:
+def measure_loop(engine: Engine, name: str) -> LoopResult:
     """Play clicks and listen for them at an input (empty: the system's); takes four seconds.
 
     CoachError where there is no input, or it hears nothing.
@@ -103,4 +101,4 @@ def measure_loop(engine: Engine, name: str = "") -> LoopResult:
         )
     middle = statistics.median(delays_s)
     spread = statistics.median(abs(one - middle) for one in delays_s)
-    return LoopResult(middle, spread, len(delays_s))
+    return LoopResult(middle, spread)

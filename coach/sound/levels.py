@@ -13,10 +13,8 @@ import numpy as np
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    Pcm = NDArray[np.float32]
+    from coach.sound.player import Pcm
 
-RATE = 48_000
-"""Samples per second wherever nothing else is asked for."""
 CEILING = 0.5
 """No sample is beyond this share of full scale (-6 dBFS)."""
 KNEE = 0.35
@@ -47,19 +45,19 @@ def _ramp(count: int) -> NDArray[Any]:
     return 0.5 - 0.5 * np.cos(np.pi * np.arange(count) / count)
 
 
-def limit(pcm: Pcm, ceiling: float = CEILING, knee: float = KNEE) -> Pcm:
-    """`pcm` with no sample beyond `ceiling`, changed in place: untouched up to `knee`, bent smoothly above.
+def limit(pcm: Pcm) -> Pcm:
+    """`pcm` with no sample beyond `CEILING`, changed in place: untouched up to `KNEE`, bent smoothly above.
 
-    Above the knee: knee + (ceiling - knee) tanh((|x| - knee) / (ceiling - knee)); a sample that is not a
+    Above the knee: KNEE + (CEILING - KNEE) tanh((|x| - KNEE) / (CEILING - KNEE)); a sample that is not a
     number becomes silence.
     """
     size = np.abs(pcm)
-    loud = ~(size <= knee)
+    loud = ~(size <= KNEE)
     if loud.any():
-        room = ceiling - knee
+        room = CEILING - KNEE
         # tanh is 1 long before: absurdly large samples would overflow on the way there.
-        over = np.minimum(size[loud], 100 * ceiling) - knee
-        bent = knee + room * np.tanh(over / room)
+        over = np.minimum(size[loud], 100 * CEILING) - KNEE
+        bent = KNEE + room * np.tanh(over / room)
         pcm[loud] = np.nan_to_num(np.copysign(bent, pcm[loud]))
-        np.clip(pcm, -ceiling, ceiling, out=pcm)
+        np.clip(pcm, -CEILING, CEILING, out=pcm)
     return pcm

@@ -10,7 +10,6 @@ from __future__ import annotations
 import sys
 import time
 from enum import Enum, auto
-from types import TracebackType
 from typing import TYPE_CHECKING, Protocol, Self
 
 from coach.ground.frozen import frozen
@@ -21,6 +20,8 @@ if TYPE_CHECKING:
 
     Pcm = NDArray[np.float32]
 
+RATE = 48_000
+"""Samples per second wherever nothing else is asked for."""
 now_s = time.perf_counter if sys.platform == "win32" else time.monotonic
 """The clock that key presses are stamped with too, in seconds."""
 
@@ -137,6 +138,4 @@ class Player(Protocol):
 
     def __enter__(self) -> Self: ...
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None: ...
+    def __exit__(self, *raised: object) -> None: ...

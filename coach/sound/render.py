@@ -18,14 +18,13 @@ import numpy as np
 
 from coach.ground.problem import CoachError, Problem
 from coach.music.rhythm import sample_at
-from coach.sound.levels import CEILING, RATE, amplitude, fade_edges, limit
+from coach.sound.levels import CEILING, amplitude, fade_edges, limit
+from coach.sound.player import RATE
 from coach.sound.timeline import Kind, Strike
 from coach.sound.tones import Tone, Tones, render_tone, tone_samples
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    Pcm = NDArray[np.float32]
+    from coach.sound.player import Pcm
 
 DEFAULT_VOLUME_DB = -12.0
 """A beat's peak against the ceiling: soft, since a click is heard for hours."""
@@ -74,8 +73,8 @@ class RepSound:
 
     So a rep of hours starts as soon as one of seconds, and takes no more room. It lasts `length_s`, or, where that is
     None, until `tail_s` after the last strike and the last tone; a click over the end is cut off, a tone fades.
-    `strikes` are in order of time. `volume_db` is a beat's peak against `CEILING`; each strike's own `gain_db` is added
-    to it. Raises CoachError on a bad name of `sound`.
+    `strikes` are in order of time. `volume_db` is a beat's peak against `CEILING`. Raises CoachError on a bad name of
+    `sound`.
     """
 
     def __init__(
@@ -124,6 +123,7 @@ class RepSound:
 
     def _add_clicks(self, pcm: Pcm, first: int) -> None:
         stop = first + len(pcm)
+        level = np.float32(CEILING * amplitude(self._volume_db))
         # A long rep has thousands: only those that sound here are put on their samples.
         sounding = bisect_right(self._strikes, first - self._click_samples, key=self._start)
         for number in range(sounding, len(self._strikes)):
@@ -132,7 +132,6 @@ class RepSound:
             if start >= stop:
                 break
             shape = click_shape(self._sound, strike.kind, self._rate)[max(first - start, 0) : stop - start]
-            level = np.float32(CEILING * amplitude(self._volume_db + strike.gain_db))
             if start >= 0:
                 pcm[max(start - first, 0) :][: len(shape)] += shape * level
 

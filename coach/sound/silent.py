@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from types import TracebackType
 from typing import TYPE_CHECKING, Self
 
-from coach.sound.player import PlayToken, SoundState, SoundStatus, now_s
+from coach.sound.player import RATE, PlayToken, SoundState, SoundStatus, now_s
 
 if TYPE_CHECKING:
     from coach.sound.player import Sound
@@ -15,7 +14,7 @@ if TYPE_CHECKING:
 class SilentEngine:
     """Plays nothing, and says where the music would be. `clock` is injected by tests."""
 
-    def __init__(self, rate: int = 48_000, clock: Callable[[], float] = now_s) -> None:
+    def __init__(self, rate: int = RATE, clock: Callable[[], float] = now_s) -> None:
         self.rate = rate
         self.volume = 1.0
         self.offset_s = 0.0
@@ -95,7 +94,5 @@ class SilentEngine:
         self.open()
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, *raised: object) -> None:
         self.close()

@@ -8,7 +8,7 @@ Conventions: seconds count from the rep's own start, its first count-in click, a
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from fractions import Fraction
 from itertools import islice
 from typing import Literal
@@ -17,7 +17,6 @@ from coach.ground.frozen import frozen
 from coach.music.clicktrack import ClickAt, clicks_of
 from coach.music.drill import ClickPattern
 from coach.music.excerpt import Passage, PlacedEvent
-from coach.music.rhythm import sample_at
 
 Kind = Literal["accent", "beat", "subdivision"]
 
@@ -31,15 +30,6 @@ class Strike:
 
     at_s: Fraction | float
     kind: Kind = "beat"
-    gain_db: float = 0.0
-
-
-@frozen
-class Click:
-    """A strike put on its sample, counted from the rep's first sample."""
-
-    position_samples: int
-    kind: Kind
 
 
 @frozen
@@ -81,11 +71,6 @@ class _Due(Mapping[int, Fraction]):
 
     def __len__(self) -> int:
         return len(self._events)
-
-
-def place(strikes: Iterable[Strike], rate: int, start_samples: int = 0) -> tuple[Click, ...]:
-    """Every strike on its sample, in the order given."""
-    return tuple(Click(sample_at(Fraction(s.at_s), rate, start_samples), s.kind) for s in strikes)
 
 
 def rep_timeline(passage: Passage, tempo_bpm: int, click: ClickPattern, count_in_bars: int) -> RepTimeline:

@@ -35,10 +35,9 @@ if TYPE_CHECKING:
 
     from coach.music.drill import Note
     from coach.music.excerpt import Passage, PlacedEvent
+    from coach.sound.player import Pcm
     from coach.sound.timeline import RepTimeline
     from coach.strings.instrument import Instrument
-
-    Pcm = NDArray[np.float32]
 
 TONE_RMS = 0.07
 """Level of one tone at its start, before decay: harmonics and bass notes alike."""
@@ -69,7 +68,6 @@ class Tone:
     fret: int | None = None
     stiffness_b: float = 0.0
     gain_db: float = 0.0
-    layer: str = ""
 
     def __post_init__(self) -> None:
         if self.node is None and self.fret is None:
@@ -203,10 +201,8 @@ class Tones:
         return min(1.0, FULL_TONES / int((begun - ended).max(initial=1)))
 
 
-def tones_of(
-    passage: Passage, instrument: Instrument, timeline: RepTimeline, layers: Sequence[str] = ()
-) -> Tones:
-    """The model of a passage: every event of `layers` (empty: all), each note held as the drill says.
+def tones_of(passage: Passage, instrument: Instrument, timeline: RepTimeline) -> Tones:
+    """The model of a passage: every event, each note held as the drill says.
 
     A note marked to ring goes on until its string is struck again or the passage ends.
     """
@@ -219,7 +215,7 @@ def tones_of(
     notes: list[tuple[PlacedEvent, Note, PlacedEvent | None]] = []
     spans = []
     for at, event in enumerate(passage.events):
-        for placed in event.notes if not layers or event.layer in layers else ():
+        for placed in event.notes:
             again, end = None, beats[at] + float(event.hold)
             if placed.note.ending == "ring":
                 later = struck[placed.note.string]
@@ -241,7 +237,6 @@ def tones_of(
             note.node,
             note.fret,
             instrument.string_at(note.string).stiffness_b,
-            layer=event.layer,
         )
 
     return Tones(spans, tone, timeline.beat_at)

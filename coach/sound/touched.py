@@ -20,9 +20,7 @@ from coach.strings.plucked import PluckedString, decay_per_s
 from coach.strings.touch import Touch, choke_at, strengths, usual_touch_s
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    Pcm = NDArray[np.float32]
+    from coach.sound.player import Pcm
 
 RING_S = 2.5
 """How long each of the two is heard."""

@@ -105,7 +105,6 @@ class Fingering:
     cost: float
     second_cost: float | None
     """Cost of the second-best fingering; None when there is no other."""
-    left_out: tuple[WantedNote, ...] = ()
 
 
 def find_fingering(
@@ -150,7 +149,6 @@ def _cheapest(task: Task, layers: list[_Layer]) -> Fingering | None:
     if not task.notes or total == math.inf:
         return None
     choices: list[Choice] = []
-    left_out: list[WantedNote] = []
     number_of: dict[int, int] = {}
     second_cost: float | None = None
     state, at = START, 0
@@ -168,7 +166,6 @@ def _cheapest(task: Task, layers: list[_Layer]) -> Fingering | None:
         span_mm = max(held_span_mm, hand_span_mm)
         state, at = (hand, held), following
         if place is None:
-            left_out.append(task.notes[i])
             continue
         number_of[i] = len(choices)
         second, whole = _second(task, i, place, layer, rests[i + 1])
@@ -194,7 +191,7 @@ def _cheapest(task: Task, layers: list[_Layer]) -> Fingering | None:
                 whole - total if second else 0.0,
             )
         )
-    return Fingering(tuple(choices), total, second_cost, tuple(left_out))
+    return Fingering(tuple(choices), total, second_cost)
 
 
 @frozen

@@ -91,7 +91,7 @@ def nodes_upto(partial: int) -> tuple[Node, ...]:
 
 # A fret as text and as a number may be equal and yet mean different nodes (`Fraction(3.2)` is not quite 3.2).
 @lru_cache(maxsize=1024, typed=True)
-def nodes_at_label(fret: float | Fraction | Decimal | str, upto: int = DEFAULT_PARTIAL) -> tuple[Node, ...]:
+def nodes_at_label(fret: float | Fraction | Decimal | str) -> tuple[Node, ...]:
     """The nodes that a written fret may mean, the likeliest first; empty when it is none.
 
     1. Nodes whose label is that number to one decimal (`3.2`, `12`, `12.0`).
@@ -104,7 +104,7 @@ def nodes_at_label(fret: float | Fraction | Decimal | str, upto: int = DEFAULT_P
     ValueError when `fret` is no number at or above 0.
     """
     exact = _fret_number(fret)
-    nodes = nodes_upto(upto)
+    nodes = nodes_upto(DEFAULT_PARTIAL)
     label = f"{float(exact):.1f}".removesuffix(".0")
     if exact * 10 == round(exact * 10):
         same = tuple(node for node in nodes if node.label == label)
@@ -147,9 +147,9 @@ def touch_label(node: Node, fret: int = 0) -> str:
     return f"{fret + node.fret:.1f}".removesuffix(".0")
 
 
-def nearest_nodes(fret: float, upto: int = DEFAULT_PARTIAL, count: int = 2) -> tuple[Node, ...]:
-    """The `count` nodes nearest to a fret position, nearest first."""
-    return tuple(sorted(nodes_upto(upto), key=lambda node: abs(node.fret - fret))[:count])
+def nearest_nodes(fret: float) -> tuple[Node, ...]:
+    """The two nodes nearest to a fret position, the nearer first."""
+    return tuple(sorted(nodes_upto(DEFAULT_PARTIAL), key=lambda node: abs(node.fret - fret))[:2])
 
 
 def _fret_number(fret: float | Fraction | Decimal | str) -> Fraction:

@@ -16,11 +16,6 @@ from coach.strings.units import A4_HZ
 RETUNED_SEMITONES = 4
 
 
-def fits(tuning: Instrument, own: Sequence[Instrument]) -> bool:
-    """Whether one of the player's instruments can be tuned so; any tuning fits a player who named none."""
-    return not own or on_own(tuning, own) is not tuning
-
-
 def on_own(tuning: Instrument, own: Sequence[Instrument]) -> Instrument:
     """The tuning on the player's instrument: open notes from the tuning, all that is measured from the player's.
 

@@ -152,17 +152,12 @@ def goal_hz(instrument: Instrument, pair: Pair) -> float:
     return pair.high_hz * stretch(pair.high_partial, instrument.stiffness(pair.high_string)) - low
 
 
-def beats_hz(low_hz: float, high_hz: float) -> float:
-    """Beats per second of two tones: the difference of their frequencies."""
-    return abs(low_hz - high_hz)
-
-
 def moved_beats_hz(instrument: Instrument, pair: Pair, cents: float) -> float:
     """Beats per second of a pair while its higher string is moved by `cents` from equal temperament."""
     low, high = instrument.stiffness(pair.low_string), instrument.stiffness(pair.high_string)
-    return beats_hz(
-        pair.low_hz * stretch(pair.low_partial, low),
-        detuned_hz(pair.high_hz, cents) * stretch(pair.high_partial, high),
+    return abs(
+        pair.low_hz * stretch(pair.low_partial, low)
+        - detuned_hz(pair.high_hz, cents) * stretch(pair.high_partial, high)
     )
 
 

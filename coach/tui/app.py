@@ -168,8 +168,8 @@ class CoachApp(Coach):
 
 def _load_sound() -> None:
     import coach.session.host
-    import coach.sound.models
-    import coach.sound.opening  # noqa: F401
+    import coach.sound.engine
+    import coach.sound.models  # noqa: F401
 
 
 def _watch_touch(app: CoachApp) -> None:

@@ -76,7 +76,7 @@ class Coach(App[None]):
         """What plays the sound, opened when it is first needed; a clock where the session is silent."""
         if self._player is None:
             sound = self.desk.settings.sound
-            self._player = _opening().open_engine(
+            self._player = _engine().open_engine(
                 self.desk.silent, device=sound.device, offset_s=sound.offset_s
             )
         return self._player
@@ -198,7 +198,7 @@ def _models() -> ModuleType:
     return coach.sound.models
 
 
-def _opening() -> ModuleType:
-    import coach.sound.opening
+def _engine() -> ModuleType:
+    import coach.sound.engine
 
-    return coach.sound.opening
+    return coach.sound.engine

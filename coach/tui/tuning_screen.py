@@ -27,7 +27,7 @@ from coach.tui.widgets import HintLine
 if TYPE_CHECKING:
     from coach.listen.open_string import MeasuredString
     from coach.listen.turn import Turn
-    from coach.sound.capture import Pcm
+    from coach.sound.player import Pcm
 
 LOOK_EVERY_S = 0.4
 LOOK_BACK_S, LEAST_S = 3.0, 1.5

@@ -19,13 +19,13 @@ from textual.widgets import Static
 
 from coach.cli import main
 from coach.folder.settings import load_settings
+from coach.music.rhythm import sample_at
 from coach.sound.capture import Capture
 from coach.sound.device import list_devices
-from coach.sound.engine import Engine
-from coach.sound.opening import open_engine
+from coach.sound.engine import Engine, open_engine
 from coach.sound.player import SoundState
 from coach.sound.render import RepSound, click_shape, render_clicks
-from coach.sound.timeline import Strike, place
+from coach.sound.timeline import Strike
 from coach.sound.tones import Tone
 from coach.strings.instrument import Instrument
 from coach.strings.node import Node
@@ -131,7 +131,7 @@ async def test_half_a_minute_of_clicks_is_on_the_sample_while_the_screen_repaint
             )
     assert len(wrong) == 0, f"first wrong sample at {wrong[0] / RATE:.3f} s; others took {foreign:.2f} cores"
     whole = [Strike(length_s * rep + strike.at_s) for rep in range(reps) for strike in bar]
-    planned = [click.position_samples for click in place(whole, RATE)]
+    planned = [sample_at(strike.at_s, RATE) for strike in whole]
     onsets = onsets_in(same, np.asarray(click_shape("wood", "beat", RATE)), planned)
     assert max(abs(at - due) for at, due in zip(onsets, planned, strict=True)) <= 1
 
