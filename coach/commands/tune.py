@@ -20,15 +20,15 @@ from coach.commands.instrument_options import (
 )
 from coach.ground.digits import rounded
 from coach.ground.problem import UsageError
+from coach.sound.player import RATE
 from coach.strings import tuning
-from coach.strings.detune import Heard
+from coach.strings.detune import STRIKE_S, Heard
 from coach.strings.instrument import Instrument
 from coach.strings.tuning import Pair, Range, Ranges
 from coach.strings.units import nearest_note, note_name
 from coach.words.names import pair_name, touch_name
 
 CENTS_RANGE = (-100.0, 100.0)
-STRIKE_S = 6.0
 STRIKES = 3
 NODES_OF_OCTAVES = {2: "<12>", 4: "<5>", 8: "<2.3>", 16: "<1.1>"}
 BEATS_SHOWN_HZ = 0.005
@@ -291,7 +291,6 @@ def _chosen_pair(instrument: Instrument, text: str | None) -> Pair:
 
 def _write(instrument: Instrument, arguments: argparse.Namespace, cents: float) -> int:
     from coach.sound.models import pair_pcm, reference_pcm
-    from coach.sound.player import RATE
     from coach.sound.wav import write_wav
 
     if arguments.tone is not None:
