@@ -133,9 +133,9 @@ class SpokenEar:
     def judge(self, take: Take) -> None:
         self.takes.append(take)
 
-    def answer(self) -> None:
-        """What was given last is judged now."""
-        self.answers.append((self.takes[-1], self.says))
+    def answer(self, at: int = -1) -> None:
+        """What was given last is judged now, or another take by its index."""
+        self.answers.append((self.takes[at], self.says))
         self.notify()
 
     def take(self) -> list[tuple[Take, tuple[Heard, ...]]]:

@@ -109,6 +109,20 @@ def test_a_player_in_wireless_headphones_whose_notes_all_come_late_is_heard_as_o
     assert faulty(heard(choked=3)) == {3}
 
 
+def test_who_puts_wireless_headphones_on_after_clicks_were_heard_is_heard_on_time_after_one_repetition(
+    listener,
+):
+    performer, late = Performer(), np.zeros(round(0.25 * RATE_HZ), np.float32)
+    for _ in range(2):
+        listener.hears(performer, performer.plays())
+        listener.learns()
+    listener.microphone.hears_clicks = False
+    assert listener.hears(performer, np.append(late, performer.plays(clicks=False))) == {}
+    assert listener.hearing.status == UNLIKE
+    clean = listener.hears(performer, np.append(late, performer.plays(clicks=False)))
+    assert {one.result for one in clean.values()} == {"clean"}
+
+
 def test_what_a_muted_microphone_heard_is_told_and_not_learnt_from(listener):
     performer = Performer()
     muted = np.zeros_like(performer.plays())

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import threading
-
 import pytest
 
 from coach.folder.settings import load_settings, save_settings
@@ -11,7 +9,7 @@ from coach.listen.heard import Heard
 from coach.rating.fault import Fault
 from coach.rating.table import CHOKED, DROPPED, LATE, Result
 from coach.session.desk import Desk
-from coach.session.events import Go, Pause, Source, Suggest
+from coach.session.events import Go, Pause, Source, Stop, Suggest
 from coach.session.states import Amending, Phase
 from coach.sound.capture import CaptureState, CaptureStatus
 from coach.tui.glyphs import SMALL, THIN, big_text
@@ -214,6 +212,33 @@ async def test_what_is_heard_after_the_rating_is_logged_with_it_and_goes_to_no_o
         assert "2 quiet?" in screen_text(app)
 
 
+async def test_what_is_heard_after_the_next_rating_too_goes_to_its_own_repetition(tmp_path, ear):
+    async with running(tmp_path, drills=DRILL) as (app, pilot, player):
+        await to_ready(pilot, app)
+        for _ in range(3):
+            await play_to_end(pilot, app, player)
+            await pilot.press("space")
+        ear.answer(0)
+        ear.says = ()
+        ear.answer(1)
+        ear.says = (Heard(3, "clean", 0.9),)
+        ear.answer(2)
+        await pilot.pause(0.1)
+        assert [[one.label for one in rep.suggestions] for rep in app.desk.log.reps()] == [[1, 2, 4], [], [3]]
+
+
+async def test_what_is_heard_when_the_screen_is_left_is_logged(tmp_path, ear, monkeypatch):
+    monkeypatch.setattr(ear, "close", ear.answer)
+    async with running(tmp_path, drills=DRILL) as (app, pilot, player):
+        await to_ready(pilot, app)
+        await play_to_end(pilot, app, player)
+        await pilot.press("space")
+        session_of(app).practice.send(Stop())
+        await app.pop_screen()
+        (rep,) = app.desk.log.reps()
+        assert [one.label for one in rep.suggestions] == [1, 2, 4]
+
+
 async def test_what_is_heard_in_a_pause_stands_after_it(tmp_path, ear):
     async with running(tmp_path, drills=DRILL) as (app, pilot, player):
         await to_ready(pilot, app)
@@ -320,9 +345,6 @@ async def test_before_it_first_listens_it_says_what_the_ear_was_measured_on(tmp_
         await pilot.press("space")
         assert session_of(app)
         assert allowed.opened == 1
-    for thread in threading.enumerate():
-        if thread.name == "ear closer":
-            thread.join(5)
     assert allowed.opened == 0
 
 

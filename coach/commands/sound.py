@@ -75,6 +75,8 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.save and changes:
         save_settings(places.settings, {"sound": changes})
         say(f"saved in {places.settings}", to=sys.stderr)
+    elif "offset_ms" in changes:
+        say("the same with --save keeps this offset, which puts the screen right", to=sys.stderr)
     return 0
 
 
@@ -179,7 +181,7 @@ def earlier_text(offset_ms: float) -> str:
     """What a negative offset means."""
     return (
         f"negative: you hear the click {-offset_ms:g} ms earlier than calculated, because the way from "
-        "program to ear is shorter than the sound system says; save it to put the screen right"
+        "program to ear is shorter than the sound system says"
     )
 
 
@@ -207,7 +209,7 @@ def _latency(engine: Engine, name: str, as_json: bool) -> float | None:
             f"at most (spread {row['spread_ms']:g} ms)"
         )
         if extra_ms is not None and extra_ms < 0:
-            say(f"{earlier_text(extra_ms)} (--save)")
+            say(earlier_text(extra_ms))
     return extra_ms
 
 
@@ -227,7 +229,6 @@ def _tap(engine: Engine, settings: SoundSettings, as_json: bool) -> float:
         say(f"offset {offset_ms:g} ms (taps within {spread_ms:g} ms; allows for taps coming 50 ms early)")
         if offset_ms < 0:
             say(earlier_text(offset_ms))
-        say("--save saves it")
     return offset_ms
 
 

@@ -195,7 +195,7 @@ class Hearing:
         self.trouble, self._last, self._looked = "", None, None
         recording = self._recording(take)
         if recording is None:
-            self.trouble = UNHEARD if self.listens else ""
+            self.trouble, self._tied = UNHEARD if self.listens else "", False
             return
         if is_silent(recording.samples):
             self.trouble = SILENT
@@ -212,7 +212,8 @@ class Hearing:
         self._looked = ear, looks
         heard = tuple(one for one in ear.heard(looks) if one.label in known)
         if unlike(heard):
-            self.trouble, heard = UNLIKE, ()
+            # Headphones that were put on since come later than the clicks before them.
+            self.trouble, heard, self._tied = UNLIKE, (), False
         self._judged.put((take, heard))
 
     def _recording(self, take: Take) -> Recording | None:

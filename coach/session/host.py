@@ -115,8 +115,8 @@ class Practice:
         """Nodes at which the ear suggests nothing, see `coach.listen.record`."""
         self._take: Take | None = None
         """What was given to the ear and is not rated yet."""
-        self._late: tuple[Take, Rep] | None = None
-        """What of that was rated last, and how: the ear may still be listening to it."""
+        self._late: list[tuple[Take, Rep]] = []
+        """What of that was rated since, and how: the ear may still be listening to it."""
         self._follows = False
         """Whether the repetition that marks are about was counted in over music."""
         self._clock = clock
@@ -182,10 +182,19 @@ class Practice:
             if take is self._take and isinstance(self.session.state, Rating):
                 for suggestion in suggested:
                     self.send(suggestion)
-            elif suggested and self._late and self._late[0] is take:
+            elif rep := self._rated_before(take):
                 logged = Marks(suggested=suggested).logged()
-                if refusal := self.log.add_suggestions(self._late[1], logged, self.now_ms()):
+                if refusal := self.log.add_suggestions(rep, logged, self.now_ms()):
                     self.notices.append(NotSaved(refusal))
+
+    def _rated_before(self, take: Take) -> Rep | None:
+        """How a take was rated before the ear was done with it; it is done with all before it too."""
+        at = next((at for at, (one, _) in enumerate(self._late) if one is take), None)
+        if at is None:
+            return None
+        rep = self._late[at][1]
+        del self._late[: at + 1]
+        return rep
 
     def _taken(self, event: SessionEvent) -> Take | None:
         """What the ear is to judge where the event ends the repetition."""
@@ -327,7 +336,7 @@ class Practice:
         if self.hearing and self._take and rep.clean:
             self.hearing.learn()
         if self._take:
-            self._late = self._take, rep
+            self._late.append((self._take, rep))
         self._take = None
 
     @property

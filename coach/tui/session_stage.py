@@ -8,9 +8,9 @@ from __future__ import annotations
 
 import math
 import re
+from asyncio import to_thread
 from dataclasses import replace
 from pathlib import Path
-from threading import Thread
 from typing import TYPE_CHECKING
 
 from textual.app import ComposeResult
@@ -108,13 +108,14 @@ class SessionStage(CoachScreen):
         self._stamps = self._drill_stamps()
         self._after()
 
-    def on_unmount(self) -> None:
+    async def on_unmount(self) -> None:
         # However the player leaves, a closed window included, what is marked is saved.
         self.practice.send(Stop())
         self.rig.close()
         if self.practice.hearing:
-            # What it has learnt is written meanwhile.
-            Thread(target=self.practice.hearing.close, name="ear closer").start()
+            # Another screen is up meanwhile. What it has learnt is written, what it judged last is logged.
+            await to_thread(self.practice.hearing.close)
+            self.practice.take_heard()
 
     def _listen(self) -> None:
         """Turn the ear on where the player wants it; before the first time say what it was measured on."""
