@@ -55,6 +55,18 @@ def lengths(score: Score) -> list[tuple[int, float]]:
     return [(note.midi, float(note.length * 4)) for bar in score.bars for note in bar.notes]
 
 
+@pytest.mark.parametrize(
+    ("name", "title"),
+    [("bwv269", "Bwv 269"), ("my_first-tune", "My first tune"), ("op 9 no2", "Op 9 no 2"), ("E1", "E1")],
+)
+def test_a_score_without_a_title_is_called_by_the_words_of_its_files_name(
+    tmp_path: Path, name: str, title: str
+) -> None:
+    played(tmp_path, (0, on(40)), (480, off(40)))
+    path = (tmp_path / "played.mid").rename(tmp_path / f"{name}.mid")
+    assert read_score(path).title == title
+
+
 def test_the_pedal_holds_what_was_let_go_until_it_comes_up(tmp_path: Path) -> None:
     score = played(
         tmp_path,

@@ -17,6 +17,7 @@ from coach.score.one_part import longest_in, parse_score
 from coach.score.score import MAX_BYTES, Score, index_chosen
 from coach.score.two_lines import LineNames, two_lines
 from coach.score.unpack import OTHER_FORMAT, parse_xml, unpacked
+from coach.words.names import capital
 
 MUSIC_FILE = FileKind(
     file="a MusicXML or MIDI file",
@@ -119,6 +120,7 @@ def _shown(root: Element) -> list[str]:
 
 def _titled(score: Score, where: str) -> Score:
     if not score.title:
-        score.title = Path(where).stem.replace("_", " ").replace("-", " ")[:80]
+        # Of a file's name, such as `bwv269_alto`, words: `Bwv 269 alto`.
+        score.title = capital(re.sub(r"[_-]|(?<=[^\W\d_]{2})(?=\d)", " ", Path(where).stem)[:80])
     score.title, score.composer = plain_text(score.title), plain_text(score.composer)
     return score
