@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
-from datetime import date
+from datetime import UTC, date, datetime
 
 import pytest
 
 from coach.cli import main
+from coach.commands.practice import _enter
+from coach.ground.places import Places
 from coach.ground.problem import CoachError
+from coach.log.entries import practice_day
 from coach.rating.fault import Fault
 from coach.rating.table import CHOKED, DROPPED, LATE, LIFT
 from coach.session.answers import At, DayLine, RepLine, SkipLine, StopLine, load_answers, read_answers
+from coach.session.desk import Desk
+from coach.session.entered import hours_before
 
 
 def test_lines_say_results_days_and_what_else_was_played():
@@ -111,3 +116,26 @@ def test_a_drill_where_a_phrase_belongs_is_told_how_to_name_one_of_its_phrases(t
     path.write_text("at first-pour/ladle clean\n")
     assert main(["practice", "first-pour", "--answers", str(path), "--folder", str(tmp_path)]) == 1
     assert "at first-pour/ladle/together" in capsys.readouterr().err
+
+
+def test_practice_that_is_entered_was_played_before_now_and_in_its_order(tmp_path):
+    """At any hour of the day: on the screen and by an answers file, with and without its day."""
+    for number, (hour, lines) in enumerate(
+        ((4, "clean\n" * 40), (10, "day 2026-03-02\nclean\nclean\n"), (23, ""))
+    ):
+        folder = tmp_path / str(number)
+        path = tmp_path / "a.txt"
+        path.write_text(lines or "clean\nlate 2\nclean\n")
+        now = datetime(2026, 3, 2, hour, 1, tzinfo=UTC)
+        present_ms = round(now.timestamp() * 1000)
+        clock = hours_before(present_ms, 0)
+        assert practice_day(*clock()) == now.date()
+        with Desk.open(Places(folder), clock=clock, silent=True) as desk:
+            _enter(load_answers(str(path)), str(path), desk, clock, lambda practice: None)
+            reps = desk.log.reps()
+        assert len(reps) == path.read_text().count("\n") - lines.startswith("day")
+        times = [rep.at_ms for rep in reps]
+        assert times == sorted(times)
+        assert len(set(times)) == len(times)
+        assert times[-1] < present_ms
+        assert {rep.day for rep in reps} == {now.date()}

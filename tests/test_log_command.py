@@ -13,6 +13,7 @@ from pathlib import Path
 import pytest
 
 from coach.cli import main
+from coach.ground.places import Places
 from coach.ground.table_csv import csv_text, safe_text
 from coach.log.entries import Entry, new_id
 from coach.log.log import Log
@@ -282,6 +283,13 @@ def test_a_note_is_kept_for_its_day_and_shown_in_the_report(
     ]
     assert main([*report, "--html"]) == 0
     assert "<td>the lift is easier sitting</td>" in capsys.readouterr().out
+
+
+def test_a_note_is_saved_whatever_is_wrong_with_the_settings(tmp_path, capsys):
+    (tmp_path / "drills").mkdir()
+    Places(tmp_path).settings.write_text("practice: {minutes: many")
+    assert coach(tmp_path, "note", "my thumb is sore") == 0
+    assert "noted for player on " in capsys.readouterr().out
 
 
 def test_a_note_may_be_the_first_word_of_a_log_and_is_that_of_the_student_whom_the_drill_names(

@@ -50,7 +50,7 @@ def test_output_to_a_full_device_is_one_line_and_status_1(words, unbuffered):
             ["practice", "--silent"],
             "<&-",
             1,
-            "coach: coach practice: a session needs a terminal",
+            "coach: practice: a session needs a terminal",
         ),
         (["check", "-"], "<&-", 1, ""),
     ],

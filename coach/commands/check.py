@@ -69,9 +69,9 @@ def run(arguments: argparse.Namespace) -> int:
         write_output(arguments.output or "-", json.dumps(schema(), indent=2) + "\n")
         return 0
     if arguments.output:
-        raise UsageError("-o goes with --schema", "coach check")
+        raise UsageError("-o goes with --schema", "check")
     if not arguments.files:
-        raise UsageError("no file is named", "coach check", guess="coach check drills/*.yaml")
+        raise UsageError("no file is named", "check", guess="coach check drills/*.yaml")
     places = places_of(arguments)
     own = load_settings(places.settings).instruments
     failed = False
@@ -109,7 +109,7 @@ def _checks(name: str, fix: bool, places: Places, own: Sequence[Instrument]) -> 
     try:
         if name == "-":
             if fix:
-                raise UsageError("--fix repairs files, not standard input", "coach check")
+                raise UsageError("--fix repairs files, not standard input", "check")
             text = stream_text(sys.stdin.buffer, STANDARD_INPUT, DRILL_FILE)
             return [_checked(one, STANDARD_INPUT, own, repairs) for one in drill_texts(text)]
         there = fix or os.path.lexists(user_path(name))

@@ -60,9 +60,7 @@ def _check(arguments: argparse.Namespace) -> None:
     if not arguments.drill and not arguments.undo:
         return
     if not arguments.drill or (arguments.bpm is None) != arguments.undo:
-        raise UsageError(
-            "needs a drill, and a tempo or --undo", "coach know", guess="coach know first-light 60"
-        )
+        raise UsageError("needs a drill, and a tempo or --undo", "know", guess="coach know small-bells 60")
     if arguments.bpm is not None and not MIN_BPM <= arguments.bpm <= MAX_BPM:
         raise UsageError(f"{arguments.bpm} is outside {MIN_BPM} to {MAX_BPM} bpm", "BPM")
 

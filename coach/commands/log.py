@@ -14,6 +14,7 @@ from coach.commands.common import (
     add_log_options,
     add_output,
     clock,
+    fresh_id,
     parse_date,
     places_of,
     say,
@@ -21,6 +22,7 @@ from coach.commands.common import (
     write_output,
 )
 from coach.commands.log_people import forget
+from coach.folder.library import load_library, student_in
 from coach.ground.places import user_path
 from coach.ground.plain import counted, plain_text
 from coach.ground.problem import CoachError, Problem, UsageError
@@ -32,7 +34,6 @@ from coach.rating.fault import Fault, examples, faults_text, in_words, parse_fau
 from coach.report.reps_csv import reps_csv
 from coach.score.limits import MAX_TEXT
 from coach.session.answers import RepLine, read_answers
-from coach.session.desk import Desk
 from coach.words.names import logged_name
 
 MOST_SHOWN = 20
@@ -131,7 +132,7 @@ def _show(arguments: argparse.Namespace) -> int:
     day = parse_date(arguments.date) if arguments.date else None
     since = parse_date(arguments.since, "--since") if arguments.since else day
     if day and arguments.since:
-        raise UsageError("--since and --date exclude each other", "coach log show")
+        raise UsageError("--since and --date exclude each other", "log show")
     with _open(arguments, read_only=True) as log:
         pairs = log.counted(since, day, arguments.drill)
         hurts = _hurts(log, arguments.drill)
@@ -267,7 +268,7 @@ def _undo(arguments: argparse.Namespace) -> int:
 
 def _export(arguments: argparse.Namespace) -> int:
     if arguments.everybody and arguments.player:
-        raise UsageError("--everybody and --player exclude each other", "coach log export")
+        raise UsageError("--everybody and --player exclude each other", "log export")
     with _open(arguments, read_only=True, chosen=not arguments.everybody) as log:
         players = [one.id for one in log.players()] if arguments.everybody else [log.player.id]
         write_output(arguments.output or "-", reps_csv(log, players))
@@ -346,11 +347,16 @@ def _note(arguments: argparse.Namespace) -> int:
     if not 1 <= len(text) <= MAX_TEXT:
         raise UsageError(f"a note has 1 to {MAX_TEXT:,} letters; this one has {len(text):,}", "TEXT")
     at_ms, offset_min = clock(arguments.date)
-    # A note may be the first word of a log: whose it then is, the desk knows.
-    with Desk.open(places_of(arguments), clock=lambda: (at_ms, offset_min), player=arguments.player) as desk:
-        for notice in desk.log.notices:
+    places = places_of(arguments)
+    with Log.open(places.log, None, now_ms=at_ms) as log:
+        # A note may be the first word of a log, which is then of the student whom the drills name.
+        name = arguments.player or ("" if log.exists else student_in(load_library(places).drills))
+        log.choose_player(name, at_ms)
+        for notice in log.notices:
             say(f"coach: {notice}", to=sys.stderr)
-        _must_be_saved(desk.note("note", {"text": text}))
-        name = desk.log.player.name
-    say(f"noted for {name} on {practice_day(at_ms, offset_min)}; it is in `coach report` and in your reply")
+        player = log.player
+        _must_be_saved(log.send(Entry(fresh_id(at_ms), player.id, at_ms, offset_min, "note", {"text": text})))
+    say(
+        f"noted for {player.name} on {practice_day(at_ms, offset_min)}; it is in `coach report` and in your reply"
+    )
     return 0

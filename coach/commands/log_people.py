@@ -43,7 +43,7 @@ def forget(arguments: argparse.Namespace) -> int:
                 f"Everything of {player.name} is removed for good, from the backups here too. Type the name: "
             )
             if not sys.stdin.isatty():
-                raise UsageError("this needs a terminal, to ask you", "coach log forget", guess="add --yes")
+                raise UsageError("this needs a terminal, to ask you", "log forget", guess="add --yes")
             if input(question).strip() != player.name:
                 say("nothing was removed")
                 return 1

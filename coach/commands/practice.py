@@ -62,7 +62,7 @@ def run(arguments: argparse.Namespace) -> int:
             named_drills(arguments.drills, places_of(arguments))
         raise CoachError(
             "a session needs a terminal",
-            "coach practice",
+            "practice",
             guess="run it in a terminal window, or enter what you played with --answers FILE",
         )
     # Nothing that is made until the first frame is garbage; looking for some takes a tenth of the start. The app
@@ -81,7 +81,7 @@ def _on_screen(arguments: argparse.Namespace) -> int:
     adopt_settings(places.settings, usual_settings())
     if arguments.through and len(arguments.drills) != 1:
         raise UsageError(
-            "plays one drill; name one", "--through", guess="coach practice first-light --through"
+            "plays one drill; name one", "--through", guess="coach practice small-bells --through"
         )
     with Desk.open(
         places_of(arguments),
@@ -91,6 +91,7 @@ def _on_screen(arguments: argparse.Namespace) -> int:
         minutes=arguments.minutes,
         silent=arguments.silent,
         anyway=arguments.anyway,
+        is_student=_is_student if sys.stdin.isatty() else None,
     ) as desk:
         if arguments.through:
             desk.run = _run_in(desk.library.drills[0], arguments.through)
@@ -103,6 +104,14 @@ def _on_screen(arguments: argparse.Namespace) -> int:
         say(f"practice log: {desk.log.folder}")
         _say_copied(arguments)
     return 0
+
+
+def _is_student(name: str) -> bool:
+    """Ask a player without a name of their own; the end of the input is a no."""
+    name = plain_text(name)
+    say(f"This file is for {name}. Is that you? Then your practice here goes under that name. [y/n] ", end="")
+    sys.stdout.flush()
+    return sys.stdin.readline().strip().lower() in ("y", "yes")
 
 
 def _run_in(drill: Drill, text: str) -> str:
@@ -134,10 +143,10 @@ def _clock_on(date_text: str) -> Callable[[], tuple[int, int]]:
 def _enter_answers(arguments: argparse.Namespace) -> int:
     from coach.session.answers import check_days, load_answers
     from coach.session.desk import Desk
-    from coach.session.entered import HandClock, digest_of
+    from coach.session.entered import digest_of, hours_before
 
     answers = load_answers(arguments.answers)
-    hand_clock = HandClock(*clock(arguments.date))
+    hand_clock = hours_before(*clock(arguments.date))
     with Desk.open(
         places_of(arguments),
         clock=hand_clock,
@@ -214,8 +223,11 @@ def _enter(
             hand_clock.now_ms = max(hand_clock.now_ms, reps[-1].at_ms + 1)
         return desk.practice(desk.plan(), adapts=False)
 
+    today, first_ms, offset_min = desk.today, hand_clock.now_ms, hand_clock.utc_offset_min
+
     def set_day(day: date) -> None:
-        hand_clock.now_ms, hand_clock.utc_offset_min = evening(day)
+        start = (first_ms, offset_min) if day == today else evening(day)
+        hand_clock.now_ms, hand_clock.utc_offset_min = start
 
     enter(answers, where, hand_clock, begin, set_day, tell)
 

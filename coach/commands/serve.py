@@ -35,7 +35,7 @@ def run(arguments: argparse.Namespace) -> int:
     except ImportError as error:
         raise CoachError(
             f"the browser view needs the package textual-serve ({error.name} is missing)",
-            "coach serve",
+            "serve",
             guess=f"run: {_pip()} install textual-serve",
         ) from None
     server = CoachServer(practice_command(arguments), arguments.host, arguments.port, arguments.silent, _tell)
@@ -44,7 +44,7 @@ def run(arguments: argparse.Namespace) -> int:
     except OSError as error:
         raise CoachError(
             f"can't listen on port {arguments.port}: {reason_of(error)}",
-            "coach serve",
+            "serve",
             guess="try another --port, or another --host address of this computer",
         ) from None
     return 0

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import difflib
 import os
+import shlex
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import replace
@@ -19,6 +20,7 @@ from coach.ground.own_files import refuse_link, write_own
 from coach.ground.places import DRILL_SUFFIXES, Places, builtin_drills, make_folder, own_drills, user_path
 from coach.ground.plain import listed, same_name
 from coach.ground.problem import CoachError, Problem, reason_of
+from coach.log.people import DEFAULT_NAME
 from coach.music.drill import Drill
 from coach.strings.instrument import Instrument
 from coach.strings.own import on_own
@@ -176,6 +178,13 @@ def keep_copies(library: Library, places: Places) -> Library:
     return replace(library, drills=tuple(drills), notices=tuple(notices))
 
 
+def student_in(drills: Iterable[Drill]) -> str:
+    """The student whom the first drill with an assignment to a name names; empty where none does."""
+    return next(
+        (drill.assignment.student for drill in drills if drill.assignment and drill.assignment.student), ""
+    )
+
+
 def refuse_anothers(library: Library, player: str) -> None:
     """CoachError where a drill is assigned to somebody else than this player; one without a name may be anybody."""
     others = [
@@ -188,10 +197,17 @@ def refuse_anothers(library: Library, player: str) -> None:
             Problem(
                 f"is assigned to {student}, but here it would count for {player}",
                 path,
-                guess="the wrong file, or another --player? --anyway lets you practise it",
+                guess=_way_in(student, player),
             )
             for path, student in others
         )
+
+
+def _way_in(student: str, player: str) -> str:
+    anyway = "--anyway lets you practise it"
+    if player == DEFAULT_NAME:
+        return f"`coach log rename {shlex.quote(student)}` if that is you; {anyway} under another name"
+    return f"the wrong file, or another --player? {anyway}"
 
 
 def settle_ids(drills: Iterable[Drill], places: Places) -> None:

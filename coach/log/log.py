@@ -157,25 +157,15 @@ class Log:
                 guess="known: " + ", ".join(player.name for player in known),
             )
 
-    def name_meant(self, name: str, student: str = "") -> str:
-        """The name of the player whom `choose_player` would turn to or create, by `name_first` if there is a student.
-
-        UsageError where several could be.
-        """
+    def name_meant(self, name: str) -> str:
+        """The name of the player whom `choose_player` would turn to or create; UsageError where several could be."""
         chosen = chosen_player(self.players(), name)
-        meant = chosen.name if chosen else name or DEFAULT_NAME
-        return student if self._names_first(meant, student) else meant
+        return chosen.name if chosen else name or DEFAULT_NAME
 
-    def name_first(self, student: str, now_ms: int) -> bool:
-        """Call a player who has no name of their own yet as a teacher does; whether that was so."""
-        if not self._names_first(self.player.name, student):
-            return False
-        self.rename(self.player.ids, student, now_ms)
-        return True
-
-    def _names_first(self, name: str, student: str) -> bool:
-        others = any(same_name(one.name, student) for one in self.players())
-        return name == DEFAULT_NAME and bool(student) and not others
+    def takes_name(self, name: str) -> bool:
+        """Whether the one who practises here has no name of their own yet, and nobody else has this one."""
+        taken = any(same_name(one.name, name) for one in self.players())
+        return bool(name) and not taken and self.name_meant("") == DEFAULT_NAME
 
     def refresh(self) -> None:
         """Take in what other machines and programs have added since, and whatever else has changed."""

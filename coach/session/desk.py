@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import date
 from typing import TYPE_CHECKING, Any, Self
 
@@ -21,6 +21,7 @@ from coach.folder.library import (
     named_drills,
     refuse_anothers,
     settle_ids,
+    student_in,
 )
 from coach.folder.settings import Settings, load_settings
 from coach.ground.places import Places, make_folder
@@ -78,12 +79,14 @@ class Desk:
         silent: bool = False,
         read_only: bool = False,
         anyway: bool = False,
+        is_student: Callable[[str], bool] | None = None,
     ) -> Desk:
         """Read settings and drills, and open the log; nobody is kept out of it meanwhile.
 
         With `read_only` nothing is written but caches, and a missing log reads as an empty one. CoachError where a
         named drill, the settings or the log can't be used, or where a named drill is assigned to another student,
-        unless it is to be practised `anyway`.
+        unless it is to be practised `anyway`. `is_student` asks a player without a name whether they are the student
+        whom a named drill names; without it nobody is asked, and only a folder's first player takes that name.
         """
         kept = Kept.open()
         settings = kept.read(places.settings, load_settings)
@@ -95,20 +98,22 @@ class Desk:
             raise CoachError("no drill could be read", str(places.drills), guess=" | ".join(library.notices))
         now_ms, _ = clock()
         log = Log.open(places.log, None, now_ms=now_ms, read_only=read_only)
-        # The first one to practise here with a file from a teacher is the student whom it names.
-        students = (drill.assignment.student for drill in library.drills if drill.assignment)
-        student = next((each for each in students if each), "")
-        if not player and not log.exists:
+        student = student_in(library.drills)
+        if not (player or anyway or log.exists or (names and is_student and not read_only)):
+            # The first one to practise here with a file from a teacher is the student whom it names.
             player = student
-        if names and not read_only and not anyway:
-            # Before a new name becomes a player here: it may be a slip.
-            refuse_anothers(library, log.name_meant(player, student))
-        log.choose_player(player, now_ms, create=not read_only)
         if names and not read_only:
-            if not anyway and log.name_first(student, now_ms):
-                told = f"your practice here goes under the name {log.player.name} from now on"
-                library = replace(library, notices=(*library.notices, told))
+            by_file = not (player or anyway) and log.takes_name(student)
+            if by_file and is_student and is_student(student):
+                if log.exists:
+                    log.choose_player("", now_ms)
+                    log.rename(log.player.ids, student, now_ms)
+                player = student
+            if not anyway:
+                # Before a new name becomes a player here: it may be a slip.
+                refuse_anothers(library, log.name_meant(player))
             library = keep_copies(library, places)
+        log.choose_player(player, now_ms, create=not read_only)
         if not read_only:
             make_folder(places.progress)
         chosen = settings.practice.minutes if minutes is None else minutes

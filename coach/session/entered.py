@@ -10,6 +10,7 @@ from __future__ import annotations
 import difflib
 import hashlib
 import json
+import sys
 from collections.abc import Callable, Collection, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
@@ -17,7 +18,7 @@ from datetime import date
 
 from coach.ground.frozen import frozen
 from coach.ground.problem import CoachError, Problem
-from coach.log.entries import Entry, day_left_ms
+from coach.log.entries import DAY_MS, Entry, day_left_ms
 from coach.log.log import Log
 from coach.music.clicktrack import rep_seconds
 from coach.music.drill import Drill
@@ -32,7 +33,9 @@ from coach.session.notices import Plain, sentence
 from coach.session.states import Phase, Ready, Rest, Task
 from coach.words.names import excerpt_name
 
-DAY_ENDS_MS = 600_000
+BEGUN_BEFORE_MS = 3 * 3_600_000
+"""So long before the present the practice of today that is entered begins."""
+LAST_MS = 600_000
 STEPS_AT_THE_END = 200
 
 
@@ -82,15 +85,23 @@ class HandClock:
 
     now_ms: int
     utc_offset_min: int
+    present_ms: int = sys.maxsize
+    """It does not go beyond this either: what is entered was played."""
 
     def __call__(self) -> tuple[int, int]:
         return self.now_ms, self.utc_offset_min
 
     def advance(self, seconds: float) -> None:
-        """Move on, in the last minutes of the practice day by ever smaller steps."""
-        left_ms = day_left_ms(self.now_ms, self.utc_offset_min)
+        """Move on, in the last minutes by ever smaller steps."""
+        left_ms = min(day_left_ms(self.now_ms, self.utc_offset_min), max(self.present_ms - self.now_ms, 0))
         step_ms = round(seconds * 1000)
-        self.now_ms += step_ms if step_ms < left_ms - DAY_ENDS_MS else left_ms // STEPS_AT_THE_END
+        self.now_ms += step_ms if step_ms < left_ms - LAST_MS else left_ms // STEPS_AT_THE_END
+
+
+def hours_before(present_ms: int, utc_offset_min: int) -> HandClock:
+    """A clock at which practice that ended by now may have begun, in the practice day of now."""
+    day_ms = DAY_MS - day_left_ms(present_ms, utc_offset_min)
+    return HandClock(present_ms - min(BEGUN_BEFORE_MS, day_ms), utc_offset_min, present_ms)
 
 
 def enter(
