@@ -166,6 +166,26 @@ def test_silence_is_told_as_no_news_and_never_hides_a_choke() -> None:
     assert "not practised" not in page
 
 
+def test_of_a_student_without_a_reply_a_page_says_so_once_in_each_place() -> None:
+    classroom = make_class([], handed_to("Bo"), TODAY + timedelta(days=12))
+    told_once = "no news since it was handed out on 26 Nov"
+    first, own = re.split('<section class="student', class_page(classroom))
+    row = re.search(r"<tr.*?Bo.*?</tr>", first, re.DOTALL)
+    assert own.replace("\u00a0", " ").count(told_once) == 1
+    assert row is not None
+    assert "no news" not in row[0]
+    assert ">none<" in row[0]
+
+
+def test_nobody_is_called_well_above_a_node_that_fails() -> None:
+    """Twelve repetitions are too few for advice; that a node failed in them stands in the row."""
+    few = drill_of(total=replace(drill_of().total, rated=12, clean=8, days=1), nodes=(BAD_NODE,))
+    page = told(make_class([file_of("Mia", few)], handed_to("Mia"), TODAY))
+    assert "3.2 on D2 failed in 24 of 60" in " ".join(page.split())
+    assert "Nobody needs help" not in page
+    assert "Nothing urgent so far; of some it is too little to say." in page
+
+
 def test_every_row_says_how_old_its_news_is() -> None:
     classroom = make_class(
         [

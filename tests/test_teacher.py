@@ -14,7 +14,8 @@ import pytest
 
 from coach.cli import main
 from coach.folder.library import find_drill
-from coach.ground.places import find_places
+from coach.ground.places import Places, find_places
+from coach.ground.problem import CoachError
 from coach.learning.material import material_of
 from coach.log.entries import Entry
 from coach.log.log import Log
@@ -25,6 +26,7 @@ from coach.report.handed import FILE, recall
 from coach.report.inbox import read_student
 from coach.report.reply import digest
 from coach.score.load import load_drill
+from coach.session.desk import Desk
 from tests.logs import A_CHOKE, DAY, NOON, PASSAGE, id_at, rep_at
 from tests.test_library import write
 
@@ -126,8 +128,11 @@ def test_a_players_first_assigned_file_names_them_and_nobody_elses_file_replaces
 
     assert assign(tmp_path, "--to", "Bo", "--goal", "66", "-o", str(bo), drill=str(assigned)) == 0
     assert practice("first-pour", "clean\n") == 0
+    assert practice(str(assigned), "clean\nstop\n") == 1
+    assert "`coach log rename Mia` if that is you" in capsys.readouterr().err
+    assert main(["log", "rename", "Mia", "--folder", str(folder)]) == 0
     assert practice(str(assigned), "clean\nstop\n") == 0
-    assert "goes under the name Mia" in "".join(capsys.readouterr())
+    capsys.readouterr()
     assert main(["log", "players", "--folder", str(folder), "--json"]) == 0
     assert [one["name"] for one in json.loads(capsys.readouterr().out)] == ["Mia"]
     (kept,) = (folder / "drills").iterdir()
@@ -136,6 +141,61 @@ def test_a_players_first_assigned_file_names_them_and_nobody_elses_file_replaces
     assert practice(str(bo), "clean\nclean\n", "--anyway") == 0
     assert "is for Mia and stays as it is" in "".join(capsys.readouterr())
     assert [one.read_bytes() for one in (folder / "drills").iterdir()] == [before]
+
+
+def test_nobody_becomes_the_student_of_a_file_that_they_try_without_being_asked(
+    tmp_path: Path, assigned: Path
+) -> None:
+    """A teacher with a log that has no name yet opens what they made for Mia."""
+    folder, asked = tmp_path / "home", list[str]()
+
+    def no(name: str) -> bool:
+        asked.append(name)
+        return False
+
+    def who(**more: Any) -> str:
+        with Desk.open(Places(folder), clock=lambda: (NOON, 60), names=(str(assigned),), **more) as desk:
+            desk.note("note", {"text": "a trial"})
+            return desk.log.player.name
+
+    for _ in range(2):
+        with pytest.raises(CoachError, match="is assigned to Mia, but here it would count for player"):
+            who(is_student=no)
+        assert who(anyway=True) == "player"
+    assert asked == ["Mia", "Mia"]
+    assert who(is_student=lambda name: name == "Mia") == "Mia"
+    with Log.open(folder / "progress" / "log", now_ms=NOON, read_only=True) as log:
+        assert [one.name for one in log.players()] == ["Mia"]
+        assert len(log.entries("note")) == 3
+
+
+def test_an_answer_to_a_student_leaves_goal_and_date_as_they_were_and_says_so(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    file = tmp_path / "mia.yaml"
+
+    def task(*words: str) -> tuple[int, date | None]:
+        assert assign(tmp_path, "--to", "Mia", *words, "-o", str(file)) == 0
+        drill = load_drill(file)
+        assert drill.assignment is not None
+        return drill.goal_bpm, drill.assignment.due
+
+    assert task("--goal", "60", "--due", "2026-12-24") == (60, date(2026, 12, 24))
+    capsys.readouterr()
+    assert task("--only", "ladle at 55") == (60, date(2026, 12, 24))
+    told = "unchanged from what Mia has of First Pour: goal 60 bpm, due 2026-12-24\n"
+    assert told in capsys.readouterr().err
+    assert task("--due", "", "--goal", "66") == (66, None)
+    assert task("--due", "2026-11-30") == (66, date(2026, 11, 30))
+    assert task() == (66, None), "a date that is past is no date for the next hand-out"
+
+
+def test_the_teachers_note_stands_once_in_a_plan(
+    tmp_path: Path, assigned: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    capsys.readouterr()
+    assert main(["plan", str(assigned), "--folder", str(tmp_path / "home"), "--date", "2026-12-02"]) == 0
+    assert capsys.readouterr().out.count('slow # "then" fast') == 1
 
 
 def test_assigning_an_assigned_file_keeps_what_no_option_says_otherwise_and_tells_it(

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 import os
 import sys
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
@@ -22,14 +22,14 @@ from coach.commands.common import (
 )
 from coach.folder.library import find_drill, write_ids
 from coach.ground.places import DRILL_SUFFIXES, builtin_drills, user_path
-from coach.ground.plain import counted, listed, plain_text, same_name
+from coach.ground.plain import bare_name, counted, listed, plain_text, same_name
 from coach.ground.problem import CoachError, UsageError
 from coach.ground.source import FileKind, read_text
 from coach.log.entries import practice_day
 from coach.music.drill import AskedPart, Assignment, Drill
 from coach.music.rhythm import MAX_BPM, MIN_BPM
 from coach.report.assigned import assigned_text
-from coach.report.handed import FILE, Handed, handed_out, remember
+from coach.report.handed import FILE, Handed, handed_out, recall, remember
 from coach.score.header import asked_names, part_fault, part_guess
 from coach.score.ids import slug
 from coach.score.keys import DRILL_FILE
@@ -49,10 +49,17 @@ class Handout:
     path: Path
     drill: Drill
     parts: tuple[AskedPart, ...]
+    last: Mapping[str, Handed]
+    """What each student was handed of it last, by the bare name."""
 
-    @property
-    def before(self) -> Assignment:
-        return self.drill.assignment or Assignment()
+    def before(self, student: str, today: date) -> Assignment:
+        """What stays where no option says otherwise: its own assignment, else the student's last goal and date."""
+        own, last = self.drill.assignment, self.last.get(bare_name(student))
+        if own or not last:
+            return own or Assignment()
+        goal = last.goal_bpm if last.goal_bpm >= self.drill.tempo.start_bpm else None
+        due = last.due if last.due and last.due >= today else None
+        return Assignment(goal_bpm=goal if goal != self.drill.goal_bpm else None, due=due)
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -63,9 +70,10 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "--class", dest="class_list", metavar="FILE", help="a list of students, one name per line"
     )
     kept = "default: as in the file's own assignment"
+    last = f"{kept}, else as this student has it"
     parser.add_argument("--from", dest="teacher", metavar="NAME", help=f"you ({kept})")
-    parser.add_argument("--goal", type=int, metavar="BPM", help=f"goal tempo ({kept}, else the drill's)")
-    parser.add_argument("--due", metavar="YYYY-MM-DD", help=f"by when; '' for no date ({kept})")
+    parser.add_argument("--goal", type=int, metavar="BPM", help=f"goal tempo ({last}, else the drill's)")
+    parser.add_argument("--due", metavar="YYYY-MM-DD", help=f"by when; '' for no date ({last})")
     parser.add_argument("--note", metavar="TEXT", help=f"a note to the student; '' for none ({kept})")
     parser.add_argument(
         "--only",
@@ -88,8 +96,9 @@ def run(arguments: argparse.Namespace) -> int:
     handouts = _handouts(arguments)
     targets = _targets(arguments.output, students)
     handed: list[Handed] = []
+    kept: dict[str, None] = {}
     for student, target in zip(students, targets, strict=True):
-        tasks = [_task(arguments, handout, student, due, at_ms) for handout in handouts]
+        tasks = [_task(arguments, handout, student, today, due, at_ms) for handout in handouts]
         texts = [_text(handout, task) for handout, task in zip(handouts, tasks, strict=True)]
         whole = texts[0] if len(texts) == 1 else SEVERAL + "".join(f"---\n{text}" for text in texts)
         write_output(target, whole, [handout.path for handout in handouts])
@@ -97,11 +106,14 @@ def run(arguments: argparse.Namespace) -> int:
             handed_out(replace(handout.drill, assignment=task), student, today)
             for handout, task in zip(handouts, tasks, strict=True)
         ]
+        kept |= dict.fromkeys(
+            text for handout in handouts if (text := _kept(arguments, handout, student, today))
+        )
     remember(places_of(arguments).folder, handed)
     for handout in handouts:
         _settle(handout.path, handout.drill.id)
-        if kept := _kept(arguments, handout.before):
-            say(f"unchanged from the assignment in {handout.path.name}: {', '.join(kept)}", to=sys.stderr)
+    for text in kept:
+        say(f"unchanged from {text}", to=sys.stderr)
     for day in sorted({one.due for one in handed if one.due and one.due < today}):
         say(f"coach: the due date {day} is past; set another with --due", to=sys.stderr)
     if arguments.output != "-":
@@ -146,6 +158,7 @@ def _students(arguments: argparse.Namespace) -> list[str]:
 def _handouts(arguments: argparse.Namespace) -> list[Handout]:
     """The drills, each with the parts that are asked of it; UsageError where a goal or a part fits none."""
     places, handouts = places_of(arguments), list[Handout]()
+    earlier, _ = recall(places.folder)
     asked = [asked_part(plain_text(part).replace("=", " at ")) for part in arguments.only]
     unused = dict.fromkeys(asked)
     known: list[str] = []
@@ -166,7 +179,8 @@ def _handouts(arguments: argparse.Namespace) -> list[Handout]:
         known += names
         if any(drill.id == other.drill.id for other in handouts):
             raise UsageError(f"{drill.id} is named twice", "DRILL")
-        handouts.append(Handout(path, drill, tuple(parts)))
+        last = {bare_name(one.student): one for one in earlier if one.drill == drill.id}
+        handouts.append(Handout(path, drill, tuple(parts), last))
     for part in unused:
         message = f"'{part.name}' is neither a phrase nor a node of {listed(arguments.drills, 3)}"
         raise UsageError(message, "--only", guess=part_guess(part, known))
@@ -210,9 +224,9 @@ def _numbered(stem: str, number: int) -> str:
 
 
 def _task(
-    arguments: argparse.Namespace, handout: Handout, student: str, due: date | None, at_ms: int
+    arguments: argparse.Namespace, handout: Handout, student: str, today: date, due: date | None, at_ms: int
 ) -> Assignment:
-    before = handout.before
+    before = handout.before(student, today)
     return Assignment(
         student,
         before.teacher if arguments.teacher is None else plain_text(arguments.teacher),
@@ -232,15 +246,19 @@ def _text(handout: Handout, task: Assignment) -> str:
     return text
 
 
-def _kept(arguments: argparse.Namespace, before: Assignment) -> list[str]:
-    """What the new assignment has from the one before, since no option says otherwise."""
+def _kept(arguments: argparse.Namespace, handout: Handout, student: str, today: date) -> str:
+    """What the new assignment has from one before, since no option says otherwise, and from which; empty for none."""
+    before = handout.before(student, today)
     facts = (
         ("teacher", arguments.teacher, before.teacher),
         ("goal", arguments.goal, f"{before.goal_bpm} bpm" if before.goal_bpm else ""),
         ("due", arguments.due, str(before.due) if before.due else ""),
         ("note", arguments.note, f'"{before.note}"' if before.note else ""),
     )
-    return [f"{name} {value}" for name, given, value in facts if given is None and value]
+    kept = [f"{name} {value}" for name, given, value in facts if given is None and value]
+    own = f"the assignment in {handout.path.name}"
+    whose = own if handout.drill.assignment else f"what {student} has of {plain_text(handout.drill.title)}"
+    return f"{whose}: {', '.join(kept)}" if kept else ""
 
 
 def _settle(path: Path, drill_id: str) -> None:

@@ -21,7 +21,7 @@ from coach.log.entries import Entry
 from coach.log.log import Log
 from coach.music.drill import Assignment, Drill
 from coach.words.amounts import duration, weekday
-from coach.words.names import assignment_text, teachers_note
+from coach.words.names import assignment_text
 
 TUNE_MIN = 1.0
 BREAK_EVERY_MIN, BREAK_FROM_MIN, BREAK_MIN = 30.0, 25.0, 5.0
@@ -172,9 +172,7 @@ def played_ahead(learnt: Learnt, material: Material, sitting: Sitting) -> Ahead:
     expected, items = learnt.copy(), []
     known: dict[str, Option] = {}
     while (turn := choose(expected, material, sitting, known)) is not None:
-        drill = material.drill(turn.option.part.excerpt.drill)
-        asked = teachers_note(drill) if drill else ""
-        items.append(item_of(expected, turn, date.fromordinal(sitting.day), asked))
+        items.append(item_of(expected, turn, date.fromordinal(sitting.day)))
         if turn.why is not Why.WARM_UP:
             expected.expect(turn.option.part, turn.reps, sitting.day, turn.bpm)
             # What it taught is of its phrases alone.
@@ -227,11 +225,11 @@ def free_time(ahead: Ahead) -> str:
     return f"Nothing more is due today; {minutes} to spare. Play what you like: d, then g for the piece or a part."
 
 
-def item_of(learnt: Learnt, turn: Turn, day: date, asked: str = "") -> PlanItem:
+def item_of(learnt: Learnt, turn: Turn, day: date) -> PlanItem:
     """A turn as the plan tells it."""
     excerpt = turn.option.part.excerpt
     return PlanItem(
-        _PURPOSE[turn.why], turn.seconds / 60, reason(learnt, turn, day, asked), excerpt, turn.reps, turn.bpm
+        _PURPOSE[turn.why], turn.seconds / 60, reason(learnt, turn, day), excerpt, turn.reps, turn.bpm
     )
 
 

@@ -15,8 +15,8 @@ TELLING = 2
 """Failures of late from which a node or a move is named."""
 
 
-def reason(learnt: Learnt, turn: Turn, day: date, asked: str = "") -> str:
-    """Why this turn is next; `asked` is what a teacher wrote of the drill, told with what is new."""
+def reason(learnt: Learnt, turn: Turn, day: date) -> str:
+    """Why this turn is next."""
     option, part = turn.option, turn.option.part
     record = learnt.records.get(part.key)
     match turn.why:
@@ -29,7 +29,7 @@ def reason(learnt: Learnt, turn: Turn, day: date, asked: str = "") -> str:
         case Why.UNHEARD:
             return f"Not heard by itself since {_day(learnt.records[part.key].day, day)}."
         case Why.NEW:
-            return f"{_broke(learnt, option) or 'Not played yet.'} {asked}".strip()
+            return _broke(learnt, option) or "Not played yet."
         case Why.PIECE:
             return (
                 _broke(learnt, option)

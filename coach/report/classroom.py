@@ -99,9 +99,9 @@ class Classroom:
         return [one for one in self.students if any(need.kind not in APART for need in one.first_page)]
 
     @property
-    def all_well(self) -> bool:
-        """Whether nobody needs help, is silent or will miss a date."""
-        return not (self.with_need or self.silent or self.late)
+    def urgent(self) -> bool:
+        """Whether anybody needs help, is silent or will miss a date."""
+        return bool(self.with_need or self.silent or self.late)
 
     @property
     def silent(self) -> list[Student]:

@@ -24,7 +24,7 @@ def class_lines(classroom: Classroom) -> list[str]:
     """The first page, then all rows by need."""
     if not classroom.students:
         return ["no assignments and no replies yet"]
-    return [*first_page(classroom), "", *by_need(classroom)]
+    return [*first_page(classroom), *by_need(classroom)]
 
 
 def first_page(classroom: Classroom) -> Iterator[str]:
@@ -34,10 +34,23 @@ def first_page(classroom: Classroom) -> Iterator[str]:
     yield f"{day}: {counted(len(classroom.students), 'student')}, {silent} silent"
     helped = (f"{one.name}: {help_text(one)} ({one.needs[0][0].news})" for one in classroom.with_need)
     yield from _titled(HELP_FIRST, helped)
-    if classroom.all_well:
-        yield "Nobody needs help first."
+    if not classroom.urgent:
+        yield ""
+        yield calm_text(classroom)
     for title, lines in after_help(classroom):
         yield from _titled(title, lines)
+
+
+def calm_text(classroom: Classroom) -> str:
+    """What is to be said where nobody stands on the first page; the rows below say what failed so far."""
+    kinds = {need.kind for student in classroom.students for _, need in student.needs}
+    if "unknown" in kinds:
+        return "Nothing urgent so far; of some it is too little to say."
+    return (
+        "Nothing urgent; what may come next is below."
+        if kinds - {"well", "done"}
+        else "Nobody needs help first."
+    )
 
 
 def after_help(classroom: Classroom) -> Iterator[tuple[str, Iterable[str]]]:
@@ -127,11 +140,11 @@ def row_lines(student: Student, work: Work, need: Need) -> Iterator[str]:
     facts.append(work.news)
     told = f"{student.name}: {', '.join(one for one in facts if one)}"
     yield from _wrapped(told, WIDTH, initial_indent="  ", subsequent_indent="      ")
-    for text in (f"next: {_next(work, need)}", *work.remarks):
+    for text in (f"next: {next_text(work, need)}", *work.remarks):
         yield from _wrapped(text, WIDTH, initial_indent="    ", subsequent_indent="      ")
 
 
-def _next(work: Work, need: Need) -> str:
+def next_text(work: Work, need: Need) -> str:
     """What is next and why, where it does not stand beside it anyway."""
     beside = need.kind == "well" or need.why == work.news
     return need.what if beside else f"{need.what}; {need.why}"
@@ -142,7 +155,7 @@ def student_lines(student: Student, classroom: Classroom) -> Iterator[str]:
     yield f"{student.name}, {long_day(classroom.today, classroom.today)}"
     for remark in student.remarks:
         yield from _wrapped(remark, WIDTH, initial_indent="  ", subsequent_indent="    ")
-    needed = (f"{work.title}: {_next(work, need)}" for work, need in student.needs)
+    needed = (f"{work.title}: {next_text(work, need)}" for work, need in student.needs)
     yield from _titled("Next", needed)
     for work in student.work:
         yield from _titled(work.title, _work_lines(work))

@@ -21,8 +21,10 @@ from coach.report.overview_lines import (
     MOST_NOTES,
     after_help,
     assigned_text,
+    calm_text,
     folded_text,
     help_text,
+    next_text,
     said,
 )
 from coach.report.page import neck_drawing
@@ -95,8 +97,8 @@ def _first_page(classroom: Classroom, keys: dict[str, str]) -> Iterator[str]:
         for one in classroom.with_need
     )
     yield section(HELP_FIRST, _list(helped))
-    if classroom.all_well:
-        yield paragraph("Nobody needs help first." if classroom.students else "No students yet.")
+    if not classroom.urgent:
+        yield paragraph(calm_text(classroom) if classroom.students else "No students yet.")
     for title, lines in after_help(classroom):
         yield section(title, _list(map(escaped, lines)))
 
@@ -113,7 +115,7 @@ def _rows(rows: Sequence[Row], keys: dict[str, str], drills: Sequence[str], kind
             row.student.name,
             row.work.title,
             row.need.word,
-            "; ".join([row.need.in_short, *row.work.remarks]),
+            "; ".join([_in_short(row), *row.work.remarks]),
             due_text(row.work),
             row.work.rung,
             f"{row.work.landed} of {len(row.work.phrases)}" if row.work.drill else "",
@@ -129,6 +131,11 @@ def _rows(rows: Sequence[Row], keys: dict[str, str], drills: Sequence[str], kind
     return section("All, by need", table(header, cells, (), "", named)) if rows else ""
 
 
+def _in_short(row: Row) -> str:
+    """What is next, and the evidence where it is not the news, which has a column of its own."""
+    return row.need.what if row.need.why == row.work.news else row.need.in_short
+
+
 def _news(work: Work) -> str:
     """How old the news is, with its day."""
     if work.reply_day is None or work.news_days is None:
@@ -142,8 +149,7 @@ def _student(student: Student, classroom: Classroom, key: str) -> str:
     """A page for one student."""
     today = classroom.today
     needs = (
-        f"{escaped(need.what)}: {escaped(need.why)} "
-        f'<span class="quiet">({escaped(work.title)}, {escaped(work.news)})</span>'
+        f'{escaped(next_text(work, need))} <span class="quiet">({escaped(work.title)})</span>'
         for work, need in student.needs
     )
     asked = (escaped(assigned_text(one, classroom)) for one in student.handed[:MOST_NOTES])
