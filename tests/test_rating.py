@@ -315,7 +315,15 @@ def driven(house: Path, tmp_path_factory: pytest.TempPathFactory) -> dict[str, s
         ),
         ("log", ("  half buzzed 1 2\n", "  half buzzed 1; choked 2 nail\n")),
         ("corrected", ("half buzzed 6",)),
-        ("reps", (",not_reached,half_buzzed,cause_", ",cause_nail,", ",1b 2c:nail,", ",1b 2b,")),
+        (
+            "reps",
+            (
+                ",not_reached,half_buzzed,cause_",
+                ",cause_nail,",
+                f",1{SMALL} 2c:nail,",
+                f",1{SMALL} 2{SMALL},",
+            ),
+        ),
         ("table", (",half_buzzed,cause_", ",cause_nail\r\n", f",13,{OTHER_RESULTS}12,{OTHER_CAUSES}13\r\n")),
         ("report", ("Marked: choked 13, half buzzed 37", "nail 13 (100 %)", "  nail: cut the nail")),
         ("page", ("<td>half buzzed</td>", "<td>because of the nail</td>", ">nail 13<")),

@@ -16,8 +16,8 @@ from coach.folder.actions import (
     shown_key,
 )
 from coach.folder.settings import THEMES, load_settings, read_settings
+from coach.rating.table import CHOKED
 from coach.strings.node import Node
-from coach.tui.help import help_lines
 from coach.tui.library_screen import LibraryScreen
 from coach.tui.nodes_screen import NodesScreen
 from coach.tui.reports_screen import ReportsScreen
@@ -355,18 +355,13 @@ async def test_help_and_palette_list_the_registry(tmp_path, plain):
         assert {action.label for action in Keymap().in_scope("start")} <= titles
 
 
-@pytest.mark.parametrize("scope", ["playing", "rating", "start", "library"])
-def test_help_tells_what_the_shared_key_does_on_each_screen(scope):
-    keymap = read_settings("keys: {set_aside: f6}", "s").keys
-    lines = help_lines(keymap.in_scope(scope), scope, keymap.actions)
-    rows = [line.split() for line in lines[lines.index("Screen by screen") + 1 :][:4]]
-    assert [words[0] for words in rows] == ["x", "x", "x", "f6"]
-    assert [" ".join(words[1:4]) for words in rows] == [
-        "while playing: Mark",
-        "while rating: Why",
-        "on the plan:",
-        "on the drills:",
+def test_the_key_of_choked_is_one_while_playing_and_rating_and_x_means_out_of_the_plan_alone():
+    keymap = Keymap()
+    assert [keymap.meaning(CHOKED.key, scope).id for scope in ("playing", "rating")] == [
+        "choke_now",
+        "choked",
     ]
+    assert [action.id for action in keymap.actions if "x" in action.keys] == ["drop_item", "set_aside"]
 
 
 def test_every_theme_that_the_settings_allow_is_there_and_no_other():

@@ -102,7 +102,7 @@ async def test_late_dropped_cause_and_not_reached_are_one_key_away(tmp_path):
     async with running(tmp_path, drills=DRILL) as (app, pilot, player):
         await to_ready(pilot, app)
         await play_to_end(pilot, app, player)
-        await pilot.press("2", "x", "x", "l", "3", "d", "4", "right", "right", "right", "right", "right", "n")
+        await pilot.press("2", "b", "b", "l", "3", "d", "4", "right", "right", "right", "right", "right", "n")
         marks = {mark.label: mark for mark in session_of(app).practice.session.marks}
         assert (marks[2].result, marks[2].cause) == (CHOKED, LIFT)
         assert marks[3].result is LATE
@@ -169,7 +169,7 @@ async def test_a_choke_marked_while_playing_is_the_event_a_reaction_time_ago(tmp
             )
         )
         player.position_s = practice.sounding.lead_s + onset_s + 0.4
-        await pilot.press("x")
+        await pilot.press("c")
         assert [mark.label for mark in practice.session.marks] == [3]
 
 

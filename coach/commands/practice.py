@@ -109,7 +109,7 @@ def _on_screen(arguments: argparse.Namespace) -> int:
 def _is_student(name: str) -> bool:
     """Ask a player without a name of their own; the end of the input is a no."""
     name = plain_text(name)
-    say(f"This file is for {name}. Is that you? Then your practice here goes under that name. [y/n] ", end="")
+    say(f"This file is for {name}. Is that you? Your practice gets that name then. [y/n] ", end="")
     sys.stdout.flush()
     return sys.stdin.readline().strip().lower() in ("y", "yes")
 

@@ -22,7 +22,7 @@ from coach.ground.kinds import Items
 from coach.ground.plain import listed
 from coach.ground.source import Node, Report, Scalar, nearest
 from coach.rating.fault import causes_of
-from coach.rating.table import CAUSES, RESULTS, Cause
+from coach.rating.table import CAUSES, CHOKED, RESULTS, Cause
 
 MOST_KEYS = 20
 
@@ -104,14 +104,16 @@ ACTIONS: tuple[Action, ...] = (
     Action("rest_over", ("space", "enter"), "go on", "Go on to the next item", (REST,), 1),
     Action("to_summary", ("space", "enter"), "summary", "See how the session went", (DONE,), 1),
     *(Action(row.name, (row.key,), row.word, row.help, (RATING,), 0 if row.rest else 3) for row in RESULTS),
-    Action("cause", ("x",), "why", f"Why the last marked event was {CAUSED}: {WHY}, no cause", (RATING,), 6),
+    Action(
+        "cause", ("b",), "because", f"Why the last marked event was {CAUSED}: {WHY}, no cause", (RATING,), 6
+    ),
     *(
         Action(cause_action(row), (row.key,), row.word, f"It was the {row.word}: {row.advice}", (RATING,))
         for row in CAUSES
     ),
     Action(
         "choke_now",
-        ("x",),
+        (CHOKED.key,),
         "choked just now",
         "Mark the event just played as choked",
         (PLAYING,),

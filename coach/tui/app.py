@@ -154,7 +154,7 @@ class CoachApp(Coach):
     def show_help(self, actions: Sequence[Action], scope: str) -> None:
         from coach.tui.help import HelpScreen
 
-        self.push_screen(HelpScreen(actions, scope, self.plain, self.keymap.actions))
+        self.push_screen(HelpScreen(actions, scope, self.plain))
 
     def get_system_commands(self, screen: Screen[object]) -> Iterable[SystemCommand]:
         if isinstance(screen, CoachScreen):

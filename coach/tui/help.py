@@ -10,7 +10,7 @@ from textual.containers import Vertical, VerticalScroll
 from textual.screen import ModalScreen
 from textual.widgets import Static
 
-from coach.folder.actions import ACTIONS, LABEL_KEYS, PLAYING, RATING, Action, shown_key
+from coach.folder.actions import LABEL_KEYS, PLAYING, RATING, Action, shown_key
 from coach.rating.table import RESULTS
 from coach.tui.canvas import ascii_text, wrapped
 from coach.tui.glyphs import NONE, big_text, largest_size, least_size
@@ -27,24 +27,12 @@ _LEGEND = (
 )
 
 
-_ONE_KEY = (
-    ("choke_now", "while playing"),
-    ("cause", "while rating"),
-    ("drop_item", "on the plan"),
-    ("set_aside", "on the drills"),
-)
-"""Actions that share a key unless the player gave them others, and where each is."""
-
-
 COLUMNS = 66
 """Of the sheet inside its edge, beside the bar to scroll by."""
 
 
-def help_lines(actions: Sequence[Action], scope: str, everything: Sequence[Action] = ACTIONS) -> list[str]:
-    """Every key of a scope with what it does, then how to read the pictures where there are any.
-
-    `everything` is the keymap that the scope's actions come from.
-    """
+def help_lines(actions: Sequence[Action], scope: str) -> list[str]:
+    """Every key of a scope with what it does, then how to read the pictures where there are any."""
     rows = [(" ".join(shown_key(key) for key in action.keys) or "no key", action.help) for action in actions]
     if scope in (RATING, PLAYING):
         rows.insert(
@@ -60,13 +48,6 @@ def help_lines(actions: Sequence[Action], scope: str, everything: Sequence[Actio
         first, *others = wrapped(text, COLUMNS - width - 2)
         lines += [f"{keys:<{width}}  {first}", *(" " * (width + 2) + line for line in others)]
     lines.append(f"{'ctrl+p':<{width}}  Search all of these by name")
-    by_id = {action.id: action for action in everything}
-    if any(action.id in dict(_ONE_KEY) for action in actions):
-        lines += ["", "Screen by screen"]
-        for action_id, where in _ONE_KEY:
-            action = by_id[action_id]
-            key = shown_key(action.keys[0]) if action.keys else "no key"
-            lines.append(f"  {key}  {where + ':':<15}{action.help}")
     if scope in (RATING, PLAYING, "ready", "paused", "library"):
         lines += ["", *_LEGEND]
     return lines
@@ -75,11 +56,9 @@ def help_lines(actions: Sequence[Action], scope: str, everything: Sequence[Actio
 class HelpScreen(ModalScreen[None]):
     """The keys of the screen below, from the registry; any key closes it."""
 
-    def __init__(
-        self, actions: Sequence[Action], scope: str, plain: bool, everything: Sequence[Action] = ACTIONS
-    ) -> None:
+    def __init__(self, actions: Sequence[Action], scope: str, plain: bool) -> None:
         super().__init__()
-        lines = help_lines(actions, scope, everything)
+        lines = help_lines(actions, scope)
         self._lines = [ascii_text(line) for line in lines] if plain else lines
 
     def compose(self) -> ComposeResult:

@@ -326,11 +326,13 @@ class SessionStage(CoachScreen):
         self.draw()
 
     def _why(self, named: bool) -> str:
-        """Why the item is there; with its name where the line speaks of another one too."""
+        """Why the item is there, by name where the line speaks of another too; of a new one what the teacher wrote."""
         music = self.practice.session.music
         if music is None:
             return ""
-        return f"{music.task.passage.title}: {music.turn.item.reason}" if named else music.turn.item.reason
+        item, task = music.turn.item, music.task
+        note = teachers_note(task.drill) if item.purpose is Purpose.NEW else ""
+        return " ".join(filter(None, (f"{task.passage.title}:" if named else "", item.reason, note)))
 
     def _watch_time(self) -> None:
         if self.practice.sounding is not None or self.practice.waiting_s is not None:
