@@ -66,17 +66,16 @@ def engraved_lines(drill: Drill, size: float, score: MeiScore | None = None) -> 
     room = 10 * WIDTH_MM - _LEFT - _RIGHT
     lines = lines_of(counts, wanted, least, room, _CLEF * size)
     text = score.text([line.first for line in lines])
-    pages = _pages(text, size, 10 * WIDTH_MM)
-    widest = max(line.least for line in lines)
-    if widest > room:
-        # A single bar that no line holds: set on a line as long as it needs, and drawn smaller.
-        longer = _pages(text, size, min(widest + _LEFT + _RIGHT, _WIDEST))
-        pages = [
-            long if line.least > room else page for line, page, long in zip(lines, pages, longer, strict=True)
-        ]
+    usual = [index for index, line in enumerate(lines) if line.least <= room]
+    longer = [index for index, line in enumerate(lines) if line.least > room]
+    pages = _pages(text, size, 10 * WIDTH_MM, usual)
+    if longer:
+        # Single bars that no line holds: set on a line as long as they need, and drawn smaller.
+        widest = max(line.least for line in lines)
+        pages |= _pages(text, size, min(widest + _LEFT + _RIGHT, _WIDEST), longer)
     return tuple(
-        _line(drill, line.first, words[line.first : line.stop], _finished(page, score.texts, size))
-        for line, page in zip(lines, pages, strict=True)
+        _line(drill, line.first, words[line.first : line.stop], _finished(pages[index], score.texts, size))
+        for index, line in enumerate(lines)
     )
 
 
@@ -107,10 +106,12 @@ def _toolkit(text: str, size: float, width: float, **options: bool) -> verovio.t
     return toolkit
 
 
-def _pages(text: str, size: float, width: float) -> list[ET.Element]:
-    """Each page of a file as its drawing."""
+def _pages(text: str, size: float, width: float, wanted: Sequence[int]) -> dict[int, ET.Element]:
+    """These pages of a file, counted from 0, as drawings: drawing takes long, so none is drawn that is not wanted."""
+    if not wanted:
+        return {}
     toolkit = _toolkit(text, size, width)
-    return [ET.fromstring(toolkit.renderToSVG(page)) for page in range(1, toolkit.getPageCount() + 1)]
+    return {page: ET.fromstring(toolkit.renderToSVG(page + 1)) for page in wanted}
 
 
 def _natural(score: MeiScore, counts: Sequence[int], size: float) -> list[float]:

@@ -37,6 +37,8 @@ _PROOF = (
 )
 _MOST_BARS = 48
 """More bars than these never fit one page."""
+_MOST_PAGES = 3
+"""Nor does what fills more of them in the largest size: the smallest takes four ninths of its room."""
 _STYLE = (
     "<style>line{stroke:#000}text{font-family:'Libertinus Serif'}.nut{stroke-width:4}.dot{fill:#000}</style>"
 )
@@ -72,11 +74,10 @@ def fitted_page(drill: Drill, paper: str, air_mm: float = 0.0) -> Fitted:
         return at(size).pages == 1
 
     # A smaller size does not save what is far too long, and long drills take long.
-    bars = sum(len(phrase.bars) for phrase in drill.phrases)
-    if bars > _MOST_BARS or fits(SIZES[0]):
-        return at(SIZES[0])
-    index = bisect_left(SIZES, True, key=fits)
-    return at(SIZES[index] if index < len(SIZES) else SIZES[0])
+    bars, largest = sum(len(phrase.bars) for phrase in drill.phrases), at(SIZES[0])
+    if largest.pages == 1 or largest.pages > _MOST_PAGES or bars > _MOST_BARS or not fits(SIZES[-1]):
+        return largest
+    return at(SIZES[bisect_left(SIZES, True, key=fits)])
 
 
 def _laid_out(sheet: Sheet, paper: str, air_mm: float) -> Fitted:
