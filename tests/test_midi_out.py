@@ -1,7 +1,9 @@
 """MIDI click and clock: what is sent, in which order, and when."""
 
-import os
+import json
 import threading
+import time
+from contextlib import contextmanager
 from fractions import Fraction
 
 import mido
@@ -9,8 +11,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from coach.midi.out import CLOCK, CONTINUE, START, STOP, Sender, Timed, rep_messages
+from coach.midi import out
+from coach.midi.out import OutPort, Timed, rep_messages
+from coach.midi.sender import CLOCK, CONTINUE, START, STOP, Sender
 from coach.midi.settings import MidiSettings
+from coach.sound.player import now_s
 from coach.sound.timeline import RepTimeline, Strike
 
 
@@ -73,125 +78,174 @@ def test_messages_are_in_order_of_time():
     assert [timed.at_s for timed in sent] == sorted(timed.at_s for timed in sent)
 
 
-class Player:
-    def __init__(self, clock, start_s):
-        self.clock, self.start_s = clock, start_s
-
-    @property
-    def position_s(self):
-        return self.clock() - self.start_s
-
-
 @pytest.fixture
 def sent():
     return []
 
 
-def test_the_sender_sends_everything_in_order_by_the_player_s_position(sent):
-    import time
-
+def started_sender(sent, until):
+    """(a sender, what is set once it has sent this status)."""
     done = threading.Event()
 
     def send(message):
-        sent.append((time.monotonic(), tuple(message)))
-        if message[0] == STOP:
+        sent.append((now_s(), tuple(message)))
+        if message[0] == until:
             done.set()
 
-    begin = time.monotonic() + 0.05
-    sender = Sender(send)
-    messages = list(rep_messages(timeline(300, 1, 2), ticks(300, 1, 2), BOTH))
-    sender.play(messages, Player(time.monotonic, begin))
+    return Sender(send), done
+
+
+def in_seconds(messages):
+    return [(float(timed.at_s), timed.message) for timed in messages]
+
+
+def test_the_sender_sends_everything_in_order_and_nothing_before_it_is_due(sent):
+    sender, done = started_sender(sent, STOP)
+    messages = in_seconds(rep_messages(timeline(300, 1, 2), ticks(300, 1, 2), BOTH))
+    begin = now_s() + 0.05
+    sender.expect(begin, messages)
     assert done.wait(5)
     sender.close()
-    assert [message for _, message in sent] == [timed.message for timed in messages]
-    assert all(
-        at_s - begin >= float(timed.at_s) - 0.001 for (at_s, _), timed in zip(sent, messages, strict=True)
-    )
+    assert [message for _, message in sent] == [message for _, message in messages]
+    assert all(at_s - begin >= due_s for (at_s, _), (due_s, _) in zip(sent, messages, strict=True))
+
+
+def test_where_the_music_is_holds_for_what_was_handed_over_before(sent):
+    sender, done = started_sender(sent, STOP)
+    sender.expect(now_s() + 60, [(0.0, (CLOCK,)), (0.1, (STOP,))])
+    sender.expect(now_s(), [])
+    assert done.wait(5)
+    sender.close()
+    assert [message for _, message in sent] == [(CLOCK,), (STOP,)]
 
 
 def test_stopping_in_the_middle_stops_the_receiver_once_and_sends_no_more(sent):
-    import time
-
-    started = threading.Event()
-
-    def send(message):
-        sent.append(tuple(message))
-        if message[0] == START:
-            started.set()
-
-    sender = Sender(send)
-    sender.play(
-        rep_messages(timeline(300, 0, 400), ticks(300, 0, 400), BOTH),
-        Player(time.monotonic, time.monotonic()),
-    )
+    sender, started = started_sender(sent, START)
+    sender.expect(now_s(), in_seconds(rep_messages(timeline(300, 0, 40), ticks(300, 0, 40), BOTH)))
     assert started.wait(5)
     sender.stop()
     count = len(sent)
     sender.stop()
     sender.close()
-    assert sent[-1] == (STOP,)
-    assert sent.count((STOP,)) == 1
+    assert sent[-1][1] == (STOP,)
+    assert [message for _, message in sent].count((STOP,)) == 1
     assert len(sent) == count
 
 
+def test_what_is_taken_back_is_not_sent_and_no_click_hangs(sent):
+    """MIDI 1.0: 9n note on, 8n note off, of the same key and channel."""
+    sender, struck = started_sender(sent, 0x99)
+    sender.expect(now_s(), [(0.0, (0x99, 77, 80)), (0.3, (0x89, 77, 0)), (0.3, (STOP,))])
+    assert struck.wait(5)
+    sender.withdraw()
+    sender.expect(now_s(), [(0.0, (CLOCK,))])
+    sender.close()
+    assert [message for _, message in sent][:2] == [(0x99, 77, 80), (0x89, 77, 0)]
+    assert (STOP,) not in [message for _, message in sent]
+
+
 def test_a_stalled_machine_makes_no_burst_of_old_clicks(sent):
-    done = threading.Event()
-
-    class Late:
-        position_s = 100.0
-
-    def send(message):
-        sent.append(tuple(message))
-        if message[0] == STOP:
-            done.set()
-
-    sender = Sender(send)
-    late = [
-        Timed(Fraction(0), 3, (0x99, 77, 80)),
-        Timed(Fraction(1), 0, (0x89, 77, 0)),
-        Timed(Fraction(2), 1, (STOP,)),
-    ]
-    sender.play(late, Late())
+    sender, done = started_sender(sent, STOP)
+    sender.expect(now_s() - 100, [(0.0, (0x99, 77, 80)), (1.0, (0x89, 77, 0)), (2.0, (STOP,))])
     assert done.wait(5)
     sender.close()
-    assert sent == [(0x89, 77, 0), (STOP,)]
+    assert [message for _, message in sent] == [(0x89, 77, 0), (STOP,)]
 
 
-@pytest.mark.skipif(not hasattr(os, "sched_setscheduler"), reason="priorities are set on Linux only")
-@pytest.mark.parametrize("allowed", [True, False])
-def test_while_it_plays_the_program_goes_before_others_where_the_system_lets_it(monkeypatch, allowed):
-    """sched(7): a thread of SCHED_RR goes before all of SCHED_OTHER, and of two such the one of higher priority."""
-    me, clicked, ended = threading.get_native_id(), threading.Event(), threading.Event()
-    at: dict[int, tuple[int, int]] = {}
-    tried = []
+class Orders:
+    """Stands for the process of a port: keeps what it is told, and says that the port is open until it ends."""
 
-    def place(thread, policy, param):
-        tried.append(thread)
-        if not allowed:
-            raise PermissionError
-        at[thread] = (policy, param.sched_priority)
-        if thread == me and policy == os.SCHED_OTHER:
-            ended.set()
+    def __init__(self):
+        self.told, self.over = [], threading.Event()
+        self.stdin, self.stdout = self, self.lines()
 
-    def play():
-        sender.play(
-            [Timed(Fraction(0), 3, (0x99, 77, 80)), Timed(Fraction(9), 0, (0x89, 77, 0))],
-            Player(lambda: 0.1, 0),
-        )
+    @contextmanager
+    def lines(self):
+        yield self.words()
 
-    monkeypatch.setattr(os, "sched_setscheduler", place)
-    monkeypatch.setattr(os, "sched_getscheduler", lambda thread: at.get(thread, (os.SCHED_OTHER, 0))[0])
-    sender = Sender(lambda _: clicked.set())
-    play()
-    assert clicked.wait(5)
-    hurried = os.SCHED_RR | os.SCHED_RESET_ON_FORK
-    assert me in tried
-    assert at.get(me, (hurried, 1)) == (hurried, 1)
-    assert at.get(sender._thread.native_id, (hurried, 2)) == (hurried, 2)
-    assert bool(at) == allowed
-    sender.stop()
-    assert ended.wait(5) or not allowed
-    at[me] = (os.SCHED_FIFO, 10)
-    play()
-    sender.close()
-    assert at[me] == (os.SCHED_FIFO, 10), "what a sound system has put higher stays there"
+    def words(self):
+        yield '[true, "MIDI out: ear"]\n'
+        self.over.wait()
+
+    def write(self, line):
+        self.told.append(json.loads(line))
+
+    def flush(self):
+        pass
+
+    def close(self):
+        self.over.set()
+
+    def wait(self, seconds):
+        pass
+
+    def due_s(self):
+        """When all is due that was handed over, by the origin that holds."""
+        origin_s = [order[1] for order in self.told if order[0] == "expect"][-1]
+        return [origin_s + at_s for order in self.told if order[0] == "expect" for at_s, _ in order[2]]
+
+
+class Player:
+    """The music, which began at a moment of the clock."""
+
+    def __init__(self, start_s):
+        self.start_s = start_s
+
+    def position_s_at(self, when_s):
+        return when_s - self.start_s
+
+
+@pytest.fixture
+def process(monkeypatch):
+    orders = Orders()
+    monkeypatch.setattr(out, "_start", lambda name: orders)
+    return orders
+
+
+def test_a_port_is_handed_what_is_due_soon_and_when_by_the_clock(process):
+    port = OutPort("ear")
+    port.open()
+    assert port.is_open.wait(5)
+    assert port.status == "MIDI out: ear"
+    begin_s = now_s() - 10
+    late = [Timed(Fraction(at_s), 2, (CLOCK,)) for at_s in (10, Fraction(21, 2), 70)]
+    port.play(late, Player(begin_s))
+    assert process.told[0] == ["withdraw"]
+    assert process.due_s() == pytest.approx([begin_s + 10, begin_s + 10.5], abs=1e-6)
+    port.close()
+    assert process.told[-1] == ["stop"]
+
+
+def test_a_port_whose_process_has_ended_gets_another(monkeypatch):
+    """As when a driver crashes."""
+    begun, twice = [], threading.Event()
+
+    def start(name):
+        begun.append(Orders())
+        if len(begun) == 1:
+            begun[0].over.set()
+        else:
+            twice.set()
+        return begun[-1]
+
+    monkeypatch.setattr(out, "_start", start)
+    monkeypatch.setattr(out, "RETRY_S", 0.01)
+    port = OutPort("ear")
+    port.open()
+    assert twice.wait(5)
+    port.close()
+
+
+def test_the_process_ends_with_its_orders_and_says_how_its_port_is():
+    """The real one: nothing has a port of this name, or MIDI is missing altogether."""
+    port = OutPort("no such port")
+    port.open()
+    process = port._process
+    for _ in range(1000):
+        if "looking" not in port.status:
+            break
+        time.sleep(0.02)
+    assert "no MIDI output port called 'no such port'" in port.status or "python-rtmidi" in port.status
+    assert not port.is_open.is_set()
+    port.close()
+    assert process.returncode == 0

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 from coach.commands.common import add_folder, add_json, places_of, say, say_json
 from coach.folder.settings import load_settings, save_settings
 from coach.ground.problem import CoachError, Problem, UsageError
-from coach.midi.out import Sender, rep_messages
+from coach.midi.out import OutPort, rep_messages
 from coach.midi.pedal import ACTIONS, Pedals, actions_of, heard, trigger_of
 from coach.midi.ports import list_ports, open_port
 from coach.midi.settings import clashes
@@ -26,6 +26,7 @@ if TYPE_CHECKING:
 
 TEST_TEMPO_BPM = 120
 TEST_BEATS = 8
+LONGEST_OPENING_S = 10
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -169,21 +170,21 @@ def _test(settings: MidiSettings, name: str) -> int:
     ticks = tuple(beat_s * tick / 24 for tick in range(TEST_BEATS * 24))
     timeline = RepTimeline(strikes, Fraction(0), end_s, {}, {}, float)
     messages = list(rep_messages(timeline, ticks, replace(settings, click=True, clock=True)))
-    port = open_port("out", name)
-    player = SilentEngine()
-    sender = Sender(port.send)
+    # What is wrong with the port is told at once.
+    open_port("out", name).close()
+    port, player = OutPort(name), SilentEngine()
+    port.open()
     try:
-        say(
-            f"sending two bars at {TEST_TEMPO_BPM} bpm to {port.name}: keys on channel {settings.channel}, clock"
-        )
+        if not port.is_open.wait(LONGEST_OPENING_S):
+            raise CoachError(port.status)
+        say(f"sending two bars at {TEST_TEMPO_BPM} bpm to {name}: keys on channel {settings.channel}, clock")
         # A connection that was only just made loses what is sent at once.
         time.sleep(0.2)
         player.play(np.zeros(round(float(end_s + 1) * player.rate), dtype=np.float32))
-        sender.play(messages, player)
+        port.play(messages, player)
         while player.position_s < float(end_s) + 0.1:
             time.sleep(0.02)
     finally:
-        sender.close()
         port.close()
     say(f"sent {len(messages)} messages")
     return 0

@@ -52,7 +52,7 @@ def run(arguments: argparse.Namespace) -> int:
 
 def practice_command(arguments: argparse.Namespace) -> str:
     """The command line of one session, for the shell that textual-serve starts it with."""
-    words = [sys.executable, "-c", "from coach.cli import main; raise SystemExit(main())", "practice"]
+    words = [sys.executable, "-P", "-c", "from coach.cli import main; raise SystemExit(main())", "practice"]
     for option in ("folder", "player", "date", "minutes"):
         value = getattr(arguments, option)
         if value:

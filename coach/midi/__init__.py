@@ -1,5 +1,5 @@
 """MIDI in and out: ports, the click and clock that go out, the pedal that comes in.
 
-Begin with `rig.py` (all MIDI of one session) and `pedal.py` (what a press means). May import ground, music,
-rating and sound.
+Begin with `rig.py` (all MIDI of one session), `sender.py` (what sends on time) and `pedal.py` (what a press means).
+May import ground, music, rating and sound.
 """

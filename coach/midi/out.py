@@ -9,28 +9,29 @@ from __future__ import annotations
 
 import contextlib
 import heapq
-import os
+import json
+import subprocess
 import sys
 import threading
-import time
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator
 from fractions import Fraction
 from typing import Protocol
 
 from coach.ground.frozen import frozen
+from coach.midi.ports import RETRY_S
+from coach.midi.sender import CLOCK, CONTINUE, START, STOP
 from coach.midi.settings import MidiSettings
 from coach.sound.player import now_s
 from coach.sound.timeline import RepTimeline, Strike
 
-CLOCK, START, CONTINUE, STOP = 0xF8, 0xFA, 0xFB, 0xFC
 NOTE_S = Fraction(1, 25)
 """How long a click's note lasts."""
 
 _VELOCITY = {"accent": 112, "beat": 88, "subdivision": 56}
-GIVE_WAY_S = 0.0005
-_NEAR_S = 0.002
-_LONGEST_WAIT_S = 0.05
-_TOO_LATE_S = 0.25
+_AHEAD_S = 1.0
+"""How long before it is due a message is handed over."""
+_HAND_OVER_S = 0.1
+_SENDER = (sys.executable, "-P", "-c", "import sys; from coach.midi.sender import main; main(sys.argv[1])")
 
 
 @frozen
@@ -45,8 +46,7 @@ class Timed:
 class Heard(Protocol):
     """What says where the music is."""
 
-    @property
-    def position_s(self) -> float: ...
+    def position_s_at(self, when_s: float) -> float: ...
 
 
 def rep_messages(
@@ -91,111 +91,109 @@ def _releases(strikes: Iterable[Strike], settings: MidiSettings) -> Iterator[Tim
         yield Timed(Fraction(strike.at_s) + NOTE_S, 0, (status, _key(strike, settings), 0))
 
 
-class Sender:
-    """A thread that sends each message when the position reaches it; joined by `close`.
+class OutPort:
+    """An output port, owned by a process of its own (`coach.midi.sender`) that no busy screen holds up.
 
-    `send` takes the bytes and may fail without harm. Waiting ends in small sleeps, so that a message is sent within
-    a fraction of a millisecond of its moment where the system wakes the thread in time.
+    What is due soon is handed over ahead of time, again and again with where the music is; it can be taken back.
     """
 
-    def __init__(self, send: Callable[[Sequence[int]], object], clock: Callable[[], float] = now_s) -> None:
-        self._send = send
-        self._clock = clock
+    def __init__(self, name: str) -> None:
+        self.is_open = threading.Event()
+        self.status = self._looking = f"MIDI out: looking for {name!r}"
+        self._name = name
         self._change = threading.Condition()
         self._messages: Iterator[Timed] = iter(())
         self._next: Timed | None = None
-        self._sounding: tuple[int, ...] | None = None
         self._player: Heard | None = None
-        self._started = False
-        self._ending = False
-        # While another thread draws, Python gives this one its turn only after so long: by default, an audible 5 ms.
-        sys.setswitchinterval(min(sys.getswitchinterval(), GIVE_WAY_S))
-        self._thread = threading.Thread(target=self._run, name="midi sender", daemon=True)
-        self._thread.start()
+        self._process: subprocess.Popen[str] | None = None
+        self._ending = threading.Event()
+        self._threads: list[threading.Thread] = []
+
+    def open(self) -> None:
+        """Look for the port; returns at once."""
+        self._process = _start(self._name)
+        self._threads = [
+            threading.Thread(target=work, name="midi out", daemon=True) for work in (self._listen, self._feed)
+        ]
+        for thread in self._threads:
+            thread.start()
+
+    def close(self) -> None:
+        """Stop what was started, and end the process and the threads."""
+        self.stop()
+        with self._change:
+            self._ending.set()
+            self._change.notify()
+        if self._process is not None:
+            _end(self._process)
+        for thread in self._threads:
+            thread.join(2)
 
     def play(self, messages: Iterable[Timed], player: Heard) -> None:
         """Send these by this player's position, and nothing of what was waiting."""
         with self._change:
-            self._messages = iter(messages)
+            self._messages, self._player = iter(messages), player
             self._next = next(self._messages, None)
-            self._player = player
-            _hurry(self._thread)
+            self._order("withdraw")
+            self._hand_over(player)
             self._change.notify()
 
     def stop(self) -> None:
-        """Send nothing more; a receiver that was started is stopped, and sounding clicks are ended."""
+        """Send nothing more; a receiver that was started is stopped, and a sounding click is ended."""
         with self._change:
-            self._messages, self._next = iter(()), None
-            if self._sounding is not None:
-                status, key, _ = self._sounding
-                self._send((status & 0x0F | 0x80, key, 0))
-                self._sounding = None
-            if self._started:
-                self._send((STOP,))
-                self._started = False
-            self._change.notify()
+            self._player = None
+            self._order("stop")
 
-    def close(self) -> None:
-        self.stop()
+    def _feed(self) -> None:
         with self._change:
-            self._ending = True
-            self._change.notify()
-        self._thread.join(2)
+            while not self._ending.is_set():
+                if self._player is not None:
+                    self._hand_over(self._player)
+                self._change.wait(_HAND_OVER_S if self._player else None)
 
-    def _run(self) -> None:
-        while True:
-            with self._change:
-                wait_s = self._advance()
-                if wait_s is None:
-                    _slow_down()
-                    if self._ending:
-                        return
-                    self._change.wait()
-                elif wait_s > _NEAR_S:
-                    # Waking from a wait is less exact than waking from a sleep: leave the rest to a sleep.
-                    self._change.wait(min(wait_s - _NEAR_S, _LONGEST_WAIT_S))
-            if wait_s is not None and wait_s <= _NEAR_S:
-                time.sleep(max(wait_s, 0.0))
-
-    def _advance(self) -> float | None:
-        """Send what is due; how long until the next in seconds, None where nothing waits."""
-        while self._next is not None and self._player is not None:
-            wait_s = float(self._next.at_s) - self._player.position_s
-            if wait_s > 0.00005:
-                return wait_s
-            message = self._next.message
-            status = message[0]
-            if status in (START, CONTINUE, STOP):
-                self._started = status != STOP
-            # What a stalled machine missed is not made up for in a burst, but nothing may hang or stay stopped.
-            if status in (CLOCK, START, CONTINUE, STOP) or status & 0xF0 == 0x80 or wait_s > -_TOO_LATE_S:
-                self._send(message)
-            if status & 0xE0 == 0x80:
-                self._sounding = message if status & 0x10 else None
-            # Making the next one takes longer than sending this one, so it comes after.
+    def _hand_over(self, player: Heard) -> None:
+        now = now_s()
+        position_s = player.position_s_at(now)
+        due = []
+        while self._next is not None and self._next.at_s <= position_s + _AHEAD_S:
+            due.append((float(self._next.at_s), self._next.message))
             self._next = next(self._messages, None)
-        return None
+        self._order("expect", now - position_s, due)
+
+    def _order(self, *words: object) -> None:
+        if self._process is not None and self._process.stdin is not None:
+            # A process that has ended is started again by the thread that listens to it.
+            with contextlib.suppress(OSError, ValueError):
+                self._process.stdin.write(json.dumps(words) + "\n")
+                self._process.stdin.flush()
+
+    def _listen(self) -> None:
+        """Take in how the port is; should the process end, as a driver may make it, start another."""
+        while self._process is not None and self._process.stdout is not None:
+            with self._process.stdout as lines:
+                for line in lines:
+                    is_open, self.status = json.loads(line)
+                    (self.is_open.set if is_open else self.is_open.clear)()
+            self.is_open.clear()
+            self.status = self._looking
+            if self._ending.wait(RETRY_S):
+                return
+            self._process = _start(self._name)
 
 
-def _hurry(sender: threading.Thread) -> None:
-    """Put this program before others, and the sender before its other threads, where the system lets it (Linux,
-    real-time rights): the sender waits for Python's lock while a thread that holds it waits for a processor.
-
-    Threads that a sound system has put higher stay there; programs that this one starts are not put before others.
-    """
-    with contextlib.suppress(AttributeError):
-        _move(os.SCHED_OTHER, os.SCHED_RR | os.SCHED_RESET_ON_FORK, lambda thread: 1 + (thread is sender))
+def _start(name: str) -> subprocess.Popen[str]:
+    """In a session of its own, so that a closed terminal or Ctrl+C reaches it only as the end of its orders."""
+    pipe, nothing = subprocess.PIPE, subprocess.DEVNULL
+    return subprocess.Popen(
+        [*_SENDER, name], stdin=pipe, stdout=pipe, stderr=nothing, text=True, start_new_session=True
+    )
 
 
-def _slow_down() -> None:
-    """Undo `_hurry`."""
-    with contextlib.suppress(AttributeError):
-        _move(os.SCHED_RR | os.SCHED_RESET_ON_FORK, os.SCHED_OTHER, lambda _: 0)
-
-
-def _move(policy: int, to: int, priority: Callable[[threading.Thread], int]) -> None:
-    """Move this program's threads from one scheduling policy to another; one that may not or is gone is left."""
-    for thread in threading.enumerate():
-        with contextlib.suppress(OSError):
-            if thread.native_id is not None and os.sched_getscheduler(thread.native_id) == policy:
-                os.sched_setscheduler(thread.native_id, to, os.sched_param(priority(thread)))
+def _end(process: subprocess.Popen[str]) -> None:
+    with contextlib.suppress(OSError):
+        if process.stdin is not None:
+            process.stdin.close()
+    try:
+        process.wait(2)
+    except subprocess.TimeoutExpired:
+        process.kill()

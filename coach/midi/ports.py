@@ -163,7 +163,8 @@ def _is_jack(rtmidi: Any, api: int) -> bool:
 class Link:
     """A port that stays connected: opened when it is there, looked after, and opened again when it comes back.
 
-    `status` is one clear line. All looking is done in a thread of its own, joined by `close`.
+    `status` is one clear line; `changed` is called when it, or whether there is a port, may have changed. All looking
+    is done in a thread of its own, joined by `close`.
     """
 
     def __init__(
@@ -173,6 +174,7 @@ class Link:
         received: Received | None = None,
         *,
         opener: Callable[[Direction, str, Received | None], Port] = open_port,
+        changed: Callable[[], None] = lambda: None,
     ) -> None:
         self.name = name
         self.status = f"MIDI {direction}: looking for {name!r}"
@@ -180,6 +182,7 @@ class Link:
         self._direction: Direction = direction
         self._received = received
         self._opener = opener
+        self._changed = changed
         self._ending = threading.Event()
         self._keeper: threading.Thread | None = None
         self._lock = threading.Lock()
@@ -220,6 +223,7 @@ class Link:
                 self.status = f"MIDI {self._direction}: {self.port.name}"
             except CoachError as error:
                 self.status = str(error)
+            self._changed()
         elif not port.is_there():
             self._drop(f"MIDI {self._direction}: {port.name} is gone; it is used again when it is back")
 
@@ -231,6 +235,7 @@ class Link:
         if port is not None:
             with contextlib.suppress(Exception):
                 port.close()
+        self._changed()
 
     def _keep(self) -> None:
         while not self._ending.is_set():

@@ -12,7 +12,7 @@ from fractions import Fraction
 from typing import TYPE_CHECKING, Self
 
 from coach.ground.frozen import frozen
-from coach.midi.out import Heard, Sender, rep_messages
+from coach.midi.out import Heard, OutPort, rep_messages
 from coach.midi.pedal import Action, Pedals, actions_of, heard, trigger_of
 from coach.midi.ports import Link
 from coach.midi.settings import MidiSettings
@@ -41,16 +41,13 @@ class Rig:
         self,
         settings: MidiSettings,
         notify: Callable[[], None] | None = None,
-        *,
-        link: Callable[..., Link] = Link,
     ) -> None:
         self.settings = settings
         self._notify = notify
         self._pedals = Pedals()
         self._presses: deque[Press] = deque(maxlen=100)
-        self._out = link("out", settings.out_port) if settings.out_port else None
-        self._in = link("in", settings.in_port, self.received) if settings.in_port else None
-        self._sender = Sender(self._out.send) if self._out else None
+        self._out = OutPort(settings.out_port) if settings.out_port else None
+        self._in = Link("in", settings.in_port, self.received) if settings.in_port else None
 
     def notify_by(self, notify: Callable[[], None]) -> None:
         """Call this, in the driver's thread, when presses wait to be taken."""
@@ -64,8 +61,6 @@ class Rig:
 
     def close(self) -> None:
         """Stop what was started and end every thread."""
-        if self._sender is not None:
-            self._sender.close()
         for one in (self._out, self._in):
             if one is not None:
                 one.close()
@@ -87,17 +82,17 @@ class Rig:
         end: bool = True,
     ) -> None:
         """Send a rep's click and clock as `player` comes to them; see `rep_messages` for `resume` and `end`."""
-        if self._sender is None:
+        if self._out is None:
             return
         ticks = (
             clock_ticks(passage, tempo_bpm, timeline.count_in_s, beat_whole) if self.settings.clock else ()
         )
-        self._sender.play(rep_messages(timeline, ticks, self.settings, resume=resume, end=end), player)
+        self._out.play(rep_messages(timeline, ticks, self.settings, resume=resume, end=end), player)
 
     def stop(self) -> None:
         """The sound stops: stop the receiver, too."""
-        if self._sender is not None:
-            self._sender.stop()
+        if self._out is not None:
+            self._out.stop()
 
     def received(self, message: Sequence[int], at_s: float) -> None:
         """Take in one message from the input port, in the driver's thread."""

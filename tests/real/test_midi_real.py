@@ -101,9 +101,8 @@ def what_was_heard(process):
     return [(at_s, tuple(message)) for at_s, message in json.loads(printed)]
 
 
-def connected(rig_or_link):
-    links = [rig_or_link] if isinstance(rig_or_link, Link) else [rig_or_link._out, rig_or_link._in]
-    wait_for(lambda: all(link is None or link.port is not None for link in links), 10, "the MIDI port")
+def connected(link):
+    wait_for(lambda: link.port is not None, 10, "the MIDI port")
 
 
 class Ahead:
@@ -112,9 +111,8 @@ class Ahead:
     def __init__(self, player):
         self.player = player
 
-    @property
-    def position_s(self):
-        return self.player.position_s - AHEAD_S
+    def position_s_at(self, when_s):
+        return self.player.position_s_at(when_s) - AHEAD_S
 
 
 def play_through(settings, tempo_bpm):
@@ -123,7 +121,8 @@ def play_through(settings, tempo_bpm):
     passage = passage_of(drill, Excerpt("lamps", ("lamp",)))
     timeline = rep_timeline(passage, tempo_bpm, ClickPattern(), 1)
     with Rig(settings) as rig:
-        connected(rig)
+        assert rig._out is not None
+        assert rig._out.is_open.wait(10)
         # A connection that was only just made loses what is sent at once.
         time.sleep(0.2)
         player = SilentEngine()
@@ -165,6 +164,70 @@ def test_another_program_hears_the_clock_its_start_and_stop_and_the_count_in(ear
     assert 0 <= np.median(off_s) < 0.01
 
 
+CLOCKED = """
+import sys, time
+from coach.midi.rig import Rig
+from coach.midi.settings import MidiSettings
+from coach.music.drill import ClickPattern
+from coach.music.excerpt import Excerpt
+from coach.music.passages import passage_of
+from coach.sound.silent import SilentEngine
+from coach.sound.timeline import rep_timeline
+from tests.samples import sample_drill
+drill = sample_drill()
+passage = passage_of(drill, Excerpt("lamps", ("lamp",)))
+timeline = rep_timeline(passage, 40, ClickPattern(), 0)
+rig = Rig(MidiSettings(out_port="ear", clock=True))
+rig.open()
+rig._out.is_open.wait(10)
+time.sleep(0.2)
+player = SilentEngine()
+player.play(range(10**9))
+rig.play(passage, 40, timeline, player, drill.tempo.beat_whole)
+time.sleep(0.5)
+print("ready", flush=True)
+time.sleep(60)
+"""
+"""A program in the middle of a repetition that has clicks and the clock."""
+
+
+def test_a_program_that_is_killed_leaves_no_receiver_running_and_no_click_hanging(ear):
+    """What was handed over ahead of time is not sent either. MIDI 1.0: FC stop, 8n note off."""
+    program = second_client(CLOCKED)
+    program.kill()
+    killed_s = time.monotonic()
+    end(program)
+    time.sleep(1.5)
+    heard = what_was_heard(ear)
+    assert heard[-1][1] == (STOP,)
+    assert heard[-1][0] - killed_s < 1
+    assert [message[0] for _, message in heard].count(0x99) == [message[0] for _, message in heard].count(
+        0x89
+    )
+
+
+def test_a_pause_takes_back_at_once_what_was_handed_over(ear):
+    drill = sample_drill()
+    passage = passage_of(drill, Excerpt("lamps", ("lamp",)))
+    timeline = rep_timeline(passage, 40, ClickPattern(), 0)
+    with Rig(MidiSettings(out_port="ear", clock=True)) as rig:
+        assert rig._out is not None
+        assert rig._out.is_open.wait(10)
+        time.sleep(0.2)
+        player = SilentEngine()
+        player.play(np.zeros(10 * player.rate, dtype=np.float32))
+        rig.play(passage, 40, timeline, player, drill.tempo.beat_whole)
+        time.sleep(0.5)
+        stopped_s = time.monotonic()
+        rig.stop()
+        time.sleep(1.5)
+    heard = what_was_heard(ear)
+    assert heard[-1][1] == (STOP,)
+    assert [message for _, message in heard].count((STOP,)) == 1
+    late = [at_s for at_s, message in heard if at_s > stopped_s and message == (CLOCK,)]
+    assert len(late) <= 3, "on a busy machine the stop takes a moment, but not what is left of a second"
+
+
 def test_a_pedal_s_presses_reach_the_log(pedal, tmp_path):
     """One pedal: a choke as it happens, then the rating; with bounces, and held."""
     now_ms = 1_772_470_800_000
@@ -173,7 +236,7 @@ def test_a_pedal_s_presses_reach_the_log(pedal, tmp_path):
     lamp = Excerpt("lamps", ("lamp",))
     plan = Plan(date(2026, 3, 2), 10, (PlanItem(Purpose.CLIMB, 5, "Climb.", lamp, reps=6),))
     with Log.open(tmp_path / "log", "Ada", now_ms=now_ms) as log, Rig(settings) as rig:
-        connected(rig)
+        connected(rig._in)
         player = SilentEngine()
         alone = PracticeSettings(pause_s=2)
         practice = Practice(
