@@ -33,4 +33,5 @@ def test_what_was_asked_for_reaches_the_session_in_the_browser() -> None:
     parser = argparse.ArgumentParser()
     configure(parser)
     words = shlex.split(practice_command(parser.parse_args(["kite", "--anyway", "--minutes", "9"])))
-    assert words[3:] == ["practice", "--minutes", "9", "--anyway", "--", "kite"]
+    assert words[4:] == ["practice", "--minutes", "9", "--anyway", "--", "kite"]
+    assert words[1] == "-P", "no module of the folder where it is started is taken for one of the program"
