@@ -41,6 +41,8 @@ if TYPE_CHECKING:
     from coach.strings.instrument import Instrument
 
 STANDARD_INPUT = "standard input"
+PROBLEM_KEYS = ("severity", "line", "column", "field", "message", "guess", "source_line")
+"""What `--json` tells of a problem."""
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -78,8 +80,7 @@ def run(arguments: argparse.Namespace) -> int:
     rows: list[dict[str, Any]] = []
     for name in arguments.files:
         for drill, problems, repairs in _checks(name, arguments.fix, places, own):
-            good = drill is not None and not any(problem.severity == "error" for problem in problems)
-            failed = failed or not good
+            failed = failed or not _is_good(drill, problems)
             if arguments.json:
                 rows.append(_row(name, drill, problems, repairs))
                 continue
@@ -93,7 +94,7 @@ def run(arguments: argparse.Namespace) -> int:
             if drill is None and any(problem.line for problem in problems):
                 say("More is checked once this is mended.", to=sys.stderr)
             sys.stderr.flush()
-            if good and drill is not None:
+            if drill is not None and _is_good(drill, problems):
                 say(_summary(name, drill, on_own(drill.instrument, own)))
     if arguments.json:
         say_json({"files": rows}, indent=2)
@@ -137,6 +138,10 @@ def _fix(name: str, text: str) -> tuple[str, list[dict[str, Any]]]:
     ]
 
 
+def _is_good(drill: Drill | None, problems: Sequence[Problem]) -> bool:
+    return drill is not None and not any(problem.severity == "error" for problem in problems)
+
+
 def _summary(name: str, drill: Drill, instrument: Instrument) -> str:
     bars = sum(len(phrase.bars) for phrase in drill.phrases)
     events = sum(len(bar.events) for phrase in drill.phrases for bar in phrase.bars)
@@ -165,19 +170,8 @@ def _row(
 ) -> dict[str, Any]:
     row: dict[str, Any] = {
         "file": name,
-        "good": drill is not None and not any(problem.severity == "error" for problem in problems),
-        "problems": [
-            {
-                "severity": problem.severity,
-                "line": problem.line,
-                "column": problem.column,
-                "field": problem.field,
-                "message": problem.message,
-                "guess": problem.guess,
-                "source_line": problem.source_line,
-            }
-            for problem in problems
-        ],
+        "good": _is_good(drill, problems),
+        "problems": [{key: getattr(problem, key) for key in PROBLEM_KEYS} for problem in problems],
         "repairs": repairs,
     }
     if drill is not None:

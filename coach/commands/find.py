@@ -11,8 +11,11 @@ from typing import Any
 
 from coach.commands.common import add_folder, add_json, say, say_json
 from coach.commands.instrument_options import (
+    add_finger,
     add_instrument,
+    add_upto,
     described,
+    finger_mm_of,
     instrument_from,
     number,
     string_index,
@@ -32,7 +35,7 @@ from coach.strings.fingering_text import (
     warning_lines,
 )
 from coach.strings.instrument import LAST_FRET, Instrument
-from coach.strings.node import DEFAULT_PARTIAL, Node, nodes_upto, touch_label
+from coach.strings.node import Node, nodes_upto, touch_label
 from coach.strings.plucked import PluckedString
 from coach.strings.reach import (
     FingeringSettings,
@@ -76,9 +79,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--ring", metavar="BEATS", help="how long each melody note must ring (default: as long as it lasts)"
     )
-    parser.add_argument(
-        "--upto", metavar="PARTIAL", default=str(DEFAULT_PARTIAL), help="highest partial (default: 9)"
-    )
+    add_upto(parser)
     parser.add_argument(
         "--tolerance",
         metavar="CENTS",
@@ -97,11 +98,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
         default=f"{_DEFAULTS.hand_speed_mm_s:g}",
         help="how fast the hand moves along the neck without effort (default: 1000)",
     )
-    parser.add_argument(
-        "--finger-mm",
-        metavar="MM",
-        help="width of the finger on the string (default: 8 at a scale of 864, in proportion at others)",
-    )
+    add_finger(parser)
     hands = parser.add_mutually_exclusive_group()
     hands.add_argument(
         "--artificial",
@@ -204,7 +201,6 @@ def _print_fingering(
 
 def _settings(arguments: argparse.Namespace) -> FingeringSettings:
     upto = whole(arguments.upto, "--upto")
-    finger_mm = None if arguments.finger_mm is None else number(arguments.finger_mm, "--finger-mm", "mm")
     values = {
         "tolerance_cents": number(arguments.tolerance, "--tolerance", "cents"),
         "reach_mm": number(arguments.reach_mm, "--reach-mm", "mm"),
@@ -214,7 +210,7 @@ def _settings(arguments: argparse.Namespace) -> FingeringSettings:
         nodes_upto(upto)
         return FingeringSettings(
             upto=upto,
-            finger_mm=finger_mm,
+            finger_mm=finger_mm_of(arguments),
             plucking_hand=not arguments.fretting_hand,
             artificial=arguments.artificial,
             **values,

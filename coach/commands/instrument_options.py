@@ -11,6 +11,7 @@ from coach.folder.settings import load_settings
 from coach.ground.digits import whole_number
 from coach.ground.problem import UsageError
 from coach.strings.instrument import Instrument
+from coach.strings.node import DEFAULT_PARTIAL
 from coach.strings.own import on_own
 from coach.strings.ready_made import READY_MADE, ready_made, usual_scale_mm
 from coach.strings.units import A4_HZ, length_from
@@ -49,6 +50,30 @@ def add_instrument(parser: argparse.ArgumentParser) -> None:
         metavar="B",
         help="stiffness of the strings, such as 0.0003: one for all, or one for each",
     )
+
+
+def add_upto(parser: argparse.ArgumentParser) -> None:
+    """`--upto`."""
+    parser.add_argument(
+        "--upto",
+        metavar="PARTIAL",
+        default=str(DEFAULT_PARTIAL),
+        help=f"highest partial (default: {DEFAULT_PARTIAL})",
+    )
+
+
+def add_finger(parser: argparse.ArgumentParser) -> None:
+    """`--finger-mm`; read it with `finger_mm_of`."""
+    parser.add_argument(
+        "--finger-mm",
+        metavar="MM",
+        help="width of the finger on the string (default: 8 at a scale of 864, in proportion at others)",
+    )
+
+
+def finger_mm_of(arguments: argparse.Namespace) -> float | None:
+    """The finger's width that was given, None where none was."""
+    return None if arguments.finger_mm is None else number(arguments.finger_mm, "--finger-mm", "mm")
 
 
 def instrument_from(arguments: argparse.Namespace) -> Instrument:

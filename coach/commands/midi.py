@@ -15,7 +15,7 @@ from coach.commands.common import add_folder, add_json, places_of, say, say_json
 from coach.folder.settings import load_settings, save_settings
 from coach.ground.problem import CoachError, Problem, UsageError
 from coach.midi.out import OutPort, rep_messages
-from coach.midi.pedal import ACTIONS, Pedals, actions_of, heard, trigger_of
+from coach.midi.pedal import ACTIONS, Pedals, actions_of, heard, is_latching, trigger_of
 from coach.midi.ports import list_ports, open_port
 from coach.midi.settings import clashes
 from coach.sound.silent import SilentEngine
@@ -89,10 +89,9 @@ def _port(asked: str | None, kept: str, direction: str) -> str:
 def _list(as_json: bool) -> int:
     ports = list_ports()
     if as_json:
-        rows = [
-            {"name": port.name, "direction": port.direction, "interface": port.interface} for port in ports
-        ]
-        say_json(rows)
+        say_json(
+            [{"name": one.name, "direction": one.direction, "interface": one.interface} for one in ports]
+        )
         return 0
     for port in ports:
         say(f"{port.direction:3} {port.name}  ({port.interface})")
@@ -129,17 +128,19 @@ def _watch(settings: MidiSettings, name: str, seconds: float, as_json: bool) -> 
             message, at_s = got
             first_s = at_s if first_s is None else first_s
             trigger = trigger_of(message)
-            latching = _is_latching(settings, message)
+            latching = trigger is not None and is_latching(trigger, settings.bindings)
             pedals, pressed = heard(pedals, message, at_s, settings.bounce_ms / 1000, latching)
             bound = actions_of(trigger, settings.bindings) if trigger and pressed else ()
             if as_json:
-                row: dict[str, Any] = {"at_s": round(at_s - first_s, 4), "bytes": list(message)}
-                row |= {
-                    "trigger": str(trigger) if trigger else None,
-                    "pressed": pressed,
-                    "actions": list(bound),
-                }
-                say_json(row)
+                say_json(
+                    {
+                        "at_s": round(at_s - first_s, 4),
+                        "bytes": list(message),
+                        "trigger": str(trigger) if trigger else None,
+                        "pressed": pressed,
+                        "actions": list(bound),
+                    }
+                )
             else:
                 shown = " ".join(f"{byte:02X}" for byte in message)
                 what = f"{trigger}{' pressed' if pressed else ''}" if trigger else "no pedal"
@@ -150,14 +151,6 @@ def _watch(settings: MidiSettings, name: str, seconds: float, as_json: bool) -> 
     finally:
         incoming.port.close()
     return 0
-
-
-def _is_latching(settings: MidiSettings, message: Sequence[int]) -> bool:
-    trigger = trigger_of(message)
-    if trigger is None:
-        return False
-    bound = [one for triggers in settings.bindings.values() for one in triggers if one.latching]
-    return any((one.kind, one.number) == (trigger.kind, trigger.number) for one in bound)
 
 
 def _test(settings: MidiSettings, name: str) -> int:

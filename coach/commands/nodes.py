@@ -9,8 +9,11 @@ from typing import Any
 
 from coach.commands.common import add_folder, add_json, say, say_json
 from coach.commands.instrument_options import (
+    add_finger,
     add_instrument,
+    add_upto,
     described,
+    finger_mm_of,
     instrument_from,
     number,
     string_index,
@@ -21,7 +24,7 @@ from coach.ground.digits import rounded
 from coach.ground.problem import UsageError
 from coach.strings import fretboard, node_table, plucked
 from coach.strings.instrument import Instrument
-from coach.strings.node import DEFAULT_PARTIAL, Node, nodes_upto
+from coach.strings.node import Node, nodes_upto
 
 WIDEST = 160
 WEAK_DB = -20.0
@@ -29,9 +32,7 @@ WEAK_DB = -20.0
 
 def configure(parser: argparse.ArgumentParser) -> None:
     add_instrument(parser)
-    parser.add_argument(
-        "--upto", metavar="PARTIAL", default=str(DEFAULT_PARTIAL), help="highest partial (default: 9)"
-    )
+    add_upto(parser)
     parser.add_argument("--string", metavar="NAME", help="one string only, by name or number")
     parser.add_argument("--frets", metavar="LOW-HIGH", help="only from one fret to another, as in 0-7")
     parser.add_argument(
@@ -40,11 +41,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--pickup-mm", metavar="MM", help="pickup, from the bridge (default: 0.07 of the scale)"
     )
-    parser.add_argument(
-        "--finger-mm",
-        metavar="MM",
-        help="width of the finger on the string (default: 8 at a scale of 864, in proportion at others)",
-    )
+    add_finger(parser)
     parser.add_argument("--left-handed", action="store_true", help="draw the nut on the right")
     add_json(parser)
     add_folder(parser)
@@ -64,7 +61,7 @@ def run(arguments: argparse.Namespace) -> int:
     except ValueError as error:
         raise usage("--upto", error) from None
     nodes = tuple(node for node in nodes if low <= node.fret <= high)
-    finger_mm = None if arguments.finger_mm is None else number(arguments.finger_mm, "--finger-mm", "mm")
+    finger_mm = finger_mm_of(arguments)
     try:
         rows = node_table.node_rows(instrument, nodes, strings, pluck_mm, pickup_mm, finger_mm)
     except ValueError as error:

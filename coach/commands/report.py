@@ -65,7 +65,7 @@ def run(arguments: argparse.Namespace) -> int:
         if arguments.for_teacher:
             return _for_teacher(arguments, log, at_ms, offset_min)
         drills = _drills(arguments)
-        chosen = _chosen(arguments, log, drills)
+        chosen = _drill_id(arguments.drills[0], arguments, log, drills) if arguments.drills else ""
         report = make_report(log, day, since, chosen, drills)
     if arguments.json:
         text = json_text(report_facts(report), indent=1) + "\n"
@@ -92,26 +92,20 @@ def _drills(arguments: argparse.Namespace) -> tuple[Drill, ...]:
     return load_library(places).on_own(load_settings(places.settings).instruments).drills
 
 
-def _chosen(arguments: argparse.Namespace, log: Log, drills: tuple[Drill, ...]) -> str:
-    """The id of the drill that is asked for; empty for all."""
-    if not arguments.drills:
-        return ""
-    (name,) = arguments.drills
+def _drill_id(name: str, arguments: argparse.Namespace, log: Log, drills: tuple[Drill, ...]) -> str:
+    """The id of the drill that is asked for by name, id, title or file."""
     for drill in drills:
         if name in (drill.id, drill.title):
             return drill.id
     if any(excerpt.startswith(f"{name}:") for excerpt in log.titles()):
-        return str(name)
+        return name
     return load_drill(find_drill(name, places_of(arguments))).id
 
 
 def _for_teacher(arguments: argparse.Namespace, log: Log, at_ms: int, offset_min: int) -> int:
     drills = _drills(arguments)
     if arguments.drills:
-        ids = {
-            _chosen(argparse.Namespace(**{**vars(arguments), "drills": [name]}), log, drills)
-            for name in arguments.drills
-        }
+        ids = {_drill_id(name, arguments, log, drills) for name in arguments.drills}
         chosen = [drill for drill in drills if drill.id in ids]
         missing = ids - {drill.id for drill in chosen}
         if missing:

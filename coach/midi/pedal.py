@@ -123,6 +123,15 @@ def actions_of(trigger: Trigger, bindings: Mapping[Action, Sequence[Trigger]]) -
     )
 
 
+def is_latching(trigger: Trigger, bindings: Mapping[Action, Sequence[Trigger]]) -> bool:
+    """Whether a switch is bound as one that sends on and off in turn."""
+    return any(
+        one.latching and (one.kind, one.number) == (trigger.kind, trigger.number)
+        for bound in bindings.values()
+        for one in bound
+    )
+
+
 @frozen
 class Guess:
     """Which event a press in play is about; `possible` are the labels that it may be, the guess among them."""

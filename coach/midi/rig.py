@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Self
 
 from coach.ground.frozen import frozen
 from coach.midi.out import Heard, OutPort, rep_messages
-from coach.midi.pedal import Action, Pedals, actions_of, heard, trigger_of
+from coach.midi.pedal import Action, Pedals, actions_of, heard, is_latching, trigger_of
 from coach.midi.ports import Link
 from coach.midi.settings import MidiSettings
 from coach.sound.timeline import clock_ticks
@@ -100,11 +100,7 @@ class Rig:
         if trigger is None:
             return
         bindings = self.settings.bindings
-        latching = any(
-            one.latching and (one.kind, one.number) == (trigger.kind, trigger.number)
-            for bound in bindings.values()
-            for one in bound
-        )
+        latching = is_latching(trigger, bindings)
         self._pedals, pressed = heard(self._pedals, message, at_s, self.settings.bounce_ms / 1000, latching)
         actions = actions_of(trigger, bindings) if pressed else ()
         if actions:

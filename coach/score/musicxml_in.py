@@ -8,7 +8,7 @@ external references, files and archives that grow beyond 20 MB are refused (defu
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from fractions import Fraction
 from xml.etree.ElementTree import Element
@@ -128,13 +128,14 @@ def bar_numbers(printed: Sequence[str], score: Score) -> list[str]:
 
 
 def _first_part(root: Element, part: str) -> Score:
-    """The first part of a score, where it is another one and its bars are read; else an empty one."""
+    """The first part of a score without its notes, where it is another one; else an empty one."""
     first = next((one.id for one in part_names(root)), part)
     score = Score()
     if first != part:
         reader = _PartReader(score)
         for measure in _measures(root, first):
-            reader.measure(measure, measure.get("number", ""))
+            marks = [item for item in measure if item.tag != "note"]
+            reader.measure(marks, measure.get("number", ""))
     return score
 
 
@@ -206,15 +207,15 @@ class _PartReader:
     """How far the notes and rests of each bar reach."""
     key: Key | None = None
 
-    def measure(self, element: Element, number: str) -> Turn:
-        """Add the bar; what its barlines say about repeats."""
+    def measure(self, items: Iterable[Element], number: str) -> Turn:
+        """Add the bar with these elements; what its barlines say about repeats."""
         bar = ScoreBar(number, self.upper, self.lower, Fraction(0))
         turn = Turn()
         at: Ticks = 0
         furthest: Ticks = 0
         struck: Ticks = 0
         read: list[tuple[int, ScoreNote]] = []
-        for item in element:
+        for item in items:
             if item.tag == "note":
                 # The first of equal children counts.
                 inside = {child.tag: child for child in item[::-1]}

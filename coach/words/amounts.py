@@ -11,21 +11,9 @@ from datetime import date
 
 _WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
 _MONTHS = (
-    "January",
-    "February",
-    "March",
-    "April",
-    "May",
-    "June",
-    "July",
-    "August",
-    "September",
-    "October",
-    "November",
-    "December",
-)
-
-
+    "January", "February", "March", "April", "May", "June",
+    "July", "August", "September", "October", "November", "December",
+)  # fmt: skip
 _DATE = re.compile(
     rf"\b\d{{1,2}} (?:{'|'.join(_MONTHS)}|{'|'.join(one[:3] for one in _MONTHS)})\b(?: \d{{4}}\b)?"
 )
