@@ -99,12 +99,6 @@ def test_a_window_of_the_fretboard_shows_only_its_part() -> None:
     assert "╫" not in lines[2]
 
 
-@pytest.mark.parametrize("window", [(300.0, 200.0), (-1.0, 200.0), (0.0, 9000.0)])
-def test_an_impossible_window_is_refused(window: tuple[float, float]) -> None:
-    with pytest.raises(ValueError, match="is outside 0 to 864 mm, the string"):
-        fretboard_lines(ready_made("bass"), {}, 60, window)
-
-
 def test_find_lists_the_places_of_a_pitch_cheapest_first(run: Any) -> None:
     status, out, _err = run("find", "A3", "--json")
     rows = json.loads(out)

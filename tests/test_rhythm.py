@@ -109,11 +109,6 @@ def test_beat_at_is_the_inverse_of_seconds_at(beat, tempo_bpm):
     )
 
 
-def test_tempo_spans_with_a_gap_are_refused():
-    with pytest.raises(ValueError, match="without a gap"):
-        TempoMap((TempoSpan(F(0), F(4)), TempoSpan(F(5), F(8))))
-
-
 @given(
     st.lists(
         st.tuples(st.integers(1, 9), st.integers(50, 150), st.integers(50, 150)), min_size=1, max_size=12

@@ -150,11 +150,6 @@ def test_the_volume_moves_without_a_step():
     assert np.frombuffer(feed.fill(480), dtype=np.float32) == pytest.approx(np.full(480, 0.25))
 
 
-def test_stereo_pcm_is_refused():
-    with pytest.raises(ValueError, match="mono"):
-        Feed().play(Pieces(np.zeros((10, 2), dtype=np.float32)), join=False)
-
-
 TOOTH = 10_007
 
 

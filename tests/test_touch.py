@@ -309,7 +309,6 @@ def test_the_best_plucking_point_excites_fully(partial: int) -> None:
     [
         (lambda: finger_share(100.0, 864.0), "finger width 100 mm is outside 0 to 40 mm"),
         (lambda: finger_share(math.nan, 864.0), "finger width nan mm is outside 0 to 40 mm"),
-        (lambda: strengths(LOW_E, Touch(1.1)), "is not a touch"),
         (lambda: place_weight(3, 0.0, 864.0), "0 mm from the bridge is outside 0 to 864 mm, the string"),
         (lambda: place_weight(3, 900.0, 864.0), "900 mm from the bridge is outside 0 to 864 mm"),
     ],

@@ -100,10 +100,8 @@ def make_plan(
     """The plan for a practice day, over drills in the order in which new ones are to be met.
 
     `material` may be given where many plans are made for the same drills; `pace` is how many new phrases a day may
-    bring. ValueError unless minutes are above 0.
+    bring.
     """
-    if not minutes > 0:
-        raise ValueError(f"{minutes:g} minutes is not above 0")
     history = history or History()
     pace = max(pace - history.begun, 0)
     digest = material or material_of(drills)

@@ -178,13 +178,6 @@ class TempoMap:
 
     spans: tuple[TempoSpan, ...]
 
-    def __post_init__(self) -> None:
-        if not self.spans or self.spans[0].start_beat != 0:
-            raise ValueError("a tempo map starts at beat 0")
-        for before, after in itertools.pairwise(self.spans):
-            if before.stop_beat != after.start_beat:
-                raise ValueError("tempo spans must follow each other without a gap")
-
     @cached_property
     def _stop_beats(self) -> list[float]:
         # To be searched: exact fractions compare slowly, and two beats of a drill differ by far more than rounding.

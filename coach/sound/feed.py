@@ -31,9 +31,7 @@ class Pieces:
     """
 
     def __init__(self, sound: Sound) -> None:
-        """Its first pieces are ready at once. ValueError where it is not mono."""
-        if sound[:1].ndim != 1:
-            raise ValueError(f"PCM must be mono, one dimension; got {sound[:1].ndim} dimensions")
+        """Its first pieces are ready at once."""
         self.length = len(sound)
         self._sound = sound
         self._ready: dict[int, Pcm] = {}

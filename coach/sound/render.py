@@ -16,7 +16,6 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from coach.ground.problem import CoachError, Problem
 from coach.music.rhythm import sample_at
 from coach.sound.levels import CEILING, amplitude, fade_edges, limit
 from coach.sound.player import RATE
@@ -52,10 +51,7 @@ _VOICING: dict[Kind, tuple[float, float]] = {
 
 @lru_cache(maxsize=64)
 def click_shape(sound: str, kind: Kind, rate: int) -> Pcm:
-    """One click, peak 1.0 for a beat, from its first sample; read-only. Raises CoachError on a bad name."""
-    if sound not in _MODES:
-        allowed = ", ".join(_MODES)
-        raise CoachError(Problem(f"{sound!r} is not a click sound; allowed: {allowed}", field="click sound"))
+    """One click, peak 1.0 for a beat, from its first sample; read-only. `sound` is one of `CLICK_SOUNDS`."""
     pitch, level_db = _VOICING[kind]
     time_s = np.arange(round(_CLICK_S * rate)) / rate
     wave = np.zeros_like(time_s)
@@ -73,8 +69,7 @@ class RepSound:
 
     So a rep of hours starts as soon as one of seconds, and takes no more room. It lasts `length_s`, or, where that is
     None, until `tail_s` after the last strike and the last tone; a click over the end is cut off, a tone fades.
-    `strikes` are in order of time. `volume_db` is a beat's peak against `CEILING`. Raises CoachError on a bad name of
-    `sound`.
+    `strikes` are in order of time. `volume_db` is a beat's peak against `CEILING`.
     """
 
     def __init__(

@@ -69,10 +69,6 @@ class Tone:
     stiffness_b: float = 0.0
     gain_db: float = 0.0
 
-    def __post_init__(self) -> None:
-        if self.node is None and self.fret is None:
-            raise ValueError("a tone is a harmonic (node), a fretted or open string (fret), or both")
-
 
 @frozen
 class Partial:

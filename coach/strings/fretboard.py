@@ -63,18 +63,11 @@ class Board:
     strings: tuple[int, ...]
     left_handed: bool = False
 
-    def __post_init__(self) -> None:
-        scale_mm = self.instrument.longest_mm
-        if not 0.0 <= self.low_mm < self.high_mm <= scale_mm:
-            raise ValueError(
-                f"the part from {self.low_mm:g} to {self.high_mm:g} mm is outside 0 to {scale_mm:g} mm, the string"
-            )
-
     @classmethod
     def of(
         cls, instrument: Instrument, window_mm: tuple[float, float] | None = None, left_handed: bool = False
     ) -> Board:
-        """All strings, in full length or inside a window; ValueError where the window is empty or off the string."""
+        """All strings, in full length or inside a window."""
         low_mm, high_mm = window_mm or (0.0, instrument.longest_mm)
         return cls(instrument, low_mm, high_mm, tuple(range(len(instrument.strings))), left_handed)
 
@@ -224,12 +217,7 @@ def fretboard_lines(
     window_mm: tuple[float, float] | None = None,
     left_handed: bool = False,
 ) -> list[str]:
-    """The nodes on all strings from nut to bridge, or inside `window_mm`, as lines of text in `width` columns.
-
-    ValueError when the window is empty or off the string, or `width` is below 40.
-    """
-    if width < NARROWEST:
-        raise ValueError(f"a fretboard of {width} columns is outside {NARROWEST} and more")
+    """The nodes on all strings from nut to bridge, or inside `window_mm`, as lines of text in `width` columns."""
     board = Board.of(instrument, window_mm, left_handed)
     cells = fretboard_cells(board, node_marks(instrument, signs), width)
     return ["".join(letter for letter, _ in row).rstrip() for row in cells]

@@ -17,8 +17,6 @@ from coach.ground.frozen import frozen
 from coach.strings.node import Node
 from coach.strings.units import (
     A4_HZ,
-    HIGHEST_MIDI,
-    LOWEST_MIDI,
     cents_between,
     detuned_hz,
     hz_from_midi,
@@ -63,10 +61,6 @@ class OpenString:
     """How far from its pitch it was when a microphone last heard it, B measured with it; None where none did."""
 
     def __post_init__(self) -> None:
-        if not LOWEST_MIDI <= self.midi <= HIGHEST_MIDI:
-            raise ValueError(f"MIDI note {self.midi} is outside {LOWEST_MIDI} to {HIGHEST_MIDI}")
-        if midi_from_note(self.name) != self.midi:
-            raise ValueError(f"string name {self.name} is not MIDI note {self.midi}")
         _require_range("stiffness B", self.stiffness_b, STIFFNESS_RANGE)
         _require_range("set-back", self.set_back_mm or 0.0, SET_BACK_MM_RANGE, " mm")
         _require_range("measured offset", self.measured_cents or 0.0, MEASURED_CENTS_RANGE, " cents")
@@ -194,7 +188,6 @@ class Instrument:
 
     def fretted_hz(self, string: int, fret: float) -> float:
         """Equal-tempered frequency in Hz of a stopped note; fret 0 is the open string."""
-        _require_range("fret", fret, (0.0, 60.0))
         return self.open_hz(string) * math.pow(2.0, fret / 12.0)
 
     @property
@@ -251,7 +244,6 @@ class Instrument:
 
     def fret_mm(self, string: int, fret: float) -> float:
         """Distance of a fret from the nut, or the capo, in mm, on this string's scale L: L (1 - 2^(-fret / 12))."""
-        _require_range("fret", fret, (0.0, 60.0))
         return self.string_scale_mm(string) * (1.0 - float(2.0 ** (-fret / 12.0)))
 
     def along_mm(self, string: int, position_mm: float) -> float:

@@ -62,12 +62,6 @@ class WantedNote:
     leave_cost: float | None = None
     """What it costs to leave the note out; None where it has to be played."""
 
-    def __post_init__(self) -> None:
-        if not (math.isfinite(self.onset_s) and self.onset_s >= 0.0):
-            raise ValueError(f"onset {self.onset_s} s is not a time; it is 0 or more")
-        if not (math.isfinite(self.duration_s) and self.duration_s > 0.0):
-            raise ValueError(f"duration {self.duration_s} s is not a length; it is above 0")
-
     @property
     def end_s(self) -> float:
         return self.onset_s + self.duration_s

@@ -111,12 +111,7 @@ class WireAim:
 
 
 def strengths(string: PluckedString, touch: Touch, modes: int = MODES) -> tuple[float, ...]:
-    """Velocity of each partial, from the first, when the finger is lifted; untouched, partial m has sin(pi m p) / m.
-
-    ValueError unless the finger is on the string and its duration and pressure are 0 or more.
-    """
-    if not (0.0 <= touch.at <= 1.0 and touch.seconds >= 0.0 and touch.pressure >= 0.0):
-        raise ValueError(f"{touch} is not a touch: it lies on the string, and nothing is below 0")
+    """Velocity of each partial, from the first, when the finger is lifted; untouched, partial m has sin(pi m p) / m."""
     periods = touch.seconds * string.open_hz
     bare = _bare(touch.at, touch.width, touch.pressure, periods, string.stiffness_b, string.pluck, modes)
     return tuple(
