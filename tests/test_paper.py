@@ -23,8 +23,7 @@ import verovio
 from hypothesis import given, settings
 
 from coach.cli import main
-from coach.music.drill import Drill
-from coach.music.part import drill_part
+from coach.music.drill import Drill, drill_part
 from coach.paper.engrave import SIZES, engraved_lines
 from coach.paper.mei import mei_score
 from coach.paper.pdf import fitted_page

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from coach.music.part import drill_part
+from coach.music.drill import drill_part
 from coach.paper import engrave
 from coach.score.load import load_drill
 

@@ -20,8 +20,8 @@ from coach.commands.common import (
     write_file,
     write_output,
 )
+from coach.commands.instrument_options import own_of
 from coach.folder.library import find_drill
-from coach.folder.settings import load_settings
 from coach.ground.places import Places, user_path
 from coach.ground.plain import counted, plain_text
 from coach.ground.problem import CoachError, Problem, UsageError
@@ -75,7 +75,7 @@ def run(arguments: argparse.Namespace) -> int:
     if not arguments.files:
         raise UsageError("no file is named", "check", guess="coach check drills/*.yaml")
     places = places_of(arguments)
-    own = load_settings(places.settings).instruments
+    own = own_of(arguments)
     failed = False
     rows: list[dict[str, Any]] = []
     for name in arguments.files:

@@ -9,7 +9,7 @@ import time
 from collections.abc import Callable, Iterable, Iterator
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
-from typing import Any, TextIO
+from typing import Any, TextIO, TypeVar
 
 from coach.ground.days import day_from
 from coach.ground.digits import whole_number
@@ -19,6 +19,8 @@ from coach.ground.plain import json_text, visible
 from coach.ground.problem import CoachError, UsageError, reason_of
 from coach.log.entries import DAY_STARTS_HOUR, new_id
 from coach.log.lines import LINE_STARTS
+
+Number = TypeVar("Number", int, float)
 
 
 def add_folder(parser: argparse.ArgumentParser) -> None:
@@ -57,9 +59,15 @@ def add_minutes(parser: argparse.ArgumentParser) -> None:
 
 def checked_minutes(minutes: int | None, option: str = "--minutes") -> int | None:
     """The minutes given; UsageError outside 1 to 240."""
-    if minutes is not None and not 1 <= minutes <= 240:
-        raise UsageError(f"{minutes} is outside 1 to 240 minutes", option)
-    return minutes
+    return minutes if minutes is None else within(minutes, (1, 240), "minutes", option)
+
+
+def within(number: Number, allowed: tuple[float, float], unit: str, option: str) -> Number:
+    """The number that an option was given; UsageError outside what is allowed."""
+    low, high = allowed
+    if not low <= number <= high:
+        raise UsageError(f"{number:.16g} is outside {low} to {high} {unit}".rstrip(), option)
+    return number
 
 
 def whole_option(text: str | None, option: str, allowed: tuple[int, int]) -> int | None:

@@ -10,14 +10,14 @@ from pathlib import Path
 from typing import IO, TYPE_CHECKING
 
 from coach.commands.common import add_folder, add_output, places_of, say, whole_option, write_output
+from coach.commands.instrument_options import own_of
 from coach.folder.library import drill_on_own, find_drill, name_key, names_of
-from coach.folder.settings import load_settings
 from coach.ground.frozen import frozen
 from coach.ground.plain import counted, listed, plain_text
 from coach.ground.problem import CoachError, UsageError
 from coach.ground.source import nearest
+from coach.music.drill import drill_part
 from coach.music.excerpt import whole_piece
-from coach.music.part import drill_part
 from coach.music.passages import passage_of
 from coach.music.rhythm import MAX_BPM, MIN_BPM
 from coach.paper.lane import plain_sheet
@@ -112,7 +112,7 @@ def run(arguments: argparse.Namespace) -> int:
     drills = _drills(arguments)
     targets = _targets(arguments.output or "-", chosen, drills)
     if chosen.on_own:
-        own = load_settings(places_of(arguments).settings).instruments
+        own = own_of(arguments)
         drills = tuple(drill_on_own(drill, own) for drill in drills)
     # Nothing is written before all is known to go well.
     written = [_written(drill, chosen, arguments) for drill in drills]

@@ -9,7 +9,7 @@ from dataclasses import asdict
 from fractions import Fraction
 from typing import Any
 
-from coach.commands.common import add_folder, add_json, say, say_json
+from coach.commands.common import add_folder, add_json, say, say_json, within
 from coach.commands.instrument_options import (
     add_finger,
     add_instrument,
@@ -117,7 +117,8 @@ def run(arguments: argparse.Namespace) -> int:
     """Print the places of one note, or the fingering of several."""
     instrument = instrument_from(arguments)
     settings = _settings(arguments)
-    beat_s = 60.0 / _tempo(arguments.tempo)
+    tempo_bpm = number(arguments.tempo, "--tempo", "bpm")
+    beat_s = 60.0 / within(tempo_bpm, (MIN_BPM, MAX_BPM), "bpm", "--tempo")
     melody = _melody(arguments.notes, beat_s, arguments.ring)
     held = [_held(instrument, text) for text in arguments.hold]
     _refuse_twice(instrument, held)
@@ -217,13 +218,6 @@ def _settings(arguments: argparse.Namespace) -> FingeringSettings:
         )
     except ValueError as error:
         raise usage("the search", error) from None
-
-
-def _tempo(text: str) -> float:
-    tempo_bpm = number(text, "--tempo", "bpm")
-    if not MIN_BPM <= tempo_bpm <= MAX_BPM:
-        raise UsageError(f"{text} is outside {MIN_BPM} to {MAX_BPM} bpm", "--tempo")
-    return tempo_bpm
 
 
 def _words(texts: Sequence[str], option: str) -> list[tuple[Fraction, Fraction, str]]:

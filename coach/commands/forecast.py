@@ -8,10 +8,9 @@ from collections.abc import Iterator
 from datetime import date
 from typing import Any
 
-from coach.commands.common import add_json, add_log_options, checked_minutes, say, say_json
+from coach.commands.common import add_json, add_log_options, checked_minutes, say, say_json, within
 from coach.commands.plan import reading_desk
 from coach.ground.plain import counted, listed, plain_text
-from coach.ground.problem import UsageError
 from coach.learning.forecast import DRAWS, FEW_DAYS, Forecast, Span, forecast
 from coach.learning.learning import Learnt
 from coach.learning.material import Material, material_of
@@ -41,8 +40,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     minutes = checked_minutes(arguments.minutes_a_day, "--minutes-a-day")
-    if not 1 <= arguments.draws <= 1000:
-        raise UsageError(f"{arguments.draws} is outside 1 to 1000 players", "--draws")
+    within(arguments.draws, (1, 1000), "players", "--draws")
     with reading_desk(arguments, (arguments.drill,)) as desk:
         learnt = desk.learnt() if desk.log.player_or_none is not None else Learnt()
         drill, today, chosen = desk.library.drills[0], desk.today, minutes or desk.minutes

@@ -11,9 +11,8 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from coach.commands.common import add_folder, add_output, places_of, say, whole_option, write_output
-from coach.commands.instrument_options import USUAL
-from coach.folder.settings import load_settings
+from coach.commands.common import add_folder, add_output, say, whole_option, write_output
+from coach.commands.instrument_options import USUAL, named_instrument, own_of
 from coach.ground.plain import counted, plain_text
 from coach.ground.problem import UsageError
 from coach.music.key import key_named
@@ -24,9 +23,7 @@ from coach.score.musicxml_own import own_export
 from coach.score.score import Score
 from coach.score.strands import Choices
 from coach.score.two_lines import LineNames
-from coach.strings.instrument import Instrument
-from coach.strings.own import on_own
-from coach.strings.ready_made import ready_made, usual_scale_mm
+from coach.strings.ready_made import ready_made
 from coach.strings.units import midi_from_note
 
 if TYPE_CHECKING:
@@ -103,7 +100,7 @@ def run(arguments: argparse.Namespace) -> int:
         _refuse_transpose(arguments)
         score = read_score(arguments.file, arguments.part, octaves)
         if choices.instrument is None and not score.tunings:
-            choices = replace(choices, instrument=next(iter(_own(arguments)), None))
+            choices = replace(choices, instrument=next(iter(own_of(arguments)), None))
         drill, text = arranged(score, choices, where)
         table: list[str] = []
     else:
@@ -156,7 +153,7 @@ def _duet(
         raise UsageError(message, "--part", guess="name `staff 1` or `voice 1` of it")
     score = read_two_lines(arguments.file, names, octaves)
     keys = _keys("best" if arguments.transpose is None else arguments.transpose, score)
-    instrument = choices.instrument or next(iter(_own(arguments)), None) or ready_made(USUAL)
+    instrument = choices.instrument or next(iter(own_of(arguments)), None) or ready_made(USUAL)
     return (score, *arranged_duet(score, choices, instrument, keys, where))
 
 
@@ -202,24 +199,6 @@ def _choices(arguments: argparse.Namespace) -> Choices:
             raise UsageError("no note, voice or track is named", "--harmonics")
         with contextlib.suppress(ValueError):
             harmonics_midi = midi_from_note(harmonics)
-    return Choices(_instrument(arguments), split, split_midi, every, bars, harmonics or "", harmonics_midi)
-
-
-def _own(arguments: argparse.Namespace) -> Sequence[Instrument]:
-    """The player's own instruments, the one at hand first."""
-    return load_settings(places_of(arguments).settings).instruments
-
-
-def _instrument(arguments: argparse.Namespace) -> Instrument | None:
-    """The instrument that is named; None where none is."""
-    text = arguments.instrument
-    if text is None:
-        return None
-    own = _own(arguments)
-    try:
-        if "," in text:
-            notes = [note.strip() for note in text.split(",")]
-            return on_own(Instrument.of(notes, usual_scale_mm(notes)), own)
-        return next((mine for mine in own if mine.name == text), None) or ready_made(text)
-    except ValueError as error:
-        raise UsageError(str(error), "--instrument") from None
+    named = arguments.instrument
+    instrument = None if named is None else named_instrument(named, own_of(arguments))
+    return Choices(instrument, split, split_midi, every, bars, harmonics or "", harmonics_midi)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import math
 import re
+from collections.abc import Sequence
 
 from coach.commands.common import places_of
 from coach.folder.settings import load_settings
@@ -25,8 +26,8 @@ def add_instrument(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--instrument",
         metavar="NAME",
-        help="an instrument of your own by its name in the settings, or a ready-made one: "
-        f"{', '.join(READY_MADE)} (default: the first of your own, else {USUAL})",
+        help="an instrument of your own by its name in the settings, open notes as in G2,D2,A1,E1, or a ready-made "
+        f"one: {', '.join(READY_MADE)} (default: the first of your own, else {USUAL})",
     )
     parser.add_argument(
         "--strings",
@@ -81,7 +82,11 @@ def instrument_from(arguments: argparse.Namespace) -> Instrument:
 
     CoachError where the settings can't be read.
     """
-    base = _base(arguments)
+    own = own_of(arguments)
+    if arguments.instrument is None:
+        base = own[0] if own else ready_made(USUAL)
+    else:
+        base = named_instrument(arguments.instrument, own)
     text = arguments.stiffness
     scales_mm = None if arguments.scale_mm is None else lengths(arguments.scale_mm, "--scale-mm")
     back_mm = None if arguments.set_back_mm is None else lengths(arguments.set_back_mm, "--set-back-mm")
@@ -104,14 +109,18 @@ def instrument_from(arguments: argparse.Namespace) -> Instrument:
         raise usage(place, error) from None
 
 
-def _base(arguments: argparse.Namespace) -> Instrument:
-    """The instrument that is named, else the first of the player's own."""
-    own = load_settings(places_of(arguments).settings).instruments
-    if arguments.instrument is None:
-        return own[0] if own else ready_made(USUAL)
-    named = [instrument for instrument in own if instrument.name == arguments.instrument]
+def own_of(arguments: argparse.Namespace) -> tuple[Instrument, ...]:
+    """The player's own instruments, the one at hand first."""
+    return load_settings(places_of(arguments).settings).instruments
+
+
+def named_instrument(text: str, own: Sequence[Instrument]) -> Instrument:
+    """The player's own instrument of this name, else a ready-made one, or one with these open notes: `G2,D2,A1,E1`."""
     try:
-        return named[0] if named else ready_made(arguments.instrument)
+        if "," in text:
+            notes = [note.strip() for note in text.split(",")]
+            return on_own(Instrument.of(notes, usual_scale_mm(notes)), own)
+        return next((mine for mine in own if mine.name == text), None) or ready_made(text)
     except ValueError as error:
         raise usage("--instrument", error) from None
 

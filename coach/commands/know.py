@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from datetime import date
 
-from coach.commands.common import add_log_options, clock, places_of, say
+from coach.commands.common import add_log_options, clock, places_of, say, within
 from coach.ground.plain import plain_text
 from coach.ground.problem import CoachError, UsageError
 from coach.ground.source import nearest
@@ -61,8 +61,8 @@ def _check(arguments: argparse.Namespace) -> None:
         return
     if not arguments.drill or (arguments.bpm is None) != arguments.undo:
         raise UsageError("needs a drill, and a tempo or --undo", "know", guess="coach know small-bells 60")
-    if arguments.bpm is not None and not MIN_BPM <= arguments.bpm <= MAX_BPM:
-        raise UsageError(f"{arguments.bpm} is outside {MIN_BPM} to {MAX_BPM} bpm", "BPM")
+    if arguments.bpm is not None:
+        within(arguments.bpm, (MIN_BPM, MAX_BPM), "bpm", "BPM")
 
 
 def _phrase_in(drill: Drill, name: str) -> str:

@@ -11,8 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
 from coach.commands.common import add_folder, add_output, places_of, say, say_folder, write_output
-from coach.commands.instrument_options import USUAL
-from coach.folder.settings import load_settings
+from coach.commands.instrument_options import USUAL, own_of
 from coach.ground.kinds import Whole
 from coach.ground.places import make_folder
 from coach.ground.plain import plain_text
@@ -79,8 +78,7 @@ def run(arguments: argparse.Namespace) -> int:
     asking = sys.stdin.isatty() and not any(given.values())
     answers = {name: _answer(name, given[name], asking) for name in QUESTIONS}
     title = plain_text(answers["title"])[:MAX_NAME] or DEFAULTS["title"]
-    own = load_settings(places_of(arguments).settings).instruments
-    instrument, ready = _instrument(answers["instrument"], arguments.scale_mm, own)
+    instrument, ready = _instrument(answers["instrument"], arguments.scale_mm, own_of(arguments))
     meter = _read(MeterSign(), answers["meter"], "--meter")
     start = _read(BPM, answers["start"], "--start")
     goal = min(MAX_BPM, round(start * 1.5)) if not answers["goal"] else _read(BPM, answers["goal"], "--goal")

@@ -7,8 +7,8 @@ import shlex
 import subprocess
 import sys
 
-from coach.commands.common import add_session, checked_minutes, places_of, say
-from coach.ground.problem import CoachError, UsageError, reason_of
+from coach.commands.common import add_session, checked_minutes, places_of, say, within
+from coach.ground.problem import CoachError, reason_of
 
 PORT_RANGE = (1024, 65535)
 
@@ -25,9 +25,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 
 def run(arguments: argparse.Namespace) -> int:
-    low, high = PORT_RANGE
-    if not low <= arguments.port <= high:
-        raise UsageError(f"{arguments.port} is outside {low} to {high}", "--port")
+    within(arguments.port, PORT_RANGE, "", "--port")
     checked_minutes(arguments.minutes)
     places_of(arguments)
     try:

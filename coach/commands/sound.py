@@ -10,7 +10,7 @@ from dataclasses import replace
 from fractions import Fraction
 from typing import TYPE_CHECKING, Any
 
-from coach.commands.common import add_folder, add_json, places_of, say, say_json
+from coach.commands.common import add_folder, add_json, places_of, say, say_json, within
 from coach.commands.instrument_options import number
 from coach.commands.sound_input import hear_input
 from coach.folder.settings import load_settings, save_settings
@@ -69,7 +69,8 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.what == "list":
         _list(settings, arguments.json)
     elif arguments.what == "input":
-        hear_input(settings.input, _seconds(arguments.seconds), arguments.json)
+        seconds = within(number(arguments.seconds, "--seconds", "seconds"), (1, 600), "s", "--seconds")
+        hear_input(settings.input, seconds, arguments.json)
     else:
         changes |= _play(arguments.what, settings, arguments.json)
     if arguments.save and changes:
@@ -97,13 +98,6 @@ def _play(what: str, settings: SoundSettings, as_json: bool) -> dict[str, Any]:
     finally:
         engine.close()
     return {}
-
-
-def _seconds(text: str) -> float:
-    seconds = number(text, "--seconds", "seconds")
-    if not 1 <= seconds <= 600:
-        raise UsageError(f"{text} is outside 1 to 600 s", "--seconds")
-    return seconds
 
 
 def _list(settings: SoundSettings, as_json: bool) -> None:

@@ -23,10 +23,10 @@ from coach.score.musicxml_notes import (
     Ticks,
     fraction,
     integer,
-    pitch_of,
     reach,
     read_note,
     ticks,
+    tuning_of,
     without_doubles,
     words,
 )
@@ -293,7 +293,7 @@ class _PartReader:
         for details in item.findall("staff-details"):
             lines = self.staff_tunings.setdefault(integer(details.get("number"), 1), {})
             for tuning in details.findall("staff-tuning"):
-                midi = pitch_of(tuning, "tuning-")
+                midi = tuning_of(tuning)
                 if midi is not None:
                     lines[integer(tuning.get("line"))] = midi
 

@@ -53,9 +53,9 @@ def ticks(text: str | None) -> Ticks:
     return length.numerator if length.denominator == 1 else length
 
 
-def pitch_of(item: Element, prefix: str = "") -> int | None:
-    """The MIDI number of a pitch or tuning element, as written; None where it can't be read."""
-    return _midi(*(item.findtext(f"{prefix}{name}") for name in ("step", "octave", "alter")))
+def tuning_of(item: Element) -> int | None:
+    """The MIDI number of a string's tuning; None where it can't be read."""
+    return _midi(*(item.findtext(f"tuning-{name}") for name in ("step", "octave", "alter")))
 
 
 @lru_cache(1024)

@@ -136,7 +136,7 @@ def read_events(text: str) -> tuple[list[tuple[int, WrittenEvent]], list[Notatio
 def _read_part(part: str) -> tuple[tuple[WrittenEvent, ...], NotationError | None]:
     """The events of one part, or its fault; the same few recur in a drill again and again."""
     try:
-        return tuple(_read_event(part, 0)), None
+        return tuple(_read_event(part)), None
     except NotationError as fault:
         return (), fault.with_traceback(None)
 
@@ -149,9 +149,9 @@ def _matched(pattern: re.Pattern[str], text: str) -> re.Match[str]:
     return match
 
 
-def _read_event(part: str, offset: int) -> list[WrittenEvent]:
+def _read_event(part: str) -> list[WrittenEvent]:
     head = _matched(_HEAD, part)
-    start = offset + head.start(1)
+    start = head.start(1)
     tail = part[head.end() :]
     if fault := _beat_slip(part, head, start):
         raise fault
@@ -161,7 +161,7 @@ def _read_event(part: str, offset: int) -> list[WrittenEvent]:
             start, f"beat {head[1]} has no note; write the beat, a space, then string:fret", "as in `1 E:0`"
         )
     match = _matched(_TAIL, tail)
-    base = offset + head.end()
+    base = head.end()
     hold, hold_offset = _beats_part(match, "hold", base, "for"), base + max(match.start("hold"), 0)
     slots = _slots(match["body"], base)
     ending = _ENDINGS[match["ending"]]

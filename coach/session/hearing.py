@@ -26,7 +26,8 @@ from coach.listen.start import passage_start_s
 from coach.sound.capture import CaptureState, CaptureStatus
 from coach.sound.input_level import is_silent
 from coach.sound.player import now_s
-from coach.sound.render import DEFAULT_VOLUME_DB, render_clicks
+from coach.sound.render import render_clicks
+from coach.sound.settings import DEFAULT_VOLUME_DB
 
 if TYPE_CHECKING:
     from coach.music.excerpt import Passage

@@ -46,6 +46,7 @@ from coach.session.notices import Notice, NotSaved, Saved
 from coach.session.session import Session
 from coach.session.states import Marks, Phase, Rating
 from coach.session.suggestions import suggestions_of
+from coach.sound.settings import DEFAULT_VOLUME_DB
 
 if TYPE_CHECKING:
     from coach.session.hearing import Hearing, Take
@@ -92,7 +93,7 @@ class Practice:
         player: Player | None = None,
         settings: PracticeSettings | None = None,
         click_sound: str = "wood",
-        click_db: float | None = None,
+        click_db: float = DEFAULT_VOLUME_DB,
         now_s: Callable[[], float] | None = None,
         random_bytes: Callable[[int], bytes] = os.urandom,
         on_rep: Callable[[StartRep, RepTimeline | None], None] | None = None,
@@ -215,7 +216,7 @@ class Practice:
             min(last_s, now_s) if isinstance(event, Cut) else last_s,
             not self._follows,
             self.click_sound,
-            self._click_db,
+            self.click_db,
         )
 
     def take_notices(self) -> list[Notice]:
@@ -339,12 +340,6 @@ class Practice:
             self._late.append((self._take, rep))
         self._take = None
 
-    @property
-    def _click_db(self) -> float:
-        from coach.sound.render import DEFAULT_VOLUME_DB
-
-        return DEFAULT_VOLUME_DB if self.click_db is None else self.click_db
-
     def _start(self, start: StartRep) -> None:
         if self.player is None:
             return
@@ -384,7 +379,7 @@ class Practice:
             rate,
             length_s=length_s,
             sound=self.click_sound,
-            volume_db=self._click_db,
+            volume_db=self.click_db,
         )
         beats = beats_of(start.passage, start.tempo_bpm, count_in_bars)
         return Sounding(start, beats, float(timeline.count_in_s), length_s, timeline), sound

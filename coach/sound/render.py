@@ -19,14 +19,12 @@ import numpy as np
 from coach.music.rhythm import sample_at
 from coach.sound.levels import CEILING, amplitude, fade_edges, limit
 from coach.sound.player import RATE
+from coach.sound.settings import DEFAULT_VOLUME_DB
 from coach.sound.timeline import Kind, Strike
 from coach.sound.tones import Tone, Tones, render_tone, tone_samples
 
 if TYPE_CHECKING:
     from coach.sound.player import Pcm
-
-DEFAULT_VOLUME_DB = -12.0
-"""A beat's peak against the ceiling: soft, since a click is heard for hours."""
 
 _FADE_IN_S = 0.0005
 _CLICK_S = 0.06

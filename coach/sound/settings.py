@@ -13,6 +13,8 @@ HEARING_NOTE = (
 )
 """To be shown once, and in the README."""
 
+DEFAULT_VOLUME_DB = -12.0
+"""A beat's peak against the loudest: soft, since a click is heard for hours."""
 CLICK_SOUNDS = ("wood", "tick", "tone", "block")
 """The sounds that a click can have."""
 
@@ -37,7 +39,7 @@ class SoundSettings:
         "how much later you hear the click than calculated (negative: earlier); `coach sound tap --save` sets it",
     )
     click: str = row(Word(CLICK_SOUNDS), "wood", "the click's sound")
-    click_db: float = row(Number(-60, 0, "dB"), -12.0, "level of a click, 0 the loudest possible")
+    click_db: float = row(Number(-60, 0, "dB"), DEFAULT_VOLUME_DB, "level of a click, 0 the loudest possible")
     hearing_note_seen: bool = row(Truth(), False, "the note on hearing was shown")
     silent_note_seen: bool = row(Truth(), False, "the note on silent mode was shown")
 
