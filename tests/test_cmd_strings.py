@@ -99,6 +99,11 @@ def test_a_window_of_the_fretboard_shows_only_its_part() -> None:
     assert "╫" not in lines[2]
 
 
+def test_an_instrument_may_be_named_by_its_open_notes(run: Any) -> None:
+    ready = run("nodes", "--instrument", "guitar", "--json")
+    assert run("nodes", "--instrument", "E4,B3,G3,D3,A2,E2", "--json") == ready
+
+
 def test_find_lists_the_places_of_a_pitch_cheapest_first(run: Any) -> None:
     status, out, _err = run("find", "A3", "--json")
     rows = json.loads(out)

@@ -127,7 +127,8 @@ class Material:
         if drill.assignment and drill.assignment.parts:
             return None
         if drill.id not in self._pieces:
-            self._pieces[drill.id] = whole_piece(drill, _layer(drill))
+            layer = TOGETHER if len(drill.layers) > 1 else drill.layers[0]
+            self._pieces[drill.id] = whole_piece(drill, layer)
         piece = self._pieces[drill.id]
         return piece if len(piece.phrases) > 1 and self.part(piece) else None
 
@@ -145,7 +146,3 @@ def material_of(drills: Sequence[Drill]) -> Material:
     """The drills digested, in the order given."""
     once = {drill.id: drill for drill in reversed(drills)}
     return Material(tuple(drill for drill in drills if once[drill.id] is drill), once)
-
-
-def _layer(drill: Drill) -> str:
-    return TOGETHER if len(drill.layers) > 1 else drill.layers[0]

@@ -17,7 +17,6 @@ from coach.learning.learning import KEPT_DAYS, Learnt
 from coach.learning.material import RATING_S, Material, material_of
 from coach.learning.plan import Plan, PlanItem, Purpose
 from coach.learning.reasons import reason
-from coach.log.entries import Entry
 from coach.log.log import Log
 from coach.music.drill import Assignment, Drill
 from coach.words.amounts import duration, weekday
@@ -76,16 +75,10 @@ def history_of(log: Log, learnt: Learnt, day: date) -> History:
 def drills_taken_up(log: Log) -> dict[str, bool]:
     """Ids of the drills that the player has taken up (true) or set aside (false), the latest word of each."""
     return {
-        _drill_in(entry): entry.kind == "take-up"
+        str(entry.body.get("drill", "")): entry.kind == "take-up"
         for entry in log.entries()
         if entry.kind in ("set-aside", "take-up")
     }
-
-
-def _drill_in(entry: Entry) -> str:
-    """The drill that a set-aside or take-up entry names; empty where its body names none."""
-    drill = entry.body.get("drill")
-    return drill if isinstance(drill, str) else ""
 
 
 def make_plan(
@@ -112,7 +105,8 @@ def make_plan(
     if practised > 0:
         notes.append("You have practised today already: this plan goes on from there.")
     breaks = max(0, math.ceil((planned - 35) / 35))
-    items = [] if practised > 0 else [_tuning(planned)]
+    tune = "Tune first: on a flat string every node rings flat."
+    items = [] if practised > 0 else [PlanItem(Purpose.TUNE, min(TUNE_MIN, planned / 10), tune)]
     seconds = 60 * (planned - breaks * BREAK_MIN - sum(item.minutes for item in items))
     ahead = played_ahead(learnt, digest, sitting_of(learnt, digest, day, seconds, pace))
     items += ahead.items
@@ -261,11 +255,6 @@ def assignment_notes(drills: Sequence[Drill], day: date) -> Iterator[str]:
                 f"The due date of {drill.title} was {given.due.day} {given.due:%B}: it is practised like any other"
                 " drill now."
             )
-
-
-def _tuning(minutes: float) -> PlanItem:
-    why = "Tune first: on a flat string every node rings flat."
-    return PlanItem(Purpose.TUNE, min(TUNE_MIN, minutes / 10), why)
 
 
 def _hurt(day: date, minutes: float, history: History) -> list[str]:

@@ -70,7 +70,9 @@ def _shorter(material: Material, excerpt: Excerpt, whole: Passage, failed: list[
             first = len(parts[0].passage.events)
             late = sum(label > first for label in failed) * 2 > len(failed)
             yield Relief(Release.HALF, halves[late])
-    if not excerpt.easier and any(_droppable(whole, label) for label in failed):
+    if not excerpt.easier and any(
+        placed.note.droppable for label in failed for placed in whole.event(label).notes
+    ):
         yield Relief(Release.EASIER, replace(excerpt, easier=True))
     if (
         excerpt.layer == TOGETHER
@@ -93,7 +95,3 @@ def _open_only(whole: Passage, layer: str) -> bool:
     """Whether a layer has open strings alone: there is nothing to practise in it by itself."""
     notes = [placed.note for event in whole.events if event.layer == layer for placed in event.notes]
     return all(note.node is None and not note.fret for note in notes)
-
-
-def _droppable(passage: Passage, label: int) -> bool:
-    return any(placed.note.droppable for placed in passage.event(label).notes)

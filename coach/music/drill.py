@@ -318,11 +318,9 @@ class Drill:
     @cached_property
     def revision(self) -> str:
         """Twelve hex digits that change when any phrase's body, the order or the tuning changes."""
+        names = [string.name for string in self.instrument.strings]
         parts = [phrase.id + phrase.revision for phrase in self.phrases]
-        return _digest("|".join([*self._open_names(), *parts, *self.order]))
-
-    def _open_names(self) -> Iterator[str]:
-        return (string.name for string in self.instrument.strings)
+        return _digest("|".join([*names, *parts, *self.order]))
 
 
 def drill_part(drill: Drill, layer: str | None = None, easier: bool = False) -> Drill:

@@ -265,16 +265,12 @@ def _fretting(board: Board, passage: Passage) -> Iterator[_Remark]:
     for _onset, events, new, down in fretted_moments(passage):
         if not new:
             continue
-        places = [_finger(board, note) for note in down]
+        places = [Finger(board.hand_mm(note), note.fretting_finger, board.name(note)) for note in down]
         places += [_touch(board, note) for note in new if _stops_and_touches(note)]
         if fault := finger_fault(places):
             yield (_first_fretting(events), "error", fault, "other fingers, or a shorter hold")
         yield from _spans(board, events, down)
         yield from _stretches(board, events, new)
-
-
-def _finger(board: Board, note: Note) -> Finger:
-    return Finger(board.hand_mm(note), note.fretting_finger, board.name(note))
 
 
 def _touch(board: Board, note: Note) -> Finger:

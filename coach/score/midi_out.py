@@ -153,7 +153,7 @@ def _conductor(drill: Drill, passage: Passage, ticks: _Ticks, tempo_bpm: int) ->
             index
             and length != Fraction(upper, lower)
             and length.denominator <= 32
-            and _power(length.denominator)
+            and length.denominator.bit_count() == 1
         ):
             upper, lower = length.numerator, length.denominator
         click = min(255, max(1, round(bar.meter.beat_whole * 96)))
@@ -178,10 +178,6 @@ def _key_text(key: Key) -> str:
     """A key as mido names it: `Eb`, `F#m`."""
     tonic, mode = str(key).split()
     return tonic + "m" * (mode == "minor")
-
-
-def _power(number: int) -> bool:
-    return number & (number - 1) == 0
 
 
 def _tempos(passage: Passage, ticks: _Ticks, tempo_bpm: int) -> list[tuple[int, int]]:

@@ -171,7 +171,8 @@ def join_ties(bars: list[tuple[Fraction, ScoreBar]]) -> list[tuple[Fraction, Sco
                 same = next((i for i in at if joined_notes[i][2].voice == note.voice), at[0])
                 at.remove(same)
                 first_onset, first_bar, first, _ = joined_notes[same]
-                joined = _longer(first, note)
+                rings = first.rings or note.rings
+                joined = replace(first, length=first.length + note.length, rings=rings)
                 joined_notes[same] = (first_onset, first_bar, joined, not (note.tie_start or first.tie_stop))
                 if note.tie_start:
                     waiting.setdefault((note.midi, onset + note.length), []).append(same)
@@ -180,10 +181,6 @@ def join_ties(bars: list[tuple[Fraction, ScoreBar]]) -> list[tuple[Fraction, Sco
             if note.tie_start:
                 waiting.setdefault((note.midi, onset + note.length), []).append(len(joined_notes) - 1)
     return joined_notes
-
-
-def _longer(first: ScoreNote, more: ScoreNote) -> ScoreNote:
-    return replace(first, length=first.length + more.length, rings=first.rings or more.rings)
 
 
 def index_named(wanted: str, names: Sequence[Collection[str]]) -> int | None:
