@@ -80,10 +80,6 @@ class HandPlayer:
             (self.heard, self.length_s), self.joined = self.joined, None
         return self.heard if self.playing else None
 
-    @property
-    def position_samples(self) -> int:
-        return round(self.position_s * self.rate)
-
     def position_s_at(self, when_s: float) -> float:
         return self.position_s
 

@@ -56,8 +56,8 @@ def test_every_ready_made_instrument_fits_itself_and_the_usual_length_is_its_own
     mine = ready_made(name)
     assert on_own(mine, [mine]) == mine
     notes = [string.name for string in mine.strings]
-    first = next(row for row in READY_MADE.values() if list(row[1]) == notes)
-    assert usual_scale_mm(notes) == first[2]
+    first = next(row for row in READY_MADE.values() if list(row[0]) == notes)
+    assert usual_scale_mm(notes) == first[1]
 
 
 def test_what_was_logged_stays_when_the_instrument_is_measured() -> None:

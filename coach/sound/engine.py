@@ -137,10 +137,6 @@ class Engine:
         return PlayToken(number) if number else None
 
     @property
-    def position_samples(self) -> int:
-        return round(self._heard(self._clock())[1])
-
-    @property
     def position_s(self) -> float:
         return self._heard(self._clock())[1] / self.rate
 

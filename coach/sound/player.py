@@ -107,9 +107,6 @@ class Player(Protocol):
         ...
 
     @property
-    def position_samples(self) -> int: ...
-
-    @property
     def position_s(self) -> float: ...
 
     def position_s_at(self, when_s: float) -> float:

@@ -63,10 +63,6 @@ class SilentEngine:
         return None if self._start_s is None else PlayToken(self._heard_number)
 
     @property
-    def position_samples(self) -> int:
-        return round(self.position_s * self.rate)
-
-    @property
     def position_s(self) -> float:
         return self.position_s_at(self._clock())
 
@@ -76,7 +72,7 @@ class SilentEngine:
 
     @property
     def playing(self) -> bool:
-        return self.token is not None and self.position_samples < self._length
+        return self.token is not None and round(self.position_s * self.rate) < self._length
 
     @property
     def finished(self) -> bool:

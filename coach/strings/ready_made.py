@@ -13,21 +13,21 @@ from collections.abc import Sequence
 from coach.strings.instrument import Instrument
 from coach.strings.units import midi_from_note
 
-READY_MADE: dict[str, tuple[str, tuple[str, ...], float]] = {
-    "bass": ("bass, 4 strings, 34 inch", ("G2", "D2", "A1", "E1"), 864.0),
-    "bass-short": ("bass, 4 strings, 30 inch", ("G2", "D2", "A1", "E1"), 762.0),
-    "bass-medium": ("bass, 4 strings, 32 inch", ("G2", "D2", "A1", "E1"), 813.0),
-    "bass-5": ("bass, 5 strings with low B, 34 inch", ("G2", "D2", "A1", "E1", "B0"), 864.0),
-    "bass-5-long": ("bass, 5 strings with low B, 35 inch", ("G2", "D2", "A1", "E1", "B0"), 889.0),
-    "bass-5-high": ("bass, 5 strings with high C, 34 inch", ("C3", "G2", "D2", "A1", "E1"), 864.0),
-    "bass-6": ("bass, 6 strings, 34 inch", ("C3", "G2", "D2", "A1", "E1", "B0"), 864.0),
-    "guitar": ("guitar, 6 strings", ("E4", "B3", "G3", "D3", "A2", "E2"), 648.0),
-    "violin": ("violin", ("E5", "A4", "D4", "G3"), 328.0),
-    "viola": ("viola", ("A4", "D4", "G3", "C3"), 375.0),
-    "cello": ("cello", ("A3", "D3", "G2", "C2"), 690.0),
-    "double-bass": ("double bass", ("G2", "D2", "A1", "E1"), 1050.0),
+READY_MADE: dict[str, tuple[tuple[str, ...], float]] = {
+    "bass": (("G2", "D2", "A1", "E1"), 864.0),
+    "bass-short": (("G2", "D2", "A1", "E1"), 762.0),
+    "bass-medium": (("G2", "D2", "A1", "E1"), 813.0),
+    "bass-5": (("G2", "D2", "A1", "E1", "B0"), 864.0),
+    "bass-5-long": (("G2", "D2", "A1", "E1", "B0"), 889.0),
+    "bass-5-high": (("C3", "G2", "D2", "A1", "E1"), 864.0),
+    "bass-6": (("C3", "G2", "D2", "A1", "E1", "B0"), 864.0),
+    "guitar": (("E4", "B3", "G3", "D3", "A2", "E2"), 648.0),
+    "violin": (("E5", "A4", "D4", "G3"), 328.0),
+    "viola": (("A4", "D4", "G3", "C3"), 375.0),
+    "cello": (("A3", "D3", "G2", "C2"), 690.0),
+    "double-bass": (("G2", "D2", "A1", "E1"), 1050.0),
 }
-"""Name to what it is, the open strings from the highest, and the sounding length in mm."""
+"""Name to the open strings from the highest and the sounding length in mm."""
 BASS_BELOW_MIDI = 40
 """A lowest string below E2 is taken for a bass's."""
 FRETLESS = ("violin", "viola", "cello", "double-bass")
@@ -37,7 +37,7 @@ def ready_made(name: str) -> Instrument:
     """The instrument with this name; ValueError, with the names there are and the nearest, for another."""
     key = name.strip().lower().replace(" ", "-").replace("_", "-")
     try:
-        _about, notes, scale_mm = READY_MADE[key]
+        notes, scale_mm = READY_MADE[key]
     except KeyError:
         near = difflib.get_close_matches(name, READY_MADE, n=1)
         guess = f" (did you mean {near[0]}?)" if near else ""
@@ -53,7 +53,7 @@ def usual_scale_mm(notes: Sequence[str]) -> float:
     ValueError where one is no note.
     """
     midis = [midi_from_note(note) for note in notes]
-    for _about, tuned, scale_mm in READY_MADE.values():
+    for tuned, scale_mm in READY_MADE.values():
         if [midi_from_note(note) for note in tuned] == midis:
             return scale_mm
-    return READY_MADE["bass" if min(midis, default=0) < BASS_BELOW_MIDI else "guitar"][2]
+    return READY_MADE["bass" if min(midis, default=0) < BASS_BELOW_MIDI else "guitar"][1]
