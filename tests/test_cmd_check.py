@@ -120,7 +120,7 @@ def test_standard_input_can_be_checked(monkeypatch: pytest.MonkeyPatch, capsys) 
 @pytest.mark.parametrize("words", [["check"], ["check", "-o", "x", "y.yaml"], ["check", "--fix", "-"]])
 def test_a_wrong_call_gives_status_2(words: list[str], capsys) -> None:  # type: ignore[no-untyped-def]
     assert main(words) == 2
-    assert "coach check" in capsys.readouterr().err
+    assert "coach: check: " in capsys.readouterr().err
 
 
 @pytest.mark.parametrize(("good", "slip"), SLIPS)

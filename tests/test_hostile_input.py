@@ -589,3 +589,41 @@ def test_a_zip_is_proven_by_the_standard_reader() -> None:
     """The archives above are real ones: the standard library opens what we refuse."""
     with zipfile.ZipFile(io.BytesIO(zipped([("../../x", b"y")]))) as archive:
         assert archive.namelist() == ["../../x"]
+
+
+@pytest.mark.parametrize(
+    ("words", "status", "sentence"),
+    [
+        (["export", " ", "--to", "tab"], 1, "the drill's name is empty (a file, a name, an id or a title)"),
+        (["check", ""], 1, "the drill's name is empty"),
+        (["serve", "--host", ""], 2, "--host: is empty (127.0.0.1 for this computer, 0.0.0.0 for your network)"),
+        (["serve", "--date", "tomorrow"], 2, "--date: 'tomorrow' is not a date (write year-month-day"),
+        (["serve", "no-such-drill"], 1, "no-such-drill: there is no such drill file (known: "),
+        (["tune", "--pair", "E-A"], 2, "--pair: needs --hear, --listen or -o FILE"),
+        (["tune", "--tone", "E"], 2, "--tone: needs --hear, --listen or -o FILE"),
+        (["tune", "--cents", "5"], 2, "--cents: needs --hear, --listen or -o FILE"),
+        (["log", "correct", "ABCDEF", "clean", "3"], 1, "clean is the whole repetition, found 'clean 3' (clean alone?)"),
+        (["log", "rename", " "], 2, "NAME: a name has 1 to 60 letters; this one has 0"),
+    ],
+)  # fmt: skip
+def test_a_slip_on_the_command_line_is_a_sentence_before_anything_starts(
+    words: list[str],
+    status: int,
+    sentence: str,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "progress").mkdir()
+    with Log.open(tmp_path / "progress" / "log", "Mia", now_ms=NOON) as log:
+        log.send((rep_at(log), PASSAGE))
+    assert main(words) == status
+    assert sentence in capsys.readouterr().err
+
+
+def test_the_page_of_a_student_in_an_empty_class_says_that_it_is_empty(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["roster", str(tmp_path), "--folder", str(tmp_path), "--student", "Nobody"]) == 0
+    assert "no assignments and no replies yet" in capsys.readouterr().out

@@ -113,7 +113,7 @@ def _checks(name: str, fix: bool, places: Places, own: Sequence[Instrument]) -> 
                 raise UsageError("--fix repairs files, not standard input", "check")
             text = stream_text(sys.stdin.buffer, STANDARD_INPUT, DRILL_FILE)
             return [_checked(one, STANDARD_INPUT, own, repairs) for one in drill_texts(text)]
-        there = fix or os.path.lexists(user_path(name))
+        there = name.strip() and (fix or os.path.lexists(user_path(name)))
         text = read_text(name if there else find_drill(name, places), DRILL_FILE)
         if fix:
             text, repairs = _fix(name, text)

@@ -66,6 +66,6 @@ def _text(arguments: argparse.Namespace, shown: Classroom) -> str:
         from coach.report.overview_page import class_page
 
         return class_page(shown)
-    if len(arguments.student) == 1:
+    if len(arguments.student) == 1 and shown.students:
         return "\n".join(student_lines(shown.students[0], shown)) + "\n"
     return "\n".join(class_lines(shown)) + "\n"

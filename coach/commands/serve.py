@@ -7,8 +7,9 @@ import shlex
 import subprocess
 import sys
 
-from coach.commands.common import add_session, checked_minutes, places_of, say, within
-from coach.ground.problem import CoachError, reason_of
+from coach.commands.common import add_session, checked_minutes, clock, places_of, say, within
+from coach.folder.library import named_drills
+from coach.ground.problem import CoachError, UsageError, reason_of
 
 PORT_RANGE = (1024, 65535)
 
@@ -26,8 +27,14 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     within(arguments.port, PORT_RANGE, "", "--port")
+    if not arguments.host.strip():
+        raise UsageError("is empty", "--host", guess="127.0.0.1 for this computer, 0.0.0.0 for your network")
+    # The session would say it only in the browser.
     checked_minutes(arguments.minutes)
-    places_of(arguments)
+    clock(arguments.date)
+    places = places_of(arguments)
+    if arguments.drills:
+        named_drills(arguments.drills, places)
     try:
         from coach.web.server import CoachServer
     except ImportError as error:

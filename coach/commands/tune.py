@@ -100,6 +100,15 @@ def run(arguments: argparse.Namespace) -> int:
         raise UsageError("needs --listen --from FILE.wav --tone all", "--save")
     if arguments.listen and (arguments.hear or arguments.output is not None):
         raise UsageError("goes neither with --hear nor with --output", "--listen")
+    if not (arguments.hear or arguments.listen or arguments.output is not None):
+        given = {
+            "--pair": arguments.pair,
+            "--tone": arguments.tone,
+            "--cents": cents,
+            "--silent": arguments.silent,
+        }
+        for option in (option for option, value in given.items() if value):
+            raise UsageError("needs --hear, --listen or -o FILE", option)
     if arguments.output is not None:
         return _write(instrument, arguments, cents)
     if arguments.hear:

@@ -316,6 +316,8 @@ def find_drill(name_or_path: str, places: Places) -> Path:
 
     Upper and lower case are one; own drills come first. CoachError with near names where there is none.
     """
+    if not name_or_path.strip():
+        raise CoachError("the drill's name is empty", guess="a file, a name, an id or a title")
     direct = user_path(name_or_path)
     if there := _file_at(direct, places):
         return there

@@ -254,7 +254,7 @@ class Log:
 
     def rename(self, ids: Sequence[str], name: str, now_ms: int) -> Refusal | None:
         """Give these ids of players another name from then on, as `send` does."""
-        plain = checked_name(name)
+        plain = checked_name(name, "NAME")
         words = []
         for player_id in ids:
             latest = self.book.name_of(player_id)

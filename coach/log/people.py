@@ -63,11 +63,11 @@ def chosen_player(known: list[Player], name: str) -> Player | None:
     return meant[0] if meant else None
 
 
-def checked_name(name: str) -> str:
-    """A player's name, one printable line; UsageError where it is empty or too long."""
+def checked_name(name: str, place: str = "--player") -> str:
+    """A player's name, one printable line; UsageError where it is empty or too long, at the `place` of the name."""
     plain = plain_text(name)
     if not plain or len(plain) > LONGEST_NAME:
-        raise UsageError(f"a name has 1 to {LONGEST_NAME} letters; this one has {len(plain)}", "--player")
+        raise UsageError(f"a name has 1 to {LONGEST_NAME} letters; this one has {len(plain)}", place)
     return plain
 
 

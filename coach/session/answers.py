@@ -209,6 +209,8 @@ def _result(words: list[str]) -> tuple[Result, list[str]]:
             return row, words[len(name) :]
     if words == ["clean"]:
         raise ValueError("clean goes alone: a repetition with a fault is not clean")
+    if words[0] == "clean":
+        raise ValueError(f"clean is the whole repetition, found {' '.join(words)!r}|clean alone?")
     near = difflib.get_close_matches(words[0], _WORDS, n=1, cutoff=0.5)
     guess = next((row.word for row in RESULTS if near and row.word.startswith(near[0])), "".join(near))
     raise ValueError(f"found {words[0]!r}, expected {_ALLOWED}|{guess + '?' if guess else ''}")
