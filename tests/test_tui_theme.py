@@ -10,10 +10,8 @@ from coach.tui.theme import (
     PALETTES,
     PLAIN_THEME,
     ROLES,
-    contrast,
     drawn_colours,
     few_colours,
-    relative_luminance,
     styles_for,
 )
 from tests.screens import running, screen_text, session_of
@@ -56,12 +54,14 @@ DEFICIENCIES = {
 }
 
 
+def linear(byte: int) -> float:
+    """A byte of an sRGB colour as its share of light (IEC 61966-2-1)."""
+    share = byte / 255
+    return share / 12.92 if share <= 0.04045 else ((share + 0.055) / 1.055) ** 2.4
+
+
 def seen_by(colour: str, kind: str) -> str:
     """The colour as an eye of this kind sees it."""
-
-    def linear(byte: int) -> float:
-        share = byte / 255
-        return share / 12.92 if share <= 0.04045 else ((share + 0.055) / 1.055) ** 2.4
 
     def byte(share: float) -> int:
         share = min(max(share, 0.0), 1.0)
@@ -70,6 +70,18 @@ def seen_by(colour: str, kind: str) -> str:
     rgb = [linear(int(colour[at : at + 2], 16)) for at in (1, 3, 5)]
     mixed = [sum(weight * part for weight, part in zip(row, rgb, strict=True)) for row in DEFICIENCIES[kind]]
     return "#" + "".join(f"{byte(share):02x}" for share in mixed)
+
+
+def relative_luminance(colour: str) -> float:
+    """Relative luminance of an sRGB colour (WCAG 2.2, definition of relative luminance)."""
+    red, green, blue = (linear(int(colour[at : at + 2], 16)) for at in (1, 3, 5))
+    return 0.2126 * red + 0.7152 * green + 0.0722 * blue
+
+
+def contrast(one: str, other: str) -> float:
+    """Contrast ratio of two colours, 1 to 21 (WCAG 2.2, definition of contrast ratio)."""
+    low, high = sorted((relative_luminance(one), relative_luminance(other)))
+    return (high + 0.05) / (low + 0.05)
 
 
 def test_contrast_is_that_of_wcag():

@@ -37,11 +37,6 @@ class Places:
         return self.progress / "log"
 
     @property
-    def cache(self) -> Path:
-        """What follows from the log; it may go at any time."""
-        return self.progress / "cache"
-
-    @property
     def ear(self) -> Path:
         """What was learnt of each instrument's sound."""
         return self.progress / "ear"

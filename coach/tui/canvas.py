@@ -54,10 +54,9 @@ class Canvas:
             self._letters[row][first:stop] = cells[first - column : stop - column]
             self._roles[row][first:stop] = [role] * (stop - first)
 
-    def put_right(self, row: int, text: str, role: Role = "text", before: int | None = None) -> None:
-        """Write text so that it ends just before column `before`: the right edge where none is given."""
-        end = self.width if before is None else before
-        self.put(row, end - text_width(text), text, role)
+    def put_right(self, row: int, text: str, role: Role) -> None:
+        """Write text so that it ends at the right edge."""
+        self.put(row, self.width - text_width(text), text, role)
 
     def put_rows(self, row: int, column: int, rows: Iterable[str], role: Role = "text") -> None:
         """Write several rows below each other; blanks keep the character that is there.
@@ -73,13 +72,6 @@ class Canvas:
                 over = zip(shown[first - column : stop - column], letters[first:stop], strict=True)
                 letters[first:stop] = [under if letter == " " else letter for letter, under in over]
                 self._roles[row + offset][first:stop] = [role] * (stop - first)
-
-    def paint(self, row: int, column: int, length: int, role: Role) -> None:
-        """Give cells another role and keep their characters."""
-        if not 0 <= row < self.height:
-            return
-        first, stop = max(column, 0), min(column + length, self.width)
-        self._roles[row][first:stop] = [role] * max(stop - first, 0)
 
     def paste(self, row: int, column: int, other: Sequence[Sequence[Run]]) -> None:
         """Copy a finished picture, blanks included."""

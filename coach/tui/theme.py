@@ -216,23 +216,6 @@ def textual_themes() -> list[Theme]:
     return themes
 
 
-def relative_luminance(colour: str) -> float:
-    """Relative luminance of an sRGB colour (WCAG 2.2, definition of relative luminance)."""
-
-    def linear(byte: int) -> float:
-        share = byte / 255
-        return share / 12.92 if share <= 0.04045 else ((share + 0.055) / 1.055) ** 2.4
-
-    red, green, blue = (linear(int(colour[at : at + 2], 16)) for at in (1, 3, 5))
-    return 0.2126 * red + 0.7152 * green + 0.0722 * blue
-
-
-def contrast(one: str, other: str) -> float:
-    """Contrast ratio of two colours, 1 to 21 (WCAG 2.2, definition of contrast ratio)."""
-    low, high = sorted((relative_luminance(one), relative_luminance(other)))
-    return (high + 0.05) / (low + 0.05)
-
-
 def few_colours(environment: Mapping[str, str]) -> bool:
     """Whether the terminal has at most 16 colours or wants none: NO_COLOR, or what TERM and COLORTERM say."""
     if environment.get("NO_COLOR"):
