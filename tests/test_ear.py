@@ -10,8 +10,10 @@ import pytest
 from coach.ground.codec import plain_of, value_of
 from coach.listen.clicks import Strike, click_sound, goes_on
 from coach.listen.ear import Ear
-from coach.listen.memory import NoteSound, sharp_bias_ms
+from coach.listen.look import WINDOWS, NoteLook
+from coach.listen.memory import NoteSound, Pluck, compared, sharp_bias_ms
 from coach.listen.open_string import MeasuredString
+from coach.listen.partials import Partials, Rings, loudness, measured
 from coach.listen.recording import Recording
 from coach.listen.start import passage_start_s
 from coach.music.excerpt import whole_phrase
@@ -164,13 +166,42 @@ def test_without_clicks_the_notes_say_where_a_passage_begins_and_noise_says_noth
     recording = take(seed=6)
     assert start_of(recording, [-3.0, -2.25, -1.5, -0.75]) == pytest.approx(BEAT_1_S, abs=0.015)
     noise = np.random.default_rng(1).standard_normal(len(recording.samples))
-    for other in (noise, np.zeros(0), recording.samples[: RATE_HZ * 3]):
+    knock = np.zeros(len(recording.samples))
+    knock[6 * RATE_HZ : 6 * RATE_HZ + 2400] = click_samples()
+    for other in (noise, np.zeros(0), recording.samples[: RATE_HZ * 3], knock):
         assert start_of(replace(recording, samples=other), []) is None
 
 
+def test_a_partial_is_measured_as_loud_as_it_is_played_below_3_khz_and_above():
+    # A sine is as loud as it was made. Of 44.1 kHz no whole factor leads to the low rate.
+    hz, loud = np.array([440.0, 2900.0, 3100.0, 5900.0]), np.array([0.1, 0.02, 0.03, 0.01])
+    for rate_hz in (16_000, 44_100, 96_000):
+        t = np.arange(rate_hz) / rate_hz
+        samples = np.sin(2 * np.pi * t[:, None] * hz) @ loud
+        stretch = Recording(samples, rate_hz, PASSAGE, TEMPO_BPM, 0.0).stretch(0.4, 0.52)
+        found = measured(stretch, hz, Rings.of([]))
+        assert np.abs(found.amplitude) == pytest.approx(loud, rel=0.03)
+        assert loudness(stretch, hz) == pytest.approx(loud, rel=0.03)
+
+
+def test_a_partial_that_does_not_ring_in_the_clean_sound_says_nothing_of_how_a_note_falls():
+    usual = dict.fromkeys(WINDOWS, (0.1, 1e-6)) | {"late": (0.09, 1e-7)}
+    errors = dict.fromkeys(WINDOWS, (1e-5, 1e-5))
+    sound = NoteSound((Pluck(usual, errors, -40.0, 4.0, None),))
+    now = dict.fromkeys(WINDOWS, (0.1, 0.08)) | {"late": (0.09 / 4.0, 0.08)}
+    windows = {
+        name: Partials(np.array(level, dtype=complex), np.full(2, 1e-5), 0.0) for name, level in now.items()
+    }
+    one = compared(NoteLook("0:0:1/2", np.array([200.0, 400.0]), windows, ()), sound)
+    # A quarter of the amplitude is 12 dB less.
+    assert one.fall_db == pytest.approx(-12.0, abs=0.1)
+    assert one.long_fall_db == pytest.approx(-12.0, abs=0.1)
+
+
 def test_a_string_that_was_tuned_since_is_judged_by_the_partials_that_are_still_heard(monkeypatch):
-    # B3 is 246.94 Hz (ISO 16, equal temperament): its 12th partial lies just below the 3 kHz up to which the ear goes.
-    tuned = [(MeasuredString(hz, 5e-5, 0.1, 9), *STRINGS[1:]) for hz in (246.94, 246.94 * 2 ** (20 / 1200))]
+    # B3 (246.94 Hz, ISO 16, equal temperament), 7 cents flat: its 24th partial lies just below the 6 kHz up to which
+    # the ear goes.
+    tuned = [(MeasuredString(hz, 5e-5, 0.1, 9), *STRINGS[1:]) for hz in (246.0, 246.0 * 2 ** (20 / 1200))]
     monkeypatch.setattr("tests.test_ear.STRINGS", tuned[0])
     before = Ear(tuned[0])
     for seed in (11, 12, 13):
@@ -185,7 +216,7 @@ def test_a_string_that_was_tuned_since_is_judged_by_the_partials_that_are_still_
 
 
 def test_a_note_above_what_is_heard_is_never_known(monkeypatch):
-    strings = (MeasuredString(1600.0, 5e-5, 0.1, 9), *STRINGS[1:])
+    strings = (MeasuredString(3200.0, 5e-5, 0.1, 9), *STRINGS[1:])
     monkeypatch.setattr("tests.test_ear.STRINGS", strings)
     ear = Ear(strings).learn(take(seed=1))
     high = {e.label for e in PASSAGE.events if any(p.note.string == 0 for p in e.notes)}

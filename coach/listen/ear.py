@@ -32,7 +32,7 @@ from coach.listen.memory import (
 from coach.listen.open_string import MeasuredString
 from coach.listen.recording import Recording
 from coach.listen.scene import Scene
-from coach.listen.verdict import verdict
+from coach.listen.verdict import LEAST_SEEN, verdict
 from coach.strings.instrument import Instrument
 
 if TYPE_CHECKING:
@@ -94,8 +94,13 @@ class Ear:
     def heard(self, looks: Sequence[Look]) -> tuple[Heard, ...]:
         """How each event went that was looked at."""
         compared_notes = {look.label: self.compared(look) for look in looks}
-        known = [one.early_db for notes in compared_notes.values() for one in notes if one]
-        gain_db = float(np.median(known)) if len(known) >= LEAST_FOR_GAIN else 0.0
+        known_db = [
+            one.early_db
+            for notes in compared_notes.values()
+            for one in notes
+            if one and one.seen >= LEAST_SEEN
+        ]
+        gain_db = float(np.median(known_db)) if len(known_db) >= LEAST_FOR_GAIN else 0.0
         gain_db = min(max(gain_db, -MOST_GAIN_DB), MOST_GAIN_DB)
         return tuple(
             verdict(
@@ -111,9 +116,7 @@ class Ear:
     def compared(self, look: Look) -> tuple[Compared | None, ...]:
         """Each note of an event against its clean sound; None where that isn't known, or too high to be measured."""
         return tuple(
-            compared(note, self.notes[note.key], look.rise_db)
-            if note.key in self.notes and len(note.hz)
-            else None
+            compared(note, self.notes[note.key]) if note.key in self.notes and len(note.hz) else None
             for note in look.notes
         )
 

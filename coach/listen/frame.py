@@ -1,6 +1,7 @@
 """A stretch of sound at a low rate: what every measurement here looks at.
 
-Partials that matter lie below 3.5 kHz, so that sound is taken down to 8 to 9 kHz by a whole factor; times stay exact.
+Most partials that matter lie below 3 kHz, so that sound is taken down to 8 kHz or more by a whole factor; times stay
+exact. For what lies above, as most partials of a guitar's high nodes do, it is taken down to twice that.
 The filter is a Kaiser-windowed sinc (Oppenheim and Schafer, Discrete-Time Signal Processing, ch. 7, from memory), down
 by 60 dB at half the low rate.
 """
@@ -22,7 +23,9 @@ if TYPE_CHECKING:
 LOW_RATE_HZ = 8000
 """Sound is taken down to this rate, or up to twice as much where its own rate asks for that."""
 TOP_HZ = 3400.0
-"""Up to here the filter leaves everything as it is."""
+"""Up to here the filter leaves everything as it is; at twice the rate up to twice this."""
+SPLIT_HZ = 3000.0
+"""Partials above this are measured at twice the low rate."""
 _HALF_TAPS = 10
 """Half the filter's length in samples of the low rate."""
 _KAISER_BETA = 6.0
@@ -48,9 +51,28 @@ class Frame:
         return Frame(self.samples[first:last], self.rate_hz, self.start_s + first / self.rate_hz)
 
 
-def frame_of(samples: NDArray[np.floating], rate_hz: int, start_s: float, stop_s: float) -> Frame:
+@frozen
+class Stretch:
+    """The same stretch at the low rate and at twice that."""
+
+    low: Frame
+    high: Frame
+
+    def between(self, start_s: float, stop_s: float) -> Stretch:
+        """The part from `start_s` to `stop_s`, as far as there is any."""
+        return Stretch(self.low.between(start_s, stop_s), self.high.between(start_s, stop_s))
+
+    def by_band(self, hz: Samples) -> tuple[tuple[Frame, Samples], ...]:
+        """Frequencies, the lowest first, each with the frame that it is measured in."""
+        split = int(np.searchsorted(hz, SPLIT_HZ))
+        return ((self.low, hz[:split]), (self.high, hz[split:]))
+
+
+def frame_of(
+    samples: NDArray[np.floating], rate_hz: int, start_s: float, stop_s: float, low_rate_hz: int = LOW_RATE_HZ
+) -> Frame:
     """The stretch of one channel from `start_s` to `stop_s`; what lies outside the take is silence."""
-    factor = max(rate_hz // LOW_RATE_HZ, 1)
+    factor = max(rate_hz // low_rate_hz, 1)
     taps = _taps(factor)
     half = len(taps) // 2
     first, count = round(start_s * rate_hz), max(round((stop_s - start_s) * rate_hz / factor), 0)

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from coach.ground.frozen import frozen
-from coach.listen.frame import Frame
+from coach.listen.frame import SPLIT_HZ, Frame, Stretch
 from coach.listen.partials import Partials, Rings, loudness, measured
 from coach.listen.recording import Recording
 from coach.listen.scene import Beside, Scene, note_key, rings
@@ -107,7 +107,8 @@ def look_at(
     `sharp_bias_ms` is how much later than struck this instrument's sharp beginnings are heard.
     """
     due_s, bias_s = recording.due_s(event), sharp_bias_ms / 1000.0
-    frame = recording.frame(due_s - 0.25, due_s + HEARD_S + 0.05)
+    stretch = recording.stretch(due_s - 0.25, due_s + HEARD_S + 0.05)
+    frame = stretch.low
     note, alone = event.notes[0].note, scene.alone(event)
     first = known.get(note_key(note))
     risen_s = _risen_s(frame, _clear_hz(scene.hz(note), scene.beside(event, note)), due_s)
@@ -119,18 +120,18 @@ def look_at(
     own = alone or note.is_harmonic
     timed = own and (sharp or (first is not None and first.range_ms < MOST_RANGE_MS))
     begin_s = min(max(struck_s, due_s - 0.03), due_s + 0.085)
-    notes = tuple(_note_look(frame, scene, event, placed.note, begin_s, known) for placed in event.notes)
+    notes = tuple(_note_look(stretch, scene, event, placed.note, begin_s, known) for placed in event.notes)
     risen_ms, onset_ms = (risen_s - due_s) * 1000.0, (struck_s - due_s) * 1000.0
     sharp_ms = (sharp_s - due_s) * 1000.0 if sharp and own else None
     return Look(event.label, due_s, risen_ms, sharp_ms, onset_ms, timed, rise_db, alone, notes)
 
 
 def _note_look(
-    frame: Frame, scene: Scene, event: PlacedEvent, note: Note, begin_s: float, known: Mapping[str, Known]
+    stretch: Stretch, scene: Scene, event: PlacedEvent, note: Note, begin_s: float, known: Mapping[str, Known]
 ) -> NoteLook:
     hz, own_hz = scene.hz(note), scene.own_others_hz(note)
     own = Rings(own_hz, np.full(len(own_hz), 0.05))
-    beside, before = scene.beside(event, note), _window(frame, "before", begin_s)
+    beside, before = scene.beside(event, note), _window(stretch, "before", begin_s)
     loud_before = [loudness(before, one.hz) if one.is_long_ago else None for one in beside]
 
     def with_others(name: str, others: Rings) -> Rings:
@@ -139,16 +140,18 @@ def _note_look(
         rung = rings(beside, middle_s + length_s / 2.0, levels, loud_before)
         return Rings.of([rung, others])
 
-    windows = {name: measured(_window(frame, name, begin_s), hz, with_others(name, own)) for name in WINDOWS}
+    windows = {
+        name: measured(_window(stretch, name, begin_s), hz, with_others(name, own)) for name in WINDOWS
+    }
     target = Rings(hz, np.full(len(hz), 0.1))
-    late, others = _window(frame, "late", begin_s), with_others("late", target)
+    late, others = _window(stretch, "late", begin_s), with_others("late", target)
     instead = tuple(measured(late, other_hz, others) for other_hz in scene.alternatives(note))
     return NoteLook(note_key(note), hz, windows, instead)
 
 
-def _window(frame: Frame, name: str, begin_s: float) -> Frame:
+def _window(stretch: Stretch, name: str, begin_s: float) -> Stretch:
     middle_s, length_s = WINDOWS[name]
-    return frame.between(begin_s + middle_s - length_s / 2.0, begin_s + middle_s + length_s / 2.0)
+    return stretch.between(begin_s + middle_s - length_s / 2.0, begin_s + middle_s + length_s / 2.0)
 
 
 def _sharpest(risen: Rises, about_s: float, due_s: float) -> tuple[float, float]:
@@ -177,7 +180,7 @@ def _risen_s(frame: Frame, hz: Samples, due_s: float) -> float:
     times_s = frame.times_s - due_s
     before = int(np.searchsorted(times_s, _BEFORE_S))
     change = np.zeros(len(frame.samples))
-    for one in hz:
+    for one in hz[hz < SPLIT_HZ]:
         turning = frame.samples * np.exp(-2j * np.pi * one * frame.times_s)
         smooth = np.convolve(turning, shape, "same")
         change += np.abs(smooth - smooth[before]) ** 2

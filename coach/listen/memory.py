@@ -42,7 +42,6 @@ class Pluck:
     errors: Mapping[str, tuple[float, ...]]
     instead_db: float
     """The loudest other note of its string, against the note itself."""
-    rise_db: float
     risen_ms: float
     sharp_ms: float | None
 
@@ -63,7 +62,6 @@ def pluck_of(look: NoteLook, event: Look) -> Pluck:
         {name: tuple(np.abs(part.amplitude).tolist()) for name, part in look.windows.items()},
         {name: tuple(part.error.tolist()) for name, part in look.windows.items()},
         instead_db(look),
-        event.rise_db,
         event.risen_ms,
         event.sharp_ms,
     )
@@ -133,16 +131,13 @@ class Compared:
     long_fall_db: float
     """The same from the attack to late."""
     long_fall_seen: float
-    early_mean_db: float
-    """The mean of the partials' own levels early: of a note that was not struck another string may hold one or two."""
     late_mean_db: float
-    """The same late: a touch that stays takes the upper partials first."""
+    """The mean of the partials' own levels late: a touch that stays takes the upper ones first, and of a note that was
+    not struck another string may hold one or two."""
     new_db: float
     """What is not the going on of what rang before."""
     instead_db: float
     """The loudest other note of the string against what is usual beside this note."""
-    rise_db: float
-    """The sharpness of the beginning against the usual one."""
 
 
 def clean_strokes(key: str, sound: NoteSound) -> tuple[Compared, ...]:
@@ -155,14 +150,12 @@ def clean_strokes(key: str, sound: NoteSound) -> tuple[Compared, ...]:
                 name: Partials(np.array(pluck.levels[name], dtype=complex), np.array(pluck.errors[name]), 0.0)
                 for name in WINDOWS
             }
-            one = compared(
-                NoteLook(key, np.zeros(len(pluck.levels["early"])), windows, ()), others, pluck.rise_db
-            )
+            one = compared(NoteLook(key, np.zeros(len(pluck.levels["early"])), windows, ()), others)
             found.append(replace(one, new_db=one.early_db, instead_db=0.0))
     return tuple(found)
 
 
-def compared(look: NoteLook, sound: NoteSound, rise_db: float) -> Compared:
+def compared(look: NoteLook, sound: NoteSound) -> Compared:
     """How a look at a note differs from its clean sound, in the partials that both have.
 
     Where a string was tuned since, its highest partial may have come or gone.
@@ -175,7 +168,6 @@ def compared(look: NoteLook, sound: NoteSound, rise_db: float) -> Compared:
     fall_db, fall_seen = _fall_db(look, usual, "early")
     long_fall_db, long_fall_seen = _fall_db(look, usual, "attack")
     usual_instead = max(pluck.instead_db for pluck in sound.plucks)
-    usual_rise = float(np.median([pluck.rise_db for pluck in sound.plucks]))
     return Compared(
         early_db,
         late_db,
@@ -184,11 +176,9 @@ def compared(look: NoteLook, sound: NoteSound, rise_db: float) -> Compared:
         fall_seen,
         long_fall_db,
         long_fall_seen,
-        _mean_db(look, usual, "early"),
-        _mean_db(look, usual, "late"),
+        _mean_db(look, usual),
         _new_db(look, usual),
         instead_db(look) - usual_instead,
-        rise_db - usual_rise,
     )
 
 
@@ -212,21 +202,25 @@ def _level_db(look: NoteLook, usual: Mapping[str, Samples], name: str) -> tuple[
     return _db(now, then), then / float((level**2).sum())
 
 
-def _mean_db(look: NoteLook, usual: Mapping[str, Samples], name: str) -> float:
-    """The partials' mean level in a window against the usual one, in dB; the louder and clearer ones count more."""
-    level, part = usual[name], look.windows[name]
+def _mean_db(look: NoteLook, usual: Mapping[str, Samples]) -> float:
+    """The partials' mean level late against the usual one, in dB; the louder and clearer ones count more."""
+    level, part = usual["late"], look.windows["late"]
     now = np.maximum(np.abs(part.amplitude), part.error)
-    weight = _seen(usual, name, part.error) * np.sqrt(level) + 1e-12
+    weight = _seen(usual, "late", part.error) * np.sqrt(level) + 1e-12
     off_db = np.clip(20.0 * np.log10((now + 1e-12) / (level + 1e-12)), LEAST_MEAN_DB, MOST_MEAN_DB)
     return float(np.average(off_db, weights=weight))
 
 
 def _fall_db(look: NoteLook, usual: Mapping[str, Samples], start: str) -> tuple[float, float]:
-    """The level late against a window before, beyond the usual fall; each partial counts by its power at the start."""
+    """The level late against a window before, beyond the usual fall; each partial counts by its power at the start.
+
+    One that does not usually ring until late has no usual fall.
+    """
     first, last = look.windows[start], look.windows["late"]
     begin, end = np.abs(first.amplitude), np.abs(last.amplitude)
     error = first.error**2 + last.error**2
     weight = begin**2 * (begin**2 / (begin**2 + 9.0 * error + 1e-18)) ** 2
+    weight *= _seen(usual, start, first.error) * _seen(usual, "late", last.error)
     rest = (end * usual[start] / (usual["late"] * np.maximum(begin, 1e-9))) ** 2
     total = float(weight.sum())
     return _db(float((weight * rest).sum()), total), total / (float((begin**2).sum()) + 1e-18)

@@ -18,14 +18,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from coach.ground.frozen import frozen
-from coach.listen.frame import Frame
+from coach.listen.frame import SPLIT_HZ, Frame, Stretch
 from coach.listen.open_string import MeasuredString
 from coach.music.drill import Note
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-TOP_PARTIAL_HZ = 3000.0
+TOP_PARTIAL_HZ = 6000.0
 MOST_PARTIALS = 8
 HIGHEST_NUMBER = 24
 NEAR_HZ = 45.0
@@ -73,13 +73,13 @@ class Rings:
 
 
 def note_hz(string: MeasuredString, note: Note) -> NDArray[np.float64]:
-    """The partials that a note leaves ringing, the lowest first, up to 3 kHz: of a node its own and their multiples."""
+    """The partials that a note leaves ringing, the lowest first, up to 6 kHz: of a node its own and their multiples."""
     step = note.node.partial if note.node else 1
     return stopped_hz(string, note.stop, range(step, HIGHEST_NUMBER + 1, step))
 
 
 def stopped_hz(string: MeasuredString, fret: int, numbers: Sequence[int]) -> NDArray[np.float64]:
-    """These partials of a string stopped at a fret, as far as they matter: at most eight, up to 3 kHz."""
+    """These partials of a string stopped at a fret, as far as they matter: at most eight, up to 6 kHz."""
     m = np.array(numbers, dtype=float)
     hz = (
         m
@@ -90,11 +90,24 @@ def stopped_hz(string: MeasuredString, fret: int, numbers: Sequence[int]) -> NDA
     return np.asarray(hz[hz < TOP_PARTIAL_HZ][:MOST_PARTIALS])
 
 
-def measured(frame: Frame, target_hz: NDArray[np.float64], beside: Rings) -> Partials:
-    """Each target partial's amplitude in the frame, and how sure it is."""
+def measured(stretch: Stretch, target_hz: NDArray[np.float64], beside: Rings) -> Partials:
+    """Each target partial's amplitude in the stretch, and how sure it is; the lowest first."""
+    low, high = (_measured(frame, hz, beside) for frame, hz in stretch.by_band(target_hz))
+    return Partials(
+        np.concatenate([low.amplitude, high.amplitude]),
+        np.concatenate([low.error, high.error]),
+        low.middle_s,
+    )
+
+
+def _measured(frame: Frame, target_hz: NDArray[np.float64], beside: Rings) -> Partials:
     count = len(frame.samples)
+    if not len(target_hz):
+        return Partials(
+            np.zeros(0, dtype=complex), np.zeros(0), frame.start_s + (count - 1) / 2.0 / frame.rate_hz
+        )
     window = np.hanning(count)
-    noise = noise_power(frame, window)
+    noise = noise_power(frame, window, bool(target_hz[0] < SPLIT_HZ))
     time_s = (np.arange(count) - (count - 1) / 2.0) / frame.rate_hz
     amplitude, error = np.zeros(len(target_hz), dtype=complex), np.zeros(len(target_hz))
     for at, hz in enumerate(target_hz):
@@ -115,18 +128,22 @@ def measured(frame: Frame, target_hz: NDArray[np.float64], beside: Rings) -> Par
     return Partials(amplitude, error, frame.start_s + (count - 1) / 2.0 / frame.rate_hz)
 
 
-def loudness(frame: Frame, hz: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Amplitude of all that lies within some 20 Hz of each of these frequencies, in a frame of 100 ms."""
-    window = np.hanning(len(frame.samples))
-    turns = np.exp(-2j * np.pi * np.outer(hz, frame.times_s))
-    return np.asarray(2.0 * np.abs(turns @ (window * frame.samples)) / max(float(window.sum()), 1e-9))
+def loudness(stretch: Stretch, hz: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Amplitude of all that lies within some 20 Hz of each of these frequencies, in a stretch of 100 ms."""
+    found = []
+    for frame, part_hz in stretch.by_band(hz):
+        window = np.hanning(len(frame.samples))
+        turns = np.exp(-2j * np.pi * np.outer(part_hz, frame.times_s))
+        found.append(2.0 * np.abs(turns @ (window * frame.samples)) / max(float(window.sum()), 1e-9))
+    return np.concatenate(found)
 
 
-def noise_power(frame: Frame, window: NDArray[np.float64]) -> float:
+def noise_power(frame: Frame, window: NDArray[np.float64], is_low: bool) -> float:
     """Variance of a sample of the noise, from the weak quarter of the spectrum; what rings is in few bins."""
     power = np.abs(np.fft.rfft(frame.samples * np.sqrt(window))) ** 2
     hz = np.fft.rfftfreq(len(frame.samples), 1.0 / frame.rate_hz)
-    band = power[(hz > 60.0) & (hz < TOP_PARTIAL_HZ)]
+    lowest_hz, highest_hz = (60.0, SPLIT_HZ) if is_low else (SPLIT_HZ, TOP_PARTIAL_HZ)
+    band = power[(hz > lowest_hz) & (hz < highest_hz)]
     if not len(band):
         return 1e-13
     return float(np.percentile(band, _FLOOR_PERCENT) / window.sum() / _FLOOR_SHARE) + 1e-13

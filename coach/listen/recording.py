@@ -8,7 +8,7 @@ import numpy as np
 
 from coach.ground.frozen import frozen
 from coach.listen.clicks import ClickSound, Strike
-from coach.listen.frame import Frame, frame_of
+from coach.listen.frame import LOW_RATE_HZ, Stretch, frame_of
 from coach.music.excerpt import Passage, PlacedEvent
 
 if TYPE_CHECKING:
@@ -39,7 +39,8 @@ class Recording:
         """When an event is due, in seconds from the first sample."""
         return self.beat_1_s + float(self.passage.tempo.seconds_at(event.onset, self.tempo_bpm))
 
-    def frame(self, start_s: float, stop_s: float) -> Frame:
-        """A stretch at the low rate, without the click."""
-        frame = frame_of(self.samples, self.rate_hz, start_s, stop_s)
-        return self.click.taken_out(frame, self.strikes) if self.click else frame
+    def stretch(self, start_s: float, stop_s: float) -> Stretch:
+        """A part of it at the low rate without the click, and at twice that with what of the click lies so high."""
+        low = frame_of(self.samples, self.rate_hz, start_s, stop_s)
+        high = frame_of(self.samples, self.rate_hz, start_s, stop_s, 2 * LOW_RATE_HZ)
+        return Stretch(self.click.taken_out(low, self.strikes) if self.click else low, high)
