@@ -8,14 +8,18 @@ from dataclasses import replace
 import pytest
 
 from coach.folder.actions import LABEL_KEYS, RATING, Keymap
+from coach.ground.places import builtin_drills
 from coach.learning.readings import Rung
 from coach.music.clicktrack import beats_of
-from coach.music.drill import Note
-from coach.music.excerpt import Excerpt, Passage
+from coach.music.drill import Drill, Note
+from coach.music.excerpt import Excerpt, Passage, PlacedEvent
 from coach.music.passages import passage_of
 from coach.rating.fault import Fault
 from coach.rating.table import CHOKED, LATE, NOT_REACHED
+from coach.score.load import load_drill
 from coach.tui import meters
+from coach.tui.bigview import written
+from coach.tui.focus import focus_at
 from coach.tui.glyphs import BIGGEST, READABLE, SMALL, THIN, big_text, capital_rows, least_size
 from coach.tui.picture import Picture
 from coach.tui.session_view import key_range, layout_of
@@ -211,9 +215,10 @@ def test_an_event_has_its_number_and_where_that_is_no_key_the_letter_under_the_d
     keys = keys_on(passage, sheet, 0)
     assert [keys[label] for label in range(1, 13)] == list("1234567890qw")
     assert "".join(keys.values()) == LABEL_KEYS[:12]
-    lines = as_text(draw_sheet(passage, BASS, sheet, SheetLook(), 159, 36)).splitlines()
-    for label in (10, 11, 12):
-        assert shown_size(lines, str(label), plain=False) == sheet.size
+    shown = as_text(draw_sheet(passage, BASS, sheet, SheetLook(), 159, 36))
+    for label, key in ((10, "0"), (11, "Q"), (12, "W")):
+        assert shown_size(shown.splitlines(), key, plain=False) == sheet.size
+        assert f" {label}, bar " in shown
     taken = {key for action in Keymap().in_scope(RATING) for key in action.keys}
     assert not taken & set(LABEL_KEYS)
 
@@ -238,12 +243,42 @@ def test_a_long_passage_gives_its_keys_to_the_events_of_the_open_page():
 
 def test_where_a_line_of_words_has_no_room_bar_and_beat_stand_beside_the_notes():
     passage = twelve()
-    sheet = sheet_of(passage, BASS, 99, 18, 0)
+    sheet = sheet_of(passage, BASS, 84, 18, 0)
     assert not sheet.words
-    shown = as_text(draw_sheet(passage, BASS, sheet, SheetLook(), 99, 18))
+    shown = as_text(draw_sheet(passage, BASS, sheet, SheetLook(), 84, 18))
     for bar in range(1, 5):
         assert shown.count(f"bar {bar}") == 3
     assert shown.count("beat 1") == 8
+
+
+@pytest.mark.parametrize("size", SIZES)
+@pytest.mark.parametrize("path", builtin_drills(), ids=lambda path: path.stem)
+def test_nodes_have_their_brackets_and_marked_events_their_bars_at_every_size(path, size):
+    """But for two nodes at two frets at once, which have no room with brackets beside a fretboard."""
+    drill = load_drill(path)
+    for phrase in drill.phrases:
+        passage = passage_of(drill, Excerpt(drill.id, (phrase.id,)))
+        picture = at_work("ready", passage=passage, instrument=drill.instrument)
+        focus, double = focus_at(passage, None), any("+" in text_of(drill, event) for event in passage.events)
+        for view in ["glance"] if double else ["glance", "study"]:
+            lines = drawn(replace(picture, view=view), *size).splitlines()
+            for shown in (focus.now, focus.next):
+                for text in text_of(drill, shown).split("+"):
+                    assert shown_size(lines, text, plain=False) is not None, (phrase.id, view, text)
+        box, least = layout_of(picture, *size)["sheet"], least_size(size[1])
+        sheet = sheet_of(passage, drill.instrument, box.width, box.height, least)
+        pages = [
+            as_text(draw_sheet(passage, drill.instrument, sheet, SheetLook(page), box.width, box.height))
+            for page in range(len(sheet.pages))
+        ]
+        assert sum(page.count("bar ") for page in pages) == len(passage.events)
+        for event_ in passage.events:
+            lines = pages[sheet.page_of(event_.label)].splitlines()
+            assert shown_size(lines, text_of(drill, event_), plain=False) == sheet.size
+
+
+def text_of(drill: Drill, event_: PlacedEvent) -> str:
+    return written(event_, drill.instrument)
 
 
 def test_a_touch_finds_the_event_under_the_finger():

@@ -59,15 +59,22 @@ def event_width(event: PlacedEvent, instrument: Instrument, look: Look) -> int:
 
 
 def look_for(
-    events: Iterable[PlacedEvent], instrument: Instrument, columns: int, rows: int, most: int = BIGGEST
+    events: Iterable[PlacedEvent],
+    instrument: Instrument,
+    columns: int,
+    rows: int,
+    least: int = SMALL,
+    most: int = BIGGEST,
 ) -> Look:
     """The largest look in which every event fits; the smallest in one line without brackets where none does.
 
-    At the same size brackets are kept: they tell a harmonic from a stopped note.
+    Brackets, which tell a harmonic from a stopped note, are kept where `least` or a larger size leaves them room.
     """
     shown = list(events)
     best, best_size = Look(SMALL, brackets=False), NONE
     for brackets in (True, False):
+        if best_size >= least:
+            break
         for stacked in (False, True):
             look = Look(SMALL, brackets, stacked)
             written = [event_lines(event, instrument, look) for event in shown]

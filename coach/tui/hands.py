@@ -10,7 +10,7 @@ from coach.strings.instrument import Instrument
 from coach.tui import bigview, marking, meters, neck
 from coach.tui.canvas import Canvas, Role, Rows, fitted
 from coach.tui.focus import Focus, leads, move_between
-from coach.tui.glyphs import NONE, big_text, big_width, largest_size, least_size, rows_high
+from coach.tui.glyphs import NONE, SMALL, big_text, big_width, largest_size, least_size, rows_high
 from coach.tui.lane import LaneLook, Pages, draw_lane, pages_of, shown_parts
 from coach.tui.layout import ARROW, Box, Layout, Needs
 from coach.tui.picture import Picture
@@ -34,15 +34,15 @@ def add_hands(picture: Picture, passage: Passage, instrument: Instrument, layout
     now_words, next_words = _words(picture, focus, instrument, layout["next_words"].width)
     add("now_words", now_words, lambda b: line(fitted(now_words, b.width, plain), b, "dim"))
     add("next_words", next_words, lambda b: line(fitted(next_words, b.width, plain), b, "next"))
+    least = least_size(layout["keys"].y + 1)
     if picture.counts_in and at is not None:
         add("count", at, lambda b: meters.draw_count(picture.beats, at, b.width, b.height, plain))
     else:
-        add("now", spot, lambda b: _now(kept, focus, b, plain))
+        add("now", spot, lambda b: _now(kept, focus, least, b, plain))
         add(
             "low_words", spot, lambda b: _low_words(picture, focus.held, "keep" if focus.keeps else "hold", b)
         )
         add("low", spot, lambda b: _low(kept, focus, b, plain))
-    least = least_size(layout["keys"].y + 1)
     add("next", spot, lambda b: _next(picture, kept, focus, least, b))
     low_next = (focus.next_held,) if focus.next_held else ()
     add("next_low_words", spot, lambda b: _low_words(picture, low_next, "next low", b))
@@ -146,21 +146,24 @@ def line(text: str, box: Box, role: Role) -> Rows:
 
 
 @lru_cache(maxsize=32)
-def _look(kept: Kept, leading: bool, width: int, height: int) -> bigview.Look:
+def _look(kept: Kept, leading: bool, width: int, height: int, least: int = SMALL) -> bigview.Look:
     """How the events are written that lead, or the others."""
-    return bigview.look_for(_unlike(kept, leading), kept.instrument, width, height)
+    return bigview.look_for(_unlike(kept, leading), kept.instrument, width, height, least)
 
 
-def _now(kept: Kept, focus: Focus, box: Box, plain: bool) -> Rows:
-    look = _look(kept, True, box.width, box.height)
+def _now(kept: Kept, focus: Focus, least: int, box: Box, plain: bool) -> Rows:
+    look = _look(kept, True, box.width, box.height, least)
     return bigview.draw_event(focus.now, kept.instrument, look, box.width, box.height, "now", plain)
 
 
 def _next(picture: Picture, kept: Kept, focus: Focus, least: int, box: Box) -> Rows:
-    # The way there needs room beside the node: the arrow, and its mm too where the node loses nothing by it.
-    arrow, way = (box.width - 2 - big_width(text, least) for text in (ARROW, f"{ARROW}88mm"))
-    look, roomy = (_look(kept, True, columns, box.height) for columns in (arrow, way))
-    look = roomy if (roomy.size, roomy.brackets) == (look.size, look.brackets) else look
+    # The way there needs room beside the node: the arrow where no bracket gives way to it, since the words above say it
+    # too, and its mm where the node loses nothing by them.
+    beside = ("", ARROW, f"{ARROW}88mm")
+    columns = (box.width - (2 + big_width(text, least) if text else 0) for text in beside)
+    look, arrow, way = (_look(kept, True, each, box.height, least) for each in columns)
+    look = arrow if arrow.brackets == look.brackets else look
+    look = way if (way.size, way.brackets) == (look.size, look.brackets) else look
     return bigview.draw_next(
         focus, kept.instrument, look, box.width, box.height, picture.plain, picture.left_handed
     )

@@ -27,6 +27,8 @@ NODE = "D3.2"
 BAND = "BEAT 4120BPM60MIN"
 """As wide as what usually stands in the band."""
 ARROW = "→"
+MARGIN = 1
+"""Columns before a low note; a glyph has a blank of its own beside it."""
 NECK_COLUMNS = 28
 """The least that a fretboard needs."""
 
@@ -48,12 +50,12 @@ class Needs:
     strings: int = 4
     lows: tuple[str, ...] = ()
     """The low notes that are held under harmonics, as they are written; which is the widest depends on the size."""
-    node: str = f"<{NODE}>"
-    """The widest event that leads, as it is written; no narrower than a usual node in its brackets."""
+    node: str = f"<{NODE}>{ARROW}"
+    """The widest event that leads, as it is written; no narrower than a usual node in its brackets and an arrow."""
 
     def low_columns(self, size: int) -> int:
         """Of a low note and the margin before it."""
-        return max(big_width(low, size) for low in self.lows) + 2 if self.lows else 0
+        return max(big_width(low, size) for low in self.lows) + MARGIN if self.lows else 0
 
 
 def too_small(width: int, height: int) -> str:
@@ -104,7 +106,7 @@ def _hands(left: int, top: int, columns: int, now: int, next_: int, gap: int, ne
         "next_words": Box(left, below, node, 1),
         "next": Box(left, below + 1, node, rows_high(next_)),
     }
-    x, wide = left + node + 2, low - 2
+    x, wide = left + node + MARGIN, low - MARGIN
     lows = {
         "low_words": Box(x, top, wide, 1),
         "low": Box(x, top + 1, wide, rows_high(now)),
@@ -137,7 +139,7 @@ def _study(work: Box, needs: Needs) -> dict[str, Box]:
         (
             size
             for size in range(BIGGEST, SMALL, -1)
-            if big_width(NODE, size) + 2 + needs.low_columns(size) + NECK_COLUMNS <= work.width
+            if big_width(f"<{NODE}>", size) + 2 + needs.low_columns(size) + NECK_COLUMNS <= work.width
             and 2 * (1 + rows_high(size)) <= work.height - least
         ),
         SMALL,

@@ -35,17 +35,16 @@ class Sheet:
     """How the events of a passage are laid out; columns are those of one event."""
 
     size: int
-    brackets: bool
     words: bool
     """Whether a line of small words, bar and count, stands above each row of events; else they stand beside each."""
     columns: int
     across: int
     lines: int
     label_columns: int
-    """Of the key, where it is another the number, and a gap."""
+    """Of the key and a gap."""
     sign_columns: int
-    beside_columns: int
-    """Free at the right of the widest notes."""
+    note_columns: int
+    """Of the widest notes."""
     pages: tuple[tuple[int, ...], ...]
     """The labels on each page."""
 
@@ -96,15 +95,11 @@ class SheetLook:
 def sheet_of(passage: Passage, instrument: Instrument, width: int, height: int, least: int) -> Sheet:
     """The largest sheet, not below size `least`, on which all events have room; where none has, pages of the least.
 
-    Brackets and the small words give way before a size does.
+    Nodes have their brackets and events their bar and count at every size.
     """
     chips = unlike(passage.events)
-    sheets = [
-        _sheet(passage, instrument, chips, width, height, Look(size, brackets), words)
-        for size in range(max(MOST, least), least - 1, -1)
-        for brackets, words in ((True, True), (False, True), (False, False))
-        if words or size == least
-    ]
+    sizes = [(size, True) for size in range(max(MOST, least), least - 1, -1)]
+    sheets = [_sheet(passage, instrument, chips, width, height, *look) for look in (*sizes, (least, False))]
     return next((sheet for sheet in sheets if len(sheet.pages) == 1), sheets[-2])
 
 
@@ -114,30 +109,26 @@ def _sheet(
     chips: Sequence[PlacedEvent],
     width: int,
     height: int,
-    look: Look,
+    size: int,
     words: bool,
 ) -> Sheet:
-    size, events = look.size, passage.events
-    notes = max(big_width(chip_text(event, instrument, look), size) for event in chips)
-    keys = (LABEL_KEYS * -(-len(events) // len(LABEL_KEYS)))[: len(events)]
-    label = max(_label_columns(key, event.label, size) for key, event in zip(keys, events, strict=True))
+    events = passage.events
+    notes = max(big_width(chip_text(event, instrument, Look(size)), size) for event in chips)
+    keys = LABEL_KEYS[: len(events)]
     gap = 1 if len(events) > len(NUMBER_KEYS) else 2
+    label = max(big_width(key, size) for key in keys) + gap
     signs = (GUESS, *(_sign(row, plain=False) for row in RESULTS))
     sign = max(big_width(one, size) for one in signs) + gap
-    label += gap
-    columns = CURSOR_COLUMNS + label + sign + notes
+    places = (_where(passage, event.label, "") for event in events)
+    beside = 0 if words else max(text_width(text) for place in places for text in place) + 2
+    columns = CURSOR_COLUMNS + label + sign + notes + beside
     across = max(width // columns, 1)
-    taken, columns = columns, max(width // across, columns)
+    columns = max(width // across, columns)
     lines = max(height // (rows_high(size) + words), 1)
     labels = [event.label for event in events]
     each = min(across * lines, len(LABEL_KEYS)) if len(events) > len(LABEL_KEYS) else across * lines
     pages = tuple(tuple(labels[at : at + each]) for at in range(0, len(labels), each))
-    return Sheet(size, look.brackets, words, columns, across, lines, label, sign, columns - taken, pages)
-
-
-def _label_columns(key: str, label: int, size: int) -> int:
-    number = "" if key == str(label) else str(label)
-    return big_width(key, size) + (big_width(number, size) + 1 if number else 0)
+    return Sheet(size, words, columns, across, lines, label, sign, notes, pages)
 
 
 def chip_text(event: PlacedEvent, instrument: Instrument, look: Look) -> str:
@@ -177,13 +168,13 @@ def draw_sheet(
         shown = look.event(label)
         if sheet.words:
             room = sheet.columns - CURSOR_COLUMNS - 1
-            words = f"{', '.join(_where(passage, label))}  {shown.words}".rstrip()
+            words = f"{', '.join(_where(passage, label, keys[label]))}  {shown.words}".rstrip()
             # Where both have no room, what came of it is worth more than where it stands.
             words = shown.words if shown.words and text_width(words) > room else words
             canvas.put(row, left + CURSOR_COLUMNS, fitted(words, room, plain), shown.role)
-        elif max(map(text_width, _where(passage, label))) < sheet.beside_columns:
-            beside = left + sheet.columns - sheet.beside_columns + 1
-            canvas.put_rows(row, beside, _where(passage, label), shown.role)
+        else:
+            beside = left + CURSOR_COLUMNS + sheet.label_columns + sheet.sign_columns + sheet.note_columns + 1
+            canvas.put_rows(row, beside, _where(passage, label, keys[label]), shown.role)
         if label == look.cursor:
             bar = ["#" if plain else "█"] * rows_high(sheet.size)
             canvas.put_rows(row + sheet.words, left, bar, "now")
@@ -191,9 +182,11 @@ def draw_sheet(
     return canvas.rows()
 
 
-def _where(passage: Passage, label: int) -> tuple[str, str]:
+def _where(passage: Passage, label: int, key: str) -> tuple[str, ...]:
+    """Where an event is: before it its number, where that is not its key."""
     event = passage.event(label)
-    return f"bar {passage.bars[event.bar].number}", f"beat {event.count}"
+    number = () if key == str(label) else (str(label),)
+    return (*number, f"bar {passage.bars[event.bar].number}", f"beat {event.count}")
 
 
 def _chip(
@@ -210,9 +203,6 @@ def _chip(
     size = sheet.size
     column = left + CURSOR_COLUMNS
     canvas.put_rows(row, column, big_text(key, size, plain), "now")
-    if key != str(event.label):
-        number = big_text(str(event.label), size, plain)
-        canvas.put_rows(row, column + sheet.label_columns - 1 - len(number[0]), number, "text")
     column += sheet.label_columns
     fault = shown.fault
     role: Role = fault.result.ink if fault else "ring" if event.is_harmonic else "bass"
@@ -221,7 +211,7 @@ def _chip(
     column += sheet.sign_columns
     if fault and fault.note:
         event = replace(event, notes=event.notes[fault.note - 1 : fault.note])
-    notes = chip_text(event, instrument, Look(size, sheet.brackets))
+    notes = chip_text(event, instrument, Look(size))
     canvas.put_rows(row, column, big_text(notes, size, plain), role)
 
 
