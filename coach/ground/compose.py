@@ -14,7 +14,7 @@ from typing import Any
 
 import yaml
 
-from coach.ground.slips import MAX_DEPTH, yaml_slip
+from coach.ground.slips import MAX_DEPTH, too_deep, yaml_slip
 from coach.ground.source import (
     CONTROL,
     Mapping,
@@ -43,13 +43,8 @@ def compose(text: str, report: Report) -> Node | None:
         return None
     try:
         root = _document(yaml.parse(text, Loader=_LOADER), report)
-    except _TooManyError as error:
-        report.error(
-            error.spot, f"the file has more than {MAX_NODES:,} keys and values", f"is this {kind.file}?"
-        )
-        return None
-    except _TooDeepError as error:
-        report.error(error.spot, f"this is nested more than {MAX_DEPTH} deep; {kind.noun} needs {kind.depth}")
+    except _TooMuchError as error:
+        report.error(*error.args)
         return None
     except (yaml.YAMLError, UnicodeError) as error:
         _explain(error, report)
@@ -78,14 +73,8 @@ def _document(events: Iterator[Any], report: Report) -> Node | None:
     return root
 
 
-class _TooDeepError(Exception):
-    def __init__(self, spot: Spot) -> None:
-        super().__init__()
-        self.spot = spot
-
-
-class _TooManyError(_TooDeepError):
-    pass
+class _TooMuchError(Exception):
+    """More than is read: where, what, and the likely slip."""
 
 
 @dataclass
@@ -94,40 +83,33 @@ class _Builder:
     count: int = 0
 
     def node(self, event: Any, events: Iterator[Any], depth: int) -> Node:
-        mark: Any = event.start_mark
-        end: Any = event.end_mark
-        line, column = mark.line + 1, mark.column + 1
+        kind, spot = self.report.kind, _spot(event.start_mark)
+        start, stop = event.start_mark.index, event.end_mark.index
         self.count += 1
         if depth > MAX_DEPTH:
-            raise _TooDeepError(Spot(line, column))
+            raise _TooMuchError(spot, too_deep(kind))
         if self.count > MAX_NODES:
-            raise _TooManyError(Spot(line, column))
+            message = f"the file has more than {MAX_NODES:,} keys and values"
+            raise _TooMuchError(spot, message, f"is this {kind.file}?")
         if isinstance(event, yaml.AliasEvent):
-            self.report.error(
-                Spot(line, column),
-                f"`*{event.anchor}` is a YAML alias; {self.report.kind.noun} can't have one",
-                "put the text in quotes",
-            )
-            return Scalar(f"*{event.anchor}", line, column, mark.index, end.index)
-        self._refuse_extras(event, line, column)
+            message = f"`*{event.anchor}` is a YAML alias; {kind.noun} can't have one"
+            self.report.error(spot, message, "put the text in quotes")
+            return Scalar(f"*{event.anchor}", spot.line, spot.column, start, stop)
+        self._refuse_extras(event, spot)
         if isinstance(event, yaml.ScalarEvent):
             if control := CONTROL.search(event.value):
-                self.report.error(
-                    Spot(line, column),
-                    f"the text contains the control character U+{ord(control[0]):04X}",
-                    "leave it out",
-                )
-            return Scalar(event.value, line, column, mark.index, end.index, not event.style)
+                message = f"the text contains the control character U+{ord(control[0]):04X}"
+                self.report.error(spot, message, "leave it out")
+            return Scalar(event.value, spot.line, spot.column, start, stop, not event.style)
         flow = bool(event.flow_style)
         if isinstance(event, yaml.SequenceStartEvent):
             items = []
             while not isinstance(inner := next(events), yaml.SequenceEndEvent):
                 items.append(self.node(inner, events, depth + 1))
-            stop = _end(inner, flow, items)
-            return Sequence(tuple(items), line, column, mark.index, stop, flow)
+            return Sequence(tuple(items), spot.line, spot.column, start, _end(inner, flow, items), flow)
         pairs, last = self._pairs(events, depth)
         stop = _end(last, flow, [value for _, value in pairs])
-        return Mapping(tuple(pairs), line, column, mark.index, stop, flow)
+        return Mapping(tuple(pairs), spot.line, spot.column, start, stop, flow)
 
     def _pairs(self, events: Iterator[Any], depth: int) -> tuple[list[tuple[Scalar, Node]], Any]:
         """The keys and values of a mapping, and the event at its end."""
@@ -147,19 +129,15 @@ class _Builder:
                 seen[key.text] = key, value
         return list(seen.values()), event
 
-    def _refuse_extras(self, event: Any, line: int, column: int) -> None:
+    def _refuse_extras(self, event: Any, spot: Spot) -> None:
         kind = self.report.kind
         if event.anchor is not None:
             self.report.error(
-                Spot(line, column),
-                f"`&{event.anchor}` is a YAML anchor; {kind.noun} can't have one",
-                kind.sign,
+                spot, f"`&{event.anchor}` is a YAML anchor; {kind.noun} can't have one", kind.sign
             )
         if event.tag is not None and event.tag != "!":
             self.report.error(
-                Spot(line, column),
-                f"a YAML tag (`!`) is not allowed in {kind.noun}",
-                "put the text in quotes",
+                spot, f"a YAML tag (`!`) is not allowed in {kind.noun}", "put the text in quotes"
             )
 
 
@@ -229,9 +207,6 @@ def _explain(error: Exception, report: Report) -> None:
     if "quoted" in str(getattr(error, "context", "")) and context is not None:
         spot, message, guess = _spot(context), "this quotation mark is never closed", "add the closing one"
         if "escape" in what:
-            spot, message, guess = (
-                _spot(mark),
-                "a backslash in double quotes starts an escape",
-                "use single quotes",
-            )
+            spot, message = _spot(mark), "a backslash in double quotes starts an escape"
+            guess = "use single quotes"
     report.error(spot, f"{message}; {UNREAD}", guess)

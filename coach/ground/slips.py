@@ -72,7 +72,7 @@ def yaml_slip(what: str, lines: Sequence[str], spot: Spot, kind: FileKind) -> tu
         message = f"a comma or the closing `{bracket}` is missing here or on the line above"
         return message, f"as in {kind.brackets}" if bracket == "]" else in_braces
     if "nesting depth" in what:
-        return f"this is nested more than {MAX_DEPTH} deep; {kind.noun} needs {kind.depth}", ""
+        return too_deep(kind), ""
     if any(word in what for word in _OF_PLACE):
         return _out_of_place(lines, spot, line)
     if line.strip().startswith("%"):
@@ -80,6 +80,11 @@ def yaml_slip(what: str, lines: Sequence[str], spot: Spot, kind: FileKind) -> tu
     return f"this line can't be read as YAML ({what or 'no reason given'})", (
         "put the text in quotes, or compare with a line that works"
     )
+
+
+def too_deep(kind: FileKind) -> str:
+    """The sentence about lists and groups in each other."""
+    return f"this is nested more than {MAX_DEPTH} deep; {kind.noun} needs {kind.depth}"
 
 
 def _colon(lines: Sequence[str], spot: Spot, line: str) -> tuple[str, str]:
