@@ -113,16 +113,13 @@ def _expected(plain: Any, allowed: str) -> UnfitError:
     return UnfitError(f"found {brief(plain, 40)}, expected {allowed}")
 
 
-def _bool(plain: Any) -> bool:
-    if type(plain) is bool:
-        return plain
-    raise _expected(plain, "true or false")
+def _exactly(kind: type[Any], allowed: str) -> Read:
+    def read(plain: Any) -> Any:
+        if type(plain) is kind:
+            return plain
+        raise _expected(plain, allowed)
 
-
-def _int(plain: Any) -> int:
-    if type(plain) is int:
-        return plain
-    raise _expected(plain, "a whole number")
+    return read
 
 
 def _float(plain: Any) -> float:
@@ -131,13 +128,14 @@ def _float(plain: Any) -> float:
     raise _expected(plain, "a number")
 
 
-def _str(plain: Any) -> str:
-    if type(plain) is str:
-        return plain
-    raise _expected(plain, "a text")
-
-
-_SIMPLE: dict[Any, Read] = {bool: _bool, int: _int, float: _float, str: _str, Any: _same}
+_int, _str = _exactly(int, "a whole number"), _exactly(str, "a text")
+_SIMPLE: dict[Any, Read] = {
+    bool: _exactly(bool, "true or false"),
+    int: _int,
+    float: _float,
+    str: _str,
+    Any: _same,
+}
 
 
 def _annotated(kind: Any, marks: tuple[Any, ...]) -> tuple[Read, Write]:

@@ -233,6 +233,7 @@ def decode(data: bytes, where: str, kind: FileKind) -> str:
     for start, (what, guess) in kind.others.items():
         if head.startswith(start):
             raise CoachError(f"this is {what}, not {kind.file}", where, guess=guess)
+    binary = CoachError(f"this is a binary file, not {kind.file}", where, guess=f"name {kind.file}")
     try:
         text = data.decode("utf-8-sig")
     except UnicodeDecodeError as error:
@@ -242,13 +243,11 @@ def decode(data: bytes, where: str, kind: FileKind) -> str:
             ) from None
         line = data.count(b"\n", 0, error.start) + 1
         if b"\0" in data[:1024]:
-            raise CoachError(
-                f"this is a binary file, not {kind.file}", where, guess=f"name {kind.file}"
-            ) from None
+            raise binary from None
         message = f"byte 0x{data[error.start]:02x} is not UTF-8 text"
         raise CoachError(Problem(message, where, line, guess="save the file as UTF-8")) from None
     if "\0" in text:
-        raise CoachError(f"this is a binary file, not {kind.file}", where, guess=f"name {kind.file}")
+        raise binary
     return text
 
 

@@ -74,17 +74,13 @@ class CaptureStatus:
     why: str = ""
 
     def __str__(self) -> str:
-        match self.state:
-            case CaptureState.OFF:
-                return "not listening"
-            case CaptureState.OPENING:
-                return "opening the microphone"
-            case CaptureState.LISTENING:
-                return f"listening: {self.name}"
-            case CaptureState.NONE:
-                return f"not listening: {self.why}"
-            case CaptureState.LOST:
-                return "microphone lost: going on without it until it is back"
+        return {
+            CaptureState.OFF: "not listening",
+            CaptureState.OPENING: "opening the microphone",
+            CaptureState.LISTENING: f"listening: {self.name}",
+            CaptureState.NONE: f"not listening: {self.why}",
+            CaptureState.LOST: "microphone lost: going on without it until it is back",
+        }[self.state]
 
 
 class Capture:

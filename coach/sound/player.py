@@ -26,9 +26,6 @@ now_s = time.perf_counter if sys.platform == "win32" else time.monotonic
 """The clock that key presses are stamped with too, in seconds."""
 
 
-_SILENT = "silent mode, the screen shows the beat"
-
-
 class SoundState(Enum):
     """What can be heard of what is played."""
 
@@ -50,15 +47,13 @@ class SoundStatus:
     why: str = ""
 
     def __str__(self) -> str:
-        match self.state:
-            case SoundState.OPENING:
-                return "sound: opening the sound card"
-            case SoundState.CARD:
-                return f"sound: {self.card}"
-            case SoundState.SILENT:
-                return f"{self.why}: {_SILENT}" if self.why else _SILENT
-            case SoundState.LOST:
-                return "sound lost: going on in silence until it is back"
+        silent = "silent mode, the screen shows the beat"
+        return {
+            SoundState.OPENING: "sound: opening the sound card",
+            SoundState.CARD: f"sound: {self.card}",
+            SoundState.SILENT: f"{self.why}: {silent}" if self.why else silent,
+            SoundState.LOST: "sound lost: going on in silence until it is back",
+        }[self.state]
 
 
 @frozen
