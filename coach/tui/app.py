@@ -34,6 +34,9 @@ if TYPE_CHECKING:
     from coach.session.desk import Desk
     from coach.session.host import Practice
 
+GARBAGE = 50_000
+"""So many values more than before are there when circles of them are looked for."""
+
 
 class CoachApp(Coach):
     """One run of the program on the screen; `first` is shown in place of the start screen."""
@@ -71,8 +74,10 @@ class CoachApp(Coach):
     def _warm_up(self) -> None:
         """Load what the first repetition needs while the player reads, so that it starts at once."""
         if not gc.isenabled():
-            # What is here now stays until the end: no later collection need look at it.
+            # What is here now stays until the end: no later collection need look at it. A picture makes thousands of
+            # values that go by themselves, so looking for circles after every 700 was a tenth of a repaint.
             gc.freeze()
+            gc.set_threshold(GARBAGE)
             gc.enable()
         Thread(target=_load_sound, daemon=True, name="warm-up").start()
 

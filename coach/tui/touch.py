@@ -95,14 +95,17 @@ def _keys_in(screen: CoachScreen) -> Iterator[Key]:
     actions = [action for action in screen.actions() if action.keys]
     marks = screen if isinstance(screen, Marks) else None
     words = marks.action_words(actions) if marks else [action.label for action in actions]
-    (first, word), *others = zip(actions, words, strict=True)
+    (first, word), *more = zip(actions, words, strict=True)
+    others = [(action, word) for action, word in more if word]
     yield _key(first.keys[0], word, "first")
+    # What the ear suggests is taken or not before anything is marked.
+    yield from (_key(action.keys[0], word) for action, word in others if action.id == "as_heard")
     for name, what in marks.touch_marks() if marks else ():
         yield _key(name, what, "mark")
     if screen.scope in _LISTED:
         yield from _UP_AND_DOWN
     for action, word in others:
-        if not word:
+        if action.id == "as_heard":
             continue
         key = _key(action.keys[0], word)
         yield {**key, "ask": action.help} if action.id == "search" else key
