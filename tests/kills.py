@@ -34,7 +34,7 @@ from coach.folder.settings import load_settings, save_settings
 from coach.ground.places import Places
 from coach.learning.learning import FOLD
 from coach.log.book import Word
-from coach.log.entries import Entry, Rep, new_id
+from coach.log.entries import Entry, Rep, Suggestion, new_id
 from coach.log.fold import Fold
 from coach.log.lines import is_whole, lines_in
 from coach.log.log import Log, Refusal
@@ -177,6 +177,7 @@ class Life:
         with self.opened() as log:
             for rep in log.reps()[-3:]:
                 log.correct(rep, (Fault(1, CHOKED),), self.clock.now_ms, void=self.rng.random() < 0.3)
+                log.add_suggestions(rep, [Suggestion(1, "unsure", 0.5, "microphone")], self.clock.now_ms)
 
     def note(self) -> None:
         with self.opened() as log:
