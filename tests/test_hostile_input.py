@@ -599,6 +599,7 @@ def test_a_zip_is_proven_by_the_standard_reader() -> None:
         (["serve", "--host", ""], 2, "--host: is empty (127.0.0.1 for this computer, 0.0.0.0 for your network)"),
         (["serve", "--date", "tomorrow"], 2, "--date: 'tomorrow' is not a date (write year-month-day"),
         (["serve", "no-such-drill"], 1, "no-such-drill: there is no such drill file (known: "),
+        (["plan", "--minutes", "9" * 400], 2, "9 is outside 1 to 240 minutes"),
         (["tune", "--pair", "E-A"], 2, "--pair: needs --hear, --listen or -o FILE"),
         (["tune", "--tone", "E"], 2, "--tone: needs --hear, --listen or -o FILE"),
         (["tune", "--cents", "5"], 2, "--cents: needs --hear, --listen or -o FILE"),

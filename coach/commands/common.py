@@ -66,7 +66,9 @@ def within(number: Number, allowed: tuple[float, float], unit: str, option: str)
     """The number that an option was given; UsageError outside what is allowed."""
     low, high = allowed
     if not low <= number <= high:
-        raise UsageError(f"{number:.16g} is outside {low} to {high} {unit}".rstrip(), option)
+        # A whole number may have hundreds of digits, more than a float can be.
+        shown = str(number) if isinstance(number, int) else f"{number:.16g}"
+        raise UsageError(f"{shown} is outside {low} to {high} {unit}".rstrip(), option)
     return number
 
 
