@@ -12,7 +12,7 @@ from coach.tui.canvas import Canvas, Role, Rows, fitted
 from coach.tui.focus import Focus, leads, move_between
 from coach.tui.glyphs import NONE, SMALL, big_text, big_width, largest_size, least_size, rows_high
 from coach.tui.lane import LaneLook, Pages, draw_lane, pages_of, shown_parts
-from coach.tui.layout import ARROW, Box, Layout, Needs
+from coach.tui.layout import Box, Layout, Needs
 from coach.tui.picture import Picture
 
 Add = Callable[[str, Hashable, Callable[[Box], Rows]], None]
@@ -157,13 +157,7 @@ def _now(kept: Kept, focus: Focus, least: int, box: Box, plain: bool) -> Rows:
 
 
 def _next(picture: Picture, kept: Kept, focus: Focus, least: int, box: Box) -> Rows:
-    # The way there needs room beside the node: the arrow where no bracket gives way to it, since the words above say it
-    # too, and its mm where the node loses nothing by them.
-    beside = ("", ARROW, f"{ARROW}88mm")
-    columns = (box.width - (2 + big_width(text, least) if text else 0) for text in beside)
-    look, arrow, way = (_look(kept, True, each, box.height, least) for each in columns)
-    look = arrow if arrow.brackets == look.brackets else look
-    look = way if (way.size, way.brackets) == (look.size, look.brackets) else look
+    look = _look(kept, True, box.width, box.height, least)
     return bigview.draw_next(
         focus, kept.instrument, look, box.width, box.height, picture.plain, picture.left_handed
     )
