@@ -126,6 +126,30 @@ def test_notes_far_above_the_staff_stand_under_an_octave_line_and_sound_as_they_
     assert played_of(drill) == events_of(drill)
 
 
+def test_below_the_tab_stands_how_players_count() -> None:
+    """`1 e & a` is common practice, no source; time stamps are MEI's `@tstamp` (guidelines 5)."""
+    text = """
+drill: 1
+title: Count
+instrument: bass
+meter: 4/4
+tempo: {start: 50, goal: 60}
+phrases:
+- name: P
+  bars:
+  - {bass: "1 E:0", harmonics: "1 G:<12>, 2& D:<7>, 4e G:<5>"}
+  - {meter: 6/8 in 2, harmonics: "1 G:<12>, 2+1/3 G:<7>"}
+"""
+    drill, _ = read_drill(text, "d.yaml")
+    assert drill is not None
+    shown = [
+        [(sign.get("tstamp"), "".join(sign.itertext())) for sign in measure[-1].iter("harm")]
+        for measure in mei_score(drill).measures
+    ]
+    first = [("1", "1"), ("2", "2"), ("2.5", "&"), ("3", "3"), ("4", "4"), ("4.25", "e")]
+    assert shown == [first, [("1", "1"), ("4", "2")]]
+
+
 def test_a_layer_that_a_phrase_has_not_rests_there() -> None:
     part = drill_part(named("the-mill-at-turning-tide"), "answer")
     assert part.phrases[-1].layers == ()

@@ -16,6 +16,7 @@ from itertools import pairwise
 
 from coach.music.drill import Drill
 from coach.music.key import spelling_of
+from coach.music.rhythm import count_text
 from coach.paper.marks import Placed, add_marks, add_octaves
 from coach.paper.sheet import place_text
 from coach.score.notated import DYNAMICS, Head, NotatedBar, Symbol, notation_of
@@ -77,6 +78,7 @@ def mei_score(drill: Drill) -> MeiScore:
         for at, (bar, measure) in enumerate(zip(phrase, own, strict=True)):
             _staves(measure, bar, f"b{first + at}", tab, texts, places)
             _dynamics(measure, bar)
+            _count(measure, bar, tab)
         for (_, staff), strand in places.items():
             add_marks(strand, staff, tab - 1)
         add_octaves(places)
@@ -290,6 +292,18 @@ def _tab_group(symbol: Symbol, name: str, texts: dict[str, str]) -> ET.Element:
             },
         )
     return group
+
+
+def _count(measure: ET.Element, bar: NotatedBar, tab: int) -> None:
+    """Below the tab how players count: each beat by its number, and for an event between them `e`, `&` or `a`."""
+    played = bar.bar
+    between = (event.beat for event in played.events if event.beat.denominator in (2, 4))
+    for beat in sorted({*played.counted, *between}):
+        stamp = float(1 + played.into(beat) * played.meter.denominator)
+        sign = ET.SubElement(measure, "harm", {"staff": str(tab), "tstamp": f"{stamp:.5g}", "place": "below"})
+        text = count_text(beat)
+        whole = beat.denominator == 1
+        ET.SubElement(sign, "rend", {"fontsize": "60%"}).text = text if whole else text[-1]
 
 
 def _dynamics(measure: ET.Element, bar: NotatedBar) -> None:

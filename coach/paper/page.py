@@ -88,7 +88,7 @@ def _cell(cell: Above) -> str:
         escaped(cell.plain),
         f"<i>{escaped(cell.italic)}</i>" if cell.italic else "",
     ]
-    return f"<span>{' '.join(part for part in parts if part)}</span>"
+    return f"<span>{'&emsp;'.join(part for part in parts if part)}</span>"
 
 
 def _legend(sheet: Sheet) -> str:
