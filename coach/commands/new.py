@@ -31,30 +31,26 @@ if TYPE_CHECKING:
 
 Value = TypeVar("Value")
 
-DEFAULTS = {
-    "title": "My First Drill",
-    "instrument": "",
-    "meter": "4/4",
-    "start": "50",
-    "goal": "",
-    "bars": "2",
-}
 DEVICES = frozenset(
     ("con", "prn", "aux", "nul", *(f"{port}{n}" for port in ("com", "lpt") for n in range(10)))
 )
 """Names that no file can have on some systems."""
 QUESTIONS = {
-    "title": "Title",
-    "instrument": "Instrument (yours or a ready-made one by its name, or its open notes, highest first: G2,D2,A1,E1)",
-    "meter": "Meter",
-    "start": "First tempo in bpm",
-    "goal": "Tempo to reach in bpm",
-    "bars": "Bars",
+    "title": ("Title", "My First Drill"),
+    "instrument": (
+        "Instrument (yours or a ready-made one by its name, or its open notes, highest first: G2,D2,A1,E1)",
+        "",
+    ),
+    "meter": ("Meter", "4/4"),
+    "start": ("First tempo in bpm", "50"),
+    "goal": ("Tempo to reach in bpm", ""),
+    "bars": ("Bars", "2"),
 }
+"""What is asked for, and the answer that is taken where there is none."""
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("--title", metavar="TEXT", help=f"title (default: {DEFAULTS['title']})")
+    parser.add_argument("--title", metavar="TEXT", help=f"title (default: {_usual('title')})")
     parser.add_argument(
         "--instrument",
         metavar="NAME",
@@ -64,10 +60,12 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--scale-mm", metavar="MM", help="scale of the strings in mm (default: the instrument's)"
     )
-    parser.add_argument("--meter", metavar="METER", help="4/4, '6/8 in 2', '7/8 in 2+2+3' (default: 4/4)")
-    parser.add_argument("--start", metavar="BPM", help="first tempo (default: 50)")
+    parser.add_argument(
+        "--meter", metavar="METER", help=f"4/4, '6/8 in 2', '7/8 in 2+2+3' (default: {_usual('meter')})"
+    )
+    parser.add_argument("--start", metavar="BPM", help=f"first tempo (default: {_usual('start')})")
     parser.add_argument("--goal", metavar="BPM", help="tempo to reach (default: half as fast again)")
-    parser.add_argument("--bars", metavar="N", help="bars in its phrase (default: 2)")
+    parser.add_argument("--bars", metavar="N", help=f"bars in its phrase (default: {_usual('bars')})")
     add_folder(parser)
     add_output(parser, "the drill's file (default: a new file in the practice folder's drills)")
 
@@ -77,7 +75,7 @@ def run(arguments: argparse.Namespace) -> int:
     given = {name: getattr(arguments, name) for name in QUESTIONS}
     asking = sys.stdin.isatty() and not any(given.values())
     answers = {name: _answer(name, given[name], asking) for name in QUESTIONS}
-    title = plain_text(answers["title"])[:MAX_NAME] or DEFAULTS["title"]
+    title = plain_text(answers["title"])[:MAX_NAME] or _usual("title")
     instrument, ready = _instrument(answers["instrument"], arguments.scale_mm, own_of(arguments))
     meter = _read(MeterSign(), answers["meter"], "--meter")
     start = _read(BPM, answers["start"], "--start")
@@ -103,14 +101,18 @@ def run(arguments: argparse.Namespace) -> int:
     return 0
 
 
+def _usual(name: str) -> str:
+    return QUESTIONS[name][1]
+
+
 def _answer(name: str, given: str | None, asking: bool) -> str:
     if given is not None:
         return given.strip()
-    default = DEFAULTS[name]
+    question, default = QUESTIONS[name]
     if not asking:
         return default
     try:
-        return input(f"{QUESTIONS[name]}{f' [{default}]' if default else ''}: ").strip() or default
+        return input(f"{question}{f' [{default}]' if default else ''}: ").strip() or default
     except EOFError:
         return default
 
