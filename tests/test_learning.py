@@ -6,7 +6,7 @@ import json
 import math
 import re
 from dataclasses import replace
-from datetime import date
+from datetime import date, timedelta
 from itertools import pairwise
 from random import Random
 
@@ -542,6 +542,17 @@ def test_a_list_of_reasons_says_each_sentence_once() -> None:
     plan = make_plan(TODAY, 30, [piece("long", 2)], Learnt(), pace=3)
     told = [each for each in told_once(plan.items) if each]
     assert len(told) == len(set(told)) == len({item.reason for item in plan.items})
+
+
+def test_a_due_date_that_is_past_is_told_for_two_weeks() -> None:
+    def notes(days: int) -> tuple[str, ...]:
+        assignment = Assignment(due=TODAY - timedelta(days=days))
+        drill = replace(sample_drill(), title="\x1b[31mLamps", assignment=assignment)
+        return make_plan(TODAY, 20, [drill], Learnt()).notes
+
+    told = "The due date of Lamps was 1 Mar: it is practised like any other drill now."
+    assert told in notes(1)
+    assert not any("due date" in note for note in notes(15))
 
 
 def test_a_day_that_hurt_halves_the_plan_and_comes_first() -> None:

@@ -19,7 +19,7 @@ from coach.learning.plan import Plan, PlanItem, Purpose
 from coach.learning.reasons import reason
 from coach.log.log import Log
 from coach.music.drill import Assignment, Drill
-from coach.words.amounts import duration, weekday
+from coach.words.amounts import duration, short_day, weekday
 from coach.words.names import assignment_text
 
 TUNE_MIN = 1.0
@@ -251,10 +251,8 @@ def assignment_notes(drills: Sequence[Drill], day: date) -> Iterator[str]:
         yield f"{listed(titles, 4)}, {text}" if len(spoken_of) > 1 else text
     for drill, given in spoken_of:
         if given.due and given.due < day:
-            yield (
-                f"The due date of {drill.title} was {given.due.day} {given.due:%B}: it is practised like any other"
-                " drill now."
-            )
+            due = f"The due date of {plain_text(drill.title)} was {short_day(given.due, day)}"
+            yield f"{due}: it is practised like any other drill now."
 
 
 def _hurt(day: date, minutes: float, history: History) -> list[str]:
