@@ -202,62 +202,41 @@ def test_what_was_rendered_is_what_the_device_gets():
     assert str(engine.status) == "sound: Test Desk"
 
 
-def test_the_position_is_what_is_heard_and_runs_between_blocks():
+def test_the_position_is_what_is_heard_runs_between_blocks_and_stays_where_a_block_comes_late():
     clock, desk, engine = desk_engine()
     engine.play(ramp(RATE))
     assert engine.playing
-    assert round(engine.position_s * RATE) < 0
+    assert engine.position_s < 0
     desk.run(1)
-    assert round(engine.position_s * RATE) == pytest.approx(-3 * BLOCK, abs=2)
+    assert engine.position_s == pytest.approx(-3 * BLOCK / RATE, abs=2 / RATE)
     desk.run(10)
-    assert round(engine.position_s * RATE) == pytest.approx(7 * BLOCK, abs=2)
+    assert engine.position_s == pytest.approx(7 * BLOCK / RATE, abs=2 / RATE)
     clock.now_s += 0.005
-    assert round(engine.position_s * RATE) == pytest.approx(7 * BLOCK + 240, abs=2)
-    assert engine.position_s_at(clock.now_s - 0.1) == pytest.approx(engine.position_s - 0.1)
-
-
-def test_late_blocks_do_not_move_the_position():
-    clock, desk, engine = desk_engine()
-    engine.play(ramp(RATE))
-    desk.run(20)
-    before = engine.position_s
+    plain = engine.position_s
+    assert plain == pytest.approx(7 * BLOCK / RATE + 0.005, abs=2 / RATE)
+    assert engine.position_s_at(clock.now_s - 0.1) == pytest.approx(plain - 0.1)
+    engine.offset_s = 0.05
+    assert engine.position_s == pytest.approx(plain - 0.05), "the player's own offset"
+    assert engine.latency_s == pytest.approx(3 * BLOCK / RATE + 0.05)
     clock.now_s += 0.035
     desk.block()
-    assert engine.position_s == pytest.approx(before + 0.035, abs=1e-4)
+    assert engine.position_s == pytest.approx(plain - 0.05 + 0.035, abs=1e-4)
 
 
-def test_the_player_s_offset_is_taken_off_the_position():
-    _, desk, engine = desk_engine()
-    engine.play(ramp(RATE))
-    desk.run(10)
-    plain = engine.position_s
-    engine.offset_s = 0.05
-    assert engine.position_s == pytest.approx(plain - 0.05)
-    assert engine.latency_s == pytest.approx(3 * BLOCK / RATE + 0.05)
-
-
-def test_a_rep_is_finished_when_its_last_sample_is_heard():
-    _, desk, engine = desk_engine()
-    token = engine.play(ramp(BLOCK * 2))
-    desk.run(4)
-    assert engine.playing
-    assert engine.token == token
-    desk.run(3)
-    assert engine.finished
-    assert not engine.playing
-    engine.stop()
-    assert engine.token is None
-
-
-def test_the_token_changes_when_the_joined_rep_is_heard():
+def test_a_rep_is_finished_when_its_last_sample_is_heard_and_a_joined_one_has_its_own_token():
     _, desk, engine = desk_engine()
     first = engine.play(ramp(BLOCK * 5))
     second = engine.play(ramp(BLOCK * 5), join=True)
     desk.run(5)
-    assert engine.token == first
+    assert (engine.token, engine.playing) == (first, True)
     desk.run(5)
-    assert engine.token == second
-    assert round(engine.position_s * RATE) == pytest.approx(BLOCK, abs=2)
+    assert (engine.token, engine.playing) == (second, True)
+    assert engine.position_s == pytest.approx(BLOCK / RATE, abs=2 / RATE)
+    desk.run(5)
+    assert engine.finished
+    assert not engine.playing
+    engine.stop()
+    assert engine.token is None
 
 
 def test_without_a_device_the_reps_go_on_in_silence():
