@@ -1,10 +1,8 @@
 """How well tuning by ear measures, on takes of the frozen yardstick: `python -m benchmarks.bench_beats FOLDER`.
 
 FOLDER is what `python -m benchmarks.sounds OUT --set test --seed S --tunings N` wrote, with a seed that was not used
-before (`OUT/test`). Printed are shares with their 95 % intervals (Wilson, JASA 22 (1927) 209), and the rms error beside
-the Cramer-Rao bound: no unbiased estimator of two damped exponentials in white noise does better (Kay, Fundamentals of
-Statistical Signal Processing, 1993, ch. 3), where nothing is known of them beforehand. Of two that
-agree it is infinite.
+before (`OUT/test`). Printed are shares with their 95 % intervals (Wilson, JASA 22 (1927) 209), and beside them what the
+Cramer-Rao bound allows (`bounds.py`): of the two partials that meet, and of all partials of both strings together.
 """
 
 from __future__ import annotations
@@ -21,9 +19,9 @@ from typing import Any
 
 import numpy as np
 
+from benchmarks.bounds import Bounds, allowed, bounds
 from coach.listen.band import Meeting
 from coach.listen.beats import SURE_HZ, Beats, beats_in
-from coach.listen.frame import frame_of
 from coach.listen.open_string import measured_string
 from coach.listen.sound_file import read_sound
 from coach.strings.tuning import stiffness_range
@@ -41,7 +39,7 @@ class Row:
 
     truth: Truth
     beats: Beats | None
-    bound_hz: float
+    bounds: Bounds
     cpu_s: float
     """What the answer took to compute."""
 
@@ -73,37 +71,6 @@ def wilson(hits: int, count: int, z: float = 1.96) -> tuple[float, float]:
     return (middle - half) / (1.0 + squared), (middle + half) / (1.0 + squared)
 
 
-def bound_hz(truth: Truth, samples: np.ndarray, rate_hz: int) -> float:
-    """The Cramer-Rao bound of the beat: both strings' stronger polarisations, frequency, decay, size and phase unknown.
-
-    The phases are those of the take, read with all else known.
-    """
-    ends = [truth["lower"], truth["higher"]]
-    rows = [
-        next(p for p in truth["partials"] if (p["string"], p["partial"]) == (end["string"], end["partial"]))
-        for end in ends
-    ]
-    turns = 2.0 * math.pi * np.array([row["hz"] for row in rows])
-    decays = np.array([row["decay_per_s"] for row in rows])
-    frame = frame_of(samples, rate_hz, 0.0, len(samples) / rate_hz)
-    times = frame.times_s
-    waves = np.exp(times[:, None] * (1j * turns - decays)[None, :])
-    columns = np.hstack([waves.real, -waves.imag])
-    parts = np.linalg.lstsq(columns, frame.samples, rcond=None)[0]
-    sizes = parts[:2] + 1j * parts[2:]
-    slopes = np.hstack(
-        [(1j * times[:, None] * waves * sizes).real, (-times[:, None] * waves * sizes).real, columns]
-    )
-    variance = truth["noise_per_hz"] * frame.rate_hz / 2.0
-    scale = np.linalg.norm(slopes, axis=0)
-    information = (slopes / scale).T @ (slopes / scale) / variance
-    difference = np.zeros(8)
-    difference[:2] = (-1.0, 1.0) / scale[:2]
-    if np.linalg.cond(information) > 1e13:
-        return math.inf
-    return math.sqrt(float(difference @ np.linalg.solve(information, difference))) / (2.0 * math.pi)
-
-
 def judged(folder: Path, kinds: Sequence[str]) -> Iterator[tuple[Truth, np.ndarray, int]]:
     """Every tuning take of these kinds, with its truth."""
     for path in sorted(folder.glob("tuning/*.json")):
@@ -122,7 +89,7 @@ def pairs(folder: Path) -> list[Row]:
         before_s = time.process_time()
         beats = beats_in(samples, rate_hz, meeting)
         cpu_s = time.process_time() - before_s
-        rows.append(Row(truth, beats, bound_hz(truth, samples, rate_hz), cpu_s))
+        rows.append(Row(truth, beats, bounds(truth, samples, rate_hz), cpu_s))
     return rows
 
 
@@ -144,6 +111,9 @@ def say_pairs(rows: Sequence[Row]) -> None:
         print(
             f"  within {WITHIN_HZ} Hz, of all takes     {share(wide, lambda row: row.error_hz < WITHIN_HZ)}"
         )
+        for words, name in (("the two that meet", "pair_hz"), ("all partials", "joint_hz")):
+            chances = [allowed(getattr(row.bounds, name), WITHIN_HZ) for row in wide]
+            print(f"  the bound of {words:17} allows {100 * np.mean(chances):.1f} %")
         told = [row for row in wide if row.told]
         print(f"  a number was said (error under {SURE_HZ} Hz) {share(wide, lambda row: row.told)}")
         print(
@@ -158,16 +128,14 @@ def say_pairs(rows: Sequence[Row]) -> None:
         print(
             f"    of those within {WITHIN_HZ} Hz        {share(said, lambda row: row.error_hz < WITHIN_HZ)}"
         )
-        print(
-            "  beat     takes  rms error  median   Cramer-Rao bound: rms  median   (Hz, where a number was said)"
-        )
+        print("  where a number was said: rms error and median, and both of the bound of all partials, in Hz")
         for beat_hz in sorted({round(row.truth["beat_hz"], 2) for row in at}):
             here = [row for row in at if round(row.truth["beat_hz"], 2) == beat_hz and row.told]
             if here:
-                errors, bounds = ([getattr(row, name) for row in here] for name in ("error_hz", "bound_hz"))
+                errors, best = [row.error_hz for row in here], [row.bounds.joint_hz for row in here]
                 print(
-                    f"  {beat_hz:4.2f} Hz {len(here):6}  {_rms(errors):9.4f}  {np.median(errors):6.4f}"
-                    f"  {_rms(bounds):22.4f}  {np.median(bounds):6.4f}"
+                    f"  {beat_hz:4.2f} Hz {len(here):4} takes  {_rms(errors):.4f}  {np.median(errors):.4f}"
+                    f"   bound {_rms(best):.4f}  {np.median(best):.4f}"
                 )
 
 

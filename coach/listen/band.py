@@ -62,15 +62,17 @@ class Band:
     def length_s(self) -> float:
         return len(self.times_s) * self.step_s
 
-    def from_onset(self) -> Band:
-        """Without what came before the strings rang: what begins in the middle is no fading tone."""
+    @property
+    def onset_s(self) -> float:
+        """Behind when the strings began to ring, or the filter's own rise after it; 0 where they do from the start."""
         power = np.abs(self.phasors) ** 2
         loud = np.flatnonzero(power > ONSET_SHARE * power.max(initial=0.0))
         first = int(loud[0]) if len(loud) else 0
-        if first < 2:
-            return self
-        # Behind the filter's own rise.
-        first = min(first + round(_RISE_S / self.step_s), len(power) - 2)
+        return 0.0 if first < 2 else min(float(self.times_s[first]) + _RISE_S, float(self.times_s[-2]))
+
+    def after(self, start_s: float) -> Band:
+        """Without what came before: what begins in the middle is no fading tone."""
+        first = int(np.searchsorted(self.times_s, start_s))
         later_s = self.times_s[first:] - self.times_s[first]
         return Band(self.phasors[first:], later_s, self.middle_hz, self.mains[first:])
 
@@ -78,20 +80,27 @@ class Band:
     def of(cls, frame: Frame, meeting: Meeting) -> Band:
         """The band may not reach the next partial of the lower string, and holds 50 cents to either side."""
         half_hz = min(0.45 * meeting.low_open_hz, max(_HALF_BAND_HZ, _HALF_BAND * meeting.hz))
-        times_s = np.arange(len(frame.samples)) / frame.rate_hz
-        turned = frame.samples * np.exp(-2j * math.pi * meeting.hz * times_s)
+        return cls.around(frame, meeting.hz, half_hz)
+
+    @classmethod
+    def around(cls, frame: Frame, middle_hz: float, half_hz: float) -> Band:
+        """What lies within `half_hz` of a frequency."""
         reach = int(1.6 * frame.rate_hz / half_hz)
-        taps = np.sinc(np.arange(-reach, reach + 1) * 2.0 * half_hz / frame.rate_hz)
-        taps *= np.kaiser(2 * reach + 1, _KAISER_BETA)
+        away_s = np.arange(-reach, reach + 1) / frame.rate_hz
+        taps = np.sinc(away_s * 2.0 * half_hz) * np.kaiser(2 * reach + 1, _KAISER_BETA)
+        taps /= taps.sum()
+        # The filter is turned instead of the sound, and what is kept of it afterwards: so it takes real products only.
+        turned = 2.0 * math.pi * middle_hz * away_s
+        both = np.stack([taps * np.cos(turned), -taps * np.sin(turned)], axis=1)
         step = max(int(frame.rate_hz / (2.6 * half_hz)), 1)
-        windows = np.lib.stride_tricks.sliding_window_view(turned, len(taps))[::step]
-        phasors = windows @ (taps / taps.sum())
-        kept_s = times_s[reach::step][: len(phasors)] - times_s[reach]
+        windows = np.lib.stride_tricks.sliding_window_view(frame.samples, len(taps))[::step]
+        kept_s = np.arange(len(windows)) * step / frame.rate_hz
+        phasors = (windows @ both) @ np.array([1.0, 1j]) * np.exp(-2j * math.pi * middle_hz * kept_s)
         lines_hz = [
-            line_hz - meeting.hz
+            line_hz - middle_hz
             for mains_hz in _MAINS_HZ
             for line_hz in mains_hz * np.arange(1, 40)
-            if _MAINS_APART_HZ < abs(line_hz - meeting.hz) < half_hz
+            if _MAINS_APART_HZ < abs(line_hz - middle_hz) < half_hz
         ]
         mains = np.exp(2j * math.pi * kept_s[:, None] * np.array(lines_hz)[None, :])
-        return cls(phasors, kept_s, meeting.hz, mains)
+        return cls(phasors, kept_s, middle_hz, mains)

@@ -20,7 +20,7 @@ import numpy as np
 from coach.ground.frozen import frozen
 from coach.listen.band import Band, Meeting
 from coach.listen.frame import frame_of
-from coach.listen.lone_partials import Expected, expected_partial
+from coach.listen.lone_partials import Expected, expected_partials
 from coach.listen.spectrum import LEAST_HEIGHT, Spectrum
 from coach.strings.units import cents_between
 
@@ -114,7 +114,9 @@ def beats_in(samples: NDArray[np.floating], rate_hz: int, meeting: Meeting) -> B
     # At its ends the filter to the low rate lacks what lies beyond them.
     frame = frame_of(samples, rate_hz, max(length_s - MOST_S, 0.0), length_s)
     frame = frame.between(frame.start_s + _EDGE_S, length_s - _EDGE_S)
-    band = Band.of(frame, meeting).from_onset()
+    band = Band.of(frame, meeting)
+    onset_s = band.onset_s
+    band = band.after(onset_s)
     if band.length_s < LEAST_S - _HALF_SECOND or float(np.mean(np.abs(band.phasors) ** 2)) < SILENCE:
         return None
     spectrum = Spectrum.of(frame)
@@ -122,10 +124,7 @@ def beats_in(samples: NDArray[np.floating], rate_hz: int, meeting: Meeting) -> B
     peak = spectrum.peak(meeting.hz, reach_hz)
     if peak is None or peak[1] < LEAST_HEIGHT:
         return None
-    known = (
-        expected_partial(spectrum, meeting.low_open_hz, meeting.low_partial),
-        expected_partial(spectrum, meeting.high_open_hz, meeting.high_partial),
-    )
+    known = expected_partials(frame.between(frame.start_s + onset_s, length_s), meeting)
     if _one_alone(spectrum, peak[0], known):
         return Beats(peak[0], peak[0], math.inf, 0.5, one_tone=True, both_ring=False, alone=True)
     starts_hz, decays = pencil(band.phasors, band.step_s, 2)

@@ -15,6 +15,7 @@ import numpy as np
 
 from coach.ground.frozen import frozen
 from coach.listen.frame import TOP_HZ, frame_of
+from coach.listen.grid import best_on_grid
 from coach.listen.spectrum import LEAST_HEIGHT, Spectrum
 from coach.strings.instrument import STIFFNESS_RANGE
 from coach.strings.units import cents_between
@@ -40,7 +41,6 @@ CANDIDATES = 3
 """So many sharp beginnings for each string are tried as its pluck: a finger that stops a string has one too."""
 _BEFORE_NEXT_S = 0.05
 _HOP_S = 0.01
-_GRID_B = (0.0, *np.geomspace(1e-5, 2e-3, 17))
 
 
 @frozen
@@ -78,11 +78,12 @@ def _spectrum(samples: NDArray[np.floating], rate_hz: int) -> Spectrum | None:
 
 
 def _measured(spectrum: Spectrum, expected_hz: float) -> MeasuredString | None:
-    f0_hz, stiffness_b = _best_on_grid(spectrum, expected_hz)
+    f0_hz, stiffness_b = best_on_grid(spectrum, expected_hz, SEARCH_CENTS)
     peaks: list[tuple[int, float, float]] = []
     for partials in (6, 12, MOST_PARTIALS):
         peaks = _peaks(spectrum, f0_hz, stiffness_b, partials)
-        if len(peaks) < LEAST_PARTIALS:
+        # A tone of which these are every second partial, or every third, is another one.
+        if len(peaks) < LEAST_PARTIALS or math.gcd(*(peak[0] for peak in peaks)) > 1:
             return None
         f0_hz, stiffness_b, error_cents, kept = _fitted(peaks)
     if kept < LEAST_PARTIALS or abs(cents_between(f0_hz, expected_hz)) > SEARCH_CENTS:
@@ -158,34 +159,6 @@ def _in_order(worth: Sequence[Sequence[int]]) -> list[tuple[int, int]]:
             fresh.append(max(best[-1][string + 1], fresh[-1], taken, key=lambda one: one[0]))
         best.append(fresh)
     return best[-1][-1][1]
-
-
-def _best_on_grid(spectrum: Spectrum, expected_hz: float) -> tuple[float, float]:
-    """f0 and B at which the most of the first partials stand, in steps finer than a peak."""
-    step_cents = 4.0
-    cents = np.arange(-SEARCH_CENTS, SEARCH_CENTS + step_cents / 2, step_cents)
-    f0 = expected_hz * 2.0 ** (cents / 1200.0)
-    m = np.arange(1, 11)
-    # The logarithm keeps one loud partial of another string from deciding alone.
-    floor = float(np.median(spectrum.level)) + 1e-300
-    logs = np.log1p(spectrum.level / (10.0 * floor))
-    smooth = _widened(logs, spectrum)
-    best, found = -1.0, (expected_hz, 0.0)
-    for b in _GRID_B:
-        hz = f0[:, None] * (m * np.sqrt(1.0 + b * m * m))[None, :]
-        score = np.where(hz < TOP_HZ, smooth[spectrum.places(hz)], 0.0).sum(axis=1)
-        # Strings are mostly near their pitch: of equal scores the nearer one.
-        score -= 1e-6 * np.abs(cents)
-        if score.max() > best:
-            best, found = float(score.max()), (float(f0[int(np.argmax(score))]), float(b))
-    return found
-
-
-def _widened(level: NDArray[np.float64], spectrum: Spectrum) -> NDArray[np.float64]:
-    """Every bin with the highest value within a peak's half width, so that the grid may be coarse."""
-    reach = max(round(spectrum.width_hz / spectrum.bin_hz), 1)
-    padded = np.pad(level, reach)
-    return np.asarray(np.lib.stride_tricks.sliding_window_view(padded, 2 * reach + 1).max(axis=1))
 
 
 def _peaks(spectrum: Spectrum, f0_hz: float, stiffness_b: float, most: int) -> list[tuple[int, float, float]]:
