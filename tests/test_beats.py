@@ -83,15 +83,14 @@ def test_one_string_alone_gives_no_sure_beat():
     beats = beats_in(alone, RATE, FOURTH)
     assert beats is not None
     assert beats.one_tone
-    assert not beats.both_ring
     assert not beats.sure
 
 
-def test_strings_that_agree_are_one_tone_of_which_both_are_known_to_ring():
+def test_strings_that_agree_are_told_so_by_their_other_partials():
     beats = beats_in(pair(0.0), RATE, FOURTH)
     assert beats is not None
-    assert beats.both_ring
-    assert beats.one_tone or beats.beats_hz < 0.05
+    assert beats.sure
+    assert beats.beats_hz < 0.05
 
 
 def test_in_louder_noise_it_says_that_it_is_less_sure():
@@ -155,3 +154,17 @@ def test_a_pluck_in_the_middle_is_not_sure_of_what_it_spoilt(at_s):
     sound[begun:] = 0.2 * sound[begun:] + again[: len(sound) - begun]
     beats = beats_in(sound, RATE, FOURTH)
     assert beats is None or not beats.sure or beats.beats_hz == pytest.approx(0.8, abs=0.05)
+
+
+def test_a_partial_that_fades_fast_is_foretold_as_well_as_stated():
+    """Errors over noises: the stated one is the Cramer-Rao bound's, so that estimates scatter by about as much."""
+    off = []
+    for seed in range(12):
+        sound = np.random.default_rng(seed).normal(0, 2e-4, len(SECONDS))
+        for number in (1, 2, 3, 5, 6, 7):
+            sound += ringing(number * 55.1, 0.01, 6.0)
+        expected, _nothing = expected_partials(frame_of(sound, RATE, 0.0, 3.0), FOURTH)
+        assert expected is not None
+        assert expected.error_hz < 0.15
+        off.append((expected.hz - 4 * 55.1) / expected.error_hz)
+    assert np.sqrt(np.mean(np.square(off))) < 1.5

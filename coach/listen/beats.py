@@ -82,9 +82,7 @@ class Beats:
     way_certainty: float
     """0.5 to 1: how likely it is that the sharper one is told rightly."""
     one_tone: bool = False
-    """No second tone is heard: the strings agree better than can be told, or one of them is silent."""
-    both_ring: bool = True
-    """Whether both strings are known to ring."""
+    """No second tone is heard: both strings agree, or one of them is silent."""
     alone: bool = False
     """Whether one string is known to ring by itself."""
 
@@ -126,7 +124,7 @@ def beats_in(samples: NDArray[np.floating], rate_hz: int, meeting: Meeting) -> B
         return None
     known = expected_partials(frame.between(frame.start_s + onset_s, length_s), meeting)
     if _one_alone(spectrum, peak[0], known):
-        return Beats(peak[0], peak[0], math.inf, 0.5, one_tone=True, both_ring=False, alone=True)
+        return Beats(peak[0], peak[0], math.inf, 0.5, one_tone=True, alone=True)
     starts_hz, decays = pencil(band.phasors, band.step_s, 2)
     # Where neither string is known by itself, the strings could as well be the other way round.
     orders = ([0, 1], [1, 0]) if any(known) else ([0, 1],)
@@ -134,7 +132,8 @@ def beats_in(samples: NDArray[np.floating], rate_hz: int, meeting: Meeting) -> B
     best = min(fits, key=lambda fit: fit.cost)
     if _both_ring(band, best):
         return _told(band, best, fits)
-    return Beats(peak[0], peak[0], math.inf, 0.5, one_tone=True, both_ring=all(known))
+    low, high = known
+    return _by_others(low, high) if low and high else Beats(peak[0], peak[0], math.inf, 0.5, one_tone=True)
 
 
 def best_beats(samples: NDArray[np.floating], rate_hz: int, meeting: Meeting) -> Beats | None:
@@ -362,6 +361,13 @@ def _waves_of(values: Values, middle_hz: float) -> tuple[Values, Values]:
     unit, much = 2.0 * math.pi * middle_hz * _SPLIT, math.exp(faster)
     turns = np.array([low, high, low + low_split * unit, high + high_split * unit])
     return turns, np.array([low_decay, high_decay, low_decay * much, high_decay * much])
+
+
+def _by_others(low: Expected, high: Expected) -> Beats:
+    """Where only one tone is heard where they meet: what the strings' other partials say of both."""
+    error_hz = math.hypot(max(low.error_hz, KNOWN_HZ), max(high.error_hz, KNOWN_HZ))
+    certainty = 0.5 + 0.5 * math.erf(abs(high.hz - low.hz) / error_hz / math.sqrt(2.0))
+    return Beats(low.hz, high.hz, error_hz, certainty)
 
 
 def _told(band: Band, best: _Fit, fits: list[_Fit]) -> Beats:

@@ -67,11 +67,9 @@ def pair_turn(instrument: Instrument, pair: Pair, reference: int, beats: Beats |
     if beats.alone:
         why = "Only one of the two strings is heard: let both ring together for three seconds."
         return Turn("ONE STRING", "", goal_line, why, sure=False)
-    if beats.one_tone and beats.both_ring and abs(goal) < SLOWEST_HZ:
-        return Turn("NO BEAT", "IN TUNE", goal_line, "No beat is heard, as it should be.", True, 0.0, True)
     if beats.one_tone:
-        why = "the strings agree" if beats.both_ring else "either only one string rings, or both agree"
-        return Turn("NO BEAT", "", goal_line, f"No beat is heard: {why}. {_want(goal)}", sure=False)
+        why = "No beat is heard: either only one string rings, or both agree."
+        return Turn("NO BEAT", "", goal_line, f"{why} {_want(goal)}", sure=False)
     if not beats.sure:
         why = f"Not sure: about {beats.beats_hz:.1f} beats a second, give or take {beats.error_hz:.1f}."
         return Turn(
@@ -131,14 +129,12 @@ def string_turn(instrument: Instrument, string: int, measured: MeasuredString | 
     cents = cents_between(measured.f0_hz, pitch_hz)
     if measured.error_cents > SURE_CENTS:
         return Turn("NOT SURE", "", goal_line, f"Not sure: {label} may be {cents:+.0f} cents off.", False)
-    stiff = f"{measured.f0_hz:.2f} Hz, B {measured.stiffness_b:.1e}"
+    there = f"{label} sounds at {measured.f0_hz:.2f} Hz."
     if abs(cents) <= IN_TUNE_CENTS:
-        return Turn(
-            f"{cents:+.1f} CENTS", "IN TUNE", goal_line, f"{label}: {stiff}. In tune.", True, -cents, True
-        )
+        return Turn(f"{cents:+.1f} CENTS", "IN TUNE", goal_line, f"{there} In tune.", True, -cents, True)
     heard = f"{abs(cents):.1f} CENTS {'SHARP' if cents > 0 else 'FLAT'}"
     peg = f"{label} {'DOWN' if cents > 0 else 'UP'}"
-    return Turn(heard, peg, goal_line, f"{label}: {stiff}. {_do(label, -cents)}", True, -cents)
+    return Turn(heard, peg, goal_line, f"{there} {_do(label, -cents)}", True, -cents)
 
 
 def _cents(pair: Pair, string: int, beats: Beats, goal: float, sign: float) -> float:

@@ -90,7 +90,7 @@ def test_an_open_string_is_told_its_cents(pulse, listening, tmp_path):
     with played(pulse, tmp_path, ringing(*((m * 55.5, 0.1 / m) for m in range(1, 12)))):
         # 1200 log2(55.5 / 55) = 15.7 cents.
         listening.wait(
-            lambda text: re.search(r"A: 55\.50 Hz.*Turn A down by 15\.[678] cents", text) is not None
+            lambda text: re.search(r"A sounds at 55\.50 Hz.*Turn A down by 15\.[678] cents", text) is not None
         )
 
 
