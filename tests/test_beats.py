@@ -168,3 +168,13 @@ def test_a_partial_that_fades_fast_is_foretold_as_well_as_stated():
         assert expected.error_hz < 0.15
         off.append((expected.hz - 4 * 55.1) / expected.error_hz)
     assert np.sqrt(np.mean(np.square(off))) < 1.5
+
+
+@pytest.mark.parametrize("stop_s", [0.6, 1.2, 1.8, 2.6])
+@pytest.mark.parametrize("noise", [0.0, 1e-4, 1e-3])
+def test_a_hand_that_stops_the_strings_makes_no_beat(stop_s, noise):
+    """A hand takes some 30 ms: what it cuts off is no fading tone, and fitted as one it beats."""
+    sound = pair(0.3, noise=0.0, traces=0.003) * np.clip((stop_s - SECONDS) / 0.03, 0.0, 1.0)
+    sound += np.random.default_rng(3).normal(0, noise, len(SECONDS))
+    beats = beats_in(sound, RATE, FOURTH)
+    assert beats is None or not beats.sure or beats.beats_hz == pytest.approx(0.3, abs=0.06)

@@ -21,6 +21,11 @@ if TYPE_CHECKING:
 
 ONSET_SHARE = 0.02
 """What has less power in the band than so much of the loudest is before the strings ring."""
+STOPPED = 100.0
+"""By so much in power a hand's stop takes off within a tenth of a second: the fastest strings need twice as long."""
+_BEFORE_STOP_S, _STOPS_WITHIN_S = 0.15, 0.1
+_STEADY = 20.0
+"""The loudest of some hundred points of noise has less than so many times its median's power."""
 _HALF_BAND_HZ = 20.0
 _HALF_BAND = 0.03
 _KAISER_BETA = 5.0
@@ -70,11 +75,23 @@ class Band:
         first = int(loud[0]) if len(loud) else 0
         return 0.0 if first < 2 else min(float(self.times_s[first]) + _RISE_S, float(self.times_s[-2]))
 
-    def after(self, start_s: float) -> Band:
-        """Without what came before: what begins in the middle is no fading tone."""
-        first = int(np.searchsorted(self.times_s, start_s))
-        later_s = self.times_s[first:] - self.times_s[first]
-        return Band(self.phasors[first:], later_s, self.middle_hz, self.mains[first:])
+    @property
+    def stop_s(self) -> float:
+        """When a hand stopped the strings: from then on there is noise alone, 20 dB down. Infinite where none did."""
+        power = np.abs(self.phasors) ** 2
+        before, gap = round(_BEFORE_STOP_S / self.step_s), round(_STOPS_WITHIN_S / self.step_s)
+        for at in range(before, len(power) - 3 * gap):
+            rest = power[at + gap :]
+            steady = rest.max() <= _STEADY * np.median(rest) + 1e-30
+            if steady and power[at - before : at].mean() > STOPPED * rest.max():
+                return float(self.times_s[at])
+        return math.inf
+
+    def between(self, start_s: float, stop_s: float) -> Band:
+        """That part only: what begins or ends in the middle is no fading tone."""
+        first, last = np.searchsorted(self.times_s, (start_s, stop_s))
+        later_s = self.times_s[first:last] - self.times_s[first]
+        return Band(self.phasors[first:last], later_s, self.middle_hz, self.mains[first:last])
 
     @classmethod
     def of(cls, frame: Frame, meeting: Meeting) -> Band:

@@ -114,7 +114,9 @@ def beats_in(samples: NDArray[np.floating], rate_hz: int, meeting: Meeting) -> B
     frame = frame.between(frame.start_s + _EDGE_S, length_s - _EDGE_S)
     band = Band.of(frame, meeting)
     onset_s = band.onset_s
-    band = band.after(onset_s)
+    band = band.between(onset_s, math.inf)
+    stop_s = band.stop_s
+    band = band.between(0.0, stop_s)
     if band.length_s < LEAST_S - _HALF_SECOND or float(np.mean(np.abs(band.phasors) ** 2)) < SILENCE:
         return None
     spectrum = Spectrum.of(frame)
@@ -122,7 +124,8 @@ def beats_in(samples: NDArray[np.floating], rate_hz: int, meeting: Meeting) -> B
     peak = spectrum.peak(meeting.hz, reach_hz)
     if peak is None or peak[1] < LEAST_HEIGHT:
         return None
-    known = expected_partials(frame.between(frame.start_s + onset_s, length_s), meeting)
+    rings = frame.between(frame.start_s + onset_s, min(frame.start_s + onset_s + stop_s, length_s))
+    known = expected_partials(rings, meeting)
     if _one_alone(spectrum, peak[0], known):
         return Beats(peak[0], peak[0], math.inf, 0.5, one_tone=True, alone=True)
     starts_hz, decays = pencil(band.phasors, band.step_s, 2)

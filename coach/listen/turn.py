@@ -20,6 +20,8 @@ IN_TUNE_CENTS = 1.0
 """A string by itself is in tune within this: about what a player hears at best between notes that follow each other
 (uncalibrated)."""
 SURE_CENTS = 1.0
+LEAST_SURE_HZ = 1.0
+"""An error of more beats a second than this is no help to anyone."""
 SLOWEST_HZ = 0.15
 """Beats slower than this are hardly heard as beats; goals below it are called beatless."""
 
@@ -71,7 +73,8 @@ def pair_turn(instrument: Instrument, pair: Pair, reference: int, beats: Beats |
         why = "No beat is heard: either only one string rings, or both agree."
         return Turn("NO BEAT", "", goal_line, f"{why} {_want(goal)}", sure=False)
     if not beats.sure:
-        why = f"Not sure: about {beats.beats_hz:.1f} beats a second, give or take {beats.error_hz:.1f}."
+        about = f"about {beats.beats_hz:.1f} beats a second, give or take {beats.error_hz:.1f}"
+        why = f"Not sure: {about}." if beats.error_hz < LEAST_SURE_HZ else "Not sure how fast they beat."
         return Turn(
             "NOT SURE", "", goal_line, f"{why} Let both ring longer and louder, and nothing else.", False
         )
