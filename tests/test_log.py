@@ -91,8 +91,6 @@ def test_what_was_sent_is_read_back_by_another_process_in_order_of_day_and_id(tm
 
 
 def test_a_rep_of_another_zone_counts_on_its_own_day(tmp_path: Path) -> None:
-    from dataclasses import replace
-
     with opened(tmp_path) as log:
         for offset_min, day in ((14 * 60, date(2026, 12, 3)), (-12 * 60, date(2026, 12, 2))):
             rep = replace(rep_at(log, NOON - 43_200_000 + offset_min), utc_offset_min=offset_min)
@@ -156,8 +154,6 @@ def test_a_record_that_stands_in_several_files_counts_once(tmp_path: Path) -> No
 def test_of_two_records_of_one_id_the_one_in_the_first_file_counts_and_the_other_is_told(
     tmp_path: Path,
 ) -> None:
-    from dataclasses import replace
-
     with opened(tmp_path) as log:
         rep = send(log, NOON, A_CHOKE)
     other = tmp_path / "log" / "z.jsonl"
