@@ -143,13 +143,15 @@ def draw_next(
     canvas.paste(0, 0, draw_event(focus.next, instrument, look, width, height, "next", plain))
     move = move_between(focus.now, focus.next, instrument) if focus.now else None
     if move and move.way:
-        room = width - event_width(focus.next, instrument, look) - 2
+        # With a column free at its right too: a low note may stand there.
+        right = width - 1
+        room = right - event_width(focus.next, instrument, look) - 2
         sign = arrow(move, plain, left_handed)
         for text in (f"{sign}{move.distance_mm:.0f}mm", sign):
             size = largest_size(text, room, height, look.size)
             if size != NONE:
                 lines = big_text(text, size, plain)
-                canvas.put_rows(height - len(lines), width - len(lines[0]), lines, "next")
+                canvas.put_rows(height - len(lines), right - len(lines[0]), lines, "next")
                 break
     return canvas.rows()
 
