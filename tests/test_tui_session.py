@@ -98,6 +98,16 @@ async def test_label_keys_mark_chokes_and_the_same_key_takes_them_back(tmp_path)
         assert app.desk.log.reps()[0].faults == marks
 
 
+async def test_every_answer_of_the_question_before_the_end_is_on_a_screen_of_24_rows(tmp_path):
+    async with running(tmp_path, drills=DRILL, size=(80, 24)) as (app, pilot, player):
+        await to_ready(pilot, app)
+        await play_to_end(pilot, app, player)
+        await pilot.press("2", "escape")
+        shown = screen_text(app)
+        for words in ("so are the marks", "end it here", "because something hurts", "go on practising"):
+            assert words in shown
+
+
 async def test_late_dropped_cause_and_not_reached_are_one_key_away(tmp_path):
     async with running(tmp_path, drills=DRILL) as (app, pilot, player):
         await to_ready(pilot, app)
