@@ -10,10 +10,11 @@ from statistics import NormalDist
 
 import pytest
 
-from coach.learning.choice import OPEN, Turn, Why, choose, option
+from coach.learning.choice import OPEN, Turn, Why, _worthiest, choose, option
 from coach.learning.learning import CLEAN_TO_LAND, KEPT_DAYS, Learnt
 from coach.learning.material import Part, material_of
-from coach.learning.planner import make_plan
+from coach.learning.plan import Purpose
+from coach.learning.planner import item_of, make_plan
 from coach.learning.readings import (
     CLEAN,
     CLEAN_PLACE,
@@ -21,13 +22,15 @@ from coach.learning.readings import (
     MOSTLY,
     clean_tempo,
     places,
+    rung_of,
     seen,
     standing,
     to_be_tested,
 )
 from coach.learning.reasons import reason
-from coach.learning.rung import next_rung
+from coach.learning.rung import next_rung, reading
 from coach.learning.skill import SLOPE, View, wholes_of
+from coach.music.excerpt import Kind
 from coach.rating.table import CHOKED, LATE, Result
 from tests.samples import sample_drill, sitting_on
 
@@ -214,6 +217,37 @@ def test_what_failed_cold_when_it_was_last_played_says_so_and_else_how_sure_it_i
         learnt.take(lamp.excerpt, lamp.keys, lamp.goal_bpm, lamp.goal_bpm, faults, DAY - 1)
         turn = Turn(option(learnt, lamp, sitting_on(DAY)), 4, lamp.goal_bpm, Why.STEADY)
         assert reason(learnt, turn, TODAY).startswith(told)
+
+
+def test_a_phrase_that_never_landed_is_to_be_tried_at_its_goal_and_not_at_it_however_good_the_estimate() -> (
+    None
+):
+    lamp, learnt = phrase(0), Learnt()
+    for _ in range(30):
+        learnt.take(lamp.excerpt, lamp.keys, lamp.goal_bpm - 1, lamp.goal_bpm, {}, DAY - 1)
+    offered = option(learnt, lamp, sitting_on(DAY))
+    assert offered.bpm == lamp.goal_bpm
+    turn = _worthiest(learnt, [offered], sitting_on(DAY))
+    item = item_of(learnt, turn, TODAY)
+    assert (item.purpose, item.tempo_bpm) == (Purpose.CLIMB, lamp.goal_bpm)
+    assert item.reason == f"Never landed: to be tried at its goal of {lamp.goal_bpm}."
+    for _ in range(CLEAN_TO_LAND):
+        learnt.take(lamp.excerpt, lamp.keys, lamp.goal_bpm, lamp.goal_bpm, {}, DAY - 1)
+    assert item_of(learnt, _worthiest(learnt, [offered], sitting_on(DAY)), TODAY).purpose is Purpose.AT_GOAL
+
+
+def test_a_node_never_played_alone_starts_at_the_tempo_of_its_phrase_and_not_at_the_goal_of_a_few_events() -> (
+    None
+):
+    lamp, learnt = phrase(0), Learnt()
+    slow = round(0.7 * lamp.goal_bpm)
+    for _ in range(12):
+        learnt.take(lamp.excerpt, lamp.keys, slow, lamp.goal_bpm, {}, DAY - 1)
+    node = MATERIAL.part(replace(lamp.excerpt, kind=Kind.NODE, subject=lamp.keys[0][0].removeprefix("n:")))
+    assert node is not None
+    assert reading(seen(learnt, node, DAY).middle, node.harmonics, node.goal_bpm) > slow
+    assert rung_of(learnt, node, DAY) == max(slow, node.start_bpm) < node.goal_bpm
+    assert rung_of(Learnt(), node, DAY) == node.start_bpm
 
 
 def test_a_plan_too_short_for_what_was_not_played_for_a_week_says_so() -> None:

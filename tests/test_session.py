@@ -18,6 +18,7 @@ from coach.learning.material import material_of
 from coach.learning.plan import Plan, PlanItem, Purpose
 from coach.learning.planner import make_plan
 from coach.learning.relief import Release
+from coach.learning.rung import Moved, Step
 from coach.learning.skill import late_results
 from coach.log.entries import Correction, Entry, Suggestion
 from coach.music.drill import TOGETHER, Assignment, Bar, Drill, Note, Phrase
@@ -60,6 +61,7 @@ from coach.session.events import (
 )
 from coach.session.machine import TRANSITIONS, NotNow, WrongWayError
 from coach.session.notices import (
+    LONGEST_RESULTS,
     FasterOnce,
     GoalReached,
     LeftOut,
@@ -174,6 +176,13 @@ def test_what_was_not_reached_is_not_told_as_failed():
     unreached = tuple(Fault(label, NOT_REACHED) for label in range(2, 40))
     assert sentence(Saved(unreached, None)) == "saved, broke off"
     assert sentence(Saved((Fault(1, CHOKED), *unreached), None)) == "saved, 1 failed"
+
+
+def test_a_failure_that_leaves_the_rung_says_that_it_stays_and_why():
+    told = sentence(Saved((Fault(7, CHOKED),), Step(Moved.STAY, 40, 40)))
+    assert told == "saved, choked 7: stays at 40, still within reach"
+    # A line of 80 columns holds it with as many results as are told one by one.
+    assert len(told) - len("choked 7") + LONGEST_RESULTS <= 80
 
 
 def test_minutes_that_tuning_leaves_are_there_at_the_end():

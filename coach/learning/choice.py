@@ -345,6 +345,5 @@ def _why(learnt: Learnt, option: Option) -> Why:
         return Why.NEW
     if option.part.excerpt.kind is Kind.PIECE:
         return Why.PIECE
-    if option.bpm < option.part.goal_bpm:
-        return Why.SLOW
-    return Why.STEADY
+    held = learnt.records[option.part.key].landed_at(option.part.goal_bpm) > 0
+    return Why.STEADY if held and option.bpm >= option.part.goal_bpm else Why.SLOW

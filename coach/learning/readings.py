@@ -7,6 +7,7 @@ node or a move four times in five, with the middle 80 % of what is not known. Da
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from datetime import date, timedelta
 
 from coach.ground.frozen import frozen
@@ -15,7 +16,7 @@ from coach.learning.material import Material, Part, goal_of
 from coach.learning.rung import reading
 from coach.learning.skill import SLOPE, Term, View, late_results, view
 from coach.music.drill import Drill
-from coach.music.excerpt import Excerpt
+from coach.music.excerpt import Excerpt, Kind
 
 CLEAN, CLEAN_PLACE = 0.6, 0.8
 MOSTLY = 0.95
@@ -131,10 +132,17 @@ def seen(learnt: Learnt, part: Part, day: int) -> View:
 
 
 def rung_of(learnt: Learnt, part: Part, day: int) -> int:
-    """The tempo at which an excerpt is practised now; what was never played begins no slower than the drill does."""
+    """The tempo at which an excerpt is practised now.
+
+    What was never played by itself begins no slower than the drill does, and else no faster than its phrase was last
+    played: a few events are soon expected clean at the goal.
+    """
     bpm = reading(seen(learnt, part, day).middle, part.harmonics, part.goal_bpm)
     record = learnt.records.get(part.key)
-    return bpm if record and record.theta else max(bpm, part.start_bpm)
+    if record and record.theta:
+        return bpm
+    phrase = learnt.records.get(replace(part.excerpt, kind=Kind.PHRASE, subject="").key)
+    return max(min(bpm, phrase.bpm) if phrase else bpm, part.start_bpm)
 
 
 def clean_tempo(view: View) -> CleanTempo:

@@ -37,14 +37,17 @@ def reason(learnt: Learnt, turn: Turn, day: date) -> str:
                 or "From start to end: the parts must hold together."
             )
         case Why.SLOW | Why.STEADY:
-            return _broke(learnt, option) or _standing(option, record, day)
+            return _broke(learnt, option) or _standing(turn, record, day)
 
 
-def _standing(option: Option, record: Record | None, day: date) -> str:
+def _standing(turn: Turn, record: Record | None, day: date) -> str:
+    option = turn.option
     if record and record.cold < 0 and record.day < day.toordinal():
         return f"Failed when it came first, on {_day(record.day, day)}."
     if option.bpm < option.part.goal_bpm:
         return f"Not at its goal of {option.part.goal_bpm} yet."
+    if turn.why is Why.SLOW:
+        return f"Never landed: to be tried at its goal of {option.part.goal_bpm}."
     tenths = min(9, round(10 * option.later))
     return f"At its goal. Cold in a week: clean {tenths} times in 10."
 

@@ -26,6 +26,8 @@ class Moved(StrEnum):
     HOLD = "hold"
     CLIMB = "climb"
     DROP = "drop"
+    STAY = "stay"
+    """Failed at the rung, which by all that was played is within reach: a slip among many events."""
     LANDED = "landed"
     HELD = "held"
     """The goal again, on a later day or once more."""

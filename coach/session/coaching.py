@@ -210,6 +210,8 @@ class Coaching:
             if to > rung
             else Moved.DROP
             if to < rung
+            else Moved.STAY
+            if not clean and rep.tempo_bpm == rung > MIN_BPM and rep.purpose not in OFF_RUNG
             else Moved.HOLD
         )
         return replace(known, learnt=learnt)._at(excerpt, to), Step(kind, rung, to)

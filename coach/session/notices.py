@@ -236,6 +236,8 @@ def _saved(saved: Saved) -> str:
         words += f": up to {saved.step.to_bpm}"
     elif saved.step is not None and saved.step.to_bpm < saved.step.from_bpm:
         words += f": down to {saved.step.to_bpm}"
+    elif saved.step is not None and saved.step.kind is Moved.STAY:
+        words += f": stays at {saved.step.to_bpm}, still within reach"
     if saved.back_bpm:
         words += f"; back to {saved.back_bpm}"
     return f"{saved.title} saved, {words}".strip()

@@ -251,12 +251,12 @@ class SessionStage(CoachScreen):
         return position_s, music.task.passage.tempo.beat_at(position_s, music.task.tempo_bpm)
 
     def _purpose(self, turn: Turn) -> str:
-        """What the turn is for as things stand: at its goal nothing climbs."""
+        """What the turn is for as things stand: what landed and is at its goal climbs no further."""
         purpose, session = turn.item.purpose, self.practice.session
         if session.music is None or purpose not in (Purpose.CLIMB, Purpose.AT_GOAL):
             return purpose.value
         rung = session.coaching.rung(session.music.task.excerpt)
-        return (Purpose.CLIMB if rung.bpm < rung.goal_bpm else Purpose.AT_GOAL).value
+        return (Purpose.AT_GOAL if rung.landed and rung.bpm >= rung.goal_bpm else Purpose.CLIMB).value
 
     def _minutes_left(self) -> float:
         """What the items ahead are meant to take, with what is left of this one."""
