@@ -206,6 +206,25 @@ def test_what_one_phrase_shows_moves_the_others() -> None:
     assert rung_of(clean, wick, DAY) >= before
 
 
+def test_what_failed_is_not_taken_up_faster_and_a_rung_moves_one_step_a_day_whatever_else_is_learnt() -> None:
+    lamp, wick = part_of(sample_drill()), part_of(sample_drill(), 1)
+    elsewhere = [(lamp, 78, {}, DAY)] * 8
+    failed = practised((wick, 46, {1: CHOKED}, DAY), *elsewhere)
+    assert reading(seen(failed, wick, DAY).middle, wick.harmonics, wick.goal_bpm) > 53
+    assert rung_of(failed, wick, DAY) == rung_of(failed, wick, DAY + 1) == 46
+    clean = practised((wick, 46, {}, DAY), *elsewhere)
+    assert rung_of(clean, wick, DAY) == next_rung(46, True, wick.goal_bpm) == 53
+    assert rung_of(clean, wick, DAY + 1) > 53
+    low = practised(*[(lamp, 30, {1: CHOKED}, DAY)] * 8, (wick, 46, {1: CHOKED}, DAY))
+    assert rung_of(low, wick, DAY) == next_rung(46, False, 20) > rung_of(low, wick, DAY + 1)
+
+
+def test_a_choke_on_a_slow_repetition_leaves_the_rung_within_a_step_of_where_it_was() -> None:
+    wick, learnt = part_of(sample_drill(), 1), Learnt()
+    learnt.take(wick.excerpt, wick.keys, 40, wick.goal_bpm, {1: CHOKED}, DAY, 78)
+    assert rung_of(learnt, wick, DAY) == next_rung(78, False, 20)
+
+
 def test_a_late_event_says_nothing_against_its_node() -> None:
     lamp = part_of(sample_drill())
     at = next(at for at, keys in enumerate(lamp.keys) if keys[0] and keys[1])

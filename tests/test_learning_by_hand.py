@@ -215,7 +215,8 @@ def remembered(*days: tuple[int, str]) -> Record:
     record, last = Record(), 0
     for day, results in days:
         for result in results:
-            record.add(result != "x", 60 if result == "s" else 70, 70, day, day - last if last else 0)
+            bpm = 60 if result == "s" else 70
+            record.add(result != "x", bpm, bpm, 70, day, day - last if last else 0)
             last = day
     return record
 
@@ -225,11 +226,13 @@ def test_a_record_counts_repetitions_rows_and_days() -> None:
     assert (record.reps, record.day, record.today) == (10, DAY + 2, 3)
     assert (record.clean_run, record.cold) == (0, 1)
     assert (record.landed, record.kept, record.goal, record.bpm) == (DAY + 1, 0, 70, 70)
+    assert (record.rung, record.failed) == (70, True)
     assert late_results(record.recent) == (4, 8)
     assert (remembered((DAY, "x")).cold, remembered((DAY, "sc")).clean_run) == (-1, 1)
     blank = Record()
     assert (blank.reps, blank.day, blank.today, blank.goal, blank.landed, blank.kept) == (0,) * 6
-    assert (blank.cold, blank.bpm, blank.theta, blank.theta_from) == (0, 0, 0.0, 0.0)
+    assert (blank.cold, blank.bpm, blank.rung, blank.theta, blank.theta_from) == (0, 0, 0, 0.0, 0.0)
+    assert not blank.failed
     assert (blank.clean_run, late_results(blank.recent)) == (0, (0, 0))
 
 
@@ -241,7 +244,7 @@ def test_kept_takes_a_week_away_and_goes_with_a_failed_test_or_a_faster_goal() -
     assert remembered(landed, (DAY + 7, "cx"), (DAY + 8, "x")).kept == DAY + 7
     failed = remembered(landed, (DAY + 7, "c"), (DAY + 14, "x"))
     assert (failed.kept, failed.landed_at(70), failed.landed_at(71)) == (0, DAY, 0)
-    failed.add(True, 70, 80, DAY + 14, 0)
+    failed.add(True, 70, 70, 80, DAY + 14, 0)
     assert (failed.goal, failed.landed, failed.kept, failed.kept_at(80)) == (80, 0, 0, 0)
 
 

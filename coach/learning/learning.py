@@ -22,7 +22,7 @@ from coach.music.excerpt import Excerpt, Kind, LoggedPassage
 from coach.rating.fault import results_of
 from coach.rating.table import Result
 
-MODEL = "7"
+MODEL = "8"
 WARM_UP = "warm-up"
 """The purpose of repetitions that are slow on purpose."""
 CLEAN_TO_LAND = 2
@@ -51,6 +51,8 @@ class Record:
     """The last day's first repetition: 1 clean, -1 failed."""
     bpm: int = 0
     """The tempo of the last repetition."""
+    rung: int = 0
+    """The rung in bpm at that time; 0 where the player, or a forecast, has said something since."""
     recent: int = 1
     """The last results, as in `Term.recent`."""
     theta: float = 0.0
@@ -66,7 +68,12 @@ class Record:
         """The day of the last cold test after a week that it passed at this goal; 0 for none."""
         return self.kept if goal_bpm <= self.goal else 0
 
-    def add(self, clean: bool, bpm: int, goal_bpm: int, day: int, away: int) -> None:
+    @property
+    def failed(self) -> bool:
+        """Whether the last repetition failed."""
+        return bool(self.recent & 1 and self.reps)
+
+    def add(self, clean: bool, bpm: int, rung_bpm: int, goal_bpm: int, day: int, away: int) -> None:
         """One more result; `away` is how many days ago any of it was last played."""
         at_goal = bpm >= goal_bpm
         if goal_bpm > self.goal:
@@ -78,7 +85,7 @@ class Record:
             self.cold = 1 if clean else -1
         self.reps += 1
         self.today += 1
-        self.bpm = bpm
+        self.bpm, self.rung = bpm, rung_bpm
         self.clean_run = self.clean_run + 1 if clean and at_goal else 0
         self.recent = with_result(self.recent, not clean)
         if self.clean_run >= CLEAN_TO_LAND:
@@ -128,7 +135,8 @@ class Learnt:
         if rep.faults is None:
             return
         if rep.purpose != WARM_UP:
-            self.take(excerpt, keys, rep.tempo_bpm, rep.goal_bpm, results_of(rep.faults), day)
+            faults = results_of(rep.faults)
+            self.take(excerpt, keys, rep.tempo_bpm, rep.goal_bpm, faults, day, rep.rung_bpm)
 
     def take(
         self,
@@ -138,8 +146,12 @@ class Learnt:
         goal_bpm: int,
         faults: Mapping[int, Result],
         day: int,
+        rung_bpm: int = 0,
     ) -> None:
-        """Take in one rated repetition; one that was only broken off says nothing. Days (ordinals) never go back."""
+        """Take in one rated repetition; one that was only broken off says nothing. Days (ordinals) never go back.
+
+        `rung_bpm` is the rung at the time, where that was not its tempo.
+        """
         failed = any(result.fails for result in faults.values()) if faults else False
         if not keys or (faults and not failed):
             return
@@ -154,7 +166,7 @@ class Learnt:
         skill.observe(keys, ln_bpm, faults, day, self.slips)
         if record.day and day != record.day and not record.theta_from:
             record.theta_from = record.theta
-        record.add(not failed, bpm, goal_bpm, day, away)
+        record.add(not failed, bpm, rung_bpm or bpm, goal_bpm, day, away)
         record.theta = skill.theta(keys)
 
     def hear(self, known: Known) -> None:
@@ -166,6 +178,7 @@ class Learnt:
             record = self._own_record(excerpt.key)
             if not record.reps:
                 record.bpm = known.bpm
+            record.rung = 0
             record.theta = skill.theta(keys)
         self.heard += 1
 
@@ -180,6 +193,7 @@ class Learnt:
         record = self._own_record(part.key)
         if record.day != day:
             record.day, record.today, record.clean_run = day, 0, 0
+        record.rung = 0
         record.reps += reps
         record.today += reps
         record.clean_run += reps if bpm >= part.goal_bpm else 0

@@ -13,7 +13,7 @@ from datetime import date, timedelta
 from coach.ground.frozen import frozen
 from coach.learning.learning import KEPT_DAYS, Learnt, Record
 from coach.learning.material import Material, Part, goal_of
-from coach.learning.rung import reading
+from coach.learning.rung import EVENTS, next_rung, reading
 from coach.learning.skill import SLOPE, Term, View, late_results, view
 from coach.music.drill import Drill
 from coach.music.excerpt import Excerpt, Kind
@@ -135,14 +135,20 @@ def rung_of(learnt: Learnt, part: Part, day: int) -> int:
     """The tempo at which an excerpt is practised now.
 
     What was never played by itself begins no slower than the drill does, and else no faster than its phrase was last
-    played: a few events are soon expected clean at the goal.
+    played: a few events are soon expected clean at the goal. What failed last, and is short enough to be clean as a
+    whole, is taken up no faster than it was practised, whatever other excerpts have taught since; and on one day a rung
+    moves by `STEP` at most.
     """
     bpm = reading(seen(learnt, part, day).middle, part.harmonics, part.goal_bpm)
     record = learnt.records.get(part.key)
-    if record and record.theta:
-        return bpm
-    phrase = learnt.records.get(replace(part.excerpt, kind=Kind.PHRASE, subject="").key)
-    return max(min(bpm, phrase.bpm) if phrase else bpm, part.start_bpm)
+    if record is None or not record.theta:
+        phrase = learnt.records.get(replace(part.excerpt, kind=Kind.PHRASE, subject="").key)
+        return max(min(bpm, phrase.bpm) if phrase else bpm, part.start_bpm)
+    if record.rung and record.failed and part.harmonics <= EVENTS:
+        bpm = min(bpm, record.rung)
+    if record.rung and record.day == day:
+        bpm = min(part.goal_bpm, next_rung(record.rung, bpm > record.rung, bpm))
+    return bpm
 
 
 def clean_tempo(view: View) -> CleanTempo:
