@@ -183,7 +183,14 @@ def test_nobody_is_called_well_above_a_node_that_fails() -> None:
     page = told(make_class([file_of("Mia", few)], handed_to("Mia"), TODAY))
     assert "3.2 on D2 failed in 24 of 60" in " ".join(page.split())
     assert "Nobody needs help" not in page
-    assert "Nothing urgent so far; of some it is too little to say." in page
+    assert "Nothing urgent so far; some have played too little to tell." in page
+
+
+def test_a_reply_of_the_day_of_a_new_file_is_not_said_to_be_still_on_the_old_one() -> None:
+    first, again = (replace(handed_to("Mia")[0], id=one, day=TODAY - timedelta(days=1)) for one in "ab")
+    for replied, still in ((TODAY - timedelta(days=1), False), (TODAY, True)):
+        page = told(make_class([file_of("Mia", drill_of(task="a"), day=replied)], [first, again], TODAY))
+        assert ("still practises what you assigned on 9 Dec 2026" in " ".join(page.split())) is still
 
 
 def test_every_row_says_how_old_its_news_is() -> None:

@@ -91,9 +91,9 @@ def test_json_carries_every_problem_and_the_drill(tmp_path: Path, capsys) -> Non
 @pytest.mark.parametrize(
     ("right", "slip", "place", "field"),
     [
-        ("A:<5>", "A:<5.5>", "phrase 2, bar 2, harmonics", "phrases[1].bars[1].harmonics"),
-        ("times: 2", "times: 0", "phrase 2, bar 1, times", "phrases[1].bars[0].times"),
-        ("1 E:0\n", "1 E:0 for 99\n", "phrase 2, bar 2, bass", "phrases[1]"),
+        ("A:<5>", "A:<5.5>", "phrase 2, bar 4, harmonics", "phrases[1].bars[1].harmonics"),
+        ("times: 2", "times: 0", "phrase 2, bar 2, times", "phrases[1].bars[0].times"),
+        ("1 E:0\n", "1 E:0 for 99\n", "phrase 2, bar 4, bass", "phrases[1]"),
         ("start: 44", "start: 4", "tempo, start", "tempo.start"),
         ("name: one", "nam: one", "phrase 1", "phrases[0]"),
     ],
@@ -109,6 +109,25 @@ def test_a_place_is_said_as_players_count_and_json_keeps_the_path(
     main(["check", "--json", str(path)])
     (row,) = json.loads(capsys.readouterr().out)["files"]
     assert [problem["field"] for problem in row["problems"]] == [field]
+
+
+def test_a_warning_and_the_hardest_place_name_a_bar_by_one_number_however_the_drill_counts_its_bars(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A pick-up is bar 0 and the pieces of one bar share its number (common practice, no source)."""
+    path = tmp_path / "a.yaml"
+    full, warns = "{bass: 1 E:0 for 4, times: 2}", '{bass: 1 E:1, harmonics: "1 G:<12>"}'
+    for first, second, number in (
+        ("bars: [{pickup: 1, bass: 4 E:0}, " + full + "]", warns, 3),
+        ("bars: [" + full + ", {ends_after: 3, bass: 1 E:0}]", "{pickup: 1, bass: 4 E:0}, " + warns, 4),
+        ("first_bar: 20, bars: [" + full + "]", warns, 22),
+    ):
+        lines = f"  - {{name: p0, {first}}}\n  - {{name: p1, bars: [{second}]}}\n"
+        path.write_text(GOOD.partition("phrases:")[0] + "phrases:\n" + lines)
+        main(["check", str(path)])
+        said = capsys.readouterr()
+        assert f"phrase p1, bar {number}, harmonics: warning: " in said.err
+        assert f"hardest: p1, bar {number}, " in said.out
 
 
 def test_standard_input_can_be_checked(monkeypatch: pytest.MonkeyPatch, capsys) -> None:  # type: ignore[no-untyped-def]

@@ -39,6 +39,7 @@ from coach.report.student import student_reply
 from coach.report.sums import SumsFold
 from coach.report.tables import report_csv, report_facts
 from coach.score.write import write_drill
+from coach.strings.instrument import Instrument
 from tests.logs import DAY, NOON, rep_at
 from tests.real.conftest import chromium
 from tests.samples import sample_drill, with_title
@@ -199,6 +200,22 @@ def test_nodes_lie_on_the_neck_where_their_keys_say(report: Report) -> None:
     assert {("D", "1/6"), ("G", "1/3"), ("D", "1/3")} <= graded
     assert {rings.grade for _, rings in neck.places} <= {*GRADES, UNKNOWN}
     assert necks(report.nodes, []) == []
+
+
+def test_a_neck_has_the_length_of_the_drill_that_was_played_and_not_that_of_another_in_the_same_tuning(
+    tmp_path: Path,
+) -> None:
+    own = sample_drill().instrument
+    long = Instrument.of(tuple(string.name for string in own.strings), (1060.0,) * len(own.strings))
+    played = replace(sample_drill(), id="harbour", instrument=long)
+    path = practised(tmp_path, played)
+    with Log.open(path, now_ms=NOON, read_only=True) as log:
+        drills = [sample_drill(), played]
+        one = make_report(log, TODAY, None, "harbour", drills)
+    text, page = "\n".join(report_lines(one, drills)), report_page(one, drills)
+    for told in text, page:
+        assert "1060 mm" in told
+        assert "864" not in told
 
 
 def test_an_artificial_harmonic_lies_where_it_is_touched(report: Report) -> None:

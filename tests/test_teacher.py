@@ -178,12 +178,13 @@ def test_an_answer_to_a_student_leaves_goal_and_date_as_they_were_and_says_so(
         assert assign(tmp_path, "--to", "Mia", *words, "-o", str(file)) == 0
         drill = load_drill(file)
         assert drill.assignment is not None
+        assert drill.assignment.teacher == "Marta", "said once, the teacher's name goes along"
         return drill.goal_bpm, drill.assignment.due
 
-    assert task("--goal", "60", "--due", "2026-12-24") == (60, date(2026, 12, 24))
+    assert task("--from", "Marta", "--goal", "60", "--due", "2026-12-24") == (60, date(2026, 12, 24))
     capsys.readouterr()
     assert task("--only", "ladle at 55") == (60, date(2026, 12, 24))
-    told = "unchanged from what Mia has of First Pour: goal 60 bpm, due 2026-12-24\n"
+    told = "unchanged from what Mia has of First Pour: teacher Marta, goal 60 bpm, due 2026-12-24\n"
     assert told in capsys.readouterr().err
     assert task("--due", "", "--goal", "66") == (66, None)
     assert task("--due", "2026-11-30") == (66, date(2026, 11, 30))
@@ -472,6 +473,16 @@ def test_the_file_sums_this_drills_reps(file: Path) -> None:
     assert [ladle[layer].reps for layer in ("harmonics", "together")] == [3, 4]
     assert len(drill.phrases) == 9
     assert not seen.edited
+
+
+def test_a_page_written_to_a_file_says_so(file: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    folder, page = file.parent.parent, file.parent.parent / "class.html"
+    capsys.readouterr()
+    there = ["--date", "2026-12-10", "--html", "-o", str(page)]
+    assert main(["roster", str(file.parent), "--folder", str(folder), *there]) == 0
+    assert capsys.readouterr().out == f"wrote {page}: 1 student\n"
+    assert main(["report", "--folder", str(folder / "mia"), *there]) == 0
+    assert capsys.readouterr().out == f"wrote {page}\n"
 
 
 def test_the_overview_has_a_row_for_the_assignment_with_the_next_step_and_why(

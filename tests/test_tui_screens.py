@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 from dataclasses import replace
 
 import pytest
@@ -18,6 +19,7 @@ from coach.folder.actions import (
 from coach.folder.settings import THEMES, load_settings, read_settings
 from coach.rating.table import CHOKED
 from coach.strings.node import Node
+from coach.tui.app import CoachApp
 from coach.tui.library_screen import LibraryScreen
 from coach.tui.nodes_screen import NodesScreen
 from coach.tui.reports_screen import ReportsScreen
@@ -180,6 +182,30 @@ async def test_with_a_piece_of_their_own_players_get_a_built_in_drill_only_when_
         assert easiest.grade == 1
         await pilot.press("x")
         assert app.desk.in_plan()[1] == easiest
+
+
+def test_a_file_opened_in_an_empty_folder_says_at_the_start_and_at_the_end_where_practice_goes(
+    tmp_path, monkeypatch, capsys
+):
+    here, home = tmp_path / "here", tmp_path / "home"
+    here.mkdir()
+    (here / "pocket.yaml").write_text(DRILL_TEXT)
+    monkeypatch.chdir(here)
+    monkeypatch.setenv("XDG_DATA_HOME", str(home))
+    monkeypatch.setenv("TEXTUAL_DRIVER", "none")
+    seen = []
+
+    async def look(app):
+        async with app.run_test(size=(80, 24)) as pilot:
+            await pilot.pause()
+            await pilot.press("escape")
+            seen.append(screen_text(app))
+
+    monkeypatch.setattr(CoachApp, "run", lambda app: asyncio.run(look(app)))
+    assert main(["practice", "pocket.yaml"]) == 0
+    told = f"drills and log are in {home / 'wellrung'}; `mkdir drills` makes the current folder"
+    assert told in capsys.readouterr().out
+    assert "".join(told[:60].split()) in "".join(seen[0].split())
 
 
 async def test_a_drill_edited_beside_the_app_is_read_again_with_its_errors(tmp_path):

@@ -53,13 +53,15 @@ class Handout:
     """What each student was handed of it last, by the bare name."""
 
     def before(self, student: str, today: date) -> Assignment:
-        """What stays where no option says otherwise: its own assignment, else the student's last goal and date."""
+        """What stays where no option says otherwise: its own assignment, else what the student had last."""
         own, last = self.drill.assignment, self.last.get(bare_name(student))
         if own or not last:
             return own or Assignment()
         goal = last.goal_bpm if last.goal_bpm >= self.drill.tempo.start_bpm else None
         due = last.due if last.due and last.due >= today else None
-        return Assignment(goal_bpm=goal if goal != self.drill.goal_bpm else None, due=due)
+        return Assignment(
+            teacher=last.teacher, goal_bpm=goal if goal != self.drill.goal_bpm else None, due=due
+        )
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -71,7 +73,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     )
     kept = "default: as in the file's own assignment"
     last = f"{kept}, else as this student has it"
-    parser.add_argument("--from", dest="teacher", metavar="NAME", help=f"you ({kept})")
+    parser.add_argument("--from", dest="teacher", metavar="NAME", help=f"you ({last})")
     parser.add_argument("--goal", type=int, metavar="BPM", help=f"goal tempo ({last}, else the drill's)")
     parser.add_argument("--due", metavar="YYYY-MM-DD", help=f"by when; '' for no date ({last})")
     parser.add_argument("--note", metavar="TEXT", help=f"a note to the student; '' for none ({kept})")

@@ -121,13 +121,15 @@ def places_of(arguments: argparse.Namespace) -> Places:
     return find_places(arguments.folder)
 
 
-def say_folder(arguments: argparse.Namespace) -> None:
-    """Say where drills and log are kept, where that is neither the folder asked for nor the current one."""
+def folder_lines(arguments: argparse.Namespace) -> list[str]:
+    """A line that says where drills and log are kept; none where that is the folder asked for or the current one."""
     folder = places_of(arguments).folder
-    if not arguments.folder and folder.resolve() != Path.cwd().resolve():
-        say(
-            f"drills and log are in {folder}; `mkdir drills` makes the current folder a practice folder instead"
-        )
+    if arguments.folder or folder.resolve() == Path.cwd().resolve():
+        return []
+    told = (
+        f"drills and log are in {folder}; `mkdir drills` makes the current folder a practice folder instead"
+    )
+    return [told]
 
 
 def parse_date(text: str, option: str = "--date") -> date:

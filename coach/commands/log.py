@@ -69,7 +69,6 @@ def configure(parser: argparse.ArgumentParser) -> None:
     export.add_argument("--everybody", action="store_true", help="all players of this folder")
 
     check = _action(actions, "check", _check, "say whether anything in the log is missing or damaged")
-    actions.metavar = f"{{{','.join(actions.choices)}}}"
     check.add_argument(
         "--accept", action="store_true", help="carry on without lines that are gone, and stop reporting them"
     )
@@ -92,6 +91,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     add_folder(leave)
     leave.add_argument("player", metavar="PLAYER", help="name, or the last letters of the id")
     leave.add_argument("--yes", action="store_true", help="don't ask")
+    actions.metavar = f"{{{','.join(actions.choices)}}}"
 
 
 def _action(

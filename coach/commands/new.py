@@ -10,7 +10,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
-from coach.commands.common import add_folder, add_output, places_of, say, say_folder, write_output
+from coach.commands.common import add_folder, add_output, folder_lines, places_of, say, write_output
 from coach.commands.instrument_options import USUAL, own_of
 from coach.ground.kinds import Whole
 from coach.ground.places import make_folder
@@ -97,7 +97,8 @@ def run(arguments: argparse.Namespace) -> int:
     if target != "-":
         say(f"wrote {Path(target)}; edit it, then: coach check {target}")
     if arguments.output is None:
-        say_folder(arguments)
+        for line in folder_lines(arguments):
+            say(line)
     return 0
 
 

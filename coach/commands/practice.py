@@ -12,7 +12,7 @@ from dataclasses import replace
 from datetime import date, datetime, time, timedelta
 from typing import TYPE_CHECKING
 
-from coach.commands.common import add_session, checked_minutes, clock, fresh_id, places_of, say, say_folder
+from coach.commands.common import add_session, checked_minutes, clock, folder_lines, fresh_id, places_of, say
 from coach.folder.settings import adopt_settings, usual_settings
 from coach.ground.places import user_path
 from coach.ground.plain import counted, plain_text
@@ -95,14 +95,18 @@ def _on_screen(arguments: argparse.Namespace) -> int:
     ) as desk:
         if arguments.through:
             desk.run = _run_in(desk.library.drills[0], arguments.through)
+        desk.first_words = tuple(_copied_lines(arguments))
         from coach.tui.app import CoachApp
 
         app = CoachApp(desk)
         app.run()
-        for line in [*app.last_words, *desk.last_words()]:
+        for line in [
+            *app.last_words,
+            *desk.last_words(),
+            f"practice log: {desk.log.folder}",
+            *desk.first_words,
+        ]:
             say(line)
-        say(f"practice log: {desk.log.folder}")
-        _say_copied(arguments)
     return 0
 
 
@@ -125,10 +129,10 @@ def _run_in(drill: Drill, text: str) -> str:
     return text
 
 
-def _say_copied(arguments: argparse.Namespace) -> None:
+def _copied_lines(arguments: argparse.Namespace) -> list[str]:
     """Where a drill file that was named is kept, when that is elsewhere."""
-    if any(os.path.isfile(user_path(name)) for name in arguments.drills):
-        say_folder(arguments)
+    is_file = any(os.path.isfile(user_path(name)) for name in arguments.drills)
+    return folder_lines(arguments) if is_file else []
 
 
 def _clock_on(date_text: str) -> Callable[[], tuple[int, int]]:
@@ -175,10 +179,8 @@ def _enter_answers(arguments: argparse.Namespace) -> int:
         reps = [word[0] for word in trial.sent if isinstance(word, tuple)]
         # First, so that a power cut in the middle leaves nothing that the same file would double.
         desk.log.send_all([*_remembered(desk, reps, digest), *trial.sent])
-        for line in lines:
+        for line in [*lines, f"logged in {desk.log.folder}", *_copied_lines(arguments)]:
             say(line)
-        say(f"logged in {desk.log.folder}")
-        _say_copied(arguments)
     return 0
 
 

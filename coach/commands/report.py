@@ -77,6 +77,8 @@ def run(arguments: argparse.Namespace) -> int:
         width = min(shutil.get_terminal_size((80, 24)).columns, 120)
         text = "\n".join(report_lines(report, drills, width, _in_colour(arguments))) + "\n"
     write_output(arguments.output or "-", text)
+    if arguments.output not in (None, "-"):
+        say(f"wrote {arguments.output}")
     return 0
 
 

@@ -7,7 +7,7 @@ import sys
 
 from coach.commands.common import add_output, clock, places_of, say, write_output
 from coach.ground.places import user_path
-from coach.ground.plain import json_text, listed
+from coach.ground.plain import counted, json_text, listed
 from coach.ground.problem import CoachError
 from coach.log.entries import practice_day
 from coach.report.advice import KINDS
@@ -53,6 +53,8 @@ def run(arguments: argparse.Namespace) -> int:
         raise CoachError("no student in the class matches", guess=f"in it: {names}")
     inputs = [path for path in inbox.iterdir() if path.is_file()]
     write_output(arguments.output or "-", _text(arguments, shown), inputs)
+    if arguments.output not in (None, "-"):
+        say(f"wrote {arguments.output}: {counted(len(shown.students), 'student')}")
     return 1 if any(problem.severity == "error" for problem in whole.problems) else 0
 
 

@@ -315,12 +315,13 @@ def _work(
         remarks.append(f"put together from {len(replies)} machines")
     if drill.entered >= ENTERED_FROM:
         remarks.append(f"{percent(drill.entered)} entered afterwards")
-    if newest and practised and newest is not practised:
+    reply_day = max(claim.file.reply.day for claim, _ in replies)
+    # A reply of the day of the new file may have been written before it.
+    if newest and practised and newest is not practised and reply_day > newest.day:
         remarks.append(f"still practises what you assigned on {full_day(practised.day)}")
     asked = next((reply.assignment.student for _, reply in replies if reply.assignment), "")
     if asked and not same_name(asked, name.partition(" (")[0]):
         remarks.append(f"practises a file assigned to {asked}")
-    reply_day = max(claim.file.reply.day for claim, _ in replies)
     told = tuple(dict.fromkeys(one for one in remarks if one))
     return Work(name, newest, practised, drill, reply_day, today, told)
 

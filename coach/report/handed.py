@@ -40,6 +40,7 @@ class Handed:
     goal_bpm: Bpm
     due: Day | None = None
     note: Note = ""
+    teacher: Text = ""
     parts: tuple[Text, ...] = ()
     """The phrases and nodes asked for, as the drill file writes them; all of it where there are none."""
     phrases: Mapping[str, Text] = field(default_factory=dict)
@@ -61,6 +62,7 @@ def handed_out(drill: Drill, student: str, day: date) -> Handed:
         drill.goal_bpm,
         task.due,
         plain_text(task.note, LONGEST_NOTE),
+        plain_text(task.teacher, LONGEST),
         tuple(map(str, task.parts)),
         phrases,
     )

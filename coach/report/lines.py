@@ -15,7 +15,7 @@ from coach.rating.table import CAUSES
 from coach.report.ear import HEADING, QUIET_TEXT, ear_figures, total_text
 from coach.report.ear import cells as ear_cells
 from coach.report.figures import Cold, ExcerptFigures, PlaceFigures, Report
-from coach.report.neck import GRADES, UNKNOWN, necks
+from coach.report.neck import GRADES, UNKNOWN, necks_of
 from coach.report.task import Task
 from coach.strings.fretboard import fretboard_cells
 from coach.words.amounts import clean_rate, day_span, duration, percent, short_day
@@ -221,7 +221,7 @@ def plot_lines(one: ExcerptFigures, width: int, height: int = 12) -> list[str]:
 
 
 def _necks(report: Report, drills: Sequence[Drill], width: int, colour: bool) -> Iterator[str]:
-    for neck in necks(report.nodes, (drill.instrument for drill in drills)):
+    for neck in necks_of(report.nodes, drills):
         mm = neck.board.high_mm / (width - 2)
         yield f"Nodes on {instrument_name(neck.instrument)}, drawn to scale ({mm:.0f} mm a column)"
         for row in fretboard_cells(neck.board, neck.marks, width - 2):

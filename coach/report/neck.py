@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 
 from coach.ground.frozen import frozen
+from coach.music.drill import Drill
 from coach.report.figures import FEW, PlaceFigures
 from coach.strings.fretboard import Board, Mark
 from coach.strings.instrument import Instrument
@@ -112,6 +113,12 @@ def necks(nodes: Iterable[PlaceFigures], instruments: Iterable[Instrument]) -> l
             drawn.append(Neck(instrument, tuple((places[key], _together(key, parts[key])) for key in here)))
             left -= set(here)
     return sorted(drawn, key=lambda neck: -len(neck.places))
+
+
+def necks_of(nodes: Sequence[PlaceFigures], drills: Iterable[Drill]) -> list[Neck]:
+    """The necks of the drills that have the nodes, no other drill's of the same tuning."""
+    ids = {one.drill for one in nodes}
+    return necks(nodes, (drill.instrument for drill in drills if drill.id in ids))
 
 
 def _place(instrument: Instrument, key: str) -> Touched | None:

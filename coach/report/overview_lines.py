@@ -45,7 +45,7 @@ def calm_text(classroom: Classroom) -> str:
     """What is to be said where nobody stands on the first page; the rows below say what failed so far."""
     kinds = {need.kind for student in classroom.students for _, need in student.needs}
     if "unknown" in kinds:
-        return "Nothing urgent so far; of some it is too little to say."
+        return "Nothing urgent so far; some have played too little to tell."
     return (
         "Nothing urgent; what may come next is below."
         if kinds - {"well", "done"}

@@ -26,7 +26,7 @@ from coach.report.lines import (
     tempo_text,
     test_day,
 )
-from coach.report.neck import GRADES, UNKNOWN, Neck, necks
+from coach.report.neck import GRADES, UNKNOWN, Neck, necks_of
 from coach.report.svg import cold_svg, minutes_svg, tempo_svg
 from coach.words.amounts import percent, short_day, tempo_range
 from coach.words.names import capital, instrument_name
@@ -107,7 +107,7 @@ def _tempo(one: ExcerptFigures, report: Report) -> str:
 
 
 def _necks(report: Report, drills: Sequence[Drill]) -> Iterator[str]:
-    for neck in necks(report.nodes, (drill.instrument for drill in drills)):
+    for neck in necks_of(report.nodes, drills):
         yield section(f"Nodes on {instrument_name(neck.instrument)}", *neck_drawing(neck))
 
 

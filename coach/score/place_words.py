@@ -1,6 +1,7 @@
 """Places in a drill file as a player says them: `phrase opening, bar 2, harmonics`.
 
-Conventions: bars and phrases count from 1 as they stand in the file; a bar that is played several times is one.
+Conventions: phrases count from 1 as they stand in the file, bars through the drill as on screens and paper
+(`counted_on` of `coach.music.drill`); of a bar that is played several times, the first counts.
 """
 
 from __future__ import annotations
@@ -14,6 +15,8 @@ from coach.ground.source import Mapping, Node, Scalar, Sequence
 _PHRASE = re.compile(r"phrases\[(\d+)\](?:\.bars\[(\d+)\])?(?:\.(.+))?")
 _ITEM = re.compile(r"\[(\d+)\]")
 _LONGEST_NAME = 40
+LONGEST_NUMBER = 6
+"""Digits of a number; one with more is a slip."""
 
 
 def place_in_words(problem: Problem, root: Mapping | None) -> str:
@@ -24,7 +27,8 @@ def place_in_words(problem: Problem, root: Mapping | None) -> str:
     match = _PHRASE.fullmatch(problem.field)
     if match is None:
         return ", ".join(_ITEM.sub(lambda item: f" {int(item[1]) + 1}", problem.field).split("."))
-    phrase = _item(root.get("phrases") if root else None, int(match[1]))
+    phrases = root.get("phrases") if root else None
+    phrase = _item(phrases, int(match[1]))
     parts = [f"phrase {_name(phrase, int(match[1]))}"]
     bars = phrase.get("bars") if isinstance(phrase, Mapping) else None
     bar, key = match[2], match[3] or ""
@@ -32,12 +36,40 @@ def place_in_words(problem: Problem, root: Mapping | None) -> str:
         bar_index, key = _around(bars, (problem.line, problem.column))
         bar = None if bar_index is None else str(bar_index)
     if bar is not None:
-        parts.append(f"bar {int(bar) + 1}")
+        parts.append(f"bar {_bar_number(phrases, int(match[1]), int(bar))}")
     return ", ".join([*parts, *([key] if key else [])])
 
 
 def _item(node: Node | None, index: int) -> Node | None:
     return node.items[index] if isinstance(node, Sequence) and index < len(node.items) else None
+
+
+def _bar_number(phrases: Node | None, phrase: int, bar: int) -> int:
+    """The number of a bar in a file that may have errors: what can't be read counts as one bar."""
+    number, ended_early = 1, False
+    for index in range(phrase + 1):
+        block = _item(phrases, index)
+        given = block.get("first_bar") if isinstance(block, Mapping) else None
+        bars = _bars(block)
+        is_pickup = bool(bars) and bars[0].get("pickup") is not None
+        if given is not None:
+            number = _whole(given)
+        elif is_pickup and (index == 0 or ended_early):
+            number -= 1
+        number += sum(_whole(one.get("times")) for one in (bars[:bar] if index == phrase else bars))
+        ended_early = bool(bars) and bars[-1].get("ends_after") is not None
+    return number
+
+
+def _bars(phrase: Node | None) -> list[Mapping]:
+    bars = phrase.get("bars") if isinstance(phrase, Mapping) else None
+    items = bars.items if isinstance(bars, Sequence) else ()
+    return [one if isinstance(one, Mapping) else Mapping((), one.line, one.column, 0, 0) for one in items]
+
+
+def _whole(node: Node | None) -> int:
+    digits = node.text if isinstance(node, Scalar) else ""
+    return int(digits) if digits.isdecimal() and len(digits) < LONGEST_NUMBER else 1
 
 
 def _name(phrase: Node | None, index: int) -> str:

@@ -64,6 +64,8 @@ class Desk:
     """The drills that the player named; empty for today's session over all of them."""
     minutes: int = 20
     silent: bool = False
+    first_words: tuple[str, ...] = ()
+    """What the command tells the player before they begin."""
     run: str = ""
     """What is to be played of the first drill instead of a plan, as `coach.music.stretch` names it."""
 
@@ -134,7 +136,13 @@ class Desk:
         """What the player should know about keys, drills and the log, what waits for the disk first."""
         refusal = self.log.retry() if self.log.waiting else None
         waiting = [str(refusal)] if refusal else []
-        return (*waiting, *self.settings.keys.notices, *self.library.notices, *self.log.notices)
+        return (
+            *waiting,
+            *self.first_words,
+            *self.settings.keys.notices,
+            *self.library.notices,
+            *self.log.notices,
+        )
 
     def plan(self, minutes: int | None = None, drills: Sequence[Drill] | None = None) -> Plan:
         """Today's plan over the player's drills, or over some, from what the log holds."""
