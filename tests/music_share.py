@@ -112,7 +112,7 @@ class Bot:
         """What the space key does now, as the key line says; a repetition that sounds asks nothing."""
         line = text.rstrip().splitlines()[-1] if text.strip() else ""
         return next(
-            (word for word in ("broke off", "clean", "go on", "go", "summary") if f"space {word}" in line), ""
+            (word for word in ("break off", "clean", "go on", "go", "summary") if f"space {word}" in line), ""
         )
 
     def answer(self, asked: str) -> None:
@@ -163,7 +163,7 @@ def play(
         window.type("Space")
         # To the end of the session, or of a pass and its rating: the next pass sounds when the last one is saved.
         while (asked := bot.step()) != "summary" and (
-            asked != "broke off" or time.monotonic() - began_s < longest_s
+            asked != "break off" or time.monotonic() - began_s < longest_s
         ):
             time.sleep(LOOK_S)
         whole_s = time.monotonic() - began_s

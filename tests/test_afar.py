@@ -12,11 +12,11 @@ from coach.ground.places import builtin_drills
 from coach.learning.readings import Rung
 from coach.music.clicktrack import beats_of
 from coach.music.drill import Drill, Note
-from coach.music.excerpt import Excerpt, Passage, PlacedEvent
+from coach.music.excerpt import Excerpt, Passage, PlacedEvent, whole_phrase
 from coach.music.passages import passage_of
 from coach.rating.fault import Fault
 from coach.rating.table import CHOKED, LATE, NOT_REACHED
-from coach.score.load import load_drill
+from coach.score.load import load_drill, read_drill
 from coach.tui import meters
 from coach.tui.bigview import written
 from coach.tui.focus import focus_at
@@ -171,6 +171,65 @@ def test_the_next_low_note_is_as_large_as_the_next_node(size, view):
     lines = drawn(at_work("playing", 1.6, view=view), *size).splitlines()
     sizes = {shown_size(lines, text, plain=False) for text in node("D<3.2>")} - {None}
     assert shown_size(lines, "E:3", plain=False) in sizes
+
+
+@pytest.mark.parametrize("view", ["glance", "study"])
+def test_the_minutes_beside_tuning_are_said_to_be_the_sessions_and_its_reason_stands_once(view):
+    why = "Tune first."
+    alone = {"passage": None, "instrument": None, "rung": None, "beats": (), "title": "tune", "cue": why}
+    tuning = at_work("rest", minutes_left=20, view=view, **alone)
+    assert_readable(tuning, (80, 24), "TUNE", "SESSION", "20 MIN")
+    assert drawn(tuning, 80, 24).count(why) == 1
+
+
+@pytest.mark.parametrize("view", ["glance", "study"])
+def test_the_beat_of_the_next_note_stands_above_it_and_on_the_track_of_the_beats(view):
+    passage = lamp()[0]
+    for beat in (0.5, 2.2, 3.6):
+        coming = focus_at(passage, beat).next
+        lines = drawn(at_work("playing", beat, view=view), 80, 24).splitlines()
+        assert any(f"next, on {coming.count}  " in line for line in lines)
+        track = next(line for line in lines if "███" in line and "··" in line)
+        assert track.find("▒▒▒") == (int(coming.beat * 79 / 4) if coming.bar == 0 else -1)
+
+
+def test_where_the_hand_stays_the_beat_of_the_next_note_is_as_large_as_the_note():
+    lines = drawn(staying(0.5), 80, 24).splitlines()
+    below = next(row for row, line in enumerate(lines) if line.startswith("next, on 3&  stay"))
+    sizes = {shown_size(lines[below:], text, plain=False) for text in ("ON 3&", "G<12>")}
+    assert sizes == {1}
+    assert_readable(staying(None), (80, 24), "ON 3&")
+
+
+STAYING = """drill: 1
+title: Buoy
+instrument: bass
+meter: 4/4
+tempo: {start: 40, goal: 66}
+phrases:
+  - bars: [{bass: 1 E:0 for 4, harmonics: "1 G:<12>, 3& G:<12>"}]
+"""
+
+
+def staying(beat):
+    """One node twice in a bar, over an open string."""
+    drill, _ = read_drill(STAYING, "staying.yaml")
+    assert drill is not None
+    passage = passage_of(drill, whole_phrase(drill, drill.phrases[0]))
+    return at_work(
+        "ready" if beat is None else "playing",
+        beat,
+        passage=passage,
+        instrument=drill.instrument,
+        beats=beats_of(passage, 120, 1),
+    )
+
+
+def test_before_the_first_note_nothing_is_kept():
+    for phase, beat, word in (("ready", None, "first low"), ("playing", 0.5, "keep")):
+        text = drawn(at_work(phase, beat), 80, 24)
+        assert text.splitlines()[1].split()[-len(word.split()) :] == word.split()
+        assert (shown_size(text.splitlines(), "KEEP", plain=False) is not None) is (beat is not None)
 
 
 def test_a_finger_that_stays_down_is_told_from_one_that_moves():

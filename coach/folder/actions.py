@@ -72,7 +72,7 @@ ACTIONS: tuple[Action, ...] = (
     Action(
         "broke_off",
         ("space", "enter"),
-        "broke off",
+        "break off",
         "You stopped playing: rate what you played",
         (PLAYING,),
         1,

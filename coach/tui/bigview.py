@@ -136,18 +136,22 @@ def arrow(move: Move, plain: bool = False, left_handed: bool = False) -> str:
 def draw_next(
     focus: Focus, instrument: Instrument, look: Look, width: int, height: int, plain: bool, left_handed: bool
 ) -> Rows:
-    """The next event and beside it the way there, as large as there is room for; at the last note, the end."""
+    """The next event and beside it the way there, or its beat where the hand stays, as large as there is room for.
+
+    At the last note, the end.
+    """
     if focus.next is None:
         return draw_big_word("END", width, height, "text", plain, most=look.size)
     canvas = Canvas(width, height)
     canvas.paste(0, 0, draw_event(focus.next, instrument, look, width, height, "next", plain))
     move = move_between(focus.now, focus.next, instrument) if focus.now else None
-    if move and move.way:
+    if move:
         # With a column free at its right too: a low note may stand there.
         right = width - 1
         room = right - event_width(focus.next, instrument, look) - 2
         sign = arrow(move, plain, left_handed)
-        for text in (f"{sign}{move.distance_mm:.0f}mm", sign):
+        beside = (f"{sign}{move.distance_mm:.0f}mm", sign) if move.way else (f"ON {focus.next.count}",)
+        for text in beside:
             size = largest_size(text, room, height, look.size)
             if size != NONE:
                 lines = big_text(text, size, plain)

@@ -39,10 +39,11 @@ def add_hands(picture: Picture, passage: Passage, instrument: Instrument, layout
         add("count", at, lambda b: meters.draw_count(picture.beats, at, b.width, b.height, plain))
     else:
         add("now", spot, lambda b: _now(kept, focus, least, b, plain))
-        add(
-            "low_words", spot, lambda b: _low_words(picture, focus.held, "keep" if focus.keeps else "hold", b)
-        )
-        add("low", spot, lambda b: _low(kept, focus, b, plain))
+        # Before anything is plucked nothing is held.
+        waits = picture.beat is None
+        low_word = "first low" if waits else "keep" if focus.keeps else "hold"
+        add("low_words", spot, lambda b: _low_words(picture, focus.held, low_word, b))
+        add("low", spot, lambda b: _low(kept, focus, focus.keeps and not waits, b, plain))
     add("next", spot, lambda b: _next(picture, kept, focus, least, b))
     low_next = (focus.next_held,) if focus.next_held else ()
     add("next_low_words", spot, lambda b: _low_words(picture, low_next, "next low", b))
@@ -61,9 +62,8 @@ def _words(picture: Picture, focus: Focus, instrument: Instrument, width: int) -
         now = f"now{fingers}"
     if focus.next is None or focus.now is None:
         return now, "next"
-    move = move_between(focus.now, focus.next, instrument)
-    way = bigview.way_text(move, width - len("next  "), picture.plain, picture.left_handed)
-    return now, f"next  {way}"
+    move, when = move_between(focus.now, focus.next, instrument), f"next, on {focus.next.count}  "
+    return now, when + bigview.way_text(move, width - len(when), picture.plain, picture.left_handed)
 
 
 def _fingers(events: Iterable[PlacedEvent]) -> str:
@@ -168,15 +168,15 @@ def _low_words(picture: Picture, events: Collection[PlacedEvent], word: str, box
     return line(fitted(text, box.width, picture.plain), box, "bass")
 
 
-def _low(kept: Kept, focus: Focus, box: Box, plain: bool) -> Rows:
-    """The low note that is held; above it, where there is room, that the finger stays."""
+def _low(kept: Kept, focus: Focus, keeps: bool, box: Box, plain: bool) -> Rows:
+    """The low note that is held; above it, where there is room, that the finger `keeps` it."""
     canvas = Canvas(box.width, box.height)
     note = _look(kept, False, box.width, box.height).size
     if focus.held:
         canvas.paste(0, 0, _low_note(kept, focus.held[-1], box, box.height, plain))
     spare = box.height - rows_high(note) - 1
     size = largest_size("KEEP", box.width, spare, note)
-    if focus.keeps and size != NONE:
+    if keeps and size != NONE:
         canvas.put_rows(0, 0, big_text("KEEP", size, plain), "bass")
     return canvas.rows()
 

@@ -13,6 +13,7 @@ from itertools import takewhile
 
 from coach.learning.readings import Rung
 from coach.music.clicktrack import BeatAt
+from coach.music.excerpt import PlacedEvent
 from coach.tui.canvas import Canvas, Role, Rows, fitted
 from coach.tui.glyphs import NONE, SMALL, THIN, big_text, big_width, largest_size, rows_high
 
@@ -50,9 +51,14 @@ def walker_column(beats: Sequence[BeatAt], walk: tuple[int, float], width: int) 
 
 
 def draw_track(
-    beats: Sequence[BeatAt], walk: tuple[int, float] | None, width: int, plain: bool = False
+    beats: Sequence[BeatAt],
+    walk: tuple[int, float] | None,
+    width: int,
+    plain: bool = False,
+    coming: PlacedEvent | None = None,
 ) -> Rows:
-    """One row: a post for each beat of the bar and the mark that walks from one to the next."""
+    """One row: a post for each beat of the bar, the mark that walks from one to the next, and where it meets the
+    event that is `coming`, if in this bar."""
     canvas = Canvas(width, 1)
     if not beats:
         return canvas.rows()
@@ -62,6 +68,9 @@ def draw_track(
         canvas.put(
             0, (beat.number - 1) * width // beat.beats, str(beat.number), "text" if beat.accent else "dim"
         )
+    if walk and coming and coming.bar == beats[walk[0]].bar:
+        post = int(coming.beat * width / beats[walk[0]].beats)
+        canvas.put(0, min(post, width - 3), "ooo" if plain else "▒▒▒", "next")
     if walk:
         mark = "###" if plain else "███"
         canvas.put(0, min(walker_column(beats, walk, width), width - 3), mark, "beat")

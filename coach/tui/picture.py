@@ -143,7 +143,8 @@ def band_words(picture: Picture) -> tuple[meters.Words, ...]:
 def _state_words(picture: Picture) -> meters.Words:
     at = picture.beat_index
     if picture.passage is None:
-        return "", "text"  # It stands above, larger.
+        # It stands above, larger. The minutes alone would read as those of tuning, or of the break.
+        return "SESSION" if picture.phase == "rest" and picture.minutes_left is not None else "", "text"
     if picture.phase == "rating" and picture.marks:
         return _failed(picture)
     if picture.unsaved and at is None:

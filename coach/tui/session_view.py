@@ -46,9 +46,8 @@ def panes(picture: Picture, layout: Layout) -> dict[str, Pane]:
         (picture.message, picture.cue, has_cue),
         lambda b: _message(picture, b, has_cue),
     )
-    if picture.passage is None:
-        layout = {name: box for name, box in layout.items() if name != "cue"}
-    add("cue", picture.cue, lambda b: _paragraph(_shown(picture.cue, picture), b))
+    if picture.passage is not None:
+        add("cue", picture.cue, lambda b: _paragraph(_shown(picture.cue, picture), b))
     add(
         "keys",
         (picture.hints, picture.marks, picture.look_at, picture.brush, picture.phase, picture.page),
@@ -79,7 +78,12 @@ def moving(picture: Picture, layout: Layout) -> dict[str, Pane]:
     if picture.position_s is not None or picture.phase != "rating":
         beats, walk = picture.beats, picture.walk
         at = walk and (walk[0], meters.walker_column(beats, walk, layout["track"].width))
-        add("track", (at, picture.spot), lambda b: meters.draw_track(beats, walk, b.width, picture.plain))
+        coming = picture.focus.next if picture.beat is not None else None
+        add(
+            "track",
+            (at, coming and coming.label, picture.spot),
+            lambda b: meters.draw_track(beats, walk, b.width, picture.plain, coming),
+        )
     return shown
 
 

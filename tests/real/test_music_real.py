@@ -32,7 +32,7 @@ def test_silence_after_a_pass_is_never_taken_as_clean(tmp_path):
     try:
         window.to_first_rep()
         window.press("Space")
-        window.wait("space broke off")
+        window.wait("space break off")
         window.wait("space clean")
         time.sleep(2 * BAR_S)
         assert Bot.asked(window.text()) == "clean"
