@@ -121,11 +121,11 @@ def told(classroom: Classroom) -> str:
         (
             {"nodes": (*FINE, BAD_NODE)},
             "3.2 on D2 alone",
-            "failed in 24 of the last 60 (choked 24); expected clean, cold, at 30 to 44 bpm (80 % sure), "
+            "failed in 24 of 60 in four weeks (choked 24); expected clean, cold, at 30 to 44 bpm (80 % sure), "
             "the goal is 80; lift 15: let the string go as soon as it is plucked",
         ),
-        ({"moves": (BAD_MOVE,)}, "the move 7 on G2 to 5 on G2", "failed in 24 of the last 60 (late 24)"),
-        ({"held": (40, 200)}, "the held notes, slower", "failed in 40 of the last 200"),
+        ({"moves": (BAD_MOVE,)}, "the move 7 on G2 to 5 on G2", "failed in 24 of 60 in four weeks (late 24)"),
+        ({"held": (40, 200)}, "the held notes, slower", "failed in 40 of 200 in four weeks"),
         (
             {"days": practised(*range(1, 13, 2), rated=20, clean=20), "entered": 1.0},
             "hear this once with them",
@@ -158,7 +158,7 @@ def test_silence_is_told_as_no_news_and_never_hides_a_choke() -> None:
     drill = drill_of(nodes=(*FINE, BAD_NODE))
     classroom = make_class([file_of("Mia", drill)], handed_to("Mia", "Bo"), TODAY + timedelta(days=12))
     page = told(classroom)
-    assert "Mia: 3.2 on D2 alone: failed in 24 of the last 60 (news of 10 Dec, 12 days old)" in " ".join(
+    assert "Mia: 3.2 on D2 alone: failed in 24 of 60 in four weeks (news of 10 Dec, 12 days old)" in " ".join(
         page.split()
     )
     assert "Bo: no news since it was handed out on 26 Nov" in page
@@ -361,5 +361,5 @@ def test_what_failed_so_far_and_why_is_told_before_there_is_enough_to_advise() -
     drill = drill_of(days=practised(1, rated=22, clean=14), nodes=(node,))
     classroom = make_class([file_of("Mia", drill)], handed_to("Mia", day=TODAY - timedelta(days=2)), TODAY)
     told = "3.2 on D2 failed in 8 of 22, mostly lift"
-    assert needs(work_of(classroom))[0].why == f"22 rated repetitions on 1 day; so far {told}"
+    assert needs(work_of(classroom))[0].why == f"22 rated repetitions on 1 day; in four weeks {told}"
     assert told in " ".join(" ".join(student_lines(classroom.students[0], classroom)).split())

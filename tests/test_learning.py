@@ -628,7 +628,7 @@ def test_a_reason_names_the_place_that_failed_most() -> None:
         sitting_on(DAY, warm=True, left=frozenset({bars_of(part_of(drill, 1).excerpt)})),
     )
     assert turn is not None
-    assert "failed in 3 of 8" in reason(learnt, turn, TODAY)
+    assert "failed in 3 of its last 8" in reason(learnt, turn, TODAY)
 
 
 @pytest.mark.parametrize(

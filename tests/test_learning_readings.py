@@ -202,7 +202,7 @@ def test_a_piece_that_slips_at_another_place_each_time_is_told_how_often_it_was_
     }
     for _ in range(2):
         learnt.take(whole.excerpt, whole.keys, whole.goal_bpm, whole.goal_bpm, everywhere, DAY - 1)
-    assert re.fullmatch(r".+ failed in \d of 8\.", reason(learnt, turn, TODAY))
+    assert re.fullmatch(r".+ failed in \d of its last 8\.", reason(learnt, turn, TODAY))
 
 
 def test_what_failed_cold_when_it_was_last_played_says_so_and_else_how_sure_it_is() -> None:

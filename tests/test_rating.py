@@ -330,7 +330,10 @@ def driven(house: Path, tmp_path_factory: pytest.TempPathFactory) -> dict[str, s
         ("student", ('"half buzzed": 12', '"nail": 13')),
         (
             "overview",
-            ("failed in 25 of the last 25 (choked 13, half buzzed 12); expected", "; nail 13: cut the nail"),
+            (
+                "failed in 25 of 25 in four weeks (choked 13, half buzzed 12); expected",
+                "; nail 13: cut the nail",
+            ),
         ),
     ],
 )

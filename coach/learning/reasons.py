@@ -59,7 +59,7 @@ def _slipped(record: Record | None) -> str:
 
 
 def _broke(learnt: Learnt, option: Option) -> str:
-    """`7 on G2 to 3.2 on D2 failed in 3 of 8`: the node or move that failed most of late; empty where none did."""
+    """`7 on G2 to 3.2 on D2 failed in 3 of its last 8`: what failed most of late; empty where nothing did."""
     skill = learnt.skills.get(option.part.excerpt.drill)
     if skill is None or not _failed_itself(learnt, option.part.excerpt):
         return ""
@@ -71,7 +71,7 @@ def _broke(learnt: Learnt, option: Option) -> str:
     if most is None:
         return ""
     _, key, failed, of = most
-    return capital(f"{place_name(key[2:])} failed in {failed} of {of}.")
+    return capital(f"{place_name(key[2:])} failed in {failed} of its last {of}.")
 
 
 def _failed_itself(learnt: Learnt, excerpt: Excerpt) -> bool:

@@ -206,7 +206,7 @@ def _held_notes_fail(work: Work) -> Iterator[Need]:
         return
     failed, of = work.drill.held
     if of >= RESULTS_FROM and failed >= HELD_FROM * of:
-        yield Need("held", "the held notes, slower", f"failed in {failed} of the last {of}")
+        yield Need("held", "the held notes, slower", f"failed in {failed} of {of} in four weeks")
 
 
 def _date_at_risk(work: Work) -> Iterator[Need]:
@@ -267,7 +267,7 @@ def _too_little(work: Work) -> Iterator[Need]:
         yield Need("unknown", "talk before assigning more", "not practised yet")
     elif not work.enough:
         seen = f"{counted(work.rated, 'rated repetition')} on {counted(work.drill.total.days, 'day')}"
-        far = "".join(f"; so far {told}" for told in so_far(work.drill)[:1])
+        far = "".join(f"; in four weeks {told}" for told in so_far(work.drill)[:1])
         yield Need("unknown", "ask for another session", f"{seen}{far}")
 
 
@@ -302,7 +302,7 @@ def _place_need(kind: str, what: str, place: PlaceReply, work: Work) -> Need:
     """How often it fails, what was marked, what is expected and how sure that is, and what helps."""
     marked, cause = results_text(place.marked), _mostly(place)
     ends = tempo_range(place.low_bpm, place.high_bpm)
-    brief = f"failed in {place.recent_failed} of the last {place.recent}"
+    brief = f"failed in {place.recent_failed} of {place.recent} in four weeks"
     why = (
         brief
         + (f" ({marked})" if marked else "")

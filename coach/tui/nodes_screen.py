@@ -80,7 +80,7 @@ def _record(instrument: Instrument, string: int, node: Node, records: Mapping[st
     if place is None or not place.of:
         return ["your record: not played yet"]
     return [
-        f"your record: failed in {place.failed} of {place.of}",
+        f"your record: failed in {place.failed} of its last {place.of}",
         f"rings {percent(place.chance)} cold at the goal",
     ]
 
