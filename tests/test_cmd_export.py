@@ -175,3 +175,16 @@ def test_characters_that_no_font_has_are_named(tmp_path: Path, capsys: pytest.Ca
     drill.write_text(SHORT.replace("Short", "Ωmega Ночь"), encoding="utf-8")
     assert main(base) == 0
     assert "no font" not in capsys.readouterr().err
+
+
+def test_nothing_is_written_among_the_files_of_a_log(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "progress" / "log").mkdir(parents=True)
+    taken, free = tmp_path / "progress" / "log" / "x.jsonl", tmp_path / "progress" / "x.jsonl"
+    export = ["export", "small-bells", "--folder", str(tmp_path), "--to", "tab", "-o"]
+    assert main([*export, str(taken)]) == 1
+    assert "stands among the files of a practice log and would be read as one" in capsys.readouterr().err
+    assert not taken.exists()
+    assert main([*export, str(free)]) == 0
+    assert free.exists()

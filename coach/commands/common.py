@@ -19,6 +19,7 @@ from coach.ground.plain import json_text, visible
 from coach.ground.problem import CoachError, UsageError, reason_of
 from coach.log.entries import DAY_STARTS_HOUR, new_id
 from coach.log.lines import LINE_STARTS
+from coach.log.pen import ENDING as LOG_ENDING
 
 Number = TypeVar("Number", int, float)
 
@@ -183,9 +184,9 @@ Content = str | bytes | Iterable[str] | Iterable[bytes]
 def write_output(target: str, content: Content, inputs: Iterable[str | Path] = ()) -> None:
     """Write what `-o` names: a file, or standard output for `-`. A file is replaced whole or not at all, which is told.
 
-    CoachError where the file is one of the command's `inputs` or a practice log. A YAML file, which may be a drill with
-    somebody's work in it, is kept beside as `.old`. Several pieces are written one after another, so that a long text
-    or sound need not be held in memory.
+    CoachError where the file is one of the command's `inputs`, of a practice log, or would be read as one. A YAML file,
+    which may be a drill with somebody's work in it, is kept beside as `.old`. Several pieces are written one after
+    another, so that a long text or sound need not be held in memory.
     """
     if target == "-":
         sys.stdout.flush()
@@ -193,6 +194,10 @@ def write_output(target: str, content: Content, inputs: Iterable[str | Path] = (
         sys.stdout.flush()
         return
     path = user_path(target)
+    folder = Path(os.path.realpath(path.parent))
+    if path.suffix == LOG_ENDING and folder == Places(folder.parent.parent).log:
+        danger = "stands among the files of a practice log and would be read as one"
+        raise CoachError(danger, target, guess="-o in another folder; nothing was written")
     if not os.path.isfile(path):
         write_file(target, content)
         return
