@@ -62,8 +62,8 @@ class MeiScore:
         return ET.tostring(root, encoding="unicode")
 
 
-def mei_score(drill: Drill) -> MeiScore:
-    """The drill as MEI."""
+def mei_score(drill: Drill, count: bool = True) -> MeiScore:
+    """The drill as MEI, with or without the counting below its tab."""
     notation = notation_of(drill)
     bars = [bar for phrase in notation.phrases for bar in phrase]
     texts: dict[str, str] = {}
@@ -78,7 +78,8 @@ def mei_score(drill: Drill) -> MeiScore:
         for at, (bar, measure) in enumerate(zip(phrase, own, strict=True)):
             _staves(measure, bar, f"b{first + at}", tab, texts, places)
             _dynamics(measure, bar)
-            _count(measure, bar, tab)
+            if count:
+                _count(measure, bar, tab)
         for (_, staff), strand in places.items():
             add_marks(strand, staff, tab - 1)
         add_octaves(places)

@@ -14,7 +14,7 @@ import typst
 from coach.ground.frozen import frozen
 from coach.music.drill import Drill
 from coach.paper.engrave import SIZES, engraved_lines
-from coach.paper.mei import mei_score
+from coach.paper.mei import MeiScore, mei_score
 from coach.paper.sheet import (
     CARE_HEADING,
     CAUTIONS,
@@ -62,10 +62,16 @@ class Fitted:
 def fitted_page(drill: Drill, paper: str, air_mm: float = 0.0) -> Fitted:
     """The drill on one of `PAPERS`, its music in the largest size that gives one page, else in the largest of all.
 
-    So much of the foot of each page is left free.
+    The counting is left out where it alone takes a second page. So much of the foot of each page is left free.
     """
-    score = mei_score(drill)
+    counted = _in_best_size(drill, mei_score(drill), paper, air_mm)
+    if counted.pages != 2:
+        return counted
+    bare = _in_best_size(drill, mei_score(drill, count=False), paper, air_mm)
+    return bare if bare.pages == 1 else counted
 
+
+def _in_best_size(drill: Drill, score: MeiScore, paper: str, air_mm: float) -> Fitted:
     @cache
     def at(size: float) -> Fitted:
         return _laid_out(sheet_of(drill, engraved_lines(drill, size, score)), paper, air_mm)
