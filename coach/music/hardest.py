@@ -13,7 +13,7 @@ from coach.ground.frozen import frozen
 from coach.music.drill import Drill, Note
 from coach.music.excerpt import Excerpt, Passage, PlacedEvent
 from coach.music.passages import passage_of
-from coach.music.playability import Board, fretted_moments, uses_fretting_hand
+from coach.music.playability import Board, fretted_moments, moments_of, uses_fretting_hand
 from coach.strings.fingering_states import MOVE_COST_PER_MM
 from coach.strings.instrument import Instrument
 from coach.strings.node import Node
@@ -53,7 +53,7 @@ def hardest_of(drill: Drill) -> Hardest | None:
 def _places(drill: Drill, board: Board, passage: Passage) -> Iterator[Hardest]:
     """Every harmonic of a phrase with its difficulty."""
     hand: tuple[float, float] | None = None
-    for onset, events, fretting, down in fretted_moments(passage):
+    for onset, events, fretting, down in fretted_moments(moments_of(passage)):
         at_s = float(passage.tempo.seconds_at(onset, drill.goal_bpm))
         down_mm = [board.hand_mm(note) for note in down]
         for event in events:

@@ -41,14 +41,21 @@ class Finding:
     guess: str = ""
 
 
+Moment = tuple[Fraction, list[PlacedEvent], list[Note]]
+"""Onset, events and notes of everything that starts together."""
+
+
 @frozen
 class _Sounding:
     """A note of a phrase at its time in tempo beats."""
 
     event: PlacedEvent
     note: Note
-    until: Fraction
     hold_written: bool
+
+    @property
+    def until(self) -> Fraction:
+        return self.event.onset + self.event.hold
 
     @property
     def must_sound(self) -> bool:
@@ -96,13 +103,14 @@ def check_playability(drill: Drill) -> list[Finding]:
     board = Board(drill.instrument)
     for index, phrase in enumerate(drill.phrases):
         passage = passage_of(drill, Excerpt(drill.id, (phrase.id,)))
+        moments = moments_of(passage)
         of_phrase = [
             *_wrong_notes(board, passage),
             *_clashes(board, passage, _written_holds(drill, index)),
-            *_plucking(board, passage),
-            *_fretting(board, passage),
+            *_plucking(board, moments),
+            *_fretting(board, moments),
             *_rubbing(board, passage),
-            *_moves(board, passage, drill.goal_bpm),
+            *_moves(board, passage, moments, drill.goal_bpm),
         ]
         of_phrase.sort(key=lambda item: item[0].onset)
         findings += [
@@ -194,7 +202,7 @@ def _clashes(
                     f"{board.name(note)} and {board.name(before.note)} need the {board.string(note)} string at once",
                     _elsewhere(board.instrument, note),
                 )
-            elif before is not None and before.until > event.onset and before.must_sound:
+            elif before is not None and before.must_sound and before.until > event.onset:
                 yield (
                     event,
                     "error" if before.hold_written else "warning",
@@ -203,7 +211,7 @@ def _clashes(
                     _shorter(passage, before, event),
                 )
             hold_written = written[event.bar, event.layer, event.beat]
-            sounding[note.string] = _Sounding(event, note, event.onset + event.hold, hold_written)
+            sounding[note.string] = _Sounding(event, note, hold_written)
 
 
 def _shorter(passage: Passage, before: _Sounding, event: PlacedEvent) -> str:
@@ -245,9 +253,9 @@ def _sounding_name(board: Board, placed: PlacedNote) -> str:
     return f"{board.name(placed.note)} ({note_name(midi)})"
 
 
-def _plucking(board: Board, passage: Passage) -> Iterator[_Remark]:
+def _plucking(board: Board, moments: Sequence[Moment]) -> Iterator[_Remark]:
     """Moments at which the plucking hand touches a node and would have to strike more than that string."""
-    for _onset, events, notes in _moments(passage):
+    for _onset, events, notes in moments:
         touched = [note for note in notes if note.plucking_hand_touch]
         if plucks(len(notes), len(touched)):
             continue
@@ -260,9 +268,9 @@ def _plucking(board: Board, passage: Passage) -> Iterator[_Remark]:
         )
 
 
-def _fretting(board: Board, passage: Passage) -> Iterator[_Remark]:
+def _fretting(board: Board, moments: Sequence[Moment]) -> Iterator[_Remark]:
     """Moments at which the fretting hand's fingers can't be where they must, or span more than its reach."""
-    for _onset, events, new, down in fretted_moments(passage):
+    for _onset, events, new, down in fretted_moments(moments):
         if not new:
             continue
         places = [Finger(board.hand_mm(note), note.fretting_finger, board.name(note)) for note in down]
@@ -310,20 +318,24 @@ def _spans(board: Board, events: Sequence[PlacedEvent], down: Sequence[Note]) ->
         )
 
 
-def _moments(passage: Passage) -> Iterator[tuple[Fraction, list[PlacedEvent], list[Note]]]:
-    """Onset, events and notes of everything that starts together."""
-    for onset, group in itertools.groupby(passage.events, key=lambda event: event.onset):
+def moments_of(passage: Passage) -> list[Moment]:
+    """Everything of a passage that starts together, in order."""
+    moments = []
+    # Exact fractions compare slowly, and two onsets differ by far more than rounding.
+    for _, group in itertools.groupby(passage.events, key=lambda event: float(event.onset)):
         events = list(group)
-        yield onset, events, [placed.note for event in events for placed in event.notes]
+        notes = [placed.note for event in events for placed in event.notes]
+        moments.append((events[0].onset, events, notes))
+    return moments
 
 
 def fretted_moments(
-    passage: Passage,
+    moments: Sequence[Moment],
 ) -> Iterator[tuple[Fraction, list[PlacedEvent], list[Note], list[Note]]]:
     """Onset and events of everything that starts together, for which notes the fretting hand comes, and all that it
     has down then, what it holds from before first."""
     held: list[tuple[Fraction, Note]] = []
-    for onset, events, notes in _moments(passage):
+    for onset, events, notes in moments:
         # A stop on a string that is played anew has been let go.
         struck = {note.string for note in notes}
         held = [(until, note) for until, note in held if until > onset and note.string not in struck]
@@ -344,17 +356,17 @@ def _less_span(low: Note, high: Note) -> str:
     return "a shorter hold, or the same note elsewhere; ignore this if your hand spans it"
 
 
-def _moves(board: Board, passage: Passage, goal_bpm: int) -> Iterator[_Remark]:
+def _moves(board: Board, passage: Passage, moments: Sequence[Moment], goal_bpm: int) -> Iterator[_Remark]:
     """Moves of the fretting hand that are faster than its set speed at the goal tempo."""
-    before: tuple[Fraction, float, Note] | None = None
-    for onset, events, struck in _moments(passage):
+    before: tuple[float, float, Note] | None = None
+    for onset, events, struck in moments:
         notes = [note for note in struck if uses_fretting_hand(note)]
         if not notes:
             continue
         place_mm = sum(board.hand_mm(note) for note in notes) / len(notes)
-        at_s = passage.tempo.seconds_at(onset, goal_bpm)
+        at_s = float(passage.tempo.seconds_at(onset, goal_bpm))
         if before is not None:
-            time_s = float(at_s - before[0])
+            time_s = at_s - before[0]
             distance_mm = abs(place_mm - before[1])
             if distance_mm > USUAL.hand_speed_mm_s * time_s:
                 yield (

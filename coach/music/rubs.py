@@ -44,10 +44,10 @@ def rubs(passage: Passage) -> Iterator[Rub]:
 
 
 def _rings_into(earlier: PlacedEvent, note: PlacedNote, event: PlacedEvent, struck: PlacedNote) -> bool:
-    if (
-        note.note.string == struck.note.string
-        or not earlier.onset < event.onset < earlier.onset + earlier.hold
-    ):
+    if note.note.string == struck.note.string:
         return False
     least, most = RUB_CENTS
-    return least <= abs(cents_between(note.sounding_hz, struck.sounding_hz)) <= most
+    # Times are exact and compare slowly: few pairs are asked for theirs.
+    if not least <= abs(cents_between(note.sounding_hz, struck.sounding_hz)) <= most:
+        return False
+    return earlier.onset < event.onset < earlier.onset + earlier.hold
