@@ -148,6 +148,9 @@ class ClickPattern:
         return int(parts) if parts.denominator == 1 else 1
 
 
+_ZERO = Fraction(0)
+
+
 @frozen
 class Bar:
     """One bar: its meter, its length and its events in order of beat, then of layer.
@@ -173,7 +176,9 @@ class Bar:
     @property
     def first_beat(self) -> Fraction:
         """The counted beats of its meter that lie before it: 0 but for a pick-up."""
-        return Fraction(0) if self.ends_early else self.meter.beats - self.length
+        # A full bar compares as whole numbers: exact subtraction takes ten times as long.
+        full = self.ends_early or self.length == self.meter.beats
+        return _ZERO if full else self.meter.beats - self.length
 
     @property
     def whole(self) -> Fraction:

@@ -33,8 +33,10 @@ def default_holds(events: Sequence[Struck], end: Fraction) -> list[Fraction]:
     in_layer: dict[str, Fraction] = {}
     on_string: dict[int, Fraction] = {}
     holds: list[Fraction] = []
-    for onset, group in groupby(reversed(events), key=lambda event: event.onset):
+    # Exact fractions compare slowly, and two onsets differ by far more than rounding.
+    for _, group in groupby(reversed(events), key=lambda event: float(event.onset)):
         together = list(group)
+        onset = together[0].onset
         # Events of one moment don't cut each other short.
         for event in together:
             if event.hold is not None:

@@ -212,7 +212,8 @@ class PhraseReader:
     def finished(
         self, bars: list[Bar], drafts: list[EventDraft], layers: list[str], phrase: int, end: Fraction
     ) -> list[Bar]:
-        drafts.sort(key=lambda event: (event.onset, layers.index(event.layer)))
+        # Exact fractions compare slowly, and two onsets differ by far more than rounding.
+        drafts.sort(key=lambda event: (float(event.onset), layers.index(event.layer)))
         inside: list[list[Event]] = [[] for _ in bars]
         for event, hold in zip(drafts, default_holds(drafts, end), strict=True):
             bar = bars[event.bar]
