@@ -85,9 +85,10 @@ class Painting(App[None]):
         super().__init__()
         self.player = player
         self.painted = 0
+        self.beat = Static("")
 
     def compose(self) -> ComposeResult:
-        yield Static("", id="beat")
+        yield self.beat
 
     def on_mount(self) -> None:
         self.set_interval(1 / 30, self.paint)
@@ -95,7 +96,9 @@ class Painting(App[None]):
     def paint(self) -> None:
         self.painted += 1
         line = f"{self.player.position_s:9.3f} " * 8
-        self.query_one("#beat", Static).update("\n".join([line] * 24))
+        # The timer may come once more while the screen closes.
+        if self.beat.is_attached:
+            self.beat.update("\n".join([line] * 24))
 
 
 @pytest.mark.alone
