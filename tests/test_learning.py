@@ -219,6 +219,14 @@ def test_what_failed_is_not_taken_up_faster_and_a_rung_moves_one_step_a_day_what
     assert rung_of(low, wick, DAY) == next_rung(46, False, 20) > rung_of(low, wick, DAY + 1)
 
 
+def test_a_plan_takes_up_a_new_phrase_again_at_the_tempo_of_its_first_item() -> None:
+    lamp, wick = part_of(sample_drill()), part_of(sample_drill(), 1)
+    learnt = practised(*[(lamp, 78, {}, DAY)] * 8)
+    first = rung_of(learnt, wick, DAY)
+    learnt.expect(wick, 4, DAY, first)
+    assert rung_of(learnt, wick, DAY) >= first > wick.start_bpm
+
+
 def test_a_choke_on_a_slow_repetition_leaves_the_rung_within_a_step_of_where_it_was() -> None:
     wick, learnt = part_of(sample_drill(), 1), Learnt()
     learnt.take(wick.excerpt, wick.keys, 40, wick.goal_bpm, {1: CHOKED}, DAY, 78)

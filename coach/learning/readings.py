@@ -143,7 +143,7 @@ def rung_of(learnt: Learnt, part: Part, day: int) -> int:
     record = learnt.records.get(part.key)
     if record is None or not record.theta:
         phrase = learnt.records.get(replace(part.excerpt, kind=Kind.PHRASE, subject="").key)
-        return max(min(bpm, phrase.bpm) if phrase else bpm, part.start_bpm)
+        return max(min(bpm, phrase.bpm) if phrase and phrase.bpm else bpm, part.start_bpm)
     if record.rung and record.failed and part.harmonics <= EVENTS:
         bpm = min(bpm, record.rung)
     if record.rung and record.day == day:
