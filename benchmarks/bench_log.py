@@ -22,7 +22,7 @@ from statistics import median
 from benchmarks.measure import Goal, Measure, Options, Row, beside, cpu_ms, in_turns, wall_ms
 from benchmarks.practised import fill, reps_of
 from coach.ground.places import builtin_drills
-from coach.learning.learning import FOLD
+from coach.learning.learning import LearningFold
 from coach.learning.planner import history_of, make_plan
 from coach.log.lines import line_of
 from coach.log.log import Log
@@ -92,8 +92,8 @@ def reading(options: Options) -> Iterator[Row]:
         )
         _planning(_opened(folder), today, drills)()
         with _opened(folder) as log:
-            log.state(FOLD, today)
-        taken = in_turns({"cached": cpu_ms(lambda: _opened(folder).state(FOLD, today))}, rounds)
+            log.state(LearningFold(), today)
+        taken = in_turns({"cached": cpu_ms(lambda: _opened(folder).state(LearningFold(), today))}, rounds)
         yield Row(f"start from the cache of {count:,}", "ms", median(taken["cached"]))
 
 
@@ -154,7 +154,7 @@ def growth(options: Options) -> Iterator[Row]:
 
 def _planning(log: Log, today: date, drills: list[Drill]) -> Callable[[], object]:
     def plan() -> object:
-        learnt = log.state(FOLD, today)
+        learnt = log.state(LearningFold(), today)
         return make_plan(today, 30, drills, learnt, history_of(log, learnt, today))
 
     return plan

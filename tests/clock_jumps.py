@@ -21,7 +21,7 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from coach.ground.places import Places
-from coach.learning.learning import FOLD
+from coach.learning.learning import LearningFold
 from coach.log.entries import Rep
 from coach.log.upkeep import check_log
 from coach.music.rhythm import MAX_BPM, MIN_BPM
@@ -122,7 +122,7 @@ def check_log_of(places: Places, clock: JumpingClock, sent: dict[str, Rep]) -> N
         reps = desk.log.reps()
         assert {rep.id: rep for rep in reps} == sent, f"{len(sent)} sent, {len(reps)} in the log"
         assert reps == sorted(reps, key=lambda rep: (rep.day, rep.id))
-        assert_cached_is_anew(desk.log, FOLD, desk.log.player.id, desk.today)
+        assert_cached_is_anew(desk.log, LearningFold(), desk.log.player.id, desk.today)
         check_plan(desk)
 
 

@@ -23,7 +23,7 @@ from datetime import date
 from functools import partial
 from pathlib import Path
 
-from coach.learning.learning import FOLD
+from coach.learning.learning import LearningFold
 from coach.learning.planner import history_of
 from coach.log.book import Word
 from coach.log.entries import Correction, Entry, Rep
@@ -59,7 +59,7 @@ def sample_log(folder: Path, reps: int) -> Sample:
             for name in ("Ada", "Ben"):
                 with Log.open(place, name, now_ms=NOON, machine=partial(str, machine)) as log:
                     practise(log, part * reps, reps // 4, machine)
-                    log.state(FOLD, LATER)
+                    log.state(LearningFold(), LATER)
                     sums_of(log, LATER)
     return Sample(contents(place), contents(place.parent / "cache"), older)
 
@@ -252,8 +252,8 @@ def look_through(place: Path, files: Files, sample: Sample, seen: bool, thorough
             originals = log.book.originals(log.player)
             assert originals.keys() == expected, f"{len(expected ^ originals.keys())} repetitions differ"
             if thorough:
-                history_of(log, log.state(FOLD, LATER), LATER)
-                assert_cached_is_anew(log, FOLD, player.id, LATER)
+                history_of(log, log.state(LearningFold(), LATER), LATER)
+                assert_cached_is_anew(log, LearningFold(), player.id, LATER)
         entries = {record.id for record in records.values() if isinstance(record, Entry)}
         found = {entry.id for player in log.players() for entry in log.entries(player=player.id)}
         assert found == entries

@@ -25,7 +25,7 @@ from contextlib import suppress
 from functools import partial
 from pathlib import Path
 
-from coach.learning.learning import FOLD
+from coach.learning.learning import LearningFold
 from coach.learning.planner import history_of
 from coach.log.entries import Entry, practice_day
 from coach.log.lines import is_whole, lines_in
@@ -80,7 +80,7 @@ def fill_once(
                 assert not refusal or refusal.waiting == len(log.waiting), refusal
                 check_saved(place, sent, [one_id(word) for word in log.waiting])
                 today = practice_day(NOON, 60)
-                history_of(log, log.state(FOLD, today), today)
+                history_of(log, log.state(LearningFold(), today), today)
             lines = log.last_words([elsewhere])
             ended = "saved in the end" if not lines else "kept elsewhere"
         if room:
@@ -91,7 +91,7 @@ def fill_once(
         with Log.open(place, "Ada", now_ms=NOON, machine=lambda: "here", read_only=True) as log:
             check_saved(place, sent, [])
             assert not log.book.shelf.problems or lines, log.book.shelf.problems
-            assert_cached_is_anew(log, FOLD, log.player.id)
+            assert_cached_is_anew(log, LearningFold(), log.player.id)
     finally:
         shutil.rmtree(elsewhere)
     return f"{ended}, {'waited' if waited else 'never full'}"

@@ -32,7 +32,7 @@ from typing import TypeVar
 from coach.commands.common import write_file
 from coach.folder.settings import load_settings, save_settings
 from coach.ground.places import Places
-from coach.learning.learning import FOLD
+from coach.learning.learning import LearningFold
 from coach.log.book import Word
 from coach.log.entries import Entry, Rep, Suggestion, new_id
 from coach.log.fold import Fold
@@ -303,7 +303,7 @@ def verify_log(log: Log, ids: set[str]) -> None:
     lost = ids - {line.split(b'"')[3].decode() for _, _, line in whole_lines(shelf)}
     assert not lost, f"{len(lost)} of {len(ids)} are lost"
     for player in log.players():
-        assert_cached_is_anew(log, FOLD, player.id)
+        assert_cached_is_anew(log, LearningFold(), player.id)
         assert_cached_is_anew(log, SumsFold(), player.id)
 
 

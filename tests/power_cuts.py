@@ -26,7 +26,7 @@ from pathlib import Path
 from typing import Any
 from unittest import mock
 
-from coach.learning.learning import FOLD
+from coach.learning.learning import LearningFold
 from coach.log.entries import Entry
 from coach.log.log import Log
 from coach.log.upkeep import whole_lines
@@ -171,7 +171,7 @@ def record(folder: Path, rng: random.Random, words: int) -> list[Step]:
     with recorder.recording():
         for start in range(3):
             with Log.open(folder / "log", "Ada", now_ms=NOON, machine=lambda: "here") as log:
-                log.state(FOLD, LAST_DAY)
+                log.state(LearningFold(), LAST_DAY)
                 for index in range(words):
                     at_ms = NOON + start * DAY * 200 + index * 60_000
                     passage = passage_named(f"lantern {rng.randrange(5)}")
@@ -277,7 +277,7 @@ def cut_once(folder: Path, steps: list[Step], root: Path, rng: random.Random) ->
         assert not lost, f"{len(lost)} of {len(shown)} shown as saved are lost, cut behind step {moment}"
         damaged = bool(log.book.shelf.problems)
         if log.exists:
-            assert_cached_is_anew(log, FOLD, log.player.id)
+            assert_cached_is_anew(log, LearningFold(), log.player.id)
         passage = passage_named("lantern 1")
         rep = rep_at(log, NOON + 900 * DAY, passage=passage)
         assert log.send((rep, passage)) is None

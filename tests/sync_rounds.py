@@ -24,7 +24,7 @@ from contextlib import suppress
 from multiprocessing.connection import Connection
 from pathlib import Path
 
-from coach.learning.learning import FOLD
+from coach.learning.learning import LearningFold
 from coach.log.entries import Entry, Rep
 from coach.log.log import Log
 from coach.log.upkeep import whole_lines
@@ -53,7 +53,7 @@ def practise(machine: str, folder: Path, seed: int, pipe: Connection) -> None:
             at_ms = NOON + order * 40_000_000 + moment * 1000 + MACHINES.index(machine)
             saved += words_of(log, at_ms, rng)
         if rng.random() < 0.2:
-            log.state(FOLD, LAST_DAY)
+            log.state(LearningFold(), LAST_DAY)
         pipe.send(saved)
         saved = []
     refusal = log.retry()
@@ -205,8 +205,8 @@ def verify(folders: dict[str, Path], saved: set[str]) -> None:
             lost = saved - standing
             assert not lost, f"{len(lost)} of {len(saved)} are lost on {machine}"
             (player,) = log.players()
-            assert_cached_is_anew(log, FOLD, player.id)
-            states.append(FOLD.plain(log.state(FOLD, LAST_DAY, player.id)))
+            assert_cached_is_anew(log, LearningFold(), player.id)
+            states.append(LearningFold().plain(log.state(LearningFold(), LAST_DAY, player.id)))
     assert states[0] == states[1], "the machines plan from different things"
 
 

@@ -17,7 +17,7 @@ import pytest
 from coach.cli import main
 from coach.commands.common import clock
 from coach.ground.places import Places
-from coach.learning.learning import FOLD
+from coach.learning.learning import LearningFold
 from coach.log.upkeep import check_log
 from coach.rating.fault import Fault
 from coach.rating.table import CHOKED
@@ -73,7 +73,7 @@ def practise(folder: Path, wall: WallClock, reps: int, choked: int = -1) -> list
             practice.send(Confirm())
         practice.send(Stop())
         assert check_log(desk.log).problems == ()
-        assert FOLD.plain(desk.learnt()) == FOLD.plain(practice.session.coaching.learnt)
+        assert LearningFold().plain(desk.learnt()) == LearningFold().plain(practice.session.coaching.learnt)
         logged = desk.log.reps()
         assert [rep.id for rep in sorted(logged, key=lambda rep: rep.id)] == [rep.id for rep in logged]
         # Minutes are those of the music, whatever the wall clock did.

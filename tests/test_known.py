@@ -8,7 +8,7 @@ import pytest
 
 from coach.cli import main
 from coach.learning.known import known_body, known_of
-from coach.learning.learning import FOLD, LearningFold, Learnt
+from coach.learning.learning import LearningFold, Learnt
 from coach.learning.material import material_of
 from coach.learning.readings import rung_of
 from coach.log.entries import Entry, new_id
@@ -54,7 +54,7 @@ def test_the_latest_word_counts_and_0_takes_it_back():
     both = known_of([word(60), word(70, "lamp", number=1)])
     assert [(one.bpm, len(one.excerpts)) for one in both] == [(60, 2), (70, 1)]
     taken_back = learnt_from(word(60), word(0, number=1))
-    assert FOLD.plain(taken_back) == FOLD.plain(Learnt())
+    assert LearningFold().plain(taken_back) == LearningFold().plain(Learnt())
 
 
 def test_a_few_failed_repetitions_overrule_the_word():

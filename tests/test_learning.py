@@ -19,7 +19,7 @@ from benchmarks.players import FIRST_DAY, Coach, Played, Player, Policy, Rung, r
 from coach.cli import main
 from coach.learning.choice import PIECE_APART, Turn, Why, bars_of, choose, heard
 from coach.learning.forecast import forecast
-from coach.learning.learning import CLEAN_TO_LAND, FOLD, KEPT_DAYS, Learnt
+from coach.learning.learning import CLEAN_TO_LAND, KEPT_DAYS, LearningFold, Learnt
 from coach.learning.material import Part, material_of
 from coach.learning.plan import Purpose, told_once
 from coach.learning.planner import History, make_plan, played_ahead
@@ -272,24 +272,24 @@ def test_the_last_results_are_remembered_as_bits() -> None:
 
 def test_a_state_turns_into_plain_data_and_back_to_the_digit() -> None:
     learnt = sample_learnt()
-    text = json.dumps(FOLD.plain(learnt))
-    again = FOLD.state(json.loads(text))
-    assert FOLD.plain(again) == FOLD.plain(learnt)
+    text = json.dumps(LearningFold().plain(learnt))
+    again = LearningFold().state(json.loads(text))
+    assert LearningFold().plain(again) == LearningFold().plain(learnt)
     lamp = part_of(sample_drill())
     for state in (learnt, again):
         state.take(lamp.excerpt, lamp.keys, 63, lamp.goal_bpm, {2: CHOKED}, DAY + 9)
-    assert json.dumps(FOLD.plain(again)) == json.dumps(FOLD.plain(learnt))
+    assert json.dumps(LearningFold().plain(again)) == json.dumps(LearningFold().plain(learnt))
 
 
 def test_to_look_changes_nothing() -> None:
     learnt, drill = sample_learnt(), sample_drill()
-    before = json.dumps(FOLD.plain(learnt))
+    before = json.dumps(LearningFold().plain(learnt))
     make_plan(TODAY, 20, [drill], learnt)
     material = material_of([drill])
     forecast(learnt, material, drill, TODAY, 20, draws=2)
     standing(learnt, material, material.phrases(drill)[1], TODAY)
     places(learnt, material, drill, TODAY)
-    assert json.dumps(FOLD.plain(learnt)) == before
+    assert json.dumps(LearningFold().plain(learnt)) == before
 
 
 def sample_learnt() -> Learnt:
@@ -540,7 +540,7 @@ def test_what_failed_in_another_phrase_is_no_reason_for_a_new_one() -> None:
 def test_the_plan_is_the_same_to_the_digit_and_fits_its_minutes() -> None:
     drill, learnt = sample_drill(), sample_learnt()
     plan = make_plan(TODAY, 20, [drill], learnt)
-    assert plan == make_plan(TODAY, 20, [drill], FOLD.state(FOLD.plain(learnt)))
+    assert plan == make_plan(TODAY, 20, [drill], LearningFold().state(LearningFold().plain(learnt)))
     assert sum(item.minutes for item in plan.items) <= 20
     assert all(item.reason for item in plan.items)
 

@@ -14,7 +14,7 @@ import pytest
 
 from coach.learning import skill as model
 from coach.learning.choice import Why, choose
-from coach.learning.learning import FOLD, KEPT_DAYS, Learnt, Record
+from coach.learning.learning import KEPT_DAYS, LearningFold, Learnt, Record
 from coach.learning.material import Part, material_of
 from coach.learning.skill import Skill, Term, late_results
 from coach.log.entries import Rep
@@ -153,16 +153,16 @@ def test_neither_a_state_nor_its_copies_change_one_another() -> None:
     fates, alone = [Learnt()], [Learnt()]
     for number, (part, bpm, faults, day) in enumerate(a_fortnight()):
         at = number * 7 % len(fates)
-        before = [FOLD.plain(each) for each in fates]
+        before = [LearningFold().plain(each) for each in fates]
         for state in (fates[at], alone[at]):
             state.take(part.excerpt, part.keys, bpm, part.goal_bpm, faults, day)
             state.count(day, 20_000)
-        after = [FOLD.plain(each) for each in fates]
+        after = [LearningFold().plain(each) for each in fates]
         assert before[:at] + before[at + 1 :] == after[:at] + after[at + 1 :]
-        assert after[at] == FOLD.plain(alone[at])
+        assert after[at] == LearningFold().plain(alone[at])
         if number % 3 == 0:
             fates.append(fates[at].copy())
-            alone.append(FOLD.state(FOLD.plain(alone[at])))
+            alone.append(LearningFold().state(LearningFold().plain(alone[at])))
     assert len(fates) > 5
 
 
@@ -296,13 +296,13 @@ def logged(faults: tuple[Fault, ...] | None) -> Rep:
 
 
 def test_the_log_s_repetitions_are_taken_as_they_are_rated() -> None:
-    state, unrated = FOLD.initial(), logged(None)
-    FOLD.step(state, unrated, PASSAGE)
+    state, unrated = LearningFold().initial(), logged(None)
+    LearningFold().step(state, unrated, PASSAGE)
     assert state.days == {unrated.day_number: [1, unrated.duration_ms]}
     assert state.skills == {}
-    FOLD.step(state, replace(unrated, faults=(), purpose="warm-up"), PASSAGE)
+    LearningFold().step(state, replace(unrated, faults=(), purpose="warm-up"), PASSAGE)
     assert state.skills == {}
-    FOLD.step(state, replace(unrated, faults=()), PASSAGE)
+    LearningFold().step(state, replace(unrated, faults=()), PASSAGE)
     assert list(state.records) == [PASSAGE.excerpt]
     assert state.days[unrated.day_number][0] == 3
 
@@ -311,7 +311,7 @@ def test_the_log_s_repetitions_are_taken_as_they_are_rated() -> None:
 def test_a_choke_counts_against_the_move_unless_the_hand_had_arrived(
     cause: Cause | None, failed: int
 ) -> None:
-    state = FOLD.step(FOLD.initial(), logged((Fault(3, CHOKED, cause),)), PASSAGE)
+    state = LearningFold().step(LearningFold().initial(), logged((Fault(3, CHOKED, cause),)), PASSAGE)
     (skill,) = state.skills.values()
     node, move, *_ = skill.rows(model.event_keys(PASSAGE))[2]
     assert (late_results(node.recent)[0], late_results(move.recent)[0]) == (1, failed)

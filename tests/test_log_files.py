@@ -15,7 +15,7 @@ import pytest
 from coach.ground.files import write_whole
 from coach.ground.own_files import keep_checked, read_checked, refuse_link
 from coach.ground.problem import CoachError, Problem
-from coach.learning.learning import FOLD
+from coach.learning.learning import LearningFold
 from coach.log import disk, pen, shelf
 from coach.log.disk import append, read_whole
 from coach.log.entries import practice_day
@@ -456,15 +456,15 @@ def test_a_file_that_is_away_while_it_is_read_breaks_nothing_and_nothing_wrong_i
     log = opened(tmp_path)
     monkeypatch.setattr(shelf, "_WAITS_S", (0.0, 0.0, 0.0))
     monkeypatch.setattr(shelf, "read_whole", gone)
-    log.state(FOLD, day)
+    log.state(LearningFold(), day)
     monkeypatch.setattr(shelf, "read_whole", read_whole)
     log.close()
     with opened(tmp_path) as again:
-        from_cache = FOLD.plain(again.state(FOLD, day))
+        from_cache = LearningFold().plain(again.state(LearningFold(), day))
         assert len(again.reps()) == 3
     shutil.rmtree(tmp_path / "cache", ignore_errors=True)
     with opened(tmp_path) as anew:
-        assert FOLD.plain(anew.state(FOLD, day)) == from_cache
+        assert LearningFold().plain(anew.state(LearningFold(), day)) == from_cache
 
 
 def test_hidden_files_and_other_endings_are_no_files_of_the_log(tmp_path: Path) -> None:

@@ -8,7 +8,7 @@ from datetime import date
 import pytest
 
 from coach.folder.settings import PracticeSettings
-from coach.learning.learning import FOLD
+from coach.learning.learning import LearningFold
 from coach.learning.plan import Plan, PlanItem, Purpose
 from coach.log import pen
 from coach.log.log import Log
@@ -139,8 +139,8 @@ def test_what_the_session_learnt_and_what_is_folded_from_the_log_are_the_same(lo
         bench.wait(30)
         bench.confirm(*faults)
     learnt = bench.practice.session.coaching.learnt
-    folded = log.state(FOLD, bench.practice.session.day)
-    assert FOLD.plain(folded) == FOLD.plain(learnt)
+    folded = log.state(LearningFold(), bench.practice.session.day)
+    assert LearningFold().plain(folded) == LearningFold().plain(learnt)
     assert folded.records[LAMP.key].reps == 5
 
 

@@ -20,7 +20,7 @@ import pytest
 
 from coach.cli import main
 from coach.ground.plain import counted, listed, plain_text
-from coach.learning.learning import CLEAN_TO_LAND, FOLD
+from coach.learning.learning import CLEAN_TO_LAND, LearningFold
 from coach.learning.material import material_of
 from coach.learning.readings import standing
 from coach.log.entries import Entry, new_id
@@ -101,7 +101,7 @@ def test_the_curve_is_each_days_fastest_clean_repetition_and_nothing_of_a_day_wi
 
 def test_what_is_expected_is_what_learning_reads_from_the_log(path: Path, report: Report) -> None:
     with Log.open(path, now_ms=NOON, read_only=True) as log:
-        learnt = log.state(FOLD, TODAY)
+        learnt = log.state(LearningFold(), TODAY)
     material = material_of([sample_drill()])
     for one in report.excerpts:
         assert one.standing == standing(learnt, material, one.standing.excerpt, TODAY)

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from benchmarks.pieces import piece
 from coach.learning.choice import bars_of
-from coach.learning.learning import FOLD, Learnt
+from coach.learning.learning import LearningFold, Learnt
 from coach.learning.material import material_of
 from coach.learning.plan import Plan, PlanItem, Purpose
 from coach.learning.planner import make_plan
@@ -888,11 +888,11 @@ def test_a_replay_of_what_was_logged_gives_what_the_session_learnt(script):
         session, _ = drive(session, event, after_s=after_s)
     if isinstance(session.music, Amending):
         return
-    replayed = FOLD.initial()
+    replayed = LearningFold().initial()
     for played in session.played:
         if played.rep.rated:
-            FOLD.step(replayed, played.rep, played.task.passage.logged)
-    assert FOLD.plain(replayed) == FOLD.plain(session.coaching.learnt)
+            LearningFold().step(replayed, played.rep, played.task.passage.logged)
+    assert LearningFold().plain(replayed) == LearningFold().plain(session.coaching.learnt)
 
 
 @settings(max_examples=100, deadline=None)

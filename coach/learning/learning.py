@@ -291,9 +291,6 @@ def _row(term: Term) -> list[Any]:
 _record_row = attrgetter(*(each.name for each in fields(Record)))
 
 
-FOLD = LearningFold()
-
-
 def learnt_of(log: Log, day: date) -> Learnt:
     """What the player's repetitions and words up to a practice day have taught."""
     fold = LearningFold(known_of(log.entries("known")))

@@ -340,7 +340,7 @@ def _changed_entry(rng: random.Random, line: bytes) -> bytes:
 
 def run_log(data: bytes, folder: Path) -> str:
     """A log of such a file beside one with some practice; all that the log then says, and what is copied of it."""
-    from coach.learning.learning import FOLD
+    from coach.learning.learning import LearningFold
     from coach.log.log import Log
     from coach.log.upkeep import backup_log, check_log
     from tests.kills import assert_cached_is_anew
@@ -358,7 +358,7 @@ def run_log(data: bytes, folder: Path) -> str:
         for player in log.players()[:3]:
             log.choose_player(player.id, seeds.NOON, create=False)
             if chance.random() < 0.1:
-                assert_cached_is_anew(log, FOLD, player.id, seeds.TODAY)
+                assert_cached_is_anew(log, LearningFold(), player.id, seeds.TODAY)
             _read_back(log, chance)
         assert_plain("\n".join(log.notices))
         if log.exists and chance.random() < 0.3:
@@ -369,7 +369,7 @@ def run_log(data: bytes, folder: Path) -> str:
 
 
 def _read_back(log: Any, chance: random.Random) -> None:
-    from coach.learning.learning import FOLD
+    from coach.learning.learning import LearningFold
     from coach.learning.planner import history_of
     from coach.report.figures import make_report
     from coach.report.lines import report_lines
@@ -380,7 +380,7 @@ def _read_back(log: Any, chance: random.Random) -> None:
     from coach.report.tables import report_csv, report_facts
 
     if chance.random() < 0.3:
-        history_of(log, log.state(FOLD, seeds.TODAY), seeds.TODAY)
+        history_of(log, log.state(LearningFold(), seeds.TODAY), seeds.TODAY)
         assert_harmless_csv(reps_csv(log, [log.player.id]))
     if chance.random() < 0.05:
         report = make_report(log, seeds.TODAY, None, "", seeds.drills())
@@ -395,7 +395,7 @@ def _read_back(log: Any, chance: random.Random) -> None:
     if chance.random() < 0.02:
         from coach.learning.planner import make_plan
 
-        learnt = log.state(FOLD, seeds.TODAY)
+        learnt = log.state(LearningFold(), seeds.TODAY)
         make_plan(seeds.TODAY, 20, seeds.drills()[:2], learnt, history_of(log, learnt, seeds.TODAY))
 
 
@@ -478,7 +478,7 @@ ANSWER_WORDS = (
 def run_answers(data: bytes, folder: Path) -> str:
     """Read an answers file; enter what is good into sessions on a small drill."""
     from coach.commands.practice import evening
-    from coach.learning.learning import FOLD
+    from coach.learning.learning import LearningFold
     from coach.learning.planner import history_of, make_plan
     from coach.session.answers import load_answers
     from coach.session.entered import HandClock, enter
@@ -497,7 +497,7 @@ def run_answers(data: bytes, folder: Path) -> str:
 
         def begin() -> Practice:
             day = date.fromordinal(719163 + hand_clock.now_ms // 86_400_000)
-            learnt = log.state(FOLD, day)
+            learnt = log.state(LearningFold(), day)
             plan = make_plan(day, 20, drills, learnt, history_of(log, learnt, day))
             return Practice(log, plan, drills, clock=hand_clock)
 
