@@ -19,7 +19,7 @@ from benchmarks.players import FIRST_DAY, Coach, Played, Player, Policy, Rung, r
 from coach.cli import main
 from coach.learning.choice import PIECE_APART, Turn, Why, bars_of, choose, heard
 from coach.learning.forecast import forecast
-from coach.learning.learning import CLEAN_TO_LAND, KEPT_DAYS, LearningFold, Learnt
+from coach.learning.learning import CLEAN_TO_LAND, HARMONICS_A_SLIP, KEPT_DAYS, LearningFold, Learnt
 from coach.learning.material import Part, material_of
 from coach.learning.plan import Purpose, told_once
 from coach.learning.planner import History, make_plan, played_ahead
@@ -487,22 +487,48 @@ def test_minutes_that_stay_free_are_explained() -> None:
     assert "list of drills" in make_plan(TODAY, 20, [], Learnt()).notes[-1]
 
 
-def begun_piece(at_bpm: float) -> tuple[Drill, Learnt]:
-    """Six phrases, each played four times two days ago at a part of the goal, one in four failed."""
+def begun_piece(at_bpm: float, failed_again: bool = True) -> tuple[Drill, Learnt]:
+    """Six phrases, each played four times two days ago at a part of the goal, one in four failed; or twelve times."""
     drill = piece("usual", 1)
     material = material_of([drill])
     parts = [part for excerpt in material.phrases(drill) if (part := material.part(excerpt))]
     bpm = round(at_bpm * parts[0].goal_bpm)
-    faults: list[dict[int, Result]] = [{}, {2: CHOKED}, {}, {}]
+    faults: list[dict[int, Result]] = [{}, {2: CHOKED}, {}, {}, *([] if failed_again else [{}] * 8)]
     return drill, practised(*[(part, bpm, failed, DAY - 2) for part in parts for failed in faults])
 
 
-def test_what_was_held_at_its_goal_today_is_over_for_today_and_free_minutes_are_offered() -> None:
-    drill, learnt = begun_piece(1.2)
+@pytest.mark.parametrize("failed_lately", [False, True])
+def test_what_was_held_at_its_goal_today_has_only_minutes_that_are_left_and_only_if_it_failed_lately(
+    failed_lately: bool,
+) -> None:
+    drill, learnt = begun_piece(1.2, failed_lately)
     plan = make_plan(TODAY, 60, [drill], learnt)
     at_goal = [item.excerpt for item in plan.items if item.purpose is Purpose.AT_GOAL]
-    assert 1 < len(at_goal) == len(set(at_goal))
+    once = len(set(at_goal))
+    assert once == len(set(at_goal[:once])) > 1
+    assert (len(at_goal) > once) is failed_lately
     assert re.match(r"Nothing more is due today; \d+ min to spare", plan.notes[-1])
+
+
+def test_a_long_piece_lands_with_a_slip_here_and_there_but_not_twice_at_one_place() -> None:
+    """Fact of the trade, no source: nobody plays a hundred notes without a slip, and a place that fails is no slip."""
+    drill = piece("usual", 2)
+    material = material_of([drill])
+    excerpt = material.piece(drill)
+    whole = material.part(excerpt) if excerpt else None
+    assert whole is not None
+    assert 2 * HARMONICS_A_SLIP <= whole.harmonics < 3 * HARMONICS_A_SLIP
+
+    def landed(part: Part, *passes: dict[int, Result]) -> bool:
+        learnt = practised(*[(part, part.goal_bpm, faults, DAY) for faults in passes])
+        return learnt.records[part.key].landed == DAY
+
+    assert landed(whole, {3: CHOKED, 40: LATE}, {4: CHOKED})
+    assert landed(whole, {3: CHOKED}, {}, {3: CHOKED})
+    assert not landed(whole, {3: CHOKED}, {3: CHOKED}, {3: CHOKED, 9: CHOKED}, {3: CHOKED})
+    assert not landed(whole, {}, {3: CHOKED, 4: CHOKED, 5: CHOKED}, {})
+    assert not landed(whole, {}, {133: CHOKED, 134: NOT_REACHED}, {})
+    assert not landed(part_of(drill), {}, {3: CHOKED}, {})
 
 
 def test_three_other_turns_stand_between_two_times_through_the_piece() -> None:

@@ -216,7 +216,7 @@ def remembered(*days: tuple[int, str]) -> Record:
     for day, results in days:
         for result in results:
             bpm = 60 if result == "s" else 70
-            record.add(result != "x", bpm, bpm, 70, day, day - last if last else 0)
+            record.add(2 if result == "x" else 0, 0, bpm, bpm, 70, day, day - last if last else 0)
             last = day
     return record
 
@@ -244,7 +244,7 @@ def test_kept_takes_a_week_away_and_goes_with_a_failed_test_or_a_faster_goal() -
     assert remembered(landed, (DAY + 7, "cx"), (DAY + 8, "x")).kept == DAY + 7
     failed = remembered(landed, (DAY + 7, "c"), (DAY + 14, "x"))
     assert (failed.kept, failed.landed_at(70), failed.landed_at(71)) == (0, DAY, 0)
-    failed.add(True, 70, 70, 80, DAY + 14, 0)
+    failed.add(0, 0, 70, 70, 80, DAY + 14, 0)
     assert (failed.goal, failed.landed, failed.kept, failed.kept_at(80)) == (80, 0, 0, 0)
 
 

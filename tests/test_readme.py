@@ -115,9 +115,9 @@ def test_landed_and_kept_are_what_the_estimate_makes_of_them():
     assert "clean cold at the goal after a week without it" in page("practising.md")
     record, day = Record(), date(2026, 12, 3).toordinal()
     for rep, wanted in ((1, 0), (2, day)):
-        record.add(True, 60, 60, goal_bpm=60, day=day, away=0)
+        record.add(0, 0, 60, 60, goal_bpm=60, day=day, away=0)
         assert (record.reps, record.landed, record.kept) == (rep, wanted, 0)
-    record.add(True, 60, 60, goal_bpm=60, day=day + 7, away=7)
+    record.add(0, 0, 60, 60, goal_bpm=60, day=day + 7, away=7)
     assert (record.landed, record.kept) == (day, day + 7)
 
 

@@ -27,7 +27,7 @@ from coach.learning.learning import KEPT_DAYS, Learnt, Record
 from coach.learning.material import TURN_S, Material, Part
 from coach.learning.readings import rung_of, seen
 from coach.learning.rung import EVENTS
-from coach.learning.skill import MASSED, SLOPE
+from coach.learning.skill import MASSED, SLOPE, late_results
 from coach.music.drill import Drill
 from coach.music.excerpt import Excerpt, Kind
 from coach.music.rhythm import MIN_BPM
@@ -291,7 +291,8 @@ def _best(learnt: Learnt, offered: list[Option], sitting: Sitting) -> Turn | Non
         (_worthiest, fresh if sitting.new < sitting.pace else []),
         (_worthiest, needed),
     ]
-    rest: list[_Group] = [(_worthiest, fresh)]
+    slipped = [each for each in begun if _slipped(learnt, each, sitting)]
+    rest: list[_Group] = [(_worthiest, fresh), (_worthiest, slipped)]
     in_order = [*_rested(due, sitting), *due, *_rested(rest, sitting), *rest]
     return next((pick(learnt, group, sitting) for pick, group in in_order if group), None)
 
@@ -328,16 +329,28 @@ def _day(learnt: Learnt, option: Option) -> int:
 
 
 def _needed(learnt: Learnt, option: Option, sitting: Sitting) -> bool:
-    """Whether a turn on what was begun could be worth it today: on what is not safe, or failed when last heard cold.
+    """Whether a turn on what was begun could be worth it today: on what never landed, is not safe, or failed cold.
 
     What was held at its goal today, and is still there, is over for today, and so is a piece that was played often.
     """
     record, goal_bpm = learnt.records[option.part.key], option.part.goal_bpm
-    is_piece, is_new_day = option.part.excerpt.kind is Kind.PIECE, record.day != sitting.day
-    often = is_piece and record.today >= PIECES_A_DAY and not is_new_day
-    if option.bpm >= goal_bpm and (often or record.landed_at(goal_bpm) == sitting.day):
+    landed, is_new_day = record.landed_at(goal_bpm), record.day != sitting.day
+    if option.bpm >= goal_bpm and (landed == sitting.day or _often(record, option, sitting)):
         return False
-    return option.later < ENOUGH or (record.cold < 0 and is_new_day and not is_piece)
+    failed_cold = record.cold < 0 and is_new_day and option.part.excerpt.kind is not Kind.PIECE
+    return not landed or option.later < ENOUGH or failed_cold
+
+
+def _slipped(learnt: Learnt, option: Option, sitting: Sitting) -> bool:
+    """Whether what is over for today may have minutes that are left: it is not safe, and failed of late."""
+    record = learnt.records[option.part.key]
+    rested = not _often(record, option, sitting) and not _too_soon(option, sitting)
+    return rested and option.later < ENOUGH and late_results(record.recent)[0] > 0
+
+
+def _often(record: Record, option: Option, sitting: Sitting) -> bool:
+    is_piece = option.part.excerpt.kind is Kind.PIECE
+    return is_piece and record.day == sitting.day and record.today >= PIECES_A_DAY
 
 
 def _why(learnt: Learnt, option: Option) -> Why:

@@ -22,11 +22,14 @@ from coach.music.excerpt import Excerpt, Kind, LoggedPassage
 from coach.rating.fault import results_of
 from coach.rating.table import Result
 
-MODEL = "8"
+MODEL = "9"
 WARM_UP = "warm-up"
 """The purpose of repetitions that are slow on purpose."""
 CLEAN_TO_LAND = 2
 """Clean repetitions in a row at the goal tempo, on one day, that make an excerpt landed."""
+HARMONICS_A_SLIP = 48
+"""Nobody plays hundreds of events without a slip: for so many harmonics of an excerpt one event may fail at the goal,
+but not the same one twice."""
 KEPT_DAYS = 7
 
 
@@ -40,7 +43,7 @@ class Record:
     today: int = 0
     """Repetitions on that day."""
     clean_run: int = 0
-    """Clean ones in a row at the goal, on that day."""
+    """Those in a row that held the goal, on that day."""
     goal: int = 0
     """The fastest goal that it was practised for, in bpm;"""
     landed: int = 0
@@ -59,6 +62,8 @@ class Record:
     """Level and whole, in ln bpm, after the last repetition;"""
     theta_from: float = 0.0
     """at the end of its first day, once there is a second."""
+    slipped: int = 0
+    """The events that failed in the last repetition, as bits by label."""
 
     def landed_at(self, goal_bpm: int) -> int:
         """The last day on which this goal was held; 0 where it was not, or only a slower one."""
@@ -73,20 +78,28 @@ class Record:
         """Whether the last repetition failed."""
         return bool(self.recent & 1 and self.reps)
 
-    def add(self, clean: bool, bpm: int, rung_bpm: int, goal_bpm: int, day: int, away: int) -> None:
-        """One more result; `away` is how many days ago any of it was last played."""
-        at_goal = bpm >= goal_bpm
+    def add(
+        self, slipped: int, spared: int, bpm: int, rung_bpm: int, goal_bpm: int, day: int, away: int
+    ) -> None:
+        """One more result: the events that failed, as bits by label, and how many of them may where it holds its goal.
+
+        `away` is how many days ago any of it was last played.
+        """
+        clean, at_goal = not slipped, bpm >= goal_bpm
+        held = slipped.bit_count() <= spared
         if goal_bpm > self.goal:
             self.goal, self.landed, self.kept = goal_bpm, 0, 0
         if day != self.day:
             if at_goal and self.day and away >= KEPT_DAYS:
-                self.kept = day if clean else 0
+                self.kept = day if held else 0
             self.day, self.today, self.clean_run = day, 0, 0
             self.cold = 1 if clean else -1
         self.reps += 1
         self.today += 1
         self.bpm, self.rung = bpm, rung_bpm
-        self.clean_run = self.clean_run + 1 if clean and at_goal else 0
+        again = bool(self.clean_run and slipped & self.slipped)
+        self.clean_run = self.clean_run + 1 if held and at_goal and not again else 0
+        self.slipped = slipped
         self.recent = with_result(self.recent, not clean)
         if self.clean_run >= CLEAN_TO_LAND:
             self.landed = day
@@ -166,7 +179,10 @@ class Learnt:
         skill.observe(keys, ln_bpm, faults, day, self.slips)
         if record.day and day != record.day and not record.theta_from:
             record.theta_from = record.theta
-        record.add(not failed, bpm, rung_bpm or bpm, goal_bpm, day, away)
+        slipped, spared = sum(1 << label for label in faults), 0
+        if failed and all(result.fails for result in faults.values()):
+            spared = sum(node != "" for node, *_ in keys) // HARMONICS_A_SLIP
+        record.add(slipped, spared, bpm, rung_bpm or bpm, goal_bpm, day, away)
         record.theta = skill.theta(keys)
 
     def hear(self, known: Known) -> None:
@@ -196,6 +212,8 @@ class Learnt:
         record.rung = 0
         record.reps += reps
         record.today += reps
+        for _ in range(reps):
+            record.recent = with_result(record.recent, False)
         record.clean_run += reps if bpm >= part.goal_bpm else 0
         if record.clean_run >= CLEAN_TO_LAND:
             record.goal, record.landed = max(record.goal, part.goal_bpm), day

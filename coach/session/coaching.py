@@ -205,7 +205,7 @@ class Coaching:
         again = before is not None and before.landed_at(part.goal_bpm) > 0
         kind = (
             (Moved.HELD if again else Moved.LANDED)
-            if clean and landed
+            if landed
             else Moved.CLIMB
             if to > rung
             else Moved.DROP

@@ -1,0 +1,110 @@
+"""Two weeks of twenty minutes, of a player whose phrases are clean 19 times in 20: plan, session and choice at work."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from random import Random
+
+import pytest
+
+from benchmarks.pieces import piece
+from benchmarks.players import InSession, Played, Player, Policy, Truth, run
+from coach.learning.choice import ENOUGH, option
+from coach.learning.plan import Purpose
+from coach.learning.skill import late_results
+from coach.music.excerpt import Excerpt, Kind, Passage
+from coach.rating.fault import Fault
+from coach.rating.table import CHOKED
+from tests.samples import sitting_on
+
+MINUTES, DAYS = 20, 14
+
+
+class Steady:
+    """Fails any event, whatever he practised, with one chance up to the goal."""
+
+    def __init__(self, clean: float, goal_bpm: int) -> None:
+        self.clean, self.goal_bpm, self.rng = clean, goal_bpm, Random(1)
+
+    def play(self, passage: Passage, tempo_bpm: int, cold: bool) -> tuple[Fault, ...]:
+        clean = self.clean if tempo_bpm <= self.goal_bpm else 0.5
+        return tuple(Fault(event.label, CHOKED) for event in passage.events if self.rng.random() > clean)
+
+    def rest(self, days: float) -> None:
+        """Nothing is lost."""
+
+    def chance(self, passage: Passage, tempo_bpm: int, after_days: float) -> Truth:
+        events = (self.clean,) * len(passage.events)
+        return Truth(events, self.clean ** len(events))
+
+
+class Hosted(InSession):
+    """With the minutes that the plan leaves, as the host of a session gives them to it."""
+
+    def _begin(self, day: int, minutes: float) -> None:
+        super()._begin(day, minutes)
+        assert self.session is not None
+        coaching = self.session.coaching
+        spare_s = 60 * (minutes - sum(item.minutes for item in coaching.items))
+        self.session = replace(self.session, coaching=replace(coaching, spare_s=spare_s))
+
+
+class Diary:
+    """What was played, and by evening what the day came to."""
+
+    def __init__(self) -> None:
+        self.today: list[Played] = []
+        self.minutes: list[float] = []
+        self.landed: list[bool] = []
+        self.clean: list[bool] = []
+        self.failing: list[set[Excerpt]] = []
+        """Phrases that are not safe and failed of late, but for the last one played."""
+
+    def __call__(self, policy: Policy, played: Played, player: Player) -> None:
+        self.today.append(played)
+
+    def evening(self, policy: Policy, player: Player, day: int) -> None:
+        assert isinstance(policy, Hosted)
+        assert policy.session is not None
+        coaching = policy.session.coaching
+        whole = policy.material.piece(policy.material.drills[0])
+        record = coaching.learnt.records.get(whole.key) if whole else None
+        self.landed.append(record is not None and record.landed == day)
+        self.minutes.append(
+            sum(item.minutes for item in coaching.items if item.purpose is Purpose.TUNE)
+            + sum(one.part.rep_s(one.bpm) for one in self.today) / 60
+        )
+        parts = policy.material.parts(policy.material.drills[0])
+        self.failing.append(
+            {
+                part.excerpt
+                for part in parts
+                if (record := coaching.learnt.records.get(part.key))
+                and late_results(record.recent)[0]
+                and option(coaching.learnt, part, sitting_on(day)).later < ENOUGH
+                and part.key != self.today[-1].part.key
+            }
+        )
+        self.clean += [one.clean for one in self.today if one.part.excerpt.kind is Kind.PHRASE]
+        self.today = []
+
+
+@pytest.fixture(scope="module")
+def diary() -> Diary:
+    drills, diary = (piece("usual", 2),), Diary()
+    steady = Steady(0.995, drills[0].goal_bpm)
+    run(steady, drills, MINUTES, DAYS, Hosted, missed=0.0, watch=diary, mastered=2.0)
+    return diary
+
+
+def test_a_piece_that_its_player_can_play_lands_every_day(diary: Diary) -> None:
+    assert sum(diary.clean) / len(diary.clean) == pytest.approx(0.95, abs=0.02)
+    assert len(diary.landed) == DAYS
+    assert all(diary.landed)
+
+
+def test_minutes_are_left_only_where_nothing_failed_lately(diary: Diary) -> None:
+    early = [failing for minutes, failing in zip(diary.minutes, diary.failing, strict=True) if minutes < 15]
+    assert len(early) > 3
+    assert not any(early)
+    assert max(diary.minutes) > 17
