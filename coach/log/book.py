@@ -48,6 +48,8 @@ class Book:
         self._entries: dict[str, Entry] = {}
         self._corrections: dict[str, dict[str, Correction]] = {}
         self._passages: dict[str, bytes | LoggedPassage] = {}
+        self._needed: dict[str, bytes] = {}
+        """Lines that words of this run refer to, by id."""
 
     def refresh(self) -> bool:
         """Take in what was added since by whomever; False where something else had changed, and all was read anew."""
@@ -253,6 +255,18 @@ class Book:
             except KeyError:
                 continue
 
+    def needs_of(self, word: Word) -> list[bytes]:
+        """The lines that a word's line refers to: who, and what was played."""
+        player = word[0].player if isinstance(word, tuple) else word.player if isinstance(word, Entry) else ""
+        named = self.name_of(player) if player else None
+        records: list[Named | LoggedPassage] = [named] if named else []
+        records += [word[1]] if isinstance(word, tuple) else []
+        # A session plays the same again and again; its line is as long as what is played.
+        for record in records:
+            if record.id not in self._needed:
+                self._needed[record.id] = line_of(record)
+        return [self._needed[record.id] for record in records]
+
     def entries_of(self, person: Player, kind: str = "") -> list[Entry]:
         """A person's other entries, all or of one kind, in order of (time, id)."""
         chosen = (
@@ -276,16 +290,6 @@ def collector_paused() -> Iterator[None]:
 _OF_REPS = (b'{"correction":', PASSAGE_STARTS)
 
 
-def needs_of(book: Book, word: Word) -> list[bytes]:
-    """The lines that a word's line refers to: who, and what was played."""
-    player = word[0].player if isinstance(word, tuple) else word.player if isinstance(word, Entry) else ""
-    named = book.name_of(player) if player else None
-    return [
-        *([line_of(named)] if named else []),
-        *([line_of(word[1])] if isinstance(word, tuple) else []),
-    ]
-
-
 def record_in(word: Word) -> Record:
     """The record whose line a word is."""
     return word[0] if isinstance(word, tuple) else word
@@ -293,7 +297,7 @@ def record_in(word: Word) -> Record:
 
 def lines_of(book: Book, words: Sequence[Word]) -> list[bytes]:
     """Words as the lines of a file, each once, what a line refers to before it."""
-    lines = (line for word in words for line in (*needs_of(book, word), line_of(record_in(word))))
+    lines = (line for word in words for line in (*book.needs_of(word), line_of(record_in(word))))
     return list(dict.fromkeys(lines))
 
 

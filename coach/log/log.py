@@ -26,7 +26,7 @@ from coach.ground.files import free_path, write_whole
 from coach.ground.frozen import frozen
 from coach.ground.plain import counted, same_name
 from coach.ground.problem import CoachError, Problem, UsageError
-from coach.log.book import Book, Pair, Word, lines_of, needs_of, record_in
+from coach.log.book import Book, Pair, Word, lines_of, record_in
 from coach.log.cache import States
 from coach.log.disk import has_locks
 from coach.log.entries import Correction, Entry, Named, Rep, Suggestion, new_id, practice_day
@@ -214,7 +214,7 @@ class Log:
                 for written in self._pen.settle():
                     self.book.shelf.added(written)
             for year, words in _by_year(self.waiting):
-                needs = dict.fromkeys(line for word in words for line in needs_of(self.book, word))
+                needs = dict.fromkeys(line for word in words for line in self.book.needs_of(word))
                 written = self._pen.write(year, [line_of(record_in(word)) for word in words], list(needs))
                 self.book.shelf.added(written)
                 del self.book.waiting[: len(words)]

@@ -29,6 +29,7 @@ _MOST_TRIES = 5
 class _Page:
     """One file that this run has written to."""
 
+    path: Path
     file: tuple[int, int] = (0, 0)
     """Device and number of the file, to know another one in its place."""
     end: int = 0
@@ -59,30 +60,33 @@ class Pen:
     def __init__(self, folder: Path, machine: Callable[[], str]) -> None:
         self.folder = folder
         self._machine = machine
-        self._pages: dict[Path, _Page] = {}
+        self._pages: dict[int, _Page] = {}
+        """By year."""
 
     def write(self, year: int, lines: Sequence[bytes], needs: Sequence[bytes] = ()) -> Written:
         """Add lines, on the disk when the call returns, after those of `needs` that this file lacks.
 
         CoachError where they could not be written: then none of them counts.
         """
-        path = self.folder / f"{self._machine()}-{year}{ENDING}"
-        page = self._pages.setdefault(path, _Page())
-        written = self._put(path, page, lines, needs)
+        if year not in self._pages:
+            self._pages[year] = _Page(self.folder / f"{self._machine()}-{year}{ENDING}")
+        page = self._pages[year]
+        written = self._put(page, lines, needs)
         page.mine.update(dict.fromkeys([*needs, *lines]))
         return written
 
     def settle(self) -> list[Written]:
         """Write again what this run wrote and what is gone since; CoachError where that can't be done."""
-        return [self._put(path, page, (), ()) for path, page in self._pages.items() if page.mine]
+        return [self._put(page, (), ()) for page in self._pages.values() if page.mine]
 
-    def _put(self, path: Path, page: _Page, lines: Sequence[bytes], needs: Sequence[bytes]) -> Written:
+    def _put(self, page: _Page, lines: Sequence[bytes], needs: Sequence[bytes]) -> Written:
+        path = page.path
         try:
             refuse_link(self.folder)
             make_synced_folder(self.folder)
             for _ in range(_MOST_TRIES):
                 with opened_for_append(path) as descriptor:
-                    written = _added(path, descriptor, page, lines, needs)
+                    written = _added(descriptor, page, lines, needs)
                     if same_file(path, descriptor):
                         return written
         except OSError as error:
@@ -90,9 +94,7 @@ class Pen:
         raise CoachError("another program keeps replacing it", str(path))
 
 
-def _added(
-    path: Path, descriptor: int, page: _Page, lines: Sequence[bytes], needs: Sequence[bytes]
-) -> Written:
+def _added(descriptor: int, page: _Page, lines: Sequence[bytes], needs: Sequence[bytes]) -> Written:
     """Add the lines to an open file, and before them what it lacks of this run's and of what they need."""
     status = os.fstat(descriptor)
     file, size = (status.st_dev, status.st_ino), status.st_size
@@ -106,11 +108,11 @@ def _added(
             data = b"\n" + data  # What was torn off stays a line of its own.
         append(descriptor, data)
         if not size:
-            sync_folder(path.parent)
+            sync_folder(page.path.parent)
         page.last = pieces[-1]
     page.there.update(pieces)
     page.file, page.end = file, size + len(data)
-    return Written(path, size, data, file)
+    return Written(page.path, size, data, file)
 
 
 def _as_left(descriptor: int, page: _Page, file: tuple[int, int], size: int) -> bool:
