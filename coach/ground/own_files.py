@@ -91,21 +91,27 @@ def keep_checked(path: Path, body: bytes) -> None:
     A link in its place is replaced, since nobody needs what stood there.
     """
     with suppress(OSError, CoachError):
-        refuse_link(path.parent)
-        make_synced_folder(path.parent)
+        make_own_folder(path.parent)
         write_whole(path, [b"%08x\n" % zlib.crc32(body), body], through_links=False)
 
 
-def refuse_link(folder: Path) -> None:
-    """CoachError where a folder of the program's own is a link or no folder at all; a missing one is well."""
+def make_own_folder(folder: Path) -> None:
+    """Make a folder if need be, its name on the disk; CoachError as `refuse_link`, OSError where it can't be made."""
+    if not refuse_link(folder):
+        make_synced_folder(folder)
+
+
+def refuse_link(folder: Path) -> bool:
+    """Whether a folder of the program's own is there; CoachError where it is a link or no folder at all."""
     try:
         mode = folder.lstat().st_mode
     except FileNotFoundError:
-        return
+        return False
     except OSError as error:
         raise CoachError(f"the folder can't be read: {reason_of(error)}", str(folder)) from None
     if not stat.S_ISDIR(mode):
         raise CoachError(_not_ours(folder, mode, "a folder"))
+    return True
 
 
 def _not_ours(path: Path, mode: int, needed: str) -> Problem:

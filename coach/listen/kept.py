@@ -14,7 +14,7 @@ from pathlib import Path
 from coach.ground.codec import UnfitError, plain_of, value_of
 from coach.ground.digits import rounded
 from coach.ground.frozen import frozen
-from coach.ground.own_files import read_own, refuse_link, write_own
+from coach.ground.own_files import make_own_folder, read_own, write_own
 from coach.ground.problem import CoachError, reason_of
 from coach.listen.ear import Ear
 from coach.listen.open_string import MeasuredString
@@ -70,8 +70,7 @@ class EarShelf:
         path = self.path(instrument)
         text = json.dumps(rounded(plain_of(ear)), separators=(",", ":"))
         try:
-            refuse_link(self.folder)
-            self.folder.mkdir(parents=True, exist_ok=True)
+            make_own_folder(self.folder)
             write_own(path, [text.encode()])
         except OSError as error:
             raise CoachError(

@@ -14,9 +14,9 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from coach.ground.files import make_synced_folder, sync_folder
+from coach.ground.files import sync_folder
 from coach.ground.frozen import frozen
-from coach.ground.own_files import refuse_link
+from coach.ground.own_files import make_own_folder
 from coach.ground.problem import CoachError, Problem, reason_of
 from coach.log.disk import all_of, append, opened_for_append, same_file
 from coach.log.lines import lines_in
@@ -82,8 +82,7 @@ class Pen:
     def _put(self, page: _Page, lines: Sequence[bytes], needs: Sequence[bytes]) -> Written:
         path = page.path
         try:
-            refuse_link(self.folder)
-            make_synced_folder(self.folder)
+            make_own_folder(self.folder)
             for _ in range(_MOST_TRIES):
                 with opened_for_append(path) as descriptor:
                     written = _added(descriptor, page, lines, needs)
@@ -98,9 +97,11 @@ def _added(descriptor: int, page: _Page, lines: Sequence[bytes], needs: Sequence
     """Add the lines to an open file, and before them what it lacks of this run's and of what they need."""
     status = os.fstat(descriptor)
     file, size = (status.st_dev, status.st_ino), status.st_size
+    wanted = needs
     if not _as_left(descriptor, page, file, size):
         page.there = {line + b"\n" for line in lines_in(all_of(descriptor))}
-    lacking = [line for line in (*page.mine, *needs) if line not in page.there and line not in lines]
+        wanted = [*page.mine, *needs]
+    lacking = [line for line in wanted if line not in page.there and line not in lines]
     pieces = [*dict.fromkeys(lacking), *lines]
     data = b"".join(pieces)
     if data:

@@ -8,9 +8,9 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from coach.ground.codec import UnfitError
-from coach.ground.files import free_path, make_synced_folder, write_whole
+from coach.ground.files import free_path, write_whole
 from coach.ground.frozen import frozen
-from coach.ground.own_files import refuse_link
+from coach.ground.own_files import make_own_folder, refuse_link
 from coach.ground.problem import CoachError, Problem, reason_of
 from coach.log.disk import all_of, opened_for_append, read_whole
 from coach.log.entries import Correction, Rep
@@ -87,8 +87,7 @@ def backup_log(log: Log, now_ms: int, target: Path | None = None) -> Path:
         raise CoachError("there is no log yet, so there is nothing to back up", str(log.folder))
     try:
         if target is None:
-            refuse_link(log.folder.parent / "backups")
-            make_synced_folder(log.folder.parent / "backups")
+            make_own_folder(log.folder.parent / "backups")
             stamp = datetime.fromtimestamp(now_ms / 1000, UTC).strftime("%Y%m%dT%H%M%SZ")
             target = free_path(log.folder.parent / "backups" / f"log-{stamp}{ENDING}")
         elif target.exists():
