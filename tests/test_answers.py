@@ -131,7 +131,7 @@ def test_practice_that_is_entered_was_played_before_now_and_in_its_order(tmp_pat
         clock = hours_before(present_ms, 0)
         assert practice_day(*clock()) == now.date()
         with Desk.open(Places(folder), clock=clock, silent=True) as desk:
-            _enter(load_answers(str(path)), str(path), desk, clock, lambda practice: None)
+            _enter(load_answers(str(path)), str(path), desk, clock, [])
             reps = desk.log.reps()
         assert len(reps) == path.read_text().count("\n") - lines.startswith("day")
         times = [rep.at_ms for rep in reps]

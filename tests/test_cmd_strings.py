@@ -246,9 +246,9 @@ def test_the_listening_line_moves_its_mark_with_the_cents() -> None:
 @pytest.mark.parametrize(
     ("words", "status", "message"),
     [
-        (["nodes", "--upto", "1000"], 2, "--upto: partial 1000 is outside 2 to 32"),
-        (["nodes", "--upto", "x"], 2, "--upto: 'x' is not a number"),
-        (["nodes", "--upto", "2.5"], 2, "--upto: 2.5 is not a whole number"),
+        (["nodes", "--upto", "1000"], 2, "--upto: 1000 is outside 2 to 32"),
+        (["nodes", "--upto", "x"], 2, "--upto: 'x' is not a whole number from 2 to 32"),
+        (["nodes", "--upto", "2.5"], 2, "--upto: '2.5' is not a whole number"),
         (["nodes", "--scale-mm", "0"], 2, "scale 0 mm is outside 100 to 2000 mm"),
         (
             ["nodes", "--scale-mm", "nan"],
@@ -288,6 +288,12 @@ def test_the_listening_line_moves_its_mark_with_the_cents() -> None:
         (["tune", "--pair", "E-Q"], 2, "--pair: there is no string 'Q'"),
         (["tune", "--pair", "E-E"], 2, "--pair: 'E-E' names one string twice"),
         (["tune", "--cents", "1000"], 2, "--cents: 1000 is outside -100 to 100 cents"),
+        (["tune", "--cents", "1e400"], 2, "--cents: 1e400 is outside -100 to 100 cents"),
+        (
+            ["tune", "-o", "pair.mp3"],
+            2,
+            "pair.mp3: the sound is written as WAV, in a file whose name ends in .wav",
+        ),
         (["tune", "--strings", "E1"], 2, "--strings: one string can't be compared with anything"),
         (["tune", "--tone", "Z", "-o", "-"], 2, "--tone: there is no string 'Z'"),
     ],

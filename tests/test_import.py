@@ -519,9 +519,9 @@ def test_several_parts_must_be_chosen_from(tmp_path: Path, capsys) -> None:  # t
         (["--bars", "x"], "is not a range of bars"),
         (["--bars", "9-2"], "is not a range of bars"),
         (["--split", "middle"], "or write voices or harmonics"),
-        (["--every", "0"], "from 1 to 64"),
+        (["--every", "0"], "outside 1 to 64"),
         (["--instrument", "harp"], "not a ready-made instrument"),
-        (["--harmonics-octaves", "7"], "from 0 to 3"),
+        (["--harmonics-octaves", "7"], "outside 0 to 3"),
     ],
 )
 def test_a_wrong_import_is_explained(words: list[str], message: str, capsys) -> None:  # type: ignore[no-untyped-def]

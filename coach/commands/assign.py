@@ -13,11 +13,13 @@ from pathlib import Path
 from coach.commands.common import (
     add_folder,
     add_output,
+    add_whole,
     clock,
     fresh_id,
     parse_date,
     places_of,
     say,
+    warn,
     write_output,
 )
 from coach.folder.library import find_drill, write_ids
@@ -74,7 +76,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     kept = "default: as in the file's own assignment"
     last = f"{kept}, else as this student has it"
     parser.add_argument("--from", dest="teacher", metavar="NAME", help=f"you ({last})")
-    parser.add_argument("--goal", type=int, metavar="BPM", help=f"goal tempo ({last}, else the drill's)")
+    add_whole(parser, "--goal", "BPM", "bpm", f"goal tempo ({last}, else the drill's)", (MIN_BPM, MAX_BPM))
     parser.add_argument("--due", metavar="YYYY-MM-DD", help=f"by when; '' for no date ({last})")
     parser.add_argument("--note", metavar="TEXT", help=f"a note to the student; '' for none ({kept})")
     parser.add_argument(
@@ -114,10 +116,9 @@ def run(arguments: argparse.Namespace) -> int:
     remember(places_of(arguments).folder, handed)
     for handout in handouts:
         _settle(handout.path, handout.drill.id)
-    for text in kept:
-        say(f"unchanged from {text}", to=sys.stderr)
-    for day in sorted({one.due for one in handed if one.due and one.due < today}):
-        say(f"coach: the due date {day} is past; set another with --due", to=sys.stderr)
+    say(*(f"unchanged from {text}" for text in kept), to=sys.stderr)
+    past = sorted({one.due for one in handed if one.due and one.due < today})
+    warn(*(f"the due date {day} is past; set another with --due" for day in past))
     if arguments.output != "-":
         say(*_summary(handed, students, targets, places_of(arguments).folder))
     return 0
@@ -130,8 +131,6 @@ def _check_texts(arguments: argparse.Namespace) -> None:
     ):
         if len(plain_text(text or "")) > longest:
             raise UsageError(f"{len(text)} letters; at most {longest}", option)
-    if arguments.goal is not None and not MIN_BPM <= arguments.goal <= MAX_BPM:
-        raise UsageError(f"{arguments.goal} is outside {MIN_BPM} to {MAX_BPM} bpm", "--goal")
 
 
 def _students(arguments: argparse.Namespace) -> list[str]:
@@ -192,37 +191,25 @@ def _handouts(arguments: argparse.Namespace) -> list[Handout]:
 def _check_goal(goal_bpm: int | None, drill: Drill) -> None:
     if goal_bpm is not None and goal_bpm < drill.tempo.start_bpm:
         message = f"{goal_bpm} bpm is below the drill's start, {drill.tempo.start_bpm} bpm"
-        guess = "a copy of the drill with a slower start?"
-        raise UsageError(message, "--goal", guess=guess)
+        raise UsageError(message, "--goal", guess="a copy of the drill with a slower start?")
 
 
 def _targets(output: str, students: Sequence[str]) -> list[str]:
     """A file for each student: what `-o` names, or a file of the student's name in the folder that it names."""
     folder = user_path(output)
     # What is named like a drill is a file's place, even where a link to a folder has come to stand in it.
-    names_file = folder.suffix.lower() in DRILL_SUFFIXES or not os.path.isdir(folder)
-    if len(students) == 1 and names_file and not output.endswith(("/", os.sep)):
+    names_drill, is_folder = folder.suffix.lower() in DRILL_SUFFIXES, os.path.isdir(folder)
+    if len(students) == 1 and (names_drill or not is_folder) and not output.endswith(("/", os.sep)):
         return [output]
-    if (
-        output == "-"
-        or os.path.isfile(folder)
-        or (folder.suffix.lower() in DRILL_SUFFIXES and not folder.is_dir())
-    ):
-        guess = "-o with a folder's name"
-        raise UsageError("several students need a folder", "-o", guess=guess)
+    if output == "-" or os.path.isfile(folder) or (names_drill and not is_folder):
+        raise UsageError("several students need a folder", "-o", guess="-o with a folder's name")
     folder.mkdir(parents=True, exist_ok=True)
     names: list[str] = []
     for student in students:
         stem = slug(student) or "student"
-        free = next(
-            name for number in range(1, MOST_STUDENTS + 2) if (name := _numbered(stem, number)) not in names
-        )
-        names.append(free)
+        numbered = (stem, *(f"{stem}-{number}" for number in range(2, MOST_STUDENTS + 2)))
+        names.append(next(name for name in numbered if name not in names))
     return [str(folder / f"{name}{DRILL_SUFFIXES[0]}") for name in names]
-
-
-def _numbered(stem: str, number: int) -> str:
-    return stem if number == 1 else f"{stem}-{number}"
 
 
 def _task(
@@ -243,8 +230,7 @@ def _task(
 def _text(handout: Handout, task: Assignment) -> str:
     text = assigned_text(read_text(handout.path, DRILL_FILE), handout.drill, task)
     if text is None:
-        message = "the assignment can't be written into this drill"
-        raise CoachError(message, str(handout.path))
+        raise CoachError("the assignment can't be written into this drill", str(handout.path))
     return text
 
 
@@ -269,16 +255,11 @@ def _settle(path: Path, drill_id: str) -> None:
         return
     try:
         if write_ids(path):
-            say(
-                f"{path}: id {drill_id} added: a new title or file name keeps the history",
-                to=sys.stderr,
-            )
+            told = f"id {drill_id} added: a new title or file name keeps the history"
+            say(f"{path}: {told}", to=sys.stderr)
     except (OSError, UnicodeDecodeError, CoachError):
-        say(
-            f"coach: {path}: the id {drill_id} can't be written into it; write `id: {drill_id}` there "
-            "before you change its title",
-            to=sys.stderr,
-        )
+        way_out = f"write `id: {drill_id}` there before you change its title"
+        warn(f"{path}: the id {drill_id} can't be written into it; {way_out}")
 
 
 def _summary(
@@ -292,7 +273,6 @@ def _summary(
     if len(students) == 1:
         file = f"{students[0]}: {targets[0]}, open with `coach practice {Path(targets[0]).name}`"
     else:
-        file = (
-            f"{counted(len(students), 'file')} in {Path(targets[0]).parent}; open with `coach practice FILE`"
-        )
+        files = f"{counted(len(students), 'file')} in {Path(targets[0]).parent}"
+        file = f"{files}; open with `coach practice FILE`"
     return [*lines, file, f"noted in {folder / FILE}"]

@@ -7,7 +7,7 @@ import json
 import os
 import sys
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import asdict, replace
 from typing import TYPE_CHECKING, Any
 
 from coach.commands.common import (
@@ -34,7 +34,7 @@ from coach.score.load import drill_texts
 from coach.score.schema import schema
 from coach.strings.own import on_own
 from coach.words.amounts import tempo_range
-from coach.words.names import tuning_name
+from coach.words.names import size_text, tuning_name
 
 if TYPE_CHECKING:
     from coach.music.drill import Drill
@@ -80,21 +80,21 @@ def run(arguments: argparse.Namespace) -> int:
     rows: list[dict[str, Any]] = []
     for name in arguments.files:
         for drill, problems, repairs in _checks(name, arguments.fix, places, own):
-            failed = failed or not _is_good(drill, problems)
+            good = drill is not None and not any(problem.severity == "error" for problem in problems)
+            failed = failed or not good
             if arguments.json:
-                rows.append(_row(name, drill, problems, repairs))
+                rows.append(_row(name, good, drill, problems, repairs))
                 continue
             for repair in repairs:
-                say(
-                    f"{name}:{repair['line']}: repaired: {repair['before'].strip()}  ->  {repair['after'].strip()}"
-                )
+                before, after = repair["before"].strip(), repair["after"].strip()
+                say(f"{name}:{repair['line']}: repaired: {before}  ->  {after}")
             sys.stdout.flush()
             for problem in problems:
                 say(problem.with_caret(), to=sys.stderr)
             if drill is None and any(problem.line for problem in problems):
                 say("More is checked once this is mended.", to=sys.stderr)
             sys.stderr.flush()
-            if drill is not None and _is_good(drill, problems):
+            if drill is not None and good:
                 say(_summary(name, drill, on_own(drill.instrument, own)))
     if arguments.json:
         say_json({"files": rows}, indent=2)
@@ -112,44 +112,30 @@ def _checks(name: str, fix: bool, places: Places, own: Sequence[Instrument]) -> 
             if fix:
                 raise UsageError("--fix repairs files, not standard input", "check")
             text = stream_text(sys.stdin.buffer, STANDARD_INPUT, DRILL_FILE)
-            return [_checked(one, STANDARD_INPUT, own, repairs) for one in drill_texts(text)]
-        there = name.strip() and (fix or os.path.lexists(user_path(name)))
-        text = read_text(name if there else find_drill(name, places), DRILL_FILE)
+        else:
+            there = name.strip() and (fix or os.path.lexists(user_path(name)))
+            text = read_text(name if there else find_drill(name, places), DRILL_FILE)
         if fix:
-            text, repairs = _fix(name, text)
-        return [_checked(one, name, own, repairs) for one in drill_texts(text)]
+            text, changes = repaired(text, name)
+            repairs = [asdict(change) for change in changes]
+            if changes:
+                write_file(name, text)
+        where = STANDARD_INPUT if name == "-" else name
+        readings = [checked(one, where, own) for one in drill_texts(text)]
+        return [(reading.drill, reading.problems, repairs) for reading in readings]
     except UsageError:
         raise
     except CoachError as error:
         return [(None, list(error.problems), repairs)]
 
 
-def _checked(text: str, name: str, own: Sequence[Instrument], repairs: list[dict[str, Any]]) -> Checked:
-    reading = checked(text, name, own)
-    return reading.drill, reading.problems, repairs
-
-
-def _fix(name: str, text: str) -> tuple[str, list[dict[str, Any]]]:
-    mended, changes = repaired(text, name)
-    if changes:
-        write_file(name, mended)
-    return mended, [
-        {"line": change.line, "before": change.before, "after": change.after} for change in changes
-    ]
-
-
-def _is_good(drill: Drill | None, problems: Sequence[Problem]) -> bool:
-    return drill is not None and not any(problem.severity == "error" for problem in problems)
-
-
 def _summary(name: str, drill: Drill, instrument: Instrument) -> str:
-    bars = sum(len(phrase.bars) for phrase in drill.phrases)
     events = sum(len(bar.events) for phrase in drill.phrases for bar in phrase.bars)
     nodes = {note.node for note in drill.notes if note.node}
     shown = " ".join(node.label for node in sorted(nodes, key=lambda node: (node.partial, node.numerator)))
     return (
-        f"{name}: good: {plain_text(drill.title)}; {counted(len(drill.phrases), 'phrase')}, "
-        f"{counted(bars, 'bar')}, {counted(events, 'event')} in {', '.join(drill.layers)}; "
+        f"{name}: good: {plain_text(drill.title)}; {size_text(drill)}, "
+        f"{counted(events, 'event')} in {', '.join(drill.layers)}; "
         f"nodes: {shown or 'none'}; {tempo_range(drill.tempo.start_bpm, drill.goal_bpm)}; "
         f"judged on {tuning_name(instrument)}{_hardest(replace(drill, instrument=instrument))}"
     )
@@ -166,11 +152,11 @@ def _hardest(drill: Drill) -> str:
 
 
 def _row(
-    name: str, drill: Drill | None, problems: list[Problem], repairs: list[dict[str, Any]]
+    name: str, good: bool, drill: Drill | None, problems: list[Problem], repairs: list[dict[str, Any]]
 ) -> dict[str, Any]:
     row: dict[str, Any] = {
         "file": name,
-        "good": _is_good(drill, problems),
+        "good": good,
         "problems": [{key: getattr(problem, key) for key in PROBLEM_KEYS} for problem in problems],
         "repairs": repairs,
     }

@@ -8,8 +8,9 @@ import sys
 import time
 from collections.abc import Callable, Iterable, Iterator
 from datetime import UTC, date, datetime, timedelta
+from functools import partial
 from pathlib import Path
-from typing import Any, TextIO, TypeVar
+from typing import Any, TextIO
 
 from coach.ground.days import day_from
 from coach.ground.digits import whole_number
@@ -20,8 +21,6 @@ from coach.ground.problem import CoachError, UsageError, reason_of
 from coach.log.entries import DAY_STARTS_HOUR, new_id
 from coach.log.lines import LINE_STARTS
 from coach.log.pen import ENDING as LOG_ENDING
-
-Number = TypeVar("Number", int, float)
 
 
 def add_folder(parser: argparse.ArgumentParser) -> None:
@@ -52,34 +51,65 @@ def add_drills(parser: argparse.ArgumentParser) -> None:
 
 
 def add_minutes(parser: argparse.ArgumentParser) -> None:
-    """`--minutes N`: how long a session is; check it with `checked_minutes`."""
-    parser.add_argument(
-        "--minutes", type=int, metavar="N", help="session length: 1 to 240 (default: the setting, 20)"
+    """`--minutes N`: how long a session is."""
+    add_whole(
+        parser, "--minutes", "N", "minutes", "session length: 1 to 240 (default: the setting, 20)", (1, 240)
     )
 
 
-def checked_minutes(minutes: int | None, option: str = "--minutes") -> int | None:
-    """The minutes given; UsageError outside 1 to 240."""
-    return minutes if minutes is None else within(minutes, (1, 240), "minutes", option)
-
-
-def within(number: Number, allowed: tuple[float, float], unit: str, option: str) -> Number:
-    """The number that an option was given; UsageError outside what is allowed."""
+def add_whole(
+    parser: argparse.ArgumentParser,
+    option: str,
+    metavar: str,
+    unit: str,
+    about: str,
+    allowed: tuple[int, int],
+    **more: Any,
+) -> None:
+    """An option that takes a whole number; UsageError with what is allowed where it is given another."""
     low, high = allowed
-    if not low <= number <= high:
-        # A whole number may have hundreds of digits, more than a float can be.
-        shown = str(number) if isinstance(number, int) else f"{number:.16g}"
-        raise UsageError(f"{shown} is outside {low} to {high} {unit}".rstrip(), option)
-    return number
+
+    def read(text: str) -> int:
+        number = whole_number(text)
+        if number is None or not low <= number <= high:
+            where = option if option.startswith("-") else metavar
+            if text.strip().isdecimal():
+                raise UsageError(f"{text.strip()} is outside {low} to {high} {unit}".rstrip(), where)
+            raise UsageError(f"{text!r} is not a whole number from {low} to {high}", where)
+        return number
+
+    parser.add_argument(option, type=read, metavar=metavar, help=about, **more)
 
 
-def whole_option(text: str | None, option: str, allowed: tuple[int, int]) -> int | None:
-    """The whole number that an option was given, None where it was not; UsageError outside what is allowed."""
-    low, high = allowed
-    number = None if text is None else whole_number(text)
-    if text is not None and (number is None or not low <= number <= high):
-        raise UsageError(f"{text!r} is not a whole number from {low} to {high}", option)
-    return number
+def add_number(
+    parser: argparse.ArgumentParser,
+    option: str,
+    metavar: str,
+    unit: str,
+    about: str,
+    allowed: tuple[float, float] | None = None,
+    default: float | None = None,
+) -> None:
+    """An option that takes a number, of those `allowed`."""
+    read = partial(number, option=option, unit=unit, allowed=allowed)
+    parser.add_argument(option, type=read, metavar=metavar, help=about, default=default)
+
+
+def number(text: str, option: str, unit: str = "", allowed: tuple[float, float] | None = None) -> float:
+    """A finite number typed for an option; UsageError with what is allowed where it is none."""
+    low, high = allowed or (-sys.float_info.max, sys.float_info.max)
+    span = f"{low:g} to {high:g} {unit}" if allowed else ""
+    try:
+        value = float(text)
+    except ValueError:
+        wanted = f"a number from {span}" if allowed else f"a number of {unit}" if unit else "a number"
+        guess = f"{text.replace(',', '.')}?" if "," in text else ""
+        raise UsageError(f"'{text}' is not {wanted}", option, guess=guess) from None
+    if not low <= value <= high:
+        raise UsageError(
+            f"{text} is outside {span}" if allowed else f"'{text}' is not a number of {unit}", option
+        )
+    return value
 
 
 def add_session(parser: argparse.ArgumentParser) -> None:
@@ -96,6 +126,15 @@ def add_session(parser: argparse.ArgumentParser) -> None:
 def add_json(parser: argparse.ArgumentParser) -> None:
     """`--json`: for commands that print data."""
     parser.add_argument("--json", action="store_true", help="print JSON")
+
+
+def add_forms(parser: argparse.ArgumentParser, csv: str) -> argparse._MutuallyExclusiveGroup:
+    """`--json`, `--csv`, `--html`: the forms of a report, of which one is chosen."""
+    forms = parser.add_mutually_exclusive_group()
+    forms.add_argument("--json", action="store_true", help="print JSON")
+    forms.add_argument("--csv", action="store_true", help=csv)
+    forms.add_argument("--html", action="store_true", help="a web page, also for printing")
+    return forms
 
 
 def add_output(parser: argparse.ArgumentParser, what: str, required: bool = False) -> None:
@@ -127,10 +166,8 @@ def folder_lines(arguments: argparse.Namespace) -> list[str]:
     folder = places_of(arguments).folder
     if arguments.folder or folder.resolve() == Path.cwd().resolve():
         return []
-    told = (
-        f"drills and log are in {folder}; `mkdir drills` makes the current folder a practice folder instead"
-    )
-    return [told]
+    elsewhere = "`mkdir drills` makes the current folder a practice folder instead"
+    return [f"drills and log are in {folder}; {elsewhere}"]
 
 
 def parse_date(text: str, option: str = "--date") -> date:
@@ -139,6 +176,12 @@ def parse_date(text: str, option: str = "--date") -> date:
         return day_from(text)
     except ValueError as error:
         raise UsageError(str(error), option, guess="write year-month-day, as in 2026-12-03") from None
+
+
+def add_since(parser: argparse.ArgumentParser, what: str) -> None:
+    """`--since DAY`."""
+    read = partial(parse_date, option="--since")
+    parser.add_argument("--since", type=read, metavar="YYYY-MM-DD", help=what)
 
 
 def clock(date_text: str = "", now: Callable[[], datetime] | None = None) -> tuple[int, int]:
@@ -164,8 +207,13 @@ def clock(date_text: str = "", now: Callable[[], datetime] | None = None) -> tup
 
 def say(*lines: str, to: TextIO | None = None, end: str = "\n") -> None:
     """Print lines for people, to standard output or `to`; names and texts in them give a terminal nothing to obey."""
-    for part in "\n".join(lines).split("\n"):
+    for part in (part for line in lines for part in line.split("\n")):
         print(visible(part), file=to or sys.stdout, end=end, flush=bool(to))
+
+
+def warn(*texts: object) -> None:
+    """Say on standard error what is the matter, a line each."""
+    say(*(f"coach: {text}" for text in texts), to=sys.stderr)
 
 
 def say_json(value: Any, indent: int | None = None) -> None:
@@ -212,6 +260,13 @@ def write_output(target: str, content: Content, inputs: Iterable[str | Path] = (
             kept = f"; the old one is now {older.name}"
     write_file(target, content)
     say(f"replaced {target}{kept}", to=sys.stderr)
+
+
+def write_told(output: str | None, content: Content, told: str, inputs: Iterable[str | Path] = ()) -> None:
+    """Write what `-o` names, to standard output where it names nothing; of a file what was written is `told`."""
+    write_output(output or "-", content, inputs)
+    if output not in (None, "-"):
+        say(f"wrote {output}{told}")
 
 
 def _refuse_to_replace(path: Path, target: str, inputs: Iterable[str | Path]) -> None:

@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import argparse
-import sys
 import tempfile
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import IO, TYPE_CHECKING
 
-from coach.commands.common import add_folder, add_output, places_of, say, whole_option, write_output
+from coach.commands.common import add_folder, add_output, add_whole, places_of, say, warn, write_output
 from coach.commands.instrument_options import own_of
 from coach.folder.library import drill_on_own, find_drill, name_key, names_of
 from coach.ground.frozen import frozen
@@ -23,10 +22,12 @@ from coach.music.rhythm import MAX_BPM, MIN_BPM
 from coach.paper.lane import plain_sheet
 from coach.paper.page import HTML_AIR_MM, html_page
 from coach.paper.sheet import DEFAULT_PAPER, PAPERS
+from coach.score.limits import OCTAVES_RANGE
 from coach.score.load import load_drills
 from coach.score.musicxml_out import musicxml_text
 from coach.score.tab import DEFAULT_WIDTH, text_tab
 from coach.words.amounts import clock_time, tempo
+from coach.words.names import size_text
 
 if TYPE_CHECKING:
     from coach.music.drill import Drill
@@ -69,20 +70,29 @@ class Format:
 def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("drill", metavar="DRILL", help="a drill by file, name, id or title")
     parser.add_argument("--to", choices=tuple(FORMATS), required=True, help="what to write")
-    parser.add_argument("--tempo", metavar="BPM", help="tempo in bpm (default: the drill's goal)")
+    about = "tempo in bpm (default: the drill's goal)"
+    add_whole(parser, "--tempo", "BPM", "bpm", about, (MIN_BPM, MAX_BPM))
     parser.add_argument(
         "--click-only", action="store_true", help=f"{_of('click_only')}: click and count-in without the notes"
     )
-    parser.add_argument(
+    add_whole(
+        parser,
         "--harmonics-octaves",
-        metavar="N",
-        help=f"{_of('harmonics_octaves')}: how many octaves above its key the player's sounds play General "
+        "N",
+        "octaves",
+        f"{_of('harmonics_octaves')}: how many octaves above its key the player's sounds play General "
         "MIDI program 32, guitar harmonics (default: 2, as common soundfonts do)",
+        OCTAVES_RANGE,
     )
-    parser.add_argument(
-        "--repeats", metavar="N", help=f"{_of('repeats')}: how many times to play it (default: 1)"
+    add_whole(
+        parser,
+        "--repeats",
+        "N",
+        "",
+        f"{_of('repeats')}: how many times to play it (default: 1)",
+        REPEATS_RANGE,
     )
-    parser.add_argument("--width", metavar="N", help=f"{_of('width')}: characters per line (default: 80)")
+    add_whole(parser, "--width", "N", "", f"{_of('width')}: characters per line (default: 80)", WIDTH_RANGE)
     parser.add_argument(
         "--paper", choices=tuple(PAPERS), help=f"{_of('paper')}: paper size (default: {DEFAULT_PAPER})"
     )
@@ -115,11 +125,12 @@ def run(arguments: argparse.Namespace) -> int:
         own = own_of(arguments)
         drills = tuple(drill_on_own(drill, own) for drill in drills)
     # Nothing is written before all is known to go well.
-    written = [_written(drill, chosen, arguments) for drill in drills]
+    parts = [_part(drill, arguments) for drill in drills]
+    written = [chosen.write(part, arguments.tempo or part.goal_bpm, arguments) for part in parts]
     for target, drill, one in zip(targets, drills, written, strict=True):
         write_output(target, one.content, [drill.path])
         if one.warning:
-            say(f"coach: {one.warning}", to=sys.stderr)
+            warn(one.warning)
         if target != "-":
             say(f"wrote {target}: {one.facts}; {chosen.next_step}")
     return 0
@@ -171,36 +182,22 @@ def _targets(output: str, chosen: Format, drills: Sequence[Drill]) -> list[str]:
     return [str(path.with_name(f"{path.stem}-{one}{path.suffix}")) if path.name else output for one in ids]
 
 
-def _written(drill: Drill, chosen: Format, arguments: argparse.Namespace) -> Written:
-    part = _part(drill, arguments)
-    tempo_bpm = _whole(arguments.tempo, "--tempo", (MIN_BPM, MAX_BPM), part.goal_bpm)
-    return chosen.write(part, tempo_bpm, arguments)
-
-
 def _midi(drill: Drill, tempo_bpm: int, arguments: argparse.Namespace) -> Written:
-    from coach.score.midi_out import HARMONICS_OCTAVES, OCTAVES_RANGE, midi_bytes
+    from coach.score.midi_out import HARMONICS_OCTAVES, midi_bytes
 
-    octaves = _whole(arguments.harmonics_octaves, "--harmonics-octaves", OCTAVES_RANGE, HARMONICS_OCTAVES)
-    return Written(midi_bytes(drill, tempo_bpm, arguments.click_only, octaves), _length(drill, tempo_bpm))
+    given = arguments.harmonics_octaves
+    octaves = HARMONICS_OCTAVES if given is None else given
+    length = clock_time(float(passage_of(drill, whole_piece(drill)).seconds(tempo_bpm)) / 60)
+    content = midi_bytes(drill, tempo_bpm, arguments.click_only, octaves)
+    return Written(content, f"{length} at {tempo(tempo_bpm)}")
 
 
 def _musicxml(drill: Drill, tempo_bpm: int, arguments: argparse.Namespace) -> Written:
-    return Written(musicxml_text(drill, tempo_bpm), f"{_size(drill)} at {tempo(tempo_bpm)}")
+    return Written(musicxml_text(drill, tempo_bpm), f"{size_text(drill)} at {tempo(tempo_bpm)}")
 
 
 def _tab(drill: Drill, tempo_bpm: int, arguments: argparse.Namespace) -> Written:
-    width = _whole(arguments.width, "--width", WIDTH_RANGE, DEFAULT_WIDTH)
-    return Written(text_tab(drill, width), _size(drill))
-
-
-def _size(drill: Drill) -> str:
-    bars = sum(len(phrase.bars) for phrase in drill.phrases)
-    return f"{counted(len(drill.phrases), 'phrase')}, {counted(bars, 'bar')}"
-
-
-def _length(drill: Drill, tempo_bpm: int) -> str:
-    """How long the whole piece lasts at a tempo, once."""
-    return f"{clock_time(float(passage_of(drill, whole_piece(drill)).seconds(tempo_bpm)) / 60)} at {tempo(tempo_bpm)}"
+    return Written(text_tab(drill, arguments.width or DEFAULT_WIDTH), size_text(drill))
 
 
 def _part(drill: Drill, arguments: argparse.Namespace) -> Drill:
@@ -209,9 +206,8 @@ def _part(drill: Drill, arguments: argparse.Namespace) -> Drill:
         part = drill_part(drill, arguments.layer, arguments.easier)
     except KeyError:
         close = nearest(arguments.layer, drill.layers)
-        message = (
-            f"there is no layer '{plain_text(arguments.layer, 40)}'; there is {listed(drill.layers, 20)}"
-        )
+        there = listed(drill.layers, 20)
+        message = f"there is no layer '{plain_text(arguments.layer, 40)}'; there is {there}"
         raise UsageError(message, "--layer", guess=f"did you mean {close}?" if close else "") from None
     if arguments.easier and next(part.notes, None) is None:
         message = "no note is left: the easier version leaves all of them out"
@@ -226,8 +222,8 @@ def _html(drill: Drill, tempo_bpm: int, arguments: argparse.Namespace) -> Writte
         from coach.paper.engrave import page_fonts
         from coach.paper.pdf import fitted_page
     except ImportError:
-        say(f"coach: printed without staves, for engraving {PRINT_MISSING}", to=sys.stderr)
-        return Written(html_page(plain_sheet(drill), paper), f"{_size(drill)}, for {PAPERS[paper].name}")
+        warn(f"printed without staves, for engraving {PRINT_MISSING}")
+        return Written(html_page(plain_sheet(drill), paper), f"{size_text(drill)}, for {PAPERS[paper].name}")
     fitted = fitted_page(drill, paper, HTML_AIR_MM)
     text = html_page(fitted.sheet, paper, fitted.note_rows, page_fonts())
     return Written(text, _pages(fitted.pages, paper))
@@ -255,7 +251,7 @@ def _pages(count: int, paper: str) -> str:
 def _wav(drill: Drill, tempo_bpm: int, arguments: argparse.Namespace) -> Written:
     from coach.sound.wav import practice_track, write_wav
 
-    repeats = _whole(arguments.repeats, "--repeats", REPEATS_RANGE, 1)
+    repeats = arguments.repeats or 1
     passage = passage_of(drill, whole_piece(drill))
     minutes = float(passage.seconds(tempo_bpm)) / 60
     for what, lasts_min, most_min in (
@@ -286,11 +282,6 @@ def _pieces_of(
         write(file, track)
         file.seek(0)
         yield from iter(lambda: file.read(1 << 20), b"")
-
-
-def _whole(text: str | None, option: str, allowed: tuple[int, int], default: int) -> int:
-    number = whole_option(text, option, allowed)
-    return default if number is None else number
 
 
 _PRINT = "print it at full size (100 %), or its rulers are wrong"

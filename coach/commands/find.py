@@ -9,18 +9,15 @@ from dataclasses import asdict
 from fractions import Fraction
 from typing import Any
 
-from coach.commands.common import add_folder, add_json, say, say_json, within
+from coach.commands.common import add_folder, add_json, add_number, say, say_json
 from coach.commands.instrument_options import (
     add_finger,
     add_instrument,
     add_upto,
     described,
-    finger_mm_of,
     instrument_from,
-    number,
     string_index,
     usage,
-    whole,
 )
 from coach.ground.digits import rounded, whole_number
 from coach.ground.problem import CoachError, UsageError
@@ -35,7 +32,7 @@ from coach.strings.fingering_text import (
     warning_lines,
 )
 from coach.strings.instrument import LAST_FRET, Instrument
-from coach.strings.node import Node, nodes_upto, touch_label
+from coach.strings.node import Node, touch_label
 from coach.strings.plucked import PluckedString
 from coach.strings.reach import (
     FingeringSettings,
@@ -50,7 +47,7 @@ from coach.strings.touch import Forgiveness, finger_share, forgiveness
 from coach.strings.units import HIGHEST_MIDI, midi_from_note, note_name
 
 TAB_WIDTH = 78
-MOST_BEATS = 1000
+LEAST_BEATS, MOST_BEATS = 0.01, 1000
 _WORD = re.compile(r"(?P<what>[rR]|.*?\d)(?:x(?P<beats>\d+(?:\.\d+)?(?:/\d+)?))?")
 _DEFAULTS = FingeringSettings()
 
@@ -75,28 +72,41 @@ def configure(parser: argparse.ArgumentParser) -> None:
         metavar="LINE",
         help="a bass line under a melody, as in 'E:0x4 A:3x4', or 'E1x4 C2x4' to have its strings found too",
     )
-    parser.add_argument("--tempo", metavar="BPM", default="60", help="tempo of the melody (default: 60)")
-    parser.add_argument(
-        "--ring", metavar="BEATS", help="how long each melody note must ring (default: as long as it lasts)"
+    add_number(
+        parser, "--tempo", "BPM", "bpm", "tempo of the melody (default: 60)", (MIN_BPM, MAX_BPM), default=60.0
+    )
+    add_number(
+        parser,
+        "--ring",
+        "BEATS",
+        "beats",
+        "how long each melody note must ring (default: as long as it lasts)",
+        (LEAST_BEATS, MOST_BEATS),
     )
     add_upto(parser)
-    parser.add_argument(
+    add_number(
+        parser,
         "--tolerance",
-        metavar="CENTS",
-        default=f"{_DEFAULTS.tolerance_cents:g}",
-        help="how far off the note a partial may be (default: 40, which includes partial 7)",
+        "CENTS",
+        "cents",
+        "how far off the note a partial may be (default: 40, which includes partial 7)",
+        default=_DEFAULTS.tolerance_cents,
     )
-    parser.add_argument(
+    add_number(
+        parser,
         "--reach-mm",
-        metavar="MM",
-        default=f"{_DEFAULTS.reach_mm:g}",
-        help="span of the fretting hand (default: 130)",
+        "MM",
+        "mm",
+        "span of the fretting hand (default: 130)",
+        default=_DEFAULTS.reach_mm,
     )
-    parser.add_argument(
+    add_number(
+        parser,
         "--hand-speed",
-        metavar="MM/S",
-        default=f"{_DEFAULTS.hand_speed_mm_s:g}",
-        help="how fast the hand moves along the neck without effort (default: 1000)",
+        "MM/S",
+        "mm/s",
+        "how fast the hand moves along the neck without effort (default: 1000)",
+        default=_DEFAULTS.hand_speed_mm_s,
     )
     add_finger(parser)
     hands = parser.add_mutually_exclusive_group()
@@ -117,8 +127,7 @@ def run(arguments: argparse.Namespace) -> int:
     """Print the places of one note, or the fingering of several."""
     instrument = instrument_from(arguments)
     settings = _settings(arguments)
-    tempo_bpm = number(arguments.tempo, "--tempo", "bpm")
-    beat_s = 60.0 / within(tempo_bpm, (MIN_BPM, MAX_BPM), "bpm", "--tempo")
+    beat_s = 60.0 / arguments.tempo
     melody = _melody(arguments.notes, beat_s, arguments.ring)
     held = [_held(instrument, text) for text in arguments.hold]
     _refuse_twice(instrument, held)
@@ -182,13 +191,8 @@ def _show_places(
 def _print_fingering(
     instrument: Instrument, fingering: Fingering, settings: FingeringSettings, beat_s: float
 ) -> None:
-    say(f"{described(instrument)}; {60.0 / beat_s:g} bpm")
-    say("")
-    for line in tab_lines(instrument, fingering, TAB_WIDTH):
-        say(line)
-    say("")
-    for line in cost_lines(instrument, fingering):
-        say(line)
+    say(f"{described(instrument)}; {60.0 / beat_s:g} bpm", "")
+    say(*tab_lines(instrument, fingering, TAB_WIDTH), "", *cost_lines(instrument, fingering))
     second = ""
     if fingering.second_cost is not None:
         second = f", the second-best whole {fingering.second_cost:.1f}"
@@ -196,25 +200,19 @@ def _print_fingering(
     say("Second best: where the note goes in the best fingering that puts it elsewhere.")
     if has_plucking_hand(fingering.choices):
         say("p: the plucking hand touches the node.")
-    for line in warning_lines(instrument, fingering, settings):
-        say(f"! {line}")
+    say(*(f"! {line}" for line in warning_lines(instrument, fingering, settings)))
 
 
 def _settings(arguments: argparse.Namespace) -> FingeringSettings:
-    upto = whole(arguments.upto, "--upto")
-    values = {
-        "tolerance_cents": number(arguments.tolerance, "--tolerance", "cents"),
-        "reach_mm": number(arguments.reach_mm, "--reach-mm", "mm"),
-        "hand_speed_mm_s": number(arguments.hand_speed, "--hand-speed", "mm/s"),
-    }
     try:
-        nodes_upto(upto)
         return FingeringSettings(
-            upto=upto,
-            finger_mm=finger_mm_of(arguments),
+            upto=arguments.upto,
+            tolerance_cents=arguments.tolerance,
+            reach_mm=arguments.reach_mm,
+            hand_speed_mm_s=arguments.hand_speed,
+            finger_mm=arguments.finger_mm,
             plucking_hand=not arguments.fretting_hand,
             artificial=arguments.artificial,
-            **values,
         )
     except ValueError as error:
         raise usage("the search", error) from None
@@ -254,19 +252,19 @@ def _guess(text: str) -> str:
     return ""
 
 
-def _melody(texts: Sequence[str], beat_s: float, ring: str | None) -> list[WantedNote]:
-    ring_beats = None if ring is None else number(ring, "--ring", "beats")
-    if ring_beats is not None and not 0.0 < ring_beats <= MOST_BEATS:
-        raise UsageError(f"{ring} is outside 0 to {MOST_BEATS} beats", "--ring")
+def _midi(name: str, option: str) -> int:
+    try:
+        return midi_from_note(name)
+    except ValueError as error:
+        raise usage(option, error) from None
+
+
+def _melody(texts: Sequence[str], beat_s: float, ring_beats: float | None) -> list[WantedNote]:
     melody = []
     for beat, length, what in _words(texts, "NOTE"):
+        rings_s = beat_s * (float(length) if ring_beats is None else ring_beats)
         for name in what.split("+"):
-            try:
-                midi = midi_from_note(name)
-            except ValueError as error:
-                raise usage("NOTE", error) from None
-            rings = float(length) if ring_beats is None else ring_beats
-            melody.append(WantedNote(float(beat) * beat_s, rings * beat_s, midi))
+            melody.append(WantedNote(float(beat) * beat_s, rings_s, _midi(name, "NOTE")))
     if not melody:
         raise UsageError("only rests; at least one note is needed", "NOTE", guess="F#4, say")
     return melody
@@ -303,11 +301,8 @@ def _bass(instrument: Instrument, line: str | None, beat_s: float) -> list[Wante
                 place = _held(instrument, name, "--bass")
                 midi = instrument.open_midi(place.string) + (place.fret or 0)
                 notes.append(WantedNote(onset_s, duration_s, midi, place.string))
-                continue
-            try:
-                notes.append(WantedNote(onset_s, duration_s, midi_from_note(name)))
-            except ValueError as error:
-                raise usage("--bass", error) from None
+            else:
+                notes.append(WantedNote(onset_s, duration_s, _midi(name, "--bass")))
     return notes
 
 
@@ -346,14 +341,12 @@ def _json_place(instrument: Instrument, place: Place, settings: FingeringSetting
 def _json_fingering(
     instrument: Instrument, fingering: Fingering, settings: FingeringSettings
 ) -> dict[str, Any]:
+    numbered = zip(onset_numbers(fingering), fingering.choices, strict=True)
     return {
         "cost": fingering.cost,
         "second_cost": fingering.second_cost,
         "warnings": warning_lines(instrument, fingering, settings),
-        "choices": [
-            _json_choice(instrument, number, choice, settings)
-            for number, choice in zip(onset_numbers(fingering), fingering.choices, strict=True)
-        ],
+        "choices": [_json_choice(instrument, number, choice, settings) for number, choice in numbered],
     }
 
 

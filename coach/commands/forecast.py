@@ -5,10 +5,11 @@ from __future__ import annotations
 import argparse
 import math
 from collections.abc import Iterator
+from dataclasses import asdict
 from datetime import date
 from typing import Any
 
-from coach.commands.common import add_json, add_log_options, checked_minutes, say, say_json, within
+from coach.commands.common import add_json, add_log_options, add_whole, say, say_json
 from coach.commands.plan import reading_desk
 from coach.ground.plain import counted, listed, plain_text
 from coach.learning.forecast import DRAWS, FEW_DAYS, Forecast, Span, forecast
@@ -25,41 +26,45 @@ WEAK_FROM = 0.2
 def configure(parser: argparse.ArgumentParser) -> None:
     add_log_options(parser)
     parser.add_argument("drill", metavar="DRILL", help="drill file or name")
-    parser.add_argument(
+    add_whole(
+        parser,
         "--minutes-a-day",
-        type=int,
-        metavar="N",
-        help="minutes per practice day: 1 to 240 (default: the setting, 20)",
+        "N",
+        "minutes",
+        "minutes per practice day: 1 to 240 (default: the setting, 20)",
+        (1, 240),
     )
-    parser.add_argument(
-        "--draws", type=int, default=DRAWS, metavar="N", help=f"simulated players (default: {DRAWS})"
+    add_whole(
+        parser,
+        "--draws",
+        "N",
+        "players",
+        f"simulated players: 1 to 1000 (default: {DRAWS})",
+        (1, 1000),
+        default=DRAWS,
     )
     parser.add_argument("--seed", type=int, default=1, metavar="N", help="seed of the simulated players")
     add_json(parser)
 
 
 def run(arguments: argparse.Namespace) -> int:
-    minutes = checked_minutes(arguments.minutes_a_day, "--minutes-a-day")
-    within(arguments.draws, (1, 1000), "players", "--draws")
     with reading_desk(arguments, (arguments.drill,)) as desk:
         learnt = desk.learnt() if desk.log.player_or_none is not None else Learnt()
-        drill, today, chosen = desk.library.drills[0], desk.today, minutes or desk.minutes
+        drill, today, chosen = desk.library.drills[0], desk.today, arguments.minutes_a_day or desk.minutes
     material = material_of([drill])
     prediction = forecast(learnt, material, drill, today, chosen, arguments.draws, arguments.seed)
     if arguments.json:
         say_json(facts(prediction), indent=2)
-        return 0
-    for line in lines(prediction, material, drill, learnt, today):
-        say(line)
+    else:
+        say(*lines(prediction, material, drill, learnt, today))
     return 0
 
 
 def lines(forecast: Forecast, material: Material, drill: Drill, learnt: Learnt, today: date) -> Iterator[str]:
     """The forecast in sentences; what the log holds tells how much of it is a guess."""
     title = plain_text(drill.title or drill.id)
-    days = (
-        "every day" if forecast.days_a_week > 6.5 else f"{counted(round(forecast.days_a_week), 'day')} a week"
-    )
+    a_week = f"{counted(round(forecast.days_a_week), 'day')} a week"
+    days = "every day" if forecast.days_a_week > 6.5 else a_week
     yield f"{title}: goal {tempo(forecast.goal_bpm)}, {duration(forecast.minutes_a_day)} of this drill, {days}"
     if not forecast.practised_days:
         yield f"Nothing of it is logged yet, so there is no forecast: ask again after {FEW_DAYS} days of practice."
@@ -135,5 +140,4 @@ def facts(forecast: Forecast) -> dict[str, Any]:
 
 
 def _days(span: Span) -> dict[str, str | None]:
-    days = {"early": span.early, "likely": span.likely, "late": span.late}
-    return {name: day.isoformat() if day else None for name, day in days.items()}
+    return {name: day.isoformat() if day else None for name, day in asdict(span).items()}

@@ -11,25 +11,27 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from coach.commands.common import add_folder, add_output, say, whole_option, write_output
+from coach.commands.common import add_folder, add_output, add_whole, say, write_told
 from coach.commands.instrument_options import USUAL, named_instrument, own_of
-from coach.ground.plain import counted, plain_text
+from coach.ground.plain import plain_text
 from coach.ground.problem import UsageError
 from coach.music.key import key_named
 from coach.score.arrange import arranged
 from coach.score.arrange_duet import EVERY_KEY, arranged_duet
 from coach.score.foreign import read_score, read_two_lines
+from coach.score.limits import OCTAVES_RANGE
 from coach.score.musicxml_own import own_export
 from coach.score.score import Score
 from coach.score.strands import Choices
 from coach.score.two_lines import LineNames
 from coach.strings.ready_made import ready_made
 from coach.strings.units import midi_from_note
+from coach.words.names import size_text
 
 if TYPE_CHECKING:
     from coach.music.drill import Drill
 
-BAR_PIECES, OCTAVES_RANGE = (1, 64), (0, 3)
+BAR_PIECES = (1, 64)
 MOST_SEMITONES = 12
 CHOOSING = ("part", "bars", "split", "every", "instrument", "harmonics", "melody", "bass", "transpose")
 """The options that ask for something else than a file holds: with one of them an export of ours is any score."""
@@ -62,10 +64,13 @@ def configure(parser: argparse.ArgumentParser) -> None:
         help="layers: voices (the file's voices or tracks), harmonics (harmonics and the rest), or a note such as "
         "C3: notes below it are the bass (default: voices, or harmonics where there is one voice with both)",
     )
-    parser.add_argument(
+    add_whole(
+        parser,
         "--every",
-        metavar="N",
-        help="cut phrases every N bars (default: at rehearsal marks, double bars and repeats)",
+        "N",
+        "bars",
+        "cut phrases every N bars (default: at rehearsal marks, double bars and repeats)",
+        BAR_PIECES,
     )
     parser.add_argument(
         "--instrument",
@@ -79,10 +84,13 @@ def configure(parser: argparse.ArgumentParser) -> None:
         help="which notes are harmonics where the file doesn't say: a sounding pitch such as F#3, it and all above, "
         "or a voice or track, by name or number from 1; each gets a node within 20 cents of it, or else stays stopped",
     )
-    parser.add_argument(
+    add_whole(
+        parser,
         "--harmonics-octaves",
-        metavar="N",
-        help="midi: how far above its key program 32, guitar harmonics, sounds (default: what the file says, else 2)",
+        "N",
+        "octaves",
+        "midi: how far above its key program 32, guitar harmonics, sounds (default: what the file says, else 2)",
+        OCTAVES_RANGE,
     )
     add_folder(parser)
     add_output(parser, "the drill's file (default: standard output)")
@@ -90,14 +98,14 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Write the drill; what was left out goes into its comments and to standard error."""
-    octaves = whole_option(arguments.harmonics_octaves, "--harmonics-octaves", OCTAVES_RANGE)
-    choices = _choices(arguments)
+    octaves, choices = arguments.harmonics_octaves, _choices(arguments)
     where = Path(arguments.file).name
     if all(getattr(arguments, option) is None for option in CHOOSING) and (own := own_export(arguments.file)):
-        write_output(arguments.output or "-", own[1], [arguments.file])
-        return _tell_written(arguments.output, own[0])
+        return _write(arguments, *own)
     if arguments.melody is None and arguments.bass is None:
-        _refuse_transpose(arguments)
+        if arguments.transpose is not None:
+            message = "it only works with --melody and --bass"
+            raise UsageError(message, "--transpose", guess="name both lines")
         score = read_score(arguments.file, arguments.part, octaves)
         if choices.instrument is None and not score.tunings:
             choices = replace(choices, instrument=next(iter(own_of(arguments)), None))
@@ -105,36 +113,24 @@ def run(arguments: argparse.Namespace) -> int:
         table: list[str] = []
     else:
         score, drill, text, table = _duet(arguments, choices, octaves, where)
-    write_output(arguments.output or "-", text, [arguments.file])
-    for remark in score.joined_remarks():
-        say(f"{where}: {remark}", to=sys.stderr)
+    _write(arguments, drill, text)
+    say(*(f"{where}: {remark}" for remark in score.joined_remarks()), to=sys.stderr)
     if not any(note.is_harmonic for note in drill.notes):
         say(
             f"{where}: no harmonics in this file; name them with --harmonics: a sounding pitch such as F#3, "
             "it and all above, or a voice or track; or arrange two lines with --melody and --bass",
             to=sys.stderr,
         )
-    for line in table:
-        say(line, to=sys.stderr)
-    return _tell_written(arguments.output, drill)
-
-
-def _tell_written(output: str | None, drill: Drill) -> int:
-    """Say what was written to a file; the exit status."""
-    if output not in (None, "-"):
-        phrases, bars = len(drill.phrases), sum(len(phrase.bars) for phrase in drill.phrases)
-        say(
-            f"wrote {output}: {plain_text(drill.title)}, {counted(phrases, 'phrase')}, {counted(bars, 'bar')}, "
-            f"{'layers' if len(drill.layers) > 1 else 'layer'} {', '.join(drill.layers)}; "
-            "title, phrases and tempo are yours to edit in it"
-        )
+    say(*table, to=sys.stderr)
     return 0
 
 
-def _refuse_transpose(arguments: argparse.Namespace) -> None:
-    if arguments.transpose is not None:
-        message = "it only works with --melody and --bass"
-        raise UsageError(message, "--transpose", guess="name both lines")
+def _write(arguments: argparse.Namespace, drill: Drill, text: str) -> int:
+    layers = f"{'layers' if len(drill.layers) > 1 else 'layer'} {', '.join(drill.layers)}"
+    facts = f": {plain_text(drill.title)}, {size_text(drill)}, {layers}"
+    told = f"{facts}; title, phrases and tempo are yours to edit in it"
+    write_told(arguments.output, text, told, [arguments.file])
+    return 0
 
 
 def _duet(
@@ -144,9 +140,8 @@ def _duet(
     for name in ("melody", "bass"):
         if not (getattr(arguments, name) or "").strip():
             other = "bass" if name == "melody" else "melody"
-            raise UsageError(
-                f"--{other} needs the other line too", f"--{name}", guess="a part's name or number"
-            )
+            message, guess = f"--{other} needs the other line too", "a part's name or number"
+            raise UsageError(message, f"--{name}", guess=guess)
     names = LineNames(arguments.melody.strip(), arguments.bass.strip(), arguments.part)
     if arguments.part is not None and names.are_parts:
         message = "--melody and --bass name their parts themselves"
@@ -168,10 +163,8 @@ def _keys(text: str, score: Score) -> Sequence[int]:
         return [(int(text) + 6) % 12 - 6]
     key, there = key_named(text), next((bar.key for bar in score.bars if bar.key), None)
     if key is None:
-        message = (
-            f"'{text}' is not a transposition; write best, semitones such as -2, or a key such as D major"
-        )
-        raise UsageError(message, "--transpose")
+        allowed = "write best, semitones such as -2, or a key such as D major"
+        raise UsageError(f"'{text}' is not a transposition; {allowed}", "--transpose")
     if there is None or there.mode != key.mode:
         message = f"the piece is in {there}" if there else "the file names no key"
         raise UsageError(f"{message}; it can't be moved to {key}", "--transpose", guess="give semitones")
@@ -192,7 +185,6 @@ def _choices(arguments: argparse.Namespace) -> Choices:
         except ValueError as error:
             message = f"{error}; or write voices or harmonics"
             raise UsageError(message, "--split") from None
-    every = whole_option(arguments.every, "--every", BAR_PIECES)
     harmonics, harmonics_midi = arguments.harmonics, None
     if harmonics is not None:
         if not harmonics.strip():
@@ -201,4 +193,4 @@ def _choices(arguments: argparse.Namespace) -> Choices:
             harmonics_midi = midi_from_note(harmonics)
     named = arguments.instrument
     instrument = None if named is None else named_instrument(named, own_of(arguments))
-    return Choices(instrument, split, split_midi, every, bars, harmonics or "", harmonics_midi)
+    return Choices(instrument, split, split_midi, arguments.every, bars, harmonics or "", harmonics_midi)

@@ -3,16 +3,15 @@
 from __future__ import annotations
 
 import argparse
-import math
 import re
 from collections.abc import Sequence
 
-from coach.commands.common import places_of
+from coach.commands.common import add_number, add_whole, number, places_of
 from coach.folder.settings import load_settings
 from coach.ground.digits import whole_number
 from coach.ground.problem import UsageError
-from coach.strings.instrument import Instrument
-from coach.strings.node import DEFAULT_PARTIAL
+from coach.strings.instrument import CAPO_RANGE, Instrument
+from coach.strings.node import DEFAULT_PARTIAL, HIGHEST_PARTIAL, LOWEST_PARTIAL
 from coach.strings.own import on_own
 from coach.strings.ready_made import READY_MADE, ready_made, usual_scale_mm
 from coach.strings.units import A4_HZ, length_from
@@ -44,8 +43,8 @@ def add_instrument(parser: argparse.ArgumentParser) -> None:
         metavar="MM",
         help="set-back of the saddles behind the scale: one for all, or one for each string",
     )
-    parser.add_argument("--capo", metavar="FRET", help="a capo at this fret; 0 is none")
-    parser.add_argument("--a4", metavar="HZ", help=f"reference pitch in Hz (default: {A4_HZ:g})")
+    add_whole(parser, "--capo", "FRET", "", "a capo at this fret; 0 is none", CAPO_RANGE)
+    add_number(parser, "--a4", "HZ", "Hz", f"reference pitch in Hz (default: {A4_HZ:g})")
     parser.add_argument(
         "--stiffness",
         metavar="B",
@@ -55,26 +54,26 @@ def add_instrument(parser: argparse.ArgumentParser) -> None:
 
 def add_upto(parser: argparse.ArgumentParser) -> None:
     """`--upto`."""
-    parser.add_argument(
+    add_whole(
+        parser,
         "--upto",
-        metavar="PARTIAL",
-        default=str(DEFAULT_PARTIAL),
-        help=f"highest partial (default: {DEFAULT_PARTIAL})",
+        "PARTIAL",
+        "",
+        f"highest partial (default: {DEFAULT_PARTIAL})",
+        (LOWEST_PARTIAL, HIGHEST_PARTIAL),
+        default=DEFAULT_PARTIAL,
     )
 
 
 def add_finger(parser: argparse.ArgumentParser) -> None:
-    """`--finger-mm`; read it with `finger_mm_of`."""
-    parser.add_argument(
+    """`--finger-mm`."""
+    add_number(
+        parser,
         "--finger-mm",
-        metavar="MM",
-        help="width of the finger on the string (default: 8 at a scale of 864, in proportion at others)",
+        "MM",
+        "mm",
+        "width of the finger on the string (default: 8 at a scale of 864, in proportion at others)",
     )
-
-
-def finger_mm_of(arguments: argparse.Namespace) -> float | None:
-    """The finger's width that was given, None where none was."""
-    return None if arguments.finger_mm is None else number(arguments.finger_mm, "--finger-mm", "mm")
 
 
 def instrument_from(arguments: argparse.Namespace) -> Instrument:
@@ -92,16 +91,21 @@ def instrument_from(arguments: argparse.Namespace) -> Instrument:
     back_mm = None if arguments.set_back_mm is None else lengths(arguments.set_back_mm, "--set-back-mm")
     try:
         if arguments.strings is not None:
-            base = _retuned(base, [note for note in arguments.strings.replace(",", " ").split() if note])
+            notes = arguments.strings.replace(",", " ").split()
+            # Where the instrument can't be tuned so, one of the usual length for these notes.
+            tuned = Instrument.of(notes, usual_scale_mm(notes), base.a4_hz, base.name, fretted=base.fretted)
+            base = on_own(tuned, [base])
         return Instrument.of(
             [string.name for string in base.strings],
             base.scales_mm if scales_mm is None else scales_mm,
-            base.a4_hz if arguments.a4 is None else number(arguments.a4, "--a4", "Hz"),
+            base.a4_hz if arguments.a4 is None else arguments.a4,
             base.name,
-            [string.stiffness_b for string in base.strings] if text is None else _each(text, "--stiffness"),
+            [string.stiffness_b for string in base.strings]
+            if text is None
+            else [number(part, "--stiffness") for part in (text or "0").replace(",", " ").split()],
             base.fretted,
             base.set_backs_mm if back_mm is None else back_mm,
-            base.capo if arguments.capo is None else whole(arguments.capo, "--capo"),
+            base.capo if arguments.capo is None else arguments.capo,
             [string.measured_cents if text is None else None for string in base.strings],
         )
     except ValueError as error:
@@ -123,16 +127,6 @@ def named_instrument(text: str, own: Sequence[Instrument]) -> Instrument:
         return next((mine for mine in own if mine.name == text), None) or ready_made(text)
     except ValueError as error:
         raise usage("--instrument", error) from None
-
-
-def _retuned(base: Instrument, notes: list[str]) -> Instrument:
-    """The instrument with other open notes; where it can't be tuned so, one of the usual length for them."""
-    tuning = Instrument.of(notes, usual_scale_mm(notes), base.a4_hz, base.name, fretted=base.fretted)
-    return on_own(tuning, [base])
-
-
-def _each(text: str, option: str) -> list[float]:
-    return [number(part, option) for part in (text or "0").replace(",", " ").split()]
 
 
 def lengths(text: str, option: str) -> list[float]:
@@ -161,27 +155,6 @@ def string_index(instrument: Instrument, text: str, option: str) -> int:
         option,
         guess="write the octave or the number" if several else "",
     )
-
-
-def number(text: str, option: str, unit: str = "") -> float:
-    """A finite number typed for an option; UsageError when it is none."""
-    try:
-        value = float(text)
-        if not math.isfinite(value):
-            raise ValueError
-    except ValueError:
-        wanted = f"a number of {unit}" if unit else "a number"
-        guess = f"{text.replace(',', '.')}?" if "," in text else ""
-        raise UsageError(f"'{text}' is not {wanted}", option, guess=guess) from None
-    return value
-
-
-def whole(text: str, option: str) -> int:
-    """A whole number typed for an option; UsageError when it is none."""
-    value = number(text, option)
-    if value != int(value):
-        raise UsageError(f"{text} is not a whole number", option)
-    return int(value)
 
 
 def usage(option: str, error: ValueError) -> UsageError:

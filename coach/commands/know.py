@@ -5,12 +5,12 @@ from __future__ import annotations
 import argparse
 from datetime import date
 
-from coach.commands.common import add_log_options, clock, places_of, say, within
+from coach.commands.common import add_log_options, add_whole, clock, places_of, say
+from coach.folder.library import named_phrase
 from coach.ground.plain import plain_text
 from coach.ground.problem import CoachError, UsageError
-from coach.ground.source import nearest
 from coach.learning.known import known_of
-from coach.music.drill import Drill
+from coach.log.entries import practice_day
 from coach.music.rhythm import MAX_BPM, MIN_BPM
 from coach.session.desk import Desk
 from coach.words.amounts import short_day, tempo
@@ -24,7 +24,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
         metavar="DRILL[/PHRASE]",
         help="a drill, or one of its phrases; leave it out to list what you said",
     )
-    parser.add_argument("bpm", nargs="?", type=int, metavar="BPM", help="about how fast you play it")
+    add_whole(parser, "bpm", "BPM", "bpm", "about how fast you play it", (MIN_BPM, MAX_BPM), nargs="?")
     parser.add_argument("--undo", action="store_true", help="take back what you said about it")
 
 
@@ -43,7 +43,7 @@ def run(arguments: argparse.Namespace) -> int:
             _list(desk)
             return 0
         drill = desk.library.drills[0]
-        phrase = _phrase_in(drill, phrase) if phrase else ""
+        phrase = named_phrase(drill, phrase, phrase).id if phrase else ""
         refusal = desk.know(drill, phrase, arguments.bpm or 0)
         if refusal:
             raise CoachError(refusal.problems)
@@ -61,19 +61,9 @@ def _check(arguments: argparse.Namespace) -> None:
         return
     if not arguments.drill or (arguments.bpm is None) != arguments.undo:
         raise UsageError("needs a drill, and a tempo or --undo", "know", guess="coach know small-bells 60")
-    if arguments.bpm is not None:
-        within(arguments.bpm, (MIN_BPM, MAX_BPM), "bpm", "BPM")
-
-
-def _phrase_in(drill: Drill, name: str) -> str:
-    """The id of the phrase of that id or name; CoachError with the likely one where there is none."""
-    wanted = name.strip().casefold()
-    for phrase in drill.phrases:
-        if wanted in (phrase.id.casefold(), phrase.name.casefold()):
-            return phrase.id
-    known = [phrase.id for phrase in drill.phrases]
-    message = f"{plain_text(drill.title)} has no phrase {name!r}; it has {', '.join(known)}"
-    raise CoachError(message, name, guess=nearest(wanted, known))
+    day, today = practice_day(*clock(arguments.date)), practice_day(*clock())
+    if day > today:
+        raise UsageError(f"{day} is yet to come; today is {today}", "--date", guess="say it on that day")
 
 
 def _list(desk: Desk) -> None:

@@ -9,23 +9,22 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
 
-from coach.commands.common import add_folder, add_json, places_of, say, say_json
-from coach.commands.instrument_options import number
-from coach.folder.library import drill_on_own, find_drill
+from coach.commands.common import add_folder, add_json, add_number, add_whole, places_of, say, say_json
+from coach.folder.library import drill_on_own, find_drill, named_phrase
 from coach.folder.settings import load_settings
-from coach.ground.digits import whole_number
 from coach.ground.problem import CoachError, UsageError
 from coach.listen.ear import Ear
 from coach.listen.heard import Heard
 from coach.listen.recording import Recording
 from coach.listen.sound_file import CLIPPED_SHARE, read_sound
 from coach.listen.takes import ear_of, found_start_s, recording_of
-from coach.music.drill import Drill, Note, Phrase
+from coach.music.drill import Drill
 from coach.music.excerpt import Passage, layer_choices, whole_phrase
 from coach.music.passages import passage_of
 from coach.music.rhythm import MAX_BPM, MIN_BPM
 from coach.score.load import load_drill
 from coach.strings.instrument import Instrument
+from coach.words.names import placed_text
 
 MEASURED_ON = "Tested on simulated and sampled strings only; check it against your own ears."
 MOSTLY_ABSENT = 0.6
@@ -43,11 +42,16 @@ def configure(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--phrase", metavar="PHRASE", required=True, help="the phrase's name, or its id")
     parser.add_argument("--layer", metavar="LAYER", help="the layer that was played (default: all together)")
-    parser.add_argument("--tempo", metavar="BPM", required=True, help="the tempo it was played at")
-    parser.add_argument(
+    add_whole(
+        parser, "--tempo", "BPM", "bpm", "the tempo it was played at", (MIN_BPM, MAX_BPM), required=True
+    )
+    add_number(
+        parser,
         "--starts-at",
-        metavar="SECONDS",
-        help="when beat 1 falls in the take (default: found by listening)",
+        "SECONDS",
+        "seconds",
+        "when beat 1 falls in the take (default: found by listening)",
+        (0, LONGEST_S),
     )
     parser.add_argument(
         "--open-strings",
@@ -69,8 +73,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 def run(arguments: argparse.Namespace) -> int:
     """Print a row an event; 0 where the take could be listened to."""
     drill, passage = _passage(arguments)
-    tempo_bpm = _tempo_bpm(arguments.tempo)
-    starts_at_s = None if arguments.starts_at is None else _seconds(arguments.starts_at)
+    tempo_bpm, starts_at_s = arguments.tempo, arguments.starts_at
     if any(os.path.realpath(path) == os.path.realpath(arguments.take) for path in arguments.clean):
         raise UsageError("is the take itself; name takes that you know to be clean", "--clean")
     ear = Ear.of(drill.instrument)
@@ -96,10 +99,6 @@ def run(arguments: argparse.Namespace) -> int:
     return 0
 
 
-def _word(heard: Heard) -> str:
-    return "can't tell" if heard.result == "unsure" else heard.result
-
-
 def _recording(
     path: str, drill: Drill, passage: Passage, tempo_bpm: int, starts_at_s: float | None
 ) -> Recording:
@@ -113,35 +112,12 @@ def _passage(arguments: argparse.Namespace) -> tuple[Drill, Passage]:
     places = places_of(arguments)
     drill = load_drill(find_drill(arguments.drill, places))
     drill = drill_on_own(drill, load_settings(places.settings).instruments)
-    phrase = _phrase(drill, arguments.phrase)
+    phrase = named_phrase(drill, arguments.phrase, "--phrase")
     layers = layer_choices(phrase)
     if arguments.layer is not None and arguments.layer not in layers:
         found = f"{arguments.layer!r} is not a layer of {phrase.name}; it has {', '.join(layers)}"
         raise UsageError(found, "--layer")
     return drill, passage_of(drill, whole_phrase(drill, phrase, arguments.layer))
-
-
-def _phrase(drill: Drill, name: str) -> Phrase:
-    wanted = name.strip().casefold()
-    for phrase in drill.phrases:
-        if wanted in (phrase.id, phrase.name.casefold()):
-            return phrase
-    names = ", ".join(phrase.name for phrase in drill.phrases)
-    raise UsageError(f"{drill.title} has no phrase {name!r}; it has {names}", "--phrase")
-
-
-def _tempo_bpm(text: str) -> int:
-    bpm = whole_number(text)
-    if bpm is None or not MIN_BPM <= bpm <= MAX_BPM:
-        raise UsageError(f"{text!r} is not a whole number from {MIN_BPM} to {MAX_BPM}", "--tempo")
-    return bpm
-
-
-def _seconds(text: str) -> float:
-    seconds = number(text, "--starts-at", "seconds")
-    if not 0.0 <= seconds <= LONGEST_S:
-        raise UsageError(f"{text} is outside 0 to {LONGEST_S:g} seconds", "--starts-at")
-    return seconds
 
 
 def _refuse_another_piece(heard: Sequence[Heard], arguments: argparse.Namespace) -> None:
@@ -164,22 +140,15 @@ def _row(heard: Heard) -> dict[str, Any]:
     }
 
 
-def _placed(instrument: Instrument, note: Note) -> str:
-    """A note as the drill file writes it, by its string's name: `G:<7>`."""
-    return f"{instrument.string_label(note.string)}:{note.position_text}"
-
-
 def _print_rows(heard: Sequence[Heard], instrument: Instrument, passage: Passage, learnt: bool) -> None:
-    texts = [
-        "+".join(_placed(instrument, placed.note) for placed in passage.event(one.label).notes)
-        for one in heard
-    ]
+    texts = [placed_text(instrument, passage.event(one.label)) for one in heard]
     wide = max(map(len, texts))
     say(f"{'':>3}  {'event':<{wide}}  result     certainty  onset")
     for one, text in zip(heard, texts, strict=True):
         onset = "" if one.onset_ms is None else f"{one.onset_ms:+.0f} ms"
         certainty = f"{one.certainty:.0%}" if one.certainty else ""
-        line = f"{one.label:>3}  {text:<{wide}}  {_word(one):<10} {certainty:>9}  {onset:>7}  {one.why}"
+        word = "can't tell" if one.result == "unsure" else one.result
+        line = f"{one.label:>3}  {text:<{wide}}  {word:<10} {certainty:>9}  {onset:>7}  {one.why}"
         say(line.rstrip())
     say("")
     if not learnt:

@@ -13,12 +13,14 @@ from coach.commands.common import (
     add_json,
     add_log_options,
     add_output,
+    add_since,
     clock,
     fresh_id,
     parse_date,
     places_of,
     say,
     say_json,
+    warn,
     write_output,
 )
 from coach.commands.log_people import forget
@@ -48,7 +50,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
         actions, "show", _show, "list repetitions with their corrections; --date for one practice day"
     )
     show.add_argument("drill", nargs="?", default="", metavar="DRILL", help="only this drill (its id)")
-    show.add_argument("--since", metavar="YYYY-MM-DD", help="from this practice day on")
+    add_since(show, "from this practice day on")
     add_json(show)
 
     correct = _action(
@@ -107,8 +109,7 @@ def _action(
 
 
 def run(arguments: argparse.Namespace) -> int:
-    status: int = arguments.act(arguments)
-    return status
+    return int(arguments.act(arguments))
 
 
 def _open(arguments: argparse.Namespace, read_only: bool = False, chosen: bool = True) -> Log:
@@ -117,8 +118,7 @@ def _open(arguments: argparse.Namespace, read_only: bool = False, chosen: bool =
     log = Log.open(places_of(arguments).log, player, now_ms=clock(arguments.date)[0], read_only=read_only)
     if not read_only and not log.exists:
         raise CoachError("there is no log yet", str(log.folder), guess="begin with `coach`")
-    for notice in log.notices:
-        say(f"coach: {notice}", to=sys.stderr)
+    warn(*log.notices)
     return log
 
 
@@ -130,7 +130,7 @@ def _must_be_saved(refusal: Refusal | None) -> None:
 
 def _show(arguments: argparse.Namespace) -> int:
     day = parse_date(arguments.date) if arguments.date else None
-    since = parse_date(arguments.since, "--since") if arguments.since else day
+    since = arguments.since or day
     if day and arguments.since:
         raise UsageError("--since and --date exclude each other", "log show")
     with _open(arguments, read_only=True) as log:
@@ -284,10 +284,9 @@ def _check(arguments: argparse.Namespace) -> int:
         exists = log.exists
     if not exists:
         raise CoachError("there is no log here", str(places_of(arguments).log))
-    for problem in health.problems[:MOST_SHOWN]:
-        say(f"coach: {problem}", to=sys.stderr)
+    warn(*health.problems[:MOST_SHOWN])
     if len(health.problems) > MOST_SHOWN:
-        say(f"coach: and {len(health.problems) - MOST_SHOWN:,} more", to=sys.stderr)
+        warn(f"and {len(health.problems) - MOST_SHOWN:,} more")
     whole = not any(problem.severity == "error" for problem in health.problems)
     if arguments.json:
         problems = [str(problem) for problem in health.problems]
@@ -308,19 +307,14 @@ def _backup(arguments: argparse.Namespace) -> int:
 
 def _players(arguments: argparse.Namespace) -> int:
     with Log.open(places_of(arguments).log, None, now_ms=clock()[0], read_only=True) as log:
-        rows = [
-            {
-                "name": player.name,
-                "id": player.id,
-                "days": len({rep.day_number for rep in log.reps(player=player.id)}),
-            }
-            for player in log.players()
+        players = [
+            (one.name, one.id, len({rep.day_number for rep in log.reps(player=one.id)}))
+            for one in log.players()
         ]
     if arguments.json:
-        say_json(rows, indent=1)
+        say_json([{"name": name, "id": each, "days": days} for name, each, days in players], indent=1)
     else:
-        for row in rows:
-            say(f"{row['name']}  ({str(row['id'])[-6:]}, {counted(int(str(row['days'])), 'day')})")
+        say(*(f"{name}  ({each[-6:]}, {counted(days, 'day')})" for name, each, days in players))
     return 0
 
 
@@ -352,8 +346,7 @@ def _note(arguments: argparse.Namespace) -> int:
         # A note may be the first word of a log, which is then of the student whom the drills name.
         name = arguments.player or ("" if log.exists else student_in(load_library(places).drills))
         log.choose_player(name, at_ms)
-        for notice in log.notices:
-            say(f"coach: {notice}", to=sys.stderr)
+        warn(*log.notices)
         player = log.player
         _must_be_saved(log.send(Entry(fresh_id(at_ms), player.id, at_ms, offset_min, "note", {"text": text})))
     say(

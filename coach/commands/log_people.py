@@ -9,7 +9,7 @@ import sys
 from collections.abc import Iterator
 from pathlib import Path
 
-from coach.commands.common import clock, places_of, say
+from coach.commands.common import clock, places_of, say, warn
 from coach.ground.places import Places
 from coach.ground.plain import counted, same_name
 from coach.ground.problem import CoachError, UsageError
@@ -39,23 +39,18 @@ def forget(arguments: argparse.Namespace) -> int:
                 return 1
             raise
         if not arguments.yes:
-            question = (
-                f"Everything of {player.name} is removed for good, from the backups here too. Type the name: "
-            )
             if not sys.stdin.isatty():
                 raise UsageError("this needs a terminal, to ask you", "log forget", guess="add --yes")
-            if input(question).strip() != player.name:
+            gone = f"Everything of {player.name} is removed for good, from the backups here too."
+            if input(f"{gone} Type the name: ").strip() != player.name:
                 say("nothing was removed")
                 return 1
         done = remove(log, player)
     files = ", ".join(path.name for path in done.cleaned)
     say(f"{player.name} is removed: {counted(done.lines, 'line')}, from {files}")
     _say_files(player.name, player.id, places, besides=(*done.cleaned, *done.unreadable))
-    for path in done.unreadable:
-        say(
-            f"coach: {path}: can't be read completely and may still name {player.name}; look yourself",
-            to=sys.stderr,
-        )
+    unsure = f"can't be read completely and may still name {player.name}; look yourself"
+    warn(*(f"{path}: {unsure}" for path in done.unreadable))
     return 1 if done.unreadable else 0
 
 
@@ -64,9 +59,8 @@ def _say_files(name: str, player_id: str, places: Places, besides: tuple[Path, .
     naming = _naming(name, player_id, places.folder) if name.strip() else ()
     paths = [path for path in naming if path not in besides]
     if not player_id and paths:
-        say(f"coach: nobody called {name!r} has practised here, but some files name them", to=sys.stderr)
-    for path in paths:
-        say(f"coach: {path}: names {name}; delete it yourself if it should go", to=sys.stderr)
+        warn(f"nobody called {name!r} has practised here, but some files name them")
+    warn(*(f"{path}: names {name}; delete it yourself if it should go" for path in paths))
     return bool(paths)
 
 
@@ -76,15 +70,12 @@ def _naming(name: str, player_id: str, folder: Path) -> Iterator[Path]:
     wanted = re.compile(rf"(?<!\w){words}(?!\w)", re.IGNORECASE)
     for number, path in enumerate(_files_below(folder)):
         if number >= MOST_FILES:
-            say(
-                f"coach: {folder}: has more than {MOST_FILES:,} files; the others were not searched",
-                to=sys.stderr,
-            )
+            warn(f"{folder}: has more than {MOST_FILES:,} files; the others were not searched")
             return
         try:
             data = path.read_bytes() if path.stat().st_size <= LARGEST_BYTES else b""
         except OSError:
-            say(f"coach: {path}: can't be read; see for yourself whether it names {name}", to=sys.stderr)
+            warn(f"{path}: can't be read; see for yourself whether it names {name}")
             continue
         text = data.decode("utf-8", "replace")
         in_name = wanted.search(re.sub(r"[-_.]", " ", path.name))

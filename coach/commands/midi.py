@@ -6,12 +6,13 @@ import argparse
 import queue
 import sys
 import time
-from collections.abc import Sequence
-from dataclasses import replace
+from collections.abc import Generator, Sequence
+from contextlib import closing, suppress
+from dataclasses import asdict, replace
 from fractions import Fraction
 from typing import TYPE_CHECKING, Any
 
-from coach.commands.common import add_folder, add_json, places_of, say, say_json
+from coach.commands.common import add_folder, add_json, add_number, places_of, say, say_json
 from coach.folder.settings import load_settings, save_settings
 from coach.ground.problem import CoachError, Problem, UsageError
 from coach.midi.out import OutPort, rep_messages
@@ -27,6 +28,7 @@ if TYPE_CHECKING:
 TEST_TEMPO_BPM = 120
 TEST_BEATS = 8
 LONGEST_OPENING_S = 10
+LONGEST_S = 86_400
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -40,8 +42,14 @@ def configure(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("action", nargs="?", default="", help=f"for learn and forget: {', '.join(ACTIONS)}")
     parser.add_argument("--port", metavar="NAME", default=None, help="the port's name, or part of it")
-    parser.add_argument(
-        "--seconds", metavar="N", type=float, default=0.0, help="stop after this long (default: at Ctrl-C)"
+    add_number(
+        parser,
+        "--seconds",
+        "N",
+        "seconds",
+        "stop after this long (default: at Ctrl-C)",
+        (0, LONGEST_S),
+        default=0.0,
     )
     add_json(parser)
     add_folder(parser)
@@ -51,21 +59,17 @@ def run(arguments: argparse.Namespace) -> int:
     """Carry out `coach midi`."""
     if arguments.what in ("learn", "forget"):
         if arguments.action not in ACTIONS:
-            raise UsageError(
-                f"found {arguments.action!r}, expected one of {', '.join(ACTIONS)}", f"midi {arguments.what}"
-            )
+            message = f"found {arguments.action!r}, expected one of {', '.join(ACTIONS)}"
+            raise UsageError(message, f"midi {arguments.what}")
     elif arguments.action:
         raise UsageError(f"takes no {arguments.action!r}", f"midi {arguments.what}")
-    if arguments.seconds < 0:
-        raise UsageError(f"{arguments.seconds:g} is below 0 seconds", "--seconds")
     places = places_of(arguments)
     settings = load_settings(places.settings).midi
     if arguments.what == "list":
         return _list(arguments.json)
     if arguments.what == "watch":
-        return _watch(
-            settings, _port(arguments.port, settings.in_port, "in"), arguments.seconds, arguments.json
-        )
+        name = _port(arguments.port, settings.in_port, "in")
+        return _watch(settings, name, arguments.seconds, arguments.json)
     if arguments.what == "test":
         return _test(settings, _port(arguments.port, settings.out_port, "out"))
     if arguments.what == "learn":
@@ -89,67 +93,49 @@ def _port(asked: str | None, kept: str, direction: str) -> str:
 def _list(as_json: bool) -> int:
     ports = list_ports()
     if as_json:
-        say_json(
-            [{"name": one.name, "direction": one.direction, "interface": one.interface} for one in ports]
-        )
+        say_json([asdict(one) for one in ports])
         return 0
-    for port in ports:
-        say(f"{port.direction:3} {port.name}  ({port.interface})")
+    say(*(f"{port.direction:3} {port.name}  ({port.interface})" for port in ports))
     if not ports:
         say("no MIDI ports found; `virtual` as a port's name opens one that other programs connect to")
     return 0
 
 
-class _Incoming:
-    """Messages of an input port, one after another, in the caller's thread."""
-
-    def __init__(self, name: str, seconds: float) -> None:
-        self._messages: queue.SimpleQueue[tuple[Sequence[int], float]] = queue.SimpleQueue()
-        self._until = time.monotonic() + seconds if seconds else float("inf")
-        self.port = open_port("in", name, lambda message, at_s: self._messages.put((message, at_s)))
-
-    def next(self) -> tuple[Sequence[int], float] | None:
-        """The next message with its moment; None when the time is over."""
-        while time.monotonic() < self._until:
-            try:
-                return self._messages.get(timeout=0.1)
-            except queue.Empty:
-                continue
-        return None
+def _incoming(name: str, seconds: float, told: str) -> Generator[tuple[Sequence[int], float]]:
+    """Messages of an input port with their moments, until the time is over; what to do is `told` when it is open."""
+    messages: queue.SimpleQueue[tuple[Sequence[int], float]] = queue.SimpleQueue()
+    until_s = time.monotonic() + seconds if seconds else float("inf")
+    with closing(open_port("in", name, lambda message, at_s: messages.put((message, at_s)))) as port:
+        say(f"{told} {port.name}", to=sys.stderr)
+        while time.monotonic() < until_s:
+            with suppress(queue.Empty):
+                yield messages.get(timeout=0.1)
 
 
 def _watch(settings: MidiSettings, name: str, seconds: float, as_json: bool) -> int:
-    incoming = _Incoming(name, seconds)
-    say(f"watching {incoming.port.name}", to=sys.stderr)
     pedals = Pedals()
     first_s: float | None = None
-    try:
-        while (got := incoming.next()) is not None:
-            message, at_s = got
-            first_s = at_s if first_s is None else first_s
-            trigger = trigger_of(message)
-            latching = trigger is not None and is_latching(trigger, settings.bindings)
-            pedals, pressed = heard(pedals, message, at_s, settings.bounce_ms / 1000, latching)
-            bound = actions_of(trigger, settings.bindings) if trigger and pressed else ()
-            if as_json:
-                say_json(
-                    {
-                        "at_s": round(at_s - first_s, 4),
-                        "bytes": list(message),
-                        "trigger": str(trigger) if trigger else None,
-                        "pressed": pressed,
-                        "actions": list(bound),
-                    }
-                )
-            else:
-                shown = " ".join(f"{byte:02X}" for byte in message)
-                what = f"{trigger}{' pressed' if pressed else ''}" if trigger else "no pedal"
-                say(
-                    f"{at_s - first_s:9.3f}  {shown:9} {what}{': ' + ', '.join(bound) if bound else ''}",
-                    to=sys.stdout,
-                )
-    finally:
-        incoming.port.close()
+    for message, at_s in _incoming(name, seconds, "watching"):
+        first_s = at_s if first_s is None else first_s
+        trigger = trigger_of(message)
+        latching = trigger is not None and is_latching(trigger, settings.bindings)
+        pedals, pressed = heard(pedals, message, at_s, settings.bounce_ms / 1000, latching)
+        bound = actions_of(trigger, settings.bindings) if trigger and pressed else ()
+        if as_json:
+            say_json(
+                {
+                    "at_s": round(at_s - first_s, 4),
+                    "bytes": list(message),
+                    "trigger": str(trigger) if trigger else None,
+                    "pressed": pressed,
+                    "actions": list(bound),
+                }
+            )
+        else:
+            shown = " ".join(f"{byte:02X}" for byte in message)
+            what = f"{trigger}{' pressed' if pressed else ''}" if trigger else "no pedal"
+            does = f": {', '.join(bound)}" if bound else ""
+            say(f"{at_s - first_s:9.3f}  {shown:9} {what}{does}", to=sys.stdout)
     return 0
 
 
@@ -185,17 +171,14 @@ def _test(settings: MidiSettings, name: str) -> int:
 
 def _learn(settings: MidiSettings, path: Any, arguments: argparse.Namespace) -> int:
     name = _port(arguments.port, settings.in_port, "in")
-    incoming = _Incoming(name, arguments.seconds)
-    say(f"press the switch for {arguments.action} on {incoming.port.name}", to=sys.stderr)
     pedals, trigger = Pedals(), None
-    try:
-        while trigger is None and (got := incoming.next()) is not None:
-            message, at_s = got
+    told = f"press the switch for {arguments.action} on"
+    with closing(_incoming(name, arguments.seconds, told)) as incoming:
+        for message, at_s in incoming:
             pedals, pressed = heard(pedals, message, at_s, settings.bounce_ms / 1000)
             if pressed:
                 trigger = trigger_of(message)
-    finally:
-        incoming.port.close()
+                break
     if trigger is None:
         raise CoachError("nothing was pressed", f"midi learn {arguments.action}")
     bound = {arguments.action: (trigger,)}

@@ -97,8 +97,7 @@ def run(arguments: argparse.Namespace) -> int:
     if target != "-":
         say(f"wrote {Path(target)}; edit it, then: coach check {target}")
     if arguments.output is None:
-        for line in folder_lines(arguments):
-            say(line)
+        say(*folder_lines(arguments))
     return 0
 
 

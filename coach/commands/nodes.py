@@ -7,18 +7,15 @@ import shutil
 from collections.abc import Sequence
 from typing import Any
 
-from coach.commands.common import add_folder, add_json, say, say_json
+from coach.commands.common import add_folder, add_json, add_number, number, say, say_json
 from coach.commands.instrument_options import (
     add_finger,
     add_instrument,
     add_upto,
     described,
-    finger_mm_of,
     instrument_from,
-    number,
     string_index,
     usage,
-    whole,
 )
 from coach.ground.digits import rounded
 from coach.ground.problem import UsageError
@@ -35,12 +32,10 @@ def configure(parser: argparse.ArgumentParser) -> None:
     add_upto(parser)
     parser.add_argument("--string", metavar="NAME", help="one string only, by name or number")
     parser.add_argument("--frets", metavar="LOW-HIGH", help="only from one fret to another, as in 0-7")
-    parser.add_argument(
-        "--pluck-mm", metavar="MM", help="plucking point, from the bridge (default: 0.09 of the scale)"
+    add_number(
+        parser, "--pluck-mm", "MM", "mm", "plucking point, from the bridge (default: 0.09 of the scale)"
     )
-    parser.add_argument(
-        "--pickup-mm", metavar="MM", help="pickup, from the bridge (default: 0.07 of the scale)"
-    )
+    add_number(parser, "--pickup-mm", "MM", "mm", "pickup, from the bridge (default: 0.07 of the scale)")
     add_finger(parser)
     parser.add_argument("--left-handed", action="store_true", help="draw the nut on the right")
     add_json(parser)
@@ -56,14 +51,9 @@ def run(arguments: argparse.Namespace) -> int:
     pluck_mm = _point(arguments.pluck_mm, "--pluck-mm", plucked.PLUCK_SHARE, instrument)
     pickup_mm = _point(arguments.pickup_mm, "--pickup-mm", plucked.PICKUP_SHARE, instrument)
     low, high = _frets(arguments.frets)
+    nodes = tuple(node for node in nodes_upto(arguments.upto) if low <= node.fret <= high)
     try:
-        nodes = nodes_upto(whole(arguments.upto, "--upto"))
-    except ValueError as error:
-        raise usage("--upto", error) from None
-    nodes = tuple(node for node in nodes if low <= node.fret <= high)
-    finger_mm = finger_mm_of(arguments)
-    try:
-        rows = node_table.node_rows(instrument, nodes, strings, pluck_mm, pickup_mm, finger_mm)
+        rows = node_table.node_rows(instrument, nodes, strings, pluck_mm, pickup_mm, arguments.finger_mm)
     except ValueError as error:
         raise usage("--finger-mm", error) from None
     if arguments.json:
@@ -96,32 +86,22 @@ def _print_text(
     pluck_mm, pickup_mm = hand_mm
     width = min(shutil.get_terminal_size().columns, WIDEST)
     nodes = tuple(dict.fromkeys(row.node for row in rows))
-    say(f"Nodes up to partial {arguments.upto}: {described(instrument)}")
-    say("")
+    say(f"Nodes up to partial {arguments.upto}: {described(instrument)}", "")
     marks = fretboard.partial_marks((row.string, row.node) for row in rows)
     width = max(width, fretboard.NARROWEST)
-    for line in fretboard.fretboard_lines(instrument, marks, width, window_mm, arguments.left_handed):
-        say(line)
+    say(*fretboard.fretboard_lines(instrument, marks, width, window_mm, arguments.left_handed))
     column_mm = fretboard.column_mm(instrument, width, window_mm)
     wires = "┼ fret wires, " if instrument.fretted else ""
-    say(f"To scale, about {column_mm:.0f} mm a column. Digits are partials, {wires}╫ the nut.")
-    say("")
+    say(f"To scale, about {column_mm:.0f} mm a column. Digits are partials, {wires}╫ the nut.", "")
     one_string = [row for row in rows if row.string == rows[0].string]
     say(f"Where to touch the {instrument.string_label(one_string[0].string)} string:")
-    for line in node_table.place_lines(one_string, instrument.fretted):
-        say(line)
-    for line in node_table.measure_lines(instrument):
-        say(line)
-    for line in node_table.touch_lines(one_string):
-        say(line)
+    say(*node_table.place_lines(one_string, instrument.fretted))
+    say(*node_table.measure_lines(instrument), *node_table.touch_lines(one_string))
     say("level: loudness against the open string in dB(A); 10 less sounds half as loud.")
     say(f"Computed for plucking {pluck_mm:.0f} mm and a pickup {pickup_mm:.0f} mm from the bridge.")
-    for line in _weak_lines(instrument, nodes, pluck_mm, pickup_mm):
-        say(line)
-    say("")
-    say("What sounds, with cents against equal temperament:")
-    for line in node_table.sounding_lines(instrument, rows):
-        say(line)
+    say(*_weak_lines(instrument, nodes, pluck_mm, pickup_mm))
+    say("", "What sounds, with cents against equal temperament:")
+    say(*node_table.sounding_lines(instrument, rows))
 
 
 def _weak_lines(
@@ -143,16 +123,14 @@ def _weak_lines(
     return lines
 
 
-def _point(text: str | None, option: str, share: float, instrument: Instrument) -> float:
+def _point(given_mm: float | None, option: str, share: float, instrument: Instrument) -> float:
     """A point on the string in mm from the bridge."""
-    if text is None:
-        return share * instrument.longest_mm
-    value = number(text, option, "mm")
+    at_mm = share * instrument.longest_mm if given_mm is None else given_mm
     try:
-        plucked.place_weight(1, value, instrument.longest_mm)
+        plucked.place_weight(1, at_mm, instrument.longest_mm)
     except ValueError as error:
         raise usage(option, error) from None
-    return value
+    return at_mm
 
 
 def _frets(text: str | None) -> tuple[float, float]:

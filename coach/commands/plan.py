@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import sys
 from collections.abc import Mapping
 from textwrap import wrap
 from typing import TYPE_CHECKING, Any
@@ -13,11 +12,11 @@ from coach.commands.common import (
     add_json,
     add_log_options,
     add_minutes,
-    checked_minutes,
     clock,
     places_of,
     say,
     say_json,
+    warn,
 )
 from coach.ground.plain import plain_text
 from coach.learning.plan import told_once
@@ -25,13 +24,12 @@ from coach.music.passages import heading_of, passage_of
 from coach.music.stretch import place_text
 from coach.session.desk import Desk
 from coach.words.amounts import duration, long_day, tempo
-from coach.words.names import excerpt_name
+from coach.words.names import excerpt_name, placed_text
 
 if TYPE_CHECKING:
     from coach.learning.plan import Plan, PlanItem
     from coach.music.drill import Drill
     from coach.music.excerpt import Excerpt
-    from coach.session.desk import Desk
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -47,18 +45,15 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 
 def run(arguments: argparse.Namespace) -> int:
-    minutes = checked_minutes(arguments.minutes)
     with reading_desk(arguments, tuple(arguments.drills)) as desk:
-        plan = desk.plan(minutes)
+        plan = desk.plan(arguments.minutes)
         notices = desk.notices
         drills = {drill.id: drill for drill in desk.library.drills}
     if arguments.json:
         say_json(facts(plan, drills if arguments.events else {}), indent=2)
-        return 0
-    for notice in notices:
-        say(f"coach: {plain_text(notice)}", to=sys.stderr)
-    for line in lines(plan, drills, arguments.events):
-        say(line)
+    else:
+        warn(*map(plain_text, notices))
+        say(*lines(plan, drills, arguments.events))
     return 0
 
 
@@ -116,11 +111,8 @@ def _place(drill: Drill, excerpt: Excerpt) -> str:
 
 def _labelled(drill: Drill, excerpt: Excerpt) -> list[tuple[int, str]]:
     """Each event's label and its notes as the drill file writes them."""
-    name = drill.instrument.string_label
-    return [
-        (event.label, "+".join(f"{name(one.note.string)}:{one.note.position_text}" for one in event.notes))
-        for event in passage_of(drill, excerpt).events
-    ]
+    events = passage_of(drill, excerpt).events
+    return [(event.label, placed_text(drill.instrument, event)) for event in events]
 
 
 def _clock(minutes: float) -> str:

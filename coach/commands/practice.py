@@ -12,7 +12,7 @@ from dataclasses import replace
 from datetime import date, datetime, time, timedelta
 from typing import TYPE_CHECKING
 
-from coach.commands.common import add_session, checked_minutes, clock, folder_lines, fresh_id, places_of, say
+from coach.commands.common import add_session, clock, folder_lines, fresh_id, places_of, say, warn
 from coach.folder.settings import adopt_settings, usual_settings
 from coach.ground.places import user_path
 from coach.ground.plain import counted, plain_text
@@ -51,7 +51,6 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 
 def run(arguments: argparse.Namespace) -> int:
-    checked_minutes(arguments.minutes)
     if arguments.answers:
         return _enter_answers(arguments)
     in_browser = bool(os.environ.get("TEXTUAL_DRIVER"))
@@ -100,13 +99,7 @@ def _on_screen(arguments: argparse.Namespace) -> int:
 
         app = CoachApp(desk)
         app.run()
-        for line in [
-            *app.last_words,
-            *desk.last_words(),
-            f"practice log: {desk.log.folder}",
-            *desk.first_words,
-        ]:
-            say(line)
+        say(*app.last_words, *desk.last_words(), f"practice log: {desk.log.folder}", *desk.first_words)
     return 0
 
 
@@ -160,8 +153,7 @@ def _enter_answers(arguments: argparse.Namespace) -> int:
         silent=True,
         anyway=arguments.anyway,
     ) as desk:
-        for notice in desk.notices:
-            say(f"coach: {notice}", to=sys.stderr)
+        warn(*desk.notices)
         check_days(answers, arguments.answers, desk.today)
         named = [drill.id for drill in desk.library.drills] if arguments.drills else []
         digest = digest_of(answers, desk.today, named)
@@ -169,18 +161,11 @@ def _enter_answers(arguments: argparse.Namespace) -> int:
         # All or nothing: the whole file is entered in memory first, and what came of it written at once.
         trial = desk.log.trial()
         lines: list[str] = []
-        _enter(
-            answers,
-            arguments.answers,
-            replace(desk, log=trial),
-            hand_clock,
-            lambda practice: lines.extend(_result_lines(practice)),
-        )
+        _enter(answers, arguments.answers, replace(desk, log=trial), hand_clock, lines)
         reps = [word[0] for word in trial.sent if isinstance(word, tuple)]
         # First, so that a power cut in the middle leaves nothing that the same file would double.
         desk.log.send_all([*_remembered(desk, reps, digest), *trial.sent])
-        for line in [*lines, f"logged in {desk.log.folder}", *_copied_lines(arguments)]:
-            say(line)
+        say(*lines, f"logged in {desk.log.folder}", *_copied_lines(arguments))
     return 0
 
 
@@ -211,11 +196,7 @@ def _remembered(desk: Desk, reps: Sequence[Rep], digest: str) -> list[Entry]:
 
 
 def _enter(
-    answers: Sequence[Answer],
-    where: str,
-    desk: Desk,
-    hand_clock: HandClock,
-    tell: Callable[[Practice], None],
+    answers: Sequence[Answer], where: str, desk: Desk, hand_clock: HandClock, lines: list[str]
 ) -> None:
     from coach.session.entered import enter
 
@@ -231,7 +212,7 @@ def _enter(
         start = (first_ms, offset_min) if day == today else evening(day)
         hand_clock.now_ms, hand_clock.utc_offset_min = start
 
-    enter(answers, where, hand_clock, begin, set_day, tell)
+    enter(answers, where, hand_clock, begin, set_day, lambda practice: lines.extend(_result_lines(practice)))
 
 
 def evening(day: date) -> tuple[int, int]:

@@ -8,7 +8,17 @@ import shutil
 import sys
 from typing import TYPE_CHECKING
 
-from coach.commands.common import add_log_options, add_output, clock, parse_date, places_of, say, write_output
+from coach.commands.common import (
+    add_forms,
+    add_log_options,
+    add_output,
+    add_since,
+    clock,
+    places_of,
+    say,
+    warn,
+    write_told,
+)
 from coach.folder.library import find_drill, load_library
 from coach.folder.settings import load_settings
 from coach.ground.plain import json_text
@@ -32,13 +42,8 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "drills", nargs="*", metavar="DRILL", help="only this drill, by file, name, id or title"
     )
-    parser.add_argument("--since", metavar="YYYY-MM-DD", help="from this practice day on (default: 90 days)")
-    forms = parser.add_mutually_exclusive_group()
-    forms.add_argument("--json", action="store_true", help="print JSON")
-    forms.add_argument(
-        "--csv", action="store_true", help="a CSV table, one row per phrase, node and move, for a spreadsheet"
-    )
-    forms.add_argument("--html", action="store_true", help="a web page, also for printing")
+    add_since(parser, "from this practice day on (default: 90 days)")
+    forms = add_forms(parser, "a CSV table, one row per phrase, node and move, for a spreadsheet")
     forms.add_argument(
         "--for-teacher",
         action="store_true",
@@ -56,12 +61,11 @@ def run(arguments: argparse.Namespace) -> int:
         raise UsageError("only goes with --for-teacher", "--without-notes", guess="--for-teacher")
     at_ms, offset_min = clock(arguments.date)
     day = practice_day(at_ms, offset_min)
-    since = parse_date(arguments.since, "--since") if arguments.since else None
+    since = arguments.since
     if since and since > day:
         raise UsageError(f"{since} is after {day}", "--since")
     with Log.open(places_of(arguments).log, arguments.player, now_ms=at_ms, read_only=True) as log:
-        for notice in log.notices:
-            say(f"coach: {notice}", to=sys.stderr)
+        warn(*log.notices)
         if arguments.for_teacher:
             return _for_teacher(arguments, log, at_ms, offset_min)
         drills = _drills(arguments)
@@ -76,9 +80,7 @@ def run(arguments: argparse.Namespace) -> int:
     else:
         width = min(shutil.get_terminal_size((80, 24)).columns, 120)
         text = "\n".join(report_lines(report, drills, width, _in_colour(arguments))) + "\n"
-    write_output(arguments.output or "-", text)
-    if arguments.output not in (None, "-"):
-        say(f"wrote {arguments.output}")
+    write_told(arguments.output, text, "")
     return 0
 
 
@@ -125,7 +127,5 @@ def _for_teacher(arguments: argparse.Namespace, log: Log, at_ms: int, offset_min
         if sys.stdin.readline().strip().lower() not in ("y", "yes"):
             say("nothing was written", to=sys.stderr)
             return 1
-    write_output(arguments.output or "-", reply_text(reply))
-    if arguments.output not in (None, "-"):
-        say(f"wrote {arguments.output}; send it to your teacher")
+    write_told(arguments.output, reply_text(reply), "; send it to your teacher")
     return 0

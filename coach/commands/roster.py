@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import argparse
-import sys
 
-from coach.commands.common import add_output, clock, places_of, say, write_output
+from coach.commands.common import add_forms, add_output, clock, places_of, warn, write_told
 from coach.ground.places import user_path
 from coach.ground.plain import counted, json_text, listed
 from coach.ground.problem import CoachError
@@ -31,10 +30,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--drill", default="", metavar="DRILL", help="only this drill, by title or id")
     parser.add_argument("--need", choices=KINDS, default="", help=f"only students with this need: {_NEEDS}")
     parser.add_argument("--date", metavar="YYYY-MM-DD", default="", help="as of this day (default: today)")
-    forms = parser.add_mutually_exclusive_group()
-    forms.add_argument("--json", action="store_true", help="print JSON")
-    forms.add_argument("--csv", action="store_true", help="a CSV table, for a spreadsheet")
-    forms.add_argument("--html", action="store_true", help="a web page, also for printing")
+    add_forms(parser, "a CSV table, for a spreadsheet")
     parser.add_argument(
         "--folder", metavar="DIR", help="your practice folder, in which `coach assign` noted the assignments"
     )
@@ -45,16 +41,14 @@ def run(arguments: argparse.Namespace) -> int:
     today = practice_day(*clock(arguments.date))
     inbox, folder = user_path(arguments.directory), places_of(arguments).folder
     whole = read_class(inbox, folder, today)
-    for problem in whole.problems:
-        say(f"coach: {problem}", to=sys.stderr)
+    warn(*whole.problems)
     shown = chosen(whole, arguments.student, arguments.drill, arguments.need)
     if whole.students and not shown.students:
         names = listed([one.name for one in whole.students], 12)
         raise CoachError("no student in the class matches", guess=f"in it: {names}")
     inputs = [path for path in inbox.iterdir() if path.is_file()]
-    write_output(arguments.output or "-", _text(arguments, shown), inputs)
-    if arguments.output not in (None, "-"):
-        say(f"wrote {arguments.output}: {counted(len(shown.students), 'student')}")
+    told = f": {counted(len(shown.students), 'student')}"
+    write_told(arguments.output, _text(arguments, shown), told, inputs)
     return 1 if any(problem.severity == "error" for problem in whole.problems) else 0
 
 

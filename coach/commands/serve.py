@@ -7,7 +7,7 @@ import shlex
 import subprocess
 import sys
 
-from coach.commands.common import add_session, checked_minutes, clock, places_of, say, within
+from coach.commands.common import add_session, add_whole, clock, places_of, say
 from coach.folder.library import named_drills
 from coach.ground.problem import CoachError, UsageError, reason_of
 
@@ -22,15 +22,13 @@ def configure(parser: argparse.ArgumentParser) -> None:
         metavar="ADDRESS",
         help="address to open (default: this computer only; 0.0.0.0: all devices on your network, with a code)",
     )
-    parser.add_argument("--port", type=int, default=8137, metavar="N", help="1024 to 65535 (default: 8137)")
+    add_whole(parser, "--port", "N", "", "1024 to 65535 (default: 8137)", PORT_RANGE, default=8137)
 
 
 def run(arguments: argparse.Namespace) -> int:
-    within(arguments.port, PORT_RANGE, "", "--port")
     if not arguments.host.strip():
         raise UsageError("is empty", "--host", guess="127.0.0.1 for this computer, 0.0.0.0 for your network")
     # The session would say it only in the browser.
-    checked_minutes(arguments.minutes)
     clock(arguments.date)
     places = places_of(arguments)
     if arguments.drills:
@@ -41,7 +39,8 @@ def run(arguments: argparse.Namespace) -> int:
         raise CoachError(
             f"the browser view needs the package textual-serve ({error.name} is missing)",
             "serve",
-            guess=f"run: {_pip()} install textual-serve",
+            # Of the Python that runs this program, so that a clone's and a wheel's environment are both served.
+            guess=f"run: {_joined([sys.executable, '-m', 'pip'])} install textual-serve",
         ) from None
     server = CoachServer(practice_command(arguments), arguments.host, arguments.port, arguments.silent, _tell)
     try:
@@ -65,12 +64,10 @@ def practice_command(arguments: argparse.Namespace) -> str:
     words += [f"--{option}" for option in ("silent", "anyway") if getattr(arguments, option)]
     if arguments.drills:
         words += ["--", *arguments.drills]
-    return subprocess.list2cmdline(words) if sys.platform == "win32" else shlex.join(words)
+    return _joined(words)
 
 
-def _pip() -> str:
-    """The pip of the Python that runs this program, so that a clone's and a wheel's environment are both served."""
-    words = [sys.executable, "-m", "pip"]
+def _joined(words: list[str]) -> str:
     return subprocess.list2cmdline(words) if sys.platform == "win32" else shlex.join(words)
 
 

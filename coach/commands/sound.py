@@ -10,8 +10,7 @@ from dataclasses import replace
 from fractions import Fraction
 from typing import TYPE_CHECKING, Any
 
-from coach.commands.common import add_folder, add_json, places_of, say, say_json, within
-from coach.commands.instrument_options import number
+from coach.commands.common import add_folder, add_json, add_number, places_of, say, say_json
 from coach.commands.sound_input import hear_input
 from coach.folder.settings import load_settings, save_settings
 from coach.ground.problem import CoachError, UsageError
@@ -49,7 +48,9 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--input", metavar="NAME", default=None, help="the microphone's or other input's name, or part of it"
     )
-    parser.add_argument("--seconds", metavar="S", default="10", help="how long `input` listens (default: 10)")
+    add_number(
+        parser, "--seconds", "S", "s", "how long `input` listens (default: 10)", (1, 600), default=10.0
+    )
     parser.add_argument(
         "--save",
         action="store_true",
@@ -69,8 +70,7 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.what == "list":
         _list(settings, arguments.json)
     elif arguments.what == "input":
-        seconds = within(number(arguments.seconds, "--seconds", "seconds"), (1, 600), "s", "--seconds")
-        hear_input(settings.input, seconds, arguments.json)
+        hear_input(settings.input, arguments.seconds, arguments.json)
     else:
         changes |= _play(arguments.what, settings, arguments.json)
     if arguments.save and changes:
@@ -106,13 +106,12 @@ def _list(settings: SoundSettings, as_json: bool) -> None:
         ("input", list_inputs(), settings.input),
     )
     if as_json:
-        say_json(
-            [
-                {"kind": kind, "name": one.name, "interface": one.interface, "rates_hz": list(one.rates_hz)}
-                for kind, devices, _wish in kinds
-                for one in devices
-            ]
-        )
+        rows = [
+            {"kind": kind, "name": one.name, "interface": one.interface, "rates_hz": list(one.rates_hz)}
+            for kind, devices, _wish in kinds
+            for one in devices
+        ]
+        say_json(rows)
         return
     used = False
     for kind, devices, wish in kinds:
@@ -147,11 +146,6 @@ def _sounding(device: str) -> Engine:
     return engine
 
 
-def _until_finished(player: Player) -> None:
-    while not player.finished:
-        time.sleep(0.02)
-
-
 def _test(engine: Engine, settings: SoundSettings, as_json: bool) -> None:
     """Two bars of click, then an open string and the harmonic of its octave."""
     from coach.sound.render import RepSound
@@ -162,7 +156,8 @@ def _test(engine: Engine, settings: SoundSettings, as_json: bool) -> None:
     if not as_json:
         say(f"{engine.status}: two bars of click, then an open D and its harmonic at 12")
     engine.play(RepSound(strikes, tones, engine.rate, sound=settings.click, volume_db=settings.click_db))
-    _until_finished(engine)
+    while not engine.finished:
+        time.sleep(0.02)
     if as_json:
         row = {"status": str(engine.status), "blocks": engine.calls, "late_blocks": engine.late_calls}
         say_json({**row, "latency_ms": round(engine.latency_s * 1000, 1)})

@@ -7,15 +7,15 @@ import io
 import itertools
 import sys
 from collections.abc import Sequence
+from pathlib import Path
 from textwrap import wrap
 from typing import Any
 
-from coach.commands.common import add_folder, add_json, add_output, say, say_json, write_output
+from coach.commands.common import add_folder, add_json, add_number, add_output, say, say_json, write_output
 from coach.commands.instrument_options import (
     add_instrument,
     described,
     instrument_from,
-    number,
     string_index,
 )
 from coach.ground.digits import rounded
@@ -48,11 +48,14 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "--pair", metavar="LOW-HIGH", help="the two strings, as in E-A (default: the first pair)"
     )
     parser.add_argument("--tone", metavar="STRING", help="this open string instead of a pair")
-    parser.add_argument(
+    add_number(
+        parser,
         "--cents",
-        metavar="CENTS",
-        default="0",
-        help="detune the higher string of the pair by this much (default: 0)",
+        "CENTS",
+        "cents",
+        "detune the higher string of the pair by this much (default: 0)",
+        CENTS_RANGE,
+        default=0.0,
     )
     parser.add_argument(
         "--hear",
@@ -91,9 +94,7 @@ def run(arguments: argparse.Namespace) -> int:
     reference = tuning.usual_reference(instrument)
     if arguments.reference is not None:
         reference = string_index(instrument, arguments.reference, "--reference")
-    cents = number(arguments.cents, "--cents", "cents")
-    if not CENTS_RANGE[0] <= cents <= CENTS_RANGE[1]:
-        raise UsageError(f"{cents:g} is outside {CENTS_RANGE[0]:g} to {CENTS_RANGE[1]:g} cents", "--cents")
+    cents = arguments.cents
     if arguments.take is not None and not arguments.listen:
         raise UsageError("needs --listen", "--from")
     if arguments.save and (arguments.take is None or arguments.tone != "all"):
@@ -101,15 +102,13 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.listen and (arguments.hear or arguments.output is not None):
         raise UsageError("goes neither with --hear nor with --output", "--listen")
     if not (arguments.hear or arguments.listen or arguments.output is not None):
-        given = {
-            "--pair": arguments.pair,
-            "--tone": arguments.tone,
-            "--cents": cents,
-            "--silent": arguments.silent,
-        }
-        for option in (option for option, value in given.items() if value):
-            raise UsageError("needs --hear, --listen or -o FILE", option)
+        for option in ("pair", "tone", "cents", "silent"):
+            if getattr(arguments, option):
+                raise UsageError("needs --hear, --listen or -o FILE", f"--{option}")
     if arguments.output is not None:
+        if arguments.output != "-" and Path(arguments.output).suffix.lower() != ".wav":
+            message = "the sound is written as WAV, in a file whose name ends in .wav"
+            raise UsageError(message, arguments.output, guess=f"-o {Path(arguments.output).stem}.wav")
         return _write(instrument, arguments, cents)
     if arguments.hear:
         return _hear(instrument, arguments, cents)
@@ -128,8 +127,7 @@ def _print_text(instrument: Instrument, reference: int, ranges: Ranges) -> None:
         say(f"B is rarely known to better than a factor of {tuning.STIFFNESS_SPREAD:g}, so there are ranges:")
         each = zip(range(len(ranges)), ranges, strict=True)
         parts = [f"{instrument.string_label(string)} {low:g} to {high:g}" for string, (low, high) in each]
-        for line in wrap("; ".join(parts) + ".", 79):
-            say(line)
+        say(*wrap("; ".join(parts) + ".", 79))
     say("")
     _say_pairs(instrument, ranges)
     say("")
@@ -137,8 +135,7 @@ def _print_text(instrument: Instrument, reference: int, ranges: Ranges) -> None:
     say("")
     ways = tuning.from_reference(instrument, reference, ranges)
     lines = _stopped_lines if instrument.fretted else _fretless_lines
-    for line in lines(instrument, reference, ways):
-        say(line)
+    say(*lines(instrument, reference, ways))
 
 
 def _say_pairs(instrument: Instrument, ranges: Ranges) -> None:
@@ -154,27 +151,23 @@ def _say_pairs(instrument: Instrument, ranges: Ranges) -> None:
             f"  {_touch(instrument, pair, low=True):<8} {_touch(instrument, pair, low=False):<8} "
             f"{note_name(midi):>4} {pair.low_hz:8.2f} Hz  {text:<{wide}}{_cents_text(pair.offset_cents)}"
         )
-    for low, high in _unpaired(instrument):
-        say(f"  {label(low)} and {label(high)}: no partials up to 9 come close enough")
+    for low, high in itertools.pairwise(tuning.by_pitch(instrument)):
+        if tuning.pair_between(instrument, low, high) is None:
+            say(f"  {label(low)} and {label(high)}: no partials up to 9 come close enough")
 
 
 def _say_drift(instrument: Instrument, reference: int, ranges: Ranges) -> None:
     label = instrument.string_label
-    how = _interval(instrument)
-    say(
-        f"{f'In {how}, each' if how else 'If you tune each pair'} beatless, starting from {label(reference)}:"
-    )
+    # What neighbouring strings of a fretless instrument are apart, as players call it.
+    words = {tuning.FIFTH: "fifths", tuning.FOURTH: "fourths"}
+    how = words.get(tuning.fretless_interval(instrument), "")
+    each = f"In {how}, each" if how else "If you tune each pair"
+    say(f"{each} beatless, starting from {label(reference)}:")
     drifts = tuning.beatless_drift(instrument, reference, ranges)
     for drift in drifts:
         last = "" if drift.string == reference else f"  {_cents_text(drift.offset_cents)}"
         say(f"  {label(drift.string):<4} {_hz(drift.hz):>17} Hz{last}")
     say(f"  {_drift_sentence(instrument, tuning.trend(drifts, reference), how)}")
-
-
-def _interval(instrument: Instrument) -> str:
-    """What neighbouring strings of a fretless instrument are apart, as players call it."""
-    words = {tuning.FIFTH: "fifths", tuning.FOURTH: "fourths"}
-    return words.get(tuning.fretless_interval(instrument), "")
 
 
 def _drift_sentence(instrument: Instrument, trend: tuning.Trend, how: str) -> str:
@@ -202,12 +195,8 @@ def _fretless_lines(
         if way.pair is not None and way.pair.beats_hz[1] <= COUNTABLE_HZ:
             touched = pair_name(instrument, way.pair)
             lines.append(f"  {touched:<20} leave {_beats(way.pair.beats_hz)}")
-    if not lines:
-        return []
-    return [
-        f"To play with a piano, leave these beats against {instrument.string_label(reference)}:",
-        *lines,
-    ]
+    head = f"To play with a piano, leave these beats against {instrument.string_label(reference)}:"
+    return [head, *lines] if lines else []
 
 
 def _stopped_lines(instrument: Instrument, reference: int, ways: Sequence[tuning.FromReference]) -> list[str]:
@@ -248,15 +237,6 @@ def _touch(instrument: Instrument, pair: Pair, low: bool) -> str:
     string = pair.low_string if low else pair.high_string
     node = pair.low_node if low else pair.high_node
     return touch_name(instrument, string, node)
-
-
-def _unpaired(instrument: Instrument) -> list[tuple[int, int]]:
-    order = tuning.by_pitch(instrument)
-    return [
-        (low, high)
-        for low, high in itertools.pairwise(order)
-        if tuning.pair_between(instrument, low, high) is None
-    ]
 
 
 def _beats(beats_hz: Range) -> str:

@@ -57,8 +57,7 @@ def say_strings(instrument: Instrument, arguments: argparse.Namespace) -> int:
         names = [instrument.string_at(string).name for string in heard]
         say_json([{"what": name, **_turn_json(turn)} for name, turn in zip(names, turns, strict=True)])
     else:
-        for turn in turns:
-            say(turn.sentence)
+        say(*(turn.sentence for turn in turns))
     settings = places_of(arguments).settings
     if keep_strings(settings, instrument, arguments.save):
         say(f"saved with your instrument in {settings}", to=sys.stderr)
@@ -68,12 +67,7 @@ def say_strings(instrument: Instrument, arguments: argparse.Namespace) -> int:
 
 
 def _turn_json(turn: Turn) -> dict[str, Any]:
-    return {
-        "sure": turn.sure,
-        "in_tune": turn.in_tune,
-        "turn_cents": turn.cents,
-        "words": turn.sentence,
-    }
+    return {"sure": turn.sure, "in_tune": turn.in_tune, "turn_cents": turn.cents, "words": turn.sentence}
 
 
 def _beats_json(beats: Beats | None) -> dict[str, Any]:

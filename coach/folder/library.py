@@ -18,10 +18,11 @@ from coach.ground.files import free_path
 from coach.ground.frozen import frozen
 from coach.ground.own_files import refuse_link, write_own
 from coach.ground.places import DRILL_SUFFIXES, Places, builtin_drills, make_folder, own_drills, user_path
-from coach.ground.plain import listed, same_name
-from coach.ground.problem import CoachError, Problem, reason_of
+from coach.ground.plain import listed, plain_text, same_name
+from coach.ground.problem import CoachError, Problem, UsageError, reason_of
+from coach.ground.source import nearest
 from coach.log.people import DEFAULT_NAME
-from coach.music.drill import Drill
+from coach.music.drill import Drill, Phrase
 from coach.strings.instrument import Instrument
 from coach.strings.own import on_own
 from coach.words.amounts import full_day, tempo
@@ -373,6 +374,17 @@ def _names_in(path: Path) -> tuple[str, ...]:
         return names_of(_load_drill(path))
     except CoachError:
         return ()
+
+
+def named_phrase(drill: Drill, name: str, where: str) -> Phrase:
+    """The phrase of this id or name; UsageError with those that there are where there is none."""
+    wanted = name_key(name)
+    for phrase in drill.phrases:
+        if wanted in (name_key(phrase.id), name_key(phrase.name)):
+            return phrase
+    known = [phrase.id for phrase in drill.phrases]
+    message = f"{plain_text(drill.title)} has no phrase {name!r}; it has {', '.join(known)}"
+    raise UsageError(message, where, guess=nearest(wanted, known))
 
 
 def names_of(drill: Drill) -> tuple[str, ...]:

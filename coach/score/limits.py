@@ -26,6 +26,8 @@ MAX_TAGS = 20
 MAX_GRADE = 99
 MAX_PARTS = 50
 MAX_TIMES = 99
+OCTAVES_RANGE = (0, 3)
+"""How far above its key program 32 of General MIDI may sound."""
 ID = re.compile(r"[a-z0-9][a-z0-9-]{0,63}")
 LAYER = re.compile(r"[^\W\d_][\w -]{0,29}")
 LAYER_RULE = f"a letter, then letters, digits, - and spaces, at most 30, and not `{TOGETHER}`"

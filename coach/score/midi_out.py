@@ -38,7 +38,6 @@ PLUCKED_PROGRAM = 24
 """Nylon guitar, number 25, for instruments that are no bass."""
 HARMONICS_OCTAVES = 2
 """How far above its key common soundfonts sound program 32."""
-OCTAVES_RANGE = (0, 3)
 BEND_CENTS = 200
 CLICK_CHANNEL = 9
 CLICK_KEYS = {"accent": 76, "count-in": 77, "beat": 77, "subdivision": 37}

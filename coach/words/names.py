@@ -9,9 +9,9 @@ from __future__ import annotations
 import re
 from datetime import date
 
-from coach.ground.plain import plain_text
+from coach.ground.plain import counted, plain_text
 from coach.music.drill import Assignment, Drill
-from coach.music.excerpt import Excerpt, Kind
+from coach.music.excerpt import Excerpt, Kind, PlacedEvent
 from coach.strings.instrument import Instrument
 from coach.strings.node import Node, touch_label
 from coach.strings.tuning import Pair
@@ -58,6 +58,18 @@ def pair_name(instrument: Instrument, pair: Pair) -> str:
 def instrument_name(instrument: Instrument) -> str:
     """An instrument by its name, else by its strings and scale: `4 strings, 864 mm`."""
     return plain_text(instrument.name) or f"{len(instrument.strings)} strings, {instrument.scale_mm:g} mm"
+
+
+def placed_text(instrument: Instrument, event: PlacedEvent) -> str:
+    """An event as the drill file writes it, by its strings' names: `G:<7>+D:<12>`."""
+    notes = [placed.note for placed in event.notes]
+    return "+".join(f"{instrument.string_label(note.string)}:{note.position_text}" for note in notes)
+
+
+def size_text(drill: Drill) -> str:
+    """How long a drill is: `2 phrases, 8 bars`."""
+    bars = sum(len(phrase.bars) for phrase in drill.phrases)
+    return f"{counted(len(drill.phrases), 'phrase')}, {counted(bars, 'bar')}"
 
 
 def tuning_name(instrument: Instrument) -> str:
