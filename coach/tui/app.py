@@ -26,7 +26,7 @@ from coach.music.drill import Drill
 from coach.music.excerpt import Excerpt
 from coach.strings.instrument import Instrument
 from coach.tui.base import CoachScreen
-from coach.tui.root import Coach
+from coach.tui.root import Coach, ScreenName
 from coach.tui.start import StartScreen
 from coach.tui.terminal import LastingFile
 
@@ -52,9 +52,12 @@ class CoachApp(Coach):
     def on_mount(self) -> None:
         self.set_class(self.plain, "-plain")
         if self._first is None and not self.desk.settings.screen.tour_seen:
-            self.show_tour()
+            self.show("tour")
         if self.is_web:
-            _watch_touch(self)
+            # Only a browser needs it.
+            from coach.tui.touch import watch
+
+            watch(self)
         self.set_timer(0.2, self._warm_up)
         self._leave_on_signals()
 
@@ -97,7 +100,7 @@ class CoachApp(Coach):
                 hearing=self.desk.hearing(),
             )
         except CoachError as error:
-            self.notify(str(error), severity="error", markup=False)
+            self.tell(error)
             return
         self.push_screen(SessionScreen(practice, rig))
         if self.hearing_note():
@@ -108,10 +111,14 @@ class CoachApp(Coach):
 
         self.switch_screen(SummaryScreen(practice, message, started_ms))
 
-    def ask_stretch(self, drill: Drill, then: Callable[[Excerpt], None]) -> None:
+    def ask_stretch(self, drill: Drill, then: Callable[[Excerpt], object]) -> None:
         from coach.tui.stretch import StretchScreen
 
-        self.push_screen(StretchScreen(drill), lambda run: then(run) if run else None)
+        def chosen(run: Excerpt | None) -> None:
+            if run:
+                then(run)
+
+        self.push_screen(StretchScreen(drill), chosen)
 
     def ask_known(self, drill: Drill, phrase: str, then: Callable[[], None]) -> None:
         from coach.tui.know import KnowScreen
@@ -120,41 +127,40 @@ class CoachApp(Coach):
             if bpm is None:
                 return
             if refusal := self.desk.know(drill, phrase, bpm):
-                self.notify(str(refusal), severity="error", markup=False)
+                self.tell(refusal)
             then()
 
         what = plain_text(drill.phrase(phrase).name if phrase else drill.title)
         self.push_screen(KnowScreen(what), answered)
 
-    def show_drills(self) -> None:
-        from coach.tui.library_screen import LibraryScreen
+    def show(self, name: ScreenName, instrument: Instrument | None = None) -> None:
+        screen: Screen[None]
+        match name:
+            case "drills":
+                from coach.tui.library_screen import LibraryScreen
 
-        self.push_screen(LibraryScreen())
+                screen = LibraryScreen()
+            case "nodes":
+                from coach.tui.nodes_screen import NodesScreen
 
-    def show_nodes(self, instrument: Instrument) -> None:
-        from coach.tui.nodes_screen import NodesScreen
+                screen = NodesScreen(instrument or self.desk.instrument)
+            case "tuning":
+                from coach.tui.tuning_screen import TuningScreen
 
-        self.push_screen(NodesScreen(instrument))
+                screen = TuningScreen(instrument or self.desk.instrument)
+            case "reports":
+                from coach.tui.reports_screen import ReportsScreen
 
-    def show_tuning(self, instrument: Instrument) -> None:
-        from coach.tui.tuning_screen import TuningScreen
+                screen = ReportsScreen()
+            case "settings":
+                from coach.tui.settings_screen import SettingsScreen
 
-        self.push_screen(TuningScreen(instrument))
+                screen = SettingsScreen()
+            case "tour":
+                from coach.tui.tour import TourScreen
 
-    def show_reports(self) -> None:
-        from coach.tui.reports_screen import ReportsScreen
-
-        self.push_screen(ReportsScreen())
-
-    def show_settings(self) -> None:
-        from coach.tui.settings_screen import SettingsScreen
-
-        self.push_screen(SettingsScreen())
-
-    def show_tour(self) -> None:
-        from coach.tui.tour import TourScreen
-
-        self.push_screen(TourScreen())
+                screen = TourScreen()
+        self.push_screen(screen)
 
     def show_help(self, actions: Sequence[Action], scope: str) -> None:
         from coach.tui.help import HelpScreen
@@ -175,10 +181,3 @@ def _load_sound() -> None:
     import coach.session.host
     import coach.sound.engine
     import coach.sound.models  # noqa: F401
-
-
-def _watch_touch(app: CoachApp) -> None:
-    # Only a browser needs it.
-    from coach.tui.touch import watch
-
-    watch(app)

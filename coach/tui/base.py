@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from abc import abstractmethod
 from collections.abc import Callable
+from functools import partialmethod
 from typing import ClassVar, cast
 
 from textual import events
@@ -12,7 +13,7 @@ from textual.screen import Screen
 
 from coach.folder.actions import Action, Keymap
 from coach.ground.problem import CoachError
-from coach.tui.root import Coach
+from coach.tui.root import Coach, ScreenName
 
 
 class CoachScreen(Screen[None]):
@@ -60,11 +61,11 @@ class CoachScreen(Screen[None]):
     def act(self, action_id: str, when_s: float = 0.0) -> None:
         """Do an action of this screen; `when_s` is the moment of the key on the monotonic clock, 0 for now."""
         self.pressed_s = when_s
-        handler = cast("Callable[[], None]", getattr(self, f"do_{action_id}"))
+        handler = cast("Callable[[], object]", getattr(self, f"do_{action_id}"))
         try:
             handler()
         except CoachError as error:
-            self.notify(str(error), severity="error", markup=False)
+            self.coach.tell(error)
 
     pressed_s: float = 0.0
     """When the key of the action in progress was pressed."""
@@ -77,7 +78,21 @@ class CoachScreen(Screen[None]):
         self.coach.show_help(self.actions(), self.scope)
 
     def do_back(self) -> None:
+        self.coach.player_stop()
         self.dismiss()
+
+    def do_hush(self) -> None:
+        self.coach.player_stop()
+
+    def _volume(self, way: int) -> None:
+        self.coach.change_volume(way)
+
+    def _show(self, name: ScreenName) -> None:
+        self.coach.show(name)
+
+    do_louder, do_softer = partialmethod(_volume, 1), partialmethod(_volume, -1)
+    do_drills, do_nodes = partialmethod(_show, "drills"), partialmethod(_show, "nodes")
+    do_reports, do_tuning = partialmethod(_show, "reports"), partialmethod(_show, "tuning")
 
 
 class DrawnScreen(CoachScreen):
@@ -100,4 +115,4 @@ class DrawnScreen(CoachScreen):
         try:
             self.draw()
         except CoachError as error:
-            self.notify(str(error), severity="error", markup=False)
+            self.coach.tell(error)

@@ -23,7 +23,6 @@ from coach.strings.instrument import Instrument
 from coach.tui.base import CoachScreen
 from coach.tui.canvas import fitted
 from coach.tui.drill_files import Entry, draw_preview, read_entries, stamps
-from coach.tui.layout import Box
 from coach.tui.stage import Stage
 from coach.tui.widgets import MARK_COLUMNS, SCROLLBAR_COLUMNS, HintLine, MarkedList
 from coach.words.names import assignment_text
@@ -36,6 +35,8 @@ MOST_TITLE = 30
 class LibraryScreen(CoachScreen):
     """Choose a drill: look, hear, practise, set aside."""
 
+    scope = "library"
+
     AUTO_FOCUS: ClassVar[str | None] = "#drills"
 
     def __init__(self) -> None:
@@ -43,10 +44,6 @@ class LibraryScreen(CoachScreen):
         self._entries: list[Entry] = []
         self._shown: list[Entry] = []
         self._stamps: tuple[tuple[Path, int, int], ...] = ()
-
-    @property
-    def scope(self) -> str:
-        return "library"
 
     def compose(self) -> ComposeResult:
         yield Static("Drills", classes="head")
@@ -134,8 +131,7 @@ class LibraryScreen(CoachScreen):
             stage.show({}, {})
             return
         planned = self._is_planned(entry)
-        rows = draw_preview(entry, width, height, self.coach.plain, planned, self.coach.desk.today)
-        stage.show({"preview": (rows, lambda: rows)}, {"preview": Box(0, 0, width, height)})
+        stage.fill(draw_preview(entry, width, height, self.coach.plain, planned, self.coach.desk.today))
 
     @on(OptionList.OptionHighlighted)
     def _moved(self) -> None:
@@ -161,8 +157,7 @@ class LibraryScreen(CoachScreen):
             search.value = ""
             self.query_one("#drills", OptionList).focus()
         else:
-            self.coach.player_stop()
-            self.dismiss()
+            super().do_back()
 
     def do_search(self) -> None:
         self.query_one("#search", Input).focus()
@@ -190,7 +185,7 @@ class LibraryScreen(CoachScreen):
         planned = self._is_planned(entry)
         refusal = self.coach.desk.note("set-aside" if planned else "take-up", {"drill": entry.drill.id})
         if refusal:
-            self.notify(str(refusal), severity="error", markup=False)
+            self.coach.tell(refusal)
         self.show_list()
 
     def do_know(self) -> None:
@@ -199,11 +194,8 @@ class LibraryScreen(CoachScreen):
 
     def do_nodes(self) -> None:
         if (entry := self.chosen) and entry.drill:
-            self.coach.show_nodes(entry.drill.instrument)
+            self.coach.show("nodes", entry.drill.instrument)
 
     def do_hear(self) -> None:
         if (entry := self.chosen) and entry.drill:
             self.coach.hear_phrase(entry.drill, entry.drill.phrases[0])
-
-    def do_hush(self) -> None:
-        self.coach.player_stop()

@@ -17,7 +17,6 @@ from coach.strings.reach import places_for
 from coach.tui.base import DrawnScreen
 from coach.tui.canvas import Canvas, Rows, fitted
 from coach.tui.glyphs import big_text, largest_size
-from coach.tui.layout import Box
 from coach.tui.neck import cell_rows
 from coach.tui.stage import Stage
 from coach.tui.widgets import HintLine
@@ -115,16 +114,14 @@ def _kin(instrument: Instrument, row: NodeRow, string: int, node: Node, width: i
 class NodesScreen(DrawnScreen):
     """Walk over the nodes with the arrow keys."""
 
+    scope = "nodes"
+
     def __init__(self, instrument: Instrument) -> None:
         super().__init__()
         self.instrument = instrument
         self.nodes = nodes_upto(DEFAULT_PARTIAL)
         self.string = 0
         self.at = self.nodes.index(Node(1, 3))
-
-    @property
-    def scope(self) -> str:
-        return "nodes"
 
     def compose(self) -> ComposeResult:
         yield Stage(id="nodes")
@@ -146,8 +143,7 @@ class NodesScreen(DrawnScreen):
             self.coach.plain,
             desk.settings.screen.left_handed,
         )
-        stage = self.query_one("#nodes", Stage)
-        stage.show({"node": (rows, lambda: rows)}, {"node": Box(0, 0, width, height)})
+        self.query_one("#nodes", Stage).fill(rows)
 
     def other_key(self, event: events.Key) -> bool:
         mirrored = self.coach.desk.settings.screen.left_handed
@@ -167,10 +163,3 @@ class NodesScreen(DrawnScreen):
 
     def do_hear_choked(self) -> None:
         self.coach.hear_choked(self.instrument, self.string, self.nodes[self.at])
-
-    def do_hush(self) -> None:
-        self.coach.player_stop()
-
-    def do_back(self) -> None:
-        self.coach.player_stop()
-        self.dismiss()

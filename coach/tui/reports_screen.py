@@ -13,7 +13,6 @@ from coach.report.figures import make_report
 from coach.report.lines import report_lines
 from coach.tui.base import DrawnScreen
 from coach.tui.canvas import Canvas, Role, Rows, ascii_text, text_width, wrapped
-from coach.tui.layout import Box
 from coach.tui.stage import Stage
 from coach.tui.widgets import HintLine
 
@@ -37,13 +36,11 @@ def draw_report(lines: Sequence[str], width: int, plain: bool) -> Rows:
 class ReportsScreen(DrawnScreen):
     """The report, to scroll through."""
 
+    scope = "reports"
+
     @cached_property
     def _drills(self) -> tuple[Drill, ...]:
         return self.coach.desk.every_drill()
-
-    @property
-    def scope(self) -> str:
-        return "reports"
 
     def compose(self) -> ComposeResult:
         with VerticalScroll(can_focus=True):
@@ -61,4 +58,4 @@ class ReportsScreen(DrawnScreen):
         rows = draw_report(report_lines(report, drills, width), width, self.coach.plain)
         stage = self.query_one("#report", Stage)
         stage.styles.height = len(rows)
-        stage.show({"report": (rows, lambda: rows)}, {"report": Box(0, 0, width, len(rows))})
+        stage.fill(rows)

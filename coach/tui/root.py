@@ -9,7 +9,7 @@ import os
 from abc import abstractmethod
 from collections.abc import Callable, Sequence
 from types import ModuleType
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 from textual.app import App
 
@@ -32,6 +32,7 @@ if TYPE_CHECKING:
     from coach.session.host import Practice
 
 VOLUME_STEP = 0.1
+ScreenName = Literal["drills", "nodes", "tuning", "reports", "settings", "tour"]
 
 
 class Coach(App[None]):
@@ -107,6 +108,10 @@ class Coach(App[None]):
         """Play one open string at its pitch."""
         self.player.play(_models().reference_pcm(instrument, string, STRIKE_S, 1, self.player.rate))
 
+    def tell(self, trouble: object) -> None:
+        """Tell the player what went wrong."""
+        self.notify(str(trouble), severity="error", markup=False)
+
     def action_help_quit(self) -> None:
         """What ctrl+c does: say how one leaves, in our words and not in the library's."""
         self.notify("Escape goes back. Ctrl+q quits at once; what you rated is saved.")
@@ -117,7 +122,7 @@ class Coach(App[None]):
             self._player.stop()
 
     @abstractmethod
-    def ask_stretch(self, drill: Drill, then: Callable[[Excerpt], None]) -> None:
+    def ask_stretch(self, drill: Drill, then: Callable[[Excerpt], object]) -> None:
         """Ask for a run of the drill's phrases, and go on with it."""
 
     @abstractmethod
@@ -145,7 +150,7 @@ class Coach(App[None]):
             self.use_saved_settings()
             self.set_class(self.plain, "-plain")
         except CoachError as error:
-            self.notify(str(error), severity="error", markup=False)
+            self.tell(error)
 
     def use_saved_settings(self) -> None:
         """Use the settings file as it stands, and begin the next new folder with it. CoachError where it is wrong."""
@@ -161,28 +166,8 @@ class Coach(App[None]):
         """The end of a session, in place of it."""
 
     @abstractmethod
-    def show_drills(self) -> None:
-        """The drills at hand."""
-
-    @abstractmethod
-    def show_nodes(self, instrument: Instrument) -> None:
-        """The nodes of an instrument."""
-
-    @abstractmethod
-    def show_tuning(self, instrument: Instrument) -> None:
-        """Tuning by harmonics."""
-
-    @abstractmethod
-    def show_reports(self) -> None:
-        """What was practised."""
-
-    @abstractmethod
-    def show_settings(self) -> None:
-        """The settings."""
-
-    @abstractmethod
-    def show_tour(self) -> None:
-        """The program in a few pages."""
+    def show(self, name: ScreenName, instrument: Instrument | None = None) -> None:
+        """Another screen over this one; that of nodes or of tuning for an instrument, else the one at hand."""
 
     @abstractmethod
     def show_help(self, actions: Sequence[Action], scope: str) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import replace
+from functools import partialmethod
 
 from textual import events
 
@@ -123,11 +124,18 @@ class SessionScreen(SessionStage):
         self._last_label = fault.label
         self.send(Mark(fault))
 
-    def do_go(self) -> None:
-        self.send(Go())
-
-    do_resume = do_go
-    do_rest_over = do_go
+    do_go = do_resume = do_rest_over = partialmethod(SessionStage.send, Go())
+    do_save, do_as_heard = (
+        partialmethod(SessionStage.send, Confirm()),
+        partialmethod(SessionStage.send, AsHeard()),
+    )
+    do_again, do_undo = partialmethod(SessionStage.send, Again()), partialmethod(SessionStage.send, Undo())
+    do_skip, do_easier = partialmethod(SessionStage.send, Skip()), partialmethod(SessionStage.send, Easier())
+    do_listen, do_run_on = (
+        partialmethod(SessionStage.send, Listen()),
+        partialmethod(SessionStage.send, RunOn()),
+    )
+    do_pause = partialmethod(SessionStage.send, Pause())
 
     def do_broke_off(self) -> None:
         position = self.practice.position_s
@@ -136,12 +144,6 @@ class SessionScreen(SessionStage):
             self.send(Go())
         else:
             self.send(Cut(reached=self.practice.reached))
-
-    def do_save(self) -> None:
-        self.send(Confirm())
-
-    def do_as_heard(self) -> None:
-        self.send(AsHeard())
 
     def act(self, action_id: str, when_s: float = 0.0) -> None:
         """Do an action; those that say a result or a cause are rows of the table."""
@@ -211,12 +213,6 @@ class SessionScreen(SessionStage):
             elif action and (chosen := pedal.ACTION_OF.get((action, self.practice.session.phase))):
                 self.act(chosen, press.at_s)
 
-    def do_cursor_right(self) -> None:
-        self._move_cursor(1)
-
-    def do_cursor_left(self) -> None:
-        self._move_cursor(-1)
-
     def _move_cursor(self, by: int) -> None:
         music = self.practice.session.music
         if music is None:
@@ -224,12 +220,6 @@ class SessionScreen(SessionStage):
         self.cursor = min(max(self.cursor + by, 1), len(music.task.passage.events))
         self._open_page_of(self.cursor)
         self.draw()
-
-    def do_page_right(self) -> None:
-        self._turn(1)
-
-    def do_page_left(self) -> None:
-        self._turn(-1)
 
     def _turn(self, by: int) -> None:
         """Open another page of the sheet, with the cursor on its first event."""
@@ -243,32 +233,19 @@ class SessionScreen(SessionStage):
             self.page, self.cursor = page, pages[page][0]
             self.draw()
 
+    do_cursor_right, do_cursor_left = partialmethod(_move_cursor, 1), partialmethod(_move_cursor, -1)
+    do_page_right, do_page_left = partialmethod(_turn, 1), partialmethod(_turn, -1)
+
     def do_mark_cursor(self) -> None:
         if self.cursor:
             self._mark(self.cursor)
-
-    def do_again(self) -> None:
-        self.send(Again())
-
-    def do_undo(self) -> None:
-        self.send(Undo())
-
-    def do_slower(self) -> None:
-        self._tempo(-1)
-
-    def do_faster(self) -> None:
-        self._tempo(1)
 
     def _tempo(self, way: int) -> None:
         if (music := self.practice.session.music) is not None:
             tempo = music.task.tempo_bpm
             self.send(SetTempo(tempo + way * max(1, round(tempo * TEMPO_STEP))))
 
-    def do_skip(self) -> None:
-        self.send(Skip())
-
-    def do_easier(self) -> None:
-        self.send(Easier())
+    do_slower, do_faster = partialmethod(_tempo, -1), partialmethod(_tempo, 1)
 
     def do_layer(self) -> None:
         music = self.practice.session.music
@@ -284,10 +261,7 @@ class SessionScreen(SessionStage):
     def do_play_through(self) -> None:
         """The piece or a run of its phrases, for the rest of this turn."""
         if (music := self.practice.session.music) is not None:
-            self.coach.ask_stretch(music.task.drill, self._play)
-
-    def _play(self, run: Excerpt) -> None:
-        self.send(ChooseExcerpt(run))
+            self.coach.ask_stretch(music.task.drill, lambda run: self.send(ChooseExcerpt(run)))
 
     def do_shorter(self) -> None:
         if (music := self.practice.session.music) is not None:
@@ -302,27 +276,9 @@ class SessionScreen(SessionStage):
         parts = excerpts_of(drill, phrase, excerpt.layer)
         return [whole, *sorted(parts, key=lambda part: ("half", "node", "move").index(part.kind.value))]
 
-    def do_listen(self) -> None:
-        self.send(Listen())
-
-    def do_run_on(self) -> None:
-        self.send(RunOn())
-
-    def do_pause(self) -> None:
-        self.send(Pause())
-
     def do_view(self) -> None:
         self.view = "study" if self.view == "glance" else "glance"
         self.draw()
-
-    def do_louder(self) -> None:
-        self.coach.change_volume(1)
-
-    def do_softer(self) -> None:
-        self.coach.change_volume(-1)
-
-    def do_tuning(self) -> None:
-        self.coach.show_tuning(self.coach.desk.instrument)
 
     def do_stop(self) -> None:
         # The sound stops with the key; what was in progress is begun anew when the player goes on.

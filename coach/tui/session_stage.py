@@ -6,8 +6,6 @@ a key is the key event's own time.
 
 from __future__ import annotations
 
-import math
-import re
 from asyncio import to_thread
 from dataclasses import replace
 from pathlib import Path
@@ -17,48 +15,34 @@ from textual.app import ComposeResult
 from textual.message import Message
 
 from coach.folder.library import drill_on_own
-from coach.ground.plain import counted, plain_text
 from coach.ground.problem import CoachError
-from coach.learning.plan import Purpose
 from coach.listen.settings import MEASURED
 from coach.music.clicktrack import beats_of
-from coach.rating.fault import in_words
 from coach.rating.table import CHOKED
 from coach.score.load import load_drill
 from coach.session.events import Reload, SessionEvent, Stop
-from coach.session.notices import CantTell, Guessed, Notice, Offered, Saved, sentence
-from coach.session.states import Amending, Marks, Music, Phase, Playing, Rating, Ready, Rest
-from coach.session.turns import announced
-from coach.sound.player import SoundState, SoundStatus
-from coach.tui import bigview
-from coach.tui.base import CoachScreen
+from coach.session.notices import Saved, sentence
+from coach.session.states import Music, Phase, Playing, Rating, Ready, Rest
 from coach.tui.drill_files import problems_text, stamps
-from coach.tui.focus import focus_at
 from coach.tui.help import AskScreen
-from coach.tui.layout import LEAST_WIDTH, Box, Layout, View, too_small
+from coach.tui.layout import Box, Layout, View, too_small
 from coach.tui.picture import Picture
 from coach.tui.session_view import layout_of, moving, panes
+from coach.tui.session_words import BETWEEN, SessionWords
 from coach.tui.small import draw_small
 from coach.tui.stage import Stage
-from coach.words.names import assignment_text, excerpt_name, goal_text, teachers_note
 
 if TYPE_CHECKING:
     from coach.midi.rig import Rig
-    from coach.music.drill import Drill
-    from coach.session.coaching import Turn
     from coach.session.events import StartRep
     from coach.session.host import Practice
     from coach.sound.timeline import RepTimeline
 
 POLLS_PER_SECOND = 30
 LOOK_EVERY_S = 1.0
-SILENT = "silent mode"
-_NEXT = re.compile(r"\bnext\b", re.IGNORECASE)
-BETWEEN = "   "
-"""Between what the message line tells."""
 
 
-class SessionStage(CoachScreen):
+class SessionStage(SessionWords):
     """Draws the session's state, polls the engine while something plays, sends events."""
 
     BLANK = True
@@ -71,28 +55,19 @@ class SessionStage(CoachScreen):
         """Presses of the pedal wait; sent from the MIDI driver's thread."""
 
     def __init__(self, practice: Practice, rig: Rig) -> None:
-        super().__init__()
+        super().__init__(practice, rig)
         self.stage = Stage(id="stage")
-        self.practice = practice
-        self.rig = rig
         self.last_choke_s: float | None = None
         """Where in that rep a pedal last meant a choke."""
         self.view: View = "glance"
         self.brush = CHOKED
         self.cursor = 0
         self.page: int | None = None
-        self.message = ""
         self._last_label = 0
         self._turn_id = ""
         self._drawn: tuple[Picture, Layout] | None = None
         """What was drawn last, and in which places."""
         self._started_ms = practice.now_ms()
-        self._sound_shown: SoundStatus | None = None
-        """What is wrong with the sound as the message line last had room to show it in full."""
-        self._ear_shown = self._ear_seen = ""
-        """The same of what keeps the ear from hearing."""
-        self._sound_seen: SoundStatus | None = None
-        """The same once the player has gone on: it is told once and then gives way."""
 
     def compose(self) -> ComposeResult:
         yield self.stage
@@ -102,7 +77,7 @@ class SessionStage(CoachScreen):
         self._poll = self.set_interval(1 / POLLS_PER_SECOND, self._tick, pause=True)
         self.set_interval(LOOK_EVERY_S, self.look)
         self.practice.on_rep = self._rep_sounds
-        self.rig.notify_by(self._tell_pressed)
+        self.rig.notify_by(self._pressed)
         self.rig.open()
         self._listen()
         self._stamps = self._drill_stamps()
@@ -143,7 +118,7 @@ class SessionStage(CoachScreen):
         self.practice.take_heard()
         self.draw()
 
-    def _tell_pressed(self) -> None:
+    def _pressed(self) -> None:
         self.post_message(self.Pressed())
 
     def _rep_sounds(self, start: StartRep, timeline: RepTimeline | None) -> None:
@@ -250,14 +225,6 @@ class SessionStage(CoachScreen):
             return position_s, None
         return position_s, music.task.passage.tempo.beat_at(position_s, music.task.tempo_bpm)
 
-    def _purpose(self, turn: Turn) -> str:
-        """What the turn is for as things stand: what landed and is at its goal climbs no further."""
-        purpose, session = turn.item.purpose, self.practice.session
-        if session.music is None or purpose not in (Purpose.CLIMB, Purpose.AT_GOAL):
-            return purpose.value
-        rung = session.coaching.rung(session.music.task.excerpt)
-        return (Purpose.AT_GOAL if rung.landed and rung.bpm >= rung.goal_bpm else Purpose.CLIMB).value
-
     def _minutes_left(self) -> float:
         """What the items ahead are meant to take, with what is left of this one."""
         session = self.practice.session
@@ -276,9 +243,7 @@ class SessionStage(CoachScreen):
         self._drawn = None
         width, height = self.size.width, self.size.height
         if too_small(width, height):
-            box = Box(0, 0, width, height)
-            rows = draw_small(picture, box)
-            return self.stage.show({"small": (rows, lambda: rows)}, {"small": box})
+            return self.stage.fill(draw_small(picture, Box(0, 0, width, height)))
         layout = layout_of(picture, width, height)
         self._drawn = picture, layout
         return self.stage.show(panes(picture, layout), layout)
@@ -298,10 +263,7 @@ class SessionStage(CoachScreen):
     def send(self, event: SessionEvent) -> bool:
         """Give the session an event and show what came of it."""
         before = self.practice.session.phase
-        self._ear_seen, self._sound_seen = self._ear_shown, self._sound_shown
-        seen = self._sound_seen
-        if seen is not None and seen.state is SoundState.SILENT and not self._silence_known():
-            self.coach.save_settings({"sound": {"silent_note_seen": True}})
+        self._seen()
         taken = self.practice.send(event)
         if taken:
             self._after(before)
@@ -325,15 +287,6 @@ class SessionStage(CoachScreen):
         self._watch_time()
         self.draw()
 
-    def _why(self, named: bool) -> str:
-        """Why the item is there, by name where the line speaks of another too; of a new one what the teacher wrote."""
-        music = self.practice.session.music
-        if music is None:
-            return ""
-        item, task = music.turn.item, music.task
-        note = teachers_note(task.drill) if item.purpose is Purpose.NEW else ""
-        return " ".join(filter(None, (f"{task.passage.title}:" if named else "", item.reason, note)))
-
     def _watch_time(self) -> None:
         if self.practice.sounding is not None or self.practice.waiting_s is not None:
             self._poll.resume()
@@ -347,116 +300,3 @@ class SessionStage(CoachScreen):
             self._after(before, self.message if before is Phase.READY else "")
         elif not self._move():
             self.draw()
-
-    def _message_now(self) -> str:
-        marks = in_words(self.practice.session.marks)
-        waiting = self.practice.waiting_s
-        parts = [marks] if marks else []
-        parts += [plain_text(part) for part in self.message.split(BETWEEN)]
-        parts += self._counted_in()
-        parts += self._suggested()
-        parts += self._announced()[:1]
-        if self.practice.unsaved:
-            parts.insert(0, f"NOT SAVED: {counted(self.practice.unsaved, 'result')} waiting for the disk")
-        if waiting:
-            parts.append(f"next in {math.ceil(waiting)}")
-        parts += self.rig.status
-        parts = [part for part in parts if part]
-        ear, sound = self._ear(), self._sound()
-        # Without sound nobody can play along; that the microphone is off, the first line shows too.
-        if sound and self._has_room(parts, sound):
-            self._sound_shown = self.coach.player.status
-            parts.append(sound)
-        if ear and self._has_room(parts, ear):
-            self._ear_shown = ear
-            parts.append(ear)
-        return BETWEEN.join(parts)
-
-    def _has_room(self, parts: list[str], more: str) -> bool:
-        """Whether it fits beside the others; alone it is shown as far as the line goes."""
-        return not parts or len(BETWEEN.join([*parts, more])) <= max(self.size.width, LEAST_WIDTH)
-
-    def _ear(self) -> str:
-        """What keeps the ear from hearing and is not told yet."""
-        status = self.practice.hearing.status if self.practice.hearing else ""
-        return status if status != self._ear_seen else ""
-
-    def _sound(self) -> str:
-        """What is wrong with the sound and is not told yet."""
-        if self.practice.player is None:
-            return ""
-        status, seen = self.coach.player.status, self._sound_seen
-        if status.state is SoundState.SILENT and self._silence_known():
-            return "" if seen else SILENT
-        wrong = status.state in (SoundState.SILENT, SoundState.LOST)
-        return str(status) if wrong and status != seen else ""
-
-    def _announced(self) -> tuple[str, ...]:
-        """What is expected to follow the turn, and its first note; empty where nothing is.
-
-        Its tempo follows from the rating that is still to come, so it is shown when the item stands ready.
-        """
-        session = self.practice.session
-        item = announced(session)
-        part = session.coaching.material.part(item.excerpt) if item and item.excerpt else None
-        if item is None or part is None:
-            return ()
-        first = focus_at(part.passage, None).now
-        instrument = session.drills[part.excerpt.drill].instrument
-        name = excerpt_name(part.excerpt, part.passage.title)
-        return f"then {name}", bigview.written(first, instrument) if first else ""
-
-    def _counted_in(self) -> list[str]:
-        """That the bar of clicks is faster than the pass before it."""
-        match self.practice.session.state:
-            case Rating(task=task, next_bpm=next_bpm) if next_bpm > task.tempo_bpm:
-                return [f"up to {next_bpm} if clean"]
-        return []
-
-    @property
-    def marks(self) -> Marks:
-        """What is marked and suggested on the repetition that sounds or is rated."""
-        state = self.practice.session.state
-        return state.marks if isinstance(state, Playing | Rating | Amending) else Marks()
-
-    def _suggested(self) -> list[str]:
-        """What was suggested and is not certain."""
-        told: list[Notice] = [Guessed(one.label, one.others) for one in self.marks.doubts()]
-        told += [Offered(one.label, one.heard) for one in self.marks.heard() if one.result]
-        if hidden := tuple(one.label for one in self.marks.heard() if not one.result):
-            told.append(CantTell(hidden))
-        return [sentence(notice) for notice in told]
-
-    def _silence_known(self) -> bool:
-        """Whether the player has read in an earlier session, or earlier in this one, what silent mode is."""
-        return bool(self.coach.desk.settings.sound.silent_note_seen)
-
-    def _assigned(self, drill: Drill | None) -> tuple[str, ...]:
-        today = self.coach.desk.today
-        return (assignment_text(drill, today), goal_text(drill, today)) if drill and drill.assignment else ()
-
-    def _cue(self, beat: float | None) -> str:
-        """The cue of the bar that is played; before that, the phrase's own and what a teacher wrote.
-
-        Cues speak of harmonics: a layer without any has none, and where there is one only, none speaks of the next.
-        """
-        session = self.practice.session
-        if session.music is None:
-            return session.turn.item.reason if session.turn else ""
-        drill, passage = session.music.task.drill, session.music.task.passage
-        bars = passage.bars
-        waits = beat is None or beat < 0
-        note = teachers_note(drill) if waits else ""
-        harmonics = sum(event.is_harmonic for event in passage.events)
-        if not harmonics:
-            return note
-        if waits:
-            phrase = drill.phrase(passage.excerpt.phrases[0])
-            cues = [phrase.cue, bars[0].cue]
-        else:
-            bar = next(
-                (bar for bar in reversed(bars) if beat is not None and float(bar.start) <= beat), bars[0]
-            )
-            cues = [bar.cue]
-        fitting = [cue for cue in cues if cue and (harmonics > 1 or not _NEXT.search(cue))]
-        return BETWEEN.join(words for words in (plain_text(fitting[0]) if fitting else "", note) if words)

@@ -35,11 +35,9 @@ LABEL_COLUMNS = max(len(_short(row)) for *_, row in OFFERED)
 class SettingsScreen(CoachScreen):
     """Walk with the arrow keys, change with one key."""
 
-    AUTO_FOCUS: ClassVar[str | None] = "#settings"
+    scope = "settings"
 
-    @property
-    def scope(self) -> str:
-        return "settings"
+    AUTO_FOCUS: ClassVar[str | None] = "#settings"
 
     def compose(self) -> ComposeResult:
         yield Static("Settings", classes="head")

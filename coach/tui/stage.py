@@ -66,6 +66,11 @@ class Stage(Widget, can_focus=False):
             self._changed.update(box.y + row for row in changed)
         return self._paint()
 
+    def fill(self, rows: Rows) -> int:
+        """Show one picture and nothing else; returns how many rows were painted."""
+        box = Box(0, 0, self.size.width, len(rows))
+        return self.show({"picture": (rows, lambda: rows)}, {"picture": box})
+
     def _erase(self, name: str) -> None:
         box = self._boxes.pop(name)
         del self._rows[name], self._keys[name]

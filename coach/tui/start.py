@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import replace
+from functools import partialmethod
 from typing import ClassVar
 
 from rich.text import Text
@@ -34,6 +35,8 @@ REASON_ROWS = 2
 class StartScreen(CoachScreen):
     """Today's plan. `go` starts it as it stands."""
 
+    scope = "start"
+
     AUTO_FOCUS: ClassVar[str | None] = "#plan"
 
     def __init__(self) -> None:
@@ -42,10 +45,6 @@ class StartScreen(CoachScreen):
         self._taken_out: list[tuple[Excerpt | None, Purpose]] = []
         """What the player took out of today's plan."""
         self._shown_width = 0
-
-    @property
-    def scope(self) -> str:
-        return "start"
 
     def compose(self) -> ComposeResult:
         yield Static("", id="day", classes="head", markup=False)
@@ -164,11 +163,8 @@ class StartScreen(CoachScreen):
             self._taken_out.append((item.excerpt, item.purpose))
         self._change(lambda items, at: [*items[:at], *items[at + 1 :]], 0)
 
-    def do_item_earlier(self) -> None:
-        self._change(lambda items, at: _swapped(items, at, at - 1), -1)
-
-    def do_item_later(self) -> None:
-        self._change(lambda items, at: _swapped(items, at, at + 1), 1)
+    def _move(self, by: int) -> None:
+        self._change(lambda items, at: _swapped(items, at, at + by), by)
 
     def _change(self, change: Callable[[list[PlanItem], int], list[PlanItem]], step: int) -> None:
         if self.plan is not None and self.plan.items:
@@ -176,16 +172,14 @@ class StartScreen(CoachScreen):
             self.plan = replace(self.plan, items=tuple(change(list(self.plan.items), at)), chosen=False)
             self.show_plan(at + step)
 
-    def do_more_minutes(self) -> None:
-        self._minutes(MINUTES_STEP)
-
-    def do_fewer_minutes(self) -> None:
-        self._minutes(-MINUTES_STEP)
-
     def _minutes(self, by: int) -> None:
         low, high = MINUTES_RANGE
         self.coach.desk.minutes = min(max(self.coach.desk.minutes + by, low), high)
         self.make_plan()
+
+    do_item_earlier, do_item_later = partialmethod(_move, -1), partialmethod(_move, 1)
+    do_more_minutes = partialmethod(_minutes, MINUTES_STEP)
+    do_fewer_minutes = partialmethod(_minutes, -MINUTES_STEP)
 
     def do_know(self) -> None:
         """Say at which tempo the excerpt under the cursor is played already."""
@@ -197,23 +191,8 @@ class StartScreen(CoachScreen):
         phrase = item.excerpt.phrases[0] if item.excerpt.kind is Kind.PHRASE else ""
         self.coach.ask_known(drill, phrase, self.make_plan)
 
-    def do_drills(self) -> None:
-        self.coach.show_drills()
-
-    def do_nodes(self) -> None:
-        self.coach.show_nodes(self.coach.desk.instrument)
-
-    def do_tuning(self) -> None:
-        self.coach.show_tuning(self.coach.desk.instrument)
-
-    def do_reports(self) -> None:
-        self.coach.show_reports()
-
-    def do_settings(self) -> None:
-        self.coach.show_settings()
-
-    def do_tour(self) -> None:
-        self.coach.show_tour()
+    do_settings = partialmethod(CoachScreen._show, "settings")
+    do_tour = partialmethod(CoachScreen._show, "tour")
 
     def do_quit(self) -> None:
         self.app.exit()

@@ -15,7 +15,6 @@ from coach.session.session import Session
 from coach.session.summary import Summary, summarise
 from coach.tui.base import DrawnScreen
 from coach.tui.canvas import Canvas, Role, Rows
-from coach.tui.layout import Box
 from coach.tui.stage import Stage
 from coach.tui.widgets import HintLine
 from coach.words.amounts import clean_rate, duration, rung_change, tempo_range
@@ -89,13 +88,11 @@ def _faults(session: Session) -> list[tuple[Role, str]]:
 class SummaryScreen(DrawnScreen):
     """What the session brought."""
 
+    scope = "summary"
+
     def __init__(self, practice: Practice, message: str, started_ms: int) -> None:
         super().__init__()
         self._practice, self._message, self._started_ms = practice, message, started_ms
-
-    @property
-    def scope(self) -> str:
-        return "summary"
 
     def compose(self) -> ComposeResult:
         yield Static("This session", classes="head")
@@ -103,12 +100,6 @@ class SummaryScreen(DrawnScreen):
         with VerticalScroll(can_focus=True):
             yield Stage(id="summary")
         yield HintLine()
-
-    def do_drills(self) -> None:
-        self.coach.show_drills()
-
-    def do_reports(self) -> None:
-        self.coach.show_reports()
 
     def draw(self) -> None:
         """Draw the summary for the present width."""
@@ -123,7 +114,7 @@ class SummaryScreen(DrawnScreen):
         rows = draw_summary(summary, practice.session, width)
         stage = self.query_one("#summary", Stage)
         stage.styles.height = len(rows)
-        stage.show({"summary": (rows, lambda: rows)}, {"summary": Box(0, 0, width, len(rows))})
+        stage.fill(rows)
         self.coach.last_words = [
             *([plain_text(self._message)] if "hurts" in self._message else []),
             *("".join(text for text, _ in row).rstrip() for row in rows[:1]),

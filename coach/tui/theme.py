@@ -34,90 +34,43 @@ class Palette:
     inks: Mapping[Role, str]
 
 
-PALETTES: dict[str, Palette] = {
-    # Evening: slate under lamp light.
-    "dusk": Palette(
-        True,
-        "#12191d",
-        "#1b2429",
-        "#35474e",
-        {
-            "text": "#ece6d8",
-            "dim": "#a3b0b1",
-            "rule": "#66787c",
-            "now": "#ffd27a",
-            "next": "#93dccb",
-            "bass": "#f0b59c",
-            "ring": "#c9d7ea",
-            "beat": "#ffd27a",
-            "key": "#d9e2dc",
-            "choked": "#ffb3c4",
-            "late": "#e6d36a",
-            "dropped": "#c4b8f5",
-            "good": "#a9dc9a",
-        },
-    ),
-    # A music stand by daylight.
-    "paper": Palette(
-        False,
-        "#f7f2e6",
-        "#ece5d3",
-        "#d9cdb0",
-        {
-            "text": "#1e2326",
-            "dim": "#545e5f",
-            "rule": "#7d8683",
-            "now": "#5c3200",
-            "next": "#004840",
-            "bass": "#74231a",
-            "ring": "#23405e",
-            "beat": "#5c3200",
-            "key": "#24302f",
-            "choked": "#7f0f45",
-            "late": "#574500",
-            "dropped": "#43308f",
-            "good": "#1c4d17",
-        },
-    ),
-    # The most contrast there is: black, white and a few pure tones.
-    "beacon": Palette(
-        True,
-        "#000000",
-        "#101010",
-        "#3a3a3a",
-        {
-            "text": "#ffffff",
-            "dim": "#d0d0d0",
-            "rule": "#9a9a9a",
-            "now": "#ffe94a",
-            "next": "#7df2ff",
-            "bass": "#ffc9a8",
-            "ring": "#dfe9ff",
-            "beat": "#ffe94a",
-            "key": "#ffffff",
-            "choked": "#ffb6d0",
-            "late": "#ffe94a",
-            "dropped": "#d6c8ff",
-            "good": "#9dffa0",
-        },
-    ),
-}
+# Evening: slate under lamp light. A music stand by daylight. The most contrast there is: black, white, pure tones.
+_COLOURS = """
+theme      dusk    paper   beacon
+ground     dark    light   dark
+background #12191d #f7f2e6 #000000
+surface    #1b2429 #ece5d3 #101010
+cursor     #35474e #d9cdb0 #3a3a3a
+text       #ece6d8 #1e2326 #ffffff
+dim        #a3b0b1 #545e5f #d0d0d0
+rule       #66787c #7d8683 #9a9a9a
+now        #ffd27a #5c3200 #ffe94a
+next       #93dccb #004840 #7df2ff
+bass       #f0b59c #74231a #ffc9a8
+ring       #c9d7ea #23405e #dfe9ff
+beat       #ffd27a #5c3200 #ffe94a
+key        #d9e2dc #24302f #ffffff
+choked     #ffb3c4 #7f0f45 #ffb6d0
+late       #e6d36a #574500 #ffe94a
+dropped    #c4b8f5 #43308f #d6c8ff
+good       #a9dc9a #1c4d17 #9dffa0
+"""
 
-_ANSI: dict[Role, str] = {
-    "text": "default",
-    "dim": "default",
-    "rule": "default",
-    "now": "bright_yellow",
-    "next": "bright_cyan",
-    "bass": "default",
-    "ring": "default",
-    "beat": "bright_yellow",
-    "key": "default",
-    "choked": "default",
-    "late": "default",
-    "dropped": "default",
-    "good": "default",
-}
+
+def _palettes(table: str) -> dict[str, Palette]:
+    (_, *names), *rows = (line.split() for line in table.strip().splitlines())
+    palettes = {}
+    for name, *column in zip(names, *(row[1:] for row in rows), strict=True):
+        colours = dict(zip((row[0] for row in rows), column, strict=True))
+        background, surface, cursor = (colours.pop(part) for part in ("background", "surface", "cursor"))
+        inks = {role: colours[role] for role in ROLES}
+        palettes[name] = Palette(colours["ground"] == "dark", background, surface, cursor, inks)
+    return palettes
+
+
+PALETTES = _palettes(_COLOURS)
+_ANSI: dict[Role, str] = {"now": "bright_yellow", "next": "bright_cyan", "beat": "bright_yellow"}
+"""Inks in the terminal's own colours; the others are its default."""
 _REVERSED: frozenset[Role] = frozenset({"key"})
 _BOLD: frozenset[Role] = frozenset({"now", "beat", "choked", "late", "dropped"})
 
@@ -127,7 +80,7 @@ def styles_for(theme: str) -> dict[Role, Style]:
     if theme == PLAIN_THEME:
         return {
             role: Style(
-                color=_ANSI[role],
+                color=_ANSI.get(role, "default"),
                 bgcolor="default",
                 bold=role in _BOLD,
                 reverse=role in _REVERSED,

@@ -13,7 +13,7 @@ from coach.tui.base import CoachScreen
 from coach.tui.canvas import Canvas, wrapped
 from coach.tui.glyphs import big_text, largest_size
 from coach.tui.hints import draw_hints
-from coach.tui.layout import Box, too_small
+from coach.tui.layout import too_small
 from coach.tui.stage import Stage
 
 FIRST_NODE = Node(1, 6)
@@ -64,13 +64,11 @@ def page_text(page: int, instrument: Instrument) -> str:
 class TourScreen(CoachScreen):
     """The pages, one after the other; any key goes on, escape ends it."""
 
+    scope = "tour"
+
     def __init__(self) -> None:
         super().__init__()
         self.page = 0
-
-    @property
-    def scope(self) -> str:
-        return "tour"
 
     def compose(self) -> ComposeResult:
         yield Stage(id="tour")
@@ -135,5 +133,4 @@ class TourScreen(CoachScreen):
             ("esc", "leave", ""),
         ]
         canvas.paste(height - 1, 0, draw_hints(hints, width))
-        rows = canvas.rows()
-        self.query_one(Stage).show({"tour": (rows, lambda: rows)}, {"tour": Box(0, 0, width, height)})
+        self.query_one(Stage).fill(canvas.rows())

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from functools import partialmethod
 from threading import Thread
 from typing import TYPE_CHECKING
 
@@ -19,7 +21,6 @@ from coach.strings.instrument import Instrument
 from coach.strings.tuning import adjacent_pairs, by_pitch, usual_reference
 from coach.tui.base import DrawnScreen
 from coach.tui.help import AskScreen
-from coach.tui.layout import Box
 from coach.tui.stage import Stage
 from coach.tui.tuning_view import TuningView, draw_tuning
 from coach.tui.widgets import HintLine
@@ -39,6 +40,8 @@ HELD_S = 6.0
 
 class TuningScreen(DrawnScreen):
     """Choose a pair or a string; hear it, detune it by cents, or let the microphone say which peg to turn."""
+
+    scope = "tuning"
 
     class Listened(Message):
         """What the microphone's last seconds say of the row that was chosen."""
@@ -64,10 +67,6 @@ class TuningScreen(DrawnScreen):
         """When the row was chosen: what rang before was another one's."""
 
     @property
-    def scope(self) -> str:
-        return "tuning"
-
-    @property
     def string(self) -> int | None:
         """The open string that is chosen; None where a pair is."""
         at = self.row - len(self.heard.pairs)
@@ -90,8 +89,7 @@ class TuningScreen(DrawnScreen):
             status = str(self._capture.status) if self._capture else ""
             view = TuningView(self.heard, self._strings, self.row, status, self._turn)
             rows = draw_tuning(view, width, height, self.coach.plain)
-            stage = self.query_one("#tuning", Stage)
-            stage.show({"tuning": (rows, lambda: rows)}, {"tuning": Box(0, 0, width, height)})
+            self.query_one("#tuning", Stage).fill(rows)
 
     def other_key(self, event: events.Key) -> bool:
         if event.key not in ("up", "down"):
@@ -172,38 +170,21 @@ class TuningScreen(DrawnScreen):
             self._capture.stop()
         self._capture = self._timer = self._turn = None
 
-    def _detune(self, cents: float) -> None:
+    def _detune(self, change: Callable[[Heard], Heard]) -> None:
         if self.string is None:
-            self.heard = moved(self.heard, cents)
+            self.heard = change(self.heard)
         self.draw()
         self.do_hear()
 
-    def do_flatter(self) -> None:
-        self._detune(-1.0)
-
-    def do_sharper(self) -> None:
-        self._detune(1.0)
-
-    def do_beatless(self) -> None:
-        if self.string is None:
-            self.heard = beatless(self.heard)
-        self.draw()
-        self.do_hear()
+    do_flatter = partialmethod(_detune, lambda heard: moved(heard, -1.0))
+    do_sharper = partialmethod(_detune, lambda heard: moved(heard, 1.0))
+    do_beatless = partialmethod(_detune, beatless)
 
     def do_hear(self) -> None:
         if self.string is not None:
             self.coach.hear_string(self.heard.instrument, self.string)
         elif self.heard.pairs:
             self.coach.hear_pair(self.heard.instrument, self.heard.pair, self.heard.cents)
-
-    def do_hush(self) -> None:
-        self.coach.player_stop()
-
-    def do_louder(self) -> None:
-        self.coach.change_volume(1)
-
-    def do_softer(self) -> None:
-        self.coach.change_volume(-1)
 
     def do_back(self) -> None:
         """Leave; what was heard of all strings is kept with the player's own instrument, or saving it is offered."""
@@ -225,7 +206,7 @@ class TuningScreen(DrawnScreen):
                 self.coach.last_words.append(f"the strings' tuning and stiffness are kept in {settings}")
         except CoachError as error:
             # Told now and, as the app may end here, after it.
-            self.notify(str(error), severity="error", markup=False)
+            self.coach.tell(error)
             self.coach.last_words.append(f"the strings' tuning and stiffness are not saved: {error}")
         if self.app.screen_stack[0] is self:
             self.app.exit()
