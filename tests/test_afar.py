@@ -313,13 +313,12 @@ def test_where_a_line_of_words_has_no_room_bar_and_beat_stand_beside_the_notes()
 @pytest.mark.parametrize("size", SIZES)
 @pytest.mark.parametrize("path", builtin_drills(), ids=lambda path: path.stem)
 def test_nodes_have_their_brackets_and_marked_events_their_bars_at_every_size(path, size):
-    """But for two nodes at two frets at once, which have no room with brackets beside a fretboard."""
     drill = load_drill(path)
     for phrase in drill.phrases:
         passage = passage_of(drill, Excerpt(drill.id, (phrase.id,)))
         picture = at_work("ready", passage=passage, instrument=drill.instrument)
-        focus, double = focus_at(passage, None), any("+" in text_of(drill, event) for event in passage.events)
-        for view in ["glance"] if double else ["glance", "study"]:
+        focus = focus_at(passage, None)
+        for view in ("glance", "study"):
             lines = drawn(replace(picture, view=view), *size).splitlines()
             for shown in (focus.now, focus.next):
                 for text in text_of(drill, shown).split("+"):

@@ -127,11 +127,13 @@ def _unlike(kept: Kept, leading: bool) -> tuple[PlacedEvent, ...]:
 
 @lru_cache(maxsize=8)
 def needs_of(kept: Kept) -> Needs:
-    """What a passage needs of the screen; an artificial harmonic, which takes two numbers, makes the study view's pane
-    wider."""
+    """What a passage needs of the screen; what takes two numbers, an artificial harmonic or nodes at two frets at once,
+    makes the study view's pane wider."""
     lows = (bigview.written(event, kept.instrument) for event in _unlike(kept, False))
-    stopped = (event for event in _unlike(kept, True) if any(placed.note.stop for placed in event.notes))
-    nodes = (bigview.written(event, kept.instrument) for event in stopped)
+    leading = ((bigview.written(event, kept.instrument), event) for event in _unlike(kept, True))
+    nodes = (
+        text for text, event in leading if "+" in text or any(placed.note.stop for placed in event.notes)
+    )
     return Needs(
         len(kept.instrument.strings),
         tuple(sorted(set(lows))),

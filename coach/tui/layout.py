@@ -145,16 +145,22 @@ def _study(work: Box, needs: Needs) -> dict[str, Box]:
         SMALL,
     )
     big = 2 * (1 + rows_high(size))
-    left = min(big_width(needs.node, size) + 2 + needs.low_columns(size), work.width - NECK_COLUMNS)
+    low = needs.low_columns(size)
+    left = min(big_width(needs.node, size) + 2 + low, work.width - NECK_COLUMNS)
+    if big_width(needs.node, SMALL) + low > left:
+        # Two nodes at two frets over a low note: what tells a node from a stopped note comes before the fretboard.
+        left = work.width
     spread = edges + 2 * needs.strings - 1
     lane = spread if spread <= work.height - big - 1 else least
     gap = (work.height - big - lane) // 2
     neck = min(needs.strings + 1, big + gap)
     cue = big + gap - neck
     right = Box(left + 1, work.y, work.width - left - 1, neck)
+    beside = {"neck": right} if right.width > 0 else {}
+    if beside and cue > 0:
+        beside["cue"] = Box(right.x, right.y + neck, right.width, cue)
     return {
         **_hands(work.x, work.y, left, size, size, 0, needs),
-        "neck": right,
-        **({"cue": Box(right.x, right.y + neck, right.width, cue)} if cue > 0 else {}),
+        **beside,
         "lane": Box(work.x, work.y + big + gap, work.width, lane),
     }
