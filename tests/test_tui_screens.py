@@ -6,6 +6,7 @@ import asyncio
 from dataclasses import replace
 
 import pytest
+from textual.widgets import Static
 
 from coach.cli import main
 from coach.folder.actions import (
@@ -426,6 +427,17 @@ async def test_a_long_reason_is_whole_under_the_cursor_and_else_ends_at_a_word(t
             marked = next(line for line in text.splitlines() if line.startswith("▶"))
             assert marked.split()[1] == screen.plan.items[at].purpose
             await pilot.press("down")
+
+
+async def test_what_the_notes_have_no_room_for_stands_below_the_keys(tmp_path):
+    async with running(tmp_path) as (app, pilot, _player):
+        app.desk.first_words = ("The first word.", "The last word.")
+        app.screen.make_plan()
+        await pilot.pause()
+        assert "? shows the rest of it and 2 more notes" in screen_text(app)
+        await pilot.press("question_mark")
+        await pilot.pause()
+        assert any("The last word." in str(text.render()) for text in app.screen.query(Static))
 
 
 async def test_the_planners_notes_stand_above_the_plan(tmp_path):

@@ -162,10 +162,10 @@ class CoachApp(Coach):
                 screen = TourScreen()
         self.push_screen(screen)
 
-    def show_help(self, actions: Sequence[Action], scope: str) -> None:
+    def show_help(self, actions: Sequence[Action], scope: str, notes: Sequence[str] = ()) -> None:
         from coach.tui.help import HelpScreen
 
-        self.push_screen(HelpScreen(actions, scope, self.plain))
+        self.push_screen(HelpScreen(actions, scope, self.plain, notes))
 
     def get_system_commands(self, screen: Screen[object]) -> Iterable[SystemCommand]:
         if isinstance(screen, CoachScreen):

@@ -56,9 +56,11 @@ def help_lines(actions: Sequence[Action], scope: str) -> list[str]:
 class HelpScreen(ModalScreen[None]):
     """The keys of the screen below, from the registry; any key closes it."""
 
-    def __init__(self, actions: Sequence[Action], scope: str, plain: bool) -> None:
+    def __init__(self, actions: Sequence[Action], scope: str, plain: bool, notes: Sequence[str] = ()) -> None:
         super().__init__()
         lines = help_lines(actions, scope)
+        for note in notes:
+            lines += ["", *wrapped(note, COLUMNS)]
         self._lines = [ascii_text(line) for line in lines] if plain else lines
 
     def compose(self) -> ComposeResult:

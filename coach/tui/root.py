@@ -170,8 +170,8 @@ class Coach(App[None]):
         """Another screen over this one; that of nodes or of tuning for an instrument, else the one at hand."""
 
     @abstractmethod
-    def show_help(self, actions: Sequence[Action], scope: str) -> None:
-        """What can be done on a screen, and its keys."""
+    def show_help(self, actions: Sequence[Action], scope: str, notes: Sequence[str] = ()) -> None:
+        """What can be done on a screen, and its keys; below them notes that had no room there."""
 
 
 # Device and sounds stand on numpy and a library of sound cards, a fifth of the start: they wait until something sounds.

@@ -11,7 +11,8 @@ from rich.text import Text
 from textual.app import ComposeResult
 from textual.widgets import Static
 
-from coach.ground.plain import plain_text
+from coach.folder.actions import shown_key
+from coach.ground.plain import counted, plain_text
 from coach.ground.problem import CoachError
 from coach.learning.plan import Plan, PlanItem, Purpose, told_once
 from coach.log.people import DEFAULT_NAME
@@ -44,6 +45,7 @@ class StartScreen(CoachScreen):
         self.plan: Plan | None = None
         self._taken_out: list[tuple[Excerpt | None, Purpose]] = []
         """What the player took out of today's plan."""
+        self._notes: list[str] = []
         self._shown_width = 0
 
     def compose(self) -> ComposeResult:
@@ -95,9 +97,9 @@ class StartScreen(CoachScreen):
             f"Today, {long_day(plan.day, plan.day)}: {total} of {desk.minutes} minutes planned{name}"
         )
         self._tell("#today", [f"! {note}" for note in plan.notes], NOTICE_ROWS)
-        notes = [plain_text(notice) for notice in desk.notices]
-        notes += self.coach.hearing_note()
+        notes = [*self.coach.hearing_note(), *(plain_text(notice) for notice in desk.notices)]
         self._tell("#notes", notes, QUIET_ROWS)
+        self._notes = [*plan.notes, *notes]
         listed = self.query_one("#plan", MarkedList)
         room = self.size.width - 2 - MARK_COLUMNS
         told = zip(plan.items, told_once(plan.items), strict=True)
@@ -106,12 +108,18 @@ class StartScreen(CoachScreen):
         listed.list_texts(short, highlighted, whole)
 
     def _tell(self, place: str, notes: Sequence[str], rows: int) -> None:
-        """Notes in their place, none where there are none; what has no room ends in a sign that it goes on."""
+        """Notes in their place, none where there are none: as many whole ones as have room, and how many more."""
         width, plain = self.size.width, self.coach.plain
         rows = min(rows, max(self.size.height // 6, 1))
-        lines = [line for note in notes for line in wrapped(ascii_text(note) if plain else note, width)]
+        told = [wrapped(ascii_text(note) if plain else note, width) for note in notes]
+        lines = [line for note in told for line in note]
         if len(lines) > rows:
-            lines = [*lines[: rows - 1], fitted(f"{lines[rows - 1]} {lines[rows]}", width, plain)]
+            whole = max(at for at in range(len(told)) if sum(map(len, told[:at])) < rows)
+            lines = lines[: sum(map(len, told[:whole])) or rows - 1]
+            others = len(told) - max(whole, 1)
+            rest = ["the rest of it"] * (not whole) + [counted(others, "more note")] * (others > 0)
+            keys = self.keymap.action("help").keys or ("ctrl+p",)
+            lines.append(f"{shown_key(keys[0])} shows {' and '.join(rest)}")
         notes_box = self.query_one(place, Static)
         notes_box.display = bool(lines)
         notes_box.update("\n".join(lines))
@@ -143,6 +151,9 @@ class StartScreen(CoachScreen):
         for line in lines:
             text.append("\n" + " " * len(head) + line)
         return text
+
+    def do_help(self) -> None:
+        self.coach.show_help(self.actions(), self.scope, self._notes)
 
     @property
     def _at(self) -> int:
