@@ -9,13 +9,10 @@ import pytest
 
 from benchmarks.pieces import piece
 from benchmarks.players import InSession, Played, Player, Policy, Truth, run
-from coach.learning.choice import ENOUGH, option
 from coach.learning.plan import Purpose
-from coach.learning.skill import late_results
-from coach.music.excerpt import Excerpt, Kind, Passage
+from coach.music.excerpt import Kind, Passage
 from coach.rating.fault import Fault
 from coach.rating.table import CHOKED
-from tests.samples import sitting_on
 
 MINUTES, DAYS = 20, 14
 
@@ -57,8 +54,6 @@ class Diary:
         self.minutes: list[float] = []
         self.landed: list[bool] = []
         self.clean: list[bool] = []
-        self.failing: list[set[Excerpt]] = []
-        """Phrases that are not safe and failed of late, but for the last one played."""
 
     def __call__(self, policy: Policy, played: Played, player: Player) -> None:
         self.today.append(played)
@@ -73,17 +68,6 @@ class Diary:
         self.minutes.append(
             sum(item.minutes for item in coaching.items if item.purpose is Purpose.TUNE)
             + sum(one.part.rep_s(one.bpm) for one in self.today) / 60
-        )
-        parts = policy.material.parts(policy.material.drills[0])
-        self.failing.append(
-            {
-                part.excerpt
-                for part in parts
-                if (record := coaching.learnt.records.get(part.key))
-                and late_results(record.recent)[0]
-                and option(coaching.learnt, part, sitting_on(day)).later < ENOUGH
-                and part.key != self.today[-1].part.key
-            }
         )
         self.clean += [one.clean for one in self.today if one.part.excerpt.kind is Kind.PHRASE]
         self.today = []
@@ -103,8 +87,6 @@ def test_a_piece_that_its_player_can_play_lands_every_day(diary: Diary) -> None:
     assert all(diary.landed)
 
 
-def test_minutes_are_left_only_where_nothing_failed_lately(diary: Diary) -> None:
-    early = [failing for minutes, failing in zip(diary.minutes, diary.failing, strict=True) if minutes < 15]
-    assert len(early) > 3
-    assert not any(early)
-    assert max(diary.minutes) > 17
+def test_the_minutes_that_he_offers_are_used_until_his_phrases_are_safe(diary: Diary) -> None:
+    assert min(diary.minutes[:7]) > 17
+    assert max(diary.minutes[10:]) < 8

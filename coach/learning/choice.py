@@ -10,8 +10,8 @@ excerpt was played today. Gain per unit of time: Pavlik and Anderson 2008, J. Ex
 Whole phrases and pieces are the candidates: shorter parts are relief (`relief.py`), since what is heard only in
 parts is not known as a whole. Around the choice stand limits that serve the player, whatever they cost: a slow
 warm-up, a pace for new phrases, no phrase twice running and other turns between two times through the piece where
-there are any, nothing more today of what was held at its goal today, three cold tests a day, no phrase without being
-heard by itself for a week, what failed cold again the next day.
+there are any, what was held at its goal today only in minutes that are left, three cold tests a day, no phrase
+without being heard by itself for a week, what failed cold again the next day.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ from coach.learning.learning import KEPT_DAYS, Learnt, Record
 from coach.learning.material import TURN_S, Material, Part
 from coach.learning.readings import rung_of, seen
 from coach.learning.rung import EVENTS
-from coach.learning.skill import MASSED, SLOPE, late_results
+from coach.learning.skill import MASSED, SLOPE
 from coach.music.drill import Drill
 from coach.music.excerpt import Excerpt, Kind
 from coach.music.rhythm import MIN_BPM
@@ -46,8 +46,8 @@ NEW_PHRASES = 5
 """New phrases of a day, which come first; more only where nothing else needs the time."""
 PIECE_APART = 3
 """So many other turns stand between two times through a piece, where there are any."""
-PIECES_A_DAY = 6
-"""A piece that is at its goal tempo is played so often a day at most."""
+PIECES_A_DAY, REPS_A_DAY = 6, 12
+"""A piece at its goal tempo is played so often a day at most; a phrase that was held there, in so many repetitions."""
 PIECE_FROM = 0.7
 """The piece is played from start to end where its rung is at least this part of its slowest phrase's."""
 DONE_PART = 0.9
@@ -277,7 +277,10 @@ def heard(learnt: Learnt, part: Part) -> int:
 
 
 def _best(learnt: Learnt, offered: list[Option], sitting: Sitting) -> Turn | None:
-    """The best of what is due and was not just played; of what was, only where nothing else is due."""
+    """The best of what is due and was not just played; of what was, only where nothing else is due.
+
+    What was held at its goal today comes again last, in minutes that are left.
+    """
     begun = [each for each in offered if each.part.key in learnt.records]
     unheard = [
         each
@@ -289,11 +292,11 @@ def _best(learnt: Learnt, offered: list[Option], sitting: Sitting) -> Turn | Non
     due: list[_Group] = [
         (_longest_unheard, unheard),
         (_worthiest, fresh if sitting.new < sitting.pace else []),
-        (_worthiest, needed),
+        (_worthiest, [each for each in needed if not _held(learnt, each, sitting)]),
     ]
-    slipped = [each for each in begun if _slipped(learnt, each, sitting)]
-    rest: list[_Group] = [(_worthiest, fresh), (_worthiest, slipped)]
-    in_order = [*_rested(due, sitting), *due, *_rested(rest, sitting), *rest]
+    again = [each for each in needed if learnt.records[each.part.key].today < REPS_A_DAY]
+    rest: list[_Group] = [(_worthiest, fresh), (_worthiest, again)]
+    in_order = [*_rested(due, sitting), *due, *_rested(rest, sitting), rest[0]]
     return next((pick(learnt, group, sitting) for pick, group in in_order if group), None)
 
 
@@ -331,26 +334,20 @@ def _day(learnt: Learnt, option: Option) -> int:
 def _needed(learnt: Learnt, option: Option, sitting: Sitting) -> bool:
     """Whether a turn on what was begun could be worth it today: on what never landed, is not safe, or failed cold.
 
-    What was held at its goal today, and is still there, is over for today, and so is a piece that was played often.
+    A piece that is at its goal and was played often is over for today.
     """
-    record, goal_bpm = learnt.records[option.part.key], option.part.goal_bpm
-    landed, is_new_day = record.landed_at(goal_bpm), record.day != sitting.day
-    if option.bpm >= goal_bpm and (landed == sitting.day or _often(record, option, sitting)):
-        return False
-    failed_cold = record.cold < 0 and is_new_day and option.part.excerpt.kind is not Kind.PIECE
-    return not landed or option.later < ENOUGH or failed_cold
-
-
-def _slipped(learnt: Learnt, option: Option, sitting: Sitting) -> bool:
-    """Whether what is over for today may have minutes that are left: it is not safe, and failed of late."""
     record = learnt.records[option.part.key]
-    rested = not _often(record, option, sitting) and not _too_soon(option, sitting)
-    return rested and option.later < ENOUGH and late_results(record.recent)[0] > 0
+    landed, is_new_day = record.landed_at(option.part.goal_bpm), record.day != sitting.day
+    if option.part.excerpt.kind is Kind.PIECE:
+        often = record.today >= PIECES_A_DAY and not is_new_day and option.bpm >= option.part.goal_bpm
+        return not often and (not landed or option.later < ENOUGH)
+    return not landed or option.later < ENOUGH or (record.cold < 0 and is_new_day)
 
 
-def _often(record: Record, option: Option, sitting: Sitting) -> bool:
-    is_piece = option.part.excerpt.kind is Kind.PIECE
-    return is_piece and record.day == sitting.day and record.today >= PIECES_A_DAY
+def _held(learnt: Learnt, option: Option, sitting: Sitting) -> bool:
+    """Whether it was held at its goal today, and is still there."""
+    goal_bpm = option.part.goal_bpm
+    return option.bpm >= goal_bpm and learnt.records[option.part.key].landed_at(goal_bpm) == sitting.day
 
 
 def _why(learnt: Learnt, option: Option) -> Why:

@@ -212,8 +212,6 @@ class Learnt:
         record.rung = 0
         record.reps += reps
         record.today += reps
-        for _ in range(reps):
-            record.recent = with_result(record.recent, False)
         record.clean_run += reps if bpm >= part.goal_bpm else 0
         if record.clean_run >= CLEAN_TO_LAND:
             record.goal, record.landed = max(record.goal, part.goal_bpm), day
