@@ -3,7 +3,6 @@
 import json
 import threading
 import time
-from contextlib import contextmanager
 from fractions import Fraction
 
 import mido
@@ -11,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from coach.midi import out
+from coach.midi import port_process
 from coach.midi.out import OutPort, Timed, rep_messages
 from coach.midi.sender import CLOCK, CONTINUE, START, STOP, Sender
 from coach.midi.settings import MidiSettings
@@ -159,12 +158,14 @@ class Orders:
         self.told, self.over = [], threading.Event()
         self.stdin, self.stdout = self, self.lines()
 
-    @contextmanager
-    def lines(self):
-        yield self.words()
+    def __enter__(self):
+        return self
 
-    def words(self):
-        yield '[true, "MIDI out: ear"]\n'
+    def __exit__(self, *raised):
+        pass
+
+    def lines(self):
+        yield '["port", "ear", "MIDI out: ear"]\n'
         self.over.wait()
 
     def write(self, line):
@@ -198,7 +199,7 @@ class Player:
 @pytest.fixture
 def process(monkeypatch):
     orders = Orders()
-    monkeypatch.setattr(out, "_start", lambda name: orders)
+    monkeypatch.setattr(port_process, "_start", lambda *words: orders)
     return orders
 
 
@@ -220,7 +221,7 @@ def test_a_port_whose_process_has_ended_gets_another(monkeypatch):
     """As when a driver crashes."""
     begun, twice = [], threading.Event()
 
-    def start(name):
+    def start(*words):
         begun.append(Orders())
         if len(begun) == 1:
             begun[0].over.set()
@@ -228,8 +229,8 @@ def test_a_port_whose_process_has_ended_gets_another(monkeypatch):
             twice.set()
         return begun[-1]
 
-    monkeypatch.setattr(out, "_start", start)
-    monkeypatch.setattr(out, "RETRY_S", 0.01)
+    monkeypatch.setattr(port_process, "_start", start)
+    monkeypatch.setattr(port_process, "RETRY_S", 0.01)
     port = OutPort("ear")
     port.open()
     assert twice.wait(5)

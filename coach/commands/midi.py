@@ -17,7 +17,8 @@ from coach.folder.settings import load_settings, save_settings
 from coach.ground.problem import CoachError, Problem, UsageError
 from coach.midi.out import OutPort, rep_messages
 from coach.midi.pedal import ACTIONS, Pedals, actions_of, heard, is_latching, trigger_of
-from coach.midi.ports import list_ports, open_port
+from coach.midi.port_process import PortProcess
+from coach.midi.ports import list_ports
 from coach.midi.settings import clashes
 from coach.sound.silent import SilentEngine
 from coach.sound.timeline import RepTimeline, Strike
@@ -27,7 +28,6 @@ if TYPE_CHECKING:
 
 TEST_TEMPO_BPM = 120
 TEST_BEATS = 8
-LONGEST_OPENING_S = 10
 LONGEST_S = 86_400
 
 
@@ -105,8 +105,9 @@ def _incoming(name: str, seconds: float, told: str) -> Generator[tuple[Sequence[
     """Messages of an input port with their moments, until the time is over; what to do is `told` when it is open."""
     messages: queue.SimpleQueue[tuple[Sequence[int], float]] = queue.SimpleQueue()
     until_s = time.monotonic() + seconds if seconds else float("inf")
-    with closing(open_port("in", name, lambda message, at_s: messages.put((message, at_s)))) as port:
-        say(f"{told} {port.name}", to=sys.stderr)
+    with closing(PortProcess("in", name, lambda message, at_s: messages.put((message, at_s)))) as port:
+        port.must_open()
+        say(f"{told} {port.full_name}", to=sys.stderr)
         while time.monotonic() < until_s:
             with suppress(queue.Empty):
                 yield messages.get(timeout=0.1)
@@ -149,13 +150,9 @@ def _test(settings: MidiSettings, name: str) -> int:
     ticks = tuple(beat_s * tick / 24 for tick in range(TEST_BEATS * 24))
     timeline = RepTimeline(strikes, Fraction(0), end_s, {}, {}, float)
     messages = list(rep_messages(timeline, ticks, replace(settings, click=True, clock=True)))
-    # What is wrong with the port is told at once.
-    open_port("out", name).close()
-    port, player = OutPort(name), SilentEngine()
-    port.open()
-    try:
-        if not port.is_open.wait(LONGEST_OPENING_S):
-            raise CoachError(port.status)
+    player = SilentEngine()
+    with closing(OutPort(name)) as port:
+        port.must_open()
         say(f"sending two bars at {TEST_TEMPO_BPM} bpm to {name}: keys on channel {settings.channel}, clock")
         # A connection that was only just made loses what is sent at once.
         time.sleep(0.2)
@@ -163,8 +160,6 @@ def _test(settings: MidiSettings, name: str) -> int:
         port.play(messages, player)
         while player.position_s < float(end_s) + 0.1:
             time.sleep(0.02)
-    finally:
-        port.close()
     say(f"sent {len(messages)} messages")
     return 0
 

@@ -7,18 +7,14 @@ keys unless the settings say otherwise.
 
 from __future__ import annotations
 
-import contextlib
 import heapq
-import json
-import subprocess
-import sys
 import threading
 from collections.abc import Iterable, Iterator
 from fractions import Fraction
 from typing import Protocol
 
 from coach.ground.frozen import frozen
-from coach.midi.ports import RETRY_S
+from coach.midi.port_process import PortProcess
 from coach.midi.sender import CLOCK, CONTINUE, START, STOP
 from coach.midi.settings import MidiSettings
 from coach.sound.player import now_s
@@ -31,7 +27,6 @@ _VELOCITY = {"accent": 112, "beat": 88, "subdivision": 56}
 _AHEAD_S = 1.0
 """How long before it is due a message is handed over."""
 _HAND_OVER_S = 0.1
-_SENDER = (sys.executable, "-P", "-c", "import sys; from coach.midi.sender import main; main(sys.argv[1])")
 
 
 @frozen
@@ -91,50 +86,35 @@ def _releases(strikes: Iterable[Strike], settings: MidiSettings) -> Iterator[Tim
         yield Timed(Fraction(strike.at_s) + NOTE_S, 0, (status, _key(strike, settings), 0))
 
 
-class OutPort:
-    """An output port, owned by a process of its own (`coach.midi.sender`) that no busy screen holds up.
-
-    What is due soon is handed over ahead of time, again and again with where the music is; it can be taken back.
-    """
+class OutPort(PortProcess):
+    """An output port. What is due soon is handed over ahead of time, again and again with where the music is; it can
+    be taken back."""
 
     def __init__(self, name: str) -> None:
-        self.is_open = threading.Event()
-        self.status = self._looking = f"MIDI out: looking for {name!r}"
-        self._name = name
+        super().__init__("out", name)
         self._change = threading.Condition()
         self._messages: Iterator[Timed] = iter(())
         self._next: Timed | None = None
         self._player: Heard | None = None
-        self._process: subprocess.Popen[str] | None = None
-        self._ending = threading.Event()
-        self._threads: list[threading.Thread] = []
+        self._feeder = threading.Thread(target=self._feed, name="midi feeder", daemon=True)
 
     def open(self) -> None:
-        """Look for the port; returns at once."""
-        self._process = _start(self._name)
-        self._threads = [
-            threading.Thread(target=work, name="midi out", daemon=True) for work in (self._listen, self._feed)
-        ]
-        for thread in self._threads:
-            thread.start()
+        super().open()
+        self._feeder.start()
 
     def close(self) -> None:
-        """Stop what was started, and end the process and the threads."""
         self.stop()
         with self._change:
             self._ending.set()
             self._change.notify()
-        if self._process is not None:
-            _end(self._process)
-        for thread in self._threads:
-            thread.join(2)
+        super().close()
 
     def play(self, messages: Iterable[Timed], player: Heard) -> None:
         """Send these by this player's position, and nothing of what was waiting."""
         with self._change:
             self._messages, self._player = iter(messages), player
             self._next = next(self._messages, None)
-            self._order("withdraw")
+            self.order("withdraw")
             self._hand_over(player)
             self._change.notify()
 
@@ -142,7 +122,7 @@ class OutPort:
         """Send nothing more; a receiver that was started is stopped, and a sounding click is ended."""
         with self._change:
             self._player = None
-            self._order("stop")
+            self.order("stop")
 
     def _feed(self) -> None:
         with self._change:
@@ -158,42 +138,4 @@ class OutPort:
         while self._next is not None and self._next.at_s <= position_s + _AHEAD_S:
             due.append((float(self._next.at_s), self._next.message))
             self._next = next(self._messages, None)
-        self._order("expect", now - position_s, due)
-
-    def _order(self, *words: object) -> None:
-        if self._process is not None and self._process.stdin is not None:
-            # A process that has ended is started again by the thread that listens to it.
-            with contextlib.suppress(OSError, ValueError):
-                self._process.stdin.write(json.dumps(words) + "\n")
-                self._process.stdin.flush()
-
-    def _listen(self) -> None:
-        """Take in how the port is; should the process end, as a driver may make it, start another."""
-        while self._process is not None and self._process.stdout is not None:
-            with self._process.stdout as lines:
-                for line in lines:
-                    is_open, self.status = json.loads(line)
-                    (self.is_open.set if is_open else self.is_open.clear)()
-            self.is_open.clear()
-            self.status = self._looking
-            if self._ending.wait(RETRY_S):
-                return
-            self._process = _start(self._name)
-
-
-def _start(name: str) -> subprocess.Popen[str]:
-    """In a session of its own, so that a closed terminal or Ctrl+C reaches it only as the end of its orders."""
-    pipe, nothing = subprocess.PIPE, subprocess.DEVNULL
-    return subprocess.Popen(
-        [*_SENDER, name], stdin=pipe, stdout=pipe, stderr=nothing, text=True, start_new_session=True
-    )
-
-
-def _end(process: subprocess.Popen[str]) -> None:
-    with contextlib.suppress(OSError):
-        if process.stdin is not None:
-            process.stdin.close()
-    try:
-        process.wait(2)
-    except subprocess.TimeoutExpired:
-        process.kill()
+        self.order("expect", now - position_s, due)

@@ -107,10 +107,11 @@ class _RtPort:
         return self._own or self.name in self._client.get_ports()
 
     def close(self) -> None:
-        if self._watch is not None:
-            self._watch.close()
         self._client.close_port()
         self._client.delete()
+        # Last, since other clients that come or go are when JACK's library may crash at closing a port.
+        if self._watch is not None:
+            self._watch.close()
 
 
 def open_port(direction: Direction, name: str, received: Received | None = None) -> Port:

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Self
 from coach.ground.frozen import frozen
 from coach.midi.out import Heard, OutPort, rep_messages
 from coach.midi.pedal import Action, Pedals, actions_of, heard, is_latching, trigger_of
-from coach.midi.ports import Link
+from coach.midi.port_process import PortProcess
 from coach.midi.settings import MidiSettings
 from coach.sound.timeline import clock_ticks
 
@@ -34,7 +34,7 @@ class Press:
 class Rig:
     """MIDI ports of a session; nothing is opened where the settings name no port.
 
-    `notify` is called, in the driver's thread, when presses wait to be taken.
+    `notify` is called, in a thread of the port's, when presses wait to be taken.
     """
 
     def __init__(
@@ -47,10 +47,10 @@ class Rig:
         self._pedals = Pedals()
         self._presses: deque[Press] = deque(maxlen=100)
         self._out = OutPort(settings.out_port) if settings.out_port else None
-        self._in = Link("in", settings.in_port, self.received) if settings.in_port else None
+        self._in = PortProcess("in", settings.in_port, self.received) if settings.in_port else None
 
     def notify_by(self, notify: Callable[[], None]) -> None:
-        """Call this, in the driver's thread, when presses wait to be taken."""
+        """Call this, in a thread of the port's, when presses wait to be taken."""
         self._notify = notify
 
     def open(self) -> None:
@@ -95,7 +95,7 @@ class Rig:
             self._out.stop()
 
     def received(self, message: Sequence[int], at_s: float) -> None:
-        """Take in one message from the input port, in the driver's thread."""
+        """Take in one message from the input port."""
         trigger = trigger_of(message)
         if trigger is None:
             return

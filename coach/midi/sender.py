@@ -1,7 +1,8 @@
-"""The process that owns an output port and sends each message at its moment, whatever the program's screens do.
+"""The process that owns a port: it sends each message at its moment, and stamps what comes in, whatever screens do.
 
-`coach.midi.out.OutPort` starts it, hands it what is due soon as lines of JSON, and reads from it how the port is.
-When the lines end, as they do when the program is killed, nothing sounds on and no receiver goes on.
+`coach.midi.port_process.PortProcess` starts it, hands it what is due soon as lines of JSON, and reads from it how the
+port is and what came in. When the lines end, as they do when the program is killed, nothing sounds on and no receiver
+goes on.
 """
 
 from __future__ import annotations
@@ -14,7 +15,7 @@ import threading
 from collections import deque
 from collections.abc import Callable, Iterable, Sequence
 
-from coach.midi.ports import Link
+from coach.midi.ports import Direction, Link
 from coach.sound.player import now_s
 
 CLOCK, START, CONTINUE, STOP = 0xF8, 0xFA, 0xFB, 0xFC
@@ -93,18 +94,24 @@ class Sender:
                 self._sounding = message if status & 0x10 else None
 
 
-def main(name: str) -> None:
+def main(direction: Direction, name: str) -> None:
     """Own the port of this name and carry out a line of standard input each, until they end."""
     # Where the system allows it (Linux, real-time rights), other programs wait for this one, which computes little.
     with contextlib.suppress(AttributeError, OSError):
         os.sched_setscheduler(0, os.SCHED_RR, os.sched_param(1))
+    one_line = threading.Lock()
 
-    def tell() -> None:
-        with contextlib.suppress(OSError):
-            sys.stdout.write(json.dumps([link.port is not None, link.status]) + "\n")
+    def tell(*words: object) -> None:
+        with contextlib.suppress(OSError), one_line:
+            sys.stdout.write(json.dumps(words) + "\n")
             sys.stdout.flush()
 
-    link = Link("out", name, changed=tell)
+    link = Link(
+        direction,
+        name,
+        (lambda message, at_s: tell("heard", message, at_s)) if direction == "in" else None,
+        changed=lambda: tell("port", link.port.name if link.port else "", link.status),
+    )
     sender = Sender(link.send)
     orders: dict[str, Callable[..., None]] = {
         "expect": sender.expect,
@@ -119,7 +126,3 @@ def main(name: str) -> None:
     finally:
         sender.close()
         link.close()
-
-
-if __name__ == "__main__":
-    main(sys.argv[1])

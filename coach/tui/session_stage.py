@@ -52,7 +52,7 @@ class SessionStage(SessionWords):
         """The ear has something to say; sent from its thread."""
 
     class Pressed(Message):
-        """Presses of the pedal wait; sent from the MIDI driver's thread."""
+        """Presses of the pedal wait; sent from the MIDI port's thread."""
 
     def __init__(self, practice: Practice, rig: Rig) -> None:
         super().__init__(practice, rig)

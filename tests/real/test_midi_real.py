@@ -1,6 +1,7 @@
 """MIDI over a real JACK server: a second client hears the clock and the count-in, and presses a pedal."""
 
 import json
+import signal
 import subprocess
 import sys
 import threading
@@ -236,7 +237,8 @@ def test_a_pedal_s_presses_reach_the_log(pedal, tmp_path):
     lamp = Excerpt("lamps", ("lamp",))
     plan = Plan(date(2026, 3, 2), 10, (PlanItem(Purpose.CLIMB, 5, "Climb.", lamp, reps=6),))
     with Log.open(tmp_path / "log", "Ada", now_ms=now_ms) as log, Rig(settings) as rig:
-        connected(rig._in)
+        assert rig._in is not None
+        assert rig._in.is_open.wait(10)
         player = SilentEngine()
         alone = PracticeSettings(pause_s=2)
         practice = Practice(
@@ -276,6 +278,21 @@ def test_a_pedal_s_presses_reach_the_log(pedal, tmp_path):
         assert practice.send(Confirm())
         (rep,) = log.reps()
         assert rep.faults == (Fault(wanted, CHOKED),)
+
+
+def test_a_crash_in_the_library_of_the_pedal_s_port_takes_no_session_with_it(pedal):
+    """As JACK's library does now and then where a port is closed: github.com/jackaudio/jack2/issues/216."""
+    bindings = {"clean": (Trigger.parse("cc 64"),)}
+    with Rig(MidiSettings(in_port="pedal", bindings=bindings)) as rig:
+        assert rig._in is not None
+        assert rig._in.is_open.wait(10)
+        assert rig._in._process is not None
+        rig._in._process.send_signal(signal.SIGSEGV)
+        wait_for(lambda: not rig._in.is_open.is_set(), 10, "the crash to be noticed")
+        assert "looking for 'pedal'" in rig.status[0]
+        assert rig._in.is_open.wait(10)
+        press(pedal, (0xB0, 64, 127))
+        wait_for(lambda: len(rig._presses) > 0, 2, "the press")
 
 
 @contextmanager
