@@ -1,19 +1,16 @@
 """Notes and rests as elements of MusicXML 4.0.
 
 Conventions: `<fret>` holds whole numbers only, so that 3.2 and 2.7 stand as 3, and an artificial harmonic as its stop;
-the place itself stands in the first `<other-technical>` as the drill writes it (`3.2`, `5<17>`), and as words below the
-tab staff. The second one has what else MusicXML can't say of a note: `stated` where the drill states its pitch, `touch`
-where the plucking hand touches, `for 2` where its hold is written, `damp` or `ring`. Harmonics have diamond heads,
-droppable notes heads in parentheses; what rings past its voice's next event has a let-ring tie.
+the place itself stands in `<other-technical>` as the drill writes it (`3.2`, `5<17>`), and as words below the tab
+staff. Harmonics have diamond heads, droppable notes heads in parentheses; what rings past its voice's next event has a
+let-ring tie.
 """
 
 from __future__ import annotations
 
 import xml.etree.ElementTree as ET
-from collections.abc import Iterator
 
 from coach.music.drill import Note
-from coach.score.beats import write_beats
 from coach.score.notated import Head, Symbol
 from coach.score.note_values import VALUE_NAMES, NoteValue
 from coach.score.write import written_node, written_place
@@ -115,7 +112,7 @@ def _notations(
     if tab:
         _place(technical, note)
     elif not symbol.tied_from:
-        _technical(technical, symbol, note)
+        _technical(technical, note)
     if len(technical):
         notations.append(technical)
     if len(notations):
@@ -131,7 +128,7 @@ def _whole_fret(note: Note) -> int | None:
     return round(note.node.fret) if note.node and note.fret is None else note.fret
 
 
-def _technical(technical: ET.Element, symbol: Symbol, note: Note) -> None:
+def _technical(technical: ET.Element, note: Note) -> None:
     if note.is_harmonic:
         harmonic = add(technical, "harmonic")
         add(harmonic, "artificial" if note.is_artificial else "natural")
@@ -143,24 +140,11 @@ def _technical(technical: ET.Element, symbol: Symbol, note: Note) -> None:
             add(technical, "fingering", finger)
     _place(technical, note)
     add(technical, "other-technical", _place_text(note))
-    if more := " ".join(_more(symbol, note)):
-        add(technical, "other-technical", more)
 
 
 def _place_text(note: Note) -> str:
     """`3.2`, `5<17>`, `3`: as the drill writes it."""
     return written_node(note, note.node) if note.is_natural and note.node else written_place(note)
-
-
-def _more(symbol: Symbol, note: Note) -> Iterator[str]:
-    if note.asserted:
-        yield "stated"
-    if note.plucking_hand_touch:
-        yield "touch"
-    if symbol.event and symbol.event.hold_written:
-        yield f"for {write_beats(symbol.event.hold)}"
-    if note.ending:
-        yield note.ending
 
 
 def tab_labels(symbol: Symbol, instrument: Instrument) -> str:

@@ -2,9 +2,8 @@
 
 Conventions: each phrase once, in the file's order, with a rehearsal mark and its cue beside it. `<pitch>` is what
 sounds; a clef that sounds an octave lower says so (`clef-octave-change`), so that no staff transposes. Words in bold
-are about tempo and meter, those in italics are cues. What the format has no place for stands as words in
-`<miscellaneous>`, for the drill, and in `<other-technical>`, for a note (`musicxml_note.py`); `musicxml_own.py` reads
-it all back.
+are about tempo and meter, those in italics are cues. `<miscellaneous>` carries the whole drill, which `musicxml_own.py`
+reads back.
 """
 
 from __future__ import annotations
@@ -21,7 +20,7 @@ from coach.music.rhythm import Meter
 from coach.score.musicxml_note import add, note_element, rest_element, tab_labels
 from coach.score.notated import DYNAMICS, NotatedBar, Notation, Symbol, Voice, notation_of
 from coach.score.note_values import VALUE_NAMES, one_head
-from coach.score.write import write_head
+from coach.score.write import write_drill
 
 SOFTWARE = "Wellrung"
 _PUBLIC_ID = '"-//Recordare//DTD MusicXML 4.0 Partwise//EN" "http://www.musicxml.org/dtds/partwise.dtd"'
@@ -54,17 +53,13 @@ def _identification(root: ET.Element, drill: Drill, notation: Notation, tempo_bp
         add(identification, "creator", plain_text(drill.composer), type="composer")
     add(add(identification, "encoding"), "software", SOFTWARE)
     fields = {
-        "drill": "\n".join(write_head(drill)),
+        "drill": write_drill(drill),
         "tempo_bpm": str(tempo_bpm),
-        "phrases": ", ".join(phrase.id for phrase in drill.phrases),
-        "layers": "; ".join(", ".join(phrase.layers) for phrase in drill.phrases),
         "voices": ", ".join(layer for layer, _ in notation.voices),
-        "order": ", ".join(drill.order),
     }
     other = add(identification, "miscellaneous")
     for name, text in fields.items():
-        if text:
-            add(other, "miscellaneous-field", text, name=name)
+        add(other, "miscellaneous-field", text, name=name)
 
 
 class _Writer:

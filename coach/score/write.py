@@ -24,7 +24,7 @@ _AFTER_LAYERS = {key: BAR[key] for key in ("dynamics", "cue")}
 
 def write_drill(drill: Drill, remarks: Iterable[str] = ()) -> str:
     """The drill as YAML; `remarks` become comments below the first line, one to a line."""
-    version, *head = write_head(drill)
+    version, *head = _head(drill)
     lines = [version, *(f"# {line}".rstrip() for remark in remarks for line in remark.splitlines()), *head]
     holding = Holding(first_meter(drill), drill.key)
     lines.append("phrases:")
@@ -36,7 +36,7 @@ def write_drill(drill: Drill, remarks: Iterable[str] = ()) -> str:
     return "\n".join(lines) + "\n"
 
 
-def write_head(drill: Drill) -> list[str]:
+def _head(drill: Drill) -> list[str]:
     """The lines above the phrases."""
     lines = list(write_rows(drill, DRILL))
     if drill.assignment is not None:
