@@ -12,7 +12,7 @@ import dataclasses
 import difflib
 import re
 from abc import ABC, abstractmethod
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from collections.abc import Mapping as AnyMapping
 from dataclasses import field
 from functools import cached_property
@@ -73,8 +73,6 @@ class Row:
     """Other names by which people call it."""
     choices: tuple[Any, ...] = ()
     """The values that a screen offers; none where it leaves the key to the file."""
-    value_of: Callable[[Any], Any] | None = None
-    """The value, from what the block stands for; None where its writer has a way of its own."""
 
     @property
     def rows(self) -> Rows:
@@ -177,19 +175,17 @@ def check_keys(node: Mapping, rows: Rows, where: str, report: Report) -> None:
             )
 
 
-def write_rows(thing: Any, rows: Rows) -> Iterator[str]:
+def values_by_name(thing: Any, rows: Rows) -> dict[str, Any]:
+    """The attributes that are named like the rows' keys; None for a key that names none."""
+    return {name: getattr(thing, name, None) for name in rows}
+
+
+def write_rows(values: AnyMapping[str, Any], rows: Rows) -> Iterator[str]:
     """A line of `key: value` for every row whose value is not its default; a value of None has no line."""
     for name, row in rows.items():
-        if row.value_of is None:
-            continue
-        value = row.value_of(thing)
+        value = values.get(name)
         if value is not None and (row.required or value != row.default):
             yield f"{name}: {row.kind.write(value)}"
-
-
-def write_braces(thing: Any, rows: Rows) -> str:
-    """A block on one line, in braces."""
-    return "{" + ", ".join(write_rows(thing, rows)) + "}"
 
 
 def _some(word: str, rows: Rows) -> str:
@@ -248,7 +244,9 @@ class Group(Kind[Value]):
         return None
 
     def write(self, value: Any) -> str:
-        return write_braces(value, self.rows)
+        """On one line, in braces; a value that is no table of values has them as its attributes."""
+        values = value if isinstance(value, dict) else values_by_name(value, self.rows)
+        return f"{{{', '.join(write_rows(values, self.rows))}}}"
 
     def schema(self) -> dict[str, Any]:
         block: dict[str, Any] = {

@@ -137,6 +137,11 @@ class ClickPattern:
     silent_every: int = 0
     accent: bool = True
 
+    @property
+    def silent(self) -> tuple[int, int]:
+        """How many bars are silent, and of how many."""
+        return self.silent_bars, self.silent_every
+
     def parts(self, meter: Meter, counted_beats: int) -> int:
         """Clicks to a beat of this meter that lasts so many counted beats; a large beat falls into counted beats.
 

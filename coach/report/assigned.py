@@ -5,12 +5,10 @@ from __future__ import annotations
 import itertools
 from dataclasses import replace
 
-from coach.ground.fields import write_rows
 from coach.music.drill import Assignment, Drill
 from coach.score.edit import with_ids
-from coach.score.keys import ASSIGNMENT
 from coach.score.load import read_drill, read_reading
-from coach.score.write import write_drill
+from coach.score.write import assignment_lines, write_drill
 
 
 def assigned_text(text: str, drill: Drill, task: Assignment) -> str | None:
@@ -21,7 +19,7 @@ def assigned_text(text: str, drill: Drill, task: Assignment) -> str | None:
     """
     wanted = replace(drill, assignment=task)
     plain = without_assignment(with_ids(text))
-    block = "\n".join(["assignment:", *(f"  {line}" for line in write_rows(task, ASSIGNMENT))])
+    block = "\n".join(assignment_lines(task))
     for candidate in (plain.rstrip() + "\n" + block + "\n", write_drill(wanted)):
         written, _ = read_drill(candidate, drill.path)
         if written == wanted and written.revision == drill.revision:

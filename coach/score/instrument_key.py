@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from coach.ground.fields import Block, Kind, Row, Rows, Values, split_guess, word_of, write_braces
+from coach.ground.fields import Block, Kind, Row, Rows, Values, split_guess, values_by_name, word_of
 from coach.ground.kinds import Items, Number, Text, Truth, Whole
 from coach.ground.source import Node, Report, Scalar, Sequence
 from coach.score.limits import MAX_NAME
@@ -67,6 +67,19 @@ class Length(Number):
         return {"anyOf": [super().schema(), inches]}
 
 
+def _values(instrument: Instrument) -> dict[str, Any]:
+    """What the keys of an instrument say of it."""
+    set_backs_mm = instrument.set_backs_mm
+    return {
+        **values_by_name(instrument, OWN_INSTRUMENT),
+        "strings": tuple(string.name for string in instrument.strings),
+        "scale_mm": _same(instrument.scales_mm),
+        "set_back_mm": set_backs_mm and _same(set_backs_mm),
+        "stiffness": _same(tuple(string.stiffness_b for string in instrument.strings)),
+        "measured_cents": _measured(instrument),
+    }
+
+
 def _same(each: tuple[float, ...]) -> tuple[float, ...]:
     """One value for all strings, or one for each where they differ."""
     return each[:1] if len(set(each)) == 1 else each
@@ -85,7 +98,6 @@ INSTRUMENT: dict[str, Row] = {
         "Open notes with their octaves, highest string first, as in tab.",
         required=True,
         also_called=("tuning",),
-        value_of=lambda instrument: tuple(string.name for string in instrument.strings),
     ),
     "scale_mm": Row(
         Items(
@@ -98,52 +110,28 @@ INSTRUMENT: dict[str, Row] = {
         ),
         "The scale, twice the distance from nut to fret wire 12, in mm or as 34in; one for each string if frets fan.",
         also_called=("scale",),
-        value_of=lambda instrument: _same(instrument.scales_mm),
     ),
     "set_back_mm": Row(
         Items(
             Length(*SET_BACK_MM_RANGE, "mm"), STRINGS_RANGE[1], "[2, 2.5, 3, 4]", 1, "lengths", one_alone=True
         ),
         "Set-back of the saddles behind the scale: one for all, or one for each string.",
-        value_of=lambda instrument: instrument.set_backs_mm and _same(instrument.set_backs_mm),
     ),
-    "name": Row(
-        Id(),
-        "A short name; the history of nodes is separate for each name.",
-        default="",
-        value_of=lambda instrument: instrument.name,
-    ),
-    "a4_hz": Row(
-        Number(*A4_HZ_RANGE, "Hz"),
-        "Frequency of A4 in Hz, 440 if left out.",
-        default=A4_HZ,
-        value_of=lambda instrument: instrument.a4_hz,
-    ),
+    "name": Row(Id(), "A short name; the history of nodes is separate for each name.", default=""),
+    "a4_hz": Row(Number(*A4_HZ_RANGE, "Hz"), "Frequency of A4 in Hz, 440 if left out.", default=A4_HZ),
     "stiffness": Row(
         Items(Number(*STIFFNESS_RANGE), STRINGS_RANGE[1], "[0.0003, 0.0004]", 1, "numbers", one_alone=True),
         "Stiffness B of the strings: one number, or one for each string.",
         default=(0.0,),
-        value_of=lambda instrument: _same(tuple(string.stiffness_b for string in instrument.strings)),
     ),
-    "fretted": Row(
-        Truth(),
-        "Whether the neck has frets: no for a fretless one.",
-        default=True,
-        value_of=lambda instrument: instrument.fretted,
-    ),
+    "fretted": Row(Truth(), "Whether the neck has frets: no for a fretless one.", default=True),
 }
 OWN_INSTRUMENT: dict[str, Row] = {
     **INSTRUMENT,
-    "capo": Row(
-        Whole(*CAPO_RANGE, "frets"),
-        "The fret of the capo.",
-        default=0,
-        value_of=lambda instrument: instrument.capo,
-    ),
+    "capo": Row(Whole(*CAPO_RANGE, "frets"), "The fret of the capo.", default=0),
     "measured_cents": Row(
         Items(Number(*MEASURED_CENTS_RANGE, "cents"), STRINGS_RANGE[1], "[0.4, -1.2, 0, 2]", 1, "numbers"),
         "How far each open string was from its pitch when `coach tune --listen` last heard it.",
-        value_of=_measured,
     ),
 }
 """What a player says of an instrument of their own."""
@@ -169,7 +157,7 @@ class InstrumentKey(Kind[Instrument]):
             return None
 
     def write(self, value: Instrument) -> str:
-        return write_braces(value, self.block.rows)
+        return self.block.write(_values(value))
 
     def schema(self) -> dict[str, Any]:
         return {"anyOf": [self.block.schema(), {"enum": list(READY_MADE)}]}

@@ -7,30 +7,28 @@ change a file that someone wrote, use `coach.score.edit`.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from itertools import groupby, pairwise
+from fractions import Fraction
+from itertools import groupby
 
-from coach.ground.fields import quoted, write_rows
-from coach.music.drill import Drill, Event, Note, Phrase
+from coach.ground.fields import quoted, values_by_name, write_rows
+from coach.music.drill import Assignment, Bar, Drill, Event, Note, Phrase, counted_on
 from coach.score.beats import write_beat, write_beats
-from coach.score.keys import ASSIGNMENT, BAR, DRILL, PHRASE, BarBetween, Holding, PhraseAfter, first_meter
+from coach.score.keys import ASSIGNMENT, BAR, DRILL, PHRASE
+from coach.score.limits import FORMAT_VERSION
 from coach.score.order import MAX_TIMES
 from coach.strings.instrument import Instrument
 from coach.strings.node import Node, nodes_written, touch_label
 
 _LONG = 88
-_BEFORE_LAYERS = {key: BAR[key] for key in ("meter", "pickup", "ends_after", "key", "tempo")}
-_AFTER_LAYERS = {key: BAR[key] for key in ("dynamics", "cue")}
 
 
 def write_drill(drill: Drill, remarks: Iterable[str] = ()) -> str:
     """The drill as YAML; `remarks` become comments below the first line, one to a line."""
     version, *head = _head(drill)
     lines = [version, *(f"# {line}".rstrip() for remark in remarks for line in remark.splitlines()), *head]
-    holding = Holding(first_meter(drill), drill.key)
     lines.append("phrases:")
-    for before, phrase in pairwise((None, *drill.phrases)):
-        if phrase is not None:
-            lines += _phrase(PhraseAfter(phrase, before), drill.instrument, holding)
+    for before, phrase in zip((None, *drill.phrases), drill.phrases, strict=False):
+        lines += _phrase(phrase, before, drill)
     if drill.order:
         lines.append("order: " + ", ".join(_runs(drill.order)))
     return "\n".join(lines) + "\n"
@@ -38,11 +36,29 @@ def write_drill(drill: Drill, remarks: Iterable[str] = ()) -> str:
 
 def _head(drill: Drill) -> list[str]:
     """The lines above the phrases."""
-    lines = list(write_rows(drill, DRILL))
+    tempo, meter = drill.tempo, _first_bar(drill).meter
+    beat = tempo.beat_whole if tempo.beat_whole != meter.beat_whole else None
+    said = {
+        "drill": FORMAT_VERSION,
+        "meter": meter,
+        "tempo": {"start": tempo.start_bpm, "goal": tempo.goal_bpm, "beat": beat},
+        "count_in": drill.count_in_bars,
+    }
+    left = dict.fromkeys(("assignment", "phrases", "order"))
+    lines = list(write_rows(values_by_name(drill, DRILL) | said | left, DRILL))
     if drill.assignment is not None:
-        inside = [f"  {line}" for line in write_rows(drill.assignment, ASSIGNMENT)]
-        lines += ["assignment:", *(inside or ["  {}"])]
+        lines += assignment_lines(drill.assignment)
     return lines
+
+
+def assignment_lines(task: Assignment) -> list[str]:
+    """The lines of an assignment."""
+    values = values_by_name(task, ASSIGNMENT) | {"goal": task.goal_bpm}
+    return ["assignment:", *([f"  {line}" for line in write_rows(values, ASSIGNMENT)] or ["  {}"])]
+
+
+def _first_bar(drill: Drill) -> Bar:
+    return drill.phrases[0].bars[0]
 
 
 def _runs(order: Iterable[str]) -> Iterator[str]:
@@ -55,25 +71,43 @@ def _runs(order: Iterable[str]) -> Iterator[str]:
             count -= times
 
 
-def _phrase(place: PhraseAfter, instrument: Instrument, holding: Holding) -> Iterator[str]:
-    phrase = place.phrase
-    first, *rest = write_rows(place, PHRASE)
+def _phrase(phrase: Phrase, before: Phrase | None, drill: Drill) -> Iterator[str]:
+    number = phrase.first_bar
+    values = {
+        "id": phrase.id,
+        "name": phrase.name if phrase.name != phrase.id else None,
+        "cue": phrase.cue,
+        "first_bar": number if number != counted_on(before, phrase.bars[0]) else None,
+    }
+    first, *rest = write_rows(values, PHRASE)
     yield f"  - {first}"
     yield from (f"    {line}" for line in [*rest, "bars:"])
+    start = _first_bar(drill)
+    last = Bar(start.meter, Fraction(0), key=start.key)
     for bar in phrase.bars:
-        first, *rest = _bar(BarBetween(bar, holding), phrase, instrument) or ["{}"]
+        first, *rest = _bar(bar, last, phrase, drill.instrument) or ["{}"]
         yield f"      - {first}"
         yield from (f"        {line}" for line in rest)
-        holding = Holding(bar.meter, bar.key, bar.stop_ratio)
+        last = bar
 
 
-def _bar(place: BarBetween, phrase: Phrase, instrument: Instrument) -> list[str]:
-    lines = list(write_rows(place, _BEFORE_LAYERS))
+def _bar(bar: Bar, last: Bar, phrase: Phrase, instrument: Instrument) -> list[str]:
+    """The lines of a bar: what holds since the last one is not said again."""
+    ratios, length = (bar.start_ratio, bar.stop_ratio), write_beats(bar.length)
+    before = {
+        "meter": bar.meter if bar.meter != last.meter else None,
+        "pickup": length if bar.first_beat else None,
+        "ends_after": length if bar.ends_early else None,
+        "key": bar.key if bar.key != last.key else None,
+        "tempo": ratios if ratios != (last.stop_ratio, last.stop_ratio) else None,
+    }
+    lines = list(write_rows(before, {key: BAR[key] for key in before}))
     for layer in phrase.layers:
-        events = [write_event(event, instrument) for event in place.bar.events if event.layer == layer]
+        events = [write_event(event, instrument) for event in bar.events if event.layer == layer]
         if events:
             lines += _wrapped(quoted(layer), events)
-    return [*lines, *write_rows(place, _AFTER_LAYERS)]
+    after = {"dynamics": bar.dynamics, "cue": bar.cue}
+    return [*lines, *write_rows(after, {key: BAR[key] for key in after})]
 
 
 def _wrapped(layer: str, events: list[str]) -> Iterator[str]:
