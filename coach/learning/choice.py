@@ -46,7 +46,7 @@ NEW_PHRASES = 5
 """New phrases of a day, which come first; more only where nothing else needs the time."""
 PIECE_APART = 3
 """So many other turns stand between two times through a piece, where there are any."""
-PIECES_A_DAY, REPS_A_DAY = 6, 12
+PIECES_A_DAY, REPS_A_DAY = 6, 24
 """A piece at its goal tempo is played so often a day at most; a phrase that was held there, in so many repetitions."""
 PIECE_FROM = 0.7
 """The piece is played from start to end where its rung is at least this part of its slowest phrase's."""
