@@ -1,12 +1,13 @@
-"""`frozen` is what the standard library's decorator is: the same classes are made by both and compared."""
+"""`frozen` and `mutable` are what the standard decorator is: the same classes are made by both and compared."""
 
 from __future__ import annotations
 
 from dataclasses import FrozenInstanceError, asdict, dataclass, field, fields, replace
+from functools import cached_property
 
 import pytest
 
-from coach.ground.frozen import frozen
+from coach.ground.frozen import frozen, mutable
 
 standard = dataclass(frozen=True, slots=True)
 
@@ -91,3 +92,35 @@ def test_nothing_of_a_value_can_be_set_and_wrong_arguments_are_refused(decorator
     with pytest.raises(ValueError, match="-1"):
         replace(value, pitch=-1)
     assert (value.pitch, value.name, value.marks) == (1, "C", ())
+
+
+def test_things_that_change_compare_and_show_as_the_standard_ones_do():
+    ours, theirs = values(mutable), values(dataclass(slots=True))
+    assert [repr(each) for each in ours] == [repr(each) for each in theirs]
+    pairs = [(a, b) for a in range(len(ours)) for b in range(len(ours))]
+    assert [ours[a] == ours[b] for a, b in pairs] == [theirs[a] == theirs[b] for a, b in pairs]
+    for note in (ours[0], theirs[0]):
+        note.pitch = 3
+        assert note != ours[1]
+        assert not hasattr(note, "__dict__")
+        with pytest.raises(TypeError, match="unhashable"):
+            hash(note)
+
+
+@pytest.mark.parametrize("decorator", [frozen, dataclass(frozen=True)])
+def test_a_value_keeps_what_it_works_out_once(decorator):
+    @decorator
+    class Long:
+        parts: tuple[int, ...] = ()
+
+        @cached_property
+        def sums(self):
+            return [sum(self.parts)]
+
+    one = Long((1, 2))
+    assert one.sums is one.sums == [3]
+    assert one == Long((1, 2))
+    assert hash(one) == hash(Long((1, 2)))
+    assert repr(one) == repr(Long((1, 2)))
+    with pytest.raises(FrozenInstanceError):
+        one.parts = ()

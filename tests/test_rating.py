@@ -353,7 +353,9 @@ def test_a_row_that_leaves_anything_out_fails_the_type_check(tmp_path):
             given = ", ".join(f"{name}=CHOKED.{name}" for name in names if name != left_out)
             given = given if row is CHOKED else given.replace("CHOKED", "LIFT")
             lines.append(f"{type(row).__name__}({given})")
-            expected.append((len(lines), f'Missing named argument "{left_out}" for "{type(row).__name__}"'))
+            expected.append(
+                (len(lines), f'Missing positional argument "{left_out}" in call to "{type(row).__name__}"')
+            )
     rows.write_text("\n".join(lines) + "\n")
     command = [sys.executable, "-m", "mypy", "--cache-dir", str(tmp_path / "cache"), str(rows)]
     ended = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, check=False)

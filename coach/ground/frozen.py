@@ -1,14 +1,16 @@
-"""`@frozen`: what `@dataclass(frozen=True, slots=True)` is, at a fifth of its cost while a module is loaded.
+"""`@frozen` and `@mutable`: what `@dataclass(frozen=True, slots=True)` and `@dataclass(slots=True)` are, for a fifth.
 
-The standard decorator compiles six methods for each class, and a start loads two hundred classes: a quarter of it. Here
-one `__init__` is compiled, when the first value is made, and the other methods are shared or small closures. `fields`,
-`replace` and `asdict` of `dataclasses` work as ever. A class with an order or a `__dict__` takes the standard one.
+The standard decorator compiles up to six methods for each class while a module is loaded, and a start loads a hundred
+classes: a quarter of it. Here one `__init__` is compiled, when the first value is made, and the other methods are
+shared or small closures. `fields`, `replace` and `asdict` of `dataclasses` work as ever. A class with a cached property
+keeps its `__dict__`.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import MISSING, FrozenInstanceError, dataclass, field, fields
+from functools import cached_property
 from operator import attrgetter
 from typing import Any, NoReturn, TypeVar, dataclass_transform
 
@@ -18,12 +20,23 @@ T = TypeVar("T")
 @dataclass_transform(frozen_default=True, field_specifiers=(field,))
 def frozen(cls: type[T]) -> type[T]:
     """A class of values: its annotations are their fields, in order, and no attribute of a value can be set."""
+    return _made(cls, {"__setattr__": _refuse, "__delattr__": _refuse})
+
+
+@dataclass_transform(field_specifiers=(field,))
+def mutable(cls: type[T]) -> type[T]:
+    """The same of things that change; they have no hash."""
+    return _made(cls, {"__hash__": None})
+
+
+def _made(cls: type[T], more: dict[str, Any]) -> type[T]:
     if not cls.__doc__:
         cls.__doc__ = cls.__name__  # Else `dataclass` works out a signature to stand there.
-    values: Any = dataclass(init=False, repr=False, eq=False, slots=True)(cls)
+    slots = not any(isinstance(each, cached_property) for each in cls.__dict__.values())
+    values: Any = dataclass(init=False, repr=False, eq=False, slots=slots)(cls)
 
     def compile_init(self: Any, *arguments: Any, **named: Any) -> None:
-        values.__init__ = _init_of(values)
+        values.__init__ = _init_of(values, slots)
         values.__init__(self, *arguments, **named)
 
     content = _content_of([each.name for each in fields(values) if each.compare])
@@ -36,8 +49,7 @@ def frozen(cls: type[T]) -> type[T]:
         "__eq__": same,
         "__hash__": lambda self: hash(content(self)),
         "__repr__": _repr,
-        "__setattr__": _refuse,
-        "__delattr__": _refuse,
+        **more,
     }
     for name, method in methods.items():
         if cls.__dict__.get(name) is None:
@@ -52,13 +64,12 @@ def _content_of(names: list[str]) -> Callable[[Any], object]:
     return lambda value: tuple(getattr(value, name) for name in names)
 
 
-def _init_of(cls: Any) -> Any:
-    """An `__init__` that puts each argument, or its default, straight into its slot."""
+def _init_of(cls: Any, slots: bool) -> Any:
+    """An `__init__` that puts each argument, or its default, straight into its slot or the `__dict__`."""
     known: dict[str, Any] = {"MISSING": MISSING}
     parameters, body = [], []
     for each in fields(cls):
         name = each.name
-        known[f"put_{name}"] = getattr(cls, name).__set__
         value = name
         if each.default_factory is not MISSING:
             known[f"make_{name}"] = each.default_factory
@@ -69,7 +80,11 @@ def _init_of(cls: Any) -> Any:
             parameters.append(f"{name}=default_{name}")
         else:
             parameters.append(name)
-        body.append(f"put_{name}(self, {value})")
+        if slots:
+            known[f"put_{name}"] = getattr(cls, name).__set__
+            body.append(f"put_{name}(self, {value})")
+        else:
+            body.append(f"self.__dict__[{name!r}] = {value}")
     if hasattr(cls, "__post_init__"):
         body.append("self.__post_init__()")
     lines = "\n    ".join(body or ["pass"])

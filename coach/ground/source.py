@@ -13,11 +13,11 @@ import re
 import stat
 from collections.abc import Container, Iterable
 from collections.abc import Mapping as AnyMapping
-from dataclasses import dataclass, field
+from dataclasses import field
 from pathlib import Path
 from typing import BinaryIO, Protocol
 
-from coach.ground.frozen import frozen
+from coach.ground.frozen import frozen, mutable
 from coach.ground.plain import plain_text
 from coach.ground.problem import CoachError, Problem, Severity
 
@@ -131,7 +131,7 @@ class TooManyProblemsError(Exception):
     """A report is full; reading on would only cost time."""
 
 
-@dataclass
+@mutable
 class Report:
     """The problems found so far in one file: at most `MAX_PROBLEMS` errors, and about as many in all."""
 

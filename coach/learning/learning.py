@@ -8,11 +8,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field, fields, replace
+from dataclasses import field, fields, replace
 from datetime import date
 from operator import attrgetter
 from typing import Any
 
+from coach.ground.frozen import mutable
 from coach.learning.known import Known, digest_of, known_of, taken_in
 from coach.learning.material import Part
 from coach.learning.skill import EventKeys, Skill, Slips, Term, event_keys, view, with_result
@@ -33,7 +34,7 @@ but not the same one twice."""
 KEPT_DAYS = 7
 
 
-@dataclass(slots=True)
+@mutable
 class Record:
     """What happened to one excerpt, in days as ordinals; 0 is never."""
 
@@ -105,7 +106,7 @@ class Record:
             self.landed = day
 
 
-@dataclass
+@mutable
 class Learnt:
     """The state of the fold."""
 

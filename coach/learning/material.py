@@ -7,9 +7,10 @@ the rung.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from functools import cached_property
 
+from coach.ground.frozen import frozen
 from coach.learning.skill import EventKeys, keys_of
 from coach.music.drill import TOGETHER, Drill
 from coach.music.excerpt import Excerpt, Kind, Passage, whole_phrase, whole_piece
@@ -22,7 +23,7 @@ TURN_S = 8.0
 """Reading what comes next and finding the place."""
 
 
-@dataclass(frozen=True)
+@frozen
 class Part:
     """An excerpt as the choice sees it."""
 
@@ -47,7 +48,7 @@ class Part:
         return 60.0 * self.beats / bpm + RATING_S
 
 
-@dataclass(frozen=True)
+@frozen
 class Material:
     """All drills, digested on demand; of two with one id the first counts."""
 

@@ -29,9 +29,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 
-from coach.ground.frozen import frozen
+from coach.ground.frozen import frozen, mutable
 from coach.music.drill import TOGETHER
 from coach.music.excerpt import Excerpt, LoggedPassage, Stroke
 from coach.rating.table import Result, Says
@@ -57,7 +57,7 @@ DAMPING = math.pi * SLOPE * SLOPE / 8
 _GAUSS_HERMITE = ((-math.sqrt(3.0), 1 / 6), (0.0, 2 / 3), (math.sqrt(3.0), 1 / 6))
 
 
-@dataclass(slots=True)
+@mutable
 class Term:
     """One Gaussian of (1), and when and how it was last played. A move is no part of (1): only its results are kept."""
 
@@ -97,7 +97,7 @@ def keys_of(excerpt: Excerpt, strokes: Sequence[Stroke]) -> tuple[EventKeys, ...
     return tuple(keys)
 
 
-@dataclass(slots=True)
+@mutable
 class Slips:
     """What this player fails in any drill that skill does not explain: a Beta posterior."""
 
@@ -109,7 +109,7 @@ class Slips:
         return self.failed / self.events
 
 
-@dataclass
+@mutable
 class Skill:
     """What is known of one player in one drill. Only `observe` and `practise` change it."""
 

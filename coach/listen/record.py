@@ -11,9 +11,10 @@ least, the ear suggests nothing. It still listens there and is counted, so that 
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, field
 from typing import Any
 
+from coach.ground.frozen import mutable
 from coach.log.entries import Rep
 from coach.music.excerpt import LoggedPassage
 from coach.rating.table import NOT_REACHED
@@ -25,7 +26,7 @@ FEWEST_WRONG = 3
 _FOUND, _FALSE = "+", "-"
 
 
-@dataclass(slots=True)
+@mutable
 class Agreement:
     """How the ear and the player judged the events of one node, or of several nodes together."""
 
@@ -65,7 +66,7 @@ class Agreement:
             self.latest = (self.latest + (_FOUND if failed else _FALSE))[-LATEST:]
 
 
-@dataclass(slots=True)
+@mutable
 class EarRecord:
     """By node, several of one event joined by `+`; by an empty text the low notes."""
 

@@ -12,11 +12,12 @@ from __future__ import annotations
 import json
 import zlib
 from contextlib import suppress
-from dataclasses import dataclass, field
+from dataclasses import field
 from datetime import date
 from pathlib import Path
 from typing import Any, Generic, TypeVar
 
+from coach.ground.frozen import mutable
 from coach.ground.own_files import keep_checked, read_checked
 from coach.log.book import Book, Pair
 from coach.log.entries import Correction, Rep
@@ -30,7 +31,7 @@ MOST_OPEN = 5_000
 """With more repetitions beyond its checkpoint a cache is not worth its reading."""
 
 
-@dataclass(slots=True)
+@mutable
 class Kept(Generic[State]):
     """One fold of one player. `text` is the state's JSON at the checkpoint."""
 

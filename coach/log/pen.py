@@ -11,11 +11,11 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 from pathlib import Path
 
 from coach.ground.files import sync_folder
-from coach.ground.frozen import frozen
+from coach.ground.frozen import frozen, mutable
 from coach.ground.own_files import make_own_folder
 from coach.ground.problem import CoachError, Problem, reason_of
 from coach.log.disk import all_of, append, opened_for_append, same_file
@@ -25,7 +25,7 @@ ENDING = ".jsonl"
 _MOST_TRIES = 5
 
 
-@dataclass(slots=True)
+@mutable
 class _Page:
     """One file that this run has written to."""
 

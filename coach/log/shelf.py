@@ -17,11 +17,12 @@ import zlib
 from array import array
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import suppress
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from pathlib import Path
 from typing import Any
 
 from coach.ground.codec import UnfitError
+from coach.ground.frozen import mutable
 from coach.ground.own_files import keep_checked, read_checked, refuse_link
 from coach.ground.plain import listed
 from coach.ground.problem import NEWER_WROTE_IT, CoachError, Problem, Severity, reason_of
@@ -36,7 +37,7 @@ Take = Callable[["View", int, bytes], None]
 """Called with each whole line that is no repetition: its file, where it starts, and the line without its line feed."""
 
 
-@dataclass(slots=True)
+@mutable
 class View:
     """One file as far as it was read; a last line without its line feed is not."""
 
@@ -56,7 +57,7 @@ class View:
     """Size, times and number of the file as it was looked at: unchanged, it need not be read again."""
 
 
-@dataclass(slots=True)
+@mutable
 class Shelf:
     """All files of one log. `folder` holds them, `cache` what may be deleted."""
 

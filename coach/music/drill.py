@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterator
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from datetime import date
 from fractions import Fraction
 from functools import cached_property
@@ -201,7 +201,7 @@ class Bar:
         return (beat - self.first_beat) * self.meter.beat_whole
 
 
-@dataclass(frozen=True)
+@frozen
 class Phrase:
     """A few bars practised as one unit."""
 
@@ -267,7 +267,7 @@ class Assignment:
     """What is asked for of the drill; all of it where this is empty."""
 
 
-@dataclass(frozen=True)
+@frozen
 class Drill:
     """One drill file's content, complete."""
 

@@ -13,7 +13,7 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from enum import StrEnum
 from fractions import Fraction
 from functools import cached_property
@@ -36,7 +36,7 @@ class Kind(StrEnum):
     PIECE = "piece"
 
 
-@dataclass(frozen=True, slots=True, order=True)
+@frozen
 class Excerpt:
     """A named part of a drill; equal excerpts are the same thing to practise on any day."""
 
@@ -168,7 +168,7 @@ class LoggedPassage:
         return replace(unnamed, id=hashlib.sha256(text.encode()).hexdigest()[:16])
 
 
-@dataclass(frozen=True)
+@frozen
 class Passage:
     """What an excerpt plays: events in order, bars, tempo, in tempo beats from 0 to `length`."""
 

@@ -14,7 +14,6 @@ import itertools
 import math
 from bisect import bisect_left
 from collections.abc import Sequence
-from dataclasses import dataclass
 from fractions import Fraction
 from functools import cached_property
 
@@ -172,7 +171,7 @@ class TempoSpan:
         return math.expm1(seconds * tempo_bpm / 60 * change / length) * length * start / change
 
 
-@dataclass(frozen=True)
+@frozen
 class TempoMap:
     """Tempo spans that follow each other without gaps from beat 0; the last one's tempo goes on after it."""
 

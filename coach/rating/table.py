@@ -7,9 +7,10 @@ default, so that a row that leaves one out fails the type check.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from enum import Enum, auto
 from typing import Literal
+
+from coach.ground.frozen import frozen
 
 Ink = Literal["choked", "late", "dropped", "dim"]
 """The inks that a mark may have on the screen; every theme has them."""
@@ -23,7 +24,7 @@ class Says(Enum):
     NOTHING = auto()
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
+@frozen
 class Result:
     """How an event went that was not clean. Two rows are the same where they are one object."""
 
@@ -59,11 +60,13 @@ class Result:
         """The word as the name of an action or a column."""
         return self.word.replace(" ", "_")
 
+    __eq__, __hash__ = object.__eq__, object.__hash__
+
     def __repr__(self) -> str:
         return self.word
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
+@frozen
 class Cause:
     """Why an event went so, as far as the player knows."""
 
@@ -77,6 +80,8 @@ class Cause:
     """Of the move to an event that failed for this."""
     advice: str
     """What to do about it, for the player and the teacher."""
+
+    __eq__, __hash__ = object.__eq__, object.__hash__
 
     def __repr__(self) -> str:
         return self.word

@@ -120,7 +120,8 @@ def _artificial(instrument: Instrument, item: Wanted) -> Note | None:
         nodes = _touched(note, note.stopped) if note.written else nodes_upto(DEFAULT_PARTIAL)
         fitting = [node for node in nodes if sounding_note(stopped_midi, node) == note.midi]
         if fitting:
-            return replace(_note(note, (note.string - 1, min(fitting))), fret=note.stopped)
+            node = min(fitting, key=lambda node: (node.numerator, node.partial))
+            return replace(_note(note, (note.string - 1, node)), fret=note.stopped)
     item.remark("an artificial harmonic whose stop has no such node; written as a stopped note")
     note.harmonic, note.stopped = False, None
     return None

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
 from datetime import date
 from typing import TYPE_CHECKING, Any, Self
 
@@ -24,6 +23,7 @@ from coach.folder.library import (
     student_in,
 )
 from coach.folder.settings import Settings, load_settings
+from coach.ground.frozen import mutable
 from coach.ground.places import Places, make_folder
 from coach.ground.problem import CoachError
 from coach.learning import readings
@@ -51,7 +51,7 @@ RUN_REPS = 99
 """Repetitions of a run that the player chose; escape ends it before."""
 
 
-@dataclass
+@mutable
 class Desk:
     """Everything one run needs. `clock` gives (UTC ms, local offset in minutes); close it when done."""
 

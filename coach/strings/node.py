@@ -8,12 +8,12 @@ doi 10.1016/j.cam.2012.12.009). Frets are equal-tempered and may be fractions: f
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from decimal import Decimal
 from fractions import Fraction
 from functools import lru_cache
 
 from coach.ground.digits import exact_number, whole_number
+from coach.ground.frozen import frozen
 
 LOWEST_PARTIAL, HIGHEST_PARTIAL = 2, 32
 DEFAULT_PARTIAL = 9
@@ -23,7 +23,7 @@ COMMON_PARTIAL = 5
 """Nodes up to this partial are so usual that a whole number next to one means it: 4 is 3.9, 9 is 8.8."""
 
 
-@dataclass(frozen=True, order=True, slots=True)
+@frozen
 class Node:
     """The point k/n of a string, counted from the nut, in lowest terms; partial n rings there."""
 
