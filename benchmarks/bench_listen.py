@@ -21,20 +21,21 @@ from typing import Any
 from scipy.stats import beta
 
 from coach.ground.problem import CoachError, Problem
-from coach.listen.heard import Heard
+from coach.listen.heard import UNSURE, VERDICTS, Heard
 from coach.listen.recording import Recording
 from coach.listen.sound_file import read_sound
 from coach.listen.takes import ear_of, recording_of
 from coach.music.drill import Drill
 from coach.music.excerpt import Passage, whole_phrase
 from coach.music.passages import passage_of
+from coach.rating.table import Says
 from coach.score.load import load_drill
 
 CLEAR_SNR_DB, MODERATE_BPM = 20, 110
 CHOKED_DB = -11.5
 """A touch that was aimed at 12 dB takes 11.5 or more."""
 ONSET_MS = 10.0
-MARKS = ("choked", "late", "missing", "other")
+MARKS = tuple(word for word, row in VERDICTS.items() if row.says is Says.FAILED)
 
 
 @dataclass(frozen=True)
@@ -86,7 +87,7 @@ def rows_of(session: Path) -> Iterator[Row]:
             cpu_s, sound_s = time.process_time() - before_s, recording.length_s
         except CoachError as error:
             print(f"{session.name} {path.stem}: {error}", file=sys.stderr)
-            heard = tuple(Heard(label, "unsure", 0.0, None, str(error)) for label in events)
+            heard = tuple(Heard(label, UNSURE, 0.0, None, str(error)) for label in events)
         for one in heard:
             yield _row(str(session), path.stem, truth, events[one.label], one, cpu_s, sound_s)
 
@@ -111,7 +112,7 @@ def _row(
         event["result"],
         event["touch_db"],
         event["onset_ms"],
-        one.result,
+        one.verdict.word,
         one.certainty,
         one.onset_ms,
         one.why,
@@ -244,7 +245,7 @@ def tables(rows: Sequence[Row]) -> Iterator[str]:
 
 
 def _kinds(rows: Sequence[Row]) -> Iterator[str]:
-    heard = ("clean", *MARKS, "unsure")
+    heard = tuple(VERDICTS)
     yield f"\n| played | {' | '.join(heard)} |\n| --- | {' | '.join('---' for _ in heard)} |"
     for truth in sorted({row.truth for row in rows}):
         counts = [sum(row.truth == truth and row.heard == word for row in rows) for word in heard]

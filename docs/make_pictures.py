@@ -21,10 +21,10 @@ from textual.pilot import Pilot
 
 from coach.folder.settings import save_settings
 from coach.ground.places import Places
+from coach.listen.heard import CHOKED, LATE, UNSURE, Heard
 from coach.music.drill import TOGETHER
-from coach.rating.table import CHOKED, LATE
 from coach.session.desk import Desk
-from coach.session.events import Source, Suggest
+from coach.session.suggestions import suggestions_of
 from coach.tui.app import CoachApp
 from coach.tui.session_screen import SessionScreen
 
@@ -113,8 +113,9 @@ def let_hear(app: CoachApp) -> None:
     """Suggest of the repetition that is rated what a microphone may have heard."""
     screen = app.screen
     if isinstance(screen, SessionScreen):
-        for label, result, words in ((1, CHOKED, "quiet"), (3, LATE, "40 ms late"), (4, None, "can't tell")):
-            screen.send(Suggest(label, result, 0.9, Source.MICROPHONE, heard=words))
+        heard = (Heard(1, CHOKED, 0.9), Heard(3, LATE, 0.9, 40.0), Heard(4, UNSURE, 0.0))
+        for suggestion in suggestions_of(heard, screen.practice.session.music.task.passage):
+            screen.send(suggestion)
 
 
 async def all_layers(app: CoachApp, pilot: Pilot[None]) -> None:

@@ -164,7 +164,7 @@ LAZY = {
 START = ("coach.cli", "coach.dispatch", "coach.commands.practice", "coach.session.desk", "coach.tui.app")
 """What is imported until the first screen stands."""
 AT_START = {
-    "listen": {"record", "settings"},
+    "listen": {"heard", "record", "settings"},
     "midi": {"pedal", "settings"},
     "paper": set(),
     "report": set(),

@@ -10,6 +10,7 @@ import pytest
 from coach.ground.codec import plain_of, value_of
 from coach.listen.clicks import Strike, click_sound, goes_on
 from coach.listen.ear import Ear
+from coach.listen.heard import CLEAN, UNSURE
 from coach.listen.look import WINDOWS, NoteLook
 from coach.listen.memory import NoteSound, Pluck, compared, sharp_bias_ms
 from coach.listen.open_string import MeasuredString
@@ -103,8 +104,8 @@ def ear():
 def test_a_clean_repetition_gets_no_mark_and_its_onsets_are_found(ear):
     heard = ear.judge(take(seed=2))
     assert [one.label for one in heard] == [event.label for event in PASSAGE.events]
-    assert {one.result for one in heard} <= {"clean", "unsure"}
-    assert sum(one.result == "clean" for one in heard) >= len(heard) - 1
+    assert {one.verdict for one in heard} <= {CLEAN, UNSURE}
+    assert sum(one.verdict is CLEAN for one in heard) >= len(heard) - 1
     onsets_ms = [one.onset_ms for one in heard if one.onset_ms is not None]
     assert max(map(abs, onsets_ms)) < 15.0
     # A low note's beginning is not said where a harmonic begins with it.
@@ -125,7 +126,7 @@ def test_an_instrument_that_sounds_late_is_timed_by_what_its_clean_notes_say_tog
 
 
 def test_chokes_missing_and_late_notes_are_named(ear):
-    results = {one.label: one.result for one in ear.judge(take({3: 18.0, 5: None, 8: "60"}, seed=3))}
+    results = {one.label: one.verdict.word for one in ear.judge(take({3: 18.0, 5: None, 8: "60"}, seed=3))}
     assert (results[3], results[5], results[8]) == ("choked", "missing", "late")
 
 
@@ -139,7 +140,7 @@ def test_a_repetition_may_be_judged_while_it_goes_on(ear):
 
 def test_nothing_is_said_of_what_was_never_heard_clean():
     heard = Ear.of(DRILL_READ.instrument, STRINGS).judge(take(seed=5))
-    assert {one.result for one in heard} == {"unsure"}
+    assert {one.verdict for one in heard} == {UNSURE}
 
 
 def test_what_was_learnt_goes_through_json(ear):
@@ -211,7 +212,7 @@ def test_a_string_that_was_tuned_since_is_judged_by_the_partials_that_are_still_
     counts = [sum(len(n.hz) for look in ear.looks(missing) for n in look.notes) for ear in (before, since)]
     assert counts[0] > counts[1]
     for ear in (since, since.learn(take(seed=3))):
-        faulty = {one.label for one in ear.judge(missing) if one.result not in ("clean", "unsure")}
+        faulty = {one.label for one in ear.judge(missing) if one.verdict not in (CLEAN, UNSURE)}
         assert faulty == {5}
 
 
@@ -221,8 +222,8 @@ def test_a_note_above_what_is_heard_is_never_known(monkeypatch):
     ear = Ear(strings).learn(take(seed=1))
     high = {e.label for e in PASSAGE.events if any(p.note.string == 0 for p in e.notes)}
     heard = ear.judge(take(seed=2))
-    assert {one.result for one in heard if one.label in high} == {"unsure"}
-    assert {one.result for one in heard if one.label not in high} != {"unsure"}
+    assert {one.verdict for one in heard if one.label in high} == {UNSURE}
+    assert {one.verdict for one in heard if one.label not in high} != {UNSURE}
 
 
 def test_music_in_a_long_stillness_is_no_phrase_because_of_it():

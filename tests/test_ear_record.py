@@ -53,6 +53,10 @@ def test_each_event_counts_once_for_what_ear_and_player_said_of_it():
     assert (state.total.judged, state.total.agreed) == (11, 7)
 
 
+def test_a_word_that_no_verdict_has_counts_nothing():
+    assert record(rep("2c", "clean", "buzzed", "clean")).total.judged == 2
+
+
 def test_what_was_not_rated_not_reached_or_heard_by_another_says_nothing():
     pedal = Suggestion(2, "choked", 0.5, "pedal")
     by_foot = Rep(

@@ -9,15 +9,19 @@ import numpy as np
 import pytest
 
 from coach.listen.ear import Ear
-from coach.listen.heard import Heard
+from coach.listen.heard import CHOKED, CLEAN, LATE, MISSING, OTHER, UNSURE, Heard, Verdict, unlike
 from coach.listen.kept import EarShelf
 from coach.music.excerpt import Passage
-from coach.rating.table import CHOKED, DROPPED, LATE
-from coach.session.hearing import LEARNS, RATE_HZ, SILENT, UNHEARD, UNLIKE, unlike
+from coach.rating import table
+from coach.rating.table import Says
+from coach.session.hearing import LEARNS, RATE_HZ, SILENT, UNHEARD, UNLIKE
 from coach.session.suggestions import suggestion, suggestions_of
 from coach.sound.capture import CaptureState, CaptureStatus
 from tests.hearing import BPM, NOISE, HeldMicrophone, Listener, Performer
 from tests.screens import lamp
+
+BUZZED = Verdict(word="buzzed", shown="a buzz", says=Says.NOTHING, mark=None, low_mark=None)
+"""A row that the table does not have."""
 
 
 @pytest.fixture
@@ -34,7 +38,7 @@ def listener(shelf):
 
 
 def faulty(heard: dict[int, Heard]) -> set[int]:
-    return {label for label, one in heard.items() if one.result not in ("clean", "unsure")}
+    return {label for label, one in heard.items() if one.verdict not in (CLEAN, UNSURE)}
 
 
 def test_it_suggests_nothing_before_it_has_learnt_and_then_finds_what_choked(listener, shelf):
@@ -104,7 +108,7 @@ def test_a_player_in_wireless_headphones_whose_notes_all_come_late_is_heard_as_o
         listener.learns()
     assert listener.microphone.delay_s == pytest.approx(0.25, abs=0.01)
     clean = heard()
-    assert {one.result for one in clean.values()} == {"clean"}
+    assert {one.verdict for one in clean.values()} == {CLEAN}
     assert max(abs(one.onset_ms or 0.0) for one in clean.values()) < 10
     assert faulty(heard(choked=3)) == {3}
 
@@ -120,7 +124,7 @@ def test_who_puts_wireless_headphones_on_after_clicks_were_heard_is_heard_on_tim
     assert listener.hears(performer, np.append(late, performer.plays(clicks=False))) == {}
     assert listener.hearing.status == UNLIKE
     clean = listener.hears(performer, np.append(late, performer.plays(clicks=False)))
-    assert {one.result for one in clean.values()} == {"clean"}
+    assert {one.verdict for one in clean.values()} == {CLEAN}
 
 
 def test_what_a_muted_microphone_heard_is_told_and_not_learnt_from(listener):
@@ -160,10 +164,11 @@ def test_where_most_of_it_sounds_unlike_the_passage_nothing_is_suggested(listene
     sound[start:] = performer.rng.normal(0, NOISE, len(sound) - start)
     assert listener.hears(performer, sound) == {}
     assert listener.hearing.status == UNLIKE
-    said = [Heard(label, "choked" if label < 3 else "clean", 0.9) for label in range(1, 7)]
+    said = [Heard(label, CHOKED if label < 3 else CLEAN, 0.9) for label in range(1, 7)]
     assert not unlike(said)
-    assert unlike([*said[:2], replace(said[3], result="late"), said[4]])
-    assert not unlike([*said[:2], replace(said[3], result="unsure"), said[4]])
+    assert unlike([*said[:2], replace(said[3], verdict=LATE), said[4]])
+    for says_nothing in (UNSURE, BUZZED):
+        assert not unlike([*said[:2], replace(said[3], verdict=says_nothing), said[4]])
 
 
 def test_a_damaged_file_is_told_with_its_place_and_learnt_anew(listener, shelf):
@@ -206,16 +211,17 @@ def test_what_was_heard_becomes_a_mark_that_the_table_has():
     harmonic = next(event for event in passage.events if event.is_harmonic)
     low = next(event for event in passage.events if not event.is_harmonic)
     for verdict, event, mark, words in (
-        ("choked", harmonic, CHOKED, "quiet"),
-        ("other", harmonic, CHOKED, "other note"),
-        ("missing", harmonic, CHOKED, "nothing"),
-        ("missing", low, DROPPED, "nothing"),
-        ("late", harmonic, LATE, "38 ms late"),
-        ("clean", harmonic, None, ""),
-        ("unsure", harmonic, None, "can't tell"),
+        (CHOKED, harmonic, table.CHOKED, "quiet"),
+        (OTHER, harmonic, table.CHOKED, "other note"),
+        (MISSING, harmonic, table.CHOKED, "nothing"),
+        (MISSING, low, table.DROPPED, "nothing"),
+        (LATE, harmonic, table.LATE, "38 ms late"),
+        (CLEAN, harmonic, None, ""),
+        (UNSURE, harmonic, None, "can't tell"),
+        (BUZZED, harmonic, None, "a buzz"),
     ):
         one = suggestion(Heard(event.label, verdict, 0.9, 38.2), event)
-        assert (one.result, one.heard, one.verdict) == (mark, words, verdict)
+        assert (one.mark, one.heard, one.verdict) == (mark, words, verdict.word)
 
 
 def test_at_a_node_where_it_is_quiet_what_it_heard_is_for_the_log_alone():
@@ -223,10 +229,10 @@ def test_at_a_node_where_it_is_quiet_what_it_heard_is_for_the_log_alone():
     passage, _ = lamp()
     nodes = {event.label: "+".join(event.nodes) for event in passage.logged.events}
     label = next(label for label, key in nodes.items() if key)
-    heard = [Heard(event.label, "choked", 0.9) for event in passage.events]
+    heard = [Heard(event.label, CHOKED, 0.9) for event in passage.events]
     for one in suggestions_of(heard, passage, {nodes[label]}):
         quiet = nodes[one.label] == nodes[label]
-        assert (one.heard == "", one.result is None, one.verdict) == (quiet, quiet, "choked")
+        assert (one.heard == "", one.mark is None, one.verdict) == (quiet, quiet, "choked")
 
 
 def test_the_shelf_names_instruments_apart(shelf):

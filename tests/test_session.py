@@ -698,8 +698,8 @@ def test_undo_says_what_it_took_back_marks_first_in_the_order_they_were_made():
 
 
 def test_a_pedal_marks_and_only_its_event_is_a_guess():
-    pressed = Suggest(2, CHOKED, 0.5, Source.PEDAL, (3,))
-    clean, certain = Suggest(4, None, 1, Source.PEDAL), Suggest(5, CHOKED, 1, Source.PEDAL)
+    pressed = Suggest(2, CHOKED, "choked", 0.5, Source.PEDAL, (3,))
+    clean, certain = Suggest(4, None, "clean", 1, Source.PEDAL), Suggest(5, CHOKED, "choked", 1, Source.PEDAL)
     session, effects = drive(opened(2), Go(), clean, certain)
     assert session.marks == (Fault(5, CHOKED),)
     assert isinstance(session.state, Playing)
@@ -715,8 +715,8 @@ def test_a_pedal_marks_and_only_its_event_is_a_guess():
 
 
 def test_what_a_microphone_suggests_is_shown_and_never_confirms_itself():
-    offer = Suggest(2, CHOKED, 0.99, Source.MICROPHONE, heard="quiet")
-    clean = Suggest(1, None, 0.5, Source.MICROPHONE)
+    offer = Suggest(2, CHOKED, "choked", 0.99, Source.MICROPHONE, heard="quiet")
+    clean = Suggest(1, None, "clean", 0.5, Source.MICROPHONE)
     session, _ = drive(opened(2), Go(), offer, clean, RepEnded())
     assert isinstance(session.state, Rating)
     assert session.state.marks.offers() == (CHOKE_2,)
@@ -850,6 +850,7 @@ ANY_EVENT = st.one_of(
         Suggest,
         st.integers(0, 10),
         st.sampled_from(RESULTS),
+        st.just("choked"),
         st.just(0.5),
         st.sampled_from(Source),
         st.just((1, 2)),

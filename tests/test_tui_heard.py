@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from coach.folder.settings import load_settings, save_settings
-from coach.listen.heard import Heard
+from coach.listen.heard import VERDICTS, Heard
 from coach.rating.fault import Fault
 from coach.rating.table import CHOKED, DROPPED, LATE, Result
 from coach.session.desk import Desk
@@ -22,7 +22,7 @@ pytestmark = pytest.mark.filterwarnings("ignore::DeprecationWarning")
 
 
 def heard(label: int, result: Result | None, verdict: str, words: str) -> Suggest:
-    return Suggest(label, result, 0.9, Source.MICROPHONE, (), verdict, words)
+    return Suggest(label, result, verdict, 0.9, Source.MICROPHONE, (), words)
 
 
 QUIET, TARDY, NOTHING = (
@@ -69,6 +69,16 @@ async def test_what_was_heard_stands_unlike_marks_and_is_saved_by_no_key_but_its
             (4, "unsure"),
             (5, "missing"),
         ]
+
+
+async def test_what_was_heard_without_a_mark_is_told_in_its_own_words(tmp_path):
+    async with running(tmp_path, drills=DRILL) as (app, pilot, player):
+        await to_ready(pilot, app)
+        await play_to_end(pilot, app, player)
+        for suggestion in (HIDDEN, heard(3, None, "buzzed", "a buzz")):
+            session_of(app).send(suggestion)
+        await pilot.pause()
+        assert screen_text(app).splitlines()[-2].startswith("a buzz 3   can't tell 4")
 
 
 async def test_one_key_takes_all_that_was_heard_as_it_stands(tmp_path):
@@ -130,7 +140,7 @@ async def test_what_a_pedal_guessed_stands_with_the_same_sign(tmp_path):
     async with running(tmp_path, size=(120, 36), drills=DRILL) as (app, pilot, player):
         await to_ready(pilot, app)
         await play_to_end(pilot, app, player)
-        session_of(app).send(Suggest(2, CHOKED, 0.5, Source.PEDAL, (3,)))
+        session_of(app).send(Suggest(2, CHOKED, "choked", 0.5, Source.PEDAL, (3,)))
         await pilot.pause()
         assert "choked?" in screen_text(app)
         assert "2 is a guess; it may be 3" in screen_text(app)
@@ -150,7 +160,13 @@ async def test_beside_an_event_that_other_strings_hide_it_says_so(tmp_path):
 def ear(tmp_path, monkeypatch) -> SpokenEar:
     """An ear that every session of the test has."""
     save_settings(tmp_path / "settings.yaml", {"listening": {"note_seen": True}})
-    ear = SpokenEar((Heard(1, "clean", 0.9), Heard(2, "choked", 0.9, 3.0), Heard(4, "unsure", 0.0)))
+    ear = SpokenEar(
+        (
+            Heard(1, VERDICTS["clean"], 0.9),
+            Heard(2, VERDICTS["choked"], 0.9, 3.0),
+            Heard(4, VERDICTS["unsure"], 0.0),
+        )
+    )
     monkeypatch.setattr(Desk, "hearing", lambda desk: ear)
     return ear
 
@@ -222,7 +238,7 @@ async def test_what_is_heard_after_the_next_rating_too_goes_to_its_own_repetitio
         ear.answer(0)
         ear.says = ()
         ear.answer(1)
-        ear.says = (Heard(3, "clean", 0.9),)
+        ear.says = (Heard(3, VERDICTS["clean"], 0.9),)
         ear.answer(2)
         await pilot.pause(0.1)
         assert [[one.label for one in rep.suggestions] for rep in app.desk.log.reps()] == [[1, 2, 4], [], [3]]

@@ -24,6 +24,7 @@ from coach.learning.learning import Learnt
 from coach.learning.material import material_of
 from coach.learning.plan import Plan, PlanItem, Purpose
 from coach.learning.rung import Step
+from coach.listen.heard import CLEAN, UNSURE
 from coach.log.entries import Correction, Entry, Rep
 from coach.music.drill import TOGETHER, Drill
 from coach.music.excerpt import Excerpt, Kind
@@ -113,7 +114,9 @@ def event_of(word: str, rest: list[str]) -> SessionEvent:
         case "pedal":
             (fault,) = parse_faults(rest[0])
             others = tuple(map(int, rest[2:]))
-            return on.Suggest(fault.label, fault.result, float(rest[1]), on.Source.PEDAL, others)
+            return on.Suggest(
+                fault.label, fault.result, fault.result.word, float(rest[1]), on.Source.PEDAL, others
+            )
         case "microphone":
             return heard_event(*rest)
         case "tempo":
@@ -133,11 +136,14 @@ def event_of(word: str, rest: list[str]) -> SessionEvent:
 def heard_event(what: str, certainty: str = "0") -> SessionEvent:
     """`2c 0.9`: choked; `2+ 0.9`: clean; `2?`: can't tell."""
     if what[-1] in "+?":
-        heard = {"+": ("clean", ""), "?": ("unsure", "can't tell")}[what[-1]]
-        return on.Suggest(int(what[:-1]), None, float(certainty), on.Source.MICROPHONE, (), *heard)
+        verdict = {"+": CLEAN, "?": UNSURE}[what[-1]]
+        label = int(what[:-1])
+        return on.Suggest(
+            label, None, verdict.word, float(certainty), on.Source.MICROPHONE, (), verdict.shown
+        )
     (fault,) = parse_faults(what)
     words = fault.result.word
-    return on.Suggest(fault.label, fault.result, float(certainty), on.Source.MICROPHONE, (), words, words)
+    return on.Suggest(fault.label, fault.result, words, float(certainty), on.Source.MICROPHONE, (), words)
 
 
 def drill_named(name: str) -> Drill:

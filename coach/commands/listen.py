@@ -14,7 +14,7 @@ from coach.folder.library import drill_on_own, find_drill, named_phrase
 from coach.folder.settings import load_settings
 from coach.ground.problem import CoachError, UsageError
 from coach.listen.ear import Ear
-from coach.listen.heard import Heard
+from coach.listen.heard import MISSING, OTHER, Heard
 from coach.listen.recording import Recording
 from coach.listen.sound_file import CLIPPED_SHARE, read_sound
 from coach.listen.takes import ear_of, found_start_s, recording_of
@@ -22,6 +22,7 @@ from coach.music.drill import Drill
 from coach.music.excerpt import Passage, layer_choices, whole_phrase
 from coach.music.passages import passage_of
 from coach.music.rhythm import MAX_BPM, MIN_BPM
+from coach.rating.table import Says
 from coach.score.load import load_drill
 from coach.strings.instrument import Instrument
 from coach.words.names import placed_text
@@ -121,8 +122,8 @@ def _passage(arguments: argparse.Namespace) -> tuple[Drill, Passage]:
 
 
 def _refuse_another_piece(heard: Sequence[Heard], arguments: argparse.Namespace) -> None:
-    judged = [one for one in heard if one.result != "unsure"]
-    absent = [one for one in judged if one.result in ("missing", "other")]
+    judged = [one for one in heard if one.verdict.says is not Says.NOTHING]
+    absent = [one for one in judged if one.verdict in (MISSING, OTHER)]
     if len(judged) >= LEAST_JUDGED and len(absent) > MOSTLY_ABSENT * len(judged):
         found = f"{len(absent)} of {len(judged)} events were not heard"
         guess = "are --drill, --phrase, --tempo and --starts-at those of this take?"
@@ -133,7 +134,7 @@ def _row(heard: Heard) -> dict[str, Any]:
     onset_ms = None if heard.onset_ms is None else round(heard.onset_ms, 1)
     return {
         "label": heard.label,
-        "result": heard.result,
+        "result": heard.verdict.word,
         "certainty": round(heard.certainty, 3),
         "onset_ms": onset_ms,
         "why": heard.why,
@@ -147,7 +148,7 @@ def _print_rows(heard: Sequence[Heard], instrument: Instrument, passage: Passage
     for one, text in zip(heard, texts, strict=True):
         onset = "" if one.onset_ms is None else f"{one.onset_ms:+.0f} ms"
         certainty = f"{one.certainty:.0%}" if one.certainty else ""
-        word = "can't tell" if one.result == "unsure" else one.result
+        word = one.verdict.shown if one.verdict.says is Says.NOTHING else one.verdict.word
         line = f"{one.label:>3}  {text:<{wide}}  {word:<10} {certainty:>9}  {onset:>7}  {one.why}"
         say(line.rstrip())
     say("")

@@ -15,12 +15,12 @@ from dataclasses import asdict, field
 from typing import Any
 
 from coach.ground.frozen import mutable
+from coach.listen.heard import VERDICTS, Verdict
 from coach.log.entries import Rep
 from coach.music.excerpt import LoggedPassage
-from coach.rating.table import NOT_REACHED
+from coach.rating.table import NOT_REACHED, Says
 
 SOURCE = "microphone"
-CLEAN, UNSURE = "clean", "unsure"
 LATEST = 20
 FEWEST_WRONG = 3
 _FOUND, _FALSE = "+", "-"
@@ -53,11 +53,11 @@ class Agreement:
         wrong = self.latest.count(_FALSE)
         return wrong >= FEWEST_WRONG and wrong > self.latest.count(_FOUND)
 
-    def count(self, heard: str, failed: bool) -> None:
+    def count(self, heard: Verdict, failed: bool) -> None:
         """Take in one event: what the ear took it for, and whether the player marked it."""
-        if heard == UNSURE:
+        if heard.says is Says.NOTHING:
             self.unsure += 1
-        elif heard == CLEAN:
+        elif heard.says is Says.CLEAN:
             self.missed += failed
             self.clean += not failed
         else:
@@ -115,9 +115,10 @@ class RecordFold:
         failed = {fault.label for fault in rep.faults if fault.result.fails}
         nodes = {event.label: event.nodes for event in passage.events}
         for one in rep.suggestions:
-            if one.source == SOURCE and one.label not in unreached and one.label in nodes:
+            verdict = VERDICTS.get(one.result) if one.source == SOURCE else None
+            if verdict and one.label not in unreached and one.label in nodes:
                 key = record_key(nodes[one.label])
-                state.nodes.setdefault(key, Agreement()).count(one.result, one.label in failed)
+                state.nodes.setdefault(key, Agreement()).count(verdict, one.label in failed)
         return state
 
     def plain(self, state: EarRecord) -> Any:

@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 
-from coach.listen.heard import Heard
+from coach.listen.heard import CHOKED, CLEAN, LATE, MISSING, OTHER, UNSURE, Heard
 from coach.listen.look import CLEAR_DB, Look
 from coach.listen.memory import Compared
 
@@ -56,7 +56,7 @@ def verdict(
     its key, which a fault has to stand out from.
     """
     if any(note is None for note in notes):
-        return Heard(look.label, "unsure", 0.0, None, "its clean sound is not known yet")
+        return Heard(look.label, UNSURE, 0.0, None, "its clean sound is not known yet")
     seen = [note for note in notes if note and note.seen >= LEAST_SEEN]
     chances = [lost(note, gain_db) for note in seen]
     chance = max(chances, default=0.0)
@@ -64,13 +64,13 @@ def verdict(
         worst = seen[chances.index(chance)]
         key = look.notes[notes.index(worst)].key
         if any(lost(stroke, 0.0) >= SURELY_LOST for stroke in strokes(key)):
-            return Heard(look.label, "unsure", 0.0, None, "its clean notes differ too much")
+            return Heard(look.label, UNSURE, 0.0, None, "its clean notes differ too much")
         return _fault(look, worst, gain_db, chance)
     if len(seen) < len(notes):
-        return Heard(look.label, "unsure", 0.0, None, "other strings hide it")
+        return Heard(look.label, UNSURE, 0.0, None, "other strings hide it")
     if chance > SURELY_THERE:
         why = _level(seen[chances.index(chance)], gain_db)
-        return Heard(look.label, "unsure", 0.0, look.onset_ms, why)
+        return Heard(look.label, UNSURE, 0.0, look.onset_ms, why)
     return _timed(look, 1.0 - chance)
 
 
@@ -100,10 +100,10 @@ def _cut(value: float, low: float, high: float) -> float:
 def _fault(look: Look, note: Compared, gain_db: float, chance: float) -> Heard:
     early_db, late_db = note.early_db - gain_db, note.late_db - gain_db
     if note.instead_db - gain_db > OTHER_DB and late_db < OTHER_BELOW_DB:
-        return Heard(look.label, "other", chance, look.onset_ms, "another note on its string")
+        return Heard(look.label, OTHER, chance, look.onset_ms, "another note on its string")
     if max(early_db, late_db) < GONE_DB:
-        return Heard(look.label, "missing", chance, None, "not heard")
-    return Heard(look.label, "choked", chance, look.onset_ms, _level(note, gain_db))
+        return Heard(look.label, MISSING, chance, None, "not heard")
+    return Heard(look.label, CHOKED, chance, look.onset_ms, _level(note, gain_db))
 
 
 def _level(note: Compared, gain_db: float) -> str:
@@ -114,7 +114,7 @@ def _level(note: Compared, gain_db: float) -> str:
 def _timed(look: Look, chance: float) -> Heard:
     onset_ms = look.onset_ms
     if not look.timed or onset_ms <= LATE_MS:
-        return Heard(look.label, "clean", chance, onset_ms if look.timed else None)
+        return Heard(look.label, CLEAN, chance, onset_ms if look.timed else None)
     if look.alone and look.rise_db >= CLEAR_DB:
-        return Heard(look.label, "late", chance, onset_ms, f"{onset_ms:.0f} ms late")
-    return Heard(look.label, "unsure", 0.0, onset_ms, "its start is hidden by others")
+        return Heard(look.label, LATE, chance, onset_ms, f"{onset_ms:.0f} ms late")
+    return Heard(look.label, UNSURE, 0.0, onset_ms, "its start is hidden by others")

@@ -119,7 +119,7 @@ class Suggestion:
 
     label: Annotated[int, Range(1, 99_999)]
     result: str
-    """A result's word; `clean` where it took the event for clean; of a microphone also `missing`, `other`, `unsure`."""
+    """What it took the event for: of a pedal a result's word, of a microphone a verdict's (`coach.listen.heard`)."""
     certainty: Annotated[float, Range(0, 1)]
     """From 0 to 1."""
     source: str

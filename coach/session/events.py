@@ -72,13 +72,13 @@ class Suggest(SessionEvent):
     """An event may have gone so, with a certainty of 0 to 1; `others` are labels that it may be about instead."""
 
     label: int
-    result: Result | None
+    mark: Result | None
     """The mark that is suggested; None: none."""
+    verdict: str
+    """What the log keeps: a word of `coach.listen.heard`."""
     certainty: float
     source: Source
     others: tuple[int, ...] = ()
-    verdict: str = ""
-    """What the log keeps: clean, choked, late, missing, other, unsure; empty for the result's word, or clean."""
     heard: str = ""
     """What was heard, for the player: `quiet`, `40 ms late`; empty where nothing is to be said."""
 

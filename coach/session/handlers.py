@@ -111,8 +111,8 @@ def suggest(session: Session, state: Playing | Rating | Amending, event: on.Sugg
     if wrong := _wrong(state.task, event.label):
         return session, (on.Tell(wrong),)
     marks = state.marks.suggest(event)
-    if event.source is on.Source.PEDAL and event.result:
-        fault = Fault(event.label, event.result)
+    if event.source is on.Source.PEDAL and event.mark:
+        fault = Fault(event.label, event.mark)
         marks = marks if fault in marks.faults else marks.marked(fault)
     return replace(session, state=replace(state, marks=marks)), ()
 

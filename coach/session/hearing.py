@@ -10,14 +10,14 @@ from __future__ import annotations
 import queue
 import threading
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Protocol
 
 from coach.ground.problem import CoachError
 from coach.listen.clicks import ClickSound, Strike, click_sound
 from coach.listen.ear import Ear
-from coach.listen.heard import Heard
+from coach.listen.heard import Heard, unlike
 from coach.listen.kept import new_ear
 from coach.listen.look import Look
 from coach.listen.recording import Recording
@@ -46,16 +46,8 @@ MOST_LAG_S = 0.5
 """A wireless headphone is later by less."""
 UNHEARD = "The microphone missed a part of it: nothing is suggested."
 UNLIKE = "Most of it sounds unlike the passage: nothing is suggested."
-FEWEST_TOLD = 4
 SILENT = "The microphone hears nothing: is it muted, or unplugged?"
 LEARNS = "the ear learns from repetitions that you rate clean"
-
-
-def unlike(heard: Sequence[Heard]) -> bool:
-    """Whether so much is heard faulty that rather the sound is not what was to be played, or not when."""
-    told = [one for one in heard if one.result != "unsure"]
-    faulty = sum(one.result != "clean" for one in told)
-    return len(told) >= FEWEST_TOLD and 2 * faulty > len(told)
 
 
 class Microphone(Protocol):

@@ -157,9 +157,10 @@ class Offered:
 
 
 @frozen
-class CantTell:
-    """Events that other strings hide from the ear."""
+class Unmarked:
+    """Events of which something was heard that suggests no mark: `can't tell 4 7`."""
 
+    heard: str
     labels: tuple[int, ...]
 
 
@@ -193,7 +194,7 @@ Worded = (
     | Reloaded
 )
 Notice = (
-    Plain | Saved | MarksTakenBack | RatingTakenBack | Guessed | CantTell | NoSuchLayer | NotSaved | Worded
+    Plain | Saved | MarksTakenBack | RatingTakenBack | Guessed | Unmarked | NoSuchLayer | NotSaved | Worded
 )
 
 
@@ -215,8 +216,8 @@ def sentence(notice: Notice) -> str:
             # The screen says itself how many wait; where is told in the end.
             why = "; ".join(problem.message for problem in refusal.problems)
             return why if refusal.waiting else str(refusal)
-        case CantTell(labels):
-            return f"can't tell {' '.join(map(str, labels))}"
+        case Unmarked(heard, labels):
+            return f"{heard} {' '.join(map(str, labels))}"
         case NoSuchLayer(layer, layers):
             return f"There is no layer {layer!r}: {', '.join(layers)}."
         case _:

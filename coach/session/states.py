@@ -111,12 +111,7 @@ class Marks:
     def logged(self) -> tuple[Suggestion, ...]:
         """The suggestions as the log keeps them beside the player's own word."""
         return tuple(
-            Suggestion(
-                one.label,
-                one.verdict or (one.result.word if one.result else "clean"),
-                one.certainty,
-                one.source.value,
-            )
+            Suggestion(one.label, one.verdict, one.certainty, one.source.value)
             for one in sorted(self.suggested, key=lambda one: one.label)
         )
 
@@ -138,7 +133,7 @@ class Marks:
 
     def offers(self) -> tuple[Fault, ...]:
         """What of it can be taken as a mark."""
-        return tuple(Fault(one.label, one.result) for one in self.heard() if one.result)
+        return tuple(Fault(one.label, one.mark) for one in self.heard() if one.mark)
 
     def as_heard(self) -> Marks:
         """With every offer marked."""

@@ -29,7 +29,7 @@ def pressed(label: int, brush: Result, marks: Iterable[Fault], event: PlacedEven
 
 def brush_on(label: int, brush: Result, marks: Marks) -> Result:
     """What the key of an event gives: what was heard of it, until that is taken back or another brush chosen."""
-    heard = next((one.result for one in marks.suggested if one.label == label and one.heard), None)
+    heard = next((one.mark for one in marks.suggested if one.label == label and one.heard), None)
     stands = [fault.result for fault in (*marks.offers(), *marks.faults) if fault.label == label]
     return heard if heard in stands and heard and brush is CHOKED else brush
 

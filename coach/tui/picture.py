@@ -83,7 +83,7 @@ class Picture:
     @property
     def look_at(self) -> tuple[int, ...]:
         """Labels of the events that something is suggested about, while a repetition is rated."""
-        offers = (one.label for one in self.heard if one.result)
+        offers = (one.label for one in self.heard if one.mark)
         return tuple(offers) if self.phase == "rating" else ()
 
     @property

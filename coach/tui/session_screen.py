@@ -73,7 +73,7 @@ class SessionScreen(SessionStage):
         shown = marking.signs(
             self.practice.session.marks, task.passage, task.drill.instrument, self.coach.plain
         )
-        heard = {one.label: one.heard + "?" * bool(one.result) for one in self.marks.heard()}
+        heard = {one.label: one.heard + "?" * bool(one.mark) for one in self.marks.heard()}
         texts = []
         for label, key in self._label_keys(task.passage).items():
             place = bigview.written(task.passage.event(label), task.drill.instrument)
@@ -200,7 +200,7 @@ class SessionScreen(SessionStage):
         self.last_choke_s = at_s
         self._last_label = guess.label
         others = tuple(label for label in guess.possible if label != guess.label)
-        self.send(Suggest(guess.label, CHOKED, 1 / len(guess.possible), Source.PEDAL, others))
+        self.send(Suggest(guess.label, CHOKED, CHOKED.word, 1 / len(guess.possible), Source.PEDAL, others))
 
     def on_session_stage_pressed(self) -> None:
         """Take the pedal's presses, each as what it means at its moment."""

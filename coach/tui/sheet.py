@@ -87,7 +87,7 @@ class SheetLook:
             guess = GUESS if label in self.guesses else ""
             return EventLook(fault, guess, fault.result.word + guess, fault.result.ink)
         one = next((one for one in self.heard if one.label == label), None)
-        if one is None or one.result is None:
+        if one is None or one.mark is None:
             return EventLook(words=one.heard if one else "")
         return EventLook(None, GUESS, one.heard + GUESS, "next")
 
