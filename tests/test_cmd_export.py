@@ -64,8 +64,8 @@ def test_a_name_that_ends_as_another_formats_do_is_taken_for_a_slip(
         (["--to", "midi"], "midi needs a file"),
         (["--to", "midi", "-o", ""], "-o: the file's name is empty (-o FILE; - is standard output)"),
         (["--to", "midi", "--tempo", "10", "-o", "-"], "10 is outside 20 to 300 bpm"),
-        (["--to", "midi", "--width", "70", "-o", "-"], "goes with --to tab, not with midi"),
-        (["--to", "tab", "--click-only"], "goes with --to midi or wav, not with tab"),
+        (["--to", "midi", "--width", "70", "-o", "-"], "goes with tab, not with midi"),
+        (["--to", "tab", "--click-only"], "goes with midi or wav, not with tab"),
         (["--to", "midi", "--harmonics-octaves", "9", "-o", "-"], "9 is outside 0 to 3 octaves"),
     ],
 )

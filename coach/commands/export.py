@@ -8,9 +8,19 @@ from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import IO, TYPE_CHECKING
 
-from coach.commands.common import add_folder, add_output, add_whole, places_of, say, warn, write_output
+from coach.commands.common import (
+    add_folder,
+    add_output,
+    add_whole,
+    places_of,
+    refuse_unfit,
+    say,
+    warn,
+    write_output,
+)
 from coach.commands.instrument_options import own_of
 from coach.folder.library import drill_on_own, find_drill, name_key, names_of
+from coach.ground.fields import did_you_mean
 from coach.ground.frozen import frozen
 from coach.ground.plain import counted, listed, plain_text
 from coach.ground.problem import CoachError, UsageError
@@ -112,10 +122,8 @@ def run(arguments: argparse.Namespace) -> int:
     """Write the drill in the format asked for."""
     kind = arguments.to
     chosen = FORMATS[kind]
-    for option in dict.fromkeys(option for row in FORMATS.values() for option in row.options):
-        if getattr(arguments, option) not in (None, False) and option not in chosen.options:
-            name = "--" + option.replace("_", "-")
-            raise UsageError(f"goes with --to {_of(option, ' or ')}, not with {kind}", name)
+    options = dict.fromkeys(option for row in FORMATS.values() for option in row.options)
+    refuse_unfit(arguments, {option: _formats_of(option) for option in options}, kind)
     if arguments.output is None and not chosen.prints:
         raise UsageError(f"{kind} needs a file", "-o", guess="-o FILE; - is standard output")
     _refuse_anothers_ending(arguments.output or "-", kind)
@@ -136,9 +144,13 @@ def run(arguments: argparse.Namespace) -> int:
     return 0
 
 
-def _of(option: str, joined: str = ", ") -> str:
+def _formats_of(option: str) -> tuple[str, ...]:
     """The formats that take an option."""
-    return joined.join(name for name, row in FORMATS.items() if option in row.options)
+    return tuple(name for name, row in FORMATS.items() if option in row.options)
+
+
+def _of(option: str) -> str:
+    return ", ".join(_formats_of(option))
 
 
 def _refuse_anothers_ending(output: str, kind: str) -> None:
@@ -162,7 +174,7 @@ def _drills(arguments: argparse.Namespace) -> tuple[Drill, ...]:
         names = [drill.id for drill in drills]
         close = nearest(wanted, names)
         message = f"{path.name} has no drill '{plain_text(arguments.which, 40)}'; it has {listed(names, 20)}"
-        raise UsageError(message, "--which", guess=f"did you mean {close}?" if close else "")
+        raise UsageError(message, "--which", guess=did_you_mean(close))
     return chosen
 
 
@@ -208,7 +220,7 @@ def _part(drill: Drill, arguments: argparse.Namespace) -> Drill:
         close = nearest(arguments.layer, drill.layers)
         there = listed(drill.layers, 20)
         message = f"there is no layer '{plain_text(arguments.layer, 40)}'; there is {there}"
-        raise UsageError(message, "--layer", guess=f"did you mean {close}?" if close else "") from None
+        raise UsageError(message, "--layer", guess=did_you_mean(close)) from None
     if arguments.easier and next(part.notes, None) is None:
         message = "no note is left: the easier version leaves all of them out"
         raise UsageError(message, "--easier", guess="export without --easier")

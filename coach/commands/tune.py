@@ -11,7 +11,16 @@ from pathlib import Path
 from textwrap import wrap
 from typing import Any
 
-from coach.commands.common import add_folder, add_json, add_number, add_output, say, say_json, write_output
+from coach.commands.common import (
+    add_folder,
+    add_json,
+    add_number,
+    add_output,
+    refuse_unfit,
+    say,
+    say_json,
+    write_output,
+)
 from coach.commands.instrument_options import (
     add_instrument,
     described,
@@ -34,6 +43,17 @@ NODES_OF_OCTAVES = {2: "<12>", 4: "<5>", 8: "<2.3>", 16: "<1.1>"}
 BEATS_SHOWN_HZ = 0.005
 COUNTABLE_HZ = 4.0
 """Beats faster than this can't be counted by ear, so that they are no guide to tuning."""
+
+PRINT, HEAR, LISTEN, FROM, WRITE = "text", "--hear", "--listen", "--listen --from FILE.wav", "-o FILE"
+WAYS_OF = {
+    "pair": (HEAR, FROM, WRITE),
+    "tone": (HEAR, FROM, WRITE),
+    "cents": (HEAR, WRITE),
+    "silent": (HEAR,),
+    "reference": (PRINT, LISTEN, FROM),
+    "json": (PRINT, FROM),
+}
+"""The ways to use the tuning that take each option."""
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -99,12 +119,9 @@ def run(arguments: argparse.Namespace) -> int:
         raise UsageError("needs --listen", "--from")
     if arguments.save and (arguments.take is None or arguments.tone != "all"):
         raise UsageError("needs --listen --from FILE.wav --tone all", "--save")
-    if arguments.listen and (arguments.hear or arguments.output is not None):
-        raise UsageError("goes neither with --hear nor with --output", "--listen")
-    if not (arguments.hear or arguments.listen or arguments.output is not None):
-        for option in ("pair", "tone", "cents", "silent"):
-            if getattr(arguments, option):
-                raise UsageError("needs --hear, --listen or -o FILE", f"--{option}")
+    refuse_unfit(arguments, WAYS_OF, _way(arguments), PRINT)
+    if arguments.pair is not None and arguments.tone is not None:
+        raise UsageError("is one string instead of a pair; choose one of the two", "--tone")
     if arguments.output is not None:
         if arguments.output != "-" and Path(arguments.output).suffix.lower() != ".wav":
             message = "the sound is written as WAV, in a file whose name ends in .wav"
@@ -119,6 +136,16 @@ def run(arguments: argparse.Namespace) -> int:
     else:
         _print_text(instrument, reference, ranges)
     return 0
+
+
+def _way(arguments: argparse.Namespace) -> str:
+    """What the tuning is to be used for; UsageError where that is several things."""
+    listen = LISTEN if arguments.take is None else FROM
+    given = {HEAR: arguments.hear, listen: arguments.listen, WRITE: arguments.output is not None}
+    ways = [way for way, chosen in given.items() if chosen]
+    if len(ways) > 1:
+        raise UsageError(f"does not go with {ways[1]}; choose one of the two", ways[0])
+    return ways[0] if ways else PRINT
 
 
 def _print_text(instrument: Instrument, reference: int, ranges: Ranges) -> None:
