@@ -95,7 +95,7 @@ def test_the_command_says_it_lists_it_and_takes_it_back(tmp_path, capsys):
 @pytest.mark.parametrize(
     ("words", "said"),
     [
-        (["pocket/on", "70"], "it has one"),
+        (["pocket/on", "70"], "it has one (did you mean one?)"),
         (["pocket"], "needs a drill, and a tempo or --undo"),
         (["pocket", "700"], "outside 20 to 300 bpm"),
         (["pocket", "70", "--date", "2999-01-01"], "--date: 2999-01-01 is yet to come; today is"),

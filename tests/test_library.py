@@ -108,8 +108,9 @@ def test_a_broken_own_drill_is_left_out_with_a_word_and_the_rest_works(tmp_path)
     (tmp_path / "drills" / "torn.yaml").write_text("drill: 1\ntitle: [", encoding="utf-8")
     library = load_library(Places(tmp_path))
     assert library.drills
-    assert "left out: " in library.notices[0]
-    assert "torn.yaml" in library.notices[0]
+    torn = str(tmp_path / "drills" / "torn.yaml")
+    assert f"left out: {torn}" in library.notices[0]
+    assert f"`coach check {torn}` lists everything" in library.notices[0]
 
 
 def test_a_drill_from_elsewhere_is_kept_in_the_folder_and_its_older_version_too(tmp_path):

@@ -120,13 +120,26 @@ def test_an_answers_file_reaches_joins_runs_and_the_piece(tmp_path, capsys, plac
 
 @pytest.mark.parametrize(
     ("words", "said"),
-    [(["first-pour", "--through", "ladle..x"], "has no 'x'"), (["--through"], "plays one drill; name one")],
+    [
+        (["first-pour", "--through", "ladle..x"], "has no 'x'"),
+        (["--through"], "plays one drill; name one"),
+        (["--answers", "a.txt", "--through"], "--through: plays on the screen"),
+    ],
 )
 def test_a_slip_in_what_is_to_be_played_through_is_told(tmp_path, capsys, monkeypatch, words, said):
     monkeypatch.setattr("sys.stdin.isatty", lambda: True)
     monkeypatch.setattr("sys.stdout.isatty", lambda: True)
     assert main(["practice", *words, "--folder", str(tmp_path)]) in (1, 2)
     assert said in capsys.readouterr().err
+
+
+def test_a_plan_for_programs_says_beside_it_what_was_left_out(tmp_path, capsys):
+    (tmp_path / "drills").mkdir()
+    (tmp_path / "drills" / "torn.yaml").write_text("drill: 1\ntitle: [", encoding="utf-8")
+    assert main(["plan", "--folder", str(tmp_path), "--json"]) == 0
+    printed = capsys.readouterr()
+    assert json.loads(printed.out)["items"]
+    assert "left out: " in printed.err
 
 
 def test_a_run_that_the_piece_does_not_have_is_told(tmp_path, capsys):

@@ -49,10 +49,10 @@ def run(arguments: argparse.Namespace) -> int:
         plan = desk.plan(arguments.minutes)
         notices = desk.notices
         drills = {drill.id: drill for drill in desk.library.drills}
+    warn(*map(plain_text, notices))
     if arguments.json:
         say_json(facts(plan, drills if arguments.events else {}), indent=2)
     else:
-        warn(*map(plain_text, notices))
         say(*lines(plan, drills, arguments.events))
     return 0
 

@@ -52,6 +52,8 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     if arguments.answers:
+        if arguments.through:
+            raise UsageError("plays on the screen; an answers file says itself what was played", "--through")
         return _enter_answers(arguments)
     in_browser = bool(os.environ.get("TEXTUAL_DRIVER"))
     if not in_browser and not (sys.stdin.isatty() and sys.stdout.isatty()):

@@ -14,6 +14,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from coach.folder.kept import Kept
+from coach.ground.fields import did_you_mean
 from coach.ground.files import free_path
 from coach.ground.frozen import frozen
 from coach.ground.own_files import refuse_link, write_own
@@ -78,7 +79,7 @@ def load_library(places: Places, kept: Kept | None = None) -> Library:
             if faulty <= MOST_SHOWN:
                 more = f" (and {len(error.problems) - 1} more)" if len(error.problems) > 1 else ""
                 notices.append(
-                    f"left out: {error.problems[0]}{more}; `coach check {path.name}` lists everything"
+                    f"left out: {error.problems[0]}{more}; `coach check {shlex.quote(str(path))}` lists everything"
                 )
             continue
         if drill.id not in drills:
@@ -384,7 +385,7 @@ def named_phrase(drill: Drill, name: str, where: str) -> Phrase:
             return phrase
     known = [phrase.id for phrase in drill.phrases]
     message = f"{plain_text(drill.title)} has no phrase {name!r}; it has {', '.join(known)}"
-    raise UsageError(message, where, guess=nearest(wanted, known))
+    raise UsageError(message, where, guess=did_you_mean(nearest(wanted, known)))
 
 
 def names_of(drill: Drill) -> tuple[str, ...]:
