@@ -52,6 +52,10 @@ def test_lines_say_results_days_and_what_else_was_played():
         ("choked x", r"found 'x', expected an event's label or one of position, lift, pluck"),
         ("choked 2 lfit", r"found 'lfit', .* \(lift\?\)"),
         ("choked 0", r"found '0'"),
+        ("cho|ked 2", r"found 'cho\|ked', expected .*\(choked\?\)"),
+        ("choked 2; late 3x", r"a.txt:1:16: found '3x'"),
+        ("  at lamp/bass 60 claen", r"a.txt:1:19: found 'claen'"),
+        ("clean\n\n at lamp/bass", r"a.txt:3:1: at lamp/bass is followed by no result"),
         ("choked 2; late 2", r"event 2 has two results"),
         ("choked 2; clean", r"clean goes alone"),
         ("choked 2;", r"nothing on one side of a semicolon"),
@@ -98,6 +102,17 @@ def test_all_slips_of_a_file_are_told_at_once():
     with pytest.raises(CoachError) as caught:
         read_answers("claen\nclean\nchoked\n", "a.txt")
     assert [problem.line for problem in caught.value.problems] == [1, 3]
+
+
+def test_one_slip_after_a_place_is_told_once():
+    for text in (
+        "at lamp/bass\nclaen\nstop\n",
+        "at lamp/bass\nclaen\n",
+        "at lamp/bass\nat lamp/bass\nclean\n",
+    ):
+        with pytest.raises(CoachError) as caught:
+            read_answers(text, "a.txt")
+        assert [problem.line for problem in caught.value.problems] == [2]
 
 
 def test_a_missing_file_a_folder_and_binary_are_each_told_in_one_line(tmp_path):

@@ -116,13 +116,6 @@ def word_of(node: Node) -> str:
     return node.text.strip() if isinstance(node, Scalar) else ""
 
 
-def split_guess(text: str) -> tuple[str, str]:
-    """A message that carries its guess in brackets at its end, parted."""
-    if match := re.fullmatch(r"(.*) \(((?:did|which).*)\)", text):
-        return match[1], match[2]
-    return text, ""
-
-
 def did_you_mean(word: str) -> str:
     """The likely slip, empty where there is none."""
     return f"did you mean {word}?" if word else ""

@@ -75,6 +75,20 @@ class UsageError(CoachError):
     """A command called the wrong way. Exit status 2."""
 
 
+class SlipError(ValueError):
+    """A ValueError that knows the likely slip, or the way out; empty where it knows none."""
+
+    def __init__(self, message: str, guess: str = "") -> None:
+        super().__init__(f"{message} ({guess})" if guess else message)
+        self.message = message
+        self.guess = guess
+
+
+def parted(error: ValueError) -> tuple[str, str]:
+    """What is wrong, and the likely slip where the error knows it."""
+    return (error.message, error.guess) if isinstance(error, SlipError) else (str(error), "")
+
+
 def reason_of(error: OSError) -> str:
     """The system's words for an error, as the end of a sentence."""
     return (error.strerror or str(error)).lower()

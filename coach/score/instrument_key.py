@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from typing import Any
 
-from coach.ground.fields import Block, Kind, Row, Rows, Values, split_guess, values_by_name, word_of
+from coach.ground.fields import Block, Kind, Row, Rows, Values, values_by_name, word_of
 from coach.ground.kinds import Items, Number, Text, Truth, Whole
+from coach.ground.problem import parted
 from coach.ground.source import Node, Report, Scalar, Sequence
 from coach.score.limits import MAX_NAME
 from coach.score.values import Id
@@ -37,7 +38,7 @@ class OpenNote(Kind[str]):
             if text:
                 midi_from_note(text)
         except ValueError as error:
-            report.error(node, *split_guess(str(error)), where)
+            report.error(node, *parted(error), where)
             return None
         return text
 
@@ -153,7 +154,7 @@ class InstrumentKey(Kind[Instrument]):
         try:
             return ready_made(name) if name else None
         except ValueError as error:
-            report.error(node, *split_guess(str(error)), where)
+            report.error(node, *parted(error), where)
             return None
 
     def write(self, value: Instrument) -> str:
@@ -229,5 +230,5 @@ def _built(block: Values, where: str, report: Report) -> Instrument | None:
             block.get("measured_cents") or (),
         )
     except ValueError as error:
-        report.error(block.spot("strings"), *split_guess(str(error)), f"{where}.strings")
+        report.error(block.spot("strings"), *parted(error), f"{where}.strings")
         return None

@@ -12,7 +12,7 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-from coach.ground.fields import split_guess
+from coach.ground.problem import parted
 from coach.music.drill import Note
 from coach.music.key import spelling_of
 from coach.score.beats import NotationError
@@ -129,7 +129,7 @@ class Resolver:
         try:
             return midi_from_note(written.pitch)
         except ValueError as error:
-            raise NotationError(written.place_offset, *split_guess(str(error))) from None
+            raise NotationError(written.place_offset, *parted(error)) from None
 
     def _fret(self, written: WrittenNote) -> int:
         text = written.fret or ""
@@ -170,7 +170,7 @@ class Resolver:
             try:
                 return Node.parse(text)
             except ValueError as error:
-                raise NotationError(written.place_offset, *split_guess(str(error))) from None
+                raise NotationError(written.place_offset, *parted(error)) from None
         if not re.fullmatch(r"\d{1,3}(\.\d{1,6})?", text):
             comma = re.fullmatch(r"\d+,\d+", text)
             raise NotationError(

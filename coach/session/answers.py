@@ -26,7 +26,7 @@ from datetime import date
 from coach.ground.days import day_from
 from coach.ground.digits import whole_number
 from coach.ground.frozen import frozen
-from coach.ground.problem import CoachError, Problem
+from coach.ground.problem import CoachError, Problem, SlipError
 from coach.ground.source import FileKind, read_text, stream_text
 from coach.music.rhythm import MAX_BPM, MIN_BPM
 from coach.rating.fault import Fault, causes_of, examples
@@ -60,6 +60,13 @@ class Line:
 
 
 @frozen
+class AtLine(Line):
+    """A line that names what was played; its result is on the next."""
+
+    at: At
+
+
+@frozen
 class RepLine(Line):
     """A repetition; `at` where it was not what the plan asks."""
 
@@ -87,6 +94,20 @@ class StopLine(Line):
 Answer = RepLine | DayLine | SkipLine | StopLine
 
 
+class LineError(SlipError):
+    """What is wrong with a line, at the last place where these words stand in it; without any, at its beginning."""
+
+    def __init__(self, message: str, guess: str = "", at: str = "") -> None:
+        super().__init__(message, guess)
+        self.at = at
+
+    def column_in(self, line: str) -> int:
+        """Where it is in the line, from 1."""
+        places = re.finditer(rf"(?<![^\s;]){re.escape(self.at)}(?![^\s;,])", line) if self.at else ()
+        begins = len(line) - len(line.lstrip())
+        return 1 + max((place.start() for place in places), default=begins)
+
+
 def load_answers(path: str) -> list[Answer]:
     """Read and check an answers file (`-` is standard input); CoachError with every problem found."""
     if path == "-":
@@ -98,59 +119,64 @@ def read_answers(text: str, where: str) -> list[Answer]:
     """Answers from text; CoachError with every problem found."""
     answers: list[Answer] = []
     problems: list[Problem] = []
-    pending: At | None = None
+    pending: AtLine | None = None
     for number, raw in enumerate(text.splitlines(), 1):
         line = raw.split("#", 1)[0].strip()
         if not line:
             continue
         try:
-            answer, pending = _parse(line, number, pending)
-        except ValueError as error:
-            message, _, guess = str(error).partition("|")
-            problems.append(Problem(message, where, number, 1, guess, source_line=raw[:LONGEST_SHOWN]))
+            answer = _parse(line, number, pending)
+            pending = answer if isinstance(answer, AtLine) else None
+        except LineError as slip:
+            pending = None
+            problems.append(_problem(slip, where, number, raw))
             if len(problems) >= MOST_PROBLEMS:
                 problems.append(Problem("and more; fix these first", where))
                 raise CoachError(problems) from None
             continue
-        if answer:
+        if not isinstance(answer, AtLine):
             answers.append(answer)
     if pending is not None:
-        problems.append(
-            Problem(
-                f"at {pending.phrase}/{pending.layer} is followed by no result", where, guess="add clean?"
-            )
+        unfinished = LineError(
+            f"at {pending.at.phrase}/{pending.at.layer} is followed by no result", "add clean?"
         )
+        problems.append(_problem(unfinished, where, pending.line, pending.text))
     if problems:
         raise CoachError(problems)
     return answers
 
 
-def _parse(line: str, number: int, pending: At | None) -> tuple[Answer | None, At | None]:
-    whole = line
+def _problem(slip: LineError, where: str, number: int, raw: str) -> Problem:
+    line, column = raw[:LONGEST_SHOWN], slip.column_in(raw)
+    return Problem(slip.message, where, number, column, slip.guess, source_line=line)
+
+
+def _parse(line: str, number: int, pending: AtLine | None) -> Answer | AtLine:
+    whole, at = line, pending.at if pending else None
     word, _, rest = line.partition(" ")
     rest = rest.strip()
     if word == "at":
         if pending:
-            raise ValueError("two at lines in a row, without a result between them")
-        pending, rest = _at(rest)
+            raise LineError("two at lines in a row, without a result between them")
+        at, rest = _at(rest)
         if not rest:
-            return None, pending
+            return AtLine(number, whole, at)
         line = rest
         word = line.split()[0]
     if word in ("stop", "skip", "day") and pending:
-        raise ValueError(f"at {pending.phrase}/{pending.layer} is followed by {word}, not by a result")
+        raise LineError(f"at {pending.at.phrase}/{pending.at.layer} is followed by {word}, not by a result")
     if word == "day":
-        return DayLine(number, line, _day(rest)), None
+        return DayLine(number, line, _day(rest))
     if line in ("stop", "skip"):
-        return (StopLine if line == "stop" else SkipLine)(number, line), None
-    return RepLine(number, whole, _results(line), pending), None
+        return (StopLine if line == "stop" else SkipLine)(number, line)
+    return RepLine(number, whole, _results(line), at)
 
 
 def _day(text: str) -> date:
     try:
         return day_from(text)
     except ValueError as error:
-        raise ValueError(f"{error}|day 2026-12-03, year first?") from None
+        raise LineError(str(error), "day 2026-12-03, year first?", at=text) from None
 
 
 def _at(text: str) -> tuple[At, str]:
@@ -165,17 +191,19 @@ def _at(text: str) -> tuple[At, str]:
     if not phrase or not layer or phrase.count("/") > 1 or layer[0].isdecimal():
         written = f"found at {text!r}" if text else "found at alone"
         place = text.split("/")[0].split() or ["PHRASE"]
-        raise ValueError(
-            f"{written}, expected at PHRASE/LAYER, the tempo where it was not the rung, and a result|"
-            f"at {place[0]}/together 60 clean?"
+        raise LineError(
+            f"{written}, expected at PHRASE/LAYER, the tempo where it was not the rung, and a result",
+            f"at {place[0]}/together 60 clean?",
+            at=text,
         )
     if tempo is None:
         return At(phrase, layer), rest
     bpm = whole_number(words[tempo]) or 0
     if not MIN_BPM <= bpm <= MAX_BPM:
-        raise ValueError(
-            f"{words[tempo][:40]} bpm is outside {MIN_BPM} to {MAX_BPM}, in whole numbers|"
-            f"at {phrase}/{layer} alone is at its rung"
+        raise LineError(
+            f"{words[tempo][:40]} bpm is outside {MIN_BPM} to {MAX_BPM}, in whole numbers",
+            f"at {phrase}/{layer} alone is at its rung",
+            at=words[tempo],
         )
     return At(phrase, layer, bpm), rest
 
@@ -194,7 +222,7 @@ def _results(line: str) -> tuple[Fault, ...]:
         words = part.split()
         for fault in _faults(*_result(words)):
             if fault.label in faults:
-                raise ValueError(f"event {fault.label} has two results|one of them?")
+                raise LineError(f"event {fault.label} has two results", "one of them?", at=str(fault.label))
             faults[fault.label] = fault
     return tuple(sorted(faults.values()))
 
@@ -202,18 +230,20 @@ def _results(line: str) -> tuple[Fault, ...]:
 def _result(words: list[str]) -> tuple[Result, list[str]]:
     """The result that a part of a line begins with, and the words after it."""
     if not words:
-        raise ValueError("nothing on one side of a semicolon, expected a result on each side")
+        raise LineError("nothing on one side of a semicolon, expected a result on each side", at=";")
     for row in RESULTS:
         name = row.word.split()
         if words[: len(name)] == name:
             return row, words[len(name) :]
     if words == ["clean"]:
-        raise ValueError("clean goes alone: a repetition with a fault is not clean")
+        raise LineError("clean goes alone: a repetition with a fault is not clean", at="clean")
     if words[0] == "clean":
-        raise ValueError(f"clean is the whole repetition, found {' '.join(words)!r}|clean alone?")
+        raise LineError(
+            f"clean is the whole repetition, found {' '.join(words)!r}", "clean alone?", at=words[1]
+        )
     near = difflib.get_close_matches(words[0], _WORDS, n=1, cutoff=0.5)
     guess = next((row.word for row in RESULTS if near and row.word.startswith(near[0])), "".join(near))
-    raise ValueError(f"found {words[0]!r}, expected {_ALLOWED}|{guess + '?' if guess else ''}")
+    raise LineError(f"found {words[0]!r}, expected {_ALLOWED}", guess and f"{guess}?", at=words[0])
 
 
 def _faults(result: Result, words: Sequence[str]) -> list[Fault]:
@@ -222,7 +252,11 @@ def _faults(result: Result, words: Sequence[str]) -> list[Fault]:
     if cause:
         words = words[:-1]
     if not words:
-        raise ValueError(f"{result.word} names no event|{result.word} 2 5, with the labels of the events?")
+        raise LineError(
+            f"{result.word} names no event",
+            f"{result.word} 2 5, with the labels of the events?",
+            at=result.word,
+        )
     faults = []
     for word in words:
         match = re.fullmatch(r"(\d{1,5})(?:\.(\d{1,2}))?,?", word)
@@ -230,7 +264,7 @@ def _faults(result: Result, words: Sequence[str]) -> list[Fault]:
             near = difflib.get_close_matches(word, causes, n=1)
             hint = f"{near[0]}?" if near else "labels are the numbers on the screen, from 1"
             allowed = " or one of ".join(["an event's label", *filter(None, [", ".join(causes)])])
-            raise ValueError(f"found {word!r}, expected {allowed}|{hint}")
+            raise LineError(f"found {word!r}, expected {allowed}", hint, at=word)
         faults.append(Fault(int(match[1]), result, cause, int(match[2] or 0)))
     return faults
 

@@ -10,6 +10,7 @@ from __future__ import annotations
 import difflib
 from collections.abc import Sequence
 
+from coach.ground.problem import SlipError
 from coach.strings.instrument import Instrument
 from coach.strings.units import midi_from_note
 
@@ -40,9 +41,9 @@ def ready_made(name: str) -> Instrument:
         notes, scale_mm = READY_MADE[key]
     except KeyError:
         near = difflib.get_close_matches(name, READY_MADE, n=1)
-        guess = f" (did you mean {near[0]}?)" if near else ""
-        raise ValueError(
-            f"'{name}' is not a ready-made instrument; there are {', '.join(READY_MADE)}{guess}"
+        raise SlipError(
+            f"'{name}' is not a ready-made instrument; there are {', '.join(READY_MADE)}",
+            f"did you mean {near[0]}?" if near else "",
         ) from None
     return Instrument.of(notes, scale_mm, fretted=key not in FRETLESS)
 

@@ -10,6 +10,8 @@ from __future__ import annotations
 import math
 import re
 
+from coach.ground.problem import SlipError
+
 A4_HZ = 440.0
 """Frequency of A4 in Hz (ISO 16:1975)."""
 
@@ -76,9 +78,9 @@ def midi_from_note(text: str) -> int:
     name = text.strip()
     match = NOTE.fullmatch(name)
     if match is None:
-        raise ValueError(
-            f"'{name}' is not a note; a note is a letter A to G, # or b if needed, and an octave, "
-            f"as in F#4 or Bb1{_note_guess(name)}"
+        raise SlipError(
+            f"'{name}' is not a note; a note is a letter A to G, # or b if needed, and an octave, as in F#4 or Bb1",
+            _note_guess(name),
         )
     letter, accidental, octave = match.groups()
     midi = 12 * (int(octave) + 1) + STEPS[letter.upper()] + ALTERS[accidental]
@@ -88,16 +90,16 @@ def midi_from_note(text: str) -> int:
 
 
 def _note_guess(name: str) -> str:
-    """The likely slip in something that is no note, with its brackets, or nothing."""
+    """The likely slip in something that is no note; empty where none is known."""
     if re.fullmatch(r"[A-Ga-g](##|x|#|♯|bb|b|♭)?", name):
-        return f" (which octave? {name[0].upper()}{name[1:]}2, say)"
+        return f"which octave? {name[0].upper()}{name[1:]}2, say"
     if swapped := re.fullmatch(r"([A-Ga-g])(-?\d+)(#|b|♯|♭)", name):
-        return f" (did you mean {swapped[1].upper()}{swapped[3]}{swapped[2]}?)"
+        return f"did you mean {swapped[1].upper()}{swapped[3]}{swapped[2]}?"
     if german := re.fullmatch(r"[Hh](-?\d+)", name):
-        return f" (did you mean B{german[1]}?)"
+        return f"did you mean B{german[1]}?"
     if words := re.fullmatch(r"([A-Ga-g])[ -]?(sharp|flat|is|es)[ -]?(\d+)", name, re.IGNORECASE):
         sign = "#" if words[2].lower() in ("sharp", "is") else "b"
-        return f" (did you mean {words[1].upper()}{sign}{words[3]}?)"
+        return f"did you mean {words[1].upper()}{sign}{words[3]}?"
     return ""
 
 
