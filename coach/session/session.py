@@ -1,4 +1,4 @@
-"""What a session is between two events, and what it logs: values and their ids, no behaviour.
+"""What a session is between two events, and how it makes what is logged, with its ids.
 
 Ids are made of the moment, eight random bytes that the session was started with, and a number that rises.
 """

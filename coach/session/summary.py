@@ -11,7 +11,7 @@ from coach.session.session import Played, Session
 
 @frozen
 class ExcerptSummary:
-    """One excerpt of a session: repetitions and the rungs it went through."""
+    """One excerpt of a session: its repetitions, where its rung stood and stands, and how far it has come."""
 
     title: str
     layer: str
@@ -31,7 +31,7 @@ class ExcerptSummary:
 
 @frozen
 class Summary:
-    """What a session's end shows: what rang, what choked, what comes to a test when."""
+    """All that was practised in a session."""
 
     excerpts: tuple[ExcerptSummary, ...]
     rang: Mapping[str, int]
@@ -39,9 +39,9 @@ class Summary:
     choked: Mapping[str, int]
     """Node key to how often it choked."""
     minutes: float
-    """From its start to its end;"""
+    """From the session's start to its end."""
     playing_min: float
-    """of these with music, count-ins left out, as a report counts."""
+    """With music, count-ins left out, as a report counts."""
 
     @property
     def totals(self) -> tuple[int, int, int]:
