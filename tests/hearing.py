@@ -100,7 +100,7 @@ class Listener:
     def hears(self, performer: Performer, sound: np.ndarray) -> dict[int, Heard]:
         self.microphone.sound = sound
         self.after(lambda: self.hearing.judge(performer.take()))
-        return {one.label: one for _, heard in self.hearing.take() for one in heard}
+        return {one.label: one for _, heard in self.hearing.collect() for one in heard}
 
     def learns(self) -> None:
         self.after(self.hearing.learn)
@@ -138,7 +138,7 @@ class SpokenEar:
         self.answers.append((self.takes[at], self.says))
         self.notify()
 
-    def take(self) -> list[tuple[Take, tuple[Heard, ...]]]:
+    def collect(self) -> list[tuple[Take, tuple[Heard, ...]]]:
         taken, self.answers = self.answers, []
         return taken
 

@@ -203,7 +203,7 @@ def test_a_folder_that_can_t_be_written_stops_nothing(tmp_path):
     listener.hears(performer, performer.plays())
     listener.learns()
     listener.hearing.close()
-    assert "left alone" in listener.hearing.trouble
+    assert "left alone" in listener.hearing.remark
 
 
 def test_what_was_heard_becomes_a_mark_that_the_table_has():

@@ -273,7 +273,7 @@ def test_a_mark_in_the_bar_of_clicks_is_about_the_repetition_before_and_ends_the
     bench = in_rounds(log)
     bench.wait(12.01)
     # The last harmonic, due two beats before the end, and a reaction later.
-    assert bench.practice.rated_s() == pytest.approx(12.01)
+    assert bench.practice.about_s() == pytest.approx(12.01)
     bench.practice.send(Mark(Fault(9, CHOKED)))
     bench.wait(3.95)
     assert bench.practice.sounding is None

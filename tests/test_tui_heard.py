@@ -182,7 +182,7 @@ async def test_a_repetition_is_judged_when_it_ends_and_what_comes_stands_at_once
         await pilot.pause(0.1)
         (take,) = ear.takes
         assert take.alone
-        timeline = session_of(app).practice.rated.timeline
+        timeline = session_of(app).practice.about.timeline
         assert take.until_s - take.start_s > max(timeline.onsets_s.values())
         ear.answer()
         await pilot.pause(0.1)

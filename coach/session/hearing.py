@@ -105,8 +105,8 @@ class Hearing:
     shelf: Shelf
     notify: Callable[[], object] = lambda: None
     """Called from the ear's thread when there is something to take."""
-    trouble: str = ""
-    """What keeps the ear from judging, in one line; empty while nothing does."""
+    remark: str = ""
+    """What keeps the ear from judging, or that it is still learning, in one line; empty for neither."""
     _jobs: queue.SimpleQueue[Callable[[], None] | None] = field(default_factory=queue.SimpleQueue)
     _judged: queue.SimpleQueue[tuple[Take, tuple[Heard, ...]]] = field(default_factory=queue.SimpleQueue)
     _thread: threading.Thread | None = None
@@ -142,11 +142,9 @@ class Hearing:
 
     @property
     def status(self) -> str:
-        """What keeps it from hearing or judging; empty where nothing does."""
+        """What keeps it from hearing, or `remark`; empty for neither."""
         state = self.microphone.status.state
-        return (
-            str(self.microphone.status) if state in (CaptureState.NONE, CaptureState.LOST) else self.trouble
-        )
+        return str(self.microphone.status) if state in (CaptureState.NONE, CaptureState.LOST) else self.remark
 
     def judge(self, take: Take) -> None:
         """Judge a take as soon as all of it was heard."""
@@ -160,7 +158,7 @@ class Hearing:
         """That rating was taken back."""
         self._jobs.put(lambda: self._ears.update(self._before))
 
-    def take(self) -> list[tuple[Take, tuple[Heard, ...]]]:
+    def collect(self) -> list[tuple[Take, tuple[Heard, ...]]]:
         """What was judged since this was last asked."""
         taken = []
         while not self._judged.empty():
@@ -172,9 +170,9 @@ class Hearing:
             try:
                 job()
             except CoachError as error:
-                self.trouble = str(error)
+                self.remark = str(error)
             except Exception as error:
-                self.trouble = f"listening failed ({type(error).__name__}): going on without it"
+                self.remark = f"listening failed ({type(error).__name__}): going on without it"
             self.notify()
 
     def _ear(self, instrument: Instrument) -> Ear:
@@ -185,13 +183,13 @@ class Hearing:
         return self._ears[instrument]
 
     def _judge(self, take: Take) -> None:
-        self.trouble, self._last, self._looked = "", None, None
+        self.remark, self._last, self._looked = "", None, None
         recording = self._recording(take)
         if recording is None:
-            self.trouble, self._tied = UNHEARD if self.listens else "", False
+            self.remark, self._tied = UNHEARD if self.listens else "", False
             return
         if is_silent(recording.samples):
-            self.trouble = SILENT
+            self.remark = SILENT
             return
         self._last = take, recording
         ear = self._ear(take.instrument)
@@ -200,13 +198,13 @@ class Hearing:
             for event in take.passage.events
             if any(note_key(placed.note) in ear.notes for placed in event.notes)
         }
-        self.trouble = "" if known else LEARNS
+        self.remark = "" if known else LEARNS
         looks = ear.looks(recording) if known else ()
         self._looked = ear, looks
         heard = tuple(one for one in ear.heard(looks) if one.label in known)
         if unlike(heard):
             # Headphones that were put on since come later than the clicks before them.
-            self.trouble, heard, self._tied = UNLIKE, (), False
+            self.remark, heard, self._tied = UNLIKE, (), False
         self._judged.put((take, heard))
 
     def _recording(self, take: Take) -> Recording | None:

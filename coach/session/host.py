@@ -122,7 +122,7 @@ class Practice:
         """Whether the repetition that marks are about was counted in over music."""
         self._clock = clock
         self._auto_go_at: float | None = None
-        self.rated: Sounding | None = None
+        self.about: Sounding | None = None
         """The repetition that marks are about: the one that sounds, or in a round's bar of clicks the one before."""
         self._counted_in: tuple[PlayToken, Sounding] | None = None
         """What follows on the same grid, and how its playing is named."""
@@ -161,7 +161,7 @@ class Practice:
         if not machine.accepts(self.session, type(event)):
             return False
         self._auto_go_at = None
-        before, take = self.session.phase, self._taken(event)
+        before, take = self.session.phase, self._take_ended_by(event)
         self.session, effects = machine.receive(self.session, event, *self._clock())
         self._carry_out(effects)
         if self.hearing and take and before is Phase.PLAYING and self.session.phase is Phase.RATING:
@@ -178,7 +178,7 @@ class Practice:
         """
         if self.session.phase is Phase.PAUSED:
             return
-        for take, heard in self.hearing.take() if self.hearing else ():
+        for take, heard in self.hearing.collect() if self.hearing else ():
             suggested = suggestions_of(heard, take.passage, self._quiet)
             if take is self._take and isinstance(self.session.state, Rating):
                 for suggestion in suggested:
@@ -197,15 +197,15 @@ class Practice:
         del self._late[: at + 1]
         return rep
 
-    def _taken(self, event: SessionEvent) -> Take | None:
+    def _take_ended_by(self, event: SessionEvent) -> Take | None:
         """What the ear is to judge where the event ends the repetition."""
-        if self.hearing is None or self.rated is None or not isinstance(event, RepEnded | Cut):
+        if self.hearing is None or self.about is None or not isinstance(event, RepEnded | Cut):
             return None
         from coach.listen.look import HEARD_S
         from coach.session.hearing import Take
 
-        now_s, timeline, start = self._now_s(), self.rated.timeline, self.rated.start
-        start_s = now_s - self.rated_s()
+        now_s, timeline, start = self._now_s(), self.about.timeline, self.about.start
+        start_s = now_s - self.about_s()
         last_s = start_s + float(timeline.last_onset_s) + HEARD_S + SPARE_S
         return Take(
             start.passage,
@@ -268,13 +268,13 @@ class Practice:
             return None
         return self.player.position_s_at(when_s) - self.sounding.lead_s
 
-    def rated_s(self, when_s: float | None = None) -> float:
+    def about_s(self, when_s: float | None = None) -> float:
         """Seconds from the start of the repetition that marks are about, now or at a moment of the monotonic clock."""
         if self.player is None:
             return 0.0
         at_s = self.player.position_s if when_s is None else self.player.position_s_at(when_s)
-        before = self.rated is not None and self.sounding is not None and self.sounding is not self.rated
-        return at_s + self.rated.length_s if before and self.rated else at_s
+        before = self.about is not None and self.sounding is not None and self.sounding is not self.about
+        return at_s + self.about.length_s if before and self.about else at_s
 
     @property
     def beat(self) -> BeatAt | None:
@@ -346,7 +346,7 @@ class Practice:
         sounding, sound = self._rendered(start, start.drill.count_in_bars, self.player.rate)
         self.player.play(sound)
         self._take_up(sounding)
-        self.rated, self._follows = sounding, False
+        self.about, self._follows = sounding, False
         self._count_in(start.next_bpm)
 
     def _take_up(self, sounding: Sounding) -> None:
@@ -355,7 +355,7 @@ class Practice:
             self.on_rep(sounding.start, sounding.timeline)
 
     def _play_on(self, next_bpm: int) -> None:
-        self.rated, self._follows = self.sounding, True
+        self.about, self._follows = self.sounding, True
         self._count_in(next_bpm)
 
     def _count_in(self, next_bpm: int) -> None:

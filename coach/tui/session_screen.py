@@ -188,7 +188,7 @@ class SessionScreen(SessionStage):
         return fault
 
     def do_choke_now(self) -> None:
-        self._choke_at(self.practice.rated_s(self.pressed_s or None))
+        self._choke_at(self.practice.about_s(self.pressed_s or None))
 
     def _choke_at(self, at_s: float) -> None:
         """Mark the event that a choke at a position in the rep is likely about."""
@@ -205,7 +205,7 @@ class SessionScreen(SessionStage):
     def on_session_stage_pressed(self) -> None:
         """Take the pedal's presses, each as what it means at its moment."""
         for press in self.rig.take():
-            at_s = self.practice.rated_s(press.at_s)
+            at_s = self.practice.about_s(press.at_s)
             foot = self.rig.settings.foot
             action = pedal.pressed(press.actions, self.practice, self.timeline, at_s, self.last_choke_s, foot)
             if action == "choked":

@@ -134,7 +134,7 @@ class SessionStage(SessionWords):
     @property
     def timeline(self) -> RepTimeline | None:
         """Of the repetition that marks are about."""
-        return self.practice.rated.timeline if self.practice.rated else None
+        return self.practice.about.timeline if self.practice.about else None
 
     def _drill_stamps(self) -> tuple[tuple[Path, int, int], ...]:
         drills = self.practice.session.drills.values()
