@@ -23,7 +23,7 @@ from random import Random
 from typing import NamedTuple, Protocol
 
 from benchmarks.pieces import piece
-from coach.learning.choice import NEW_PHRASES, REPS, Sitting, Turn, Why, choose
+from coach.learning.choice import NEW_PHRASES, REPS, Choice, Sitting, Why, choose
 from coach.learning.learning import CLEAN_TO_LAND, Learnt
 from coach.learning.material import TURN_S, Material, Part, material_of
 from coach.learning.planner import make_plan, sitting_of
@@ -294,7 +294,7 @@ class Coach:
     rng: Random
     learnt: Learnt = field(default_factory=Learnt)
     sitting: Sitting | None = None
-    chosen: Turn | None = None
+    chosen: Choice | None = None
 
     def turn(self, day: int, seconds: float) -> tuple[Part, int, int] | None:
         if self.sitting is None or day != self.sitting.day:

@@ -10,7 +10,7 @@ from statistics import NormalDist
 
 import pytest
 
-from coach.learning.choice import OPEN, Turn, Why, _worthiest, choose, option
+from coach.learning.choice import OPEN, Choice, Why, _worthiest, choose, option
 from coach.learning.learning import CLEAN_TO_LAND, KEPT_DAYS, Learnt
 from coach.learning.material import Part, material_of
 from coach.learning.plan import Purpose
@@ -195,7 +195,7 @@ def test_a_piece_that_slips_at_another_place_each_time_is_told_how_often_it_was_
     nodes = {keys[0]: label for label, keys in enumerate(whole.keys, 1) if keys[0]}
     for label in list(nodes.values())[:2]:
         learnt.take(whole.excerpt, whole.keys, whole.goal_bpm, whole.goal_bpm, {label: CHOKED}, DAY - 1)
-    turn = Turn(option(learnt, whole, sitting_on(DAY)), 1, whole.goal_bpm, Why.PIECE)
+    turn = Choice(option(learnt, whole, sitting_on(DAY)), 1, whole.goal_bpm, Why.PIECE)
     assert reason(learnt, turn, TODAY) == "Not clean in 2 of 2; no place failed twice."
     everywhere: dict[int, Result] = {
         at: CHOKED for at, keys in enumerate(whole.keys, 1) if keys[0] == whole.keys[label - 1][0]
@@ -215,7 +215,7 @@ def test_what_failed_cold_when_it_was_last_played_says_so_and_else_how_sure_it_i
         for _ in range(30):
             learnt.take(lamp.excerpt, lamp.keys, lamp.goal_bpm, lamp.goal_bpm, {}, DAY - 2)
         learnt.take(lamp.excerpt, lamp.keys, lamp.goal_bpm, lamp.goal_bpm, faults, DAY - 1)
-        turn = Turn(option(learnt, lamp, sitting_on(DAY)), 4, lamp.goal_bpm, Why.STEADY)
+        turn = Choice(option(learnt, lamp, sitting_on(DAY)), 4, lamp.goal_bpm, Why.STEADY)
         assert reason(learnt, turn, TODAY).startswith(told)
 
 

@@ -481,7 +481,7 @@ def test_leaving_the_last_thing_for_today_empties_no_session():
 def test_what_is_left_for_today_comes_back_in_no_layer_or_part():
     session, _ = begin(items()[2:], chooses=True)
     lamp = Excerpt("lamps", ("lamp",), TOGETHER)
-    coaching = replace(session.coaching, left=frozenset({bars_of(lamp)}))
+    coaching = replace(session.coaching, left_alone=frozenset({bars_of(lamp)}))
     of_lamp = PlanItem(Purpose.CLIMB, 5, "Climb.", replace(lamp, layer="bass"), reps=2)
     of_wick = replace(of_lamp, excerpt=replace(lamp, phrases=("wick",)))
     assert replace(coaching, items=(of_lamp, of_wick)).next_item(0) == (1, of_wick)
@@ -496,7 +496,7 @@ def test_two_phrases_that_fail_throughout_are_both_left_for_today():
             break
         session, _ = drive(session, *rep(Fault(1, CHOKED)))
     assert session.phase is Phase.DONE
-    assert session.coaching.left == {bars_of(lamp), bars_of(wick)}
+    assert session.coaching.left_alone == {bars_of(lamp), bars_of(wick)}
 
 
 @pytest.mark.parametrize(("bpm", "slower"), [(60, True), (20, False)])

@@ -93,7 +93,7 @@ def _colon(lines: Sequence[str], spot: Spot, line: str) -> tuple[str, str]:
     if note:
         return "a colon and a space start a value", f"no space in `{note[1]}:0`"
     if (key := _KEY.match(line)) and key.end(2) == spot.column - 1:
-        return _too_deep(lines, spot.line)
+        return _depth_slip(lines, spot.line)
     return (
         "a colon and a space start a value, and this line has one too many",
         "put a text with `: ` in quotes; or is the line above cut off?",
@@ -108,7 +108,7 @@ def _out_of_place(lines: Sequence[str], spot: Spot, line: str) -> tuple[str, str
     return _misplaced(lines, spot.line) if line.strip() and not before.strip() else _UNFIT
 
 
-def _too_deep(lines: Sequence[str], number: int) -> tuple[str, str]:
+def _depth_slip(lines: Sequence[str], number: int) -> tuple[str, str]:
     """A key that is indented under a line which has its value already."""
     above = next((index for index in range(number - 2, -1, -1) if lines[index].strip()), 0)
     if match := re.match(r" *-(?=[^\s-])(\S+)", lines[above]):

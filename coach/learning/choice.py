@@ -89,7 +89,7 @@ class Option:
 
 
 @frozen
-class Turn:
+class Choice:
     """What is next: an excerpt, so many repetitions at most, where it starts, and why."""
 
     option: Option
@@ -104,13 +104,13 @@ class Turn:
 
 @frozen
 class Sitting:
-    """What enters a choice beside the log; a session's are made in one place, `planner.sitting_of`."""
+    """What enters a choice beside the log: `planner.sitting_of` fills it, `after` is what a turn changes."""
 
     day: int
     """An ordinal."""
     seconds_left: float
     recent: tuple[Excerpt, ...]
-    """Of the latest turns, in order."""
+    """Of the day's turns, in order."""
     warm: bool
     """Whether a turn was played today."""
     tests: int
@@ -119,17 +119,17 @@ class Sitting:
     """New phrases so far."""
     pace: int
     """New phrases that come first."""
-    left: frozenset[Bars]
+    left_alone: frozenset[Bars]
     """Left alone for today."""
     urgent: frozenset[str]
     """Drills with an open assignment."""
 
-    def after(self, turn: Turn) -> Sitting:
+    def after(self, turn: Choice) -> Sitting:
         """The sitting when the turn is over, as long as it may take."""
         return replace(
             self,
             seconds_left=self.seconds_left - turn.seconds,
-            recent=(*self.recent, turn.option.part.excerpt)[-PIECE_APART:],
+            recent=(*self.recent, turn.option.part.excerpt),
             warm=True,
             tests=self.tests + (turn.why is Why.TEST),
             new=self.new + (turn.why is Why.NEW),
@@ -138,7 +138,7 @@ class Sitting:
 
 def choose(
     learnt: Learnt, material: Material, sitting: Sitting, known: dict[str, Option] | None = None
-) -> Turn | None:
+) -> Choice | None:
     """The next turn; None where nothing is worth the player's time, or none fits into what is left of it.
 
     `known` are options by excerpt key that still hold, where several turns of a day are chosen; it is added to.
@@ -176,7 +176,7 @@ def options(learnt: Learnt, material: Material, sitting: Sitting, known: dict[st
             slowest = min(each.bpm for each in phrases)
             if whole.bpm >= PIECE_FROM * slowest:
                 offered.append(replace(whole, bpm=min(whole.bpm, slowest)))
-    return [each for each in offered if bars_of(each.part.excerpt) not in sitting.left]
+    return [each for each in offered if bars_of(each.part.excerpt) not in sitting.left_alone]
 
 
 def _fresh(
@@ -232,12 +232,12 @@ def _fits(option: Option, sitting: Sitting) -> bool:
     return option.part.rep_s(option.bpm) + TURN_S <= sitting.seconds_left
 
 
-def _turn(option: Option, reps: int, bpm: int, why: Why, sitting: Sitting) -> Turn:
+def _turn(option: Option, reps: int, bpm: int, why: Why, sitting: Sitting) -> Choice:
     fitting = int((sitting.seconds_left - TURN_S) // option.part.rep_s(bpm))
-    return Turn(option, max(1, min(reps, fitting)), bpm, why)
+    return Choice(option, max(1, min(reps, fitting)), bpm, why)
 
 
-def _warm_up(learnt: Learnt, offered: list[Option], first: Turn, sitting: Sitting) -> Turn | None:
+def _warm_up(learnt: Learnt, offered: list[Option], first: Choice, sitting: Sitting) -> Choice | None:
     """The surest phrase that is begun and does not come first, well under its rung."""
     begun = [
         each for each in offered if each.part.excerpt.kind is Kind.PHRASE and each.part.key in learnt.records
@@ -250,7 +250,7 @@ def _warm_up(learnt: Learnt, offered: list[Option], first: Turn, sitting: Sittin
     return _turn(surest, WARM_REPS, slow, Why.WARM_UP, sitting)
 
 
-def _test(learnt: Learnt, offered: list[Option], sitting: Sitting) -> Turn | None:
+def _test(learnt: Learnt, offered: list[Option], sitting: Sitting) -> Choice | None:
     """Once at the goal, cold, what landed and was left alone for a week: the answer that is most open."""
     waiting = []
     for each in offered:
@@ -276,7 +276,7 @@ def heard(learnt: Learnt, part: Part) -> int:
     return min((row[3].day for row in skill.rows(part.keys)), default=0) if skill else 0
 
 
-def _best(learnt: Learnt, offered: list[Option], sitting: Sitting) -> Turn | None:
+def _best(learnt: Learnt, offered: list[Option], sitting: Sitting) -> Choice | None:
     """The best of what is due and was not just played; of what was, only where nothing else is due.
 
     What was held at its goal today comes again last, in minutes that are left.
@@ -300,7 +300,7 @@ def _best(learnt: Learnt, offered: list[Option], sitting: Sitting) -> Turn | Non
     return next((pick(learnt, group, sitting) for pick, group in in_order if group), None)
 
 
-_Group = tuple[Callable[[Learnt, list[Option], Sitting], Turn], list[Option]]
+_Group = tuple[Callable[[Learnt, list[Option], Sitting], Choice], list[Option]]
 """Options, and how one of them is picked."""
 
 
@@ -308,12 +308,12 @@ def _rested(groups: list[_Group], sitting: Sitting) -> list[_Group]:
     return [(pick, [each for each in group if not _too_soon(each, sitting)]) for pick, group in groups]
 
 
-def _longest_unheard(learnt: Learnt, group: list[Option], sitting: Sitting) -> Turn:
+def _longest_unheard(learnt: Learnt, group: list[Option], sitting: Sitting) -> Choice:
     first = min(group, key=lambda each: (_day(learnt, each), each.part.key))
     return _turn(first, 1 if first.later >= ENOUGH else REPS, first.bpm, Why.UNHEARD, sitting)
 
 
-def _worthiest(learnt: Learnt, group: list[Option], sitting: Sitting) -> Turn:
+def _worthiest(learnt: Learnt, group: list[Option], sitting: Sitting) -> Choice:
     best = max(group, key=lambda each: (each.worth, each.part.key))
     reps = PIECE_REPS if best.part.excerpt.kind is Kind.PIECE else REPS
     return _turn(best, reps, best.bpm, _why(learnt, best), sitting)

@@ -12,7 +12,7 @@ from datetime import date, timedelta
 
 from coach.ground.frozen import frozen
 from coach.ground.plain import counted, listed, plain_text
-from coach.learning.choice import NEW_PHRASES, PIECE_APART, Bars, Option, Sitting, Turn, Why, choose
+from coach.learning.choice import NEW_PHRASES, Bars, Choice, Option, Sitting, Why, choose
 from coach.learning.learning import KEPT_DAYS, Learnt
 from coach.learning.material import RATING_S, Material, material_of
 from coach.learning.plan import Plan, PlanItem, Purpose
@@ -129,9 +129,9 @@ def sitting_of(
     seconds: float,
     pace: int,
     done: Sequence[PlanItem] = (),
-    left: frozenset[Bars] = frozenset(),
+    left_alone: frozenset[Bars] = frozenset(),
 ) -> Sitting:
-    """What a choice must know after these items of a session, none at its start; `left` is left alone for today.
+    """What a choice must know after these items of a session, none at its start; `left_alone` is what is for today.
 
     A new phrase counts once it was rated: one that was broken off is as new as before.
     """
@@ -140,12 +140,12 @@ def sitting_of(
     return Sitting(
         day=today,
         seconds_left=seconds,
-        recent=tuple(excerpt for _, excerpt in played)[-PIECE_APART:],
+        recent=tuple(excerpt for _, excerpt in played),
         warm=bool(played) or today in learnt.days,
         tests=sum(purpose is Purpose.COLD for purpose, _ in played),
         new=len({each for purpose, each in played if purpose is Purpose.NEW and each.key in learnt.records}),
         pace=pace,
-        left=left,
+        left_alone=left_alone,
         urgent=frozenset(drill.id for drill in material.drills if open_assignment(drill, day)),
     )
 
@@ -217,7 +217,7 @@ def free_time(ahead: Ahead) -> str:
     return f"Nothing more is due today; {minutes} to spare. Play what you like: d, then g for the piece or a part."
 
 
-def item_of(learnt: Learnt, turn: Turn, day: date) -> PlanItem:
+def item_of(learnt: Learnt, turn: Choice, day: date) -> PlanItem:
     """A turn as the plan tells it."""
     excerpt = turn.option.part.excerpt
     return PlanItem(

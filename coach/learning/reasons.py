@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import date
 
-from coach.learning.choice import Option, Turn, Why
+from coach.learning.choice import Choice, Option, Why
 from coach.learning.learning import Learnt, Record
 from coach.learning.skill import late_results
 from coach.music.excerpt import Excerpt
@@ -15,7 +15,7 @@ TELLING = 2
 """Failures of late from which a node or a move is named."""
 
 
-def reason(learnt: Learnt, turn: Turn, day: date) -> str:
+def reason(learnt: Learnt, turn: Choice, day: date) -> str:
     """Why this turn is next."""
     option, part = turn.option, turn.option.part
     record = learnt.records.get(part.key)
@@ -40,7 +40,7 @@ def reason(learnt: Learnt, turn: Turn, day: date) -> str:
             return _broke(learnt, option) or _standing(turn, record, day)
 
 
-def _standing(turn: Turn, record: Record | None, day: date) -> str:
+def _standing(turn: Choice, record: Record | None, day: date) -> str:
     option = turn.option
     if record and record.cold < 0 and record.day < day.toordinal():
         return f"Failed when it came first, on {_day(record.day, day)}."

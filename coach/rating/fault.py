@@ -46,7 +46,7 @@ def causes_of(result: Result) -> tuple[Cause, ...]:
     return tuple(cause for cause in CAUSES if result in cause.of)
 
 
-def verdict(faults: Iterable[Fault] | None) -> bool | None:
+def was_clean(faults: Iterable[Fault] | None) -> bool | None:
     """Whether a repetition was clean; None where it says nothing: not rated, or only broken off."""
     if faults is None:
         return None

@@ -17,7 +17,7 @@ from coach.log.entries import Rep
 from coach.log.log import Log
 from coach.music.excerpt import LoggedPassage
 from coach.rating.counts import Counts, count_faults
-from coach.rating.fault import Fault, faults_text, parse_faults, verdict
+from coach.rating.fault import Fault, faults_text, parse_faults, was_clean
 from coach.rating.table import NOT_REACHED, Says
 
 
@@ -108,7 +108,7 @@ class SumsFold:
             return state
         row.rated += 1
         row.clean += rep.clean
-        if not row.cold and verdict(rep.faults) is not None and not _was_cold(state, rep.excerpt):
+        if not row.cold and was_clean(rep.faults) is not None and not _was_cold(state, rep.excerpt):
             row.cold, row.cold_clean = 1, int(rep.clean)
         if rep.clean:
             row.fastest_bpm = max(row.fastest_bpm, rep.tempo_bpm)

@@ -33,7 +33,7 @@ from coach.log.entries import Rep
 from coach.music.drill import Drill
 from coach.music.excerpt import Excerpt
 from coach.music.rhythm import MIN_BPM
-from coach.rating.fault import verdict
+from coach.rating.fault import was_clean
 
 OVERTIME = 1.5
 """A turn ends at the latest after so many times its planned minutes."""
@@ -74,9 +74,9 @@ class Instead:
 
 @frozen
 class Over:
-    """The turn is done; `left` where its excerpt is left alone for today."""
+    """The turn is done; `left_alone` where its excerpt is for today."""
 
-    left: bool = False
+    left_alone: bool = False
 
 
 Then = Stay | Instead | Over
@@ -110,7 +110,7 @@ class Coaching:
     pace: int = NEW_PHRASES
     rungs: Mapping[str, int] = field(default_factory=dict)
     """By excerpt key."""
-    left: frozenset[Bars] = frozenset()
+    left_alone: frozenset[Bars] = frozenset()
     """Left alone for today, in every layer and part."""
     spare_s: float = 0.0
     """What is left of the session beyond its items."""
@@ -135,27 +135,32 @@ class Coaching:
     def next_item(self, number: int) -> tuple[int, PlanItem] | None:
         """The first item from `number` on that is not left alone today; None at the plan's end."""
         for at, item in enumerate(self.items[number:], number):
-            if item.excerpt is None or bars_of(item.excerpt) not in self.left:
+            if item.excerpt is None or bars_of(item.excerpt) not in self.left_alone:
                 return at, item
         return None
 
     def opened(self, drill: Drill, excerpt: Excerpt, day: date) -> Coaching:
         """With the excerpt's rung for the day; once it moved today, it counts. KeyError where the drill lacks it."""
-        known = self._with_drill(drill)
+        coaching = self._with_drill(drill)
         if day != self.day:
-            known = replace(known, day=day, rungs={}, left=frozenset())
-        bpm = known.rungs.get(excerpt.key) or rung_of(self.learnt, known._part(excerpt), day.toordinal())
-        return known._at(excerpt, min(bpm, goal_of(drill, excerpt)))
+            coaching = replace(coaching, day=day, rungs={}, left_alone=frozenset())
+        bpm = coaching.rungs.get(excerpt.key) or rung_of(
+            self.learnt, coaching._part(excerpt), day.toordinal()
+        )
+        return coaching._at(excerpt, min(bpm, goal_of(drill, excerpt)))
 
     def entered(self, drill: Drill, excerpt: Excerpt, item: PlanItem, day: date) -> tuple[Coaching, int]:
         """The coaching at the start of a turn on `excerpt`, and the tempo of its first repetition."""
-        known = self.opened(drill, excerpt, day)
+        coaching = self.opened(drill, excerpt, day)
         if item.tempo_bpm and (item.purpose in OFF_RUNG or not self.adapts):
-            return known, min(item.tempo_bpm, goal_of(drill, excerpt))
+            return coaching, min(item.tempo_bpm, goal_of(drill, excerpt))
         if self.adapts:
-            rung, read = known.rung_bpm(excerpt), rung_of(self.learnt, known._part(excerpt), day.toordinal())
-            known = known._at(excerpt, next_rung(rung, read > rung, read))
-        return known, known.rung_bpm(excerpt)
+            rung, read = (
+                coaching.rung_bpm(excerpt),
+                rung_of(self.learnt, coaching._part(excerpt), day.toordinal()),
+            )
+            coaching = coaching._at(excerpt, next_rung(rung, read > rung, read))
+        return coaching, coaching.rung_bpm(excerpt)
 
     def held_at(self, excerpt: Excerpt, tempo_bpm: int) -> Coaching:
         """The player's own tempo: a slower one is the rung at once, a faster one only by a clean repetition."""
@@ -164,22 +169,22 @@ class Coaching:
     def rated(self, drill: Drill, excerpt: Excerpt, turn: Turn, rep: Rep) -> Ruling:
         """What a rated repetition of the excerpt brings; `turn` is as it stood before it."""
         turn = replace(turn, reps=(*turn.reps, rep))
-        clean = verdict(rep.faults)
+        clean = was_clean(rep.faults)
         if clean is None:
             learnt = self.learnt.copy()
             learnt.count(rep.day_number, rep.duration_ms)
             return replace(self, learnt=learnt)._going_on(turn, excerpt, None)
-        known, step = self._taken(drill, excerpt, turn, rep, clean)
+        coaching, step = self._taken(drill, excerpt, turn, rep, clean)
         if not self.adapts or turn.item.purpose in OFF_RUNG:
-            return known._going_on(turn, excerpt, step)
+            return coaching._going_on(turn, excerpt, step)
         whole, changes, run = _course(turn)
         # A longer run is what the player chose to play, and no relief.
         eased = excerpt != whole and len(excerpt.phrases) <= len(whole.phrases)
         if not clean and run == 0:
-            return known._relieved(drill, whole, excerpt, turn, step, changes)
-        if clean and eased and run >= CLEAN_TO_RETURN and not known._is_over(turn, step):
-            return Ruling(known.opened(drill, whole, rep.day), step, Instead(whole, Release.BACK))
-        return known._going_on(turn, excerpt, step)
+            return coaching._relieved(drill, whole, excerpt, turn, step, changes)
+        if clean and eased and run >= CLEAN_TO_RETURN and not coaching._is_over(turn, step):
+            return Ruling(coaching.opened(drill, whole, rep.day), step, Instead(whole, Release.BACK))
+        return coaching._going_on(turn, excerpt, step)
 
     def if_clean(self, drill: Drill, excerpt: Excerpt, turn: Turn, rep: Rep) -> Then:
         """How the turn goes on where this repetition is clean: known before it is rated."""
@@ -188,8 +193,8 @@ class Coaching:
     def _taken(
         self, drill: Drill, excerpt: Excerpt, turn: Turn, rep: Rep, clean: bool
     ) -> tuple[Coaching, Step]:
-        known = self._with_drill(drill)
-        part, learnt, day = known._part(excerpt), self.learnt.copy(), rep.day.toordinal()
+        coaching = self._with_drill(drill)
+        part, learnt, day = coaching._part(excerpt), self.learnt.copy(), rep.day.toordinal()
         learnt.rep(part.excerpt, part.keys, rep)
         rung = self.rungs.get(excerpt.key, rep.tempo_bpm)
         to = rung
@@ -203,18 +208,14 @@ class Coaching:
         landed = record is not None and record.day == day and record.clean_run == CLEAN_TO_LAND
         before = self.learnt.records.get(part.key)
         again = before is not None and before.landed_at(part.goal_bpm) > 0
-        kind = (
-            (Moved.HELD if again else Moved.LANDED)
-            if landed
-            else Moved.CLIMB
-            if to > rung
-            else Moved.DROP
-            if to < rung
-            else Moved.STAY
-            if not clean and rep.tempo_bpm == rung > MIN_BPM and rep.purpose not in OFF_RUNG
-            else Moved.HOLD
-        )
-        return replace(known, learnt=learnt)._at(excerpt, to), Step(kind, rung, to)
+        stays = not clean and rep.tempo_bpm == rung > MIN_BPM and rep.purpose not in OFF_RUNG
+        if landed:
+            kind = Moved.HELD if again else Moved.LANDED
+        elif to != rung:
+            kind = Moved.CLIMB if to > rung else Moved.DROP
+        else:
+            kind = Moved.STAY if stays else Moved.HOLD
+        return replace(coaching, learnt=learnt)._at(excerpt, to), Step(kind, rung, to)
 
     def _relieved(
         self, drill: Drill, whole: Excerpt, excerpt: Excerpt, turn: Turn, step: Step, changes: int
@@ -228,15 +229,15 @@ class Coaching:
             if fault.result.fails
         }
         slower = round(SLOWER * self.rungs[excerpt.key])
-        known = [
+        offered = [
             relief
             for relief in reliefs(self.material, whole, failed)
             if slower >= MIN_BPM or relief.release is not Release.SLOWER
         ]
-        relief = known[min(changes, len(known)) - 1]
+        relief = offered[min(changes, len(offered)) - 1]
         if relief.release is Release.LEAVE:
-            left = replace(self, left=self.left | {bars_of(whole)})
-            return Ruling(left._chosen_anew(turn), step, Over(left=True))
+            without = replace(self, left_alone=self.left_alone | {bars_of(whole)})
+            return Ruling(without._chosen_anew(turn), step, Over(left_alone=True))
         if relief.excerpt is None:
             return Ruling(self._at(excerpt, slower), step, Stay(slower, Release.SLOWER))
         eased = self.opened(drill, relief.excerpt, self.day)
@@ -273,13 +274,15 @@ class Coaching:
         breaks = sum(item.purpose is Purpose.BREAK for item in rest)
         planned_s = 60 * sum(item.minutes for item in (turn.item, *rest) if item.excerpt)
         seconds = self.spare_s + planned_s - spent_s
-        sitting = sitting_of(self.learnt, self.material, self.day, seconds, self.pace, done, self.left)
+        sitting = sitting_of(self.learnt, self.material, self.day, seconds, self.pace, done, self.left_alone)
         anew = played_ahead(self.learnt, self.material, sitting)
-        left = self.left if anew.items else frozenset()
-        if not anew.items and self.left:
-            anew = played_ahead(self.learnt, self.material, replace(sitting, left=left))
+        left_alone = self.left_alone
+        if left_alone and not anew.items:
+            left_alone = frozenset()
+            anew = played_ahead(self.learnt, self.material, replace(sitting, left_alone=left_alone))
         items = (*done, *with_breaks(anew.items, breaks))
-        return replace(self, items=items, spare_s=anew.seconds_left, free=free_time(anew), left=left)
+        why_free, spare_s = free_time(anew), anew.seconds_left
+        return replace(self, items=items, spare_s=spare_s, free=why_free, left_alone=left_alone)
 
     def left_early(self, turn: Turn, now_ms: int) -> Coaching:
         """The player went on: what the item left of its minutes, or took beyond them, changes those at the end."""
@@ -315,7 +318,7 @@ def _course(turn: Turn) -> tuple[Excerpt, int, int]:
     whole, changes, run = turn.item.excerpt or Excerpt.parse(turn.reps[0].excerpt), 0, 0
     before: tuple[str, bool] | None = None
     for rep in turn.reps:
-        clean = verdict(rep.faults)
+        clean = was_clean(rep.faults)
         if clean is None:
             continue
         run = run + 1 if (rep.excerpt, clean) == before else 1

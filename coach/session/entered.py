@@ -133,7 +133,7 @@ def enter(
             practice.notices.append(Plain.ANOTHER_PLAN)
         ready = _ready(practice, clock)
         if ready is None:
-            raise _fault(answer, where, "the plan of this day holds nothing to practise", "another day?")
+            raise _error(answer, where, "the plan of this day holds nothing to practise", "another day?")
         match answer:
             case StopLine():
                 _end(practice, tell)
@@ -168,9 +168,9 @@ def _play(practice: Practice, ready: Ready, answer: RepLine, where: str, clock: 
         if fault.label > len(passage.events):
             what = excerpt_name(passage.excerpt, passage.title)
             message = f"event {fault.label} is outside 1 to {len(passage.events)}, the events of {what}"
-            raise _fault(answer, where, message, "" if answer.at else _way_out(ready.task, fault, answer))
+            raise _error(answer, where, message, "" if answer.at else _way_out(ready.task, fault, answer))
         if fault.note > len(passage.event(fault.label).notes):
-            raise _fault(answer, where, f"event {fault.label} has no note {fault.note}", "")
+            raise _error(answer, where, f"event {fault.label} has no note {fault.note}", "")
     tempo_bpm = (answer.at and answer.at.tempo_bpm) or ready.task.tempo_bpm
     clock.advance(rep_seconds(passage, tempo_bpm) + practice.settings.pause_s)
     practice.send(Rated(answer.faults, tempo_bpm))
@@ -205,18 +205,18 @@ def _chosen(drills: Collection[Drill], answer: Answer, at: At, where: str) -> Ex
         if at.phrase in {drill.id for drill in drills}:
             near = [f"a drill's phrase? at {at.phrase}/{at.layer}/together"]
         known = f"there are {', '.join(texts[:12])}, A..B for a run, A+B for a join, and piece"
-        raise _fault(answer, where, f"no phrase {at.phrase!r}; {known}", near[0] if near else "")
+        raise _error(answer, where, f"no phrase {at.phrase!r}; {known}", near[0] if near else "")
     if len(named) > 1:
         written = ", ".join(f"{drill.id}/{place_text(drill, excerpt)}" for drill, excerpt in named)
-        raise _fault(answer, where, f"several drills have a phrase {at.phrase!r}", f"write one of {written}")
+        raise _error(answer, where, f"several drills have a phrase {at.phrase!r}", f"write one of {written}")
     drill, excerpt = named[0]
     choices = layers_at(drill, excerpt)
     if at.layer not in choices:
         place = place_text(drill, excerpt)
-        raise _fault(answer, where, f"{place} has no layer {at.layer!r}; it has {', '.join(choices)}", "")
+        raise _error(answer, where, f"{place} has no layer {at.layer!r}; it has {', '.join(choices)}", "")
     return replace(excerpt, layer=at.layer)
 
 
-def _fault(answer: Answer, where: str, message: str, guess: str) -> CoachError:
+def _error(answer: Answer, where: str, message: str, guess: str) -> CoachError:
     more = "nothing of this file is logged yet"
     return CoachError(Problem(f"{message}; {more}", where, answer.line, 1, guess, source_line=answer.text))

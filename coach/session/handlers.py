@@ -32,7 +32,7 @@ from coach.session.states import (
     Task,
 )
 from coach.session.turns import (
-    Result,
+    After,
     amend,
     begin,
     enter,
@@ -47,33 +47,33 @@ from coach.session.turns import (
 )
 
 
-def go(session: Session, state: Ready | Listening, event: on.Go) -> Result:
+def go(session: Session, state: Ready | Listening, event: on.Go) -> After:
     runs_on = isinstance(state, Ready) and state.runs_on
     return begin(session, state.turn, state.task, runs_on=runs_on)
 
 
-def resume(session: Session, state: Paused, event: on.Go) -> Result:
+def resume(session: Session, state: Paused, event: on.Go) -> After:
     return replace(session, state=state.back), ()
 
 
-def go_on(session: Session, state: Music | Rest, event: on.Go | on.Skip) -> Result:
+def go_on(session: Session, state: Music | Rest, event: on.Go | on.Skip) -> After:
     session, kept = keep(session, state)
     session = replace(session, coaching=session.coaching.left_early(state.turn, session.now_ms))
     session, effects = enter(session, state.turn.number + 1)
     return session, (on.Silence(), *kept, *effects)
 
 
-def listen(session: Session, state: Ready, event: on.Listen) -> Result:
+def listen(session: Session, state: Ready, event: on.Listen) -> After:
     task = replace(state.task, heard=True)
     model = on.StartRep(task.drill, task.passage, task.tempo_bpm, model=True)
     return replace(session, state=Listening(state.turn, task)), (model,)
 
 
-def back_to_ready(session: Session, state: Listening, event: on.RepEnded | on.Listen) -> Result:
+def back_to_ready(session: Session, state: Listening, event: on.RepEnded | on.Listen) -> After:
     return replace(session, state=Ready(state.turn, state.task)), (on.Silence(),)
 
 
-def rep_ended(session: Session, state: Playing, event: on.RepEnded) -> Result:
+def rep_ended(session: Session, state: Playing, event: on.RepEnded) -> After:
     if not state.runs_on:
         # A mark ends the round.
         next_bpm = 0 if state.marks.faults else state.next_bpm
@@ -86,28 +86,28 @@ def rep_ended(session: Session, state: Playing, event: on.RepEnded) -> Result:
     return replace(session, state=ready), (saved, *silence, on.AutoGo(session.run_on_pause_s))
 
 
-def round_ended(session: Session, state: Rating, event: on.RoundEnded) -> Result:
+def round_ended(session: Session, state: Rating, event: on.RoundEnded) -> After:
     return replace(session, state=replace(state, next_bpm=0)), (on.Silence(),)
 
 
-def cut(session: Session, state: Playing, event: on.Cut) -> Result:
+def cut(session: Session, state: Playing, event: on.Cut) -> After:
     marks = state.marks.cut(state.task.passage, event.reached)
     rating = Rating(state.turn, state.task, state.began_ms, marks, state.if_clean)
     return replace(session, state=rating), (on.Silence(),)
 
 
-def mark(session: Session, state: Playing | Rating | Amending, event: on.Mark) -> Result:
+def mark(session: Session, state: Playing | Rating | Amending, event: on.Mark) -> After:
     if wrong := _wrong(state.task, event.fault.label, event.fault.note):
         return session, (on.Tell(wrong),)
     return replace(session, state=replace(state, marks=state.marks.marked(event.fault))), ()
 
 
-def mark_rest(session: Session, state: Playing | Rating | Amending, event: on.MarkRest) -> Result:
+def mark_rest(session: Session, state: Playing | Rating | Amending, event: on.MarkRest) -> After:
     marks = state.marks.rest(state.task.passage, event.label, event.result)
     return replace(session, state=replace(state, marks=marks)), ()
 
 
-def suggest(session: Session, state: Playing | Rating | Amending, event: on.Suggest) -> Result:
+def suggest(session: Session, state: Playing | Rating | Amending, event: on.Suggest) -> After:
     if wrong := _wrong(state.task, event.label):
         return session, (on.Tell(wrong),)
     marks = state.marks.suggest(event)
@@ -125,21 +125,21 @@ def _wrong(task: Task, label: int, note: int = 0) -> Notice | None:
     return notices.NoSuchNote(label, note) if note > len(task.passage.event(label).notes) else None
 
 
-def confirm(session: Session, state: Rating | Amending, event: on.Confirm) -> Result:
+def confirm(session: Session, state: Rating | Amending, event: on.Confirm) -> After:
     if isinstance(state, Amending):
         return with_notice(state.number, amend(session, state, state.marks.faults))
     result = with_notice(len(session.played), rate(session, state, state.marks.faults))
     return play_on(state, result) if state.next_bpm else result
 
 
-def as_heard(session: Session, state: Rating | Amending, event: on.AsHeard) -> Result:
+def as_heard(session: Session, state: Rating | Amending, event: on.AsHeard) -> After:
     if not state.marks.offers():
         return session, (on.Tell(notices.Plain.NOTHING_SUGGESTED),)
     state = replace(state, marks=state.marks.as_heard())
     return confirm(replace(session, state=state), state, on.Confirm())
 
 
-def rated(session: Session, state: Ready, event: on.Rated) -> Result:
+def rated(session: Session, state: Ready, event: on.Rated) -> After:
     for fault in event.faults:
         if wrong := _wrong(state.task, fault.label, fault.note):
             return session, (on.Tell(wrong),)
@@ -148,7 +148,7 @@ def rated(session: Session, state: Ready, event: on.Rated) -> Result:
     return rate(session, replace(state, task=task), event.faults)
 
 
-def again(session: Session, state: Ready | Playing | Rating | Amending, event: on.Again) -> Result:
+def again(session: Session, state: Ready | Playing | Rating | Amending, event: on.Again) -> After:
     session, kept = keep(session, state)
     turn, task, ready = state.turn, state.task, session.state
     if isinstance(ready, Ready) and (ready.turn.id, ready.task.excerpt) == (turn.id, task.excerpt):
@@ -168,7 +168,7 @@ def again(session: Session, state: Ready | Playing | Rating | Amending, event: o
     return session, (*kept, *started)
 
 
-def set_tempo(session: Session, state: Ready | Listening | Playing, event: on.SetTempo) -> Result:
+def set_tempo(session: Session, state: Ready | Listening | Playing, event: on.SetTempo) -> After:
     task, goal_bpm = state.task, goal_of(state.task.drill, state.task.excerpt)
     tempo_bpm = max(MIN_BPM, min(event.tempo_bpm, goal_bpm))
     rung_bpm = session.coaching.rung_bpm(task.excerpt)
@@ -193,14 +193,14 @@ def _left(state: Ready | Listening | Playing) -> tuple[on.Tell, ...]:
     return (on.Tell(notices.Plain.NOT_COUNTED),) if isinstance(state, Playing) else ()
 
 
-def easier(session: Session, state: Ready | Listening | Playing, event: on.Easier) -> Result:
+def easier(session: Session, state: Ready | Listening | Playing, event: on.Easier) -> After:
     excerpt = state.task.excerpt
     if not state.task.has_easier:
         return session, (on.Tell(notices.Plain.NO_EASIER),)
     return _chosen(session, state, replace(excerpt, easier=not excerpt.easier))
 
 
-def choose_layer(session: Session, state: Ready | Listening | Playing, event: on.ChooseLayer) -> Result:
+def choose_layer(session: Session, state: Ready | Listening | Playing, event: on.ChooseLayer) -> After:
     layers, excerpt = state.task.layers, state.task.excerpt
     if event.layer not in layers:
         return session, (on.Tell(notices.NoSuchLayer(event.layer, layers)),)
@@ -210,18 +210,18 @@ def choose_layer(session: Session, state: Ready | Listening | Playing, event: on
     return _chosen(session, state, replace(excerpt, layer=event.layer))
 
 
-def choose_excerpt(session: Session, state: Ready | Listening | Playing, event: on.ChooseExcerpt) -> Result:
+def choose_excerpt(session: Session, state: Ready | Listening | Playing, event: on.ChooseExcerpt) -> After:
     return _chosen(session, state, event.excerpt)
 
 
-def _chosen(session: Session, state: Ready | Listening | Playing, excerpt: Excerpt) -> Result:
+def _chosen(session: Session, state: Ready | Listening | Playing, excerpt: Excerpt) -> After:
     try:
         return stand(session, state.turn, excerpt), (on.Silence(), *_left(state))
     except KeyError as missing:
         return session, (on.Tell(notices.Missing(missing.args[0])),)
 
 
-def reload(session: Session, state: Ready | Rest, event: on.Reload) -> Result:
+def reload(session: Session, state: Ready | Rest, event: on.Reload) -> After:
     session = replace(session, drills={**session.drills, event.drill.id: event.drill})
     news = (on.Tell(notices.Reloaded(event.drill.title)),)
     if isinstance(state, Rest):
@@ -234,9 +234,7 @@ def reload(session: Session, state: Ready | Rest, event: on.Reload) -> Result:
     return replace(session, state=replace(state, task=task)), news
 
 
-def pause(
-    session: Session, state: Ready | Listening | Playing | Rating | Amending, event: on.Pause
-) -> Result:
+def pause(session: Session, state: Ready | Listening | Playing | Rating | Amending, event: on.Pause) -> After:
     back: Ready | Rating | Amending = Ready(state.turn, state.task)
     if isinstance(state, Rating):
         back = replace(state, next_bpm=0)
@@ -245,7 +243,7 @@ def pause(
     return replace(session, state=Paused(back)), (on.Silence(),)
 
 
-def run_on(session: Session, state: Ready | Playing, event: on.RunOn) -> Result:
+def run_on(session: Session, state: Ready | Playing, event: on.RunOn) -> After:
     if state.runs_on:
         return _stop_running(session, state)
     if state.turn.item.purpose is Purpose.COLD:
@@ -255,7 +253,7 @@ def run_on(session: Session, state: Ready | Playing, event: on.RunOn) -> Result:
     return begin(session, state.turn, state.task, runs_on=True)
 
 
-def _stop_running(session: Session, state: Ready | Playing) -> Result:
+def _stop_running(session: Session, state: Ready | Playing) -> After:
     """The turn runs on no more: its last repetition is rated, where there is one."""
     last = session.played[-1] if session.played else None
     if last is None or last.rep.rated or last.turn.id != state.turn.id:
@@ -264,7 +262,7 @@ def _stop_running(session: Session, state: Ready | Playing) -> Result:
     return replace(session, state=amending), (on.Silence(), on.Tell(notices.Plain.RATE_THE_LAST))
 
 
-def undo(session: Session, state: State, event: on.Undo) -> Result:
+def undo(session: Session, state: State, event: on.Undo) -> After:
     """The last mark goes; where there is none, the last rated repetition stands for rating again."""
     if isinstance(state, Playing | Rating | Amending) and state.marks.before:
         marks = state.marks.undone()
@@ -284,7 +282,7 @@ def undo(session: Session, state: State, event: on.Undo) -> Result:
     return replace(session, coaching=last.coaching, state=amending), (on.Silence(), void, on.Tell(taken_back))
 
 
-def stop(session: Session, state: State, event: on.Stop) -> Result:
+def stop(session: Session, state: State, event: on.Stop) -> After:
     music = session.music
     session, kept = keep(session, state)
     effects: tuple[Effect, ...] = (*kept, on.Silence())

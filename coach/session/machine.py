@@ -46,7 +46,7 @@ from coach.session.states import (
     Rest,
     State,
 )
-from coach.session.turns import Result, enter
+from coach.session.turns import After, enter
 
 
 class NotNow(Exception):  # noqa: N818 - not an error of the program: the key has no meaning in this state
@@ -68,7 +68,7 @@ def start(
     nonce: bytes,
     pause_s: float = PAUSE_BETWEEN_REPS_S,
     run_on_pause_s: float = PAUSE_BETWEEN_REPS_S,
-) -> Result:
+) -> After:
     """A session at its first item; `drills` are by drill id, `nonce` is eight random bytes."""
     blank = Session(
         plan,
@@ -88,7 +88,7 @@ def start(
     return session, (logged, *effects)
 
 
-def receive(session: Session, event: SessionEvent, now_ms: int, utc_offset_min: int) -> Result:
+def receive(session: Session, event: SessionEvent, now_ms: int, utc_offset_min: int) -> After:
     """The session after an event, and what the host must do; NotNow where the state does not accept it."""
     row = TRANSITIONS[type(session.state)].get(type(event))
     if row is None:
@@ -106,7 +106,7 @@ def accepts(session: Session, event: type[SessionEvent]) -> bool:
     return event in TRANSITIONS[type(session.state)]
 
 
-Handler = Callable[[Session, Any, Any], Result]
+Handler = Callable[[Session, Any, Any], After]
 Row = tuple[Handler, frozenset[type[State]]]
 
 

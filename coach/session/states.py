@@ -13,7 +13,8 @@ from typing import ClassVar
 from coach.ground.frozen import frozen
 from coach.log.entries import Suggestion
 from coach.music.drill import TOGETHER, Drill
-from coach.music.excerpt import Excerpt, Passage, layer_choices
+from coach.music.excerpt import Excerpt, Passage
+from coach.music.stretch import layers_at
 from coach.rating.fault import Fault
 from coach.rating.table import NOT_REACHED, Result
 from coach.session.coaching import Over, Stay, Then, Turn
@@ -49,10 +50,7 @@ class Task:
     @property
     def layers(self) -> tuple[str, ...]:
         """What the excerpt can be practised as."""
-        if len(self.excerpt.phrases) == 1:
-            return layer_choices(self.drill.phrase(self.excerpt.phrases[0]))
-        layers = self.drill.layers
-        return layers if len(layers) < 2 else (*layers, TOGETHER)
+        return layers_at(self.drill, self.excerpt)
 
     @property
     def has_easier(self) -> bool:

@@ -21,10 +21,10 @@ from coach.session.events import AutoGo, Effect, Finished, PlayOn, Save, SaveRep
 from coach.session.session import Played, Session, rep_of, with_correction, with_id, with_rep, with_unrated
 from coach.session.states import Amending, Done, Paused, Playing, Rating, Ready, Rest, State, Task
 
-Result = tuple[Session, tuple[Effect, ...]]
+After = tuple[Session, tuple[Effect, ...]]
 
 
-def enter(session: Session, number: int) -> Result:
+def enter(session: Session, number: int) -> After:
     """The first item from `number` on that can be practised."""
     news: tuple[Effect, ...] = ()
     while (following := session.coaching.next_item(number)) is not None:
@@ -80,7 +80,7 @@ def met_today(session: Session, task: Task) -> tuple[Session, Task]:
     return reopened(replace(session, day=today), task) if today > session.day else (session, task)
 
 
-def begin(session: Session, turn: Turn, task: Task, *, runs_on: bool = False) -> Result:
+def begin(session: Session, turn: Turn, task: Task, *, runs_on: bool = False) -> After:
     """The count-in starts."""
     session, task = met_today(session, task)
     playing = _playing(session, turn, task, runs_on=runs_on)
@@ -97,9 +97,9 @@ def _playing(session: Session, turn: Turn, task: Task, *, runs_on: bool = False)
     return replace(playing, if_clean=if_clean, in_round=in_round)
 
 
-def play_on(rated: Rating, result: Result) -> Result:
+def play_on(rated: Rating, after: After) -> After:
     """After a rating in the bar of clicks: the repetition that it counts in, where it is still what comes next."""
-    session, (saved, *rest) = result
+    session, (saved, *rest) = after
     match session.state:
         case Ready(turn, task) if _counted_in(session, rated, turn, task):
             playing = _playing(session, turn, task)
@@ -115,7 +115,7 @@ def _counted_in(session: Session, rated: Rating, turn: Turn, task: Task) -> bool
     return same and task.tempo_bpm == rated.next_bpm and today and not rated.marks.faults
 
 
-def rate(session: Session, state: Ready | Rating, faults: tuple[Fault, ...]) -> Result:
+def rate(session: Session, state: Ready | Rating, faults: tuple[Fault, ...]) -> After:
     """Save a repetition with its results and go on as the coaching says."""
     session, rep = with_rep(session, state, faults)
     suggested = () if isinstance(state, Ready) else state.marks.suggested
@@ -123,14 +123,14 @@ def rate(session: Session, state: Ready | Rating, faults: tuple[Fault, ...]) -> 
     return _ruled(session, len(session.played), played, SaveRep(rep, state.task.passage.logged))
 
 
-def amend(session: Session, state: Amending, faults: tuple[Fault, ...]) -> Result:
+def amend(session: Session, state: Amending, faults: tuple[Fault, ...]) -> After:
     """Save other results of a saved repetition and go on as if they had been the first."""
     played = session.played[state.number]
     session, corrected = with_correction(session, played.rep, faults)
     return _ruled(session, state.number, replace(played, rep=played.rep.rated_as(faults)), corrected)
 
 
-def _ruled(session: Session, number: int, played: Played, saved: SaveRep | Save) -> Result:
+def _ruled(session: Session, number: int, played: Played, saved: SaveRep | Save) -> After:
     """What follows from a rated repetition, which takes that number in the session."""
     task, rep = played.task, played.rep
     ruling = played.coaching.rated(task.drill, task.excerpt, played.turn, rep)
@@ -147,9 +147,9 @@ def _ruled(session: Session, number: int, played: Played, saved: SaveRep | Save)
             change = notices.WholeAgain() if release is Release.BACK else notices.Relieved(release)
             easier = Task(task.drill, passage_of(task.drill, excerpt), session.coaching.rung_bpm(excerpt))
             return replace(session, state=Ready(turn, easier)), (saved, Tell(change))
-        case Over(left):
-            expected = None if left else _following(replace(session, coaching=played.coaching), turn)
-            news = (Tell(notices.LeftForToday(task.passage.title)),) if left else ()
+        case Over(left_alone):
+            expected = None if left_alone else _following(replace(session, coaching=played.coaching), turn)
+            news = (Tell(notices.LeftForToday(task.passage.title)),) if left_alone else ()
             session, entered = enter(session, turn.number + 1)
             goes_on = expected is not None and _stands_ready(session, expected)
             return session, (saved, *news, *entered, *((AutoGo(session.pause_s),) if goes_on else ()))
@@ -191,9 +191,9 @@ def _stands_ready(session: Session, expected: PlanItem) -> bool:
     return False
 
 
-def with_notice(number: int, result: Result) -> Result:
+def with_notice(number: int, after: After) -> After:
     """With a notice of what a rating brought right after it is saved."""
-    session, (saved, *rest) = result
+    session, (saved, *rest) = after
     played, music = session.played[number], session.music
     rep, faults = played.rep, played.rep.faults or ()
     back_bpm = 0
@@ -205,7 +205,7 @@ def with_notice(number: int, result: Result) -> Result:
     return session, (saved, Tell(notices.Saved(faults, played.step, back_bpm, title)), *rest)
 
 
-def keep(session: Session, state: State) -> Result:
+def keep(session: Session, state: State) -> After:
     """What becomes of a repetition that waits for its rating when the player goes elsewhere: it is kept.
 
     With something marked it is saved as marked; without, as unrated, since silence is not clean. One that was taken
