@@ -143,7 +143,7 @@ async def test_what_a_pedal_guessed_stands_with_the_same_sign(tmp_path):
         session_of(app).send(Suggest(2, CHOKED, "choked", 0.5, Source.PEDAL, (3,)))
         await pilot.pause()
         assert "choked?" in screen_text(app)
-        assert "2 is a guess; it may be 3" in screen_text(app)
+        assert "2 is a guess; it may be 3." in screen_text(app)
         assert session_of(app).practice.session.marks == (Fault(2, CHOKED),)
 
 

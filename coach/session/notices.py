@@ -34,6 +34,13 @@ class Plain(Enum):
 
 
 @frozen
+class Worded:
+    """What is told in the words of its class."""
+
+    words: ClassVar[str]
+
+
+@frozen
 class Saved:
     """A rating was saved. `back_bpm` is the rung after a failed repetition above it."""
 
@@ -76,84 +83,84 @@ class NoSuchLayer:
 
 
 @frozen
-class Relieved:
+class Relieved(Worded):
     release: Release
-    words: ClassVar = "Still not clean: {0.release.value}."
+    words: ClassVar[str] = "Still not clean: {0.release.value}."
 
 
 @frozen
-class WholeAgain:
-    words: ClassVar = "Clean twice: the whole again."
+class WholeAgain(Worded):
+    words: ClassVar[str] = "Clean twice: the whole again."
 
 
 @frozen
-class LeftForToday:
+class LeftForToday(Worded):
     title: str
-    words: ClassVar = "{0.title}: enough for today. It comes back another day."
+    words: ClassVar[str] = "{0.title}: enough for today. It comes back another day."
 
 
 @frozen
-class Free:
+class Free(Worded):
     """The plan is done before its time."""
 
     why: str
-    words: ClassVar = "{0.why}"
+    words: ClassVar[str] = "{0.why}"
 
 
 @frozen
-class LeftOut:
+class LeftOut(Worded):
     """The plan asks for what the drill no longer has."""
 
     what: str
-    words: ClassVar = "left out: {0.what} is no longer in the drill"
+    words: ClassVar[str] = "Left out: {0.what} is no longer in the drill."
 
 
 @frozen
-class Missing:
+class Missing(Worded):
     """The drill has no such phrase, layer or part."""
 
     what: str
-    words: ClassVar = "{0.what} is not in the drill."
+    words: ClassVar[str] = "{0.what} is not in the drill."
 
 
 @frozen
-class NoSuchEvent:
+class NoSuchEvent(Worded):
     label: int
     events: int
-    words: ClassVar = "there is no event {0.label}: 1 to {0.events}"
+    words: ClassVar[str] = "There is no event {0.label}: 1 to {0.events}."
 
 
 @frozen
-class NoSuchNote:
+class NoSuchNote(Worded):
     label: int
     note: int
-    words: ClassVar = "event {0.label} has no note {0.note}"
+    words: ClassVar[str] = "Event {0.label} has no note {0.note}."
 
 
 @frozen
-class GoalReached:
+class GoalReached(Worded):
     goal_bpm: int
-    words: ClassVar = "{0.goal_bpm} bpm is the goal of this drill."
+    words: ClassVar[str] = "{0.goal_bpm} bpm is the goal of this drill."
 
 
 @frozen
-class FasterOnce:
+class FasterOnce(Worded):
     """A tempo above the rung, chosen by the player."""
 
     tempo_bpm: int
     rung_bpm: int
-    words: ClassVar = (
+    words: ClassVar[str] = (
         "One pass at {0.tempo_bpm}: clean, it becomes the rung; failed, the rung stays at {0.rung_bpm}."
     )
 
 
 @frozen
-class Offered:
+class Offered(Worded):
     """A suggestion that marks nothing."""
 
     label: int
     heard: str
-    words: ClassVar = "{0.label} {0.heard}?"
+    words: ClassVar[str] = "{0.label} {0.heard}?"
 
 
 @frozen
@@ -165,11 +172,11 @@ class Unmarked:
 
 
 @frozen
-class Reloaded:
+class Reloaded(Worded):
     """An edited drill was read."""
 
     title: str
-    words: ClassVar = "{0.title} was edited; the new version is loaded"
+    words: ClassVar[str] = "{0.title} was edited; the new version is loaded."
 
 
 @frozen
@@ -179,20 +186,6 @@ class NotSaved:
     refusal: Refusal
 
 
-Worded = (
-    Relieved
-    | WholeAgain
-    | LeftForToday
-    | LeftOut
-    | Free
-    | Missing
-    | NoSuchEvent
-    | NoSuchNote
-    | GoalReached
-    | FasterOnce
-    | Offered
-    | Reloaded
-)
 Notice = (
     Plain | Saved | MarksTakenBack | RatingTakenBack | Guessed | Unmarked | NoSuchLayer | NotSaved | Worded
 )
@@ -211,7 +204,7 @@ def sentence(notice: Notice) -> str:
         case RatingTakenBack(title, tempo_bpm, faults):
             return f"Taken back: {title} at {tempo_bpm}, {in_words(faults) or 'clean'}. Rate it again."
         case Guessed(label, others):
-            return f"{label} is a guess; it may be {' or '.join(map(str, others))}"
+            return f"{label} is a guess; it may be {' or '.join(map(str, others))}."
         case NotSaved(refusal):
             # The screen says itself how many wait; where is told in the end.
             why = "; ".join(problem.message for problem in refusal.problems)
@@ -229,16 +222,18 @@ def _saved(saved: Saved) -> str:
     if len(words) > LONGEST_RESULTS:
         failed = sum(fault.result.fails for fault in saved.faults)
         words = f"{failed} failed" if failed else "broke off"
-    if saved.step is not None and saved.step.kind is Moved.LANDED:
-        words += ": landed"
-    elif saved.step is not None and saved.step.kind is Moved.HELD:
-        words += ": at its goal again"
-    elif saved.step is not None and saved.step.to_bpm > saved.step.from_bpm:
-        words += f": up to {saved.step.to_bpm}"
-    elif saved.step is not None and saved.step.to_bpm < saved.step.from_bpm:
-        words += f": down to {saved.step.to_bpm}"
-    elif saved.step is not None and saved.step.kind is Moved.STAY:
-        words += f": stays at {saved.step.to_bpm}, still within reach"
+    words += _moved(saved.step) if saved.step else ""
     if saved.back_bpm:
         words += f"; back to {saved.back_bpm}"
     return f"{saved.title} saved, {words}".strip()
+
+
+def _moved(step: Step) -> str:
+    """What a rating did to the rung, as the end of a sentence; empty where it is as before."""
+    if step.kind is Moved.LANDED:
+        return ": landed"
+    if step.kind is Moved.HELD:
+        return ": at its goal again"
+    if step.to_bpm != step.from_bpm:
+        return f": {'up' if step.to_bpm > step.from_bpm else 'down'} to {step.to_bpm}"
+    return f": stays at {step.to_bpm}, still within reach" if step.kind is Moved.STAY else ""
