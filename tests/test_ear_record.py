@@ -78,7 +78,7 @@ def test_what_was_not_rated_not_reached_or_heard_by_another_says_nothing():
 
 
 @pytest.mark.parametrize(
-    ("latest", "quiet"),
+    ("latest", "withheld"),
     [
         ("", False),
         ("--", False),
@@ -88,18 +88,18 @@ def test_what_was_not_rated_not_reached_or_heard_by_another_says_nothing():
         ("+" * 4 + "-" * 3, False),
     ],
 )
-def test_where_it_was_wrong_more_than_it_helped_it_is_quiet(latest, quiet):
-    assert Agreement(latest=latest).quiet is quiet
+def test_where_it_was_wrong_more_than_it_helped_it_is_quiet(latest, withheld):
+    assert Agreement(latest=latest).withheld is withheld
 
 
 def test_it_speaks_again_once_it_is_right_again():
     state = record(*[rep("", "", "choked")] * FEWEST_WRONG)
-    assert state.quiet == {"D2|1/6"}
+    assert state.withheld == {"D2|1/6"}
     state = record(*[rep("", "", "choked")] * FEWEST_WRONG, *[rep("2c", "", "choked")] * FEWEST_WRONG)
-    assert state.quiet == frozenset()
+    assert state.withheld == frozenset()
     long = record(*[rep("", "", "choked")] * 3 * LATEST, *[rep("2c", "", "choked")] * LATEST)
     assert len(long.nodes["D2|1/6"].latest) == LATEST
-    assert long.quiet == frozenset()
+    assert long.withheld == frozenset()
 
 
 def test_the_state_goes_through_json():
@@ -120,10 +120,10 @@ def test_the_report_says_how_often_it_agreed_and_where_it_is_quiet():
     )
     rows = [(row.name, *cells(row)) for row in ear_figures(state)]
     assert rows == [
-        ("3.2 on D2", "2 of 6", "0", "0", "4", "quiet"),
+        ("3.2 on D2", "2 of 6", "0", "0", "4", "withheld"),
         ("5 on G2", "2 of 3", "2", "1", "0", ""),
     ]
     facts = {row["key"]: row for row in ear_facts(state)}
     assert facts[""]["name"] == "low notes"
-    assert (facts["D2|1/6"]["false_alarms"], facts["D2|1/6"]["quiet"]) == (4, True)
+    assert (facts["D2|1/6"]["false_alarms"], facts["D2|1/6"]["withheld"]) == (4, True)
     assert "latest" not in facts[""]

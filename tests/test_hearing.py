@@ -224,7 +224,7 @@ def test_what_was_heard_becomes_a_mark_that_the_table_has():
         assert (one.mark, one.heard, one.verdict) == (mark, words, verdict.word)
 
 
-def test_at_a_node_where_it_is_quiet_what_it_heard_is_for_the_log_alone():
+def test_at_a_node_where_suggestions_are_withheld_what_it_heard_is_for_the_log_alone():
     passage: Passage
     passage, _ = lamp()
     nodes = {event.label: "+".join(event.nodes) for event in passage.logged.events}

@@ -48,7 +48,7 @@ class Agreement:
         return self.clean + self.found
 
     @property
-    def quiet(self) -> bool:
+    def withheld(self) -> bool:
         """Whether it has been wrong more than it helped, so that it suggests nothing."""
         wrong = self.latest.count(_FALSE)
         return wrong >= FEWEST_WRONG and wrong > self.latest.count(_FOUND)
@@ -77,9 +77,9 @@ class EarRecord:
         return together(self.nodes.values())
 
     @property
-    def quiet(self) -> frozenset[str]:
+    def withheld(self) -> frozenset[str]:
         """The nodes at which nothing is suggested."""
-        return frozenset(key for key, one in self.nodes.items() if one.quiet)
+        return frozenset(key for key, one in self.nodes.items() if one.withheld)
 
 
 def together(parts: Iterable[Agreement]) -> Agreement:

@@ -71,7 +71,10 @@ class Cause:
     """Why an event went so, as far as the player knows."""
 
     word: str
-    """On every screen and page, in the log and in answers files; one word of lower-case letters."""
+    """On every screen and page, in the log and in answers files; one word of lower-case letters.
+
+    Sentences put `the` before it: "because of the lift", "It was the lift".
+    """
     of: tuple[Result, ...]
     """The results that take it."""
     key: str

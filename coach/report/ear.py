@@ -11,8 +11,8 @@ from coach.listen.record import Agreement, EarRecord
 from coach.words.names import place_name
 
 HEADING = "What the microphone heard, compared with your marks"
-QUIET = "quiet"
-QUIET_TEXT = f"{QUIET}: nothing is suggested there until it is right more often than wrong"
+WITHHELD = "withheld"
+WITHHELD_TEXT = f"{WITHHELD}: nothing is suggested there until it is right more often than wrong"
 LOW_NOTES = "low notes"
 
 
@@ -49,14 +49,14 @@ def total_text(total: Agreement) -> str:
 
 
 def cells(row: EarFigures) -> tuple[str, str, str, str, str]:
-    """Agreed, found, missed, false alarms, and whether it is quiet there."""
+    """Agreed, found, missed, false alarms, and whether suggestions are withheld there."""
     one = row.agreement
     return (
         f"{one.agreed} of {one.judged}",
         str(one.found),
         str(one.missed),
         str(one.false_alarms),
-        QUIET if one.quiet else "",
+        WITHHELD if one.withheld else "",
     )
 
 
@@ -65,5 +65,7 @@ def ear_facts(record: EarRecord) -> list[dict[str, Any]]:
     rows = []
     for key, one in record.nodes.items():
         counts = {name: value for name, value in asdict(one).items() if name != "latest"}
-        rows.append({"key": key, "name": place_name(key) if key else LOW_NOTES, **counts, "quiet": one.quiet})
+        rows.append(
+            {"key": key, "name": place_name(key) if key else LOW_NOTES, **counts, "withheld": one.withheld}
+        )
     return rows

@@ -12,7 +12,7 @@ from coach.learning.readings import Standing
 from coach.music.drill import Drill
 from coach.rating.counts import commonest_cause, results_text
 from coach.rating.table import CAUSES
-from coach.report.ear import HEADING, QUIET_TEXT, ear_figures, total_text
+from coach.report.ear import HEADING, WITHHELD_TEXT, ear_figures, total_text
 from coach.report.ear import cells as ear_cells
 from coach.report.figures import Cold, ExcerptFigures, PlaceFigures, Report
 from coach.report.neck import GRADES, UNKNOWN, necks_of
@@ -298,11 +298,11 @@ def _ear(report: Report) -> Iterator[str]:
     if rows:
         yield f"  {'':<33} {'agreed':>12}  found  missed  false alarms"
     for row in rows[:LISTED]:
-        agreed, found, missed, false_alarms, quiet = ear_cells(row)
-        counts = f"{agreed:>12}  {found:>5}  {missed:>6}  {false_alarms:>12}  {quiet}"
+        agreed, found, missed, false_alarms, withheld = ear_cells(row)
+        counts = f"{agreed:>12}  {found:>5}  {missed:>6}  {false_alarms:>12}  {withheld}"
         yield f"  {fitted(row.name, 33):<33} {counts}".rstrip()
-    if report.ear.quiet:
-        yield from textwrap.wrap(f"{QUIET_TEXT}.", 78, initial_indent="  ", subsequent_indent="    ")
+    if report.ear.withheld:
+        yield from textwrap.wrap(f"{WITHHELD_TEXT}.", 78, initial_indent="  ", subsequent_indent="    ")
 
 
 def _notes(report: Report, width: int) -> Iterator[str]:

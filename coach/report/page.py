@@ -10,7 +10,7 @@ from coach.pages.document import document, escaped, paragraph, section, table
 from coach.pages.fretboard import fretboard_svg
 from coach.rating.counts import results_text
 from coach.rating.table import CAUSES, RESULTS
-from coach.report.ear import HEADING, QUIET_TEXT, ear_figures, total_text
+from coach.report.ear import HEADING, WITHHELD_TEXT, ear_figures, total_text
 from coach.report.ear import cells as ear_cells
 from coach.report.figures import ExcerptFigures, PlaceFigures, Report
 from coach.report.lines import (
@@ -179,7 +179,7 @@ def _ear(report: Report) -> str:
         HEADING,
         paragraph(f"It {total_text(report.ear.total)}."),
         table(header, rows, (1, 2, 3, 4)) if rows else "",
-        paragraph(f"{capital(QUIET_TEXT)}." if report.ear.quiet else "", "quiet"),
+        paragraph(f"{capital(WITHHELD_TEXT)}." if report.ear.withheld else "", "quiet"),
     )
 
 

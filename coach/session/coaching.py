@@ -16,7 +16,7 @@ taken back. What a repetition teaches goes into a copy of what was learnt, by th
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import field, replace
 from datetime import date
 
@@ -24,7 +24,7 @@ from coach.ground.frozen import frozen
 from coach.learning.choice import NEW_PHRASES, Bars, bars_of
 from coach.learning.learning import CLEAN_TO_LAND, Learnt
 from coach.learning.material import Material, Part, goal_of, material_of
-from coach.learning.plan import PlanItem, Purpose
+from coach.learning.plan import Plan, PlanItem, Purpose
 from coach.learning.planner import free_time, played_ahead, sitting_of, with_breaks
 from coach.learning.readings import Rung, rung_of, rung_standing
 from coach.learning.relief import CLEAN_TO_RETURN, FAILS_IN_ROW, SLOWER, Release, reliefs
@@ -116,6 +116,20 @@ class Coaching:
     """What is left of the session beyond its items."""
     free: str = ""
     """Why minutes are left, for the player; empty where none are."""
+
+    @classmethod
+    def of(cls, plan: Plan, learnt: Learnt, drills: Iterable[Drill], adapts: bool = True) -> Coaching:
+        """At the start of a session on a plan."""
+        return cls(
+            plan.items,
+            learnt,
+            material_of([drill for drill in drills if drill.id in plan.drills]),
+            plan.day,
+            adapts,
+            plan.chosen,
+            plan.new_phrases,
+            spare_s=60 * (plan.minutes - sum(item.minutes for item in plan.items)),
+        )
 
     def rung(self, excerpt: Excerpt) -> Rung:
         """Where an excerpt that was opened stands; as it was left, where an edit took it from the drill."""

@@ -216,8 +216,10 @@ class Desk:
         microphone = Capture(self.settings.sound.input, RATE_HZ, KEPT_S)
         return Hearing(microphone, EarShelf(self.places.ear))
 
-    def practice(self, plan: Plan, player: Player | None = None, **options: Any) -> Practice:
-        """A session on a plan; `player` plays the sound, None leaves it out."""
+    def practice(
+        self, plan: Plan, player: Player | None = None, hearing: Hearing | None = None, adapts: bool = True
+    ) -> Practice:
+        """A session on a plan; `player` plays the sound, `hearing` listens, None leaves either out."""
         from coach.session.host import Practice
 
         used = {item.excerpt.drill for item in plan.items if item.excerpt}
@@ -229,8 +231,10 @@ class Desk:
             clock=self.clock,
             player=player,
             settings=self.settings.practice,
-            quiet=self.log.state(RECORD, self.today).quiet,
-            **options,
+            sound=self.settings.sound,
+            adapts=adapts,
+            hearing=hearing,
+            withheld=self.log.state(RECORD, self.today).withheld,
         )
 
     def reload(self) -> None:

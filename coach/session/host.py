@@ -16,7 +16,6 @@ from typing import TYPE_CHECKING
 
 from coach.folder.settings import PracticeSettings
 from coach.learning.learning import learnt_of
-from coach.learning.material import material_of
 from coach.learning.plan import Plan
 from coach.log.book import Word
 from coach.log.entries import Correction, Rep, practice_day
@@ -46,7 +45,7 @@ from coach.session.notices import Notice, NotSaved, Saved
 from coach.session.session import Session
 from coach.session.states import Marks, Phase, Rating
 from coach.session.suggestions import suggestions_of
-from coach.sound.settings import DEFAULT_VOLUME_DB
+from coach.sound.settings import SoundSettings
 
 if TYPE_CHECKING:
     from coach.session.hearing import Hearing, Take
@@ -92,27 +91,24 @@ class Practice:
         clock: Callable[[], tuple[int, int]],
         player: Player | None = None,
         settings: PracticeSettings | None = None,
-        click_sound: str = "wood",
-        click_db: float = DEFAULT_VOLUME_DB,
+        sound: SoundSettings | None = None,
         now_s: Callable[[], float] | None = None,
         random_bytes: Callable[[int], bytes] = os.urandom,
-        on_rep: Callable[[StartRep, RepTimeline | None], None] | None = None,
         adapts: bool = True,
         hearing: Hearing | None = None,
-        quiet: Collection[str] = (),
+        withheld: Collection[str] = (),
     ) -> None:
         self.log = log
         self.player = player
         self.settings = settings or PracticeSettings()
-        self.click_sound = click_sound
-        self.click_db = click_db
+        self._sound = sound or SoundSettings()
         self.notices: list[Notice] = []
         """What the player was told, the newest last."""
         self.sounding: Sounding | None = None
-        self.on_rep = on_rep
+        self.on_rep: Callable[[StartRep, RepTimeline | None], None] | None = None
         """Called as a repetition starts to play and, with None, when the sound stops: for MIDI."""
         self.hearing = hearing
-        self._quiet = quiet
+        self._withheld = withheld
         """Nodes at which the ear suggests nothing, see `coach.listen.record`."""
         self._take: Take | None = None
         """What was given to the ear and is not rated yet."""
@@ -132,16 +128,7 @@ class Practice:
         self.session, effects = machine.start(
             plan,
             {drill.id: drill for drill in drills},
-            Coaching(
-                plan.items,
-                learnt_of(log, practice_day(now_ms, offset_min)).copy(),
-                material_of([drill for drill in drills if drill.id in plan.drills]),
-                plan.day,
-                adapts,
-                plan.chosen,
-                plan.new_phrases,
-                spare_s=60 * (plan.minutes - sum(item.minutes for item in plan.items)),
-            ),
+            Coaching.of(plan, learnt_of(log, practice_day(now_ms, offset_min)).copy(), drills, adapts),
             # A clock that was set back since then must not put today's later repetitions before the earlier ones.
             max(now_ms, log.latest_ms(practice_day(now_ms, offset_min)) + 1),
             offset_min,
@@ -179,7 +166,7 @@ class Practice:
         if self.session.phase is Phase.PAUSED:
             return
         for take, heard in self.hearing.collect() if self.hearing else ():
-            suggested = suggestions_of(heard, take.passage, self._quiet)
+            suggested = suggestions_of(heard, take.passage, self._withheld)
             if take is self._take and isinstance(self.session.state, Rating):
                 for suggestion in suggested:
                     self.send(suggestion)
@@ -215,8 +202,8 @@ class Practice:
             start_s,
             min(last_s, now_s) if isinstance(event, Cut) else last_s,
             not self._follows,
-            self.click_sound,
-            self.click_db,
+            self._sound.click,
+            self._sound.click_db,
         )
 
     def take_notices(self) -> list[Notice]:
@@ -378,8 +365,8 @@ class Practice:
             tones,
             rate,
             length_s=length_s,
-            sound=self.click_sound,
-            volume_db=self.click_db,
+            sound=self._sound.click,
+            volume_db=self._sound.click_db,
         )
         beats = beats_of(start.passage, start.tempo_bpm, count_in_bars)
         return Sounding(start, beats, float(timeline.count_in_s), length_s, timeline), sound

@@ -11,15 +11,15 @@ from coach.session.events import Source, Suggest
 
 
 def suggestions_of(
-    heard: Iterable[Heard], passage: Passage, quiet: Collection[str] = ()
+    heard: Iterable[Heard], passage: Passage, withheld: Collection[str] = ()
 ) -> tuple[Suggest, ...]:
     """An event of the session for each event of the passage that was judged.
 
-    At the nodes in `quiet` what was heard is for the log alone.
+    At the nodes in `withheld` what was heard is for the log alone.
     """
     nodes = {event.label: event.nodes for event in passage.logged.events}
     return tuple(
-        suggestion(one, passage.event(one.label), shown=record_key(nodes[one.label]) not in quiet)
+        suggestion(one, passage.event(one.label), shown=record_key(nodes[one.label]) not in withheld)
         for one in heard
     )
 

@@ -90,15 +90,8 @@ class CoachApp(Coach):
         from coach.tui.session_screen import SessionScreen
 
         try:
-            sound = self.desk.settings.sound
             rig = Rig(self.desk.settings.midi)
-            practice = self.desk.practice(
-                plan,
-                self.player,
-                click_sound=sound.click,
-                click_db=sound.click_db,
-                hearing=self.desk.hearing(),
-            )
+            practice = self.desk.practice(plan, self.player, self.desk.hearing())
         except CoachError as error:
             self.tell(error)
             return
