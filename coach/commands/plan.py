@@ -51,7 +51,7 @@ def run(arguments: argparse.Namespace) -> int:
         drills = {drill.id: drill for drill in desk.library.drills}
     warn(*map(plain_text, notices))
     if arguments.json:
-        say_json(facts(plan, drills if arguments.events else {}), indent=2)
+        say_json(facts(plan, drills, arguments.events), indent=2)
     else:
         say(*lines(plan, drills, arguments.events))
     return 0
@@ -120,20 +120,21 @@ def _clock(minutes: float) -> str:
     return f"{whole // 60:3}:{whole % 60:02}"
 
 
-def facts(plan: Plan, drills: Mapping[str, Drill]) -> dict[str, Any]:
-    """The plan as plain values for JSON; with the events of each item where its drill, by id, is given."""
+def facts(plan: Plan, drills: Mapping[str, Drill], events: bool = False) -> dict[str, Any]:
+    """The plan as plain values for JSON, with `events` those of each item too; `drills` are by id."""
     return {
         "day": plan.day.isoformat(),
         "minutes": plan.minutes,
-        "items": [{**_facts(item), **_event_facts(item.excerpt, drills)} for item in plan.items],
+        "items": [
+            _facts(item)
+            | (_event_facts(drills[item.excerpt.drill], item.excerpt) if events and item.excerpt else {})
+            for item in plan.items
+        ],
         "notes": list(plan.notes),
     }
 
 
-def _event_facts(excerpt: Excerpt | None, drills: Mapping[str, Drill]) -> dict[str, Any]:
-    drill = drills.get(excerpt.drill) if excerpt else None
-    if drill is None or excerpt is None:
-        return {}
+def _event_facts(drill: Drill, excerpt: Excerpt) -> dict[str, Any]:
     events = [{"label": label, "notes": notes} for label, notes in _labelled(drill, excerpt)]
     return {"at": _place(drill, excerpt), "events": events}
 
@@ -143,7 +144,7 @@ def _facts(item: PlanItem) -> dict[str, Any]:
         "purpose": item.purpose.value,
         "minutes": round(item.minutes, 3),
         "excerpt": item.excerpt.key if item.excerpt else None,
-        "reps": item.reps,
-        "tempo_bpm": item.tempo_bpm,
+        "reps": item.reps if item.excerpt else None,
+        "tempo_bpm": item.tempo_bpm if item.excerpt else None,
         "reason": item.reason,
     }

@@ -202,7 +202,7 @@ def _planned(drill: Drill) -> None:
     plan = make_plan(seeds.TODAY, 20, (drill,), Learnt())
     for line in lines(plan, {drill.id: drill}):
         assert_plain(line)
-    json.dumps(facts(plan, {drill.id: drill}))
+    json.dumps(facts(plan, {drill.id: drill}, events=True))
 
 
 SCORE_WORDS = (
