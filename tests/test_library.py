@@ -13,11 +13,14 @@ from coach.folder.library import (
     keep_copies,
     load_library,
     named_drills,
+    player_meant,
     settle_ids,
     strings_lacking,
 )
 from coach.ground.places import Places
 from coach.ground.problem import CoachError
+from coach.log.entries import Entry, new_id
+from coach.log.log import Log
 from coach.score.load import load_drill
 
 KITE = """\
@@ -101,6 +104,19 @@ def test_a_piece_of_ones_own_is_the_plan_and_a_built_in_drill_joins_it_when_take
     both = in_plan(library, {"first-pour": True}, at_hand(library, ()))
     assert [drill.id for drill in both] == ["kite", "first-pour"]
     assert [drill.id for drill in in_plan(library, {"kite": False}, at_hand(library, ()))] == []
+
+
+def test_the_student_whom_a_file_names_is_who_practises_first_or_says_so(tmp_path):
+    with Log.open(tmp_path / "log", None, now_ms=0) as log:
+        assert player_meant("Mia", log, None) == "Mia"
+        assert player_meant("Mia", log, lambda name: name == "Mia") == "Mia"
+        assert player_meant("Mia", log, lambda name: False) == ""
+        log.choose_player("", 0)
+        log.send(Entry(new_id(0, bytes(10)), log.player.id, 0, 0, "note", {"text": "begun"}))
+        assert player_meant("Mia", log, None) == ""
+        assert player_meant("Mia", log, lambda name: True) == "Mia"
+        log.rename(log.player.ids, "Noa", 1)
+        assert player_meant("Mia", log, lambda name: True) == ""
 
 
 def test_a_broken_own_drill_is_left_out_with_a_word_and_the_rest_works(tmp_path):

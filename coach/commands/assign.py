@@ -168,11 +168,11 @@ def _handouts(arguments: argparse.Namespace) -> list[Handout]:
         drill = load_drill(path)
         _check_goal(arguments.goal, drill)
         names = asked_names(drill.phrases, drill.instrument)
-        by_name = {phrase.name.casefold(): phrase.id for phrase in drill.phrases}
         parts = []
         for part in asked:
-            own = part if part.name in names else replace(part, name=by_name.get(part.name.casefold(), ""))
-            if own.name:
+            phrase = None if part.name in names else drill.phrase_named(part.name)
+            own = replace(part, name=phrase.id) if phrase else part
+            if own.name in names:
                 if fault := part_fault(own, names, drill.tempo):
                     raise UsageError(fault, "--only")
                 parts.append(own)

@@ -19,10 +19,10 @@ from coach.commands.common import (
     write_output,
 )
 from coach.commands.instrument_options import own_of
-from coach.folder.library import drill_on_own, find_drill, name_key, names_of
+from coach.folder.library import drill_on_own, find_drill, names_of
 from coach.ground.fields import did_you_mean
 from coach.ground.frozen import frozen
-from coach.ground.plain import counted, listed, plain_text
+from coach.ground.plain import counted, listed, name_key, plain_text
 from coach.ground.problem import CoachError, UsageError
 from coach.ground.source import nearest
 from coach.music.drill import drill_part

@@ -8,7 +8,7 @@ from __future__ import annotations
 import difflib
 import os
 import shlex
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
@@ -19,9 +19,10 @@ from coach.ground.files import free_path
 from coach.ground.frozen import frozen
 from coach.ground.own_files import refuse_link, write_own
 from coach.ground.places import DRILL_SUFFIXES, Places, builtin_drills, make_folder, own_drills, user_path
-from coach.ground.plain import listed, plain_text, same_name
+from coach.ground.plain import listed, name_key, plain_text, same_name
 from coach.ground.problem import CoachError, Problem, UsageError, reason_of
 from coach.ground.source import nearest
+from coach.log.log import Log
 from coach.log.people import DEFAULT_NAME
 from coach.music.drill import Drill, Phrase
 from coach.strings.instrument import Instrument
@@ -185,6 +186,16 @@ def student_in(drills: Iterable[Drill]) -> str:
     return next(
         (drill.assignment.student for drill in drills if drill.assignment and drill.assignment.student), ""
     )
+
+
+def player_meant(student: str, log: Log, asks: Callable[[str], bool] | None) -> str:
+    """Who practises where no name is given: the `student` whom a drill's file names, or, empty, whoever it was before.
+
+    A folder's first player is that student, unless `asks` can ask; it asks one who has no name yet.
+    """
+    if asks is None:
+        return "" if log.exists else student
+    return student if log.takes_name(student) and asks(student) else ""
 
 
 def refuse_anothers(library: Library, player: str) -> None:
@@ -379,20 +390,13 @@ def _names_in(path: Path) -> tuple[str, ...]:
 
 def named_phrase(drill: Drill, name: str, where: str) -> Phrase:
     """The phrase of this id or name; UsageError with those that there are where there is none."""
-    wanted = name_key(name)
-    for phrase in drill.phrases:
-        if wanted in (name_key(phrase.id), name_key(phrase.name)):
-            return phrase
+    if phrase := drill.phrase_named(name):
+        return phrase
     known = [phrase.id for phrase in drill.phrases]
     message = f"{plain_text(drill.title)} has no phrase {name!r}; it has {', '.join(known)}"
-    raise UsageError(message, where, guess=did_you_mean(nearest(wanted, known)))
+    raise UsageError(message, where, guess=did_you_mean(nearest(name_key(name), known)))
 
 
 def names_of(drill: Drill) -> tuple[str, ...]:
     """What a drill may be called, as `name_key` has it: its id and its title."""
     return name_key(drill.id), name_key(drill.title)
-
-
-def name_key(name: str) -> str:
-    """What of a drill's name tells it from others: neither upper case nor how wide its spaces are."""
-    return " ".join(name.split()).casefold()

@@ -62,6 +62,11 @@ def bare_name(name: str) -> str:
     return "".join(letter for letter in letters if not unicodedata.combining(letter) and letter != " ")
 
 
+def name_key(name: str) -> str:
+    """What of a drill's or a phrase's name tells it from others: neither upper case nor how wide its spaces are."""
+    return " ".join(name.split()).casefold()
+
+
 def visible(text: str) -> str:
     """The text with a dot in place of each character that a terminal might obey, so that columns stay as they are."""
     return _SILENT.sub("·", text)

@@ -17,6 +17,7 @@ from functools import cached_property
 from typing import Literal
 
 from coach.ground.frozen import frozen
+from coach.ground.plain import name_key
 from coach.music.key import Key
 from coach.music.rhythm import Meter, TempoSpan
 from coach.strings.instrument import Instrument
@@ -324,6 +325,14 @@ class Drill:
             if phrase.id == phrase_id:
                 return phrase
         raise KeyError(phrase_id)
+
+    def phrase_named(self, text: str) -> Phrase | None:
+        """The phrase of this id or name, else one that differs in case or spaces only; None where there is none."""
+        for same in (str, name_key):
+            for phrase in self.phrases:
+                if same(text) in (same(phrase.id), same(phrase.name)):
+                    return phrase
+        return None
 
     @cached_property
     def revision(self) -> str:

@@ -23,9 +23,8 @@ def run_of(drill: Drill, first: int, last: int, layer: str = TOGETHER) -> Excerp
 
 def excerpt_at(drill: Drill, text: str) -> Excerpt:
     """The excerpt that a text names, in all its layers; KeyError with the part that is not there."""
-    phrase = _phrase(drill, text)
-    if phrase is not None:
-        return whole_phrase(drill, drill.phrase(phrase))
+    if phrase := drill.phrase_named(text):
+        return whole_phrase(drill, phrase)
     order = drill.played
     if text == PIECE:
         return _in_all_layers(drill, run_of(drill, 0, len(order) - 1))
@@ -60,15 +59,10 @@ def layers_at(drill: Drill, excerpt: Excerpt) -> tuple[str, ...]:
     return drill.layers if len(drill.layers) < 2 else (*drill.layers, TOGETHER)
 
 
-def _phrase(drill: Drill, name: str) -> str | None:
-    return next((phrase.id for phrase in drill.phrases if name in (phrase.id, phrase.name)), None)
-
-
 def _known(drill: Drill, name: str) -> str:
-    phrase = _phrase(drill, name)
-    if phrase is None:
-        raise KeyError(name)
-    return phrase
+    if phrase := drill.phrase_named(name):
+        return phrase.id
+    raise KeyError(name)
 
 
 def _places(order: tuple[str, ...], first: str, last: str, text: str, next_only: bool) -> tuple[int, int]:

@@ -18,6 +18,7 @@ from coach.folder.library import (
     keep_copies,
     load_library,
     named_drills,
+    player_meant,
     refuse_anothers,
     settle_ids,
     student_in,
@@ -100,17 +101,14 @@ class Desk:
             raise CoachError("no drill could be read", str(places.drills), guess=" | ".join(library.notices))
         now_ms, _ = clock()
         log = Log.open(places.log, None, now_ms=now_ms, read_only=read_only)
-        student = student_in(library.drills)
-        if not (player or anyway or log.exists or (names and is_student and not read_only)):
-            # The first one to practise here with a file from a teacher is the student whom it names.
-            player = student
+        if not (player or anyway):
+            player = player_meant(
+                student_in(library.drills), log, is_student if names and not read_only else None
+            )
+            if player and log.exists:
+                log.choose_player("", now_ms)
+                log.rename(log.player.ids, player, now_ms)
         if names and not read_only:
-            by_file = not (player or anyway) and log.takes_name(student)
-            if by_file and is_student and is_student(student):
-                if log.exists:
-                    log.choose_player("", now_ms)
-                    log.rename(log.player.ids, student, now_ms)
-                player = student
             if not anyway:
                 # Before a new name becomes a player here: it may be a slip.
                 refuse_anothers(library, log.name_meant(player))
