@@ -13,7 +13,7 @@ from dataclasses import replace
 from datetime import date, timedelta
 from pathlib import Path
 
-from benchmarks.measure import Goal, Options, Row, beside, in_turns, wall_ms
+from benchmarks.measure import Goal, Options, Row, beside, in_turns, keeping_bytecode, wall_ms
 from benchmarks.practised import fill
 from coach.ground.places import builtin_drills
 from coach.log.log import Log
@@ -63,7 +63,7 @@ def _processor_ms(command: Sequence[str]) -> float:
 
 def reading(options: Options) -> Iterator[Row]:
     students = 5 if options.quick else 30
-    with tempfile.TemporaryDirectory() as temporary:
+    with tempfile.TemporaryDirectory() as temporary, keeping_bytecode():
         folder = Path(temporary)
         size = write_files(folder, students)
         command = [sys.executable, "-c", CALL, "roster", str(folder), "--folder", str(folder), "--date", DATE]

@@ -26,7 +26,17 @@ from collections.abc import Iterator, Sequence
 from datetime import timedelta
 from pathlib import Path
 
-from benchmarks.measure import Goal, Measure, Options, Row, beside, in_turns, percentile, wall_ms
+from benchmarks.measure import (
+    Goal,
+    Measure,
+    Options,
+    Row,
+    beside,
+    in_turns,
+    keeping_bytecode,
+    percentile,
+    wall_ms,
+)
 from benchmarks.practised import fill
 from coach.commands.common import clock
 from coach.ground.places import find_places
@@ -140,17 +150,10 @@ def folders() -> Iterator[tuple[str, str]]:
     with (
         tempfile.TemporaryDirectory() as folder,
         tempfile.TemporaryDirectory() as practised,
-        tempfile.TemporaryDirectory() as bytecode,
+        keeping_bytecode(),
     ):
-        before = dict(os.environ)
-        os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
-        os.environ["PYTHONPYCACHEPREFIX"] = bytecode
-        try:
-            practise(practised, *TWO_WEEKS)
-            yield folder, practised
-        finally:
-            os.environ.clear()
-            os.environ.update(before)
+        practise(practised, *TWO_WEEKS)
+        yield folder, practised
 
 
 def starting(options: Options) -> Iterator[Row]:

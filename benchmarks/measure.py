@@ -6,13 +6,15 @@ a ratio is the median of the turns' ratios. Its spread is that of the middle hal
 
 from __future__ import annotations
 
+import contextlib
 import gc
 import importlib.metadata
 import os
 import platform
 import statistics
+import tempfile
 import time
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -98,6 +100,20 @@ def in_turns(measures: Mapping[str, Measure], rounds: int, warm: bool = True) ->
             if number >= warm:
                 taken[name].append(value)
     return taken
+
+
+@contextlib.contextmanager
+def keeping_bytecode() -> Iterator[None]:
+    """Programs started meanwhile find their bytecode written, as an installed program does."""
+    before = dict(os.environ)
+    with tempfile.TemporaryDirectory() as folder:
+        os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+        os.environ["PYTHONPYCACHEPREFIX"] = folder
+        try:
+            yield
+        finally:
+            os.environ.clear()
+            os.environ.update(before)
 
 
 def wall_ms(work: Callable[[], object]) -> Measure:

@@ -152,9 +152,11 @@ def _annotated(kind: Any, marks: tuple[Any, ...]) -> tuple[Read, Write]:
 
 
 def _as_text(mark: As) -> Read:
+    read_text = mark.read
+
     def read(plain: Any) -> Any:
         try:
-            return mark.read(_str(plain))
+            return read_text(plain if type(plain) is str else _str(plain))
         except UnfitError:
             raise
         except ValueError as error:

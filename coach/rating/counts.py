@@ -37,9 +37,10 @@ def counts_from(value: object) -> Counts:
     """Counts from JSON; ValueError where a word is no result or cause, or a number none."""
     if not isinstance(value, Mapping):
         raise ValueError(f"{value!r} is not a table of counts")
+    words = _words()
     for word, count in value.items():
-        if word not in _words():
-            raise ValueError(f"{word!r} is not a result or cause; expected one of {', '.join(_words())}")
+        if word not in words:
+            raise ValueError(f"{word!r} is not a result or cause; expected one of {', '.join(words)}")
         if isinstance(count, bool) or not isinstance(count, int) or count < 1:
             raise ValueError(f"{count!r} times {word}")
     return _in_order(value)

@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from contextlib import suppress
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import date, timedelta
 from functools import cached_property
 from pathlib import Path
@@ -39,7 +39,7 @@ SHOWN_NEEDS = 3
 APART = ("silent", "date")
 
 
-@dataclass(frozen=True)
+@frozen
 class Student:
     """One student, and the work on each drill."""
 
@@ -80,7 +80,7 @@ class Shared:
     """How many of the class play it, as far as their replies tell."""
 
 
-@dataclass(frozen=True)
+@frozen
 class Classroom:
     """The whole class on a day."""
 

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any
 
+from coach.ground.frozen import frozen
 from coach.ground.plain import same_name
 from coach.ground.table_csv import Cell, csv_text
 from coach.report.advice import KINDS, ORDER, Need, failing
@@ -15,7 +16,7 @@ from coach.words.amounts import short_day
 from coach.words.names import place_name
 
 
-@dataclass(frozen=True)
+@frozen
 class Row:
     """One student on one drill, and what comes first."""
 

@@ -6,12 +6,13 @@ Minutes, repetitions and marks are never added up twice: a day, a drill or an ex
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 from datetime import date
 from functools import lru_cache
 from itertools import chain, repeat
 from typing import Any
 
+from coach.ground.frozen import mutable
 from coach.learning.skill import event_keys
 from coach.log.entries import Rep
 from coach.log.log import Log
@@ -21,7 +22,7 @@ from coach.rating.fault import Fault, faults_text, parse_faults, was_clean
 from coach.rating.table import NOT_REACHED, Says
 
 
-@dataclass(slots=True)
+@mutable
 class Sum:
     """What one passage came to on one practice day, or several of these together."""
 
@@ -53,7 +54,7 @@ Row = tuple[date, str, Sum]
 """Practice day, passage id, and what the one came to on the other."""
 
 
-@dataclass(slots=True)
+@mutable
 class Sums:
     """Days before the last one are kept as the cache has them: a report reads few of many years."""
 

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from datetime import date, timedelta
 from functools import cached_property
 
+from coach.ground.frozen import frozen
 from coach.ground.plain import counted
 from coach.report.handed import Handed
 from coach.report.reply import RECENT_DAYS, DayReply, DrillReply, PhraseReply
@@ -18,7 +18,7 @@ RATED_FROM = 20
 """Repetitions with a result, and on a second day, from which a drill's results advise something."""
 
 
-@dataclass(frozen=True)
+@frozen
 class Work:
     """One student on one drill. Without a reply (`drill` None) only what was handed out is known."""
 

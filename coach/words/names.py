@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import re
 from datetime import date
+from functools import lru_cache
 
 from coach.ground.plain import counted, plain_text
 from coach.music.drill import Assignment, Drill
@@ -22,6 +23,7 @@ _NEXT = {"+": " with ", ">": " to ", "": ""}
 """At once with the next node; the hand moves on to it; the last one."""
 
 
+@lru_cache(2000)
 def place_name(key: str) -> str:
     """A node, a place or a move from its key: `3.2 on D2`, `7 on G2 with 7 on D2`, `5<17> on A1 to 3.2 on D2`.
 
