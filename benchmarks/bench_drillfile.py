@@ -20,11 +20,11 @@ from benchmarks.measure import Goal, Options, Row, beside, cpu_ms, in_turns
 from coach.score.arrange import arranged
 from coach.score.arrange_duet import EVERY_KEY, arranged_duet
 from coach.score.checked import checked
+from coach.score.duet import LineNames
 from coach.score.foreign import read_score, read_two_lines
 from coach.score.load import read_drill
 from coach.score.musicxml_in import part_names, read_musicxml
 from coach.score.strands import Choices
-from coach.score.two_lines import LineNames
 from coach.score.unpack import parse_xml, unpacked
 from coach.strings.ready_made import ready_made
 

@@ -49,6 +49,23 @@ def music_files(music21: Any) -> list[Path]:
     return sorted(path for path in found if path.suffix in (".mxl", ".xml", ".musicxml"))
 
 
+# Chapters of the suite: pitches, rests, rhythm, meters, chords, tuplets, grace notes, notations, staves, voices,
+# repeats, tab, transposition.
+CHAPTERS = frozenset(
+    ["01", "02", "03", "11", "13", "21", "23", "24", "32", "33", "42", "43", "45", "46", "71", "72"]
+)
+
+
+def suite(music21: Any) -> list[Path]:
+    """A few real parts under open terms and the chapters of the test suite (MIT licence) that a drill can hold."""
+    few = ("corelli/opus3no1/1grave.xml", "bach/bwv66.6.mxl", "lilypondTestSuite")
+    return [
+        path
+        for path in music_files(music21)
+        if str(path).endswith(few[:2]) or (path.parent.name == few[2] and path.name[:2] in CHAPTERS)
+    ]
+
+
 def struck_in(score: Score) -> Counter[Struck]:
     """The notes of a part as it is imported."""
     return Counter(
@@ -96,15 +113,15 @@ def compared(music21: Any, path: Path) -> Iterator[tuple[str, list[str]]]:
         if hasattr(parsed, "toSoundingPitch"):
             parsed = parsed.toSoundingPitch()
     parts = part_names(root)
-    split = {part.id for part in parts if any(str(p.id).startswith(f"{part.id}-Staff") for p in parsed.parts)}
+    split = {part for part in parts if any(str(p.id).startswith(f"{part}-Staff") for p in parsed.parts)}
     single = [part for part in parsed.parts if "-Staff" not in str(part.id)]
-    for part in parts:
-        score = read_musicxml(root, part.id, path.name)
-        if part.id in split:
-            theirs = [p for p in parsed.parts if str(p.id).startswith(f"{part.id}-Staff")]
+    for part, name in parts.items():
+        score = read_musicxml(root, part, path.name)
+        if part in split:
+            theirs = [p for p in parsed.parts if str(p.id).startswith(f"{part}-Staff")]
         else:
             theirs = [single.pop(0)] if single else []
-        yield part.name or part.id, differences(music21, score, theirs, parsed.parts)
+        yield name or part, differences(music21, score, theirs, parsed.parts)
 
 
 def differences(music21: Any, score: Score, theirs: Sequence[Any], everyone: Sequence[Any]) -> list[str]:
@@ -130,8 +147,13 @@ def why_apart(music21: Any, score: Score, wrong: int, everyone: Sequence[Any]) -
     bars = [part.getElementsByClass(music21.stream.Measure) for part in everyone]
     if len({exact(one[wrong].offset) for one in bars if len(one) > wrong}) > 1:
         return f"{ACCOUNTED} music21's parts are apart here: "
-    filled = [remark for remark in score.remarks if "filled with rests" in remark]
+    filled = [remark for remark in remarks(score) if "filled with rests" in remark]
     return f"{ACCOUNTED} {filled[0]}: " if filled else ""
+
+
+def remarks(score: Score) -> list[str]:
+    """Every remark with its bar: `bar 3: grace notes left out`."""
+    return [f"bar {bar}: {what}" if bar else what for what, bars in score.remarked.items() for bar in bars]
 
 
 def text(struck: Struck, score: Score) -> str:
@@ -142,7 +164,7 @@ def text(struck: Struck, score: Score) -> str:
 
 def drill_differences(drill: Drill, score: Score) -> list[str]:
     """The notes of a drill at no onset of the file, and those of the file that it lacks, unless their bar is named."""
-    silent = {remark for remark in score.remarks if remark.endswith(SILENT)}
+    silent = {remark for remark in remarks(score) if remark.endswith(SILENT)}
     left_out = [f"bar {bar.number}: {SILENT}" in silent for bar in score.bars]
     # Two pieces of a bar may share a number, and only one of them be left out.
     numbers = Counter(bar.number for bar in score.bars)
@@ -174,10 +196,10 @@ def _apart(drill: Drill, score: Score, left_out: Sequence[bool]) -> list[str]:
 
     def named(onset: Fraction) -> bool:
         number = played[max(0, min(bisect_right(starts, onset) - 1, len(played) - 1))].number
-        return any(remark.startswith(f"bar {number}: ") for remark in score.remarks)
+        return any(remark.startswith(f"bar {number}: ") for remark in remarks(score))
 
     unwritable = next(
-        (f"{ACCOUNTED} {remark}: " for remark in score.remarks if "can't be written" in remark), ""
+        (f"{ACCOUNTED} {remark}: " for remark in remarks(score) if "can't be written" in remark), ""
     )
     return [
         f"{unwritable}the drill {what} {midi} at {float(onset):g}"
@@ -197,15 +219,15 @@ def checked_file(music21: Any, path: Path, drills: bool) -> Iterator[tuple[str, 
     if not drills:
         return
     root = parse_xml(unpacked(path.read_bytes(), path.name), path.name)
-    for part in part_names(root):
-        score = read_musicxml(root, part.id, path.name)
+    for part, name in part_names(root).items():
+        score = read_musicxml(root, part, path.name)
         score.title = path.stem
         try:
             drill, _ = arranged(score, Choices(), path.name)
         except CoachError as error:
-            say(f"  {path.name} {part.name}: no drill: {error}")
+            say(f"  {path.name} {name}: no drill: {error}")
             continue
-        yield f"{part.name} (drill)", drill_differences(drill, score)
+        yield f"{name} (drill)", drill_differences(drill, score)
 
 
 def say(line: str) -> None:

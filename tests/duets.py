@@ -16,9 +16,9 @@ from pathlib import Path
 from coach.music.drill import Drill
 from coach.score.arrange_duet import EVERY_KEY, arranged_duet
 from coach.score.checked import checked
+from coach.score.duet import LineNames
 from coach.score.foreign import read_two_lines
 from coach.score.strands import Choices
-from coach.score.two_lines import LineNames
 from coach.strings.ready_made import ready_made
 
 CHORALE = LineNames("Soprano", "Bass")

@@ -11,8 +11,8 @@ from pathlib import Path
 import pytest
 
 from coach.cli import main
+from coach.score.keys import schema
 from coach.score.load import load_drill, read_drill
-from coach.score.schema import schema
 from coach.strings.instrument import Instrument
 from coach.strings.ready_made import READY_MADE
 

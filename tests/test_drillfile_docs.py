@@ -15,7 +15,7 @@ from coach.commands.export import FORMATS
 from coach.ground.kinds import Whole
 from coach.ground.slips import MAX_DEPTH
 from coach.music.drill import Drill
-from coach.score.keys import BAR, BLOCKS
+from coach.score.keys import BAR, BLOCKS, schema
 from coach.score.limits import (
     MAX_BARS,
     MAX_BEATS,
@@ -31,7 +31,6 @@ from coach.score.limits import (
     MAX_TEXT,
 )
 from coach.score.load import read_drill
-from coach.score.schema import schema
 from coach.score.write import write_drill
 
 ROOT = Path(__file__).parent.parent

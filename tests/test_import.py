@@ -6,7 +6,6 @@ import io
 import math
 import warnings
 import zipfile
-from collections import Counter
 from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
@@ -34,6 +33,7 @@ from coach.score.unpack import parse_xml, unpacked
 from coach.score.write import write_drill
 from coach.strings.node import Node
 from coach.strings.units import midi_from_hz
+from tests.corpus import struck_by_music21, suite
 from tests.drillfile_drafts import drafts
 
 DRILLS = sorted((Path(__file__).parent.parent / "drills").glob("*.yaml"))
@@ -87,26 +87,12 @@ def notes_of(drill: Drill) -> list[tuple[Fraction, Fraction, str]]:
     ]
 
 
-def corpus() -> list[Path]:
-    music21 = pytest.importorskip("music21", reason="needs the package music21: pip install music21")
-    root = Path(music21.__file__).parent
-    # The bass parts are under open terms, the suite under the MIT licence: see each file's rights field.
-    return [
-        root / "corpus/corelli/opus3no1/1grave.xml",
-        root / "corpus/bach/bwv66.6.mxl",
-        *(
-            path
-            for path in sorted((root / "musicxml/lilypondTestSuite").glob("*.*xml"))
-            if path.name[:2] in KINDS
-        ),
-    ]
+def installed_music21():  # type: ignore[no-untyped-def]
+    return pytest.importorskip("music21", reason="needs the package music21: pip install music21")
 
 
-# Chapters of the suite: pitches, rests, rhythm, meters, chords, tuplets, grace notes, notations, staves, voices,
-# repeats, tab, transposition.
-KINDS = frozenset(
-    {"01", "02", "03", "11", "13", "21", "23", "24", "32", "33", "42", "43", "45", "46", "71", "72"}
-)
+def suite_file(name: str) -> Path:
+    return next(path for path in suite(installed_music21()) if path.name == name)
 
 
 # Where music21 10.5 and the importer differ: every (bar, onset in quarters, MIDI number) as read from the file by eye,
@@ -131,41 +117,10 @@ NOT_ALIKE: dict[str, tuple[list[Struck], list[Struck]]] = {
 }
 
 
-def test_every_part_of_real_files_has_the_notes_that_music21_finds() -> None:
-    music21 = pytest.importorskip("music21", reason="needs the package music21: pip install music21")
-    compared = 0
-    for path in corpus():
-        if path.name in NOT_ALIKE:
-            continue
-        root = parse_xml(unpacked(path.read_bytes(), path.name), path.name)
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")
-            parsed = music21.converter.parse(str(path), format="musicxml", forceSource=True).toSoundingPitch()
-        parts = part_names(root)
-        split = {
-            part.id for part in parts if any(str(p.id).startswith(f"{part.id}-Staff") for p in parsed.parts)
-        }
-        whole = [part for part in parsed.parts if "-Staff" not in str(part.id)]
-        for part in parts:
-            score = read_musicxml(root, part.id, path.name)
-            got = Counter(
-                (index, struck.onset * 4, struck.midi)
-                for index, bar in enumerate(score.bars)
-                for struck in bar.notes
-            )
-            if part.id in split:
-                theirs = [p for p in parsed.parts if str(p.id).startswith(f"{part.id}-Staff")]
-            else:
-                theirs = [whole.pop(0)] if whole else []
-            assert got == _music21_notes(music21, theirs), (path.name, part.id)
-            compared += 1
-    assert compared > 80
-
-
 @pytest.mark.parametrize("name", NOT_ALIKE)
 def test_where_music21_reads_otherwise_the_file_itself_decides(name: str) -> None:
-    music21 = pytest.importorskip("music21", reason="needs the package music21: pip install music21")
-    path = next(path for path in corpus() if path.name == name)
+    music21 = installed_music21()
+    path = suite_file(name)
     ours, theirs = NOT_ALIKE[name]
     score = read_score(path)
     assert sorted(
@@ -177,29 +132,15 @@ def test_where_music21_reads_otherwise_the_file_itself_decides(name: str) -> Non
         warnings.simplefilter("ignore")
         parsed = music21.converter.parse(str(path), format="musicxml", forceSource=True).toSoundingPitch()
     if music21.__version__.startswith("10.5"):
-        assert sorted(_music21_notes(music21, parsed.parts).elements()) == theirs
-
-
-def _music21_notes(music21, parts) -> Counter[tuple[int, Fraction, int]]:  # type: ignore[no-untyped-def]
-    wanted: Counter[tuple[int, Fraction, int]] = Counter()
-    for part in parts:
-        for index, bar in enumerate(part.getElementsByClass(music21.stream.Measure)):
-            for struck in bar.recurse().notes:
-                if struck.duration.isGrace or not isinstance(struck, music21.note.Note | music21.chord.Chord):
-                    continue
-                if isinstance(struck, music21.harmony.Harmony):
-                    continue
-                onset = Fraction(struck.getOffsetInHierarchy(bar)).limit_denominator(5000)
-                wanted.update((index, onset, pitch.midi) for pitch in struck.pitches)
-    return wanted
+        assert sorted(struck[:3] for struck in struck_by_music21(music21, parsed.parts).elements()) == theirs
 
 
 def test_every_real_part_becomes_a_drill_that_the_checker_passes() -> None:
     drills = 0
-    for path in corpus():
+    for path in suite(installed_music21()):
         root = parse_xml(unpacked(path.read_bytes(), path.name), path.name)
         for part in part_names(root):
-            score = read_musicxml(root, part.id, path.name)
+            score = read_musicxml(root, part, path.name)
             if not any(bar.notes for bar in score.bars):
                 continue
             score.title = path.stem
@@ -245,10 +186,10 @@ TWO_PARTS = (
 def test_reading_one_part_finds_what_reading_all_finds(old: str, new: str, number: int) -> None:
     text = TWO_PARTS.replace(old, new) if old else TWO_PARTS
     data = text.encode("latin-1" if "8859" in text else "utf-8")
-    root, (part,) = parse_score(data, "piece", lambda root: [part_names(root)[number].id])
+    root, (part,) = parse_score(data, "piece", lambda root: [list(part_names(root))[number]])
     whole = parse_xml(data, "piece")
-    assert part_names(root) == part_names(whole)
-    assert [one.id for one in part_names(root)] == ["P1", "P2"]
+    assert list(part_names(root).items()) == list(part_names(whole).items())
+    assert list(part_names(root)) == ["P1", "P2"]
     assert read_musicxml(root, part, "piece") == read_musicxml(whole, part, "piece")
     assert [struck.midi for struck in read_musicxml(root, part, "piece").bars[0].notes] == [(28, 31)[number]]
 
@@ -260,7 +201,7 @@ def test_a_part_that_is_not_read_is_proved_well_formed_all_the_same() -> None:
 
 
 def test_a_real_bass_tab_keeps_its_strings_and_frets() -> None:
-    path = next(path for path in corpus() if path.name == "71e-TabStaves.xml")
+    path = suite_file("71e-TabStaves.xml")
     score = read_score(path, "Bass Guitar")
     drill, _ = arranged(score, Choices(), str(path))
     assert [string.name for string in drill.instrument.strings] == ["G2", "D2", "A1", "E1"]
@@ -387,7 +328,7 @@ def test_chords_voices_backup_and_ties_are_read(tmp_path: Path) -> None:
         (2, 4),
         (4, 4),
     ]
-    assert score.remarks == ["the file names no strings; the instrument `bass` used",
+    assert score.joined_remarks() == ["the file names no strings; the instrument `bass` used",
                              "the file has no tempo; 80 quarters a minute used"]  # fmt: skip
 
 
@@ -425,7 +366,7 @@ def test_a_harmonic_is_read_from_string_fret_and_pitch(
     drill, score = read(tmp_path, measure(note(pitch, 8, notations=technical(1, fret, more))))
     (event,) = drill.phrases[0].bars[0].events
     assert [(one.string, one.node) for one in event.notes] == [(0, node)]
-    assert any("may be 3.2 or 2.7" in remark for remark in score.remarks) == warned
+    assert any("may be 3.2 or 2.7" in remark for remark in score.joined_remarks()) == warned
 
 
 def test_a_diamond_head_is_a_harmonic_and_the_node_search_places_it(tmp_path: Path) -> None:
@@ -506,7 +447,7 @@ def test_bars_split_and_phrase_length_can_be_chosen(tmp_path: Path, capsys) -> N
 
 
 def test_several_parts_must_be_chosen_from(tmp_path: Path, capsys) -> None:  # type: ignore[no-untyped-def]
-    path = next(path for path in corpus() if path.name == "bwv66.6.mxl")
+    path = suite_file("bwv66.6.mxl")
     assert main(["import", str(path)]) == 1
     assert "the file has 4 parts: 1 Soprano, 2 Alto, 3 Tenor, 4 Bass" in capsys.readouterr().err
     assert main(["import", str(path), "--part", "bass", "-o", str(tmp_path / "a.yaml")]) == 0
@@ -621,7 +562,7 @@ def test_onsets_too_fine_to_write_are_rounded_down_and_told(tmp_path: Path) -> N
     attributes = ATTRIBUTES.replace(">2<", ">10080<")
     drill, score = read(tmp_path, measure(note("E1", 10081), note("G1", 30239), attributes=attributes))
     assert [(onset, hold) for onset, hold, _ in notes_of(drill)] == [(0, 1), (1, 3)]
-    assert "bar 1: onsets or lengths too fine to write, rounded down" in score.remarks
+    assert "bar 1: onsets or lengths too fine to write, rounded down" in score.joined_remarks()
     two = measure(note("E1", 1), note("A2", 40319), attributes=attributes)
     drill, _ = read(tmp_path, two)
     assert [(onset, hold) for onset, hold, _ in notes_of(drill)] == [(0, 4), (0, 4)], "joined, not refused"
@@ -633,7 +574,7 @@ def test_a_first_bar_of_a_length_too_fine_to_write_is_taken_as_a_whole_one(tmp_p
         tmp_path, measure(note("E1", 5), attributes=attributes), measure(note("G1", 4036), number=2)
     )
     assert [bar.length for bar in drill.phrases[0].bars] == [4, 4]
-    assert "bar 1: its length 5/4036 can't be written; 4/4 used" in score.remarks
+    assert "bar 1: its length 5/4036 can't be written; 4/4 used" in score.joined_remarks()
 
 
 def test_a_huge_file_is_refused_unread(tmp_path: Path) -> None:
@@ -766,7 +707,9 @@ def test_a_harmonic_without_a_free_string_is_stopped_and_told(tmp_path: Path) ->
     path.write_text(HEAD + measure(*chord) + TAIL)
     score = read_score(path)
     arranged(score, Choices(harmonics="E3", harmonics_midi=52), str(path))
-    assert any("has no free string here; written as a stopped note" in remark for remark in score.remarks)
+    assert any(
+        "has no free string here; written as a stopped note" in remark for remark in score.joined_remarks()
+    )
 
 
 @pytest.mark.parametrize(
@@ -801,5 +744,5 @@ def test_the_octave_allowance_is_read_from_the_file_or_told(tmp_path: Path) -> N
     bare.tracks[0][:] = [message for message in bare.tracks[0] if message.type != "text"]
     bare.save(path)
     score = read_score(path)
-    assert any("2 octaves above their keys" in remark for remark in score.remarks)
+    assert any("2 octaves above their keys" in remark for remark in score.joined_remarks())
     assert max(note.midi for bar in read_score(path, None, 1).bars for note in bar.notes) == 67 - 12

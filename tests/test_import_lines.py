@@ -16,18 +16,16 @@ from coach.music.drill import Drill
 from coach.music.excerpt import whole_piece
 from coach.music.key import Key
 from coach.music.passages import passage_of
-from coach.score import duet_search
+from coach.score import arrange_duet
 from coach.score.arrange import arranged
-from coach.score.arrange_duet import EVERY_KEY, arranged_duet
-from coach.score.duet import RAISED_COST, Shift, duet_of
-from coach.score.duet_search import arrangements
+from coach.score.arrange_duet import EVERY_KEY, arranged_duet, arrangements
+from coach.score.duet import RAISED_COST, LineNames, Shift, duet_of
 from coach.score.foreign import read_score, read_two_lines
 from coach.score.limits import MAX_PHRASES
 from coach.score.load import load_drill
 from coach.score.musicxml_in import read_musicxml
 from coach.score.sections import sections_of
 from coach.score.strands import Choices
-from coach.score.two_lines import LineNames
 from coach.score.unpack import parse_xml
 from coach.strings.fingering import find_fingering
 from coach.strings.reach import places_for
@@ -85,7 +83,7 @@ def test_a_phrase_after_a_double_bar_begins_with_the_rest_of_the_bar(tmp_path: P
     last, first = drill.phrases[0].bars[-1], drill.phrases[1].bars[0]
     assert (str(last.meter), last.length) == ("4/4", 3)
     assert (str(first.meter), first.length, first.events[0].beat) == ("4/4", 1, 3)
-    assert not any("rests" in remark for remark in score.remarks)
+    assert not any("rests" in remark for remark in score.joined_remarks())
 
 
 def test_the_best_of_all_keys_and_octaves_is_the_cheapest_of_every_full_search() -> None:
@@ -139,7 +137,7 @@ def test_numbers_that_no_drill_can_have_are_counted_and_told(
     score = read_score(two_parts(tmp_path, bars, bars), "1")
     assert [bar.number for bar in score.bars] == ["1", "2", "3", "4"]
     message = f"the bars are counted from 1 to 4, since the file's own numbers go {reason}"
-    assert score.remarks[0] == message
+    assert score.joined_remarks()[0] == message
 
 
 def test_a_short_bar_keeps_its_length_and_a_bar_left_unfilled_is_filled_as_others_are(tmp_path: Path) -> None:
@@ -147,11 +145,11 @@ def test_a_short_bar_keeps_its_length_and_a_bar_left_unfilled_is_filled_as_other
     path = two_parts(tmp_path, odd, odd)
     score = read_score(path, "1")
     assert [bar.length for bar in score.bars] == [1, Fraction(3, 4), 1]
-    assert "bar 2: shorter than 4/4; kept as 3/4 of a whole note" in score.remarks
+    assert "bar 2: shorter than 4/4; kept as 3/4 of a whole note" in score.joined_remarks()
     path = two_parts(tmp_path, odd, odd.replace(note("G1", 6), note("G1", 8)))
     score = read_score(path, "1")
     assert [bar.length for bar in score.bars] == [1, 1, 1]
-    assert "bar 2: filled with rests to its length in the other parts" in score.remarks
+    assert "bar 2: filled with rests to its length in the other parts" in score.joined_remarks()
 
 
 def test_what_follows_a_fermata_begins_a_phrase_and_no_phrase_is_one_note(tmp_path: Path) -> None:
@@ -191,7 +189,7 @@ def test_a_stated_sounding_pitch_wins_over_a_fret_that_sounds_another(
     drill, score = read(tmp_path, measure(note("C5", 8, notations=harmonic), attributes=attributes))
     (placed,) = drill.phrases[0].bars[0].events[0].notes
     assert f"{drill.instrument.string_label(placed.string)}:{placed.position_text}" == place
-    assert any(remark in told for told in score.remarks)
+    assert any(remark in told for told in score.joined_remarks())
 
 
 def test_key_and_spelling_survive_an_import(tmp_path: Path) -> None:
@@ -255,8 +253,8 @@ def test_staves_voices_and_chords_part_into_melody_and_bass(melody: str, bass: s
 
 
 def test_a_search_that_would_take_too_long_is_refused_with_its_bar(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(duet_search, "MOST_STATES", 100)
-    monkeypatch.setattr(duet_search, "MOST_STATES_A_NOTE", 0)
+    monkeypatch.setattr(arrange_duet, "MOST_STATES", 100)
+    monkeypatch.setattr(arrange_duet, "MOST_STATES_A_NOTE", 0)
     duet = duet_of(read_two_lines(BACH / "bwv66.6.mxl", CHORALE), ready_made("bass"), 3.0, "bwv66.6")
     with pytest.raises(
         CoachError, match=r"bar \d+: too many notes ring at once to compare all ways to play them"
@@ -274,7 +272,7 @@ def test_a_long_score_has_longer_phrases_and_says_so(tmp_path: Path) -> None:
     assert [index for section in sections for index in section] == list(range(900))
     assert {len(section) for section in sections} == {4, 8}
     assert len(sections) <= MAX_PHRASES
-    assert "long sections are cut about every 8 bars, to 200 phrases at most" in score.remarks
+    assert "long sections are cut about every 8 bars, to 200 phrases at most" in score.joined_remarks()
 
 
 def test_two_parts_of_different_lengths_are_refused(tmp_path: Path) -> None:
@@ -290,7 +288,7 @@ def test_a_note_that_rings_nowhere_is_named_with_its_bar_and_the_nearest_nodes(t
     path = two_parts(tmp_path, tune, ground)
     score = read_two_lines(path, LineNames("Tune", "Ground"))
     arranged_duet(score, Choices(), ready_made("bass"), (0,), "two")
-    lost = [remark for remark in score.remarks if "left out" in remark]
+    lost = [remark for remark in score.joined_remarks() if "left out" in remark]
     assert lost == [
         "bar 1: the melody's D#4 is left out: it rings at no node; nearest: D4 at G<7>, E4 at A<3.2>, C#4 at A<3.9>"
     ]

@@ -74,7 +74,7 @@ def test_the_pedal_holds_what_was_let_go_until_it_comes_up(tmp_path: Path) -> No
         (1920, on(31)), (2040, off(31)),
     )  # fmt: skip
     assert lengths(score) == [(28, 4.0), (40, 3.0), (31, 0.25)]
-    assert "2 notes lengthened by the sustain pedal" in score.remarks
+    assert "2 notes lengthened by the sustain pedal" in score.joined_remarks()
 
 
 def test_a_key_struck_again_ends_what_the_pedal_holds_of_it(tmp_path: Path) -> None:
@@ -91,7 +91,7 @@ def test_a_note_that_is_never_let_go_sounds_to_the_end_of_its_track(tmp_path: Pa
 
 def test_a_bent_stopped_note_is_told(tmp_path: Path) -> None:
     score = played(tmp_path, (0, mido.Message("pitchwheel", pitch=2000)), (0, on(28)), (480, off(28)))
-    assert any("bent notes written as the semitone" in remark for remark in score.remarks)
+    assert any("bent notes written as the semitone" in remark for remark in score.joined_remarks())
 
 
 Rung = tuple[Fraction, int, int]

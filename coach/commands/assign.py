@@ -32,11 +32,10 @@ from coach.music.drill import AskedPart, Assignment, Drill
 from coach.music.rhythm import MAX_BPM, MIN_BPM
 from coach.report.assigned import assigned_text
 from coach.report.handed import FILE, Handed, handed_out, recall, remember
-from coach.score.header import asked_names, part_fault, part_guess
 from coach.score.ids import slug
 from coach.score.keys import DRILL_FILE
 from coach.score.limits import MAX_NAME, MAX_TEXT
-from coach.score.load import SEVERAL, load_drill
+from coach.score.load import SEVERAL, asked_names, load_drill, part_fault, part_guess
 from coach.score.values import asked_part
 from coach.words.amounts import full_day, tempo
 

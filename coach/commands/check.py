@@ -29,9 +29,8 @@ from coach.ground.source import read_text, stream_text
 from coach.music.hardest import hardest_of
 from coach.score.checked import checked
 from coach.score.edit import repaired
-from coach.score.keys import DRILL_FILE
+from coach.score.keys import DRILL_FILE, schema
 from coach.score.load import drill_texts
-from coach.score.schema import schema
 from coach.strings.own import on_own
 from coach.words.amounts import tempo_range
 from coach.words.names import size_text, tuning_name

@@ -18,12 +18,12 @@ from coach.ground.problem import UsageError
 from coach.music.key import key_named
 from coach.score.arrange import arranged
 from coach.score.arrange_duet import EVERY_KEY, arranged_duet
+from coach.score.duet import LineNames
 from coach.score.foreign import read_score, read_two_lines
 from coach.score.limits import OCTAVES_RANGE
 from coach.score.musicxml_own import own_export
 from coach.score.score import Score
 from coach.score.strands import Choices
-from coach.score.two_lines import LineNames
 from coach.strings.ready_made import ready_made
 from coach.strings.units import midi_from_note
 from coach.words.names import size_text

@@ -2,25 +2,29 @@
 
 Conventions: a drawing's units are tenths of a mm on paper. The engraver is asked twice: once for how wide each bar
 wants to be, then with the line breaks that follow from it, each line as a page of its own. Words above bars are not
-its business: it never widens a bar for them, so that `Line` has them with the widths of the bars.
+its business: it never widens a bar for them, so that `Line` has them with the widths of the bars. Bars are counted from
+0 through the drill; a line has bars of one phrase, or several whole phrases.
 """
 
 from __future__ import annotations
 
 import re
 import xml.etree.ElementTree as ET
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from functools import cache
+from itertools import groupby
 from pathlib import Path
 
 import verovio
 
-from coach.music.drill import Drill
-from coach.paper.above import bar_words, phrase_names
-from coach.paper.breaks import lines_of
+from coach.ground.frozen import frozen
+from coach.ground.plain import plain_text
+from coach.music.drill import Bar, Drill
 from coach.paper.mei import MeiScore, mei_score
 from coach.paper.sheet import WIDTH_MM, Above, Drawing, Line
+from coach.score.notated import DYNAMICS
+from coach.score.played import Stretch, stretches, tempo_text
 
 SIZES = (9.0, 8.5, 8.0, 7.5, 7.0, 6.5, 6.0)
 """Half a staff space in tenths of a mm, the largest first: a staff is 7.2 to 4.8 mm high."""
@@ -200,3 +204,95 @@ def _extent(drawing: ET.Element) -> tuple[float, float]:
                 tops.append(y)
                 bottoms.append(y + height)
     return min(tops) / 10 + _TOP, max(bottoms) / 10 + _TOP
+
+
+@frozen
+class Bars:
+    """The bars of one line, from `first` to before `stop`, how wide they want to be and have to be."""
+
+    first: int
+    stop: int
+    wanted: float
+    least: float
+
+
+def lines_of(
+    counts: Sequence[int], wanted: Sequence[float], least: Sequence[float], room: float, clef: float
+) -> list[Bars]:
+    """The lines of a drill whose phrases have so many bars; a line that does not begin a phrase has a clef more."""
+    lines: list[Bars] = []
+    first, whole = 0, False
+    for count in counts:
+        own = _phrase(first, first + count, wanted, least, room, clef)
+        before = lines[-1] if lines else None
+        joins = whole and len(own) == 1
+        if before and joins and before.wanted + own[0].wanted <= room:
+            lines[-1] = Bars(
+                before.first, own[0].stop, before.wanted + own[0].wanted, before.least + own[0].least
+            )
+        else:
+            lines += own
+            whole = len(own) == 1
+        first += count
+    return lines
+
+
+def _phrase(
+    first: int, stop: int, wanted: Sequence[float], least: Sequence[float], room: float, clef: float
+) -> list[Bars]:
+    """A phrase's bars on as few lines as they want."""
+    for count in range(1, stop - first):
+        lines = list(_even(first, stop, wanted, least, count, clef))
+        if all(line.wanted <= room for line in lines):
+            return lines
+    return list(_even(first, stop, wanted, least, stop - first, clef))
+
+
+def _even(
+    first: int, stop: int, wanted: Sequence[float], least: Sequence[float], count: int, clef: float
+) -> Iterator[Bars]:
+    """Bars on so many lines, each with about as many as the others."""
+    for number in range(count):
+        start, end = (first + (stop - first) * step // count for step in (number, number + 1))
+        more = clef if number else 0.0
+        yield Bars(start, end, sum(wanted[start:end]) + more, sum(least[start:end]) + more)
+
+
+def bar_words(drill: Drill) -> list[tuple[str, str, str]]:
+    """For each bar what stands bold, plain and italic above it."""
+    bars = [bar for phrase in drill.phrases for bar in phrase.bars]
+    return [_words(bar, before) for before, bar in zip([None, *bars], bars, strict=False)]
+
+
+def _words(bar: Bar, before: Bar | None) -> tuple[str, str, str]:
+    counting = bar.meter.counting if before is None or bar.meter != before.meter else ""
+    count = f"in {counting}" if counting else ""
+    bold = ", ".join(word for word in (count, tempo_text(bar, before)) if word)
+    dynamics = plain_text(bar.dynamics) if bar.dynamics not in DYNAMICS else ""
+    return bold, dynamics, plain_text(bar.cue)
+
+
+def phrase_names(drill: Drill, first: int, widths: Sequence[float]) -> Iterator[Above]:
+    """The names of the phrases that begin on a line, each over its bars there; `first` is the line's first bar."""
+    owners = [index for index, phrase in enumerate(drill.phrases) for _ in phrase.bars]
+    signs = stretches(drill)
+    at = 0
+    for index, group in groupby(owners[first : first + len(widths)]):
+        count = len(list(group))
+        phrase = drill.phrases[index]
+        begins = first + at == owners.index(index)
+        wide = sum(widths[at : at + count])
+        at += count
+        if begins:
+            yield Above(wide, plain_text(phrase.name), _times(drill, signs, index), plain_text(phrase.cue))
+        else:
+            yield Above(wide)
+
+
+def _times(drill: Drill, signs: Sequence[Stretch], index: int) -> str:
+    """How often a phrase is played with repeat signs around it, said where they close."""
+    for sign in signs:
+        if sign.times > 1 and sign.last == index:
+            since = f"from {plain_text(drill.phrases[sign.first].name)} " if sign.first < index else ""
+            return f"({since}x{sign.times})"
+    return ""

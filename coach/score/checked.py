@@ -11,7 +11,7 @@ from coach.ground.source import MAX_PROBLEMS, Report, split_lines
 from coach.music.playability import check_playability
 from coach.score.keys import DRILL_FILE
 from coach.score.load import read_reading
-from coach.score.place_words import place_in_words
+from coach.score.place_words import with_places
 from coach.score.reading import Reading
 from coach.strings.instrument import Instrument
 from coach.strings.own import on_own
@@ -35,10 +35,7 @@ def checked(text: str, where: str, own: Sequence[Instrument] = ()) -> Reading:
         say = report.error if finding.severity == "error" else report.warn
         say(spot, finding.message, finding.guess, field)
     # A bar that is played several times is said once.
-    added = [
-        replace(problem, place_in_words=place_in_words(problem, reading.root)) for problem in report.problems
-    ]
-    problems = list(dict.fromkeys([*reading.problems, *added]))
+    problems = list(dict.fromkeys([*reading.problems, *with_places(report.problems, reading.root)]))
     problems.sort(key=lambda problem: (problem.line, problem.column))
     if len(problems) > MAX_PROBLEMS:
         more = Problem("and more problems; fix these first", where, severity="warning")

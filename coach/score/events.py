@@ -12,6 +12,7 @@ from coach.ground.source import Mapping, Node, Report, Scalar, Sequence, Spot, n
 from coach.music.drill import TOGETHER, Bar, Note
 from coach.music.rhythm import count_text
 from coach.score.beats import NotationError, write_beats
+from coach.score.holds import Struck
 from coach.score.keys import BAR, PHRASE
 from coach.score.limits import LAYER, LAYER_RULE, MAX_EVENTS_IN_BAR, MAX_LAYERS, MAX_LINE
 from coach.score.music import Resolver
@@ -33,18 +34,12 @@ def _near_key(name: str) -> str:
     return next(also, "") or nearest(name, BAR, 0.75)
 
 
-@dataclass
-class EventDraft:
+@frozen
+class EventDraft(Struck):
     """An event before holds are known."""
 
     bar: int
-    layer: str
     beat: Fraction
-    onset: Fraction
-    """In whole notes from the phrase's start."""
-    notes: tuple[Note, ...]
-    hold: Fraction | None
-    """In whole notes."""
     spot: Spot
     hold_spot: Spot
 
@@ -175,7 +170,7 @@ class EventReader:
             hold = event.hold * bar.meter.beat_whole if event.hold is not None else None
             hold_spot = part.spot(event.hold_offset) if hold is not None else spot
             drafts.append(
-                EventDraft(draft.number, key.text, event.beat, onset, tuple(notes), hold, spot, hold_spot)
+                EventDraft(key.text, onset, tuple(notes), hold, draft.number, event.beat, spot, hold_spot)
             )
         return drafts
 

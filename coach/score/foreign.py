@@ -12,10 +12,10 @@ from coach.ground.frozen import frozen
 from coach.ground.plain import plain_text
 from coach.ground.problem import CoachError
 from coach.ground.source import FileKind, read_bytes
+from coach.score.duet import LineNames, two_lines
 from coach.score.musicxml_in import longest_of_all, part_names, read_musicxml
 from coach.score.one_part import longest_in, parse_score
 from coach.score.score import MAX_BYTES, Score, index_chosen
-from coach.score.two_lines import LineNames, two_lines
 from coach.score.unpack import OTHER_FORMAT, parse_xml, unpacked
 from coach.words.names import capital
 
@@ -90,9 +90,9 @@ class _File:
             parts = part_names(root)
             if not parts:
                 raise CoachError("the file has no part with music", self.where, guess=OTHER_FORMAT)
-            names = [(part.id, part.name) for part in parts]
+            shown = _shown(root)
             return [
-                parts[index_chosen(part, names, _shown(root), "part", self.where, option)].id
+                list(parts)[index_chosen(part, list(parts.items()), shown, "part", self.where, option)]
                 for part, option in wanted
             ]
 
@@ -115,7 +115,7 @@ class _File:
 
 def _shown(root: Element) -> list[str]:
     """The parts as a user may choose from them."""
-    return [plain_text(part.name) or part.id for part in part_names(root)]
+    return [plain_text(name) or part for part, name in part_names(root).items()]
 
 
 def _titled(score: Score, where: str) -> Score:

@@ -307,7 +307,7 @@ def _options(
             for rank, (string, node) in enumerate(_nodes_for(instrument, note))
         ]
         if not note.by_option:
-            return options
+            return sorted(options, key=lambda option: option[0])
     for string, open_string in enumerate(instrument.strings):
         fret = note.midi - open_string.midi
         if 0 <= fret <= HIGHEST_FRET:

@@ -5,22 +5,19 @@ from __future__ import annotations
 from collections.abc import Sequence
 from fractions import Fraction
 from itertools import groupby
-from typing import Protocol
 
+from coach.ground.frozen import frozen
 from coach.music.drill import Note
 
 
-class Struck(Protocol):
-    """An event of a phrase; `onset` in whole notes from the phrase's start, `hold` too, None where none is written."""
+@frozen
+class Struck:
+    """An event of a phrase; `onset` and `hold` in whole notes from the phrase's start, None where none is written."""
 
-    @property
-    def layer(self) -> str: ...
-    @property
-    def onset(self) -> Fraction: ...
-    @property
-    def notes(self) -> tuple[Note, ...]: ...
-    @property
-    def hold(self) -> Fraction | None: ...
+    layer: str
+    onset: Fraction
+    notes: tuple[Note, ...]
+    hold: Fraction | None
 
 
 def default_holds(events: Sequence[Struck], end: Fraction) -> list[Fraction]:

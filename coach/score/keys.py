@@ -6,13 +6,16 @@ has besides them one key for each layer, named by the author.
 
 from __future__ import annotations
 
+from typing import Any
+
 from coach.ground.fields import Block, Row
 from coach.ground.kinds import Items, Text, Truth, Whole, Word
 from coach.ground.source import FileKind
-from coach.music.drill import ClickPattern
+from coach.music.drill import TOGETHER, ClickPattern
 from coach.music.rhythm import MAX_BPM, MIN_BPM
 from coach.score.instrument_key import INSTRUMENT, InstrumentKey
 from coach.score.limits import (
+    LAYER_RULE,
     MAX_BAR_NUMBER,
     MAX_BYTES,
     MAX_GRADE,
@@ -185,3 +188,27 @@ DRILL_FILE = FileKind(
     brackets="[G2, D2, A1, E1]",
     blocks=BLOCKS,
 )
+
+
+DRAFT = "https://json-schema.org/draft/2020-12/schema"
+_EVENT = r"^\s*\d+(&|e|a|\.\d+|\+\d+/\d+)?\s+[^\s:]+:\S"
+
+
+def schema() -> dict[str, Any]:
+    """The schema as a JSON object."""
+    events = {
+        "type": "string",
+        "pattern": _EVENT,
+        "description": "Events: beat, space, string:fret or string:<node>; commas between them.",
+    }
+    bar = Block(BAR).schema()
+    bar["additionalProperties"] = {
+        "anyOf": [events, {"type": "array", "items": events, "minItems": 1}],
+        "description": f"A layer: {LAYER_RULE}.",
+    }
+    bar["propertyNames"] = {"not": {"const": TOGETHER}}
+    phrase = Block(PHRASE).schema()
+    phrase["properties"]["bars"] |= {"type": "array", "items": bar, "minItems": 1}
+    drill = Block(DRILL).schema()
+    drill["properties"]["phrases"] |= {"type": "array", "items": phrase, "minItems": 1}
+    return {"$schema": DRAFT, "title": "Wellrung drill, format 1", **drill}

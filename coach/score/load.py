@@ -6,25 +6,30 @@ collected before anything is raised.
 
 from __future__ import annotations
 
+import difflib
 import re
+from collections.abc import Iterable, Sequence
 from contextlib import suppress
-from dataclasses import replace
+from fractions import Fraction
 from pathlib import Path
 
 from coach.ground.compose import compose
-from coach.ground.fields import kind_of, read_block
+from coach.ground.fields import Values, did_you_mean, kind_of, read_block, shorten
+from coach.ground.plain import listed
 from coach.ground.problem import CoachError, Problem
 from coach.ground.source import Mapping, Report, TooManyProblemsError, read_text, split_lines
-from coach.music.drill import Drill
-from coach.score.header import asked_names, assignment_of, click_of, tempo_of
+from coach.music.drill import AskedPart, Assignment, ClickPattern, Drill, Phrase, Tempo
+from coach.music.rhythm import MAX_BPM, Meter
 from coach.score.ids import drill_id
 from coach.score.keys import DRILL, DRILL_FILE
 from coach.score.music import Resolver
 from coach.score.order import piece_order
 from coach.score.phrases import PhraseReader
-from coach.score.place_words import place_in_words
+from coach.score.place_words import with_places
 from coach.score.reading import Reading
 from coach.score.values import Version
+from coach.strings.instrument import Instrument
+from coach.words.names import place_name
 
 SEVERAL = "# Several drills, each below a line of three hyphens.\n"
 """How a file of several drills begins: anywhere else a second YAML document is likely a slip."""
@@ -91,10 +96,7 @@ def read_reading(text: str, where: str) -> Reading:
                 "it starts with `drill: 1`",
             )
     reading.repairs = report.repairs
-    reading.problems = [
-        replace(problem, place_in_words=place_in_words(problem, reading.root))
-        for problem in report.in_order()
-    ]
+    reading.problems = with_places(report.in_order(), reading.root)
     return reading
 
 
@@ -130,3 +132,72 @@ def _drill_of(root: Mapping, where: str, reading: Reading, report: Report) -> Dr
         grade=head.get("grade"),
         path=where,
     )
+
+
+def tempo_of(tempo: Values | None, meter: Meter | None, report: Report) -> Tempo | None:
+    """Start and goal; the tempo beat is the meter's counted beat unless it is given."""
+    if tempo is None:
+        return None
+    start, goal = tempo.get("start"), tempo.get("goal")
+    if start is None or goal is None:
+        return None
+    if goal < start:
+        message = f"the goal, {goal} bpm, is below the start, {start} bpm"
+        report.error(tempo.spot("goal"), message, "swapped?", "tempo.goal")
+    return Tempo(start, goal, tempo.get("beat") or (meter.beat_whole if meter else Fraction(1, 4)))
+
+
+def click_of(click: Values | None) -> ClickPattern:
+    """The click pattern, the plain one where it is left out."""
+    if click is None:
+        return ClickPattern()
+    silent, every = click.get("silent", (0, 0))
+    return ClickPattern(
+        click.get("subdivision", 1), click.get("placing", "beat"), silent, every, click.get("accent", True)
+    )
+
+
+def asked_names(phrases: Iterable[Phrase], instrument: Instrument | None) -> list[str]:
+    """What a part of an assignment can name: the phrases by id, then the nodes as people call them."""
+    phrases = tuple(phrases)
+    notes = (note for phrase in phrases for event in phrase.events for note in event.notes)
+    touched = dict.fromkeys((note.string, note.node) for note in notes)
+    names = (place_name(instrument.node_key(string, node)) for string, node in touched if instrument and node)
+    return [*(phrase.id for phrase in phrases), *dict.fromkeys(names)]
+
+
+def assignment_of(
+    assignment: Values | None, tempo: Tempo | None, names: Sequence[str], report: Report
+) -> Assignment | None:
+    """The assignment block, None where there is none; `names` are what its parts may name."""
+    if assignment is None:
+        return None
+    goal = assignment.get("goal")
+    if goal and tempo and goal < tempo.start_bpm:
+        message = f"the goal, {goal} bpm, is below the drill's start, {tempo.start_bpm} bpm"
+        report.error(assignment.spot("goal"), message, "", "assignment.goal")
+    parts = assignment.get("parts", ())
+    for part in parts:
+        if message := part_fault(part, names, tempo):
+            report.error(assignment.spot("parts"), message, part_guess(part, names), "assignment.parts")
+    texts = {name: assignment.get(name, "") for name in ("student", "teacher", "note", "id")}
+    return Assignment(goal_bpm=goal, due=assignment.get("due"), parts=parts, **texts)
+
+
+def part_fault(part: AskedPart, names: Sequence[str], tempo: Tempo | None) -> str:
+    """What is wrong with a part of an assignment; empty where nothing is."""
+    if part.name not in names:
+        return f"'{shorten(part.name)}' is neither a phrase's id nor a node of this drill"
+    if part.goal_bpm is None or tempo is None:
+        return ""
+    if not tempo.start_bpm <= part.goal_bpm <= MAX_BPM:
+        return f"{part.goal_bpm} is outside {tempo.start_bpm} (the drill's start) to {MAX_BPM} bpm"
+    return ""
+
+
+def part_guess(part: AskedPart, names: Sequence[str]) -> str:
+    """The likely slip of a part that is wrong."""
+    if part.name in names:
+        return ""
+    near = difflib.get_close_matches(part.name, names, n=1)
+    return did_you_mean(near[0]) if near else f"known: {listed(names, 8)}"

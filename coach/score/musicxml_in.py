@@ -14,7 +14,6 @@ from fractions import Fraction
 from xml.etree.ElementTree import Element
 
 from coach.ground.digits import whole_number
-from coach.ground.frozen import frozen
 from coach.ground.problem import CoachError
 from coach.music.key import MOST_FIFTHS, Key, Mode
 from coach.score.bar_lengths import settle_lengths
@@ -42,23 +41,15 @@ _PLACES = re.compile(r"(?:(?:\S+:)?(?:\d+(?:\.\d+)?|\d+/\d+|\d+<[\d./]+>)\s?)+")
 Longest = Callable[[Collection[int]], Mapping[int, Fraction]]
 
 
-@frozen
-class PartName:
-    """A part as the file names it."""
-
-    id: str
-    name: str
-
-
-def part_names(root: Element) -> list[PartName]:
-    """The parts of a score in the file's order."""
+def part_names(root: Element) -> dict[str, str]:
+    """The names of a score's parts by their ids, in the file's order."""
     names = {
         item.get("id", ""): " ".join((item.findtext("part-name") or "").split())
         for item in root.findall("part-list/score-part")
     }
     path = "measure/part" if root.tag == "score-timewise" else "part"
-    present = dict.fromkeys(part.get("id", "") for part in root.findall(path))
-    return [PartName(part, names.get(part, "")) for part in present]
+    present = (part.get("id", "") for part in root.findall(path))
+    return {part: names.get(part, "") for part in present}
 
 
 def read_musicxml(root: Element, part: str, where: str, longest: Longest | None = None) -> Score:
@@ -129,7 +120,7 @@ def bar_numbers(printed: Sequence[str], score: Score) -> list[str]:
 
 def _first_part(root: Element, part: str) -> Score:
     """The first part of a score without its notes, where it is another one; else an empty one."""
-    first = next((one.id for one in part_names(root)), part)
+    first = next(iter(part_names(root)), part)
     score = Score()
     if first != part:
         reader = _PartReader(score)
@@ -155,7 +146,7 @@ def longest_of_all(root: Element, bars: Collection[int]) -> dict[int, Fraction]:
     longest = dict.fromkeys(bars, Fraction(0))
     for part in part_names(root):
         divisions = Fraction(1)
-        for index, measure in enumerate(_measures(root, part.id)):
+        for index, measure in enumerate(_measures(root, part)):
             divisions = fraction(measure.findtext("attributes/divisions")) or divisions
             if index in longest:
                 longest[index] = max(longest[index], reach(measure, divisions))

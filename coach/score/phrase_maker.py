@@ -20,7 +20,7 @@ from coach.music.key import Key
 from coach.music.rhythm import MAX_BPM, MIN_BPM, Meter
 from coach.score.bar_lengths import whole_bars
 from coach.score.hand import Wanted, placed
-from coach.score.holds import default_holds
+from coach.score.holds import Struck, default_holds
 from coach.score.ids import phrase_id
 from coach.score.limits import MAX_NAME
 from coach.score.music import sounding_midi
@@ -37,17 +37,13 @@ _GRADUAL = re.compile(r"(?:ritardando|accelerando) to (\d{1,3}(?:\.\d{1,3})?)%(?
 
 
 @frozen
-class Chord:
-    """Notes that one layer strikes at once, by string; `onset` from the phrase's start and `length` in whole notes."""
+class Chord(Struck):
+    """Notes that one layer strikes at once, by string; none has a written hold yet."""
 
-    layer: str
-    onset: Fraction
-    notes: tuple[Note, ...]
     length: Fraction
-    """That of the longest."""
+    """That of the longest, in whole notes."""
     rings: bool
     """Whether all of them ring on."""
-    hold: None = None
 
 
 @frozen
@@ -234,6 +230,7 @@ class PhraseMaker:
                 layer,
                 onset,
                 tuple(sorted((note for note, _, _ in together), key=lambda note: note.string)),
+                None,
                 max(length for _, _, length in together),
                 all(source.rings for _, source, _ in together),
             )

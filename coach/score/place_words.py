@@ -7,6 +7,9 @@ Conventions: phrases count from 1 as they stand in the file, bars through the dr
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable, Iterator
+from dataclasses import replace
+from itertools import accumulate
 
 from coach.ground.plain import plain_text
 from coach.ground.problem import Problem
@@ -19,52 +22,53 @@ LONGEST_NUMBER = 6
 """Digits of a number; one with more is a slip."""
 
 
-def place_in_words(problem: Problem, root: Mapping | None) -> str:
-    """The place of a problem in words; empty where it has no field.
+def with_places(problems: Iterable[Problem], root: Mapping | None) -> list[Problem]:
+    """The problems of a file with their places in words, empty where they have no field."""
+    phrases = root.get("phrases") if root else None
+    numbers: list[list[int]] = []
+    placed = []
+    for problem in problems:
+        numbers = numbers or list(_bar_numbers(phrases))
+        placed.append(replace(problem, place_in_words=_place(problem, phrases, numbers)))
+    return placed
 
-    A problem of a phrase as a whole is placed in the bar and layer that its line and column lie in.
-    """
+
+def _place(problem: Problem, phrases: Node | None, numbers: list[list[int]]) -> str:
+    """A problem of a phrase as a whole is placed in the bar and layer that its line and column lie in."""
     match = _PHRASE.fullmatch(problem.field)
     if match is None:
         return ", ".join(_ITEM.sub(lambda item: f" {int(item[1]) + 1}", problem.field).split("."))
-    phrases = root.get("phrases") if root else None
-    phrase = _item(phrases, int(match[1]))
-    parts = [f"phrase {_name(phrase, int(match[1]))}"]
-    bars = phrase.get("bars") if isinstance(phrase, Mapping) else None
-    bar, key = match[2], match[3] or ""
+    index, key = int(match[1]), match[3] or ""
+    phrase = _items(phrases)[index]
+    parts = [f"phrase {_name(phrase, index)}"]
+    bar = None if match[2] is None else int(match[2])
     if bar is None and not key:
-        bar_index, key = _around(bars, (problem.line, problem.column))
-        bar = None if bar_index is None else str(bar_index)
+        bar, key = _around(_inside(phrase, "bars"), (problem.line, problem.column))
     if bar is not None:
-        parts.append(f"bar {_bar_number(phrases, int(match[1]), int(bar))}")
+        parts.append(f"bar {numbers[index][bar]}")
     return ", ".join([*parts, *([key] if key else [])])
 
 
-def _item(node: Node | None, index: int) -> Node | None:
-    return node.items[index] if isinstance(node, Sequence) and index < len(node.items) else None
+def _inside(node: Node | None, key: str) -> Node | None:
+    return node.get(key) if isinstance(node, Mapping) else None
 
 
-def _bar_number(phrases: Node | None, phrase: int, bar: int) -> int:
-    """The number of a bar in a file that may have errors: what can't be read counts as one bar."""
+def _items(node: Node | None) -> tuple[Node, ...]:
+    return node.items if isinstance(node, Sequence) else ()
+
+
+def _bar_numbers(phrases: Node | None) -> Iterator[list[int]]:
+    """For each phrase the numbers of its bars, in a file that may have errors: what can't be read counts as one bar."""
     number, ended_early = 1, False
-    for index in range(phrase + 1):
-        block = _item(phrases, index)
-        given = block.get("first_bar") if isinstance(block, Mapping) else None
-        bars = _bars(block)
-        is_pickup = bool(bars) and bars[0].get("pickup") is not None
+    for index, phrase in enumerate(_items(phrases)):
+        given, bars = _inside(phrase, "first_bar"), _items(_inside(phrase, "bars"))
         if given is not None:
             number = _whole(given)
-        elif is_pickup and (index == 0 or ended_early):
+        elif bars and _inside(bars[0], "pickup") is not None and (index == 0 or ended_early):
             number -= 1
-        number += sum(_whole(one.get("times")) for one in (bars[:bar] if index == phrase else bars))
-        ended_early = bool(bars) and bars[-1].get("ends_after") is not None
-    return number
-
-
-def _bars(phrase: Node | None) -> list[Mapping]:
-    bars = phrase.get("bars") if isinstance(phrase, Mapping) else None
-    items = bars.items if isinstance(bars, Sequence) else ()
-    return [one if isinstance(one, Mapping) else Mapping((), one.line, one.column, 0, 0) for one in items]
+        *numbers, number = accumulate((_whole(_inside(bar, "times")) for bar in bars), initial=number)
+        yield numbers
+        ended_early = bool(bars) and _inside(bars[-1], "ends_after") is not None
 
 
 def _whole(node: Node | None) -> int:
@@ -74,7 +78,7 @@ def _whole(node: Node | None) -> int:
 
 def _name(phrase: Node | None, index: int) -> str:
     """A phrase's name, else its number."""
-    name = phrase.get("name") if isinstance(phrase, Mapping) else None
+    name = _inside(phrase, "name")
     text = plain_text(name.text, _LONGEST_NAME) if isinstance(name, Scalar) else ""
     return text or str(index + 1)
 
@@ -82,7 +86,7 @@ def _name(phrase: Node | None, index: int) -> str:
 def _around(bars: Node | None, spot: tuple[int, int]) -> tuple[int | None, str]:
     """The index of the bar and the key of the line that a place lies in; None and nothing outside the bars."""
     number, key = None, ""
-    for index, bar in enumerate(bars.items if isinstance(bars, Sequence) else ()):
+    for index, bar in enumerate(_items(bars)):
         if (bar.line, bar.column) > spot:
             break
         number, key = index, ""

@@ -136,12 +136,6 @@ class Score:
         """Note something that was left out or changed."""
         self.remarked.setdefault(what, {})[bar] = None
 
-    @property
-    def remarks(self) -> list[str]:
-        """Every remark with its bar: `bar 3: grace notes left out`."""
-        pairs = ((bar, what) for what, bars in self.remarked.items() for bar in bars)
-        return [f"bar {bar}: {what}" if bar else what for bar, what in pairs]
-
     def joined_remarks(self) -> list[str]:
         """Remarks with the bars of equal ones joined: `bars 3, 7: grace notes left out`."""
         joined = []

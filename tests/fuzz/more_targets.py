@@ -198,10 +198,10 @@ def _contents(folder: Path) -> dict[str, bytes]:
 def run_duet(data: bytes, folder: Path, name: str) -> str:
     """Arrange a bar of a melody over a bass in one key, and read the drill back."""
     from coach.score.arrange_duet import arranged_duet
+    from coach.score.duet import LineNames
     from coach.score.foreign import read_two_lines
     from coach.score.load import read_drill
     from coach.score.strands import Choices
-    from coach.score.two_lines import LineNames
     from coach.strings.ready_made import ready_made
 
     chance = chance_of(data)

@@ -182,7 +182,7 @@ def written_everywhere(drill: Drill, chance: random.Random) -> None:
     if chance.random() < 0.12:
         root = ET.fromstring(musicxml_text(drill, tempo))
         if chance.random() < 0.5:
-            read_musicxml(root, part_names(root)[0].id, "x")
+            read_musicxml(root, next(iter(part_names(root))), "x")
     if chance.random() < 0.06:
         data = midi_bytes(drill, tempo, chance.random() < 0.1, chance.randrange(4))
         file = mido.MidiFile(file=io.BytesIO(data), charset="utf-8")
