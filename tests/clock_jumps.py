@@ -20,6 +20,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
+from coach.folder.actions import Phase
 from coach.ground.places import Places
 from coach.learning.learning import LearningFold
 from coach.log.entries import Rep
@@ -29,7 +30,6 @@ from coach.rating.fault import Fault
 from coach.rating.table import CHOKED
 from coach.session.desk import Desk
 from coach.session.events import Confirm, Go, Mark, RepEnded, Skip, Stop
-from coach.session.states import Phase
 from tests.kills import WITHOUT_IDS, assert_cached_is_anew
 from tests.trials import command_line, named, print_tally, tally_of
 

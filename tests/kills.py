@@ -30,6 +30,7 @@ from pathlib import Path
 from typing import TypeVar
 
 from coach.commands.common import write_file
+from coach.folder.actions import Phase
 from coach.folder.settings import load_settings, save_settings
 from coach.ground.places import Places
 from coach.learning.learning import LearningFold
@@ -48,7 +49,6 @@ from coach.score.load import load_drill
 from coach.session.desk import Desk
 from coach.session.entered import HandClock
 from coach.session.events import Confirm, Go, Mark, RepEnded, Skip, Stop, Undo
-from coach.session.states import Phase
 from tests.trials import command_line, print_tally, tally_of
 
 State = TypeVar("State")

@@ -15,10 +15,9 @@ from pathlib import Path
 from typing import Any
 
 from coach.cli import main
-from coach.folder.actions import RATING, Keymap
+from coach.folder.actions import RATING, Keymap, Phase
 from coach.music.drill import TOGETHER
 from coach.rating.table import CAUSES, RESULTS, Cause, Result
-from coach.session.states import Phase
 from coach.tui.help import HelpScreen
 from tests.screens import running, screen_text, session_of, task_of
 

@@ -16,6 +16,7 @@ import pytest
 
 from coach.cli import main
 from coach.commands.common import clock
+from coach.folder.actions import Phase
 from coach.ground.places import Places
 from coach.learning.learning import LearningFold
 from coach.log.upkeep import check_log
@@ -24,7 +25,6 @@ from coach.rating.table import CHOKED
 from coach.report.sums import by_day, sums_of
 from coach.session.desk import Desk
 from coach.session.events import Confirm, Go, Mark, RepEnded, Skip, Stop
-from coach.session.states import Phase
 from tests.kills import WITHOUT_IDS
 
 REP_S = 120

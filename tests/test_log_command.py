@@ -14,7 +14,7 @@ import pytest
 
 from coach.cli import main
 from coach.ground.places import Places
-from coach.ground.table_csv import csv_text, safe_text
+from coach.ground.table_csv import csv_text
 from coach.log.entries import Entry, new_id
 from coach.log.log import Log
 from coach.rating.fault import parse_faults
@@ -149,17 +149,6 @@ def test_the_csv_export_is_read_by_the_standard_library(
     assert [row["faults"] for row in rows] == ["", "2c:lift", ""]
     assert [row["clean"] for row in rows] == ["true", "false", "false"]
     assert rows[0]["time"] == "2026-12-03T13:00:00.000+01:00"
-
-
-@pytest.mark.parametrize(
-    "text", ["=1+1", "+1", "-1", "@SUM(A1)", "\t=1", "\n=1", "  =cmd|'/C calc'!A0", "\x1b[0m=1"]
-)
-def test_no_text_cell_is_a_formula(text: str) -> None:
-    ((cell,),) = list(csv.reader(io.StringIO(csv_text([safe_text(text)], [])[1:], newline="")))
-    ((row,),) = list(csv.reader(io.StringIO(csv_text(["a"], [(text,)]), newline="")))[1:]
-    assert cell == row
-    assert row[0] == "'"
-    assert row[1] in "=+-@"
 
 
 def test_numbers_below_zero_stay_numbers_in_csv() -> None:

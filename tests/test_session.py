@@ -1,4 +1,4 @@
-"""The session machine: what each key does in each phase, driven without any input or output."""
+"""The session machine, driven without any input or output: what the whole sessions in `traces` do not show."""
 
 from __future__ import annotations
 
@@ -12,6 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from benchmarks.pieces import piece
+from coach.folder.actions import Phase
 from coach.learning.choice import bars_of
 from coach.learning.learning import LearningFold, Learnt
 from coach.learning.material import material_of
@@ -20,11 +21,11 @@ from coach.learning.planner import make_plan
 from coach.learning.relief import Release
 from coach.learning.rung import Moved, Step
 from coach.learning.skill import late_results
-from coach.log.entries import Correction, Entry, Suggestion
+from coach.log.entries import Correction, Suggestion
 from coach.music.drill import TOGETHER, Assignment, Bar, Drill, Note, Phrase
 from coach.music.excerpt import Excerpt, Kind
 from coach.rating.fault import Fault
-from coach.rating.table import CHOKED, LATE, NOT_REACHED, RESULTS
+from coach.rating.table import CHOKED, NOT_REACHED, RESULTS
 from coach.session import machine
 from coach.session.coaching import Coaching
 from coach.session.events import (
@@ -36,7 +37,6 @@ from coach.session.events import (
     Cut,
     Easier,
     Effect,
-    Finished,
     Go,
     Listen,
     Mark,
@@ -50,7 +50,6 @@ from coach.session.events import (
     SaveRep,
     SessionEvent,
     SetTempo,
-    Silence,
     Skip,
     Source,
     StartRep,
@@ -62,23 +61,15 @@ from coach.session.events import (
 from coach.session.machine import TRANSITIONS, NotNow, WrongWayError
 from coach.session.notices import (
     LONGEST_RESULTS,
-    FasterOnce,
-    GoalReached,
-    LeftOut,
     MarksTakenBack,
     Missing,
-    NoSuchEvent,
-    NoSuchLayer,
-    Plain,
-    RatingTakenBack,
     Relieved,
     Reloaded,
     Saved,
-    WholeAgain,
     sentence,
 )
 from coach.session.session import Session
-from coach.session.states import Amending, Phase, Playing, Rating, Ready, Task
+from coach.session.states import Amending, Playing, Rating, Ready, Task
 from coach.session.turns import announced
 from tests import samples
 from tests.samples import FOUR_FOUR, sample_drill
@@ -158,18 +149,8 @@ def corrections(effects: list[Effect]) -> list[Correction]:
     ]
 
 
-def entries(effects: list[Effect]) -> list[Entry]:
-    return [effect.word for effect in effects if isinstance(effect, Save) and isinstance(effect.word, Entry)]
-
-
 def notices(effects: list[Effect]) -> list[object]:
     return [effect.notice for effect in effects if isinstance(effect, Tell)]
-
-
-def test_a_session_starts_with_its_first_item_and_logs_the_sitting():
-    session, effects = begin(items())
-    assert session.phase is Phase.REST
-    assert [entry.kind for entry in entries(effects)] == ["sitting"]
 
 
 def test_what_was_not_reached_is_not_told_as_failed():
@@ -206,89 +187,6 @@ def test_a_plan_that_is_done_before_its_time_says_how_much_is_left():
     assert {excerpt for excerpt in played if excerpt} > {lamp.excerpt}
 
 
-def test_the_usual_clean_rep_costs_one_key_after_the_turn_has_started():
-    session, _ = drive(opened(2), Go(), RepEnded())
-    session, effects = drive(session, Confirm())
-    assert isinstance(effects[0], SaveRep)
-    assert effects[0].rep.faults == ()
-    assert effects[-1] == AutoGo(session.pause_s)
-    session, effects = drive(session, Go())
-    assert session.phase is Phase.PLAYING
-    assert isinstance(effects[0], StartRep)
-
-
-def test_the_save_comes_before_every_other_effect_of_a_rating():
-    session, effects = drive(opened(2), *rep(CHOKE_2))
-    after_start = effects[1:]
-    assert isinstance(after_start[0], SaveRep)
-    assert session.turn is not None
-    assert len(session.turn.reps) == 1
-
-
-def test_a_mark_made_twice_is_taken_back_and_another_on_the_same_event_replaces_it():
-    session, _ = drive(opened(2), Go(), RepEnded(), Mark(CHOKE_2))
-    assert session.marks == (CHOKE_2,)
-    late = Fault(2, LATE)
-    session, _ = drive(session, Mark(late))
-    assert session.marks == (late,)
-    session, _ = drive(session, Mark(late))
-    assert session.marks == ()
-
-
-def test_a_mark_outside_the_labels_is_told_and_not_kept():
-    session, effects = drive(opened(2), Go(), Mark(Fault(99, CHOKED)))
-    assert session.marks == ()
-    assert effects[-1] == Tell(NoSuchEvent(99, 9))
-
-
-def test_clean_reps_climb_and_chokes_drop():
-    session = opened(2)
-    start = task_of(session).tempo_bpm
-    session, _ = drive(session, *rep(), *rep(), *rep())
-    climbed = task_of(session).tempo_bpm
-    assert climbed > start
-    session, _ = drive(session, *rep(*(Fault(label, CHOKED) for label in (2, 4, 6, 8))))
-    assert task_of(session).tempo_bpm < climbed
-
-
-def test_a_cold_rep_is_one_rep_at_its_reference_rung_and_then_the_next_item_stands_ready():
-    session, effects = drive(opened(1), *rep())
-    assert [save.rep.tempo_bpm for save in saves(effects)] == [60]
-    assert saves(effects)[0].rep.purpose == Purpose.COLD
-    assert number_of(session) == 1
-    assert session.phase is Phase.READY
-
-
-def test_a_turn_ends_after_its_reps():
-    session, _ = drive(opened(3), *rep(), *rep())
-    assert session.phase is Phase.DONE
-
-
-def test_a_turn_ends_when_its_minutes_are_far_over():
-    session, _ = drive(opened(2), *rep(), after_s=4 * 60)
-    assert number_of(session) == 1
-
-
-def test_breaking_off_marks_what_was_not_reached_and_keeps_earlier_marks():
-    session, _ = drive(opened(2), Go(), Mark(CHOKE_2), Cut(7))
-    outcomes = {fault.label: fault.result for fault in session.marks}
-    assert outcomes == {2: CHOKED, 8: NOT_REACHED, 9: NOT_REACHED}
-
-
-def test_a_rep_dropped_in_the_middle_is_not_logged():
-    session, effects = drive(opened(2), Go(), Again(), Pause(), Go())
-    assert saves(effects) == []
-    assert session.phase is Phase.READY
-
-
-def test_once_more_keeps_the_unrated_rep_as_unrated():
-    session, effects = drive(opened(2), Go(), RepEnded(), Again())
-    assert [save.rep.faults for save in saves(effects)] == [None]
-    assert session.phase is Phase.PLAYING
-    assert session.turn is not None
-    assert len(session.turn.reps) == 0
-
-
 def test_once_more_after_the_failures_that_ended_a_turn_is_at_the_rung_that_they_left():
     session, _ = drive(opened(3), *rep(), Go(), RepEnded(), Mark(CHOKE_2))
     played_at = task_of(session).tempo_bpm
@@ -301,69 +199,10 @@ def test_once_more_after_the_failures_that_ended_a_turn_is_at_the_rung_that_they
     assert task_of(cold).tempo_bpm == 60  # a cold test is played at its own
 
 
-def test_stopping_while_a_rating_is_asked_for_keeps_the_rep_as_unrated_and_never_as_clean():
-    session, effects = drive(opened(2), Go(), RepEnded(), Stop())
-    assert [save.rep.faults for save in saves(effects)] == [None]
-    assert session.phase is Phase.DONE
-    assert isinstance(effects[-1], Finished)
-
-
-@pytest.mark.parametrize("leave", [Stop, Skip, Again])
-def test_what_is_marked_is_saved_when_the_player_goes_elsewhere(leave):
-    session, _ = drive(opened(2), Go(), RepEnded(), Mark(CHOKE_2))
-    session, effects = drive(session, leave())
-    assert [save.rep.faults for save in saves(effects)] == [(CHOKE_2,)]
-
-
-def test_a_rep_that_only_broke_off_stays_unrated_when_the_player_leaves():
-    _, effects = drive(opened(2), Go(), Cut(4), Stop())
-    assert [save.rep.faults for save in saves(effects)] == [None]
-
-
-def test_a_rating_taken_back_stands_again_when_the_player_leaves():
-    session, _ = drive(opened(2), *rep(CHOKE_2), Undo())
-    session, effects = drive(session, Stop())
-    assert [word.faults for word in corrections(effects)] == [(CHOKE_2,)]
-    assert session.played[0].rep.faults == (CHOKE_2,)
-
-
-def test_stopping_because_it_hurts_is_logged_and_sends_to_rest_and_a_clinician():
-    _, effects = drive(opened(2), Go(), Stop(hurts=True))
-    assert [entry.kind for entry in entries(effects)] == ["hurt"]
-    assert notices(effects) == [Plain.HURTS]
-    assert "clinician" in sentence(Plain.HURTS)
-
-
-def test_undo_takes_the_rating_back_the_rung_too_and_rates_the_same_rep_anew():
-    session, _ = drive(opened(2), *rep(), *rep())
-    before = session.coaching
-    session, _ = drive(session, *rep(), Undo())
-    assert session.phase is Phase.RATING
-    assert session.coaching == before
-    session, effects = drive(session, Mark(CHOKE_2), Confirm())
-    assert corrections(effects[:1])[0].faults == (CHOKE_2,)
-    assert session.played[2].rep.faults == (CHOKE_2,)
-    assert len(session.played) == 3
-
-
-def test_undo_reaches_back_over_the_end_of_a_turn_and_of_the_session():
-    session, _ = drive(opened(3), *rep(), *rep())
-    assert session.phase is Phase.DONE
-    session, effects = drive(session, Undo())
-    assert session.phase is Phase.RATING
-    (void,) = corrections(effects)
-    assert (void.rep, void.void) == (session.played[1].rep.id, True)
-
-
 def test_the_easier_version_leaves_out_what_is_droppable():
     session, _ = drive(opened(2), Easier())
     assert len(task_of(session).passage.events) == 8
     assert task_of(session).excerpt.easier
-
-
-def test_a_phrase_without_droppable_notes_says_that_it_has_no_easier_version():
-    _, effects = drive(opened(3), Easier())
-    assert effects == [Tell(Plain.NO_EASIER)]
 
 
 def test_a_layer_alone_has_a_rung_of_its_own():
@@ -372,37 +211,6 @@ def test_a_layer_alone_has_a_rung_of_its_own():
     assert list(session.coaching.learnt.records) == ["lamps:lamp:bass:phrase:full:"]
     together = Excerpt("lamps", ("lamp",), TOGETHER)
     assert session.coaching.rung_bpm(together) == 50 < rung_of(session)
-
-
-def test_an_unknown_layer_is_refused_with_the_ones_there_are():
-    session, effects = drive(opened(2), ChooseLayer("flute"))
-    assert effects == [Tell(NoSuchLayer("flute", ("bass", "harmonics", TOGETHER)))]
-    assert task_of(session) == task_of(opened(2))
-
-
-def test_the_players_own_tempo_holds_and_stays_within_floor_and_goal():
-    session, effects = drive(opened(2), SetTempo(500))
-    assert task_of(session).tempo_bpm == 80
-    assert Tell(GoalReached(80)) in effects
-    session, _ = drive(session, SetTempo(5))
-    assert task_of(session).tempo_bpm == 20
-    session, _ = drive(session, SetTempo(20), *rep(CHOKE_2))
-    assert task_of(session).tempo_bpm == 20
-
-
-def test_a_tempo_beyond_the_limit_that_is_played_already_ends_no_repetition():
-    session, _ = drive(opened(2), SetTempo(80), Go(), Mark(CHOKE_2))
-    again, effects = drive(session, SetTempo(81))
-    assert (again, effects) == (session, [Tell(GoalReached(80))])
-
-
-@pytest.mark.parametrize(("marks", "rung"), [((), 80), ((CHOKE_2,), 50)])
-def test_a_faster_tempo_chosen_by_hand_becomes_the_rung_by_a_clean_repetition_only(marks, rung):
-    session, effects = drive(opened(2), SetTempo(80))
-    assert Tell(FasterOnce(80, 50)) in effects
-    assert (task_of(session).tempo_bpm, rung_of(session)) == (80, 50)
-    session, _ = drive(session, *rep(*marks))
-    assert (task_of(session).tempo_bpm, rung_of(session)) == (rung, rung)
 
 
 def test_what_the_layers_showed_alone_tells_where_they_are_joined():
@@ -509,59 +317,6 @@ def test_much_slower_is_offered_where_there_is_a_much_slower_tempo(bpm, slower):
     assert (Tell(Relieved(Release.SLOWER)) in effects) is slower
 
 
-def test_staying_choked_changes_something_instead_of_grinding():
-    session = opened(2)
-    session, effects = drive(session, *rep(CHOKE_2), *rep(CHOKE_2), *rep(CHOKE_2))
-    assert Tell(Relieved(Release.HALF)) in effects
-    assert task_of(session).excerpt.kind is Kind.HALF
-    assert session.phase is Phase.READY
-    session, effects = drive(session, *rep(), *rep())
-    assert Tell(WholeAgain()) in effects
-    assert task_of(session).excerpt == Excerpt("lamps", ("lamp",), TOGETHER)
-
-
-def test_entered_afterwards_a_turn_keeps_its_excerpt_and_its_repetitions_whatever_their_results():
-    session, _ = begin(items()[2:], adapts=False)
-    first = task_of(session).excerpt
-    for _ in range(5):
-        session, effects = drive(session, Rated((CHOKE_2,)), after_s=3_600)
-        assert task_of(session).excerpt == first
-        assert not any(isinstance(effect, Tell) for effect in effects)
-    assert rung_of(session) < 60
-    session, _ = drive(session, Rated(()))
-    assert task_of(session).excerpt == Excerpt("lamps", ("wick",), TOGETHER)
-
-
-def test_after_every_relief_the_phrase_is_left_for_today_with_its_later_items():
-    again = Excerpt("lamps", ("lamp",), "bass", Kind.PHRASE)
-    plan = Plan(
-        DAY,
-        20,
-        (
-            PlanItem(Purpose.CLIMB, 60, "Climb.", Excerpt("lamps", ("lamp",), "bass"), reps=90),
-            PlanItem(Purpose.CLIMB, 5, "Climb.", again, reps=6),
-        ),
-    )
-    session, _ = begin(plan.items)
-    choke = Fault(1, CHOKED)
-    for _ in range(30):
-        if session.phase is Phase.DONE:
-            break
-        session, _ = drive(session, *rep(choke))
-    assert session.phase is Phase.DONE
-    assert len(session.played) < 30
-
-
-def test_a_turn_that_runs_on_saves_unrated_reps_and_holds_the_rung():
-    session, effects = drive(opened(2), RunOn(), RepEnded(), Go(), RepEnded())
-    assert [save.rep.faults for save in saves(effects)] == [None, None]
-    assert {save.rep.tempo_bpm for save in saves(effects)} == {50}
-    session, effects = drive(session, RunOn(), Confirm())
-    assert [word.faults for word in corrections(effects)] == [()]
-    assert session.turn is not None
-    assert len(session.turn.reps) == 1
-
-
 @pytest.mark.parametrize(("pause_s", "next_bpm"), [(0.0, 50), (0.5, 0), (2.0, 0)])
 def test_repetitions_follow_in_rounds_only_where_no_pause_is_set(pause_s, next_bpm):
     _, effects = drive(begin(items()[2:], pause_s=pause_s)[0], Go())
@@ -627,37 +382,6 @@ def test_a_turn_that_runs_on_waits_its_own_pause_between_reps():
     assert effects[-1] == AutoGo(5.0)
 
 
-def test_a_cold_rep_cannot_run_on():
-    session, effects = drive(opened(1), RunOn())
-    assert session.phase is Phase.READY
-    assert effects == [Tell(Plain.COLD_ALONE)]
-
-
-def test_the_model_is_heard_and_leads_back_and_the_next_rep_remembers_it():
-    session, effects = drive(opened(2), Listen())
-    assert isinstance(effects[0], StartRep)
-    assert effects[0].model
-    session, effects = drive(session, RepEnded(), *rep())
-    assert saves(effects)[0].rep.listened
-
-
-def test_results_entered_without_a_screen_move_the_same_rung():
-    session, effects = drive(opened(2), Rated((CHOKE_2,)))
-    assert saves(effects)[0].rep.faults == (CHOKE_2,)
-    session, _ = drive(session, Rated(tuple(Fault(label, CHOKED) for label in (2, 4, 6, 8))))
-    assert task_of(session).tempo_bpm < 50
-
-
-def test_skipping_goes_on_and_a_phrase_gone_from_the_drill_is_left_out_with_a_word():
-    gone = PlanItem(Purpose.CLIMB, 5, "Climb.", Excerpt("lamps", ("oil",), TOGETHER), reps=2)
-    plan = Plan(DAY, 20, (gone, *items()[3:]))
-    session, effects = begin(plan.items)
-    assert number_of(session) == 1
-    assert Tell(LeftOut("oil")) in effects
-    session, effects = drive(session, Skip())
-    assert session.phase is Phase.DONE
-
-
 @pytest.mark.parametrize(
     ("phase_events", "event"),
     [
@@ -674,27 +398,12 @@ def test_what_a_phase_does_not_accept_raises_and_changes_nothing(phase_events, e
         machine.receive(session, event, session.now_ms, 0)
 
 
-def test_silence_comes_first_when_a_rep_in_progress_is_dropped():
-    _, effects = drive(opened(2), Go(), SetTempo(44))
-    assert effects[1] == Silence()
-
-
 def test_a_handler_that_ends_elsewhere_than_the_table_says_is_an_error(monkeypatch):
     session, _ = drive(opened(2), Go())
     handler, _ = TRANSITIONS[Playing][Pause]
     monkeypatch.setitem(TRANSITIONS[Playing], Pause, (handler, frozenset({Rating})))
     with pytest.raises(WrongWayError, match="Pause led to Paused"):
         drive(session, Pause())
-
-
-def test_undo_says_what_it_took_back_marks_first_in_the_order_they_were_made():
-    session, _ = drive(opened(2), *rep(CHOKE_2), Go(), Mark(CHOKE_2), RepEnded())
-    session, effects = drive(session, MarkRest(8, NOT_REACHED), Undo(), Undo())
-    rest = (Fault(8, NOT_REACHED), Fault(9, NOT_REACHED))
-    assert notices(effects) == [MarksTakenBack(rest, ()), MarksTakenBack((CHOKE_2,), ())]
-    session, effects = drive(session, Undo())
-    assert notices(effects) == [RatingTakenBack("Lamp", 50, (CHOKE_2,))]
-    assert session.marks == (CHOKE_2,)
 
 
 def test_a_pedal_marks_and_only_its_event_is_a_guess():

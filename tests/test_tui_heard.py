@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import pytest
 
+from coach.folder.actions import Phase
 from coach.folder.settings import load_settings, save_settings
 from coach.listen.heard import VERDICTS, Heard
 from coach.rating.fault import Fault
 from coach.rating.table import CHOKED, DROPPED, LATE, Result
 from coach.session.desk import Desk
 from coach.session.events import Go, Pause, Source, Stop, Suggest
-from coach.session.states import Amending, Phase
+from coach.session.states import Amending
 from coach.sound.capture import CaptureState, CaptureStatus
 from coach.tui.glyphs import SMALL, THIN, big_text
 from coach.tui.touch import keys_of

@@ -17,7 +17,6 @@ from coach.commands.instrument_options import (
     described,
     instrument_from,
     string_index,
-    usage,
 )
 from coach.ground.digits import rounded, whole_number
 from coach.ground.problem import CoachError, UsageError
@@ -215,7 +214,7 @@ def _settings(arguments: argparse.Namespace) -> FingeringSettings:
             artificial=arguments.artificial,
         )
     except ValueError as error:
-        raise usage("the search", error) from None
+        raise UsageError(str(error), "the search") from None
 
 
 def _words(texts: Sequence[str], option: str) -> list[tuple[Fraction, Fraction, str]]:
@@ -256,7 +255,7 @@ def _midi(name: str, option: str) -> int:
     try:
         return midi_from_note(name)
     except ValueError as error:
-        raise usage(option, error) from None
+        raise UsageError(str(error), option) from None
 
 
 def _melody(texts: Sequence[str], beat_s: float, ring_beats: float | None) -> list[WantedNote]:

@@ -110,7 +110,7 @@ def instrument_from(arguments: argparse.Namespace) -> Instrument:
         )
     except ValueError as error:
         place = "--strings" if "string" in str(error) or "note" in str(error) else "the instrument"
-        raise usage(place, error) from None
+        raise UsageError(str(error), place) from None
 
 
 def own_of(arguments: argparse.Namespace) -> tuple[Instrument, ...]:
@@ -126,7 +126,7 @@ def named_instrument(text: str, own: Sequence[Instrument]) -> Instrument:
             return on_own(Instrument.of(notes, usual_scale_mm(notes)), own)
         return next((mine for mine in own if mine.name == text), None) or ready_made(text)
     except ValueError as error:
-        raise usage("--instrument", error) from None
+        raise UsageError(str(error), "--instrument") from None
 
 
 def lengths(text: str, option: str) -> list[float]:
@@ -136,7 +136,7 @@ def lengths(text: str, option: str) -> list[float]:
     try:
         return [length_from(part) for part in text.split(",")]
     except ValueError as error:
-        raise usage(option, error) from None
+        raise UsageError(str(error), option) from None
 
 
 def string_index(instrument: Instrument, text: str, option: str) -> int:
@@ -155,11 +155,6 @@ def string_index(instrument: Instrument, text: str, option: str) -> int:
         option,
         guess="write the octave or the number" if several else "",
     )
-
-
-def usage(option: str, error: ValueError) -> UsageError:
-    """A core module's one-sentence error as wrong use of an option."""
-    return UsageError(str(error), option)
 
 
 def described(instrument: Instrument) -> str:

@@ -15,7 +15,6 @@ from coach.commands.instrument_options import (
     described,
     instrument_from,
     string_index,
-    usage,
 )
 from coach.ground.digits import rounded
 from coach.ground.problem import UsageError
@@ -55,7 +54,7 @@ def run(arguments: argparse.Namespace) -> int:
     try:
         rows = node_table.node_rows(instrument, nodes, strings, pluck_mm, pickup_mm, arguments.finger_mm)
     except ValueError as error:
-        raise usage("--finger-mm", error) from None
+        raise UsageError(str(error), "--finger-mm") from None
     if arguments.json:
         say_json(rounded([_json_row(instrument, row, pluck_mm, pickup_mm) for row in rows]), indent=2)
         return 0
@@ -129,7 +128,7 @@ def _point(given_mm: float | None, option: str, share: float, instrument: Instru
     try:
         plucked.place_weight(1, at_mm, instrument.longest_mm)
     except ValueError as error:
-        raise usage(option, error) from None
+        raise UsageError(str(error), option) from None
     return at_mm
 
 

@@ -101,7 +101,7 @@ def _on_screen(arguments: argparse.Namespace) -> int:
 
         app = CoachApp(desk)
         app.run()
-        say(*app.last_words, *desk.last_words(), f"practice log: {desk.log.folder}", *desk.first_words)
+        say(*app.last_words, *desk.log.last_words(), f"practice log: {desk.log.folder}", *desk.first_words)
     return 0
 
 

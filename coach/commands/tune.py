@@ -16,6 +16,8 @@ from coach.commands.common import (
     add_json,
     add_number,
     add_output,
+    clock,
+    places_of,
     refuse_unfit,
     say,
     say_json,
@@ -31,7 +33,7 @@ from coach.ground.digits import rounded
 from coach.ground.problem import UsageError
 from coach.sound.player import RATE
 from coach.strings import tuning
-from coach.strings.detune import STRIKE_S, Heard
+from coach.strings.detune import Heard
 from coach.strings.instrument import Instrument
 from coach.strings.tuning import Pair, Range, Ranges
 from coach.strings.units import nearest_note, note_name
@@ -306,17 +308,17 @@ def _chosen_pair(instrument: Instrument, text: str | None) -> Pair:
 
 
 def _write(instrument: Instrument, arguments: argparse.Namespace, cents: float) -> int:
-    from coach.sound.models import pair_pcm, reference_pcm
+    from coach.sound.models import heard_pcm
     from coach.sound.wav import write_wav
 
-    if arguments.tone is not None:
-        string = string_index(instrument, arguments.tone, "--tone")
-        pcm = reference_pcm(instrument, string, STRIKE_S, STRIKES, RATE)
-        what = f"{instrument.string_label(string)} open, {instrument.open_hz(string):.2f} Hz"
+    heard = _heard(instrument, arguments, cents)
+    pcm = heard_pcm(heard, RATE, STRIKES)
+    if heard.string is not None:
+        what = f"{instrument.string_label(heard.string)} open, {instrument.open_hz(heard.string):.2f} Hz"
     else:
-        pair = _chosen_pair(instrument, arguments.pair)
-        pcm = pair_pcm(instrument, pair, cents, STRIKE_S, STRIKES, RATE)
-        what = _pair_text(instrument, pair, cents)
+        high = instrument.string_label(heard.pair.high_string)
+        beats = _beats((tuning.moved_beats_hz(instrument, heard.pair, cents),) * 2)
+        what = f"{pair_name(instrument, heard.pair)}, {high} moved by {cents:+g} cents: {beats}"
     buffer = io.BytesIO()
     write_wav(buffer, [pcm], RATE)
     write_output(arguments.output, buffer.getvalue())
@@ -327,9 +329,7 @@ def _write(instrument: Instrument, arguments: argparse.Namespace, cents: float) 
 def _listen(instrument: Instrument, arguments: argparse.Namespace, reference: int) -> int:
     """By the microphone on the screen, or from a file as text."""
     if arguments.take is None:
-        from coach.commands.tune_screen import listen_on_screen
-
-        return listen_on_screen(instrument, reference, arguments)
+        return _listen_on_screen(instrument, reference, arguments)
     from coach.commands.tune_take import say_strings, say_turn
 
     if arguments.tone == "all":
@@ -339,27 +339,38 @@ def _listen(instrument: Instrument, arguments: argparse.Namespace, reference: in
     return say_turn(instrument, pair, string, reference, arguments)
 
 
+def _listen_on_screen(instrument: Instrument, reference: int, arguments: argparse.Namespace) -> int:
+    """Show the tuning screen until the player leaves; UsageError where there is no terminal."""
+    if not (sys.stdin.isatty() and sys.stdout.isatty()):
+        raise UsageError("needs a terminal", "--listen", guess="--from FILE.wav listens to a recording")
+    # The app is the larger part of a start.
+    from coach.session.desk import Desk
+    from coach.tui.app import CoachApp
+    from coach.tui.tuning_screen import TuningScreen
+
+    with Desk.open(places_of(arguments), clock=clock, read_only=True) as desk:
+        app = CoachApp(desk, TuningScreen(instrument, reference, listening=True))
+        app.run()
+        say(*app.last_words)
+    return 0
+
+
 def _hear(instrument: Instrument, arguments: argparse.Namespace, cents: float) -> int:
     from coach.commands.tune_hear import listen, terminal_keys
     from coach.sound.engine import open_engine
 
-    if arguments.tone is not None:
-        heard = Heard(instrument, (), string_index(instrument, arguments.tone, "--tone"))
-    else:
-        first = _chosen_pair(instrument, arguments.pair)
-        rest = [pair for pair in tuning.adjacent_pairs(instrument) if pair != first]
-        heard = Heard(instrument, (first, *rest), cents=cents)
+    heard = _heard(instrument, arguments, cents)
     with terminal_keys() as keys, open_engine(arguments.silent) as player:
         listen(heard, keys, player, sys.stdout)
     return 0
 
 
-def _pair_text(instrument: Instrument, pair: Pair, cents: float) -> str:
-    high = instrument.string_label(pair.high_string)
-    return (
-        f"{pair_name(instrument, pair)}, {high} moved by "
-        f"{cents:+g} cents: {_beats((tuning.moved_beats_hz(instrument, pair, cents),) * 2)}"
-    )
+def _heard(instrument: Instrument, arguments: argparse.Namespace, cents: float) -> Heard:
+    if arguments.tone is not None:
+        return Heard(instrument, (), string_index(instrument, arguments.tone, "--tone"))
+    first = _chosen_pair(instrument, arguments.pair)
+    rest = [pair for pair in tuning.adjacent_pairs(instrument) if pair != first]
+    return Heard(instrument, (first, *rest), cents=cents)
 
 
 def _json(instrument: Instrument, reference: int, ranges: Ranges) -> dict[str, Any]:

@@ -14,9 +14,9 @@ from dataclasses import replace
 from typing import TextIO
 
 from coach.ground.problem import UsageError
-from coach.sound.models import pair_pcm, reference_pcm
+from coach.sound.models import heard_pcm
 from coach.sound.player import Player, SoundState
-from coach.strings.detune import STRIKE_S, WIDEST_CENTS, Heard, beatless, moved, next_pair
+from coach.strings.detune import WIDEST_CENTS, Heard, beatless, moved, next_pair
 from coach.strings.tuning import moved_beats_hz
 
 _BAR_HALF = 10
@@ -125,11 +125,7 @@ def _windows_keys() -> Iterator[str]:
 
 
 def _sound(heard: Heard, player: Player, out: TextIO) -> None:
-    if heard.string is not None:
-        pcm = reference_pcm(heard.instrument, heard.string, STRIKE_S, 1, player.rate)
-    else:
-        pcm = pair_pcm(heard.instrument, heard.pair, heard.cents, STRIKE_S, 1, player.rate)
-    player.play(pcm)
+    player.play(heard_pcm(heard, player.rate))
     silent = "  (silent)" if player.status.state in (SoundState.SILENT, SoundState.LOST) else ""
     out.write(f"\r\x1b[K{shown(heard)}{silent}")
     out.flush()

@@ -14,6 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Set
 from dataclasses import replace
+from enum import StrEnum
 from functools import cached_property
 
 from coach.ground.fields import Group, Kind, Row, Rows, Values, did_you_mean, kind_of, word_of
@@ -29,16 +30,20 @@ MOST_KEYS = 20
 LABEL_KEYS = "1234567890qwertyuiop"
 """Event 1 to 20; from 11 on the letter under the digit."""
 
-READY, LISTENING, PLAYING, RATING, PAUSED, REST, DONE = (
-    "ready",
-    "listening",
-    "playing",
-    "rating",
-    "paused",
-    "rest",
-    "done",
-)
-PHASES = (READY, LISTENING, PLAYING, RATING, PAUSED, REST, DONE)
+
+class Phase(StrEnum):
+    """What kind of state of a session the player is in, as screens and keys know it."""
+
+    READY = "ready"
+    LISTENING = "listening"
+    PLAYING = "playing"
+    RATING = "rating"
+    PAUSED = "paused"
+    REST = "rest"
+    DONE = "done"
+
+
+READY, LISTENING, PLAYING, RATING, PAUSED, REST, DONE = PHASES = tuple(Phase)
 _MOVING = (READY, LISTENING, PLAYING)
 SCREENS = ("start", "library", "nodes", "tuning", "reports", "settings", "summary")
 

@@ -309,11 +309,6 @@ class Log:
         """One repetition as it was first rated; None where the player has none of this id."""
         return self.ending_in(rep_id).get(rep_id)
 
-    def rep(self, rep_id: str) -> Rep | None:
-        """One repetition as it counts; None where the player has none of this id, or it is void."""
-        original = self.original(rep_id)
-        return self.book.corrected(original) if original else None
-
     def ending_in(self, letters: str) -> dict[str, Rep]:
         """The player's repetitions whose ids end in these letters, by id, as they were first rated."""
         return self.book.originals(self.player, ending=letters)

@@ -254,10 +254,6 @@ class Desk:
         rest = others.drills if others else ()
         return (*self.library.drills, *(drill for drill in rest if drill.id not in have))
 
-    def last_words(self) -> list[str]:
-        """Try once more to write what waits, and put into a file what still does; lines to tell."""
-        return self.log.last_words()
-
     def close(self) -> None:
         self.log.close()
 

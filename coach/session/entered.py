@@ -16,6 +16,7 @@ from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import date
 
+from coach.folder.actions import Phase
 from coach.ground.frozen import frozen
 from coach.ground.problem import CoachError, Problem
 from coach.log.entries import DAY_MS, Entry, day_left_ms
@@ -30,7 +31,7 @@ from coach.session.answers import Answer, At, DayLine, RepLine, SkipLine, StopLi
 from coach.session.events import ChooseExcerpt, Go, Rated, Skip, Stop
 from coach.session.host import Practice
 from coach.session.notices import Plain, sentence
-from coach.session.states import Phase, Ready, Rest, Task
+from coach.session.states import Ready, Rest, Task
 from coach.words.names import excerpt_name
 
 BEGUN_BEFORE_MS = 3 * 3_600_000

@@ -14,6 +14,7 @@ from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
+from coach.folder.actions import Phase
 from coach.folder.settings import PracticeSettings
 from coach.learning.learning import learnt_of
 from coach.learning.plan import Plan
@@ -43,7 +44,7 @@ from coach.session.events import (
 )
 from coach.session.notices import Notice, NotSaved, Saved
 from coach.session.session import Session
-from coach.session.states import Marks, Phase, Rating
+from coach.session.states import Marks, Rating
 from coach.session.suggestions import suggestions_of
 from coach.sound.settings import SoundSettings
 
@@ -249,12 +250,6 @@ class Practice:
             return None
         return self.player.position_s - self.sounding.lead_s
 
-    def position_s_at(self, when_s: float) -> float | None:
-        """The position at another moment of the monotonic clock, such as that of a key press."""
-        if self.sounding is None or self.player is None:
-            return None
-        return self.player.position_s_at(when_s) - self.sounding.lead_s
-
     def about_s(self, when_s: float | None = None) -> float:
         """Seconds from the start of the repetition that marks are about, now or at a moment of the monotonic clock."""
         if self.player is None:
@@ -264,28 +259,14 @@ class Practice:
         return at_s + self.about.length_s if before and self.about else at_s
 
     @property
-    def beat(self) -> BeatAt | None:
-        """The counted beat that is heard now; None while nothing plays."""
-        position = self.position_s
-        if position is None or self.sounding is None:
-            return None
-        heard = bisect_right(self.sounding.beats, position, key=lambda beat: float(beat.seconds))
-        return self.sounding.beats[heard - 1] if heard else None
-
-    def due(self, position_s: float) -> PlacedEvent | None:
-        """The event whose onset was last reached at a position; None in the count-in."""
-        if self.sounding is None:
-            return None
-        events = self.sounding.start.passage.events
-        begun = bisect_right(events, position_s, key=self.sounding.onset_s)
-        return events[begun - 1] if begun else None
-
-    @property
     def reached(self) -> int:
         """Label of the last event whose onset was heard; 0 in the count-in."""
-        position = self.position_s
-        event = self.due(position) if position is not None else None
-        return event.label if event else 0
+        position_s = self.position_s
+        if position_s is None or self.sounding is None:
+            return 0
+        events = self.sounding.start.passage.events
+        begun = bisect_right(events, position_s, key=self.sounding.onset_s)
+        return events[begun - 1].label if begun else 0
 
     def _carry_out(self, effects: tuple[Effect, ...]) -> None:
         for effect in effects:

@@ -10,6 +10,7 @@ from dataclasses import replace
 from datetime import date
 from typing import Any
 
+from coach.folder.actions import Phase
 from coach.ground.frozen import frozen
 from coach.learning.material import goal_of
 from coach.learning.plan import Plan, Purpose
@@ -24,7 +25,6 @@ from coach.session.states import (
     Done,
     Music,
     Paused,
-    Phase,
     Playing,
     Rating,
     Ready,

@@ -7,9 +7,9 @@ the plan that it belongs to.
 from __future__ import annotations
 
 from dataclasses import replace
-from enum import StrEnum
 from typing import ClassVar
 
+from coach.folder.actions import Phase
 from coach.ground.frozen import frozen
 from coach.log.entries import Suggestion
 from coach.music.drill import TOGETHER, Drill
@@ -19,18 +19,6 @@ from coach.rating.fault import Fault
 from coach.rating.table import NOT_REACHED, Result
 from coach.session.coaching import Over, Stay, Then, Turn
 from coach.session.events import Suggest
-
-
-class Phase(StrEnum):
-    """What kind of state the player is in, as screens and keys know it."""
-
-    READY = "ready"
-    LISTENING = "listening"
-    PLAYING = "playing"
-    RATING = "rating"
-    PAUSED = "paused"
-    REST = "rest"
-    DONE = "done"
 
 
 @frozen

@@ -15,6 +15,7 @@ from coach.sound.render import RepSound
 from coach.sound.timeline import rep_timeline
 from coach.sound.tones import RELEASE_S, Tone, tones_of
 from coach.sound.touched import ringing_then_choked
+from coach.strings.detune import STRIKE_S, Heard
 from coach.strings.instrument import Instrument
 from coach.strings.node import Node
 from coach.strings.plucked import PluckedString
@@ -72,6 +73,13 @@ def pair_pcm(
                 )
             )
     return RepSound((), tones, rate, tail_s=RELEASE_S)
+
+
+def heard_pcm(heard: Heard, rate: int, strikes: int = 1) -> RepSound:
+    """What is heard while tuning: the pair as it is detuned, or the open string."""
+    if heard.string is not None:
+        return reference_pcm(heard.instrument, heard.string, STRIKE_S, strikes, rate)
+    return pair_pcm(heard.instrument, heard.pair, heard.cents, STRIKE_S, strikes, rate)
 
 
 def reference_pcm(instrument: Instrument, string: int, seconds: float, strikes: int, rate: int) -> RepSound:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Hashable, Iterable
-from functools import lru_cache
+from functools import lru_cache, partial
 
 from coach.music.excerpt import Passage, PlacedEvent
 from coach.strings.instrument import Instrument
@@ -48,7 +48,10 @@ def add_hands(picture: Picture, passage: Passage, instrument: Instrument, layout
     low_next = (focus.next_held,) if focus.next_held else ()
     add("next_low_words", spot, lambda b: _low_words(picture, low_next, "next low", b))
     add("next_low", spot, lambda b: _low_note(kept, focus.next_held, b, b.height, plain))
-    add("neck", spot, lambda b: _neck(picture, passage, focus, instrument, b))
+    boards = partial(neck.board_for, passage, instrument, left_handed=picture.left_handed)
+    add(
+        "neck", spot, lambda b: neck.draw_neck(passage, boards(b.height - 1), focus, b.width, b.height, plain)
+    )
 
 
 def _words(picture: Picture, focus: Focus, instrument: Instrument, width: int) -> tuple[str, str]:
@@ -71,11 +74,6 @@ def _fingers(events: Iterable[PlacedEvent]) -> str:
     notes = [placed.note for event in events for placed in event.notes]
     fingers = " ".join(str(note.fretting_finger) for note in notes if note.fretting_finger)
     return f"  finger {fingers}" if fingers else ""
-
-
-def _neck(picture: Picture, passage: Passage, focus: Focus, instrument: Instrument, box: Box) -> Rows:
-    board = neck.board_for(passage, instrument, box.height - 1, picture.left_handed)
-    return neck.draw_neck(passage, board, focus, box.width, box.height, picture.plain)
 
 
 def lane_of(picture: Picture, passage: Passage, instrument: Instrument, box: Box) -> tuple[Pages, LaneLook]:

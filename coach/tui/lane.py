@@ -173,7 +173,8 @@ def _fits(passage: Passage, pages: Pages) -> bool:
                 taken["string", placed.note.string] = (
                     column + len(_note_text(placed.note)) + (0 if placed.note.is_harmonic else 1)
                 )
-            side = ("label", int(_above(event)))
+            # Labels of events with a harmonic stand above the strings, all others below.
+            side = ("label", int(event.is_harmonic))
             if column < taken.get(side, 0) - 3:
                 return False
             taken[side] = max(taken.get(side, 0), column) + len(str(event.label)) + 1
@@ -192,11 +193,6 @@ def _events_in(passage: Passage, part: Part) -> Sequence[PlacedEvent]:
 
 def _column(pages: Pages, part: Part, beat: Fraction) -> int:
     return int((beat - part.start) * pages.beat_columns)
-
-
-def _above(event: PlacedEvent) -> bool:
-    """Labels of events with a harmonic stand above the strings, all others below."""
-    return event.is_harmonic
 
 
 def _note_text(note: Note) -> str:
@@ -290,7 +286,7 @@ class _Slot:
     def _labels(self) -> None:
         ends = {True: self.left - 1, False: self.left - 1}
         for event in _events_in(self.passage, self.part):
-            above = _above(event)
+            above = event.is_harmonic
             row = 1 if above else self.count_row + 1
             mark = self.look.marks.get(event.label)
             text = str(event.label) + (mark[0] if mark else "")

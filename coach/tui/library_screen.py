@@ -197,5 +197,5 @@ class LibraryScreen(CoachScreen):
             self.coach.show("nodes", entry.drill.instrument)
 
     def do_hear(self) -> None:
-        if (entry := self.chosen) and entry.drill:
-            self.coach.hear_phrase(entry.drill, entry.drill.phrases[0])
+        if (entry := self.chosen) and (drill := entry.drill):
+            self.coach.hear(lambda models, rate: models.phrase_pcm(drill, drill.phrases[0], rate))

@@ -159,7 +159,9 @@ class NodesScreen(DrawnScreen):
         return True
 
     def do_hear(self) -> None:
-        self.coach.hear_node(self.instrument, self.string, self.nodes[self.at])
+        node = self.nodes[self.at]
+        self.coach.hear(lambda models, rate: models.node_pcm(self.instrument, self.string, node, rate))
 
     def do_hear_choked(self) -> None:
-        self.coach.hear_choked(self.instrument, self.string, self.nodes[self.at])
+        node = self.nodes[self.at]
+        self.coach.hear(lambda models, rate: models.choke_pcm(self.instrument, self.string, node, rate))

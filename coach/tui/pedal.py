@@ -9,8 +9,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
+from coach.folder.actions import Phase
 from coach.midi.pedal import Action, Foot, Guess, Moment, guess_event, meaning
-from coach.session.states import Phase, Playing, Rating
+from coach.session.states import Playing, Rating
 
 if TYPE_CHECKING:
     from coach.session.host import Practice

@@ -156,7 +156,7 @@ def _state_words(picture: Picture) -> meters.Words:
             # The count itself stands above.
             return ("NOT SAVED", "bass") if picture.unsaved else ("COUNT", "beat")
         return f"BEAT {picture.beats[at].number}", "now"
-    return phase_word(picture), "good" if picture.phase == "ready" else "text"
+    return PHASE_WORDS[picture.phase], "good" if picture.phase == "ready" else "text"
 
 
 def _number_words(picture: Picture) -> list[meters.Words]:
@@ -192,8 +192,3 @@ def _look_at(picture: Picture) -> meters.Words:
 def time_left(minutes: float) -> str:
     """`12 MIN`, in hours from 100 min on: `1.7 H`."""
     return f"{math.ceil(minutes)} MIN" if minutes <= 99 else f"{minutes / 60:.1f} H"
-
-
-def phase_word(picture: Picture) -> str:
-    """The large word of a phase."""
-    return PHASE_WORDS.get(picture.phase, "")

@@ -17,19 +17,17 @@ from coach.folder.actions import Action
 from coach.folder.settings import keep_settings, load_settings, save_settings, usual_settings
 from coach.ground.problem import CoachError
 from coach.learning.plan import Plan
-from coach.music.drill import Drill, Phrase
+from coach.music.drill import Drill
 from coach.music.excerpt import Excerpt
 from coach.session.desk import Desk
 from coach.sound.player import Player
 from coach.sound.settings import HEARING_NOTE
-from coach.strings.detune import STRIKE_S
 from coach.strings.instrument import Instrument
-from coach.strings.node import Node
-from coach.strings.tuning import Pair
 from coach.tui.theme import PLAIN_THEME, few_colours, textual_themes
 
 if TYPE_CHECKING:
     from coach.session.host import Practice
+    from coach.sound.player import Pcm
 
 VOLUME_STEP = 0.1
 ScreenName = Literal["drills", "nodes", "tuning", "reports", "settings", "tour"]
@@ -76,10 +74,10 @@ class Coach(App[None]):
     def player(self) -> Player:
         """What plays the sound, opened when it is first needed; a clock where the session is silent."""
         if self._player is None:
+            from coach.sound.engine import open_engine  # A library of sound cards too.
+
             sound = self.desk.settings.sound
-            self._player = _engine().open_engine(
-                self.desk.silent, device=sound.device, offset_s=sound.offset_s
-            )
+            self._player = open_engine(self.desk.silent, device=sound.device, offset_s=sound.offset_s)
         return self._player
 
     def hearing_note(self) -> list[str]:
@@ -88,25 +86,12 @@ class Coach(App[None]):
             return []
         return [HEARING_NOTE]
 
-    def hear_phrase(self, drill: Drill, phrase: Phrase) -> None:
-        """Play the model of a whole phrase at the drill's start tempo."""
-        self.player.play(_models().phrase_pcm(drill, phrase, self.player.rate))
+    def hear(self, sound: Callable[[ModuleType, int], Pcm]) -> None:
+        """Play what is made of `coach.sound.models` at the player's rate."""
+        # It stands on numpy, a fifth of the start: it waits until something sounds, as the device does.
+        import coach.sound.models
 
-    def hear_node(self, instrument: Instrument, string: int, node: Node) -> None:
-        """Play one harmonic."""
-        self.player.play(_models().node_pcm(instrument, string, node, self.player.rate))
-
-    def hear_choked(self, instrument: Instrument, string: int, node: Node) -> None:
-        """Play one harmonic, then the same one choked."""
-        self.player.play(_models().choke_pcm(instrument, string, node, self.player.rate))
-
-    def hear_pair(self, instrument: Instrument, pair: Pair, cents: float) -> None:
-        """Play two partials together, the higher string moved by cents."""
-        self.player.play(_models().pair_pcm(instrument, pair, cents, STRIKE_S, 1, self.player.rate))
-
-    def hear_string(self, instrument: Instrument, string: int) -> None:
-        """Play one open string at its pitch."""
-        self.player.play(_models().reference_pcm(instrument, string, STRIKE_S, 1, self.player.rate))
+        self.player.play(sound(coach.sound.models, self.player.rate))
 
     def tell(self, trouble: object) -> None:
         """Tell the player what went wrong."""
@@ -172,18 +157,3 @@ class Coach(App[None]):
     @abstractmethod
     def show_help(self, actions: Sequence[Action], scope: str, notes: Sequence[str] = ()) -> None:
         """What can be done on a screen, and its keys; below them notes that had no room there."""
-
-
-# Device and sounds stand on numpy and a library of sound cards, a fifth of the start: they wait until something sounds.
-
-
-def _models() -> ModuleType:
-    import coach.sound.models
-
-    return coach.sound.models
-
-
-def _engine() -> ModuleType:
-    import coach.sound.engine
-
-    return coach.sound.engine

@@ -8,7 +8,7 @@ from functools import partialmethod
 
 from textual import events
 
-from coach.folder.actions import CAUSED, LABEL_KEYS, Action, cause_action
+from coach.folder.actions import CAUSED, LABEL_KEYS, Action, Phase, cause_action
 from coach.music.drill import Drill
 from coach.music.excerpt import Excerpt, Passage, whole_phrase
 from coach.music.passages import excerpts_of
@@ -35,7 +35,6 @@ from coach.session.events import (
     Suggest,
     Undo,
 )
-from coach.session.states import Phase
 from coach.tui import bigview, marking, pedal
 from coach.tui.help import AskScreen
 from coach.tui.hints import hint_at

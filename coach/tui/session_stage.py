@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 from textual.app import ComposeResult
 from textual.message import Message
 
+from coach.folder.actions import Phase
 from coach.folder.library import drill_on_own
 from coach.ground.problem import CoachError
 from coach.listen.settings import MEASURED
@@ -22,7 +23,7 @@ from coach.rating.table import CHOKED
 from coach.score.load import load_drill
 from coach.session.events import Reload, SessionEvent, Stop
 from coach.session.notices import Saved, sentence
-from coach.session.states import Music, Phase, Playing, Rating, Ready, Rest
+from coach.session.states import Music, Playing, Rating, Ready, Rest
 from coach.tui.drill_files import problems_text, stamps
 from coach.tui.help import AskScreen
 from coach.tui.layout import Box, Layout, View, too_small

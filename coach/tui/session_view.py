@@ -18,7 +18,7 @@ from coach.tui.glyphs import largest_size, least_size
 from coach.tui.hands import Add, Kept, add_hands, add_lane, line, needs_of
 from coach.tui.hints import Hint, draw_hints
 from coach.tui.layout import Box, Layout, Needs, Pane, layout_for
-from coach.tui.picture import Picture, band_words, phase_word
+from coach.tui.picture import PHASE_WORDS, Picture, band_words
 from coach.tui.sheet import Sheet, SheetLook, draw_sheet, keys_on, page_text, sheet_of
 from coach.words.names import excerpt_name
 
@@ -54,7 +54,7 @@ def panes(picture: Picture, layout: Layout) -> dict[str, Pane]:
         lambda b: draw_hints(shown_hints(picture, layout), b.width),
     )
     if picture.passage is None or picture.instrument is None:
-        word = picture.title.upper() if picture.phase == "rest" else phase_word(picture)
+        word = picture.title.upper() if picture.phase == "rest" else PHASE_WORDS[picture.phase]
         add("now", word, lambda b: bigview.draw_big_word(word, b.width, b.height, "now", plain))
         add("next", picture.cue, lambda b: _paragraph(_shown(picture.cue, picture), b))
     else:
@@ -106,10 +106,15 @@ def _add_music(picture: Picture, passage: Passage, instrument: Instrument, layou
             (rung, picture.tempo_bpm),
             lambda b: meters.draw_rung(rung, picture.tempo_bpm, b.width, plain),
         )
-    if picture.phase == "rating":
-        _add_sheet(picture, passage, instrument, layout, add)
-    else:
+    if picture.phase != "rating":
         add_hands(picture, passage, instrument, layout, add)
+    elif shown := sheet_shown(picture, layout):
+        sheet, look = shown
+        add(
+            "sheet",
+            (picture.spot, look),
+            lambda b: draw_sheet(passage, instrument, sheet, look, b.width, b.height, plain),
+        )
 
 
 def sheet_shown(picture: Picture, layout: Layout) -> tuple[Sheet, SheetLook] | None:
@@ -122,17 +127,6 @@ def sheet_shown(picture: Picture, layout: Layout) -> tuple[Sheet, SheetLook] | N
     # After a change of the window's size there may be fewer pages.
     page = sheet.page_of(picture.likely) if picture.page is None else min(picture.page, len(sheet.pages) - 1)
     return sheet, SheetLook(page, picture.marks, picture.cursor, picture.heard, picture.guesses)
-
-
-def _add_sheet(picture: Picture, passage: Passage, instrument: Instrument, layout: Layout, add: Add) -> None:
-    if shown := sheet_shown(picture, layout):
-        sheet, look = shown
-        key = (picture.spot, look)
-        add(
-            "sheet",
-            key,
-            lambda b: draw_sheet(passage, instrument, sheet, look, b.width, b.height, picture.plain),
-        )
 
 
 @lru_cache(maxsize=8)

@@ -17,7 +17,7 @@ from coach.rating.fault import Fault
 from coach.rating.table import RESULTS, Result
 from coach.session.events import Suggest
 from coach.strings.instrument import Instrument
-from coach.tui.bigview import Look, event_lines, unlike
+from coach.tui.bigview import unlike, written
 from coach.tui.canvas import Canvas, Role, Rows, fitted, text_width
 from coach.tui.glyphs import big_text, big_width, has_glyph, rows_high
 
@@ -113,7 +113,7 @@ def _sheet(
     words: bool,
 ) -> Sheet:
     events = passage.events
-    notes = max(big_width(chip_text(event, instrument, Look(size)), size) for event in chips)
+    notes = max(big_width(written(event, instrument), size) for event in chips)
     keys = LABEL_KEYS[: len(events)]
     gap = 1 if len(events) > len(NUMBER_KEYS) else 2
     label = max(big_width(key, size) for key in keys) + gap
@@ -129,11 +129,6 @@ def _sheet(
     each = min(across * lines, len(LABEL_KEYS)) if len(events) > len(LABEL_KEYS) else across * lines
     pages = tuple(tuple(labels[at : at + each]) for at in range(0, len(labels), each))
     return Sheet(size, words, columns, across, lines, label, sign, notes, pages)
-
-
-def chip_text(event: PlacedEvent, instrument: Instrument, look: Look) -> str:
-    """An event's notes in one line."""
-    return event_lines(event, instrument, look)[0]
 
 
 def keys_on(passage: Passage, sheet: Sheet, page: int) -> dict[int, str]:
@@ -211,8 +206,7 @@ def _chip(
     column += sheet.sign_columns
     if fault and fault.note:
         event = replace(event, notes=event.notes[fault.note - 1 : fault.note])
-    notes = chip_text(event, instrument, Look(size))
-    canvas.put_rows(row, column, big_text(notes, size, plain), role)
+    canvas.put_rows(row, column, big_text(written(event, instrument), size, plain), role)
 
 
 def _sign(result: Result, plain: bool) -> str:

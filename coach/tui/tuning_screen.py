@@ -181,10 +181,8 @@ class TuningScreen(DrawnScreen):
     do_beatless = partialmethod(_detune, beatless)
 
     def do_hear(self) -> None:
-        if self.string is not None:
-            self.coach.hear_string(self.heard.instrument, self.string)
-        elif self.heard.pairs:
-            self.coach.hear_pair(self.heard.instrument, self.heard.pair, self.heard.cents)
+        if self.string is not None or self.heard.pairs:
+            self.coach.hear(lambda models, rate: models.heard_pcm(self.heard, rate))
 
     def do_back(self) -> None:
         """Leave; what was heard of all strings is kept with the player's own instrument, or saving it is offered."""

@@ -74,9 +74,6 @@ class HintLine(Stage):
 
     DEFAULT_CLASSES = "hints"
 
-    def __init__(self) -> None:
-        super().__init__()
-
     def on_mount(self) -> None:
         self.update_hints()
 

@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 
 from coach.cli import main
+from coach.folder.actions import Phase
 from coach.folder.settings import PracticeSettings
 from coach.learning.plan import Plan, PlanItem, Purpose
 from coach.log.log import Log
@@ -27,7 +28,6 @@ from coach.rating.fault import Fault
 from coach.rating.table import CHOKED
 from coach.session.events import Confirm, Go, Mark, SetTempo
 from coach.session.host import Practice
-from coach.session.states import Phase
 from coach.sound.silent import SilentEngine
 from coach.sound.timeline import rep_timeline
 from tests.real.conftest import end, wait_for
