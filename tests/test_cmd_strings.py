@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import io
 import json
 import re
 import wave
@@ -12,9 +11,7 @@ from typing import Any
 import pytest
 
 from coach.cli import main
-from coach.commands.tune_hear import ACTIONS, listen, shown
-from coach.sound.silent import SilentEngine
-from coach.strings.detune import Heard
+from coach.strings.detune import Heard, beatless, moved
 from coach.strings.fretboard import fretboard_lines, partial_marks
 from coach.strings.node import Node, nodes_upto
 from coach.strings.ready_made import ready_made
@@ -196,7 +193,7 @@ def test_listening_goes_with_nothing_that_sounds(run: Any, option: tuple[str, ..
 def test_listening_needs_a_terminal(run: Any) -> None:
     status, _out, err = run("tune", "--hear")
     assert status == 2
-    assert "--hear: needs a terminal (-o FILE writes the sound instead)" in err
+    assert "--hear: needs a terminal (-o FILE.wav writes the sound instead)" in err
     status, _out, err = run("tune", "--listen")
     assert status == 2
     assert "--listen: needs a terminal (--from FILE.wav listens to a recording)" in err
@@ -205,42 +202,13 @@ def test_listening_needs_a_terminal(run: Any) -> None:
     assert "--from: needs --listen" in err
 
 
-def test_arrow_keys_detune_and_b_makes_beatless() -> None:
+def test_a_pair_is_detuned_by_50_cents_at_most_and_made_beatless() -> None:
     bass = ready_made("bass")
     heard = Heard(bass, adjacent_pairs(bass))
-    played: list[int] = []
-
-    class Counting(SilentEngine):
-        def play(self, pcm: Any, *, join: bool = False) -> Any:
-            played.append(len(pcm))
-            return super().play(pcm, join=join)
-
-    with Counting(rate=8000) as player:
-        after = listen(heard, ["right", "right", "x", "up"], player, io.StringIO())
-        assert after.cents == 12.0
-        assert len(played) == 4
-        flat = listen(heard, ["b"], player, io.StringIO())
+    assert moved(moved(heard, 45.0), 45.0).cents == 50.0
+    flat = beatless(heard)
     assert moved_beats_hz(bass, flat.pair, flat.cents) == pytest.approx(0.0, abs=1e-9)
     assert flat.cents == pytest.approx(-1.955, abs=5e-4)
-
-
-def test_detuning_stops_at_50_cents_and_the_next_pair_starts_in_tune() -> None:
-    bass = ready_made("bass")
-    heard = Heard(bass, adjacent_pairs(bass))
-    for _ in range(9):
-        heard = ACTIONS["up"][1](heard)
-    assert heard.cents == 50.0
-    assert len(shown(heard)) <= 79
-    following = ACTIONS["n"][1](heard)
-    assert (following.index, following.cents) == (1, 0.0)
-
-
-def test_the_listening_line_moves_its_mark_with_the_cents() -> None:
-    bass = ready_made("bass")
-    places = [
-        shown(Heard(bass, adjacent_pairs(bass), cents=cents)).index("●") for cents in (-50.0, 0.0, 50.0)
-    ]
-    assert places == sorted(set(places))
 
 
 @pytest.mark.parametrize(

@@ -19,7 +19,9 @@ from coach.folder.actions import (
 )
 from coach.folder.settings import THEMES, load_settings, read_settings
 from coach.rating.table import CHOKED
+from coach.strings.detune import Heard
 from coach.strings.node import Node
+from coach.strings.tuning import adjacent_pairs
 from coach.tui.app import CoachApp
 from coach.tui.library_screen import LibraryScreen
 from coach.tui.nodes_screen import NodesScreen
@@ -320,6 +322,20 @@ async def test_tuning_shows_beats_and_detunes_by_a_key(tmp_path):
         await pilot.press("plus")
         assert "the A string +1 cents" in screen_text(app)
         assert player.played == 1
+
+
+@pytest.mark.parametrize("string", [None, 3])
+async def test_what_is_to_be_heard_while_tuning_sounds_at_once_and_the_arrow_keys_detune_it(tmp_path, string):
+    async with running(tmp_path) as (app, pilot, player):
+        bass = app.desk.instrument
+        heard = Heard(bass, adjacent_pairs(bass)[::-1], string, cents=2)
+        app.push_screen(TuningScreen(bass, heard=heard))
+        await pilot.pause()
+        assert player.played == 1
+        await pilot.press("left")
+        assert player.played == 2
+        shown = "the G string +1 cents" if string is None else "▶ E open"
+        assert shown in screen_text(app)
 
 
 async def test_the_report_screen_shows_the_report(tmp_path):

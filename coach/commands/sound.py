@@ -203,7 +203,7 @@ def _latency(engine: Engine, name: str, as_json: bool) -> float | None:
 
 
 def _tap(engine: Engine, settings: SoundSettings, as_json: bool) -> float:
-    from coach.commands.tune_hear import terminal_keys
+    from coach.commands.terminal_keys import terminal_keys
 
     say(
         f"Tap the space bar with the click for {TAP_BEATS} beats at {TAP_TEMPO_BPM} bpm; q stops.",

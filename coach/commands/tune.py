@@ -82,7 +82,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--hear",
         action="store_true",
-        help="hear the pair beat while you detune its higher string with the arrow keys",
+        help="hear the pair on the tuning screen, where the arrow keys detune its higher string",
     )
     parser.add_argument("--silent", action="store_true", help="with --hear: no sound, only the numbers")
     parser.add_argument(
@@ -129,10 +129,14 @@ def run(arguments: argparse.Namespace) -> int:
             message = "the sound is written as WAV, in a file whose name ends in .wav"
             raise UsageError(message, arguments.output, guess=f"-o {Path(arguments.output).stem}.wav")
         return _write(instrument, arguments, cents)
+    if arguments.take is not None:
+        return _judge(instrument, arguments, reference)
     if arguments.hear:
-        return _hear(instrument, arguments, cents)
+        heard, guess = _heard(instrument, arguments, cents), "-o FILE.wav writes the sound instead"
+        return _on_screen(instrument, arguments, reference, heard, guess)
     if arguments.listen:
-        return _listen(instrument, arguments, reference)
+        guess = "--from FILE.wav listens to a recording"
+        return _on_screen(instrument, arguments, reference, None, guess)
     if arguments.json:
         say_json(rounded(_json(instrument, reference, ranges)), indent=2)
     else:
@@ -326,10 +330,26 @@ def _write(instrument: Instrument, arguments: argparse.Namespace, cents: float) 
     return 0
 
 
-def _listen(instrument: Instrument, arguments: argparse.Namespace, reference: int) -> int:
-    """By the microphone on the screen, or from a file as text."""
-    if arguments.take is None:
-        return _listen_on_screen(instrument, reference, arguments)
+def _on_screen(
+    instrument: Instrument, arguments: argparse.Namespace, reference: int, heard: Heard | None, guess: str
+) -> int:
+    """Show the tuning screen until the player leaves; UsageError where there is no terminal."""
+    if not (sys.stdin.isatty() and sys.stdout.isatty()):
+        raise UsageError("needs a terminal", "--listen" if heard is None else "--hear", guess=guess)
+    # The app is the larger part of a start.
+    from coach.session.desk import Desk
+    from coach.tui.app import CoachApp
+    from coach.tui.tuning_screen import TuningScreen
+
+    with Desk.open(places_of(arguments), clock=clock, read_only=True, silent=arguments.silent) as desk:
+        app = CoachApp(desk, TuningScreen(instrument, reference, heard, listening=heard is None))
+        app.run()
+        say(*app.last_words)
+    return 0
+
+
+def _judge(instrument: Instrument, arguments: argparse.Namespace, reference: int) -> int:
+    """Say what a recording tells."""
     from coach.commands.tune_take import say_strings, say_turn
 
     if arguments.tone == "all":
@@ -339,35 +359,10 @@ def _listen(instrument: Instrument, arguments: argparse.Namespace, reference: in
     return say_turn(instrument, pair, string, reference, arguments)
 
 
-def _listen_on_screen(instrument: Instrument, reference: int, arguments: argparse.Namespace) -> int:
-    """Show the tuning screen until the player leaves; UsageError where there is no terminal."""
-    if not (sys.stdin.isatty() and sys.stdout.isatty()):
-        raise UsageError("needs a terminal", "--listen", guess="--from FILE.wav listens to a recording")
-    # The app is the larger part of a start.
-    from coach.session.desk import Desk
-    from coach.tui.app import CoachApp
-    from coach.tui.tuning_screen import TuningScreen
-
-    with Desk.open(places_of(arguments), clock=clock, read_only=True) as desk:
-        app = CoachApp(desk, TuningScreen(instrument, reference, listening=True))
-        app.run()
-        say(*app.last_words)
-    return 0
-
-
-def _hear(instrument: Instrument, arguments: argparse.Namespace, cents: float) -> int:
-    from coach.commands.tune_hear import listen, terminal_keys
-    from coach.sound.engine import open_engine
-
-    heard = _heard(instrument, arguments, cents)
-    with terminal_keys() as keys, open_engine(arguments.silent) as player:
-        listen(heard, keys, player, sys.stdout)
-    return 0
-
-
 def _heard(instrument: Instrument, arguments: argparse.Namespace, cents: float) -> Heard:
     if arguments.tone is not None:
-        return Heard(instrument, (), string_index(instrument, arguments.tone, "--tone"))
+        string = string_index(instrument, arguments.tone, "--tone")
+        return Heard(instrument, tuning.adjacent_pairs(instrument), string)
     first = _chosen_pair(instrument, arguments.pair)
     rest = [pair for pair in tuning.adjacent_pairs(instrument) if pair != first]
     return Heard(instrument, (first, *rest), cents=cents)

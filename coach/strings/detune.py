@@ -26,7 +26,6 @@ class Heard:
     """The open string that is heard in place of a pair."""
     index: int = 0
     cents: float = 0.0
-    done: bool = False
 
     @property
     def pair(self) -> Pair:
@@ -51,8 +50,3 @@ def beatless(heard: Heard) -> Heard:
         else heard.instrument.open_hz(pair.high_string)
     )
     return replace(heard, cents=cents_between(low, high))
-
-
-def next_pair(heard: Heard) -> Heard:
-    """With the next pair, in tune."""
-    return replace(heard, index=(heard.index + 1) % len(heard.pairs), cents=0.0) if heard.pairs else heard

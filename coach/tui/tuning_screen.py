@@ -50,14 +50,22 @@ class TuningScreen(DrawnScreen):
             super().__init__()
             self.row, self.turn, self.measured = row, turn, measured
 
-    def __init__(self, instrument: Instrument, reference: int | None = None, listening: bool = False) -> None:
+    def __init__(
+        self,
+        instrument: Instrument,
+        reference: int | None = None,
+        heard: Heard | None = None,
+        listening: bool = False,
+    ) -> None:
+        """`heard` is what sounds as soon as the screen stands."""
         super().__init__()
-        self.heard = Heard(instrument, adjacent_pairs(instrument))
-        self.row = 0
-        """Of the pairs, then of the strings from the lowest."""
+        self._begins = "hear" if heard else "microphone" if listening else ""
+        self.heard = heard or Heard(instrument, adjacent_pairs(instrument))
         self.reference = usual_reference(instrument) if reference is None else reference
         self._strings = by_pitch(instrument)
-        self._listening = listening
+        string = self.heard.string
+        self.row = 0 if string is None else len(self.heard.pairs) + self._strings.index(string)
+        """Of the pairs, then of the strings from the lowest."""
         self._capture: Capture | None = None
         self._timer: Timer | None = None
         self._thinking: Thread | None = None
@@ -78,9 +86,8 @@ class TuningScreen(DrawnScreen):
 
     def on_mount(self) -> None:
         super().on_mount()
-        if self._listening:
-            self._listening = False
-            self.do_microphone()
+        if self._begins:
+            self.act(self._begins)
 
     def draw(self) -> None:
         """Draw the rows as they stand, and what is heard of the chosen one."""
