@@ -61,12 +61,11 @@ from coach.session.events import (
 from coach.session.machine import TRANSITIONS, NotNow, WrongWayError
 from coach.session.notices import (
     LONGEST_RESULTS,
-    MarksTakenBack,
-    Missing,
-    Relieved,
-    Reloaded,
     Saved,
-    sentence,
+    marks_taken_back,
+    missing,
+    relieved,
+    reloaded,
 )
 from coach.session.session import Session
 from coach.session.states import Amending, Playing, Rating, Ready, Task
@@ -155,12 +154,12 @@ def notices(effects: list[Effect]) -> list[object]:
 
 def test_what_was_not_reached_is_not_told_as_failed():
     unreached = tuple(Fault(label, NOT_REACHED) for label in range(2, 40))
-    assert sentence(Saved(unreached, None)) == "saved, broke off"
-    assert sentence(Saved((Fault(1, CHOKED), *unreached), None)) == "saved, 1 failed"
+    assert str(Saved(unreached, None)) == "saved, broke off"
+    assert str(Saved((Fault(1, CHOKED), *unreached), None)) == "saved, 1 failed"
 
 
 def test_a_failure_that_leaves_the_rung_says_that_it_stays_and_why():
-    told = sentence(Saved((Fault(7, CHOKED),), Step(Moved.STAY, 40, 40)))
+    told = str(Saved((Fault(7, CHOKED),), Step(Moved.STAY, 40, 40)))
     assert told == "saved, choked 7: stays at 40, still within reach"
     # A line of 80 columns holds it with as many results as are told one by one.
     assert len(told) - len("choked 7") + LONGEST_RESULTS <= 80
@@ -181,7 +180,7 @@ def test_a_plan_that_is_done_before_its_time_says_how_much_is_left():
         session, effects = drive(
             session, *([Rated(())] if session.phase is Phase.READY else [Go()]), after_s=1
         )
-    told = [sentence(notice) for notice in notices(effects)]
+    told = [str(notice) for notice in notices(effects)]
     assert any("Nothing more is due today" in words for words in told)
     played = [saved.turn.item.excerpt for saved in session.played]
     assert {excerpt for excerpt in played if excerpt} > {lamp.excerpt}
@@ -314,7 +313,7 @@ def test_much_slower_is_offered_where_there_is_a_much_slower_tempo(bpm, slower):
     session = replace(session, coaching=replace(session.coaching, rungs={node.key: bpm}))
     choke = Fault(1, CHOKED)
     session, effects = drive(session, *rep(choke), *rep(choke), *rep(choke))
-    assert (Tell(Relieved(Release.SLOWER)) in effects) is slower
+    assert (Tell(relieved(Release.SLOWER)) in effects) is slower
 
 
 @pytest.mark.parametrize(("pause_s", "next_bpm"), [(0.0, 50), (0.5, 0), (2.0, 0)])
@@ -418,7 +417,7 @@ def test_a_pedal_marks_and_only_its_event_is_a_guess():
     assert isinstance(session.state, Rating)
     assert session.state.marks.doubts() == (pressed,)
     session, effects = drive(session, Undo())
-    assert notices(effects) == [MarksTakenBack((CHOKE_2,), ())]
+    assert notices(effects) == [marks_taken_back((CHOKE_2,), ())]
     assert isinstance(session.state, Rating)
     assert session.state.marks.doubts() == ()
 
@@ -468,7 +467,7 @@ def test_an_edited_drill_is_practised_at_once_and_its_lower_goal_holds():
     cold, _ = drive(opened(1), Reload(lower))
     assert (task_of(cold).tempo_bpm, rung_of(cold)) == (45, 45)
     session, effects = drive(session, Reload(replace(lower, phrases=lower.phrases[1:])))
-    assert notices(effects) == [Missing("lamp")]
+    assert notices(effects) == [missing("lamp")]
     assert task_of(session).drill == lower
 
 
@@ -490,7 +489,7 @@ def test_an_edit_of_another_drill_leaves_what_stands_ready_alone():
     other = replace(sample_drill(goal_bpm=45), id="other")
     session, effects = drive(opened(1), Reload(other))
     assert task_of(session) == task_of(opened(1))
-    assert notices(effects) == [Reloaded("Lamps")]
+    assert notices(effects) == [reloaded("Lamps")]
     assert session.drills["other"] == other
 
 
@@ -507,7 +506,7 @@ def test_a_phrase_offers_its_own_layers_and_a_join_those_of_the_drill():
     assert task_of(session).layers == ("bass",)
     assert task_of(opened(2)).layers == ("bass", "harmonics", TOGETHER)
     _, effects = drive(session, ChooseExcerpt(Excerpt("lamps", ("flue",), "harmonics")))
-    assert notices(effects) == [Missing("harmonics")]
+    assert notices(effects) == [missing("harmonics")]
     session, _ = drive(session, ChooseExcerpt(Excerpt("lamps", ("lamp", "wick"), TOGETHER, Kind.JOIN)))
     assert task_of(session).layers == ("bass", "harmonics", TOGETHER)
 
@@ -518,7 +517,7 @@ def test_an_easier_version_that_leaves_nothing_is_missing():
     drill = replace(sample_drill(), phrases=(*sample_drill().phrases, flue))
     easier = Excerpt("lamps", ("flue",), "bass", easier=True)
     _, effects = drive(opened(2), Reload(drill), ChooseExcerpt(easier))
-    assert notices(effects)[1:] == [Missing(easier.key)]
+    assert notices(effects)[1:] == [missing(easier.key)]
 
 
 def test_the_local_time_of_each_repetition_is_that_of_its_moment():

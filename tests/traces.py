@@ -35,7 +35,6 @@ from coach.session import machine
 from coach.session.coaching import Coaching
 from coach.session.events import Effect, SessionEvent
 from coach.session.machine import NotNow
-from coach.session.notices import sentence
 from coach.session.session import Session
 from coach.session.states import Amending, Playing, Rating, Ready
 from tests.samples import sample_drill
@@ -261,7 +260,7 @@ class Player:
             case on.AutoGo(seconds):
                 return f"go in {seconds:g} s"
             case on.Tell(notice):
-                return f'"{sentence(notice)}"'
+                return f'"{notice!s}"'
             case on.Finished():
                 return "finished"
 

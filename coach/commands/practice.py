@@ -225,11 +225,10 @@ def evening(day: date) -> tuple[int, int]:
 
 
 def _result_lines(practice: Practice) -> Iterator[str]:
-    from coach.session.notices import sentence
     from coach.session.summary import summarise
 
     for notice in practice.take_notices():
-        yield f"  {plain_text(sentence(notice))}"
+        yield f"  {plain_text(str(notice))}"
     summary = summarise(practice.session, 0, 0)
     if not summary.excerpts:
         return

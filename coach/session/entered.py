@@ -30,7 +30,7 @@ from coach.rating.fault import Fault, faults_text
 from coach.session.answers import Answer, At, DayLine, RepLine, SkipLine, StopLine
 from coach.session.events import ChooseExcerpt, Go, Rated, Skip, Stop
 from coach.session.host import Practice
-from coach.session.notices import Plain, sentence
+from coach.session.notices import Plain
 from coach.session.states import Ready, Rest, Task
 from coach.words.names import excerpt_name
 
@@ -179,7 +179,7 @@ def _play(practice: Practice, ready: Ready, answer: RepLine, where: str, clock: 
     if answer.at and asked and isinstance(state, Ready) and state.turn.id == ready.turn.id:
         practice.send(ChooseExcerpt(asked))
     if practice.unsaved:
-        raise CoachError(Problem(sentence(practice.notices[-1]), where, answer.line))
+        raise CoachError(Problem(str(practice.notices[-1]), where, answer.line))
 
 
 def _way_out(task: Task, fault: Fault, answer: Answer) -> str:

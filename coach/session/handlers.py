@@ -121,8 +121,8 @@ def _wrong(task: Task, label: int, note: int = 0) -> Notice | None:
     """What is wrong with an event and a note of it, 0 for the whole event; None where the passage has them."""
     events = len(task.passage.events)
     if not 1 <= label <= events:
-        return notices.NoSuchEvent(label, events)
-    return notices.NoSuchNote(label, note) if note > len(task.passage.event(label).notes) else None
+        return notices.no_such_event(label, events)
+    return notices.no_such_note(label, note) if note > len(task.passage.event(label).notes) else None
 
 
 def confirm(session: Session, state: Rating | Amending, event: on.Confirm) -> After:
@@ -174,7 +174,7 @@ def set_tempo(session: Session, state: Ready | Listening | Playing, event: on.Se
     rung_bpm = session.coaching.rung_bpm(task.excerpt)
     limit: tuple[on.Tell, ...] = ()
     if tempo_bpm == goal_bpm < event.tempo_bpm:
-        limit = (on.Tell(notices.GoalReached(goal_bpm)),)
+        limit = (on.Tell(notices.goal_reached(goal_bpm)),)
     elif tempo_bpm > event.tempo_bpm:
         limit = (on.Tell(notices.Plain.SLOWEST),)
     if limit and tempo_bpm == task.tempo_bpm:
@@ -184,7 +184,7 @@ def set_tempo(session: Session, state: Ready | Listening | Playing, event: on.Se
     if limit:
         return session, (on.Silence(), *limit)
     if tempo_bpm > rung_bpm:
-        return session, (on.Silence(), on.Tell(notices.FasterOnce(tempo_bpm, rung_bpm)))
+        return session, (on.Silence(), on.Tell(notices.faster_once(tempo_bpm, rung_bpm)))
     return session, (on.Silence(), *_left(state))
 
 
@@ -203,7 +203,7 @@ def easier(session: Session, state: Ready | Listening | Playing, event: on.Easie
 def choose_layer(session: Session, state: Ready | Listening | Playing, event: on.ChooseLayer) -> After:
     layers, excerpt = state.task.layers, state.task.excerpt
     if event.layer not in layers:
-        return session, (on.Tell(notices.NoSuchLayer(event.layer, layers)),)
+        return session, (on.Tell(notices.no_such_layer(event.layer, layers)),)
     if excerpt.kind in (Kind.NODE, Kind.MOVE, Kind.HALF):
         # A part of one layer may not exist in another; its whole phrase does.
         excerpt = replace(excerpt, kind=Kind.PHRASE, subject="")
@@ -218,18 +218,18 @@ def _chosen(session: Session, state: Ready | Listening | Playing, excerpt: Excer
     try:
         return stand(session, state.turn, excerpt), (on.Silence(), *_left(state))
     except KeyError as missing:
-        return session, (on.Tell(notices.Missing(missing.args[0])),)
+        return session, (on.Tell(notices.missing(missing.args[0])),)
 
 
 def reload(session: Session, state: Ready | Rest, event: on.Reload) -> After:
     session = replace(session, drills={**session.drills, event.drill.id: event.drill})
-    news = (on.Tell(notices.Reloaded(event.drill.title)),)
+    news = (on.Tell(notices.reloaded(event.drill.title)),)
     if isinstance(state, Rest):
         return session, news
     try:
         drill, passage = passage_in(session, state.task.excerpt)
     except KeyError as missing:
-        return session, (on.Tell(notices.Missing(missing.args[0])),)
+        return session, (on.Tell(notices.missing(missing.args[0])),)
     session, task = reopened(session, replace(state.task, drill=drill, passage=passage))
     return replace(session, state=replace(state, task=task)), news
 
@@ -267,7 +267,7 @@ def undo(session: Session, state: State, event: on.Undo) -> After:
     if isinstance(state, Playing | Rating | Amending) and state.marks.before:
         marks = state.marks.undone()
         now, then = set(state.marks.faults), set(marks.faults)
-        change = notices.MarksTakenBack(tuple(sorted(now - then)), tuple(sorted(then - now)))
+        change = notices.marks_taken_back(tuple(sorted(now - then)), tuple(sorted(then - now)))
         return replace(session, state=replace(state, marks=marks)), (on.Tell(change),)
     if isinstance(state, Amending) and session.played[state.number].rep.rated:
         return session, (on.Tell(notices.Plain.ONLY_THE_LAST),)
@@ -278,7 +278,7 @@ def undo(session: Session, state: State, event: on.Undo) -> After:
     faults = last.rep.faults or ()
     amending = Amending(last.turn, last.task, rated[-1], Marks(faults, suggested=last.suggested))
     session, void = with_correction(session, last.rep, None, void=True)
-    taken_back = notices.RatingTakenBack(last.task.passage.title, last.rep.tempo_bpm, faults)
+    taken_back = notices.rating_taken_back(last.task.passage.title, last.rep.tempo_bpm, faults)
     return replace(session, coaching=last.coaching, state=amending), (on.Silence(), void, on.Tell(taken_back))
 
 

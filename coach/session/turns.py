@@ -36,14 +36,14 @@ def enter(session: Session, number: int) -> After:
         try:
             drill, passage = passage_in(session, item.excerpt)
         except KeyError as missing:
-            news = (*news, Tell(notices.LeftOut(missing.args[0])))
+            news = (*news, Tell(notices.left_out(missing.args[0])))
             number += 1
             continue
         coaching, tempo_bpm = session.coaching.entered(drill, item.excerpt, item, session.day)
         ready = Ready(turn, Task(drill, passage, tempo_bpm))
         return replace(session, coaching=coaching, state=ready), news
     if session.coaching.free:
-        news = (*news, Tell(notices.Free(session.coaching.free)))
+        news = (*news, Tell(session.coaching.free))
     return replace(session, state=Done()), (*news, Finished())
 
 
@@ -141,15 +141,15 @@ def _ruled(session: Session, number: int, played: Played, saved: SaveRep | Save)
     match ruling.then:
         case Stay(tempo_bpm, release):
             ready = Ready(turn, replace(task, tempo_bpm=tempo_bpm, heard=False))
-            relieved = (Tell(notices.Relieved(release)),) if release else ()
+            relieved = (Tell(notices.relieved(release)),) if release else ()
             return replace(session, state=ready), (saved, *relieved, AutoGo(session.pause_s))
         case Instead(excerpt, release):
-            change = notices.WholeAgain() if release is Release.BACK else notices.Relieved(release)
+            change = notices.Plain.WHOLE_AGAIN if release is Release.BACK else notices.relieved(release)
             easier = Task(task.drill, passage_of(task.drill, excerpt), session.coaching.rung_bpm(excerpt))
             return replace(session, state=Ready(turn, easier)), (saved, Tell(change))
         case Over(left_alone):
             expected = None if left_alone else _following(replace(session, coaching=played.coaching), turn)
-            news = (Tell(notices.LeftForToday(task.passage.title)),) if left_alone else ()
+            news = (Tell(notices.left_for_today(task.passage.title)),) if left_alone else ()
             session, entered = enter(session, turn.number + 1)
             goes_on = expected is not None and _stands_ready(session, expected)
             return session, (saved, *news, *entered, *((AutoGo(session.pause_s),) if goes_on else ()))

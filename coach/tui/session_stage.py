@@ -22,7 +22,7 @@ from coach.music.clicktrack import beats_of
 from coach.rating.table import CHOKED
 from coach.score.load import load_drill
 from coach.session.events import Reload, SessionEvent, Stop
-from coach.session.notices import Saved, sentence
+from coach.session.notices import Saved
 from coach.session.states import Music, Playing, Rating, Ready, Rest
 from coach.tui.drill_files import problems_text, stamps
 from coach.tui.help import AskScreen
@@ -276,7 +276,7 @@ class SessionStage(SessionWords):
         if before is not session.phase:
             self.brush, self.cursor, self.page = CHOKED, 0, None
             self._last_label = 0
-        parts = [sentence(notice) for notice in new]
+        parts = [str(notice) for notice in new]
         turn = session.turn.id if session.turn else ""
         if turn != self._turn_id:
             self._turn_id = turn

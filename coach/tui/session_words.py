@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 from coach.ground.plain import counted, plain_text
 from coach.learning.plan import Purpose
 from coach.rating.fault import in_words
-from coach.session.notices import Guessed, Notice, Offered, Unmarked, sentence
+from coach.session.notices import guessed, offered, unmarked
 from coach.session.states import Amending, Marks, Playing, Rating
 from coach.session.turns import announced
 from coach.sound.player import SoundState, SoundStatus
@@ -129,14 +129,13 @@ class SessionWords(CoachScreen):
 
     def _suggested(self) -> list[str]:
         """What was suggested and is not certain."""
-        told: list[Notice] = [Guessed(one.label, one.others) for one in self.marks.doubts()]
-        told += [Offered(one.label, one.heard) for one in self.marks.heard() if one.mark]
-        unmarked: dict[str, list[int]] = {}
+        told = [guessed(one.label, one.others) for one in self.marks.doubts()]
+        told += [offered(one.label, one.heard) for one in self.marks.heard() if one.mark]
+        hidden: dict[str, list[int]] = {}
         for one in self.marks.heard():
             if not one.mark:
-                unmarked.setdefault(one.heard, []).append(one.label)
-        told += [Unmarked(heard, tuple(labels)) for heard, labels in unmarked.items()]
-        return [sentence(notice) for notice in told]
+                hidden.setdefault(one.heard, []).append(one.label)
+        return told + [unmarked(heard, labels) for heard, labels in hidden.items()]
 
     def _silence_known(self) -> bool:
         """Whether the player has read in an earlier session, or earlier in this one, what silent mode is."""

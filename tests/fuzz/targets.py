@@ -483,7 +483,6 @@ def run_answers(data: bytes, folder: Path) -> str:
     from coach.session.answers import load_answers
     from coach.session.entered import HandClock, enter
     from coach.session.host import Practice
-    from coach.session.notices import sentence
     from tests.samples import sample_drill
 
     path = folder / "answers.txt"
@@ -506,7 +505,7 @@ def run_answers(data: bytes, folder: Path) -> str:
 
         def tell(practice: Practice) -> None:
             for notice in practice.take_notices():
-                assert_plain(sentence(notice))
+                assert_plain(str(notice))
 
         enter(answers, "answers.txt", hand_clock, begin, set_day, tell)
     return "accepted and entered"
