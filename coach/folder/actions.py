@@ -44,7 +44,7 @@ class Phase(StrEnum):
 
 
 READY, LISTENING, PLAYING, RATING, PAUSED, REST, DONE = PHASES = tuple(Phase)
-_MOVING = (READY, LISTENING, PLAYING)
+MOVING = (READY, LISTENING, PLAYING)
 SCREENS = ("start", "library", "nodes", "tuning", "reports", "settings", "summary")
 
 
@@ -159,11 +159,11 @@ ACTIONS: tuple[Action, ...] = (
         (READY, LISTENING, PLAYING, RATING, REST, DONE),
         9,
     ),
-    Action("slower", ("minus", "left"), "slower", "A slower tempo", _MOVING, 5),
-    Action("faster", ("plus", "equals_sign", "right"), "faster", "A faster tempo", _MOVING, 6),
-    Action("skip", ("s",), "skip", "Leave this item and go to the next", (*_MOVING, RATING, REST), 8),
-    Action("easier", ("e",), "easier", "The easier version, without the notes marked ?", _MOVING, 7),
-    Action("layer", ("l",), "layer", "The next layer alone, or all together", _MOVING, 7),
+    Action("slower", ("minus", "left"), "slower", "A slower tempo", MOVING, 5),
+    Action("faster", ("plus", "equals_sign", "right"), "faster", "A faster tempo", MOVING, 6),
+    Action("skip", ("s",), "skip", "Leave this item and go to the next", (*MOVING, RATING, REST), 8),
+    Action("easier", ("e",), "easier", "The easier version, without the notes marked ?", MOVING, 7),
+    Action("layer", ("l",), "layer", "The next layer alone, or all together", MOVING, 7),
     Action(
         "shorter", ("z",), "shorter", "A shorter excerpt of this phrase, or the whole phrase again", (READY,)
     ),
@@ -177,7 +177,7 @@ ACTIONS: tuple[Action, ...] = (
     ),
     Action("listen", ("h",), "hear it", "Hear the phrase played; again to stop", (READY, LISTENING), 3),
     Action("run_on", ("t",), "run on", "Let this item run on by itself, or stop that", (READY, PLAYING)),
-    Action("pause", ("p",), "pause", "Stop the sound and wait", _MOVING, 4),
+    Action("pause", ("p",), "pause", "Stop the sound and wait", MOVING, 4),
     Action("view", ("v", "tab"), "view", "Switch between the glance view and the study view", PHASES, 10),
     Action("louder", ("right_square_bracket",), "louder", "A louder click", (*PHASES, "tuning")),
     Action("softer", ("left_square_bracket",), "softer", "A softer click", (*PHASES, "tuning")),

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from coach.folder.actions import Phase
+from coach.folder.actions import MOVING, Phase
 from coach.midi.pedal import Action, Foot, Guess, Moment, guess_event, meaning
 from coach.session.states import Playing, Rating
 
@@ -17,31 +17,19 @@ if TYPE_CHECKING:
     from coach.session.host import Practice
     from coach.sound.timeline import RepTimeline
 
-ACTION_OF: dict[tuple[Action, Phase], str] = {
-    ("clean", Phase.READY): "go",
-    ("clean", Phase.LISTENING): "go",
-    ("clean", Phase.RATING): "save",
-    ("clean", Phase.PAUSED): "resume",
-    ("clean", Phase.REST): "rest_over",
-    ("clean", Phase.DONE): "to_summary",
-    ("again", Phase.READY): "go",
-    ("again", Phase.PLAYING): "again",
-    ("again", Phase.RATING): "again",
-    ("slower", Phase.READY): "slower",
-    ("slower", Phase.PLAYING): "slower",
-    ("slower", Phase.LISTENING): "slower",
-    ("faster", Phase.READY): "faster",
-    ("faster", Phase.PLAYING): "faster",
-    ("faster", Phase.LISTENING): "faster",
-    ("pause", Phase.READY): "pause",
-    ("pause", Phase.PLAYING): "pause",
-    ("pause", Phase.LISTENING): "pause",
-    ("pause", Phase.PAUSED): "resume",
-    ("next", Phase.READY): "skip",
-    ("next", Phase.LISTENING): "skip",
-    ("next", Phase.PLAYING): "skip",
-    ("next", Phase.RATING): "skip",
-    ("next", Phase.REST): "skip",
+ACTION_OF: dict[Action, dict[Phase, str]] = {
+    "clean": {
+        **dict.fromkeys((Phase.READY, Phase.LISTENING), "go"),
+        Phase.RATING: "save",
+        Phase.PAUSED: "resume",
+        Phase.REST: "rest_over",
+        Phase.DONE: "to_summary",
+    },
+    "again": {Phase.READY: "go", Phase.PLAYING: "again", Phase.RATING: "again"},
+    "slower": dict.fromkeys(MOVING, "slower"),
+    "faster": dict.fromkeys(MOVING, "faster"),
+    "pause": {**dict.fromkeys(MOVING, "pause"), Phase.PAUSED: "resume"},
+    "next": dict.fromkeys((*MOVING, Phase.RATING, Phase.REST), "skip"),
 }
 """What a pedal's action does in each phase, as the screen's own action; `choked` marks and is none of these."""
 

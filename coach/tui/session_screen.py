@@ -209,7 +209,7 @@ class SessionScreen(SessionStage):
             action = pedal.pressed(press.actions, self.practice, self.timeline, at_s, self.last_choke_s, foot)
             if action == "choked":
                 self._choke_at(at_s)
-            elif action and (chosen := pedal.ACTION_OF.get((action, self.practice.session.phase))):
+            elif action and (chosen := pedal.ACTION_OF[action].get(self.practice.session.phase)):
                 self.act(chosen, press.at_s)
 
     def _move_cursor(self, by: int) -> None:
