@@ -153,6 +153,7 @@ LAZY = {
     "commands/practice.py": "a session needs nothing of what enters answers, and entering nothing of the screens",
     "commands/roster.py": "the class in a terminal needs nothing of the page's drawings",
     "commands/terminal_keys.py": "the terminal's own modules differ between systems",
+    "commands/tune.py": "a table of beats needs no log",
     "ground/places.py": "most players name a folder or stand in one",
     "session/desk.py": "a plan needs no session, and other commands no plan",
     "session/host.py": "a session that is only entered needs no sound",

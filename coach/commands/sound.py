@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from coach.commands.common import add_folder, add_json, add_number, places_of, say, say_json
 from coach.commands.sound_input import hear_input
+from coach.commands.terminal_keys import terminal_keys
 from coach.folder.settings import load_settings, save_settings
 from coach.ground.problem import CoachError, UsageError
 from coach.sound.device import list_devices, list_inputs
@@ -203,8 +204,6 @@ def _latency(engine: Engine, name: str, as_json: bool) -> float | None:
 
 
 def _tap(engine: Engine, settings: SoundSettings, as_json: bool) -> float:
-    from coach.commands.terminal_keys import terminal_keys
-
     say(
         f"Tap the space bar with the click for {TAP_BEATS} beats at {TAP_TEMPO_BPM} bpm; q stops.",
         to=sys.stderr,
