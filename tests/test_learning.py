@@ -418,19 +418,6 @@ def test_new_phrases_come_at_the_players_pace() -> None:
         assert sum(item.purpose is Purpose.NEW for item in plan.items) == pace
 
 
-def test_a_phrase_that_failed_when_last_heard_cold_comes_back_the_next_day_however_sure_it_seems() -> None:
-    drill = sample_drill()
-    lamp, wick = part_of(drill), part_of(drill, 1)
-    sure = [(part, part.goal_bpm, {}, DAY - 3) for part in (lamp, wick) for _ in range(80)]
-    for faults, expected in (({}, set()), ({1: CHOKED}, {lamp.excerpt})):
-        learnt = practised(
-            *sure, (lamp, lamp.goal_bpm, faults, DAY - 1), *[(lamp, lamp.goal_bpm, {}, DAY - 1)] * 40
-        )
-        alone = replace(drill, phrases=drill.phrases[:1], order=())
-        plan = make_plan(TODAY, 20, [alone], learnt)
-        assert {item.excerpt for item in plan.items if item.excerpt} == expected
-
-
 def test_what_was_only_heard_within_the_piece_for_a_week_is_heard_by_itself() -> None:
     drill = sample_drill()
     material = material_of([drill])

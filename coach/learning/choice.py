@@ -11,7 +11,7 @@ Whole phrases and pieces are the candidates: shorter parts are relief (`relief.p
 parts is not known as a whole. Around the choice stand limits that serve the player, whatever they cost: a slow
 warm-up, a pace for new phrases, no phrase twice running and other turns between two times through the piece where
 there are any, what was held at its goal today only in minutes that are left, three cold tests a day, no phrase
-without being heard by itself for a week, what failed cold again the next day.
+without being heard by itself for a week.
 """
 
 from __future__ import annotations
@@ -332,16 +332,15 @@ def _day(learnt: Learnt, option: Option) -> int:
 
 
 def _needed(learnt: Learnt, option: Option, sitting: Sitting) -> bool:
-    """Whether a turn on what was begun could be worth it today: on what never landed, is not safe, or failed cold.
+    """Whether a turn on what was begun could be worth it today: on what never landed, or is not safe.
 
     A piece that is at its goal and was played often is over for today.
     """
-    record = learnt.records[option.part.key]
-    landed, is_new_day = record.landed_at(option.part.goal_bpm), record.day != sitting.day
-    if option.part.excerpt.kind is Kind.PIECE:
-        often = record.today >= PIECES_A_DAY and not is_new_day and option.bpm >= option.part.goal_bpm
-        return not often and (not landed or option.later < ENOUGH)
-    return not landed or option.later < ENOUGH or (record.cold < 0 and is_new_day)
+    record, goal_bpm = learnt.records[option.part.key], option.part.goal_bpm
+    played_often = record.day == sitting.day and record.today >= PIECES_A_DAY and option.bpm >= goal_bpm
+    if played_often and option.part.excerpt.kind is Kind.PIECE:
+        return False
+    return not record.landed_at(goal_bpm) or option.later < ENOUGH
 
 
 def _held(learnt: Learnt, option: Option, sitting: Sitting) -> bool:

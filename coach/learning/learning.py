@@ -23,7 +23,7 @@ from coach.music.excerpt import Excerpt, Kind, LoggedPassage
 from coach.rating.fault import results_of
 from coach.rating.table import Result
 
-MODEL = "9"
+MODEL = "10"
 WARM_UP = "warm-up"
 """The purpose of repetitions that are slow on purpose."""
 CLEAN_TO_LAND = 2

@@ -48,8 +48,6 @@ NOISE, NIGHT_NOISE = 0.015, 0.04
 """Deviations that a repetition, or a night, leaves room for."""
 FADING, FADING_DAYS = 0.03, 14
 """What a day takes from a phrase, in ln bpm, for so many days at most."""
-UNHEARD_DAYS = 7
-"""A place that was not played in its phrase for longer counts as unknown."""
 RECENT = 8
 """Results that are remembered one by one."""
 
@@ -64,7 +62,7 @@ class Term:
     mean: float = 0.0
     variance: float = SD**2
     day: int = 0
-    """The last day, as its ordinal: of a place or a whole."""
+    """The last day, as its ordinal: of a whole."""
     today: int = 0
     """Repetitions of that day: of a whole."""
     recent: int = 1
@@ -202,7 +200,6 @@ class Skill:
             u = place.variance
             place.mean += g * u
             place.variance = u - w * u * u + noise
-            place.day = day
             u = whole.variance
             whole.mean += g * u
             whole.variance = u - w * u * u
@@ -220,13 +217,10 @@ class Skill:
 
     def practise(self, keys: tuple[EventKeys, ...], reps: int, day: int) -> None:
         """What so many repetitions teach, without a word on how they went."""
-        rows = self.rows(keys, keep=True)
-        for whole in wholes_of(rows):
+        for whole in wholes_of(self.rows(keys, keep=True)):
             _wake(whole, day)
             for _ in range(reps):
                 _gain(whole)
-        for *_, place, _ in rows:
-            place.day = day
 
 
 def wholes_of(rows: Sequence[Row]) -> list[Term]:
@@ -323,7 +317,6 @@ def view(rows: Sequence[Row], level: Term, lapse: float, day: int) -> View:
             before, nights = whole, nights_since(whole, day)
             mean = level.mean + whole.mean - FADING * nights
             shared = max(shared, whole.variance + NIGHT_NOISE * NIGHT_NOISE * nights)
-        unheard = place.day and whole.day - place.day > UNHEARD_DAYS
         means.append(mean + node.mean + place.mean)
-        own.append(node.variance + place.variance + (SD**2 if unheard else 0.0))
+        own.append(node.variance + place.variance)
     return View(tuple(means), tuple(own), level.variance + shared, lapse)
