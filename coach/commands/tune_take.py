@@ -13,7 +13,7 @@ from coach.listen.beats import Beats, best_beats
 from coach.listen.open_string import ringing_string
 from coach.listen.sound_file import read_sound
 from coach.listen.takes import strings_of
-from coach.listen.turn import Turn, meeting_of, pair_turn, string_turn
+from coach.listen.turn import PegTurn, meeting_of, pair_turn, string_turn
 from coach.strings.instrument import Instrument
 from coach.strings.tuning import Pair
 from coach.words.names import pair_name
@@ -66,7 +66,7 @@ def say_strings(instrument: Instrument, arguments: argparse.Namespace) -> int:
     return 0
 
 
-def _turn_json(turn: Turn) -> dict[str, Any]:
+def _turn_json(turn: PegTurn) -> dict[str, Any]:
     return {"sure": turn.sure, "in_tune": turn.in_tune, "turn_cents": turn.cents, "words": turn.sentence}
 
 

@@ -27,7 +27,7 @@ from coach.tui.widgets import HintLine
 
 if TYPE_CHECKING:
     from coach.listen.open_string import MeasuredString
-    from coach.listen.turn import Turn
+    from coach.listen.turn import PegTurn
     from coach.sound.player import Pcm
 
 LOOK_EVERY_S = 0.4
@@ -46,7 +46,7 @@ class TuningScreen(DrawnScreen):
     class Listened(Message):
         """What the microphone's last seconds say of the row that was chosen."""
 
-        def __init__(self, row: int, turn: Turn, measured: MeasuredString | None) -> None:
+        def __init__(self, row: int, turn: PegTurn, measured: MeasuredString | None) -> None:
             super().__init__()
             self.row, self.turn, self.measured = row, turn, measured
 
@@ -69,7 +69,7 @@ class TuningScreen(DrawnScreen):
         self._capture: Capture | None = None
         self._timer: Timer | None = None
         self._thinking: Thread | None = None
-        self._turn: Turn | None = None
+        self._turn: PegTurn | None = None
         self._sure_s = 0.0
         self._chosen_s = float("-inf")
         """When the row was chosen: what rang before was another one's."""

@@ -13,7 +13,7 @@ from coach.tui.widgets import MARK_COLUMNS, cursor_sign
 from coach.words.names import pair_name, touch_name
 
 if TYPE_CHECKING:
-    from coach.listen.turn import Turn
+    from coach.listen.turn import PegTurn
 
 _HOW = "Let both harmonics ring together and turn the peg until they beat as slowly as the number says."
 _HOW_FIFTHS = "Bowed strings are tuned in pure fifths: turn the peg until nothing beats."
@@ -31,7 +31,7 @@ class TuningView:
     """Of the pairs, then of the strings."""
     status: str
     """What the microphone does; empty where it is off."""
-    turn: Turn | None = None
+    turn: PegTurn | None = None
     """What was heard by it."""
 
     @property
