@@ -62,11 +62,18 @@ UNEVEN = 6.0
 """Of the train takes none left more than 3.3 times as much power in its worst eighth as in the usual one; a pluck in
 the middle leaves 13 times or more."""
 _EDGE_S = 0.002
-_HALF_SECOND = 0.5
+_LOST_S = 0.5
+"""So much of the least may be lost before the pluck and where the strings are stopped."""
+_STEP_S = 0.5
+"""A longer take is heard anew so often."""
 _CLEAR_COST = 20.0
 _ROUNDS = 25
 _ROUGH, _FINE = 0.3, 0.003
 """A descent ends where a step gains less, in twice the logarithm of the posterior."""
+
+
+Known = tuple[Expected | None, Expected | None]
+"""Where the lower and the higher string's partial must lie, by the string's others."""
 
 
 @frozen
@@ -117,7 +124,7 @@ def beats_in(samples: NDArray[np.floating], rate_hz: int, meeting: Meeting) -> B
     band = band.between(onset_s, math.inf)
     stop_s = band.stop_s
     band = band.between(0.0, stop_s)
-    if band.length_s < LEAST_S - _HALF_SECOND or float(np.mean(np.abs(band.phasors) ** 2)) < SILENCE:
+    if band.length_s < LEAST_S - _LOST_S or float(np.mean(np.abs(band.phasors) ** 2)) < SILENCE:
         return None
     spectrum = Spectrum.of(frame)
     reach_hz = meeting.hz * (2.0 ** (FURTHEST_CENTS / 1200.0) - 1.0)
@@ -144,7 +151,7 @@ def best_beats(samples: NDArray[np.floating], rate_hz: int, meeting: Meeting) ->
 
     Where more of them hold one string alone than both for sure, the strings were plucked one after the other.
     """
-    length, step = round(MOST_S * rate_hz), round(0.5 * rate_hz)
+    length, step = round(MOST_S * rate_hz), round(_STEP_S * rate_hz)
     starts = range(0, max(len(samples) - length, 0) + 1, step)
     heard = [beats_in(samples[start : start + length], rate_hz, meeting) for start in starts]
     alone = [beats for beats in heard if beats and beats.alone]
@@ -178,9 +185,7 @@ class _Fit:
     error_hz: float
 
 
-def _settled(
-    band: Band, known: tuple[Expected | None, Expected | None], starts_hz: Values, decays: Values
-) -> _Fit:
+def _settled(band: Band, known: Known, starts_hz: Values, decays: Values) -> _Fit:
     """The better fit of splits of either sign, once more with the noise that it leaves."""
     values = np.array([*2.0 * math.pi * starts_hz, *decays, 0.0, 0.0, FASTER])
     basis = np.exp(band.times_s[:, None] * (1j * values[:2] - values[2:4])[None, :])
@@ -188,19 +193,20 @@ def _settled(
     left = band.phasors - basis @ np.linalg.lstsq(basis, band.phasors, rcond=None)[0]
     noise = float(np.mean(np.abs(left) ** 2)) + 1e-18
     splits = np.array([0.0, 0.0, 0.0, 0.0, SPLIT_SPREAD, SPLIT_SPREAD, 0.0])
-    first = [_fitted(band, known, values + way * splits, noise, _ROUGH) for way in (1.0, -1.0)]
+    first = [_fitted(band, known, values + way * splits, noise, rough=True) for way in (1.0, -1.0)]
     rough = min(first, key=lambda fit: fit.cost)
-    return _fitted(band, known, rough.values, rough.noise + 1e-18, _FINE)
+    return _fitted(band, known, rough.values, rough.noise + 1e-18, rough=False)
 
 
 def _fitted(
     band: Band,
-    known: tuple[Expected | None, Expected | None],
+    known: Known,
     values: Values,
     noise: float,
-    least_gain: float,
+    rough: bool,
 ) -> _Fit:
-    """Levenberg and Marquardt's descent with the amplitudes projected out, until a step gains less than asked."""
+    """Levenberg and Marquardt's descent with the amplitudes projected out; a rough one moves the ridge along."""
+    least_gain = _ROUGH if rough else _FINE
     damping = 1e-2
     ridge = _ridge(band, values)
     state = _look(band, known, values, noise, ridge)
@@ -221,7 +227,7 @@ def _fitted(
         values, state, damping = moved, fresh, max(damping / 5.0, 1e-8)
         if gain < least_gain:
             break
-        if least_gain == _ROUGH:
+        if rough:
             ridge = _ridge(band, values)
             state = _look(band, known, values, noise, ridge)
     spread = np.linalg.pinv(state.slope.T @ state.slope)
@@ -253,13 +259,12 @@ def _ridge(band: Band, values: Values) -> Values:
 
 def _look(
     band: Band,
-    known: tuple[Expected | None, Expected | None],
+    known: Known,
     values: Values,
     noise: float,
     ridge: Values,
 ) -> _State:
     """Residuals, in standard deviations, and their derivative by the seven values."""
-    unit, much = 2.0 * math.pi * band.middle_hz * _SPLIT, math.exp(values[6])
     turns, decays = _waves_of(values, band.middle_hz)
     scale = math.sqrt(noise / 2.0)
     waves = np.exp(band.times_s[:, None] * (1j * turns - decays)[None, :]) / scale
@@ -270,10 +275,23 @@ def _look(
     heard = np.append(target, np.zeros(4))
     shares = np.linalg.lstsq(triangle, orthogonal.conj().T @ heard, rcond=None)[0]
     off = heard - basis @ shares
-    parts = waves * shares[:4]
+    moves = np.vstack([_moves(band, values, waves * shares[:4], decays), np.zeros((4, 7))])
+    slope = -(moves - orthogonal @ (orthogonal.conj().T @ moves))
+    beside, beside_slope = _known_rows(band, known, values)
+    explained = off[: len(target)] * scale
+    return _State(
+        np.concatenate([off.real, off.imag, beside]),
+        np.vstack([slope.real, slope.imag, beside_slope]),
+        float(np.mean(np.abs(explained) ** 2)),
+    )
+
+
+def _moves(band: Band, values: Values, parts: Phasors, decays: Values) -> Phasors:
+    """What each of the seven values changes of the four waves together."""
+    unit, much = 2.0 * math.pi * band.middle_hz * _SPLIT, math.exp(values[6])
     times = band.times_s[:, None]
     turned, decayed = 1j * times * parts, -times * parts
-    moves = np.stack(
+    return np.stack(
         [
             turned[:, 0] + turned[:, 2],
             turned[:, 1] + turned[:, 3],
@@ -285,20 +303,9 @@ def _look(
         ],
         axis=1,
     )
-    moves = np.vstack([moves, np.zeros((4, 7))])
-    slope = -(moves - orthogonal @ (orthogonal.conj().T @ moves))
-    beside, beside_slope = _known_rows(band, known, values)
-    explained = off[: len(target)] * scale
-    return _State(
-        np.concatenate([off.real, off.imag, beside]),
-        np.vstack([slope.real, slope.imag, beside_slope]),
-        float(np.mean(np.abs(explained) ** 2)),
-    )
 
 
-def _known_rows(
-    band: Band, known: tuple[Expected | None, Expected | None], values: Values
-) -> tuple[Values, Values]:
+def _known_rows(band: Band, known: Known, values: Values) -> tuple[Values, Values]:
     """What is known beforehand, as residuals in standard deviations and their derivative."""
     rows = [
         (values[4] / SPLIT_SPREAD, {4: 1.0 / SPLIT_SPREAD}),
@@ -318,7 +325,7 @@ def _known_rows(
     return np.array([off for off, _by in rows]), slope
 
 
-def _one_alone(spectrum: Spectrum, peak_hz: float, known: tuple[Expected | None, Expected | None]) -> bool:
+def _one_alone(spectrum: Spectrum, peak_hz: float, known: Known) -> bool:
     """Whether one string rings open, all its partials loud, while the other is not heard or only in sympathy.
 
     Of two touched strings all other partials are faint, of two that are bowed or plucked open none is.
