@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from coach.listen.spectrum import Spectrum
+from coach.strings.units import stiffening
 
 STIFFEST_B = 3e-4
 """Spread of Fletcher's B over strings: a bass's low string has about as much."""
@@ -23,7 +24,7 @@ def best_on_grid(spectrum: Spectrum, open_hz: float, search_cents: float) -> tup
     clear = np.log1p(np.square(spectrum.level / (6.0 * floor)))
     f0_hz = open_hz * 2.0 ** (np.arange(-search_cents, search_cents + 0.5) / 1200.0)
     numbers, b = np.arange(1.0, _PARTIALS + 1.0), np.array(_GRID_B)
-    hz = f0_hz[:, None] * (numbers * np.sqrt(1.0 + b[:, None, None] * numbers**2))
+    hz = f0_hz[:, None] * (numbers * stiffening(numbers, b[:, None, None]))
     scores = np.where(hz < _TOP_HZ, clear[spectrum.places(hz)], 0.0).sum(axis=2) - b[:, None] / STIFFEST_B
     at_b, at = np.unravel_index(int(np.argmax(scores)), scores.shape)
     return float(f0_hz[at]), float(b[at_b])

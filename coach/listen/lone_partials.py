@@ -20,6 +20,7 @@ from coach.listen.band import Band, Meeting
 from coach.listen.frame import TOP_HZ, Frame
 from coach.listen.grid import STIFFEST_B, best_on_grid
 from coach.listen.spectrum import Spectrum
+from coach.strings.units import stiffening
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -82,7 +83,7 @@ def expected_partials(frame: Frame, meeting: Meeting) -> tuple[Expected | None, 
 
 def _stiff_hz(line: _Line, numbers: Values) -> Values:
     f0_hz, b = line
-    return np.asarray(numbers * f0_hz * np.sqrt(1.0 + b * numbers**2))
+    return numbers * f0_hz * stiffening(numbers, b)
 
 
 def _expected(frame: Frame, spectrum: Spectrum, partial: int, line: _Line, other: _Line) -> Expected | None:

@@ -18,7 +18,7 @@ from coach.listen.frame import TOP_HZ, frame_of
 from coach.listen.grid import best_on_grid
 from coach.listen.spectrum import LEAST_HEIGHT, Spectrum
 from coach.strings.instrument import STIFFNESS_RANGE
-from coach.strings.units import cents_between
+from coach.strings.units import cents_between, stiffening
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -55,10 +55,6 @@ class MeasuredString:
     """Standard error of the first partial."""
     partials: int
     """How many partials were measured."""
-
-    def hz(self, partial: float) -> float:
-        """Frequency in Hz of one partial of the open string."""
-        return partial * self.f0_hz * math.sqrt(1.0 + self.stiffness_b * partial * partial)
 
 
 def measured_string(samples: NDArray[np.floating], rate_hz: int, expected_hz: float) -> MeasuredString | None:
@@ -165,7 +161,7 @@ def _peaks(spectrum: Spectrum, f0_hz: float, stiffness_b: float, most: int) -> l
     """Partial, frequency and height over its surroundings of every partial that stands out."""
     peaks = []
     for m in range(1, most + 1):
-        hz = m * f0_hz * math.sqrt(1.0 + stiffness_b * m * m)
+        hz = m * f0_hz * stiffening(m, stiffness_b)
         if hz > TOP_HZ:
             break
         peak = spectrum.peak(hz, min(max(0.012 * hz, 2.0 * spectrum.width_hz), 0.3 * f0_hz))

@@ -21,6 +21,7 @@ from coach.ground.frozen import frozen
 from coach.listen.frame import SPLIT_HZ, Frame, Stretch
 from coach.listen.open_string import MeasuredString
 from coach.music.drill import Note
+from coach.strings.units import stiffening
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -81,12 +82,7 @@ def note_hz(string: MeasuredString, note: Note) -> NDArray[np.float64]:
 def stopped_hz(string: MeasuredString, fret: int, numbers: Sequence[int]) -> NDArray[np.float64]:
     """These partials of a string stopped at a fret, as far as they matter: at most eight, up to 6 kHz."""
     m = np.array(numbers, dtype=float)
-    hz = (
-        m
-        * string.f0_hz
-        * 2.0 ** (fret / 12.0)
-        * np.sqrt(1.0 + string.stiffness_b * 2.0 ** (fret / 6.0) * m * m)
-    )
+    hz = m * string.f0_hz * 2.0 ** (fret / 12.0) * stiffening(m, string.stiffness_b * 2.0 ** (fret / 6.0))
     return np.asarray(hz[hz < TOP_PARTIAL_HZ][:MOST_PARTIALS])
 
 

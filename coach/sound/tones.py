@@ -29,6 +29,7 @@ from coach.ground.frozen import frozen
 from coach.sound.levels import amplitude, fade_edges
 from coach.strings.node import Node
 from coach.strings.plucked import PICKUP_SHARE, PLUCK_SHARE, decay_per_s
+from coach.strings.units import stiffening
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -90,7 +91,7 @@ def partials_of(tone: Tone) -> tuple[Partial, ...]:
     partials = []
     for count in range(1, _MOST_PARTIALS + 1):
         m = step * count
-        hz = m * open_hz * math.sqrt(1.0 + stiffness_b * m * m)
+        hz = m * open_hz * stiffening(m, stiffness_b)
         if count > 1 and hz > _HIGHEST_HZ:
             break
         strength = abs(math.sin(math.pi * m * pluck) * math.sin(math.pi * m * pickup)) / m

@@ -22,7 +22,7 @@ from coach.strings.units import (
     hz_from_midi,
     midi_from_note,
     note_name,
-    stretch,
+    stiffening,
 )
 
 STRINGS_RANGE = (1, 12)
@@ -184,7 +184,7 @@ class Instrument:
         """
         n = node.partial
         stiffness_b = self.stiffness(string) * 2.0 ** (fret / 6.0)
-        return n * self.fretted_hz(string, fret) * stretch(n, stiffness_b)
+        return n * self.fretted_hz(string, fret) * stiffening(n, stiffness_b)
 
     def fretted_hz(self, string: int, fret: float) -> float:
         """Equal-tempered frequency in Hz of a stopped note; fret 0 is the open string."""

@@ -17,7 +17,7 @@ import math
 from coach.ground.frozen import frozen
 from coach.strings.instrument import Instrument
 from coach.strings.node import HIGHEST_PARTIAL
-from coach.strings.units import stretch
+from coach.strings.units import stiffening
 
 PLUCK_SHARE = 0.09
 """Plucking point where none is given, as a share of the length from the bridge (78 mm of 864): harmonics are
@@ -76,7 +76,7 @@ class PluckedString:
 
     def hz(self, partial: int) -> float:
         """Frequency of a partial of this stiff string."""
-        return partial * self.open_hz * stretch(partial, self.stiffness_b)
+        return partial * self.open_hz * stiffening(partial, self.stiffness_b)
 
     def heard(self, partial: int) -> float:
         """How much a partial's velocity counts for an ear at the pickup: amplitude, in no unit."""

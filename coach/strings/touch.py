@@ -29,6 +29,7 @@ from coach.ground.frozen import frozen
 from coach.strings.instrument import LAST_FRET, Instrument
 from coach.strings.node import Node
 from coach.strings.plucked import PluckedString, decay_per_s, level_of, partials_power
+from coach.strings.units import stiffening
 
 FINGER_SHARE = 8.0 / 864.0
 """Width of string under a light fingertip as a share of its length: 8 mm on a 34 inch bass, 3 mm on a violin, whose
@@ -281,7 +282,7 @@ def _bare(
     import numpy as np
 
     m = np.arange(1, modes + 1)
-    turn = 2.0 * np.pi * m * np.sqrt(1.0 + stiffness_b * m * m)
+    turn = 2.0 * np.pi * m * stiffening(m.astype(float), stiffness_b)
     order = np.arange(2 * modes + 1)
     mean_cosine = np.cos(np.pi * order * at) * np.sinc(order * width / 2.0)
     under = 0.5 * (mean_cosine[abs(m[:, None] - m)] - mean_cosine[m[:, None] + m])

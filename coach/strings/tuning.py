@@ -16,7 +16,7 @@ from collections.abc import Sequence
 from coach.ground.frozen import frozen
 from coach.strings.instrument import STIFFNESS_RANGE, Instrument
 from coach.strings.node import Node
-from coach.strings.units import A4_MIDI, cents_between, detuned_hz, stretch
+from coach.strings.units import A4_MIDI, cents_between, detuned_hz, stiffening
 
 HIGHEST_COMPARED_PARTIAL = 9
 CLOSE_CENTS = 40.0
@@ -148,16 +148,16 @@ def goal_hz(instrument: Instrument, pair: Pair) -> float:
     """
     if fretless_interval(instrument) == FIFTH:
         return 0.0
-    low = pair.low_hz * stretch(pair.low_partial, instrument.stiffness(pair.low_string))
-    return pair.high_hz * stretch(pair.high_partial, instrument.stiffness(pair.high_string)) - low
+    low = pair.low_hz * stiffening(pair.low_partial, instrument.stiffness(pair.low_string))
+    return pair.high_hz * stiffening(pair.high_partial, instrument.stiffness(pair.high_string)) - low
 
 
 def moved_beats_hz(instrument: Instrument, pair: Pair, cents: float) -> float:
     """Beats per second of a pair while its higher string is moved by `cents` from equal temperament."""
     low, high = instrument.stiffness(pair.low_string), instrument.stiffness(pair.high_string)
     return abs(
-        pair.low_hz * stretch(pair.low_partial, low)
-        - detuned_hz(pair.high_hz, cents) * stretch(pair.high_partial, high)
+        pair.low_hz * stiffening(pair.low_partial, low)
+        - detuned_hz(pair.high_hz, cents) * stiffening(pair.high_partial, high)
     )
 
 
@@ -181,11 +181,11 @@ def pair_between(
     _sum, p, q = min(candidates)
     corners = _corners(_range_of(ranges, low_string), _range_of(ranges, high_string))
     offsets = [
-        cents_between(p * low_hz * stretch(p, b_low), q * high_hz * stretch(q, b_high))
+        cents_between(p * low_hz * stiffening(p, b_low), q * high_hz * stiffening(q, b_high))
         for b_low, b_high in corners
     ]
     differences = [
-        p * low_hz * stretch(p, b_low) - q * high_hz * stretch(q, b_high) for b_low, b_high in corners
+        p * low_hz * stiffening(p, b_low) - q * high_hz * stiffening(q, b_high) for b_low, b_high in corners
     ]
     return Pair(
         low_string,
@@ -240,7 +240,7 @@ def beatless_drift(
         low_hz = high_hz = ratio * instrument.open_hz(order[start])
         for at, terms in powers.items():
             spread = _range_of(ranges, order[at])
-            ends = [math.prod(stretch(partial, b) ** power for partial, power in terms) for b in spread]
+            ends = [math.prod(stiffening(partial, b) ** power for partial, power in terms) for b in spread]
             low_hz, high_hz = low_hz * min(ends), high_hz * max(ends)
         target_hz = instrument.open_hz(order[place])
         offsets = cents_between(low_hz, target_hz), cents_between(high_hz, target_hz)
@@ -288,7 +288,7 @@ def from_reference(instrument: Instrument, reference: int, ranges: Ranges = ()) 
         own_partial, reference_partial = 2 ** max(-octaves, 0), 2 ** max(octaves, 0)
         shorter = 2.0 ** (fret / 6.0)
         offsets = [
-            cents_between(stretch(reference_partial, b), stretch(own_partial, own_b * shorter))
+            cents_between(stiffening(reference_partial, b), stiffening(own_partial, own_b * shorter))
             for b, own_b in _corners(_range_of(ranges, reference), _range_of(ranges, string))
         ]
         low, high = sorted((reference, string), key=instrument.open_hz)

@@ -9,8 +9,15 @@ from __future__ import annotations
 
 import math
 import re
+from typing import TYPE_CHECKING, Any, overload
 
 from coach.ground.problem import SlipError
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+    Values = NDArray[np.float64]
 
 A4_HZ = 440.0
 """Frequency of A4 in Hz (ISO 16:1975)."""
@@ -46,9 +53,13 @@ def cents_between(hz: float, reference_hz: float) -> float:
     return 1200.0 * math.log2(hz / reference_hz)
 
 
-def stretch(partial: int, stiffness_b: float) -> float:
-    """What a string's stiffness B does to the frequency of a partial n: sqrt(1 + B n^2) (Fletcher 1964)."""
-    return math.sqrt(1.0 + stiffness_b * partial * partial)
+@overload
+def stiffening(partial: float, stiffness_b: float) -> float: ...
+@overload
+def stiffening(partial: Values, stiffness_b: float | Values) -> Values: ...
+def stiffening(partial: Any, stiffness_b: Any) -> Any:
+    """What a string's stiffness B does to the frequency of partials n, one or several: sqrt(1 + B n^2) (Fletcher)."""
+    return (1.0 + stiffness_b * partial * partial) ** 0.5
 
 
 def detuned_hz(hz: float, cents: float) -> float:
