@@ -6,18 +6,12 @@ Phasors are complex samples at a low rate: a partial `d` Hz above the middle tur
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from coach.ground.frozen import frozen
+from coach.listen.arrays import Phasors, Values
 from coach.listen.frame import Frame
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    Values = NDArray[np.float64]
-    Phasors = NDArray[np.complex128]
 
 ONSET_SHARE = 0.02
 """What has less power in the band than so much of the loudest is before the strings ring."""

@@ -13,22 +13,16 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from coach.ground.frozen import frozen
+from coach.listen.arrays import Phasors, Samples, Values
 from coach.listen.band import Band, Meeting
 from coach.listen.frame import frame_of
 from coach.listen.lone_partials import Expected, expected_partials
 from coach.listen.spectrum import LEAST_HEIGHT, Spectrum
 from coach.strings.units import cents_between
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    Values = NDArray[np.float64]
-    Phasors = NDArray[np.complex128]
 
 MOST_S = 3.0
 LEAST_S = 1.5
@@ -111,7 +105,7 @@ class Beats:
         return self.way_certainty >= SURE_OF_WAY
 
 
-def beats_in(samples: NDArray[np.floating], rate_hz: int, meeting: Meeting) -> Beats | None:
+def beats_in(samples: Samples, rate_hz: int, meeting: Meeting) -> Beats | None:
     """The beat that 1.5 to 3 s of one channel hold, of which the last 3 s count; None where no such partial rings."""
     length_s = len(samples) / rate_hz
     if length_s < LEAST_S:
@@ -146,7 +140,7 @@ def beats_in(samples: NDArray[np.floating], rate_hz: int, meeting: Meeting) -> B
     return _by_others(low, high) if low and high else Beats(peak[0], peak[0], math.inf, 0.5, one_tone=True)
 
 
-def best_beats(samples: NDArray[np.floating], rate_hz: int, meeting: Meeting) -> Beats | None:
+def best_beats(samples: Samples, rate_hz: int, meeting: Meeting) -> Beats | None:
     """The surest of what every three seconds of a longer take hold, half a second apart; None where none holds any.
 
     Where more of them hold one string alone than both for sure, the strings were plucked one after the other.

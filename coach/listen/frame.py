@@ -9,16 +9,11 @@ by 60 dB at half the low rate.
 from __future__ import annotations
 
 from functools import lru_cache
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from coach.ground.frozen import frozen
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    Samples = NDArray[np.float64]
+from coach.listen.arrays import Samples, Values
 
 LOW_RATE_HZ = 8000
 """Sound is taken down to this rate, or up to twice as much where its own rate asks for that."""
@@ -35,12 +30,12 @@ _KAISER_BETA = 6.0
 class Frame:
     """Samples at a low rate; the first lies at `start_s` of the take."""
 
-    samples: Samples
+    samples: Values
     rate_hz: float
     start_s: float
 
     @property
-    def times_s(self) -> Samples:
+    def times_s(self) -> Values:
         """When each sample lies, in seconds of the take."""
         return self.start_s + np.arange(len(self.samples)) / self.rate_hz
 
@@ -62,14 +57,14 @@ class Stretch:
         """The part from `start_s` to `stop_s`, as far as there is any."""
         return Stretch(self.low.between(start_s, stop_s), self.high.between(start_s, stop_s))
 
-    def by_band(self, hz: Samples) -> tuple[tuple[Frame, Samples], ...]:
+    def by_band(self, hz: Values) -> tuple[tuple[Frame, Values], ...]:
         """Frequencies, the lowest first, each with the frame that it is measured in."""
         split = int(np.searchsorted(hz, SPLIT_HZ))
         return ((self.low, hz[:split]), (self.high, hz[split:]))
 
 
 def frame_of(
-    samples: NDArray[np.floating], rate_hz: int, start_s: float, stop_s: float, low_rate_hz: int = LOW_RATE_HZ
+    samples: Samples, rate_hz: int, start_s: float, stop_s: float, low_rate_hz: int = LOW_RATE_HZ
 ) -> Frame:
     """The stretch of one channel from `start_s` to `stop_s`; what lies outside the take is silence."""
     factor = max(rate_hz // low_rate_hz, 1)
@@ -81,7 +76,7 @@ def frame_of(
     return Frame(windows @ taps[: windows.shape[1]], rate_hz / factor, first / rate_hz)
 
 
-def _padded(samples: NDArray[np.floating], first: int, count: int) -> Samples:
+def _padded(samples: Samples, first: int, count: int) -> Values:
     """`count` samples from index `first`, zeros where there are none."""
     out = np.zeros(count)
     start, stop = max(first, 0), min(first + count, len(samples))
@@ -91,7 +86,7 @@ def _padded(samples: NDArray[np.floating], first: int, count: int) -> Samples:
 
 
 @lru_cache(maxsize=16)
-def _taps(factor: int) -> Samples:
+def _taps(factor: int) -> Values:
     """The low-pass filter before taking every `factor`th sample; its middle tap is at no delay."""
     if factor == 1:
         return np.ones(1)

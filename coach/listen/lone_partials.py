@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from coach.ground.frozen import frozen
+from coach.listen.arrays import Values
 from coach.listen.band import Band, Meeting
 from coach.listen.frame import TOP_HZ, Frame
 from coach.listen.grid import STIFFEST_B, best_on_grid
@@ -23,9 +24,6 @@ from coach.listen.spectrum import Spectrum
 from coach.strings.units import stiffening
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    Values = NDArray[np.float64]
     _Line = tuple[float, float]
 
 SEARCH_CENTS = 70.0

@@ -9,19 +9,16 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from coach.ground.frozen import frozen
+from coach.listen.arrays import Samples
 from coach.listen.frame import TOP_HZ, frame_of
 from coach.listen.grid import best_on_grid
 from coach.listen.spectrum import LEAST_HEIGHT, Spectrum
 from coach.strings.instrument import STIFFNESS_RANGE
 from coach.strings.units import cents_between, stiffening
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
 
 SEARCH_CENTS = 120.0
 """How far a string may be out of tune and still be found."""
@@ -57,7 +54,7 @@ class MeasuredString:
     """How many partials were measured."""
 
 
-def measured_string(samples: NDArray[np.floating], rate_hz: int, expected_hz: float) -> MeasuredString | None:
+def measured_string(samples: Samples, rate_hz: int, expected_hz: float) -> MeasuredString | None:
     """Frequency and stiffness of the open string that these samples hold from its pluck on; None where none is heard.
 
     `samples` is one channel, in any scale; the string is looked for within 120 cents of `expected_hz`.
@@ -66,7 +63,7 @@ def measured_string(samples: NDArray[np.floating], rate_hz: int, expected_hz: fl
     return None if spectrum is None else _measured(spectrum, expected_hz)
 
 
-def _spectrum(samples: NDArray[np.floating], rate_hz: int) -> Spectrum | None:
+def _spectrum(samples: Samples, rate_hz: int) -> Spectrum | None:
     length_s = min(len(samples) / rate_hz, AFTER_ATTACK_S + MOST_S)
     if length_s < AFTER_ATTACK_S + LEAST_S:
         return None
@@ -87,7 +84,7 @@ def _measured(spectrum: Spectrum, expected_hz: float) -> MeasuredString | None:
     return MeasuredString(f0_hz, stiffness_b, error_cents, kept)
 
 
-def plucks_in(samples: NDArray[np.floating], rate_hz: int, most: int) -> tuple[float, ...]:
+def plucks_in(samples: Samples, rate_hz: int, most: int) -> tuple[float, ...]:
     """When strings were plucked, in seconds of a take of single plucks with pauses: the `most` clearest, in order."""
     frame = frame_of(samples, rate_hz, 0.0, len(samples) / rate_hz)
     hop = round(_HOP_S * frame.rate_hz)
@@ -110,7 +107,7 @@ def plucks_in(samples: NDArray[np.floating], rate_hz: int, most: int) -> tuple[f
     return tuple(sorted(found))
 
 
-def ringing_string(samples: NDArray[np.floating], rate_hz: int, expected_hz: float) -> MeasuredString | None:
+def ringing_string(samples: Samples, rate_hz: int, expected_hz: float) -> MeasuredString | None:
     """An open string that rings in these samples, or is plucked in them: the surer one; None for none."""
     starts = (0.0, *plucks_in(samples, rate_hz, 1))
     heard = [measured_string(samples[round(start * rate_hz) :], rate_hz, expected_hz) for start in starts]
@@ -118,7 +115,7 @@ def ringing_string(samples: NDArray[np.floating], rate_hz: int, expected_hz: flo
 
 
 def measured_strings(
-    samples: NDArray[np.floating], rate_hz: int, expected_hz: Sequence[float]
+    samples: Samples, rate_hz: int, expected_hz: Sequence[float]
 ) -> tuple[MeasuredString | None, ...]:
     """Every open string of a take that holds one pluck of each, in the order of `expected_hz`.
 

@@ -7,16 +7,14 @@ point of 32 or 64, also in the extensible form that recording programs write.
 from __future__ import annotations
 
 import struct
-from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
 from coach.ground.frozen import frozen
 from coach.ground.problem import CoachError
 from coach.ground.source import FileKind, read_bytes
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
+from coach.listen.arrays import Values
 
 TAKE_FILE = FileKind("a take", "a WAV file", max_bytes=1_000_000_000)
 RATES_HZ = (22050, 192000)
@@ -74,7 +72,7 @@ def read_sound(path: str) -> Sound:
     return Sound(_mixed(both).astype(np.float32), rate_hz, clipped)
 
 
-def _mixed(both: NDArray[np.float64]) -> NDArray[np.float64]:
+def _mixed(both: Values) -> Values:
     """The mean of the channels that carry something."""
     level = np.sqrt(np.mean(both**2, axis=0))
     carrying = both[:, level >= ONE_SIDED * level.max()]
@@ -114,7 +112,7 @@ def _format(form: bytes, path: str) -> tuple[int, int, int, int]:
     return tag, channels, rate_hz, bits
 
 
-def _values(sound: bytes, tag: int, bits: int, path: str) -> NDArray[np.float64]:
+def _values(sound: bytes, tag: int, bits: int, path: str) -> Values:
     """Samples of all channels in turn, full scale 1."""
     width = bits // 8
     kept = sound[: len(sound) // width * width] if width else b""

@@ -2,17 +2,12 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
+from numpy.typing import NDArray
 
 from coach.ground.frozen import frozen
+from coach.listen.arrays import Values
 from coach.listen.frame import Frame
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    Values = NDArray[np.float64]
 
 LEAST_HEIGHT = 6.0
 """A peak that counts is so many times as high as what is around it."""

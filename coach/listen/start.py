@@ -10,10 +10,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
 
 import numpy as np
 
+from coach.listen.arrays import Samples, Values
 from coach.listen.frame import SPLIT_HZ, Frame, frame_of
 from coach.listen.open_string import MeasuredString
 from coach.listen.partials import note_hz
@@ -22,11 +22,6 @@ from coach.listen.transients import Rises, rises
 from coach.music.drill import Note
 from coach.music.excerpt import Passage
 from coach.strings.instrument import Instrument
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    Values = NDArray[np.float64]
 
 HOP_S, WINDOW_S = 0.01, 0.064
 APART_HOPS = 3
@@ -56,7 +51,7 @@ MET_S = 0.02
 
 
 def passage_start_s(
-    samples: NDArray[np.floating],
+    samples: Samples,
     rate_hz: int,
     passage: Passage,
     tempo_bpm: int,

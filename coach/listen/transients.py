@@ -2,17 +2,11 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 
 from coach.ground.frozen import frozen
+from coach.listen.arrays import Values
 from coach.listen.frame import Frame
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    Samples = NDArray[np.float64]
 
 HIGH_HZ = 900.0
 HOP_S = 0.001
@@ -25,14 +19,14 @@ _FLOOR_PERCENT = 10.0
 class Rises:
     """By how much the power above 900 Hz rises at each moment."""
 
-    db: Samples
+    db: Values
     hop_s: float
     """From one moment to the next."""
     start_s: float
     """The first moment, in seconds of the take."""
 
     @property
-    def moments_s(self) -> Samples:
+    def moments_s(self) -> Values:
         return np.asarray(self.start_s + np.arange(len(self.db)) * self.hop_s, dtype=float)
 
 
@@ -52,7 +46,7 @@ def rises(frame: Frame) -> Rises:
     return Rises(rise_db, hop / frame.rate_hz, frame.start_s)
 
 
-def _high_passed(frame: Frame) -> Samples:
+def _high_passed(frame: Frame) -> Values:
     """What lies above 900 Hz: the samples without their low-passed selves."""
     width = int(0.004 * frame.rate_hz) | 1
     n = np.arange(-width, width + 1)

@@ -2,25 +2,18 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
+from coach.listen.arrays import Samples
 from coach.listen.beats import MOST_S, Beats, beats_in
 from coach.listen.open_string import MeasuredString, ringing_string
 from coach.listen.turn import meeting_of
 from coach.strings.instrument import Instrument
 from coach.strings.tuning import Pair
 
-if TYPE_CHECKING:
-    import numpy as np
-    from numpy.typing import NDArray
-
 _SHORTER_S = 2.4
 """So that three seconds after a pluck there is an answer, the time to find it included."""
 
 
-def beats_now(
-    samples: NDArray[np.floating], rate_hz: int, instrument: Instrument, pair: Pair
-) -> Beats | None:
+def beats_now(samples: Samples, rate_hz: int, instrument: Instrument, pair: Pair) -> Beats | None:
     """The beat of a pair in the last 3 s, or in the last 2.4 s where that is the surer, as after a pluck."""
     meeting = meeting_of(instrument, pair)
     heard = [
@@ -31,8 +24,6 @@ def beats_now(
     return min(heard, key=lambda beats: beats.error_hz, default=None)
 
 
-def string_now(
-    samples: NDArray[np.floating], rate_hz: int, instrument: Instrument, string: int
-) -> MeasuredString | None:
+def string_now(samples: Samples, rate_hz: int, instrument: Instrument, string: int) -> MeasuredString | None:
     """The open string as it rings, or was plucked, in the last 3 s."""
     return ringing_string(samples[-round(MOST_S * rate_hz) :], rate_hz, instrument.open_hz(string))
