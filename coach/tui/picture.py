@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Hashable, Sequence
-from dataclasses import dataclass
+from dataclasses import replace
 from functools import cached_property
 
+from coach.ground.frozen import frozen
 from coach.learning.readings import Rung
 from coach.music.clicktrack import BeatAt
 from coach.music.excerpt import Passage
@@ -34,7 +35,7 @@ MOST_NAMED = 3
 """More events than these are only counted."""
 
 
-@dataclass(frozen=True)
+@frozen
 class Picture:
     """Everything the session screen shows at one moment."""
 
@@ -112,13 +113,18 @@ class Picture:
         """What sounds and what comes."""
         return focus_at(self.passage, self.beat) if self.passage else Focus(None, None)
 
-    def moves_on_from(self, before: Picture) -> bool:
-        """Whether the music has gone on since then, and nothing but `session_view.moving` looks different."""
-        if self.beat_index != before.beat_index or self.message != before.message:
-            return False
-        if self.beat is None or before.beat is None:
-            return self.beat is before.beat
-        return before.beat <= self.beat < before.focus.until
+    def moved(self, position_s: float | None, beat: float | None, message: str) -> Picture | None:
+        """The same with the music further on; None where more than `session_view.moving` looks different then."""
+        now = replace(self, position_s=position_s, beat=beat, message=message)
+        if now.beat_index != self.beat_index or message != self.message:
+            return None
+        if beat is None or self.beat is None:
+            return now if beat is self.beat else None
+        if not self.beat <= beat < self.focus.until:
+            return None
+        # The same until then: to look for it among all events was a tenth of a picture.
+        now.__dict__["focus"] = self.focus
+        return now
 
     @property
     def counts_in(self) -> bool:

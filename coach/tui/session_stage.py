@@ -39,7 +39,7 @@ if TYPE_CHECKING:
     from coach.session.host import Practice
     from coach.sound.timeline import RepTimeline
 
-POLLS_PER_SECOND = 30
+POLLS_PER_SECOND = 25
 LOOK_EVERY_S = 1.0
 
 
@@ -255,8 +255,8 @@ class SessionStage(SessionWords):
             return False
         before, layout = self._drawn
         position_s, beat = self._place(self.practice.session.music)
-        now = replace(before, position_s=position_s, beat=beat, message=self._message_now())
-        if not now.moves_on_from(before):
+        now = before.moved(position_s, beat, self._message_now())
+        if now is None:
             return False
         self.stage.change(moving(now, layout), layout)
         return True
