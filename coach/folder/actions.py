@@ -21,6 +21,7 @@ from coach.ground.fields import Group, Kind, Row, Rows, Values, did_you_mean, ki
 from coach.ground.frozen import frozen
 from coach.ground.kinds import Items
 from coach.ground.plain import listed
+from coach.ground.problem import SlipError
 from coach.ground.source import Node, Report, Scalar, nearest
 from coach.rating.fault import causes_of
 from coach.rating.table import CAUSES, CHOKED, RESULTS, Cause
@@ -326,12 +327,11 @@ class KeyName(Kind[str]):
 
     allowed = "a letter, digit or sign, space, enter, f5 or ctrl+s"
 
-    def read(self, node: Node, where: str, report: Report) -> str | None:
+    def value(self, node: Node) -> str:
         key = key_name(node.text) if isinstance(node, Scalar) else None
         if key is None:
             near = nearest(word_of(node), sorted(_NAMED))
-            message = f"{kind_of(node)} is not a key; a key is {self.allowed}"
-            report.error(node, message, did_you_mean(near), where)
+            raise SlipError(f"{kind_of(node)} is not a key; a key is {self.allowed}", did_you_mean(near))
         return key
 
 

@@ -20,6 +20,7 @@ from typing import Any, Generic, TypeVar, cast
 
 from coach.ground.frozen import frozen
 from coach.ground.plain import json_text
+from coach.ground.problem import SlipError, parted
 from coach.ground.source import Mapping, Node, Report, Scalar, Sequence, nearest
 
 Value = TypeVar("Value")
@@ -31,7 +32,7 @@ _NOTHING = ("", "null", "~")
 
 
 class Kind(ABC, Generic[Value]):
-    """What a value may be."""
+    """What a value may be: a kind gives the `value` of a node, or reads it into the report by itself."""
 
     unit: str = ""
     pattern: str = ""
@@ -42,9 +43,19 @@ class Kind(ABC, Generic[Value]):
     def allowed(self) -> str:
         """What is allowed, in words: `20 to 300 bpm`."""
 
-    @abstractmethod
+    def value(self, node: Node) -> Value:
+        """The value of a node; ValueError with a sentence, best a `SlipError`, where it has none."""
+        raise NotImplementedError
+
     def read(self, node: Node, where: str, report: Report) -> Value | None:
         """The value of a node; None, with the reason in the report, where it has none."""
+        try:
+            return self.value(node)
+        except ValueError as error:
+            report.error(node, *parted(error), where)
+            if isinstance(error, SlipError) and error.repair and isinstance(node, Scalar) and node.plain:
+                report.repair(node.start, node.stop, error.repair)
+        return None
 
     def write(self, value: Value) -> str:
         """The value as it stands in a file, on one line: what `read` gives it back from."""
@@ -121,12 +132,6 @@ def did_you_mean(word: str) -> str:
     return f"did you mean {word}?" if word else ""
 
 
-def repair(node: Node, wanted: str, report: Report) -> None:
-    """Note what a plain value is surely meant to be."""
-    if isinstance(node, Scalar) and node.plain:
-        report.repair(node.start, node.stop, wanted)
-
-
 def quoted(text: str) -> str:
     """A text as a YAML scalar, in double quotes where a plain one could be misread."""
     plain = _SURELY_PLAIN.fullmatch(text) and text.lower() not in _SPECIAL
@@ -156,8 +161,8 @@ def check_keys(node: Mapping, rows: Rows, where: str, report: Report) -> None:
     unknown = [key for key, _ in node.pairs if key.text not in rows]
     for key in unknown:
         for name in rows:
-            if _same_letters(key.text, name) and name not in present:
-                repair(key, name, report)
+            if key.plain and _same_letters(key.text, name) and name not in present:
+                report.repair(key.start, key.stop, name)
         message = f"`{shorten(key.text)}` is not a key here; allowed are {_some(key.text, rows)}"
         report.error(key, message, _key_guess(key.text, rows, report), where)
     for name, row in rows.items():

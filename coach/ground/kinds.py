@@ -8,8 +8,9 @@ from __future__ import annotations
 import re
 from typing import Any
 
-from coach.ground.fields import Kind, did_you_mean, kind_of, quoted, repair, word_of
+from coach.ground.fields import Kind, did_you_mean, kind_of, quoted, word_of
 from coach.ground.plain import json_text
+from coach.ground.problem import SlipError
 from coach.ground.source import Mapping, Node, Report, Scalar, Sequence, nearest
 
 MAX_TEXT = 2000
@@ -26,17 +27,15 @@ class Text(Kind[str]):
     def allowed(self) -> str:
         return f"a text of at most {self.longest} characters"
 
-    def read(self, node: Node, where: str, report: Report) -> str | None:
+    def value(self, node: Node) -> str:
         if not isinstance(node, Scalar):
             guess = "put it in quotes" if isinstance(node, Mapping) or node.flow else ""
-            report.error(node, f"found {kind_of(node)} where a text belongs", guess, where)
-        elif not node.text.strip() and not self.may_be_empty:
-            report.error(node, "nothing follows this key; give a text, or delete the line", "", where)
-        elif len(node.text) > self.longest:
-            report.error(node, f"the text has {len(node.text)} characters; at most {self.longest}", "", where)
-        else:
-            return node.text.strip()
-        return None
+            raise SlipError(f"found {kind_of(node)} where a text belongs", guess)
+        if not node.text.strip() and not self.may_be_empty:
+            raise SlipError("nothing follows this key; give a text, or delete the line")
+        if len(node.text) > self.longest:
+            raise SlipError(f"the text has {len(node.text)} characters; at most {self.longest}")
+        return node.text.strip()
 
     def write(self, value: str) -> str:
         return quoted(value)
@@ -55,13 +54,12 @@ class Word(Kind[str]):
     def allowed(self) -> str:
         return f"{', '.join(self.words[:-1])} or {self.words[-1]}"
 
-    def read(self, node: Node, where: str, report: Report) -> str | None:
+    def value(self, node: Node) -> str:
         word = word_of(node)
         if word in self.words:
             return word
         close = nearest(word, self.words)
-        report.error(node, f"{kind_of(node)} is none of {', '.join(self.words)}", did_you_mean(close), where)
-        return None
+        raise SlipError(f"{kind_of(node)} is none of {', '.join(self.words)}", did_you_mean(close))
 
     def schema(self) -> dict[str, Any]:
         return {"enum": list(self.words)}
@@ -72,14 +70,13 @@ class Truth(Kind[bool]):
 
     allowed = "yes or no"
 
-    def read(self, node: Node, where: str, report: Report) -> bool | None:
+    def value(self, node: Node) -> bool:
         word = word_of(node).lower()
         if word in ("yes", "true", "on"):
             return True
         if word in ("no", "false", "off"):
             return False
-        report.error(node, f"{kind_of(node)} is neither yes nor no", "", where)
-        return None
+        raise SlipError(f"{kind_of(node)} is neither yes nor no")
 
     def write(self, value: bool) -> str:
         return "yes" if value else "no"
@@ -98,26 +95,23 @@ class Whole(Kind[int]):
     def allowed(self) -> str:
         return f"{self.low} to {self.high}{' ' * bool(self.unit)}{self.unit}"
 
-    def read(self, node: Node, where: str, report: Report) -> int | None:
+    def value(self, node: Node) -> int:
         word = word_of(node)
         if not re.fullmatch(r"[+-]?[0-9]{1,12}", word):
             message = f"{kind_of(node)} is not a whole number from {self.allowed}"
-            report.error(node, message, self._written_otherwise(node, word, report), where)
-            return None
+            raise SlipError(message, *self._written_otherwise(word))
         value = int(word)
         if self.low <= value <= self.high:
             return value
-        report.error(node, f"{value} is outside {self.allowed}", self._zeros(value), where)
-        return None
+        raise SlipError(f"{value} is outside {self.allowed}", self._zeros(value))
 
-    def _written_otherwise(self, node: Node, word: str, report: Report) -> str:
+    def _written_otherwise(self, word: str) -> tuple[str, ...]:
         if match := re.fullmatch(r"([0-9]+)\s*([A-Za-z]+)", word):
-            if match[2].lower() in self.unit.split():
-                repair(node, match[1], report)
-            return f"write {match[1]} without the unit"
+            sure = match[1] if match[2].lower() in self.unit.split() else ""
+            return f"write {match[1]} without the unit", sure
         if re.fullmatch(r"[0-9]+[.,][0-9]+", word):
-            return f"round it: {re.split('[.,]', word)[0]}"
-        return ""
+            return (f"round it: {re.split('[.,]', word)[0]}",)
+        return ()
 
     def _zeros(self, value: int) -> str:
         if value > self.high and value % 10 == 0 and self.low <= value // 10 <= self.high:
@@ -138,31 +132,27 @@ class Number(Kind[float]):
     def allowed(self) -> str:
         return f"{self.low:g} to {self.high:g}{' ' * bool(self.unit)}{self.unit}"
 
-    def read(self, node: Node, where: str, report: Report) -> float | None:
+    def value(self, node: Node) -> float:
         word = word_of(node)
         if not _NUMBER.fullmatch(word):
             message = f"{kind_of(node)} is not a number from {self.allowed}"
-            report.error(node, message, self._written_otherwise(node, word, report), where)
-            return None
+            raise SlipError(message, *self._written_otherwise(word))
         value = float(word)
         if self.low <= value <= self.high:
             return value
         inches = self.unit == "mm" and 10 <= value <= 60
         guess = f"inches? in mm: {value * 25.4:g}" if inches else ""
-        report.error(node, f"{value:g} is outside {self.allowed}", guess, where)
-        return None
+        raise SlipError(f"{value:g} is outside {self.allowed}", guess)
 
-    def _written_otherwise(self, node: Node, word: str, report: Report) -> str:
+    def _written_otherwise(self, word: str) -> tuple[str, ...]:
         if re.fullmatch(r"\d+,\d+", word):
-            return did_you_mean(word.replace(",", "."))
+            return (did_you_mean(word.replace(",", ".")),)
         match = re.fullmatch(r'(\d+(?:\.\d+)?)\s*([A-Za-z]+|")', word)
         if match is None:
-            return ""
+            return ()
         if self.unit == "mm" and match[2] in ('"', "in", "inch", "inches"):
-            return f"in mm: {float(match[1]) * 25.4:g}"
-        if match[2] == self.unit:
-            repair(node, match[1], report)
-        return f"write {match[1]} without the unit"
+            return (f"in mm: {float(match[1]) * 25.4:g}",)
+        return f"write {match[1]} without the unit", match[1] if match[2] == self.unit else ""
 
     def write(self, value: float) -> str:
         return str(int(value)) if value == int(value) else repr(value)

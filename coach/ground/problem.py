@@ -76,12 +76,11 @@ class UsageError(CoachError):
 
 
 class SlipError(ValueError):
-    """A ValueError that knows the likely slip, or the way out; empty where it knows none."""
+    """A ValueError that knows the likely slip, or the way out, and what was surely meant; empty where it knows none."""
 
-    def __init__(self, message: str, guess: str = "") -> None:
+    def __init__(self, message: str, guess: str = "", repair: str = "") -> None:
         super().__init__(f"{message} ({guess})" if guess else message)
-        self.message = message
-        self.guess = guess
+        self.message, self.guess, self.repair = message, guess, repair
 
 
 def parted(error: ValueError) -> tuple[str, str]:

@@ -23,12 +23,8 @@ class TriggerKey(Kind[Trigger]):
 
     allowed = "cc 64, note 36 or program 5, with `on 10` for one channel, `latching` for an on-off switch"
 
-    def read(self, node: Node, where: str, report: Report) -> Trigger | None:
-        try:
-            return Trigger.parse(word_of(node))
-        except ValueError as error:
-            report.error(node, str(error), "", where)
-            return None
+    def value(self, node: Node) -> Trigger:
+        return Trigger.parse(word_of(node))
 
 
 _TRIGGERS = Items(TriggerKey(), MOST_TRIGGERS, "[cc 67, note 36]", 1, "triggers", one_alone=True)

@@ -4,9 +4,17 @@ from __future__ import annotations
 
 from typing import Any
 
-from coach.ground.fields import Block, Kind, Row, Rows, Values, values_by_name, word_of
+from coach.ground.fields import (
+    Block,
+    Kind,
+    Row,
+    Rows,
+    Values,
+    values_by_name,
+    word_of,
+)
 from coach.ground.kinds import Items, Number, Text, Truth, Whole
-from coach.ground.problem import parted
+from coach.ground.problem import SlipError, parted
 from coach.ground.source import Node, Report, Scalar, Sequence
 from coach.score.limits import MAX_NAME
 from coach.score.values import Id
@@ -32,14 +40,9 @@ class OpenNote(Kind[str]):
 
     allowed = "a note with its octave"
 
-    def read(self, node: Node, where: str, report: Report) -> str | None:
-        text = Text(MAX_NAME).read(node, where, report)
-        try:
-            if text:
-                midi_from_note(text)
-        except ValueError as error:
-            report.error(node, *parted(error), where)
-            return None
+    def value(self, node: Node) -> str:
+        text = Text(MAX_NAME).value(node)
+        midi_from_note(text)
         return text
 
     def schema(self) -> dict[str, Any]:
@@ -49,19 +52,14 @@ class OpenNote(Kind[str]):
 class Length(Number):
     """A length in mm, or in inches as `34in`."""
 
-    def read(self, node: Node, where: str, report: Report) -> float | None:
+    def value(self, node: Node) -> float:
         word = word_of(node)
         if not word.endswith(("in", '"')):
-            return super().read(node, where, report)
-        try:
-            length_mm = length_from(word)
-        except ValueError as error:
-            report.error(node, str(error), "", where)
-            return None
+            return super().value(node)
+        length_mm = length_from(word)
         if self.low <= length_mm <= self.high:
             return length_mm
-        report.error(node, f"{word}, {length_mm:g} mm, is outside {self.allowed}", "", where)
-        return None
+        raise SlipError(f"{word}, {length_mm:g} mm, is outside {self.allowed}")
 
     def schema(self) -> dict[str, Any]:
         inches = {"type": "string", "pattern": r"^\d+(\.\d+)?in$"}
@@ -150,12 +148,10 @@ class InstrumentKey(Kind[Instrument]):
         if not isinstance(node, Scalar):
             block = self.block.read(node, where, report)
             return None if block is None else _built(block, where, report)
-        name = Text(MAX_NAME).read(node, where, report)
-        try:
-            return ready_made(name) if name else None
-        except ValueError as error:
-            report.error(node, *parted(error), where)
-            return None
+        return super().read(node, where, report)
+
+    def value(self, node: Node) -> Instrument:
+        return ready_made(Text(MAX_NAME).value(node))
 
     def write(self, value: Instrument) -> str:
         return self.block.write(_values(value))

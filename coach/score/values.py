@@ -9,8 +9,9 @@ from typing import Any
 
 from coach.ground.days import day_from
 from coach.ground.digits import whole_number
-from coach.ground.fields import Kind, did_you_mean, kind_of, repair, shorten, word_of
+from coach.ground.fields import Kind, did_you_mean, kind_of, shorten, word_of
 from coach.ground.kinds import Text, Whole
+from coach.ground.problem import SlipError
 from coach.ground.source import Node, Report, Scalar, Sequence
 from coach.music.drill import AskedPart
 from coach.music.key import Key, key_named
@@ -28,18 +29,15 @@ class Version(Kind[int]):
 
     allowed = str(FORMAT_VERSION)
 
-    def read(self, node: Node, where: str, report: Report) -> int | None:
+    def value(self, node: Node) -> int:
         word = word_of(node)
         if word == str(FORMAT_VERSION):
             return FORMAT_VERSION
         if self.is_newer(node):
             message = f"this drill is written in version {word} of the format; this program reads version "
-            guess = "a newer version of the program can read it"
-            report.error(node, f"{message}{FORMAT_VERSION}", guess, where)
-        else:
-            message = f"{kind_of(node)} is not a version of the format; it is {FORMAT_VERSION}"
-            report.error(node, message, f"write `drill: {FORMAT_VERSION}`", where)
-        return None
+            raise SlipError(f"{message}{FORMAT_VERSION}", "a newer version of the program can read it")
+        message = f"{kind_of(node)} is not a version of the format; it is {FORMAT_VERSION}"
+        raise SlipError(message, f"write `drill: {FORMAT_VERSION}`")
 
     def is_newer(self, node: Node | None) -> bool:
         """Whether the file is written in a version that this program does not know."""
@@ -54,9 +52,8 @@ class Part(Kind[AskedPart]):
 
     allowed = "a phrase's id or a node, and its goal: window at 60"
 
-    def read(self, node: Node, where: str, report: Report) -> AskedPart | None:
-        text = Text(MAX_NAME).read(node, where, report)
-        return None if text is None else asked_part(text)
+    def value(self, node: Node) -> AskedPart:
+        return asked_part(Text(MAX_NAME).value(node))
 
     def schema(self) -> dict[str, Any]:
         return {"type": "string", "maxLength": MAX_NAME}
@@ -75,13 +72,10 @@ class Id(Kind[str]):
     allowed = "small letters, digits and -, at most 64"
     pattern = f"^{ID.pattern}$"
 
-    def read(self, node: Node, where: str, report: Report) -> str | None:
-        text = Text(MAX_NAME).read(node, where, report)
-        if text and not ID.fullmatch(text):
-            report.error(
-                node, f"'{shorten(text)}' is not an id; {self.allowed}", did_you_mean(slug(text)), where
-            )
-            return None
+    def value(self, node: Node) -> str:
+        text = Text(MAX_NAME).value(node)
+        if not ID.fullmatch(text):
+            raise SlipError(f"'{shorten(text)}' is not an id; {self.allowed}", did_you_mean(slug(text)))
         return text
 
 
@@ -91,13 +85,12 @@ class NoteValue(Kind[Fraction]):
     allowed = "a quarter is 1/4, a dotted quarter 3/8"
     pattern = r"^\d+/\d+$"
 
-    def read(self, node: Node, where: str, report: Report) -> Fraction | None:
+    def value(self, node: Node) -> Fraction:
         word = word_of(node)
         match = re.fullmatch(r"(\d{1,2})/(\d{1,2})", word)
         if match and int(match[1]) and int(match[2]) and Fraction(1, 64) <= Fraction(word) <= 4:
             return Fraction(word)
-        report.error(node, f"{kind_of(node)} is not a note value; {self.allowed}", "", where)
-        return None
+        raise SlipError(f"{kind_of(node)} is not a note value; {self.allowed}")
 
     def write(self, value: Fraction) -> str:
         return f"{value.numerator}/{value.denominator}"
@@ -106,20 +99,18 @@ class NoteValue(Kind[Fraction]):
 class Subdivision(Kind[int | Fraction]):
     """Clicks to a beat, or the note value that they fall on."""
 
-    clicks, value = Whole(1, 8, "clicks to a beat"), NoteValue()
+    clicks, part = Whole(1, 8, "clicks to a beat"), NoteValue()
 
     allowed = f"{clicks.allowed}, or a note value such as 1/8"
 
-    def read(self, node: Node, where: str, report: Report) -> int | Fraction | None:
-        kind: Kind[Any] = self.value if "/" in word_of(node) else self.clicks
-        read: int | Fraction | None = kind.read(node, where, report)
-        return read
+    def value(self, node: Node) -> int | Fraction:
+        return self.part.value(node) if "/" in word_of(node) else self.clicks.value(node)
 
     def write(self, value: int | Fraction) -> str:
-        return str(value) if isinstance(value, int) else self.value.write(value)
+        return str(value) if isinstance(value, int) else self.part.write(value)
 
     def schema(self) -> dict[str, Any]:
-        return {"anyOf": [self.clicks.schema(), self.value.schema()]}
+        return {"anyOf": [self.clicks.schema(), self.part.schema()]}
 
 
 _METER = re.compile(
@@ -133,29 +124,17 @@ class MeterSign(Kind[Meter]):
     allowed = "4/4, 6/8 in 2, 7/8 in 2+2+3, or 7/8 in 3 as 3+2+2"
     pattern = r"^\d+/\d+( in \d+(\+\d+)*( as \d+(\+\d+)+)?)?$"
 
-    def read(self, node: Node, where: str, report: Report) -> Meter | None:
+    def value(self, node: Node) -> Meter:
         word = word_of(node)
         match = _METER.fullmatch(word)
         if match is None:
+            swapped = re.fullmatch(r"(\d+)\s*[:.\\ -]\s*(\d+)", word)
+            usual = "4/4" if word.lower() in ("c", "common", "4") else ""
+            wanted = f"{swapped[1]}/{swapped[2]}" if swapped else usual
             message = f"{kind_of(node)} is not a meter; write {self.allowed}"
-            report.error(node, message, self._slip(node, word, report), where)
-            return None
+            raise SlipError(message, did_you_mean(wanted), wanted if ":" in word else "")
         upper, lower = int(match[1]), int(match[2])
-        try:
-            if match[3] is None:
-                return Meter.of(upper, lower)
-            return _counted(upper, lower, match[3], match[4])
-        except ValueError as error:
-            report.error(node, str(error), "", where)
-            return None
-
-    def _slip(self, node: Node, word: str, report: Report) -> str:
-        if swapped := re.fullmatch(r"(\d+)\s*[:.\\ -]\s*(\d+)", word):
-            wanted = f"{swapped[1]}/{swapped[2]}"
-            if ":" in word:
-                repair(node, wanted, report)
-            return did_you_mean(wanted)
-        return did_you_mean("4/4" if word.lower() in ("c", "common", "4") else "")
+        return _counted(upper, lower, match[3], match[4]) if match[3] else Meter.of(upper, lower)
 
 
 class KeySign(Kind[Key]):
@@ -166,13 +145,10 @@ class KeySign(Kind[Key]):
     )
     pattern = r"^[A-Ga-g][#b♯♭]?\s+(major|minor)$"
 
-    def read(self, node: Node, where: str, report: Report) -> Key | None:
+    def value(self, node: Node) -> Key:
         word = word_of(node)
-        key = key_named(word)
-        if key is None:
-            report.error(
-                node, f"{kind_of(node)} is not a key; {self.allowed}", did_you_mean(_key_slip(word)), where
-            )
+        if (key := key_named(word)) is None:
+            raise SlipError(f"{kind_of(node)} is not a key; {self.allowed}", did_you_mean(_key_slip(word)))
         return key
 
 
@@ -203,22 +179,17 @@ class TempoChange(Kind[tuple[Fraction, Fraction]]):
     allowed = "80%, or 100% to 80%, of the drill's tempo"
     pattern = r"^\d+(\.\d+)?%( to \d+(\.\d+)?%)?$"
 
-    def read(self, node: Node, where: str, report: Report) -> tuple[Fraction, Fraction] | None:
+    def value(self, node: Node) -> tuple[Fraction, Fraction]:
         word = word_of(node)
         match = re.fullmatch(rf"{_PERCENT}(?:\s+to\s+{_PERCENT})?", word)
         if match is None:
             guess = f"write {word}%, of the drill's tempo" if word.isdecimal() else ""
-            report.error(
-                node, f"{kind_of(node)} is not a change of tempo; write {self.allowed}", guess, where
-            )
-            return None
+            raise SlipError(f"{kind_of(node)} is not a change of tempo; write {self.allowed}", guess)
         low, high = PERCENT_RANGE
         start, stop = Fraction(match[1]), Fraction(match[2] or match[1])
         for value in (start, stop):
             if not low <= value <= high:
-                message = f"{float(value):g}% is outside {low}% to {high}% of the drill's tempo"
-                report.error(node, message, "", where)
-                return None
+                raise SlipError(f"{float(value):g}% is outside {low}% to {high}% of the drill's tempo")
         return start / 100, stop / 100
 
     def write(self, value: tuple[Fraction, Fraction]) -> str:
@@ -231,23 +202,18 @@ class Day(Kind[date]):
     allowed = "YYYY-MM-DD"
     pattern = r"^\d{4}-\d\d-\d\d$"
 
-    def read(self, node: Node, where: str, report: Report) -> date | None:
+    def value(self, node: Node) -> date:
         word = word_of(node)
         if re.fullmatch(r"\d{4}-\d\d-\d\d", word):
             try:
                 return day_from(word)
             except ValueError as error:
                 message = str(error) if "outside" in str(error) else f"'{word}' is not a day of the calendar"
-                report.error(node, message, "", where)
-                return None
-        guess = ""
+                raise SlipError(message) from None
+        wanted = ""
         if match := re.fullmatch(r"(\d{1,2})\.(\d{1,2})\.(\d{4})", word):
-            guess = f"{match[3]}-{int(match[2]):02d}-{int(match[1]):02d}"
-            repair(node, guess, report)
-        report.error(
-            node, f"{kind_of(node)} is not a day; write it as 2026-12-24", did_you_mean(guess), where
-        )
-        return None
+            wanted = f"{match[3]}-{int(match[2]):02d}-{int(match[1]):02d}"
+        raise SlipError(f"{kind_of(node)} is not a day; write it as 2026-12-24", did_you_mean(wanted), wanted)
 
 
 class SilentBars(Kind[tuple[int, int]]):
@@ -256,7 +222,7 @@ class SilentBars(Kind[tuple[int, int]]):
     allowed = f"N is at least 1 and below M, M at most {MOST_SILENT}"
     pattern = r"^\d+ of \d+$"
 
-    def read(self, node: Node, where: str, report: Report) -> tuple[int, int] | None:
+    def value(self, node: Node) -> tuple[int, int]:
         words = word_of(node).split()
         if len(words) == 3 and words[1] == "of":
             silent, every = whole_number(words[0]) or 0, whole_number(words[2]) or 0
@@ -265,8 +231,7 @@ class SilentBars(Kind[tuple[int, int]]):
         message = (
             f"{kind_of(node)} is not `N of M`; `1 of 4` leaves the last of every four bars without a click"
         )
-        report.error(node, message, self.allowed, where)
-        return None
+        raise SlipError(message, self.allowed)
 
     def write(self, value: tuple[int, int]) -> str:
         return f"{value[0]} of {value[1]}"
@@ -277,7 +242,7 @@ class Parts(Kind[Node]):
 
     allowed = ""
 
-    def read(self, node: Node, where: str, report: Report) -> Node | None:
+    def value(self, node: Node) -> Node:
         return node
 
 
