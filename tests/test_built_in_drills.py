@@ -94,8 +94,3 @@ def test_the_last_drill_is_a_piece_of_about_a_minute_with_an_easier_version() ->
     assert 50 <= passage.tempo.seconds_at(passage.length, drill.goal_bpm) <= 70
     assert len(drill.layers) == 3
     assert any(placed.note.droppable for event in passage.events for placed in event.notes)
-
-
-@pytest.mark.parametrize("drill", DRILLS.values(), ids=list(DRILLS))
-def test_nothing_rubs_in_any_drill(drill: Drill) -> None:
-    assert [finding for finding in check_playability(drill) if "semitone" in finding.message] == []

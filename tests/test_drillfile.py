@@ -308,25 +308,6 @@ def test_every_built_in_drill_is_read_without_a_warning(path: Path) -> None:
     assert passage_of(drill, whole_piece(drill)).events
 
 
-def test_the_built_in_drills_rise_from_one_node_to_five_strings() -> None:
-    drills = {path.stem: load_drill(path) for path in DRILLS}
-    assert len(drills) >= 5
-
-    def partials(name: str) -> set[int]:
-        return {
-            note.node.partial
-            for phrase in drills[name].phrases
-            for bar in phrase.bars
-            for event in bar.events
-            for note in event.notes
-            if note.node
-        }
-
-    assert partials("first-pour") == {2, 3, 4}
-    assert {5, 6, 7} <= partials("small-bells")
-    assert len(drills["the-great-bell"].instrument.strings) == 5
-
-
 def test_load_raises_with_every_error(tmp_path: Path) -> None:
     path = tmp_path / "bad.yaml"
     path.write_text(HEAD.replace("4/4", "6:8").replace("76", "7600"))

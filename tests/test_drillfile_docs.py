@@ -65,13 +65,6 @@ def test_the_page_has_examples_of_every_kind() -> None:
     assert sum(example.startswith("- ") for example in EXAMPLES) >= 3
 
 
-@pytest.mark.parametrize("example", EXAMPLES, ids=range(len(EXAMPLES)))
-def test_every_example_passes_the_checker(example: str) -> None:
-    drill, problems = read_drill(whole_file(example), "docs/drill-format.md")
-    assert problems == []
-    assert drill is not None
-
-
 def notations() -> list[str]:
     cells = re.findall(r"^\| (`\d.*?) \| ", PAGE, re.MULTILINE)
     return [text.replace("\\|", "|") for cell in cells for text in re.findall(r"`([^`]+)`", cell)]
@@ -149,7 +142,8 @@ def test_every_line_taught_is_exported(taught: Path, kind: str) -> None:
 
 def test_every_line_taught_survives_musicxml(taught: Path) -> None:
     assert main(["export", str(taught), "--to", "musicxml", "-o", "out.musicxml"]) == 0
-    assert main(["import", "out.musicxml", "-o", "back.yaml"]) == 0
+    # With an option it is read like any score, by its notes and not by the drill that it carries.
+    assert main(["import", "out.musicxml", "--split", "voices", "-o", "back.yaml"]) == 0
     drill, back = (
         read_drill(Path(name).read_text(encoding="utf-8"), name)[0] for name in (taught, "back.yaml")
     )

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from pathlib import Path
 
 import pytest
 
@@ -61,13 +60,6 @@ def test_the_drill_of_the_format_has_nothing_in_its_way() -> None:
         "1 E:3 for 3, 4 A:0 | 1 D:<5>, 2 D:<4>, 3 D:<3.2>",
     )
     assert check_playability(drill) == []
-
-
-@pytest.mark.parametrize("path", sorted(Path("drills").glob("*.yaml")), ids=lambda path: path.stem)
-def test_no_demo_drill_needs_a_string_twice(path: Path) -> None:
-    drill, _problems = read_drill(path.read_text(encoding="utf-8"), str(path))
-    assert drill is not None
-    assert [finding for finding in check_playability(drill) if finding.severity == "error"] == []
 
 
 def test_a_string_that_a_written_hold_still_needs_is_an_error() -> None:

@@ -77,17 +77,6 @@ def test_partials_lie_off_equal_temperament_by_the_harmonic_series() -> None:
     assert offsets == pytest.approx([1.955, -13.686, 1.955, -31.174, 3.910], abs=5e-4)
 
 
-def test_partials_6_to_12_in_one_octave_are_the_scala_scale_harm6() -> None:
-    # music21's Scala archive, harm6.scl, "Harmonics 6-12": 203.91 386.31 551.32 701.96 968.83 1200.
-    scale = scala.parse("harm6.scl")
-    assert scale is not None
-    open_hz = BASS.open_hz(3)
-    cents = [cents_between(BASS.sounding_hz(3, Node(1, n)), open_hz) % 1200.0 for n in range(6, 13)]
-    ours = sorted({round(value or 1200.0, 6) for value in cents})
-    assert ours == pytest.approx([203.91, 386.31, 551.32, 701.96, 968.83, 1200.0], abs=5e-3)
-    assert ours == pytest.approx(scale.getCentsAboveTonic(), abs=1e-5)
-
-
 def test_partials_2_to_16_are_the_harmonics_of_the_scala_scale_harm16() -> None:
     # music21's Scala archive, harm16.scl, "First 16 harmonics and subharmonics": the first 15 steps.
     scale = scala.parse("harm16.scl")

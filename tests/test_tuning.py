@@ -48,14 +48,6 @@ def test_equal_tempered_fourths_of_a_bass_beat_at_known_rates() -> None:
     assert beats == pytest.approx(formula, abs=1e-4)
 
 
-def test_a_bass_tuned_beatless_from_e_has_a_flat_g() -> None:
-    # Computed; the flaw is described by Noyce, Guild of American Luthiers Quarterly 1977.
-    last = beatless_drift(BASS)[-1]
-    assert last.string == 0
-    assert last.offset_cents == pytest.approx((-5.865, -5.865), abs=5e-4)
-    assert last.hz[0] == pytest.approx(97.667, abs=5e-4)
-
-
 def test_each_beatless_fourth_loses_the_schisma_of_two_cents() -> None:
     # A pure fourth is 4/3: 498.045 cents, 1.955 less than the equal-tempered one.
     offsets = [drift.offset_cents[0] for drift in beatless_drift(BASS)]
