@@ -11,11 +11,10 @@ from typing import Any
 import pytest
 
 from coach.cli import main
-from coach.strings.detune import Heard, beatless, moved
 from coach.strings.fretboard import fretboard_lines, partial_marks
 from coach.strings.node import Node, nodes_upto
 from coach.strings.ready_made import ready_made
-from coach.strings.tuning import adjacent_pairs, moved_beats_hz
+from coach.strings.tuning import Heard, adjacent_pairs, beatless, moved, moved_beats_hz
 
 Run = tuple[int, str, str]
 

@@ -19,9 +19,8 @@ from coach.folder.actions import (
 )
 from coach.folder.settings import THEMES, load_settings, read_settings
 from coach.rating.table import CHOKED
-from coach.strings.detune import Heard
 from coach.strings.node import Node
-from coach.strings.tuning import adjacent_pairs
+from coach.strings.tuning import Heard, adjacent_pairs
 from coach.tui.app import CoachApp
 from coach.tui.library_screen import LibraryScreen
 from coach.tui.nodes_screen import NodesScreen

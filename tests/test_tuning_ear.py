@@ -16,11 +16,10 @@ from coach.listen.open_string import MeasuredString
 from coach.listen.turn import pair_turn, string_turn, turned_string
 from coach.sound.capture import CaptureState, CaptureStatus
 from coach.sound.wav import write_wav
-from coach.strings.detune import Heard
 from coach.strings.instrument import Instrument
 from coach.strings.own import on_own
 from coach.strings.ready_made import ready_made
-from coach.strings.tuning import adjacent_pairs, goal_hz, usual_reference
+from coach.strings.tuning import Heard, adjacent_pairs, goal_hz, usual_reference
 from coach.tui.glyphs import capital_rows
 from coach.tui.tuning_view import TuningView, draw_tuning
 from tests.screens import as_text

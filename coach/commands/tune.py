@@ -33,9 +33,8 @@ from coach.ground.digits import rounded
 from coach.ground.problem import UsageError
 from coach.sound.player import RATE
 from coach.strings import tuning
-from coach.strings.detune import Heard
 from coach.strings.instrument import Instrument
-from coach.strings.tuning import Pair, Range, Ranges
+from coach.strings.tuning import Heard, Pair, Range, Ranges
 from coach.strings.units import nearest_note, note_name
 from coach.words.names import pair_name, touch_name
 

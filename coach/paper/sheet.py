@@ -15,8 +15,7 @@ from coach.music.drill import AskedPart, Drill, Note
 from coach.music.key import spelling_of
 from coach.pages import svg
 from coach.pages.fretboard import WIDTH, Frame, fretboard_parts
-from coach.score.legend import LEFT_OUT, signs_of
-from coach.score.played import order_text
+from coach.score.played import LEFT_OUT, order_text, signs_of
 from coach.strings.fretboard import Board, Mark
 from coach.strings.instrument import Instrument
 from coach.strings.node import Node

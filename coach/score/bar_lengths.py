@@ -35,14 +35,11 @@ def settle_lengths(
             _fill(score, bars[index], others[index])
         _mark_pieces(bars)
     for index, bar in enumerate(bars):
-        if bar.length > bar.full:
-            score.remark(
-                bar.number, f"is longer than {bar.upper}/{bar.lower}; kept as {bar.length} of a whole note"
-            )
-        elif index in open_bars and bar.length < bar.full and 0 < index < len(bars) - 1 and not bar.continues:
-            score.remark(
-                bar.number, f"shorter than {bar.upper}/{bar.lower}; kept as {bar.length} of a whole note"
-            )
+        longer = bar.length > bar.full
+        inside = index in open_bars and 0 < index < len(bars) - 1 and not bar.continues
+        if longer or (inside and bar.length < bar.full):
+            than = f"{'is longer' if longer else 'shorter'} than {bar.upper}/{bar.lower}"
+            score.remark(bar.number, f"{than}; kept as {bar.length} of a whole note")
 
 
 def _open(bars: Sequence[ScoreBar], implicit: Sequence[bool]) -> list[int]:

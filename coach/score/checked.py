@@ -11,8 +11,7 @@ from coach.ground.source import MAX_PROBLEMS, Report, split_lines
 from coach.music.playability import check_playability
 from coach.score.keys import DRILL_FILE
 from coach.score.load import read_reading
-from coach.score.place_words import with_places
-from coach.score.reading import Reading
+from coach.score.reading import Reading, with_places
 from coach.strings.instrument import Instrument
 from coach.strings.own import on_own
 

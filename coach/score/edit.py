@@ -42,29 +42,23 @@ def _id_inserts(
     """Where in the text an id belongs that is not there, and the piece that gives it."""
     newline = "\r\n" if "\r\n" in text else "\n"
     if head.get("id") is None:
-        yield _drill_insert(text, root, drill_id(head.get("title")), newline)
+        yield _insert(text, root, drill_id(head.get("title")), newline)
     for block, own_id in heads:
         if block is not None and block.get("id") is None:
-            yield _phrase_insert(block.node, own_id, newline)
+            yield _insert(text, block.node, own_id, newline)
 
 
-def _drill_insert(text: str, root: Mapping, new_id: str, newline: str) -> tuple[int, str]:
-    if root.flow:
-        return root.start + 1, f"id: {new_id}, "
-    key, value = root.pairs[0]
+def _insert(text: str, block: Mapping, new_id: str, newline: str) -> tuple[int, str]:
+    """Before the first key of a drill or a phrase, but below the line that says the format's version."""
+    if block.flow:
+        return block.start + 1, f"id: {new_id}, "
+    key, value = block.pairs[0]
     indent = " " * (key.column - 1)
     if key.text == "drill" and isinstance(value, Scalar):
         end = text.find("\n", value.stop)
         if end >= 0:
             return end + 1, f"{indent}id: {new_id}{newline}"
     return key.start, f"id: {new_id}{newline}{indent}"
-
-
-def _phrase_insert(block: Mapping, new_id: str, newline: str) -> tuple[int, str]:
-    if block.flow:
-        return block.start + 1, f"id: {new_id}, "
-    key = block.pairs[0][0]
-    return key.start, f"id: {new_id}{newline}{' ' * (key.column - 1)}"
 
 
 @frozen

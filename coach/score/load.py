@@ -25,8 +25,7 @@ from coach.score.keys import DRILL, DRILL_FILE
 from coach.score.music import Resolver
 from coach.score.order import piece_order
 from coach.score.phrases import PhraseReader
-from coach.score.place_words import with_places
-from coach.score.reading import Reading
+from coach.score.reading import Reading, with_places
 from coach.score.values import Version
 from coach.strings.instrument import Instrument
 from coach.words.names import place_name

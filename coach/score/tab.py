@@ -13,8 +13,7 @@ from textwrap import wrap
 from coach.ground.plain import plain_text
 from coach.music.drill import Bar, Drill, Note, Phrase
 from coach.music.rhythm import count_text
-from coach.score.legend import signs_of
-from coach.score.played import heading, order_text
+from coach.score.played import heading, order_text, signs_of
 from coach.strings.instrument import Instrument
 from coach.words.amounts import tempo_range
 from coach.words.names import tuning_name

@@ -15,11 +15,10 @@ from coach.sound.render import RepSound
 from coach.sound.timeline import rep_timeline
 from coach.sound.tones import RELEASE_S, Tone, tones_of
 from coach.sound.touched import ringing_then_choked
-from coach.strings.detune import STRIKE_S, Heard
 from coach.strings.instrument import Instrument
 from coach.strings.node import Node
 from coach.strings.plucked import PluckedString
-from coach.strings.tuning import Pair
+from coach.strings.tuning import STRIKE_S, Heard, Pair
 from coach.strings.units import detuned_hz
 
 if TYPE_CHECKING:

@@ -4,7 +4,8 @@ Conventions: strings are indices from 0, the highest. A pair compares partial p 
 a higher one. Its beat rate is the difference of the two frequencies, b = |p f_low - q f_high| (Helmholtz, On the
 Sensations of Tone, part II: as many beats a second as the vibration numbers differ). A range (low, high) stands for
 what is known of a string's stiffness B (Fletcher, JASA 36 (1964) 203); each string has its own, and its B may lie
-anywhere in it, independently of the others. Where no ranges are given, strings are ideal.
+anywhere in it, independently of the others. Where no ranges are given, strings are ideal. `Heard` is a pair while its
+higher string is moved by cents, 0 where it is equal-tempered.
 """
 
 from __future__ import annotations
@@ -12,6 +13,7 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 
 from coach.ground.frozen import frozen
 from coach.strings.instrument import STIFFNESS_RANGE, Instrument
@@ -325,3 +327,43 @@ def _absolute_range(differences: list[float]) -> Range:
     low, high = min(differences), max(differences)
     sizes = (abs(low), abs(high))
     return (0.0 if low < 0.0 < high else min(sizes), max(sizes))
+
+
+STRIKE_S = 6.0
+WIDEST_CENTS = 50.0
+
+
+@frozen
+class Heard:
+    """What is heard: a pair with its higher string moved by cents, or one open string."""
+
+    instrument: Instrument
+    pairs: tuple[Pair, ...]
+    string: int | None = None
+    """The open string that is heard in place of a pair."""
+    index: int = 0
+    cents: float = 0.0
+
+    @property
+    def pair(self) -> Pair:
+        return self.pairs[self.index]
+
+
+def moved(heard: Heard, cents: float) -> Heard:
+    """With the higher string moved by so many cents more, at most 50 to either side."""
+    return replace(heard, cents=max(-WIDEST_CENTS, min(WIDEST_CENTS, heard.cents + cents)))
+
+
+def beatless(heard: Heard) -> Heard:
+    """With the higher string where the pair does not beat."""
+    if not heard.pairs:
+        return heard
+    pair = heard.pair
+    low = heard.instrument.sounding_hz(pair.low_string, pair.low_node)
+    high_node = pair.high_node
+    high = (
+        heard.instrument.sounding_hz(pair.high_string, high_node)
+        if high_node
+        else heard.instrument.open_hz(pair.high_string)
+    )
+    return replace(heard, cents=cents_between(low, high))

@@ -16,9 +16,8 @@ from coach.folder.own_strings import keep_strings, may_become_own
 from coach.ground.problem import CoachError
 from coach.sound.capture import Capture
 from coach.sound.player import now_s
-from coach.strings.detune import Heard, beatless, moved
 from coach.strings.instrument import Instrument
-from coach.strings.tuning import adjacent_pairs, by_pitch, usual_reference
+from coach.strings.tuning import Heard, adjacent_pairs, beatless, by_pitch, moved, usual_reference
 from coach.tui.base import DrawnScreen
 from coach.tui.help import AskScreen
 from coach.tui.stage import Stage

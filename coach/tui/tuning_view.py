@@ -5,8 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from coach.ground.frozen import frozen
-from coach.strings.detune import Heard
-from coach.strings.tuning import FIFTH, fretless_interval, moved_beats_hz
+from coach.strings.tuning import FIFTH, Heard, fretless_interval, moved_beats_hz
 from coach.tui.canvas import Canvas, Role, Rows, wrapped
 from coach.tui.glyphs import NONE, SMALL, big_text, largest_size, rows_high
 from coach.tui.widgets import MARK_COLUMNS, cursor_sign
