@@ -10,7 +10,7 @@ from statistics import NormalDist
 
 import pytest
 
-from coach.learning.choice import OPEN, Choice, Why, _worthiest, choose, option
+from coach.learning.choice import OPEN, Choice, Why, _best, choose, option
 from coach.learning.learning import CLEAN_TO_LAND, KEPT_DAYS, Learnt
 from coach.learning.material import Part, material_of
 from coach.learning.plan import Purpose
@@ -227,13 +227,16 @@ def test_a_phrase_that_never_landed_is_to_be_tried_at_its_goal_and_not_at_it_how
         learnt.take(lamp.excerpt, lamp.keys, lamp.goal_bpm - 1, lamp.goal_bpm, {}, DAY - 1)
     offered = option(learnt, lamp, sitting_on(DAY))
     assert offered.bpm == lamp.goal_bpm
-    turn = _worthiest(learnt, [offered], sitting_on(DAY))
+    turn = _best(learnt, [offered], sitting_on(DAY))
+    assert turn is not None
     item = item_of(learnt, turn, TODAY)
     assert (item.purpose, item.tempo_bpm) == (Purpose.CLIMB, lamp.goal_bpm)
     assert item.reason == f"Never landed: to be tried at its goal of {lamp.goal_bpm}."
     for _ in range(CLEAN_TO_LAND):
         learnt.take(lamp.excerpt, lamp.keys, lamp.goal_bpm, lamp.goal_bpm, {}, DAY - 1)
-    assert item_of(learnt, _worthiest(learnt, [offered], sitting_on(DAY)), TODAY).purpose is Purpose.AT_GOAL
+    landed_turn = _best(learnt, [offered], sitting_on(DAY))
+    assert landed_turn is not None
+    assert item_of(learnt, landed_turn, TODAY).purpose is Purpose.AT_GOAL
 
 
 def test_a_node_never_played_alone_starts_at_the_tempo_of_its_phrase_and_not_at_the_goal_of_a_few_events() -> (

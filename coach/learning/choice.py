@@ -282,41 +282,26 @@ def _best(learnt: Learnt, offered: list[Option], sitting: Sitting) -> Choice | N
     What was held at its goal today comes again last, in minutes that are left.
     """
     begun = [each for each in offered if each.part.key in learnt.records]
-    unheard = [
-        each
-        for each in begun
-        if each.part.excerpt.kind is Kind.PHRASE and _day(learnt, each) <= sitting.day - KEPT_DAYS
-    ]
     fresh = [each for each in offered if each.part.key not in learnt.records]
     needed = [each for each in begun if _needed(learnt, each, sitting)]
-    due: list[_Group] = [
-        (_longest_unheard, unheard),
-        (_worthiest, fresh if sitting.new < sitting.pace else []),
-        (_worthiest, [each for each in needed if not _held(learnt, each, sitting)]),
+    due = [
+        [each for each in begun if _unheard(learnt, each, sitting)],
+        fresh if sitting.new < sitting.pace else [],
+        [each for each in needed if not _held(learnt, each, sitting)],
     ]
     again = [each for each in needed if learnt.records[each.part.key].today < REPS_A_DAY]
-    rest: list[_Group] = [(_worthiest, fresh), (_worthiest, again)]
-    in_order = [*_rested(due, sitting), *due, *_rested(rest, sitting), rest[0]]
-    return next((pick(learnt, group, sitting) for pick, group in in_order if group), None)
+    in_order = [*_rested(due, sitting), *due, *_rested([fresh, again], sitting), fresh]
+    group = next(filter(None, in_order), None)
+    if group is None:
+        return None
+    best = max(group, key=lambda each: (_unheard(learnt, each, sitting), each.worth, each.part.key))
+    why = _why(learnt, best, sitting)
+    once = best.part.excerpt.kind is Kind.PIECE or (why is Why.UNHEARD and best.later >= ENOUGH)
+    return _turn(best, 1 if once else REPS, best.bpm, why, sitting)
 
 
-_Group = tuple[Callable[[Learnt, list[Option], Sitting], Choice], list[Option]]
-"""Options, and how one of them is picked."""
-
-
-def _rested(groups: list[_Group], sitting: Sitting) -> list[_Group]:
-    return [(pick, [each for each in group if not _too_soon(each, sitting)]) for pick, group in groups]
-
-
-def _longest_unheard(learnt: Learnt, group: list[Option], sitting: Sitting) -> Choice:
-    first = min(group, key=lambda each: (_day(learnt, each), each.part.key))
-    return _turn(first, 1 if first.later >= ENOUGH else REPS, first.bpm, Why.UNHEARD, sitting)
-
-
-def _worthiest(learnt: Learnt, group: list[Option], sitting: Sitting) -> Choice:
-    best = max(group, key=lambda each: (each.worth, each.part.key))
-    reps = PIECE_REPS if best.part.excerpt.kind is Kind.PIECE else REPS
-    return _turn(best, reps, best.bpm, _why(learnt, best), sitting)
+def _rested(groups: list[list[Option]], sitting: Sitting) -> list[list[Option]]:
+    return [[each for each in group if not _too_soon(each, sitting)] for group in groups]
 
 
 def _too_soon(option: Option, sitting: Sitting) -> bool:
@@ -326,9 +311,13 @@ def _too_soon(option: Option, sitting: Sitting) -> bool:
     return bars_of(excerpt) in map(bars_of, recent)
 
 
-def _day(learnt: Learnt, option: Option) -> int:
-    """The day on which an excerpt was last played by itself: in a slower piece it shows little of its goal."""
-    return learnt.records[option.part.key].day or heard(learnt, option.part)
+def _unheard(learnt: Learnt, option: Option, sitting: Sitting) -> int:
+    """The days since a phrase was played by itself, from a week on; in a slower piece it shows little of its goal."""
+    record = learnt.records.get(option.part.key)
+    if record is None or option.part.excerpt.kind is not Kind.PHRASE:
+        return 0
+    days = sitting.day - (record.day or heard(learnt, option.part))
+    return days if days >= KEPT_DAYS else 0
 
 
 def _needed(learnt: Learnt, option: Option, sitting: Sitting) -> bool:
@@ -349,9 +338,11 @@ def _held(learnt: Learnt, option: Option, sitting: Sitting) -> bool:
     return option.bpm >= goal_bpm and learnt.records[option.part.key].landed_at(goal_bpm) == sitting.day
 
 
-def _why(learnt: Learnt, option: Option) -> Why:
+def _why(learnt: Learnt, option: Option, sitting: Sitting) -> Why:
     if option.part.key not in learnt.records:
         return Why.NEW
+    if _unheard(learnt, option, sitting):
+        return Why.UNHEARD
     if option.part.excerpt.kind is Kind.PIECE:
         return Why.PIECE
     held = learnt.records[option.part.key].landed_at(option.part.goal_bpm) > 0
