@@ -1,8 +1,8 @@
 """The click in the microphone: what it sounds like in the count-in, and taking it out.
 
 The count-in holds no music, so that its clicks show the whole path from the program's click through speaker, room and
-microphone. That sound is subtracted wherever a click falls; a part of its slope is fitted too, which makes up for a
-shift of a fraction of a sample (a Taylor series to first order).
+microphone. That sound is subtracted wherever a click falls. Two devices' clocks differ by up to 100 millionths, which
+after half a minute is the whole period of a click: how far the take runs ahead is fitted to all clicks together.
 """
 
 from __future__ import annotations
@@ -22,6 +22,13 @@ if TYPE_CHECKING:
 
 LEAD_S = 0.004
 CLICK_S = 0.12
+LEAST_GAIN = 0.6
+"""So much of the click, in the mean, is heard in the music where it sounds on; where it ends with the count-in .1."""
+_MOST_GAIN = 3.0
+"""Where a note is so much louder than the click, its beginning says nothing of the click."""
+_MOST_OFF_S, _MOST_DRIFT = 5e-4, 1e-4
+_EDGE_S = 0.001
+_FINE = 16
 
 
 @frozen
@@ -54,12 +61,21 @@ class ClickSound:
             samples[start:stop] -= part
         return Frame(samples, frame.rate_hz, frame.start_s)
 
-    def gain_in(self, frame: Frame, strike: Strike) -> float:
-        """How much of the click is in a frame from 4 ms before the strike on: 1 as in the count-in, 0 none."""
-        shape = self.accent if strike.accent else self.plain
-        count = min(len(shape), len(frame.samples))
-        power = float(shape[:count] @ shape[:count])
-        return float(shape[:count] @ frame.samples[:count]) / power if power else 0.0
+
+@frozen
+class Drift:
+    """How much later than by the music's clock a take's sounds come, in seconds: at beat 1, and more by each second."""
+
+    at_beat_1_s: float
+    by_second: float
+    beat_1_s: float
+
+    def moved(self, strikes: Sequence[Strike]) -> tuple[Strike, ...]:
+        """Clicks where they lie in the take."""
+        return tuple(
+            Strike(one.at_s + self.at_beat_1_s + self.by_second * (one.at_s - self.beat_1_s), one.accent)
+            for one in strikes
+        )
 
 
 def click_sound(samples: NDArray[np.floating], rate_hz: int, count_in: Sequence[Strike]) -> ClickSound | None:
@@ -79,15 +95,55 @@ def click_sound(samples: NDArray[np.floating], rate_hz: int, count_in: Sequence[
     return ClickSound(low_hz, accent * fade, plain * fade)
 
 
-def goes_on(
-    click: ClickSound, samples: NDArray[np.floating], rate_hz: int, strikes: Sequence[Strike]
-) -> bool:
-    """Whether the click sounds on at these strikes, in the music."""
+def drift_of(
+    click: ClickSound,
+    samples: NDArray[np.floating],
+    rate_hz: int,
+    strikes: Sequence[Strike],
+    beat_1_s: float,
+) -> Drift | None:
+    """Where the clicks in the music lie: where most of their sound is found; None where they are not heard."""
+    inside = [one for one in strikes if beat_1_s <= one.at_s <= len(samples) / rate_hz - CLICK_S]
+    after_s = np.array([one.at_s - beat_1_s for one in inside])
     gains = [
-        click.gain_in(frame_of(samples, rate_hz, s.at_s - LEAD_S, s.at_s - LEAD_S + CLICK_S), s)
-        for s in strikes
+        _Gains.of(click, samples, rate_hz, one, _MOST_OFF_S + _MOST_DRIFT * after)
+        for one, after in zip(inside, after_s, strict=True)
     ]
-    return bool(gains) and float(np.median(gains)) > 0.5
+    most = 0.0, 0.0, 0.0
+    for reach_s, reach, steps in ((_MOST_OFF_S, _MOST_DRIFT, 100), (5e-5, 2e-6, 10)):
+        off_s = most[1] + np.linspace(-reach_s, reach_s, 21)
+        drift = most[2] + np.linspace(-reach, reach, steps + 1)
+        mean = np.zeros((len(off_s), len(drift)))
+        for one, after in zip(gains, after_s, strict=True):
+            gain = one.at(off_s[:, None] + drift * after)
+            mean += np.where(np.abs(gain) < _MOST_GAIN, np.clip(gain, -1.0, 1.0), 0.0) / len(inside)
+        best = np.unravel_index(int(np.argmax(mean)), mean.shape)
+        most = float(mean[best]), float(off_s[best[0]]), float(drift[best[1]])
+    return Drift(most[1], most[2], beat_1_s) if most[0] >= LEAST_GAIN else None
+
+
+@frozen
+class _Gains:
+    """How much of the click lies around its strike, a sixteenth of a sample apart: 1 as in the count-in, 0 none."""
+
+    gain: Samples
+    first_s: float
+    step_s: float
+
+    @classmethod
+    def of(
+        cls, click: ClickSound, samples: NDArray[np.floating], rate_hz: int, strike: Strike, reach_s: float
+    ) -> _Gains:
+        shape = click.accent if strike.accent else click.plain
+        begin_s = strike.at_s - LEAD_S
+        frame = frame_of(samples, rate_hz, begin_s - reach_s - _EDGE_S, begin_s + CLICK_S + reach_s + _EDGE_S)
+        gain = np.correlate(frame.samples, shape, "valid") / (float(shape @ shape) + 1e-18)
+        fine = np.fft.irfft(np.fft.rfft(gain), len(gain) * _FINE) * _FINE
+        return cls(np.asarray(fine), frame.start_s - begin_s, 1.0 / (frame.rate_hz * _FINE))
+
+    def at(self, later_s: Samples) -> Samples:
+        places = np.round((later_s - self.first_s) / self.step_s).astype(int)
+        return np.asarray(self.gain[np.clip(places, 0, len(self.gain) - 1)])
 
 
 def _shifted(shape: Samples, samples_later: float) -> Samples:

@@ -28,6 +28,7 @@ from coach.listen.memory import (
     known_of,
     pluck_of,
     sharp_bias_ms,
+    usual_ratios,
 )
 from coach.listen.open_string import MeasuredString
 from coach.listen.recording import Recording
@@ -81,7 +82,8 @@ class Ear:
 
     def looks(self, recording: Recording, known_looks: Sequence[Look] = ()) -> tuple[Look, ...]:
         """What can be measured of each event that the recording holds whole, in order; `known_looks` are kept."""
-        scene = Scene(recording.passage, recording.tempo_bpm, dict(enumerate(self.strings)))
+        ratios = {key: usual_ratios(sound) for key, sound in self.notes.items()}
+        scene = Scene(recording.passage, recording.tempo_bpm, dict(enumerate(self.strings)), ratios)
         known = {key: known_of(sound) for key, sound in self.notes.items()}
         bias_ms = sharp_bias_ms(self.notes.values())
         before = {look.label: look for look in known_looks}

@@ -13,7 +13,7 @@ import numpy as np
 
 from coach.ground.frozen import frozen
 from coach.listen.frame import SPLIT_HZ, Frame, Stretch
-from coach.listen.partials import Partials, Rings, loudness, measured
+from coach.listen.partials import Partials, Rings, loudness, measured, measured_ratios
 from coach.listen.recording import Recording
 from coach.listen.scene import Beside, Scene, note_key, rings
 from coach.listen.transients import Rises, rises
@@ -27,6 +27,8 @@ if TYPE_CHECKING:
 
 WINDOWS = {"before": (-0.075, 0.10), "attack": (0.03, 0.06), "early": (0.08, 0.11), "late": (0.205, 0.12)}
 """Middle and length in seconds, against the beginning of the note."""
+RANG_S, RINGS_S = (0.02, 0.22), (0.08, 0.38)
+"""Before and after its beginning: where a note's partials lie is heard in what has come."""
 EARLY_S, LATE_S = -0.045, 0.13
 """A beginning is looked for from 45 ms before the beat to 130 ms after it."""
 HEARD_S = 0.4
@@ -67,6 +69,8 @@ class NoteLook:
 
     key: str
     hz: Samples
+    ratios: Samples
+    """By what its partials lie off theory; 0 where that isn't heard."""
     windows: Mapping[str, Partials]
     instead: tuple[Partials, ...]
     """Late, of what may sound on its string instead."""
@@ -74,7 +78,7 @@ class NoteLook:
     def lowest(self, count: int) -> NoteLook:
         """The same of the note's lowest partials, so many."""
         windows = {name: part.lowest(count) for name, part in self.windows.items()}
-        return NoteLook(self.key, self.hz[:count], windows, self.instead)
+        return NoteLook(self.key, self.hz[:count], self.ratios[:count], windows, self.instead)
 
 
 @frozen
@@ -88,10 +92,8 @@ class Look:
     """When its partials have risen, against the beat: some time after it was struck."""
     sharp_ms: float | None
     """When it began sharply, against the beat; None where it did not."""
-    onset_ms: float
-    """When it was struck, against the beat, as far as is known how the note begins."""
-    timed: bool
-    """Whether that is known well enough to be said."""
+    onset_ms: float | None
+    """When it was struck, against the beat; None where too little is known of how the note begins."""
     rise_db: float
     """How sharply it began."""
     alone: bool
@@ -121,9 +123,9 @@ def look_at(
     timed = own and (sharp or (first is not None and first.range_ms < MOST_RANGE_MS))
     begin_s = min(max(struck_s, due_s - 0.03), due_s + 0.085)
     notes = tuple(_note_look(stretch, scene, event, placed.note, begin_s, known) for placed in event.notes)
-    risen_ms, onset_ms = (risen_s - due_s) * 1000.0, (struck_s - due_s) * 1000.0
+    risen_ms, onset_ms = (risen_s - due_s) * 1000.0, (struck_s - due_s) * 1000.0 if timed else None
     sharp_ms = (sharp_s - due_s) * 1000.0 if sharp and own else None
-    return Look(event.label, due_s, risen_ms, sharp_ms, onset_ms, timed, rise_db, alone, notes)
+    return Look(event.label, due_s, risen_ms, sharp_ms, onset_ms, rise_db, alone, notes)
 
 
 def _note_look(
@@ -146,7 +148,13 @@ def _note_look(
     target = Rings(hz, np.full(len(hz), 0.1))
     late, others = _window(stretch, "late", begin_s), with_others("late", target)
     instead = tuple(measured(late, other_hz, others) for other_hz in scene.alternatives(note))
-    return NoteLook(note_key(note), hz, windows, instead)
+    ratios = measured_ratios(
+        stretch.high.between(begin_s - RANG_S[1], begin_s - RANG_S[0]),
+        stretch.high.between(begin_s + RINGS_S[0], begin_s + RINGS_S[1]),
+        scene.theory_hz(note),
+        np.concatenate([np.zeros(0), *(one.hz for one in beside)]),
+    )
+    return NoteLook(note_key(note), hz, ratios, windows, instead)
 
 
 def _window(stretch: Stretch, name: str, begin_s: float) -> Stretch:

@@ -22,6 +22,8 @@ if TYPE_CHECKING:
 
     Samples = NDArray[np.float64]
 
+SAME_RATIO = 0.004
+"""So near each other a partial's strokes have to lie."""
 LEAST_ERROR = 0.5
 """An error below this share of the weakest stroke's level makes no stroke better than another."""
 MOST_PLUCKS = 12
@@ -40,6 +42,8 @@ class Pluck:
 
     levels: Mapping[str, tuple[float, ...]]
     errors: Mapping[str, tuple[float, ...]]
+    ratios: tuple[float, ...]
+    """By what its partials lay off theory; 0 where that wasn't heard."""
     instead_db: float
     """The loudest other note of its string, against the note itself."""
     risen_ms: float
@@ -61,6 +65,7 @@ def pluck_of(look: NoteLook, event: Look) -> Pluck:
     return Pluck(
         {name: tuple(np.abs(part.amplitude).tolist()) for name, part in look.windows.items()},
         {name: tuple(part.error.tolist()) for name, part in look.windows.items()},
+        tuple(look.ratios.tolist()),
         instead_db(look),
         event.risen_ms,
         event.sharp_ms,
@@ -81,6 +86,17 @@ def usual_levels(sound: NoteSound) -> dict[str, Samples]:
         weight = 1.0 / (error**2 + (LEAST_ERROR * lowest) ** 2 + 1e-18)
         found[name] = 10.0 ** (_weighted_median(20.0 * np.log10(level + 1e-9), weight) / 20.0)
     return found
+
+
+def usual_ratios(sound: NoteSound) -> Samples:
+    """By what a note's partials usually lie off theory: 1 where its strokes don't agree."""
+    count = min(len(pluck.ratios) for pluck in sound.plucks)
+    ratios = []
+    for at in range(count):
+        heard = [pluck.ratios[at] for pluck in sound.plucks if pluck.ratios[at]]
+        agree = 2 * len(heard) >= len(sound.plucks) and float(np.ptp(heard)) < SAME_RATIO
+        ratios.append(float(np.median(heard)) if agree else 1.0)
+    return np.array(ratios)
 
 
 def _weighted_median(values: Samples, weight: Samples) -> Samples:
@@ -150,7 +166,9 @@ def clean_strokes(key: str, sound: NoteSound) -> tuple[Compared, ...]:
                 name: Partials(np.array(pluck.levels[name], dtype=complex), np.array(pluck.errors[name]), 0.0)
                 for name in WINDOWS
             }
-            one = compared(NoteLook(key, np.zeros(len(pluck.levels["early"])), windows, ()), others)
+            one = compared(
+                NoteLook(key, none := np.zeros(len(pluck.levels["early"])), none, windows, ()), others
+            )
             found.append(replace(one, new_db=one.early_db, instead_db=0.0))
     return tuple(found)
 

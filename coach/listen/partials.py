@@ -35,6 +35,13 @@ MISMATCH = 0.02
 """Share of what is in a partial's band that the model does not explain: partials fall, glide and beat. Our own."""
 MOST_SHARE = 3.0
 """A partial is not louder than so many times what is in its band: others would have to cancel it."""
+ASIDE = 0.025
+"""So far from where theory puts it a partial is looked for."""
+PEAK = 4.0
+"""So many times louder than before, and than what lies between partials, a partial must have become."""
+APART_HZ = 12.0
+LEAST_MOVED_HZ = 200.0
+"""Of lower ones so small a part is less than what can be measured, or matters."""
 _FLOOR_PERCENT = 25.0
 _FLOOR_SHARE = 0.29
 """The weakest quarter of the bins of white noise's periodogram lies below so much of its mean: -ln 0.75."""
@@ -132,6 +139,29 @@ def loudness(stretch: Stretch, hz: NDArray[np.float64]) -> NDArray[np.float64]:
         turns = np.exp(-2j * np.pi * np.outer(part_hz, frame.times_s))
         found.append(2.0 * np.abs(turns @ (window * frame.samples)) / max(float(window.sum()), 1e-9))
     return np.concatenate(found)
+
+
+def measured_ratios(
+    before: Frame, after: Frame, hz: NDArray[np.float64], beside: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """By what ratio each of these partials lies off its frequency; 0 where none rises clearly near it.
+
+    A peak counts that stands out of the sound before it, with no other string's partial, of `beside`, close by.
+    """
+    count = 4 * len(after.samples)
+    was, now = (
+        np.abs(np.fft.rfft(each.samples * np.hanning(len(each.samples)), count)) / max(len(each.samples), 1)
+        for each in (before, after)
+    )
+    bin_hz, floor = after.rate_hz / count, float(np.median(now))
+    ratios = np.zeros(len(hz))
+    for at in np.flatnonzero(hz > LEAST_MOVED_HZ):
+        first, last = int(hz[at] * (1.0 - ASIDE) / bin_hz), int(hz[at] * (1.0 + ASIDE) / bin_hz) + 1
+        peak = first + int(np.argmax(now[first : last + 1]))
+        clear = now[peak] > PEAK * max(floor, float(was[peak - 4 : peak + 5].max()))
+        if clear and first < peak < last and np.all(np.abs(beside - peak * bin_hz) > APART_HZ):
+            ratios[at] = peak * bin_hz / hz[at]
+    return ratios
 
 
 def noise_power(frame: Frame, window: NDArray[np.float64], is_low: bool) -> float:

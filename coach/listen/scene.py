@@ -8,7 +8,7 @@ time.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 from typing import TYPE_CHECKING
 
@@ -60,6 +60,8 @@ class Scene:
     passage: Passage
     tempo_bpm: int
     strings: Mapping[int, MeasuredString]
+    ratios: Mapping[str, Hz] = field(default_factory=dict)
+    """By note: by what its partials were found to lie off theory."""
 
     @cached_property
     def onsets_s(self) -> dict[int, float]:
@@ -68,6 +70,12 @@ class Scene:
         return {e.label: float(tempo.seconds_at(e.onset, self.tempo_bpm)) for e in self.passage.events}
 
     def hz(self, note: Note) -> Hz:
+        """A note's partials, where they were found, else by theory."""
+        hz = self.theory_hz(note)
+        ratios = self.ratios.get(note_key(note), np.zeros(0))[: len(hz)]
+        return np.asarray(hz * np.concatenate([ratios, np.ones(len(hz) - len(ratios))]))
+
+    def theory_hz(self, note: Note) -> Hz:
         return note_hz(self.strings[note.string], note)
 
     def own_others_hz(self, note: Note) -> Hz:

@@ -6,11 +6,11 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from coach.ground.problem import CoachError
-from coach.listen.clicks import Strike, click_sound, goes_on
+from coach.listen.clicks import Strike
 from coach.listen.ear import Ear
 from coach.listen.look import HEARD_S
 from coach.listen.open_string import MeasuredString, measured_strings
-from coach.listen.recording import Recording
+from coach.listen.recording import Recording, without_clicks
 from coach.listen.sound_file import Sound
 from coach.listen.start import passage_start_s
 from coach.listen.turn import SURE_CENTS
@@ -77,11 +77,13 @@ def recording_of(
         guess = "are phrase and tempo right? --starts-at gives the time of beat 1"
         raise CoachError("the phrase was not heard in this take", path, guess=guess)
     _refuse_short(sound, passage, tempo_bpm, beat_1_s, path)
-    count_in, later = strikes_of(clicks, beat_1_s)
-    click = click_sound(sound.samples, sound.rate_hz, [s for s in count_in if s.at_s > 0.0])
-    if click is None or not goes_on(click, sound.samples, sound.rate_hz, later):
-        return Recording(sound.samples, sound.rate_hz, passage, tempo_bpm, beat_1_s)
-    return Recording(sound.samples, sound.rate_hz, passage, tempo_bpm, beat_1_s, click, later)
+    strikes = [
+        Strike(beat_1_s + float(one.seconds), one.accent)
+        for one in clicks
+        if one.kind in ("count-in", "accent", "beat")
+    ]
+    recording = Recording(sound.samples, sound.rate_hz, passage, tempo_bpm, beat_1_s)
+    return without_clicks(recording, strikes)
 
 
 def found_start_s(recording: Recording, drill: Drill) -> float | None:
@@ -107,17 +109,6 @@ def _start_s(
 ) -> float | None:
     count_in_s = [float(click.seconds) for click in clicks if click.kind == "count-in"]
     return passage_start_s(samples, rate_hz, passage, tempo_bpm, instrument, count_in_s)
-
-
-def strikes_of(clicks: Sequence[ClickAt], beat_1_s: float) -> tuple[tuple[Strike, ...], tuple[Strike, ...]]:
-    """The clicks of the count-in and those in the music, in seconds of the take."""
-    count_in = [Strike(beat_1_s + float(c.seconds), c.accent) for c in clicks if c.kind == "count-in"]
-    beats = [
-        Strike(beat_1_s + float(c.seconds), c.kind == "accent")
-        for c in clicks
-        if c.kind in ("accent", "beat")
-    ]
-    return tuple(count_in), tuple(beats)
 
 
 def _refuse_short(sound: Sound, passage: Passage, tempo_bpm: int, beat_1_s: float, path: str) -> None:

@@ -15,12 +15,12 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Protocol
 
 from coach.ground.problem import CoachError
-from coach.listen.clicks import ClickSound, Strike, click_sound
+from coach.listen.clicks import ClickSound, Strike
 from coach.listen.ear import Ear
 from coach.listen.heard import Heard, unlike
 from coach.listen.kept import new_ear
 from coach.listen.look import Look
-from coach.listen.recording import Recording
+from coach.listen.recording import Recording, without_click, without_clicks
 from coach.listen.scene import note_key
 from coach.listen.start import passage_start_s
 from coach.sound.capture import CaptureState, CaptureStatus
@@ -225,10 +225,12 @@ class Hearing:
             for one in take.timeline.strikes
             if one.kind != "subdivision"
         )
-        if take.alone:
-            count_in = [one for one in strikes if one.at_s < lead_s]
-            self._click = click_sound(samples, rate_hz, count_in) if clicks_heard else None
-        return Recording(samples, rate_hz, take.passage, take.tempo_bpm, lead_s, self._click, strikes)
+        recording = Recording(samples, rate_hz, take.passage, take.tempo_bpm, lead_s)
+        if not take.alone:
+            return without_click(recording, self._click, strikes) if self._click else recording
+        recording = without_clicks(recording, strikes) if clicks_heard else recording
+        self._click = recording.click
+        return recording
 
     def _wait_until_heard(self, take: Take) -> None:
         deadline_s = now_s() + PATIENCE_S
