@@ -13,7 +13,7 @@ from coach.ground.problem import CoachError
 from coach.log.entries import practice_day
 from coach.rating.fault import Fault
 from coach.rating.table import CHOKED, DROPPED, LATE, LIFT
-from coach.session.answers import At, DayLine, RepLine, SkipLine, StopLine, load_answers, read_answers
+from coach.session.answers import At, DayLine, Line, RepLine, load_answers, read_answers
 from coach.session.desk import Desk
 from coach.session.entered import hours_before
 
@@ -32,7 +32,7 @@ def test_lines_say_results_days_and_what_else_was_played():
     stop
     """
     answers = read_answers(text, "a.txt")
-    assert [type(answer) for answer in answers] == [RepLine] * 5 + [DayLine, SkipLine, StopLine]
+    assert [type(answer) for answer in answers] == [RepLine] * 5 + [DayLine, Line, Line]
     reps = [answer for answer in answers if isinstance(answer, RepLine)]
     assert reps[0].faults == ()
     assert reps[1].faults == (Fault(2, CHOKED, LIFT), Fault(5, CHOKED, LIFT))

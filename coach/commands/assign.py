@@ -165,7 +165,9 @@ def _handouts(arguments: argparse.Namespace) -> list[Handout]:
     for name in arguments.drills:
         path = find_drill(name, places)
         drill = load_drill(path)
-        _check_goal(arguments.goal, drill)
+        if arguments.goal is not None and arguments.goal < drill.tempo.start_bpm:
+            message = f"{arguments.goal} bpm is below the drill's start, {drill.tempo.start_bpm} bpm"
+            raise UsageError(message, "--goal", guess="a copy of the drill with a slower start?")
         names = asked_names(drill.phrases, drill.instrument)
         parts = []
         for part in asked:
@@ -185,12 +187,6 @@ def _handouts(arguments: argparse.Namespace) -> list[Handout]:
         message = f"'{part.name}' is neither a phrase nor a node of {listed(arguments.drills, 3)}"
         raise UsageError(message, "--only", guess=part_guess(part, known))
     return handouts
-
-
-def _check_goal(goal_bpm: int | None, drill: Drill) -> None:
-    if goal_bpm is not None and goal_bpm < drill.tempo.start_bpm:
-        message = f"{goal_bpm} bpm is below the drill's start, {drill.tempo.start_bpm} bpm"
-        raise UsageError(message, "--goal", guess="a copy of the drill with a slower start?")
 
 
 def _targets(output: str, students: Sequence[str]) -> list[str]:

@@ -22,7 +22,6 @@ from coach.log.lines import (
     REP_STARTS,
     Record,
     line_of,
-    lines_in,
     record_of,
 )
 from coach.log.people import Player, players_of
@@ -158,12 +157,10 @@ class Book:
 
     def _rep_lines(self) -> Iterator[tuple[View, int, bytes]]:
         """Every whole line of a repetition, with its file and where it starts there."""
-        for name, view in sorted(self.shelf.views.items()):
-            start = 0
-            for line in lines_in(self.shelf.data(name)):
-                if line.startswith(REP_STARTS) and start not in view.bad:
+        for _, view in sorted(self.shelf.views.items()):
+            for start, line in self.shelf.lines(view):
+                if line.startswith(REP_STARTS):
                     yield view, start, line
-                start += len(line) + 1
 
     def _rep_in(self, view: View, start: int, line: bytes, ids: Sequence[str]) -> Rep | None:
         """The repetition in a line, where it is one of this person's."""
@@ -187,21 +184,18 @@ class Book:
     def added(self, name: str, since: int, person: Player) -> Iterator[Rep | Correction | LoggedPassage]:
         """What stands in a file from a place on, of this person's; corrections and passages are anybody's."""
         view = self.shelf.views[name]
-        start = since
-        for line in lines_in(self.shelf.data(name)[since:]):
-            if start not in view.bad:
-                if line.startswith(REP_STARTS):
-                    rep = self._rep_in(view, start, line, person.ids)
-                    if rep is not None:
-                        yield rep
-                elif line.startswith(_OF_REPS):
-                    try:
-                        record = record_of(line)
-                    except UnfitError:
-                        record = None  # Told when it was read first.
-                    if isinstance(record, Correction | LoggedPassage):
-                        yield record
-            start += len(line) + 1
+        for start, line in self.shelf.lines(view, since):
+            if line.startswith(REP_STARTS):
+                rep = self._rep_in(view, start, line, person.ids)
+                if rep is not None:
+                    yield rep
+            elif line.startswith(_OF_REPS):
+                try:
+                    record = record_of(line)
+                except UnfitError:
+                    continue  # Told when it was read first.
+                if isinstance(record, Correction | LoggedPassage):
+                    yield record
 
     def corrected(self, rep: Rep) -> Rep | None:
         """A repetition as it counts; None where it does not."""

@@ -27,7 +27,7 @@ from coach.ground.own_files import keep_checked, read_checked, refuse_link
 from coach.ground.plain import listed
 from coach.ground.problem import NEWER_WROTE_IT, CoachError, Problem, Severity, reason_of
 from coach.log.disk import read_whole
-from coach.log.lines import PLAYER_AT, REP_STARTS, fault_in, is_whole
+from coach.log.lines import PLAYER_AT, REP_STARTS, fault_in, is_whole, lines_in
 from coach.log.pen import ENDING, Written
 
 _WAITS_S = (0.0, 0.01, 0.02, 0.05, 0.1)
@@ -111,6 +111,14 @@ class Shelf:
                     return data
         self.moved = True
         return b""
+
+    def lines(self, view: View, since: int = 0) -> Iterator[tuple[int, bytes]]:
+        """The whole lines of a file from a place on, each with where it starts."""
+        start = since
+        for line in lines_in(self.data(view.name)[since:]):
+            if start not in view.bad:
+                yield start, line
+            start += len(line) + 1
 
     def added(self, written: Written) -> None:
         """Take in what this run wrote, where it follows what was read; else the next `read` finds it."""

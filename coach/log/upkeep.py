@@ -67,12 +67,9 @@ def check_log(log: Log) -> Health:
 
 def whole_lines(shelf: Shelf) -> Iterator[tuple[View, int, bytes]]:
     """Every whole line of every file, with its file and where it starts there."""
-    for name, view in sorted(shelf.views.items()):
-        start = 0
-        for line in lines_in(shelf.data(name)):
-            if start not in view.bad:
-                yield view, start, line
-            start += len(line) + 1
+    for _, view in sorted(shelf.views.items()):
+        for start, line in shelf.lines(view):
+            yield view, start, line
 
 
 def backup_log(log: Log, now_ms: int, target: Path | None = None) -> Path:

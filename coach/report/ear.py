@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import asdict
 from typing import Any
 
-from coach.ground.frozen import frozen
 from coach.ground.plain import counted
 from coach.listen.record import Agreement, EarRecord
 from coach.words.names import place_name
@@ -16,24 +15,15 @@ WITHHELD_TEXT = f"{WITHHELD}: nothing is suggested there until it is right more 
 LOW_NOTES = "low notes"
 
 
-@frozen
-class EarFigures:
-    """The ear's record at one node, or at the low notes."""
-
-    name: str
-    agreement: Agreement
+Row = tuple[str, Agreement]
+"""The ear's record at one node, or at the low notes."""
 
 
-def ear_figures(record: EarRecord) -> tuple[EarFigures, ...]:
+def ear_figures(record: EarRecord) -> list[Row]:
     """Where something was found, missed or a false alarm, what went wrong most often first."""
-    rows = [EarFigures(place_name(key) if key else LOW_NOTES, one) for key, one in record.nodes.items()]
-    told = [row for row in rows if row.agreement.judged > row.agreement.clean]
-    return tuple(
-        sorted(
-            told,
-            key=lambda row: (row.agreement.agreed - row.agreement.judged, -row.agreement.found, row.name),
-        )
-    )
+    rows = [(place_name(key) if key else LOW_NOTES, one) for key, one in record.nodes.items()]
+    told = [(name, one) for name, one in rows if one.judged > one.clean]
+    return sorted(told, key=lambda row: (row[1].agreed - row[1].judged, -row[1].found, row[0]))
 
 
 def total_text(total: Agreement) -> str:
@@ -48,9 +38,8 @@ def total_text(total: Agreement) -> str:
     return "; ".join(part for part in parts if part)
 
 
-def cells(row: EarFigures) -> tuple[str, str, str, str, str]:
+def cells(one: Agreement) -> tuple[str, str, str, str, str]:
     """Agreed, found, missed, false alarms, and whether suggestions are withheld there."""
-    one = row.agreement
     return (
         f"{one.agreed} of {one.judged}",
         str(one.found),

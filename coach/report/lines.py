@@ -297,10 +297,10 @@ def _ear(report: Report) -> Iterator[str]:
     yield f"  It {total_text(report.ear.total)}."
     if rows:
         yield f"  {'':<33} {'agreed':>12}  found  missed  false alarms"
-    for row in rows[:LISTED]:
-        agreed, found, missed, false_alarms, withheld = ear_cells(row)
+    for name, one in rows[:LISTED]:
+        agreed, found, missed, false_alarms, withheld = ear_cells(one)
         counts = f"{agreed:>12}  {found:>5}  {missed:>6}  {false_alarms:>12}  {withheld}"
-        yield f"  {fitted(row.name, 33):<33} {counts}".rstrip()
+        yield f"  {fitted(name, 33):<33} {counts}".rstrip()
     if report.ear.withheld:
         yield from textwrap.wrap(f"{WITHHELD_TEXT}.", 78, initial_indent="  ", subsequent_indent="    ")
 

@@ -65,16 +65,9 @@ def _days(main: DrillReply, other: DrillReply) -> tuple[DayReply, ...]:
 
 
 def _sum(one: DayReply, other: DayReply) -> DayReply:
-    return DayReply(
-        one.day,
-        one.minutes + other.minutes,
-        one.reps + other.reps,
-        one.rated + other.rated,
-        one.clean + other.clean,
-        one.cold + other.cold,
-        one.cold_clean + other.cold_clean,
-        max(one.fastest_bpm, other.fastest_bpm),
-    )
+    added = ("minutes", "reps", "rated", "clean", "cold", "cold_clean")
+    sums = {name: getattr(one, name) + getattr(other, name) for name in added}
+    return replace(one, fastest_bpm=max(one.fastest_bpm, other.fastest_bpm), **sums)
 
 
 def _phrases(main: DrillReply, other: DrillReply, add: bool) -> tuple[PhraseReply, ...]:

@@ -173,7 +173,7 @@ def _cold(report: Report) -> str:
 def _ear(report: Report) -> str:
     if not report.ear.nodes:
         return ""
-    rows = [(row.name, *ear_cells(row)) for row in ear_figures(report.ear)[:MOST_PLACES]]
+    rows = [(name, *ear_cells(one)) for name, one in ear_figures(report.ear)[:MOST_PLACES]]
     header = ("", "agreed", "found", "missed", "false alarms", "")
     return section(
         HEADING,

@@ -133,9 +133,9 @@ def _drill(
         tuple(_places(known, results, marked, "m:")),
         results.get(HELD, (0, 0)),
         tuple(
-            _day(one, row, fastest)
-            for one, row, fastest in _days(days, sums, material, drill, rows)
-            if one > day - timedelta(days=DAYS_KEPT)
+            one
+            for one in _days(days, sums, material, drill, rows)
+            if one.day > day - timedelta(days=DAYS_KEPT)
         ),
         TotalReply(
             len(days),
@@ -187,20 +187,17 @@ def _forecast(
 
 def _days(
     days: Mapping[date, Sum], sums: Sums, material: Material, drill: Drill, rows: Iterable[Row]
-) -> Iterator[tuple[date, Sum, int]]:
-    """Each day, what it came to, and its fastest clean whole phrase against its goal."""
+) -> Iterator[DayReply]:
+    """What each day came to, with its fastest clean whole phrase against its goal."""
     parts: dict[date, float] = {}
     goals = {excerpt.key: goal_of(drill, excerpt) for excerpt in material.phrases(drill)}
     for day, passage, row in rows:
         if goal_bpm := goals.get(sums.excerpts[passage]):
             parts[day] = max(parts.get(day, 0.0), row.fastest_bpm / goal_bpm)
     for day, row in days.items():
-        yield day, row, min(1000, round(parts.get(day, 0.0) * drill.goal_bpm))
-
-
-def _day(day: date, row: Sum, fastest_bpm: int) -> DayReply:
-    minutes = round(row.minutes, 2)
-    return DayReply(day, minutes, row.reps, row.rated, row.clean, row.cold, row.cold_clean, fastest_bpm)
+        fastest = min(1000, round(parts.get(day, 0.0) * drill.goal_bpm))
+        counts = row.reps, row.rated, row.clean, row.cold, row.cold_clean
+        yield DayReply(day, round(row.minutes, 2), *counts, fastest)
 
 
 def _ends(tempo: CleanTempo) -> tuple[float, float]:

@@ -53,7 +53,7 @@ class At:
 
 @frozen
 class Line:
-    """One line of an answers file: its number, from 1, and its text."""
+    """One line of an answers file: its number, from 1, and its text, `skip` or `stop` where it is no other."""
 
     line: int
     text: str
@@ -81,17 +81,7 @@ class DayLine(Line):
     day: date
 
 
-@frozen
-class SkipLine(Line):
-    """On to the plan's next item."""
-
-
-@frozen
-class StopLine(Line):
-    """The day's practice ends."""
-
-
-Answer = RepLine | DayLine | SkipLine | StopLine
+Answer = RepLine | DayLine | Line
 
 
 class LineError(SlipError):
@@ -168,7 +158,7 @@ def _parse(line: str, number: int, pending: AtLine | None) -> Answer | AtLine:
     if word == "day":
         return DayLine(number, line, _day(rest))
     if line in ("stop", "skip"):
-        return (StopLine if line == "stop" else SkipLine)(number, line)
+        return Line(number, line)
     return RepLine(number, whole, _results(line), at)
 
 

@@ -27,7 +27,7 @@ from coach.music.excerpt import Excerpt
 from coach.music.passages import passage_of
 from coach.music.stretch import excerpt_at, layers_at, place_text
 from coach.rating.fault import Fault, faults_text
-from coach.session.answers import Answer, At, DayLine, RepLine, SkipLine, StopLine
+from coach.session.answers import Answer, At, DayLine, Line, RepLine
 from coach.session.events import ChooseExcerpt, Go, Rated, Skip, Stop
 from coach.session.host import Practice
 from coach.session.notices import Plain
@@ -136,13 +136,13 @@ def enter(
         if ready is None:
             raise _error(answer, where, "the plan of this day holds nothing to practise", "another day?")
         match answer:
-            case StopLine():
-                _end(practice, tell)
-                practice = None
-            case SkipLine():
-                practice.send(Skip())
             case RepLine():
                 _play(practice, ready, answer, where, clock)
+            case Line(text="skip"):
+                practice.send(Skip())
+            case _:
+                _end(practice, tell)
+                practice = None
     _end(practice, tell)
 
 

@@ -14,7 +14,6 @@ class ExcerptSummary:
     """One excerpt of a session: its repetitions, where its rung stood and stands, and how far it has come."""
 
     title: str
-    layer: str
     key: str
     reps: int
     clean: int
@@ -82,7 +81,6 @@ def _summary_of(session: Session, played: list[Played]) -> ExcerptSummary:
     rung = session.coaching.rung(first.excerpt)
     return ExcerptSummary(
         title=first.passage.title,
-        layer=first.excerpt.layer,
         key=first.excerpt.key,
         reps=len(reps),
         clean=sum(rep.clean for rep in reps),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from abc import abstractmethod
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from functools import partialmethod
 from typing import ClassVar, cast
 
@@ -73,6 +73,18 @@ class CoachScreen(Screen[None]):
     def actions(self) -> tuple[Action, ...]:
         """What can be done here now, for help and palette."""
         return self.keymap.in_scope(self.scope)
+
+    def touch_marks(self) -> Iterable[tuple[str, str]]:
+        """(key, what it marks) of every event that can be marked now, for fingers."""
+        return ()
+
+    def touch_cue(self) -> str:
+        """The cue of the moment, for the page to show large."""
+        return ""
+
+    def action_words(self, actions: Iterable[Action]) -> list[str]:
+        """What each action does in the present state, in a word or two; nothing where it does nothing."""
+        return [action.label for action in actions]
 
     def do_help(self) -> None:
         self.coach.show_help(self.actions(), self.scope)

@@ -62,12 +62,10 @@ class LibraryScreen(CoachScreen):
     def _paths(self) -> list[Path]:
         desk = self.coach.desk
         named = [Path(drill.path) for drill in desk.library.drills if desk.names and drill.path]
-        return named or [*own_drills(desk.places)[:MOST_FILES], *self._by_grade()]
-
-    def _by_grade(self) -> list[Path]:
-        """The built-in drills in the order in which they are met."""
-        grades = {drill.path: number for number, drill in enumerate(self.coach.desk.library.drills)}
-        return sorted(builtin_drills(), key=lambda path: grades.get(str(path), len(grades)))
+        # The built-in drills in the order in which they are met.
+        grades = {drill.path: number for number, drill in enumerate(desk.library.drills)}
+        built_in = sorted(builtin_drills(), key=lambda path: grades.get(str(path), len(grades)))
+        return named or [*own_drills(desk.places)[:MOST_FILES], *built_in]
 
     def look(self) -> None:
         """Read the files again where one was changed."""

@@ -155,7 +155,7 @@ def draw_band(words: Sequence[Words], width: int, size: int, plain: bool = False
     fits = (
         parts
         for count in range(len(others), -1, -1)
-        for parts, gap in ((others[:count], 6), (closer[:count], 2))
+        for parts, gap in ((others[:count], 6), (closer[:count], max(4 * size, 2)))
         if beginning + sum(big_width(text, size) + gap for text, _ in parts) <= width
     )
     shown = [(big_text(text, size, plain), role) for text, role in next(fits, ())]

@@ -7,14 +7,13 @@ finger would be a mark.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
-from typing import Protocol, runtime_checkable
+from collections.abc import Iterator
 
 from textual.app import App
 from textual.screen import Screen
 from textual.widgets import Input
 
-from coach.folder.actions import Action, shown_key
+from coach.folder.actions import shown_key
 from coach.tui.base import CoachScreen
 from coach.tui.help import AskScreen, HelpScreen
 
@@ -43,20 +42,6 @@ _LISTED = ("start", "library", "settings", "nodes", "tuning", "reports", "summar
 """Where up and down choose, or scroll."""
 
 
-@runtime_checkable
-class Marks(Protocol):
-    """A screen on which events can be marked."""
-
-    def touch_marks(self) -> Iterable[tuple[str, str]]:
-        """(key, what it marks) of every event that can be marked now."""
-
-    def touch_cue(self) -> str:
-        """The cue of the moment, for the page to show large."""
-
-    def action_words(self, actions: Iterable[Action]) -> list[str]:
-        """What each action does in the present state, in a word or two; nothing where it does nothing."""
-
-
 def watch(app: App[None]) -> None:
     """Tell the page that shows the app of the keys whenever they change."""
     driver = app._driver
@@ -64,7 +49,7 @@ def watch(app: App[None]) -> None:
 
     def look() -> None:
         screen = app.screen
-        cue = screen.touch_cue() if isinstance(screen, Marks) else ""
+        cue = screen.touch_cue() if isinstance(screen, CoachScreen) else ""
         page = {"type": "touch", "cue": cue, "keys": list(keys_of(screen))}
         if page != shown:
             shown.update(page)
@@ -93,14 +78,13 @@ def keys_of(screen: object) -> Iterator[Key]:
 
 def _keys_in(screen: CoachScreen) -> Iterator[Key]:
     actions = [action for action in screen.actions() if action.keys]
-    marks = screen if isinstance(screen, Marks) else None
-    words = marks.action_words(actions) if marks else [action.label for action in actions]
+    words = screen.action_words(actions)
     (first, word), *more = zip(actions, words, strict=True)
     others = [(action, word) for action, word in more if word]
     yield _key(first.keys[0], word, "first")
     # What the ear suggests is taken or not before anything is marked.
     yield from (_key(action.keys[0], word) for action, word in others if action.id == "as_heard")
-    for name, what in marks.touch_marks() if marks else ():
+    for name, what in screen.touch_marks():
         yield _key(name, what, "mark")
     if screen.scope in _LISTED:
         yield from _UP_AND_DOWN

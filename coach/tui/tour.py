@@ -9,7 +9,7 @@ from coach.rating.table import RESULTS
 from coach.strings.instrument import Instrument
 from coach.strings.node import Node
 from coach.strings.node_table import mm_text
-from coach.tui.base import CoachScreen
+from coach.tui.base import DrawnScreen
 from coach.tui.canvas import Canvas, wrapped
 from coach.tui.glyphs import big_text, largest_size
 from coach.tui.hints import draw_hints
@@ -61,7 +61,7 @@ def page_text(page: int, instrument: Instrument) -> str:
     return PAGES[page][1].format(string=instrument.string_label(string), label=FIRST_NODE.label, way=way)
 
 
-class TourScreen(CoachScreen):
+class TourScreen(DrawnScreen):
     """The pages, one after the other; any key goes on, escape ends it."""
 
     scope = "tour"
@@ -72,12 +72,6 @@ class TourScreen(CoachScreen):
 
     def compose(self) -> ComposeResult:
         yield Stage(id="tour")
-
-    def on_mount(self) -> None:
-        self.draw()
-
-    def on_resize(self) -> None:
-        self.draw()
 
     def other_key(self, event: events.Key) -> bool:
         if event.key in ("ctrl+q", "ctrl+c"):
