@@ -444,12 +444,13 @@ async def test_a_long_reason_is_whole_under_the_cursor_and_else_ends_at_a_word(t
             await pilot.press("down")
 
 
-async def test_what_the_notes_have_no_room_for_stands_below_the_keys(tmp_path):
-    async with running(tmp_path) as (app, pilot, _player):
+@pytest.mark.parametrize(("rows", "rest"), [(24, "2 more notes"), (20, "the rest of it and 2 more notes")])
+async def test_what_the_notes_have_no_room_for_stands_below_the_keys(tmp_path, rows, rest):
+    async with running(tmp_path, (80, rows)) as (app, pilot, _player):
         app.desk.first_words = ("The first word.", "The last word.")
         app.screen.make_plan()
         await pilot.pause()
-        assert "? shows the rest of it and 2 more notes" in screen_text(app)
+        assert f"? shows {rest}" in screen_text(app)
         await pilot.press("question_mark")
         await pilot.pause()
         assert any("The last word." in str(text.render()) for text in app.screen.query(Static))

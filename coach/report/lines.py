@@ -148,7 +148,9 @@ def _time(report: Report) -> Iterator[str]:
 
 
 def _tempos(report: Report, width: int) -> Iterator[str]:
-    name_columns = width - 55
+    # Beside the figures, also where a window is wide.
+    longest = max((len(one.name) for one in report.excerpts[:LISTED]), default=0)
+    name_columns = min(width - 55, max(longest, 25))
     if report.excerpts:
         yield "Tempo: rung and goal; clean tempo: clean cold 8 times of 10 (80 % sure)"
         head = f"{'rung':<10}  {'clean tempo':<17}  {'landed':<10} kept"

@@ -28,7 +28,7 @@ MINUTES_STEP = 5
 MINUTES_RANGE = (5, 240)
 NOTICE_ROWS = 4
 """At most, for what the planner says about today: hands that hurt, what a teacher asks for."""
-QUIET_ROWS = 3
+QUIET_ROWS = 5
 REASON_ROWS = 2
 """Of an item that the cursor is not on."""
 
