@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import UTC, date, datetime, timedelta
+from datetime import UTC, date, datetime
 from fractions import Fraction
 from itertools import accumulate, pairwise
 
@@ -21,7 +21,7 @@ from coach.learning.planner import make_plan
 from coach.learning.relief import Release
 from coach.learning.rung import Moved, Step
 from coach.learning.skill import late_results
-from coach.log.entries import Correction, Suggestion
+from coach.log.entries import Suggestion
 from coach.music.drill import TOGETHER, Assignment, Bar, Drill, Note, Phrase
 from coach.music.excerpt import Excerpt, Kind
 from coach.rating.fault import Fault
@@ -46,7 +46,6 @@ from coach.session.events import (
     Reload,
     RepEnded,
     RunOn,
-    Save,
     SaveRep,
     SessionEvent,
     SetTempo,
@@ -140,12 +139,6 @@ def number_of(session: Session) -> int:
 
 def saves(effects: list[Effect]) -> list[SaveRep]:
     return [effect for effect in effects if isinstance(effect, SaveRep)]
-
-
-def corrections(effects: list[Effect]) -> list[Correction]:
-    return [
-        effect.word for effect in effects if isinstance(effect, Save) and isinstance(effect.word, Correction)
-    ]
 
 
 def notices(effects: list[Effect]) -> list[object]:
@@ -441,23 +434,6 @@ def test_what_a_microphone_suggests_is_shown_and_never_confirms_itself():
         Suggestion(1, "clean", 0.5, "microphone"),
         Suggestion(2, "choked", 0.99, "microphone"),
     )
-
-
-def test_a_repetition_belongs_to_the_practice_day_in_which_it_began():
-    long = replace(items()[2], minutes=900)
-    session, _ = drive(begin((long,))[0], Go(), after_s=9.99 * 3600)
-    session, effects = drive(session, RepEnded(), Confirm(), after_s=600)
-    assert saves(effects)[0].rep.day == DAY
-    session, effects = drive(session, Go(), RepEnded(), Confirm())
-    assert saves(effects)[0].rep.day == session.day == DAY + timedelta(days=1)
-    assert saves(effects)[0].rep.rung_bpm == saves(effects)[0].rep.tempo_bpm
-
-
-def test_a_clock_that_is_set_back_keeps_the_order_of_the_log():
-    session, effects = drive(opened(2), *rep(), after_s=60)
-    session, caused = drive(session, *rep(CHOKE_2), Undo(), Confirm(), after_s=-3_600)
-    ids = [effect.rep.id for effect in saves([*effects, *caused])] + [word.id for word in corrections(caused)]
-    assert ids == sorted(set(ids))
 
 
 def test_an_edited_drill_is_practised_at_once_and_its_lower_goal_holds():
