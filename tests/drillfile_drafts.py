@@ -1,17 +1,21 @@
-"""Hypothesis strategies: drills of every shape that the format allows, for tests of reading, writing, export."""
+"""Drills for tests of reading, writing, export: Hypothesis strategies of every shape, and the built-in ones."""
 
 from __future__ import annotations
 
 from dataclasses import replace
 from datetime import date
 from fractions import Fraction
+from pathlib import Path
 
+import pytest
 from hypothesis import strategies as st
 
 from coach.music.drill import Assignment, Bar, ClickPattern, Drill, Ending, Event, Note, Phrase, Tempo
 from coach.music.key import Key
 from coach.music.rhythm import Meter
+from coach.score.load import read_drill
 from coach.score.music import sounding_note
+from coach.score.write import write_drill
 from coach.strings.instrument import Instrument
 from coach.strings.node import nodes_upto
 from coach.strings.ready_made import READY_MADE, ready_made
@@ -150,3 +154,19 @@ def drafts(draw: st.DrawFn) -> Drill:
         tags=draw(st.sampled_from([(), ("3.2", "no", "a, b")])),
         grade=draw(st.sampled_from([None, 1, 99])),
     )  # fmt: skip
+
+
+DRILLS = sorted((Path(__file__).parent.parent / "drills").glob("*.yaml"))
+EACH = pytest.mark.parametrize("path", DRILLS, ids=[path.stem for path in DRILLS])
+
+
+def drill_from(text: str, where: str = "test.yaml") -> Drill:
+    """The drill of a text that has no error."""
+    drill, problems = read_drill(text, where)
+    assert drill is not None, "\n".join(str(problem) for problem in problems)
+    return drill
+
+
+def as_read(draft: Drill) -> Drill:
+    """A draft as its own file is read: with ids and holds."""
+    return drill_from(write_drill(draft))

@@ -20,6 +20,7 @@ from coach.score.music import cents_beside, sounding_note
 from coach.score.write import write_drill
 from coach.strings.node import Node
 from coach.strings.units import midi_from_note
+from tests.drillfile_drafts import DRILLS, drill_from
 
 HEAD = """drill: 1
 title: A Test
@@ -27,13 +28,6 @@ instrument: {strings: [G2, D2, A1, E1], scale_mm: 864}
 meter: 4/4
 tempo: {start: 44, goal: 76}
 """
-DRILLS = sorted((Path(__file__).parent.parent / "drills").glob("*.yaml"))
-
-
-def drill_of(text: str) -> Drill:
-    drill, problems = read_drill(text, "test.yaml")
-    assert drill is not None, "\n".join(str(problem) for problem in problems)
-    return drill
 
 
 def test_a_key_lasts_to_the_next_one_or_the_end_of_its_phrase() -> None:
@@ -41,19 +35,19 @@ def test_a_key_lasts_to_the_next_one_or_the_end_of_its_phrase() -> None:
   - {name: one, bars: [{bass: "1 E:4"}, {key: f# minor, bass: "1 E:4=G#1"}, {bass: "1 E:4=Ab1"}]}
   - {name: two, bars: [{bass: "1 E:4"}]}
 """
-    drill = drill_of(f"{HEAD}key: Eb major\n{text}")
+    drill = drill_from(f"{HEAD}key: Eb major\n{text}")
     keys = [bar.key for phrase in drill.phrases for bar in phrase.bars]
     assert [str(key) for key in keys] == ["Eb major", "F# minor", "F# minor", "Eb major"]
-    again = drill_of(write_drill(drill))
+    again = drill_from(write_drill(drill))
     assert again.phrases == drill.phrases
     assert [note.asserted for phrase in again.phrases for bar in phrase.bars for event in bar.events
             for note in event.notes] == ["", "G#1", "Ab1", ""]  # fmt: skip
-    assert drill.revision == drill_of(f"{HEAD}{text}").revision
+    assert drill.revision == drill_from(f"{HEAD}{text}").revision
 
 
 def bars_of(*bars: str, head: str = HEAD) -> Drill:
     lines = "".join("      - " + bar.replace("\n", "\n        ") + "\n" for bar in bars)
-    return drill_of(f"{head}phrases:\n  - name: one\n    bars:\n{lines}")
+    return drill_from(f"{head}phrases:\n  - name: one\n    bars:\n{lines}")
 
 
 def events_of(drill: Drill, bar: int = 0) -> tuple[Event, ...]:
@@ -153,12 +147,12 @@ def test_bars_are_numbered_as_a_score_counts_them() -> None:
         f"[{full}]",
     ]
     lines = "".join(f"  - {{name: p{number}, bars: {bars}}}\n" for number, bars in enumerate(phrases))
-    drill = drill_of(f"{HEAD}phrases:\n{lines}")
+    drill = drill_from(f"{HEAD}phrases:\n{lines}")
     assert [phrase.first_bar for phrase in drill.phrases] == [0, 2, 4, 40, 41]
     assert [bar.number for bar in passage_of(drill, whole_piece(drill)).bars] == [0, 1, 2, 2, 3, 4, 40, 41]
     text = write_drill(drill)
     assert text.count("first_bar") == 1
-    assert drill_of(text) == drill
+    assert drill_from(text) == drill
 
 
 def test_slots_share_their_beats_evenly() -> None:
@@ -181,7 +175,7 @@ def test_a_repeated_bar_is_written_out() -> None:
 
 
 def test_a_tempo_and_a_meter_last_to_the_next_one_within_the_phrase() -> None:
-    drill = drill_of(
+    drill = drill_from(
         HEAD + "phrases:\n  - name: one\n    bars:\n      - {bass: '1 E:0', tempo: 100% to 80%, meter: 3/4}\n"
         "      - {bass: '1 E:0'}\n  - name: two\n    bars:\n      - {bass: '1 E:0'}\n"
     )
@@ -203,17 +197,22 @@ def test_the_order_writes_repeats_out() -> None:
     text = HEAD + "phrases:\n" + "".join(
         f"  - name: {name}\n    bars: [{{bass: '1 E:0'}}]\n" for name in ("Way In", "theme", "coda")
     )  # fmt: skip
-    drill = drill_of(text + "order: (Way In, theme x2) x2, coda\n")
+    drill = drill_from(text + "order: (Way In, theme x2) x2, coda\n")
     assert drill.order == ("way-in", "theme", "theme", "way-in", "theme", "theme", "coda")
     assert passage_of(drill, whole_piece(drill, "bass")).length == 7 * 4
-    assert drill_of(text + "order: [way-in, theme x2, coda]\n").order == ("way-in", "theme", "theme", "coda")
+    assert drill_from(text + "order: [way-in, theme x2, coda]\n").order == (
+        "way-in",
+        "theme",
+        "theme",
+        "coda",
+    )
 
 
 def test_a_phrase_whose_name_ends_like_a_count_can_be_ordered() -> None:
     text = HEAD + "phrases:\n" + "".join(
         f"  - name: {name}\n    bars: [{{bass: '1 E:0'}}]\n" for name in ("bars 1 to x2", "bars 1 to")
     )  # fmt: skip
-    drill = drill_of(text + "order: bars-1-to-x2 x2, bars-1-to x2, bars-1-to-x2\n")
+    drill = drill_from(text + "order: bars-1-to-x2 x2, bars-1-to x2, bars-1-to-x2\n")
     assert drill.order == ("bars-1-to-x2",) * 2 + ("bars-1-to",) * 2 + ("bars-1-to-x2",)
 
 
@@ -258,7 +257,7 @@ def test_sounding_notes_agree_with_the_harmonic_series() -> None:
 
 
 def test_ids_are_made_from_names_and_stay_unique() -> None:
-    drill = drill_of(HEAD + "phrases:\n" + "  - {name: Über Höhe, bars: [{bass: '1 E:0'}]}\n" * 2)
+    drill = drill_from(HEAD + "phrases:\n" + "  - {name: Über Höhe, bars: [{bass: '1 E:0'}]}\n" * 2)
     assert drill.id == "a-test"
     assert [phrase.id for phrase in drill.phrases] == ["uber-hohe", "uber-hohe-2"]
 
@@ -269,11 +268,11 @@ def test_inserted_ids_keep_the_drill_its_comments_and_its_layout() -> None:
         "  - {name: two, bars: [{bass: '1 E:0'}]}\n"
     )
     with_them = with_ids(text)
-    assert drill_of(with_them) == drill_of(text)
+    assert drill_from(with_them) == drill_from(text)
     assert with_them.replace("id: a-test\n", "").replace("id: one\n    ", "").replace("id: two, ", "") == text
     assert with_ids(with_them) == with_them
     renamed = with_them.replace("title: A Test", "title: Another").replace("name: one", "name: 1st")
-    assert (drill_of(renamed).id, drill_of(renamed).phrases[0].id) == ("a-test", "one")
+    assert (drill_from(renamed).id, drill_from(renamed).phrases[0].id) == ("a-test", "one")
 
 
 def test_a_text_with_errors_gets_no_ids() -> None:
@@ -321,4 +320,4 @@ def test_a_phrase_that_the_order_repeats_very_often_is_written_in_parts() -> Non
     phrase = drill.phrases[0].id
     text = write_drill(replace(drill, order=(phrase,) * 100))
     assert f"order: {phrase} x99, {phrase}\n" in text
-    assert drill_of(text).order == (phrase,) * 100
+    assert drill_from(text).order == (phrase,) * 100

@@ -28,18 +28,8 @@ from coach.score.music import sounding_note
 from coach.score.musicxml_out import musicxml_text
 from coach.score.staves import staves_of
 from coach.score.tab import text_tab
-from coach.score.write import write_drill
 from coach.strings.units import midi_from_hz
-from tests.drillfile_drafts import drafts
-
-DRILLS = sorted((Path(__file__).parent.parent / "drills").glob("*.yaml"))
-EACH = pytest.mark.parametrize("path", DRILLS, ids=[path.stem for path in DRILLS])
-
-
-def drill_of(draft: Drill) -> Drill:
-    drill, _ = read_drill(write_drill(draft), "made.yaml")
-    assert drill is not None
-    return drill
+from tests.drillfile_drafts import DRILLS, EACH, as_read, drafts, drill_from
 
 
 def sounding_notes(drill: Drill) -> list[tuple[Fraction, Fraction, int]]:
@@ -83,7 +73,7 @@ def test_musicxml_is_valid(path: Path, musicxml_schema) -> None:  # type: ignore
 @settings(max_examples=6, deadline=None)
 @given(drafts())
 def test_musicxml_of_any_drill_is_valid_and_fills_its_bars(musicxml_schema, draft: Drill) -> None:  # type: ignore[no-untyped-def]
-    drill = drill_of(draft)
+    drill = as_read(draft)
     root = ET.fromstring(musicxml_text(drill, 60))
     assert [str(error) for error in musicxml_schema.iter_errors(root)] == []
     divisions = int(root.findtext(".//divisions") or 0)
@@ -140,7 +130,7 @@ def test_music21_reads_the_same_pitches_onsets_and_durations(path: Path) -> None
 @given(drafts())
 def test_music21_reads_onsets_and_pitches_of_any_drill(draft: Drill) -> None:
     music21 = pytest.importorskip("music21", reason="needs the package music21: pip install music21")
-    drill = drill_of(draft)
+    drill = as_read(draft)
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         score = music21.converter.parseData(musicxml_text(drill, 60), format="musicxml").toSoundingPitch()
@@ -269,7 +259,7 @@ def test_midi_notes_sound_the_physical_pitches(path: Path) -> None:
 @settings(max_examples=8, deadline=None)
 @given(drafts())
 def test_midi_of_any_drill_is_whole(draft: Drill) -> None:
-    drill = drill_of(draft)
+    drill = as_read(draft)
     passage = passage_of(drill, whole_piece(drill))
     played = [note for note in notes_of(midi_bytes(drill, drill.tempo.start_bpm)) if note[5] != "click"]
     assert len(played) == sum(len(event.notes) for event in passage.events)
@@ -428,7 +418,7 @@ def test_the_page_marks_nodes_to_scale() -> None:
 @settings(max_examples=6, deadline=None)
 @given(drafts())
 def test_page_and_tab_of_any_drill_hold_together(draft: Drill) -> None:
-    drill = drill_of(draft)
+    drill = as_read(draft)
     tags = _Tags()
     tags.feed(html_page(plain_sheet(drill)))
     assert tags.open == []
@@ -437,8 +427,7 @@ def test_page_and_tab_of_any_drill_hold_together(draft: Drill) -> None:
 
 def test_text_from_a_drill_is_never_markup() -> None:
     text = DRILLS[0].read_text().replace("title: First Pour", "title: <script>alert(1)</script>")
-    drill, _ = read_drill(text, "x.yaml")
-    assert drill is not None
+    drill = drill_from(text)
     assert "<script>" not in html_page(plain_sheet(drill))
     assert ET.fromstring(musicxml_text(drill, 60)).findtext("work/work-title") == "<script>alert(1)</script>"
 

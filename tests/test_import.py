@@ -34,10 +34,8 @@ from coach.score.write import write_drill
 from coach.strings.node import Node
 from coach.strings.units import midi_from_hz
 from tests.corpus import struck_by_music21, suite
-from tests.drillfile_drafts import drafts
+from tests.drillfile_drafts import DRILLS, EACH, drafts
 
-DRILLS = sorted((Path(__file__).parent.parent / "drills").glob("*.yaml"))
-EACH = pytest.mark.parametrize("path", DRILLS, ids=[path.stem for path in DRILLS])
 HEAD = (
     '<?xml version="1.0"?><score-partwise version="4.0"><part-list><score-part id="P1"><part-name>One</part-name>\
 </score-part></part-list><part id="P1">'

@@ -20,8 +20,8 @@ from coach.score.load import load_drill, read_drill
 from coach.score.midi_out import midi_bytes
 from coach.score.score import Score
 from coach.score.strands import Choices
+from tests.drillfile_drafts import DRILLS
 
-DRILLS = sorted((Path(__file__).parent.parent / "drills").glob("*.yaml"))
 TICKS = 480
 
 

@@ -10,13 +10,10 @@ import pytest
 from hypothesis import given, settings
 
 from coach.music.drill import Drill
-from coach.score.load import load_drill, read_drill
+from coach.score.load import load_drill
 from coach.score.musicxml_out import musicxml_text
 from coach.score.musicxml_own import own_export
-from coach.score.write import write_drill
-from tests.drillfile_drafts import drafts
-
-DRILLS = sorted((Path(__file__).parent.parent / "drills").glob("*.yaml"))
+from tests.drillfile_drafts import DRILLS, EACH, as_read, drafts
 
 
 def back(drill: Drill, tempo_bpm: int, folder: Path) -> Drill:
@@ -27,7 +24,7 @@ def back(drill: Drill, tempo_bpm: int, folder: Path) -> Drill:
     return replace(read[0], path=drill.path)
 
 
-@pytest.mark.parametrize("path", DRILLS, ids=[path.stem for path in DRILLS])
+@EACH
 @pytest.mark.parametrize("tempo_bpm", [47, 120])
 def test_every_built_in_drill_comes_back_the_same(path: Path, tempo_bpm: int, tmp_path: Path) -> None:
     drill = load_drill(path)
@@ -37,8 +34,7 @@ def test_every_built_in_drill_comes_back_the_same(path: Path, tempo_bpm: int, tm
 @settings(max_examples=60, deadline=None)
 @given(drafts())
 def test_any_drill_comes_back_the_same(tmp_path_factory: pytest.TempPathFactory, draft: Drill) -> None:
-    drill, _ = read_drill(write_drill(draft), "made.yaml")
-    assert drill is not None
+    drill = as_read(draft)
     assert back(drill, drill.tempo.start_bpm, tmp_path_factory.mktemp("own")) == drill
 
 

@@ -16,20 +16,15 @@ from coach.score.notated import Symbol, notation_of
 from coach.score.note_values import VALUE_NAMES, NoteValue, beam_edges, pieces
 from coach.score.staves import BASS, BASS_8, TREBLE, TREBLE_8, octave_lines, place, staves_of
 from coach.score.write import write_drill
-from tests.drillfile_drafts import drafts
+from tests.drillfile_drafts import DRILLS, drafts, drill_from
 
-DRILLS = sorted((Path(__file__).parent.parent / "drills").glob("*.yaml"))
 SHORT = {"whole": "1", "half": "2", "quarter": "4", "eighth": "8", "16th": "16", "32nd": "32"}
 
 
 def drill_of(bar: str, instrument: str = "bass", key: str = "C major") -> Drill:
     """A drill of one bar."""
     head = f"drill: 1\ntitle: Short\nmeter: 4/4\nkey: {key}\ntempo: {{start: 60, goal: 60}}\n"
-    drill, problems = read_drill(
-        f"{head}instrument: {instrument}\nphrases:\n  - bars:\n      - {bar}\n", "short.yaml"
-    )
-    assert drill is not None, problems
-    return drill
+    return drill_from(f"{head}instrument: {instrument}\nphrases:\n  - bars:\n      - {bar}\n")
 
 
 def shown(value: NoteValue) -> str:

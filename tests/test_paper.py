@@ -28,26 +28,12 @@ from coach.paper.engrave import SIZES, engraved_lines
 from coach.paper.mei import mei_score
 from coach.paper.pdf import fitted_page
 from coach.paper.sheet import WIDTH_MM, legend, neck_drawing, place_text, sheet_of
-from coach.score.load import load_drill, read_drill
+from coach.score.load import load_drill
 from coach.score.music import sounding_midi
 from coach.score.played import order_text, stretches
-from coach.score.write import write_drill
-from tests.drillfile_drafts import drafts
+from tests.drillfile_drafts import DRILLS, EACH, as_read, drafts, drill_from
 
-DRILLS = sorted((Path(__file__).parents[1] / "drills").glob("*.yaml"))
-EACH = pytest.mark.parametrize("path", DRILLS, ids=lambda path: path.stem)
 SVG = "{http://www.w3.org/2000/svg}"
-
-
-def drill_text(text: str) -> Drill:
-    drill, problems = read_drill(text, "x.yaml")
-    assert drill is not None, [str(problem) for problem in problems]
-    return drill
-
-
-def drill_of(draft: Drill) -> Drill:
-    """A draft as its own file is read: with ids and holds."""
-    return drill_text(write_drill(draft))
 
 
 def named(name: str) -> Drill:
@@ -107,7 +93,7 @@ def test_an_engraver_finds_no_word_in_our_mei_that_it_does_not_know(
 ) -> None:
     # What verovio's reader of MEI 5 does not know it writes to standard error.
     verovio.enableLog(verovio.LOG_WARNING)
-    for drill in (*map(load_drill, DRILLS), drill_text(DOUBLE_SHARP)):
+    for drill in (*map(load_drill, DRILLS), drill_from(DOUBLE_SHARP)):
         assert verovio.toolkit().loadData(mei_score(drill).text())
     assert capfd.readouterr().err == ""
     verovio.toolkit().loadData(mei_score(drill).text().replace('pname="f"', 'pname="h"'))
@@ -117,7 +103,7 @@ def test_an_engraver_finds_no_word_in_our_mei_that_it_does_not_know(
 
 
 def test_notes_far_above_the_staff_stand_under_an_octave_line_and_sound_as_they_did() -> None:
-    drill = drill_text(
+    drill = drill_from(
         "drill: 1\ntitle: High\ninstrument: guitar\nmeter: 4/4\ntempo: {start: 50, goal: 70}\n"
         "phrases:\n  - bars:\n      - {bass: '1 A:0 for 4', harmonics: '1 1:<3.2>, 2 1:<2.7>, 3 2:<3.2> for 2'}\n"
     )
@@ -140,8 +126,7 @@ phrases:
   - {bass: "1 E:0", harmonics: "1 G:<12>, 2& D:<7>, 4e G:<5>"}
   - {meter: 6/8 in 2, harmonics: "1 G:<12>, 2+1/3 G:<7>"}
 """
-    drill, _ = read_drill(text, "d.yaml")
-    assert drill is not None
+    drill = drill_from(text)
     shown = [
         [(sign.get("tstamp"), "".join(sign.itertext())) for sign in measure[-1].iter("harm")]
         for measure in mei_score(drill).measures
@@ -159,7 +144,7 @@ def test_a_layer_that_a_phrase_has_not_rests_there() -> None:
 
 
 def test_accidentals_stand_where_the_key_and_the_bar_do_not_say_them_already() -> None:
-    drill = drill_text(
+    drill = drill_from(
         "drill: 1\ntitle: Signs\nkey: D major\ninstrument: bass\nmeter: 4/4\ntempo: {start: 50, goal: 70}\n"
         "phrases:\n  - bars:\n      - bass: 1 E:2, 2 E:1, 3 E:1, 4 E:2\n      - bass: 1 E:1 for 4\n"
     )
@@ -188,7 +173,7 @@ def test_repeat_signs_say_an_order_where_they_can(
 ) -> None:
     phrases = "".join(f"  - {{name: {name}, bars: [{{bass: '1 E:0'}}]}}\n" for name in "abc")
     head = f"drill: 1\ntitle: T\ninstrument: bass\nmeter: 4/4\ntempo: {{start: 50, goal: 70}}\nphrases:\n{phrases}"
-    drill = drill_text(head + (f"order: {order}\n" if order else ""))
+    drill = drill_from(head + (f"order: {order}\n" if order else ""))
     assert [(one.first, one.last, one.times) for one in stretches(drill)] == signs
     assert order_text(drill) == words
     measures = [element[-1] for element in mei_score(drill).measures]
@@ -339,7 +324,7 @@ def test_without_the_extra_the_page_is_plain_and_one_line_says_how_to_get_notes(
 @settings(max_examples=2, deadline=None)
 @given(drafts())
 def test_any_drill_is_engraved_with_every_place_that_is_played(draft: Drill) -> None:
-    drill = drill_of(draft)
+    drill = as_read(draft)
     texts: Counter[str] = Counter()
     for line in engraved_lines(drill, SIZES[0]):
         assert line.drawing.height_mm > 0

@@ -8,8 +8,8 @@ import pytest
 
 from coach.music.drill import Drill
 from coach.music.playability import Finding, check_playability
-from coach.score.load import read_drill
 from coach.strings.node import Node
+from tests.drillfile_drafts import drill_from
 
 HEAD = """drill: 1
 title: Rope and Wheel
@@ -33,9 +33,7 @@ def drill_of(*bars: str) -> Drill:
             if line.strip()
         ]
         text += "      - " + "\n        ".join(lines) + "\n"
-    drill, problems = read_drill(text, "test.yaml")
-    assert drill is not None, problems
-    return drill
+    return drill_from(text)
 
 
 def only(findings: list[Finding]) -> Finding:

@@ -19,7 +19,7 @@ from coach.ground.frozen import frozen
 from coach.ground.plain import counted, listed, plain_text
 from coach.ground.problem import CoachError
 from coach.music.key import Key, moved_spelling
-from coach.score.score import Score, ScoreBar, ScoreNote, join_ties, numbered
+from coach.score.score import Score, ScoreBar, ScoreNote, Struck, join_ties, numbered
 from coach.strings.fingering import Choice
 from coach.strings.fingering_text import place_text
 from coach.strings.instrument import Instrument
@@ -35,15 +35,6 @@ OPEN_WORTH = 98.0
 RAISED_COST = 14.0
 """What it costs that a bass note below the lowest string goes up an octave: half of it is lost."""
 _NEAR = 2
-
-
-@frozen
-class Struck:
-    """A note of one of the two lines at its place in the file, in whole notes."""
-
-    onset: Fraction
-    bar: ScoreBar
-    note: ScoreNote
 
 
 @frozen
@@ -114,7 +105,8 @@ def duet_of(score: Score, instrument: Instrument, seconds_per_whole: float, wher
         starts.append((at, bar))
         at += bar.length
     lines: dict[str, dict[Fraction, Struck]] = {MELODY: {}, BASS: {}}
-    for onset, bar, note, _ in join_ties(starts):
+    for struck in join_ties(starts):
+        onset, bar, note, _ = struck
         there = lines[note.voice].get(onset)
         better = there is None or (note.midi > there.note.midi) == (note.voice == MELODY)
         if there is not None and note.midi != there.note.midi:
@@ -122,7 +114,7 @@ def duet_of(score: Score, instrument: Instrument, seconds_per_whole: float, wher
                 bar.number, "of notes that start together, the melody has the highest, the bass the lowest"
             )
         if better:
-            lines[note.voice][onset] = Struck(onset, bar, note)
+            lines[note.voice][onset] = struck
     melody, bass = (tuple(line[onset] for onset in sorted(line)) for line in (lines[MELODY], lines[BASS]))
     if not melody:
         guess = f"another --melody: {numbered(score.parts)}"

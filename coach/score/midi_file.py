@@ -16,19 +16,18 @@ import re
 from bisect import bisect_right
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from fractions import Fraction
 from itertools import pairwise
 from typing import Any, NamedTuple
 
 import mido
 
-from coach.ground.frozen import frozen
 from coach.ground.plain import plain_text
 from coach.ground.problem import CoachError
 from coach.music.key import Key, key_named
 from coach.score.midi_out import CLICK_CHANNEL, HARMONICS_OCTAVES, HARMONICS_PROGRAM
-from coach.score.score import Score
+from coach.score.score import Score, ScoreNote
 from coach.score.unpack import reason_of
 
 MAX_MIDI_BYTES = 500_000
@@ -40,24 +39,12 @@ _DIVISORS = (1, 2, 3, 4, 6, 8, 12, 16, 24, 32)
 _ALLOWANCE = re.compile(r"harmonics are written (\d) octaves below")
 
 
-@frozen
-class Struck:
-    """A note in quarters from the file's start."""
-
-    onset: Fraction
-    length: Fraction
-    midi: int
-    voice: str
-    harmonic: bool
-    beside_cents: float | None
-    """How far it sounds beside `midi`, where the file says so exactly."""
-
-
 @dataclass
 class Contents:
     """What a file's events say, places in quarters."""
 
-    notes: list[Struck] = field(default_factory=list)
+    notes: list[ScoreNote] = field(default_factory=list)
+    """Their onsets from the file's start."""
     names: dict[str, str] = field(default_factory=dict)
     meters: dict[Fraction, tuple[int, int, int]] = field(default_factory=dict)
     tempos: dict[Fraction, Fraction] = field(default_factory=dict)
@@ -134,7 +121,14 @@ def contents_of(file: Any, harmonics_octaves: int | None, score: Score) -> Conte
             onset = _snapped(Fraction(note.start, file.ticks_per_beat), contents)
             length = Fraction(note.stop, file.ticks_per_beat) - onset
             contents.notes.append(
-                Struck(onset, length, midi, note.voice, note.harmonic, beside_cents if says else None)
+                ScoreNote(
+                    onset,
+                    length,
+                    midi,
+                    note.voice,
+                    harmonic=note.harmonic,
+                    beside_cents=beside_cents if says else None,
+                )
             )
     _end_notes(contents, exactly=stated is not None)
     return contents
@@ -193,19 +187,18 @@ def _end_notes(contents: Contents, exactly: bool) -> None:
     for in_voice in onsets.values():
         in_voice.sort()
     held = 0
-    for index, note in enumerate(contents.notes):
+    for note in contents.notes:
         end = note.onset + note.length
         settled = None if exactly else _near_end(note, end, onsets[note.voice])
         if settled is None:
             settled = _snapped(end, contents)
         elif settled != end:
             held += 1
-        length = max(settled - note.onset, Fraction(1, 16))
-        contents.notes[index] = replace(note, length=length)
+        note.length = max(settled - note.onset, Fraction(1, 16))
     contents.held = held
 
 
-def _near_end(note: Struck, end: Fraction, onsets: list[Fraction]) -> Fraction | None:
+def _near_end(note: ScoreNote, end: Fraction, onsets: list[Fraction]) -> Fraction | None:
     """The next onset of the voice, else the quarter or third of a beat, that a note's end is hardly off."""
     slack = min(Fraction(1, 8), note.length / 4)
     following = bisect_right(onsets, note.onset)

@@ -14,7 +14,7 @@ from itertools import pairwise
 from coach.ground.problem import CoachError
 from coach.score.limits import MAX_BARS
 from coach.score.midi_file import Contents, contents_of, parsed
-from coach.score.score import Score, ScoreBar, ScoreNote, index_chosen
+from coach.score.score import Score, ScoreBar, index_chosen
 
 MOST_SKIPPED = 100_000
 
@@ -69,12 +69,8 @@ def _bars(contents: Contents, score: Score, where: str) -> None:
 
     for note in contents.notes:
         start, bar = bar_at(note.onset)
-        onset, length = (note.onset - start) / 4, note.length / 4
-        bar.notes.append(
-            ScoreNote(
-                onset, length, note.midi, note.voice, harmonic=note.harmonic, beside_cents=note.beside_cents
-            )
-        )
+        note.onset, note.length = (note.onset - start) / 4, note.length / 4
+        bar.notes.append(note)
     for place, text in contents.markers.items():
         if text and starts[0] <= place < end:
             _, bar = bar_at(place)

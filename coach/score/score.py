@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
+from typing import NamedTuple
 
 from coach.ground.digits import whole_number
 from coach.ground.plain import plain_text
@@ -149,13 +150,19 @@ class Score:
         return joined[:MAX_REMARKS]
 
 
-def join_ties(bars: list[tuple[Fraction, ScoreBar]]) -> list[tuple[Fraction, ScoreBar, ScoreNote, bool]]:
-    """The struck notes of bars that follow each other: (onset from the first bar, bar, note, complete).
+class Struck(NamedTuple):
+    """A struck note of bars that follow each other, its onset from the first bar's start."""
 
-    A note tied on is lengthened and its continuation dropped. `complete` is False for a continuation whose beginning
-    lies outside, which is struck anew, and for a note tied to beyond the last bar.
-    """
-    joined_notes: list[tuple[Fraction, ScoreBar, ScoreNote, bool]] = []
+    onset: Fraction
+    bar: ScoreBar
+    note: ScoreNote
+    complete: bool
+    """Not a continuation whose beginning lies outside, which is struck anew, and not tied to beyond the last bar."""
+
+
+def join_ties(bars: list[tuple[Fraction, ScoreBar]]) -> list[Struck]:
+    """The struck notes of bars: one tied on is lengthened and its continuation dropped."""
+    joined_notes: list[Struck] = []
     waiting: dict[tuple[int, Fraction], list[int]] = {}
     for start, bar in bars:
         for note in sorted(bar.notes, key=lambda note: (note.onset, not note.tie_stop)):
@@ -167,11 +174,12 @@ def join_ties(bars: list[tuple[Fraction, ScoreBar]]) -> list[tuple[Fraction, Sco
                 first_onset, first_bar, first, _ = joined_notes[same]
                 rings = first.rings or note.rings
                 joined = replace(first, length=first.length + note.length, rings=rings)
-                joined_notes[same] = (first_onset, first_bar, joined, not (note.tie_start or first.tie_stop))
+                complete = not (note.tie_start or first.tie_stop)
+                joined_notes[same] = Struck(first_onset, first_bar, joined, complete)
                 if note.tie_start:
                     waiting.setdefault((note.midi, onset + note.length), []).append(same)
                 continue
-            joined_notes.append((onset, bar, note, not (note.tie_start or note.tie_stop)))
+            joined_notes.append(Struck(onset, bar, note, not (note.tie_start or note.tie_stop)))
             if note.tie_start:
                 waiting.setdefault((note.midi, onset + note.length), []).append(len(joined_notes) - 1)
     return joined_notes
