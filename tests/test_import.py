@@ -687,7 +687,7 @@ def test_what_no_node_sounds_stays_stopped_and_is_named_with_its_bar(tmp_path: P
     path = tmp_path / "plain.mid"
     plain_midi(path, [62, 60, 72], [28])
     score = read_score(path)
-    drill, _ = arranged(score, Choices(harmonics="C4", harmonics_midi=60), str(path))
+    drill, _ = arranged(score, Choices(harmonics="C4"), str(path))
     # C4 is no multiple of E1, A1, D2 or G2; C5 is 7 x D2 but for 31 cents, the septimal seventh (7/4, 969 cents).
     remarks = score.joined_remarks()
     assert "bar 1: C4 rings at no node within 20 cents; written as a stopped note" in remarks
@@ -704,7 +704,7 @@ def test_a_harmonic_without_a_free_string_is_stopped_and_told(tmp_path: Path) ->
     path = tmp_path / "piece.musicxml"
     path.write_text(HEAD + measure(*chord) + TAIL)
     score = read_score(path)
-    arranged(score, Choices(harmonics="E3", harmonics_midi=52), str(path))
+    arranged(score, Choices(harmonics="E3"), str(path))
     assert any(
         "has no free string here; written as a stopped note" in remark for remark in score.joined_remarks()
     )

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import contextlib
 import re
 import sys
 from collections.abc import Sequence
@@ -178,19 +177,16 @@ def _choices(arguments: argparse.Namespace) -> Choices:
         if match is None or not int(match[1]) <= int(match[2] or match[1]):
             raise UsageError(f"{arguments.bars!r} is not a range of bars; write 5-12", "--bars")
         bars = int(match[1]), int(match[2] or match[1])
-    split, split_midi = arguments.split or "", None
+    split = arguments.split or ""
     if split not in ("", "voices", "harmonics"):
         try:
-            split_midi = midi_from_note(split)
+            midi_from_note(split)
         except ValueError as error:
             message = f"{error}; or write voices or harmonics"
             raise UsageError(message, "--split") from None
-    harmonics, harmonics_midi = arguments.harmonics, None
-    if harmonics is not None:
-        if not harmonics.strip():
-            raise UsageError("no note, voice or track is named", "--harmonics")
-        with contextlib.suppress(ValueError):
-            harmonics_midi = midi_from_note(harmonics)
+    harmonics = arguments.harmonics
+    if harmonics is not None and not harmonics.strip():
+        raise UsageError("no note, voice or track is named", "--harmonics")
     named = arguments.instrument
     instrument = None if named is None else named_instrument(named, own_of(arguments))
-    return Choices(instrument, split, split_midi, arguments.every, bars, harmonics or "", harmonics_midi)
+    return Choices(instrument, split, arguments.every, bars, harmonics or "")

@@ -115,9 +115,9 @@ class Resolver:
             letter = match[1][:1].upper() + match[1][1:]
             if letter in self.strings:
                 guess = f"this instrument's {letter} is {strings[self.strings[letter]].name}"
-        elif (pitch := _pitch_of(spelled + "2")) is not None:
+        elif (pitch := pitch_of(spelled + "2")) is not None:
             for other, index in self.strings.items():
-                if not other.isdecimal() and not other[-1].isdecimal() and _pitch_of(other + "2") == pitch:
+                if not other.isdecimal() and not other[-1].isdecimal() and pitch_of(other + "2") == pitch:
                     guess = f"did you mean {strings[index].letter}?"
         raise NotationError(
             written.offset, f"there is no string '{name}'; the strings are {there}", guess, repair
@@ -254,7 +254,8 @@ def _no_node(written: WrittenNote, text: str, fret: int) -> NotationError:
     return NotationError(written.place_offset, message)
 
 
-def _pitch_of(name: str) -> int | None:
+def pitch_of(name: str) -> int | None:
+    """The MIDI number of a written note; None where it is none."""
     try:
         return midi_from_note(name)
     except ValueError:

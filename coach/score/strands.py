@@ -12,6 +12,7 @@ from coach.music.drill import TOGETHER
 from coach.score.hand import HIGHEST_FRET, IN_TUNE_CENTS, in_tune
 from coach.score.keys import BAR, PHRASE
 from coach.score.limits import LAYER, MAX_LAYERS
+from coach.score.music import pitch_of
 from coach.score.score import Score, ScoreNote, index_named, numbered
 from coach.strings.instrument import STRINGS_RANGE, Instrument
 from coach.strings.ready_made import READY_MADE, ready_made, usual_scale_mm
@@ -25,21 +26,18 @@ class Choices:
     instrument: Instrument | None = None
     split: str = ""
     """`voices`, `harmonics`, or a note's name: what lies below it is the bass."""
-    split_midi: int | None = None
     every: int | None = None
     bars: tuple[int, int] | None = None
     """First and last bar, counted from 1 as they stand in the file."""
     harmonics: str = ""
-    """What the file doesn't call harmonics and the user does: a note's name, or a voice's name or number."""
-    harmonics_midi: int | None = None
-    """That note: it and all above."""
+    """What the file doesn't call harmonics and the user does: a note, it and all above, or a voice's name or number."""
 
 
 def mark_harmonics(score: Score, choices: Choices, where: str) -> None:
     """Mark the notes that the user calls harmonics. CoachError where there is no such voice, or no such note."""
     if not choices.harmonics:
         return
-    limit = choices.harmonics_midi
+    limit = pitch_of(choices.harmonics)
     voice = _chosen_voice(score, choices.harmonics, where) if limit is None else ""
     any_marked = False
     for note in score.notes:
@@ -137,8 +135,8 @@ def layers_of(score: Score, choices: Choices) -> Callable[[ScoreNote], str]:
     )
     if split == "harmonics":
         return lambda note: "harmonics" if note.harmonic else "bass"
-    if choices.split_midi is not None:
-        limit = choices.split_midi
+    limit = pitch_of(split)
+    if limit is not None:
         high = [note for note in notes if note.midi >= limit]
         name = "harmonics" if high and all(note.harmonic for note in high) else "melody"
         return lambda note: "bass" if note.midi < limit else name

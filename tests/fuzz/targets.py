@@ -229,7 +229,7 @@ def _read_foreign(data: bytes, folder: Path, name: str) -> str:
     octaves = chance.choice((None, None, 0, 3))
     score = read_score(path, part, octaves)
     choices = chance.choice(
-        (Choices(), Choices(), Choices(split="harmonics"), Choices(split="C3", split_midi=48), Choices(every=1),
+        (Choices(), Choices(), Choices(split="harmonics"), Choices(split="C3"), Choices(every=1),
          Choices(bars=(1, 2)))
     )  # fmt: skip
     drill, text = arranged(score, choices, name)
