@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from typing import TYPE_CHECKING
+from dataclasses import replace
 
 from coach.ground.problem import CoachError
 from coach.listen.clicks import Strike
@@ -14,15 +13,11 @@ from coach.listen.recording import Recording, without_clicks
 from coach.listen.sound_file import Sound
 from coach.listen.start import passage_start_s
 from coach.listen.turn import SURE_CENTS
-from coach.music.clicktrack import ClickAt, clicks_of
+from coach.music.clicktrack import clicks_of
 from coach.music.drill import Drill
 from coach.music.excerpt import Passage
 from coach.strings.instrument import Instrument
 from coach.strings.tuning import by_pitch
-
-if TYPE_CHECKING:
-    import numpy as np
-    from numpy.typing import NDArray
 
 
 def ear_of(instrument: Instrument, sound: Sound, path: str) -> Ear:
@@ -67,54 +62,39 @@ def recording_of(
 
     CoachError where neither is heard, or the take ends before the passage does.
     """
-    clicks = clicks_of(passage, tempo_bpm, drill.count_in_bars, drill.click)
-    beat_1_s = (
-        _start_s(sound.samples, sound.rate_hz, passage, tempo_bpm, drill.instrument, clicks)
-        if starts_at_s is None
-        else starts_at_s
-    )
+    recording = Recording(sound.samples, sound.rate_hz, passage, tempo_bpm, starts_at_s or 0.0)
+    beat_1_s = found_start_s(recording, drill) if starts_at_s is None else starts_at_s
     if beat_1_s is None:
         guess = "are phrase and tempo right? --starts-at gives the time of beat 1"
         raise CoachError("the phrase was not heard in this take", path, guess=guess)
-    _refuse_short(sound, passage, tempo_bpm, beat_1_s, path)
+    recording = replace(recording, beat_1_s=beat_1_s)
+    _refuse_part(recording, path)
     strikes = [
         Strike(beat_1_s + float(one.seconds), one.accent)
-        for one in clicks
+        for one in clicks_of(passage, tempo_bpm, drill.count_in_bars, drill.click)
         if one.kind in ("count-in", "accent", "beat")
     ]
-    recording = Recording(sound.samples, sound.rate_hz, passage, tempo_bpm, beat_1_s)
     return without_clicks(recording, strikes)
 
 
 def found_start_s(recording: Recording, drill: Drill) -> float | None:
     """Where beat 1 of a recording would be found, whatever is said of it; None where it would not."""
-    clicks = clicks_of(recording.passage, recording.tempo_bpm, drill.count_in_bars, drill.click)
-    return _start_s(
-        recording.samples,
-        recording.rate_hz,
-        recording.passage,
-        recording.tempo_bpm,
-        drill.instrument,
-        clicks,
+    passage, tempo_bpm = recording.passage, recording.tempo_bpm
+    clicks = clicks_of(passage, tempo_bpm, drill.count_in_bars, drill.click)
+    count_in_s = [float(click.seconds) for click in clicks if click.kind == "count-in"]
+    return passage_start_s(
+        recording.samples, recording.rate_hz, passage, tempo_bpm, drill.instrument, count_in_s
     )
 
 
-def _start_s(
-    samples: NDArray[np.floating],
-    rate_hz: int,
-    passage: Passage,
-    tempo_bpm: int,
-    instrument: Instrument,
-    clicks: Sequence[ClickAt],
-) -> float | None:
-    count_in_s = [float(click.seconds) for click in clicks if click.kind == "count-in"]
-    return passage_start_s(samples, rate_hz, passage, tempo_bpm, instrument, count_in_s)
-
-
-def _refuse_short(sound: Sound, passage: Passage, tempo_bpm: int, beat_1_s: float, path: str) -> None:
-    last = max(passage.events, key=lambda event: event.onset)
-    needed_s = beat_1_s + float(passage.tempo.seconds_at(last.onset, tempo_bpm)) + HEARD_S
-    if sound.length_s < needed_s or beat_1_s < 0.0:
-        found = f"the take ends at {sound.length_s:.1f} s, but the last event needs {needed_s:.1f} s"
+def _refuse_part(recording: Recording, path: str) -> None:
+    """CoachError where the take begins after the phrase, or ends before it."""
+    if recording.beat_1_s < 0.0:
+        found = f"the take begins {-recording.beat_1_s:.1f} s after beat 1"
+        raise CoachError(found, path, guess="record from before the first note; are phrase and tempo right?")
+    last = max(recording.passage.events, key=lambda event: event.onset)
+    needed_s = recording.due_s(last) + HEARD_S
+    if recording.length_s < needed_s:
+        found = f"the take ends at {recording.length_s:.1f} s, but the last event needs {needed_s:.1f} s"
         guess = "record the whole phrase and let it ring; are phrase, tempo and --starts-at right?"
         raise CoachError(found, path, guess=guess)
