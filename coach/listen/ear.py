@@ -5,7 +5,7 @@ it, so that it can be kept with the instrument. Where a note's clean sound isn't
 
     ear = Ear.of(instrument, measured_strings(...))
     ear = ear.learn(recording)           # of a repetition rated clean
-    looks = ear.looks(recording)         # again with more sound: ear.looks(longer, looks)
+    looks = ear.looks(recording)
     suggestions = ear.heard(looks)       # or both in one: ear.judge(recording)
 """
 
@@ -14,7 +14,6 @@ from __future__ import annotations
 import itertools
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -35,11 +34,6 @@ from coach.listen.recording import Recording
 from coach.listen.scene import Scene
 from coach.listen.verdict import LEAST_SEEN, verdict
 from coach.strings.instrument import Instrument
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    Levels = dict[str, dict[str, NDArray[np.float64]]]
 
 UNMEASURED_CENTS = 50.0
 """How wrong a string may be that nobody plucked open."""
@@ -80,15 +74,14 @@ class Ear:
         once = self._with(looks or self.looks(recording))
         return self._with(once.looks(recording))
 
-    def looks(self, recording: Recording, known_looks: Sequence[Look] = ()) -> tuple[Look, ...]:
-        """What can be measured of each event that the recording holds whole, in order; `known_looks` are kept."""
+    def looks(self, recording: Recording) -> tuple[Look, ...]:
+        """What can be measured of each event that the recording holds whole, in order."""
         ratios = {key: usual_ratios(sound) for key, sound in self.notes.items()}
         scene = Scene(recording.passage, recording.tempo_bpm, dict(enumerate(self.strings)), ratios)
         known = {key: known_of(sound) for key, sound in self.notes.items()}
         bias_ms = sharp_bias_ms(self.notes.values())
-        before = {look.label: look for look in known_looks}
         return tuple(
-            before.get(event.label) or look_at(recording, scene, event, known, bias_ms)
+            look_at(recording, scene, event, known, bias_ms)
             for event in recording.passage.events
             if recording.due_s(event) + HEARD_S <= recording.length_s
         )

@@ -59,7 +59,7 @@ def verdict(
     its key, which a fault has to stand out from.
     """
     if any(note is None for note in notes):
-        return Heard(look.label, UNSURE, 0.0, None, "its clean sound is not known yet")
+        return _unsure(look, "its clean sound is not known yet")
     seen = [note for note in notes if note and note.seen >= LEAST_SEEN]
     chances = [lost(note, gain_db) for note in seen]
     chance = max(chances, default=0.0)
@@ -67,14 +67,18 @@ def verdict(
         worst = seen[chances.index(chance)]
         key = look.notes[notes.index(worst)].key
         if any(lost(stroke, 0.0) >= SURELY_LOST for stroke in strokes(key)):
-            return Heard(look.label, UNSURE, 0.0, None, "its clean notes differ too much")
+            return _unsure(look, "its clean notes differ too much")
         return _fault(look, worst, gain_db, chance)
     if len(seen) < len(notes):
-        return Heard(look.label, UNSURE, 0.0, None, "other strings hide it")
+        return _unsure(look, "other strings hide it")
     if chance > SURELY_THERE:
         why = _level(seen[chances.index(chance)], gain_db)
-        return Heard(look.label, UNSURE, 0.0, None, why)
+        return _unsure(look, why)
     return _timed(look, 1.0 - chance)
+
+
+def _unsure(look: Look, why: str) -> Heard:
+    return Heard(look.label, UNSURE, 0.0, why=why)
 
 
 def lost(note: Compared, gain_db: float) -> float:
@@ -121,4 +125,4 @@ def _timed(look: Look, chance: float) -> Heard:
         return Heard(look.label, CLEAN, chance, onset_ms if is_timed else None)
     if look.alone and look.rise_db >= CLEAR_DB:
         return Heard(look.label, LATE, chance, onset_ms, f"{onset_ms:.0f} ms late")
-    return Heard(look.label, UNSURE, 0.0, None, "its start is hidden by others")
+    return _unsure(look, "its start is hidden by others")
