@@ -8,17 +8,12 @@ after half a minute is the whole period of a click: how far the take runs ahead 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from coach.ground.frozen import frozen
+from coach.listen.arrays import Samples, Values
 from coach.listen.frame import Frame, frame_of
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    Samples = NDArray[np.float64]
 
 LEAD_S = 0.004
 CLICK_S = 0.12
@@ -44,8 +39,8 @@ class ClickSound:
     """The click's sound at the low rate from 4 ms before it on, accented and not."""
 
     rate_hz: float
-    accent: Samples
-    plain: Samples
+    accent: Values
+    plain: Values
 
     def taken_out(self, frame: Frame, strikes: Sequence[Strike]) -> Frame:
         """The frame without the clicks that fall into it."""
@@ -78,9 +73,9 @@ class Drift:
         )
 
 
-def click_sound(samples: NDArray[np.floating], rate_hz: int, count_in: Sequence[Strike]) -> ClickSound | None:
+def click_sound(samples: Samples, rate_hz: int, count_in: Sequence[Strike]) -> ClickSound | None:
     """The click's sound from a count-in; None where there are too few clicks in it."""
-    shapes: dict[bool, list[Samples]] = {True: [], False: []}
+    shapes: dict[bool, list[Values]] = {True: [], False: []}
     low_hz = 0.0
     for strike in count_in:
         frame = frame_of(samples, rate_hz, strike.at_s - LEAD_S, strike.at_s - LEAD_S + CLICK_S)
@@ -97,7 +92,7 @@ def click_sound(samples: NDArray[np.floating], rate_hz: int, count_in: Sequence[
 
 def drift_of(
     click: ClickSound,
-    samples: NDArray[np.floating],
+    samples: Samples,
     rate_hz: int,
     strikes: Sequence[Strike],
     beat_1_s: float,
@@ -126,14 +121,12 @@ def drift_of(
 class _Gains:
     """How much of the click lies around its strike, a sixteenth of a sample apart: 1 as in the count-in, 0 none."""
 
-    gain: Samples
+    gain: Values
     first_s: float
     step_s: float
 
     @classmethod
-    def of(
-        cls, click: ClickSound, samples: NDArray[np.floating], rate_hz: int, strike: Strike, reach_s: float
-    ) -> _Gains:
+    def of(cls, click: ClickSound, samples: Samples, rate_hz: int, strike: Strike, reach_s: float) -> _Gains:
         shape = click.accent if strike.accent else click.plain
         begin_s = strike.at_s - LEAD_S
         frame = frame_of(samples, rate_hz, begin_s - reach_s - _EDGE_S, begin_s + CLICK_S + reach_s + _EDGE_S)
@@ -141,12 +134,12 @@ class _Gains:
         fine = np.fft.irfft(np.fft.rfft(gain), len(gain) * _FINE) * _FINE
         return cls(np.asarray(fine), frame.start_s - begin_s, 1.0 / (frame.rate_hz * _FINE))
 
-    def at(self, later_s: Samples) -> Samples:
+    def at(self, later_s: Values) -> Values:
         places = np.round((later_s - self.first_s) / self.step_s).astype(int)
         return np.asarray(self.gain[np.clip(places, 0, len(self.gain) - 1)])
 
 
-def _shifted(shape: Samples, samples_later: float) -> Samples:
+def _shifted(shape: Values, samples_later: float) -> Values:
     """The shape moved by a fraction of a sample, by the phases of its spectrum."""
     count = 2 * len(shape)
     turn = np.exp(-2j * np.pi * np.fft.rfftfreq(count) * samples_later)

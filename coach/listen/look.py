@@ -7,11 +7,11 @@ rings by itself). A partial that dies between early and late was choked; one tha
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from coach.ground.frozen import frozen
+from coach.listen.arrays import Values
 from coach.listen.frame import SPLIT_HZ, Frame, Stretch
 from coach.listen.partials import Partials, Rings, loudness, measured, measured_ratios
 from coach.listen.recording import Recording
@@ -19,11 +19,6 @@ from coach.listen.scene import Beside, Scene, note_key, rings
 from coach.listen.transients import Rises, rises
 from coach.music.drill import Note
 from coach.music.excerpt import PlacedEvent
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    Samples = NDArray[np.float64]
 
 WINDOWS = {"before": (-0.075, 0.10), "attack": (0.03, 0.06), "early": (0.08, 0.11), "late": (0.205, 0.12)}
 """Middle and length in seconds, against the beginning of the note."""
@@ -55,7 +50,7 @@ _CLEAR_HZ = 15.0
 class Known:
     """What is known of one note's clean sound."""
 
-    levels: Mapping[str, Samples]
+    levels: Mapping[str, Values]
     """Each window's usual amplitudes, an entry a partial."""
     bias_ms: float
     """How much later than it is struck its partials have risen."""
@@ -68,8 +63,8 @@ class NoteLook:
     """What was measured of one note."""
 
     key: str
-    hz: Samples
-    ratios: Samples
+    hz: Values
+    ratios: Values
     """By what its partials lie off theory; 0 where that isn't heard."""
     windows: Mapping[str, Partials]
     instead: tuple[Partials, ...]
@@ -171,14 +166,14 @@ def _sharpest(risen: Rises, about_s: float, due_s: float) -> tuple[float, float]
     return float(moments[best]), float(risen.db[best])
 
 
-def _clear_hz(hz: Samples, beside: tuple[Beside, ...]) -> Samples:
+def _clear_hz(hz: Values, beside: tuple[Beside, ...]) -> Values:
     """The partials that no other string's lies near, all where there is none."""
     others = np.concatenate([np.zeros(0), *(one.hz for one in beside)])
     clear = np.array([h for h in hz if not len(others) or np.min(np.abs(others - h)) > _CLEAR_HZ])
     return clear if len(clear) else hz
 
 
-def _risen_s(frame: Frame, hz: Samples, due_s: float) -> float:
+def _risen_s(frame: Frame, hz: Values, due_s: float) -> float:
     """When these partials have changed by a quarter of their whole change since before the beat, in amplitude or phase.
 
     What goes on ringing is a phasor that stands still, and counts nothing.

@@ -9,18 +9,13 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from coach.ground.frozen import frozen
+from coach.listen.arrays import Values
 from coach.listen.look import WINDOWS, Known, Look, NoteLook
 from coach.listen.partials import Partials
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    Samples = NDArray[np.float64]
 
 SAME_RATIO = 0.004
 """So near each other a partial's strokes have to lie."""
@@ -72,7 +67,7 @@ def pluck_of(look: NoteLook, event: Look) -> Pluck:
     )
 
 
-def usual_levels(sound: NoteSound) -> dict[str, Samples]:
+def usual_levels(sound: NoteSound) -> dict[str, Values]:
     """Each window's usual amplitudes: the median of the strokes, those in which others rang near it counting less.
 
     A stroke counts by its error alone, whatever its level: what rings near a partial makes it seem louder.
@@ -88,7 +83,7 @@ def usual_levels(sound: NoteSound) -> dict[str, Samples]:
     return found
 
 
-def usual_ratios(sound: NoteSound) -> Samples:
+def usual_ratios(sound: NoteSound) -> Values:
     """By what a note's partials usually lie off theory: 1 where its strokes don't agree."""
     count = min(len(pluck.ratios) for pluck in sound.plucks)
     ratios = []
@@ -99,7 +94,7 @@ def usual_ratios(sound: NoteSound) -> Samples:
     return np.array(ratios)
 
 
-def _weighted_median(values: Samples, weight: Samples) -> Samples:
+def _weighted_median(values: Values, weight: Values) -> Values:
     """Of each column the value, between two of them where it falls so, with half of the weight on either side."""
     order = np.argsort(values, axis=0)
     ordered, heavy = np.take_along_axis(values, order, axis=0), np.take_along_axis(weight, order, axis=0)
@@ -200,7 +195,7 @@ def compared(look: NoteLook, sound: NoteSound) -> Compared:
     )
 
 
-def _seen(usual: Mapping[str, Samples], name: str, error: Samples) -> Samples:
+def _seen(usual: Mapping[str, Values], name: str, error: Values) -> Values:
     """How far each partial can be seen at its usual level in a window, 0 to 1.
 
     What is usually there before the note as well is another string's.
@@ -210,7 +205,7 @@ def _seen(usual: Mapping[str, Samples], name: str, error: Samples) -> Samples:
     return np.asarray((level**2 / (level**2 + 4.0 * hidden)) ** 2)
 
 
-def _level_db(look: NoteLook, usual: Mapping[str, Samples], name: str) -> tuple[float, float]:
+def _level_db(look: NoteLook, usual: Mapping[str, Values], name: str) -> tuple[float, float]:
     """A window's level against the usual one, and which share of the usual power was seen."""
     level = usual[name]
     part = look.windows[name]
@@ -220,7 +215,7 @@ def _level_db(look: NoteLook, usual: Mapping[str, Samples], name: str) -> tuple[
     return _db(now, then), then / float((level**2).sum())
 
 
-def _mean_db(look: NoteLook, usual: Mapping[str, Samples]) -> float:
+def _mean_db(look: NoteLook, usual: Mapping[str, Values]) -> float:
     """The partials' mean level late against the usual one, in dB; the louder and clearer ones count more."""
     level, part = usual["late"], look.windows["late"]
     now = np.maximum(np.abs(part.amplitude), part.error)
@@ -229,7 +224,7 @@ def _mean_db(look: NoteLook, usual: Mapping[str, Samples]) -> float:
     return float(np.average(off_db, weights=weight))
 
 
-def _fall_db(look: NoteLook, usual: Mapping[str, Samples], start: str) -> tuple[float, float]:
+def _fall_db(look: NoteLook, usual: Mapping[str, Values], start: str) -> tuple[float, float]:
     """The level late against a window before, beyond the usual fall; each partial counts by its power at the start.
 
     One that does not usually ring until late has no usual fall.
@@ -244,7 +239,7 @@ def _fall_db(look: NoteLook, usual: Mapping[str, Samples], start: str) -> tuple[
     return _db(float((weight * rest).sum()), total), total / (float((begin**2).sum()) + 1e-18)
 
 
-def _new_db(look: NoteLook, usual: Mapping[str, Samples]) -> float:
+def _new_db(look: NoteLook, usual: Mapping[str, Values]) -> float:
     """The level early of what does not go on from before the beat, against the usual level."""
     before, early = look.windows["before"], look.windows["early"]
     gap_s = early.middle_s - before.middle_s

@@ -13,18 +13,15 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from coach.ground.frozen import frozen
+from coach.listen.arrays import Phasors, Values
 from coach.listen.frame import SPLIT_HZ, Frame, Stretch
 from coach.listen.open_string import MeasuredString
 from coach.music.drill import Note
 from coach.strings.units import stiffening
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
 
 TOP_PARTIAL_HZ = 6000.0
 MOST_PARTIALS = 8
@@ -51,9 +48,9 @@ _FLOOR_SHARE = 0.29
 class Partials:
     """What a window says of some partials, an entry a partial."""
 
-    amplitude: NDArray[np.complex128]
+    amplitude: Phasors
     """Amplitude and phase at the window's middle; full scale is 1."""
-    error: NDArray[np.float64]
+    error: Values
     """Standard error of the amplitude."""
     middle_s: float
     """The window's middle, in seconds of the take."""
@@ -67,8 +64,8 @@ class Partials:
 class Rings:
     """What may ring beside the target: partials in Hz, and how loud each is expected at most."""
 
-    hz: NDArray[np.float64]
-    expected: NDArray[np.float64]
+    hz: Values
+    expected: Values
 
     @classmethod
     def of(cls, parts: Sequence[Rings]) -> Rings:
@@ -80,20 +77,20 @@ class Rings:
         )
 
 
-def note_hz(string: MeasuredString, note: Note) -> NDArray[np.float64]:
+def note_hz(string: MeasuredString, note: Note) -> Values:
     """The partials that a note leaves ringing, the lowest first, up to 6 kHz: of a node its own and their multiples."""
     step = note.node.partial if note.node else 1
     return stopped_hz(string, note.stop, range(step, HIGHEST_NUMBER + 1, step))
 
 
-def stopped_hz(string: MeasuredString, fret: int, numbers: Sequence[int]) -> NDArray[np.float64]:
+def stopped_hz(string: MeasuredString, fret: int, numbers: Sequence[int]) -> Values:
     """These partials of a string stopped at a fret, as far as they matter: at most eight, up to 6 kHz."""
     m = np.array(numbers, dtype=float)
     hz = m * string.f0_hz * 2.0 ** (fret / 12.0) * stiffening(m, string.stiffness_b * 2.0 ** (fret / 6.0))
     return np.asarray(hz[hz < TOP_PARTIAL_HZ][:MOST_PARTIALS])
 
 
-def measured(stretch: Stretch, target_hz: NDArray[np.float64], beside: Rings) -> Partials:
+def measured(stretch: Stretch, target_hz: Values, beside: Rings) -> Partials:
     """Each target partial's amplitude in the stretch, and how sure it is; the lowest first."""
     low, high = (_measured(frame, hz, beside) for frame, hz in stretch.by_band(target_hz))
     return Partials(
@@ -103,7 +100,7 @@ def measured(stretch: Stretch, target_hz: NDArray[np.float64], beside: Rings) ->
     )
 
 
-def _measured(frame: Frame, target_hz: NDArray[np.float64], beside: Rings) -> Partials:
+def _measured(frame: Frame, target_hz: Values, beside: Rings) -> Partials:
     count = len(frame.samples)
     if not len(target_hz):
         return Partials(
@@ -131,7 +128,7 @@ def _measured(frame: Frame, target_hz: NDArray[np.float64], beside: Rings) -> Pa
     return Partials(amplitude, error, frame.start_s + (count - 1) / 2.0 / frame.rate_hz)
 
 
-def loudness(stretch: Stretch, hz: NDArray[np.float64]) -> NDArray[np.float64]:
+def loudness(stretch: Stretch, hz: Values) -> Values:
     """Amplitude of all that lies within some 20 Hz of each of these frequencies, in a stretch of 100 ms."""
     found = []
     for frame, part_hz in stretch.by_band(hz):
@@ -141,9 +138,7 @@ def loudness(stretch: Stretch, hz: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.concatenate(found)
 
 
-def measured_ratios(
-    before: Frame, after: Frame, hz: NDArray[np.float64], beside: NDArray[np.float64]
-) -> NDArray[np.float64]:
+def measured_ratios(before: Frame, after: Frame, hz: Values, beside: Values) -> Values:
     """By what ratio each of these partials lies off its frequency; 0 where none rises clearly near it.
 
     A peak counts that stands out of the sound before it, with no other string's partial, of `beside`, close by.
@@ -164,7 +159,7 @@ def measured_ratios(
     return ratios
 
 
-def noise_power(frame: Frame, window: NDArray[np.float64], is_low: bool) -> float:
+def noise_power(frame: Frame, window: Values, is_low: bool) -> float:
     """Variance of a sample of the noise, from the weak quarter of the spectrum; what rings is in few bins."""
     power = np.abs(np.fft.rfft(frame.samples * np.sqrt(window))) ** 2
     hz = np.fft.rfftfreq(len(frame.samples), 1.0 / frame.rate_hz)

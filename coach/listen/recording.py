@@ -4,24 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from typing import TYPE_CHECKING
-
-import numpy as np
 
 from coach.ground.frozen import frozen
+from coach.listen.arrays import Samples
 from coach.listen.clicks import ClickSound, Strike, click_sound, drift_of
 from coach.listen.frame import LOW_RATE_HZ, Stretch, frame_of
 from coach.music.excerpt import Passage, PlacedEvent
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
 
 
 @frozen
 class Recording:
     """Sound of one repetition, or of its beginning while it goes on."""
 
-    samples: NDArray[np.floating]
+    samples: Samples
     """One channel; full scale is 1."""
     rate_hz: int
     passage: Passage

@@ -10,20 +10,15 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from coach.ground.frozen import frozen
+from coach.listen.arrays import Values
 from coach.listen.open_string import MeasuredString
 from coach.listen.partials import Rings, note_hz, stopped_hz
 from coach.music.drill import Note
 from coach.music.excerpt import Passage, PlacedEvent
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    Hz = NDArray[np.float64]
 
 TOGETHER_S = 0.06
 """Notes due within this of each other begin together."""
@@ -45,7 +40,7 @@ class Beside:
 
     key: str
     after_s: float
-    hz: Hz
+    hz: Values
 
     @property
     def is_long_ago(self) -> bool:
@@ -60,7 +55,7 @@ class Scene:
     passage: Passage
     tempo_bpm: int
     strings: Mapping[int, MeasuredString]
-    ratios: Mapping[str, Hz] = field(default_factory=dict)
+    ratios: Mapping[str, Values] = field(default_factory=dict)
     """By note: by what its partials were found to lie off theory."""
 
     @cached_property
@@ -69,21 +64,21 @@ class Scene:
         tempo = self.passage.tempo
         return {e.label: float(tempo.seconds_at(e.onset, self.tempo_bpm)) for e in self.passage.events}
 
-    def hz(self, note: Note) -> Hz:
+    def hz(self, note: Note) -> Values:
         """A note's partials, where they were found, else by theory."""
         hz = self.theory_hz(note)
         ratios = self.ratios.get(note_key(note), np.zeros(0))[: len(hz)]
         return np.asarray(hz * np.concatenate([ratios, np.ones(len(hz) - len(ratios))]))
 
-    def theory_hz(self, note: Note) -> Hz:
+    def theory_hz(self, note: Note) -> Values:
         return note_hz(self.strings[note.string], note)
 
-    def own_others_hz(self, note: Note) -> Hz:
+    def own_others_hz(self, note: Note) -> Values:
         """The string's partials that a touch at the note's node silences."""
         step = note.node.partial if note.node else 1
         return stopped_hz(self.strings[note.string], note.stop, [m for m in _OWN_NUMBERS if m % step])
 
-    def alternatives(self, note: Note) -> tuple[Hz, ...]:
+    def alternatives(self, note: Note) -> tuple[Values, ...]:
         """Partials, without the note's own, of what may sound on its string instead: nodes, open, the next frets."""
         string = self.strings[note.string]
         if note.node:
@@ -124,7 +119,10 @@ def note_key(note: Note) -> str:
 
 
 def rings(
-    beside: Sequence[Beside], until_s: float, known: Mapping[str, Hz], loud_before: Sequence[Hz | None]
+    beside: Sequence[Beside],
+    until_s: float,
+    known: Mapping[str, Values],
+    loud_before: Sequence[Values | None],
 ) -> Rings:
     """What of other strings may ring until a moment after the note's beat, and how loud at most.
 
