@@ -23,13 +23,20 @@ from coach.session.events import Confirm, Go, Mark, Stop, Undo
 from coach.session.host import Practice
 from coach.session.notices import NotSaved
 from coach.session.summary import summarise
-from coach.sound.silent import SilentEngine
+from coach.sound import engine
+from coach.sound.engine import Engine
 from coach.tui.meters import walk_at
 from tests.samples import sample_drill
 
 START_MS = 1_772_470_800_000  # 2 March 2026, 17:00 UTC
 LAMP = Excerpt("lamps", ("lamp",))
 PLAN = Plan(date(2026, 3, 2), 10, (PlanItem(Purpose.CLIMB, 5, "Climb.", LAMP, reps=6),))
+
+
+@pytest.fixture(autouse=True)
+def _no_lead(monkeypatch):
+    """Repetitions begin at once, so that the times here are those of the music."""
+    monkeypatch.setattr(engine, "SILENT_LEAD_S", 0.0)
 
 
 class Bench:
@@ -46,7 +53,7 @@ class Bench:
     ) -> None:
         self.seconds = 100.0
         self.wall = HandClock(START_MS, 60)
-        self.player = SilentEngine(clock=lambda: self.seconds)
+        self.player = Engine(opener=None, clock=lambda: self.seconds)
         self.practice = Practice(
             log,
             plan,

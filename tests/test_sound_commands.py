@@ -9,9 +9,9 @@ from hypothesis import strategies as st
 from coach.cli import main
 from coach.commands.sound import TAP_BEATS, TAP_TEMPO_BPM, earlier_text, refuse_impossible, tap_along
 from coach.ground.problem import CoachError
+from coach.sound.engine import SILENT_LEAD_S, Engine
 from coach.sound.latency import TAP_LEAD_S, offset_from_taps
 from coach.sound.settings import SoundSettings
-from coach.sound.silent import SilentEngine
 
 STRIKES = [0.5 * beat for beat in range(40)]
 
@@ -39,12 +39,12 @@ def test_too_few_or_too_wild_taps_are_refused():
 
 def test_tapping_with_the_silent_player_finds_the_delay_of_the_taps():
     now_s = [10.0]
-    player = SilentEngine(clock=lambda: now_s[0])
+    player = Engine(opener=None, clock=lambda: now_s[0])
     player.offset_s = 0.5
 
     def keys():
         for beat in range(TAP_BEATS):
-            now_s[0] = 10.0 + beat * 60 / TAP_TEMPO_BPM + 0.03
+            now_s[0] = 10.0 + SILENT_LEAD_S + beat * 60 / TAP_TEMPO_BPM + 0.03
             yield "space"
 
     offset_ms, spread_ms = tap_along(player, keys(), SoundSettings())

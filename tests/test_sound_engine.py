@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from coach.sound.device import RETRY_S, STALL_S, START_STALL_S, DeviceError, Filler
-from coach.sound.engine import Engine
+from coach.sound.engine import SILENT_LEAD_S, Engine
 from coach.sound.feed import PIECE_SAMPLES, Feed, Pieces
 
 RATE = 48_000
@@ -248,7 +248,7 @@ def test_without_a_device_the_reps_go_on_in_silence():
     assert str(engine.status) == "no sound card found: silent mode, the screen shows the beat"
     clock.now_s += 5.0
     engine.play(ramp(RATE))
-    clock.now_s += 0.25
+    clock.now_s += SILENT_LEAD_S + 0.25
     assert engine.position_s == pytest.approx(0.25, abs=1e-4)
     clock.now_s += 0.8
     assert engine.finished
@@ -304,7 +304,7 @@ def test_a_device_that_never_asks_for_a_block_is_given_up():
     engine.tend()
     assert str(engine.status) == "no sound comes out of Test Desk: silent mode, the screen shows the beat"
     engine.play(ramp(RATE))
-    clock.now_s += 0.5
+    clock.now_s += SILENT_LEAD_S + 0.5
     assert engine.position_s == pytest.approx(0.5, abs=1e-3)
 
 

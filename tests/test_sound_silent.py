@@ -3,8 +3,7 @@
 import numpy as np
 import pytest
 
-from coach.sound.engine import open_engine
-from coach.sound.silent import SilentEngine
+from coach.sound.engine import SILENT_LEAD_S, Engine, open_engine
 
 
 class Clock:
@@ -19,12 +18,21 @@ def clock():
     return Clock()
 
 
+def test_a_rep_begins_a_moment_after_it_is_asked_for_as_a_card_s_queue_has_it(clock):
+    engine = Engine(1000, opener=None, clock=clock)
+    token = engine.play(np.zeros(500, dtype=np.float32))
+    assert engine.position_s == pytest.approx(-SILENT_LEAD_S)
+    clock.now_s += SILENT_LEAD_S
+    assert engine.token == token
+    assert engine.position_s == pytest.approx(0.0, abs=1e-3)
+
+
 def test_the_position_is_the_time_since_the_rep_began(clock):
-    engine = SilentEngine(1000, clock)
+    engine = Engine(1000, opener=None, clock=clock)
     assert engine.token is None
     assert engine.position_s == 0.0
     token = engine.play(np.zeros(500, dtype=np.float32))
-    clock.now_s += 0.3
+    clock.now_s += SILENT_LEAD_S + 0.3
     assert engine.token == token
     assert engine.position_s == pytest.approx(0.3)
     assert engine.position_s_at(clock.now_s - 0.1) == pytest.approx(0.2)
@@ -37,9 +45,9 @@ def test_the_position_is_the_time_since_the_rep_began(clock):
 
 
 def test_joined_reps_begin_when_the_one_before_ends(clock):
-    engine = SilentEngine(1000, clock)
+    engine = Engine(1000, opener=None, clock=clock)
     tokens = [engine.play(np.zeros(500, dtype=np.float32), join=True) for _ in range(3)]
-    clock.now_s += 1.2
+    clock.now_s += SILENT_LEAD_S + 1.2
     assert engine.token == tokens[2]
     assert engine.position_s == pytest.approx(0.2)
     clock.now_s += 0.4
@@ -47,7 +55,7 @@ def test_joined_reps_begin_when_the_one_before_ends(clock):
 
 
 def test_a_rep_joined_after_the_end_begins_at_once(clock):
-    engine = SilentEngine(1000, clock)
+    engine = Engine(1000, opener=None, clock=clock)
     engine.play(np.zeros(100, dtype=np.float32))
     clock.now_s += 5.0
     engine.play(np.zeros(100, dtype=np.float32), join=True)
@@ -56,7 +64,7 @@ def test_a_rep_joined_after_the_end_begins_at_once(clock):
 
 
 def test_a_new_rep_replaces_the_old_and_all_that_was_joined(clock):
-    engine = SilentEngine(1000, clock)
+    engine = Engine(1000, opener=None, clock=clock)
     engine.play(np.zeros(500, dtype=np.float32))
     engine.play(np.zeros(500, dtype=np.float32), join=True)
     clock.now_s += 0.1

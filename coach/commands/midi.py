@@ -20,7 +20,7 @@ from coach.midi.pedal import ACTIONS, Pedals, actions_of, heard, is_latching, tr
 from coach.midi.port_process import PortProcess
 from coach.midi.ports import list_ports
 from coach.midi.settings import clashes
-from coach.sound.silent import SilentEngine
+from coach.sound.engine import Engine
 from coach.sound.timeline import RepTimeline, Strike
 
 if TYPE_CHECKING:
@@ -150,7 +150,7 @@ def _test(settings: MidiSettings, name: str) -> int:
     ticks = tuple(beat_s * tick / 24 for tick in range(TEST_BEATS * 24))
     timeline = RepTimeline(strikes, Fraction(0), end_s, {}, {}, float)
     messages = list(rep_messages(timeline, ticks, replace(settings, click=True, clock=True)))
-    player = SilentEngine()
+    player = Engine(opener=None)
     with closing(OutPort(name)) as port:
         port.must_open()
         say(f"sending two bars at {TEST_TEMPO_BPM} bpm to {name}: keys on channel {settings.channel}, clock")

@@ -30,10 +30,13 @@ from coach.sound.device import (
 from coach.sound.feed import Feed, Pieces
 from coach.sound.pace import Pace
 from coach.sound.player import RATE, PlayToken, SoundState, SoundStatus, now_s
-from coach.sound.silent import SilentEngine
 
 if TYPE_CHECKING:
     from coach.sound.player import Player, Sound
+
+SILENT_LEAD_S = 0.1
+"""In silence a rep begins so much later than it is asked for, as a card's queue has it: its first click as MIDI needs
+time on the way to the port."""
 
 OpenFunction = Callable[[int, str, Filler], OpenDevice]
 
@@ -44,14 +47,15 @@ def open_engine(silent: bool, *, device: str = "", offset_s: float = 0.0) -> Pla
     `device` is the name of a playback device, or part of it; empty is the system's choice. Without a sound
     card the player opens all the same, and its `status` says so.
     """
-    player: Player = SilentEngine() if silent else Engine(device=device)
-    player.offset_s = offset_s
+    player = Engine(device=device, opener=None if silent else open_device)
+    # Nothing is heard later than calculated where nothing is heard.
+    player.offset_s = 0.0 if silent else offset_s
     player.open()
     return player
 
 
 class Engine:
-    """Plays mono PCM on a sound card, or in silence while there is none.
+    """Plays mono PCM on a sound card, or in silence while there is none; without an `opener` always in silence.
 
     `opener` and `clock` are injected by tests, which call `tend` themselves instead of `open`.
     """
@@ -60,7 +64,7 @@ class Engine:
         self,
         rate: int = RATE,
         device: str = "",
-        opener: OpenFunction = open_device,
+        opener: OpenFunction | None = open_device,
         clock: Callable[[], float] = now_s,
     ) -> None:
         self.rate = rate
@@ -92,10 +96,12 @@ class Engine:
         self._pace = Pace(rate)
         self._shift = 0
         """The feed's frames less the device's."""
+        if opener is None:
+            self._go_silent(SoundStatus(SoundState.SILENT))
 
     def open(self) -> None:
         """Start the keeper, which opens the device; returns at once and never raises for want of one."""
-        if self._keeper is None:
+        if self._keeper is None and self._opener is not None:
             self._ending.clear()
             self._keeper = threading.Thread(target=self._keep, name="sound keeper", daemon=True)
             self._keeper.start()
@@ -116,8 +122,12 @@ class Engine:
 
     def play(self, sound: Sound, *, join: bool = False) -> PlayToken:
         pieces = Pieces(sound)
+        if self._opener is not None:
+            pieces.prepare(0)
         with self._lock:
-            self._heard_frame(self._clock())
+            frame = self._heard_frame(self._clock())
+            if not (join or self._awaiting or self._sounding):
+                self._feed.skip(round(frame + SILENT_LEAD_S * self.rate) - self._feed.frames)
             return PlayToken(self._feed.play(pieces, join))
 
     def stop(self) -> None:
@@ -173,8 +183,8 @@ class Engine:
         if self._closing is not None and not self._closing.is_alive():
             self._closing = None
         if self._device is None:
-            if self._closing is None and now >= self._retry_at_s:
-                self._try_to_open(now)
+            if self._opener is not None and self._closing is None and now >= self._retry_at_s:
+                self._try_to_open(self._opener, now)
             return
         patience = STALL_S if self.calls > self._queued_blocks + 1 else START_STALL_S
         since = self._clock() - max(self._last_call_s, self._opened_s)
@@ -190,14 +200,14 @@ class Engine:
                 )
             self._let_go(now)
 
-    def _try_to_open(self, now: float) -> None:
+    def _try_to_open(self, opener: OpenFunction, now: float) -> None:
         self.calls = 0
         self._pace = Pace(self.rate)
         self._opened_s = self._clock()
         filler = self._filler()
         next(filler)
         try:
-            self._device = self._opener(self.rate, self._wish, filler)
+            self._device = opener(self.rate, self._wish, filler)
         except DeviceError as error:
             if self._awaiting:
                 self._go_silent(SoundStatus(SoundState.SILENT, why=str(error)))
@@ -208,7 +218,8 @@ class Engine:
     def _go_silent(self, status: SoundStatus) -> None:
         with self._lock:
             now = self._clock()
-            self._silent_from = float(self._feed.frames) if self._awaiting else self._heard_frame(now)
+            lead = SILENT_LEAD_S * self.rate
+            self._silent_from = self._feed.frames - lead if self._awaiting else self._heard_frame(now)
             self._silent_since_s = now
             self._sounding = self._awaiting = False
             self._pace = Pace(self.rate)
@@ -222,7 +233,11 @@ class Engine:
         with self._lock:
             if not self._awaiting:
                 heard_s = self._pace.start_s + self._pace.frames / self.rate + self._queue_s
-                self._feed.resume_at(round(self._silent_frame(heard_s)))
+                frame = round(self._silent_frame(heard_s))
+                if frame < self._feed.frames:
+                    # A rep that is about to begin was promised a later frame, which comes some blocks on.
+                    return
+                self._feed.resume_at(frame)
             self._shift = self._feed.frames - self._pace.frames
             self._sounding, self._awaiting = True, False
             self._status = SoundStatus(SoundState.CARD, device.name)

@@ -31,11 +31,9 @@ class Pieces:
     """
 
     def __init__(self, sound: Sound) -> None:
-        """Its first pieces are ready at once."""
         self.length = len(sound)
         self._sound = sound
         self._ready: dict[int, Pcm] = {}
-        self.prepare(0)
 
     def prepare(self, cursor: int) -> None:
         """Make ready what follows a sample, and let go what lies before it."""

@@ -72,7 +72,7 @@ class Sound(Protocol):
 
 
 class Player(Protocol):
-    """The interface that screens use; `Engine` and `SilentEngine` have it."""
+    """The interface that screens use; `Engine` has it."""
 
     rate: int
     volume: float

@@ -28,7 +28,7 @@ from coach.rating.fault import Fault
 from coach.rating.table import CHOKED
 from coach.session.events import Confirm, Go, Mark, SetTempo
 from coach.session.host import Practice
-from coach.sound.silent import SilentEngine
+from coach.sound.engine import Engine
 from coach.sound.timeline import rep_timeline
 from tests.real.conftest import end, wait_for
 from tests.samples import sample_drill
@@ -126,7 +126,7 @@ def play_through(settings, tempo_bpm):
         assert rig._out.is_open.wait(10)
         # A connection that was only just made loses what is sent at once.
         time.sleep(0.2)
-        player = SilentEngine()
+        player = Engine(opener=None)
         player.play(np.zeros(round((float(timeline.end_s) + AHEAD_S) * player.rate), dtype=np.float32))
         asked_s = time.monotonic()
         begun = asked_s - player.position_s_at(asked_s) + AHEAD_S
@@ -172,7 +172,7 @@ from coach.midi.settings import MidiSettings
 from coach.music.drill import ClickPattern
 from coach.music.excerpt import Excerpt
 from coach.music.passages import passage_of
-from coach.sound.silent import SilentEngine
+from coach.sound.engine import Engine
 from coach.sound.timeline import rep_timeline
 from tests.samples import sample_drill
 drill = sample_drill()
@@ -182,7 +182,7 @@ rig = Rig(MidiSettings(out_port="ear", clock=True))
 rig.open()
 rig._out.is_open.wait(10)
 time.sleep(0.2)
-player = SilentEngine()
+player = Engine(opener=None)
 player.play(range(10**9))
 rig.play(passage, 40, timeline, player, drill.tempo.beat_whole)
 time.sleep(0.5)
@@ -215,7 +215,7 @@ def test_a_pause_takes_back_at_once_what_was_handed_over(ear):
         assert rig._out is not None
         assert rig._out.is_open.wait(10)
         time.sleep(0.2)
-        player = SilentEngine()
+        player = Engine(opener=None)
         player.play(np.zeros(10 * player.rate, dtype=np.float32))
         rig.play(passage, 40, timeline, player, drill.tempo.beat_whole)
         time.sleep(0.5)
@@ -239,7 +239,7 @@ def test_a_pedal_s_presses_reach_the_log(pedal, tmp_path):
     with Log.open(tmp_path / "log", "Ada", now_ms=now_ms) as log, Rig(settings) as rig:
         assert rig._in is not None
         assert rig._in.is_open.wait(10)
-        player = SilentEngine()
+        player = Engine(opener=None)
         alone = PracticeSettings(pause_s=2)
         practice = Practice(
             log, plan, [sample_drill()], clock=lambda: (now_ms, 60), player=player, settings=alone
