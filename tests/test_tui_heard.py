@@ -327,7 +327,7 @@ async def test_what_keeps_it_from_hearing_is_one_line_and_gives_way(tmp_path, ea
 
 
 async def test_a_line_that_is_wider_than_the_screen_is_shown_as_far_as_it_goes(tmp_path, ear):
-    why = "another program may be using Built-in Audio Analog Stereo (failed to open backend device)"
+    why = "another program may be using Built-in Audio Analog Stereo of the docking station"
     async with running(tmp_path, drills=DRILL) as (app, pilot, _):
         await to_ready(pilot, app)
         ear.listens, ear.status = False, str(CaptureStatus(CaptureState.NONE, why=why))

@@ -112,14 +112,8 @@ def _listed(inputs: bool) -> tuple[DeviceInfo, ...]:
     hush_libraries()
     listed = []
     for backend in _backends():
-        try:
-            devices = miniaudio.Devices([backend])
-            default = _default_name(devices, inputs)
-            for entry in devices.get_captures() if inputs else devices.get_playbacks():
-                name, rates = entry["name"], {item["samplerate"] for item in entry["formats"]}
-                listed.append(DeviceInfo(name, devices.backend, tuple(sorted(rates - {0})), name == default))
-        except miniaudio.MiniaudioError:
-            continue
+        with contextlib.suppress(miniaudio.MiniaudioError):
+            listed += [device for device, _ in _devices(backend, inputs)]
     return tuple(listed)
 
 
@@ -139,8 +133,8 @@ def _opened(rate: int, name: str, blocks: Filler | Taker, inputs: bool) -> Any:
             with _one_opening:
                 device.prepare()
                 device.start(blocks)
-        except miniaudio.MiniaudioError as error:
-            refused = refused or f"another program may be using {full_name} ({error.args[0]})"
+        except miniaudio.MiniaudioError:
+            refused = refused or f"another program may be using {full_name}"
             if getattr(device, "_device", None) is not None:
                 _close_quietly(device)
             continue
@@ -166,31 +160,42 @@ def _backends() -> list[miniaudio.Backend]:
 
 
 def _find(backend: miniaudio.Backend, name: str, inputs: bool) -> tuple[Any, str]:
-    import miniaudio
-
-    devices = miniaudio.Devices([backend])
-    entries = devices.get_captures() if inputs else devices.get_playbacks()
-    if not entries:
+    devices = _devices(backend, inputs)
+    if not devices:
         raise LookupError
     if not name:
-        return None, _default_name(devices, inputs) or entries[0]["name"]
-    for entry in entries:
-        if name.casefold() in entry["name"].casefold():
-            return entry["id"], entry["name"]
+        return None, next((device.name for device, _ in devices if device.is_default), devices[0][0].name)
+    for device, device_id in devices:
+        if name.casefold() in device.name.casefold():
+            return device_id, device.name
     raise LookupError
 
 
-def _default_name(devices: miniaudio.Devices, inputs: bool) -> str:
-    """What the interface opens where no device is named; empty where it doesn't tell."""
+def _devices(backend: miniaudio.Backend, inputs: bool) -> list[tuple[DeviceInfo, Any]]:
+    """What an interface has, each with its id; one that another program holds tells no rates."""
     import miniaudio
 
-    # The library's own lists don't say which entry that is.
     lib, ffi = miniaudio.lib, miniaudio.ffi
-    kind = lib.ma_device_type_capture if inputs else lib.ma_device_type_playback
-    info = ffi.new("ma_device_info *")
-    if lib.ma_context_get_device_info(devices._context, kind, ffi.NULL, info) != lib.MA_SUCCESS:
-        return ""
-    return str(ffi.string(info.name).decode("utf-8", "replace"))
+    devices = miniaudio.Devices([backend])
+
+    def told(kind: Any, info: Any) -> dict[str, Any]:
+        # The library's own would list nothing at all where one device can't be asked, nor say which is the default.
+        result = lib.ma_context_get_device_info(
+            devices._context, kind.value, ffi.addressof(info.id), ffi.addressof(info)
+        )
+        formats = info.nativeDataFormats[0 : info.nativeDataFormatCount]
+        return {
+            "is_there": result in (lib.MA_SUCCESS, lib.MA_BUSY),
+            "rates": tuple(sorted({one.sampleRate for one in formats} - {0})),
+            "is_default": bool(info.isDefault),
+        }
+
+    devices._get_info = told
+    return [
+        (DeviceInfo(entry["name"], devices.backend, entry["rates"], entry["is_default"]), entry["id"])
+        for entry in (devices.get_captures() if inputs else devices.get_playbacks())
+        if entry["is_there"]
+    ]
 
 
 def _device_type(inputs: bool) -> Any:

@@ -144,6 +144,9 @@ class SessionStage(SessionWords):
     def look(self) -> None:
         """Take up a drill that was edited in the meantime, between repetitions; tell what is wrong with it."""
         if not isinstance(self.practice.session.state, Ready | Rest):
+            if self.practice.session.phase is Phase.RATING:
+                # No key is pressed when a microphone or a sound card comes or goes.
+                self.draw()
             return
         now = self._drill_stamps()
         changed = [path for path, *_ in set(now) - set(self._stamps)]
