@@ -20,7 +20,6 @@ from coach.midi.pedal import ACTIONS, Pedals, actions_of, heard, is_latching, tr
 from coach.midi.port_process import PortProcess
 from coach.midi.ports import list_ports
 from coach.midi.settings import clashes
-from coach.sound.engine import Engine
 from coach.sound.timeline import RepTimeline, Strike
 
 if TYPE_CHECKING:
@@ -143,6 +142,8 @@ def _watch(settings: MidiSettings, name: str, seconds: float, as_json: bool) -> 
 def _test(settings: MidiSettings, name: str) -> int:
     """Two bars of click with the clock, paced by the clock alone."""
     import numpy as np
+
+    from coach.sound.engine import Engine
 
     beat_s = Fraction(60, TEST_TEMPO_BPM)
     strikes = tuple(Strike(beat * beat_s, "beat" if beat % 4 else "accent") for beat in range(TEST_BEATS))
