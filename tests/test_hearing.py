@@ -20,7 +20,7 @@ from coach.sound.capture import CaptureState, CaptureStatus
 from tests.hearing import BPM, NOISE, HeldMicrophone, Listener, Performer
 from tests.screens import lamp
 
-BUZZED = Verdict(word="buzzed", shown="a buzz", says=Says.NOTHING, mark=None, low_mark=None)
+BUZZED = Verdict("buzzed", "a buzz", Says.NOTHING, None, None)
 """A row that the table does not have."""
 
 

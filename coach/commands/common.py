@@ -170,19 +170,15 @@ def folder_lines(arguments: argparse.Namespace) -> list[str]:
     return [f"drills and log are in {folder}; {elsewhere}"]
 
 
-def refuse_unfit(
-    arguments: argparse.Namespace, ways_of: Mapping[str, Sequence[str]], way: str, without: str = ""
-) -> None:
-    """UsageError where an option was given that goes with other ways of the command than the one that was chosen.
+def refuse_unfit(arguments: argparse.Namespace, ways_of: Mapping[str, Sequence[str]], way: str) -> None:
+    """UsageError where an option was given that goes with other ways of the command than this one.
 
-    `ways_of` has for each option, by its name among the arguments, the ways that take it; `without` names a way that
-    no words of the player's choose.
+    `ways_of` has for each option, by its name among the arguments, the ways that take it.
     """
     for option, ways in ways_of.items():
         if getattr(arguments, option) not in (None, False) and way not in ways:
-            others = [other for other in ways if other != without]
-            rather = f", not with {way}" if way != without else ""
-            raise UsageError(f"goes with {' or '.join(others)}{rather}", "--" + option.replace("_", "-"))
+            name = "--" + option.replace("_", "-")
+            raise UsageError(f"goes with {' or '.join(ways)}, not with {way}", name)
 
 
 def parse_date(text: str, option: str = "--date") -> date:

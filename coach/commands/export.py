@@ -122,8 +122,7 @@ def run(arguments: argparse.Namespace) -> int:
     """Write the drill in the format asked for."""
     kind = arguments.to
     chosen = FORMATS[kind]
-    options = dict.fromkeys(option for row in FORMATS.values() for option in row.options)
-    refuse_unfit(arguments, {option: _formats_of(option) for option in options}, kind)
+    refuse_unfit(arguments, FORMATS_OF, kind)
     if arguments.output is None and not chosen.prints:
         raise UsageError(f"{kind} needs a file", "-o", guess="-o FILE; - is standard output")
     _refuse_anothers_ending(arguments.output or "-", kind)
@@ -144,13 +143,8 @@ def run(arguments: argparse.Namespace) -> int:
     return 0
 
 
-def _formats_of(option: str) -> tuple[str, ...]:
-    """The formats that take an option."""
-    return tuple(name for name, row in FORMATS.items() if option in row.options)
-
-
 def _of(option: str) -> str:
-    return ", ".join(_formats_of(option))
+    return ", ".join(FORMATS_OF[option])
 
 
 def _refuse_anothers_ending(output: str, kind: str) -> None:
@@ -322,3 +316,8 @@ FORMATS = {
     "wav": Format(_wav, (".wav",), "play along with it", ("tempo", "click_only", "repeats")),
 }
 """What `--to` offers, a row a format."""
+FORMATS_OF = {
+    option: [name for name, row in FORMATS.items() if option in row.options]
+    for option in {option for row in FORMATS.values() for option in row.options}
+}
+"""The formats that take each option."""

@@ -45,7 +45,8 @@ BEATS_SHOWN_HZ = 0.005
 COUNTABLE_HZ = 4.0
 """Beats faster than this can't be counted by ear, so that they are no guide to tuning."""
 
-PRINT, HEAR, LISTEN, FROM, WRITE = "text", "--hear", "--listen", "--listen --from FILE.wav", "-o FILE"
+PRINT, HEAR, WRITE = "the printed text", "--hear", "-o FILE"
+LISTEN, FROM = "--listen", "--listen --from FILE.wav"
 WAYS_OF = {
     "pair": (HEAR, FROM, WRITE),
     "tone": (HEAR, FROM, WRITE),
@@ -115,23 +116,22 @@ def run(arguments: argparse.Namespace) -> int:
     reference = tuning.usual_reference(instrument)
     if arguments.reference is not None:
         reference = string_index(instrument, arguments.reference, "--reference")
-    cents = arguments.cents
     if arguments.take is not None and not arguments.listen:
         raise UsageError("needs --listen", "--from")
     if arguments.save and (arguments.take is None or arguments.tone != "all"):
         raise UsageError("needs --listen --from FILE.wav --tone all", "--save")
-    refuse_unfit(arguments, WAYS_OF, _way(arguments), PRINT)
+    refuse_unfit(arguments, WAYS_OF, _way(arguments))
     if arguments.pair is not None and arguments.tone is not None:
         raise UsageError("is one string instead of a pair; choose one of the two", "--tone")
     if arguments.output is not None:
         if arguments.output != "-" and Path(arguments.output).suffix.lower() != ".wav":
             message = "the sound is written as WAV, in a file whose name ends in .wav"
             raise UsageError(message, arguments.output, guess=f"-o {Path(arguments.output).stem}.wav")
-        return _write(instrument, arguments, cents)
+        return _write(instrument, arguments, arguments.cents)
     if arguments.take is not None:
         return _judge(instrument, arguments, reference)
     if arguments.hear:
-        heard, guess = _heard(instrument, arguments, cents), "-o FILE.wav writes the sound instead"
+        heard, guess = _heard(instrument, arguments, arguments.cents), "-o FILE.wav writes the sound instead"
         return _on_screen(instrument, arguments, reference, heard, guess)
     if arguments.listen:
         guess = "--from FILE.wav listens to a recording"

@@ -33,20 +33,16 @@ class Verdict:
         return self.word
 
 
-CLEAN = Verdict(word="clean", shown="", says=Says.CLEAN, mark=None, low_mark=None)
-CHOKED = Verdict(word="choked", shown="quiet", says=Says.FAILED, mark=table.CHOKED, low_mark=table.CHOKED)
+CLEAN = Verdict("clean", "", Says.CLEAN, None, None)
+CHOKED = Verdict("choked", "quiet", Says.FAILED, table.CHOKED, table.CHOKED)
 """12 dB or more below the note's own clean sound."""
-LATE = Verdict(word="late", shown="{0:.0f} ms late", says=Says.FAILED, mark=table.LATE, low_mark=table.LATE)
+LATE = Verdict("late", "{0:.0f} ms late", Says.FAILED, table.LATE, table.LATE)
 """Later than a player means to be."""
-MISSING = Verdict(
-    word="missing", shown="nothing", says=Says.FAILED, mark=table.CHOKED, low_mark=table.DROPPED
-)
+MISSING = Verdict("missing", "nothing", Says.FAILED, table.CHOKED, table.DROPPED)
 """Nothing was played: a harmonic that was not heard did not ring."""
-OTHER = Verdict(word="other", shown="other note", says=Says.FAILED, mark=table.CHOKED, low_mark=table.CHOKED)
+OTHER = Verdict("other", "other note", Says.FAILED, table.CHOKED, table.CHOKED)
 """Another note, or another partial: the node did not ring."""
-UNSURE = Verdict(word="unsure", shown="can't tell", says=Says.NOTHING, mark=None, low_mark=None)
-"""The ear can't tell."""
-
+UNSURE = Verdict("unsure", "can't tell", Says.NOTHING, None, None)
 VERDICTS = {row.word: row for row in (CLEAN, CHOKED, LATE, MISSING, OTHER, UNSURE)}
 
 

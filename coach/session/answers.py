@@ -91,11 +91,10 @@ class LineError(SlipError):
         super().__init__(message, guess)
         self.at = at
 
-    def column_in(self, line: str) -> int:
-        """Where it is in the line, from 1."""
+    def problem(self, where: str, number: int, line: str) -> Problem:
         places = re.finditer(rf"(?<![^\s;]){re.escape(self.at)}(?![^\s;,])", line) if self.at else ()
-        begins = len(line) - len(line.lstrip())
-        return 1 + max((place.start() for place in places), default=begins)
+        column = 1 + max((place.start() for place in places), default=len(line) - len(line.lstrip()))
+        return Problem(self.message, where, number, column, self.guess, source_line=line[:LONGEST_SHOWN])
 
 
 def load_answers(path: str) -> list[Answer]:
@@ -119,7 +118,7 @@ def read_answers(text: str, where: str) -> list[Answer]:
             pending = answer if isinstance(answer, AtLine) else None
         except LineError as slip:
             pending = None
-            problems.append(_problem(slip, where, number, raw))
+            problems.append(slip.problem(where, number, raw))
             if len(problems) >= MOST_PROBLEMS:
                 problems.append(Problem("and more; fix these first", where))
                 raise CoachError(problems) from None
@@ -127,18 +126,11 @@ def read_answers(text: str, where: str) -> list[Answer]:
         if not isinstance(answer, AtLine):
             answers.append(answer)
     if pending is not None:
-        unfinished = LineError(
-            f"at {pending.at.phrase}/{pending.at.layer} is followed by no result", "add clean?"
-        )
-        problems.append(_problem(unfinished, where, pending.line, pending.text))
+        message = f"at {pending.at.phrase}/{pending.at.layer} is followed by no result"
+        problems.append(LineError(message, "add clean?").problem(where, pending.line, pending.text))
     if problems:
         raise CoachError(problems)
     return answers
-
-
-def _problem(slip: LineError, where: str, number: int, raw: str) -> Problem:
-    line, column = raw[:LONGEST_SHOWN], slip.column_in(raw)
-    return Problem(slip.message, where, number, column, slip.guess, source_line=line)
 
 
 def _parse(line: str, number: int, pending: AtLine | None) -> Answer | AtLine:
