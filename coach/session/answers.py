@@ -158,7 +158,7 @@ def _day(text: str) -> date:
     try:
         return day_from(text)
     except ValueError as error:
-        raise LineError(str(error), "day 2026-12-03, year first?", at=text) from None
+        raise LineError(str(error), "day 2026-12-03, year first?", text) from None
 
 
 def _at(text: str) -> tuple[At, str]:
@@ -176,7 +176,7 @@ def _at(text: str) -> tuple[At, str]:
         raise LineError(
             f"{written}, expected at PHRASE/LAYER, the tempo where it was not the rung, and a result",
             f"at {place[0]}/together 60 clean?",
-            at=text,
+            text,
         )
     if tempo is None:
         return At(phrase, layer), rest
@@ -185,7 +185,7 @@ def _at(text: str) -> tuple[At, str]:
         raise LineError(
             f"{words[tempo][:40]} bpm is outside {MIN_BPM} to {MAX_BPM}, in whole numbers",
             f"at {phrase}/{layer} alone is at its rung",
-            at=words[tempo],
+            words[tempo],
         )
     return At(phrase, layer, bpm), rest
 
@@ -204,7 +204,7 @@ def _results(line: str) -> tuple[Fault, ...]:
         words = part.split()
         for fault in _faults(*_result(words)):
             if fault.label in faults:
-                raise LineError(f"event {fault.label} has two results", "one of them?", at=str(fault.label))
+                raise LineError(f"event {fault.label} has two results", "one of them?", str(fault.label))
             faults[fault.label] = fault
     return tuple(sorted(faults.values()))
 
@@ -220,12 +220,10 @@ def _result(words: list[str]) -> tuple[Result, list[str]]:
     if words == ["clean"]:
         raise LineError("clean goes alone: a repetition with a fault is not clean", at="clean")
     if words[0] == "clean":
-        raise LineError(
-            f"clean is the whole repetition, found {' '.join(words)!r}", "clean alone?", at=words[1]
-        )
+        raise LineError(f"clean is the whole repetition, found {' '.join(words)!r}", "clean alone?", words[1])
     near = difflib.get_close_matches(words[0], _WORDS, n=1, cutoff=0.5)
     guess = next((row.word for row in RESULTS if near and row.word.startswith(near[0])), "".join(near))
-    raise LineError(f"found {words[0]!r}, expected {_ALLOWED}", guess and f"{guess}?", at=words[0])
+    raise LineError(f"found {words[0]!r}, expected {_ALLOWED}", guess and f"{guess}?", words[0])
 
 
 def _faults(result: Result, words: Sequence[str]) -> list[Fault]:
@@ -235,9 +233,7 @@ def _faults(result: Result, words: Sequence[str]) -> list[Fault]:
         words = words[:-1]
     if not words:
         raise LineError(
-            f"{result.word} names no event",
-            f"{result.word} 2 5, with the labels of the events?",
-            at=result.word,
+            f"{result.word} names no event", f"{result.word} 2 5, with the labels of the events?", result.word
         )
     faults = []
     for word in words:
@@ -246,7 +242,7 @@ def _faults(result: Result, words: Sequence[str]) -> list[Fault]:
             near = difflib.get_close_matches(word, causes, n=1)
             hint = f"{near[0]}?" if near else "labels are the numbers on the screen, from 1"
             allowed = " or one of ".join(["an event's label", *filter(None, [", ".join(causes)])])
-            raise LineError(f"found {word!r}, expected {allowed}", hint, at=word)
+            raise LineError(f"found {word!r}, expected {allowed}", hint, word)
         faults.append(Fault(int(match[1]), result, cause, int(match[2] or 0)))
     return faults
 

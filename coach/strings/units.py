@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 import re
-from typing import TYPE_CHECKING, Any, overload
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from coach.ground.problem import SlipError
 
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-    Values = NDArray[np.float64]
+Partial = TypeVar("Partial", float, "NDArray[np.float64]")
 
 A4_HZ = 440.0
 """Frequency of A4 in Hz (ISO 16:1975)."""
@@ -53,13 +53,10 @@ def cents_between(hz: float, reference_hz: float) -> float:
     return 1200.0 * math.log2(hz / reference_hz)
 
 
-@overload
-def stiffening(partial: float, stiffness_b: float) -> float: ...
-@overload
-def stiffening(partial: Values, stiffness_b: float | Values) -> Values: ...
-def stiffening(partial: Any, stiffness_b: Any) -> Any:
+def stiffening(partial: Partial, stiffness_b: Any) -> Partial:
     """What a string's stiffness B does to the frequency of partials n, one or several: sqrt(1 + B n^2) (Fletcher)."""
-    return (1.0 + stiffness_b * partial * partial) ** 0.5
+    stiffer: Partial = (1.0 + stiffness_b * partial * partial) ** 0.5
+    return stiffer
 
 
 def detuned_hz(hz: float, cents: float) -> float:
