@@ -82,18 +82,11 @@ def unpacked(data: bytes, where: str) -> bytes:
             return as_utf8(_read(archive, _score_name(archive, where), where), where)
     except CoachError:
         raise
-    except RuntimeError as error:
-        # What zipfile raises for a locked file, beside other things.
-        locked = "password" in str(error)
-        message = (
-            "the archive is locked with a password"
-            if locked
-            else f"the archive can't be read: {reason_of(error)}"
-        )
-        raise CoachError(message, where, guess="save it again without one" if locked else _TORN) from None
     except Exception as error:  # zlib.error and whatever else a broken archive brings up
-        message = f"the archive can't be read: {reason_of(error)}"
-        raise CoachError(message, where, guess=_TORN) from None
+        if isinstance(error, RuntimeError) and "password" in str(error):
+            message = "the archive is locked with a password"
+            raise CoachError(message, where, guess="save it again without one") from None
+        raise CoachError(f"the archive can't be read: {reason_of(error)}", where, guess=_TORN) from None
 
 
 def as_utf8(data: bytes, where: str) -> bytes:

@@ -139,12 +139,6 @@ def by_day(assignment: Assignment, today: date) -> str:
     return f" by {short_day(assignment.due, today)}" if assignment.due else ""
 
 
-def assigned_by(assignment: Assignment) -> str:
-    """`assigned by Ana`; `assigned` where no teacher is named."""
-    teacher = plain_text(assignment.teacher)
-    return f"assigned by {teacher}" if teacher else "assigned"
-
-
 def capital(text: str) -> str:
     """The text with its first letter large, to begin a sentence; the others stay as they are."""
     return text[:1].upper() + text[1:]
@@ -154,7 +148,8 @@ def assignment_text(drill: Drill, today: date) -> str:
     """`assigned by Ana: goal 64 bpm by 20 Dec`; empty where nothing is assigned."""
     if drill.assignment is None:
         return ""
-    return f"{assigned_by(drill.assignment)}: {goal_text(drill, today)}"
+    by = f" by {plain_text(drill.assignment.teacher)}" if drill.assignment.teacher else ""
+    return f"assigned{by}: {goal_text(drill, today)}"
 
 
 def teachers_note(drill: Drill) -> str:
