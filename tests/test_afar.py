@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import re
 from dataclasses import replace
 
 import pytest
@@ -46,8 +47,9 @@ def shown_size(lines: list[str], text: str, plain: bool) -> int | None:
     """The largest size at which a text stands somewhere on the screen; None where it does not."""
     for size in range(BIGGEST, SMALL - 1, -1):
         first, *others = big_text(text, size, plain)
+        begins = re.compile(f"(?={re.escape(first.rstrip())})")
         for top, line in enumerate(lines):
-            for left in (at for at in range(len(line)) if line.startswith(first.rstrip(), at)):
+            for left in (at.start() for at in begins.finditer(line)):
                 below = lines[top + 1 : top + 1 + len(others)]
                 pairs = zip(others, (row.ljust(200)[left:] for row in below), strict=False)
                 if len(below) == len(others) and all(row[: len(part)] == part for part, row in pairs):
@@ -330,9 +332,8 @@ def test_nodes_have_their_brackets_and_marked_events_their_bars_at_every_size(pa
             for page in range(len(sheet.pages))
         ]
         assert sum(page.count("bar ") for page in pages) == len(passage.events)
-        for event_ in passage.events:
-            lines = pages[sheet.page_of(event_.label)].splitlines()
-            assert shown_size(lines, text_of(drill, event_), plain=False) == sheet.size
+        for page, text in {(sheet.page_of(each.label), text_of(drill, each)) for each in passage.events}:
+            assert shown_size(pages[page].splitlines(), text, plain=False) == sheet.size
 
 
 def text_of(drill: Drill, event_: PlacedEvent) -> str:
