@@ -5,7 +5,7 @@ import sys
 import pytest
 
 from coach.ground.problem import CoachError, Problem
-from coach.midi.ports import Link, load_rtmidi
+from coach.midi.ports import Link, list_ports, load_rtmidi
 
 
 class FakePort:
@@ -104,3 +104,52 @@ def test_without_the_library_there_is_one_line_that_says_how_to_get_it(monkeypat
     monkeypatch.setitem(sys.modules, "rtmidi", None)
     with pytest.raises(CoachError, match=r"MIDI needs python-rtmidi: pip install"):
         load_rtmidi()
+
+
+class VanishingLibrary:
+    """python-rtmidi's names, with one interface; what it finds each time that its ports are asked for is given."""
+
+    class RtMidiError(Exception):
+        pass
+
+    class SystemError(RtMidiError):
+        pass
+
+    class InvalidPortError(RtMidiError, ValueError):
+        pass
+
+    def __init__(self, *answers):
+        self.answers = iter(answers)
+        self.MidiIn = self.MidiOut = lambda api, name: self
+
+    def get_compiled_api(self):
+        return [1]
+
+    def get_api_display_name(self, api):
+        return "Some"
+
+    def get_ports(self):
+        answer = next(self.answers)
+        if isinstance(answer, Exception):
+            raise answer
+        return answer
+
+    def delete(self):
+        pass
+
+
+LEFT = ["Pad One", "Keys"]
+
+
+@pytest.mark.parametrize(
+    ("answers", "listed"),
+    [
+        ((VanishingLibrary.InvalidPortError("port 2"), LEFT), LEFT),
+        (([None, "Keys"], LEFT), LEFT),
+        ((VanishingLibrary.InvalidPortError("port 2"),) * 3, []),
+        ((["Pad One", None],) * 3, ["Pad One"]),
+    ],
+)
+def test_a_port_that_vanishes_while_ports_are_listed_is_left_out(monkeypatch, answers, listed):
+    monkeypatch.setattr("coach.midi.ports.load_rtmidi", lambda: VanishingLibrary(*answers))
+    assert [port.name for port in list_ports("in")] == listed

@@ -108,7 +108,7 @@ def _list(settings: SoundSettings, as_json: bool) -> None:
     )
     if as_json:
         rows = [
-            {"kind": kind, "name": one.name, "interface": one.interface, "rates_hz": list(one.rates_hz)}
+            {"kind": kind, "name": one.name, "interface": one.interface, "rates_hz": one.rates_hz}
             for kind, devices, _wish in kinds
             for one in devices
         ]
@@ -123,12 +123,17 @@ def _list(settings: SoundSettings, as_json: bool) -> None:
         chosen = next(fits, None)
         used |= chosen is not None
         for one in devices:
-            rates = ", ".join(str(rate) for rate in one.rates_hz) or "any rate"
-            say(f"{'*' if one is chosen else ' '} {one.name}  ({one.interface}, {rates})")
+            say(f"{'*' if one is chosen else ' '} {one.name}  ({one.interface}, {_rates(one.rates_hz)})")
         if wish and chosen is None:
             say(f"there is no {kind} called {wish!r}", to=sys.stderr)
     if used:
         say("* what the coach uses")
+
+
+def _rates(rates_hz: tuple[int, ...] | None) -> str:
+    if rates_hz is None:
+        return "rates unknown: another program may be using it"
+    return ", ".join(str(rate) for rate in rates_hz) or "any rate"
 
 
 def _sounding(device: str) -> Engine:

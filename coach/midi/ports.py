@@ -22,6 +22,8 @@ from coach.sound.player import now_s
 MIDI_MISSING = "MIDI needs python-rtmidi: pip install '.[midi]' in the clone of this project"
 VIRTUAL = "virtual"
 RETRY_S = 2.0
+LISTINGS = 3
+"""Ports can't vanish one after the other for longer."""
 _NAME = "Wellrung"
 
 Direction = Literal["in", "out"]
@@ -72,9 +74,23 @@ def list_ports(direction: Direction | None = None) -> tuple[PortInfo, ...]:
     for way in ("in", "out") if direction is None else (direction,):
         for api, client in _clients(rtmidi, way):
             interface = rtmidi.get_api_display_name(api)
-            names = client.get_ports()
-            ports += [PortInfo(name, way, interface, api, index) for index, name in enumerate(names)]
+            names = _names(rtmidi, client)
+            ports += [PortInfo(name, way, interface, api, index) for index, name in enumerate(names) if name]
     return tuple(ports)
+
+
+def _names(rtmidi: Any, client: Any) -> list[str | None]:
+    """Every port's name by its number, which changes when one before it vanishes: then all are asked for again.
+
+    A port that has vanished since they were counted is an error with some interfaces, and has no name with others.
+    """
+    names: list[str | None] = []
+    for _ in range(LISTINGS):
+        with contextlib.suppress(rtmidi.RtMidiError):
+            names = client.get_ports()
+            if all(names):
+                break
+    return names
 
 
 def _clients(rtmidi: Any, direction: str) -> Iterator[tuple[int, Any]]:

@@ -72,7 +72,8 @@ class DeviceInfo:
 
     name: str
     interface: str
-    rates_hz: tuple[int, ...]
+    rates_hz: tuple[int, ...] | None
+    """Empty: any; None: not known, as of one that another program has taken."""
     is_default: bool
     """Whether it is its interface's own choice."""
 
@@ -172,7 +173,7 @@ def _find(backend: miniaudio.Backend, name: str, inputs: bool) -> tuple[Any, str
 
 
 def _devices(backend: miniaudio.Backend, inputs: bool) -> list[tuple[DeviceInfo, Any]]:
-    """What an interface has, each with its id; one that another program holds tells no rates."""
+    """What an interface has, each with its id."""
     import miniaudio
 
     lib, ffi = miniaudio.lib, miniaudio.ffi
@@ -186,7 +187,8 @@ def _devices(backend: miniaudio.Backend, inputs: bool) -> list[tuple[DeviceInfo,
         formats = info.nativeDataFormats[0 : info.nativeDataFormatCount]
         return {
             "is_there": result in (lib.MA_SUCCESS, lib.MA_BUSY),
-            "rates": tuple(sorted({one.sampleRate for one in formats} - {0})),
+            # A rate of 0 stands for any (miniaudio.h, at ma_device_info).
+            "rates": tuple(sorted({one.sampleRate for one in formats} - {0})) if len(formats) else None,
             "is_default": bool(info.isDefault),
         }
 

@@ -80,7 +80,7 @@ def test_a_microphone_that_another_program_holds_is_named_and_practice_goes_on(t
     monkeypatch.setenv("ALSA_CONFIG_PATH", str(tmp_path / "asound.conf"))
     monkeypatch.setenv("XDG_RUNTIME_DIR", str(tmp_path))
     listed = subprocess.run([coach(), "sound"], capture_output=True, text=True, check=True).stdout
-    assert "* Built-in Mic" in listed
+    assert "* Built-in Mic  (ALSA, rates unknown: another program may be using it)" in listed
     assert "Gone" not in listed
     with session(tmp_path) as window:
         window.wait("not listening: another program may be using Built-in Mic")
