@@ -171,6 +171,20 @@ def test_bowed_strings_are_tuned_from_a_in_fifths_without_frets(run: Any) -> Non
         assert not re.search(r"\bfret \d|wire", out), words
 
 
+def test_a_fretless_bass_is_tuned_as_one_with_frets(run: Any) -> None:
+    for name in ("double-bass", "bass"):
+        out = run("tune", "--instrument", name)[1]
+        assert "If you tune each pair beatless, starting from E:" in out
+        assert "ure fourths" not in out
+
+
+def test_an_open_string_has_no_cents_to_be_moved_by(run: Any, tmp_path: Path) -> None:
+    status, _out, err = run("tune", "--tone", "D", "--cents", "5", "-o", str(tmp_path / "tone.wav"))
+    assert status == 2
+    assert "--cents: moves the higher string of a pair; with --tone there is none" in err
+    assert not list(tmp_path.glob("tone*"))
+
+
 def test_tune_writes_a_wav_file(run: Any, tmp_path: Path) -> None:
     path = tmp_path / "pair.wav"
     status, out, err = run("tune", "--pair", "D-G", "--cents", "5", "-o", str(path))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -53,6 +54,16 @@ def test_the_peg_is_turned_until_the_beat_is_the_one_that_is_wanted(difference_h
     assert turn.sure
     assert turn.goal == "GOAL 0.25 BEATS/S"
     assert turn.in_tune is (peg == "IN TUNE")
+
+
+@pytest.mark.parametrize("name", ["bass", "double-bass"])
+def test_without_frets_only_fifths_are_pure_and_fourths_beat_as_with_frets(name):
+    """A fretless bass plays with others in equal temperament (common practice, no source; double basses vary)."""
+    fretless = replace(ready_made(name), fretted=False)
+    assert [goal_hz(fretless, pair) for pair in adjacent_pairs(fretless)] == pytest.approx(
+        [0.1862, 0.2486, 0.3318], abs=1e-3
+    )
+    assert usual_reference(fretless) == 3
 
 
 def test_the_string_further_from_the_reference_is_turned():
@@ -239,6 +250,25 @@ def test_strings_that_never_ring_together_are_no_pair(tmp_path, capsys):
     for pair in ("E-A", "A-D", "D-G"):
         assert main(["tune", "--listen", "--from", take, "--pair", pair, "--folder", str(tmp_path)]) == 0
         assert "Only one of the two strings is heard: let both ring together" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(
+    ("options", "says"),
+    [
+        (["--tone", "A"], "take.wav: A is not heard (what is heard is D)"),
+        (["--pair", "E-A"], "take.wav: E and A are not heard together (what is heard is D)"),
+    ],
+)
+def test_a_recording_of_another_string_says_which_one_is_heard(tmp_path, capsys, options, says):
+    take = wav(tmp_path / "take.wav", plucked(73.42, 2e-4, 3))
+    assert main(["tune", "--listen", "--from", take, *options, "--folder", str(tmp_path)]) == 1
+    assert says in capsys.readouterr().err
+
+
+def test_a_recording_of_noise_says_that_no_open_string_is_heard(tmp_path, capsys):
+    take = wav(tmp_path / "take.wav", np.random.default_rng(2).normal(0, 0.1, 3 * RATE))
+    assert main(["tune", "--listen", "--from", take, "--tone", "E", "--folder", str(tmp_path)]) == 1
+    assert "take.wav: E is not heard (no open string is; pluck" in capsys.readouterr().err
 
 
 def test_music_is_no_take_of_open_strings(tmp_path, capsys):

@@ -123,6 +123,8 @@ def run(arguments: argparse.Namespace) -> int:
     refuse_unfit(arguments, WAYS_OF, _way(arguments))
     if arguments.pair is not None and arguments.tone is not None:
         raise UsageError("is one string instead of a pair; choose one of the two", "--tone")
+    if arguments.tone is not None and arguments.cents:
+        raise UsageError("moves the higher string of a pair; with --tone there is none", "--cents")
     if arguments.output is not None:
         if arguments.output != "-" and Path(arguments.output).suffix.lower() != ".wav":
             message = "the sound is written as WAV, in a file whose name ends in .wav"
@@ -190,27 +192,24 @@ def _say_pairs(instrument: Instrument, ranges: Ranges) -> None:
 
 def _say_drift(instrument: Instrument, reference: int, ranges: Ranges) -> None:
     label = instrument.string_label
-    # What neighbouring strings of a fretless instrument are apart, as players call it.
-    words = {tuning.FIFTH: "fifths", tuning.FOURTH: "fourths"}
-    how = words.get(tuning.fretless_interval(instrument), "")
-    each = f"In {how}, each" if how else "If you tune each pair"
+    each = "In fifths, each" if tuning.in_pure_fifths(instrument) else "If you tune each pair"
     say(f"{each} beatless, starting from {label(reference)}:")
     drifts = tuning.beatless_drift(instrument, reference, ranges)
     for drift in drifts:
         last = "" if drift.string == reference else f"  {_cents_text(drift.offset_cents)}"
         say(f"  {label(drift.string):<4} {_hz(drift.hz):>17} Hz{last}")
-    say(f"  {_drift_sentence(instrument, tuning.trend(drifts, reference), how)}")
+    say(f"  {_drift_sentence(instrument, tuning.trend(drifts, reference))}")
 
 
-def _drift_sentence(instrument: Instrument, trend: tuning.Trend, how: str) -> str:
+def _drift_sentence(instrument: Instrument, trend: tuning.Trend) -> str:
     if not trend.furthest:
         return "Every string ends up in equal temperament."
     names = [instrument.string_label(string) for string in trend.furthest]
     if not trend.sure:
         return f"{' or '.join(names)} may be the furthest off; which one depends on B."
     furthest = f"{' and '.join(names)} {'is' if len(names) == 1 else 'are'}"
-    if how:
-        return f"Pure {how}, as usual for these strings; against a piano {furthest} the furthest off."
+    if tuning.in_pure_fifths(instrument):
+        return f"Pure fifths, as usual for these strings; against a piano {furthest} the furthest off."
     if trend.adds_up:
         return f"The errors add up: {furthest} the furthest off."
     if trend.cancels:
@@ -221,13 +220,13 @@ def _drift_sentence(instrument: Instrument, trend: tuning.Trend, how: str) -> st
 def _fretless_lines(
     instrument: Instrument, reference: int, ways: Sequence[tuning.FromReference]
 ) -> list[str]:
-    """With a piano: what is left to beat against the reference string, where it can be counted."""
+    """In equal temperament: what is left to beat against the reference string, where it can be counted."""
     lines = []
     for way in ways:
         if way.pair is not None and way.pair.beats_hz[1] <= COUNTABLE_HZ:
             touched = pair_name(instrument, way.pair)
             lines.append(f"  {touched:<20} leave {_beats(way.pair.beats_hz)}")
-    head = f"To play with a piano, leave these beats against {instrument.string_label(reference)}:"
+    head = f"To play with a piano or fretted strings, leave these beats against {instrument.string_label(reference)}:"
     return [head, *lines] if lines else []
 
 

@@ -4,16 +4,18 @@ from __future__ import annotations
 
 import argparse
 import sys
+from collections.abc import Sequence
 from typing import Any
 
 from coach.commands.common import places_of, say, say_json
 from coach.folder.own_strings import keep_strings, may_become_own
 from coach.folder.settings import load_settings
+from coach.ground.problem import CoachError
 from coach.listen.beats import Beats, best_beats
 from coach.listen.open_string import ringing_string
-from coach.listen.sound_file import read_sound
+from coach.listen.sound_file import Sound, read_sound
 from coach.listen.takes import strings_of
-from coach.listen.turn import PegTurn, meeting_of, pair_turn, string_turn
+from coach.listen.turn import SURE_CENTS, PegTurn, meeting_of, pair_turn, string_turn
 from coach.strings.instrument import Instrument
 from coach.strings.tuning import Pair
 from coach.words.names import pair_name
@@ -30,19 +32,39 @@ def say_turn(
     sound = read_sound(arguments.take)
     if pair is not None:
         beats = best_beats(sound.samples, sound.rate_hz, meeting_of(instrument, pair))
+        if beats is None:
+            raise _not_heard(instrument, (pair.low_string, pair.high_string), sound, arguments.take)
         turn = pair_turn(instrument, pair, reference, beats)
         name, more = pair_name(instrument, pair), _beats_json(beats)
     else:
         string = string or 0
         measured = ringing_string(sound.samples, sound.rate_hz, instrument.open_hz(string))
+        if measured is None:
+            raise _not_heard(instrument, (string,), sound, arguments.take)
         turn = string_turn(instrument, string, measured)
         name = f"{instrument.string_label(string)} open"
-        more = {} if measured is None else {"f0_hz": measured.f0_hz, "stiffness_b": measured.stiffness_b}
+        more = {"f0_hz": measured.f0_hz, "stiffness_b": measured.stiffness_b}
     if arguments.json:
         say_json({"what": name, **_turn_json(turn), **more})
     else:
         say(turn.sentence if pair is None else f"{name}: {turn.sentence}")
     return 0
+
+
+def _not_heard(instrument: Instrument, wanted: Sequence[int], sound: Sound, path: str) -> CoachError:
+    """That these open strings are not heard in a recording, and which one is."""
+    names = " and ".join(instrument.string_label(string) for string in wanted)
+    found = f"{names} is not heard" if len(wanted) == 1 else f"{names} are not heard together"
+    heard = {
+        string: measured
+        for string in range(len(instrument.strings))
+        if (measured := ringing_string(sound.samples, sound.rate_hz, instrument.open_hz(string)))
+        and measured.error_cents <= SURE_CENTS
+    }
+    if not heard:
+        return CoachError(found, path, guess="no open string is; pluck, and let it ring for three seconds")
+    surest = max(heard, key=lambda string: heard[string].partials)
+    return CoachError(found, path, guess=f"what is heard is {instrument.string_label(surest)}")
 
 
 def say_strings(instrument: Instrument, arguments: argparse.Namespace) -> int:

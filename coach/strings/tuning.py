@@ -30,7 +30,7 @@ STIFFNESS_SPREAD = 2.0
 MEASURED_SPREAD, MEASURED_WITHIN_B = 1.3, 1e-5
 """A value that was measured on the string itself stands for this much, and a little more where strings are thin
 (docs/listening.md says how often that is right)."""
-FIFTH, FOURTH = 7, 5
+FIFTH = 7
 
 Range = tuple[float, float]
 Ranges = Sequence[Range]
@@ -122,22 +122,23 @@ def stiffness_ranges(instrument: Instrument) -> tuple[Range, ...]:
     )
 
 
-def fretless_interval(instrument: Instrument) -> int:
-    """Semitones between neighbouring strings of a fretless instrument where that is one interval: it is tuned so.
+def in_pure_fifths(instrument: Instrument) -> bool:
+    """Whether its open strings are tuned pure: fifths without frets, as of the violin family (common practice).
 
-    0 where it is none, or the neck has wires.
+    All others are tuned to equal temperament: a fretless bass and a double bass in fourths too, since they play with
+    others. Of double basses practice varies: some players tune pure fourths from A.
     """
     steps = {
         instrument.open_midi(high) - instrument.open_midi(low)
         for low, high in itertools.pairwise(by_pitch(instrument))
     }
-    return steps.pop() if not instrument.fretted and len(steps) == 1 else 0
+    return not instrument.fretted and steps == {FIFTH}
 
 
 def usual_reference(instrument: Instrument) -> int:
-    """The lowest string; a fretless instrument of one interval is tuned from its A."""
+    """The lowest string; of pure fifths the A."""
     order = by_pitch(instrument)
-    if not fretless_interval(instrument):
+    if not in_pure_fifths(instrument):
         return order[0]
     a = (string for string in order if instrument.string_at(string).midi % 12 == A4_MIDI % 12)
     return next(a, order[0])
@@ -146,9 +147,9 @@ def usual_reference(instrument: Instrument) -> int:
 def goal_hz(instrument: Instrument, pair: Pair) -> float:
     """How much higher the higher string's partial is than the lower's when the pair is in tune, in Hz.
 
-    0 where fifths are tuned pure, as bowed strings are; else what equal temperament and the strings' B leave.
+    0 where strings are tuned in pure fifths; else what equal temperament and the strings' B leave.
     """
-    if fretless_interval(instrument) == FIFTH:
+    if in_pure_fifths(instrument):
         return 0.0
     low = pair.low_hz * stiffening(pair.low_partial, instrument.stiffness(pair.low_string))
     return pair.high_hz * stiffening(pair.high_partial, instrument.stiffness(pair.high_string)) - low

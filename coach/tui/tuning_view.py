@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from coach.ground.frozen import frozen
-from coach.strings.tuning import FIFTH, Heard, fretless_interval, moved_beats_hz
+from coach.strings.tuning import Heard, in_pure_fifths, moved_beats_hz
 from coach.tui.canvas import Canvas, Role, Rows, wrapped
 from coach.tui.glyphs import NONE, SMALL, big_text, largest_size, rows_high
 from coach.tui.widgets import MARK_COLUMNS, cursor_sign
@@ -55,7 +55,7 @@ def draw_tuning(view: TuningView, width: int, height: int, plain: bool = False) 
 def _draw_list(canvas: Canvas, view: TuningView, plain: bool) -> None:
     """The pairs with the beats they should have and the open strings; the chosen pair large, detuned as it is heard."""
     instrument, pairs = view.heard.instrument, view.heard.pairs
-    fifths = fretless_interval(instrument) == FIFTH
+    fifths = in_pure_fifths(instrument)
     for row, name in enumerate(view.names):
         chosen = row == view.row
         sign = cursor_sign(plain) if chosen else " " * MARK_COLUMNS
