@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -13,9 +13,10 @@ from coach.listen.kept import EarShelf
 from coach.music.excerpt import Passage
 from coach.session.hearing import RATE_HZ, Hearing, Take
 from coach.sound.capture import CaptureState, CaptureStatus
+from coach.sound.levels import amplitude, limit
 from coach.sound.render import RepSound
-from coach.sound.timeline import RepTimeline, rep_timeline
-from coach.sound.tones import tones_of
+from coach.sound.timeline import RepTimeline, Strike, rep_timeline
+from coach.sound.tones import Tone, tones_of
 from coach.strings.instrument import Instrument
 from tests.samples import sample_drill
 from tests.screens import lamp
@@ -59,6 +60,16 @@ class HeldMicrophone:
         return self.hears_clicks
 
 
+def performed(
+    strokes: Iterable[tuple[Tone, float]], rate: int, length_s: float, strikes: Sequence[Strike] = ()
+) -> np.ndarray:
+    """The model as a hand plays it: each tone louder than the model's by so many dB, with clicks at these strikes."""
+    sound = RepSound(strikes, (), rate, length_s=length_s)[:]
+    for tone, louder_db in strokes:
+        sound += np.float32(amplitude(louder_db)) * RepSound((), [tone], rate, length_s=length_s)[:]
+    return limit(sound)
+
+
 @dataclass
 class Performer:
     """Plays a passage by the model of the strings, each time a little otherwise."""
@@ -79,12 +90,12 @@ class Performer:
     def plays(self, choked: int = 0, clicks: bool = True) -> np.ndarray:
         """The sound of a repetition, with its clicks or without; of one event only a thud is left."""
         labels = [event.label for event in self.passage.events for _ in event.notes]
-        tones = []
+        strokes = []
         for tone, label in zip(tones_of(self.passage, self.instrument, self.timeline), labels, strict=True):
             seconds = 0.03 if label == choked else tone.duration_s
-            tones.append(replace(tone, duration_s=seconds, gain_db=float(self.rng.normal(0, STROKE_DB))))
+            strokes.append((replace(tone, duration_s=seconds), float(self.rng.normal(0, STROKE_DB))))
         length_s = float(self.timeline.end_s) + 1
-        sound = RepSound(self.timeline.strikes if clicks else (), tones, RATE_HZ, length_s=length_s)[:]
+        sound = performed(strokes, RATE_HZ, length_s, self.timeline.strikes if clicks else ())
         noise = self.rng.normal(0, NOISE, len(sound))
         return (sound + noise).astype(np.float32)
 

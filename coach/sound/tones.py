@@ -26,7 +26,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from coach.ground.frozen import frozen
-from coach.sound.levels import amplitude, fade_edges
+from coach.sound.levels import fade_edges
 from coach.strings.node import Node
 from coach.strings.plucked import PICKUP_SHARE, PLUCK_SHARE, decay_per_s
 from coach.strings.units import stiffening
@@ -68,7 +68,6 @@ class Tone:
     node: Node | None = None
     fret: int | None = None
     stiffness_b: float = 0.0
-    gain_db: float = 0.0
 
 
 @frozen
@@ -113,7 +112,7 @@ def render_tone(tone: Tone, rate: int, first: int = 0, stop: int | None = None) 
     if not len(strength):
         return np.zeros(stop - first, dtype=np.float32)
     rms = math.sqrt(float(np.sum(strength**2)) / 2.0)
-    wave = damped_sines(strength * (TONE_RMS * amplitude(tone.gain_db) / max(rms, 1e-12)), speed, stop, first)
+    wave = damped_sines(strength * (TONE_RMS / max(rms, 1e-12)), speed, stop, first)
     fade_edges(wave, rate, ATTACK_S, min(RELEASE_S, length / rate / 2), first, length)
     return wave
 

@@ -26,9 +26,10 @@ from coach.score.load import load_drill
 from coach.sound.capture import Capture
 from coach.sound.engine import Engine
 from coach.sound.player import now_s
-from coach.sound.render import RepSound, render_clicks
+from coach.sound.render import render_clicks
 from coach.sound.timeline import Strike, rep_timeline
 from coach.sound.tones import tones_of
+from tests.hearing import performed
 from tests.real.conftest import RATE, need, wait_for
 from tests.real.test_terminal_real import Terminal, coach
 
@@ -92,16 +93,16 @@ class Performance:
     def plays(self, tempo_bpm: int, begins_s: float, choked: int = 0) -> float:
         """Play a repetition with the count-in that began or begins at a moment; returns when its last bar ends."""
         timeline = rep_timeline(self.passage, tempo_bpm, self.drill.click, self.drill.count_in_bars)
-        tones = []
+        strokes = []
         for tone, event in zip(
             tones_of(self.passage, self.drill.instrument, timeline), self.passage.events, strict=True
         ):
-            gain_db = float(self.random.normal(0, STROKE_DB))
+            louder_db = float(self.random.normal(0, STROKE_DB))
             if event.label == choked:
-                tones.append(replace(tone, gain_db=gain_db, duration_s=THUD_S))
-                gain_db += LEFT_DB
-            tones.append(replace(tone, gain_db=gain_db))
-        sound = RepSound((), tones, RATE, length_s=timeline.end_s)
+                strokes.append((replace(tone, duration_s=THUD_S), louder_db))
+                louder_db += LEFT_DB
+            strokes.append((tone, louder_db))
+        sound = performed(strokes, RATE, float(timeline.end_s))
         self.engine.play(np.zeros(round(BREATH_S * RATE), dtype=np.float32))
         late = round((now_s() - self.engine.position_s + BREATH_S - begins_s) * RATE)
         assert late < float(timeline.count_in_s) * RATE, "too late to play along"
