@@ -310,6 +310,51 @@ def test_what_is_gone_when_the_run_ends_is_written_again(tmp_path: Path) -> None
         assert log.notices == ()
 
 
+def test_an_own_line_that_is_overwritten_in_place_is_written_again(tmp_path: Path) -> None:
+    path = file_of(tmp_path)
+    with opened(tmp_path) as log:
+        ids = practise(log)
+        first = next(line for line in lines(path) if ids[0].encode() in line)
+        before = path.stat()
+        with path.open("r+b") as file:
+            file.seek(path.read_bytes().index(first))
+            file.write(b"#" * (len(first) - 1))
+        os.utime(path, ns=(before.st_atime_ns, before.st_mtime_ns))
+        ids += practise(log, 1, start=3)
+        log.refresh()
+        assert [rep.id for rep in log.reps()] == ids
+        assert first in lines(path)
+        assert ":3: is not a line of the log" in str(log.notices)
+    with opened(tmp_path) as log:
+        assert [rep.id for rep in log.reps()] == ids
+
+
+def test_what_the_old_year_lost_is_written_again_though_words_of_the_new_one_wait(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def say(log: Log, at_ms: int) -> str:
+        rep = rep_at(log, at_ms)
+        log.send((rep, PASSAGE))
+        return rep.id
+
+    def full(descriptor: int, data: bytes) -> None:
+        raise OSError(errno.ENOSPC, "no space left on device")
+
+    with opened(tmp_path) as log:
+        ids = [say(log, NOON), say(log, NOON + 40 * DAY)]
+        with monkeypatch.context() as patched:
+            patched.setattr(pen, "append", full)
+            ids.append(say(log, NOON + 41 * DAY))
+        assert len(log.waiting) == 1
+        file_of(tmp_path).unlink()
+    assert sorted(path.name for path in (tmp_path / "log").iterdir()) == [
+        "here-2026.jsonl",
+        "here-2027.jsonl",
+    ]
+    with opened(tmp_path) as log:
+        assert [rep.id for rep in log.reps()] == ids
+
+
 def test_a_file_replaced_between_opening_and_writing_is_written_anew(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

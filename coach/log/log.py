@@ -210,14 +210,14 @@ class Log:
         if self._pen is None:
             return None
         try:
-            if not self.waiting:
-                for written in self._pen.settle():
-                    self.book.shelf.added(written)
-            for year, words in _by_year(self.waiting):
+            runs = list(_by_year(self.waiting))
+            for year, words in runs:
                 needs = dict.fromkeys(line for word in words for line in self.book.needs_of(word))
                 written = self._pen.write(year, [line_of(record_in(word)) for word in words], list(needs))
                 self.book.shelf.added(written)
                 del self.book.waiting[: len(words)]
+            for written in self._pen.settle(besides={year for year, _ in runs}):
+                self.book.shelf.added(written)
         except CoachError as error:
             return Refusal(len(self.waiting), error.problems)
         return None
@@ -378,5 +378,5 @@ def _check_passage(word: Word) -> None:
 
 def _by_year(words: Sequence[Word]) -> Iterator[tuple[int, list[Word]]]:
     """Runs of words that go into one year's file."""
-    for year, run in itertools.groupby(list(words), key=lambda word: practice_day(_at_ms(word), 0).year):
+    for year, run in itertools.groupby(words, key=lambda word: practice_day(_at_ms(word), 0).year):
         yield year, list(run)

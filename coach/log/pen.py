@@ -3,14 +3,14 @@
 Which file: `<machine>-<year>.jsonl`, which no other machine writes. Two processes of one machine may write at once:
 each line goes out by one append under a lock that is held for that moment, so that neither needs a file of its own.
 
-The pen remembers every line of its run. Before each write, and at the end, it looks whether they still stand where it
-put them; what a synchronising program replaced, cut or removed is written again.
+The pen remembers every line of its run. Before each write, and at the end, it looks whether anybody else has touched
+the file; what a synchronising program replaced, cut, overwrote or removed is written again.
 """
 
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import field
 from pathlib import Path
 
@@ -18,7 +18,7 @@ from coach.ground.files import sync_folder
 from coach.ground.frozen import frozen, mutable
 from coach.ground.own_files import make_own_folder
 from coach.ground.problem import CoachError, Problem, reason_of
-from coach.log.disk import all_of, append, opened_for_append, same_file
+from coach.log.disk import all_of, append, opened_for_append, same_file, stamp_of
 from coach.log.lines import lines_in
 
 ENDING = ".jsonl"
@@ -30,12 +30,8 @@ class _Page:
     """One file that this run has written to."""
 
     path: Path
-    file: tuple[int, int] = (0, 0)
-    """Device and number of the file, to know another one in its place."""
-    end: int = 0
-    """Where the last line that this run put there ends,"""
-    last: bytes = b""
-    """and that line."""
+    stamp: tuple[int, ...] = ()
+    """The file as this run left it: with any other stamp it is another one, or somebody else has written to it."""
     mine: dict[bytes, None] = field(default_factory=dict)
     """Every line of this run, in order, line feeds included, and before them the lines that they need."""
     there: set[bytes] = field(default_factory=set)
@@ -50,8 +46,10 @@ class Written:
     start: int
     """Size of the file before."""
     data: bytes
-    file: tuple[int, int]
-    """Device and number of the file."""
+    before: tuple[int, ...]
+    """Stamp of the file before,"""
+    after: tuple[int, ...]
+    """and with what was added; empty where more was."""
 
 
 class Pen:
@@ -75,9 +73,13 @@ class Pen:
         page.mine.update(dict.fromkeys([*needs, *lines]))
         return written
 
-    def settle(self) -> list[Written]:
-        """Write again what this run wrote and what is gone since; CoachError where that can't be done."""
-        return [self._put(page, (), ()) for page in self._pages.values() if page.mine]
+    def settle(self, besides: Collection[int] = ()) -> list[Written]:
+        """Write again what this run wrote and what is gone since; CoachError where that can't be done.
+
+        `besides` are years whose files need no look.
+        """
+        pages = [page for year, page in self._pages.items() if page.mine and year not in besides]
+        return [self._put(page, (), ()) for page in pages]
 
     def _put(self, page: _Page, lines: Sequence[bytes], needs: Sequence[bytes]) -> Written:
         path = page.path
@@ -96,11 +98,10 @@ class Pen:
 def _added(descriptor: int, page: _Page, lines: Sequence[bytes], needs: Sequence[bytes]) -> Written:
     """Add the lines to an open file, and before them what it lacks of this run's and of what they need."""
     status = os.fstat(descriptor)
-    file, size = (status.st_dev, status.st_ino), status.st_size
-    wanted = needs
-    if not _as_left(descriptor, page, file, size):
+    before, size, wanted = stamp_of(status), status.st_size, needs
+    if page.stamp != before:
         page.there = {line + b"\n" for line in lines_in(all_of(descriptor))}
-        wanted = [*page.mine, *needs]
+        page.stamp, wanted = (), [*page.mine, *needs]
     lacking = [line for line in wanted if line not in page.there and line not in lines]
     pieces = [*dict.fromkeys(lacking), *lines]
     data = b"".join(pieces)
@@ -110,17 +111,11 @@ def _added(descriptor: int, page: _Page, lines: Sequence[bytes], needs: Sequence
         append(descriptor, data)
         if not size:
             sync_folder(page.path.parent)
-        page.last = pieces[-1]
     page.there.update(pieces)
-    page.file, page.end = file, size + len(data)
-    return Written(page.path, size, data, file)
-
-
-def _as_left(descriptor: int, page: _Page, file: tuple[int, int], size: int) -> bool:
-    """Whether the file is the one this run wrote to, with its last line where it was put."""
-    if not page.last or page.file != file or size < page.end:
-        return False
-    return _at(descriptor, page.end - len(page.last), len(page.last)) == page.last
+    after = os.fstat(descriptor)
+    # Where nothing can be locked, another program's line may have come between.
+    page.stamp = stamp_of(after) if after.st_size == size + len(data) else ()
+    return Written(page.path, size, data, before, page.stamp)
 
 
 def _at(descriptor: int, start: int, length: int) -> bytes:

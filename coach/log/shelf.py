@@ -26,7 +26,7 @@ from coach.ground.frozen import mutable
 from coach.ground.own_files import keep_checked, read_checked, refuse_link
 from coach.ground.plain import listed
 from coach.ground.problem import NEWER_WROTE_IT, CoachError, Problem, Severity, reason_of
-from coach.log.disk import read_whole
+from coach.log.disk import read_whole, stamp_of
 from coach.log.lines import PLAYER_AT, REP_STARTS, fault_in, is_whole, lines_in
 from coach.log.pen import ENDING, Written
 
@@ -121,18 +121,15 @@ class Shelf:
             start += len(line) + 1
 
     def added(self, written: Written) -> None:
-        """Take in what this run wrote, where it follows what was read; else the next `read` finds it."""
+        """Take in what this run wrote, where nobody else has touched the file since; else the next `read` finds it."""
         name = written.path.name
         view = self.views.get(name)
         if view is None and not written.start:
-            view = self.views[name] = View(name, stamp=written.file)
-        if view is None or view.size != written.start or view.stamp[:2] != written.file:
+            view = self.views[name] = View(name, stamp=written.before)
+        if view is None or view.size != written.start or view.stamp != written.before:
             return
         self._take_lines(view, written.data, len(view.crcs))
-        with suppress(OSError):
-            stamp = _stamp(written.path.lstat())
-            if stamp[:3] == (*written.file, view.size):
-                view.stamp = stamp
+        view.stamp = written.after
 
     def keep(self) -> None:
         """Write down what was seen; where that can't be, nothing is lost."""
@@ -178,7 +175,7 @@ class Shelf:
             raise CoachError(f"can't be read: {reason_of(error)}", str(self.folder)) from error
         for name in names:
             with suppress(FileNotFoundError):
-                yield name, _stamp(self.path(name).lstat())
+                yield name, stamp_of(self.path(name).lstat())
 
     def _read_file(self, name: str, stamp: tuple[int, ...]) -> bool:
         """Take in a file that is new or has grown; False where it is another one than was read."""
@@ -332,7 +329,3 @@ def _view(name: str, row: Any) -> View:
     view.crcs.frombytes(base64.b64decode(crcs))
     view.bad, view.players = set(map(int, bad)), set(map(str, players))
     return view
-
-
-def _stamp(status: os.stat_result) -> tuple[int, ...]:
-    return status.st_dev, status.st_ino, status.st_size, status.st_mtime_ns, status.st_ctime_ns
