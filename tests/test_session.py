@@ -269,6 +269,21 @@ def test_what_is_new_and_was_broken_off_waits_for_other_turns_and_eats_no_pace()
     assert all(before.excerpt != after.excerpt for before, after in pairwise(items))
 
 
+def test_a_piece_begins_at_the_tempo_that_the_plan_names():
+    """It is slower than the drill's start where the slowest of its phrases is."""
+    drill = piece("short", 1)
+    material, learnt = material_of([drill]), Learnt()
+    for part in material.parts(drill):
+        for _ in range(3):
+            learnt.take(part.excerpt, part.keys, part.start_bpm, part.goal_bpm, {2: CHOKED}, DAY.toordinal())
+    planned = make_plan(DAY, 40, [drill], learnt, material=material)
+    first = next(item for item in planned.items if item.excerpt and item.excerpt.kind is Kind.PIECE)
+    assert first.excerpt is not None
+    coaching, tempo_bpm = Coaching.of(planned, learnt, [drill]).entered(drill, first.excerpt, first, DAY)
+    assert tempo_bpm == first.tempo_bpm == coaching.rung_bpm(first.excerpt)
+    assert tempo_bpm < drill.tempo.start_bpm
+
+
 def test_leaving_the_last_thing_for_today_empties_no_session():
     session, _ = begin(items()[2:], chooses=True)
     for _ in range(120):

@@ -237,7 +237,7 @@ def _result_lines(practice: Practice) -> Iterator[str]:
     yield f"{full_day(practice.session.day)}: {counted(reps, 'repetition')} logged, {rate}"
     for line in summary.excerpts:
         rate = clean_rate(line.clean, line.reps - line.unrated, line.unrated)
-        rungs = rung_change(line.from_bpm, line.to_bpm)
+        rungs = rung_change(line.from_bpm, line.to_bpm, line.next_bpm)
         landed = ", landed" if line.landed else f", goal {line.goal_bpm}"
         played = f"{rate} at {tempo_range(*line.played_bpm)}"
         yield f"  {logged_name(line.key, line.title)}: {played}, {rungs}{landed}"

@@ -31,7 +31,7 @@ from coach.learning.relief import CLEAN_TO_RETURN, FAILS_IN_ROW, SLOWER, Release
 from coach.learning.rung import Moved, Step, next_rung
 from coach.log.entries import Rep
 from coach.music.drill import Drill
-from coach.music.excerpt import Excerpt
+from coach.music.excerpt import Excerpt, Kind
 from coach.music.rhythm import MIN_BPM
 from coach.rating.fault import was_clean
 
@@ -173,7 +173,10 @@ class Coaching:
                 coaching.rung_bpm(excerpt),
                 rung_of(self.learnt, coaching._part(excerpt), day.toordinal()),
             )
-            coaching = coaching._at(excerpt, next_rung(rung, read > rung, read))
+            bpm = next_rung(rung, read > rung, read)
+            # The plan takes a piece no faster than its slowest phrase.
+            slow = excerpt.kind is Kind.PIECE and 0 < item.tempo_bpm < bpm
+            coaching = coaching._at(excerpt, item.tempo_bpm if slow else bpm)
         return coaching, coaching.rung_bpm(excerpt)
 
     def held_at(self, excerpt: Excerpt, tempo_bpm: int) -> Coaching:

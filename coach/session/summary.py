@@ -22,7 +22,8 @@ class ExcerptSummary:
     """The slowest and the fastest tempo that was played."""
     from_bpm: int
     to_bpm: int
-    """The rung before, and where the next plan takes it up."""
+    next_bpm: int
+    """The rung before, where its own repetitions left it, and where the next plan takes it up."""
     goal_bpm: int
     landed: bool
     kept: bool
@@ -87,7 +88,8 @@ def _summary_of(session: Session, played: list[Played]) -> ExcerptSummary:
         unrated=sum(not rep.rated for rep in reps),
         played_bpm=(min(rep.tempo_bpm for rep in reps), max(rep.tempo_bpm for rep in reps)),
         from_bpm=reps[0].rung_bpm,
-        to_bpm=session.coaching.next_rung_bpm(first.excerpt),
+        to_bpm=rung.bpm,
+        next_bpm=session.coaching.next_rung_bpm(first.excerpt),
         goal_bpm=rung.goal_bpm,
         landed=rung.landed,
         kept=rung.kept,

@@ -40,7 +40,7 @@ def draw_summary(
         landed = "  kept" if line.kept else "  landed" if line.landed else f"  goal {line.goal_bpm}"
         lines.append(("text", logged_name(line.key, line.title)))
         rate = clean_rate(line.clean, line.reps - line.unrated, line.unrated)
-        rungs = rung_change(line.from_bpm, line.to_bpm)
+        rungs = rung_change(line.from_bpm, line.to_bpm, line.next_bpm)
         lines.append(("dim", f"    {rate}  at {tempo_range(*line.played_bpm)}  {rungs}{landed}"))
     lines.append(("text", ""))
     lines += _nodes("choked", summary.choked, summary.rang, "choked")

@@ -79,9 +79,10 @@ def tempo_range(slowest_bpm: float, fastest_bpm: float) -> str:
     return f"{slowest_bpm:.0f} to {tempo(fastest_bpm)}"
 
 
-def rung_change(from_bpm: int, to_bpm: int) -> str:
-    """Where a ladder was and is: `rung 46 to 52`, `rung 52`."""
-    return f"rung {to_bpm}" if from_bpm == to_bpm else f"rung {from_bpm} to {to_bpm}"
+def rung_change(from_bpm: int, to_bpm: int, next_bpm: int) -> str:
+    """Where a ladder was and is, and where the next plan takes it up: `rung 46 to 40, next time 44`, `rung 52`."""
+    moved = f"rung {to_bpm}" if from_bpm == to_bpm else f"rung {from_bpm} to {to_bpm}"
+    return moved if next_bpm == to_bpm else f"{moved}, next time {next_bpm}"
 
 
 def clean_rate(clean: int, rated: int, unrated: int = 0) -> str:
